@@ -1,0 +1,110 @@
+"""The errors of the package: one tree, each leaf also the matching builtin.
+
+::
+
+    AntecurveError
+    ├── InputError (ValueError)            a value that can't be used, with field, value, rule
+    │   ├── FileFormatError                a file whose content can't be used
+    │   └── WiringError                    elements that don't make a network
+    ├── UnattainableError (ArithmeticError)  no passive network of this form makes the curve
+    ├── NoCombinationError (LookupError)   no combination of parts meets the job
+    └── OutputExistsError (FileExistsError)  something would be overwritten
+
+The package raises and never prints.  The command line turns `AntecurveError` into one
+sentence on stderr and exit code 2, in one place.
+"""
+
+from __future__ import annotations
+
+__all__ = [
+    "AntecurveError",
+    "FileFormatError",
+    "InputError",
+    "NoCombinationError",
+    "OutputExistsError",
+    "UnattainableError",
+    "WiringError",
+]
+
+
+class AntecurveError(Exception):
+    """Base of every error that the package raises on purpose."""
+
+
+class InputError(AntecurveError, ValueError):
+    """A value that can't be used.
+
+    Parameters
+    ----------
+    field : str
+        Where the value stands, as the user wrote it, for example ``load.capacitance``.
+    value : object
+        The value received.
+    rule : str
+        What is allowed and, where it helps, what to do, as the end of a sentence.
+    """
+
+    def __init__(self, field: str, value: object, rule: str) -> None:
+        self.field = field
+        self.value = value
+        self.rule = rule
+        shown = repr(value)
+        if len(shown) > 80:
+            shown = shown[:77] + "..."
+        super().__init__(f"{field}: received {shown}; {rule}")
+
+
+class FileFormatError(InputError):
+    """A file whose content can't be used; `field` names the file and the place in it."""
+
+
+class WiringError(InputError):
+    """Elements that don't make a network between input, output and ground."""
+
+
+class UnattainableError(AntecurveError, ArithmeticError):
+    """No passive network of the form makes the curve at the level, source and load.
+
+    Parameters
+    ----------
+    form : str
+        The network form.
+    condition : str
+        The violated condition with its numbers.
+    remedy : str
+        The nearest level, pole or loading that works.
+    """
+
+    def __init__(self, form: str, condition: str, remedy: str) -> None:
+        self.form = form
+        self.condition = condition
+        self.remedy = remedy
+        super().__init__(f"{form}: {condition}; {remedy}")
+
+
+class NoCombinationError(AntecurveError, LookupError):
+    """No combination of the candidate parts meets the job's limits.
+
+    Parameters
+    ----------
+    limit : str
+        The limit or range that leaves nothing.
+    detail : str
+        By how much it is missed and what to do.
+    """
+
+    def __init__(self, limit: str, detail: str) -> None:
+        self.limit = limit
+        self.detail = detail
+        super().__init__(f"{limit}: {detail}")
+
+
+class OutputExistsError(AntecurveError, FileExistsError):
+    """Something would be overwritten without leave."""
+
+    def __init__(self, path: object) -> None:
+        self.path = path
+        super().__init__(f"{path} exists already; name another place or allow overwriting (--force)")
+
+    def __str__(self) -> str:
+        return str(self.args[0])

@@ -1,0 +1,229 @@
+"""A job: what is to be built, for which bench, from which parts.
+
+Plain data with checks; reading the job file is `antecurve.files.job_file`.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+from antecurve.curves.catalogue import named_curve
+from antecurve.curves.construct import with_limits
+from antecurve.curves.model import Curve
+from antecurve.errors import InputError
+from antecurve.networks.topology import Element, Loading
+
+__all__ = ["CANONICAL_FORMS", "Job", "NetworkRequest", "SpreadRequest", "Stock", "Target", "default_job"]
+
+CANONICAL_FORMS = ("foster-1", "foster-2", "cauer-1", "cauer-2")
+"""The half-sections whose series arm is a resistor and a canonical four-element impedance."""
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """What the network has to deliver.
+
+    Attributes
+    ----------
+    level_v : float
+        Level at 1 kHz into the load [V rms].
+    level_tolerance_db : float
+        How far the level may be off [dB], 0 or greater.
+    band_hz : tuple of float
+        Band in which the error counts [Hz], low and high.
+    error_limit_db : float or None
+        Largest centred error accepted [dB]; ``None`` for no limit.
+    """
+
+    level_v: float = 5e-3
+    level_tolerance_db: float = 1.0
+    band_hz: tuple[float, float] = (20.0, 20e3)
+    error_limit_db: float | None = None
+
+    def __post_init__(self) -> None:
+        _above("target.level", self.level_v)
+        if not (math.isfinite(self.level_tolerance_db) and self.level_tolerance_db >= 0):
+            raise InputError(
+                "target.level_tolerance_db", self.level_tolerance_db, "it must be 0 dB or greater"
+            )
+        low, high = self.band_hz
+        _above("target.band", low)
+        _above("target.band", high)
+        if low >= high:
+            raise InputError("target.band", [low, high], "the low end must lie below the high end")
+        if self.error_limit_db is not None:
+            _above("target.error_limit_db", self.error_limit_db)
+
+
+@dataclass(frozen=True, slots=True)
+class NetworkRequest:
+    """Which networks come into question.
+
+    Attributes
+    ----------
+    forms : tuple of str
+        Names of forms; ignored when `elements` is given.
+    elements : tuple of Element or None
+        A network of the user's own.
+    output_resistance_max : float or None
+        Largest output resistance at 1 kHz [ohm].
+    input_impedance_min : float or None
+        Smallest magnitude of the input impedance over the band [ohm], source not counted.
+    balanced : bool
+        Whether the series arm is split on both legs.
+    """
+
+    forms: tuple[str, ...] = CANONICAL_FORMS
+    elements: tuple[Element, ...] | None = None
+    output_resistance_max: float | None = None
+    input_impedance_min: float | None = None
+    balanced: bool = False
+
+    def __post_init__(self) -> None:
+        if not self.forms and self.elements is None:
+            raise InputError("network.forms", [], "name at least one form")
+        for name in ("output_resistance_max", "input_impedance_min"):
+            limit = getattr(self, name)
+            if limit is not None:
+                _above(f"network.{name}", limit)
+
+
+@dataclass(frozen=True, slots=True)
+class Stock:
+    """The parts that may fill the positions of one kind.
+
+    Attributes
+    ----------
+    series : str or None
+        E-series of IEC 60063, ``E3`` to ``E192``; ``None`` when only a drawer is used.
+    tolerance : float
+        Tolerance as a fraction, 0 or greater, below 1.
+    value_range : tuple of float
+        Smallest and largest value of each part [ohm or F].
+    parts_per_position : int
+        1, or 2 when up to two parts may be joined.
+    join : tuple of str
+        How two parts may be joined: ``series``, ``parallel``.
+    drawer : str or None
+        Path of a drawer file with parts on hand.
+    """
+
+    series: str | None
+    tolerance: float
+    value_range: tuple[float, float]
+    parts_per_position: int
+    join: tuple[str, ...]
+    drawer: str | None = None
+
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.tolerance) and 0 <= self.tolerance < 1):
+            raise InputError("tolerance", self.tolerance, "it must be 0 or greater and below 100 %")
+        low, high = self.value_range
+        _above("range", low)
+        _above("range", high)
+        if low > high:
+            raise InputError("range", [low, high], "the low end must not lie above the high end")
+        if self.parts_per_position not in (1, 2):
+            raise InputError("parts_per_position", self.parts_per_position, "it must be 1 or 2")
+        if self.parts_per_position == 2 and not self.join:
+            raise InputError("join", [], 'it must name "series", "parallel" or both')
+
+
+@dataclass(frozen=True, slots=True)
+class SpreadRequest:
+    """How builds are drawn.
+
+    Attributes
+    ----------
+    builds : int
+        Number of builds, at least 1.
+    seed : int
+        Seed of the random numbers, 0 or greater.
+    distribution : str
+        ``uniform``, or ``normal`` (tolerance = 3 sigma, cut there).
+    """
+
+    builds: int = 100_000
+    seed: int = 1
+    distribution: str = "uniform"
+
+    def __post_init__(self) -> None:
+        if self.builds < 1:
+            raise InputError("spread.builds", self.builds, "it must be a whole number, 1 or more")
+        if self.seed < 0:
+            raise InputError("spread.seed", self.seed, "it must be a whole number, 0 or more")
+        if self.distribution not in ("uniform", "normal"):
+            raise InputError("spread.distribution", self.distribution, 'use "uniform" or "normal"')
+
+
+def _default_resistors() -> Stock:
+    return Stock("E96", 0.01, (10.0, 1e6), 1, ("series", "parallel"))
+
+
+def _default_capacitors() -> Stock:
+    return Stock("E12", 0.025, (220e-12, 470e-9), 2, ("parallel",))
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """Everything the main job needs to know.
+
+    Attributes
+    ----------
+    curve : Curve
+        The curve to impose, limits included.
+    title : str
+        Title for the report and the files.
+    loading : Loading
+        Generator and unit.
+    source_level_v : float
+        Level of the generator's EMF, open circuit, at 1 kHz [V rms].
+    target : Target
+        Level, band and error wanted.
+    network : NetworkRequest
+        Forms and limits.
+    resistors, capacitors : Stock
+        Parts to choose from.
+    spread : SpreadRequest
+        How builds are drawn.
+    """
+
+    curve: Curve
+    title: str = "Bench network"
+    loading: Loading = field(default_factory=lambda: Loading(50.0, 47e3, 150e-12))
+    source_level_v: float = 0.5
+    target: Target = field(default_factory=Target)
+    network: NetworkRequest = field(default_factory=NetworkRequest)
+    resistors: Stock = field(default_factory=_default_resistors)
+    capacitors: Stock = field(default_factory=_default_capacitors)
+    spread: SpreadRequest = field(default_factory=SpreadRequest)
+
+    def __post_init__(self) -> None:
+        _above("source.level", self.source_level_v)
+
+    @property
+    def gain(self) -> float:
+        """Wanted ratio of output level to EMF at 1 kHz."""
+        return self.target.level_v / self.source_level_v
+
+
+def _above(name: str, value: float) -> None:
+    if not (math.isfinite(value) and value > 0):
+        raise InputError(name, value, "it must be finite and above 0")
+
+
+def default_job() -> Job:
+    """Return the embedded default job.
+
+    Returns
+    -------
+    Job
+        The disc curve with one 50 kHz pole, 50 ohm generator at 0.5 V, 47 kohm and 150 pF,
+        5 mV at 1 kHz, E96 1 % resistors, E12 2.5 % capacitors with up to two in parallel.
+    """
+    return Job(
+        curve=with_limits(named_curve("disc"), ultrasonic_poles_hz=(50e3,)),
+        target=Target(error_limit_db=0.5),
+        network=NetworkRequest(output_resistance_max=600.0, input_impedance_min=1000.0),
+    )

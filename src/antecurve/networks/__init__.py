@@ -1,0 +1,1 @@
+"""A network as elements between nodes: its symbolic solution and compiled evaluation."""

@@ -1,0 +1,300 @@
+"""Compiled evaluation of a network: the symbolic coefficients as vectorised numbers.
+
+Every number that the package prints about a network comes through here, from the coefficients
+that `antecurve.networks.symbolic` derives: one source of truth.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from antecurve.networks.symbolic import Solution, solve
+from antecurve.networks.topology import Loading, Network, Topology
+
+__all__ = [
+    "Coefficients",
+    "evaluate",
+    "input_impedance",
+    "input_impedance_coefficients",
+    "magnitude_squared_coefficients",
+    "output_impedance",
+    "output_impedance_coefficients",
+    "transfer",
+    "transfer_coefficients",
+]
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Coefficients:
+    """A ratio of polynomials in s by its coefficients.
+
+    Attributes
+    ----------
+    numerator : numpy.ndarray of float, shape (..., m + 1)
+        Coefficients of ascending powers of s; leading axes run over builds.
+    denominator : numpy.ndarray of float, shape (..., n + 1)
+        Likewise.
+    """
+
+    numerator: Floats
+    denominator: Floats
+
+
+@lru_cache(maxsize=256)
+def _compiled(topology: Topology, which: str) -> Callable[..., tuple[list[Any], list[Any]]]:
+    import sympy
+
+    solution: Solution = solve(topology)
+    numerator = list(getattr(solution, f"{which}_numerator"))
+    denominator = list(getattr(solution, f"{which}_denominator"))
+    function: Callable[..., tuple[list[Any], list[Any]]] = sympy.lambdify(
+        solution.symbols, (numerator, denominator), modules="numpy", cse=True
+    )
+    return function
+
+
+def _coefficients(
+    topology: Topology,
+    which: str,
+    values: ArrayLike,
+    source_resistance: ArrayLike,
+    load_resistance: ArrayLike,
+    load_capacitance: ArrayLike,
+) -> Coefficients:
+    elements = np.moveaxis(np.asarray(values, dtype=float), -1, 0)
+    arguments = [
+        *elements,
+        *(
+            np.asarray(v, dtype=float)
+            for v in (source_resistance, load_resistance, load_capacitance)
+        ),
+    ]
+    top, bottom = _compiled(topology, which)(*arguments)
+    shape = np.broadcast_shapes(*(np.shape(a) for a in arguments))
+    return Coefficients(_stack(top, shape), _stack(bottom, shape))
+
+
+def _stack(columns: list[Any], shape: tuple[int, ...]) -> Floats:
+    stacked = np.empty((*shape, len(columns)))
+    for index, column in enumerate(columns):
+        stacked[..., index] = column
+    return stacked
+
+
+def transfer_coefficients(
+    topology: Topology,
+    values: ArrayLike,
+    *,
+    source_resistance: ArrayLike,
+    load_resistance: ArrayLike,
+    load_capacitance: ArrayLike,
+) -> Coefficients:
+    """Return the coefficients of H(s) = output voltage / EMF.
+
+    Parameters
+    ----------
+    topology : Topology
+        The network's shape.
+    values : array_like, shape (..., elements)
+        Resistances [ohm] and capacitances [F], greater than 0, for any number of builds.
+    source_resistance, load_resistance : array_like, shape (...)
+        Loading [ohm]; 0 is allowed for the source.
+    load_capacitance : array_like, shape (...)
+        Loading [F]; 0 is allowed.
+
+    Returns
+    -------
+    Coefficients
+        Ascending powers of s; all shapes broadcast together.
+    """
+    return _coefficients(
+        topology, "transfer", values, source_resistance, load_resistance, load_capacitance
+    )
+
+
+def input_impedance_coefficients(
+    topology: Topology, values: ArrayLike, *, load_resistance: ArrayLike, load_capacitance: ArrayLike
+) -> Coefficients:
+    """Return the coefficients of the impedance at ``in``, source not counted, load connected.
+
+    Parameters
+    ----------
+    topology : Topology
+        The network's shape.
+    values : array_like, shape (..., elements)
+        Resistances [ohm] and capacitances [F], greater than 0.
+    load_resistance : array_like, shape (...)
+        Loading [ohm].
+    load_capacitance : array_like, shape (...)
+        Loading [F]; 0 is allowed.
+
+    Returns
+    -------
+    Coefficients
+        Impedance [ohm], ascending powers of s.
+    """
+    return _coefficients(topology, "input", values, 1.0, load_resistance, load_capacitance)
+
+
+def output_impedance_coefficients(
+    topology: Topology, values: ArrayLike, *, source_resistance: ArrayLike
+) -> Coefficients:
+    """Return the coefficients of the impedance at the output, source counted, load not.
+
+    Parameters
+    ----------
+    topology : Topology
+        The network's shape.
+    values : array_like, shape (..., elements)
+        Resistances [ohm] and capacitances [F], greater than 0.
+    source_resistance : array_like, shape (...)
+        Resistance of the generator [ohm]; 0 is allowed.
+
+    Returns
+    -------
+    Coefficients
+        Impedance [ohm], ascending powers of s.
+    """
+    return _coefficients(topology, "output", values, source_resistance, 1.0, 0.0)
+
+
+def evaluate(coefficients: Coefficients, frequency_hz: ArrayLike) -> NDArray[np.complex128]:
+    """Evaluate a ratio of polynomials at s = j 2 pi f.
+
+    Parameters
+    ----------
+    coefficients : Coefficients
+        Leading axes (...) run over builds.
+    frequency_hz : array_like, shape (frequencies,)
+        Frequencies [Hz].
+
+    Returns
+    -------
+    numpy.ndarray of complex, shape (..., frequencies)
+        The ratio.
+    """
+    s = 2j * math.pi * np.atleast_1d(np.asarray(frequency_hz, dtype=float))
+
+    def value(polynomial: Floats) -> NDArray[np.complex128]:
+        return np.asarray(polynomial @ (s ** np.arange(polynomial.shape[-1])[:, None]))
+
+    return np.asarray(value(coefficients.numerator) / value(coefficients.denominator))
+
+
+def magnitude_squared_coefficients(polynomial: ArrayLike) -> Floats:
+    """Return the coefficients of abs(P(j w))**2 in powers of w**2.
+
+    Parameters
+    ----------
+    polynomial : array_like, shape (..., n + 1)
+        Real coefficients of P(s), ascending.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (..., n + 1)
+        Coefficients of ascending powers of w**2.
+
+    Examples
+    --------
+    >>> magnitude_squared_coefficients([1.0, 2.0])  # abs(1 + 2jw)**2 = 1 + 4 w**2
+    array([1., 4.])
+    """
+    p = np.asarray(polynomial, dtype=float)
+    order = p.shape[-1] - 1
+    squared = np.zeros_like(p)
+    for power in range(order + 1):
+        for low in range(max(0, 2 * power - order), min(order, 2 * power) + 1):
+            sign = -1.0 if (power - low) % 2 else 1.0
+            squared[..., power] += sign * p[..., low] * p[..., 2 * power - low]
+    return squared
+
+
+def transfer(
+    network: Network, frequency_hz: ArrayLike, *, loading: Loading
+) -> NDArray[np.complex128]:
+    """Return H(j 2 pi f) = output voltage / EMF of one network.
+
+    Parameters
+    ----------
+    network : Network
+        The network.
+    frequency_hz : array_like, shape (frequencies,)
+        Frequencies [Hz].
+    loading : Loading
+        Source and load.
+
+    Returns
+    -------
+    numpy.ndarray of complex, shape (frequencies,)
+        The response.
+    """
+    found = transfer_coefficients(
+        network.topology,
+        network.values,
+        source_resistance=loading.source_resistance,
+        load_resistance=loading.load_resistance,
+        load_capacitance=loading.load_capacitance,
+    )
+    return evaluate(found, frequency_hz)
+
+
+def input_impedance(
+    network: Network, frequency_hz: ArrayLike, *, loading: Loading
+) -> NDArray[np.complex128]:
+    """Return the impedance at the input [ohm], source resistance not counted, load connected.
+
+    Parameters
+    ----------
+    network : Network
+        The network.
+    frequency_hz : array_like, shape (frequencies,)
+        Frequencies [Hz].
+    loading : Loading
+        Source and load.
+
+    Returns
+    -------
+    numpy.ndarray of complex, shape (frequencies,)
+        The impedance [ohm].
+    """
+    found = input_impedance_coefficients(
+        network.topology,
+        network.values,
+        load_resistance=loading.load_resistance,
+        load_capacitance=loading.load_capacitance,
+    )
+    return evaluate(found, frequency_hz)
+
+
+def output_impedance(
+    network: Network, frequency_hz: ArrayLike, *, loading: Loading
+) -> NDArray[np.complex128]:
+    """Return the impedance at the output [ohm], source resistance counted, load not connected.
+
+    Parameters
+    ----------
+    network : Network
+        The network.
+    frequency_hz : array_like, shape (frequencies,)
+        Frequencies [Hz].
+    loading : Loading
+        Source and load; only the source counts.
+
+    Returns
+    -------
+    numpy.ndarray of complex, shape (frequencies,)
+        The impedance [ohm].
+    """
+    found = output_impedance_coefficients(
+        network.topology, network.values, source_resistance=loading.source_resistance
+    )
+    return evaluate(found, frequency_hz)

@@ -1,0 +1,184 @@
+"""Elements between nodes: the shape of a network, and a network with values.
+
+Nodes are names.  ``in`` is behind the source resistance, ``out`` is the output, ``0`` is the
+return.  A network whose output is not taken against ``0`` (a balanced one) names both output
+nodes in `Topology.output`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.errors import InputError
+
+__all__ = ["Element", "ElementKind", "Loading", "Network", "Topology", "network_with_values"]
+
+
+class ElementKind(StrEnum):
+    """What an element is; its unit follows from it."""
+
+    RESISTOR = "resistor"
+    CAPACITOR = "capacitor"
+
+    @property
+    def unit(self) -> str:
+        """Unit of the value: ``ohm`` or ``F``."""
+        return "ohm" if self is ElementKind.RESISTOR else "F"
+
+
+@dataclass(frozen=True, slots=True)
+class Element:
+    """One position in the network.
+
+    Attributes
+    ----------
+    ref : str
+        Reference, such as ``R1`` or ``C2``.
+    kind : ElementKind
+        Resistor or capacitor.
+    nodes : tuple of str
+        The two nodes it joins.
+    """
+
+    ref: str
+    kind: ElementKind
+    nodes: tuple[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Topology:
+    """The shape of a network: elements between nodes, without values.
+
+    Attributes
+    ----------
+    form : str
+        Name of the form, such as ``foster-1``, or ``own``.
+    elements : tuple of Element
+        In the order in which values are given.
+    output : tuple of str
+        The two nodes between which the unit is connected.
+    """
+
+    form: str
+    elements: tuple[Element, ...]
+    output: tuple[str, str] = ("out", "0")
+
+    @property
+    def refs(self) -> tuple[str, ...]:
+        """References of the elements, in order."""
+        return tuple(e.ref for e in self.elements)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Network:
+    """A topology with a value for each element.
+
+    Attributes
+    ----------
+    topology : Topology
+        The shape.
+    values : numpy.ndarray of float, shape (elements,)
+        Resistances [ohm] and capacitances [F], each finite and greater than 0; read-only.
+
+    Raises
+    ------
+    InputError
+        When a value is not finite and greater than 0, or the count is wrong.
+    """
+
+    topology: Topology
+    values: NDArray[np.float64]
+
+    def __post_init__(self) -> None:
+        values = np.array(self.values, dtype=float)
+        elements = self.topology.elements
+        if values.shape != (len(elements),):
+            raise InputError(
+                "network values", values.shape, f"one value for each of {len(elements)} elements"
+            )
+        for element, value in zip(elements, values, strict=True):
+            if not (math.isfinite(value) and value > 0):
+                raise InputError(
+                    element.ref, float(value), f"a {element.kind.value} must be finite and above 0"
+                )
+        values.setflags(write=False)
+        object.__setattr__(self, "values", values)
+
+    def value(self, ref: str) -> float:
+        """Return the value of one element.
+
+        Parameters
+        ----------
+        ref : str
+            Its reference.
+
+        Returns
+        -------
+        float
+            Resistance [ohm] or capacitance [F].
+        """
+        return float(self.values[self.topology.refs.index(ref)])
+
+
+def network_with_values(topology: Topology, values: Sequence[float]) -> Network:
+    """Return a network of a topology and values.
+
+    Parameters
+    ----------
+    topology : Topology
+        The shape.
+    values : sequence of float, length elements
+        Resistances [ohm] and capacitances [F] in the order of the elements.
+
+    Returns
+    -------
+    Network
+        The network.
+
+    Raises
+    ------
+    InputError
+        When a value is not finite and greater than 0, or the count is wrong.
+    """
+    return Network(topology, np.asarray(values, dtype=float))
+
+
+@dataclass(frozen=True, slots=True)
+class Loading:
+    """The source and the load that the network works between.
+
+    Attributes
+    ----------
+    source_resistance : float
+        Resistance of the generator [ohm], 0 or greater.
+    load_resistance : float
+        Input resistance of the unit [ohm], greater than 0.
+    load_capacitance : float
+        Input capacitance of the unit with its cable [F], 0 or greater.
+
+    Raises
+    ------
+    InputError
+        When a value is out of range.
+    """
+
+    source_resistance: float
+    load_resistance: float
+    load_capacitance: float
+
+    def __post_init__(self) -> None:
+        for field, least, open_end in (
+            ("source_resistance", 0.0, False),
+            ("load_resistance", 0.0, True),
+            ("load_capacitance", 0.0, False),
+        ):
+            value = getattr(self, field)
+            if not math.isfinite(value) or value < least or (open_end and value == least):
+                word = "above 0" if open_end else "0 or greater"
+                raise InputError(field, value, f"it must be finite and {word}")

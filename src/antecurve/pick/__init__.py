@@ -1,0 +1,1 @@
+"""Preferred values, parts and joined parts, the drawer, and the search for the best pick."""

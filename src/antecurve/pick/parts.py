@@ -1,0 +1,129 @@
+"""Parts, positions filled with one or more joined parts, and a network of positions."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from antecurve.errors import InputError
+from antecurve.networks.topology import Element, ElementKind, Network, Topology
+
+__all__ = ["Part", "PickedNetwork", "Position", "joined_value"]
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One physical part.
+
+    Attributes
+    ----------
+    value : float
+        Nominal or, where `measured`, measured value [ohm or F].
+    tolerance : float
+        Tolerance as a fraction; for a measured part what the measurement leaves.
+    origin : str
+        Where it comes from: a series such as ``E96``, or ``drawer``.
+    nominal : float or None
+        Marked value of a part from the drawer that was measured.
+    description : str
+        Free text of the drawer.
+    """
+
+    value: float
+    tolerance: float
+    origin: str = ""
+    nominal: float | None = None
+    description: str = ""
+
+
+def joined_value(kind: ElementKind, values: tuple[float, ...], joined: str) -> float:
+    """Return the value of joined parts.
+
+    Parameters
+    ----------
+    kind : ElementKind
+        Resistor or capacitor.
+    values : tuple of float
+        Values of the parts [ohm or F].
+    joined : str
+        ``single``, ``series`` or ``parallel``.
+
+    Returns
+    -------
+    float
+        The value of the position.
+
+    Raises
+    ------
+    InputError
+        When the way of joining does not fit the number of parts.
+    """
+    if joined == "single":
+        if len(values) != 1:
+            raise InputError("joined", joined, "a single part has one value")
+        return values[0]
+    if joined not in ("series", "parallel"):
+        raise InputError("joined", joined, "parts join in series or parallel")
+    adds = (joined == "series") == (kind is ElementKind.RESISTOR)
+    if adds:
+        return float(sum(values))
+    return float(1.0 / sum(1.0 / v for v in values))
+
+
+@dataclass(frozen=True, slots=True)
+class Position:
+    """One place in the network, filled by one or more joined parts.
+
+    Attributes
+    ----------
+    element : Element
+        The place.
+    parts : tuple of Part
+        What fills it.
+    joined : str
+        ``single``, ``series`` or ``parallel``.
+    exact : float or None
+        Exact value [ohm or F] at this design's level and impedance; ``None`` if unknown.
+    """
+
+    element: Element
+    parts: tuple[Part, ...]
+    joined: str = "single"
+    exact: float | None = None
+
+    @property
+    def value(self) -> float:
+        """Value of the joined parts [ohm or F]."""
+        return joined_value(self.element.kind, tuple(p.value for p in self.parts), self.joined)
+
+    @property
+    def tolerance(self) -> float:
+        """Largest tolerance of the parts, a fraction."""
+        return max(p.tolerance for p in self.parts)
+
+
+@dataclass(frozen=True, slots=True)
+class PickedNetwork:
+    """A topology with parts in every position.
+
+    Attributes
+    ----------
+    topology : Topology
+        The shape.
+    positions : tuple of Position
+        In the order of the elements.
+    """
+
+    topology: Topology
+    positions: tuple[Position, ...]
+
+    @property
+    def network(self) -> Network:
+        """The network with the values of the joined parts."""
+        return Network(self.topology, np.array([p.value for p in self.positions]))
+
+    @property
+    def part_count(self) -> int:
+        """Number of physical parts."""
+        return sum(len(p.parts) for p in self.positions)

@@ -1,0 +1,216 @@
+"""Quantities as the trade writes them: ``47k``, ``4k7``, ``150p``, ``3180 us``, ``1 %``.
+
+Numbers are SI.  Text is read by two libraries: `rkm_codes` for the codes of IEC 60062
+(``4K7``, ``p33``, ``15M0``) and `quantiphy` for a number with an SI prefix and a unit.
+Anything they would guess at (a decimal comma, a stray unit, ``nan``) is refused.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from typing import Any, Final
+
+from antecurve.errors import InputError
+
+__all__ = ["format_quantity", "parse_quantity", "rkm_code"]
+
+_UNIT_NAMES: Final[dict[str, frozenset[str]]] = {
+    "ohm": frozenset({"", "ohm", "ohms", "Ω", "\u2126", "R"}),
+    "F": frozenset({"", "F"}),
+    "s": frozenset({"", "s"}),
+    "Hz": frozenset({"", "Hz"}),
+    "V": frozenset({"", "V"}),
+    "K": frozenset({"", "K"}),
+    "m": frozenset({"", "m"}),
+    "F/m": frozenset({"", "F/m"}),
+    "dB": frozenset({"", "dB"}),
+    "%": frozenset({"%"}),
+    "": frozenset({""}),
+}
+_UNIT_WORDS: Final[dict[str, str]] = {
+    "ohm": "a resistance in ohms such as 47000, \"47k\" or \"4k7\"",
+    "F": "a capacitance in farads such as 1.5e-10 or \"150p\"",
+    "s": "a time in seconds such as 75e-6 or \"75 us\"",
+    "Hz": "a frequency in hertz such as 50000 or \"50 kHz\"",
+    "V": "a voltage in volts such as 0.005 or \"5 mV\"",
+    "K": "a temperature in kelvins such as 293.15",
+    "m": "a length in metres such as 1.5",
+    "F/m": "a capacitance per metre such as \"100 pF/m\"",
+    "dB": "a level in decibels such as 13.7 or \"13.7 dB\"",
+    "%": "a tolerance such as 0.01 or \"1 %\"",
+    "": "a plain number",
+}
+_RKM = re.compile(r"[0-9]*[RKkMGTLmuµμnp][0-9]*$")
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\s*[A-Za-zµμΩ\u2126%/]*$")
+
+
+def parse_quantity(
+    value: object,
+    *,
+    unit: str,
+    field: str,
+    minimum: float = -math.inf,
+    maximum: float = math.inf,
+    exclusive: bool = False,
+) -> float:
+    """Return a number in SI units from a number or from text as the trade writes it.
+
+    Parameters
+    ----------
+    value : int, float or str
+        A number in the SI unit, or text: number, optional SI prefix, optional unit, or a
+        code of IEC 60062.  A tolerance (`unit` ``"%"``) is a fraction as a number and
+        per cent as text.
+    unit : str
+        One of ``ohm``, ``F``, ``s``, ``Hz``, ``V``, ``K``, ``m``, ``F/m``, ``dB``, ``%``
+        and the empty string for a plain number.
+    field : str
+        Where the value stands; it opens the message when the value can't be used.
+    minimum, maximum : float, optional
+        Smallest and largest value allowed, in the unit.
+    exclusive : bool, optional
+        Whether `minimum` itself is refused.
+
+    Returns
+    -------
+    float
+        The value in the SI unit; a tolerance as a fraction.
+
+    Raises
+    ------
+    InputError
+        When the value is no finite number of the unit within the limits.
+
+    Examples
+    --------
+    >>> parse_quantity("4k7", unit="ohm", field="load.resistance")
+    4700.0
+    >>> parse_quantity("3180 us", unit="s", field="zeros")
+    0.00318
+    >>> parse_quantity("2.5 %", unit="%", field="tolerance")
+    0.025
+    """
+    if unit not in _UNIT_NAMES:
+        raise InputError("unit", unit, f"it must be one of {', '.join(sorted(_UNIT_NAMES))}")
+    kind = _UNIT_WORDS[unit]
+    if isinstance(value, bool) or not isinstance(value, int | float | str):
+        raise InputError(field, value, f"it must be {kind}")
+    try:
+        number = _from_text(value, unit) if isinstance(value, str) else float(value)
+    except (ValueError, OverflowError):
+        raise InputError(field, value, f"it must be {kind}") from None
+    if not math.isfinite(number):
+        raise InputError(field, value, f"it must be finite: {kind}")
+    if number < minimum or (exclusive and number == minimum) or number > maximum:
+        raise InputError(field, value, _bounds(minimum, maximum, exclusive, unit))
+    return number
+
+
+def _bounds(minimum: float, maximum: float, exclusive: bool, unit: str) -> str:
+    parts = []
+    if minimum > -math.inf:
+        word = "greater than" if exclusive else "at least"
+        parts.append(f"{word} {_plain(minimum, unit)}")
+    if maximum < math.inf:
+        parts.append(f"at most {_plain(maximum, unit)}")
+    return "it must be " + " and ".join(parts)
+
+
+def _plain(number: float, unit: str) -> str:
+    if unit == "%":
+        return f"{number * 100:g} %"
+    return format_quantity(number, unit, digits=6) if number else "0"
+
+
+def _from_text(text: str, unit: str) -> float:
+    """Read text by the library that knows the notation; refuse what either would guess at."""
+    from quantiphy import InvalidNumber, Quantity
+
+    stripped = text.strip()
+    if unit in {"ohm", "F"} and _RKM.match(stripped):
+        from rkm_codes import from_rkm
+
+        if not any(c.isdigit() for c in stripped):
+            raise ValueError(text)
+        code = stripped.replace("k", "K").replace("μ", "µ")
+        found = from_rkm(code)
+        if found is None:
+            raise ValueError(text)
+        return float(found)
+    if not _NUMBER.match(stripped):
+        raise ValueError(text)
+    try:
+        quantity = Quantity(stripped)
+    except InvalidNumber:
+        raise ValueError(text) from None
+    if quantity.units not in _UNIT_NAMES[unit]:
+        raise ValueError(text)
+    return float(quantity) / 100.0 if unit == "%" else float(quantity)
+
+
+def format_quantity(value: float, unit: str, *, digits: int = 4) -> str:
+    """Return a value with SI prefix and unit, as printed in tables and sentences.
+
+    Parameters
+    ----------
+    value : float
+        The value in the SI unit.
+    unit : str
+        The unit; ``ohm`` is printed as Ω.
+    digits : int, optional
+        Significant digits, at least 1.
+
+    Returns
+    -------
+    str
+        For example ``47 kΩ``.
+
+    Examples
+    --------
+    >>> format_quantity(47e3, "ohm")
+    '47 kΩ'
+    >>> format_quantity(3.1831e-6, "s")
+    '3.183 µs'
+    """
+    from quantiphy import Quantity
+
+    shown = "Ω" if unit == "ohm" else unit
+    quantity: Any = Quantity(value, shown)
+    return str(quantity.render(prec=digits - 1, strip_zeros=True)).replace("u" + shown, "µ" + shown)
+
+
+def rkm_code(value: float, unit: str) -> str:
+    """Return the code of IEC 60062 for a resistance or a capacitance.
+
+    Parameters
+    ----------
+    value : float
+        Resistance [ohm] or capacitance [F], greater than 0.
+    unit : str
+        ``ohm`` or ``F``.
+
+    Returns
+    -------
+    str
+        For example ``4K7`` or ``150p``.
+
+    Raises
+    ------
+    InputError
+        When the unit has no such code.
+
+    Examples
+    --------
+    >>> rkm_code(4700, "ohm"), rkm_code(2.2e-9, "F")
+    ('4K7', '2n2')
+    """
+    if unit not in {"ohm", "F"}:
+        raise InputError("unit", unit, "a marking code is for ohm or F")
+    from quantiphy import Quantity
+    from rkm_codes import to_rkm
+
+    if unit == "ohm" and value < 1:
+        return "R" + f"{value:.4f}".rstrip("0")[2:]
+    code = str(to_rkm(Quantity(value), prec=5, strip_code=False))
+    return code.replace("d", "R").replace("u", "µ")
