@@ -134,7 +134,8 @@ def _solve_arm(
         if implied:
             ratio = g * lead_n / math.prod(found.poles_s)
             t_implied = ratio * (rs * tau / (rp * t_load) if tau else (rp + rs) / rp)
-        if all(abs(a - b) <= 1e-16 * abs(a) for a, b in zip((g, t_load, t_implied), last, strict=True)):
+        now = (g, t_load, t_implied)
+        if all(abs(a - b) <= 1e-16 * abs(a) for a, b in zip(now, last, strict=True)):
             break
     poles = found.poles_s + ((t_implied,) if t_implied else ())
     everything = poles + ((t_load,) if t_load else ())
@@ -150,8 +151,12 @@ def _solve_arm(
         infinity = rp * math.prod(everything) / (tau * g * lead_n) - rs
     else:
         infinity = rp * (math.prod(everything) / (g * lead_n) - 1.0) - rs
-    extra = tuple(t for t in (t_implied,) if t)
-    return SeriesArm(RcImpedance(infinity, elastance, tuple(branches)), t_load or None, extra)
+    impedance = RcImpedance(infinity, elastance, tuple(branches))
+    if not implied:
+        return SeriesArm(impedance, t_load or None, ())
+    # Which of the two poles the load makes is a matter of words: the lower in frequency counts.
+    first, *second = sorted((t for t in (t_implied, t_load) if t), reverse=True)
+    return SeriesArm(impedance, second[0] if second else None, (first,))
 
 
 def _check(
