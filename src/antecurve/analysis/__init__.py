@@ -1,0 +1,1 @@
+"""Error, spread, drift, loading, level, noise and waveforms: functions of a design."""

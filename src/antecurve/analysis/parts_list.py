@@ -1,0 +1,168 @@
+"""The parts list: what to buy for one or more copies of a network."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from antecurve.errors import InputError
+from antecurve.networks.topology import ElementKind
+from antecurve.pick.parts import Part, PickedNetwork, Position
+from antecurve.quantities import format_quantity
+
+if TYPE_CHECKING:
+    import pandas
+
+__all__ = ["PartsLine", "PartsList", "part_references", "parts_list"]
+
+_DESCRIPTIONS = {
+    ElementKind.RESISTOR: "metal film resistor",
+    ElementKind.CAPACITOR: "film (polypropylene) or C0G capacitor",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class PartsLine:
+    """One distinct part to buy.
+
+    Attributes
+    ----------
+    refs : tuple of str
+        References of the parts; joined parts of a position carry a letter, as in ``C1a``.
+    quantity : int
+        Number for all copies.
+    kind : str
+        ``resistor`` or ``capacitor``.
+    value_si : float
+        Value [ohm or F].
+    tolerance : float
+        Tolerance as a fraction.
+    rating : str
+        Dissipation or voltage that the part has to stand; empty where not worked out.
+    description : str
+        What to look for (common practice, no source), or the drawer's own words.
+    """
+
+    refs: tuple[str, ...]
+    quantity: int
+    kind: str
+    value_si: float
+    tolerance: float
+    rating: str
+    description: str
+
+    @property
+    def value(self) -> str:
+        """Value as printed."""
+        return format_quantity(self.value_si, ElementKind(self.kind).unit, digits=6)
+
+
+@dataclass(frozen=True, slots=True)
+class PartsList:
+    """The lines of a parts list.
+
+    Attributes
+    ----------
+    lines : tuple of PartsLine
+        Resistors first, ascending in value.
+    sets : int
+        Number of copies.
+    """
+
+    lines: tuple[PartsLine, ...]
+    sets: int
+
+    def to_frame(self) -> pandas.DataFrame:
+        """Return the list as a data frame with the columns of ``parts.csv``.
+
+        Returns
+        -------
+        pandas.DataFrame
+            One row a distinct part.
+        """
+        import pandas
+
+        return pandas.DataFrame(
+            [
+                {
+                    "refs": " ".join(line.refs),
+                    "quantity": line.quantity,
+                    "kind": line.kind,
+                    "value": line.value,
+                    "value_si": line.value_si,
+                    "tolerance": line.tolerance,
+                    "rating": line.rating,
+                    "description": line.description,
+                }
+                for line in self.lines
+            ]
+        )
+
+
+def part_references(position: Position) -> tuple[str, ...]:
+    """Return the references of the parts of a position: ``R1``, or ``C1a`` and ``C1b``.
+
+    Parameters
+    ----------
+    position : Position
+        The position.
+
+    Returns
+    -------
+    tuple of str
+        One reference a part.
+    """
+    ref = position.element.ref
+    if len(position.parts) == 1:
+        return (ref,)
+    return tuple(f"{ref}{letter}" for letter in "abcdefgh"[: len(position.parts)])
+
+
+def parts_list(
+    picked: PickedNetwork, *, sets: int = 1, ratings: dict[str, str] | None = None
+) -> PartsList:
+    """Return the parts list of a network.
+
+    Parameters
+    ----------
+    picked : PickedNetwork
+        The network with its parts.
+    sets : int, optional
+        Number of copies, 1 or more.
+    ratings : dict of str to str, optional
+        Rating by reference of the position.
+
+    Returns
+    -------
+    PartsList
+        One line per distinct part.
+
+    Raises
+    ------
+    InputError
+        When `sets` is not 1 or more.
+    """
+    if sets < 1:
+        raise InputError("sets", sets, "it must be a whole number, 1 or more")
+    found: dict[tuple[ElementKind, Part, str], list[str]] = {}
+    for position in picked.positions:
+        rating = (ratings or {}).get(position.element.ref, "")
+        for ref, part in zip(part_references(position), position.parts, strict=True):
+            found.setdefault((position.element.kind, part, rating), []).append(ref)
+    order = {ElementKind.RESISTOR: 0, ElementKind.CAPACITOR: 1}
+    keys = sorted(found, key=lambda k: (order[k[0]], k[1].value, found[k]))
+    return PartsList(
+        tuple(
+            PartsLine(
+                refs=tuple(found[key]),
+                quantity=sets * len(found[key]),
+                kind=key[0].value,
+                value_si=key[1].value,
+                tolerance=key[1].tolerance,
+                rating=key[2],
+                description=key[1].description or _DESCRIPTIONS[key[0]],
+            )
+            for key in keys
+        ),
+        sets,
+    )

@@ -1,0 +1,137 @@
+"""The response of a design over frequency, as a table of arrays."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, response
+from antecurve.networks.compiled import input_impedance, output_impedance, transfer
+from antecurve.networks.topology import Loading, Network
+
+if TYPE_CHECKING:
+    import pandas
+
+__all__ = ["ResponseTable", "response_frequencies", "response_table"]
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ResponseTable:
+    """Levels re 1 kHz, error, phase and impedances; arrays of shape (frequencies,), read-only.
+
+    Attributes
+    ----------
+    frequency_hz : numpy.ndarray of float
+        Frequencies [Hz].
+    ideal_db, network_db : numpy.ndarray of float
+        Level of the job's curve and of the network [dB], 0 at 1 kHz.
+    error_db : numpy.ndarray of float
+        Their difference [dB], 0 at 1 kHz.
+    phase_deg, ideal_phase_deg : numpy.ndarray of float
+        Phase of the network and of the curve [degrees].
+    input_ohm, output_ohm : numpy.ndarray of float
+        Magnitudes of the input impedance (source not counted, load connected) and of the output
+        impedance (source counted, load not connected) [ohm].
+    """
+
+    frequency_hz: Floats
+    ideal_db: Floats
+    network_db: Floats
+    error_db: Floats
+    phase_deg: Floats
+    ideal_phase_deg: Floats
+    input_ohm: Floats
+    output_ohm: Floats
+
+    def __post_init__(self) -> None:
+        for field in fields(self):
+            values = np.array(getattr(self, field.name), dtype=float)
+            values.setflags(write=False)
+            object.__setattr__(self, field.name, values)
+
+    def to_frame(self) -> pandas.DataFrame:
+        """Return the table as a data frame, one column an attribute.
+
+        Returns
+        -------
+        pandas.DataFrame
+            One row a frequency.
+        """
+        import pandas
+
+        return pandas.DataFrame({f.name: getattr(self, f.name) for f in fields(self)})
+
+
+def response_frequencies(
+    low_hz: float = 20.0, high_hz: float = 100e3, *, points_per_decade: int = 48
+) -> Floats:
+    """Return frequencies for tables and plots: evenly spaced in the logarithm, 1 kHz among them.
+
+    Parameters
+    ----------
+    low_hz, high_hz : float, optional
+        Ends [Hz], both included.
+    points_per_decade : int, optional
+        Points per decade.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (frequencies,)
+        Ascending; decades of 1 kHz come out exact.
+    """
+    first = math.ceil(points_per_decade * math.log10(low_hz / REFERENCE_FREQUENCY_HZ) - 1e-9)
+    last = math.floor(points_per_decade * math.log10(high_hz / REFERENCE_FREQUENCY_HZ) + 1e-9)
+    steps = np.arange(first, last + 1)
+    grid = REFERENCE_FREQUENCY_HZ * 10.0 ** (steps / points_per_decade)
+    return np.unique(np.concatenate([[low_hz, high_hz], np.round(grid, 9)]))
+
+
+def response_table(
+    network: Network, *, curve: Curve, loading: Loading, frequency_hz: ArrayLike | None = None
+) -> ResponseTable:
+    """Return the response of a network beside its curve.
+
+    Parameters
+    ----------
+    network : Network
+        The network.
+    curve : Curve
+        The curve it has to impose.
+    loading : Loading
+        Source and load.
+    frequency_hz : array_like, shape (frequencies,), optional
+        Frequencies [Hz], greater than 0; by default 20 Hz to 100 kHz at 48 points a decade.
+
+    Returns
+    -------
+    ResponseTable
+        Levels, error, phases and impedances.
+
+    Raises
+    ------
+    InputError
+        When a frequency is not finite and greater than 0.
+    """
+    frequency = response_frequencies() if frequency_hz is None else np.asarray(frequency_hz, float)
+    ideal = response(curve, frequency)
+    with_reference = np.append(frequency, REFERENCE_FREQUENCY_HZ)
+    made = transfer(network, with_reference, loading=loading)
+    level = 20.0 * np.log10(np.abs(made))
+    ideal_db = 20.0 * np.log10(np.abs(ideal))
+    network_db = level[:-1] - level[-1]
+    return ResponseTable(
+        frequency_hz=frequency,
+        ideal_db=ideal_db,
+        network_db=network_db,
+        error_db=network_db - ideal_db,
+        phase_deg=np.degrees(np.unwrap(np.angle(made[:-1]))),
+        ideal_phase_deg=np.degrees(np.unwrap(np.angle(ideal))),
+        input_ohm=np.abs(input_impedance(network, frequency, loading=loading)),
+        output_ohm=np.abs(output_impedance(network, frequency, loading=loading)),
+    )

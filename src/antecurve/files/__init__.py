@@ -1,0 +1,1 @@
+"""Reading and writing: job, design, parts list, response, netlist, and the output folder."""

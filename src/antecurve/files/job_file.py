@@ -1,0 +1,237 @@
+"""The job file: TOML, every quantity a number in SI units or a text as the trade writes it."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from antecurve.curves.catalogue import named_curve
+from antecurve.curves.construct import curve_from_turnover, with_limits
+from antecurve.curves.model import Curve
+from antecurve.errors import FileFormatError, InputError
+from antecurve.files import job_fields as fields
+from antecurve.files.reading import read_text
+from antecurve.job import (
+    Job,
+    NetworkRequest,
+    SpreadRequest,
+    Stock,
+    Target,
+)
+from antecurve.networks.topology import Loading
+from antecurve.pick.series import SERIES
+from antecurve.synthesis.exact import form_names
+
+__all__ = ["parse_job", "read_job"]
+
+_POSITIVE = {"minimum": 0.0, "exclusive": True}
+_FREQUENCY = fields.quantity("Hz", **_POSITIVE)
+
+_CURVE: fields.Section = {
+    "name": fields.text(),
+    "zeros": fields.quantities("s", **_POSITIVE),
+    "poles": fields.quantities("s", **_POSITIVE),
+    "zeros_at_origin": fields.whole(minimum=0, maximum=2),
+    "poles_at_origin": fields.whole(minimum=0, maximum=2),
+    "turnover": _FREQUENCY,
+    "cut_at_10k": fields.quantity("dB", minimum=0.0, maximum=60.0),
+    "shelf": _FREQUENCY,
+    "ultrasonic_poles": fields.quantities("Hz", **_POSITIVE),
+    "low_end_bound": _FREQUENCY,
+}
+_SOURCE: fields.Section = {
+    "resistance": fields.quantity("ohm", minimum=0.0),
+    "level": fields.quantity("V", **_POSITIVE),
+}
+_LOAD: fields.Section = {
+    "resistance": fields.quantity("ohm", **_POSITIVE),
+    "capacitance": fields.quantity("F", minimum=0.0),
+}
+_TARGET: fields.Section = {
+    "level": fields.quantity("V", **_POSITIVE),
+    "level_tolerance_db": fields.quantity("dB", minimum=0.0),
+    "band": fields.quantities("Hz", count=2, **_POSITIVE),
+    "error_limit_db": fields.quantity("dB", **_POSITIVE),
+}
+_SPREAD: fields.Section = {
+    "builds": fields.whole(minimum=1, maximum=10**9),
+    "seed": fields.whole(minimum=0, maximum=2**63 - 1),
+    "distribution": fields.text(("uniform", "normal")),
+}
+
+
+def _network_section() -> fields.Section:
+    return {
+        "forms": fields.texts(form_names(), word="all"),
+        "elements": fields.elements,
+        "output_resistance_max": fields.quantity("ohm", **_POSITIVE),
+        "input_impedance_min": fields.quantity("ohm", **_POSITIVE),
+        "balanced": fields.boolean,
+    }
+
+
+def _stock_section(unit: str) -> fields.Section:
+    return {
+        "series": fields.text(SERIES),
+        "tolerance": fields.quantity("%", minimum=0.0, maximum=0.99),
+        "range": fields.quantities(unit, count=2, **_POSITIVE),
+        "parts_per_position": fields.whole(minimum=1, maximum=2),
+        "join": fields.texts(("series", "parallel")),
+        "drawer": fields.text(),
+    }
+
+
+_SECTIONS: dict[str, fields.Section] = {
+    "curve": _CURVE,
+    "source": _SOURCE,
+    "load": _LOAD,
+    "target": _TARGET,
+    "network": {},
+    "resistors": {},
+    "capacitors": {},
+    "spread": _SPREAD,
+}
+
+
+def read_job(path: Path | str) -> Job:
+    """Read a job file.
+
+    Parameters
+    ----------
+    path : Path or str
+        The file, TOML.
+
+    Returns
+    -------
+    Job
+        The job as understood.
+
+    Raises
+    ------
+    FileFormatError
+        When the file can't be read or is no TOML.
+    InputError
+        When a key is unknown or a value can't be used; the message names the key.
+    """
+    content = read_text(path)
+    try:
+        raw = tomllib.loads(content)
+    except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
+        reason = str(error) or "nested too deeply"
+        raise FileFormatError(str(path), reason, "it must be TOML; see antecurve job") from None
+    return parse_job(raw, folder=Path(path).parent)
+
+
+def parse_job(raw: Mapping[str, Any], *, folder: Path | None = None) -> Job:
+    """Return a job from the sections of a job file.
+
+    Parameters
+    ----------
+    raw : mapping of str to object
+        The sections, as TOML gives them.
+    folder : Path, optional
+        Folder that a drawer's path is relative to.
+
+    Returns
+    -------
+    Job
+        The job as understood; what is left out is as in the default job, but for limits,
+        which are none.
+
+    Raises
+    ------
+    InputError
+        When a key is unknown or a value can't be used; the message names the key.
+    """
+    sections = {
+        **_SECTIONS,
+        "network": _network_section(),
+        "resistors": _stock_section("ohm"),
+        "capacitors": _stock_section("F"),
+    }
+    for key, value in raw.items():
+        if key != "title" and key not in sections:
+            raise InputError(key, value, fields.unknown_key(key, {"title": 0, **sections}))
+    if "curve" not in raw:
+        raise InputError("curve", None, "the section [curve] is required; see antecurve job")
+    read = {
+        name: fields.read_section(raw.get(name, {}), section, name)
+        for name, section in sections.items()
+    }
+    curve = _curve(read["curve"])
+    base = Job(curve)
+    source, load, target = read["source"], read["load"], read["target"]
+    loading = Loading(
+        source.get("resistance", base.loading.source_resistance),
+        load.get("resistance", base.loading.load_resistance),
+        load.get("capacitance", base.loading.load_capacitance),
+    )
+    return Job(
+        curve=curve,
+        title=fields.text()(raw.get("title", base.title), "title"),
+        loading=loading,
+        source_level_v=source.get("level", base.source_level_v),
+        target=Target(
+            level_v=target.get("level", base.target.level_v),
+            level_tolerance_db=target.get("level_tolerance_db", base.target.level_tolerance_db),
+            band_hz=target.get("band", base.target.band_hz),
+            error_limit_db=target.get("error_limit_db"),
+        ),
+        network=NetworkRequest(**read["network"]),
+        resistors=_stock(base.resistors, read["resistors"], "resistors", folder),
+        capacitors=_stock(base.capacitors, read["capacitors"], "capacitors", folder),
+        spread=SpreadRequest(**read["spread"]),
+    )
+
+
+def _stock(base: Stock, given: dict[str, Any], where: str, folder: Path | None) -> Stock:
+    if "drawer" in given:
+        drawer = Path(given["drawer"])
+        given["drawer"] = str(drawer if drawer.is_absolute() else (folder or Path()) / drawer)
+        given.setdefault("series", None)
+    if "range" in given:
+        given["value_range"] = given.pop("range")
+    try:
+        return replace(base, **given)
+    except InputError as error:
+        raise InputError(f"{where}.{error.field}", error.value, error.rule) from None
+
+
+def _curve(given: dict[str, Any]) -> Curve:
+    """Build the curve from exactly one of name, time constants, turnover and cut."""
+    ways = {
+        "name": {"name"} & given.keys(),
+        "time constants": {"zeros", "poles", "zeros_at_origin", "poles_at_origin"} & given.keys(),
+        "turnover and cut": {"turnover", "cut_at_10k", "shelf"} & given.keys(),
+    }
+    used = [way for way, keys in ways.items() if keys]
+    if len(used) != 1:
+        raise InputError(
+            "curve",
+            " and ".join(used) or "nothing",
+            "give exactly one of name, time constants (zeros, poles), or turnover and cut_at_10k",
+        )
+    if used == ["name"]:
+        curve = named_curve(given["name"])
+    elif used == ["time constants"]:
+        curve = Curve(
+            "own",
+            given.get("zeros", ()),
+            given.get("poles", ()),
+            zeros_at_origin=given.get("zeros_at_origin", 0),
+            poles_at_origin=given.get("poles_at_origin", 0),
+        )
+    else:
+        curve = curve_from_turnover(
+            turnover_hz=given.get("turnover"),
+            cut_db=given.get("cut_at_10k"),
+            shelf_hz=given.get("shelf"),
+        )
+    return with_limits(
+        curve,
+        ultrasonic_poles_hz=given.get("ultrasonic_poles", ()),
+        low_end_bound_hz=given.get("low_end_bound"),
+    )

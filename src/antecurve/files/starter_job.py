@@ -1,0 +1,72 @@
+"""The commented starter job that ``antecurve job`` writes."""
+
+from __future__ import annotations
+
+__all__ = ["starter_job"]
+
+_TEXT = '''\
+# A job for antecurve. Every quantity is a number in SI units or a text such as
+# "47k", "4k7", "150p", "50 kHz", "0.5 V", "1 %". Only [curve] is required;
+# a limit left out is no limit. As it stands this is the embedded default job.
+
+title = "Bench network"
+
+[curve]                          # exactly one of: name / time constants / turnover and cut
+name = "disc"                    # antecurve curves lists the catalogue
+ultrasonic_poles = ["50 kHz"]    # keeps the gain finite; without it the implied pole is reported
+# zeros = ["3180 us", "75 us"]   # time constants of the recording side
+# poles = ["318 us"]
+# turnover = "500 Hz"            # older discs: turnover, and cut in dB at 10 kHz
+# cut_at_10k = 13.7
+# shelf = "50 Hz"                # bass shelf, if the curve has one
+# low_end_bound = "2 Hz"         # for a curve that rises towards DC
+
+[source]                         # the generator
+resistance = 50                  # ohm; 0 is allowed
+level = "0.5 V"                  # open-circuit EMF, rms, at 1 kHz
+
+[load]                           # the input of the unit under test, cable included
+resistance = "47k"
+capacitance = "150p"             # 0 is allowed
+
+[target]
+level = "5 mV"                   # rms at 1 kHz into the load; about 0.5 mV for low-output inputs
+level_tolerance_db = 1.0
+band = ["20 Hz", "20 kHz"]
+error_limit_db = 0.5             # exit code 1 when the nominal error misses it
+
+[network]
+forms = ["foster-1", "foster-2", "cauer-1", "cauer-2"]    # or "all"
+output_resistance_max = 600      # at 1 kHz
+input_impedance_min = 1000       # smallest over the band, source resistance not counted
+
+[resistors]
+series = "E96"
+tolerance = "1 %"
+range = [10, "1M"]               # of each part
+parts_per_position = 1           # 2: up to two joined in series or parallel
+
+[capacitors]
+series = "E12"
+tolerance = "2.5 %"
+range = ["220p", "470n"]
+parts_per_position = 2           # capacitors join in parallel unless join says otherwise
+# join = ["parallel", "series"]
+# drawer = "drawer.csv"          # parts on hand instead of, or beside, a series
+
+[spread]
+builds = 100000
+seed = 1
+distribution = "uniform"         # or "normal": tolerance = 3 sigma, cut there
+'''
+
+
+def starter_job() -> str:
+    """Return the text of the starter job.
+
+    Returns
+    -------
+    str
+        TOML; read back it is the embedded default job.
+    """
+    return _TEXT

@@ -1,0 +1,241 @@
+"""The main job: from a job to a network with parts, and what it will do.
+
+``Job -> Curve -> exact networks -> pick -> Design -> analyses``.  Each step is public by itself;
+`design` is all of them in one call.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from antecurve.analysis.level import LevelReport, level_report
+from antecurve.analysis.loading import LoadingResult, loading_table
+from antecurve.analysis.spread import SpreadResult, spread
+from antecurve.curves.model import Curve
+from antecurve.job import Job
+from antecurve.networks.deviation import ErrorRange, error_range
+from antecurve.networks.roots import extra_poles
+from antecurve.networks.topology import Network
+from antecurve.pick.parts import PickedNetwork
+from antecurve.pick.search import PickProgress, SearchReport, ShortlistEntry, pick
+
+if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
+    from antecurve.pick.drawer import Drawer
+
+__all__ = ["Analysis", "Design", "ErrorSummary", "analyse", "design", "error_summary"]
+
+
+@dataclass(frozen=True, slots=True)
+class ErrorSummary:
+    """The nominal error of a design, against both views of its curve.
+
+    Attributes
+    ----------
+    job : ErrorRange
+        Against the job's curve, ultrasonic poles included.
+    published : ErrorRange
+        Against the published time constants alone.
+    exact : ErrorRange or None
+        With the exact values in place of the parts, against the job's curve.
+    implied_poles_s : tuple of float
+        Poles [s] the exact network has beyond the curve, longest first: the one that a curve
+        without ultrasonic pole can't be without, and the one of the load's capacitance.
+    """
+
+    job: ErrorRange
+    published: ErrorRange
+    exact: ErrorRange | None
+    implied_poles_s: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Analysis:
+    """What a design will do.
+
+    Attributes
+    ----------
+    error : ErrorSummary
+        Nominal error.
+    level : LevelReport
+        Level, impedances, noise and peak.
+    spread : SpreadResult
+        Over builds.
+    loading : LoadingResult
+        With other generators and units.
+    """
+
+    error: ErrorSummary
+    level: LevelReport
+    spread: SpreadResult
+    loading: LoadingResult
+
+
+@dataclass(frozen=True, slots=True)
+class Design:
+    """A network with parts, for a job.
+
+    Attributes
+    ----------
+    job : Job
+        What was asked for.
+    picked : PickedNetwork
+        Parts in every position.
+    search : SearchReport
+        What the search examined and proved.
+    shortlist : tuple of ShortlistEntry
+        Alternatives worth a thought.
+    analysis : Analysis or None
+        What it will do; ``None`` in a design just read from its file.
+    """
+
+    job: Job
+    picked: PickedNetwork
+    search: SearchReport
+    shortlist: tuple[ShortlistEntry, ...] = ()
+    analysis: Analysis | None = None
+
+    @property
+    def curve(self) -> Curve:
+        """The curve to impose, limits included."""
+        return self.job.curve
+
+    @property
+    def network(self) -> Network:
+        """The network with the values of the parts."""
+        return self.picked.network
+
+    @property
+    def exact_network(self) -> Network | None:
+        """The network with exact values, where every position knows its own."""
+        exact = [p.exact for p in self.picked.positions]
+        if any(value is None for value in exact):
+            return None
+        return Network(self.picked.topology, np.array(exact, dtype=float))
+
+
+def error_summary(design: Design) -> ErrorSummary:
+    """Return the nominal error of a design against both views of its curve.
+
+    Parameters
+    ----------
+    design : Design
+        The design.
+
+    Returns
+    -------
+    ErrorSummary
+        Against the job's curve, against the published time constants, and with exact values.
+    """
+    job, exact = design.job, design.exact_network
+
+    def against(network: Network, published: bool) -> ErrorRange:
+        return error_range(
+            network,
+            job.curve,
+            band_hz=job.target.band_hz,
+            loading=job.loading,
+            published=published,
+        )
+
+    return ErrorSummary(
+        job=against(design.network, False),
+        published=against(design.network, True),
+        exact=None if exact is None else against(exact, False),
+        implied_poles_s=()
+        if exact is None
+        else extra_poles(exact, job.curve, loading=job.loading),
+    )
+
+
+def analyse(design: Design, *, progress: Callable[[int, int], None] | None = None) -> Analysis:
+    """Return what a design will do: error, level, spread, loading.
+
+    Parameters
+    ----------
+    design : Design
+        The design.
+    progress : callable, optional
+        Called with builds done and builds in all.
+
+    Returns
+    -------
+    Analysis
+        The results.
+    """
+    job = design.job
+    band = job.target.band_hz
+    return Analysis(
+        error=error_summary(design),
+        level=level_report(
+            design.network,
+            loading=job.loading,
+            source_level_v=job.source_level_v,
+            band_hz=band,
+        ),
+        spread=spread(
+            design.picked,
+            curve=job.curve,
+            loading=job.loading,
+            band_hz=band,
+            builds=job.spread.builds,
+            seed=job.spread.seed,
+            distribution=job.spread.distribution,
+            limit_db=job.target.error_limit_db,
+            progress=progress,
+        ),
+        loading=loading_table(
+            design.network, curve=job.curve, loading=job.loading, band_hz=band
+        ),
+    )
+
+
+def design(
+    job: Job,
+    *,
+    drawer: Drawer | None = None,
+    progress: Callable[[PickProgress], None] | None = None,
+    executor: Executor | None = None,
+) -> Design:
+    """Do the main job: pick parts for a network that imposes the job's curve, and analyse it.
+
+    Parameters
+    ----------
+    job : Job
+        What is to be built.
+    drawer : Drawer, optional
+        Parts on hand.
+    progress : callable, optional
+        Called with the progress of the search.
+    executor : concurrent.futures.Executor, optional
+        Runs parts of a very large search.
+
+    Returns
+    -------
+    Design
+        The network with parts, the search's report, the shortlist and the analyses.
+
+    Raises
+    ------
+    UnattainableError
+        When no passive network of the forms makes the curve.
+    NoCombinationError
+        When no combination of parts meets the limits.
+    InputError
+        When a form or a series does not exist.
+
+    Examples
+    --------
+    >>> from antecurve.job import default_job
+    >>> found = design(default_job())
+    >>> found.analysis.error.job.centred_db < 0.03
+    True
+    """
+    result = pick(job, drawer=drawer, progress=progress, executor=executor)
+    found = Design(job, result.best, result.search, result.shortlist)
+    return replace(found, analysis=analyse(found))
