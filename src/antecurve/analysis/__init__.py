@@ -1,1 +1,1 @@
-"""Error, spread, drift, loading, level, noise and waveforms: functions of a design."""
+"""What a design does: error, spread, drift, loading, level, noise, waveform."""

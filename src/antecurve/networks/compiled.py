@@ -84,10 +84,11 @@ def _coefficients(
 
 
 def _stack(columns: list[Any], shape: tuple[int, ...]) -> Floats:
-    stacked = np.empty((*shape, len(columns)))
+    # Coefficients lie contiguous over builds: what is computed per coefficient then streams.
+    stacked = np.empty((len(columns), *shape))
     for index, column in enumerate(columns):
-        stacked[..., index] = column
-    return stacked
+        stacked[index] = column
+    return np.moveaxis(stacked, 0, -1)
 
 
 def transfer_coefficients(

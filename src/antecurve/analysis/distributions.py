@@ -1,0 +1,219 @@
+"""How the parts of a build are drawn.
+
+Every distribution is its quantile function, applied to one uniform number per part and build.
+The numbers come in blocks of fixed size, each from a stream of its own that is keyed by seed,
+purpose and block number, so that a build has the same parts whatever the chunk size, the
+number of workers or the number of builds.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from antecurve.analysis.scatter import PartTable
+from antecurve.errors import InputError
+
+__all__ = [
+    "BLOCK",
+    "DISTRIBUTIONS",
+    "PartSource",
+    "draw_block",
+    "part_source",
+    "standard_deviations",
+]
+
+Floats = NDArray[np.float64]
+
+BLOCK = 8192
+"""Builds per stream of random numbers."""
+DISTRIBUTIONS = ("uniform", "normal", "empirical")
+"""``normal``: tolerance = 3 sigma, cut there; ``empirical``: drawn from measured values."""
+_CUT_SIGMA = 3.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PartSource:
+    """Where the parts of a network come from.
+
+    Attributes
+    ----------
+    table : PartTable
+        The parts.
+    distribution : str
+        One of `DISTRIBUTIONS`.
+    measured : tuple of numpy.ndarray or None
+        For each part the sorted values [ohm or F] it is drawn from; ``None`` for a part that
+        scatters uniformly within its tolerance.
+    reels : tuple of int
+        For each part the number of its reel: parts of one kind and one nominal value.
+    reel_correlation : float
+        Correlation of the parts of one reel, 0 or greater, below 1.
+    """
+
+    table: PartTable
+    distribution: str
+    measured: tuple[Floats | None, ...] = field(repr=False)
+    reels: tuple[int, ...]
+    reel_correlation: float
+
+
+def part_source(
+    table: PartTable,
+    *,
+    distribution: str,
+    measured: Mapping[str, ArrayLike] | None = None,
+    reel_correlation: float = 0.0,
+) -> PartSource:
+    """Check how parts are to be drawn.
+
+    Parameters
+    ----------
+    table : PartTable
+        The parts.
+    distribution : str
+        ``uniform`` within the tolerance; ``normal``, the tolerance being 3 sigma, cut there;
+        ``empirical``, from lists of measured values, and uniform for parts without a list.
+    measured : mapping of str to array_like, optional
+        For ``empirical``: measured values [ohm or F] of parts off the same reel by reference
+        (``C1a``; ``C1`` where the position is one part); each build draws one of them with
+        replacement.
+    reel_correlation : float, optional
+        Correlation between parts of the same kind and nominal value, since they come off one
+        reel; 0 or greater, below 1.
+
+    Returns
+    -------
+    PartSource
+        Ready to draw from.
+
+    Raises
+    ------
+    InputError
+        When the distribution is not known, lists don't fit the parts or hold values that are
+        not finite and above 0, or the correlation is out of range.
+    """
+    if distribution not in DISTRIBUTIONS:
+        rule = "use " + ", ".join(f'"{name}"' for name in DISTRIBUTIONS)
+        raise InputError("spread.distribution", distribution, rule)
+    if not 0 <= reel_correlation < 1:
+        raise InputError(
+            "spread.reel_correlation", reel_correlation, "it must be 0 or greater and below 1"
+        )
+    lists = dict(measured or {})
+    if bool(lists) != (distribution == "empirical"):
+        raise InputError(
+            "spread.distribution",
+            distribution,
+            'measured values belong to "empirical", which needs at least one list of them',
+        )
+    unknown = sorted(set(lists) - set(table.refs))
+    if unknown:
+        raise InputError(
+            "measured values", unknown[0], f"the parts of the design are {', '.join(table.refs)}"
+        )
+    samples = tuple(_sample(ref, lists[ref]) if ref in lists else None for ref in table.refs)
+    keys = list(zip(table.kinds, table.nominal.tolist(), strict=True))
+    order = {key: number for number, key in enumerate(dict.fromkeys(keys))}
+    return PartSource(
+        table, distribution, samples, tuple(order[k] for k in keys), float(reel_correlation)
+    )
+
+
+def _sample(ref: str, values: ArrayLike) -> Floats:
+    array = np.sort(np.atleast_1d(np.asarray(values, dtype=float)))
+    if array.ndim != 1 or not array.size or not np.all(np.isfinite(array) & (array > 0)):
+        raise InputError(ref, values, "measured values must be one or more numbers above 0")
+    array.setflags(write=False)
+    return array
+
+
+def draw_block(source: PartSource, *, seed: int, block: int, channel: int = 0) -> Floats:
+    """Return the values of the parts of one block of builds.
+
+    Parameters
+    ----------
+    source : PartSource
+        Where the parts come from.
+    seed : int
+        Seed, 0 or greater.
+    block : int
+        Number of the block, 0 or greater.
+    channel : int, optional
+        0 for the build itself, 1 for the second channel built beside it.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (parts, BLOCK)
+        Values [ohm or F].
+
+    Notes
+    -----
+    Parts of one reel are joined by a Gaussian copula, z = sqrt(r) z_reel + sqrt(1 - r) z_part,
+    u = Phi(z): the scatter of each part by itself is unchanged, and the reel is the same for
+    both channels.  r is the correlation of z; that of uniform parts is (6/pi) asin(r/2).
+    """
+    parts = len(source.table.refs)
+    uniform = _stream(seed, 1 + channel, block).random((parts, BLOCK))
+    if source.reel_correlation:
+        from scipy.special import ndtr, ndtri
+
+        reels = _stream(seed, 0, block).standard_normal((max(source.reels) + 1, BLOCK))
+        own = ndtri(uniform)
+        own *= math.sqrt(1.0 - source.reel_correlation)
+        own += math.sqrt(source.reel_correlation) * reels[list(source.reels)]
+        uniform = ndtr(own)
+    return _quantiles(source, uniform)
+
+
+def _stream(seed: int, purpose: int, block: int) -> np.random.Generator:
+    return np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(purpose, block)))
+
+
+def _quantiles(source: PartSource, uniform: Floats) -> Floats:
+    """Apply the quantile function of each part; overwrites `uniform`."""
+    nominal, tolerance = source.table.nominal[:, None], source.table.tolerance[:, None]
+    if source.distribution == "normal":
+        from scipy.special import ndtr, ndtri
+
+        inside = 1.0 - 2.0 * float(ndtr(-_CUT_SIGMA))
+        uniform *= inside
+        uniform += (1.0 - inside) / 2.0
+        return np.asarray(nominal * (1.0 + tolerance / _CUT_SIGMA * ndtri(uniform)))
+    values = np.asarray(nominal * (1.0 - tolerance) + (2.0 * nominal * tolerance) * uniform)
+    for place, sample in enumerate(source.measured):
+        if sample is not None:
+            pick = np.minimum((uniform[place] * len(sample)).astype(int), len(sample) - 1)
+            values[place] = sample[pick]
+    return values
+
+
+def standard_deviations(source: PartSource) -> Floats:
+    """Return the relative standard deviation of each part.
+
+    Parameters
+    ----------
+    source : PartSource
+        Where the parts come from.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (parts,)
+        Standard deviation / nominal value: tolerance / sqrt(3) if uniform, 0.98658 times
+        tolerance / 3 if normal and cut at 3 sigma, that of the sample if measured.
+    """
+    tolerance = source.table.tolerance
+    if source.distribution == "normal":
+        density = math.exp(-(_CUT_SIGMA**2) / 2.0) / math.sqrt(2.0 * math.pi)
+        inside = math.erf(_CUT_SIGMA / math.sqrt(2.0))
+        factor = math.sqrt(1.0 - 2.0 * _CUT_SIGMA * density / inside)
+        return np.asarray(tolerance / _CUT_SIGMA * factor)
+    result = tolerance / math.sqrt(3.0)
+    for place, sample in enumerate(source.measured):
+        if sample is not None:
+            result[place] = float(np.std(sample)) / source.table.nominal[place]
+    return np.asarray(result)

@@ -1,0 +1,114 @@
+"""The parts of a picked network as they scatter: each physical part by itself.
+
+A position of two joined parts is two parts, ``C1a`` and ``C1b``; its value follows from theirs.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.networks.topology import ElementKind
+from antecurve.pick.parts import PickedNetwork
+
+__all__ = ["PartTable", "part_table", "position_values"]
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PartTable:
+    """The physical parts of a network, in the order of the positions.
+
+    Attributes
+    ----------
+    refs : tuple of str
+        References of the parts: that of the position, with ``a``, ``b`` where parts are joined.
+    kinds : tuple of ElementKind
+        Resistor or capacitor.
+    nominal : numpy.ndarray of float, shape (parts,)
+        Values [ohm or F]; read-only.
+    tolerance : numpy.ndarray of float, shape (parts,)
+        Tolerances, fractions; read-only.
+    positions : tuple of tuple of int
+        For each position the indices of its parts.
+    adds : tuple of bool
+        For each position whether the values of its parts add up (else their reciprocals do).
+    """
+
+    refs: tuple[str, ...]
+    kinds: tuple[ElementKind, ...]
+    nominal: Floats
+    tolerance: Floats
+    positions: tuple[tuple[int, ...], ...]
+    adds: tuple[bool, ...]
+
+
+def part_table(picked: PickedNetwork) -> PartTable:
+    """Return the physical parts of a picked network.
+
+    Parameters
+    ----------
+    picked : PickedNetwork
+        A topology with parts in every position.
+
+    Returns
+    -------
+    PartTable
+        Its parts.
+    """
+    refs: list[str] = []
+    kinds: list[ElementKind] = []
+    nominal: list[float] = []
+    tolerance: list[float] = []
+    positions: list[tuple[int, ...]] = []
+    adds: list[bool] = []
+    for position in picked.positions:
+        first = len(refs)
+        single = len(position.parts) == 1
+        for place, part in enumerate(position.parts):
+            refs.append(position.element.ref + ("" if single else "abcdefgh"[place]))
+            kinds.append(position.element.kind)
+            nominal.append(part.value)
+            tolerance.append(part.tolerance)
+        positions.append(tuple(range(first, len(refs))))
+        resistor = position.element.kind is ElementKind.RESISTOR
+        adds.append((position.joined == "series") == resistor)
+    return PartTable(
+        tuple(refs), tuple(kinds), _frozen(nominal), _frozen(tolerance), tuple(positions),
+        tuple(adds),
+    )  # fmt: skip
+
+
+def _frozen(values: list[float]) -> Floats:
+    array = np.array(values, dtype=float)
+    array.setflags(write=False)
+    return array
+
+
+def position_values(table: PartTable, values: Floats) -> Floats:
+    """Return the values of the positions for the values of the parts.
+
+    Parameters
+    ----------
+    table : PartTable
+        The parts.
+    values : numpy.ndarray of float, shape (parts, builds)
+        Values of the parts [ohm or F], greater than 0.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (positions, builds)
+        Values of the joined parts [ohm or F].
+    """
+    joined = np.empty((len(table.positions), *values.shape[1:]))
+    for index, (places, adds) in enumerate(zip(table.positions, table.adds, strict=True)):
+        if len(places) == 1:
+            joined[index] = values[places[0]]
+        elif adds:
+            joined[index] = values[list(places)].sum(axis=0)
+        else:
+            joined[index] = 1.0 / (1.0 / values[list(places)]).sum(axis=0)
+    return joined

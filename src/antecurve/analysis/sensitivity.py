@@ -1,0 +1,233 @@
+"""How much each position moves the response, from the symbolic derivatives.
+
+The relative sensitivity of H = N/D to an element x is
+
+.. math:: S_x = \\frac{x}{H} \\frac{\\partial H}{\\partial x}
+          = x \\Bigl(\\frac{N_x}{N} - \\frac{D_x}{D}\\Bigr)
+
+with N_x, D_x the derivatives of the coefficients, taken symbolically.  Its real part times
+20/ln 10 is dB per unit relative change; a hundredth of that, dB per percent.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from antecurve.analysis.distributions import PartSource, part_source, standard_deviations
+from antecurve.analysis.scatter import part_table
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
+from antecurve.networks.deviation import log_frequencies
+from antecurve.networks.symbolic import solve
+from antecurve.networks.topology import Loading, Network, Topology
+from antecurve.pick.parts import PickedNetwork
+
+__all__ = [
+    "PositionSensitivity",
+    "Sensitivities",
+    "relative_sensitivity",
+    "sensitivities",
+    "tighten_first",
+]
+
+Floats = NDArray[np.float64]
+_DB_PER_PERCENT = 20.0 / math.log(10.0) / 100.0
+
+
+@dataclass(frozen=True, slots=True)
+class PositionSensitivity:
+    """What one position does to the response.
+
+    Attributes
+    ----------
+    ref : str
+        The position.
+    db_per_percent_max : float
+        Largest magnitude over the band of the change of 20 log10(abs(H)) per percent of its
+        value [dB/%], the level included.
+    share : float
+        Its share in the variance of the error over the band, level removed; all shares add up
+        to 1 (0 where nothing scatters).
+    """
+
+    ref: str
+    db_per_percent_max: float
+    share: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sensitivities:
+    """Sensitivities of all positions over a band.
+
+    Attributes
+    ----------
+    frequency_hz : numpy.ndarray of float, shape (frequencies,)
+        Frequencies [Hz]; read-only.
+    db_per_percent : numpy.ndarray of float, shape (positions, frequencies)
+        Change of 20 log10(abs(H)) per percent of the value [dB/%]; read-only.
+    error_db_per_percent : numpy.ndarray of float, shape (positions, frequencies)
+        The same of the error, 0 at 1 kHz [dB/%]; read-only.
+    positions : tuple of PositionSensitivity
+        In the order of the positions.
+    root_sum_square_db : numpy.ndarray of float, shape (frequencies,)
+        Standard deviation of the error, 0 at 1 kHz, by first-order propagation [dB]; read-only.
+    """
+
+    frequency_hz: Floats
+    db_per_percent: Floats
+    error_db_per_percent: Floats
+    positions: tuple[PositionSensitivity, ...]
+    root_sum_square_db: Floats
+
+
+@lru_cache(maxsize=64)
+def _derivatives(topology: Topology) -> Callable[..., tuple[list[Any], list[Any]]]:
+    """Compile the coefficients of N and D, then their derivatives by each element."""
+    import sympy
+
+    solution = solve(topology)
+    by = (None, *solution.symbols[: len(topology.elements)])
+
+    def rows(polynomial: tuple[Any, ...]) -> list[list[Any]]:
+        return [[c if x is None else sympy.diff(c, x) for c in polynomial] for x in by]
+
+    function: Callable[..., tuple[list[Any], list[Any]]] = sympy.lambdify(
+        solution.symbols,
+        (rows(solution.transfer_numerator), rows(solution.transfer_denominator)),
+        modules="numpy",
+        cse=True,
+    )
+    return function
+
+
+def relative_sensitivity(
+    network: Network, frequency_hz: ArrayLike, *, loading: Loading
+) -> NDArray[np.complex128]:
+    """Return the relative sensitivity of H to each element.
+
+    Parameters
+    ----------
+    network : Network
+        The network.
+    frequency_hz : array_like, shape (frequencies,)
+        Frequencies [Hz].
+    loading : Loading
+        Source and load.
+
+    Returns
+    -------
+    numpy.ndarray of complex, shape (elements, frequencies)
+        d ln H / d ln x; the real part is relative change of magnitude per relative change of
+        the value, the imaginary part the change of phase [rad].
+    """
+    s = 2j * math.pi * np.atleast_1d(np.asarray(frequency_hz, dtype=float))
+    tables = _derivatives(network.topology)(
+        *network.values,
+        loading.source_resistance,
+        loading.load_resistance,
+        loading.load_capacitance,
+    )
+    top, bottom = (
+        np.array(table, dtype=float) @ (s ** np.arange(len(table[0]))[:, None]) for table in tables
+    )
+    relative = top[1:] / top[0] - bottom[1:] / bottom[0]
+    return np.asarray(network.values[:, None] * relative)
+
+
+def sensitivities(
+    picked: PickedNetwork,
+    *,
+    loading: Loading,
+    band_hz: tuple[float, float],
+    source: PartSource | None = None,
+    points_per_decade: int = 40,
+) -> Sensitivities:
+    """Return how much each position moves the response over a band.
+
+    Parameters
+    ----------
+    picked : PickedNetwork
+        The network with its parts.
+    loading : Loading
+        Source and load.
+    band_hz : tuple of float
+        Low and high end [Hz].
+    source : PartSource, optional
+        How the parts scatter; uniform within their tolerances by default.
+    points_per_decade : int, optional
+        Least number of frequencies per decade.
+
+    Returns
+    -------
+    Sensitivities
+        Over frequency, and for each position its largest value and its share in the variance.
+
+    Notes
+    -----
+    A position of joined parts scatters with the root sum square of its parts, each weighted by
+    d ln x / d ln part: the part's share in the sum (or in the sum of reciprocals).  Parts of
+    one reel are correlated; their shares are those of the parts taken by themselves.
+    """
+    table = part_table(picked)
+    source = source or part_source(table, distribution="uniform")
+    frequency = log_frequencies(*band_hz, points_per_decade=points_per_decade)
+    with_reference = np.append(frequency, REFERENCE_FREQUENCY_HZ)
+    found = relative_sensitivity(picked.network, with_reference, loading=loading).real
+    level = _DB_PER_PERCENT * found[:, :-1]
+    error = level - _DB_PER_PERCENT * found[:, -1:]
+    scatter = 100.0 * position_deviations(source)
+    shape = level - level.mean(axis=1, keepdims=True)
+    variance = (shape**2).mean(axis=1) * scatter**2
+    whole = float(variance.sum())
+    positions = tuple(
+        PositionSensitivity(ref, float(np.abs(row).max()), float(v) / whole if whole else 0.0)
+        for ref, row, v in zip(picked.topology.refs, level, variance, strict=True)
+    )
+    root_sum_square = np.sqrt(((error * scatter[:, None]) ** 2).sum(axis=0))
+    for array in (frequency, level, error, root_sum_square):
+        array.setflags(write=False)
+    return Sensitivities(frequency, level, error, positions, root_sum_square)
+
+
+def position_deviations(source: PartSource) -> Floats:
+    """Return the relative standard deviation of each position, parts scattering by themselves.
+
+    Parameters
+    ----------
+    source : PartSource
+        How the parts scatter.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (positions,)
+        Standard deviation / value, to first order.
+    """
+    table, parts = source.table, standard_deviations(source)
+    result = np.empty(len(table.positions))
+    for index, (places, adds) in enumerate(zip(table.positions, table.adds, strict=True)):
+        values = table.nominal[list(places)] ** (1.0 if adds else -1.0)
+        weights = values / values.sum()
+        result[index] = math.sqrt(float(((weights * parts[list(places)]) ** 2).sum()))
+    return result
+
+
+def tighten_first(found: Sensitivities) -> PositionSensitivity:
+    """Return the position whose tolerance is worth tightening first.
+
+    Parameters
+    ----------
+    found : Sensitivities
+        Sensitivities with shares.
+
+    Returns
+    -------
+    PositionSensitivity
+        The one with the largest share in the variance of the error.
+    """
+    return max(found.positions, key=lambda p: p.share)

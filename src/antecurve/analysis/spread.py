@@ -1,0 +1,372 @@
+"""What copies will do: Monte Carlo over builds within tolerance."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from antecurve.analysis.band_error import BandError
+from antecurve.analysis.distributions import BLOCK, PartSource, draw_block, part_source
+from antecurve.analysis.intervals import Proportion, clopper_pearson
+from antecurve.analysis.scatter import part_table, position_values
+from antecurve.analysis.sensitivity import PositionSensitivity, sensitivities
+from antecurve.analysis.tally import LogTally, Percentiles
+from antecurve.analysis.worst_case import worst_corner
+from antecurve.curves.model import Curve
+from antecurve.errors import InputError
+from antecurve.networks.topology import Loading
+from antecurve.pick.parts import PickedNetwork
+
+__all__ = ["PercentileCurves", "SpreadResult", "Yield", "spread", "spread_object"]
+
+Floats = NDArray[np.float64]
+
+_POINTS = 121
+_CURVE_BUILDS = 4 * BLOCK
+_CURVE_PERCENTILES = (0.5, 2.5, 50.0, 97.5, 99.5)
+
+
+@dataclass(frozen=True, slots=True)
+class Yield:
+    """The fraction of builds within a limit.
+
+    Attributes
+    ----------
+    limit_db : float
+        Largest centred error accepted [dB].
+    proportion : Proportion
+        Builds within the limit, with the exact (Clopper-Pearson) interval.
+    """
+
+    limit_db: float
+    proportion: Proportion
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PercentileCurves:
+    """Percentiles of the error over frequency.
+
+    Attributes
+    ----------
+    builds : int
+        Builds behind the curves: the first ones of the run.
+    frequency_hz : numpy.ndarray of float, shape (frequencies,)
+        Frequencies [Hz]; read-only.
+    percent : tuple of float
+        The percentiles.
+    error_db : numpy.ndarray of float, shape (percentiles, frequencies)
+        Error with 0 dB at 1 kHz [dB]; read-only.
+    """
+
+    builds: int
+    frequency_hz: Floats
+    percent: tuple[float, ...]
+    error_db: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Mismatch:
+    """How two channels built side by side differ.
+
+    Attributes
+    ----------
+    pairs : int
+        Pairs that were compared.
+    level_db : Percentiles
+        Magnitude of the difference of level at 1 kHz [dB].
+    largest_db : Percentiles
+        Largest magnitude of the difference over the band, level included [dB].
+    """
+
+    pairs: int
+    level_db: Percentiles
+    largest_db: Percentiles
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SpreadResult:
+    """What copies of a design will do.
+
+    Attributes
+    ----------
+    builds : int
+        Builds that were examined.
+    seed : int
+        Seed of the random numbers.
+    distribution : str
+        How parts were drawn.
+    reel_correlation : float
+        Correlation of parts off one reel.
+    band_hz : tuple of float
+        Band in which the error counts [Hz].
+    centred_db : Percentiles
+        Of the centred error [dB].
+    worst_corner_db : float
+        Largest centred error over the corners of the tolerance box [dB]: every position wholly
+        at its low or its high end.
+    within : Yield or None
+        Fraction of builds within a limit; ``None`` without a limit.
+    sensitivity : tuple of PositionSensitivity
+        What each position does.
+    curves : PercentileCurves
+        Percentiles of the error over frequency.
+    level_low_db, level_high_db : float
+        Level at 1 kHz that 2.5 % of the builds lie below and above, re nominal [dB].
+    mismatch : Mismatch
+        How two channels differ.
+    """
+
+    builds: int
+    seed: int
+    distribution: str
+    reel_correlation: float
+    band_hz: tuple[float, float]
+    centred_db: Percentiles
+    worst_corner_db: float
+    within: Yield | None
+    sensitivity: tuple[PositionSensitivity, ...]
+    curves: PercentileCurves
+    level_low_db: float
+    level_high_db: float
+    mismatch: Mismatch
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Task:
+    """Everything a worker needs to examine blocks of builds."""
+
+    source: PartSource
+    evaluator: BandError
+    seed: int
+
+    def block(self, number: int, channel: int = 0) -> Any:
+        parts = draw_block(self.source, seed=self.seed, block=number, channel=channel)
+        return self.evaluator.power_coefficients(position_values(self.source.table, parts))
+
+    def measure(self, number: int) -> tuple[Floats, Floats]:
+        builds = self.block(number)
+        return self.evaluator.centred_db(builds), self.evaluator.level_db(builds)
+
+
+def spread(
+    picked: PickedNetwork,
+    *,
+    curve: Curve,
+    loading: Loading,
+    band_hz: tuple[float, float],
+    builds: int = 100_000,
+    seed: int = 1,
+    distribution: str = "uniform",
+    limit_db: float | None = None,
+    measured: Mapping[str, ArrayLike] | None = None,
+    reel_correlation: float = 0.0,
+    points: int = _POINTS,
+    workers: int = 1,
+    progress: Callable[[int, int], None] | None = None,
+) -> SpreadResult:
+    """Return what copies of a design will do.
+
+    Parameters
+    ----------
+    picked : PickedNetwork
+        The network with its parts; each part scatters by itself.
+    curve : Curve
+        The curve to impose.
+    loading : Loading
+        Source and load.
+    band_hz : tuple of float
+        Band in which the error counts [Hz].
+    builds : int, optional
+        Number of builds, 1 or more; memory does not grow with it.
+    seed : int, optional
+        Seed, 0 or greater.
+    distribution : str, optional
+        ``uniform``, ``normal`` (tolerance = 3 sigma, cut there) or ``empirical``.
+    limit_db : float or None, optional
+        Limit of the centred error for the yield [dB], above 0.
+    measured : mapping of str to array_like, optional
+        For ``empirical``: measured values by reference of the part, see `part_source`.
+    reel_correlation : float, optional
+        Correlation of parts off one reel, 0 or greater, below 1.
+    points : int, optional
+        Frequencies over the band, 2 or more.
+    workers : int, optional
+        Threads, 1 or more; the result does not depend on it.
+    progress : callable, optional
+        Called with builds done and builds wanted.
+
+    Returns
+    -------
+    SpreadResult
+        Percentiles, yield, worst corner, sensitivities, curves over frequency.
+
+    Raises
+    ------
+    InputError
+        When a number is out of range or the distribution does not fit.
+
+    Notes
+    -----
+    Interrupted from the keyboard, the builds that are done make the result; `builds` says how
+    many they are.
+    """
+    for name, value, least in (
+        ("builds", builds, 1), ("seed", seed, 0), ("points", points, 2), ("workers", workers, 1)
+    ):  # fmt: skip
+        if value < least:
+            raise InputError(f"spread.{name}", value, f"it must be a whole number, {least} or more")
+    if limit_db is not None and not limit_db > 0:
+        raise InputError("spread.limit", limit_db, "the limit must be above 0 dB")
+    source = part_source(
+        part_table(picked),
+        distribution=distribution,
+        measured=measured,
+        reel_correlation=reel_correlation,
+    )
+    evaluator = BandError(picked.topology, curve, loading=loading, band_hz=band_hz, points=points)
+    task = _Task(source, evaluator, seed)
+    centred, level = LogTally(), LogTally(low=1e-2, high=1e2, width=1e-5)
+    nominal = evaluator.level_db(evaluator.power_coefficients(picked.network.values[:, None]))[0]
+    within = 0
+    try:
+        for errors, levels in _measured(task, builds, workers):
+            centred.add(errors)
+            level.add(10.0 ** ((levels - nominal) / 20.0))
+            if limit_db is not None:
+                within += int(np.count_nonzero(errors <= limit_db))
+            if progress is not None:
+                progress(centred.count, builds)
+    except KeyboardInterrupt:
+        if not centred.count:
+            raise
+    done = centred.count
+    return SpreadResult(
+        builds=done,
+        seed=seed,
+        distribution=distribution,
+        reel_correlation=reel_correlation,
+        band_hz=(float(band_hz[0]), float(band_hz[1])),
+        centred_db=centred.percentiles(),
+        worst_corner_db=worst_corner(picked, curve=curve, loading=loading, band_hz=band_hz),
+        within=None if limit_db is None else Yield(limit_db, clopper_pearson(within, done)),
+        sensitivity=sensitivities(
+            picked, loading=loading, band_hz=band_hz, source=source
+        ).positions,
+        curves=_curves(task, min(done, _CURVE_BUILDS)),
+        level_low_db=_db(level.quantile(0.025)),
+        level_high_db=_db(level.quantile(0.975)),
+        mismatch=_mismatch(task, min(done, _CURVE_BUILDS)),
+    )
+
+
+def _db(ratio: float) -> float:
+    return float(20.0 * np.log10(ratio))
+
+
+def _measured(task: _Task, builds: int, workers: int) -> Iterator[tuple[Floats, Floats]]:
+    """Centred error and level of all builds, block by block, in order."""
+    blocks = -(-builds // BLOCK)
+
+    def cut(number: int, found: tuple[Floats, Floats]) -> tuple[Floats, Floats]:
+        left = builds - number * BLOCK
+        return (found[0][:left], found[1][:left]) if left < BLOCK else found
+
+    if workers == 1:
+        for number in range(blocks):
+            yield cut(number, task.measure(number))
+        return
+    with ThreadPoolExecutor(workers) as pool:
+        waiting: deque[Future[tuple[Floats, Floats]]] = deque()
+        for number in range(blocks + 2 * workers):
+            if number < blocks:
+                waiting.append(pool.submit(task.measure, number))
+            if number >= 2 * workers and waiting:
+                yield cut(number - 2 * workers, waiting.popleft().result())
+
+
+def _curves(task: _Task, builds: int) -> PercentileCurves:
+    frequency = task.evaluator.frequency_hz
+    levels = np.empty((len(frequency), builds))
+    for number in range(-(-builds // BLOCK)):
+        block = task.block(number)
+        part = slice(number * BLOCK, min((number + 1) * BLOCK, builds))
+        ratio = 10.0 * np.log10(task.evaluator.ratio(block)) - task.evaluator.level_db(block)
+        levels[:, part] = ratio[:, : part.stop - part.start]
+    error = np.percentile(levels, _CURVE_PERCENTILES, axis=1, overwrite_input=True)
+    error.setflags(write=False)
+    return PercentileCurves(builds, frequency, _CURVE_PERCENTILES, error)
+
+
+def _mismatch(task: _Task, pairs: int) -> Mismatch:
+    """Compare builds with a second channel; parts off one reel are alike in both."""
+    level, largest = LogTally(), LogTally()
+    for number in range(-(-pairs // BLOCK)):
+        left = min(BLOCK, pairs - number * BLOCK)
+        one, other = (task.block(number, channel) for channel in (0, 1))
+        at_reference = task.evaluator.level_db(one) - task.evaluator.level_db(other)
+        quotient = task.evaluator.ratio(one) / task.evaluator.ratio(other)
+        largest_db = np.maximum(
+            10.0 * np.log10(quotient.max(axis=0)), -10.0 * np.log10(quotient.min(axis=0))
+        )
+        level.add(np.abs(at_reference[:left]))
+        largest.add(largest_db[:left])
+    return Mismatch(pairs, level.percentiles(), largest.percentiles())
+
+
+def spread_object(result: SpreadResult) -> dict[str, Any]:
+    """Return the result as the ``spread`` object of a design file.
+
+    Parameters
+    ----------
+    result : SpreadResult
+        What copies will do.
+
+    Returns
+    -------
+    dict
+        Plain numbers, text, lists and dictionaries.
+    """
+    within = result.within
+    return {
+        "builds": result.builds,
+        "seed": result.seed,
+        "distribution": result.distribution,
+        "reel_correlation": result.reel_correlation,
+        "centred_db": _percentiles_object(result.centred_db),
+        "worst_corner_db": result.worst_corner_db,
+        "yield": None
+        if within is None
+        else {
+            "limit_db": within.limit_db,
+            "fraction": within.proportion.fraction,
+            "low": within.proportion.low,
+            "high": within.proportion.high,
+            "confidence": within.proportion.confidence,
+        },
+        "sensitivity": [
+            {"ref": s.ref, "db_per_percent_max": s.db_per_percent_max, "share": s.share}
+            for s in result.sensitivity
+        ],
+        "level_db": {"p2_5": result.level_low_db, "p97_5": result.level_high_db},
+        "mismatch": {
+            "pairs": result.mismatch.pairs,
+            "level_db": _percentiles_object(result.mismatch.level_db),
+            "largest_db": _percentiles_object(result.mismatch.largest_db),
+        },
+        "curves": {
+            "builds": result.curves.builds,
+            "frequency_hz": result.curves.frequency_hz.tolist(),
+            "percent": list(result.curves.percent),
+            "error_db": result.curves.error_db.tolist(),
+        },
+    }
+
+
+def _percentiles_object(found: Percentiles) -> dict[str, float]:
+    return {"p50": found.p50, "p95": found.p95, "p99": found.p99, "max": found.max}

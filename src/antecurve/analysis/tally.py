@@ -1,0 +1,116 @@
+"""Percentiles of any number of positive values in constant memory.
+
+Values are counted in bins of equal width in the logarithm.  A percentile is the order
+statistic of rank ceil(p n), known to half a bin: a relative 0.005 % with the default width,
+twenty times finer than the 0.1 % that is promised.  Counts add up, so the order in which values
+arrive, and who counted them, does not matter.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["LogTally", "Percentiles"]
+
+_WIDTH = 1e-4
+
+
+@dataclass(frozen=True, slots=True)
+class Percentiles:
+    """Percentiles of a quantity over builds.
+
+    Attributes
+    ----------
+    p50, p95, p99 : float
+        Values that 50 %, 95 % and 99 % of the builds don't exceed [dB].
+    max : float
+        Largest value met [dB].
+    """
+
+    p50: float
+    p95: float
+    p99: float
+    max: float
+
+
+@dataclass(slots=True)
+class LogTally:
+    """Counts of positive values in logarithmic bins.
+
+    Attributes
+    ----------
+    low, high : float
+        Range that is resolved; values outside are counted in the outermost bins.
+    width : float
+        Width of a bin in the natural logarithm.
+    count : int
+        Number of values so far.
+    least, greatest : float
+        Smallest and largest value so far.
+    """
+
+    low: float = 1e-9
+    high: float = 1e3
+    width: float = _WIDTH
+    count: int = 0
+    least: float = math.inf
+    greatest: float = -math.inf
+    _bins: NDArray[np.int64] = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        bins = math.ceil(math.log(self.high / self.low) / self.width)
+        self._bins = np.zeros(bins, dtype=np.int64)
+
+    def add(self, values: NDArray[np.float64]) -> None:
+        """Count values.
+
+        Parameters
+        ----------
+        values : numpy.ndarray of float, shape (n,)
+            Values, 0 or greater.
+        """
+        if not values.size:
+            return
+        self.count += values.size
+        self.least = min(self.least, float(values.min()))
+        self.greatest = max(self.greatest, float(values.max()))
+        scaled = np.log(np.maximum(values, self.low) * (1.0 / self.low))
+        scaled *= 1.0 / self.width
+        places = np.minimum(scaled.astype(np.int64), len(self._bins) - 1)
+        np.add.at(self._bins, places, 1)
+
+    def quantile(self, fraction: float) -> float:
+        """Return the value that a fraction of all values does not exceed.
+
+        Parameters
+        ----------
+        fraction : float
+            Above 0, at most 1.
+
+        Returns
+        -------
+        float
+            The order statistic of rank ceil(fraction n), to half a bin; NaN without values.
+        """
+        if not self.count:
+            return math.nan
+        rank = max(1, math.ceil(fraction * self.count - 1e-9))
+        place = int(np.searchsorted(np.cumsum(self._bins), rank))
+        middle = self.low * math.exp((place + 0.5) * self.width)
+        return min(max(middle, self.least), self.greatest)
+
+    def percentiles(self) -> Percentiles:
+        """Return the percentiles that results are stated by.
+
+        Returns
+        -------
+        Percentiles
+            50th, 95th, 99th percentile and the largest value.
+        """
+        return Percentiles(
+            self.quantile(0.50), self.quantile(0.95), self.quantile(0.99), self.greatest
+        )
