@@ -1,1 +1,1 @@
-"""What a design does: error, spread, drift, loading, level, noise, waveform."""
+"""Error, spread, drift, loading, level, noise and waveforms: functions of a design."""
