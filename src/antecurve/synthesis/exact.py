@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 from antecurve.curves.model import Curve
 from antecurve.errors import InputError
 from antecurve.networks.topology import Loading, Network
-from antecurve.synthesis.forms import foster_1
+from antecurve.synthesis.form import Form
+from antecurve.synthesis.forms import cauer_1, cauer_2, foster_1, foster_2
 from antecurve.synthesis.half_section import series_arm
+from antecurve.synthesis.impedance import exact_fractions
+from antecurve.synthesis.tree import Layout, resistor
 
 __all__ = ["ExactNetwork", "exact_network", "form_names"]
 
-_SERIES_ARMS: dict[str, Callable[..., Network]] = {"foster-1": foster_1.build}
+_FORMS: dict[str, Form] = {
+    form.name: form for form in (foster_1.FORM, foster_2.FORM, cauer_1.FORM, cauer_2.FORM)
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +53,7 @@ def form_names() -> tuple[str, ...]:
     tuple of str
         The names.
     """
-    return tuple(_SERIES_ARMS)
+    return tuple(_FORMS)
 
 
 def exact_network(
@@ -82,7 +86,7 @@ def exact_network(
     UnattainableError
         When an element would be negative; the message says what would work.
     """
-    if form not in _SERIES_ARMS:
+    if form not in _FORMS:
         raise InputError("network.forms", form, f"the forms are {', '.join(form_names())}")
     if not 0 < gain < 1:
         raise InputError(
@@ -90,8 +94,10 @@ def exact_network(
         )
     if not impedance_level > 0:
         raise InputError("impedance_level", impedance_level, "it must be above 0 ohm")
-    arm = series_arm(
-        curve, form=form, loading=loading, gain=gain, shunt_resistance=impedance_level
-    )
-    network = _SERIES_ARMS[form](arm.impedance, shunt_resistance=impedance_level, form=form)
+    arm = series_arm(curve, form=form, loading=loading, gain=gain, shunt_resistance=impedance_level)
+    build = _FORMS[form].series_arm
+    layout = Layout()
+    layout.add(build(exact_fractions(arm.impedance)), "in", "out")
+    layout.add(resistor(impedance_level), "out", "0")
+    network = layout.network(form)
     return ExactNetwork(network, gain, impedance_level, arm.load_pole_s, arm.implied_poles_s)

@@ -1,10 +1,20 @@
-"""RC impedances by their partial fractions."""
+"""RC impedances by their partial fractions, their polynomials and their zeros.
+
+An RC impedance has simple poles and zeros on the negative real axis that alternate, a pole
+lowest, and positive partial fractions (Foster; the textbook conditions).  Everything here works
+on floats, on exact fractions and on elements of a symbolic field alike.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from fractions import Fraction
+from typing import Any
 
-__all__ = ["RcImpedance"]
+__all__ = ["Ratio", "RcImpedance", "derivative_term", "exact_fractions", "polynomials", "zeros_of"]
+
+Scalar = Any
+"""A float, a `fractions.Fraction` or an element of a symbolic field."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,6 +31,180 @@ class RcImpedance:
         Pairs (R_i [ohm], T_i [s]), each above 0, longest time constant first.
     """
 
-    resistance_at_infinity: float
-    elastance_at_origin: float
-    branches: tuple[tuple[float, float], ...]
+    resistance_at_infinity: Scalar
+    elastance_at_origin: Scalar
+    branches: tuple[tuple[Scalar, Scalar], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Ratio:
+    """A ratio of polynomials in s.
+
+    Attributes
+    ----------
+    numerator, denominator : tuple
+        Coefficients of ascending powers of s, without zeros at the high end.
+    """
+
+    numerator: tuple[Scalar, ...]
+    denominator: tuple[Scalar, ...]
+
+
+def exact_fractions(impedance: RcImpedance) -> RcImpedance:
+    """Return the impedance with each float as the fraction that it is.
+
+    Parameters
+    ----------
+    impedance : RcImpedance
+        Floats [ohm, 1/F, s].
+
+    Returns
+    -------
+    RcImpedance
+        The same numbers as `fractions.Fraction`: expansions of it are free of rounding.
+    """
+    return RcImpedance(
+        Fraction(impedance.resistance_at_infinity),
+        Fraction(impedance.elastance_at_origin),
+        tuple((Fraction(r), Fraction(t)) for r, t in impedance.branches),
+    )
+
+
+def polynomials(impedance: RcImpedance) -> Ratio:
+    """Return numerator and denominator of the impedance.
+
+    Parameters
+    ----------
+    impedance : RcImpedance
+        The impedance; fractions or symbolic field elements, so that nothing is rounded.
+
+    Returns
+    -------
+    Ratio
+        Z(s).
+    """
+    elastance = impedance.elastance_at_origin
+    denominator: list[Scalar] = [1]
+    for _, time in impedance.branches:
+        denominator = _times(denominator, [1, time])
+    if elastance:
+        denominator = [0, *denominator]
+    numerator = [impedance.resistance_at_infinity * c for c in denominator]
+    for index, (resistance, _) in enumerate(impedance.branches):
+        term: list[Scalar] = [resistance]
+        for _, time in impedance.branches[:index] + impedance.branches[index + 1 :]:
+            term = _times(term, [1, time])
+        numerator = _plus(numerator, [0, *term] if elastance else term)
+    if elastance:
+        term = [elastance]
+        for _, time in impedance.branches:
+            term = _times(term, [1, time])
+        numerator = _plus(numerator, term)
+    while numerator and not numerator[-1]:
+        numerator.pop()
+    return Ratio(tuple(numerator), tuple(denominator))
+
+
+def _times(left: list[Scalar], right: list[Scalar]) -> list[Scalar]:
+    product: list[Scalar] = [0] * (len(left) + len(right) - 1)
+    for i, a in enumerate(left):
+        for j, b in enumerate(right):
+            product[i + j] = a * b + product[i + j]
+    return product
+
+
+def _plus(left: list[Scalar], right: list[Scalar]) -> list[Scalar]:
+    size = max(len(left), len(right))
+    return [
+        (left[k] if k < len(left) else 0) + (right[k] if k < len(right) else 0) for k in range(size)
+    ]
+
+
+def derivative_term(impedance: RcImpedance, time_constant: Scalar) -> Scalar:
+    """Return s dZ/ds at s = -1/T, a sum of positive terms.
+
+    Parameters
+    ----------
+    impedance : RcImpedance
+        The impedance.
+    time_constant : float
+        T [s], not one of the impedance's own.
+
+    Returns
+    -------
+    float
+        K T + sum of R_i (T_i/T) / (1 - T_i/T)**2 [ohm].
+    """
+    total = impedance.elastance_at_origin * time_constant
+    for resistance, time in impedance.branches:
+        ratio = time / time_constant
+        total = resistance * ratio / ((1 - ratio) * (1 - ratio)) + total
+    return total
+
+
+def zeros_of(impedance: RcImpedance) -> tuple[Fraction, ...]:
+    """Return the time constants of the zeros of an impedance.
+
+    Parameters
+    ----------
+    impedance : RcImpedance
+        Fractions; see `exact_fractions`.
+
+    Returns
+    -------
+    tuple of Fraction
+        Time constants [s], longest first: one between any two neighbouring poles, and with
+        R_inf above 0 one below the shortest.
+
+    Notes
+    -----
+    Z falls along the real axis between poles, so each zero has a bracket.  Bisection to
+    floating-point precision, then one Newton step in exact fractions: in error by about 1e-30.
+    """
+    corners = [0.0] if impedance.elastance_at_origin else []
+    corners += [1.0 / float(t) for _, t in impedance.branches]
+    floats = RcImpedance(
+        float(impedance.resistance_at_infinity),
+        float(impedance.elastance_at_origin),
+        tuple((float(r), float(t)) for r, t in impedance.branches),
+    )
+    if impedance.resistance_at_infinity:
+        beyond = 2.0 * corners[-1] if corners[-1] else 1.0
+        while _at(floats, beyond) <= 0:
+            beyond *= 2.0
+        corners.append(beyond)
+    return tuple(
+        _polished(impedance, _bisected(floats, low, high))
+        for low, high in zip(corners[:-1], corners[1:], strict=True)
+    )
+
+
+def _at(impedance: RcImpedance, x: Scalar) -> Scalar:
+    """Z at s = -x."""
+    total = impedance.resistance_at_infinity
+    if impedance.elastance_at_origin:
+        total = total - impedance.elastance_at_origin / x
+    for resistance, time in impedance.branches:
+        total = total + resistance / (1 - x * time)
+    return total
+
+
+def _bisected(impedance: RcImpedance, low: float, high: float) -> float:
+    """Root of Z(-x), which rises from below 0 to above it between the ends."""
+    while True:
+        middle = 0.5 * (low + high)
+        if not low < middle < high:
+            return middle
+        if any(1.0 == middle * time for _, time in impedance.branches):
+            return middle
+        if _at(impedance, middle) < 0:
+            low = middle
+        else:
+            high = middle
+
+
+def _polished(impedance: RcImpedance, start: float) -> Fraction:
+    x = Fraction(start)
+    value = _at(impedance, x)
+    slope = derivative_term(impedance, 1 / x) / x
+    return 1 / Fraction(x - value / slope).limit_denominator(10**60)
