@@ -14,6 +14,7 @@ import numpy as np
 
 from antecurve.analysis.level import LevelReport, level_report
 from antecurve.analysis.loading import LoadingResult, loading_table
+from antecurve.analysis.parts_list import PartsList, parts_list
 from antecurve.analysis.spread import SpreadResult, spread
 from antecurve.curves.model import Curve
 from antecurve.job import Job
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
 
     from antecurve.pick.drawer import Drawer
 
-__all__ = ["Analysis", "Design", "ErrorSummary", "analyse", "design", "error_summary"]
+__all__ = ["Analysis", "Design", "ErrorSummary", "analyse", "design", "design_parts_list", "error_summary"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,3 +240,26 @@ def design(
     result = pick(job, drawer=drawer, progress=progress, executor=executor)
     found = Design(job, result.best, result.search, result.shortlist)
     return replace(found, analysis=analyse(found))
+
+
+def design_parts_list(design: Design, *, sets: int = 1) -> PartsList:
+    """Return the parts list of a design, with the rating each part needs.
+
+    Parameters
+    ----------
+    design : Design
+        The design.
+    sets : int, optional
+        Number of copies, 1 or more.
+
+    Returns
+    -------
+    PartsList
+        One line per distinct part.
+
+    Raises
+    ------
+    InputError
+        When `sets` is not 1 or more.
+    """
+    return parts_list(design.picked, sets=sets)

@@ -1,0 +1,1 @@
+"""The command line: arguments, one API call, print or write."""

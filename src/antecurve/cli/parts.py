@@ -1,0 +1,40 @@
+"""``antecurve parts``: the parts list of a design."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from antecurve.cli.options import AsJson, DesignFile, Force, OutputFile
+
+__all__ = ["parts"]
+
+
+def parts(
+    design_file: DesignFile,
+    sets: Annotated[int, typer.Option(help="Number of copies to build.", min=1)] = 1,
+    output: OutputFile = None,
+    force: Force = False,
+    as_json: AsJson = False,
+) -> None:
+    """Print the parts list, or write it as CSV or XLSX.
+
+    Example: antecurve parts bench-network/design.json --sets 2 -o order.xlsx
+    """
+    from antecurve.cli.show import show_json, show_parts
+    from antecurve.files.design_file import read_design
+    from antecurve.files.parts_file import parts_csv, parts_workbook, suffix_of
+    from antecurve.files.output_folder import write_file
+    from antecurve.pipeline import design_parts_list
+
+    found = design_parts_list(read_design(design_file), sets=sets)
+    if output is not None:
+        content = parts_workbook(found) if suffix_of(output) == ".xlsx" else parts_csv(found)
+        write_file(output, content, force=force)
+    if as_json:
+        show_json(found.to_frame().to_dict(orient="records"))
+    elif output is None:
+        show_parts(found)
+    else:
+        print(f"Wrote {output}")

@@ -1,0 +1,176 @@
+"""``design.json``: a design with its analyses, written and read back."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+from antecurve.analysis.spread import spread_object
+from antecurve.curves.model import factors
+from antecurve.errors import AntecurveError, FileFormatError
+from antecurve.files.design_job import job_content, job_from, network_content, network_from
+from antecurve.files.reading import read_text
+from antecurve.networks.symbolic import solve
+from antecurve.pick.search import SearchReport, ShortlistEntry
+from antecurve.pipeline import Design, ErrorSummary
+
+__all__ = ["FORMAT", "design_content", "design_json", "read_design"]
+
+FORMAT = "antecurve-design-1"
+"""What the key ``format`` holds."""
+
+
+def design_content(design: Design) -> dict[str, Any]:
+    """Return a design as plain data in the shape of ``design.json``.
+
+    Parameters
+    ----------
+    design : Design
+        The design.
+
+    Returns
+    -------
+    dict
+        Every key of the format; analyses that the design does not carry are ``None``.
+    """
+    job, analysis = design.job, design.analysis
+    curve = factors(job.curve)
+    return {
+        "format": FORMAT,
+        "job": job_content(job),
+        "curve": {
+            "name": job.curve.name,
+            "zeros_s": list(curve.zeros_s),
+            "poles_s": list(curve.poles_s),
+            "zeros_at_origin": curve.zeros_at_origin,
+            "poles_at_origin": curve.poles_at_origin,
+            "ultrasonic_poles_s": list(job.curve.ultrasonic_poles_s),
+        },
+        "network": network_content(design.picked),
+        "source": {
+            "resistance_ohm": job.loading.source_resistance,
+            "level_v": job.source_level_v,
+        },
+        "load": {
+            "resistance_ohm": job.loading.load_resistance,
+            "capacitance_f": job.loading.load_capacitance,
+        },
+        "error": None if analysis is None else _error(analysis.error),
+        "level": None if analysis is None else analysis.level.as_dict(),
+        "search": _search(design.search),
+        "shortlist": [_entry(entry) for entry in design.shortlist],
+        "spread": None if analysis is None else spread_object(analysis.spread),
+        "loading": None if analysis is None else analysis.loading.as_dict(),
+    }
+
+
+def _error(error: ErrorSummary) -> dict[str, Any]:
+    return {
+        "band_hz": list(error.job.band_hz),
+        "centred_db": error.job.centred_db,
+        "at_1khz_db": error.job.at_1khz_db,
+        "rms_db": error.job.rms_db,
+        "exact_centred_db": None if error.exact is None else error.exact.centred_db,
+        "published_centred_db": error.published.centred_db,
+        "published_at_1khz_db": error.published.at_1khz_db,
+        "implied_poles_s": list(error.implied_poles_s),
+    }
+
+
+def _search(search: SearchReport) -> dict[str, Any]:
+    return {
+        "objective_db": search.objective_db,
+        "proved": search.proved,
+        "lower_bound_db": search.lower_bound_db,
+        "combinations": search.combinations,
+        "evaluated": search.evaluated,
+        "seconds": search.seconds,
+    }
+
+
+def _entry(entry: ShortlistEntry) -> dict[str, Any]:
+    return {
+        **network_content(entry.picked),
+        "centred_db": entry.centred_db,
+        "spread_p95_db": entry.spread_p95_db,
+        "parts": entry.parts,
+        "output_resistance_ohm": entry.output_resistance_ohm,
+        "trade": entry.trade,
+    }
+
+
+def design_json(design: Design) -> bytes:
+    """Return a design as the content of ``design.json``.
+
+    Parameters
+    ----------
+    design : Design
+        The design.
+
+    Returns
+    -------
+    bytes
+        JSON in UTF-8, numbers with full precision.
+    """
+    content = design_content(design)
+    return (json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
+
+
+def read_design(path: Path | str) -> Design:
+    """Read a design; its analyses are left for `antecurve.analyse`.
+
+    Parameters
+    ----------
+    path : Path or str
+        A ``design.json``.
+
+    Returns
+    -------
+    Design
+        Job, picked network, the search's report and the shortlist.
+
+    Raises
+    ------
+    FileFormatError
+        When the file can't be read, is no JSON, is of another format or lacks something.
+    """
+    text = read_text(path)
+    try:
+        content = json.loads(text)
+    except (ValueError, RecursionError) as error:
+        raise FileFormatError(str(path), str(error), "it must be a design.json") from None
+    found = content.get("format") if isinstance(content, dict) else None
+    if found != FORMAT:
+        raise FileFormatError(
+            f"{path}, key format", found, f"this version reads {FORMAT!r}; design the job anew"
+        )
+    try:
+        search = content["search"]
+        design = Design(
+            job=job_from(content["job"]),
+            picked=network_from(content["network"]),
+            search=SearchReport(
+                **{k: search[k] for k in SearchReport.__dataclass_fields__ if k in search}
+            ),
+            shortlist=tuple(
+                ShortlistEntry(
+                    picked=network_from(entry),
+                    **{k: entry[k] for k in _ENTRY_FIELDS},
+                )
+                for entry in content["shortlist"] or ()
+            ),
+        )
+        _ = design.network
+        solve(design.picked.topology)
+    except AntecurveError as error:
+        raise FileFormatError(str(path), str(error), "design the job anew") from None
+    except (KeyError, TypeError, ValueError, AttributeError, IndexError, OverflowError) as error:
+        reason = f"missing key {error}" if isinstance(error, KeyError) else str(error)
+        raise FileFormatError(
+            str(path), reason, f"it is no whole {FORMAT} file; design the job anew"
+        ) from None
+    return design
+
+
+_ENTRY_FIELDS = ("centred_db", "spread_p95_db", "parts", "output_resistance_ohm", "trade")

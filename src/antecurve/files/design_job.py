@@ -1,0 +1,194 @@
+"""The ``job`` and ``network`` objects of ``design.json``: plain data, and read back."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, fields
+from typing import Any
+
+from antecurve.curves.model import Curve
+from antecurve.errors import InputError
+from antecurve.job import Job, NetworkRequest, SpreadRequest, Stock, Target
+from antecurve.networks.topology import Element, ElementKind, Loading, Topology
+from antecurve.pick.parts import Part, PickedNetwork, Position
+
+__all__ = ["job_content", "job_from", "network_content", "network_from"]
+
+
+def job_content(job: Job) -> dict[str, Any]:
+    """Return a job as plain data, quantities in SI.
+
+    Parameters
+    ----------
+    job : Job
+        The job as understood.
+
+    Returns
+    -------
+    dict
+        One object a section; each dataclass by its field names.
+    """
+    content = asdict(job)
+    source_resistance = content["loading"].pop("source_resistance")
+    load = content.pop("loading")
+    return {
+        "title": content.pop("title"),
+        "curve": content.pop("curve"),
+        "source": {
+            "resistance_ohm": source_resistance,
+            "level_v": content.pop("source_level_v"),
+        },
+        "load": {
+            "resistance_ohm": load["load_resistance"],
+            "capacitance_f": load["load_capacitance"],
+        },
+        **content,
+    }
+
+
+def job_from(content: Mapping[str, Any]) -> Job:
+    """Return a job from the plain data of `job_content`.
+
+    Parameters
+    ----------
+    content : mapping
+        The ``job`` object.
+
+    Returns
+    -------
+    Job
+        The job.
+
+    Raises
+    ------
+    InputError
+        When a value can't be used.
+    KeyError, TypeError, ValueError
+        When the data has another shape.
+    """
+    network = dict(content["network"])
+    network["forms"] = tuple(network["forms"])
+    if network.get("elements") is not None:
+        network["elements"] = tuple(_element(e) for e in network["elements"])
+    rest = {f.name for f in fields(Job)} - {
+        "title", "curve", "loading", "source_level_v", "target", "network", "resistors",
+        "capacitors", "spread",
+    }  # fmt: skip
+    sections = {f.name: f.default_factory for f in fields(Job) if f.name in rest}
+    return Job(
+        title=str(content["title"]),
+        curve=_curve(content["curve"]),
+        loading=Loading(
+            content["source"]["resistance_ohm"],
+            content["load"]["resistance_ohm"],
+            content["load"]["capacitance_f"],
+        ),
+        source_level_v=content["source"]["level_v"],
+        target=_plain(Target, content["target"]),
+        network=_plain(NetworkRequest, network),
+        resistors=_stock(content["resistors"]),
+        capacitors=_stock(content["capacitors"]),
+        spread=_plain(SpreadRequest, content["spread"]),
+        **{name: _plain(make, content[name]) for name, make in sections.items() if name in content},
+    )
+
+
+def _plain(cls: Any, content: Mapping[str, Any]) -> Any:
+    return cls(**{k: tuple(v) if isinstance(v, list) else v for k, v in content.items()})
+
+
+def _stock(content: Mapping[str, Any]) -> Stock:
+    found: Stock = _plain(Stock, content)
+    return found
+
+
+def _curve(content: Mapping[str, Any]) -> Curve:
+    found: Curve = _plain(Curve, content)
+    return found
+
+
+def _element(content: Mapping[str, Any]) -> Element:
+    first, second = content["nodes"]
+    return Element(str(content["ref"]), ElementKind(content["kind"]), (str(first), str(second)))
+
+
+def network_content(picked: PickedNetwork) -> dict[str, Any]:
+    """Return a picked network as plain data.
+
+    Parameters
+    ----------
+    picked : PickedNetwork
+        The network.
+
+    Returns
+    -------
+    dict
+        The ``network`` object of ``design.json``.
+    """
+    return {
+        "form": picked.topology.form,
+        "output": list(picked.topology.output),
+        "elements": [
+            {
+                "ref": p.element.ref,
+                "kind": p.element.kind.value,
+                "nodes": list(p.element.nodes),
+                "exact": p.exact,
+                "value": p.value,
+                "parts": [part.value for part in p.parts],
+                "joined": p.joined,
+                "tolerance": p.tolerance,
+                "part_details": [asdict(part) for part in p.parts],
+            }
+            for p in picked.positions
+        ],
+    }
+
+
+def network_from(content: Mapping[str, Any]) -> PickedNetwork:
+    """Return a picked network from the plain data of `network_content`.
+
+    Parameters
+    ----------
+    content : mapping
+        The ``network`` object; ``output`` and ``part_details`` may be left out.
+
+    Returns
+    -------
+    PickedNetwork
+        The network.
+
+    Raises
+    ------
+    InputError
+        When a value can't be used.
+    KeyError, TypeError, ValueError
+        When the data has another shape.
+    """
+    positions = []
+    for item in content["elements"]:
+        tolerance = float(item["tolerance"])
+        details = item.get("part_details") or [
+            {"value": float(v), "tolerance": tolerance} for v in item["parts"]
+        ]
+        parts = tuple(Part(**d) for d in details)
+        if [p.value for p in parts] != [float(v) for v in item["parts"]]:
+            raise InputError(
+                f"network.{item['ref']}", item["parts"], "parts and part_details must agree"
+            )
+        exact = item.get("exact")
+        positions.append(
+            Position(
+                _element(item), parts, str(item["joined"]), None if exact is None else float(exact)
+            )
+        )
+        value = float(item["value"])
+        if abs(positions[-1].value - value) > 1e-9 * abs(value):
+            raise InputError(
+                f"network.{item['ref']}", value, "the value must be that of the joined parts"
+            )
+    plus, minus = content.get("output", ("out", "0"))
+    topology = Topology(
+        str(content["form"]), tuple(p.element for p in positions), (str(plus), str(minus))
+    )
+    return PickedNetwork(topology, tuple(positions))

@@ -1,0 +1,99 @@
+"""The parts list as CSV and as a workbook."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+from antecurve.analysis.parts_list import PartsList
+from antecurve.errors import InputError
+from antecurve.files.table import csv_bytes, safe_cell
+
+__all__ = ["parts_csv", "parts_workbook", "suffix_of"]
+
+
+def suffix_of(path: Path) -> str:
+    """Return ``.csv`` or ``.xlsx``, the ending that says how a parts list is written.
+
+    Parameters
+    ----------
+    path : Path
+        The file to be written.
+
+    Returns
+    -------
+    str
+        The ending.
+
+    Raises
+    ------
+    InputError
+        When it is another one.
+    """
+    suffix = path.suffix.lower()
+    if suffix not in (".csv", ".xlsx"):
+        raise InputError("output file", str(path), "its name must end in .csv or .xlsx")
+    return suffix
+
+
+def _rows(found: PartsList) -> list[list[object]]:
+    return [
+        [
+            " ".join(line.refs),
+            line.quantity,
+            line.kind,
+            line.value,
+            line.value_si,
+            line.tolerance,
+            line.rating,
+            line.description,
+        ]
+        for line in found.lines
+    ]
+
+
+_HEADER = ("refs", "quantity", "kind", "value", "value_si", "tolerance", "rating", "description")
+
+
+def parts_csv(found: PartsList) -> bytes:
+    """Return a parts list as CSV.
+
+    Parameters
+    ----------
+    found : PartsList
+        The list.
+
+    Returns
+    -------
+    bytes
+        UTF-8, columns refs, quantity, kind, value, value_si, tolerance, rating, description.
+    """
+    return csv_bytes(_HEADER, _rows(found))
+
+
+def parts_workbook(found: PartsList) -> bytes:
+    """Return a parts list as a workbook of one sheet.
+
+    Parameters
+    ----------
+    found : PartsList
+        The list.
+
+    Returns
+    -------
+    bytes
+        An Office Open XML workbook (ISO/IEC 29500).
+    """
+    from openpyxl import Workbook
+
+    book = Workbook()
+    sheet = book.active
+    sheet.title = "parts"
+    sheet.append(list(_HEADER))
+    for row in _rows(found):
+        sheet.append([safe_cell(c) if isinstance(c, str) else c for c in row])
+    for column, width in zip("ABCDEFGH", (16, 10, 11, 14, 14, 11, 16, 40), strict=True):
+        sheet.column_dimensions[column].width = width
+    buffer = io.BytesIO()
+    book.save(buffer)
+    return buffer.getvalue()

@@ -1,0 +1,1 @@
+"""Renders finished results: page, figures, schematic; computes nothing."""

@@ -1,0 +1,239 @@
+"""The schematic of a network with its values, drawn with schemdraw as SVG."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from antecurve.networks.series_parallel import Arm, Branch, branches_of
+from antecurve.networks.topology import ElementKind, Loading, Network
+from antecurve.quantities import format_quantity
+
+if TYPE_CHECKING:
+    import schemdraw
+
+__all__ = ["schematic_svg"]
+
+_STEP = 3.0
+_GAP = 2.0
+
+
+def schematic_svg(network: Network, *, loading: Loading, labels: dict[str, str]) -> str:
+    """Return the schematic as SVG, source and load included.
+
+    Parameters
+    ----------
+    network : Network
+        The network.
+    loading : Loading
+        Source and load.
+    labels : dict of str to str
+        Text beside each element, by reference.
+
+    Returns
+    -------
+    str
+        One ``<svg>`` element that takes the text colour of its surroundings.  A network with
+        bridges is drawn as its elements side by side with their nodes.
+    """
+    import schemdraw
+    from schemdraw import elements as parts
+
+    kinds = {e.ref: e.kind for e in network.topology.elements}
+    schemdraw.use("svg")
+    with schemdraw.Drawing(show=False) as drawing:
+        drawing.config(fontsize=11, color="currentColor", lw=1.4, font="sans-serif")
+        painter = _Painter(drawing, parts, kinds, labels)
+        arms = branches_of(network.topology)
+        lines = _main_lines(arms, network.topology.output)
+        if lines is None:
+            painter.loose(network)
+        else:
+            painter.ladder(arms, lines, loading)
+        data = drawing.get_imagedata("svg")
+    text = data.decode() if isinstance(data, bytes) else str(data)
+    return text[text.index("<svg") :]
+
+
+def _path(arms: tuple[Arm, ...], start: str, end: str, avoid: set[str]) -> list[str] | None:
+    """The only path of nodes from start to end, or None if there are several or none."""
+    path = [start]
+    while path[-1] != end:
+        onward = {
+            n
+            for a in arms
+            if path[-1] in a.nodes
+            for n in a.nodes
+            if n not in path and n not in avoid
+        }
+        if len(onward) != 1:
+            return None
+        path.append(onward.pop())
+    return path
+
+
+def _main_lines(
+    arms: tuple[Arm, ...], output: tuple[str, str]
+) -> tuple[list[str], list[str]] | None:
+    """Upper and lower line of a ladder, or None for a network that is none."""
+    upper = _path(arms, "in", output[0], {"0", output[1]})
+    lower = _path(arms, "0", output[1], {"in", output[0]}) if upper else None
+    if upper is None or lower is None:
+        return None
+    known = {*upper, *lower}
+    if any(n not in known for a in arms for n in a.nodes):
+        return None
+    return upper, lower
+
+
+class _Painter:
+    """Draws branches at given points; widths in drawing units."""
+
+    def __init__(
+        self,
+        drawing: schemdraw.Drawing,
+        parts: Any,
+        kinds: dict[str, ElementKind],
+        labels: dict[str, str],
+    ) -> None:
+        self.drawing = drawing
+        self.parts = parts
+        self.kinds = kinds
+        self.labels = labels
+
+    def width(self, branch: Branch) -> float:
+        """Length along its direction."""
+        if branch.joined == "element":
+            return _STEP
+        if branch.joined == "series":
+            return sum(self.width(p) for p in branch.parts)
+        return max(self.width(p) for p in branch.parts) + 1.0
+
+    def height(self, branch: Branch) -> float:
+        """Extent across its direction."""
+        if branch.joined == "element":
+            return _GAP
+        if branch.joined == "parallel":
+            return sum(self.height(p) for p in branch.parts)
+        return max(self.height(p) for p in branch.parts)
+
+    def line(self, start: tuple[float, float], end: tuple[float, float]) -> None:
+        """A wire."""
+        if start != end:
+            self.drawing.add(self.parts.Line().at(start).to(end))
+
+    def element(self, ref: str, start: tuple[float, float], end: tuple[float, float]) -> None:
+        """One element with its label."""
+        shape = self.parts.ResistorIEC if self.kinds[ref] is ElementKind.RESISTOR else None
+        shape = shape or self.parts.Capacitor
+        upright = start[0] == end[0]
+        drawn = shape().at(start).to(end)
+        location = "bottom" if upright else "top"
+        self.drawing.add(drawn.label(self.labels[ref], loc=location, ofst=0.15))
+
+    def branch(self, branch: Branch, start: tuple[float, float], length: float, down: bool) -> None:
+        """A branch from a point, across or downwards, filling a length."""
+
+        def at(along: float, across: float) -> tuple[float, float]:
+            if down:
+                return (start[0] + across, start[1] - along)
+            return (start[0] + along, start[1] - across)
+
+        if branch.joined == "element":
+            self.element(branch.ref, at(0, 0), at(length, 0))
+        elif branch.joined == "series":
+            scale = length / self.width(branch)
+            along = 0.0
+            for part in branch.parts:
+                part_length = self.width(part) * scale
+                self.branch(part, at(along, 0), part_length, down)
+                along += part_length
+        else:
+            across = 0.0
+            for part in branch.parts:
+                self.line(at(0, across), at(0.5, across))
+                self.branch(part, at(0.5, across), length - 1.0, down)
+                self.line(at(length - 0.5, across), at(length, across))
+                last, across = across, across + self.height(part)
+            self.line(at(0, 0), at(0, last))
+            self.line(at(length, 0), at(length, last))
+
+    def ladder(
+        self, arms: tuple[Arm, ...], lines: tuple[list[str], list[str]], loading: Loading
+    ) -> None:
+        """Upper and lower line with what lies along and between them, source and load."""
+        upper, lower = lines
+        along = {frozenset(a.nodes): a for a in arms}
+        depth = 0.0
+        for arm in arms:
+            if not ({*arm.nodes} <= {*upper} or {*arm.nodes} <= {*lower}):
+                depth = max(depth, self.width(arm.branch))
+            elif {*arm.nodes} <= {*upper}:
+                depth = max(depth, self.height(arm.branch) + 1.0)
+        depth = max(depth, 4.0)
+        x_of = {}
+        x = 3.2
+        for index, node in enumerate(upper):
+            if index:
+                x += self._place(along, upper[index - 1], node, x, 0.0)
+            x_of[node] = x
+            shunts = [a for a in arms if node in a.nodes and not {*a.nodes} <= {*upper}]
+            for arm in shunts:
+                branch = arm.branch if arm.nodes[0] == node else _reverse(arm.branch)
+                self.line((x, 0), (x + 1.0, 0))
+                x += 1.0
+                self.branch(branch, (x, 0), depth, True)
+                x_of[next(n for n in arm.nodes if n != node)] = x
+                x += self.height(branch) - 0.6
+                self.line((x - self.height(branch) + 0.6, 0), (x, 0))
+        start = 3.2
+        for first, second in zip(lower, lower[1:], strict=False):
+            start += self._place(along, first, second, start, -depth)
+        self.line((start, -depth), (x, -depth))
+        self._source(loading, depth)
+        self._load(loading, x, depth)
+
+    def _place(
+        self, along: dict[frozenset[str], Arm], first: str, second: str, x: float, y: float
+    ) -> float:
+        arm = along[frozenset((first, second))]
+        branch = arm.branch if arm.nodes == (first, second) else _reverse(arm.branch)
+        length = self.width(branch)
+        self.branch(branch, (x, y), length, False)
+        return length
+
+    def _source(self, loading: Loading, depth: float) -> None:
+        emf = self.parts.SourceSin().at((0, -depth)).to((0, 0))
+        self.drawing.add(emf.label("generator", loc="top"))
+        text = format_quantity(loading.source_resistance, "ohm")
+        resistor = self.parts.ResistorIEC().at((0, 0)).to((3.2, 0))
+        self.drawing.add(resistor.label(f"source {text}", loc="top", ofst=0.15))
+        self.line((0, -depth), (3.2, -depth))
+
+    def _load(self, loading: Loading, x: float, depth: float) -> None:
+        left, right = x + 1.4, x + 4.6
+        for y in (0.0, -depth):
+            self.drawing.add(self.parts.Dot(open=True).at((left, y)))
+            self.line((x, y), (left, y))
+        top, bottom = 0.6, -depth - 0.6
+        corners = ((left, top), (right, top), (right, bottom), (left, bottom))
+        for start, end in zip(corners, (*corners[1:], corners[0]), strict=True):
+            self.line(start, end)
+        resistance = format_quantity(loading.load_resistance, "ohm")
+        capacitance = format_quantity(loading.load_capacitance, "F")
+        words = f"unit\nunder test\n{resistance}\n{capacitance}"
+        middle = ((left + right) / 2, -depth / 2 - 0.4)
+        self.drawing.add(self.parts.Label().at(middle).label(words))
+
+    def loose(self, network: Network) -> None:
+        """Elements side by side with the names of their nodes."""
+        for index, element in enumerate(network.topology.elements):
+            y = -_GAP * index
+            self.element(element.ref, (0, y), (_STEP, y))
+            for x, node, side in ((0.0, element.nodes[0], "left"), (_STEP, element.nodes[1], "right")):
+                dot = self.parts.Dot(open=True).at((x, y))
+                self.drawing.add(dot.label(node, loc=side))
+
+
+def _reverse(branch: Branch) -> Branch:
+    parts = tuple(_reverse(p) for p in branch.parts)
+    return Branch(branch.joined, branch.ref, parts[::-1] if branch.joined == "series" else parts)

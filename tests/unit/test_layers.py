@@ -1,0 +1,109 @@
+"""Dependencies point downward only, and importing the package loads little."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import antecurve
+
+ROOT = Path(antecurve.__file__).parent
+# Lowest first; a module may import from its own layer and those before it.
+LAYERS = (
+    "errors", "quantities", "curves", "networks.topology", "job", "networks", "synthesis", "pick",
+    "analysis", "bench", "pipeline", "files", "report", "cli",
+)  # fmt: skip
+HEAVY = {"pandas", "typer", "matplotlib", "schemdraw", "rich", "jinja2", "openpyxl"}
+COMPUTING = {"curves", "networks", "synthesis", "pick", "analysis", "bench", "job", "pipeline"}
+MODULES = sorted(p for p in ROOT.rglob("*.py") if p != ROOT / "__init__.py")
+
+
+def _name(path: Path) -> str:
+    parts = path.relative_to(ROOT).with_suffix("").parts
+    return ".".join(p for p in parts if p != "__init__")
+
+
+def _layer(name: str) -> int:
+    fitting = [i for i, layer in enumerate(LAYERS) if f"{name}.".startswith(f"{layer}.")]
+    assert fitting, f"{name} belongs to no layer"
+    return max(fitting, key=lambda i: len(LAYERS[i]))
+
+
+def _imports(path: Path) -> list[tuple[str, bool]]:
+    """Imported modules, and whether the import stands at the top level and runs."""
+    tree = ast.parse(path.read_text())
+    checking: set[ast.AST] = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.If) and "TYPE_CHECKING" in ast.dump(node.test):
+            checking.update(ast.walk(node))
+    top = {n for n in tree.body if isinstance(n, ast.Import | ast.ImportFrom)}
+    found = []
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            found += [(a.name, node in top) for a in node.names if node not in checking]
+        elif isinstance(node, ast.ImportFrom) and node not in checking:
+            assert node.level == 0, f"{path} has a relative import"
+            assert node.module is not None
+            found.append((node.module, node in top))
+    return found
+
+
+@pytest.mark.parametrize("path", MODULES, ids=_name)
+def test_imports_point_downward(path: Path) -> None:
+    own = _layer(_name(path))
+    for module, _ in _imports(path):
+        if module == "antecurve":
+            assert LAYERS[own] == "cli", f"{_name(path)} imports the whole package"
+        elif module.startswith("antecurve."):
+            imported = module.removeprefix("antecurve.")
+            assert _layer(imported) <= own, f"{_name(path)} imports {imported} from above"
+
+
+@pytest.mark.parametrize("path", MODULES, ids=_name)
+def test_computing_packages_do_not_plot_or_print(path: Path) -> None:
+    if LAYERS[_layer(_name(path))].split(".")[0] not in COMPUTING:
+        return
+    for module, at_top in _imports(path):
+        root = module.split(".")[0]
+        # pandas may be loaded where a table is asked for as a data frame, never at import.
+        assert root not in HEAVY - {"pandas"}, f"{_name(path)} imports {module}"
+        assert not (root == "pandas" and at_top), f"{_name(path)} imports pandas at the top"
+
+
+def test_no_import_cycles() -> None:
+    names = {_name(p): p for p in MODULES}
+    graph = {
+        name: {
+            m.removeprefix("antecurve.")
+            for m, _ in _imports(path)
+            if m.startswith("antecurve.") and m.removeprefix("antecurve.") in names
+        }
+        for name, path in names.items()
+    }
+    done: set[str] = set()
+
+    def visit(name: str, trail: tuple[str, ...]) -> None:
+        assert name not in trail, " -> ".join((*trail, name))
+        if name not in done:
+            for other in graph[name]:
+                visit(other, (*trail, name))
+            done.add(name)
+
+    for name in graph:
+        visit(name, ())
+
+
+def test_importing_the_package_loads_nothing_heavy() -> None:
+    code = "import antecurve, sys; print(' '.join(sys.modules))"
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    loaded = {m.split(".")[0] for m in run.stdout.split()}
+    assert not loaded & ({"scipy", "sympy"} | HEAVY), loaded & ({"scipy", "sympy"} | HEAVY)
+
+
+def test_modules_are_of_a_readable_size() -> None:
+    long = {_name(p): n for p in MODULES if (n := len(p.read_text().splitlines())) > 500}
+    assert not long
