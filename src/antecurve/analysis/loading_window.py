@@ -1,0 +1,177 @@
+"""How far source and load may go before the error grows by a stated amount: solved."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from antecurve.analysis.centred_error import centred_errors
+from antecurve.curves.model import Curve
+from antecurve.errors import InputError
+from antecurve.networks.compiled import transfer_coefficients
+from antecurve.networks.deviation import error_range
+from antecurve.networks.topology import Loading, Network
+
+__all__ = ["LoadingWindow", "Span", "loading_window"]
+
+_STEPS = np.geomspace(1e-6, 1e6, 97)
+"""Outward steps of the search for a bracket, relative to the scale of the value."""
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """The values one quantity may take.
+
+    Attributes
+    ----------
+    low, high : float or None
+        Ends [SI unit of the quantity]; ``None`` where it has no end.
+    """
+
+    low: float | None
+    high: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class LoadingWindow:
+    """The values that source and load may take, one at a time, the others nominal.
+
+    Attributes
+    ----------
+    growth_db : float
+        By how much the centred error may grow [dB].
+    limit_db : float
+        The centred error that is then reached [dB].
+    source_ohm : Span
+        Source resistance [ohm].
+    load_ohm : Span
+        Load resistance [ohm].
+    load_f : Span
+        Load capacitance [F].
+    """
+
+    growth_db: float
+    limit_db: float
+    source_ohm: Span
+    load_ohm: Span
+    load_f: Span
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the window as plain data, as in ``design.json``.
+
+        Returns
+        -------
+        dict
+            ``growth_db``, ``limit_db`` and, for each quantity, ``low`` and ``high``.
+        """
+        spans = {n: getattr(self, n) for n in ("source_ohm", "load_ohm", "load_f")}
+        return {
+            "growth_db": self.growth_db,
+            "limit_db": self.limit_db,
+            **{name: {"low": span.low, "high": span.high} for name, span in spans.items()},
+        }
+
+
+def loading_window(
+    network: Network,
+    *,
+    curve: Curve,
+    loading: Loading,
+    band_hz: tuple[float, float],
+    growth_db: float = 0.1,
+) -> LoadingWindow:
+    """Solve for the source and load at which the centred error has grown by a stated amount.
+
+    Parameters
+    ----------
+    network : Network
+        The network.
+    curve : Curve
+        The curve it has to impose.
+    loading : Loading
+        Nominal source and load.
+    band_hz : tuple of float
+        Band in which the error counts [Hz].
+    growth_db : float, optional
+        Growth of the centred error [dB], above 0.
+
+    Returns
+    -------
+    LoadingWindow
+        For each quantity the first crossing outwards from nominal, on either side.
+
+    Raises
+    ------
+    InputError
+        When the growth is not finite and above 0.
+
+    Notes
+    -----
+    Outward steps (eight a decade, from a millionth of the quantity's scale) bracket the first
+    crossing, Brent's method solves it to a relative 1e-12.
+    """
+    if not (math.isfinite(growth_db) and growth_db > 0):
+        raise InputError("growth", growth_db, "it must be finite and above 0 dB")
+    nominal = error_range(network, curve, band_hz=band_hz, loading=loading).centred_db
+    limit = nominal + growth_db
+    scale_ohm = float(np.median([v for v in network.values if v > 1e-3] or [1e3]))
+    scales = {
+        "source_resistance": max(loading.source_resistance, scale_ohm),
+        "load_resistance": loading.load_resistance,
+        "load_capacitance": max(loading.load_capacitance, 1e-10),
+    }
+
+    def span(field: str) -> Span:
+        def excess(value: float) -> float:
+            there = replace(loading, **{field: value})
+            found = error_range(network, curve, band_hz=band_hz, loading=there)
+            return found.centred_db - limit
+
+        def excesses(values: np.ndarray[Any, np.dtype[np.float64]]) -> Any:
+            names = ("source_resistance", "load_resistance", "load_capacitance")
+            there = {n: values if n == field else getattr(loading, n) for n in names}
+            found = transfer_coefficients(network.topology, network.values, **there)
+            return centred_errors(found, curve, band_hz=band_hz) - limit
+
+        start, scale = float(getattr(loading, field)), scales[field]
+        up = start + scale * _STEPS
+        if field == "load_resistance":
+            down = start / (1.0 + _STEPS)
+            bottom = None
+        else:
+            down = np.append((start - scale * _STEPS)[start - scale * _STEPS > 0], 0.0)
+            bottom = 0.0
+        return Span(
+            _crossing(excess, start, down, excesses(down), bottom),
+            _crossing(excess, start, up, excesses(up), None),
+        )
+
+    return LoadingWindow(
+        growth_db,
+        limit,
+        source_ohm=span("source_resistance"),
+        load_ohm=span("load_resistance"),
+        load_f=span("load_capacitance"),
+    )
+
+
+def _crossing(
+    excess: Callable[[float], float],
+    start: float,
+    steps: np.ndarray[Any, np.dtype[np.float64]],
+    values: np.ndarray[Any, np.dtype[np.float64]],
+    otherwise: float | None,
+) -> float | None:
+    """First value outwards from `start` at which the excess is 0; `otherwise` without one."""
+    from scipy.optimize import brentq
+
+    beyond = np.flatnonzero(values > 0)
+    if not len(beyond):
+        return otherwise
+    first = int(beyond[0])
+    inner = start if first == 0 else float(steps[first - 1])
+    return float(brentq(excess, inner, float(steps[first]), xtol=1e-300, rtol=1e-12))

@@ -1,0 +1,174 @@
+"""Peak and slew of a square wave behind a chain, and the largest one that an input takes."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.analysis.chain import network_chain
+from antecurve.analysis.waveform import Modes, SquareWave, modes, response_to_square_wave, slope
+from antecurve.errors import InputError
+from antecurve.networks.topology import Loading, Network
+
+__all__ = ["PeakReport", "largest_magnitude", "peak_report", "peak_voltage", "search_times"]
+
+Floats = NDArray[np.float64]
+_POINTS_PER_DECADE = 40
+
+
+@dataclass(frozen=True, slots=True)
+class PeakReport:
+    """A square wave at the unit's input.
+
+    Attributes
+    ----------
+    wave : SquareWave
+        The wave of EMF.
+    peak_v : float
+        Largest magnitude at the unit's input [V].
+    peak_time_s : float
+        When it is reached after a rising edge [s].
+    slew_v_per_s : float
+        Largest magnitude of the slope at the unit's input [V/s]; infinite where an edge without
+        rise time comes through the network as a jump.
+    overload_v : float or None
+        Peak voltage that overloads the input [V].
+    largest_amplitude_v : float or None
+        Amplitude of EMF that reaches it [V]: peaks are proportional to the amplitude.
+    """
+
+    wave: SquareWave
+    peak_v: float
+    peak_time_s: float
+    slew_v_per_s: float
+    overload_v: float | None
+    largest_amplitude_v: float | None
+
+    @property
+    def overloads(self) -> bool | None:
+        """Whether the wave overloads the input; ``None`` where no overload level is stated."""
+        return None if self.overload_v is None else self.peak_v > self.overload_v
+
+
+def search_times(found: Modes, wave: SquareWave) -> Floats:
+    """Return times of a half period that resolve every mode, from an edge on.
+
+    Parameters
+    ----------
+    found : Modes
+        Partial fractions.
+    wave : SquareWave
+        The wave.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (times,)
+        Ascending, from 0 to half a period [s]: 40 a decade from a hundredth of the shortest
+        time constant, after the start of the edge and after its end, and evenly spaced ones.
+    """
+    half, rise = wave.half_period_s, wave.rise_time_s
+    moving = np.abs(found.poles[found.poles != 0])
+    shortest = min(half, 1.0 / float(moving.max())) if len(moving) else half
+    count = math.ceil(_POINTS_PER_DECADE * math.log10(half / shortest * 100.0)) + 1
+    steps = np.geomspace(shortest / 100.0, half, count)
+    times = np.concatenate([[0.0], np.linspace(0.0, half, 201), steps])
+    if rise:
+        times = np.concatenate([times, np.linspace(0.0, rise, 101), rise + steps])
+    # Just before the next edge, not on it.
+    return np.unique(np.minimum(times, np.nextafter(half, 0.0)))
+
+
+def largest_magnitude(function: Callable[[Floats], Floats], times: Floats) -> tuple[float, float]:
+    """Return where a trace has its largest magnitude, and that magnitude.
+
+    Parameters
+    ----------
+    function : callable
+        Times [s] to values.
+    times : numpy.ndarray of float, shape (times,)
+        Ascending times that resolve the trace [s].
+
+    Returns
+    -------
+    tuple of float
+        Time [s] and magnitude.
+    """
+    from scipy.optimize import minimize_scalar
+
+    sampled = np.abs(function(times))
+    top = int(np.argmax(sampled))
+    best = (float(times[top]), float(sampled[top]))
+    low, high = times[max(top - 1, 0)], times[min(top + 1, len(times) - 1)]
+    refined = minimize_scalar(
+        lambda t: -abs(float(function(np.array([t]))[0])),
+        bounds=(low, high),
+        method="bounded",
+        options={"xatol": 1e-9 * (high - low)},
+    )
+    return max(best, (float(refined.x), -float(refined.fun)), key=lambda pair: pair[1])
+
+
+def peak_voltage(found: Modes, wave: SquareWave) -> float:
+    """Return the largest magnitude of a square wave behind a chain.
+
+    Parameters
+    ----------
+    found : Modes
+        Partial fractions of the chain.
+    wave : SquareWave
+        The wave of EMF.
+
+    Returns
+    -------
+    float
+        Peak [V].
+    """
+    times = search_times(found, wave)
+    return largest_magnitude(lambda t: response_to_square_wave(found, wave, t), times)[1]
+
+
+def peak_report(
+    network: Network,
+    *,
+    loading: Loading,
+    wave: SquareWave,
+    overload_v: float | None = None,
+) -> PeakReport:
+    """Return peak and slew of a square wave at the unit's input.
+
+    Parameters
+    ----------
+    network : Network
+        The network.
+    loading : Loading
+        Source and load.
+    wave : SquareWave
+        The wave of EMF.
+    overload_v : float, optional
+        Peak voltage that overloads the input [V], above 0.
+
+    Returns
+    -------
+    PeakReport
+        Peak, slew, and the largest square wave that stays at the overload level.
+
+    Raises
+    ------
+    InputError
+        When the overload level is not above 0.
+    """
+    if overload_v is not None and not (math.isfinite(overload_v) and overload_v > 0):
+        raise InputError("overload level", overload_v, "it must be finite and above 0 V")
+    found = modes(network_chain(network, loading=loading))
+    times = search_times(found, wave)
+    when, peak = largest_magnitude(lambda t: response_to_square_wave(found, wave, t), times)
+    if found.direct and not wave.rise_time_s:
+        slew = math.inf
+    else:
+        slew = largest_magnitude(lambda t: slope(found, wave, t), times)[1]
+    largest = None if overload_v is None else wave.amplitude_v * overload_v / peak
+    return PeakReport(wave, peak, when, slew, overload_v, largest)

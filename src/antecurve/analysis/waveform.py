@@ -1,0 +1,322 @@
+"""What a square wave becomes: exact, by partial fractions, in periodic steady state.
+
+A square wave of +-A and half period h, rising at time 0, through r/(s - p) is, for 0 <= t < h,
+
+.. math:: y(t) = A r \\, \\frac{2 (e^{pt} - 1) - (e^{ph} - 1)}{p \\, (1 + e^{ph})}
+
+and y(t + h) = -y(t); for p = 0 it is A r (t - h/2).  (The particular solution -A r/p plus the
+multiple of exp(pt) that makes y(h) = -y(0).)  A chain is the sum over its poles, plus A times
+its value at infinite frequency.  A finite rise time makes the input a trapezoid, which is the
+running mean of the square wave over the rise time; so is its response.
+
+Poles closer together than 2 % are not taken apart, which would lose digits: their joint
+contribution is Cauchy's integral on a circle around them, and the trapezoidal rule on a circle
+converges geometrically, so a handful of points on it serve as poles with complex residues.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from antecurve.analysis.chain import Chain, chain_response
+from antecurve.errors import InputError
+
+__all__ = ["Modes", "SquareWave", "drive", "modes", "response_to_square_wave", "slope"]
+
+Floats = NDArray[np.float64]
+Values = NDArray[np.float64] | NDArray[np.complex128]
+_CLOSE = 1.02
+
+
+@dataclass(frozen=True, slots=True)
+class SquareWave:
+    """A symmetrical square wave of EMF, rising at time 0.
+
+    Attributes
+    ----------
+    frequency_hz : float
+        Repetition frequency [Hz], above 0.
+    amplitude_v : float
+        Amplitude of EMF [V]: it swings from -amplitude to +amplitude, above 0.
+    rise_time_s : float
+        Time of the straight edge from end to end [s], 0 or greater, at most half a period;
+        from 10 % to 90 % it takes 0.8 of it.
+
+    Raises
+    ------
+    InputError
+        When a value is out of range.
+    """
+
+    frequency_hz: float
+    amplitude_v: float = 1.0
+    rise_time_s: float = 0.0
+
+    def __post_init__(self) -> None:
+        for name, value in (("frequency", self.frequency_hz), ("amplitude", self.amplitude_v)):
+            if not (math.isfinite(value) and value > 0):
+                raise InputError(name, value, "it must be finite and above 0")
+        if not (0 <= self.rise_time_s <= self.half_period_s):
+            raise InputError(
+                "rise time",
+                self.rise_time_s,
+                f"it must lie between 0 and half a period, {self.half_period_s:g} s",
+            )
+
+    @property
+    def half_period_s(self) -> float:
+        """Half a period [s]."""
+        return 0.5 / self.frequency_hz
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Modes:
+    """Partial fractions: H(s) = direct + sum of residues / (s - poles).
+
+    Attributes
+    ----------
+    direct : float
+        Value at infinite frequency.
+    poles : numpy.ndarray of complex, shape (modes,)
+        Poles [rad/s], or points on a circle around poles that lie close together.
+    residues : numpy.ndarray of complex, shape (modes,)
+        Residues [rad/s times the unit of H].
+    """
+
+    direct: float
+    poles: NDArray[np.complex128]
+    residues: NDArray[np.complex128]
+
+
+def modes(chain: Chain) -> Modes:
+    """Return the partial fractions of a chain.
+
+    Parameters
+    ----------
+    chain : Chain
+        At most as many zeros as poles; at most one pole at the origin.
+
+    Returns
+    -------
+    Modes
+        One per pole, several for poles that lie close together.
+
+    Raises
+    ------
+    InputError
+        When the chain has more zeros than poles or several poles at the origin.
+    """
+    if chain.excess < 0:
+        raise InputError(
+            "chain",
+            f"{-chain.excess} more zeros than poles",
+            "its square-wave response would hold impulses; give the curve an ultrasonic pole",
+        )
+    if chain.zeros_at_origin < -1:
+        raise InputError(
+            "chain",
+            f"{-chain.zeros_at_origin} poles at the origin",
+            "it may have one at most; give the curve a bass shelf or a bound towards DC",
+        )
+    direct = 0.0
+    if chain.excess == 0:
+        direct = chain.gain * float(
+            (np.prod(chain.zeros_s or [1.0]) / np.prod(chain.poles_s or [1.0])).real
+        )
+    groups = _groups(chain)
+    found = [
+        _contour(chain, group, [p for other in groups if other is not group for p in other])
+        if len(group) > 1
+        else _residue(chain, group[0])
+        for group in groups
+    ]
+    if not found:
+        empty = np.empty(0, dtype=complex)
+        return Modes(direct, empty, empty)
+    poles, residues = (np.concatenate(parts) for parts in zip(*found, strict=True))
+    return Modes(direct, poles, residues)
+
+
+def _groups(chain: Chain) -> list[list[complex]]:
+    """Poles [rad/s] in groups whose neighbours lie within 2 % of each other."""
+    poles = sorted((-1.0 / p for p in chain.poles_s), key=abs)
+    groups: list[list[complex]] = [[0j]] if chain.zeros_at_origin < 0 else []
+    for pole in poles:
+        last = groups[-1][-1] if groups else 0j
+        if last and abs(pole) <= _CLOSE * abs(last):
+            groups[-1].append(pole)
+        else:
+            groups.append([pole])
+    return groups
+
+
+def _residue(chain: Chain, pole: complex) -> tuple[Values, Values]:
+    """A pole by itself: every factor at the pole, the pole's own replaced by its 1/T."""
+    if pole == 0:
+        rest = Chain(chain.gain, chain.zeros_s, chain.poles_s, 0)
+        return np.zeros(1, dtype=complex), chain_response(rest, [0j])
+    own = min(chain.poles_s, key=lambda p: abs(p + 1.0 / pole))
+    others = list(chain.poles_s)
+    others.remove(own)
+    rest = Chain(chain.gain, chain.zeros_s, tuple(others), chain.zeros_at_origin)
+    return np.array([pole]), chain_response(rest, [pole]) / own
+
+
+def _contour(chain: Chain, group: list[complex], others: list[complex]) -> tuple[Values, Values]:
+    """Points on a circle around a group of poles, between it and the others and the origin."""
+    centre = complex((min(p.real for p in group) + max(p.real for p in group)) / 2.0)
+    inner = max(abs(p - centre) for p in group)
+    outer = min([abs(p - centre) for p in others] + [0.5 * abs(centre)])
+    radius = math.sqrt(max(inner, 1e-2 * outer) * outer)
+    # Error of the rule: (inner/radius)**n + (radius/outer)**n, here below 1e-16.
+    points = min(512, math.ceil(37.0 / math.log(outer / radius)))
+    around = radius * np.exp(2j * math.pi * (np.arange(points) + 0.5) / points)
+    at = centre + around
+    return at, chain_response(chain, at) * around / points
+
+
+def _expm1_over(p: complex, t: Floats) -> Values:
+    """(exp(p t) - 1)/p, real where p is."""
+    if p == 0:
+        return t
+    q = p.real if p.imag == 0 else p
+    return np.asarray(np.expm1(q * t) / q)
+
+
+def _second(p: complex, t: Floats) -> Values:
+    """(exp(p t) - 1 - p t)/p**2, by its series where that loses digits."""
+    q = p.real if p.imag == 0 else p
+    y = q * t
+    small = np.abs(y) < 0.5
+    series = np.zeros_like(y)
+    for k in range(16, 1, -1):
+        series = (series + 1.0) * np.where(small, y, 0.0) / (k + 1.0)
+    series = 0.5 * (1.0 + series)
+    direct = (np.expm1(y) - y) / np.where(small, 1.0, y) ** 2
+    return np.asarray(np.where(small, series, direct) * t * t)
+
+
+def _mean_before(p: complex, t: Floats, width: Floats) -> Values:
+    """Mean of (exp(p u) - 1)/p over t - width <= u <= t."""
+    start = t - width
+    safe = np.where(width > 0, width, 1.0)
+    inside = np.where(width > 0, _second(p, width) / safe, 0.0)
+    q = p.real if p.imag == 0 else p
+    return np.asarray(_expm1_over(p, start) + np.exp(q * start) * inside)
+
+
+def _kernel(p: complex, t: Floats, half: float, rise: float) -> Values:
+    """Response of 1/(s - p) to a unit square wave or trapezoid, for 0 <= t < half."""
+    whole = _expm1_over(p, np.array(half))
+    divisor = 1.0 + np.exp(p.real * half if p.imag == 0 else p * half)
+    if rise == 0:
+        return np.asarray((2.0 * _expm1_over(p, t) - whole) / divisor)
+    edge = t < rise
+    flat = (2.0 * _mean_before(p, np.where(edge, rise, t), np.full_like(t, rise)) - whole) / divisor
+    before = np.where(edge, rise - t, 0.0)
+    after = np.where(edge, t, 0.0)
+    mean_before = (2.0 * _mean_before(p, np.full_like(t, half), before) - whole) / divisor
+    mean_after = (2.0 * _mean_before(p, after, after) - whole) / divisor
+    ramp = (after * mean_after - before * mean_before) / rise
+    return np.asarray(np.where(edge, ramp, flat))
+
+
+def _fold(wave: SquareWave, time_s: ArrayLike) -> tuple[Floats, Floats]:
+    """Time within the half period, and the sign of that half."""
+    half = wave.half_period_s
+    time = np.asarray(time_s, dtype=float)
+    count = np.floor(time / half)
+    within = np.clip(time - count * half, 0.0, half)
+    return within, 1.0 - 2.0 * np.mod(count, 2.0)
+
+
+def drive(wave: SquareWave, time_s: ArrayLike) -> Floats:
+    """Return the square wave itself.
+
+    Parameters
+    ----------
+    wave : SquareWave
+        The wave.
+    time_s : array_like, shape (...)
+        Times [s]; at an edge without rise time the value after it.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (...)
+        EMF [V].
+    """
+    within, sign = _fold(wave, time_s)
+    shape = np.ones_like(within)
+    if wave.rise_time_s:
+        shape = np.clip(2.0 * within / wave.rise_time_s - 1.0, -1.0, 1.0)
+    return np.asarray(wave.amplitude_v * sign * shape)
+
+
+def response_to_square_wave(found: Modes, wave: SquareWave, time_s: ArrayLike) -> Floats:
+    """Return what a square wave becomes, in periodic steady state.
+
+    Parameters
+    ----------
+    found : Modes
+        Partial fractions of the chain.
+    wave : SquareWave
+        The wave.
+    time_s : array_like, shape (...)
+        Times [s]; at an edge without rise time the value after it.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (...)
+        The trace [V times the unit of H].
+    """
+    within, sign = _fold(wave, time_s)
+    total = np.zeros(within.shape)
+    for pole, residue in zip(found.poles, found.residues, strict=True):
+        p, r = complex(pole), complex(residue)
+        part = _kernel(p, within, wave.half_period_s, wave.rise_time_s)
+        if p.imag == 0 and r.imag == 0:
+            total += r.real * part
+        else:
+            total += (r * part).real
+    plain = found.direct * drive(wave, within) if found.direct else 0.0
+    return np.asarray(sign * (wave.amplitude_v * total + plain))
+
+
+def slope(found: Modes, wave: SquareWave, time_s: ArrayLike) -> Floats:
+    """Return the slope of the trace.
+
+    Parameters
+    ----------
+    found : Modes
+        Partial fractions of the chain.
+    wave : SquareWave
+        The wave.
+    time_s : array_like, shape (...)
+        Times [s].
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (...)
+        Slope [V/s]; at an edge without rise time the value after it, the jump left out.
+
+    Notes
+    -----
+    The slope of a running mean over the rise time is the difference of its ends divided by the
+    rise time.  Without rise time each mode has the slope 2 A r exp(p t)/(1 + exp(p h)).
+    """
+    if wave.rise_time_s:
+        sharp = SquareWave(wave.frequency_hz, wave.amplitude_v)
+        time = np.asarray(time_s, dtype=float)
+        now = response_to_square_wave(found, sharp, time)
+        then = response_to_square_wave(found, sharp, time - wave.rise_time_s)
+        return np.asarray((now - then) / wave.rise_time_s)
+    within, sign = _fold(wave, time_s)
+    total = np.zeros(within.shape)
+    for pole, residue in zip(found.poles, found.residues, strict=True):
+        term = residue * np.exp(pole * within) / (1.0 + np.exp(pole * wave.half_period_s))
+        total += term.real
+    return np.asarray(2.0 * wave.amplitude_v * sign * total)
