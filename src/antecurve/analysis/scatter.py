@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from antecurve.networks.topology import ElementKind
 from antecurve.pick.parts import PickedNetwork
 
-__all__ = ["PartTable", "part_table", "position_values"]
+__all__ = ["PartTable", "part_table", "position_box", "position_scatter", "position_values"]
 
 Floats = NDArray[np.float64]
 
@@ -112,3 +112,48 @@ def position_values(table: PartTable, values: Floats) -> Floats:
         else:
             joined[index] = 1.0 / (1.0 / values[list(places)]).sum(axis=0)
     return joined
+
+
+def position_box(table: PartTable) -> tuple[Floats, Floats]:
+    """Return the ends of the range of each position.
+
+    Every part moves its position's value one way only, so the box of the parts is exactly the
+    box of the positions.
+
+    Parameters
+    ----------
+    table : PartTable
+        The parts with their tolerances.
+
+    Returns
+    -------
+    low, high : numpy.ndarray of float, shape (positions,)
+        Value with all parts at their low, and at their high end [ohm or F].
+    """
+    ends = [table.nominal * (1.0 + sign * table.tolerance) for sign in (-1.0, 1.0)]
+    both = position_values(table, np.stack(ends, axis=1))
+    return both[:, 0], both[:, 1]
+
+
+def position_scatter(table: PartTable, parts: Floats) -> Floats:
+    """Return the root sum square of relative scatter of the parts of each position.
+
+    Parameters
+    ----------
+    table : PartTable
+        The parts.
+    parts : numpy.ndarray of float, shape (parts,)
+        Relative standard deviation (or tolerance) of each part.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (positions,)
+        The same of the position's value, to first order: each part is weighted with its share
+        in the sum, or in the sum of reciprocals.
+    """
+    result = np.empty(len(table.positions))
+    for index, (places, adds) in enumerate(zip(table.positions, table.adds, strict=True)):
+        values = table.nominal[list(places)] ** (1.0 if adds else -1.0)
+        weights = values / values.sum()
+        result[index] = np.sqrt(np.sum((weights * parts[list(places)]) ** 2))
+    return result

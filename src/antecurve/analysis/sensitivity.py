@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from antecurve.analysis.distributions import PartSource, part_source, standard_deviations
-from antecurve.analysis.scatter import part_table
+from antecurve.analysis.scatter import part_table, position_scatter
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.networks.deviation import log_frequencies
 from antecurve.networks.symbolic import solve
@@ -181,7 +181,7 @@ def sensitivities(
     found = relative_sensitivity(picked.network, with_reference, loading=loading).real
     level = _DB_PER_PERCENT * found[:, :-1]
     error = level - _DB_PER_PERCENT * found[:, -1:]
-    scatter = 100.0 * position_deviations(source)
+    scatter = 100.0 * position_scatter(source.table, standard_deviations(source))
     shape = level - level.mean(axis=1, keepdims=True)
     variance = (shape**2).mean(axis=1) * scatter**2
     whole = float(variance.sum())
@@ -193,28 +193,6 @@ def sensitivities(
     for array in (frequency, level, error, root_sum_square):
         array.setflags(write=False)
     return Sensitivities(frequency, level, error, positions, root_sum_square)
-
-
-def position_deviations(source: PartSource) -> Floats:
-    """Return the relative standard deviation of each position, parts scattering by themselves.
-
-    Parameters
-    ----------
-    source : PartSource
-        How the parts scatter.
-
-    Returns
-    -------
-    numpy.ndarray of float, shape (positions,)
-        Standard deviation / value, to first order.
-    """
-    table, parts = source.table, standard_deviations(source)
-    result = np.empty(len(table.positions))
-    for index, (places, adds) in enumerate(zip(table.positions, table.adds, strict=True)):
-        values = table.nominal[list(places)] ** (1.0 if adds else -1.0)
-        weights = values / values.sum()
-        result[index] = math.sqrt(float(((weights * parts[list(places)]) ** 2).sum()))
-    return result
 
 
 def tighten_first(found: Sensitivities) -> PositionSensitivity:

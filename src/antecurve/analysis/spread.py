@@ -17,17 +17,18 @@ from antecurve.analysis.intervals import Proportion, clopper_pearson
 from antecurve.analysis.scatter import part_table, position_values
 from antecurve.analysis.sensitivity import PositionSensitivity, sensitivities
 from antecurve.analysis.tally import LogTally, Percentiles
-from antecurve.analysis.worst_case import worst_corner
+from antecurve.analysis.worst_case import MOST_POSITIONS, WorstCase, worst_case
 from antecurve.curves.model import Curve
 from antecurve.errors import InputError
 from antecurve.networks.topology import Loading
 from antecurve.pick.parts import PickedNetwork
 
-__all__ = ["PercentileCurves", "SpreadResult", "Yield", "spread", "spread_object"]
+__all__ = ["Mismatch", "PercentileCurves", "SpreadResult", "Yield", "spread", "spread_object"]
 
 Floats = NDArray[np.float64]
 
 _POINTS = 121
+_MOST_BOXES = 100  # enough for the tolerances that are bought; beyond, the bound is a little wide
 _CURVE_BUILDS = 4 * BLOCK
 _CURVE_PERCENTILES = (0.5, 2.5, 50.0, 97.5, 99.5)
 
@@ -107,9 +108,9 @@ class SpreadResult:
         Band in which the error counts [Hz].
     centred_db : Percentiles
         Of the centred error [dB].
-    worst_corner_db : float
-        Largest centred error over the corners of the tolerance box [dB]: every position wholly
-        at its low or its high end.
+    worst : WorstCase or None
+        The true worst case over the tolerance box beside the worst of its corners; ``None``
+        when there are more positions than it can take.
     within : Yield or None
         Fraction of builds within a limit; ``None`` without a limit.
     sensitivity : tuple of PositionSensitivity
@@ -128,13 +129,21 @@ class SpreadResult:
     reel_correlation: float
     band_hz: tuple[float, float]
     centred_db: Percentiles
-    worst_corner_db: float
+    worst: WorstCase | None
     within: Yield | None
     sensitivity: tuple[PositionSensitivity, ...]
     curves: PercentileCurves
     level_low_db: float
     level_high_db: float
     mismatch: Mismatch
+
+    @property
+    def worst_corner_db(self) -> float | None:
+        """Largest centred error over the corners of the tolerance box [dB].
+
+        At a corner every position is wholly at its low or its high end.
+        """
+        return None if self.worst is None else self.worst.corner_db
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -253,7 +262,11 @@ def spread(
         reel_correlation=reel_correlation,
         band_hz=(float(band_hz[0]), float(band_hz[1])),
         centred_db=centred.percentiles(),
-        worst_corner_db=worst_corner(picked, curve=curve, loading=loading, band_hz=band_hz),
+        worst=worst_case(
+            picked, curve=curve, loading=loading, band_hz=band_hz, most_boxes=_MOST_BOXES
+        )
+        if len(picked.positions) <= MOST_POSITIONS
+        else None,
         within=None if limit_db is None else Yield(limit_db, clopper_pearson(within, done)),
         sensitivity=sensitivities(
             picked, loading=loading, band_hz=band_hz, source=source
@@ -332,7 +345,7 @@ def spread_object(result: SpreadResult) -> dict[str, Any]:
     dict
         Plain numbers, text, lists and dictionaries.
     """
-    within = result.within
+    within, worst = result.within, result.worst
     return {
         "builds": result.builds,
         "seed": result.seed,
@@ -340,6 +353,14 @@ def spread_object(result: SpreadResult) -> dict[str, Any]:
         "reel_correlation": result.reel_correlation,
         "centred_db": _percentiles_object(result.centred_db),
         "worst_corner_db": result.worst_corner_db,
+        "worst_case": None
+        if worst is None
+        else {
+            "centred_db": worst.centred_db,
+            "upper_bound_db": worst.upper_bound_db,
+            "root_sum_square_db": worst.root_sum_square_db,
+            "proved": worst.proved,
+        },
         "yield": None
         if within is None
         else {
