@@ -14,7 +14,16 @@ from antecurve.curves.model import Curve
 from antecurve.errors import InputError
 from antecurve.networks.topology import Element, Loading
 
-__all__ = ["CANONICAL_FORMS", "Job", "NetworkRequest", "SpreadRequest", "Stock", "Target", "default_job"]
+__all__ = [
+    "CANONICAL_FORMS",
+    "Job",
+    "NetworkRequest",
+    "PickRequest",
+    "SpreadRequest",
+    "Stock",
+    "Target",
+    "default_job",
+]
 
 CANONICAL_FORMS = ("foster-1", "foster-2", "cauer-1", "cauer-2")
 """The half-sections whose series arm is a resistor and a canonical four-element impedance."""
@@ -157,6 +166,34 @@ class SpreadRequest:
             raise InputError("spread.distribution", self.distribution, 'use "uniform" or "normal"')
 
 
+@dataclass(frozen=True, slots=True)
+class PickRequest:
+    """What the pick aims at.
+
+    Attributes
+    ----------
+    pick_by : str
+        ``nominal``: the centred error with nominal values; ``build``: the 95th percentile of
+        the centred error over builds within tolerance.
+    sets : int
+        1, or 2 networks for a stereo pair, picked together.
+    budget_seconds : float or None
+        Time after which the best so far is taken [s]; ``None`` for no limit.
+    """
+
+    pick_by: str = "nominal"
+    sets: int = 1
+    budget_seconds: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.pick_by not in ("nominal", "build"):
+            raise InputError("pick.pick_by", self.pick_by, 'use "nominal" or "build"')
+        if self.sets not in (1, 2):
+            raise InputError("pick.sets", self.sets, "it must be 1 or 2")
+        if self.budget_seconds is not None:
+            _above("pick.budget_seconds", self.budget_seconds)
+
+
 def _default_resistors() -> Stock:
     return Stock("E96", 0.01, (10.0, 1e6), 1, ("series", "parallel"))
 
@@ -187,6 +224,8 @@ class Job:
         Parts to choose from.
     spread : SpreadRequest
         How builds are drawn.
+    pick : PickRequest
+        What the pick aims at.
     """
 
     curve: Curve
@@ -198,6 +237,7 @@ class Job:
     resistors: Stock = field(default_factory=_default_resistors)
     capacitors: Stock = field(default_factory=_default_capacitors)
     spread: SpreadRequest = field(default_factory=SpreadRequest)
+    pick: PickRequest = field(default_factory=PickRequest)
 
     def __post_init__(self) -> None:
         _above("source.level", self.source_level_v)

@@ -1,0 +1,178 @@
+"""Every value that a position can take: single parts and two joined ones."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.errors import InputError, NoCombinationError
+from antecurve.job import Stock
+from antecurve.networks.topology import Element, ElementKind
+from antecurve.pick.drawer import Drawer
+from antecurve.pick.parts import Part, Position
+from antecurve.pick.series import series_values
+from antecurve.quantities import format_quantity
+
+__all__ = ["UNLIMITED", "Candidates", "candidates"]
+
+UNLIMITED = 1 << 30
+"""Quantity of a part that is bought, not taken out of the drawer."""
+
+_JOINED = ("single", "series", "parallel")
+_SAME = 1e-11
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Candidates:
+    """The values that a position of one kind can take, ascending.
+
+    Attributes
+    ----------
+    kind : ElementKind
+        Resistor or capacitor.
+    parts : tuple of Part
+        The parts to choose from.
+    quantity : numpy.ndarray of int, shape (parts,)
+        How many there are of each.
+    values : numpy.ndarray of float, shape (candidates,)
+        Values of the position [ohm or F], ascending.
+    first, second : numpy.ndarray of int, shape (candidates,)
+        Indices of the joined parts; `second` is -1 for a single part.
+    joined : numpy.ndarray of int, shape (candidates,)
+        0 single, 1 series, 2 parallel.
+    """
+
+    kind: ElementKind
+    parts: tuple[Part, ...]
+    quantity: NDArray[np.int64]
+    values: NDArray[np.float64]
+    first: NDArray[np.int64]
+    second: NDArray[np.int64]
+    joined: NDArray[np.int8]
+
+    @property
+    def limited(self) -> bool:
+        """Whether some part can run out."""
+        return bool(np.any(self.quantity < UNLIMITED))
+
+    def position(self, element: Element, index: int) -> Position:
+        """Return a position filled with one of the candidates.
+
+        Parameters
+        ----------
+        element : Element
+            The place.
+        index : int
+            Which candidate.
+
+        Returns
+        -------
+        Position
+            The place with its parts.
+        """
+        chosen = [int(self.first[index])]
+        if self.second[index] >= 0:
+            chosen.append(int(self.second[index]))
+        parts = tuple(self.parts[i] for i in chosen)
+        return Position(element, parts, _JOINED[int(self.joined[index])])
+
+
+def candidates(kind: ElementKind, stock: Stock, drawer: Drawer | None = None) -> Candidates:
+    """Return every value that a position can take from a stock.
+
+    Parameters
+    ----------
+    kind : ElementKind
+        Resistor or capacitor.
+    stock : Stock
+        Series, range of each part, and how parts may be joined.
+    drawer : Drawer or None, optional
+        Parts on hand, instead of a series or beside it.
+
+    Returns
+    -------
+    Candidates
+        Ascending.  Of bought parts that make the same value the fewest are kept; parts out of
+        the drawer are all kept, since each can be used only so often.
+
+    Raises
+    ------
+    NoCombinationError
+        When nothing is left within the range.
+    """
+    field = f"{kind.value}s"
+    parts, quantity = _parts(kind, stock, drawer, field)
+    values = np.array([p.value for p in parts])
+    count = len(values)
+    columns = [(values, np.arange(count), np.full(count, -1), 0)]
+    if stock.parts_per_position == 2:
+        one, two = np.triu_indices(count)
+        allowed = (one != two) | (quantity[one] >= 2)
+        one, two = one[allowed], two[allowed]
+        for code, name in enumerate(_JOINED):
+            if name in stock.join:
+                adds = (name == "series") == (kind is ElementKind.RESISTOR)
+                a, b = values[one], values[two]
+                columns.append((a + b if adds else 1.0 / (1.0 / a + 1.0 / b), one, two, code))
+    value = np.concatenate([c[0] for c in columns])
+    first = np.concatenate([c[1] for c in columns])
+    second = np.concatenate([c[2] for c in columns])
+    joined = np.concatenate([np.full(len(c[0]), c[3], dtype=np.int8) for c in columns])
+    order = np.lexsort((second >= 0, value))
+    value, first, second, joined = value[order], first[order], second[order], joined[order]
+    keep = _distinct(value, first, second, quantity)
+    found = Candidates(kind, parts, quantity, value[keep], first[keep], second[keep], joined[keep])
+    for array in (found.quantity, found.values, found.first, found.second, found.joined):
+        array.setflags(write=False)
+    return found
+
+
+def _parts(
+    kind: ElementKind, stock: Stock, drawer: Drawer | None, field: str
+) -> tuple[tuple[Part, ...], NDArray[np.int64]]:
+    low, high = stock.value_range
+    parts: list[Part] = []
+    quantity: list[int] = []
+    span = f"{format_quantity(low, kind.unit)} to {format_quantity(high, kind.unit)}"
+    if drawer is not None:
+        for entry in drawer.of_kind(kind):
+            if low <= entry.part.value <= high:
+                parts.append(entry.part)
+                quantity.append(entry.quantity)
+    elif stock.drawer is not None:
+        raise InputError(f"{field}.drawer", stock.drawer, "read the drawer and hand it over")
+    if stock.series is not None:
+        for value in series_values(stock.series, low=low, high=high):
+            parts.append(Part(float(value), stock.tolerance, stock.series))
+            quantity.append(UNLIMITED)
+    if not parts:
+        source = " and ".join(
+            ([stock.series] if stock.series else []) + ([drawer.name] if drawer else [])
+        )
+        raise NoCombinationError(
+            f"{field}.range",
+            f"no {kind.value} of {source or 'no stock'} lies within {span}; widen the range",
+        )
+    return tuple(parts), np.array(quantity, dtype=np.int64)
+
+
+def _distinct(
+    value: NDArray[np.float64],
+    first: NDArray[np.int64],
+    second: NDArray[np.int64],
+    quantity: NDArray[np.int64],
+) -> NDArray[np.bool_]:
+    """Which candidates to keep: of equal values from bought parts the fewest parts."""
+    bought = (quantity[first] == UNLIMITED) & ((second < 0) | (quantity[second] == UNLIMITED))
+    keep = np.ones(len(value), dtype=bool)
+    place = np.flatnonzero(bought)
+    same = np.diff(value[place]) <= _SAME * value[place][1:]
+    # Rounding may put the pair first; within a run of equals the fewest parts stay.
+    group = np.concatenate([[0], np.cumsum(~same)])
+    best = np.lexsort((second[place] >= 0, group))
+    leader = np.concatenate([[True], np.diff(group[best]) > 0])
+    keep[place] = False
+    keep[place[best[leader]]] = True
+    return keep

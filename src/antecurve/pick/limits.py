@@ -1,0 +1,114 @@
+"""The limits of a job as conditions on combinations: level, output and input impedance."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
+from antecurve.job import Job
+from antecurve.networks.compiled import (
+    evaluate,
+    input_impedance_coefficients,
+    output_impedance_coefficients,
+    transfer_coefficients,
+)
+from antecurve.networks.deviation import log_frequencies
+from antecurve.networks.topology import Topology
+
+__all__ = ["LimitValues", "limit_values", "within_limits"]
+
+Floats = NDArray[np.float64]
+
+_SLACK = 1e-12
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LimitValues:
+    """What the limits apply to, for many combinations.
+
+    Attributes
+    ----------
+    level_db : numpy.ndarray of float, shape (combinations,)
+        Level at 1 kHz against the target [dB].
+    output_ohm : numpy.ndarray of float, shape (combinations,)
+        Magnitude of the output impedance at 1 kHz [ohm].
+    input_ohm : numpy.ndarray of float, shape (combinations,)
+        Smallest magnitude of the input impedance over the band [ohm].
+    """
+
+    level_db: Floats
+    output_ohm: Floats
+    input_ohm: Floats
+
+
+def limit_values(topology: Topology, job: Job, values: Floats) -> LimitValues:
+    """Return level, output and input impedance of combinations.
+
+    Parameters
+    ----------
+    topology : Topology
+        The shape.
+    job : Job
+        Loading, level and band.
+    values : numpy.ndarray of float, shape (combinations, elements)
+        Element values [ohm and F].
+
+    Returns
+    -------
+    LimitValues
+        The quantities; the input impedance over a grid of 24 frequencies a decade.
+    """
+    loading = job.loading
+    level = transfer_coefficients(
+        topology,
+        values,
+        source_resistance=loading.source_resistance,
+        load_resistance=loading.load_resistance,
+        load_capacitance=loading.load_capacitance,
+    )
+    output = output_impedance_coefficients(
+        topology, values, source_resistance=loading.source_resistance
+    )
+    entry = input_impedance_coefficients(
+        topology,
+        values,
+        load_resistance=loading.load_resistance,
+        load_capacitance=loading.load_capacitance,
+    )
+    band = log_frequencies(*job.target.band_hz, points_per_decade=24)
+    one = REFERENCE_FREQUENCY_HZ
+    gain = np.abs(evaluate(level, one)[..., 0])
+    return LimitValues(
+        20.0 * np.log10(gain / job.gain),
+        np.abs(evaluate(output, one)[..., 0]),
+        np.abs(evaluate(entry, band)).min(axis=-1),
+    )
+
+
+def within_limits(found: LimitValues, job: Job) -> NDArray[np.bool_]:
+    """Return which combinations meet the job's limits.
+
+    Parameters
+    ----------
+    found : LimitValues
+        Level and impedances.
+    job : Job
+        The limits.
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (combinations,)
+        True where all limits are met.
+    """
+    wanted = job.network
+    largest = math.inf if wanted.output_resistance_max is None else wanted.output_resistance_max
+    smallest = 0.0 if wanted.input_impedance_min is None else wanted.input_impedance_min
+    return np.asarray(
+        (np.abs(found.level_db) <= job.target.level_tolerance_db + _SLACK)
+        & (found.output_ohm <= largest * (1.0 + _SLACK))
+        & (found.input_ohm >= smallest * (1.0 - _SLACK))
+    )

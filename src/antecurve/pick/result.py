@@ -1,0 +1,112 @@
+"""What a pick returns: the network, what the search examined and proved, and alternatives."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from antecurve.pick.parts import PickedNetwork
+
+__all__ = ["PickProgress", "PickResult", "SearchReport", "ShortlistEntry"]
+
+
+@dataclass(frozen=True, slots=True)
+class PickProgress:
+    """How far a search is.
+
+    Attributes
+    ----------
+    form : str
+        Form being searched.
+    best_db : float or None
+        Smallest objective found so far [dB].
+    lower_bound_db : float
+        What no combination can be below [dB], as far as proved.
+    evaluated : int
+        Combinations evaluated one by one.
+    open_boxes : int
+        Boxes of combinations still to be examined.
+    seconds : float
+        Time since the start [s].
+    """
+
+    form: str
+    best_db: float | None
+    lower_bound_db: float
+    evaluated: int
+    open_boxes: int
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True)
+class SearchReport:
+    """What a search examined and what it proves.
+
+    Attributes
+    ----------
+    objective_db : float
+        The objective of the pick [dB].
+    proved : bool
+        Whether no combination of the candidate space has a smaller objective.
+    lower_bound_db : float
+        What no combination's objective is below [dB].
+    combinations : float
+        Size of the candidate space.
+    evaluated : int
+        Combinations that were evaluated one by one; the rest were excluded by bounds.
+    seconds : float
+        Duration [s].
+    """
+
+    objective_db: float
+    proved: bool
+    lower_bound_db: float
+    combinations: float
+    evaluated: int
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True)
+class ShortlistEntry:
+    """One line of the shortlist.
+
+    Attributes
+    ----------
+    picked : PickedNetwork
+        The network.
+    centred_db : float
+        Nominal centred error [dB].
+    spread_p95_db : float
+        95th percentile of the centred error over builds [dB].
+    parts : int
+        Number of physical parts.
+    output_resistance_ohm : float
+        Magnitude of the output impedance at 1 kHz [ohm].
+    trade : str
+        What the line gains and gives up against the pick.
+    """
+
+    picked: PickedNetwork
+    centred_db: float
+    spread_p95_db: float
+    parts: int
+    output_resistance_ohm: float
+    trade: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PickResult:
+    """The outcome of a pick.
+
+    Attributes
+    ----------
+    best : PickedNetwork
+        The pick, with the exact value of each position at its own level and impedance.
+    search : SearchReport
+        What was examined and proved.
+    shortlist : tuple of ShortlistEntry
+        The pick and alternatives, none beaten by another in every respect.
+    """
+
+    best: PickedNetwork
+    search: SearchReport
+    shortlist: tuple[ShortlistEntry, ...] = ()
