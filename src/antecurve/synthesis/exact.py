@@ -2,62 +2,33 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
 
-from antecurve.curves.model import Curve
-from antecurve.errors import InputError
-from antecurve.networks.topology import Loading, Network
+from antecurve.curves.model import Curve, factors
+from antecurve.errors import InputError, UnattainableError
+from antecurve.networks.topology import Loading
+from antecurve.synthesis.attempt import ExactNetwork, attempt
 from antecurve.synthesis.form import Form
-from antecurve.synthesis.forms import cauer_1, cauer_2, foster_1, foster_2
-from antecurve.synthesis.half_section import series_arm
-from antecurve.synthesis.impedance import exact_fractions
-from antecurve.synthesis.tree import Layout, resistor
+from antecurve.synthesis.registry import form_description, form_names, named_form
+from antecurve.synthesis.remedy import remedy
 
-__all__ = ["ExactNetwork", "exact_network", "form_names"]
-
-_FORMS: dict[str, Form] = {
-    form.name: form for form in (foster_1.FORM, foster_2.FORM, cauer_1.FORM, cauer_2.FORM)
-}
-
-
-@dataclass(frozen=True, slots=True)
-class ExactNetwork:
-    """A network whose values make the curve exactly.
-
-    Attributes
-    ----------
-    network : Network
-        The exact values.
-    gain : float
-        Magnitude of H at 1 kHz.
-    impedance_level : float
-        The shunt resistor [ohm] for half-sections: what sets the impedance of the whole.
-    load_pole_s : float or None
-        T5 [s]: with load capacitance the values are exact for E/(1 + s T5).
-    implied_poles_s : tuple of float
-        Poles [s] on top of the curve because it has no ultrasonic pole of its own.
-    """
-
-    network: Network
-    gain: float
-    impedance_level: float
-    load_pole_s: float | None = None
-    implied_poles_s: tuple[float, ...] = ()
-
-
-def form_names() -> tuple[str, ...]:
-    """Return the names of all built-in forms.
-
-    Returns
-    -------
-    tuple of str
-        The names.
-    """
-    return tuple(_FORMS)
+__all__ = [
+    "ExactNetwork",
+    "exact_network",
+    "exact_network_or_none",
+    "form_description",
+    "form_names",
+]
 
 
 def exact_network(
-    form: str, curve: Curve, *, loading: Loading, gain: float, impedance_level: float
+    form: str,
+    curve: Curve,
+    *,
+    loading: Loading,
+    gain: float,
+    impedance_level: float,
+    section_ratio: float = 1.0,
 ) -> ExactNetwork:
     """Return the exact network of a form for a curve, between a source and a load.
 
@@ -72,7 +43,10 @@ def exact_network(
     gain : float
         Magnitude of output level / EMF at 1 kHz, above 0 and below 1.
     impedance_level : float
-        The shunt resistor [ohm] for half-sections, above 0.
+        The resistor across the output [ohm], above 0, in every form; a cascade's shunt
+        resistor in the middle is `impedance_level` / `section_ratio`.
+    section_ratio : float, optional
+        For a cascade: the shunt resistor across the output over that in the middle, above 0.
 
     Returns
     -------
@@ -82,22 +56,105 @@ def exact_network(
     Raises
     ------
     InputError
-        When there is no such form, or gain or impedance level are out of range.
+        When there is no such form, or gain, impedance level or ratio are out of range.
     UnattainableError
         When an element would be negative; the message says what would work.
+
+    Examples
+    --------
+    >>> from antecurve.curves.catalogue import named_curve
+    >>> from antecurve.curves.construct import with_limits
+    >>> curve = with_limits(named_curve("disc"), ultrasonic_poles_hz=[50e3])
+    >>> found = exact_network(
+    ...     "cauer-1", curve, loading=Loading(50.0, 47e3, 0.0), gain=0.01, impedance_level=500.0
+    ... )
+    >>> found.network.topology.refs
+    ('C1', 'R1', 'C2', 'R2', 'R3', 'R4')
     """
-    if form not in _FORMS:
-        raise InputError("network.forms", form, f"the forms are {', '.join(form_names())}")
+    chosen = _validated(form, gain, impedance_level, section_ratio)
+    result = attempt(
+        chosen,
+        factors(curve),
+        loading=loading,
+        gain=gain,
+        impedance_level=impedance_level,
+        section_ratio=section_ratio,
+    )
+    if isinstance(result, ExactNetwork):
+        return result
+    raise UnattainableError(
+        form,
+        result.condition,
+        remedy(
+            chosen,
+            curve,
+            loading=loading,
+            gain=gain,
+            impedance_level=impedance_level,
+            structural=result.structural,
+        ),
+    )
+
+
+def exact_network_or_none(
+    form: str,
+    curve: Curve,
+    *,
+    loading: Loading,
+    gain: float,
+    impedance_level: float,
+    section_ratio: float = 1.0,
+) -> ExactNetwork | None:
+    """Return the exact network of a form, or ``None`` where there is none.
+
+    For searches over levels and impedances: no remedy is looked for.
+
+    Parameters
+    ----------
+    form : str
+        Name of the form, one of `form_names`.
+    curve : Curve
+        The curve to impose.
+    loading : Loading
+        Source and load.
+    gain : float
+        Magnitude of output level / EMF at 1 kHz, above 0 and below 1.
+    impedance_level : float
+        The resistor across the output [ohm], above 0.
+    section_ratio : float, optional
+        For a cascade: the shunt resistor across the output over that in the middle.
+
+    Returns
+    -------
+    ExactNetwork or None
+        The network, or ``None`` when an element would be negative.
+
+    Raises
+    ------
+    InputError
+        When there is no such form, or gain, impedance level or ratio are out of range.
+    """
+    result = attempt(
+        _validated(form, gain, impedance_level, section_ratio),
+        factors(curve),
+        loading=loading,
+        gain=gain,
+        impedance_level=impedance_level,
+        section_ratio=section_ratio,
+    )
+    return result if isinstance(result, ExactNetwork) else None
+
+
+def _validated(form: str, gain: float, impedance_level: float, section_ratio: float) -> Form:
+    chosen = named_form(form)
     if not 0 < gain < 1:
         raise InputError(
             "target.level", gain, "the level must lie above 0 and below the generator's EMF"
         )
-    if not impedance_level > 0:
-        raise InputError("impedance_level", impedance_level, "it must be above 0 ohm")
-    arm = series_arm(curve, form=form, loading=loading, gain=gain, shunt_resistance=impedance_level)
-    build = _FORMS[form].series_arm
-    layout = Layout()
-    layout.add(build(exact_fractions(arm.impedance)), "in", "out")
-    layout.add(resistor(impedance_level), "out", "0")
-    network = layout.network(form)
-    return ExactNetwork(network, gain, impedance_level, arm.load_pole_s, arm.implied_poles_s)
+    for name, value, unit in (
+        ("impedance_level", impedance_level, " ohm"),
+        ("section_ratio", section_ratio, ""),
+    ):
+        if not (math.isfinite(value) and value > 0):
+            raise InputError(name, value, f"it must be finite and above 0{unit}")
+    return chosen

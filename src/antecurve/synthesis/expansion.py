@@ -13,9 +13,10 @@ Textbook theory of one-ports with two kinds of elements (Foster 1924, Cauer 1926
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
-from antecurve.synthesis.impedance import Ratio, RcImpedance, derivative_term, polynomials
+from antecurve.synthesis.impedance import Ratio, RcImpedance, derivative_term, polynomials, product_of
 from antecurve.synthesis.tree import Tree, capacitor, parallel, resistor, series
 
 __all__ = [
@@ -23,9 +24,13 @@ __all__ = [
     "cauer_2_tree",
     "foster_1_parts",
     "foster_2_branch",
+    "SeriesStep",
+    "remove_series_capacitor_and_resistor",
     "remove_shunt_resistor",
+    "resistance_at_origin",
     "shunt_capacitance",
     "without_infinity",
+    "without_parallel_branch",
 ]
 
 
@@ -171,6 +176,97 @@ def remove_shunt_resistor(impedance: RcImpedance) -> Ratio:
     whole = polynomials(impedance)
     conductance = whole.denominator[0] / whole.numerator[0]
     return Ratio(whole.numerator, _less(whole.denominator, conductance, whole.numerator))
+
+
+def resistance_at_origin(impedance: RcImpedance) -> Any:
+    """Return Z(0) of an impedance that passes direct current.
+
+    Parameters
+    ----------
+    impedance : RcImpedance
+        The impedance.
+
+    Returns
+    -------
+    float
+        R_inf + sum of R_i [ohm].
+    """
+    return sum((r for r, _ in impedance.branches), impedance.resistance_at_infinity)
+
+
+@dataclass(frozen=True, slots=True)
+class SeriesStep:
+    """A capacitor and a resistor taken out in series, and what is left.
+
+    Attributes
+    ----------
+    capacitance : float
+        Of the pole at the origin [F].
+    resistance : float
+        At infinite frequency [ohm].
+    rest : Ratio or None
+        What is left; ``None`` for nothing.
+    """
+
+    capacitance: Any
+    resistance: Any
+    rest: Ratio | None
+
+
+def remove_series_capacitor_and_resistor(ratio: Ratio) -> SeriesStep:
+    """Take out what an impedance has at zero and at infinite frequency.
+
+    Parameters
+    ----------
+    ratio : Ratio
+        Z(s) with a pole at the origin, finite at infinite frequency, of an exact type.
+
+    Returns
+    -------
+    SeriesStep
+        The capacitor, the resistor and the rest.
+    """
+    numerator, denominator = ratio.numerator, ratio.denominator
+    capacitance = denominator[1] / numerator[0]
+    resistance = numerator[-1] / denominator[-1]
+    rest = _less(numerator, 1 / capacitance, denominator[1:])
+    rest = _less(rest, resistance, denominator)
+    left = Ratio(rest[1:], denominator[1:]) if rest else None
+    return SeriesStep(capacitance, resistance, left)
+
+
+def without_parallel_branch(
+    impedance: RcImpedance, zeros: Sequence[Any], outside: int
+) -> Ratio:
+    """Take one series RC branch out that is in parallel with all the rest.
+
+    Parameters
+    ----------
+    impedance : RcImpedance
+        The impedance.
+    zeros : sequence of float
+        Time constants [s] of all its zeros; see `zeros_of`.
+    outside : int
+        Index of the zero whose branch is taken out.
+
+    Returns
+    -------
+    Ratio
+        The rest: the resistor Z(0) and the branches of the other zeros in parallel.
+    """
+    kept = [t for t in zeros if t != zeros[outside]]
+    resistances = [derivative_term(impedance, t) for t in kept]
+    numerator = product_of(kept)
+    denominator: list[Any] = [0]
+    if not impedance.elastance_at_origin:
+        direct = resistance_at_origin(impedance)
+        denominator = [c / direct for c in numerator]
+    for time, resistance in zip(kept, resistances, strict=True):
+        rest = product_of([t for t in kept if t != time])
+        term = [0, *(time / resistance * c for c in rest)]
+        denominator += [0] * (len(term) - len(denominator))
+        denominator = [a + b for a, b in zip(term, denominator, strict=True)]
+    return Ratio(tuple(numerator), tuple(denominator))
 
 
 def _less(left: Sequence[Any], factor: Any, right: Sequence[Any]) -> tuple[Any, ...]:

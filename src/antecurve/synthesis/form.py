@@ -30,7 +30,9 @@ class Form:
         Turns the series arm's impedance (exact fractions or symbolic) into elements; ``None``
         for a cascade.
     needs_infinity : bool
-        Whether the arm exists only with R_inf above 0.
+        Whether the arm exists only with R_inf above 0 and at least one RC pair.
+    needs_direct_path : bool
+        Whether the arm exists only without a zero at the origin.
     short_first : bool
         For a cascade: whether the section at the input makes the shorter time constant.
     """
@@ -40,4 +42,5 @@ class Form:
     description: str
     series_arm: Callable[[RcImpedance], Tree] | None
     needs_infinity: bool = False
+    needs_direct_path: bool = False
     short_first: bool = False

@@ -1,14 +1,29 @@
-"""The half-section with a resistive shunt arm: its series arm for a curve, exactly.
+"""One section: a series arm and a shunt arm that make a curve, exactly.
 
-Notation: Rp = R0 || RL is the shunt arm, tau = Rp CL the load's own time constant,
-H(s) = g N(s)/D(s) with N, D the products of the curve's (1 + s T).  Then the series arm is
+Notation: H(s) = g N(s)/D(s) with N, D the products of the curve's (1 + s T), N with a factor s
+for a zero at the origin; R0 is the resistor across the output, Rp = R0 || RL.  The shunt arm,
+load included, is
 
-.. math:: Z(s) = \\frac{R_p}{1 + s\\tau} \\Bigl(\\frac{D(s)}{g N(s)} - 1\\Bigr) - R_s ,
+.. math:: Z_p(s) = R_p\\,A(s)/Q(s),
 
-an RC impedance for a curve whose time constants interlace.  The load's capacitance puts a pole
-at -1/tau into Z unless D(-1/tau) = g N(-1/tau); one more pole T5 in D makes it so:
+where A takes some of the curve's zeros and Q is made of as many roots of D(s) = g N(s), so that
 
-.. math:: T_5 = \\tau \\Bigl(1 - g\\,N(-1/\\tau) / D(-1/\\tau)\\Bigr)
+.. math:: Z(s) = Z_p(s)\\,\\bigl(1/H(s) - 1\\bigr) - R_s
+               = \\frac{R_p\\,(D(s) - g N(s))}{g\\,Q(s)\\,N(s)/A(s)} - R_s
+
+has poles at the other zeros only and is an RC impedance when its partial fractions and R_inf
+are positive.  Three kinds of section follow:
+
+* ``half-section``: A = Q = 1, the shunt arm is R0 alone;
+* ``output-capacitor``: A = 1, Q = 1 + s Tc, a capacitor across the output for a curve with one
+  pole more than zeros; the load's capacitance is part of it;
+* ``rc-shunt``: A takes zeros of a curve that begins with a pole (seen from low frequency), such
+  as one that rises towards DC up to a bound; each makes a series RC branch in the shunt arm.
+
+Where the shunt arm has no capacitor of its own, the load's capacitance CL adds a factor
+1 + s Tc to Q, with Tc = Rp CL prod(A)/prod(Q), and one more pole to the curve:
+
+.. math:: T_5 = T_c \\bigl(1 - g N(-1/T_c) / D(-1/T_c)\\bigr)
 
 with D without T5 on the right.  A curve with one pole too few to be finite at high frequency
 is met with R_inf = 0; the pole that results is the implied one.  (design.md, section 2.)
@@ -17,59 +32,83 @@ is met with R_inf = 0; the pole that results is the implied one.  (design.md, se
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from itertools import combinations
 
-from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, Factors, factors
-from antecurve.errors import UnattainableError
+from antecurve.curves.model import Factors
 from antecurve.networks.topology import Loading
 from antecurve.quantities import format_quantity
 from antecurve.synthesis.impedance import RcImpedance
+from antecurve.synthesis.rational import (
+    Violation,
+    balance_roots,
+    level_constant,
+    polished_root,
+    product,
+)
 
-__all__ = ["SeriesArm", "series_arm"]
+__all__ = ["Section", "ShuntArm", "solve_section"]
 
-_ROUNDS = 60
+_ROUNDS = 200
 _NEGLIGIBLE = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
-class SeriesArm:
-    """The series arm of a half-section that makes a curve.
+class ShuntArm:
+    """What lies across the output, the load not counted.
 
     Attributes
     ----------
-    impedance : RcImpedance
+    resistance : float
+        R0 [ohm].
+    capacitance : float
+        Capacitor across the output [F]; 0 for none.
+    branches : tuple of tuple of float
+        Series RC branches: pairs (R [ohm], C [F]), longest time constant first.
+    """
+
+    resistance: float
+    capacitance: float = 0.0
+    branches: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A section that makes a curve.
+
+    Attributes
+    ----------
+    series : RcImpedance
         Z(s) of the series arm, source resistance not counted.
+    shunt : ShuntArm
+        The shunt arm.
+    level : float
+        The constant g in H = g N/D.
     load_pole_s : float or None
         T5 [s], the one pole beyond the curve that the load's capacitance adds.
     implied_poles_s : tuple of float
         Poles [s] that the curve did not ask for but that any network of the form has.
     """
 
-    impedance: RcImpedance
+    series: RcImpedance
+    shunt: ShuntArm
+    level: float
     load_pole_s: float | None
     implied_poles_s: tuple[float, ...]
 
 
-def _product(time_constants: tuple[float, ...], s: float) -> float:
-    return math.prod(1.0 + s * t for t in time_constants)
-
-
-def _magnitude(time_constants: tuple[float, ...]) -> float:
-    w = 2.0 * math.pi * REFERENCE_FREQUENCY_HZ
-    return math.prod(math.hypot(1.0, w * t) for t in time_constants)
-
-
-def series_arm(
-    curve: Curve, *, form: str, loading: Loading, gain: float, shunt_resistance: float
-) -> SeriesArm:
-    """Return the series arm that makes a curve at a gain with a given shunt resistor.
+def solve_section(
+    found: Factors, *, kind: str, loading: Loading, gain: float, shunt_resistance: float
+) -> Section | Violation:
+    """Return the section that makes a curve at a gain with a given resistor across the output.
 
     Parameters
     ----------
-    curve : Curve
-        The curve; zeros and poles must interlace, a zero first from low frequency.
-    form : str
-        Name of the form, for messages.
+    found : Factors
+        The curve.
+    kind : str
+        ``half-section``, ``output-capacitor`` or ``rc-shunt``.
     loading : Loading
         Source and load.
     gain : float
@@ -79,125 +118,293 @@ def series_arm(
 
     Returns
     -------
-    SeriesArm
-        Its impedance by partial fractions, and the poles that come on top of the curve.
+    Section or Violation
+        The section, or the condition that does not hold.
 
-    Raises
-    ------
-    UnattainableError
-        When a branch or R_inf would be negative; the message says which level or pole works.
+    Notes
+    -----
+    Of several solutions the one with fewest zeros in the shunt arm is taken, and among those
+    the one with the longest time constants in Q.
     """
-    found = factors(curve)
-    if found.poles_at_origin or found.zeros_at_origin > 1:
-        raise UnattainableError(
-            form,
-            "the curve rises towards DC without end",
-            "state a bound towards DC (low_end_bound) or choose another form",
+    mismatch = _structure(found, kind)
+    if mismatch is not None:
+        return mismatch
+    failure: Violation | None = None
+    for problem in _problems(found, kind, loading, gain, shunt_resistance):
+        result = _checked(problem.solved())
+        if isinstance(result, Section):
+            return result
+        if failure is None or failure.structural:
+            failure = result
+    return failure or _without_root(found, kind, gain)
+
+
+def _structure(found: Factors, kind: str) -> Violation | None:
+    """Say what about the curve's own shape the kind of section can't make."""
+    degree = len(found.zeros_s) + found.zeros_at_origin
+    excess = len(found.poles_s) - degree
+    if found.poles_at_origin:
+        return Violation(
+            "the curve must be finite at zero frequency, but it rises towards DC without end "
+            "(state a low_end_bound)",
+            structural=True,
         )
-    degree_n = len(found.zeros_s) + found.zeros_at_origin
-    excess = degree_n - len(found.poles_s)
-    if excess not in (0, 1):
-        raise UnattainableError(
-            form,
-            f"the curve has {degree_n} zeros and {len(found.poles_s)} poles",
-            "this form needs as many poles as zeros, or one fewer",
+    allowed = {"half-section": (-1, 0), "output-capacitor": (1,), "rc-shunt": (-1, 0, 1)}[kind]
+    if excess not in allowed or found.zeros_at_origin > 1:
+        words = " or ".join({-1: "one fewer than", 0: "as many as", 1: "one more than"}[k] for k in allowed)
+        return Violation(
+            f"the number of poles must be {words} the number of zeros (at most one of them at "
+            f"the origin), but the curve has {degree} zeros and {len(found.poles_s)} poles",
+            structural=True,
         )
-    arm = _solve_arm(found, loading, gain, shunt_resistance, implied=excess == 1)
-    _check(arm, found, form, loading, gain, shunt_resistance)
-    if arm.impedance.resistance_at_infinity <= _NEGLIGIBLE * shunt_resistance:
-        impedance = RcImpedance(0.0, arm.impedance.elastance_at_origin, arm.impedance.branches)
-        return SeriesArm(impedance, arm.load_pole_s, arm.implied_poles_s)
-    return arm
+    return None
 
 
-def _solve_arm(
-    found: Factors, loading: Loading, gain: float, shunt: float, *, implied: bool
-) -> SeriesArm:
-    """Solve for g, T5 and, if the curve lacks a pole, the implied one, by fixed point."""
-    rl, rs = loading.load_resistance, loading.source_resistance
-    rp = shunt * rl / (shunt + rl)
-    tau = rp * loading.load_capacitance
-    zeros, at_origin = found.zeros_s, found.zeros_at_origin
-    lead_n = math.prod(zeros)
-    w_a = (2.0 * math.pi * REFERENCE_FREQUENCY_HZ) ** at_origin
-    t_load, t_implied = 0.0, 0.0
-    poles = found.poles_s
-    g = gain
-    for _ in range(_ROUNDS):
-        poles = found.poles_s + ((t_implied,) if t_implied else ())
-        last = (g, t_load, t_implied)
-        g = gain * _magnitude(poles) * math.hypot(1.0, 2e3 * math.pi * t_load)
-        g /= _magnitude(zeros) * w_a
-        if tau:
-            s = -1.0 / tau
-            t_load = tau * (1.0 - g * s**at_origin * _product(zeros, s) / _product(poles, s))
-        if implied:
-            ratio = g * lead_n / math.prod(found.poles_s)
-            t_implied = ratio * (rs * tau / (rp * t_load) if tau else (rp + rs) / rp)
-        now = (g, t_load, t_implied)
-        if all(abs(a - b) <= 1e-16 * abs(a) for a, b in zip(now, last, strict=True)):
-            break
-    poles = found.poles_s + ((t_implied,) if t_implied else ())
-    everything = poles + ((t_load,) if t_load else ())
-    branches = []
-    for index, zero in enumerate(zeros):
-        s = -1.0 / zero
-        rest = _product(zeros[:index] + zeros[index + 1 :], s) * s**at_origin
-        branches.append((rp * _product(everything, s) / ((1.0 + s * tau) * g * rest), zero))
-    elastance = rp / g if at_origin else 0.0
-    if implied:
-        infinity = 0.0
-    elif tau:
-        infinity = rp * math.prod(everything) / (tau * g * lead_n) - rs
-    else:
-        infinity = rp * (math.prod(everything) / (g * lead_n) - 1.0) - rs
-    impedance = RcImpedance(infinity, elastance, tuple(branches))
-    if not implied:
-        return SeriesArm(impedance, t_load or None, ())
-    # Which of the two poles the load makes is a matter of words: the lower in frequency counts.
-    first, *second = sorted((t for t in (t_implied, t_load) if t), reverse=True)
-    return SeriesArm(impedance, second[0] if second else None, (first,))
+@dataclass(slots=True)
+class _Problem:
+    """The unknowns of one way to share the curve's zeros between the arms."""
 
+    found: Factors
+    loading: Loading
+    gain: float
+    shunt: float
+    taken: tuple[float, ...]
+    roots: tuple[float, ...]
+    own_capacitor: bool
+    implied: bool
+    level: float = 0.0
+    cap_time: float = 0.0
+    load_pole: float = 0.0
+    implied_pole: float = 0.0
 
-def _check(
-    arm: SeriesArm, found: Factors, form: str, loading: Loading, gain: float, shunt: float
-) -> None:
-    for resistance, time_constant in arm.impedance.branches:
-        if not resistance > 0:
-            raise UnattainableError(
-                form,
-                f"the branch at {format_quantity(time_constant, 's')} would need "
-                f"{format_quantity(resistance, 'ohm')}, so the curve's time constants do not "
-                "interlace (zero, pole, zero, pole from low frequency) or the gain is too high",
-                "choose another form, or a level below the EMF by more than the curve's rise",
+    @property
+    def parallel(self) -> float:
+        load = self.loading.load_resistance
+        return self.shunt * load / (self.shunt + load)
+
+    @property
+    def kept(self) -> tuple[float, ...]:
+        return tuple(z for z in self.found.zeros_s if z not in self.taken)
+
+    @property
+    def poles(self) -> tuple[float, ...]:
+        """D without T5."""
+        return self.found.poles_s + ((self.implied_pole,) if self.implied_pole else ())
+
+    @property
+    def all_poles(self) -> tuple[float, ...]:
+        return self.poles + ((self.load_pole,) if self.load_pole else ())
+
+    @property
+    def balance(self) -> tuple[float, ...]:
+        """Q, the factor with the capacitor's time constant included."""
+        return self.roots + ((self.cap_time,) if self.cap_time else ())
+
+    def numerator(self, s: float) -> float:
+        """g s^a N(s)."""
+        return float(
+            self.level * s**self.found.zeros_at_origin * product(self.found.zeros_s, s)
+        )
+
+    def solved(self) -> _Problem:
+        """Solve for g, T5, the implied pole and the roots in Q, by fixed point."""
+        for _ in range(_ROUNDS):
+            last = (self.level, self.load_pole, self.implied_pole, *self.balance)
+            self._round()
+            now = (self.level, self.load_pole, self.implied_pole, *self.balance)
+            if len(now) == len(last) and all(
+                abs(a - b) <= 1e-16 * abs(a) for a, b in zip(now, last, strict=True)
+            ):
+                break
+        return self
+
+    def _round(self) -> None:
+        found, rp, rs = self.found, self.parallel, self.loading.source_resistance
+        self.level = level_constant(
+            self.gain, found.zeros_s, found.zeros_at_origin, self.all_poles
+        )
+        if self.own_capacitor:
+            *others, cap = (
+                polished_root(found, self.all_poles, self.level, t) for t in self.balance
             )
-    infinity = arm.impedance.resistance_at_infinity
-    if infinity < -_NEGLIGIBLE * shunt:
-        best = _largest_gain(found, loading, shunt)
-        open_ended = Factors(found.zeros_s, found.poles_s[:-1], found.zeros_at_origin)
-        pole = _solve_arm(open_ended, loading, gain, shunt, implied=True).implied_poles_s
-        reach = f"; or a highest pole at or below {_hertz(pole[0])}" if pole else ""
-        raise UnattainableError(
-            form,
-            f"at {20 * math.log10(gain):.2f} dB at 1 kHz with a highest pole at "
-            f"{_hertz(found.poles_s[-1])} the resistor in series would be "
-            f"{format_quantity(infinity, 'ohm')}, below 0",
-            f"at most {20 * math.log10(best):.2f} dB at 1 kHz can be had with that pole{reach}",
-        )
-
-
-def _hertz(time_constant: float) -> str:
-    return format_quantity(1.0 / (2.0 * math.pi * time_constant), "Hz")
-
-
-def _largest_gain(found: Factors, loading: Loading, shunt: float) -> float:
-    """Bisect for the gain at which R_inf is 0."""
-    low, high = 1e-12, 1.0
-    for _ in range(100):
-        middle = math.sqrt(low * high)
-        arm = _solve_arm(found, loading, middle, shunt, implied=False)
-        if arm.impedance.resistance_at_infinity >= 0:
-            low = middle
+            self.roots, self.cap_time = tuple(others), cap
         else:
-            high = middle
-    return low
+            self.roots = tuple(
+                polished_root(found, self.all_poles, self.level, t) for t in self.roots
+            )
+        ratio = math.prod(self.taken) / math.prod(self.roots)
+        if self.loading.load_capacitance and not self.own_capacitor:
+            self.cap_time = self.loading.load_capacitance * rp * ratio
+            s = -1.0 / self.cap_time
+            balance = 1.0 - self.numerator(s) / product(self.poles, s)
+            self.load_pole = self.cap_time * balance
+        if self.implied:
+            lead = self.level * math.prod(found.zeros_s) / math.prod(found.poles_s)
+            if self.cap_time:
+                lead *= rs * self.cap_time / (rp * ratio * self.load_pole)
+            else:
+                lead *= 1.0 + rs / (rp * ratio)
+            self.implied_pole = lead
+
+
+def _problems(
+    found: Factors, kind: str, loading: Loading, gain: float, shunt: float
+) -> Iterator[_Problem]:
+    """Every way to share the zeros between the arms, with a start for its unknowns."""
+    excess = len(found.poles_s) - len(found.zeros_s) - found.zeros_at_origin
+    start = _Problem(found, loading, gain, shunt, (), (), excess == 1, excess == -1)
+    if kind == "half-section":
+        yield start
+        return
+    level = level_constant(gain, found.zeros_s, found.zeros_at_origin, found.poles_s)
+    poles = found.poles_s
+    if start.implied:
+        start.implied_pole = level * math.prod(found.zeros_s) / math.prod(poles)
+        poles = start.poles
+        level = level_constant(gain, found.zeros_s, found.zeros_at_origin, poles)
+    roots = balance_roots(found, poles, level)
+    if kind == "output-capacitor" and found.zeros_s:
+        roots = tuple(t for t in roots if t < found.zeros_s[-1])
+    counts = range(1, len(found.zeros_s) + 1) if kind == "rc-shunt" else range(1)
+    for count in counts:
+        for taken in combinations(found.zeros_s, count):
+            for chosen in combinations(roots, count + start.own_capacitor):
+                if not _interlaced(chosen, taken):
+                    continue
+                if start.own_capacitor:
+                    yield replace(start, taken=taken, roots=chosen[:-1], cap_time=chosen[-1])
+                else:
+                    yield replace(start, taken=taken, roots=chosen)
+
+
+def _interlaced(poles: tuple[float, ...], zeros: tuple[float, ...]) -> bool:
+    """Whether time constants alternate, longest first, beginning with a pole."""
+    merged = sorted([(t, 0) for t in poles] + [(t, 1) for t in zeros], reverse=True)
+    return all(kind == place % 2 for place, (_, kind) in enumerate(merged))
+
+
+def _checked(problem: _Problem) -> Section | Violation:
+    """Turn a solved problem into elements and check every one of them."""
+    p = problem
+    rp = p.parallel
+    branches = []
+    for zero in p.kept:
+        s = -1.0 / zero
+        others = product([z for z in p.kept if z != zero], s) * s**p.found.zeros_at_origin
+        resistance = rp * product(p.all_poles, s) / (product(p.balance, s) * p.level * others)
+        branches.append((resistance, zero))
+        if not resistance > 0:
+            return _not_interlaced(p.found, zero, resistance)
+    shunt_branches = []
+    for zero in p.taken:
+        s = -1.0 / zero
+        capacitance = -zero * product(p.balance, s)
+        capacitance /= rp * product([z for z in p.taken if z != zero], s)
+        if not capacitance > 0:
+            return Violation(
+                f"the shunt branch at {format_quantity(zero, 's')} must have a capacitance "
+                f"above 0, but it would be {format_quantity(capacitance, 'F')}"
+            )
+        shunt_branches.append((zero / capacitance, capacitance))
+    capacitance = 0.0
+    if p.own_capacitor:
+        total = math.prod(p.balance) / (rp * math.prod(p.taken))
+        capacitance = total - p.loading.load_capacitance
+        if capacitance < _NEGLIGIBLE * total:
+            return Violation(
+                "the capacitor across the output, load included, must be greater than the "
+                f"load's {format_quantity(p.loading.load_capacitance, 'F')}, but it would be "
+                f"{format_quantity(total, 'F')} at a resistor across the output of "
+                f"{format_quantity(p.shunt, 'ohm')}"
+            )
+    infinity = 0.0 if p.implied else _resistance_at_infinity(p)
+    if infinity < -_NEGLIGIBLE * p.shunt:
+        return _infinity_violation(p, infinity)
+    series = RcImpedance(
+        infinity if infinity > _NEGLIGIBLE * p.shunt else 0.0,
+        rp / p.level if p.found.zeros_at_origin else 0.0,
+        tuple(branches),
+    )
+    # Which of two poles beyond the curve the load makes is a matter of words: the implied one
+    # is the lower in frequency.
+    extra = sorted((t for t in (p.implied_pole, p.load_pole) if t), reverse=True)
+    implied, load = (extra[:1], extra[1:]) if p.implied else ([], extra)
+    return Section(
+        series,
+        ShuntArm(p.shunt, capacitance, tuple(shunt_branches)),
+        p.level,
+        load[0] if load else None,
+        tuple(implied),
+    )
+
+
+def _resistance_at_infinity(p: _Problem) -> float:
+    ratio = p.parallel * math.prod(p.taken) / math.prod(p.roots)
+    inverse = math.prod(p.all_poles) / (p.level * math.prod(p.found.zeros_s))
+    source = p.loading.source_resistance
+    if p.cap_time:
+        return ratio * inverse / p.cap_time - source
+    return ratio * (inverse - 1.0) - source
+
+
+def _infinity_violation(p: _Problem, infinity: float) -> Violation:
+    source = p.loading.source_resistance
+    top = 20.0 * math.log10(p.gain)
+    highest = format_quantity(1.0 / (2.0 * math.pi * p.found.poles_s[-1]), "Hz")
+    if p.cap_time:
+        condition = (
+            "the series arm's resistance at high frequency, source resistance included, must "
+            f"be at least the source's: {format_quantity(infinity + source, 'ohm')} >= "
+            f"{format_quantity(source, 'ohm')} does not hold"
+        )
+    else:
+        ratio = p.parallel * math.prod(p.taken) / math.prod(p.roots)
+        reach = p.level * math.prod(p.found.zeros_s) / math.prod(p.all_poles)
+        condition = (
+            "the gain at high frequency, g0 T1 T3.../(T2 T4...), must be at most "
+            f"Rp/(Rp + Rs): {reach:.4g} <= {ratio / (ratio + source):.4g} does not hold"
+        )
+    return Violation(
+        f"{condition} at {top:.2f} dB at 1 kHz with the highest pole at {highest} (the resistor "
+        f"in series would be {format_quantity(infinity, 'ohm')})"
+    )
+
+
+def _not_interlaced(found: Factors, zero: float, resistance: float) -> Violation:
+    return Violation(
+        f"{_alternation(found)}, so that the branch at {format_quantity(zero, 's')} would be "
+        f"{format_quantity(resistance, 'ohm')}",
+        structural=True,
+    )
+
+
+def _alternation(found: Factors) -> str:
+    corners = [(t, "zero") for t in found.zeros_s] + [(t, "pole") for t in found.poles_s]
+    order = [f"{word} {format_quantity(t, 's')}" for t, word in sorted(corners, reverse=True)]
+    order = ["zero at the origin"] * found.zeros_at_origin + order
+    return (
+        "zeros and poles must alternate from low frequency, a zero first (T1 > T2 > T3 > ...), "
+        f"but the curve has {', '.join(order)}"
+    )
+
+
+def _without_root(found: Factors, kind: str, gain: float) -> Violation:
+    """Say that D = g N has no root where the shunt arm needs one."""
+    level = level_constant(gain, found.zeros_s, found.zeros_at_origin, found.poles_s)
+    roots = ", ".join(format_quantity(t, "s") for t in balance_roots(found, found.poles_s, level))
+    have = f"the real roots T of D(-1/T) = g0 N(-1/T) at g0 = {level:.4g} are {roots or 'none'}"
+    if kind == "rc-shunt":
+        zeros = ", ".join(format_quantity(t, "s") for t in found.zeros_s)
+        return Violation(
+            "a shunt arm with its own RC needs a root above one of the curve's zeros, Tq > Tz, "
+            f"but {have} and the zeros are {zeros or 'none'}",
+            structural=True,
+        )
+    low, high = found.poles_s[-1], found.poles_s[-2] if len(found.poles_s) > 1 else math.inf
+    if found.zeros_s and high > found.zeros_s[-1]:
+        return Violation(_alternation(found), structural=True)
+    return Violation(
+        f"the capacitor across the output needs a root Tc, {format_quantity(low, 's')} < Tc < "
+        f"{format_quantity(high, 's')}, but {have}: the two highest poles are too close together "
+        "for the level"
+    )

@@ -7,11 +7,13 @@ on floats, on exact fractions and on elements of a symbolic field alike.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import pairwise
 from typing import Any
 
-__all__ = ["Ratio", "RcImpedance", "derivative_term", "exact_fractions", "polynomials", "zeros_of"]
+__all__ = ["Ratio", "RcImpedance", "derivative_term", "exact_fractions", "polynomials", "product_of", "zeros_of"]
 
 Scalar = Any
 """A float, a `fractions.Fraction` or an element of a symbolic field."""
@@ -84,33 +86,39 @@ def polynomials(impedance: RcImpedance) -> Ratio:
         Z(s).
     """
     elastance = impedance.elastance_at_origin
-    denominator: list[Scalar] = [1]
-    for _, time in impedance.branches:
-        denominator = _times(denominator, [1, time])
+    times = [t for _, t in impedance.branches]
+    denominator = product_of(times)
     if elastance:
         denominator = [0, *denominator]
     numerator = [impedance.resistance_at_infinity * c for c in denominator]
     for index, (resistance, _) in enumerate(impedance.branches):
-        term: list[Scalar] = [resistance]
-        for _, time in impedance.branches[:index] + impedance.branches[index + 1 :]:
-            term = _times(term, [1, time])
+        term = [resistance * c for c in product_of(times[:index] + times[index + 1 :])]
         numerator = _plus(numerator, [0, *term] if elastance else term)
     if elastance:
-        term = [elastance]
-        for _, time in impedance.branches:
-            term = _times(term, [1, time])
-        numerator = _plus(numerator, term)
+        numerator = _plus(numerator, [elastance * c for c in product_of(times)])
     while numerator and not numerator[-1]:
         numerator.pop()
     return Ratio(tuple(numerator), tuple(denominator))
 
 
-def _times(left: list[Scalar], right: list[Scalar]) -> list[Scalar]:
-    product: list[Scalar] = [0] * (len(left) + len(right) - 1)
-    for i, a in enumerate(left):
-        for j, b in enumerate(right):
-            product[i + j] = a * b + product[i + j]
-    return product
+def product_of(times: Sequence[Scalar]) -> list[Scalar]:
+    """Return the coefficients of the product of 1 + s T.
+
+    Parameters
+    ----------
+    times : sequence of float
+        Time constants [s].
+
+    Returns
+    -------
+    list
+        Coefficients of ascending powers of s.
+    """
+    coefficients: list[Scalar] = [1]
+    for time in times:
+        raised = [0, *(time * c for c in coefficients)]
+        coefficients = [a + b for a, b in zip(raised, [*coefficients, 0], strict=True)]
+    return coefficients
 
 
 def _plus(left: list[Scalar], right: list[Scalar]) -> list[Scalar]:
@@ -175,7 +183,7 @@ def zeros_of(impedance: RcImpedance) -> tuple[Fraction, ...]:
         corners.append(beyond)
     return tuple(
         _polished(impedance, _bisected(floats, low, high))
-        for low, high in zip(corners[:-1], corners[1:], strict=True)
+        for low, high in pairwise(corners)
     )
 
 
@@ -194,8 +202,6 @@ def _bisected(impedance: RcImpedance, low: float, high: float) -> float:
     while True:
         middle = 0.5 * (low + high)
         if not low < middle < high:
-            return middle
-        if any(1.0 == middle * time for _, time in impedance.branches):
             return middle
         if _at(impedance, middle) < 0:
             low = middle

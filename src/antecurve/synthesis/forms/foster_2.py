@@ -14,7 +14,12 @@ R1; one of first order has no series RC branch.  R3 = R_inf is left out when it 
 
 from __future__ import annotations
 
-from antecurve.synthesis.expansion import foster_2_branch, shunt_capacitance, without_infinity
+from antecurve.synthesis.expansion import (
+    foster_2_branch,
+    resistance_at_origin,
+    shunt_capacitance,
+    without_infinity,
+)
 from antecurve.synthesis.form import Form
 from antecurve.synthesis.impedance import RcImpedance, zeros_of
 from antecurve.synthesis.tree import Tree, capacitor, parallel, resistor, series
@@ -39,7 +44,7 @@ def series_arm(impedance: RcImpedance) -> Tree:
     rest = without_infinity(impedance)
     parts: list[Tree] = []
     if not rest.elastance_at_origin:
-        parts.append(resistor(sum(r for r, _ in rest.branches)))
+        parts.append(resistor(resistance_at_origin(rest)))
     parts.append(capacitor(shunt_capacitance(rest)))
     parts += [foster_2_branch(rest, t) for t in zeros_of(rest)]
     return series(parallel(*parts), *([resistor(infinity)] if infinity else []))

@@ -1,0 +1,270 @@
+"""What would work instead: the nearest level, the nearest pole, another form, a split pole."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from antecurve.curves.model import Curve, Factors, factors, level_db
+from antecurve.networks.topology import Loading
+from antecurve.quantities import format_quantity
+from antecurve.synthesis.attempt import DOUBLE_POLE, ExactNetwork, attempt
+from antecurve.synthesis.form import Form
+from antecurve.synthesis.registry import named_form
+
+__all__ = ["PoleSplit", "nearest_split", "remedy"]
+
+_OTHER_FORMS = (
+    "foster-1",
+    "output-capacitor-foster-1",
+    "rc-shunt-foster-1",
+    "cascade-long-first",
+)
+_SPLIT_FORM = "output-capacitor-foster-1"
+_COST_FREQUENCIES_HZ = (20e3, 100e3)
+
+
+@dataclass(frozen=True, slots=True)
+class PoleSplit:
+    """The nearest pair of different poles in place of a double one.
+
+    Attributes
+    ----------
+    form : str
+        Name of the form that makes it.
+    frequencies_hz : tuple of float
+        The two poles [Hz], lower first; their geometric mean is the double pole.
+    cost_db : tuple of float
+        Level of the curve with the pair less that with the double pole [dB], 0 at 1 kHz, at
+        20 kHz and at 100 kHz.
+    curve : Curve
+        The curve with the pair.
+    """
+
+    form: str
+    frequencies_hz: tuple[float, float]
+    cost_db: tuple[float, float]
+    curve: Curve
+
+
+def remedy(
+    form: Form,
+    curve: Curve,
+    *,
+    loading: Loading,
+    gain: float,
+    impedance_level: float,
+    structural: bool,
+) -> str:
+    """Return what would work instead, in words.
+
+    Parameters
+    ----------
+    form : Form
+        The form that does not work.
+    curve : Curve
+        The curve.
+    loading : Loading
+        Source and load.
+    gain : float
+        Magnitude of H at 1 kHz.
+    impedance_level : float
+        The resistor across the output [ohm].
+    structural : bool
+        Whether no level and no pole can help with this form.
+
+    Returns
+    -------
+    str
+        End of a sentence.
+    """
+    if _has_double_pole(curve):
+        split = nearest_split(
+            curve, form=form.name, loading=loading, gain=gain, impedance_level=impedance_level
+        )
+        return _split_words(split)
+    found = factors(curve)
+
+    def works(candidate: Form, tried: Factors, at: float) -> bool:
+        result = attempt(
+            candidate, tried, loading=loading, gain=at, impedance_level=impedance_level
+        )
+        return isinstance(result, ExactNetwork)
+
+    words = []
+    if not structural:
+        level = _nearest(lambda x: x < 1.0 and works(form, found, x), gain, span=1e4)
+        if level is not None:
+            words.append(f"{_rounded_db(level, gain)} dB at 1 kHz works")
+        if found.poles_s:
+            pole = _nearest(lambda t: works(form, _moved(found, t), gain), found.poles_s[-1])
+            if pole is not None and _moved(found, pole).poles_s[-1] == pole:
+                words.append(f"a highest pole at {_rounded_hertz(pole, found.poles_s[-1])} works")
+    if not words:
+        others = [n for n in _OTHER_FORMS if n != form.name and works(named_form(n), found, gain)]
+        words += [f"the form {name} makes it" for name in others]
+    return ", or ".join(words) or "change the curve's time constants; no built-in form makes it"
+
+
+def nearest_split(
+    curve: Curve,
+    *,
+    form: str = _SPLIT_FORM,
+    loading: Loading,
+    gain: float,
+    impedance_level: float,
+) -> PoleSplit | None:
+    """Return the nearest pair of poles that can be had in place of a double ultrasonic pole.
+
+    Parameters
+    ----------
+    curve : Curve
+        A curve two ultrasonic poles of which are the same.
+    form : str, optional
+        Name of the form; where it can't make such a curve at all,
+        ``output-capacitor-foster-1`` is taken.
+    loading : Loading
+        Source and load.
+    gain : float
+        Magnitude of H at 1 kHz, above 0 and below 1.
+    impedance_level : float
+        The resistor across the output [ohm].
+
+    Returns
+    -------
+    PoleSplit or None
+        The pair with the smallest ratio; ``None`` when no pair works.
+
+    Raises
+    ------
+    InputError
+        When there is no such form.
+
+    Notes
+    -----
+    The pair keeps the geometric mean, so the level far above both poles is the same.  Each form
+    has its own smallest ratio, as the condition D(-1/T) = g N(-1/T) has to have a root between
+    the two poles.
+    """
+    pair = _double(curve)
+    if pair is None:
+        return None
+    place, centre = pair
+
+    def split(ratio: float) -> Curve:
+        poles = list(curve.ultrasonic_poles_s)
+        poles[place : place + 2] = [centre * math.sqrt(ratio), centre / math.sqrt(ratio)]
+        return replace(curve, ultrasonic_poles_s=tuple(poles))
+
+    for name in dict.fromkeys((form, _SPLIT_FORM)):
+        ratio = _smallest_ratio(named_form(name), split, loading, gain, impedance_level)
+        if ratio is not None:
+            frequency = 1.0 / (2.0 * math.pi * centre)
+            cost = level_db(split(ratio), _COST_FREQUENCIES_HZ)
+            cost = cost - level_db(curve, _COST_FREQUENCIES_HZ)
+            return PoleSplit(
+                name,
+                (frequency / math.sqrt(ratio), frequency * math.sqrt(ratio)),
+                (float(cost[0]), float(cost[1])),
+                split(ratio),
+            )
+    return None
+
+
+def _smallest_ratio(
+    form: Form,
+    split: Callable[[float], Curve],
+    loading: Loading,
+    gain: float,
+    impedance_level: float,
+) -> float | None:
+    def works(ratio: float) -> bool:
+        return isinstance(
+            attempt(
+                form,
+                factors(split(ratio)),
+                loading=loading,
+                gain=gain,
+                impedance_level=impedance_level,
+            ),
+            ExactNetwork,
+        )
+
+    below = 1.0 + DOUBLE_POLE
+    for excess in np.geomspace(1e-6, 1e4, 121):
+        ratio = 1.0 + float(excess)
+        if works(ratio):
+            return _bisected(works, below, ratio)
+        below = ratio
+    return None
+
+
+def _double(curve: Curve) -> tuple[int, float] | None:
+    """Place and time constant of a double ultrasonic pole."""
+    poles = curve.ultrasonic_poles_s
+    for place in range(len(poles) - 1):
+        if poles[place] - poles[place + 1] <= DOUBLE_POLE * poles[place]:
+            return place, math.sqrt(poles[place] * poles[place + 1])
+    return None
+
+
+def _has_double_pole(curve: Curve) -> bool:
+    return _double(curve) is not None
+
+
+def _split_words(split: PoleSplit | None) -> str:
+    if split is None:
+        return "no pair of poles around it works at this level and loading either"
+    low, high = (format_quantity(f, "Hz") for f in split.frequencies_hz)
+    return (
+        f"the nearest pair is {low} and {high} (form {split.form}), which costs "
+        f"{split.cost_db[0]:+.3f} dB at 20 kHz and {split.cost_db[1]:+.3f} dB at 100 kHz"
+    )
+
+
+def _moved(found: Factors, highest: float) -> Factors:
+    """The curve with its highest pole moved."""
+    return replace(found, poles_s=tuple(sorted((*found.poles_s[:-1], highest), reverse=True)))
+
+
+def _nearest(works: Callable[[float], bool], start: float, *, span: float = 30.0) -> float | None:
+    """The value nearest to a start, on a log scale, for which a condition holds."""
+    steps = 60
+    last = {1.0: start, -1.0: start}
+    for step in range(1, steps + 1):
+        for direction in (-1.0, 1.0):
+            value = start * span ** (direction * step / steps)
+            if works(value):
+                return _bisected(works, last[direction], value)
+            last[direction] = value
+    return None
+
+
+def _bisected(works: Callable[[float], bool], fails: float, holds: float) -> float:
+    for _ in range(50):
+        middle = math.sqrt(fails * holds)
+        if works(middle):
+            holds = middle
+        else:
+            fails = middle
+    return holds
+
+
+def _rounded_db(level: float, wanted: float) -> str:
+    """The level in dB with two decimals, rounded away from the one that fails."""
+    value = 20.0 * math.log10(level) * 100.0
+    if level < wanted:
+        return f"at most {math.floor(value) / 100:.2f}"
+    return f"at least {math.ceil(value) / 100:.2f}"
+
+
+def _rounded_hertz(time_constant: float, wanted: float) -> str:
+    """The frequency with four digits, rounded away from the one that fails."""
+    frequency = 1.0 / (2.0 * math.pi * time_constant)
+    scale = 10.0 ** (math.floor(math.log10(frequency)) - 3)
+    if time_constant > wanted:
+        return f"{format_quantity(math.floor(frequency / scale) * scale, 'Hz')} or below"
+    return f"{format_quantity(math.ceil(frequency / scale) * scale, 'Hz')} or above"
