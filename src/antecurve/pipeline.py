@@ -15,6 +15,7 @@ import numpy as np
 from antecurve.analysis.level import LevelReport, level_report
 from antecurve.analysis.loading import LoadingResult, loading_table
 from antecurve.analysis.parts_list import PartsList, parts_list
+from antecurve.analysis.response import ResponseTable, response_table
 from antecurve.analysis.spread import SpreadResult, spread
 from antecurve.curves.model import Curve
 from antecurve.job import Job
@@ -61,6 +62,8 @@ class Analysis:
 
     Attributes
     ----------
+    response : ResponseTable
+        Levels, error, phases and impedances from 20 Hz to 100 kHz.
     error : ErrorSummary
         Nominal error.
     level : LevelReport
@@ -71,6 +74,7 @@ class Analysis:
         With other generators and units.
     """
 
+    response: ResponseTable
     error: ErrorSummary
     level: LevelReport
     spread: SpreadResult
@@ -172,6 +176,7 @@ def analyse(design: Design, *, progress: Callable[[int, int], None] | None = Non
     job = design.job
     band = job.target.band_hz
     return Analysis(
+        response=response_table(design.network, curve=job.curve, loading=job.loading),
         error=error_summary(design),
         level=level_report(
             design.network,

@@ -41,7 +41,7 @@ _UNIT_WORDS: Final[dict[str, str]] = {
     "%": "a tolerance such as 0.01 or \"1 %\"",
     "": "a plain number",
 }
-_RKM = re.compile(r"[0-9]*[RKkMGTLmuµμnp][0-9]*$")
+_RKM = re.compile(r"[0-9]*[RKkMGmuµμnp][0-9]*$")
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\s*[A-Za-zµμΩ\u2126%/]*$")
 
 

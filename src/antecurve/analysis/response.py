@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, response
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, level_db, response
 from antecurve.networks.compiled import input_impedance, output_impedance, transfer
 from antecurve.networks.topology import Loading, Network
 
@@ -31,6 +31,8 @@ class ResponseTable:
         Frequencies [Hz].
     ideal_db, network_db : numpy.ndarray of float
         Level of the job's curve and of the network [dB], 0 at 1 kHz.
+    published_db : numpy.ndarray of float
+        Level of the published time constants alone [dB], 0 at 1 kHz.
     error_db : numpy.ndarray of float
         Their difference [dB], 0 at 1 kHz.
     phase_deg, ideal_phase_deg : numpy.ndarray of float
@@ -48,6 +50,7 @@ class ResponseTable:
     ideal_phase_deg: Floats
     input_ohm: Floats
     output_ohm: Floats
+    published_db: Floats
 
     def __post_init__(self) -> None:
         for field in fields(self):
@@ -134,4 +137,5 @@ def response_table(
         ideal_phase_deg=np.degrees(np.unwrap(np.angle(ideal))),
         input_ohm=np.abs(input_impedance(network, frequency, loading=loading)),
         output_ohm=np.abs(output_impedance(network, frequency, loading=loading)),
+        published_db=level_db(curve, frequency, published=True),
     )

@@ -22,11 +22,12 @@ def parts(
 
     Example: antecurve parts bench-network/design.json --sets 2 -o order.xlsx
     """
-    from antecurve.cli.show import show_json, show_parts
+    from antecurve.cli.show import show_json, show_table
     from antecurve.files.design_file import read_design
     from antecurve.files.parts_file import parts_csv, parts_workbook, suffix_of
     from antecurve.files.output_folder import write_file
     from antecurve.pipeline import design_parts_list
+    from antecurve.report.tables import parts_rows
 
     found = design_parts_list(read_design(design_file), sets=sets)
     if output is not None:
@@ -35,6 +36,6 @@ def parts(
     if as_json:
         show_json(found.to_frame().to_dict(orient="records"))
     elif output is None:
-        show_parts(found)
+        show_table(parts_rows(found))
     else:
         print(f"Wrote {output}")

@@ -4,16 +4,13 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from antecurve.quantities import format_quantity
-
 if TYPE_CHECKING:
-    from antecurve.analysis.parts_list import PartsList
     from antecurve.pipeline import Design
+    from antecurve.report.tables import TextTable
 
-__all__ = ["show_design", "show_json", "show_parts", "show_table"]
+__all__ = ["show_design", "show_json", "show_table"]
 
 
 def show_json(content: object) -> None:
@@ -28,17 +25,13 @@ def show_json(content: object) -> None:
     print()
 
 
-def show_table(header: Sequence[str], rows: Sequence[Sequence[str]], *, right: str = "") -> None:
-    """Print a table with aligned columns.
+def show_table(content: TextTable) -> None:
+    """Print a table with aligned columns; never cut, wrapped only on a narrow terminal.
 
     Parameters
     ----------
-    header : sequence of str
-        Names of the columns.
-    rows : sequence of sequence of str
-        Cells.
-    right : str, optional
-        One letter a column, ``r`` for those aligned to the right.
+    content : TextTable
+        The table.
     """
     from rich import box
     from rich.console import Console
@@ -46,44 +39,18 @@ def show_table(header: Sequence[str], rows: Sequence[Sequence[str]], *, right: s
     from rich.text import Text
 
     table = Table(box=box.SIMPLE, header_style="bold", pad_edge=False)
-    for index, name in enumerate(header):
-        justify: Any = "right" if right[index : index + 1] == "r" else "left"
-        table.add_column(name, justify=justify, no_wrap=True)
-    for row in rows:
+    for index, name in enumerate(content.header):
+        justify: Any = "right" if content.right[index : index + 1] == "r" else "left"
+        table.add_column(name, justify=justify)
+    for row in content.rows:
         table.add_row(*(Text(cell) for cell in row))
     console = Console(file=sys.stdout, highlight=False)
-    needed = console.measure(table).maximum
-    if not console.is_terminal or console.width < needed:
-        console = Console(file=sys.stdout, highlight=False, width=max(needed, 80))
+    if not console.is_terminal:
+        console = Console(file=sys.stdout, highlight=False, width=1000)
+        console = Console(
+            file=sys.stdout, highlight=False, width=console.measure(table).maximum
+        )
     console.print(table)
-
-
-def show_parts(found: PartsList) -> None:
-    """Print a parts list.
-
-    Parameters
-    ----------
-    found : PartsList
-        The list.
-    """
-    copies = f" for {found.sets} copies" if found.sets > 1 else ""
-    print(f"Parts{copies}")
-    show_table(
-        ("quantity", "value", "tolerance", "kind", "positions", "rating", "what to look for"),
-        [
-            (
-                str(line.quantity),
-                line.value,
-                f"±{line.tolerance * 100:g} %",
-                line.kind,
-                " ".join(line.refs),
-                line.rating,
-                line.description,
-            )
-            for line in found.lines
-        ],
-        right="rr",
-    )
 
 
 def show_design(design: Design) -> None:
@@ -94,27 +61,16 @@ def show_design(design: Design) -> None:
     design : Design
         A design with its analyses.
     """
-    from antecurve.analysis.summary import summary_lines
     from antecurve.pipeline import design_parts_list
+    from antecurve.report.summary import summary_lines
+    from antecurve.report.tables import parts_rows, wiring_rows
 
     print(design.job.title)
     print()
-    print(f"Network {design.picked.topology.form}: wire each position between its two nodes")
-    print("(in: from the generator; out: to the unit; 0: common return)")
-    show_table(
-        ("position", "from", "to", "exact", "fitted", "made of"),
-        [
-            (
-                p.element.ref,
-                *p.element.nodes,
-                "-" if p.exact is None else format_quantity(p.exact, p.element.kind.unit),
-                format_quantity(p.value, p.element.kind.unit),
-                f" {'in ' if len(p.parts) > 1 else ''}".join(_made_of(p)),
-            )
-            for p in design.picked.positions
-        ],
-        right="lllrr",
-    )
-    show_parts(design_parts_list(design))
+    print(f"Network {design.picked.topology.form}. Wire each position between its two nodes")
+    print("(in: from the generator; out: to the unit; 0: common return).")
+    show_table(wiring_rows(design))
+    print("Parts")
+    show_table(parts_rows(design_parts_list(design)))
     for line in summary_lines(design):
         print(line)

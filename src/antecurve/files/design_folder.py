@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import fields
 from pathlib import Path
 
-from antecurve.analysis.response import ResponseTable, response_table
+from antecurve.analysis.response import ResponseTable
 from antecurve.files.design_file import design_json
 from antecurve.files.netlist import netlist
 from antecurve.files.output_folder import write_folder
 from antecurve.files.parts_file import parts_csv
 from antecurve.files.table import csv_bytes
-from antecurve.pipeline import Design, design_parts_list
+from antecurve.pipeline import Design, analyse, design_parts_list
 
 __all__ = ["design_files", "response_csv", "write_design"]
+
+_RESPONSE_COLUMNS = (
+    "frequency_hz", "ideal_db", "network_db", "error_db", "phase_deg", "ideal_phase_deg",
+    "input_ohm", "output_ohm",
+)  # fmt: skip
 
 
 def response_csv(table: ResponseTable) -> bytes:
@@ -28,11 +32,10 @@ def response_csv(table: ResponseTable) -> bytes:
     Returns
     -------
     bytes
-        One column an attribute, numbers with full precision.
+        The columns of the file format, numbers with full precision.
     """
-    names = [f.name for f in fields(table)]
-    columns = [getattr(table, name).tolist() for name in names]
-    return csv_bytes(names, zip(*columns, strict=True))
+    columns = [getattr(table, name).tolist() for name in _RESPONSE_COLUMNS]
+    return csv_bytes(_RESPONSE_COLUMNS, zip(*columns, strict=True))
 
 
 def design_files(design: Design) -> dict[str, bytes]:
@@ -49,11 +52,11 @@ def design_files(design: Design) -> dict[str, bytes]:
         ``design.json``, ``parts.csv``, ``response.csv``, ``network.cir``.
     """
     job, network = design.job, design.network
-    table = response_table(network, curve=job.curve, loading=job.loading)
+    analysis = design.analysis or analyse(design)
     return {
         "design.json": design_json(design),
         "parts.csv": parts_csv(design_parts_list(design)),
-        "response.csv": response_csv(table),
+        "response.csv": response_csv(analysis.response),
         "network.cir": netlist(network, loading=job.loading, title=job.title).encode(),
     }
 

@@ -1,0 +1,59 @@
+"""``antecurve design``: the main job."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Optional
+
+import typer
+
+from antecurve.cli.options import AsJson, Force, OutputFolder
+
+__all__ = ["design"]
+
+
+def design(
+    job_file: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Argument(metavar="[JOB.toml]", help="A job file; without it the embedded default."),
+    ] = None,
+    output: OutputFolder = None,
+    force: Force = False,
+    as_json: AsJson = False,
+) -> None:
+    """Pick parts for a network that imposes the job's curve, and say how good it is.
+
+    With -o the folder gets design.json, parts.csv, response.csv, network.cir and report.html.
+    Exit code 1 when the nominal error misses the job's error_limit_db.
+
+    Example: antecurve design bench.toml -o bench-network
+    """
+    from antecurve.cli.progress import search_progress
+    from antecurve.cli.show import show_design, show_json
+    from antecurve.errors import OutputExistsError
+    from antecurve.files.design_file import design_content
+    from antecurve.files.design_folder import write_design
+    from antecurve.files.job_file import read_job
+    from antecurve.job import default_job
+    from antecurve.pipeline import design as do_design
+    from antecurve.report.page import report_page
+
+    if output is not None and output.exists() and not force:
+        raise OutputExistsError(output)
+    job = default_job() if job_file is None else read_job(job_file)
+    with search_progress() as progress:
+        found = do_design(job, progress=progress)
+    if output is not None:
+        write_design(found, output, force=force, more={"report.html": report_page(found)})
+    if as_json:
+        show_json(design_content(found))
+    else:
+        show_design(found)
+        if output is not None:
+            print(f"Written to {output}: design.json parts.csv response.csv network.cir report.html")
+    limit = job.target.error_limit_db
+    if limit is not None and found.analysis is not None:
+        error = found.analysis.error.job.centred_db
+        if error > limit:
+            typer.echo(f"antecurve: error {error:.3f} dB misses the limit of {limit:g} dB", err=True)
+            raise typer.Exit(1)

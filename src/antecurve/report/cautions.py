@@ -1,0 +1,17 @@
+"""The usual cautions, as printed with every report (common practice, no source)."""
+
+from __future__ import annotations
+
+__all__ = ["CAUTIONS"]
+
+CAUTIONS = (
+    "A unit under test may carry mains voltage, and a valve unit several hundred volts that stay "
+    "on its capacitors after switching off. Work inside only if you are qualified to, and follow "
+    "your local codes.",
+    "The network passes treble at full level by design. Take loudspeakers and headphones off, or "
+    "turn the volume down, before sweeping or feeding a square wave: it can destroy tweeters and "
+    "hurt ears.",
+    "Use film or C0G capacitors and metal film resistors, keep the leads short, put the network "
+    "into a screened box and ground it at one point, at the unit's input.",
+)
+"""Cautions for the bench."""

@@ -1,0 +1,91 @@
+"""``report.html``: one self-contained page about a design."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from antecurve.pipeline import design_parts_list
+from antecurve.quantities import format_quantity
+from antecurve.report.cautions import CAUTIONS
+from antecurve.report.figures import error_figure, figure_svg, response_figure
+from antecurve.report.schematic import schematic_svg
+from antecurve.report.summary import summary_lines
+from antecurve.report.tables import (
+    loading_rows,
+    parts_rows,
+    response_rows,
+    share_rows,
+    shortlist_rows,
+    wiring_rows,
+)
+
+if TYPE_CHECKING:
+    from antecurve.pipeline import Design
+
+__all__ = ["page_environment", "report_page"]
+
+
+def page_environment() -> Any:
+    """Return the template environment: every text is escaped unless it is marked as markup.
+
+    Returns
+    -------
+    jinja2.Environment
+        Templates of the package.
+    """
+    import jinja2
+
+    return jinja2.Environment(
+        loader=jinja2.PackageLoader("antecurve.report"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+def report_page(design: Design) -> bytes:
+    """Return the report of a design.
+
+    Parameters
+    ----------
+    design : Design
+        A design with its analyses.
+
+    Returns
+    -------
+    bytes
+        HTML in UTF-8; no request leaves the page.
+
+    Raises
+    ------
+    ValueError
+        When the design carries no analyses.
+    """
+    from markupsafe import Markup
+
+    analysis = design.analysis
+    if analysis is None:
+        raise ValueError("the design carries no analyses; call antecurve.analyse first")
+    labels = {
+        p.element.ref: f"{p.element.ref}\n{format_quantity(p.value, p.element.kind.unit)}"
+        for p in design.picked.positions
+    }
+    error = error_figure(analysis, limit_db=design.job.target.error_limit_db)
+    page = page_environment().get_template("report.html.j2").render(
+        title=design.job.title,
+        form=design.picked.topology.form,
+        summary=summary_lines(design),
+        # Markup of our own making; labels hold references and numbers only.
+        schematic=Markup(schematic_svg(design.network, loading=design.job.loading, labels=labels)),
+        error_plot=Markup(figure_svg(error)),
+        response_plot=Markup(figure_svg(response_figure(analysis.response))),
+        wiring=wiring_rows(design),
+        response=response_rows(analysis.response),
+        parts=parts_rows(design_parts_list(design)),
+        shares=share_rows(analysis),
+        loading=loading_rows(analysis),
+        shortlist=shortlist_rows(design),
+        cautions=CAUTIONS,
+    )
+    return (page + "\n").encode()

@@ -1,0 +1,150 @@
+"""The honest summary of a design, in sentences: what governs comes first."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from antecurve.quantities import format_quantity
+
+if TYPE_CHECKING:
+    from antecurve.pipeline import Analysis, Design
+
+__all__ = ["governing_sentence", "summary_lines"]
+
+
+def _db(value: float) -> str:
+    """A figure in dB with as many digits as mean something."""
+    if value == 0:
+        return "0 dB"
+    digits = max(2, 1 - math.floor(math.log10(abs(value))))
+    return f"{value:.{min(digits, 6)}f} dB"
+
+
+def _band(band_hz: tuple[float, float]) -> str:
+    return " to ".join(format_quantity(f, "Hz") for f in band_hz)
+
+
+def _analysis(design: Design) -> Analysis:
+    if design.analysis is None:
+        raise ValueError("the design carries no analyses; call antecurve.analyse first")
+    return design.analysis
+
+
+def governing_sentence(design: Design) -> str:
+    """Return the sentence that says which figure governs.
+
+    Parameters
+    ----------
+    design : Design
+        A design with its analyses.
+
+    Returns
+    -------
+    str
+        Nominal error, error of 95 % of the builds, and which part governs.
+    """
+    analysis = _analysis(design)
+    nominal = analysis.error.job.centred_db
+    likely = analysis.spread.centred_db.p95
+    first = max(analysis.spread.sensitivity, key=lambda s: s.share)
+    if likely > 2.0 * nominal:
+        verdict = (
+            f"the tolerances of the parts govern, {first.ref} first "
+            f"({first.share * 100:.0f} % of the variance); a better pick would gain nothing"
+        )
+    elif likely > 1.1 * nominal:
+        verdict = "pick and tolerances weigh alike"
+    else:
+        verdict = "the pick governs; more values or two parts per position would gain most"
+    return f"Nominal {_db(nominal)}, 95 % of builds within {_db(likely)}: {verdict}."
+
+
+def summary_lines(design: Design) -> list[str]:
+    """Return the summary of a design, one line a statement.
+
+    Parameters
+    ----------
+    design : Design
+        A design with its analyses.
+
+    Returns
+    -------
+    list of str
+        What governs, the error against both views of the curve, spread, level, loading, search.
+    """
+    analysis = _analysis(design)
+    return [
+        governing_sentence(design),
+        *_error_lines(design, analysis),
+        *_spread_lines(analysis),
+        *_level_lines(design, analysis),
+        *_search_lines(design),
+    ]
+
+
+def _error_lines(design: Design, analysis: Analysis) -> list[str]:
+    error, curve = analysis.error, design.job.curve
+    limits = [format_quantity(1 / (2 * math.pi * t), "Hz") for t in curve.ultrasonic_poles_s]
+    with_limits = f" with its pole at {' and '.join(limits)}" if limits else ""
+    lines = [
+        f"Error {_band(error.job.band_hz)}, half of the range: {_db(error.job.centred_db)} against "
+        f"the curve{with_limits}; re 1 kHz at most {_db(error.job.at_1khz_db)}, "
+        f"rms {_db(error.job.rms_db)}.",
+        f"Against the published time constants alone: {_db(error.published.centred_db)}; "
+        f"re 1 kHz at most {_db(error.published.at_1khz_db)}"
+        + (": what the ultrasonic pole costs is in it." if limits else "."),
+    ]
+    if error.implied_poles_s and not limits:
+        poles = ", ".join(
+            f"{format_quantity(t, 's')} ({format_quantity(1 / (2 * math.pi * t), 'Hz')})"
+            for t in error.implied_poles_s
+        )
+        lines.append(f"The curve asks for no ultrasonic pole; the exact network has one at {poles}.")
+    return lines
+
+
+def _spread_lines(analysis: Analysis) -> list[str]:
+    spread = analysis.spread
+    lines = [
+        f"Spread over {spread.builds:,} builds ({spread.distribution}, seed {spread.seed}): half of "
+        f"the range is {_db(spread.centred_db.p50)} in the median, "
+        f"{_db(spread.centred_db.p95)} for 95 %, {_db(spread.centred_db.p99)} for 99 %, worst "
+        f"corner {_db(spread.worst_corner_db)}."
+    ]
+    if spread.within is not None:
+        share = spread.within.proportion
+        lines.append(
+            f"Within ±{spread.within.limit_db:g} dB: {share.fraction * 100:.2f} % of builds "
+            f"({share.low * 100:.2f} to {share.high * 100:.2f} %, 95 % confidence)."
+        )
+    return lines
+
+
+def _level_lines(design: Design, analysis: Analysis) -> list[str]:
+    level, job = analysis.level, design.job
+    output = format_quantity(level.output_v, "V")
+    wanted = format_quantity(job.target.level_v, "V")
+    lines = [
+        f"Level at 1 kHz: {output} into the unit (wanted {wanted}) from "
+        f"{format_quantity(job.source_level_v, 'V')} EMF, {level.gain_db_at_1khz:.2f} dB.",
+        f"Output resistance {format_quantity(level.output_resistance_ohm_at_1khz, 'ohm')} at 1 kHz; "
+        f"input impedance at least {format_quantity(level.input_impedance_ohm_min, 'ohm')}.",
+    ]
+    if level.noise_v is not None and level.snr_db is not None:
+        lines.append(
+            f"Thermal noise {format_quantity(level.noise_v, 'V')} over the band, "
+            f"{level.snr_db:.1f} dB below the level."
+        )
+    return lines
+
+
+def _search_lines(design: Design) -> list[str]:
+    search = design.search
+    if search.proved:
+        text = "proved the best of"
+    else:
+        text = "the best found, not proved to be the best, of"
+    return [
+        f"The pick is {text} {search.combinations:.3g} combinations ({search.seconds:.1f} s)."
+    ]

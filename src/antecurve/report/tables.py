@@ -1,0 +1,232 @@
+"""Tables of a design as texts, for the page and the terminal alike."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from antecurve.analysis.parts_list import PartsList
+from antecurve.pick.parts import Position
+from antecurve.quantities import format_quantity
+
+if TYPE_CHECKING:
+    from antecurve.analysis.response import ResponseTable
+    from antecurve.pipeline import Analysis, Design
+
+__all__ = [
+    "TextTable",
+    "loading_rows",
+    "made_of",
+    "parts_rows",
+    "response_rows",
+    "share_rows",
+    "shortlist_rows",
+    "wiring_rows",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class TextTable:
+    """A table of texts.
+
+    Attributes
+    ----------
+    header : tuple of str
+        Names of the columns.
+    rows : tuple of tuple of str
+        Cells.
+    right : str
+        One letter a column, ``r`` for those aligned to the right.
+    """
+
+    header: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    right: str = ""
+
+
+def made_of(position: Position) -> str:
+    """Return the parts of a position in words, such as ``3.3 nF + 3.9 nF parallel``.
+
+    Parameters
+    ----------
+    position : Position
+        The position.
+
+    Returns
+    -------
+    str
+        Values and the way they are joined.
+    """
+    unit = position.element.kind.unit
+    values = " + ".join(format_quantity(p.value, unit) for p in position.parts)
+    return values if position.joined == "single" else f"{values} in {position.joined}"
+
+
+def wiring_rows(design: Design) -> TextTable:
+    """Return what to wire between which nodes.
+
+    Parameters
+    ----------
+    design : Design
+        The design.
+
+    Returns
+    -------
+    TextTable
+        One row a position.
+    """
+    rows = []
+    for p in design.picked.positions:
+        unit = p.element.kind.unit
+        exact = "-" if p.exact is None else format_quantity(p.exact, unit)
+        off = "-" if p.exact is None else f"{(p.value / p.exact - 1) * 100:+.2f} %"
+        fitted = format_quantity(p.value, unit)
+        rows.append((p.element.ref, *p.element.nodes, exact, fitted, off, made_of(p)))
+    header = ("position", "from", "to", "exact", "fitted", "off", "made of")
+    return TextTable(header, tuple(rows), "lllrrrl")
+
+
+def parts_rows(found: PartsList) -> TextTable:
+    """Return what to buy.
+
+    Parameters
+    ----------
+    found : PartsList
+        The parts list.
+
+    Returns
+    -------
+    TextTable
+        One row a distinct part.
+    """
+    header = ("quantity", "value", "tolerance", "kind", "positions", "rating", "what to look for")
+    rows = tuple(
+        (
+            str(line.quantity),
+            line.value,
+            f"±{line.tolerance * 100:g} %",
+            line.kind,
+            " ".join(line.refs),
+            line.rating or "-",
+            line.description,
+        )
+        for line in found.lines
+    )
+    return TextTable(header, rows, "rrrllll")
+
+
+def response_rows(response: ResponseTable) -> TextTable:
+    """Return level and error at about six frequencies a decade.
+
+    Parameters
+    ----------
+    response : ResponseTable
+        The response.
+
+    Returns
+    -------
+    TextTable
+        Frequency, curve, network, error.
+    """
+    header = ("frequency", "curve dB", "network dB", "error dB", "published dB")
+    rows = tuple(
+        (
+            format_quantity(float(response.frequency_hz[k]), "Hz", digits=4),
+            f"{response.ideal_db[k]:.3f}",
+            f"{response.network_db[k]:.3f}",
+            f"{response.error_db[k]:+.4f}",
+            f"{response.published_db[k]:.3f}",
+        )
+        for k in _thinned(len(response.frequency_hz))
+    )
+    return TextTable(header, rows, "rrrrr")
+
+
+def _thinned(count: int) -> list[int]:
+    return sorted({0, count - 1, *range(1, count, 8)})
+
+
+def share_rows(analysis: Analysis) -> TextTable:
+    """Return what each position does to the error, the largest share first.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The analyses of a design.
+
+    Returns
+    -------
+    TextTable
+        One row a position.
+    """
+    order = sorted(analysis.spread.sensitivity, key=lambda s: -s.share)
+    rows = tuple((s.ref, f"{s.share * 100:.1f} %", f"{s.db_per_percent_max:.4f}") for s in order)
+    header = ("position", "share of the variance", "largest dB per percent")
+    return TextTable(header, rows, "lrr")
+
+
+def loading_rows(analysis: Analysis) -> TextTable:
+    """Return level shift and error for other generators and units.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The analyses of a design.
+
+    Returns
+    -------
+    TextTable
+        One row a combination of the table.
+    """
+    loading = analysis.loading
+    columns = (
+        loading.source_ohm,
+        loading.load_ohm,
+        loading.load_f,
+        loading.level_shift_db,
+        loading.error_centred_db,
+    )
+    rows = tuple(
+        (
+            format_quantity(float(source), "ohm"),
+            format_quantity(float(load), "ohm"),
+            format_quantity(float(farad), "F"),
+            f"{shift:+.3f}",
+            f"{error:.4f}",
+        )
+        for source, load, farad, shift, error in zip(*columns, strict=True)
+    )
+    header = ("generator", "unit", "with cable", "level shift dB", "error dB")
+    return TextTable(header, rows, "rrrrr")
+
+
+def shortlist_rows(design: Design) -> TextTable:
+    """Return the alternatives and what each trades.
+
+    Parameters
+    ----------
+    design : Design
+        The design.
+
+    Returns
+    -------
+    TextTable
+        One row an alternative.
+    """
+    rows = tuple(
+        (
+            entry.picked.topology.form,
+            ", ".join(
+                f"{p.element.ref} {format_quantity(p.value, p.element.kind.unit)}"
+                for p in entry.picked.positions
+            ),
+            f"{entry.centred_db:.4f}",
+            f"{entry.spread_p95_db:.3f}",
+            str(entry.parts),
+            format_quantity(entry.output_resistance_ohm, "ohm"),
+            entry.trade,
+        )
+        for entry in design.shortlist
+    )
+    header = ("form", "values", "nominal dB", "95 % dB", "parts", "output", "what it trades")
+    return TextTable(header, rows, "llrrrrl")
