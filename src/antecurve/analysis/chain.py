@@ -14,12 +14,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, Factors, factors
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Factors
 from antecurve.networks.compiled import transfer
 from antecurve.networks.roots import network_roots
 from antecurve.networks.topology import Loading, Network
 
-__all__ = ["Chain", "chain_response", "joined", "network_chain", "playback_chain", "unit_gain"]
+__all__ = ["Chain", "chain_response", "joined", "network_chain", "unit_gain"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +63,7 @@ def chain_response(chain: Chain, s: ArrayLike) -> NDArray[np.complex128]:
         The values.
     """
     at = np.asarray(s, dtype=complex)
-    value = chain.gain * at ** float(chain.zeros_at_origin)
+    value: NDArray[np.complex128] = chain.gain * at ** float(chain.zeros_at_origin)
     for zero in chain.zeros_s:
         value = value * (1.0 + at * zero)
     for pole in chain.poles_s:
@@ -136,21 +136,3 @@ def network_chain(network: Network, *, loading: Loading) -> Chain:
     at_reference = complex(chain_response(plain, 2j * math.pi * REFERENCE_FREQUENCY_HZ))
     found = complex(transfer(network, REFERENCE_FREQUENCY_HZ, loading=loading)[0])
     return Chain((found / at_reference).real, roots.zeros_s, roots.poles_s, roots.zeros_at_origin)
-
-
-def playback_chain(curve: Curve, *, published: bool = True) -> Chain:
-    """Return ideal playback: the inverse of the curve with unit gain at 1 kHz.
-
-    Parameters
-    ----------
-    curve : Curve
-        The emphasis curve.
-    published : bool, optional
-        Whether ultrasonic poles and the bound towards DC are left as they are (not undone).
-
-    Returns
-    -------
-    Chain
-        The playback function.
-    """
-    return unit_gain(factors(curve, published=published), inverse=True)

@@ -20,7 +20,6 @@ from antecurve.analysis.loading_window import LoadingWindow, loading_window
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
 from antecurve.errors import InputError
 from antecurve.networks.compiled import evaluate, transfer_coefficients
-
 from antecurve.networks.topology import Loading, Network
 
 if TYPE_CHECKING:

@@ -14,10 +14,33 @@ from antecurve.analysis.waveform import Modes, SquareWave, modes, response_to_sq
 from antecurve.errors import InputError
 from antecurve.networks.topology import Loading, Network
 
-__all__ = ["PeakReport", "largest_magnitude", "peak_report", "peak_voltage", "search_times"]
+__all__ = [
+    "Extreme",
+    "PeakReport",
+    "largest_magnitude",
+    "peak_report",
+    "peak_voltage",
+    "search_times",
+]
 
 Floats = NDArray[np.float64]
 _POINTS_PER_DECADE = 40
+
+
+@dataclass(frozen=True, slots=True)
+class Extreme:
+    """The largest magnitude of a trace.
+
+    Attributes
+    ----------
+    time_s : float
+        When [s], after a rising edge.
+    magnitude : float
+        Magnitude, in the unit of the trace.
+    """
+
+    time_s: float
+    magnitude: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,8 +105,8 @@ def search_times(found: Modes, wave: SquareWave) -> Floats:
     return np.unique(np.minimum(times, np.nextafter(half, 0.0)))
 
 
-def largest_magnitude(function: Callable[[Floats], Floats], times: Floats) -> tuple[float, float]:
-    """Return where a trace has its largest magnitude, and that magnitude.
+def largest_magnitude(function: Callable[[Floats], Floats], times: Floats) -> Extreme:
+    """Return the largest magnitude of a trace.
 
     Parameters
     ----------
@@ -94,14 +117,14 @@ def largest_magnitude(function: Callable[[Floats], Floats], times: Floats) -> tu
 
     Returns
     -------
-    tuple of float
-        Time [s] and magnitude.
+    Extreme
+        Where it is and what it is, refined between the samples.
     """
     from scipy.optimize import minimize_scalar
 
     sampled = np.abs(function(times))
     top = int(np.argmax(sampled))
-    best = (float(times[top]), float(sampled[top]))
+    best = Extreme(float(times[top]), float(sampled[top]))
     low, high = times[max(top - 1, 0)], times[min(top + 1, len(times) - 1)]
     refined = minimize_scalar(
         lambda t: -abs(float(function(np.array([t]))[0])),
@@ -109,7 +132,8 @@ def largest_magnitude(function: Callable[[Floats], Floats], times: Floats) -> tu
         method="bounded",
         options={"xatol": 1e-9 * (high - low)},
     )
-    return max(best, (float(refined.x), -float(refined.fun)), key=lambda pair: pair[1])
+    between = Extreme(float(refined.x), -float(refined.fun))
+    return max(best, between, key=lambda extreme: extreme.magnitude)
 
 
 def peak_voltage(found: Modes, wave: SquareWave) -> float:
@@ -128,7 +152,7 @@ def peak_voltage(found: Modes, wave: SquareWave) -> float:
         Peak [V].
     """
     times = search_times(found, wave)
-    return largest_magnitude(lambda t: response_to_square_wave(found, wave, t), times)[1]
+    return largest_magnitude(lambda t: response_to_square_wave(found, wave, t), times).magnitude
 
 
 def peak_report(
@@ -165,10 +189,10 @@ def peak_report(
         raise InputError("overload level", overload_v, "it must be finite and above 0 V")
     found = modes(network_chain(network, loading=loading))
     times = search_times(found, wave)
-    when, peak = largest_magnitude(lambda t: response_to_square_wave(found, wave, t), times)
+    peak = largest_magnitude(lambda t: response_to_square_wave(found, wave, t), times)
     if found.direct and not wave.rise_time_s:
         slew = math.inf
     else:
-        slew = largest_magnitude(lambda t: slope(found, wave, t), times)[1]
-    largest = None if overload_v is None else wave.amplitude_v * overload_v / peak
-    return PeakReport(wave, peak, when, slew, overload_v, largest)
+        slew = largest_magnitude(lambda t: slope(found, wave, t), times).magnitude
+    largest = None if overload_v is None else wave.amplitude_v * overload_v / peak.magnitude
+    return PeakReport(wave, peak.magnitude, peak.time_s, slew, overload_v, largest)

@@ -279,7 +279,7 @@ def response_to_square_wave(found: Modes, wave: SquareWave, time_s: ArrayLike) -
         p, r = complex(pole), complex(residue)
         part = _kernel(p, within, wave.half_period_s, wave.rise_time_s)
         if p.imag == 0 and r.imag == 0:
-            total += r.real * part
+            total += r.real * part.real
         else:
             total += (r * part).real
     plain = found.direct * drive(wave, within) if found.direct else 0.0

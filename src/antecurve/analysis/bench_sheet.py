@@ -1,0 +1,360 @@
+"""The bench sheet: generator settings and the levels to be found, with their limits."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.analysis.generator import displayed_level
+from antecurve.analysis.loading import LoadingResult, shared_generator
+from antecurve.analysis.scope import SCOPE_CAUTIONS
+from antecurve.analysis.strays import PRACTICAL_NOTES
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, response
+from antecurve.errors import InputError
+from antecurve.networks.compiled import evaluate, transfer_coefficients
+from antecurve.networks.topology import Loading
+from antecurve.pick.parts import PickedNetwork, Position, joined_value
+
+if TYPE_CHECKING:
+    import pandas
+
+__all__ = ["SPOT_FREQUENCIES_HZ", "BenchSheet", "Receiver", "SheetColumn", "bench_sheet", "provers"]
+
+Floats = NDArray[np.float64]
+
+SPOT_FREQUENCIES_HZ = (
+    20.0, 31.5, 50.0, 63.0, 100.0, 125.0, 250.0, 500.0, 1000.0,
+    2000.0, 4000.0, 8000.0, 10000.0, 12500.0, 16000.0, 20000.0,
+)  # fmt: skip
+"""Spot frequencies [Hz]: the octaves of the preferred frequencies of ISO 266 from 31.5 Hz to
+16 kHz, with 20, 50 and 100 Hz, 10, 12.5 and 20 kHz of the third octaves."""
+
+_MOST_CORNERS = 14
+
+
+@dataclass(frozen=True, slots=True)
+class Receiver:
+    """What the network's output is connected to.
+
+    Attributes
+    ----------
+    name : str
+        Its name.
+    resistance_ohm : float
+        Input resistance [ohm], above 0.
+    capacitance_f : float
+        Input capacitance with cable [F], 0 or greater.
+    """
+
+    name: str
+    resistance_ohm: float
+    capacitance_f: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SheetColumn:
+    """Levels at one receiver; arrays of shape (frequencies,), read-only.
+
+    Attributes
+    ----------
+    receiver : Receiver
+        The receiver.
+    level_v, low_v, high_v : numpy.ndarray of float
+        Level expected, and the limits that the tolerances allow [V rms].
+    level_db, low_db, high_db : numpy.ndarray of float
+        The same re the level at 1 kHz at one setting of the generator [dB].
+    """
+
+    receiver: Receiver
+    level_v: Floats
+    low_v: Floats
+    high_v: Floats
+    level_db: Floats
+    low_db: Floats
+    high_db: Floats
+
+    def __post_init__(self) -> None:
+        for field in fields(self)[1:]:
+            values = np.array(getattr(self, field.name), dtype=float)
+            values.setflags(write=False)
+            object.__setattr__(self, field.name, values)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BenchSheet:
+    """What to set and what to find at each spot frequency.
+
+    Attributes
+    ----------
+    frequency_hz : numpy.ndarray of float, shape (frequencies,)
+        Spot frequencies [Hz], read-only.
+    emf_v : numpy.ndarray of float, shape (frequencies,)
+        EMF of the generator [V rms]: the setting of a display for high impedance; read-only.
+    displayed_v : numpy.ndarray of float, shape (frequencies,)
+        Setting of a display that assumes a load of 50 ohm [V rms], read-only.
+    playback_db, playback_low_db, playback_high_db : numpy.ndarray of float, shape (frequencies,)
+        Level after ideal playback re 1 kHz, and its limits [dB]; read-only.
+    columns : tuple of SheetColumn
+        The unit first, then what the network is proved with by itself.
+    both_channels : LoadingResult
+        One and two equal networks on the generator: effective source resistance, level, error.
+    cautions, notes : tuple of str
+        What to mind, and practical notes (common practice, no source).
+    """
+
+    frequency_hz: Floats
+    emf_v: Floats
+    displayed_v: Floats
+    playback_db: Floats
+    playback_low_db: Floats
+    playback_high_db: Floats
+    columns: tuple[SheetColumn, ...]
+    both_channels: LoadingResult
+    cautions: tuple[str, ...] = SCOPE_CAUTIONS
+    notes: tuple[str, ...] = PRACTICAL_NOTES
+
+    def __post_init__(self) -> None:
+        for field in fields(self)[:6]:
+            values = np.array(getattr(self, field.name), dtype=float)
+            values.setflags(write=False)
+            object.__setattr__(self, field.name, values)
+
+    def to_frame(self) -> pandas.DataFrame:
+        """Return the sheet as a data frame.
+
+        Returns
+        -------
+        pandas.DataFrame
+            One row a spot frequency; six columns a receiver, named after it.
+        """
+        import pandas
+
+        table = {f.name: getattr(self, f.name) for f in fields(self)[:6]}
+        for column in self.columns:
+            prefix = column.receiver.name.replace(" ", "_")
+            for field in fields(column)[1:]:
+                table[f"{prefix}_{field.name}"] = getattr(column, field.name)
+        return pandas.DataFrame(table)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the sheet as plain data.
+
+        Returns
+        -------
+        dict
+            ``rows``, ``receivers``, ``both_channels``, ``cautions`` and ``notes``.
+        """
+        return {
+            "rows": self.to_frame().to_dict(orient="records"),
+            "receivers": [
+                {
+                    "name": c.receiver.name,
+                    "resistance_ohm": c.receiver.resistance_ohm,
+                    "capacitance_f": c.receiver.capacitance_f,
+                }
+                for c in self.columns
+            ],
+            "both_channels": self.both_channels.as_dict()["rows"],
+            "cautions": list(self.cautions),
+            "notes": list(self.notes),
+        }
+
+
+def provers(
+    *,
+    oscilloscope_f: float = 120e-12,
+    meter_f: float = 100e-12,
+    probe_f: float = 15e-12,
+) -> tuple[Receiver, ...]:
+    """Return what a network is proved with by itself, without the unit.
+
+    Parameters
+    ----------
+    oscilloscope_f : float, optional
+        Capacitance of a 1 Mohm oscilloscope input with its cable [F].
+    meter_f : float, optional
+        Capacitance of a 10 Mohm meter with its leads [F].
+    probe_f : float, optional
+        Capacitance of a 10 Mohm probe [F].
+
+    Returns
+    -------
+    tuple of Receiver
+        Oscilloscope, meter and probe (resistances and capacitances: common practice, no source;
+        state those of your own).
+    """
+    return (
+        Receiver("oscilloscope", 1e6, oscilloscope_f),
+        Receiver("meter", 10e6, meter_f),
+        Receiver("probe", 10e6, probe_f),
+    )
+
+
+def bench_sheet(
+    picked: PickedNetwork,
+    *,
+    curve: Curve,
+    loading: Loading,
+    band_hz: tuple[float, float],
+    source_level_v: float,
+    frequencies_hz: Sequence[float] = SPOT_FREQUENCIES_HZ,
+    receivers: Sequence[Receiver] | None = None,
+    overload_v: float | None = None,
+) -> BenchSheet:
+    """Return the bench sheet of a network.
+
+    Parameters
+    ----------
+    picked : PickedNetwork
+        The network with its parts and their tolerances.
+    curve : Curve
+        The curve that ideal playback undoes; published time constants count.
+    loading : Loading
+        Source and load.
+    band_hz : tuple of float
+        Band in which the error counts [Hz].
+    source_level_v : float
+        EMF of the generator [V rms], above 0.
+    frequencies_hz : sequence of float, optional
+        Spot frequencies [Hz], above 0.
+    receivers : sequence of Receiver, optional
+        What to prove the network with; `provers` by default.
+    overload_v : float, optional
+        Peak voltage that overloads the unit [V]: where the sine would exceed it, the setting is
+        lowered in steps of 10 dB.
+
+    Returns
+    -------
+    BenchSheet
+        Settings, levels and limits.
+
+    Raises
+    ------
+    InputError
+        When a level or a frequency is out of range.
+
+    Notes
+    -----
+    The limits are the extremes over all corners of the tolerance box, a position's parts moving
+    together; with more than 14 positions the sum of what each does by itself.
+    """
+    frequency = np.asarray(frequencies_hz, dtype=float)
+    if not (frequency.ndim == 1 and len(frequency)) or not np.all(
+        np.isfinite(frequency) & (frequency > 0)
+    ):
+        raise InputError("spot frequencies", frequencies_hz, "name frequencies above 0 Hz")
+    if not (math.isfinite(source_level_v) and source_level_v > 0):
+        raise InputError("source.level", source_level_v, "it must be finite and above 0 V")
+    unit = Receiver("unit", loading.load_resistance, loading.load_capacitance)
+    spread = [
+        _levels(picked, frequency, loading.source_resistance, receiver)
+        for receiver in (unit, *(provers() if receivers is None else receivers))
+    ]
+    emf = _settings(spread[0].nominal_db, source_level_v, overload_v)
+    ideal = 20.0 * np.log10(np.abs(response(curve, frequency, published=True)))
+    first = spread[0]
+    return BenchSheet(
+        frequency_hz=frequency,
+        emf_v=emf,
+        displayed_v=np.array(
+            [displayed_level(float(v), source_resistance=loading.source_resistance) for v in emf]
+        ),
+        playback_db=first.relative_db - ideal,
+        playback_low_db=first.relative_low_db - ideal,
+        playback_high_db=first.relative_high_db - ideal,
+        columns=tuple(
+            SheetColumn(
+                levels.receiver,
+                *(emf * 10.0 ** (d / 20.0) for d in (levels.nominal_db, levels.low_db)),
+                emf * 10.0 ** (levels.high_db / 20.0),
+                levels.relative_db,
+                levels.relative_low_db,
+                levels.relative_high_db,
+            )
+            for levels in spread
+        ),
+        both_channels=shared_generator(
+            picked.network, curve=curve, loading=loading, band_hz=band_hz
+        ),
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Levels:
+    """Gain [dB] at one receiver, and gain re 1 kHz, with their extremes over the tolerances."""
+
+    receiver: Receiver
+    nominal_db: Floats
+    low_db: Floats
+    high_db: Floats
+    relative_db: Floats
+    relative_low_db: Floats
+    relative_high_db: Floats
+
+
+def _levels(picked: PickedNetwork, frequency: Floats, source: float, receiver: Receiver) -> _Levels:
+    nominal = picked.network.values
+    ends = np.array([_ends(position) for position in picked.positions])
+    corners = len(nominal) <= _MOST_CORNERS
+    values = (
+        np.array(list(itertools.product(*ends)))
+        if corners
+        else np.where(
+            np.repeat(np.eye(len(nominal), dtype=bool), 2, axis=0),
+            np.tile(ends.T, (len(nominal), 1)),
+            nominal,
+        )
+    )
+    found = transfer_coefficients(
+        picked.topology,
+        np.vstack([nominal, values]),
+        source_resistance=source,
+        load_resistance=receiver.resistance_ohm,
+        load_capacitance=receiver.capacitance_f,
+    )
+    gain = 20.0 * np.log10(np.abs(evaluate(found, np.append(frequency, REFERENCE_FREQUENCY_HZ))))
+    relative = gain[:, :-1] - gain[:, -1:]
+    low, high = _extremes(gain[:, :-1], corners)
+    relative_low, relative_high = _extremes(relative, corners)
+    return _Levels(receiver, gain[0, :-1], low, high, relative[0], relative_low, relative_high)
+
+
+def _ends(position: Position) -> tuple[float, float]:
+    """Values of a position with all of its parts at the low and at the high end."""
+    low, high = (
+        joined_value(
+            position.element.kind,
+            tuple(p.value * (1.0 + sign * p.tolerance) for p in position.parts),
+            position.joined,
+        )
+        for sign in (-1.0, 1.0)
+    )
+    return low, high
+
+
+def _extremes(gain_db: Floats, corners: bool) -> tuple[Floats, Floats]:
+    """Extremes of rows below the nominal first one."""
+    if corners:
+        return gain_db.min(axis=0), gain_db.max(axis=0)
+    change = gain_db[1:] - gain_db[0]
+    pairs = change.reshape(-1, 2, change.shape[1])
+    down = np.minimum(pairs.min(axis=1), 0.0).sum(axis=0)
+    up = np.maximum(pairs.max(axis=1), 0.0).sum(axis=0)
+    return gain_db[0] + down, gain_db[0] + up
+
+
+def _settings(gain_db: Floats, emf_v: float, overload_v: float | None) -> Floats:
+    """EMF at each frequency, lowered in steps of 10 dB below overload."""
+    if overload_v is None:
+        return np.full(gain_db.shape, emf_v)
+    if not (math.isfinite(overload_v) and overload_v > 0):
+        raise InputError("overload level", overload_v, "it must be finite and above 0 V")
+    peak_db = gain_db + 20.0 * math.log10(math.sqrt(2.0) * emf_v / overload_v)
+    steps = np.maximum(0.0, np.ceil(peak_db / 10.0 - 1e-12))
+    return np.asarray(emf_v * 10.0 ** (-steps / 2.0))

@@ -1,0 +1,160 @@
+"""Phase and group delay of a network, and of network and playback together."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from antecurve.analysis.chain import Chain, joined, network_chain
+from antecurve.analysis.playback import IDEAL, Playback, playback_chain
+from antecurve.curves.model import Curve
+from antecurve.errors import InputError
+from antecurve.networks.topology import Loading, Network
+
+if TYPE_CHECKING:
+    import pandas
+
+__all__ = ["DelayTable", "delay_table", "group_delay_s", "phase_deg"]
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DelayTable:
+    """Phase and group delay; arrays of shape (frequencies,), read-only.
+
+    Attributes
+    ----------
+    frequency_hz : numpy.ndarray of float
+        Frequencies [Hz].
+    network_phase_deg, chain_phase_deg : numpy.ndarray of float
+        Continuous phase of the network, and of network and playback [degrees].
+    network_delay_s, chain_delay_s : numpy.ndarray of float
+        Group delay of the network, and of network and playback [s]; negative where the phase
+        rises with frequency.
+    """
+
+    frequency_hz: Floats
+    network_phase_deg: Floats
+    network_delay_s: Floats
+    chain_phase_deg: Floats
+    chain_delay_s: Floats
+
+    def __post_init__(self) -> None:
+        for field in fields(self):
+            values = np.array(getattr(self, field.name), dtype=float)
+            values.setflags(write=False)
+            object.__setattr__(self, field.name, values)
+
+    def to_frame(self) -> pandas.DataFrame:
+        """Return the table as a data frame.
+
+        Returns
+        -------
+        pandas.DataFrame
+            One row a frequency.
+        """
+        import pandas
+
+        return pandas.DataFrame({f.name: getattr(self, f.name) for f in fields(self)})
+
+
+def phase_deg(chain: Chain, frequency_hz: ArrayLike) -> Floats:
+    """Return the continuous phase of a chain: that of each factor, added.
+
+    Parameters
+    ----------
+    chain : Chain
+        Gain above 0.
+    frequency_hz : array_like, shape (frequencies,)
+        Frequencies [Hz], above 0.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (frequencies,)
+        Phase [degrees], without jumps of 360 degrees.
+    """
+    s = 2j * math.pi * np.atleast_1d(np.asarray(frequency_hz, dtype=float))
+    phase = np.full(s.shape, 90.0 * chain.zeros_at_origin)
+    for zero in chain.zeros_s:
+        phase += np.degrees(np.angle(1.0 + s * zero))
+    for pole in chain.poles_s:
+        phase -= np.degrees(np.angle(1.0 + s * pole))
+    return phase
+
+
+def group_delay_s(chain: Chain, frequency_hz: ArrayLike) -> Floats:
+    """Return the group delay -d(phase)/d(w) of a chain, in closed form.
+
+    The factor 1 + j w T contributes Re(T/(1 + j w T)), with a minus sign for a zero.
+
+    Parameters
+    ----------
+    chain : Chain
+        The function.
+    frequency_hz : array_like, shape (frequencies,)
+        Frequencies [Hz], above 0.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (frequencies,)
+        Group delay [s].
+    """
+    s = 2j * math.pi * np.atleast_1d(np.asarray(frequency_hz, dtype=float))
+    delay = np.zeros(s.shape)
+    for pole in chain.poles_s:
+        delay += (pole / (1.0 + s * pole)).real
+    for zero in chain.zeros_s:
+        delay -= (zero / (1.0 + s * zero)).real
+    return delay
+
+
+def delay_table(
+    network: Network,
+    frequency_hz: ArrayLike,
+    *,
+    curve: Curve,
+    loading: Loading,
+    playback: Playback = IDEAL,
+) -> DelayTable:
+    """Return phase and group delay of a network, and of network and playback.
+
+    Parameters
+    ----------
+    network : Network
+        The network.
+    frequency_hz : array_like, shape (frequencies,)
+        Frequencies [Hz], finite and above 0.
+    curve : Curve
+        The curve that playback undoes.
+    loading : Loading
+        Source and load.
+    playback : Playback, optional
+        Playback with a fault.
+
+    Returns
+    -------
+    DelayTable
+        The table.
+
+    Raises
+    ------
+    InputError
+        When a frequency is not finite and above 0, or the playback does not fit the curve.
+    """
+    frequency = np.atleast_1d(np.asarray(frequency_hz, dtype=float))
+    if not np.all(np.isfinite(frequency) & (frequency > 0)):
+        raise InputError("frequency", frequency_hz, "it must be finite and above 0 Hz")
+    alone = network_chain(network, loading=loading)
+    whole = joined(alone, playback_chain(curve, playback))
+    return DelayTable(
+        frequency,
+        phase_deg(alone, frequency),
+        group_delay_s(alone, frequency),
+        phase_deg(whole, frequency),
+        group_delay_s(whole, frequency),
+    )

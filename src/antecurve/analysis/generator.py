@@ -1,0 +1,312 @@
+"""The generator's setting for a wanted level, and the plan for the inputs of a bench."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from antecurve.analysis.pads import Pad, generator_pad
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
+from antecurve.errors import InputError
+from antecurve.networks.compiled import transfer
+from antecurve.networks.deviation import error_range
+from antecurve.networks.topology import Loading, Network
+
+if TYPE_CHECKING:
+    import pandas
+
+__all__ = [
+    "DISPLAY_LOAD_OHM",
+    "GeneratorSetting",
+    "InputKind",
+    "LevelPlan",
+    "PlannedInput",
+    "displayed_level",
+    "generator_setting",
+    "level_plan",
+    "usual_inputs",
+]
+
+DISPLAY_LOAD_OHM = 50.0
+"""Load that the display of many function generators assumes [ohm] (common practice, no source)."""
+
+_SMALLEST_EMF_V = 10e-3
+_LARGEST_EMF_V = 10.0 / math.sqrt(2.0)
+_PAD_STEP_DB = 20.0
+
+
+@dataclass(frozen=True, slots=True)
+class GeneratorSetting:
+    """How to set the generator for a level at the unit.
+
+    Attributes
+    ----------
+    wanted_v : float
+        Level at the unit's input [V rms].
+    frequency_hz : float
+        Frequency at which it is wanted [Hz].
+    emf_v : float
+        EMF of the generator, open circuit [V rms]: the setting of a display for high impedance.
+    displayed_v : float
+        Setting of a display that assumes a load of 50 ohm [V rms].
+    """
+
+    wanted_v: float
+    frequency_hz: float
+    emf_v: float
+    displayed_v: float
+
+
+@dataclass(frozen=True, slots=True)
+class InputKind:
+    """A kind of input to be driven.
+
+    Attributes
+    ----------
+    name : str
+        Its name.
+    level_v : float
+        Level wanted at 1 kHz [V rms], above 0.
+    load_resistance : float
+        Input resistance [ohm], above 0.
+    load_capacitance : float
+        Capacitance of input and cable [F], 0 or greater.
+    """
+
+    name: str
+    level_v: float
+    load_resistance: float
+    load_capacitance: float
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedInput:
+    """One kind of input, and how to drive it with the network.
+
+    Attributes
+    ----------
+    kind : InputKind
+        The input.
+    setting : GeneratorSetting
+        The generator's setting without pad.
+    gain_db : float
+        20 log10(abs(H)) at 1 kHz into this input [dB].
+    error_centred_db : float
+        Centred error with this input, against the job's curve [dB].
+    pad : Pad or None
+        Pad at the generator where the setting would be below what it can be set to.
+    advice : str
+        What to do; empty where there is nothing to say.
+    """
+
+    kind: InputKind
+    setting: GeneratorSetting
+    gain_db: float
+    error_centred_db: float
+    pad: Pad | None
+    advice: str
+
+
+@dataclass(frozen=True, slots=True)
+class LevelPlan:
+    """How to drive each kind of input.
+
+    Attributes
+    ----------
+    inputs : tuple of PlannedInput
+        One a kind of input.
+    """
+
+    inputs: tuple[PlannedInput, ...]
+
+    def to_frame(self) -> pandas.DataFrame:
+        """Return the plan as a data frame.
+
+        Returns
+        -------
+        pandas.DataFrame
+            One row a kind of input.
+        """
+        import pandas
+
+        return pandas.DataFrame(
+            [
+                {
+                    "input": planned.kind.name,
+                    "level_v": planned.kind.level_v,
+                    "load_ohm": planned.kind.load_resistance,
+                    "load_f": planned.kind.load_capacitance,
+                    "gain_db": planned.gain_db,
+                    "emf_v": planned.setting.emf_v,
+                    "displayed_v": planned.setting.displayed_v,
+                    "error_centred_db": planned.error_centred_db,
+                    "pad_db": planned.pad.attenuation_db if planned.pad else None,
+                    "pad_series_ohm": planned.pad.series_ohm if planned.pad else None,
+                    "pad_shunt_ohm": planned.pad.shunt_ohm if planned.pad else None,
+                    "advice": planned.advice,
+                }
+                for planned in self.inputs
+            ]
+        )
+
+
+def usual_inputs(loading: Loading) -> tuple[InputKind, ...]:
+    """Return the inputs that a plan is made for unless others are named.
+
+    Parameters
+    ----------
+    loading : Loading
+        The job's load.
+
+    Returns
+    -------
+    tuple of InputKind
+        5 mV into the job's load, and 0.5 mV into 100 ohm for a low-output input (levels and
+        resistance: common practice, no source).
+    """
+    capacitance = loading.load_capacitance
+    return (
+        InputKind("normal input", 5e-3, loading.load_resistance, capacitance),
+        InputKind("low-output input", 0.5e-3, 100.0, capacitance),
+    )
+
+
+def displayed_level(
+    emf_v: float, *, source_resistance: float, assumed_load: float = DISPLAY_LOAD_OHM
+) -> float:
+    """Return what a generator displays that assumes a load.
+
+    Parameters
+    ----------
+    emf_v : float
+        EMF, open circuit [V].
+    source_resistance : float
+        The generator's resistance [ohm], 0 or greater.
+    assumed_load : float, optional
+        Load that the display assumes [ohm], above 0.
+
+    Returns
+    -------
+    float
+        EMF R/(R + Rs) [V]: half of the EMF, 6.02 dB below it, for 50 ohm and 50 ohm.
+
+    Examples
+    --------
+    >>> displayed_level(0.5, source_resistance=50)
+    0.25
+    """
+    return emf_v * assumed_load / (assumed_load + source_resistance)
+
+
+def generator_setting(
+    network: Network,
+    *,
+    loading: Loading,
+    wanted_v: float,
+    frequency_hz: float = REFERENCE_FREQUENCY_HZ,
+) -> GeneratorSetting:
+    """Return the setting of the generator for a wanted level at the unit.
+
+    Parameters
+    ----------
+    network : Network
+        The network.
+    loading : Loading
+        Source and load.
+    wanted_v : float
+        Level at the unit's input [V rms], above 0.
+    frequency_hz : float, optional
+        Frequency at which it is wanted [Hz], above 0.
+
+    Returns
+    -------
+    GeneratorSetting
+        EMF, and what a display for 50 ohm shows.
+
+    Raises
+    ------
+    InputError
+        When the level is not above 0.
+    """
+    if not (math.isfinite(wanted_v) and wanted_v > 0):
+        raise InputError("wanted level", wanted_v, "it must be finite and above 0 V")
+    emf = wanted_v / abs(complex(transfer(network, frequency_hz, loading=loading)[0]))
+    shown = displayed_level(emf, source_resistance=loading.source_resistance)
+    return GeneratorSetting(wanted_v, frequency_hz, emf, shown)
+
+
+def level_plan(
+    network: Network,
+    *,
+    curve: Curve,
+    loading: Loading,
+    band_hz: tuple[float, float],
+    inputs: Sequence[InputKind] | None = None,
+    smallest_emf_v: float = _SMALLEST_EMF_V,
+    largest_emf_v: float = _LARGEST_EMF_V,
+) -> LevelPlan:
+    """Return the generator's setting for each kind of input, with a pad where it needs one.
+
+    Parameters
+    ----------
+    network : Network
+        The network.
+    curve : Curve
+        The curve it has to impose.
+    loading : Loading
+        Nominal source and load.
+    band_hz : tuple of float
+        Band in which the error counts [Hz].
+    inputs : sequence of InputKind, optional
+        The inputs; those of `usual_inputs` by default.
+    smallest_emf_v, largest_emf_v : float, optional
+        Range of the generator's EMF [V rms]; 10 mV and 7.07 V (10 V peak) unless stated (common
+        practice, no source).
+
+    Returns
+    -------
+    LevelPlan
+        One entry an input.
+
+    Raises
+    ------
+    InputError
+        When a level or the generator's range is out of range.
+    """
+    if not 0 < smallest_emf_v < largest_emf_v < math.inf:
+        raise InputError(
+            "generator range", [smallest_emf_v, largest_emf_v], "it must be above 0 and ascending"
+        )
+    planned = []
+    for kind in usual_inputs(loading) if inputs is None else inputs:
+        there = Loading(loading.source_resistance, kind.load_resistance, kind.load_capacitance)
+        setting = generator_setting(network, loading=there, wanted_v=kind.level_v)
+        error = error_range(network, curve, band_hz=band_hz, loading=there).centred_db
+        pad, advice = None, ""
+        if setting.emf_v < smallest_emf_v:
+            pad = _pad_for(setting.emf_v, smallest_emf_v, loading)
+            advice = (
+                "the generator can't be set that low: use the pad"
+                if pad
+                else "the generator can't be set that low, and a network for 0 ohm takes no pad"
+            )
+        elif setting.emf_v > largest_emf_v:
+            within = kind.level_v * largest_emf_v / setting.emf_v
+            advice = f"the generator can't be set that high: {within * 1e3:.3g} mV can be had"
+        gain_db = 20.0 * math.log10(kind.level_v / setting.emf_v)
+        planned.append(PlannedInput(kind, setting, gain_db, error, pad, advice))
+    return LevelPlan(tuple(planned))
+
+
+def _pad_for(emf_v: float, smallest_v: float, loading: Loading) -> Pad | None:
+    """The pad, in steps of 20 dB, that brings the setting into the generator's range."""
+    if not loading.source_resistance:
+        return None
+    steps = math.ceil(20.0 * math.log10(smallest_v / emf_v) / _PAD_STEP_DB)
+    return generator_pad(
+        attenuation_db=_PAD_STEP_DB * steps,
+        generator_resistance=loading.source_resistance,
+        source_resistance=loading.source_resistance,
+    )

@@ -1,0 +1,187 @@
+"""Voltage and dissipation of every part at the largest input, and the ratings they ask for."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.analysis.chain import Chain, network_chain
+from antecurve.analysis.waveform import modes
+from antecurve.errors import InputError
+from antecurve.networks.compiled import transfer
+from antecurve.networks.topology import Element, ElementKind, Loading, Network, Topology
+from antecurve.quantities import format_quantity
+
+if TYPE_CHECKING:
+    import pandas
+
+__all__ = ["LARGEST_AMPLITUDE_V", "PartStress", "PartStresses", "part_stresses"]
+
+LARGEST_AMPLITUDE_V = 10.0
+"""Largest peak EMF of bench generators [V] (common practice, no source)."""
+
+_POWERS_W = (0.25, 0.5, 1.0, 2.0, 5.0, 10.0)
+_VOLTAGES_V = (50.0, 63.0, 100.0, 160.0, 250.0, 400.0, 630.0, 1000.0)
+_MARGIN = 2.0
+_VOLTMETER_OHM = 1e18
+_WIDE = np.concatenate([[0.0], np.geomspace(1e-3, 1e10, 13 * 40 + 1)])
+
+
+@dataclass(frozen=True, slots=True)
+class PartStress:
+    """What one position has to stand.
+
+    Attributes
+    ----------
+    ref : str
+        Its reference.
+    kind : ElementKind
+        Resistor or capacitor.
+    voltage_v : float
+        Largest voltage across it for any EMF that stays within the amplitude [V].
+    dissipation_w : float or None
+        Largest dissipation for any periodic EMF within the amplitude [W]; ``None`` for a
+        capacitor.
+    rating : str
+        The rating to buy: twice the stress or more (common practice, no source).
+    """
+
+    ref: str
+    kind: ElementKind
+    voltage_v: float
+    dissipation_w: float | None
+    rating: str
+
+
+@dataclass(frozen=True, slots=True)
+class PartStresses:
+    """The positions of a network and what they have to stand.
+
+    Attributes
+    ----------
+    amplitude_v : float
+        Largest magnitude of the EMF [V].
+    parts : tuple of PartStress
+        In the order of the elements.
+    """
+
+    amplitude_v: float
+    parts: tuple[PartStress, ...]
+
+    @property
+    def ratings(self) -> dict[str, str]:
+        """Rating by reference, as `antecurve.analysis.parts_list.parts_list` takes it."""
+        return {part.ref: part.rating for part in self.parts}
+
+    def to_frame(self) -> pandas.DataFrame:
+        """Return the stresses as a data frame.
+
+        Returns
+        -------
+        pandas.DataFrame
+            One row a position.
+        """
+        import pandas
+
+        return pandas.DataFrame(
+            [
+                {
+                    "ref": part.ref,
+                    "kind": part.kind.value,
+                    "voltage_v": part.voltage_v,
+                    "dissipation_w": part.dissipation_w,
+                    "rating": part.rating,
+                }
+                for part in self.parts
+            ]
+        )
+
+
+def part_stresses(
+    network: Network, *, loading: Loading, amplitude_v: float = LARGEST_AMPLITUDE_V
+) -> PartStresses:
+    """Return voltage, dissipation and rating of every position.
+
+    Parameters
+    ----------
+    network : Network
+        The network.
+    loading : Loading
+        Source and load.
+    amplitude_v : float, optional
+        Largest magnitude of the EMF [V], above 0.
+
+    Returns
+    -------
+    PartStresses
+        Bounds that hold for every waveform.
+
+    Raises
+    ------
+    InputError
+        When the amplitude is not above 0, or a part would need more than the largest rating.
+
+    Notes
+    -----
+    The largest voltage that a drive within +-A makes across an element is A times the integral
+    of the magnitude of its impulse response, which is the total variation of its step response.
+    The power of a periodic drive of rms V is at most V**2 max(abs(H))**2/R, and V is at most A:
+    a slow square wave comes close to both bounds.
+    """
+    if not (math.isfinite(amplitude_v) and amplitude_v > 0):
+        raise InputError("amplitude", amplitude_v, "it must be finite and above 0 V")
+    parts = []
+    for element, value in zip(network.topology.elements, network.values, strict=True):
+        seen = _seen_from(network, element, loading)
+        lone = Loading(loading.source_resistance, _VOLTMETER_OHM, 0.0)
+        voltage = amplitude_v * _variation(network_chain(seen, loading=lone))
+        if element.kind is ElementKind.RESISTOR:
+            gain = float(np.abs(transfer(seen, _WIDE, loading=lone)).max())
+            power = (amplitude_v * gain) ** 2 / float(value)
+            rating = _rating(element.ref, power, _POWERS_W, "W")
+            parts.append(PartStress(element.ref, element.kind, voltage, power, rating))
+        else:
+            rating = _rating(element.ref, voltage, _VOLTAGES_V, "V")
+            parts.append(PartStress(element.ref, element.kind, voltage, None, rating))
+    return PartStresses(amplitude_v, tuple(parts))
+
+
+def _rating(ref: str, stress: float, ladder: tuple[float, ...], unit: str) -> str:
+    for step in ladder:
+        if step >= _MARGIN * stress:
+            return f"{step:g} {unit}"
+    raise InputError(
+        f"rating of {ref}",
+        format_quantity(stress, unit),
+        f"no part for twice that is stocked, the largest has {ladder[-1]:g} {unit}; "
+        "lower the amplitude",
+    )
+
+
+def _seen_from(network: Network, element: Element, loading: Loading) -> Network:
+    """The network with its load as elements, and the output across one of its elements."""
+    topology = network.topology
+    load = [Element("RLOAD", ElementKind.RESISTOR, topology.output)]
+    values = [loading.load_resistance]
+    if loading.load_capacitance:
+        load.append(Element("CLOAD", ElementKind.CAPACITOR, topology.output))
+        values.append(loading.load_capacitance)
+    across = Topology(topology.form, (*topology.elements, *load), element.nodes)
+    return Network(across, np.append(network.values, values))
+
+
+def _variation(chain: Chain) -> float:
+    """Total variation of the step response from rest."""
+    found = modes(chain)
+    if not len(found.poles):
+        return abs(found.direct)
+    sizes = np.abs(found.poles)
+    times = np.geomspace(1e-3 / sizes.max(), 40.0 / sizes.min(), 4000)
+    steps: NDArray[np.float64] = np.full(len(times) + 1, found.direct)
+    for pole, residue in zip(found.poles, found.residues, strict=True):
+        steps[1:] += (residue * np.expm1(pole * times) / pole).real
+    return abs(found.direct) + float(np.abs(np.diff(steps)).sum())

@@ -1,0 +1,405 @@
+"""What an oscilloscope shows: traces of a square wave, and their tilt, overshoot, rise time."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.analysis.chain import Chain, joined, network_chain
+from antecurve.analysis.peaks import largest_magnitude, search_times
+from antecurve.analysis.playback import IDEAL, Playback, common_faults, playback_chain
+from antecurve.analysis.waveform import (
+    Modes,
+    SquareWave,
+    drive,
+    modes,
+    response_to_square_wave,
+)
+from antecurve.curves.model import Curve
+from antecurve.errors import InputError
+from antecurve.networks.topology import Loading, Network
+
+if TYPE_CHECKING:
+    import pandas
+
+__all__ = [
+    "SCOPE_CAUTIONS",
+    "FaultSheet",
+    "FaultTrace",
+    "ScopeTrace",
+    "TraceMeasures",
+    "fault_sheet",
+    "measure_trace",
+    "scope_trace",
+]
+
+Floats = NDArray[np.float64]
+_EDGE_SHARE = 0.2  # of the half period: what is faster belongs to the edge
+
+SCOPE_CAUTIONS = (
+    "A square wave behind the network has strong treble: turn loudspeakers and headphones off or "
+    "down before you switch it on, and never listen to it at full level.",
+    "A unit under test may carry mains or valve supply voltage inside: connect through closed "
+    "cases, discharge capacitors before you reach in, and keep one hand away.",
+)
+"""What to mind when a square wave is on the bench (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class TraceMeasures:
+    """Numbers read off a half period that follows a rising edge.
+
+    Attributes
+    ----------
+    start_v : float
+        Top at its start [V]: what has a time constant below a fifth of the half period belongs
+        to the edge and is taken as settled, the rest of the trace is carried back to the edge.
+    end_v : float
+        Top at its end, just before the next edge [V].
+    peak_v : float
+        Largest magnitude [V].
+    tilt : float or None
+        (start - end)/start, a fraction (definition: Khandpur, Troubleshooting Electronic
+        Equipment, McGraw-Hill 2006, p. 589); ``None`` where nothing is left of the top.
+    overshoot : float
+        How far the trace goes beyond the start of the top, as a fraction of the step from the
+        end of the lower top to the start of the upper one; 0 where it doesn't.
+    rise_time_s : float or None
+        From 10 % to 90 % of that step [s]; ``None`` where the trace doesn't pass both, 0 for a
+        jump.
+    """
+
+    start_v: float
+    end_v: float
+    peak_v: float
+    tilt: float | None
+    overshoot: float
+    rise_time_s: float | None
+
+    def as_dict(self) -> dict[str, float | None]:
+        """Return the numbers as plain data.
+
+        Returns
+        -------
+        dict
+            One entry an attribute.
+        """
+        return {f.name: getattr(self, f.name) for f in fields(self)}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ScopeTrace:
+    """One period in steady state from a rising edge; arrays of shape (samples,), read-only.
+
+    Attributes
+    ----------
+    wave : SquareWave
+        The wave of EMF.
+    playback : Playback
+        What follows the network.
+    time_s : numpy.ndarray of float
+        Times [s], evenly spaced, the first 0; at an edge the value after it.
+    input_v : numpy.ndarray of float
+        EMF [V].
+    network_v : numpy.ndarray of float
+        At the unit's input [V].
+    playback_v : numpy.ndarray of float
+        After playback with unit gain at 1 kHz [V].
+    network_measures, playback_measures : TraceMeasures
+        Tilt, overshoot and rise time of the two traces.
+    """
+
+    wave: SquareWave
+    playback: Playback
+    time_s: Floats
+    input_v: Floats
+    network_v: Floats
+    playback_v: Floats
+    network_measures: TraceMeasures
+    playback_measures: TraceMeasures
+
+    def __post_init__(self) -> None:
+        _freeze(self, ("time_s", "input_v", "network_v", "playback_v"))
+
+    def to_frame(self) -> pandas.DataFrame:
+        """Return the trace as a data frame with the columns of ``scope.csv``.
+
+        Returns
+        -------
+        pandas.DataFrame
+            One row a sample.
+        """
+        import pandas
+
+        names = ("time_s", "input_v", "network_v", "playback_v")
+        return pandas.DataFrame({name: getattr(self, name) for name in names})
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return what the trace shows as plain data, without the samples.
+
+        Returns
+        -------
+        dict
+            Wave, playback and measures.
+        """
+        return {
+            "frequency_hz": self.wave.frequency_hz,
+            "amplitude_v": self.wave.amplitude_v,
+            "rise_time_s": self.wave.rise_time_s,
+            "samples": len(self.time_s),
+            "playback": self.playback.name,
+            "network": self.network_measures.as_dict(),
+            "after_playback": self.playback_measures.as_dict(),
+            "cautions": list(SCOPE_CAUTIONS),
+        }
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FaultTrace:
+    """What one fault looks like.
+
+    Attributes
+    ----------
+    playback : Playback
+        The fault.
+    playback_v : numpy.ndarray of float, shape (samples,)
+        Trace after playback [V], read-only.
+    measures : TraceMeasures
+        Its numbers.
+    """
+
+    playback: Playback
+    playback_v: Floats
+    measures: TraceMeasures
+
+    def __post_init__(self) -> None:
+        _freeze(self, ("playback_v",))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FaultSheet:
+    """Common faults side by side.
+
+    Attributes
+    ----------
+    wave : SquareWave
+        The wave of EMF.
+    time_s : numpy.ndarray of float, shape (samples,)
+        One period [s], read-only.
+    traces : tuple of FaultTrace
+        Ideal playback first.
+    """
+
+    wave: SquareWave
+    time_s: Floats
+    traces: tuple[FaultTrace, ...]
+
+    def __post_init__(self) -> None:
+        _freeze(self, ("time_s",))
+
+    def to_frame(self) -> pandas.DataFrame:
+        """Return the numbers of every fault as a data frame.
+
+        Returns
+        -------
+        pandas.DataFrame
+            One row a fault.
+        """
+        import pandas
+
+        rows = [
+            {"playback": t.playback.name, **t.measures.as_dict(), "remark": t.playback.remark}
+            for t in self.traces
+        ]
+        return pandas.DataFrame(rows)
+
+
+def _freeze(result: object, names: Sequence[str]) -> None:
+    for name in names:
+        values = np.array(getattr(result, name), dtype=float)
+        values.setflags(write=False)
+        object.__setattr__(result, name, values)
+
+
+def scope_trace(
+    network: Network,
+    *,
+    curve: Curve,
+    loading: Loading,
+    wave: SquareWave,
+    samples: int = 4000,
+    playback: Playback = IDEAL,
+) -> ScopeTrace:
+    """Return the traces of a square wave behind a network and after playback.
+
+    Parameters
+    ----------
+    network : Network
+        The network.
+    curve : Curve
+        The curve whose published time constants playback undoes.
+    loading : Loading
+        Source and load.
+    wave : SquareWave
+        The wave of EMF.
+    samples : int, optional
+        Number of samples in the period, 2 or more.
+    playback : Playback, optional
+        Playback with a fault.
+
+    Returns
+    -------
+    ScopeTrace
+        One period in steady state.
+
+    Raises
+    ------
+    InputError
+        When the number of samples is too small, the playback doesn't fit the curve, or the
+        chain passes infinite frequencies without limit.
+    """
+    time = _period(wave, samples)
+    emphasis = network_chain(network, loading=loading)
+    behind = modes(emphasis)
+    after = modes(joined(emphasis, playback_chain(curve, playback)))
+    return ScopeTrace(
+        wave,
+        playback,
+        time,
+        drive(wave, time),
+        response_to_square_wave(behind, wave, time),
+        response_to_square_wave(after, wave, time),
+        measure_trace(behind, wave),
+        measure_trace(after, wave),
+    )
+
+
+def _period(wave: SquareWave, samples: int) -> Floats:
+    if samples < 2:
+        raise InputError("samples", samples, "it must be a whole number, 2 or more")
+    return np.arange(samples) * (2.0 * wave.half_period_s / samples)
+
+
+def fault_sheet(
+    network: Network,
+    *,
+    curve: Curve,
+    loading: Loading,
+    wave: SquareWave,
+    samples: int = 1000,
+    playbacks: Sequence[Playback] | None = None,
+) -> FaultSheet:
+    """Return what the common faults of playback look like, side by side.
+
+    Parameters
+    ----------
+    network : Network
+        The network.
+    curve : Curve
+        The curve whose published time constants playback undoes.
+    loading : Loading
+        Source and load.
+    wave : SquareWave
+        The wave of EMF.
+    samples : int, optional
+        Number of samples in the period, 2 or more.
+    playbacks : sequence of Playback, optional
+        The faults; those of `common_faults` by default.
+
+    Returns
+    -------
+    FaultSheet
+        One trace a fault.
+
+    Raises
+    ------
+    InputError
+        As in `scope_trace`.
+    """
+    time = _period(wave, samples)
+    emphasis: Chain = network_chain(network, loading=loading)
+    traces = []
+    for playback in common_faults(curve) if playbacks is None else playbacks:
+        found = modes(joined(emphasis, playback_chain(curve, playback)))
+        values = response_to_square_wave(found, wave, time)
+        traces.append(FaultTrace(playback, values, measure_trace(found, wave)))
+    return FaultSheet(wave, time, tuple(traces))
+
+
+def measure_trace(found: Modes, wave: SquareWave) -> TraceMeasures:
+    """Return tilt, overshoot and rise time of a square wave behind a chain.
+
+    Parameters
+    ----------
+    found : Modes
+        Partial fractions of the chain.
+    wave : SquareWave
+        The wave.
+
+    Returns
+    -------
+    TraceMeasures
+        The numbers, by the definitions stated there.
+    """
+    times = search_times(found, wave)
+    last = float(times[-1])
+
+    def trace(time: Floats) -> Floats:
+        return response_to_square_wave(found, wave, time)
+
+    end = float(trace(np.array([last]))[0])
+    start = _start_of_top(found, wave)
+    peak = largest_magnitude(trace, times).magnitude
+    step = start + end
+    values = trace(times)
+    beyond = max(0.0, float(values.max()) - start) if step > 0 else 0.0
+    return TraceMeasures(
+        start_v=start,
+        end_v=end,
+        peak_v=peak,
+        tilt=(start - end) / start if abs(start) > 1e-9 * peak else None,
+        overshoot=beyond / step if step > 0 else 0.0,
+        rise_time_s=_rise_time(found, wave, times, values, -end, step),
+    )
+
+
+def _start_of_top(found: Modes, wave: SquareWave) -> float:
+    """Slow modes at the edge, and fast ones as they settle."""
+    fast = np.abs(found.poles) * wave.half_period_s * _EDGE_SHARE > 1.0
+    settled = found.direct - float(np.sum(found.residues[fast] / found.poles[fast]).real)
+    slow = Modes(settled, found.poles[~fast], found.residues[~fast])
+    sharp = SquareWave(wave.frequency_hz, wave.amplitude_v)
+    return float(response_to_square_wave(slow, sharp, np.zeros(1))[0])
+
+
+def _rise_time(
+    found: Modes, wave: SquareWave, times: Floats, values: Floats, base: float, step: float
+) -> float | None:
+    """Time between the first crossings of 10 % and 90 % of the step."""
+    from scipy.optimize import brentq
+
+    crossings = []
+    for share in (0.1, 0.9):
+        level = base + share * step
+        above = np.flatnonzero((values - level) * np.sign(step) >= 0)
+        if not len(above):
+            return None
+        first = int(above[0])
+        if first == 0:
+            crossings.append(0.0)
+            continue
+        crossings.append(
+            brentq(
+                lambda t, level=level: float(
+                    response_to_square_wave(found, wave, np.array([t]))[0] - level
+                ),
+                times[first - 1],
+                times[first],
+                xtol=1e-18,
+            )
+        )
+    return float(crossings[1] - crossings[0])

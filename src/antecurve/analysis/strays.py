@@ -1,0 +1,195 @@
+"""Stray capacitance: what a few picofarads across any two nodes do to the error."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
+from antecurve.errors import InputError
+from antecurve.networks.compiled import transfer
+from antecurve.networks.deviation import error_range
+from antecurve.networks.topology import Element, ElementKind, Loading, Network, Topology
+
+if TYPE_CHECKING:
+    import pandas
+
+__all__ = ["PRACTICAL_NOTES", "STRAYS_F", "Stray", "StrayTable", "stray_table", "with_stray"]
+
+STRAYS_F = (2e-12, 5e-12, 10e-12)
+"""Stray capacitances met on a hand-wired board [F] (common practice, no source)."""
+
+PRACTICAL_NOTES = (
+    "Film (polypropylene, polystyrene) or class 1 ceramic (C0G) capacitors only; class 2 ceramic "
+    "changes its value with voltage and temperature.",
+    "Metal film resistors.",
+    "House the network in a metal box, joined to ground at one point only: at the connector of "
+    "the unit.",
+    "Keep the input wiring away from the output: stray capacitance across the whole network "
+    "lifts the treble.",
+    "Use the shortest cable that reaches; its capacitance is part of the load.",
+)
+"""Notes for the builder: common practice, no source."""
+
+_STRAY_REF = "CSTRAY"
+
+
+@dataclass(frozen=True, slots=True)
+class Stray:
+    """One stray capacitance and what it does.
+
+    Attributes
+    ----------
+    nodes : tuple of str
+        The two nodes it lies across.
+    across : tuple of str
+        References of the elements between these nodes; empty where there is none.
+    capacitance_f : float
+        Its value [F].
+    level_shift_db : float
+        Change of level at 1 kHz [dB].
+    error_centred_db : float
+        Centred error with it, against the job's curve [dB].
+    growth_db : float
+        Growth of the centred error [dB]; negative where the stray helps.
+    """
+
+    nodes: tuple[str, str]
+    across: tuple[str, ...]
+    capacitance_f: float
+    level_shift_db: float
+    error_centred_db: float
+    growth_db: float
+
+
+@dataclass(frozen=True, slots=True)
+class StrayTable:
+    """Strays across every pair of nodes.
+
+    Attributes
+    ----------
+    rows : tuple of Stray
+        Largest growth first.
+    """
+
+    rows: tuple[Stray, ...]
+
+    def to_frame(self) -> pandas.DataFrame:
+        """Return the strays as a data frame.
+
+        Returns
+        -------
+        pandas.DataFrame
+            One row a stray.
+        """
+        import pandas
+
+        return pandas.DataFrame(
+            [
+                {
+                    "nodes": " ".join(row.nodes),
+                    "across": " ".join(row.across),
+                    "capacitance_f": row.capacitance_f,
+                    "level_shift_db": row.level_shift_db,
+                    "error_centred_db": row.error_centred_db,
+                    "growth_db": row.growth_db,
+                }
+                for row in self.rows
+            ]
+        )
+
+
+def with_stray(network: Network, *, nodes: tuple[str, str], capacitance_f: float) -> Network:
+    """Return a network with a stray capacitance between two of its nodes.
+
+    Parameters
+    ----------
+    network : Network
+        The network.
+    nodes : tuple of str
+        Two different nodes of the network.
+    capacitance_f : float
+        Stray [F], above 0.
+
+    Returns
+    -------
+    Network
+        One element more, at the end.
+
+    Raises
+    ------
+    InputError
+        When a node is not in the network or the capacitance is not above 0.
+    """
+    known = _nodes(network.topology)
+    if nodes[0] == nodes[1] or not set(nodes) <= set(known):
+        raise InputError("stray", nodes, f"name two different nodes of {', '.join(known)}")
+    if not (math.isfinite(capacitance_f) and capacitance_f > 0):
+        raise InputError("stray", capacitance_f, "it must be finite and above 0 F")
+    topology = Topology(
+        network.topology.form,
+        (*network.topology.elements, Element(_STRAY_REF, ElementKind.CAPACITOR, nodes)),
+        network.topology.output,
+    )
+    return Network(topology, np.append(network.values, capacitance_f))
+
+
+def _nodes(topology: Topology) -> tuple[str, ...]:
+    found = dict.fromkeys(node for element in topology.elements for node in element.nodes)
+    return (*(node for node in found if node != "0"), "0")
+
+
+def stray_table(
+    network: Network,
+    *,
+    curve: Curve,
+    loading: Loading,
+    band_hz: tuple[float, float],
+    strays_f: Sequence[float] = STRAYS_F,
+) -> StrayTable:
+    """Return what strays across every element and from every node to every other do.
+
+    Parameters
+    ----------
+    network : Network
+        The network.
+    curve : Curve
+        The curve it has to impose.
+    loading : Loading
+        Source and load.
+    band_hz : tuple of float
+        Band in which the error counts [Hz].
+    strays_f : sequence of float, optional
+        Stray capacitances [F], above 0.
+
+    Returns
+    -------
+    StrayTable
+        One row for each pair of nodes and each stray, one stray at a time.
+
+    Raises
+    ------
+    InputError
+        When a stray is not above 0.
+    """
+    nominal = error_range(network, curve, band_hz=band_hz, loading=loading).centred_db
+    level = _level(network, loading)
+    rows = []
+    for nodes in itertools.combinations(_nodes(network.topology), 2):
+        across = tuple(e.ref for e in network.topology.elements if set(e.nodes) == set(nodes))
+        for capacitance in strays_f:
+            there = with_stray(network, nodes=nodes, capacitance_f=capacitance)
+            centred = error_range(there, curve, band_hz=band_hz, loading=loading).centred_db
+            shift = _level(there, loading) - level
+            rows.append(Stray(nodes, across, capacitance, shift, centred, centred - nominal))
+    return StrayTable(tuple(sorted(rows, key=lambda row: -row.growth_db)))
+
+
+def _level(network: Network, loading: Loading) -> float:
+    found = transfer(network, REFERENCE_FREQUENCY_HZ, loading=loading)[0]
+    return 20.0 * math.log10(abs(complex(found)))
