@@ -99,6 +99,30 @@ class NetworkRequest:
 
 
 @dataclass(frozen=True, slots=True)
+class Grade:
+    """A tolerance that can be bought, and its price.
+
+    Attributes
+    ----------
+    tolerance : float
+        A fraction, 0 or greater, below 1.
+    price : float
+        Price of one part, 0 or greater, in any currency.
+    """
+
+    tolerance: float
+    price: float
+
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.tolerance) and 0 <= self.tolerance < 1):
+            raise InputError(
+                "grades.tolerance", self.tolerance, "it must be 0 or greater and below 100 %"
+            )
+        if not (math.isfinite(self.price) and self.price >= 0):
+            raise InputError("grades.price", self.price, "it must be 0 or greater")
+
+
+@dataclass(frozen=True, slots=True)
 class Stock:
     """The parts that may fill the positions of one kind.
 
@@ -116,6 +140,8 @@ class Stock:
         How two parts may be joined: ``series``, ``parallel``.
     drawer : str or None
         Path of a drawer file with parts on hand.
+    grades : tuple of Grade
+        Tolerances that can be bought, with prices, for tolerance planning.
     """
 
     series: str | None
@@ -124,6 +150,7 @@ class Stock:
     parts_per_position: int
     join: tuple[str, ...]
     drawer: str | None = None
+    grades: tuple[Grade, ...] = ()
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.tolerance) and 0 <= self.tolerance < 1):

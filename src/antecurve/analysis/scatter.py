@@ -13,7 +13,14 @@ from numpy.typing import NDArray
 from antecurve.networks.topology import ElementKind
 from antecurve.pick.parts import PickedNetwork
 
-__all__ = ["PartTable", "part_table", "position_box", "position_scatter", "position_values"]
+__all__ = [
+    "PartTable",
+    "part_table",
+    "part_weights",
+    "position_box",
+    "position_scatter",
+    "position_values",
+]
 
 Floats = NDArray[np.float64]
 
@@ -135,8 +142,29 @@ def position_box(table: PartTable) -> tuple[Floats, Floats]:
     return both[:, 0], both[:, 1]
 
 
+def part_weights(table: PartTable) -> Floats:
+    """Return how much each part counts in the value of its position.
+
+    Parameters
+    ----------
+    table : PartTable
+        The parts.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (positions, parts)
+        Relative change of the position per relative change of the part: its share in the sum
+        of the values, or in the sum of their reciprocals.
+    """
+    weights = np.zeros((len(table.positions), len(table.refs)))
+    for index, (places, adds) in enumerate(zip(table.positions, table.adds, strict=True)):
+        counted = table.nominal[list(places)] ** (1.0 if adds else -1.0)
+        weights[index, list(places)] = counted / counted.sum()
+    return weights
+
+
 def position_scatter(table: PartTable, parts: Floats) -> Floats:
-    """Return the root sum square of relative scatter of the parts of each position.
+    """Return the root sum square of the relative scatter of the parts of each position.
 
     Parameters
     ----------
@@ -148,12 +176,6 @@ def position_scatter(table: PartTable, parts: Floats) -> Floats:
     Returns
     -------
     numpy.ndarray of float, shape (positions,)
-        The same of the position's value, to first order: each part is weighted with its share
-        in the sum, or in the sum of reciprocals.
+        The same of the position's value, to first order.
     """
-    result = np.empty(len(table.positions))
-    for index, (places, adds) in enumerate(zip(table.positions, table.adds, strict=True)):
-        values = table.nominal[list(places)] ** (1.0 if adds else -1.0)
-        weights = values / values.sum()
-        result[index] = np.sqrt(np.sum((weights * parts[list(places)]) ** 2))
-    return result
+    return np.asarray(np.sqrt(part_weights(table) ** 2 @ parts**2))

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections import deque
-from collections.abc import Callable, Iterator, Mapping
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,9 +10,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from antecurve.analysis.band_error import BandError
-from antecurve.analysis.distributions import BLOCK, PartSource, draw_block, part_source
+from antecurve.analysis.builds import Builds
+from antecurve.analysis.distributions import BLOCK, part_source
 from antecurve.analysis.intervals import Proportion, clopper_pearson
-from antecurve.analysis.scatter import part_table, position_values
+from antecurve.analysis.scatter import part_table
 from antecurve.analysis.sensitivity import PositionSensitivity, sensitivities
 from antecurve.analysis.tally import LogTally, Percentiles
 from antecurve.analysis.worst_case import MOST_POSITIONS, WorstCase, worst_case
@@ -146,23 +145,6 @@ class SpreadResult:
         return None if self.worst is None else self.worst.corner_db
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Task:
-    """Everything a worker needs to examine blocks of builds."""
-
-    source: PartSource
-    evaluator: BandError
-    seed: int
-
-    def block(self, number: int, channel: int = 0) -> Any:
-        parts = draw_block(self.source, seed=self.seed, block=number, channel=channel)
-        return self.evaluator.power_coefficients(position_values(self.source.table, parts))
-
-    def measure(self, number: int) -> tuple[Floats, Floats]:
-        builds = self.block(number)
-        return self.evaluator.centred_db(builds), self.evaluator.level_db(builds)
-
-
 def spread(
     picked: PickedNetwork,
     *,
@@ -239,16 +221,16 @@ def spread(
         reel_correlation=reel_correlation,
     )
     evaluator = BandError(picked.topology, curve, loading=loading, band_hz=band_hz, points=points)
-    task = _Task(source, evaluator, seed)
+    copies = Builds(source, evaluator, seed)
     centred, level = LogTally(), LogTally(low=1e-2, high=1e2, width=1e-5)
     nominal = evaluator.level_db(evaluator.power_coefficients(picked.network.values[:, None]))[0]
     within = 0
     try:
-        for errors, levels in _measured(task, builds, workers):
-            centred.add(errors)
-            level.add(10.0 ** ((levels - nominal) / 20.0))
+        for some in copies.measured(builds, workers=workers):
+            centred.add(some.centred_db)
+            level.add(10.0 ** ((some.level_db - nominal) / 20.0))
             if limit_db is not None:
-                within += int(np.count_nonzero(errors <= limit_db))
+                within += int(np.count_nonzero(some.centred_db <= limit_db))
             if progress is not None:
                 progress(centred.count, builds)
     except KeyboardInterrupt:
@@ -271,10 +253,10 @@ def spread(
         sensitivity=sensitivities(
             picked, loading=loading, band_hz=band_hz, source=source
         ).positions,
-        curves=_curves(task, min(done, _CURVE_BUILDS)),
+        curves=_curves(copies, min(done, _CURVE_BUILDS)),
         level_low_db=_db(level.quantile(0.025)),
         level_high_db=_db(level.quantile(0.975)),
-        mismatch=_mismatch(task, min(done, _CURVE_BUILDS)),
+        mismatch=_mismatch(copies, min(done, _CURVE_BUILDS)),
     )
 
 
@@ -282,48 +264,27 @@ def _db(ratio: float) -> float:
     return float(20.0 * np.log10(ratio))
 
 
-def _measured(task: _Task, builds: int, workers: int) -> Iterator[tuple[Floats, Floats]]:
-    """Centred error and level of all builds, block by block, in order."""
-    blocks = -(-builds // BLOCK)
-
-    def cut(number: int, found: tuple[Floats, Floats]) -> tuple[Floats, Floats]:
-        left = builds - number * BLOCK
-        return (found[0][:left], found[1][:left]) if left < BLOCK else found
-
-    if workers == 1:
-        for number in range(blocks):
-            yield cut(number, task.measure(number))
-        return
-    with ThreadPoolExecutor(workers) as pool:
-        waiting: deque[Future[tuple[Floats, Floats]]] = deque()
-        for number in range(blocks + 2 * workers):
-            if number < blocks:
-                waiting.append(pool.submit(task.measure, number))
-            if number >= 2 * workers and waiting:
-                yield cut(number - 2 * workers, waiting.popleft().result())
-
-
-def _curves(task: _Task, builds: int) -> PercentileCurves:
-    frequency = task.evaluator.frequency_hz
+def _curves(copies: Builds, builds: int) -> PercentileCurves:
+    frequency = copies.evaluator.frequency_hz
     levels = np.empty((len(frequency), builds))
     for number in range(-(-builds // BLOCK)):
-        block = task.block(number)
+        block = copies.block(number)
         part = slice(number * BLOCK, min((number + 1) * BLOCK, builds))
-        ratio = 10.0 * np.log10(task.evaluator.ratio(block)) - task.evaluator.level_db(block)
+        ratio = 10.0 * np.log10(copies.evaluator.ratio(block)) - copies.evaluator.level_db(block)
         levels[:, part] = ratio[:, : part.stop - part.start]
     error = np.percentile(levels, _CURVE_PERCENTILES, axis=1, overwrite_input=True)
     error.setflags(write=False)
     return PercentileCurves(builds, frequency, _CURVE_PERCENTILES, error)
 
 
-def _mismatch(task: _Task, pairs: int) -> Mismatch:
+def _mismatch(copies: Builds, pairs: int) -> Mismatch:
     """Compare builds with a second channel; parts off one reel are alike in both."""
     level, largest = LogTally(), LogTally()
     for number in range(-(-pairs // BLOCK)):
         left = min(BLOCK, pairs - number * BLOCK)
-        one, other = (task.block(number, channel) for channel in (0, 1))
-        at_reference = task.evaluator.level_db(one) - task.evaluator.level_db(other)
-        quotient = task.evaluator.ratio(one) / task.evaluator.ratio(other)
+        one, other = (copies.block(number, channel=channel) for channel in (0, 1))
+        at_reference = copies.evaluator.level_db(one) - copies.evaluator.level_db(other)
+        quotient = copies.evaluator.ratio(one) / copies.evaluator.ratio(other)
         largest_db = np.maximum(
             10.0 * np.log10(quotient.max(axis=0)), -10.0 * np.log10(quotient.min(axis=0))
         )

@@ -23,6 +23,7 @@ __all__ = [
     "evaluate",
     "input_impedance",
     "input_impedance_coefficients",
+    "lossy_transfer",
     "magnitude_squared_coefficients",
     "output_impedance",
     "output_impedance_coefficients",
@@ -123,7 +124,11 @@ def transfer_coefficients(
 
 
 def input_impedance_coefficients(
-    topology: Topology, values: ArrayLike, *, load_resistance: ArrayLike, load_capacitance: ArrayLike
+    topology: Topology,
+    values: ArrayLike,
+    *,
+    load_resistance: ArrayLike,
+    load_capacitance: ArrayLike,
 ) -> Coefficients:
     """Return the coefficients of the impedance at ``in``, source not counted, load connected.
 
@@ -246,6 +251,45 @@ def transfer(
         load_capacitance=loading.load_capacitance,
     )
     return evaluate(found, frequency_hz)
+
+
+def lossy_transfer(
+    network: Network, frequency_hz: ArrayLike, *, loading: Loading, loss_tangent: ArrayLike
+) -> NDArray[np.complex128]:
+    """Return H(j 2 pi f) of one network whose capacitors have losses.
+
+    A capacitor with loss tangent tan d has the admittance j w C (1 - j tan d).
+
+    Parameters
+    ----------
+    network : Network
+        The network.
+    frequency_hz : array_like, shape (frequencies,)
+        Frequencies [Hz].
+    loading : Loading
+        Source and load; the load's capacitance is taken as free of loss.
+    loss_tangent : array_like, shape (elements,) or (elements, frequencies)
+        Loss tangent of each element, 0 or greater; that of resistors must be 0.
+
+    Returns
+    -------
+    numpy.ndarray of complex, shape (frequencies,)
+        The response.
+    """
+    s = 2j * math.pi * np.atleast_1d(np.asarray(frequency_hz, dtype=float))
+    tangent = np.asarray(loss_tangent, dtype=float)
+    tangent = tangent[:, None] if tangent.ndim == 1 else tangent
+    top, bottom = _compiled(network.topology, "transfer")(
+        *(network.values[:, None] * (1.0 - 1j * tangent)),
+        loading.source_resistance,
+        loading.load_resistance,
+        loading.load_capacitance,
+    )
+
+    def value(polynomial: list[Any]) -> NDArray[np.complex128]:
+        return np.asarray(sum(c * s**power for power, c in enumerate(polynomial)))
+
+    return value(top) / value(bottom)
 
 
 def input_impedance(

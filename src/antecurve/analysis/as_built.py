@@ -1,0 +1,235 @@
+"""What this very copy does, its parts measured."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from antecurve.analysis.correction import Correction, ValueUncertainty, correction
+from antecurve.analysis.scatter import part_table, part_weights, position_scatter
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
+from antecurve.errors import InputError
+from antecurve.networks.compiled import transfer
+from antecurve.networks.deviation import ErrorRange, error_range
+from antecurve.networks.topology import ElementKind, Loading
+from antecurve.pick.parts import Part, PickedNetwork, Position
+
+__all__ = ["AsBuilt", "MeterAccuracy", "as_built", "measured_network"]
+
+_FARTHEST = 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class MeterAccuracy:
+    """Limits of error of the meters, as fractions of the reading.
+
+    Attributes
+    ----------
+    resistance, capacitance : float
+        For example 0.005 for 0.5 % of reading; 0 or greater, below 1.
+    """
+
+    resistance: float = 0.002
+    capacitance: float = 0.005
+
+    def __post_init__(self) -> None:
+        for name in ("resistance", "capacitance"):
+            value = getattr(self, name)
+            if not (math.isfinite(value) and 0 <= value < 1):
+                raise InputError(
+                    f"meter accuracy for {name}", value, "it must be 0 or greater and below 100 %"
+                )
+
+    def of(self, kind: ElementKind) -> float:
+        """Return the limit of error for one kind of part.
+
+        Parameters
+        ----------
+        kind : ElementKind
+            Resistor or capacitor.
+
+        Returns
+        -------
+        float
+            A fraction of the reading.
+        """
+        return self.resistance if kind is ElementKind.RESISTOR else self.capacitance
+
+
+@dataclass(frozen=True, slots=True)
+class AsBuilt:
+    """What one copy does.
+
+    Attributes
+    ----------
+    picked : PickedNetwork
+        The network with measured values where there are any; their tolerance is what the
+        meter leaves.
+    measured : tuple of str
+        References of what was measured.
+    nominal : tuple of str
+        Positions that are not wholly measured, so that they count with the values marked on
+        their parts and their tolerances.
+    error : ErrorRange
+        Against the job's curve.
+    published_error : ErrorRange
+        Against the published time constants alone.
+    level_shift_db : float
+        Level at 1 kHz against that of the values marked [dB].
+    correction : Correction
+        What to subtract from later measurements.
+    """
+
+    picked: PickedNetwork
+    measured: tuple[str, ...]
+    nominal: tuple[str, ...]
+    error: ErrorRange
+    published_error: ErrorRange
+    level_shift_db: float
+    correction: Correction
+
+
+def measured_network(
+    picked: PickedNetwork, measured: Mapping[str, float], *, meter: MeterAccuracy
+) -> PickedNetwork:
+    """Return a network with measured values in place of those marked.
+
+    Parameters
+    ----------
+    picked : PickedNetwork
+        The network as designed.
+    measured : mapping of str to float
+        Values [ohm or F] by the reference of a position (``C1``: its parts as joined) or of one
+        of its joined parts (``C1a``).
+    meter : MeterAccuracy
+        What the meters leave.
+
+    Returns
+    -------
+    PickedNetwork
+        Measured positions are one part each, with the meter's accuracy as their tolerance.
+
+    Raises
+    ------
+    InputError
+        When a reference is not known, a position is given twice, as a whole and by its parts,
+        or a value is not finite and above 0 or more than three times off the value marked.
+    """
+    left = dict(measured)
+    positions = []
+    for position, places in zip(picked.positions, part_table(picked).positions, strict=True):
+        refs = [part_table(picked).refs[i] for i in places]
+        ref, accuracy = position.element.ref, meter.of(position.element.kind)
+        parts = [
+            _measured_part(r, part, left.pop(r), accuracy) if r in left else part
+            for r, part in zip(refs, position.parts, strict=True)
+        ]
+        changed = replace(position, parts=tuple(parts))
+        if ref in left:
+            if changed != position:
+                raise InputError(ref, left[ref], f"its parts {', '.join(refs)} are given as well")
+            whole = Part(position.value, position.tolerance, origin=position.parts[0].origin)
+            part = _measured_part(ref, whole, left.pop(ref), accuracy)
+            changed = replace(position, parts=(part,), joined="single")
+        positions.append(changed)
+    if left:
+        known = dict.fromkeys([*picked.topology.refs, *part_table(picked).refs])
+        raise InputError("measured values", next(iter(left)), f"the design has {', '.join(known)}")
+    return replace(picked, positions=tuple(positions))
+
+
+def _measured_part(ref: str, part: Part, value: float, accuracy: float) -> Part:
+    if not (math.isfinite(value) and value > 0):
+        raise InputError(ref, value, "a measured value must be finite and above 0")
+    if not 1 / _FARTHEST <= value / part.value <= _FARTHEST:
+        raise InputError(
+            ref,
+            value,
+            f"the design has {part.value:.4g}; a value more than three times off is a slip of the "
+            "unit or another part",
+        )
+    return replace(part, value=float(value), tolerance=accuracy, nominal=part.nominal or part.value)
+
+
+def as_built(
+    picked: PickedNetwork,
+    *,
+    curve: Curve,
+    loading: Loading,
+    band_hz: tuple[float, float],
+    measured: Mapping[str, float],
+    meter: MeterAccuracy | None = None,
+) -> AsBuilt:
+    """Return what one copy does, given measured values of its parts.
+
+    Parameters
+    ----------
+    picked : PickedNetwork
+        The network as designed.
+    curve : Curve
+        The curve to impose.
+    loading : Loading
+        Source and load.
+    band_hz : tuple of float
+        Low and high end [Hz].
+    measured : mapping of str to float
+        Measured values [ohm or F], as in `measured_network`.
+    meter : MeterAccuracy, optional
+        What the meters leave.
+
+    Returns
+    -------
+    AsBuilt
+        Response error, level, correction table with uncertainty.
+
+    Raises
+    ------
+    InputError
+        When a measured value can't be used.
+
+    Notes
+    -----
+    Limits of error count as rectangular distributions, u = limit / sqrt(3) (JCGM 100:2008, 4.3.7).
+    The error of a meter is common to all that it measured of one kind; what is not measured
+    scatters by itself within its tolerance.
+    """
+    meter = meter or MeterAccuracy()
+    built = measured_network(picked, measured, meter=meter)
+    network = built.network
+    shift = abs(
+        transfer(network, [REFERENCE_FREQUENCY_HZ], loading=loading)[0]
+        / transfer(picked.network, [REFERENCE_FREQUENCY_HZ], loading=loading)[0]
+    )
+
+    def error(published: bool) -> ErrorRange:
+        return error_range(network, curve, band_hz=band_hz, loading=loading, published=published)
+
+    return AsBuilt(
+        picked=built,
+        measured=tuple(measured),
+        nominal=tuple(
+            p.element.ref for p in built.positions if any(q.nominal is None for q in p.parts)
+        ),
+        error=error(False),
+        published_error=error(True),
+        level_shift_db=20.0 * math.log10(shift),
+        correction=correction(
+            network, curve=curve, loading=loading, uncertainty=_value_uncertainty(built)
+        ),
+    )
+
+
+def _value_uncertainty(built: PickedNetwork) -> ValueUncertainty:
+    table, weights = part_table(built), part_weights(part_table(built))
+    standard = table.tolerance / math.sqrt(3.0)
+    by_meter = np.array([q.nominal is not None for p in built.positions for q in p.parts])
+    kinds = np.array(table.kinds)
+    return ValueUncertainty(
+        own=position_scatter(table, np.where(by_meter, 0.0, standard)),
+        common=np.stack(
+            [weights @ np.where(by_meter & (kinds == kind), standard, 0.0) for kind in ElementKind]
+        ),
+    )

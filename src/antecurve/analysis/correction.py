@@ -1,0 +1,132 @@
+"""The correction table: what to subtract from levels measured through a network.
+
+A level measured at the output of a unit with ideal playback, 0 dB at 1 kHz, is the unit's own
+deviation plus the network's: L(f) - P(f), with L the level of the network as built and P that of
+the published curve, both re 1 kHz.  Playback does not undo ultrasonic poles, so their fall is
+part of the correction.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from antecurve.analysis.sensitivity import relative_sensitivity
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
+from antecurve.errors import InputError
+from antecurve.networks.deviation import error_db
+from antecurve.networks.topology import Loading, Network
+
+__all__ = [
+    "COVERAGE_FACTOR",
+    "TABLE_FREQUENCIES_HZ",
+    "Correction",
+    "ValueUncertainty",
+    "correction",
+]
+
+Floats = NDArray[np.float64]
+_DB = 20.0 / math.log(10.0)
+
+COVERAGE_FACTOR = 2.0
+"""Expanded uncertainty = 2 standard uncertainties, about 95 % (JCGM 100:2008, 6.3.3)."""
+TABLE_FREQUENCIES_HZ = (
+    20.0, 25.0, 31.5, 40.0, 50.0, 63.0, 80.0, 100.0, 125.0, 160.0, 200.0, 250.0, 315.0, 400.0,
+    500.0, 630.0, 800.0, 1000.0, 1250.0, 1600.0, 2000.0, 2500.0, 3150.0, 4000.0, 5000.0, 6300.0,
+    8000.0, 10000.0, 12500.0, 16000.0, 20000.0,
+)  # fmt: skip
+"""Nominal one-third-octave frequencies [Hz] (ISO 266:1997)."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ValueUncertainty:
+    """Standard uncertainties of the values of the positions, relative.
+
+    Attributes
+    ----------
+    own : numpy.ndarray of float, shape (positions,)
+        Of each position by itself.
+    common : numpy.ndarray of float, shape (causes, positions)
+        Of causes that move several positions together, such as a meter that reads high: one
+        row a cause.
+    """
+
+    own: Floats
+    common: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Correction:
+    """What to subtract from measured levels, with its uncertainty.
+
+    Attributes
+    ----------
+    frequency_hz : numpy.ndarray of float, shape (frequencies,)
+        Frequencies [Hz]; read-only.
+    correction_db : numpy.ndarray of float, shape (frequencies,)
+        To be subtracted from levels re 1 kHz [dB]; read-only.
+    expanded_uncertainty_db : numpy.ndarray of float, shape (frequencies,)
+        Expanded uncertainty with a coverage factor of 2 [dB]; read-only.
+    """
+
+    frequency_hz: Floats
+    correction_db: Floats
+    expanded_uncertainty_db: Floats
+
+
+def correction(
+    network: Network,
+    *,
+    curve: Curve,
+    loading: Loading,
+    uncertainty: ValueUncertainty,
+    frequency_hz: ArrayLike = TABLE_FREQUENCIES_HZ,
+) -> Correction:
+    """Return the correction table of a network.
+
+    Parameters
+    ----------
+    network : Network
+        The network as built.
+    curve : Curve
+        The curve it imposes.
+    loading : Loading
+        Source and load, taken as known.
+    uncertainty : ValueUncertainty
+        Of the values of the positions.
+    frequency_hz : array_like, shape (frequencies,), optional
+        Frequencies [Hz], greater than 0; those of ISO 266 in thirds of octaves by default.
+
+    Returns
+    -------
+    Correction
+        Over frequency.
+
+    Raises
+    ------
+    InputError
+        When a frequency is not above 0, or an uncertainty is negative.
+
+    Notes
+    -----
+    First-order propagation (JCGM 100:2008, 5.1.2 and, for common causes, 5.2.2): with S_i the
+    sensitivity of the level re 1 kHz, u**2 = sum (S_i u_i)**2 for what is each position's own, and
+    (sum S_i u_i)**2 for each common cause.
+    """
+    if np.any(uncertainty.own < 0) or np.any(uncertainty.common < 0):
+        raise InputError("uncertainty", "a negative number", "it must be 0 or greater")
+    frequency = np.atleast_1d(np.array(frequency_hz, dtype=float))
+    level = error_db(network, curve, frequency, loading=loading, published=True)
+    found = relative_sensitivity(
+        network, np.append(frequency, REFERENCE_FREQUENCY_HZ), loading=loading
+    ).real
+    sensitivity = _DB * (found[:, :-1] - found[:, -1:])
+    variance = ((sensitivity * uncertainty.own[:, None]) ** 2).sum(axis=0)
+    variance += ((uncertainty.common @ sensitivity) ** 2).sum(axis=0)
+    expanded = COVERAGE_FACTOR * np.sqrt(variance)
+    for array in (frequency, level, expanded):
+        array.setflags(write=False)
+    return Correction(frequency, level, expanded)

@@ -1,0 +1,265 @@
+"""Which tolerance to buy for which position: the cheapest grades that keep a yield.
+
+Assignments of grades to positions are tried in ascending order of price.  Each is first looked
+at with few builds and dropped when even the upper end of the yield's interval stays below what
+is wanted; what passes is confirmed with all builds: the lower end of the interval must reach the
+wanted yield.  Before that, one and two positions at a time are tried with loose grades, all
+others being as tight as can be had: a grade too loose even there is left out everywhere.
+"""
+
+from __future__ import annotations
+
+import heapq
+import itertools
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from antecurve.analysis.band_error import BandError
+from antecurve.analysis.builds import Builds
+from antecurve.analysis.distributions import part_source
+from antecurve.analysis.intervals import Proportion, clopper_pearson
+from antecurve.analysis.scatter import part_table
+from antecurve.curves.model import Curve
+from antecurve.errors import InputError, NoCombinationError
+from antecurve.job import Grade
+from antecurve.networks.topology import ElementKind, Loading
+from antecurve.pick.parts import PickedNetwork
+
+__all__ = ["GradeChoice", "TolerancePlan", "plan_tolerances", "with_tolerances"]
+
+_POINTS = 121
+_FIRST_LOOK = 8192
+_SURE = 0.9999
+
+
+@dataclass(frozen=True, slots=True)
+class GradeChoice:
+    """The grade bought for one position.
+
+    Attributes
+    ----------
+    ref : str
+        The position.
+    parts : int
+        Parts to buy for it.
+    grade : Grade
+        Tolerance and price of each.
+    """
+
+    ref: str
+    parts: int
+    grade: Grade
+
+
+@dataclass(frozen=True, slots=True)
+class TolerancePlan:
+    """The cheapest grades that keep a yield.
+
+    Attributes
+    ----------
+    choices : tuple of GradeChoice
+        One a position.
+    price : float
+        Price of all parts of one copy.
+    limit_db : float
+        Limit of the centred error [dB].
+    wanted : float
+        Yield that was asked for, a fraction.
+    confirmed : Proportion
+        Yield over the builds that confirmed it, with its interval.
+    examined : int
+        Assignments that were looked at.
+    """
+
+    choices: tuple[GradeChoice, ...]
+    price: float
+    limit_db: float
+    wanted: float
+    confirmed: Proportion
+    examined: int
+
+
+def with_tolerances(picked: PickedNetwork, tolerances: Sequence[float]) -> PickedNetwork:
+    """Return a network whose parts have other tolerances.
+
+    Parameters
+    ----------
+    picked : PickedNetwork
+        The network with its parts.
+    tolerances : sequence of float, length positions
+        Tolerance of every part of each position, a fraction.
+
+    Returns
+    -------
+    PickedNetwork
+        The same parts otherwise.
+    """
+    return replace(
+        picked,
+        positions=tuple(
+            replace(p, parts=tuple(replace(q, tolerance=t) for q in p.parts))
+            for p, t in zip(picked.positions, tolerances, strict=True)
+        ),
+    )
+
+
+def plan_tolerances(
+    picked: PickedNetwork,
+    *,
+    curve: Curve,
+    loading: Loading,
+    band_hz: tuple[float, float],
+    resistor_grades: Sequence[Grade],
+    capacitor_grades: Sequence[Grade],
+    limit_db: float,
+    wanted: float = 0.95,
+    builds: int = 100_000,
+    seed: int = 1,
+    distribution: str = "uniform",
+) -> TolerancePlan:
+    """Return the cheapest grades that keep a stated yield within a stated limit.
+
+    Parameters
+    ----------
+    picked : PickedNetwork
+        The network with its parts.
+    curve : Curve
+        The curve to impose.
+    loading : Loading
+        Source and load.
+    band_hz : tuple of float
+        Low and high end [Hz].
+    resistor_grades, capacitor_grades : sequence of Grade
+        What can be bought; without grades the parts keep their tolerances at no price.
+    limit_db : float
+        Limit of the centred error [dB], above 0.
+    wanted : float, optional
+        Fraction of builds within the limit, above 0 and below 1.
+    builds : int, optional
+        Builds that confirm a yield, 1 or more.
+    seed : int, optional
+        Seed, 0 or greater; every assignment sees the same draws.
+    distribution : str, optional
+        ``uniform`` or ``normal``.
+
+    Returns
+    -------
+    TolerancePlan
+        Grade by position, price, confirmed yield.
+
+    Raises
+    ------
+    InputError
+        When a number is out of range, or there are no grades at all.
+    NoCombinationError
+        When no assignment keeps the yield.
+
+    Notes
+    -----
+    Leaving out grades that fail beside the tightest takes it that a looser grade does not raise
+    the yield.  That is no theorem, but where the error of the nominal values is well within the
+    limit it is so; a yield is never taken for granted, each plan is confirmed by its own builds.
+    """
+    if not 0 < wanted < 1:
+        raise InputError("wanted yield", wanted, "it must lie above 0 and below 100 %")
+    if not resistor_grades and not capacitor_grades:
+        raise InputError("grades", [], "name at least one tolerance with its price")
+    ladders = [
+        _ladder(resistor_grades if p.element.kind is ElementKind.RESISTOR else capacitor_grades)
+        or (Grade(p.tolerance, 0.0),)
+        for p in picked.positions
+    ]
+    counts = [len(p.parts) for p in picked.positions]
+    evaluator = BandError(picked.topology, curve, loading=loading, band_hz=band_hz, points=_POINTS)
+
+    def look(places: tuple[int, ...], trials: int, confidence: float) -> Proportion:
+        tolerances = [ladder[i].tolerance for ladder, i in zip(ladders, places, strict=True)]
+        table = part_table(with_tolerances(picked, tolerances))
+        copies = Builds(part_source(table, distribution=distribution), evaluator, seed)
+        good = sum(
+            int(np.count_nonzero(some.centred_db <= limit_db)) for some in copies.measured(trials)
+        )
+        return clopper_pearson(good, trials, confidence=confidence)
+
+    def first_look(places: tuple[int, ...]) -> Proportion:
+        return look(places, min(_FIRST_LOOK, builds), _SURE)
+
+    tightest = first_look(tuple(len(ladder) - 1 for ladder in ladders))
+    too_loose = [] if tightest.high < wanted else _too_loose(ladders, first_look, wanted)
+    examined = 1
+    for price, places in _by_price(ladders, counts) if tightest.high >= wanted else ():
+        if any(all(a <= b for a, b in zip(places, f, strict=True)) for f in too_loose):
+            continue
+        examined += 1
+        if first_look(places).high < wanted:
+            continue
+        confirmed = look(places, builds, 0.95)
+        if confirmed.low >= wanted:
+            chosen = [ladder[i] for ladder, i in zip(ladders, places, strict=True)]
+            choices = tuple(
+                GradeChoice(p.element.ref, count, grade)
+                for p, count, grade in zip(picked.positions, counts, chosen, strict=True)
+            )
+            return TolerancePlan(choices, price, limit_db, wanted, confirmed, examined)
+    raise NoCombinationError(
+        f"yield of {wanted * 100:g} % within {limit_db:g} dB",
+        f"the tightest grades keep {tightest.fraction * 100:.4g} %; allow tighter grades, a wider "
+        "limit, a lower yield or, where it is close, more builds",
+    )
+
+
+def _too_loose(
+    ladders: Sequence[Sequence[Grade]],
+    first_look: Callable[[tuple[int, ...]], Proportion],
+    wanted: float,
+) -> list[tuple[int, ...]]:
+    """Assignments that fail though all but one or two positions are as tight as can be."""
+    last = [len(ladder) - 1 for ladder in ladders]
+    failed: list[tuple[int, ...]] = []
+    for count in (1, 2):
+        for loose in itertools.combinations(range(len(ladders)), count):
+            for grades in itertools.product(*(range(last[i]) for i in loose)):
+                places = list(last)
+                for i, grade in zip(loose, grades, strict=True):
+                    places[i] = grade
+                if any(all(a <= b for a, b in zip(places, f, strict=True)) for f in failed):
+                    continue
+                if first_look(tuple(places)).high < wanted:
+                    failed.append(tuple(places))
+    return failed
+
+
+def _ladder(grades: Sequence[Grade]) -> tuple[Grade, ...]:
+    """Grades from loose to tight, those left out that cost no less than a tighter one."""
+    ladder: list[Grade] = []
+    for grade in sorted(grades, key=lambda g: (g.tolerance, g.price)):
+        if not ladder or grade.price < ladder[-1].price:
+            ladder.append(grade)
+    return tuple(reversed(ladder))
+
+
+def _by_price(
+    ladders: Sequence[Sequence[Grade]], counts: Sequence[int]
+) -> Iterator[tuple[float, tuple[int, ...]]]:
+    """All assignments, cheapest first."""
+
+    def price(places: tuple[int, ...]) -> float:
+        return math.fsum(
+            ladder[i].price * n for ladder, i, n in zip(ladders, places, counts, strict=True)
+        )
+
+    start = tuple(0 for _ in ladders)
+    queue = [(price(start), start)]
+    seen = {start}
+    while queue:
+        found = heapq.heappop(queue)
+        yield found
+        for index, ladder in enumerate(ladders):
+            step = found[1][index] + 1
+            onward = (*found[1][:index], step, *found[1][index + 1 :])
+            if step < len(ladder) and onward not in seen:
+                seen.add(onward)
+                heapq.heappush(queue, (price(onward), onward))
