@@ -13,8 +13,6 @@ from numpy.typing import NDArray
 
 from antecurve.analysis.generator import displayed_level
 from antecurve.analysis.loading import LoadingResult, shared_generator
-from antecurve.analysis.scope import SCOPE_CAUTIONS
-from antecurve.analysis.strays import PRACTICAL_NOTES
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, response
 from antecurve.errors import InputError
 from antecurve.networks.compiled import evaluate, transfer_coefficients
@@ -104,8 +102,6 @@ class BenchSheet:
         The unit first, then what the network is proved with by itself.
     both_channels : LoadingResult
         One and two equal networks on the generator: effective source resistance, level, error.
-    cautions, notes : tuple of str
-        What to mind, and practical notes (common practice, no source).
     """
 
     frequency_hz: Floats
@@ -116,8 +112,6 @@ class BenchSheet:
     playback_high_db: Floats
     columns: tuple[SheetColumn, ...]
     both_channels: LoadingResult
-    cautions: tuple[str, ...] = SCOPE_CAUTIONS
-    notes: tuple[str, ...] = PRACTICAL_NOTES
 
     def __post_init__(self) -> None:
         for field in fields(self)[:6]:
@@ -148,7 +142,7 @@ class BenchSheet:
         Returns
         -------
         dict
-            ``rows``, ``receivers``, ``both_channels``, ``cautions`` and ``notes``.
+            ``rows``, ``receivers`` and ``both_channels``.
         """
         return {
             "rows": self.to_frame().to_dict(orient="records"),
@@ -161,8 +155,6 @@ class BenchSheet:
                 for c in self.columns
             ],
             "both_channels": self.both_channels.as_dict()["rows"],
-            "cautions": list(self.cautions),
-            "notes": list(self.notes),
         }
 
 
@@ -270,12 +262,13 @@ def bench_sheet(
         playback_high_db=first.relative_high_db - ideal,
         columns=tuple(
             SheetColumn(
-                levels.receiver,
-                *(emf * 10.0 ** (d / 20.0) for d in (levels.nominal_db, levels.low_db)),
-                emf * 10.0 ** (levels.high_db / 20.0),
-                levels.relative_db,
-                levels.relative_low_db,
-                levels.relative_high_db,
+                receiver=levels.receiver,
+                level_v=emf * 10.0 ** (levels.nominal_db / 20.0),
+                low_v=emf * 10.0 ** (levels.low_db / 20.0),
+                high_v=emf * 10.0 ** (levels.high_db / 20.0),
+                level_db=levels.relative_db,
+                low_db=levels.relative_low_db,
+                high_db=levels.relative_high_db,
             )
             for levels in spread
         ),
@@ -302,15 +295,11 @@ def _levels(picked: PickedNetwork, frequency: Floats, source: float, receiver: R
     nominal = picked.network.values
     ends = np.array([_ends(position) for position in picked.positions])
     corners = len(nominal) <= _MOST_CORNERS
-    values = (
-        np.array(list(itertools.product(*ends)))
-        if corners
-        else np.where(
-            np.repeat(np.eye(len(nominal), dtype=bool), 2, axis=0),
-            np.tile(ends.T, (len(nominal), 1)),
-            nominal,
-        )
-    )
+    if corners:
+        values = np.array(list(itertools.product(*ends)))
+    else:
+        values = np.tile(nominal, (2 * len(nominal), 1))
+        values[np.arange(len(values)), np.arange(len(values)) // 2] = ends.ravel()
     found = transfer_coefficients(
         picked.topology,
         np.vstack([nominal, values]),

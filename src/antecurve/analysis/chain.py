@@ -63,12 +63,12 @@ def chain_response(chain: Chain, s: ArrayLike) -> NDArray[np.complex128]:
         The values.
     """
     at = np.asarray(s, dtype=complex)
-    value: NDArray[np.complex128] = chain.gain * at ** float(chain.zeros_at_origin)
+    value = np.asarray(chain.gain * at**chain.zeros_at_origin, dtype=np.complex128)
     for zero in chain.zeros_s:
-        value = value * (1.0 + at * zero)
+        value *= 1.0 + at * zero
     for pole in chain.poles_s:
-        value = value / (1.0 + at * pole)
-    return np.asarray(value)
+        value /= 1.0 + at * pole
+    return value
 
 
 def joined(first: Chain, second: Chain) -> Chain:

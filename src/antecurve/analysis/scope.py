@@ -27,7 +27,6 @@ if TYPE_CHECKING:
     import pandas
 
 __all__ = [
-    "SCOPE_CAUTIONS",
     "FaultSheet",
     "FaultTrace",
     "ScopeTrace",
@@ -39,14 +38,6 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 _EDGE_SHARE = 0.2  # of the half period: what is faster belongs to the edge
-
-SCOPE_CAUTIONS = (
-    "A square wave behind the network has strong treble: turn loudspeakers and headphones off or "
-    "down before you switch it on, and never listen to it at full level.",
-    "A unit under test may carry mains or valve supply voltage inside: connect through closed "
-    "cases, discharge capacitors before you reach in, and keep one hand away.",
-)
-"""What to mind when a square wave is on the bench (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,7 +145,6 @@ class ScopeTrace:
             "playback": self.playback.name,
             "network": self.network_measures.as_dict(),
             "after_playback": self.playback_measures.as_dict(),
-            "cautions": list(SCOPE_CAUTIONS),
         }
 
 
@@ -281,7 +271,7 @@ def scope_trace(
 def _period(wave: SquareWave, samples: int) -> Floats:
     if samples < 2:
         raise InputError("samples", samples, "it must be a whole number, 2 or more")
-    return np.arange(samples) * (2.0 * wave.half_period_s / samples)
+    return np.asarray(np.arange(samples) * (2.0 * wave.half_period_s / samples))
 
 
 def fault_sheet(

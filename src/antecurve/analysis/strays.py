@@ -19,22 +19,10 @@ from antecurve.networks.topology import Element, ElementKind, Loading, Network, 
 if TYPE_CHECKING:
     import pandas
 
-__all__ = ["PRACTICAL_NOTES", "STRAYS_F", "Stray", "StrayTable", "stray_table", "with_stray"]
+__all__ = ["STRAYS_F", "Stray", "StrayTable", "stray_table", "with_stray"]
 
 STRAYS_F = (2e-12, 5e-12, 10e-12)
 """Stray capacitances met on a hand-wired board [F] (common practice, no source)."""
-
-PRACTICAL_NOTES = (
-    "Film (polypropylene, polystyrene) or class 1 ceramic (C0G) capacitors only; class 2 ceramic "
-    "changes its value with voltage and temperature.",
-    "Metal film resistors.",
-    "House the network in a metal box, joined to ground at one point only: at the connector of "
-    "the unit.",
-    "Keep the input wiring away from the output: stray capacitance across the whole network "
-    "lifts the treble.",
-    "Use the shortest cable that reaches; its capacitance is part of the load.",
-)
-"""Notes for the builder: common practice, no source."""
 
 _STRAY_REF = "CSTRAY"
 

@@ -1,0 +1,285 @@
+"""Which impedance level a network needs for a generator: what works, and what holds the error.
+
+The impedance level is that of `antecurve.synthesis.exact.exact_network`: the resistor across the
+output.  A generator's resistance counts the less, the higher it is.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
+from antecurve.networks.compiled import transfer
+from antecurve.networks.deviation import error_range
+from antecurve.networks.topology import Loading, Network
+from antecurve.quantities import format_quantity
+from antecurve.synthesis.exact import exact_network_or_none, form_names
+
+__all__ = [
+    "GeneratorAdvice",
+    "ImpedanceWindow",
+    "generator_advice",
+    "impedance_for_generator",
+    "impedance_window",
+]
+
+_LEVELS = np.geomspace(1.0, 1e7, 141)
+_BISECTIONS = 50
+
+
+@dataclass(frozen=True, slots=True)
+class ImpedanceWindow:
+    """The impedance levels at which a form makes a curve at a level, source and load.
+
+    Attributes
+    ----------
+    works : bool
+        Whether the impedance level asked about is among them.
+    low_ohm, high_ohm : float or None
+        Ends of the nearest range that works [ohm]; ``None`` where nothing between 1 ohm and
+        10 Mohm does.
+    """
+
+    works: bool
+    low_ohm: float | None
+    high_ohm: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class GeneratorAdvice:
+    """What another generator does to a network, and which network would take it.
+
+    Attributes
+    ----------
+    source_ohm : float
+        Resistance of the other generator [ohm].
+    error_centred_db : float
+        Centred error with it [dB].
+    limit_db : float
+        Centred error that is accepted [dB].
+    impedance_level_ohm : float or None
+        Smallest impedance level at which the exact network for the nominal generator stays
+        within the limit with the other one [ohm]; ``None`` where the network holds as it is, or
+        no level does, or its form is the user's own.
+    sentence : str
+        The advice.
+    """
+
+    source_ohm: float
+    error_centred_db: float
+    limit_db: float
+    impedance_level_ohm: float | None
+    sentence: str
+
+    @property
+    def holds(self) -> bool:
+        """Whether the network takes the generator as it is."""
+        return self.error_centred_db <= self.limit_db
+
+
+def impedance_window(
+    form: str, curve: Curve, *, loading: Loading, gain: float, impedance_level: float
+) -> ImpedanceWindow:
+    """Return the impedance levels at which a form can be had, nearest to the one asked about.
+
+    Parameters
+    ----------
+    form : str
+        Name of a built-in form.
+    curve : Curve
+        The curve to impose.
+    loading : Loading
+        Source and load.
+    gain : float
+        Output level over EMF at 1 kHz, above 0 and below 1.
+    impedance_level : float
+        The level asked about [ohm], above 0.
+
+    Returns
+    -------
+    ImpedanceWindow
+        The range, its ends solved by bisection.
+
+    Raises
+    ------
+    InputError
+        When there is no such form, or a value is out of range.
+    """
+
+    def works(level: float) -> bool:
+        found = exact_network_or_none(
+            form, curve, loading=loading, gain=gain, impedance_level=level
+        )
+        return found is not None
+
+    grid = np.unique(np.append(_LEVELS, impedance_level))
+    fine = np.array([works(float(level)) for level in grid])
+    here = int(np.searchsorted(grid, impedance_level))
+    if not fine.any():
+        return ImpedanceWindow(False, None, None)
+    good = np.flatnonzero(fine)
+    nearest = int(good[np.argmin(np.abs(good - here))])
+    first = last = nearest
+    while first > 0 and fine[first - 1]:
+        first -= 1
+    while last < len(grid) - 1 and fine[last + 1]:
+        last += 1
+    low = float(grid[first])
+    high = float(grid[last])
+    if first > 0:
+        low = _edge(works, float(grid[first - 1]), low)
+    if last < len(grid) - 1:
+        high = _edge(works, float(grid[last + 1]), high)
+    return ImpedanceWindow(bool(fine[here]), low, high)
+
+
+def _edge(works: Callable[[float], bool], fails: float, holds: float) -> float:
+    for _ in range(_BISECTIONS):
+        middle = math.sqrt(fails * holds)
+        if works(middle):
+            holds = middle
+        else:
+            fails = middle
+    return holds
+
+
+def impedance_for_generator(
+    form: str,
+    curve: Curve,
+    *,
+    loading: Loading,
+    gain: float,
+    other_source_resistance: float,
+    band_hz: tuple[float, float],
+    limit_db: float,
+) -> float | None:
+    """Return the smallest impedance level at which another generator keeps the error small.
+
+    Parameters
+    ----------
+    form : str
+        Name of a built-in form.
+    curve : Curve
+        The curve to impose.
+    loading : Loading
+        Source and load that the exact network is made for.
+    gain : float
+        Output level over EMF at 1 kHz, above 0 and below 1.
+    other_source_resistance : float
+        Resistance of the other generator [ohm], 0 or greater.
+    band_hz : tuple of float
+        Band in which the error counts [Hz].
+    limit_db : float
+        Centred error accepted with the other generator [dB], above 0.
+
+    Returns
+    -------
+    float or None
+        Impedance level [ohm], solved to a relative 1e-9; ``None`` where no level up to 10 Mohm
+        does.
+
+    Raises
+    ------
+    InputError
+        When there is no such form, or a value is out of range.
+    """
+    from scipy.optimize import brentq
+
+    other = replace(loading, source_resistance=other_source_resistance)
+
+    def excess(log_level: float) -> float:
+        """Error with the other generator beyond the limit; large where there is no network."""
+        found = exact_network_or_none(
+            form, curve, loading=loading, gain=gain, impedance_level=math.exp(log_level)
+        )
+        if found is None:
+            return 1e3
+        return (
+            error_range(found.network, curve, band_hz=band_hz, loading=other).centred_db - limit_db
+        )
+
+    before = None
+    for level in np.log(_LEVELS[::5]):
+        value = excess(float(level))
+        if value <= 0:
+            if before is None:
+                return float(math.exp(level))
+            return float(math.exp(brentq(excess, before, float(level), xtol=1e-10)))
+        before = float(level)
+    return None
+
+
+def generator_advice(
+    network: Network,
+    *,
+    curve: Curve,
+    loading: Loading,
+    band_hz: tuple[float, float],
+    source_ohm: Sequence[float],
+    growth_db: float = 0.1,
+) -> tuple[GeneratorAdvice, ...]:
+    """Return for each other generator whether a network takes it, and which one would.
+
+    Parameters
+    ----------
+    network : Network
+        The network.
+    curve : Curve
+        The curve it has to impose.
+    loading : Loading
+        Nominal source and load.
+    band_hz : tuple of float
+        Band in which the error counts [Hz].
+    source_ohm : sequence of float
+        Resistances of the generators [ohm], 0 or greater.
+    growth_db : float, optional
+        By how much the centred error may grow [dB], above 0.
+
+    Returns
+    -------
+    tuple of GeneratorAdvice
+        One a generator.
+    """
+    nominal = error_range(network, curve, band_hz=band_hz, loading=loading).centred_db
+    limit = nominal + growth_db
+    form = network.topology.form
+    gain = abs(complex(transfer(network, REFERENCE_FREQUENCY_HZ, loading=loading)[0]))
+    advice = []
+    for source in source_ohm:
+        there = replace(loading, source_resistance=float(source))
+        error = error_range(network, curve, band_hz=band_hz, loading=there).centred_db
+        name = f"A generator of {format_quantity(source, 'ohm') if source else '0 Ω'}"
+        if error <= limit:
+            advice.append(GeneratorAdvice(source, error, limit, None, f"{name} can be used."))
+            continue
+        level = None
+        if form in form_names():
+            level = impedance_for_generator(
+                form,
+                curve,
+                loading=loading,
+                gain=gain,
+                other_source_resistance=source,
+                band_hz=band_hz,
+                limit_db=growth_db,
+            )
+        remedy = f"make the network for a source resistance of {format_quantity(source, 'ohm')}"
+        if level is not None:
+            remedy += (
+                f", or with at least {format_quantity(level, 'ohm')} across the output, "
+                "which takes either"
+            )
+        advice.append(
+            GeneratorAdvice(
+                source,
+                error,
+                limit,
+                level,
+                f"{name} makes the error {error:.3f} dB, above {limit:.3f} dB: {remedy}.",
+            )
+        )
+    return tuple(advice)
