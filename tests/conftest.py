@@ -7,11 +7,12 @@ from pathlib import Path
 
 import pytest
 
-from antecurve.pipeline import Design, design
 from antecurve.job import default_job
+from antecurve.pipeline import Design, design
 
 DATA = Path(__file__).parent / "data"
-sys.path.insert(0, str(Path(__file__).parent / "oracle"))
+for _folder in ("oracle", "cli"):  # helpers that stand beside the tests
+    sys.path.insert(0, str(Path(__file__).parent / _folder))
 
 
 @pytest.fixture(scope="session")

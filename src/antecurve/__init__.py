@@ -10,10 +10,16 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from antecurve.analysis.level import LevelReport as LevelReport
+    from antecurve.analysis.level import level_report as level_report
+    from antecurve.analysis.loading import LoadingResult as LoadingResult
+    from antecurve.analysis.loading import loading_table as loading_table
     from antecurve.analysis.parts_list import PartsList as PartsList
     from antecurve.analysis.parts_list import parts_list as parts_list
     from antecurve.analysis.response import ResponseTable as ResponseTable
     from antecurve.analysis.response import response_table as response_table
+    from antecurve.analysis.spread import SpreadResult as SpreadResult
+    from antecurve.analysis.spread import spread as spread
     from antecurve.curves.catalogue import catalogue as catalogue
     from antecurve.curves.catalogue import named_curve as named_curve
     from antecurve.curves.construct import curve_from_turnover as curve_from_turnover
@@ -90,7 +96,7 @@ _PUBLIC: dict[str, str] = {
 _MODULES = {name: module for module, names in _PUBLIC.items() for name in names.split()}
 
 __version__ = "0.1.0"
-__all__ = sorted(_MODULES)  # noqa: PLE0605
+__all__ = sorted(_MODULES)
 
 
 def __getattr__(name: str) -> Any:

@@ -104,7 +104,9 @@ class OutputExistsError(AntecurveError, FileExistsError):
 
     def __init__(self, path: object) -> None:
         self.path = path
-        super().__init__(f"{path} exists already; name another place or allow overwriting (--force)")
+        super().__init__(
+            f"{path} exists already; name another place or allow overwriting (--force)"
+        )
 
     def __str__(self) -> str:
         return str(self.args[0])

@@ -30,7 +30,15 @@ if TYPE_CHECKING:
 
     from antecurve.pick.drawer import Drawer
 
-__all__ = ["Analysis", "Design", "ErrorSummary", "analyse", "design", "design_parts_list", "error_summary"]
+__all__ = [
+    "Analysis",
+    "Design",
+    "ErrorSummary",
+    "analyse",
+    "design",
+    "design_parts_list",
+    "error_summary",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,9 +160,7 @@ def error_summary(design: Design) -> ErrorSummary:
         job=against(design.network, False),
         published=against(design.network, True),
         exact=None if exact is None else against(exact, False),
-        implied_poles_s=()
-        if exact is None
-        else extra_poles(exact, job.curve, loading=job.loading),
+        implied_poles_s=() if exact is None else extra_poles(exact, job.curve, loading=job.loading),
     )
 
 
@@ -195,9 +201,7 @@ def analyse(design: Design, *, progress: Callable[[int, int], None] | None = Non
             limit_db=job.target.error_limit_db,
             progress=progress,
         ),
-        loading=loading_table(
-            design.network, curve=job.curve, loading=job.loading, band_hz=band
-        ),
+        loading=loading_table(design.network, curve=job.curve, loading=job.loading, band_hz=band),
     )
 
 

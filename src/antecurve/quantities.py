@@ -29,16 +29,16 @@ _UNIT_NAMES: Final[dict[str, frozenset[str]]] = {
     "": frozenset({""}),
 }
 _UNIT_WORDS: Final[dict[str, str]] = {
-    "ohm": "a resistance in ohms such as 47000, \"47k\" or \"4k7\"",
-    "F": "a capacitance in farads such as 1.5e-10 or \"150p\"",
-    "s": "a time in seconds such as 75e-6 or \"75 us\"",
-    "Hz": "a frequency in hertz such as 50000 or \"50 kHz\"",
-    "V": "a voltage in volts such as 0.005 or \"5 mV\"",
+    "ohm": 'a resistance in ohms such as 47000, "47k" or "4k7"',
+    "F": 'a capacitance in farads such as 1.5e-10 or "150p"',
+    "s": 'a time in seconds such as 75e-6 or "75 us"',
+    "Hz": 'a frequency in hertz such as 50000 or "50 kHz"',
+    "V": 'a voltage in volts such as 0.005 or "5 mV"',
     "K": "a temperature in kelvins such as 293.15",
     "m": "a length in metres such as 1.5",
-    "F/m": "a capacitance per metre such as \"100 pF/m\"",
-    "dB": "a level in decibels such as 13.7 or \"13.7 dB\"",
-    "%": "a tolerance such as 0.01 or \"1 %\"",
+    "F/m": 'a capacitance per metre such as "100 pF/m"',
+    "dB": 'a level in decibels such as 13.7 or "13.7 dB"',
+    "%": 'a tolerance such as 0.01 or "1 %"',
     "": "a plain number",
 }
 _RKM = re.compile(r"[0-9]*[RKkMGmuµμnp][0-9]*$")

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from nodal import solve_cards
 
-from antecurve.curves.construct import with_limits
 from antecurve.curves.catalogue import named_curve
+from antecurve.curves.construct import with_limits
 from antecurve.networks.compiled import (
     input_impedance,
     magnitude_squared_coefficients,

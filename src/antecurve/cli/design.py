@@ -50,10 +50,14 @@ def design(
     else:
         show_design(found)
         if output is not None:
-            print(f"Written to {output}: design.json parts.csv response.csv network.cir report.html")
+            print(
+                f"Written to {output}: design.json parts.csv response.csv network.cir report.html"
+            )
     limit = job.target.error_limit_db
     if limit is not None and found.analysis is not None:
         error = found.analysis.error.job.centred_db
         if error > limit:
-            typer.echo(f"antecurve: error {error:.3f} dB misses the limit of {limit:g} dB", err=True)
+            typer.echo(
+                f"antecurve: error {error:.3f} dB misses the limit of {limit:g} dB", err=True
+            )
             raise typer.Exit(1)

@@ -19,6 +19,7 @@ app = typer.Typer(
     epilog="Example: antecurve design -o bench-network",
     no_args_is_help=True,
     pretty_exceptions_enable=False,
+    rich_markup_mode=None,
 )
 
 _COMMANDS = (design.design, job.job, parts.parts)

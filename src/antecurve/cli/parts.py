@@ -24,8 +24,8 @@ def parts(
     """
     from antecurve.cli.show import show_json, show_table
     from antecurve.files.design_file import read_design
-    from antecurve.files.parts_file import parts_csv, parts_workbook, suffix_of
     from antecurve.files.output_folder import write_file
+    from antecurve.files.parts_file import parts_csv, parts_workbook, suffix_of
     from antecurve.pipeline import design_parts_list
     from antecurve.report.tables import parts_rows
 

@@ -47,9 +47,7 @@ def show_table(content: TextTable) -> None:
     console = Console(file=sys.stdout, highlight=False)
     if not console.is_terminal:
         console = Console(file=sys.stdout, highlight=False, width=1000)
-        console = Console(
-            file=sys.stdout, highlight=False, width=console.measure(table).maximum
-        )
+        console = Console(file=sys.stdout, highlight=False, width=console.measure(table).maximum)
     console.print(table)
 
 

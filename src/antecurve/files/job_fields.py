@@ -94,9 +94,7 @@ def whole(*, minimum: int, maximum: int) -> Reader:
 
     def read(value: object, field: str) -> int:
         if isinstance(value, bool) or not isinstance(value, int) or not minimum <= value <= maximum:
-            raise InputError(
-                field, value, f"it must be a whole number from {minimum} to {maximum}"
-            )
+            raise InputError(field, value, f"it must be a whole number from {minimum} to {maximum}")
         return value
 
     return read

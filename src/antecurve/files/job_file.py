@@ -27,7 +27,7 @@ from antecurve.synthesis.exact import form_names
 
 __all__ = ["parse_job", "read_job"]
 
-_POSITIVE = {"minimum": 0.0, "exclusive": True}
+_POSITIVE: dict[str, Any] = {"minimum": 0.0, "exclusive": True}
 _FREQUENCY = fields.quantity("Hz", **_POSITIVE)
 
 _CURVE: fields.Section = {

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 __all__ = ["starter_job"]
 
-_TEXT = '''\
+_TEXT = """\
 # A job for antecurve. Every quantity is a number in SI units or a text such as
 # "47k", "4k7", "150p", "50 kHz", "0.5 V", "1 %". Only [curve] is required;
 # a limit left out is no limit. As it stands this is the embedded default job.
@@ -58,7 +58,7 @@ parts_per_position = 2           # capacitors join in parallel unless join says 
 builds = 100000
 seed = 1
 distribution = "uniform"         # or "normal": tolerance = 3 sigma, cut there
-'''
+"""
 
 
 def starter_job() -> str:

@@ -137,9 +137,12 @@ def solve(topology: Topology) -> Solution:
     drive = index["in"]
     plus, minus = (index.get(n) for n in topology.output)
     whole = determinant(matrix)
-    source, load = _place(elements, SOURCE_RESISTANCE), (
-        _place(elements, LOAD_RESISTANCE),
-        _place(elements, LOAD_CAPACITANCE),
+    source, load = (
+        _place(elements, SOURCE_RESISTANCE),
+        (
+            _place(elements, LOAD_RESISTANCE),
+            _place(elements, LOAD_CAPACITANCE),
+        ),
     )
     transfer = (cofactor(drive, plus) - cofactor(drive, minus)) * admittances[source]
     if not transfer:

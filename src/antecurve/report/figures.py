@@ -16,7 +16,15 @@ if TYPE_CHECKING:
     from antecurve.analysis.response import ResponseTable
     from antecurve.pipeline import Analysis
 
-__all__ = ["BLUE", "GREEN", "ORANGE", "error_figure", "figure_svg", "frequency_axis", "response_figure"]
+__all__ = [
+    "BLUE",
+    "GREEN",
+    "ORANGE",
+    "error_figure",
+    "figure_svg",
+    "frequency_axis",
+    "response_figure",
+]
 
 BLUE, ORANGE, GREEN, GREY = "#0072B2", "#D55E00", "#009E73", "#767676"
 _TICKS = {20: "20", 50: "50", 100: "100", 200: "200", 500: "500", 1e3: "1k", 2e3: "2k", 5e3: "5k",

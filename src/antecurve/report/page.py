@@ -72,20 +72,26 @@ def report_page(design: Design) -> bytes:
         for p in design.picked.positions
     }
     error = error_figure(analysis, limit_db=design.job.target.error_limit_db)
-    page = page_environment().get_template("report.html.j2").render(
-        title=design.job.title,
-        form=design.picked.topology.form,
-        summary=summary_lines(design),
-        # Markup of our own making; labels hold references and numbers only.
-        schematic=Markup(schematic_svg(design.network, loading=design.job.loading, labels=labels)),
-        error_plot=Markup(figure_svg(error)),
-        response_plot=Markup(figure_svg(response_figure(analysis.response))),
-        wiring=wiring_rows(design),
-        response=response_rows(analysis.response),
-        parts=parts_rows(design_parts_list(design)),
-        shares=share_rows(analysis),
-        loading=loading_rows(analysis),
-        shortlist=shortlist_rows(design),
-        cautions=CAUTIONS,
+    page: str = (
+        page_environment()
+        .get_template("report.html.j2")
+        .render(
+            title=design.job.title,
+            form=design.picked.topology.form,
+            summary=summary_lines(design),
+            # Markup of our own making; labels hold references and numbers only.
+            schematic=Markup(
+                schematic_svg(design.network, loading=design.job.loading, labels=labels)
+            ),
+            error_plot=Markup(figure_svg(error)),
+            response_plot=Markup(figure_svg(response_figure(analysis.response))),
+            wiring=wiring_rows(design),
+            response=response_rows(analysis.response),
+            parts=parts_rows(design_parts_list(design)),
+            shares=share_rows(analysis),
+            loading=loading_rows(analysis),
+            shortlist=shortlist_rows(design),
+            cautions=CAUTIONS,
+        )
     )
     return (page + "\n").encode()

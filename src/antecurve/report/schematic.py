@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 from antecurve.networks.series_parallel import Arm, Branch, branches_of
@@ -170,23 +171,20 @@ class _Painter:
             elif {*arm.nodes} <= {*upper}:
                 depth = max(depth, self.height(arm.branch) + 1.0)
         depth = max(depth, 4.0)
-        x_of = {}
         x = 3.2
         for index, node in enumerate(upper):
             if index:
                 x += self._place(along, upper[index - 1], node, x, 0.0)
-            x_of[node] = x
             shunts = [a for a in arms if node in a.nodes and not {*a.nodes} <= {*upper}]
             for arm in shunts:
                 branch = arm.branch if arm.nodes[0] == node else _reverse(arm.branch)
                 self.line((x, 0), (x + 1.0, 0))
                 x += 1.0
                 self.branch(branch, (x, 0), depth, True)
-                x_of[next(n for n in arm.nodes if n != node)] = x
                 x += self.height(branch) - 0.6
                 self.line((x - self.height(branch) + 0.6, 0), (x, 0))
         start = 3.2
-        for first, second in zip(lower, lower[1:], strict=False):
+        for first, second in pairwise(lower):
             start += self._place(along, first, second, start, -depth)
         self.line((start, -depth), (x, -depth))
         self._source(loading, depth)
@@ -229,7 +227,10 @@ class _Painter:
         for index, element in enumerate(network.topology.elements):
             y = -_GAP * index
             self.element(element.ref, (0, y), (_STEP, y))
-            for x, node, side in ((0.0, element.nodes[0], "left"), (_STEP, element.nodes[1], "right")):
+            for x, node, side in (
+                (0.0, element.nodes[0], "left"),
+                (_STEP, element.nodes[1], "right"),
+            ):
                 dot = self.parts.Dot(open=True).at((x, y))
                 self.drawing.add(dot.label(node, loc=side))
 

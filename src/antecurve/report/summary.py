@@ -100,7 +100,9 @@ def _error_lines(design: Design, analysis: Analysis) -> list[str]:
             f"{format_quantity(t, 's')} ({format_quantity(1 / (2 * math.pi * t), 'Hz')})"
             for t in error.implied_poles_s
         )
-        lines.append(f"The curve asks for no ultrasonic pole; the exact network has one at {poles}.")
+        lines.append(
+            f"The curve asks for no ultrasonic pole; the exact network has one at {poles}."
+        )
     return lines
 
 
@@ -109,9 +111,10 @@ def _spread_lines(analysis: Analysis) -> list[str]:
     lines = [
         f"Spread over {spread.builds:,} builds ({spread.distribution}, seed {spread.seed}): half of "
         f"the range is {_db(spread.centred_db.p50)} in the median, "
-        f"{_db(spread.centred_db.p95)} for 95 %, {_db(spread.centred_db.p99)} for 99 %, worst "
-        f"corner {_db(spread.worst_corner_db)}."
+        f"{_db(spread.centred_db.p95)} for 95 %, {_db(spread.centred_db.p99)} for 99 %."
     ]
+    if spread.worst_corner_db is not None:
+        lines.append(f"Worst corner of all tolerances: {_db(spread.worst_corner_db)}.")
     if spread.within is not None:
         share = spread.within.proportion
         lines.append(
@@ -145,6 +148,4 @@ def _search_lines(design: Design) -> list[str]:
         text = "proved the best of"
     else:
         text = "the best found, not proved to be the best, of"
-    return [
-        f"The pick is {text} {search.combinations:.3g} combinations ({search.seconds:.1f} s)."
-    ]
+    return [f"The pick is {text} {search.combinations:.3g} combinations ({search.seconds:.1f} s)."]

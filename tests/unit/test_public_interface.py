@@ -1,0 +1,130 @@
+"""Every public name is listed and documented: parameters, units, returns."""
+
+from __future__ import annotations
+
+import dataclasses
+import importlib
+import inspect
+import pkgutil
+import re
+from types import ModuleType
+from typing import Any
+
+import pytest
+
+import antecurve
+
+MODULES = sorted(
+    m.name for m in pkgutil.walk_packages(antecurve.__path__, "antecurve.") if not m.ispkg
+)
+# A name that ends so is a physical quantity: its description must carry the unit in brackets.
+UNITS = {
+    "_hz": "Hz", "_s": "s", "_db": "dB", "_v": "V", "_ohm": "ohm", "_f": "F",
+    "resistance": "ohm", "capacitance": "F", "_kelvin": "K",
+}  # fmt: skip
+NOT_A_QUANTITY = {"reports_s"}
+
+
+def _entries(doc: str, heading: str) -> dict[str, str]:
+    """Names and descriptions of one numpydoc section."""
+    match = re.search(rf"^{heading}\n-+\n(.*?)(?=^\w[\w ]*\n-+\n|\Z)", doc, re.S | re.M)
+    found: dict[str, str] = {}
+    names: list[str] = []
+    for line in (match.group(1) if match else "").splitlines():
+        if line and not line.startswith(" "):
+            names = [n.strip().lstrip("*") for n in line.split(":")[0].split(",")]
+            found |= dict.fromkeys(names, "")
+        for name in names:
+            found[name] += " " + line
+    return found
+
+
+def _public(module: ModuleType) -> dict[str, Any]:
+    return {name: getattr(module, name) for name in getattr(module, "__all__", ())}
+
+
+def _missing_unit(name: str, text: str) -> bool:
+    if name in NOT_A_QUANTITY:
+        return False
+    for ending, unit in UNITS.items():
+        if name.endswith(ending):
+            return not re.search(rf"\[[^\]]*{unit}[^\]]*\]", text)
+    return False
+
+
+@pytest.mark.parametrize("name", MODULES)
+def test_module_is_documented(name: str) -> None:
+    module = importlib.import_module(name)
+    assert inspect.getdoc(module), "no docstring"
+    assert "__all__" in vars(module), "no __all__"
+    for public, value in _public(module).items():
+        if isinstance(value, type) or inspect.isfunction(value):
+            home = value.__module__.rpartition(".")[0]
+            assert home == name.rpartition(".")[0], f"{public} is listed but lives elsewhere"
+
+
+@pytest.mark.parametrize("name", [m for m in MODULES if ".cli." not in m])
+def test_functions_and_classes_are_documented(name: str) -> None:
+    faults: list[str] = []
+    module = importlib.import_module(name)
+    for public, value in _public(module).items():
+        if inspect.isfunction(value):
+            faults += _function_faults(public, value)
+        elif isinstance(value, type) and not issubclass(value, BaseException):
+            faults += _class_faults(public, value)
+    assert not faults, "\n".join(faults)
+
+
+def _function_faults(name: str, function: Any) -> list[str]:
+    doc = inspect.getdoc(function) or ""
+    faults = [] if doc else [f"{name}: no docstring"]
+    described = _entries(doc, "Parameters")
+    signature = inspect.signature(function)
+    for parameter in signature.parameters:
+        if parameter == "self":
+            continue
+        if parameter not in described:
+            faults.append(f"{name}: parameter {parameter} is not described")
+        elif _missing_unit(parameter, described[parameter]):
+            faults.append(f"{name}: parameter {parameter} has no unit")
+    gone = set(described) - set(signature.parameters)
+    faults += [f"{name}: describes {g}, which is no parameter" for g in sorted(gone)]
+    if signature.return_annotation not in (None, "None", inspect.Signature.empty) and not (
+        re.search(r"^(Returns|Yields)\n-+", doc, re.M)
+    ):
+        faults.append(f"{name}: no Returns")
+    return faults
+
+
+def _class_faults(name: str, cls: type) -> list[str]:
+    doc = inspect.getdoc(cls) or ""
+    faults = [] if doc else [f"{name}: no docstring"]
+    if dataclasses.is_dataclass(cls):
+        described = _entries(doc, "Attributes") | _entries(doc, "Parameters")
+        for field in dataclasses.fields(cls):
+            if field.name.startswith("_"):
+                continue
+            if field.name not in described:
+                faults.append(f"{name}: attribute {field.name} is not described")
+            elif _missing_unit(field.name, described[field.name]):
+                faults.append(f"{name}: attribute {field.name} has no unit")
+        parameters = cls.__dataclass_params__  # type: ignore[attr-defined]
+        if not (parameters.frozen and "__slots__" in vars(cls)):
+            faults.append(f"{name}: not frozen and slotted")
+    for method, value in vars(cls).items():
+        if inspect.isfunction(value) and not method.startswith("_"):
+            faults += _function_faults(f"{name}.{method}", value)
+    return faults
+
+
+def test_public_names_of_the_package_exist() -> None:
+    for name in antecurve.__all__:
+        assert getattr(antecurve, name) is not None
+    with pytest.raises(AttributeError, match="no attribute"):
+        _ = antecurve.no_such_name
+
+
+def test_type_checkers_and_the_running_package_see_the_same_names() -> None:
+    source = inspect.getsource(antecurve)
+    declared = set(re.findall(r"^    from antecurve\.[\w.]+ import \w+ as (\w+)$", source, re.M))
+    assert declared == set(antecurve.__all__)
