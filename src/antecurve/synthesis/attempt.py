@@ -6,6 +6,7 @@ levels and impedances are built on.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -16,9 +17,9 @@ from antecurve.synthesis.cascade import solve_cascade
 from antecurve.synthesis.form import Form
 from antecurve.synthesis.forms.cascade import lay_out
 from antecurve.synthesis.half_section import Section, solve_section
-from antecurve.synthesis.impedance import exact_fractions
+from antecurve.synthesis.impedance import RcImpedance, exact_fractions
 from antecurve.synthesis.rational import Violation
-from antecurve.synthesis.tree import Layout, capacitor, resistor, series
+from antecurve.synthesis.tree import Layout, Tree, capacitor, resistor, series
 
 __all__ = ["DOUBLE_POLE", "ExactNetwork", "attempt"]
 
@@ -117,7 +118,7 @@ def attempt(
     if degenerate is not None:
         return degenerate
     layout = Layout()
-    layout.add(form.series_arm(exact_fractions(section.series)), "in", "out")
+    layout.add(_series_tree(form.series_arm, section.series), "in", "out")
     for resistance, capacitance in section.shunt.branches:
         layout.add(series(resistor(resistance), capacitor(capacitance)), "out", "0")
     if section.shunt.capacitance:
@@ -131,6 +132,12 @@ def attempt(
         section.implied_poles_s,
         section.level,
     )
+
+
+def _series_tree(build: Callable[[RcImpedance], Tree], arm: RcImpedance) -> Tree:
+    if not arm.branches and not arm.elastance_at_origin:
+        return resistor(arm.resistance_at_infinity)
+    return build(exact_fractions(arm))
 
 
 def _double_pole(found: Factors) -> Violation | None:

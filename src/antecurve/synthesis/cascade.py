@@ -37,7 +37,12 @@ from dataclasses import dataclass
 from antecurve.curves.model import Factors
 from antecurve.networks.topology import Loading
 from antecurve.quantities import format_quantity
-from antecurve.synthesis.rational import Violation, level_constant, product
+from antecurve.synthesis.rational import (
+    Violation,
+    level_constant,
+    load_pole_violation,
+    product,
+)
 
 __all__ = ["Cascade", "solve_cascade"]
 
@@ -119,7 +124,13 @@ def solve_cascade(
     times = ((math.inf,) if found.zeros_at_origin else ()) + found.zeros_s
     order = (times[1], times[0]) if short_first else (times[0], times[1])
     problem = _Problem(
-        found, loading, gain, shunt_resistance, section_ratio / shunt_resistance, order, excess == -1
+        found,
+        loading,
+        gain,
+        shunt_resistance,
+        section_ratio / shunt_resistance,
+        order,
+        excess == -1,
     )
     problem.solve()
     return problem.checked()
@@ -161,6 +172,8 @@ class _Problem:
         for _ in range(_ROUNDS):
             last = (self.level, *self.k, self.resistance, *self.extra)
             self._round()
+            if self.resistance < 0:
+                break
             now = (self.level, *self.k, self.resistance, *self.extra)
             if len(now) == len(last) and all(
                 abs(a - b) <= 1e-16 * abs(a) for a, b in zip(now, last, strict=True)
@@ -187,6 +200,8 @@ class _Problem:
             c0 = (1.0 + load_pole * tilt) / lead
             self.resistance = (c0 - extent - across) / (extent * r + u)
             self.extra = (load_pole,) if load_pole else ()
+            if self.resistance < 0:
+                return
         self._strengths(extent, found.poles_s + self.extra)
 
     def _strengths(self, extent: float, poles: tuple[float, ...]) -> None:
@@ -218,12 +233,6 @@ class _Problem:
         """Return the cascade, or what is wrong with it."""
         source = self.loading.source_resistance
         infinity = 0.0 if self.implied else self.resistance - source
-        for strength, time in zip(self.k, self.times, strict=True):
-            if not strength > 0:
-                return Violation(
-                    "each section's series element must be above 0, but that for the zero at "
-                    f"{format_quantity(time, 's')} would be {format_quantity(strength, 'ohm')}"
-                )
         if infinity < -_NEGLIGIBLE * self.shunt:
             reach = self.level * math.prod(self.found.zeros_s) / math.prod(self.found.poles_s)
             limit = 1.0 / (1.0 + source * (self.r + self.u))
@@ -233,6 +242,16 @@ class _Problem:
                 f"{20 * math.log10(self.gain):.2f} dB at 1 kHz (the resistor at the input would "
                 f"be {format_quantity(infinity, 'ohm')})"
             )
+        if self.extra and not self.implied:
+            late = load_pole_violation(self.found, self.gain, self.extra[0])
+            if late is not None:
+                return late
+        for strength, time in zip(self.k, self.times, strict=True):
+            if not strength > 0:
+                return Violation(
+                    "each section's series element must be above 0, but that for the zero at "
+                    f"{format_quantity(time, 's')} would be {format_quantity(strength, 'ohm')}"
+                )
         extra = self.extra
         return Cascade(
             infinity if infinity > _NEGLIGIBLE * self.shunt else 0.0,

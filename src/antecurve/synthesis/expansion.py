@@ -16,7 +16,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from antecurve.synthesis.impedance import Ratio, RcImpedance, derivative_term, polynomials, product_of
+from antecurve.synthesis.impedance import (
+    Ratio,
+    RcImpedance,
+    derivative_term,
+    polynomials,
+    product_of,
+)
 from antecurve.synthesis.tree import Tree, capacitor, parallel, resistor, series
 
 __all__ = [
@@ -235,9 +241,7 @@ def remove_series_capacitor_and_resistor(ratio: Ratio) -> SeriesStep:
     return SeriesStep(capacitance, resistance, left)
 
 
-def without_parallel_branch(
-    impedance: RcImpedance, zeros: Sequence[Any], outside: int
-) -> Ratio:
+def without_parallel_branch(impedance: RcImpedance, zeros: Sequence[Any], outside: int) -> Ratio:
     """Take one series RC branch out that is in parallel with all the rest.
 
     Parameters

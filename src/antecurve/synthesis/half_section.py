@@ -25,7 +25,7 @@ Where the shunt arm has no capacitor of its own, the load's capacitance CL adds 
 
 .. math:: T_5 = T_c \\bigl(1 - g N(-1/T_c) / D(-1/T_c)\\bigr)
 
-with D without T5 on the right.  A curve with one pole too few to be finite at high frequency
+with D without T5 on the right; it has to lie above the curve's own highest pole.  A curve with one pole too few to be finite at high frequency
 is met with R_inf = 0; the pole that results is the implied one.  (design.md, section 2.)
 """
 
@@ -44,6 +44,7 @@ from antecurve.synthesis.rational import (
     Violation,
     balance_roots,
     level_constant,
+    load_pole_violation,
     polished_root,
     product,
 )
@@ -151,7 +152,9 @@ def _structure(found: Factors, kind: str) -> Violation | None:
         )
     allowed = {"half-section": (-1, 0), "output-capacitor": (1,), "rc-shunt": (-1, 0, 1)}[kind]
     if excess not in allowed or found.zeros_at_origin > 1:
-        words = " or ".join({-1: "one fewer than", 0: "as many as", 1: "one more than"}[k] for k in allowed)
+        words = " or ".join(
+            {-1: "one fewer than", 0: "as many as", 1: "one more than"}[k] for k in allowed
+        )
         return Violation(
             f"the number of poles must be {words} the number of zeros (at most one of them at "
             f"the origin), but the curve has {degree} zeros and {len(found.poles_s)} poles",
@@ -202,9 +205,7 @@ class _Problem:
 
     def numerator(self, s: float) -> float:
         """g s^a N(s)."""
-        return float(
-            self.level * s**self.found.zeros_at_origin * product(self.found.zeros_s, s)
-        )
+        return float(self.level * s**self.found.zeros_at_origin * product(self.found.zeros_s, s))
 
     def solved(self) -> _Problem:
         """Solve for g, T5, the implied pole and the roots in Q, by fixed point."""
@@ -220,9 +221,7 @@ class _Problem:
 
     def _round(self) -> None:
         found, rp, rs = self.found, self.parallel, self.loading.source_resistance
-        self.level = level_constant(
-            self.gain, found.zeros_s, found.zeros_at_origin, self.all_poles
-        )
+        self.level = level_constant(self.gain, found.zeros_s, found.zeros_at_origin, self.all_poles)
         if self.own_capacitor:
             *others, cap = (
                 polished_root(found, self.all_poles, self.level, t) for t in self.balance
@@ -233,18 +232,23 @@ class _Problem:
                 polished_root(found, self.all_poles, self.level, t) for t in self.roots
             )
         ratio = math.prod(self.taken) / math.prod(self.roots)
-        if self.loading.load_capacitance and not self.own_capacitor:
-            self.cap_time = self.loading.load_capacitance * rp * ratio
-            s = -1.0 / self.cap_time
-            balance = 1.0 - self.numerator(s) / product(self.poles, s)
+        lead = self.level * math.prod(found.zeros_s) / math.prod(found.poles_s)
+        if self.own_capacitor:
+            return
+        if not self.loading.load_capacitance:
+            self.implied_pole = lead * (1.0 + rs / (rp * ratio)) if self.implied else 0.0
+            return
+        self.cap_time = self.loading.load_capacitance * rp * ratio
+        s = -1.0 / self.cap_time
+        balance = 1.0 - self.numerator(s) / product(found.poles_s, s)
+        if not self.implied:
             self.load_pole = self.cap_time * balance
-        if self.implied:
-            lead = self.level * math.prod(found.zeros_s) / math.prod(found.poles_s)
-            if self.cap_time:
-                lead *= rs * self.cap_time / (rp * ratio * self.load_pole)
-            else:
-                lead *= 1.0 + rs / (rp * ratio)
-            self.implied_pole = lead
+            return
+        # T5 and the implied pole by their product, from R_inf = 0, and their sum.
+        both = lead * rs * self.cap_time / (rp * ratio)
+        total = both / self.cap_time + self.cap_time * balance
+        self.implied_pole = 0.5 * (total + math.sqrt(max(total * total - 4.0 * both, 0.0)))
+        self.load_pole = both / self.implied_pole
 
 
 def _problems(
@@ -287,6 +291,11 @@ def _checked(problem: _Problem) -> Section | Violation:
     """Turn a solved problem into elements and check every one of them."""
     p = problem
     rp = p.parallel
+    late = (
+        load_pole_violation(p.found, p.gain, p.load_pole) if p.load_pole and not p.implied else None
+    )
+    if late is not None:
+        return late
     branches = []
     for zero in p.kept:
         s = -1.0 / zero
@@ -318,6 +327,11 @@ def _checked(problem: _Problem) -> Section | Violation:
                 f"{format_quantity(p.shunt, 'ohm')}"
             )
     infinity = 0.0 if p.implied else _resistance_at_infinity(p)
+    if not branches and not p.found.zeros_at_origin and infinity <= _NEGLIGIBLE * p.shunt:
+        return Violation(
+            "the series arm must have a resistance above 0, but it would be "
+            f"{format_quantity(infinity, 'ohm')}"
+        )
     if infinity < -_NEGLIGIBLE * p.shunt:
         return _infinity_violation(p, infinity)
     series = RcImpedance(
@@ -325,16 +339,12 @@ def _checked(problem: _Problem) -> Section | Violation:
         rp / p.level if p.found.zeros_at_origin else 0.0,
         tuple(branches),
     )
-    # Which of two poles beyond the curve the load makes is a matter of words: the implied one
-    # is the lower in frequency.
-    extra = sorted((t for t in (p.implied_pole, p.load_pole) if t), reverse=True)
-    implied, load = (extra[:1], extra[1:]) if p.implied else ([], extra)
     return Section(
         series,
         ShuntArm(p.shunt, capacitance, tuple(shunt_branches)),
         p.level,
-        load[0] if load else None,
-        tuple(implied),
+        p.load_pole or None,
+        (p.implied_pole,) if p.implied else (),
     )
 
 

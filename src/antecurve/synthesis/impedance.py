@@ -13,7 +13,15 @@ from fractions import Fraction
 from itertools import pairwise
 from typing import Any
 
-__all__ = ["Ratio", "RcImpedance", "derivative_term", "exact_fractions", "polynomials", "product_of", "zeros_of"]
+__all__ = [
+    "Ratio",
+    "RcImpedance",
+    "derivative_term",
+    "exact_fractions",
+    "polynomials",
+    "product_of",
+    "zeros_of",
+]
 
 Scalar = Any
 """A float, a `fractions.Fraction` or an element of a symbolic field."""
@@ -182,8 +190,7 @@ def zeros_of(impedance: RcImpedance) -> tuple[Fraction, ...]:
             beyond *= 2.0
         corners.append(beyond)
     return tuple(
-        _polished(impedance, _bisected(floats, low, high))
-        for low, high in pairwise(corners)
+        _polished(impedance, _bisected(floats, low, high)) for low, high in pairwise(corners)
     )
 
 

@@ -9,8 +9,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Factors
+from antecurve.quantities import format_quantity
 
-__all__ = ["Violation", "balance_roots", "level_constant", "polished_root", "product"]
+__all__ = [
+    "Violation",
+    "balance_roots",
+    "level_constant",
+    "load_pole_violation",
+    "polished_root",
+    "product",
+]
 
 _REFERENCE = 2.0 * math.pi * REFERENCE_FREQUENCY_HZ
 _NEWTON_STEPS = 8
@@ -74,6 +82,34 @@ def level_constant(
     return gain * top / (bottom * _REFERENCE**zeros_at_origin)
 
 
+def load_pole_violation(found: Factors, gain: float, load_pole: float) -> Violation | None:
+    """Say that the pole of the load's capacitance does not lie above the curve's own poles.
+
+    Parameters
+    ----------
+    found : Factors
+        The curve.
+    gain : float
+        Magnitude of H at 1 kHz.
+    load_pole : float
+        T5 [s], as it came out.
+
+    Returns
+    -------
+    Violation or None
+        The condition, or ``None`` when it holds.
+    """
+    shortest = found.poles_s[-1]
+    if 0.0 < load_pole <= shortest:
+        return None
+    return Violation(
+        "the pole that the load's capacitance adds must lie above the curve's highest pole, "
+        f"0 < T5 <= {format_quantity(shortest, 's')}, but T5 = {format_quantity(load_pole, 's')} "
+        f"at {20.0 * math.log10(gain):.2f} dB at 1 kHz: the level is too high, or the load's "
+        "capacitance too large for the resistor across the output"
+    )
+
+
 def balance_roots(found: Factors, poles: Sequence[float], level: float) -> tuple[float, ...]:
     """Return the time constants T > 0 at which D(-1/T) = g (-1/T)^a N(-1/T).
 
@@ -102,7 +138,7 @@ def balance_roots(found: Factors, poles: Sequence[float], level: float) -> tuple
         bottom = np.polymul(bottom, [1.0 / unit, 0.0])
     roots = np.roots(np.polysub(top, level * bottom))
     real = [r.real for r in roots if r.real < 0 and abs(r.imag) <= 1e-7 * abs(r)]
-    polished = (polished_root(found, poles, level, -unit / r) for r in real)
+    polished = (polished_root(found, poles, level, float(-unit / r)) for r in real)
     return tuple(sorted((t for t in polished if t > 0), reverse=True))
 
 

@@ -88,25 +88,38 @@ def remedy(
         return _split_words(split)
     found = factors(curve)
 
-    def works(candidate: Form, tried: Factors, at: float) -> bool:
-        result = attempt(
-            candidate, tried, loading=loading, gain=at, impedance_level=impedance_level
-        )
+    def works(candidate: Form, tried: Factors, at: float, shunt: float = impedance_level) -> bool:
+        result = attempt(candidate, tried, loading=loading, gain=at, impedance_level=shunt)
         return isinstance(result, ExactNetwork)
+
+    def nearest_level(candidate: Form) -> float | None:
+        return _nearest(lambda x: x < 1.0 and works(candidate, found, x), gain, span=1e4)
 
     words = []
     if not structural:
-        level = _nearest(lambda x: x < 1.0 and works(form, found, x), gain, span=1e4)
+        level = nearest_level(form)
         if level is not None:
-            words.append(f"{_rounded_db(level, gain)} dB at 1 kHz works")
+            words.append(f"{_rounded_db(level, gain)} works")
         if found.poles_s:
             pole = _nearest(lambda t: works(form, _moved(found, t), gain), found.poles_s[-1])
             if pole is not None and _moved(found, pole).poles_s[-1] == pole:
-                words.append(f"a highest pole at {_rounded_hertz(pole, found.poles_s[-1])} works")
+                highest, wanted = (1.0 / (2.0 * math.pi * t) for t in (pole, found.poles_s[-1]))
+                words.append(f"a highest pole at {_rounded(highest, wanted, 'Hz')} works")
+        shunt = _nearest(lambda r: works(form, found, gain, r), impedance_level, span=1e3)
+        if shunt is not None:
+            resistance = _rounded(shunt, impedance_level, "ohm")
+            words.append(f"a resistor across the output of {resistance} works")
+    others = [named_form(name) for name in _OTHER_FORMS if name != form.name]
     if not words:
-        others = [n for n in _OTHER_FORMS if n != form.name and works(named_form(n), found, gain)]
-        words += [f"the form {name} makes it" for name in others]
-    return ", or ".join(words) or "change the curve's time constants; no built-in form makes it"
+        words = [f"the form {f.name} makes it" for f in others if works(f, found, gain)]
+    if not words:
+        levels = {f.name: nearest_level(f) for f in others}
+        words = [
+            f"the form {name} makes it at {_rounded_db(level, gain)}"
+            for name, level in levels.items()
+            if level is not None
+        ]
+    return ", or ".join(words) or "change the curve's time constants: no built-in form makes it"
 
 
 def nearest_split(
@@ -257,14 +270,13 @@ def _rounded_db(level: float, wanted: float) -> str:
     """The level in dB with two decimals, rounded away from the one that fails."""
     value = 20.0 * math.log10(level) * 100.0
     if level < wanted:
-        return f"at most {math.floor(value) / 100:.2f}"
-    return f"at least {math.ceil(value) / 100:.2f}"
+        return f"{math.floor(value) / 100:.2f} dB at 1 kHz or less"
+    return f"{math.ceil(value) / 100:.2f} dB at 1 kHz or more"
 
 
-def _rounded_hertz(time_constant: float, wanted: float) -> str:
-    """The frequency with four digits, rounded away from the one that fails."""
-    frequency = 1.0 / (2.0 * math.pi * time_constant)
-    scale = 10.0 ** (math.floor(math.log10(frequency)) - 3)
-    if time_constant > wanted:
-        return f"{format_quantity(math.floor(frequency / scale) * scale, 'Hz')} or below"
-    return f"{format_quantity(math.ceil(frequency / scale) * scale, 'Hz')} or above"
+def _rounded(value: float, wanted: float, unit: str) -> str:
+    """A quantity with four digits, rounded away from the one that fails."""
+    scale = 10.0 ** (math.floor(math.log10(value)) - 3)
+    if value < wanted:
+        return f"{format_quantity(math.floor(value / scale) * scale, unit)} or below"
+    return f"{format_quantity(math.ceil(value / scale) * scale, unit)} or above"
