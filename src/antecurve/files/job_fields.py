@@ -66,7 +66,20 @@ def unknown_key(key: str, allowed: Mapping[str, object]) -> str:
 
 
 def quantity(unit: str, **limits: Any) -> Reader:
-    """Return a reader of one quantity; limits as in `parse_quantity`."""
+    """Return a reader of one quantity.
+
+    Parameters
+    ----------
+    unit : str
+        Unit as in `parse_quantity`.
+    limits : float or bool
+        Its ``minimum``, ``maximum`` and ``exclusive``.
+
+    Returns
+    -------
+    callable
+        Takes the value and the name of its place; raises `InputError` when it can't be used.
+    """
 
     def read(value: object, field: str) -> float:
         return parse_quantity(value, unit=unit, field=field, **limits)
@@ -75,7 +88,22 @@ def quantity(unit: str, **limits: Any) -> Reader:
 
 
 def quantities(unit: str, *, count: int | None = None, **limits: Any) -> Reader:
-    """Return a reader of a list of quantities, of a given length if `count` is given."""
+    """Return a reader of a list of quantities.
+
+    Parameters
+    ----------
+    unit : str
+        Unit as in `parse_quantity`.
+    count : int, optional
+        Length the list must have.
+    limits : float or bool
+        ``minimum``, ``maximum`` and ``exclusive`` of `parse_quantity`.
+
+    Returns
+    -------
+    callable
+        Takes the value and the name of its place; raises `InputError` when it can't be used.
+    """
 
     def read(value: object, field: str) -> tuple[float, ...]:
         if not isinstance(value, list) or (count is not None and len(value) != count):
@@ -90,7 +118,18 @@ def quantities(unit: str, *, count: int | None = None, **limits: Any) -> Reader:
 
 
 def whole(*, minimum: int, maximum: int) -> Reader:
-    """Return a reader of a whole number."""
+    """Return a reader of a whole number.
+
+    Parameters
+    ----------
+    minimum, maximum : int
+        Smallest and largest number allowed.
+
+    Returns
+    -------
+    callable
+        Takes the value and the name of its place; raises `InputError` when it can't be used.
+    """
 
     def read(value: object, field: str) -> int:
         if isinstance(value, bool) or not isinstance(value, int) or not minimum <= value <= maximum:
@@ -101,7 +140,18 @@ def whole(*, minimum: int, maximum: int) -> Reader:
 
 
 def text(choices: Sequence[str] = ()) -> Reader:
-    """Return a reader of a text, one of `choices` if there are any."""
+    """Return a reader of a text.
+
+    Parameters
+    ----------
+    choices : sequence of str, optional
+        The texts allowed; any text when there are none.
+
+    Returns
+    -------
+    callable
+        Takes the value and the name of its place; raises `InputError` when it can't be used.
+    """
 
     def read(value: object, field: str) -> str:
         if not isinstance(value, str) or (choices and value not in choices):
@@ -113,7 +163,20 @@ def text(choices: Sequence[str] = ()) -> Reader:
 
 
 def texts(choices: Sequence[str] = (), *, word: str = "") -> Reader:
-    """Return a reader of a list of texts; `word` stands for the whole list of choices."""
+    """Return a reader of a list of texts, without repetitions.
+
+    Parameters
+    ----------
+    choices : sequence of str, optional
+        The texts allowed; any text when there are none.
+    word : str, optional
+        A word that stands for all choices.
+
+    Returns
+    -------
+    callable
+        Takes the value and the name of its place; raises `InputError` when it can't be used.
+    """
     one = text(choices)
 
     def read(value: object, field: str) -> tuple[str, ...]:
@@ -128,14 +191,50 @@ def texts(choices: Sequence[str] = (), *, word: str = "") -> Reader:
 
 
 def boolean(value: object, field: str) -> bool:
-    """Read true or false."""
+    """Read true or false.
+
+    Parameters
+    ----------
+    value : object
+        The value as TOML gives it.
+    field : str
+        Where it stands.
+
+    Returns
+    -------
+    bool
+        The value.
+
+    Raises
+    ------
+    InputError
+        When it can't be used.
+    """
     if not isinstance(value, bool):
         raise InputError(field, value, "it must be true or false")
     return value
 
 
 def elements(value: object, field: str) -> tuple[Element, ...]:
-    """Read a network of the user's own: texts such as ``"R1 in out"``."""
+    """Read a network of the user's own: texts such as ``"R1 in out"``.
+
+    Parameters
+    ----------
+    value : object
+        The value as TOML gives it.
+    field : str
+        Where it stands.
+
+    Returns
+    -------
+    tuple of Element
+        The elements, without values.
+
+    Raises
+    ------
+    InputError
+        When it can't be used.
+    """
     rule = 'each must be a text: reference, node, node, such as "R1 in a" or "C2 a out"'
     if not isinstance(value, list) or not value:
         raise InputError(field, value, 'it must be a list such as ["R1 in out", "R2 out 0"]')

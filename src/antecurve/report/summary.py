@@ -109,8 +109,8 @@ def _error_lines(design: Design, analysis: Analysis) -> list[str]:
 def _spread_lines(analysis: Analysis) -> list[str]:
     spread = analysis.spread
     lines = [
-        f"Spread over {spread.builds:,} builds ({spread.distribution}, seed {spread.seed}): half of "
-        f"the range is {_db(spread.centred_db.p50)} in the median, "
+        f"Spread over {spread.builds:,} builds ({spread.distribution}, seed {spread.seed}): "
+        f"half of the range is {_db(spread.centred_db.p50)} in the median, "
         f"{_db(spread.centred_db.p95)} for 95 %, {_db(spread.centred_db.p99)} for 99 %."
     ]
     if spread.worst_corner_db is not None:
@@ -127,11 +127,12 @@ def _spread_lines(analysis: Analysis) -> list[str]:
 def _level_lines(design: Design, analysis: Analysis) -> list[str]:
     level, job = analysis.level, design.job
     output = format_quantity(level.output_v, "V")
+    output_resistance = format_quantity(level.output_resistance_ohm_at_1khz, "ohm")
     wanted = format_quantity(job.target.level_v, "V")
     lines = [
         f"Level at 1 kHz: {output} into the unit (wanted {wanted}) from "
         f"{format_quantity(job.source_level_v, 'V')} EMF, {level.gain_db_at_1khz:.2f} dB.",
-        f"Output resistance {format_quantity(level.output_resistance_ohm_at_1khz, 'ohm')} at 1 kHz; "
+        f"Output resistance {output_resistance} at 1 kHz; "
         f"input impedance at least {format_quantity(level.input_impedance_ohm_min, 'ohm')}.",
     ]
     if level.noise_v is not None and level.snr_db is not None:
