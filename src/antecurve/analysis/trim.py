@@ -1,0 +1,340 @@
+"""Bringing a copy back: which positions to change, and to what, given the parts already fitted.
+
+A position of which no part was measured is still open: it can be filled with any candidate of
+the stock.  To every position a part can be added in series or in parallel, where the stock
+allows that way of joining.  All single changes and all pairs of changes are tried; three and
+more by extending the best pairs one change at a time, which need not find the best of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.analysis.as_built import MeterAccuracy, measured_network
+from antecurve.analysis.band_error import BandError
+from antecurve.analysis.builds import Builds
+from antecurve.analysis.distributions import part_source
+from antecurve.analysis.scatter import part_table
+from antecurve.analysis.tally import LogTally
+from antecurve.errors import InputError, NoCombinationError
+from antecurve.job import Job, Stock
+from antecurve.networks.deviation import error_range
+from antecurve.networks.topology import ElementKind
+from antecurve.pick.candidates import candidates
+from antecurve.pick.drawer import Drawer
+from antecurve.pick.limits import LimitValues, limit_values, within_limits
+from antecurve.pick.parts import Part, PickedNetwork, Position, joined_value
+
+__all__ = ["TrimChange", "TrimProposal", "TrimResult", "trim"]
+
+Floats = NDArray[np.float64]
+
+_WINDOW = 1.5  # a position changes by this factor at most
+_OPTIONS = 256  # nearest options kept for a position
+_EXTENDED = 64  # combinations that are extended by one more change
+_AS_GOOD = 1.05  # what differs by less is not worth another change
+_POINTS = 121
+_BUILDS = 16_384
+_AT_ONCE = 65_536
+
+
+@dataclass(frozen=True, slots=True)
+class TrimChange:
+    """One change to one position.
+
+    Attributes
+    ----------
+    ref : str
+        The position.
+    action : str
+        ``fit`` other parts, or ``add in series`` or ``add in parallel`` to what is there.
+    parts : tuple of Part
+        Parts to get.
+    position : Position
+        The position after the change; an addition counts what was there as one part.
+    """
+
+    ref: str
+    action: str
+    parts: tuple[Part, ...]
+    position: Position
+
+
+@dataclass(frozen=True, slots=True)
+class TrimProposal:
+    """Changes that belong together.
+
+    Attributes
+    ----------
+    changes : tuple of TrimChange
+        What to change.
+    picked : PickedNetwork
+        The copy after the changes.
+    centred_db : float
+        Its centred error with the values known or marked [dB].
+    p95_db : float
+        95th percentile of the centred error over what stays uncertain [dB]: the meter's
+        accuracy of measured parts, the tolerance of all others.
+    """
+
+    changes: tuple[TrimChange, ...]
+    picked: PickedNetwork
+    centred_db: float
+    p95_db: float
+
+
+@dataclass(frozen=True, slots=True)
+class TrimResult:
+    """How to bring a copy back.
+
+    Attributes
+    ----------
+    designed_db : float
+        Centred error of the design [dB].
+    before : TrimProposal
+        The copy as it is, without a change.
+    proposals : tuple of TrimProposal
+        The best ones with 1, 2, ... changes, each better than all with fewer.
+    advised : TrimProposal
+        The one with the fewest changes that is no worse than the design, or else within 5 % of
+        the best.
+    """
+
+    designed_db: float
+    before: TrimProposal
+    proposals: tuple[TrimProposal, ...]
+    advised: TrimProposal
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Copy:
+    """The copy, what can be done to each position, and how to rate it."""
+
+    picked: PickedNetwork
+    job: Job
+    options: tuple[tuple[TrimChange, ...], ...]
+    values: tuple[Floats, ...]
+    quantity: Mapping[Part, int]
+    evaluator: BandError
+
+    def rate(self, places: Sequence[int], chosen: NDArray[np.intp]) -> Floats:
+        """Centred error with the chosen options, shape (combinations, places)."""
+        ratings = np.empty(len(chosen))
+        nominal = self.picked.network.values
+        for first in range(0, len(chosen), _AT_ONCE):
+            rows = chosen[first : first + _AT_ONCE]
+            values = np.repeat(nominal[:, None], len(rows), axis=1)
+            for place, column in zip(places, rows.T, strict=True):
+                values[place] = self.values[place][column]
+            found = self.evaluator.power_coefficients(values)
+            ratings[first : first + len(rows)] = self.evaluator.centred_db(found)
+        return ratings
+
+    def propose(self, changes: tuple[TrimChange, ...]) -> TrimProposal:
+        """Work out what changes make of the copy."""
+        by_ref = {c.ref: c.position for c in changes}
+        after = replace(
+            self.picked,
+            positions=tuple(by_ref.get(p.element.ref, p) for p in self.picked.positions),
+        )
+        job = self.job
+        tally = LogTally()
+        source = part_source(part_table(after), distribution=job.spread.distribution)
+        for some in Builds(source, self.evaluator, job.spread.seed).measured(_BUILDS):
+            tally.add(some.centred_db)
+        error = error_range(
+            after.network, job.curve, band_hz=job.target.band_hz, loading=job.loading
+        )
+        return TrimProposal(changes, after, error.centred_db, tally.quantile(0.95))
+
+    def allowed(self, changes: tuple[TrimChange, ...]) -> bool:
+        """Whether there are enough parts, and the job's limits are met."""
+        needed: dict[Part, int] = {}
+        for change in changes:
+            for part in change.parts:
+                needed[part] = needed.get(part, 0) + 1
+        if any(count > self.quantity.get(part, 0) for part, count in needed.items()):
+            return False
+        values = self.picked.network.values.copy()
+        for change in changes:
+            values[self.picked.topology.refs.index(change.ref)] = change.position.value
+        return bool(within_limits(self.limits(values), self.job)[0])
+
+    def limits(self, values: Floats) -> LimitValues:
+        return limit_values(self.picked.topology, self.job, values[None])
+
+
+def trim(
+    picked: PickedNetwork,
+    job: Job,
+    *,
+    measured: Mapping[str, float],
+    meter: MeterAccuracy | None = None,
+    drawer: Drawer | None = None,
+    most_changes: int = 3,
+    progress: Callable[[int, int], None] | None = None,
+) -> TrimResult:
+    """Return which positions of a copy to change, and to what, to bring it back.
+
+    Parameters
+    ----------
+    picked : PickedNetwork
+        The network as designed.
+    job : Job
+        Curve, loading, band, limits and the stock to choose from.
+    measured : mapping of str to float
+        Values of the parts already fitted [ohm or F], as in `measured_network`.
+    meter : MeterAccuracy, optional
+        What the meters leave.
+    drawer : Drawer, optional
+        Parts on hand, if the job's stock is a drawer.
+    most_changes : int, optional
+        Largest number of changes, 1 or more.
+    progress : callable, optional
+        Called with numbers of changes done and wanted.
+
+    Returns
+    -------
+    TrimResult
+        Proposals by number of changes, and the one advised.
+
+    Raises
+    ------
+    InputError
+        When a measured value can't be used.
+    NoCombinationError
+        When the copy misses the job's level or impedance limits and no change brings it back.
+    """
+    if most_changes < 1:
+        raise InputError("most changes", most_changes, "it must be 1 or more")
+    copy = _copy(picked, job, measured, meter or MeterAccuracy(), drawer)
+    designed = error_range(
+        picked.network, job.curve, band_hz=job.target.band_hz, loading=job.loading
+    ).centred_db
+    before = copy.propose(())
+    found = [before] if copy.allowed(()) else []
+    pool: list[tuple[float, tuple[tuple[int, int], ...]]] = []
+    most = min(most_changes, len(picked.positions))
+    for count in range(1, most + 1):
+        pool = _singles(copy) if count == 1 else _more(copy, pool, count)
+        best = next((c for _, c in pool if copy.allowed(_changes(copy, c))), None)
+        if best is not None:
+            proposal = copy.propose(_changes(copy, best))
+            if not found or proposal.centred_db < found[-1].centred_db:
+                found.append(proposal)
+        if progress is not None:
+            progress(count, most)
+    if not found:
+        raise NoCombinationError(*_missed(copy))
+    enough = max(designed, _AS_GOOD * found[-1].centred_db)
+    advised = next(p for p in found if p.centred_db <= enough)
+    return TrimResult(designed, before, tuple(p for p in found if p.changes), advised)
+
+
+def _missed(copy: _Copy) -> tuple[str, str]:
+    now = copy.limits(copy.picked.network.values)
+    return (
+        "limits of the job",
+        f"as it is, the copy is {now.level_db[0]:+.2f} dB off the target level, has "
+        f"{now.output_ohm[0]:.4g} ohm at its output and {now.input_ohm[0]:.4g} ohm at its input, "
+        "and no change tried brings it within them; widen the limits or replace a fitted part",
+    )
+
+
+def _copy(
+    picked: PickedNetwork,
+    job: Job,
+    measured: Mapping[str, float],
+    meter: MeterAccuracy,
+    drawer: Drawer | None,
+) -> _Copy:
+    built = measured_network(picked, measured, meter=meter)
+    stocks = {ElementKind.RESISTOR: job.resistors, ElementKind.CAPACITOR: job.capacitors}
+    quantity: dict[Part, int] = {}
+    options = []
+    for old, new in zip(picked.positions, built.positions, strict=True):
+        stock = stocks[new.element.kind]
+        found = candidates(new.element.kind, stock, drawer)
+        for part, count in zip(found.parts, found.quantity.tolist(), strict=True):
+            quantity[part] = quantity.get(part, 0) + count
+        ways = _additions(new, found.parts, stock)
+        if old == new:  # nothing measured there: still open
+            near = np.argsort(np.abs(np.log(found.values / new.value)))[: _OPTIONS // 2]
+            filled = (found.position(new.element, int(i)) for i in near)
+            ways += [TrimChange(new.element.ref, "fit", p.parts, p) for p in filled]
+        ways = [w for w in ways if 1 / _WINDOW <= w.position.value / new.value <= _WINDOW]
+        ways.sort(key=lambda w: abs(np.log(w.position.value / new.value)))
+        options.append(tuple(ways[:_OPTIONS]))
+    evaluator = BandError(
+        picked.topology,
+        job.curve,
+        loading=job.loading,
+        band_hz=job.target.band_hz,
+        points=_POINTS,
+    )
+    values = tuple(np.array([w.position.value for w in ways]) for ways in options)
+    return _Copy(built, job, tuple(options), values, quantity, evaluator)
+
+
+def _additions(position: Position, parts: Sequence[Part], stock: Stock) -> list[TrimChange]:
+    """Every part joined with what is there."""
+    there = Part(position.value, position.tolerance, origin="fitted")
+    kind, ref = position.element.kind, position.element.ref
+    found = []
+    for joined in stock.join:
+        for part in parts:
+            value = joined_value(kind, (there.value, part.value), joined)
+            if 1 / _WINDOW <= value / there.value <= _WINDOW:
+                after = Position(position.element, (there, part), joined, position.exact)
+                found.append(TrimChange(ref, f"add in {joined}", (part,), after))
+    return found
+
+
+def _changes(copy: _Copy, chosen: tuple[tuple[int, int], ...]) -> tuple[TrimChange, ...]:
+    return tuple(copy.options[place][option] for place, option in chosen)
+
+
+def _singles(copy: _Copy) -> list[tuple[float, tuple[tuple[int, int], ...]]]:
+    found = []
+    for place, options in enumerate(copy.options):
+        rating = copy.rate((place,), np.arange(len(options))[:, None])
+        found += [(float(r), ((place, i),)) for i, r in enumerate(rating)]
+    return sorted(found)
+
+
+def _more(
+    copy: _Copy, pool: list[tuple[float, tuple[tuple[int, int], ...]]], count: int
+) -> list[tuple[float, tuple[tuple[int, int], ...]]]:
+    """Combinations of one more change: all pairs, else extensions of the best."""
+    found: list[tuple[float, tuple[tuple[int, int], ...]]] = []
+    if count == 2:
+        for places in combinations(range(len(copy.options)), 2):
+            sizes = [len(copy.options[p]) for p in places]
+            if all(sizes):
+                grid = np.stack(np.unravel_index(np.arange(sizes[0] * sizes[1]), sizes), axis=1)
+                found += _best_of(copy, places, grid)
+        return sorted(found)
+    for _, chosen in pool[:_EXTENDED]:
+        taken = [place for place, _ in chosen]
+        for place in sorted(set(range(len(copy.options))) - set(taken)):
+            extra = np.arange(len(copy.options[place]))[:, None]
+            fixed = np.repeat([[option for _, option in chosen]], len(extra), axis=0)
+            found += _best_of(copy, (*taken, place), np.hstack([fixed, extra]))
+    return sorted(found)
+
+
+def _best_of(
+    copy: _Copy, places: tuple[int, ...], grid: NDArray[np.intp]
+) -> list[tuple[float, tuple[tuple[int, int], ...]]]:
+    if not len(grid):
+        return []
+    rating = copy.rate(places, grid)
+    best = np.argsort(rating)[:_OPTIONS]
+    return [
+        (float(rating[i]), tuple(zip(places, grid[i].tolist(), strict=True))) for i in best
+    ]

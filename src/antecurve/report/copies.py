@@ -1,0 +1,330 @@
+"""Copies of a design in words and tables: spread, drift, one copy as built, trimming."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from antecurve.quantities import format_quantity
+from antecurve.report.tables import TextTable
+
+if TYPE_CHECKING:
+    from antecurve.analysis.as_built import AsBuilt
+    from antecurve.analysis.correction import Correction
+    from antecurve.analysis.drift import DriftResult
+    from antecurve.analysis.losses import LossEffect
+    from antecurve.analysis.planning import TolerancePlan
+    from antecurve.analysis.spread import SpreadResult
+    from antecurve.analysis.trim import TrimProposal, TrimResult
+
+__all__ = [
+    "as_built_lines",
+    "correction_rows",
+    "curve_rows",
+    "drift_rows",
+    "loss_line",
+    "plan_rows",
+    "sensitivity_rows",
+    "spread_lines",
+    "spread_rows",
+    "trim_lines",
+    "trim_rows",
+]
+
+
+def spread_rows(result: SpreadResult) -> TextTable:
+    """Return percentiles of the centred error and of the mismatch of two channels.
+
+    Parameters
+    ----------
+    result : SpreadResult
+        What copies will do.
+
+    Returns
+    -------
+    TextTable
+        One row a quantity.
+    """
+    rows = [
+        (name, *(f"{getattr(found, p):.4f}" for p in ("p50", "p95", "p99", "max")))
+        for name, found in (
+            ("error, half of its range", result.centred_db),
+            ("two channels, level at 1 kHz", result.mismatch.level_db),
+            ("two channels, anywhere in the band", result.mismatch.largest_db),
+        )
+    ]
+    header = ("dB", "half of builds", "95 %", "99 %", "largest met")
+    return TextTable(header, tuple(rows), "lrrrr")
+
+
+def spread_lines(result: SpreadResult) -> list[str]:
+    """Return what copies will do, one line a statement.
+
+    Parameters
+    ----------
+    result : SpreadResult
+        What copies will do.
+
+    Returns
+    -------
+    list of str
+        Builds, worst case, yield, level, what to tighten first.
+    """
+    lines = [
+        f"{result.builds:,} builds, {result.distribution}, seed {result.seed}; the mismatch over "
+        f"{result.mismatch.pairs:,} pairs."
+    ]
+    worst = result.worst
+    if worst is not None:
+        proof = "no build within tolerance exceeds" if worst.proved else "bound reached so far:"
+        lines.append(
+            f"Worst case {worst.centred_db:.4f} dB, {proof} {worst.upper_bound_db:.4f} dB; worst "
+            f"corner {worst.corner_db:.4f} dB; root sum square {worst.root_sum_square_db:.4f} dB."
+        )
+    if result.within is not None:
+        share = result.within.proportion
+        lines.append(
+            f"Within ±{result.within.limit_db:g} dB: {share.fraction * 100:.3f} % of builds "
+            f"({share.low * 100:.3f} to {share.high * 100:.3f} %, {share.confidence * 100:g} % "
+            "confidence)."
+        )
+    lines.append(
+        f"Level at 1 kHz: {result.level_low_db:+.3f} to {result.level_high_db:+.3f} dB for 95 % of "
+        "builds."
+    )
+    first = max(result.sensitivity, key=lambda s: s.share)
+    if first.share:
+        lines.append(
+            f"Buy {first.ref} tighter first: {first.share * 100:.0f} % of the variance of the error."
+        )
+    return lines
+
+
+def sensitivity_rows(result: SpreadResult) -> TextTable:
+    """Return what each position does, the largest share first.
+
+    Parameters
+    ----------
+    result : SpreadResult
+        What copies will do.
+
+    Returns
+    -------
+    TextTable
+        One row a position.
+    """
+    order = sorted(result.sensitivity, key=lambda s: -s.share)
+    rows = tuple((s.ref, f"{s.db_per_percent_max:.4f}", f"{s.share * 100:.1f} %") for s in order)
+    return TextTable(("position", "dB per percent, at most", "share of variance"), rows, "lrr")
+
+
+def curve_rows(result: SpreadResult) -> TextTable:
+    """Return percentiles of the error over frequency, about four a decade.
+
+    Parameters
+    ----------
+    result : SpreadResult
+        What copies will do.
+
+    Returns
+    -------
+    TextTable
+        One row a frequency.
+    """
+    curves = result.curves
+    step = max(1, (len(curves.frequency_hz) - 1) // 12)
+    rows = tuple(
+        (
+            format_quantity(float(curves.frequency_hz[k]), "Hz", digits=3),
+            *(f"{value:+.4f}" for value in curves.error_db[:, k]),
+        )
+        for k in range(0, len(curves.frequency_hz), step)
+    )
+    header = ("error dB re 1 kHz", *(f"{p:g} %" for p in curves.percent))
+    return TextTable(header, rows, "r" * len(header))
+
+
+def plan_rows(plan: TolerancePlan) -> TextTable:
+    """Return which grade to buy for which position.
+
+    Parameters
+    ----------
+    plan : TolerancePlan
+        The plan.
+
+    Returns
+    -------
+    TextTable
+        One row a position.
+    """
+    rows = tuple(
+        (
+            c.ref,
+            str(c.parts),
+            f"±{c.grade.tolerance * 100:g} %",
+            f"{c.grade.price:g}",
+            f"{c.parts * c.grade.price:g}",
+        )
+        for c in plan.choices
+    )
+    return TextTable(("position", "parts", "tolerance", "each", "together"), rows, "lrrrr")
+
+
+def drift_rows(result: DriftResult) -> TextTable:
+    """Return error and level over temperature.
+
+    Parameters
+    ----------
+    result : DriftResult
+        The drift.
+
+    Returns
+    -------
+    TextTable
+        One row a temperature.
+    """
+    rows = tuple(
+        (
+            f"{row.temperature_c:g} °C",
+            f"{row.centred_db:.4f}",
+            f"{row.worst_centred_db:.4f}",
+            f"{row.level_shift_db:+.4f}",
+        )
+        for row in result.rows
+    )
+    return TextTable(("at", "error dB", "at most dB", "level shift dB"), rows, "rrrr")
+
+
+def loss_line(effect: LossEffect) -> str:
+    """Return what the losses of the capacitors do, in a sentence.
+
+    Parameters
+    ----------
+    effect : LossEffect
+        The effect.
+
+    Returns
+    -------
+    str
+        The sentence.
+    """
+    return (
+        f"Losses of the capacitors change the response by at most {effect.largest_db:.4f} dB re "
+        f"1 kHz, the level by {effect.level_shift_db:+.4f} dB."
+    )
+
+
+def as_built_lines(found: AsBuilt) -> list[str]:
+    """Return what one copy does, one line a statement.
+
+    Parameters
+    ----------
+    found : AsBuilt
+        The copy.
+
+    Returns
+    -------
+    list of str
+        Error, level, what was not measured.
+    """
+    low, high = (format_quantity(f, "Hz") for f in found.error.band_hz)
+    lines = [
+        f"This copy, {low} to {high}: error {found.error.centred_db:.4f} dB (half of its range), "
+        f"re 1 kHz at most {found.error.at_1khz_db:.4f} dB; against the published time constants "
+        f"alone {found.published_error.centred_db:.4f} dB.",
+        f"Level at 1 kHz {found.level_shift_db:+.3f} dB against the values marked.",
+    ]
+    if found.nominal:
+        lines.append(
+            f"Not measured, so counted with their marked values: {', '.join(found.nominal)}."
+        )
+    return lines
+
+
+def correction_rows(table: Correction) -> TextTable:
+    """Return what to subtract from levels measured through the network.
+
+    Parameters
+    ----------
+    table : Correction
+        The correction.
+
+    Returns
+    -------
+    TextTable
+        One row a frequency.
+    """
+    rows = tuple(
+        (format_quantity(float(f), "Hz"), f"{c:+.3f}", f"{u:.3f}")
+        for f, c, u in zip(
+            table.frequency_hz, table.correction_db, table.expanded_uncertainty_db, strict=True
+        )
+    )
+    return TextTable(("at", "subtract dB", "uncertainty ± dB"), rows, "rrr")
+
+
+def trim_rows(result: TrimResult) -> TextTable:
+    """Return the proposals.
+
+    Parameters
+    ----------
+    result : TrimResult
+        How to bring the copy back.
+
+    Returns
+    -------
+    TextTable
+        One row a proposal, the first the copy as it is.
+    """
+    rows = tuple(
+        (
+            str(len(p.changes)),
+            _changes(p),
+            f"{p.centred_db:.4f}",
+            f"{p.p95_db:.4f}",
+            "advised" if p is result.advised else "",
+        )
+        for p in (result.before, *result.proposals)
+    )
+    return TextTable(("changes", "what to do", "error dB", "95 % dB", ""), rows, "rlrrl")
+
+
+def _changes(proposal: TrimProposal) -> str:
+    if not proposal.changes:
+        return "leave it as it is"
+    said = []
+    for change in proposal.changes:
+        unit = change.position.element.kind.unit
+        parts = " and ".join(format_quantity(p.value, unit) for p in change.parts)
+        if change.action == "fit":
+            joined = change.position.joined
+            way = "" if joined == "single" else f" in {joined}"
+            said.append(f"{change.ref}: fit {parts}{way}")
+        else:
+            now = format_quantity(change.position.value, unit)
+            said.append(f"{change.ref}: {change.action} {parts} (makes {now})")
+    return "; ".join(said)
+
+
+def trim_lines(result: TrimResult) -> list[str]:
+    """Return what to do, in sentences.
+
+    Parameters
+    ----------
+    result : TrimResult
+        How to bring the copy back.
+
+    Returns
+    -------
+    list of str
+        The state, and what is advised.
+    """
+    advised = result.advised
+    lines = [
+        f"The design has an error of {result.designed_db:.4f} dB, this copy "
+        f"{result.before.centred_db:.4f} dB."
+    ]
+    if not advised.changes:
+        lines.append("No change is needed.")
+    else:
+        lines.append(f"Advised, for {advised.centred_db:.4f} dB: {_changes(advised)}.")
+    return lines

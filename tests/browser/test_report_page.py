@@ -1,0 +1,85 @@
+"""The report in headless Chromium: no request leaves it, nothing on the console, fits a phone."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from antecurve.pipeline import Design
+from antecurve.report.page import report_page
+
+CHROMIUM = shutil.which("chromium")
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(
+        CHROMIUM is None and not os.environ.get("ANTECURVE_NEEDS_CHROMIUM"),
+        reason="Chromium (Debian's package) is not installed",
+    ),
+]
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        found = playwright.chromium.launch(
+            executable_path=CHROMIUM or "/usr/bin/chromium",
+            args=[
+                "--no-sandbox",
+                "--disable-gpu",
+                "--disable-quic",
+                "--no-first-run",
+                "--disable-background-networking",
+                "--disable-component-update",
+                "--disable-sync",
+            ],
+        )
+        yield found
+        found.close()
+
+
+@pytest.fixture(scope="module")
+def page_file(tmp_path_factory: pytest.TempPathFactory, default_design: Design) -> Path:
+    path = tmp_path_factory.mktemp("page") / "report.html"
+    path.write_bytes(report_page(default_design))
+    return path
+
+
+@pytest.mark.parametrize(("width", "scheme"), [(1000, "light"), (390, "dark")])
+def test_page_is_quiet_and_self_contained(
+    browser: Any, page_file: Path, width: int, scheme: str
+) -> None:
+    page = browser.new_page(viewport={"width": width, "height": 800}, color_scheme=scheme)
+    messages: list[str] = []
+    requests: list[str] = []
+    page.on("console", lambda m: messages.append(m.text))
+    page.on("pageerror", lambda e: messages.append(str(e)))
+    page.on("request", lambda r: requests.append(r.url))
+    page.goto(page_file.as_uri())
+    assert messages == []
+    assert requests == [page_file.as_uri()]
+    assert page.locator("svg").count() >= 3
+    assert "Nominal" in page.locator(".governs").inner_text()
+    # Nothing but the scrolling tables is wider than the screen.
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    page.close()
+
+
+def test_titles_are_text_not_markup(browser: Any, tmp_path: Path, default_design: Design) -> None:
+    import dataclasses
+
+    title = "<script>document.title='run'</script><img src=x onerror=alert(1)>"
+    job = dataclasses.replace(default_design.job, title=title)
+    path = tmp_path / "report.html"
+    path.write_bytes(report_page(dataclasses.replace(default_design, job=job)))
+    page = browser.new_page()
+    page.goto(path.as_uri())
+    assert page.locator("h1").inner_text() == title
+    assert page.locator("h1 script, h1 img").count() == 0
+    page.close()
