@@ -57,7 +57,28 @@ def test_turnover_and_cut() -> None:
     assert without.curve.zeros_at_origin == 1
 
 
+def test_grades_and_how_to_pick() -> None:
+    job = parse_job(
+        {
+            "curve": {"name": "disc"},
+            "resistors": {
+                "grades": [
+                    {"tolerance": "1 %", "price": 0.03},
+                    {"tolerance": "0.1 %", "price": 0.4},
+                ]
+            },
+            "pick": {"pick_by": "build", "sets": 2, "budget_seconds": 5},
+        }
+    )
+    assert [g.tolerance for g in job.resistors.grades] == [0.01, 0.001]
+    assert job.pick.pick_by == "build"
+    assert job.pick.sets == 2
+
+
 BAD = {
+    "grade without price": ({"resistors": {"grades": [{"tolerance": 0.01}]}}, "price"),
+    "grades no list": ({"resistors": {"grades": 1}}, r"\[\[resistors.grades\]\]"),
+    "no such pick": ({"pick": {"pick_by": "luck"}}, "nominal, build"),
     "unknown section": ({"curv": {}}, "did you mean 'curve'"),
     "unknown key": ({"load": {"capacity": 1}}, "load.capacity.*capacitance"),
     "no curve": ({"curve": {}}, "exactly one of"),

@@ -8,7 +8,7 @@ from typing import Any
 
 from antecurve.curves.model import Curve
 from antecurve.errors import InputError
-from antecurve.job import Job, NetworkRequest, SpreadRequest, Stock, Target
+from antecurve.job import Grade, Job, NetworkRequest, SpreadRequest, Stock, Target
 from antecurve.networks.topology import Element, ElementKind, Loading, Topology
 from antecurve.pick.parts import Part, PickedNetwork, Position
 
@@ -98,7 +98,8 @@ def _plain(cls: Any, content: Mapping[str, Any]) -> Any:
 
 
 def _stock(content: Mapping[str, Any]) -> Stock:
-    found: Stock = _plain(Stock, content)
+    grades = tuple(Grade(**g) for g in content.get("grades", ()))
+    found: Stock = _plain(Stock, {**content, "grades": grades})
     return found
 
 

@@ -15,8 +15,10 @@ from antecurve.errors import FileFormatError, InputError
 from antecurve.files import job_fields as fields
 from antecurve.files.reading import read_text
 from antecurve.job import (
+    Grade,
     Job,
     NetworkRequest,
+    PickRequest,
     SpreadRequest,
     Stock,
     Target,
@@ -61,6 +63,28 @@ _SPREAD: fields.Section = {
     "seed": fields.whole(minimum=0, maximum=2**63 - 1),
     "distribution": fields.text(("uniform", "normal")),
 }
+_PICK: fields.Section = {
+    "pick_by": fields.text(("nominal", "build")),
+    "sets": fields.whole(minimum=1, maximum=2),
+    "budget_seconds": fields.quantity("s", **_POSITIVE),
+}
+_GRADE: fields.Section = {
+    "tolerance": fields.quantity("%", minimum=0.0, maximum=0.99),
+    "price": fields.quantity("", minimum=0.0),
+}
+
+
+def _grades(value: object, field: str) -> tuple[Grade, ...]:
+    if not isinstance(value, list) or not value:
+        raise InputError(field, value, f"write each grade as a section [[{field}]]")
+    found = []
+    for index, item in enumerate(value):
+        read = fields.read_section(item, _GRADE, f"{field}[{index}]")
+        for key in _GRADE:
+            if key not in read:
+                raise InputError(f"{field}[{index}].{key}", None, "a grade has tolerance and price")
+        found.append(Grade(**read))
+    return tuple(found)
 
 
 def _network_section() -> fields.Section:
@@ -81,6 +105,7 @@ def _stock_section(unit: str) -> fields.Section:
         "parts_per_position": fields.whole(minimum=1, maximum=2),
         "join": fields.texts(("series", "parallel")),
         "drawer": fields.text(),
+        "grades": _grades,
     }
 
 
@@ -93,6 +118,7 @@ _SECTIONS: dict[str, fields.Section] = {
     "resistors": {},
     "capacitors": {},
     "spread": _SPREAD,
+    "pick": _PICK,
 }
 
 
@@ -184,6 +210,7 @@ def parse_job(raw: Mapping[str, Any], *, folder: Path | None = None) -> Job:
         resistors=_stock(base.resistors, read["resistors"], "resistors", folder),
         capacitors=_stock(base.capacitors, read["capacitors"], "capacitors", folder),
         spread=SpreadRequest(**read["spread"]),
+        pick=PickRequest(**read["pick"]),
     )
 
 
