@@ -15,7 +15,8 @@ from antecurve.errors import InputError
 from antecurve.networks.compiled import transfer
 from antecurve.networks.deviation import ErrorRange, error_range
 from antecurve.networks.topology import ElementKind, Loading
-from antecurve.pick.parts import Part, PickedNetwork, Position
+from antecurve.pick.parts import Part, PickedNetwork
+from antecurve.quantities import format_quantity
 
 __all__ = ["AsBuilt", "MeterAccuracy", "as_built", "measured_network"]
 
@@ -123,8 +124,9 @@ def measured_network(
     for position, places in zip(picked.positions, part_table(picked).positions, strict=True):
         refs = [part_table(picked).refs[i] for i in places]
         ref, accuracy = position.element.ref, meter.of(position.element.kind)
+        unit = position.element.kind.unit
         parts = [
-            _measured_part(r, part, left.pop(r), accuracy) if r in left else part
+            _measured_part(r, unit, part, left.pop(r), accuracy) if r in left else part
             for r, part in zip(refs, position.parts, strict=True)
         ]
         changed = replace(position, parts=tuple(parts))
@@ -132,7 +134,7 @@ def measured_network(
             if changed != position:
                 raise InputError(ref, left[ref], f"its parts {', '.join(refs)} are given as well")
             whole = Part(position.value, position.tolerance, origin=position.parts[0].origin)
-            part = _measured_part(ref, whole, left.pop(ref), accuracy)
+            part = _measured_part(ref, unit, whole, left.pop(ref), accuracy)
             changed = replace(position, parts=(part,), joined="single")
         positions.append(changed)
     if left:
@@ -141,16 +143,13 @@ def measured_network(
     return replace(picked, positions=tuple(positions))
 
 
-def _measured_part(ref: str, part: Part, value: float, accuracy: float) -> Part:
+def _measured_part(ref: str, unit: str, part: Part, value: float, accuracy: float) -> Part:
     if not (math.isfinite(value) and value > 0):
         raise InputError(ref, value, "a measured value must be finite and above 0")
     if not 1 / _FARTHEST <= value / part.value <= _FARTHEST:
-        raise InputError(
-            ref,
-            value,
-            f"the design has {part.value:.4g}; a value more than three times off is a slip of the "
-            "unit or another part",
-        )
+        there = format_quantity(part.value, unit)
+        rule = f"the design has {there}; more than three times off is a slip or another part"
+        raise InputError(ref, format_quantity(value, unit), rule)
     return replace(part, value=float(value), tolerance=accuracy, nominal=part.nominal or part.value)
 
 

@@ -335,6 +335,4 @@ def _best_of(
         return []
     rating = copy.rate(places, grid)
     best = np.argsort(rating)[:_OPTIONS]
-    return [
-        (float(rating[i]), tuple(zip(places, grid[i].tolist(), strict=True))) for i in best
-    ]
+    return [(float(rating[i]), tuple(zip(places, grid[i].tolist(), strict=True))) for i in best]

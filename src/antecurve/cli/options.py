@@ -3,11 +3,24 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Optional
+from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-__all__ = ["AsJson", "DesignFile", "Force", "OutputFile", "OutputFolder"]
+if TYPE_CHECKING:
+    from antecurve.analysis.as_built import MeterAccuracy
+
+__all__ = [
+    "AsJson",
+    "DesignFile",
+    "Force",
+    "MeterCapacitance",
+    "MeterResistance",
+    "OutputFile",
+    "OutputFolder",
+    "meter_accuracy",
+    "percent",
+]
 
 AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON on stdout.")]
 Force = Annotated[bool, typer.Option("--force", help="Overwrite what is there.")]
@@ -22,3 +35,60 @@ OutputFile = Annotated[
     Optional[Path],  # noqa: UP045
     typer.Option("--output", "-o", metavar="FILE", help="File to write."),
 ]
+MeterResistance = Annotated[
+    str, typer.Option(metavar="PERCENT", help="Accuracy of the ohmmeter, of reading.")
+]
+MeterCapacitance = Annotated[
+    str, typer.Option(metavar="PERCENT", help="Accuracy of the capacitance meter, of reading.")
+]
+
+
+def meter_accuracy(resistance: str, capacitance: str) -> MeterAccuracy:
+    """Return the accuracy of the meters from the texts of the two options.
+
+    Parameters
+    ----------
+    resistance, capacitance : str
+        Per cent of reading, such as ``0.2 %``; the sign may be left out.
+
+    Returns
+    -------
+    MeterAccuracy
+        As fractions.
+
+    Raises
+    ------
+    InputError
+        When a text is no per cent from 0 to below 100.
+    """
+    from antecurve.analysis.as_built import MeterAccuracy
+
+    return MeterAccuracy(
+        percent(resistance, "--meter-resistance"), percent(capacitance, "--meter-capacitance")
+    )
+
+
+def percent(text: str, field: str) -> float:
+    """Return a fraction from per cent; the sign may be left out.
+
+    Parameters
+    ----------
+    text : str
+        Such as ``0.2 %`` or ``0.2``.
+    field : str
+        Name of the option, for messages.
+
+    Returns
+    -------
+    float
+        A fraction, 0 to 1.
+
+    Raises
+    ------
+    InputError
+        When it is no number from 0 to 100 %.
+    """
+    from antecurve.quantities import parse_quantity
+
+    full = text if "%" in text else f"{text} %"
+    return parse_quantity(full, unit="%", field=field, minimum=0.0, maximum=1.0)

@@ -22,6 +22,7 @@ __all__ = [
     "curve_rows",
     "drift_rows",
     "loss_line",
+    "plan_line",
     "plan_rows",
     "sensitivity_rows",
     "spread_lines",
@@ -94,7 +95,7 @@ def spread_lines(result: SpreadResult) -> list[str]:
     first = max(result.sensitivity, key=lambda s: s.share)
     if first.share:
         lines.append(
-            f"Buy {first.ref} tighter first: {first.share * 100:.0f} % of the variance of the error."
+            f"Buy {first.ref} tighter first: {first.share * 100:.0f} % of the error's variance."
         )
     return lines
 
@@ -141,6 +142,27 @@ def curve_rows(result: SpreadResult) -> TextTable:
     )
     header = ("error dB re 1 kHz", *(f"{p:g} %" for p in curves.percent))
     return TextTable(header, rows, "r" * len(header))
+
+
+def plan_line(plan: TolerancePlan) -> str:
+    """Return what a plan costs and keeps, in a sentence.
+
+    Parameters
+    ----------
+    plan : TolerancePlan
+        The plan.
+
+    Returns
+    -------
+    str
+        The sentence.
+    """
+    share = plan.confirmed
+    return (
+        f"Cheapest grades for {plan.wanted * 100:g} % within ±{plan.limit_db:g} dB: "
+        f"{plan.price:g} a copy; confirmed {share.fraction * 100:.3f} % "
+        f"({share.low * 100:.3f} to {share.high * 100:.3f} %) over {share.trials:,} builds."
+    )
 
 
 def plan_rows(plan: TolerancePlan) -> TextTable:

@@ -1,0 +1,128 @@
+"""``antecurve spread``: what copies of a design will do."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Optional
+
+import typer
+
+from antecurve.cli.options import AsJson, DesignFile, Force, OutputFolder
+
+__all__ = ["spread"]
+
+
+def spread(
+    design_file: DesignFile,
+    builds: Annotated[
+        Optional[int],  # noqa: UP045
+        typer.Option(help="Number of builds; as in the job by default.", min=1),
+    ] = None,
+    seed: Annotated[
+        Optional[int],  # noqa: UP045
+        typer.Option(help="Seed; as in the job by default.", min=0),
+    ] = None,
+    limit: Annotated[
+        Optional[str],  # noqa: UP045
+        typer.Option(metavar="DB", help="Limit for the yield; the job's error limit by default."),
+    ] = None,
+    distribution: Annotated[
+        Optional[str],  # noqa: UP045
+        typer.Option(help="uniform, or normal (tolerance = 3 sigma, cut there)."),
+    ] = None,
+    samples: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option(
+            metavar="VALUES.csv",
+            help="Draw from measured values: columns ref and value, one row a measured part.",
+        ),
+    ] = None,
+    reel_correlation: Annotated[
+        float, typer.Option(help="Correlation of equal parts off one reel, 0 to below 1.")
+    ] = 0.0,
+    wanted: Annotated[
+        Optional[str],  # noqa: UP045
+        typer.Option(
+            "--yield",
+            metavar="PERCENT",
+            help="Also plan tolerances: the cheapest grades of the job that keep this yield.",
+        ),
+    ] = None,
+    output: OutputFolder = None,
+    force: Force = False,
+    as_json: AsJson = False,
+) -> None:
+    """Draw builds within tolerance: how good they are, how alike, and which part governs.
+
+    With -o the folder gets spread.json, and spread.csv with percentiles over frequency.
+
+    Example: antecurve spread bench-network/design.json --builds 1000000 --limit "0.2 dB"
+    """
+    import os
+
+    from antecurve.analysis.planning import plan_tolerances
+    from antecurve.analysis.spread import spread as draw
+    from antecurve.analysis.spread import spread_object
+    from antecurve.cli.options import percent
+    from antecurve.cli.progress import count_progress
+    from antecurve.cli.show import show_json, show_table
+    from antecurve.errors import InputError, OutputExistsError
+    from antecurve.files.copies import plan_content, spread_files
+    from antecurve.files.design_file import read_design
+    from antecurve.files.measured import read_samples
+    from antecurve.files.output_folder import write_folder
+    from antecurve.quantities import parse_quantity
+    from antecurve.report import copies
+
+    if output is not None and output.exists() and not force:
+        raise OutputExistsError(output)
+    design = read_design(design_file)
+    job, request = design.job, design.job.spread
+    limit_db = job.target.error_limit_db
+    if limit is not None:
+        limit_db = parse_quantity(limit, unit="dB", field="--limit", minimum=0.0, exclusive=True)
+    common = {"curve": job.curve, "loading": job.loading, "band_hz": job.target.band_hz}
+    plan = None
+    if wanted is not None:
+        if limit_db is None:
+            raise InputError("--yield", wanted, "a yield needs a limit; give --limit")
+        plan = plan_tolerances(
+            design.picked,
+            resistor_grades=job.resistors.grades,
+            capacitor_grades=job.capacitors.grades,
+            limit_db=limit_db,
+            wanted=percent(wanted, "--yield"),
+            builds=builds or request.builds,
+            seed=request.seed if seed is None else seed,
+            distribution=distribution or request.distribution,
+            **common,
+        )
+    with count_progress("builds") as progress:
+        result = draw(
+            design.picked,
+            builds=builds or request.builds,
+            seed=request.seed if seed is None else seed,
+            distribution="empirical" if samples else distribution or request.distribution,
+            limit_db=limit_db,
+            measured=read_samples(samples, design.picked) if samples else None,
+            reel_correlation=reel_correlation,
+            workers=os.cpu_count() or 1,
+            progress=progress,
+            **common,
+        )
+    if output is not None:
+        write_folder(output, spread_files(result), force=force)
+    if as_json:
+        more = {} if plan is None else {"plan": plan_content(plan)}
+        show_json({**spread_object(result), **more})
+        return
+    show_table(copies.spread_rows(result))
+    for line in copies.spread_lines(result):
+        print(line)
+    show_table(copies.sensitivity_rows(result))
+    show_table(copies.curve_rows(result))
+    if plan is not None:
+        print(copies.plan_line(plan))
+        show_table(copies.plan_rows(plan))
+    if output is not None:
+        print(f"Written to {output}: spread.json spread.csv")

@@ -1,0 +1,70 @@
+"""``antecurve trim``: which remaining positions to change, and to what."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from antecurve.cli.options import (
+    AsJson,
+    DesignFile,
+    MeterCapacitance,
+    MeterResistance,
+)
+
+__all__ = ["trim"]
+
+
+def trim(
+    design_file: DesignFile,
+    measured: Annotated[
+        Path,
+        typer.Option(
+            metavar="VALUES.csv", help="Parts already fitted, measured: columns ref and value."
+        ),
+    ],
+    most_changes: Annotated[int, typer.Option(help="Largest number of changes.", min=1)] = 3,
+    meter_resistance: MeterResistance = "0.2 %",
+    meter_capacitance: MeterCapacitance = "0.5 %",
+    as_json: AsJson = False,
+) -> None:
+    """Say which positions to change, and to what, to bring a copy back.
+
+    Positions that were not measured are still open and may be filled anew; to those fitted a
+    part can be added in series or in parallel.  Exit code 1 when even the best proposal misses
+    the job's error_limit_db.
+
+    Example: antecurve trim bench-network/design.json --measured values.csv
+    """
+    from antecurve.analysis.trim import trim as bring_back
+    from antecurve.cli.options import meter_accuracy
+    from antecurve.cli.show import show_json, show_table
+    from antecurve.files.copies import trim_content
+    from antecurve.files.design_file import read_design
+    from antecurve.files.measured import read_measured
+    from antecurve.report import copies
+
+    design = read_design(design_file)
+    result = bring_back(
+        design.picked,
+        design.job,
+        measured=read_measured(measured, design.picked),
+        meter=meter_accuracy(meter_resistance, meter_capacitance),
+        most_changes=most_changes,
+    )
+    if as_json:
+        show_json(trim_content(result))
+    else:
+        show_table(copies.trim_rows(result))
+        for line in copies.trim_lines(result):
+            print(line)
+    limit = design.job.target.error_limit_db
+    if limit is not None and result.advised.centred_db > limit:
+        typer.echo(
+            f"antecurve: even so {result.advised.centred_db:.3f} dB misses the limit of "
+            f"{limit:g} dB",
+            err=True,
+        )
+        raise typer.Exit(1)
