@@ -8,8 +8,11 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
+from antecurve.analysis.response import response_table
+from antecurve.networks.topology import Loading
 from antecurve.pipeline import Design
 from antecurve.report.page import report_page
 
@@ -68,6 +71,41 @@ def test_page_is_quiet_and_self_contained(
     assert "Nominal" in page.locator(".governs").inner_text()
     # Nothing but the scrolling tables is wider than the screen.
     assert page.evaluate("document.documentElement.scrollWidth") <= width
+    page.close()
+
+
+@pytest.mark.parametrize(
+    ("source", "load", "farad"), [(50.0, 47e3, 150e-12), (600.0, 1e3, 1e-9), (0.0, 1e6, 0.0)]
+)
+def test_the_page_computes_what_python_computes(
+    browser: Any, page_file: Path, default_design: Design, source: float, load: float, farad: float
+) -> None:
+    """The page's own arithmetic against the package's: 1e-6 dB."""
+    page = browser.new_page()
+    page.goto(page_file.as_uri())
+    found = page.evaluate(f"compute({{source: {source}, load: {load}, capacitance: {farad!r}}})")
+    table = response_table(
+        default_design.network,
+        curve=default_design.curve,
+        loading=Loading(source, load, farad),
+    )
+    np.testing.assert_allclose(found["network_db"], table.network_db, rtol=0, atol=1e-6)
+    np.testing.assert_allclose(found["error_db"], table.error_db, rtol=0, atol=1e-6)
+    page.close()
+
+
+def test_sliders_redraw_and_come_back(browser: Any, page_file: Path) -> None:
+    page = browser.new_page()
+    page.goto(page_file.as_uri())
+    before = page.locator("#bench-result").inner_text()
+    page.locator("#slide-source").focus()
+    for _ in range(5):
+        page.keyboard.press("PageUp")
+    page.wait_for_function(
+        "text => document.getElementById('bench-result').innerText !== text", arg=before
+    )
+    page.get_by_role("button", name="Back to the job's bench").click()
+    assert page.locator("#bench-result").inner_text() == before
     page.close()
 
 

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "BLUE",
+    "FREQUENCY_TICKS",
     "GREEN",
     "ORANGE",
     "error_figure",
@@ -27,8 +28,10 @@ __all__ = [
 ]
 
 BLUE, ORANGE, GREEN, GREY = "#0072B2", "#D55E00", "#009E73", "#767676"
-_TICKS = {20: "20", 50: "50", 100: "100", 200: "200", 500: "500", 1e3: "1k", 2e3: "2k", 5e3: "5k",
-          10e3: "10k", 20e3: "20k", 50e3: "50k", 100e3: "100k"}  # fmt: skip
+FREQUENCY_TICKS = {
+    20: "20", 50: "50", 100: "100", 200: "200", 500: "500", 1e3: "1k", 2e3: "2k", 5e3: "5k",
+    10e3: "10k", 20e3: "20k", 50e3: "50k", 100e3: "100k",
+}  # fmt: skip
 
 
 def new_figure(height: float = 3.4) -> tuple[Figure, Axes]:
@@ -54,8 +57,8 @@ def frequency_axis(axes: Axes, low_hz: float, high_hz: float) -> None:
     """
     axes.set_xscale("log")
     axes.set_xlim(low_hz, high_hz)
-    ticks = [f for f in _TICKS if low_hz * 0.999 <= f <= high_hz * 1.001]
-    axes.set_xticks(ticks, [_TICKS[f] for f in ticks])
+    ticks = [f for f in FREQUENCY_TICKS if low_hz * 0.999 <= f <= high_hz * 1.001]
+    axes.set_xticks(ticks, [FREQUENCY_TICKS[f] for f in ticks])
     axes.minorticks_off()
     axes.set_xlabel("frequency in Hz")
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from antecurve.pipeline import design_parts_list
 from antecurve.quantities import format_quantity
+from antecurve.report.bench_panel import bench_panel
 from antecurve.report.cautions import CAUTIONS
 from antecurve.report.figures import error_figure, figure_svg, response_figure
 from antecurve.report.schematic import schematic_svg
@@ -72,26 +73,27 @@ def report_page(design: Design) -> bytes:
         for p in design.picked.positions
     }
     error = error_figure(analysis, limit_db=design.job.target.error_limit_db)
-    page: str = (
-        page_environment()
-        .get_template("report.html.j2")
-        .render(
-            title=design.job.title,
-            form=design.picked.topology.form,
-            summary=summary_lines(design),
-            # Markup of our own making; labels hold references and numbers only.
-            schematic=Markup(
-                schematic_svg(design.network, loading=design.job.loading, labels=labels)
-            ),
-            error_plot=Markup(figure_svg(error)),
-            response_plot=Markup(figure_svg(response_figure(analysis.response))),
-            wiring=wiring_rows(design),
-            response=response_rows(analysis.response),
-            parts=parts_rows(design_parts_list(design)),
-            shares=share_rows(analysis),
-            loading=loading_rows(analysis),
-            shortlist=shortlist_rows(design),
-            cautions=CAUTIONS,
-        )
+    environment = page_environment()
+    panel = bench_panel(design, analysis, environment=environment)
+    # What is marked as markup is of our own making; its labels hold references and numbers only.
+    schematic = schematic_svg(design.network, loading=design.job.loading, labels=labels)
+    page: str = environment.get_template("report.html.j2").render(
+        title=design.job.title,
+        form=design.picked.topology.form,
+        summary=summary_lines(design),
+        schematic=Markup(schematic),
+        error_plot=Markup(figure_svg(error)),
+        response_plot=Markup(figure_svg(response_figure(analysis.response))),
+        wiring=wiring_rows(design),
+        response=response_rows(analysis.response),
+        parts=parts_rows(design_parts_list(design)),
+        shares=share_rows(analysis),
+        loading=loading_rows(analysis),
+        shortlist=shortlist_rows(design),
+        cautions=CAUTIONS,
+        sliders=panel.sliders,
+        bench_data=Markup(panel.data),
+        script=Markup(panel.script),
+        script_hash=panel.script_hash,
     )
     return (page + "\n").encode()

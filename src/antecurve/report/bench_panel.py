@@ -1,0 +1,135 @@
+"""The part of the page that redraws itself: sliders, their data and the script."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from antecurve.networks.javascript import transfer_javascript
+from antecurve.networks.topology import ElementKind
+from antecurve.report.figures import FREQUENCY_TICKS
+
+if TYPE_CHECKING:
+    from antecurve.pipeline import Analysis, Design
+
+__all__ = ["BenchPanel", "Slider", "bench_panel"]
+
+_BUILDS = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Slider:
+    """One slider of the page.
+
+    Attributes
+    ----------
+    name : str
+        Name in the page.
+    label : str
+        What it says.
+    low, high, value : float
+        Ends and start, in the slider's own scale.
+    step : str
+        Step, or ``any``.
+    scale : str
+        ``linear``, or ``log`` for the logarithm to base 10 of the value.
+    """
+
+    name: str
+    label: str
+    low: float
+    high: float
+    value: float
+    step: str = "any"
+    scale: str = "linear"
+
+
+@dataclass(frozen=True, slots=True)
+class BenchPanel:
+    """What the page needs to redraw.
+
+    Attributes
+    ----------
+    sliders : tuple of Slider
+        In the order shown.
+    data : str
+        JSON, safe inside a script element.
+    script : str
+        The script.
+    script_hash : str
+        Its SHA-256 in base 64, for the page's content security policy.
+    """
+
+    sliders: tuple[Slider, ...]
+    data: str
+    script: str
+    script_hash: str
+
+
+def bench_panel(design: Design, analysis: Analysis, *, environment: Any) -> BenchPanel:
+    """Return sliders, data and script for a design.
+
+    Parameters
+    ----------
+    design : Design
+        The design.
+    analysis : Analysis
+        Its analyses.
+    environment : jinja2.Environment
+        Where the template of the script is.
+
+    Returns
+    -------
+    BenchPanel
+        Everything the page needs.
+    """
+    from markupsafe import Markup
+
+    job, response = design.job, analysis.response
+    content = {
+        "values": [p.value for p in design.picked.positions],
+        "positions": [
+            {
+                "kind": p.element.kind.value,
+                "parts": [part.value for part in p.parts],
+                "adds": (p.joined != "parallel") == (p.element.kind is ElementKind.RESISTOR)
+                or p.joined == "single",
+            }
+            for p in design.picked.positions
+        ],
+        "frequency_hz": response.frequency_hz.tolist(),
+        "ideal_db": response.ideal_db.tolist(),
+        "band_hz": list(job.target.band_hz),
+        "source_level_v": job.source_level_v,
+        "builds": _BUILDS,
+        "ticks": [list(tick) for tick in FREQUENCY_TICKS.items()],
+    }
+    data = json.dumps(content, allow_nan=False).replace("<", "\\u003c")
+    coefficients = Markup(transfer_javascript(design.picked.topology))
+    script = environment.get_template("bench.js").render(coefficients=coefficients)
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    return BenchPanel(_sliders(design), data, script, digest)
+
+
+def _sliders(design: Design) -> tuple[Slider, ...]:
+    loading = design.job.loading
+    picofarad = loading.load_capacitance * 1e12
+    tolerances = dict.fromkeys(ElementKind, 0.0)
+    for position in design.picked.positions:
+        kind, percent = position.element.kind, round(100 * position.tolerance, 6)
+        tolerances[kind] = max(tolerances[kind], percent)
+    load = math.log10(loading.load_resistance)
+    return (
+        Slider("source", "Generator", 0, max(1000.0, 2 * loading.source_resistance),
+               loading.source_resistance),
+        Slider("load", "Unit, resistance", min(1.0, load), max(6.0, load), load, "any", "log"),
+        Slider("capacitance", "Unit with cable, capacitance", 0, max(1000.0, 2 * picofarad), picofarad),
+        Slider("resistor", "Tolerance of resistors", 0,
+               max(10.0, tolerances[ElementKind.RESISTOR]), tolerances[ElementKind.RESISTOR]),
+        Slider("capacitor", "Tolerance of capacitors", 0,
+               max(20.0, tolerances[ElementKind.CAPACITOR]), tolerances[ElementKind.CAPACITOR]),
+    )  # fmt: skip

@@ -1,0 +1,188 @@
+"use strict";
+{{ coefficients }}
+
+const bench = JSON.parse(document.getElementById("bench-data").textContent);
+
+/* abs(P(j w)) of a polynomial by its ascending coefficients. */
+function magnitude(polynomial, w) {
+  let real = 0, imaginary = 0;
+  for (let k = polynomial.length - 1; k >= 0; k--) {
+    const next = -imaginary * w;
+    imaginary = real * w;
+    real = next + polynomial[k];
+  }
+  return Math.hypot(real, imaginary);
+}
+
+function levels(values, loading, frequencies) {
+  const x = values.concat([loading.source, loading.load, loading.capacitance]);
+  const [top, bottom] = coefficients(x);
+  return frequencies.map((f) => {
+    const w = 2 * Math.PI * f;
+    return 20 * Math.log10(magnitude(top, w) / magnitude(bottom, w));
+  });
+}
+
+/* Level in dB re EMF at 1 kHz, network and error in dB re 1 kHz, centred error over the band. */
+function compute(loading) {
+  const reference = levels(bench.values, loading, [1000])[0];
+  const network = levels(bench.values, loading, bench.frequency_hz).map((v) => v - reference);
+  const error = network.map((v, k) => v - bench.ideal_db[k]);
+  return { gain_db: reference, network_db: network, error_db: error, centred_db: centred(error) };
+}
+
+function inBand(k) {
+  const f = bench.frequency_hz[k];
+  return f >= bench.band_hz[0] * 0.999999 && f <= bench.band_hz[1] * 1.000001;
+}
+
+function centred(error) {
+  const inside = error.filter((_, k) => inBand(k));
+  return (Math.max(...inside) - Math.min(...inside)) / 2;
+}
+
+/* A small generator of random numbers with a seed, so that the picture does not flicker. */
+function randomNumbers(seed) {
+  let state = seed >>> 0;
+  return () => {
+    state = (state + 0x6d2b79f5) >>> 0;
+    let t = state;
+    t = Math.imul(t ^ (t >>> 15), t | 1);
+    t ^= t + Math.imul(t ^ (t >>> 7), t | 61);
+    return ((t ^ (t >>> 14)) >>> 0) / 4294967296;
+  };
+}
+
+function joined(position, random, tolerance) {
+  const drawn = position.parts.map((v) => v * (1 + tolerance * (2 * random() - 1)));
+  const sum = (list) => list.reduce((a, b) => a + b, 0);
+  return position.adds ? sum(drawn) : 1 / sum(drawn.map((v) => 1 / v));
+}
+
+/* Percentiles of the error over builds, and the centred error that 95 % stay within. */
+function builds(loading, tolerances) {
+  const random = randomNumbers(1);
+  const all = [], spans = [];
+  for (let n = 0; n < bench.builds; n++) {
+    const values = bench.positions.map((p) => joined(p, random, tolerances[p.kind]));
+    const reference = levels(values, loading, [1000])[0];
+    const made = levels(values, loading, bench.frequency_hz);
+    const error = made.map((v, k) => v - reference - bench.ideal_db[k]);
+    all.push(error);
+    spans.push(centred(error));
+  }
+  const at = (list, share) => list.sort((a, b) => a - b)[Math.floor(share * (list.length - 1))];
+  const column = (k) => all.map((error) => error[k]);
+  return {
+    low: bench.frequency_hz.map((_, k) => at(column(k), 0.025)),
+    high: bench.frequency_hz.map((_, k) => at(column(k), 0.975)),
+    within_db: at(spans, 0.95),
+  };
+}
+
+const space = { left: 52, right: 12, top: 10, bottom: 34, width: 720, height: 260 };
+
+function node(name, attributes, text) {
+  const made = document.createElementNS("http://www.w3.org/2000/svg", name);
+  for (const [key, value] of Object.entries(attributes)) made.setAttribute(key, value);
+  if (text !== undefined) made.textContent = text;
+  return made;
+}
+
+function niceStep(span) {
+  const raw = span / 5, power = Math.pow(10, Math.floor(Math.log10(raw)));
+  return [1, 2, 5, 10].map((m) => m * power).find((step) => step >= raw);
+}
+
+/* Redraw a plot: lines and a band over log frequency. */
+function draw(id, lines, band, label) {
+  const svg = document.getElementById(id);
+  svg.replaceChildren();
+  const fs = bench.frequency_hz, first = fs[0], last = fs[fs.length - 1];
+  const all = lines.flatMap((l) => l.values).concat(band ? band.low : [], band ? band.high : []);
+  const step = niceStep(Math.max(...all) - Math.min(...all) || 1);
+  const low = Math.floor(Math.min(...all) / step) * step;
+  const high = Math.ceil(Math.max(...all) / step) * step || step;
+  const x = (f) => space.left + (space.width - space.left - space.right) * Math.log(f / first) / Math.log(last / first);
+  const y = (v) => space.top + (space.height - space.top - space.bottom) * (high - v) / (high - low);
+  for (let v = low; v <= high + step / 2; v += step) {
+    svg.append(node("line", { x1: space.left, x2: space.width - space.right, y1: y(v), y2: y(v), class: "grid" }));
+    svg.append(node("text", { x: space.left - 6, y: y(v) + 4, "text-anchor": "end" }, String(+v.toPrecision(6))));
+  }
+  for (const [f, name] of bench.ticks) {
+    if (f < first * 0.999 || f > last * 1.001) continue;
+    svg.append(node("line", { x1: x(f), x2: x(f), y1: space.top, y2: space.height - space.bottom, class: "grid" }));
+    svg.append(node("text", { x: x(f), y: space.height - 16, "text-anchor": "middle" }, name));
+  }
+  svg.append(node("text", { x: space.width / 2, y: space.height - 2, "text-anchor": "middle" }, label));
+  if (band) {
+    const points = fs.map((f, k) => `${x(f)},${y(band.high[k])}`)
+      .concat(fs.map((f, k) => `${x(f)},${y(band.low[k])}`).reverse());
+    svg.append(node("polygon", { points: points.join(" "), class: "band" }));
+  }
+  for (const line of lines) {
+    const points = fs.map((f, k) => `${x(f)},${y(line.values[k])}`).join(" ");
+    svg.append(node("polyline", { points, class: line.kind }));
+  }
+}
+
+const sliders = ["source", "load", "capacitance", "resistor", "capacitor"];
+
+function read(name) {
+  const slider = document.getElementById(`slide-${name}`);
+  const value = Number(slider.value);
+  return slider.dataset.scale === "log" ? Math.pow(10, value) : value;
+}
+
+function shown(value, unit) {
+  const prefixes = [[1e6, "M"], [1e3, "k"], [1, ""], [1e-3, "m"], [1e-6, "µ"], [1e-9, "n"], [1e-12, "p"]];
+  const [size, prefix] = prefixes.find(([s]) => Math.abs(value) >= s) || [1, ""];
+  return `${+(value / size).toPrecision(3)} ${prefix}${unit}`;
+}
+
+function state() {
+  return {
+    loading: { source: read("source"), load: read("load"), capacitance: read("capacitance") * 1e-12 },
+    tolerances: { resistor: read("resistor") / 100, capacitor: read("capacitor") / 100 },
+  };
+}
+
+function redraw() {
+  const { loading, tolerances } = state();
+  const now = compute(loading);
+  const spread = builds(loading, tolerances);
+  draw("bench-response", [
+    { kind: "network", values: now.network_db },
+    { kind: "ideal", values: bench.ideal_db },
+  ], null, "level in dB re 1 kHz over frequency in Hz");
+  draw("bench-error", [{ kind: "network", values: now.error_db }], spread,
+    "error in dB, 0 at 1 kHz, over frequency in Hz");
+  const output = bench.source_level_v * Math.pow(10, now.gain_db / 20);
+  document.getElementById("show-source").textContent = shown(loading.source, "Ω");
+  document.getElementById("show-load").textContent = shown(loading.load, "Ω");
+  document.getElementById("show-capacitance").textContent = shown(loading.capacitance, "F");
+  document.getElementById("show-resistor").textContent = `±${read("resistor")} %`;
+  document.getElementById("show-capacitor").textContent = `±${read("capacitor")} %`;
+  document.getElementById("bench-result").textContent =
+    `Level at 1 kHz ${shown(output, "V")} (${now.gain_db.toFixed(2)} dB). ` +
+    `Error over the band ${now.centred_db.toFixed(4)} dB; 95 % of ${bench.builds} builds drawn in ` +
+    `this page within ${spread.within_db.toFixed(3)} dB.`;
+}
+
+let pending = false;
+for (const name of sliders) {
+  document.getElementById(`slide-${name}`).addEventListener("input", () => {
+    if (pending) return;
+    pending = true;
+    requestAnimationFrame(() => { pending = false; redraw(); });
+  });
+}
+document.getElementById("bench-reset").addEventListener("click", () => {
+  for (const name of sliders) {
+    const slider = document.getElementById(`slide-${name}`);
+    slider.value = slider.defaultValue;
+  }
+  redraw();
+});
+document.getElementById("bench").hidden = false;
+redraw();
