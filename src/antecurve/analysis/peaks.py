@@ -102,7 +102,7 @@ def search_times(found: Modes, wave: SquareWave) -> Floats:
     if rise:
         times = np.concatenate([times, np.linspace(0.0, rise, 101), rise + steps])
     # Just before the next edge, not on it.
-    return np.unique(np.minimum(times, np.nextafter(half, 0.0)))
+    return np.unique(np.minimum(times, half * (1.0 - 1e-14)))
 
 
 def largest_magnitude(function: Callable[[Floats], Floats], times: Floats) -> Extreme:

@@ -9,7 +9,7 @@ multiple of exp(pt) that makes y(h) = -y(0).)  A chain is the sum over its poles
 its value at infinite frequency.  A finite rise time makes the input a trapezoid, which is the
 running mean of the square wave over the rise time; so is its response.
 
-Poles closer together than 2 % are not taken apart, which would lose digits: their joint
+Poles within 30 % of each other are not taken apart, which would lose digits: their joint
 contribution is Cauchy's integral on a circle around them, and the trapezoidal rule on a circle
 converges geometrically, so a handful of points on it serve as poles with complex residues.
 """
@@ -29,7 +29,8 @@ __all__ = ["Modes", "SquareWave", "drive", "modes", "response_to_square_wave", "
 
 Floats = NDArray[np.float64]
 Values = NDArray[np.float64] | NDArray[np.complex128]
-_CLOSE = 1.02
+_CLOSE = 1.3
+_HAIR = 1e-15
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +143,7 @@ def modes(chain: Chain) -> Modes:
 
 
 def _groups(chain: Chain) -> list[list[complex]]:
-    """Poles [rad/s] in groups whose neighbours lie within 2 % of each other."""
+    """Poles [rad/s] in groups whose neighbours lie within 30 % of each other."""
     poles = sorted((-1.0 / p for p in chain.poles_s), key=abs)
     groups: list[list[complex]] = [[0j]] if chain.zeros_at_origin < 0 else []
     for pole in poles:
@@ -167,11 +168,11 @@ def _residue(chain: Chain, pole: complex) -> tuple[Values, Values]:
 
 
 def _contour(chain: Chain, group: list[complex], others: list[complex]) -> tuple[Values, Values]:
-    """Points on a circle around a group of poles, between it and the others and the origin."""
+    """Points on a circle around a group of poles, short of the others and of the origin."""
     centre = complex((min(p.real for p in group) + max(p.real for p in group)) / 2.0)
     inner = max(abs(p - centre) for p in group)
-    outer = min([abs(p - centre) for p in others] + [0.5 * abs(centre)])
-    radius = math.sqrt(max(inner, 1e-2 * outer) * outer)
+    outer = min([abs(p - centre) for p in others] + [abs(centre)])
+    radius = max(math.sqrt(inner * outer), 0.4 * outer)
     # Error of the rule: (inner/radius)**n + (radius/outer)**n, here below 1e-16.
     points = min(512, math.ceil(37.0 / math.log(outer / radius)))
     around = radius * np.exp(2j * math.pi * (np.arange(points) + 0.5) / points)
@@ -229,7 +230,9 @@ def _fold(wave: SquareWave, time_s: ArrayLike) -> tuple[Floats, Floats]:
     """Time within the half period, and the sign of that half."""
     half = wave.half_period_s
     time = np.asarray(time_s, dtype=float)
-    count = np.floor(time / half)
+    count = time / half
+    # A sample that rounding puts a hair before an edge belongs to what follows the edge.
+    count = np.floor(count + _HAIR * np.maximum(1.0, np.abs(count)))
     within = np.clip(time - count * half, 0.0, half)
     return within, 1.0 - 2.0 * np.mod(count, 2.0)
 
