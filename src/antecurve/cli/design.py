@@ -19,6 +19,9 @@ def design(
     ] = None,
     output: OutputFolder = None,
     force: Force = False,
+    plots: Annotated[
+        bool, typer.Option("--plots", help="With -o: the plots as PNG and SVG files, too.")
+    ] = False,
     as_json: AsJson = False,
 ) -> None:
     """Pick parts for a network that imposes the job's curve, and say how good it is.
@@ -37,6 +40,7 @@ def design(
     from antecurve.job import default_job
     from antecurve.pipeline import design as do_design
     from antecurve.report.page import report_page
+    from antecurve.report.plots import plot_files
 
     if output is not None and output.exists() and not force:
         raise OutputExistsError(output)
@@ -44,15 +48,15 @@ def design(
     with search_progress() as progress:
         found = do_design(job, progress=progress)
     if output is not None:
-        write_design(found, output, force=force, more={"report.html": report_page(found)})
+        more = {"report.html": report_page(found), **(plot_files(found) if plots else {})}
+        write_design(found, output, force=force, more=more)
     if as_json:
         show_json(design_content(found))
     else:
         show_design(found)
         if output is not None:
-            print(
-                f"Written to {output}: design.json parts.csv response.csv network.cir report.html"
-            )
+            names = ("design.json", "parts.csv", "response.csv", "network.cir", *more)
+            print(f"Written to {output}: {' '.join(names)}")
     limit = job.target.error_limit_db
     if limit is not None and found.analysis is not None:
         error = found.analysis.error.job.centred_db

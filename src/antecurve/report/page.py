@@ -5,11 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from antecurve.pipeline import design_parts_list
-from antecurve.quantities import format_quantity
 from antecurve.report.bench_panel import bench_panel
 from antecurve.report.cautions import CAUTIONS
 from antecurve.report.figures import error_figure, figure_svg, response_figure
-from antecurve.report.schematic import schematic_svg
+from antecurve.report.schematic import schematic_svg, value_labels
 from antecurve.report.summary import summary_lines
 from antecurve.report.tables import (
     loading_rows,
@@ -68,15 +67,13 @@ def report_page(design: Design) -> bytes:
     analysis = design.analysis
     if analysis is None:
         raise ValueError("the design carries no analyses; call antecurve.analyse first")
-    labels = {
-        p.element.ref: f"{p.element.ref}\n{format_quantity(p.value, p.element.kind.unit)}"
-        for p in design.picked.positions
-    }
     error = error_figure(analysis, limit_db=design.job.target.error_limit_db)
     environment = page_environment()
     panel = bench_panel(design, analysis, environment=environment)
     # What is marked as markup is of our own making; its labels hold references and numbers only.
-    schematic = schematic_svg(design.network, loading=design.job.loading, labels=labels)
+    schematic = schematic_svg(
+        design.network, loading=design.job.loading, labels=value_labels(design.picked)
+    )
     page: str = environment.get_template("report.html.j2").render(
         title=design.job.title,
         form=design.picked.topology.form,

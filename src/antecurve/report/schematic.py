@@ -7,18 +7,40 @@ from typing import TYPE_CHECKING, Any
 
 from antecurve.networks.series_parallel import Arm, Branch, branches_of
 from antecurve.networks.topology import ElementKind, Loading, Network
+from antecurve.pick.parts import PickedNetwork
 from antecurve.quantities import format_quantity
 
 if TYPE_CHECKING:
     import schemdraw
 
-__all__ = ["schematic_svg"]
+__all__ = ["schematic_svg", "value_labels"]
 
 _STEP = 3.0
 _GAP = 2.0
 
 
-def schematic_svg(network: Network, *, loading: Loading, labels: dict[str, str]) -> str:
+def value_labels(picked: PickedNetwork) -> dict[str, str]:
+    """Return reference and value of each position, as drawn beside it.
+
+    Parameters
+    ----------
+    picked : PickedNetwork
+        The network with its parts.
+
+    Returns
+    -------
+    dict of str to str
+        Two lines by reference.
+    """
+    return {
+        p.element.ref: f"{p.element.ref}\n{format_quantity(p.value, p.element.kind.unit)}"
+        for p in picked.positions
+    }
+
+
+def schematic_svg(
+    network: Network, *, loading: Loading, labels: dict[str, str], colour: str = "currentColor"
+) -> str:
     """Return the schematic as SVG, source and load included.
 
     Parameters
@@ -29,11 +51,13 @@ def schematic_svg(network: Network, *, loading: Loading, labels: dict[str, str])
         Source and load.
     labels : dict of str to str
         Text beside each element, by reference.
+    colour : str, optional
+        Colour of lines and text; by default that of the surroundings.
 
     Returns
     -------
     str
-        One ``<svg>`` element that takes the text colour of its surroundings.  A network with
+        One ``<svg>`` element.  A network with
         bridges is drawn as its elements side by side with their nodes.
     """
     import schemdraw
@@ -42,7 +66,7 @@ def schematic_svg(network: Network, *, loading: Loading, labels: dict[str, str])
     kinds = {e.ref: e.kind for e in network.topology.elements}
     schemdraw.use("svg")
     with schemdraw.Drawing(show=False) as drawing:
-        drawing.config(fontsize=11, color="currentColor", lw=1.4, font="sans-serif")
+        drawing.config(fontsize=11, color=colour, lw=1.4, font="sans-serif")
         painter = _Painter(drawing, parts, kinds, labels)
         arms = branches_of(network.topology)
         lines = _main_lines(arms, network.topology.output)

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from antecurve.analysis.parts_list import PartsList
 from antecurve.pick.parts import Position
 from antecurve.quantities import format_quantity
@@ -166,7 +168,7 @@ def share_rows(analysis: Analysis) -> TextTable:
 
 
 def loading_rows(analysis: Analysis) -> TextTable:
-    """Return level shift and error for other generators and units.
+    """Return level shift and error with one thing at a time other than nominal.
 
     Parameters
     ----------
@@ -176,25 +178,20 @@ def loading_rows(analysis: Analysis) -> TextTable:
     Returns
     -------
     TextTable
-        One row a combination of the table.
+        One row a combination; the first is the nominal one.
     """
     loading = analysis.loading
-    columns = (
-        loading.source_ohm,
-        loading.load_ohm,
-        loading.load_f,
-        loading.level_shift_db,
-        loading.error_centred_db,
-    )
+    bench = np.stack([loading.source_ohm, loading.load_ohm, loading.load_f], axis=1)
+    chosen = np.flatnonzero((bench == bench[0]).sum(axis=1) >= 2)
     rows = tuple(
         (
-            format_quantity(float(source), "ohm"),
-            format_quantity(float(load), "ohm"),
-            format_quantity(float(farad), "F"),
-            f"{shift:+.3f}",
-            f"{error:.4f}",
+            format_quantity(float(loading.source_ohm[k]), "ohm"),
+            format_quantity(float(loading.load_ohm[k]), "ohm"),
+            format_quantity(float(loading.load_f[k]), "F"),
+            f"{loading.level_shift_db[k]:+.3f}",
+            f"{loading.error_centred_db[k]:.4f}",
         )
-        for source, load, farad, shift, error in zip(*columns, strict=True)
+        for k in dict.fromkeys(chosen.tolist())
     )
     header = ("generator", "unit", "with cable", "level shift dB", "error dB")
     return TextTable(header, rows, "rrrrr")
