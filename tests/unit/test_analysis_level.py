@@ -1,0 +1,217 @@
+"""Level, generator settings, pads, part stresses, delay and strays."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import pytest
+from nodal import Card, solve_cards
+from scipy import signal
+
+from antecurve.analysis.delay import delay_table
+from antecurve.analysis.generator import (
+    InputKind,
+    displayed_level,
+    generator_setting,
+    level_plan,
+)
+from antecurve.analysis.level import level_report
+from antecurve.analysis.pads import generator_pad, unit_pad
+from antecurve.analysis.ratings import part_stresses
+from antecurve.analysis.strays import stray_table, with_stray
+from antecurve.curves.catalogue import named_curve
+from antecurve.curves.construct import with_limits
+from antecurve.errors import InputError
+from antecurve.networks.compiled import transfer, transfer_coefficients
+from antecurve.networks.deviation import error_range
+from antecurve.networks.topology import Element, ElementKind, Loading, Network, Topology
+from antecurve.synthesis.exact import exact_network
+
+CURVE = with_limits(named_curve("disc"), ultrasonic_poles_hz=(50e3,))
+LOADING = Loading(50.0, 47e3, 150e-12)
+BAND = (20.0, 20e3)
+R, C = ElementKind.RESISTOR, ElementKind.CAPACITOR
+
+
+@pytest.fixture(scope="module")
+def network() -> Network:
+    return exact_network(
+        "foster-1", CURVE, loading=LOADING, gain=0.01, impedance_level=500.0
+    ).network
+
+
+def _cards(network: Network) -> list[Card]:
+    elements = [
+        (e.ref, *e.nodes, float(v))
+        for e, v in zip(network.topology.elements, network.values, strict=True)
+    ]
+    return [
+        ("RSOURCE", "drive", "in", 50.0), *elements,
+        ("RLOAD", "out", "0", 47e3), ("CLOAD", "out", "0", 150e-12),
+    ]  # fmt: skip
+
+
+def test_level_report(network: Network) -> None:
+    report = level_report(network, loading=LOADING, source_level_v=0.5, band_hz=BAND)
+    assert report.gain_db_at_1khz == pytest.approx(-40.0, abs=1e-9)
+    assert report.output_v == pytest.approx(5e-3, rel=1e-9)
+    expected = solve_cards(_cards(network), report.decades_hz)
+    assert report.decades_db == pytest.approx(20 * np.log10(np.abs(expected)), abs=1e-9)
+    # Input: v(in) = EMF Z/(Z + Rs), so Z = Rs v/(1 - v); smallest at the top of the band.
+    tap = solve_cards(_cards(network), np.geomspace(*BAND, 200), ("in", "0"))
+    impedance = np.abs(50.0 * tap / (1 - tap))
+    assert report.input_impedance_ohm_min == pytest.approx(impedance.min(), rel=1e-9)
+    assert impedance.argmin() == 199
+    assert report.square_wave_amplitude_v == pytest.approx(0.5 * math.sqrt(2))
+    assert report.snr_db == pytest.approx(20 * math.log10(report.output_v / report.noise_v))
+    assert {
+        "gain_db_at_1khz", "output_v", "output_resistance_ohm_at_1khz",
+        "input_impedance_ohm_min", "noise_v", "snr_db", "square_wave_peak_v",
+    } <= set(report.as_dict())  # fmt: skip
+
+
+def test_setting_gives_the_wanted_level(network: Network) -> None:
+    setting = generator_setting(network, loading=LOADING, wanted_v=7e-3, frequency_hz=100.0)
+    found = setting.emf_v * abs(complex(solve_cards(_cards(network), 100.0)[0]))
+    assert found == pytest.approx(7e-3, rel=1e-9)
+    # A display for 50 ohm on a 50 ohm generator reads half of the EMF: 6.02 dB.
+    assert 20 * math.log10(setting.emf_v / setting.displayed_v) == pytest.approx(6.0206, abs=5e-5)
+    assert displayed_level(1.0, source_resistance=600.0) == pytest.approx(1 / 13)
+
+
+def test_plan_for_a_low_output_input_takes_a_pad(network: Network) -> None:
+    kinds = [InputKind("very low", 20e-6, 47e3, 150e-12), InputKind("too high", 1.0, 47e3, 0.0)]
+    low, high = level_plan(
+        network, curve=CURVE, loading=LOADING, band_hz=BAND, inputs=kinds
+    ).inputs
+    assert low.setting.emf_v == pytest.approx(2e-3, rel=1e-9)
+    assert low.pad is not None
+    assert low.pad.attenuation_db == 20.0
+    assert "10 V" not in high.advice
+    assert "can't be set that high: 70.7 mV" in high.advice
+
+
+def test_pads_keep_what_the_network_sees() -> None:
+    pad = generator_pad(attenuation_db=26.0, generator_resistance=600.0, source_resistance=50.0)
+    driven = 600.0 + pad.series_ohm
+    assert driven * pad.shunt_ohm / (driven + pad.shunt_ohm) == pytest.approx(50.0)
+    assert pad.shunt_ohm / (driven + pad.shunt_ohm) == pytest.approx(10 ** (-26 / 20))
+    pad = unit_pad(attenuation_db=20.0, unit_resistance=10e3, load_resistance=47e3)
+    below = 1 / (1 / pad.shunt_ohm + 1 / 10e3)
+    assert pad.series_ohm + below == pytest.approx(47e3)
+    assert below / 47e3 == pytest.approx(0.1)
+
+
+@pytest.mark.parametrize(
+    ("call", "message"),
+    [
+        (lambda: generator_pad(
+            attenuation_db=6.0, generator_resistance=600.0, source_resistance=50.0
+        ), "at least 21.58 dB"),
+        (lambda: generator_pad(
+            attenuation_db=6.0, generator_resistance=50.0, source_resistance=0.0
+        ), "above 0 ohm"),
+        (lambda: unit_pad(
+            attenuation_db=20.0, unit_resistance=100.0, load_resistance=47e3
+        ), "more than 53.44 dB"),
+    ],
+)  # fmt: skip
+def test_pads_that_can_not_be(call: Any, message: str) -> None:
+    with pytest.raises(InputError, match=message):
+        call()
+
+
+def _rc() -> Network:
+    elements = (Element("R1", R, ("in", "out")), Element("C1", C, ("out", "0")))
+    return Network(Topology("own", elements), np.array([1e3, 100e-9]))
+
+
+def test_stresses_of_a_resistor_and_a_capacitor() -> None:
+    # Across the resistor the impulse response is delta(t) - exp(-t/T)/T: integral of its
+    # magnitude 2; across the capacitor exp(-t/T)/T: 1.  Power: (10 V)**2/1 kohm.
+    found = part_stresses(_rc(), loading=Loading(0.0, 1e12, 0.0), amplitude_v=10.0)
+    resistor, capacitor = found.parts
+    assert resistor.voltage_v == pytest.approx(20.0, rel=1e-6)
+    assert capacitor.voltage_v == pytest.approx(10.0, rel=1e-6)
+    assert resistor.dissipation_w == pytest.approx(0.1, rel=1e-6)
+    assert capacitor.dissipation_w is None
+    assert found.ratings == {"R1": "0.25 W", "C1": "50 V"}
+
+
+def test_stresses_hold_for_every_sine(network: Network) -> None:
+    found = part_stresses(network, loading=LOADING, amplitude_v=10.0)
+    frequency = np.geomspace(0.01, 1e8, 401)
+    for part, element, value in zip(
+        found.parts, network.topology.elements, network.values, strict=True
+    ):
+        across = np.abs(solve_cards(_cards(network), frequency, element.nodes))
+        assert part.voltage_v >= 10.0 * across.max() * (1 - 1e-9)
+        assert part.voltage_v <= 20.0 * (1 + 1e-9)  # node voltages stay within the EMF's
+        if part.dissipation_w is not None:
+            assert part.dissipation_w == pytest.approx(
+                (10.0 * across.max()) ** 2 / value, rel=1e-3
+            )
+
+
+def test_delay_is_the_derivative_of_the_phase(network: Network) -> None:
+    frequency = np.geomspace(10, 100e3, 33)
+    table = delay_table(network, frequency, curve=CURVE, loading=LOADING)
+    found = transfer_coefficients(
+        network.topology, network.values, source_resistance=50.0, load_resistance=47e3,
+        load_capacitance=150e-12,
+    )  # fmt: skip
+    omega = 2 * math.pi * frequency
+
+    def phase(w: Any) -> Any:
+        _, h = signal.freqs(found.numerator[::-1], found.denominator[::-1], w)
+        return np.angle(h)
+
+    np.testing.assert_allclose(np.radians(table.network_phase_deg), phase(omega), atol=1e-9)
+    step = 1e-5 * omega
+    slope = (phase(omega + step) - phase(omega - step)) / (2 * step)
+    # Central differences: rounding of the phase over the step, 1e-15/1e-5 of the delay's scale.
+    np.testing.assert_allclose(table.network_delay_s, -slope, rtol=1e-6, atol=1e-12)
+
+
+def test_delay_of_the_chain_is_that_of_the_ultrasonic_poles(network: Network) -> None:
+    frequency = np.array([20.0, 1e3, 20e3])
+    table = delay_table(network, frequency, curve=CURVE, loading=LOADING)
+    pole = 1 / (2 * math.pi * 50e3)
+    expected = pole / (1 + (frequency / 50e3) ** 2)
+    # On top of it the pole of the load's capacitance, 0.056 us.
+    np.testing.assert_allclose(table.chain_delay_s - expected, 5.61e-8, rtol=2e-3)
+    np.testing.assert_allclose(
+        table.chain_phase_deg, -np.degrees(np.arctan(frequency / 50e3)), atol=0.5
+    )
+
+
+def test_stray_equals_nodal_analysis(network: Network) -> None:
+    frequency = np.geomspace(*BAND, 31)
+    there = with_stray(network, nodes=("n1", "out"), capacitance_f=10e-12)
+    expected = solve_cards([*_cards(network), ("CX", "n1", "out", 10e-12)], frequency)
+    found = transfer(there, frequency, loading=LOADING)
+    np.testing.assert_allclose(found, expected, rtol=1e-9)
+
+
+def test_stray_table_covers_elements_and_nodes(network: Network) -> None:
+    table = stray_table(network, curve=CURVE, loading=LOADING, band_hz=BAND)
+    pairs = {frozenset(row.nodes) for row in table.rows}
+    assert len(pairs) == 10  # five nodes, ground among them
+    assert {"R1 C1", "R2 C2", "R3", "R4", ""} == {" ".join(row.across) for row in table.rows}
+    growth = [row.growth_db for row in table.rows]
+    assert growth == sorted(growth, reverse=True)
+    # In parallel with a capacitor a stray is that capacitor enlarged.
+    enlarged = np.array(network.values)
+    enlarged[1] += 10e-12
+    expected = error_range(
+        Network(network.topology, enlarged), CURVE, band_hz=BAND, loading=LOADING
+    ).centred_db
+    row = next(r for r in table.rows if r.across == ("R1", "C1") and r.capacitance_f == 10e-12)
+    assert row.error_centred_db == pytest.approx(expected, abs=1e-10)
+
+
+def test_stray_at_an_unknown_node_is_refused(network: Network) -> None:
+    with pytest.raises(InputError, match="name two different nodes of in, n1, n2, out, 0"):
+        with_stray(network, nodes=("n1", "n9"), capacitance_f=1e-12)

@@ -1,0 +1,207 @@
+"""Playback faults, traces and the bench sheet."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from antecurve.analysis.bench_sheet import bench_sheet
+from antecurve.analysis.chain import Chain, chain_response
+from antecurve.analysis.playback import (
+    Playback,
+    common_faults,
+    playback_chain,
+    time_constants,
+)
+from antecurve.analysis.scope import fault_sheet, scope_trace
+from antecurve.analysis.waveform import SquareWave, modes
+from antecurve.curves.catalogue import named_curve
+from antecurve.curves.construct import with_limits
+from antecurve.curves.model import Curve, inverse_response
+from antecurve.errors import InputError
+from antecurve.networks.compiled import transfer
+from antecurve.networks.topology import Loading, Network
+from antecurve.pick.parts import Part, PickedNetwork, Position
+from antecurve.synthesis.exact import exact_network
+
+CURVE = with_limits(named_curve("disc"), ultrasonic_poles_hz=(50e3,))
+LOADING = Loading(50.0, 47e3, 150e-12)
+BAND = (20.0, 20e3)
+FREQUENCY = np.geomspace(10.0, 100e3, 41)
+
+
+@pytest.fixture(scope="module")
+def picked() -> PickedNetwork:
+    network = exact_network(
+        "foster-1", CURVE, loading=LOADING, gain=0.01, impedance_level=500.0
+    ).network
+    positions = []
+    for element, value in zip(network.topology.elements, network.values, strict=True):
+        tolerance = 0.01 if element.kind.value == "resistor" else 0.025
+        halves = (Part(value / 3, tolerance), Part(2 * value / 3, tolerance))
+        joined = "series" if element.kind.value == "resistor" else "parallel"
+        positions.append(Position(element, halves, joined))
+    return PickedNetwork(network.topology, tuple(positions))
+
+
+def _at(chain: Chain) -> np.ndarray[tuple[int], np.dtype[np.complex128]]:
+    return chain_response(chain, 2j * math.pi * FREQUENCY)
+
+
+def test_ideal_playback_is_the_inverse_of_the_published_curve() -> None:
+    expected = inverse_response(CURVE, FREQUENCY, published=True)
+    np.testing.assert_allclose(_at(playback_chain(CURVE)), expected, rtol=1e-12)
+
+
+def test_a_fault_is_the_playback_of_a_wrong_curve() -> None:
+    wrong = Curve("wrong", zeros_s=(3180e-6, 60e-6), poles_s=(381.6e-6,))
+    fault = Playback("fault", turnover_factor=1.2, treble_factor=0.8)
+    expected = inverse_response(wrong, FREQUENCY)
+    np.testing.assert_allclose(_at(playback_chain(CURVE, fault)), expected, rtol=1e-12)
+
+
+def test_corners_are_first_order_filters_with_unit_gain_at_1khz() -> None:
+    fault = Playback("fault", low_corner_hz=20.0, high_corner_hz=20e3)
+    ratio = _at(playback_chain(CURVE, fault)) / _at(playback_chain(CURVE))
+    low, high = 1 / (1 - 20j / FREQUENCY.astype(complex)), 1 / (1 + 1j * FREQUENCY / 20e3)
+    at_1khz = abs(1 / (1 - 0.02j)) * abs(1 / (1 + 0.05j))
+    np.testing.assert_allclose(ratio, low * high / at_1khz, rtol=1e-12)
+
+
+def test_missing_time_constants() -> None:
+    flat_bass = Playback("fault", bass_shelf_factor=0.0, turnover_factor=0.0)
+    expected = 1 / (1 + 2j * math.pi * FREQUENCY * 75e-6)
+    found = _at(playback_chain(CURVE, flat_bass)) / expected
+    np.testing.assert_allclose(found, found[0], rtol=1e-12)
+
+
+def test_named_time_constants() -> None:
+    assert time_constants(CURVE) == pytest.approx((3180e-6, 318e-6, 75e-6))
+    assert time_constants(Curve("own", (50e-6,), ())) == (None, None, 50e-6)
+    no_shelf = Curve("own", (75e-6,), (318e-6,), zeros_at_origin=1)
+    assert time_constants(no_shelf) == (None, 318e-6, 75e-6)
+    names = {f.name for f in common_faults(Curve("own", (50e-6,), ()))}
+    assert not any("turnover" in name or "bass" in name for name in names)
+    for curve in (CURVE, no_shelf, Curve("own", (50e-6,), ())):
+        for fault in common_faults(curve):
+            playback_chain(curve, fault)
+
+
+def test_a_fault_that_the_curve_can_not_have_is_refused() -> None:
+    with pytest.raises(InputError, match="has no turnover time constant"):
+        playback_chain(Curve("own", (50e-6,), ()), Playback("fault", turnover_factor=1.1))
+    with pytest.raises(InputError, match="treble_factor: received -1"):
+        Playback("fault", treble_factor=-1.0)
+
+
+def test_chain_that_rises_without_end_is_refused() -> None:
+    with pytest.raises(InputError, match="1 more zeros than poles"):
+        modes(Chain(1.0, (1e-3 + 0j,), ()))
+    with pytest.raises(InputError, match="2 poles at the origin"):
+        modes(Chain(1.0, (), (), -2))
+
+
+@pytest.mark.parametrize(
+    ("values", "message"),
+    [
+        ((0.0, 1.0, 0.0), "frequency: received 0.0"),
+        ((1000.0, -1.0, 0.0), "amplitude: received -1.0"),
+        ((1000.0, 1.0, 0.6e-3), "rise time: received 0.0006"),
+    ],
+)
+def test_bad_waves_are_refused(values: tuple[float, float, float], message: str) -> None:
+    with pytest.raises(InputError, match=message):
+        SquareWave(*values)
+
+
+def test_fault_sheet_shows_what_its_remarks_say(picked: PickedNetwork) -> None:
+    sheet = fault_sheet(
+        picked.network, curve=CURVE, loading=LOADING, wave=SquareWave(1000.0, 0.5)
+    )
+    by_name = {t.playback.name: t for t in sheet.traces}
+    ideal = by_name["ideal playback"].measures
+    assert ideal.tilt == pytest.approx(0.0, abs=1e-9)
+    assert ideal.overshoot == pytest.approx(0.0, abs=1e-9)
+    # One pole of 50 kHz is left, and a faster one of the load: ln 9/(2 pi 50 kHz) and a little.
+    assert ideal.rise_time_s == pytest.approx(math.log(9) / (2 * math.pi * 50e3), rel=1e-3)
+    assert (by_name["turnover 20 % short"].measures.tilt or 0) < -0.1  # the top rises
+    assert (by_name["turnover 20 % long"].measures.tilt or 0) > 0.1  # it falls
+    assert by_name["treble 20 % short"].measures.overshoot > 0.1
+    assert by_name["treble 20 % long"].measures.overshoot < 1e-3
+    assert by_name["no treble cut"].measures.overshoot > 5
+    assert by_name["low corner at 20 Hz"].measures.tilt == pytest.approx(
+        1 - math.exp(-math.pi * 20 / 1000), rel=2e-3  # the 50 kHz pole delays it a little
+    )
+    slow = by_name["high corner at 20 kHz"].measures.rise_time_s
+    assert slow is not None
+    # Rise times of poles in a row add as squares, roughly: 17.5 us and 7 us.
+    assert slow == pytest.approx(math.hypot(17.5e-6, 7e-6), rel=0.05)
+
+
+def test_scope_needs_samples(picked: PickedNetwork) -> None:
+    with pytest.raises(InputError, match="samples: received 1"):
+        scope_trace(
+            picked.network, curve=CURVE, loading=LOADING, wave=SquareWave(1e3), samples=1
+        )
+
+
+def test_sheet_gives_levels_with_limits(picked: PickedNetwork) -> None:
+    sheet = bench_sheet(
+        picked, curve=CURVE, loading=LOADING, band_hz=BAND, source_level_v=0.5
+    )
+    unit, scope, meter, probe = sheet.columns
+    expected = 0.5 * np.abs(transfer(picked.network, sheet.frequency_hz, loading=LOADING))
+    np.testing.assert_allclose(unit.level_v, expected, rtol=1e-9)
+    np.testing.assert_allclose(sheet.displayed_v, 0.25)
+    for column, ohm in ((scope, 1e6), (meter, 10e6), (probe, 10e6)):
+        there = Loading(50.0, ohm, column.receiver.capacitance_f)
+        expected = 0.5 * np.abs(transfer(picked.network, sheet.frequency_hz, loading=there))
+        np.testing.assert_allclose(column.level_v, expected, rtol=1e-9)
+    at_1khz = list(sheet.frequency_hz).index(1000.0)
+    for column in sheet.columns:
+        assert column.level_db[at_1khz] == pytest.approx(0.0, abs=1e-9)
+        assert np.all(column.low_v < column.level_v)
+        assert np.all(column.high_v > column.level_v)
+    # What is left after playback is the 50 kHz pole: 0.645 dB at 20 kHz, re 1 kHz 0.643.
+    assert sheet.playback_db[-1] == pytest.approx(-0.643, abs=1e-3)
+
+
+def test_limits_hold_every_build_and_no_more(picked: PickedNetwork) -> None:
+    sheet = bench_sheet(
+        picked, curve=CURVE, loading=LOADING, band_hz=BAND, source_level_v=1.0
+    )
+    rng = np.random.default_rng(7)
+    unit = sheet.columns[0]
+    topology = picked.topology
+    tolerances = np.array([p.tolerance for p in picked.positions])
+    low = np.full(len(sheet.frequency_hz), np.inf)
+    high = -low
+    for _ in range(600):
+        signs = rng.choice((-1.0, 1.0), len(tolerances)) * rng.choice((1.0, rng.random()))
+        values = picked.network.values * (1 + tolerances * signs)
+        found = np.abs(transfer(Network(topology, values), sheet.frequency_hz, loading=LOADING))
+        low, high = np.minimum(low, found), np.maximum(high, found)
+    assert np.all(low >= unit.low_v * (1 - 1e-12))
+    assert np.all(high <= unit.high_v * (1 + 1e-12))
+    # 64 corners and some 300 draws of them: nearly all are met.
+    np.testing.assert_allclose(low, unit.low_v, rtol=2e-3)
+    np.testing.assert_allclose(high, unit.high_v, rtol=2e-3)
+
+
+def test_settings_stay_below_overload(picked: PickedNetwork) -> None:
+    sheet = bench_sheet(
+        picked, curve=CURVE, loading=LOADING, band_hz=BAND, source_level_v=0.5, overload_v=10e-3
+    )
+    peaks = math.sqrt(2) * sheet.columns[0].level_v
+    assert np.all(peaks <= 10e-3 * (1 + 1e-9))
+    assert np.all((sheet.emf_v == 0.5) | (peaks > 10e-3 / math.sqrt(10.0) * (1 - 1e-9)))
+
+
+def test_both_channels_on_one_generator(picked: PickedNetwork) -> None:
+    sheet = bench_sheet(
+        picked, curve=CURVE, loading=LOADING, band_hz=BAND, source_level_v=0.5
+    )
+    assert sheet.both_channels.source_ohm.tolist() == [50.0, 100.0]
+    assert sheet.both_channels.error_centred_db[1] > sheet.both_channels.error_centred_db[0]
