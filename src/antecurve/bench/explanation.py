@@ -1,0 +1,154 @@
+"""The one constant, or the one part, that explains a unit's deviation by itself.
+
+A gross fault leaves some constants unseen (a flat response has no turnover to measure), so
+explanations are compared by the response they give, not by the constants.  Most playback networks
+are, or act like, two parallel RC pairs in series: T1 = R1 C1, T3 = R2 C2 and
+T2 = (C1 + C2) R1 R2/(R1 + R2) (textbook; derived from the impedance of the two pairs): one part
+at a wrong value moves the three constants along one line.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.bench.unit_model import UnitModel
+
+__all__ = ["Explanation", "explain"]
+
+Floats = NDArray[np.float64]
+
+DB_PER_NEPER = 20.0 / math.log(10.0)
+_PARTS = ("large_resistor", "large_capacitor", "small_resistor", "small_capacitor")
+_REACH = math.log(300.0)
+_TRIES = 97
+_LEAST_MISFIT_DB = 0.25
+_SHARE = 0.08
+_PART_MUST_BE = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """One cause that gives the deviation seen.
+
+    Attributes
+    ----------
+    name : str
+        A constant such as ``treble_s``, or a part by its role in two parallel RC pairs in
+        series such as ``small_capacitor``.
+    ratio : float
+        Its value over the right one; near 0 for a part that is not there.
+    misfit_db : float
+        Largest difference between the deviation explained and the one seen [dB].
+    """
+
+    name: str
+    ratio: float
+    misfit_db: float
+
+    @property
+    def is_part(self) -> bool:
+        """Whether it is a part and not a constant."""
+        return self.name in _PARTS
+
+
+def _pairs(logs: Floats, place: int, log_ratio: float) -> Floats:
+    """Logarithms of T1, T2, T3 with one of R1, C1, R2, C2 multiplied by a ratio."""
+    t1, t2, t3 = np.exp(logs)
+    ratio = (t2 - t3) / (t1 - t2)  # R2/R1
+    parts = np.array([1.0, t1, ratio, t3 / ratio])
+    parts[place] *= math.exp(log_ratio)
+    r1, c1, r2, c2 = parts
+    return np.log([r1 * c1, (c1 + c2) * r1 * r2 / (r1 + r2), r2 * c2])
+
+
+def _causes(model: UnitModel) -> dict[str, Callable[[float], Floats]]:
+    """Units without corners, each with one cause at a ratio."""
+    nominal = model.start
+    logarithmic = [k for k, p in enumerate(model.parameters) if p.logarithmic]
+    for place, parameter in enumerate(model.parameters):
+        if parameter.role in ("low", "high"):
+            nominal[place] = 0.0
+    causes: dict[str, Callable[[float], Floats]] = {}
+
+    def constant(place: int) -> Callable[[float], Floats]:
+        def unit(log_ratio: float) -> Floats:
+            moved = nominal.copy()
+            moved[place] += log_ratio
+            return moved
+
+        return unit
+
+    def part(number: int, places: list[int]) -> Callable[[float], Floats]:
+        def unit(log_ratio: float) -> Floats:
+            moved = nominal.copy()
+            moved[places] = _pairs(nominal[places], number, log_ratio)
+            return moved
+
+        return unit
+
+    for place in logarithmic:
+        causes[model.parameters[place].name] = constant(place)
+    names = ["bass_shelf_s", "turnover_s", "treble_s"]
+    if [model.parameters[k].name for k in logarithmic] == names:
+        for number, name in enumerate(_PARTS):
+            causes[name] = part(number, logarithmic)
+    return causes
+
+
+def explain(model: UnitModel, units: Floats, frequency_hz: Floats) -> Explanation | None:
+    """Return the one cause that explains a unit's constants, corners left aside.
+
+    Parameters
+    ----------
+    model : UnitModel
+        The family.
+    units : numpy.ndarray of float, shape (constants,)
+        The unit in the fit's coordinates.
+    frequency_hz : numpy.ndarray of float, shape (frequencies,)
+        Frequencies over which it must explain [Hz].
+
+    Returns
+    -------
+    Explanation or None
+        A constant, or a part where no constant does half as well; ``None`` when nothing by
+        itself comes within 0.25 dB or 8 % of the largest deviation.
+    """
+    from scipy.optimize import minimize_scalar
+
+    seen_unit = units.copy()
+    for place, parameter in enumerate(model.parameters):
+        if parameter.role in ("low", "high"):
+            seen_unit[place] = 0.0
+    seen = model.log_response(seen_unit, frequency_hz).real
+
+    found = []
+    for name, unit in _causes(model).items():
+
+        def misfit(log_ratio: float, unit: Callable[[float], Floats] = unit) -> float:
+            given = model.log_response(unit(log_ratio), frequency_hz).real
+            return DB_PER_NEPER * float(np.max(np.abs(given - seen)))
+
+        tries = np.linspace(-_REACH, _REACH, _TRIES)
+        near = tries[int(np.argmin([misfit(t) for t in tries]))]
+        step = tries[1] - tries[0]
+        best = minimize_scalar(misfit, bounds=(near - step, near + step), method="bounded")
+        found.append(Explanation(name, math.exp(float(best.x)), float(best.fun)))
+    nominal = next(iter(_causes(model).values()))(0.0)
+    size = DB_PER_NEPER * float(
+        np.max(np.abs(model.log_response(nominal, frequency_hz).real - seen))
+    )
+    constant = min((e for e in found if not e.is_part), key=lambda e: e.misfit_db)
+    parts = [e for e in found if e.is_part]
+    best_of_all = constant
+    if parts:
+        part = min(parts, key=lambda e: e.misfit_db)
+        if part.misfit_db < _PART_MUST_BE * constant.misfit_db:
+            best_of_all = part
+    if best_of_all.misfit_db > max(_LEAST_MISFIT_DB, _SHARE * size):
+        return None
+    return best_of_all

@@ -1,0 +1,311 @@
+"""What a fit found, in words with numbers."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.bench.deviation import DB_PER_NEPER, Deviation
+from antecurve.bench.explanation import Explanation, explain
+from antecurve.bench.fit import Fit
+from antecurve.bench.residuals import Leftover
+from antecurve.bench.uncertainty import COVERAGE
+from antecurve.bench.unit_model import RATE_UNIT, HighEnd, LowEnd, UnitModel
+from antecurve.bench.verdict import FittedValue
+
+__all__ = ["Findings", "describe"]
+
+Floats = NDArray[np.float64]
+
+_WORDS = {
+    "bass_shelf": "bass shelf",
+    "turnover": "turnover",
+    "treble": "treble",
+    "low_corner": "low corner",
+    "high_corner": "high corner",
+    "ultrasonic_zero": "ultrasonic zero",
+}
+_SHOWN_AT_HZ = {"turnover": 100.0, "treble": 10e3}
+_GONE = 15.0
+_LEAST_EFFECT_DB = 0.03
+_LOOSE = 0.04
+_BAD_GAUGE_DB = 0.1
+_PARTS = {
+    "small_capacitor": "the smaller capacitor of the playback network",
+    "large_capacitor": "the larger capacitor of the playback network",
+    "small_resistor": "the smaller resistor of the playback network",
+    "large_resistor": "the larger resistor of the playback network",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Findings:
+    """Sentences and the names behind them.
+
+    Attributes
+    ----------
+    texts : tuple of str
+        The gravest first.
+    faults : tuple of str
+        Names of constants surely off by more than the limit, the gravest first; ahead of them
+        the one constant or part that explains all.
+    """
+
+    texts: tuple[str, ...]
+    faults: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Effect:
+    """What one constant's shift does by itself."""
+
+    value: FittedValue
+    worst_db: float
+    shown_hz: float
+    shown_db: float
+    sure: bool
+
+
+def describe(
+    fit: Fit,
+    fitted: Sequence[FittedValue],
+    errors: Floats,
+    *,
+    deviation: Deviation,
+    leftovers: Sequence[Leftover],
+    limit_db: float,
+) -> Findings:
+    """Put a fit into words.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    fitted : sequence of FittedValue
+        The constants with their intervals.
+    errors : numpy.ndarray of float, shape (draws, constants)
+        Draws of the errors of the reported family.
+    deviation : Deviation
+        The deviation over the band.
+    leftovers : sequence of Leftover
+        What the fit leaves over.
+    limit_db : float
+        The limit; a fault is a constant that surely exceeds it by itself [dB].
+
+    Returns
+    -------
+    Findings
+        Sentences, and names of faults.
+    """
+    band = (float(deviation.frequency_hz[0]), float(deviation.frequency_hz[-1]))
+    effects = sorted(
+        (_effect(fit, f, deviation.frequency_hz, band) for f in fitted),
+        key=lambda e: -abs(e.worst_db),
+    )
+    lowest = min(float(b.frequency_hz[0]) for b in fit.blocks)
+    joint = _joint_low(fit, fitted, errors, deviation, lowest)
+    silent = {"bass_shelf_s", "low_corner_hz"} if joint else set()
+    notable = [
+        e
+        for e in effects
+        if e.sure and abs(e.worst_db) >= _LEAST_EFFECT_DB and e.value.name not in silent
+    ]
+    faults = [e.value.name for e in notable if abs(e.worst_db) > limit_db]
+    texts = [_sentence(e, fit.solution.problem.model) for e in notable]
+    cause = _explanation(fit, deviation, limit_db)
+    if cause is not None:
+        if cause.is_part or not texts:
+            texts.insert(0, _explanation_sentence(cause))
+        faults = [cause.name, *(f for f in faults if f != cause.name)]
+    texts += [joint] if joint else []
+    texts += _below_capture(fit, deviation, lowest)
+    texts += [f.text for f in leftovers]
+    return Findings(
+        tuple(texts or ["every constant agrees with its nominal value"]), tuple(faults)
+    )
+
+
+def _base(name: str) -> str:
+    for key in _WORDS:
+        if name.startswith(key):
+            return key
+    return name
+
+
+def _effect(
+    fit: Fit, value: FittedValue, frequency: Floats, band: tuple[float, float]
+) -> _Effect:
+    model, units = fit.solution.problem.model, fit.solution.units
+    place = model.index(value.name)
+    assert place is not None
+    ideal = units.copy()
+    parameter = model.parameters[place]
+    nominal = parameter.nominal
+    if parameter.logarithmic and nominal is not None:
+        ideal[place] = math.log(nominal)
+    elif parameter.role == "lead" and nominal is not None:
+        ideal[place] = parameter.start
+    else:
+        ideal[place] = 0.0
+    kind = _base(value.name)
+    shown = _SHOWN_AT_HZ.get(kind, band[1] if kind in ("high_corner", "ultrasonic_zero") else band[0])
+    shown = float(np.clip(shown, *band))
+    at = np.append(frequency, shown)
+    change = DB_PER_NEPER * (model.log_response(units, at) - model.log_response(ideal, at)).real
+    worst = float(change[int(np.argmax(np.abs(change)))])
+    if nominal is None:
+        sure = value.low > 0 if kind != "high_corner" else math.isfinite(value.high)
+    else:
+        sure = not value.low <= nominal <= value.high
+    return _Effect(value, worst, shown, float(change[-1]), sure)
+
+
+def _sentence(effect: _Effect, model: UnitModel) -> str:
+    value = effect.value
+    word = _WORDS.get(_base(value.name), value.name)
+    size = f"{abs(effect.shown_db):.2g} dB too {'much' if effect.shown_db > 0 else 'little'}"
+    where = f"{size} at {_hertz(effect.shown_hz)}"
+    if value.unit == "Hz":
+        order = ""
+        if value.name == "low_corner_hz" and model.low_end is not LowEnd.FIRST_ORDER:
+            order = f", {model.low_end.value}"
+        if value.name == "high_corner_hz" and model.high_end is HighEnd.RESONANT:
+            order = ", second order"
+        return f"{word}: {_hertz(value.value)} ({_range_hertz(value)}){order}: {where}"
+    nominal = value.nominal
+    shown = _range_micro(value)
+    if nominal is None:
+        return f"{word}: {shown}: {where}"
+    if value.value < nominal / _GONE:
+        return (
+            f"{word}: not there ({_micro(value.value)} µs or less in place of {_micro(nominal)}): "
+            f"{where}"
+        )
+    return f"{word}: {shown} in place of {_micro(nominal)}: {where}"
+
+
+def _micro(seconds: float) -> str:
+    return f"{seconds * 1e6:.4g}" if math.isfinite(seconds) else "infinity"
+
+
+def _range_micro(value: FittedValue) -> str:
+    return f"{_micro(value.value)} µs ({_micro(value.low)} to {_micro(value.high)})"
+
+
+def _hertz(frequency: float) -> str:
+    if not math.isfinite(frequency):
+        return "none"
+    return f"{frequency / 1e3:.3g} kHz" if frequency >= 1e3 else f"{frequency:.3g} Hz"
+
+
+def _range_hertz(value: FittedValue) -> str:
+    if not math.isfinite(value.high):
+        return f"above {_hertz(value.low)}"
+    if value.low <= 0:
+        return f"below {_hertz(value.high)}"
+    return f"{_hertz(value.low)} to {_hertz(value.high)}"
+
+
+def _explanation(fit: Fit, deviation: Deviation, limit_db: float) -> Explanation | None:
+    """The one cause of constants that are off by more than the limit."""
+    model, units = fit.solution.problem.model, fit.solution.units
+    nominal, seen = model.start, units.copy()
+    for place, parameter in enumerate(model.parameters):
+        if not parameter.logarithmic:
+            nominal[place] = seen[place]
+    change = model.log_response(seen, deviation.frequency_hz).real
+    change = DB_PER_NEPER * (change - model.log_response(nominal, deviation.frequency_hz).real)
+    uncertain = deviation.expanded_uncertainty_db
+    if not np.any(np.abs(change) - uncertain > limit_db):
+        return None
+    return explain(model, units, deviation.frequency_hz)
+
+
+def _explanation_sentence(cause: Explanation) -> str:
+    if not cause.is_part:
+        word = _WORDS.get(_base(cause.name), cause.name)
+        return (
+            f"one constant explains the deviation: {word} at {cause.ratio:.3g} of its nominal value"
+        )
+    name = _PARTS[cause.name]
+    resistor = cause.name.endswith("resistor")
+    if cause.ratio < 1.0 / _GONE:
+        what = f"{name} is shorted" if resistor else f"{name} is not there or not connected"
+    elif cause.ratio > _GONE:
+        what = f"{name} is open" if resistor else f"{name} is far too large"
+    else:
+        what = f"{name} is at {cause.ratio:.2g} of its value"
+    return f"one part explains the deviation: {what} (if the unit has two RC pairs in series)"
+
+
+def _joint_low(
+    fit: Fit,
+    fitted: Sequence[FittedValue],
+    errors: Floats,
+    deviation: Deviation,
+    lowest: float,
+) -> str:
+    """Bass shelf and low corner where the captures do not tell them apart."""
+    model, units = fit.solution.problem.model, fit.solution.units
+    shelf, corner = model.index("bass_shelf_s"), model.index("low_corner_hz")
+    if shelf is None or corner is None or not model.parameters[shelf].logarithmic:
+        return ""
+    value = next(f for f in fitted if f.name == "bass_shelf_s")
+    nominal = value.nominal
+    half = 0.5 * math.log(value.high / value.low)
+    if half < _LOOSE or nominal is None or not value.low <= nominal <= value.high:
+        return ""
+    if not nominal / _GONE < value.value < nominal * _GONE:
+        return ""
+    weight = model.low_end.damping or 1.0
+
+    def together(coordinates: Floats) -> Floats:
+        rate = np.exp(-coordinates[..., shelf]) / RATE_UNIT
+        return np.asarray(rate + weight * coordinates[..., corner])
+
+    drawn = np.quantile(np.abs(errors[:, [shelf, corner]]), COVERAGE, axis=0)
+    centre = float(together(units))
+    if drawn[0] < 0.5:
+        slope = np.zeros(units.size)
+        slope[shelf] = -math.exp(-units[shelf]) / RATE_UNIT
+        slope[corner] = weight
+        spread = float(np.quantile(np.abs(errors @ slope), COVERAGE))
+    else:
+        low, high = model.bounds
+        moved = together(np.clip(units + errors, low, high))
+        spread = float(np.quantile(np.abs(moved - centre), COVERAGE))
+    at, size, reach = (
+        float(a[0])
+        for a in (
+            deviation.frequency_hz,
+            deviation.deviation_db,
+            deviation.expanded_uncertainty_db,
+        )
+    )
+    advice = "" if lowest <= 50.0 else "; a square wave of 30 to 50 Hz tells them apart"
+    return (
+        f"bass shelf ({_range_micro(value)}) and low corner are hardly told apart by a capture "
+        f"from {_hertz(lowest)} up: their frequencies add up to {centre:.4g} Hz "
+        f"(+-{spread:.2g}), together {size:+.2f} dB (+-{reach:.2f}) at {_hertz(at)}{advice}"
+    )
+
+
+def _below_capture(fit: Fit, deviation: Deviation, lowest: float) -> list[str]:
+    """What the shape of the low corner leaves open below the captures."""
+    below = deviation.frequency_hz < 0.75 * lowest
+    if not below.any():
+        return []
+    reach = deviation.model_part_db[below]
+    worst = int(np.argmax(reach))
+    if reach[worst] < _BAD_GAUGE_DB:
+        return []
+    shapes = ", ".join(f.model.low_end.value for f in fit.families if f.acceptable)
+    return [
+        f"below {_hertz(lowest)} the verdict rests on the shape of the low corner ({shapes} are "
+        f"all possible), which leaves {reach[worst]:.2f} dB open at "
+        f"{_hertz(float(deviation.frequency_hz[worst]))}; a second capture at 20 to 50 Hz settles it"
+    ]

@@ -1,0 +1,162 @@
+"""The generator of the square wave, and the chain that takes the capture."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.errors import InputError
+
+__all__ = ["CaptureChain", "Generator", "SquareHarmonics", "chain_log_response", "square_harmonics"]
+
+Floats = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+_LINEAR_FROM_10_90 = 1.0 / 0.8
+
+
+@dataclass(frozen=True, slots=True)
+class Generator:
+    """What is known of the generator.
+
+    Attributes
+    ----------
+    rise_time_s : float
+        Rise time of the square wave, 10 to 90 % [s], 0 or greater; the edge is taken as a ramp.
+    rise_time_uncertainty_s : float
+        Standard uncertainty of it [s], 0 or greater.
+    flatness_db : float
+        Expanded uncertainty (95 %) of the sweep's level re 1 kHz [dB], 0 or greater.
+
+    Raises
+    ------
+    InputError
+        When a value is negative or not finite.
+    """
+
+    rise_time_s: float = 0.0
+    rise_time_uncertainty_s: float = 0.0
+    flatness_db: float = 0.0
+
+    def __post_init__(self) -> None:
+        for name in ("rise_time_s", "rise_time_uncertainty_s", "flatness_db"):
+            value = getattr(self, name)
+            if not (math.isfinite(value) and value >= 0):
+                raise InputError(f"generator.{name}", value, "it must be finite and 0 or greater")
+
+
+@dataclass(frozen=True, slots=True)
+class CaptureChain:
+    """What stands between the unit's output and the record, by its corners.
+
+    Attributes
+    ----------
+    low_corners_hz : tuple of float
+        First-order low corners [Hz], such as the AC coupling of an oscilloscope.
+    high_corners_hz : tuple of float
+        First-order high corners [Hz], such as the unit's output resistance with the probe.
+
+    Raises
+    ------
+    InputError
+        When a corner is not above 0 Hz.
+    """
+
+    low_corners_hz: tuple[float, ...] = ()
+    high_corners_hz: tuple[float, ...] = ()
+
+    def __post_init__(self) -> None:
+        for name in ("low_corners_hz", "high_corners_hz"):
+            for corner in getattr(self, name):
+                if not (math.isfinite(corner) and corner > 0):
+                    raise InputError(f"chain.{name}", corner, "it must be finite and above 0 Hz")
+
+
+def chain_log_response(chain: CaptureChain, frequency_hz: Floats) -> Complex:
+    """Return the logarithm of the chain's response.
+
+    Parameters
+    ----------
+    chain : CaptureChain
+        The chain.
+    frequency_hz : numpy.ndarray of float, shape (frequencies,)
+        Frequencies [Hz], above 0.
+
+    Returns
+    -------
+    numpy.ndarray of complex, shape (frequencies,)
+        Natural logarithm, 0 between the corners.
+    """
+    total = np.zeros(frequency_hz.shape, dtype=complex)
+    for corner in chain.low_corners_hz:
+        total -= np.log1p(corner / (1j * frequency_hz))
+    for corner in chain.high_corners_hz:
+        total -= np.log1p(1j * frequency_hz / corner)
+    return total
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SquareHarmonics:
+    """Complex amplitudes of a square wave and their derivatives.
+
+    Attributes
+    ----------
+    value : numpy.ndarray of complex, shape (harmonics,)
+        c_n of Re sum c_n exp(j 2 pi n f t), peak amplitude 1, rising edge at time 0.
+    by_duty : numpy.ndarray of complex, shape (harmonics,)
+        Derivative by the duty.
+    by_rise_time : numpy.ndarray of complex, shape (harmonics,)
+        Derivative by the rise time (10 to 90 %) [1/s].
+    """
+
+    value: Complex
+    by_duty: Complex
+    by_rise_time: Complex
+
+
+def square_harmonics(
+    order: Floats, *, frequency_hz: float, duty: float, rise_time_s: float
+) -> SquareHarmonics:
+    """Return the harmonics of a square wave of +-1 with ramps for edges.
+
+    c_n = 2 (1 - exp(-j 2 pi n d)) / (j pi n) times sinc(n f t_r), d the duty and t_r the whole
+    ramp, 10 to 90 % being 0.8 of it (Fourier series of a trapezoid; the ramp is centred on the
+    edge).
+
+    Parameters
+    ----------
+    order : numpy.ndarray of float, shape (harmonics,)
+        Orders n, 1 or greater.
+    frequency_hz : float
+        Frequency of the square wave [Hz], above 0.
+    duty : float
+        Fraction of the period that is high, between 0 and 1.
+    rise_time_s : float
+        Rise time, 10 to 90 % [s], 0 or greater.
+
+    Returns
+    -------
+    SquareHarmonics
+        Amplitudes and derivatives.
+
+    Examples
+    --------
+    >>> found = square_harmonics(np.array([1.0, 2.0]), frequency_hz=1.0, duty=0.5, rise_time_s=0.0)
+    >>> np.round(np.abs(found.value), 6)  # 4/pi, and no even harmonic
+    array([1.27324, 0.     ])
+    """
+    turn = np.exp(-2j * math.pi * order * duty)
+    ramp = order * frequency_hz * rise_time_s * _LINEAR_FROM_10_90
+    window = np.sinc(ramp)
+    slope = np.zeros_like(ramp)
+    wide = ramp > 1e-9
+    slope[wide] = (np.cos(math.pi * ramp[wide]) - window[wide]) / ramp[wide]
+    ideal = 2.0 * (1.0 - turn) / (1j * math.pi * order)
+    return SquareHarmonics(
+        ideal * window,
+        4.0 * turn * window,
+        ideal * slope * order * frequency_hz * _LINEAR_FROM_10_90,
+    )

@@ -1,0 +1,360 @@
+"""From captures of a unit to the verdict, in one call."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.bench.captures import Capture, SquareWaveCapture, SweepCapture
+from antecurve.bench.conformity import LimitBand, combined_decision, decide
+from antecurve.bench.deviation import DB_PER_NEPER, Deviation, deviation_of_families
+from antecurve.bench.findings import describe
+from antecurve.bench.fit import Family, Fit, fit_captures, waveform
+from antecurve.bench.generator import CaptureChain, Generator
+from antecurve.bench.identify import identified
+from antecurve.bench.knowledge import NetworkKnowledge
+from antecurve.bench.problem import Bench, SquareBlock
+from antecurve.bench.reference import measured_chain
+from antecurve.bench.residuals import Leftover, find_hum, leftovers
+from antecurve.bench.uncertainty import Interval, coordinate_interval, error_draws, limited
+from antecurve.bench.unit_model import HighEnd, LowEnd, Parameter, UnitModel, unit_model
+from antecurve.bench.verdict import FittedValue, Trace, Verdict
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
+from antecurve.errors import InputError
+from antecurve.networks.deviation import log_frequencies
+from antecurve.networks.topology import Loading
+
+__all__ = ["JudgeRequest", "judge_unit"]
+
+Floats = NDArray[np.float64]
+
+_POINTS_PER_DECADE = 30
+_REACH = 5.0
+_MISFIT = 1.5
+_TRACE_POINTS = 4000
+
+
+@dataclass(frozen=True, slots=True)
+class JudgeRequest:
+    """How a unit is judged.
+
+    Attributes
+    ----------
+    limit_db : float
+        Largest deviation allowed over the band [dB], above 0.
+    band_hz : tuple of float
+        The band [Hz].
+    mask : tuple of LimitBand
+        Several limits in place of the one.
+    playback : str
+        ``published``: ideal playback is the inverse of the published curve; ``inverse``: of the
+        job's curve, ultrasonic poles undone.
+    generator : Generator
+        What is known of the generator.
+    chain : CaptureChain
+        The capture chain by its corners.
+    reference : SquareWaveCapture, SweepCapture or None
+        Capture with the unit bypassed, in place of or beside the corners.
+    reference_loading : Loading or None
+        Load of the network during a reference through it; ``None`` for the unit's own.
+
+    Raises
+    ------
+    InputError
+        When a value is out of range.
+    """
+
+    limit_db: float = 0.5
+    band_hz: tuple[float, float] = (20.0, 20e3)
+    mask: tuple[LimitBand, ...] = ()
+    playback: str = "published"
+    generator: Generator = field(default_factory=Generator)
+    chain: CaptureChain = field(default_factory=CaptureChain)
+    reference: Capture | None = None
+    reference_loading: Loading | None = None
+
+    def __post_init__(self) -> None:
+        if self.playback not in ("published", "inverse"):
+            raise InputError("playback", self.playback, 'use "published" or "inverse"')
+        LimitBand(*self.band_hz, self.limit_db)
+
+    @property
+    def limits(self) -> tuple[LimitBand, ...]:
+        """The limits that count."""
+        return self.mask or (LimitBand(*self.band_hz, self.limit_db),)
+
+    @property
+    def judged_hz(self) -> tuple[float, float]:
+        """From the lowest to the highest frequency with a limit [Hz]."""
+        return min(b.low_hz for b in self.limits), max(b.high_hz for b in self.limits)
+
+
+def judge_unit(
+    captures: Sequence[Capture],
+    *,
+    network: NetworkKnowledge,
+    curve: Curve,
+    request: JudgeRequest | None = None,
+) -> Verdict:
+    """Judge a unit by one or more captures of it.
+
+    Parameters
+    ----------
+    captures : sequence of SquareWaveCapture or SweepCapture
+        Captures of the same unit, fitted jointly; at least one.
+    network : NetworkKnowledge
+        The network as built with source and load: `known_by_tolerance`, `with_measured_values`
+        or `exactly_known`.
+    curve : Curve
+        The emphasis curve of the job.
+    request : JudgeRequest, optional
+        Limits, band, generator, chain.
+
+    Returns
+    -------
+    Verdict
+        Pass, fail or undecided by the guard-banded rule of JCGM 106, the unit's constants with
+        95 % intervals, and findings in words.
+
+    Raises
+    ------
+    InputError
+        When a capture can't be used; the message says what would do.
+
+    Notes
+    -----
+    Square waves are reduced to their harmonics, fitted together with the sweeps by
+    scipy.optimize.least_squares, and the response of the fitted unit is compared with ideal
+    playback.  The network's parts are unknowns with the distribution they have; families with a
+    low corner of first order and of two second-order shapes are fitted, and the uncertainty
+    reaches over all that the captures allow.  Residuals that the model does not explain are
+    described, and widen the uncertainty or, in a sweep, count as the unit's own.
+    """
+    asked = request or JudgeRequest()
+    if not captures:
+        raise InputError("captures", (), "at least one capture is needed")
+    band = asked.judged_hz
+    _check_reach(captures, band)
+    bench = _bench(asked, network, band)
+    fit, hum = _fit(captures, curve, asked, bench, band)
+    over = leftovers(fit, hum_hz=hum, band_hz=band)
+    allowed = tuple(f for k, f in enumerate(fit.families) if k == 0 or f.acceptable)
+    errors, intervals = _errors(allowed)
+    frequency = _frequencies(asked.limits)
+    deviation = deviation_of_families(
+        allowed, errors, frequency, curve=curve, published=asked.playback == "published"
+    )
+    deviation = _with_leftovers(deviation, over, fit)
+    if any(isinstance(c, SweepCapture) for c in captures) and bench.measured is None:
+        deviation = _widened(deviation, np.full(frequency.size, asked.generator.flatness_db))
+    decisions = tuple(
+        decide(
+            frequency, deviation.deviation_db, deviation.expanded_uncertainty_db, band=limit
+        )
+        for limit in asked.limits
+    )
+    ruling = combined_decision(decisions)
+    fitted = _fitted(allowed, intervals)
+    found = describe(
+        fit, fitted, errors[0], deviation=deviation, leftovers=over,
+        limit_db=min(b.limit_db for b in asked.limits),
+    )
+    return Verdict(
+        decision=ruling.decision,
+        bands=decisions,
+        ruling=ruling,
+        band_hz=band,
+        playback=asked.playback,
+        deviation=deviation,
+        fitted=fitted,
+        low_end=fit.solution.problem.model.low_end.value,
+        findings=found.texts,
+        faults=found.faults,
+        gain=_gains(fit),
+        traces=tuple(_trace(fit, k) for k in range(len(captures))),
+    )
+
+
+def _check_reach(captures: Sequence[Capture], band: tuple[float, float]) -> None:
+    """Refuse captures that see nothing near the top of the band."""
+    for capture in captures:
+        if isinstance(capture, SquareWaveCapture):
+            rate = (capture.time_s.size - 1) / float(np.ptp(capture.time_s))
+            if rate < 2.0 * band[1]:
+                raise InputError(
+                    f"{capture.name}: time_s",
+                    f"{rate:.4g} samples per second",
+                    f"too coarse for a band up to {band[1]:g} Hz: at least {2.2 * band[1]:.3g} "
+                    "are needed; set a faster time base, more memory, or a smaller band",
+                )
+        elif capture.frequency_hz[-1] < REFERENCE_FREQUENCY_HZ / 2.0 and len(captures) == 1:
+            raise InputError(
+                f"{capture.name}: frequency_hz",
+                float(capture.frequency_hz[-1]),
+                "a sweep by itself must reach 1 kHz and above",
+            )
+
+
+def _bench(asked: JudgeRequest, network: NetworkKnowledge, band: tuple[float, float]) -> Bench:
+    if asked.reference is None:
+        return Bench(network, asked.generator, asked.chain)
+    measured = measured_chain(
+        asked.reference,
+        knowledge=network,
+        highest_hz=_REACH * band[1],
+        chain_loading=asked.reference_loading,
+    )
+    # The generator's edge and flatness are in the reference already.
+    return Bench(network, Generator(), asked.chain, measured)
+
+
+def _fit(
+    captures: Sequence[Capture],
+    curve: Curve,
+    asked: JudgeRequest,
+    bench: Bench,
+    band: tuple[float, float],
+) -> tuple[Fit, tuple[float, ...]]:
+    """Fit; again with hum taken out; again with a resonant high end if the first will not do."""
+    undo = asked.playback == "inverse"
+
+    def models(high_end: HighEnd) -> list[UnitModel]:
+        return [
+            unit_model(curve, low_end=low, high_end=high_end, undo_ultrasonic=undo)
+            for low in LowEnd
+        ]
+
+    def run(high_end: HighEnd, lines: tuple[float, ...]) -> Fit:
+        first, *others = models(high_end)
+        return fit_captures(
+            captures,
+            model=first,
+            families=others,
+            bench=bench,
+            highest_hz=_REACH * band[1],
+            line_hz=lines,
+        )
+
+    fit = run(HighEnd.FIRST_ORDER, ())
+    hum = find_hum(fit)
+    if hum:
+        fit = run(HighEnd.FIRST_ORDER, hum)
+    if max(fit.excess) > _MISFIT:
+        resonant = run(HighEnd.RESONANT, hum)
+        if max(resonant.excess) < 0.7 * max(fit.excess):
+            fit = resonant
+    return replace(fit, families=tuple(identified(f) for f in fit.families)), hum
+
+
+def _frequencies(limits: Sequence[LimitBand]) -> Floats:
+    low, high = min(b.low_hz for b in limits), max(b.high_hz for b in limits)
+    edges = [f for b in limits for f in (b.low_hz, b.high_hz)]
+    grid = log_frequencies(low, high, points_per_decade=_POINTS_PER_DECADE)
+    return np.unique(np.concatenate([grid, edges]))
+
+
+def _widened(deviation: Deviation, extra: Floats) -> Deviation:
+    total = np.hypot(deviation.expanded_uncertainty_db, extra)
+    return replace(deviation, expanded_uncertainty_db=total)
+
+
+def _with_leftovers(deviation: Deviation, over: Sequence[Leftover], fit: Fit) -> Deviation:
+    """Residuals of square waves widen the uncertainty; those of sweeps are the unit's own."""
+    squares = {b.name for b in fit.blocks if isinstance(b, SquareBlock)}
+    place = np.log(deviation.frequency_hz)
+    for entry in over:
+        if not entry.spoils:
+            continue
+        seen = np.log(entry.misfit_hz)
+        there = np.interp(place, seen, entry.misfit_db)
+        if entry.capture in squares:
+            deviation = _widened(deviation, there)
+            continue
+        at_reference = float(np.interp(math.log(REFERENCE_FREQUENCY_HZ), seen, entry.misfit_db))
+        deviation = replace(
+            deviation, deviation_db=deviation.deviation_db + there - at_reference
+        )
+    return deviation
+
+
+def _errors(
+    families: Sequence[Family],
+) -> tuple[tuple[Floats, ...], tuple[tuple[Interval, ...], ...]]:
+    """Draws of errors and intervals, per family."""
+    errors, intervals = [], []
+    for family in families:
+        drawn = error_draws(family.solution)
+        found = tuple(
+            coordinate_interval(family.solution, k, drawn)
+            for k in range(len(family.model.parameters))
+        )
+        errors.append(limited(family.solution, drawn, found))
+        intervals.append(found)
+    return tuple(errors), tuple(intervals)
+
+
+def _fitted(
+    families: Sequence[Family], intervals: Sequence[Sequence[Interval]]
+) -> tuple[FittedValue, ...]:
+    """The constants of the reported family, with intervals that reach over all allowed ones."""
+    reported = families[0]
+    found = []
+    for place, parameter in enumerate(reported.model.parameters):
+        if parameter.role == "damping":
+            continue
+        own = [(f.model, i[place]) for f, i in zip(families, intervals, strict=True)]
+        ends = [
+            _physical(parameter, c, model)
+            for model, interval in own
+            for c in (interval.low, interval.high)
+        ]
+        found.append(
+            FittedValue(
+                parameter.name,
+                parameter.nominal,
+                _physical(parameter, float(reported.solution.units[place]), reported.model),
+                min(ends),
+                max(ends),
+                "Hz" if parameter.name.endswith("_hz") else "s",
+                any(interval.profiled for _, interval in own),
+            )
+        )
+    return tuple(found)
+
+
+def _physical(parameter: Parameter, coordinate: float, model: UnitModel) -> float:
+    value = float(parameter.value(coordinate))
+    return value * model.low_end.half_power_ratio if parameter.role == "low" else value
+
+
+def _gains(fit: Fit) -> tuple[float, ...]:
+    problem = fit.solution.problem
+    found = []
+    for place, block in enumerate(fit.blocks):
+        own = float(problem.own(fit.solution.unknowns, place)[0])
+        square = isinstance(block, SquareBlock)
+        found.append(math.exp(own) if square else own * DB_PER_NEPER)
+    return tuple(float(g) for g in found)
+
+
+def _trace(fit: Fit, place: int) -> Trace:
+    block = fit.blocks[place]
+    if isinstance(block, SquareBlock):
+        record = block.basis.record
+        shown = slice(0, _TRACE_POINTS)
+        curve = waveform(fit.solution, place)
+        offset = float(np.mean(record.volts - curve))
+        time = record.time_s - record.time_s[0]
+        return Trace(
+            block.name, "square wave", time[shown], record.volts[shown], curve[shown] + offset
+        )
+    problem = fit.solution.problem
+    response = problem.log_response(fit.solution.unknowns, block.frequency_hz)
+    level = DB_PER_NEPER * (response.real + problem.own(fit.solution.unknowns, place)[0])
+    return Trace(
+        block.name, "sweep", block.frequency_hz, block.capture.level_db, np.asarray(level)
+    )

@@ -1,0 +1,332 @@
+"""What is known of the network that stands before the unit: values, and how far they may be off.
+
+ln x = ln x0 + L u: x0 holds the element values with the source and the load, each column of L is
+one independent source of error (a part's tolerance, a meter's accuracy) and u has variance 1 in
+each.  A part within +-t, equally likely anywhere, has the standard uncertainty t/sqrt(3)
+(JCGM 100:2008, 4.3.7); joined parts scatter each by itself.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.errors import InputError
+from antecurve.networks.compiled import evaluate, transfer_coefficients
+from antecurve.networks.topology import ElementKind, Loading, Network, Topology
+from antecurve.pick.parts import PickedNetwork, Position
+
+__all__ = [
+    "LoadingTolerance",
+    "NetworkKnowledge",
+    "draw_sources",
+    "exactly_known",
+    "known_by_tolerance",
+    "network_log_response",
+    "network_slopes",
+    "with_measured_values",
+]
+
+Floats = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+_STEP = 1e-3
+
+
+@dataclass(frozen=True, slots=True)
+class LoadingTolerance:
+    """How far source and load may be off, as fractions, each 0 or greater.
+
+    Attributes
+    ----------
+    source_resistance, load_resistance, load_capacitance : float
+        Equally likely anywhere within.
+    """
+
+    source_resistance: float = 0.0
+    load_resistance: float = 0.0
+    load_capacitance: float = 0.0
+
+    def __post_init__(self) -> None:
+        for name in self.__slots__:
+            value = getattr(self, name)
+            if not (math.isfinite(value) and 0 <= value < 1):
+                raise InputError(f"loading tolerance, {name}", value, "a fraction from 0 to below 1")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class NetworkKnowledge:
+    """A network, its source and load, and the sources of error in them.
+
+    Attributes
+    ----------
+    topology : Topology
+        The shape.
+    values : numpy.ndarray of float, shape (elements,)
+        Best values [ohm or F], read-only.
+    loading : Loading
+        Source and load.
+    errors : numpy.ndarray of float, shape (elements + 3, sources)
+        L above; the last three rows are source resistance, load resistance, load capacitance.
+    uniform : numpy.ndarray of bool, shape (sources,)
+        Whether a source is equally likely anywhere within its limits, otherwise normal.
+    """
+
+    topology: Topology
+    values: Floats
+    loading: Loading
+    errors: Floats
+    uniform: NDArray[np.bool_]
+
+    def __post_init__(self) -> None:
+        for name, kind in (("values", float), ("errors", float), ("uniform", bool)):
+            array = np.array(getattr(self, name), dtype=kind)
+            array.setflags(write=False)
+            object.__setattr__(self, name, array)
+
+    @property
+    def sources(self) -> int:
+        """Number of independent sources of error."""
+        return int(self.errors.shape[1])
+
+    @property
+    def network(self) -> Network:
+        """The network with its best values."""
+        return Network(self.topology, self.values)
+
+
+def _shares(position: Position) -> Floats:
+    """d ln(value) / d ln(part) for the joined parts."""
+    values = np.array([p.value for p in position.parts])
+    adds = position.joined == "single" or (
+        (position.joined == "series") == (position.element.kind is ElementKind.RESISTOR)
+    )
+    weights = values if adds else 1.0 / values
+    return np.asarray(weights / weights.sum())
+
+
+def known_by_tolerance(
+    picked: PickedNetwork,
+    *,
+    loading: Loading,
+    distribution: str = "uniform",
+    loading_tolerance: LoadingTolerance | None = None,
+) -> NetworkKnowledge:
+    """Return what the parts' tolerances say about a network.
+
+    Parameters
+    ----------
+    picked : PickedNetwork
+        The network with its parts.
+    loading : Loading
+        Source and load.
+    distribution : str, optional
+        ``uniform``, or ``normal`` (tolerance = 3 sigma).
+    loading_tolerance : LoadingTolerance, optional
+        How far source and load may be off.
+
+    Returns
+    -------
+    NetworkKnowledge
+        One source of error per physical part that has a tolerance.
+
+    Raises
+    ------
+    InputError
+        When the distribution is neither.
+    """
+    if distribution not in ("uniform", "normal"):
+        raise InputError("distribution", distribution, 'use "uniform" or "normal"')
+    divisor = math.sqrt(3.0) if distribution == "uniform" else 3.0
+    rows = len(picked.positions) + 3
+    columns: list[Floats] = []
+    for row, position in enumerate(picked.positions):
+        for share, part in zip(_shares(position), position.parts, strict=True):
+            if part.tolerance > 0:
+                column = np.zeros(rows)
+                column[row] = share * part.tolerance / divisor
+                columns.append(column)
+    kinds = [distribution == "uniform"] * len(columns)
+    extra = _loading_columns(loading_tolerance or LoadingTolerance(), rows)
+    columns += extra
+    kinds += [True] * len(extra)
+    errors = np.array(columns).T if columns else np.zeros((rows, 0))
+    return NetworkKnowledge(
+        picked.topology, picked.network.values, loading, errors, np.array(kinds, dtype=bool)
+    )
+
+
+def _loading_columns(tolerance: LoadingTolerance, rows: int) -> list[Floats]:
+    columns = []
+    spans = (tolerance.source_resistance, tolerance.load_resistance, tolerance.load_capacitance)
+    for offset, span in enumerate(spans):
+        if span:
+            column = np.zeros(rows)
+            column[rows - 3 + offset] = span / math.sqrt(3.0)
+            columns.append(column)
+    return columns
+
+
+def exactly_known(
+    network: Network, *, loading: Loading, loading_tolerance: LoadingTolerance | None = None
+) -> NetworkKnowledge:
+    """Return the knowledge of a network taken as exact.
+
+    Parameters
+    ----------
+    network : Network
+        The network.
+    loading : Loading
+        Source and load.
+    loading_tolerance : LoadingTolerance, optional
+        How far source and load may be off.
+
+    Returns
+    -------
+    NetworkKnowledge
+        Without a source of error in the elements.
+    """
+    rows = len(network.values) + 3
+    columns = _loading_columns(loading_tolerance or LoadingTolerance(), rows)
+    errors = np.array(columns).T if columns else np.zeros((rows, 0))
+    return NetworkKnowledge(
+        network.topology, network.values, loading, errors, np.ones(len(columns), dtype=bool)
+    )
+
+
+def with_measured_values(
+    knowledge: NetworkKnowledge, measured: Mapping[str, float], *, meter_accuracy: float
+) -> NetworkKnowledge:
+    """Return the knowledge with measured values of some or all elements.
+
+    Parameters
+    ----------
+    knowledge : NetworkKnowledge
+        What was known before.
+    measured : mapping of str to float
+        Values [ohm or F] by reference.
+    meter_accuracy : float
+        Limits of the meter's error as a fraction, 0 or greater; equally likely anywhere within.
+
+    Returns
+    -------
+    NetworkKnowledge
+        A measured element has the meter's accuracy alone; the others stay as they were.
+
+    Raises
+    ------
+    InputError
+        When there is no such element, a value is not above 0, or the accuracy is out of range.
+    """
+    if not (math.isfinite(meter_accuracy) and 0 <= meter_accuracy < 1):
+        raise InputError("meter accuracy", meter_accuracy, "a fraction from 0 to below 1")
+    refs = knowledge.topology.refs
+    values, errors = knowledge.values.copy(), knowledge.errors.copy()
+    added = []
+    for ref, value in measured.items():
+        if ref not in refs:
+            raise InputError("measured values", ref, f"the network has {', '.join(refs)}")
+        if not (math.isfinite(value) and value > 0):
+            raise InputError(f"measured value of {ref}", value, "it must be finite and above 0")
+        row = refs.index(ref)
+        values[row] = value
+        errors[row] = 0.0
+        if meter_accuracy:
+            column = np.zeros(len(errors))
+            column[row] = meter_accuracy / math.sqrt(3.0)
+            added.append(column)
+    kept = np.any(errors != 0, axis=0)
+    columns = [*errors[:, kept].T, *added]
+    return replace(
+        knowledge,
+        values=values,
+        errors=np.array(columns).T if columns else np.zeros((len(errors), 0)),
+        uniform=np.append(knowledge.uniform[kept], np.ones(len(added), dtype=bool)),
+    )
+
+
+def network_log_response(
+    knowledge: NetworkKnowledge, sources: Floats, frequency_hz: Floats
+) -> Complex:
+    """Return ln H of the network for any number of settings of the sources of error.
+
+    Parameters
+    ----------
+    knowledge : NetworkKnowledge
+        The network.
+    sources : numpy.ndarray of float, shape (..., sources)
+        u above; 0 is the network by its best values.
+    frequency_hz : numpy.ndarray of float, shape (frequencies,)
+        Frequencies [Hz], above 0.
+
+    Returns
+    -------
+    numpy.ndarray of complex, shape (..., frequencies)
+        Natural logarithm of output voltage / EMF.
+    """
+    factor = np.exp(sources @ knowledge.errors.T)
+    count = len(knowledge.values)
+    load = knowledge.loading
+    found = transfer_coefficients(
+        knowledge.topology,
+        knowledge.values * factor[..., :count],
+        source_resistance=load.source_resistance * factor[..., count],
+        load_resistance=load.load_resistance * factor[..., count + 1],
+        load_capacitance=load.load_capacitance * factor[..., count + 2],
+    )
+    return np.asarray(np.log(evaluate(found, frequency_hz)))
+
+
+def network_slopes(knowledge: NetworkKnowledge, sources: Floats, frequency_hz: Floats) -> Complex:
+    """Return ln H and its derivatives by the sources of error, by central differences.
+
+    Parameters
+    ----------
+    knowledge : NetworkKnowledge
+        The network.
+    sources : numpy.ndarray of float, shape (sources,)
+        Where.
+    frequency_hz : numpy.ndarray of float, shape (frequencies,)
+        Frequencies [Hz], above 0.
+
+    Returns
+    -------
+    numpy.ndarray of complex, shape (1 + sources, frequencies)
+        The value, then one row per source.
+    """
+    steps = _STEP * np.eye(knowledge.sources)
+    around = np.vstack([sources[None], sources + steps, sources - steps])
+    found = network_log_response(knowledge, around, frequency_hz)
+    half = 1 + knowledge.sources
+    # Through exp and log, so that a phase beyond +-pi on one side only does no harm.
+    slopes = np.log(np.exp(found[1:half] - found[half:])) / (2.0 * _STEP)
+    return np.vstack([found[:1], slopes])
+
+
+def draw_sources(
+    knowledge: NetworkKnowledge, count: int, *, seed: int | np.random.SeedSequence
+) -> Floats:
+    """Draw settings of the sources of error.
+
+    Parameters
+    ----------
+    knowledge : NetworkKnowledge
+        The network.
+    count : int
+        How many, 1 or more.
+    seed : int or numpy.random.SeedSequence
+        Seed of the random numbers.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (count, sources)
+        u with variance 1 in each column.
+    """
+    rng = np.random.default_rng(seed)
+    limit = math.sqrt(3.0)
+    uniform = rng.uniform(-limit, limit, (count, knowledge.sources))
+    normal = rng.standard_normal((count, knowledge.sources))
+    return np.where(knowledge.uniform, uniform, normal)

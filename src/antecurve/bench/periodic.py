@@ -1,0 +1,412 @@
+"""A periodic record reduced to its harmonics by least squares, with their full covariance.
+
+y(t) = c_0 + Re sum c_n exp(j 2 pi n f t) is linear in the amplitudes; the frequency is found
+from the record by autocorrelation and refined by Gauss-Newton steps, each one more column,
+t d/dt of the record.  With the columns of no interest in front, the Cholesky factor of the
+normal equations holds the reduction: for its lower block R and the right-hand side q,
+q - R c is white with the variance of the record's noise, whatever the start, the length and the
+spacing of the samples.  (Golub and Van Loan, Matrix Computations, 5.3, on normal equations.)
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.bench.captures import SquareWaveCapture
+from antecurve.errors import InputError
+
+__all__ = ["HarmonicBasis", "Record", "harmonic_basis", "prepare_record", "quantisation_step"]
+
+Floats = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+_MOST_SAMPLES = 20_000
+_MOST_ODD = 170
+_MOST_EVEN = 16
+_LEAST_PERIODS = 1.5
+_LEAST_SIMILARITY = 0.5
+_USABLE_OF_RATE = 0.45
+_LEAST_NOISE = 1e-7
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Record:
+    """A record with its frequency, ready to be reduced.
+
+    Attributes
+    ----------
+    time_s : numpy.ndarray of float, shape (samples,)
+        Time from the middle of the record [s].
+    volts : numpy.ndarray of float, shape (samples,)
+        Output less its mean [V].
+    frequency_hz : float
+        Frequency of the square wave [Hz].
+    averaged_s : float
+        Width of the window over which neighbours were averaged [s]; 0 for none.
+    step_v : float
+        Quantisation step [V]; 0 when none is seen.
+    middle_s : float
+        Time of the middle in the capture [s].
+    """
+
+    time_s: Floats
+    volts: Floats
+    frequency_hz: float
+    averaged_s: float
+    step_v: float
+    middle_s: float
+
+    @property
+    def periods(self) -> float:
+        """Number of periods in the record."""
+        return float(np.ptp(self.time_s)) * self.frequency_hz
+
+    @property
+    def rate_hz(self) -> float:
+        """Mean sampling rate [Hz]."""
+        return (self.time_s.size - 1) / float(np.ptp(self.time_s))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class HarmonicBasis:
+    """The least-squares reduction of a record to harmonics.
+
+    Attributes
+    ----------
+    record : Record
+        The record with its refined frequency.
+    orders : numpy.ndarray of float, shape (harmonics,)
+        Orders of the harmonics.
+    columns : numpy.ndarray of float, shape (samples, nuisances + 2 harmonics)
+        Offset, frequency, lines; then cos and -sin of each harmonic.
+    factor : numpy.ndarray of float, shape (nuisances + 2 harmonics,) * 2
+        Upper Cholesky factor of columns' normal equations.
+    nuisances : int
+        Number of leading columns of no interest.
+    line_hz : tuple of float
+        Frequencies of lines (hum) taken out.
+    """
+
+    record: Record
+    orders: Floats
+    columns: Floats
+    factor: Floats
+    nuisances: int
+    line_hz: tuple[float, ...]
+
+    def reduced(self, volts: Floats) -> Floats:
+        """Return q of a record.
+
+        Parameters
+        ----------
+        volts : numpy.ndarray of float, shape (samples,)
+            The record [V].
+
+        Returns
+        -------
+        numpy.ndarray of float, shape (2 harmonics,)
+            q, the whitened right-hand side [V].
+        """
+        from scipy.linalg import solve_triangular
+
+        full = solve_triangular(self.factor, self.columns.T @ volts, trans="T")
+        return np.asarray(full[self.nuisances :])
+
+    def noise(self, volts: Floats) -> float:
+        """Return the standard deviation of a sample about the reduction.
+
+        Parameters
+        ----------
+        volts : numpy.ndarray of float, shape (samples,)
+            The record, what lies beyond the harmonics taken off [V].
+
+        Returns
+        -------
+        float
+            Standard deviation [V], not below the quantisation's step / sqrt(12).
+        """
+        from scipy.linalg import solve_triangular
+
+        white = solve_triangular(self.factor, self.columns.T @ volts, trans="T")
+        free = max(1, volts.size - self.factor.shape[0])
+        residual = max(0.0, float(volts @ volts - white @ white)) / free
+        floor = self.record.step_v**2 / 12.0 + (_LEAST_NOISE * float(np.ptp(volts))) ** 2
+        return math.sqrt(max(residual, floor))
+
+    @property
+    def whitener(self) -> Floats:
+        """R, shape (2 harmonics, 2 harmonics), over cos and -sin amplitudes."""
+        return self.factor[self.nuisances :, self.nuisances :]
+
+    def amplitudes(self, volts: Floats) -> Complex:
+        """Return the complex amplitudes c_n of a record.
+
+        Parameters
+        ----------
+        volts : numpy.ndarray of float, shape (samples,)
+            The record [V].
+
+        Returns
+        -------
+        numpy.ndarray of complex, shape (harmonics,)
+            Amplitudes [V] at time 0 of the record.
+        """
+        from scipy.linalg import solve_triangular
+
+        found = solve_triangular(self.whitener, self.reduced(volts))
+        half = found.size // 2
+        return np.asarray(found[:half] + 1j * found[half:])
+
+    def variances(self) -> Floats:
+        """Return the variance of each amplitude's components over the noise variance.
+
+        Returns
+        -------
+        numpy.ndarray of float, shape (harmonics,)
+            Mean of the variances of real and imaginary part, for noise of variance 1.
+        """
+        from scipy.linalg import solve_triangular
+
+        inverse = solve_triangular(self.whitener, np.eye(self.whitener.shape[0]))
+        spread = (inverse**2).sum(axis=1)
+        half = spread.size // 2
+        return np.asarray((spread[:half] + spread[half:]) / 2.0)
+
+
+def quantisation_step(volts: Floats) -> float:
+    """Return the step between the levels of a quantised record.
+
+    Parameters
+    ----------
+    volts : numpy.ndarray of float, shape (samples,)
+        The record [V].
+
+    Returns
+    -------
+    float
+        The step [V]; 0 when the values are too many to be levels of a converter.
+
+    Examples
+    --------
+    >>> quantisation_step(np.round(np.sin(np.arange(1000.0)) * 100) / 50)
+    0.02
+    """
+    span = float(np.ptp(volts))
+    levels = np.unique(volts)
+    gaps = np.diff(levels)
+    gaps = gaps[gaps > 1e-9 * span]
+    if gaps.size == 0 or levels.size > volts.size / 2:
+        return 0.0
+    smallest = float(np.min(gaps))
+    close = gaps[gaps < 1.5 * smallest]
+    return float(np.round(np.mean(close), 12))
+
+
+def prepare_record(capture: SquareWaveCapture, *, highest_hz: float) -> Record:
+    """Return a record of manageable length with its frequency found.
+
+    Parameters
+    ----------
+    capture : SquareWaveCapture
+        The capture.
+    highest_hz : float
+        Highest frequency that counts [Hz]; neighbours are averaged only well above it.
+
+    Returns
+    -------
+    Record
+        At most 20,000 samples: first neighbours are averaged while the rate stays above 12
+        times `highest_hz`, then the record is shortened.
+
+    Raises
+    ------
+    InputError
+        When nothing repeats, or there are fewer than one and a half periods.
+    """
+    time, volts = capture.time_s, capture.volts
+    step = quantisation_step(volts)
+    rate = (time.size - 1) / float(np.ptp(time))
+    group = max(1, min(int(rate / (12.0 * highest_hz)), -(-time.size // _MOST_SAMPLES)))
+    averaged = 0.0
+    if group > 1:
+        step /= math.sqrt(group)
+        kept = time.size // group * group
+        time = time[:kept].reshape(-1, group).mean(axis=1)
+        volts = volts[:kept].reshape(-1, group).mean(axis=1)
+        averaged = group / rate
+    period = _coarse_period(time[: 4 * _MOST_SAMPLES], volts[: 4 * _MOST_SAMPLES], capture.name)
+    if time.size > _MOST_SAMPLES:
+        needed = int(np.searchsorted(time, time[0] + 3.0 * period))
+        size = max(_MOST_SAMPLES, min(needed, 3 * _MOST_SAMPLES))
+        time, volts = time[:size], volts[:size]
+    middle = float((time[0] + time[-1]) / 2.0)
+    record = Record(
+        time - middle, volts - volts.mean(), 1.0 / period, averaged, step, middle
+    )
+    if record.periods < _LEAST_PERIODS:
+        raise InputError(
+            capture.name,
+            f"{record.periods:.2f} periods",
+            f"at least {_LEAST_PERIODS:g} are needed, 3 or more are good; "
+            "set a slower time base or a higher frequency",
+        )
+    return record
+
+
+def _coarse_period(time: Floats, volts: Floats, name: str) -> float:
+    """Period by normalised autocorrelation, sharpened at ever longer lags."""
+    from scipy.signal import fftconvolve
+
+    count = time.size
+    grid = np.linspace(time[0], time[-1], count)
+    x = np.interp(grid, time, volts)
+    x = x - x.mean()
+    product = fftconvolve(x, x[::-1])[count - 1 :]
+    energy = np.concatenate(([0.0], np.cumsum(x**2)))
+    lags = np.arange(count)
+    scale = np.sqrt(np.maximum(energy[count - lags] * (energy[count] - energy[lags]), 1e-300))
+    usable = int(0.8 * count)
+    likeness = (product / scale)[:usable]
+    below = np.flatnonzero(likeness < 0)
+    if below.size == 0 or likeness[below[0] :].max() < _LEAST_SIMILARITY:
+        raise InputError(
+            name,
+            "no waveform that repeats",
+            "capture at least one and a half, better three, periods of the square wave with the "
+            "output well above noise and hum",
+        )
+    tail = likeness[below[0] :]
+    near = np.flatnonzero(tail >= 0.9 * tail.max())
+    run_end = near[0]
+    width = max(2, below[0] // 2)
+    first = below[0] + near[0] + int(np.argmax(tail[near[0] : run_end + width]))
+    lag, multiple = float(first), 1
+    while 2 * multiple * lag + lag / 4 < usable:
+        multiple *= 2
+        centre, reach = round(multiple * lag), max(2, int(lag / 4))
+        window = likeness[centre - reach : centre + reach + 1]
+        lag = (centre - reach + int(np.argmax(window))) / multiple
+    return lag * float(np.ptp(time)) / (count - 1)
+
+
+def harmonic_basis(
+    record: Record, *, highest_hz: float, name: str, line_hz: tuple[float, ...] = ()
+) -> HarmonicBasis:
+    """Return the reduction of a record to harmonics up to a frequency.
+
+    Parameters
+    ----------
+    record : Record
+        The record; its frequency is refined here.
+    highest_hz : float
+        Highest frequency that counts [Hz].
+    name : str
+        How messages call the capture.
+    line_hz : tuple of float, optional
+        Frequencies of lines (hum) to take out.
+
+    Returns
+    -------
+    HarmonicBasis
+        At most 170 odd harmonics (all the low ones, then evenly spread in the logarithm) and
+        the lowest even ones.
+
+    Raises
+    ------
+    InputError
+        When the record holds no edges, or its samples do not fix the harmonics.
+    """
+    frequency = record.frequency_hz
+    top = min(highest_hz, _USABLE_OF_RATE * record.rate_hz) / frequency
+    orders = _orders(top, record.time_s.size)
+    for few in (3.0, 9.0, 41.0):
+        small = np.arange(1.0, min(few, max(top, 3.0)) + 1.0)
+        for _ in range(3):
+            frequency += _frequency_step(record, small, frequency, name)
+    record = Record(
+        record.time_s, record.volts, frequency, record.averaged_s, record.step_v, record.middle_s
+    )
+    return _reduce(record, orders, line_hz, name)
+
+
+def _orders(top: float, samples: int) -> Floats:
+    """All low odd orders, then a spread of the higher ones; a few even ones."""
+    most = min(_MOST_ODD, max(8, samples // 12))
+    odd = np.arange(1.0, max(top, 3.0) + 0.5, 2.0)
+    if odd.size > most:
+        low = odd[: most // 2]
+        spread = np.geomspace(low[-1] + 2.0, odd[-1], most - low.size)
+        odd = np.union1d(low, 2.0 * np.floor(spread / 2.0) + 1.0)
+    even = np.arange(2.0, max(top, 3.0) + 0.5, 2.0)[: min(_MOST_EVEN, most // 2)]
+    return np.union1d(odd, even)
+
+
+def _waves(time: Floats, orders: Floats, frequency: float) -> Floats:
+    phase = 2.0 * math.pi * frequency * time[:, None] * orders
+    return np.hstack([np.cos(phase), -np.sin(phase)])
+
+
+def _frequency_step(record: Record, orders: Floats, frequency: float, name: str) -> float:
+    """One Gauss-Newton step of the frequency with a small set of harmonics."""
+    waves = _waves(record.time_s, orders, frequency)
+    columns = np.hstack([np.ones((waves.shape[0], 1)), waves])
+    amplitude = np.linalg.lstsq(columns, record.volts, rcond=None)[0]
+    slope = _frequency_column(record.time_s, waves, orders, amplitude[1:])
+    both = np.linalg.lstsq(np.column_stack([columns, slope]), record.volts, rcond=None)[0]
+    limit = 0.1 / float(np.ptp(record.time_s))
+    step = float(np.clip(both[-1], -limit, limit))
+    if not math.isfinite(step):
+        raise InputError(name, "no stable period", "capture three or more whole periods")
+    return step
+
+
+def _frequency_column(time: Floats, waves: Floats, orders: Floats, amplitude: Floats) -> Floats:
+    """Derivative of the record by the frequency [V/Hz]."""
+    half = orders.size
+    cosine, sine = amplitude[:half] * orders, amplitude[half:] * orders
+    # d/df of a cos(phi) - b sin(phi) = 2 pi n t (-a sin(phi) - b cos(phi)).
+    turned = np.concatenate([-sine, cosine])
+    return np.asarray(2.0 * math.pi * time * (waves @ turned))
+
+
+def _reduce(
+    record: Record, orders: Floats, line_hz: tuple[float, ...], name: str
+) -> HarmonicBasis:
+    from scipy.linalg import LinAlgError, cholesky
+
+    time = record.time_s
+    waves = _waves(time, orders, record.frequency_hz)
+    amplitude = np.linalg.lstsq(waves.T @ waves, waves.T @ record.volts, rcond=1e-9)[0]
+    slope = _frequency_column(time, waves, orders, amplitude)
+    lines = [
+        wave(2.0 * math.pi * line * time) for line in line_hz for wave in (np.cos, np.sin)
+    ]
+    slope = slope / max(float(np.sqrt(np.mean(slope**2))), 1e-300)
+    columns = np.column_stack([np.ones_like(time), slope, *lines, waves])
+    normal = columns.T @ columns
+    try:
+        factor = cholesky(normal + 1e-11 * time.size * np.eye(len(normal)))
+    except LinAlgError:
+        raise InputError(
+            name, f"{time.size} samples", "they do not fix the harmonics; capture more samples"
+        ) from None
+    basis = HarmonicBasis(record, orders, columns, np.asarray(factor), 2 + len(lines), line_hz)
+    _check_edges(basis, name)
+    return basis
+
+
+def _check_edges(basis: HarmonicBasis, name: str) -> None:
+    size = np.abs(basis.amplitudes(basis.record.volts))
+    odd = basis.orders % 2 == 1
+    low = size[odd][:5]
+    if low.size < 2 or low[1:].max() < 0.01 * low[0]:
+        raise InputError(
+            name,
+            "a record without edges (a sine?)",
+            "a square wave must go into the network; for a sine, sweep it and give "
+            "frequency_hz, level_db",
+        )

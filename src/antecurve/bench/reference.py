@@ -1,0 +1,207 @@
+"""The capture chain from a reference capture taken with the unit bypassed.
+
+The generator's square wave (or sweep) goes into the chain either straight or through the
+network.  Which of the two is told by the record itself: through the network its harmonics rise
+with the emphasis.  A reference through the network also cancels the network, but for the
+difference between the unit's input and the chain's as its load.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.bench.captures import Capture, SquareWaveCapture, SweepCapture
+from antecurve.bench.generator import square_harmonics
+from antecurve.bench.knowledge import NetworkKnowledge, network_log_response
+from antecurve.bench.periodic import harmonic_basis, prepare_record
+from antecurve.errors import InputError
+from antecurve.networks.topology import Loading
+
+__all__ = ["MeasuredChain", "check_reference", "measured_chain"]
+
+Floats = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+_LIKE_FREQUENCY = 0.05
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MeasuredChain:
+    """A chain's response as a reference capture shows it.
+
+    Attributes
+    ----------
+    frequency_hz : numpy.ndarray of float, shape (frequencies,)
+        Where it was seen [Hz].
+    log_response : numpy.ndarray of complex, shape (frequencies,)
+        Natural logarithm, level and delay arbitrary; without phase the imaginary part is 0.
+    relative_variance : numpy.ndarray of float, shape (frequencies,)
+        Variance of each component of the logarithm.
+    beyond : NetworkKnowledge or None
+        The network as the reference saw it, when it went through; ``None`` when straight.
+    square_wave : bool
+        Whether a square wave showed it, generator's edge included.
+    """
+
+    frequency_hz: Floats
+    log_response: Complex
+    relative_variance: Floats
+    beyond: NetworkKnowledge | None
+    square_wave: bool
+
+    def at(self, frequency_hz: Floats) -> Complex:
+        """Return the logarithm at other frequencies, linear between those seen.
+
+        Parameters
+        ----------
+        frequency_hz : numpy.ndarray of float, shape (...)
+            Frequencies [Hz]; beyond the ends the end value holds.
+
+        Returns
+        -------
+        numpy.ndarray of complex, shape (...)
+            Natural logarithm.
+        """
+        place, seen = np.log(frequency_hz), np.log(self.frequency_hz)
+        real = np.interp(place, seen, self.log_response.real)
+        return np.asarray(real + 1j * np.interp(place, seen, self.log_response.imag))
+
+    def variance_at(self, frequency_hz: Floats) -> Floats:
+        """Return the variance at other frequencies.
+
+        Parameters
+        ----------
+        frequency_hz : numpy.ndarray of float, shape (...)
+            Frequencies [Hz].
+
+        Returns
+        -------
+        numpy.ndarray of float, shape (...)
+            Variance of each component of the logarithm.
+        """
+        return np.interp(np.log(frequency_hz), np.log(self.frequency_hz), self.relative_variance)
+
+
+def measured_chain(
+    reference: Capture,
+    *,
+    knowledge: NetworkKnowledge,
+    highest_hz: float,
+    chain_loading: Loading | None = None,
+) -> MeasuredChain:
+    """Return the chain's response from a capture with the unit bypassed.
+
+    Parameters
+    ----------
+    reference : SquareWaveCapture or SweepCapture
+        The reference; of the same kind as the captures it serves.
+    knowledge : NetworkKnowledge
+        The network.
+    highest_hz : float
+        Highest frequency that counts [Hz].
+    chain_loading : Loading, optional
+        Load of the network during a reference through it; by default the unit's.
+
+    Returns
+    -------
+    MeasuredChain
+        With the network as the reference saw it when it went through it.  The generator's edge
+        is part of it.
+    """
+    if isinstance(reference, SweepCapture):
+        frequency, response, variance = _from_sweep(reference)
+        square = False
+    else:
+        frequency, response, variance = _from_square(reference, highest_hz)
+        square = True
+    loading = chain_loading or knowledge.loading
+    through = replace(knowledge, loading=loading)
+    emphasis = network_log_response(through, np.zeros(knowledge.sources), frequency)
+    straight = float(np.std(response.real))
+    beyond = through if float(np.std((response - emphasis).real)) < straight else None
+    if beyond is not None:
+        response = response - emphasis
+    return MeasuredChain(frequency, _without_delay(frequency, response), variance, beyond, square)
+
+
+def _from_sweep(reference: SweepCapture) -> tuple[Floats, Complex, Floats]:
+    neper = reference.level_db * math.log(10.0) / 20.0
+    phase = np.zeros_like(neper) if reference.phase_deg is None else reference.phase_deg
+    response = neper + 1j * np.unwrap(np.deg2rad(phase))
+    return reference.frequency_hz, response, np.zeros_like(neper)
+
+
+def _from_square(
+    reference: SquareWaveCapture, highest_hz: float
+) -> tuple[Floats, Complex, Floats]:
+    record = prepare_record(reference, highest_hz=highest_hz)
+    basis = harmonic_basis(record, highest_hz=highest_hz, name=reference.name)
+    odd = basis.orders % 2 == 1
+    orders = basis.orders[odd]
+    found = basis.amplitudes(basis.record.volts)[odd]
+    ideal = square_harmonics(
+        orders, frequency_hz=basis.record.frequency_hz, duty=0.5, rise_time_s=0.0
+    ).value
+    window = np.sinc(orders * basis.record.frequency_hz * basis.record.averaged_s)
+    ratio = found / (ideal * window)
+    start = float(np.angle(ratio[0])) - math.pi / 2.0
+    ratio = ratio * np.exp(-1j * _edge_phase(ratio, orders, start) * orders)
+    variance = basis.noise(basis.record.volts) ** 2 * basis.variances()[odd] / np.abs(found) ** 2
+    response = np.log(np.abs(ratio)) + 1j * np.unwrap(np.angle(ratio))
+    return orders * basis.record.frequency_hz, response, variance
+
+
+def _edge_phase(ratio: Complex, orders: Floats, start: float) -> float:
+    """Phase per order that turns the amplitudes into line: the place of the edge."""
+    trial = start + np.linspace(0.0, math.pi, 4096, endpoint=False)
+    low = orders <= 101
+    weight = ratio[low] / np.abs(ratio[low]) / orders[low]
+    sums = np.abs((weight * np.exp(-1j * trial[:, None] * orders[low])).sum(axis=1))
+    return float(trial[int(np.argmax(sums))])
+
+
+def _without_delay(frequency: Floats, response: Complex) -> Complex:
+    """Level at the middle and straight part of the phase taken off, both arbitrary."""
+    if np.all(response.imag == 0):
+        return np.asarray(response - response.real[len(response) // 2])
+    slope = float(frequency @ response.imag / (frequency @ frequency))
+    turned = response.imag - slope * frequency
+    turned = turned - math.pi * round(float(np.median(turned)) / math.pi)
+    return np.asarray(response.real - response.real[len(response) // 2] + 1j * turned)
+
+
+def check_reference(chain: MeasuredChain, frequency_hz: float, *, square: bool, name: str) -> None:
+    """Refuse a reference of another kind or frequency than the capture.
+
+    Parameters
+    ----------
+    chain : MeasuredChain
+        The chain.
+    frequency_hz : float
+        Frequency of the capture's square wave, or the lowest of its sweep [Hz].
+    square : bool
+        Whether the capture is a square wave.
+    name : str
+        How messages call the capture.
+
+    Raises
+    ------
+    InputError
+        When kind or frequency differ.
+    """
+    if chain.square_wave != square:
+        raise InputError(
+            f"reference for {name}",
+            "square wave" if chain.square_wave else "sweep",
+            "a square wave needs a square-wave reference and a sweep a sweep",
+        )
+    if square and abs(chain.frequency_hz[0] / frequency_hz - 1.0) > _LIKE_FREQUENCY:
+        raise InputError(
+            f"reference for {name}",
+            f"{chain.frequency_hz[0]:.4g} Hz",
+            f"take the reference at the capture's frequency, {frequency_hz:.4g} Hz",
+        )

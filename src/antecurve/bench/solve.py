@@ -1,0 +1,247 @@
+"""Solving the least-squares problem: starts for gross faults, passes, families of models.
+
+scipy.optimize.least_squares (trust region reflective, Branch, Coleman and Li, SIAM J. Sci.
+Comput. 21 (1999) 1-23) does the work.  Starts cover constants off by a factor of 4 either way
+and capacitors that are not there; gain and delay of each start are found directly.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.bench.problem import Evaluation, FitProblem, SquareBlock, SweepBlock
+from antecurve.bench.unit_model import UnitModel
+
+__all__ = ["Solution", "chi_square", "solve_from_nothing", "solve_from"]
+
+Floats = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+_FACTORS = {"pole": (1 / 40, 1 / 4, 1.0, 4.0), "zero": (1 / 4, 1.0, 4.0)}
+_LOW_STARTS_HZ = (2.0, 40.0)
+_SHELF_STARTS_HZ = (0.5, 20.0)
+_REFINED_STARTS = 6
+_LONGEST_ORDER = 512
+_DELAYS = 4096
+_GOOD_ENOUGH = 1.5
+_MARGIN = 1e-9
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Solution:
+    """Where a fit came to rest.
+
+    Attributes
+    ----------
+    problem : FitProblem
+        What was solved.
+    unknowns : numpy.ndarray of float, shape (unknowns,)
+        The best fit.
+    evaluation : Evaluation
+        Residuals and derivatives there.
+    """
+
+    problem: FitProblem
+    unknowns: Floats
+    evaluation: Evaluation
+
+    @property
+    def units(self) -> Floats:
+        """The unit's constants in the fit's coordinates, shape (constants,)."""
+        return self.unknowns[: self.problem.unit_count]
+
+
+def chi_square(solution: Solution) -> float:
+    """Return the sum of squares of all whitened residuals, priors included.
+
+    Parameters
+    ----------
+    solution : Solution
+        The fit.
+
+    Returns
+    -------
+    float
+        Chi-square.
+    """
+    return float(solution.evaluation.residual @ solution.evaluation.residual)
+
+
+def solve_from(
+    problem: FitProblem, start: Floats, *, rounds: int = 60, fixed: int | None = None
+) -> Solution:
+    """Solve from one start.
+
+    Parameters
+    ----------
+    problem : FitProblem
+        The problem.
+    start : numpy.ndarray of float, shape (size,)
+        Where to start.
+    rounds : int, optional
+        Most evaluations.
+    fixed : int, optional
+        An unknown that stays where it starts.
+
+    Returns
+    -------
+    Solution
+        The nearest best fit.
+    """
+    from scipy.optimize import least_squares
+
+    low, high = _bounds(problem)
+    inside = np.clip(start, low + _MARGIN, high - _MARGIN)
+    free = np.arange(problem.size) != (-1 if fixed is None else fixed)
+    if fixed is not None:
+        inside[fixed] = start[fixed]
+    last: dict[bytes, Evaluation] = {}
+
+    def at(moved: Floats) -> Evaluation:
+        key = moved.tobytes()
+        if key not in last:
+            last.clear()
+            unknowns = inside.copy()
+            unknowns[free] = moved
+            last[key] = problem.evaluate(unknowns)
+        return last[key]
+
+    found = least_squares(
+        lambda x: at(x).residual,
+        inside[free],
+        jac=lambda x: at(x).jacobian[:, free],
+        bounds=(low[free], high[free]),
+        x_scale="jac",
+        ftol=1e-10,
+        xtol=1e-10,
+        gtol=1e-10,
+        max_nfev=rounds,
+    )
+    best = inside.copy()
+    best[free] = found.x
+    return Solution(problem, best, at(found.x))
+
+
+def _bounds(problem: FitProblem) -> tuple[Floats, Floats]:
+    low = np.full(problem.size, -np.inf)
+    high = np.full(problem.size, np.inf)
+    low[: problem.unit_count], high[: problem.unit_count] = problem.model.bounds
+    first = problem.unit_count + problem.priors
+    for block in problem.blocks:
+        if isinstance(block, SquareBlock):
+            low[first + 2], high[first + 2] = -450.0, 450.0
+        first += block.own
+    return low, high
+
+
+def solve_from_nothing(problem: FitProblem) -> Solution:
+    """Solve without a start: nominal first, then gross faults if nominal will not do.
+
+    Parameters
+    ----------
+    problem : FitProblem
+        The problem.
+
+    Returns
+    -------
+    Solution
+        The best fit found.
+    """
+    nominal = solve_from(problem, _with_own(problem, problem.model.start))
+    squares = any(isinstance(b, SquareBlock) for b in problem.blocks)
+    if squares and chi_square(nominal) < _GOOD_ENOUGH * nominal.evaluation.data_rows:
+        return nominal
+    best = nominal
+    for units in _promising(problem):
+        trial = solve_from(problem, _with_own(problem, units), rounds=40)
+        if chi_square(trial) < chi_square(best):
+            best = trial
+    return solve_from(problem, best.unknowns)
+
+
+def _promising(problem: FitProblem) -> list[Floats]:
+    """The best few of a grid of faulty units."""
+    grid = _fault_grid(problem.model)
+    cost = np.zeros(len(grid))
+    for block in problem.blocks:
+        fixed = problem.bench.network(np.zeros(problem.bench.knowledge.sources), block.frequency_hz)
+        base = fixed[0] + problem.bench.fixed_log_response(block.frequency_hz)
+        responses = problem.model.log_response(grid, block.frequency_hz) + base
+        cost += np.array([_start_of_block(block, r)[1] for r in responses])
+    return [grid[k] for k in np.argsort(cost)[:_REFINED_STARTS]]
+
+
+def _fault_grid(model: UnitModel) -> Floats:
+    choices: list[list[float]] = []
+    for parameter in model.parameters:
+        if parameter.logarithmic:
+            factors = _FACTORS[parameter.role]
+            choices.append([parameter.start + math.log(f) for f in factors])
+        elif parameter.role == "low":
+            choices.append(list(_LOW_STARTS_HZ))
+        elif parameter.role == "shelf":
+            choices.append(list(_SHELF_STARTS_HZ))
+        else:
+            choices.append([parameter.start])
+    return np.array(list(itertools.product(*choices)))
+
+
+def _with_own(problem: FitProblem, units: Floats) -> Floats:
+    """All unknowns for a unit: sources at 0, gain and delay of each capture found directly."""
+    unknowns = np.zeros(problem.size)
+    unknowns[: problem.unit_count] = units
+    first = problem.unit_count + problem.priors
+    for block in problem.blocks:
+        response = problem.log_response(unknowns, block.frequency_hz)
+        unknowns[first : first + block.own] = _start_of_block(block, response)[0]
+        first += block.own
+    return unknowns
+
+
+def _start_of_block(
+    block: SquareBlock | SweepBlock, log_response: Complex
+) -> tuple[Floats, float]:
+    """Own unknowns for a response, and the cost that is left."""
+    if isinstance(block, SquareBlock):
+        return _start_of_square(block, log_response)
+    return _start_of_sweep(block, log_response)
+
+
+def _start_of_square(block: SquareBlock, log_response: Complex) -> tuple[Floats, float]:
+    """Delay by correlation over one period, gain by projection."""
+    from scipy.linalg import solve_triangular
+
+    low = block.basis.orders < _LONGEST_ORDER
+    orders = block.basis.orders[low]
+    raw = solve_triangular(block.basis.whitener, block.data)
+    half = raw.size // 2
+    data = (raw[:half] + 1j * raw[half:])[low]
+    model = block.amplitudes(np.zeros(3), log_response, block.basis.orders, 0.0).value[low]
+    spectrum = np.zeros(_DELAYS, dtype=complex)
+    spectrum[orders.astype(int)] = data * np.conj(model)
+    correlation = np.fft.ifft(spectrum).real * _DELAYS
+    at = int(np.argmax(correlation))
+    power = float(np.sum(np.abs(model) ** 2))
+    total = float(np.sum(np.abs(data) ** 2))
+    gain = max(correlation[at], 1e-12 * total) / power
+    delay = at / _DELAYS / block.basis.record.frequency_hz / block.delay_unit
+    return np.array([math.log(gain), delay, 0.0]), 1.0 - correlation[at] ** 2 / (power * total)
+
+
+def _start_of_sweep(block: SweepBlock, log_response: Complex) -> tuple[Floats, float]:
+    neper = block.capture.level_db * math.log(10.0) / 20.0
+    gain = float(np.mean(neper - log_response.real))
+    left = neper - log_response.real - gain
+    cost = float(left @ left / ((neper - neper.mean()) @ (neper - neper.mean()) + 1e-12))
+    own = np.zeros(block.own)
+    own[0] = gain
+    if block.capture.phase_deg is not None:
+        omega = 2.0 * math.pi * block.frequency_hz * block.delay_unit
+        turn = np.unwrap(log_response.imag - np.deg2rad(block.capture.phase_deg), period=math.pi)
+        own[1] = float(np.polyfit(omega, turn, 1)[0])
+    return own, cost

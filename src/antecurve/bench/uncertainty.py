@@ -1,0 +1,201 @@
+"""How far a fit may be off: errors drawn from the noise and the builds, and profile intervals.
+
+Linearised about the best fit, the error of the unknowns is -C (J' e + S u): C the inverse of the
+normal matrix, J' e what the captures' noise does (variance 1 after whitening; Student's t where
+a sweep's noise is known from few points) and S u what the network's parts do, drawn from the
+distribution they have.  Intervals are 95 % ones of these draws, so they are right for one part
+of uniform distribution as for many (JCGM 101:2008, 7.7); for a normal distribution they are the
+k = 2 ones (k = 1.96).  Where a constant is near a bound or hardly seen the linear interval means
+nothing and the profile likelihood takes its place: all values for which chi-square, everything
+else fitted again, rises by less than 3.84.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.bench.fit import DIFFERENT, block_rows, sweep_freedom
+from antecurve.bench.knowledge import draw_sources
+from antecurve.bench.solve import Solution, chi_square, solve_from
+
+__all__ = ["COVERAGE", "Interval", "coordinate_interval", "error_draws", "limited"]
+
+Floats = NDArray[np.float64]
+
+COVERAGE = 0.95
+DRAWS = 2000
+_SEED = 20_240_229
+_LINEAR_LOG = 0.15
+_STEPS = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """A 95 % interval in a fit's coordinate.
+
+    Attributes
+    ----------
+    low, high : float
+        Its ends.
+    profiled : bool
+        Whether it is a profile-likelihood interval.
+    """
+
+    low: float
+    high: float
+    profiled: bool = False
+
+
+def error_draws(solution: Solution, *, count: int = DRAWS, seed: int = _SEED) -> Floats:
+    """Draw errors of the unit's constants.
+
+    Parameters
+    ----------
+    solution : Solution
+        The fit.
+    count : int, optional
+        Number of draws.
+    seed : int, optional
+        Seed of the random numbers.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (count, constants)
+        In the fit's coordinates, about 0.
+    """
+    problem = solution.problem
+    evaluation = solution.evaluation
+    jacobian = evaluation.jacobian
+    scale = np.linalg.norm(jacobian, axis=0)
+    scale = np.where(scale > 0, scale, 1.0)
+    values, vectors = np.linalg.eigh((jacobian / scale).T @ (jacobian / scale))
+    values = np.maximum(values, 1e-13 * values[-1])
+    inverse = (vectors / values) @ vectors.T / np.outer(scale, scale)
+    units = inverse[: problem.unit_count]
+    data = jacobian[: evaluation.data_rows] * _noise_factors(solution)[:, None]
+    transfer = units @ data.T
+    spread, turn = np.linalg.eigh(transfer @ transfer.T)
+    rng = np.random.default_rng(seed)
+    normal = rng.standard_normal((count, spread.size)) * np.sqrt(np.maximum(spread, 0.0))
+    errors = normal @ turn.T
+    if problem.priors:
+        first = problem.unit_count
+        builds = draw_sources(problem.bench.knowledge, count, seed=seed + 1)
+        rest = rng.standard_normal((count, problem.priors - builds.shape[1]))
+        errors = errors - np.hstack([builds, rest]) @ units[:, first : first + problem.priors].T
+    return np.asarray(errors)
+
+
+def _noise_factors(solution: Solution) -> Floats:
+    """Student's t over the normal quantile, per row of data."""
+    from scipy.special import ndtri, stdtrit
+
+    tail = 0.5 + COVERAGE / 2.0
+    factors = []
+    for block, freedom in zip(solution.problem.blocks, sweep_freedom(solution), strict=True):
+        ratio = float(stdtrit(freedom, tail) / ndtri(tail)) if np.isfinite(freedom) else 1.0
+        factors.append(np.full(block_rows(block), ratio))
+    return np.concatenate(factors)
+
+
+def coordinate_interval(solution: Solution, place: int, errors: Floats) -> Interval:
+    """Return the 95 % interval of one of the unit's constants.
+
+    Parameters
+    ----------
+    solution : Solution
+        The fit.
+    place : int
+        Which constant.
+    errors : numpy.ndarray of float, shape (draws, constants)
+        Draws from `error_draws`.
+
+    Returns
+    -------
+    Interval
+        Linear where that holds, otherwise by profile likelihood.
+    """
+    parameter = solution.problem.model.parameters[place]
+    best = float(solution.units[place])
+    half = float(np.quantile(np.abs(errors[:, place]), COVERAGE))
+    wide = half > (_LINEAR_LOG if parameter.logarithmic else 0.7 * best)
+    if not wide and best - half > parameter.lowest and best + half < parameter.highest:
+        return Interval(best - half, best + half)
+    return Interval(
+        _profile_end(solution, place, half, -1.0), _profile_end(solution, place, half, 1.0), True
+    )
+
+
+def _profile_end(solution: Solution, place: int, half: float, direction: float) -> float:
+    """Where the profile rises by 3.84 on one side, or the bound."""
+    from scipy.optimize import brentq
+
+    parameter = solution.problem.model.parameters[place]
+    bound = parameter.highest if direction > 0 else parameter.lowest
+    best, least = float(solution.units[place]), chi_square(solution)
+    warm = [solution.unknowns]
+
+    def rise(coordinate: float) -> float:
+        start = warm[0].copy()
+        start[place] = coordinate
+        found = solve_from(solution.problem, start, rounds=25, fixed=place)
+        warm[0] = found.unknowns
+        return chi_square(found) - least - DIFFERENT
+
+    largest = abs(bound - best)
+    step = min(max(half, 1e-3), largest if largest else 1e-3)
+    inner, below = best, -DIFFERENT
+    outer = best + direction * step
+    for _ in range(_STEPS):
+        if direction * (outer - bound) >= 0:
+            outer = bound
+        above = rise(outer)
+        if above > 0:
+            break
+        if outer == bound:
+            return bound
+        inner, below, outer = outer, above, outer + direction * 2.0 * abs(outer - best)
+    else:
+        return bound
+
+    def between(coordinate: float) -> float:
+        known = {inner: below, outer: above}
+        return known[coordinate] if coordinate in known else rise(coordinate)
+
+    tolerance = max(1e-2 * abs(outer - best), 1e-9)
+    return float(brentq(between, inner, outer, xtol=tolerance, rtol=1e-6))
+
+
+def limited(
+    solution: Solution, errors: Floats, intervals: Sequence[Interval]
+) -> Floats:
+    """Return errors drawn back to the profiled intervals.
+
+    Parameters
+    ----------
+    solution : Solution
+        The fit.
+    errors : numpy.ndarray of float, shape (draws, constants)
+        Draws from `error_draws`.
+    intervals : sequence of Interval, length constants
+        Their intervals; only profiled ones limit.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (draws, constants)
+        A draw beyond a profiled interval is moved to its end, and the other constants with it
+        as they are correlated, so that constants that are only known together stay together.
+    """
+    found = errors.copy()
+    covariance = np.cov(errors.T)
+    for place, interval in enumerate(intervals):
+        if interval.profiled and covariance[place, place] > 0:
+            best = float(solution.units[place])
+            cut = np.clip(found[:, place], interval.low - best, interval.high - best)
+            follow = covariance[place] / covariance[place, place]
+            found += (cut - found[:, place])[:, None] * follow
+    return found

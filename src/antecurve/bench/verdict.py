@@ -1,0 +1,216 @@
+"""The verdict on a unit as data, and its record for files."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.bench.conformity import BandDecision, Decision
+from antecurve.bench.deviation import Deviation
+
+__all__ = ["FORMAT", "FittedValue", "Trace", "Verdict", "verdict_record"]
+
+FORMAT = "antecurve-verdict-1"
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class FittedValue:
+    """A constant of the unit as fitted.
+
+    Attributes
+    ----------
+    name : str
+        ``bass_shelf_s``, ``turnover_s``, ``treble_s``, ``low_corner_hz``, ``high_corner_hz``.
+    nominal : float or None
+        Nominal value [s or Hz]; ``None`` where there is none.
+    value, low, high : float
+        Best value and 95 % interval [s or Hz]; a high corner that is not seen is infinite.
+    unit : str
+        ``s`` or ``Hz``.
+    profiled : bool
+        Whether the interval is a profile-likelihood one.
+    """
+
+    name: str
+    nominal: float | None
+    value: float
+    low: float
+    high: float
+    unit: str
+    profiled: bool = False
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Trace:
+    """A capture beside its fit.
+
+    Attributes
+    ----------
+    name : str
+        The capture.
+    kind : str
+        ``square wave`` or ``sweep``.
+    place : numpy.ndarray of float, shape (points,)
+        Time [s], or frequency [Hz].
+    captured, fitted : numpy.ndarray of float, shape (points,)
+        Output [V], or level [dB].
+    """
+
+    name: str
+    kind: str
+    place: Floats
+    captured: Floats
+    fitted: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Verdict:
+    """The verdict on a unit.
+
+    Attributes
+    ----------
+    decision : Decision
+        Pass, fail or undecided; the worst of `bands`.
+    bands : tuple of BandDecision
+        One per limit.
+    ruling : BandDecision
+        The one that decided.
+    band_hz : tuple of float
+        The whole band judged [Hz].
+    playback : str
+        ``published`` or ``inverse``: what counts as ideal playback.
+    deviation : Deviation
+        Deviation and expanded uncertainty over frequency.
+    fitted : tuple of FittedValue
+        The constants.
+    low_end : str
+        Shape of the low corner reported.
+    findings : tuple of str
+        What was found, in words, the gravest first.
+    faults : tuple of str
+        Names of constants that are surely off by more than the limit, the gravest first; ahead
+        of them the one constant or part that explains all.
+    gain : tuple of float
+        Per capture: fitted gain from EMF peak 1 V (square wave, [V]) or level [dB] at 1 kHz,
+        network taken off.
+    traces : tuple of Trace
+        Captures beside the fit.
+    """
+
+    decision: Decision
+    bands: tuple[BandDecision, ...]
+    ruling: BandDecision
+    band_hz: tuple[float, float]
+    playback: str
+    deviation: Deviation
+    fitted: tuple[FittedValue, ...]
+    low_end: str
+    findings: tuple[str, ...]
+    faults: tuple[str, ...]
+    gain: tuple[float, ...]
+    traces: tuple[Trace, ...]
+
+    @property
+    def deviation_db(self) -> float:
+        """Magnitude of the deviation that decided [dB]."""
+        return abs(self.ruling.deviation_db)
+
+    @property
+    def expanded_uncertainty_db(self) -> float:
+        """Its expanded uncertainty, 95 % [dB]."""
+        return self.ruling.expanded_uncertainty_db
+
+    def value(self, name: str) -> FittedValue:
+        """Return one fitted constant.
+
+        Parameters
+        ----------
+        name : str
+            Such as ``treble_s``.
+
+        Returns
+        -------
+        FittedValue
+            The constant.
+
+        Raises
+        ------
+        KeyError
+            When the unit has no such constant.
+        """
+        for entry in self.fitted:
+            if entry.name == name:
+                return entry
+        raise KeyError(name)
+
+
+def verdict_record(verdict: Verdict) -> dict[str, Any]:
+    """Return the verdict as plain data for a JSON file.
+
+    Parameters
+    ----------
+    verdict : Verdict
+        The verdict.
+
+    Returns
+    -------
+    dict
+        Format ``antecurve-verdict-1``; what is not finite is ``None``.
+    """
+    return {
+        "format": FORMAT,
+        "verdict": verdict.decision.value,
+        "limit_db": verdict.ruling.band.limit_db,
+        "band_hz": [float(f) for f in verdict.band_hz],
+        "playback": verdict.playback,
+        "deviation_db": verdict.deviation_db,
+        "expanded_uncertainty_db": _finite(verdict.expanded_uncertainty_db),
+        "frequency_hz": verdict.ruling.frequency_hz,
+        "fitted": [
+            {
+                "name": f.name,
+                "nominal": f.nominal,
+                "value": _finite(f.value),
+                "low": _finite(f.low),
+                "high": _finite(f.high),
+                "unit": f.unit,
+            }
+            for f in verdict.fitted
+        ],
+        "low_end": verdict.low_end,
+        "findings": list(verdict.findings),
+        "faults": list(verdict.faults),
+        "bands": [
+            {
+                "band_hz": [b.band.low_hz, b.band.high_hz],
+                "limit_db": b.band.limit_db,
+                "verdict": b.decision.value,
+                "frequency_hz": b.frequency_hz,
+                "deviation_db": b.deviation_db,
+                "expanded_uncertainty_db": _finite(b.expanded_uncertainty_db),
+            }
+            for b in verdict.bands
+        ],
+        "deviation": [
+            {
+                "frequency_hz": float(f),
+                "deviation_db": float(d),
+                "expanded_uncertainty_db": _finite(float(u)),
+            }
+            for f, d, u in zip(
+                verdict.deviation.frequency_hz,
+                verdict.deviation.deviation_db,
+                verdict.deviation.expanded_uncertainty_db,
+                strict=True,
+            )
+        ],
+    }
+
+
+def _finite(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None
