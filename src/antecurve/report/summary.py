@@ -78,6 +78,7 @@ def summary_lines(design: Design) -> list[str]:
         governing_sentence(design),
         *_error_lines(design, analysis),
         *_spread_lines(analysis),
+        *_loading_lines(analysis),
         *_level_lines(design, analysis),
         *_search_lines(design),
     ]
@@ -122,6 +123,24 @@ def _spread_lines(analysis: Analysis) -> list[str]:
             f"({share.low * 100:.2f} to {share.high * 100:.2f} %, 95 % confidence)."
         )
     return lines
+
+
+def _loading_lines(analysis: Analysis) -> list[str]:
+    """What another generator would do, with everything else as in the job."""
+    loading, window = analysis.loading, analysis.loading.window
+    same = (loading.load_ohm == loading.load_ohm[0]) & (loading.load_f == loading.load_f[0])
+    errors = loading.error_centred_db[same]
+    worst = int(errors.argmax())
+    source = format_quantity(float(loading.source_ohm[same][worst]), "ohm")
+    likely = analysis.spread.centred_db.p95
+    weight = "matters more than either" if errors[worst] > likely else "matters less"
+    span = window.source_ohm
+    reach = f"from {format_quantity(span.low or 0.0, 'ohm')}"
+    reach += f" to {format_quantity(span.high, 'ohm')}" if span.high is not None else " upwards"
+    return [
+        f"Another generator {weight}: with {source} the error is {_db(float(errors[worst]))}; "
+        f"{reach} it grows by no more than {window.growth_db:g} dB."
+    ]
 
 
 def _level_lines(design: Design, analysis: Analysis) -> list[str]:
