@@ -60,8 +60,8 @@ class TraceMeasures:
         How far the trace goes beyond the start of the top, as a fraction of the step from the
         end of the lower top to the start of the upper one; 0 where it doesn't.
     rise_time_s : float or None
-        From 10 % to 90 % of that step [s]; ``None`` where the trace doesn't pass both, 0 for a
-        jump.
+        From 10 % to 90 % of that step [s], 0 for a jump; ``None`` where the trace doesn't pass
+        both, or overshoots by more than the step, so that the step is not what it shows.
     """
 
     start_v: float
@@ -346,14 +346,14 @@ def measure_trace(found: Modes, wave: SquareWave) -> TraceMeasures:
     peak = largest_magnitude(trace, times).magnitude
     step = start + end
     values = trace(times)
-    beyond = max(0.0, float(values.max()) - start) if step > 0 else 0.0
+    overshoot = max(0.0, float(values.max()) - start) / step if step > 0 else 0.0
     return TraceMeasures(
         start_v=start,
         end_v=end,
         peak_v=peak,
         tilt=(start - end) / start if abs(start) > 1e-9 * peak else None,
-        overshoot=beyond / step if step > 0 else 0.0,
-        rise_time_s=_rise_time(found, wave, times, values, -end, step),
+        overshoot=overshoot,
+        rise_time_s=None if overshoot > 1.0 else _rise_time(found, wave, times, values, -end, step),
     )
 
 

@@ -7,7 +7,7 @@ import sys
 
 import typer
 
-from antecurve.cli import check, design, job, parts, spread, trim
+from antecurve.cli import check, design, job, loading, parts, scope, sheet, spread, trim
 from antecurve.errors import AntecurveError
 
 __all__ = ["app", "run"]
@@ -22,7 +22,17 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
-_COMMANDS = (design.design, job.job, parts.parts, check.check, spread.spread, trim.trim)
+_COMMANDS = (
+    design.design,
+    job.job,
+    parts.parts,
+    check.check,
+    spread.spread,
+    loading.loading,
+    scope.scope,
+    sheet.sheet,
+    trim.trim,
+)
 for _command in _COMMANDS:
     app.command(_command.__name__)(_command)
 

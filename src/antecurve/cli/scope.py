@@ -1,0 +1,151 @@
+"""``antecurve scope``: predicted square-wave traces."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Any, Optional
+
+import typer
+
+from antecurve.cli.options import AsJson, DesignFile, Force, OutputFolder
+
+if TYPE_CHECKING:
+    from antecurve.analysis.playback import Playback
+    from antecurve.analysis.waveform import SquareWave
+    from antecurve.job import Job
+
+__all__ = ["scope"]
+
+
+def scope(
+    design_file: DesignFile,
+    frequency: Annotated[
+        str, typer.Option(metavar="HERTZ", help="Frequency of the square wave.")
+    ] = "1 kHz",
+    amplitude: Annotated[
+        Optional[str],  # noqa: UP045
+        typer.Option(
+            metavar="VOLTS",
+            help="Amplitude of EMF: it swings from minus to plus this; by default the peak of "
+            "the job's sine wave.",
+        ),
+    ] = None,
+    rise_time: Annotated[
+        str, typer.Option(metavar="SECONDS", help="Time of the edge from end to end.")
+    ] = "0",
+    samples: Annotated[
+        int, typer.Option(help="Samples in the period of scope.csv.", min=1000)
+    ] = 4000,
+    fault: Annotated[
+        Optional[list[str]],  # noqa: UP045
+        typer.Option(
+            metavar="NAME=VALUE",
+            help="Fault of playback: bass-shelf, turnover or treble as a factor on the time "
+            "constant (0: missing), low-corner or high-corner in hertz. May be repeated.",
+        ),
+    ] = None,
+    output: OutputFolder = None,
+    force: Force = False,
+    as_json: AsJson = False,
+) -> None:
+    """Predict what an oscilloscope shows: behind the network, and after playback.
+
+    One period in steady state; playback is the inverse of the published curve with unit gain at
+    1 kHz.  With -o the folder gets scope.csv, the traces and a sheet of common faults as PNG and
+    SVG, and faults.csv with their numbers.
+
+    Example: antecurve scope bench-network/design.json --frequency 100 --fault turnover=0.8 -o s
+    """
+    from antecurve.analysis.scope import fault_sheet, scope_trace
+    from antecurve.cli.show import show_json, show_table
+    from antecurve.errors import OutputExistsError
+    from antecurve.files import bench_content as content
+    from antecurve.files.design_file import read_design
+    from antecurve.files.output_folder import write_folder
+    from antecurve.report.bench_tables import measure_rows
+    from antecurve.report.cautions import CAUTIONS
+    from antecurve.report.plots import figure_files
+    from antecurve.report.scope_figures import fault_figure, scope_figure
+
+    if output is not None and output.exists() and not force:
+        raise OutputExistsError(output)
+    design = read_design(design_file)
+    job, network = design.job, design.network
+    wave = _wave(job, frequency, amplitude, rise_time)
+    trace = scope_trace(
+        network,
+        curve=job.curve,
+        loading=job.loading,
+        wave=wave,
+        samples=samples,
+        playback=_playback(fault or []),
+    )
+    sheet = fault_sheet(network, curve=job.curve, loading=job.loading, wave=wave)
+    if output is not None:
+        figures = {"scope": scope_figure(trace), "faults": fault_figure(sheet)}
+        files = {
+            "scope.csv": content.scope_csv(trace),
+            "faults.csv": content.frame_csv(sheet.to_frame()),
+            **figure_files(figures),
+        }
+        write_folder(output, files, force=force)
+    if as_json:
+        found = {**trace.as_dict(), "faults": content.frame_rows(sheet.to_frame())}
+        show_json({**found, "cautions": list(CAUTIONS)})
+        return
+    measures = [
+        ("behind the network", trace.network_measures),
+        (f"after playback: {trace.playback.name}", trace.playback_measures),
+    ]
+    show_table(measure_rows(measures))
+    print("Common faults of playback:")
+    show_table(measure_rows([(t.playback.name, t.measures) for t in sheet.traces[1:]]))
+    print("Tilt: (start - end)/start of the top over half a period.  Overshoot: beyond the start")
+    print("of the top, over the step.  Rise time: 10 % to 90 % of the step.")
+    for line in CAUTIONS:
+        print(line)
+    if output is not None:
+        print(f"Written to {output}: {' '.join(files)}")
+
+
+def _wave(job: Job, frequency: str, amplitude: str | None, rise_time: str) -> SquareWave:
+    from antecurve.analysis.waveform import SquareWave
+    from antecurve.quantities import parse_quantity
+
+    def above(text: str, unit: str, field: str) -> float:
+        return parse_quantity(text, unit=unit, field=field, minimum=0.0, exclusive=True)
+
+    return SquareWave(
+        above(frequency, "Hz", "--frequency"),
+        2.0**0.5 * job.source_level_v
+        if amplitude is None
+        else above(amplitude, "V", "--amplitude"),
+        parse_quantity(rise_time, unit="s", field="--rise-time", minimum=0.0),
+    )
+
+
+_FAULTS = {
+    "bass-shelf": ("bass_shelf_factor", ""),
+    "turnover": ("turnover_factor", ""),
+    "treble": ("treble_factor", ""),
+    "low-corner": ("low_corner_hz", "Hz"),
+    "high-corner": ("high_corner_hz", "Hz"),
+}
+
+
+def _playback(faults: list[str]) -> Playback:
+    """Playback with the faults that the options name."""
+    from antecurve.analysis.playback import IDEAL, Playback
+    from antecurve.errors import InputError
+    from antecurve.quantities import parse_quantity
+
+    if not faults:
+        return IDEAL
+    found: dict[str, Any] = {}
+    for text in faults:
+        name, equals, value = text.partition("=")
+        if name.strip() not in _FAULTS or not equals:
+            known = ", ".join(f"{n}=..." for n in _FAULTS)
+            raise InputError("--fault", text, f"the faults are {known}")
+        field, unit = _FAULTS[name.strip()]
+        found[field] = parse_quantity(value, unit=unit, field=f"--fault {name}", minimum=0.0)
+    return Playback(", ".join(faults), **found)

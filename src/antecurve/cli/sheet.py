@@ -1,0 +1,118 @@
+"""``antecurve sheet``: the bench sheet."""
+
+from __future__ import annotations
+
+from typing import Annotated, Optional
+
+import typer
+
+from antecurve.cli.options import AsJson, DesignFile, Force, OutputFolder
+
+__all__ = ["sheet"]
+
+
+def sheet(
+    design_file: DesignFile,
+    frequency: Annotated[
+        Optional[list[str]],  # noqa: UP045
+        typer.Option(metavar="HERTZ", help="A spot frequency, instead of the standard ones."),
+    ] = None,
+    level: Annotated[
+        Optional[str],  # noqa: UP045
+        typer.Option(metavar="VOLTS", help="EMF of the generator, rms; as in the job by default."),
+    ] = None,
+    overload: Annotated[
+        Optional[str],  # noqa: UP045
+        typer.Option(metavar="VOLTS", help="Peak voltage that overloads the unit's input."),
+    ] = None,
+    rise_time: Annotated[
+        str, typer.Option(metavar="SECONDS", help="Edge of the square wave from end to end.")
+    ] = "0",
+    temperature: Annotated[
+        str, typer.Option(metavar="KELVIN", help="Temperature for the noise.")
+    ] = "293.15",
+    oscilloscope: Annotated[
+        str, typer.Option(metavar="FARAD", help="Capacitance of a 1 Mohm oscilloscope and cable.")
+    ] = "120p",
+    meter: Annotated[
+        str, typer.Option(metavar="FARAD", help="Capacitance of a 10 Mohm meter and leads.")
+    ] = "100p",
+    probe: Annotated[
+        str, typer.Option(metavar="FARAD", help="Capacitance of a 10 Mohm probe.")
+    ] = "15p",
+    largest: Annotated[
+        str, typer.Option(metavar="VOLTS", help="Largest EMF, peak, that the parts have to stand.")
+    ] = "10 V",
+    output: OutputFolder = None,
+    force: Force = False,
+    as_json: AsJson = False,
+) -> None:
+    """Print the bench sheet: what to set, what to find, and within which limits.
+
+    Levels at the unit's input, and across an oscilloscope, a meter and a probe for proving the
+    network by itself; level plan, noise, peak.  With -o the folder gets sheet.html to print and
+    sheet.csv.
+
+    Example: antecurve sheet bench-network/design.json --overload "50 mV" -o bench-sheet
+    """
+    from antecurve.analysis.bench_plan import bench_plan
+    from antecurve.analysis.bench_sheet import SPOT_FREQUENCIES_HZ, provers
+    from antecurve.cli.show import show_json, show_table
+    from antecurve.errors import OutputExistsError
+    from antecurve.files.bench_content import bench_plan_content, frame_csv
+    from antecurve.files.design_file import read_design
+    from antecurve.files.output_folder import write_folder
+    from antecurve.report.bench_page import bench_page, sheet_parts
+    from antecurve.report.cautions import CAUTIONS
+    from antecurve.report.practical_notes import PRACTICAL_NOTES
+
+    if output is not None and output.exists() and not force:
+        raise OutputExistsError(output)
+    design = read_design(design_file)
+    job = design.job
+    found = bench_plan(
+        design.picked,
+        curve=job.curve,
+        loading=job.loading,
+        band_hz=job.target.band_hz,
+        source_level_v=job.source_level_v if level is None else _read(level, "V", "--level"),
+        frequencies_hz=[_read(f, "Hz", "--frequency") for f in frequency or ()]
+        or SPOT_FREQUENCIES_HZ,
+        receivers=provers(
+            oscilloscope_f=_read(oscilloscope, "F", "--oscilloscope", zero=True),
+            meter_f=_read(meter, "F", "--meter", zero=True),
+            probe_f=_read(probe, "F", "--probe", zero=True),
+        ),
+        overload_v=None if overload is None else _read(overload, "V", "--overload"),
+        rise_time_s=_read(rise_time, "s", "--rise-time", zero=True),
+        temperature_k=_read(temperature, "K", "--temperature"),
+        largest_amplitude_v=_read(largest, "V", "--largest"),
+    )
+    if output is not None:
+        files = {
+            "sheet.html": bench_page(job.title, found),
+            "sheet.csv": frame_csv(found.sheet.to_frame()),
+        }
+        write_folder(output, files, force=force)
+    if as_json:
+        notes = {"cautions": list(CAUTIONS), "notes": list(PRACTICAL_NOTES)}
+        show_json({**bench_plan_content(found), **notes})
+        return
+    for part in sheet_parts(found):
+        print(part.heading)
+        for line in part.lines:
+            print(line)
+        if part.table is not None:
+            show_table(part.table)
+        print()
+    for line in (*CAUTIONS, "", "Practical notes (common practice, no source):", *PRACTICAL_NOTES):
+        print(line)
+    if output is not None:
+        print(f"Written to {output}: {' '.join(files)}")
+
+
+def _read(text: str, unit: str, field: str, *, zero: bool = False) -> float:
+    """A quantity above 0, or 0 as well."""
+    from antecurve.quantities import parse_quantity
+
+    return parse_quantity(text, unit=unit, field=field, minimum=0.0, exclusive=not zero)

@@ -1,0 +1,123 @@
+"""The bench sheet as a page to be printed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from antecurve.quantities import format_quantity
+from antecurve.report.bench_tables import (
+    combination_rows,
+    delay_rows,
+    level_lines,
+    measure_rows,
+    noise_rows,
+    peak_lines,
+    plan_rows,
+    sheet_rows,
+    stress_rows,
+)
+from antecurve.report.cautions import CAUTIONS
+from antecurve.report.figures import figure_svg
+from antecurve.report.page import page_environment
+from antecurve.report.practical_notes import PRACTICAL_NOTES
+from antecurve.report.scope_figures import fault_figure
+from antecurve.report.tables import TextTable
+
+if TYPE_CHECKING:
+    from antecurve.analysis.bench_plan import BenchPlan
+
+__all__ = ["SheetPart", "bench_page", "sheet_parts"]
+
+
+@dataclass(frozen=True, slots=True)
+class SheetPart:
+    """A section of the bench sheet.
+
+    Attributes
+    ----------
+    heading : str
+        Its heading.
+    lines : tuple of str
+        Sentences.
+    table : TextTable or None
+        A table.
+    """
+
+    heading: str
+    lines: tuple[str, ...] = ()
+    table: TextTable | None = None
+
+
+def sheet_parts(found: BenchPlan) -> tuple[SheetPart, ...]:
+    """Return the sections of the bench sheet, for the page and the terminal alike.
+
+    Parameters
+    ----------
+    found : BenchPlan
+        A design on the bench.
+
+    Returns
+    -------
+    tuple of SheetPart
+        In the order of work.
+    """
+    sheet = found.sheet
+    unit, *proving = sheet_rows(sheet)
+    amplitude = format_quantity(found.stresses.amplitude_v, "V")
+    return (
+        SheetPart("Levels at the unit's input", (), unit),
+        *(
+            SheetPart(f"The network by itself: {column.receiver.name}", (), table)
+            for column, table in zip(sheet.columns[1:], proving, strict=True)
+        ),
+        SheetPart("Level", tuple(level_lines(found.level)), plan_rows(found.plan)),
+        SheetPart("Noise", (), noise_rows(found.noise)),
+        SheetPart("Square wave", tuple(peak_lines(found.peak))),
+        SheetPart(
+            "One generator for several channels",
+            ("The generator's resistance counts once for each network that it feeds.",),
+            combination_rows(sheet.both_channels),
+        ),
+        SheetPart(
+            "What the parts have to stand",
+            (f"For any EMF within ±{amplitude}, whatever its waveform.",),
+            stress_rows(found.stresses),
+        ),
+        SheetPart("Phase and group delay", (), delay_rows(found.delay)),
+    )
+
+
+def bench_page(title: str, found: BenchPlan) -> bytes:
+    """Return the bench sheet as a page.
+
+    Parameters
+    ----------
+    title : str
+        Title of the job.
+    found : BenchPlan
+        A design on the bench.
+
+    Returns
+    -------
+    bytes
+        HTML in UTF-8; no request leaves the page.
+    """
+    from markupsafe import Markup
+
+    page: str = (
+        page_environment()
+        .get_template("bench_sheet.html.j2")
+        .render(
+            title=title,
+            parts=sheet_parts(found),
+            # Markup of our own making: its labels hold names of faults and numbers only.
+            faults=Markup(figure_svg(fault_figure(found.faults))),
+            fault_numbers=measure_rows(
+                [(t.playback.name, t.measures) for t in found.faults.traces]
+            ),
+            cautions=CAUTIONS,
+            notes=PRACTICAL_NOTES,
+        )
+    )
+    return (page + "\n").encode()

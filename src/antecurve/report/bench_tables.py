@@ -1,0 +1,395 @@
+"""Loading, level, noise, traces and the bench sheet in words and tables."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from antecurve.quantities import format_quantity
+from antecurve.report.tables import TextTable
+
+if TYPE_CHECKING:
+    from antecurve.analysis.bench_sheet import BenchSheet
+    from antecurve.analysis.delay import DelayTable
+    from antecurve.analysis.generator import LevelPlan
+    from antecurve.analysis.level import LevelReport
+    from antecurve.analysis.loading import LoadingResult
+    from antecurve.analysis.loading_window import LoadingWindow, Span
+    from antecurve.analysis.noise import NoiseReport
+    from antecurve.analysis.peaks import PeakReport
+    from antecurve.analysis.ratings import PartStresses
+    from antecurve.analysis.scope import TraceMeasures
+    from antecurve.analysis.strays import StrayTable
+
+__all__ = [
+    "combination_rows",
+    "delay_rows",
+    "level_lines",
+    "measure_rows",
+    "noise_rows",
+    "peak_lines",
+    "plan_rows",
+    "sheet_rows",
+    "stray_rows",
+    "stress_rows",
+    "window_lines",
+]
+
+
+def _ohm(value: float) -> str:
+    return format_quantity(value, "ohm") if value else "0 Ω"
+
+
+def _farad(value: float) -> str:
+    return format_quantity(value, "F", digits=3) if value else "0 F"
+
+
+def _volt(value: float) -> str:
+    return format_quantity(value, "V")
+
+
+def combination_rows(result: LoadingResult) -> TextTable:
+    """Return every combination of generator and unit.
+
+    Parameters
+    ----------
+    result : LoadingResult
+        The table.
+
+    Returns
+    -------
+    TextTable
+        One row a combination, nominal first.
+    """
+    columns = (
+        result.source_ohm,
+        result.load_ohm,
+        result.load_f,
+        result.level_shift_db,
+        result.error_centred_db,
+    )
+    rows = tuple(
+        (_ohm(source), _ohm(load), _farad(farad), f"{shift:+.3f}", f"{error:.4f}")
+        for source, load, farad, shift, error in zip(*(c.tolist() for c in columns), strict=True)
+    )
+    header = ("generator", "unit", "with cable", "level shift dB", "error dB")
+    return TextTable(header, rows, "rrrrr")
+
+
+def window_lines(window: LoadingWindow) -> list[str]:
+    """Return how far source and load may go, one line a quantity.
+
+    Parameters
+    ----------
+    window : LoadingWindow
+        The window.
+
+    Returns
+    -------
+    list of str
+        Sentences.
+    """
+
+    def between(span: Span, unit: str) -> str:
+        if not span.low and span.high is None:
+            return "any value"
+        if not span.low:
+            assert span.high is not None
+            return f"up to {format_quantity(span.high, unit)}"
+        low = format_quantity(span.low, unit)
+        if span.high is None:
+            return f"{low} or more"
+        return f"{low} to {format_quantity(span.high, unit)}"
+
+    return [
+        f"The error stays within {window.limit_db:.3f} dB ({window.growth_db:g} dB more) for",
+        f"  a generator of {between(window.source_ohm, 'ohm')},",
+        f"  a unit of {between(window.load_ohm, 'ohm')},",
+        f"  a capacitance of unit and cable of {between(window.load_f, 'F')},",
+        "  each by itself, the other two nominal.",
+    ]
+
+
+def stray_rows(table: StrayTable, *, most: int = 12) -> TextTable:
+    """Return the strays that matter most.
+
+    Parameters
+    ----------
+    table : StrayTable
+        Strays, the worst first.
+    most : int, optional
+        Number of rows.
+
+    Returns
+    -------
+    TextTable
+        One row a stray.
+    """
+    rows = tuple(
+        (
+            " - ".join(row.nodes),
+            " ".join(row.across) or "-",
+            _farad(row.capacitance_f),
+            f"{row.level_shift_db:+.4f}",
+            f"{row.error_centred_db:.4f}",
+            f"{row.growth_db:+.4f}",
+        )
+        for row in table.rows[:most]
+    )
+    header = ("between", "across", "stray", "level shift dB", "error dB", "growth dB")
+    return TextTable(header, rows, "llrrrr")
+
+
+def level_lines(report: LevelReport) -> list[str]:
+    """Return level and impedances, one line a statement.
+
+    Parameters
+    ----------
+    report : LevelReport
+        The level.
+
+    Returns
+    -------
+    list of str
+        Sentences.
+    """
+    decades = ", ".join(
+        f"{gain:.2f} dB at {format_quantity(f, 'Hz')}"
+        for f, gain in zip(report.decades_hz, report.decades_db, strict=True)
+    )
+    return [
+        f"Level at 1 kHz {_volt(report.output_v)}, {report.gain_db_at_1khz:.2f} dB re EMF.",
+        f"Output over EMF: {decades}.",
+        f"Output impedance at 1 kHz {_ohm(report.output_resistance_ohm_at_1khz)}; "
+        f"input impedance at least {_ohm(report.input_impedance_ohm_min)} in the band.",
+    ]
+
+
+def plan_rows(plan: LevelPlan) -> TextTable:
+    """Return the generator's settings for each kind of input.
+
+    Parameters
+    ----------
+    plan : LevelPlan
+        The plan.
+
+    Returns
+    -------
+    TextTable
+        One row an input.
+    """
+    rows = tuple(
+        (
+            planned.kind.name,
+            _volt(planned.kind.level_v),
+            _ohm(planned.kind.load_resistance),
+            _volt(planned.setting.emf_v),
+            _volt(planned.setting.displayed_v),
+            f"{planned.error_centred_db:.4f}",
+            "-"
+            if planned.pad is None
+            else f"{planned.pad.attenuation_db:g} dB: {_ohm(planned.pad.series_ohm)} in series, "
+            f"{_ohm(planned.pad.shunt_ohm)} across",
+            planned.advice or "-",
+        )
+        for planned in plan.inputs
+    )
+    header = (
+        "input", "wanted", "resistance", "set EMF", "set, display for 50 Ω", "error dB",
+        "pad at the generator", "advice",
+    )  # fmt: skip
+    return TextTable(header, rows, "lrrrrrll")
+
+
+def noise_rows(report: NoiseReport) -> TextTable:
+    """Return noise and signal-to-noise ratios.
+
+    Parameters
+    ----------
+    report : NoiseReport
+        The noise.
+
+    Returns
+    -------
+    TextTable
+        One row a place and a weighting.
+    """
+    found = (
+        ("at the unit's input", report.noise_v, report.snr_db),
+        ("at the unit's input, A-weighted", report.weighted_noise_v, report.weighted_snr_db),
+        ("after ideal playback", report.playback_noise_v, report.playback_snr_db),
+        (
+            "after ideal playback, A-weighted",
+            report.weighted_playback_noise_v,
+            report.weighted_playback_snr_db,
+        ),
+    )
+    low, high = (format_quantity(f, "Hz") for f in report.band_hz)
+    header = (
+        f"thermal noise, {low} to {high}, {report.temperature_k:g} K",
+        "noise",
+        "signal over it dB",
+    )
+    rows = tuple((name, _volt(noise), f"{ratio:.1f}") for name, noise, ratio in found)
+    return TextTable(header, rows, "lrr")
+
+
+def peak_lines(report: PeakReport) -> list[str]:
+    """Return peak and slew of a square wave, one line a statement.
+
+    Parameters
+    ----------
+    report : PeakReport
+        The peak.
+
+    Returns
+    -------
+    list of str
+        Sentences.
+    """
+    wave = report.wave
+    edge = f" with edges of {format_quantity(wave.rise_time_s, 's')}" if wave.rise_time_s else ""
+    slew = (
+        "without bound (it jumps)"
+        if math.isinf(report.slew_v_per_s)
+        else f"{report.slew_v_per_s * 1e-6:.3g} V/µs"
+    )
+    frequency = format_quantity(wave.frequency_hz, "Hz")
+    lines = [
+        f"A square wave of {frequency}, EMF ±{_volt(wave.amplitude_v)}{edge}, "
+        f"peaks at ±{_volt(report.peak_v)} at the unit's input and slews {slew} there."
+    ]
+    if report.overload_v is not None and report.largest_amplitude_v is not None:
+        word = "overloads" if report.overloads else "stays below"
+        lines.append(
+            f"It {word} an input that takes ±{_volt(report.overload_v)}; the largest such square "
+            f"wave is EMF ±{_volt(report.largest_amplitude_v)}."
+        )
+    return lines
+
+
+def stress_rows(stresses: PartStresses) -> TextTable:
+    """Return what each position has to stand.
+
+    Parameters
+    ----------
+    stresses : PartStresses
+        The positions.
+
+    Returns
+    -------
+    TextTable
+        One row a position.
+    """
+    rows = tuple(
+        (
+            part.ref,
+            _volt(part.voltage_v),
+            "-"
+            if part.dissipation_w is None
+            else format_quantity(part.dissipation_w, "W", digits=3),
+            part.rating,
+        )
+        for part in stresses.parts
+    )
+    header = ("position", "largest voltage", "largest dissipation", "rating to buy")
+    return TextTable(header, rows, "lrrr")
+
+
+def measure_rows(measures: Sequence[tuple[str, TraceMeasures]]) -> TextTable:
+    """Return tilt, overshoot and rise time of traces.
+
+    Parameters
+    ----------
+    measures : sequence of (str, TraceMeasures)
+        Names and numbers.
+
+    Returns
+    -------
+    TextTable
+        One row a trace.
+    """
+    rows = tuple(
+        (
+            name,
+            f"±{_volt(found.peak_v)}",
+            "-" if found.tilt is None else f"{found.tilt * 100 + 0.0:.2f} %",
+            f"{found.overshoot * 100:.1f} %",
+            "-" if found.rise_time_s is None else format_quantity(found.rise_time_s, "s", digits=3),
+        )
+        for name, found in measures
+    )
+    return TextTable(("trace", "peak", "tilt", "overshoot", "rise time"), rows, "lrrrr")
+
+
+def delay_rows(table: DelayTable) -> TextTable:
+    """Return phase and group delay.
+
+    Parameters
+    ----------
+    table : DelayTable
+        The table.
+
+    Returns
+    -------
+    TextTable
+        One row a frequency.
+    """
+    columns = (
+        table.frequency_hz,
+        table.network_phase_deg,
+        table.network_delay_s,
+        table.chain_phase_deg,
+        table.chain_delay_s,
+    )
+    rows = tuple(
+        (
+            format_quantity(f, "Hz"),
+            f"{phase:+.2f}",
+            f"{delay * 1e6:+.3f}",
+            f"{chain:+.2f}",
+            f"{chain_delay * 1e6:+.3f}",
+        )
+        for f, phase, delay, chain, chain_delay in zip(*(c.tolist() for c in columns), strict=True)
+    )
+    header = (
+        "frequency", "network phase °", "network delay µs", "with playback °",
+        "with playback delay µs",
+    )  # fmt: skip
+    return TextTable(header, rows, "rrrrr")
+
+
+def sheet_rows(sheet: BenchSheet) -> tuple[TextTable, ...]:
+    """Return the bench sheet: one table for the unit, one for each prover.
+
+    Parameters
+    ----------
+    sheet : BenchSheet
+        The sheet.
+
+    Returns
+    -------
+    tuple of TextTable
+        Levels in millivolts and dB re 1 kHz, with the limits that the tolerances allow.
+    """
+    tables = []
+    for index, column in enumerate(sheet.columns):
+        receiver = column.receiver
+        at = f"{receiver.name} {_ohm(receiver.resistance_ohm)}, {_farad(receiver.capacitance_f)}"
+        header = ["frequency", "set EMF", "display 50 Ω", f"mV at {at}", "from", "to",
+                  "dB re 1 kHz", "from", "to"]  # fmt: skip
+        if index == 0:
+            header += ["after playback dB", "from", "to"]
+        rows = []
+        for k, frequency in enumerate(sheet.frequency_hz.tolist()):
+            row = [format_quantity(frequency, "Hz"), _volt(float(sheet.emf_v[k])),
+                   _volt(float(sheet.displayed_v[k]))]  # fmt: skip
+            row += [f"{v[k] * 1e3:.4g}" for v in (column.level_v, column.low_v, column.high_v)]
+            row += [f"{d[k] + 0.0:+.2f}" for d in (column.level_db, column.low_db, column.high_db)]
+            if index == 0:
+                after = (sheet.playback_db, sheet.playback_low_db, sheet.playback_high_db)
+                row += [f"{d[k] + 0.0:+.2f}" for d in after]
+            rows.append(tuple(row))
+        tables.append(TextTable(tuple(header), tuple(rows), "r" * len(header)))
+    return tuple(tables)
