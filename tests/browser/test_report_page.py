@@ -17,6 +17,7 @@ from antecurve.pipeline import Design
 from antecurve.report.page import report_page
 
 CHROMIUM = shutil.which("chromium")
+AXE = Path(__file__).parents[2] / ".axe" / "node_modules" / "axe-core" / "axe.min.js"
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.skipif(
@@ -106,6 +107,25 @@ def test_sliders_redraw_and_come_back(browser: Any, page_file: Path) -> None:
     )
     page.get_by_role("button", name="Back to the job's bench").click()
     assert page.locator("#bench-result").inner_text() == before
+    page.close()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_accessibility_by_axe_core(browser: Any, page_file: Path, scheme: str) -> None:
+    """axe-core, the open rule set for WCAG, finds nothing serious."""
+    if not AXE.exists() and not os.environ.get("ANTECURVE_NEEDS_CHROMIUM"):
+        pytest.skip("axe-core is not installed: npm install --prefix .axe axe-core")
+    page = browser.new_page(color_scheme=scheme)
+    page.goto(page_file.as_uri())
+    page.evaluate(AXE.read_text())
+    found = page.evaluate("axe.run()")
+    serious = [
+        f"{v['id']}: {v['help']} {[n['html'][:120] for n in v['nodes'][:3]]}"
+        for v in found["violations"]
+        if v["impact"] in ("serious", "critical")
+    ]
+    assert not serious, "\n".join(serious)
+    assert len(found["passes"]) > 10
     page.close()
 
 
