@@ -1,9 +1,15 @@
 """The centred error of very many builds at once.
 
-abs(H/E)**2 is a ratio of real polynomials in w**2.  Its coefficients, one row per power and one
-column per build, times the powers of w**2 divided by abs(E)**2 is one matrix product each for
-numerator and denominator; the centred error needs only the largest and the smallest quotient
-of a build, so that two logarithms are taken per build, not one per frequency.
+abs(H/E)**2 = N/D is a ratio of real polynomials in w**2.  With N = N0 (1 + n), D = D0 (1 + d) about
+the nominal network and r0 = N0/D0, up to a constant,
+
+.. math:: \\frac{N}{D} = 1 + q, \\qquad q = \\frac{(r_0 - 1) + r_0 n - d}{1 + d}
+
+n and d are matrix products of the relative deviations of the coefficients, a row per power and a
+column per build, with the powers of w**2; the centred error needs only the largest and the
+smallest q of a build, so that two logarithms are taken per build, not one per frequency.  As q is
+made of deviations alone, single precision gives it to about 1e-6 of its size, far within what
+percentiles resolve, at twice the speed of double precision.
 """
 
 from __future__ import annotations
@@ -25,7 +31,40 @@ __all__ = ["BandError"]
 
 Floats = NDArray[np.float64]
 _DB = 10.0 / math.log(10.0)
-_STRIP = 1024  # builds at a time: numerator and denominator strips stay in the cache
+_STRIP = 512  # builds at a time: numerator and denominator strips stay in the cache
+
+
+class _Deviations:
+    """The two matrices that make numerator and denominator of q out of relative deviations.
+
+    Rows of `columns`: those of the numerator's coefficients, those of the denominator's, ones.
+    """
+
+    __slots__ = ("above", "below", "nominal", "scale")
+
+    def __init__(self, nominal: Coefficients, squared: Floats, weights: Floats) -> None:
+        n0, d0 = nominal.numerator[0], nominal.denominator[0]
+        powers = squared[:, None] ** np.arange(max(len(n0), len(d0)))
+        top, bottom = powers[:, : len(n0)], powers[:, : len(d0)]
+        # Each power is scaled to at most 1 over the band, and its coefficient the other way.
+        top = top / (top @ n0)[:, None]
+        bottom = bottom / (bottom @ d0)[:, None]
+        self.scale = np.concatenate([top.max(axis=0), bottom.max(axis=0)])
+        self.nominal = np.concatenate([n0, d0])
+        ratio = weights * (powers[:, : len(n0)] @ n0) / (powers[:, : len(d0)] @ d0)
+        ratio /= math.sqrt(ratio.max() * ratio.min())
+        top, bottom = top / top.max(axis=0), bottom / bottom.max(axis=0)
+        self.above = np.hstack([ratio[:, None] * top, -bottom, ratio[:, None] - 1.0]).astype("f4")
+        self.below = np.hstack([bottom, np.ones((len(squared), 1))]).astype("f4")
+
+    def columns(self, builds: Coefficients) -> NDArray[np.float32]:
+        """Relative deviations of the coefficients, shape (rows, builds)."""
+        found = np.empty((len(self.nominal) + 1, len(builds.numerator)), dtype=np.float32)
+        rows = (*builds.numerator.T, *builds.denominator.T)
+        for row, values, nominal, scale in zip(found, rows, self.nominal, self.scale, strict=False):
+            row[:] = (values - nominal) * scale
+        found[-1] = 1.0
+        return found
 
 
 class BandError:
@@ -41,6 +80,8 @@ class BandError:
         Source and load.
     band_hz : tuple of float
         Low and high end [Hz]; both are among the frequencies.
+    nominal : numpy.ndarray of float, shape (positions,)
+        Values that the builds lie about [ohm or F], greater than 0.
     points : int
         Number of frequencies, evenly spaced in the logarithm, at least 2.
 
@@ -50,7 +91,7 @@ class BandError:
         The frequencies [Hz].
     """
 
-    __slots__ = ("_loading", "_topology", "_weights", "frequency_hz")
+    __slots__ = ("_deviations", "_loading", "_topology", "_weights", "frequency_hz")
 
     def __init__(
         self,
@@ -59,6 +100,7 @@ class BandError:
         *,
         loading: Loading,
         band_hz: tuple[float, float],
+        nominal: Floats,
         points: int,
     ) -> None:
         self._topology = topology
@@ -66,6 +108,11 @@ class BandError:
         self.frequency_hz = np.geomspace(band_hz[0], band_hz[1], points)
         self.frequency_hz.setflags(write=False)
         self._weights = np.abs(response(curve, self.frequency_hz)) ** -2.0
+        self._deviations = _Deviations(
+            self.power_coefficients(nominal[:, None]),
+            (2.0 * math.pi * self.frequency_hz) ** 2,
+            self._weights,
+        )
 
     def power_coefficients(self, values: Floats) -> Coefficients:
         """Return abs(H)**2 of builds as a ratio of polynomials in w**2.
@@ -126,20 +173,20 @@ class BandError:
         numpy.ndarray of float, shape (builds,)
             Half of (largest - smallest) 20 log10(abs(H/E)) over the frequencies [dB].
         """
-        top, bottom = builds.numerator.T, builds.denominator.T
-        above = self._powers(len(top)) * self._weights[:, None]
-        below = self._powers(len(bottom))
-        count = top.shape[1]
-        span = np.empty(count)
-        strips = [np.empty((len(self.frequency_hz), _STRIP)) for _ in range(2)]
+        columns = self._deviations.columns(builds)
+        above, below = self._deviations.above, self._deviations.below
+        count = columns.shape[1]
+        high, low = np.empty((2, count), dtype=np.float32)
+        strips = np.empty((2, len(self.frequency_hz), _STRIP), dtype=np.float32)
         for first in range(0, count, _STRIP):
             part = slice(first, min(first + _STRIP, count))
-            value, divisor = (strip[:, : part.stop - part.start] for strip in strips)
-            np.matmul(above, top[:, part], out=value)
-            np.matmul(below, bottom[:, part], out=divisor)
+            value, divisor = strips[:, :, : part.stop - part.start]
+            np.matmul(above, columns[:, part], out=value)
+            np.matmul(below, columns[-below.shape[1] :, part], out=divisor)
             value /= divisor
-            span[part] = value.max(axis=0) / value.min(axis=0)
-        return np.asarray(0.5 * _DB * np.log(span))
+            value.max(axis=0, out=high[part])
+            value.min(axis=0, out=low[part])
+        return np.asarray(0.5 * _DB * (np.log1p(high, dtype=float) - np.log1p(low, dtype=float)))
 
     def level_db(self, builds: Coefficients) -> Floats:
         """Return the level at 1 kHz.

@@ -173,7 +173,14 @@ def plan_tolerances(
         for p in picked.positions
     ]
     counts = [len(p.parts) for p in picked.positions]
-    evaluator = BandError(picked.topology, curve, loading=loading, band_hz=band_hz, points=_POINTS)
+    evaluator = BandError(
+        picked.topology,
+        curve,
+        loading=loading,
+        band_hz=band_hz,
+        nominal=picked.network.values,
+        points=_POINTS,
+    )
 
     def look(places: tuple[int, ...], trials: int, confidence: float) -> Proportion:
         tolerances = [ladder[i].tolerance for ladder, i in zip(ladders, places, strict=True)]

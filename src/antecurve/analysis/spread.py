@@ -220,7 +220,14 @@ def spread(
         measured=measured,
         reel_correlation=reel_correlation,
     )
-    evaluator = BandError(picked.topology, curve, loading=loading, band_hz=band_hz, points=points)
+    evaluator = BandError(
+        picked.topology,
+        curve,
+        loading=loading,
+        band_hz=band_hz,
+        nominal=picked.network.values,
+        points=points,
+    )
     copies = Builds(source, evaluator, seed)
     centred, level = LogTally(), LogTally(low=1e-2, high=1e2, width=1e-5)
     nominal = evaluator.level_db(evaluator.power_coefficients(picked.network.values[:, None]))[0]

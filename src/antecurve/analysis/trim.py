@@ -275,6 +275,7 @@ def _copy(
         job.curve,
         loading=job.loading,
         band_hz=job.target.band_hz,
+        nominal=picked.network.values,
         points=_POINTS,
     )
     values = tuple(np.array([w.position.value for w in ways]) for ways in options)

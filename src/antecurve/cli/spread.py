@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Optional
+from typing import TYPE_CHECKING, Annotated, Any, Optional
 
 import typer
 
 from antecurve.cli.options import AsJson, DesignFile, Force, OutputFolder
+
+if TYPE_CHECKING:
+    from antecurve.analysis.planning import TolerancePlan
+    from antecurve.analysis.spread import SpreadResult
+    from antecurve.job import Job
+    from antecurve.pick.parts import PickedNetwork
 
 __all__ = ["spread"]
 
@@ -58,58 +64,20 @@ def spread(
 
     Example: antecurve spread bench-network/design.json --builds 1000000 --limit "0.2 dB"
     """
-    import os
-
-    from antecurve.analysis.planning import plan_tolerances
-    from antecurve.analysis.spread import spread as draw
     from antecurve.analysis.spread import spread_object
-    from antecurve.cli.options import percent
-    from antecurve.cli.progress import count_progress
     from antecurve.cli.show import show_json, show_table
-    from antecurve.errors import InputError, OutputExistsError
+    from antecurve.errors import OutputExistsError
     from antecurve.files.copies import plan_content, spread_files
     from antecurve.files.design_file import read_design
-    from antecurve.files.measured import read_samples
     from antecurve.files.output_folder import write_folder
-    from antecurve.quantities import parse_quantity
     from antecurve.report import copies
 
     if output is not None and output.exists() and not force:
         raise OutputExistsError(output)
     design = read_design(design_file)
-    job, request = design.job, design.job.spread
-    limit_db = job.target.error_limit_db
-    if limit is not None:
-        limit_db = parse_quantity(limit, unit="dB", field="--limit", minimum=0.0, exclusive=True)
-    common = {"curve": job.curve, "loading": job.loading, "band_hz": job.target.band_hz}
-    plan = None
-    if wanted is not None:
-        if limit_db is None:
-            raise InputError("--yield", wanted, "a yield needs a limit; give --limit")
-        plan = plan_tolerances(
-            design.picked,
-            resistor_grades=job.resistors.grades,
-            capacitor_grades=job.capacitors.grades,
-            limit_db=limit_db,
-            wanted=percent(wanted, "--yield"),
-            builds=builds or request.builds,
-            seed=request.seed if seed is None else seed,
-            distribution=distribution or request.distribution,
-            **common,
-        )
-    with count_progress("builds") as progress:
-        result = draw(
-            design.picked,
-            builds=builds or request.builds,
-            seed=request.seed if seed is None else seed,
-            distribution="empirical" if samples else distribution or request.distribution,
-            limit_db=limit_db,
-            measured=read_samples(samples, design.picked) if samples else None,
-            reel_correlation=reel_correlation,
-            workers=os.cpu_count() or 1,
-            progress=progress,
-            **common,
-        )
+    job = _as_asked(design.job, builds, seed, limit, distribution)
+    plan = None if wanted is None else _plan(design.picked, job, wanted)
+    result = _draw(design.picked, job, samples, reel_correlation)
     if output is not None:
         write_folder(output, spread_files(result), force=force)
     if as_json:
@@ -126,3 +94,68 @@ def spread(
         show_table(copies.plan_rows(plan))
     if output is not None:
         print(f"Written to {output}: spread.json spread.csv")
+
+
+def _as_asked(
+    job: Job, builds: int | None, seed: int | None, limit: str | None, distribution: str | None
+) -> Job:
+    """The job with what the options ask for."""
+    from dataclasses import replace
+
+    from antecurve.quantities import parse_quantity
+
+    given = {"builds": builds, "seed": seed, "distribution": distribution}
+    asked: Any = {name: value for name, value in given.items() if value is not None}
+    target = job.target
+    if limit is not None:
+        limit_db = parse_quantity(limit, unit="dB", field="--limit", minimum=0.0, exclusive=True)
+        target = replace(target, error_limit_db=limit_db)
+    return replace(job, target=target, spread=replace(job.spread, **asked))
+
+
+def _plan(picked: PickedNetwork, job: Job, wanted: str) -> TolerancePlan:
+    from antecurve.analysis.planning import plan_tolerances
+    from antecurve.cli.options import percent
+    from antecurve.errors import InputError
+
+    if job.target.error_limit_db is None:
+        raise InputError("--yield", wanted, "a yield needs a limit; give --limit")
+    return plan_tolerances(
+        picked,
+        curve=job.curve,
+        loading=job.loading,
+        band_hz=job.target.band_hz,
+        resistor_grades=job.resistors.grades,
+        capacitor_grades=job.capacitors.grades,
+        limit_db=job.target.error_limit_db,
+        wanted=percent(wanted, "--yield"),
+        builds=job.spread.builds,
+        seed=job.spread.seed,
+        distribution=job.spread.distribution,
+    )
+
+
+def _draw(
+    picked: PickedNetwork, job: Job, samples: Path | None, reel_correlation: float
+) -> SpreadResult:
+    import os
+
+    from antecurve.analysis.spread import spread as draw
+    from antecurve.cli.progress import count_progress
+    from antecurve.files.measured import read_samples
+
+    with count_progress("builds") as progress:
+        return draw(
+            picked,
+            curve=job.curve,
+            loading=job.loading,
+            band_hz=job.target.band_hz,
+            builds=job.spread.builds,
+            seed=job.spread.seed,
+            distribution="empirical" if samples else job.spread.distribution,
+            limit_db=job.target.error_limit_db,
+            measured=read_samples(samples, picked) if samples else None,
+            reel_correlation=reel_correlation,
+            workers=os.cpu_count() or 1,
+            progress=progress,
+        )

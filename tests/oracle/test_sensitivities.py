@@ -1,0 +1,135 @@
+"""Sensitivities against mpmath differences of an independent nodal solve in 40 digits."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import mpmath
+import numpy as np
+import pytest
+from bench_networks import (
+    BAND,
+    COMMON,
+    LOADING,
+    bench_network,
+    network_of,
+    position,
+    random_network,
+)
+
+from antecurve.analysis.distributions import part_source, standard_deviations
+from antecurve.analysis.planning import with_tolerances
+from antecurve.analysis.scatter import part_table
+from antecurve.analysis.sensitivity import relative_sensitivity, sensitivities, tighten_first
+from antecurve.analysis.spread import spread
+from antecurve.networks.topology import Loading
+from antecurve.pick.parts import PickedNetwork
+
+FREQUENCY = (20.0, 137.0, 1000.0, 5e3, 20e3)
+
+
+def _log_gain(
+    picked: PickedNetwork, values: list, frequency: float, loading: Loading
+) -> mpmath.mpc:  # type: ignore[type-arg]
+    """ln H by nodal analysis in mpmath."""
+    s = 2j * mpmath.pi * mpmath.mpf(frequency)
+    nodes = list(dict.fromkeys(n for e in picked.topology.elements for n in e.nodes))
+    index = {n: k for k, n in enumerate(n for n in nodes if n != "0")}
+    matrix = mpmath.zeros(len(index))
+
+    def place(a: str, b: str, y: mpmath.mpc) -> None:
+        for one, other in ((a, b), (b, a)):
+            if one != "0":
+                matrix[index[one], index[one]] += y
+                if other != "0":
+                    matrix[index[one], index[other]] -= y
+
+    for element, value in zip(picked.topology.elements, values, strict=True):
+        place(*element.nodes, 1 / value if element.ref.startswith("R") else s * value)
+    place("out", "0", 1 / mpmath.mpf(loading.load_resistance) + s * loading.load_capacitance)
+    place("in", "0", 1 / mpmath.mpf(loading.source_resistance))
+    current = mpmath.zeros(len(index), 1)
+    current[index["in"]] = 1 / mpmath.mpf(loading.source_resistance)
+    return mpmath.log(mpmath.lu_solve(matrix, current)[index["out"]])
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_symbolic_derivatives_equal_differences(seed: int) -> None:
+    picked = random_network(np.random.default_rng(seed))
+    found = relative_sensitivity(picked.network, FREQUENCY, loading=LOADING)
+    with mpmath.workdps(40):
+        values = [mpmath.mpf(float(v)) for v in picked.network.values]
+        step = mpmath.mpf(10) ** -12
+        for element in range(len(values)):
+            ends = []
+            for sign in (1, -1):
+                moved = list(values)
+                moved[element] *= mpmath.exp(sign * step)
+                ends.append([_log_gain(picked, moved, f, LOADING) for f in FREQUENCY])
+            expected = [complex((a - b) / (2 * step)) for a, b in zip(*ends, strict=True)]
+            np.testing.assert_allclose(found[element], expected, rtol=1e-10, atol=1e-13)
+
+
+def test_only_ratios_count() -> None:
+    """Scaling all impedances leaves H alone: with R and C of source and load they add up to 0."""
+    loose = Loading(1e-9, 1e15, 0.0)  # neither source nor load
+    picked = bench_network()
+    found = relative_sensitivity(picked.network, FREQUENCY, loading=loose)
+    signs = np.array([1.0 if r.startswith("R") else -1.0 for r in picked.topology.refs])
+    np.testing.assert_allclose(signs @ found, 0.0, atol=1e-9)  # 1e-12 of source and load remain
+
+
+def test_a_divider_by_hand() -> None:
+    """H = R2/(R1 + R2): d ln H/d ln R1 = -R1/(R1 + R2); 1 % of R1 = 3 R2 is 0.0651 dB."""
+    picked = network_of(position("R1", ("in", "out"), 300.0), position("R2", ("out", "0"), 100.0))
+    found = sensitivities(picked, loading=Loading(0.0, 1e15, 0.0), band_hz=BAND)
+    np.testing.assert_allclose(found.db_per_percent[0], -0.75 * 20 / np.log(10) / 100, rtol=1e-9)
+    np.testing.assert_allclose(found.db_per_percent[1], 0.75 * 20 / np.log(10) / 100, rtol=1e-9)
+    np.testing.assert_allclose(found.error_db_per_percent, 0.0, atol=1e-12)
+
+
+def test_shares_predict_the_variance_over_builds() -> None:
+    """The root sum square of the error re 1 kHz against the spread of small tolerances."""
+    picked = with_tolerances(bench_network(), [0.001] * 6)
+    found = sensitivities(picked, loading=LOADING, band_hz=BAND)
+    result = spread(picked, **COMMON, builds=32768)  # type: ignore[arg-type]
+    width = (result.curves.error_db[3] - result.curves.error_db[1]) / (2 * 1.96)
+    expected = np.interp(
+        np.log(result.curves.frequency_hz), np.log(found.frequency_hz), found.root_sum_square_db
+    )
+    away = np.abs(np.log(result.curves.frequency_hz / 1e3)) > 0.2
+    # Sums of uniforms are a little narrower at 95 % than a normal; quantiles of 32768 builds.
+    np.testing.assert_allclose(width[away], expected[away], rtol=0.06)
+
+
+def test_the_largest_share_is_the_one_to_tighten() -> None:
+    """Halving the tolerance of each position in turn: the advised one gains most."""
+    picked = bench_network()
+    advised = tighten_first(sensitivities(picked, loading=LOADING, band_hz=BAND)).ref
+    tolerances = [p.tolerance for p in picked.positions]
+    gains = {}
+    for k, ref in enumerate(picked.topology.refs):
+        halved = [t / 2 if i == k else t for i, t in enumerate(tolerances)]
+        result = spread(with_tolerances(picked, halved), **COMMON, builds=20000)  # type: ignore[arg-type]
+        gains[ref] = result.centred_db.p95
+    assert min(gains, key=lambda ref: gains[ref]) == advised
+
+
+def test_two_joined_parts_scatter_less_than_one() -> None:
+    single = network_of(position("R1", ("in", "out"), 200.0), position("R2", ("out", "0"), 100.0))
+    pair = replace(
+        single,
+        positions=(
+            position("R1", ("in", "out"), 100.0, 100.0, joined="series"),
+            single.positions[1],
+        ),
+    )
+    loading = Loading(0.0, 1e15, 0.0)
+    shares = [sensitivities(p, loading=loading, band_hz=BAND) for p in (single, pair)]
+    table = part_table(pair)
+    np.testing.assert_allclose(
+        standard_deviations(part_source(table, distribution="uniform")), 0.01 / np.sqrt(3)
+    )
+    np.testing.assert_allclose(
+        shares[0].db_per_percent, shares[1].db_per_percent, rtol=1e-12, atol=1e-15
+    )

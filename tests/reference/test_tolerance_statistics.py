@@ -1,0 +1,135 @@
+"""Published intervals and uncertainty examples (tests/data/tolerance_statistics.csv).
+
+The table says for each row where it is printed and whether it was written from memory.
+"""
+
+from __future__ import annotations
+
+import csv
+import re
+from pathlib import Path
+
+import numpy as np
+import pytest
+from bench_networks import network_of, position
+
+from antecurve.analysis.distributions import draw_block, part_source, standard_deviations
+from antecurve.analysis.intervals import clopper_pearson
+from antecurve.analysis.scatter import part_table, position_box, position_values
+
+with (Path(__file__).parent.parent / "data" / "tolerance_statistics.csv").open() as _file:
+    ROWS = {row["id"]: row for row in csv.DictReader(_file)}
+NEWCOMBE = [key for key in ROWS if re.fullmatch(r"G-CI \d+/\d+", key)]
+YIELDS = [key for key in ROWS if re.fullmatch(r"G-YLD \d+/\d+", key)]
+BLOCKS = 128  # 2**20 builds, more than the 1e6 of JCGM 101:2008, 7.2.2
+
+
+def _counts(key: str) -> tuple[int, int]:
+    successes, trials = key.split()[1].split("/")
+    return int(successes), int(trials)
+
+
+def _pair(text: str) -> tuple[float, float]:
+    """The two numbers behind the name of the Clopper-Pearson interval."""
+    found = re.search(r"(?:Clopper-Pearson|CP) \(([0-9.]+), ([0-9.]+)\)", text)
+    assert found
+    return float(found[1]), float(found[2])
+
+
+def test_the_tables_hold_what_is_checked() -> None:
+    assert len(NEWCOMBE) == 4 and len(YIELDS) == 7
+
+
+@pytest.mark.parametrize("key", NEWCOMBE)
+def test_intervals_of_newcombe(key: str) -> None:
+    # R. G. Newcombe, Statist. Med. 17 (1998) 857-872, Table I: four printed decimals.
+    low, high = _pair(ROWS[key]["published"])
+    found = clopper_pearson(*_counts(key))
+    assert found.low == pytest.approx(low, abs=0.5e-4)
+    assert found.high == pytest.approx(high, abs=0.5e-4)
+
+
+@pytest.mark.parametrize("key", YIELDS)
+def test_intervals_of_yields(key: str) -> None:
+    # Recomputed with scipy's binomtest, eight printed decimals.
+    low, high = _pair(ROWS[key]["recomputed"])
+    found = clopper_pearson(*_counts(key))
+    assert found.low == pytest.approx(low, abs=0.5e-8)
+    assert found.high == pytest.approx(high, abs=0.5e-8)
+
+
+def test_no_failure_in_a_hundred() -> None:
+    # "Rule of three", exact form 1 - 0.05**(1/n), one-sided 95 %: six printed decimals.
+    exact = float(ROWS["G-rule3"]["recomputed"].split("=")[1])
+    assert clopper_pearson(0, 100, confidence=0.90).high == pytest.approx(exact, abs=0.5e-6)
+
+
+def _sums(deviations: tuple[float, ...]) -> np.ndarray:
+    """Sums of rectangular quantities, each a resistor in one series chain, mean taken off."""
+    values = [1000.0 * np.sqrt(3.0) * d for d in deviations]
+    chains = [position("R1", ("in", "out"), *values, joined="series", tolerance=1e-3)]
+    table = part_table(network_of(*chains, position("R2", ("out", "0"), 1.0)))
+    source = part_source(table, distribution="uniform")
+    np.testing.assert_allclose(
+        (standard_deviations(source) * table.nominal)[: len(values)], deviations, rtol=1e-12
+    )
+    found = [position_values(table, draw_block(source, seed=1, block=b))[0] for b in range(BLOCKS)]
+    return np.concatenate(found) - sum(values)
+
+
+def test_sum_of_four_rectangular_quantities() -> None:
+    # JCGM 101:2008, 9.2.3, Table 3: u = 2.00, 95 % interval [-3.88, 3.88] (analytic).
+    found = _sums((1.0, 1.0, 1.0, 1.0))
+    assert found.std() == pytest.approx(2.00, abs=0.005)
+    low, high = np.quantile(found, [0.025, 0.975])
+    # Half a printed digit, and three standard deviations of a quantile of 2**20 draws, 0.006.
+    assert low == pytest.approx(-3.88, abs=0.011)
+    assert high == pytest.approx(3.88, abs=0.011)
+
+
+def test_sum_with_one_dominant_rectangular_quantity() -> None:
+    # JCGM 101:2008, 9.2.4, Table 4 (from memory): u = 10.1, 95 % interval [-17.0, 17.0]; the
+    # exact u is sqrt(103) = 10.149.
+    found = _sums((1.0, 1.0, 1.0, 10.0))
+    assert found.std() == pytest.approx(10.149, abs=0.02)
+    low, high = np.quantile(found, [0.025, 0.975])
+    assert low == pytest.approx(-17.0, abs=0.07)
+    assert high == pytest.approx(17.0, abs=0.07)
+
+
+def _corner_frequencies(distribution: str) -> np.ndarray:
+    """Corner of R 1 %, C 5 % re nominal."""
+    picked = network_of(
+        position("R1", ("in", "out"), 1e3, tolerance=0.01),
+        position("C1", ("out", "0"), 1e-7, tolerance=0.05),
+    )
+    table = part_table(picked)
+    source = part_source(table, distribution=distribution)
+    blocks = [draw_block(source, seed=1, block=b) for b in range(BLOCKS)]
+    return np.concatenate([1e-4 / position_values(table, b).prod(axis=0) for b in blocks])
+
+
+def test_corner_frequency_of_uniform_parts() -> None:
+    # Rows G-RC-1: derived, 4e6 draws elsewhere; quantiles agree within 3 sigma of both, 1e-4.
+    found = _corner_frequencies("uniform")
+    median, low, high = np.quantile(found, [0.5, 0.025, 0.975])
+    assert low == pytest.approx(0.95223, abs=1.5e-4)
+    assert high == pytest.approx(1.05239, abs=1.5e-4)
+    assert median == pytest.approx(1.00005, abs=2.5e-4)
+    picked = network_of(
+        position("R1", ("in", "out"), 1e3, tolerance=0.01),
+        position("C1", ("out", "0"), 1e-7, tolerance=0.05),
+    )
+    ends = [1e-4 / side.prod() for side in position_box(part_table(picked))]
+    assert ends[1] == pytest.approx(0.94295, abs=0.5e-5)
+    assert ends[0] == pytest.approx(1.06326, abs=0.5e-5)
+
+
+def test_corner_frequency_of_normal_parts() -> None:
+    # Rows G-RC-2: u = 1.7010 %, 95 % interval 0.96773 to 1.03440, normal without a cut.  Cut at
+    # 3 sigma the standard deviation is 0.98658 times that, and the interval 1 % narrower.
+    found = _corner_frequencies("normal")
+    assert found.std() == pytest.approx(0.98658 * 0.017010, rel=2e-3)
+    low, high = np.quantile(found, [0.025, 0.975])
+    assert low == pytest.approx(0.96773, abs=5e-4)
+    assert high == pytest.approx(1.03440, abs=5e-4)
