@@ -79,9 +79,7 @@ def test_hundred_kilohm_over_a_megahertz() -> None:
     assert scaled == pytest.approx(float(row["value"]), rel=1e-8)
 
 
-@pytest.mark.parametrize(
-    ("farad", "place"), [(1e-12, None), (100e-12, 0), (1e-9, 1), (100e-9, 2)]
-)
+@pytest.mark.parametrize(("farad", "place"), [(1e-12, None), (100e-12, 0), (1e-9, 1), (100e-9, 2)])
 @pytest.mark.parametrize("ohm", [50.0, 1e3, 1e6])
 def test_total_noise_across_a_capacitor(farad: float, place: int | None, ohm: float) -> None:
     if place is None:

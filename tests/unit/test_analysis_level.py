@@ -83,9 +83,7 @@ def test_setting_gives_the_wanted_level(network: Network) -> None:
 
 def test_plan_for_a_low_output_input_takes_a_pad(network: Network) -> None:
     kinds = [InputKind("very low", 20e-6, 47e3, 150e-12), InputKind("too high", 1.0, 47e3, 0.0)]
-    low, high = level_plan(
-        network, curve=CURVE, loading=LOADING, band_hz=BAND, inputs=kinds
-    ).inputs
+    low, high = level_plan(network, curve=CURVE, loading=LOADING, band_hz=BAND, inputs=kinds).inputs
     assert low.setting.emf_v == pytest.approx(2e-3, rel=1e-9)
     assert low.pad is not None
     assert low.pad.attenuation_db == 20.0
@@ -150,9 +148,7 @@ def test_stresses_hold_for_every_sine(network: Network) -> None:
         assert part.voltage_v >= 10.0 * across.max() * (1 - 1e-9)
         assert part.voltage_v <= 20.0 * (1 + 1e-9)  # node voltages stay within the EMF's
         if part.dissipation_w is not None:
-            assert part.dissipation_w == pytest.approx(
-                (10.0 * across.max()) ** 2 / value, rel=1e-3
-            )
+            assert part.dissipation_w == pytest.approx((10.0 * across.max()) ** 2 / value, rel=1e-3)
 
 
 def test_delay_is_the_derivative_of_the_phase(network: Network) -> None:

@@ -75,9 +75,7 @@ def test_capacitance_across_the_output_is_that_of_the_load(network: Network) -> 
 
 @pytest.mark.parametrize("growth", [0.01, 0.1, 0.5])
 def test_window_ends_where_the_error_has_grown(network: Network, growth: float) -> None:
-    window = loading_window(
-        network, curve=CURVE, loading=LOADING, band_hz=BAND, growth_db=growth
-    )
+    window = loading_window(network, curve=CURVE, loading=LOADING, band_hz=BAND, growth_db=growth)
     nominal = error_range(network, CURVE, band_hz=BAND, loading=LOADING).centred_db
     assert window.limit_db == pytest.approx(nominal + growth)
     fields = {

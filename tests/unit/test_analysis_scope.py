@@ -117,9 +117,7 @@ def test_bad_waves_are_refused(values: tuple[float, float, float], message: str)
 
 
 def test_fault_sheet_shows_what_its_remarks_say(picked: PickedNetwork) -> None:
-    sheet = fault_sheet(
-        picked.network, curve=CURVE, loading=LOADING, wave=SquareWave(1000.0, 0.5)
-    )
+    sheet = fault_sheet(picked.network, curve=CURVE, loading=LOADING, wave=SquareWave(1000.0, 0.5))
     by_name = {t.playback.name: t for t in sheet.traces}
     ideal = by_name["ideal playback"].measures
     assert ideal.tilt == pytest.approx(0.0, abs=1e-9)
@@ -132,7 +130,8 @@ def test_fault_sheet_shows_what_its_remarks_say(picked: PickedNetwork) -> None:
     assert by_name["treble 20 % long"].measures.overshoot < 1e-3
     assert by_name["no treble cut"].measures.overshoot > 5
     assert by_name["low corner at 20 Hz"].measures.tilt == pytest.approx(
-        1 - math.exp(-math.pi * 20 / 1000), rel=2e-3  # the 50 kHz pole delays it a little
+        1 - math.exp(-math.pi * 20 / 1000),
+        rel=2e-3,  # the 50 kHz pole delays it a little
     )
     slow = by_name["high corner at 20 kHz"].measures.rise_time_s
     assert slow is not None
@@ -142,15 +141,11 @@ def test_fault_sheet_shows_what_its_remarks_say(picked: PickedNetwork) -> None:
 
 def test_scope_needs_samples(picked: PickedNetwork) -> None:
     with pytest.raises(InputError, match="samples: received 1"):
-        scope_trace(
-            picked.network, curve=CURVE, loading=LOADING, wave=SquareWave(1e3), samples=1
-        )
+        scope_trace(picked.network, curve=CURVE, loading=LOADING, wave=SquareWave(1e3), samples=1)
 
 
 def test_sheet_gives_levels_with_limits(picked: PickedNetwork) -> None:
-    sheet = bench_sheet(
-        picked, curve=CURVE, loading=LOADING, band_hz=BAND, source_level_v=0.5
-    )
+    sheet = bench_sheet(picked, curve=CURVE, loading=LOADING, band_hz=BAND, source_level_v=0.5)
     unit, scope, meter, probe = sheet.columns
     expected = 0.5 * np.abs(transfer(picked.network, sheet.frequency_hz, loading=LOADING))
     np.testing.assert_allclose(unit.level_v, expected, rtol=1e-9)
@@ -169,9 +164,7 @@ def test_sheet_gives_levels_with_limits(picked: PickedNetwork) -> None:
 
 
 def test_limits_hold_every_build_and_no_more(picked: PickedNetwork) -> None:
-    sheet = bench_sheet(
-        picked, curve=CURVE, loading=LOADING, band_hz=BAND, source_level_v=1.0
-    )
+    sheet = bench_sheet(picked, curve=CURVE, loading=LOADING, band_hz=BAND, source_level_v=1.0)
     rng = np.random.default_rng(7)
     unit = sheet.columns[0]
     topology = picked.topology
@@ -200,8 +193,6 @@ def test_settings_stay_below_overload(picked: PickedNetwork) -> None:
 
 
 def test_both_channels_on_one_generator(picked: PickedNetwork) -> None:
-    sheet = bench_sheet(
-        picked, curve=CURVE, loading=LOADING, band_hz=BAND, source_level_v=0.5
-    )
+    sheet = bench_sheet(picked, curve=CURVE, loading=LOADING, band_hz=BAND, source_level_v=0.5)
     assert sheet.both_channels.source_ohm.tolist() == [50.0, 100.0]
     assert sheet.both_channels.error_centred_db[1] > sheet.both_channels.error_centred_db[0]

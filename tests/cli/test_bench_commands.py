@@ -1,0 +1,170 @@
+"""The commands loading, scope and sheet: contract, files, exit codes, bad input."""
+
+from __future__ import annotations
+
+import csv
+import json
+import re
+from pathlib import Path
+
+import numpy as np
+import pytest
+from commands import invoke
+from nodal import read_cards, solve_cards
+
+from antecurve.curves.model import inverse_response
+from antecurve.files.design_file import design_json
+from antecurve.files.netlist import netlist
+from antecurve.pipeline import Design
+
+
+@pytest.fixture(scope="module")
+def design_file(tmp_path_factory: pytest.TempPathFactory, default_design: Design) -> str:
+    path = tmp_path_factory.mktemp("bench") / "design.json"
+    path.write_bytes(design_json(default_design))
+    return str(path)
+
+
+def _table(path: Path) -> dict[str, np.ndarray]:
+    with path.open() as file:
+        rows = list(csv.DictReader(file))
+    return {k: np.array([float(r[k]) if r[k] else np.nan for r in rows]) for k in rows[0]}
+
+
+def test_loading_prints_the_object_of_the_contract(
+    design_file: str, default_design: Design, capsys: pytest.CaptureFixture[str]
+) -> None:
+    done = invoke(capsys, "loading", design_file, "--source", "1k2", "--load", "22k", "--json")
+    assert done.code == 0
+    found = json.loads(done.out)
+    assert {"rows", "window", "advice", "channels", "strays"} <= set(found)
+    names = {"source_ohm", "load_ohm", "load_f", "level_shift_db", "error_centred_db"}
+    assert all(set(row) == names for row in found["rows"])
+    assert 1200.0 in {row["source_ohm"] for row in found["rows"]}
+    assert 22e3 in {row["load_ohm"] for row in found["rows"]}
+    # One row against nodal analysis of the netlist file with other source and load.
+    row = next(r for r in found["rows"] if r["source_ohm"] == 1200.0 and r["load_ohm"] == 22e3)
+    cards = read_cards(netlist(default_design.network, loading=default_design.job.loading))
+    nominal = solve_cards(cards, 1000.0)[0]
+    other = {"RSOURCE": 1200.0, "RLOAD": 22e3, "CLOAD": row["load_f"]}
+    changed = [(c[0], c[1], c[2], other.get(c[0], c[3])) for c in cards]
+    shift = 20 * np.log10(abs(solve_cards(changed, 1000.0)[0] / nominal))
+    assert row["level_shift_db"] == pytest.approx(shift, abs=1e-9)
+
+
+def test_loading_says_how_far_and_what_to_do(
+    design_file: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "out"
+    done = invoke(capsys, "loading", design_file, "--cable-length", "3", "-o", str(out))
+    assert done.code == 0
+    for text in ("The error stays within", "A generator of 600 Ω", "Stray", "One generator"):
+        assert text in done.out
+    assert sorted(p.name for p in out.iterdir()) == ["loading.csv", "strays.csv"]
+    # 3 m of the default 100 pF/m on top of every input but the nominal one.
+    assert set(_table(out / "loading.csv")["load_f"].round(15)) >= {300e-12, 400e-12, 800e-12}
+    again = invoke(capsys, "loading", design_file, "-o", str(out))
+    assert again.code == 2
+    assert "exists already" in again.err
+
+
+def test_scope_writes_one_period(
+    design_file: str, default_design: Design, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "out"
+    done = invoke(
+        capsys, "scope", design_file, "--frequency", "500", "--amplitude", "0.4", "-o", str(out)
+    )  # fmt: skip
+    assert done.code == 0
+    assert "loudspeakers and headphones" in done.out
+    assert sorted(p.name for p in out.iterdir()) == [
+        "faults.csv", "faults.png", "faults.svg", "scope.csv", "scope.png", "scope.svg",
+    ]  # fmt: skip
+    assert (out / "scope.png").read_bytes()[:4] == b"\x89PNG"
+    assert (out / "faults.svg").read_text().startswith("<svg")
+    with (out / "scope.csv").open() as file:
+        assert file.readline().strip() == "time_s,input_v,network_v,playback_v"
+    trace = _table(out / "scope.csv")
+    count = len(trace["time_s"])
+    assert count >= 1000
+    np.testing.assert_allclose(trace["time_s"], np.arange(count) / 500.0 / count, atol=1e-18)
+    np.testing.assert_array_equal(trace["input_v"], np.repeat([0.4, -0.4], count // 2))
+    # The fundamental after playback is that of the square wave, 4 A/pi, times H times playback.
+    carrier = np.exp(-2j * np.pi * np.arange(count) / count)
+    fundamental = 2 / count * (trace["playback_v"] @ carrier) / (-4j * 0.4 / np.pi)
+    h = solve_cards(
+        read_cards(netlist(default_design.network, loading=default_design.job.loading)), 500.0
+    )[0]
+    expected = h * inverse_response(default_design.job.curve, 500.0)
+    # The sum over 4000 samples takes the edges, rounded over some of them, for straight lines.
+    assert abs(fundamental / expected - 1) < 1e-4
+
+
+def test_scope_with_a_fault(design_file: str, capsys: pytest.CaptureFixture[str]) -> None:
+    done = invoke(
+        capsys, "scope", design_file, "--fault", "low-corner=20 Hz", "--fault", "treble=0.8",
+        "--rise-time", "1 us", "--json",
+    )  # fmt: skip
+    assert done.code == 0
+    found = json.loads(done.out)
+    assert found["playback"] == "low-corner=20 Hz, treble=0.8"
+    assert found["after_playback"]["overshoot"] > 0.1
+    assert found["cautions"]
+    assert len(found["faults"]) == 9
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (("--fault", "wow=1"), "--fault: received 'wow=1'; the faults are bass-shelf=..."),
+        (("--fault", "treble=-1"), "--fault treble: received '-1'; it must be at least 0"),
+        (("--frequency", "0"), "--frequency: received '0'; it must be greater than 0"),
+        (("--rise-time", "1 ms"), "rise time: received 0.001; it must lie between 0 and half"),
+        (("--amplitude", "5 s"), "--amplitude: received '5 s'"),
+    ],
+)
+def test_scope_refuses(
+    design_file: str,
+    arguments: tuple[str, ...],
+    message: str,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    done = invoke(capsys, "scope", design_file, *arguments)
+    assert done.code == 2
+    assert done.out == ""
+    assert message in done.err
+    assert done.err.count("\n") == 1
+
+
+def test_sheet_prints_and_writes(
+    design_file: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "out"
+    done = invoke(capsys, "sheet", design_file, "--overload", "50 mV", "-o", str(out))
+    assert done.code == 0
+    for text in (
+        "Levels at the unit's input", "oscilloscope", "meter", "probe", "A-weighted",
+        "overloads an input", "rating to buy", "common practice, no source", "mains",
+    ):  # fmt: skip
+        assert text in done.out
+    assert sorted(p.name for p in out.iterdir()) == ["sheet.csv", "sheet.html"]
+    sheet = _table(out / "sheet.csv")
+    np.testing.assert_allclose(sheet["displayed_v"], sheet["emf_v"] / 2)
+    assert np.all(sheet["unit_low_v"] < sheet["unit_level_v"])
+    page = (out / "sheet.html").read_text()
+    assert "<svg" in page
+    assert not re.search(r"(src|href)=[\"'](?!#)", page)  # no request leaves the page
+
+
+def test_sheet_as_json(design_file: str, capsys: pytest.CaptureFixture[str]) -> None:
+    done = invoke(
+        capsys, "sheet", design_file, "--frequency", "1 kHz", "--frequency", "10k", "--json"
+    )
+    assert done.code == 0
+    found = json.loads(done.out)
+    assert [r["frequency_hz"] for r in found["sheet"]["rows"]] == [1000.0, 10000.0]
+    assert found["noise"]["snr_db"] == pytest.approx(found["level"]["snr_db"], abs=1e-9)
+    assert found["square_wave"]["peak_v"] == pytest.approx(found["level"]["square_wave_peak_v"])
+    assert {p["ref"] for p in found["parts"]["positions"]} >= {"R1", "C1", "R2", "C2"}
+    assert found["cautions"]
+    assert found["notes"]
