@@ -81,14 +81,28 @@ def test_setting_gives_the_wanted_level(network: Network) -> None:
     assert displayed_level(1.0, source_resistance=600.0) == pytest.approx(1 / 13)
 
 
-def test_plan_for_a_low_output_input_takes_a_pad(network: Network) -> None:
-    kinds = [InputKind("very low", 20e-6, 47e3, 150e-12), InputKind("too high", 1.0, 47e3, 0.0)]
-    low, high = level_plan(network, curve=CURVE, loading=LOADING, band_hz=BAND, inputs=kinds).inputs
+def test_plan_sets_the_generator_or_names_the_pad(network: Network) -> None:
+    kinds = [
+        InputKind("as the job", 5e-3, 47e3, 150e-12),
+        InputKind("very low", 20e-6, 47e3, 150e-12),
+        InputKind("too high", 1.0, 47e3, 150e-12),
+    ]
+    same, low, high = level_plan(
+        network, curve=CURVE, loading=LOADING, band_hz=BAND, source_level_v=0.5, inputs=kinds
+    ).inputs
+    assert same.setting.emf_v == pytest.approx(0.5, rel=1e-9)
+    assert (same.pad, same.advice) == (None, "")
     assert low.setting.emf_v == pytest.approx(2e-3, rel=1e-9)
+    assert low.advice == "the generator can't be set that low: use the pad"
     assert low.pad is not None
-    assert low.pad.attenuation_db == 20.0
-    assert "10 V" not in high.advice
-    assert "can't be set that high: 70.7 mV" in high.advice
+    padded = [c for c in _cards(network) if c[0] != "RSOURCE"] + [
+        ("RSOURCE", "drive", "tap", 50.0),
+        ("RPAD1", "tap", "in", low.pad.series_ohm),
+        ("RPAD2", "in", "0", low.pad.shunt_ohm),
+    ]
+    assert 0.5 * abs(complex(solve_cards(padded, 1000.0)[0])) == pytest.approx(20e-6, rel=1e-9)
+    assert high.advice == "the generator can't be set that high: 70.7 mV can be had"
+    assert high.pad is None
 
 
 def test_pads_keep_what_the_network_sees() -> None:

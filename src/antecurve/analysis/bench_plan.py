@@ -126,7 +126,13 @@ def bench_plan(
             overload_v=overload_v,
         ),
         level=level,
-        plan=level_plan(network, curve=curve, loading=loading, band_hz=band_hz),
+        plan=level_plan(
+            network,
+            curve=curve,
+            loading=loading,
+            band_hz=band_hz,
+            source_level_v=source_level_v,
+        ),
         noise=noise_report(
             network,
             curve=curve,

@@ -34,7 +34,7 @@ DISPLAY_LOAD_OHM = 50.0
 
 _SMALLEST_EMF_V = 10e-3
 _LARGEST_EMF_V = 10.0 / math.sqrt(2.0)
-_PAD_STEP_DB = 20.0
+_LEAST_PAD = 1.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +96,8 @@ class PlannedInput:
     error_centred_db : float
         Centred error with this input, against the job's curve [dB].
     pad : Pad or None
-        Pad at the generator where the setting would be below what it can be set to.
+        Pad at the generator that gives the level with the generator left at the job's level;
+        ``None`` where the job's level is not too high, or the network is made for 0 ohm.
     advice : str
         What to do; empty where there is nothing to say.
     """
@@ -243,11 +244,12 @@ def level_plan(
     curve: Curve,
     loading: Loading,
     band_hz: tuple[float, float],
+    source_level_v: float,
     inputs: Sequence[InputKind] | None = None,
     smallest_emf_v: float = _SMALLEST_EMF_V,
     largest_emf_v: float = _LARGEST_EMF_V,
 ) -> LevelPlan:
-    """Return the generator's setting for each kind of input, with a pad where it needs one.
+    """Return the generator's setting for each kind of input, and the pad in place of setting it.
 
     Parameters
     ----------
@@ -259,6 +261,9 @@ def level_plan(
         Nominal source and load.
     band_hz : tuple of float
         Band in which the error counts [Hz].
+    source_level_v : float
+        The job's level of EMF [V rms], above 0: where it is too high for an input, a pad is
+        worked out.
     inputs : sequence of InputKind, optional
         The inputs; those of `usual_inputs` by default.
     smallest_emf_v, largest_emf_v : float, optional
@@ -275,6 +280,8 @@ def level_plan(
     InputError
         When a level or the generator's range is out of range.
     """
+    if not (math.isfinite(source_level_v) and source_level_v > 0):
+        raise InputError("source.level", source_level_v, "it must be finite and above 0 V")
     if not 0 < smallest_emf_v < largest_emf_v < math.inf:
         raise InputError(
             "generator range", [smallest_emf_v, largest_emf_v], "it must be above 0 and ascending"
@@ -284,13 +291,11 @@ def level_plan(
         there = Loading(loading.source_resistance, kind.load_resistance, kind.load_capacitance)
         setting = generator_setting(network, loading=there, wanted_v=kind.level_v)
         error = error_range(network, curve, band_hz=band_hz, loading=there).centred_db
-        pad, advice = None, ""
+        pad = _pad_for(source_level_v / setting.emf_v, loading)
+        advice = ""
         if setting.emf_v < smallest_emf_v:
-            pad = _pad_for(setting.emf_v, smallest_emf_v, loading)
-            advice = (
-                "the generator can't be set that low: use the pad"
-                if pad
-                else "the generator can't be set that low, and a network for 0 ohm takes no pad"
+            advice = "the generator can't be set that low: " + (
+                "use the pad" if pad else "make the network for a source resistance and use a pad"
             )
         elif setting.emf_v > largest_emf_v:
             within = kind.level_v * largest_emf_v / setting.emf_v
@@ -300,13 +305,12 @@ def level_plan(
     return LevelPlan(tuple(planned))
 
 
-def _pad_for(emf_v: float, smallest_v: float, loading: Loading) -> Pad | None:
-    """The pad, in steps of 20 dB, that brings the setting into the generator's range."""
-    if not loading.source_resistance:
+def _pad_for(ratio: float, loading: Loading) -> Pad | None:
+    """The pad that lowers the EMF by a ratio and keeps the source resistance."""
+    if not loading.source_resistance or ratio <= _LEAST_PAD:
         return None
-    steps = math.ceil(20.0 * math.log10(smallest_v / emf_v) / _PAD_STEP_DB)
     return generator_pad(
-        attenuation_db=_PAD_STEP_DB * steps,
+        attenuation_db=20.0 * math.log10(ratio),
         generator_resistance=loading.source_resistance,
         source_resistance=loading.source_resistance,
     )

@@ -189,7 +189,7 @@ def plan_rows(plan: LevelPlan) -> TextTable:
             f"{planned.error_centred_db:.4f}",
             "-"
             if planned.pad is None
-            else f"{planned.pad.attenuation_db:g} dB: {_ohm(planned.pad.series_ohm)} in series, "
+            else f"{planned.pad.attenuation_db:.1f} dB: {_ohm(planned.pad.series_ohm)} in series, "
             f"{_ohm(planned.pad.shunt_ohm)} across",
             planned.advice or "-",
         )
@@ -197,7 +197,7 @@ def plan_rows(plan: LevelPlan) -> TextTable:
     )
     header = (
         "input", "wanted", "resistance", "set EMF", "set, display for 50 Ω", "error dB",
-        "pad at the generator", "advice",
+        "or a pad at the generator", "advice",
     )  # fmt: skip
     return TextTable(header, rows, "lrrrrrll")
 
