@@ -1,6 +1,21 @@
-"""The catalogue of published curves, each with its source."""
+"""The catalogue of published curves, each with its source.
+
+Time constants are those of the standards and published documents named with each curve.  A
+curve is what the network before the unit imposes.  For discs and transmission that is the
+published pre-emphasis.  For tape it is the voltage of an ideal replay head, which is
+proportional to frequency times the flux that IEC 60094-1 prescribes:
+
+.. math:: s \\cdot \\frac{1 + s T_2}{s T_2} \\cdot \\frac{1}{1 + s T_1}
+          \\;\\propto\\; \\frac{1 + s T_2}{1 + s T_1}
+
+with T2 the bass and T1 the treble time constant; without T2 it is s/(1 + s T1).  Left out are
+values on which the sources contradict each other, such as a fine-groove treble time constant of
+50 or 75 us in the 1950s.
+"""
 
 from __future__ import annotations
+
+import math
 
 from antecurve.curves.model import Curve
 from antecurve.errors import InputError
@@ -8,16 +23,122 @@ from antecurve.errors import InputError
 __all__ = ["catalogue", "named_curve"]
 
 _US = 1e-6
+_TAPE = "IEC 60094-1:1981, clause 15; IASA-TC 04, 5.4.10, table 1"
+_HEAD = "Voltage of an ideal replay head"
+_MEMORY = "values from memory, check them before use"
 
-_CURVES: tuple[Curve, ...] = (
+
+def _tape(name: str, bass: float, treble: float, remark: str, year: int, source: str) -> Curve:
+    return Curve(
+        name,
+        zeros_s=(bass * _US,) if bass else (),
+        poles_s=(treble * _US,),
+        zeros_at_origin=0 if bass else 1,
+        source=source,
+        remark=f"{_HEAD}, {remark}.",
+        year=year,
+    )
+
+
+_DISCS: tuple[Curve, ...] = (
     Curve(
         "disc",
         zeros_s=(3180 * _US, 75 * _US),
         poles_s=(318 * _US,),
         source="IEC 60098:1987 (the RIAA characteristic of 1954; BS 1928:1955 fine groove)",
         remark="Fine-groove disc: 50.05 Hz, 500.5 Hz and 2122 Hz.",
+        year=1954,
+    ),
+    Curve(
+        "disc-amended",
+        zeros_s=(7950 * _US, 3180 * _US, 75 * _US),
+        poles_s=(318 * _US,),
+        poles_at_origin=1,
+        source="IEC 98, amendment 4 (1976)",
+        remark="Inverse of disc playback with its 7950 us high-pass, which the standard puts on "
+        "playback only: it rises towards DC and needs a low_end_bound. One source says 1972.",
+        year=1976,
+    ),
+    Curve(
+        "disc-coarse-groove",
+        zeros_s=(3180 * _US, 50 * _US),
+        poles_s=(450 * _US,),
+        source="BS 1928:1955 and IEC 98, edition 2, coarse groove",
+        remark="Coarse-groove disc, in the AES standards web page on coarse-groove replay.",
+        year=1955,
+    ),
+    Curve(
+        "disc-aes-1951",
+        zeros_s=(1e6 / (2 * math.pi * 2500) * _US,),
+        poles_s=(1e6 / (2 * math.pi * 400) * _US,),
+        zeros_at_origin=1,
+        source="AES playback curve of 1951, in IASA-TC 04, 5.3.6, table 1",
+        remark="Turnover 400 Hz, treble 2500 Hz (-12 dB at 10 kHz is 2595 Hz exactly); no bass "
+        "shelf: the 50 Hz that the table lists is doubtful for 1951.",
+        year=1951,
+    ),
+    Curve(
+        "disc-nab-1949",
+        zeros_s=(100 * _US,),
+        poles_s=(318 * _US,),
+        zeros_at_origin=1,
+        source="NAB 1949, lateral, in IASA-TC 04, 5.3.6, table 1",
+        remark="Turnover 500 Hz, -16 dB at 10 kHz; the 100 us are from memory (99.5 us elsewhere, "
+        "0.04 dB apart).",
+        year=1949,
     ),
 )
+
+_TRANSMISSION: tuple[Curve, ...] = (
+    Curve(
+        "fm-50",
+        zeros_s=(50 * _US,),
+        poles_s=(),
+        source="ITU-R BS.450-3, clause 1.2",
+        remark="Pre-emphasis of FM broadcasting, Europe.",
+    ),
+    Curve(
+        "fm-75",
+        zeros_s=(75 * _US,),
+        poles_s=(),
+        source="ITU-R BS.450-3, clause 1.2",
+        remark="Pre-emphasis of FM broadcasting, USA.",
+    ),
+    Curve(
+        "cd-emphasis",
+        zeros_s=(50 * _US,),
+        poles_s=(15 * _US,),
+        source="IEC 60908, as given in an encyclopedia article",
+        remark="Optional pre-emphasis of the compact disc.",
+    ),
+    Curve(
+        "j17",
+        zeros_s=(1 / 3000,),
+        poles_s=(1 / (3000 * math.sqrt(75)),),
+        source="ITU-T Rec. J.17",
+        remark="Pre-emphasis of sound-programme circuits: insertion loss "
+        "10 log10((75 + (w/3000)^2)/(1 + (w/3000)^2)) dB, 18.75 dB at DC.",
+    ),
+)
+
+_TAPES: tuple[Curve, ...] = (
+    _tape("tape-76-iec2", 0, 17.5, "76 cm/s, IEC2 (AES)", 1981, _TAPE),
+    _tape("tape-76-iec1", 0, 35, "76 cm/s, CCIR, IEC1, DIN until 1968", 1953, _TAPE),
+    _tape("tape-38-iec1", 0, 35, "38 cm/s, IEC1 (CCIR, DIN, BS)", 1968, _TAPE),
+    _tape("tape-38-nab", 3180, 50, "38 cm/s, NAB", 1953, _TAPE),
+    _tape("tape-19-iec1", 0, 70, "19 cm/s, IEC1", 1968, _TAPE),
+    _tape("tape-19-nab", 3180, 50, "19 cm/s, IEC2 (NAB)", 1965, _TAPE),
+    _tape("tape-19-ccir", 0, 100, "19 cm/s, CCIR, IEC, DIN, BS until 1965/68", 1965, _TAPE),
+    _tape("tape-9.5-nab", 3180, 90, "9.5 cm/s, IEC2 (NAB)", 1968, _TAPE),
+    _tape("tape-9.5-din", 3180, 120, "9.5 cm/s, DIN", 1962, _TAPE),
+    _tape("tape-9.5-iec", 3180, 140, "9.5 cm/s, IEC from 1962 to 1968", 1962, _TAPE),
+    _tape("tape-4.76-type-1", 3180, 120, f"cassette, type I; {_MEMORY}", 1981, "IEC 60094-1"),
+    _tape(
+        "tape-4.76-type-2", 3180, 70, f"cassette, types II and IV; {_MEMORY}", 1981, "IEC 60094-1"
+    ),
+)
+
+_CURVES = _DISCS + _TRANSMISSION + _TAPES
 
 
 def catalogue() -> tuple[Curve, ...]:
@@ -26,7 +147,7 @@ def catalogue() -> tuple[Curve, ...]:
     Returns
     -------
     tuple of Curve
-        Each with its source and a remark.
+        Each with its source, its year where known, and a remark.
     """
     return _CURVES
 

@@ -70,6 +70,8 @@ class Curve:
         Time constant [s] that replaces one pole at the origin, so that the rise ends.
     source, remark : str
         Where the numbers are published, and what to know about them.
+    year : int or None
+        Year of the publication.
 
     Raises
     ------
@@ -86,6 +88,7 @@ class Curve:
     low_end_bound_s: float | None = None
     source: str = ""
     remark: str = ""
+    year: int | None = None
 
     def __post_init__(self) -> None:
         for field in ("zeros_s", "poles_s", "ultrasonic_poles_s"):
@@ -125,9 +128,7 @@ def factors(curve: Curve, *, published: bool = False) -> Factors:
         The job's curve, or the published time constants alone.
     """
     if published:
-        return Factors(
-            curve.zeros_s, curve.poles_s, curve.zeros_at_origin, curve.poles_at_origin
-        )
+        return Factors(curve.zeros_s, curve.poles_s, curve.zeros_at_origin, curve.poles_at_origin)
     poles = list(curve.poles_s) + list(curve.ultrasonic_poles_s)
     at_origin = curve.poles_at_origin
     if curve.low_end_bound_s is not None:

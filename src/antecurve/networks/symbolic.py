@@ -1,12 +1,15 @@
 """Symbolic nodal solution of a network with source and load as elements.
 
-Nodal analysis (s C + G) v = i, a symbol per element.  The determinants are taken fraction-free
-over the polynomial ring Z[s, conductances, capacitances]; each is linear in every element, so
-multiplying by the product of all resistances turns conductances into resistances without a
-division.  What comes out are polynomials in s whose coefficients are polynomials in the
-elements with positive terms only (no cancellation): the transfer function H(s) from the
-generator's EMF to the output, the input impedance behind the source resistance with the load
-connected, and the output impedance with the generator connected and the load not.
+Nodal analysis (s C + G) v = i, a symbol per element.  By the matrix-tree theorem (Kirchhoff
+1847; all minors: Chaiken 1982) the determinant of the nodal matrix is the sum over the spanning
+trees of the network of the products of their admittances, and each cofactor a sum over
+spanning forests of two trees.  Trees are counted once each, so that nothing cancels and nothing
+is divided; multiplying by the product of all resistances turns conductances into resistances.
+What comes out are polynomials in s whose coefficients are polynomials in the elements, linear
+in each, with positive terms only (a bridge towards the return leg of a balanced output may
+bring negative terms into the numerator of H): the transfer function H(s) from the generator's
+EMF to the output, the input impedance behind the source resistance with the load connected, and
+the output impedance with the generator connected and the load not.
 
 Symbols for source and load are ``Rs``, ``RL`` and ``CL``.
 """
@@ -20,7 +23,14 @@ from typing import Any
 from antecurve.errors import WiringError
 from antecurve.networks.topology import Element, ElementKind, Topology
 
-__all__ = ["LOAD_CAPACITANCE", "LOAD_RESISTANCE", "SOURCE_RESISTANCE", "Solution", "solve"]
+__all__ = [
+    "LOAD_CAPACITANCE",
+    "LOAD_RESISTANCE",
+    "SOURCE_RESISTANCE",
+    "Solution",
+    "solve",
+    "spanning_trees",
+]
 
 SOURCE_RESISTANCE = "Rs"
 LOAD_RESISTANCE = "RL"
@@ -91,77 +101,46 @@ def solve(topology: Topology) -> Solution:
     Notes
     -----
     With Y the nodal matrix, the EMF behind Rs is a current EMF/Rs into ``in``, and by Cramer's
-    rule H = (cof(in, out) - cof(in, return)) / (Rs det Y).  Terms of det Y that hold the
+    rule H = (cof(in, out) - cof(in, return)) / (Rs det Y).  cof(i, j) is the sum over forests
+    of two trees, one with i and j and one with the common return.  Terms of det Y that hold the
     source's conductance are dropped for the input impedance, those of the load for the output
-    impedance: both follow from the same determinants.
+    impedance: both follow from the same sums.
     """
-    import sympy
-    from sympy.polys.matrices import DomainMatrix
-    from sympy.polys.rings import ring
-
     elements = _augmented(topology)
-    polynomials, *generators = ring(["s", *(e.ref for e in elements)], sympy.ZZ)
-    s, admittances = generators[0], generators[1:]
-    nodes = [n for n in dict.fromkeys(n for e in elements for n in e.nodes) if n != "0"]
+    nodes = dict.fromkeys(("0", *(n for e in elements for n in e.nodes)))
     index = {node: i for i, node in enumerate(nodes)}
-    if "in" not in index or any(n != "0" and n not in index for n in topology.output):
+    touched = {n for e in topology.elements for n in e.nodes}
+    if "in" not in touched or any(n != "0" and n not in touched for n in topology.output):
         raise WiringError("network", topology.form, "it needs the nodes in, out and 0")
-    size = len(nodes)
-    matrix = [[polynomials.zero] * size for _ in range(size)]
-    for element, symbol in zip(elements, admittances, strict=True):
-        value = symbol * s if element.kind is ElementKind.CAPACITOR else symbol
-        ends = [index[n] for n in element.nodes if n != "0"]
-        for end in ends:
-            matrix[end][end] += value
-        if len(ends) == 2:
-            matrix[ends[0]][ends[1]] -= value
-            matrix[ends[1]][ends[0]] -= value
-
-    def cofactor(row: int | None, column: int | None) -> Any:
-        """Cofactor of the nodal matrix; 0 where an index is the return node."""
-        if row is None or column is None:
-            return polynomials.zero
-        rows = [
-            [v for j, v in enumerate(line) if j != column]
-            for i, line in enumerate(matrix)
-            if i != row
-        ]
-        sign = -1 if (row + column) % 2 else 1
-        return sign * determinant(rows)
-
-    def determinant(rows: list[list[Any]]) -> Any:
-        if not rows:
-            return polynomials.one
-        return DomainMatrix(rows, (len(rows), len(rows)), polynomials.to_domain()).det()
-
-    drive = index["in"]
-    plus, minus = (index.get(n) for n in topology.output)
-    whole = determinant(matrix)
-    source, load = (
-        _place(elements, SOURCE_RESISTANCE),
-        (
-            _place(elements, LOAD_RESISTANCE),
-            _place(elements, LOAD_CAPACITANCE),
-        ),
-    )
-    transfer = (cofactor(drive, plus) - cofactor(drive, minus)) * admittances[source]
+    edges = [(index[e.nodes[0]], index[e.nodes[1]]) for e in elements]
+    drive, plus, minus = (index[n] for n in ("in", *topology.output))
+    whole = spanning_trees(edges)
+    driven = spanning_trees(_merged(edges, drive, 0))
+    source = _place(elements, SOURCE_RESISTANCE)
+    load = (_place(elements, LOAD_RESISTANCE), _place(elements, LOAD_CAPACITANCE))
+    # Forests that hold the output with the drive, less those that hold the return with it.
+    transfer: dict[int, int] = {}
+    for forest in driven:
+        with_drive = _component(edges, forest, drive)
+        count = (plus in with_drive) - (minus in with_drive)
+        if count:
+            transfer[forest | 1 << source] = count
     if not transfer:
         raise WiringError(
             "network", topology.form, "there is no path from in to the output: join them"
         )
-    across = cofactor(plus, plus) + cofactor(minus, minus)
-    across -= cofactor(plus, minus) + cofactor(minus, plus)
-    resistors = [i for i, e in enumerate(elements) if e.kind is ElementKind.RESISTOR]
-    convert = _Converter(elements, resistors)
+    convert = _Converter(elements)
     return Solution(
         topology=topology,
         symbols=convert.symbols,
         transfer_numerator=convert(transfer),
-        transfer_denominator=convert(whole),
-        input_numerator=convert(cofactor(drive, drive), without=(source,)),
-        input_denominator=convert(whole, without=(source,)),
-        output_numerator=convert(across, without=load),
-        output_denominator=convert(whole, without=load),
+        transfer_denominator=convert(dict.fromkeys(whole, 1)),
+        input_numerator=convert(dict.fromkeys(driven, 1), without=(source,)),
+        input_denominator=convert(dict.fromkeys(whole, 1), without=(source,)),
+        output_numerator=convert(
+            dict.fromkeys(spanning_trees(_merged(edges, plus, minus)), 1), without=load
+        ),
+        output_denominator=convert(dict.fromkeys(whole, 1), without=load),
     )
 
 
@@ -170,31 +149,115 @@ def _place(elements: tuple[Element, ...], ref: str) -> int:
     return next(i for i, e in enumerate(elements) if e.ref == ref)
 
 
-class _Converter:
-    """Turn a ring polynomial in s and admittances into coefficients in R and C."""
+def _merged(edges: list[tuple[int, int]], first: int, second: int) -> list[tuple[int, int]]:
+    """The edges with one node taken for another."""
+    return [(second if a == first else a, second if b == first else b) for a, b in edges]
 
-    def __init__(self, elements: tuple[Element, ...], resistors: list[int]) -> None:
+
+def _component(edges: list[tuple[int, int]], forest: int, start: int) -> set[int]:
+    """Nodes joined to a start by the edges of a forest."""
+    found = {start}
+    grown = True
+    while grown:
+        grown = False
+        for place, (a, b) in enumerate(edges):
+            if forest >> place & 1 and (a in found) != (b in found):
+                found |= {a, b}
+                grown = True
+    return found
+
+
+def spanning_trees(edges: list[tuple[int, int]]) -> list[int]:
+    """Return every spanning tree of a graph.
+
+    Parameters
+    ----------
+    edges : list of tuple of int
+        Pairs of nodes; an edge between a node and itself is in no tree.
+
+    Returns
+    -------
+    list of int
+        Trees as bit masks of edges; empty when the graph is not connected.
+
+    Notes
+    -----
+    Edges are taken or left one after the other.  Partial forests are kept together by how they
+    join the nodes that have edges still to come, and dropped as soon as a group of nodes can no
+    longer be joined to the rest.
+
+    Examples
+    --------
+    >>> sorted(spanning_trees([(0, 1), (1, 2), (0, 2)]))
+    [3, 5, 6]
+    """
+    last: dict[int, int] = {}
+    for place, (a, b) in enumerate(edges):
+        last[a] = last[b] = place
+    states: dict[frozenset[frozenset[int]], list[int]] = {frozenset(): [0]}
+    seen: set[int] = set()
+    for place, (a, b) in enumerate(edges):
+        fresh = [frozenset({n}) for n in {a, b} - seen]
+        seen |= {a, b}
+        done = {n for n in (a, b) if last[n] == place}
+        final = place == len(edges) - 1
+        following: dict[frozenset[frozenset[int]], list[int]] = {}
+        for groups, forests in states.items():
+            groups = groups.union(fresh)
+            one = next(g for g in groups if a in g)
+            two = next(g for g in groups if b in g)
+            choices = [(groups, 0)]
+            if one != two:
+                choices.append(((groups - {one, two}) | {one | two}, 1 << place))
+            for joined, bit in choices:
+                kept = _retired(joined, done, final)
+                if kept is not None:
+                    following.setdefault(kept, []).extend(f | bit for f in forests)
+        states = following
+    return [forest for forests in states.values() for forest in forests]
+
+
+def _retired(
+    groups: frozenset[frozenset[int]], done: set[int], final: bool
+) -> frozenset[frozenset[int]] | None:
+    """Groups without nodes that have no edges to come; ``None`` when one is cut off for good."""
+    if final:
+        return frozenset() if len(groups) == 1 else None
+    left = frozenset(g - done for g in groups)
+    return left if len(left) == len(groups) and frozenset() not in left else None
+
+
+class _Converter:
+    """Turn sums over trees into coefficients in R and C."""
+
+    def __init__(self, elements: tuple[Element, ...]) -> None:
         import sympy
 
         self.symbols = tuple(sympy.Symbol(e.ref, positive=True) for e in elements)
-        self._resistors = frozenset(resistors)
+        self._resistors = frozenset(
+            i for i, e in enumerate(elements) if e.kind is ElementKind.RESISTOR
+        )
 
-    def __call__(self, polynomial: Any, *, without: tuple[int, ...] = ()) -> Polynomial:
+    def __call__(self, trees: dict[int, int], *, without: tuple[int, ...] = ()) -> Polynomial:
         """Coefficients of ascending powers of s; elements in `without` are taken out."""
         import sympy
 
-        resistors = self._resistors - set(without)
+        dropped = sum(1 << i for i in without)
+        counted = [i for i in range(len(self.symbols)) if i not in without]
         powers: dict[int, list[Any]] = {}
-        for monomial, coefficient in polynomial.terms():
-            power, exponents = monomial[0], monomial[1:]
-            if any(exponents[i] for i in without):
+        for tree, count in trees.items():
+            if tree & dropped:
                 continue
-            factors = [
-                self.symbols[i]
-                for i, exponent in enumerate(exponents)
-                if (not exponent if i in resistors else exponent) and i not in without
-            ]
-            powers.setdefault(power, []).append(sympy.Mul(int(coefficient), *factors))
+            factors, power = [], 0
+            for i in counted:
+                inside = tree >> i & 1
+                if i in self._resistors:
+                    inside = 1 - inside
+                else:
+                    power += inside
+                if inside:
+                    factors.append(self.symbols[i])
+            powers.setdefault(power, []).append(sympy.Mul(count, *factors))
         return tuple(
             sympy.Add(*powers.get(power, [sympy.Integer(0)]))
             for power in range(max(powers, default=0) + 1)

@@ -214,10 +214,8 @@ class _Problem:
         linear = alpha * b + r * self.a[0] * c2 - c1 * r * self.a[1]
         constant = -c1 * b
         root = math.sqrt(max(linear * linear - 4.0 * square * constant, 0.0))
-        if linear > 0:
-            k1 = -2.0 * constant / (linear + root)
-        else:
-            k1 = (root - linear) / (2.0 * square)
+        falling = -2.0 * constant / (linear + root) if linear > 0 else None
+        k1 = (root - linear) / (2.0 * square) if falling is None else falling
         self.k = (k1, c2 / (u * self.q[1] * (b + r * k1 * self.a[1])))
 
     def _fraction(self, time: float, poles: tuple[float, ...]) -> float:

@@ -26,11 +26,11 @@ from antecurve.synthesis.impedance import (
 from antecurve.synthesis.tree import Tree, capacitor, parallel, resistor, series
 
 __all__ = [
+    "SeriesStep",
     "cauer_1_tree",
     "cauer_2_tree",
     "foster_1_parts",
     "foster_2_branch",
-    "SeriesStep",
     "remove_series_capacitor_and_resistor",
     "remove_shunt_resistor",
     "resistance_at_origin",

@@ -25,8 +25,9 @@ Where the shunt arm has no capacitor of its own, the load's capacitance CL adds 
 
 .. math:: T_5 = T_c \\bigl(1 - g N(-1/T_c) / D(-1/T_c)\\bigr)
 
-with D without T5 on the right; it has to lie above the curve's own highest pole.  A curve with one pole too few to be finite at high frequency
-is met with R_inf = 0; the pole that results is the implied one.  (design.md, section 2.)
+with D without T5 on the right; it has to lie above the curve's own highest pole.  A curve with
+one pole too few to be finite at high frequency is met with R_inf = 0; the pole that results is
+the implied one.
 """
 
 from __future__ import annotations

@@ -5,8 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Factors
 from antecurve.quantities import format_quantity
@@ -129,7 +131,8 @@ def balance_roots(found: Factors, poles: Sequence[float], level: float) -> tuple
     """
     times = [*found.zeros_s, *poles]
     unit = math.exp(sum(math.log(t) for t in times) / len(times))
-    top, bottom = np.ones(1), np.ones(1)
+    top: NDArray[Any] = np.ones(1)
+    bottom: NDArray[Any] = np.ones(1)
     for pole in poles:
         top = np.polymul(top, [pole / unit, 1.0])
     for zero in found.zeros_s:

@@ -1,0 +1,171 @@
+"""``antecurve curves``: the catalogue, one curve's table, or a fit to a table of levels."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Optional
+
+import typer
+
+from antecurve.cli.options import AsJson
+
+if TYPE_CHECKING:
+    from antecurve.curves.fit import CurveFit
+    from antecurve.curves.model import Curve
+    from antecurve.report.tables import TextTable
+
+__all__ = ["curves"]
+
+Name = Annotated[
+    Optional[str],  # noqa: UP045
+    typer.Argument(metavar="[NAME]", help="A curve of the catalogue; without it, all of them."),
+]
+Fit = Annotated[
+    Optional[Path],  # noqa: UP045
+    typer.Option(
+        "--fit",
+        metavar="LEVELS.csv",
+        help="Fit time constants to a table with the columns frequency_hz and level_db.",
+    ),
+]
+Zeros = Annotated[int, typer.Option("--zeros", help="With --fit: number of zeros.")]
+Poles = Annotated[int, typer.Option("--poles", help="With --fit: number of poles.")]
+NoShelf = Annotated[
+    bool, typer.Option("--no-shelf", help="With --fit: a zero at the origin, no bass shelf.")
+]
+
+
+def curves(
+    name: Name = None,
+    fit: Fit = None,
+    zeros: Zeros = 2,
+    poles: Poles = 1,
+    no_shelf: NoShelf = False,
+    as_json: AsJson = False,
+) -> None:
+    """List the published curves, tabulate one of them, or fit time constants to a table.
+
+    Examples: antecurve curves; antecurve curves disc; antecurve curves --fit old-label.csv
+    """
+    from antecurve.errors import InputError
+
+    if name is not None and fit is not None:
+        raise InputError("curves", f"{name} --fit {fit}", "give a name or a table, not both")
+    if fit is not None:
+        _show_fit(fit, zeros, poles, no_shelf, as_json)
+    elif name is not None:
+        _show_table(name, as_json)
+    else:
+        _show_catalogue(as_json)
+
+
+def _content(curve: Curve) -> dict[str, Any]:
+    return {
+        "name": curve.name,
+        "zeros_s": list(curve.zeros_s),
+        "poles_s": list(curve.poles_s),
+        "zeros_at_origin": curve.zeros_at_origin,
+        "poles_at_origin": curve.poles_at_origin,
+        "source": curve.source,
+        "year": curve.year,
+        "remark": curve.remark,
+    }
+
+
+def _microseconds(times: tuple[float, ...], at_origin: int) -> str:
+    return ", ".join(["origin"] * at_origin + [f"{t * 1e6:.6g} us" for t in times]) or "none"
+
+
+def _text_table(header: tuple[str, ...], rows: Sequence[tuple[str, ...]], right: str) -> TextTable:
+    from antecurve.report.tables import TextTable
+
+    return TextTable(header=header, rows=tuple(rows), right=right)
+
+
+def _show_catalogue(as_json: bool) -> None:
+    from antecurve.cli.show import show_json, show_table
+    from antecurve.curves.catalogue import catalogue
+
+    found = catalogue()
+    if as_json:
+        show_json([_content(c) for c in found])
+        return
+    rows = [
+        (
+            c.name,
+            _microseconds(c.zeros_s, c.zeros_at_origin),
+            _microseconds(c.poles_s, c.poles_at_origin),
+            "" if c.year is None else str(c.year),
+            c.source,
+        )
+        for c in found
+    ]
+    show_table(_text_table(("name", "zeros", "poles", "year", "source"), rows, "lllrl"))
+
+
+def _show_table(name: str, as_json: bool) -> None:
+    from antecurve.cli.show import show_json, show_table
+    from antecurve.curves.catalogue import named_curve
+    from antecurve.curves.tabulate import curve_table
+
+    curve = named_curve(name)
+    table = curve_table(curve)
+    if as_json:
+        columns = ("frequency_hz", "emphasis_db", "playback_db", "phase_deg")
+        show_json(_content(curve) | {c: getattr(table, c).tolist() for c in columns})
+        return
+    print(f"{curve.name}: zeros {_microseconds(curve.zeros_s, curve.zeros_at_origin)}; ", end="")
+    print(f"poles {_microseconds(curve.poles_s, curve.poles_at_origin)}")
+    print(f"{curve.source}. {curve.remark}")
+    rows = [
+        (f"{f:g}", f"{up:+.3f}", f"{down:+.3f}", f"{angle:.1f}")
+        for f, up, down, angle in zip(
+            table.frequency_hz, table.emphasis_db, table.playback_db, table.phase_deg, strict=True
+        )
+    ]
+    header = ("frequency/Hz", "emphasis/dB", "playback/dB", "phase/deg")
+    show_table(_text_table(header, rows, "rrrr"))
+
+
+def _show_fit(path: Path, zeros: int, poles: int, no_shelf: bool, as_json: bool) -> None:
+    from antecurve.cli.show import show_json
+    from antecurve.curves.fit import fit_curve
+    from antecurve.files.curve_table import read_curve_table
+
+    table = read_curve_table(path)
+    fitted = fit_curve(
+        frequency_hz=table.frequency_hz,
+        level_db=table.level_db,
+        zeros=zeros,
+        poles=poles,
+        zeros_at_origin=int(no_shelf),
+        name=path.stem,
+    )
+    if as_json:
+        show_json(_fit_content(fitted))
+        return
+    curve = fitted.curve
+    times = [*curve.zeros_s, *curve.poles_s]
+    kinds = ["zero"] * len(curve.zeros_s) + ["pole"] * len(curve.poles_s)
+    for kind, time, share in zip(kinds, times, fitted.relative_uncertainty, strict=True):
+        print(f"{kind} {time * 1e6:.6g} us (standard uncertainty {share * 100:.2g} %)")
+    print(f"misfit {fitted.rms_db:.3f} dB rms, {fitted.largest_db:.3f} dB at most")
+    for remark in fitted.remarks:
+        print(f"mind: {remark}")
+
+
+def _fit_content(fitted: CurveFit) -> dict[str, Any]:
+    import math
+
+    return _content(fitted.curve) | {
+        "offset_db": fitted.offset_db,
+        "rms_db": fitted.rms_db,
+        "largest_db": fitted.largest_db,
+        "frequency_hz": fitted.frequency_hz.tolist(),
+        "misfit_db": fitted.misfit_db.tolist(),
+        "relative_uncertainty": [
+            share if math.isfinite(share) else None for share in fitted.relative_uncertainty
+        ],
+        "remarks": list(fitted.remarks),
+    }

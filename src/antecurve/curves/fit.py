@@ -1,0 +1,254 @@
+"""Time constants fitted to a table of levels.
+
+The level of a curve is a sum of terms, one per time constant,
+
+.. math:: L(f) = L_0 + \\sum_i 10\\log_{10}(1 + (\\omega z_i)^2)
+          - \\sum_j 10\\log_{10}(1 + (\\omega p_j)^2) + 20 (a - b) \\log_{10}\\omega ,
+
+and is fitted by least squares in the logarithms of the time constants, from many starts, so
+that a poor start does not decide the result.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from antecurve.curves.model import Curve, level_db
+from antecurve.errors import InputError
+
+__all__ = ["CurveFit", "fit_curve"]
+
+_MOST = 4
+_GRID = 6
+_BEYOND = 10.0
+_NEPER = 20.0 / math.log(10.0)
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CurveFit:
+    """Time constants fitted to a table, with the misfit.
+
+    Attributes
+    ----------
+    curve : Curve
+        The fitted curve, published time constants only.
+    offset_db : float
+        What was added to the curve's level re 1 kHz to meet the table [dB].
+    frequency_hz : numpy.ndarray of float, shape (points,)
+        The table's frequencies [Hz].
+    misfit_db : numpy.ndarray of float, shape (points,)
+        Table less fitted curve [dB].
+    rms_db : float
+        Root mean square of the misfit [dB].
+    largest_db : float
+        Largest magnitude of the misfit [dB].
+    relative_uncertainty : tuple of float
+        Standard uncertainty of each time constant, zeros then poles, as a fraction, from the
+        scatter of the misfit; infinite where the table does not determine it.
+    remarks : tuple of str
+        What to mistrust: time constants outside the table's range, or not determined by it.
+    """
+
+    curve: Curve
+    offset_db: float
+    frequency_hz: Floats
+    misfit_db: Floats
+    rms_db: float
+    largest_db: float
+    relative_uncertainty: tuple[float, ...]
+    remarks: tuple[str, ...]
+
+
+def fit_curve(
+    *,
+    frequency_hz: ArrayLike,
+    level_db: ArrayLike,
+    zeros: int,
+    poles: int,
+    zeros_at_origin: int = 0,
+    poles_at_origin: int = 0,
+    name: str = "fitted",
+) -> CurveFit:
+    """Fit time constants to a table of levels.
+
+    Parameters
+    ----------
+    frequency_hz : array_like, shape (points,)
+        Frequencies [Hz], greater than 0, each once.
+    level_db : array_like, shape (points,)
+        Level of the emphasis [dB], with any constant added (for playback: change the sign).
+    zeros, poles : int
+        Number of time constants to fit, 0 to 4 each, at least one in all.
+    zeros_at_origin, poles_at_origin : int, optional
+        Powers of s, 0 or 1: a curve without bass shelf has a zero at the origin.
+    name : str, optional
+        Name of the fitted curve.
+
+    Returns
+    -------
+    CurveFit
+        The curve with the misfit.
+
+    Raises
+    ------
+    InputError
+        When the table is too short, not finite, or a count is out of range.
+
+    Examples
+    --------
+    >>> fitted = fit_curve(
+    ...     frequency_hz=[50, 100, 200, 500, 1e3, 2e3, 5e3, 10e3],
+    ...     level_db=[0.0, 0.0, 0.0, 0.1, 0.4, 1.4, 5.4, 10.4],
+    ...     zeros=1,
+    ...     poles=0,
+    ... )
+    >>> round(fitted.curve.zeros_s[0] * 1e6)
+    50
+    """
+    frequency, level = _table(frequency_hz, level_db)
+    _counts(zeros, poles, zeros_at_origin, poles_at_origin)
+    unknowns = zeros + poles + 1
+    if len(frequency) <= unknowns:
+        raise InputError(
+            "table",
+            f"{len(frequency)} points",
+            f"{zeros + poles} time constants and a level need at least {unknowns + 1} points",
+        )
+    omega = 2.0 * math.pi * frequency
+    fixed = 20.0 * (zeros_at_origin - poles_at_origin) * np.log10(omega)
+    signs = np.array([1.0] * zeros + [-1.0] * poles)
+    best = _best_fit(omega, level - fixed, signs, zeros)
+    times = np.exp(best)
+    curve = Curve(
+        name,
+        tuple(times[:zeros].tolist()),
+        tuple(times[zeros:].tolist()),
+        zeros_at_origin=zeros_at_origin,
+        poles_at_origin=poles_at_origin,
+        source="fitted to a table of levels",
+    )
+    return _report(curve, frequency, level, best, signs)
+
+
+def _table(frequency_hz: ArrayLike, levels: ArrayLike) -> tuple[Floats, Floats]:
+    frequency = np.array(frequency_hz, dtype=float)
+    level = np.array(levels, dtype=float)
+    if frequency.ndim != 1 or frequency.shape != level.shape:
+        raise InputError(
+            "table", [frequency.shape, level.shape], "give one level for each frequency"
+        )
+    if not np.all(np.isfinite(frequency) & (frequency > 0)):
+        raise InputError("frequency_hz", frequency_hz, "it must be finite and above 0 Hz")
+    if not np.all(np.isfinite(level)):
+        raise InputError("level_db", levels, "it must be finite")
+    if len(np.unique(frequency)) != len(frequency):
+        raise InputError("frequency_hz", frequency_hz, "each frequency may stand only once")
+    return frequency, level
+
+
+def _counts(zeros: int, poles: int, zeros_at_origin: int, poles_at_origin: int) -> None:
+    for field, value, most in (
+        ("zeros", zeros, _MOST),
+        ("poles", poles, _MOST),
+        ("zeros_at_origin", zeros_at_origin, 1),
+        ("poles_at_origin", poles_at_origin, 1),
+    ):
+        if not 0 <= value <= most:
+            raise InputError(field, value, f"it must be a whole number from 0 to {most}")
+    if zeros + poles < 1:
+        raise InputError("zeros", zeros, "fit at least one time constant")
+
+
+def _terms(log_times: Floats, omega: Floats) -> Floats:
+    """Level of each time constant, shape (points, times)."""
+    return 10.0 * np.log10(1.0 + (omega[:, None] * np.exp(log_times)) ** 2)
+
+
+def _centred(values: Floats) -> Floats:
+    """Values less their mean over the points: the level L0 is eliminated."""
+    return np.asarray(values - values.mean(axis=0))
+
+
+def _slopes(log_times: Floats, omega: Floats, signs: Floats) -> Floats:
+    square = (omega[:, None] * np.exp(log_times)) ** 2
+    return _centred(_NEPER * signs * square / (1.0 + square))
+
+
+def _best_fit(omega: Floats, level: Floats, signs: Floats, zeros: int) -> Floats:
+    """The best of the fits from every ordered choice of starts on a grid."""
+    from scipy.optimize import least_squares
+
+    inside = np.linspace(-np.log(omega.max()), -np.log(omega.min()), _GRID)
+    bounds = (inside[0] - math.log(100.0), inside[-1] + math.log(100.0))
+
+    def residual(log_times: Floats) -> Floats:
+        return _centred(_terms(log_times, omega) @ signs - level)
+
+    def slopes(log_times: Floats) -> Floats:
+        return _slopes(log_times, omega, signs)
+
+    best, best_cost = np.full(len(signs), inside[0]), math.inf
+    for first in combinations(range(_GRID), zeros):
+        for second in combinations(range(_GRID), len(signs) - zeros):
+            # Zeros and poles half a step apart, so that they don't start cancelled.
+            step = 0.25 * (inside[1] - inside[0])
+            start = np.concatenate([inside[list(first)] + step, inside[list(second)] - step])
+            found = least_squares(residual, start, slopes, bounds=bounds, max_nfev=40)
+            if found.cost < best_cost * (1.0 - 1e-9):
+                best, best_cost = found.x, found.cost
+    precise = {"xtol": 1e-15, "ftol": 1e-15, "gtol": 1e-15, "max_nfev": 500}
+    best = least_squares(residual, best, slopes, bounds=bounds, **precise).x
+    order = [*np.argsort(-best[:zeros]), *(zeros + np.argsort(-best[zeros:]))]
+    return np.asarray(best[order])
+
+
+def _report(
+    curve: Curve, frequency: Floats, level: Floats, log_times: Floats, signs: Floats
+) -> CurveFit:
+    omega = 2.0 * math.pi * frequency
+    against = level - level_db(curve, frequency)
+    offset = float(against.mean())
+    misfit = against - offset
+    rms = float(np.sqrt(np.mean(misfit**2)))
+    slopes = _slopes(log_times, omega, signs)
+    freedom = len(frequency) - len(signs) - 1
+    spread = math.sqrt(float(misfit @ misfit) / freedom)
+    values, vectors = np.linalg.eigh(slopes.T @ slopes)
+    held = values > 1e-12 * values.max()
+    inverse = np.divide(1.0, values, out=np.full_like(values, np.inf), where=held)
+    with np.errstate(invalid="ignore"):
+        variance = np.where(vectors**2 > 1e-12, vectors**2 * inverse, 0.0).sum(axis=1)
+    uncertainty = np.where(np.isinf(variance), np.inf, spread * np.sqrt(variance))
+    for array in (frequency, misfit):
+        array.setflags(write=False)
+    return CurveFit(
+        curve,
+        offset,
+        frequency,
+        misfit,
+        rms,
+        float(np.abs(misfit).max()),
+        tuple(uncertainty.tolist()),
+        _remarks(log_times, signs, frequency, uncertainty),
+    )
+
+
+def _remarks(
+    log_times: Floats, signs: Floats, frequency: Floats, uncertainty: Floats
+) -> tuple[str, ...]:
+    remarks = []
+    for log_time, sign, share in zip(log_times, signs, uncertainty, strict=True):
+        corner = 1.0 / (2.0 * math.pi * math.exp(log_time))
+        what = f"the {'zero' if sign > 0 else 'pole'} at {corner:.4g} Hz"
+        if not frequency.min() / _BEYOND <= corner <= frequency.max() * _BEYOND:
+            remarks.append(f"{what} lies far outside the table's frequencies: leave it out")
+        elif share > 0.5:
+            remarks.append(f"{what} is hardly determined by the table: fit fewer time constants")
+    return tuple(remarks)

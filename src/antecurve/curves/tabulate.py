@@ -1,0 +1,114 @@
+"""Curves tabulated at the standard third-octave frequencies."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.curves.model import Curve, factors, level_db
+from antecurve.errors import InputError
+
+__all__ = ["CurveTable", "curve_table", "third_octave_frequencies"]
+
+_NOMINAL = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CurveTable:
+    """A curve at chosen frequencies.
+
+    Attributes
+    ----------
+    curve : Curve
+        The curve.
+    frequency_hz : numpy.ndarray of float, shape (frequencies,)
+        Frequencies [Hz].
+    emphasis_db : numpy.ndarray of float, shape (frequencies,)
+        Level of the emphasis [dB], 0 at 1 kHz, limits put on the curve included.
+    playback_db : numpy.ndarray of float, shape (frequencies,)
+        Level of ideal playback, the inverse of the published curve [dB], 0 at 1 kHz.
+    phase_deg : numpy.ndarray of float, shape (frequencies,)
+        Phase of the emphasis [degrees].
+    """
+
+    curve: Curve
+    frequency_hz: NDArray[np.float64]
+    emphasis_db: NDArray[np.float64]
+    playback_db: NDArray[np.float64]
+    phase_deg: NDArray[np.float64]
+
+
+def third_octave_frequencies(*, low_hz: float = 20.0, high_hz: float = 20e3) -> NDArray[np.float64]:
+    """Return the nominal third-octave frequencies in a range.
+
+    Parameters
+    ----------
+    low_hz, high_hz : float, optional
+        Ends of the range [Hz], both included, 0 < low <= high.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (frequencies,)
+        Nominal midband frequencies [Hz] of IEC 61260-1 and ISO 266.
+
+    Raises
+    ------
+    InputError
+        When the range is not above 0 Hz or is upside down.
+
+    Examples
+    --------
+    >>> third_octave_frequencies(low_hz=800.0, high_hz=1600.0)
+    array([ 800., 1000., 1250., 1600.])
+    """
+    if not (math.isfinite(high_hz) and 0 < low_hz <= high_hz):
+        raise InputError("frequency range", [low_hz, high_hz], "0 Hz < low end <= high end")
+    decades = range(math.floor(math.log10(low_hz)), math.floor(math.log10(high_hz)) + 1)
+    nominal = np.array([float(f"{n}e{d}") for d in decades for n in _NOMINAL])
+    return nominal[(nominal >= low_hz) & (nominal <= high_hz)]
+
+
+def curve_table(curve: Curve, frequency_hz: NDArray[np.float64] | None = None) -> CurveTable:
+    """Return a curve at frequencies, by default the third-octave ones from 20 Hz to 20 kHz.
+
+    Parameters
+    ----------
+    curve : Curve
+        The curve.
+    frequency_hz : numpy.ndarray of float, shape (frequencies,), optional
+        Frequencies [Hz], greater than 0.
+
+    Returns
+    -------
+    CurveTable
+        Levels of the emphasis and of ideal playback.
+
+    Raises
+    ------
+    InputError
+        When a frequency is not finite and greater than 0.
+
+    Examples
+    --------
+    >>> from antecurve.curves.catalogue import named_curve
+    >>> table = curve_table(named_curve("disc"))
+    >>> round(float(table.playback_db[0]), 1)  # 20 Hz
+    19.3
+    """
+    frequency = third_octave_frequencies() if frequency_hz is None else np.array(frequency_hz)
+    emphasis = level_db(curve, frequency)
+    playback = -level_db(curve, frequency, published=True)
+    # Each factor by itself, so that the phase never jumps by a full turn.
+    found = factors(curve)
+    omega = 2.0 * math.pi * frequency
+    phase = np.full(frequency.shape, 90.0 * (found.zeros_at_origin - found.poles_at_origin))
+    for time in found.zeros_s:
+        phase += np.degrees(np.arctan(omega * time))
+    for time in found.poles_s:
+        phase -= np.degrees(np.arctan(omega * time))
+    for array in (frequency, emphasis, playback, phase):
+        array.setflags(write=False)
+    return CurveTable(curve, frequency, emphasis, playback, phase)

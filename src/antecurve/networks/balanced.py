@@ -1,0 +1,102 @@
+"""The balanced version of a network: the series arm split on both legs.
+
+Every element that does not touch the return ``0`` stands once in each leg with half its
+impedance, a resistor with half the resistance and a capacitor with twice the capacitance; every
+element that goes to ``0`` stands between the legs as it is.  By symmetry the voltage between
+the legs obeys the same equations as the voltage to ground before: the same response, level,
+input and output impedance.  Nodes of the return leg end in ``-``; the generator drives ``in``
+against ``0``, the start of that leg, and the unit is connected between ``out`` and ``out-``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from antecurve.errors import InputError
+from antecurve.networks.topology import Element, ElementKind, Network, Topology
+
+__all__ = ["balanced_network", "balanced_topology"]
+
+
+def balanced_topology(topology: Topology) -> Topology:
+    """Return the balanced version of a network's shape.
+
+    Parameters
+    ----------
+    topology : Topology
+        An unbalanced network, its output taken against ``0``.
+
+    Returns
+    -------
+    Topology
+        Series elements doubled as ``R1P`` (upper leg) and ``R1N`` (return leg), output
+        ``("out", "out-")``.
+
+    Raises
+    ------
+    InputError
+        When the network is balanced already.
+    """
+    if topology.output[1] != "0":
+        raise InputError(
+            "network.balanced", topology.output, "the network is balanced already; leave it so"
+        )
+    elements: list[Element] = []
+    for element in topology.elements:
+        if "0" in element.nodes:
+            first, second = element.nodes
+            other = first if second == "0" else second
+            elements.append(replace(element, nodes=(other, _mirrored(other))))
+            continue
+        first, second = element.nodes
+        elements.append(replace(element, ref=f"{element.ref}P"))
+        mirrored = (_mirrored(first), _mirrored(second))
+        elements.append(replace(element, ref=f"{element.ref}N", nodes=mirrored))
+    output = topology.output[0]
+    return Topology(topology.form, tuple(elements), (output, _mirrored(output)))
+
+
+def balanced_network(network: Network) -> Network:
+    """Return the balanced version of a network with its values.
+
+    Parameters
+    ----------
+    network : Network
+        An unbalanced network.
+
+    Returns
+    -------
+    Network
+        The same response between ``out`` and ``out-``.
+
+    Raises
+    ------
+    InputError
+        When the network is balanced already.
+
+    Examples
+    --------
+    >>> from antecurve.networks.topology import network_with_values
+    >>> elements = (
+    ...     Element("C1", ElementKind.CAPACITOR, ("in", "out")),
+    ...     Element("R1", ElementKind.RESISTOR, ("out", "0")),
+    ... )
+    >>> both = balanced_network(network_with_values(Topology("own", elements), [1e-9, 1e3]))
+    >>> both.topology.refs, both.values.tolist()
+    (('C1P', 'C1N', 'R1'), [2e-09, 2e-09, 1000.0])
+    """
+    values: list[float] = []
+    for element, value in zip(network.topology.elements, network.values, strict=True):
+        if "0" in element.nodes:
+            values.append(float(value))
+        else:
+            half = value / 2.0 if element.kind is ElementKind.RESISTOR else value * 2.0
+            values += [float(half)] * 2
+    return Network(balanced_topology(network.topology), np.array(values))
+
+
+def _mirrored(node: str) -> str:
+    """The node's counterpart in the return leg, which begins at 0."""
+    return "0" if node == "in" else f"{node}-"
