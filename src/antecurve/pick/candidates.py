@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,6 +42,9 @@ class Candidates:
         Indices of the joined parts; `second` is -1 for a single part.
     joined : numpy.ndarray of int, shape (candidates,)
         0 single, 1 series, 2 parallel.
+    legs : int
+        2 where the position stands once in each leg of a balanced network: `values` are then
+        those of the unbalanced network, twice a resistance and half a capacitance.
     """
 
     kind: ElementKind
@@ -51,11 +54,56 @@ class Candidates:
     first: NDArray[np.int64]
     second: NDArray[np.int64]
     joined: NDArray[np.int8]
+    legs: int = 1
 
     @property
     def limited(self) -> bool:
         """Whether some part can run out."""
         return bool(np.any(self.quantity < UNLIMITED))
+
+    def balanced(self) -> Candidates:
+        """Return the same for a position that stands in both legs of a balanced network.
+
+        Returns
+        -------
+        Candidates
+            Values as the unbalanced network sees them.
+        """
+        factor = 2.0 if self.kind is ElementKind.RESISTOR else 0.5
+        return replace(self, values=self.values * factor, legs=2)
+
+    def singles(self) -> Candidates:
+        """Return the candidates that are one part.
+
+        Returns
+        -------
+        Candidates
+            Some of them.
+        """
+        chosen = np.flatnonzero(self.second < 0)
+        return replace(
+            self,
+            values=self.values[chosen],
+            first=self.first[chosen],
+            second=self.second[chosen],
+            joined=self.joined[chosen],
+        )
+
+    def uses(self, index: int) -> tuple[int, ...]:
+        """Return the indices of the parts that a candidate uses, once for each use.
+
+        Parameters
+        ----------
+        index : int
+            Which candidate.
+
+        Returns
+        -------
+        tuple of int
+            Indices into `parts`.
+        """
+        used = [int(i) for i in (self.first[index], self.second[index]) if i >= 0]
+        return tuple(used * self.legs)
 
     def position(self, element: Element, index: int) -> Position:
         """Return a position filled with one of the candidates.

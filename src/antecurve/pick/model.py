@@ -15,8 +15,14 @@ from numpy.typing import NDArray
 
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, level_db
 from antecurve.job import Job
-from antecurve.networks.compiled import transfer_coefficients
+from antecurve.networks.compiled import (
+    Coefficients,
+    input_impedance_coefficients,
+    output_impedance_coefficients,
+    transfer_coefficients,
+)
 from antecurve.networks.topology import Topology
+from antecurve.pick.structure import ladder_of
 
 __all__ = ["NEPER_DB", "Linear", "NetworkModel"]
 
@@ -28,16 +34,17 @@ NEPER_DB = 20.0 / math.log(10.0)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Linear:
-    """Rows and slopes at many points.
+    """Logarithms of magnitudes and their slopes at many points.
 
     Attributes
     ----------
     rows : numpy.ndarray of float, shape (points, rows)
-        r_k [Np].
+        Logarithms [Np].
     slopes : numpy.ndarray of float, shape (points, rows, elements)
-        dr_k / dx_i.
+        Derivatives by x_i = ln v_i.
     sizes : numpy.ndarray of float, shape (points, rows, elements)
-        abs(S_i) of the numerator plus abs(S_i) of the denominator, which bound the curvature.
+        u(S_i), summed over numerator and denominator, with S_i the complex slope of each: they
+        bound the curvature (`antecurve.pick.bounds`).
     """
 
     rows: Floats
@@ -56,33 +63,64 @@ class NetworkModel:
         Curve, loading, level and band.
     count : int, optional
         Number of frequencies over the band, at least 4.
+
+    Attributes
+    ----------
+    frequency : numpy.ndarray of float, shape (rows,)
+        Frequencies [Hz]: the band, then 1 kHz.
+    target : numpy.ndarray of float, shape (rows,)
+        ln|E| + ln g [Np].
+    ladder : Ladder or None
+        The arms of the network, if it is a ladder.
     """
 
-    def __init__(self, topology: Topology, job: Job, *, count: int = 13) -> None:
+    def __init__(self, topology: Topology, job: Job, *, count: int = 9) -> None:
         self.topology = topology
-        self.loading = job.loading
+        self.job = job
+        self.ladder = ladder_of(topology)
         self.frequency = np.append(np.geomspace(*job.target.band_hz, count), REFERENCE_FREQUENCY_HZ)
-        self._target = level_db(job.curve, self.frequency) / NEPER_DB + math.log(job.gain)
-        self._powers: dict[int, tuple[Floats, Floats]] = {}
+        self.target = level_db(job.curve, self.frequency) / NEPER_DB + math.log(job.gain)
+        self._band = _Powers(2.0 * math.pi * self.frequency)
+        self._low = _Powers(np.array([2.0 * math.pi * REFERENCE_FREQUENCY_HZ]))
+        self._high = _Powers(np.array([2.0 * math.pi * job.target.band_hz[1]]))
 
-    def _values(self, polynomial: Floats) -> tuple[Floats, Floats]:
-        """Real and imaginary part of polynomials in s over the rows."""
-        length = polynomial.shape[-1]
-        if length not in self._powers:
-            s = (2j * math.pi * self.frequency) ** np.arange(length)[:, None]
-            self._powers[length] = (np.ascontiguousarray(s.real), np.ascontiguousarray(s.imag))
-        real, imaginary = self._powers[length]
-        return polynomial @ real, polynomial @ imaginary
+    def transfer(self, values: Floats) -> Coefficients:
+        """Return the coefficients of H for many networks.
 
-    def _coefficients(self, values: Floats) -> tuple[Floats, Floats]:
-        found = transfer_coefficients(
+        Parameters
+        ----------
+        values : numpy.ndarray of float, shape (..., elements)
+            Element values [ohm and F].
+
+        Returns
+        -------
+        Coefficients
+            Ascending powers of s.
+        """
+        loading = self.job.loading
+        return transfer_coefficients(
             self.topology,
             values,
-            source_resistance=self.loading.source_resistance,
-            load_resistance=self.loading.load_resistance,
-            load_capacitance=self.loading.load_capacitance,
+            source_resistance=loading.source_resistance,
+            load_resistance=loading.load_resistance,
+            load_capacitance=loading.load_capacitance,
         )
-        return found.numerator, found.denominator
+
+    def output(self, values: Floats) -> Coefficients:
+        """Return the coefficients of the output impedance; parameters as in `transfer`."""
+        return output_impedance_coefficients(
+            self.topology, values, source_resistance=self.job.loading.source_resistance
+        )
+
+    def input(self, values: Floats) -> Coefficients:
+        """Return the coefficients of the input impedance; parameters as in `transfer`."""
+        loading = self.job.loading
+        return input_impedance_coefficients(
+            self.topology,
+            values,
+            load_resistance=loading.load_resistance,
+            load_capacitance=loading.load_capacitance,
+        )
 
     def rows(self, values: Floats) -> Floats:
         """Return the rows of networks.
@@ -97,13 +135,12 @@ class NetworkModel:
         numpy.ndarray of float, shape (points, rows)
             r_k [Np].
         """
-        numerator, denominator = self._coefficients(values)
-        a, b = self._values(numerator)
-        c, d = self._values(denominator)
-        return np.asarray(0.5 * np.log((a * a + b * b) / (c * c + d * d)) - self._target)
+        found = self.transfer(values)
+        square = self._band.square(found.numerator) / self._band.square(found.denominator)
+        return np.asarray(0.5 * np.log(square) - self.target)
 
     def linearise(self, values: Floats) -> Linear:
-        """Return rows and slopes of networks.
+        """Return rows, slopes and sizes of networks.
 
         Parameters
         ----------
@@ -113,27 +150,99 @@ class NetworkModel:
         Returns
         -------
         Linear
-            Rows, slopes, and sizes of the slopes.
-
-        Notes
-        -----
-        Numerator and denominator are affine in each element, P = A + v B, so that
-        dlnP/dlnv = v B / P = 1 - P(v = 0) / P: the slopes come from the same coefficients.
+            Of r_k.
         """
-        points, count = values.shape
-        stacked = np.repeat(values[:, None, :], count + 1, axis=1)
-        stacked[:, np.arange(count), np.arange(count)] = 0.0
-        numerator, denominator = self._coefficients(stacked)
-        rows = -np.broadcast_to(self._target, (points, len(self._target)))
-        slopes = np.zeros((points, count, len(self._target)))
-        sizes = np.zeros_like(slopes)
-        for polynomial, sign in ((numerator, 1.0), (denominator, -1.0)):
-            a, b = self._values(polynomial)
-            whole, whole_i = a[:, -1:], b[:, -1:]
-            square = whole * whole + whole_i * whole_i
-            rows = rows + 0.5 * sign * np.log(square[:, 0])
-            real = 1.0 - (a[:, :-1] * whole + b[:, :-1] * whole_i) / square
-            imaginary = (b[:, :-1] * whole - a[:, :-1] * whole_i) / square
-            slopes += sign * real
-            sizes += np.hypot(real, imaginary)
-        return Linear(rows, np.swapaxes(slopes, 1, 2), np.swapaxes(sizes, 1, 2))
+        found = _linear(
+            self.transfer(_with_zeros(values)), self._band, numerator_sizes=self.ladder is not None
+        )
+        return Linear(found.rows - self.target, found.slopes, found.sizes)
+
+    def linearise_output(self, values: Floats) -> Linear:
+        """Return the logarithm of the output impedance at 1 kHz; as `linearise`, one row."""
+        return _linear(self.output(_with_zeros(values)), self._low)
+
+    def linearise_input(self, values: Floats) -> Linear:
+        """Return the logarithm of the input impedance at the band's high end, one row."""
+        return _linear(self.input(_with_zeros(values)), self._high)
+
+    def positive_numerator(self, values: Floats) -> tuple[Floats, Floats]:
+        """Return how much the terms of the numerator cancel at s = j w, and slopes at s = w.
+
+        Parameters
+        ----------
+        values : numpy.ndarray of float, shape (points, elements)
+            Element values [ohm and F].
+
+        Returns
+        -------
+        ratio : numpy.ndarray of float, shape (points, rows)
+            N(w) / abs(N(j w)), at least 1.
+        slopes : numpy.ndarray of float, shape (points, rows, elements)
+            dln N(w) / dx_i, in [0, 1].
+        """
+        numerator = self.transfer(_with_zeros(values)).numerator
+        omega = 2.0 * math.pi * self.frequency
+        positive = numerator @ omega ** np.arange(numerator.shape[-1])[:, None]
+        slopes = 1.0 - positive[:, :-1] / positive[:, -1:]
+        with np.errstate(divide="ignore"):
+            ratio = positive[:, -1] / np.sqrt(self._band.square(numerator[:, -1]))
+        return np.maximum(ratio, 1.0), np.swapaxes(slopes, 1, 2)
+
+
+class _Powers:
+    """Polynomials in s over the frequencies s = j w, real and imaginary part apart."""
+
+    def __init__(self, omega: Floats) -> None:
+        self._s = 1j * omega
+        self._known: dict[int, tuple[Floats, Floats]] = {}
+
+    def __call__(self, polynomial: Floats) -> tuple[Floats, Floats]:
+        length = polynomial.shape[-1]
+        if length not in self._known:
+            s = self._s ** np.arange(length)[:, None]
+            self._known[length] = (np.ascontiguousarray(s.real), np.ascontiguousarray(s.imag))
+        real, imaginary = self._known[length]
+        return polynomial @ real, polynomial @ imaginary
+
+    def square(self, polynomial: Floats) -> Floats:
+        """Squares of magnitudes."""
+        real, imaginary = self(polynomial)
+        return np.asarray(real * real + imaginary * imaginary)
+
+
+def _with_zeros(values: Floats) -> Floats:
+    """Each network with one element after the other set to 0, then as it is.
+
+    Numerator and denominator are affine in each element, P = A + v B, so that the slope
+    dlnP/dlnv = v B / P = 1 - P(v = 0) / P comes from the same coefficients.
+    """
+    count = values.shape[1]
+    stacked = np.repeat(values[:, None, :], count + 1, axis=1)
+    stacked[:, np.arange(count), np.arange(count)] = 0.0
+    return stacked
+
+
+def _linear(found: Coefficients, powers: _Powers, *, numerator_sizes: bool = True) -> Linear:
+    rows: Floats | float = 0.0
+    slopes: Floats | float = 0.0
+    sizes: Floats | float = 0.0
+    for polynomial, sign in ((found.numerator, 1.0), (found.denominator, -1.0)):
+        a, b = powers(polynomial)
+        whole, whole_i = a[:, -1:], b[:, -1:]
+        square = whole * whole + whole_i * whole_i
+        rest = (a[:, :-1] * whole + b[:, :-1] * whole_i) / square
+        imaginary = (b[:, :-1] * whole - a[:, :-1] * whole_i) / square
+        real = 1.0 - rest
+        rows = rows + 0.5 * sign * np.log(square[:, 0])
+        slopes = slopes + sign * real
+        if sign > 0 and not numerator_sizes:
+            continue
+        across = imaginary * imaginary
+        along = real * rest - across  # Re S - abs(S)**2
+        product = np.sqrt((real * real + across) * (rest * rest + across))
+        sizes = sizes + product + along + np.abs(imaginary)
+    return Linear(
+        np.asarray(rows),
+        np.swapaxes(np.asarray(slopes), 1, 2),
+        np.swapaxes(np.asarray(sizes), 1, 2),
+    )

@@ -55,6 +55,8 @@ class SearchReport:
         Combinations that were evaluated one by one; the rest were excluded by bounds.
     seconds : float
         Duration [s].
+    claim : str
+        What exactly is proved, in a sentence.
     """
 
     objective_db: float
@@ -63,6 +65,7 @@ class SearchReport:
     combinations: float
     evaluated: int
     seconds: float
+    claim: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,8 +108,14 @@ class PickResult:
         What was examined and proved.
     shortlist : tuple of ShortlistEntry
         The pick and alternatives, none beaten by another in every respect.
+    second : PickedNetwork or None
+        The other network of a stereo pair.
+    match_db : float or None
+        Largest difference of the two networks' levels over the band, each re 1 kHz [dB].
     """
 
     best: PickedNetwork
     search: SearchReport
     shortlist: tuple[ShortlistEntry, ...] = ()
+    second: PickedNetwork | None = None
+    match_db: float | None = None

@@ -1,0 +1,177 @@
+"""Bounds of a network's error over a box of element values: the certificate of the search.
+
+**Coordinates.** x_i = ln v_i for each resistance and capacitance.  With all admittances cleared
+of fractions, H = N/D with N and D affine in each v_i and with positive terms only.
+
+**Slopes.** D is, up to the product of the resistances, the determinant of the nodal matrix
+Y = sum_k y_k a_k a_k^T over all elements, source and load.  With Z = Y^-1 and Z_ij = a_i^T Z a_j,
+
+.. math:: S_i = \\partial\\ln D/\\partial\\ln y_i = y_i Z_{ii} = y_i / (y_i + Y_i),
+
+Y_i being what the rest of the network shows to element i: an RC admittance.  At s = jw both
+y_i and Y_i lie in the first quadrant, so |y_i + Y_i|^2 >= |y_i|^2 + |Y_i|^2 and S_i lies in the
+disc with diameter [0, 1].  For a resistor the slope by ln R is 1 - S_i (after clearing), in the
+same disc.  The numerator of a ladder is a product of such determinants, one for each arm, and
+has the same property.
+
+**Curvature.** For i != j, dS_i/dln y_j = -T_ij with T_ij = y_i y_j Z_ij^2, and
+dS_i/dln y_i = S_i (1 - S_i).  Turn all admittances by -45 degrees: then every
+Re y'_k = |y_k|/sqrt2, and for a unit current into port i the power balance
+Re(v^H Y' v) = Re Z'_ii reads sum_k |y_k| |Z_ki|^2 = sqrt2 Re Z'_ii.  Times |y_i|:
+
+.. math:: \\sum_k |T_{ik}| = \\mathrm{Re} S_i \\pm \\mathrm{Im} S_i ,
+
+and the term k = i is |S_i|^2.  With |S_i (1 - S_i)| for dS_i/dln y_i, the sum over all elements is
+
+.. math:: \\sum_j |\\partial S_i/\\partial x_j| \\le u(S_i) := |S_i||1 - S_i|
+          + \\mathrm{Re} S_i - |S_i|^2 + |\\mathrm{Im} S_i| ,
+
+the same for S_i and 1 - S_i, at most 1 in the disc, and with a gradient of at most
+kappa = 2 sqrt2 by S_i (sqrt2 from the product, sqrt2 from the rest).  Along a straight line within
+a box, no step longer than h = max h_j, |dS_i/dt| <= h u(S_i), so u grows at most by
+exp(kappa t h) at fraction t of it; and the second derivative of ln D along it is at most
+sum_i u_i exp(kappa t h) h_i^2 (as |T_ij| is symmetric and 2 h_i h_j <= h_i^2 + h_j^2).  Integrated
+twice, with phi(a) = (exp a - 1 - a)/a^2 and u_i at the centre c:
+
+.. math:: \\bigl|\\ln|D(c + d)| - \\ln|D(c)| - \\sum_i \\mathrm{Re} S_i d_i\\bigr|
+          \\le \\phi(\\kappa h) \\sum_i u_i h_i^2 .
+
+**Any other numerator.** A numerator P that is no ladder's still is affine in each v_i with
+positive terms.  At the centre let P(w) be its value at real s = w, which is the sum of its terms'
+magnitudes at s = jw, W = P(w)/|P(jw)|, and sigma_i = dln P(w)/dx_i in [0, 1].  With A = sum h_i every
+term changes at most by a factor exp(A) in the box, so |P(jw)| loses no more than P(w) (exp A - 1).
+With B = sum sigma_i h_i, the sum of the terms' first derivatives is at most exp(A) P(w) B and of
+their second ones A times that, so with V = W exp(A) / (1 - W (exp A - 1)), the divisor being above
+0, the second derivative of ln P along a line is at most V A B + (V B)^2.
+
+**Frequencies.** Boxes are excluded by the error over some frequencies of the band, which is never
+above the error over the whole band; whatever is not excluded is evaluated over the whole band
+one by one.  So nothing is assumed about what lies between the frequencies.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.pick.affine import AffineBound, exclude_and_contract
+from antecurve.pick.model import Linear, NetworkModel
+
+__all__ = ["BoxBound", "bound_boxes"]
+
+Floats = NDArray[np.float64]
+
+_KAPPA = 2.0 * math.sqrt(2.0)
+_LEAST_NOISE = 1e-9
+_ANY_LEVEL = 1e3
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BoxBound:
+    """What is left of boxes of element values.
+
+    Attributes
+    ----------
+    keep : numpy.ndarray of bool, shape (boxes,)
+        False where no point has an error within the limit and meets the job's limits.
+    low, high : numpy.ndarray of float, shape (boxes, elements)
+        Where in the box such points can be, as logarithms of element values.
+    worth : numpy.ndarray of float, shape (boxes, elements)
+        How much dividing the box along an element promises.
+    """
+
+    keep: NDArray[np.bool_]
+    low: Floats
+    high: Floats
+    worth: Floats
+
+
+def bound_boxes(model: NetworkModel, low: Floats, high: Floats, *, limit: float) -> BoxBound:
+    """Return where in boxes the centred error can be within a limit.
+
+    Parameters
+    ----------
+    model : NetworkModel
+        Rows and slopes, and the job with its limits.
+    low, high : numpy.ndarray of float, shape (boxes, elements)
+        Ends of the boxes, logarithms of element values.
+    limit : float
+        Largest centred error [Np], above 0.
+
+    Returns
+    -------
+    BoxBound
+        What is left.
+    """
+    centre, half = (low + high) / 2.0, (high - low) / 2.0
+    values = np.exp(centre)
+    linear = model.linearise(values)
+    spare = _remainder(model, linear, values, half)
+    level = model.job.target.level_tolerance_db / (20.0 / math.log(10.0))
+    noise = spare + limit + _LEAST_NOISE
+    noise[:, -1] = spare[:, -1] + level + _LEAST_NOISE
+    # Where 1 kHz lies in the band, the offset of the band differs from the level by no more
+    # than the error there.
+    inside = model.job.target.band_hz[0] <= model.frequency[-1] <= model.job.target.band_hz[1]
+    offset = np.full(len(low), level + limit + _LEAST_NOISE if inside else _ANY_LEVEL)
+    with np.errstate(over="ignore", invalid="ignore"):
+        found = exclude_and_contract(
+            linear.rows, linear.slopes, half, noise, offset=offset, level_row=True
+        )
+    keep = found.keep
+    _apply_limits(model, keep, found, values, half)
+    shape = linear.slopes[:, :-1] - linear.slopes[:, :-1].mean(axis=1, keepdims=True)
+    worth = half * np.sqrt(np.abs(shape).max(axis=1) * linear.sizes.max(axis=1))
+    return BoxBound(keep, centre + half * found.low, centre + half * found.high, worth)
+
+
+def _phi(a: Floats) -> Floats:
+    """(exp a - 1 - a) / a^2, by its series for small a."""
+    safe = np.maximum(a, 1e-2)
+    series = 0.5 + a / 6.0 + a * a / 24.0 + a * a * a / 100.0
+    return np.where(a < 1e-2, series, (np.expm1(safe) - safe) / (safe * safe))
+
+
+def _grown(sizes: Floats, half: Floats) -> Floats:
+    """phi(kappa h) sum u_i h_i^2."""
+    largest = np.minimum(_KAPPA * half.max(axis=1), 500.0)
+    total = (sizes @ (half * half)[:, :, None])[:, :, 0]
+    return np.asarray(_phi(largest)[:, None] * total)
+
+
+def _remainder(model: NetworkModel, linear: Linear, values: Floats, half: Floats) -> Floats:
+    """Bound of what a row departs from its tangent within the box."""
+    spare = _grown(linear.sizes, half)
+    if model.ladder is None:
+        ratio, slopes = model.positive_numerator(values)
+        total = half.sum(axis=1)[:, None]
+        along = (slopes @ half[:, :, None])[:, :, 0]
+        with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+            room = 1.0 - ratio * np.expm1(total)
+            largest = ratio * np.exp(total) / room
+            bound = 0.5 * (largest * total * along + (largest * along) ** 2)
+        spare = spare + np.where(room > 0.0, bound, 1e6)
+    return spare
+
+
+def _apply_limits(
+    model: NetworkModel, keep: NDArray[np.bool_], found: AffineBound, values: Floats, half: Floats
+) -> None:
+    """Drop boxes all of whose points that count miss a limit of the job."""
+    wanted = model.job.network
+    for limit, linearise, sign in (
+        (wanted.output_resistance_max, model.linearise_output, 1.0),
+        (wanted.input_impedance_min, model.linearise_input, -1.0),
+    ):
+        chosen = np.flatnonzero(keep)
+        if limit is None or not len(chosen):
+            continue
+        linear = linearise(values[chosen])
+        spare = _grown(linear.sizes, half[chosen])[:, 0]
+        least = found.part(chosen).least(
+            sign * linear.rows[:, 0], sign * linear.slopes[:, 0] * half[chosen], spare
+        )
+        keep[chosen[least > sign * math.log(limit) + _LEAST_NOISE]] = False

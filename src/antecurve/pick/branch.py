@@ -1,0 +1,265 @@
+"""Branch and bound over the combinations of one network."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.networks.balanced import balanced_topology
+from antecurve.networks.topology import ElementKind
+from antecurve.pick.bounds import bound_boxes
+from antecurve.pick.boxes import Boxes, Grids, combinations_in, joined
+from antecurve.pick.candidates import Candidates
+from antecurve.pick.limits import limit_values, within_limits
+from antecurve.pick.model import NetworkModel
+from antecurve.pick.objective import RESOLUTION, ErrorOverBand
+from antecurve.pick.parts import PickedNetwork
+from antecurve.pick.structure import Exchange
+
+__all__ = ["Exhausted", "Space", "exhaust"]
+
+Floats = NDArray[np.float64]
+Indices = NDArray[np.int64]
+
+_BATCH = 1000
+_LEAF = 256
+_WORTH_ANOTHER_LOOK = 1.0
+_MOST_KEPT = 4096
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Exhausted:
+    """What a search through boxes found.
+
+    Attributes
+    ----------
+    indices : numpy.ndarray of int, shape (combinations, elements)
+        Combinations within the error limit that meet the job's limits.
+    errors : numpy.ndarray of float, shape (combinations,)
+        Their centred errors [Np].
+    limit : float
+        No combination that is not listed, or beaten by one listed, is at or below this [Np].
+    complete : bool
+        Whether all boxes were examined.
+    evaluated : int
+        Combinations evaluated one by one.
+    """
+
+    indices: Indices
+    errors: Floats
+    limit: float
+    complete: bool
+    evaluated: int
+
+
+class Space:
+    """The combinations of one network: candidates, rows, and what they have to meet.
+
+    Parameters
+    ----------
+    model : NetworkModel
+        The network and its job.
+    places : tuple of Candidates
+        Candidates of each position.
+    exchanges : tuple of Exchange, optional
+        Branches that can trade places.
+    """
+
+    def __init__(
+        self,
+        model: NetworkModel,
+        places: tuple[Candidates, ...],
+        exchanges: tuple[Exchange, ...] = (),
+    ) -> None:
+        self.model = model
+        self.places = places
+        logs = {id(p): np.log(p.values) for p in places}
+        self.grids = Grids(tuple(logs[id(p)] for p in places), exchanges)
+        self.error = ErrorOverBand(model)
+
+    @property
+    def combinations(self) -> float:
+        """Number of combinations."""
+        return float(np.prod([float(len(p.values)) for p in self.places]))
+
+    def values(self, indices: Indices) -> Floats:
+        """Return element values [ohm and F], shape as `indices`."""
+        return np.stack([p.values[indices[:, i]] for i, p in enumerate(self.places)], axis=1)
+
+    def available(self, indices: Indices) -> NDArray[np.bool_]:
+        """Return which combinations the quantities on hand allow."""
+        allowed = np.ones(len(indices), dtype=bool)
+        for kind in ElementKind:
+            here = [i for i, p in enumerate(self.places) if p.kind is kind]
+            if not here or not self.places[here[0]].limited:
+                continue
+            used = np.concatenate(
+                [
+                    part[indices[:, i]][:, None]
+                    for i in here
+                    for part in (self.places[i].first, self.places[i].second)
+                    for _ in range(self.places[i].legs)
+                ],
+                axis=1,
+            )
+            times = (used[:, :, None] == used[:, None, :]).sum(axis=2)
+            quantity = self.places[here[0]].quantity
+            allowed &= np.all((used < 0) | (times <= quantity[used]), axis=1)
+        return allowed
+
+    def admitted(self, indices: Indices) -> NDArray[np.bool_]:
+        """Return which combinations meet the job's limits with the parts there are."""
+        allowed = self.available(indices)
+        found = limit_values(self.model.topology, self.model.job, self.values(indices[allowed]))
+        allowed[allowed] = within_limits(found, self.model.job)
+        return allowed
+
+    def picked(self, indices: Indices) -> PickedNetwork:
+        """Return one combination, shape (elements,), as a network with parts."""
+        topology = self.model.topology
+        if self.model.job.network.balanced:
+            topology = balanced_topology(topology)
+        chosen = [
+            (place, int(i))
+            for place, i in zip(self.places, indices, strict=True)
+            for _ in range(place.legs)
+        ]
+        positions = tuple(
+            place.position(element, i)
+            for element, (place, i) in zip(topology.elements, chosen, strict=True)
+        )
+        return PickedNetwork(topology, positions)
+
+
+@dataclass(slots=True)
+class _Finds:
+    """Combinations found, the limit below which they count, and how many were looked at."""
+
+    limit: float
+    keep_all: bool
+    evaluated: int = 0
+    indices: list[Indices] = field(default_factory=list)
+    errors: list[Floats] = field(default_factory=list)
+
+    def look(self, space: Space, leaves: Boxes) -> None:
+        """Evaluate every combination of some boxes."""
+        for indices in combinations_in(leaves):
+            self.evaluated += len(indices)
+            rows = space.model.rows(np.exp(space.grids.logs(indices)))[:, :-1]
+            near = np.ptp(rows, axis=1) <= 2.0 * self.limit
+            indices = indices[near]
+            indices = indices[space.admitted(indices)]
+            errors = space.error(space.values(indices))
+            within = errors <= self.limit
+            if not within.any():
+                continue
+            self.indices.append(indices[within])
+            self.errors.append(errors[within])
+            if not self.keep_all:
+                self.limit = min(self.limit, float(errors.min()) + 2.0 * RESOLUTION)
+
+    def result(self, complete: bool, count: int) -> Exhausted:
+        """All that was found, smallest error first."""
+        indices = np.concatenate([np.zeros((0, count), dtype=np.int64), *self.indices])
+        errors = np.concatenate([np.zeros(0), *self.errors])
+        order = np.argsort(errors, kind="stable")
+        if not self.keep_all:
+            order = order[:_MOST_KEPT]
+        return Exhausted(indices[order], errors[order], self.limit, complete, self.evaluated)
+
+
+def exhaust(
+    space: Space,
+    boxes: Boxes,
+    *,
+    limit: float,
+    keep_all: bool = False,
+    watch: Callable[[float, int, int], bool] | None = None,
+    deadline: float | None = None,
+) -> Exhausted:
+    """Find every combination in boxes that is within an error limit, or the best of them.
+
+    Parameters
+    ----------
+    space : Space
+        The combinations.
+    boxes : Boxes
+        Where to look.
+    limit : float
+        Largest centred error [Np].
+    keep_all : bool, optional
+        Whether to list all combinations within the limit; else the limit follows the best
+        found so far.
+    watch : callable, optional
+        Called with the limit, the combinations evaluated and the boxes open; to stop, it
+        returns True.
+    deadline : float or None, optional
+        Value of `time.perf_counter` at which to stop.
+
+    Returns
+    -------
+    Exhausted
+        What was found; `complete` tells whether nothing was left out.  An interruption from
+        the keyboard ends the search with what was found so far.
+    """
+    finds = _Finds(limit, keep_all)
+    stack = [boxes]
+    count = len(space.places)
+    try:
+        complete = _work(space, stack, finds, watch, deadline)
+    except KeyboardInterrupt:
+        complete = False
+    return finds.result(complete, count)
+
+
+def _work(
+    space: Space,
+    stack: list[Boxes],
+    finds: _Finds,
+    watch: Callable[[float, int, int], bool] | None,
+    deadline: float | None,
+) -> bool:
+    """Examine boxes until none is left or something says stop; whether none is left."""
+    while stack:
+        now = _take(stack)
+        bound = bound_boxes(
+            space.model,
+            space.grids.logs(now.first),
+            space.grids.logs(now.last),
+            limit=finds.limit,
+        )
+        keep = bound.keep
+        before = now.where(keep)
+        # One part in 1e12 of slack: candidates at the very end stay in.
+        after, some = space.grids.shrunk(before, bound.low[keep] - 1e-12, bound.high[keep] + 1e-12)
+        ratio = before.sizes[some] / after.where(some).sizes
+        worth = bound.worth[keep][some]
+        rest = after.where(some)
+        leaf = rest.sizes <= _LEAF
+        if leaf.any():
+            finds.look(space, rest.where(leaf))
+        again = np.log(ratio) > _WORTH_ANOTHER_LOOK
+        if not leaf.all():
+            halved = space.grids.halved(rest.where(~leaf & ~again), worth[~leaf & ~again])
+            stack.append(joined(rest.where(~leaf & again), space.grids.ordered(halved)))
+        if watch is not None and watch(finds.limit, finds.evaluated, sum(map(len, stack))):
+            break
+        if deadline is not None and time.perf_counter() > deadline:
+            break
+    return not stack
+
+
+def _take(stack: list[Boxes]) -> Boxes:
+    """Take a batch of boxes off the stack, the latest first."""
+    taken = [stack.pop()]
+    while stack and sum(map(len, taken)) < _BATCH:
+        taken.append(stack.pop())
+    boxes = joined(*taken)
+    if len(boxes) > _BATCH:
+        stack.append(boxes.where(slice(_BATCH, None)))
+        boxes = boxes.where(slice(0, _BATCH))
+    return boxes

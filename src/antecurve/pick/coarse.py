@@ -1,0 +1,236 @@
+"""The first cut: boxes of combinations that monotone bounds can't exclude.
+
+Three facts about a ladder of resistors and capacitors hold exactly, over boxes of any size:
+
+* The time constants of its denominator (source and load included) rise with every R and every
+  C: they are the eigenvalues of the pencil (capacitance matrix, conductance matrix), and those of
+  a symmetric definite pencil are monotone in both matrices (Courant-Fischer).  So is every ratio
+  d_k/d_i, k > i, of its coefficients: it is a ratio of elementary symmetric functions of the time
+  constants, e_k/e_i, which rises with each of them (Newton's inequalities).
+* The same holds for the numerator, the product over the arms.
+* At real s > 0 it is a divider of resistors: H(s) rises or falls with each element all over the
+  space (`antecurve.pick.structure.Ladder.rising`).
+
+The time constants of a network with a centred error within the limit lie in a hull
+(`antecurve.pick.time_constants`), so bounds of these quantities follow; they are compared with the
+values at the corners of a box.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
+from antecurve.networks.compiled import Coefficients
+from antecurve.pick.boxes import Boxes, Grids, joined
+from antecurve.pick.model import NEPER_DB, NetworkModel
+from antecurve.pick.time_constants import TimeConstantHull, time_constant_hull
+
+__all__ = ["CoarseCut", "coarse_cut"]
+
+Floats = NDArray[np.float64]
+
+_SLACK = 1e-9
+_REAL_POINTS = 7
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Window:
+    """Bounds of one ratio of coefficients."""
+
+    upper: int
+    lower: int
+    least: float
+    most: float
+
+
+class CoarseCut:
+    """Monotone bounds of one network for one error limit.
+
+    Parameters
+    ----------
+    model : NetworkModel
+        A ladder.
+    grids : Grids
+        Candidates.
+    limit : float
+        Largest centred error [Np].
+    """
+
+    def __init__(self, model: NetworkModel, grids: Grids, limit: float) -> None:
+        self._model = model
+        self._grids = grids
+        sample = model.transfer(np.exp(grids.logs(grids.whole().first)))
+        top, bottom = sample.numerator[0], sample.denominator[0]
+        self._origin = int(np.argmax(top > 0))
+        self._base = int(np.argmax(bottom > 0))
+        zeros = int(np.flatnonzero(top)[-1]) - self._origin
+        poles = int(np.flatnonzero(bottom)[-1]) - self._base
+        omega = 2.0 * math.pi * model.frequency[:-1]
+        origin = self._origin - self._base
+        hull = time_constant_hull(
+            model.target[:-1] - origin * np.log(omega), omega,
+            zeros=zeros, poles=poles, limit=limit,
+        )  # fmt: skip
+        self.empty = hull.empty
+        if hull.empty or model.ladder is None:
+            return
+        self._rising = model.ladder.rising(model.topology)
+        self._top = _windows(hull.zeros_low, hull.zeros_high)
+        self._bottom = _windows(hull.poles_low, hull.poles_high)
+        self._set_real(hull, omega, origin)
+
+    def _set_real(self, hull: TimeConstantHull, omega: Floats, origin: int) -> None:
+        """Bounds of ln H(s) - a ln s at real s, from those of the time constants."""
+        model = self._model
+        s = np.concatenate([[0.0], np.geomspace(omega[0] / 4.0, 4.0 * omega[-1], _REAL_POINTS)])
+        one = 2.0 * math.pi * REFERENCE_FREQUENCY_HZ
+        level = model.job.target.level_tolerance_db / NEPER_DB
+        at_one = math.log(model.job.gain) - origin * math.log(one)
+
+        def share(low: Floats, high: Floats) -> tuple[Floats, Floats]:
+            """Least and most of ln(1 + s T) - ln|1 + j w1 T|, summed, over T in [low, high]."""
+            least, most = np.zeros_like(s), np.zeros_like(s)
+            for a, b in zip(low, high, strict=True):
+                ends = np.stack([_real_share(s, one, a), _real_share(s, one, b)])
+                peak = _real_share(s, one, np.clip(s / one**2, a, b))
+                ends = np.concatenate([ends, peak[None]])
+                least += ends.min(axis=0)
+                most += ends.max(axis=0)
+            return least, most
+
+        top_least, top_most = share(hull.zeros_low, hull.zeros_high)
+        bottom_least, bottom_most = share(hull.poles_low, hull.poles_high)
+        self._s = s
+        self._least = np.exp(at_one - level + top_least - bottom_most) * (1.0 - _SLACK)
+        self._most = np.exp(at_one + level + top_most - bottom_least) * (1.0 + _SLACK)
+
+    def __call__(self, boxes: Boxes) -> NDArray[np.bool_]:
+        """Return which boxes may hold a combination within the limit."""
+        low = np.exp(self._grids.logs(boxes.first))
+        high = np.exp(self._grids.logs(boxes.last))
+        at_low, at_high = self._model.transfer(low), self._model.transfer(high)
+        keep = self._ratios(at_low, at_high)
+        keep &= self._levels(low, high)
+        limit = self._model.job.network.output_resistance_max
+        if limit is not None:
+            keep &= self._output(low, high, limit)
+        return keep
+
+    def _ratios(self, at_low: Coefficients, at_high: Coefficients) -> NDArray[np.bool_]:
+        keep = np.ones(len(at_low.numerator), dtype=bool)
+        for windows, low, high, shift in (
+            (self._top, at_low.numerator, at_high.numerator, self._origin),
+            (self._bottom, at_low.denominator, at_high.denominator, self._base),
+        ):
+            for window in windows:
+                k, i = window.upper + shift, window.lower + shift
+                keep &= low[:, k] <= window.most * low[:, i]
+                keep &= high[:, k] >= window.least * high[:, i]
+        return keep
+
+    def _levels(self, low: Floats, high: Floats) -> NDArray[np.bool_]:
+        least = self._model.transfer(np.where(self._rising, low, high))
+        most = self._model.transfer(np.where(self._rising, high, low))
+
+        def at(found: Coefficients) -> tuple[Floats, Floats]:
+            top = found.numerator[:, self._origin :]
+            bottom = found.denominator[:, self._base :]
+            return (
+                top @ self._s ** np.arange(top.shape[1])[:, None],
+                bottom @ self._s ** np.arange(bottom.shape[1])[:, None],
+            )
+
+        top, bottom = at(least)
+        keep = np.all(top <= self._most * bottom, axis=1)
+        top, bottom = at(most)
+        return np.asarray(keep & np.all(top >= self._least * bottom, axis=1))
+
+    def _output(self, low: Floats, high: Floats, limit: float) -> NDArray[np.bool_]:
+        """The output impedance at 1 kHz; |Z| is at least Re Z, which is at least Z(infinity).
+
+        Numerator and denominator each rise with every element in magnitude, too.
+        """
+        at_low, at_high = self._model.output(low), self._model.output(high)
+        s = 2j * math.pi * REFERENCE_FREQUENCY_HZ
+        top = np.abs(at_low.numerator @ s ** np.arange(at_low.numerator.shape[1]))
+        bottom = np.abs(at_high.denominator @ s ** np.arange(at_high.denominator.shape[1]))
+        keep = top <= limit * bottom * (1.0 + _SLACK)
+        if at_low.numerator.shape == at_low.denominator.shape:
+            shorted = at_low.numerator[:, -1] <= limit * at_low.denominator[:, -1] * (1.0 + _SLACK)
+            keep &= shorted
+        return np.asarray(keep)
+
+
+def _real_share(s: Floats, one: float, t: Floats | float) -> Floats:
+    return np.asarray(np.log1p(s * t) - np.log(np.hypot(1.0, one * np.asarray(t))))
+
+
+def _symmetric(time_constants: Floats) -> Floats:
+    """Elementary symmetric functions e_0, e_1, ..."""
+    found = np.array([1.0])
+    for t in time_constants:
+        found = np.append(found, 0.0) + t * np.concatenate([[0.0], found])
+    return found
+
+
+def _windows(low: Floats, high: Floats) -> list[_Window]:
+    least, most = _symmetric(low), _symmetric(high)
+    return [
+        _Window(
+            k, i,
+            least[k] / least[i] * (1.0 - _SLACK) if least[i] > 0 else 0.0,
+            most[k] / most[i] * (1.0 + _SLACK),
+        )
+        for k in range(len(least))
+        for i in range(k)
+    ]  # fmt: skip
+
+
+def coarse_cut(
+    model: NetworkModel,
+    grids: Grids,
+    *,
+    limit: float,
+    width: float = 0.7,
+    leaf: int = 256,
+) -> Boxes:
+    """Return boxes of combinations that may hold one within an error limit.
+
+    Parameters
+    ----------
+    model : NetworkModel
+        The network; of one that is no ladder the whole space is returned.
+    grids : Grids
+        Candidates.
+    limit : float
+        Largest centred error [Np].
+    width : float, optional
+        Boxes are halved until no side is wider [ln of the value].
+    leaf : int, optional
+        A box with no more combinations is not halved any more.
+
+    Returns
+    -------
+    Boxes
+        Every combination within the limit is in one of them.
+    """
+    boxes = grids.whole()
+    if model.ladder is None:
+        return boxes
+    cut = CoarseCut(model, grids, limit)
+    if cut.empty:
+        return boxes.where(slice(0, 0))
+    done: list[Boxes] = [boxes.where(slice(0, 0))]
+    while len(boxes):
+        boxes = grids.ordered(boxes)
+        boxes = boxes.where(cut(boxes))
+        sides = grids.logs(boxes.last) - grids.logs(boxes.first)
+        small = (sides.max(axis=1, initial=0.0) <= width) | (boxes.sizes <= leaf)
+        done.append(boxes.where(small))
+        boxes = grids.halved(boxes.where(~small), sides[~small])
+    return joined(*done)

@@ -1,0 +1,127 @@
+"""The exact values nearest to a pick, at its own level and impedance."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.errors import UnattainableError
+from antecurve.job import Job
+from antecurve.networks.topology import Topology
+from antecurve.synthesis.exact import exact_network
+
+__all__ = ["nearest_exact", "sampled_exact"]
+
+Floats = NDArray[np.float64]
+
+_STEP = 1e-6
+_ROUNDS = 12
+
+
+def sampled_exact(
+    form: str, job: Job, *, low: float, high: float, levels: int
+) -> tuple[Topology, Floats]:
+    """Return exact networks of a form over the level window and over impedance.
+
+    Parameters
+    ----------
+    form : str
+        Name of the form.
+    job : Job
+        Curve, loading, level window.
+    low, high : float
+        Smallest and largest impedance level [ohm].
+    levels : int
+        Number of impedance levels.
+
+    Returns
+    -------
+    topology : Topology
+        The commonest topology of the form (R_inf is left out where it is 0).
+    logs : numpy.ndarray of float, shape (networks, elements)
+        Logarithms of the element values.
+
+    Raises
+    ------
+    UnattainableError
+        When the form can't make the curve anywhere in the window.
+    """
+    tolerance = job.target.level_tolerance_db
+    gains = job.gain * 10.0 ** (np.array([0.0, -tolerance, tolerance]) / 20.0)
+    ratios = (1.0, 0.3, 3.0) if form.startswith("cascade") else (1.0,)
+    found: dict[Topology, list[Floats]] = {}
+    failure: UnattainableError | None = None
+    for gain in np.unique(np.minimum(gains, 0.999999)):
+        for level in np.geomspace(low, high, levels):
+            for ratio in ratios:
+                try:
+                    exact = exact_network(
+                        form, job.curve, loading=job.loading, gain=float(gain),
+                        impedance_level=float(level), section_ratio=ratio,
+                    )  # fmt: skip
+                except UnattainableError as error:
+                    failure = error
+                    continue
+                found.setdefault(exact.network.topology, []).append(exact.network.values)
+    if not found:
+        assert failure is not None
+        raise failure
+    topology = max(found, key=lambda t: len(found[t]))
+    return topology, np.log(np.array(found[topology]))
+
+
+def nearest_exact(topology: Topology, job: Job, logs: Floats, *, gain: float) -> Floats | None:
+    """Return the exact values nearest to given ones.
+
+    Parameters
+    ----------
+    topology : Topology
+        A topology of a built-in form.
+    job : Job
+        Curve and loading.
+    logs : numpy.ndarray of float, shape (elements,)
+        Logarithms of the element values.
+    gain : float
+        Magnitude of H at 1 kHz.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (elements,), or None
+        Logarithms of the exact values at the level and impedance at which they are nearest by
+        least squares; ``None`` where the form has no exact network of this topology there.
+    """
+
+    def exact(point: Floats) -> Floats | None:
+        level, impedance, ratio = np.exp(point)
+        if not 0.0 < level < 1.0:
+            return None
+        try:
+            found = exact_network(
+                topology.form, job.curve, loading=job.loading, gain=float(level),
+                impedance_level=float(impedance), section_ratio=float(ratio),
+            )  # fmt: skip
+        except UnattainableError:
+            return None
+        if found.network.topology != topology:
+            return None
+        return np.log(found.network.values)
+
+    point = np.array([math.log(gain), logs[-1], 0.0])
+    now = exact(point)
+    if now is None:
+        return None
+    for _ in range(_ROUNDS):
+        columns = [exact(point + step) for step in _STEP * np.eye(3)]
+        if any(c is None for c in columns):
+            break
+        slopes = np.stack([(c - now) / _STEP for c in columns if c is not None], axis=1)
+        step = np.linalg.lstsq(slopes, logs - now, rcond=1e-6)[0]
+        after = exact(point + step)
+        if after is None or np.sum((after - logs) ** 2) > np.sum((now - logs) ** 2):
+            break
+        point, now = point + step, after
+        if np.max(np.abs(step)) < 1e-9:
+            break
+    return now

@@ -1,0 +1,221 @@
+"""From the best combination to the result, or to the reason why there is none."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.errors import NoCombinationError
+from antecurve.job import Job
+from antecurve.networks.topology import ElementKind
+from antecurve.pick.branch import Space
+from antecurve.pick.exact_values import nearest_exact
+from antecurve.pick.limits import LimitValues, limit_values
+from antecurve.pick.model import NEPER_DB
+from antecurve.pick.parts import PickedNetwork
+from antecurve.pick.proof import Search
+from antecurve.pick.result import PickResult, SearchReport
+from antecurve.pick.rounding import rounded
+from antecurve.pick.shortlist import Contender, shortlist
+from antecurve.quantities import format_quantity
+
+__all__ = ["finished", "no_combination", "report", "with_exact"]
+
+Floats = NDArray[np.float64]
+Indices = NDArray[np.int64]
+
+
+def with_exact(contender: Contender) -> PickedNetwork:
+    """Return a combination as a network with parts and the exact values nearest to it.
+
+    Parameters
+    ----------
+    contender : Contender
+        The combination.
+
+    Returns
+    -------
+    PickedNetwork
+        Each position with its exact value at the level and impedance at which the exact
+        network is nearest; branches that can trade places stand as in the exact network.
+        Without exact values where the form has none there, or the network is the user's own.
+    """
+    space, indices = contender.space, contender.indices
+    model = space.model
+    if model.job.network.elements is not None:
+        return space.picked(indices)
+    best: tuple[float, Indices, Floats] | None = None
+    for arranged in _arrangements(space, indices):
+        values = space.values(arranged[None])
+        level = float(limit_values(model.topology, model.job, values).level_db[0])
+        gain = model.job.gain * 10.0 ** (level / 20.0)
+        logs = np.log(values[0])
+        exact = nearest_exact(model.topology, model.job, logs, gain=gain)
+        if exact is not None:
+            distance = float(np.sum((exact - logs) ** 2))
+            if best is None or distance < best[0]:
+                best = (distance, arranged, np.exp(exact))
+    if best is None:
+        return space.picked(indices)
+    _, arranged, values = best
+    legs = [place.legs for place in space.places]
+    exact_values = []
+    for place, value in zip(space.places, values, strict=True):
+        share = value if place.legs == 1 else value * _leg_share(place.kind)
+        exact_values += [float(share)] * place.legs
+    picked = space.picked(arranged)
+    assert len(picked.positions) == sum(legs)
+    positions = tuple(
+        replace(p, exact=v) for p, v in zip(picked.positions, exact_values, strict=True)
+    )
+    return replace(picked, positions=positions)
+
+
+def _leg_share(kind: ElementKind) -> float:
+    """What one leg of a balanced network has of an unbalanced network's value."""
+    return 0.5 if kind is ElementKind.RESISTOR else 2.0
+
+
+def _arrangements(space: Space, indices: Indices) -> list[Indices]:
+    """The combination with branches in every order."""
+    found = [indices]
+    for known in found:
+        for exchange in space.grids.exchanges:
+            other = known[list(exchange.order)]
+            if not any(np.array_equal(other, f) for f in found):
+                found.append(other)
+    return found
+
+
+def report(search: Search, objective_db: float, complete: bool, claim: str = "") -> SearchReport:
+    """Return what a search examined and proves.
+
+    Parameters
+    ----------
+    search : Search
+        The search.
+    objective_db : float
+        Objective of the pick [dB].
+    complete : bool
+        Whether the pick is proved.
+    claim : str, optional
+        What is proved, where it is not simply that no combination's centred error is smaller.
+
+    Returns
+    -------
+    SearchReport
+        The report.
+    """
+    bound = search.lower * NEPER_DB
+    if not claim:
+        claim = (
+            "no combination has a smaller nominal centred error"
+            if complete
+            else f"the search ended early; no combination's centred error is below {bound:.3g} dB"
+        )
+    return SearchReport(
+        objective_db, complete, min(bound, objective_db), search.combinations,
+        search.evaluated, search.seconds, claim,
+    )  # fmt: skip
+
+
+def finished(search: Search, best: Contender, complete: bool) -> PickResult:
+    """Return the result of a search.
+
+    Parameters
+    ----------
+    search : Search
+        The search.
+    best : Contender
+        The pick.
+    complete : bool
+        Whether it is proved.
+
+    Returns
+    -------
+    PickResult
+        Pick, report and shortlist.
+    """
+    done = report(search, best.centred_db, complete)
+    return PickResult(with_exact(best), done, shortlist(best, search.pool, search.job))
+
+
+def no_combination(search: Search, complete: bool) -> NoCombinationError:
+    """Return the error that says which limit leaves nothing, and by how much.
+
+    Parameters
+    ----------
+    search : Search
+        A search that found nothing.
+    complete : bool
+        Whether it is proved that there is nothing.
+
+    Returns
+    -------
+    NoCombinationError
+        To be raised.
+    """
+    shortfalls: list[tuple[float, str, str]] = []
+    for space, starts in zip(search.spaces, search.starts, strict=True):
+        if len(starts):
+            shortfalls += _shortfalls(space, space.values(rounded(space, starts)))
+    sure = "no combination meets it" if complete else "no combination was found that meets it"
+    if not shortfalls:
+        return NoCombinationError(
+            "target and network limits",
+            f"{sure} with the candidate parts; widen the ranges or the level tolerance",
+        )
+    _, name, text = min(shortfalls)
+    return NoCombinationError(name, f"{sure}: {text}")
+
+
+def _shortfalls(space: Space, values: Floats) -> list[tuple[float, str, str]]:
+    """For each limit the least it is missed by where the others are met."""
+    job = space.model.job
+    found = limit_values(space.model.topology, job, values)
+    wanted = job.network
+    largest = math.inf if wanted.output_resistance_max is None else wanted.output_resistance_max
+    smallest = 0.0 if wanted.input_impedance_min is None else wanted.input_impedance_min
+    level = np.abs(found.level_db) - job.target.level_tolerance_db
+    output = found.output_ohm / largest - 1.0
+    entry = 1.0 - found.input_ohm / smallest if smallest else np.full(len(level), -1.0)
+    misses = np.stack([level / 8.7, output, entry])
+    result: list[tuple[float, str, str]] = []
+    for row, (name, text) in enumerate(
+        (
+            ("target.level", _level_text),
+            ("network.output_resistance_max", _output_text),
+            ("network.input_impedance_min", _input_text),
+        )
+    ):
+        others = np.all(np.delete(misses, row, axis=0) <= 1e-9, axis=0) & (misses[row] > 0)
+        if others.any():
+            place = int(np.flatnonzero(others)[np.argmin(misses[row][others])])
+            result.append((float(misses[row][place]), name, text(found, place, job)))
+    return result
+
+
+def _level_text(found: LimitValues, place: int, job: Job) -> str:
+    return (
+        f"the nearest is {found.level_db[place]:+.2f} dB off the level at 1 kHz, allowed is "
+        f"{job.target.level_tolerance_db:g} dB; change the level or its tolerance"
+    )
+
+
+def _output_text(found: LimitValues, place: int, job: Job) -> str:
+    limit = job.network.output_resistance_max or math.inf
+    return (
+        f"the smallest found is {format_quantity(float(found.output_ohm[place]), 'ohm')}, "
+        f"allowed is {format_quantity(limit, 'ohm')}; raise the limit or lower the level"
+    )
+
+
+def _input_text(found: LimitValues, place: int, job: Job) -> str:
+    limit = job.network.input_impedance_min or 0.0
+    return (
+        f"the largest found is {format_quantity(float(found.input_ohm[place]), 'ohm')}, "
+        f"asked for is {format_quantity(limit, 'ohm')}; lower the limit or the level"
+    )

@@ -1,0 +1,328 @@
+"""The search of a job: networks, a first pick, and passes that prove there is nothing better."""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable
+from concurrent.futures import Executor, as_completed
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.errors import UnattainableError
+from antecurve.job import Job
+from antecurve.networks.topology import ElementKind, Topology
+from antecurve.pick.boxes import Boxes, joined
+from antecurve.pick.branch import Exhausted, Space, exhaust
+from antecurve.pick.candidates import Candidates, candidates
+from antecurve.pick.coarse import coarse_cut
+from antecurve.pick.drawer import Drawer
+from antecurve.pick.exact_values import sampled_exact
+from antecurve.pick.model import NEPER_DB, NetworkModel
+from antecurve.pick.objective import RESOLUTION
+from antecurve.pick.result import PickProgress
+from antecurve.pick.rounding import flattened, neighbours, rounded
+from antecurve.pick.shortlist import Contender, contender
+from antecurve.pick.structure import interchangeable
+
+__all__ = ["Pass", "Search", "tie_limit"]
+
+Floats = NDArray[np.float64]
+Indices = NDArray[np.int64]
+
+_COARSE_DB = 0.1
+_LEVELS = 16
+_OWN_STARTS = 240
+_FIRST_LOOK = 250
+_TASKS = 32
+_PROGRESS_SECONDS = 0.1
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pass:
+    """What one pass through all networks found.
+
+    Attributes
+    ----------
+    contenders : list of Contender
+        Combinations within the limit, smallest error first.
+    complete : bool
+        Whether every box of every network was examined.
+    """
+
+    contenders: list[Contender]
+    complete: bool
+
+
+class Search:
+    """All networks of a job with their candidates.
+
+    Parameters
+    ----------
+    job : Job
+        The job.
+    drawer : Drawer or None
+        Parts on hand.
+    progress : callable or None
+        Called with a `PickProgress` now and then.
+    executor : Executor or None
+        Runs parts of a pass.
+    budget_seconds : float or None
+        Time after which passes end [s].
+
+    Attributes
+    ----------
+    spaces : list of Space
+        The networks.
+    starts : list of numpy.ndarray
+        For each network logarithms of element values near exact ones, shape (starts, elements).
+    pool : list of Contender
+        Good combinations met on the way, for the shortlist.
+    evaluated : int
+        Combinations evaluated one by one.
+    lower : float
+        What no combination is below, as far as proved [Np].
+    """
+
+    def __init__(
+        self,
+        job: Job,
+        drawer: Drawer | None,
+        progress: Callable[[PickProgress], None] | None,
+        executor: Executor | None,
+        budget_seconds: float | None,
+    ) -> None:
+        self.job = job
+        self.start = time.perf_counter()
+        self._deadline = None if budget_seconds is None else self.start + budget_seconds
+        self._progress = progress
+        self._executor = executor
+        self._reported = -math.inf
+        self.pool: list[Contender] = []
+        self.evaluated = 0
+        self.lower = 0.0
+        self.stock = {
+            ElementKind.RESISTOR: candidates(ElementKind.RESISTOR, job.resistors, drawer),
+            ElementKind.CAPACITOR: candidates(ElementKind.CAPACITOR, job.capacitors, drawer),
+        }
+        self.spaces: list[Space] = []
+        self.starts: list[Floats] = []
+        self._balanced = {kind: found.balanced() for kind, found in self.stock.items()}
+        if job.network.elements is None:
+            self._built_in()
+        else:
+            self._own(Topology("own", job.network.elements))
+
+    def limit_time(self, seconds: float) -> None:
+        """End passes after a time from now [s], if they would not end earlier."""
+        then = time.perf_counter() + seconds
+        self._deadline = then if self._deadline is None else min(then, self._deadline)
+
+    @property
+    def combinations(self) -> float:
+        """Size of the candidate space."""
+        return sum(space.combinations for space in self.spaces)
+
+    @property
+    def seconds(self) -> float:
+        """Time since the start [s]."""
+        return time.perf_counter() - self.start
+
+    def best(self) -> Contender | None:
+        """Return the best combination met so far."""
+        return min(self.pool, key=Contender.tie_key, default=None)
+
+    def _built_in(self) -> None:
+        low, high = self.job.resistors.value_range
+        top = self.job.network.output_resistance_max
+        if top is not None:
+            high = max(low * 1.001, min(high, 2.0 * top))
+        failure: UnattainableError | None = None
+        for form in self.job.network.forms:
+            try:
+                topology, logs = sampled_exact(form, self.job, low=low, high=high, levels=_LEVELS)
+            except UnattainableError as error:
+                failure = error
+                continue
+            self._add(topology, logs)
+        if not self.spaces and failure is not None:
+            raise failure
+
+    def _own(self, topology: Topology) -> None:
+        self._add(topology, np.zeros((0, len(topology.elements))))
+        space = self.spaces[-1]
+        rng = np.random.default_rng(1)
+        low = [g[0] for g in space.grids.grids]
+        high = [g[-1] for g in space.grids.grids]
+        starts = rng.uniform(low, high, (_OWN_STARTS, len(low)))
+        self.starts[-1] = flattened(space, starts)[: _OWN_STARTS // 2]
+
+    def _add(self, topology: Topology, logs: Floats) -> None:
+        places = tuple(self._candidates(topology, i) for i in range(len(topology.elements)))
+        exchanges = interchangeable(topology) if len(set(map(id, places))) <= 2 else ()
+        self.spaces.append(Space(NetworkModel(topology, self.job), places, exchanges))
+        self.starts.append(logs)
+
+    def _candidates(self, topology: Topology, index: int) -> Candidates:
+        element = topology.elements[index]
+        both = self.job.network.balanced and "0" not in element.nodes
+        return (self._balanced if both else self.stock)[element.kind]
+
+    def look_around(self) -> None:
+        """Fill the pool: exact networks rounded, with all candidates and with single parts."""
+        for space, starts in zip(self.spaces, self.starts, strict=True):
+            self._round(space, starts)
+            if any((p.second >= 0).any() for p in space.places):
+                single = {id(p): p.singles() for p in space.places}
+                if all(len(p.values) for p in single.values()):
+                    places = tuple(single[id(p)] for p in space.places)
+                    self._round(Space(space.model, places, space.grids.exchanges), starts)
+
+    def _round(self, space: Space, starts: Floats) -> None:
+        if not len(starts):
+            return
+        indices = rounded(space, starts)
+        for _ in range(3):
+            rows = space.model.rows(space.values(indices))
+            self.evaluated += len(rows)
+            spread = np.ptp(rows[:, :-1], axis=1)
+            level = self.job.target.level_tolerance_db / NEPER_DB
+            spread += 10.0 * np.maximum(np.abs(rows[:, -1]) - level, 0.0)
+            indices = indices[np.argsort(spread, kind="stable")[:_FIRST_LOOK]]
+            chosen = indices[space.admitted(indices)]
+            errors = space.error(space.values(chosen))
+            self.pool += contender(space, chosen, errors)
+            if not len(chosen):
+                chosen, errors = indices[:6], np.arange(6.0)[: len(indices)]
+            indices = neighbours(space, chosen[np.argsort(errors, kind="stable")[:6]])
+
+    def run(self, limit: float, *, keep_all: bool = False) -> Pass:
+        """Examine all combinations of all networks within an error limit.
+
+        Parameters
+        ----------
+        limit : float
+            Largest centred error [Np].
+        keep_all : bool, optional
+            Whether to list all combinations within the limit; else the limit follows the best.
+
+        Returns
+        -------
+        Pass
+            What was found.
+        """
+        found: list[Contender] = []
+        complete = True
+        for space in self._by_promise():
+            boxes = coarse_cut(space.model, space.grids, limit=max(limit, _COARSE_DB / NEPER_DB))
+            result = self._examine(space, boxes, limit, keep_all)
+            self.evaluated += result.evaluated
+            complete &= result.complete
+            found += contender(space, result.indices, result.errors)
+            if not keep_all:
+                limit = min(limit, result.limit)
+        found.sort(key=Contender.tie_key)
+        self.pool += found[:_FIRST_LOOK]
+        return Pass(found, complete)
+
+    def _by_promise(self) -> list[Space]:
+        """Networks, the one with the best pick so far first."""
+
+        def best_of(space: Space) -> float:
+            own = (c.centred_db for c in self.pool if c.space.model is space.model)
+            return min(own, default=math.inf)
+
+        return sorted(self.spaces, key=best_of)
+
+    def _examine(self, space: Space, boxes: Boxes, limit: float, keep_all: bool) -> Exhausted:
+        form = space.model.topology.form
+
+        def watch(now: float, evaluated: int, open_boxes: int) -> bool:
+            self._report(form, now, evaluated, open_boxes)
+            return False
+
+        if self._executor is None:
+            return exhaust(
+                space, boxes, limit=limit, keep_all=keep_all, watch=watch, deadline=self._deadline
+            )
+        while 0 < len(boxes) < 4 * _TASKS and np.any(boxes.sizes > 1.0):
+            wide = boxes.sizes > 1.0
+            sides = space.grids.logs(boxes.last) - space.grids.logs(boxes.first)
+            boxes = joined(boxes.where(~wide), space.grids.halved(boxes.where(wide), sides[wide]))
+        left = None if self._deadline is None else self._deadline - time.perf_counter()
+        order = space.grids.exchanges
+        futures = [
+            self._executor.submit(
+                _task, space.model.topology, self.job, space.places, order,
+                boxes.where(slice(i, None, _TASKS)), limit, keep_all, left,
+            )
+            for i in range(_TASKS)
+        ]  # fmt: skip
+        results: list[Exhausted] = []
+        try:
+            for future in as_completed(futures):
+                results.append(future.result())
+                watch(
+                    min(r.limit for r in results),
+                    sum(r.evaluated for r in results),
+                    len(futures) - len(results),
+                )
+        except KeyboardInterrupt:
+            for future in futures:
+                future.cancel()
+        return _together(results, limit, len(space.places), len(results) == len(futures))
+
+    def _report(self, form: str, limit: float, evaluated: int, open_boxes: int) -> None:
+        if self._progress is None or self.seconds - self._reported < _PROGRESS_SECONDS:
+            return
+        self._reported = self.seconds
+        best = self.best()
+        known = math.inf if best is None else best.centred_db
+        if limit * NEPER_DB < known and math.isfinite(known):
+            known = limit * NEPER_DB
+        self._progress(
+            PickProgress(
+                form,
+                known if math.isfinite(known) else None,
+                self.lower * NEPER_DB,
+                self.evaluated + evaluated,
+                open_boxes,
+                self.seconds,
+            )
+        )
+
+
+def _task(
+    topology: Topology,
+    job: Job,
+    places: tuple[Candidates, ...],
+    exchanges: tuple[object, ...],
+    boxes: Boxes,
+    limit: float,
+    keep_all: bool,
+    seconds: float | None,
+) -> Exhausted:
+    """One share of a pass, run by an executor."""
+    space = Space(NetworkModel(topology, job), places, exchanges)  # type: ignore[arg-type]
+    deadline = None if seconds is None else time.perf_counter() + seconds
+    return exhaust(space, boxes, limit=limit, keep_all=keep_all, deadline=deadline)
+
+
+def _together(results: list[Exhausted], limit: float, count: int, whole: bool) -> Exhausted:
+    indices = np.concatenate([np.zeros((0, count), dtype=np.int64), *[r.indices for r in results]])
+    errors = np.concatenate([np.zeros(0), *[r.errors for r in results]])
+    order = np.argsort(errors, kind="stable")
+    return Exhausted(
+        indices[order],
+        errors[order],
+        min([limit, *[r.limit for r in results]]),
+        whole and all(r.complete for r in results),
+        sum(r.evaluated for r in results),
+    )
+
+
+def tie_limit(best: Contender) -> float:
+    """Return an error limit [Np] that keeps the best and whatever ties with it."""
+    return best.centred_db / NEPER_DB + 2.0 * RESOLUTION

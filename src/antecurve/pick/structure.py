@@ -1,0 +1,205 @@
+"""What the search may rely on in a network: series and shunt arms, and interchangeable branches.
+
+A network is a *ladder* when the current on its way from ``in`` to ``out`` passes series arms
+one after the other, and everything that leads to ground leaves between two of them.  Then the
+numerator of H is the product of the arms' own polynomials, each, like the denominator of any
+RC network, a sum over spanning trees (see `antecurve.pick.bounds`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import pairwise, product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.networks.compiled import transfer_coefficients
+from antecurve.networks.topology import ElementKind, Topology
+
+__all__ = ["Exchange", "Ladder", "interchangeable", "ladder_of"]
+
+_GROUND = "0"
+
+
+@dataclass(frozen=True, slots=True)
+class Ladder:
+    """The arms of a ladder.
+
+    Attributes
+    ----------
+    shunt : tuple of bool
+        For each element whether it lies in a shunt arm (else in a series arm).
+    """
+
+    shunt: tuple[bool, ...]
+
+    def rising(self, topology: Topology) -> NDArray[np.bool_]:
+        """Return for each element whether H(s) rises with its value at real s > 0.
+
+        At a real frequency s every capacitor is a conductance s C, and a ladder of resistors
+        divides less the smaller its series arms and the larger its shunt arms are.
+
+        Parameters
+        ----------
+        topology : Topology
+            The ladder.
+
+        Returns
+        -------
+        numpy.ndarray of bool, shape (elements,)
+            True for capacitors in series arms and resistors in shunt arms.
+        """
+        return np.array(
+            [
+                shunt == (element.kind is ElementKind.RESISTOR)
+                for shunt, element in zip(self.shunt, topology.elements, strict=True)
+            ]
+        )
+
+
+def ladder_of(topology: Topology) -> Ladder | None:
+    """Return the arms of a network, or ``None`` when it is no ladder.
+
+    Parameters
+    ----------
+    topology : Topology
+        The network.
+
+    Returns
+    -------
+    Ladder or None
+        Which elements are in shunt arms.
+    """
+    if topology.output != ("out", _GROUND):
+        return None
+    links = [e.nodes for e in topology.elements]
+    nodes = {n for link in links for n in link if n != _GROUND}
+    if not {"in", "out"} <= nodes or "out" not in _reach("in", nodes, links):
+        return None
+    main = [n for n in nodes - {"in", "out"} if "out" not in _reach("in", nodes - {n}, links)]
+    distance = {n: len(_reach("in", nodes - {n}, links)) for n in main}
+    order = ["in", *sorted(main, key=lambda n: distance[n]), "out"]
+    inner = nodes - set(order)
+    shunt: list[bool] = []
+    for link in links:
+        touched = set(link)
+        for end in link:
+            if end in inner:
+                for node in _reach(end, inner, links):
+                    touched |= {m for pair in links if node in pair for m in pair}
+        touched -= inner
+        ends = sorted(order.index(n) for n in touched if n != _GROUND)
+        grounded = _GROUND in touched
+        if len(ends) == 2 and ends[1] - ends[0] == 1 and not grounded:
+            shunt.append(False)
+        elif len(ends) == 1:
+            shunt.append(True)
+        else:
+            return None
+    return Ladder(tuple(shunt))
+
+
+def _reach(start: str, allowed: set[str], links: list[tuple[str, str]]) -> set[str]:
+    """Nodes that can be reached from a node through allowed ones, ground left out."""
+    found, fringe = {start}, [start]
+    while fringe:
+        node = fringe.pop()
+        for a, b in links:
+            for near, far in ((a, b), (b, a)):
+                if near == node and far in allowed and far not in found:
+                    found.add(far)
+                    fringe.append(far)
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class Exchange:
+    """Branches that can trade places without a change of H.
+
+    Attributes
+    ----------
+    larger, smaller : int
+        Two positions that trade places; each combination is equivalent to one in which the
+        value at the first is at least that at the second.
+    order : tuple of int
+        The position that goes to each place when the branches trade places.
+    """
+
+    larger: int
+    smaller: int
+    order: tuple[int, ...]
+
+
+def interchangeable(topology: Topology) -> tuple[Exchange, ...]:
+    """Return which branches can trade places, such as the parallel pairs of Foster's first form.
+
+    Parameters
+    ----------
+    topology : Topology
+        The network.
+
+    Returns
+    -------
+    tuple of Exchange
+        Their conditions can be met all at once.
+
+    Notes
+    -----
+    Exchanges are found by their effect: the coefficients of H stay the same, at three random
+    points to 1e-9, as polynomials that differ would not.  Branches that can all trade places
+    with each other can be sorted, so the conditions of neighbours hold at once; of other
+    exchanges the first found is used.
+    """
+    kinds = [e.kind for e in topology.elements]
+    groups = [[i for i, k in enumerate(kinds) if k is kind] for kind in ElementKind]
+    rng = np.random.default_rng(1)
+    values = np.exp(rng.uniform(-1.0, 1.0, (3, len(kinds))))
+    reference = _fingerprint(topology, values)
+    swaps: dict[tuple[int, int], Exchange] = {}
+    for arrangement in product(*[list(_involutions(g)) for g in groups]):
+        order = np.arange(len(kinds))
+        for group, permuted in zip(groups, arrangement, strict=True):
+            order[group] = permuted
+        moved = np.flatnonzero(order != np.arange(len(kinds)))
+        if not len(moved):
+            continue
+        pair = (int(moved[0]), int(order[moved[0]]))
+        if pair in swaps:
+            continue
+        if np.allclose(_fingerprint(topology, values[:, order]), reference, rtol=1e-9, atol=0.0):
+            swaps[pair] = Exchange(*pair, tuple(int(i) for i in order))
+    return _chain(swaps)
+
+
+def _involutions(items: list[int]) -> Iterator[list[int]]:
+    """Rearrangements that are their own inverse."""
+    if not items:
+        yield []
+        return
+    head, *rest = items
+    for tail in _involutions(rest):
+        yield [head, *tail]
+    for place, other in enumerate(rest):
+        remaining = rest[:place] + rest[place + 1 :]
+        for tail in _involutions(remaining):
+            yield [other, *tail[:place], head, *tail[place:]]
+
+
+def _chain(swaps: dict[tuple[int, int], Exchange]) -> tuple[Exchange, ...]:
+    """Exchanges of neighbours among the positions that can all trade places."""
+    if not swaps:
+        return ()
+    run = [min(a for a, _ in swaps)]
+    for b in sorted(b for a, b in swaps if a == run[0]):
+        if all((a, b) in swaps for a in run):
+            run.append(b)
+    return tuple(swaps[pair] for pair in pairwise(run))
+
+
+def _fingerprint(topology: Topology, values: NDArray[np.float64]) -> NDArray[np.float64]:
+    found = transfer_coefficients(
+        topology, values, source_resistance=0.37, load_resistance=2.3, load_capacitance=0.61
+    )
+    return np.concatenate([found.numerator, found.denominator], axis=-1)

@@ -1,0 +1,201 @@
+"""Which time constants a network can have whose error stays within a limit.
+
+The magnitude of H depends on its time constants alone, up to a constant:
+
+.. math:: \\ln|H(j\\omega)| = \\mathrm{const} + a\\ln\\omega
+          + \\sum_i \\tfrac12\\ln(1+\\omega^2 z_i^2) - \\sum_j \\tfrac12\\ln(1+\\omega^2 p_j^2)
+
+with real z_i, p_j >= 0 for every RC ladder.  A subdivision of their logarithms keeps all boxes
+in which the centred error over some frequencies of the band can be within the limit; the hull
+of what is kept bounds each time constant of every network that counts.  The frequencies are
+some of the band, so the hull holds for the error over the whole band as well.
+
+Every box is tested by an affine bound: with u = ln T + ln w the function 0.5 ln(1 + exp 2u) has
+slope s = 1/(1 + exp(-2u)) and second derivative 2 s (1 - s), which is at most 1/2 and grows by no
+more than exp(2h) within a distance h.  Time constants far outside the band, below 1/20 of 1/w at
+its high end or above 20/w at its low end, are one cell each: there the function is within
+0.00125 Np of 0, or of ln w plus a constant.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.pick.affine import exclude_and_contract
+
+__all__ = ["TimeConstantHull", "time_constant_hull"]
+
+Floats = NDArray[np.float64]
+
+_EDGE = 0.05
+_FAR = 60.0
+_WIDE = 0.8
+_STOP = 0.3
+_MOST_BOXES = 60_000
+_EPS = 1e-9
+_ANY_LEVEL = 1e3
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TimeConstantHull:
+    """Bounds of time constants, longest first.
+
+    Attributes
+    ----------
+    zeros_low, zeros_high : numpy.ndarray of float, shape (zeros,)
+        Time constants of the numerator [s]; a low bound may be 0, a high one very large.
+    poles_low, poles_high : numpy.ndarray of float, shape (poles,)
+        Time constants of the denominator [s].
+    empty : bool
+        Whether no time constants at all keep the error within the limit.
+    """
+
+    zeros_low: Floats
+    zeros_high: Floats
+    poles_low: Floats
+    poles_high: Floats
+    empty: bool = False
+
+
+def time_constant_hull(
+    target: Floats, omega: Floats, *, zeros: int, poles: int, limit: float
+) -> TimeConstantHull:
+    """Return bounds of the time constants of every network within an error limit.
+
+    Parameters
+    ----------
+    target : numpy.ndarray of float, shape (frequencies,)
+        ln|E| less a times ln(omega) for a zeros at the origin [Np]; a constant is no matter.
+    omega : numpy.ndarray of float, shape (frequencies,)
+        Frequencies [rad/s], ascending.
+    zeros, poles : int
+        Number of time constants of numerator and denominator.
+    limit : float
+        Largest centred error [Np].
+
+    Returns
+    -------
+    TimeConstantHull
+        Valid for every network with as many or fewer time constants.
+    """
+    count = zeros + poles
+    cells = _Cells(target, omega, np.array([1.0] * zeros + [-1.0] * poles))
+    low, high = np.full((1, count), -_FAR), np.full((1, count), _FAR)
+    kept: list[tuple[Floats, Floats]] = []
+    examined = 0
+    while len(low):
+        examined += len(low)
+        low, high = cells.sort(low, high, zeros)
+        low, high = cells.reduce(low, high, limit)
+        width = cells.width(low, high)
+        done = width.max(axis=1, initial=0.0) < _STOP
+        if examined > _MOST_BOXES:
+            done[:] = True
+        kept.append((low[done], high[done]))
+        low, high, width = low[~done], high[~done], width[~done]
+        low, high = cells.halve(low, high, width)
+    lows, highs = (np.concatenate([k[i] for k in kept]) for i in (0, 1))
+    if not len(lows):
+        nothing = np.zeros(0)
+        return TimeConstantHull(nothing, nothing, nothing, nothing, empty=True)
+    lowest = np.where(lows.min(axis=0) <= -_FAR, 0.0, np.exp(lows.min(axis=0)))
+    highest = np.exp(highs.max(axis=0))
+    return TimeConstantHull(lowest[:zeros], highest[:zeros], lowest[zeros:], highest[zeros:])
+
+
+class _Cells:
+    """Boxes of logarithms of time constants."""
+
+    def __init__(self, target: Floats, omega: Floats, sign: Floats) -> None:
+        self._target = target
+        self._log = np.log(omega)
+        self._sign = sign
+        self._floor = math.log(_EDGE / omega[-1])
+        self._ceiling = math.log(1.0 / (_EDGE * omega[0]))
+
+    def sort(self, low: Floats, high: Floats, zeros: int) -> tuple[Floats, Floats]:
+        """Longest first, among zeros and among poles."""
+        for start, stop in ((0, zeros), (zeros, low.shape[1])):
+            for a in range(start, stop - 1):
+                high[:, a + 1] = np.minimum(high[:, a + 1], high[:, a])
+            for a in reversed(range(start, stop - 1)):
+                low[:, a] = np.maximum(low[:, a], low[:, a + 1])
+        whole = np.all(low <= high, axis=1)
+        return low[whole], high[whole]
+
+    def width(self, low: Floats, high: Floats) -> Floats:
+        """Widths, the far cells counted as nothing."""
+        clipped = np.clip(high, self._floor, self._ceiling)
+        return np.asarray(clipped - np.clip(low, self._floor, self._ceiling))
+
+    def reduce(self, low: Floats, high: Floats, limit: float) -> tuple[Floats, Floats]:
+        """Drop boxes that can't hold an error within the limit; tighten the rest."""
+        below = low < self._floor - _EPS
+        above = high > self._ceiling + _EPS
+        centre, half = (low + high) / 2.0, (high - low) / 2.0
+        least, most = self._range(low, high, below, above)
+        wide = below | above | (half > _WIDE)
+        u = np.clip(centre, -_FAR, _FAR)[:, None, :] + self._log[:, None]
+        slope = 1.0 / (1.0 + np.exp(-2.0 * u))
+        growth = np.exp(2.0 * np.minimum(half, 3.0))[:, None, :]
+        curvature = np.minimum(0.5, 2.0 * slope * (1.0 - slope) * growth)
+        broad = wide[:, None, :]
+        spare = np.where(broad, (most - least) / 2.0, 0.5 * curvature * half[:, None, :] ** 2)
+        value = np.where(broad, (most + least) / 2.0, _softplus(u))
+        slope = np.where(broad, 0.0, slope)
+        rows = (value * self._sign).sum(axis=-1) - self._target
+        rows = rows - rows.mean(axis=1, keepdims=True)
+        noise = limit + spare.sum(axis=-1)
+        found = exclude_and_contract(
+            rows, slope * self._sign, np.where(wide, 0.0, half), noise,
+            offset=np.full(len(low), _ANY_LEVEL), level_row=False,
+        )  # fmt: skip
+        keep = found.keep
+        inner_low = np.where(wide, low, centre + half * found.low)[keep]
+        inner_high = np.where(wide, high, centre + half * found.high)[keep]
+        return inner_low, inner_high
+
+    def _range(
+        self, low: Floats, high: Floats, below: NDArray[np.bool_], above: NDArray[np.bool_]
+    ) -> tuple[Floats, Floats]:
+        """Least and most of each time constant's share; a constant share is left out above."""
+        u_low = low[:, None, :] + self._log[:, None]
+        u_high = high[:, None, :] + self._log[:, None]
+        least = np.where(below[:, None, :], 0.0, _softplus(u_low))
+        most = _softplus(u_high)
+        # A cell that reaches to infinity: 0.5 ln(1 + exp 2u) = ln w + ln T + excess; ln T is a
+        # constant and left out, and the excess falls with T, so its low end bounds it.
+        rest = np.broadcast_to(self._log[:, None], u_low.shape)
+        excess = _softplus(u_low) - u_low
+        endless = above[:, None, :]
+        least = np.where(endless, rest, least)
+        most = np.where(endless, rest + excess, most)
+        return least, most
+
+    def halve(self, low: Floats, high: Floats, width: Floats) -> tuple[Floats, Floats]:
+        """Halve each box at its widest side; far cells are cut off first."""
+        if not len(low):
+            return low, high
+        box = np.arange(len(low))
+        axis = width.argmax(axis=1)
+        a, b = low[box, axis], high[box, axis]
+        middle = (
+            np.clip(a, self._floor, self._ceiling) + np.clip(b, self._floor, self._ceiling)
+        ) / 2
+        cut_low = (a < self._floor - _EPS) & (b - self._floor <= 2.0)
+        cut_high = (
+            (b > self._ceiling + _EPS) & (a >= self._floor - _EPS) & (self._ceiling - a <= 2.0)
+        )
+        middle = np.where(cut_low, self._floor, np.where(cut_high, self._ceiling, middle))
+        upper, lower = high.copy(), low.copy()
+        upper[box, axis] = middle
+        lower[box, axis] = middle
+        return np.concatenate([low, lower]), np.concatenate([upper, high])
+
+
+def _softplus(u: Floats) -> Floats:
+    return np.asarray(0.5 * np.logaddexp(0.0, 2.0 * u))
