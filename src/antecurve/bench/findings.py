@@ -114,7 +114,7 @@ def describe(
         for e in effects
         if e.sure and abs(e.worst_db) >= _LEAST_EFFECT_DB and e.value.name not in silent
     ]
-    faults = [e.value.name for e in notable if abs(e.worst_db) > limit_db]
+    faults = [e.value.name for e in effects if e.sure and abs(e.worst_db) > limit_db]
     texts = [_sentence(e, fit.solution.problem.model) for e in notable]
     cause = _explanation(fit, deviation, limit_db)
     if cause is not None:

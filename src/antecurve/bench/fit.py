@@ -17,7 +17,15 @@ from numpy.typing import NDArray
 
 from antecurve.bench.captures import Capture, SquareWaveCapture
 from antecurve.bench.periodic import Record, harmonic_basis, prepare_record
-from antecurve.bench.problem import Bench, Block, FitProblem, SquareBlock, SweepBlock, with_blocks
+from antecurve.bench.problem import (
+    Bench,
+    Block,
+    FitProblem,
+    FoldedRest,
+    SquareBlock,
+    SweepBlock,
+    with_blocks,
+)
 from antecurve.bench.reference import check_reference
 from antecurve.bench.solve import Solution, chi_square, solve_from, solve_from_nothing
 from antecurve.bench.unit_model import UnitModel
@@ -35,14 +43,18 @@ __all__ = [
 ]
 
 Floats = NDArray[np.float64]
+Complex = NDArray[np.complex128]
 
 _START_SIGMA_DB = 0.02
 _START_SIGMA_RAD = 0.02
 _LEAST_SIGMA_DB = 2e-4
-_OVERSAMPLING = 16
-_REACH = 32
+_OVERSAMPLING = 8
+_REACH = 16
 _MOST_ORDERS = 16_384
-_PASSES = 3
+_FOLDED = (True, False)
+_FIRST_PASSES = 2
+_MORE_PASSES = 6
+_SETTLED = 0.01
 _LEAST_START = {"low": 0.3, "high": 0.1, "shelf": 0.1, "lead": 0.1}
 _OFF = 0.7
 _LOW_CORNER_STARTS_HZ = (4.0, 15.0, 45.0)
@@ -178,12 +190,20 @@ def waveform(solution: Solution, place: int, *, orders: Floats | None = None) ->
         orders,
         problem.rise_time(solution.unknowns).value_s,
     ).value
+    return _synthesised(block.basis.record, orders, found[:, None])[:, 0]
+
+
+def _synthesised(record: Record, orders: Floats, amplitudes: Complex) -> Floats:
+    """Waveforms at the record's times from amplitudes, shape (harmonics, waveforms)."""
     points = 2 ** math.ceil(math.log2(_OVERSAMPLING * orders.max()))
-    spectrum = np.zeros(points // 2 + 1, dtype=complex)
-    spectrum[orders.astype(int)] = found * points / 2.0
-    period = np.fft.irfft(spectrum, points)
-    phase = np.mod(block.basis.record.time_s * frequency, 1.0)
-    return np.interp(phase, np.arange(points + 1) / points, np.append(period, period[0]))
+    spectrum = np.zeros((amplitudes.shape[1], points // 2 + 1), dtype=complex)
+    spectrum[:, orders.astype(int)] = amplitudes.T * points / 2.0
+    periods = np.fft.irfft(spectrum, points)
+    place = np.mod(record.time_s * record.frequency_hz, 1.0) * points
+    left = np.minimum(place.astype(int), points - 1)
+    share = place - left
+    right = np.where(left + 1 == points, 0, left + 1)
+    return np.asarray((periods[:, left] * (1.0 - share) + periods[:, right] * share).T)
 
 
 def _top_order(block: SquareBlock) -> int:
@@ -202,11 +222,32 @@ def _without_rest(solution: Solution, place: int, *, folded: bool) -> SquareBloc
     if not folded:
         top = min(top, int(record.rate_hz / 2.0 / record.frequency_hz))
     rest = np.setdiff1d(np.arange(1.0, top + 1.0), block.basis.orders)
-    volts = record.volts
-    if rest.size:
-        volts = volts - waveform(solution, place, orders=rest)
+    if not rest.size:
+        return block
+    problem, unknowns = solution.problem, solution.unknowns
+    frequency = rest * record.frequency_hz
+    own = problem.own(unknowns, place)
+    found = block.amplitudes(
+        own,
+        problem.log_response(unknowns, frequency),
+        rest,
+        problem.rise_time(unknowns).value_s,
+    )
+    by_unit = found.value[:, None] * problem.model.linearised(solution.units, frequency).derivative
+    columns = np.hstack([found.value[:, None], by_unit, block.own_slopes(found)])
+    first = _synthesised(record, rest, columns[:, :1])[:, 0]
+    step = block.basis.frequency_step(record.volts - first)
+    record = replace(record, frequency_hz=record.frequency_hz + step)
+    waves = _synthesised(record, rest, columns)
+    volts = record.volts - waves[:, 0]
+    slope = np.gradient(waves[:, 0], record.time_s) * record.time_s / record.frequency_hz
+    basis = block.basis.moved(step, volts, name=block.name, rest_slope=slope)
     return replace(
-        block, data=block.basis.reduced(volts), sigma=block.basis.noise(volts)
+        block,
+        basis=basis,
+        data=basis.reduced(volts),
+        sigma=basis.noise(volts),
+        rest=FoldedRest(basis.reduced(waves[:, 1:]), np.concatenate([solution.units, own])),
     )
 
 
@@ -258,17 +299,24 @@ def _settled(solution: Solution) -> Solution:
     squares = [p for p in places if isinstance(solution.problem.blocks[p], SquareBlock)]
     if not squares:
         return _with_sweep_noise(solution)
-    options = []
-    for folded in (True, False):
-        current = solution
-        for _ in range(_PASSES):
-            blocks = list(current.problem.blocks)
-            for place in squares:
-                blocks[place] = _without_rest(current, place, folded=folded)
-            problem = with_blocks(current.problem, blocks)
-            current = _with_sweep_noise(solve_from(problem, _off_bounds(current)))
-        options.append(current)
-    return min(options, key=_misfit_volts)
+    options = [(_passes(solution, squares, folded, _FIRST_PASSES), folded) for folded in _FOLDED]
+    best, folded = min(options, key=lambda option: _misfit_volts(option[0]))
+    return _passes(best, squares, folded, _MORE_PASSES)
+
+
+def _passes(solution: Solution, squares: list[int], folded: bool, most: int) -> Solution:
+    """Take the rest off and fit again, until the fit moves by little of its uncertainty."""
+    for _ in range(most):
+        blocks = list(solution.problem.blocks)
+        for place in squares:
+            blocks[place] = _without_rest(solution, place, folded=folded)
+        problem = with_blocks(solution.problem, blocks)
+        before = solution.unknowns
+        solution = _with_sweep_noise(solve_from(problem, _off_bounds(solution)))
+        moved = solution.evaluation.jacobian @ (solution.unknowns - before)
+        if float(moved @ moved) < _SETTLED:
+            break
+    return solution
 
 
 def _off_bounds(solution: Solution) -> Floats:
@@ -286,15 +334,15 @@ def _off_bounds(solution: Solution) -> Floats:
 
 
 def _misfit_volts(solution: Solution) -> float:
-    """Sum of squares of the data's residuals in volts, comparable between noise estimates."""
+    """Sum of squares of what is left of the square-wave records [V^2]."""
     total, first = 0.0, 0
     for block in solution.problem.blocks:
         rows = block_rows(block)
         part = solution.evaluation.residual[first : first + rows]
-        scale = block.sigma if isinstance(block, SquareBlock) else 0.0
-        count = block.basis.record.time_s.size if isinstance(block, SquareBlock) else 0
-        total += (float(part @ part) + count) * scale**2
         first += rows
+        if isinstance(block, SquareBlock):
+            free = block.basis.record.time_s.size - block.basis.factor.shape[0]
+            total += (float(part @ part) + free) * block.sigma**2
     return total
 
 

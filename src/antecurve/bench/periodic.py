@@ -11,7 +11,7 @@ spacing of the samples.  (Golub and Van Loan, Matrix Computations, 5.3, on norma
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +31,8 @@ _LEAST_PERIODS = 1.5
 _LEAST_SIMILARITY = 0.5
 _USABLE_OF_RATE = 0.45
 _LEAST_NOISE = 1e-7
+_FREQUENCY_ROUNDS = 4
+_SMALL_TURN = 0.003
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -89,6 +91,8 @@ class HarmonicBasis:
         Number of leading columns of no interest.
     line_hz : tuple of float
         Frequencies of lines (hum) taken out.
+    frequency_scale : float
+        Size that the frequency's column had before it was set to 1 [V/Hz].
     """
 
     record: Record
@@ -97,9 +101,10 @@ class HarmonicBasis:
     factor: Floats
     nuisances: int
     line_hz: tuple[float, ...]
+    frequency_scale: float
 
-    def reduced(self, volts: Floats) -> Floats:
-        """Return q of a record.
+    def frequency_step(self, volts: Floats) -> float:
+        """Return by how much the frequency is still off.
 
         Parameters
         ----------
@@ -108,7 +113,65 @@ class HarmonicBasis:
 
         Returns
         -------
-        numpy.ndarray of float, shape (2 harmonics,)
+        float
+            Gauss-Newton step [Hz].
+        """
+        from scipy.linalg import cho_solve
+
+        found = cho_solve((self.factor, False), self.columns.T @ volts)
+        return float(found[1]) / self.frequency_scale
+
+    def settled(self, step_hz: float) -> bool:
+        """Return whether a step of the frequency hardly turns the highest harmonic.
+
+        Parameters
+        ----------
+        step_hz : float
+            The step [Hz].
+
+        Returns
+        -------
+        bool
+            Whether it turns by less than 0.003 of a period over the record.
+        """
+        span = float(np.ptp(self.record.time_s)) * float(self.orders.max())
+        return abs(step_hz) * span < _SMALL_TURN
+
+    def moved(
+        self, step_hz: float, volts: Floats, *, name: str, rest_slope: Floats | None = None
+    ) -> HarmonicBasis:
+        """Return the reduction at another frequency.
+
+        Parameters
+        ----------
+        step_hz : float
+            Step of the frequency [Hz].
+        volts : numpy.ndarray of float, shape (samples,)
+            The record [V], harmonics beyond the reduction taken off where they are known.
+        name : str
+            How messages call the capture.
+        rest_slope : numpy.ndarray of float, shape (samples,), optional
+            Derivative by the frequency of what was taken off [V/Hz].
+
+        Returns
+        -------
+        HarmonicBasis
+            With the frequency's column made of all harmonics.
+        """
+        record = replace(self.record, frequency_hz=self.record.frequency_hz + step_hz)
+        return _reduce(record, self.orders, self.line_hz, name, volts, rest_slope)
+
+    def reduced(self, volts: Floats) -> Floats:
+        """Return q of a record.
+
+        Parameters
+        ----------
+        volts : numpy.ndarray of float, shape (samples, ...)
+            The record, or several [V].
+
+        Returns
+        -------
+        numpy.ndarray of float, shape (2 harmonics, ...)
             q, the whitened right-hand side [V].
         """
         from scipy.linalg import solve_triangular
@@ -323,14 +386,19 @@ def harmonic_basis(
     frequency = record.frequency_hz
     top = min(highest_hz, _USABLE_OF_RATE * record.rate_hz) / frequency
     orders = _orders(top, record.time_s.size)
-    for few in (3.0, 9.0, 41.0):
+    for few in (9.0, 41.0):
         small = np.arange(1.0, min(few, max(top, 3.0)) + 1.0)
-        for _ in range(3):
+        for _ in range(2):
             frequency += _frequency_step(record, small, frequency, name)
-    record = Record(
-        record.time_s, record.volts, frequency, record.averaged_s, record.step_v, record.middle_s
-    )
-    return _reduce(record, orders, line_hz, name)
+    record = replace(record, frequency_hz=frequency)
+    basis = _reduce(record, orders, line_hz, name, record.volts)
+    for _ in range(_FREQUENCY_ROUNDS):
+        step = basis.frequency_step(record.volts)
+        if basis.settled(step):
+            break
+        basis = basis.moved(step, record.volts, name=name)
+    _check_edges(basis, name)
+    return basis
 
 
 def _orders(top: float, samples: int) -> Floats:
@@ -346,17 +414,35 @@ def _orders(top: float, samples: int) -> Floats:
 
 
 def _waves(time: Floats, orders: Floats, frequency: float) -> Floats:
-    phase = 2.0 * math.pi * frequency * time[:, None] * orders
-    return np.hstack([np.cos(phase), -np.sin(phase)])
+    """cos and -sin of each harmonic; neighbours follow from one another by one product."""
+    turn = np.exp(2j * math.pi * frequency * time)
+    powers = {0.0: np.ones_like(turn), 1.0: turn, 2.0: turn * turn}
+    waves = np.empty((2 * orders.size, time.size))
+    current, last = powers[0.0], 0.0
+    for place, order in enumerate(orders):
+        if order - last in powers:
+            current = current * powers[order - last]
+        else:
+            current = np.exp(2j * math.pi * frequency * order * time)
+        last = order
+        waves[place] = current.real
+        waves[orders.size + place] = -current.imag
+    return waves.T
 
 
 def _frequency_step(record: Record, orders: Floats, frequency: float, name: str) -> float:
-    """One Gauss-Newton step of the frequency with a small set of harmonics."""
-    waves = _waves(record.time_s, orders, frequency)
-    columns = np.hstack([np.ones((waves.shape[0], 1)), waves])
-    amplitude = np.linalg.lstsq(columns, record.volts, rcond=None)[0]
-    slope = _frequency_column(record.time_s, waves, orders, amplitude[1:])
-    both = np.linalg.lstsq(np.column_stack([columns, slope]), record.volts, rcond=None)[0]
+    """One Gauss-Newton step of the frequency with a small set of harmonics.
+
+    A window over the record keeps the harmonics left out from leaking into the step.
+    """
+    time = record.time_s
+    window = np.cos(math.pi * time / (2.02 * np.abs(time).max()))
+    waves = _waves(time, orders, frequency)
+    columns = np.hstack([np.ones((waves.shape[0], 1)), waves]) * window[:, None]
+    volts = record.volts * window
+    amplitude = np.linalg.lstsq(columns, volts, rcond=None)[0]
+    slope = _frequency_column(time, waves, orders, amplitude[1:]) * window
+    both = np.linalg.lstsq(np.column_stack([columns, slope]), volts, rcond=None)[0]
     limit = 0.1 / float(np.ptp(record.time_s))
     step = float(np.clip(both[-1], -limit, limit))
     if not math.isfinite(step):
@@ -374,18 +460,26 @@ def _frequency_column(time: Floats, waves: Floats, orders: Floats, amplitude: Fl
 
 
 def _reduce(
-    record: Record, orders: Floats, line_hz: tuple[float, ...], name: str
+    record: Record,
+    orders: Floats,
+    line_hz: tuple[float, ...],
+    name: str,
+    volts: Floats,
+    rest_slope: Floats | None = None,
 ) -> HarmonicBasis:
     from scipy.linalg import LinAlgError, cholesky
 
     time = record.time_s
     waves = _waves(time, orders, record.frequency_hz)
-    amplitude = np.linalg.lstsq(waves.T @ waves, waves.T @ record.volts, rcond=1e-9)[0]
+    amplitude = np.linalg.lstsq(waves.T @ waves, waves.T @ volts, rcond=1e-9)[0]
     slope = _frequency_column(time, waves, orders, amplitude)
+    if rest_slope is not None:
+        slope = slope + rest_slope
     lines = [
         wave(2.0 * math.pi * line * time) for line in line_hz for wave in (np.cos, np.sin)
     ]
-    slope = slope / max(float(np.sqrt(np.mean(slope**2))), 1e-300)
+    scale = max(float(np.sqrt(np.mean(slope**2))), 1e-300)
+    slope = slope / scale
     columns = np.column_stack([np.ones_like(time), slope, *lines, waves])
     normal = columns.T @ columns
     try:
@@ -394,9 +488,9 @@ def _reduce(
         raise InputError(
             name, f"{time.size} samples", "they do not fix the harmonics; capture more samples"
         ) from None
-    basis = HarmonicBasis(record, orders, columns, np.asarray(factor), 2 + len(lines), line_hz)
-    _check_edges(basis, name)
-    return basis
+    return HarmonicBasis(
+        record, orders, columns, np.asarray(factor), 2 + len(lines), line_hz, scale
+    )
 
 
 def _check_edges(basis: HarmonicBasis, name: str) -> None:

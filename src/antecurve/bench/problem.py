@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from antecurve.bench.captures import SweepCapture
 from antecurve.bench.generator import CaptureChain, Generator, chain_log_response, square_harmonics
-from antecurve.bench.knowledge import NetworkKnowledge, network_slopes
+from antecurve.bench.knowledge import NetworkKnowledge, network_log_response, network_slopes
 from antecurve.bench.periodic import HarmonicBasis
 from antecurve.bench.reference import MeasuredChain
 from antecurve.bench.unit_model import UnitModel
@@ -27,6 +27,7 @@ __all__ = [
     "Block",
     "Evaluation",
     "FitProblem",
+    "FoldedRest",
     "HarmonicModel",
     "RiseTime",
     "SquareBlock",
@@ -82,6 +83,26 @@ class Bench:
             total = total + self.measured.at(frequency_hz)
         return total
 
+    def log_response(self, sources: Floats, frequency_hz: Floats) -> Complex:
+        """Return what network and chain do.
+
+        Parameters
+        ----------
+        sources : numpy.ndarray of float, shape (sources,)
+            Settings of the sources of error.
+        frequency_hz : numpy.ndarray of float, shape (frequencies,)
+            Frequencies [Hz], above 0.
+
+        Returns
+        -------
+        numpy.ndarray of complex, shape (frequencies,)
+            Natural logarithm.
+        """
+        total = network_log_response(self.knowledge, sources, frequency_hz)
+        if self.measured is not None and self.measured.beyond is not None:
+            total = total + self.measured.seen_by_reference(sources, frequency_hz)
+        return np.asarray(total + self.fixed_log_response(frequency_hz))
+
     def network(self, sources: Floats, frequency_hz: Floats) -> Complex:
         """Return the network's part and its derivatives by the sources of error.
 
@@ -101,12 +122,8 @@ class Bench:
         """
         found = network_slopes(self.knowledge, sources, frequency_hz)
         if self.measured is not None and self.measured.beyond is not None:
-            beyond = self.measured.beyond
-            at_zero = network_slopes(beyond, np.zeros(beyond.sources), frequency_hz)[0]
-            seen = network_slopes(beyond, sources, frequency_hz)
-            # The table holds reference less nominal network; what it holds of the real one cancels.
-            found[0] += at_zero - seen[0]
-            found[1:] -= seen[1:]
+            found[0] += self.measured.seen_by_reference(sources, frequency_hz)
+            found[1:] -= network_slopes(self.measured.beyond, sources, frequency_hz)[1:]
         return found
 
 
@@ -166,6 +183,22 @@ class Evaluation:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class FoldedRest:
+    """The harmonics taken off a record, linearised about the fit they were predicted by.
+
+    Attributes
+    ----------
+    slope : numpy.ndarray of float, shape (2 harmonics, constants + 3)
+        Derivative of their reduction q by the unit's constants, gain, delay and duty [V].
+    origin : numpy.ndarray of float, shape (constants + 3,)
+        The fit that they were predicted by, in its coordinates.
+    """
+
+    slope: Floats
+    origin: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class SquareBlock:
     """A reduced square-wave capture.
 
@@ -179,15 +212,15 @@ class SquareBlock:
         q of the reduction [V].
     sigma : float
         Standard deviation of the whitened data [V].
-    extra_whitener : numpy.ndarray of float or None, shape (2 harmonics, 2 harmonics)
-        Whitens the noise of a reference on top.
+    rest : FoldedRest or None
+        How the harmonics taken off beforehand move with the unit.
     """
 
     name: str
     basis: HarmonicBasis
     data: Floats
     sigma: float
-    extra_whitener: Floats | None = None
+    rest: FoldedRest | None = None
 
     @property
     def own(self) -> int:
@@ -239,8 +272,24 @@ class SquareBlock:
             shape.value * factor, omega, shape.by_duty * factor, shape.by_rise_time * factor
         )
 
+    def own_slopes(self, model: HarmonicModel) -> Complex:
+        """Return derivatives of amplitudes by gain, delay and duty.
+
+        Parameters
+        ----------
+        model : HarmonicModel
+            The amplitudes.
+
+        Returns
+        -------
+        numpy.ndarray of complex, shape (harmonics, 3)
+            In the fit's coordinates [V].
+        """
+        delay = -1j * model.omega * self.delay_unit * model.value
+        return np.stack([model.value, delay, model.by_duty * DUTY_UNIT], axis=1)
+
     def evaluate(
-        self, own: Floats, total: Complex, shared: Complex, rise: RiseTime
+        self, own: Floats, total: Complex, shared: Complex, rise: RiseTime, units: Floats
     ) -> Evaluation:
         """Return whitened residuals and their derivatives.
 
@@ -254,6 +303,8 @@ class SquareBlock:
             Its derivatives by the shared unknowns.
         rise : RiseTime
             Rise time; its column follows the shared ones when it is uncertain.
+        units : numpy.ndarray of float, shape (constants,)
+            The unit in the fit's coordinates.
 
         Returns
         -------
@@ -265,14 +316,16 @@ class SquareBlock:
         columns = [value[:, None] * shared]
         if rise.uncertainty_s > 0:
             columns.append((found.by_rise_time * rise.uncertainty_s)[:, None])
-        delay = -1j * found.omega * self.delay_unit * value
-        columns.append(np.stack([value, delay, found.by_duty * DUTY_UNIT], axis=1))
+        columns.append(self.own_slopes(found))
         slopes = np.hstack(columns)
         weight = self.basis.whitener / self.sigma
         residual = weight @ np.concatenate([value.real, value.imag]) - self.data / self.sigma
         jacobian = weight @ np.vstack([slopes.real, slopes.imag])
-        if self.extra_whitener is not None:
-            residual, jacobian = self.extra_whitener @ residual, self.extra_whitener @ jacobian
+        if self.rest is not None:
+            slope = self.rest.slope / self.sigma
+            residual += slope @ (np.concatenate([units, own]) - self.rest.origin)
+            jacobian[:, : units.size] += slope[:, : units.size]
+            jacobian[:, -own.size :] += slope[:, units.size :]
         return Evaluation(residual, jacobian, residual.size)
 
 
@@ -315,7 +368,7 @@ class SweepBlock:
         return _SWEEP_DELAY
 
     def evaluate(
-        self, own: Floats, total: Complex, shared: Complex, rise: RiseTime
+        self, own: Floats, total: Complex, shared: Complex, rise: RiseTime, units: Floats
     ) -> Evaluation:
         """Return whitened residuals and their derivatives.
 
@@ -329,6 +382,8 @@ class SweepBlock:
             Its derivatives by the shared unknowns.
         rise : RiseTime
             Rise time; its column follows the shared ones when it is uncertain.
+        units : numpy.ndarray of float, shape (constants,)
+            The unit in the fit's coordinates.
 
         Returns
         -------
@@ -453,8 +508,7 @@ class FitProblem:
         """
         units, sources = self._split(unknowns)
         total = self.model.log_response(units, frequency_hz)
-        total = total + self.bench.network(sources, frequency_hz)[0]
-        return np.asarray(total + self.bench.fixed_log_response(frequency_hz))
+        return np.asarray(total + self.bench.log_response(sources, frequency_hz))
 
     def _split(self, unknowns: Floats) -> tuple[Floats, Floats]:
         count = self.unit_count
@@ -486,7 +540,7 @@ class FitProblem:
         for place, block in enumerate(self.blocks):
             last = first + block.frequency_hz.size
             part = block.evaluate(
-                self.own(unknowns, place), total[first:last], shared[first:last], rise
+                self.own(unknowns, place), total[first:last], shared[first:last], rise, units
             )
             wide = np.zeros((part.residual.size, self.size))
             wide[:, :common] = part.jacobian[:, :common]

@@ -70,6 +70,30 @@ class MeasuredChain:
         real = np.interp(place, seen, self.log_response.real)
         return np.asarray(real + 1j * np.interp(place, seen, self.log_response.imag))
 
+    def seen_by_reference(self, sources: Floats, frequency_hz: Floats) -> Complex:
+        """Return what the table holds of the network's errors, to be taken off.
+
+        The table holds the reference less the network by its best values; what the real network
+        has more is in the reference and the captures alike and cancels.
+
+        Parameters
+        ----------
+        sources : numpy.ndarray of float, shape (sources,)
+            Settings of the sources of error.
+        frequency_hz : numpy.ndarray of float, shape (frequencies,)
+            Frequencies [Hz].
+
+        Returns
+        -------
+        numpy.ndarray of complex, shape (frequencies,)
+            Natural logarithm; 0 when the reference did not go through the network.
+        """
+        if self.beyond is None:
+            return np.zeros(frequency_hz.shape, dtype=complex)
+        both = np.stack([np.zeros_like(sources), sources])
+        best, real = network_log_response(self.beyond, both, frequency_hz)
+        return np.asarray(best - real)
+
     def variance_at(self, frequency_hz: Floats) -> Floats:
         """Return the variance at other frequencies.
 
