@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.bench.fit import Family
+from antecurve.bench.uncertainty import COVERAGE, error_draws
 from antecurve.bench.unit_model import UnitModel
-from antecurve.bench.uncertainty import COVERAGE
 from antecurve.curves.model import Curve, inverse_response
 
 __all__ = ["Deviation", "deviation_db", "deviation_of_families"]
@@ -40,12 +40,16 @@ class Deviation:
         Expanded uncertainty, 95 % [dB].
     model_part_db : numpy.ndarray of float, shape (frequencies,)
         How much of it is due to several families being allowed [dB].
+    capture_part_db : numpy.ndarray of float, shape (frequencies,)
+        Expanded uncertainty from the captures' noise alone [dB]: what counts between two units
+        captured through the same network.
     """
 
     frequency_hz: Floats
     deviation_db: Floats
     expanded_uncertainty_db: Floats
     model_part_db: Floats
+    capture_part_db: Floats
 
 
 def deviation_db(
@@ -72,9 +76,7 @@ def deviation_db(
         Deviation [dB], 0 at 1 kHz.
     """
     ideal = np.log(np.abs(inverse_response(curve, frequency_hz, published=published)))
-    return np.asarray(
-        DB_PER_NEPER * (model.log_response(coordinates, frequency_hz).real - ideal)
-    )
+    return np.asarray(DB_PER_NEPER * (model.log_response(coordinates, frequency_hz).real - ideal))
 
 
 def deviation_of_families(
@@ -115,7 +117,9 @@ def deviation_of_families(
     centre = (lows[0] + highs[0]) / 2.0
     own = (highs[0] - lows[0]) / 2.0
     reach = np.maximum(np.max(highs, axis=0) - centre, centre - np.min(lows, axis=0))
-    return Deviation(frequency_hz, centre, reach, reach - own)
+    noise = _moved(families[0], error_draws(families[0].solution, builds=False), frequency_hz)
+    alone = np.minimum(np.quantile(np.abs(noise), COVERAGE, axis=0), own)
+    return Deviation(frequency_hz, centre, reach, reach - own, alone)
 
 
 def _moved(family: Family, drawn: Floats, frequency_hz: Floats) -> Floats:

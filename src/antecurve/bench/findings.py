@@ -124,9 +124,7 @@ def describe(
     texts += [joint] if joint else []
     texts += _below_capture(fit, deviation, lowest)
     texts += [f.text for f in leftovers]
-    return Findings(
-        tuple(texts or ["every constant agrees with its nominal value"]), tuple(faults)
-    )
+    return Findings(tuple(texts or ["every constant agrees with its nominal value"]), tuple(faults))
 
 
 def _base(name: str) -> str:
@@ -136,9 +134,7 @@ def _base(name: str) -> str:
     return name
 
 
-def _effect(
-    fit: Fit, value: FittedValue, frequency: Floats, band: tuple[float, float]
-) -> _Effect:
+def _effect(fit: Fit, value: FittedValue, frequency: Floats, band: tuple[float, float]) -> _Effect:
     model, units = fit.solution.problem.model, fit.solution.units
     place = model.index(value.name)
     assert place is not None
@@ -152,7 +148,9 @@ def _effect(
     else:
         ideal[place] = 0.0
     kind = _base(value.name)
-    shown = _SHOWN_AT_HZ.get(kind, band[1] if kind in ("high_corner", "ultrasonic_zero") else band[0])
+    shown = _SHOWN_AT_HZ.get(
+        kind, band[1] if kind in ("high_corner", "ultrasonic_zero") else band[0]
+    )
     shown = float(np.clip(shown, *band))
     at = np.append(frequency, shown)
     change = DB_PER_NEPER * (model.log_response(units, at) - model.log_response(ideal, at)).real
@@ -307,5 +305,6 @@ def _below_capture(fit: Fit, deviation: Deviation, lowest: float) -> list[str]:
     return [
         f"below {_hertz(lowest)} the verdict rests on the shape of the low corner ({shapes} are "
         f"all possible), which leaves {reach[worst]:.2f} dB open at "
-        f"{_hertz(float(deviation.frequency_hz[worst]))}; a second capture at 20 to 50 Hz settles it"
+        f"{_hertz(float(deviation.frequency_hz[worst]))}; a second capture at 20 to 50 Hz "
+        "settles it"
     ]

@@ -208,8 +208,10 @@ def _synthesised(record: Record, orders: Floats, amplitudes: Complex) -> Floats:
 
 def _top_order(block: SquareBlock) -> int:
     record = block.basis.record
-    reach = max(_REACH * float(block.basis.orders.max()), _REACH * record.rate_hz / 2.0
-                / record.frequency_hz)
+    reach = max(
+        _REACH * float(block.basis.orders.max()),
+        _REACH * record.rate_hz / 2.0 / record.frequency_hz,
+    )
     return int(min(_MOST_ORDERS, reach))
 
 
@@ -502,7 +504,7 @@ def _refitted(solution: Solution, model: UnitModel) -> Solution:
     tail = solution.unknowns[solution.problem.unit_count :]
     low = model.index("low_corner_hz")
     assert low is not None
-    starts = (float(units[low]), *_LOW_CORNER_STARTS_HZ)
+    starts: tuple[float, ...] = (float(units[low]), *_LOW_CORNER_STARTS_HZ)
     if model.low_end is old.low_end:
         starts = starts[:1]
     trials = []

@@ -152,15 +152,17 @@ def judge_unit(
     if any(isinstance(c, SweepCapture) for c in captures) and bench.measured is None:
         deviation = _widened(deviation, np.full(frequency.size, asked.generator.flatness_db))
     decisions = tuple(
-        decide(
-            frequency, deviation.deviation_db, deviation.expanded_uncertainty_db, band=limit
-        )
+        decide(frequency, deviation.deviation_db, deviation.expanded_uncertainty_db, band=limit)
         for limit in asked.limits
     )
     ruling = combined_decision(decisions)
     fitted = _fitted(allowed, intervals)
     found = describe(
-        fit, fitted, errors[0], deviation=deviation, leftovers=over,
+        fit,
+        fitted,
+        errors[0],
+        deviation=deviation,
+        leftovers=over,
         limit_db=min(b.limit_db for b in asked.limits),
     )
     return Verdict(
@@ -275,9 +277,7 @@ def _with_leftovers(deviation: Deviation, over: Sequence[Leftover], fit: Fit) ->
             deviation = _widened(deviation, there)
             continue
         at_reference = float(np.interp(math.log(REFERENCE_FREQUENCY_HZ), seen, entry.misfit_db))
-        deviation = replace(
-            deviation, deviation_db=deviation.deviation_db + there - at_reference
-        )
+        deviation = replace(deviation, deviation_db=deviation.deviation_db + there - at_reference)
     return deviation
 
 
@@ -355,6 +355,4 @@ def _trace(fit: Fit, place: int) -> Trace:
     problem = fit.solution.problem
     response = problem.log_response(fit.solution.unknowns, block.frequency_hz)
     level = DB_PER_NEPER * (response.real + problem.own(fit.solution.unknowns, place)[0])
-    return Trace(
-        block.name, "sweep", block.frequency_hz, block.capture.level_db, np.asarray(level)
-    )
+    return Trace(block.name, "sweep", block.frequency_hz, block.capture.level_db, np.asarray(level))

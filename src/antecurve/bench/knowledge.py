@@ -3,14 +3,14 @@
 ln x = ln x0 + L u: x0 holds the element values with the source and the load, each column of L is
 one independent source of error (a part's tolerance, a meter's accuracy) and u has variance 1 in
 each.  A part within +-t, equally likely anywhere, has the standard uncertainty t/sqrt(3)
-(JCGM 100:2008, 4.3.7); joined parts scatter each by itself.
+(JCGM 100:2008, 4.3.7); joined parts scatter each by itself, and measured parts share what
+the meter is off, one meter for each kind of part.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,7 +28,6 @@ __all__ = [
     "known_by_tolerance",
     "network_log_response",
     "network_slopes",
-    "with_measured_values",
 ]
 
 Floats = NDArray[np.float64]
@@ -54,7 +53,9 @@ class LoadingTolerance:
         for name in self.__slots__:
             value = getattr(self, name)
             if not (math.isfinite(value) and 0 <= value < 1):
-                raise InputError(f"loading tolerance, {name}", value, "a fraction from 0 to below 1")
+                raise InputError(
+                    f"loading tolerance, {name}", value, "a fraction from 0 to below 1"
+                )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -120,7 +121,8 @@ def known_by_tolerance(
     Parameters
     ----------
     picked : PickedNetwork
-        The network with its parts.
+        The network with its parts; a part with a value marked on it and another measured counts
+        as measured, its tolerance as the accuracy of the meter.
     loading : Loading
         Source and load.
     distribution : str, optional
@@ -131,7 +133,7 @@ def known_by_tolerance(
     Returns
     -------
     NetworkKnowledge
-        One source of error per physical part that has a tolerance.
+        One source of error per physical part that has a tolerance, and one for each meter.
 
     Raises
     ------
@@ -142,17 +144,21 @@ def known_by_tolerance(
         raise InputError("distribution", distribution, 'use "uniform" or "normal"')
     divisor = math.sqrt(3.0) if distribution == "uniform" else 3.0
     rows = len(picked.positions) + 3
-    columns: list[Floats] = []
+    own: list[Floats] = []
+    meters = {kind: np.zeros(rows) for kind in ElementKind}
     for row, position in enumerate(picked.positions):
         for share, part in zip(_shares(position), position.parts, strict=True):
-            if part.tolerance > 0:
+            if part.nominal is not None:
+                kind = position.element.kind
+                meters[kind][row] += share * part.tolerance / math.sqrt(3.0)
+            elif part.tolerance > 0:
                 column = np.zeros(rows)
                 column[row] = share * part.tolerance / divisor
-                columns.append(column)
-    kinds = [distribution == "uniform"] * len(columns)
-    extra = _loading_columns(loading_tolerance or LoadingTolerance(), rows)
-    columns += extra
-    kinds += [True] * len(extra)
+                own.append(column)
+    shared = [c for c in meters.values() if np.any(c)]
+    shared += _loading_columns(loading_tolerance or LoadingTolerance(), rows)
+    kinds = [distribution == "uniform"] * len(own) + [True] * len(shared)
+    columns = [*own, *shared]
     errors = np.array(columns).T if columns else np.zeros((rows, 0))
     return NetworkKnowledge(
         picked.topology, picked.network.values, loading, errors, np.array(kinds, dtype=bool)
@@ -194,57 +200,6 @@ def exactly_known(
     errors = np.array(columns).T if columns else np.zeros((rows, 0))
     return NetworkKnowledge(
         network.topology, network.values, loading, errors, np.ones(len(columns), dtype=bool)
-    )
-
-
-def with_measured_values(
-    knowledge: NetworkKnowledge, measured: Mapping[str, float], *, meter_accuracy: float
-) -> NetworkKnowledge:
-    """Return the knowledge with measured values of some or all elements.
-
-    Parameters
-    ----------
-    knowledge : NetworkKnowledge
-        What was known before.
-    measured : mapping of str to float
-        Values [ohm or F] by reference.
-    meter_accuracy : float
-        Limits of the meter's error as a fraction, 0 or greater; equally likely anywhere within.
-
-    Returns
-    -------
-    NetworkKnowledge
-        A measured element has the meter's accuracy alone; the others stay as they were.
-
-    Raises
-    ------
-    InputError
-        When there is no such element, a value is not above 0, or the accuracy is out of range.
-    """
-    if not (math.isfinite(meter_accuracy) and 0 <= meter_accuracy < 1):
-        raise InputError("meter accuracy", meter_accuracy, "a fraction from 0 to below 1")
-    refs = knowledge.topology.refs
-    values, errors = knowledge.values.copy(), knowledge.errors.copy()
-    added = []
-    for ref, value in measured.items():
-        if ref not in refs:
-            raise InputError("measured values", ref, f"the network has {', '.join(refs)}")
-        if not (math.isfinite(value) and value > 0):
-            raise InputError(f"measured value of {ref}", value, "it must be finite and above 0")
-        row = refs.index(ref)
-        values[row] = value
-        errors[row] = 0.0
-        if meter_accuracy:
-            column = np.zeros(len(errors))
-            column[row] = meter_accuracy / math.sqrt(3.0)
-            added.append(column)
-    kept = np.any(errors != 0, axis=0)
-    columns = [*errors[:, kept].T, *added]
-    return replace(
-        knowledge,
-        values=values,
-        errors=np.array(columns).T if columns else np.zeros((len(errors), 0)),
-        uniform=np.append(knowledge.uniform[kept], np.ones(len(added), dtype=bool)),
     )
 
 

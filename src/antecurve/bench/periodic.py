@@ -307,9 +307,7 @@ def prepare_record(capture: SquareWaveCapture, *, highest_hz: float) -> Record:
         size = max(_MOST_SAMPLES, min(needed, 3 * _MOST_SAMPLES))
         time, volts = time[:size], volts[:size]
     middle = float((time[0] + time[-1]) / 2.0)
-    record = Record(
-        time - middle, volts - volts.mean(), 1.0 / period, averaged, step, middle
-    )
+    record = Record(time - middle, volts - volts.mean(), 1.0 / period, averaged, step, middle)
     if record.periods < _LEAST_PERIODS:
         raise InputError(
             capture.name,
@@ -440,7 +438,7 @@ def _frequency_step(record: Record, orders: Floats, frequency: float, name: str)
     waves = _waves(time, orders, frequency)
     columns = np.hstack([np.ones((waves.shape[0], 1)), waves]) * window[:, None]
     volts = record.volts * window
-    amplitude = np.linalg.lstsq(columns, volts, rcond=None)[0]
+    amplitude = np.asarray(np.linalg.lstsq(columns, volts, rcond=None)[0], dtype=np.float64)
     slope = _frequency_column(time, waves, orders, amplitude[1:]) * window
     both = np.linalg.lstsq(np.column_stack([columns, slope]), volts, rcond=None)[0]
     limit = 0.1 / float(np.ptp(record.time_s))
@@ -475,9 +473,7 @@ def _reduce(
     slope = _frequency_column(time, waves, orders, amplitude)
     if rest_slope is not None:
         slope = slope + rest_slope
-    lines = [
-        wave(2.0 * math.pi * line * time) for line in line_hz for wave in (np.cos, np.sin)
-    ]
+    lines = [wave(2.0 * math.pi * line * time) for line in line_hz for wave in (np.cos, np.sin)]
     scale = max(float(np.sqrt(np.mean(slope**2))), 1e-300)
     slope = slope / scale
     columns = np.column_stack([np.ones_like(time), slope, *lines, waves])

@@ -487,9 +487,7 @@ class FitProblem:
         if not self._rise_uncertain:
             return RiseTime(known.rise_time_s)
         moved = unknowns[self.unit_count + self.priors - 1] * known.rise_time_uncertainty_s
-        return RiseTime(
-            max(0.0, known.rise_time_s + moved), known.rise_time_uncertainty_s
-        )
+        return RiseTime(max(0.0, known.rise_time_s + moved), known.rise_time_uncertainty_s)
 
     def log_response(self, unknowns: Floats, frequency_hz: Floats) -> Complex:
         """Return ln of network, unit and chain.

@@ -159,9 +159,7 @@ def _from_sweep(reference: SweepCapture) -> tuple[Floats, Complex, Floats]:
     return reference.frequency_hz, response, np.zeros_like(neper)
 
 
-def _from_square(
-    reference: SquareWaveCapture, highest_hz: float
-) -> tuple[Floats, Complex, Floats]:
+def _from_square(reference: SquareWaveCapture, highest_hz: float) -> tuple[Floats, Complex, Floats]:
     record = prepare_record(reference, highest_hz=highest_hz)
     basis = harmonic_basis(record, highest_hz=highest_hz, name=reference.name)
     odd = basis.orders % 2 == 1

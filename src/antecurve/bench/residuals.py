@@ -135,9 +135,9 @@ def _separate(line: float, fundamental: float, length: float) -> bool:
     return apart > 0.75 / length
 
 
-def leftovers(fit: Fit, *, hum_hz: tuple[float, ...], band_hz: tuple[float, float]) -> tuple[
-    Leftover, ...
-]:
+def leftovers(
+    fit: Fit, *, hum_hz: tuple[float, ...], band_hz: tuple[float, float]
+) -> tuple[Leftover, ...]:
     """Return what the fit leaves over in each capture.
 
     Parameters
@@ -277,9 +277,7 @@ def _misfit_of_square(
         f"up to {float(beyond.max()):.2f} dB within the band is added to the uncertainty"
     )
     found.append(
-        Leftover(
-            kind, block.name, text, float(frequency[worst]), True, frequency[inside], beyond
-        )
+        Leftover(kind, block.name, text, float(frequency[worst]), True, frequency[inside], beyond)
     )
     return found
 
@@ -334,7 +332,12 @@ def _of_sweep(block: SweepBlock, residual: Floats, band_hz: tuple[float, float])
     )
     return [
         Leftover(
-            LeftoverKind.MISFIT, block.name, text, float(block.frequency_hz[worst]), True,
-            block.frequency_hz, left,
+            LeftoverKind.MISFIT,
+            block.name,
+            text,
+            float(block.frequency_hz[worst]),
+            True,
+            block.frequency_hz,
+            left,
         )
     ]

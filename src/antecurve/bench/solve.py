@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from antecurve.bench.problem import Evaluation, FitProblem, SquareBlock, SweepBlock
 from antecurve.bench.unit_model import UnitModel
 
-__all__ = ["Solution", "chi_square", "solve_from_nothing", "solve_from"]
+__all__ = ["Solution", "chi_square", "solve_from", "solve_from_nothing"]
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -203,9 +203,7 @@ def _with_own(problem: FitProblem, units: Floats) -> Floats:
     return unknowns
 
 
-def _start_of_block(
-    block: SquareBlock | SweepBlock, log_response: Complex
-) -> tuple[Floats, float]:
+def _start_of_block(block: SquareBlock | SweepBlock, log_response: Complex) -> tuple[Floats, float]:
     """Own unknowns for a response, and the cost that is left."""
     if isinstance(block, SquareBlock):
         return _start_of_square(block, log_response)

@@ -50,7 +50,9 @@ class Interval:
     profiled: bool = False
 
 
-def error_draws(solution: Solution, *, count: int = DRAWS, seed: int = _SEED) -> Floats:
+def error_draws(
+    solution: Solution, *, count: int = DRAWS, seed: int = _SEED, builds: bool = True
+) -> Floats:
     """Draw errors of the unit's constants.
 
     Parameters
@@ -61,6 +63,8 @@ def error_draws(solution: Solution, *, count: int = DRAWS, seed: int = _SEED) ->
         Number of draws.
     seed : int, optional
         Seed of the random numbers.
+    builds : bool, optional
+        Whether the network's parts are drawn too, not the captures' noise alone.
 
     Returns
     -------
@@ -82,11 +86,11 @@ def error_draws(solution: Solution, *, count: int = DRAWS, seed: int = _SEED) ->
     rng = np.random.default_rng(seed)
     normal = rng.standard_normal((count, spread.size)) * np.sqrt(np.maximum(spread, 0.0))
     errors = normal @ turn.T
-    if problem.priors:
+    if builds and problem.priors:
         first = problem.unit_count
-        builds = draw_sources(problem.bench.knowledge, count, seed=seed + 1)
-        rest = rng.standard_normal((count, problem.priors - builds.shape[1]))
-        errors = errors - np.hstack([builds, rest]) @ units[:, first : first + problem.priors].T
+        parts = draw_sources(problem.bench.knowledge, count, seed=seed + 1)
+        rest = rng.standard_normal((count, problem.priors - parts.shape[1]))
+        errors = errors - np.hstack([parts, rest]) @ units[:, first : first + problem.priors].T
     return np.asarray(errors)
 
 
@@ -170,9 +174,7 @@ def _profile_end(solution: Solution, place: int, half: float, direction: float) 
     return float(brentq(between, inner, outer, xtol=tolerance, rtol=1e-6))
 
 
-def limited(
-    solution: Solution, errors: Floats, intervals: Sequence[Interval]
-) -> Floats:
+def limited(solution: Solution, errors: Floats, intervals: Sequence[Interval]) -> Floats:
     """Return errors drawn back to the profiled intervals.
 
     Parameters

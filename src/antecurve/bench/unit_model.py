@@ -242,7 +242,7 @@ class UnitModel:
         if parameter.logarithmic:
             st = s * np.exp(x)
             sign = -1.0 if role == "pole" else 1.0
-            return sign * np.log1p(st), sign * st / (1.0 + st)
+            return np.asarray(sign * np.log1p(st)), np.asarray(sign * st / (1.0 + st))
         if role == "shelf":
             return -np.log(s + x * RATE_UNIT), -RATE_UNIT / (s + x * RATE_UNIT)
         if role == "low":

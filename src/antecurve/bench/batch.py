@@ -1,0 +1,167 @@
+"""A batch of units: each judged by itself, on all cores, one table at the end."""
+
+from __future__ import annotations
+
+import contextlib
+import multiprocessing
+import os
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from antecurve.bench.captures import Capture
+from antecurve.bench.judge import JudgeRequest, judge_unit
+from antecurve.bench.knowledge import NetworkKnowledge
+from antecurve.bench.verdict import Verdict
+from antecurve.curves.model import Curve
+from antecurve.errors import AntecurveError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["Batch", "BatchEntry", "judge_batch"]
+
+_THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
+
+
+@dataclass(frozen=True, slots=True)
+class BatchEntry:
+    """One unit of a batch.
+
+    Attributes
+    ----------
+    name : str
+        The unit.
+    verdict : Verdict or None
+        ``None`` when its captures can't be used.
+    problem : str
+        Why not; empty otherwise.
+    """
+
+    name: str
+    verdict: Verdict | None
+    problem: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """The verdicts on a batch, in the order given.
+
+    Attributes
+    ----------
+    entries : tuple of BatchEntry
+        One per unit.
+    """
+
+    entries: tuple[BatchEntry, ...]
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row per unit.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Columns: unit, verdict, deviation_db, expanded_uncertainty_db, frequency_hz, one per
+            fitted constant, and finding: the gravest, or why there is no verdict.
+        """
+        import pandas as pd
+
+        rows = []
+        for entry in self.entries:
+            row: dict[str, object] = {"unit": entry.name, "verdict": "none"}
+            verdict = entry.verdict
+            if verdict is not None:
+                row |= {
+                    "verdict": verdict.decision.value,
+                    "deviation_db": verdict.deviation_db,
+                    "expanded_uncertainty_db": verdict.expanded_uncertainty_db,
+                    "frequency_hz": verdict.ruling.frequency_hz,
+                    **{f.name: f.value for f in verdict.fitted},
+                }
+            row["finding"] = entry.problem if verdict is None else verdict.findings[0]
+            rows.append(row)
+        frame = pd.DataFrame(rows)
+        return frame[[c for c in frame.columns if c != "finding"] + ["finding"]]
+
+
+def judge_batch(
+    units: Mapping[str, Sequence[Capture]],
+    *,
+    network: NetworkKnowledge,
+    curve: Curve,
+    request: JudgeRequest | None = None,
+    workers: int | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> Batch:
+    """Judge many units through the same network.
+
+    Parameters
+    ----------
+    units : mapping of str to sequence of SquareWaveCapture or SweepCapture
+        Captures by unit; more than one of a unit are fitted jointly.
+    network : NetworkKnowledge
+        The network.
+    curve : Curve
+        The emphasis curve.
+    request : JudgeRequest, optional
+        Limits, band, generator, chain.
+    workers : int, optional
+        Number of processes, by default one per core; 1 for none beside this one.
+    progress : callable, optional
+        Called with the number of units done and of all.
+
+    Returns
+    -------
+    Batch
+        In the order of `units`; a unit whose captures can't be used has its problem in words.
+    """
+    asked = request or JudgeRequest()
+    count = min(workers or os.cpu_count() or 1, len(units))
+    found: dict[str, BatchEntry] = {}
+    if count <= 1:
+        for name, captures in units.items():
+            found[name] = _entry(name, captures, network, curve, asked)
+            if progress is not None:
+                progress(len(found), len(units))
+        return Batch(tuple(found[name] for name in units))
+    context = multiprocessing.get_context("spawn")
+    with _one_thread_each(), ProcessPoolExecutor(count, mp_context=context) as pool:
+        jobs = [
+            pool.submit(_entry, name, captures, network, curve, asked)
+            for name, captures in units.items()
+        ]
+        for job in as_completed(jobs):
+            entry = job.result()
+            found[entry.name] = entry
+            if progress is not None:
+                progress(len(found), len(units))
+    return Batch(tuple(found[name] for name in units))
+
+
+@contextlib.contextmanager
+def _one_thread_each() -> Iterator[None]:
+    """Let each process that starts meanwhile calculate with one thread: the cores are taken."""
+    before = {name: os.environ.get(name) for name in _THREADS}
+    os.environ.update(dict.fromkeys(_THREADS, "1"))
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                del os.environ[name]
+            else:
+                os.environ[name] = value
+
+
+def _entry(
+    name: str,
+    captures: Sequence[Capture],
+    network: NetworkKnowledge,
+    curve: Curve,
+    request: JudgeRequest,
+) -> BatchEntry:
+    try:
+        return BatchEntry(name, judge_unit(captures, network=network, curve=curve, request=request))
+    except AntecurveError as error:
+        return BatchEntry(name, None, str(error))

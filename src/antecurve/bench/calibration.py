@@ -1,0 +1,204 @@
+"""Calibration of the network itself from a sweep of it.
+
+The elements are fitted within what is known of them: ln x = ln x0 + L u with a prior of variance
+1 on every source of error u, and the sweep's level free.  What a sweep can't see (the impedance
+of the whole) stays as known as it was; what it sees becomes as well known as the sweep is.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.bench.captures import SweepCapture
+from antecurve.bench.deviation import DB_PER_NEPER
+from antecurve.bench.knowledge import NetworkKnowledge, network_log_response, network_slopes
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, level_db
+from antecurve.errors import InputError
+from antecurve.networks.deviation import log_frequencies
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["Calibration", "calibrate_network"]
+
+Floats = NDArray[np.float64]
+
+_PER_DECADE = 10
+_COVERAGE = 1.96
+_LEAST_SIGMA_DB = 5e-4
+_UNLIKELY = 1e-4
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Calibration:
+    """A network as a sweep of it shows it.
+
+    Attributes
+    ----------
+    knowledge : NetworkKnowledge
+        The network with fitted values and what is left uncertain; to be judged with.
+    refs : tuple of str
+        References of the elements.
+    values, uncertainty : numpy.ndarray of float, shape (elements,)
+        Fitted values [ohm or F] and their expanded uncertainty, 95 %, as fractions.
+    frequency_hz, correction_db, correction_uncertainty_db : numpy.ndarray of float
+        To be subtracted from levels measured through the network, 0 dB at 1 kHz [dB], with
+        expanded uncertainty; shape (frequencies,).
+    residual_db : float
+        Root mean square of what the fit leaves [dB].
+    consistent : bool
+        Whether the elements had to move no farther than their tolerances make likely.
+    """
+
+    knowledge: NetworkKnowledge
+    refs: tuple[str, ...]
+    values: Floats
+    uncertainty: Floats
+    frequency_hz: Floats
+    correction_db: Floats
+    correction_uncertainty_db: Floats
+    residual_db: float
+    consistent: bool
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the correction table.
+
+        Returns
+        -------
+        pandas.DataFrame
+            frequency_hz, correction_db, expanded_uncertainty_db.
+        """
+        import pandas as pd
+
+        return pd.DataFrame(
+            {
+                "frequency_hz": self.frequency_hz,
+                "correction_db": self.correction_db,
+                "expanded_uncertainty_db": self.correction_uncertainty_db,
+            }
+        )
+
+
+def calibrate_network(
+    sweep: SweepCapture,
+    *,
+    network: NetworkKnowledge,
+    curve: Curve,
+    level_uncertainty_db: float = 0.01,
+) -> Calibration:
+    """Fit a network's elements to a sweep of its output.
+
+    Parameters
+    ----------
+    sweep : SweepCapture
+        Levels at the network's output, constant EMF, with the load that `network` names.
+    network : NetworkKnowledge
+        What is known of the network, with the source and the load of the sweep.
+    curve : Curve
+        The curve that later measurements are to be corrected to: its published time constants.
+    level_uncertainty_db : float, optional
+        Standard uncertainty of a level re the others [dB], above 0; the scatter of the sweep
+        counts instead where it is larger.
+
+    Returns
+    -------
+    Calibration
+        Fitted values, correction table, and the knowledge to judge units with.
+
+    Raises
+    ------
+    InputError
+        When the network is taken as exact, so that nothing may move, or the uncertainty is not
+        above 0.
+    """
+    if network.sources == 0:
+        raise InputError("network", "exactly known", "give tolerances: nothing may be fitted")
+    if not (math.isfinite(level_uncertainty_db) and level_uncertainty_db > 0):
+        raise InputError("level_uncertainty_db", level_uncertainty_db, "it must be above 0 dB")
+    sigma = max(level_uncertainty_db, _LEAST_SIGMA_DB)
+    found, residual, slopes = _solve(sweep, network, sigma)
+    scatter = float(np.sqrt(residual @ residual / max(1, residual.size - 4)))
+    if scatter > sigma:
+        sigma = scatter
+        found, residual, slopes = _solve(sweep, network, sigma)
+    inverse = np.linalg.inv(slopes.T @ slopes / sigma**2 + np.diag([*np.ones(found.size - 1), 0.0]))
+    sources = found[:-1]
+    root = np.linalg.cholesky(inverse[:-1, :-1])
+    count = len(network.values)
+    factor = np.exp(network.errors @ sources)
+    load = network.loading
+    fitted = replace(
+        network,
+        values=network.values * factor[:count],
+        loading=replace(
+            load,
+            source_resistance=load.source_resistance * float(factor[count]),
+            load_resistance=load.load_resistance * float(factor[count + 1]),
+            load_capacitance=load.load_capacitance * float(factor[count + 2]),
+        ),
+        errors=network.errors @ root,
+        uniform=np.zeros(network.sources, dtype=bool),
+    )
+    frequency = log_frequencies(
+        float(sweep.frequency_hz[0]), float(sweep.frequency_hz[-1]), points_per_decade=_PER_DECADE
+    )
+    correction, uncertain = _correction(fitted, frequency, curve)
+    return Calibration(
+        knowledge=fitted,
+        refs=network.topology.refs,
+        values=fitted.values,
+        uncertainty=_COVERAGE * np.linalg.norm(fitted.errors[:count], axis=1),
+        frequency_hz=frequency,
+        correction_db=correction,
+        correction_uncertainty_db=uncertain,
+        residual_db=float(np.sqrt(np.mean(residual**2))),
+        consistent=_likely(sources),
+    )
+
+
+def _solve(
+    sweep: SweepCapture, network: NetworkKnowledge, sigma: float
+) -> tuple[Floats, Floats, Floats]:
+    """Sources of error and level; residuals [dB] and their derivatives at the solution."""
+    from scipy.optimize import least_squares
+
+    frequency = sweep.frequency_hz
+
+    def residual(unknowns: Floats) -> Floats:
+        level = network_log_response(network, unknowns[:-1], frequency).real + unknowns[-1]
+        left = (DB_PER_NEPER * level - sweep.level_db) / sigma
+        return np.concatenate([left, unknowns[:-1]])
+
+    def slopes(unknowns: Floats) -> Floats:
+        by_source = network_slopes(network, unknowns[:-1], frequency)[1:].real
+        data = DB_PER_NEPER * np.vstack([by_source, np.ones(frequency.size)]).T / sigma
+        return np.vstack([data, np.eye(unknowns.size)[:-1]])
+
+    start = np.zeros(network.sources + 1)
+    first = network_log_response(network, start[:-1], frequency).real
+    start[-1] = float(np.mean(sweep.level_db / DB_PER_NEPER - first))
+    found = least_squares(residual, start, jac=slopes, x_scale="jac", ftol=1e-12, xtol=1e-12)
+    count = frequency.size
+    return found.x, residual(found.x)[:count] * sigma, slopes(found.x)[:count] * sigma
+
+
+def _correction(
+    network: NetworkKnowledge, frequency: Floats, curve: Curve
+) -> tuple[Floats, Floats]:
+    both = np.append(frequency, REFERENCE_FREQUENCY_HZ)
+    found = DB_PER_NEPER * network_slopes(network, np.zeros(network.sources), both).real
+    found = found[:, :-1] - found[:, -1:]
+    error = found[0] - level_db(curve, frequency, published=True)
+    return np.asarray(error), _COVERAGE * np.linalg.norm(found[1:], axis=0)
+
+
+def _likely(sources: Floats) -> bool:
+    """Whether the sources of error moved no farther than chance: chi-square of the prior."""
+    from scipy.special import chdtrc
+
+    return bool(chdtrc(sources.size, float(sources @ sources)) > _UNLIKELY)

@@ -1,0 +1,144 @@
+"""Captures of a unit: CSV tables of a sweep or of a square wave, told apart by their columns."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import numpy as np
+
+from antecurve.bench.captures import Capture, SquareWaveCapture, SweepCapture
+from antecurve.errors import FileFormatError, InputError
+from antecurve.files.reading import read_text
+
+__all__ = ["capture_units", "read_capture"]
+
+_KNOWN = ("time_s", "volts", "frequency_hz", "level_db", "ratio", "phase_deg")
+_RULE = (
+    "the first line names the columns: time_s, volts for a square wave; frequency_hz, level_db "
+    "(or ratio, linear) and optionally phase_deg for a sweep"
+)
+
+
+def read_capture(path: Path | str) -> Capture:
+    """Read a capture.
+
+    Parameters
+    ----------
+    path : Path or str
+        CSV with the columns ``time_s, volts`` (square wave) or ``frequency_hz, level_db`` or
+        ``frequency_hz, ratio`` and optionally ``phase_deg`` (sweep); comma, semicolon or tab
+        between cells, lines that begin with ``#`` skipped.
+
+    Returns
+    -------
+    SquareWaveCapture or SweepCapture
+        Named after the file.
+
+    Raises
+    ------
+    FileFormatError
+        When the file can't be read, has other columns, or a cell is no number; the message
+        names the line.
+    InputError
+        When the numbers can't be a capture.
+    """
+    columns = _columns(path)
+    name = Path(path).name
+    if "time_s" in columns:
+        return SquareWaveCapture(columns["time_s"], columns["volts"], name=name)
+    if "ratio" in columns:
+        ratio = columns["ratio"]
+        if np.any(ratio <= 0):
+            row = int(np.flatnonzero(ratio <= 0)[0])
+            raise InputError(
+                f"{name}: ratio, data row {row + 1}",
+                float(ratio[row]),
+                "a linear ratio must be above 0; name the column level_db if it is in decibels",
+            )
+        level = 20.0 * np.log10(ratio)
+    else:
+        level = columns["level_db"]
+    return SweepCapture(columns["frequency_hz"], level, columns.get("phase_deg"), name=name)
+
+
+def _columns(path: Path | str) -> dict[str, np.ndarray]:
+    import pandas as pd
+
+    text = read_text(path)
+    lines = text.splitlines()
+    kept = [(n, t) for n, t in enumerate(lines, 1) if t.strip() and not t.startswith("#")]
+    if len(kept) < 2:
+        raise FileFormatError(str(path), "no row of numbers", _RULE)
+    delimiter = max(",;\t", key=kept[0][1].count)
+    header = [name.strip().strip('"').lower() for name in kept[0][1].split(delimiter)]
+    _check_header(header, f"{path}, line {kept[0][0]}")
+    body = io.StringIO("\n".join(t for _, t in kept[1:]))
+    try:
+        table = pd.read_csv(body, sep=delimiter, names=header, dtype=str, skipinitialspace=True)
+    except pd.errors.ParserError:
+        table = None
+    if table is None or not isinstance(table.index, pd.RangeIndex):
+        number, row = next(
+            ((n, t) for n, t in kept[1:] if t.count(delimiter) >= len(header)), kept[1]
+        )
+        raise FileFormatError(
+            f"{path}, line {number}",
+            row,
+            f"there are {len(header)} columns; write decimals with a point",
+        )
+    found = {}
+    for column in header:
+        numbers = pd.to_numeric(table[column].str.strip(), errors="coerce").to_numpy(float)
+        bad = np.flatnonzero(~np.isfinite(numbers))
+        if bad.size:
+            number, row = kept[1 + int(bad[0])]
+            raise FileFormatError(
+                f"{path}, line {number}, {column}",
+                row,
+                "every cell must hold a finite number with a decimal point",
+            )
+        found[column] = numbers
+    return found
+
+
+def _check_header(header: list[str], place: str) -> None:
+    shown = ", ".join(header)
+    if len(set(header)) != len(header) or not set(header) <= set(_KNOWN):
+        raise FileFormatError(place, shown, _RULE)
+    square = {"time_s", "volts"} == set(header)
+    level = {"level_db", "ratio"} & set(header)
+    sweep = "frequency_hz" in header and len(level) == 1 and not {"time_s", "volts"} & set(header)
+    if not (square or sweep):
+        raise FileFormatError(place, shown, _RULE)
+
+
+def capture_units(folder: Path | str) -> dict[str, tuple[Path, ...]]:
+    """Return the captures of a batch by unit.
+
+    Parameters
+    ----------
+    folder : Path or str
+        A folder: each CSV file in it is a unit, each folder in it a unit with several captures.
+
+    Returns
+    -------
+    dict of str to tuple of Path
+        Files by unit, both in the order of names.
+
+    Raises
+    ------
+    FileFormatError
+        When there is no capture in it.
+    """
+    found: dict[str, tuple[Path, ...]] = {}
+    for entry in sorted(Path(folder).iterdir()):
+        if entry.is_file() and entry.suffix.lower() == ".csv":
+            found[entry.stem] = (entry,)
+        elif entry.is_dir():
+            files = tuple(sorted(p for p in entry.iterdir() if p.suffix.lower() == ".csv"))
+            if files:
+                found[entry.name] = files
+    if not found:
+        raise FileFormatError(str(folder), "a folder without captures", "put CSV files into it")
+    return found
