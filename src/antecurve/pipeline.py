@@ -6,6 +6,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -15,9 +16,12 @@ import numpy as np
 from antecurve.analysis.level import LevelReport, level_report
 from antecurve.analysis.loading import LoadingResult, loading_table
 from antecurve.analysis.parts_list import PartsList, parts_list
+from antecurve.analysis.ratings import PartStresses, part_stresses
 from antecurve.analysis.response import ResponseTable, response_table
+from antecurve.analysis.scope import FaultSheet, ScopeTrace, fault_sheet, scope_trace
 from antecurve.analysis.spread import SpreadResult, spread
-from antecurve.curves.model import Curve
+from antecurve.analysis.waveform import SquareWave
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
 from antecurve.job import Job
 from antecurve.networks.deviation import ErrorRange, error_range
 from antecurve.networks.roots import extra_poles
@@ -80,6 +84,12 @@ class Analysis:
         Over builds.
     loading : LoadingResult
         With other generators and units.
+    scope : ScopeTrace
+        A square wave of 1 kHz at the peak of the job's sine wave.
+    faults : FaultSheet
+        The same after playback with common faults.
+    stresses : PartStresses
+        What the parts have to stand.
     """
 
     response: ResponseTable
@@ -87,6 +97,9 @@ class Analysis:
     level: LevelReport
     spread: SpreadResult
     loading: LoadingResult
+    scope: ScopeTrace
+    faults: FaultSheet
+    stresses: PartStresses
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,6 +194,9 @@ def analyse(design: Design, *, progress: Callable[[int, int], None] | None = Non
     """
     job = design.job
     band = job.target.band_hz
+    wave = SquareWave(
+        frequency_hz=REFERENCE_FREQUENCY_HZ, amplitude_v=math.sqrt(2.0) * job.source_level_v
+    )
     return Analysis(
         response=response_table(design.network, curve=job.curve, loading=job.loading),
         error=error_summary(design),
@@ -202,6 +218,9 @@ def analyse(design: Design, *, progress: Callable[[int, int], None] | None = Non
             progress=progress,
         ),
         loading=loading_table(design.network, curve=job.curve, loading=job.loading, band_hz=band),
+        scope=scope_trace(design.network, curve=job.curve, loading=job.loading, wave=wave),
+        faults=fault_sheet(design.network, curve=job.curve, loading=job.loading, wave=wave),
+        stresses=part_stresses(design.network, loading=job.loading),
     )
 
 
@@ -271,4 +290,5 @@ def design_parts_list(design: Design, *, sets: int = 1) -> PartsList:
     InputError
         When `sets` is not 1 or more.
     """
-    return parts_list(design.picked, sets=sets)
+    stresses = part_stresses(design.network, loading=design.job.loading)
+    return parts_list(design.picked, sets=sets, ratings=stresses.ratings)

@@ -6,9 +6,11 @@ from typing import TYPE_CHECKING, Any
 
 from antecurve.pipeline import design_parts_list
 from antecurve.report.bench_panel import bench_panel
+from antecurve.report.bench_tables import level_lines, measure_rows, stress_rows, window_lines
 from antecurve.report.cautions import CAUTIONS
 from antecurve.report.figures import error_figure, figure_svg, response_figure
 from antecurve.report.schematic import schematic_svg, value_labels
+from antecurve.report.scope_figures import fault_figure, scope_figure
 from antecurve.report.summary import summary_lines
 from antecurve.report.tables import (
     loading_rows,
@@ -87,6 +89,12 @@ def report_page(design: Design) -> bytes:
         shares=share_rows(analysis),
         loading=loading_rows(analysis),
         shortlist=shortlist_rows(design),
+        level_lines=level_lines(analysis.level),
+        window_lines=window_lines(analysis.loading.window),
+        stresses=stress_rows(analysis.stresses),
+        scope_plot=Markup(figure_svg(scope_figure(analysis.scope))),
+        fault_plot=Markup(figure_svg(fault_figure(analysis.faults))),
+        faults=measure_rows([(t.playback.name, t.measures) for t in analysis.faults.traces]),
         cautions=CAUTIONS,
         sliders=panel.sliders,
         bench_data=Markup(panel.data),

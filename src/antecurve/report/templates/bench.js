@@ -80,7 +80,7 @@ function builds(loading, tolerances) {
   };
 }
 
-const space = { left: 52, right: 12, top: 10, bottom: 34, width: 720, height: 260 };
+const space = { left: 52, right: 20, top: 10, bottom: 42, width: 720, height: 260 };
 
 function node(name, attributes, text) {
   const made = document.createElementNS("http://www.w3.org/2000/svg", name);
@@ -112,9 +112,9 @@ function draw(id, lines, band, label) {
   for (const [f, name] of bench.ticks) {
     if (f < first * 0.999 || f > last * 1.001) continue;
     svg.append(node("line", { x1: x(f), x2: x(f), y1: space.top, y2: space.height - space.bottom, class: "grid" }));
-    svg.append(node("text", { x: x(f), y: space.height - 16, "text-anchor": "middle" }, name));
+    svg.append(node("text", { x: x(f), y: space.height - 26, "text-anchor": "middle" }, name));
   }
-  svg.append(node("text", { x: space.width / 2, y: space.height - 2, "text-anchor": "middle" }, label));
+  svg.append(node("text", { x: space.width / 2, y: space.height - 6, "text-anchor": "middle" }, label));
   if (band) {
     const points = fs.map((f, k) => `${x(f)},${y(band.high[k])}`)
       .concat(fs.map((f, k) => `${x(f)},${y(band.low[k])}`).reverse());
