@@ -216,6 +216,8 @@ def _distinct(
     bought = (quantity[first] == UNLIMITED) & ((second < 0) | (quantity[second] == UNLIMITED))
     keep = np.ones(len(value), dtype=bool)
     place = np.flatnonzero(bought)
+    if not len(place):
+        return keep
     same = np.diff(value[place]) <= _SAME * value[place][1:]
     # Rounding may put the pair first; within a run of equals the fewest parts stay.
     group = np.concatenate([[0], np.cumsum(~same)])

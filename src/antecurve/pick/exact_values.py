@@ -7,10 +7,9 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.errors import UnattainableError
 from antecurve.job import Job
 from antecurve.networks.topology import Topology
-from antecurve.synthesis.exact import exact_network
+from antecurve.synthesis.exact import exact_network, exact_network_or_none
 
 __all__ = ["nearest_exact", "sampled_exact"]
 
@@ -52,22 +51,21 @@ def sampled_exact(
     gains = job.gain * 10.0 ** (np.array([0.0, -tolerance, tolerance]) / 20.0)
     ratios = (1.0, 0.3, 3.0) if form.startswith("cascade") else (1.0,)
     found: dict[Topology, list[Floats]] = {}
-    failure: UnattainableError | None = None
     for gain in np.unique(np.minimum(gains, 0.999999)):
         for level in np.geomspace(low, high, levels):
             for ratio in ratios:
-                try:
-                    exact = exact_network(
-                        form, job.curve, loading=job.loading, gain=float(gain),
-                        impedance_level=float(level), section_ratio=ratio,
-                    )  # fmt: skip
-                except UnattainableError as error:
-                    failure = error
-                    continue
-                found.setdefault(exact.network.topology, []).append(exact.network.values)
+                exact = exact_network_or_none(
+                    form, job.curve, loading=job.loading, gain=float(gain),
+                    impedance_level=float(level), section_ratio=ratio,
+                )  # fmt: skip
+                if exact is not None:
+                    found.setdefault(exact.network.topology, []).append(exact.network.values)
     if not found:
-        assert failure is not None
-        raise failure
+        exact = exact_network(
+            form, job.curve, loading=job.loading, gain=job.gain,
+            impedance_level=float(np.sqrt(low * high)),
+        )  # fmt: skip
+        found[exact.network.topology] = [exact.network.values]
     topology = max(found, key=lambda t: len(found[t]))
     return topology, np.log(np.array(found[topology]))
 
@@ -97,14 +95,11 @@ def nearest_exact(topology: Topology, job: Job, logs: Floats, *, gain: float) ->
         level, impedance, ratio = np.exp(point)
         if not 0.0 < level < 1.0:
             return None
-        try:
-            found = exact_network(
-                topology.form, job.curve, loading=job.loading, gain=float(level),
-                impedance_level=float(impedance), section_ratio=float(ratio),
-            )  # fmt: skip
-        except UnattainableError:
-            return None
-        if found.network.topology != topology:
+        found = exact_network_or_none(
+            topology.form, job.curve, loading=job.loading, gain=float(level),
+            impedance_level=float(impedance), section_ratio=float(ratio),
+        )  # fmt: skip
+        if found is None or found.network.topology != topology:
             return None
         return np.log(found.network.values)
 

@@ -78,4 +78,4 @@ def _highest(rows: Floats) -> Floats:
     curvature = left - 2.0 * middle + right
     bent = (curvature < 0.0) & (inner == top)
     peak = middle - (left - right) ** 2 / (8.0 * np.where(bent, curvature, -1.0))
-    return np.where(bent, peak, rows[row, top])
+    return np.asarray(np.where(bent, peak, rows[row, top]))

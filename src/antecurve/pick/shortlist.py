@@ -98,13 +98,11 @@ def front(points: Floats) -> NDArray[np.int64]:
         the first).
     """
     kept: list[int] = []
-    for index, point in enumerate(points):
-        no_worse = np.all(points <= point, axis=1)
-        better = no_worse & np.any(points < point, axis=1)
-        equal_before = no_worse[:index] & np.all(points[:index] == point, axis=1)
-        if not better.any() and not equal_before.any():
-            kept.append(index)
-    return np.array(kept, dtype=np.int64)
+    # In this order a point can be beaten only by one that comes before it.
+    for index in np.lexsort(points.T[::-1]):
+        if not np.any(np.all(points[kept] <= points[index], axis=1)):
+            kept.append(int(index))
+    return np.array(sorted(kept), dtype=np.int64)
 
 
 def shortlist(

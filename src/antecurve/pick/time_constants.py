@@ -21,6 +21,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,7 +36,9 @@ _EDGE = 0.05
 _FAR = 60.0
 _WIDE = 0.8
 _STOP = 0.3
-_MOST_BOXES = 60_000
+_STOP_PER_LIMIT = 6.0
+_MOST_BOXES = 12_000
+_LIMIT_STEP = 1.25
 _EPS = 1e-9
 _ANY_LEVEL = 1e3
 
@@ -80,9 +83,20 @@ def time_constant_hull(
     Returns
     -------
     TimeConstantHull
-        Valid for every network with as many or fewer time constants.
+        Valid for every network with as many or fewer time constants.  Hulls are kept, and
+        limits rounded up a little, so that networks of one job share them.
     """
+    rounded = _LIMIT_STEP ** math.ceil(math.log(limit, _LIMIT_STEP) - _EPS)
+    return _hull(tuple(target - target.mean()), tuple(omega), zeros, poles, rounded)
+
+
+@lru_cache(maxsize=64)
+def _hull(
+    targets: tuple[float, ...], omegas: tuple[float, ...], zeros: int, poles: int, limit: float
+) -> TimeConstantHull:
+    target, omega = np.array(targets), np.array(omegas)
     count = zeros + poles
+    stop = _STOP + _STOP_PER_LIMIT * limit
     cells = _Cells(target, omega, np.array([1.0] * zeros + [-1.0] * poles))
     low, high = np.full((1, count), -_FAR), np.full((1, count), _FAR)
     kept: list[tuple[Floats, Floats]] = []
@@ -92,7 +106,7 @@ def time_constant_hull(
         low, high = cells.sort(low, high, zeros)
         low, high = cells.reduce(low, high, limit)
         width = cells.width(low, high)
-        done = width.max(axis=1, initial=0.0) < _STOP
+        done = width.max(axis=1, initial=0.0) < stop
         if examined > _MOST_BOXES:
             done[:] = True
         kept.append((low[done], high[done]))
@@ -198,4 +212,4 @@ class _Cells:
 
 
 def _softplus(u: Floats) -> Floats:
-    return np.asarray(0.5 * np.logaddexp(0.0, 2.0 * u))
+    return np.asarray(np.maximum(u, 0.0) + 0.5 * np.log1p(np.exp(-2.0 * np.abs(u))))
