@@ -42,6 +42,8 @@ def read_text(path: Path | str) -> str:
         data = file.read_bytes()
     except FileNotFoundError:
         raise FileFormatError(str(file), "no such file", "name a file that exists") from None
+    except FileFormatError:
+        raise
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise FileFormatError(str(file), reason, "name a file that can be read") from None

@@ -1,0 +1,266 @@
+"""The commands about copies: spread, check and trim."""
+
+from __future__ import annotations
+
+import csv
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from bench_networks import bench_network
+from commands import Outcome, invoke
+from nodal import solve_cards
+
+from antecurve.analysis.spread import spread, spread_object
+from antecurve.curves.catalogue import named_curve
+from antecurve.curves.model import response
+from antecurve.files.design_file import design_content
+from antecurve.files.job_file import parse_job
+from antecurve.pick.result import SearchReport
+from antecurve.pipeline import Design
+
+PICKED = bench_network()
+JOB: dict[str, Any] = {
+    "curve": {"name": "disc", "ultrasonic_poles": ["50 kHz"]},
+    "target": {"error_limit_db": 0.5, "level_tolerance_db": 2.0},
+    "spread": {"builds": 2000, "seed": 4},
+    "resistors": {
+        "grades": [{"tolerance": "5 %", "price": 0.01}, {"tolerance": "1 %", "price": 0.03}]
+    },
+    "capacitors": {
+        "grades": [{"tolerance": "10 %", "price": 0.1}, {"tolerance": "1 %", "price": 1.0}]
+    },
+}
+
+
+def _design_file(folder: Path, **sections: Any) -> Path:
+    job = parse_job({**JOB, **sections})
+    found = Design(job, PICKED, SearchReport(0.04, False, 0.0, 1, 1, 0.0))
+    path = folder / "design.json"
+    path.write_text(json.dumps(design_content(found)))
+    return path
+
+
+@pytest.fixture
+def design_file(tmp_path: Path) -> Path:
+    return _design_file(tmp_path)
+
+
+@pytest.fixture
+def measured(tmp_path: Path) -> Path:
+    path = tmp_path / "values.csv"
+    path.write_text("ref,value\nC1,7.28n\nC2,2.02n\nR1,452k\n")
+    return path
+
+
+def _json(done: Outcome) -> dict[str, Any]:
+    found: dict[str, Any] = json.loads(done.out)
+    return found
+
+
+def test_spread_prints_the_object_of_the_format(
+    design_file: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    done = invoke(
+        capsys, "spread", design_file, "--builds", 5000, "--seed", 9, "--limit", "0.1", "--json"
+    )
+    assert done.code == 0 and done.err == ""
+    job = parse_job(JOB)
+    expected = spread(
+        PICKED,
+        curve=job.curve,
+        loading=job.loading,
+        band_hz=job.target.band_hz,
+        builds=5000,
+        seed=9,
+        limit_db=0.1,
+    )
+    assert _json(done) == json.loads(json.dumps(spread_object(expected)))
+
+
+def test_spread_says_what_governs(design_file: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    done = invoke(capsys, "spread", design_file, "--yield", "95 %", "--limit", "0.2 dB")
+    assert done.code == 0
+    for word in (
+        "2,000 builds", "Worst case", "worst corner", "root sum square", "Within ±0.2 dB",
+        "tighter first", "two channels", "share of variance", "Cheapest grades for 95 %",
+    ):  # fmt: skip
+        assert word in done.out
+    planned = _json(
+        invoke(capsys, "spread", design_file, "--yield", "95", "--limit", "0.2", "--json")
+    )
+    assert planned["plan"]["confirmed"]["low"] >= 0.95
+    assert {c["ref"] for c in planned["plan"]["choices"]} == set(PICKED.topology.refs)
+
+
+def test_spread_draws_from_measured_values(
+    design_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    samples = tmp_path / "reel.csv"
+    samples.write_text("ref,value\n" + "".join(f"C1a,{v}n\n" for v in (6.75, 6.8, 6.85)))
+    done = _json(invoke(capsys, "spread", design_file, "--samples", samples, "--json"))
+    plain = _json(invoke(capsys, "spread", design_file, "--json"))
+    assert done["distribution"] == "empirical" and plain["distribution"] == "uniform"
+    assert done["centred_db"]["p95"] < plain["centred_db"]["p95"]
+
+
+def test_spread_writes_its_files(
+    design_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "out"
+    done = invoke(capsys, "spread", design_file, "-o", folder)
+    assert done.code == 0 and "Written to" in done.out
+    content = json.loads((folder / "spread.json").read_text())
+    with (folder / "spread.csv").open() as file:
+        rows = list(csv.DictReader(file))
+    assert len(rows) == 121
+    assert [float(r["error_db_p50"]) for r in rows] == content["curves"]["error_db"][2]
+    again = invoke(capsys, "spread", design_file, "-o", folder)
+    assert again.code == 2 and "exists already" in again.err
+    assert invoke(capsys, "spread", design_file, "-o", folder, "--force").code == 0
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        (["--limit", "wide"], "--limit"),
+        (["--limit", "0"], "--limit"),
+        (["--distribution", "even"], "spread.distribution"),
+        (["--reel-correlation", "1"], "reel_correlation"),
+        (["--yield", "101"], "--yield"),
+        (["--yield", "many"], "--yield"),
+        (["--samples", "none.csv"], "no such file"),
+        (["--yield", "99.9", "--limit", "0.041"], "tightest grades"),
+    ],
+)
+def test_spread_refuses_in_one_sentence(
+    design_file: Path, capsys: pytest.CaptureFixture[str], options: list[str], message: str
+) -> None:
+    done = invoke(capsys, "spread", design_file, *options)
+    assert done.code == 2 and done.out == ""
+    assert message in done.err and len(done.err.splitlines()) == 1
+
+
+def test_check_without_values_analyses_again(
+    design_file: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    done = invoke(capsys, "check", design_file, "--json")
+    assert done.code == 0
+    content = _json(done)
+    assert content["error"]["centred_db"] == pytest.approx(content["as_built"]["centred_db"])
+    assert content["as_built"]["not_measured"] == list(PICKED.topology.refs)
+    assert content["spread"]["builds"] == 2000
+    shown = invoke(capsys, "check", design_file)
+    for word in ("Nominal", "Subtract", "uncertainty", "Over temperature", "Losses"):
+        assert word in shown.out
+
+
+def test_check_gives_the_correction_of_this_copy(
+    design_file: Path, measured: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "copy"
+    done = invoke(capsys, "check", design_file, "--measured", measured, "-o", folder)
+    assert done.code == 0 and "Not measured" in done.out and "R2, R3, R4" in done.out
+    with (folder / "correction.csv").open() as file:
+        rows = [{k: float(v) for k, v in row.items()} for row in csv.DictReader(file)]
+    frequency = np.array([r["frequency_hz"] for r in rows])
+    values = {p.element.ref: p.value for p in PICKED.positions}
+    values |= {"C1": 7.28e-9, "C2": 2.02e-9, "R1": 452e3}
+    cards = [(p.element.ref, *p.element.nodes, values[p.element.ref]) for p in PICKED.positions]
+    cards += [("RSOURCE", "drive", "in", 50.0), ("RLOAD", "out", "0", 47e3)]
+    cards += [("CLOAD", "out", "0", 150e-12)]
+    gain = np.abs(solve_cards(cards, frequency) / response(named_curve("disc"), frequency))
+    expected = 20 * np.log10(gain / gain[frequency == 1000.0])
+    np.testing.assert_allclose([r["correction_db"] for r in rows], expected, atol=1e-9)
+    assert all(r["expanded_uncertainty_db"] >= 0 for r in rows)
+    assert (folder / "response.csv").exists()
+    content = _json(invoke(capsys, "check", design_file, "--measured", measured, "--json"))
+    fitted = {e["ref"]: e["value"] for e in content["network"]["elements"]}
+    assert fitted == pytest.approx(values)
+
+
+def test_a_better_meter_and_another_technology_show(
+    design_file: Path, measured: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def largest(*options: str) -> float:
+        content = _json(
+            invoke(capsys, "check", design_file, "--measured", measured, "--json", *options)
+        )
+        return max(r["expanded_uncertainty_db"] for r in content["as_built"]["correction"])
+
+    assert largest("--meter-capacitance", "2 %") > largest("--meter-capacitance", "0.1")
+    content = _json(invoke(capsys, "check", design_file, "--capacitor-type", "polyester", "--json"))
+    plain = _json(invoke(capsys, "check", design_file, "--json"))
+    assert content["losses"]["largest_db"] > 10 * plain["losses"]["largest_db"]
+    assert "polyester" in content["drift"]["technologies"]
+
+
+def test_check_exits_1_when_the_copy_misses_its_limit(
+    tmp_path: Path, measured: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = _design_file(tmp_path, target={"error_limit_db": 0.06})
+    assert invoke(capsys, "check", path).code == 0
+    done = invoke(capsys, "check", path, "--measured", measured)
+    assert done.code == 1
+    assert "misses the limit of 0.06 dB" in done.err and "Subtract" in done.out
+
+
+def test_trim_advises_and_improves(
+    design_file: Path, measured: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    done = invoke(capsys, "trim", design_file, "--measured", measured)
+    assert done.code == 0 and "Advised" in done.out and "leave it as it is" in done.out
+    content = _json(invoke(capsys, "trim", design_file, "--measured", measured, "--json"))
+    assert content["advised"]["centred_db"] < content["before"]["centred_db"]
+    assert all(
+        c["ref"] not in ("C1", "C2", "R1") or c["action"].startswith("add")
+        for p in content["proposals"]
+        for c in p["changes"]
+    )
+    one = _json(
+        invoke(capsys, "trim", design_file, "--measured", measured, "--most-changes", "1", "--json")
+    )
+    assert all(len(p["changes"]) == 1 for p in one["proposals"])
+
+
+def test_trim_exits_1_when_no_change_reaches_the_limit(
+    tmp_path: Path, measured: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = _design_file(tmp_path, target={"error_limit_db": 0.01, "level_tolerance_db": 2.0})
+    done = invoke(capsys, "trim", path, "--measured", measured, "--most-changes", "1")
+    assert done.code == 1 and "even so" in done.err
+
+
+@pytest.mark.parametrize("command", ["check", "trim"])
+@pytest.mark.parametrize(
+    ("content", "message"),
+    [
+        ("ref,value\nC9,1n\n", "line 2"),
+        ("ref,value\nR1,45k\n", "three times off"),
+        ("value\n1\n", "names the columns"),
+    ],
+)
+def test_bad_values_are_refused_in_one_sentence(
+    design_file: Path,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    command: str,
+    content: str,
+    message: str,
+) -> None:
+    path = tmp_path / "bad.csv"
+    path.write_text(content)
+    done = invoke(capsys, command, design_file, "--measured", path)
+    assert done.code == 2 and done.out == ""
+    assert message in done.err and len(done.err.splitlines()) == 1
+
+
+@pytest.mark.parametrize("option", ["--meter-resistance", "--meter-capacitance"])
+def test_bad_meters_are_refused(
+    design_file: Path, measured: Path, capsys: pytest.CaptureFixture[str], option: str
+) -> None:
+    for text in ("fine", "-1", "100 %"):
+        done = invoke(capsys, "check", design_file, "--measured", measured, option, text)
+        assert done.code == 2 and len(done.err.splitlines()) == 1

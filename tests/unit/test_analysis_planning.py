@@ -1,0 +1,134 @@
+"""The cheapest grades against trying every assignment."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pytest
+from bench_networks import BAND, COMMON, DISC, LOADING, bench_network, network_of, position
+
+from antecurve.analysis.band_error import BandError
+from antecurve.analysis.builds import Builds
+from antecurve.analysis.distributions import part_source
+from antecurve.analysis.intervals import Proportion, clopper_pearson
+from antecurve.analysis.planning import TolerancePlan, plan_tolerances, with_tolerances
+from antecurve.analysis.scatter import part_table
+from antecurve.analysis.spread import spread
+from antecurve.errors import InputError, NoCombinationError
+from antecurve.job import Grade
+
+PICKED = bench_network()
+RESISTORS = (Grade(0.05, 0.01), Grade(0.01, 0.03), Grade(0.001, 0.40))
+EVALUATOR = BandError(
+    PICKED.topology,
+    DISC,
+    loading=LOADING,
+    band_hz=BAND,
+    nominal=PICKED.network.values,
+    points=121,
+)
+CAPACITORS = (Grade(0.10, 0.10), Grade(0.025, 0.35), Grade(0.01, 1.00))
+
+
+def _plan(**more: object) -> TolerancePlan:
+    arguments = {
+        "resistor_grades": RESISTORS,
+        "capacitor_grades": CAPACITORS,
+        "limit_db": 0.15,
+        "wanted": 0.95,
+        "builds": 20_000,
+        **COMMON,
+        **more,
+    }
+    return plan_tolerances(PICKED, **arguments)  # type: ignore[arg-type]
+
+
+def _price(grades: tuple[Grade, ...]) -> float:
+    return sum(g.price * len(p.parts) for g, p in zip(grades, PICKED.positions, strict=True))
+
+
+@pytest.mark.parametrize(
+    ("limit_db", "wanted"), [(0.15, 0.95), (0.25, 0.99), (0.10, 0.80), (0.5, 0.95)]
+)
+def test_no_cheaper_assignment_keeps_the_yield(limit_db: float, wanted: float) -> None:
+    plan = _plan(limit_db=limit_db, wanted=wanted)
+    chosen = tuple(c.grade for c in plan.choices)
+    assert plan.price == pytest.approx(_price(chosen))
+    ladders = [RESISTORS if p.element.ref.startswith("R") else CAPACITORS for p in PICKED.positions]
+    cheaper = [g for g in itertools.product(*ladders) if _price(g) < plan.price - 1e-9]
+    assert limit_db == 0.5 or len(cheaper) > 20
+    for grades in cheaper:
+        if _fraction(grades, 8192, limit_db, 0.9999).high >= wanted:
+            assert _fraction(grades, 20_000, limit_db, 0.95).low < wanted, grades
+
+
+def _fraction(
+    grades: tuple[Grade, ...], builds: int, limit_db: float, confidence: float
+) -> Proportion:
+    picked = with_tolerances(PICKED, [g.tolerance for g in grades])
+    source = part_source(part_table(picked), distribution="uniform")
+    found = Builds(source, EVALUATOR, 1).measured(builds)
+    good = sum(int(np.count_nonzero(b.centred_db <= limit_db)) for b in found)
+    return clopper_pearson(good, builds, confidence=confidence)
+
+
+def test_the_yield_is_confirmed_by_the_same_builds_as_the_spread() -> None:
+    plan = _plan()
+    picked = with_tolerances(PICKED, [c.grade.tolerance for c in plan.choices])
+    result = spread(picked, **COMMON, builds=20_000, limit_db=0.15)  # type: ignore[arg-type]
+    assert result.within is not None
+    assert result.within.proportion == plan.confirmed
+    assert plan.confirmed.low >= 0.95
+    assert [c.parts for c in plan.choices] == [1, 2, 1, 2, 1, 1]
+
+
+def test_grades_that_cost_no_less_than_a_tighter_one_are_not_bought() -> None:
+    plan = _plan(resistor_grades=(*RESISTORS, Grade(0.02, 0.03), Grade(0.05, 0.02)))
+    assert plan == _plan()
+
+
+def test_without_grades_of_a_kind_its_tolerance_stays() -> None:
+    plan = _plan(resistor_grades=())
+    assert all(c.grade == Grade(0.01, 0.0) for c in plan.choices if c.ref.startswith("R"))
+    assert plan.price == sum(c.grade.price * c.parts for c in plan.choices)
+
+
+def test_what_no_grade_can_keep_is_said() -> None:
+    with pytest.raises(NoCombinationError, match="the tightest grades keep"):
+        _plan(limit_db=0.04)
+
+
+@pytest.mark.parametrize("wanted", [0.0, 1.0, 1.5])
+def test_impossible_yields_are_refused(wanted: float) -> None:
+    with pytest.raises(InputError, match="wanted yield"):
+        _plan(wanted=wanted)
+
+
+def test_no_grades_at_all_are_refused() -> None:
+    with pytest.raises(InputError, match="name at least one"):
+        _plan(resistor_grades=(), capacitor_grades=())
+
+
+@pytest.mark.parametrize(("tolerance", "price"), [(-0.1, 1.0), (1.0, 1.0), (0.1, -1.0)])
+def test_grades_out_of_range_are_refused(tolerance: float, price: float) -> None:
+    with pytest.raises(InputError, match="grades"):
+        Grade(tolerance, price)
+
+
+def test_a_flat_divider_takes_the_cheapest() -> None:
+    """A divider of resistors has no error whatever its tolerances."""
+    from antecurve.curves.model import Curve
+
+    picked = network_of(position("R1", ("in", "out"), 1e4), position("R2", ("out", "0"), 1e3))
+    plan = plan_tolerances(
+        picked,
+        curve=Curve("flat", (1e-3,), (1e-3,)),
+        loading=type(COMMON["loading"])(0.0, 1e9, 0.0),  # type: ignore[operator,arg-type]
+        band_hz=(20.0, 20e3),
+        resistor_grades=RESISTORS,
+        capacitor_grades=(),
+        limit_db=0.01,
+        builds=2000,
+    )
+    assert {c.grade for c in plan.choices} == {RESISTORS[0]}
