@@ -138,7 +138,7 @@ class SweepCapture:
             raise InputError(
                 self.name,
                 f"{frequency.size} frequencies",
-                f"at least {_LEAST_FREQUENCIES} are needed, three per octave over the band are good",
+                f"at least {_LEAST_FREQUENCIES} are needed; three per octave of the band are good",
             )
         _ascending(frequency, level, "frequency_hz", "level_db", self.name)
         if frequency[0] <= 0:

@@ -9,17 +9,19 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.bench.blocks import SquareBlock
 from antecurve.bench.captures import Capture, SquareWaveCapture, SweepCapture
 from antecurve.bench.conformity import LimitBand, combined_decision, decide
 from antecurve.bench.deviation import DB_PER_NEPER, Deviation, deviation_of_families
 from antecurve.bench.findings import describe
-from antecurve.bench.fit import Family, Fit, fit_captures, waveform
+from antecurve.bench.fit import Family, Fit, fit_captures
 from antecurve.bench.generator import CaptureChain, Generator
 from antecurve.bench.identify import identified
 from antecurve.bench.knowledge import NetworkKnowledge
-from antecurve.bench.problem import Bench, SquareBlock
+from antecurve.bench.problem import Bench
 from antecurve.bench.reference import measured_chain
 from antecurve.bench.residuals import Leftover, find_hum, leftovers
+from antecurve.bench.rest import waveform
 from antecurve.bench.uncertainty import Interval, coordinate_interval, error_draws, limited
 from antecurve.bench.unit_model import HighEnd, LowEnd, Parameter, UnitModel, unit_model
 from antecurve.bench.verdict import FittedValue, Trace, Verdict
@@ -107,8 +109,8 @@ def judge_unit(
     captures : sequence of SquareWaveCapture or SweepCapture
         Captures of the same unit, fitted jointly; at least one.
     network : NetworkKnowledge
-        The network as built with source and load: `known_by_tolerance`, `with_measured_values`
-        or `exactly_known`.
+        The network as built with source and load: from `known_by_tolerance`, which takes
+        measured parts as measured, `exactly_known`, or a calibration.
     curve : Curve
         The emphasis curve of the job.
     request : JudgeRequest, optional

@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 from antecurve.bench.captures import Capture, SquareWaveCapture, SweepCapture
 from antecurve.bench.generator import square_harmonics
 from antecurve.bench.knowledge import NetworkKnowledge, network_log_response
-from antecurve.bench.periodic import harmonic_basis, prepare_record
+from antecurve.bench.periodic import harmonic_basis
+from antecurve.bench.record import prepare_record
 from antecurve.errors import InputError
 from antecurve.networks.topology import Loading
 

@@ -9,9 +9,10 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.bench.blocks import SquareBlock, SweepBlock
 from antecurve.bench.deviation import DB_PER_NEPER
-from antecurve.bench.fit import Fit, block_rows, waveform
-from antecurve.bench.problem import SquareBlock, SweepBlock
+from antecurve.bench.fit import Fit
+from antecurve.bench.rest import waveform
 
 __all__ = ["Leftover", "LeftoverKind", "find_hum", "leftovers"]
 
@@ -157,7 +158,7 @@ def leftovers(
     found: list[Leftover] = []
     first = 0
     for place, block in enumerate(fit.blocks):
-        rows = block_rows(block)
+        rows = block.rows
         residual = fit.solution.evaluation.residual[first : first + rows]
         first += rows
         if isinstance(block, SquareBlock):

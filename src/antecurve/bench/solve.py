@@ -14,7 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.bench.problem import Evaluation, FitProblem, SquareBlock, SweepBlock
+from antecurve.bench.blocks import Evaluation, SquareBlock, SweepBlock
+from antecurve.bench.problem import FitProblem
 from antecurve.bench.unit_model import UnitModel
 
 __all__ = ["Solution", "chi_square", "solve_from", "solve_from_nothing"]

@@ -18,8 +18,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.bench.fit import DIFFERENT, block_rows, sweep_freedom
+from antecurve.bench.fit import DIFFERENT
 from antecurve.bench.knowledge import draw_sources
+from antecurve.bench.noise import sweep_freedom
 from antecurve.bench.solve import Solution, chi_square, solve_from
 
 __all__ = ["COVERAGE", "Interval", "coordinate_interval", "error_draws", "limited"]
@@ -102,7 +103,7 @@ def _noise_factors(solution: Solution) -> Floats:
     factors = []
     for block, freedom in zip(solution.problem.blocks, sweep_freedom(solution), strict=True):
         ratio = float(stdtrit(freedom, tail) / ndtri(tail)) if np.isfinite(freedom) else 1.0
-        factors.append(np.full(block_rows(block), ratio))
+        factors.append(np.full(block.rows, ratio))
     return np.concatenate(factors)
 
 
