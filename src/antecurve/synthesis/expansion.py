@@ -13,7 +13,7 @@ Textbook theory of one-ports with two kinds of elements (Foster 1924, Cauer 1926
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from antecurve.synthesis.impedance import (
@@ -53,9 +53,7 @@ def without_infinity(impedance: RcImpedance) -> RcImpedance:
     RcImpedance
         The rest, 0 at infinite frequency.
     """
-    return RcImpedance(
-        0 * impedance.resistance_at_infinity, impedance.elastance_at_origin, impedance.branches
-    )
+    return replace(impedance, resistance_at_infinity=0 * impedance.resistance_at_infinity)
 
 
 def foster_1_parts(impedance: RcImpedance) -> list[Tree]:

@@ -39,11 +39,15 @@ class RcImpedance:
         K = 1/C of the series capacitor [1/F]; 0 when the impedance passes direct current.
     branches : tuple of tuple of float
         Pairs (R_i [ohm], T_i [s]), each above 0, longest time constant first.
+    zero_symbols : tuple
+        For symbolic work: what to call the time constants of the zeros where they have no
+        rational expression.
     """
 
     resistance_at_infinity: Scalar
     elastance_at_origin: Scalar
     branches: tuple[tuple[Scalar, Scalar], ...]
+    zero_symbols: tuple[Scalar, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +154,13 @@ def derivative_term(impedance: RcImpedance, time_constant: Scalar) -> Scalar:
     -------
     float
         K T + sum of R_i (T_i/T) / (1 - T_i/T)**2 [ohm].
+
+    Notes
+    -----
+    With zero symbols the same is written as a product over poles and zeros, which is shorter.
     """
+    if impedance.zero_symbols and time_constant in impedance.zero_symbols:
+        return _derivative_by_zeros(impedance, time_constant)
     total = impedance.elastance_at_origin * time_constant
     for resistance, time in impedance.branches:
         ratio = time / time_constant
@@ -158,13 +168,27 @@ def derivative_term(impedance: RcImpedance, time_constant: Scalar) -> Scalar:
     return total
 
 
-def zeros_of(impedance: RcImpedance) -> tuple[Fraction, ...]:
+def _derivative_by_zeros(impedance: RcImpedance, time_constant: Scalar) -> Scalar:
+    elastance = impedance.elastance_at_origin
+    if elastance:
+        value = elastance * time_constant
+    else:
+        value = -sum((r for r, _ in impedance.branches), impedance.resistance_at_infinity)
+    for zero in zeros_of(impedance):
+        if zero != time_constant:
+            value = value * (1 - zero / time_constant)
+    for _, time in impedance.branches:
+        value = value / (1 - time / time_constant)
+    return value
+
+
+def zeros_of(impedance: RcImpedance) -> tuple[Scalar, ...]:
     """Return the time constants of the zeros of an impedance.
 
     Parameters
     ----------
     impedance : RcImpedance
-        Fractions; see `exact_fractions`.
+        Fractions (see `exact_fractions`), or elements of a symbolic field with zero symbols.
 
     Returns
     -------
@@ -177,6 +201,11 @@ def zeros_of(impedance: RcImpedance) -> tuple[Fraction, ...]:
     Z falls along the real axis between poles, so each zero has a bracket.  Bisection to
     floating-point precision, then one Newton step in exact fractions: in error by about 1e-30.
     """
+    if impedance.zero_symbols:
+        ratio = polynomials(impedance)
+        if len(ratio.numerator) == 2:
+            return (ratio.numerator[1] / ratio.numerator[0],)
+        return impedance.zero_symbols[: len(ratio.numerator) - 1]
     corners = [0.0] if impedance.elastance_at_origin else []
     corners += [1.0 / float(t) for _, t in impedance.branches]
     floats = RcImpedance(

@@ -411,8 +411,8 @@ class _Problem:
             jacobian += sign * _NEPER_DB * np.real((slope @ waves) / (value @ waves)).T
         residual = level - self.wanted()
         if self.held is not None:
-            place, value = self.held
-            residual = np.append(residual, 100.0 * (logs[place] - value))
+            place, held = self.held
+            residual = np.append(residual, 100.0 * (logs[place] - held))
             jacobian = np.vstack([jacobian, 100.0 * np.eye(self.count)[place]])
         return residual, jacobian
 

@@ -1,0 +1,105 @@
+"""``antecurve formulas``: a form's response, impedances and element values in symbols."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Optional
+
+import typer
+
+from antecurve.cli.options import AsJson
+
+if TYPE_CHECKING:
+    from antecurve.synthesis.formula_model import FormFormulas
+
+__all__ = ["formulas"]
+
+Form = Annotated[
+    Optional[str],  # noqa: UP045
+    typer.Argument(metavar="[FORM]", help="Name of the form; without it, the forms are listed."),
+]
+CurveName = Annotated[
+    Optional[str],  # noqa: UP045
+    typer.Option("--curve", metavar="NAME", help="A curve of the catalogue to derive them for."),
+]
+Pole = Annotated[
+    Optional[list[str]],  # noqa: UP045
+    typer.Option("--pole", metavar="HZ", help="With --curve: an ultrasonic pole; may be repeated."),
+]
+Bound = Annotated[
+    Optional[str],  # noqa: UP045
+    typer.Option("--bound", metavar="HZ", help="With --curve: where a rise towards DC ends."),
+]
+Latex = Annotated[bool, typer.Option("--latex", help="Print LaTeX.")]
+
+
+def formulas(
+    form: Form = None,
+    curve: CurveName = None,
+    pole: Pole = None,
+    bound: Bound = None,
+    latex: Latex = False,
+    as_json: AsJson = False,
+) -> None:
+    """Print H(s), input and output impedance, and each element as a formula.
+
+    Examples: antecurve formulas; antecurve formulas cauer-1; antecurve formulas foster-2
+    --curve disc --pole 50k --latex
+    """
+    from antecurve.cli.show import show_json
+    from antecurve.curves.catalogue import named_curve
+    from antecurve.curves.construct import with_limits
+    from antecurve.errors import InputError
+    from antecurve.quantities import parse_quantity
+    from antecurve.synthesis.formula_text import formulas_content, formulas_latex
+    from antecurve.synthesis.formulas import form_formulas
+
+    if form is None:
+        _show_forms(as_json)
+        return
+    if curve is None and (pole or bound):
+        raise InputError("--pole", pole or bound, "limits need a curve to be put on (--curve)")
+    if latex and as_json:
+        raise InputError("--latex", "--json", "ask for one of the two")
+    chosen = None
+    if curve is not None:
+        hertz = [parse_quantity(p, unit="Hz", field="--pole") for p in pole or ()]
+        end = None if bound is None else parse_quantity(bound, unit="Hz", field="--bound")
+        chosen = with_limits(named_curve(curve), ultrasonic_poles_hz=hertz, low_end_bound_hz=end)
+    found = form_formulas(form, chosen)
+    if as_json:
+        show_json(formulas_content(found))
+    elif latex:
+        print(formulas_latex(found), end="")
+    else:
+        _show_formulas(found)
+
+
+def _show_forms(as_json: bool) -> None:
+    from antecurve.cli.show import show_json
+    from antecurve.synthesis.registry import form_description, form_names
+
+    if as_json:
+        show_json({name: form_description(name) for name in form_names()})
+        return
+    width = max(len(name) for name in form_names())
+    for name in form_names():
+        print(f"{name:{width}}  {form_description(name)}")
+
+
+def _show_formulas(found: FormFormulas) -> None:
+    from antecurve.synthesis.formula_text import plain_expression, rows_of
+
+    print(f"{found.form}: {found.description}")
+    for element in found.topology.elements:
+        print(f"  {element.ref} {element.nodes[0]} {element.nodes[1]}")
+    print(f"Load capacitance: {found.load_capacitance}.")
+    for heading, rows in rows_of(found).items():
+        print(f"\n{heading}")
+        for row in rows:
+            remark = f"   ({row.remark})" if row.remark else ""
+            print(f"  {row.name} = {plain_expression(row.expression)}{remark}")
+    for condition in found.conditions:
+        print(f"\nHolds when {condition}.")
+    for time in found.time_constants:
+        value = "" if time.expression is None else f" = {time.expression * 1e6:.6g} us"
+        print(f"  {time.name}{value}: {time.remark.removesuffix(' [s]')}")
