@@ -40,9 +40,9 @@ twice, with phi(a) = (exp a - 1 - a)/a^2 and u_i at the centre c:
 positive terms.  At the centre let P(w) be its value at real s = w, which is the sum of its terms'
 magnitudes at s = jw, W = P(w)/|P(jw)|, and sigma_i = dln P(w)/dx_i in [0, 1].  With A = sum h_i
 every term changes at most by a factor exp(A) in the box, so |P(jw)| loses no more than
-P(w) (exp A - 1).  With B = sum sigma_i h_i, the sum of the terms' first derivatives is at most exp(A) P(w) B and of
-their second ones A times that, so with V = W exp(A) / (1 - W (exp A - 1)), the divisor being above
-0, the second derivative of ln P along a line is at most V A B + (V B)^2.
+P(w) (exp A - 1).  With B = sum sigma_i h_i, the sum of the terms' first derivatives is at most
+exp(A) P(w) B and of their second ones A times that.  So with V = W exp(A) / (1 - W (exp A - 1)),
+the divisor being above 0, the second derivative of ln P along a line is at most V A B + (V B)^2.
 
 **Frequencies.** Boxes are excluded by the error over some frequencies of the band, which is never
 above the error over the whole band; whatever is not excluded is evaluated over the whole band

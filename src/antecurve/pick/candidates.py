@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -83,6 +84,37 @@ class Candidates:
         chosen = np.flatnonzero(self.second < 0)
         return replace(
             self,
+            values=self.values[chosen],
+            first=self.first[chosen],
+            second=self.second[chosen],
+            joined=self.joined[chosen],
+        )
+
+    def without(self, used: Counter[int]) -> Candidates:
+        """Return what is left when parts are taken away.
+
+        Parameters
+        ----------
+        used : Counter of int
+            How many are taken of each of `parts`.
+
+        Returns
+        -------
+        Candidates
+            Those whose parts are still there; there may be none.
+        """
+        quantity = self.quantity.copy()
+        for part, count in used.items():
+            if quantity[part] != UNLIMITED:
+                quantity[part] -= count
+        need = self.legs * (1 + (self.first == self.second))
+        enough = (quantity[self.first] >= need) & (
+            (self.second < 0) | (quantity[self.second] >= need)
+        )
+        chosen = np.flatnonzero(enough)
+        return replace(
+            self,
+            quantity=quantity,
             values=self.values[chosen],
             first=self.first[chosen],
             second=self.second[chosen],

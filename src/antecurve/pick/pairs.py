@@ -5,19 +5,21 @@ from __future__ import annotations
 from collections import Counter
 
 import numpy as np
+from numpy.typing import NDArray
 
 from antecurve.errors import NoCombinationError
+from antecurve.networks.topology import ElementKind
+from antecurve.pick.branch import Space
 from antecurve.pick.finish import report, with_exact
 from antecurve.pick.model import NEPER_DB
+from antecurve.pick.objective import RESOLUTION
 from antecurve.pick.proof import Search, tie_limit
 from antecurve.pick.result import PickResult
 from antecurve.pick.shortlist import Contender, shortlist
 
 __all__ = ["pick_pair"]
 
-_STEP = 1.5
-_MOST_LISTED = 20_000
-_MOST_STEPS = 30
+_MOST_LOOKED_AT = 3000
 
 
 def pick_pair(search: Search, best: Contender, complete: bool) -> PickResult:
@@ -44,36 +46,29 @@ def pick_pair(search: Search, best: Contender, complete: bool) -> PickResult:
 
     Notes
     -----
-    All combinations with a centred error within a window are listed, smallest first.  The first one
-    that goes with some earlier one (no part used more often than there is of it) is the worse one
-    of the best pair; among its partners the one whose level differs least over the band is taken.
-    The window grows until there is one.
+    The best network out of the parts that the best one leaves makes a pair with it; its error is a
+    window.  All combinations within the window are listed, smallest error first.  The first one
+    that goes with one before it (no part used more often than there is of it) is the worse one of
+    the best pair, and among its partners the one is taken whose level differs least over the band.
     """
-    window, whole = tie_limit(best), complete
-    listed = [c for c in search.pool if c.centred_db / NEPER_DB <= window]
-    pair: tuple[Contender, Contender] | None = None
-    for _ in range(_MOST_STEPS):
-        found = search.run(window, keep_all=True)
-        whole = found.complete
-        listed = found.contenders or listed
-        pair = _first_pair(listed)
-        if pair is not None or not whole or len(listed) > _MOST_LISTED:
-            break
-        search.lower = window
-        window *= _STEP
-    if pair is None:
-        pair = _first_pair(sorted(search.pool, key=Contender.tie_key))
-        whole = False
-    if pair is None:
+    first = _second_network(search, best)
+    if first is None:
         raise NoCombinationError(
             "pick.sets",
             "the parts on hand make one network but no second one beside it; add parts or "
             "allow a series beside the drawer",
         )
-    better, worse = pair
+    listed, whole = [best, first], False
+    if complete:
+        found = search.run(tie_limit(first), keep_all=True)
+        whole = found.complete
+        listed = sorted([*listed, *found.contenders], key=Contender.tie_key)
+    pair = _best_pair(search, listed)
+    whole &= pair is not None
+    better, worse = pair or (best, first)
     if whole:
-        search.lower = worse.centred_db / NEPER_DB
-    claim = "no two networks from these parts have a smaller worse error" if whole else ""
+        search.lower = max(0.0, worse.centred_db / NEPER_DB - RESOLUTION)
+    claim = "no two networks of one form have a smaller error of the worse" if whole else ""
     done = report(search, worse.centred_db, whole, claim)
     entries = shortlist(better, search.pool, search.job)
     return PickResult(
@@ -81,30 +76,56 @@ def pick_pair(search: Search, best: Contender, complete: bool) -> PickResult:
     )
 
 
-def _uses(contender: Contender) -> Counter[tuple[str, int]]:
-    used: Counter[tuple[str, int]] = Counter()
+def _second_network(search: Search, best: Contender) -> Contender | None:
+    """The best network of the same form from the parts that the best one leaves."""
+    used = _uses(best)
+    by_kind = {kind: Counter[int]() for kind in ElementKind}
+    for (kind, part), count in used.items():
+        by_kind[kind][part] += count
+    left = {id(p): p.without(by_kind[p.kind]) for p in best.space.places}
+    if not all(len(p.values) for p in left.values()):
+        return None
+    places = tuple(left[id(p)] for p in best.space.places)
+    return search.best_of(Space(best.space.model, places, best.space.grids.exchanges))
+
+
+def _uses(contender: Contender) -> Counter[tuple[ElementKind, int]]:
+    used: Counter[tuple[ElementKind, int]] = Counter()
     for place, index in zip(contender.space.places, contender.indices, strict=True):
         for part in place.uses(int(index)):
-            used[(place.kind.value, part)] += 1
+            used[(place.kind, part)] += 1
     return used
 
 
-def _first_pair(ordered: list[Contender]) -> tuple[Contender, Contender] | None:
+def _best_pair(search: Search, ordered: list[Contender]) -> tuple[Contender, Contender] | None:
     """The pair whose later member comes first, and its best-matched partner."""
-    uses: list[Counter[tuple[str, int]]] = []
-    for number, worse in enumerate(ordered):
-        own = _uses(worse)
-        uses.append(own)
-        quantity = {p.kind.value: p.quantity for p in worse.space.places}
-        partners = [
-            other
-            for other, used in zip(ordered[: number + 1], uses, strict=True)
-            if other.space.model.topology == worse.space.model.topology
-            and all(own[k] + used[k] <= quantity[k[0]][k[1]] for k in own if k in used)
-        ]
-        if partners:
-            return min(partners, key=lambda other, w=worse: _mismatch_db(other, w)), worse  # type: ignore[misc]
+    ordered = ordered[:_MOST_LOOKED_AT]
+    slots, quantity = _slots(search, ordered)
+    model = np.array([id(c.space.model) for c in ordered])
+    for number, own in enumerate(slots):
+        before = slots[: number + 1]
+        fits = model[: number + 1] == model[number]
+        for part in own[own >= 0]:
+            fits &= (before == part).sum(axis=1) + (own == part).sum() <= quantity[part]
+        if fits.any():
+            partners = np.flatnonzero(fits)
+            mismatches = [_mismatch_db(ordered[i], ordered[number]) for i in partners]
+            return ordered[partners[int(np.argmin(mismatches))]], ordered[number]
     return None
+
+
+def _slots(search: Search, ordered: list[Contender]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Parts that each contender uses, numbered across kinds, -1 for none; and their quantities."""
+    start = {ElementKind.RESISTOR: 0}
+    start[ElementKind.CAPACITOR] = len(search.stock[ElementKind.RESISTOR].parts)
+    used = [
+        [start[kind] + part for (kind, part), count in _uses(c).items() for _ in range(count)]
+        for c in ordered
+    ]
+    width = max((len(u) for u in used), default=0)
+    slots = np.array([u + [-1] * (width - len(u)) for u in used], dtype=np.int64)
+    quantity = np.concatenate([search.stock[kind].quantity for kind in start])
+    return slots.reshape(len(used), width), quantity
 
 
 def _mismatch_db(one: Contender, other: Contender) -> float:

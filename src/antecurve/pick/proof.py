@@ -27,7 +27,7 @@ from antecurve.pick.rounding import flattened, neighbours, rounded
 from antecurve.pick.shortlist import Contender, contender
 from antecurve.pick.structure import interchangeable
 
-__all__ = ["Pass", "Search", "tie_limit"]
+__all__ = ["BLIND_LIMITS", "Pass", "Search", "tie_limit"]
 
 Floats = NDArray[np.float64]
 Indices = NDArray[np.int64]
@@ -37,6 +37,8 @@ _LEVELS = 16
 _OWN_STARTS = 240
 _FIRST_LOOK = 250
 _TASKS = 32
+BLIND_LIMITS = tuple(db / NEPER_DB for db in (0.1, 0.4, 1.6, 6.4))
+"""Error limits [Np] to try one after the other where no combination is known."""
 _PROGRESS_SECONDS = 0.1
 
 
@@ -173,16 +175,43 @@ class Search:
     def look_around(self) -> None:
         """Fill the pool: exact networks rounded, with all candidates and with single parts."""
         for space, starts in zip(self.spaces, self.starts, strict=True):
-            self._round(space, starts)
+            self.pool += self._round(space, starts)
             if any((p.second >= 0).any() for p in space.places):
                 single = {id(p): p.singles() for p in space.places}
                 if all(len(p.values) for p in single.values()):
                     places = tuple(single[id(p)] for p in space.places)
-                    self._round(Space(space.model, places, space.grids.exchanges), starts)
+                    simple = Space(space.model, places, space.grids.exchanges)
+                    self.pool += self._round(simple, starts)
 
-    def _round(self, space: Space, starts: Floats) -> None:
+    def best_of(self, space: Space) -> Contender | None:
+        """Return the best combination of a network with other candidates.
+
+        Parameters
+        ----------
+        space : Space
+            One of `spaces` with some of its candidates.
+
+        Returns
+        -------
+        Contender or None
+            The best, or ``None`` when no combination meets the limits.
+        """
+        models = [s.model for s in self.spaces]
+        found = self._round(space, self.starts[models.index(space.model)])
+        limits = [tie_limit(min(found, key=Contender.tie_key))] if found else list(BLIND_LIMITS)
+        for limit in limits:
+            boxes = coarse_cut(space.model, space.grids, limit=max(limit, _COARSE_DB / NEPER_DB))
+            result = self._examine(space, boxes, limit, keep_all=False)
+            self.evaluated += result.evaluated
+            found += contender(space, result.indices, result.errors)
+            if found or not result.complete:
+                break
+        return min(found, key=Contender.tie_key, default=None)
+
+    def _round(self, space: Space, starts: Floats) -> list[Contender]:
+        found: list[Contender] = []
         if not len(starts):
-            return
+            return found
         indices = rounded(space, starts)
         for _ in range(3):
             rows = space.model.rows(space.values(indices))
@@ -193,10 +222,11 @@ class Search:
             indices = indices[np.argsort(spread, kind="stable")[:_FIRST_LOOK]]
             chosen = indices[space.admitted(indices)]
             errors = space.error(space.values(chosen))
-            self.pool += contender(space, chosen, errors)
+            found += contender(space, chosen, errors)
             if not len(chosen):
                 chosen, errors = indices[:6], np.arange(6.0)[: len(indices)]
             indices = neighbours(space, chosen[np.argsort(errors, kind="stable")[:6]])
+        return found
 
     def run(self, limit: float, *, keep_all: bool = False) -> Pass:
         """Examine all combinations of all networks within an error limit.

@@ -24,7 +24,7 @@ from antecurve.pick.finish import finished, no_combination
 from antecurve.pick.model import NEPER_DB
 from antecurve.pick.objective import RESOLUTION
 from antecurve.pick.pairs import pick_pair
-from antecurve.pick.proof import Search, tie_limit
+from antecurve.pick.proof import BLIND_LIMITS, Search, tie_limit
 from antecurve.pick.ranking import pick_by_build
 from antecurve.pick.result import PickProgress, PickResult, SearchReport, ShortlistEntry
 from antecurve.pick.shortlist import Contender
@@ -34,7 +34,6 @@ if TYPE_CHECKING:
 
 __all__ = ["PickProgress", "PickResult", "SearchReport", "ShortlistEntry", "pick"]
 
-_BLIND_DB = (0.1, 0.4, 1.6, 6.4)
 _BLIND_SECONDS = 20.0
 _OWN_SECONDS = 30.0
 _SMALL = 3e6
@@ -117,7 +116,7 @@ def _prove(search: Search, *, step_by_step: bool) -> tuple[Contender | None, boo
 
 def _from_nothing(search: Search) -> tuple[Contender | None, bool]:
     """Search without a first pick, with limits that grow until something is within them."""
-    limits = [db / NEPER_DB for db in _BLIND_DB]
+    limits = list(BLIND_LIMITS)
     if search.combinations <= _SMALL:
         limits.append(_NO_LIMIT)
     search.limit_time(_BLIND_SECONDS)
