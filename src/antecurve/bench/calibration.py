@@ -20,6 +20,7 @@ from antecurve.bench.knowledge import NetworkKnowledge, network_log_response, ne
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, level_db
 from antecurve.errors import InputError
 from antecurve.networks.deviation import log_frequencies
+from antecurve.networks.topology import Loading
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -89,6 +90,7 @@ def calibrate_network(
     *,
     network: NetworkKnowledge,
     curve: Curve,
+    unit_loading: Loading | None = None,
     level_uncertainty_db: float = 0.01,
 ) -> Calibration:
     """Fit a network's elements to a sweep of its output.
@@ -101,6 +103,8 @@ def calibrate_network(
         What is known of the network, with the source and the load of the sweep.
     curve : Curve
         The curve that later measurements are to be corrected to: its published time constants.
+    unit_loading : Loading, optional
+        Source and load when a unit is judged later, where the sweep's meter was another load.
     level_uncertainty_db : float, optional
         Standard uncertainty of a level re the others [dB], above 0; the scatter of the sweep
         counts instead where it is larger.
@@ -131,16 +135,10 @@ def calibrate_network(
     root = np.linalg.cholesky(inverse[:-1, :-1])
     count = len(network.values)
     factor = np.exp(network.errors @ sources)
-    load = network.loading
     fitted = replace(
         network,
         values=network.values * factor[:count],
-        loading=replace(
-            load,
-            source_resistance=load.source_resistance * float(factor[count]),
-            load_resistance=load.load_resistance * float(factor[count + 1]),
-            load_capacitance=load.load_capacitance * float(factor[count + 2]),
-        ),
+        loading=unit_loading or network.loading,
         errors=network.errors @ root,
         uniform=np.zeros(network.sources, dtype=bool),
     )

@@ -7,7 +7,19 @@ import sys
 
 import typer
 
-from antecurve.cli import check, design, job, loading, parts, scope, sheet, spread, trim
+from antecurve.cli import (
+    calibrate,
+    check,
+    design,
+    job,
+    judge,
+    loading,
+    parts,
+    scope,
+    sheet,
+    spread,
+    trim,
+)
 from antecurve.errors import AntecurveError
 
 __all__ = ["app", "run"]
@@ -32,6 +44,8 @@ _COMMANDS = (
     scope.scope,
     sheet.sheet,
     trim.trim,
+    judge.judge,
+    calibrate.calibrate,
 )
 for _command in _COMMANDS:
     app.command(_command.__name__)(_command)

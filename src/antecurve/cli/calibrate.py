@@ -1,0 +1,96 @@
+"""``antecurve calibrate``: the network itself from a sweep of it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Optional
+
+import typer
+
+from antecurve.cli.options import AsJson, DesignFile, Force, OutputFolder
+
+__all__ = ["calibrate"]
+
+
+def calibrate(
+    design_file: DesignFile,
+    sweep: Annotated[
+        Path,
+        typer.Option(
+            "--sweep",
+            metavar="CAPTURE.csv",
+            help="Levels at the network's output: frequency_hz, level_db.",
+        ),
+    ],
+    load_resistance: Annotated[
+        Optional[str],  # noqa: UP045
+        typer.Option(metavar="OHMS", help="Input resistance of the meter; default: the unit's."),
+    ] = None,
+    load_capacitance: Annotated[
+        Optional[str],  # noqa: UP045
+        typer.Option(metavar="FARADS", help="Input capacitance of the meter; default: the unit's."),
+    ] = None,
+    uncertainty: Annotated[
+        str, typer.Option(metavar="DB", help="Standard uncertainty of a level re the others.")
+    ] = "0.01",
+    output: OutputFolder = None,
+    force: Force = False,
+    as_json: AsJson = False,
+) -> None:
+    """Fit the network's parts to a sweep of it, within their tolerances.
+
+    With -o the folder gets values.csv (for judge --measured), correction.csv (to be subtracted
+    from levels measured through the network) and calibration.json.
+
+    Example: antecurve calibrate bench-network/design.json --sweep network.csv -o calibration
+    """
+    from antecurve.bench.calibration import calibrate_network
+    from antecurve.bench.captures import SweepCapture
+    from antecurve.bench.knowledge import known_by_tolerance
+    from antecurve.cli.show import show_json, show_table
+    from antecurve.errors import InputError, OutputExistsError
+    from antecurve.files.captures import read_capture
+    from antecurve.files.design_file import read_design
+    from antecurve.files.output_folder import write_folder
+    from antecurve.files.verdict_file import calibration_content, calibration_files
+    from antecurve.networks.topology import Loading
+    from antecurve.quantities import parse_quantity
+    from antecurve.report.ship_sheet import calibration_rows
+
+    if output is not None and output.exists() and not force:
+        raise OutputExistsError(output)
+    design = read_design(design_file)
+    capture = read_capture(sweep)
+    if not isinstance(capture, SweepCapture):
+        raise InputError(str(sweep), "a square wave", "a network is calibrated by a sweep of it")
+    unit = design.job.loading
+    loading = Loading(
+        unit.source_resistance,
+        unit.load_resistance
+        if load_resistance is None
+        else parse_quantity(load_resistance, unit="ohm", field="--load-resistance"),
+        unit.load_capacitance
+        if load_capacitance is None
+        else parse_quantity(load_capacitance, unit="F", field="--load-capacitance"),
+    )
+    found = calibrate_network(
+        capture,
+        network=known_by_tolerance(design.picked, loading=loading),
+        curve=design.job.curve,
+        unit_loading=unit,
+        level_uncertainty_db=parse_quantity(
+            uncertainty, unit="dB", field="--uncertainty", minimum=0.0, exclusive=True
+        ),
+    )
+    if output is not None:
+        write_folder(output, calibration_files(found), force=force)
+    if as_json:
+        show_json(calibration_content(found))
+        return
+    show_table(calibration_rows(found))
+    print(f"The fit leaves {found.residual_db:.4f} dB rms.")
+    if not found.consistent:
+        print("The parts had to move farther than their tolerances make likely: check the wiring,")
+        print("the values fitted into the network, and the meter's load.")
+    if output is not None:
+        print(f"Written to {output}: {' '.join(calibration_files(found))}")

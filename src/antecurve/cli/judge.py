@@ -1,0 +1,187 @@
+"""``antecurve judge``: the verdict on a unit, or on a batch, from captures."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Optional
+
+import typer
+
+from antecurve.cli.options import AsJson, Force, MeterCapacitance, MeterResistance, OutputFolder
+
+if TYPE_CHECKING:
+    from antecurve.bench.judge import JudgeRequest
+    from antecurve.bench.knowledge import NetworkKnowledge
+    from antecurve.pipeline import Design
+
+__all__ = ["judge"]
+
+_DesignOption = Annotated[
+    Path, typer.Option("--design", metavar="DESIGN.json", help="The network's design.")
+]
+_Texts = Optional[list[str]]  # noqa: UP045
+_File = Optional[Path]  # noqa: UP045
+
+
+def judge(
+    captures: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="CAPTURE.csv...",
+            help="Captures of one unit (time_s, volts: a square wave; frequency_hz, level_db: a "
+            "sweep), fitted jointly; or one folder: each file in it a unit, each folder in it a "
+            "unit with several captures.",
+        ),
+    ],
+    design: _DesignOption,
+    measured: Annotated[
+        _File, typer.Option(metavar="VALUES.csv", help="Measured values of the network's parts.")
+    ] = None,
+    meter_resistance: MeterResistance = "0.2 %",
+    meter_capacitance: MeterCapacitance = "0.5 %",
+    limit: Annotated[str, typer.Option(metavar="DB", help="Largest deviation allowed.")] = "0.5",
+    band: Annotated[
+        Optional[tuple[str, str]],  # noqa: UP045
+        typer.Option(metavar="LOW HIGH", help="Band to judge; by default the job's."),
+    ] = None,
+    mask: Annotated[
+        _Texts,
+        typer.Option(
+            metavar="LOW:HIGH:DB", help="A limit for a part of the band; may be repeated."
+        ),
+    ] = None,
+    playback: Annotated[
+        str,
+        typer.Option(help="Ideal playback: published, or inverse (ultrasonic poles undone)."),
+    ] = "published",
+    rise_time: Annotated[
+        str, typer.Option(metavar="SECONDS", help="Generator's rise time, 10 to 90 %.")
+    ] = "0",
+    rise_time_uncertainty: Annotated[
+        str, typer.Option(metavar="SECONDS", help="Its standard uncertainty.")
+    ] = "0",
+    flatness: Annotated[
+        str, typer.Option(metavar="DB", help="Uncertainty (95 %) of the generator's sweep.")
+    ] = "0",
+    chain_low: Annotated[
+        _Texts,
+        typer.Option(metavar="HERTZ", help="Low corner of the capture chain; may be repeated."),
+    ] = None,
+    chain_high: Annotated[
+        _Texts,
+        typer.Option(metavar="HERTZ", help="High corner of the capture chain; may be repeated."),
+    ] = None,
+    reference: Annotated[
+        _File,
+        typer.Option(metavar="CAPTURE.csv", help="The same signal captured, unit bypassed."),
+    ] = None,
+    other_channel: Annotated[
+        Optional[list[Path]],  # noqa: UP045
+        typer.Option(metavar="CAPTURE.csv", help="The other channel, for the match."),
+    ] = None,
+    serial: Annotated[str, typer.Option(help="Serial number for the ship sheet.")] = "",
+    date: Annotated[str, typer.Option(help="Date for the ship sheet, as it is to read.")] = "",
+    workers: Annotated[
+        int, typer.Option(help="Processes for a batch; 0: one per core.", min=0)
+    ] = 0,
+    output: OutputFolder = None,
+    force: Force = False,
+    as_json: AsJson = False,
+) -> None:
+    """Judge a unit: may it ship, and if not, what is wrong with it.
+
+    Exit code 0 pass, 1 fail or undecided, 2 no result.  With -o the folder gets the ship sheet,
+    verdict.json and deviation.csv; for a batch batch.csv and a sheet and a JSON file per unit.
+
+    Example: antecurve judge left.csv left-30hz.csv --design bench-network/design.json -o left
+    """
+    from antecurve.cli.judging import Delivery, judge_folder, judge_one
+    from antecurve.errors import InputError, OutputExistsError
+    from antecurve.files.design_file import read_design
+
+    if output is not None and output.exists() and not force:
+        raise OutputExistsError(output)
+    folders = [p for p in captures if p.is_dir()]
+    if folders and (len(captures) > 1 or other_channel):
+        raise InputError("CAPTURE.csv", str(folders[0]), "give one folder by itself, or files")
+    made = read_design(design)
+    knowledge = _knowledge(made, measured, (meter_resistance, meter_capacitance))
+    asked = _request(
+        made,
+        {"limit": limit, "band": band, "mask": mask or [], "playback": playback},
+        {"rise": rise_time, "rise_unsure": rise_time_uncertainty, "flatness": flatness},
+        {"low": chain_low or [], "high": chain_high or [], "reference": reference},
+    )
+    delivery = Delivery(made.job.title, serial, date, output, force, as_json)
+    if folders:
+        passed = judge_folder(folders[0], knowledge, made.job.curve, asked, workers, delivery)
+    else:
+        passed = judge_one(
+            captures, other_channel or [], knowledge, made.job.curve, asked, delivery
+        )
+    if not passed:
+        raise typer.Exit(1)
+
+
+def _knowledge(design: Design, measured: Path | None, meters: tuple[str, str]) -> NetworkKnowledge:
+    from antecurve.analysis.as_built import measured_network
+    from antecurve.bench.knowledge import known_by_tolerance
+    from antecurve.cli.options import meter_accuracy
+    from antecurve.files.measured import read_measured
+
+    picked = design.picked
+    if measured is not None:
+        values = read_measured(measured, picked)
+        picked = measured_network(picked, values, meter=meter_accuracy(*meters))
+    normal = design.job.spread.distribution == "normal"
+    return known_by_tolerance(
+        picked, loading=design.job.loading, distribution="normal" if normal else "uniform"
+    )
+
+
+def _request(
+    design: Design, limits: dict[str, Any], generator: dict[str, str], chain: dict[str, Any]
+) -> JudgeRequest:
+    """The request that the options make."""
+    from antecurve.bench.generator import CaptureChain, Generator
+    from antecurve.bench.judge import JudgeRequest
+    from antecurve.files.captures import read_capture
+    from antecurve.quantities import parse_quantity
+
+    def number(text: str, unit: str, field: str, *, above: bool = False) -> float:
+        return parse_quantity(text, unit=unit, field=field, minimum=0.0, exclusive=above)
+
+    band = limits["band"]
+    reference = chain["reference"]
+    return JudgeRequest(
+        limit_db=number(limits["limit"], "dB", "--limit", above=True),
+        band_hz=design.job.target.band_hz
+        if band is None
+        else (number(band[0], "Hz", "--band"), number(band[1], "Hz", "--band")),
+        mask=tuple(_limit_band(text) for text in limits["mask"]),
+        playback=limits["playback"],
+        generator=Generator(
+            number(generator["rise"], "s", "--rise-time"),
+            number(generator["rise_unsure"], "s", "--rise-time-uncertainty"),
+            number(generator["flatness"], "dB", "--flatness"),
+        ),
+        chain=CaptureChain(
+            tuple(number(t, "Hz", "--chain-low", above=True) for t in chain["low"]),
+            tuple(number(t, "Hz", "--chain-high", above=True) for t in chain["high"]),
+        ),
+        reference=None if reference is None else read_capture(reference),
+    )
+
+
+def _limit_band(text: str) -> Any:
+    from antecurve.bench.conformity import LimitBand
+    from antecurve.errors import InputError
+    from antecurve.quantities import parse_quantity
+
+    cells = text.split(":")
+    if len(cells) != 3:
+        raise InputError("--mask", text, 'write it as LOW:HIGH:DB, such as "20 Hz:50 Hz:1.0"')
+    units = ("Hz", "Hz", "dB")
+    return LimitBand(
+        *(parse_quantity(c, unit=u, field="--mask") for c, u in zip(cells, units, strict=True))
+    )

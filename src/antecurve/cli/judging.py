@@ -1,0 +1,202 @@
+"""What ``antecurve judge`` does once its options are read: one unit, or a folder of them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from antecurve.bench.judge import JudgeRequest
+    from antecurve.bench.knowledge import NetworkKnowledge
+    from antecurve.bench.verdict import Verdict
+    from antecurve.curves.model import Curve
+
+__all__ = ["Delivery", "judge_folder", "judge_one"]
+
+
+@dataclass(frozen=True, slots=True)
+class Delivery:
+    """Where the result goes.
+
+    Attributes
+    ----------
+    title : str
+        Title of the design.
+    serial, date : str
+        For the ship sheet.
+    output : Path or None
+        Folder to write into.
+    force : bool
+        Whether to write into an existing one.
+    as_json : bool
+        Whether to print JSON.
+    """
+
+    title: str
+    serial: str
+    date: str
+    output: Path | None
+    force: bool
+    as_json: bool
+
+
+def judge_one(
+    captures: Sequence[Path],
+    other: Sequence[Path],
+    knowledge: NetworkKnowledge,
+    curve: Curve,
+    request: JudgeRequest,
+    delivery: Delivery,
+) -> bool:
+    """Judge one unit, print and write the result.
+
+    Parameters
+    ----------
+    captures, other : sequence of Path
+        Captures of the unit, and of its other channel if any.
+    knowledge : NetworkKnowledge
+        The network.
+    curve : Curve
+        The emphasis curve.
+    request : JudgeRequest
+        Limits, band, generator, chain.
+    delivery : Delivery
+        Where the result goes.
+
+    Returns
+    -------
+    bool
+        Whether every channel passes.
+    """
+    from antecurve.bench.conformity import Decision
+    from antecurve.bench.judge import judge_unit
+    from antecurve.bench.match import channel_match
+    from antecurve.bench.verdict import verdict_record
+    from antecurve.cli.show import show_json
+    from antecurve.files.captures import read_capture
+    from antecurve.files.output_folder import write_folder
+    from antecurve.files.verdict_file import deviation_csv, verdict_json
+    from antecurve.report.ship_sheet import ship_sheet
+
+    def judged(paths: Sequence[Path]) -> Verdict:
+        read = [read_capture(p) for p in paths]
+        return judge_unit(read, network=knowledge, curve=curve, request=request)
+
+    verdicts = [judged(captures)]
+    if other:
+        second = judged(other)
+        match = channel_match(verdicts[0], second)
+        verdicts = [replace(v, findings=(*v.findings, match.text)) for v in (verdicts[0], second)]
+    if delivery.output is not None:
+        files: dict[str, bytes] = {}
+        for verdict, mark in zip(verdicts, ("", "-other"), strict=False):
+            files |= {
+                f"ship{mark}.html": ship_sheet(
+                    verdict, serial=delivery.serial, date=delivery.date, title=delivery.title
+                ),
+                f"verdict{mark}.json": verdict_json(verdict),
+                f"deviation{mark}.csv": deviation_csv(verdict),
+            }
+        write_folder(delivery.output, files, force=delivery.force)
+    if delivery.as_json:
+        record = verdict_record(verdicts[0])
+        if other:
+            record["other_channel"] = verdict_record(verdicts[1])
+        show_json(record)
+    else:
+        for verdict, name in zip(verdicts, ("", "Other channel"), strict=False):
+            if name:
+                print(name)
+            _show(verdict)
+        if delivery.output is not None:
+            print(f"Written to {delivery.output}: {' '.join(files)}")
+    return all(v.decision is Decision.PASS for v in verdicts)
+
+
+def _show(verdict: Verdict) -> None:
+    from antecurve.cli.show import show_table
+    from antecurve.report.ship_sheet import VERDICT_WORDS, band_rows, fitted_rows
+
+    print(VERDICT_WORDS[verdict.decision.value])
+    show_table(band_rows(verdict))
+    show_table(fitted_rows(verdict.fitted))
+    for line in verdict.findings:
+        print(f"- {line}")
+
+
+def judge_folder(
+    folder: Path,
+    knowledge: NetworkKnowledge,
+    curve: Curve,
+    request: JudgeRequest,
+    workers: int,
+    delivery: Delivery,
+) -> bool:
+    """Judge a folder of captures, print and write the results.
+
+    Parameters
+    ----------
+    folder : Path
+        Each CSV file in it is a unit, each folder in it a unit with several captures.
+    knowledge : NetworkKnowledge
+        The network.
+    curve : Curve
+        The emphasis curve.
+    request : JudgeRequest
+        Limits, band, generator, chain.
+    workers : int
+        Processes; 0 for one per core.
+    delivery : Delivery
+        Where the results go.
+
+    Returns
+    -------
+    bool
+        Whether every unit passes.
+    """
+    from antecurve.bench.batch import Batch, BatchEntry, judge_batch
+    from antecurve.bench.conformity import Decision
+    from antecurve.cli.progress import count_progress
+    from antecurve.cli.show import show_json, show_table
+    from antecurve.errors import AntecurveError
+    from antecurve.files.captures import capture_units, read_capture
+    from antecurve.files.output_folder import write_folder
+    from antecurve.files.verdict_file import batch_content, batch_csv, verdict_json
+    from antecurve.report.ship_sheet import batch_rows, ship_sheet
+
+    units, unreadable = {}, {}
+    order = capture_units(folder)
+    for name, paths in order.items():
+        try:
+            units[name] = [read_capture(p) for p in paths]
+        except AntecurveError as error:
+            unreadable[name] = BatchEntry(name, None, str(error))
+    with count_progress("units judged") as progress:
+        judged = judge_batch(
+            units,
+            network=knowledge,
+            curve=curve,
+            request=request,
+            workers=workers or None,
+            progress=progress,
+        )
+    found = {e.name: e for e in judged.entries} | unreadable
+    batch = Batch(tuple(found[name] for name in order))
+    if delivery.output is not None:
+        files = {"batch.csv": batch_csv(batch)}
+        for entry in batch.entries:
+            if entry.verdict is not None:
+                files[f"{entry.name}.json"] = verdict_json(entry.verdict)
+                files[f"{entry.name}.html"] = ship_sheet(
+                    entry.verdict, serial=entry.name, date=delivery.date, title=delivery.title
+                )
+        write_folder(delivery.output, files, force=delivery.force)
+    if delivery.as_json:
+        show_json(batch_content(batch))
+    else:
+        show_table(batch_rows(batch.to_frame()))
+        if delivery.output is not None:
+            print(f"Written to {delivery.output}: {len(files)} files")
+    return all(e.verdict is not None and e.verdict.decision is Decision.PASS for e in batch.entries)

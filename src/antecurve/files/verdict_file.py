@@ -1,0 +1,159 @@
+"""Verdicts as files: JSON, the deviation as a table, the table of a batch, a calibration."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, Any
+
+from antecurve.bench.verdict import verdict_record
+from antecurve.files.table import csv_bytes
+
+if TYPE_CHECKING:
+    from antecurve.bench.batch import Batch
+    from antecurve.bench.calibration import Calibration
+    from antecurve.bench.verdict import Verdict
+
+__all__ = [
+    "BATCH_FORMAT",
+    "batch_content",
+    "batch_csv",
+    "calibration_content",
+    "calibration_files",
+    "deviation_csv",
+    "verdict_json",
+]
+
+BATCH_FORMAT = "antecurve-batch-1"
+"""What the key ``format`` of a batch holds."""
+
+
+def verdict_json(verdict: Verdict) -> bytes:
+    """Return a verdict as the content of a JSON file.
+
+    Parameters
+    ----------
+    verdict : Verdict
+        The verdict.
+
+    Returns
+    -------
+    bytes
+        Format ``antecurve-verdict-1``, UTF-8.
+    """
+    text = json.dumps(verdict_record(verdict), indent=1, ensure_ascii=False, allow_nan=False)
+    return (text + "\n").encode()
+
+
+def deviation_csv(verdict: Verdict) -> bytes:
+    """Return the deviation over frequency as CSV.
+
+    Parameters
+    ----------
+    verdict : Verdict
+        The verdict.
+
+    Returns
+    -------
+    bytes
+        Columns frequency_hz, deviation_db, expanded_uncertainty_db.
+    """
+    found = verdict.deviation
+    rows = zip(
+        found.frequency_hz.tolist(),
+        found.deviation_db.tolist(),
+        found.expanded_uncertainty_db.tolist(),
+        strict=True,
+    )
+    return csv_bytes(("frequency_hz", "deviation_db", "expanded_uncertainty_db"), rows)
+
+
+def batch_content(batch: Batch) -> dict[str, Any]:
+    """Return a batch as plain data.
+
+    Parameters
+    ----------
+    batch : Batch
+        The batch.
+
+    Returns
+    -------
+    dict
+        Format ``antecurve-batch-1``: a list of units, each with its verdict or its problem.
+    """
+    units = [
+        {
+            "unit": e.name,
+            "problem": e.problem or None,
+            "verdict": None if e.verdict is None else verdict_record(e.verdict),
+        }
+        for e in batch.entries
+    ]
+    return {"format": BATCH_FORMAT, "units": units}
+
+
+def batch_csv(batch: Batch) -> bytes:
+    """Return the table of a batch as CSV.
+
+    Parameters
+    ----------
+    batch : Batch
+        The batch.
+
+    Returns
+    -------
+    bytes
+        One row a unit.
+    """
+    frame = batch.to_frame()
+    rows = frame.astype(object).where(frame.notna(), None).values.tolist()
+    return csv_bytes(list(frame.columns), rows)
+
+
+def calibration_content(found: Calibration) -> dict[str, Any]:
+    """Return a calibration as plain data.
+
+    Parameters
+    ----------
+    found : Calibration
+        The calibration.
+
+    Returns
+    -------
+    dict
+        Elements with expanded uncertainty as a fraction, and the correction table.
+    """
+    return {
+        "format": "antecurve-calibration-1",
+        "elements": [
+            {"ref": r, "value": float(v), "expanded_uncertainty": float(u)}
+            for r, v, u in zip(found.refs, found.values, found.uncertainty, strict=True)
+        ],
+        "residual_db": found.residual_db,
+        "consistent": found.consistent,
+        "correction": found.to_frame().to_dict(orient="records"),
+    }
+
+
+def calibration_files(found: Calibration) -> dict[str, bytes]:
+    """Return a calibration as files.
+
+    Parameters
+    ----------
+    found : Calibration
+        The calibration.
+
+    Returns
+    -------
+    dict of str to bytes
+        ``values.csv`` (ref, value: to be given as measured values), ``correction.csv`` and
+        ``calibration.json``.
+    """
+    frame = found.to_frame()
+    text = json.dumps(calibration_content(found), indent=1, allow_nan=False)
+    return {
+        "values.csv": csv_bytes(
+            ("ref", "value"), zip(found.refs, found.values.tolist(), strict=True)
+        ),
+        "correction.csv": csv_bytes(list(frame.columns), frame.values.tolist()),
+        "calibration.json": (text + "\n").encode(),
+    }

@@ -1,0 +1,315 @@
+"""The ship sheet of a unit: one self-contained page with the verdict and what it rests on."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from antecurve.quantities import format_quantity
+from antecurve.report.cautions import CAUTIONS
+from antecurve.report.figures import BLUE, GREEN, ORANGE, figure_svg, frequency_axis, new_figure
+from antecurve.report.page import page_environment
+from antecurve.report.tables import TextTable
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from antecurve.bench.calibration import Calibration
+    from antecurve.bench.verdict import FittedValue, Trace, Verdict
+
+__all__ = [
+    "VERDICT_WORDS",
+    "band_rows",
+    "batch_rows",
+    "calibration_rows",
+    "deviation_figure",
+    "deviation_rows",
+    "fitted_rows",
+    "ship_sheet",
+    "trace_figure",
+]
+
+VERDICT_WORDS = {
+    "pass": "PASS: the unit conforms with the limit",
+    "fail": "FAIL: the unit does not conform with the limit",
+    "undecided": "UNDECIDED: the measurement can't tell whether the unit conforms",
+}
+"""How a verdict is announced."""
+
+_NAMES = {
+    "bass_shelf_s": "bass shelf",
+    "turnover_s": "turnover",
+    "treble_s": "treble",
+    "low_corner_hz": "low corner",
+    "high_corner_hz": "high corner",
+}
+_TABLE_HZ = (20, 31.5, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 15000, 20000)
+
+
+def fitted_rows(fitted: Sequence[FittedValue]) -> TextTable:
+    """Return the constants of a unit.
+
+    Parameters
+    ----------
+    fitted : sequence of FittedValue
+        As in the verdict.
+
+    Returns
+    -------
+    TextTable
+        Name, nominal and fitted value, 95 % interval.
+    """
+    rows = tuple(
+        (
+            _NAMES.get(f.name, f.name.removesuffix("_s").removesuffix("_hz").replace("_", " ")),
+            "-" if f.nominal is None else format_quantity(f.nominal, f.unit),
+            _shown(f.value, f.unit),
+            f"{_shown(f.low, f.unit)} to {_shown(f.high, f.unit)}",
+        )
+        for f in fitted
+    )
+    return TextTable(("constant", "nominal", "this unit", "95 % interval"), rows, "lrrr")
+
+
+def _shown(value: float, unit: str) -> str:
+    if not math.isfinite(value) or value > 1e9:
+        return "not seen"
+    return format_quantity(value, unit) if value else f"0 {unit}"
+
+
+def band_rows(verdict: Verdict) -> TextTable:
+    """Return the decision on each limit.
+
+    Parameters
+    ----------
+    verdict : Verdict
+        The verdict.
+
+    Returns
+    -------
+    TextTable
+        Band, limit, decision and the point that decided.
+    """
+    rows = tuple(
+        (
+            f"{b.band.low_hz:g} Hz to {b.band.high_hz:g} Hz",
+            f"{b.band.limit_db:g}",
+            b.decision.value,
+            f"{b.frequency_hz:.4g}",
+            f"{b.deviation_db:+.3f}",
+            f"{b.expanded_uncertainty_db:.3f}",
+        )
+        for b in verdict.bands
+    )
+    header = ("band", "limit in dB", "verdict", "decided at Hz", "deviation in dB", "+- in dB")
+    return TextTable(header, rows, "lrlrrr")
+
+
+def deviation_rows(verdict: Verdict) -> TextTable:
+    """Return the deviation at round frequencies.
+
+    Parameters
+    ----------
+    verdict : Verdict
+        The verdict.
+
+    Returns
+    -------
+    TextTable
+        Frequency, deviation re 1 kHz, expanded uncertainty.
+    """
+    found = verdict.deviation
+    place = np.log(found.frequency_hz)
+    rows = []
+    for frequency in _TABLE_HZ:
+        if verdict.band_hz[0] <= frequency <= verdict.band_hz[1]:
+            at = math.log(frequency)
+            rows.append(
+                (
+                    f"{frequency:g}",
+                    f"{np.interp(at, place, found.deviation_db):+.3f}",
+                    f"{np.interp(at, place, found.expanded_uncertainty_db):.3f}",
+                )
+            )
+    return TextTable(("frequency in Hz", "deviation in dB", "+- in dB"), tuple(rows), "rrr")
+
+
+def batch_rows(frame: object) -> TextTable:
+    """Return the table of a batch.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        From `Batch.to_frame`.
+
+    Returns
+    -------
+    TextTable
+        One row a unit.
+    """
+    import pandas as pd
+
+    assert isinstance(frame, pd.DataFrame)
+    columns = ["unit", "verdict", "deviation_db", "expanded_uncertainty_db", "finding"]
+    rows = []
+    for row in frame.reindex(columns=columns).itertuples(index=False):
+        numbers = ["-" if pd.isna(v) else f"{v:.3f}" for v in (row[2], row[3])]
+        rows.append((str(row[0]), str(row[1]), *numbers, str(row[4])))
+    header = ("unit", "verdict", "deviation in dB", "+- in dB", "gravest finding")
+    return TextTable(header, tuple(rows), "llrrl")
+
+
+def calibration_rows(found: Calibration) -> TextTable:
+    """Return the elements that a calibration fitted.
+
+    Parameters
+    ----------
+    found : Calibration
+        The calibration.
+
+    Returns
+    -------
+    TextTable
+        Reference, value, expanded uncertainty.
+    """
+    elements = found.knowledge.topology.elements
+    rows = tuple(
+        (e.ref, format_quantity(float(v), e.kind.unit, digits=5), f"{100.0 * u:.2f}")
+        for e, v, u in zip(elements, found.values, found.uncertainty, strict=True)
+    )
+    return TextTable(("ref", "value", "+- in %"), rows, "lrr")
+
+
+def deviation_figure(verdict: Verdict) -> Figure:
+    """Return the deviation with its uncertainty against the limits.
+
+    Parameters
+    ----------
+    verdict : Verdict
+        The verdict.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Deviation in dB re 1 kHz.
+    """
+    figure, axes = new_figure()
+    found = verdict.deviation
+    frequency, centre, reach = (
+        found.frequency_hz,
+        found.deviation_db,
+        found.expanded_uncertainty_db,
+    )
+    low, high = centre - reach, centre + reach
+    axes.fill_between(frequency, low, high, color=BLUE, alpha=0.25, label="95 % uncertainty")
+    axes.plot(frequency, centre, color=BLUE, label="this unit")
+    for number, entry in enumerate(verdict.bands):
+        band = entry.band
+        label = "limit" if number == 0 else None
+        for sign in (-1.0, 1.0):
+            axes.plot(
+                [band.low_hz, band.high_hz],
+                [sign * band.limit_db] * 2,
+                color=ORANGE,
+                ls="--",
+                label=label if sign > 0 else None,
+            )
+    largest = max(b.band.limit_db for b in verdict.bands)
+    top = min(max(1.6 * largest, 1.1 * float(np.max(np.abs(centre))) + largest), 40.0)
+    axes.set_ylim(-top, top)
+    frequency_axis(axes, *verdict.band_hz)
+    axes.set_ylabel("deviation in dB re 1 kHz")
+    axes.legend(frameon=False, ncols=3, loc="upper center")
+    return figure
+
+
+def trace_figure(trace: Trace) -> Figure:
+    """Return a capture with its fit.
+
+    Parameters
+    ----------
+    trace : Trace
+        A square wave over time or a sweep over frequency.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Captured and fitted.
+    """
+    figure, axes = new_figure(2.6)
+    if trace.kind == "square wave":
+        axes.plot(1e3 * trace.place, trace.captured, ".", ms=1.5, color=GREEN, label="captured")
+        axes.plot(1e3 * trace.place, trace.fitted, color=BLUE, lw=1.0, label="fitted")
+        axes.set_xlabel("time in ms")
+        axes.set_ylabel("output in V, mean 0")
+    else:
+        axes.plot(trace.place, trace.captured, "o", ms=3, color=GREEN, label="measured")
+        axes.plot(trace.place, trace.fitted, color=BLUE, lw=1.0, label="fitted")
+        frequency_axis(axes, float(trace.place[0]), float(trace.place[-1]))
+        axes.set_ylabel("level in dB")
+    axes.legend(frameon=False, loc="upper right")
+    return figure
+
+
+def ship_sheet(
+    verdict: Verdict, *, serial: str, date: str, title: str, remarks: Sequence[str] = ()
+) -> bytes:
+    """Return the ship sheet of a unit.
+
+    Parameters
+    ----------
+    verdict : Verdict
+        The verdict.
+    serial, date : str
+        Serial number and date as the user gives them; may be empty.
+    title : str
+        Title of the network's design.
+    remarks : sequence of str, optional
+        More lines, such as the match of two channels.
+
+    Returns
+    -------
+    bytes
+        A self-contained page in HTML, UTF-8.
+    """
+    from markupsafe import Markup
+
+    word = verdict.decision.value
+    ruling = verdict.ruling
+    summary = (
+        f"Largest deviation that counts: {verdict.deviation_db:.3f} dB "
+        f"(+-{verdict.expanded_uncertainty_db:.3f} dB, 95 %) at {ruling.frequency_hz:.4g} Hz; "
+        f"limit {ruling.band.limit_db:g} dB."
+    )
+    ideal = "the published curve's inverse"
+    if verdict.playback == "inverse":
+        ideal = "the inverse of the job's whole curve, ultrasonic poles undone"
+    traces = [
+        {
+            "label": f"{t.name}, {t.kind}: captured and fitted; the tables give the numbers",
+            "svg": Markup(figure_svg(trace_figure(t))),
+        }
+        for t in verdict.traces
+    ]
+    page = page_environment().get_template("ship_sheet.html.j2")
+    text = page.render(
+        title=title,
+        serial=serial,
+        date=date,
+        word=word,
+        announced=VERDICT_WORDS[word],
+        summary=summary,
+        ideal=ideal,
+        low_end=verdict.low_end,
+        findings=[*verdict.findings, *remarks],
+        bands=band_rows(verdict),
+        fitted=fitted_rows(verdict.fitted),
+        numbers=deviation_rows(verdict),
+        deviation=Markup(figure_svg(deviation_figure(verdict))),
+        traces=traces,
+        cautions=CAUTIONS,
+    )
+    return str(text).encode()
