@@ -128,4 +128,4 @@ def test_values_that_cannot_be_used_are_refused(measured: dict[str, float], mess
 @pytest.mark.parametrize("accuracy", [-0.1, 1.0, float("nan")])
 def test_accuracies_out_of_range_are_refused(accuracy: float) -> None:
     with pytest.raises(InputError, match="meter accuracy"):
-        MeterAccuracy(resistance=accuracy)
+        MeterAccuracy(resistors=accuracy)

@@ -25,19 +25,19 @@ _FARTHEST = 3.0
 
 @dataclass(frozen=True, slots=True)
 class MeterAccuracy:
-    """Limits of error of the meters, as fractions of the reading.
+    """Limits of error of the meters.
 
     Attributes
     ----------
-    resistance, capacitance : float
-        For example 0.005 for 0.5 % of reading; 0 or greater, below 1.
+    resistors, capacitors : float
+        A fraction of the reading, for example 0.005 for 0.5 %; 0 or greater, below 1.
     """
 
-    resistance: float = 0.002
-    capacitance: float = 0.005
+    resistors: float = 0.002
+    capacitors: float = 0.005
 
     def __post_init__(self) -> None:
-        for name in ("resistance", "capacitance"):
+        for name in ("resistors", "capacitors"):
             value = getattr(self, name)
             if not (math.isfinite(value) and 0 <= value < 1):
                 raise InputError(
@@ -57,7 +57,7 @@ class MeterAccuracy:
         float
             A fraction of the reading.
         """
-        return self.resistance if kind is ElementKind.RESISTOR else self.capacitance
+        return self.resistors if kind is ElementKind.RESISTOR else self.capacitors
 
 
 @dataclass(frozen=True, slots=True)

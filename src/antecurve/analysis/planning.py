@@ -12,7 +12,7 @@ from __future__ import annotations
 import heapq
 import itertools
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -166,75 +166,105 @@ def plan_tolerances(
     if not 0 < wanted < 1:
         raise InputError("wanted yield", wanted, "it must lie above 0 and below 100 %")
     if not resistor_grades and not capacitor_grades:
-        raise InputError("grades", [], "name at least one tolerance with its price")
-    ladders = [
-        _ladder(resistor_grades if p.element.kind is ElementKind.RESISTOR else capacitor_grades)
-        or (Grade(p.tolerance, 0.0),)
-        for p in picked.positions
-    ]
-    counts = [len(p.parts) for p in picked.positions]
-    evaluator = BandError(
-        picked.topology,
-        curve,
-        loading=loading,
-        band_hz=band_hz,
-        nominal=picked.network.values,
-        points=_POINTS,
+        raise InputError(
+            "grades",
+            [],
+            "the job names none; add [[resistors.grades]] or [[capacitors.grades]] with tolerance "
+            "and price",
+        )
+    plan = _Planner(
+        picked=picked,
+        ladders=tuple(
+            _ladder(resistor_grades if p.element.kind is ElementKind.RESISTOR else capacitor_grades)
+            or (Grade(p.tolerance, 0.0),)
+            for p in picked.positions
+        ),
+        evaluator=BandError(
+            picked.topology,
+            curve,
+            loading=loading,
+            band_hz=band_hz,
+            nominal=picked.network.values,
+            points=_POINTS,
+        ),
+        limit_db=limit_db,
+        builds=builds,
+        seed=seed,
+        distribution=distribution,
     )
+    return _cheapest(plan, wanted)
 
-    def look(places: tuple[int, ...], trials: int, confidence: float) -> Proportion:
-        tolerances = [ladder[i].tolerance for ladder, i in zip(ladders, places, strict=True)]
-        table = part_table(with_tolerances(picked, tolerances))
-        copies = Builds(part_source(table, distribution=distribution), evaluator, seed)
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Planner:
+    """Grades by position, loose to tight, and how to look at an assignment of them."""
+
+    picked: PickedNetwork
+    ladders: tuple[tuple[Grade, ...], ...]
+    evaluator: BandError
+    limit_db: float
+    builds: int
+    seed: int
+    distribution: str
+
+    def grades(self, places: tuple[int, ...]) -> list[Grade]:
+        return [ladder[i] for ladder, i in zip(self.ladders, places, strict=True)]
+
+    def look(self, places: tuple[int, ...], trials: int, confidence: float) -> Proportion:
+        tolerances = [grade.tolerance for grade in self.grades(places)]
+        table = part_table(with_tolerances(self.picked, tolerances))
+        source = part_source(table, distribution=self.distribution)
         good = sum(
-            int(np.count_nonzero(some.centred_db <= limit_db)) for some in copies.measured(trials)
+            int(np.count_nonzero(some.centred_db <= self.limit_db))
+            for some in Builds(source, self.evaluator, self.seed).measured(trials)
         )
         return clopper_pearson(good, trials, confidence=confidence)
 
-    def first_look(places: tuple[int, ...]) -> Proportion:
-        return look(places, min(_FIRST_LOOK, builds), _SURE)
+    def first_look(self, places: tuple[int, ...]) -> Proportion:
+        return self.look(places, min(_FIRST_LOOK, self.builds), _SURE)
 
-    tightest = first_look(tuple(len(ladder) - 1 for ladder in ladders))
-    too_loose = [] if tightest.high < wanted else _too_loose(ladders, first_look, wanted)
+
+def _cheapest(plan: _Planner, wanted: float) -> TolerancePlan:
+    counts = [len(p.parts) for p in plan.picked.positions]
+    tightest = plan.first_look(tuple(len(ladder) - 1 for ladder in plan.ladders))
+    hopeless = tightest.high < wanted
+    too_loose = [] if hopeless else _too_loose(plan, wanted)
     examined = 1
-    for price, places in _by_price(ladders, counts) if tightest.high >= wanted else ():
+    for price, places in () if hopeless else _by_price(plan.ladders, counts):
         if any(all(a <= b for a, b in zip(places, f, strict=True)) for f in too_loose):
             continue
         examined += 1
-        if first_look(places).high < wanted:
+        if plan.first_look(places).high < wanted:
             continue
-        confirmed = look(places, builds, 0.95)
+        confirmed = plan.look(places, plan.builds, 0.95)
         if confirmed.low >= wanted:
-            chosen = [ladder[i] for ladder, i in zip(ladders, places, strict=True)]
             choices = tuple(
-                GradeChoice(p.element.ref, count, grade)
-                for p, count, grade in zip(picked.positions, counts, chosen, strict=True)
+                GradeChoice(ref, count, grade)
+                for ref, count, grade in zip(
+                    plan.picked.topology.refs, counts, plan.grades(places), strict=True
+                )
             )
-            return TolerancePlan(choices, price, limit_db, wanted, confirmed, examined)
+            return TolerancePlan(choices, price, plan.limit_db, wanted, confirmed, examined)
     raise NoCombinationError(
-        f"yield of {wanted * 100:g} % within {limit_db:g} dB",
+        f"yield of {wanted * 100:g} % within {plan.limit_db:g} dB",
         f"the tightest grades keep {tightest.fraction * 100:.4g} %; allow tighter grades, a wider "
         "limit, a lower yield or, where it is close, more builds",
     )
 
 
-def _too_loose(
-    ladders: Sequence[Sequence[Grade]],
-    first_look: Callable[[tuple[int, ...]], Proportion],
-    wanted: float,
-) -> list[tuple[int, ...]]:
+def _too_loose(plan: _Planner, wanted: float) -> list[tuple[int, ...]]:
     """Assignments that fail though all but one or two positions are as tight as can be."""
-    last = [len(ladder) - 1 for ladder in ladders]
+    last = [len(ladder) - 1 for ladder in plan.ladders]
     failed: list[tuple[int, ...]] = []
     for count in (1, 2):
-        for loose in itertools.combinations(range(len(ladders)), count):
+        for loose in itertools.combinations(range(len(last)), count):
             for grades in itertools.product(*(range(last[i]) for i in loose)):
                 places = list(last)
                 for i, grade in zip(loose, grades, strict=True):
                     places[i] = grade
                 if any(all(a <= b for a, b in zip(places, f, strict=True)) for f in failed):
                     continue
-                if first_look(tuple(places)).high < wanted:
+                if plan.first_look(tuple(places)).high < wanted:
                     failed.append(tuple(places))
     return failed
 

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from antecurve.analysis.band_error import BandError
-from antecurve.analysis.builds import Builds
+from antecurve.analysis.builds import Builds, MeasuredBuilds
 from antecurve.analysis.distributions import BLOCK, part_source
 from antecurve.analysis.intervals import Proportion, clopper_pearson
 from antecurve.analysis.scatter import part_table
@@ -207,13 +207,7 @@ def spread(
     Interrupted from the keyboard, the builds that are done make the result; `builds` says how
     many they are.
     """
-    for name, value, least in (
-        ("builds", builds, 1), ("seed", seed, 0), ("points", points, 2), ("workers", workers, 1)
-    ):  # fmt: skip
-        if value < least:
-            raise InputError(f"spread.{name}", value, f"it must be a whole number, {least} or more")
-    if limit_db is not None and not limit_db > 0:
-        raise InputError("spread.limit", limit_db, "the limit must be above 0 dB")
+    _check_request(builds, seed, points, workers, limit_db)
     source = part_source(
         part_table(picked),
         distribution=distribution,
@@ -229,42 +223,75 @@ def spread(
         points=points,
     )
     copies = Builds(source, evaluator, seed)
-    centred, level = LogTally(), LogTally(low=1e-2, high=1e2, width=1e-5)
     nominal = evaluator.level_db(evaluator.power_coefficients(picked.network.values[:, None]))[0]
-    within = 0
+    counted = _Counted(float(nominal), limit_db)
     try:
         for some in copies.measured(builds, workers=workers):
-            centred.add(some.centred_db)
-            level.add(10.0 ** ((some.level_db - nominal) / 20.0))
-            if limit_db is not None:
-                within += int(np.count_nonzero(some.centred_db <= limit_db))
+            counted.add(some)
             if progress is not None:
-                progress(centred.count, builds)
+                progress(counted.centred.count, builds)
     except KeyboardInterrupt:
-        if not centred.count:
+        if not counted.centred.count:
             raise
-    done = centred.count
+    few = min(counted.centred.count, _CURVE_BUILDS)
+    shares = sensitivities(picked, loading=loading, band_hz=band_hz, source=source)
+    worst = None
+    if len(picked.positions) <= MOST_POSITIONS:
+        worst = worst_case(
+            picked, curve=curve, loading=loading, band_hz=band_hz, most_boxes=_MOST_BOXES
+        )
     return SpreadResult(
-        builds=done,
+        builds=counted.centred.count,
         seed=seed,
         distribution=distribution,
         reel_correlation=reel_correlation,
         band_hz=(float(band_hz[0]), float(band_hz[1])),
-        centred_db=centred.percentiles(),
-        worst=worst_case(
-            picked, curve=curve, loading=loading, band_hz=band_hz, most_boxes=_MOST_BOXES
-        )
-        if len(picked.positions) <= MOST_POSITIONS
-        else None,
-        within=None if limit_db is None else Yield(limit_db, clopper_pearson(within, done)),
-        sensitivity=sensitivities(
-            picked, loading=loading, band_hz=band_hz, source=source
-        ).positions,
-        curves=_curves(copies, min(done, _CURVE_BUILDS)),
-        level_low_db=_db(level.quantile(0.025)),
-        level_high_db=_db(level.quantile(0.975)),
-        mismatch=_mismatch(copies, min(done, _CURVE_BUILDS)),
+        centred_db=counted.centred.percentiles(),
+        worst=worst,
+        within=counted.share(),
+        sensitivity=shares.positions,
+        curves=_curves(copies, few),
+        level_low_db=_db(counted.level.quantile(0.025)),
+        level_high_db=_db(counted.level.quantile(0.975)),
+        mismatch=_mismatch(copies, few),
     )
+
+
+def _check_request(
+    builds: int, seed: int, points: int, workers: int, limit_db: float | None
+) -> None:
+    given = {
+        "builds": (builds, 1),
+        "seed": (seed, 0),
+        "points": (points, 2),
+        "workers": (workers, 1),
+    }
+    for name, (value, least) in given.items():
+        if value < least:
+            raise InputError(f"spread.{name}", value, f"it must be a whole number, {least} or more")
+    if limit_db is not None and not limit_db > 0:
+        raise InputError("spread.limit", limit_db, "the limit must be above 0 dB")
+
+
+class _Counted:
+    """What is kept of the builds: counts, whatever their number."""
+
+    def __init__(self, nominal_level_db: float, limit_db: float | None) -> None:
+        self.centred = LogTally()
+        self.level = LogTally(low=1e-2, high=1e2, width=1e-5)
+        self._nominal, self._limit = nominal_level_db, limit_db
+        self._within = 0
+
+    def add(self, some: MeasuredBuilds) -> None:
+        self.centred.add(some.centred_db)
+        self.level.add(10.0 ** ((some.level_db - self._nominal) / 20.0))
+        if self._limit is not None:
+            self._within += int(np.count_nonzero(some.centred_db <= self._limit))
+
+    def share(self) -> Yield | None:
+        if self._limit is None:
+            return None
+        return Yield(self._limit, clopper_pearson(self._within, self.centred.count))
 
 
 def _db(ratio: float) -> float:

@@ -9,7 +9,7 @@ arrive, and who counted them, does not matter.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,33 +37,33 @@ class Percentiles:
     max: float
 
 
-@dataclass(slots=True)
 class LogTally:
     """Counts of positive values in logarithmic bins.
 
+    Parameters
+    ----------
+    low, high : float, optional
+        Range that is resolved; values outside are counted in the outermost bins.
+    width : float, optional
+        Width of a bin in the natural logarithm.
+
     Attributes
     ----------
-    low, high : float
-        Range that is resolved; values outside are counted in the outermost bins.
-    width : float
-        Width of a bin in the natural logarithm.
     count : int
         Number of values so far.
     least, greatest : float
         Smallest and largest value so far.
     """
 
-    low: float = 1e-9
-    high: float = 1e3
-    width: float = _WIDTH
-    count: int = 0
-    least: float = math.inf
-    greatest: float = -math.inf
-    _bins: NDArray[np.int64] = field(init=False, repr=False)
+    __slots__ = ("_bins", "_low", "_width", "count", "greatest", "least")
 
-    def __post_init__(self) -> None:
-        bins = math.ceil(math.log(self.high / self.low) / self.width)
-        self._bins = np.zeros(bins, dtype=np.int64)
+    def __init__(self, low: float = 1e-9, high: float = 1e3, width: float = _WIDTH) -> None:
+        self._low, self._width = low, width
+        self._bins: NDArray[np.int64] = np.zeros(
+            math.ceil(math.log(high / low) / width), dtype=np.int64
+        )
+        self.count = 0
+        self.least, self.greatest = math.inf, -math.inf
 
     def add(self, values: NDArray[np.float64]) -> None:
         """Count values.
@@ -78,8 +78,8 @@ class LogTally:
         self.count += values.size
         self.least = min(self.least, float(values.min()))
         self.greatest = max(self.greatest, float(values.max()))
-        scaled = np.log(np.maximum(values, self.low) * (1.0 / self.low))
-        scaled *= 1.0 / self.width
+        scaled = np.log(np.maximum(values, self._low) * (1.0 / self._low))
+        scaled *= 1.0 / self._width
         places = np.minimum(scaled.astype(np.int64), len(self._bins) - 1)
         np.add.at(self._bins, places, 1)
 
@@ -100,7 +100,7 @@ class LogTally:
             return math.nan
         rank = max(1, math.ceil(fraction * self.count - 1e-9))
         place = int(np.searchsorted(np.cumsum(self._bins), rank))
-        middle = self.low * math.exp((place + 0.5) * self.width)
+        middle = self._low * math.exp((place + 0.5) * self._width)
         return min(max(middle, self.least), self.greatest)
 
     def percentiles(self) -> Percentiles:

@@ -43,6 +43,7 @@ def trim(
     from antecurve.cli.show import show_json, show_table
     from antecurve.files.copies import trim_content
     from antecurve.files.design_file import read_design
+    from antecurve.files.job_drawer import read_job_drawer
     from antecurve.files.measured import read_measured
     from antecurve.report import copies
 
@@ -52,6 +53,7 @@ def trim(
         design.job,
         measured=read_measured(measured, design.picked),
         meter=meter_accuracy(meter_resistance, meter_capacitance),
+        drawer=read_job_drawer(design.job),
         most_changes=most_changes,
     )
     if as_json:
