@@ -14,7 +14,9 @@ from antecurve.errors import InputError, NoCombinationError
 from antecurve.job import Job, NetworkRequest, Stock, Target
 from antecurve.networks.compiled import transfer
 from antecurve.networks.deviation import error_range
-from antecurve.networks.topology import Network
+from antecurve.networks.topology import ElementKind, Network
+from antecurve.pick.drawer import Drawer, DrawerEntry
+from antecurve.pick.parts import Part
 from antecurve.pick.series import series_values
 
 PICKED = bench_network()
@@ -140,6 +142,24 @@ def test_what_cannot_be_brought_back_is_said() -> None:
     off = replace(JOB, target=Target(level_v=50e-3, level_tolerance_db=0.1))
     with pytest.raises(NoCombinationError, match="off the target level"):
         _result(job=off, most_changes=1)
+
+
+def test_a_part_of_the_drawer_is_used_once() -> None:
+    """R2 and R3 are both low and both gain by the same resistor in series."""
+    part = Part(300.0, 0.01, "drawer")
+    job = replace(JOB, resistors=Stock(None, 0.01, (1.0, 1e7), 1, ("series",), drawer="drawer.csv"))
+    measured = {ref: PICKED.network.value(ref) for ref in PICKED.topology.refs}
+    measured |= {"R2": 0.98 * 36.5e3, "R3": 0.9 * 1540.0}
+    used = {}
+    for quantity in (1, 2):
+        drawer = Drawer((DrawerEntry(ElementKind.RESISTOR, part, quantity),))
+        result = trim(PICKED, job, measured=measured, drawer=drawer, most_changes=2)
+        used[quantity] = [
+            sum(p == part for c in proposal.changes for p in c.parts)
+            for proposal in result.proposals
+        ]
+    assert used[2] == [1, 2]  # what the copy wants
+    assert set(used[1]) == {1}  # what one part allows
 
 
 def test_progress_is_told() -> None:

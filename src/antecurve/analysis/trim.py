@@ -255,13 +255,15 @@ def _copy(
 ) -> _Copy:
     built = measured_network(picked, measured, meter=meter)
     stocks = {ElementKind.RESISTOR: job.resistors, ElementKind.CAPACITOR: job.capacitors}
+    kinds = dict.fromkeys(p.element.kind for p in picked.positions)
+    choices = {kind: candidates(kind, stocks[kind], drawer) for kind in kinds}
     quantity: dict[Part, int] = {}
-    options = []
-    for old, new in zip(picked.positions, built.positions, strict=True):
-        stock = stocks[new.element.kind]
-        found = candidates(new.element.kind, stock, drawer)
+    for found in choices.values():
         for part, count in zip(found.parts, found.quantity.tolist(), strict=True):
             quantity[part] = quantity.get(part, 0) + count
+    options = []
+    for old, new in zip(picked.positions, built.positions, strict=True):
+        stock, found = stocks[new.element.kind], choices[new.element.kind]
         ways = _additions(new, found.parts, stock)
         if old == new:  # nothing measured there: still open
             near = np.argsort(np.abs(np.log(found.values / new.value)))[: _OPTIONS // 2]
