@@ -127,7 +127,7 @@ def _moved(family: Family, drawn: Floats, frequency_hz: Floats) -> Floats:
     model, units = family.model, family.solution.units
     spread = np.quantile(np.abs(drawn), COVERAGE, axis=0)
     small = np.array([_LINEAR_LOG if p.logarithmic else _LINEAR_CORNER for p in model.parameters])
-    if np.all(spread < small):
+    if not model.level_only and np.all(spread < small):
         slopes = model.linearised(units, frequency_hz).derivative.real
         return np.asarray(DB_PER_NEPER * drawn @ slopes.T)
     low, high = model.bounds

@@ -14,7 +14,7 @@ from antecurve.bench.explanation import Explanation, explain
 from antecurve.bench.fit import Fit
 from antecurve.bench.residuals import Leftover
 from antecurve.bench.uncertainty import COVERAGE
-from antecurve.bench.unit_model import RATE_UNIT, HighEnd, LowEnd, UnitModel
+from antecurve.bench.unit_model import RATE_UNIT, HighEnd, LowEnd
 from antecurve.bench.verdict import FittedValue
 
 __all__ = ["Findings", "describe"]
@@ -31,7 +31,8 @@ _WORDS = {
 }
 _SHOWN_AT_HZ = {"turnover": 100.0, "treble": 10e3}
 _GONE = 15.0
-_LEAST_EFFECT_DB = 0.03
+_LEAST_EFFECT_DB = 0.05
+_LEAST_SHARE = 0.1
 _LOOSE = 0.04
 _BAD_GAUGE_DB = 0.1
 _PARTS = {
@@ -109,13 +110,12 @@ def describe(
     lowest = min(float(b.frequency_hz[0]) for b in fit.blocks)
     joint = _joint_low(fit, fitted, errors, deviation, lowest)
     silent = {"bass_shelf_s", "low_corner_hz"} if joint else set()
+    least = max(_LEAST_EFFECT_DB, _LEAST_SHARE * limit_db)
     notable = [
-        e
-        for e in effects
-        if e.sure and abs(e.worst_db) >= _LEAST_EFFECT_DB and e.value.name not in silent
+        e for e in effects if e.sure and abs(e.worst_db) >= least and e.value.name not in silent
     ]
     faults = [e.value.name for e in effects if e.sure and abs(e.worst_db) > limit_db]
-    texts = [_sentence(e, fit.solution.problem.model) for e in notable]
+    texts = [_sentence(e, fit) for e in notable]
     cause = _explanation(fit, deviation, limit_db)
     if cause is not None:
         if cause.is_part or not texts:
@@ -162,8 +162,8 @@ def _effect(fit: Fit, value: FittedValue, frequency: Floats, band: tuple[float, 
     return _Effect(value, worst, shown, float(change[-1]), sure)
 
 
-def _sentence(effect: _Effect, model: UnitModel) -> str:
-    value = effect.value
+def _sentence(effect: _Effect, fit: Fit) -> str:
+    value, model = effect.value, fit.solution.problem.model
     word = _WORDS.get(_base(value.name), value.name)
     size = f"{abs(effect.shown_db):.2g} dB too {'much' if effect.shown_db > 0 else 'little'}"
     where = f"{size} at {_hertz(effect.shown_hz)}"
@@ -172,7 +172,9 @@ def _sentence(effect: _Effect, model: UnitModel) -> str:
         if value.name == "low_corner_hz" and model.low_end is not LowEnd.FIRST_ORDER:
             order = f", {model.low_end.value}"
         if value.name == "high_corner_hz" and model.high_end is HighEnd.RESONANT:
-            order = ", second order"
+            damping = model.index("high_damping")
+            assert damping is not None
+            order = f", second order, Q {1.0 / fit.solution.units[damping]:.2g}"
         return f"{word}: {_hertz(value.value)} ({_range_hertz(value)}){order}: {where}"
     nominal = value.nominal
     shown = _range_micro(value)
@@ -259,23 +261,17 @@ def _joint_low(
         return ""
     if not nominal / _GONE < value.value < nominal * _GONE:
         return ""
-    weight = model.low_end.damping or 1.0
+    weight, power = model.low_end.damping or 1.0, model.parameters[corner].power
 
     def together(coordinates: Floats) -> Floats:
         rate = np.exp(-coordinates[..., shelf]) / RATE_UNIT
-        return np.asarray(rate + weight * coordinates[..., corner])
+        low_rate = np.maximum(coordinates[..., corner], 0.0) ** (1.0 / power)
+        return np.asarray(rate + weight * low_rate)
 
-    drawn = np.quantile(np.abs(errors[:, [shelf, corner]]), COVERAGE, axis=0)
     centre = float(together(units))
-    if drawn[0] < 0.5:
-        slope = np.zeros(units.size)
-        slope[shelf] = -math.exp(-units[shelf]) / RATE_UNIT
-        slope[corner] = weight
-        spread = float(np.quantile(np.abs(errors @ slope), COVERAGE))
-    else:
-        low, high = model.bounds
-        moved = together(np.clip(units + errors, low, high))
-        spread = float(np.quantile(np.abs(moved - centre), COVERAGE))
+    low, high = model.bounds
+    moved = together(np.clip(units + errors, low, high))
+    spread = float(np.quantile(np.abs(moved - centre), COVERAGE))
     at, size, reach = (
         float(a[0])
         for a in (

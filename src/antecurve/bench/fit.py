@@ -8,6 +8,7 @@ in the record at all (an oscilloscope) or filtered out (a sound card) is told by
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -25,7 +26,7 @@ from antecurve.bench.rest import without_rest
 from antecurve.bench.solve import Solution, chi_square, solve_from, solve_from_nothing
 from antecurve.bench.unit_model import UnitModel
 
-__all__ = ["DIFFERENT", "Family", "Fit", "fit_captures"]
+__all__ = ["Family", "Fit", "fit_captures"]
 
 Floats = NDArray[np.float64]
 
@@ -38,8 +39,7 @@ _SETTLED = 0.01
 _LEAST_START = {"low": 0.3, "high": 0.1, "shelf": 0.1, "lead": 0.1}
 _OFF = 0.7
 _LOW_CORNER_STARTS_HZ = (4.0, 15.0, 45.0)
-DIFFERENT = 3.84
-"""Rise of chi-square that tells two models apart at 95 %, one degree of freedom."""
+_IMPOSSIBLE = 6.63  # chi-square, one degree of freedom, 99 %
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,7 +65,7 @@ class Family:
     @property
     def acceptable(self) -> bool:
         """Whether the captures allow it."""
-        return self.rise <= DIFFERENT
+        return self.rise <= _IMPOSSIBLE
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -223,7 +223,8 @@ def _off_bounds(solution: Solution) -> Floats:
     model = solution.problem.model
     for place, parameter in enumerate(model.parameters):
         if parameter.role in _LEAST_START:
-            unknowns[place] = max(unknowns[place], _LEAST_START[parameter.role])
+            least = _LEAST_START[parameter.role] ** parameter.power
+            unknowns[place] = max(unknowns[place], least)
         elif parameter.logarithmic:
             unknowns[place] = np.clip(
                 unknowns[place], parameter.lowest + _OFF, parameter.highest - _OFF
@@ -252,16 +253,19 @@ def _refitted(solution: Solution, model: UnitModel) -> Solution:
     for place, parameter in enumerate(model.parameters):
         known = old.index(parameter.name)
         if known is not None:
-            units[place] = solution.units[known]
+            value = old.parameters[known].value(float(solution.units[known]))
+            units[place] = parameter.coordinate(value) if value < math.inf else 0.0
     tail = solution.unknowns[solution.problem.unit_count :]
     low = model.index("low_corner_hz")
     assert low is not None
-    starts: tuple[float, ...] = (float(units[low]), *_LOW_CORNER_STARTS_HZ)
+    corner = model.parameters[low]
+    spread = [corner.coordinate(f) for f in _LOW_CORNER_STARTS_HZ]
+    starts: tuple[float, ...] = (float(units[low]), *spread)
     if model.low_end is old.low_end:
         starts = starts[:1]
     trials = []
-    for corner in starts:
-        units[low] = corner
+    for start in starts:
+        units[low] = start
         trials.append(solve_from(problem, np.concatenate([units, tail])))
     return min(trials, key=chi_square)
 

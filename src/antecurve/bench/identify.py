@@ -11,11 +11,9 @@ import itertools
 import math
 from dataclasses import replace
 
-import numpy as np
-
 from antecurve.bench.fit import Family
 from antecurve.bench.solve import Solution
-from antecurve.bench.unit_model import RATE_UNIT, TIME_UNIT, HighEnd, LowEnd, Parameter
+from antecurve.bench.unit_model import HighEnd, LowEnd, Parameter
 
 __all__ = ["identified"]
 
@@ -58,9 +56,7 @@ def identified(family: Family) -> Family:
     unknowns = solution.unknowns.copy()
     for place, k in zip(places, order, strict=True):
         parameter = model.parameters[place]
-        unknowns[place] = np.clip(
-            _coordinate(parameter, times[k]), parameter.lowest, parameter.highest
-        )
+        unknowns[place] = _coordinate(parameter, times[k])
     moved = Solution(solution.problem, unknowns, solution.problem.evaluate(unknowns))
     return replace(family, solution=moved)
 
@@ -74,17 +70,15 @@ def _is_simple_pole(parameter: Parameter, family: Family) -> bool:
 
 
 def _time(parameter: Parameter, coordinate: float) -> float:
+    value = parameter.value(coordinate)
     if parameter.role == "pole":
-        return math.exp(coordinate)
-    if parameter.role == "low":
-        return 1.0 / (RATE_UNIT * coordinate) if coordinate > 0 else math.inf
-    return coordinate * TIME_UNIT
+        return value
+    return 1.0 / (2.0 * math.pi * value) if value > 0 else math.inf
 
 
 def _coordinate(parameter: Parameter, time: float) -> float:
-    if parameter.role == "pole":
-        return math.log(time)
-    return 1.0 / (RATE_UNIT * time) if parameter.role == "low" else time / TIME_UNIT
+    value = time if parameter.role == "pole" else 1.0 / (2.0 * math.pi * time)
+    return parameter.coordinate(value)
 
 
 def _distance(parameter: Parameter, time: float) -> float:

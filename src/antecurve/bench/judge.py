@@ -225,10 +225,17 @@ def _fit(
 ) -> tuple[Fit, tuple[float, ...]]:
     """Fit; again with hum taken out; again with a resonant high end if the first will not do."""
     undo = asked.playback == "inverse"
+    level_only = all(isinstance(c, SweepCapture) and c.phase_deg is None for c in captures)
 
     def models(high_end: HighEnd) -> list[UnitModel]:
         return [
-            unit_model(curve, low_end=low, high_end=high_end, undo_ultrasonic=undo)
+            unit_model(
+                curve,
+                low_end=low,
+                high_end=high_end,
+                undo_ultrasonic=undo,
+                level_only=level_only,
+            )
             for low in LowEnd
         ]
 
@@ -310,7 +317,7 @@ def _fitted(
             continue
         own = [(f.model, i[place]) for f, i in zip(families, intervals, strict=True)]
         ends = [
-            _physical(parameter, c, model)
+            _physical(model.parameters[place], c, model)
             for model, interval in own
             for c in (interval.low, interval.high)
         ]

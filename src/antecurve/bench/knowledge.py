@@ -23,11 +23,11 @@ from antecurve.pick.parts import PickedNetwork, Position
 __all__ = [
     "LoadingTolerance",
     "NetworkKnowledge",
-    "draw_sources",
     "exactly_known",
     "known_by_tolerance",
     "network_log_response",
     "network_slopes",
+    "sources_at",
 ]
 
 Floats = NDArray[np.float64]
@@ -261,27 +261,22 @@ def network_slopes(knowledge: NetworkKnowledge, sources: Floats, frequency_hz: F
     return np.vstack([found[:1], slopes])
 
 
-def draw_sources(
-    knowledge: NetworkKnowledge, count: int, *, seed: int | np.random.SeedSequence
-) -> Floats:
-    """Draw settings of the sources of error.
+def sources_at(knowledge: NetworkKnowledge, probability: Floats) -> Floats:
+    """Return settings of the sources of error by their cumulative probability.
 
     Parameters
     ----------
     knowledge : NetworkKnowledge
         The network.
-    count : int
-        How many, 1 or more.
-    seed : int or numpy.random.SeedSequence
-        Seed of the random numbers.
+    probability : numpy.ndarray of float, shape (..., sources)
+        Strictly between 0 and 1.
 
     Returns
     -------
-    numpy.ndarray of float, shape (count, sources)
-        u with variance 1 in each column.
+    numpy.ndarray of float, shape (..., sources)
+        u with variance 1 in each column, uniform or normal.
     """
-    rng = np.random.default_rng(seed)
-    limit = math.sqrt(3.0)
-    uniform = rng.uniform(-limit, limit, (count, knowledge.sources))
-    normal = rng.standard_normal((count, knowledge.sources))
-    return np.where(knowledge.uniform, uniform, normal)
+    from scipy.special import ndtri
+
+    uniform = math.sqrt(3.0) * (2.0 * probability - 1.0)
+    return np.asarray(np.where(knowledge.uniform, uniform, ndtri(probability)))

@@ -13,11 +13,21 @@ from antecurve.bench.blocks import Block, SquareBlock, SweepBlock
 from antecurve.bench.problem import with_blocks
 from antecurve.bench.solve import Solution, solve_from
 
-__all__ = ["block_excess", "raised_noise", "sweep_freedom", "with_sweep_noise"]
+__all__ = [
+    "block_excess",
+    "has_shape",
+    "raised_noise",
+    "shapeless_variance",
+    "sweep_freedom",
+    "with_sweep_noise",
+]
 
 Floats = NDArray[np.float64]
 
 _LEAST_SIGMA_DB = 2e-4
+_NORMAL_MAD = 1.4826
+_LEAST_FOR_SHAPE = 8
+_STANDS_OUT = 6.0
 
 
 def with_sweep_noise(solution: Solution) -> Solution:
@@ -64,9 +74,51 @@ def _sweep_with_noise(block: SweepBlock, residual: Floats, used: float) -> Sweep
 
 
 def _scatter(residual: Floats) -> float:
-    """Variance of what neighbours do not share (von Neumann), or all of it if that is less."""
+    """Variance of a sweep's residuals; without their shape where they surely have one."""
     whole = float(np.mean(residual**2))
-    return min(whole, float(np.mean(np.diff(residual) ** 2)) / 2.0)
+    return shapeless_variance(residual) if has_shape(residual) else whole
+
+
+def shapeless_variance(residual: Floats) -> float:
+    """Return the variance of what neighbours do not share, or of the bulk, if that is less.
+
+    Parameters
+    ----------
+    residual : numpy.ndarray of float, shape (frequencies,)
+        What a fit leaves of a sweep.
+
+    Returns
+    -------
+    float
+        Half the mean square difference of neighbours (von Neumann), or the square of 1.4826
+        times the median magnitude.
+    """
+    steps = float(np.mean(np.diff(residual) ** 2)) / 2.0
+    return min(steps, (_NORMAL_MAD * float(np.median(np.abs(residual)))) ** 2)
+
+
+def has_shape(residual: Floats) -> bool:
+    """Return whether what a fit leaves of a sweep is more than noise.
+
+    Parameters
+    ----------
+    residual : numpy.ndarray of float, shape (frequencies,)
+        What a fit leaves of a sweep.
+
+    Returns
+    -------
+    bool
+        Whether neighbours are alike (von Neumann's ratio, three standard deviations below 2,
+        Annals of Mathematical Statistics 12 (1941) 367) or a few points stand out by far.
+    """
+    count = residual.size
+    whole = float(np.mean(residual**2))
+    if count < _LEAST_FOR_SHAPE or whole == 0:
+        return False
+    ratio = float(np.mean(np.diff(residual) ** 2)) / whole
+    spread = math.sqrt(4.0 * (count - 2) / (count**2 - 1.0))
+    bulk = (_NORMAL_MAD * float(np.median(np.abs(residual)))) ** 2
+    return 2.0 - ratio > 3.0 * spread or whole > _STANDS_OUT * bulk
 
 
 def _resolution_db(block: SweepBlock) -> float:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from antecurve.bench.blocks import SquareBlock, SweepBlock
 from antecurve.bench.deviation import DB_PER_NEPER
 from antecurve.bench.fit import Fit
+from antecurve.bench.noise import has_shape
 from antecurve.bench.rest import waveform
 
 __all__ = ["Leftover", "LeftoverKind", "find_hum", "leftovers"]
@@ -21,6 +22,7 @@ Floats = NDArray[np.float64]
 _MAINS_HZ = (50.0, 60.0)
 _MAINS_MULTIPLES = 6
 _CLEAR_LINE = 30.0
+_TELLING_S = 0.08
 _CLEAR_PEAK = 45.0
 _EXCESS = 1.5
 _NOTABLE_DB = 0.01
@@ -205,7 +207,7 @@ def _hum(block: SquareBlock, rest: Floats, hum_hz: tuple[float, ...], size: floa
     amplitude = np.hypot(found[1::2], found[2::2])
     strongest = hum_hz[int(np.argmax(amplitude))]
     mains = next(m for m in _MAINS_HZ if abs(hum_hz[0] / m - round(hum_hz[0] / m)) < 1e-9)
-    sure = float(np.ptp(time)) * 10.0 > 1.5
+    sure = float(np.ptp(time)) > _TELLING_S
     which = f"{mains:.0f} Hz" if sure else "50 or 60 Hz (the record is too short to say which)"
     lines = ", ".join(f"{f:.0f}" for f in hum_hz)
     text = (
@@ -316,15 +318,9 @@ def _clipped(volts: Floats, rest: Floats, noise: float) -> bool:
 
 
 def _of_sweep(block: SweepBlock, residual: Floats, band_hz: tuple[float, float]) -> list[Leftover]:
-    """A smooth remainder: neighbours alike (von Neumann's ratio) and large enough to matter."""
-    count = block.frequency_hz.size
-    left = -residual[:count] * block.sigma_db
-    rms = float(np.sqrt(np.mean(left**2)))
-    if count < 8 or rms < _NOTABLE_SWEEP_DB:
-        return []
-    ratio = float(np.sum(np.diff(left) ** 2) / np.sum((left - left.mean()) ** 2))
-    spread = math.sqrt(4.0 * (count - 2) / (count**2 - 1.0))
-    if (2.0 - ratio) / spread < 3.0:
+    """A remainder with a shape, large enough to matter: the unit's own."""
+    left = -residual[: block.frequency_hz.size] * block.sigma_db
+    if float(np.sqrt(np.mean(left**2))) < _NOTABLE_SWEEP_DB or not has_shape(left):
         return []
     worst = int(np.argmax(np.abs(left)))
     text = (

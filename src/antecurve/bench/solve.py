@@ -184,7 +184,7 @@ def _fault_grid(model: UnitModel) -> Floats:
             factors = _FACTORS[parameter.role]
             choices.append([parameter.start + math.log(f) for f in factors])
         elif parameter.role == "low":
-            choices.append(list(_LOW_STARTS_HZ))
+            choices.append([parameter.coordinate(f) for f in _LOW_STARTS_HZ])
         elif parameter.role == "shelf":
             choices.append(list(_SHELF_STARTS_HZ))
         else:

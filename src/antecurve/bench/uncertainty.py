@@ -18,8 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.bench.fit import DIFFERENT
-from antecurve.bench.knowledge import draw_sources
+from antecurve.bench.knowledge import sources_at
 from antecurve.bench.noise import sweep_freedom
 from antecurve.bench.solve import Solution, chi_square, solve_from
 
@@ -28,10 +27,13 @@ __all__ = ["COVERAGE", "Interval", "coordinate_interval", "error_draws", "limite
 Floats = NDArray[np.float64]
 
 COVERAGE = 0.95
-DRAWS = 2000
+DRAWS = 2048
+_DIFFERENT = 3.84  # chi-square, one degree of freedom, 95 %
 _SEED = 20_240_229
 _LINEAR_LOG = 0.15
-_STEPS = 12
+_STEPS = 24
+_USUAL_LOG = 0.3
+_USUAL_CORNER = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +63,7 @@ def error_draws(
     solution : Solution
         The fit.
     count : int, optional
-        Number of draws.
+        Number of draws, a power of 2.
     seed : int, optional
         Seed of the random numbers.
     builds : bool, optional
@@ -72,6 +74,8 @@ def error_draws(
     numpy.ndarray of float, shape (count, constants)
         In the fit's coordinates, about 0.
     """
+    from scipy.special import ndtri
+
     problem = solution.problem
     evaluation = solution.evaluation
     jacobian = evaluation.jacobian
@@ -84,15 +88,25 @@ def error_draws(
     data = jacobian[: evaluation.data_rows] * _noise_factors(solution)[:, None]
     transfer = units @ data.T
     spread, turn = np.linalg.eigh(transfer @ transfer.T)
-    rng = np.random.default_rng(seed)
-    normal = rng.standard_normal((count, spread.size)) * np.sqrt(np.maximum(spread, 0.0))
+    drawn = _even_draws(count, spread.size + problem.priors, seed)
+    normal = ndtri(drawn[:, : spread.size]) * np.sqrt(np.maximum(spread, 0.0))
     errors = normal @ turn.T
     if builds and problem.priors:
         first = problem.unit_count
-        parts = draw_sources(problem.bench.knowledge, count, seed=seed + 1)
-        rest = rng.standard_normal((count, problem.priors - parts.shape[1]))
-        errors = errors - np.hstack([parts, rest]) @ units[:, first : first + problem.priors].T
+        priors = drawn[:, spread.size :]
+        known = problem.bench.knowledge.sources
+        parts = sources_at(problem.bench.knowledge, priors[:, :known])
+        moved = np.hstack([parts, ndtri(priors[:, known:])])
+        errors = errors - moved @ units[:, first : first + problem.priors].T
     return np.asarray(errors)
+
+
+def _even_draws(count: int, columns: int, seed: int) -> Floats:
+    """Numbers strictly between 0 and 1, evenly spread: Sobol's sequence, scrambled."""
+    from scipy.stats import qmc
+
+    drawn = qmc.Sobol(columns, rng=np.random.default_rng(seed)).random(count)
+    return np.asarray(np.clip(drawn, 1e-12, 1.0 - 1e-12))
 
 
 def _noise_factors(solution: Solution) -> Floats:
@@ -127,7 +141,7 @@ def coordinate_interval(solution: Solution, place: int, errors: Floats) -> Inter
     parameter = solution.problem.model.parameters[place]
     best = float(solution.units[place])
     half = float(np.quantile(np.abs(errors[:, place]), COVERAGE))
-    wide = half > (_LINEAR_LOG if parameter.logarithmic else 0.7 * best)
+    wide = half > (_LINEAR_LOG if parameter.logarithmic else 0.7 * max(best, 0.0))
     if not wide and best - half > parameter.lowest and best + half < parameter.highest:
         return Interval(best - half, best + half)
     return Interval(
@@ -149,30 +163,27 @@ def _profile_end(solution: Solution, place: int, half: float, direction: float) 
         start[place] = coordinate
         found = solve_from(solution.problem, start, rounds=25, fixed=place)
         warm[0] = found.unknowns
-        return chi_square(found) - least - DIFFERENT
+        return chi_square(found) - least - _DIFFERENT
 
-    largest = abs(bound - best)
-    step = min(max(half, 1e-3), largest if largest else 1e-3)
-    inner, below = best, -DIFFERENT
-    outer = best + direction * step
+    room = abs(bound - best)
+    usual = _USUAL_LOG if parameter.logarithmic else _USUAL_CORNER**parameter.power
+    inner, outer, below, above = 0.0, min(max(half, 1e-3 * usual), usual, room), -_DIFFERENT, 0.0
     for _ in range(_STEPS):
-        if direction * (outer - bound) >= 0:
-            outer = bound
-        above = rise(outer)
+        above = rise(best + direction * outer)
         if above > 0:
             break
-        if outer == bound:
+        if outer >= room:
             return bound
-        inner, below, outer = outer, above, outer + direction * 2.0 * abs(outer - best)
+        inner, below, outer = outer, above, min(2.0 * outer, room)
     else:
         return bound
 
-    def between(coordinate: float) -> float:
+    def between(distance: float) -> float:
         known = {inner: below, outer: above}
-        return known[coordinate] if coordinate in known else rise(coordinate)
+        return known[distance] if distance in known else rise(best + direction * distance)
 
-    tolerance = max(1e-2 * abs(outer - best), 1e-9)
-    return float(brentq(between, inner, outer, xtol=tolerance, rtol=1e-6))
+    found = brentq(between, inner, outer, xtol=1e-3 * outer, rtol=1e-2)
+    return best + direction * float(found)
 
 
 def limited(solution: Solution, errors: Floats, intervals: Sequence[Interval]) -> Floats:

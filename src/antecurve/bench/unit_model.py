@@ -4,9 +4,10 @@
           \\; L(s)\\; \\frac{1}{1 + s T_h}
 
 with the playback poles z_i and playback zeros p_j of the curve, each of which may be off, a low
-corner L (first order a s/(s + a), or second order) and a high corner 1/(2 pi T_h).  Time constants
+corner L (first order s/(s + a), or second order) and a high corner 1/(2 pi T_h).  Time constants
 of the curve move as logarithms; the corners as rates and times, since 0 (no corner at all) is an
-ordinary value of theirs and their effect on a record starts linearly there.
+ordinary value of theirs and their effect on a record starts linearly there.  On levels without
+phase the effect starts with a power of the corner, and that power is what moves.
 """
 
 from __future__ import annotations
@@ -76,6 +77,8 @@ class Parameter:
         Nominal value in the unit of the name [s or Hz]; ``None`` where there is none.
     start, lowest, highest : float
         Start and bounds in the fit's own coordinate.
+    power : float
+        The coordinate of a corner is this power of its rate [Hz] or time [us].
     """
 
     name: str
@@ -84,6 +87,7 @@ class Parameter:
     start: float
     lowest: float
     highest: float
+    power: float = 1.0
 
     @property
     def logarithmic(self) -> bool:
@@ -106,11 +110,38 @@ class Parameter:
         """
         if self.logarithmic:
             return math.exp(coordinate)
+        size = float(max(coordinate, 0.0) ** (1.0 / self.power))
         if self.role == "high":
-            return 1e6 / (2.0 * math.pi * coordinate) if coordinate > 0 else math.inf
+            return 1.0 / (2.0 * math.pi * size * TIME_UNIT) if size > 0 else math.inf
         if self.role == "shelf":
-            return 1.0 / (RATE_UNIT * coordinate) if coordinate > 0 else math.inf
-        return coordinate * TIME_UNIT if self.role == "lead" else coordinate
+            return 1.0 / (RATE_UNIT * size) if size > 0 else math.inf
+        return size * TIME_UNIT if self.role == "lead" else size
+
+    def coordinate(self, value: float) -> float:
+        """Return the fit's coordinate of a value, within its bounds.
+
+        Parameters
+        ----------
+        value : float
+            As `value` returns it.
+
+        Returns
+        -------
+        float
+            The coordinate.
+        """
+        if self.logarithmic:
+            found = math.log(value)
+        else:
+            size = value
+            if self.role == "high":
+                size = 1.0 / (2.0 * math.pi * value * TIME_UNIT)
+            elif self.role == "shelf":
+                size = 1.0 / (RATE_UNIT * value)
+            elif self.role == "lead":
+                size = value / TIME_UNIT
+            found = size**self.power
+        return min(max(found, self.lowest), self.highest)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -143,12 +174,15 @@ class UnitModel:
         Shape of the high corner.
     zeros_at_origin : int
         Playback zeros at the origin, for a curve that rises towards DC.
+    level_only : bool
+        Whether only levels are compared, so that a corner's phase is left out.
     """
 
     parameters: tuple[Parameter, ...]
     low_end: LowEnd
     high_end: HighEnd
     zeros_at_origin: int = 0
+    level_only: bool = False
 
     @property
     def start(self) -> Floats:
@@ -245,6 +279,8 @@ class UnitModel:
             return np.asarray(sign * np.log1p(st)), np.asarray(sign * st / (1.0 + st))
         if role == "shelf":
             return -np.log(s + x * RATE_UNIT), -RATE_UNIT / (s + x * RATE_UNIT)
+        if self.level_only and role in ("low", "high") and resonance is None:
+            return self._level_term(role, x, s)
         if role == "low":
             rate, damping = x * RATE_UNIT, self.low_end.damping
             if not damping:
@@ -264,6 +300,18 @@ class UnitModel:
         slope = -TIME_UNIT * (damping_high * s + 2.0 * s**2 * time) / bottom
         return -np.log(bottom), slope
 
+    def _level_term(self, role: str, x: Floats, s: Complex) -> tuple[Complex, Complex]:
+        """A corner's level and its derivative by the power that moves: -k/2 ln(1 + x w^p)."""
+        if role == "high":
+            weight, times = (np.abs(s) * TIME_UNIT) ** 2, 0.5
+        elif self.low_end is LowEnd.MAXIMALLY_FLAT:
+            weight, times = (RATE_UNIT / np.abs(s)) ** 4, 0.5
+        else:
+            weight = (RATE_UNIT / np.abs(s)) ** 2
+            times = 1.0 if self.low_end is LowEnd.TWO_EQUAL else 0.5
+        level, slope = -times * np.log1p(x * weight), -times * weight / (1.0 + x * weight)
+        return np.asarray(level, dtype=complex), np.asarray(slope, dtype=complex)
+
 
 def unit_model(
     curve: Curve,
@@ -271,6 +319,7 @@ def unit_model(
     low_end: LowEnd = LowEnd.FIRST_ORDER,
     high_end: HighEnd = HighEnd.FIRST_ORDER,
     undo_ultrasonic: bool = False,
+    level_only: bool = False,
 ) -> UnitModel:
     """Return the model of a unit that plays a curve back.
 
@@ -284,6 +333,8 @@ def unit_model(
         Shape of the high corner.
     undo_ultrasonic : bool, optional
         Whether the unit may have playback zeros that undo the curve's ultrasonic poles.
+    level_only : bool, optional
+        Whether only levels are compared, no phase and no waveform.
 
     Returns
     -------
@@ -311,11 +362,20 @@ def unit_model(
     if undo_ultrasonic:
         for name, t in _named("ultrasonic_zero", curve.ultrasonic_poles_s):
             found.append(Parameter(name, "lead", t, t / TIME_UNIT, 0.0, _LARGEST_TIME_US))
-    found.append(Parameter("low_corner_hz", "low", None, 2.0, 0.0, _LARGEST_CORNER_HZ))
-    found.append(Parameter("high_corner_hz", "high", None, 0.5, 0.0, _LARGEST_TIME_US))
-    if high_end is HighEnd.RESONANT:
+    resonant = high_end is HighEnd.RESONANT
+    powers = (1.0, 1.0)
+    if level_only and not resonant:
+        powers = (4.0 if low_end is LowEnd.MAXIMALLY_FLAT else 2.0, 2.0)
+    found.append(_corner("low_corner_hz", "low", 2.0, _LARGEST_CORNER_HZ, powers[0]))
+    found.append(_corner("high_corner_hz", "high", 0.5, _LARGEST_TIME_US, powers[1]))
+    if resonant:
         found.append(Parameter("high_damping", "damping", None, 1.0, 0.02, 4.0))
-    return UnitModel(tuple(found), low_end, high_end, curve.poles_at_origin)
+    flags = (curve.poles_at_origin, level_only and not resonant)
+    return UnitModel(tuple(found), low_end, high_end, *flags)
+
+
+def _corner(name: str, role: str, start: float, largest: float, power: float) -> Parameter:
+    return Parameter(name, role, None, start**power, 0.0, largest**power, power)
 
 
 def _named(kind: str, times: tuple[float, ...] | list[float]) -> list[tuple[str, float]]:

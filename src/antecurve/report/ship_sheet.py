@@ -77,7 +77,13 @@ def fitted_rows(fitted: Sequence[FittedValue]) -> TextTable:
 def _shown(value: float, unit: str) -> str:
     if not math.isfinite(value) or value > 1e9:
         return "not seen"
-    return format_quantity(value, unit) if value else f"0 {unit}"
+    if value < 1.0 and unit == "Hz":
+        return f"{value:.2f} Hz"
+    return format_quantity(value, unit)
+
+
+def _round_hz(frequency: float) -> str:
+    return f"{frequency:.0f}" if frequency >= 100 else f"{frequency:.3g}"
 
 
 def band_rows(verdict: Verdict) -> TextTable:
@@ -98,7 +104,7 @@ def band_rows(verdict: Verdict) -> TextTable:
             f"{b.band.low_hz:g} Hz to {b.band.high_hz:g} Hz",
             f"{b.band.limit_db:g}",
             b.decision.value,
-            f"{b.frequency_hz:.4g}",
+            _round_hz(b.frequency_hz),
             f"{b.deviation_db:+.3f}",
             f"{b.expanded_uncertainty_db:.3f}",
         )
@@ -281,8 +287,8 @@ def ship_sheet(
     ruling = verdict.ruling
     summary = (
         f"Largest deviation that counts: {verdict.deviation_db:.3f} dB "
-        f"(+-{verdict.expanded_uncertainty_db:.3f} dB, 95 %) at {ruling.frequency_hz:.4g} Hz; "
-        f"limit {ruling.band.limit_db:g} dB."
+        f"(+-{verdict.expanded_uncertainty_db:.3f} dB, 95 %) "
+        f"at {_round_hz(ruling.frequency_hz)} Hz; limit {ruling.band.limit_db:g} dB."
     )
     ideal = "the published curve's inverse"
     if verdict.playback == "inverse":
