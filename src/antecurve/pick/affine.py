@@ -92,7 +92,18 @@ class AffineBound:
         return np.asarray(value - shift - rest - np.abs(weights).sum(axis=(1, 2)) - spare)
 
     def part(self, chosen: NDArray[np.int64]) -> AffineBound:
-        """Return the bound of some of the boxes."""
+        """Return the bound of some of the boxes.
+
+        Parameters
+        ----------
+        chosen : numpy.ndarray of int
+            Which boxes.
+
+        Returns
+        -------
+        AffineBound
+            Theirs.
+        """
         return AffineBound(
             *(getattr(self, name)[chosen] for name in AffineBound.__dataclass_fields__)
         )

@@ -33,7 +33,18 @@ class Boxes:
         return len(self.first)
 
     def where(self, chosen: NDArray[np.bool_] | slice) -> Boxes:
-        """Return some of the boxes."""
+        """Return some of the boxes.
+
+        Parameters
+        ----------
+        chosen : numpy.ndarray of bool, or slice
+            Which.
+
+        Returns
+        -------
+        Boxes
+            They.
+        """
         return Boxes(self.first[chosen], self.last[chosen])
 
     @property
@@ -74,16 +85,44 @@ class Grids:
         self.exchanges = exchanges
 
     def whole(self) -> Boxes:
-        """Return the one box that holds every combination."""
+        """Return the one box that holds every combination.
+
+        Returns
+        -------
+        Boxes
+            One box.
+        """
         last = np.array([[len(g) - 1 for g in self.grids]], dtype=np.int64)
         return Boxes(np.zeros_like(last), last)
 
     def logs(self, indices: Indices) -> Floats:
-        """Return logarithms of element values, shape as `indices`."""
+        """Return logarithms of element values, shape as `indices`.
+
+        Parameters
+        ----------
+        indices : numpy.ndarray of int, shape (combinations, elements)
+            Candidates of each position.
+
+        Returns
+        -------
+        numpy.ndarray of float, shape (combinations, elements)
+            Logarithms of element values.
+        """
         return np.stack([g[indices[:, i]] for i, g in enumerate(self.grids)], axis=1)
 
     def ordered(self, boxes: Boxes) -> Boxes:
-        """Return boxes without those that hold mirror images only."""
+        """Return boxes without those that hold mirror images only.
+
+        Parameters
+        ----------
+        boxes : Boxes
+            The boxes.
+
+        Returns
+        -------
+        Boxes
+            Those that stay.
+        """
         keep = np.ones(len(boxes), dtype=bool)
         for exchange in self.exchanges:
             a, b = exchange.larger, exchange.smaller
@@ -91,7 +130,20 @@ class Grids:
         return boxes.where(keep)
 
     def shrunk(self, boxes: Boxes, low: Floats, high: Floats) -> tuple[Boxes, NDArray[np.bool_]]:
-        """Return boxes cut down to logarithms within bounds, and which still hold something."""
+        """Return boxes cut down to logarithms within bounds, and which still hold something.
+
+        Parameters
+        ----------
+        boxes : Boxes
+            The boxes.
+        low, high : numpy.ndarray of float, shape (boxes, elements)
+            Bounds of the logarithms.
+
+        Returns
+        -------
+        tuple of Boxes and numpy.ndarray of bool
+            Boxes, some of them empty, and which are not.
+        """
         first, last = boxes.first.copy(), boxes.last.copy()
         for i, grid in enumerate(self.grids):
             first[:, i] = np.maximum(first[:, i], np.searchsorted(grid, low[:, i], "left"))
@@ -99,7 +151,20 @@ class Grids:
         return Boxes(first, last), np.all(first <= last, axis=1)
 
     def halved(self, boxes: Boxes, worth: Floats) -> Boxes:
-        """Return boxes halved, by log value, at the position that is worth most."""
+        """Return boxes halved, by log value, at the position that is worth most.
+
+        Parameters
+        ----------
+        boxes : Boxes
+            The boxes.
+        worth : numpy.ndarray of float, shape (boxes, elements)
+            Worth of dividing at each position.
+
+        Returns
+        -------
+        Boxes
+            Twice as many.
+        """
         axis = np.where(boxes.last > boxes.first, worth, -1.0).argmax(axis=1)
         row = np.arange(len(boxes))
         middle = np.empty(len(boxes), dtype=np.int64)

@@ -67,6 +67,11 @@ class Space:
         Candidates of each position.
     exchanges : tuple of Exchange, optional
         Branches that can trade places.
+
+    Attributes
+    ----------
+    forms : tuple of str
+        The forms that have this topology.
     """
 
     def __init__(
@@ -77,6 +82,7 @@ class Space:
     ) -> None:
         self.model = model
         self.places = places
+        self.forms: tuple[str, ...] = (model.topology.form,)
         logs = {id(p): np.log(p.values) for p in places}
         self.grids = Grids(tuple(logs[id(p)] for p in places), exchanges)
         self.error = ErrorOverBand(model)
@@ -87,11 +93,33 @@ class Space:
         return float(np.prod([float(len(p.values)) for p in self.places]))
 
     def values(self, indices: Indices) -> Floats:
-        """Return element values [ohm and F], shape as `indices`."""
+        """Return element values [ohm and F], shape as `indices`.
+
+        Parameters
+        ----------
+        indices : numpy.ndarray of int, shape (combinations, elements)
+            Candidates of each position.
+
+        Returns
+        -------
+        numpy.ndarray of float, shape (combinations, elements)
+            Element values [ohm and F].
+        """
         return np.stack([p.values[indices[:, i]] for i, p in enumerate(self.places)], axis=1)
 
     def available(self, indices: Indices) -> NDArray[np.bool_]:
-        """Return which combinations the quantities on hand allow."""
+        """Return which combinations the quantities on hand allow.
+
+        Parameters
+        ----------
+        indices : numpy.ndarray of int, shape (combinations, elements)
+            Candidates of each position.
+
+        Returns
+        -------
+        numpy.ndarray of bool, shape (combinations,)
+            True where no part is used more often than there is of it.
+        """
         allowed = np.ones(len(indices), dtype=bool)
         for kind in ElementKind:
             here = [i for i, p in enumerate(self.places) if p.kind is kind]
@@ -112,14 +140,36 @@ class Space:
         return allowed
 
     def admitted(self, indices: Indices) -> NDArray[np.bool_]:
-        """Return which combinations meet the job's limits with the parts there are."""
+        """Return which combinations meet the job's limits with the parts there are.
+
+        Parameters
+        ----------
+        indices : numpy.ndarray of int, shape (combinations, elements)
+            Candidates of each position.
+
+        Returns
+        -------
+        numpy.ndarray of bool, shape (combinations,)
+            True where they do.
+        """
         allowed = self.available(indices)
         found = limit_values(self.model.topology, self.model.job, self.values(indices[allowed]))
         allowed[allowed] = within_limits(found, self.model.job)
         return allowed
 
     def picked(self, indices: Indices) -> PickedNetwork:
-        """Return one combination, shape (elements,), as a network with parts."""
+        """Return one combination, shape (elements,), as a network with parts.
+
+        Parameters
+        ----------
+        indices : numpy.ndarray of int, shape (elements,)
+            Candidates of each position.
+
+        Returns
+        -------
+        PickedNetwork
+            The network; balanced where the job asks for it.
+        """
         topology = self.model.topology
         if self.model.job.network.balanced:
             topology = balanced_topology(topology)

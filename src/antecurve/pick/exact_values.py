@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +17,9 @@ __all__ = ["nearest_exact", "sampled_exact"]
 Floats = NDArray[np.float64]
 
 _STEP = 1e-6
-_ROUNDS = 12
+_ROUNDS = 16
+_HALVINGS = 8
+_RATIOS = (1.0, 0.03, 0.1, 0.3, 3.0, 10.0, 30.0)
 
 
 def sampled_exact(
@@ -49,7 +52,7 @@ def sampled_exact(
     """
     tolerance = job.target.level_tolerance_db
     gains = job.gain * 10.0 ** (np.array([0.0, -tolerance, tolerance]) / 20.0)
-    ratios = (1.0, 0.3, 3.0) if form.startswith("cascade") else (1.0,)
+    ratios = _RATIOS[::2] if form.startswith("cascade") else (1.0,)
     found: dict[Topology, list[Floats]] = {}
     for gain in np.unique(np.minimum(gains, 0.999999)):
         for level in np.geomspace(low, high, levels):
@@ -70,13 +73,17 @@ def sampled_exact(
     return topology, np.log(np.array(found[topology]))
 
 
-def nearest_exact(topology: Topology, job: Job, logs: Floats, *, gain: float) -> Floats | None:
+def nearest_exact(
+    form: str, topology: Topology, job: Job, logs: Floats, *, gain: float
+) -> tuple[float, Floats] | None:
     """Return the exact values nearest to given ones.
 
     Parameters
     ----------
+    form : str
+        Name of the form.
     topology : Topology
-        A topology of a built-in form.
+        Its topology.
     job : Job
         Curve and loading.
     logs : numpy.ndarray of float, shape (elements,)
@@ -86,9 +93,11 @@ def nearest_exact(topology: Topology, job: Job, logs: Floats, *, gain: float) ->
 
     Returns
     -------
-    numpy.ndarray of float, shape (elements,), or None
+    distance : float
+        Sum of the squared differences.
+    logs : numpy.ndarray of float, shape (elements,)
         Logarithms of the exact values at the level and impedance at which they are nearest by
-        least squares; ``None`` where the form has no exact network of this topology there.
+        least squares.  ``None`` where the form has no exact network of this topology there.
     """
 
     def exact(point: Floats) -> Floats | None:
@@ -96,27 +105,44 @@ def nearest_exact(topology: Topology, job: Job, logs: Floats, *, gain: float) ->
         if not 0.0 < level < 1.0:
             return None
         found = exact_network_or_none(
-            topology.form, job.curve, loading=job.loading, gain=float(level),
+            form, job.curve, loading=job.loading, gain=float(level),
             impedance_level=float(impedance), section_ratio=float(ratio),
         )  # fmt: skip
-        if found is None or found.network.topology != topology:
+        if found is None or found.network.topology.elements != topology.elements:
             return None
         return np.log(found.network.values)
 
-    point = np.array([math.log(gain), logs[-1], 0.0])
+    best: tuple[float, Floats] | None = None
+    for ratio in _RATIOS if form.startswith("cascade") else (1.0,):
+        found = _descended(exact, np.array([math.log(gain), logs[-1], math.log(ratio)]), logs)
+        if found is not None and (best is None or found[0] < best[0]):
+            best = found
+    return best
+
+
+def _descended(
+    exact: Callable[[Floats], Floats | None], point: Floats, logs: Floats
+) -> tuple[float, Floats] | None:
+    """Squared distance and values at the end of a descent by Gauss and Newton, steps halved."""
     now = exact(point)
     if now is None:
         return None
+    distance = float(np.sum((now - logs) ** 2))
     for _ in range(_ROUNDS):
-        columns = [exact(point + step) for step in _STEP * np.eye(3)]
+        columns = [exact(point + step) for step in _STEP * np.eye(len(point))]
         if any(c is None for c in columns):
             break
         slopes = np.stack([(c - now) / _STEP for c in columns if c is not None], axis=1)
         step = np.linalg.lstsq(slopes, logs - now, rcond=1e-6)[0]
-        after = exact(point + step)
-        if after is None or np.sum((after - logs) ** 2) > np.sum((now - logs) ** 2):
+        for _ in range(_HALVINGS):
+            after = exact(point + step)
+            if after is not None and np.sum((after - logs) ** 2) < distance:
+                break
+            step = step / 2.0
+        else:
             break
-        point, now = point + step, after
+        assert after is not None
+        point, now, distance = point + step, after, float(np.sum((after - logs) ** 2))
         if np.max(np.abs(step)) < 1e-9:
             break
-    return now
+    return distance, now

@@ -18,7 +18,7 @@ from antecurve.pick.model import NEPER_DB
 from antecurve.pick.parts import PickedNetwork
 from antecurve.pick.proof import Search
 from antecurve.pick.result import PickResult, SearchReport
-from antecurve.pick.rounding import rounded
+from antecurve.pick.rounding import flattened, rounded
 from antecurve.pick.shortlist import Contender, shortlist
 from antecurve.quantities import format_quantity
 
@@ -26,6 +26,9 @@ __all__ = ["finished", "no_combination", "report", "with_exact"]
 
 Floats = NDArray[np.float64]
 Indices = NDArray[np.int64]
+
+_EXACT = 1e-6
+_FAR = 0.05
 
 
 def with_exact(contender: Contender) -> PickedNetwork:
@@ -41,36 +44,45 @@ def with_exact(contender: Contender) -> PickedNetwork:
     PickedNetwork
         Each position with its exact value at the level and impedance at which the exact
         network is nearest; branches that can trade places stand as in the exact network.
-        Without exact values where the form has none there, or the network is the user's own.
+        Without exact values where the network has none near.
     """
     space, indices = contender.space, contender.indices
     model = space.model
     if model.job.network.elements is not None:
-        return space.picked(indices)
-    best: tuple[float, Indices, Floats] | None = None
+        return _with_own_exact(space, indices)
+    best: tuple[float, str, Indices, Floats] | None = None
     for arranged in _arrangements(space, indices):
         values = space.values(arranged[None])
         level = float(limit_values(model.topology, model.job, values).level_db[0])
         gain = model.job.gain * 10.0 ** (level / 20.0)
-        logs = np.log(values[0])
-        exact = nearest_exact(model.topology, model.job, logs, gain=gain)
-        if exact is not None:
-            distance = float(np.sum((exact - logs) ** 2))
-            if best is None or distance < best[0]:
-                best = (distance, arranged, np.exp(exact))
-    if best is None:
-        return space.picked(indices)
-    _, arranged, values = best
-    legs = [place.legs for place in space.places]
-    exact_values = []
+        for form in space.forms:
+            found = nearest_exact(form, model.topology, model.job, np.log(values[0]), gain=gain)
+            if found is not None and (best is None or found[0] < best[0]):
+                best = (found[0], form, arranged, np.exp(found[1]))
+    if best is None or best[0] > _FAR * len(indices):
+        return _with_own_exact(space, indices)
+    _, form, arranged, values = best
+    picked = space.picked(arranged)
+    named = replace(picked, topology=replace(picked.topology, form=form))
+    return _filled(space, named, values)
+
+
+def _with_own_exact(space: Space, indices: Indices) -> PickedNetwork:
+    """A network with values near the pick that make the curve, if there are, however found."""
+    picked = space.picked(indices)
+    logs = flattened(space, np.log(space.values(indices[None])), keep_level=True)
+    if float(space.error(np.exp(logs))[0]) > _EXACT:
+        return picked
+    return _filled(space, picked, np.exp(logs[0]))
+
+
+def _filled(space: Space, picked: PickedNetwork, values: Floats) -> PickedNetwork:
+    """The network with exact values in its positions, both legs of a balanced one."""
+    exact: list[float] = []
     for place, value in zip(space.places, values, strict=True):
         share = value if place.legs == 1 else value * _leg_share(place.kind)
-        exact_values += [float(share)] * place.legs
-    picked = space.picked(arranged)
-    assert len(picked.positions) == sum(legs)
-    positions = tuple(
-        replace(p, exact=v) for p, v in zip(picked.positions, exact_values, strict=True)
-    )
+        exact += [float(share)] * place.legs
+    positions = tuple(replace(p, exact=v) for p, v in zip(picked.positions, exact, strict=True))
     return replace(picked, positions=positions)
 
 
@@ -110,12 +122,12 @@ def report(search: Search, objective_db: float, complete: bool, claim: str = "")
         The report.
     """
     bound = search.lower * NEPER_DB
-    if not claim:
-        claim = (
-            "no combination has a smaller nominal centred error"
-            if complete
-            else f"the search ended early; no combination's centred error is below {bound:.3g} dB"
-        )
+    if not claim and complete:
+        claim = "no combination has a smaller nominal centred error"
+    elif not claim and bound > 0.0:
+        claim = f"the search ended early; no combination's centred error is below {bound:.3g} dB"
+    elif not claim:
+        claim = "the search ended early; nothing is proved"
     return SearchReport(
         objective_db, complete, min(bound, objective_db), search.combinations,
         search.evaluated, search.seconds, claim,
@@ -158,11 +170,19 @@ def no_combination(search: Search, complete: bool) -> NoCombinationError:
     NoCombinationError
         To be raised.
     """
+    if complete:
+        sure = "no combination meets it"
+    elif search.lower > 0.0:
+        sure = f"no combination with an error up to {search.lower * NEPER_DB:.3g} dB meets it"
+    else:
+        sure = "no combination was found that meets it"
     shortfalls: list[tuple[float, str, str]] = []
     for space, starts in zip(search.spaces, search.starts, strict=True):
         if len(starts):
+            outside = _outside(space, starts)
+            if outside:
+                return NoCombinationError(outside[0], f"{sure}: {outside[1]}")
             shortfalls += _shortfalls(space, space.values(rounded(space, starts)))
-    sure = "no combination meets it" if complete else "no combination was found that meets it"
     if not shortfalls:
         return NoCombinationError(
             "target and network limits",
@@ -170,6 +190,22 @@ def no_combination(search: Search, complete: bool) -> NoCombinationError:
         )
     _, name, text = min(shortfalls)
     return NoCombinationError(name, f"{sure}: {text}")
+
+
+def _outside(space: Space, starts: Floats) -> tuple[str, str] | None:
+    """The range that leaves out every exact value of some position, and what it leaves out."""
+    for index, element in enumerate(space.model.topology.elements):
+        grid, exact = np.exp(space.grids.grids[index]), np.exp(starts[:, index])
+        if exact.min() > 1.5 * grid[-1] or exact.max() < grid[0] / 1.5:
+            unit = element.kind.unit
+            span = [format_quantity(float(v), unit) for v in (exact.min(), exact.max())]
+            reach = [format_quantity(float(v), unit) for v in (grid[0], grid[-1])]
+            return (
+                f"{element.kind.value}s.range",
+                f"{element.ref} of {space.model.topology.form} would have to be {span[0]} to "
+                f"{span[1]}, the parts reach from {reach[0]} to {reach[1]}; widen the range",
+            )
+    return None
 
 
 def _shortfalls(space: Space, values: Floats) -> list[tuple[float, str, str]]:
@@ -180,9 +216,9 @@ def _shortfalls(space: Space, values: Floats) -> list[tuple[float, str, str]]:
     largest = math.inf if wanted.output_resistance_max is None else wanted.output_resistance_max
     smallest = 0.0 if wanted.input_impedance_min is None else wanted.input_impedance_min
     level = np.abs(found.level_db) - job.target.level_tolerance_db
-    output = found.output_ohm / largest - 1.0
-    entry = 1.0 - found.input_ohm / smallest if smallest else np.full(len(level), -1.0)
-    misses = np.stack([level / 8.7, output, entry])
+    output = np.log(found.output_ohm / largest)
+    entry = np.log(smallest / found.input_ohm) if smallest else np.full(len(level), -1.0)
+    misses = np.stack([level / NEPER_DB, output, entry])
     result: list[tuple[float, str, str]] = []
     for row, (name, text) in enumerate(
         (

@@ -107,13 +107,35 @@ class NetworkModel:
         )
 
     def output(self, values: Floats) -> Coefficients:
-        """Return the coefficients of the output impedance; parameters as in `transfer`."""
+        """Return the coefficients of the output impedance; parameters as in `transfer`.
+
+        Parameters
+        ----------
+        values : numpy.ndarray of float, shape (points, elements)
+            Element values [ohm and F].
+
+        Returns
+        -------
+        Coefficients
+            Ascending powers of s.
+        """
         return output_impedance_coefficients(
             self.topology, values, source_resistance=self.job.loading.source_resistance
         )
 
     def input(self, values: Floats) -> Coefficients:
-        """Return the coefficients of the input impedance; parameters as in `transfer`."""
+        """Return the coefficients of the input impedance; parameters as in `transfer`.
+
+        Parameters
+        ----------
+        values : numpy.ndarray of float, shape (points, elements)
+            Element values [ohm and F].
+
+        Returns
+        -------
+        Coefficients
+            Ascending powers of s.
+        """
         loading = self.job.loading
         return input_impedance_coefficients(
             self.topology,
@@ -158,11 +180,33 @@ class NetworkModel:
         return Linear(found.rows - self.target, found.slopes, found.sizes)
 
     def linearise_output(self, values: Floats) -> Linear:
-        """Return the logarithm of the output impedance at 1 kHz; as `linearise`, one row."""
+        """Return the logarithm of the output impedance at 1 kHz; as `linearise`, one row.
+
+        Parameters
+        ----------
+        values : numpy.ndarray of float, shape (points, elements)
+            Element values [ohm and F].
+
+        Returns
+        -------
+        Linear
+            One row, of ln|Z| with Z in ohm.
+        """
         return _linear(self.output(_with_zeros(values)), self._low)
 
     def linearise_input(self, values: Floats) -> Linear:
-        """Return the logarithm of the input impedance at the band's high end, one row."""
+        """Return the logarithm of the input impedance at the band's high end, one row.
+
+        Parameters
+        ----------
+        values : numpy.ndarray of float, shape (points, elements)
+            Element values [ohm and F].
+
+        Returns
+        -------
+        Linear
+            One row, of ln|Z| with Z in ohm.
+        """
         return _linear(self.input(_with_zeros(values)), self._high)
 
     def positive_numerator(self, values: Floats) -> tuple[Floats, Floats]:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from antecurve.errors import UnattainableError
 from antecurve.job import Job
-from antecurve.networks.topology import ElementKind, Topology
+from antecurve.networks.topology import Element, ElementKind, Topology
 from antecurve.pick.boxes import Boxes, joined
 from antecurve.pick.branch import Exhausted, Space, exhaust
 from antecurve.pick.candidates import Candidates, candidates
@@ -34,6 +34,7 @@ Indices = NDArray[np.int64]
 
 _COARSE_DB = 0.1
 _LEVELS = 16
+_ABOVE_LIMIT = 3.0
 _OWN_STARTS = 240
 _FIRST_LOOK = 250
 _TASKS = 32
@@ -110,6 +111,7 @@ class Search:
             ElementKind.CAPACITOR: candidates(ElementKind.CAPACITOR, job.capacitors, drawer),
         }
         self.spaces: list[Space] = []
+        self._shapes: dict[tuple[Element, ...], int] = {}
         self.starts: list[Floats] = []
         self._balanced = {kind: found.balanced() for kind, found in self.stock.items()}
         if job.network.elements is None:
@@ -118,7 +120,13 @@ class Search:
             self._own(Topology("own", job.network.elements))
 
     def limit_time(self, seconds: float) -> None:
-        """End passes after a time from now [s], if they would not end earlier."""
+        """End passes after a time from now [s], if they would not end earlier.
+
+        Parameters
+        ----------
+        seconds : float
+            Time from now [s].
+        """
         then = time.perf_counter() + seconds
         self._deadline = then if self._deadline is None else min(then, self._deadline)
 
@@ -133,14 +141,20 @@ class Search:
         return time.perf_counter() - self.start
 
     def best(self) -> Contender | None:
-        """Return the best combination met so far."""
+        """Return the best combination met so far.
+
+        Returns
+        -------
+        Contender or None
+            The best, or ``None`` while there is none.
+        """
         return min(self.pool, key=Contender.tie_key, default=None)
 
     def _built_in(self) -> None:
         low, high = self.job.resistors.value_range
         top = self.job.network.output_resistance_max
         if top is not None:
-            high = max(low * 1.001, min(high, 2.0 * top))
+            high = max(low * 1.001, min(high, _ABOVE_LIMIT * top))
         failure: UnattainableError | None = None
         for form in self.job.network.forms:
             try:
@@ -162,6 +176,12 @@ class Search:
         self.starts[-1] = flattened(space, starts)[: _OWN_STARTS // 2]
 
     def _add(self, topology: Topology, logs: Floats) -> None:
+        """Add a network; forms that share a topology are one network."""
+        known = self._shapes.setdefault(topology.elements, len(self.spaces))
+        if known < len(self.spaces):
+            self.starts[known] = np.concatenate([self.starts[known], logs])
+            self.spaces[known].forms += (topology.form,)
+            return
         places = tuple(self._candidates(topology, i) for i in range(len(topology.elements)))
         exchanges = interchangeable(topology) if len(set(map(id, places))) <= 2 else ()
         self.spaces.append(Space(NetworkModel(topology, self.job), places, exchanges))
@@ -354,5 +374,16 @@ def _together(results: list[Exhausted], limit: float, count: int, whole: bool) -
 
 
 def tie_limit(best: Contender) -> float:
-    """Return an error limit [Np] that keeps the best and whatever ties with it."""
+    """Return an error limit that keeps the best and whatever ties with it.
+
+    Parameters
+    ----------
+    best : Contender
+        The best combination.
+
+    Returns
+    -------
+    float
+        The limit [Np].
+    """
     return best.centred_db / NEPER_DB + 2.0 * RESOLUTION

@@ -54,8 +54,10 @@ def rounded(space: Space, starts: Floats) -> Indices:
     return indices
 
 
-def flattened(space: Space, starts: Floats, *, rounds: int = 20) -> Floats:
-    """Move networks towards the curve at the wanted level, all positions free.
+def flattened(
+    space: Space, starts: Floats, *, rounds: int = 20, keep_level: bool = False
+) -> Floats:
+    """Move networks towards the curve, all positions free.
 
     Parameters
     ----------
@@ -65,6 +67,9 @@ def flattened(space: Space, starts: Floats, *, rounds: int = 20) -> Floats:
         Logarithms of element values, from anywhere.
     rounds : int, optional
         Number of corrections.
+    keep_level : bool, optional
+        Whether to stay near the level of each start and outside the range of the candidates,
+        if need be; else to go to the wanted level, within the range.
 
     Returns
     -------
@@ -73,11 +78,12 @@ def flattened(space: Space, starts: Floats, *, rounds: int = 20) -> Floats:
     """
     x = starts.copy()
     everything = list(range(x.shape[1]))
-    zero = np.zeros(len(x))
-    low = np.array([g[0] for g in space.grids.grids])
-    high = np.array([g[-1] for g in space.grids.grids])
+    low = np.array([-np.inf if keep_level else g[0] for g in space.grids.grids])
+    high = np.array([np.inf if keep_level else g[-1] for g in space.grids.grids])
+    level = space.model.rows(np.exp(x))[:, -1] if keep_level else np.zeros(len(x))
+    weight = _LEVEL_WEIGHT if keep_level else 0.3
     for _ in range(rounds):
-        x = np.clip(x + _correction(space.model, x, everything, zero, weight=0.3), low, high)
+        x = np.clip(x + _correction(space.model, x, everything, level, weight=weight), low, high)
     spread = np.ptp(space.model.rows(np.exp(x))[:, :-1], axis=1)
     return np.asarray(x[np.argsort(spread, kind="stable")])
 

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
 __all__ = ["PickProgress", "PickResult", "SearchReport", "ShortlistEntry", "pick"]
 
-_BLIND_SECONDS = 20.0
+_BLIND_SECONDS = 8.0
 _OWN_SECONDS = 30.0
 _SMALL = 3e6
 _NO_LIMIT = 1e3

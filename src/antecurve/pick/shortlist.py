@@ -53,7 +53,13 @@ class Contender:
         self.parts = sum(len(p.uses(int(i))) for p, i in zip(space.places, indices, strict=True))
 
     def tie_key(self) -> tuple[float, int, float]:
-        """Sort key: error to its resolution, then fewer parts, then lower impedance."""
+        """Sort key: error to its resolution, then fewer parts, then lower impedance.
+
+        Returns
+        -------
+        tuple
+            Error to its resolution, number of parts, output impedance.
+        """
         return (round(self.centred_db / _SAME_DB), self.parts, self.output_ohm)
 
 
