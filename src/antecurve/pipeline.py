@@ -23,6 +23,7 @@ from antecurve.analysis.spread import SpreadResult, spread
 from antecurve.analysis.waveform import SquareWave
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
 from antecurve.job import Job
+from antecurve.networks.compiled import transfer
 from antecurve.networks.deviation import ErrorRange, error_range
 from antecurve.networks.roots import extra_poles
 from antecurve.networks.topology import Network
@@ -42,6 +43,7 @@ __all__ = [
     "design",
     "design_parts_list",
     "error_summary",
+    "pair_level_db",
 ]
 
 
@@ -116,6 +118,10 @@ class Design:
         What the search examined and proved.
     shortlist : tuple of ShortlistEntry
         Alternatives worth a thought.
+    second : PickedNetwork or None
+        The other network of a stereo pair.
+    match_db : float or None
+        Largest difference of the pair over the band, each re 1 kHz [dB].
     analysis : Analysis or None
         What it will do; ``None`` in a design just read from its file.
     """
@@ -124,6 +130,8 @@ class Design:
     picked: PickedNetwork
     search: SearchReport
     shortlist: tuple[ShortlistEntry, ...] = ()
+    second: PickedNetwork | None = None
+    match_db: float | None = None
     analysis: Analysis | None = None
 
     @property
@@ -266,8 +274,32 @@ def design(
     True
     """
     result = pick(job, drawer=drawer, progress=progress, executor=executor)
-    found = Design(job, result.best, result.search, result.shortlist)
+    found = Design(
+        job, result.best, result.search, result.shortlist, result.second, result.match_db
+    )
     return replace(found, analysis=analyse(found))
+
+
+def pair_level_db(design: Design) -> float | None:
+    """Return how much the level of a pair's second network is above the first's, at 1 kHz.
+
+    Parameters
+    ----------
+    design : Design
+        The design.
+
+    Returns
+    -------
+    float or None
+        Difference [dB] with the same EMF; ``None`` for a single network.
+    """
+    if design.second is None:
+        return None
+    first, second = (
+        abs(complex(transfer(n, REFERENCE_FREQUENCY_HZ, loading=design.job.loading)[0]))
+        for n in (design.network, design.second.network)
+    )
+    return 20.0 * math.log10(second / first)
 
 
 def design_parts_list(design: Design, *, sets: int = 1) -> PartsList:
@@ -291,4 +323,4 @@ def design_parts_list(design: Design, *, sets: int = 1) -> PartsList:
         When `sets` is not 1 or more.
     """
     stresses = part_stresses(design.network, loading=design.job.loading)
-    return parts_list(design.picked, sets=sets, ratings=stresses.ratings)
+    return parts_list(design.picked, second=design.second, sets=sets, ratings=stresses.ratings)

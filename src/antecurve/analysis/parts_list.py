@@ -99,6 +99,14 @@ class PartsList:
         )
 
 
+def _description(kind: ElementKind, part: Part) -> str:
+    """What to look for; for a part on hand what is written on it."""
+    if part.origin != "drawer":
+        return part.description or _DESCRIPTIONS[kind]
+    marked = f", marked {format_quantity(part.nominal, kind.unit)}" if part.nominal else ""
+    return f"on hand{marked}" + (f": {part.description}" if part.description else "")
+
+
 def part_references(position: Position) -> tuple[str, ...]:
     """Return the references of the parts of a position: ``R1``, or ``C1a`` and ``C1b``.
 
@@ -119,7 +127,11 @@ def part_references(position: Position) -> tuple[str, ...]:
 
 
 def parts_list(
-    picked: PickedNetwork, *, sets: int = 1, ratings: dict[str, str] | None = None
+    picked: PickedNetwork,
+    *,
+    second: PickedNetwork | None = None,
+    sets: int = 1,
+    ratings: dict[str, str] | None = None,
 ) -> PartsList:
     """Return the parts list of a network.
 
@@ -127,6 +139,8 @@ def parts_list(
     ----------
     picked : PickedNetwork
         The network with its parts.
+    second : PickedNetwork or None, optional
+        The other network of a stereo pair; references then end in ``.1`` and ``.2``.
     sets : int, optional
         Number of copies, 1 or more.
     ratings : dict of str to str, optional
@@ -145,10 +159,13 @@ def parts_list(
     if sets < 1:
         raise InputError("sets", sets, "it must be a whole number, 1 or more")
     found: dict[tuple[ElementKind, Part, str], list[str]] = {}
-    for position in picked.positions:
-        rating = (ratings or {}).get(position.element.ref, "")
-        for ref, part in zip(part_references(position), position.parts, strict=True):
-            found.setdefault((position.element.kind, part, rating), []).append(ref)
+    networks = [("", picked)] if second is None else [(".1", picked), (".2", second)]
+    for ending, network in networks:
+        for position in network.positions:
+            rating = (ratings or {}).get(position.element.ref, "")
+            for ref, part in zip(part_references(position), position.parts, strict=True):
+                key = (position.element.kind, part, rating)
+                found.setdefault(key, []).append(ref + ending)
     order = {ElementKind.RESISTOR: 0, ElementKind.CAPACITOR: 1}
     keys = sorted(found, key=lambda k: (order[k[0]], k[1].value, found[k]))
     return PartsList(
@@ -160,7 +177,7 @@ def parts_list(
                 value_si=key[1].value,
                 tolerance=key[1].tolerance,
                 rating=key[2],
-                description=key[1].description or _DESCRIPTIONS[key[0]],
+                description=_description(key[0], key[1]),
             )
             for key in keys
         ),

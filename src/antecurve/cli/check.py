@@ -105,7 +105,7 @@ def check(
             show_design(design)
         else:
             print(job.title)
-            show_table(wiring_rows(design))
+            show_table(wiring_rows(design.picked))
             for line in copies.as_built_lines(copy):
                 print(line)
         print("Subtract from levels measured through the network, 0 dB at 1 kHz:")

@@ -36,6 +36,7 @@ def design(
     from antecurve.errors import OutputExistsError
     from antecurve.files.design_file import design_content
     from antecurve.files.design_folder import write_design
+    from antecurve.files.job_drawer import read_job_drawer
     from antecurve.files.job_file import read_job
     from antecurve.job import default_job
     from antecurve.pipeline import design as do_design
@@ -46,7 +47,7 @@ def design(
         raise OutputExistsError(output)
     job = default_job() if job_file is None else read_job(job_file)
     with search_progress() as progress:
-        found = do_design(job, progress=progress)
+        found = do_design(job, drawer=read_job_drawer(job), progress=progress)
     if output is not None:
         more = {"report.html": report_page(found), **(plot_files(found) if plots else {})}
         write_design(found, output, force=force, more=more)

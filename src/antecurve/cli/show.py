@@ -67,7 +67,10 @@ def show_design(design: Design) -> None:
     print()
     print(f"Network {design.picked.topology.form}. Wire each position between its two nodes")
     print("(in: from the generator; out: to the unit; 0: common return).")
-    show_table(wiring_rows(design))
+    show_table(wiring_rows(design.picked))
+    if design.second is not None:
+        print("The other network of the pair, of the same form")
+        show_table(wiring_rows(design.second))
     print("Parts")
     show_table(parts_rows(design_parts_list(design)))
     for line in summary_lines(design):

@@ -60,6 +60,8 @@ def design_content(design: Design) -> dict[str, Any]:
         "level": None if analysis is None else analysis.level.as_dict(),
         "search": _search(design.search),
         "shortlist": [_entry(entry) for entry in design.shortlist],
+        "second": None if design.second is None else network_content(design.second),
+        "match_db": design.match_db,
         "spread": None if analysis is None else spread_object(analysis.spread),
         "loading": None if analysis is None else analysis.loading.as_dict(),
     }
@@ -86,6 +88,7 @@ def _search(search: SearchReport) -> dict[str, Any]:
         "combinations": search.combinations,
         "evaluated": search.evaluated,
         "seconds": search.seconds,
+        "claim": search.claim,
     }
 
 
@@ -160,6 +163,8 @@ def read_design(path: Path | str) -> Design:
                 )
                 for entry in content["shortlist"] or ()
             ),
+            second=None if content.get("second") is None else network_from(content["second"]),
+            match_db=content.get("match_db"),
         )
         _ = design.network
         solve(design.picked.topology)

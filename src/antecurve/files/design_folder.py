@@ -49,11 +49,17 @@ def design_files(design: Design) -> dict[str, bytes]:
     Returns
     -------
     dict of str to bytes
-        ``design.json``, ``parts.csv``, ``response.csv``, ``network.cir``.
+        ``design.json``, ``parts.csv``, ``response.csv``, ``network.cir``; for a stereo pair
+        ``network-2.cir``, too.
     """
     job, network = design.job, design.network
     analysis = design.analysis or analyse(design)
+    second = {}
+    if design.second is not None:
+        cards = netlist(design.second.network, loading=job.loading, title=f"{job.title}, second")
+        second["network-2.cir"] = cards.encode()
     return {
+        **second,
         "design.json": design_json(design),
         "parts.csv": parts_csv(design_parts_list(design)),
         "response.csv": response_csv(analysis.response),

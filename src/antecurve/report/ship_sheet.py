@@ -256,7 +256,7 @@ def trace_figure(trace: Trace) -> Figure:
         axes.plot(trace.place, trace.fitted, color=BLUE, lw=1.0, label="fitted")
         frequency_axis(axes, float(trace.place[0]), float(trace.place[-1]))
         axes.set_ylabel("level in dB")
-    axes.legend(frameon=False, loc="upper right")
+    axes.legend(frameon=False, ncols=2, loc="lower right", bbox_to_anchor=(1.0, 1.0))
     return figure
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from antecurve.pipeline import pair_level_db
 from antecurve.quantities import format_quantity
 
 if TYPE_CHECKING:
@@ -164,8 +165,12 @@ def _level_lines(design: Design, analysis: Analysis) -> list[str]:
 
 def _search_lines(design: Design) -> list[str]:
     search = design.search
-    if search.proved:
-        text = "proved the best of"
-    else:
-        text = "the best found, not proved to be the best, of"
-    return [f"The pick is {text} {search.combinations:.3g} combinations ({search.seconds:.1f} s)."]
+    size = f"{search.combinations:.3g} combinations ({search.seconds:.1f} s)"
+    lines = [f"Search over {size}: {search.claim or 'nothing is proved'}."]
+    level = pair_level_db(design)
+    if design.match_db is not None and level is not None:
+        lines.append(
+            f"The two networks of the pair differ in shape by at most {_db(design.match_db)}; the "
+            f"second is {level:+.2f} dB in level at 1 kHz: allow for it when comparing channels."
+        )
+    return lines

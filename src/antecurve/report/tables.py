@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from antecurve.analysis.parts_list import PartsList
-from antecurve.pick.parts import Position
+from antecurve.pick.parts import PickedNetwork, Position
 from antecurve.quantities import format_quantity
 
 if TYPE_CHECKING:
@@ -64,13 +64,13 @@ def made_of(position: Position) -> str:
     return values if position.joined == "single" else f"{values} in {position.joined}"
 
 
-def wiring_rows(design: Design) -> TextTable:
+def wiring_rows(picked: PickedNetwork) -> TextTable:
     """Return what to wire between which nodes.
 
     Parameters
     ----------
-    design : Design
-        The design.
+    picked : PickedNetwork
+        The network with its parts.
 
     Returns
     -------
@@ -78,13 +78,13 @@ def wiring_rows(design: Design) -> TextTable:
         One row a position.
     """
     rows = []
-    for p in design.picked.positions:
+    for p in picked.positions:
         unit = p.element.kind.unit
         exact = "-" if p.exact is None else format_quantity(p.exact, unit)
         off = "-" if p.exact is None else f"{(p.value / p.exact - 1) * 100:+.2f} %"
         fitted = format_quantity(p.value, unit)
         rows.append((p.element.ref, *p.element.nodes, exact, fitted, off, made_of(p)))
-    header = ("position", "from", "to", "exact", "fitted", "off", "made of")
+    header = ("position", "from", "to", "exact", "fitted", "off by", "made of")
     return TextTable(header, tuple(rows), "lllrrrl")
 
 
