@@ -213,12 +213,14 @@ def _shortfalls(space: Space, values: Floats) -> list[tuple[float, str, str]]:
     job = space.model.job
     found = limit_values(space.model.topology, job, values)
     wanted = job.network
-    largest = math.inf if wanted.output_resistance_max is None else wanted.output_resistance_max
-    smallest = 0.0 if wanted.input_impedance_min is None else wanted.input_impedance_min
-    level = np.abs(found.level_db) - job.target.level_tolerance_db
-    output = np.log(found.output_ohm / largest)
-    entry = np.log(smallest / found.input_ohm) if smallest else np.full(len(level), -1.0)
-    misses = np.stack([level / NEPER_DB, output, entry])
+    met = np.full(len(values), -1.0)
+    level = (np.abs(found.level_db) - job.target.level_tolerance_db) / NEPER_DB
+    output = entry = met
+    if wanted.output_resistance_max is not None:
+        output = np.log(found.output_ohm / wanted.output_resistance_max)
+    if wanted.input_impedance_min is not None:
+        entry = np.log(wanted.input_impedance_min / found.input_ohm)
+    misses = np.stack([level, output, entry])
     result: list[tuple[float, str, str]] = []
     for row, (name, text) in enumerate(
         (

@@ -20,6 +20,8 @@ from antecurve.pick.shortlist import Contender, shortlist
 __all__ = ["pick_pair"]
 
 _MOST_LOOKED_AT = 3000
+_STEP = 1.6
+_WIDEST = 2.0
 
 
 def pick_pair(search: Search, best: Contender, complete: bool) -> PickResult:
@@ -47,25 +49,32 @@ def pick_pair(search: Search, best: Contender, complete: bool) -> PickResult:
     Notes
     -----
     The best network out of the parts that the best one leaves makes a pair with it; its error is a
-    window.  All combinations within the window are listed, smallest error first.  The first one
-    that goes with one before it (no part used more often than there is of it) is the worse one of
-    the best pair, and among its partners the one is taken whose level differs least over the band.
+    window (without such a network windows grow until there is a pair).  All combinations within
+    the window are listed, smallest error first.  The first one that goes with one before it (no
+    part used more often than there is of it) is the worse one of the best pair, and among its
+    partners the one is taken whose level differs least over the band.
     """
-    first = _second_network(search, best)
-    if first is None:
+    beside = _second_network(search, best)
+    pair: tuple[Contender, Contender] | None = None
+    whole = False
+    for window in _windows(best, beside):
+        if not complete:
+            break
+        found = search.run(window, keep_all=True)
+        listed = sorted([c for c in (beside,) if c] + found.contenders, key=Contender.tie_key)
+        pair = _best_pair(search, listed)
+        whole = found.complete and pair is not None
+        if pair is not None or not found.complete or len(listed) > _MOST_LOOKED_AT:
+            break
+    if pair is None and beside is not None:
+        pair = (best, beside)
+    if pair is None:
         raise NoCombinationError(
             "pick.sets",
-            "the parts on hand make one network but no second one beside it; add parts or "
-            "allow a series beside the drawer",
+            "the parts on hand make one network, and no second one beside it was found; add "
+            "parts or allow a series beside the drawer",
         )
-    listed, whole = [best, first], False
-    if complete:
-        found = search.run(tie_limit(first), keep_all=True)
-        whole = found.complete
-        listed = sorted([*listed, *found.contenders], key=Contender.tie_key)
-    pair = _best_pair(search, listed)
-    whole &= pair is not None
-    better, worse = pair or (best, first)
+    better, worse = pair
     if whole:
         search.lower = max(0.0, worse.centred_db / NEPER_DB - RESOLUTION)
     claim = "no two networks of one form have a smaller error of the worse" if whole else ""
@@ -74,6 +83,16 @@ def pick_pair(search: Search, best: Contender, complete: bool) -> PickResult:
     return PickResult(
         with_exact(better), done, entries, with_exact(worse), _mismatch_db(better, worse)
     )
+
+
+def _windows(best: Contender, beside: Contender | None) -> list[float]:
+    """Error limits to list up to: what the pair at hand needs, else more and more [Np]."""
+    if beside is not None:
+        return [tie_limit(beside)]
+    growing = [tie_limit(best)]
+    while growing[-1] < _WIDEST:
+        growing.append(_STEP * growing[-1])
+    return growing
 
 
 def _second_network(search: Search, best: Contender) -> Contender | None:

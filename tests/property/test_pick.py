@@ -1,0 +1,149 @@
+"""The search against brute force over small catalogues, for every form."""
+
+from __future__ import annotations
+
+import zlib
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from pick_cases import Case, all_combinations, allowed, dense_errors, random_case
+
+from antecurve.errors import NoCombinationError
+from antecurve.job import PickRequest
+from antecurve.networks.topology import ElementKind
+from antecurve.pick import branch
+from antecurve.pick.branch import Space, exhaust
+from antecurve.pick.candidates import candidates
+from antecurve.pick.coarse import coarse_cut
+from antecurve.pick.model import NEPER_DB, NetworkModel
+from antecurve.pick.search import pick
+from antecurve.pick.structure import interchangeable
+from antecurve.synthesis.exact import form_names
+
+CATALOGUES = 10
+
+# The grid has 481 frequencies; the search knows the error over the continuum, which is above that
+# by what lies between grid points: a parabola of the steepest error here, 3 dB in an octave, over a
+# step of 1/48 octave is below 2e-4 of the error.
+GRID = 2e-4
+
+
+def _cases(form: str, count: int) -> list[Case]:
+    rng = np.random.default_rng(zlib.crc32(form.encode()))
+    found: list[Case] = []
+    for _ in range(60 * count):
+        case = random_case(rng, form)
+        if case is not None:
+            values = all_combinations(case)
+            if allowed(case.topology, case.job, values).any():
+                found.append(case)
+        if len(found) == count:
+            break
+    return found
+
+
+def _space(case: Case, *, sorted_branches: bool) -> Space:
+    stock = {
+        ElementKind.RESISTOR: candidates(ElementKind.RESISTOR, case.job.resistors, case.drawer),
+        ElementKind.CAPACITOR: candidates(ElementKind.CAPACITOR, case.job.capacitors, case.drawer),
+    }
+    places = tuple(stock[e.kind] for e in case.topology.elements)
+    exchanges = interchangeable(case.topology) if sorted_branches else ()
+    return Space(NetworkModel(case.topology, case.job), places, exchanges)
+
+
+@pytest.mark.parametrize("form", form_names())
+def test_search_lists_what_brute_force_lists(form: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """With boxes down to six combinations everything hangs on the bounds."""
+    monkeypatch.setattr(branch, "_LEAF", 6)
+    cases = _cases(form, CATALOGUES)
+    assert len(cases) == CATALOGUES
+    for number, case in enumerate(cases):
+        values = all_combinations(case)
+        values = values[allowed(case.topology, case.job, values)]
+        errors = dense_errors(case.topology, case.job, values)
+        limit = float(np.sort(errors)[min(len(errors) - 1, 4 * (number % 2))])
+        space = _space(case, sorted_branches=False)
+        wide = limit * (1 + 2 * GRID) / NEPER_DB
+        boxes = coarse_cut(space.model, space.grids, limit=wide, leaf=6)
+        found = exhaust(space, boxes, limit=wide, keep_all=True)
+        got = {tuple(v) for v in space.values(found.indices)}
+        must = {tuple(v) for v in values[errors <= limit]}
+        may = {tuple(v) for v in values[errors <= limit * (1 + 3 * GRID)]}
+        assert found.complete
+        assert must <= got <= may, case
+
+
+@pytest.mark.parametrize("form", form_names())
+def test_pick_is_the_best_there_is(form: str) -> None:
+    for case in _cases(form, 2):
+        values = all_combinations(case)
+        values = values[allowed(case.topology, case.job, values)]
+        best = dense_errors(case.topology, case.job, values).min()
+        found = pick(case.job, drawer=case.drawer)
+        assert found.search.proved
+        assert best * (1 - 1e-9) <= found.search.objective_db <= best * (1 + GRID) + 1e-9
+        assert found.search.lower_bound_db <= found.search.objective_db
+        assert found.search.lower_bound_db >= found.search.objective_db - 1e-6
+
+
+def test_no_part_is_used_twice() -> None:
+    """One of each part: brute force over combinations without repetition."""
+    rng = np.random.default_rng(11)
+    examined = 0
+    while examined < 12:
+        case = random_case(rng, "foster-1", quantity=1)
+        if case is None:
+            continue
+        values = all_combinations(case)
+        distinct = np.array([len(set(v)) == len(v) for v in values])
+        values = values[distinct]
+        values = values[allowed(case.topology, case.job, values)]
+        if not len(values):
+            with pytest.raises(NoCombinationError):
+                pick(case.job, drawer=case.drawer)
+            continue
+        examined += 1
+        best = dense_errors(case.topology, case.job, values).min()
+        found = pick(case.job, drawer=case.drawer)
+        assert found.search.proved
+        assert found.search.objective_db == pytest.approx(best, rel=GRID)
+
+
+def test_stereo_pair_is_the_best_there_is() -> None:
+    """Two of each part: brute force over pairs of combinations that share no part too many."""
+    rng = np.random.default_rng(12)
+    examined = 0
+    while examined < 6:
+        case = random_case(rng, "cauer-1", quantity=2)
+        if case is None:
+            continue
+        values = all_combinations(case)
+        values = values[allowed(case.topology, case.job, values)]
+        values = values[[max(np.unique(v, return_counts=True)[1]) <= 2 for v in values]]
+        if not len(values):
+            continue
+        errors = dense_errors(case.topology, case.job, values)
+        order = np.argsort(errors)
+        best = next(
+            (
+                errors[j]
+                for place, j in enumerate(order)
+                for i in order[: place + 1]
+                if max(np.unique([*values[i], *values[j]], return_counts=True)[1]) <= 2
+            ),
+            None,
+        )
+        job = replace(case.job, pick=PickRequest(sets=2))
+        if best is None:
+            with pytest.raises(NoCombinationError):
+                pick(job, drawer=case.drawer)
+            continue
+        examined += 1
+        found = pick(job, drawer=case.drawer)
+        assert found.second is not None
+        assert found.search.proved
+        assert found.search.objective_db == pytest.approx(best, rel=GRID)
+        used = [p.value for n in (found.best, found.second) for q in n.positions for p in q.parts]
+        assert max(np.unique(used, return_counts=True)[1]) <= 2
