@@ -18,6 +18,7 @@ Floats = NDArray[np.float64]
 _MOST_SAMPLES = 20_000
 _LEAST_PERIODS = 1.5
 _LEAST_SIMILARITY = 0.5
+_SMOOTHING = 400
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -142,7 +143,9 @@ def _coarse_period(time: Floats, volts: Floats, name: str) -> float:
 
     count = time.size
     grid = np.linspace(time[0], time[-1], count)
-    x = np.interp(grid, time, volts)
+    # Smoothed, so that edges sharper than the sampling count with their area.
+    width = max(1, count // _SMOOTHING)
+    x = fftconvolve(np.interp(grid, time, volts - volts.mean()), np.ones(width) / width, "same")
     x = x - x.mean()
     product = fftconvolve(x, x[::-1])[count - 1 :]
     energy = np.concatenate(([0.0], np.cumsum(x**2)))
