@@ -19,6 +19,7 @@ values at the corners of a box.
 from __future__ import annotations
 
 import math
+import time
 from dataclasses import dataclass
 
 import numpy as np
@@ -198,6 +199,7 @@ def coarse_cut(
     limit: float,
     width: float = 0.7,
     leaf: int = 256,
+    deadline: float | None = None,
 ) -> Boxes:
     """Return boxes of combinations that may hold one within an error limit.
 
@@ -213,6 +215,8 @@ def coarse_cut(
         Boxes are halved until no side is wider [ln of the value].
     leaf : int, optional
         A box with no more combinations is not halved any more.
+    deadline : float or None, optional
+        Value of `time.perf_counter` after which boxes are returned as they are.
 
     Returns
     -------
@@ -231,6 +235,8 @@ def coarse_cut(
         boxes = boxes.where(cut(boxes))
         sides = grids.logs(boxes.last) - grids.logs(boxes.first)
         small = (sides.max(axis=1, initial=0.0) <= width) | (boxes.sizes <= leaf)
+        if deadline is not None and time.perf_counter() > deadline:
+            small[:] = True
         done.append(boxes.where(small))
         boxes = grids.halved(boxes.where(~small), sides[~small])
     return joined(*done)

@@ -220,7 +220,7 @@ class Search:
         found = self._round(space, self.starts[models.index(space.model)])
         limits = [tie_limit(min(found, key=Contender.tie_key))] if found else list(BLIND_LIMITS)
         for limit in limits:
-            boxes = coarse_cut(space.model, space.grids, limit=max(limit, _COARSE_DB / NEPER_DB))
+            boxes = self._cut(space, limit)
             result = self._examine(space, boxes, limit, keep_all=False)
             self.evaluated += result.evaluated
             found += contender(space, result.indices, result.errors)
@@ -266,7 +266,7 @@ class Search:
         found: list[Contender] = []
         complete = True
         for space in self._by_promise():
-            boxes = coarse_cut(space.model, space.grids, limit=max(limit, _COARSE_DB / NEPER_DB))
+            boxes = self._cut(space, limit)
             result = self._examine(space, boxes, limit, keep_all)
             self.evaluated += result.evaluated
             complete &= result.complete
@@ -285,6 +285,10 @@ class Search:
             return min(own, default=math.inf)
 
         return sorted(self.spaces, key=best_of)
+
+    def _cut(self, space: Space, limit: float) -> Boxes:
+        wide = max(limit, _COARSE_DB / NEPER_DB)
+        return coarse_cut(space.model, space.grids, limit=wide, deadline=self._deadline)
 
     def _examine(self, space: Space, boxes: Boxes, limit: float, keep_all: bool) -> Exhausted:
         form = space.model.topology.form

@@ -1,0 +1,34 @@
+"""The search through an executor of `dask.distributed`: the same pick, proved."""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import replace
+
+import pytest
+
+from antecurve.job import default_job
+from antecurve.pick.search import pick
+
+distributed = pytest.importorskip("dask.distributed")
+
+
+@pytest.mark.filterwarnings("default")  # the cluster's own warnings are none of ours
+def test_distributed_executor_finds_the_same() -> None:
+    job = default_job()
+    job = replace(
+        job,
+        network=replace(job.network, forms=("cauer-1",)),
+        resistors=replace(job.resistors, series="E24"),
+    )
+    expected = pick(job)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        client = distributed.Client(
+            n_workers=1, threads_per_worker=2, processes=False, dashboard_address=None
+        )
+    with client:
+        found = pick(job, executor=client.get_executor())
+    assert found.search.proved
+    assert found.best == expected.best
+    assert found.search.objective_db == expected.search.objective_db
