@@ -130,13 +130,17 @@ def cauer_1_tree(ratio: Ratio) -> Tree:
     numerator, denominator = ratio.numerator, ratio.denominator
     if len(numerator) == len(denominator):
         resistance = numerator[-1] / denominator[-1]
-        rest = _less(numerator, resistance, denominator)
+        rest = ratio.named(_less(numerator, resistance, denominator))
         first: Tree = resistor(resistance)
-        return series(first, cauer_1_tree(Ratio(rest, denominator))) if rest else first
+        if not rest:
+            return first
+        return series(first, cauer_1_tree(replace(ratio, numerator=rest)))
     capacitance = denominator[-1] / numerator[-1]
-    rest = _less(denominator, capacitance, (0, *numerator))
+    rest = ratio.named(_less(denominator, capacitance, (0, *numerator)))
     first = capacitor(capacitance)
-    return parallel(first, cauer_1_tree(Ratio(numerator, rest))) if rest else first
+    if not rest:
+        return first
+    return parallel(first, cauer_1_tree(replace(ratio, denominator=rest)))
 
 
 def cauer_2_tree(ratio: Ratio) -> Tree:
@@ -155,13 +159,18 @@ def cauer_2_tree(ratio: Ratio) -> Tree:
     numerator, denominator = ratio.numerator, ratio.denominator
     if not denominator[0]:
         capacitance = denominator[1] / numerator[0]
-        rest = _less(numerator, 1 / capacitance, denominator[1:])
+        rest = ratio.named(_less(numerator, 1 / capacitance, denominator[1:])[1:])
         first: Tree = capacitor(capacitance)
-        return series(first, cauer_2_tree(Ratio(rest[1:], denominator[1:]))) if rest else first
+        if not rest:
+            return first
+        left = replace(ratio, numerator=rest, denominator=denominator[1:])
+        return series(first, cauer_2_tree(left))
     resistance = numerator[0] / denominator[0]
-    rest = _less(denominator, 1 / resistance, numerator)
+    rest = ratio.named(_less(denominator, 1 / resistance, numerator))
     first = resistor(resistance)
-    return parallel(first, cauer_2_tree(Ratio(numerator, rest))) if rest else first
+    if not rest:
+        return first
+    return parallel(first, cauer_2_tree(replace(ratio, denominator=rest)))
 
 
 def remove_shunt_resistor(impedance: RcImpedance) -> Ratio:
@@ -179,7 +188,8 @@ def remove_shunt_resistor(impedance: RcImpedance) -> Ratio:
     """
     whole = polynomials(impedance)
     conductance = whole.denominator[0] / whole.numerator[0]
-    return Ratio(whole.numerator, _less(whole.denominator, conductance, whole.numerator))
+    rest = whole.named(_less(whole.denominator, conductance, whole.numerator))
+    return replace(whole, denominator=rest)
 
 
 def resistance_at_origin(impedance: RcImpedance) -> Any:
@@ -195,7 +205,8 @@ def resistance_at_origin(impedance: RcImpedance) -> Any:
     float
         R_inf + sum of R_i [ohm].
     """
-    return sum((r for r, _ in impedance.branches), impedance.resistance_at_infinity)
+    whole = polynomials(impedance)
+    return whole.numerator[0] / whole.denominator[0]
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,7 +246,8 @@ def remove_series_capacitor_and_resistor(ratio: Ratio) -> SeriesStep:
     resistance = numerator[-1] / denominator[-1]
     rest = _less(numerator, 1 / capacitance, denominator[1:])
     rest = _less(rest, resistance, denominator)
-    left = Ratio(rest[1:], denominator[1:]) if rest else None
+    rest = ratio.named(rest[1:])
+    left = replace(ratio, numerator=rest, denominator=denominator[1:]) if rest else None
     return SeriesStep(capacitance, resistance, left)
 
 

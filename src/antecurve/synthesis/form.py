@@ -29,6 +29,9 @@ class Form:
     series_arm : callable or None
         Turns the series arm's impedance (exact fractions or symbolic) into elements; ``None``
         for a cascade.
+    terms : str
+        What the arm's elements are rational in: its partial ``fractions``, these and its
+        ``zeros``, or the ``coefficients`` of its polynomials.
     needs_infinity : bool
         Whether the arm exists only with R_inf above 0 and at least one RC pair.
     needs_direct_path : bool
@@ -41,6 +44,7 @@ class Form:
     section: str
     description: str
     series_arm: Callable[[RcImpedance], Tree] | None
+    terms: str = "fractions"
     needs_infinity: bool = False
     needs_direct_path: bool = False
     short_first: bool = False

@@ -15,18 +15,22 @@ from antecurve.errors import UnattainableError
 from antecurve.networks.symbolic import Solution, solve
 from antecurve.networks.topology import Loading, Topology
 from antecurve.synthesis.attempt import ExactNetwork, attempt
+from antecurve.synthesis.expansion import without_infinity
 from antecurve.synthesis.form import Form
 from antecurve.synthesis.formula_model import FormFormulas, Formula
 from antecurve.synthesis.half_section import Section, solve_section
 from antecurve.synthesis.rational import Violation
 from antecurve.synthesis.registry import named_form
 from antecurve.synthesis.symbolic_arm import (
+    RemainderNames,
     arm_proof,
-    impedance_names,
+    coefficient_definitions,
     prove,
+    relabelled,
     symbol_field,
     symbolic_impedance,
     tree_impedance,
+    zero_count,
     zero_definitions,
 )
 from antecurve.synthesis.symbolic_cascade import cascade_formulas
@@ -38,6 +42,7 @@ __all__ = ["form_formulas"]
 
 _LOADING = Loading(50.0, 47e3, 0.0)
 _SHUNT = 500.0
+_SHORT = 2
 _GAINS = (1e-2, 1e-3, 1e-4, 1e-1)
 
 
@@ -159,43 +164,47 @@ def _section(
         output_resistor=topology.elements[-1].ref,
         capacitor=excess == 1,
     )
-    field = symbol_field(impedance_names(section.series_times))
+    times, infinity = section.series_times, section.infinity
+    zeros = zero_count(times, whole=infinity and form.needs_infinity, at_origin=at_origin)
+    named = form.terms == "coefficients" and len(times) + at_origin > _SHORT
+    named = named or (form.terms == "zeros" and zeros > 1)
+    naming = RemainderNames() if form.terms == "coefficients" and named else None
     arm = symbolic_impedance(
-        field, section.series_times, infinity=section.infinity, at_origin=at_origin
+        times,
+        infinity=infinity,
+        at_origin=at_origin,
+        by_coefficients=named,
+        whole=form.needs_infinity,
+        naming=naming,
     )
-    if section.series_times or at_origin:
+    if times or at_origin:
+        arm_proof(form, times, infinity=infinity, at_origin=at_origin)
         tree = form.series_arm(arm)
-        arm_proof(
-            form.series_arm, section.series_times, infinity=section.infinity, at_origin=at_origin
-        )
     else:
         tree = resistor(arm.resistance_at_infinity)
     layout = Layout()
     layout.add(tree, "in", "out")
     series_count = len(layout.values)
     elements = _element_formulas(topology, layout.values, section.shunt)
-    whole = arm if form.needs_infinity else _without_infinity(arm)
+    whole = arm if form.needs_infinity else without_infinity(arm)
+    by_zeros = form.terms == "zeros"
+    extra = zero_definitions(whole) if by_zeros else coefficient_definitions(whole)
     used = {str(x) for f in elements for x in f.expression.free_symbols}
-    zeros = zero_definitions(whole)
-    if not used & {f.name for f in zeros}:
-        zeros = ()
+    if not used & {f.name for f in extra}:
+        extra = ()
+    if naming is not None:
+        extra += tuple(naming.found)
     arms = _prove_network(solution, series_count, tree)
-    loaded = section.loaded_definitions + zeros if section.loaded_definitions else ()
+    loaded = section.loaded_definitions + extra if section.loaded_definitions else ()
     return FormFormulas(
         **shared,
         arms=arms,
-        definitions=section.definitions + zeros,
+        definitions=section.definitions + extra,
         loaded_definitions=loaded,
         elements=elements,
         conditions=section.conditions,
         load_capacitance=_about_load(excess == 1, bool(loaded)),
     )
-
-
-def _without_infinity(arm: Any) -> Any:
-    from antecurve.synthesis.expansion import without_infinity
-
-    return without_infinity(arm)
 
 
 def _about_load(capacitor: bool, loaded: bool) -> str:
@@ -229,7 +238,7 @@ def _prove_network(solution: Solution, series_count: int, shape: Tree) -> tuple[
     refs = topology.refs
     field = symbol_field(["s", *refs, "Rs", "RL", "CL"])
     s = field["s"]
-    series_arm = _relabelled(shape, iter(refs[:series_count]), field)
+    series_arm = relabelled(shape, iter(field[r] for r in refs[:series_count]))
     shunt_arm = _shunt_tree(topology, series_count, field)
     z = tree_impedance(series_arm, s)
     zp = 1 / (1 / tree_impedance(shunt_arm, s) + 1 / field["RL"] + s * field["CL"])
@@ -238,7 +247,7 @@ def _prove_network(solution: Solution, series_count: int, shape: Tree) -> tuple[
     prove(top * (field["Rs"] + z + zp) == bottom * zp, "H(s) is not that of the arms")
     values = {ref: sympy.Symbol(ref, positive=True) for ref in refs}
     s_symbol, load = sympy.Symbol("s"), sympy.symbols("RL CL", positive=True)
-    shown_series = _shown(_relabelled(shape, iter(refs[:series_count]), values), s_symbol)
+    shown_series = _shown(relabelled(shape, iter(values[r] for r in refs[:series_count])), s_symbol)
     shown_shunt = _shown(
         parallel(
             _shunt_tree(topology, series_count, values), resistor(load[0]), capacitor(load[1])
@@ -251,15 +260,6 @@ def _prove_network(solution: Solution, series_count: int, shape: Tree) -> tuple[
         Formula("Zp", shown_shunt, "shunt arm, load included"),
         Formula("H", zp_name / (source + z_name + zp_name), "output voltage over EMF"),
     )
-
-
-def _relabelled(tree: Tree, refs: Any, values: dict[str, Any]) -> Tree:
-    """The same tree with each element's own symbol for its value."""
-    from antecurve.synthesis.tree import Group, Leaf
-
-    if isinstance(tree, Leaf):
-        return Leaf(tree.kind, values[next(refs)])
-    return Group(tree.joined, tuple(_relabelled(part, refs, values) for part in tree.parts))
 
 
 def _shunt_tree(topology: Topology, series_count: int, values: dict[str, Any]) -> Tree:

@@ -7,7 +7,7 @@ on floats, on exact fractions and on elements of a symbolic field alike.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
@@ -42,12 +42,19 @@ class RcImpedance:
     zero_symbols : tuple
         For symbolic work: what to call the time constants of the zeros where they have no
         rational expression.
+    zero_resistances : tuple
+        For symbolic work: what to call the resistance s dZ/ds at each of these zeros.
+    coefficients : Ratio or None
+        For symbolic work: what to call the coefficients of Z(s), with or without R_inf as the
+        form needs it, where their own expressions are too long.
     """
 
     resistance_at_infinity: Scalar
     elastance_at_origin: Scalar
     branches: tuple[tuple[Scalar, Scalar], ...]
     zero_symbols: tuple[Scalar, ...] = ()
+    zero_resistances: tuple[Scalar, ...] = ()
+    coefficients: Ratio | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,10 +65,28 @@ class Ratio:
     ----------
     numerator, denominator : tuple
         Coefficients of ascending powers of s, without zeros at the high end.
+    naming : callable or None
+        For symbolic work: gives names to the coefficients of a remainder that is too long.
     """
 
     numerator: tuple[Scalar, ...]
     denominator: tuple[Scalar, ...]
+    naming: Callable[[tuple[Scalar, ...]], tuple[Scalar, ...]] | None = None
+
+    def named(self, remainder: tuple[Scalar, ...]) -> tuple[Scalar, ...]:
+        """Return a remainder's coefficients, by name where there is a naming.
+
+        Parameters
+        ----------
+        remainder : tuple
+            The coefficients.
+
+        Returns
+        -------
+        tuple
+            The same, or symbols for them.
+        """
+        return remainder if self.naming is None else self.naming(remainder)
 
 
 def exact_fractions(impedance: RcImpedance) -> RcImpedance:
@@ -97,6 +122,8 @@ def polynomials(impedance: RcImpedance) -> Ratio:
     Ratio
         Z(s).
     """
+    if impedance.coefficients is not None:
+        return impedance.coefficients
     elastance = impedance.elastance_at_origin
     times = [t for _, t in impedance.branches]
     denominator = product_of(times)
@@ -157,29 +184,15 @@ def derivative_term(impedance: RcImpedance, time_constant: Scalar) -> Scalar:
 
     Notes
     -----
-    With zero symbols the same is written as a product over poles and zeros, which is shorter.
+    With zero symbols it has a name of its own.
     """
-    if impedance.zero_symbols and time_constant in impedance.zero_symbols:
-        return _derivative_by_zeros(impedance, time_constant)
+    if impedance.zero_resistances and time_constant in impedance.zero_symbols:
+        return impedance.zero_resistances[impedance.zero_symbols.index(time_constant)]
     total = impedance.elastance_at_origin * time_constant
     for resistance, time in impedance.branches:
         ratio = time / time_constant
         total = resistance * ratio / ((1 - ratio) * (1 - ratio)) + total
     return total
-
-
-def _derivative_by_zeros(impedance: RcImpedance, time_constant: Scalar) -> Scalar:
-    elastance = impedance.elastance_at_origin
-    if elastance:
-        value = elastance * time_constant
-    else:
-        value = -sum((r for r, _ in impedance.branches), impedance.resistance_at_infinity)
-    for zero in zeros_of(impedance):
-        if zero != time_constant:
-            value = value * (1 - zero / time_constant)
-    for _, time in impedance.branches:
-        value = value / (1 - time / time_constant)
-    return value
 
 
 def zeros_of(impedance: RcImpedance) -> tuple[Scalar, ...]:

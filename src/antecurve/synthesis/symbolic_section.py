@@ -340,10 +340,12 @@ def _root_definitions(symbols: _Symbols) -> list[Formula]:
 
     found = []
     names = symbols.names
-    poles = [*names.poles, *([symbols.beyond] if symbols.implied else [])]
+    poles = [sympy.Symbol(p, positive=True) for p in names.poles]
+    if symbols.implied:
+        poles.append(_fractions(symbols, loaded=False)[symbols.beyond].as_expr())
     for root in symbols.roots:
         time = sympy.Symbol(root, positive=True)
-        left = sympy.Mul(*(1 - sympy.Symbol(p, positive=True) / time for p in poles))
+        left = sympy.Mul(*(1 - p / time for p in poles))
         right = sympy.Mul(*(1 - sympy.Symbol(z, positive=True) / time for z in names.zeros))
         if names.found.zeros_at_origin:
             right = -right / time

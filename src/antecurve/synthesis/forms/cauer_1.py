@@ -45,4 +45,5 @@ FORM = Form(
     "half-section",
     "a ladder of shunt C and series R, a resistor in series, and one across the output",
     series_arm,
+    terms="coefficients",
 )

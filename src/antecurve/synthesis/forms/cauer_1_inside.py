@@ -49,6 +49,7 @@ FORM = Form(
     "half-section",
     "R in parallel with a ladder of series R and shunt C, and a resistor across the output",
     series_arm,
+    terms="coefficients",
     needs_infinity=True,
     needs_direct_path=True,
 )

@@ -52,6 +52,7 @@ FORM = Form(
     "half-section",
     "R in parallel with C, R and a ladder in series, and a resistor across the output",
     series_arm,
+    terms="coefficients",
     needs_infinity=True,
     needs_direct_path=True,
 )

@@ -43,5 +43,6 @@ FORM = Form(
     "half-section",
     "a ladder of series C and shunt R that ends in a resistor, and a resistor across the output",
     series_arm,
+    terms="coefficients",
     needs_infinity=True,
 )

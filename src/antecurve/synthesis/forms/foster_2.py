@@ -55,4 +55,5 @@ FORM = Form(
     "half-section",
     "R, C and series RC branches in parallel, a resistor in series, and one across the output",
     series_arm,
+    terms="zeros",
 )

@@ -59,6 +59,7 @@ FORMS = (
         "half-section",
         "a series RC branch of the longest time constant in parallel with a ladder of R and C",
         _longest,
+        terms="zeros",
         needs_infinity=True,
     ),
     Form(
@@ -66,6 +67,7 @@ FORMS = (
         "half-section",
         "a series RC branch of the shortest time constant in parallel with a ladder of R and C",
         _shortest,
+        terms="zeros",
         needs_infinity=True,
     ),
 )

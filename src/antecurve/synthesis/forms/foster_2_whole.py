@@ -47,5 +47,6 @@ FORM = Form(
     "half-section",
     "R and series RC branches in parallel, and a resistor across the output",
     series_arm,
+    terms="zeros",
     needs_infinity=True,
 )

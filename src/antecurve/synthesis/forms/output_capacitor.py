@@ -25,6 +25,7 @@ FORMS = tuple(
         "output-capacitor",
         f"the series arm of {canonical.FORM.name}, and R and C across the output",
         canonical.series_arm,
+        terms=canonical.FORM.terms,
     )
     for canonical in (foster_1, foster_2, cauer_1, cauer_2)
 )

@@ -26,6 +26,7 @@ FORMS = tuple(
         "rc-shunt",
         f"the series arm of {canonical.FORM.name}, and R with a series RC branch across the output",
         canonical.series_arm,
+        terms=canonical.FORM.terms,
     )
     for canonical in (foster_1, foster_2, cauer_1, cauer_2)
 )
