@@ -171,7 +171,7 @@ def test_without_an_ultrasonic_pole_the_implied_one_is_reported(
         ('[curve]\nname = "disc"\n[resistors]\nseries = "E5"\n', "E192"),
         (
             '[curve]\nname = "disc"\nultrasonic_poles = ["50 kHz"]\n[target]\nlevel = "0.4 V"\n',
-            "at most",
+            "or less works",
         ),
         ('[curve]\nname = "disc"\n[target]\nlevel = "0.6 V"\n', "below the generator"),
     ],
