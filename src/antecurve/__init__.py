@@ -10,24 +10,81 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from antecurve.analysis.as_built import AsBuilt as AsBuilt
+    from antecurve.analysis.as_built import MeterAccuracy as MeterAccuracy
+    from antecurve.analysis.as_built import as_built as as_built
+    from antecurve.analysis.bench_plan import BenchPlan as BenchPlan
+    from antecurve.analysis.bench_plan import bench_plan as bench_plan
+    from antecurve.analysis.bench_sheet import BenchSheet as BenchSheet
+    from antecurve.analysis.bench_sheet import bench_sheet as bench_sheet
+    from antecurve.analysis.correction import Correction as Correction
+    from antecurve.analysis.correction import correction as correction
+    from antecurve.analysis.delay import DelayTable as DelayTable
+    from antecurve.analysis.delay import delay_table as delay_table
+    from antecurve.analysis.drift import drift as drift
+    from antecurve.analysis.generator import generator_setting as generator_setting
+    from antecurve.analysis.generator import level_plan as level_plan
     from antecurve.analysis.level import LevelReport as LevelReport
     from antecurve.analysis.level import level_report as level_report
     from antecurve.analysis.loading import LoadingResult as LoadingResult
+    from antecurve.analysis.loading import cable_capacitance as cable_capacitance
     from antecurve.analysis.loading import loading_table as loading_table
+    from antecurve.analysis.loading import shared_generator as shared_generator
+    from antecurve.analysis.loading_window import LoadingWindow as LoadingWindow
+    from antecurve.analysis.loading_window import loading_window as loading_window
+    from antecurve.analysis.losses import loss_effect as loss_effect
+    from antecurve.analysis.noise import NoiseReport as NoiseReport
+    from antecurve.analysis.noise import noise_density as noise_density
+    from antecurve.analysis.noise import noise_report as noise_report
     from antecurve.analysis.parts_list import PartsList as PartsList
     from antecurve.analysis.parts_list import parts_list as parts_list
+    from antecurve.analysis.peaks import PeakReport as PeakReport
+    from antecurve.analysis.peaks import peak_report as peak_report
+    from antecurve.analysis.planning import TolerancePlan as TolerancePlan
+    from antecurve.analysis.planning import plan_tolerances as plan_tolerances
+    from antecurve.analysis.playback import Playback as Playback
+    from antecurve.analysis.playback import common_faults as common_faults
+    from antecurve.analysis.ratings import PartStresses as PartStresses
+    from antecurve.analysis.ratings import part_stresses as part_stresses
     from antecurve.analysis.response import ResponseTable as ResponseTable
     from antecurve.analysis.response import response_table as response_table
+    from antecurve.analysis.scope import FaultSheet as FaultSheet
+    from antecurve.analysis.scope import ScopeTrace as ScopeTrace
+    from antecurve.analysis.scope import fault_sheet as fault_sheet
+    from antecurve.analysis.scope import scope_trace as scope_trace
+    from antecurve.analysis.sensitivity import Sensitivities as Sensitivities
+    from antecurve.analysis.sensitivity import sensitivities as sensitivities
     from antecurve.analysis.spread import SpreadResult as SpreadResult
     from antecurve.analysis.spread import spread as spread
+    from antecurve.analysis.strays import StrayTable as StrayTable
+    from antecurve.analysis.strays import stray_table as stray_table
+    from antecurve.analysis.trim import trim as trim
+    from antecurve.analysis.waveform import SquareWave as SquareWave
+    from antecurve.analysis.worst_case import WorstCase as WorstCase
+    from antecurve.analysis.worst_case import worst_case as worst_case
+    from antecurve.bench.batch import Batch as Batch
+    from antecurve.bench.batch import judge_batch as judge_batch
+    from antecurve.bench.calibration import Calibration as Calibration
+    from antecurve.bench.calibration import calibrate_network as calibrate_network
+    from antecurve.bench.captures import SquareWaveCapture as SquareWaveCapture
+    from antecurve.bench.captures import SweepCapture as SweepCapture
+    from antecurve.bench.judge import JudgeRequest as JudgeRequest
+    from antecurve.bench.judge import judge_unit as judge_unit
+    from antecurve.bench.match import ChannelMatch as ChannelMatch
+    from antecurve.bench.match import channel_match as channel_match
+    from antecurve.bench.verdict import Verdict as Verdict
     from antecurve.curves.catalogue import catalogue as catalogue
     from antecurve.curves.catalogue import named_curve as named_curve
     from antecurve.curves.construct import curve_from_turnover as curve_from_turnover
     from antecurve.curves.construct import with_limits as with_limits
+    from antecurve.curves.fit import CurveFit as CurveFit
+    from antecurve.curves.fit import fit_curve as fit_curve
     from antecurve.curves.model import Curve as Curve
     from antecurve.curves.model import inverse_response as inverse_response
     from antecurve.curves.model import level_db as level_db
     from antecurve.curves.model import response as response
+    from antecurve.curves.tabulate import CurveTable as CurveTable
+    from antecurve.curves.tabulate import curve_table as curve_table
     from antecurve.errors import AntecurveError as AntecurveError
     from antecurve.errors import FileFormatError as FileFormatError
     from antecurve.errors import InputError as InputError
@@ -35,12 +92,16 @@ if TYPE_CHECKING:
     from antecurve.errors import OutputExistsError as OutputExistsError
     from antecurve.errors import UnattainableError as UnattainableError
     from antecurve.errors import WiringError as WiringError
+    from antecurve.files.captures import read_capture as read_capture
     from antecurve.files.design_file import read_design as read_design
     from antecurve.files.design_folder import write_design as write_design
+    from antecurve.files.drawer import read_drawer as read_drawer
     from antecurve.files.job_file import parse_job as parse_job
     from antecurve.files.job_file import read_job as read_job
+    from antecurve.files.measured import read_measured as read_measured
     from antecurve.job import Job as Job
     from antecurve.job import default_job as default_job
+    from antecurve.networks.balanced import balanced_network as balanced_network
     from antecurve.networks.compiled import input_impedance as input_impedance
     from antecurve.networks.compiled import output_impedance as output_impedance
     from antecurve.networks.compiled import transfer as transfer
@@ -52,11 +113,15 @@ if TYPE_CHECKING:
     from antecurve.networks.topology import Loading as Loading
     from antecurve.networks.topology import Network as Network
     from antecurve.networks.topology import Topology as Topology
+    from antecurve.networks.wiring import check_wiring as check_wiring
+    from antecurve.pick.drawer import Drawer as Drawer
+    from antecurve.pick.drawer import DrawerEntry as DrawerEntry
     from antecurve.pick.parts import Part as Part
     from antecurve.pick.parts import PickedNetwork as PickedNetwork
     from antecurve.pick.parts import Position as Position
-    from antecurve.pick.search import pick as pick
+    from antecurve.pick.result import PickResult as PickResult
     from antecurve.pick.series import series_values as series_values
+    from antecurve.pipeline import Analysis as Analysis
     from antecurve.pipeline import Design as Design
     from antecurve.pipeline import analyse as analyse
     from antecurve.pipeline import design as design
@@ -64,34 +129,75 @@ if TYPE_CHECKING:
     from antecurve.quantities import format_quantity as format_quantity
     from antecurve.quantities import parse_quantity as parse_quantity
     from antecurve.quantities import rkm_code as rkm_code
+    from antecurve.report.page import report_page as report_page
     from antecurve.synthesis.exact import exact_network as exact_network
     from antecurve.synthesis.exact import form_names as form_names
+    from antecurve.synthesis.formulas import form_formulas as form_formulas
+    from antecurve.synthesis.own_network import OwnSolution as OwnSolution
+    from antecurve.synthesis.own_network import solve_own_network as solve_own_network
 
 _PUBLIC: dict[str, str] = {
-    "analysis.loading": "LoadingResult loading_table",
+    "analysis.as_built": "AsBuilt MeterAccuracy as_built",
+    "analysis.bench_plan": "BenchPlan bench_plan",
+    "analysis.bench_sheet": "BenchSheet bench_sheet",
+    "analysis.correction": "Correction correction",
+    "analysis.delay": "DelayTable delay_table",
+    "analysis.drift": "drift",
+    "analysis.generator": "generator_setting level_plan",
     "analysis.level": "LevelReport level_report",
+    "analysis.loading": "LoadingResult cable_capacitance loading_table shared_generator",
+    "analysis.loading_window": "LoadingWindow loading_window",
+    "analysis.losses": "loss_effect",
+    "analysis.noise": "NoiseReport noise_density noise_report",
     "analysis.parts_list": "PartsList parts_list",
+    "analysis.peaks": "PeakReport peak_report",
+    "analysis.planning": "TolerancePlan plan_tolerances",
+    "analysis.playback": "Playback common_faults",
+    "analysis.ratings": "PartStresses part_stresses",
     "analysis.response": "ResponseTable response_table",
+    "analysis.scope": "FaultSheet ScopeTrace fault_sheet scope_trace",
+    "analysis.sensitivity": "Sensitivities sensitivities",
     "analysis.spread": "SpreadResult spread",
+    "analysis.strays": "StrayTable stray_table",
+    "analysis.trim": "trim",
+    "analysis.waveform": "SquareWave",
+    "analysis.worst_case": "WorstCase worst_case",
+    "bench.batch": "Batch judge_batch",
+    "bench.calibration": "Calibration calibrate_network",
+    "bench.captures": "SquareWaveCapture SweepCapture",
+    "bench.judge": "JudgeRequest judge_unit",
+    "bench.match": "ChannelMatch channel_match",
+    "bench.verdict": "Verdict",
     "curves.catalogue": "catalogue named_curve",
     "curves.construct": "curve_from_turnover with_limits",
+    "curves.fit": "CurveFit fit_curve",
     "curves.model": "Curve inverse_response level_db response",
-    "errors": "AntecurveError FileFormatError InputError NoCombinationError OutputExistsError "
-    "UnattainableError WiringError",
+    "curves.tabulate": "CurveTable curve_table",
+    "errors": "AntecurveError FileFormatError InputError "
+    "NoCombinationError OutputExistsError UnattainableError WiringError",
+    "files.captures": "read_capture",
     "files.design_file": "read_design",
     "files.design_folder": "write_design",
+    "files.drawer": "read_drawer",
     "files.job_file": "parse_job read_job",
+    "files.measured": "read_measured",
     "job": "Job default_job",
+    "networks.balanced": "balanced_network",
     "networks.compiled": "input_impedance output_impedance transfer",
     "networks.deviation": "error_db error_range",
     "networks.symbolic": "solve",
     "networks.topology": "Element ElementKind Loading Network Topology",
+    "networks.wiring": "check_wiring",
+    "pick.drawer": "Drawer DrawerEntry",
     "pick.parts": "Part PickedNetwork Position",
-    "pick.search": "pick",
+    "pick.result": "PickResult",
     "pick.series": "series_values",
-    "pipeline": "Design analyse design design_parts_list",
+    "pipeline": "Analysis Design analyse design design_parts_list",
     "quantities": "format_quantity parse_quantity rkm_code",
+    "report.page": "report_page",
     "synthesis.exact": "exact_network form_names",
+    "synthesis.formulas": "form_formulas",
+    "synthesis.own_network": "OwnSolution solve_own_network",
 }
 _MODULES = {name: module for module, names in _PUBLIC.items() for name in names.split()}
 

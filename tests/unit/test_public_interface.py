@@ -7,6 +7,7 @@ import importlib
 import inspect
 import pkgutil
 import re
+import sys
 from types import ModuleType
 from typing import Any
 
@@ -120,6 +121,7 @@ def _class_faults(name: str, cls: type) -> list[str]:
 def test_public_names_of_the_package_exist() -> None:
     for name in antecurve.__all__:
         assert getattr(antecurve, name) is not None
+        assert f"antecurve.{name}" not in sys.modules, f"{name} is a module, too"
     with pytest.raises(AttributeError, match="no attribute"):
         _ = antecurve.no_such_name
 
