@@ -25,7 +25,7 @@ __all__ = ["Exhausted", "Space", "exhaust"]
 Floats = NDArray[np.float64]
 Indices = NDArray[np.int64]
 
-_BATCH = 1000
+_BATCH = 2000
 _LEAF = 256
 _WORTH_ANOTHER_LOOK = 1.0
 _MOST_KEPT = 4096

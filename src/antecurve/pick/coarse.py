@@ -197,7 +197,7 @@ def coarse_cut(
     grids: Grids,
     *,
     limit: float,
-    width: float = 0.7,
+    width: float = 0.5,
     leaf: int = 256,
     deadline: float | None = None,
 ) -> Boxes:

@@ -32,11 +32,12 @@ __all__ = ["BLIND_LIMITS", "Pass", "Search", "tie_limit"]
 Floats = NDArray[np.float64]
 Indices = NDArray[np.int64]
 
-_COARSE_DB = 0.1
+_COARSE_DB = 0.02
 _LEVELS = 16
 _ABOVE_LIMIT = 3.0
 _OWN_STARTS = 240
 _FIRST_LOOK = 250
+_LEVEL_WEIGHTS = (0.03, 0.3, 1.0)
 _TASKS = 32
 BLIND_LIMITS = tuple(db / NEPER_DB for db in (0.1, 0.4, 1.6, 6.4))
 """Error limits [Np] to try one after the other where no combination is known."""
@@ -229,24 +230,33 @@ class Search:
         return min(found, key=Contender.tie_key, default=None)
 
     def _round(self, space: Space, starts: Floats) -> list[Contender]:
+        """Combinations near the starts that meet the job's limits."""
         found: list[Contender] = []
         if not len(starts):
             return found
-        indices = rounded(space, starts)
-        for _ in range(3):
-            rows = space.model.rows(space.values(indices))
-            self.evaluated += len(rows)
-            spread = np.ptp(rows[:, :-1], axis=1)
-            level = self.job.target.level_tolerance_db / NEPER_DB
-            spread += 10.0 * np.maximum(np.abs(rows[:, -1]) - level, 0.0)
-            indices = indices[np.argsort(spread, kind="stable")[:_FIRST_LOOK]]
-            chosen = indices[space.admitted(indices)]
-            errors = space.error(space.values(chosen))
-            found += contender(space, chosen, errors)
-            if not len(chosen):
-                chosen, errors = indices[:6], np.arange(6.0)[: len(indices)]
-            indices = neighbours(space, chosen[np.argsort(errors, kind="stable")[:6]])
+        # Where candidates are far apart the level has to be watched from the beginning.
+        for weight in _LEVEL_WEIGHTS:
+            indices = rounded(space, starts, level_weight=weight)
+            for _ in range(3):
+                indices = self._promising(space, indices)
+                chosen = indices[space.admitted(indices)]
+                errors = space.error(space.values(chosen))
+                found += contender(space, chosen, errors)
+                if not len(chosen):
+                    chosen, errors = indices[:6], np.arange(6.0)[: len(indices)]
+                indices = neighbours(space, chosen[np.argsort(errors, kind="stable")[:6]])
+            if found:
+                break
         return found
+
+    def _promising(self, space: Space, indices: Indices) -> Indices:
+        """The combinations with the smallest errors, those off the level last."""
+        rows = space.model.rows(space.values(indices))
+        self.evaluated += len(rows)
+        level = self.job.target.level_tolerance_db / NEPER_DB
+        score = np.ptp(rows[:, :-1], axis=1)
+        score += 10.0 * np.maximum(np.abs(rows[:, -1]) - level, 0.0)
+        return indices[np.argsort(score, kind="stable")[:_FIRST_LOOK]]
 
     def run(self, limit: float, *, keep_all: bool = False) -> Pass:
         """Examine all combinations of all networks within an error limit.

@@ -24,7 +24,7 @@ _LEVEL_WEIGHT = 0.03
 """How much a change of level counts against a change of shape; the level is nearly free."""
 
 
-def rounded(space: Space, starts: Floats) -> Indices:
+def rounded(space: Space, starts: Floats, *, level_weight: float = _LEVEL_WEIGHT) -> Indices:
     """Round networks to candidates, one position at a time, coarse positions first.
 
     Parameters
@@ -33,6 +33,8 @@ def rounded(space: Space, starts: Floats) -> Indices:
         The candidates.
     starts : numpy.ndarray of float, shape (starts, elements)
         Logarithms of element values near exact ones.
+    level_weight : float, optional
+        How much a change of level counts against a change of shape.
 
     Returns
     -------
@@ -50,7 +52,7 @@ def rounded(space: Space, starts: Floats) -> Indices:
         x[:, position] = grids[position][indices[:, position]]
         free.remove(position)
         if free:
-            x[:, free] += _correction(space.model, x, free, level)
+            x[:, free] += _correction(space.model, x, free, level, weight=level_weight)
     return indices
 
 
@@ -96,7 +98,7 @@ def _nearest(grid: Floats, x: Floats) -> Indices:
 
 
 def _correction(
-    model: NetworkModel, x: Floats, free: list[int], level: Floats, *, weight: float = _LEVEL_WEIGHT
+    model: NetworkModel, x: Floats, free: list[int], level: Floats, *, weight: float
 ) -> Floats:
     """Least-squares change of the free positions that flattens the error near a level."""
     linear = model.linearise(np.exp(x))
