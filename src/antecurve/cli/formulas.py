@@ -92,7 +92,7 @@ def _show_formulas(found: FormFormulas) -> None:
     print(f"{found.form}: {found.description}")
     for element in found.topology.elements:
         print(f"  {element.ref} {element.nodes[0]} {element.nodes[1]}")
-    print(f"Load capacitance: {found.load_capacitance}.")
+    print(f"Load capacitance: {found.about_load}.")
     for heading, rows in rows_of(found).items():
         print(f"\n{heading}")
         for row in rows:

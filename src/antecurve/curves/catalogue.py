@@ -22,7 +22,7 @@ from antecurve.errors import InputError
 
 __all__ = ["catalogue", "named_curve"]
 
-_US = 1e-6
+_US = 1e6  # microseconds in a second: dividing rounds once
 _TAPE = "IEC 60094-1:1981, clause 15; IASA-TC 04, 5.4.10, table 1"
 _HEAD = "Voltage of an ideal replay head"
 _MEMORY = "values from memory, check them before use"
@@ -31,8 +31,8 @@ _MEMORY = "values from memory, check them before use"
 def _tape(name: str, bass: float, treble: float, remark: str, year: int, source: str) -> Curve:
     return Curve(
         name,
-        zeros_s=(bass * _US,) if bass else (),
-        poles_s=(treble * _US,),
+        zeros_s=(bass / _US,) if bass else (),
+        poles_s=(treble / _US,),
         zeros_at_origin=0 if bass else 1,
         source=source,
         remark=f"{_HEAD}, {remark}.",
@@ -43,16 +43,16 @@ def _tape(name: str, bass: float, treble: float, remark: str, year: int, source:
 _DISCS: tuple[Curve, ...] = (
     Curve(
         "disc",
-        zeros_s=(3180 * _US, 75 * _US),
-        poles_s=(318 * _US,),
+        zeros_s=(3180 / _US, 75 / _US),
+        poles_s=(318 / _US,),
         source="IEC 60098:1987 (the RIAA characteristic of 1954; BS 1928:1955 fine groove)",
         remark="Fine-groove disc: 50.05 Hz, 500.5 Hz and 2122 Hz.",
         year=1954,
     ),
     Curve(
         "disc-amended",
-        zeros_s=(7950 * _US, 3180 * _US, 75 * _US),
-        poles_s=(318 * _US,),
+        zeros_s=(7950 / _US, 3180 / _US, 75 / _US),
+        poles_s=(318 / _US,),
         poles_at_origin=1,
         source="IEC 98, amendment 4 (1976)",
         remark="Inverse of disc playback with its 7950 us high-pass, which the standard puts on "
@@ -61,16 +61,16 @@ _DISCS: tuple[Curve, ...] = (
     ),
     Curve(
         "disc-coarse-groove",
-        zeros_s=(3180 * _US, 50 * _US),
-        poles_s=(450 * _US,),
+        zeros_s=(3180 / _US, 50 / _US),
+        poles_s=(450 / _US,),
         source="BS 1928:1955 and IEC 98, edition 2, coarse groove",
         remark="Coarse-groove disc, in the AES standards web page on coarse-groove replay.",
         year=1955,
     ),
     Curve(
         "disc-aes-1951",
-        zeros_s=(1e6 / (2 * math.pi * 2500) * _US,),
-        poles_s=(1e6 / (2 * math.pi * 400) * _US,),
+        zeros_s=(1 / (2 * math.pi * 2500),),
+        poles_s=(1 / (2 * math.pi * 400),),
         zeros_at_origin=1,
         source="AES playback curve of 1951, in IASA-TC 04, 5.3.6, table 1",
         remark="Turnover 400 Hz, treble 2500 Hz (-12 dB at 10 kHz is 2595 Hz exactly); no bass "
@@ -79,8 +79,8 @@ _DISCS: tuple[Curve, ...] = (
     ),
     Curve(
         "disc-nab-1949",
-        zeros_s=(100 * _US,),
-        poles_s=(318 * _US,),
+        zeros_s=(100 / _US,),
+        poles_s=(318 / _US,),
         zeros_at_origin=1,
         source="NAB 1949, lateral, in IASA-TC 04, 5.3.6, table 1",
         remark="Turnover 500 Hz, -16 dB at 10 kHz; the 100 us are from memory (99.5 us elsewhere, "
@@ -92,22 +92,22 @@ _DISCS: tuple[Curve, ...] = (
 _TRANSMISSION: tuple[Curve, ...] = (
     Curve(
         "fm-50",
-        zeros_s=(50 * _US,),
+        zeros_s=(50 / _US,),
         poles_s=(),
         source="ITU-R BS.450-3, clause 1.2",
         remark="Pre-emphasis of FM broadcasting, Europe.",
     ),
     Curve(
         "fm-75",
-        zeros_s=(75 * _US,),
+        zeros_s=(75 / _US,),
         poles_s=(),
         source="ITU-R BS.450-3, clause 1.2",
         remark="Pre-emphasis of FM broadcasting, USA.",
     ),
     Curve(
         "cd-emphasis",
-        zeros_s=(50 * _US,),
-        poles_s=(15 * _US,),
+        zeros_s=(50 / _US,),
+        poles_s=(15 / _US,),
         source="IEC 60908, as given in an encyclopedia article",
         remark="Optional pre-emphasis of the compact disc.",
     ),

@@ -59,7 +59,7 @@ class FormFormulas:
         The curve's time constants, with their values [s] where a curve was given.
     conditions : tuple of str
         When every element is positive.
-    load_capacitance : str
+    about_load : str
         What the formulas say about CL.
     """
 
@@ -75,4 +75,4 @@ class FormFormulas:
     elements: tuple[Formula, ...]
     time_constants: tuple[Formula, ...]
     conditions: tuple[str, ...]
-    load_capacitance: str
+    about_load: str

@@ -67,7 +67,7 @@ def formulas_latex(formulas: FormFormulas) -> str:
     """
     import sympy
 
-    lines = [f"% {formulas.form}: {formulas.description}", f"% {formulas.load_capacitance}"]
+    lines = [f"% {formulas.form}: {formulas.description}", f"% {formulas.about_load}"]
     for heading, rows in rows_of(formulas).items():
         lines.append(f"% {heading}")
         for formula in rows:
@@ -91,10 +91,13 @@ def formulas_mathml(formulas: FormFormulas) -> dict[str, tuple[str, ...]]:
     """
     from sympy.printing.mathml import mathml
 
+    def shown(formula: Formula) -> str:
+        # A character in place of the named entity, which only HTML knows.
+        inner = mathml(_equation(formula), printer="presentation")
+        return _MATHML.format(inner.replace("&InvisibleTimes;", "&#8290;"))
+
     return {
-        heading: tuple(
-            _MATHML.format(mathml(_equation(formula), printer="presentation")) for formula in rows
-        )
+        heading: tuple(shown(formula) for formula in rows)
         for heading, rows in rows_of(formulas).items()
     }
 
@@ -129,7 +132,7 @@ def formulas_content(formulas: FormFormulas) -> dict[str, Any]:
         "elements": _rows(formulas.elements),
         "time_constants_s": {f.name: f.expression for f in formulas.time_constants},
         "conditions": list(formulas.conditions),
-        "load_capacitance": formulas.load_capacitance,
+        "load_capacitance": formulas.about_load,
     }
 
 

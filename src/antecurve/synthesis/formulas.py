@@ -23,18 +23,16 @@ from antecurve.synthesis.rational import Violation
 from antecurve.synthesis.registry import named_form
 from antecurve.synthesis.symbolic_arm import (
     RemainderNames,
-    arm_proof,
     coefficient_definitions,
-    prove,
     relabelled,
     symbol_field,
     symbolic_impedance,
-    tree_impedance,
     zero_count,
     zero_definitions,
 )
 from antecurve.synthesis.symbolic_cascade import cascade_formulas
 from antecurve.synthesis.symbolic_curve import SymbolicCurve, symbolic_curve
+from antecurve.synthesis.symbolic_proof import arm_proof, prove, tree_impedance
 from antecurve.synthesis.symbolic_section import section_formulas
 from antecurve.synthesis.tree import Layout, Tree, capacitor, parallel, resistor, series
 
@@ -203,7 +201,7 @@ def _section(
         loaded_definitions=loaded,
         elements=elements,
         conditions=section.conditions,
-        load_capacitance=_about_load(excess == 1, bool(loaded)),
+        about_load=_about_load(excess == 1, bool(loaded)),
     )
 
 
@@ -322,7 +320,7 @@ def _cascade(
         loaded_definitions=(),
         elements=tuple(elements),
         conditions=found.conditions,
-        load_capacitance=_about_load(False, False),
+        about_load=_about_load(False, False),
     )
 
 

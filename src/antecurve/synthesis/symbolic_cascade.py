@@ -11,8 +11,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from antecurve.synthesis.formula_model import Formula
-from antecurve.synthesis.symbolic_arm import prove, symbol_field
+from antecurve.synthesis.symbolic_arm import symbol_field
 from antecurve.synthesis.symbolic_curve import SymbolicCurve
+from antecurve.synthesis.symbolic_proof import prove
 
 __all__ = ["CascadeFormulas", "cascade_formulas"]
 

@@ -8,12 +8,12 @@ from antecurve.curves.model import Curve, Factors, factors
 
 __all__ = ["SymbolicCurve", "symbolic_curve"]
 
-_US = 1e-6
+_US = 1e6
 _DEFAULTS = {
-    "half-section": Factors((3180 * _US, 75 * _US), (318 * _US, 3.18 * _US)),
-    "cascade": Factors((3180 * _US, 75 * _US), (318 * _US, 3.18 * _US)),
-    "output-capacitor": Factors((3180 * _US, 75 * _US), (318 * _US, 3.18 * _US, 0.318 * _US)),
-    "rc-shunt": Factors((7950 * _US, 3180 * _US, 75 * _US), (79577 * _US, 318 * _US, 3.18 * _US)),
+    "half-section": Factors((3180 / _US, 75 / _US), (318 / _US, 3.18 / _US)),
+    "cascade": Factors((3180 / _US, 75 / _US), (318 / _US, 3.18 / _US)),
+    "output-capacitor": Factors((3180 / _US, 75 / _US), (318 / _US, 3.18 / _US, 0.318 / _US)),
+    "rc-shunt": Factors((7950 / _US, 3180 / _US, 75 / _US), (79577 / _US, 318 / _US, 3.18 / _US)),
 }
 
 

@@ -15,8 +15,9 @@ from typing import Any
 
 from antecurve.errors import UnattainableError
 from antecurve.synthesis.formula_model import Formula
-from antecurve.synthesis.symbolic_arm import ELASTANCE, INFINITY, branch_name, prove, symbol_field
+from antecurve.synthesis.symbolic_arm import ELASTANCE, INFINITY, branch_name, symbol_field
 from antecurve.synthesis.symbolic_curve import SymbolicCurve
+from antecurve.synthesis.symbolic_proof import prove
 
 __all__ = ["SectionFormulas", "section_formulas"]
 

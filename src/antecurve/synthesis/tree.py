@@ -158,7 +158,13 @@ class Layout:
             self.add(tree.parts[-1], node, end)
 
     def node(self) -> str:
-        """Return the name of a new inner node."""
+        """Return the name of a new inner node.
+
+        Returns
+        -------
+        str
+            n1, n2, ...
+        """
         self._nodes += 1
         return f"n{self._nodes}"
 

@@ -1,0 +1,89 @@
+"""The commands for curves and formulas, each registered by itself."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+import typer
+from typer.testing import CliRunner
+
+from antecurve.cli.curves import curves
+from antecurve.cli.formulas import formulas
+from antecurve.errors import InputError
+from antecurve.synthesis.registry import form_names
+
+APP = typer.Typer()
+APP.command("curves")(curves)
+APP.command("formulas")(formulas)
+
+
+def _run(*arguments: str) -> str:
+    result = CliRunner().invoke(APP, arguments, catch_exceptions=False)
+    assert result.exit_code == 0, result.output
+    return result.stdout
+
+
+def _json(*arguments: str) -> Any:
+    return json.loads(_run(*arguments, "--json"))
+
+
+def test_the_catalogue_is_listed_with_sources() -> None:
+    text = _run("curves")
+    for words in ("disc-coarse-groove", "j17", "ITU-T Rec. J.17", "3180 us, 75 us", "origin"):
+        assert words in text
+    entries = _json("curves")
+    assert all(e["source"] for e in entries)
+    assert next(e for e in entries if e["name"] == "disc")["zeros_s"] == [0.00318, 7.5e-05]
+
+
+def test_one_curve_is_tabulated() -> None:
+    assert "playback/dB" in _run("curves", "disc")
+    table = _json("curves", "disc")
+    # IEC 60098 third-octave table: +19.3 dB at 20 Hz, -19.6 dB at 20 kHz on playback.
+    assert table["playback_db"][0] == pytest.approx(19.3, abs=0.05)
+    assert table["playback_db"][-1] == pytest.approx(-19.6, abs=0.05)
+
+
+def test_a_table_is_fitted(tmp_path: Path) -> None:
+    file = tmp_path / "label.csv"
+    rows = zip(
+        (50, 100, 500, 1000, 2000, 5000, 10000), (0, 0, 0.1, 0.4, 1.4, 5.4, 10.4), strict=True
+    )
+    file.write_text("frequency_hz,level_db\n" + "\n".join(f"{f},{v}" for f, v in rows), "utf-8")
+    arguments = ("curves", "--fit", str(file), "--zeros", "1", "--poles", "0")
+    assert "zero 50." in _run(*arguments)
+    found = _json(*arguments)
+    assert found["zeros_s"] == pytest.approx([50e-6], rel=0.02)
+    assert found["largest_db"] < 0.1
+    with pytest.raises(InputError, match="not both"):
+        _run("curves", "disc", "--fit", str(file))
+
+
+def test_formulas_are_printed() -> None:
+    text = _run("formulas", "foster-1")
+    assert "R_inf = Rp*(-1 + T2*T4/(T1*T3*g0)) - Rs" in text
+    assert "C1 = T1/r1" in text
+    assert "H(s) = " in text
+    assert "Holds when T1 > T2 > T3 > T4." in text
+    assert r"\[ R_{1} = r_{1} \]" in _run("formulas", "foster-1", "--latex")
+
+
+def test_formulas_for_a_curve() -> None:
+    found = _json(
+        "formulas", "rc-shunt-cauer-1", "--curve", "disc-amended", "--pole", "50k", "--bound", "2"
+    )
+    assert found["form"] == "rc-shunt-cauer-1"
+    assert found["time_constants_s"]["Tz1"] == pytest.approx(7950e-6)
+    assert any(row["name"] == "Tq1" for row in found["definitions"])
+    with pytest.raises(InputError, match="limits need a curve"):
+        _run("formulas", "foster-1", "--pole", "50k")
+    with pytest.raises(InputError, match="ask for one"):
+        _run("formulas", "foster-1", "--latex", "--json")
+
+
+def test_forms_are_listed() -> None:
+    assert set(_json("formulas")) == set(form_names())
+    assert "cauer-2" in _run("formulas")

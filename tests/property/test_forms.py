@@ -1,0 +1,178 @@
+"""Every form over random curves, levels, sources and loads, re-solved by numeric nodal analysis."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+from nodal import solve_cards
+
+from antecurve.curves.model import Curve, response
+from antecurve.networks.balanced import balanced_network
+from antecurve.networks.topology import Loading, Network
+from antecurve.synthesis.exact import exact_network_or_none, form_names
+
+FREQUENCY = np.geomspace(1.0, 1e6, 25)
+# Double precision through a nodal solve of up to 7 nodes whose admittances span 12 decades:
+# 1e-9 dB is 1e-10 relative.
+TOLERANCE_DB = 1e-9
+# The oracle takes the difference of two nodes that float near half the EMF: with levels down to
+# 1e-6 of it, six digits are lost.
+BALANCED_DB = 1e-5
+HALF_SECTIONS = [n for n in form_names() if not n.startswith(("rc-", "output-", "cascade-"))]
+
+
+@dataclass(frozen=True)
+class Case:
+    curve: Curve
+    loading: Loading
+    gain: float
+    impedance: float
+
+
+def _interlaced(draw: st.DrawFn, count: int) -> list[float]:
+    """Time constants [s], longest first, each at least 15 % above the next."""
+    longest = draw(st.floats(-4.0, -1.8))
+    steps = [draw(st.floats(0.06, 1.2)) for _ in range(count - 1)]
+    return [10 ** (longest - sum(steps[:k])) for k in range(count)]
+
+
+def _surroundings(draw: st.DrawFn, curve: Curve) -> Case:
+    source = draw(st.sampled_from([0.0, 25.0, 50.0, 600.0]))
+    load = 10 ** draw(st.floats(3.5, 6.0))
+    capacitance = draw(st.sampled_from([0.0, 47e-12, 150e-12, 470e-12]))
+    low, high = abs(response(curve, [1.0, 1e6]))
+    # Levels within reach: the response stays below 1 everywhere.
+    gain = draw(st.floats(0.001, 0.9)) / max(low, high, 1.0)
+    return Case(curve, Loading(source, load, capacitance), gain, 10 ** draw(st.floats(1.5, 4.5)))
+
+
+@st.composite
+def interlaced_cases(draw: st.DrawFn) -> Case:
+    order = draw(st.integers(1, 3))
+    at_origin = draw(st.booleans()) if order > 1 else False
+    pole = draw(st.booleans())
+    times = _interlaced(draw, 2 * order - at_origin)
+    zeros, poles = times[at_origin::2], times[1 - at_origin :: 2]
+    if not pole:
+        poles = poles[:-1]
+    curve = Curve("own", tuple(zeros), tuple(poles), zeros_at_origin=int(at_origin))
+    return _surroundings(draw, curve)
+
+
+@st.composite
+def shunt_cases(draw: st.DrawFn) -> Case:
+    """Curves that begin with a pole: a bounded rise towards DC, then an interlaced curve."""
+    order = draw(st.integers(0, 2))
+    times = _interlaced(draw, 2 + 2 * order)
+    curve = Curve("own", (times[1], *times[2::2]), (times[0], *times[3::2]))
+    return _surroundings(draw, curve)
+
+
+@st.composite
+def two_pole_cases(draw: st.DrawFn) -> Case:
+    order = draw(st.integers(1, 3))
+    times = _interlaced(draw, 2 * order)
+    second = times[-1] / draw(st.floats(1.5, 20.0))
+    curve = Curve("own", tuple(times[::2]), (*times[1::2], second))
+    return _surroundings(draw, curve)
+
+
+def _level_db(network: Network, loading: Loading) -> np.ndarray:
+    elements = zip(network.topology.elements, network.values, strict=True)
+    cards = [(e.ref, *e.nodes, float(v)) for e, v in elements]
+    plus, minus = network.topology.output
+    cards += [
+        ("RSOURCE", "drive", "in", loading.source_resistance),
+        ("RLOAD", plus, minus, loading.load_resistance),
+        ("CLOAD", plus, minus, loading.load_capacitance),
+    ]
+    found = solve_cards(cards, FREQUENCY, output=(plus, minus))
+    return 20.0 * np.log10(np.abs(found))
+
+
+def _check(case: Case, forms: list[str], *, balanced: bool = False) -> int:
+    """Re-solve each form that makes the case; return how many did."""
+    made = 0
+    for form in forms:
+        found = exact_network_or_none(
+            form,
+            case.curve,
+            loading=case.loading,
+            gain=case.gain,
+            impedance_level=case.impedance,
+        )
+        if found is None:
+            continue
+        made += 1
+        network = balanced_network(found.network) if balanced else found.network
+        wanted = np.abs(response(case.curve, FREQUENCY))
+        extra = [*found.implied_poles_s, *([found.load_pole_s] if found.load_pole_s else [])]
+        for pole in extra:
+            wanted = wanted / np.hypot(1, 2 * math.pi * FREQUENCY * pole)
+            wanted = wanted * np.hypot(1, 2e3 * math.pi * pole)
+        error = _level_db(network, case.loading) - 20 * np.log10(case.gain * wanted)
+        assert np.abs(error).max() < (BALANCED_DB if balanced else TOLERANCE_DB), form
+        if case.loading.load_capacitance == 0:
+            assert found.load_pole_s is None
+        if len(case.curve.poles_s) >= len(case.curve.zeros_s) + case.curve.zeros_at_origin:
+            assert not found.implied_poles_s
+    return made
+
+
+@settings(max_examples=60, deadline=None)
+@given(interlaced_cases())
+def test_half_sections_and_cascades_make_interlaced_curves(case: Case) -> None:
+    forms = [*HALF_SECTIONS, "cascade-long-first", "cascade-short-first"]
+    assume(_check(case, forms) > 0)
+
+
+@settings(max_examples=40, deadline=None)
+@given(shunt_cases())
+def test_rc_shunts_make_curves_that_begin_with_a_pole(case: Case) -> None:
+    assume(_check(case, [n for n in form_names() if n.startswith("rc-")]) > 0)
+
+
+@settings(max_examples=40, deadline=None)
+@given(two_pole_cases())
+def test_output_capacitors_make_two_ultrasonic_poles(case: Case) -> None:
+    assume(_check(case, [n for n in form_names() if n.startswith("output-")]) > 0)
+
+
+@settings(max_examples=15, deadline=None)
+@given(interlaced_cases())
+def test_balanced_networks_have_the_same_differential_response(case: Case) -> None:
+    assume(_check(case, ["foster-1", "cauer-2", "cascade-long-first"], balanced=True) > 0)
+
+
+@settings(max_examples=30, deadline=None)
+@given(interlaced_cases(), st.floats(0.1, 10.0))
+def test_impedance_scaling_scales_every_element(case: Case, factor: float) -> None:
+    """With the loading scaled as well, resistors scale and capacitors scale the other way."""
+    load = case.loading
+    scaled = Loading(
+        load.source_resistance * factor,
+        load.load_resistance * factor,
+        load.load_capacitance / factor,
+    )
+    one = exact_network_or_none(
+        "foster-2", case.curve, loading=load, gain=case.gain, impedance_level=case.impedance
+    )
+    other = exact_network_or_none(
+        "foster-2",
+        case.curve,
+        loading=scaled,
+        gain=case.gain,
+        impedance_level=case.impedance * factor,
+    )
+    assume(one is not None and other is not None)
+    assert one is not None and other is not None
+    for element, a, b in zip(
+        one.network.topology.elements, one.network.values, other.network.values, strict=True
+    ):
+        ratio = factor if element.ref.startswith("R") else 1.0 / factor
+        # Elements that are a small difference of large ones keep fewer digits.
+        assert math.isclose(b, a * ratio, rel_tol=1e-7)

@@ -1,0 +1,221 @@
+"""Exact networks: names, refusals with their conditions, and that the remedies work."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from antecurve.curves.catalogue import named_curve
+from antecurve.curves.construct import curve_from_turnover, with_limits
+from antecurve.curves.model import Curve, level_db, response
+from antecurve.errors import InputError, UnattainableError
+from antecurve.networks.compiled import transfer
+from antecurve.networks.topology import Loading
+from antecurve.synthesis.exact import (
+    ExactNetwork,
+    exact_network,
+    exact_network_or_none,
+    form_description,
+    form_names,
+)
+from antecurve.synthesis.remedy import nearest_split
+
+LOADING = Loading(50.0, 47e3, 150e-12)
+OPEN = Loading(50.0, 47e3, 0.0)
+DISC = named_curve("disc")
+CURVE = with_limits(DISC, ultrasonic_poles_hz=[50e3])
+TWO_POLES = with_limits(DISC, ultrasonic_poles_hz=[50e3, 200e3])
+AMENDED = with_limits(named_curve("disc-amended"), ultrasonic_poles_hz=[50e3], low_end_bound_hz=2.0)
+FREQUENCY = np.geomspace(1, 1e6, 61)
+
+
+def _make(form: str, curve: Curve, loading: Loading = LOADING, gain: float = 0.01) -> ExactNetwork:
+    return exact_network(form, curve, loading=loading, gain=gain, impedance_level=500.0)
+
+
+def _curve_for(form: str) -> Curve:
+    if form.startswith("output-"):
+        return TWO_POLES
+    return AMENDED if form.startswith("rc-") else CURVE
+
+
+@pytest.mark.parametrize("form", form_names())
+def test_form_makes_its_curve(form: str) -> None:
+    found = _make(form, _curve_for(form))
+    wanted = np.abs(response(_curve_for(form), FREQUENCY))
+    if found.load_pole_s:
+        wanted = wanted / np.hypot(1, 2 * math.pi * FREQUENCY * found.load_pole_s)
+        wanted = wanted * np.hypot(1, 2e3 * math.pi * found.load_pole_s)
+    error = 20 * np.log10(np.abs(transfer(found.network, FREQUENCY, loading=LOADING)) / wanted)
+    # A few units in the last place of a double.
+    assert error + 40.0 == pytest.approx(0.0, abs=1e-12)
+    assert found.impedance_level == 500.0
+    assert found.network.values[-1] == 500.0
+    assert found.network.topology.elements[-1].nodes == ("out", "0")
+    assert form_description(form)
+
+
+def test_the_load_pole_of_the_default_job_is_where_the_design_says() -> None:
+    # Order of magnitude: a load of 150 pF at 500 ohm is 2.1 MHz by itself.
+    pole = _make("foster-1", CURVE).load_pole_s
+    assert pole is not None
+    assert 1 / (2 * math.pi * pole) == pytest.approx(2.835e6, rel=1e-3)
+    assert _make("output-capacitor-foster-1", TWO_POLES).load_pole_s is None
+
+
+def test_a_curve_without_ultrasonic_pole_implies_one() -> None:
+    # T4 = g0 (Rp + Rs)/Rp T1 T3/T2, CL = 0.
+    found = _make("cauer-1", DISC, OPEN)
+    rp = 500.0 * 47e3 / 47.5e3
+    expected = found.level * (rp + 50.0) / rp * 3180e-6 * 75e-6 / 318e-6
+    assert found.implied_poles_s == pytest.approx((expected,), rel=1e-12)
+    assert len(found.network.values) == 5
+
+
+def test_a_curve_without_bass_shelf_has_a_series_capacitor() -> None:
+    curve = curve_from_turnover(turnover_hz=400.0, cut_db=12.0)
+    found = _make("cauer-2", with_limits(curve, ultrasonic_poles_hz=[50e3]))
+    first = found.network.topology.elements[0]
+    assert first.ref == "C1"
+    assert first.nodes[0] == "in"
+    low = abs(transfer(found.network, [1.0, 2.0], loading=LOADING))
+    assert low[1] / low[0] == pytest.approx(2.0, rel=1e-4)
+
+
+# Each line: form, curve, loading, gain, what the message must say.
+REFUSED = [
+    ("foster-1", CURVE, OPEN, 0.2, "must be at most Rp/(Rp + Rs): 4.762 <= 0.9082 does not hold"),
+    ("cauer-2", CURVE, LOADING, 0.2, "0 < T5 <= 3.183 µs"),
+    ("foster-2", CURVE, Loading(50.0, 47e3, 100e-9), 0.01, "the load's capacitance"),
+    ("cascade-long-first", CURVE, OPEN, 0.2, "1/(1 + Rs (1/R2 + 1/R4 + 1/RL)): "),
+    ("output-capacitor-foster-1", TWO_POLES, Loading(50.0, 47e3, 20e-9), 0.01, "greater than the"),
+    ("output-capacitor-cauer-1", TWO_POLES, LOADING, 0.05, "too close together"),
+    ("rc-shunt-foster-1", AMENDED, LOADING, 0.1, "T5"),
+]
+
+
+@pytest.mark.parametrize(("form", "curve", "loading", "gain", "words"), REFUSED)
+def test_a_refusal_states_the_inequality_and_each_remedy_works(
+    form: str, curve: Curve, loading: Loading, gain: float, words: str
+) -> None:
+    with pytest.raises(UnattainableError) as refused:
+        _make(form, curve, loading, gain)
+    assert words in refused.value.condition
+    tried = 0
+    level = re.search(r"(-?[\d.]+) dB at 1 kHz or (?:less|more) works", refused.value.remedy)
+    if level:
+        tried += 1
+        _make(form, curve, loading, 10 ** (float(level.group(1)) / 20))
+    pole = re.search(r"highest pole at ([\d.]+) (k?M?)Hz or (?:below|above)", refused.value.remedy)
+    if pole:
+        tried += 1
+        hertz = float(pole.group(1)) * {"": 1, "k": 1e3, "M": 1e6}[pole.group(2)]
+        poles = (*curve.ultrasonic_poles_s[:-1], 1 / (2 * math.pi * hertz))
+        _make(form, replace(curve, ultrasonic_poles_s=poles), loading, gain)
+    shunt = re.search(
+        r"across the output of ([\d.]+) (k?)Ω or (?:below|above)", refused.value.remedy
+    )
+    if shunt:
+        tried += 1
+        ohm = float(shunt.group(1)) * (1e3 if shunt.group(2) else 1)
+        exact_network(form, curve, loading=loading, gain=gain, impedance_level=ohm)
+    assert tried
+
+
+def test_the_level_in_a_refusal_is_the_nearest() -> None:
+    with pytest.raises(UnattainableError) as refused:
+        _make("foster-1", CURVE, OPEN, 0.2)
+    level = float(re.search(r"(-[\d.]+) dB at 1 kHz or less", refused.value.remedy).group(1))  # type: ignore[union-attr]
+    with pytest.raises(UnattainableError):
+        _make("foster-1", CURVE, OPEN, 10 ** ((level + 0.011) / 20))
+
+
+def test_another_form_is_named_where_the_shape_is_wrong() -> None:
+    with pytest.raises(UnattainableError, match=r"must alternate.*rc-shunt-foster-1 makes it"):
+        _make("foster-1", AMENDED)
+    with pytest.raises(UnattainableError, match=r"one fewer than.*output-capacitor-foster-1 makes"):
+        _make("cauer-1", TWO_POLES)
+    with pytest.raises(UnattainableError, match="R_inf > 0, but R_inf is 0"):
+        _make("cauer-2-whole", DISC)
+    with pytest.raises(UnattainableError, match=r"rises towards DC without end.*low_end_bound"):
+        _make("rc-shunt-cauer-1", named_curve("disc-amended"))
+    with pytest.raises(UnattainableError, match="exactly two zeros"):
+        _make("cascade-short-first", named_curve("cd-emphasis"))
+    with pytest.raises(UnattainableError, match="must pass direct current"):
+        curve = curve_from_turnover(turnover_hz=500.0, cut_db=12.0)
+        _make("cauer-1-inside", with_limits(curve, ultrasonic_poles_hz=[50e3]))
+    with pytest.raises(UnattainableError, match="Tq > Tz"):
+        _make("rc-shunt-foster-1", named_curve("cd-emphasis"), OPEN, 0.1)
+
+
+def test_a_double_pole_is_refused_and_split() -> None:
+    double = with_limits(DISC, ultrasonic_poles_hz=[50e3, 50e3])
+    with pytest.raises(UnattainableError, match="simple") as refused:
+        _make("foster-1", double)
+    assert "output-capacitor-foster-1" in refused.value.remedy
+    split = nearest_split(double, loading=LOADING, gain=0.01, impedance_level=500.0)
+    assert split is not None
+    low, high = split.frequencies_hz
+    assert math.sqrt(low * high) == pytest.approx(50e3, rel=1e-12)
+    _make(split.form, split.curve)
+    closer = with_limits(DISC, ultrasonic_poles_hz=[low * 1.001, high / 1.001])
+    with pytest.raises(UnattainableError):
+        _make(split.form, closer)
+    cost = level_db(split.curve, [20e3, 100e3]) - level_db(double, [20e3, 100e3])
+    assert split.cost_db == pytest.approx(cost.tolist(), abs=1e-12)
+    assert f"{cost[0]:+.3f} dB at 20 kHz and {cost[1]:+.3f} dB at 100 kHz" in refused.value.remedy
+    # A lower level brings the poles closer together.
+    lower = nearest_split(double, loading=LOADING, gain=0.001, impedance_level=500.0)
+    assert lower is not None
+    assert low < lower.frequencies_hz[0] < 50e3
+    assert nearest_split(CURVE, loading=LOADING, gain=0.01, impedance_level=500.0) is None
+
+
+def test_no_network_is_no_exception_for_a_search() -> None:
+    arguments = {"loading": OPEN, "impedance_level": 500.0}
+    assert exact_network_or_none("foster-1", CURVE, gain=0.2, **arguments) is None  # type: ignore[arg-type]
+    assert exact_network_or_none("foster-1", CURVE, gain=0.01, **arguments) is not None  # type: ignore[arg-type]
+
+
+def test_the_section_ratio_shares_the_impedance_of_a_cascade() -> None:
+    found = exact_network(
+        "cascade-long-first",
+        CURVE,
+        loading=LOADING,
+        gain=0.01,
+        impedance_level=1000.0,
+        section_ratio=10.0,
+    )
+    assert found.network.values[-2:].tolist() == pytest.approx([100.0, 1000.0])
+    error = np.abs(transfer(found.network, [20.0, 1000.0], loading=LOADING))
+    wanted = np.abs(response(CURVE, [20.0, 1000.0])) * 0.01
+    assert error == pytest.approx(wanted, rel=1e-6)  # the load's pole counts for less
+
+
+@pytest.mark.parametrize(
+    ("change", "field"),
+    [
+        ({"form": "pi"}, "network.forms"),
+        ({"gain": 0.0}, "target.level"),
+        ({"gain": 1.0}, "target.level"),
+        ({"gain": math.nan}, "target.level"),
+        ({"impedance_level": 0.0}, "impedance_level"),
+        ({"impedance_level": math.inf}, "impedance_level"),
+        ({"section_ratio": -1.0}, "section_ratio"),
+    ],
+)
+def test_numbers_out_of_range_are_refused(change: dict[str, object], field: str) -> None:
+    arguments: dict[str, object] = {
+        "form": "foster-1",
+        "curve": CURVE,
+        "loading": LOADING,
+        "gain": 0.01,
+        "impedance_level": 500.0,
+    }
+    with pytest.raises(InputError) as refused:
+        exact_network(**(arguments | change))  # type: ignore[arg-type]
+    assert refused.value.field == field

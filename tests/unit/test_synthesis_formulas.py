@@ -1,0 +1,169 @@
+"""Formulas: put numbers in and compare with the exact networks; rendering; the proof can fail."""
+
+from __future__ import annotations
+
+import json
+import xml.etree.ElementTree as ElementTree
+from typing import Any
+
+import pytest
+import sympy
+
+from antecurve.curves.catalogue import named_curve
+from antecurve.curves.construct import curve_from_turnover, with_limits
+from antecurve.curves.model import Curve
+from antecurve.errors import InputError, UnattainableError
+from antecurve.networks.compiled import input_impedance, output_impedance, transfer
+from antecurve.networks.topology import Loading
+from antecurve.synthesis.exact import ExactNetwork, exact_network, form_names
+from antecurve.synthesis.form import Form
+from antecurve.synthesis.forms.foster_1 import FORM
+from antecurve.synthesis.formula_model import FormFormulas
+from antecurve.synthesis.formula_text import formulas_content, formulas_latex, formulas_mathml
+from antecurve.synthesis.formulas import form_formulas
+from antecurve.synthesis.symbolic_proof import arm_proof
+from antecurve.synthesis.tree import capacitor, parallel, resistor, series
+
+DISC = with_limits(named_curve("disc"), ultrasonic_poles_hz=[50e3])
+SHELFLESS = with_limits(curve_from_turnover(turnover_hz=500, cut_db=12), ultrasonic_poles_hz=[50e3])
+THIRD = Curve("own", (3e-3, 3e-4, 3e-5), (1e-3, 1e-4, 3e-6))
+AMENDED = with_limits(named_curve("disc-amended"), ultrasonic_poles_hz=[50e3], low_end_bound_hz=2)
+TWO_POLES = with_limits(named_curve("disc"), ultrasonic_poles_hz=[50e3, 300e3])
+EVERY = {
+    "disc": (DISC, [n for n in form_names() if not n.startswith("output-")]),
+    "disc without pole": (
+        named_curve("disc"),
+        ["foster-1", "foster-2", "cauer-1", "cauer-2", "rc-shunt-cauer-1", "cascade-short-first"],
+    ),
+    "no shelf": (SHELFLESS, ["foster-1", "foster-2", "cauer-1", "cauer-2-whole", "foster-2-whole"]),
+    "third order": (THIRD, ["cauer-1", "cauer-2-whole", "cauer-1-inside", "cauer-2-inside"]),
+    "one pair": (named_curve("cd-emphasis"), ["foster-1", "foster-2", "cauer-1", "cauer-2"]),
+    "amended": (AMENDED, ["rc-shunt-foster-1", "rc-shunt-foster-2"]),
+    "two poles": (TWO_POLES, ["output-capacitor-cauer-2", "rc-shunt-cauer-1"]),
+}
+CASES = [(curve, form) for curve, (_, forms) in EVERY.items() for form in forms]
+
+
+def _numbers(expression: Any, known: dict[str, float]) -> complex:
+    return complex(expression.subs({x: known[x.name] for x in expression.free_symbols}).evalf(20))
+
+
+def _worst(formulas: FormFormulas, exact: ExactNetwork, loading: Loading) -> float:
+    """Largest relative difference between formulas and exact values, over roots of equations."""
+    values = dict(zip(exact.network.topology.refs, exact.network.values.tolist(), strict=True))
+    known = {
+        "Rs": loading.source_resistance,
+        "RL": loading.load_resistance,
+        "CL": loading.load_capacitance,
+        "g0": exact.level,
+    }
+    known |= {f.name: f.expression for f in formulas.time_constants}
+    known |= {f.name: values[f.name] for f in formulas.elements if str(f.expression) == f.name}
+    loaded = loading.load_capacitance and formulas.loaded_definitions
+    tried = [known]
+    for formula in formulas.loaded_definitions if loaded else formulas.definitions:
+        following = []
+        for known in tried:
+            if isinstance(formula.expression, sympy.Eq):
+                roots = _roots(formula.expression, formula.name, known)
+            else:
+                roots = [_numbers(formula.expression, known).real]
+            following += [known | {formula.name: root} for root in roots]
+        tried = following
+    return min(
+        max(abs(_numbers(f.expression, known) / values[f.name] - 1) for f in formulas.elements)
+        for known in tried
+    )
+
+
+def _roots(equation: Any, name: str, known: dict[str, float]) -> list[float]:
+    unknown = next(x for x in equation.free_symbols if x.name == name)
+    others = {x: known[x.name] for x in equation.free_symbols if x != unknown}
+    y = sympy.Symbol("y")
+    difference = (equation.lhs - equation.rhs).subs(others).subs(unknown, y)
+    numerator = sympy.numer(sympy.together(difference))
+    found = [complex(r) for r in sympy.Poly(numerator, y).nroots(n=25, maxsteps=200)]
+    return [r.real for r in found if abs(r.imag) < 1e-9 * abs(r) and r.real > 0]
+
+
+@pytest.mark.parametrize(("curve", "form"), CASES)
+def test_numbers_put_into_the_formulas_are_the_exact_values(curve: str, form: str) -> None:
+    found = form_formulas(form, EVERY[curve][0])
+    capacities = [0.0]
+    if found.loaded_definitions or form.startswith("output-") or curve == "two poles":
+        capacities.append(150e-12)
+    for capacitance in capacities:
+        loading = Loading(50.0, 47e3, capacitance)
+        exact = exact_network(
+            form, EVERY[curve][0], loading=loading, gain=1e-3, impedance_level=500.0
+        )
+        # A difference of large numbers in the formulas loses a few digits of a double.
+        assert _worst(found, exact, loading) < 1e-9
+
+
+@pytest.mark.parametrize("form", ["foster-2", "rc-shunt-cauer-2", "cascade-short-first"])
+def test_response_and_impedances_are_those_of_the_compiled_network(form: str) -> None:
+    curve = AMENDED if form.startswith("rc") else DISC
+    found = form_formulas(form, curve)
+    loading = Loading(50.0, 47e3, 150e-12)
+    network = exact_network(form, curve, loading=loading, gain=0.005, impedance_level=500.0).network
+    known: dict[str, Any] = dict(zip(network.topology.refs, network.values.tolist(), strict=True))
+    known |= {"Rs": 50.0, "RL": 47e3, "CL": 150e-12, "s": 2j * sympy.pi * 5000}
+    for expression, function in (
+        (found.transfer, transfer),
+        (found.input_impedance, input_impedance),
+        (found.output_impedance, output_impedance),
+    ):
+        other = function(network, [5000.0], loading=loading)[0]
+        assert _numbers(expression, known) == pytest.approx(other, rel=1e-12)
+    for arm in found.arms:
+        known[arm.name] = _numbers(arm.expression, known)
+    assert known["H"] == pytest.approx(transfer(network, [5000.0], loading=loading)[0], rel=1e-12)
+
+
+def test_formulas_read_as_in_the_textbook() -> None:
+    found = form_formulas("foster-1")
+    by_name = {f.name: str(f.expression) for f in (*found.definitions, *found.elements)}
+    assert by_name["r1"] == "Rp*(T1 - T2)*(T1 - T4)/(T1*g0*(T1 - T3))"
+    assert by_name["R_inf"] == "Rp*(-1 + T2*T4/(T1*T3*g0)) - Rs"
+    assert (by_name["R1"], by_name["C1"], by_name["R3"]) == ("r1", "T1/r1", "R_inf")
+    assert found.conditions == (
+        "T1 > T2 > T3 > T4",
+        "R_inf >= 0: g0 T1 T3/(T2 T4) <= Rp/(Rp + Rs)",
+    )
+    assert found.about_load.startswith("CL = 0")
+
+
+@pytest.mark.parametrize("form", ["cauer-1", "rc-shunt-foster-2", "cascade-long-first"])
+def test_rendering(form: str) -> None:
+    found = form_formulas(form)
+    content = json.loads(json.dumps(formulas_content(found)))
+    assert [e["name"] for e in content["elements"]] == list(found.topology.refs)
+    for row in content["definitions"] + content["elements"]:
+        assert row["expression"] and row["latex"]
+    latex = formulas_latex(found)
+    equations = formulas_mathml(found)
+    assert latex.count(r"\[") == latex.count(r"\]") == sum(len(v) for v in equations.values())
+    for rows in equations.values():
+        for row in rows:
+            root = ElementTree.fromstring(row)
+            assert root.tag.endswith("math")
+            assert len(list(root.iter())) > 3
+
+
+def test_refusals() -> None:
+    with pytest.raises(InputError, match=r"network\.forms"):
+        form_formulas("pi")
+    with pytest.raises(UnattainableError, match="must alternate"):
+        form_formulas("foster-1", AMENDED)
+
+
+def test_the_proof_fails_for_a_wrong_rule() -> None:
+    def wrong(impedance: Any) -> Any:
+        parts = [parallel(resistor(r), capacitor(t * r)) for r, t in impedance.branches]
+        return series(*parts, resistor(impedance.resistance_at_infinity))
+
+    arm_proof(FORM, ("T1", "T3"), infinity=True, at_origin=False)
+    broken = Form("wrong", "half-section", "a capacitor with the wrong value", wrong)
+    with pytest.raises(ArithmeticError, match="substituting back fails"):
+        arm_proof(broken, ("T1", "T3"), infinity=True, at_origin=False)
