@@ -117,7 +117,8 @@ def deviation_of_families(
     centre = (lows[0] + highs[0]) / 2.0
     own = (highs[0] - lows[0]) / 2.0
     reach = np.maximum(np.max(highs, axis=0) - centre, centre - np.min(lows, axis=0))
-    noise = _moved(families[0], error_draws(families[0].solution, builds=False), frequency_hz)
+    quiet = error_draws(families[0].solution, builds=False)[:, : errors[0].shape[1]]
+    noise = _moved(families[0], quiet, frequency_hz)
     alone = np.minimum(np.quantile(np.abs(noise), COVERAGE, axis=0), own)
     return Deviation(frequency_hz, centre, reach, reach - own, alone)
 

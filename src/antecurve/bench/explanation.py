@@ -142,13 +142,9 @@ def explain(model: UnitModel, units: Floats, frequency_hz: Floats) -> Explanatio
     size = DB_PER_NEPER * float(
         np.max(np.abs(model.log_response(nominal, frequency_hz).real - seen))
     )
+    enough = max(_LEAST_MISFIT_DB, _SHARE * size)
     constant = min((e for e in found if not e.is_part), key=lambda e: e.misfit_db)
-    parts = [e for e in found if e.is_part]
-    best_of_all = constant
-    if parts:
-        part = min(parts, key=lambda e: e.misfit_db)
-        if part.misfit_db < _PART_MUST_BE * constant.misfit_db:
-            best_of_all = part
-    if best_of_all.misfit_db > max(_LEAST_MISFIT_DB, _SHARE * size):
-        return None
-    return best_of_all
+    part = min((e for e in found if e.is_part), key=lambda e: e.misfit_db, default=constant)
+    if constant.misfit_db <= enough and part.misfit_db >= _PART_MUST_BE * constant.misfit_db:
+        return constant
+    return part if part.misfit_db <= enough else None

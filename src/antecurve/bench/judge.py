@@ -22,7 +22,7 @@ from antecurve.bench.problem import Bench
 from antecurve.bench.reference import measured_chain
 from antecurve.bench.residuals import Leftover, find_hum, leftovers
 from antecurve.bench.rest import waveform
-from antecurve.bench.uncertainty import Interval, coordinate_interval, error_draws, limited
+from antecurve.bench.uncertainty import Interval, coordinate_interval, error_draws, within_reach
 from antecurve.bench.unit_model import HighEnd, LowEnd, Parameter, UnitModel, unit_model
 from antecurve.bench.verdict import FittedValue, Trace, Verdict
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
@@ -301,7 +301,7 @@ def _errors(
             coordinate_interval(family.solution, k, drawn)
             for k in range(len(family.model.parameters))
         )
-        errors.append(limited(family.solution, drawn, found))
+        errors.append(within_reach(family.solution, drawn, found))
         intervals.append(found)
     return tuple(errors), tuple(intervals)
 

@@ -22,7 +22,7 @@ from antecurve.bench.knowledge import sources_at
 from antecurve.bench.noise import sweep_freedom
 from antecurve.bench.solve import Solution, chi_square, solve_from
 
-__all__ = ["COVERAGE", "Interval", "coordinate_interval", "error_draws", "limited"]
+__all__ = ["COVERAGE", "Interval", "coordinate_interval", "error_draws", "within_reach"]
 
 Floats = NDArray[np.float64]
 
@@ -32,6 +32,9 @@ _DIFFERENT = 3.84  # chi-square, one degree of freedom, 95 %
 _SEED = 20_240_229
 _LINEAR_LOG = 0.15
 _STEPS = 24
+_UNSEEN = 1.0
+_FEW_DRAWS = 64
+_SHORTENINGS = 7
 _USUAL_LOG = 0.3
 _USUAL_CORNER = 2.0
 
@@ -56,7 +59,7 @@ class Interval:
 def error_draws(
     solution: Solution, *, count: int = DRAWS, seed: int = _SEED, builds: bool = True
 ) -> Floats:
-    """Draw errors of the unit's constants.
+    """Draw errors of the unknowns.
 
     Parameters
     ----------
@@ -71,8 +74,8 @@ def error_draws(
 
     Returns
     -------
-    numpy.ndarray of float, shape (count, constants)
-        In the fit's coordinates, about 0.
+    numpy.ndarray of float, shape (count, unknowns)
+        In the fit's coordinates, about 0; the unit's constants first.
     """
     from scipy.special import ndtri
 
@@ -84,9 +87,8 @@ def error_draws(
     values, vectors = np.linalg.eigh((jacobian / scale).T @ (jacobian / scale))
     values = np.maximum(values, 1e-13 * values[-1])
     inverse = (vectors / values) @ vectors.T / np.outer(scale, scale)
-    units = inverse[: problem.unit_count]
     data = jacobian[: evaluation.data_rows] * _noise_factors(solution)[:, None]
-    transfer = units @ data.T
+    transfer = inverse @ data.T
     spread, turn = np.linalg.eigh(transfer @ transfer.T)
     drawn = _even_draws(count, spread.size + problem.priors, seed)
     normal = ndtri(drawn[:, : spread.size]) * np.sqrt(np.maximum(spread, 0.0))
@@ -97,8 +99,58 @@ def error_draws(
         known = problem.bench.knowledge.sources
         parts = sources_at(problem.bench.knowledge, priors[:, :known])
         moved = np.hstack([parts, ndtri(priors[:, known:])])
-        errors = errors - moved @ units[:, first : first + problem.priors].T
+        errors = errors - moved @ inverse[first : first + problem.priors]
     return np.asarray(errors)
+
+
+def within_reach(solution: Solution, errors: Floats, intervals: Sequence[Interval]) -> Floats:
+    """Return errors of the unit's constants, none farther than the captures allow.
+
+    Parameters
+    ----------
+    solution : Solution
+        The fit.
+    errors : numpy.ndarray of float, shape (draws, unknowns)
+        Draws from `error_draws`.
+    intervals : sequence of Interval, length constants
+        Intervals of the constants.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (draws, constants)
+        Where constants of the curve are hardly seen, linear draws mean little: 64 of them are
+        shortened until chi-square rises by no more than a joint 95 % region allows.  Otherwise
+        draws are moved back to the ends of the profiled intervals.
+    """
+    unit = errors[:, : solution.problem.unit_count]
+    parameters = solution.problem.model.parameters
+    unseen = any(
+        p.logarithmic and i.profiled and i.high - i.low > _UNSEEN
+        for p, i in zip(parameters, intervals, strict=True)
+    )
+    if unseen:
+        return _shortened(solution, errors[:_FEW_DRAWS])
+    return _limited(solution, unit, intervals)
+
+
+def _shortened(solution: Solution, errors: Floats) -> Floats:
+    from scipy.special import chdtri
+
+    problem, least = solution.problem, chi_square(solution)
+    count = problem.unit_count
+    allowed = float(chdtri(problem.size, 1.0 - COVERAGE))
+    low, high = problem.model.bounds
+    found = np.empty((len(errors), count))
+    for row, error in enumerate(errors):
+        for _ in range(_SHORTENINGS):
+            unknowns = solution.unknowns + error
+            unknowns[:count] = np.clip(unknowns[:count], low, high)
+            residual = problem.evaluate(unknowns).residual
+            if float(residual @ residual) - least <= allowed:
+                break
+            error = error / 3.0
+        found[row] = unknowns[:count] - solution.units
+    return found
 
 
 def _even_draws(count: int, columns: int, seed: int) -> Floats:
@@ -186,24 +238,8 @@ def _profile_end(solution: Solution, place: int, half: float, direction: float) 
     return best + direction * float(found)
 
 
-def limited(solution: Solution, errors: Floats, intervals: Sequence[Interval]) -> Floats:
-    """Return errors drawn back to the profiled intervals.
-
-    Parameters
-    ----------
-    solution : Solution
-        The fit.
-    errors : numpy.ndarray of float, shape (draws, constants)
-        Draws from `error_draws`.
-    intervals : sequence of Interval, length constants
-        Their intervals; only profiled ones limit.
-
-    Returns
-    -------
-    numpy.ndarray of float, shape (draws, constants)
-        A draw beyond a profiled interval is moved to its end, and the other constants with it
-        as they are correlated, so that constants that are only known together stay together.
-    """
+def _limited(solution: Solution, errors: Floats, intervals: Sequence[Interval]) -> Floats:
+    """Errors moved back to the profiled intervals, the other constants along as correlated."""
     found = errors.copy()
     covariance = np.cov(errors.T)
     for place, interval in enumerate(intervals):
