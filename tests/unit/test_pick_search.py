@@ -206,8 +206,9 @@ def test_interruption_returns_the_best_so_far() -> None:
         seen.append(progress)
         raise KeyboardInterrupt
 
-    found = pick(_job(), progress=interrupt)
+    found = pick(default_job(), progress=interrupt)
     assert not found.search.proved
+    assert len(seen) == 1  # no other form is begun after that
     assert seen[0].best_db is not None
     assert found.search.objective_db <= seen[0].best_db + 1e-9
 

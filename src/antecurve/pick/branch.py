@@ -16,7 +16,7 @@ from antecurve.pick.boxes import Boxes, Grids, combinations_in, joined
 from antecurve.pick.candidates import Candidates
 from antecurve.pick.limits import limit_values, within_limits
 from antecurve.pick.model import NetworkModel
-from antecurve.pick.objective import RESOLUTION, ErrorOverBand
+from antecurve.pick.objective import ErrorOverBand, resolution
 from antecurve.pick.parts import PickedNetwork
 from antecurve.pick.structure import Exchange
 
@@ -210,7 +210,8 @@ class _Finds:
             self.indices.append(indices[within])
             self.errors.append(errors[within])
             if not self.keep_all:
-                self.limit = min(self.limit, float(errors.min()) + 2.0 * RESOLUTION)
+                best = float(errors.min())
+                self.limit = min(self.limit, best + 2.0 * resolution(best))
 
     def result(self, complete: bool, count: int) -> Exhausted:
         """All that was found, smallest error first."""

@@ -12,7 +12,6 @@ from antecurve.networks.topology import ElementKind
 from antecurve.pick.branch import Space
 from antecurve.pick.finish import report, with_exact
 from antecurve.pick.model import NEPER_DB
-from antecurve.pick.objective import RESOLUTION
 from antecurve.pick.proof import Search, tie_limit
 from antecurve.pick.result import PickResult
 from antecurve.pick.shortlist import Contender, shortlist
@@ -76,7 +75,7 @@ def pick_pair(search: Search, best: Contender, complete: bool) -> PickResult:
         )
     better, worse = pair
     if whole:
-        search.lower = max(0.0, worse.centred_db / NEPER_DB - RESOLUTION)
+        search.settle(worse.centred_db / NEPER_DB)
     claim = "no two networks of one form have a smaller error of the worse" if whole else ""
     done = report(search, worse.centred_db, whole, claim)
     entries = shortlist(better, search.pool, search.job)

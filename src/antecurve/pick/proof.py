@@ -21,7 +21,7 @@ from antecurve.pick.coarse import coarse_cut
 from antecurve.pick.drawer import Drawer
 from antecurve.pick.exact_values import sampled_exact
 from antecurve.pick.model import NEPER_DB, NetworkModel
-from antecurve.pick.objective import RESOLUTION
+from antecurve.pick.objective import resolution
 from antecurve.pick.result import PickProgress
 from antecurve.pick.rounding import flattened, neighbours, rounded
 from antecurve.pick.shortlist import Contender, contender
@@ -140,6 +140,16 @@ class Search:
     def seconds(self) -> float:
         """Time since the start [s]."""
         return time.perf_counter() - self.start
+
+    def settle(self, objective: float) -> None:
+        """Set the bound to an objective that is proved, less what it is uncertain by.
+
+        Parameters
+        ----------
+        objective : float
+            The objective [Np].
+        """
+        self.lower = max(0.0, objective - resolution(objective))
 
     def best(self) -> Contender | None:
         """Return the best combination met so far.
@@ -271,18 +281,24 @@ class Search:
         Returns
         -------
         Pass
-            What was found.
+            What was found.  The end of the budget and an interruption from the keyboard end
+            the pass.
         """
         found: list[Contender] = []
         complete = True
         for space in self._by_promise():
-            boxes = self._cut(space, limit)
-            result = self._examine(space, boxes, limit, keep_all)
+            try:
+                result = self._examine(space, self._cut(space, limit), limit, keep_all)
+            except KeyboardInterrupt:
+                complete = False
+                break
             self.evaluated += result.evaluated
-            complete &= result.complete
             found += contender(space, result.indices, result.errors)
             if not keep_all:
                 limit = min(limit, result.limit)
+            if not result.complete:
+                complete = False
+                break
         found.sort(key=Contender.tie_key)
         self.pool += found[:_FIRST_LOOK]
         return Pass(found, complete)
@@ -400,4 +416,5 @@ def tie_limit(best: Contender) -> float:
     float
         The limit [Np].
     """
-    return best.centred_db / NEPER_DB + 2.0 * RESOLUTION
+    error = best.centred_db / NEPER_DB
+    return error + 2.0 * resolution(error)

@@ -22,7 +22,6 @@ from antecurve.job import Job
 from antecurve.pick.drawer import Drawer
 from antecurve.pick.finish import finished, no_combination
 from antecurve.pick.model import NEPER_DB
-from antecurve.pick.objective import RESOLUTION
 from antecurve.pick.pairs import pick_pair
 from antecurve.pick.proof import BLIND_LIMITS, Search, tie_limit
 from antecurve.pick.ranking import pick_by_build
@@ -110,7 +109,7 @@ def _prove(search: Search, *, step_by_step: bool) -> tuple[Contender | None, boo
             break
     best = search.best()
     assert best is not None
-    search.lower = max(0.0, best.centred_db / NEPER_DB - RESOLUTION)
+    search.settle(best.centred_db / NEPER_DB)
     return best, True
 
 
@@ -129,5 +128,5 @@ def _from_nothing(search: Search) -> tuple[Contender | None, bool]:
             break
         search.lower = limit
     if best is not None and complete:
-        search.lower = max(0.0, best.centred_db / NEPER_DB - RESOLUTION)
+        search.settle(best.centred_db / NEPER_DB)
     return best, complete and (best is not None or math.isclose(limits[-1], _NO_LIMIT))
