@@ -7,7 +7,7 @@ levels and impedances are built on.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from antecurve.curves.model import Factors
@@ -18,7 +18,7 @@ from antecurve.synthesis.form import Form
 from antecurve.synthesis.forms.cascade import lay_out
 from antecurve.synthesis.half_section import Section, solve_section
 from antecurve.synthesis.impedance import RcImpedance, exact_fractions
-from antecurve.synthesis.rational import Violation
+from antecurve.synthesis.rational import Violation, unsettled
 from antecurve.synthesis.tree import Layout, Tree, capacitor, resistor, series
 
 __all__ = ["DOUBLE_POLE", "ExactNetwork", "attempt"]
@@ -87,9 +87,26 @@ def attempt(
     ExactNetwork or Violation
         The network, or why there is none.
     """
+    found = _without_cancelling(found)
+    if not (found.zeros_s or found.poles_s):
+        return Violation("the curve must have a zero or a pole left, but it is flat", True)
     double = _double_pole(found)
     if double is not None:
         return double
+    try:
+        return _solved(form, found, loading, gain, impedance_level, section_ratio)
+    except (ZeroDivisionError, OverflowError):
+        return unsettled(gain)
+
+
+def _solved(
+    form: Form,
+    found: Factors,
+    loading: Loading,
+    gain: float,
+    impedance_level: float,
+    section_ratio: float,
+) -> ExactNetwork | Violation:
     if form.series_arm is None:
         cascade = solve_cascade(
             found,
@@ -132,6 +149,18 @@ def attempt(
         section.implied_poles_s,
         section.level,
     )
+
+
+def _without_cancelling(found: Factors) -> Factors:
+    """The curve without zeros and poles that are the same."""
+    zeros, poles = list(found.zeros_s), list(found.poles_s)
+    for zero in found.zeros_s:
+        for pole in poles:
+            if abs(zero - pole) <= DOUBLE_POLE * zero:
+                zeros.remove(zero)
+                poles.remove(pole)
+                break
+    return replace(found, zeros_s=tuple(zeros), poles_s=tuple(poles))
 
 
 def _series_tree(build: Callable[[RcImpedance], Tree], arm: RcImpedance) -> Tree:

@@ -42,11 +42,14 @@ from antecurve.synthesis.rational import (
     level_constant,
     load_pole_violation,
     product,
+    settled,
+    unsettled,
 )
 
 __all__ = ["Cascade", "solve_cascade"]
 
-_ROUNDS = 400
+_ROUNDS = 300
+_SETTLED = 1e-13
 _NEGLIGIBLE = 1e-9
 
 
@@ -132,8 +135,7 @@ def solve_cascade(
         order,
         excess == -1,
     )
-    problem.solve()
-    return problem.checked()
+    return problem.checked() if problem.solve() else unsettled(gain)
 
 
 class _Problem:
@@ -167,18 +169,19 @@ class _Problem:
         self.extra: tuple[float, ...] = ()
         self.level = 0.0
 
-    def solve(self) -> None:
-        """Iterate until nothing changes."""
+    def solve(self) -> bool:
+        """Iterate until nothing changes; R below 0 ends it, for `checked` to report."""
         for _ in range(_ROUNDS):
             last = (self.level, *self.k, self.resistance, *self.extra)
             self._round()
             if self.resistance < 0:
-                break
+                return True
             now = (self.level, *self.k, self.resistance, *self.extra)
-            if len(now) == len(last) and all(
-                abs(a - b) <= 1e-16 * abs(a) for a, b in zip(now, last, strict=True)
-            ):
-                break
+            if not all(math.isfinite(x) for x in now):
+                return False
+            if settled(now, last, 1e-16):
+                return True
+        return settled(now, last, _SETTLED)
 
     def _round(self) -> None:
         found, u, r = self.found, self.u, self.r

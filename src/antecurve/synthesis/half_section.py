@@ -48,11 +48,15 @@ from antecurve.synthesis.rational import (
     load_pole_violation,
     polished_root,
     product,
+    settled,
+    unsettled,
 )
 
 __all__ = ["Section", "ShuntArm", "solve_section"]
 
-_ROUNDS = 200
+_ROUNDS = 150
+_PATIENCE = 20
+_SETTLED = 1e-13
 _NEGLIGIBLE = 1e-9
 
 
@@ -133,7 +137,8 @@ def solve_section(
         return mismatch
     failure: Violation | None = None
     for problem in _problems(found, kind, loading, gain, shunt_resistance):
-        result = _checked(problem.solved())
+        solved = problem.solved()
+        result = _checked(problem) if solved else unsettled(gain)
         if isinstance(result, Section):
             return result
         if failure is None or failure.structural:
@@ -208,17 +213,24 @@ class _Problem:
         """g s^a N(s)."""
         return float(self.level * s**self.found.zeros_at_origin * product(self.found.zeros_s, s))
 
-    def solved(self) -> _Problem:
+    def solved(self) -> bool:
         """Solve for g, T5, the implied pole and the roots in Q, by fixed point."""
-        for _ in range(_ROUNDS):
-            last = (self.level, self.load_pole, self.implied_pole, *self.balance)
+        change = math.inf
+        for done in range(_ROUNDS):
+            last = self._unknowns()
             self._round()
-            now = (self.level, self.load_pole, self.implied_pole, *self.balance)
-            if len(now) == len(last) and all(
-                abs(a - b) <= 1e-16 * abs(a) for a, b in zip(now, last, strict=True)
-            ):
-                break
-        return self
+            now = self._unknowns()
+            if not all(math.isfinite(x) and x > 0 for x in now if x):
+                return False
+            if settled(now, last, 1e-16):
+                return True
+            before, change = change, abs(now[0] / last[0] - 1.0) if last[0] else math.inf
+            if done > _PATIENCE and change >= before and change > _SETTLED:
+                return False
+        return settled(now, last, _SETTLED)
+
+    def _unknowns(self) -> tuple[float, ...]:
+        return (self.level, self.load_pole, self.implied_pole, *self.balance)
 
     def _round(self) -> None:
         found, rp, rs = self.found, self.parallel, self.loading.source_resistance

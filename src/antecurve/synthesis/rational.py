@@ -20,6 +20,8 @@ __all__ = [
     "load_pole_violation",
     "polished_root",
     "product",
+    "settled",
+    "unsettled",
 ]
 
 _REFERENCE = 2.0 * math.pi * REFERENCE_FREQUENCY_HZ
@@ -109,6 +111,45 @@ def load_pole_violation(found: Factors, gain: float, load_pole: float) -> Violat
         f"0 < T5 <= {format_quantity(shortest, 's')}, but T5 = {format_quantity(load_pole, 's')} "
         f"at {20.0 * math.log10(gain):.2f} dB at 1 kHz: the level is too high, or the load's "
         "capacitance too large for the resistor across the output"
+    )
+
+
+def settled(now: Sequence[float], last: Sequence[float], tolerance: float) -> bool:
+    """Return whether an iteration has come to rest.
+
+    Parameters
+    ----------
+    now, last : sequence of float
+        The unknowns after a round and before it.
+    tolerance : float
+        Largest relative change.
+
+    Returns
+    -------
+    bool
+        Whether each has changed by no more.
+    """
+    return len(now) == len(last) and all(
+        abs(a - b) <= tolerance * abs(a) for a, b in zip(now, last, strict=True)
+    )
+
+
+def unsettled(gain: float) -> Violation:
+    """Say that the equations for a level have no solution.
+
+    Parameters
+    ----------
+    gain : float
+        Magnitude of H at 1 kHz.
+
+    Returns
+    -------
+    Violation
+        The condition.
+    """
+    return Violation(
+        "the level must be low enough for its equations to have a solution with positive "
+        f"elements, but there is none at {20.0 * math.log10(gain):.2f} dB at 1 kHz"
     )
 
 

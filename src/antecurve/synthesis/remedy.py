@@ -245,7 +245,7 @@ def _moved(found: Factors, highest: float) -> Factors:
 
 def _nearest(works: Callable[[float], bool], start: float, *, span: float = 30.0) -> float | None:
     """The value nearest to a start, on a log scale, for which a condition holds."""
-    steps = 60
+    steps = 40
     last = {1.0: start, -1.0: start}
     for step in range(1, steps + 1):
         for direction in (-1.0, 1.0):
@@ -257,7 +257,7 @@ def _nearest(works: Callable[[float], bool], start: float, *, span: float = 30.0
 
 
 def _bisected(works: Callable[[float], bool], fails: float, holds: float) -> float:
-    for _ in range(50):
+    for _ in range(40):
         middle = math.sqrt(fails * holds)
         if works(middle):
             holds = middle
