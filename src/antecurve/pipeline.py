@@ -29,6 +29,9 @@ from antecurve.networks.roots import extra_poles
 from antecurve.networks.topology import Network
 from antecurve.pick.parts import PickedNetwork
 from antecurve.pick.search import PickProgress, SearchReport, ShortlistEntry, pick
+from antecurve.synthesis.exact import form_names
+from antecurve.synthesis.formula_model import FormFormulas
+from antecurve.synthesis.formulas import form_formulas
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
@@ -92,6 +95,8 @@ class Analysis:
         The same after playback with common faults.
     stresses : PartStresses
         What the parts have to stand.
+    formulas : FormFormulas or None
+        The form's formulas; ``None`` for a network of the user's own.
     """
 
     response: ResponseTable
@@ -102,6 +107,7 @@ class Analysis:
     scope: ScopeTrace
     faults: FaultSheet
     stresses: PartStresses
+    formulas: FormFormulas | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,7 +235,13 @@ def analyse(design: Design, *, progress: Callable[[int, int], None] | None = Non
         scope=scope_trace(design.network, curve=job.curve, loading=job.loading, wave=wave),
         faults=fault_sheet(design.network, curve=job.curve, loading=job.loading, wave=wave),
         stresses=part_stresses(design.network, loading=job.loading),
+        formulas=_formulas(design),
     )
+
+
+def _formulas(design: Design) -> FormFormulas | None:
+    form = design.picked.topology.form
+    return form_formulas(form, design.curve) if form in form_names() else None
 
 
 def design(

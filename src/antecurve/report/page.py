@@ -20,9 +20,11 @@ from antecurve.report.tables import (
     shortlist_rows,
     wiring_rows,
 )
+from antecurve.synthesis.formula_text import formulas_mathml
 
 if TYPE_CHECKING:
     from antecurve.pipeline import Design
+    from antecurve.synthesis.formula_model import FormFormulas
 
 __all__ = ["page_environment", "report_page"]
 
@@ -44,6 +46,19 @@ def page_environment() -> Any:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+
+
+def _formulas(found: FormFormulas | None) -> dict[str, tuple[Any, ...]]:
+    """The form's formulas as MathML by heading."""
+    from markupsafe import Markup
+
+    if found is None:
+        return {}
+    return {
+        heading: tuple(Markup(row) for row in rows)
+        for heading, rows in formulas_mathml(found).items()
+        if rows
+    }
 
 
 def report_page(design: Design) -> bytes:
@@ -79,6 +94,7 @@ def report_page(design: Design) -> bytes:
     page: str = environment.get_template("report.html.j2").render(
         title=design.job.title,
         form=design.picked.topology.form,
+        balanced=design.job.network.balanced,
         summary=summary_lines(design),
         schematic=Markup(schematic),
         error_plot=Markup(figure_svg(error)),
@@ -96,6 +112,7 @@ def report_page(design: Design) -> bytes:
         scope_plot=Markup(figure_svg(scope_figure(analysis.scope))),
         fault_plot=Markup(figure_svg(fault_figure(analysis.faults))),
         faults=measure_rows([(t.playback.name, t.measures) for t in analysis.faults.traces]),
+        formulas=_formulas(analysis.formulas),
         cautions=CAUTIONS,
         sliders=panel.sliders,
         bench_data=Markup(panel.data),
