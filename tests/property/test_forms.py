@@ -6,12 +6,14 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from nodal import solve_cards
 
 from antecurve.curves.model import Curve, response
 from antecurve.networks.balanced import balanced_network
+from antecurve.networks.compiled import transfer
 from antecurve.networks.topology import Loading, Network
 from antecurve.synthesis.exact import exact_network_or_none, form_names
 
@@ -176,3 +178,43 @@ def test_impedance_scaling_scales_every_element(case: Case, factor: float) -> No
         ratio = factor if element.ref.startswith("R") else 1.0 / factor
         # Elements that are a small difference of large ones keep fewer digits.
         assert math.isclose(b, a * ratio, rel_tol=1e-7)
+
+
+@st.composite
+def any_cases(draw: st.DrawFn) -> Case:
+    """Curves in no order, levels and loadings far out of the way."""
+    zeros = draw(st.lists(st.floats(-7.0, -1.0), max_size=3))
+    poles = draw(st.lists(st.floats(-7.0, -1.0), min_size=0 if zeros else 1, max_size=4))
+    if zeros and draw(st.booleans()):
+        poles = [*poles[:3], zeros[0]]  # one that cancels a zero
+    curve = Curve(
+        "own",
+        tuple(10**t for t in zeros),
+        tuple(10**t for t in poles),
+        zeros_at_origin=draw(st.integers(0, 1)),
+    )
+    loading = Loading(
+        draw(st.sampled_from([0.0, 1e-3, 50.0, 1e5])),
+        10 ** draw(st.floats(0.0, 7.0)),
+        draw(st.sampled_from([0.0, 1e-15, 150e-12, 1e-6])),
+    )
+    return Case(
+        curve, loading, 10 ** draw(st.floats(-6.0, -0.01)), 10 ** draw(st.floats(-1.0, 7.0))
+    )
+
+
+@settings(max_examples=120, deadline=None)
+@given(any_cases(), st.sampled_from(form_names()))
+def test_any_curve_is_made_or_refused(case: Case, form: str) -> None:
+    """Nothing but a network that makes the curve or ``None`` comes out, whatever goes in."""
+    found = exact_network_or_none(
+        form, case.curve, loading=case.loading, gain=case.gain, impedance_level=case.impedance
+    )
+    if found is None:
+        return
+    wanted = np.abs(response(case.curve, FREQUENCY))
+    for pole in (*found.implied_poles_s, *([found.load_pole_s] if found.load_pole_s else [])):
+        wanted = wanted / np.hypot(1, 2 * math.pi * FREQUENCY * pole)
+        wanted = wanted * np.hypot(1, 2e3 * math.pi * pole)
+    made = np.abs(transfer(found.network, FREQUENCY, loading=case.loading))
+    assert 20 * np.log10(made / (case.gain * wanted)) == pytest.approx(0.0, abs=TOLERANCE_DB)

@@ -28,7 +28,9 @@ _HEAD = "Voltage of an ideal replay head"
 _MEMORY = "values from memory, check them before use"
 
 
-def _tape(name: str, bass: float, treble: float, remark: str, year: int, source: str) -> Curve:
+def _tape(
+    name: str, bass: float, treble: float, remark: str, year: int | None, source: str
+) -> Curve:
     return Curve(
         name,
         zeros_s=(bass / _US,) if bass else (),
@@ -132,9 +134,9 @@ _TAPES: tuple[Curve, ...] = (
     _tape("tape-9.5-nab", 3180, 90, "9.5 cm/s, IEC2 (NAB)", 1968, _TAPE),
     _tape("tape-9.5-din", 3180, 120, "9.5 cm/s, DIN", 1962, _TAPE),
     _tape("tape-9.5-iec", 3180, 140, "9.5 cm/s, IEC from 1962 to 1968", 1962, _TAPE),
-    _tape("tape-4.76-type-1", 3180, 120, f"cassette, type I; {_MEMORY}", 1981, "IEC 60094-1"),
+    _tape("tape-4.76-type-1", 3180, 120, f"cassette, type I; {_MEMORY}", None, "IEC 60094-1"),
     _tape(
-        "tape-4.76-type-2", 3180, 70, f"cassette, types II and IV; {_MEMORY}", 1981, "IEC 60094-1"
+        "tape-4.76-type-2", 3180, 70, f"cassette, types II and IV; {_MEMORY}", None, "IEC 60094-1"
     ),
 )
 

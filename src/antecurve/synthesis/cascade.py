@@ -24,8 +24,9 @@ A = 1 + k2 u p2 and B = 1 + r R,
     c_1 &= k_1 (A r + u q_1 + k_2 u q_2 r a_1) \\\\
     c_2 &= k_2 u q_2 (B + r k_1 a_2)
 
-The last two are a quadratic for k1, one root of which makes both strengths positive whatever
-the order of the sections; the only condition left is R_inf >= 0.  A curve without ultrasonic
+The last two are a quadratic for k1.  For a curve whose zeros and poles alternate one of its roots
+makes both strengths positive whatever the order of the sections, and the only condition left is
+R_inf >= 0; some curves with two zeros side by side can be made as well.  A curve without ultrasonic
 pole has R_inf = 0 and the pole that results.
 """
 
@@ -165,6 +166,7 @@ class _Problem:
         self.p = tuple(self.tau if math.isinf(t) else self.tau / t for t in times)
         self.q = tuple(1.0 if math.isinf(t) else 1.0 - self.tau / t for t in times)
         self.k = (0.0, 0.0)
+        self.real = True
         self.resistance = loading.source_resistance
         self.extra: tuple[float, ...] = ()
         self.level = 0.0
@@ -216,10 +218,19 @@ class _Problem:
         square = alpha * r * self.a[1]
         linear = alpha * b + r * self.a[0] * c2 - c1 * r * self.a[1]
         constant = -c1 * b
-        root = math.sqrt(max(linear * linear - 4.0 * square * constant, 0.0))
-        falling = -2.0 * constant / (linear + root) if linear > 0 else None
-        k1 = (root - linear) / (2.0 * square) if falling is None else falling
-        self.k = (k1, c2 / (u * self.q[1] * (b + r * k1 * self.a[1])))
+        discriminant = linear * linear - 4.0 * square * constant
+        self.real = discriminant > -_NEGLIGIBLE * linear * linear
+        root = math.sqrt(max(discriminant, 0.0))
+        # Both roots without cancellation; the smaller strength of those that make both positive.
+        sum_of_both = -0.5 * (linear + math.copysign(root, linear))
+        found = [
+            (k1, self._second(k1, c2, b)) for k1 in (sum_of_both / square, constant / sum_of_both)
+        ]
+        self.k = min(found, key=lambda k: (min(k) <= 0, k[0]))
+
+    def _second(self, k1: float, c2: float, b: float) -> float:
+        """k2 for a k1."""
+        return c2 / (self.u * self.q[1] * (b + self.r * k1 * self.a[1]))
 
     def _fraction(self, time: float, poles: tuple[float, ...]) -> float:
         """Partial fraction of D/(g N) at one of the zeros."""
@@ -247,6 +258,12 @@ class _Problem:
             late = load_pole_violation(self.found, self.gain, self.extra[0])
             if late is not None:
                 return late
+        if not self.real:
+            return Violation(
+                "the quadratic for the sections' strengths must have a real root, w^2 >= 4 p q, "
+                "but it has none: the curve's zeros and poles do not alternate",
+                structural=True,
+            )
         for strength, time in zip(self.k, self.times, strict=True):
             if not strength > 0:
                 return Violation(

@@ -220,7 +220,7 @@ class _Problem:
             last = self._unknowns()
             self._round()
             now = self._unknowns()
-            if not all(math.isfinite(x) and x > 0 for x in now if x):
+            if not all(math.isfinite(x) for x in now) or min(self.implied_pole, *now[3:], 0.0) < 0:
                 return False
             if settled(now, last, 1e-16):
                 return True
