@@ -26,12 +26,14 @@ from antecurve.job import Job
 from antecurve.networks.compiled import transfer
 from antecurve.networks.deviation import ErrorRange, error_range
 from antecurve.networks.roots import extra_poles
-from antecurve.networks.topology import Network
+from antecurve.networks.topology import Network, Topology
+from antecurve.networks.wiring import check_wiring
 from antecurve.pick.parts import PickedNetwork
 from antecurve.pick.search import PickProgress, SearchReport, ShortlistEntry, pick
 from antecurve.synthesis.exact import form_names
 from antecurve.synthesis.formula_model import FormFormulas
 from antecurve.synthesis.formulas import form_formulas
+from antecurve.synthesis.own_network import OwnSolution, solve_own_network
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
@@ -97,6 +99,9 @@ class Analysis:
         What the parts have to stand.
     formulas : FormFormulas or None
         The form's formulas; ``None`` for a network of the user's own.
+    own : OwnSolution or None
+        Of a network of the user's own: values that make the curve, exactly or as close as they
+        come, and what the curve leaves free.
     """
 
     response: ResponseTable
@@ -108,6 +113,7 @@ class Analysis:
     faults: FaultSheet
     stresses: PartStresses
     formulas: FormFormulas | None
+    own: OwnSolution | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -236,6 +242,19 @@ def analyse(design: Design, *, progress: Callable[[int, int], None] | None = Non
         faults=fault_sheet(design.network, curve=job.curve, loading=job.loading, wave=wave),
         stresses=part_stresses(design.network, loading=job.loading),
         formulas=_formulas(design),
+        own=_own_solution(design),
+    )
+
+
+def _own_solution(design: Design) -> OwnSolution | None:
+    """The solved values at the level of the pick, the resistor across the output as picked."""
+    job = design.job
+    if job.network.elements is None:
+        return None
+    topology = Topology("own", job.network.elements)
+    level = abs(complex(transfer(design.network, REFERENCE_FREQUENCY_HZ, loading=job.loading)[0]))
+    return solve_own_network(
+        topology, job.curve, loading=job.loading, gain=level, band_hz=job.target.band_hz
     )
 
 
@@ -277,6 +296,8 @@ def design(
         When no combination of parts meets the limits.
     InputError
         When a form or a series does not exist.
+    WiringError
+        When the elements of the user's own don't make a network.
 
     Examples
     --------
@@ -285,6 +306,8 @@ def design(
     >>> found.analysis.error.job.centred_db < 0.03
     True
     """
+    if job.network.elements is not None:
+        check_wiring(Topology("own", job.network.elements))
     result = pick(job, drawer=drawer, progress=progress, executor=executor)
     found = Design(
         job, result.best, result.search, result.shortlist, result.second, result.match_db

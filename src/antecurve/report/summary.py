@@ -82,6 +82,7 @@ def summary_lines(design: Design) -> list[str]:
         *_loading_lines(analysis),
         *_level_lines(design, analysis),
         *_search_lines(design),
+        *_own_lines(analysis),
     ]
 
 
@@ -174,3 +175,24 @@ def _search_lines(design: Design) -> list[str]:
             f"second is {level:+.2f} dB in level at 1 kHz: allow for it when comparing channels."
         )
     return lines
+
+
+def _own_lines(analysis: Analysis) -> list[str]:
+    """Whether a network of the user's own can make the curve, and what is left free."""
+    own = analysis.own
+    if own is None:
+        return []
+    values = ", ".join(
+        f"{e.ref} {format_quantity(float(v), e.kind.unit)}"
+        for e, v in zip(own.network.topology.elements, own.network.values, strict=True)
+    )
+    if own.exact:
+        first = (
+            f"The network makes the curve exactly at the pick's level, for example with {values}."
+        )
+    else:
+        first = (
+            f"The network can't make the curve exactly; the closest found leaves "
+            f"{_db(own.residual_db)} over the band, with {values}."
+        )
+    return [first, *(f"Left free by curve and level: {d.text}." for d in own.free_directions)]
