@@ -29,6 +29,7 @@ _BATCH = 2000
 _LEAF = 256
 _WORTH_ANOTHER_LOOK = 1.0
 _MOST_KEPT = 4096
+_MOST_LISTED = 1_000_000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -210,8 +211,17 @@ class _Finds:
             self.indices.append(indices[within])
             self.errors.append(errors[within])
             if not self.keep_all:
+                self._forget()
                 best = float(errors.min())
                 self.limit = min(self.limit, best + 2.0 * resolution(best))
+
+    def _forget(self) -> None:
+        """Keep the best where there are very many."""
+        if sum(map(len, self.errors)) <= 4 * _MOST_KEPT:
+            return
+        errors, indices = np.concatenate(self.errors), np.concatenate(self.indices)
+        order = np.argsort(errors, kind="stable")[:_MOST_KEPT]
+        self.errors, self.indices = [errors[order]], [indices[order]]
 
     def result(self, complete: bool, count: int) -> Exhausted:
         """All that was found, smallest error first."""
@@ -243,8 +253,8 @@ def exhaust(
     limit : float
         Largest centred error [Np].
     keep_all : bool, optional
-        Whether to list all combinations within the limit; else the limit follows the best
-        found so far.
+        Whether to list all combinations within the limit (where they are no more than a
+        million); else the limit follows the best found so far.
     watch : callable, optional
         Called with the limit, the combinations evaluated and the boxes open; to stop, it
         returns True.
@@ -300,6 +310,8 @@ def _work(
         if watch is not None and watch(finds.limit, finds.evaluated, sum(map(len, stack))):
             break
         if deadline is not None and time.perf_counter() > deadline:
+            break
+        if sum(map(len, finds.errors)) > _MOST_LISTED:
             break
     return not stack
 

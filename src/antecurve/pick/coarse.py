@@ -37,6 +37,7 @@ Floats = NDArray[np.float64]
 
 _SLACK = 1e-9
 _REAL_POINTS = 7
+_MOST_BOXES = 60_000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -221,7 +222,8 @@ def coarse_cut(
     Returns
     -------
     Boxes
-        Every combination within the limit is in one of them.
+        Every combination within the limit is in one of them.  Where the bounds say little,
+        as for a narrow band, they are left wider, so that their number stays within memory.
     """
     boxes = grids.whole()
     if model.ladder is None:
@@ -235,7 +237,8 @@ def coarse_cut(
         boxes = boxes.where(cut(boxes))
         sides = grids.logs(boxes.last) - grids.logs(boxes.first)
         small = (sides.max(axis=1, initial=0.0) <= width) | (boxes.sizes <= leaf)
-        if deadline is not None and time.perf_counter() > deadline:
+        late = deadline is not None and time.perf_counter() > deadline
+        if late or len(boxes) > _MOST_BOXES:
             small[:] = True
         done.append(boxes.where(small))
         boxes = grids.halved(boxes.where(~small), sides[~small])

@@ -12,6 +12,7 @@ from antecurve.errors import NoCombinationError
 from antecurve.job import Job
 from antecurve.networks.topology import ElementKind
 from antecurve.pick.branch import Space
+from antecurve.pick.comparison import compared
 from antecurve.pick.exact_values import nearest_exact
 from antecurve.pick.limits import LimitValues, limit_values
 from antecurve.pick.model import NEPER_DB
@@ -152,7 +153,12 @@ def finished(search: Search, best: Contender, complete: bool) -> PickResult:
         Pick, report and shortlist.
     """
     done = report(search, best.centred_db, complete)
-    return PickResult(with_exact(best), done, shortlist(best, search.pool, search.job))
+    return PickResult(
+        with_exact(best),
+        done,
+        shortlist(best, search.pool, search.job),
+        forms=compared(search, best),
+    )
 
 
 def no_combination(search: Search, complete: bool) -> NoCombinationError:

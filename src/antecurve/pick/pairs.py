@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from antecurve.errors import NoCombinationError
 from antecurve.networks.topology import ElementKind
 from antecurve.pick.branch import Space
+from antecurve.pick.comparison import compared
 from antecurve.pick.finish import report, with_exact
 from antecurve.pick.model import NEPER_DB
 from antecurve.pick.proof import Search, tie_limit
@@ -80,7 +81,12 @@ def pick_pair(search: Search, best: Contender, complete: bool) -> PickResult:
     done = report(search, worse.centred_db, whole, claim)
     entries = shortlist(better, search.pool, search.job)
     return PickResult(
-        with_exact(better), done, entries, with_exact(worse), _mismatch_db(better, worse)
+        with_exact(better),
+        done,
+        entries,
+        with_exact(worse),
+        _mismatch_db(better, worse),
+        compared(search, better),
     )
 
 

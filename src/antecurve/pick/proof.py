@@ -88,6 +88,8 @@ class Search:
         Combinations evaluated one by one.
     lower : float
         What no combination is below, as far as proved [Np].
+    refused : dict of str to str
+        Forms that can't make the curve, and why.
     """
 
     def __init__(
@@ -107,6 +109,7 @@ class Search:
         self.pool: list[Contender] = []
         self.evaluated = 0
         self.lower = 0.0
+        self.refused: dict[str, str] = {}
         self.stock = {
             ElementKind.RESISTOR: candidates(ElementKind.RESISTOR, job.resistors, drawer),
             ElementKind.CAPACITOR: candidates(ElementKind.CAPACITOR, job.capacitors, drawer),
@@ -172,6 +175,7 @@ class Search:
                 topology, logs = sampled_exact(form, self.job, low=low, high=high, levels=_LEVELS)
             except UnattainableError as error:
                 failure = error
+                self.refused[form] = f"{error.condition}; {error.remedy}"
                 continue
             self._add(topology, logs)
         if not self.spaces and failure is not None:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from antecurve.networks.topology import ElementKind
 from antecurve.pick.branch import Space
 from antecurve.pick.builds import spread_percentile
+from antecurve.pick.comparison import compared
 from antecurve.pick.finish import report, with_exact
 from antecurve.pick.model import NEPER_DB
 from antecurve.pick.proof import Search, tie_limit
@@ -76,7 +77,8 @@ def pick_by_build(search: Search, best: Contender, complete: bool) -> PickResult
     )
     done = report(search, objective, proved, claim)
     pool = search.pool + ranked[:_RANKED]
-    return PickResult(with_exact(first), done, shortlist(first, pool, search.job))
+    entries = shortlist(first, pool, search.job)
+    return PickResult(with_exact(first), done, entries, forms=compared(search, first))
 
 
 def _window(search: Search, best: Contender, complete: bool) -> tuple[float, list[Contender], bool]:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from antecurve.pick.parts import PickedNetwork
 
-__all__ = ["PickProgress", "PickResult", "SearchReport", "ShortlistEntry"]
+__all__ = ["FormOutcome", "PickProgress", "PickResult", "SearchReport", "ShortlistEntry"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +97,34 @@ class ShortlistEntry:
 
 
 @dataclass(frozen=True, slots=True)
+class FormOutcome:
+    """What one form of a job comes to.
+
+    Attributes
+    ----------
+    form : str
+        Name of the form.
+    centred_db : float or None
+        Nominal centred error of its best network met [dB]; ``None`` where there is none.
+    spread_p95_db : float or None
+        95th percentile of the centred error over builds [dB].
+    parts : int or None
+        Number of physical parts.
+    output_resistance_ohm : float or None
+        Magnitude of the output impedance at 1 kHz [ohm].
+    reason : str
+        Why there is none.
+    """
+
+    form: str
+    centred_db: float | None = None
+    spread_p95_db: float | None = None
+    parts: int | None = None
+    output_resistance_ohm: float | None = None
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class PickResult:
     """The outcome of a pick.
 
@@ -112,6 +140,8 @@ class PickResult:
         The other network of a stereo pair.
     match_db : float or None
         Largest difference of the two networks' levels over the band, each re 1 kHz [dB].
+    forms : tuple of FormOutcome
+        The forms of the job side by side.
     """
 
     best: PickedNetwork
@@ -119,3 +149,4 @@ class PickResult:
     shortlist: tuple[ShortlistEntry, ...] = ()
     second: PickedNetwork | None = None
     match_db: float | None = None
+    forms: tuple[FormOutcome, ...] = ()

@@ -35,6 +35,7 @@ __all__ = ["PickProgress", "PickResult", "SearchReport", "ShortlistEntry", "pick
 
 _BLIND_SECONDS = 8.0
 _OWN_SECONDS = 30.0
+_BUILT_IN_SECONDS = 120.0
 _SMALL = 3e6
 _NO_LIMIT = 1e3
 
@@ -60,8 +61,8 @@ def pick(
     executor : concurrent.futures.Executor or None, optional
         Runs parts of a very large search, for example in other processes.
     budget_seconds : float or None, optional
-        Time after which the best so far is returned [s]; it overrides that of the job.  For
-        a network of the user's own 30 s where neither is given.
+        Time after which the best so far is returned [s]; it overrides that of the job.  Where
+        neither is given: 120 s, for a network of the user's own 30 s, with an executor no limit.
 
     Returns
     -------
@@ -79,11 +80,13 @@ def pick(
         When a form is unknown or a drawer is asked for but not given.
     """
     budget = job.pick.budget_seconds if budget_seconds is None else budget_seconds
-    if budget is None and job.network.elements is not None:
-        budget = _OWN_SECONDS
+    own = job.network.elements is not None
+    step_by_step = own or budget is not None or executor is not None
+    if budget is None and executor is None:
+        budget = _OWN_SECONDS if own else _BUILT_IN_SECONDS
     search = Search(job, drawer, progress, executor, budget)
     search.look_around()
-    best, complete = _prove(search, step_by_step=budget is not None or executor is not None)
+    best, complete = _prove(search, step_by_step=step_by_step)
     if best is None:
         raise no_combination(search, complete)
     if job.pick.sets == 2:
