@@ -29,6 +29,7 @@ from antecurve.networks.roots import extra_poles
 from antecurve.networks.topology import Network, Topology
 from antecurve.networks.wiring import check_wiring
 from antecurve.pick.parts import PickedNetwork
+from antecurve.pick.result import FormOutcome
 from antecurve.pick.search import PickProgress, SearchReport, ShortlistEntry, pick
 from antecurve.synthesis.exact import form_names
 from antecurve.synthesis.formula_model import FormFormulas
@@ -130,6 +131,8 @@ class Design:
         What the search examined and proved.
     shortlist : tuple of ShortlistEntry
         Alternatives worth a thought.
+    forms : tuple of FormOutcome
+        The forms of the job side by side.
     second : PickedNetwork or None
         The other network of a stereo pair.
     match_db : float or None
@@ -142,6 +145,7 @@ class Design:
     picked: PickedNetwork
     search: SearchReport
     shortlist: tuple[ShortlistEntry, ...] = ()
+    forms: tuple[FormOutcome, ...] = ()
     second: PickedNetwork | None = None
     match_db: float | None = None
     analysis: Analysis | None = None
@@ -310,7 +314,13 @@ def design(
         check_wiring(Topology("own", job.network.elements))
     result = pick(job, drawer=drawer, progress=progress, executor=executor)
     found = Design(
-        job, result.best, result.search, result.shortlist, result.second, result.match_db
+        job,
+        result.best,
+        result.search,
+        result.shortlist,
+        result.forms,
+        result.second,
+        result.match_db,
     )
     return replace(found, analysis=analyse(found))
 

@@ -61,7 +61,7 @@ def show_design(design: Design) -> None:
     """
     from antecurve.pipeline import design_parts_list
     from antecurve.report.summary import summary_lines
-    from antecurve.report.tables import parts_rows, wiring_rows
+    from antecurve.report.tables import form_rows, parts_rows, wiring_rows
 
     print(design.job.title)
     print()
@@ -71,6 +71,9 @@ def show_design(design: Design) -> None:
     if design.second is not None:
         print("The other network of the pair, of the same form")
         show_table(wiring_rows(design.second))
+    if len(design.forms) > 1:
+        print("The forms of the job side by side")
+        show_table(form_rows(design))
     print("Parts")
     show_table(parts_rows(design_parts_list(design)))
     for line in summary_lines(design):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,7 @@ from antecurve.errors import AntecurveError, FileFormatError
 from antecurve.files.design_job import job_content, job_from, network_content, network_from
 from antecurve.files.reading import read_text
 from antecurve.networks.symbolic import solve
+from antecurve.pick.result import FormOutcome
 from antecurve.pick.search import SearchReport, ShortlistEntry
 from antecurve.pipeline import Design, ErrorSummary
 
@@ -60,6 +62,7 @@ def design_content(design: Design) -> dict[str, Any]:
         "level": None if analysis is None else analysis.level.as_dict(),
         "search": _search(design.search),
         "shortlist": [_entry(entry) for entry in design.shortlist],
+        "forms": [asdict(outcome) for outcome in design.forms],
         "second": None if design.second is None else network_content(design.second),
         "match_db": design.match_db,
         "spread": None if analysis is None else spread_object(analysis.spread),
@@ -163,6 +166,7 @@ def read_design(path: Path | str) -> Design:
                 )
                 for entry in content["shortlist"] or ()
             ),
+            forms=tuple(FormOutcome(**f) for f in content.get("forms") or ()),
             second=None if content.get("second") is None else network_from(content["second"]),
             match_db=content.get("match_db"),
         )

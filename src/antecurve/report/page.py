@@ -13,6 +13,7 @@ from antecurve.report.schematic import schematic_svg, value_labels
 from antecurve.report.scope_figures import fault_figure, scope_figure
 from antecurve.report.summary import summary_lines
 from antecurve.report.tables import (
+    form_rows,
     loading_rows,
     parts_rows,
     response_rows,
@@ -106,6 +107,7 @@ def report_page(design: Design) -> bytes:
         shares=share_rows(analysis),
         loading=loading_rows(analysis),
         shortlist=shortlist_rows(design),
+        forms=form_rows(design),
         level_lines=level_lines(analysis.level),
         window_lines=window_lines(analysis.loading.window),
         stresses=stress_rows(analysis.stresses),

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "TextTable",
+    "form_rows",
     "loading_rows",
     "made_of",
     "parts_rows",
@@ -195,6 +196,33 @@ def loading_rows(analysis: Analysis) -> TextTable:
     )
     header = ("generator", "unit", "with cable", "level shift dB", "error dB")
     return TextTable(header, rows, "rrrrr")
+
+
+def form_rows(design: Design) -> TextTable:
+    """Return the forms of the job side by side.
+
+    Parameters
+    ----------
+    design : Design
+        The design.
+
+    Returns
+    -------
+    TextTable
+        One row a form; for the pick's form the pick, for others the best met.
+    """
+    rows = []
+    for outcome in design.forms:
+        if outcome.centred_db is None or outcome.spread_p95_db is None:
+            rows.append((outcome.form, "-", "-", "-", "-", outcome.reason))
+            continue
+        chosen = outcome.form == design.picked.topology.form
+        output = format_quantity(outcome.output_resistance_ohm or 0.0, "ohm")
+        figures = (f"{outcome.centred_db:.4f}", f"{outcome.spread_p95_db:.3f}")
+        note = "the pick" if chosen else "best met"
+        rows.append((outcome.form, *figures, str(outcome.parts), output, note))
+    header = ("form", "nominal dB", "95 % dB", "parts", "output", "note")
+    return TextTable(header, tuple(rows), "lrrrrl")
 
 
 def shortlist_rows(design: Design) -> TextTable:

@@ -1,0 +1,31 @@
+"""The forms of a job side by side."""
+
+from __future__ import annotations
+
+from antecurve.files.job_file import parse_job
+from antecurve.pick.search import pick
+from antecurve.pipeline import Design
+
+
+def test_the_pick_leads_and_no_form_is_better(default_design: Design) -> None:
+    forms = default_design.forms
+    assert {f.form for f in forms} == {"foster-1", "foster-2", "cauer-1", "cauer-2"}
+    assert forms[0].form == default_design.picked.topology.form
+    assert forms[0].centred_db == default_design.search.objective_db
+    assert all(f.centred_db >= default_design.search.lower_bound_db for f in forms)
+    assert all(f.spread_p95_db > f.centred_db for f in forms)
+
+
+def test_a_form_that_cannot_make_the_curve_says_why() -> None:
+    job = parse_job(
+        {
+            "curve": {"name": "disc", "ultrasonic_poles": ["50 kHz"]},
+            "network": {"forms": ["foster-1", "output-capacitor-foster-1"]},
+            "capacitors": {"parts_per_position": 1},
+        }
+    )
+    outcome = {f.form: f for f in pick(job).forms}
+    assert outcome["foster-1"].centred_db is not None
+    refused = outcome["output-capacitor-foster-1"]
+    assert refused.centred_db is None
+    assert len(refused.reason) > 20
