@@ -13,8 +13,8 @@ from antecurve.job import Job
 from antecurve.networks.topology import ElementKind
 from antecurve.pick.branch import Space
 from antecurve.pick.comparison import compared
-from antecurve.pick.exact_values import nearest_exact
-from antecurve.pick.limits import LimitValues, limit_values
+from antecurve.pick.exact_values import nearest_exact, sampled_exact
+from antecurve.pick.limits import LimitValues, limit_values, within_limits
 from antecurve.pick.model import NEPER_DB
 from antecurve.pick.parts import PickedNetwork
 from antecurve.pick.proof import Search
@@ -30,6 +30,7 @@ Indices = NDArray[np.int64]
 
 _EXACT = 1e-6
 _FAR = 0.05
+_ANY_IMPEDANCE = (1.0, 1e7)
 
 
 def with_exact(contender: Contender) -> PickedNetwork:
@@ -184,11 +185,19 @@ def no_combination(search: Search, complete: bool) -> NoCombinationError:
         sure = "no combination was found that meets it"
     shortfalls: list[tuple[float, str, str]] = []
     for space, starts in zip(search.spaces, search.starts, strict=True):
-        if len(starts):
-            outside = _outside(space, starts)
+        logs = _over_all_impedances(space, starts)
+        if not len(logs):
+            continue
+        # Exact networks that all miss a limit show that no choice of parts is to blame.
+        exact = np.exp(logs)
+        found = limit_values(space.model.topology, search.job, exact)
+        meets = within_limits(found, search.job)
+        if meets.any():
+            outside = _outside(space, logs[meets])
             if outside:
                 return NoCombinationError(outside[0], f"{sure}: {outside[1]}")
-            shortfalls += _shortfalls(space, space.values(rounded(space, starts)))
+            exact = space.values(rounded(space, logs[meets]))
+        shortfalls += _shortfalls(space, exact)
     if not shortfalls:
         return NoCombinationError(
             "target and network limits",
@@ -196,6 +205,16 @@ def no_combination(search: Search, complete: bool) -> NoCombinationError:
         )
     _, name, text = min(shortfalls)
     return NoCombinationError(name, f"{sure}: {text}")
+
+
+def _over_all_impedances(space: Space, starts: Floats) -> Floats:
+    """Exact networks of a built-in form at any impedance, whatever the range of the parts."""
+    job = space.model.job
+    if job.network.elements is not None:
+        return starts
+    low, high = _ANY_IMPEDANCE
+    topology, logs = sampled_exact(space.forms[0], job, low=low, high=high, levels=36)
+    return logs if topology.elements == space.model.topology.elements else starts
 
 
 def _outside(space: Space, starts: Floats) -> tuple[str, str] | None:
@@ -244,7 +263,7 @@ def _shortfalls(space: Space, values: Floats) -> list[tuple[float, str, str]]:
 
 def _level_text(found: LimitValues, place: int, job: Job) -> str:
     return (
-        f"the nearest is {found.level_db[place]:+.2f} dB off the level at 1 kHz, allowed is "
+        f"with the other limits met the nearest is {found.level_db[place]:+.2f} dB off the level at 1 kHz, allowed is "
         f"{job.target.level_tolerance_db:g} dB; change the level or its tolerance"
     )
 
@@ -252,7 +271,7 @@ def _level_text(found: LimitValues, place: int, job: Job) -> str:
 def _output_text(found: LimitValues, place: int, job: Job) -> str:
     limit = job.network.output_resistance_max or math.inf
     return (
-        f"the smallest found is {format_quantity(float(found.output_ohm[place]), 'ohm')}, "
+        f"with the other limits met the smallest found is {format_quantity(float(found.output_ohm[place]), 'ohm')}, "
         f"allowed is {format_quantity(limit, 'ohm')}; raise the limit or lower the level"
     )
 
@@ -260,6 +279,6 @@ def _output_text(found: LimitValues, place: int, job: Job) -> str:
 def _input_text(found: LimitValues, place: int, job: Job) -> str:
     limit = job.network.input_impedance_min or 0.0
     return (
-        f"the largest found is {format_quantity(float(found.input_ohm[place]), 'ohm')}, "
+        f"with the other limits met the largest found is {format_quantity(float(found.input_ohm[place]), 'ohm')}, "
         f"asked for is {format_quantity(limit, 'ohm')}; lower the limit or the level"
     )
