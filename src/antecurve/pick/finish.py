@@ -263,15 +263,16 @@ def _shortfalls(space: Space, values: Floats) -> list[tuple[float, str, str]]:
 
 def _level_text(found: LimitValues, place: int, job: Job) -> str:
     return (
-        f"with the other limits met the nearest is {found.level_db[place]:+.2f} dB off the level at 1 kHz, allowed is "
-        f"{job.target.level_tolerance_db:g} dB; change the level or its tolerance"
+        f"with the other limits met the nearest is {found.level_db[place]:+.2f} dB off the level "
+        f"at 1 kHz, allowed is {job.target.level_tolerance_db:g} dB; change the level or its tolerance"
     )
 
 
 def _output_text(found: LimitValues, place: int, job: Job) -> str:
     limit = job.network.output_resistance_max or math.inf
     return (
-        f"with the other limits met the smallest found is {format_quantity(float(found.output_ohm[place]), 'ohm')}, "
+        f"with the other limits met the smallest found is "
+        f"{format_quantity(float(found.output_ohm[place]), 'ohm')}, "
         f"allowed is {format_quantity(limit, 'ohm')}; raise the limit or lower the level"
     )
 
@@ -279,6 +280,7 @@ def _output_text(found: LimitValues, place: int, job: Job) -> str:
 def _input_text(found: LimitValues, place: int, job: Job) -> str:
     limit = job.network.input_impedance_min or 0.0
     return (
-        f"with the other limits met the largest found is {format_quantity(float(found.input_ohm[place]), 'ohm')}, "
+        f"with the other limits met the largest found is "
+        f"{format_quantity(float(found.input_ohm[place]), 'ohm')}, "
         f"asked for is {format_quantity(limit, 'ohm')}; lower the limit or the level"
     )
