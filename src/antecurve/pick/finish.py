@@ -264,7 +264,8 @@ def _shortfalls(space: Space, values: Floats) -> list[tuple[float, str, str]]:
 def _level_text(found: LimitValues, place: int, job: Job) -> str:
     return (
         f"with the other limits met the nearest is {found.level_db[place]:+.2f} dB off the level "
-        f"at 1 kHz, allowed is {job.target.level_tolerance_db:g} dB; change the level or its tolerance"
+        f"at 1 kHz, allowed is {job.target.level_tolerance_db:g} dB; change the level or its "
+        "tolerance"
     )
 
 
