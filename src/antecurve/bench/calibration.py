@@ -48,8 +48,8 @@ class Calibration:
     values, uncertainty : numpy.ndarray of float, shape (elements,)
         Fitted values [ohm or F] and their expanded uncertainty, 95 %, as fractions.
     frequency_hz, correction_db, correction_uncertainty_db : numpy.ndarray of float
-        To be subtracted from levels measured through the network, 0 dB at 1 kHz [dB], with
-        expanded uncertainty; shape (frequencies,).
+        Frequencies [Hz], and what is to be subtracted from levels measured through the network,
+        0 dB at 1 kHz [dB], with expanded uncertainty; shape (frequencies,).
     residual_db : float
         Root mean square of what the fit leaves [dB].
     consistent : bool

@@ -112,7 +112,7 @@ def _blocks_of(
     highest_hz : float
         Highest frequency that counts [Hz].
     line_hz : tuple of float, optional
-        Frequencies of lines (hum) to take out of square waves.
+        Frequencies of lines (hum) to take out of square waves [Hz].
 
     Returns
     -------
@@ -173,7 +173,7 @@ def fit_captures(
     highest_hz : float
         Highest frequency that counts [Hz].
     line_hz : tuple of float, optional
-        Frequencies of lines (hum) to take out of square waves.
+        Frequencies of lines (hum) to take out of square waves [Hz].
 
     Returns
     -------

@@ -42,7 +42,7 @@ class LoadingTolerance:
     Attributes
     ----------
     source_resistance, load_resistance, load_capacitance : float
-        Equally likely anywhere within.
+        Equally likely anywhere within; relative [ohm/ohm, F/F].
     """
 
     source_resistance: float = 0.0

@@ -49,7 +49,7 @@ class HarmonicBasis:
     nuisances : int
         Number of leading columns of no interest.
     line_hz : tuple of float
-        Frequencies of lines (hum) taken out.
+        Frequencies of lines (hum) taken out [Hz].
     frequency_scale : float
         Size that the frequency's column had before it was set to 1 [V/Hz].
     """
@@ -213,7 +213,7 @@ def harmonic_basis(
     name : str
         How messages call the capture.
     line_hz : tuple of float, optional
-        Frequencies of lines (hum) to take out.
+        Frequencies of lines (hum) to take out [Hz].
 
     Returns
     -------

@@ -57,7 +57,7 @@ class Leftover:
     spoils : bool
         Whether the deviation is less certain for it.
     misfit_hz, misfit_db : numpy.ndarray of float, shape (points,)
-        Within the band: what the fit leaves of the response [dB], for `spoils`.
+        Frequencies [Hz] within the band, and what the fit leaves of the response [dB], for `spoils`.
     """
 
     kind: LeftoverKind
