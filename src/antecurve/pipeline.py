@@ -367,5 +367,8 @@ def design_parts_list(design: Design, *, sets: int = 1) -> PartsList:
     InputError
         When `sets` is not 1 or more.
     """
-    stresses = part_stresses(design.network, loading=design.job.loading)
+    if design.analysis is None:
+        stresses = part_stresses(design.network, loading=design.job.loading)
+    else:
+        stresses = design.analysis.stresses
     return parts_list(design.picked, second=design.second, sets=sets, ratings=stresses.ratings)

@@ -18,6 +18,8 @@ import math
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
+from threadpoolctl import threadpool_limits
+
 from antecurve.job import Job
 from antecurve.pick.drawer import Drawer
 from antecurve.pick.finish import finished, no_combination
@@ -84,16 +86,18 @@ def pick(
     step_by_step = own or budget is not None or executor is not None
     if budget is None and executor is None:
         budget = _OWN_SECONDS if own else _BUILT_IN_SECONDS
-    search = Search(job, drawer, progress, executor, budget)
-    search.look_around()
-    best, complete = _prove(search, step_by_step=step_by_step)
-    if best is None:
-        raise no_combination(search, complete)
-    if job.pick.sets == 2:
-        return pick_pair(search, best, complete)
-    if job.pick.pick_by == "build":
-        return pick_by_build(search, best, complete)
-    return finished(search, best, complete)
+    # The matrices are small: threads of the linear algebra library only get in each other's way.
+    with threadpool_limits(limits=1, user_api="blas"):
+        search = Search(job, drawer, progress, executor, budget)
+        search.look_around()
+        best, complete = _prove(search, step_by_step=step_by_step)
+        if best is None:
+            raise no_combination(search, complete)
+        if job.pick.sets == 2:
+            return pick_pair(search, best, complete)
+        if job.pick.pick_by == "build":
+            return pick_by_build(search, best, complete)
+        return finished(search, best, complete)
 
 
 def _prove(search: Search, *, step_by_step: bool) -> tuple[Contender | None, bool]:
