@@ -57,6 +57,28 @@ class InputError(AntecurveError, ValueError):
 class FileFormatError(InputError):
     """A file whose content can't be used; `field` names the file and the place in it."""
 
+    @classmethod
+    def unreadable(cls, path: object, reason: str, rule: str) -> FileFormatError:
+        """Return the error of a file that can't be read at all.
+
+        Parameters
+        ----------
+        path : object
+            The file.
+        reason : str
+            What is wrong with it, in a few words.
+        rule : str
+            What to do, as the end of a sentence.
+
+        Returns
+        -------
+        FileFormatError
+            To be raised.
+        """
+        error = cls(str(path), reason, rule)
+        error.args = (f"{path}: {' '.join(reason.split())}; {rule}",)
+        return error
+
 
 class WiringError(InputError):
     """Elements that don't make a network between input, output and ground."""

@@ -145,7 +145,7 @@ def read_design(path: Path | str) -> Design:
     try:
         content = json.loads(text)
     except (ValueError, RecursionError) as error:
-        raise FileFormatError(str(path), str(error), "it must be a design.json") from None
+        raise FileFormatError.unreadable(path, str(error), "it must be a design.json") from None
     found = content.get("format") if isinstance(content, dict) else None
     if found != FORMAT:
         raise FileFormatError(
@@ -173,11 +173,11 @@ def read_design(path: Path | str) -> Design:
         _ = design.network
         solve(design.picked.topology)
     except AntecurveError as error:
-        raise FileFormatError(str(path), str(error), "design the job anew") from None
+        raise FileFormatError.unreadable(path, str(error), "design the job anew") from None
     except (KeyError, TypeError, ValueError, AttributeError, IndexError, OverflowError) as error:
         reason = f"missing key {error}" if isinstance(error, KeyError) else str(error)
-        raise FileFormatError(
-            str(path), reason, f"it is no whole {FORMAT} file; design the job anew"
+        raise FileFormatError.unreadable(
+            path, reason, f"it is no whole {FORMAT} file; design the job anew"
         ) from None
     return design
 

@@ -147,7 +147,9 @@ def read_job(path: Path | str) -> Job:
         raw = tomllib.loads(content)
     except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
         reason = str(error) or "nested too deeply"
-        raise FileFormatError(str(path), reason, "it must be TOML; see antecurve job") from None
+        raise FileFormatError.unreadable(
+            path, reason, "it must be TOML; see antecurve job"
+        ) from None
     return parse_job(raw, folder=Path(path).parent)
 
 

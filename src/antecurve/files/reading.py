@@ -33,25 +33,25 @@ def read_text(path: Path | str) -> str:
     file = Path(path)
     try:
         if file.is_dir():
-            raise FileFormatError(str(file), "a folder", "name a file")
+            raise FileFormatError.unreadable(file, "a folder", "name a file")
         size = file.stat().st_size
         if size > LARGEST_FILE:
-            raise FileFormatError(
-                str(file), f"{size} bytes", f"files up to {LARGEST_FILE // 2**20} MiB are read"
+            raise FileFormatError.unreadable(
+                file, f"{size} bytes", f"files up to {LARGEST_FILE // 2**20} MiB are read"
             )
         data = file.read_bytes()
     except FileNotFoundError:
-        raise FileFormatError(str(file), "no such file", "name a file that exists") from None
+        raise FileFormatError.unreadable(file, "no such file", "name a file that exists") from None
     except FileFormatError:
         raise
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
-        raise FileFormatError(str(file), reason, "name a file that can be read") from None
+        raise FileFormatError.unreadable(file, reason, "name a file that can be read") from None
     if b"\0" in data:
-        raise FileFormatError(str(file), "binary data", "it must be a text file in UTF-8")
+        raise FileFormatError.unreadable(file, "binary data", "it must be a text file in UTF-8")
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        raise FileFormatError(
-            str(file), f"a byte at {error.start} that is not UTF-8", "save the file as UTF-8 text"
+        raise FileFormatError.unreadable(
+            file, f"a byte at {error.start} that is not UTF-8", "save the file as UTF-8 text"
         ) from None
