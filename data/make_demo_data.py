@@ -1,0 +1,124 @@
+"""Make the demo data anew: invented, seeded, the same every time.
+
+Run with: python data/make_demo_data.py
+The scenario is the bench of a small community sound archive.  README.md has the true values.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+
+import numpy as np
+
+import antecurve
+from antecurve.files.table import csv_bytes
+from antecurve.report.plots import figure_files, plot_files
+from antecurve.report.scope_figures import fault_figure
+
+HERE = Path(__file__).parent
+SEED = 20
+JOB = """\
+# The archive's bench: disc curve, generator of 50 ohm, units with inputs of 47 kohm.
+title = "Archive bench, disc"
+[curve]
+name = "disc"
+ultrasonic_poles = ["50 kHz"]
+[source]
+resistance = 50
+level = "0.5 V"
+[load]
+resistance = "47k"
+capacitance = "150p"
+[target]
+level = "5 mV"
+error_limit_db = 0.5
+[network]
+forms = ["foster-1"]
+output_resistance_max = 600
+input_impedance_min = 2500
+"""
+UNITS = {
+    "unit-a": antecurve.Playback("in order"),
+    "unit-b": antecurve.Playback("treble 62 us", treble_factor=62 / 75),
+}
+
+
+def drawer(rng: np.random.Generator) -> bytes:
+    """Capacitors on hand: marked values of E6, made within 5 %, measured to 0.2 %."""
+    rows = []
+    for decade in (1e-9, 1e-8):
+        for number in (1.0, 1.5, 2.2, 3.3, 4.7, 6.8):
+            for _ in range(4):
+                true = number * decade * (1 + rng.uniform(-0.05, 0.05))
+                measured = float(f"{true:.4g}")
+                rows.append(("capacitor", f"{number * decade * 1e9:g}n", measured, "0.2 %", 1,
+                             "polypropylene 5 %"))  # fmt: skip
+    header = ("kind", "value", "measured", "tolerance", "quantity", "description")
+    return csv_bytes(header, rows)
+
+
+def built(design: antecurve.Design, rng: np.random.Generator) -> tuple[antecurve.Network, bytes]:
+    """One copy of a design, its parts within tolerance, and what a meter reads of them."""
+    values = []
+    for position in design.picked.positions:
+        scatter = rng.uniform(-1, 1, len(position.parts)) * position.tolerance
+        parts = tuple(
+            dataclasses.replace(p, value=p.value * (1 + s))
+            for p, s in zip(position.parts, scatter, strict=True)
+        )
+        values.append(dataclasses.replace(position, parts=parts).value)
+    network = antecurve.Network(design.picked.topology, np.array(values))
+    rows = [
+        (ref, float(f"{v * (1 + rng.normal(0, 5e-4)):.4g}"))
+        for ref, v in zip(network.topology.refs, values, strict=True)
+    ]
+    return network, csv_bytes(("ref", "value"), rows)
+
+
+def square_wave(
+    network: antecurve.Network,
+    job: antecurve.Job,
+    unit: antecurve.Playback,
+    rng: np.random.Generator,
+    *,
+    frequency_hz: float,
+    points: int = 5000,
+    periods: float = 2.6,
+) -> bytes:
+    """A record of an oscilloscope: unknown start, offset, noise, 8 bits."""
+    wave = antecurve.SquareWave(frequency_hz=frequency_hz, amplitude_v=0.7)
+    trace = antecurve.scope_trace(
+        network, curve=job.curve, loading=job.loading, wave=wave, samples=200_000, playback=unit
+    )
+    time = np.arange(points) * periods / frequency_hz / points
+    place = ((time + rng.uniform(0, 1) / frequency_hz) * frequency_hz) % 1.0
+    volts = 100.0 * trace.playback_v[(place * 200_000).astype(int)] + 0.02
+    volts += rng.normal(0, 4e-3, points)
+    step = 2.6 * np.abs(volts).max() / 256
+    rows = zip(time.tolist(), (np.round(volts / step) * step).tolist(), strict=True)
+    return csv_bytes(("time_s", "volts"), rows)
+
+
+def main() -> None:
+    """Write every file of the folder but the README's own text."""
+    rng = np.random.default_rng(SEED)
+    (HERE / "bench.toml").write_text(JOB)
+    (HERE / "drawer.csv").write_bytes(drawer(rng))
+    job = antecurve.read_job(HERE / "bench.toml")
+    design = antecurve.design(job)
+    pictures = HERE / "pictures"
+    pictures.mkdir(exist_ok=True)
+    plots = {**plot_files(design), **figure_files({"faults": fault_figure(design.analysis.faults)})}
+    for name in ("schematic.svg", "error.svg", "faults.svg"):
+        (pictures / name).write_bytes(plots[name])
+    network, measured = built(design, rng)
+    (HERE / "copy-1-values.csv").write_bytes(measured)
+    for name, unit in UNITS.items():
+        for frequency in (200.0, 30.0):
+            content = square_wave(network, job, unit, rng, frequency_hz=frequency)
+            (HERE / f"{name}-{frequency:g}hz.csv").write_bytes(content)
+
+
+if __name__ == "__main__":
+    main()
