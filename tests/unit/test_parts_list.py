@@ -1,0 +1,91 @@
+"""The parts list: one line per distinct part, doubled where a network or a copy doubles it."""
+
+from __future__ import annotations
+
+import csv
+import io
+from dataclasses import replace
+
+import pytest
+
+from antecurve.analysis.parts_list import part_references, parts_list
+from antecurve.errors import InputError
+from antecurve.files.parts_file import parts_csv, parts_workbook
+from antecurve.networks.topology import Element, ElementKind, Topology
+from antecurve.pick.parts import Part, PickedNetwork, Position, joined_value
+
+R, C = ElementKind.RESISTOR, ElementKind.CAPACITOR
+
+
+def _picked(description: str = "") -> PickedNetwork:
+    elements = (
+        Element("R1", R, ("in", "out")),
+        Element("C1", C, ("in", "out")),
+        Element("R2", R, ("out", "0")),
+    )
+    k1 = Part(1e3, 0.01, "E96")
+    pair = (Part(1e-9, 0.025, "E12", description=description), Part(2.2e-9, 0.025, "E12"))
+    return PickedNetwork(
+        Topology("own", elements),
+        (
+            Position(elements[0], (k1,)),
+            Position(elements[1], pair, "parallel"),
+            Position(elements[2], (k1,)),
+        ),
+    )
+
+
+def test_joined_values() -> None:
+    assert joined_value(R, (1e3, 1e3), "series") == 2e3
+    assert joined_value(R, (1e3, 1e3), "parallel") == 500.0
+    assert joined_value(C, (1e-9, 2e-9), "parallel") == pytest.approx(3e-9, rel=1e-15)
+    assert joined_value(C, (2e-9, 2e-9), "series") == pytest.approx(1e-9, rel=1e-15)
+    with pytest.raises(InputError):
+        joined_value(R, (1.0, 2.0), "single")
+    with pytest.raises(InputError):
+        joined_value(R, (1.0, 2.0), "star")
+
+
+def test_equal_parts_share_a_line_and_joined_parts_carry_letters() -> None:
+    picked = _picked()
+    assert part_references(picked.positions[1]) == ("C1a", "C1b")
+    found = parts_list(picked, sets=3, ratings={"R1": "0.25 W", "R2": "0.25 W"})
+    assert [(line.refs, line.quantity) for line in found.lines] == [
+        (("R1", "R2"), 6),
+        (("C1a",), 3),
+        (("C1b",), 3),
+    ]
+    assert found.lines[0].rating == "0.25 W"
+    assert sum(line.quantity for line in found.lines) == 3 * picked.part_count
+    with pytest.raises(InputError, match="sets"):
+        parts_list(picked, sets=0)
+
+
+def test_a_pair_names_both_networks() -> None:
+    found = parts_list(_picked(), second=_picked())
+    assert found.lines[0].refs == ("R1.1", "R2.1", "R1.2", "R2.2")
+    assert found.lines[0].quantity == 4
+
+
+def test_parts_on_hand_say_what_is_marked_on_them() -> None:
+    picked = _picked()
+    own = Part(1.01e-9, 0.002, "drawer", nominal=1e-9, description="blue box")
+    position = replace(picked.positions[1], parts=(own,), joined="single")
+    found = parts_list(
+        PickedNetwork(picked.topology, (picked.positions[0], position, picked.positions[2]))
+    )
+    assert found.lines[-1].description == "on hand, marked 1 nF: blue box"
+
+
+@pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@x", "\t=1"])
+def test_no_cell_is_taken_for_a_formula(text: str) -> None:
+    from openpyxl import load_workbook
+
+    found = parts_list(_picked(text))
+    rows = list(csv.DictReader(io.StringIO(parts_csv(found).decode())))
+    assert rows[1]["description"] == "'" + text
+    assert float(rows[0]["value_si"]) == 1e3
+    sheet = load_workbook(io.BytesIO(parts_workbook(found))).active
+    assert sheet["H3"].value == "'" + text
+    assert sheet["H3"].data_type == "s"
+    assert sheet["E2"].value == 1e3

@@ -1,0 +1,49 @@
+"""What a schematic is drawn from, and that every element is on it."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from antecurve.curves.catalogue import named_curve
+from antecurve.curves.construct import with_limits
+from antecurve.networks.balanced import balanced_network
+from antecurve.networks.series_parallel import Branch, branches_of
+from antecurve.networks.topology import Element, ElementKind, Loading, Network, Topology
+from antecurve.report.schematic import schematic_svg
+from antecurve.synthesis.exact import exact_network, form_names
+
+LOADING = Loading(50.0, 47e3, 150e-12)
+
+
+def _refs(branch: Branch) -> list[str]:
+    return [branch.ref] if branch.ref else [r for part in branch.parts for r in _refs(part)]
+
+
+@pytest.mark.parametrize("form", form_names())
+@pytest.mark.parametrize("balanced", [False, True])
+def test_every_element_is_drawn_once(form: str, balanced: bool) -> None:
+    # A capacitor across the output is for a second ultrasonic pole.
+    poles = (50e3, 200e3) if form.startswith("output-capacitor") else (50e3,)
+    curve = with_limits(named_curve("disc"), ultrasonic_poles_hz=poles)
+    found = exact_network(form, curve, loading=LOADING, gain=1e-3, impedance_level=300.0)
+    network = balanced_network(found.network) if balanced else found.network
+    refs = [r for arm in branches_of(network.topology) for r in _refs(arm.branch)]
+    assert sorted(refs) == sorted(network.topology.refs)
+    labels = {ref: f"<{ref}>" for ref in network.topology.refs}
+    drawing = schematic_svg(network, loading=LOADING, labels=labels)
+    assert drawing.startswith("<svg") and drawing.rstrip().endswith("</svg>")
+    for ref in network.topology.refs:
+        assert len(re.findall(f"&lt;{ref}&gt;", drawing)) == 1
+
+
+def test_a_bridge_is_drawn_as_loose_elements() -> None:
+    r = ElementKind.RESISTOR
+    pairs = [("in", "a"), ("in", "b"), ("a", "b"), ("a", "out"), ("b", "out"), ("out", "0")]
+    elements = tuple(Element(f"R{k}", r, pair) for k, pair in enumerate(pairs, start=1))
+    network = Network(Topology("own", elements), [1e3] * 6)
+    assert len(branches_of(network.topology)) == 6
+    labels = {ref: ref for ref in network.topology.refs}
+    drawing = schematic_svg(network, loading=LOADING, labels=labels)
+    assert drawing.count(">R3<") == 1
