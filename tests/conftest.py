@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 
-import pytest
+# Tests run side by side on all cores; threads inside one calculation only get in the way.
+for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
 
-from antecurve.job import default_job
-from antecurve.pipeline import Design, design
+import pytest  # noqa: E402
+
+from antecurve.job import default_job  # noqa: E402
+from antecurve.pipeline import Design, design  # noqa: E402
 
 DATA = Path(__file__).parent / "data"
 for _folder in ("oracle", "cli"):  # helpers that stand beside the tests

@@ -29,6 +29,7 @@ NEPER_PER_DB = math.log(10.0) / 20.0
 DUTY_UNIT = 1e-3
 _DELAY_PER_PERIOD = 1e-3
 _SWEEP_DELAY = 1e-5
+_SLICE = 200_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,16 +230,30 @@ class SquareBlock:
         if rise.uncertainty_s > 0:
             columns.append((found.by_rise_time * rise.uncertainty_s)[:, None])
         columns.append(self.own_slopes(found))
-        slopes = np.hstack(columns)
-        weight = self.basis.whitener / self.sigma
-        residual = weight @ np.concatenate([value.real, value.imag]) - self.data / self.sigma
-        jacobian = weight @ np.vstack([slopes.real, slopes.imag])
+        model = np.hstack([value[:, None], *columns])
+        white = _whitened(self.basis.whitener, np.vstack([model.real, model.imag])) / self.sigma
+        residual, jacobian = white[:, 0] - self.data / self.sigma, white[:, 1:]
         if self.rest is not None:
             slope = self.rest.slope / self.sigma
             residual += slope @ (np.concatenate([units, own]) - self.rest.origin)
             jacobian[:, : units.size] += slope[:, : units.size]
             jacobian[:, -own.size :] += slope[:, units.size :]
         return Evaluation(residual, jacobian, residual.size)
+
+
+def _whitened(factor: Floats, columns: Floats) -> Floats:
+    """Product of an upper triangular matrix with a few columns.
+
+    In slices so small that no linear algebra library starts threads for them, which would cost
+    more than they save; what lies below the diagonal is left out.
+    """
+    rows = max(8, _SLICE // columns.size)
+    return np.vstack(
+        [
+            factor[first : first + rows, first:] @ columns[first:]
+            for first in range(0, len(factor), rows)
+        ]
+    )
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -116,7 +116,7 @@ def describe(
     ]
     faults = [e.value.name for e in effects if e.sure and abs(e.worst_db) > limit_db]
     texts = [_sentence(e, fit) for e in notable]
-    cause = _explanation(fit, deviation, limit_db)
+    cause = _explanation(fit, deviation, lowest, limit_db)
     if cause is not None:
         if cause.is_part or not texts:
             texts.insert(0, _explanation_sentence(cause))
@@ -210,19 +210,22 @@ def _range_hertz(value: FittedValue) -> str:
     return f"{_hertz(value.low)} to {_hertz(value.high)}"
 
 
-def _explanation(fit: Fit, deviation: Deviation, limit_db: float) -> Explanation | None:
-    """The one cause of constants that are off by more than the limit."""
+def _explanation(
+    fit: Fit, deviation: Deviation, lowest: float, limit_db: float
+) -> Explanation | None:
+    """The one cause of constants that are off by more than the limit, where captures see."""
     model, units = fit.solution.problem.model, fit.solution.units
     nominal, seen = model.start, units.copy()
     for place, parameter in enumerate(model.parameters):
         if not parameter.logarithmic:
             nominal[place] = seen[place]
-    change = model.log_response(seen, deviation.frequency_hz).real
-    change = DB_PER_NEPER * (change - model.log_response(nominal, deviation.frequency_hz).real)
-    uncertain = deviation.expanded_uncertainty_db
-    if not np.any(np.abs(change) - uncertain > limit_db):
+    captured = deviation.frequency_hz > lowest / 2.0
+    frequency = deviation.frequency_hz[captured]
+    change = model.log_response(seen, frequency).real - model.log_response(nominal, frequency).real
+    uncertain = deviation.expanded_uncertainty_db[captured]
+    if not np.any(DB_PER_NEPER * np.abs(change) - uncertain > limit_db):
         return None
-    return explain(model, units, deviation.frequency_hz)
+    return explain(model, units, frequency)
 
 
 def _explanation_sentence(cause: Explanation) -> str:

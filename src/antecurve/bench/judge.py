@@ -184,23 +184,27 @@ def judge_unit(
 
 
 def _check_reach(captures: Sequence[Capture], band: tuple[float, float]) -> None:
-    """Refuse captures that see nothing near the top of the band."""
-    for capture in captures:
-        if isinstance(capture, SquareWaveCapture):
-            rate = (capture.time_s.size - 1) / float(np.ptp(capture.time_s))
-            if rate < 2.0 * band[1]:
-                raise InputError(
-                    f"{capture.name}: time_s",
-                    f"{rate:.4g} samples per second",
-                    f"too coarse for a band up to {band[1]:g} Hz: at least {2.2 * band[1]:.3g} "
-                    "are needed; set a faster time base, more memory, or a smaller band",
-                )
-        elif capture.frequency_hz[-1] < REFERENCE_FREQUENCY_HZ / 2.0 and len(captures) == 1:
-            raise InputError(
-                f"{capture.name}: frequency_hz",
-                float(capture.frequency_hz[-1]),
-                "a sweep by itself must reach 1 kHz and above",
-            )
+    """Refuse captures of which none sees the top of the band."""
+    rates = {
+        c.name: (c.time_s.size - 1) / float(np.ptp(c.time_s))
+        for c in captures
+        if isinstance(c, SquareWaveCapture)
+    }
+    sweeps = [c for c in captures if isinstance(c, SweepCapture)]
+    if rates and not sweeps and max(rates.values()) < 2.0 * band[1]:
+        name = max(rates, key=lambda n: rates[n])
+        raise InputError(
+            f"{name}: time_s",
+            f"{rates[name]:.4g} samples per second",
+            f"too coarse for a band up to {band[1]:g} Hz: at least {2.2 * band[1]:.3g} are "
+            "needed; set a faster time base, more memory, or a smaller band",
+        )
+    if not rates and max(c.frequency_hz[-1] for c in sweeps) < REFERENCE_FREQUENCY_HZ:
+        raise InputError(
+            f"{sweeps[0].name}: frequency_hz",
+            float(sweeps[0].frequency_hz[-1]),
+            "a sweep by itself must reach 1 kHz and above",
+        )
 
 
 def _bench(asked: JudgeRequest, network: NetworkKnowledge, band: tuple[float, float]) -> Bench:

@@ -30,6 +30,7 @@ _USABLE_OF_RATE = 0.45
 _LEAST_NOISE = 1e-7
 _FREQUENCY_ROUNDS = 4
 _SMALL_TURN = 0.003
+_RIDGE = 1e-11
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -43,7 +44,7 @@ class HarmonicBasis:
     orders : numpy.ndarray of float, shape (harmonics,)
         Orders of the harmonics.
     columns : numpy.ndarray of float, shape (samples, nuisances + 2 harmonics)
-        Offset, frequency, lines; then cos and -sin of each harmonic.
+        Frequency, offset, lines; then cos and -sin of each harmonic.
     factor : numpy.ndarray of float, shape (nuisances + 2 harmonics,) * 2
         Upper Cholesky factor of columns' normal equations.
     nuisances : int
@@ -78,7 +79,7 @@ class HarmonicBasis:
         from scipy.linalg import cho_solve
 
         found = cho_solve((self.factor, False), self.columns.T @ volts)
-        return float(found[1]) / self.frequency_scale
+        return float(found[0]) / self.frequency_scale
 
     def settled(self, step_hz: float) -> bool:
         """Return whether a step of the frequency hardly turns the highest harmonic.
@@ -283,14 +284,22 @@ def _frequency_step(record: Record, orders: Floats, frequency: float, name: str)
     waves = _waves(time, orders, frequency)
     columns = np.hstack([np.ones((waves.shape[0], 1)), waves]) * window[:, None]
     volts = record.volts * window
-    amplitude = np.asarray(np.linalg.lstsq(columns, volts, rcond=None)[0], dtype=np.float64)
+    amplitude = _solved(columns, volts)
     slope = _frequency_column(time, waves, orders, amplitude[1:]) * window
-    both = np.linalg.lstsq(np.column_stack([columns, slope]), volts, rcond=None)[0]
+    both = _solved(np.column_stack([columns, slope / np.max(np.abs(slope))]), volts)
+    both[-1] /= np.max(np.abs(slope))
     limit = 0.1 / float(np.ptp(record.time_s))
     step = float(np.clip(both[-1], -limit, limit))
     if not math.isfinite(step):
         raise InputError(name, "no stable period", "capture three or more whole periods")
     return step
+
+
+def _solved(columns: Floats, volts: Floats) -> Floats:
+    """Least squares by the normal equations; columns are near orthogonal."""
+    normal = columns.T @ columns
+    normal[np.diag_indices_from(normal)] *= 1.0 + _RIDGE
+    return np.asarray(np.linalg.solve(normal, columns.T @ volts), dtype=np.float64)
 
 
 def _frequency_column(time: Floats, waves: Floats, orders: Floats, amplitude: Floats) -> Floats:
@@ -310,29 +319,31 @@ def _reduce(
     volts: Floats,
     rest_slope: Floats | None = None,
 ) -> HarmonicBasis:
-    from scipy.linalg import LinAlgError, cholesky
+    from scipy.linalg import LinAlgError, cho_solve, cholesky
 
     time = record.time_s
     waves = _waves(time, orders, record.frequency_hz)
-    solved = np.linalg.lstsq(waves.T @ waves, waves.T @ volts, rcond=1e-9)[0]
-    amplitude = np.asarray(solved, dtype=np.float64)
-    slope = _frequency_column(time, waves, orders, amplitude)
-    if rest_slope is not None:
-        slope = slope + rest_slope
-    lines = [wave(2.0 * math.pi * line * time) for line in line_hz for wave in (np.cos, np.sin)]
-    scale = max(float(np.sqrt(np.mean(slope**2))), 1e-300)
-    slope = slope / scale
-    columns = np.column_stack([np.ones_like(time), slope, *lines, waves])
-    normal = columns.T @ columns
+    lines = [w(2.0 * math.pi * line * time) for line in line_hz for w in (np.cos, np.sin)]
+    base = np.column_stack([np.ones_like(time), *lines, waves])
+    normal = base.T @ base
+    ridge = _RIDGE * time.size * np.eye(len(normal) + 1)
     try:
-        factor = cholesky(normal + 1e-11 * time.size * np.eye(len(normal)))
+        first = cholesky(normal + ridge[1:, 1:])
+        amplitude = cho_solve((first, False), base.T @ volts)[-2 * orders.size :]
+        slope = _frequency_column(time, waves, orders, amplitude)
+        if rest_slope is not None:
+            slope = slope + rest_slope
+        scale = max(float(np.sqrt(np.mean(slope**2))), 1e-300)
+        slope = slope / scale
+        mixed = base.T @ slope
+        factor = cholesky(np.block([[slope @ slope, mixed], [mixed[:, None], normal]]) + ridge)
     except LinAlgError:
         raise InputError(
             name, f"{time.size} samples", "they do not fix the harmonics; capture more samples"
         ) from None
-    return HarmonicBasis(
-        record, orders, columns, np.asarray(factor), 2 + len(lines), line_hz, scale
-    )
+    columns = np.column_stack([slope, base])
+    nuisances = columns.shape[1] - waves.shape[1]
+    return HarmonicBasis(record, orders, columns, np.asarray(factor), nuisances, line_hz, scale)
 
 
 def _check_edges(basis: HarmonicBasis, name: str) -> None:

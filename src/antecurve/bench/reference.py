@@ -60,7 +60,8 @@ class MeasuredChain:
         Parameters
         ----------
         frequency_hz : numpy.ndarray of float, shape (...)
-            Frequencies [Hz]; beyond the ends the end value holds.
+            Frequencies [Hz]; below those seen the end value holds, above them a high corner of
+            first order that meets the level at the end.
 
         Returns
         -------
@@ -69,7 +70,27 @@ class MeasuredChain:
         """
         place, seen = np.log(frequency_hz), np.log(self.frequency_hz)
         real = np.interp(place, seen, self.log_response.real)
-        return np.asarray(real + 1j * np.interp(place, seen, self.log_response.imag))
+        inside = real + 1j * np.interp(place, seen, self.log_response.imag)
+        return np.asarray(inside + self._beyond_end(frequency_hz))
+
+    def _beyond_end(self, frequency_hz: Floats) -> Complex:
+        """What a first-order corner does more than at the highest frequency seen."""
+        from scipy.optimize import nnls
+
+        # exp(-2 ln|H|) = a + b f^2 for a first-order corner; b/a is 1/corner^2.
+        top = self.frequency_hz > self.frequency_hz[-1] / 4.0
+        columns = np.stack([np.ones(top.sum()), self.frequency_hz[top] ** 2], axis=1)
+        scale = columns[-1]
+        found, _ = nnls(columns / scale, np.exp(-2.0 * self.log_response.real[top]))
+        level, curvature = found / scale
+        if level <= 0 or curvature <= 0:
+            return np.zeros(frequency_hz.shape, dtype=complex)
+        corner = math.sqrt(level / curvature)
+        end = self.frequency_hz[-1]
+        above = np.maximum(frequency_hz, end)
+        more = np.log1p(1j * end / corner) - np.log1p(1j * above / corner)
+        # The delay of the table is arbitrary; take off its share of the corner's phase.
+        return np.asarray(more + 1j * (above - end) / corner)
 
     def seen_by_reference(self, sources: Floats, frequency_hz: Floats) -> Complex:
         """Return what the table holds of the network's errors, to be taken off.

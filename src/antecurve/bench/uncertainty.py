@@ -140,16 +140,18 @@ def _shortened(solution: Solution, errors: Floats) -> Floats:
     count = problem.unit_count
     allowed = float(chdtri(problem.size, 1.0 - COVERAGE))
     low, high = problem.model.bounds
-    found = np.empty((len(errors), count))
+    found = np.zeros((len(errors), count))
+    reach = np.maximum(np.abs(high - solution.units), np.abs(low - solution.units))
     for row, error in enumerate(errors):
+        error = error / max(1.0, float(np.max(np.abs(error[:count]) / reach)))
         for _ in range(_SHORTENINGS):
             unknowns = solution.unknowns + error
             unknowns[:count] = np.clip(unknowns[:count], low, high)
             residual = problem.evaluate(unknowns).residual
             if float(residual @ residual) - least <= allowed:
+                found[row] = unknowns[:count] - solution.units
                 break
             error = error / 3.0
-        found[row] = unknowns[:count] - solution.units
     return found
 
 

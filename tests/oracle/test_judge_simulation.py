@@ -1,0 +1,269 @@
+"""Verdicts on simulated units whose truth is known."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from playback_units import (
+    CURVE,
+    LOADING,
+    NOMINAL,
+    TOPOLOGY,
+    Unit,
+    by_tolerance,
+    drawn_values,
+    gross_fault,
+    known_exactly,
+    network_polynomials,
+    picked_network,
+    random_unit,
+    square_capture,
+    steady_state,
+    sweep_capture,
+)
+from scipy import signal
+
+from antecurve.analysis.as_built import MeterAccuracy, measured_network
+from antecurve.bench.conformity import Decision, LimitBand
+from antecurve.bench.generator import CaptureChain
+from antecurve.bench.judge import JudgeRequest, judge_unit
+from antecurve.bench.knowledge import known_by_tolerance
+from antecurve.bench.verdict import Verdict
+
+
+def test_simulation_against_stepwise_integration() -> None:
+    """scipy.signal.lsim at 2 MHz over 20 periods, the last of which is steady."""
+    unit = Unit(low_corner_hz=30.0)
+    top, bottom = network_polynomials(known_exactly().values)
+    unit_top, unit_bottom = unit.polynomials()
+    top, bottom = np.polymul(top, unit_top), np.polymul(bottom, unit_bottom)
+    per_period, periods, frequency = 10_000, 20, 200.0
+    time = np.arange(per_period * periods) / (per_period * frequency)
+    drive = np.where(np.mod(np.arange(time.size), per_period) < per_period // 2, 1.0, -1.0)
+    zeros, poles, gain = signal.tf2zpk(top, bottom)
+    _, found, _ = signal.lsim(signal.ZerosPolesGain(zeros, poles, gain), drive, time, interp=False)
+    expected = steady_state(top, bottom, time[-per_period:], frequency)
+    # exp(-2 pi 30 Hz 0.1 s) of the start is left: 7e-9; the rest is rounding of the state space.
+    assert np.max(np.abs(found[-per_period:] - expected)) < 1e-5 * np.ptp(expected)
+
+
+@pytest.fixture(scope="module")
+def drawn() -> list[tuple[Unit, Verdict]]:
+    """Units and builds drawn, one 8-bit capture each; seeds of the full study's beginning."""
+    found = []
+    for seed in range(20):
+        rng = np.random.default_rng([5, seed])
+        unit, values = random_unit(rng), drawn_values(rng)
+        capture = square_capture(unit, rng, values=values)
+        found.append((unit, judge_unit([capture], network=by_tolerance(), curve=CURVE)))
+    return found
+
+
+def test_intervals_cover(drawn: list[tuple[Unit, Verdict]]) -> None:
+    """At 95 % coverage fewer than 15 of 20 has a probability of 3e-4 (binomial).
+
+    The benchmark `test_judge_coverage.py` draws 500.
+    """
+    for name in (*NOMINAL, "low_corner_hz", "high_corner_hz"):
+        inside = [v.value(name).low <= getattr(u, name) <= v.value(name).high for u, v in drawn]
+        assert sum(inside) >= 15, name
+    for frequency in (20.0, 100.0, 5000.0, 20000.0):
+        inside = []
+        for unit, verdict in drawn:
+            d = verdict.deviation
+            at = int(np.argmin(np.abs(d.frequency_hz - frequency)))
+            truth = unit.deviation_db(d.frequency_hz[at : at + 1])[0]
+            inside.append(abs(truth - d.deviation_db[at]) <= d.expanded_uncertainty_db[at])
+        assert sum(inside) >= 15, frequency
+
+
+def test_verdicts_agree_with_the_truth(drawn: list[tuple[Unit, Verdict]]) -> None:
+    decisions = set()
+    for unit, verdict in drawn:
+        truth = np.max(np.abs(unit.deviation_db(verdict.deviation.frequency_hz)))
+        decisions.add(verdict.decision)
+        guard = verdict.expanded_uncertainty_db
+        if truth < 0.5 - guard:
+            assert verdict.decision is not Decision.FAIL
+        if truth > 0.5 + guard:
+            assert verdict.decision is not Decision.PASS
+    assert len(decisions) == 3
+
+
+def test_measured_parts_give_half_a_per_cent() -> None:
+    """5,000 points of 8 bits at 200 Hz: turnover and treble to 0.5 % (one sigma) or better."""
+    rng = np.random.default_rng(8)
+    for _ in range(3):
+        unit, values = random_unit(rng), drawn_values(rng)
+        errors = {"R": 1 + 0.002 * rng.uniform(-1, 1), "C": 1 + 0.004 * rng.uniform(-1, 1)}
+        read = {r: v * errors[r[0]] for r, v in zip(TOPOLOGY.refs, values, strict=True)}
+        picked = measured_network(picked_network(), read, meter=MeterAccuracy(0.002, 0.004))
+        verdict = judge_unit(
+            [square_capture(unit, rng, values=values)],
+            network=known_by_tolerance(picked, loading=LOADING),
+            curve=CURVE,
+        )
+        for name in ("turnover_s", "treble_s"):
+            value = verdict.value(name)
+            assert (value.high - value.low) / 3.92 < 0.005 * value.value
+            # 4 standard deviations: chance 6e-5 in each of six.
+            assert abs(value.value - getattr(unit, name)) < 4 * (value.high - value.low) / 3.92
+
+
+def test_exact_record_gives_exact_constants() -> None:
+    """Without noise, builds or bits the constants come out as they went in."""
+    rng = np.random.default_rng(1)
+    unit = Unit(3100e-6, 322e-6, 73e-6, 4.0, 150e3)
+    capture = square_capture(unit, rng, bits=0, noise=0.0, samples=8000, periods=3.3)
+    verdict = judge_unit([capture], network=known_exactly(), curve=CURVE)
+    # Harmonics beyond 3 MHz folded back leave some 1e-6 of the span.
+    for name, tolerance in (("turnover_s", 1e-4), ("treble_s", 1e-4), ("bass_shelf_s", 3e-3)):
+        assert verdict.value(name).value == pytest.approx(getattr(unit, name), rel=tolerance)
+
+
+def test_gross_faults_are_named() -> None:
+    """At least 19 of 20 by their right name ahead of all others."""
+    named = 0
+    for seed in range(20):
+        rng = np.random.default_rng([31, seed])
+        name, unit = gross_fault(rng)
+        capture = square_capture(unit, rng, values=drawn_values(rng))
+        verdict = judge_unit([capture], network=by_tolerance(), curve=CURVE)
+        named += bool(verdict.faults) and verdict.faults[0] == name
+        assert verdict.decision is Decision.FAIL
+    assert named >= 19
+
+
+def test_second_order_low_corner_is_not_claimed_from_200_hz() -> None:
+    """One capture leaves the low end open and says so; a second at 30 Hz settles it."""
+    rng = np.random.default_rng(4)
+    unit = Unit(low_corner_hz=8.0, low_order=2)
+    first = square_capture(unit, rng)
+    alone = judge_unit([first], network=known_exactly(), curve=CURVE)
+    truth = unit.deviation_db(np.array([20.0]))[0]
+    at_20 = alone.deviation
+    assert at_20.expanded_uncertainty_db[0] > 0.2
+    assert abs(truth - at_20.deviation_db[0]) <= at_20.expanded_uncertainty_db[0]
+    assert any("second capture" in f or "tells them apart" in f for f in alone.findings)
+    second = square_capture(unit, rng, frequency=30.0)
+    both = judge_unit([first, second], network=known_exactly(), curve=CURVE)
+    assert "second order, maximally flat" in both.low_end
+    assert both.deviation.expanded_uncertainty_db[0] < 0.05
+    assert both.value("low_corner_hz").value == pytest.approx(8.0, rel=0.01)
+    assert not any("second capture" in f for f in both.findings)
+
+
+def test_sweep_and_square_wave_together() -> None:
+    rng = np.random.default_rng(6)
+    unit = Unit(treble_s=70e-6)
+    captures = [square_capture(unit, rng), sweep_capture(unit, rng)]
+    verdict = judge_unit(captures, network=known_exactly(), curve=CURVE)
+    for name in NOMINAL:
+        value = verdict.value(name)
+        sigma = (value.high - value.low) / 3.92
+        assert abs(value.value - getattr(unit, name)) < 4 * sigma
+    assert any(f.startswith("treble: ") for f in verdict.findings)
+
+
+def test_sweep_alone_and_a_shape_that_no_constant_makes() -> None:
+    rng = np.random.default_rng(7)
+    good = judge_unit([sweep_capture(Unit(), rng)], network=known_exactly(), curve=CURVE)
+    assert good.decision is Decision.PASS
+    bump = judge_unit(
+        [sweep_capture(Unit(), rng, bump_db=1.0)], network=known_exactly(), curve=CURVE
+    )
+    assert bump.decision is Decision.FAIL
+    # 1 dB at 5 kHz within 4 sigma of the readings' 0.02 dB and what the grid of points cuts off.
+    assert bump.deviation_db == pytest.approx(1.0, abs=0.15)
+    assert 4000 < bump.ruling.frequency_hz < 6300
+    assert any("shape that the model lacks" in f for f in bump.findings)
+
+
+def test_chain_by_corners_and_by_reference() -> None:
+    """AC coupling at 7 Hz and a probe corner at 60 kHz, taken off either way."""
+    rng = np.random.default_rng(9)
+    low, high = 2 * np.pi * 7.0, 2 * np.pi * 60e3
+    chain = (np.array([1.0, 0.0]), np.polymul([1.0, low], [1 / high, 1.0]))
+    unit = Unit(low_corner_hz=1.0, treble_s=71e-6)
+    capture = square_capture(unit, rng, frequency=60.0, extra=chain, samples=20_000)
+    told = judge_unit(
+        [capture],
+        network=known_exactly(),
+        curve=CURVE,
+        request=JudgeRequest(chain=CaptureChain((7.0,), (60e3,))),
+    )
+    direct = SquareReference.straight(rng, chain, capture)
+    through = SquareReference.through_network(rng, chain, capture)
+    for verdict in (
+        told,
+        judge_unit(
+            [capture],
+            network=known_exactly(),
+            curve=CURVE,
+            request=JudgeRequest(reference=direct),
+        ),
+        judge_unit(
+            [capture],
+            network=known_exactly(),
+            curve=CURVE,
+            request=JudgeRequest(reference=through),
+        ),
+    ):
+        found = verdict.deviation
+        truth = unit.deviation_db(found.frequency_hz)
+        # The chain itself is 0.5 dB down at 20 Hz and 0.5 dB at 20 kHz.
+        assert np.max(np.abs(found.deviation_db - truth)) < 0.1
+        assert verdict.value("treble_s").value == pytest.approx(71e-6, rel=0.01)
+
+
+class SquareReference:
+    """Captures with the unit bypassed, at the frequency of another capture."""
+
+    @staticmethod
+    def straight(rng, chain, like):  # type: ignore[no-untyped-def]
+        return SquareReference._capture(rng, chain, (np.array([1.0]), np.array([1.0])), like)
+
+    @staticmethod
+    def through_network(rng, chain, like):  # type: ignore[no-untyped-def]
+        return SquareReference._capture(
+            rng, chain, network_polynomials(known_exactly().values), like
+        )
+
+    @staticmethod
+    def _capture(rng, chain, before, like):  # type: ignore[no-untyped-def]
+        top, bottom = np.polymul(before[0], chain[0]), np.polymul(before[1], chain[1])
+        volts = steady_state(top, bottom, like.time_s + rng.uniform(0, 0.01), 60.0)
+        volts = volts + 0.001 * np.ptp(volts) * rng.standard_normal(volts.size)
+        return type(like)(like.time_s, volts, name="reference")
+
+
+def test_undoing_the_ultrasonic_pole() -> None:
+    """Against the job's whole curve a unit that leaves the pole alone is 0.64 dB down at 20 kHz."""
+    rng = np.random.default_rng(10)
+    capture = square_capture(Unit(high_corner_hz=0.0), rng, samples=8000)
+    found = judge_unit(
+        [capture],
+        network=known_exactly(),
+        curve=CURVE,
+        request=JudgeRequest(playback="inverse"),
+    )
+    # 10 log10(1 + 0.4^2) - 10 log10(1 + 0.02^2), the 50 kHz pole at 20 kHz re 1 kHz.
+    assert found.deviation.deviation_db[-1] == pytest.approx(-0.643, abs=0.02)
+    plain = judge_unit([capture], network=known_exactly(), curve=CURVE)
+    assert plain.deviation.deviation_db[-1] == pytest.approx(0.0, abs=0.02)
+
+
+def test_several_limits() -> None:
+    rng = np.random.default_rng(11)
+    captures = [
+        square_capture(Unit(low_corner_hz=12.0), rng),
+        square_capture(Unit(low_corner_hz=12.0), rng, frequency=30.0),
+    ]
+    mask = (LimitBand(20.0, 60.0, 2.0), LimitBand(60.0, 20e3, 0.5))
+    verdict = judge_unit(
+        captures, network=known_exactly(), curve=CURVE, request=JudgeRequest(mask=mask)
+    )
+    assert verdict.decision is Decision.PASS
+    tight = judge_unit(captures, network=known_exactly(), curve=CURVE)
+    assert tight.decision is Decision.FAIL
+    assert tight.faults[0] == "low_corner_hz"
