@@ -206,7 +206,7 @@ def sweep_capture(
 
 
 def two_pairs(*, large_capacitor: float = 1.0, small_capacitor: float = 1.0) -> dict[str, float]:
-    """Constants of two RC pairs in series with a capacitor changed (T1, T3 = RC; T2 in parallel)."""
+    """Constants of two RC pairs in series, a capacitor changed: T1, T3 = R C, T2 in parallel."""
     t1, t2, t3 = NOMINAL.values()
     ratio = (t2 - t3) / (t1 - t2)
     c1, c2 = t1 * large_capacitor, t3 / ratio * small_capacitor

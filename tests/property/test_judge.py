@@ -70,9 +70,7 @@ def test_record_keeps_to_its_own_rule() -> None:
     ),
     limit=st.floats(0.05, 2),
 )
-def test_decisions_follow_the_rule(
-    points: list[tuple[float, float, float]], limit: float
-) -> None:
+def test_decisions_follow_the_rule(points: list[tuple[float, float, float]], limit: float) -> None:
     frequency, deviation, expanded = (np.array(c) for c in zip(*points, strict=True))
     found = decide(frequency, deviation, expanded, band=LimitBand(20, 20e3, limit))
     if np.any(np.abs(deviation) - expanded > limit):

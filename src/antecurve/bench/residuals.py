@@ -57,7 +57,7 @@ class Leftover:
     spoils : bool
         Whether the deviation is less certain for it.
     misfit_hz, misfit_db : numpy.ndarray of float, shape (points,)
-        Frequencies [Hz] within the band, and what the fit leaves of the response [dB], for `spoils`.
+        Frequencies [Hz] within the band, and what the fit leaves of the response there [dB].
     """
 
     kind: LeftoverKind
@@ -298,7 +298,7 @@ def _even_orders(block: SquareBlock, error: NDArray[np.complex128], noise: float
     top = int(np.argmax(size))
     fundamental = float(np.abs(block.basis.amplitudes(block.basis.record.volts)[0]))
     text = (
-        f"{block.name}: even harmonics, the {block.basis.orders[even][top]:.0f}th "
+        f"{block.name}: even harmonics, number {block.basis.orders[even][top]:.0f} at "
         f"{20.0 * math.log10(size[top] / fundamental):.0f} dB re the fundamental: one half of "
         "the wave is treated unlike the other (even-order distortion, clipping on one side)"
     )

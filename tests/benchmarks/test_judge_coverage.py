@@ -1,0 +1,84 @@
+"""The full study of verdicts: 500 units with the network's parts drawn, three benches."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from playback_units import (
+    CURVE,
+    LOADING,
+    NOMINAL,
+    TOPOLOGY,
+    by_tolerance,
+    drawn_values,
+    gross_fault,
+    picked_network,
+    random_unit,
+    square_capture,
+)
+from scipy.stats import binom
+
+from antecurve.analysis.as_built import MeterAccuracy, measured_network
+from antecurve.bench.conformity import Decision
+from antecurve.bench.judge import judge_unit
+from antecurve.bench.knowledge import NetworkKnowledge, known_by_tolerance
+
+UNITS = 500
+LOW, HIGH = binom.interval(0.999, UNITS, 0.95)
+
+
+def known_network(bench: str, values: np.ndarray, rng: np.random.Generator) -> NetworkKnowledge:
+    if bench != "measured":
+        return by_tolerance()
+    meter = {"R": 1 + 0.0025 * rng.uniform(-1, 1), "C": 1 + 0.0025 * rng.uniform(-1, 1)}
+    read = {r: v * meter[r[0]] for r, v in zip(TOPOLOGY.refs, values, strict=True)}
+    picked = measured_network(picked_network(), read, meter=MeterAccuracy(0.0025, 0.0025))
+    return known_by_tolerance(picked, loading=LOADING)
+
+
+@pytest.mark.parametrize("bench", ["tolerance", "measured", "joint"])
+def test_coverage(bench: str) -> None:
+    """95 % intervals cover within the 99.9 % binomial range; no verdict contradicts the truth."""
+    covered = dict.fromkeys((*NOMINAL, "low_corner_hz", "high_corner_hz", 5000.0, 20.0), 0)
+    for seed in range(UNITS):
+        rng = np.random.default_rng([5, seed])
+        unit, values = random_unit(rng), drawn_values(rng)
+        captures = [square_capture(unit, rng, values=values)]
+        if bench == "joint":
+            captures.append(
+                square_capture(unit, rng, values=values, frequency=30.0, samples=10_000)
+            )
+        known = known_network(bench, values, rng)
+        verdict = judge_unit(captures, network=known, curve=CURVE)
+        d = verdict.deviation
+        truth = unit.deviation_db(d.frequency_hz)
+        inside = np.abs(truth - d.deviation_db) <= d.expanded_uncertainty_db
+        for name in covered:
+            if isinstance(name, float):
+                covered[name] += bool(inside[np.argmin(np.abs(d.frequency_hz - name))])
+            else:
+                value = verdict.value(name)
+                covered[name] += value.low <= getattr(unit, name) <= value.high
+        largest = np.max(np.abs(truth))
+        if largest < 0.5 - verdict.expanded_uncertainty_db:
+            assert verdict.decision is not Decision.FAIL, seed
+        if largest > 0.5 + verdict.expanded_uncertainty_db:
+            assert verdict.decision is not Decision.PASS, seed
+    print(bench, covered)
+    for name, count in covered.items():
+        assert count >= LOW, (name, count)
+        if name in ("turnover_s", "treble_s", 5000.0):
+            # Below the capture the uncertainty holds the shape of the low corner on top.
+            assert count <= HIGH, (name, count)
+
+
+def test_gross_faults() -> None:
+    """At least 95 % of 200 gross faults by their right name ahead of all others."""
+    named = 0
+    for seed in range(200):
+        rng = np.random.default_rng([31, seed])
+        name, unit = gross_fault(rng)
+        capture = square_capture(unit, rng, values=drawn_values(rng))
+        verdict = judge_unit([capture], network=by_tolerance(), curve=CURVE)
+        named += bool(verdict.faults) and verdict.faults[0] == name
+    assert named >= 190, named

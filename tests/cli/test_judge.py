@@ -1,0 +1,211 @@
+"""The commands judge and calibrate: contract, files, exit codes, bad input."""
+
+from __future__ import annotations
+
+import csv
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from commands import invoke
+from playback_units import Unit, steady_state
+
+from antecurve.files.design_file import design_json
+from antecurve.networks.compiled import transfer_coefficients
+from antecurve.pipeline import Design
+
+NAMES = ["bass_shelf_s", "turnover_s", "treble_s", "low_corner_hz", "high_corner_hz"]
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory, default_design: Design) -> Path:
+    folder = tmp_path_factory.mktemp("judge")
+    (folder / "design.json").write_bytes(design_json(default_design))
+    write_square(folder / "good.csv", default_design, Unit(low_corner_hz=1.0))
+    write_square(folder / "bad.csv", default_design, Unit(treble_s=60e-6))
+    time = np.arange(2000) * 1e-5
+    write(folder / "sine.csv", ("time_s", "volts"), time, np.sin(2 * np.pi * 200 * time))
+    write_sweep(folder / "network.csv", default_design)
+    return folder
+
+
+def write(path: Path, header: tuple[str, str], *columns: np.ndarray) -> None:
+    with path.open("w", newline="") as file:
+        writer = csv.writer(file)
+        writer.writerow(header)
+        writer.writerows(np.column_stack(columns).tolist())
+
+
+def polynomials(design: Design) -> tuple[np.ndarray, np.ndarray]:
+    load = design.job.loading
+    found = transfer_coefficients(
+        design.network.topology,
+        design.network.values,
+        source_resistance=load.source_resistance,
+        load_resistance=load.load_resistance,
+        load_capacitance=load.load_capacitance,
+    )
+    return found.numerator[::-1], found.denominator[::-1]
+
+
+def write_square(path: Path, design: Design, unit: Unit) -> None:
+    top, bottom = polynomials(design)
+    unit_top, unit_bottom = unit.polynomials()
+    time = np.arange(5000) * 3.4 / 200 / 5000
+    volts = steady_state(
+        np.polymul(top, unit_top), np.polymul(bottom, unit_bottom), time + 1.3e-3, 200.0
+    )
+    volts = volts + 0.002 * np.ptp(volts) * np.random.default_rng(1).standard_normal(5000)
+    step = np.ptp(volts) / 200
+    write(path, ("time_s", "volts"), time, np.round(volts / step) * step)
+
+
+def write_sweep(path: Path, design: Design) -> None:
+    top, bottom = polynomials(design)
+    frequency = np.geomspace(20, 20e3, 41)
+    s = 2j * np.pi * frequency
+    level = 20 * np.log10(np.abs(np.polyval(top, s) / np.polyval(bottom, s)))
+    write(path, ("frequency_hz", "level_db"), frequency, np.round(level + 46.0, 3))
+
+
+def test_pass_and_fail(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    design = str(bench / "design.json")
+    good = invoke(capsys, "judge", str(bench / "good.csv"), "--design", design)
+    assert good.code == 0
+    assert good.out.startswith("PASS") and "every constant agrees" in good.out
+    bad = invoke(capsys, "judge", str(bench / "bad.csv"), "--design", design, "--json")
+    assert bad.code == 1
+    record = json.loads(bad.out)
+    assert record["format"] == "antecurve-verdict-1" and record["verdict"] == "fail"
+    assert record["limit_db"] == 0.5 and record["band_hz"] == [20.0, 20000.0]
+    assert [f["name"] for f in record["fitted"]] == NAMES
+    assert {f["unit"] for f in record["fitted"]} == {"s", "Hz"}
+    assert record["findings"][0].startswith("treble: ")
+    truth = np.max(np.abs(Unit(treble_s=60e-6).deviation_db(np.geomspace(20, 20e3, 99))))
+    assert record["deviation_db"] == pytest.approx(truth, abs=record["expanded_uncertainty_db"])
+
+
+def test_files_and_the_other_channel(
+    bench: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    arguments = [
+        "judge",
+        str(bench / "good.csv"),
+        "--design",
+        str(bench / "design.json"),
+        "--other-channel",
+        str(bench / "bad.csv"),
+        "--serial",
+        "A-17 <b>",
+        "--date",
+        "25 November",
+        "-o",
+        str(tmp_path / "unit"),
+    ]
+    found = invoke(capsys, *arguments)
+    assert found.code == 1 and "match of the channels" in found.out
+    page = (tmp_path / "unit" / "ship.html").read_text(encoding="utf-8")
+    assert "A-17 &lt;b&gt;" in page and "25 November" in page and "PASS" in page
+    assert page.count("<svg") == 2 and "tweeters" in page
+    assert "http" not in page.replace("http://www.w3.org", "").replace("http-equiv", "").replace(
+        "https://matplotlib.org", ""
+    ).replace("http://purl.org", "").replace("http://creativecommons.org", "")
+    record = json.loads((tmp_path / "unit" / "verdict-other.json").read_text())
+    assert record["verdict"] == "fail"
+    assert (tmp_path / "unit" / "deviation.csv").read_text().startswith("frequency_hz,")
+    again = invoke(capsys, *arguments)
+    assert again.code == 2 and "--force" in again.err
+    assert invoke(capsys, *arguments, "--force").code == 1
+
+
+def test_batch(bench: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = tmp_path / "units"
+    (folder / "joint").mkdir(parents=True)
+    for name, target in (("good", "one"), ("bad", "two"), ("sine", "three"), ("good", "joint/a")):
+        (folder / f"{target}.csv").write_bytes((bench / f"{name}.csv").read_bytes())
+    found = invoke(
+        capsys,
+        "judge",
+        str(folder),
+        "--design",
+        str(bench / "design.json"),
+        "--workers",
+        "1",
+        "-o",
+        str(tmp_path / "out"),
+    )
+    assert found.code == 1
+    with (tmp_path / "out" / "batch.csv").open() as file:
+        rows = list(csv.DictReader(file))
+    assert [(r["unit"], r["verdict"]) for r in rows] == [
+        ("joint", "pass"),
+        ("one", "pass"),
+        ("three", "none"),
+        ("two", "fail"),
+    ]
+    assert "without edges" in rows[2]["finding"]
+    assert {p.name for p in (tmp_path / "out").iterdir()} == {
+        "batch.csv", "joint.html", "joint.json", "one.html", "one.json", "two.html", "two.json",
+    }  # fmt: skip
+
+
+def test_calibrate_then_judge(
+    bench: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    design = str(bench / "design.json")
+    found = invoke(
+        capsys,
+        "calibrate",
+        design,
+        "--sweep",
+        str(bench / "network.csv"),
+        "-o",
+        str(tmp_path / "cal"),
+    )
+    assert found.code == 0 and "dB rms" in found.out
+    record = json.loads((tmp_path / "cal" / "calibration.json").read_text())
+    assert record["consistent"] is True
+    judged = invoke(
+        capsys,
+        "judge",
+        str(bench / "good.csv"),
+        "--design",
+        design,
+        "--measured",
+        str(tmp_path / "cal" / "values.csv"),
+        "--mask",
+        "20:100:1",
+        "--mask",
+        "100 Hz:20 kHz:0.3",
+        "--json",
+    )
+    assert judged.code == 0
+    assert [b["verdict"] for b in json.loads(judged.out)["bands"]] == ["pass", "pass"]
+    wrong = invoke(capsys, "calibrate", design, "--sweep", str(bench / "good.csv"))
+    assert wrong.code == 2 and "calibrated by a sweep" in wrong.err
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (["sine.csv"], "without edges"),
+        (["missing.csv"], "no such file"),
+        (["good.csv", "--limit", "0"], "--limit"),
+        (["good.csv", "--mask", "20:50"], "LOW:HIGH:DB"),
+        (["good.csv", "--playback", "flat"], "published"),
+        (["good.csv", "--band", "20 kHz", "20 Hz"], "ascend"),
+        (["good.csv", "--chain-low", "0"], "--chain-low"),
+        (["good.csv", "."], "give one folder"),
+    ],
+)
+def test_bad_input(
+    bench: Path,
+    capsys: pytest.CaptureFixture[str],
+    arguments: list[str],
+    says: str,
+) -> None:
+    given = [str(bench / a) if a.endswith(".csv") or a == "." else a for a in arguments]
+    found = invoke(capsys, "judge", *given, "--design", str(bench / "design.json"))
+    assert found.code == 2
+    assert says in found.err and found.err.count("\n") == 1 and found.out == ""

@@ -1,0 +1,184 @@
+"""The model of a unit, the harmonics of the generator, what is known of the network."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from playback_units import CURVE, LOADING, TOPOLOGY, by_tolerance, picked_network
+from scipy.optimize import approx_fprime
+
+from antecurve.analysis.as_built import MeterAccuracy, measured_network
+from antecurve.bench.generator import (
+    CaptureChain,
+    Generator,
+    chain_log_response,
+    square_harmonics,
+)
+from antecurve.bench.knowledge import (
+    LoadingTolerance,
+    exactly_known,
+    known_by_tolerance,
+    network_log_response,
+    network_slopes,
+    sources_at,
+)
+from antecurve.bench.unit_model import HighEnd, LowEnd, unit_model
+from antecurve.curves.construct import curve_from_turnover
+from antecurve.curves.model import inverse_response
+from antecurve.errors import InputError
+from antecurve.networks.compiled import transfer
+
+FREQUENCY = np.array([20.0, 200.0, 3000.0, 40e3])
+
+
+@pytest.mark.parametrize("low", list(LowEnd))
+@pytest.mark.parametrize("high", list(HighEnd))
+@pytest.mark.parametrize("level_only", [False, True])
+def test_derivatives(low: LowEnd, high: HighEnd, level_only: bool) -> None:
+    """Exact derivatives against scipy.optimize.approx_fprime, forward differences."""
+    model = unit_model(
+        CURVE, low_end=low, high_end=high, undo_ultrasonic=True, level_only=level_only
+    )
+    units = model.start + 0.1
+    found = model.linearised(units, FREQUENCY)
+    assert np.allclose(found.value, model.log_response(units, FREQUENCY))
+    for place, f in enumerate(FREQUENCY):
+        for part in ("real", "imag"):
+
+            def value(x: np.ndarray, f: float = f, part: str = part) -> float:
+                return float(getattr(model.log_response(x, np.array([f]))[0], part))
+
+            slope = approx_fprime(units, value, 1e-7)
+            assert np.allclose(slope, getattr(found.derivative[place], part), atol=3e-6)
+
+
+def test_nominal_unit_without_corners_is_ideal_playback() -> None:
+    model = unit_model(CURVE)
+    units = model.start
+    units[-2:] = 0.0
+    expected = np.log(np.abs(inverse_response(CURVE, FREQUENCY)))
+    assert np.allclose(model.log_response(units, FREQUENCY).real, expected, atol=1e-12)
+
+
+def test_levels_alone_agree_with_the_full_model() -> None:
+    """The same unit by its power coordinates and by rates gives the same level."""
+    for low in LowEnd:
+        full, level = (unit_model(CURVE, low_end=low, level_only=flag) for flag in (False, True))
+        units = [
+            np.array([p.coordinate(v) for p, v in zip(m.parameters, VALUES, strict=True)])
+            for m in (full, level)
+        ]
+        a, b = (
+            m.log_response(u, FREQUENCY).real for m, u in zip((full, level), units, strict=True)
+        )
+        assert np.allclose(a, b, atol=1e-12)
+        back = [p.value(u) for p, u in zip(level.parameters, units[1], strict=True)]
+        assert np.allclose(back, VALUES)
+
+
+VALUES = [3000e-6, 320e-6, 70e-6, 9.0, 90e3]
+
+
+def test_curve_without_shelf_gets_one() -> None:
+    """A playback integrator has a shelf somewhere: nominal none."""
+    model = unit_model(curve_from_turnover(turnover_hz=500.0, cut_db=12.0))
+    names = [p.name for p in model.parameters]
+    assert names[:3] == ["bass_shelf_s", "turnover_s", "treble_s"]
+    shelf = model.parameters[0]
+    assert shelf.nominal is None and shelf.value(0.0) == math.inf
+    assert shelf.coordinate(shelf.value(3.0)) == pytest.approx(3.0)
+
+
+def test_low_corner_3_db_points() -> None:
+    """20 log10 is 3.0103 dB down at the corner frequency times the half-power ratio."""
+    for low in LowEnd:
+        model = unit_model(CURVE, low_end=low)
+        units = model.start
+        units[-1] = 0.0
+        place = model.index("low_corner_hz")
+        assert place is not None
+        units[place] = 10.0
+        without = units.copy()
+        without[place] = 0.0
+        f = np.array([10.0 * low.half_power_ratio])
+        change = model.log_response(units, f).real - model.log_response(without, f).real
+        reference = np.array([1000.0])
+        change -= model.log_response(units, reference).real - 0.0
+        change += model.log_response(without, reference).real
+        # The corner itself is some 1e-4 at 1 kHz, where the level is set to 0.
+        assert change[0] == pytest.approx(-0.5 * math.log(2.0), abs=2e-4)
+
+
+def test_square_harmonics_by_sampling() -> None:
+    """Fourier transform of a sampled square wave through a sliding mean, 2**18 points a period."""
+    count, duty, rise = 2**18, 0.47, 0.004
+    wave = np.where((np.arange(count) + 0.5) / count < duty, 1.0, -1.0)
+    width = round(rise / 0.8 * count)
+    window = np.fft.fft(np.roll(np.where(np.arange(count) < width, 1 / width, 0), -(width // 2)))
+    half_sample = np.exp(-2j * np.pi * np.arange(1, 8) * 0.5 / count)
+    spectrum = 2 * (np.fft.fft(wave) * window)[1:8] / count * half_sample
+    orders = np.arange(1.0, 8.0)
+    found = square_harmonics(orders, frequency_hz=1.0, duty=duty, rise_time_s=rise)
+    assert np.allclose(found.value, spectrum, atol=1e-4)
+    step = 1e-7
+    moved = square_harmonics(orders, frequency_hz=1.0, duty=duty + step, rise_time_s=rise)
+    assert np.allclose((moved.value - found.value) / step, found.by_duty, atol=1e-4)
+    moved = square_harmonics(orders, frequency_hz=1.0, duty=duty, rise_time_s=rise + step)
+    assert np.allclose((moved.value - found.value) / step, found.by_rise_time, atol=1e-4)
+
+
+def test_chain_and_generator_limits() -> None:
+    found = chain_log_response(CaptureChain((7.0,), (50e3,)), np.array([7.0, 50e3]))
+    assert found.real == pytest.approx(-0.5 * math.log(2.0), abs=1e-3)
+    for bad in (-1.0, math.nan):
+        with pytest.raises(InputError):
+            Generator(rise_time_s=bad)
+        with pytest.raises(InputError):
+            CaptureChain((bad,))
+        with pytest.raises(InputError):
+            LoadingTolerance(load_resistance=bad)
+
+
+def test_knowledge_by_tolerance() -> None:
+    """u = t/sqrt(3) for a part within +-t (JCGM 100:2008, 4.3.7); joined parts apart."""
+    known = by_tolerance()
+    assert known.sources == 8 and known.uniform.all()
+    spread = np.linalg.norm(known.errors, axis=1)
+    assert spread[0] == pytest.approx(0.01 / math.sqrt(3))
+    assert spread[1] == pytest.approx(0.025 / math.sqrt(3) * math.hypot(0.8, 0.2))
+    assert np.all(spread[6:] == 0)
+    normal = known_by_tolerance(picked_network(), loading=LOADING, distribution="normal")
+    assert np.linalg.norm(normal.errors[0]) == pytest.approx(0.01 / 3)
+    drawn = sources_at(known, np.array([[0.0 + 1e-12] * 8, [0.5] * 8]))
+    assert np.allclose(drawn[0], -math.sqrt(3)) and np.allclose(drawn[1], 0)
+    with pytest.raises(InputError):
+        known_by_tolerance(picked_network(), loading=LOADING, distribution="flat")
+
+
+def test_measured_parts_share_their_meter() -> None:
+    values = dict(zip(TOPOLOGY.refs, picked_network().network.values, strict=True))
+    picked = measured_network(picked_network(), values, meter=MeterAccuracy(0.003, 0.006))
+    known = known_by_tolerance(
+        picked, loading=LOADING, loading_tolerance=LoadingTolerance(load_resistance=0.05)
+    )
+    assert known.sources == 3
+    assert np.allclose(known.errors[[0, 2, 4, 5], 0], 0.003 / math.sqrt(3))
+    assert np.allclose(known.errors[[1, 3], 1], 0.006 / math.sqrt(3))
+    assert known.errors[7, 2] == pytest.approx(0.05 / math.sqrt(3))
+
+
+def test_network_response_and_slopes() -> None:
+    known = by_tolerance()
+    zero = np.zeros(known.sources)
+    expected = np.log(transfer(known.network, FREQUENCY, loading=LOADING))
+    found = network_slopes(known, zero, FREQUENCY)
+    assert np.allclose(found[0], expected)
+    step = np.zeros(known.sources)
+    step[2] = 1e-4
+    forward = (network_log_response(known, step, FREQUENCY) - expected) / 1e-4
+    assert np.allclose(found[3], forward, atol=1e-5)
+    exact = exactly_known(known.network, loading=LOADING)
+    assert exact.sources == 0
+    assert network_slopes(exact, np.zeros(0), FREQUENCY).shape == (1, 4)
