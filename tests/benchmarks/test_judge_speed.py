@@ -48,10 +48,14 @@ def test_against_a_fit_of_all_samples() -> None:
         started = time.perf_counter()
         verdict = judge_unit([capture], network=known, curve=CURVE)
         verdict_time.append(time.perf_counter() - started)
-    start = [200.0, 100.0, 0.0, *np.log([3180e-6, 318e-6, 75e-6])]
-    volts = capture.volts - capture.volts.mean()
+    seconds, volts = capture.time_s - capture.time_s[0], capture.volts - capture.volts.mean()
+    constants = np.log([3180e-6, 318e-6, 75e-6])
     started = time.perf_counter()
-    curve_fit(wave, capture.time_s - capture.time_s[0], volts, p0=start, maxfev=200)
+    trials = [wave(seconds[::10], 200.0, 1.0, d, *constants) for d in np.arange(20) * 2.5e-4]
+    best = int(np.argmax([t @ volts[::10] for t in trials]))
+    gain = float(trials[best] @ volts[::10] / (trials[best] @ trials[best]))
+    start = [200.0, gain, best * 2.5e-4, *constants]
+    curve_fit(wave, seconds, volts, p0=start, method="trf", x_scale="jac")
     plain_time.append(time.perf_counter() - started)
     ratio = min(verdict_time) / min(plain_time)
     print(f"verdict {min(verdict_time):.2f} s, plain fit {min(plain_time):.2f} s: {ratio:.2f}")
