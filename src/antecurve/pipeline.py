@@ -16,12 +16,13 @@ import numpy as np
 from antecurve.analysis.level import LevelReport, level_report
 from antecurve.analysis.loading import LoadingResult, loading_table
 from antecurve.analysis.parts_list import PartsList, parts_list
-from antecurve.analysis.ratings import PartStresses, part_stresses
+from antecurve.analysis.ratings import PartStresses, largest_amplitude_v, part_stresses
 from antecurve.analysis.response import ResponseTable, response_table
 from antecurve.analysis.scope import FaultSheet, ScopeTrace, fault_sheet, scope_trace
 from antecurve.analysis.spread import SpreadResult, spread
 from antecurve.analysis.waveform import SquareWave
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
+from antecurve.errors import InputError
 from antecurve.job import Job
 from antecurve.networks.compiled import transfer
 from antecurve.networks.deviation import ErrorRange, error_range
@@ -92,9 +93,10 @@ class Analysis:
         Over builds.
     loading : LoadingResult
         With other generators and units.
-    scope : ScopeTrace
-        A square wave of 1 kHz at the peak of the job's sine wave.
-    faults : FaultSheet
+    scope : ScopeTrace or None
+        A square wave of 1 kHz at the peak of the job's sine wave; ``None`` where ideal playback
+        of the curve rises so steeply that an edge would become an impulse.
+    faults : FaultSheet or None
         The same after playback with common faults.
     stresses : PartStresses
         What the parts have to stand.
@@ -110,8 +112,8 @@ class Analysis:
     level: LevelReport
     spread: SpreadResult
     loading: LoadingResult
-    scope: ScopeTrace
-    faults: FaultSheet
+    scope: ScopeTrace | None
+    faults: FaultSheet | None
     stresses: PartStresses
     formulas: FormFormulas | None
     own: OwnSolution | None
@@ -218,9 +220,7 @@ def analyse(design: Design, *, progress: Callable[[int, int], None] | None = Non
     """
     job = design.job
     band = job.target.band_hz
-    wave = SquareWave(
-        frequency_hz=REFERENCE_FREQUENCY_HZ, amplitude_v=math.sqrt(2.0) * job.source_level_v
-    )
+    trace, faults = _square_waves(design)
     return Analysis(
         response=response_table(design.network, curve=job.curve, loading=job.loading),
         error=error_summary(design),
@@ -242,11 +242,38 @@ def analyse(design: Design, *, progress: Callable[[int, int], None] | None = Non
             progress=progress,
         ),
         loading=loading_table(design.network, curve=job.curve, loading=job.loading, band_hz=band),
-        scope=scope_trace(design.network, curve=job.curve, loading=job.loading, wave=wave),
-        faults=fault_sheet(design.network, curve=job.curve, loading=job.loading, wave=wave),
-        stresses=part_stresses(design.network, loading=job.loading),
+        scope=trace,
+        faults=faults,
+        stresses=_stresses(design),
         formulas=_formulas(design),
         own=_own_solution(design),
+    )
+
+
+def _square_waves(design: Design) -> tuple[ScopeTrace | None, FaultSheet | None]:
+    """Traces of a 1 kHz square wave, or nothing where they would hold impulses."""
+    job = design.job
+    wave = SquareWave(
+        frequency_hz=REFERENCE_FREQUENCY_HZ, amplitude_v=math.sqrt(2.0) * job.source_level_v
+    )
+    try:
+        return (
+            scope_trace(design.network, curve=job.curve, loading=job.loading, wave=wave),
+            fault_sheet(design.network, curve=job.curve, loading=job.loading, wave=wave),
+        )
+    except InputError as error:
+        if error.field != "chain":
+            raise
+        return None, None
+
+
+def _stresses(design: Design) -> PartStresses:
+    """At the peak of the job's level, or of a bench generator turned up where that is more."""
+    job = design.job
+    return part_stresses(
+        design.network,
+        loading=job.loading,
+        amplitude_v=largest_amplitude_v(source_level_v=job.source_level_v),
     )
 
 
@@ -367,8 +394,5 @@ def design_parts_list(design: Design, *, sets: int = 1) -> PartsList:
     InputError
         When `sets` is not 1 or more.
     """
-    if design.analysis is None:
-        stresses = part_stresses(design.network, loading=design.job.loading)
-    else:
-        stresses = design.analysis.stresses
-    return parts_list(design.picked, second=design.second, sets=sets, ratings=stresses.ratings)
+    stresses = _stresses(design) if design.analysis is None else design.analysis.stresses
+    return parts_list(design.picked, second=design.second, sets=sets, stresses=stresses)

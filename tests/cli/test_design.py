@@ -213,3 +213,41 @@ def test_unknown_format_says_so(tmp_path: Path, capsys: pytest.CaptureFixture[st
     assert invoke(capsys, "parts", str(path)).code == 2
     path.write_bytes(b"\x00\xff")
     assert invoke(capsys, "parts", str(path)).code == 2
+
+
+def test_a_curve_whose_playback_makes_impulses_goes_without_square_waves(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    job = tmp_path / "job.toml"
+    curve = '[curve]\nzeros = ["318 us"]\npoles = ["3180 us", "75 us"]\n'
+    job.write_text(curve + '[network]\nforms = ["rc-shunt-foster-1"]\n[spread]\nbuilds = 500\n')
+    done = invoke(capsys, "design", str(job), "-o", str(tmp_path / "out"))
+    assert done.code == 0, done.err
+    assert "Square waves" not in (tmp_path / "out" / "report.html").read_text()
+
+
+def test_a_balanced_network_says_what_must_not_be_grounded(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    job = tmp_path / "job.toml"
+    job.write_text(SMALL.replace("[network]", "[network]\nbalanced = true"))
+    done = invoke(capsys, "design", str(job), "--json")
+    content = json.loads(done.out)
+    refs = {e["ref"] for e in content["network"]["elements"]}
+    assert {"R1P", "R1N", "C1P", "C1N"} <= refs
+    cards = invoke(capsys, "design", str(job), "-o", str(tmp_path / "out"))
+    assert "out- is not ground" in cards.out
+    assert "RLOAD out out- " in (tmp_path / "out" / "network.cir").read_text()
+
+
+@pytest.mark.parametrize("tolerance", [-0.5, 2.0, 0.5])
+def test_a_damaged_tolerance_is_refused(
+    written: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], tolerance: float
+) -> None:
+    content = json.loads((written / "design.json").read_text())
+    content["network"]["elements"][0]["part_details"][0]["tolerance"] = tolerance
+    path = tmp_path / "design.json"
+    path.write_text(json.dumps(content))
+    done = invoke(capsys, "parts", str(path))
+    assert done.code == 2
+    assert "tolerance" in done.err or "part_details" in done.err

@@ -61,12 +61,12 @@ def show_design(design: Design) -> None:
     """
     from antecurve.pipeline import design_parts_list
     from antecurve.report.summary import summary_lines
-    from antecurve.report.tables import form_rows, parts_rows, wiring_rows
+    from antecurve.report.tables import form_rows, node_caption, parts_rows, wiring_rows
 
     print(design.job.title)
     print()
-    print(f"Network {design.picked.topology.form}. Wire each position between its two nodes")
-    print("(in: from the generator; out: to the unit; 0: common return).")
+    print(f"Network {design.picked.topology.form}. Wire each position between its two nodes.")
+    print(node_caption(design.picked))
     show_table(wiring_rows(design.picked))
     if design.second is not None:
         print("The other network of the pair, of the same form")

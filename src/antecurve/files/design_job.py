@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import asdict, fields
 from typing import Any
@@ -176,6 +177,15 @@ def network_from(content: Mapping[str, Any]) -> PickedNetwork:
         if [p.value for p in parts] != [float(v) for v in item["parts"]]:
             raise InputError(
                 f"network.{item['ref']}", item["parts"], "parts and part_details must agree"
+            )
+        for part in parts:
+            if not (math.isfinite(part.tolerance) and 0 <= part.tolerance < 1):
+                raise InputError(
+                    f"network.{item['ref']}", part.tolerance, "a tolerance is from 0 to below 1"
+                )
+        if max(part.tolerance for part in parts) != tolerance:
+            raise InputError(
+                f"network.{item['ref']}", tolerance, "it must be the largest of part_details"
             )
         exact = item.get("exact")
         positions.append(

@@ -293,7 +293,8 @@ def stress_rows(stresses: PartStresses) -> TextTable:
         )
         for part in stresses.parts
     )
-    header = ("position", "largest voltage", "largest dissipation", "rating to buy")
+    within = f"rating to buy for EMF within ±{_volt(stresses.amplitude_v)}"
+    header = ("position", "largest voltage", "largest dissipation", within)
     return TextTable(header, rows, "lrrr")
 
 

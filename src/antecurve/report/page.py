@@ -15,6 +15,7 @@ from antecurve.report.summary import summary_lines
 from antecurve.report.tables import (
     form_rows,
     loading_rows,
+    node_caption,
     parts_rows,
     response_rows,
     share_rows,
@@ -24,7 +25,7 @@ from antecurve.report.tables import (
 from antecurve.synthesis.formula_text import formulas_mathml
 
 if TYPE_CHECKING:
-    from antecurve.pipeline import Design
+    from antecurve.pipeline import Analysis, Design
     from antecurve.synthesis.formula_model import FormFormulas
 
 __all__ = ["page_environment", "report_page"]
@@ -47,6 +48,19 @@ def page_environment() -> Any:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+
+
+def _square_waves(analysis: Analysis) -> dict[str, Any]:
+    """Plots and numbers of the square waves, where there are any."""
+    from markupsafe import Markup
+
+    if analysis.scope is None or analysis.faults is None:
+        return {"scope_plot": None, "fault_plot": None, "faults": None}
+    return {
+        "scope_plot": Markup(figure_svg(scope_figure(analysis.scope))),
+        "fault_plot": Markup(figure_svg(fault_figure(analysis.faults))),
+        "faults": measure_rows([(t.playback.name, t.measures) for t in analysis.faults.traces]),
+    }
 
 
 def _formulas(found: FormFormulas | None) -> dict[str, tuple[Any, ...]]:
@@ -101,6 +115,7 @@ def report_page(design: Design) -> bytes:
         error_plot=Markup(figure_svg(error)),
         response_plot=Markup(figure_svg(response_figure(analysis.response))),
         wiring=wiring_rows(design.picked),
+        nodes=node_caption(design.picked),
         second=None if design.second is None else wiring_rows(design.second),
         response=response_rows(analysis.response),
         parts=parts_rows(design_parts_list(design)),
@@ -111,9 +126,7 @@ def report_page(design: Design) -> bytes:
         level_lines=level_lines(analysis.level),
         window_lines=window_lines(analysis.loading.window),
         stresses=stress_rows(analysis.stresses),
-        scope_plot=Markup(figure_svg(scope_figure(analysis.scope))),
-        fault_plot=Markup(figure_svg(fault_figure(analysis.faults))),
-        faults=measure_rows([(t.playback.name, t.measures) for t in analysis.faults.traces]),
+        **_square_waves(analysis),
         formulas=_formulas(analysis.formulas),
         cautions=CAUTIONS,
         sliders=panel.sliders,

@@ -89,7 +89,8 @@ def summary_lines(design: Design) -> list[str]:
 def _error_lines(design: Design, analysis: Analysis) -> list[str]:
     error, curve = analysis.error, design.job.curve
     limits = [format_quantity(1 / (2 * math.pi * t), "Hz") for t in curve.ultrasonic_poles_s]
-    with_limits = f" with its pole at {' and '.join(limits)}" if limits else ""
+    word = "pole" if len(limits) == 1 else "poles"
+    with_limits = f" with its {word} at {' and '.join(limits)}" if limits else ""
     lines = [
         f"Error {_band(error.job.band_hz)}, half of the range: {_db(error.job.centred_db)} against "
         f"the curve{with_limits}; re 1 kHz at most {_db(error.job.at_1khz_db)}, "
@@ -99,12 +100,14 @@ def _error_lines(design: Design, analysis: Analysis) -> list[str]:
         + (": what the ultrasonic pole costs is in it." if limits else "."),
     ]
     if error.implied_poles_s and not limits:
-        poles = ", ".join(
+        poles = [
             f"{format_quantity(t, 's')} ({format_quantity(1 / (2 * math.pi * t), 'Hz')})"
             for t in error.implied_poles_s
-        )
+        ]
+        count = "a pole" if len(poles) == 1 else "poles"
         lines.append(
-            f"The curve asks for no ultrasonic pole; the exact network has one at {poles}."
+            f"The curve asks for no ultrasonic pole; the exact network has {count} at "
+            f"{' and '.join(poles)}."
         )
     return lines
 
@@ -122,7 +125,7 @@ def _spread_lines(analysis: Analysis) -> list[str]:
         share = spread.within.proportion
         lines.append(
             f"Within ±{spread.within.limit_db:g} dB: {share.fraction * 100:.2f} % of builds "
-            f"({share.low * 100:.2f} to {share.high * 100:.2f} %, 95 % confidence)."
+            f"({share.low * 100:.3f} to {share.high * 100:.3f} %, 95 % confidence)."
         )
     return lines
 

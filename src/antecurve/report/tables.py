@@ -20,6 +20,7 @@ __all__ = [
     "form_rows",
     "loading_rows",
     "made_of",
+    "node_caption",
     "parts_rows",
     "response_rows",
     "share_rows",
@@ -65,6 +66,29 @@ def made_of(position: Position) -> str:
     return values if position.joined == "single" else f"{values} in {position.joined}"
 
 
+def node_caption(picked: PickedNetwork) -> str:
+    """Return what the nodes of a network are, in a sentence.
+
+    Parameters
+    ----------
+    picked : PickedNetwork
+        The network with its parts.
+
+    Returns
+    -------
+    str
+        For a balanced network with what must not be joined.
+    """
+    plus, minus = picked.topology.output
+    if minus == "0":
+        return f"in: from the generator; {plus}: to the unit; 0: common return."
+    return (
+        f"Balanced: in and 0 are the two legs of the generator, {plus} and {minus} those of the "
+        f"unit; {minus} is not ground. Generator and unit must not both be grounded at these "
+        "nodes, or one leg is shorted."
+    )
+
+
 def wiring_rows(picked: PickedNetwork) -> TextTable:
     """Return what to wire between which nodes.
 
@@ -102,7 +126,10 @@ def parts_rows(found: PartsList) -> TextTable:
     TextTable
         One row a distinct part.
     """
-    header = ("quantity", "value", "tolerance", "kind", "positions", "rating", "what to look for")
+    rating = "rating"
+    if found.amplitude_v is not None:
+        rating += f" for EMF within ±{format_quantity(found.amplitude_v, 'V')}"
+    header = ("quantity", "value", "tolerance", "kind", "positions", rating, "what to look for")
     rows = tuple(
         (
             str(line.quantity),
