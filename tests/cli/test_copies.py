@@ -197,6 +197,50 @@ def test_a_better_meter_and_another_technology_show(
     assert "polyester" in content["drift"]["technologies"]
 
 
+def test_check_takes_the_data_of_the_parts_in_hand(
+    design_file: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    content = _json(
+        invoke(
+            capsys, "check", design_file, "--json", "--temperatures", "0:60",
+            "--reference-temperature", "30", "--coefficient", "resistors=0",
+            "--coefficient", "capacitors=0", "--loss", "C1=0.02",
+        )
+    )  # fmt: skip
+    rows = content["drift"]["rows"]
+    assert [r["temperature_c"] for r in rows] == [0, 10, 20, 30, 40, 50, 60]
+    assert content["drift"]["reference_c"] == 30
+    assert all(r["level_shift_db"] == pytest.approx(0.0, abs=1e-12) for r in rows)
+    assert all(r["worst_centred_db"] == pytest.approx(rows[0]["centred_db"]) for r in rows)
+    plain = _json(invoke(capsys, "check", design_file, "--json"))
+    assert content["losses"]["largest_db"] > 20 * plain["losses"]["largest_db"]
+    shown = invoke(capsys, "check", design_file, "--coefficient", "C1a=-120", "--loss", "C1a=0")
+    assert "whichever is worse" in shown.out and "-0.000 " not in shown.out
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        (["--temperatures", "40:10"], "the lower first"),
+        (["--temperatures", "warm"], "the lower first"),
+        (["--temperatures", "-300:20"], "temperature: received -300.0"),
+        (["--reference-temperature", "nan"], "temperature: received nan"),
+        (["--coefficient", "C1"], "--coefficient"),
+        (["--coefficient", "C9=5"], "given for one of R1, C1a"),
+        (["--loss", "C1=-1"], "0 or greater"),
+        (["--loss", "R1=0.1"], "a resistor has none"),
+        (["--resistor-type", "polyester"], "'metal film', 'metal film, 25 ppm/K'"),
+    ],
+)
+def test_check_refuses_in_one_sentence(
+    design_file: Path, capsys: pytest.CaptureFixture[str], options: list[str], message: str
+) -> None:
+    done = invoke(capsys, "check", design_file, *options)
+    assert done.code == 2 and done.out == ""
+    assert message in done.err and len(done.err.splitlines()) == 1
+    assert "'polypropylene'" not in done.err
+
+
 def test_check_exits_1_when_the_copy_misses_its_limit(
     tmp_path: Path, measured: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -52,19 +52,31 @@ def test_own_uncertainties_propagate_to_first_order() -> None:
         assert found.correction_db[k] == pytest.approx(difference.n - published, abs=1e-9)
 
 
-def test_a_common_cause_propagates_as_one() -> None:
+def test_a_common_cause_propagates_as_one_or_independently_whichever_is_worse() -> None:
     common = np.array([[0.0, 0.003, 0.0, 0.003, 0.0, 0.0], [0.001, 0.0, 0.001, 0.0, 0.001, 0.001]])
     uncertainty = ValueUncertainty(NONE, common)
     found = correction(PICKED.network, curve=DISC, loading=LOADING, uncertainty=uncertainty)
-    meters = [ufloat(1.0, 0.003), ufloat(1.0, 0.001)]
-    values = [
-        v * meters[0 if ref.startswith("C") else 1]
-        for v, ref in zip(PICKED.network.values, PICKED.topology.refs, strict=True)
-    ]
-    reference = _level(values, 1000.0)
-    for k, frequency in enumerate(TABLE_FREQUENCIES_HZ):
-        difference = _level(values, frequency) - reference
-        assert found.expanded_uncertainty_db[k] == pytest.approx(2 * difference.s, abs=1e-12)
+    kept = []
+    for kind, standard in (("C", 0.003), ("R", 0.001)):
+        meter = ufloat(1.0, standard)
+        measured = [ref.startswith(kind) for ref in PICKED.topology.refs]
+        nominal = list(zip(PICKED.network.values, measured, strict=True))
+        together = [v * meter if m else v for v, m in nominal]
+        apart = [v * ufloat(1.0, standard) if m else v for v, m in nominal]
+        kept.append(
+            [
+                [(_level(v, f) - _level(v, 1000.0)).s for f in TABLE_FREQUENCIES_HZ]
+                for v in (together, apart)
+            ]
+        )
+    by_cause = np.max(kept, axis=1)
+    expected = 2 * np.hypot(*by_cause)
+    np.testing.assert_allclose(found.expanded_uncertainty_db, expected, atol=1e-12)
+    # Both ways are met: neither alone would do.
+    for way in (0, 1):
+        assert np.any(by_cause[:, :] > np.array(kept)[:, way] * 1.01)
+    away = np.abs(np.log(np.array(TABLE_FREQUENCIES_HZ) / 1000.0)) > 0.3
+    assert found.expanded_uncertainty_db[away].min() > 1e-3
 
 
 def test_at_1_khz_there_is_nothing_to_subtract() -> None:

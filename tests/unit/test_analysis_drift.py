@@ -172,10 +172,11 @@ def test_technologies_by_part_win_over_those_by_kind() -> None:
     [
         ({"C9": "polyester"}, "it is chosen for one of"),
         ({"C1a": "wood"}, "the technologies are"),
-        ({"R1": "polyester"}, "R1 is a resistor"),
+        ({"R1": "polyester"}, "technology of a resistor.*'metal film, 25 ppm/K'"),
+        ({"R1": technology("polyester")}, "R1 is a resistor"),
     ],
 )
-def test_bad_technologies_are_refused(chosen: dict[str, str], message: str) -> None:
+def test_bad_technologies_are_refused(chosen: dict[str, str | Technology], message: str) -> None:
     with pytest.raises(InputError, match=message):
         part_technologies(PICKED, chosen)
 

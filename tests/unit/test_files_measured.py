@@ -48,7 +48,7 @@ def test_several_values_of_one_reel(tmp_path: Path) -> None:
     ("content", "message"),
     [
         ("", "an empty file"),
-        ("ref,value\n", "no row"),
+        ("ref,value\n", "received 'ref,value'; no row follows"),
         ("ref\nR1\n", "names the columns: ref, value"),
         ("ref,value,ref\nR1,1,2\n", "names the columns"),
         ("ref,value,colour\nR1,1,red\n", "colour"),

@@ -192,8 +192,9 @@ def as_built(
     Notes
     -----
     Limits of error count as rectangular distributions, u = limit / sqrt(3) (JCGM 100:2008, 4.3.7).
-    The error of a meter is common to all that it measured of one kind; what is not measured
-    scatters by itself within its tolerance.
+    The error of a meter counts as common to all positions that it measured of one kind or as
+    independent between them, whichever is worse at a frequency; what is not measured scatters by
+    itself within its tolerance.
     """
     meter = meter or MeterAccuracy()
     built = measured_network(picked, measured, meter=meter)

@@ -50,8 +50,9 @@ class ValueUncertainty:
     own : numpy.ndarray of float, shape (positions,)
         Of each position by itself.
     common : numpy.ndarray of float, shape (causes, positions)
-        Of causes that move several positions together, such as a meter that reads high: one
-        row a cause.
+        Of causes that reach several positions, such as the error of a meter: one row a cause.
+        Whether it is the same at all of them (a meter that reads high) or another at each (a
+        meter that changes its range) need not be known.
     """
 
     own: Floats
@@ -113,8 +114,10 @@ def correction(
     Notes
     -----
     First-order propagation (JCGM 100:2008, 5.1.2 and, for common causes, 5.2.2): with S_i the
-    sensitivity of the level re 1 kHz, u**2 = sum (S_i u_i)**2 for what is each position's own, and
-    (sum S_i u_i)**2 for each common cause.
+    sensitivity of the level re 1 kHz, u**2 = sum (S_i u_i)**2 for what is each position's own.  Of
+    a common cause the larger counts, frequency by frequency, of (sum S_i u_i)**2, the same at all
+    positions, and sum (S_i u_i)**2, independent between them: an error common to all resistors
+    leaves some levels re 1 kHz as they are, which no meter with several ranges can promise.
     """
     if np.any(uncertainty.own < 0) or np.any(uncertainty.common < 0):
         raise InputError("uncertainty", "a negative number", "it must be 0 or greater")
@@ -125,7 +128,9 @@ def correction(
     ).real
     sensitivity = _DB * (found[:, :-1] - found[:, -1:])
     variance = ((sensitivity * uncertainty.own[:, None]) ** 2).sum(axis=0)
-    variance += ((uncertainty.common @ sensitivity) ** 2).sum(axis=0)
+    for cause in uncertainty.common:
+        each = sensitivity * cause[:, None]
+        variance += np.maximum(each.sum(axis=0) ** 2, (each**2).sum(axis=0))
     expanded = COVERAGE_FACTOR * np.sqrt(variance)
     for array in (frequency, level, expanded):
         array.setflags(write=False)

@@ -24,9 +24,10 @@ from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import ElementKind, Loading, Network, network_with_values
 from antecurve.pick.parts import PickedNetwork
 
-__all__ = ["DriftResult", "DriftRow", "drift", "part_technologies"]
+__all__ = ["DriftResult", "DriftRow", "drift", "own_technologies", "part_technologies"]
 
 _COLDEST = -273.15
+_KINDS = {"resistors": ElementKind.RESISTOR, "capacitors": ElementKind.CAPACITOR}
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,12 +95,12 @@ def part_technologies(
         When a reference or a technology is not known, or does not fit the kind of the part.
     """
     table = part_table(picked)
-    given = {k: technology(t) if isinstance(t, str) else t for k, t in (chosen or {}).items()}
-    known = {*table.refs, "resistors", "capacitors"}
-    for key in given:
-        if key not in known:
-            names = ", ".join([*table.refs, "resistors", "capacitors"])
-            raise InputError("technology", key, f"it is chosen for one of {names}")
+    kinds = dict(zip(table.refs, table.kinds, strict=True)) | _KINDS
+    given = {}
+    for key, one in (chosen or {}).items():
+        if key not in kinds:
+            raise InputError("technology", key, f"it is chosen for one of {', '.join(kinds)}")
+        given[key] = technology(one, kinds[key]) if isinstance(one, str) else one
     found = []
     for ref, kind in zip(table.refs, table.kinds, strict=True):
         standard = next(t for t in TECHNOLOGIES if t.kind is kind)
@@ -109,6 +110,70 @@ def part_technologies(
             raise InputError(f"technology of {ref}", one.name, f"{ref} is a {kind.value}")
         found.append(one)
     return tuple(found)
+
+
+def own_technologies(
+    picked: PickedNetwork,
+    chosen: Mapping[str, str | Technology] | None = None,
+    *,
+    coefficients: Mapping[str, float] | None = None,
+    loss_tangents: Mapping[str, float] | None = None,
+) -> dict[str, Technology]:
+    """Return the technology of each part, with what is known of the parts in hand.
+
+    Parameters
+    ----------
+    picked : PickedNetwork
+        The network with its parts.
+    chosen : mapping of str to str or Technology, optional
+        As in `part_technologies`.
+    coefficients : mapping of str to float, optional
+        Temperature coefficients [1/K], taken as exact, by reference of a part (``C1a``) or of a
+        position (``C1``: all its parts), or by ``resistors`` and ``capacitors``; a later entry
+        wins over an earlier one.
+    loss_tangents : mapping of str to float, optional
+        Loss tangents, the same at all frequencies, 0 or greater; by reference as above.
+
+    Returns
+    -------
+    dict of str to Technology
+        By reference of the part; to be given to `drift` and `loss_effect`.
+
+    Raises
+    ------
+    InputError
+        When a reference is not known or a number can't be used.
+    """
+    table = part_table(picked)
+    found = dict(zip(table.refs, part_technologies(picked, chosen), strict=True))
+    covers = {ref: [ref] for ref in table.refs}
+    covers |= {
+        position.element.ref: [table.refs[i] for i in places]
+        for position, places in zip(picked.positions, table.positions, strict=True)
+    }
+    for every, kind in _KINDS.items():
+        covers[every] = [r for r, k in zip(table.refs, table.kinds, strict=True) if k is kind]
+    stated = [
+        *(("temperature coefficient", ref, value) for ref, value in (coefficients or {}).items()),
+        *(("loss tangent", ref, value) for ref, value in (loss_tangents or {}).items()),
+    ]
+    for what, ref, value in stated:
+        if ref not in covers:
+            raise InputError(what, ref, f"it is given for one of {', '.join(covers)}")
+        for part in covers[ref]:
+            found[part] = _with_own(found[part], what, part, value)
+    return found
+
+
+def _with_own(base: Technology, what: str, ref: str, value: float) -> Technology:
+    name = f"{base.name}, {ref} as given"
+    if base.name.endswith(" as given"):
+        name = base.name
+    if what == "loss tangent":
+        return replace(base, name=name, loss_tangent=value, loss_tangent_10k=value)
+    return replace(
+        base, name=name, coefficient=value, coefficient_low=value, coefficient_high=value
+    )
 
 
 def drift(

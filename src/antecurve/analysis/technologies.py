@@ -78,13 +78,15 @@ TECHNOLOGIES: tuple[Technology, ...] = (
 """Technologies with their customary values; the first of each kind is the default."""
 
 
-def technology(name: str) -> Technology:
+def technology(name: str, kind: ElementKind | None = None) -> Technology:
     """Return a technology by its name.
 
     Parameters
     ----------
     name : str
         One of the names in `TECHNOLOGIES`.
+    kind : ElementKind or None, optional
+        The kind of the parts; of any kind by default.
 
     Returns
     -------
@@ -94,10 +96,12 @@ def technology(name: str) -> Technology:
     Raises
     ------
     InputError
-        When there is no such name; the message lists those there are.
+        When there is no such name of that kind; the message lists those there are.
     """
-    for found in TECHNOLOGIES:
+    allowed = [t for t in TECHNOLOGIES if kind is None or t.kind is kind]
+    for found in allowed:
         if found.name == name:
             return found
-    names = ", ".join(t.name for t in TECHNOLOGIES)
-    raise InputError("technology", name, f"the technologies are {names}")
+    names = ", ".join(repr(t.name) for t in allowed)
+    of_kind = "" if kind is None else f" of a {kind.value}"
+    raise InputError(f"technology{of_kind}", name, f"the technologies are {names}")

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Annotated, Optional
+from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
@@ -16,7 +18,15 @@ from antecurve.cli.options import (
     OutputFolder,
 )
 
+if TYPE_CHECKING:
+    from antecurve.analysis.as_built import AsBuilt
+    from antecurve.analysis.drift import DriftResult
+    from antecurve.analysis.losses import LossEffect
+    from antecurve.pipeline import Design
+
 __all__ = ["check"]
+
+_STEPS = 7
 
 
 def check(
@@ -35,6 +45,26 @@ def check(
     capacitor_type: Annotated[
         str, typer.Option(help="Technology of the capacitors, for drift and losses.")
     ] = "polypropylene",
+    temperatures: Annotated[
+        str, typer.Option(metavar="LOW:HIGH", help="Range of temperature, degrees Celsius.")
+    ] = "10:40",
+    reference_temperature: Annotated[
+        float, typer.Option(help="Where the parts have their values, degrees Celsius.")
+    ] = 20.0,
+    coefficient: Annotated[
+        Optional[list[str]],  # noqa: UP045
+        typer.Option(
+            metavar="REF=PPM",
+            help="Temperature coefficient of a part or position, ppm/K; may be repeated.",
+        ),
+    ] = None,
+    loss: Annotated[
+        Optional[list[str]],  # noqa: UP045
+        typer.Option(
+            metavar="REF=VALUE",
+            help="Loss tangent of a capacitor or position; may be repeated.",
+        ),
+    ] = None,
     output: OutputFolder = None,
     force: Force = False,
     as_json: AsJson = False,
@@ -47,28 +77,18 @@ def check(
 
     Example: antecurve check bench-network/design.json --measured values.csv -o copy-1
     """
-    from dataclasses import replace
-
     from antecurve.analysis.as_built import as_built
-    from antecurve.analysis.drift import drift
+    from antecurve.analysis.drift import drift, own_technologies
     from antecurve.analysis.losses import loss_effect
     from antecurve.cli.options import meter_accuracy
-    from antecurve.cli.show import show_design, show_json, show_table
     from antecurve.errors import OutputExistsError
-    from antecurve.files import copies as content
-    from antecurve.files.design_file import design_content, read_design
-    from antecurve.files.design_folder import response_csv
+    from antecurve.files.design_file import read_design
     from antecurve.files.measured import read_measured
-    from antecurve.files.output_folder import write_folder
-    from antecurve.pipeline import analyse
-    from antecurve.report import copies
-    from antecurve.report.tables import wiring_rows
 
     if output is not None and output.exists() and not force:
         raise OutputExistsError(output)
     design = read_design(design_file)
-    job = design.job
-    band = job.target.band_hz
+    job, band = design.job, design.job.target.band_hz
     copy = as_built(
         design.picked,
         curve=job.curve,
@@ -77,46 +97,120 @@ def check(
         measured={} if measured is None else read_measured(measured, design.picked),
         meter=meter_accuracy(meter_resistance, meter_capacitance),
     )
-    design = replace(design, picked=copy.picked)
-    design = replace(design, analysis=analyse(design))
-    types = {"resistors": resistor_type, "capacitors": capacitor_type}
-    warm = drift(
-        copy.picked, curve=job.curve, loading=job.loading, band_hz=band, technologies=types
+    parts = own_technologies(
+        copy.picked,
+        {"resistors": resistor_type, "capacitors": capacitor_type},
+        coefficients={r: 1e-6 * v for r, v in _by_ref(coefficient, "--coefficient").items()},
+        loss_tangents=_by_ref(loss, "--loss"),
     )
-    losses = loss_effect(copy.picked, loading=job.loading, band_hz=band, technologies=types)
+    warm = drift(
+        copy.picked,
+        curve=job.curve,
+        loading=job.loading,
+        band_hz=band,
+        temperatures_c=_temperatures(temperatures),
+        reference_c=reference_temperature,
+        technologies=parts,
+    )
+    losses = loss_effect(copy.picked, loading=job.loading, band_hz=band, technologies=parts)
+    found = _Found(_analysed(design, copy), copy, warm, losses)
     if output is not None:
-        assert design.analysis is not None
-        files = {
-            "correction.csv": content.correction_csv(copy.correction),
-            "response.csv": response_csv(design.analysis.response),
-        }
-        write_folder(output, files, force=force)
+        _write(found, output, force=force)
+    _show(found, whole=measured is None, as_json=as_json)
+    if output is not None and not as_json:
+        print(f"Written to {output}: correction.csv response.csv")
+    limit, error = job.target.error_limit_db, copy.error.centred_db
+    if limit is not None and error > limit:
+        typer.echo(f"antecurve: error {error:.3f} dB misses the limit of {limit:g} dB", err=True)
+        raise typer.Exit(1)
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    design: Design
+    copy: AsBuilt
+    warm: DriftResult
+    losses: LossEffect
+
+
+def _analysed(design: Design, copy: AsBuilt) -> Design:
+    from antecurve.pipeline import analyse
+
+    design = replace(design, picked=copy.picked)
+    return replace(design, analysis=analyse(design))
+
+
+def _by_ref(given: list[str] | None, option: str) -> dict[str, float]:
+    """Numbers by reference from texts such as ``C1=-200``."""
+    from antecurve.errors import InputError
+
+    found = {}
+    for text in given or ():
+        ref, _, number = text.partition("=")
+        try:
+            value = float(number)
+        except ValueError:
+            value = math.nan
+        if not math.isfinite(value):
+            raise InputError(option, text, "write a reference, = and a number, such as C1=-200")
+        found[ref.strip()] = value
+    return found
+
+
+def _temperatures(text: str) -> list[float]:
+    """Evenly spaced temperatures [degree Celsius] from ``LOW:HIGH``."""
+    from antecurve.errors import InputError
+
+    try:
+        low, high = (float(end) for end in text.split(":"))
+    except ValueError:
+        low = high = math.nan
+    if not (math.isfinite(low) and math.isfinite(high) and low < high):
+        rule = "write two numbers in degrees Celsius, the lower first, such as 10:40"
+        raise InputError("--temperatures", text, rule)
+    return [low + (high - low) * k / (_STEPS - 1) for k in range(_STEPS)]
+
+
+def _write(found: _Found, output: Path, *, force: bool) -> None:
+    from antecurve.files.copies import correction_csv
+    from antecurve.files.design_folder import response_csv
+    from antecurve.files.output_folder import write_folder
+
+    assert found.design.analysis is not None
+    files = {
+        "correction.csv": correction_csv(found.copy.correction),
+        "response.csv": response_csv(found.design.analysis.response),
+    }
+    write_folder(output, files, force=force)
+
+
+def _show(found: _Found, *, whole: bool, as_json: bool) -> None:
+    from antecurve.cli.show import show_design, show_json, show_table
+    from antecurve.files import copies as content
+    from antecurve.files.design_file import design_content
+    from antecurve.report import copies
+    from antecurve.report.tables import wiring_rows
+
     if as_json:
         show_json(
             {
-                **design_content(design),
-                "as_built": content.as_built_content(copy),
-                "drift": content.drift_content(warm),
-                "losses": content.loss_content(losses),
+                **design_content(found.design),
+                "as_built": content.as_built_content(found.copy),
+                "drift": content.drift_content(found.warm),
+                "losses": content.loss_content(found.losses),
             }
         )
+        return
+    if whole:
+        show_design(found.design)
     else:
-        if measured is None:
-            show_design(design)
-        else:
-            print(job.title)
-            show_table(wiring_rows(design.picked))
-            for line in copies.as_built_lines(copy):
-                print(line)
-        print("Subtract from levels measured through the network, 0 dB at 1 kHz:")
-        show_table(copies.correction_rows(copy.correction))
-        print("Over temperature:")
-        show_table(copies.drift_rows(warm))
-        print(copies.loss_line(losses))
-        if output is not None:
-            print(f"Written to {output}: correction.csv response.csv")
-    limit = job.target.error_limit_db
-    if limit is not None and copy.error.centred_db > limit:
-        error = copy.error.centred_db
-        typer.echo(f"antecurve: error {error:.3f} dB misses the limit of {limit:g} dB", err=True)
-        raise typer.Exit(1)
+        print(found.design.job.title)
+        show_table(wiring_rows(found.design.picked))
+        for line in copies.as_built_lines(found.copy):
+            print(line)
+    print("Subtract from levels measured through the network, 0 dB at 1 kHz:")
+    show_table(copies.correction_rows(found.copy.correction))
+    print(copies.UNCERTAINTY_NOTE)
+    print("Over temperature:")
+    show_table(copies.drift_rows(found.warm))
+    print(copies.loss_line(found.losses))

@@ -59,7 +59,7 @@ def read_rows(
     kept = [(n, t) for n, t in enumerate(lines, 1) if t.strip() and not t.startswith("#")]
     rule = f"the first line names the columns: {', '.join([*required, *optional])}"
     if not kept:
-        raise FileFormatError(str(path), "an empty file", rule)
+        raise FileFormatError(str(path), "", f"it is an empty file; {rule}")
     first = kept[0][1]
     delimiter = max(",;\t", key=first.count)
     header = [name.strip().lower() for name in first.split(delimiter)]
@@ -80,5 +80,7 @@ def read_rows(
         found = dict.fromkeys((*required, *optional), "") | dict(zip(header, padded, strict=False))
         rows.append(Row(f"{path}, line {number}", found))
     if not rows:
-        raise FileFormatError(str(path), "no row", "one row at least below the names of columns")
+        raise FileFormatError(
+            str(path), first, "no row follows the names of the columns; give at least one"
+        )
     return tuple(rows)

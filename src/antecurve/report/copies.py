@@ -16,9 +16,17 @@ if TYPE_CHECKING:
     from antecurve.analysis.spread import SpreadResult
     from antecurve.analysis.trim import TrimProposal, TrimResult
 
+UNCERTAINTY_NOTE = (
+    "Uncertainty: k = 2, accuracy taken as rectangular, common or independent between parts, "
+    "whichever is worse."
+)
+"""What stands behind the uncertainty of a correction table."""
+
 __all__ = [
+    "UNCERTAINTY_NOTE",
     "as_built_lines",
     "correction_rows",
+    "curve_line",
     "curve_rows",
     "drift_rows",
     "loss_line",
@@ -89,8 +97,8 @@ def spread_lines(result: SpreadResult) -> list[str]:
             "confidence)."
         )
     lines.append(
-        f"Level at 1 kHz: {result.level_low_db:+.3f} to {result.level_high_db:+.3f} dB for 95 % of "
-        "builds."
+        f"Level at 1 kHz: {result.level_low_db:+z.3f} to {result.level_high_db:+z.3f} dB for "
+        "95 % of builds."
     )
     first = max(result.sensitivity, key=lambda s: s.share)
     if first.share:
@@ -118,6 +126,22 @@ def sensitivity_rows(result: SpreadResult) -> TextTable:
     return TextTable(("position", "dB per percent, at most", "share of variance"), rows, "lrr")
 
 
+def curve_line(result: SpreadResult) -> str:
+    """Return what builds are behind the percentiles over frequency.
+
+    Parameters
+    ----------
+    result : SpreadResult
+        What copies will do.
+
+    Returns
+    -------
+    str
+        A heading for `curve_rows`.
+    """
+    return f"Percentiles over frequency, from the first {result.curves.builds:,} builds:"
+
+
 def curve_rows(result: SpreadResult) -> TextTable:
     """Return percentiles of the error over frequency, about four a decade.
 
@@ -136,7 +160,7 @@ def curve_rows(result: SpreadResult) -> TextTable:
     rows = tuple(
         (
             format_quantity(float(curves.frequency_hz[k]), "Hz", digits=3),
-            *(f"{value:+.4f}" for value in curves.error_db[:, k]),
+            *(f"{value:+z.4f}" for value in curves.error_db[:, k]),
         )
         for k in range(0, len(curves.frequency_hz), step)
     )
@@ -209,7 +233,7 @@ def drift_rows(result: DriftResult) -> TextTable:
             f"{row.temperature_c:g} °C",
             f"{row.centred_db:.4f}",
             f"{row.worst_centred_db:.4f}",
-            f"{row.level_shift_db:+.4f}",
+            f"{row.level_shift_db:+z.4f}",
         )
         for row in result.rows
     )
@@ -231,7 +255,7 @@ def loss_line(effect: LossEffect) -> str:
     """
     return (
         f"Losses of the capacitors change the response by at most {effect.largest_db:.4f} dB re "
-        f"1 kHz, the level by {effect.level_shift_db:+.4f} dB."
+        f"1 kHz, the level by {effect.level_shift_db:+z.4f} dB."
     )
 
 
@@ -253,7 +277,7 @@ def as_built_lines(found: AsBuilt) -> list[str]:
         f"This copy, {low} to {high}: error {found.error.centred_db:.4f} dB (half of its range), "
         f"re 1 kHz at most {found.error.at_1khz_db:.4f} dB; against the published time constants "
         f"alone {found.published_error.centred_db:.4f} dB.",
-        f"Level at 1 kHz {found.level_shift_db:+.3f} dB against the values marked.",
+        f"Level at 1 kHz {found.level_shift_db:+z.3f} dB against the values marked.",
     ]
     if found.nominal:
         lines.append(
@@ -276,7 +300,7 @@ def correction_rows(table: Correction) -> TextTable:
         One row a frequency.
     """
     rows = tuple(
-        (format_quantity(float(f), "Hz"), f"{c:+.3f}", f"{u:.3f}")
+        (format_quantity(float(f), "Hz"), f"{c:+z.3f}", f"{u:.3f}")
         for f, c, u in zip(
             table.frequency_hz, table.correction_db, table.expanded_uncertainty_db, strict=True
         )
