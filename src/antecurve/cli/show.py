@@ -26,12 +26,12 @@ def show_json(content: object) -> None:
 
 
 def show_table(content: TextTable) -> None:
-    """Print a table with aligned columns; never cut, wrapped only on a narrow terminal.
+    """Print a table with aligned columns; wrapped only on a narrow terminal.
 
     Parameters
     ----------
     content : TextTable
-        The table.
+        The table; its first column, which names the rows, is neither cut nor wrapped.
     """
     from rich import box
     from rich.console import Console
@@ -39,9 +39,13 @@ def show_table(content: TextTable) -> None:
     from rich.text import Text
 
     table = Table(box=box.SIMPLE, header_style="bold", pad_edge=False)
+    names = max(len(row[0]) for row in (content.header, *content.rows))
     for index, name in enumerate(content.header):
         justify: Any = "right" if content.right[index : index + 1] == "r" else "left"
-        table.add_column(name, justify=justify)
+        if index:
+            table.add_column(name, justify=justify)
+        else:
+            table.add_column(name, justify=justify, no_wrap=True, min_width=names)
     for row in content.rows:
         table.add_row(*(Text(cell) for cell in row))
     console = Console(file=sys.stdout, highlight=False)
@@ -61,7 +65,14 @@ def show_design(design: Design) -> None:
     """
     from antecurve.pipeline import design_parts_list
     from antecurve.report.summary import summary_lines
-    from antecurve.report.tables import form_rows, node_caption, parts_rows, wiring_rows
+    from antecurve.report.tables import (
+        form_rows,
+        node_caption,
+        parts_rows,
+        refused_forms,
+        shortlist_rows,
+        wiring_rows,
+    )
 
     print(design.job.title)
     print()
@@ -74,6 +85,11 @@ def show_design(design: Design) -> None:
     if len(design.forms) > 1:
         print("The forms of the job side by side")
         show_table(form_rows(design))
+        for line in refused_forms(design):
+            print(line)
+    if len(design.shortlist) > 1:
+        print("Alternatives worth a thought (values and trades: design.json, report.html)")
+        show_table(shortlist_rows(design, brief=True))
     print("Parts")
     show_table(parts_rows(design_parts_list(design)))
     for line in summary_lines(design):

@@ -22,6 +22,7 @@ __all__ = [
     "made_of",
     "node_caption",
     "parts_rows",
+    "refused_forms",
     "response_rows",
     "share_rows",
     "shortlist_rows",
@@ -236,12 +237,12 @@ def form_rows(design: Design) -> TextTable:
     Returns
     -------
     TextTable
-        One row a form; for the pick's form the pick, for others the best met.
+        One row a form that has a network; for the pick's form the pick, for others the best that
+        the search met on its way to the proof.
     """
     rows = []
     for outcome in design.forms:
         if outcome.centred_db is None or outcome.spread_p95_db is None:
-            rows.append((outcome.form, "-", "-", "-", "-", outcome.reason))
             continue
         chosen = outcome.form == design.picked.topology.form
         output = format_quantity(outcome.output_resistance_ohm or 0.0, "ohm")
@@ -252,8 +253,8 @@ def form_rows(design: Design) -> TextTable:
     return TextTable(header, tuple(rows), "lrrrrl")
 
 
-def shortlist_rows(design: Design) -> TextTable:
-    """Return the alternatives and what each trades.
+def refused_forms(design: Design) -> list[str]:
+    """Return which forms have no network, and why, one sentence a reason.
 
     Parameters
     ----------
@@ -262,23 +263,46 @@ def shortlist_rows(design: Design) -> TextTable:
 
     Returns
     -------
+    list of str
+        Forms with the same reason together.
+    """
+    by_reason: dict[str, list[str]] = {}
+    for outcome in design.forms:
+        if outcome.reason:
+            by_reason.setdefault(outcome.reason, []).append(outcome.form)
+    return [f"No network of {', '.join(forms)}: {reason}." for reason, forms in by_reason.items()]
+
+
+def shortlist_rows(design: Design, *, brief: bool = False) -> TextTable:
+    """Return the alternatives and what each trades.
+
+    Parameters
+    ----------
+    design : Design
+        The design.
+    brief : bool, optional
+        Whether to leave out values and trade.
+
+    Returns
+    -------
     TextTable
         One row an alternative.
     """
-    rows = tuple(
-        (
-            entry.picked.topology.form,
-            ", ".join(
-                f"{p.element.ref} {format_quantity(p.value, p.element.kind.unit)}"
-                for p in entry.picked.positions
-            ),
+    rows = []
+    for entry in design.shortlist:
+        listed = ", ".join(
+            f"{p.element.ref} {format_quantity(p.value, p.element.kind.unit)}"
+            for p in entry.picked.positions
+        )
+        figures = (
             f"{entry.centred_db:.4f}",
             f"{entry.spread_p95_db:.3f}",
             str(entry.parts),
             format_quantity(entry.output_resistance_ohm, "ohm"),
-            entry.trade,
         )
-        for entry in design.shortlist
-    )
-    header = ("form", "values", "nominal dB", "95 % dB", "parts", "output", "what it trades")
-    return TextTable(header, rows, "llrrrrl")
+        form = entry.picked.topology.form
+        rows.append((form, *figures) if brief else (form, listed, *figures, entry.trade))
+    header = ("nominal dB", "95 % dB", "parts", "output")
+    if brief:
+        return TextTable(("form", *header), tuple(rows), "lrrrr")
+    return TextTable(("form", "values", *header, "what it trades"), tuple(rows), "llrrrrl")
