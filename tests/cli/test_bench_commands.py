@@ -156,6 +156,20 @@ def test_sheet_prints_and_writes(
     assert not re.search(r"(src|href)=[\"'](?!#)", page)  # no request leaves the page
 
 
+def test_sheet_rates_the_parts_for_its_own_level(
+    design_file: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    done = invoke(capsys, "sheet", design_file, "--level", "14.1421356", "--json")
+    assert json.loads(done.out)["parts"]["amplitude_v"] == pytest.approx(20.0)
+    done = invoke(capsys, "sheet", design_file, "--level", "14.142", "--largest", "19 V")
+    assert done.code == 2
+    assert done.out == ""
+    assert "largest EMF: received 19.0; the EMF of the sheet itself peaks at 20 V" in done.err
+    done = invoke(capsys, "sheet", design_file, "--largest", "1 V")
+    assert done.code == 0
+    assert "rating to buy for EMF within ±1 V" in re.sub(r"\s+", " ", done.out)
+
+
 def test_sheet_as_json(design_file: str, capsys: pytest.CaptureFixture[str]) -> None:
     done = invoke(
         capsys, "sheet", design_file, "--frequency", "1 kHz", "--frequency", "10k", "--json"

@@ -16,10 +16,11 @@ from antecurve.analysis.generator import (
     displayed_level,
     generator_setting,
     level_plan,
+    usual_inputs,
 )
 from antecurve.analysis.level import level_report
 from antecurve.analysis.pads import generator_pad, unit_pad
-from antecurve.analysis.ratings import part_stresses
+from antecurve.analysis.ratings import largest_amplitude_v, part_stresses
 from antecurve.analysis.strays import stray_table, with_stray
 from antecurve.curves.catalogue import named_curve
 from antecurve.curves.construct import with_limits
@@ -78,7 +79,37 @@ def test_setting_gives_the_wanted_level(network: Network) -> None:
     assert found == pytest.approx(7e-3, rel=1e-9)
     # A display for 50 ohm on a 50 ohm generator reads half of the EMF: 6.02 dB.
     assert 20 * math.log10(setting.emf_v / setting.displayed_v) == pytest.approx(6.0206, abs=5e-5)
-    assert displayed_level(1.0, source_resistance=600.0) == pytest.approx(1 / 13)
+    assert displayed_level(1.0, generator_resistance=600.0) == pytest.approx(1 / 13)
+
+
+def test_the_display_does_not_know_what_is_built_out_to_the_network(network: Network) -> None:
+    # A 50 ohm generator with 550 ohm in series is a source of 600 ohm; its EMF and its display
+    # are those of the generator.
+    there = Loading(600.0, 47e3, 150e-12)
+    setting = generator_setting(network, loading=there, wanted_v=5e-3)
+    assert setting.displayed_v == pytest.approx(setting.emf_v / 2)
+
+
+def test_usual_inputs_are_there_whatever_the_load() -> None:
+    assert [k.load_resistance for k in usual_inputs(LOADING)] == [47e3, 100.0]
+    own, normal, low = usual_inputs(Loading(50.0, 10e3, 100e-12), level_v=20e-3)
+    assert (own.load_resistance, own.level_v) == (10e3, 20e-3)
+    assert (normal.load_resistance, normal.level_v) == (47e3, 5e-3)
+    assert (low.load_resistance, low.level_v) == (100.0, 0.5e-3)
+    assert {k.load_capacitance for k in (own, normal, low)} == {100e-12}
+    # The level of the job's own input counts as well.
+    assert len(usual_inputs(LOADING, level_v=20e-3)) == 3
+
+
+def test_plan_advises_where_the_error_is_beyond_the_limit(network: Network) -> None:
+    for limit, expected in ((0.1, True), (None, False), (50.0, False)):
+        normal, low = level_plan(
+            network, curve=CURVE, loading=LOADING, band_hz=BAND, source_level_v=0.5,
+            error_limit_db=limit,
+        ).inputs  # fmt: skip
+        assert normal.advice == ""
+        assert low.error_centred_db > 0.1  # 100 ohm across a network of 500 ohm
+        assert ("above the limit of 0.1 dB: make a network for 100 Ω" in low.advice) is expected
 
 
 def test_plan_sets_the_generator_or_names_the_pad(network: Network) -> None:
@@ -150,6 +181,21 @@ def test_stresses_of_a_resistor_and_a_capacitor() -> None:
     assert resistor.dissipation_w == pytest.approx(0.1, rel=1e-6)
     assert capacitor.dissipation_w is None
     assert found.ratings == {"R1": "0.25 W", "C1": "50 V"}
+
+
+def test_ratings_follow_the_level() -> None:
+    assert largest_amplitude_v(source_level_v=0.5) == 10.0
+    assert largest_amplitude_v(source_level_v=20.0) == pytest.approx(20.0 * math.sqrt(2.0))
+    found = part_stresses(
+        _rc(),
+        loading=Loading(0.0, 1e12, 0.0),
+        amplitude_v=largest_amplitude_v(source_level_v=20.0),
+    )
+    # A sine of 28.3 V peak, or a square wave of that: 800/1000 W; twice that is 1.6 W.
+    assert found.parts[0].dissipation_w == pytest.approx(0.8, rel=1e-6)
+    assert found.ratings == {"R1": "2 W", "C1": "63 V"}
+    beyond = part_stresses(_rc(), loading=Loading(0.0, 1e12, 0.0), amplitude_v=1000.0)
+    assert beyond.ratings == {"R1": "2 kW or more", "C1": "2 kV or more"}
 
 
 def test_stresses_hold_for_every_sine(network: Network) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -171,6 +172,24 @@ def test_advice_for_another_generator_holds(network: Network) -> None:
     # The advice is for the level of this rounded network, a few parts in a thousand off 0.01.
     assert error(large.impedance_level_ohm) == pytest.approx(0.1, abs=1e-3)
     assert error(2 * large.impedance_level_ohm) < 0.1
+
+
+def test_advice_names_the_output_resistance_it_takes(network: Network) -> None:
+    def sentence(limit: float | None) -> str:
+        (found,) = generator_advice(
+            network, curve=CURVE, loading=LOADING, band_hz=BAND, source_ohm=(600.0,),
+            output_resistance_max=limit,
+        )  # fmt: skip
+        return found.sentence
+
+    limited = sentence(100.0)
+    (needed,) = re.findall(
+        r"needs network.output_resistance_max of at least ([\d.]+) Ω \(now 100 Ω\)", limited
+    )
+    assert "output_resistance_max" not in sentence(None)
+    # The number named is enough, to the digits printed, and what is below it is not.
+    assert "output_resistance_max" not in sentence(float(needed) * 1.001)
+    assert "output_resistance_max" in sentence(float(needed) * 0.999)
 
 
 @pytest.mark.parametrize(

@@ -9,10 +9,12 @@ from dataclasses import replace
 import pytest
 
 from antecurve.analysis.parts_list import part_references, parts_list
+from antecurve.analysis.ratings import PartStress, PartStresses
 from antecurve.errors import InputError
 from antecurve.files.parts_file import parts_csv, parts_workbook
 from antecurve.networks.topology import Element, ElementKind, Topology
 from antecurve.pick.parts import Part, PickedNetwork, Position, joined_value
+from antecurve.report.tables import parts_rows
 
 R, C = ElementKind.RESISTOR, ElementKind.CAPACITOR
 
@@ -49,7 +51,10 @@ def test_joined_values() -> None:
 def test_equal_parts_share_a_line_and_joined_parts_carry_letters() -> None:
     picked = _picked()
     assert part_references(picked.positions[1]) == ("C1a", "C1b")
-    found = parts_list(picked, sets=3, ratings={"R1": "0.25 W", "R2": "0.25 W"})
+    stand = [PartStress(ref, R, 20.0, 0.1, "0.25 W") for ref in ("R1", "R2")]
+    found = parts_list(picked, sets=3, stresses=PartStresses(12.0, tuple(stand)))
+    assert found.amplitude_v == 12.0
+    assert "rating for EMF within ±12 V" in parts_rows(found).header
     assert [(line.refs, line.quantity) for line in found.lines] == [
         (("R1", "R2"), 6),
         (("C1a",), 3),

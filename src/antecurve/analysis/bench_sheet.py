@@ -22,7 +22,15 @@ from antecurve.pick.parts import PickedNetwork, Position, joined_value
 if TYPE_CHECKING:
     import pandas
 
-__all__ = ["SPOT_FREQUENCIES_HZ", "BenchSheet", "Receiver", "SheetColumn", "bench_sheet", "provers"]
+__all__ = [
+    "MOST_CORNERS",
+    "SPOT_FREQUENCIES_HZ",
+    "BenchSheet",
+    "Receiver",
+    "SheetColumn",
+    "bench_sheet",
+    "provers",
+]
 
 Floats = NDArray[np.float64]
 
@@ -33,7 +41,8 @@ SPOT_FREQUENCIES_HZ = (
 """Spot frequencies [Hz]: the octaves of the preferred frequencies of ISO 266 from 31.5 Hz to
 16 kHz, with 20, 50 and 100 Hz, 10, 12.5 and 20 kHz of the third octaves."""
 
-_MOST_CORNERS = 14
+MOST_CORNERS = 14
+"""Number of positions up to which the limits are those of the corners of the tolerances."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +104,8 @@ class BenchSheet:
     emf_v : numpy.ndarray of float, shape (frequencies,)
         EMF of the generator [V rms]: the setting of a display for high impedance; read-only.
     displayed_v : numpy.ndarray of float, shape (frequencies,)
-        Setting of a display that assumes a load of 50 ohm [V rms], read-only.
+        Setting of the display of a 50 ohm generator that assumes a load of 50 ohm [V rms],
+        read-only.
     playback_db, playback_low_db, playback_high_db : numpy.ndarray of float, shape (frequencies,)
         Level after ideal playback re 1 kHz, and its limits [dB]; read-only.
     columns : tuple of SheetColumn
@@ -254,9 +264,7 @@ def bench_sheet(
     return BenchSheet(
         frequency_hz=frequency,
         emf_v=emf,
-        displayed_v=np.array(
-            [displayed_level(float(v), source_resistance=loading.source_resistance) for v in emf]
-        ),
+        displayed_v=np.array([displayed_level(float(v)) for v in emf]),
         playback_db=first.relative_db - ideal,
         playback_low_db=first.relative_low_db - ideal,
         playback_high_db=first.relative_high_db - ideal,
@@ -294,7 +302,7 @@ class _Levels:
 def _levels(picked: PickedNetwork, frequency: Floats, source: float, receiver: Receiver) -> _Levels:
     nominal = picked.network.values
     ends = np.array([_ends(position) for position in picked.positions])
-    corners = len(nominal) <= _MOST_CORNERS
+    corners = len(nominal) <= MOST_CORNERS
     if corners:
         values = np.array(list(itertools.product(*ends)))
     else:

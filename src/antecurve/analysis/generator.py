@@ -13,12 +13,15 @@ from antecurve.errors import InputError
 from antecurve.networks.compiled import transfer
 from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import Loading, Network
+from antecurve.quantities import format_quantity
 
 if TYPE_CHECKING:
     import pandas
 
 __all__ = [
     "DISPLAY_LOAD_OHM",
+    "GENERATOR_RESISTANCE_OHM",
+    "NORMAL_LEVEL_V",
     "GeneratorSetting",
     "InputKind",
     "LevelPlan",
@@ -32,6 +35,15 @@ __all__ = [
 DISPLAY_LOAD_OHM = 50.0
 """Load that the display of many function generators assumes [ohm] (common practice, no source)."""
 
+GENERATOR_RESISTANCE_OHM = 50.0
+"""Output resistance of many function generators [ohm] (common practice, no source)."""
+
+NORMAL_LEVEL_V = 5e-3
+"""Level at 1 kHz of a normal input [V rms] (common practice, no source)."""
+
+_NORMAL_OHM = 47e3
+_LOW_OUTPUT_LEVEL_V = 0.5e-3
+_LOW_OUTPUT_OHM = 100.0
 _SMALLEST_EMF_V = 10e-3
 _LARGEST_EMF_V = 10.0 / math.sqrt(2.0)
 _LEAST_PAD = 1.01
@@ -50,7 +62,7 @@ class GeneratorSetting:
     emf_v : float
         EMF of the generator, open circuit [V rms]: the setting of a display for high impedance.
     displayed_v : float
-        Setting of a display that assumes a load of 50 ohm [V rms].
+        Setting of the display of a 50 ohm generator that assumes a load of 50 ohm [V rms].
     """
 
     wanted_v: float
@@ -153,29 +165,39 @@ class LevelPlan:
         )
 
 
-def usual_inputs(loading: Loading) -> tuple[InputKind, ...]:
+def usual_inputs(loading: Loading, *, level_v: float = NORMAL_LEVEL_V) -> tuple[InputKind, ...]:
     """Return the inputs that a plan is made for unless others are named.
 
     Parameters
     ----------
     loading : Loading
         The job's load.
+    level_v : float, optional
+        Level wanted at 1 kHz at the job's input [V rms], above 0.
 
     Returns
     -------
     tuple of InputKind
-        5 mV into the job's load, and 0.5 mV into 100 ohm for a low-output input (levels and
-        resistance: common practice, no source).
+        5 mV into 47 kohm for a normal input, and 0.5 mV into 100 ohm for a low-output input
+        (levels and resistances: common practice, no source), with the job's capacitance; the
+        job's own input comes first where it is neither.
     """
     capacitance = loading.load_capacitance
-    return (
-        InputKind("normal input", 5e-3, loading.load_resistance, capacitance),
-        InputKind("low-output input", 0.5e-3, 100.0, capacitance),
+    usual = (
+        InputKind("normal input", NORMAL_LEVEL_V, _NORMAL_OHM, capacitance),
+        InputKind("low-output input", _LOW_OUTPUT_LEVEL_V, _LOW_OUTPUT_OHM, capacitance),
     )
+    own = (level_v, loading.load_resistance)
+    if own in {(kind.level_v, kind.load_resistance) for kind in usual}:
+        return usual
+    return (InputKind("the job's input", *own, capacitance), *usual)
 
 
 def displayed_level(
-    emf_v: float, *, source_resistance: float, assumed_load: float = DISPLAY_LOAD_OHM
+    emf_v: float,
+    *,
+    generator_resistance: float = GENERATOR_RESISTANCE_OHM,
+    assumed_load: float = DISPLAY_LOAD_OHM,
 ) -> float:
     """Return what a generator displays that assumes a load.
 
@@ -183,22 +205,23 @@ def displayed_level(
     ----------
     emf_v : float
         EMF, open circuit [V].
-    source_resistance : float
-        The generator's resistance [ohm], 0 or greater.
+    generator_resistance : float, optional
+        The generator's own output resistance [ohm], 0 or greater; whatever stands between it and
+        the network does not change its display.
     assumed_load : float, optional
         Load that the display assumes [ohm], above 0.
 
     Returns
     -------
     float
-        EMF R/(R + Rs) [V]: half of the EMF, 6.02 dB below it, for 50 ohm and 50 ohm.
+        EMF R/(R + Rg) [V]: half of the EMF, 6.02 dB below it, for 50 ohm and 50 ohm.
 
     Examples
     --------
-    >>> displayed_level(0.5, source_resistance=50)
+    >>> displayed_level(0.5)
     0.25
     """
-    return emf_v * assumed_load / (assumed_load + source_resistance)
+    return emf_v * assumed_load / (assumed_load + generator_resistance)
 
 
 def generator_setting(
@@ -234,8 +257,7 @@ def generator_setting(
     if not (math.isfinite(wanted_v) and wanted_v > 0):
         raise InputError("wanted level", wanted_v, "it must be finite and above 0 V")
     emf = wanted_v / abs(complex(transfer(network, frequency_hz, loading=loading)[0]))
-    shown = displayed_level(emf, source_resistance=loading.source_resistance)
-    return GeneratorSetting(wanted_v, frequency_hz, emf, shown)
+    return GeneratorSetting(wanted_v, frequency_hz, emf, displayed_level(emf))
 
 
 def level_plan(
@@ -248,6 +270,7 @@ def level_plan(
     inputs: Sequence[InputKind] | None = None,
     smallest_emf_v: float = _SMALLEST_EMF_V,
     largest_emf_v: float = _LARGEST_EMF_V,
+    error_limit_db: float | None = None,
 ) -> LevelPlan:
     """Return the generator's setting for each kind of input, and the pad in place of setting it.
 
@@ -269,6 +292,8 @@ def level_plan(
     smallest_emf_v, largest_emf_v : float, optional
         Range of the generator's EMF [V rms]; 10 mV and 7.07 V (10 V peak) unless stated (common
         practice, no source).
+    error_limit_db : float, optional
+        Largest centred error accepted [dB], above 0; inputs beyond it are told what to do.
 
     Returns
     -------
@@ -292,16 +317,22 @@ def level_plan(
         setting = generator_setting(network, loading=there, wanted_v=kind.level_v)
         error = error_range(network, curve, band_hz=band_hz, loading=there).centred_db
         pad = _pad_for(source_level_v / setting.emf_v, loading)
-        advice = ""
+        advice = []
+        if error_limit_db is not None and error > error_limit_db:
+            advice.append(
+                f"the error is above the limit of {error_limit_db:g} dB: make a network for "
+                f"{format_quantity(kind.load_resistance, 'ohm')}"
+            )
         if setting.emf_v < smallest_emf_v:
-            advice = "the generator can't be set that low: " + (
-                "use the pad" if pad else "make the network for a source resistance and use a pad"
+            remedy = "make the network for a source resistance and use a pad"
+            advice.append(
+                f"the generator can't be set that low: {'use the pad' if pad else remedy}"
             )
         elif setting.emf_v > largest_emf_v:
             within = kind.level_v * largest_emf_v / setting.emf_v
-            advice = f"the generator can't be set that high: {within * 1e3:.3g} mV can be had"
+            advice.append(f"the generator can't be set that high: {within * 1e3:.3g} mV can be had")
         gain_db = 20.0 * math.log10(kind.level_v / setting.emf_v)
-        planned.append(PlannedInput(kind, setting, gain_db, error, pad, advice))
+        planned.append(PlannedInput(kind, setting, gain_db, error, pad, "; ".join(advice)))
     return LevelPlan(tuple(planned))
 
 

@@ -13,11 +13,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
-from antecurve.networks.compiled import transfer
+from antecurve.networks.compiled import output_impedance, transfer
 from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import Loading, Network
 from antecurve.quantities import format_quantity
-from antecurve.synthesis.exact import exact_network_or_none, form_names
+from antecurve.synthesis.exact import exact_network, exact_network_or_none, form_names
 
 __all__ = [
     "GeneratorAdvice",
@@ -221,6 +221,7 @@ def generator_advice(
     band_hz: tuple[float, float],
     source_ohm: Sequence[float],
     growth_db: float = 0.1,
+    output_resistance_max: float | None = None,
 ) -> tuple[GeneratorAdvice, ...]:
     """Return for each other generator whether a network takes it, and which one would.
 
@@ -238,6 +239,9 @@ def generator_advice(
         Resistances of the generators [ohm], 0 or greater.
     growth_db : float, optional
         By how much the centred error may grow [dB], above 0.
+    output_resistance_max : float, optional
+        Largest output resistance at 1 kHz that is wanted [ohm], above 0; an impedance level that
+        goes beyond it is named with the output resistance it takes.
 
     Returns
     -------
@@ -269,10 +273,10 @@ def generator_advice(
             )
         remedy = f"make the network for a source resistance of {format_quantity(source, 'ohm')}"
         if level is not None:
-            remedy += (
-                f", or with at least {format_quantity(level, 'ohm')} across the output, "
-                "which takes either"
-            )
+            made = exact_network(
+                form, curve, loading=loading, gain=gain, impedance_level=level
+            ).network
+            remedy += _with_level(level, made, loading, output_resistance_max)
         advice.append(
             GeneratorAdvice(
                 source,
@@ -283,3 +287,15 @@ def generator_advice(
             )
         )
     return tuple(advice)
+
+
+def _with_level(level: float, made: Network, loading: Loading, limit: float | None) -> str:
+    """The remedy of another impedance level, and the output resistance it takes."""
+    words = f", or with at least {format_quantity(level, 'ohm')} across the output, "
+    output = abs(complex(output_impedance(made, REFERENCE_FREQUENCY_HZ, loading=loading)[0]))
+    if limit is None or output <= limit:
+        return words + "which takes either"
+    return (
+        f"{words}which takes either but needs network.output_resistance_max of at least "
+        f"{format_quantity(output, 'ohm')} (now {format_quantity(limit, 'ohm')})"
+    )

@@ -13,6 +13,8 @@ from antecurve.quantities import format_quantity
 if TYPE_CHECKING:
     import pandas
 
+    from antecurve.analysis.ratings import PartStresses
+
 __all__ = ["PartsLine", "PartsList", "part_references", "parts_list"]
 
 _DESCRIPTIONS = {
@@ -67,10 +69,13 @@ class PartsList:
         Resistors first, ascending in value.
     sets : int
         Number of copies.
+    amplitude_v : float or None
+        Largest magnitude of the EMF that the ratings are for [V]; ``None`` without ratings.
     """
 
     lines: tuple[PartsLine, ...]
     sets: int
+    amplitude_v: float | None = None
 
     def to_frame(self) -> pandas.DataFrame:
         """Return the list as a data frame with the columns of ``parts.csv``.
@@ -131,7 +136,7 @@ def parts_list(
     *,
     second: PickedNetwork | None = None,
     sets: int = 1,
-    ratings: dict[str, str] | None = None,
+    stresses: PartStresses | None = None,
 ) -> PartsList:
     """Return the parts list of a network.
 
@@ -143,8 +148,8 @@ def parts_list(
         The other network of a stereo pair; references then end in ``.1`` and ``.2``.
     sets : int, optional
         Number of copies, 1 or more.
-    ratings : dict of str to str, optional
-        Rating by reference of the position.
+    stresses : PartStresses, optional
+        What the positions have to stand, with their ratings.
 
     Returns
     -------
@@ -158,11 +163,12 @@ def parts_list(
     """
     if sets < 1:
         raise InputError("sets", sets, "it must be a whole number, 1 or more")
+    ratings = {} if stresses is None else stresses.ratings
     found: dict[tuple[ElementKind, Part, str], list[str]] = {}
     networks = [("", picked)] if second is None else [(".1", picked), (".2", second)]
     for ending, network in networks:
         for position in network.positions:
-            rating = (ratings or {}).get(position.element.ref, "")
+            rating = ratings.get(position.element.ref, "")
             for ref, part in zip(part_references(position), position.parts, strict=True):
                 key = (position.element.kind, part, rating)
                 found.setdefault(key, []).append(ref + ending)
@@ -182,4 +188,5 @@ def parts_list(
             for key in keys
         ),
         sets,
+        None if stresses is None else stresses.amplitude_v,
     )

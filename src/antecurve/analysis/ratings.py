@@ -19,7 +19,13 @@ from antecurve.quantities import format_quantity
 if TYPE_CHECKING:
     import pandas
 
-__all__ = ["LARGEST_AMPLITUDE_V", "PartStress", "PartStresses", "part_stresses"]
+__all__ = [
+    "LARGEST_AMPLITUDE_V",
+    "PartStress",
+    "PartStresses",
+    "largest_amplitude_v",
+    "part_stresses",
+]
 
 LARGEST_AMPLITUDE_V = 10.0
 """Largest peak EMF of bench generators [V] (common practice, no source)."""
@@ -47,7 +53,8 @@ class PartStress:
         Largest dissipation for any periodic EMF within the amplitude [W]; ``None`` for a
         capacitor.
     rating : str
-        The rating to buy: twice the stress or more (common practice, no source).
+        The rating to buy: twice the stress or more (common practice, no source); where that is
+        beyond the usual ratings, twice the stress and the words "or more".
     """
 
     ref: str
@@ -101,6 +108,35 @@ class PartStresses:
         )
 
 
+def largest_amplitude_v(*, source_level_v: float) -> float:
+    """Return the EMF that the parts of a network have to stand.
+
+    Parameters
+    ----------
+    source_level_v : float
+        EMF of the job's sine wave [V rms], above 0.
+
+    Returns
+    -------
+    float
+        Its peak [V], or `LARGEST_AMPLITUDE_V` where that is more: a bench generator may be
+        turned up to it.
+
+    Raises
+    ------
+    InputError
+        When the level is not above 0.
+
+    Examples
+    --------
+    >>> largest_amplitude_v(source_level_v=0.5)
+    10.0
+    """
+    if not (math.isfinite(source_level_v) and source_level_v > 0):
+        raise InputError("source.level", source_level_v, "it must be finite and above 0 V")
+    return max(LARGEST_AMPLITUDE_V, math.sqrt(2.0) * source_level_v)
+
+
 def part_stresses(
     network: Network, *, loading: Loading, amplitude_v: float = LARGEST_AMPLITUDE_V
 ) -> PartStresses:
@@ -123,7 +159,7 @@ def part_stresses(
     Raises
     ------
     InputError
-        When the amplitude is not above 0, or a part would need more than the largest rating.
+        When the amplitude is not above 0.
 
     Notes
     -----
@@ -142,24 +178,19 @@ def part_stresses(
         if element.kind is ElementKind.RESISTOR:
             gain = float(np.abs(transfer(seen, _WIDE, loading=lone)).max())
             power = (amplitude_v * gain) ** 2 / float(value)
-            rating = _rating(element.ref, power, _POWERS_W, "W")
+            rating = _rating(power, _POWERS_W, "W")
             parts.append(PartStress(element.ref, element.kind, voltage, power, rating))
         else:
-            rating = _rating(element.ref, voltage, _VOLTAGES_V, "V")
+            rating = _rating(voltage, _VOLTAGES_V, "V")
             parts.append(PartStress(element.ref, element.kind, voltage, None, rating))
     return PartStresses(amplitude_v, tuple(parts))
 
 
-def _rating(ref: str, stress: float, ladder: tuple[float, ...], unit: str) -> str:
+def _rating(stress: float, ladder: tuple[float, ...], unit: str) -> str:
     for step in ladder:
         if step >= _MARGIN * stress:
             return f"{step:g} {unit}"
-    raise InputError(
-        f"rating of {ref}",
-        format_quantity(stress, unit),
-        f"no part for twice that is stocked, the largest has {ladder[-1]:g} {unit}; "
-        "lower the amplitude",
-    )
+    return f"{format_quantity(_MARGIN * stress, unit)} or more"
 
 
 def _seen_from(network: Network, element: Element, loading: Loading) -> Network:

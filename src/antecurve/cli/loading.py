@@ -100,6 +100,7 @@ def loading(
             {*analysis.SOURCE_RESISTANCES_OHM, *sources} - {job.loading.source_resistance}
         ),
         growth_db=growth_db,
+        output_resistance_max=job.network.output_resistance_max,
     )
     shared = analysis.shared_generator(
         network,

@@ -41,8 +41,13 @@ def sheet(
         str, typer.Option(metavar="FARAD", help="Capacitance of a 10 Mohm probe.")
     ] = "15p",
     largest: Annotated[
-        str, typer.Option(metavar="VOLTS", help="Largest EMF, peak, that the parts have to stand.")
-    ] = "10 V",
+        Optional[str],  # noqa: UP045
+        typer.Option(
+            metavar="VOLTS",
+            help="Largest EMF, peak, that the parts have to stand; by default 10 V, or the peak "
+            "of the job's or this sheet's EMF where that is more.",
+        ),
+    ] = None,
     output: OutputFolder = None,
     force: Force = False,
     as_json: AsJson = False,
@@ -57,6 +62,7 @@ def sheet(
     """
     from antecurve.analysis.bench_plan import bench_plan
     from antecurve.analysis.bench_sheet import SPOT_FREQUENCIES_HZ, provers
+    from antecurve.analysis.ratings import largest_amplitude_v
     from antecurve.cli.show import show_json, show_table
     from antecurve.errors import OutputExistsError
     from antecurve.files.bench_content import bench_plan_content, frame_csv
@@ -70,12 +76,13 @@ def sheet(
         raise OutputExistsError(output)
     design = read_design(design_file)
     job = design.job
+    level_v = job.source_level_v if level is None else _read(level, "V", "--level")
     found = bench_plan(
         design.picked,
         curve=job.curve,
         loading=job.loading,
         band_hz=job.target.band_hz,
-        source_level_v=job.source_level_v if level is None else _read(level, "V", "--level"),
+        source_level_v=level_v,
         frequencies_hz=[_read(f, "Hz", "--frequency") for f in frequency or ()]
         or SPOT_FREQUENCIES_HZ,
         receivers=provers(
@@ -86,7 +93,11 @@ def sheet(
         overload_v=None if overload is None else _read(overload, "V", "--overload"),
         rise_time_s=_read(rise_time, "s", "--rise-time", zero=True),
         temperature_k=_read(temperature, "K", "--temperature"),
-        largest_amplitude_v=_read(largest, "V", "--largest"),
+        amplitude_v=largest_amplitude_v(source_level_v=max(level_v, job.source_level_v))
+        if largest is None
+        else _read(largest, "V", "--largest"),
+        input_level_v=job.target.level_v,
+        error_limit_db=job.target.error_limit_db,
     )
     if output is not None:
         files = {
