@@ -1,9 +1,13 @@
 """Bringing a copy back: which positions to change, and to what, given the parts already fitted.
 
 A position of which no part was measured is still open: it can be filled with any candidate of
-the stock.  To every position a part can be added in series or in parallel, where the stock
+the stock.  To every other position a part can be added in series or in parallel, where the stock
 allows that way of joining.  All single changes and all pairs of changes are tried; three and
 more by extending the best pairs one change at a time, which need not find the best of them.
+
+Changes are found by the error with the values known, and judged by what they promise: the 95th
+percentile of the error over what stays uncertain.  Of the choices that reach the smallest errors,
+the best for each set of positions is judged so; a change must lower the percentile by a minimum.
 """
 
 from __future__ import annotations
@@ -30,14 +34,26 @@ from antecurve.pick.drawer import Drawer
 from antecurve.pick.limits import LimitValues, limit_values, within_limits
 from antecurve.pick.parts import Part, PickedNetwork, Position, joined_value
 
-__all__ = ["TrimChange", "TrimProposal", "TrimResult", "trim"]
+__all__ = [
+    "LEAST_GAIN",
+    "LEAST_GAIN_DB",
+    "TrimChange",
+    "TrimProposal",
+    "TrimResult",
+    "trim",
+]
 
 Floats = NDArray[np.float64]
+
+LEAST_GAIN = 0.05
+"""A further change lowers the 95th percentile by this fraction at least ..."""
+LEAST_GAIN_DB = 0.002
+"""... and by this much at least [dB]."""
 
 _WINDOW = 1.5  # a position changes by this factor at most
 _OPTIONS = 256  # nearest options kept for a position
 _EXTENDED = 64  # combinations that are extended by one more change
-_AS_GOOD = 1.05  # what differs by less is not worth another change
+_JUDGED = 16  # choices of which the percentile is worked out, for each number of changes
 _POINTS = 121
 _BUILDS = 16_384
 _AT_ONCE = 65_536
@@ -52,7 +68,8 @@ class TrimChange:
     ref : str
         The position.
     action : str
-        ``fit`` other parts, or ``add in series`` or ``add in parallel`` to what is there.
+        ``fit`` parts in a position still open, or ``add in series`` or ``add in parallel`` to what
+        is there.
     parts : tuple of Part
         Parts to get.
     position : Position
@@ -99,10 +116,11 @@ class TrimResult:
     before : TrimProposal
         The copy as it is, without a change.
     proposals : tuple of TrimProposal
-        The best ones with 1, 2, ... changes, each better than all with fewer.
+        The best ones with 1, 2, ... changes; the 95th percentile of each is lower than that of all
+        with fewer by `LEAST_GAIN` and `LEAST_GAIN_DB` at least.
     advised : TrimProposal
-        The one with the fewest changes that is no worse than the design, or else within 5 % of
-        the best.
+        The one with the fewest changes whose centred error is within `LEAST_GAIN` of that of the
+        design, or else the one with the lowest 95th percentile.
     """
 
     designed_db: float
@@ -222,18 +240,39 @@ def trim(
     most = min(most_changes, len(picked.positions))
     for count in range(1, most + 1):
         pool = _singles(copy) if count == 1 else _more(copy, pool, count)
-        best = next((c for _, c in pool if copy.allowed(_changes(copy, c))), None)
-        if best is not None:
-            proposal = copy.propose(_changes(copy, best))
-            if not found or proposal.centred_db < found[-1].centred_db:
-                found.append(proposal)
+        best = _best_promise(copy, pool)
+        if best is not None and (not found or _is_worth_it(best, found[-1])):
+            found.append(best)
         if progress is not None:
             progress(count, most)
     if not found:
         raise NoCombinationError(*_missed(copy))
-    enough = max(designed, _AS_GOOD * found[-1].centred_db)
-    advised = next(p for p in found if p.centred_db <= enough)
+    enough = designed * (1.0 + LEAST_GAIN)
+    advised = next((p for p in found if p.centred_db <= enough), found[-1])
     return TrimResult(designed, before, tuple(p for p in found if p.changes), advised)
+
+
+def _is_worth_it(proposal: TrimProposal, fewer: TrimProposal) -> bool:
+    gain = fewer.p95_db - proposal.p95_db
+    return gain >= max(LEAST_GAIN * fewer.p95_db, LEAST_GAIN_DB)
+
+
+def _best_promise(
+    copy: _Copy, pool: list[tuple[float, tuple[tuple[int, int], ...]]]
+) -> TrimProposal | None:
+    """The proposal with the lowest 95th percentile, one looked at for each set of positions."""
+    seen: set[tuple[int, ...]] = set()
+    judged = []
+    for _, chosen in pool:
+        places = tuple(sorted(place for place, _ in chosen))
+        changes = _changes(copy, chosen)
+        if places in seen or not copy.allowed(changes):
+            continue
+        seen.add(places)
+        judged.append(copy.propose(changes))
+        if len(judged) == _JUDGED:
+            break
+    return min(judged, key=lambda p: p.p95_db, default=None)
 
 
 def _missed(copy: _Copy) -> tuple[str, str]:
@@ -264,11 +303,12 @@ def _copy(
     options = []
     for old, new in zip(picked.positions, built.positions, strict=True):
         stock, found = stocks[new.element.kind], choices[new.element.kind]
-        ways = _additions(new, found.parts, stock)
         if old == new:  # nothing measured there: still open
-            near = np.argsort(np.abs(np.log(found.values / new.value)))[: _OPTIONS // 2]
+            near = np.argsort(np.abs(np.log(found.values / new.value)))[:_OPTIONS]
             filled = (found.position(new.element, int(i)) for i in near)
-            ways += [TrimChange(new.element.ref, "fit", p.parts, p) for p in filled]
+            ways = [TrimChange(new.element.ref, "fit", p.parts, p) for p in filled]
+        else:
+            ways = _additions(new, found.parts, stock)
         ways = [w for w in ways if 1 / _WINDOW <= w.position.value / new.value <= _WINDOW]
         ways.sort(key=lambda w: abs(np.log(w.position.value / new.value)))
         options.append(tuple(ways[:_OPTIONS]))

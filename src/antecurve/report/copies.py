@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from antecurve.analysis.trim import LEAST_GAIN, LEAST_GAIN_DB
 from antecurve.quantities import format_quantity
 from antecurve.report.tables import TextTable
 
@@ -367,10 +368,19 @@ def trim_lines(result: TrimResult) -> list[str]:
     advised = result.advised
     lines = [
         f"The design has an error of {result.designed_db:.4f} dB, this copy "
-        f"{result.before.centred_db:.4f} dB."
+        f"{result.before.centred_db:.4f} dB, below {result.before.p95_db:.4f} dB in 95 % of cases "
+        "of what is not measured and what the meters leave."
     ]
-    if not advised.changes:
-        lines.append("No change is needed.")
+    if advised.changes:
+        lines.append(
+            f"Advised, for {advised.centred_db:.4f} dB, below {advised.p95_db:.4f} dB in 95 % of "
+            f"cases: {_changes(advised)}."
+        )
+    elif result.proposals:
+        lines.append("No change is needed: the copy is as good as the design.")
     else:
-        lines.append(f"Advised, for {advised.centred_db:.4f} dB: {_changes(advised)}.")
+        lines.append(
+            f"No change is advised: none lowers the 95 % figure by {LEAST_GAIN * 100:g} % and "
+            f"{LEAST_GAIN_DB:g} dB at least."
+        )
     return lines
