@@ -37,8 +37,6 @@ class Record:
         Width of the window over which neighbours were averaged [s]; 0 for none.
     step_v : float
         Quantisation step [V]; 0 when none is seen.
-    middle_s : float
-        Time of the middle in the capture [s].
     """
 
     time_s: Floats
@@ -46,7 +44,6 @@ class Record:
     frequency_hz: float
     averaged_s: float
     step_v: float
-    middle_s: float
 
     @property
     def periods(self) -> float:
@@ -126,7 +123,7 @@ def prepare_record(capture: SquareWaveCapture, *, highest_hz: float) -> Record:
         size = max(_MOST_SAMPLES, min(needed, 3 * _MOST_SAMPLES))
         time, volts = time[:size], volts[:size]
     middle = float((time[0] + time[-1]) / 2.0)
-    record = Record(time - middle, volts - volts.mean(), 1.0 / period, averaged, step, middle)
+    record = Record(time - middle, volts - volts.mean(), 1.0 / period, averaged, step)
     if record.periods < _LEAST_PERIODS:
         raise InputError(
             capture.name,

@@ -166,7 +166,7 @@ def leftovers(
         if isinstance(block, SquareBlock):
             found += _of_square(fit, place, block, residual, hum_hz, band_hz)
         else:
-            found += _of_sweep(block, residual, band_hz)
+            found += _of_sweep(block, residual)
     return tuple(found)
 
 
@@ -317,7 +317,7 @@ def _clipped(volts: Floats, rest: Floats, noise: float) -> bool:
     return False
 
 
-def _of_sweep(block: SweepBlock, residual: Floats, band_hz: tuple[float, float]) -> list[Leftover]:
+def _of_sweep(block: SweepBlock, residual: Floats) -> list[Leftover]:
     """A remainder with a shape, large enough to matter: the unit's own."""
     left = -residual[: block.frequency_hz.size] * block.sigma_db
     if float(np.sqrt(np.mean(left**2))) < _NOTABLE_SWEEP_DB or not has_shape(left):
