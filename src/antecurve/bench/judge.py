@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from threadpoolctl import threadpool_limits
 
 from antecurve.bench.blocks import SquareBlock
 from antecurve.bench.captures import Capture, SquareWaveCapture, SweepCapture
@@ -142,10 +143,12 @@ def judge_unit(
     band = asked.judged_hz
     _check_reach(captures, band)
     bench = _bench(asked, network, band)
-    fit, hum = _fit(captures, curve, asked, bench, band)
-    over = leftovers(fit, hum_hz=hum, band_hz=band)
-    allowed = tuple(f for k, f in enumerate(fit.families) if k == 0 or f.acceptable)
-    errors, intervals = _errors(allowed)
+    # The matrices are small: threads of the linear algebra library only get in each other's way.
+    with threadpool_limits(limits=1, user_api="blas"):
+        fit, hum = _fit(captures, curve, asked, bench, band)
+        over = leftovers(fit, hum_hz=hum, band_hz=band)
+        allowed = tuple(f for k, f in enumerate(fit.families) if k == 0 or f.acceptable)
+        errors, intervals = _errors(allowed)
     frequency = _frequencies(asked.limits)
     deviation = deviation_of_families(
         allowed, errors, frequency, curve=curve, published=asked.playback == "published"
