@@ -10,7 +10,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from antecurve.errors import AntecurveError
+from antecurve.files.captures import read_capture
+from antecurve.files.curve_table import read_curve_table
 from antecurve.files.design_file import design_content, read_design
+from antecurve.files.drawer import read_drawer
 from antecurve.files.job_file import parse_job, read_job
 from antecurve.files.starter_job import starter_job
 from antecurve.pipeline import Design
@@ -72,7 +75,35 @@ def test_any_job_is_read_or_refused(raw: dict[str, object]) -> None:
 def test_any_bytes_are_read_or_refused(tmp_path: Path, data: bytes) -> None:
     path = tmp_path / "any"
     path.write_bytes(data)
-    for reader in (read_job, read_design):
+    for reader in (read_job, read_design, read_drawer, read_capture, read_curve_table):
+        try:
+            reader(path)
+        except AntecurveError as error:
+            _one_sentence(error)
+
+
+CELLS = st.sampled_from(
+    ["resistor", "capacitor", "4k7", "10n", "-1", "0", "nan", "inf", "1e400", "1 %", "", "=1", "x"]
+) | st.text(max_size=6)
+HEADERS = st.sampled_from(
+    [
+        "kind,value,measured,tolerance,quantity,description",
+        "kind,value",
+        "frequency_hz,level_db",
+        "frequency_hz,ratio,phase_deg",
+        "time_s,volts",
+        "volts,time_s",
+        "",
+    ]
+)
+
+
+@SETTINGS
+@given(header=HEADERS, rows=st.lists(st.lists(CELLS, max_size=7), max_size=12))
+def test_any_table_is_read_or_refused(tmp_path: Path, header: str, rows: list[list[str]]) -> None:
+    path = tmp_path / "table.csv"
+    path.write_text("\n".join([header, *(",".join(row) for row in rows)]))
+    for reader in (read_drawer, read_capture, read_curve_table):
         try:
             reader(path)
         except AntecurveError as error:
