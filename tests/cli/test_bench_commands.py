@@ -118,7 +118,8 @@ def test_scope_with_a_fault(design_file: str, capsys: pytest.CaptureFixture[str]
     [
         (("--fault", "wow=1"), "--fault: received 'wow=1'; the faults are bass-shelf=..."),
         (("--fault", "treble=-1"), "--fault treble: received '-1'; it must be at least 0"),
-        (("--frequency", "0"), "--frequency: received '0'; it must be greater than 0"),
+        (("--frequency", "0"), "--frequency: received '0'; it must be at least 100 mHz"),
+        (("--frequency", "11M"), "at most 10 MHz"),
         (("--rise-time", "1 ms"), "rise time: received 0.001; it must lie between 0 and half"),
         (("--amplitude", "5 s"), "--amplitude: received '5 s'"),
     ],
@@ -144,6 +145,7 @@ def test_sheet_prints_and_writes(
     assert done.code == 0
     for text in (
         "Levels at the unit's input", "oscilloscope", "meter", "probe", "A-weighted",
+        "From, to:", "dB re 1 kHz: level over", "Display 50 Ω: what to set",
         "overloads an input", "rating to buy", "common practice, no source", "mains",
     ):  # fmt: skip
         assert text in done.out
@@ -153,6 +155,8 @@ def test_sheet_prints_and_writes(
     assert np.all(sheet["unit_low_v"] < sheet["unit_level_v"])
     page = (out / "sheet.html").read_text()
     assert "<svg" in page
+    for text in ("From, to:", "dB re 1 kHz: level over", "Display 50 Ω: what to set"):
+        assert text in page
     assert not re.search(r"(src|href)=[\"'](?!#)", page)  # no request leaves the page
 
 

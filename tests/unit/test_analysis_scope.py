@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import math
+import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from antecurve.analysis.bench_plan import bench_plan
 from antecurve.analysis.bench_sheet import bench_sheet
 from antecurve.analysis.chain import Chain, chain_response
 from antecurve.analysis.playback import (
@@ -15,7 +18,7 @@ from antecurve.analysis.playback import (
     playback_chain,
     time_constants,
 )
-from antecurve.analysis.scope import fault_sheet, scope_trace
+from antecurve.analysis.scope import TraceMeasures, fault_sheet, scope_trace
 from antecurve.analysis.waveform import SquareWave, modes
 from antecurve.curves.catalogue import named_curve
 from antecurve.curves.construct import with_limits
@@ -24,6 +27,8 @@ from antecurve.errors import InputError
 from antecurve.networks.compiled import transfer
 from antecurve.networks.topology import Loading, Network
 from antecurve.pick.parts import Part, PickedNetwork, Position
+from antecurve.report.bench_page import sheet_parts
+from antecurve.report.bench_tables import measure_rows, sheet_lines
 from antecurve.synthesis.exact import exact_network
 
 CURVE = with_limits(named_curve("disc"), ultrasonic_poles_hz=(50e3,))
@@ -77,6 +82,26 @@ def test_missing_time_constants() -> None:
     np.testing.assert_allclose(found, found[0], rtol=1e-12)
 
 
+def test_no_turnover_is_no_bass_boost_with_or_without_shelf() -> None:
+    expected = 1 / (1 + 2j * math.pi * FREQUENCY * 75e-6)
+    no_shelf = Curve("own", (75e-6,), (318e-6,), zeros_at_origin=1)
+    for curve, shelf in ((CURVE, 1.0), (CURVE, 0.8), (no_shelf, 1.0)):
+        fault = Playback("fault", turnover_factor=0.0, bass_shelf_factor=shelf)
+        found = _at(playback_chain(curve, fault)) / expected
+        np.testing.assert_allclose(found, found[0], rtol=1e-12)
+
+
+def test_no_shelf_is_the_playback_of_the_curve_without_one(picked: PickedNetwork) -> None:
+    no_shelf = Curve("own", (75e-6,), (318e-6,), zeros_at_origin=1)
+    fault = Playback("fault", bass_shelf_factor=0.0)
+    expected = inverse_response(no_shelf, FREQUENCY)
+    np.testing.assert_allclose(_at(playback_chain(CURVE, fault)), expected, rtol=1e-12)
+    trace = scope_trace(
+        picked.network, curve=CURVE, loading=LOADING, wave=SquareWave(1000.0, 0.5), playback=fault
+    )
+    assert (trace.playback_measures.tilt or 0) < -0.1  # bass that goes on rising: a rising top
+
+
 def test_named_time_constants() -> None:
     assert time_constants(CURVE) == pytest.approx((3180e-6, 318e-6, 75e-6))
     assert time_constants(Curve("own", (50e-6,), ())) == (None, None, 50e-6)
@@ -126,9 +151,12 @@ def test_fault_sheet_shows_what_its_remarks_say(picked: PickedNetwork) -> None:
     assert ideal.rise_time_s == pytest.approx(math.log(9) / (2 * math.pi * 50e3), rel=1e-3)
     assert (by_name["turnover 20 % short"].measures.tilt or 0) < -0.1  # the top rises
     assert (by_name["turnover 20 % long"].measures.tilt or 0) > 0.1  # it falls
-    assert by_name["treble 20 % short"].measures.overshoot > 0.1
-    assert by_name["treble 20 % long"].measures.overshoot < 1e-3
-    assert by_name["no treble cut"].measures.overshoot > 5
+    assert (by_name["treble 20 % short"].measures.overshoot or 0) > 0.1
+    assert by_name["treble 20 % long"].measures.overshoot == pytest.approx(0.0, abs=1e-3)
+    spike = by_name["no treble cut"].measures
+    assert (spike.tilt, spike.overshoot, spike.rise_time_s) == (None, None, None)
+    assert spike.peak_v > 5 * ideal.peak_v  # 50 kHz over 2122 Hz: all spike, no top
+    assert "the top rises" in by_name["turnover 20 % short"].playback.remark
     assert by_name["low corner at 20 Hz"].measures.tilt == pytest.approx(
         1 - math.exp(-math.pi * 20 / 1000),
         rel=2e-3,  # the 50 kHz pole delays it a little
@@ -137,6 +165,48 @@ def test_fault_sheet_shows_what_its_remarks_say(picked: PickedNetwork) -> None:
     assert slow is not None
     # Rise times of poles in a row add as squares, roughly: 17.5 us and 7 us.
     assert slow == pytest.approx(math.hypot(17.5e-6, 7e-6), rel=0.05)
+
+
+@pytest.mark.parametrize("frequency", [30.0, 100.0, 300.0, 1000.0, 3000.0])
+def test_short_turnover_makes_the_top_rise(picked: PickedNetwork, frequency: float) -> None:
+    wave = SquareWave(frequency, 0.5)
+    fault = next(f for f in common_faults(CURVE) if f.name == "turnover 20 % short")
+    sheet = fault_sheet(picked.network, curve=CURVE, loading=LOADING, wave=wave, playbacks=[fault])
+    # Emphasis and playback leave (1 + s 254 us)/(1 + s 318 us): the step rises from 0.8 of its
+    # end with 318 us; 40 us after the edge that of the 50 kHz pole, 3 us, is over.
+    start = np.interp(40e-6, sheet.time_s, sheet.traces[0].playback_v)
+    assert start < 0.95 * sheet.traces[0].measures.end_v
+
+
+def test_a_trace_that_is_all_edges_has_no_top(picked: PickedNetwork) -> None:
+    trace = scope_trace(picked.network, curve=CURVE, loading=LOADING, wave=SquareWave(1000.0, 0.5))
+    found = trace.network_measures
+    assert (found.tilt, found.overshoot, found.rise_time_s) == (None, None, None)
+    assert found.peak_v == pytest.approx(np.abs(trace.network_v).max(), rel=0.2)
+    cells = measure_rows([("behind the network", found)]).rows[0]
+    assert cells[2:] == ("-", "-", "-")
+
+
+def test_tables_print_zero_without_sign() -> None:
+    found = TraceMeasures(1.0, 1.0 + 1e-9, 1.0, -1e-9, 0.0, 1e-6)
+    assert measure_rows([("ideal", found)]).rows[0][2] == "0.00 %"
+
+
+def test_no_table_of_the_sheet_prints_a_signed_zero(picked: PickedNetwork) -> None:
+    found = bench_plan(picked, curve=CURVE, loading=LOADING, band_hz=BAND, source_level_v=0.5)
+    cells = [c for p in sheet_parts(found) if p.table for row in p.table.rows for c in row]
+    assert "0.00" in cells  # the level at 1 kHz re 1 kHz
+    assert [c for c in cells if re.match(r"[+-]0\.?0*( |$)", c)] == []
+
+
+def test_sheet_says_what_its_columns_mean(picked: PickedNetwork) -> None:
+    sheet = bench_sheet(picked, curve=CURVE, loading=LOADING, band_hz=BAND, source_level_v=0.5)
+    limits, reference, display = sheet_lines(sheet)
+    assert "over all corners of the tolerances" in limits
+    assert "with one and the same EMF" in reference
+    assert "half of the EMF" in display
+    many = replace(sheet, positions=15)
+    assert "corners" not in sheet_lines(many)[0]
 
 
 def test_scope_needs_samples(picked: PickedNetwork) -> None:

@@ -112,6 +112,8 @@ class BenchSheet:
         The unit first, then what the network is proved with by itself.
     both_channels : LoadingResult
         One and two equal networks on the generator: effective source resistance, level, error.
+    positions : int
+        Number of positions of the network, whose tolerances make the limits.
     """
 
     frequency_hz: Floats
@@ -122,6 +124,7 @@ class BenchSheet:
     playback_high_db: Floats
     columns: tuple[SheetColumn, ...]
     both_channels: LoadingResult
+    positions: int
 
     def __post_init__(self) -> None:
         for field in fields(self)[:6]:
@@ -283,6 +286,7 @@ def bench_sheet(
         both_channels=shared_generator(
             picked.network, curve=curve, loading=loading, band_hz=band_hz
         ),
+        positions=len(picked.positions),
     )
 
 

@@ -42,7 +42,9 @@ class Playback:
     name : str
         Short name.
     bass_shelf_factor, turnover_factor, treble_factor : float
-        What the playback time constant is of the published one, 0 or greater; 0 for none.
+        What the playback time constant is of the published one, 0 or greater.  0 stands for what
+        is missing: without bass shelf the bass goes on rising towards DC, without turnover there
+        is no bass boost (and no shelf to end it), without treble there is no treble cut.
     low_corner_hz : float or None
         Corner [Hz] of an added first-order high-pass, such as a small coupling capacitor makes.
     high_corner_hz : float or None
@@ -122,6 +124,7 @@ def playback_chain(curve: Curve, playback: Playback = IDEAL) -> Chain:
     """
     published = factors(curve, published=True)
     zeros, poles = list(published.zeros_s), list(published.poles_s)
+    at_origin = published.zeros_at_origin
     known = time_constants(curve)
     for label, value, factor, places in (
         ("bass shelf", known.bass_shelf_s, playback.bass_shelf_factor, zeros),
@@ -137,7 +140,15 @@ def playback_chain(curve: Curve, playback: Playback = IDEAL) -> Chain:
         places.remove(value)
         if factor:
             places.append(value * factor)
-    at_origin = published.zeros_at_origin
+    # Emphasis side: what ends the bass boost is a zero, at the origin where nothing does.
+    shelf = known.bass_shelf_s
+    if not playback.turnover_factor:
+        if shelf is None:
+            at_origin = max(0, at_origin - 1)
+        elif playback.bass_shelf_factor:
+            zeros.remove(shelf * playback.bass_shelf_factor)
+    elif not playback.bass_shelf_factor:
+        at_origin += 1
     # Emphasis side: a high-pass in playback is a pole at the origin and a zero of the emphasis.
     poles_at_origin = published.poles_at_origin
     if playback.low_corner_hz is not None:
@@ -168,8 +179,7 @@ def common_faults(curve: Curve) -> tuple[Playback, ...]:
             Playback(
                 "turnover 20 % short",
                 turnover_factor=0.8,
-                remark="Bass too strong: the top rises after the edge at low frequencies, "
-                "and sags less than it should above.",
+                remark="Bass too strong: the top rises from its start.",
             ),
             Playback(
                 "turnover 20 % long",
@@ -195,11 +205,10 @@ def common_faults(curve: Curve) -> tuple[Playback, ...]:
                 remark="A tall spike on every edge.",
             ),
         ]
-    if known.bass_shelf_s is not None:
+    if known.turnover_s is not None:
         found.append(
             Playback(
                 "no bass boost",
-                bass_shelf_factor=0.0,
                 turnover_factor=0.0,
                 remark="The top falls off as soon as it is reached.",
             )

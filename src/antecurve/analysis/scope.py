@@ -37,6 +37,7 @@ __all__ = [
 ]
 
 Floats = NDArray[np.float64]
+_LEAST_TOP = 1e-9  # of the peak: below it the top is rounding
 _EDGE_SHARE = 0.2  # of the half period: what is faster belongs to the edge
 
 
@@ -55,20 +56,27 @@ class TraceMeasures:
         Largest magnitude [V].
     tilt : float or None
         (start - end)/start, a fraction (definition: Khandpur, Troubleshooting Electronic
-        Equipment, McGraw-Hill 2006, p. 589); ``None`` where nothing is left of the top.
-    overshoot : float
+        Equipment, McGraw-Hill 2006, p. 589); ``None`` where there is no top.
+    overshoot : float or None
         How far the trace goes beyond the start of the top, as a fraction of the step from the
-        end of the lower top to the start of the upper one; 0 where it doesn't.
+        end of the lower top to the start of the upper one; 0 where it doesn't; ``None`` where
+        there is no top.
     rise_time_s : float or None
         From 10 % to 90 % of that step [s], 0 for a jump; ``None`` where the trace doesn't pass
-        both, or overshoots by more than the step, so that the step is not what it shows.
+        both, or there is no top.
+
+    Notes
+    -----
+    There is no top where the start of it is not above 0, or not above the end of the lower one,
+    or the trace overshoots by more than the step: such a trace is all edges, and its peak is
+    what it shows.
     """
 
     start_v: float
     end_v: float
     peak_v: float
     tilt: float | None
-    overshoot: float
+    overshoot: float | None
     rise_time_s: float | None
 
     def as_dict(self) -> dict[str, float | None]:
@@ -346,14 +354,16 @@ def measure_trace(found: Modes, wave: SquareWave) -> TraceMeasures:
     peak = largest_magnitude(trace, times).magnitude
     step = start + end
     values = trace(times)
-    overshoot = max(0.0, float(values.max()) - start) / step if step > 0 else 0.0
+    beyond = max(0.0, float(values.max()) - start)
+    if start <= _LEAST_TOP * peak or step <= 0.0 or beyond > step:
+        return TraceMeasures(start, end, peak, None, None, None)
     return TraceMeasures(
         start_v=start,
         end_v=end,
         peak_v=peak,
-        tilt=(start - end) / start if abs(start) > 1e-9 * peak else None,
-        overshoot=overshoot,
-        rise_time_s=None if overshoot > 1.0 else _rise_time(found, wave, times, values, -end, step),
+        tilt=(start - end) / start,
+        overshoot=beyond / step,
+        rise_time_s=_rise_time(found, wave, times, values, -end, step),
     )
 
 

@@ -19,7 +19,7 @@ __all__ = ["scope"]
 def scope(
     design_file: DesignFile,
     frequency: Annotated[
-        str, typer.Option(metavar="HERTZ", help="Frequency of the square wave.")
+        str, typer.Option(metavar="HERTZ", help="Frequency of the square wave, 0.1 Hz to 10 MHz.")
     ] = "1 kHz",
     amplitude: Annotated[
         Optional[str],  # noqa: UP045
@@ -40,7 +40,8 @@ def scope(
         typer.Option(
             metavar="NAME=VALUE",
             help="Fault of playback: bass-shelf, turnover or treble as a factor on the time "
-            "constant (0: missing), low-corner or high-corner in hertz. May be repeated.",
+            "constant, low-corner or high-corner in hertz. bass-shelf=0: no shelf, the bass goes "
+            "on rising; turnover=0: no bass boost; treble=0: no treble cut. May be repeated.",
         ),
     ] = None,
     output: OutputFolder = None,
@@ -100,7 +101,8 @@ def scope(
     print("Common faults of playback:")
     show_table(measure_rows([(t.playback.name, t.measures) for t in sheet.traces[1:]]))
     print("Tilt: (start - end)/start of the top over half a period.  Overshoot: beyond the start")
-    print("of the top, over the step.  Rise time: 10 % to 90 % of the step.")
+    print("of the top, over the step.  Rise time: 10 % to 90 % of the step.  A dash: the trace is")
+    print("all edges and has no top.")
     for line in CAUTIONS:
         print(line)
     if output is not None:
@@ -115,7 +117,9 @@ def _wave(job: Job, frequency: str, amplitude: str | None, rise_time: str) -> Sq
         return parse_quantity(text, unit=unit, field=field, minimum=0.0, exclusive=True)
 
     return SquareWave(
-        above(frequency, "Hz", "--frequency"),
+        parse_quantity(
+            frequency, unit="Hz", field="--frequency", minimum=_LOWEST_HZ, maximum=_HIGHEST_HZ
+        ),
         2.0**0.5 * job.source_level_v
         if amplitude is None
         else above(amplitude, "V", "--amplitude"),
@@ -123,6 +127,8 @@ def _wave(job: Job, frequency: str, amplitude: str | None, rise_time: str) -> Sq
     )
 
 
+_LOWEST_HZ = 0.1
+_HIGHEST_HZ = 10e6
 _FAULTS = {
     "bass-shelf": ("bass_shelf_factor", ""),
     "turnover": ("turnover_factor", ""),

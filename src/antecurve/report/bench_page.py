@@ -14,6 +14,7 @@ from antecurve.report.bench_tables import (
     noise_rows,
     peak_lines,
     plan_rows,
+    sheet_lines,
     sheet_rows,
     stress_rows,
 )
@@ -66,7 +67,7 @@ def sheet_parts(found: BenchPlan) -> tuple[SheetPart, ...]:
     unit, *proving = sheet_rows(sheet)
     amplitude = format_quantity(found.stresses.amplitude_v, "V")
     return (
-        SheetPart("Levels at the unit's input", (), unit),
+        SheetPart("Levels at the unit's input", tuple(sheet_lines(sheet)), unit),
         *(
             SheetPart(f"The network by itself: {column.receiver.name}", (), table)
             for column, table in zip(sheet.columns[1:], proving, strict=True)

@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from antecurve.analysis.bench_sheet import MOST_CORNERS
 from antecurve.quantities import format_quantity
 from antecurve.report.tables import TextTable
 
@@ -30,6 +31,7 @@ __all__ = [
     "noise_rows",
     "peak_lines",
     "plan_rows",
+    "sheet_lines",
     "sheet_rows",
     "stray_rows",
     "stress_rows",
@@ -47,6 +49,12 @@ def _farad(value: float) -> str:
 
 def _volt(value: float) -> str:
     return format_quantity(value, "V")
+
+
+def _signed(value: float, digits: int) -> str:
+    """The number with its sign, and 0 without one where nothing is left of it."""
+    text = f"{value:+.{digits}f}"
+    return text if float(text) else text[1:]
 
 
 def combination_rows(result: LoadingResult) -> TextTable:
@@ -70,7 +78,7 @@ def combination_rows(result: LoadingResult) -> TextTable:
         result.error_centred_db,
     )
     rows = tuple(
-        (_ohm(source), _ohm(load), _farad(farad), f"{shift:+.3f}", f"{error:.4f}")
+        (_ohm(source), _ohm(load), _farad(farad), _signed(shift, 3), f"{error:.4f}")
         for source, load, farad, shift, error in zip(*(c.tolist() for c in columns), strict=True)
     )
     header = ("generator", "unit", "with cable", "level shift dB", "error dB")
@@ -131,9 +139,9 @@ def stray_rows(table: StrayTable, *, most: int = 12) -> TextTable:
             " - ".join(row.nodes),
             " ".join(row.across) or "-",
             _farad(row.capacitance_f),
-            f"{row.level_shift_db:+.4f}",
+            _signed(row.level_shift_db, 4),
             f"{row.error_centred_db:.4f}",
-            f"{row.growth_db:+.4f}",
+            _signed(row.growth_db, 4),
         )
         for row in table.rows[:most]
     )
@@ -155,11 +163,11 @@ def level_lines(report: LevelReport) -> list[str]:
         Sentences.
     """
     decades = ", ".join(
-        f"{gain:.2f} dB at {format_quantity(f, 'Hz')}"
+        f"{gain:z.2f} dB at {format_quantity(f, 'Hz')}"
         for f, gain in zip(report.decades_hz, report.decades_db, strict=True)
     )
     return [
-        f"Level at 1 kHz {_volt(report.output_v)}, {report.gain_db_at_1khz:.2f} dB re EMF.",
+        f"Level at 1 kHz {_volt(report.output_v)}, {report.gain_db_at_1khz:z.2f} dB re EMF.",
         f"Output over EMF: {decades}.",
         f"Output impedance at 1 kHz {_ohm(report.output_resistance_ohm_at_1khz)}; "
         f"input impedance at least {_ohm(report.input_impedance_ohm_min)} in the band.",
@@ -315,8 +323,8 @@ def measure_rows(measures: Sequence[tuple[str, TraceMeasures]]) -> TextTable:
         (
             name,
             f"±{_volt(found.peak_v)}",
-            "-" if found.tilt is None else f"{found.tilt * 100 + 0.0:.2f} %",
-            f"{found.overshoot * 100:.1f} %",
+            "-" if found.tilt is None else f"{found.tilt * 100:z.2f} %",
+            "-" if found.overshoot is None else f"{found.overshoot * 100:.1f} %",
             "-" if found.rise_time_s is None else format_quantity(found.rise_time_s, "s", digits=3),
         )
         for name, found in measures
@@ -347,10 +355,10 @@ def delay_rows(table: DelayTable) -> TextTable:
     rows = tuple(
         (
             format_quantity(f, "Hz"),
-            f"{phase:+.2f}",
-            f"{delay * 1e6:+.3f}",
-            f"{chain:+.2f}",
-            f"{chain_delay * 1e6:+.3f}",
+            _signed(phase, 2),
+            _signed(delay * 1e6, 3),
+            _signed(chain, 2),
+            _signed(chain_delay * 1e6, 3),
         )
         for f, phase, delay, chain, chain_delay in zip(*(c.tolist() for c in columns), strict=True)
     )
@@ -359,6 +367,33 @@ def delay_rows(table: DelayTable) -> TextTable:
         "with playback delay µs",
     )  # fmt: skip
     return TextTable(header, rows, "rrrrr")
+
+
+def sheet_lines(sheet: BenchSheet) -> list[str]:
+    """Return what the columns of the bench sheet mean, one line a statement.
+
+    Parameters
+    ----------
+    sheet : BenchSheet
+        The sheet.
+
+    Returns
+    -------
+    list of str
+        Sentences.
+    """
+    limits = (
+        "lowest and highest over all corners of the tolerances of the parts"
+        if sheet.positions <= MOST_CORNERS
+        else "what every position can do by itself within its tolerance, added up"
+    )
+    return [
+        f"From, to: {limits}, for each frequency by itself; generator and receiver nominal.",
+        "dB re 1 kHz: level over the level at 1 kHz with one and the same EMF, also where the set "
+        "EMF differs; after playback: the same behind ideal playback.",
+        "Display 50 Ω: what to set on a generator of 50 Ω whose display assumes a load of 50 Ω, "
+        "half of the EMF.",
+    ]
 
 
 def sheet_rows(sheet: BenchSheet) -> tuple[TextTable, ...]:
@@ -387,10 +422,12 @@ def sheet_rows(sheet: BenchSheet) -> tuple[TextTable, ...]:
             row = [format_quantity(frequency, "Hz"), _volt(float(sheet.emf_v[k])),
                    _volt(float(sheet.displayed_v[k]))]  # fmt: skip
             row += [f"{v[k] * 1e3:.4g}" for v in (column.level_v, column.low_v, column.high_v)]
-            row += [f"{d[k] + 0.0:+.2f}" for d in (column.level_db, column.low_db, column.high_db)]
+            row += [
+                _signed(float(d[k]), 2) for d in (column.level_db, column.low_db, column.high_db)
+            ]
             if index == 0:
                 after = (sheet.playback_db, sheet.playback_low_db, sheet.playback_high_db)
-                row += [f"{d[k] + 0.0:+.2f}" for d in after]
+                row += [_signed(float(d[k]), 2) for d in after]
             rows.append(tuple(row))
         tables.append(TextTable(tuple(header), tuple(rows), "r" * len(header)))
     return tuple(tables)
