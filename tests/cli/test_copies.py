@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ from bench_networks import bench_network
 from commands import Outcome, invoke
 from nodal import solve_cards
 
+from antecurve.analysis.builds import Builds, MeasuredBuilds
 from antecurve.analysis.spread import spread, spread_object
 from antecurve.curves.catalogue import named_curve
 from antecurve.curves.model import response
@@ -64,7 +66,7 @@ def test_spread_prints_the_object_of_the_format(
     design_file: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     done = invoke(
-        capsys, "spread", design_file, "--builds", 5000, "--seed", 9, "--limit", "0.1", "--json"
+        capsys, "spread", design_file, "--builds", 5000, "--seed", 9, "--limit", "0.2", "--json"
     )
     assert done.code == 0 and done.err == ""
     job = parse_job(JOB)
@@ -75,7 +77,7 @@ def test_spread_prints_the_object_of_the_format(
         band_hz=job.target.band_hz,
         builds=5000,
         seed=9,
-        limit_db=0.1,
+        limit_db=0.2,
     )
     assert _json(done) == json.loads(json.dumps(spread_object(expected)))
 
@@ -86,6 +88,7 @@ def test_spread_says_what_governs(design_file: Path, capsys: pytest.CaptureFixtu
     for word in (
         "2,000 builds", "Worst case", "worst corner", "root sum square", "Within ±0.2 dB",
         "tighter first", "two channels", "share of variance", "Cheapest grades for 95 %",
+        "from the first 2,000 builds", "other builds, seed",
     ):  # fmt: skip
         assert word in done.out
     planned = _json(
@@ -93,6 +96,41 @@ def test_spread_says_what_governs(design_file: Path, capsys: pytest.CaptureFixtu
     )
     assert planned["plan"]["confirmed"]["low"] >= 0.95
     assert {c["ref"] for c in planned["plan"]["choices"]} == set(PICKED.topology.refs)
+
+
+def test_spread_exits_1_when_more_than_5_percent_exceed_the_limit(
+    design_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    p95 = _json(invoke(capsys, "spread", design_file, "--json"))["centred_db"]["p95"]
+    below, above = (f"{p95 * k:.4f}" for k in (0.97, 1.03))
+    assert invoke(capsys, "spread", design_file, "--limit", above).code == 0
+    done = invoke(capsys, "spread", design_file, "--limit", below)
+    assert done.code == 1 and "misses the limit" in done.err and "Worst case" in done.out
+    by_job = _design_file(tmp_path, target={"error_limit_db": float(below)})
+    assert invoke(capsys, "spread", by_job).code == 1
+
+
+@pytest.mark.parametrize("command", ["spread", "check"])
+def test_an_interruption_is_said(
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    command: str,
+) -> None:
+    drawn = Builds.measured
+
+    def stopping(copies: Builds, count: int, **more: Any) -> Iterator[MeasuredBuilds]:
+        yield next(iter(drawn(copies, count, **more)))
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(Builds, "measured", stopping)
+    design_file = _design_file(tmp_path, spread={"builds": 20_000, "seed": 4})
+    done = invoke(capsys, command, design_file, "--json")
+    assert done.code == 1
+    assert done.err.startswith("antecurve: interrupted after 8,192 of 20,000 builds")
+    content = _json(done)
+    found = content if command == "spread" else content["spread"]
+    assert (found["builds"], found["wanted_builds"]) == (8192, 20_000)
 
 
 def test_spread_draws_from_measured_values(
@@ -131,6 +169,9 @@ def test_spread_writes_its_files(
         (["--reel-correlation", "1"], "reel_correlation"),
         (["--yield", "101"], "--yield"),
         (["--yield", "many"], "--yield"),
+        (["--yield", "0.95"], "for a fraction of 0.95 write 95 %"),
+        (["--yield", "95", "--reel-correlation", "0.5"], "--reel-correlation: received 0.5"),
+        (["--yield", "95", "--samples", "reel.csv"], "--samples: received 'reel.csv'"),
         (["--samples", "none.csv"], "no such file"),
         (["--yield", "99.9", "--limit", "0.041"], "tightest grades"),
     ],

@@ -60,23 +60,32 @@ def test_no_cheaper_assignment_keeps_the_yield(limit_db: float, wanted: float) -
     assert limit_db == 0.5 or len(cheaper) > 20
     for grades in cheaper:
         if _fraction(grades, 8192, limit_db, 0.9999).high >= wanted:
-            assert _fraction(grades, 20_000, limit_db, 0.95).low < wanted, grades
+            confirmed = _fraction(grades, 20_000, limit_db, 0.95, plan.confirmed_seed)
+            assert confirmed.low < wanted, grades
 
 
 def _fraction(
-    grades: tuple[Grade, ...], builds: int, limit_db: float, confidence: float
+    grades: tuple[Grade, ...], builds: int, limit_db: float, confidence: float, seed: int = 1
 ) -> Proportion:
     picked = with_tolerances(PICKED, [g.tolerance for g in grades])
     source = part_source(part_table(picked), distribution="uniform")
-    found = Builds(source, EVALUATOR, 1).measured(builds)
+    found = Builds(source, EVALUATOR, seed).measured(builds)
     good = sum(int(np.count_nonzero(b.centred_db <= limit_db)) for b in found)
     return clopper_pearson(good, builds, confidence=confidence)
 
 
-def test_the_yield_is_confirmed_by_the_same_builds_as_the_spread() -> None:
+def test_the_yield_is_confirmed_by_builds_that_did_not_choose() -> None:
     plan = _plan()
     picked = with_tolerances(PICKED, [c.grade.tolerance for c in plan.choices])
-    result = spread(picked, **COMMON, builds=20_000, limit_db=0.15)  # type: ignore[arg-type]
+    seed = plan.confirmed_seed
+    result = spread(
+        picked,
+        **COMMON,  # type: ignore[arg-type]
+        builds=20_000,
+        limit_db=0.15,
+        seed=seed,
+    )
+    assert seed != 1 and _plan(seed=2).confirmed_seed not in (1, 2, seed)
     assert result.within is not None
     assert result.within.proportion == plan.confirmed
     assert plan.confirmed.low >= 0.95
@@ -105,8 +114,14 @@ def test_impossible_yields_are_refused(wanted: float) -> None:
         _plan(wanted=wanted)
 
 
+def test_what_is_assumed_is_counted() -> None:
+    assert _plan().assumed > 0
+    # The cheapest of all keeps it: nothing cheaper was left out.
+    assert _plan(limit_db=3.0).assumed == 0
+
+
 def test_no_grades_at_all_are_refused() -> None:
-    with pytest.raises(InputError, match=r"resistors\.grades"):
+    with pytest.raises(InputError, match=r"received 0\.95; the job names no grades.*resistors\."):
         _plan(resistor_grades=(), capacitor_grades=())
 
 

@@ -153,6 +153,7 @@ def test_an_interrupted_run_keeps_what_is_done() -> None:
             raise KeyboardInterrupt
 
     result = _result(builds=100 * BLOCK, progress=interrupt)
+    assert result.wanted_builds == spread_object(result)["wanted_builds"] == 100 * BLOCK
     assert result.builds == 2 * BLOCK
     assert result.centred_db == _result(builds=2 * BLOCK).centred_db
 

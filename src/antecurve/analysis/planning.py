@@ -2,9 +2,10 @@
 
 Assignments of grades to positions are tried in ascending order of price.  Each is first looked
 at with few builds and dropped when even the upper end of the yield's interval stays below what
-is wanted; what passes is confirmed with all builds: the lower end of the interval must reach the
-wanted yield.  Before that, one and two positions at a time are tried with loose grades, all
-others being as tight as can be had: a grade too loose even there is left out everywhere.
+is wanted; what passes is confirmed with all builds, drawn from a stream of their own: the lower
+end of the interval must reach the wanted yield.  Before that, one and two positions at a time
+are tried with loose grades, all others being as tight as can be had: a grade too loose even
+there is left out everywhere.
 """
 
 from __future__ import annotations
@@ -70,8 +71,15 @@ class TolerancePlan:
         Yield that was asked for, a fraction.
     confirmed : Proportion
         Yield over the builds that confirmed it, with its interval.
+    confirmed_seed : int
+        Seed of the builds that confirmed it: another than that of the first looks, so that the
+        choice does not colour its own confirmation.
     examined : int
         Assignments that were looked at.
+    assumed : int
+        Cheaper assignments that were left out unseen, because one no looser anywhere had failed:
+        with 0 the plan is the cheapest whatever the network; otherwise it is, as far as looser
+        grades never raise the yield.
     """
 
     choices: tuple[GradeChoice, ...]
@@ -79,7 +87,9 @@ class TolerancePlan:
     limit_db: float
     wanted: float
     confirmed: Proportion
+    confirmed_seed: int
     examined: int
+    assumed: int
 
 
 def with_tolerances(picked: PickedNetwork, tolerances: Sequence[float]) -> PickedNetwork:
@@ -141,7 +151,8 @@ def plan_tolerances(
     builds : int, optional
         Builds that confirm a yield, 1 or more.
     seed : int, optional
-        Seed, 0 or greater; every assignment sees the same draws.
+        Seed, 0 or greater; every first look sees the same draws, every confirmation those of
+        another seed that is derived from it.
     distribution : str, optional
         ``uniform`` or ``normal``.
 
@@ -167,10 +178,10 @@ def plan_tolerances(
         raise InputError("wanted yield", wanted, "it must lie above 0 and below 100 %")
     if not resistor_grades and not capacitor_grades:
         raise InputError(
-            "grades",
-            [],
-            "the job names none; add [[resistors.grades]] or [[capacitors.grades]] with tolerance "
-            "and price",
+            "wanted yield",
+            wanted,
+            "the job names no grades to choose from; add [[resistors.grades]] or "
+            "[[capacitors.grades]] with tolerance and price",
         )
     plan = _Planner(
         picked=picked,
@@ -210,18 +221,29 @@ class _Planner:
     def grades(self, places: tuple[int, ...]) -> list[Grade]:
         return [ladder[i] for ladder, i in zip(self.ladders, places, strict=True)]
 
-    def look(self, places: tuple[int, ...], trials: int, confidence: float) -> Proportion:
+    @property
+    def second_seed(self) -> int:
+        derived = np.random.SeedSequence(self.seed, spawn_key=(0,))
+        return int(derived.generate_state(1)[0])
+
+    def _look(
+        self, places: tuple[int, ...], trials: int, *, confidence: float, seed: int
+    ) -> Proportion:
         tolerances = [grade.tolerance for grade in self.grades(places)]
         table = part_table(with_tolerances(self.picked, tolerances))
         source = part_source(table, distribution=self.distribution)
         good = sum(
             int(np.count_nonzero(some.centred_db <= self.limit_db))
-            for some in Builds(source, self.evaluator, self.seed).measured(trials)
+            for some in Builds(source, self.evaluator, seed).measured(trials)
         )
         return clopper_pearson(good, trials, confidence=confidence)
 
     def first_look(self, places: tuple[int, ...]) -> Proportion:
-        return self.look(places, min(_FIRST_LOOK, self.builds), _SURE)
+        trials = min(_FIRST_LOOK, self.builds)
+        return self._look(places, trials, confidence=_SURE, seed=self.seed)
+
+    def confirm(self, places: tuple[int, ...]) -> Proportion:
+        return self._look(places, self.builds, confidence=0.95, seed=self.second_seed)
 
 
 def _cheapest(plan: _Planner, wanted: float) -> TolerancePlan:
@@ -229,14 +251,17 @@ def _cheapest(plan: _Planner, wanted: float) -> TolerancePlan:
     tightest = plan.first_look(tuple(len(ladder) - 1 for ladder in plan.ladders))
     hopeless = tightest.high < wanted
     too_loose = [] if hopeless else _too_loose(plan, wanted)
-    examined = 1
+    examined, assumed = 1, 0
     for price, places in () if hopeless else _by_price(plan.ladders, counts):
+        if places in too_loose:
+            continue  # seen already, and it failed
         if any(all(a <= b for a, b in zip(places, f, strict=True)) for f in too_loose):
+            assumed += 1
             continue
         examined += 1
         if plan.first_look(places).high < wanted:
             continue
-        confirmed = plan.look(places, plan.builds, 0.95)
+        confirmed = plan.confirm(places)
         if confirmed.low >= wanted:
             choices = tuple(
                 GradeChoice(ref, count, grade)
@@ -244,7 +269,10 @@ def _cheapest(plan: _Planner, wanted: float) -> TolerancePlan:
                     plan.picked.topology.refs, counts, plan.grades(places), strict=True
                 )
             )
-            return TolerancePlan(choices, price, plan.limit_db, wanted, confirmed, examined)
+            return TolerancePlan(
+                choices, price, plan.limit_db, wanted, confirmed, plan.second_seed, examined,
+                assumed,
+            )  # fmt: skip
     raise NoCombinationError(
         f"yield of {wanted * 100:g} % within {plan.limit_db:g} dB",
         f"the tightest grades keep {tightest.fraction * 100:.4g} %; allow tighter grades, a wider "

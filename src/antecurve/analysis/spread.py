@@ -97,6 +97,8 @@ class SpreadResult:
     ----------
     builds : int
         Builds that were examined.
+    wanted_builds : int
+        Builds that were asked for; more than `builds` after an interruption.
     seed : int
         Seed of the random numbers.
     distribution : str
@@ -123,6 +125,7 @@ class SpreadResult:
     """
 
     builds: int
+    wanted_builds: int
     seed: int
     distribution: str
     reel_correlation: float
@@ -242,6 +245,7 @@ def spread(
         )
     return SpreadResult(
         builds=counted.centred.count,
+        wanted_builds=builds,
         seed=seed,
         distribution=distribution,
         reel_correlation=reel_correlation,
@@ -343,6 +347,7 @@ def spread_object(result: SpreadResult) -> dict[str, Any]:
     within, worst = result.within, result.worst
     return {
         "builds": result.builds,
+        "wanted_builds": result.wanted_builds,
         "seed": result.seed,
         "distribution": result.distribution,
         "reel_correlation": result.reel_correlation,

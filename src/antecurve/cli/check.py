@@ -73,7 +73,7 @@ def check(
 
     The correction table is what to subtract from levels measured through the network.  With -o
     the folder gets correction.csv and response.csv.  Exit code 1 when the error misses the
-    job's error_limit_db.
+    job's error_limit_db, or when the builds of the spread were interrupted.
 
     Example: antecurve check bench-network/design.json --measured values.csv -o copy-1
     """
@@ -119,9 +119,7 @@ def check(
     _show(found, whole=measured is None, as_json=as_json)
     if output is not None and not as_json:
         print(f"Written to {output}: correction.csv response.csv")
-    limit, error = job.target.error_limit_db, copy.error.centred_db
-    if limit is not None and error > limit:
-        typer.echo(f"antecurve: error {error:.3f} dB misses the limit of {limit:g} dB", err=True)
+    if _missed(found):
         raise typer.Exit(1)
 
 
@@ -182,6 +180,18 @@ def _write(found: _Found, output: Path, *, force: bool) -> None:
         "response.csv": response_csv(found.design.analysis.response),
     }
     write_folder(output, files, force=force)
+
+
+def _missed(found: _Found) -> bool:
+    from antecurve.cli.progress import was_interrupted
+
+    assert found.design.analysis is not None
+    missed = was_interrupted(found.design.analysis.spread)
+    limit, error = found.design.job.target.error_limit_db, found.copy.error.centred_db
+    if limit is not None and error > limit:
+        typer.echo(f"antecurve: error {error:.3f} dB misses the limit of {limit:g} dB", err=True)
+        return True
+    return missed
 
 
 def _show(found: _Found, *, whole: bool, as_json: bool) -> None:

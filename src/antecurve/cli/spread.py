@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 __all__ = ["spread"]
 
+_LEAST_YIELD = 0.01
+
 
 def spread(
     design_file: DesignFile,
@@ -60,26 +62,69 @@ def spread(
 ) -> None:
     """Draw builds within tolerance: how good they are, how alike, and which part governs.
 
-    With -o the folder gets spread.json, and spread.csv with percentiles over frequency.
+    With -o the folder gets spread.json, and spread.csv with percentiles over frequency.  Exit
+    code 1 when there is a limit and more than 5 % of the builds exceed it, or when the builds
+    were interrupted; the results are those of the builds done.
 
     Example: antecurve spread bench-network/design.json --builds 1000000 --limit "0.2 dB"
     """
-    from antecurve.analysis.spread import spread_object
-    from antecurve.cli.show import show_json, show_table
     from antecurve.errors import OutputExistsError
-    from antecurve.files.copies import plan_content, spread_files
+    from antecurve.files.copies import spread_files
     from antecurve.files.design_file import read_design
     from antecurve.files.output_folder import write_folder
-    from antecurve.report import copies
 
     if output is not None and output.exists() and not force:
         raise OutputExistsError(output)
+    if wanted is not None:
+        _refuse_with_yield(samples, reel_correlation)
     design = read_design(design_file)
     job = _as_asked(design.job, builds, seed, limit, distribution)
     plan = None if wanted is None else _plan(design.picked, job, wanted)
     result = _draw(design.picked, job, samples, reel_correlation)
     if output is not None:
         write_folder(output, spread_files(result), force=force)
+    _show(result, plan, as_json=as_json)
+    if output is not None and not as_json:
+        print(f"Written to {output}: spread.json spread.csv")
+    if _missed(result):
+        raise typer.Exit(1)
+
+
+def _refuse_with_yield(samples: Path | None, reel_correlation: float) -> None:
+    from antecurve.errors import InputError
+
+    rule = (
+        "--yield plans with parts drawn by themselves within the tolerances of the grades; leave "
+        "this option out, or --yield"
+    )
+    if samples is not None:
+        raise InputError("--samples", str(samples), rule)
+    if reel_correlation:
+        raise InputError("--reel-correlation", reel_correlation, rule)
+
+
+def _missed(result: SpreadResult) -> bool:
+    """Say on stderr what was missed; whether anything was."""
+    from antecurve.cli.progress import was_interrupted
+
+    missed = was_interrupted(result)
+    within, p95 = result.within, result.centred_db.p95
+    if within is not None and p95 > within.limit_db:
+        typer.echo(
+            f"antecurve: 95 % of builds have an error up to {p95:.4f} dB, which misses the limit "
+            f"of {within.limit_db:g} dB",
+            err=True,
+        )
+        return True
+    return missed
+
+
+def _show(result: SpreadResult, plan: TolerancePlan | None, *, as_json: bool) -> None:
+    from antecurve.analysis.spread import spread_object
+    from antecurve.cli.show import show_json, show_table
+    from antecurve.files.copies import plan_content
+    from antecurve.report import copies
+
     if as_json:
         more = {} if plan is None else {"plan": plan_content(plan)}
         show_json({**spread_object(result), **more})
@@ -88,12 +133,11 @@ def spread(
     for line in copies.spread_lines(result):
         print(line)
     show_table(copies.sensitivity_rows(result))
+    print(copies.curve_line(result))
     show_table(copies.curve_rows(result))
     if plan is not None:
         print(copies.plan_line(plan))
         show_table(copies.plan_rows(plan))
-    if output is not None:
-        print(f"Written to {output}: spread.json spread.csv")
 
 
 def _as_asked(
@@ -120,6 +164,10 @@ def _plan(picked: PickedNetwork, job: Job, wanted: str) -> TolerancePlan:
 
     if job.target.error_limit_db is None:
         raise InputError("--yield", wanted, "a yield needs a limit; give --limit")
+    fraction = percent(wanted, "--yield")
+    if fraction < _LEAST_YIELD:
+        rule = "it is in per cent and at least 1 %; for a fraction of 0.95 write 95 %"
+        raise InputError("--yield", wanted, rule)
     return plan_tolerances(
         picked,
         curve=job.curve,
@@ -128,7 +176,7 @@ def _plan(picked: PickedNetwork, job: Job, wanted: str) -> TolerancePlan:
         resistor_grades=job.resistors.grades,
         capacitor_grades=job.capacitors.grades,
         limit_db=job.target.error_limit_db,
-        wanted=percent(wanted, "--yield"),
+        wanted=fraction,
         builds=job.spread.builds,
         seed=job.spread.seed,
         distribution=job.spread.distribution,

@@ -129,13 +129,15 @@ def plan_content(plan: TolerancePlan) -> dict[str, Any]:
     Returns
     -------
     dict
-        Grades by position, price, confirmed yield.
+        Grades by position, price, confirmed yield and its seed, assignments left out unseen.
     """
     return {
         "limit_db": plan.limit_db,
         "wanted": plan.wanted,
         "price": plan.price,
         "confirmed": asdict(plan.confirmed),
+        "confirmed_seed": plan.confirmed_seed,
+        "assumed": plan.assumed,
         "choices": [
             {"ref": c.ref, "parts": c.parts, "tolerance": c.grade.tolerance, "each": c.grade.price}
             for c in plan.choices

@@ -170,7 +170,7 @@ def curve_rows(result: SpreadResult) -> TextTable:
 
 
 def plan_line(plan: TolerancePlan) -> str:
-    """Return what a plan costs and keeps, in a sentence.
+    """Return what a plan costs and keeps, and what it rests on.
 
     Parameters
     ----------
@@ -180,13 +180,20 @@ def plan_line(plan: TolerancePlan) -> str:
     Returns
     -------
     str
-        The sentence.
+        One or two sentences.
     """
     share = plan.confirmed
+    assumed = (
+        f" Cheapest as far as looser grades never raise the yield: {plan.assumed:,} cheaper "
+        "assignments were left out on that."
+        if plan.assumed
+        else ""
+    )
     return (
         f"Cheapest grades for {plan.wanted * 100:g} % within ±{plan.limit_db:g} dB: "
         f"{plan.price:g} a copy; confirmed {share.fraction * 100:.3f} % "
-        f"({share.low * 100:.3f} to {share.high * 100:.3f} %) over {share.trials:,} builds."
+        f"({share.low * 100:.3f} to {share.high * 100:.3f} %) over {share.trials:,} other "
+        f"builds, seed {plan.confirmed_seed}.{assumed}"
     )
 
 
