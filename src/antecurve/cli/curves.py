@@ -102,6 +102,15 @@ def _show_catalogue(as_json: bool) -> None:
         for c in found
     ]
     show_table(_text_table(("name", "zeros", "poles", "year", "source"), rows, "lllrl"))
+    print("Remarks")
+    for curve in found:
+        print(f"  {curve.name}: {curve.remark}")
+
+
+def _decibel(level: float) -> str:
+    """A level with its sign, and 0 without one."""
+    shown = f"{level:+.3f}"
+    return shown if float(shown) else shown[1:]
 
 
 def _show_table(name: str, as_json: bool) -> None:
@@ -119,7 +128,7 @@ def _show_table(name: str, as_json: bool) -> None:
     print(f"poles {_microseconds(curve.poles_s, curve.poles_at_origin)}")
     print(f"{curve.source}. {curve.remark}")
     rows = [
-        (f"{f:g}", f"{up:+.3f}", f"{down:+.3f}", f"{angle:.1f}")
+        (f"{f:g}", _decibel(up), _decibel(down), f"{angle:.1f}")
         for f, up, down, angle in zip(
             table.frequency_hz, table.emphasis_db, table.playback_db, table.phase_deg, strict=True
         )

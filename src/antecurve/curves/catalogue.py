@@ -25,6 +25,7 @@ __all__ = ["catalogue", "named_curve"]
 _US = 1e6  # microseconds in a second: dividing rounds once
 _TAPE = "IEC 60094-1:1981, clause 15; IASA-TC 04, 5.4.10, table 1"
 _HEAD = "Voltage of an ideal replay head"
+_CASSETTE = "IEC 60094-1:1981"
 _MEMORY = "values from memory, check them before use"
 
 
@@ -97,21 +98,25 @@ _TRANSMISSION: tuple[Curve, ...] = (
         zeros_s=(50 / _US,),
         poles_s=(),
         source="ITU-R BS.450-3, clause 1.2",
-        remark="Pre-emphasis of FM broadcasting, Europe.",
+        remark="Pre-emphasis of FM broadcasting, Europe; the year of this edition is from memory.",
+        year=2001,
     ),
     Curve(
         "fm-75",
         zeros_s=(75 / _US,),
         poles_s=(),
         source="ITU-R BS.450-3, clause 1.2",
-        remark="Pre-emphasis of FM broadcasting, USA.",
+        remark="Pre-emphasis of FM broadcasting, USA; the year of this edition is from memory.",
+        year=2001,
     ),
     Curve(
         "cd-emphasis",
         zeros_s=(50 / _US,),
         poles_s=(15 / _US,),
         source="IEC 60908, as given in an encyclopedia article",
-        remark="Optional pre-emphasis of the compact disc.",
+        remark="Optional pre-emphasis of the compact disc; the year is that of edition 1, from "
+        "memory.",
+        year=1987,
     ),
     Curve(
         "j17",
@@ -119,7 +124,9 @@ _TRANSMISSION: tuple[Curve, ...] = (
         poles_s=(1 / (3000 * math.sqrt(75)),),
         source="ITU-T Rec. J.17",
         remark="Pre-emphasis of sound-programme circuits: insertion loss "
-        "10 log10((75 + (w/3000)^2)/(1 + (w/3000)^2)) dB, 18.75 dB at DC.",
+        "10 log10((75 + (w/3000)^2)/(1 + (w/3000)^2)) dB, 18.75 dB at DC; the year of "
+        "the Recommendation is from memory.",
+        year=1988,
     ),
 )
 
@@ -134,10 +141,8 @@ _TAPES: tuple[Curve, ...] = (
     _tape("tape-9.5-nab", 3180, 90, "9.5 cm/s, IEC2 (NAB)", 1968, _TAPE),
     _tape("tape-9.5-din", 3180, 120, "9.5 cm/s, DIN", 1962, _TAPE),
     _tape("tape-9.5-iec", 3180, 140, "9.5 cm/s, IEC from 1962 to 1968", 1962, _TAPE),
-    _tape("tape-4.76-type-1", 3180, 120, f"cassette, type I; {_MEMORY}", None, "IEC 60094-1"),
-    _tape(
-        "tape-4.76-type-2", 3180, 70, f"cassette, types II and IV; {_MEMORY}", None, "IEC 60094-1"
-    ),
+    _tape("tape-4.76-type-1", 3180, 120, f"cassette, type I; {_MEMORY}", 1981, _CASSETTE),
+    _tape("tape-4.76-type-2", 3180, 70, f"cassette, types II and IV; {_MEMORY}", 1981, _CASSETTE),
 )
 
 _CURVES = _DISCS + _TRANSMISSION + _TAPES

@@ -100,7 +100,7 @@ def curve_table(curve: Curve, frequency_hz: NDArray[np.float64] | None = None) -
     """
     frequency = third_octave_frequencies() if frequency_hz is None else np.array(frequency_hz)
     emphasis = level_db(curve, frequency)
-    playback = -level_db(curve, frequency, published=True)
+    playback = 0.0 - level_db(curve, frequency, published=True)  # no minus before a zero
     # Each factor by itself, so that the phase never jumps by a full turn.
     found = factors(curve)
     omega = 2.0 * math.pi * frequency
