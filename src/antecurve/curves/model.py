@@ -11,7 +11,7 @@ and the published time constants alone.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -20,6 +20,7 @@ from numpy.typing import ArrayLike, NDArray
 from antecurve.errors import InputError
 
 __all__ = [
+    "COINCIDENT",
     "REFERENCE_FREQUENCY_HZ",
     "Curve",
     "Factors",
@@ -27,10 +28,15 @@ __all__ = [
     "inverse_response",
     "level_db",
     "response",
+    "without_cancelling",
 ]
 
 REFERENCE_FREQUENCY_HZ = 1000.0
 """Frequency at which levels are 0 dB [Hz] (IEC 60098 gives the disc curve re 1 kHz)."""
+
+
+COINCIDENT = 1e-9
+"""Relative distance below which two time constants count as the same."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +142,37 @@ def factors(curve: Curve, *, published: bool = False) -> Factors:
         at_origin -= 1
     return Factors(
         curve.zeros_s, tuple(sorted(poles, reverse=True)), curve.zeros_at_origin, at_origin
+    )
+
+
+def without_cancelling(found: Factors) -> Factors:
+    """Return a rational function without the zeros and poles that are the same.
+
+    Parameters
+    ----------
+    found : Factors
+        The function.
+
+    Returns
+    -------
+    Factors
+        The same function in lowest terms, those at the origin included; time constants within
+        a relative `COINCIDENT` of each other count as the same.
+    """
+    zeros, poles = list(found.zeros_s), list(found.poles_s)
+    for zero in found.zeros_s:
+        for pole in poles:
+            if abs(zero - pole) <= COINCIDENT * zero:
+                zeros.remove(zero)
+                poles.remove(pole)
+                break
+    common = min(found.zeros_at_origin, found.poles_at_origin)
+    return replace(
+        found,
+        zeros_s=tuple(zeros),
+        poles_s=tuple(poles),
+        zeros_at_origin=found.zeros_at_origin - common,
+        poles_at_origin=found.poles_at_origin - common,
     )
 
 

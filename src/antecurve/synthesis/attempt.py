@@ -7,10 +7,10 @@ levels and impedances are built on.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 
-from antecurve.curves.model import Factors
+from antecurve.curves.model import COINCIDENT, Factors, without_cancelling
 from antecurve.networks.topology import Loading, Network
 from antecurve.quantities import format_quantity
 from antecurve.synthesis.cascade import solve_cascade
@@ -21,10 +21,7 @@ from antecurve.synthesis.impedance import RcImpedance, exact_fractions
 from antecurve.synthesis.rational import Violation, unsettled
 from antecurve.synthesis.tree import Layout, Tree, capacitor, resistor, series
 
-__all__ = ["DOUBLE_POLE", "ExactNetwork", "attempt"]
-
-DOUBLE_POLE = 1e-9
-"""Relative distance below which two poles count as one double pole."""
+__all__ = ["ExactNetwork", "attempt"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +84,7 @@ def attempt(
     ExactNetwork or Violation
         The network, or why there is none.
     """
-    found = _without_cancelling(found)
+    found = without_cancelling(found)
     if not (found.zeros_s or found.poles_s):
         return Violation("the curve must have a zero or a pole left, but it is flat", True)
     double = _double_pole(found)
@@ -151,18 +148,6 @@ def _solved(
     )
 
 
-def _without_cancelling(found: Factors) -> Factors:
-    """The curve without zeros and poles that are the same."""
-    zeros, poles = list(found.zeros_s), list(found.poles_s)
-    for zero in found.zeros_s:
-        for pole in poles:
-            if abs(zero - pole) <= DOUBLE_POLE * zero:
-                zeros.remove(zero)
-                poles.remove(pole)
-                break
-    return replace(found, zeros_s=tuple(zeros), poles_s=tuple(poles))
-
-
 def _series_tree(build: Callable[[RcImpedance], Tree], arm: RcImpedance) -> Tree:
     if not arm.branches and not arm.elastance_at_origin:
         return resistor(arm.resistance_at_infinity)
@@ -171,7 +156,7 @@ def _series_tree(build: Callable[[RcImpedance], Tree], arm: RcImpedance) -> Tree
 
 def _double_pole(found: Factors) -> Violation | None:
     for longer, shorter in pairwise(found.poles_s):
-        if longer - shorter <= DOUBLE_POLE * longer:
+        if longer - shorter <= COINCIDENT * longer:
             return Violation(
                 "the poles of a passive RC voltage ratio are simple: all of them must differ, but "
                 f"two are the same, {format_quantity(longer, 's')}",

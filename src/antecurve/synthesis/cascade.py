@@ -40,6 +40,7 @@ from antecurve.networks.topology import Loading
 from antecurve.quantities import format_quantity
 from antecurve.synthesis.rational import (
     Violation,
+    counted,
     level_constant,
     load_pole_violation,
     product,
@@ -121,8 +122,9 @@ def solve_cascade(
     if degree != 2 or found.zeros_at_origin > 1 or found.poles_at_origin or excess not in (0, -1):
         return Violation(
             "two sections need exactly two zeros (at most one of them at the origin), two poles "
-            f"or one, and a finite gain towards DC, but the curve has {degree} zeros, "
-            f"{len(found.poles_s)} poles and {found.poles_at_origin} poles at the origin",
+            f"or one, and a finite gain towards DC, but the curve has "
+            f"{counted(degree, 'zero')}, {counted(len(found.poles_s), 'pole')} and "
+            f"{counted(found.poles_at_origin, 'pole')} at the origin",
             structural=True,
         )
     times = ((math.inf,) if found.zeros_at_origin else ()) + found.zeros_s

@@ -44,6 +44,7 @@ from antecurve.synthesis.impedance import RcImpedance
 from antecurve.synthesis.rational import (
     Violation,
     balance_roots,
+    counted,
     level_constant,
     load_pole_violation,
     polished_root,
@@ -152,8 +153,7 @@ def _structure(found: Factors, kind: str) -> Violation | None:
     excess = len(found.poles_s) - degree
     if found.poles_at_origin:
         return Violation(
-            "the curve must be finite at zero frequency, but it rises towards DC without end "
-            "(state a low_end_bound)",
+            "the curve must be finite at zero frequency, but it rises towards DC without end",
             structural=True,
         )
     allowed = {"half-section": (-1, 0), "output-capacitor": (1,), "rc-shunt": (-1, 0, 1)}[kind]
@@ -163,7 +163,8 @@ def _structure(found: Factors, kind: str) -> Violation | None:
         )
         return Violation(
             f"the number of poles must be {words} the number of zeros (at most one of them at "
-            f"the origin), but the curve has {degree} zeros and {len(found.poles_s)} poles",
+            f"the origin), but the curve has {counted(degree, 'zero')} and "
+            f"{counted(len(found.poles_s), 'pole')}",
             structural=True,
         )
     return None

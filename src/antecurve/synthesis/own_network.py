@@ -8,9 +8,9 @@ Setting them equal to those of
 gives one equation a coefficient, in logarithms; F is a common factor the network may have, X
 holds the poles beyond the curve (at most one for the load's capacitance and one for a curve that
 has no ultrasonic pole).  They are solved by Gauss and Newton from many starts; where they have a
-solution it is exact.  Where they have none, the error in dB over the band is made small by least
-squares instead.  Directions in which the values can move without a change of the response are
-found from the Jacobian and named.
+solution it is exact.  Where they have none, the largest error over the band, level included, is
+made small: by least squares from many starts, and from the best of them by minimax.  Directions
+in which the values can move without a change of the response are found from the Jacobian.
 """
 
 from __future__ import annotations
@@ -21,7 +21,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, Factors, factors
+from antecurve.curves.model import (
+    REFERENCE_FREQUENCY_HZ,
+    Curve,
+    Factors,
+    factors,
+    without_cancelling,
+)
 from antecurve.errors import InputError, UnattainableError
 from antecurve.networks.compiled import (
     Coefficients,
@@ -32,35 +38,23 @@ from antecurve.networks.compiled import (
 from antecurve.networks.deviation import error_range, log_frequencies
 from antecurve.networks.topology import ElementKind, Loading, Network, Topology
 from antecurve.networks.wiring import check_wiring
+from antecurve.synthesis.free_directions import FreeDirection, free_directions
 from antecurve.synthesis.impedance import product_of
 from antecurve.synthesis.rational import level_constant
+from antecurve.synthesis.remedy import UNBOUNDED_REMEDY
 
-__all__ = ["FreeDirection", "OwnSolution", "solve_own_network"]
+__all__ = ["OwnSolution", "solve_own_network"]
 
 _NEAR = 1e-4
 _EXACT = 1e-10
-_RANK = 1e-9
 _SPAN = 12.0
+_REACH = 0.1
+_SMALLEST_REACH = 1e-9
+_PROGRAMS = 200
 _POINTS_PER_DECADE = 12
 _NEPER_DB = 20.0 / math.log(10.0)
 
 Floats = NDArray[np.float64]
-
-
-@dataclass(frozen=True, slots=True)
-class FreeDirection:
-    """A way to change element values together that leaves the response alone.
-
-    Attributes
-    ----------
-    changes : tuple of tuple
-        Pairs (reference, exponent): each value may be multiplied by k ** exponent, for k near 1.
-    text : str
-        The same in words.
-    """
-
-    changes: tuple[tuple[str, float], ...]
-    text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,19 +139,25 @@ def solve_own_network(
     InputError
         When a number is out of range, or there is no such resistor.
     UnattainableError
-        When the curve does not end at low frequency (no bound).
+        When the curve does not end at low frequency (no bound), or is flat.
     """
     check_wiring(topology)
     if not 0 < gain < 1:
         raise InputError("target.level", gain, "the level must lie above 0 and below the EMF")
     if starts < 1:
         raise InputError("starts", starts, "it must be a whole number, 1 or more")
-    found = factors(curve)
+    found = without_cancelling(factors(curve))
     if found.poles_at_origin:
         raise UnattainableError(
             topology.form,
             "the curve must be finite at zero frequency, but it rises towards DC without end",
-            "state a bound towards DC (low_end_bound)",
+            UNBOUNDED_REMEDY,
+        )
+    if not (found.zeros_s or found.poles_s):
+        raise UnattainableError(
+            topology.form,
+            "the curve must have a zero or a pole left, but they cancel",
+            "change the curve's time constants",
         )
     problem = _Problem(
         topology, found, loading, gain, _held(topology, impedance_level, impedance_ref), band_hz
@@ -180,7 +180,7 @@ def solve_own_network(
         _NEPER_DB * math.log(level / gain),
         error_range(network, curve, band_hz=band_hz, loading=loading).centred_db,
         tuple(beyond),
-        _free_directions(topology, slopes),
+        free_directions(topology, slopes),
         starts,
     )
 
@@ -371,7 +371,7 @@ class _Problem:
         return result
 
     def closest(self, starts: int, seed: int) -> Floats:
-        """Least squares of the error in dB over the band, level included."""
+        """Least squares of the error in dB over the band, level included, then minimax."""
         from scipy.optimize import least_squares
 
         best, best_cost = np.zeros(self.count), math.inf
@@ -385,7 +385,46 @@ class _Problem:
             )
             if found.cost < best_cost * (1.0 - 1e-9):
                 best, best_cost = found.x, found.cost
-        return best
+        return self.levelled(best)
+
+    def levelled(self, logs: Floats) -> Floats:
+        """The values nearby with the smallest largest error, level included.
+
+        Where the level is free, that is the smallest centred error.  Sequential linear
+        programs: the largest of the linearised errors is made least within a region that
+        shrinks where the step does not hold good.
+        """
+        from scipy.optimize import linprog
+
+        points = len(self.frequency)
+        reach, largest = _REACH, self.largest(logs)
+        for _ in range(_PROGRAMS):
+            errors, slopes = self.error(logs)
+            errors, slopes = errors[:points], slopes[:points]
+            ones = np.ones((points, 1))
+            steps = [(-reach, reach)] * self.count
+            if self.held is not None:
+                steps[self.held[0]] = (0.0, 0.0)
+            program = linprog(
+                np.r_[np.zeros(self.count), 1.0],
+                A_ub=np.block([[slopes, -ones], [-slopes, -ones]]),
+                b_ub=np.r_[-errors, errors],
+                bounds=[*steps, (0.0, None)],
+            )
+            if program.status != 0:
+                break
+            moved = logs + program.x[: self.count]
+            if (found := self.largest(moved)) < largest:
+                logs, largest, reach = moved, found, 2.0 * reach
+            else:
+                reach *= 0.25
+            if reach < _SMALLEST_REACH:
+                break
+        return logs
+
+    def largest(self, logs: Floats) -> float:
+        """Largest magnitude of the error at the frequencies [dB]."""
+        return float(np.abs(self.error(logs)[0][: len(self.frequency)]).max())
 
     def values(self, logs: Floats) -> Floats:
         """Element values, the resistor that is held exactly at its value."""
@@ -427,34 +466,3 @@ class _Problem:
         for pole in found.poles_s:
             total = total - np.log1p(square * pole**2)
         return np.asarray(0.5 * _NEPER_DB * total)
-
-
-def _free_directions(topology: Topology, slopes: Floats) -> tuple[FreeDirection, ...]:
-    """Null space of the Jacobian by the log values, other unknowns following."""
-    _, singular, vectors = np.linalg.svd(slopes)
-    rank = int(np.sum(singular > _RANK * singular[0]))
-    null = vectors[rank:, : len(topology.elements)]
-    return tuple(_direction(topology, row) for row in _reduced(null))
-
-
-def _reduced(rows: Floats) -> Floats:
-    """Row-echelon form by full pivoting, so that each direction moves as few values as can be."""
-    rows = rows.copy()
-    for index in range(len(rows)):
-        rest = np.abs(rows[index:])
-        row, column = divmod(int(rest.argmax()), rows.shape[1])
-        rows[[index, index + row]] = rows[[index + row, index]]
-        rows[index] /= rows[index, column]
-        for other in range(len(rows)):
-            if other != index:
-                rows[other] -= rows[other, column] * rows[index]
-    rows[np.abs(rows) < 1e-6] = 0.0
-    return rows
-
-
-def _direction(topology: Topology, row: Floats) -> FreeDirection:
-    changes = tuple(
-        (ref, float(exponent)) for ref, exponent in zip(topology.refs, row, strict=True) if exponent
-    )
-    words = ", ".join(f"{ref} by {exponent:+.3g} %" for ref, exponent in changes)
-    return FreeDirection(changes, f"change together: {words}")

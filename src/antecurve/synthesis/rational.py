@@ -16,6 +16,7 @@ from antecurve.quantities import format_quantity
 __all__ = [
     "Violation",
     "balance_roots",
+    "counted",
     "level_constant",
     "load_pole_violation",
     "polished_root",
@@ -42,6 +43,24 @@ class Violation:
 
     condition: str
     structural: bool = False
+
+
+def counted(number: int, what: str) -> str:
+    """Return a number of things in words.
+
+    Parameters
+    ----------
+    number : int
+        How many.
+    what : str
+        One of them.
+
+    Returns
+    -------
+    str
+        Such as ``1 pole`` or ``2 poles``.
+    """
+    return f"{number} {what}{'' if number == 1 else 's'}"
 
 
 def product(time_constants: Sequence[float], s: float) -> float:
@@ -106,9 +125,12 @@ def load_pole_violation(found: Factors, gain: float, load_pole: float) -> Violat
     shortest = found.poles_s[-1]
     if 0.0 < load_pole <= shortest:
         return None
+    outcome = "the load's capacitance leaves no such network"
+    if load_pole > 0.0:
+        outcome = f"T5 = {format_quantity(load_pole, 's')}"
     return Violation(
         "the pole that the load's capacitance adds must lie above the curve's highest pole, "
-        f"0 < T5 <= {format_quantity(shortest, 's')}, but T5 = {format_quantity(load_pole, 's')} "
+        f"0 < T5 <= {format_quantity(shortest, 's')}, but {outcome} "
         f"at {20.0 * math.log10(gain):.2f} dB at 1 kHz: the level is too high, or the load's "
         "capacitance too large for the resistor across the output"
     )

@@ -8,14 +8,18 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from antecurve.curves.model import Curve, Factors, factors, level_db
+from antecurve.curves.model import COINCIDENT, Curve, Factors, factors, level_db, without_cancelling
 from antecurve.networks.topology import Loading
 from antecurve.quantities import format_quantity
-from antecurve.synthesis.attempt import DOUBLE_POLE, ExactNetwork, attempt
+from antecurve.synthesis.attempt import ExactNetwork, attempt
 from antecurve.synthesis.form import Form
 from antecurve.synthesis.registry import named_form
 
-__all__ = ["PoleSplit", "nearest_split", "remedy"]
+__all__ = ["UNBOUNDED_REMEDY", "PoleSplit", "nearest_split", "remedy"]
+
+UNBOUNDED_REMEDY = "give the curve a low_end_bound, such as 2 Hz, where its rise ends"
+"""What to do about a curve that rises towards DC without end."""
+
 
 _OTHER_FORMS = (
     "foster-1",
@@ -86,7 +90,9 @@ def remedy(
             curve, form=form.name, loading=loading, gain=gain, impedance_level=impedance_level
         )
         return _split_words(split)
-    found = factors(curve)
+    found = without_cancelling(factors(curve))
+    if found.poles_at_origin:
+        return UNBOUNDED_REMEDY
 
     def works(candidate: Form, tried: Factors, at: float, shunt: float = impedance_level) -> bool:
         result = attempt(candidate, tried, loading=loading, gain=at, impedance_level=shunt)
@@ -104,7 +110,7 @@ def remedy(
             pole = _nearest(lambda t: works(form, _moved(found, t), gain), found.poles_s[-1])
             if pole is not None and _moved(found, pole).poles_s[-1] == pole:
                 highest, wanted = (1.0 / (2.0 * math.pi * t) for t in (pole, found.poles_s[-1]))
-                words.append(f"a highest pole at {_rounded(highest, wanted, 'Hz')} works")
+                words.append(f"a highest pole of {_rounded(highest, wanted, 'Hz')} works")
         shunt = _nearest(lambda r: works(form, found, gain, r), impedance_level, span=1e3)
         if shunt is not None:
             resistance = _rounded(shunt, impedance_level, "ohm")
@@ -206,7 +212,7 @@ def _smallest_ratio(
             ExactNetwork,
         )
 
-    below = 1.0 + DOUBLE_POLE
+    below = 1.0 + COINCIDENT
     for excess in np.geomspace(1e-6, 1e4, 121):
         ratio = 1.0 + float(excess)
         if works(ratio):
@@ -219,7 +225,7 @@ def _double(curve: Curve) -> tuple[int, float] | None:
     """Place and time constant of a double ultrasonic pole."""
     poles = curve.ultrasonic_poles_s
     for place in range(len(poles) - 1):
-        if poles[place] - poles[place + 1] <= DOUBLE_POLE * poles[place]:
+        if poles[place] - poles[place + 1] <= COINCIDENT * poles[place]:
             return place, math.sqrt(poles[place] * poles[place + 1])
     return None
 
@@ -278,5 +284,5 @@ def _rounded(value: float, wanted: float, unit: str) -> str:
     """A quantity with four digits, rounded away from the one that fails."""
     scale = 10.0 ** (math.floor(math.log10(value)) - 3)
     if value < wanted:
-        return f"{format_quantity(math.floor(value / scale) * scale, unit)} or below"
-    return f"{format_quantity(math.ceil(value / scale) * scale, unit)} or above"
+        return f"at most {format_quantity(math.floor(value / scale) * scale, unit)}"
+    return f"at least {format_quantity(math.ceil(value / scale) * scale, unit)}"
