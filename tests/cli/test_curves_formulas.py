@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,7 @@ from typer.testing import CliRunner
 
 from antecurve.cli.curves import curves
 from antecurve.cli.formulas import formulas
+from antecurve.curves.catalogue import catalogue
 from antecurve.errors import InputError
 from antecurve.synthesis.registry import form_names
 
@@ -67,8 +69,38 @@ def test_formulas_are_printed() -> None:
     assert "R_inf = Rp*(-1 + T2*T4/(T1*T3*g0)) - Rs" in text
     assert "C1 = T1/r1" in text
     assert "H(s) = " in text
-    assert "Holds when T1 > T2 > T3 > T4." in text
-    assert r"\[ R_{1} = r_{1} \]" in _run("formulas", "foster-1", "--latex")
+    assert "With CL = 0, holds when T1 > T2 > T3 > T4." in text
+    assert "With CL > 0, holds when 0 < T_load <= T4." in text
+    assert "g0 = H(0)" in text
+    latex = _run("formulas", "foster-1", "--latex")
+    for words in (r"\[ R_{1} = r_{1} \]", r"R_{\infty} = ", "R_{p} = ", "R_{L}", "R_{s}", "C_{L}"):
+        assert words in latex
+    assert not re.search(r"R_\{inf|\bR[pLs]\b|\bCL\b", re.sub(r"%.*", "", latex))
+
+
+def test_a_root_is_not_said_to_equal_an_equation() -> None:
+    text = _run("formulas", "rc-shunt-foster-1")
+    line = next(x for x in text.splitlines() if x.startswith("  Tq1"))
+    assert line.startswith("  Tq1: root Tq1 of ")
+    assert line.partition("   (")[0].count(" = ") == 1
+    assert r"\[ T_{q1}:\quad " in _run("formulas", "rc-shunt-foster-1", "--latex")
+
+
+def test_the_names_of_curves_are_whole_on_a_narrow_terminal(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    monkeypatch.setenv("FORCE_COLOR", "1")
+    text = _run("curves")
+    for curve in catalogue():
+        assert re.search(rf"^\W*{re.escape(curve.name)} ", text, re.MULTILINE)
+        assert curve.year is not None
+    assert "from memory" in text
+
+
+def test_nothing_is_minus_zero_at_the_reference() -> None:
+    row = next(x for x in _run("curves", "disc").splitlines() if x.split()[:1] == ["1000"])
+    assert row.split()[1:3] == ["0.000", "0.000"]
 
 
 def test_formulas_for_a_curve() -> None:
@@ -78,7 +110,7 @@ def test_formulas_for_a_curve() -> None:
     assert found["form"] == "rc-shunt-cauer-1"
     assert found["time_constants_s"]["Tz1"] == pytest.approx(7950e-6)
     assert any(row["name"] == "Tq1" for row in found["definitions"])
-    with pytest.raises(InputError, match="limits need a curve"):
+    with pytest.raises(InputError, match=r"--pole.*name that too"):
         _run("formulas", "foster-1", "--pole", "50k")
     with pytest.raises(InputError, match="ask for one"):
         _run("formulas", "foster-1", "--latex", "--json")

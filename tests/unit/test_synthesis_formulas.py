@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import xml.etree.ElementTree as ElementTree
 from typing import Any
 
@@ -58,6 +59,7 @@ def _worst(formulas: FormFormulas, exact: ExactNetwork, loading: Loading) -> flo
         "g0": exact.level,
     }
     known |= {f.name: f.expression for f in formulas.time_constants}
+    known["w1"] = 2e3 * math.pi
     known |= {f.name: values[f.name] for f in formulas.elements if str(f.expression) == f.name}
     loaded = loading.load_capacitance and formulas.loaded_definitions
     tried = [known]
@@ -70,10 +72,19 @@ def _worst(formulas: FormFormulas, exact: ExactNetwork, loading: Loading) -> flo
                 roots = [_numbers(formula.expression, known).real]
             following += [known | {formula.name: root} for root in roots]
         tried = following
-    return min(
-        max(abs(_numbers(f.expression, known) / values[f.name] - 1) for f in formulas.elements)
-        for known in tried
-    )
+
+    def difference(known: dict[str, float]) -> float:
+        return max(
+            abs(_numbers(f.expression, known) / values[f.name] - 1) for f in formulas.elements
+        )
+
+    best = min(tried, key=difference)
+    if exact.load_pole_s is None or not exact.implied_poles_s:
+        # The level at 1 kHz that was asked for, from g0 and the time constants.
+        level = next(f.expression for f in formulas.level if f.name == "H1")
+        asked = exact.gain * math.hypot(1.0, best["w1"] * (exact.load_pole_s or 0.0))
+        assert abs(_numbers(level, best)) == pytest.approx(asked, rel=1e-12)
+    return difference(best)
 
 
 def _roots(equation: Any, name: str, known: dict[str, float]) -> list[float]:
@@ -151,7 +162,29 @@ def test_rendering(form: str) -> None:
             assert len(list(root.iter())) > 3
 
 
+@pytest.mark.parametrize("form", form_names())
+def test_a_zero_that_is_also_a_pole_counts_for_nothing(form: str) -> None:
+    pole, bare = 3.18e-6, Curve("own", (75e-6,), (3.18e-6,))
+    for both in (
+        Curve("own", (318e-6, 75e-6), (318e-6, pole)),
+        Curve("own", (75e-6, pole), (pole, pole)),
+    ):
+        try:
+            expected: object = [str(f.expression) for f in form_formulas(form, bare).elements]
+        except UnattainableError as refusal:
+            expected = str(refusal)
+        try:
+            found: object = [str(f.expression) for f in form_formulas(form, both).elements]
+        except UnattainableError as refusal:
+            found = str(refusal)
+        assert found == expected
+    with pytest.raises(UnattainableError):
+        form_formulas(form, Curve("own", (pole,), (pole,)))
+
+
 def test_refusals() -> None:
+    with pytest.raises(UnattainableError, match=r"low_end_bound, such as 2 Hz"):
+        form_formulas("foster-1", named_curve("disc-amended"))
     with pytest.raises(InputError, match=r"network\.forms"):
         form_formulas("pi")
     with pytest.raises(UnattainableError, match="must alternate"):

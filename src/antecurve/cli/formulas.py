@@ -57,7 +57,11 @@ def formulas(
         _show_forms(as_json)
         return
     if curve is None and (pole or bound):
-        raise InputError("--pole", pole or bound, "limits need a curve to be put on (--curve)")
+        raise InputError(
+            "--pole" if pole else "--bound",
+            pole[0] if pole else bound,
+            "a limit is put on a curve: name that too, as in --curve disc --pole 50k",
+        )
     if latex and as_json:
         raise InputError("--latex", "--json", "ask for one of the two")
     chosen = None
@@ -87,7 +91,7 @@ def _show_forms(as_json: bool) -> None:
 
 
 def _show_formulas(found: FormFormulas) -> None:
-    from antecurve.synthesis.formula_text import plain_expression, rows_of
+    from antecurve.synthesis.formula_text import condition_lines, plain_formula, rows_of
 
     print(f"{found.form}: {found.description}")
     for element in found.topology.elements:
@@ -97,9 +101,13 @@ def _show_formulas(found: FormFormulas) -> None:
         print(f"\n{heading}")
         for row in rows:
             remark = f"   ({row.remark})" if row.remark else ""
-            print(f"  {row.name} = {plain_expression(row.expression)}{remark}")
-    for condition in found.conditions:
-        print(f"\nHolds when {condition}.")
+            print(f"  {plain_formula(row)}{remark}")
+    conditions = condition_lines(found)
+    if conditions:
+        print("\nConditions")
+    for line in conditions:
+        print(f"  {line}")
+    print("\nTime constants")
     for time in found.time_constants:
         value = "" if time.expression is None else f" = {time.expression * 1e6:.6g} us"
         print(f"  {time.name}{value}: {time.remark.removesuffix(' [s]')}")

@@ -57,8 +57,14 @@ class FormFormulas:
         chosen freely.
     time_constants : tuple of Formula
         The curve's time constants, with their values [s] where a curve was given.
+    level : tuple of Formula
+        What g0 is, and the level at 1 kHz that it makes.
     conditions : tuple of str
-        When every element is positive.
+        When every element is positive, for `definitions`.
+    loaded_conditions : tuple of str
+        The same for `loaded_definitions`.
+    conditions_for : str
+        The load capacitance that `conditions` are for: ``CL = 0`` or ``any CL``.
     about_load : str
         What the formulas say about CL.
     """
@@ -74,5 +80,8 @@ class FormFormulas:
     loaded_definitions: tuple[Formula, ...]
     elements: tuple[Formula, ...]
     time_constants: tuple[Formula, ...]
+    level: tuple[Formula, ...]
     conditions: tuple[str, ...]
+    loaded_conditions: tuple[str, ...]
+    conditions_for: str
     about_load: str

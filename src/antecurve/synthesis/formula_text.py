@@ -2,12 +2,23 @@
 
 from __future__ import annotations
 
+import re
+from html import unescape
 from typing import Any
 
 from antecurve.synthesis.formula_model import FormFormulas, Formula
 
-__all__ = ["formulas_content", "formulas_latex", "formulas_mathml", "plain_expression", "rows_of"]
+__all__ = [
+    "condition_lines",
+    "formulas_content",
+    "formulas_latex",
+    "formulas_mathml",
+    "plain_expression",
+    "plain_formula",
+    "rows_of",
+]
 
+_HTML_ENTITY = re.compile(r"&(?!amp;|lt;|gt;|quot;|apos;)\w+;")
 _MATHML = '<math xmlns="http://www.w3.org/1998/Math/MathML" display="block">{}</math>'
 
 
@@ -32,6 +43,7 @@ def rows_of(formulas: FormFormulas) -> dict[str, tuple[Formula, ...]]:
     groups = {
         "Arms": formulas.arms,
         "Response and impedances": ratios,
+        "Level": formulas.level,
         "Definitions": formulas.definitions,
         "Definitions with load capacitance": formulas.loaded_definitions,
         "Elements": formulas.elements,
@@ -52,6 +64,47 @@ def _equation(formula: Formula) -> Any:
     return sympy.Eq(left, formula.expression, evaluate=False)
 
 
+def _latex(formula: Formula) -> str:
+    """The formula as LaTeX, with indices below the line; a root is named before its equation."""
+    import sympy
+
+    expression = formula.expression
+    names = {x: _latex_name(x.name) for x in expression.free_symbols}
+    shown = sympy.latex(expression, symbol_names=names)
+    if isinstance(expression, sympy.Eq):
+        return rf"{_latex_name(formula.name)}:\quad {shown}"
+    base, of_s, _ = formula.name.partition("(s)")
+    return f"{_latex_name(base)}{of_s} = {shown}"
+
+
+def _latex_name(name: str) -> str:
+    if len(name) == 1 or (name.isalpha() and name.islower()):
+        return name if len(name) == 1 else rf"\{name}"
+    index = name[1:].lstrip("_")
+    if index == "inf":
+        index = r"\infty"
+    elif index.isalpha() and len(index) > 1:
+        index = rf"\mathrm{{{index}}}"
+    return f"{name[0]}_{{{index}}}"
+
+
+def condition_lines(formulas: FormFormulas) -> list[str]:
+    """Return when the formulas hold, in sentences.
+
+    Parameters
+    ----------
+    formulas : FormFormulas
+        The formulas of a form.
+
+    Returns
+    -------
+    list of str
+        One for each condition, saying for which load capacitance.
+    """
+    lines = [f"With {formulas.conditions_for}, holds when {c}." for c in formulas.conditions]
+    return lines + [f"With CL > 0, holds when {c}." for c in formulas.loaded_conditions]
+
+
 def formulas_latex(formulas: FormFormulas) -> str:
     """Return the formulas as LaTeX.
 
@@ -65,14 +118,13 @@ def formulas_latex(formulas: FormFormulas) -> str:
     str
         Headings as comments, one display equation each.
     """
-    import sympy
-
     lines = [f"% {formulas.form}: {formulas.description}", f"% {formulas.about_load}"]
+    lines += [f"% {line}" for line in condition_lines(formulas)]
     for heading, rows in rows_of(formulas).items():
         lines.append(f"% {heading}")
         for formula in rows:
             remark = f" % {formula.remark}" if formula.remark else ""
-            lines.append(rf"\[ {sympy.latex(_equation(formula))} \]{remark}")
+            lines.append(rf"\[ {_latex(formula)} \]{remark}")
     return "\n".join(lines) + "\n"
 
 
@@ -92,9 +144,9 @@ def formulas_mathml(formulas: FormFormulas) -> dict[str, tuple[str, ...]]:
     from sympy.printing.mathml import mathml
 
     def shown(formula: Formula) -> str:
-        # A character in place of the named entity, which only HTML knows.
+        # Characters in place of the named entities that only HTML knows.
         inner = mathml(_equation(formula), printer="presentation")
-        return _MATHML.format(inner.replace("&InvisibleTimes;", "&#8290;"))
+        return _MATHML.format(_HTML_ENTITY.sub(lambda found: unescape(found[0]), inner))
 
     return {
         heading: tuple(shown(formula) for formula in rows)
@@ -127,27 +179,49 @@ def formulas_content(formulas: FormFormulas) -> dict[str, Any]:
         "input_impedance": str(formulas.input_impedance),
         "output_impedance": str(formulas.output_impedance),
         "arms": _rows(groups["Arms"]),
+        "level": _rows(formulas.level),
         "definitions": _rows(formulas.definitions),
         "loaded_definitions": _rows(formulas.loaded_definitions),
         "elements": _rows(formulas.elements),
         "time_constants_s": {f.name: f.expression for f in formulas.time_constants},
         "conditions": list(formulas.conditions),
+        "conditions_for": formulas.conditions_for,
+        "loaded_conditions": list(formulas.loaded_conditions),
         "load_capacitance": formulas.about_load,
     }
 
 
 def _rows(rows: tuple[Formula, ...]) -> list[dict[str, str]]:
-    import sympy
-
     return [
         {
             "name": formula.name,
             "expression": plain_expression(formula.expression),
-            "latex": sympy.latex(_equation(formula)),
+            "latex": _latex(formula),
             "remark": formula.remark,
         }
         for formula in rows
     ]
+
+
+def plain_formula(formula: Formula) -> str:
+    """Return a formula as one line of text.
+
+    Parameters
+    ----------
+    formula : Formula
+        The formula.
+
+    Returns
+    -------
+    str
+        The name and what it is equal to, or the equation that it is a root of.
+    """
+    import sympy
+
+    shown = plain_expression(formula.expression)
+    if isinstance(formula.expression, sympy.Eq):
+        return f"{formula.name}: root {formula.name} of {shown}"
+    return f"{formula.name} = {shown}"
 
 
 def plain_expression(expression: Any) -> str:
@@ -167,4 +241,6 @@ def plain_expression(expression: Any) -> str:
 
     if isinstance(expression, sympy.Eq):
         return f"{expression.lhs} = {expression.rhs}"
+    if isinstance(expression, sympy.Limit):
+        return f"limit of {expression.args[0]} as {expression.args[1]} -> {expression.args[2]}"
     return str(expression)

@@ -21,6 +21,7 @@ from antecurve.synthesis.formula_model import FormFormulas, Formula
 from antecurve.synthesis.half_section import Section, solve_section
 from antecurve.synthesis.rational import Violation
 from antecurve.synthesis.registry import named_form
+from antecurve.synthesis.remedy import UNBOUNDED_REMEDY
 from antecurve.synthesis.symbolic_arm import (
     RemainderNames,
     coefficient_definitions,
@@ -31,7 +32,7 @@ from antecurve.synthesis.symbolic_arm import (
     zero_definitions,
 )
 from antecurve.synthesis.symbolic_cascade import cascade_formulas
-from antecurve.synthesis.symbolic_curve import SymbolicCurve, symbolic_curve
+from antecurve.synthesis.symbolic_curve import SymbolicCurve, level_formulas, symbolic_curve
 from antecurve.synthesis.symbolic_proof import arm_proof, prove, tree_impedance
 from antecurve.synthesis.symbolic_section import section_formulas
 from antecurve.synthesis.tree import Layout, Tree, capacitor, parallel, resistor, series
@@ -119,7 +120,8 @@ def _example(form: Form, found: Factors) -> ExactNetwork:
             return result
         reason = reason or result
     assert reason is not None
-    raise UnattainableError(form.name, reason.condition, "choose another form or another curve")
+    action = UNBOUNDED_REMEDY if found.poles_at_origin else "choose another form or another curve"
+    raise UnattainableError(form.name, reason.condition, action)
 
 
 def _ratio(numerator: tuple[Any, ...], denominator: tuple[Any, ...]) -> Any:
@@ -200,7 +202,10 @@ def _section(
         definitions=section.definitions + extra,
         loaded_definitions=loaded,
         elements=elements,
+        level=level_formulas(names, loaded=bool(loaded)),
         conditions=section.conditions,
+        loaded_conditions=section.loaded_conditions,
+        conditions_for="any CL" if excess == 1 else "CL = 0",
         about_load=_about_load(excess == 1, bool(loaded)),
     )
 
@@ -319,7 +324,10 @@ def _cascade(
         definitions=found.definitions,
         loaded_definitions=(),
         elements=tuple(elements),
+        level=level_formulas(names, loaded=False),
         conditions=found.conditions,
+        loaded_conditions=(),
+        conditions_for="CL = 0",
         about_load=_about_load(False, False),
     )
 

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any
 
-from antecurve.curves.model import Curve, Factors, factors
+from antecurve.curves.model import Curve, Factors, factors, without_cancelling
+from antecurve.synthesis.formula_model import Formula
 
-__all__ = ["SymbolicCurve", "symbolic_curve"]
+__all__ = ["SymbolicCurve", "level_formulas", "symbolic_curve"]
 
 _US = 1e6
 _DEFAULTS = {
@@ -55,7 +58,7 @@ def symbolic_curve(section: str, curve: Curve | None) -> SymbolicCurve:
     SymbolicCurve
         The names.
     """
-    found = _DEFAULTS[section] if curve is None else factors(curve)
+    found = _DEFAULTS[section] if curve is None else without_cancelling(factors(curve))
     first = found.zeros_at_origin
     corners = [(t, True) for t in found.zeros_s] + [(t, False) for t in found.poles_s]
     corners.sort(key=lambda corner: -corner[0])
@@ -68,3 +71,46 @@ def symbolic_curve(section: str, curve: Curve | None) -> SymbolicCurve:
         zeros = [f"Tz{place + 1}" for place in range(len(found.zeros_s))]
         poles = [f"Tp{place + 1}" for place in range(len(found.poles_s))]
     return SymbolicCurve(found, tuple(zeros), tuple(poles), curve is not None)
+
+
+def level_formulas(names: SymbolicCurve, *, loaded: bool) -> tuple[Formula, ...]:
+    """Return what g0 is, and the level at 1 kHz that it makes.
+
+    Parameters
+    ----------
+    names : SymbolicCurve
+        The curve's time constants.
+    loaded : bool
+        Whether there are formulas with the load's capacitance, which adds a pole.
+
+    Returns
+    -------
+    tuple of Formula
+        g0, w1 = 2 pi 1 kHz in rad/s, and H1, the magnitude of H at 1 kHz.
+    """
+    import sympy
+
+    s = sympy.Symbol("s")
+    whole = sympy.Function("H")
+    at_origin = names.found.zeros_at_origin
+    level = sympy.Limit(whole(s) / s**at_origin, s, 0, dir="+-") if at_origin else whole(0)
+    w1, g0 = sympy.symbols("w1 g0", positive=True)
+    poles = list(names.poles)
+    degree = len(names.zeros) + at_origin
+    if len(poles) < degree:
+        poles.append(f"T{degree + len(poles) + 1}")
+
+    def magnitude(times: Iterable[str]) -> Any:
+        return sympy.Mul(
+            *(sympy.sqrt(1 + (w1 * sympy.Symbol(t, positive=True)) ** 2) for t in times)
+        )
+
+    remark = "magnitude of H at 1 kHz, the level asked for: it decides on g0"
+    if loaded:
+        remark += "; with CL, to be divided by sqrt(1 + w1**2*T_load**2)"
+    shape = f"g0 {'s ' * at_origin}N(s)/D(s)"
+    return (
+        Formula("g0", level, f"the level constant: H(s) = {shape}, N and D 1 at s = 0"),
+        Formula("w1", 2000 * sympy.pi, "angular frequency of 1 kHz in rad/s"),
+        Formula("H1", g0 * w1**at_origin * magnitude(names.zeros) / magnitude(poles), remark),
+    )

@@ -42,7 +42,9 @@ class SectionFormulas:
     infinity : bool
         Whether the series arm has R_inf.
     conditions : tuple of str
-        When every element is positive.
+        When every element is positive, for `definitions`.
+    loaded_conditions : tuple of str
+        The same for `loaded_definitions`.
     """
 
     definitions: tuple[Formula, ...]
@@ -51,6 +53,7 @@ class SectionFormulas:
     series_times: tuple[str, ...]
     infinity: bool
     conditions: tuple[str, ...]
+    loaded_conditions: tuple[str, ...]
 
 
 class _Symbols:
@@ -144,6 +147,7 @@ def _proved(names: SymbolicCurve, taken: tuple[str, ...], capacitor: bool) -> Se
         symbols.kept,
         not implied,
         _conditions(symbols),
+        _loaded_conditions(symbols) if loaded else (),
     )
 
 
@@ -376,6 +380,19 @@ def _conditions(symbols: _Symbols) -> tuple[str, ...]:
             conditions.append(f"R_inf >= 0: {reach} <= Rp/(Rp + Rs)")
     if symbols.capacitor:
         conditions.append("CL < the whole capacitance across the output")
+    return tuple(conditions)
+
+
+def _loaded_conditions(symbols: _Symbols) -> tuple[str, ...]:
+    """When every element is positive with the load's capacitance, the shunt arm a resistor."""
+    names = symbols.names
+    conditions = list(_conditions(symbols)[:1])
+    if names.poles:
+        conditions.append(f"0 < T_load <= {names.poles[-1]}")
+    if names.zeros:
+        conditions.append(f"tau < {names.zeros[-1]}")
+    top = " ".join(["g0", *names.zeros, "tau", "Rs"])
+    conditions.append(f"R_inf >= 0: {top} <= {' '.join(['Rp', *names.poles, 'T_load'])}")
     return tuple(conditions)
 
 
