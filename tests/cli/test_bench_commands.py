@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import csv
 import json
+import math
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +17,7 @@ from nodal import read_cards, solve_cards
 from antecurve.curves.model import inverse_response
 from antecurve.files.design_file import design_json
 from antecurve.files.netlist import netlist
-from antecurve.pipeline import Design
+from antecurve.pipeline import Design, design_parts_list
 
 
 @pytest.fixture(scope="module")
@@ -172,6 +174,16 @@ def test_sheet_rates_the_parts_for_its_own_level(
     done = invoke(capsys, "sheet", design_file, "--largest", "1 V")
     assert done.code == 0
     assert "rating to buy for EMF within ±1 V" in re.sub(r"\s+", " ", done.out)
+
+
+def test_parts_list_rates_for_the_level_of_the_job(default_design: Design) -> None:
+    assert design_parts_list(default_design).amplitude_v == 10.0
+    loud = replace(default_design.job, source_level_v=20.0)
+    found = design_parts_list(replace(default_design, job=loud, analysis=None))
+    assert found.amplitude_v == pytest.approx(20.0 * math.sqrt(2.0))
+    # The voltages are 2.8 times as high, the powers 8 times: ratings of 10 V would not do.
+    low = {line.refs: line.rating for line in design_parts_list(default_design).lines}
+    assert any(line.rating != low[line.refs] for line in found.lines)
 
 
 def test_sheet_as_json(design_file: str, capsys: pytest.CaptureFixture[str]) -> None:

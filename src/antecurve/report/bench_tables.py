@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from antecurve.analysis.bench_sheet import MOST_CORNERS
 from antecurve.quantities import format_quantity
-from antecurve.report.tables import TextTable
+from antecurve.report.tables import TextTable, signed
 
 if TYPE_CHECKING:
     from antecurve.analysis.bench_sheet import BenchSheet
@@ -51,12 +51,6 @@ def _volt(value: float) -> str:
     return format_quantity(value, "V")
 
 
-def _signed(value: float, digits: int) -> str:
-    """The number with its sign, and 0 without one where nothing is left of it."""
-    text = f"{value:+.{digits}f}"
-    return text if float(text) else text[1:]
-
-
 def combination_rows(result: LoadingResult) -> TextTable:
     """Return every combination of generator and unit.
 
@@ -78,7 +72,7 @@ def combination_rows(result: LoadingResult) -> TextTable:
         result.error_centred_db,
     )
     rows = tuple(
-        (_ohm(source), _ohm(load), _farad(farad), _signed(shift, 3), f"{error:.4f}")
+        (_ohm(source), _ohm(load), _farad(farad), signed(shift, digits=3), f"{error:.4f}")
         for source, load, farad, shift, error in zip(*(c.tolist() for c in columns), strict=True)
     )
     header = ("generator", "unit", "with cable", "level shift dB", "error dB")
@@ -139,9 +133,9 @@ def stray_rows(table: StrayTable, *, most: int = 12) -> TextTable:
             " - ".join(row.nodes),
             " ".join(row.across) or "-",
             _farad(row.capacitance_f),
-            _signed(row.level_shift_db, 4),
+            signed(row.level_shift_db, digits=4),
             f"{row.error_centred_db:.4f}",
-            _signed(row.growth_db, 4),
+            signed(row.growth_db, digits=4),
         )
         for row in table.rows[:most]
     )
@@ -355,10 +349,10 @@ def delay_rows(table: DelayTable) -> TextTable:
     rows = tuple(
         (
             format_quantity(f, "Hz"),
-            _signed(phase, 2),
-            _signed(delay * 1e6, 3),
-            _signed(chain, 2),
-            _signed(chain_delay * 1e6, 3),
+            signed(phase, digits=2),
+            signed(delay * 1e6, digits=3),
+            signed(chain, digits=2),
+            signed(chain_delay * 1e6, digits=3),
         )
         for f, phase, delay, chain, chain_delay in zip(*(c.tolist() for c in columns), strict=True)
     )
@@ -423,11 +417,12 @@ def sheet_rows(sheet: BenchSheet) -> tuple[TextTable, ...]:
                    _volt(float(sheet.displayed_v[k]))]  # fmt: skip
             row += [f"{v[k] * 1e3:.4g}" for v in (column.level_v, column.low_v, column.high_v)]
             row += [
-                _signed(float(d[k]), 2) for d in (column.level_db, column.low_db, column.high_db)
+                signed(float(d[k]), digits=2)
+                for d in (column.level_db, column.low_db, column.high_db)
             ]
             if index == 0:
                 after = (sheet.playback_db, sheet.playback_low_db, sheet.playback_high_db)
-                row += [_signed(float(d[k]), 2) for d in after]
+                row += [signed(float(d[k]), digits=2) for d in after]
             rows.append(tuple(row))
         tables.append(TextTable(tuple(header), tuple(rows), "r" * len(header)))
     return tuple(tables)

@@ -26,6 +26,7 @@ __all__ = [
     "response_rows",
     "share_rows",
     "shortlist_rows",
+    "signed",
     "wiring_rows",
 ]
 
@@ -47,6 +48,30 @@ class TextTable:
     header: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     right: str = ""
+
+
+def signed(value: float, *, digits: int) -> str:
+    """Return a number with its sign, and 0 without one where nothing else is left of it.
+
+    Parameters
+    ----------
+    value : float
+        The number.
+    digits : int
+        Digits after the point, 0 or more.
+
+    Returns
+    -------
+    str
+        The number.
+
+    Examples
+    --------
+    >>> signed(0.0126, digits=2), signed(-0.004, digits=2)
+    ('+0.01', '0.00')
+    """
+    text = f"{value:+.{digits}f}"
+    return text if float(text) else text[1:]
 
 
 def made_of(position: Position) -> str:
@@ -217,7 +242,7 @@ def loading_rows(analysis: Analysis) -> TextTable:
             format_quantity(float(loading.source_ohm[k]), "ohm"),
             format_quantity(float(loading.load_ohm[k]), "ohm"),
             format_quantity(float(loading.load_f[k]), "F"),
-            f"{loading.level_shift_db[k]:+.3f}",
+            signed(float(loading.level_shift_db[k]), digits=3),
             f"{loading.error_centred_db[k]:.4f}",
         )
         for k in dict.fromkeys(chosen.tolist())
