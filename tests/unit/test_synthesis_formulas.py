@@ -20,7 +20,12 @@ from antecurve.synthesis.exact import ExactNetwork, exact_network, form_names
 from antecurve.synthesis.form import Form
 from antecurve.synthesis.forms.foster_1 import FORM
 from antecurve.synthesis.formula_model import FormFormulas
-from antecurve.synthesis.formula_text import formulas_content, formulas_latex, formulas_mathml
+from antecurve.synthesis.formula_text import (
+    formulas_content,
+    formulas_latex,
+    formulas_mathml,
+    plain_formula,
+)
 from antecurve.synthesis.formulas import form_formulas
 from antecurve.synthesis.symbolic_proof import arm_proof
 from antecurve.synthesis.tree import capacitor, parallel, resistor, series
@@ -180,6 +185,17 @@ def test_a_zero_that_is_also_a_pole_counts_for_nothing(form: str) -> None:
         assert found == expected
     with pytest.raises(UnattainableError):
         form_formulas(form, Curve("own", (pole,), (pole,)))
+
+
+def test_the_level_constant_is_defined_in_every_rendering() -> None:
+    found = form_formulas("foster-1", SHELFLESS)
+    assert plain_formula(found.level[0]) == "g0 = limit of H(s)/s as s -> 0"
+    row = formulas_content(found)["level"][0]
+    assert row["expression"] == "Limit(H(s)/s, s, 0, dir='+-')"
+    assert row["latex"].startswith(r"g_{0} = \lim_{s \to 0}")
+    equations = formulas_mathml(found)
+    assert "<mi>H</mi>" in equations["Level"][0]
+    assert "<mi>Zin</mi>" in equations["Response and impedances"][1]
 
 
 def test_refusals() -> None:

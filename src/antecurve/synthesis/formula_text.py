@@ -141,11 +141,19 @@ def formulas_mathml(formulas: FormFormulas) -> dict[str, tuple[str, ...]]:
     dict
         Headings and ``math`` elements, in the order of `rows_of`.
     """
-    from sympy.printing.mathml import mathml
+    from sympy.core.function import AppliedUndef
+    from sympy.printing.mathml import MathMLPresentationPrinter
+
+    class Printer(MathMLPresentationPrinter):  # type: ignore[misc]
+        def mathml_tag(self, e: Any) -> str:
+            """Name of a function as it is written: by default it comes out in lower case."""
+            return str(e.func if isinstance(e, AppliedUndef) else super().mathml_tag(e))
+
+    printer = Printer()
 
     def shown(formula: Formula) -> str:
         # Characters in place of the named entities that only HTML knows.
-        inner = mathml(_equation(formula), printer="presentation")
+        inner = printer.doprint(_equation(formula))
         return _MATHML.format(_HTML_ENTITY.sub(lambda found: unescape(found[0]), inner))
 
     return {
@@ -219,6 +227,9 @@ def plain_formula(formula: Formula) -> str:
     import sympy
 
     shown = plain_expression(formula.expression)
+    if isinstance(formula.expression, sympy.Limit):
+        inner, variable, end, _ = formula.expression.args
+        shown = f"limit of {inner} as {variable} -> {end}"
     if isinstance(formula.expression, sympy.Eq):
         return f"{formula.name}: root {formula.name} of {shown}"
     return f"{formula.name} = {shown}"
@@ -241,6 +252,4 @@ def plain_expression(expression: Any) -> str:
 
     if isinstance(expression, sympy.Eq):
         return f"{expression.lhs} = {expression.rhs}"
-    if isinstance(expression, sympy.Limit):
-        return f"limit of {expression.args[0]} as {expression.args[1]} -> {expression.args[2]}"
     return str(expression)
