@@ -110,7 +110,7 @@ def test_spread_exits_1_when_more_than_5_percent_exceed_the_limit(
     assert invoke(capsys, "spread", by_job).code == 1
 
 
-@pytest.mark.parametrize("command", ["spread", "check"])
+@pytest.mark.parametrize("command", ["spread", "check", "design"])
 def test_an_interruption_is_said(
     tmp_path: Path,
     capsys: pytest.CaptureFixture[str],
@@ -124,8 +124,13 @@ def test_an_interruption_is_said(
         raise KeyboardInterrupt
 
     monkeypatch.setattr(Builds, "measured", stopping)
-    design_file = _design_file(tmp_path, spread={"builds": 20_000, "seed": 4})
-    done = invoke(capsys, command, design_file, "--json")
+    given = _design_file(tmp_path, spread={"builds": 20_000, "seed": 4})
+    if command == "design":
+        given = tmp_path / "job.toml"
+        given.write_text(
+            'curve.name = "disc"\nnetwork.forms = ["foster-1"]\nspread.builds = 20000\n'
+        )
+    done = invoke(capsys, command, given, "--json")
     assert done.code == 1
     assert done.err.startswith("antecurve: interrupted after 8,192 of 20,000 builds")
     content = _json(done)

@@ -16,6 +16,7 @@ from bench_networks import network_of, position
 from antecurve.analysis.distributions import draw_block, part_source, standard_deviations
 from antecurve.analysis.intervals import clopper_pearson
 from antecurve.analysis.scatter import part_table, position_box, position_values
+from antecurve.analysis.tally import LogTally
 
 with (Path(__file__).parent.parent / "data" / "tolerance_statistics.csv").open() as _file:
     ROWS = {row["id"]: row for row in csv.DictReader(_file)}
@@ -133,3 +134,43 @@ def test_corner_frequency_of_normal_parts() -> None:
     low, high = np.quantile(found, [0.025, 0.975])
     assert low == pytest.approx(0.96773, abs=5e-4)
     assert high == pytest.approx(1.03440, abs=5e-4)
+
+
+def _tally(values: np.ndarray) -> LogTally:
+    tally = LogTally(high=1e5)
+    for part in np.array_split(values, 7):
+        tally.add(part)
+    return tally
+
+
+def test_sum_of_four_normal_quantities() -> None:
+    # JCGM 101:2008, 9.2.2, Table 2: 95 % interval [-3.92, 3.92], about 0, so that 95 % of the
+    # magnitudes lie below 3.92.  Half a printed digit, and three standard deviations of the
+    # quantile of 2**20 draws, 0.0075.
+    assert "[-3.92, 3.92]" in ROWS["G-S1-9.2.2"]["published"]
+    draws = np.random.default_rng(1).standard_normal((4, 2**20)).sum(axis=0)
+    assert _tally(np.abs(draws)).quantile(0.95) == pytest.approx(3.92, abs=0.0125)
+
+
+@pytest.mark.parametrize(
+    ("first", "sigma"),
+    # Standard deviation of the length from 2**20 draws, over 12 seeds [1e-6].
+    [("0", 0.22), ("0.01", 0.3), ("0.05", 1.3)],
+)
+def test_a_comparison_loss(first: str, sigma: float) -> None:
+    # JCGM 101:2008, 9.4.2, Table 7: Y = X1**2 + X2**2, u = 0.005 each; shortest 95 % intervals
+    # in 1e-6.  The first two begin at 0; of the third the length is compared, since its place is
+    # poorly determined by draws.
+    published = ROWS[f"G-S1-9.4 x1={first}"]["published"]
+    found = re.search(r"shortest \[([0-9]+), ([0-9]+)\]", published)
+    assert found
+    low, high = float(found[1]), float(found[2])
+    one, other = 0.005 * np.random.default_rng(2).standard_normal((2, 2**20))
+    tally = _tally(1e6 * ((float(first) + one) ** 2 + other**2))
+    if low == 0.0:
+        shortest = tally.quantile(0.95)
+    else:
+        starts = np.linspace(0.001, 0.049, 97)
+        shortest = min(tally.quantile(a + 0.95) - tally.quantile(a) for a in starts)
+    # A printed unit at either end, the standard deviation of the published draws and of these.
+    assert shortest == pytest.approx(high - low, abs=1.0 + 3 * 2**0.5 * sigma)
