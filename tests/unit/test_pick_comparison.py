@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from antecurve.files.job_file import parse_job
+from antecurve.pick.builds import spread_percentile
 from antecurve.pick.search import pick
 from antecurve.pipeline import Design
 
@@ -29,3 +30,31 @@ def test_a_form_that_cannot_make_the_curve_says_why() -> None:
     refused = outcome["output-capacitor-foster-1"]
     assert refused.centred_db is None
     assert len(refused.reason) > 20
+
+
+def test_forms_that_are_one_network_are_one_line() -> None:
+    """Of one branch all four canonical forms are the same: R and C in parallel, in series R."""
+    job = parse_job({"curve": {"zeros": ["318 us"], "poles": ["75 us"]}})
+    found = pick(job)
+    assert len(found.forms) == 1
+    assert set(found.forms[0].form.split(", ")) == {"foster-1", "foster-2", "cauer-1", "cauer-2"}
+    assert found.forms[0].spread_p95_db == spread_percentile(found.best, job)
+    assert found.forms[0].spread_p95_db == found.shortlist[0].spread_p95_db
+
+
+def test_a_pick_by_build_leads_by_percentile() -> None:
+    job = parse_job(
+        {
+            "curve": {"name": "disc"},
+            "network": {"forms": ["foster-1", "foster-2", "cauer-1", "cauer-2"]},
+            "capacitors": {"parts_per_position": 1},
+            "pick": {"pick_by": "build"},
+        }
+    )
+    found = pick(job)
+    spreads = [f.spread_p95_db for f in found.forms if f.spread_p95_db is not None]
+    assert len(spreads) == 4
+    assert spreads == sorted(spreads)
+    assert found.forms[0].form == found.best.topology.form
+    gap = found.search.objective_db - found.search.lower_bound_db
+    assert found.search.proved or f"{gap:.3g} dB below the pick's" in found.search.claim

@@ -8,15 +8,20 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from antecurve.curves.catalogue import named_curve
+from antecurve.curves.construct import with_limits
 from antecurve.errors import InputError, NoCombinationError
+from antecurve.files.job_file import parse_job
 from antecurve.job import Job, PickRequest, default_job
 from antecurve.networks.compiled import input_impedance, output_impedance, transfer
 from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import Element, ElementKind, Network
 from antecurve.pick.builds import spread_percentile
+from antecurve.pick.exact_values import nearest_exact
 from antecurve.pick.result import PickProgress, PickResult, ShortlistEntry
 from antecurve.pick.search import pick
 from antecurve.pick.shortlist import front
+from antecurve.synthesis.exact import exact_network
 
 R, C = ElementKind.RESISTOR, ElementKind.CAPACITOR
 
@@ -260,7 +265,7 @@ def test_level_window_that_leaves_nothing_is_named() -> None:
         target=replace(job.target, level_tolerance_db=0.0),
         resistors=replace(job.resistors, series="E6"),
     )
-    with pytest.raises(NoCombinationError, match="off the level at 1 kHz"):
+    with pytest.raises(NoCombinationError, match=r"nearest seen is [+-]\S+ dB off the level at"):
         pick(job, budget_seconds=3.0)
 
 
@@ -275,3 +280,81 @@ def test_level_window_that_leaves_nothing_is_named() -> None:
 def test_pick_requests_are_checked(field: str, request_of: object) -> None:
     with pytest.raises(InputError, match=field):
         request_of()  # type: ignore[operator]
+
+
+def test_an_unproved_pick_has_exact_values_and_says_what_is_not_proved() -> None:
+    """Far from any exact network the exact values of the form are given all the same."""
+    job = parse_job(
+        {
+            "curve": {
+                "name": "disc-amended",
+                "ultrasonic_poles": ["50 kHz"],
+                "low_end_bound": "2 Hz",
+            },
+            "network": {"forms": ["rc-shunt-foster-1"]},
+            "capacitors": {"range": ["220 pF", "10 uF"], "series": "E3"},
+            "resistors": {"series": "E6"},
+            "pick": {"budget_seconds": 1.0},
+        }
+    )
+    found = pick(job)
+    exact = np.array([p.exact for p in found.best.positions], dtype=float)
+    gain = abs(transfer(Network(found.best.topology, exact), 1e3, loading=job.loading)[0])
+    there = exact_network(
+        "rc-shunt-foster-1", job.curve, loading=job.loading, gain=float(gain),
+        impedance_level=exact[-1],
+    )  # fmt: skip
+    # The gain is known to 1e-4: what the form leaves of the error at 1 kHz.
+    assert exact == pytest.approx(there.network.values, rel=1e-3)
+    if not found.search.proved and found.search.lower_bound_db == 0.0:
+        assert "no lower bound above 0 dB" in found.search.claim
+
+
+def test_exact_values_are_found_from_a_start_that_is_no_network() -> None:
+    """Below some impedance the source resistance leaves no network; the start is moved."""
+    job = _job()
+    exact = exact_network(
+        "cauer-2", job.curve, loading=job.loading, gain=job.gain, impedance_level=300.0
+    ).network
+    logs = np.log(exact.values)
+    logs[-1] = np.log(1e-2)
+    found = nearest_exact("cauer-2", exact.topology, job, logs, gain=job.gain)
+    assert found is not None
+
+
+def test_an_error_that_is_next_to_nothing_ends_the_search() -> None:
+    """From 1 Hz to 1.5 Hz the curve is all but flat: any divider is within 1e-5 dB."""
+    job = replace(_job("foster-1"), target=replace(default_job().target, band_hz=(1.0, 1.5)))
+    found = pick(job, budget_seconds=20.0)
+    assert found.search.seconds < 10.0
+    assert found.search.objective_db < 1e-5
+    assert found.search.lower_bound_db == 0.0
+    assert "smaller by more than 1e-05 dB" in found.search.claim
+
+
+@pytest.mark.parametrize("ultrasonic", [(), (50e3,)])
+def test_an_output_resistance_below_what_parts_make_is_named(
+    ultrasonic: tuple[float, ...],
+) -> None:
+    """At -40 dB the parts' range or the source's resistance asks for about 10 ohm or more."""
+    job = _job("foster-1", output_resistance_max=1.0)
+    job = replace(job, curve=with_limits(named_curve("disc"), ultrasonic_poles_hz=ultrasonic))
+    with pytest.raises(NoCombinationError, match="allowed is 1 Ω") as caught:
+        pick(job)
+    assert caught.value.limit == "network.output_resistance_max"
+
+
+def test_shortlist_keeps_the_error_limit_and_differs(found: PickResult) -> None:
+    for limit in (0.1, None):
+        job = _job()
+        job = replace(job, target=replace(job.target, error_limit_db=limit))
+        entries = pick(job).shortlist
+        most = 20.0 * entries[0].centred_db if limit is None else limit
+        assert all(e.centred_db <= most for e in entries)
+        for i, e in enumerate(entries):
+            for f in entries[:i]:
+                assert (
+                    e.parts != f.parts
+                    or abs(e.centred_db / f.centred_db - 1) > 0.0199
+                    or abs(e.output_resistance_ohm / f.output_resistance_ohm - 1) > 0.0199
+                )

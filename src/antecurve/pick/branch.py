@@ -16,7 +16,7 @@ from antecurve.pick.boxes import Boxes, Grids, combinations_in, joined
 from antecurve.pick.candidates import Candidates
 from antecurve.pick.limits import limit_values, within_limits
 from antecurve.pick.model import NetworkModel
-from antecurve.pick.objective import ErrorOverBand, resolution
+from antecurve.pick.objective import FLOOR, ErrorOverBand, resolution
 from antecurve.pick.parts import PickedNetwork
 from antecurve.pick.structure import Exchange
 
@@ -254,7 +254,8 @@ def exhaust(
         Largest centred error [Np].
     keep_all : bool, optional
         Whether to list all combinations within the limit (where they are no more than a
-        million); else the limit follows the best found so far.
+        million); else the limit follows the best found so far, and the search ends when that
+        is within `antecurve.pick.objective.FLOOR`.
     watch : callable, optional
         Called with the limit, the combinations evaluated and the boxes open; to stop, it
         returns True.
@@ -307,6 +308,8 @@ def _work(
         if not leaf.all():
             halved = space.grids.halved(rest.where(~leaf & ~again), worth[~leaf & ~again])
             stack.append(joined(rest.where(~leaf & again), space.grids.ordered(halved)))
+        if finds.errors and not finds.keep_all and finds.limit <= FLOOR:
+            break
         if watch is not None and watch(finds.limit, finds.evaluated, sum(map(len, stack))):
             break
         if deadline is not None and time.perf_counter() > deadline:

@@ -19,6 +19,9 @@ Floats = NDArray[np.float64]
 _STEP = 1e-6
 _ROUNDS = 16
 _HALVINGS = 8
+_STARTS = 24
+_DESCENTS = 3
+_ANY_IMPEDANCE = (1.0, 1e7)
 _RATIOS = (1.0, 0.03, 0.1, 0.3, 3.0, 10.0, 30.0)
 
 
@@ -94,7 +97,7 @@ def nearest_exact(
     Returns
     -------
     distance : float
-        Sum of the squared differences.
+        Sum of the squared differences, the smallest of several descents.
     logs : numpy.ndarray of float, shape (elements,)
         Logarithms of the exact values at the level and impedance at which they are nearest by
         least squares.  ``None`` where the form has no exact network of this topology there.
@@ -112,11 +115,20 @@ def nearest_exact(
             return None
         return np.log(found.network.values)
 
+    impedances = [logs[-1], *np.log(np.geomspace(*_ANY_IMPEDANCE, _STARTS))]
     best: tuple[float, Floats] | None = None
     for ratio in _RATIOS if form.startswith("cascade") else (1.0,):
-        found = _descended(exact, np.array([math.log(gain), logs[-1], math.log(ratio)]), logs)
-        if found is not None and (best is None or found[0] < best[0]):
-            best = found
+        starts: list[tuple[float, Floats]] = []
+        for impedance in impedances:
+            point = np.array([math.log(gain), impedance, math.log(ratio)])
+            values = exact(point)
+            if values is not None:
+                starts.append((float(np.sum((values - logs) ** 2)), point))
+        starts.sort(key=lambda s: s[0])
+        for _, point in starts[:_DESCENTS]:
+            found = _descended(exact, point, logs)
+            if found is not None and (best is None or found[0] < best[0]):
+                best = found
     return best
 
 

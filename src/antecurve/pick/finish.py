@@ -16,6 +16,7 @@ from antecurve.pick.comparison import compared
 from antecurve.pick.exact_values import nearest_exact, sampled_exact
 from antecurve.pick.limits import LimitValues, limit_values, within_limits
 from antecurve.pick.model import NEPER_DB
+from antecurve.pick.objective import FLOOR
 from antecurve.pick.parts import PickedNetwork
 from antecurve.pick.proof import Search
 from antecurve.pick.result import PickResult, SearchReport
@@ -46,7 +47,7 @@ def with_exact(contender: Contender) -> PickedNetwork:
     PickedNetwork
         Each position with its exact value at the level and impedance at which the exact
         network is nearest; branches that can trade places stand as in the exact network.
-        Without exact values where the network has none near.
+        Without exact values only where the network can't make the curve.
     """
     space, indices = contender.space, contender.indices
     model = space.model
@@ -62,7 +63,10 @@ def with_exact(contender: Contender) -> PickedNetwork:
             if found is not None and (best is None or found[0] < best[0]):
                 best = (found[0], form, arranged, np.exp(found[1]))
     if best is None or best[0] > _FAR * len(indices):
-        return _with_own_exact(space, indices)
+        # Values that are nearer may make the curve without being the form's own.
+        other = _with_own_exact(space, indices)
+        if best is None or other.positions[0].exact is not None:
+            return other
     _, form, arranged, values = best
     picked = space.picked(arranged)
     named = replace(picked, topology=replace(picked.topology, form=form))
@@ -124,12 +128,20 @@ def report(search: Search, objective_db: float, complete: bool, claim: str = "")
         The report.
     """
     bound = search.lower * NEPER_DB
-    if not claim and complete:
+    if not claim and complete and objective_db <= FLOOR * NEPER_DB:
+        claim = (
+            "no combination's nominal centred error is smaller by more than "
+            f"{FLOOR * NEPER_DB:g} dB, below which the search does not go"
+        )
+    elif not claim and complete:
         claim = "no combination has a smaller nominal centred error"
     elif not claim and bound > 0.0:
         claim = f"the search ended early; no combination's centred error is below {bound:.3g} dB"
     elif not claim:
-        claim = "the search ended early; nothing is proved"
+        claim = (
+            "the search ended early and reached no lower bound above 0 dB: a better combination "
+            "may exist; a longer budget or fewer candidates prove more"
+        )
     return SearchReport(
         objective_db, complete, min(bound, objective_db), search.combinations,
         search.evaluated, search.seconds, claim,
@@ -194,9 +206,11 @@ def no_combination(search: Search, complete: bool) -> NoCombinationError:
         meets = within_limits(found, search.job)
         if meets.any():
             outside = _outside(space, logs[meets])
-            if outside:
+            within = exact[_in_range(space, logs)]
+            # Where parts within the ranges make the curve, the limit that stops them is named.
+            exact = within if outside else space.values(rounded(space, logs[meets]))
+            if outside and not _shortfalls(space, exact):
                 return NoCombinationError(outside[0], f"{sure}: {outside[1]}")
-            exact = space.values(rounded(space, logs[meets]))
         shortfalls += _shortfalls(space, exact)
     if not shortfalls:
         return NoCombinationError(
@@ -233,6 +247,13 @@ def _outside(space: Space, starts: Floats) -> tuple[str, str] | None:
     return None
 
 
+def _in_range(space: Space, logs: Floats) -> NDArray[np.bool_]:
+    """Which exact networks have all their values within reach of the parts."""
+    low = np.array([grid[0] for grid in space.grids.grids])
+    high = np.array([grid[-1] for grid in space.grids.grids])
+    return np.asarray(np.all((logs >= low) & (logs <= high), axis=1))
+
+
 def _shortfalls(space: Space, values: Floats) -> list[tuple[float, str, str]]:
     """For each limit the least it is missed by where the others are met."""
     job = space.model.job
@@ -263,8 +284,8 @@ def _shortfalls(space: Space, values: Floats) -> list[tuple[float, str, str]]:
 
 def _level_text(found: LimitValues, place: int, job: Job) -> str:
     return (
-        f"with the other limits met the nearest is {found.level_db[place]:+.2f} dB off the level "
-        f"at 1 kHz, allowed is {job.target.level_tolerance_db:g} dB; change the level or its "
+        f"with the other limits met the nearest seen is {found.level_db[place]:+.3g} dB off the "
+        f"level at 1 kHz, allowed is {job.target.level_tolerance_db:g} dB; change the level or its "
         "tolerance"
     )
 

@@ -10,12 +10,14 @@ from antecurve.networks.compiled import magnitude_squared_coefficients
 from antecurve.networks.deviation import log_frequencies
 from antecurve.pick.model import NEPER_DB, NetworkModel
 
-__all__ = ["ErrorOverBand", "resolution"]
+__all__ = ["FLOOR", "ErrorOverBand", "resolution"]
 
 Floats = NDArray[np.float64]
 
 _CHUNK = 1000
 _RELATIVE, _ABSOLUTE = 1e-5, 1e-12
+FLOOR = 1e-5 / NEPER_DB
+"""Centred error [Np] below which no better combination is looked for: 1e-5 dB."""
 
 
 def resolution(error: float) -> float:

@@ -11,21 +11,23 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.errors import UnattainableError
+from antecurve.errors import NoCombinationError, UnattainableError
 from antecurve.job import Job
-from antecurve.networks.topology import Element, ElementKind, Topology
+from antecurve.networks.topology import ElementKind, Topology
 from antecurve.pick.boxes import Boxes, joined
 from antecurve.pick.branch import Exhausted, Space, exhaust
 from antecurve.pick.candidates import Candidates, candidates
 from antecurve.pick.coarse import coarse_cut
 from antecurve.pick.drawer import Drawer
 from antecurve.pick.exact_values import sampled_exact
+from antecurve.pick.limits import limit_values
 from antecurve.pick.model import NEPER_DB, NetworkModel
 from antecurve.pick.objective import resolution
 from antecurve.pick.result import PickProgress
 from antecurve.pick.rounding import flattened, neighbours, rounded
 from antecurve.pick.shortlist import Contender, contender
-from antecurve.pick.structure import interchangeable
+from antecurve.pick.structure import interchangeable, same_network
+from antecurve.quantities import format_quantity
 
 __all__ = ["BLIND_LIMITS", "Pass", "Search", "tie_limit"]
 
@@ -115,7 +117,6 @@ class Search:
             ElementKind.CAPACITOR: candidates(ElementKind.CAPACITOR, job.capacitors, drawer),
         }
         self.spaces: list[Space] = []
-        self._shapes: dict[tuple[Element, ...], int] = {}
         self.starts: list[Floats] = []
         self._balanced = {kind: found.balanced() for kind, found in self.stock.items()}
         if job.network.elements is None:
@@ -165,21 +166,39 @@ class Search:
         return min(self.pool, key=Contender.tie_key, default=None)
 
     def _built_in(self) -> None:
-        low, high = self.job.resistors.value_range
+        low, most = self.job.resistors.value_range
         top = self.job.network.output_resistance_max
-        if top is not None:
-            high = max(low * 1.001, min(high, _ABOVE_LIMIT * top))
-        failure: UnattainableError | None = None
+        high = most if top is None else max(low * 1.001, min(most, _ABOVE_LIMIT * top))
+        failure: UnattainableError | NoCombinationError | None = None
         for form in self.job.network.forms:
             try:
                 topology, logs = sampled_exact(form, self.job, low=low, high=high, levels=_LEVELS)
             except UnattainableError as error:
-                failure = error
                 self.refused[form] = f"{error.condition}; {error.remedy}"
+                beyond = None if high == most else self._beyond_limit(form, high, most)
+                if beyond is not None:
+                    self.refused[form] = f"{beyond.limit}: {beyond.detail}"
+                if not isinstance(failure, NoCombinationError):
+                    failure = beyond or error
                 continue
             self._add(topology, logs)
         if not self.spaces and failure is not None:
             raise failure
+
+    def _beyond_limit(self, form: str, low: float, high: float) -> NoCombinationError | None:
+        """The error of a form that makes the curve only above the largest output resistance."""
+        try:
+            topology, logs = sampled_exact(form, self.job, low=low, high=high, levels=10 * _LEVELS)
+        except UnattainableError:
+            return None
+        least = float(limit_values(topology, self.job, np.exp(logs)).output_ohm.min())
+        limit = self.job.network.output_resistance_max or math.inf
+        return NoCombinationError(
+            "network.output_resistance_max",
+            f"{form} makes the curve with an output resistance of about "
+            f"{format_quantity(least, 'ohm')} or more, allowed is {format_quantity(limit, 'ohm')}; "
+            "raise the limit or lower the level",
+        )
 
     def _own(self, topology: Topology) -> None:
         self._add(topology, np.zeros((0, len(topology.elements))))
@@ -191,12 +210,13 @@ class Search:
         self.starts[-1] = flattened(space, starts)[: _OWN_STARTS // 2]
 
     def _add(self, topology: Topology, logs: Floats) -> None:
-        """Add a network; forms that share a topology are one network."""
-        known = self._shapes.setdefault(topology.elements, len(self.spaces))
-        if known < len(self.spaces):
-            self.starts[known] = np.concatenate([self.starts[known], logs])
-            self.spaces[known].forms += (topology.form,)
-            return
+        """Add a network; forms that differ in the order of elements alone are one network."""
+        for known, space in enumerate(self.spaces):
+            order = same_network(space.model.topology, topology)
+            if order is not None:
+                self.starts[known] = np.concatenate([self.starts[known], logs[:, list(order)]])
+                space.forms += (topology.form,)
+                return
         places = tuple(self._candidates(topology, i) for i in range(len(topology.elements)))
         exchanges = interchangeable(topology) if len(set(map(id, places))) <= 2 else ()
         self.spaces.append(Space(NetworkModel(topology, self.job), places, exchanges))

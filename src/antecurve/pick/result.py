@@ -46,7 +46,8 @@ class SearchReport:
     objective_db : float
         The objective of the pick [dB].
     proved : bool
-        Whether no combination of the candidate space has a smaller objective.
+        Whether no combination of the candidate space has a smaller objective (smaller by more
+        than 1e-5 dB, where the objective is below that).
     lower_bound_db : float
         What no combination's objective is below [dB].
     combinations : float
@@ -79,7 +80,8 @@ class ShortlistEntry:
     centred_db : float
         Nominal centred error [dB].
     spread_p95_db : float
-        95th percentile of the centred error over builds [dB].
+        95th percentile of the centred error over builds [dB], an estimate from 4000 builds with
+        the job's seed.
     parts : int
         Number of physical parts.
     output_resistance_ohm : float
@@ -103,11 +105,11 @@ class FormOutcome:
     Attributes
     ----------
     form : str
-        Name of the form.
+        Name of the form; of forms that are one network all names, with commas between.
     centred_db : float or None
         Nominal centred error of its best network met [dB]; ``None`` where there is none.
     spread_p95_db : float or None
-        95th percentile of the centred error over builds [dB].
+        95th percentile of the centred error over builds [dB], an estimate from 4000 builds.
     parts : int or None
         Number of physical parts.
     output_resistance_ohm : float or None

@@ -5,7 +5,8 @@
 2. Every network's whole candidate space is cut into boxes by monotone bounds (`coarse`); each box
    is excluded, tightened, halved or, when few combinations are left in it, evaluated one by one
    (`branch`, `bounds`).  What is excluded has a centred error above the best known.
-3. When no box is left, no combination is better than the best found: `proved`.
+3. When no box is left, no combination is better than the best found: `proved`.  A best within
+   1e-5 dB ends the search: no combination is better by more than that.
 
 The objective is the centred error over the continuum of the band at nominal source and load.
 The search excludes by the error over some frequencies, which is never above it, and evaluates
@@ -24,6 +25,7 @@ from antecurve.job import Job
 from antecurve.pick.drawer import Drawer
 from antecurve.pick.finish import finished, no_combination
 from antecurve.pick.model import NEPER_DB
+from antecurve.pick.objective import FLOOR
 from antecurve.pick.pairs import pick_pair
 from antecurve.pick.proof import BLIND_LIMITS, Search, tie_limit
 from antecurve.pick.ranking import pick_by_build
@@ -105,19 +107,28 @@ def _prove(search: Search, *, step_by_step: bool) -> tuple[Contender | None, boo
     best = search.best()
     if best is None:
         return _from_nothing(search)
+    if _on_the_floor(best):
+        return best, True
     goal = tie_limit(best)
     limits = [goal / 8.0, goal / 2.0, goal] if step_by_step else [goal]
     for limit in limits:
         found = search.run(limit)
+        best = search.best()
+        if _on_the_floor(best):
+            return best, True
         if not found.complete:
-            return search.best(), False
+            return best, False
         search.lower = limit
         if found.contenders:
             break
-    best = search.best()
     assert best is not None
     search.settle(best.centred_db / NEPER_DB)
     return best, True
+
+
+def _on_the_floor(best: Contender | None) -> bool:
+    """Whether what might be gained is too little to look for."""
+    return best is not None and best.centred_db <= FLOOR * NEPER_DB
 
 
 def _from_nothing(search: Search) -> tuple[Contender | None, bool]:
@@ -131,6 +142,8 @@ def _from_nothing(search: Search) -> tuple[Contender | None, bool]:
         found = search.run(limit)
         complete = found.complete
         best = search.best()
+        if _on_the_floor(best):
+            return best, True
         if not complete or best is not None:
             break
         search.lower = limit

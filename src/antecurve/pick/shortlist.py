@@ -12,6 +12,7 @@ from antecurve.pick.branch import Space
 from antecurve.pick.builds import spread_percentile
 from antecurve.pick.limits import limit_values
 from antecurve.pick.model import NEPER_DB
+from antecurve.pick.objective import FLOOR
 from antecurve.pick.result import ShortlistEntry
 
 __all__ = ["Contender", "contender", "front", "shortlist"]
@@ -22,6 +23,7 @@ _MOST_RANKED = 36
 _LONGEST = 8
 _SAME_DB = 2e-8
 _NOTICEABLE = 0.02
+_MUCH_WORSE = 20.0
 
 
 class Contender:
@@ -130,10 +132,15 @@ def shortlist(
     Returns
     -------
     tuple of ShortlistEntry
-        No entry is beaten by another in centred error, 95th percentile over builds, number of
-        parts and output resistance at once.
+        No entry is beaten by another in centred error, 95th percentile over builds (an estimate
+        from that many), number of parts and output resistance at once.  Entries keep the job's
+        error limit, or where it has none 20 times the pick's error; of entries with as many
+        parts whose error and output resistance agree to 2 % there is one.
     """
-    chosen = _preselected(best, contenders)
+    limit = job.target.error_limit_db
+    if limit is None:
+        limit = _MUCH_WORSE * max(best.centred_db, FLOOR * NEPER_DB)
+    chosen = _preselected(best, [c for c in contenders if c.centred_db <= limit])
     pickeds = [c.space.picked(c.indices) for c in chosen]
     spreads = [spread_percentile(p, job, builds=builds) for p in pickeds]
     points = np.array(
@@ -173,7 +180,13 @@ def _preselected(best: Contender, contenders: list[Contender]) -> list[Contender
 
 def _spread_out(first: ShortlistEntry, entries: list[ShortlistEntry]) -> list[ShortlistEntry]:
     """A few entries that cover the range: the best of each count of parts, then the rest evenly."""
-    entries = sorted(entries, key=lambda e: (e.parts, e.spread_p95_db, e.output_resistance_ohm))
+    distinct = [first]
+    for entry in sorted(entries, key=lambda e: e.spread_p95_db):
+        if not any(_alike(entry, other) for other in distinct):
+            distinct.append(entry)
+    entries = sorted(
+        distinct[1:], key=lambda e: (e.parts, e.spread_p95_db, e.output_resistance_ohm)
+    )
     taken: list[ShortlistEntry] = []
     for criterion in ("spread_p95_db", "output_resistance_ohm", "parts", "centred_db"):
         if entries:
@@ -182,6 +195,17 @@ def _spread_out(first: ShortlistEntry, entries: list[ShortlistEntry]) -> list[Sh
     taken += [entries[int(i * step)] for i in range(min(len(entries), _LONGEST))]
     unique = list({id(e): e for e in taken}.values())[: _LONGEST - 1]
     return sorted(unique, key=lambda e: e.centred_db)
+
+
+def _alike(one: ShortlistEntry, other: ShortlistEntry) -> bool:
+    """Whether the difference is too small to choose by."""
+    return one.parts == other.parts and all(
+        abs(a - b) <= _NOTICEABLE * max(a, b)
+        for a, b in (
+            (one.centred_db, other.centred_db),
+            (one.output_resistance_ohm, other.output_resistance_ohm),
+        )
+    )
 
 
 def _trade(entry: ShortlistEntry, pick: ShortlistEntry) -> str:

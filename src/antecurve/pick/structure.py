@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import pairwise, product
+from itertools import pairwise, permutations, product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from antecurve.networks.compiled import transfer_coefficients
 from antecurve.networks.topology import ElementKind, Topology
 
-__all__ = ["Exchange", "Ladder", "interchangeable", "ladder_of"]
+__all__ = ["Exchange", "Ladder", "interchangeable", "ladder_of", "same_network"]
 
 _GROUND = "0"
 
@@ -171,6 +171,43 @@ def interchangeable(topology: Topology) -> tuple[Exchange, ...]:
         if np.allclose(_fingerprint(topology, values[:, order]), reference, rtol=1e-9, atol=0.0):
             swaps[pair] = Exchange(*pair, tuple(int(i) for i in order))
     return _chain(swaps)
+
+
+def same_network(one: Topology, other: Topology) -> tuple[int, ...] | None:
+    """Return how the elements of a network stand in another that has the same H.
+
+    Parameters
+    ----------
+    one, other : Topology
+        Two networks.
+
+    Returns
+    -------
+    tuple of int or None
+        For each element of `one` its place in `other`; ``None`` where no order gives the same
+        coefficients of H, source and load included (see `interchangeable`).
+    """
+    kinds, others = ([e.kind for e in t.elements] for t in (one, other))
+    if sorted(k.value for k in kinds) != sorted(k.value for k in others):
+        return None
+    alike = np.ones((1, len(kinds)))
+    if not _close(_fingerprint(one, alike), _fingerprint(other, alike)):
+        return None
+    values = np.exp(np.random.default_rng(1).uniform(-1.0, 1.0, (3, len(kinds))))
+    reference = _fingerprint(other, values)
+    here = [[i for i, k in enumerate(kinds) if k is kind] for kind in ElementKind]
+    there = [[i for i, k in enumerate(others) if k is kind] for kind in ElementKind]
+    for arrangement in product(*[permutations(group) for group in there]):
+        order = np.zeros(len(kinds), dtype=np.int64)
+        for group, places in zip(here, arrangement, strict=True):
+            order[group] = places
+        if _close(_fingerprint(one, values[:, order]), reference):
+            return tuple(int(i) for i in order)
+    return None
+
+
+def _close(one: NDArray[np.float64], other: NDArray[np.float64]) -> bool:
+    return one.shape == other.shape and np.allclose(one, other, rtol=1e-9, atol=0.0)
 
 
 def _involutions(items: list[int]) -> Iterator[list[int]]:

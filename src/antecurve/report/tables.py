@@ -269,7 +269,7 @@ def form_rows(design: Design) -> TextTable:
     for outcome in design.forms:
         if outcome.centred_db is None or outcome.spread_p95_db is None:
             continue
-        chosen = outcome.form == design.picked.topology.form
+        chosen = design.picked.topology.form in outcome.form.split(", ")
         output = format_quantity(outcome.output_resistance_ohm or 0.0, "ohm")
         figures = (f"{outcome.centred_db:.4f}", f"{outcome.spread_p95_db:.3f}")
         note = "the pick" if chosen else "best met"
