@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -27,7 +28,7 @@ from antecurve.job import Job
 from antecurve.networks.compiled import transfer
 from antecurve.networks.deviation import ErrorRange, error_range
 from antecurve.networks.roots import extra_poles
-from antecurve.networks.topology import Network, Topology
+from antecurve.networks.topology import ElementKind, Network, Topology
 from antecurve.networks.wiring import check_wiring
 from antecurve.pick.parts import PickedNetwork
 from antecurve.pick.result import FormOutcome
@@ -284,9 +285,25 @@ def _own_solution(design: Design) -> OwnSolution | None:
         return None
     topology = Topology("own", job.network.elements)
     level = abs(complex(transfer(design.network, REFERENCE_FREQUENCY_HZ, loading=job.loading)[0]))
-    return solve_own_network(
-        topology, job.curve, loading=job.loading, gain=level, band_hz=job.target.band_hz
+    solve = partial(
+        solve_own_network,
+        topology,
+        job.curve,
+        loading=job.loading,
+        gain=level,
+        band_hz=job.target.band_hz,
     )
+    found = solve()
+    resistors = [e for e in topology.elements if e.kind is ElementKind.RESISTOR]
+    across = [e for e in resistors if set(e.nodes) == set(topology.output)] or resistors
+    if not (found.exact and found.free_directions and across):
+        return found
+    held = across[0].ref
+    picked = {p.element.ref: p.value for p in design.picked.positions}
+    if held not in picked:  # a series resistor of a balanced network stands in both legs
+        return found
+    at_pick = solve(impedance_level=picked[held], impedance_ref=held)
+    return replace(at_pick, free_directions=found.free_directions)
 
 
 def _formulas(design: Design) -> FormFormulas | None:
