@@ -30,8 +30,6 @@ def test_help_against_a_bare_import_of_the_command_line_library() -> None:
 
 def test_default_design_from_cold(tmp_path: Path) -> None:
     console = str(Path(sys.executable).parent / "antecurve")
-    runs = [
-        _best([console, "design", "-o", str(tmp_path / f"out{k}")], 1) for k in range(3)
-    ]
+    runs = [_best([console, "design", "-o", str(tmp_path / f"out{k}")], 1) for k in range(3)]
     print(f"\nantecurve design -o: {', '.join(f'{r:.2f}' for r in runs)} s wall")
     assert min(runs) < 6.0
