@@ -100,6 +100,15 @@ def square_wave(
     return csv_bytes(("time_s", "volts"), rows)
 
 
+def sweep(network: antecurve.Network, job: antecurve.Job, rng: np.random.Generator) -> bytes:
+    """Levels at the network's output as a meter reads them, 0.01 dB of noise."""
+    frequency = np.geomspace(20.0, 20e3, 61)
+    made = np.abs(antecurve.transfer(network, frequency, loading=job.loading))
+    level = 20 * np.log10(made) + rng.normal(0, 0.01, frequency.size)
+    rows = zip(frequency.round(3).tolist(), level.round(3).tolist(), strict=True)
+    return csv_bytes(("frequency_hz", "level_db"), rows)
+
+
 def main() -> None:
     """Write every file of the folder but the README's own text."""
     rng = np.random.default_rng(SEED)
@@ -114,6 +123,8 @@ def main() -> None:
         (pictures / name).write_bytes(plots[name])
     network, measured = built(design, rng)
     (HERE / "copy-1-values.csv").write_bytes(measured)
+    own = np.random.default_rng(SEED + 1)
+    (HERE / "copy-1-sweep.csv").write_bytes(sweep(network, job, own))
     for name, unit in UNITS.items():
         for frequency in (200.0, 30.0):
             content = square_wave(network, job, unit, rng, frequency_hz=frequency)
