@@ -16,10 +16,13 @@ from antecurve.pick.parts import Part, Position
 from antecurve.pick.series import series_values
 from antecurve.quantities import format_quantity
 
-__all__ = ["UNLIMITED", "Candidates", "candidates"]
+__all__ = ["MOST_VALUES", "UNLIMITED", "Candidates", "candidates"]
 
 UNLIMITED = 1 << 30
 """Quantity of a part that is bought, not taken out of the drawer."""
+
+MOST_VALUES = 3_000_000
+"""Most values of joined parts that one kind of position is given: some 300 MiB."""
 
 _JOINED = ("single", "series", "parallel")
 _SAME = 1e-11
@@ -181,6 +184,8 @@ def candidates(kind: ElementKind, stock: Stock, drawer: Drawer | None = None) ->
     ------
     NoCombinationError
         When nothing is left within the range.
+    InputError
+        When two joined parts of so many make more than `MOST_VALUES` values.
     """
     field = f"{kind.value}s"
     parts, quantity = _parts(kind, stock, drawer, field)
@@ -188,6 +193,14 @@ def candidates(kind: ElementKind, stock: Stock, drawer: Drawer | None = None) ->
     count = len(values)
     columns = [(values, np.arange(count), np.full(count, -1), 0)]
     if stock.parts_per_position == 2:
+        joined = count * (count + 1) // 2 * len(stock.join)
+        if joined > MOST_VALUES:
+            raise InputError(
+                f"{field}.parts_per_position",
+                f"2 with {count} different parts",
+                f"joined they make {joined:,} values and up to {MOST_VALUES:,} are searched; use "
+                "1, a narrower range or fewer parts",
+            )
         one, two = np.triu_indices(count)
         allowed = (one != two) | (quantity[one] >= 2)
         one, two = one[allowed], two[allowed]
