@@ -17,7 +17,7 @@ def test_a_huge_drawer_is_refused_with_what_to_do() -> None:
         DrawerEntry(ElementKind.CAPACITOR, Part(1e-9 * (1 + k * 1e-4), 0.01, "drawer"), 1)
         for k in range(3000)
     )
-    assert 3000 * 3001 // 2 > MOST_VALUES
+    assert MOST_VALUES < 3000 * 3001 // 2
     stock = Stock(None, 0.01, (1e-10, 1e-6), 2, ("parallel",), "drawer.csv")
     with pytest.raises(InputError, match="a narrower range or fewer parts"):
         candidates(ElementKind.CAPACITOR, stock, Drawer(entries))
