@@ -20,17 +20,23 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
+import numpy as np
+
 from antecurve.errors import WiringError
 from antecurve.networks.topology import Element, ElementKind, Topology
 
 __all__ = [
     "LOAD_CAPACITANCE",
     "LOAD_RESISTANCE",
+    "MOST_TERMS",
     "SOURCE_RESISTANCE",
     "Solution",
     "solve",
     "spanning_trees",
 ]
+
+MOST_TERMS = 3000
+"""Most terms of a network's determinant; built-in forms have up to some 2,500."""
 
 SOURCE_RESISTANCE = "Rs"
 LOAD_RESISTANCE = "RL"
@@ -96,7 +102,8 @@ def solve(topology: Topology) -> Solution:
     Raises
     ------
     WiringError
-        When there is no transmission from ``in`` to the output.
+        When there is no transmission from ``in`` to the output, or the elements are so many
+        and so joined that H(s) would have more than `MOST_TERMS` terms.
 
     Notes
     -----
@@ -114,6 +121,14 @@ def solve(topology: Topology) -> Solution:
         raise WiringError("network", topology.form, "it needs the nodes in, out and 0")
     edges = [(index[e.nodes[0]], index[e.nodes[1]]) for e in elements]
     drive, plus, minus = (index[n] for n in ("in", *topology.output))
+    terms = _tree_count(edges, len(nodes))
+    if terms > MOST_TERMS:
+        raise WiringError(
+            "network.elements",
+            f"{len(topology.elements)} elements",
+            f"joined like this H(s) has {terms:,} terms and up to {MOST_TERMS:,} are solved; use "
+            "fewer elements or nodes",
+        )
     whole = spanning_trees(edges)
     driven = spanning_trees(_merged(edges, drive, 0))
     source = _place(elements, SOURCE_RESISTANCE)
@@ -142,6 +157,15 @@ def solve(topology: Topology) -> Solution:
         ),
         output_denominator=convert(dict.fromkeys(whole, 1), without=load),
     )
+
+
+def _tree_count(edges: list[tuple[int, int]], nodes: int) -> int:
+    """Number of spanning trees by Kirchhoff's theorem: a determinant, no tree is made."""
+    laplacian = np.zeros((nodes, nodes))
+    for a, b in edges:
+        laplacian[[a, b], [a, b]] += 1.0
+        laplacian[[a, b], [b, a]] -= 1.0
+    return round(float(np.linalg.det(laplacian[1:, 1:])))
 
 
 def _place(elements: tuple[Element, ...], ref: str) -> int:

@@ -193,12 +193,12 @@ def candidates(kind: ElementKind, stock: Stock, drawer: Drawer | None = None) ->
     count = len(values)
     columns = [(values, np.arange(count), np.full(count, -1), 0)]
     if stock.parts_per_position == 2:
-        joined = count * (count + 1) // 2 * len(stock.join)
-        if joined > MOST_VALUES:
+        made = count * (count + 1) // 2 * len(stock.join)
+        if made > MOST_VALUES:
             raise InputError(
                 f"{field}.parts_per_position",
                 f"2 with {count} different parts",
-                f"joined they make {joined:,} values and up to {MOST_VALUES:,} are searched; use "
+                f"joined they make {made:,} values and up to {MOST_VALUES:,} are searched; use "
                 "1, a narrower range or fewer parts",
             )
         one, two = np.triu_indices(count)
