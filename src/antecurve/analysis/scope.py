@@ -55,7 +55,7 @@ class TraceMeasures:
     peak_v : float
         Largest magnitude [V].
     tilt : float or None
-        (start - end)/start, a fraction (definition: Khandpur, Troubleshooting Electronic
+        (start - end)/start, a fraction (definition: Troubleshooting Electronic
         Equipment, McGraw-Hill 2006, p. 589); ``None`` where there is no top.
     overshoot : float or None
         How far the trace goes beyond the start of the top, as a fraction of the step from the

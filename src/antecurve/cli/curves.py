@@ -46,7 +46,7 @@ def curves(
 ) -> None:
     """List the published curves, tabulate one of them, or fit time constants to a table.
 
-    Examples: antecurve curves; antecurve curves disc; antecurve curves --fit old-label.csv
+    Examples: antecurve curves; antecurve curves disc; antecurve curves --fit old-disc.csv
     """
     from antecurve.errors import InputError
 

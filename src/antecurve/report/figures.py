@@ -1,7 +1,7 @@
 """Figures of a design as SVG: response, and error with limit and spread band.
 
-Colours are the colour-blind-safe palette of Okabe and Ito (2008); lines differ in dash as well,
-so that a print in black and white can be read.
+Colours are a published colour-blind-safe palette (Color Universal Design, 2008); lines differ in
+dash as well, so that a print in black and white can be read.
 """
 
 from __future__ import annotations
