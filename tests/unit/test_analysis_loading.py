@@ -9,13 +9,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from antecurve.analysis.centred_error import centred_errors
 from antecurve.analysis.impedance_advice import generator_advice, impedance_window
 from antecurve.analysis.loading import cable_capacitance, loading_table
 from antecurve.analysis.loading_window import loading_window
 from antecurve.curves.catalogue import named_curve
 from antecurve.curves.construct import with_limits
 from antecurve.errors import InputError, UnattainableError
+from antecurve.networks.centred_error import CentredError
 from antecurve.networks.compiled import transfer_coefficients
 from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import Loading, Network
@@ -117,7 +117,7 @@ def test_centred_error_of_a_flat_ratio_is_zero() -> None:
         exact.topology, exact.values, source_resistance=[50.0], load_resistance=47e3,
         load_capacitance=0.0,
     )  # fmt: skip
-    assert centred_errors(found, CURVE, band_hz=BAND)[0] == pytest.approx(0.0, abs=1e-12)
+    assert CentredError(CURVE, band_hz=BAND)(found)[0] == pytest.approx(0.0, abs=1e-12)
 
 
 @pytest.mark.parametrize("band", [(20.0, 20e3), (1000.0, 1010.0), (30.0, 31.0)])
@@ -127,7 +127,7 @@ def test_centred_error_over_any_band(network: Network, band: tuple[float, float]
         load_capacitance=0.0,
     )  # fmt: skip
     single = error_range(network, CURVE, band_hz=band, loading=Loading(600.0, 1e3, 0.0))
-    many = centred_errors(found, CURVE, band_hz=band)[0]
+    many = CentredError(CURVE, band_hz=band)(found)[0]
     assert many == pytest.approx(single.centred_db, abs=1e-10)
 
 

@@ -14,8 +14,8 @@ from antecurve.analysis.peaks import peak_voltage
 from antecurve.analysis.waveform import SquareWave, modes
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.errors import InputError
+from antecurve.networks.centred_error import log_frequencies
 from antecurve.networks.compiled import input_impedance, output_impedance, transfer
-from antecurve.networks.deviation import log_frequencies
 from antecurve.networks.topology import Loading, Network
 
 __all__ = ["DECADES_HZ", "LevelReport", "level_report", "smallest_input_impedance"]

@@ -15,10 +15,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from antecurve.analysis.centred_error import centred_errors
 from antecurve.analysis.loading_window import LoadingWindow, loading_window
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
 from antecurve.errors import InputError
+from antecurve.networks.centred_error import CentredError
 from antecurve.networks.compiled import evaluate, transfer_coefficients
 from antecurve.networks.topology import Loading, Network
 
@@ -232,7 +232,7 @@ def _evaluate(
         load_capacitance=capacitance,
     )
     level = 20.0 * np.log10(np.abs(evaluate(found, REFERENCE_FREQUENCY_HZ)[:, 0]))
-    return level - level[0], centred_errors(found, curve, band_hz=band_hz)
+    return level - level[0], CentredError(curve, band_hz=band_hz)(found)
 
 
 def shared_generator(

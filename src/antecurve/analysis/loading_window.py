@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 
-from antecurve.analysis.centred_error import centred_errors
 from antecurve.curves.model import Curve
 from antecurve.errors import InputError
+from antecurve.networks.centred_error import CentredError
 from antecurve.networks.compiled import transfer_coefficients
 from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import Loading, Network
@@ -118,6 +118,7 @@ def loading_window(
         raise InputError("growth", growth_db, "it must be finite and above 0 dB")
     nominal = error_range(network, curve, band_hz=band_hz, loading=loading).centred_db
     limit = nominal + growth_db
+    centred = CentredError(curve, band_hz=band_hz)
     scale_ohm = float(np.median([v for v in network.values if v > 1e-3] or [1e3]))
     scales = {
         "source_resistance": max(loading.source_resistance, scale_ohm),
@@ -135,7 +136,7 @@ def loading_window(
             names = ("source_resistance", "load_resistance", "load_capacitance")
             there = {n: values if n == field else getattr(loading, n) for n in names}
             found = transfer_coefficients(network.topology, network.values, **there)
-            return centred_errors(found, curve, band_hz=band_hz) - limit
+            return centred(found) - limit
 
         start, scale = float(getattr(loading, field)), scales[field]
         up = start + scale * _STEPS

@@ -12,8 +12,8 @@ from antecurve.analysis.drift import part_technologies
 from antecurve.analysis.scatter import part_table, part_weights
 from antecurve.analysis.technologies import Technology
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
+from antecurve.networks.centred_error import log_frequencies
 from antecurve.networks.compiled import lossy_transfer, transfer
-from antecurve.networks.deviation import log_frequencies
 from antecurve.networks.topology import Loading
 from antecurve.pick.parts import PickedNetwork
 

@@ -23,7 +23,7 @@ from numpy.typing import ArrayLike, NDArray
 from antecurve.analysis.distributions import PartSource, part_source, standard_deviations
 from antecurve.analysis.scatter import part_table, position_scatter
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
-from antecurve.networks.deviation import log_frequencies
+from antecurve.networks.centred_error import log_frequencies
 from antecurve.networks.symbolic import solve
 from antecurve.networks.topology import Loading, Network, Topology
 from antecurve.pick.parts import PickedNetwork

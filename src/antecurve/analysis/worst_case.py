@@ -30,13 +30,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.analysis.centred_error import centred_errors
 from antecurve.analysis.scatter import part_table, position_box, position_scatter
 from antecurve.analysis.sensitivity import relative_sensitivity
 from antecurve.curves.model import Curve, factors, response
 from antecurve.errors import InputError
+from antecurve.networks.centred_error import CentredError, log_frequencies
 from antecurve.networks.compiled import Coefficients, evaluate, transfer_coefficients
-from antecurve.networks.deviation import error_range, log_frequencies
+from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import Loading, Network, Topology
 from antecurve.pick.parts import PickedNetwork
 
@@ -128,7 +128,7 @@ def worst_corner(
     low, high = position_box(part_table(picked))
     _check_size(low, high)
     found = _transfer(picked.topology, _corners(low, high), loading)
-    return float(centred_errors(found, curve, band_hz=band_hz).max())
+    return float(CentredError(curve, band_hz=band_hz)(found).max())
 
 
 def _check_size(low: Floats, high: Floats) -> None:

@@ -19,7 +19,7 @@ from antecurve.bench.deviation import DB_PER_NEPER
 from antecurve.bench.knowledge import NetworkKnowledge, network_log_response, network_slopes
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, level_db
 from antecurve.errors import InputError
-from antecurve.networks.deviation import log_frequencies
+from antecurve.networks.centred_error import log_frequencies
 from antecurve.networks.topology import Loading
 
 if TYPE_CHECKING:

@@ -28,7 +28,7 @@ from antecurve.bench.unit_model import HighEnd, LowEnd, Parameter, UnitModel, un
 from antecurve.bench.verdict import FittedValue, Trace, Verdict
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
 from antecurve.errors import InputError
-from antecurve.networks.deviation import log_frequencies
+from antecurve.networks.centred_error import log_frequencies
 from antecurve.networks.topology import Loading
 
 __all__ = ["JudgeRequest", "judge_unit"]

@@ -14,12 +14,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, response
+from antecurve.networks.centred_error import highest_peaks, log_frequencies
 from antecurve.networks.compiled import transfer
 from antecurve.networks.topology import Loading, Network
 
-__all__ = ["ErrorRange", "error_db", "error_range", "log_frequencies"]
-
-_POINTS_PER_DECADE = 240
+__all__ = ["ErrorRange", "error_db", "error_range"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,27 +45,6 @@ class ErrorRange:
     rms_db: float
     lowest_hz: float
     highest_hz: float
-
-
-def log_frequencies(
-    low_hz: float, high_hz: float, *, points_per_decade: int = _POINTS_PER_DECADE
-) -> NDArray[np.float64]:
-    """Return frequencies evenly spaced in the logarithm, both ends included.
-
-    Parameters
-    ----------
-    low_hz, high_hz : float
-        Ends [Hz], 0 < low < high.
-    points_per_decade : int, optional
-        Least number of points per decade.
-
-    Returns
-    -------
-    numpy.ndarray of float, shape (frequencies,)
-        Frequencies [Hz], ascending.
-    """
-    count = max(2, math.ceil(points_per_decade * math.log10(high_hz / low_hz)) + 1)
-    return np.asarray(np.geomspace(low_hz, high_hz, count))
 
 
 def error_db(
@@ -145,12 +123,13 @@ def error_range(
     Notes
     -----
     Sampled at 240 points a decade; the extremes between points by a parabola through the three
-    samples around each, in error below 1e-8 dB for responses made of RC time constants.
+    samples around each, see `antecurve.networks.centred_error`.
     """
     frequency = log_frequencies(*band_hz)
     error = error_db(network, curve, frequency, loading=loading, published=published)
-    high_hz, high = _extreme(frequency, error)
-    low_hz, low = _extreme(frequency, -error)
+    peaks = highest_peaks(np.stack([error, -error]))
+    high, low = peaks.value.tolist()
+    highest_hz, lowest_hz = (frequency[0] * (frequency[1] / frequency[0]) ** peaks.place).tolist()
     weights = np.ones_like(error)
     weights[[0, -1]] = 0.5
     mean = float(np.average(error, weights=weights))
@@ -160,20 +139,6 @@ def error_range(
         centred_db=(high + low) / 2.0,
         at_1khz_db=max(abs(high), abs(low)),
         rms_db=rms,
-        lowest_hz=low_hz,
-        highest_hz=high_hz,
+        lowest_hz=lowest_hz,
+        highest_hz=highest_hz,
     )
-
-
-def _extreme(frequency: NDArray[np.float64], error: NDArray[np.float64]) -> tuple[float, float]:
-    """Frequency and value of the maximum, by a parabola through the samples around it."""
-    top = int(np.argmax(error))
-    if top in (0, len(error) - 1):
-        return float(frequency[top]), float(error[top])
-    left, middle, right = (float(error[top + k]) for k in (-1, 0, 1))
-    curvature = left - 2.0 * middle + right
-    if curvature >= 0:
-        return float(frequency[top]), middle
-    shift = 0.5 * (left - right) / curvature
-    step = math.log(frequency[top + 1] / frequency[top])
-    return float(frequency[top] * math.exp(shift * step)), middle - 0.25 * (left - right) * shift

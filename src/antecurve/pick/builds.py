@@ -7,8 +7,8 @@ from numpy.typing import NDArray
 
 from antecurve.curves.model import level_db
 from antecurve.job import Job
+from antecurve.networks.centred_error import log_frequencies
 from antecurve.networks.compiled import magnitude_squared_coefficients, transfer_coefficients
-from antecurve.networks.deviation import log_frequencies
 from antecurve.networks.topology import ElementKind
 from antecurve.pick.model import NEPER_DB
 from antecurve.pick.parts import PickedNetwork

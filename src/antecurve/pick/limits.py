@@ -10,13 +10,13 @@ from numpy.typing import NDArray
 
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.job import Job
+from antecurve.networks.centred_error import log_frequencies
 from antecurve.networks.compiled import (
     evaluate,
     input_impedance_coefficients,
     output_impedance_coefficients,
     transfer_coefficients,
 )
-from antecurve.networks.deviation import log_frequencies
 from antecurve.networks.topology import Topology
 
 __all__ = ["LimitValues", "limit_values", "within_limits"]

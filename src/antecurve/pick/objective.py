@@ -5,9 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.curves.model import level_db
-from antecurve.networks.compiled import magnitude_squared_coefficients
-from antecurve.networks.deviation import log_frequencies
+from antecurve.networks.centred_error import CentredError
 from antecurve.pick.model import NEPER_DB, NetworkModel
 
 __all__ = ["FLOOR", "ErrorOverBand", "resolution"]
@@ -61,9 +59,7 @@ class ErrorOverBand:
 
     def __init__(self, model: NetworkModel) -> None:
         self._model = model
-        frequency = log_frequencies(*model.job.target.band_hz)
-        self._square = (2.0 * np.pi * frequency) ** 2
-        self._target = level_db(model.job.curve, frequency) / NEPER_DB
+        self._error_db = CentredError(model.job.curve, band_hz=model.job.target.band_hz)
 
     def __call__(self, values: Floats) -> Floats:
         """Return centred errors.
@@ -78,25 +74,8 @@ class ErrorOverBand:
         numpy.ndarray of float, shape (combinations,)
             Half of (max - min) over the band [Np].
         """
-        parts = [self._some(values[i : i + _CHUNK]) for i in range(0, len(values), _CHUNK)]
+        parts = [
+            self._error_db(self._model.transfer(values[i : i + _CHUNK])) / NEPER_DB
+            for i in range(0, len(values), _CHUNK)
+        ]
         return np.concatenate([np.zeros(0), *parts])
-
-    def _some(self, values: Floats) -> Floats:
-        found = self._model.transfer(values)
-        squares = []
-        for polynomial in (found.numerator, found.denominator):
-            coefficients = magnitude_squared_coefficients(polynomial)
-            powers = self._square ** np.arange(coefficients.shape[-1])[:, None]
-            squares.append(coefficients @ powers)
-        rows = 0.5 * np.log(squares[0] / squares[1]) - self._target
-        return np.asarray((_highest(rows) + _highest(-rows)) / 2.0)
-
-
-def _highest(rows: Floats) -> Floats:
-    """Maxima, each peak by a parabola through the samples around it."""
-    left, middle, right = rows[:, :-2], rows[:, 1:-1], rows[:, 2:]
-    curvature = left - 2.0 * middle + right
-    peak = (middle >= left) & (middle >= right) & (curvature < 0.0)
-    above = np.where(peak, (left - right) ** 2 / (-8.0 * np.where(peak, curvature, -1.0)), 0.0)
-    ends = np.maximum(rows[:, 0], rows[:, -1])
-    return np.asarray(np.maximum((middle + above).max(axis=1), ends))

@@ -29,13 +29,14 @@ from antecurve.curves.model import (
     without_cancelling,
 )
 from antecurve.errors import InputError, UnattainableError
+from antecurve.networks.centred_error import log_frequencies
 from antecurve.networks.compiled import (
     Coefficients,
     evaluate,
     magnitude_squared_coefficients,
     transfer_coefficients,
 )
-from antecurve.networks.deviation import error_range, log_frequencies
+from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import ElementKind, Loading, Network, Topology
 from antecurve.networks.wiring import check_wiring
 from antecurve.synthesis.free_directions import FreeDirection, free_directions
