@@ -100,14 +100,14 @@ def test_a_table_is_read(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("", "no rows"),
-        ("frequency_hz,level\n1,2\n", "row 1.*needs a column level_db"),
-        ("frequency_hz,level_db\n", "a header only"),
-        ("frequency_hz,level_db\n100,0\n\n200,x\n", "row 4.*a frequency and a level"),
-        ("frequency_hz,level_db\n100\n", "row 2.*a frequency and a level"),
-        ("frequency_hz,level_db\n-5,0\n", "row 2.*above 0 Hz"),
-        ("frequency_hz,level_db\n5,inf\n", "row 2.*finite level"),
-        ("frequency_hz,level_db\n5,0\n5,1\n", "row 3.*earlier row"),
+        ("", "an empty file"),
+        ("frequency_hz,level\n1,2\n", "line 1.*needs a column level_db"),
+        ("frequency_hz,level_db\n", "no row follows the names"),
+        ("frequency_hz,level_db\n100,0\n\n200,x\n", "line 4.*a frequency and a level"),
+        ("frequency_hz,level_db\n100\n", "line 2.*a frequency and a level"),
+        ("frequency_hz,level_db\n-5,0\n", "line 2.*above 0 Hz"),
+        ("frequency_hz,level_db\n5,inf\n", "line 2.*finite level"),
+        ("frequency_hz,level_db\n5,0\n5,1\n", "line 3.*earlier row"),
     ],
 )
 def test_a_bad_table_is_refused_by_row(tmp_path: Path, text: str, words: str) -> None:

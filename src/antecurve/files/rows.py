@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -30,7 +30,11 @@ class Row:
 
 
 def read_rows(
-    path: Path | str, *, required: Sequence[str], optional: Sequence[str] = ()
+    path: Path | str,
+    *,
+    required: Sequence[str],
+    optional: Sequence[str] = (),
+    others: bool = False,
 ) -> tuple[Row, ...]:
     """Return the rows of a CSV table.
 
@@ -43,6 +47,8 @@ def read_rows(
         Columns that must be there.
     optional : sequence of str, optional
         Columns that may be there.
+    others : bool, optional
+        Whether columns of other names may be there, too; they are left out of the rows.
 
     Returns
     -------
@@ -55,32 +61,55 @@ def read_rows(
         When the file can't be read, lacks a column, has one that is not known or twice, a row
         has more cells than there are columns, or there is no row.
     """
-    lines = read_text(path).splitlines()
-    kept = [(n, t) for n, t in enumerate(lines, 1) if t.strip() and not t.startswith("#")]
-    rule = f"the first line names the columns: {', '.join([*required, *optional])}"
-    if not kept:
+    known = (*required, *optional)
+    rule = f"the first line names the columns, each once: {', '.join(required)}"
+    if optional:
+        rule += f", and optionally {', '.join(optional)}"
+    records = _records(path)
+    place, first = next(records, ("", []))
+    if not first:
         raise FileFormatError(str(path), "", f"it is an empty file; {rule}")
-    first = kept[0][1]
-    delimiter = max(",;\t", key=first.count)
-    header = [name.strip().lower() for name in first.split(delimiter)]
+    header = [name.lower() for name in first]
     for name in header:
-        if name not in (*required, *optional) or header.count(name) > 1:
-            raise FileFormatError(f"{path}, line {kept[0][0]}", name, rule)
-    missing = [name for name in required if name not in header]
-    if missing:
-        raise FileFormatError(f"{path}, line {kept[0][0]}", ", ".join(header), rule)
+        if header.count(name) > 1 or not (others or name in known):
+            raise FileFormatError(place, name, rule)
+    for name in required:
+        if name not in header:
+            raise FileFormatError(place, ", ".join(header), f"it needs a column {name}; {rule}")
     rows = []
-    for number, text in kept[1:]:
-        cells = [c.strip() for c in next(csv.reader([text], delimiter=delimiter))]
-        if len(cells) > len(header) and any(cells[len(header) :]):
+    for place, cells in records:
+        if any(cells[len(header) :]):
             raise FileFormatError(
-                f"{path}, line {number}", text, f"there are {len(header)} columns"
+                place,
+                ", ".join(cells),
+                f"it has {len(cells)} cells, there are {len(header)} columns",
             )
-        padded = cells + [""] * (len(header) - len(cells))
-        found = dict.fromkeys((*required, *optional), "") | dict(zip(header, padded, strict=False))
-        rows.append(Row(f"{path}, line {number}", found))
+        given = dict(zip(header, cells, strict=False))
+        rows.append(Row(place, {name: given.get(name, "") for name in known}))
     if not rows:
         raise FileFormatError(
-            str(path), first, "no row follows the names of the columns; give at least one"
+            str(path),
+            ", ".join(first),
+            "no row follows the names of the columns; give at least one",
         )
     return tuple(rows)
+
+
+def _records(path: Path | str) -> Iterator[tuple[str, list[str]]]:
+    """Place and cells of each record that is neither empty nor a remark."""
+    lines = [
+        (number, line)
+        for number, line in enumerate(read_text(path).splitlines(keepends=True), 1)
+        if line.strip() and not line.lstrip().startswith("#")
+    ]
+    if not lines:
+        return
+    delimiter = max(",;\t", key=lines[0][1].count)
+    reader = csv.reader((line for _, line in lines), delimiter=delimiter, strict=True)
+    while reader.line_num < len(lines):
+        place = f"{path}, line {lines[reader.line_num][0]}"
+        try:
+            yield place, [cell.strip() for cell in next(reader)]
+        except csv.Error as error:
+            rule = "it must be CSV; put a cell that holds commas or quotes into quotes"
+            raise FileFormatError(place, str(error), rule) from None
