@@ -245,7 +245,7 @@ def analyse(design: Design, *, progress: Callable[[int, int], None] | None = Non
         loading=loading_table(design.network, curve=job.curve, loading=job.loading, band_hz=band),
         scope=trace,
         faults=faults,
-        stresses=_stresses(design),
+        stresses=_stresses(design.network, job),
         formulas=_formulas(design),
         own=_own_solution(design),
     )
@@ -268,11 +268,10 @@ def _square_waves(design: Design) -> tuple[ScopeTrace | None, FaultSheet | None]
         return None, None
 
 
-def _stresses(design: Design) -> PartStresses:
+def _stresses(network: Network, job: Job) -> PartStresses:
     """At the peak of the job's level, or of a bench generator turned up where that is more."""
-    job = design.job
     return part_stresses(
-        design.network,
+        network,
         loading=job.loading,
         amplitude_v=largest_amplitude_v(source_level_v=job.source_level_v),
     )
@@ -411,5 +410,13 @@ def design_parts_list(design: Design, *, sets: int = 1) -> PartsList:
     InputError
         When `sets` is not 1 or more.
     """
-    stresses = _stresses(design) if design.analysis is None else design.analysis.stresses
-    return parts_list(design.picked, second=design.second, sets=sets, stresses=stresses)
+    second = design.second
+    return parts_list(
+        design.picked,
+        second=second,
+        sets=sets,
+        stresses=_stresses(design.network, design.job)
+        if design.analysis is None
+        else design.analysis.stresses,
+        second_stresses=None if second is None else _stresses(second.network, design.job),
+    )

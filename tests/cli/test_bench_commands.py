@@ -14,9 +14,12 @@ import pytest
 from commands import invoke
 from nodal import read_cards, solve_cards
 
+from antecurve.analysis.ratings import part_stresses
 from antecurve.curves.model import inverse_response
 from antecurve.files.design_file import design_json
 from antecurve.files.netlist import netlist
+from antecurve.networks.topology import ElementKind
+from antecurve.pick.parts import Position
 from antecurve.pipeline import Design, design_parts_list
 
 
@@ -184,6 +187,22 @@ def test_parts_list_rates_for_the_level_of_the_job(default_design: Design) -> No
     # The voltages are 2.8 times as high, the powers 8 times: ratings of 10 V would not do.
     low = {line.refs: line.rating for line in design_parts_list(default_design).lines}
     assert any(line.rating != low[line.refs] for line in found.lines)
+
+
+def test_parts_list_rates_each_network_of_a_pair(default_design: Design) -> None:
+    # At a thousandth of the impedance R1 alone dissipates some 0.2 W at 10 V.
+    def lowered(position: Position) -> Position:
+        factor = 1e-3 if position.element.kind is ElementKind.RESISTOR else 1e3
+        parts = tuple(replace(part, value=factor * part.value) for part in position.parts)
+        return replace(position, parts=parts)
+
+    picked = default_design.picked
+    second = replace(picked, positions=tuple(lowered(p) for p in picked.positions))
+    found = design_parts_list(replace(default_design, second=second))
+    ratings = {ref: line.rating for line in found.lines for ref in line.refs}
+    stresses = part_stresses(second.network, loading=default_design.job.loading, amplitude_v=10.0)
+    assert (ratings["R1.1"], ratings["R1.2"]) == ("0.25 W", stresses.ratings["R1"])
+    assert ratings["R1.2"] != ratings["R1.1"]
 
 
 def test_sheet_as_json(design_file: str, capsys: pytest.CaptureFixture[str]) -> None:

@@ -61,6 +61,9 @@ def test_equal_parts_share_a_line_and_joined_parts_carry_letters() -> None:
         (("C1b",), 3),
     ]
     assert found.lines[0].rating == "0.25 W"
+    described = [row["description"] for row in found.rows()]
+    assert described[0] == "metal film resistor; rating for EMF within ±12 V"
+    assert "rating" not in str(described[1])
     assert sum(line.quantity for line in found.lines) == 3 * picked.part_count
     with pytest.raises(InputError, match="sets"):
         parts_list(picked, sets=0)
@@ -70,6 +73,18 @@ def test_a_pair_names_both_networks() -> None:
     found = parts_list(_picked(), second=_picked())
     assert found.lines[0].refs == ("R1.1", "R2.1", "R1.2", "R2.2")
     assert found.lines[0].quantity == 4
+
+
+def test_each_network_of_a_pair_has_ratings_of_its_own() -> None:
+    first, second = (
+        PartStresses(10.0, tuple(PartStress(ref, R, 20.0, 0.1, rating) for ref in ("R1", "R2")))
+        for rating in ("0.25 W", "0.5 W")
+    )
+    found = parts_list(_picked(), second=_picked(), stresses=first, second_stresses=second)
+    assert [(line.refs, line.rating) for line in found.lines[:2]] == [
+        (("R1.1", "R2.1"), "0.25 W"),
+        (("R1.2", "R2.2"), "0.5 W"),
+    ]
 
 
 def test_parts_on_hand_say_what_is_marked_on_them() -> None:

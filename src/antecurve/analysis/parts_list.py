@@ -87,21 +87,32 @@ class PartsList:
         """
         import pandas
 
-        return pandas.DataFrame(
-            [
-                {
-                    "refs": " ".join(line.refs),
-                    "quantity": line.quantity,
-                    "kind": line.kind,
-                    "value": line.value,
-                    "value_si": line.value_si,
-                    "tolerance": line.tolerance,
-                    "rating": line.rating,
-                    "description": line.description,
-                }
-                for line in self.lines
-            ]
-        )
+        return pandas.DataFrame(self.rows())
+
+    def rows(self) -> list[dict[str, str | float]]:
+        """Return the cells of ``parts.csv``, by the names of its columns.
+
+        Returns
+        -------
+        list of dict
+            One a distinct part; the description says for which EMF the rating holds.
+        """
+        holds = ""
+        if self.amplitude_v is not None:
+            holds = f"; rating for EMF within ±{format_quantity(self.amplitude_v, 'V')}"
+        return [
+            {
+                "refs": " ".join(line.refs),
+                "quantity": line.quantity,
+                "kind": line.kind,
+                "value": line.value,
+                "value_si": line.value_si,
+                "tolerance": line.tolerance,
+                "rating": line.rating,
+                "description": line.description + (holds if line.rating else ""),
+            }
+            for line in self.lines
+        ]
 
 
 def _description(kind: ElementKind, part: Part) -> str:
@@ -137,6 +148,7 @@ def parts_list(
     second: PickedNetwork | None = None,
     sets: int = 1,
     stresses: PartStresses | None = None,
+    second_stresses: PartStresses | None = None,
 ) -> PartsList:
     """Return the parts list of a network.
 
@@ -148,8 +160,9 @@ def parts_list(
         The other network of a stereo pair; references then end in ``.1`` and ``.2``.
     sets : int, optional
         Number of copies, 1 or more.
-    stresses : PartStresses, optional
-        What the positions have to stand, with their ratings.
+    stresses, second_stresses : PartStresses, optional
+        What the positions of the network, and of the other one of a pair, have to stand, with
+        their ratings; both for the same EMF.
 
     Returns
     -------
@@ -163,10 +176,12 @@ def parts_list(
     """
     if sets < 1:
         raise InputError("sets", sets, "it must be a whole number, 1 or more")
-    ratings = {} if stresses is None else stresses.ratings
     found: dict[tuple[ElementKind, Part, str], list[str]] = {}
-    networks = [("", picked)] if second is None else [(".1", picked), (".2", second)]
-    for ending, network in networks:
+    networks = [("" if second is None else ".1", picked, stresses)]
+    if second is not None:
+        networks.append((".2", second, second_stresses))
+    for ending, network, stand in networks:
+        ratings = {} if stand is None else stand.ratings
         for position in network.positions:
             rating = ratings.get(position.element.ref, "")
             for ref, part in zip(part_references(position), position.parts, strict=True):

@@ -36,23 +36,11 @@ def suffix_of(path: Path) -> str:
     return suffix
 
 
-def _rows(found: PartsList) -> list[list[object]]:
-    return [
-        [
-            " ".join(line.refs),
-            line.quantity,
-            line.kind,
-            line.value,
-            line.value_si,
-            line.tolerance,
-            line.rating,
-            line.description,
-        ]
-        for line in found.lines
-    ]
-
-
 _HEADER = ("refs", "quantity", "kind", "value", "value_si", "tolerance", "rating", "description")
+
+
+def _rows(found: PartsList) -> list[list[object]]:
+    return [[row[name] for name in _HEADER] for row in found.rows()]
 
 
 def parts_csv(found: PartsList) -> bytes:
@@ -92,7 +80,7 @@ def parts_workbook(found: PartsList) -> bytes:
     sheet.append(list(_HEADER))
     for row in _rows(found):
         sheet.append([safe_cell(c) if isinstance(c, str) else c for c in row])
-    for column, width in zip("ABCDEFGH", (16, 10, 11, 14, 14, 11, 16, 40), strict=True):
+    for column, width in zip("ABCDEFGH", (16, 10, 11, 14, 14, 11, 16, 64), strict=True):
         sheet.column_dimensions[column].width = width
     buffer = io.BytesIO()
     book.save(buffer)
