@@ -9,7 +9,7 @@ import pytest
 from playback_units import CURVE, LOADING, TOPOLOGY, by_tolerance, picked_network
 from scipy.optimize import approx_fprime
 
-from antecurve.analysis.as_built import MeterAccuracy, measured_network
+from antecurve.analysis.as_built import MeterAccuracy, as_built, measured_network
 from antecurve.bench.generator import (
     CaptureChain,
     Generator,
@@ -29,6 +29,7 @@ from antecurve.curves.construct import curve_from_turnover
 from antecurve.curves.model import inverse_response
 from antecurve.errors import InputError
 from antecurve.networks.compiled import transfer
+from antecurve.pick.parts import PickedNetwork
 
 FREQUENCY = np.array([20.0, 200.0, 3000.0, 40e3])
 
@@ -157,16 +158,70 @@ def test_knowledge_by_tolerance() -> None:
         known_by_tolerance(picked_network(), loading=LOADING, distribution="flat")
 
 
-def test_measured_parts_share_their_meter() -> None:
+def _all_measured() -> PickedNetwork:
     values = dict(zip(TOPOLOGY.refs, picked_network().network.values, strict=True))
-    picked = measured_network(picked_network(), values, meter=MeterAccuracy(0.003, 0.006))
+    return measured_network(picked_network(), values, meter=MeterAccuracy(0.003, 0.006))
+
+
+def test_measured_parts_share_their_meter() -> None:
     known = known_by_tolerance(
-        picked, loading=LOADING, loading_tolerance=LoadingTolerance(load_resistance=0.05)
+        _all_measured(), loading=LOADING, loading_tolerance=LoadingTolerance(load_resistance=0.05)
     )
-    assert known.sources == 3
-    assert np.allclose(known.errors[[0, 2, 4, 5], 0], 0.003 / math.sqrt(3))
-    assert np.allclose(known.errors[[1, 3], 1], 0.006 / math.sqrt(3))
-    assert known.errors[7, 2] == pytest.approx(0.05 / math.sqrt(3))
+    resistors, capacitors = [0, 2, 4, 5], [1, 3]
+    covariance = known.errors @ known.errors.T
+    for rows, accuracy in ((resistors, 0.003), (capacitors, 0.006)):
+        count, own = len(rows), accuracy**2 / 3.0
+        expected = own * (np.eye(count) + (1.0 - 1.0 / count))
+        np.testing.assert_allclose(covariance[np.ix_(rows, rows)], expected, rtol=1e-12)
+    assert np.all(covariance[np.ix_(resistors, capacitors)] == 0.0)
+    assert covariance[7, 7] == pytest.approx(0.05**2 / 3.0)
+    assert known.uniform.all()
+
+
+def test_one_measured_part_has_the_uncertainty_of_its_reading() -> None:
+    picked = measured_network(picked_network(), {"C2": 2.4e-9}, meter=MeterAccuracy(0.003, 0.006))
+    known = known_by_tolerance(picked, loading=LOADING)
+    assert np.linalg.norm(known.errors[3]) == pytest.approx(0.006 / math.sqrt(3.0))
+
+
+def test_no_correlation_of_the_readings_gives_more() -> None:
+    """JCGM 100:2008, 5.2.2, for every correlation from 0 to 1 and any sensitivities."""
+    known = known_by_tolerance(_all_measured(), loading=LOADING)
+    covariance = (known.errors @ known.errors.T)[:6, :6]
+    rng = np.random.default_rng(3)
+    for accuracy, rows in ((0.003, [0, 2, 4, 5]), (0.006, [1, 3])):
+        block = covariance[np.ix_(rows, rows)]
+        for correlation in np.linspace(0.0, 1.0, 11):
+            one = np.full((len(rows), len(rows)), correlation)
+            np.fill_diagonal(one, 1.0)
+            # Nothing below 0 but rounding.
+            assert np.linalg.eigvalsh(block - accuracy**2 / 3.0 * one).min() > -1e-12 * accuracy**2
+            slopes = rng.normal(size=(100, len(rows)))
+            there = np.einsum("ij,jk,ik->i", slopes, accuracy**2 / 3.0 * one, slopes)
+            assert np.all(np.einsum("ij,jk,ik->i", slopes, block, slopes) >= there - 1e-18)
+
+
+def test_the_network_counts_as_in_its_correction_table() -> None:
+    """The table takes the worse correlation at each frequency; the fit's covariance is above that
+    by a factor of sqrt(2 - 1/n) at the most, n being the readings of a meter."""
+    built = as_built(
+        picked_network(),
+        curve=CURVE,
+        loading=LOADING,
+        band_hz=(20.0, 20e3),
+        measured=dict(zip(TOPOLOGY.refs, picked_network().network.values, strict=True)),
+        meter=MeterAccuracy(0.003, 0.006),
+    )
+    table = built.correction
+    known = known_by_tolerance(built.picked, loading=LOADING)
+    slopes = network_slopes(known, np.zeros(known.sources), np.append(table.frequency_hz, 1000.0))
+    level = 20.0 / math.log(10.0) * slopes[1:].real
+    fitted = 2.0 * np.linalg.norm(level[:, :-1] - level[:, -1:], axis=0)
+    away = table.frequency_hz != 1000.0
+    ratio = fitted[away] / table.expanded_uncertainty_db[away]
+    # 1e-6: central differences with steps of 1e-3.
+    assert ratio.min() > 1.0 - 1e-6
+    assert ratio.max() < math.sqrt(2.0 - 1.0 / 4.0)
 
 
 def test_network_response_and_slopes() -> None:

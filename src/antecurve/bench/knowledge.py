@@ -3,8 +3,16 @@
 ln x = ln x0 + L u: x0 holds the element values with the source and the load, each column of L is
 one independent source of error (a part's tolerance, a meter's accuracy) and u has variance 1 in
 each.  A part within +-t, equally likely anywhere, has the standard uncertainty t/sqrt(3)
-(JCGM 100:2008, 4.3.7); joined parts scatter each by itself, and measured parts share what
-the meter is off, one meter for each kind of part.
+(JCGM 100:2008, 4.3.7); joined parts scatter each by itself.
+
+Readings of one meter are correlated (JCGM 100:2008, 5.2.2), and by how much no data sheet says:
+wholly where the meter reads high everywhere, not at all where each range has an error of its own.
+`antecurve.analysis.correction` takes the worse of the two, which is the worst of all correlations
+from 0 to 1, at each frequency by itself.  A fit needs one covariance for all frequencies.  With
+u_k the standard uncertainties of n readings, C = u u' (wholly correlated) and D = diag(u_k**2)
+(not at all), C <= n D by Cauchy and Schwarz, so that D + (1 - 1/n) C is nowhere below either; no
+smaller multiple of C beside D would do.  That is what measured parts get: each reading an error
+of its own, and all of a meter one in common, sqrt(1 - 1/n) times as large.
 """
 
 from __future__ import annotations
@@ -133,7 +141,8 @@ def known_by_tolerance(
     Returns
     -------
     NetworkKnowledge
-        One source of error per physical part that has a tolerance, and one for each meter.
+        One source of error per physical part that has a tolerance, and one for each meter that
+        read several parts.
 
     Raises
     ------
@@ -144,25 +153,31 @@ def known_by_tolerance(
         raise InputError("distribution", distribution, 'use "uniform" or "normal"')
     divisor = math.sqrt(3.0) if distribution == "uniform" else 3.0
     rows = len(picked.positions) + 3
-    own: list[Floats] = []
-    meters = {kind: np.zeros(rows) for kind in ElementKind}
+    scattered: list[Floats] = []
+    readings: dict[ElementKind, list[Floats]] = {kind: [] for kind in ElementKind}
     for row, position in enumerate(picked.positions):
         for share, part in zip(_shares(position), position.parts, strict=True):
-            if part.nominal is not None:
-                kind = position.element.kind
-                meters[kind][row] += share * part.tolerance / math.sqrt(3.0)
-            elif part.tolerance > 0:
-                column = np.zeros(rows)
-                column[row] = share * part.tolerance / divisor
-                own.append(column)
-    shared = [c for c in meters.values() if np.any(c)]
-    shared += _loading_columns(loading_tolerance or LoadingTolerance(), rows)
-    kinds = [distribution == "uniform"] * len(own) + [True] * len(shared)
-    columns = [*own, *shared]
+            measured = part.nominal is not None
+            column = np.zeros(rows)
+            column[row] = share * part.tolerance / (math.sqrt(3.0) if measured else divisor)
+            if part.tolerance > 0:
+                (readings[position.element.kind] if measured else scattered).append(column)
+    within = [column for columns in readings.values() for column in _meter_columns(columns)]
+    within += _loading_columns(loading_tolerance or LoadingTolerance(), rows)
+    kinds = [distribution == "uniform"] * len(scattered) + [True] * len(within)
+    columns = [*scattered, *within]
     errors = np.array(columns).T if columns else np.zeros((rows, 0))
     return NetworkKnowledge(
         picked.topology, picked.network.values, loading, errors, np.array(kinds, dtype=bool)
     )
+
+
+def _meter_columns(readings: list[Floats]) -> list[Floats]:
+    """Errors of the readings of one meter: each one's own, and what covers any correlation."""
+    if len(readings) < 2:
+        return readings
+    common = math.sqrt(1.0 - 1.0 / len(readings)) * np.sum(readings, axis=0)
+    return [*readings, common]
 
 
 def _loading_columns(tolerance: LoadingTolerance, rows: int) -> list[Floats]:
