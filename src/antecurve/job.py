@@ -13,6 +13,7 @@ from antecurve.curves.construct import with_limits
 from antecurve.curves.model import Curve
 from antecurve.errors import InputError
 from antecurve.networks.topology import Element, Loading
+from antecurve.quantities import check_number
 
 __all__ = [
     "CANONICAL_FORMS",
@@ -51,18 +52,17 @@ class Target:
     error_limit_db: float | None = None
 
     def __post_init__(self) -> None:
-        _above("target.level", self.level_v)
-        if not (math.isfinite(self.level_tolerance_db) and self.level_tolerance_db >= 0):
-            raise InputError(
-                "target.level_tolerance_db", self.level_tolerance_db, "it must be 0 dB or greater"
-            )
+        check_number(self.level_v, field="target.level")
+        check_number(
+            self.level_tolerance_db, field="target.level_tolerance_db", unit="dB", zero=True
+        )
         low, high = self.band_hz
-        _above("target.band", low)
-        _above("target.band", high)
+        check_number(low, field="target.band")
+        check_number(high, field="target.band")
         if low >= high:
             raise InputError("target.band", [low, high], "the low end must lie below the high end")
         if self.error_limit_db is not None:
-            _above("target.error_limit_db", self.error_limit_db)
+            check_number(self.error_limit_db, field="target.error_limit_db")
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +95,7 @@ class NetworkRequest:
         for name in ("output_resistance_max", "input_impedance_min"):
             limit = getattr(self, name)
             if limit is not None:
-                _above(f"network.{name}", limit)
+                check_number(limit, field=f"network.{name}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,8 +118,7 @@ class Grade:
             raise InputError(
                 "grades.tolerance", self.tolerance, "it must be 0 or greater and below 100 %"
             )
-        if not (math.isfinite(self.price) and self.price >= 0):
-            raise InputError("grades.price", self.price, "it must be 0 or greater")
+        check_number(self.price, field="grades.price", zero=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,8 +155,8 @@ class Stock:
         if not (math.isfinite(self.tolerance) and 0 <= self.tolerance < 1):
             raise InputError("tolerance", self.tolerance, "it must be 0 or greater and below 100 %")
         low, high = self.value_range
-        _above("range", low)
-        _above("range", high)
+        check_number(low, field="range")
+        check_number(high, field="range")
         if low > high:
             raise InputError("range", [low, high], "the low end must not lie above the high end")
         if self.parts_per_position not in (1, 2):
@@ -218,7 +217,7 @@ class PickRequest:
         if self.sets not in (1, 2):
             raise InputError("pick.sets", self.sets, "it must be 1 or 2")
         if self.budget_seconds is not None:
-            _above("pick.budget_seconds", self.budget_seconds)
+            check_number(self.budget_seconds, field="pick.budget_seconds")
 
 
 def _default_resistors() -> Stock:
@@ -267,17 +266,12 @@ class Job:
     pick: PickRequest = field(default_factory=PickRequest)
 
     def __post_init__(self) -> None:
-        _above("source.level", self.source_level_v)
+        check_number(self.source_level_v, field="source.level")
 
     @property
     def gain(self) -> float:
         """Wanted ratio of output level to EMF at 1 kHz."""
         return self.target.level_v / self.source_level_v
-
-
-def _above(name: str, value: float) -> None:
-    if not (math.isfinite(value) and value > 0):
-        raise InputError(name, value, "it must be finite and above 0")
 
 
 def default_job() -> Job:

@@ -13,7 +13,7 @@ from typing import Any, Final
 
 from antecurve.errors import InputError
 
-__all__ = ["format_quantity", "parse_quantity", "rkm_code"]
+__all__ = ["check_number", "format_quantity", "parse_quantity", "rkm_code"]
 
 _UNIT_NAMES: Final[dict[str, frozenset[str]]] = {
     "ohm": frozenset({"", "ohm", "ohms", "Ω", "\u2126", "R"}),
@@ -43,6 +43,31 @@ _UNIT_WORDS: Final[dict[str, str]] = {
 }
 _RKM = re.compile(r"[0-9]*[RKkMGmuµμnp][0-9]*$")
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\s*[A-Za-zµμΩ\u2126%/]*$")
+
+
+def check_number(value: float, *, field: str, unit: str = "", zero: bool = False) -> None:
+    """Refuse a number that is not finite and above 0.
+
+    Parameters
+    ----------
+    value : float
+        The number, in the SI unit.
+    field : str
+        Where it stands; it opens the message.
+    unit : str, optional
+        The unit, as the message is to name it.
+    zero : bool, optional
+        Whether 0 is allowed as well.
+
+    Raises
+    ------
+    InputError
+        When the number is not finite, negative or, without `zero`, 0.
+    """
+    if not math.isfinite(value) or value < 0 or (value == 0 and not zero):
+        least = f"0 {unit}".strip()
+        rule = f"{least} or greater" if zero else f"above {least}"
+        raise InputError(field, value, f"it must be finite and {rule}")
 
 
 def parse_quantity(

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from antecurve.errors import InputError
-from antecurve.quantities import format_quantity, parse_quantity, rkm_code
+from antecurve.quantities import check_number, format_quantity, parse_quantity, rkm_code
 
 DATA = Path(__file__).parent.parent / "data"
 
@@ -115,3 +115,18 @@ def test_writes_codes_of_iec_60062(value: float, unit: str, code: str) -> None:
 def test_no_code_for_other_units() -> None:
     with pytest.raises(InputError):
         rkm_code(1.0, "V")
+
+
+@pytest.mark.parametrize("value", [0.0, -1.0, math.nan, math.inf])
+def test_a_number_that_is_not_above_0_is_refused(value: float) -> None:
+    with pytest.raises(InputError, match=r"overload: .* finite and above 0 V$"):
+        check_number(value, field="overload", unit="V")
+
+
+def test_0_can_be_allowed() -> None:
+    check_number(0.0, field="rise time", unit="s", zero=True)
+    check_number(1e-300, field="rise time")
+    with pytest.raises(InputError, match="it must be finite and 0 s or greater"):
+        check_number(-1e-300, field="rise time", unit="s", zero=True)
+    with pytest.raises(InputError, match="it must be finite and 0 or greater"):
+        check_number(math.nan, field="rise time", zero=True)

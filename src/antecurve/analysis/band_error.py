@@ -19,6 +19,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.arrays import read_only
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, response
 from antecurve.networks.compiled import (
     Coefficients,
@@ -105,8 +106,7 @@ class BandError:
     ) -> None:
         self._topology = topology
         self._loading = loading
-        self.frequency_hz = np.geomspace(band_hz[0], band_hz[1], points)
-        self.frequency_hz.setflags(write=False)
+        self.frequency_hz = read_only(np.geomspace(band_hz[0], band_hz[1], points))
         self._weights = np.abs(response(curve, self.frequency_hz)) ** -2.0
         self._deviations = _Deviations(
             self.power_coefficients(nominal[:, None]),

@@ -13,11 +13,13 @@ from numpy.typing import NDArray
 
 from antecurve.analysis.generator import displayed_level
 from antecurve.analysis.loading import LoadingResult, shared_generator
+from antecurve.arrays import hold_read_only
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, response
 from antecurve.errors import InputError
 from antecurve.networks.compiled import evaluate, transfer_coefficients
 from antecurve.networks.topology import Loading
 from antecurve.pick.parts import PickedNetwork, Position, joined_value
+from antecurve.quantities import check_number
 
 if TYPE_CHECKING:
     import pandas
@@ -87,10 +89,7 @@ class SheetColumn:
     high_db: Floats
 
     def __post_init__(self) -> None:
-        for field in fields(self)[1:]:
-            values = np.array(getattr(self, field.name), dtype=float)
-            values.setflags(write=False)
-            object.__setattr__(self, field.name, values)
+        hold_read_only(self, *(f.name for f in fields(self)[1:]))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -127,10 +126,7 @@ class BenchSheet:
     positions: int
 
     def __post_init__(self) -> None:
-        for field in fields(self)[:6]:
-            values = np.array(getattr(self, field.name), dtype=float)
-            values.setflags(write=False)
-            object.__setattr__(self, field.name, values)
+        hold_read_only(self, *(f.name for f in fields(self)[:6]))
 
     def to_frame(self) -> pandas.DataFrame:
         """Return the sheet as a data frame.
@@ -254,8 +250,7 @@ def bench_sheet(
         np.isfinite(frequency) & (frequency > 0)
     ):
         raise InputError("spot frequencies", frequencies_hz, "name frequencies above 0 Hz")
-    if not (math.isfinite(source_level_v) and source_level_v > 0):
-        raise InputError("source.level", source_level_v, "it must be finite and above 0 V")
+    check_number(source_level_v, field="source.level", unit="V")
     unit = Receiver("unit", loading.load_resistance, loading.load_capacitance)
     spread = [
         _levels(picked, frequency, loading.source_resistance, receiver)
@@ -354,8 +349,7 @@ def _settings(gain_db: Floats, emf_v: float, overload_v: float | None) -> Floats
     """EMF at each frequency, lowered in steps of 10 dB below overload."""
     if overload_v is None:
         return np.full(gain_db.shape, emf_v)
-    if not (math.isfinite(overload_v) and overload_v > 0):
-        raise InputError("overload level", overload_v, "it must be finite and above 0 V")
+    check_number(overload_v, field="overload level", unit="V")
     peak_db = gain_db + 20.0 * math.log10(math.sqrt(2.0) * emf_v / overload_v)
     steps = np.maximum(0.0, np.ceil(peak_db / 10.0 - 1e-12))
     return np.asarray(emf_v * 10.0 ** (-steps / 2.0))

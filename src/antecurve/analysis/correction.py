@@ -15,7 +15,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from antecurve.analysis.sensitivity import relative_sensitivity
+from antecurve.arrays import hold_read_only
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
+from antecurve.curves.tabulate import third_octave_frequencies
 from antecurve.errors import InputError
 from antecurve.networks.deviation import error_db
 from antecurve.networks.topology import Loading, Network
@@ -33,12 +35,8 @@ _DB = 20.0 / math.log(10.0)
 
 COVERAGE_FACTOR = 2.0
 """Expanded uncertainty = 2 standard uncertainties, about 95 % (JCGM 100:2008, 6.3.3)."""
-TABLE_FREQUENCIES_HZ = (
-    20.0, 25.0, 31.5, 40.0, 50.0, 63.0, 80.0, 100.0, 125.0, 160.0, 200.0, 250.0, 315.0, 400.0,
-    500.0, 630.0, 800.0, 1000.0, 1250.0, 1600.0, 2000.0, 2500.0, 3150.0, 4000.0, 5000.0, 6300.0,
-    8000.0, 10000.0, 12500.0, 16000.0, 20000.0,
-)  # fmt: skip
-"""Nominal one-third-octave frequencies [Hz] (ISO 266:1997)."""
+TABLE_FREQUENCIES_HZ = tuple(third_octave_frequencies().tolist())
+"""Nominal one-third-octave frequencies from 20 Hz to 20 kHz [Hz] (ISO 266:1997)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -76,6 +74,9 @@ class Correction:
     frequency_hz: Floats
     correction_db: Floats
     expanded_uncertainty_db: Floats
+
+    def __post_init__(self) -> None:
+        hold_read_only(self, "frequency_hz", "correction_db", "expanded_uncertainty_db")
 
 
 def correction(
@@ -131,7 +132,4 @@ def correction(
     for cause in uncertainty.common:
         each = sensitivity * cause[:, None]
         variance += np.maximum(each.sum(axis=0) ** 2, (each**2).sum(axis=0))
-    expanded = COVERAGE_FACTOR * np.sqrt(variance)
-    for array in (frequency, level, expanded):
-        array.setflags(write=False)
-    return Correction(frequency, level, expanded)
+    return Correction(frequency, level, COVERAGE_FACTOR * np.sqrt(variance))

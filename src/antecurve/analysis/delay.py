@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from antecurve.analysis.chain import Chain, joined, network_chain
 from antecurve.analysis.playback import IDEAL, Playback, playback_chain
+from antecurve.arrays import hold_read_only
 from antecurve.curves.model import Curve
 from antecurve.errors import InputError
 from antecurve.networks.topology import Loading, Network
@@ -45,10 +46,7 @@ class DelayTable:
     chain_delay_s: Floats
 
     def __post_init__(self) -> None:
-        for field in fields(self):
-            values = np.array(getattr(self, field.name), dtype=float)
-            values.setflags(write=False)
-            object.__setattr__(self, field.name, values)
+        hold_read_only(self, *(f.name for f in fields(self)))
 
     def to_frame(self) -> pandas.DataFrame:
         """Return the table as a data frame.

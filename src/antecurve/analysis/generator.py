@@ -13,7 +13,7 @@ from antecurve.errors import InputError
 from antecurve.networks.compiled import transfer
 from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import Loading, Network
-from antecurve.quantities import format_quantity
+from antecurve.quantities import check_number, format_quantity
 
 if TYPE_CHECKING:
     import pandas
@@ -254,8 +254,7 @@ def generator_setting(
     InputError
         When the level is not above 0.
     """
-    if not (math.isfinite(wanted_v) and wanted_v > 0):
-        raise InputError("wanted level", wanted_v, "it must be finite and above 0 V")
+    check_number(wanted_v, field="wanted level", unit="V")
     emf = wanted_v / abs(complex(transfer(network, frequency_hz, loading=loading)[0]))
     return GeneratorSetting(wanted_v, frequency_hz, emf, displayed_level(emf))
 
@@ -305,8 +304,7 @@ def level_plan(
     InputError
         When a level or the generator's range is out of range.
     """
-    if not (math.isfinite(source_level_v) and source_level_v > 0):
-        raise InputError("source.level", source_level_v, "it must be finite and above 0 V")
+    check_number(source_level_v, field="source.level", unit="V")
     if not 0 < smallest_emf_v < largest_emf_v < math.inf:
         raise InputError(
             "generator range", [smallest_emf_v, largest_emf_v], "it must be above 0 and ascending"

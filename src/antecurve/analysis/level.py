@@ -13,10 +13,10 @@ from antecurve.analysis.noise import TEMPERATURE_K, noise_voltage
 from antecurve.analysis.peaks import peak_voltage
 from antecurve.analysis.waveform import SquareWave, modes
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
-from antecurve.errors import InputError
 from antecurve.networks.centred_error import log_frequencies
 from antecurve.networks.compiled import input_impedance, output_impedance, transfer
 from antecurve.networks.topology import Loading, Network
+from antecurve.quantities import check_number
 
 __all__ = ["DECADES_HZ", "LevelReport", "level_report", "smallest_input_impedance"]
 
@@ -116,8 +116,7 @@ def level_report(
     InputError
         When the level is not above 0 or the band is out of range.
     """
-    if not (math.isfinite(source_level_v) and source_level_v > 0):
-        raise InputError("source.level", source_level_v, "it must be finite and above 0 V")
+    check_number(source_level_v, field="source.level", unit="V")
     gains = 20.0 * np.log10(np.abs(transfer(network, DECADES_HZ, loading=loading)))
     gain = abs(complex(transfer(network, REFERENCE_FREQUENCY_HZ, loading=loading)[0]))
     outward = output_impedance(network, REFERENCE_FREQUENCY_HZ, loading=loading)[0]

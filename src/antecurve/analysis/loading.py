@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from antecurve.analysis.loading_window import LoadingWindow, loading_window
+from antecurve.arrays import hold_read_only
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
 from antecurve.errors import InputError
 from antecurve.networks.centred_error import CentredError
@@ -74,10 +75,7 @@ class LoadingResult:
     window: LoadingWindow
 
     def __post_init__(self) -> None:
-        for field in fields(self)[:5]:
-            values = np.array(getattr(self, field.name), dtype=float)
-            values.setflags(write=False)
-            object.__setattr__(self, field.name, values)
+        hold_read_only(self, *(f.name for f in fields(self)[:5]))
 
     def to_frame(self) -> pandas.DataFrame:
         """Return the combinations as a data frame.

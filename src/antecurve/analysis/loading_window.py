@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
@@ -10,11 +9,11 @@ from typing import Any
 import numpy as np
 
 from antecurve.curves.model import Curve
-from antecurve.errors import InputError
 from antecurve.networks.centred_error import CentredError
 from antecurve.networks.compiled import transfer_coefficients
 from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import Loading, Network
+from antecurve.quantities import check_number
 
 __all__ = ["LoadingWindow", "Span", "loading_window"]
 
@@ -114,8 +113,7 @@ def loading_window(
     Outward steps (eight a decade, from a millionth of the quantity's scale) bracket the first
     crossing, Brent's method solves it to a relative 1e-12.
     """
-    if not (math.isfinite(growth_db) and growth_db > 0):
-        raise InputError("growth", growth_db, "it must be finite and above 0 dB")
+    check_number(growth_db, field="growth", unit="dB")
     nominal = error_range(network, curve, band_hz=band_hz, loading=loading).centred_db
     limit = nominal + growth_db
     centred = CentredError(curve, band_hz=band_hz)

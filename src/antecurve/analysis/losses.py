@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from antecurve.analysis.drift import part_technologies
 from antecurve.analysis.scatter import part_table, part_weights
 from antecurve.analysis.technologies import Technology
+from antecurve.arrays import hold_read_only
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.networks.centred_error import log_frequencies
 from antecurve.networks.compiled import lossy_transfer, transfer
@@ -42,6 +43,9 @@ class LossEffect:
     change_db: Floats
     level_shift_db: float
     largest_db: float
+
+    def __post_init__(self) -> None:
+        hold_read_only(self, "frequency_hz", "change_db")
 
 
 def loss_effect(
@@ -95,7 +99,4 @@ def loss_effect(
     lossy = lossy_transfer(picked.network, frequency, loading=loading, loss_tangent=tangent)
     level = 20.0 * np.log10(np.abs(lossy / transfer(picked.network, frequency, loading=loading)))
     change = level[:-1] - level[-1]
-    axis = frequency[:-1].copy()
-    for array in (axis, change):
-        array.setflags(write=False)
-    return LossEffect(axis, change, float(level[-1]), float(np.abs(change).max()))
+    return LossEffect(frequency[:-1], change, float(level[-1]), float(np.abs(change).max()))

@@ -22,6 +22,7 @@ from antecurve.curves.model import Curve, inverse_response
 from antecurve.errors import InputError
 from antecurve.networks.compiled import output_impedance
 from antecurve.networks.topology import Loading, Network
+from antecurve.quantities import check_number
 
 __all__ = [
     "BOLTZMANN_CONSTANT",
@@ -128,8 +129,7 @@ def noise_density(
     InputError
         When the temperature is negative or not finite.
     """
-    if not (math.isfinite(temperature_k) and temperature_k >= 0):
-        raise InputError("temperature", temperature_k, "it must be finite and 0 K or greater")
+    check_number(temperature_k, field="temperature", unit="K", zero=True)
     frequency = np.atleast_1d(np.asarray(frequency_hz, dtype=float))
     impedance = output_impedance(network, frequency, loading=loading)
     conductance = 1.0 / loading.load_resistance
@@ -250,8 +250,7 @@ def noise_report(
     InputError
         When a value is out of range.
     """
-    if not (math.isfinite(signal_v) and signal_v > 0):
-        raise InputError("signal", signal_v, "it must be finite and above 0 V")
+    check_number(signal_v, field="signal", unit="V")
     if not temperature_k > 0:
         raise InputError("temperature", temperature_k, "it must be finite and above 0 K")
 

@@ -24,7 +24,7 @@ import math
 from dataclasses import dataclass
 
 from antecurve.errors import InputError
-from antecurve.quantities import format_quantity
+from antecurve.quantities import check_number, format_quantity
 
 __all__ = ["Pad", "generator_pad", "unit_pad"]
 
@@ -50,8 +50,7 @@ class Pad:
 
 
 def _ratio(attenuation_db: float) -> float:
-    if not (math.isfinite(attenuation_db) and attenuation_db > 0):
-        raise InputError("pad attenuation", attenuation_db, "it must be finite and above 0 dB")
+    check_number(attenuation_db, field="pad attenuation", unit="dB")
     return float(10.0 ** (-attenuation_db / 20.0))
 
 
@@ -92,8 +91,7 @@ def generator_pad(
             source_resistance,
             "a pad has a source resistance above 0 ohm; make the network for 50 ohm, say",
         )
-    if not (math.isfinite(generator_resistance) and generator_resistance >= 0):
-        raise InputError("generator", generator_resistance, "it must be finite and 0 or greater")
+    check_number(generator_resistance, field="generator", zero=True)
     series = source_resistance / ratio - generator_resistance
     if series < 0:
         least = 20.0 * math.log10(generator_resistance / source_resistance)

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from antecurve.analysis.chain import network_chain
 from antecurve.analysis.waveform import Modes, SquareWave, modes, response_to_square_wave, slope
-from antecurve.errors import InputError
 from antecurve.networks.topology import Loading, Network
+from antecurve.quantities import check_number
 
 __all__ = [
     "Extreme",
@@ -185,8 +185,8 @@ def peak_report(
     InputError
         When the overload level is not above 0.
     """
-    if overload_v is not None and not (math.isfinite(overload_v) and overload_v > 0):
-        raise InputError("overload level", overload_v, "it must be finite and above 0 V")
+    if overload_v is not None:
+        check_number(overload_v, field="overload level", unit="V")
     found = modes(network_chain(network, loading=loading))
     times = search_times(found, wave)
     peak = largest_magnitude(lambda t: response_to_square_wave(found, wave, t), times)

@@ -6,7 +6,6 @@ shelf (3180 us), turnover (318 us), treble (75 us).  A curve that lacks one can'
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -14,6 +13,7 @@ from antecurve.analysis.chain import Chain, unit_gain
 from antecurve.curves.construct import time_constant_from_frequency
 from antecurve.curves.model import Curve, Factors, factors
 from antecurve.errors import InputError
+from antecurve.quantities import check_number
 
 __all__ = [
     "IDEAL",
@@ -69,12 +69,11 @@ class Playback:
     def __post_init__(self) -> None:
         for field in ("bass_shelf_factor", "turnover_factor", "treble_factor"):
             value = getattr(self, field)
-            if not (math.isfinite(value) and value >= 0):
-                raise InputError(f"fault.{field}", value, "it must be finite and 0 or greater")
+            check_number(value, field=f"fault.{field}", zero=True)
         for field in ("low_corner_hz", "high_corner_hz"):
             value = getattr(self, field)
-            if value is not None and not (math.isfinite(value) and value > 0):
-                raise InputError(f"fault.{field}", value, "it must be finite and above 0 Hz")
+            if value is not None:
+                check_number(value, field=f"fault.{field}", unit="Hz")
 
 
 IDEAL = Playback("ideal playback", remark="The flat-topped square wave that went in.")

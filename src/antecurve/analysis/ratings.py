@@ -11,10 +11,9 @@ from numpy.typing import NDArray
 
 from antecurve.analysis.chain import Chain, network_chain
 from antecurve.analysis.waveform import modes
-from antecurve.errors import InputError
 from antecurve.networks.compiled import transfer
 from antecurve.networks.topology import Element, ElementKind, Loading, Network, Topology
-from antecurve.quantities import format_quantity
+from antecurve.quantities import check_number, format_quantity
 
 if TYPE_CHECKING:
     import pandas
@@ -132,8 +131,7 @@ def largest_amplitude_v(*, source_level_v: float) -> float:
     >>> largest_amplitude_v(source_level_v=0.5)
     10.0
     """
-    if not (math.isfinite(source_level_v) and source_level_v > 0):
-        raise InputError("source.level", source_level_v, "it must be finite and above 0 V")
+    check_number(source_level_v, field="source.level", unit="V")
     return max(LARGEST_AMPLITUDE_V, math.sqrt(2.0) * source_level_v)
 
 
@@ -168,8 +166,7 @@ def part_stresses(
     The power of a periodic drive of rms V is at most V**2 max(abs(H))**2/R, and V is at most A:
     a slow square wave comes close to both bounds.
     """
-    if not (math.isfinite(amplitude_v) and amplitude_v > 0):
-        raise InputError("amplitude", amplitude_v, "it must be finite and above 0 V")
+    check_number(amplitude_v, field="amplitude", unit="V")
     parts = []
     for element, value in zip(network.topology.elements, network.values, strict=True):
         seen = _seen_from(network, element, loading)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from antecurve.arrays import hold_read_only
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, level_db, response
 from antecurve.networks.compiled import input_impedance, output_impedance, transfer
 from antecurve.networks.topology import Loading, Network
@@ -53,10 +54,7 @@ class ResponseTable:
     published_db: Floats
 
     def __post_init__(self) -> None:
-        for field in fields(self):
-            values = np.array(getattr(self, field.name), dtype=float)
-            values.setflags(write=False)
-            object.__setattr__(self, field.name, values)
+        hold_read_only(self, *(f.name for f in fields(self)))
 
     def to_frame(self) -> pandas.DataFrame:
         """Return the table as a data frame, one column an attribute.

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.arrays import read_only
 from antecurve.networks.topology import ElementKind
 from antecurve.pick.parts import PickedNetwork
 
@@ -84,15 +85,9 @@ def part_table(picked: PickedNetwork) -> PartTable:
         resistor = position.element.kind is ElementKind.RESISTOR
         adds.append((position.joined == "series") == resistor)
     return PartTable(
-        tuple(refs), tuple(kinds), _frozen(nominal), _frozen(tolerance), tuple(positions),
+        tuple(refs), tuple(kinds), read_only(nominal), read_only(tolerance), tuple(positions),
         tuple(adds),
     )  # fmt: skip
-
-
-def _frozen(values: list[float]) -> Floats:
-    array = np.array(values, dtype=float)
-    array.setflags(write=False)
-    return array
 
 
 def position_values(table: PartTable, values: Floats) -> Floats:

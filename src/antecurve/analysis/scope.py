@@ -19,6 +19,7 @@ from antecurve.analysis.waveform import (
     modes,
     response_to_square_wave,
 )
+from antecurve.arrays import hold_read_only
 from antecurve.curves.model import Curve
 from antecurve.errors import InputError
 from antecurve.networks.topology import Loading, Network
@@ -122,7 +123,7 @@ class ScopeTrace:
     playback_measures: TraceMeasures
 
     def __post_init__(self) -> None:
-        _freeze(self, ("time_s", "input_v", "network_v", "playback_v"))
+        hold_read_only(self, "time_s", "input_v", "network_v", "playback_v")
 
     def to_frame(self) -> pandas.DataFrame:
         """Return the trace as a data frame with the columns of ``scope.csv``.
@@ -175,7 +176,7 @@ class FaultTrace:
     measures: TraceMeasures
 
     def __post_init__(self) -> None:
-        _freeze(self, ("playback_v",))
+        hold_read_only(self, "playback_v")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -197,7 +198,7 @@ class FaultSheet:
     traces: tuple[FaultTrace, ...]
 
     def __post_init__(self) -> None:
-        _freeze(self, ("time_s",))
+        hold_read_only(self, "time_s")
 
     def to_frame(self) -> pandas.DataFrame:
         """Return the numbers of every fault as a data frame.
@@ -214,13 +215,6 @@ class FaultSheet:
             for t in self.traces
         ]
         return pandas.DataFrame(rows)
-
-
-def _freeze(result: object, names: Sequence[str]) -> None:
-    for name in names:
-        values = np.array(getattr(result, name), dtype=float)
-        values.setflags(write=False)
-        object.__setattr__(result, name, values)
 
 
 def scope_trace(

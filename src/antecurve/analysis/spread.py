@@ -17,6 +17,7 @@ from antecurve.analysis.scatter import part_table
 from antecurve.analysis.sensitivity import PositionSensitivity, sensitivities
 from antecurve.analysis.tally import LogTally, Percentiles
 from antecurve.analysis.worst_case import MOST_POSITIONS, WorstCase, worst_case
+from antecurve.arrays import hold_read_only
 from antecurve.curves.model import Curve
 from antecurve.errors import InputError
 from antecurve.networks.topology import Loading
@@ -68,6 +69,9 @@ class PercentileCurves:
     frequency_hz: Floats
     percent: tuple[float, ...]
     error_db: Floats
+
+    def __post_init__(self) -> None:
+        hold_read_only(self, "frequency_hz", "error_db")
 
 
 @dataclass(frozen=True, slots=True)
@@ -311,7 +315,6 @@ def _curves(copies: Builds, builds: int) -> PercentileCurves:
         ratio = 10.0 * np.log10(copies.evaluator.ratio(block)) - copies.evaluator.level_db(block)
         levels[:, part] = ratio[:, : part.stop - part.start]
     error = np.percentile(levels, _CURVE_PERCENTILES, axis=1, overwrite_input=True)
-    error.setflags(write=False)
     return PercentileCurves(builds, frequency, _CURVE_PERCENTILES, error)
 
 

@@ -15,6 +15,7 @@ from antecurve.errors import InputError
 from antecurve.networks.compiled import transfer
 from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import Element, ElementKind, Loading, Network, Topology
+from antecurve.quantities import check_number
 
 if TYPE_CHECKING:
     import pandas
@@ -117,8 +118,7 @@ def with_stray(network: Network, *, nodes: tuple[str, str], capacitance_f: float
     known = _nodes(network.topology)
     if nodes[0] == nodes[1] or not set(nodes) <= set(known):
         raise InputError("stray", nodes, f"name two different nodes of {', '.join(known)}")
-    if not (math.isfinite(capacitance_f) and capacitance_f > 0):
-        raise InputError("stray", capacitance_f, "it must be finite and above 0 F")
+    check_number(capacitance_f, field="stray", unit="F")
     topology = Topology(
         network.topology.form,
         (*network.topology.elements, Element(_STRAY_REF, ElementKind.CAPACITOR, nodes)),

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from antecurve.errors import InputError
 from antecurve.networks.topology import ElementKind
+from antecurve.quantities import check_number
 
 __all__ = ["TECHNOLOGIES", "Technology", "technology"]
 
@@ -52,10 +53,7 @@ class Technology:
                 "low, typical and high must be finite and ascending",
             )
         for value in (self.loss_tangent, self.loss_tangent_10k):
-            if not (math.isfinite(value) and value >= 0):
-                raise InputError(
-                    f"loss tangent of {self.name}", value, "it must be finite and 0 or greater"
-                )
+            check_number(value, field=f"loss tangent of {self.name}", zero=True)
         if self.kind is ElementKind.RESISTOR and (self.loss_tangent or self.loss_tangent_10k):
             raise InputError(
                 f"loss tangent of {self.name}", self.loss_tangent, "a resistor has none"

@@ -7,7 +7,6 @@ of the whole) stays as known as it was; what it sees becomes as well known as th
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -21,6 +20,7 @@ from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, level_db
 from antecurve.errors import InputError
 from antecurve.networks.centred_error import log_frequencies
 from antecurve.networks.topology import Loading
+from antecurve.quantities import check_number
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -122,8 +122,7 @@ def calibrate_network(
     """
     if network.sources == 0:
         raise InputError("network", "exactly known", "give tolerances: nothing may be fitted")
-    if not (math.isfinite(level_uncertainty_db) and level_uncertainty_db > 0):
-        raise InputError("level_uncertainty_db", level_uncertainty_db, "it must be above 0 dB")
+    check_number(level_uncertainty_db, field="level_uncertainty_db", unit="dB")
     sigma = max(level_uncertainty_db, _LEAST_SIGMA_DB)
     found, residual, slopes = _solve(sweep, network, sigma)
     scatter = float(np.sqrt(residual @ residual / max(1, residual.size - 4)))

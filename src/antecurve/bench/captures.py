@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from antecurve.arrays import read_only
 from antecurve.errors import InputError
 
 __all__ = ["Capture", "SquareWaveCapture", "SweepCapture"]
@@ -18,7 +19,7 @@ _LEAST_FREQUENCIES = 5
 
 
 def _column(values: ArrayLike, name: str, where: str) -> Floats:
-    column = np.array(values, dtype=float)
+    column = np.asarray(values, dtype=float)
     if column.ndim != 1:
         raise InputError(f"{where}: {name}", column.shape, "it must be one column of numbers")
     bad = np.flatnonzero(~np.isfinite(column))
@@ -28,8 +29,7 @@ def _column(values: ArrayLike, name: str, where: str) -> Floats:
             float(column[bad[0]]),
             "every value must be a finite number; take the row out or capture again",
         )
-    column.setflags(write=False)
-    return column
+    return read_only(column)
 
 
 def _ascending(column: Floats, other: Floats, name: str, second: str, where: str) -> None:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.errors import InputError
+from antecurve.quantities import check_number
 
 __all__ = ["CaptureChain", "Generator", "SquareHarmonics", "chain_log_response", "square_harmonics"]
 
@@ -44,8 +44,7 @@ class Generator:
     def __post_init__(self) -> None:
         for name in ("rise_time_s", "rise_time_uncertainty_s", "flatness_db"):
             value = getattr(self, name)
-            if not (math.isfinite(value) and value >= 0):
-                raise InputError(f"generator.{name}", value, "it must be finite and 0 or greater")
+            check_number(value, field=f"generator.{name}", zero=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,8 +70,7 @@ class CaptureChain:
     def __post_init__(self) -> None:
         for name in ("low_corners_hz", "high_corners_hz"):
             for corner in getattr(self, name):
-                if not (math.isfinite(corner) and corner > 0):
-                    raise InputError(f"chain.{name}", corner, "it must be finite and above 0 Hz")
+                check_number(corner, field=f"chain.{name}", unit="Hz")
 
 
 def chain_log_response(chain: CaptureChain, frequency_hz: Floats) -> Complex:

@@ -23,6 +23,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.arrays import hold_read_only
 from antecurve.errors import InputError
 from antecurve.networks.compiled import evaluate, transfer_coefficients
 from antecurve.networks.topology import ElementKind, Loading, Network, Topology
@@ -91,10 +92,10 @@ class NetworkKnowledge:
     uniform: NDArray[np.bool_]
 
     def __post_init__(self) -> None:
-        for name, kind in (("values", float), ("errors", float), ("uniform", bool)):
-            array = np.array(getattr(self, name), dtype=kind)
-            array.setflags(write=False)
-            object.__setattr__(self, name, array)
+        hold_read_only(self, "values", "errors")
+        uniform = np.array(self.uniform, dtype=bool)
+        uniform.setflags(write=False)
+        object.__setattr__(self, "uniform", uniform)
 
     @property
     def sources(self) -> int:

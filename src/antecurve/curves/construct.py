@@ -8,6 +8,7 @@ from dataclasses import replace
 
 from antecurve.curves.model import Curve
 from antecurve.errors import InputError
+from antecurve.quantities import check_number
 
 __all__ = [
     "curve_from_turnover",
@@ -43,8 +44,7 @@ def time_constant_from_frequency(frequency_hz: float) -> float:
     >>> round(time_constant_from_frequency(50.05) * 1e6)
     3180
     """
-    if not (math.isfinite(frequency_hz) and frequency_hz > 0):
-        raise InputError("frequency_hz", frequency_hz, "it must be finite and above 0 Hz")
+    check_number(frequency_hz, field="frequency_hz", unit="Hz")
     return 1.0 / (2.0 * math.pi * frequency_hz)
 
 

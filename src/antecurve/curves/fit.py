@@ -18,6 +18,7 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from antecurve.arrays import hold_read_only
 from antecurve.curves.model import Curve, level_db
 from antecurve.errors import InputError
 
@@ -42,9 +43,9 @@ class CurveFit:
     offset_db : float
         What was added to the curve's level re 1 kHz to meet the table [dB].
     frequency_hz : numpy.ndarray of float, shape (points,)
-        The table's frequencies [Hz].
+        The table's frequencies [Hz]; read-only.
     misfit_db : numpy.ndarray of float, shape (points,)
-        Table less fitted curve [dB].
+        Table less fitted curve [dB]; read-only.
     rms_db : float
         Root mean square of the misfit [dB].
     largest_db : float
@@ -64,6 +65,9 @@ class CurveFit:
     largest_db: float
     relative_uncertainty: tuple[float, ...]
     remarks: tuple[str, ...]
+
+    def __post_init__(self) -> None:
+        hold_read_only(self, "frequency_hz", "misfit_db")
 
 
 def fit_curve(
@@ -226,8 +230,6 @@ def _report(
     with np.errstate(invalid="ignore"):
         variance = np.where(vectors**2 > 1e-12, vectors**2 * inverse, 0.0).sum(axis=1)
     uncertainty = np.where(np.isinf(variance), np.inf, spread * np.sqrt(variance))
-    for array in (frequency, misfit):
-        array.setflags(write=False)
     return CurveFit(
         curve,
         offset,

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from antecurve.errors import InputError
+from antecurve.quantities import check_number
 
 __all__ = [
     "COINCIDENT",
@@ -108,8 +109,8 @@ class Curve:
         if not (self.zeros_s or self.poles_s):
             raise InputError("curve", self.name, "it must have at least one time constant")
         bound = self.low_end_bound_s
-        if bound is not None and not (math.isfinite(bound) and bound > 0):
-            raise InputError("curve.low_end_bound_s", bound, "it must be finite and above 0 s")
+        if bound is not None:
+            check_number(bound, field="curve.low_end_bound_s", unit="s")
         if bound is not None and self.poles_at_origin < 1:
             raise InputError(
                 "curve.low_end_bound",

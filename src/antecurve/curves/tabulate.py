@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.arrays import hold_read_only
 from antecurve.curves.model import Curve, factors, level_db
 from antecurve.errors import InputError
 
@@ -18,7 +19,7 @@ _NOMINAL = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CurveTable:
-    """A curve at chosen frequencies.
+    """A curve at chosen frequencies; arrays read-only.
 
     Attributes
     ----------
@@ -39,6 +40,9 @@ class CurveTable:
     emphasis_db: NDArray[np.float64]
     playback_db: NDArray[np.float64]
     phase_deg: NDArray[np.float64]
+
+    def __post_init__(self) -> None:
+        hold_read_only(self, "frequency_hz", "emphasis_db", "playback_db", "phase_deg")
 
 
 def third_octave_frequencies(*, low_hz: float = 20.0, high_hz: float = 20e3) -> NDArray[np.float64]:
@@ -109,6 +113,4 @@ def curve_table(curve: Curve, frequency_hz: NDArray[np.float64] | None = None) -
         phase += np.degrees(np.arctan(omega * time))
     for time in found.poles_s:
         phase -= np.degrees(np.arctan(omega * time))
-    for array in (frequency, emphasis, playback, phase):
-        array.setflags(write=False)
     return CurveTable(curve, frequency, emphasis, playback, phase)

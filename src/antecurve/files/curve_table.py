@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.arrays import hold_read_only
 from antecurve.errors import FileFormatError
 from antecurve.files.rows import read_rows
 
@@ -31,6 +32,9 @@ class LevelTable:
 
     frequency_hz: NDArray[np.float64]
     level_db: NDArray[np.float64]
+
+    def __post_init__(self) -> None:
+        hold_read_only(self, "frequency_hz", "level_db")
 
 
 def read_curve_table(path: Path | str) -> LevelTable:
@@ -66,7 +70,4 @@ def read_curve_table(path: Path | str) -> LevelTable:
             raise FileFormatError(row.place, shown, "this frequency stood in an earlier row")
         found[frequency] = level
     order = sorted(found)
-    frequency_hz, level_db = np.array(order), np.array([found[f] for f in order])
-    frequency_hz.setflags(write=False)
-    level_db.setflags(write=False)
-    return LevelTable(frequency_hz, level_db)
+    return LevelTable(np.array(order), np.array([found[f] for f in order]))

@@ -15,6 +15,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.arrays import read_only
 from antecurve.errors import InputError
 
 __all__ = ["Element", "ElementKind", "Loading", "Network", "Topology", "network_with_values"]
@@ -96,7 +97,7 @@ class Network:
     values: NDArray[np.float64]
 
     def __post_init__(self) -> None:
-        values = np.array(self.values, dtype=float)
+        values = read_only(self.values)
         elements = self.topology.elements
         if values.shape != (len(elements),):
             raise InputError(
@@ -107,7 +108,6 @@ class Network:
                 raise InputError(
                     element.ref, float(value), f"a {element.kind.value} must be finite and above 0"
                 )
-        values.setflags(write=False)
         object.__setattr__(self, "values", values)
 
     def value(self, ref: str) -> float:
