@@ -25,8 +25,7 @@ from antecurve.analysis.waveform import SquareWave
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
 from antecurve.errors import InputError
 from antecurve.job import Job
-from antecurve.networks.compiled import transfer
-from antecurve.networks.deviation import ErrorRange, error_range
+from antecurve.networks.deviation import ErrorRange, error_range, reference_gain
 from antecurve.networks.roots import extra_poles
 from antecurve.networks.topology import ElementKind, Network, Topology
 from antecurve.networks.wiring import check_wiring
@@ -283,13 +282,12 @@ def _own_solution(design: Design) -> OwnSolution | None:
     if job.network.elements is None:
         return None
     topology = Topology("own", job.network.elements)
-    level = abs(complex(transfer(design.network, REFERENCE_FREQUENCY_HZ, loading=job.loading)[0]))
     solve = partial(
         solve_own_network,
         topology,
         job.curve,
         loading=job.loading,
-        gain=level,
+        gain=reference_gain(design.network, loading=job.loading),
         band_hz=job.target.band_hz,
     )
     found = solve()
@@ -384,8 +382,8 @@ def pair_level_db(design: Design) -> float | None:
     if design.second is None:
         return None
     first, second = (
-        abs(complex(transfer(n, REFERENCE_FREQUENCY_HZ, loading=design.job.loading)[0]))
-        for n in (design.network, design.second.network)
+        reference_gain(network, loading=design.job.loading)
+        for network in (design.network, design.second.network)
     )
     return 20.0 * math.log10(second / first)
 

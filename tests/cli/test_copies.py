@@ -15,7 +15,7 @@ from commands import Outcome, invoke
 from nodal import solve_cards
 
 from antecurve.analysis.builds import Builds, MeasuredBuilds
-from antecurve.analysis.spread import spread, spread_object
+from antecurve.analysis.spread import spread
 from antecurve.curves.catalogue import named_curve
 from antecurve.curves.model import response
 from antecurve.files.design_file import design_content
@@ -79,7 +79,7 @@ def test_spread_prints_the_object_of_the_format(
         seed=9,
         limit_db=0.2,
     )
-    assert _json(done) == json.loads(json.dumps(spread_object(expected)))
+    assert _json(done) == json.loads(json.dumps(expected.as_dict()))
 
 
 def test_spread_says_what_governs(design_file: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -8,7 +8,17 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from bench_networks import BAND, COMMON, DISC, LOADING, bench_network, cards, network_of, position
+from bench_networks import (
+    BAND,
+    COMMON,
+    DISC,
+    LOADING,
+    bench_network,
+    cards,
+    large_network,
+    network_of,
+    position,
+)
 from nodal import solve_cards
 
 from antecurve.analysis.drift import drift, part_technologies
@@ -126,6 +136,14 @@ def test_at_the_reference_nothing_moves() -> None:
     nominal = error_range(PICKED.network, DISC, band_hz=BAND, loading=LOADING).centred_db
     assert row.centred_db == row.worst_centred_db == pytest.approx(nominal, rel=1e-12)
     assert row.level_shift_db == 0.0
+
+
+def test_a_network_of_many_positions_goes_without_the_worst_case() -> None:
+    found = drift(large_network(), **COMMON, temperatures_c=[20.0, 30.0])  # type: ignore[arg-type]
+    reference, warm = found.rows
+    assert warm.worst_centred_db is None and warm.centred_db != reference.centred_db
+    # At the reference no position moves, so that the worst case is the nominal one.
+    assert reference.worst_centred_db == pytest.approx(reference.centred_db, rel=1e-12)
 
 
 def test_losses_equal_a_nodal_solve_with_lossy_capacitors() -> None:

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
-from bench_networks import BAND, COMMON, DISC, LOADING, bench_network, cards
+from bench_networks import BAND, COMMON, DISC, LOADING, bench_network, cards, large_network
 from nodal import solve_cards
 
 from antecurve.analysis.band_error import BandError
@@ -14,7 +12,7 @@ from antecurve.analysis.builds import Builds
 from antecurve.analysis.distributions import BLOCK, draw_block, part_source
 from antecurve.analysis.planning import with_tolerances
 from antecurve.analysis.scatter import part_table, position_values
-from antecurve.analysis.spread import SpreadResult, spread, spread_object
+from antecurve.analysis.spread import SpreadResult, spread
 from antecurve.curves.model import response
 from antecurve.errors import InputError
 from antecurve.networks.deviation import error_range
@@ -74,7 +72,7 @@ def test_the_grid_is_within_a_tenth_of_a_percent_of_the_continuum() -> None:
 
 def test_the_result_does_not_depend_on_workers() -> None:
     one, three = (_result(builds=MORE_THAN_TWO_BLOCKS, workers=w, limit_db=0.1) for w in (1, 3))
-    assert spread_object(one) == spread_object(three)
+    assert one.as_dict() == three.as_dict()
 
 
 def test_more_builds_begin_with_the_same_ones() -> None:
@@ -153,13 +151,13 @@ def test_an_interrupted_run_keeps_what_is_done() -> None:
             raise KeyboardInterrupt
 
     result = _result(builds=100 * BLOCK, progress=interrupt)
-    assert result.wanted_builds == spread_object(result)["wanted_builds"] == 100 * BLOCK
+    assert result.wanted_builds == result.as_dict()["wanted_builds"] == 100 * BLOCK
     assert result.builds == 2 * BLOCK
     assert result.centred_db == _result(builds=2 * BLOCK).centred_db
 
 
 def test_the_object_has_the_keys_of_the_format() -> None:
-    content = spread_object(_result(limit_db=0.1))
+    content = _result(limit_db=0.1).as_dict()
     assert set(content["centred_db"]) == {"p50", "p95", "p99", "max"}
     assert {"limit_db", "fraction", "low", "high"} <= set(content["yield"])
     assert content["yield"]["low"] <= content["yield"]["fraction"] <= content["yield"]["high"]
@@ -168,7 +166,7 @@ def test_the_object_has_the_keys_of_the_format() -> None:
     assert sum(s["share"] for s in content["sensitivity"]) == pytest.approx(1.0)
     assert content["worst_corner_db"] <= content["worst_case"]["upper_bound_db"]
     assert content["centred_db"]["max"] <= content["worst_case"]["upper_bound_db"]
-    assert spread_object(_result())["yield"] is None
+    assert _result().as_dict()["yield"] is None
 
 
 @pytest.mark.parametrize(
@@ -181,17 +179,5 @@ def test_numbers_out_of_range_are_refused(field: str, value: float) -> None:
 
 
 def test_a_network_of_many_positions_goes_without_the_worst_case() -> None:
-    first = PICKED.positions[0]
-    rest = [
-        replace(first, element=replace(first.element, ref=f"R{k}", nodes=("in", "out")))
-        for k in range(10, 18)
-    ]
-    picked = replace(
-        PICKED,
-        topology=replace(
-            PICKED.topology, elements=(*PICKED.topology.elements, *(p.element for p in rest))
-        ),
-        positions=(*PICKED.positions, *rest),
-    )
-    result = spread(picked, **COMMON, builds=100)  # type: ignore[arg-type]
-    assert result.worst is None and spread_object(result)["worst_corner_db"] is None
+    result = spread(large_network(), **COMMON, builds=100)  # type: ignore[arg-type]
+    assert result.worst is None and result.as_dict()["worst_corner_db"] is None

@@ -8,8 +8,9 @@ from dataclasses import replace
 
 import pytest
 
-from antecurve.analysis.parts_list import part_references, parts_list
+from antecurve.analysis.parts_list import parts_list
 from antecurve.analysis.ratings import PartStress, PartStresses
+from antecurve.analysis.scatter import part_references
 from antecurve.errors import InputError
 from antecurve.files.parts_file import parts_csv, parts_workbook
 from antecurve.networks.topology import Element, ElementKind, Topology

@@ -10,10 +10,9 @@ import numpy as np
 
 from antecurve.analysis.correction import Correction, ValueUncertainty, correction
 from antecurve.analysis.scatter import part_table, part_weights, position_scatter
-from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
+from antecurve.curves.model import Curve
 from antecurve.errors import InputError
-from antecurve.networks.compiled import transfer
-from antecurve.networks.deviation import ErrorRange, error_range
+from antecurve.networks.deviation import ErrorRange, error_range, reference_gain
 from antecurve.networks.topology import ElementKind, Loading
 from antecurve.pick.parts import Part, PickedNetwork
 from antecurve.quantities import format_quantity
@@ -199,9 +198,8 @@ def as_built(
     meter = meter or MeterAccuracy()
     built = measured_network(picked, measured, meter=meter)
     network = built.network
-    shift = abs(
-        transfer(network, [REFERENCE_FREQUENCY_HZ], loading=loading)[0]
-        / transfer(picked.network, [REFERENCE_FREQUENCY_HZ], loading=loading)[0]
+    shift = reference_gain(network, loading=loading) / reference_gain(
+        picked.network, loading=loading
     )
 
     def error(published: bool) -> ErrorRange:

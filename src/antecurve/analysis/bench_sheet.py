@@ -13,12 +13,13 @@ from numpy.typing import NDArray
 
 from antecurve.analysis.generator import displayed_level
 from antecurve.analysis.loading import LoadingResult, shared_generator
+from antecurve.analysis.scatter import part_table, position_box
 from antecurve.arrays import hold_read_only
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, response
 from antecurve.errors import InputError
 from antecurve.networks.compiled import evaluate, transfer_coefficients
 from antecurve.networks.topology import Loading
-from antecurve.pick.parts import PickedNetwork, Position, joined_value
+from antecurve.pick.parts import PickedNetwork
 from antecurve.quantities import check_number
 
 if TYPE_CHECKING:
@@ -300,7 +301,7 @@ class _Levels:
 
 def _levels(picked: PickedNetwork, frequency: Floats, source: float, receiver: Receiver) -> _Levels:
     nominal = picked.network.values
-    ends = np.array([_ends(position) for position in picked.positions])
+    ends = np.stack(position_box(part_table(picked)), axis=1)
     corners = len(nominal) <= MOST_CORNERS
     if corners:
         values = np.array(list(itertools.product(*ends)))
@@ -319,19 +320,6 @@ def _levels(picked: PickedNetwork, frequency: Floats, source: float, receiver: R
     low, high = _extremes(gain[:, :-1], corners)
     relative_low, relative_high = _extremes(relative, corners)
     return _Levels(receiver, gain[0, :-1], low, high, relative[0], relative_low, relative_high)
-
-
-def _ends(position: Position) -> tuple[float, float]:
-    """Values of a position with all of its parts at the low and at the high end."""
-    low, high = (
-        joined_value(
-            position.element.kind,
-            tuple(p.value * (1.0 + sign * p.tolerance) for p in position.parts),
-            position.joined,
-        )
-        for sign in (-1.0, 1.0)
-    )
-    return low, high
 
 
 def _extremes(gain_db: Floats, corners: bool) -> tuple[Floats, Floats]:

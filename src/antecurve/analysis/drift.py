@@ -16,11 +16,10 @@ from numpy.typing import NDArray
 
 from antecurve.analysis.scatter import part_table, position_values
 from antecurve.analysis.technologies import TECHNOLOGIES, Technology, technology
-from antecurve.analysis.worst_case import worst_case
-from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
+from antecurve.analysis.worst_case import worst_case_or_none
+from antecurve.curves.model import Curve
 from antecurve.errors import InputError
-from antecurve.networks.compiled import transfer
-from antecurve.networks.deviation import error_range
+from antecurve.networks.deviation import error_range, reference_gain
 from antecurve.networks.topology import ElementKind, Loading, Network, network_with_values
 from antecurve.pick.parts import PickedNetwork
 
@@ -42,14 +41,15 @@ class DriftRow:
         Centred error with typical coefficients [dB].
     level_shift_db : float
         Level at 1 kHz against the reference temperature, typical coefficients [dB].
-    worst_centred_db : float
-        Largest centred error over all coefficients in their ranges [dB].
+    worst_centred_db : float or None
+        Largest centred error over all coefficients in their ranges [dB]; ``None`` when more
+        positions scatter than `antecurve.analysis.worst_case.worst_case` can take.
     """
 
     temperature_c: float
     centred_db: float
     level_shift_db: float
-    worst_centred_db: float
+    worst_centred_db: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,25 +225,22 @@ def drift(
             )
     typical = np.array([t.coefficient for t in found])
     ends = np.array([[t.coefficient_low, t.coefficient_high] for t in found])
-
-    def level(network: Network) -> float:
-        return float(abs(transfer(network, [REFERENCE_FREQUENCY_HZ], loading=loading)[0]))
-
-    reference = level(picked.network)
+    reference = reference_gain(picked.network, loading=loading)
     rows = []
     for temperature in temperatures_c:
         step = temperature - reference_c
         if np.any(1.0 + ends * step <= 0):
             raise InputError("temperature", temperature, "a coefficient takes a part to 0 there")
         at = _warmed(picked, 1.0 + typical * step)
+        worst = worst_case_or_none(
+            _box(picked, 1.0 + ends * step), curve=curve, loading=loading, band_hz=band_hz
+        )
         rows.append(
             DriftRow(
                 temperature_c=float(temperature),
                 centred_db=error_range(at, curve, band_hz=band_hz, loading=loading).centred_db,
-                level_shift_db=20.0 * math.log10(level(at) / reference),
-                worst_centred_db=worst_case(
-                    _box(picked, 1.0 + ends * step), curve=curve, loading=loading, band_hz=band_hz
-                ).centred_db,
+                level_shift_db=20.0 * math.log10(reference_gain(at, loading=loading) / reference),
+                worst_centred_db=None if worst is None else worst.centred_db,
             )
         )
     return DriftResult(reference_c, found, tuple(rows))

@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
-from antecurve.networks.compiled import output_impedance, transfer
-from antecurve.networks.deviation import error_range
+from antecurve.networks.compiled import output_impedance
+from antecurve.networks.deviation import error_range, reference_gain
 from antecurve.networks.topology import Loading, Network
 from antecurve.quantities import format_quantity
 from antecurve.synthesis.exact import exact_network, exact_network_or_none, form_names
@@ -251,7 +251,7 @@ def generator_advice(
     nominal = error_range(network, curve, band_hz=band_hz, loading=loading).centred_db
     limit = nominal + growth_db
     form = network.topology.form
-    gain = abs(complex(transfer(network, REFERENCE_FREQUENCY_HZ, loading=loading)[0]))
+    gain = reference_gain(network, loading=loading)
     advice = []
     for source in source_ohm:
         there = replace(loading, source_resistance=float(source))

@@ -15,6 +15,7 @@ from antecurve.analysis.waveform import SquareWave, modes
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.networks.centred_error import log_frequencies
 from antecurve.networks.compiled import input_impedance, output_impedance, transfer
+from antecurve.networks.deviation import reference_gain
 from antecurve.networks.topology import Loading, Network
 from antecurve.quantities import check_number
 
@@ -118,7 +119,7 @@ def level_report(
     """
     check_number(source_level_v, field="source.level", unit="V")
     gains = 20.0 * np.log10(np.abs(transfer(network, DECADES_HZ, loading=loading)))
-    gain = abs(complex(transfer(network, REFERENCE_FREQUENCY_HZ, loading=loading)[0]))
+    gain = reference_gain(network, loading=loading)
     outward = output_impedance(network, REFERENCE_FREQUENCY_HZ, loading=loading)[0]
     wave = SquareWave(REFERENCE_FREQUENCY_HZ, math.sqrt(2.0) * source_level_v)
     return LevelReport(

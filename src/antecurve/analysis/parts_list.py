@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from antecurve.analysis.scatter import part_references
 from antecurve.errors import InputError
 from antecurve.networks.topology import ElementKind
-from antecurve.pick.parts import Part, PickedNetwork, Position
+from antecurve.pick.parts import Part, PickedNetwork
 from antecurve.quantities import format_quantity
 
 if TYPE_CHECKING:
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
 
     from antecurve.analysis.ratings import PartStresses
 
-__all__ = ["PartsLine", "PartsList", "part_references", "parts_list"]
+__all__ = ["PartsLine", "PartsList", "parts_list"]
 
 _DESCRIPTIONS = {
     ElementKind.RESISTOR: "metal film resistor",
@@ -121,25 +122,6 @@ def _description(kind: ElementKind, part: Part) -> str:
         return part.description or _DESCRIPTIONS[kind]
     marked = f", marked {format_quantity(part.nominal, kind.unit)}" if part.nominal else ""
     return f"on hand{marked}" + (f": {part.description}" if part.description else "")
-
-
-def part_references(position: Position) -> tuple[str, ...]:
-    """Return the references of the parts of a position: ``R1``, or ``C1a`` and ``C1b``.
-
-    Parameters
-    ----------
-    position : Position
-        The position.
-
-    Returns
-    -------
-    tuple of str
-        One reference a part.
-    """
-    ref = position.element.ref
-    if len(position.parts) == 1:
-        return (ref,)
-    return tuple(f"{ref}{letter}" for letter in "abcdefgh"[: len(position.parts)])
 
 
 def parts_list(

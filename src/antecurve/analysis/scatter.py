@@ -12,10 +12,11 @@ from numpy.typing import NDArray
 
 from antecurve.arrays import read_only
 from antecurve.networks.topology import ElementKind
-from antecurve.pick.parts import PickedNetwork
+from antecurve.pick.parts import PickedNetwork, Position
 
 __all__ = [
     "PartTable",
+    "part_references",
     "part_table",
     "part_weights",
     "position_box",
@@ -54,6 +55,25 @@ class PartTable:
     adds: tuple[bool, ...]
 
 
+def part_references(position: Position) -> tuple[str, ...]:
+    """Return the references of the parts of a position: ``R1``, or ``C1a`` and ``C1b``.
+
+    Parameters
+    ----------
+    position : Position
+        The position.
+
+    Returns
+    -------
+    tuple of str
+        One reference a part.
+    """
+    ref = position.element.ref
+    if len(position.parts) == 1:
+        return (ref,)
+    return tuple(f"{ref}{letter}" for letter in "abcdefgh"[: len(position.parts)])
+
+
 def part_table(picked: PickedNetwork) -> PartTable:
     """Return the physical parts of a picked network.
 
@@ -75,9 +95,8 @@ def part_table(picked: PickedNetwork) -> PartTable:
     adds: list[bool] = []
     for position in picked.positions:
         first = len(refs)
-        single = len(position.parts) == 1
-        for place, part in enumerate(position.parts):
-            refs.append(position.element.ref + ("" if single else "abcdefgh"[place]))
+        refs += part_references(position)
+        for part in position.parts:
             kinds.append(position.element.kind)
             nominal.append(part.value)
             tolerance.append(part.tolerance)

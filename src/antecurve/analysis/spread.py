@@ -16,14 +16,14 @@ from antecurve.analysis.intervals import Proportion, clopper_pearson
 from antecurve.analysis.scatter import part_table
 from antecurve.analysis.sensitivity import PositionSensitivity, sensitivities
 from antecurve.analysis.tally import LogTally, Percentiles
-from antecurve.analysis.worst_case import MOST_POSITIONS, WorstCase, worst_case
+from antecurve.analysis.worst_case import WorstCase, worst_case_or_none
 from antecurve.arrays import hold_read_only
 from antecurve.curves.model import Curve
 from antecurve.errors import InputError
 from antecurve.networks.topology import Loading
 from antecurve.pick.parts import PickedNetwork
 
-__all__ = ["Mismatch", "PercentileCurves", "SpreadResult", "Yield", "spread", "spread_object"]
+__all__ = ["Mismatch", "PercentileCurves", "SpreadResult", "Yield", "spread"]
 
 Floats = NDArray[np.float64]
 
@@ -115,7 +115,7 @@ class SpreadResult:
         Of the centred error [dB].
     worst : WorstCase or None
         The true worst case over the tolerance box beside the worst of its corners; ``None``
-        when there are more positions than it can take.
+        when more positions scatter than it can take.
     within : Yield or None
         Fraction of builds within a limit; ``None`` without a limit.
     sensitivity : tuple of PositionSensitivity
@@ -150,6 +150,58 @@ class SpreadResult:
         At a corner every position is wholly at its low or its high end.
         """
         return None if self.worst is None else self.worst.corner_db
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the result as plain data, as in ``design.json``.
+
+        Returns
+        -------
+        dict
+            The ``spread`` object.
+        """
+        within, worst = self.within, self.worst
+        return {
+            "builds": self.builds,
+            "wanted_builds": self.wanted_builds,
+            "seed": self.seed,
+            "distribution": self.distribution,
+            "reel_correlation": self.reel_correlation,
+            "centred_db": _percentiles_object(self.centred_db),
+            "worst_corner_db": self.worst_corner_db,
+            "worst_case": None
+            if worst is None
+            else {
+                "centred_db": worst.centred_db,
+                "upper_bound_db": worst.upper_bound_db,
+                "root_sum_square_db": worst.root_sum_square_db,
+                "proved": worst.proved,
+            },
+            "yield": None
+            if within is None
+            else {
+                "limit_db": within.limit_db,
+                "fraction": within.proportion.fraction,
+                "low": within.proportion.low,
+                "high": within.proportion.high,
+                "confidence": within.proportion.confidence,
+            },
+            "sensitivity": [
+                {"ref": s.ref, "db_per_percent_max": s.db_per_percent_max, "share": s.share}
+                for s in self.sensitivity
+            ],
+            "level_db": {"p2_5": self.level_low_db, "p97_5": self.level_high_db},
+            "mismatch": {
+                "pairs": self.mismatch.pairs,
+                "level_db": _percentiles_object(self.mismatch.level_db),
+                "largest_db": _percentiles_object(self.mismatch.largest_db),
+            },
+            "curves": {
+                "builds": self.curves.builds,
+                "frequency_hz": self.curves.frequency_hz.tolist(),
+                "percent": list(self.curves.percent),
+                "error_db": self.curves.error_db.tolist(),
+            },
+        }
 
 
 def spread(
@@ -242,11 +294,9 @@ def spread(
             raise
     few = min(counted.centred.count, _CURVE_BUILDS)
     shares = sensitivities(picked, loading=loading, band_hz=band_hz, source=source)
-    worst = None
-    if len(picked.positions) <= MOST_POSITIONS:
-        worst = worst_case(
-            picked, curve=curve, loading=loading, band_hz=band_hz, most_boxes=_MOST_BOXES
-        )
+    worst = worst_case_or_none(
+        picked, curve=curve, loading=loading, band_hz=band_hz, most_boxes=_MOST_BOXES
+    )
     return SpreadResult(
         builds=counted.centred.count,
         wanted_builds=builds,
@@ -332,64 +382,6 @@ def _mismatch(copies: Builds, pairs: int) -> Mismatch:
         level.add(np.abs(at_reference[:left]))
         largest.add(largest_db[:left])
     return Mismatch(pairs, level.percentiles(), largest.percentiles())
-
-
-def spread_object(result: SpreadResult) -> dict[str, Any]:
-    """Return the result as the ``spread`` object of a design file.
-
-    Parameters
-    ----------
-    result : SpreadResult
-        What copies will do.
-
-    Returns
-    -------
-    dict
-        Plain numbers, text, lists and dictionaries.
-    """
-    within, worst = result.within, result.worst
-    return {
-        "builds": result.builds,
-        "wanted_builds": result.wanted_builds,
-        "seed": result.seed,
-        "distribution": result.distribution,
-        "reel_correlation": result.reel_correlation,
-        "centred_db": _percentiles_object(result.centred_db),
-        "worst_corner_db": result.worst_corner_db,
-        "worst_case": None
-        if worst is None
-        else {
-            "centred_db": worst.centred_db,
-            "upper_bound_db": worst.upper_bound_db,
-            "root_sum_square_db": worst.root_sum_square_db,
-            "proved": worst.proved,
-        },
-        "yield": None
-        if within is None
-        else {
-            "limit_db": within.limit_db,
-            "fraction": within.proportion.fraction,
-            "low": within.proportion.low,
-            "high": within.proportion.high,
-            "confidence": within.proportion.confidence,
-        },
-        "sensitivity": [
-            {"ref": s.ref, "db_per_percent_max": s.db_per_percent_max, "share": s.share}
-            for s in result.sensitivity
-        ],
-        "level_db": {"p2_5": result.level_low_db, "p97_5": result.level_high_db},
-        "mismatch": {
-            "pairs": result.mismatch.pairs,
-            "level_db": _percentiles_object(result.mismatch.level_db),
-            "largest_db": _percentiles_object(result.mismatch.largest_db),
-        },
-        "curves": {
-            "builds": result.curves.builds,
-            "frequency_hz": result.curves.frequency_hz.tolist(),
-            "percent": list(result.curves.percent),
-            "error_db": result.curves.error_db.tolist(),
-        },
-    }
 
 
 def _percentiles_object(found: Percentiles) -> dict[str, float]:

@@ -10,10 +10,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
+from antecurve.curves.model import Curve
 from antecurve.errors import InputError
-from antecurve.networks.compiled import transfer
-from antecurve.networks.deviation import error_range
+from antecurve.networks.deviation import error_range, reference_gain
 from antecurve.networks.topology import Element, ElementKind, Loading, Network, Topology
 from antecurve.quantities import check_number
 
@@ -166,18 +165,13 @@ def stray_table(
         When a stray is not above 0.
     """
     nominal = error_range(network, curve, band_hz=band_hz, loading=loading).centred_db
-    level = _level(network, loading)
+    gain = reference_gain(network, loading=loading)
     rows = []
     for nodes in itertools.combinations(_nodes(network.topology), 2):
         across = tuple(e.ref for e in network.topology.elements if set(e.nodes) == set(nodes))
         for capacitance in strays_f:
             there = with_stray(network, nodes=nodes, capacitance_f=capacitance)
             centred = error_range(there, curve, band_hz=band_hz, loading=loading).centred_db
-            shift = _level(there, loading) - level
+            shift = 20.0 * math.log10(reference_gain(there, loading=loading) / gain)
             rows.append(Stray(nodes, across, capacitance, shift, centred, centred - nominal))
     return StrayTable(tuple(sorted(rows, key=lambda row: -row.growth_db)))
-
-
-def _level(network: Network, loading: Loading) -> float:
-    found = transfer(network, REFERENCE_FREQUENCY_HZ, loading=loading)[0]
-    return 20.0 * math.log10(abs(complex(found)))

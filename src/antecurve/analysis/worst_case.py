@@ -40,7 +40,7 @@ from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import Loading, Network, Topology
 from antecurve.pick.parts import PickedNetwork
 
-__all__ = ["MOST_POSITIONS", "WorstCase", "worst_case", "worst_corner"]
+__all__ = ["MOST_POSITIONS", "WorstCase", "worst_case", "worst_case_or_none", "worst_corner"]
 
 Floats = NDArray[np.float64]
 _DB = 20.0 / math.log(10.0)
@@ -131,8 +131,12 @@ def worst_corner(
     return float(CentredError(curve, band_hz=band_hz)(found).max())
 
 
+def _free_positions(low: Floats, high: Floats) -> int:
+    return int(np.count_nonzero(low < high))
+
+
 def _check_size(low: Floats, high: Floats) -> None:
-    free = int(np.count_nonzero(low < high))
+    free = _free_positions(low, high)
     if free > MOST_POSITIONS:
         raise InputError(
             "network", f"{free} positions", f"the worst case takes at most {MOST_POSITIONS}"
@@ -263,8 +267,9 @@ class _Search:
         self.boxes = 0
         self._queue: list[tuple[float, int, _Box]] = []
         self._number = itertools.count()
-        for corners in np.array_split(_corners(low, high), max(1, 2 ** len(low) // 256)):
-            self._try(corners)
+        corners = _corners(low, high)
+        for some in np.array_split(corners, max(1, len(corners) // 256)):
+            self._try(some)
         grid = np.arange(len(problem.frequency))
         above, below = (g.ravel() for g in np.meshgrid(grid, grid, indexing="ij"))
         self._push(math.inf, _Box(low, high, above, below))
@@ -382,8 +387,8 @@ def worst_case(
     gap : float, optional
         Relative gap between value and bound at which the search ends, above 0.
     points_per_decade : int, optional
-        Frequencies of the grid per decade: 240, or 60 above 8 positions.  What may lie between
-        them is added to the bound.
+        Frequencies of the grid per decade: 240, or 60 where more than 8 positions scatter.  What
+        may lie between them is added to the bound.
     most_boxes : int, optional
         Boxes after which the search gives up closing the gap; the bound still holds.
 
@@ -406,7 +411,7 @@ def worst_case(
     low, high = position_box(part_table(picked))
     _check_size(low, high)
     if points_per_decade is None:
-        points_per_decade = 240 if len(low) <= 8 else 60
+        points_per_decade = 240 if _free_positions(low, high) <= 8 else 60
     frequency = log_frequencies(*band_hz, points_per_decade=points_per_decade)
     problem = _Problem(picked, curve, loading, frequency)
     search = _Search(problem, low, high, gap)
@@ -431,6 +436,39 @@ def worst_case(
         proved=closed and real_zeros,
         boxes=search.boxes,
     )
+
+
+def worst_case_or_none(
+    picked: PickedNetwork,
+    *,
+    curve: Curve,
+    loading: Loading,
+    band_hz: tuple[float, float],
+    most_boxes: int = 20_000,
+) -> WorstCase | None:
+    """Return the worst case, or nothing where too many positions scatter for all corners.
+
+    Parameters
+    ----------
+    picked : PickedNetwork
+        The network with its parts.
+    curve : Curve
+        The curve to impose.
+    loading : Loading
+        Source and load.
+    band_hz : tuple of float
+        Low and high end [Hz].
+    most_boxes : int, optional
+        As in `worst_case`.
+
+    Returns
+    -------
+    WorstCase or None
+        ``None`` when more than 12 positions scatter.
+    """
+    if _free_positions(*position_box(part_table(picked))) > MOST_POSITIONS:
+        return None
+    return worst_case(picked, curve=curve, loading=loading, band_hz=band_hz, most_boxes=most_boxes)
 
 
 def _factor_count(curve: Curve) -> int:

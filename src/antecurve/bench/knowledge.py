@@ -23,11 +23,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.analysis.scatter import part_table, part_weights
 from antecurve.arrays import hold_read_only
 from antecurve.errors import InputError
 from antecurve.networks.compiled import evaluate, transfer_coefficients
 from antecurve.networks.topology import ElementKind, Loading, Network, Topology
-from antecurve.pick.parts import PickedNetwork, Position
+from antecurve.pick.parts import PickedNetwork
 
 __all__ = [
     "LoadingTolerance",
@@ -108,16 +109,6 @@ class NetworkKnowledge:
         return Network(self.topology, self.values)
 
 
-def _shares(position: Position) -> Floats:
-    """d ln(value) / d ln(part) for the joined parts."""
-    values = np.array([p.value for p in position.parts])
-    adds = position.joined == "single" or (
-        (position.joined == "series") == (position.element.kind is ElementKind.RESISTOR)
-    )
-    weights = values if adds else 1.0 / values
-    return np.asarray(weights / weights.sum())
-
-
 def known_by_tolerance(
     picked: PickedNetwork,
     *,
@@ -156,13 +147,14 @@ def known_by_tolerance(
     rows = len(picked.positions) + 3
     scattered: list[Floats] = []
     readings: dict[ElementKind, list[Floats]] = {kind: [] for kind in ElementKind}
-    for row, position in enumerate(picked.positions):
-        for share, part in zip(_shares(position), position.parts, strict=True):
-            measured = part.nominal is not None
-            column = np.zeros(rows)
-            column[row] = share * part.tolerance / (math.sqrt(3.0) if measured else divisor)
-            if part.tolerance > 0:
-                (readings[position.element.kind] if measured else scattered).append(column)
+    table = part_table(picked)
+    parts = [part for position in picked.positions for part in position.parts]
+    for part, kind, weight in zip(parts, table.kinds, part_weights(table).T, strict=True):
+        measured = part.nominal is not None
+        standard = part.tolerance / (math.sqrt(3.0) if measured else divisor)
+        if standard:
+            column = np.append(weight * standard, np.zeros(3))
+            (readings[kind] if measured else scattered).append(column)
     within = [column for columns in readings.values() for column in _meter_columns(columns)]
     within += _loading_columns(loading_tolerance or LoadingTolerance(), rows)
     kinds = [distribution == "uniform"] * len(scattered) + [True] * len(within)

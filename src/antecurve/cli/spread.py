@@ -120,14 +120,13 @@ def _missed(result: SpreadResult) -> bool:
 
 
 def _show(result: SpreadResult, plan: TolerancePlan | None, *, as_json: bool) -> None:
-    from antecurve.analysis.spread import spread_object
     from antecurve.cli.show import show_json, show_table
     from antecurve.files.copies import plan_content
     from antecurve.report import copies
 
     if as_json:
         more = {} if plan is None else {"plan": plan_content(plan)}
-        show_json({**spread_object(result), **more})
+        show_json({**result.as_dict(), **more})
         return
     show_table(copies.spread_rows(result))
     for line in copies.spread_lines(result):

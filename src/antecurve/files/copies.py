@@ -11,7 +11,7 @@ from antecurve.analysis.correction import Correction
 from antecurve.analysis.drift import DriftResult
 from antecurve.analysis.losses import LossEffect
 from antecurve.analysis.planning import TolerancePlan
-from antecurve.analysis.spread import SpreadResult, spread_object
+from antecurve.analysis.spread import SpreadResult
 from antecurve.analysis.trim import TrimProposal, TrimResult
 from antecurve.files.design_job import network_content
 from antecurve.files.table import csv_bytes
@@ -158,7 +158,7 @@ def spread_files(result: SpreadResult) -> dict[str, bytes]:
     dict of str to bytes
         ``spread.json``; ``spread.csv`` with percentiles of the error over frequency.
     """
-    content = json.dumps(spread_object(result), indent=1, ensure_ascii=False, allow_nan=False)
+    content = json.dumps(result.as_dict(), indent=1, ensure_ascii=False, allow_nan=False)
     curves = result.curves
     header = ("frequency_hz", *(f"error_db_p{p:g}".replace(".", "_") for p in curves.percent))
     rows = zip(curves.frequency_hz.tolist(), *curves.error_db.tolist(), strict=True)

@@ -7,7 +7,6 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from antecurve.analysis.spread import spread_object
 from antecurve.curves.model import factors
 from antecurve.errors import AntecurveError, FileFormatError
 from antecurve.files.design_job import job_content, job_from, network_content, network_from
@@ -65,7 +64,7 @@ def design_content(design: Design) -> dict[str, Any]:
         "forms": [asdict(outcome) for outcome in design.forms],
         "second": None if design.second is None else network_content(design.second),
         "match_db": design.match_db,
-        "spread": None if analysis is None else spread_object(analysis.spread),
+        "spread": None if analysis is None else analysis.spread.as_dict(),
         "loading": None if analysis is None else analysis.loading.as_dict(),
     }
 

@@ -18,7 +18,7 @@ from antecurve.networks.centred_error import highest_peaks, log_frequencies
 from antecurve.networks.compiled import transfer
 from antecurve.networks.topology import Loading, Network
 
-__all__ = ["ErrorRange", "error_db", "error_range"]
+__all__ = ["ErrorRange", "error_db", "error_range", "reference_gain"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +45,24 @@ class ErrorRange:
     rms_db: float
     lowest_hz: float
     highest_hz: float
+
+
+def reference_gain(network: Network, *, loading: Loading) -> float:
+    """Return output level over EMF at 1 kHz.
+
+    Parameters
+    ----------
+    network : Network
+        The network.
+    loading : Loading
+        Source and load.
+
+    Returns
+    -------
+    float
+        abs(H) at 1 kHz.
+    """
+    return abs(complex(transfer(network, REFERENCE_FREQUENCY_HZ, loading=loading)[0]))
 
 
 def error_db(

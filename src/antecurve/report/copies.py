@@ -240,7 +240,7 @@ def drift_rows(result: DriftResult) -> TextTable:
         (
             f"{row.temperature_c:g} °C",
             f"{row.centred_db:.4f}",
-            f"{row.worst_centred_db:.4f}",
+            "-" if row.worst_centred_db is None else f"{row.worst_centred_db:.4f}",
             f"{row.level_shift_db:+z.4f}",
         )
         for row in result.rows
