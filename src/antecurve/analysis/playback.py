@@ -158,6 +158,50 @@ def playback_chain(curve: Curve, playback: Playback = IDEAL) -> Chain:
     return unit_gain(Factors(tuple(zeros), tuple(poles), at_origin, poles_at_origin), inverse=True)
 
 
+_TURNOVER_FAULTS = (
+    Playback(
+        "turnover 20 % short",
+        turnover_factor=0.8,
+        remark="Bass too strong: the top rises from its start.",
+    ),
+    Playback(
+        "turnover 20 % long",
+        turnover_factor=1.2,
+        remark="Bass too weak: the top falls from its start.",
+    ),
+)
+_TREBLE_FAULTS = (
+    Playback(
+        "treble 20 % short",
+        treble_factor=0.8,
+        remark="Too little treble cut: a spike at the start of each top.",
+    ),
+    Playback(
+        "treble 20 % long",
+        treble_factor=1.2,
+        remark="Too much treble cut: a rounded corner.",
+    ),
+    Playback("no treble cut", treble_factor=0.0, remark="A tall spike on every edge."),
+)
+_NO_BASS_BOOST = Playback(
+    "no bass boost",
+    turnover_factor=0.0,
+    remark="The top falls off as soon as it is reached.",
+)
+_CORNERS = (
+    Playback(
+        "low corner at 20 Hz",
+        low_corner_hz=20.0,
+        remark="Tops tilt towards zero: a coupling capacitor is too small.",
+    ),
+    Playback(
+        "high corner at 20 kHz",
+        high_corner_hz=20e3,
+        remark="Rounded corners and a slow edge: the bandwidth is too small.",
+    ),
+)
+
+
 def common_faults(curve: Curve) -> tuple[Playback, ...]:
     """Return ideal playback and the faults that a bench meets again and again.
 
@@ -172,56 +216,11 @@ def common_faults(curve: Curve) -> tuple[Playback, ...]:
         Ideal first.  The selection and the sizes are common practice, no source.
     """
     known = time_constants(curve)
-    found = [IDEAL]
-    if known.turnover_s is not None:
-        found += [
-            Playback(
-                "turnover 20 % short",
-                turnover_factor=0.8,
-                remark="Bass too strong: the top rises from its start.",
-            ),
-            Playback(
-                "turnover 20 % long",
-                turnover_factor=1.2,
-                remark="Bass too weak: the top falls from its start.",
-            ),
-        ]
-    if known.treble_s is not None:
-        found += [
-            Playback(
-                "treble 20 % short",
-                treble_factor=0.8,
-                remark="Too little treble cut: a spike at the start of each top.",
-            ),
-            Playback(
-                "treble 20 % long",
-                treble_factor=1.2,
-                remark="Too much treble cut: a rounded corner.",
-            ),
-            Playback(
-                "no treble cut",
-                treble_factor=0.0,
-                remark="A tall spike on every edge.",
-            ),
-        ]
-    if known.turnover_s is not None:
-        found.append(
-            Playback(
-                "no bass boost",
-                turnover_factor=0.0,
-                remark="The top falls off as soon as it is reached.",
-            )
-        )
+    turnover, treble = known.turnover_s is not None, known.treble_s is not None
     return (
-        *found,
-        Playback(
-            "low corner at 20 Hz",
-            low_corner_hz=20.0,
-            remark="Tops tilt towards zero: a coupling capacitor is too small.",
-        ),
-        Playback(
-            "high corner at 20 kHz",
-            high_corner_hz=20e3,
-            remark="Rounded corners and a slow edge: the bandwidth is too small.",
-        ),
+        IDEAL,
+        *(_TURNOVER_FAULTS if turnover else ()),
+        *(_TREBLE_FAULTS if treble else ()),
+        *((_NO_BASS_BOOST,) if turnover else ()),
+        *_CORNERS,
     )

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
-from typing import Annotated, Optional
+from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from antecurve.cli.options import AsJson, DesignFile, Force, OutputFolder
+from antecurve.cli.options import AsJson, DesignFile, Force, OutputFolder, refuse_existing
+
+if TYPE_CHECKING:
+    from antecurve.networks.topology import Loading
 
 __all__ = ["calibrate"]
 
@@ -48,31 +52,21 @@ def calibrate(
     from antecurve.bench.captures import SweepCapture
     from antecurve.bench.knowledge import known_by_tolerance
     from antecurve.cli.show import show_json, show_table
-    from antecurve.errors import InputError, OutputExistsError
+    from antecurve.errors import InputError
     from antecurve.files.captures import read_capture
     from antecurve.files.design_file import read_design
     from antecurve.files.output_folder import write_folder
     from antecurve.files.verdict_file import calibration_content, calibration_files
-    from antecurve.networks.topology import Loading
     from antecurve.quantities import parse_quantity
     from antecurve.report.ship_sheet import calibration_rows
 
-    if output is not None and output.exists() and not force:
-        raise OutputExistsError(output)
+    refuse_existing(output, force=force)
     design = read_design(design_file)
     capture = read_capture(sweep)
     if not isinstance(capture, SweepCapture):
         raise InputError(str(sweep), "a square wave", "a network is calibrated by a sweep of it")
     unit = design.job.loading
-    loading = Loading(
-        unit.source_resistance,
-        unit.load_resistance
-        if load_resistance is None
-        else parse_quantity(load_resistance, unit="ohm", field="--load-resistance"),
-        unit.load_capacitance
-        if load_capacitance is None
-        else parse_quantity(load_capacitance, unit="F", field="--load-capacitance"),
-    )
+    loading = _with_meter(unit, load_resistance, load_capacitance)
     found = calibrate_network(
         capture,
         network=known_by_tolerance(design.picked, loading=loading),
@@ -94,3 +88,19 @@ def calibrate(
         print("the values fitted into the network, and the meter's load.")
     if output is not None:
         print(f"Written to {output}: {' '.join(calibration_files(found))}")
+
+
+def _with_meter(unit: Loading, resistance: str | None, capacitance: str | None) -> Loading:
+    """The source with the meter of the sweep for its load."""
+    from antecurve.quantities import parse_quantity
+
+    changed = {}
+    if resistance is not None:
+        changed["load_resistance"] = parse_quantity(
+            resistance, unit="ohm", field="--load-resistance"
+        )
+    if capacitance is not None:
+        changed["load_capacitance"] = parse_quantity(
+            capacitance, unit="F", field="--load-capacitance"
+        )
+    return replace(unit, **changed)

@@ -16,6 +16,7 @@ from antecurve.cli.options import (
     MeterCapacitance,
     MeterResistance,
     OutputFolder,
+    refuse_existing,
 )
 
 if TYPE_CHECKING:
@@ -81,12 +82,10 @@ def check(
     from antecurve.analysis.drift import drift, own_technologies
     from antecurve.analysis.losses import loss_effect
     from antecurve.cli.options import meter_accuracy
-    from antecurve.errors import OutputExistsError
     from antecurve.files.design_file import read_design
     from antecurve.files.measured import read_measured
 
-    if output is not None and output.exists() and not force:
-        raise OutputExistsError(output)
+    refuse_existing(output, force=force)
     design = read_design(design_file)
     job, band = design.job, design.job.target.band_hz
     copy = as_built(
@@ -183,15 +182,12 @@ def _write(found: _Found, output: Path, *, force: bool) -> None:
 
 
 def _missed(found: _Found) -> bool:
-    from antecurve.cli.progress import was_interrupted
+    from antecurve.cli.outcome import misses_limit, was_interrupted
 
     assert found.design.analysis is not None
-    missed = was_interrupted(found.design.analysis.spread)
-    limit, error = found.design.job.target.error_limit_db, found.copy.error.centred_db
-    if limit is not None and error > limit:
-        typer.echo(f"antecurve: error {error:.3f} dB misses the limit of {limit:g} dB", err=True)
-        return True
-    return missed
+    interrupted = was_interrupted(found.design.analysis.spread)
+    limit_db = found.design.job.target.error_limit_db
+    return misses_limit(found.copy.error.centred_db, limit_db) or interrupted
 
 
 def _show(found: _Found, *, whole: bool, as_json: bool) -> None:

@@ -7,7 +7,7 @@ from typing import Annotated, Optional
 
 import typer
 
-from antecurve.cli.options import AsJson, Force, OutputFolder
+from antecurve.cli.options import AsJson, Force, OutputFolder, refuse_existing
 
 __all__ = ["design"]
 
@@ -32,9 +32,9 @@ def design(
 
     Example: antecurve design bench.toml -o bench-network
     """
-    from antecurve.cli.progress import search_progress, was_interrupted
+    from antecurve.cli.outcome import misses_limit, was_interrupted
+    from antecurve.cli.progress import search_progress
     from antecurve.cli.show import show_design, show_json
-    from antecurve.errors import OutputExistsError
     from antecurve.files.design_file import design_content
     from antecurve.files.design_folder import write_design
     from antecurve.files.job_drawer import read_job_drawer
@@ -44,8 +44,7 @@ def design(
     from antecurve.report.page import report_page
     from antecurve.report.plots import plot_files
 
-    if output is not None and output.exists() and not force:
-        raise OutputExistsError(output)
+    refuse_existing(output, force=force)
     job = default_job() if job_file is None else read_job(job_file)
     with search_progress() as progress:
         found = do_design(job, drawer=read_job_drawer(job), progress=progress)
@@ -59,12 +58,7 @@ def design(
         if output is not None:
             names = ("design.json", "parts.csv", "response.csv", "network.cir", *more)
             print(f"Written to {output}: {' '.join(names)}")
-    limit = job.target.error_limit_db
     assert found.analysis is not None
-    missed = was_interrupted(found.analysis.spread)
-    error = found.analysis.error.job.centred_db
-    if limit is not None and error > limit:
-        typer.echo(f"antecurve: error {error:.3f} dB misses the limit of {limit:g} dB", err=True)
-        missed = True
-    if missed:
+    interrupted = was_interrupted(found.analysis.spread)
+    if misses_limit(found.analysis.error.job.centred_db, job.target.error_limit_db) or interrupted:
         raise typer.Exit(1)

@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Optional
+from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from antecurve.cli.options import AsJson, Force, MeterCapacitance, MeterResistance, OutputFolder
+from antecurve.cli.options import (
+    AsJson,
+    Force,
+    MeterCapacitance,
+    MeterResistance,
+    OutputFolder,
+    refuse_existing,
+)
 
 if TYPE_CHECKING:
-    from antecurve.bench.judge import JudgeRequest
+    from antecurve.bench.conformity import LimitBand
     from antecurve.bench.knowledge import NetworkKnowledge
     from antecurve.pipeline import Design
 
@@ -95,22 +102,34 @@ def judge(
 
     Example: antecurve judge left.csv left-30hz.csv --design bench-network/design.json -o left
     """
+    from antecurve.bench.generator import CaptureChain, Generator
+    from antecurve.bench.judge import JudgeRequest
     from antecurve.cli.judging import Delivery, judge_folder, judge_one
-    from antecurve.errors import InputError, OutputExistsError
+    from antecurve.errors import InputError
+    from antecurve.files.captures import read_capture
     from antecurve.files.design_file import read_design
 
-    if output is not None and output.exists() and not force:
-        raise OutputExistsError(output)
+    refuse_existing(output, force=force)
     folders = [p for p in captures if p.is_dir()]
     if folders and (len(captures) > 1 or other_channel):
         raise InputError("CAPTURE.csv", str(folders[0]), "give one folder by itself, or files")
     made = read_design(design)
     knowledge = _knowledge(made, measured, (meter_resistance, meter_capacitance))
-    asked = _request(
-        made,
-        {"limit": limit, "band": band, "mask": mask or [], "playback": playback},
-        {"rise": rise_time, "rise_unsure": rise_time_uncertainty, "flatness": flatness},
-        {"low": chain_low or [], "high": chain_high or [], "reference": reference},
+    asked = JudgeRequest(
+        limit_db=_number(limit, "dB", "--limit", above=True),
+        band_hz=made.job.target.band_hz if band is None else _band(band),
+        mask=tuple(_limit_band(text) for text in mask or ()),
+        playback=playback,
+        generator=Generator(
+            _number(rise_time, "s", "--rise-time"),
+            _number(rise_time_uncertainty, "s", "--rise-time-uncertainty"),
+            _number(flatness, "dB", "--flatness"),
+        ),
+        chain=CaptureChain(
+            tuple(_number(text, "Hz", "--chain-low", above=True) for text in chain_low or ()),
+            tuple(_number(text, "Hz", "--chain-high", above=True) for text in chain_high or ()),
+        ),
+        reference=None if reference is None else read_capture(reference),
     )
     delivery = Delivery(made.job.title, serial, date, output, force, as_json)
     if folders:
@@ -139,41 +158,17 @@ def _knowledge(design: Design, measured: Path | None, meters: tuple[str, str]) -
     )
 
 
-def _request(
-    design: Design, limits: dict[str, Any], generator: dict[str, str], chain: dict[str, Any]
-) -> JudgeRequest:
-    """The request that the options make."""
-    from antecurve.bench.generator import CaptureChain, Generator
-    from antecurve.bench.judge import JudgeRequest
-    from antecurve.files.captures import read_capture
+def _number(text: str, unit: str, field: str, *, above: bool = False) -> float:
     from antecurve.quantities import parse_quantity
 
-    def number(text: str, unit: str, field: str, *, above: bool = False) -> float:
-        return parse_quantity(text, unit=unit, field=field, minimum=0.0, exclusive=above)
-
-    band = limits["band"]
-    reference = chain["reference"]
-    return JudgeRequest(
-        limit_db=number(limits["limit"], "dB", "--limit", above=True),
-        band_hz=design.job.target.band_hz
-        if band is None
-        else (number(band[0], "Hz", "--band"), number(band[1], "Hz", "--band")),
-        mask=tuple(_limit_band(text) for text in limits["mask"]),
-        playback=limits["playback"],
-        generator=Generator(
-            number(generator["rise"], "s", "--rise-time"),
-            number(generator["rise_unsure"], "s", "--rise-time-uncertainty"),
-            number(generator["flatness"], "dB", "--flatness"),
-        ),
-        chain=CaptureChain(
-            tuple(number(t, "Hz", "--chain-low", above=True) for t in chain["low"]),
-            tuple(number(t, "Hz", "--chain-high", above=True) for t in chain["high"]),
-        ),
-        reference=None if reference is None else read_capture(reference),
-    )
+    return parse_quantity(text, unit=unit, field=field, minimum=0.0, exclusive=above)
 
 
-def _limit_band(text: str) -> Any:
+def _band(ends: tuple[str, str]) -> tuple[float, float]:
+    return _number(ends[0], "Hz", "--band"), _number(ends[1], "Hz", "--band")
+
+
+def _limit_band(text: str) -> LimitBand:
     from antecurve.bench.conformity import LimitBand
     from antecurve.errors import InputError
     from antecurve.quantities import parse_quantity
@@ -181,7 +176,8 @@ def _limit_band(text: str) -> Any:
     cells = text.split(":")
     if len(cells) != 3:
         raise InputError("--mask", text, 'write it as LOW:HIGH:DB, such as "20 Hz:50 Hz:1.0"')
-    units = ("Hz", "Hz", "dB")
-    return LimitBand(
-        *(parse_quantity(c, unit=u, field="--mask") for c, u in zip(cells, units, strict=True))
+    low, high, limit = (
+        parse_quantity(cell, unit=unit, field="--mask")
+        for cell, unit in zip(cells, ("Hz", "Hz", "dB"), strict=True)
     )
+    return LimitBand(low, high, limit)

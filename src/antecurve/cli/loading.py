@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Optional
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Annotated, Any, Optional
 
 import typer
 
-from antecurve.cli.options import AsJson, DesignFile, Force, OutputFolder
+from antecurve.cli.options import AsJson, DesignFile, Force, OutputFolder, refuse_existing
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
+    from antecurve.analysis.impedance_advice import GeneratorAdvice
     from antecurve.analysis.loading import LoadingResult
+    from antecurve.analysis.strays import StrayTable
+    from antecurve.pipeline import Design
 
 __all__ = ["loading"]
 
@@ -53,94 +59,127 @@ def loading(
 
     Example: antecurve loading bench-network/design.json --source 600 --cable-length 3
     """
+    from antecurve.analysis.loading import cable_capacitance
+    from antecurve.files.design_file import read_design
+    from antecurve.quantities import parse_quantity
+
+    refuse_existing(output, force=force)
+    asked = _Asked(
+        source_ohm=_values(source, "ohm", "--source", zero=True),
+        load_ohm=_values(load, "ohm", "--load", zero=False),
+        load_f=_values(capacitance, "F", "--capacitance", zero=True),
+        cable_f=cable_capacitance(
+            capacitance_per_metre=parse_quantity(cable, unit="F/m", field="--cable", minimum=0),
+            length_m=parse_quantity(cable_length, unit="m", field="--cable-length", minimum=0),
+        ),
+        growth_db=parse_quantity(growth, unit="dB", field="--growth", minimum=0, exclusive=True),
+        channels=channels,
+    )
+    found = _analysed(read_design(design_file), asked)
+    if output is not None:
+        _write(found, output, force=force)
+    _show(found, everything=everything, as_json=as_json)
+    if output is not None and not as_json:
+        print(f"Written to {output}: loading.csv strays.csv")
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """Values beside the usual ones, the cable's capacitance, and how far the window goes."""
+
+    source_ohm: tuple[float, ...]
+    load_ohm: tuple[float, ...]
+    load_f: tuple[float, ...]
+    cable_f: float
+    growth_db: float
+    channels: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    result: LoadingResult
+    advice: tuple[GeneratorAdvice, ...]
+    shared: LoadingResult
+    strays: StrayTable
+
+
+def _values(texts: list[str] | None, unit: str, field: str, *, zero: bool) -> tuple[float, ...]:
+    from antecurve.quantities import parse_quantity
+
+    return tuple(
+        parse_quantity(text, unit=unit, field=field, minimum=0, exclusive=not zero)
+        for text in texts or ()
+    )
+
+
+def _analysed(design: Design, asked: _Asked) -> _Found:
     from antecurve.analysis import loading as analysis
     from antecurve.analysis.impedance_advice import generator_advice
     from antecurve.analysis.strays import stray_table
-    from antecurve.cli.show import show_json, show_table
-    from antecurve.errors import OutputExistsError
-    from antecurve.files import bench_content as content
-    from antecurve.files.design_file import read_design
+
+    job, network = design.job, design.network
+    common: Any = {"curve": job.curve, "loading": job.loading, "band_hz": job.target.band_hz}
+    sources = (*analysis.SOURCE_RESISTANCES_OHM, *asked.source_ohm)
+    return _Found(
+        result=analysis.loading_table(
+            network,
+            **common,
+            source_ohm=sources,
+            load_ohm=(*analysis.LOAD_RESISTANCES_OHM, *asked.load_ohm),
+            load_f=(*analysis.LOAD_CAPACITANCES_F, *asked.load_f),
+            cable_f=asked.cable_f,
+            growth_db=asked.growth_db,
+        ),
+        advice=generator_advice(
+            network,
+            **common,
+            source_ohm=sorted({*sources} - {job.loading.source_resistance}),
+            growth_db=asked.growth_db,
+            output_resistance_max=job.network.output_resistance_max,
+        ),
+        shared=analysis.shared_generator(network, **common, channels=asked.channels),
+        strays=stray_table(network, **common),
+    )
+
+
+def _write(found: _Found, output: Path, *, force: bool) -> None:
+    from antecurve.files.bench_content import frame_csv
     from antecurve.files.output_folder import write_folder
-    from antecurve.quantities import parse_quantity
+
+    files = {
+        "loading.csv": frame_csv(found.result.to_frame()),
+        "strays.csv": frame_csv(found.strays.to_frame()),
+    }
+    write_folder(output, files, force=force)
+
+
+def _show(found: _Found, *, everything: bool, as_json: bool) -> None:
+    from antecurve.cli.show import show_json, show_table
+    from antecurve.files.bench_content import advice_content, frame_rows
     from antecurve.report import bench_tables as tables
 
-    if output is not None and output.exists() and not force:
-        raise OutputExistsError(output)
-    sources = [parse_quantity(v, unit="ohm", field="--source", minimum=0) for v in source or ()]
-    loads = [
-        parse_quantity(v, unit="ohm", field="--load", minimum=0, exclusive=True) for v in load or ()
-    ]
-    farads = [
-        parse_quantity(v, unit="F", field="--capacitance", minimum=0) for v in capacitance or ()
-    ]
-    cable_f = analysis.cable_capacitance(
-        capacitance_per_metre=parse_quantity(cable, unit="F/m", field="--cable", minimum=0),
-        length_m=parse_quantity(cable_length, unit="m", field="--cable-length", minimum=0),
-    )
-    growth_db = parse_quantity(growth, unit="dB", field="--growth", minimum=0, exclusive=True)
-    design = read_design(design_file)
-    job, network = design.job, design.network
-    result = analysis.loading_table(
-        network,
-        curve=job.curve,
-        loading=job.loading,
-        band_hz=job.target.band_hz,
-        source_ohm=(*analysis.SOURCE_RESISTANCES_OHM, *sources),
-        load_ohm=(*analysis.LOAD_RESISTANCES_OHM, *loads),
-        load_f=(*analysis.LOAD_CAPACITANCES_F, *farads),
-        cable_f=cable_f,
-        growth_db=growth_db,
-    )
-    advice = generator_advice(
-        network,
-        curve=job.curve,
-        loading=job.loading,
-        band_hz=job.target.band_hz,
-        source_ohm=sorted(
-            {*analysis.SOURCE_RESISTANCES_OHM, *sources} - {job.loading.source_resistance}
-        ),
-        growth_db=growth_db,
-        output_resistance_max=job.network.output_resistance_max,
-    )
-    shared = analysis.shared_generator(
-        network,
-        curve=job.curve,
-        loading=job.loading,
-        band_hz=job.target.band_hz,
-        channels=channels,
-    )
-    strays = stray_table(network, curve=job.curve, loading=job.loading, band_hz=job.target.band_hz)
-    if output is not None:
-        files = {
-            "loading.csv": content.frame_csv(result.to_frame()),
-            "strays.csv": content.frame_csv(strays.to_frame()),
-        }
-        write_folder(output, files, force=force)
+    result = found.result
     if as_json:
         show_json(
             {
                 **result.as_dict(),
-                "advice": content.advice_content(advice),
-                "channels": shared.as_dict()["rows"],
-                "strays": content.frame_rows(strays.to_frame()),
+                "advice": advice_content(found.advice),
+                "channels": found.shared.as_dict()["rows"],
+                "strays": frame_rows(found.strays.to_frame()),
             }
         )
         return
-    for line in (*tables.window_lines(result.window), "", *(a.sentence for a in advice)):
+    for line in (*tables.window_lines(result.window), "", *(a.sentence for a in found.advice)):
         print(line)
     show_table(tables.combination_rows(result if everything else _one_change(result)))
     print("One generator feeding one network and more:")
-    show_table(tables.combination_rows(shared))
+    show_table(tables.combination_rows(found.shared))
     print("Stray capacitances that matter most, one at a time:")
-    show_table(tables.stray_rows(strays))
-    if output is not None:
-        print(f"Written to {output}: loading.csv strays.csv")
+    show_table(tables.stray_rows(found.strays))
 
 
 def _one_change(result: LoadingResult) -> LoadingResult:
     """The combinations that differ from nominal in one value at most."""
-    from dataclasses import replace
-
     import numpy as np
 
     names = ("source_ohm", "load_ohm", "load_f")

@@ -20,6 +20,7 @@ __all__ = [
     "OutputFolder",
     "meter_accuracy",
     "percent",
+    "refuse_existing",
 ]
 
 AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON on stdout.")]
@@ -41,6 +42,27 @@ MeterResistance = Annotated[
 MeterCapacitance = Annotated[
     str, typer.Option(metavar="PERCENT", help="Accuracy of the capacitance meter, of reading.")
 ]
+
+
+def refuse_existing(output: Path | None, *, force: bool) -> None:
+    """Refuse an output that exists already, before anything is worked out.
+
+    Parameters
+    ----------
+    output : Path or None
+        What is to be written, if anything.
+    force : bool
+        Whether it may be overwritten.
+
+    Raises
+    ------
+    OutputExistsError
+        When it exists and may not be overwritten.
+    """
+    from antecurve.errors import OutputExistsError
+
+    if output is not None and output.exists() and not force:
+        raise OutputExistsError(output)
 
 
 def meter_accuracy(resistance: str, capacitance: str) -> MeterAccuracy:

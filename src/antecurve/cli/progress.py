@@ -2,39 +2,14 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from antecurve.analysis.spread import SpreadResult
     from antecurve.pick.search import PickProgress
 
-__all__ = ["count_progress", "search_progress", "was_interrupted"]
-
-
-def was_interrupted(result: SpreadResult) -> bool:
-    """Say on stderr when builds were interrupted.
-
-    Parameters
-    ----------
-    result : SpreadResult
-        Of the builds.
-
-    Returns
-    -------
-    bool
-        Whether there are fewer builds than were asked for.
-    """
-    if result.builds >= result.wanted_builds:
-        return False
-    print(
-        f"antecurve: interrupted after {result.builds:,} of {result.wanted_builds:,} builds; the "
-        "results are of those",
-        file=sys.stderr,
-    )
-    return True
+__all__ = ["count_progress", "search_progress"]
 
 
 @contextmanager

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Optional
+from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from antecurve.cli.options import AsJson, DesignFile, Force, OutputFolder
+from antecurve.cli.options import AsJson, DesignFile, Force, OutputFolder, refuse_existing
+
+if TYPE_CHECKING:
+    from antecurve.analysis.bench_plan import BenchPlan
 
 __all__ = ["sheet"]
 
@@ -63,17 +66,12 @@ def sheet(
     from antecurve.analysis.bench_plan import bench_plan
     from antecurve.analysis.bench_sheet import SPOT_FREQUENCIES_HZ, provers
     from antecurve.analysis.ratings import largest_amplitude_v
-    from antecurve.cli.show import show_json, show_table
-    from antecurve.errors import OutputExistsError
-    from antecurve.files.bench_content import bench_plan_content, frame_csv
+    from antecurve.files.bench_content import frame_csv
     from antecurve.files.design_file import read_design
     from antecurve.files.output_folder import write_folder
-    from antecurve.report.bench_page import bench_page, sheet_parts
-    from antecurve.report.cautions import CAUTIONS
-    from antecurve.report.practical_notes import PRACTICAL_NOTES
+    from antecurve.report.bench_page import bench_page
 
-    if output is not None and output.exists() and not force:
-        raise OutputExistsError(output)
+    refuse_existing(output, force=force)
     design = read_design(design_file)
     job = design.job
     level_v = job.source_level_v if level is None else _read(level, "V", "--level")
@@ -105,6 +103,18 @@ def sheet(
             "sheet.csv": frame_csv(found.sheet.to_frame()),
         }
         write_folder(output, files, force=force)
+    _show(found, as_json=as_json)
+    if output is not None and not as_json:
+        print(f"Written to {output}: {' '.join(files)}")
+
+
+def _show(found: BenchPlan, *, as_json: bool) -> None:
+    from antecurve.cli.show import show_json, show_table
+    from antecurve.files.bench_content import bench_plan_content
+    from antecurve.report.bench_page import sheet_parts
+    from antecurve.report.cautions import CAUTIONS
+    from antecurve.report.practical_notes import PRACTICAL_NOTES
+
     if as_json:
         notes = {"cautions": list(CAUTIONS), "notes": list(PRACTICAL_NOTES)}
         show_json({**bench_plan_content(found), **notes})
@@ -118,8 +128,6 @@ def sheet(
         print()
     for line in (*CAUTIONS, "", "Practical notes (common practice, no source):", *PRACTICAL_NOTES):
         print(line)
-    if output is not None:
-        print(f"Written to {output}: {' '.join(files)}")
 
 
 def _read(text: str, unit: str, field: str, *, zero: bool = False) -> float:

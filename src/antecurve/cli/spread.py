@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Optional
 
 import typer
 
-from antecurve.cli.options import AsJson, DesignFile, Force, OutputFolder
+from antecurve.cli.options import AsJson, DesignFile, Force, OutputFolder, refuse_existing
 
 if TYPE_CHECKING:
     from antecurve.analysis.planning import TolerancePlan
@@ -68,13 +68,11 @@ def spread(
 
     Example: antecurve spread bench-network/design.json --builds 1000000 --limit "0.2 dB"
     """
-    from antecurve.errors import OutputExistsError
     from antecurve.files.copies import spread_files
     from antecurve.files.design_file import read_design
     from antecurve.files.output_folder import write_folder
 
-    if output is not None and output.exists() and not force:
-        raise OutputExistsError(output)
+    refuse_existing(output, force=force)
     if wanted is not None:
         _refuse_with_yield(samples, reel_correlation)
     design = read_design(design_file)
@@ -105,7 +103,7 @@ def _refuse_with_yield(samples: Path | None, reel_correlation: float) -> None:
 
 def _missed(result: SpreadResult) -> bool:
     """Say on stderr what was missed; whether anything was."""
-    from antecurve.cli.progress import was_interrupted
+    from antecurve.cli.outcome import was_interrupted
 
     missed = was_interrupted(result)
     within, p95 = result.within, result.centred_db.p95
