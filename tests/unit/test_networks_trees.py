@@ -7,7 +7,20 @@ import itertools
 import numpy as np
 import pytest
 
-from antecurve.networks.symbolic import spanning_trees
+from antecurve.networks.forests import forest_plan
+
+
+def spanning_trees(edges: list[tuple[int, int]]) -> list[int]:
+    """Every spanning tree, as a bit mask of edges, by the steps of a plan."""
+    plan = forest_plan(edges, [0], wanted=lambda groups: len(groups) == 1)
+    held = [[0]]
+    for step in plan.steps:
+        following: list[list[int]] = [[] for _ in range(step.states)]
+        for move in step.moves:
+            bit = 1 << step.edge if move.taken else 0
+            following[move.end] += [tree | bit for tree in held[move.start]]
+        held = following
+    return [tree for trees in held for tree in trees]
 
 
 @pytest.mark.parametrize("nodes", [2, 3, 4, 5, 6])

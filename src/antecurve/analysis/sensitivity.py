@@ -1,21 +1,19 @@
-"""How much each position moves the response, from the symbolic derivatives.
+"""How much each position moves the response, from exact derivatives.
 
 The relative sensitivity of H = N/D to an element x is
 
 .. math:: S_x = \\frac{x}{H} \\frac{\\partial H}{\\partial x}
           = x \\Bigl(\\frac{N_x}{N} - \\frac{D_x}{D}\\Bigr)
 
-with N_x, D_x the derivatives of the coefficients, taken symbolically.  Its real part times
-20/ln 10 is dB per unit relative change; a hundredth of that, dB per percent.
+with N_x, D_x the derivatives of N and D, which are affine in each element, so that x N_x is
+N less N at x = 0.  Its real part times 20/ln 10 is dB per unit relative change; a hundredth of
+that, dB per percent.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
-from functools import lru_cache
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -24,8 +22,8 @@ from antecurve.analysis.distributions import PartSource, part_source, standard_d
 from antecurve.analysis.scatter import part_table, position_scatter
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.networks.centred_error import log_frequencies
-from antecurve.networks.symbolic import solve
-from antecurve.networks.topology import Loading, Network, Topology
+from antecurve.networks.compiled import transfer_coefficients
+from antecurve.networks.topology import Loading, Network
 from antecurve.pick.parts import PickedNetwork
 
 __all__ = [
@@ -86,26 +84,6 @@ class Sensitivities:
     root_sum_square_db: Floats
 
 
-@lru_cache(maxsize=64)
-def _derivatives(topology: Topology) -> Callable[..., tuple[list[Any], list[Any]]]:
-    """Compile the coefficients of N and D, then their derivatives by each element."""
-    import sympy
-
-    solution = solve(topology)
-    by = (None, *solution.symbols[: len(topology.elements)])
-
-    def rows(polynomial: tuple[Any, ...]) -> list[list[Any]]:
-        return [[c if x is None else sympy.diff(c, x) for c in polynomial] for x in by]
-
-    function: Callable[..., tuple[list[Any], list[Any]]] = sympy.lambdify(
-        solution.symbols,
-        (rows(solution.transfer_numerator), rows(solution.transfer_denominator)),
-        modules="numpy",
-        cse=True,
-    )
-    return function
-
-
 def relative_sensitivity(
     network: Network, frequency_hz: ArrayLike, *, loading: Loading
 ) -> NDArray[np.complex128]:
@@ -127,17 +105,21 @@ def relative_sensitivity(
         the value, the imaginary part the change of phase [rad].
     """
     s = 2j * math.pi * np.atleast_1d(np.asarray(frequency_hz, dtype=float))
-    tables = _derivatives(network.topology)(
-        *network.values,
-        loading.source_resistance,
-        loading.load_resistance,
-        loading.load_capacitance,
+    # Numerator and denominator are affine in each element, P = A + v B, so that d ln P / d ln v
+    # = v B / P = 1 - P(v = 0) / P: each element set to 0 in turn, and the network as it is.
+    count = len(network.values)
+    found = transfer_coefficients(
+        network.topology,
+        np.vstack([np.where(np.eye(count, dtype=bool), 0.0, network.values), network.values]),
+        source_resistance=loading.source_resistance,
+        load_resistance=loading.load_resistance,
+        load_capacitance=loading.load_capacitance,
     )
     top, bottom = (
-        np.array(table, dtype=float) @ (s ** np.arange(len(table[0]))[:, None]) for table in tables
+        polynomial @ (s ** np.arange(polynomial.shape[-1])[:, None])
+        for polynomial in (found.numerator, found.denominator)
     )
-    relative = top[1:] / top[0] - bottom[1:] / bottom[0]
-    return np.asarray(network.values[:, None] * relative)
+    return np.asarray(bottom[:-1] / bottom[-1] - top[:-1] / top[-1])
 
 
 def sensitivities(

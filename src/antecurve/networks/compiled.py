@@ -1,13 +1,12 @@
 """Compiled evaluation of a network: the symbolic coefficients as vectorised numbers.
 
-Every number that the package prints about a network comes through here, from the coefficients
-that `antecurve.networks.symbolic` derives: one source of truth.
+Every number that the package prints about a network comes through here, from the sums that
+`antecurve.networks.symbolic` writes out: one source of truth.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -15,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from antecurve.networks.symbolic import Solution, solve
+from antecurve.networks.forest_sums import ForestSum, forest_sum
 from antecurve.networks.topology import Loading, Network, Topology
 
 __all__ = [
@@ -51,16 +50,8 @@ class Coefficients:
 
 
 @lru_cache(maxsize=256)
-def _compiled(topology: Topology, which: str) -> Callable[..., tuple[list[Any], list[Any]]]:
-    import sympy
-
-    solution: Solution = solve(topology)
-    numerator = list(getattr(solution, f"{which}_numerator"))
-    denominator = list(getattr(solution, f"{which}_denominator"))
-    function: Callable[..., tuple[list[Any], list[Any]]] = sympy.lambdify(
-        solution.symbols, (numerator, denominator), modules="numpy", cse=True
-    )
-    return function
+def _compiled(topology: Topology, which: str) -> ForestSum:
+    return forest_sum(topology, which)
 
 
 def _coefficients(
@@ -72,24 +63,12 @@ def _coefficients(
     load_capacitance: ArrayLike,
 ) -> Coefficients:
     elements = np.moveaxis(np.asarray(values, dtype=float), -1, 0)
-    arguments = [
-        *elements,
-        *(
-            np.asarray(v, dtype=float)
-            for v in (source_resistance, load_resistance, load_capacitance)
-        ),
-    ]
-    top, bottom = _compiled(topology, which)(*arguments)
-    shape = np.broadcast_shapes(*(np.shape(a) for a in arguments))
-    return Coefficients(_stack(top, shape), _stack(bottom, shape))
-
-
-def _stack(columns: list[Any], shape: tuple[int, ...]) -> Floats:
+    loading = (
+        np.asarray(v, dtype=float) for v in (source_resistance, load_resistance, load_capacitance)
+    )
+    top, bottom = _compiled(topology, which)(*elements, *loading)
     # Coefficients lie contiguous over builds: what is computed per coefficient then streams.
-    stacked = np.empty((len(columns), *shape))
-    for index, column in enumerate(columns):
-        stacked[index] = column
-    return np.moveaxis(stacked, 0, -1)
+    return Coefficients(np.moveaxis(top, 0, -1), np.moveaxis(bottom, 0, -1))
 
 
 def transfer_coefficients(
@@ -286,7 +265,7 @@ def lossy_transfer(
         loading.load_capacitance,
     )
 
-    def value(polynomial: list[Any]) -> NDArray[np.complex128]:
+    def value(polynomial: NDArray[Any]) -> NDArray[np.complex128]:
         return np.asarray(sum(c * s**power for power, c in enumerate(polynomial)))
 
     return value(top) / value(bottom)

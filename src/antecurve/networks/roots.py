@@ -69,7 +69,7 @@ def _time_constants(polynomial: NDArray[np.float64]) -> tuple[complex, ...]:
     order = len(trimmed) - 1
     if order < 1:
         return ()
-    scale = (trimmed[order] / trimmed[0]) ** (1.0 / order)
+    scale = abs(trimmed[order] / trimmed[0]) ** (1.0 / order)
     scaled = trimmed / trimmed[0] / scale ** np.arange(order + 1)
     # P(s) = 0 with s = -1/(scale u)  <=>  sum_k scaled_k (-1)^k u^(order-k) = 0
     roots = np.roots(scaled * (-1.0) ** np.arange(order + 1)) * scale

@@ -11,12 +11,20 @@ import re
 from difflib import get_close_matches
 
 from antecurve.errors import WiringError
-from antecurve.networks.symbolic import LOAD_CAPACITANCE, LOAD_RESISTANCE, SOURCE_RESISTANCE
+from antecurve.networks.symbolic import (
+    LOAD_CAPACITANCE,
+    LOAD_RESISTANCE,
+    MOST_ELEMENTS,
+    SOURCE_RESISTANCE,
+    refuse_large,
+)
 from antecurve.networks.topology import Element, Topology
 
 __all__ = ["check_wiring"]
 
 _RESERVED = (SOURCE_RESISTANCE, LOAD_RESISTANCE, LOAD_CAPACITANCE, "s")
+_MOST_ELEMENTS = MOST_ELEMENTS // 2
+"""A balanced network has most of them twice."""
 _REF = re.compile(r"[A-Za-z][A-Za-z0-9_]*$")
 _FIELD = "network.elements"
 
@@ -34,7 +42,8 @@ def check_wiring(topology: Topology) -> None:
     WiringError
         Naming the likely fault: a reference used twice, an element across one node, an unknown
         node, a floating node, a node with one element, no path from input to output, no path
-        to ground, an output shorted, an element that carries no current.
+        to ground, an output shorted, an element that carries no current, more elements and nodes
+        than H(s) can be written out for.
 
     Examples
     --------
@@ -49,7 +58,11 @@ def check_wiring(topology: Topology) -> None:
     antecurve.errors.WiringError: network.elements: received 'R1 in out, R2 out gnd'; no element \
 touches the node 0 (the common return): did you mean 0 where you wrote gnd?
     """
+    count = len(topology.elements)
+    if count > _MOST_ELEMENTS:
+        raise WiringError(_FIELD, f"{count:,} elements", f"use {_MOST_ELEMENTS} or fewer")
     _check_elements(topology)
+    refuse_large(topology)
     links = _links(topology.elements)
     terminals = ("in", *topology.output, "0")
     if len(set(topology.output)) == 1:

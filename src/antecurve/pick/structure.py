@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import pairwise, permutations, product
+from itertools import islice, pairwise, permutations, product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,8 @@ from antecurve.networks.topology import ElementKind, Topology
 __all__ = ["Exchange", "Ladder", "interchangeable", "ladder_of", "same_network"]
 
 _GROUND = "0"
+_MOST_ARRANGEMENTS = 4000
+"""Exchanges looked at; they save time, so that it does no harm to miss some of a large network."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +152,8 @@ def interchangeable(topology: Topology) -> tuple[Exchange, ...]:
     Exchanges are found by their effect: the coefficients of H stay the same, at three random
     points to 1e-9, as polynomials that differ would not.  Branches that can all trade places
     with each other can be sorted, so the conditions of neighbours hold at once; of other
-    exchanges the first found is used.
+    exchanges the first found is used.  Only elements that have the same effect where all
+    elements are alike can trade places; of very many arrangements the first are looked at.
     """
     kinds = [e.kind for e in topology.elements]
     groups = [[i for i, k in enumerate(kinds) if k is kind] for kind in ElementKind]
@@ -158,7 +161,9 @@ def interchangeable(topology: Topology) -> tuple[Exchange, ...]:
     values = np.exp(rng.uniform(-1.0, 1.0, (3, len(kinds))))
     reference = _fingerprint(topology, values)
     swaps: dict[tuple[int, int], Exchange] = {}
-    for arrangement in product(*[list(_involutions(g)) for g in groups]):
+    alike = _alike(topology)
+    choices = [list(islice(_involutions(g, alike), _MOST_ARRANGEMENTS)) for g in groups]
+    for arrangement in islice(product(*choices), _MOST_ARRANGEMENTS):
         order = np.arange(len(kinds))
         for group, permuted in zip(groups, arrangement, strict=True):
             order[group] = permuted
@@ -210,17 +215,27 @@ def _close(one: NDArray[np.float64], other: NDArray[np.float64]) -> bool:
     return one.shape == other.shape and np.allclose(one, other, rtol=1e-9, atol=0.0)
 
 
-def _involutions(items: list[int]) -> Iterator[list[int]]:
-    """Rearrangements that are their own inverse."""
+def _alike(topology: Topology) -> NDArray[np.bool_]:
+    """Which elements have the same effect on H where all elements are alike."""
+    count = len(topology.elements)
+    effects = _fingerprint(topology, np.ones((count, count)) + np.eye(count))
+    near = np.isclose(effects[:, None], effects[None], rtol=1e-9, atol=0.0)
+    return np.asarray(near.all(axis=2))
+
+
+def _involutions(items: list[int], alike: NDArray[np.bool_]) -> Iterator[list[int]]:
+    """Rearrangements that are their own inverse and exchange elements that are alike."""
     if not items:
         yield []
         return
     head, *rest = items
-    for tail in _involutions(rest):
+    for tail in _involutions(rest, alike):
         yield [head, *tail]
     for place, other in enumerate(rest):
+        if not alike[head, other]:
+            continue
         remaining = rest[:place] + rest[place + 1 :]
-        for tail in _involutions(remaining):
+        for tail in _involutions(remaining, alike):
             yield [other, *tail[:place], head, *tail[place:]]
 
 

@@ -16,6 +16,7 @@ in which the values can move without a change of the response are found from the
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -41,6 +42,7 @@ from antecurve.networks.topology import ElementKind, Loading, Network, Topology
 from antecurve.networks.wiring import check_wiring
 from antecurve.synthesis.free_directions import FreeDirection, free_directions
 from antecurve.synthesis.impedance import product_of
+from antecurve.synthesis.minimax import minimax
 from antecurve.synthesis.rational import level_constant
 from antecurve.synthesis.remedy import UNBOUNDED_REMEDY
 
@@ -49,10 +51,11 @@ __all__ = ["OwnSolution", "solve_own_network"]
 _NEAR = 1e-4
 _EXACT = 1e-10
 _SPAN = 12.0
-_REACH = 0.1
-_SMALLEST_REACH = 1e-9
-_PROGRAMS = 200
 _POINTS_PER_DECADE = 12
+_LONGEST = 200
+"""Most evaluations from one start."""
+_EFFORT = 24_000
+"""Evaluations of one element's slopes that the starts may take; a dozen elements: 2,000 each."""
 _NEPER_DB = 20.0 / math.log(10.0)
 
 Floats = NDArray[np.float64]
@@ -80,7 +83,7 @@ class OwnSolution:
     free_directions : tuple of FreeDirection
         Directions that the curve and the level do not determine.
     starts : int
-        Number of starts tried.
+        Number of starts tried: those asked for, fewer for a large network.
     """
 
     network: Network
@@ -124,7 +127,8 @@ def solve_own_network(
     band_hz : tuple of float, optional
         Band of the error [Hz], low and high end.
     starts : int, optional
-        Number of starts, 1 or more; the same seed gives the same result.
+        Largest number of starts, 1 or more; the same seed gives the same result.  For a large
+        network there are fewer, so that the time stays within some seconds.
     seed : int, optional
         Seed of the starts.
 
@@ -182,7 +186,7 @@ def solve_own_network(
         error_range(network, curve, band_hz=band_hz, loading=loading).centred_db,
         tuple(beyond),
         free_directions(topology, slopes),
-        starts,
+        problem.tried,
     )
 
 
@@ -215,6 +219,8 @@ class _Problem:
     ) -> None:
         self.topology, self.found, self.loading = topology, found, loading
         self.gain, self.held = gain, held
+        self.spent = self.tried = 0
+        self._last: tuple[tuple[object, ...], tuple[Floats, Floats]] | None = None
         self.count = len(topology.elements)
         self.frequency = log_frequencies(*band_hz, points_per_decade=_POINTS_PER_DECADE)
         probe = self.coefficients(np.zeros(self.count))
@@ -270,18 +276,20 @@ class _Problem:
             return None
         extra, common = shape
         best: Floats | None = None
-        for start in self.starts(starts, seed, extra + common):
+        for start in self.within_effort(self.starts(starts, seed, extra + common)):
             found = least_squares(
                 lambda x: self.mismatch(x, extra)[0],
                 start,
                 jac=lambda x: self.mismatch(x, extra)[1],
                 bounds=(start - 2 * _SPAN, start + 2 * _SPAN),
-                max_nfev=200,
+                max_nfev=_LONGEST,
             )
+            self.spent += int(found.nfev)
             if np.abs(found.fun).max() > _NEAR:
                 continue
             polished = self.polished(found.x, extra)
-            if np.abs(self.mismatch(polished, extra)[0]).max() > _EXACT:
+            # What is not finite is no solution either.
+            if not np.abs(self.mismatch(polished, extra)[0]).max() <= _EXACT:
                 continue
             if not extra:
                 return polished, extra
@@ -297,6 +305,8 @@ class _Problem:
         """Gauss-Newton steps of least norm to floating-point precision."""
         for _ in range(20):
             residual, slopes = self.mismatch(x, extra)
+            if not (np.isfinite(residual).all() and np.isfinite(slopes).all()):
+                break
             step = np.linalg.lstsq(slopes, residual, rcond=1e-10)[0]
             x = x - step
             if np.abs(step).max() < 1e-15:
@@ -305,6 +315,17 @@ class _Problem:
 
     def mismatch(self, x: Floats, extra: int) -> tuple[Floats, Floats]:
         """Logarithms of coefficients over the curve's, and the Jacobian."""
+        return self._once(("mismatch", extra, x.tobytes()), lambda: self._mismatch(x, extra))
+
+    def _once(
+        self, key: tuple[object, ...], make: Callable[[], tuple[Floats, Floats]]
+    ) -> tuple[Floats, Floats]:
+        """What was made last, where it is asked for again: a value, then its Jacobian."""
+        if self._last is None or self._last[0] != key:
+            self._last = (key, make())
+        return self._last[1]
+
+    def _mismatch(self, x: Floats, extra: int) -> tuple[Floats, Floats]:
         logs, times = x[: self.count], np.exp(x[self.count :])
         base, slopes = self.with_slopes(logs)
         target_top, target_bottom = self.targets(times, extra)
@@ -371,61 +392,38 @@ class _Problem:
             result.append(start)
         return result
 
+    def within_effort(self, starts: list[Floats]) -> Iterator[Floats]:
+        """The starts, as many as there is time for."""
+        self.spent = self.tried = 0
+        for start in starts:
+            if self.tried and (self.spent + _LONGEST / 2) * self.count > _EFFORT:
+                break
+            self.tried += 1
+            yield start
+
     def closest(self, starts: int, seed: int) -> Floats:
         """Least squares of the error in dB over the band, level included, then minimax."""
         from scipy.optimize import least_squares
 
         best, best_cost = np.zeros(self.count), math.inf
-        for start in self.starts(starts, seed, 0):
+        for start in self.within_effort(self.starts(starts, seed, 0)):
             found = least_squares(
                 lambda x: self.error(x)[0],
                 start,
                 jac=lambda x: self.error(x)[1],
                 bounds=(start - 2 * _SPAN, start + 2 * _SPAN),
-                max_nfev=300,
+                max_nfev=_LONGEST,
             )
+            self.spent += int(found.nfev)
             if found.cost < best_cost * (1.0 - 1e-9):
                 best, best_cost = found.x, found.cost
-        return self.levelled(best)
-
-    def levelled(self, logs: Floats) -> Floats:
-        """The values nearby with the smallest largest error, level included.
-
-        Where the level is free, that is the smallest centred error.  Sequential linear
-        programs: the largest of the linearised errors is made least within a region that
-        shrinks where the step does not hold good.
-        """
-        from scipy.optimize import linprog
-
+        # Where the level is free, the smallest largest error is the smallest centred error.
         points = len(self.frequency)
-        reach, largest = _REACH, self.largest(logs)
-        for _ in range(_PROGRAMS):
-            errors, slopes = self.error(logs)
-            errors, slopes = errors[:points], slopes[:points]
-            ones = np.ones((points, 1))
-            steps = [(-reach, reach)] * self.count
-            if self.held is not None:
-                steps[self.held[0]] = (0.0, 0.0)
-            program = linprog(
-                np.r_[np.zeros(self.count), 1.0],
-                A_ub=np.block([[slopes, -ones], [-slopes, -ones]]),
-                b_ub=np.r_[-errors, errors],
-                bounds=[*steps, (0.0, None)],
-            )
-            if program.status != 0:
-                break
-            moved = logs + program.x[: self.count]
-            if (found := self.largest(moved)) < largest:
-                logs, largest, reach = moved, found, 2.0 * reach
-            else:
-                reach *= 0.25
-            if reach < _SMALLEST_REACH:
-                break
-        return logs
-
-    def largest(self, logs: Floats) -> float:
-        """Largest magnitude of the error at the frequencies [dB]."""
-        return float(np.abs(self.error(logs)[0][: len(self.frequency)]).max())
+        return minimax(
+            lambda x: (self.error(x)[0][:points], self.error(x)[1][:points]),
+            best,
+            held=None if self.held is None else self.held[0],
+        )
 
     def values(self, logs: Floats) -> Floats:
         """Element values, the resistor that is held exactly at its value."""
@@ -436,6 +434,9 @@ class _Problem:
 
     def error(self, logs: Floats) -> tuple[Floats, Floats]:
         """Error in dB at the frequencies, level included, and its Jacobian."""
+        return self._once(("error", logs.tobytes()), lambda: self._error(logs))
+
+    def _error(self, logs: Floats) -> tuple[Floats, Floats]:
         base, slopes = self.with_slopes(logs)
         square = (2.0 * math.pi * self.frequency) ** 2
         level = np.zeros(len(self.frequency))

@@ -1,0 +1,281 @@
+"""Numerator and denominator of a network: sums over spanning forests, state by state.
+
+By the matrix-tree theorem (Kirchhoff 1847; all minors: Chaiken 1982) the determinant of the nodal
+matrix is the sum over the spanning trees of the network of the products of their admittances, and
+each cofactor a sum over spanning forests of two trees.  The EMF is a node of its own behind Rs;
+with the forests of two trees, one with the EMF and one with the common return, H is the sum over
+those that join the output with the EMF over the sum over all.  For a balanced output those that
+join the return leg with the EMF are taken off.  Input and output impedance are the forests that
+part the two nodes over the trees.  Multiplying by the product of all resistances turns
+conductances into resistances: a resistor counts where it is left, a capacitor where it is taken.
+
+Forests come out once each, so that nothing cancels and nothing is divided.  They are added up as
+soon as they are of one state (`antecurve.networks.forests`): what takes thousands of products of
+a dozen elements when written out takes some hundreds of multiplications.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.errors import WiringError
+from antecurve.networks.forests import Groups, Step, forest_plan
+from antecurve.networks.topology import Element, ElementKind, Topology
+
+__all__ = ["ForestSum", "forest_sum"]
+
+_BLOCK = 1 << 14
+"""Builds evaluated at once: what a state holds of them fits into a processor's cache."""
+
+Array = NDArray[Any]
+
+
+@dataclass(frozen=True, slots=True)
+class _Edge:
+    """An element in a sum: where its value is found, and what it multiplies."""
+
+    argument: int
+    resistor: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Term:
+    """What one state adds to another: a polynomial, moved by some powers of s."""
+
+    start: int
+    factor: bool
+    offset: int
+
+
+@dataclass(frozen=True, slots=True)
+class _State:
+    """A state after a step: its lowest power of s, how many there are, what it is made of, and
+    whether all of that has the same powers."""
+
+    low: int
+    length: int
+    terms: tuple[_Term, ...]
+    even: bool = True
+
+
+class ForestSum:
+    """Numerator and denominator of one ratio of polynomials in s.
+
+    Parameters
+    ----------
+    edges : list of _Edge
+        The elements that take part.
+    steps : tuple of Step
+        How to sum.
+    signs : tuple of tuple of int
+        For numerator and denominator what each state after the last step counts.
+    """
+
+    def __init__(
+        self,
+        edges: list[_Edge],
+        steps: tuple[Step, ...],
+        signs: tuple[tuple[int, ...], tuple[int, ...]],
+    ) -> None:
+        self._signs = signs
+        self._steps: list[tuple[int, list[_State]]] = []
+        states = [_State(0, 1, ())]
+        for step in steps:
+            edge = edges[step.edge]
+            states = _following(states, step, edge.resistor)
+            self._steps.append((edge.argument, states))
+        self._ends = states
+
+    def __call__(self, *arguments: Array | float) -> tuple[Array, Array]:
+        """Return numerator and denominator.
+
+        Parameters
+        ----------
+        *arguments : array_like, shape (...)
+            Values of the elements in order, then source resistance, load resistance and load
+            capacitance; their shapes broadcast.
+
+        Returns
+        -------
+        numerator, denominator : numpy.ndarray, shape (powers, ...)
+            Coefficients of ascending powers of s.
+        """
+        shape = np.broadcast_shapes(*(np.shape(a) for a in arguments))
+        kind = np.result_type(*arguments, float)
+        values = [
+            np.asarray(a).reshape((1,) * (len(shape) - np.ndim(a)) + np.shape(a)) for a in arguments
+        ]
+        found = tuple(np.zeros((self._powers(signs), *shape), dtype=kind) for signs in self._signs)
+        rows = max(1, _BLOCK // max(1, int(np.prod(shape[1:], dtype=np.int64))))
+        if not shape or shape[0] <= rows:
+            self._add(values, found)
+        else:
+            for first in range(0, shape[0], rows):
+                part = slice(first, first + rows)
+                some = [v[part] if len(v) > 1 else v for v in values]
+                self._add(some, tuple(f[:, part] for f in found))
+        return found[0], found[1]
+
+    def terms(self) -> tuple[list[Counter[int]], list[Counter[int]]]:
+        """Return numerator and denominator written out.
+
+        Returns
+        -------
+        numerator, denominator : list of Counter of int
+            For each power of s, ascending, how often each product counts; a product is a bit
+            mask of the arguments in the order of `__call__`.
+        """
+        held: list[list[list[int]]] = [[[0]]]
+        for argument, states in self._steps:
+            following = []
+            for state in states:
+                powers: list[list[int]] = [[] for _ in range(state.length)]
+                for term in state.terms:
+                    bit = 1 << argument if term.factor else 0
+                    for power, products in enumerate(held[term.start], start=term.offset):
+                        powers[power] += [p | bit for p in products]
+                following.append(powers)
+            held = following
+        found = []
+        for signs in self._signs:
+            counts: list[Counter[int]] = [Counter() for _ in range(self._powers(signs))]
+            for state, polynomial, sign in zip(self._ends, held, signs, strict=True):
+                if sign:
+                    for power, products in enumerate(polynomial, start=state.low):
+                        for product in products:
+                            counts[power][product] += sign
+            found.append(counts)
+        return found[0], found[1]
+
+    def _powers(self, signs: tuple[int, ...]) -> int:
+        return max(s.low + s.length for s, sign in zip(self._ends, signs, strict=True) if sign)
+
+    def _add(self, values: list[Array], found: tuple[Array, ...]) -> None:
+        held = [np.ones((1,) * (found[0].ndim), dtype=found[0].dtype)]
+        for argument, states in self._steps:
+            value = values[argument]
+            held = [_summed(state, held, value) for state in states]
+        for total, signs in zip(found, self._signs, strict=True):
+            for state, polynomial, sign in zip(self._ends, held, signs, strict=True):
+                if sign:
+                    counted = polynomial if sign > 0 else -polynomial
+                    total[state.low : state.low + state.length] += counted
+
+
+def _following(states: list[_State], step: Step, resistor: bool) -> list[_State]:
+    """The states after an edge: a resistor counts where it is left, a capacitor where taken."""
+    reached: list[list[tuple[int, bool, int]]] = [[] for _ in range(step.states)]
+    for move in step.moves:
+        raised = not resistor and move.taken
+        low = states[move.start].low + raised
+        reached[move.end].append((move.start, move.taken != resistor, low))
+    result = []
+    for made in reached:
+        low = min(at for _, _, at in made)
+        high = max(at + states[start].length for start, _, at in made)
+        terms = tuple(_Term(start, factor, at - low) for start, factor, at in made)
+        even = all(states[t.start].length == high - low for t in terms)
+        result.append(_State(low, high - low, terms, even))
+    return result
+
+
+def _summed(state: _State, held: list[Array], value: Array) -> Array:
+    """The polynomial of a state; arrays that are held are not changed."""
+    if not state.even:
+        return _summed_unevenly(state, held, value)
+    total: Array | None = None
+    for term in state.terms:
+        part = held[term.start] * value if term.factor else held[term.start]
+        total = part if total is None else total + part
+    assert total is not None
+    return total
+
+
+def _summed_unevenly(state: _State, held: list[Array], value: Array) -> Array:
+    """The same where what is added up has different powers of s."""
+    parts = [held[t.start] * value if t.factor else held[t.start] for t in state.terms]
+    shape = np.broadcast_shapes(*(p.shape[1:] for p in parts))
+    total: Array = np.zeros((state.length, *shape), dtype=np.result_type(*parts))
+    for term, part in zip(state.terms, parts, strict=True):
+        total[term.offset : term.offset + len(part)] += part
+    return total
+
+
+def forest_sum(topology: Topology, which: str) -> ForestSum:
+    """Return how to sum the coefficients of a network.
+
+    Parameters
+    ----------
+    topology : Topology
+        The network.
+    which : str
+        ``transfer`` for H(s) = output voltage / EMF; ``input`` for the impedance at the input,
+        source resistance not counted, load connected; ``output`` for the impedance at the
+        output, source resistance counted, load not connected.
+
+    Returns
+    -------
+    ForestSum
+        Called with values it returns numerator and denominator.
+
+    Raises
+    ------
+    WiringError
+        When there is no transmission from ``in`` to the output.
+    """
+    numbers: dict[str, int] = {"0": 0, "in": 1}
+    plus, minus = (numbers.setdefault(n, len(numbers)) for n in topology.output)
+    pairs = [
+        (numbers.setdefault(a, len(numbers)), numbers.setdefault(b, len(numbers)))
+        for a, b in (e.nodes for e in topology.elements)
+    ]
+    count = len(pairs)
+    edges = [_Edge(i, _resistor(e)) for i, e in enumerate(topology.elements)]
+    source, load = _Edge(count, True), [_Edge(count + 1, True), _Edge(count + 2, False)]
+    if which == "transfer":
+        emf = len(numbers)
+        pairs += [(plus, minus), (plus, minus), (emf, 1)]
+        edges += [*load, source]
+        one, other, terminals = emf, 0, {0, emf, plus, minus}
+    elif which == "input":
+        pairs += [(plus, minus), (plus, minus)]
+        edges += load
+        one, other, terminals = 1, 0, {0, 1}
+    else:
+        pairs.append((1, 0))
+        edges.append(source)
+        one, other, terminals = plus, minus, {plus, minus}
+    trees = 2 if which == "transfer" else 1
+
+    def wanted(groups: Groups) -> bool:
+        return len(groups) == 1 == trees or (len(groups) == 2 and _apart(groups, one, other))
+
+    plan = forest_plan(pairs, terminals, wanted=wanted, last=range(count, len(pairs)))
+    if which == "transfer":
+        top = tuple(_with(g, emf, plus) - _with(g, emf, minus) for g in plan.ends)
+        bottom = tuple(1 for _ in plan.ends)
+    else:
+        top = tuple(int(len(g) == 2) for g in plan.ends)
+        bottom = tuple(int(len(g) == 1) for g in plan.ends)
+    if not any(top) or not any(bottom):
+        raise WiringError(
+            "network", topology.form, "there is no path from in to the output: join them"
+        )
+    return ForestSum(edges, plan.steps, (top, bottom))
+
+
+def _resistor(element: Element) -> bool:
+    return element.kind is ElementKind.RESISTOR
+
+
+def _apart(groups: Groups, one: int, other: int) -> bool:
+    return not any({one, other} <= g for g in groups)
+
+
+def _with(groups: Groups, one: int, other: int) -> int:
+    return int(not _apart(groups, one, other))

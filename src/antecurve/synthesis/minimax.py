@@ -1,0 +1,71 @@
+"""The smallest largest error near a point, by sequential linear programs."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["minimax"]
+
+_REACH = 0.1
+_SMALLEST_REACH = 1e-9
+_PROGRAMS = 200
+
+Floats = NDArray[np.float64]
+
+
+def minimax(
+    error: Callable[[Floats], tuple[Floats, Floats]], start: Floats, *, held: int | None = None
+) -> Floats:
+    """Return the point near a start where the largest magnitude of some errors is least.
+
+    Parameters
+    ----------
+    error : callable
+        From a point, shape (unknowns,), to the errors, shape (errors,), and their slopes, shape
+        (errors, unknowns).
+    start : numpy.ndarray of float, shape (unknowns,)
+        Where to begin.
+    held : int, optional
+        An unknown that stays as it is.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (unknowns,)
+        The point; never worse than the start.
+
+    Notes
+    -----
+    The largest of the linearised errors is made least within a region that grows where a step
+    holds good and shrinks where it does not.
+    """
+    from scipy.optimize import linprog
+
+    point, reach = start, _REACH
+    errors, slopes = error(point)
+    largest = float(np.abs(errors).max())
+    ones = np.ones((len(errors), 1))
+    for _ in range(_PROGRAMS):
+        steps = [(-reach, reach)] * len(point)
+        if held is not None:
+            steps[held] = (0.0, 0.0)
+        program = linprog(
+            np.r_[np.zeros(len(point)), 1.0],
+            A_ub=np.block([[slopes, -ones], [-slopes, -ones]]),
+            b_ub=np.r_[-errors, errors],
+            bounds=[*steps, (0.0, None)],
+        )
+        if program.status != 0:
+            break
+        moved = point + program.x[:-1]
+        found = error(moved)
+        if (most := float(np.abs(found[0]).max())) < largest:
+            point, largest, reach = moved, most, 2.0 * reach
+            errors, slopes = found
+        else:
+            reach *= 0.25
+        if reach < _SMALLEST_REACH:
+            break
+    return point
