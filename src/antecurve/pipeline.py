@@ -396,7 +396,7 @@ def design_parts_list(design: Design, *, sets: int = 1) -> PartsList:
     design : Design
         The design.
     sets : int, optional
-        Number of copies, 1 or more.
+        Number of builds, 1 or more.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""One copy with measured parts."""
+"""One build with measured parts."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ def test_the_copy_does_what_a_nodal_solve_says() -> None:
 
 
 def test_subtracting_the_correction_leaves_the_unit() -> None:
-    """A unit that deviates by a known tilt, measured through the copy."""
+    """A unit that deviates by a known tilt, measured through the build."""
     found = _built(_everything(C1=0.98, R2=1.03))
     table = found.correction
     unit = 0.3 * np.log10(table.frequency_hz / 1000.0)

@@ -26,7 +26,7 @@ def _result(**more: object) -> SpreadResult:
     return spread(PICKED, **COMMON, **{"builds": 3000, **more})  # type: ignore[arg-type]
 
 
-def _copies(tolerances: list[float] | None = None, points: int = 121) -> Builds:
+def _drawn(tolerances: list[float] | None = None, points: int = 121) -> Builds:
     picked = PICKED if tolerances is None else with_tolerances(PICKED, tolerances)
     evaluator = BandError(
         picked.topology,
@@ -39,17 +39,17 @@ def _copies(tolerances: list[float] | None = None, points: int = 121) -> Builds:
     return Builds(part_source(part_table(picked), distribution="uniform"), evaluator, 5)
 
 
-def _values(copies: Builds, builds: int) -> np.ndarray:
-    parts = draw_block(copies.source, seed=5, block=0)
-    return position_values(copies.source.table, parts)[:, :builds]
+def _values(drawn: Builds, builds: int) -> np.ndarray:
+    parts = draw_block(drawn.source, seed=5, block=0)
+    return position_values(drawn.source.table, parts)[:, :builds]
 
 
 @pytest.mark.parametrize("scale", [1.0, 1e-4])
 def test_builds_equal_a_nodal_solve_of_each(scale: float) -> None:
-    copies = _copies([scale * t for t in (0.01, 0.025, 0.01, 0.025, 0.01, 0.01)])
-    measured = next(copies.measured(20))
+    drawn = _drawn([scale * t for t in (0.01, 0.025, 0.01, 0.025, 0.01, 0.01)])
+    measured = next(drawn.measured(20))
     frequency = np.geomspace(*BAND, 121)
-    for build, values in enumerate(_values(copies, 20).T):
+    for build, values in enumerate(_values(drawn, 20).T):
         ratio = np.abs(solve_cards(cards(PICKED, values), frequency) / response(DISC, frequency))
         error = 20 * np.log10(ratio)
         # Single precision on deviations: 6e-8 a rounding, a dozen roundings, some cancellation.
@@ -60,9 +60,9 @@ def test_builds_equal_a_nodal_solve_of_each(scale: float) -> None:
 
 
 def test_the_grid_is_within_a_tenth_of_a_percent_of_the_continuum() -> None:
-    copies = _copies()
-    measured = next(copies.measured(200)).centred_db
-    for build, values in enumerate(_values(copies, 200).T):
+    drawn = _drawn()
+    measured = next(drawn.measured(200)).centred_db
+    for build, values in enumerate(_values(drawn, 200).T):
         exact = error_range(
             Network(PICKED.topology, values), DISC, band_hz=BAND, loading=LOADING
         ).centred_db
@@ -76,16 +76,16 @@ def test_the_result_does_not_depend_on_workers() -> None:
 
 
 def test_more_builds_begin_with_the_same_ones() -> None:
-    copies = _copies()
-    few = np.concatenate([b.centred_db for b in copies.measured(100)])
-    many = np.concatenate([b.centred_db for b in copies.measured(MORE_THAN_TWO_BLOCKS, workers=2)])
+    drawn = _drawn()
+    few = np.concatenate([b.centred_db for b in drawn.measured(100)])
+    many = np.concatenate([b.centred_db for b in drawn.measured(MORE_THAN_TWO_BLOCKS, workers=2)])
     assert len(few) == 100 and len(many) == MORE_THAN_TWO_BLOCKS
     np.testing.assert_array_equal(few, many[:100])
 
 
 def test_percentiles_yield_and_level_are_those_of_the_builds() -> None:
-    copies = _copies()
-    found = list(copies.measured(MORE_THAN_TWO_BLOCKS))
+    drawn = _drawn()
+    found = list(drawn.measured(MORE_THAN_TWO_BLOCKS))
     error = np.concatenate([b.centred_db for b in found])
     level = np.concatenate([b.level_db for b in found])
     result = _result(builds=MORE_THAN_TWO_BLOCKS, seed=5, limit_db=0.1)
@@ -103,9 +103,9 @@ def test_percentiles_yield_and_level_are_those_of_the_builds() -> None:
 
 def test_percentile_curves_are_those_of_the_first_builds() -> None:
     result = _result(builds=2000, seed=5)
-    copies = _copies()
-    ratio = copies.evaluator.ratio(copies.block(0))[:, :2000]
-    error = 10 * np.log10(ratio) - next(copies.measured(2000)).level_db
+    drawn = _drawn()
+    ratio = drawn.evaluator.ratio(drawn.block(0))[:, :2000]
+    error = 10 * np.log10(ratio) - next(drawn.measured(2000)).level_db
     expected = np.percentile(error, result.curves.percent, axis=1)
     assert result.curves.builds == 2000
     np.testing.assert_allclose(result.curves.error_db, expected, atol=1e-9)

@@ -203,7 +203,7 @@ def test_a_part_of_the_drawer_is_used_once() -> None:
             sum(p == part for c in proposal.changes for p in c.parts)
             for proposal in result.proposals
         ]
-    assert used[2] == [1, 2]  # what the copy wants
+    assert used[2] == [1, 2]  # what the build wants
     assert set(used[1]) == {1}  # what one part allows
 
 

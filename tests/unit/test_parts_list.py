@@ -1,4 +1,4 @@
-"""The parts list: one line per distinct part, doubled where a network or a copy doubles it."""
+"""The parts list: one line per distinct part, doubled where a network or a build doubles it."""
 
 from __future__ import annotations
 

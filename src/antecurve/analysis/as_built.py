@@ -1,4 +1,4 @@
-"""What this very copy does, its parts measured."""
+"""What this very build does, its parts measured."""
 
 from __future__ import annotations
 
@@ -61,7 +61,7 @@ class MeterAccuracy:
 
 @dataclass(frozen=True, slots=True)
 class AsBuilt:
-    """What one copy does.
+    """What one build does.
 
     Attributes
     ----------
@@ -161,7 +161,7 @@ def as_built(
     measured: Mapping[str, float],
     meter: MeterAccuracy | None = None,
 ) -> AsBuilt:
-    """Return what one copy does, given measured values of its parts.
+    """Return what one build does, given measured values of its parts.
 
     Parameters
     ----------

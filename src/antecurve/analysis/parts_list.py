@@ -1,4 +1,4 @@
-"""The parts list: what to buy for one or more copies of a network."""
+"""The parts list: what to buy for one or more builds of a network."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ class PartsLine:
     refs : tuple of str
         References of the parts; joined parts of a position carry a letter, as in ``C1a``.
     quantity : int
-        Number for all copies.
+        Number for all builds.
     kind : str
         ``resistor`` or ``capacitor``.
     value_si : float
@@ -69,7 +69,7 @@ class PartsList:
     lines : tuple of PartsLine
         Resistors first, ascending in value.
     sets : int
-        Number of copies.
+        Number of builds.
     amplitude_v : float or None
         Largest magnitude of the EMF that the ratings are for [V]; ``None`` without ratings.
     """
@@ -141,7 +141,7 @@ def parts_list(
     second : PickedNetwork or None, optional
         The other network of a stereo pair; references then end in ``.1`` and ``.2``.
     sets : int, optional
-        Number of copies, 1 or more.
+        Number of builds, 1 or more.
     stresses, second_stresses : PartStresses, optional
         What the positions of the network, and of the other one of a pair, have to stand, with
         their ratings; both for the same EMF.

@@ -64,7 +64,7 @@ class TolerancePlan:
     choices : tuple of GradeChoice
         One a position.
     price : float
-        Price of all parts of one copy.
+        Price of all parts of one build.
     limit_db : float
         Limit of the centred error [dB].
     wanted : float

@@ -1,4 +1,4 @@
-"""What copies will do: Monte Carlo over builds within tolerance."""
+"""What builds of a design will do: Monte Carlo within the tolerances."""
 
 from __future__ import annotations
 
@@ -95,7 +95,7 @@ class Mismatch:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SpreadResult:
-    """What copies of a design will do.
+    """What builds of a design will do.
 
     Attributes
     ----------
@@ -220,7 +220,7 @@ def spread(
     workers: int = 1,
     progress: Callable[[int, int], None] | None = None,
 ) -> SpreadResult:
-    """Return what copies of a design will do.
+    """Return what builds of a design will do.
 
     Parameters
     ----------
@@ -281,11 +281,11 @@ def spread(
         nominal=picked.network.values,
         points=points,
     )
-    copies = Builds(source, evaluator, seed)
+    drawn = Builds(source, evaluator, seed)
     nominal = evaluator.level_db(evaluator.power_coefficients(picked.network.values[:, None]))[0]
     counted = _Counted(float(nominal), limit_db)
     try:
-        for some in copies.measured(builds, workers=workers):
+        for some in drawn.measured(builds, workers=workers):
             counted.add(some)
             if progress is not None:
                 progress(counted.centred.count, builds)
@@ -308,10 +308,10 @@ def spread(
         worst=worst,
         within=counted.share(),
         sensitivity=shares.positions,
-        curves=_curves(copies, few),
+        curves=_curves(drawn, few),
         level_low_db=_db(counted.level.quantile(0.025)),
         level_high_db=_db(counted.level.quantile(0.975)),
-        mismatch=_mismatch(copies, few),
+        mismatch=_mismatch(drawn, few),
     )
 
 
@@ -356,26 +356,26 @@ def _db(ratio: float) -> float:
     return float(20.0 * np.log10(ratio))
 
 
-def _curves(copies: Builds, builds: int) -> PercentileCurves:
-    frequency = copies.evaluator.frequency_hz
+def _curves(drawn: Builds, builds: int) -> PercentileCurves:
+    frequency = drawn.evaluator.frequency_hz
     levels = np.empty((len(frequency), builds))
     for number in range(-(-builds // BLOCK)):
-        block = copies.block(number)
+        block = drawn.block(number)
         part = slice(number * BLOCK, min((number + 1) * BLOCK, builds))
-        ratio = 10.0 * np.log10(copies.evaluator.ratio(block)) - copies.evaluator.level_db(block)
+        ratio = 10.0 * np.log10(drawn.evaluator.ratio(block)) - drawn.evaluator.level_db(block)
         levels[:, part] = ratio[:, : part.stop - part.start]
     error = np.percentile(levels, _CURVE_PERCENTILES, axis=1, overwrite_input=True)
     return PercentileCurves(builds, frequency, _CURVE_PERCENTILES, error)
 
 
-def _mismatch(copies: Builds, pairs: int) -> Mismatch:
+def _mismatch(drawn: Builds, pairs: int) -> Mismatch:
     """Compare builds with a second channel; parts off one reel are alike in both."""
     level, largest = LogTally(), LogTally()
     for number in range(-(-pairs // BLOCK)):
         left = min(BLOCK, pairs - number * BLOCK)
-        one, other = (copies.block(number, channel=channel) for channel in (0, 1))
-        at_reference = copies.evaluator.level_db(one) - copies.evaluator.level_db(other)
-        quotient = copies.evaluator.ratio(one) / copies.evaluator.ratio(other)
+        one, other = (drawn.block(number, channel=channel) for channel in (0, 1))
+        at_reference = drawn.evaluator.level_db(one) - drawn.evaluator.level_db(other)
+        quotient = drawn.evaluator.ratio(one) / drawn.evaluator.ratio(other)
         largest_db = np.maximum(
             10.0 * np.log10(quotient.max(axis=0)), -10.0 * np.log10(quotient.min(axis=0))
         )

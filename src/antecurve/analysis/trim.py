@@ -1,4 +1,4 @@
-"""Bringing a copy back: which positions to change, and to what, given the parts already fitted.
+"""Bringing a build back: which positions to change, and to what, given the parts already fitted.
 
 A position of which no part was measured is still open: it can be filled with any candidate of
 the stock.  To every other position a part can be added in series or in parallel, where the stock
@@ -91,7 +91,7 @@ class TrimProposal:
     changes : tuple of TrimChange
         What to change.
     picked : PickedNetwork
-        The copy after the changes.
+        The build after the changes.
     centred_db : float
         Its centred error with the values known or marked [dB].
     p95_db : float
@@ -107,14 +107,14 @@ class TrimProposal:
 
 @dataclass(frozen=True, slots=True)
 class TrimResult:
-    """How to bring a copy back.
+    """How to bring a build back.
 
     Attributes
     ----------
     designed_db : float
         Centred error of the design [dB].
     before : TrimProposal
-        The copy as it is, without a change.
+        The build as it is, without a change.
     proposals : tuple of TrimProposal
         The best ones with 1, 2, ... changes; the 95th percentile of each is lower than that of all
         with fewer by `LEAST_GAIN` and `LEAST_GAIN_DB` at least.
@@ -130,8 +130,8 @@ class TrimResult:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Copy:
-    """The copy, what can be done to each position, and how to rate it."""
+class _Build:
+    """The build, what can be done to each position, and how to rate it."""
 
     picked: PickedNetwork
     job: Job
@@ -154,7 +154,7 @@ class _Copy:
         return ratings
 
     def propose(self, changes: tuple[TrimChange, ...]) -> TrimProposal:
-        """Work out what changes make of the copy."""
+        """Work out what changes make of the build."""
         by_ref = {c.ref: c.position for c in changes}
         after = replace(
             self.picked,
@@ -197,7 +197,7 @@ def trim(
     most_changes: int = 3,
     progress: Callable[[int, int], None] | None = None,
 ) -> TrimResult:
-    """Return which positions of a copy to change, and to what, to bring it back.
+    """Return which positions of a build to change, and to what, to bring it back.
 
     Parameters
     ----------
@@ -226,27 +226,27 @@ def trim(
     InputError
         When a measured value can't be used.
     NoCombinationError
-        When the copy misses the job's level or impedance limits and no change brings it back.
+        When the build misses the job's level or impedance limits and no change brings it back.
     """
     if most_changes < 1:
         raise InputError("most changes", most_changes, "it must be 1 or more")
-    copy = _copy(picked, job, measured, meter or MeterAccuracy(), drawer)
+    build = _built(picked, job, measured, meter or MeterAccuracy(), drawer)
     designed = error_range(
         picked.network, job.curve, band_hz=job.target.band_hz, loading=job.loading
     ).centred_db
-    before = copy.propose(())
-    found = [before] if copy.allowed(()) else []
+    before = build.propose(())
+    found = [before] if build.allowed(()) else []
     pool: list[tuple[float, tuple[tuple[int, int], ...]]] = []
     most = min(most_changes, len(picked.positions))
     for count in range(1, most + 1):
-        pool = _singles(copy) if count == 1 else _more(copy, pool, count)
-        best = _best_promise(copy, pool)
+        pool = _singles(build) if count == 1 else _more(build, pool, count)
+        best = _best_promise(build, pool)
         if best is not None and (not found or _is_worth_it(best, found[-1])):
             found.append(best)
         if progress is not None:
             progress(count, most)
     if not found:
-        raise NoCombinationError(*_missed(copy))
+        raise NoCombinationError(*_missed(build))
     enough = designed * (1.0 + LEAST_GAIN)
     advised = next((p for p in found if p.centred_db <= enough), found[-1])
     return TrimResult(designed, before, tuple(p for p in found if p.changes), advised)
@@ -258,40 +258,40 @@ def _is_worth_it(proposal: TrimProposal, fewer: TrimProposal) -> bool:
 
 
 def _best_promise(
-    copy: _Copy, pool: list[tuple[float, tuple[tuple[int, int], ...]]]
+    build: _Build, pool: list[tuple[float, tuple[tuple[int, int], ...]]]
 ) -> TrimProposal | None:
     """The proposal with the lowest 95th percentile, one looked at for each set of positions."""
     seen: set[tuple[int, ...]] = set()
     judged = []
     for _, chosen in pool:
         places = tuple(sorted(place for place, _ in chosen))
-        changes = _changes(copy, chosen)
-        if places in seen or not copy.allowed(changes):
+        changes = _changes(build, chosen)
+        if places in seen or not build.allowed(changes):
             continue
         seen.add(places)
-        judged.append(copy.propose(changes))
+        judged.append(build.propose(changes))
         if len(judged) == _JUDGED:
             break
     return min(judged, key=lambda p: p.p95_db, default=None)
 
 
-def _missed(copy: _Copy) -> tuple[str, str]:
-    now = copy.limits(copy.picked.network.values)
+def _missed(build: _Build) -> tuple[str, str]:
+    now = build.limits(build.picked.network.values)
     return (
         "limits of the job",
-        f"as it is, the copy is {now.level_db[0]:+.2f} dB off the target level, has "
+        f"as it is, the build is {now.level_db[0]:+.2f} dB off the target level, has "
         f"{now.output_ohm[0]:.4g} ohm at its output and {now.input_ohm[0]:.4g} ohm at its input, "
         "and no change tried brings it within them; widen the limits or replace a fitted part",
     )
 
 
-def _copy(
+def _built(
     picked: PickedNetwork,
     job: Job,
     measured: Mapping[str, float],
     meter: MeterAccuracy,
     drawer: Drawer | None,
-) -> _Copy:
+) -> _Build:
     built = measured_network(picked, measured, meter=meter)
     stocks = {ElementKind.RESISTOR: job.resistors, ElementKind.CAPACITOR: job.capacitors}
     kinds = dict.fromkeys(p.element.kind for p in picked.positions)
@@ -321,7 +321,7 @@ def _copy(
         points=_POINTS,
     )
     values = tuple(np.array([w.position.value for w in ways]) for ways in options)
-    return _Copy(built, job, tuple(options), values, quantity, evaluator)
+    return _Build(built, job, tuple(options), values, quantity, evaluator)
 
 
 def _additions(position: Position, parts: Sequence[Part], stock: Stock) -> list[TrimChange]:
@@ -338,44 +338,44 @@ def _additions(position: Position, parts: Sequence[Part], stock: Stock) -> list[
     return found
 
 
-def _changes(copy: _Copy, chosen: tuple[tuple[int, int], ...]) -> tuple[TrimChange, ...]:
-    return tuple(copy.options[place][option] for place, option in chosen)
+def _changes(build: _Build, chosen: tuple[tuple[int, int], ...]) -> tuple[TrimChange, ...]:
+    return tuple(build.options[place][option] for place, option in chosen)
 
 
-def _singles(copy: _Copy) -> list[tuple[float, tuple[tuple[int, int], ...]]]:
+def _singles(build: _Build) -> list[tuple[float, tuple[tuple[int, int], ...]]]:
     found = []
-    for place, options in enumerate(copy.options):
-        rating = copy.rate((place,), np.arange(len(options))[:, None])
+    for place, options in enumerate(build.options):
+        rating = build.rate((place,), np.arange(len(options))[:, None])
         found += [(float(r), ((place, i),)) for i, r in enumerate(rating)]
     return sorted(found)
 
 
 def _more(
-    copy: _Copy, pool: list[tuple[float, tuple[tuple[int, int], ...]]], count: int
+    build: _Build, pool: list[tuple[float, tuple[tuple[int, int], ...]]], count: int
 ) -> list[tuple[float, tuple[tuple[int, int], ...]]]:
     """Combinations of one more change: all pairs, else extensions of the best."""
     found: list[tuple[float, tuple[tuple[int, int], ...]]] = []
     if count == 2:
-        for places in combinations(range(len(copy.options)), 2):
-            sizes = [len(copy.options[p]) for p in places]
+        for places in combinations(range(len(build.options)), 2):
+            sizes = [len(build.options[p]) for p in places]
             if all(sizes):
                 grid = np.stack(np.unravel_index(np.arange(sizes[0] * sizes[1]), sizes), axis=1)
-                found += _best_of(copy, places, grid)
+                found += _best_of(build, places, grid)
         return sorted(found)
     for _, chosen in pool[:_EXTENDED]:
         taken = [place for place, _ in chosen]
-        for place in sorted(set(range(len(copy.options))) - set(taken)):
-            extra = np.arange(len(copy.options[place]))[:, None]
+        for place in sorted(set(range(len(build.options))) - set(taken)):
+            extra = np.arange(len(build.options[place]))[:, None]
             fixed = np.repeat([[option for _, option in chosen]], len(extra), axis=0)
-            found += _best_of(copy, (*taken, place), np.hstack([fixed, extra]))
+            found += _best_of(build, (*taken, place), np.hstack([fixed, extra]))
     return sorted(found)
 
 
 def _best_of(
-    copy: _Copy, places: tuple[int, ...], grid: NDArray[np.intp]
+    build: _Build, places: tuple[int, ...], grid: NDArray[np.intp]
 ) -> list[tuple[float, tuple[tuple[int, int], ...]]]:
     if not len(grid):
         return []
-    rating = copy.rate(places, grid)
+    rating = build.rate(places, grid)
     best = np.argsort(rating)[:_OPTIONS]
     return [(float(rating[i]), tuple(zip(places, grid[i].tolist(), strict=True))) for i in best]

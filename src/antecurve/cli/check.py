@@ -1,4 +1,4 @@
-"""``antecurve check``: a design analysed again, or one copy with measured parts."""
+"""``antecurve check``: a design analysed again, or one build with measured parts."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def check(
     measured: Annotated[
         Optional[Path],  # noqa: UP045
         typer.Option(
-            metavar="VALUES.csv", help="Measured values of this copy: columns ref and value."
+            metavar="VALUES.csv", help="Measured values of this build: columns ref and value."
         ),
     ] = None,
     meter_resistance: MeterResistance = "0.2 %",
@@ -70,13 +70,13 @@ def check(
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
-    """Analyse a design again; with measured parts, say what this very copy does.
+    """Analyse a design again; with measured parts, say what this very build does.
 
     The correction table is what to subtract from levels measured through the network.  With -o
     the folder gets correction.csv and response.csv.  Exit code 1 when the error misses the
     job's error_limit_db, or when the builds of the spread were interrupted.
 
-    Example: antecurve check bench-network/design.json --measured values.csv -o copy-1
+    Example: antecurve check bench-network/design.json --measured values.csv -o build-1
     """
     from antecurve.analysis.as_built import as_built
     from antecurve.analysis.drift import drift, own_technologies
@@ -88,7 +88,7 @@ def check(
     refuse_existing(output, force=force)
     design = read_design(design_file)
     job, band = design.job, design.job.target.band_hz
-    copy = as_built(
+    built = as_built(
         design.picked,
         curve=job.curve,
         loading=job.loading,
@@ -97,13 +97,13 @@ def check(
         meter=meter_accuracy(meter_resistance, meter_capacitance),
     )
     parts = own_technologies(
-        copy.picked,
+        built.picked,
         {"resistors": resistor_type, "capacitors": capacitor_type},
         coefficients={r: 1e-6 * v for r, v in _by_ref(coefficient, "--coefficient").items()},
         loss_tangents=_by_ref(loss, "--loss"),
     )
     warm = drift(
-        copy.picked,
+        built.picked,
         curve=job.curve,
         loading=job.loading,
         band_hz=band,
@@ -111,8 +111,8 @@ def check(
         reference_c=reference_temperature,
         technologies=parts,
     )
-    losses = loss_effect(copy.picked, loading=job.loading, band_hz=band, technologies=parts)
-    found = _Found(_analysed(design, copy), copy, warm, losses)
+    losses = loss_effect(built.picked, loading=job.loading, band_hz=band, technologies=parts)
+    found = _Found(_analysed(design, built), built, warm, losses)
     if output is not None:
         _write(found, output, force=force)
     _show(found, whole=measured is None, as_json=as_json)
@@ -125,15 +125,15 @@ def check(
 @dataclass(frozen=True, slots=True)
 class _Found:
     design: Design
-    copy: AsBuilt
+    built: AsBuilt
     warm: DriftResult
     losses: LossEffect
 
 
-def _analysed(design: Design, copy: AsBuilt) -> Design:
+def _analysed(design: Design, built: AsBuilt) -> Design:
     from antecurve.pipeline import analyse
 
-    design = replace(design, picked=copy.picked)
+    design = replace(design, picked=built.picked)
     return replace(design, analysis=analyse(design))
 
 
@@ -169,13 +169,13 @@ def _temperatures(text: str) -> list[float]:
 
 
 def _write(found: _Found, output: Path, *, force: bool) -> None:
-    from antecurve.files.copies import correction_csv
+    from antecurve.files.build_content import correction_csv
     from antecurve.files.design_folder import response_csv
     from antecurve.files.output_folder import write_folder
 
     assert found.design.analysis is not None
     files = {
-        "correction.csv": correction_csv(found.copy.correction),
+        "correction.csv": correction_csv(found.built.correction),
         "response.csv": response_csv(found.design.analysis.response),
     }
     write_folder(output, files, force=force)
@@ -187,21 +187,21 @@ def _missed(found: _Found) -> bool:
     assert found.design.analysis is not None
     interrupted = was_interrupted(found.design.analysis.spread)
     limit_db = found.design.job.target.error_limit_db
-    return misses_limit(found.copy.error.centred_db, limit_db) or interrupted
+    return misses_limit(found.built.error.centred_db, limit_db) or interrupted
 
 
 def _show(found: _Found, *, whole: bool, as_json: bool) -> None:
     from antecurve.cli.show import show_design, show_json, show_table
-    from antecurve.files import copies as content
+    from antecurve.files import build_content as content
     from antecurve.files.design_file import design_content
-    from antecurve.report import copies
+    from antecurve.report import build_tables as tables
     from antecurve.report.tables import wiring_rows
 
     if as_json:
         show_json(
             {
                 **design_content(found.design),
-                "as_built": content.as_built_content(found.copy),
+                "as_built": content.as_built_content(found.built),
                 "drift": content.drift_content(found.warm),
                 "losses": content.loss_content(found.losses),
             }
@@ -212,11 +212,11 @@ def _show(found: _Found, *, whole: bool, as_json: bool) -> None:
     else:
         print(found.design.job.title)
         show_table(wiring_rows(found.design.picked))
-        for line in copies.as_built_lines(found.copy):
+        for line in tables.as_built_lines(found.built):
             print(line)
     print("Subtract from levels measured through the network, 0 dB at 1 kHz:")
-    show_table(copies.correction_rows(found.copy.correction))
-    print(copies.UNCERTAINTY_NOTE)
+    show_table(tables.correction_rows(found.built.correction))
+    print(tables.UNCERTAINTY_NOTE)
     print("Over temperature:")
-    show_table(copies.drift_rows(found.warm))
-    print(copies.loss_line(found.losses))
+    show_table(tables.drift_rows(found.warm))
+    print(tables.loss_line(found.losses))

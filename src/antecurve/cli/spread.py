@@ -1,4 +1,4 @@
-"""``antecurve spread``: what copies of a design will do."""
+"""``antecurve spread``: what builds of a design will do."""
 
 from __future__ import annotations
 
@@ -68,7 +68,7 @@ def spread(
 
     Example: antecurve spread bench-network/design.json --builds 1000000 --limit "0.2 dB"
     """
-    from antecurve.files.copies import spread_files
+    from antecurve.files.build_content import spread_files
     from antecurve.files.design_file import read_design
     from antecurve.files.output_folder import write_folder
 
@@ -119,22 +119,22 @@ def _missed(result: SpreadResult) -> bool:
 
 def _show(result: SpreadResult, plan: TolerancePlan | None, *, as_json: bool) -> None:
     from antecurve.cli.show import show_json, show_table
-    from antecurve.files.copies import plan_content
-    from antecurve.report import copies
+    from antecurve.files.build_content import plan_content
+    from antecurve.report import build_tables as tables
 
     if as_json:
         more = {} if plan is None else {"plan": plan_content(plan)}
         show_json({**result.as_dict(), **more})
         return
-    show_table(copies.spread_rows(result))
-    for line in copies.spread_lines(result):
+    show_table(tables.spread_rows(result))
+    for line in tables.spread_lines(result):
         print(line)
-    show_table(copies.sensitivity_rows(result))
-    print(copies.curve_line(result))
-    show_table(copies.curve_rows(result))
+    show_table(tables.sensitivity_rows(result))
+    print(tables.curve_line(result))
+    show_table(tables.curve_rows(result))
     if plan is not None:
-        print(copies.plan_line(plan))
-        show_table(copies.plan_rows(plan))
+        print(tables.plan_line(plan))
+        show_table(tables.plan_rows(plan))
 
 
 def _as_asked(

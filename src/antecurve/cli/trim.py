@@ -30,7 +30,7 @@ def trim(
     meter_capacitance: MeterCapacitance = "0.5 %",
     as_json: AsJson = False,
 ) -> None:
-    """Say which positions to change, and to what, to bring a copy back.
+    """Say which positions to change, and to what, to bring a build back.
 
     Positions that were not measured are still open and may be filled anew; to those fitted a
     part can be added in series or in parallel.  Exit code 1 when even the best proposal misses
@@ -41,11 +41,11 @@ def trim(
     from antecurve.analysis.trim import trim as bring_back
     from antecurve.cli.options import meter_accuracy
     from antecurve.cli.show import show_json, show_table
-    from antecurve.files.copies import trim_content
+    from antecurve.files.build_content import trim_content
     from antecurve.files.design_file import read_design
     from antecurve.files.job_drawer import read_job_drawer
     from antecurve.files.measured import read_measured
-    from antecurve.report import copies
+    from antecurve.report import build_tables as tables
 
     design = read_design(design_file)
     result = bring_back(
@@ -59,8 +59,8 @@ def trim(
     if as_json:
         show_json(trim_content(result))
     else:
-        show_table(copies.trim_rows(result))
-        for line in copies.trim_lines(result):
+        show_table(tables.trim_rows(result))
+        for line in tables.trim_lines(result):
             print(line)
     limit = design.job.target.error_limit_db
     if limit is not None and result.advised.centred_db > limit:

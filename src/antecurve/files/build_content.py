@@ -1,4 +1,4 @@
-"""Results about copies as plain data for JSON, and as CSV tables."""
+"""Results about builds as plain data for JSON, and as CSV tables."""
 
 from __future__ import annotations
 
@@ -28,12 +28,12 @@ __all__ = [
 
 
 def as_built_content(found: AsBuilt) -> dict[str, Any]:
-    """Return one copy as plain data.
+    """Return one build as plain data.
 
     Parameters
     ----------
     found : AsBuilt
-        The copy.
+        The build.
 
     Returns
     -------
@@ -151,7 +151,7 @@ def spread_files(result: SpreadResult) -> dict[str, bytes]:
     Parameters
     ----------
     result : SpreadResult
-        What copies will do.
+        What builds will do.
 
     Returns
     -------
@@ -171,12 +171,12 @@ def trim_content(result: TrimResult) -> dict[str, Any]:
     Parameters
     ----------
     result : TrimResult
-        How to bring a copy back.
+        How to bring a build back.
 
     Returns
     -------
     dict
-        The copy as it is, the proposals, and which one is advised.
+        The build as it is, the proposals, and which one is advised.
     """
     return {
         "designed_db": result.designed_db,

@@ -1,4 +1,4 @@
-"""The commands about copies: spread, check and trim."""
+"""The commands about builds: spread, check and trim."""
 
 from __future__ import annotations
 
@@ -119,8 +119,8 @@ def test_an_interruption_is_said(
 ) -> None:
     drawn = Builds.measured
 
-    def stopping(copies: Builds, count: int, **more: Any) -> Iterator[MeasuredBuilds]:
-        yield next(iter(drawn(copies, count, **more)))
+    def stopping(builds: Builds, count: int, **more: Any) -> Iterator[MeasuredBuilds]:
+        yield next(iter(drawn(builds, count, **more)))
         raise KeyboardInterrupt
 
     monkeypatch.setattr(Builds, "measured", stopping)
@@ -203,10 +203,10 @@ def test_check_without_values_analyses_again(
         assert word in shown.out
 
 
-def test_check_gives_the_correction_of_this_copy(
+def test_check_gives_the_correction_of_this_build(
     design_file: Path, measured: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    folder = tmp_path / "copy"
+    folder = tmp_path / "build"
     done = invoke(capsys, "check", design_file, "--measured", measured, "-o", folder)
     assert done.code == 0 and "Not measured" in done.out and "R2, R3, R4" in done.out
     with (folder / "correction.csv").open() as file:
@@ -287,7 +287,7 @@ def test_check_refuses_in_one_sentence(
     assert "'polypropylene'" not in done.err
 
 
-def test_check_exits_1_when_the_copy_misses_its_limit(
+def test_check_exits_1_when_the_build_misses_its_limit(
     tmp_path: Path, measured: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     path = _design_file(tmp_path, target={"error_limit_db": 0.06})

@@ -1,4 +1,4 @@
-"""Copies of a design in words and tables: spread, drift, one copy as built, trimming."""
+"""Builds of a design in words and tables: spread, drift, one build as it is, trimming."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ def spread_rows(result: SpreadResult) -> TextTable:
     Parameters
     ----------
     result : SpreadResult
-        What copies will do.
+        What builds will do.
 
     Returns
     -------
@@ -67,12 +67,12 @@ def spread_rows(result: SpreadResult) -> TextTable:
 
 
 def spread_lines(result: SpreadResult) -> list[str]:
-    """Return what copies will do, one line a statement.
+    """Return what builds will do, one line a statement.
 
     Parameters
     ----------
     result : SpreadResult
-        What copies will do.
+        What builds will do.
 
     Returns
     -------
@@ -115,7 +115,7 @@ def sensitivity_rows(result: SpreadResult) -> TextTable:
     Parameters
     ----------
     result : SpreadResult
-        What copies will do.
+        What builds will do.
 
     Returns
     -------
@@ -133,7 +133,7 @@ def curve_line(result: SpreadResult) -> str:
     Parameters
     ----------
     result : SpreadResult
-        What copies will do.
+        What builds will do.
 
     Returns
     -------
@@ -149,7 +149,7 @@ def curve_rows(result: SpreadResult) -> TextTable:
     Parameters
     ----------
     result : SpreadResult
-        What copies will do.
+        What builds will do.
 
     Returns
     -------
@@ -191,7 +191,7 @@ def plan_line(plan: TolerancePlan) -> str:
     )
     return (
         f"Cheapest grades for {plan.wanted * 100:g} % within ±{plan.limit_db:g} dB: "
-        f"{plan.price:g} a copy; confirmed {share.fraction * 100:.3f} % "
+        f"{plan.price:g} a build; confirmed {share.fraction * 100:.3f} % "
         f"({share.low * 100:.3f} to {share.high * 100:.3f} %) over {share.trials:,} other "
         f"builds, seed {plan.confirmed_seed}.{assumed}"
     )
@@ -268,12 +268,12 @@ def loss_line(effect: LossEffect) -> str:
 
 
 def as_built_lines(found: AsBuilt) -> list[str]:
-    """Return what one copy does, one line a statement.
+    """Return what one build does, one line a statement.
 
     Parameters
     ----------
     found : AsBuilt
-        The copy.
+        The build.
 
     Returns
     -------
@@ -282,7 +282,7 @@ def as_built_lines(found: AsBuilt) -> list[str]:
     """
     low, high = (format_quantity(f, "Hz") for f in found.error.band_hz)
     lines = [
-        f"This copy, {low} to {high}: error {found.error.centred_db:.4f} dB (half of its range), "
+        f"This build, {low} to {high}: error {found.error.centred_db:.4f} dB (half of its range), "
         f"re 1 kHz at most {found.error.at_1khz_db:.4f} dB; against the published time constants "
         f"alone {found.published_error.centred_db:.4f} dB.",
         f"Level at 1 kHz {found.level_shift_db:+z.3f} dB against the values marked.",
@@ -322,12 +322,12 @@ def trim_rows(result: TrimResult) -> TextTable:
     Parameters
     ----------
     result : TrimResult
-        How to bring the copy back.
+        How to bring the build back.
 
     Returns
     -------
     TextTable
-        One row a proposal, the first the copy as it is.
+        One row a proposal, the first the build as it is.
     """
     rows = tuple(
         (
@@ -365,7 +365,7 @@ def trim_lines(result: TrimResult) -> list[str]:
     Parameters
     ----------
     result : TrimResult
-        How to bring the copy back.
+        How to bring the build back.
 
     Returns
     -------
@@ -374,7 +374,7 @@ def trim_lines(result: TrimResult) -> list[str]:
     """
     advised = result.advised
     lines = [
-        f"The design has an error of {result.designed_db:.4f} dB, this copy "
+        f"The design has an error of {result.designed_db:.4f} dB, this build "
         f"{result.before.centred_db:.4f} dB, below {result.before.p95_db:.4f} dB in 95 % of cases "
         "of what is not measured and what the meters leave."
     ]
@@ -384,7 +384,7 @@ def trim_lines(result: TrimResult) -> list[str]:
             f"cases: {_changes(advised)}."
         )
     elif result.proposals:
-        lines.append("No change is needed: the copy is as good as the design.")
+        lines.append("No change is needed: the build is as good as the design.")
     else:
         lines.append(
             f"No change is advised: none lowers the 95 % figure by {LEAST_GAIN * 100:g} % and "
