@@ -13,15 +13,23 @@ if TYPE_CHECKING:
     from antecurve.analysis.as_built import AsBuilt as AsBuilt
     from antecurve.analysis.as_built import MeterAccuracy as MeterAccuracy
     from antecurve.analysis.as_built import as_built as as_built
+    from antecurve.analysis.as_built import measured_network as measured_network
     from antecurve.analysis.bench_plan import BenchPlan as BenchPlan
     from antecurve.analysis.bench_plan import bench_plan as bench_plan
     from antecurve.analysis.bench_sheet import BenchSheet as BenchSheet
+    from antecurve.analysis.bench_sheet import Receiver as Receiver
     from antecurve.analysis.bench_sheet import bench_sheet as bench_sheet
     from antecurve.analysis.correction import Correction as Correction
+    from antecurve.analysis.correction import ValueUncertainty as ValueUncertainty
     from antecurve.analysis.correction import correction as correction
     from antecurve.analysis.delay import DelayTable as DelayTable
     from antecurve.analysis.delay import delay_table as delay_table
+    from antecurve.analysis.drift import DriftResult as DriftResult
     from antecurve.analysis.drift import drift as drift
+    from antecurve.analysis.drift import own_technologies as own_technologies
+    from antecurve.analysis.generator import GeneratorSetting as GeneratorSetting
+    from antecurve.analysis.generator import InputKind as InputKind
+    from antecurve.analysis.generator import LevelPlan as LevelPlan
     from antecurve.analysis.generator import generator_setting as generator_setting
     from antecurve.analysis.generator import level_plan as level_plan
     from antecurve.analysis.level import LevelReport as LevelReport
@@ -32,10 +40,14 @@ if TYPE_CHECKING:
     from antecurve.analysis.loading import shared_generator as shared_generator
     from antecurve.analysis.loading_window import LoadingWindow as LoadingWindow
     from antecurve.analysis.loading_window import loading_window as loading_window
+    from antecurve.analysis.losses import LossEffect as LossEffect
     from antecurve.analysis.losses import loss_effect as loss_effect
     from antecurve.analysis.noise import NoiseReport as NoiseReport
     from antecurve.analysis.noise import noise_density as noise_density
     from antecurve.analysis.noise import noise_report as noise_report
+    from antecurve.analysis.pads import Pad as Pad
+    from antecurve.analysis.pads import generator_pad as generator_pad
+    from antecurve.analysis.pads import unit_pad as unit_pad
     from antecurve.analysis.parts_list import PartsList as PartsList
     from antecurve.analysis.parts_list import parts_list as parts_list
     from antecurve.analysis.peaks import PeakReport as PeakReport
@@ -58,6 +70,9 @@ if TYPE_CHECKING:
     from antecurve.analysis.spread import spread as spread
     from antecurve.analysis.strays import StrayTable as StrayTable
     from antecurve.analysis.strays import stray_table as stray_table
+    from antecurve.analysis.technologies import Technology as Technology
+    from antecurve.analysis.technologies import technology as technology
+    from antecurve.analysis.trim import TrimResult as TrimResult
     from antecurve.analysis.trim import trim as trim
     from antecurve.analysis.waveform import SquareWave as SquareWave
     from antecurve.analysis.worst_case import WorstCase as WorstCase
@@ -68,8 +83,15 @@ if TYPE_CHECKING:
     from antecurve.bench.calibration import calibrate_network as calibrate_network
     from antecurve.bench.captures import SquareWaveCapture as SquareWaveCapture
     from antecurve.bench.captures import SweepCapture as SweepCapture
+    from antecurve.bench.conformity import LimitBand as LimitBand
+    from antecurve.bench.generator import CaptureChain as CaptureChain
+    from antecurve.bench.generator import Generator as Generator
     from antecurve.bench.judge import JudgeRequest as JudgeRequest
     from antecurve.bench.judge import judge_unit as judge_unit
+    from antecurve.bench.knowledge import LoadingTolerance as LoadingTolerance
+    from antecurve.bench.knowledge import NetworkKnowledge as NetworkKnowledge
+    from antecurve.bench.knowledge import exactly_known as exactly_known
+    from antecurve.bench.knowledge import known_by_tolerance as known_by_tolerance
     from antecurve.bench.match import ChannelMatch as ChannelMatch
     from antecurve.bench.match import channel_match as channel_match
     from antecurve.bench.verdict import Verdict as Verdict
@@ -99,14 +121,22 @@ if TYPE_CHECKING:
     from antecurve.files.job_file import parse_job as parse_job
     from antecurve.files.job_file import read_job as read_job
     from antecurve.files.measured import read_measured as read_measured
+    from antecurve.job import Grade as Grade
     from antecurve.job import Job as Job
+    from antecurve.job import NetworkRequest as NetworkRequest
+    from antecurve.job import PickRequest as PickRequest
+    from antecurve.job import SpreadRequest as SpreadRequest
+    from antecurve.job import Stock as Stock
+    from antecurve.job import Target as Target
     from antecurve.job import default_job as default_job
     from antecurve.networks.balanced import balanced_network as balanced_network
     from antecurve.networks.compiled import input_impedance as input_impedance
     from antecurve.networks.compiled import output_impedance as output_impedance
     from antecurve.networks.compiled import transfer as transfer
+    from antecurve.networks.deviation import ErrorRange as ErrorRange
     from antecurve.networks.deviation import error_db as error_db
     from antecurve.networks.deviation import error_range as error_range
+    from antecurve.networks.deviation import reference_gain as reference_gain
     from antecurve.networks.symbolic import solve as solve
     from antecurve.networks.topology import Element as Element
     from antecurve.networks.topology import ElementKind as ElementKind
@@ -137,18 +167,19 @@ if TYPE_CHECKING:
     from antecurve.synthesis.own_network import solve_own_network as solve_own_network
 
 _PUBLIC: dict[str, str] = {
-    "analysis.as_built": "AsBuilt MeterAccuracy as_built",
+    "analysis.as_built": "AsBuilt MeterAccuracy as_built measured_network",
     "analysis.bench_plan": "BenchPlan bench_plan",
-    "analysis.bench_sheet": "BenchSheet bench_sheet",
-    "analysis.correction": "Correction correction",
+    "analysis.bench_sheet": "BenchSheet Receiver bench_sheet",
+    "analysis.correction": "Correction ValueUncertainty correction",
     "analysis.delay": "DelayTable delay_table",
-    "analysis.drift": "drift",
-    "analysis.generator": "generator_setting level_plan",
+    "analysis.drift": "DriftResult drift own_technologies",
+    "analysis.generator": "GeneratorSetting InputKind LevelPlan generator_setting level_plan",
     "analysis.level": "LevelReport level_report",
     "analysis.loading": "LoadingResult cable_capacitance loading_table shared_generator",
     "analysis.loading_window": "LoadingWindow loading_window",
-    "analysis.losses": "loss_effect",
+    "analysis.losses": "LossEffect loss_effect",
     "analysis.noise": "NoiseReport noise_density noise_report",
+    "analysis.pads": "Pad generator_pad unit_pad",
     "analysis.parts_list": "PartsList parts_list",
     "analysis.peaks": "PeakReport peak_report",
     "analysis.planning": "TolerancePlan plan_tolerances",
@@ -159,13 +190,17 @@ _PUBLIC: dict[str, str] = {
     "analysis.sensitivity": "Sensitivities sensitivities",
     "analysis.spread": "SpreadResult spread",
     "analysis.strays": "StrayTable stray_table",
-    "analysis.trim": "trim",
+    "analysis.technologies": "Technology technology",
+    "analysis.trim": "TrimResult trim",
     "analysis.waveform": "SquareWave",
     "analysis.worst_case": "WorstCase worst_case",
     "bench.batch": "Batch judge_batch",
     "bench.calibration": "Calibration calibrate_network",
     "bench.captures": "SquareWaveCapture SweepCapture",
+    "bench.conformity": "LimitBand",
+    "bench.generator": "CaptureChain Generator",
     "bench.judge": "JudgeRequest judge_unit",
+    "bench.knowledge": "LoadingTolerance NetworkKnowledge exactly_known known_by_tolerance",
     "bench.match": "ChannelMatch channel_match",
     "bench.verdict": "Verdict",
     "curves.catalogue": "catalogue named_curve",
@@ -173,18 +208,18 @@ _PUBLIC: dict[str, str] = {
     "curves.fit": "CurveFit fit_curve",
     "curves.model": "Curve inverse_response level_db response",
     "curves.tabulate": "CurveTable curve_table",
-    "errors": "AntecurveError FileFormatError InputError "
-    "NoCombinationError OutputExistsError UnattainableError WiringError",
+    "errors": "AntecurveError FileFormatError InputError NoCombinationError "
+    "OutputExistsError UnattainableError WiringError",
     "files.captures": "read_capture",
     "files.design_file": "read_design",
     "files.design_folder": "write_design",
     "files.drawer": "read_drawer",
     "files.job_file": "parse_job read_job",
     "files.measured": "read_measured",
-    "job": "Job default_job",
+    "job": "Grade Job NetworkRequest PickRequest SpreadRequest Stock Target default_job",
     "networks.balanced": "balanced_network",
     "networks.compiled": "input_impedance output_impedance transfer",
-    "networks.deviation": "error_db error_range",
+    "networks.deviation": "ErrorRange error_db error_range reference_gain",
     "networks.symbolic": "solve",
     "networks.topology": "Element ElementKind Loading Network Topology",
     "networks.wiring": "check_wiring",

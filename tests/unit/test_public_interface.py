@@ -8,6 +8,7 @@ import inspect
 import pkgutil
 import re
 import sys
+from pathlib import Path
 from types import ModuleType
 from typing import Any
 
@@ -18,6 +19,7 @@ import antecurve
 MODULES = sorted(
     m.name for m in pkgutil.walk_packages(antecurve.__path__, "antecurve.") if not m.ispkg
 )
+README = Path(__file__).parents[2] / "README.md"
 # A name that ends so is a physical quantity: its description must carry the unit in brackets.
 UNITS = {
     "_hz": "Hz", "_s": "s", "_db": "dB", "_v": "V", "_ohm": "ohm", "_f": "F",
@@ -130,3 +132,16 @@ def test_type_checkers_and_the_running_package_see_the_same_names() -> None:
     source = inspect.getsource(antecurve)
     declared = set(re.findall(r"^    from antecurve\.[\w.]+ import \w+ as (\w+)$", source, re.M))
     assert declared == set(antecurve.__all__)
+
+
+def test_the_readme_lists_every_public_name_by_its_summary() -> None:
+    section = (
+        README.read_text(encoding="utf-8").partition("## In Python\n")[2].partition("\n## ")[0]
+    )
+    listed = re.findall(r"^\| `(\w+)` \| (.+) \|$", section, re.M)
+    assert len(listed) == len(dict(listed))
+    summaries = {
+        name: (inspect.getdoc(getattr(antecurve, name)) or "").splitlines()[0].rstrip(".")
+        for name in antecurve.__all__
+    }
+    assert dict(listed) == summaries

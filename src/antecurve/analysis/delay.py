@@ -26,7 +26,9 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class DelayTable:
-    """Phase and group delay; arrays of shape (frequencies,), read-only.
+    """Phase and group delay over frequency.
+
+    Arrays of shape (frequencies,), read-only.
 
     Attributes
     ----------

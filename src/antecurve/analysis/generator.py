@@ -271,7 +271,7 @@ def level_plan(
     largest_emf_v: float = _LARGEST_EMF_V,
     error_limit_db: float | None = None,
 ) -> LevelPlan:
-    """Return the generator's setting for each kind of input, and the pad in place of setting it.
+    """Return the generator's setting for each kind of input, and the pad in its place.
 
     Parameters
     ----------

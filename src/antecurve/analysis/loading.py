@@ -49,7 +49,9 @@ LOAD_CAPACITANCES_F = (0.0, 50e-12, 100e-12, 200e-12, 300e-12, 500e-12)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LoadingResult:
-    """A network with other generators and units; arrays of shape (combinations,), read-only.
+    """A network with other generators and units.
+
+    Arrays of shape (combinations,), read-only.
 
     Attributes
     ----------

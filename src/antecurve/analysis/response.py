@@ -24,7 +24,9 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ResponseTable:
-    """Levels re 1 kHz, error, phase and impedances; arrays of shape (frequencies,), read-only.
+    """Levels re 1 kHz, error, phase and impedances over frequency.
+
+    Arrays of shape (frequencies,), read-only.
 
     Attributes
     ----------

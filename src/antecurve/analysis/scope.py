@@ -93,7 +93,9 @@ class TraceMeasures:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ScopeTrace:
-    """One period in steady state from a rising edge; arrays of shape (samples,), read-only.
+    """One period of a square wave in steady state: behind the network, and after playback.
+
+    From a rising edge on; arrays of shape (samples,), read-only.
 
     Attributes
     ----------

@@ -19,7 +19,9 @@ _NOMINAL = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CurveTable:
-    """A curve at chosen frequencies; arrays read-only.
+    """A curve at chosen frequencies.
+
+    Arrays are read-only.
 
     Attributes
     ----------
