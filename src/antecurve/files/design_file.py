@@ -11,7 +11,7 @@ from antecurve.curves.model import factors
 from antecurve.errors import AntecurveError, FileFormatError
 from antecurve.files.design_job import job_content, job_from, network_content, network_from
 from antecurve.files.reading import read_text
-from antecurve.networks.symbolic import solve
+from antecurve.networks.compiled import check_solvable
 from antecurve.pick.result import FormOutcome
 from antecurve.pick.search import SearchReport, ShortlistEntry
 from antecurve.pipeline import Design, ErrorSummary
@@ -170,7 +170,7 @@ def read_design(path: Path | str) -> Design:
             match_db=content.get("match_db"),
         )
         _ = design.network
-        solve(design.picked.topology)
+        check_solvable(design.picked.topology)
     except AntecurveError as error:
         raise FileFormatError.unreadable(path, str(error), "design the job anew") from None
     except (KeyError, TypeError, ValueError, AttributeError, IndexError, OverflowError) as error:

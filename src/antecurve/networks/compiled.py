@@ -15,10 +15,12 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from antecurve.networks.forest_sums import ForestSum, forest_sum
+from antecurve.networks.symbolic import refuse_large
 from antecurve.networks.topology import Loading, Network, Topology
 
 __all__ = [
     "Coefficients",
+    "check_solvable",
     "evaluate",
     "input_impedance",
     "input_impedance_coefficients",
@@ -69,6 +71,23 @@ def _coefficients(
     top, bottom = _compiled(topology, which)(*elements, *loading)
     # Coefficients lie contiguous over builds: what is computed per coefficient then streams.
     return Coefficients(np.moveaxis(top, 0, -1), np.moveaxis(bottom, 0, -1))
+
+
+def check_solvable(topology: Topology) -> None:
+    """Raise when a network can't be evaluated.
+
+    Parameters
+    ----------
+    topology : Topology
+        The network.
+
+    Raises
+    ------
+    WiringError
+        When there is no transmission from ``in`` to the output, or the network is too large.
+    """
+    refuse_large(topology)
+    _compiled(topology, "transfer")
 
 
 def transfer_coefficients(

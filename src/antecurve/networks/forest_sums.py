@@ -17,6 +17,7 @@ a dozen elements when written out takes some hundreds of multiplications.
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -27,7 +28,7 @@ from antecurve.errors import WiringError
 from antecurve.networks.forests import Groups, Step, forest_plan
 from antecurve.networks.topology import Element, ElementKind, Topology
 
-__all__ = ["ForestSum", "forest_sum"]
+__all__ = ["ForestSum", "SharedExpressions", "forest_sum"]
 
 _BLOCK = 1 << 14
 """Builds evaluated at once: what a state holds of them fits into a processor's cache."""
@@ -61,6 +62,23 @@ class _State:
     length: int
     terms: tuple[_Term, ...]
     even: bool = True
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SharedExpressions:
+    """Polynomials in s with what their coefficients have in common worked out first.
+
+    Attributes
+    ----------
+    shared : tuple of tuple
+        Pairs of a symbol and the sympy expression it stands for, each of symbols before it.
+    numerator, denominator : tuple of sympy.Expr
+        Coefficients of ascending powers of s.
+    """
+
+    shared: tuple[tuple[Any, Any], ...]
+    numerator: tuple[Any, ...]
+    denominator: tuple[Any, ...]
 
 
 class ForestSum:
@@ -152,6 +170,51 @@ class ForestSum:
             found.append(counts)
         return found[0], found[1]
 
+    def expressions(self, symbols: Sequence[Any]) -> SharedExpressions:
+        """Return numerator and denominator as expressions that share what they have in common.
+
+        Parameters
+        ----------
+        symbols : sequence of sympy.Symbol
+            In place of the arguments of `__call__`, in their order.
+
+        Returns
+        -------
+        SharedExpressions
+            In the order in which they have to be worked out.
+        """
+        import sympy
+
+        names = sympy.numbered_symbols("t")
+        shared: list[tuple[Any, Any]] = []
+
+        def named(expression: Any) -> Any:
+            if expression.is_Atom:
+                return expression
+            shared.append((next(names), expression))
+            return shared[-1][0]
+
+        held: list[list[Any]] = [[sympy.Integer(1)]]
+        for argument, states in self._steps:
+            following = []
+            for state in states:
+                powers: list[list[Any]] = [[] for _ in range(state.length)]
+                for term in state.terms:
+                    factor = symbols[argument] if term.factor else 1
+                    for power, known in enumerate(held[term.start], start=term.offset):
+                        powers[power].append(factor * known)
+                following.append([named(sympy.Add(*p)) for p in powers])
+            held = following
+        found = []
+        for signs in self._signs:
+            sums: list[list[Any]] = [[] for _ in range(self._powers(signs))]
+            for state, polynomial, sign in zip(self._ends, held, signs, strict=True):
+                for power, known in enumerate(polynomial, start=state.low):
+                    if sign:
+                        sums[power].append(sign * known)
+            found.append(tuple(sympy.Add(*s) for s in sums))
+        return SharedExpressions(tuple(shared), found[0], found[1])
+
     def _powers(self, signs: tuple[int, ...]) -> int:
         return max(s.low + s.length for s, sign in zip(self._ends, signs, strict=True) if sign)
 
@@ -199,8 +262,10 @@ def _summed(state: _State, held: list[Array], value: Array) -> Array:
 def _summed_unevenly(state: _State, held: list[Array], value: Array) -> Array:
     """The same where what is added up has different powers of s."""
     parts = [held[t.start] * value if t.factor else held[t.start] for t in state.terms]
-    shape = np.broadcast_shapes(*(p.shape[1:] for p in parts))
-    total: Array = np.zeros((state.length, *shape), dtype=np.result_type(*parts))
+    shape = parts[0].shape[1:]
+    if any(p.shape[1:] != shape for p in parts):
+        shape = np.broadcast_shapes(*(p.shape[1:] for p in parts))
+    total: Array = np.zeros((state.length, *shape), dtype=parts[0].dtype)
     for term, part in zip(state.terms, parts, strict=True):
         total[term.offset : term.offset + len(part)] += part
     return total

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from antecurve.networks.symbolic import solve
+from antecurve.networks.forest_sums import forest_sum
 from antecurve.networks.topology import Topology
 
 __all__ = ["transfer_javascript"]
@@ -28,22 +28,18 @@ def transfer_javascript(topology: Topology, *, name: str = "coefficients") -> st
     Notes
     -----
     The expressions are those that `antecurve.networks.compiled` evaluates, through sympy's
-    printer; element symbols are renamed ``x0``, ``x1``, ... so that no reference can clash with
+    printer; the element symbols are ``x0``, ``x1``, ... so that no reference can clash with
     a word of the language.
     """
     import sympy
 
-    solution = solve(topology)
-    plain = sympy.symbols(f"x0:{len(solution.symbols)}", positive=True)
-    rename = dict(zip(solution.symbols, plain, strict=True))
-    top = [sympy.sympify(c).xreplace(rename) for c in solution.transfer_numerator]
-    bottom = [sympy.sympify(c).xreplace(rename) for c in solution.transfer_denominator]
-    shared, reduced = sympy.cse([*top, *bottom], symbols=sympy.numbered_symbols("t"))
-    printed = [sympy.jscode(e) for e in reduced]
+    plain = sympy.symbols(f"x0:{len(topology.elements) + 3}", positive=True)
+    found = forest_sum(topology, "transfer").expressions(plain)
+    top, bottom = (
+        ", ".join(sympy.jscode(e) for e in polynomial)
+        for polynomial in (found.numerator, found.denominator)
+    )
     lines = [f"function {name}(x) {{", f"  const [{', '.join(map(str, plain))}] = x;"]
-    lines += [f"  const {symbol} = {sympy.jscode(e)};" for symbol, e in shared]
-    lines += [
-        f"  return [[{', '.join(printed[: len(top)])}], [{', '.join(printed[len(top) :])}]];",
-        "}",
-    ]
+    lines += [f"  const {symbol} = {sympy.jscode(e)};" for symbol, e in found.shared]
+    lines += [f"  return [[{top}], [{bottom}]];", "}"]
     return "\n".join(lines)
