@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 import shutil
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -27,35 +27,9 @@ pytestmark = [
 ]
 
 
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        found = playwright.chromium.launch(
-            executable_path=CHROMIUM or "/usr/bin/chromium",
-            args=[
-                "--no-sandbox",
-                "--disable-gpu",
-                "--disable-quic",
-                "--no-first-run",
-                "--disable-background-networking",
-                "--disable-component-update",
-                "--disable-sync",
-            ],
-        )
-        yield found
-        found.close()
-
-
-@pytest.fixture(scope="module")
-def page_file(tmp_path_factory: pytest.TempPathFactory, default_design: Design) -> Path:
-    path = tmp_path_factory.mktemp("page") / "report.html"
-    path.write_bytes(report_page(default_design))
-    return path
-
-
-@pytest.mark.parametrize(("width", "scheme"), [(1000, "light"), (390, "dark")])
+@pytest.mark.parametrize(
+    ("width", "scheme"), [(1000, "light"), (768, "light"), (390, "dark"), (360, "light")]
+)
 def test_page_is_quiet_and_self_contained(
     browser: Any, page_file: Path, width: int, scheme: str
 ) -> None:
@@ -69,8 +43,8 @@ def test_page_is_quiet_and_self_contained(
     assert messages == []
     assert requests == [page_file.as_uri()]
     assert page.locator("svg").count() >= 3
-    assert "Nominal" in page.locator(".governs").inner_text()
-    # Nothing but the scrolling tables is wider than the screen.
+    assert "Nominal" in page.locator(".governs").first.inner_text()
+    # Nothing is wider than the screen but what scrolls within itself.
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     page.close()
 
@@ -99,14 +73,116 @@ def test_sliders_redraw_and_come_back(browser: Any, page_file: Path) -> None:
     page = browser.new_page()
     page.goto(page_file.as_uri())
     before = page.locator("#bench-result").inner_text()
+    assert page.locator("#bench-said").text_content() == ""
     page.locator("#slide-source").focus()
     for _ in range(5):
         page.keyboard.press("PageUp")
     page.wait_for_function(
         "text => document.getElementById('bench-result').innerText !== text", arg=before
     )
+    # Said aloud once the slider rests.
+    page.wait_for_function("() => document.getElementById('bench-said').textContent !== ''")
     page.get_by_role("button", name="Back to the job's bench").click()
     assert page.locator("#bench-result").inner_text() == before
+    page.close()
+
+
+@pytest.mark.parametrize("end", ["min", "max"])
+def test_sliders_at_their_ends(browser: Any, page_file: Path, end: str) -> None:
+    """Source 0, capacitance 0 and tolerance 0 are benches as well, and so are the other ends."""
+    page = browser.new_page()
+    messages: list[str] = []
+    page.on("console", lambda m: messages.append(m.text))
+    page.on("pageerror", lambda e: messages.append(str(e)))
+    page.goto(page_file.as_uri())
+    for slider in page.locator("input[type=range]").all():
+        slider.fill(slider.get_attribute(end))
+    page.wait_for_function("() => document.getElementById('bench-said').textContent !== ''")
+    text = page.locator("#bench").inner_text()
+    drawn = page.locator("#bench").inner_html()
+    assert messages == []
+    for word in ("NaN", "Infinity", "undefined", "null"):
+        assert word not in text
+        assert word not in drawn
+    if end == "min":
+        # Without tolerance every build is the nominal one; shown to 0.001 dB.
+        found = page.evaluate("builds(state().loading, state().tolerances).within_db")
+        nominal = page.evaluate("compute(state().loading).centred_db")
+        assert found == pytest.approx(nominal, abs=1e-9)
+        assert page.locator("#show-capacitance").inner_text() == "0 F"
+    page.close()
+
+
+def test_sliders_say_name_value_and_unit(browser: Any, page_file: Path) -> None:
+    page = browser.new_page()
+    page.goto(page_file.as_uri())
+    said = {
+        slider.get_attribute("id").removeprefix("slide-"): slider.get_attribute("aria-valuetext")
+        for slider in page.locator("input[type=range]").all()
+    }
+    # The values of the embedded default job.
+    assert said == {
+        "source": "50 Ω",
+        "load": "47 kΩ",
+        "capacitance": "150 pF",
+        "resistor": "±1 %",
+        "capacitor": "±2.5 %",
+    }
+    for name in ("Generator, source resistance", "Tolerance of capacitors"):
+        assert page.get_by_role("slider", name=name).count() == 1
+    page.close()
+
+
+def test_order_of_headings_and_of_the_keyboard(browser: Any, page_file: Path) -> None:
+    page = browser.new_page(viewport={"width": 1200, "height": 900})
+    page.goto(page_file.as_uri())
+    levels = [int(h.evaluate("e => e.tagName[1]")) for h in page.locator("h1, h2, h3").all()]
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    assert all(b - a <= 1 for a, b in itertools.pairwise(levels))
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.textContent") == "Skip to the summary"
+    page.keyboard.press("Enter")
+    assert page.evaluate("document.activeElement.id") == "main"
+    # On a wide screen nothing scrolls but long formulas, so tables take no stop of the keyboard.
+    assert page.locator("table >> xpath=..").first.get_attribute("tabindex") is None
+    for link in page.locator("nav a").all():
+        assert page.locator(link.get_attribute("href")).is_visible()
+    page.close()
+
+
+def test_every_table_has_caption_and_headers(browser: Any, page_file: Path) -> None:
+    page = browser.new_page()
+    page.goto(page_file.as_uri())
+    tables = page.locator("table").all()
+    assert len(tables) >= 7
+    captions = [t.locator("caption").text_content() for t in tables]
+    assert len(set(captions)) == len(captions)
+    for table in tables:
+        rows = table.locator("tbody tr").count()
+        assert table.locator("th[scope=row]").count() == rows
+        assert table.locator("th[scope=col]").count() >= 2
+    page.close()
+
+
+def test_figures_say_what_they_show(browser: Any, page_file: Path, default_design: Design) -> None:
+    page = browser.new_page()
+    page.goto(page_file.as_uri())
+    names = [f.get_attribute("aria-label") for f in page.locator("[role=img]").all()]
+    assert len(names) == 7
+    assert all(any(c.isdigit() for c in name) for name in names)
+    for position in default_design.picked.positions:
+        assert position.element.ref in names[0]
+    page.close()
+
+
+def test_forced_colours_and_less_motion(browser: Any, page_file: Path) -> None:
+    """Text of the figures keeps its colour on their white ground; nothing moves by itself."""
+    page = browser.new_page(forced_colors="active", color_scheme="dark", reduced_motion="reduce")
+    page.goto(page_file.as_uri())
+    text = page.locator("figure.plot svg text").first
+    assert text.evaluate("e => getComputedStyle(e).forcedColorAdjust") == "none"
+    assert page.evaluate("document.getAnimations().length") == 0
     page.close()
 
 

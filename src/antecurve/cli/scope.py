@@ -64,8 +64,7 @@ def scope(
     from antecurve.files.output_folder import write_folder
     from antecurve.report.bench_tables import measure_rows
     from antecurve.report.cautions import CAUTIONS
-    from antecurve.report.plots import figure_files
-    from antecurve.report.scope_figures import fault_figure, scope_figure
+    from antecurve.report.plots import scope_files
 
     if output is not None and output.exists() and not force:
         raise OutputExistsError(output)
@@ -82,11 +81,10 @@ def scope(
     )
     sheet = fault_sheet(network, curve=job.curve, loading=job.loading, wave=wave)
     if output is not None:
-        figures = {"scope": scope_figure(trace), "faults": fault_figure(sheet)}
         files = {
             "scope.csv": content.scope_csv(trace),
             "faults.csv": content.frame_csv(sheet.to_frame()),
-            **figure_files(figures),
+            **scope_files(trace, sheet),
         }
         write_folder(output, files, force=force)
     if as_json:

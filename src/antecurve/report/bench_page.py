@@ -19,6 +19,7 @@ from antecurve.report.bench_tables import (
     stress_rows,
 )
 from antecurve.report.cautions import CAUTIONS
+from antecurve.report.descriptions import fault_text
 from antecurve.report.figures import figure_svg
 from antecurve.report.page import page_environment
 from antecurve.report.practical_notes import PRACTICAL_NOTES
@@ -114,6 +115,7 @@ def bench_page(title: str, found: BenchPlan) -> bytes:
             parts=sheet_parts(found),
             # Markup of our own making: its labels hold names of faults and numbers only.
             faults=Markup(figure_svg(fault_figure(found.faults))),
+            fault_text=fault_text(found.faults),
             fault_numbers=measure_rows(
                 [(t.playback.name, t.measures) for t in found.faults.traces]
             ),

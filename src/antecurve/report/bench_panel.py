@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from antecurve.networks.javascript import transfer_javascript
 from antecurve.networks.topology import ElementKind
+from antecurve.quantities import format_quantity
 from antecurve.report.figures import FREQUENCY_TICKS
 
 if TYPE_CHECKING:
@@ -37,6 +38,8 @@ class Slider:
         Step, or ``any``.
     scale : str
         ``linear``, or ``log`` for the logarithm to base 10 of the value.
+    low_text, high_text : str
+        The ends as printed below the slider.
     """
 
     name: str
@@ -44,6 +47,8 @@ class Slider:
     low: float
     high: float
     value: float
+    low_text: str
+    high_text: str
     step: str = "any"
     scale: str = "linear"
 
@@ -104,6 +109,7 @@ def bench_panel(design: Design, analysis: Analysis, *, environment: Any) -> Benc
         "frequency_hz": response.frequency_hz.tolist(),
         "ideal_db": response.ideal_db.tolist(),
         "band_hz": list(job.target.band_hz),
+        "limit_db": job.target.error_limit_db,
         "source_level_v": job.source_level_v,
         "builds": _BUILDS,
         "ticks": [list(tick) for tick in FREQUENCY_TICKS.items()],
@@ -123,14 +129,30 @@ def _sliders(design: Design) -> tuple[Slider, ...]:
         kind, percent = position.element.kind, round(100 * position.tolerance, 6)
         tolerances[kind] = max(tolerances[kind], percent)
     load = math.log10(loading.load_resistance)
+    least, most = min(1.0, load), max(6.0, load)
+    source_most = max(1000.0, 2 * loading.source_resistance)
+    picofarad_most = max(1000.0, 2 * picofarad)
     return (
-        Slider("source", "Generator", 0, max(1000.0, 2 * loading.source_resistance),
-               loading.source_resistance),
-        Slider("load", "Unit, resistance", min(1.0, load), max(6.0, load), load, "any", "log"),
-        Slider("capacitance", "Unit with cable, capacitance", 0, max(1000.0, 2 * picofarad),
-               picofarad),
-        Slider("resistor", "Tolerance of resistors", 0,
-               max(10.0, tolerances[ElementKind.RESISTOR]), tolerances[ElementKind.RESISTOR]),
-        Slider("capacitor", "Tolerance of capacitors", 0,
-               max(20.0, tolerances[ElementKind.CAPACITOR]), tolerances[ElementKind.CAPACITOR]),
+        Slider(
+            "source", "Generator, source resistance", 0, source_most, loading.source_resistance,
+            "0 Ω", format_quantity(source_most, "ohm", digits=3),
+        ),
+        Slider(
+            "load", "Unit, input resistance", least, most, load,
+            format_quantity(10.0**least, "ohm", digits=3),
+            format_quantity(10.0**most, "ohm", digits=3), scale="log",
+        ),
+        Slider(
+            "capacitance", "Unit and cable, capacitance", 0, picofarad_most, picofarad,
+            "0 F", format_quantity(picofarad_most * 1e-12, "F", digits=3),
+        ),
+        *(_tolerance_slider(kind, most, tolerances[kind])
+          for kind, most in ((ElementKind.RESISTOR, 10.0), (ElementKind.CAPACITOR, 20.0))),
     )  # fmt: skip
+
+
+def _tolerance_slider(kind: ElementKind, most: float, percent: float) -> Slider:
+    """The tolerance of one kind of part, from nothing up."""
+    high = max(most, percent)
+    label = f"Tolerance of {kind.value}s"
+    return Slider(kind.value, label, 0, high, percent, "±0 %", f"±{high:g} %")

@@ -101,7 +101,7 @@ def spread_lines(result: SpreadResult) -> list[str]:
         f"Level at 1 kHz: {result.level_low_db:+z.3f} to {result.level_high_db:+z.3f} dB for "
         "95 % of builds."
     )
-    first = max(result.sensitivity, key=lambda s: s.share)
+    first = tighten_first(result.sensitivity)
     if first.share:
         lines.append(
             f"Buy {first.ref} tighter first: {first.share * 100:.0f} % of the error's variance."

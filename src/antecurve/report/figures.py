@@ -7,6 +7,8 @@ dash as well, so that a print in black and white can be read.
 from __future__ import annotations
 
 import io
+import re
+from html import escape
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -21,13 +23,15 @@ __all__ = [
     "FREQUENCY_TICKS",
     "GREEN",
     "ORANGE",
+    "described_svg",
     "error_figure",
     "figure_svg",
     "frequency_axis",
+    "legend_above",
     "response_figure",
 ]
 
-BLUE, ORANGE, GREEN, GREY = "#0072B2", "#D55E00", "#009E73", "#767676"
+BLUE, ORANGE, GREEN, BLACK = "#0072B2", "#D55E00", "#009E73", "#222222"
 FREQUENCY_TICKS = {
     20: "20", 50: "50", 100: "100", 200: "200", 500: "500", 1e3: "1k", 2e3: "2k", 5e3: "5k",
     10e3: "10k", 20e3: "20k", 50e3: "50k", 100e3: "100k",
@@ -38,7 +42,7 @@ def new_figure(height: float = 3.4) -> tuple[Figure, Axes]:
     """Return a figure of page width and its axes, independent of any display."""
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(7.6, height), layout="constrained")
+    figure = Figure(figsize=(7.2, height), layout="constrained")
     axes = figure.add_subplot()
     axes.spines[["top", "right"]].set_visible(False)
     axes.grid(True, color="#d0d0d0", linewidth=0.6)
@@ -63,13 +67,15 @@ def frequency_axis(axes: Axes, low_hz: float, high_hz: float) -> None:
     axes.set_xlabel("frequency in Hz")
 
 
-def figure_svg(figure: Figure) -> str:
+def figure_svg(figure: Figure, *, title: str = "", description: str = "") -> str:
     """Return a figure as one ``<svg>`` element, the same for the same data.
 
     Parameters
     ----------
     figure : matplotlib.figure.Figure
         The figure.
+    title, description : str, optional
+        What a screen reader says of it; left out where the surroundings say it.
 
     Returns
     -------
@@ -83,7 +89,52 @@ def figure_svg(figure: Figure) -> str:
     with mpl.rc_context(settings):
         figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
     text = buffer.getvalue()
-    return text[text.index("<svg") :]
+    return described_svg(text[text.index("<svg") :], title=title, description=description)
+
+
+def described_svg(svg: str, *, title: str, description: str) -> str:
+    """Return an SVG with a title and a description, without names that nothing refers to.
+
+    Parameters
+    ----------
+    svg : str
+        One ``<svg>`` element.
+    title, description : str
+        What a screen reader says of it; empty for neither.
+
+    Returns
+    -------
+    str
+        One ``<svg>`` element that can stand beside others on a page.
+    """
+    used = set(re.findall(r'(?:url\(#|href="#)([^")]+)', svg))
+    svg = re.sub(r' id="([^"]*)"', lambda found: found[0] if found[1] in used else "", svg)
+    if not title:
+        return svg
+    start, rest = svg.split(">", 1)
+    words = f"<title>{escape(title)}</title><desc>{escape(description)}</desc>"
+    return f'{start} role="img">{words}{rest}'
+
+
+def legend_above(axes: Axes, *, columns: int = 2) -> None:
+    """Put the legend above the axes, where it hides nothing.
+
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+        The axes.
+    columns : int, optional
+        Number of columns.
+    """
+    axes.legend(
+        frameon=False,
+        fontsize="small",
+        ncols=columns,
+        loc="lower left",
+        bbox_to_anchor=(0.0, 1.0),
+        borderaxespad=0.2,
+        handlelength=3.0,
+    )
 
 
 def response_figure(response: ResponseTable) -> Figure:
@@ -101,13 +152,13 @@ def response_figure(response: ResponseTable) -> Figure:
     """
     figure, axes = new_figure()
     frequency = response.frequency_hz
-    axes.plot(frequency, response.network_db, color=BLUE, label="network with parts")
+    axes.plot(frequency, response.network_db, color=BLUE, lw=1.8, label="network with parts")
     axes.plot(
         frequency, response.published_db, color=ORANGE, ls="--", label="published time constants"
     )
     frequency_axis(axes, float(frequency[0]), float(frequency[-1]))
     axes.set_ylabel("level in dB re 1 kHz")
-    axes.legend(frameon=False)
+    legend_above(axes)
     return figure
 
 
@@ -133,20 +184,22 @@ def error_figure(analysis: Analysis, *, limit_db: float | None) -> Figure:
     axes.fill_between(
         curves.frequency_hz, bottom, top, color=BLUE, alpha=0.18, lw=0, label="95 % of builds"
     )
+    for edge in (bottom, top):
+        axes.plot(curves.frequency_hz, edge, color=BLUE, lw=0.6, alpha=0.6)
     response = analysis.response
     inside = (response.frequency_hz >= low * 0.999) & (response.frequency_hz <= high * 1.001)
     frequency = response.frequency_hz[inside]
     error = response.error_db[inside]
     published = (response.network_db - response.published_db)[inside]
-    axes.plot(frequency, error, color=BLUE, label="nominal, against the job's curve")
+    axes.plot(frequency, error, color=BLUE, lw=1.8, label="nominal, against the job's curve")
     if abs(published - error).max() > 1e-6:
         axes.plot(
             frequency, published, color=ORANGE, ls="--", label="against published time constants"
         )
     if limit_db is not None:
-        axes.axhline(limit_db, color=GREY, ls=":", label=f"limit ±{limit_db:g} dB")
-        axes.axhline(-limit_db, color=GREY, ls=":")
+        axes.axhline(limit_db, color=BLACK, ls=":", lw=1.6, label=f"limit ±{limit_db:g} dB")
+        axes.axhline(-limit_db, color=BLACK, ls=":", lw=1.6)
     frequency_axis(axes, low, high)
     axes.set_ylabel("error in dB, 0 at 1 kHz")
-    axes.legend(frameon=False, fontsize="small")
+    legend_above(axes)
     return figure

@@ -2,16 +2,25 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING, Any
 
 from antecurve.pipeline import design_parts_list
 from antecurve.report.bench_panel import bench_panel
 from antecurve.report.bench_tables import level_lines, measure_rows, stress_rows, window_lines
 from antecurve.report.cautions import CAUTIONS
+from antecurve.report.descriptions import (
+    error_text,
+    fault_text,
+    response_text,
+    schematic_text,
+    scope_text,
+)
 from antecurve.report.figures import error_figure, figure_svg, response_figure
+from antecurve.report.formula_rows import formula_rows
 from antecurve.report.schematic import schematic_svg, value_labels
 from antecurve.report.scope_figures import fault_figure, scope_figure
-from antecurve.report.summary import summary_lines
+from antecurve.report.summary import governing_lines, missed_limit, summary_lines
 from antecurve.report.tables import (
     form_rows,
     loading_rows,
@@ -23,13 +32,15 @@ from antecurve.report.tables import (
     shortlist_rows,
     wiring_rows,
 )
-from antecurve.synthesis.formula_text import formulas_mathml
 
 if TYPE_CHECKING:
     from antecurve.pipeline import Analysis, Design
-    from antecurve.synthesis.formula_model import FormFormulas
 
 __all__ = ["page_environment", "report_page"]
+
+_BEFORE_UNIT = re.compile(
+    r"(?<=[\d]) (?=(?:dB|%|°C|[GMkmµnpf]?(?:Ω|F|Hz|V|W|s))(?![\w]))"
+)
 
 
 def page_environment() -> Any:
@@ -42,13 +53,20 @@ def page_environment() -> Any:
     """
     import jinja2
 
-    return jinja2.Environment(
+    environment = jinja2.Environment(
         loader=jinja2.PackageLoader("antecurve.report"),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.filters["unbroken"] = _unbroken
+    return environment
+
+
+def _unbroken(text: str) -> str:
+    """The text of a narrow heading with numbers and units that no line break parts."""
+    return _BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", str(text))
 
 
 def _square_waves(analysis: Analysis) -> dict[str, Any]:
@@ -64,17 +82,16 @@ def _square_waves(analysis: Analysis) -> dict[str, Any]:
     }
 
 
-def _formulas(found: FormFormulas | None) -> dict[str, tuple[Any, ...]]:
-    """The form's formulas as MathML by heading."""
-    from markupsafe import Markup
-
-    if found is None:
-        return {}
-    return {
-        heading: tuple(Markup(row) for row in rows)
-        for heading, rows in formulas_mathml(found).items()
-        if rows
+def _texts(design: Design, analysis: Analysis) -> dict[str, str]:
+    """The figures in words."""
+    texts = {
+        "schematic": schematic_text(design.picked, design.job.loading),
+        "error": error_text(analysis, limit_db=design.job.target.error_limit_db),
+        "response": response_text(analysis.response),
     }
+    if analysis.scope is not None and analysis.faults is not None:
+        texts |= {"scope": scope_text(analysis.scope), "faults": fault_text(analysis.faults)}
+    return texts
 
 
 def report_page(design: Design) -> bytes:
@@ -100,7 +117,8 @@ def report_page(design: Design) -> bytes:
     analysis = design.analysis
     if analysis is None:
         raise ValueError("the design carries no analyses; call antecurve.analyse first")
-    error = error_figure(analysis, limit_db=design.job.target.error_limit_db)
+    limit_db = design.job.target.error_limit_db
+    governs, missed = governing_lines(design), missed_limit(design)
     environment = page_environment()
     panel = bench_panel(design, analysis, environment=environment)
     # What is marked as markup is of our own making; its labels hold references and numbers only.
@@ -109,11 +127,14 @@ def report_page(design: Design) -> bytes:
     )
     page: str = environment.get_template("report.html.j2").render(
         title=design.job.title,
-        form=design.picked.topology.form,
         balanced=design.job.network.balanced,
-        summary=summary_lines(design),
+        missed=missed,
+        governs=governs,
+        summary=[line for line in summary_lines(design) if line not in (*governs, missed)],
+        texts=_texts(design, analysis),
+        limit_db=limit_db,
         schematic=Markup(schematic),
-        error_plot=Markup(figure_svg(error)),
+        error_plot=Markup(figure_svg(error_figure(analysis, limit_db=limit_db))),
         response_plot=Markup(figure_svg(response_figure(analysis.response))),
         wiring=wiring_rows(design.picked),
         nodes=node_caption(design.picked),
@@ -129,7 +150,7 @@ def report_page(design: Design) -> bytes:
         window_lines=window_lines(analysis.loading.window),
         stresses=stress_rows(analysis.stresses),
         **_square_waves(analysis),
-        formulas=_formulas(analysis.formulas),
+        formulas={} if analysis.formulas is None else formula_rows(analysis.formulas),
         cautions=CAUTIONS,
         sliders=panel.sliders,
         bench_data=Markup(panel.data),

@@ -16,7 +16,10 @@ if TYPE_CHECKING:
 __all__ = ["schematic_svg", "value_labels"]
 
 _STEP = 3.0
-_GAP = 2.0
+_GAP = 1.9
+_SIDEWAYS = 1.45  # upright elements have their labels beside them
+_FONT_SIZE = 15.0
+_NODE_FONT_SIZE = 13.0
 
 
 def value_labels(picked: PickedNetwork) -> dict[str, str]:
@@ -66,8 +69,9 @@ def schematic_svg(
     kinds = {e.ref: e.kind for e in network.topology.elements}
     schemdraw.use("svg")
     with schemdraw.Drawing(show=False) as drawing:
-        drawing.config(fontsize=11, color=colour, lw=1.4, font="sans-serif")
-        painter = _Painter(drawing, parts, kinds, labels)
+        drawing.config(fontsize=_FONT_SIZE, color=colour, lw=1.4, font="sans-serif")
+        ends = {e.ref: frozenset(e.nodes) for e in network.topology.elements}
+        painter = _Painter(drawing, parts, kinds, labels, ends)
         arms = branches_of(network.topology)
         lines = _main_lines(arms, network.topology.output)
         if lines is None:
@@ -119,11 +123,24 @@ class _Painter:
         parts: Any,
         kinds: dict[str, ElementKind],
         labels: dict[str, str],
+        ends: dict[str, frozenset[str]],
     ) -> None:
         self.drawing = drawing
         self.parts = parts
         self.kinds = kinds
         self.labels = labels
+        self.ends = ends
+
+    def nodes(self, branch: Branch) -> frozenset[str]:
+        """The nodes that the elements of a branch end at."""
+        if branch.joined == "element":
+            return self.ends[branch.ref]
+        return frozenset().union(*(self.nodes(p) for p in branch.parts))
+
+    def node(self, name: str, at: tuple[float, float], side: str = "top") -> None:
+        """A node's dot and name, as in the table of what to wire."""
+        dot = self.parts.Dot(radius=0.06).at(at)
+        self.drawing.add(dot.label(name, loc=side, ofst=0.12, fontsize=_NODE_FONT_SIZE))
 
     def width(self, branch: Branch) -> float:
         """Length along its direction."""
@@ -168,7 +185,9 @@ class _Painter:
         elif branch.joined == "series":
             scale = length / self.width(branch)
             along = 0.0
-            for part in branch.parts:
+            for before, part in zip((None, *branch.parts), branch.parts, strict=False):
+                for node in self.nodes(part) & (self.nodes(before) if before else frozenset()):
+                    self.node(node, at(along, 0), "left" if down else "top")
                 part_length = self.width(part) * scale
                 self.branch(part, at(along, 0), part_length, down)
                 along += part_length
@@ -178,7 +197,7 @@ class _Painter:
                 self.line(at(0, across), at(0.5, across))
                 self.branch(part, at(0.5, across), length - 1.0, down)
                 self.line(at(length - 0.5, across), at(length, across))
-                last, across = across, across + self.height(part)
+                last, across = across, across + self.height(part) * (_SIDEWAYS if down else 1.0)
             self.line(at(0, 0), at(0, last))
             self.line(at(length, 0), at(length, last))
 
@@ -193,23 +212,27 @@ class _Painter:
             if not ({*arm.nodes} <= {*upper} or {*arm.nodes} <= {*lower}):
                 depth = max(depth, self.width(arm.branch))
             elif {*arm.nodes} <= {*upper}:
-                depth = max(depth, self.height(arm.branch) + 1.0)
+                depth = max(depth, self.height(arm.branch) - 0.6)
         depth = max(depth, 4.0)
         x = 3.2
         for index, node in enumerate(upper):
             if index:
                 x += self._place(along, upper[index - 1], node, x, 0.0)
+            self.node(node, (x, 0.0))
             shunts = [a for a in arms if node in a.nodes and not {*a.nodes} <= {*upper}]
             for arm in shunts:
                 branch = arm.branch if arm.nodes[0] == node else _reverse(arm.branch)
                 self.line((x, 0), (x + 1.0, 0))
                 x += 1.0
                 self.branch(branch, (x, 0), depth, True)
-                x += self.height(branch) - 0.6
-                self.line((x - self.height(branch) + 0.6, 0), (x, 0))
+                aside = _SIDEWAYS * self.height(branch) - 0.6
+                self.line((x, 0), (x + aside, 0))
+                x += aside
         start = 3.2
+        self.node(lower[0], (start, -depth))
         for first, second in pairwise(lower):
             start += self._place(along, first, second, start, -depth)
+            self.node(second, (start, -depth))
         self.line((start, -depth), (x, -depth))
         self._source(loading, depth)
         self._load(loading, x, depth)
@@ -225,14 +248,14 @@ class _Painter:
 
     def _source(self, loading: Loading, depth: float) -> None:
         emf = self.parts.SourceSin().at((0, -depth)).to((0, 0))
-        self.drawing.add(emf.label("generator", loc="top"))
+        self.drawing.add(emf.label("generator", loc="bottom"))
         text = format_quantity(loading.source_resistance, "ohm")
         resistor = self.parts.ResistorIEC().at((0, 0)).to((3.2, 0))
         self.drawing.add(resistor.label(f"source {text}", loc="top", ofst=0.15))
         self.line((0, -depth), (3.2, -depth))
 
     def _load(self, loading: Loading, x: float, depth: float) -> None:
-        left, right = x + 1.4, x + 4.6
+        left, right = x + 1.2, x + 4.2
         for y in (0.0, -depth):
             self.drawing.add(self.parts.Dot(open=True).at((left, y)))
             self.line((x, y), (left, y))

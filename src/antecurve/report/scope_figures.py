@@ -61,7 +61,7 @@ def scope_figure(trace: ScopeTrace) -> Figure:
     """
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(7.6, 6.6), layout="constrained")
+    figure = Figure(figsize=(7.6, 5.0), layout="constrained")
     scale, unit = _prefixed(float(trace.time_s[-1]), "s")
     name = trace.playback.name
     panels = (
@@ -99,7 +99,7 @@ def fault_figure(sheet: FaultSheet) -> Figure:
 
     count = len(sheet.traces)
     rows = math.ceil(count / _COLUMNS)
-    figure = Figure(figsize=(7.6, 2.1 * rows + 0.5), layout="constrained")
+    figure = Figure(figsize=(7.6, 1.65 * rows + 0.5), layout="constrained")
     grid = figure.subplots(rows, _COLUMNS, sharex=True, sharey=True, squeeze=False).ravel()
     scale, unit = _prefixed(float(sheet.time_s[-1]), "s")
     ideal = sheet.traces[0].playback_v

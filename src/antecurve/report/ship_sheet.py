@@ -10,7 +10,16 @@ import numpy as np
 
 from antecurve.quantities import format_quantity
 from antecurve.report.cautions import CAUTIONS
-from antecurve.report.figures import BLUE, GREEN, ORANGE, figure_svg, frequency_axis, new_figure
+from antecurve.report.descriptions import deviation_text, trace_text
+from antecurve.report.figures import (
+    BLUE,
+    GREEN,
+    ORANGE,
+    figure_svg,
+    frequency_axis,
+    legend_above,
+    new_figure,
+)
 from antecurve.report.page import page_environment
 from antecurve.report.tables import TextTable
 
@@ -228,7 +237,7 @@ def deviation_figure(verdict: Verdict) -> Figure:
     axes.set_ylim(-top, top)
     frequency_axis(axes, *verdict.band_hz)
     axes.set_ylabel("deviation in dB re 1 kHz")
-    axes.legend(frameon=False, ncols=3, loc="upper center")
+    legend_above(axes, columns=3)
     return figure
 
 
@@ -256,7 +265,7 @@ def trace_figure(trace: Trace) -> Figure:
         axes.plot(trace.place, trace.fitted, color=BLUE, lw=1.0, label="fitted")
         frequency_axis(axes, float(trace.place[0]), float(trace.place[-1]))
         axes.set_ylabel("level in dB")
-    axes.legend(frameon=False, ncols=2, loc="lower right", bbox_to_anchor=(1.0, 1.0))
+    legend_above(axes)
     return figure
 
 
@@ -295,7 +304,7 @@ def ship_sheet(
         ideal = "the inverse of the job's whole curve, ultrasonic poles undone"
     traces = [
         {
-            "label": f"{t.name}, {t.kind}: captured and fitted; the tables give the numbers",
+            "text": trace_text(t),
             "svg": Markup(figure_svg(trace_figure(t))),
         }
         for t in verdict.traces
@@ -314,6 +323,7 @@ def ship_sheet(
         bands=band_rows(verdict),
         fitted=fitted_rows(verdict.fitted),
         numbers=deviation_rows(verdict),
+        deviation_text=deviation_text(verdict),
         deviation=Markup(figure_svg(deviation_figure(verdict))),
         traces=traces,
         cautions=CAUTIONS,

@@ -9,9 +9,12 @@ from antecurve.pipeline import pair_level_db
 from antecurve.quantities import format_quantity
 
 if TYPE_CHECKING:
+    from antecurve.analysis.loading_window import Span
     from antecurve.pipeline import Analysis, Design
 
-__all__ = ["governing_sentence", "summary_lines"]
+__all__ = ["governing_lines", "governing_sentence", "missed_limit", "summary_lines"]
+
+_FEW_BUILDS = 1000
 
 
 def _db(value: float) -> str:
@@ -20,6 +23,15 @@ def _db(value: float) -> str:
         return "0 dB"
     digits = max(2, 1 - math.floor(math.log10(abs(value))))
     return f"{value:.{min(digits, 6)}f} dB"
+
+
+def _count(number: float) -> str:
+    """A count in full, or as a power of ten where nobody would read it in full."""
+    if number < 1e6:
+        return f"{number:,.0f}"
+    mantissa, exponent = f"{number:.2e}".split("e")
+    power = str(int(exponent)).translate(str.maketrans("0123456789", "⁰¹²³⁴⁵⁶⁷⁸⁹"))
+    return f"{mantissa} × 10{power}"
 
 
 def _band(band_hz: tuple[float, float]) -> str:
@@ -43,22 +55,78 @@ def governing_sentence(design: Design) -> str:
     Returns
     -------
     str
-        Nominal error, error of 95 % of the builds, and which part governs.
+        Nominal error, error of 95 % of the builds, and what governs.
     """
     analysis = _analysis(design)
     nominal = analysis.error.job.centred_db
-    likely = analysis.spread.centred_db.p95
-    first = max(analysis.spread.sensitivity, key=lambda s: s.share)
+    spread = analysis.spread
+    likely = spread.centred_db.p95
+    few = "" if spread.builds >= _FEW_BUILDS else f" (of only {spread.builds:,} drawn)"
     if likely > 2.0 * nominal:
+        first = max(spread.sensitivity, key=lambda s: s.share)
         verdict = (
             f"the tolerances of the parts govern, {first.ref} first "
-            f"({first.share * 100:.0f} % of the variance); a better pick would gain nothing"
+            f"({first.share * 100:.0f} % of the variance); a better pick would gain little"
         )
     elif likely > 1.1 * nominal:
         verdict = "pick and tolerances weigh alike"
     else:
-        verdict = "the pick governs; more values or two parts per position would gain most"
-    return f"Nominal {_db(nominal)}, 95 % of builds within {_db(likely)}: {verdict}."
+        verdict = _what_limits_the_pick(design, analysis)
+    return f"Nominal {_db(nominal)}, 95 % of builds{few} within {_db(likely)}: {verdict}."
+
+
+def _what_limits_the_pick(design: Design, analysis: Analysis) -> str:
+    """Where the nominal error comes from when tolerances do not matter."""
+    nominal, own, exact = analysis.error.job.centred_db, analysis.own, analysis.error.exact
+    floor = 0.0 if exact is None else exact.centred_db
+    if own is not None and not own.exact:
+        floor = max(floor, own.residual_db)
+    if 2.0 * floor > nominal:
+        return (
+            "the network's form governs; even with the best values found, whether they can be "
+            f"bought or not, it leaves {_db(floor)}"
+        )
+    if not design.search.proved:
+        return (
+            "the pick governs and its search ended early; a longer budget or a larger choice "
+            "of values would gain most"
+        )
+    return "the pick governs; a larger choice of values or of parts per position would gain most"
+
+
+def missed_limit(design: Design) -> str | None:
+    """Return the sentence that the nominal error misses the job's limit, if it does.
+
+    Parameters
+    ----------
+    design : Design
+        A design with its analyses.
+
+    Returns
+    -------
+    str or None
+        The sentence; ``None`` without a limit and where it is met.
+    """
+    limit, nominal = design.job.target.error_limit_db, _analysis(design).error.job.centred_db
+    if limit is None or nominal <= limit:
+        return None
+    return f"MISSES THE LIMIT: the nominal error of {_db(nominal)} is above ±{limit:g} dB."
+
+
+def governing_lines(design: Design) -> list[str]:
+    """Return what comes first: what governs, and what the loading does.
+
+    Parameters
+    ----------
+    design : Design
+        A design with its analyses.
+
+    Returns
+    -------
+    list of str
+        Sentences.
+    """
+    return [governing_sentence(design), *_loading_lines(_analysis(design))]
 
 
 def summary_lines(design: Design) -> list[str]:
@@ -75,11 +143,12 @@ def summary_lines(design: Design) -> list[str]:
         What governs, the error against both views of the curve, spread, level, loading, search.
     """
     analysis = _analysis(design)
+    missed = missed_limit(design)
     return [
-        governing_sentence(design),
+        *governing_lines(design),
+        *([] if missed is None else [missed]),
         *_error_lines(design, analysis),
         *_spread_lines(analysis),
-        *_loading_lines(analysis),
         *_level_lines(design, analysis),
         *_search_lines(design),
         *_own_lines(analysis),
@@ -131,21 +200,36 @@ def _spread_lines(analysis: Analysis) -> list[str]:
 
 
 def _loading_lines(analysis: Analysis) -> list[str]:
-    """What another generator would do, with everything else as in the job."""
+    """What another generator would do, and another unit or cable where they weigh as much."""
     loading, window = analysis.loading, analysis.loading.window
-    same = (loading.load_ohm == loading.load_ohm[0]) & (loading.load_f == loading.load_f[0])
-    errors = loading.error_centred_db[same]
-    worst = int(errors.argmax())
-    source = format_quantity(float(loading.source_ohm[same][worst]), "ohm")
+    bench = {"generator": loading.source_ohm, "unit": loading.load_ohm, "cable": loading.load_f}
+    spans = {"generator": window.source_ohm, "unit": window.load_ohm, "cable": window.load_f}
     likely = analysis.spread.centred_db.p95
-    weight = "matters more than either" if errors[worst] > likely else "matters less"
-    span = window.source_ohm
-    reach = f"from {format_quantity(span.low or 0.0, 'ohm')}"
-    reach += f" to {format_quantity(span.high, 'ohm')}" if span.high is not None else " upwards"
-    return [
-        f"Another generator {weight}: with {source} the error is {_db(float(errors[worst]))}; "
-        f"{reach} it grows by no more than {window.growth_db:g} dB."
-    ]
+    lines = []
+    for name, values in bench.items():
+        others = [v for other, v in bench.items() if other != name]
+        alone = (others[0] == others[0][0]) & (others[1] == others[1][0])
+        errors = loading.error_centred_db[alone]
+        worst = int(errors.argmax())
+        heavy = bool(errors[worst] > likely)
+        if name != "generator" and not heavy:
+            continue
+        unit = "F" if name == "cable" else "ohm"
+        value = format_quantity(float(values[alone][worst]), unit)
+        weight = "matters more than either" if heavy else "matters less"
+        lines.append(
+            f"Another {name} {weight}: with {value} the error is {_db(float(errors[worst]))}; "
+            f"{_reach(spans[name], unit)} it grows by no more than {window.growth_db:g} dB."
+        )
+    return lines
+
+
+def _reach(span: Span, unit: str) -> str:
+    """How far a quantity may go."""
+    low = "" if not span.low else f"from {format_quantity(span.low, unit)} "
+    if span.high is None:
+        return f"{low}upwards" if low else "at any value"
+    return f"{low or 'up '}to {format_quantity(span.high, unit)}"
 
 
 def _level_lines(design: Design, analysis: Analysis) -> list[str]:
@@ -169,7 +253,7 @@ def _level_lines(design: Design, analysis: Analysis) -> list[str]:
 
 def _search_lines(design: Design) -> list[str]:
     search = design.search
-    size = f"{search.combinations:.3g} combinations ({search.seconds:.1f} s)"
+    size = f"{_count(search.combinations)} combinations ({search.seconds:.1f} s)"
     lines = [f"Search over {size}: {search.claim or 'nothing is proved'}."]
     level = pair_level_db(design)
     if design.match_db is not None and level is not None:

@@ -10,6 +10,7 @@ from antecurve.synthesis.formula_model import FormFormulas, Formula
 
 __all__ = [
     "condition_lines",
+    "expression_mathml",
     "formulas_content",
     "formulas_latex",
     "formulas_mathml",
@@ -141,6 +142,26 @@ def formulas_mathml(formulas: FormFormulas) -> dict[str, tuple[str, ...]]:
     dict
         Headings and ``math`` elements, in the order of `rows_of`.
     """
+    return {
+        heading: tuple(_MATHML.format(expression_mathml(_equation(formula))) for formula in rows)
+        for heading, rows in rows_of(formulas).items()
+    }
+
+
+def expression_mathml(expression: Any) -> str:
+    """Return an expression as presentation MathML, with indices below the line.
+
+    Parameters
+    ----------
+    expression : sympy.Basic
+        The expression.
+
+    Returns
+    -------
+    str
+        What stands inside a ``math`` element.
+    """
+    import sympy
     from sympy.core.function import AppliedUndef
     from sympy.printing.mathml import MathMLPresentationPrinter
 
@@ -149,17 +170,19 @@ def formulas_mathml(formulas: FormFormulas) -> dict[str, tuple[str, ...]]:
             """Name of a function as it is written: by default it comes out in lower case."""
             return str(e.func if isinstance(e, AppliedUndef) else super().mathml_tag(e))
 
-    printer = Printer()
+        def _print_Symbol(self, sym: Any, style: str = "plain") -> Any:
+            return super()._print_Symbol(sympy.Symbol(_indexed_name(sym.name)), style)
 
-    def shown(formula: Formula) -> str:
-        # Characters in place of the named entities that only HTML knows.
-        inner = printer.doprint(_equation(formula))
-        return _MATHML.format(_HTML_ENTITY.sub(lambda found: unescape(found[0]), inner))
+    # Characters in place of the named entities that only HTML knows.
+    return _HTML_ENTITY.sub(lambda found: unescape(found[0]), Printer().doprint(expression))
 
-    return {
-        heading: tuple(shown(formula) for formula in rows)
-        for heading, rows in rows_of(formulas).items()
-    }
+
+def _indexed_name(name: str) -> str:
+    """``RL`` as ``R_L``: how a name with an index is told from a word."""
+    if len(name) == 1 or (name.isalpha() and name.islower()):
+        return name
+    index = name[1:].lstrip("_")
+    return f"{name[0]}_{'∞' if index == 'inf' else index}"
 
 
 def formulas_content(formulas: FormFormulas) -> dict[str, Any]:

@@ -94,18 +94,20 @@ function niceStep(span) {
   return [1, 2, 5, 10].map((m) => m * power).find((step) => step >= raw);
 }
 
-/* Redraw a plot: lines and a band over log frequency. */
-function draw(id, lines, band, label) {
+/* Redraw a plot: lines and a band over log frequency, and the same in words. */
+function draw(id, fs, lines, band, label, words) {
   const svg = document.getElementById(id);
   svg.replaceChildren();
-  const fs = bench.frequency_hz, first = fs[0], last = fs[fs.length - 1];
+  svg.setAttribute("aria-label", words);
+  const first = fs[0], last = fs[fs.length - 1];
   const all = lines.flatMap((l) => l.values).concat(band ? band.low : [], band ? band.high : []);
   const step = niceStep(Math.max(...all) - Math.min(...all) || 1);
   const low = Math.floor(Math.min(...all) / step) * step;
   const high = Math.ceil(Math.max(...all) / step) * step || step;
   const x = (f) => space.left + (space.width - space.left - space.right) * Math.log(f / first) / Math.log(last / first);
   const y = (v) => space.top + (space.height - space.top - space.bottom) * (high - v) / (high - low);
-  for (let v = low; v <= high + step / 2; v += step) {
+  for (let k = Math.round(low / step); k <= Math.round(high / step); k++) {
+    const v = k * step;
     svg.append(node("line", { x1: space.left, x2: space.width - space.right, y1: y(v), y2: y(v), class: "grid" }));
     svg.append(node("text", { x: space.left - 6, y: y(v) + 4, "text-anchor": "end" }, String(+v.toPrecision(6))));
   }
@@ -124,6 +126,10 @@ function draw(id, lines, band, label) {
     const points = fs.map((f, k) => `${x(f)},${y(line.values[k])}`).join(" ");
     svg.append(node("polyline", { points, class: line.kind }));
   }
+}
+
+function extremes(values) {
+  return `between ${Math.min(...values).toFixed(3)} and ${Math.max(...values).toFixed(3)} dB`;
 }
 
 const sliders = ["source", "load", "capacitance", "resistor", "capacitor"];
@@ -147,26 +153,55 @@ function state() {
   };
 }
 
-function redraw() {
+/* The value of a slider beside its name, and for whoever hears the slider. */
+function show(name, text) {
+  document.getElementById(`show-${name}`).textContent = text;
+  document.getElementById(`slide-${name}`).setAttribute("aria-valuetext", text);
+}
+
+/* Say a result aloud once the sliders rest, not at every step of a drag. */
+let resting = 0;
+function say(text) {
+  clearTimeout(resting);
+  resting = setTimeout(() => { document.getElementById("bench-said").textContent = text; }, 600);
+}
+
+function drawError(now, spread) {
+  const band = (values) => values.filter((_, k) => inBand(k));
+  const fs = band(bench.frequency_hz), error = band(now.error_db);
+  const lines = [{ kind: "network", values: error }];
+  if (bench.limit_db !== null) {
+    for (const sign of [-1, 1]) {
+      lines.push({ kind: "limit", values: fs.map(() => sign * bench.limit_db) });
+    }
+  }
+  draw("bench-error", fs, lines, { low: band(spread.low), high: band(spread.high) },
+    "error in dB, 0 at 1 kHz, over frequency in Hz",
+    `With the sliders' loading the error lies ${extremes(error)}; 95 % of builds within ` +
+    `${spread.within_db.toFixed(3)} dB, half of the range.`);
+}
+
+function redraw(aloud) {
   const { loading, tolerances } = state();
   const now = compute(loading);
   const spread = builds(loading, tolerances);
-  draw("bench-response", [
+  draw("bench-response", bench.frequency_hz, [
     { kind: "network", values: now.network_db },
     { kind: "ideal", values: bench.ideal_db },
-  ], null, "level in dB re 1 kHz over frequency in Hz");
-  draw("bench-error", [{ kind: "network", values: now.error_db }], spread,
-    "error in dB, 0 at 1 kHz, over frequency in Hz");
+  ], null, "level in dB re 1 kHz over frequency in Hz",
+    `With the sliders' loading the level re 1 kHz lies ${extremes(now.network_db)}.`);
+  drawError(now, spread);
   const output = bench.source_level_v * Math.pow(10, now.gain_db / 20);
-  document.getElementById("show-source").textContent = shown(loading.source, "Ω");
-  document.getElementById("show-load").textContent = shown(loading.load, "Ω");
-  document.getElementById("show-capacitance").textContent = shown(loading.capacitance, "F");
-  document.getElementById("show-resistor").textContent = `±${read("resistor")} %`;
-  document.getElementById("show-capacitor").textContent = `±${read("capacitor")} %`;
-  document.getElementById("bench-result").textContent =
-    `Level at 1 kHz ${shown(output, "V")} (${now.gain_db.toFixed(2)} dB). ` +
-    `Error over the band ${now.centred_db.toFixed(4)} dB; 95 % of ${bench.builds} builds drawn in ` +
-    `this page within ${spread.within_db.toFixed(3)} dB.`;
+  show("source", shown(loading.source, "Ω"));
+  show("load", shown(loading.load, "Ω"));
+  show("capacitance", shown(loading.capacitance, "F"));
+  show("resistor", `±${+read("resistor").toPrecision(3)} %`);
+  show("capacitor", `±${+read("capacitor").toPrecision(3)} %`);
+  const result = `Level at 1 kHz ${shown(output, "V")}, ${now.gain_db.toFixed(2)} dB re EMF. ` +
+    `Error over the band ${now.centred_db.toFixed(4)} dB, half of its range; 95 % of ` +
+    `${bench.builds} builds drawn in this page within ${spread.within_db.toFixed(3)} dB.`;
+  document.getElementById("bench-result").textContent = result;
+  if (aloud) say(result);
 }
 
 let pending = false;
@@ -174,7 +209,7 @@ for (const name of sliders) {
   document.getElementById(`slide-${name}`).addEventListener("input", () => {
     if (pending) return;
     pending = true;
-    requestAnimationFrame(() => { pending = false; redraw(); });
+    requestAnimationFrame(() => { pending = false; redraw(true); });
   });
 }
 document.getElementById("bench-reset").addEventListener("click", () => {
@@ -182,7 +217,19 @@ document.getElementById("bench-reset").addEventListener("click", () => {
     const slider = document.getElementById(`slide-${name}`);
     slider.value = slider.defaultValue;
   }
-  redraw();
+  redraw(true);
 });
-document.getElementById("bench").hidden = false;
-redraw();
+
+/* What fits needs no stop of the keyboard; what scrolls does. */
+function stops() {
+  for (const box of document.querySelectorAll(".wide")) {
+    if (box.scrollWidth > box.clientWidth) box.tabIndex = 0;
+    else box.removeAttribute("tabindex");
+  }
+}
+
+for (const hidden of document.querySelectorAll("#bench, .scripted")) hidden.hidden = false;
+redraw(false);
+stops();
+addEventListener("resize", stops);
+document.addEventListener("toggle", stops, true);
