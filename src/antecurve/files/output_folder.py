@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from antecurve.errors import InputError, OutputExistsError
+from antecurve.files.swapping import aside_name, exchange, keep, remove_remains, sole_writer
 
 __all__ = ["write_file", "write_folder"]
 
@@ -16,9 +17,10 @@ __all__ = ["write_file", "write_folder"]
 def write_folder(folder: Path | str, files: Mapping[str, bytes], *, force: bool = False) -> None:
     """Write files into a folder, complete or not at all.
 
-    The files are written beside the target first, then the folder is swapped in by renaming, so
-    a run that is killed leaves the old files whole and two runs don't mix.  Other files in an
-    existing folder stay in it.
+    The files are written beside the target first, then the folder is exchanged for the old one,
+    so that a run that is killed leaves the old files whole; what it leaves beside them the next
+    run removes.  Runs into one folder wait for each other.  Other files in an existing folder
+    stay in it.
 
     Parameters
     ----------
@@ -36,25 +38,38 @@ def write_folder(folder: Path | str, files: Mapping[str, bytes], *, force: bool 
     InputError
         When it can't be written.
     """
-    target = Path(os.path.abspath(folder))
-    if (target.exists() or target.is_symlink()) and not force:
-        raise OutputExistsError(folder)
-    if target.exists() and not target.is_dir():
-        raise InputError("output folder", str(folder), "it is a file; name a folder")
-    staged: Path | None = None
+    target = _place(folder)
+    _refuse_folder(target, folder, force=force)
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
-        staged = Path(tempfile.mkdtemp(prefix=f".{target.name}.", dir=target.parent))
-        for name, content in files.items():
-            (staged / name).write_bytes(content)
-        staged.chmod(0o777 & ~_umask())
-        _swap(staged, target, force=force)
+        with sole_writer(target.parent) as alone:
+            if alone:
+                remove_remains(target)
+            # Another run may have been the first while this one waited.
+            _refuse_folder(target, folder, force=force)
+            staged = Path(tempfile.mkdtemp(prefix=aside_name(target), dir=target.parent))
+            try:
+                for name, content in files.items():
+                    (staged / name).write_bytes(content)
+                staged.chmod(0o777 & ~_umask())
+                _swap(staged, target)
+            finally:
+                shutil.rmtree(staged, ignore_errors=True)
     except OSError as error:
         reason = error.strerror or str(error)
         raise InputError("output folder", str(folder), f"it can't be written: {reason}") from None
-    finally:
-        if staged is not None:
-            shutil.rmtree(staged, ignore_errors=True)
+
+
+def _place(given: Path | str) -> Path:
+    """Where to write: what a link points to, so that the link stays."""
+    return Path(os.path.realpath(given) if os.path.islink(given) else os.path.abspath(given))
+
+
+def _refuse_folder(target: Path, folder: Path | str, *, force: bool) -> None:
+    if os.path.lexists(target) and not force:
+        raise OutputExistsError(folder)
+    if target.exists() and not target.is_dir():
+        raise InputError("output folder", str(folder), "it is a file; name a folder")
 
 
 def _umask() -> int:
@@ -63,7 +78,7 @@ def _umask() -> int:
     return mask
 
 
-def _swap(staged: Path, target: Path, *, force: bool) -> None:
+def _swap(staged: Path, target: Path) -> None:
     if not target.exists():
         try:
             staged.rename(target)  # onto nothing or an empty folder only
@@ -73,20 +88,9 @@ def _swap(staged: Path, target: Path, *, force: bool) -> None:
             raise OutputExistsError(target) from None
         return
     for old in target.iterdir():
-        new = staged / old.name
-        if not new.exists():
-            if old.is_dir() and not old.is_symlink():
-                shutil.copytree(old, new, symlinks=True)
-            else:
-                shutil.copy2(old, new, follow_symlinks=False)
-    aside = Path(tempfile.mkdtemp(prefix=f".{target.name}.", dir=target.parent))
-    target.rename(aside)
-    try:
-        staged.rename(target)
-    except OSError:
-        aside.rename(target)
-        raise
-    shutil.rmtree(aside, ignore_errors=True)
+        if not os.path.lexists(staged / old.name):
+            keep(old, staged / old.name)
+    exchange(staged, target)
 
 
 def write_file(path: Path | str, content: bytes, *, force: bool = False) -> None:
@@ -108,23 +112,29 @@ def write_file(path: Path | str, content: bytes, *, force: bool = False) -> None
     InputError
         When it can't be written.
     """
-    target = Path(os.path.abspath(path))
-    if target.is_dir():
-        raise InputError("output file", str(path), "it is a folder; name a file")
-    if (target.exists() or target.is_symlink()) and not force:
-        raise OutputExistsError(path)
-    staged: str | None = None
+    target = _place(path)
+    _refuse_file(target, path, force=force)
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
-        handle, staged = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
-        with os.fdopen(handle, "wb") as file:
-            file.write(content)
-        os.chmod(staged, 0o666 & ~_umask())
-        os.replace(staged, target)
-        staged = None
+        with sole_writer(target.parent) as alone:
+            if alone:
+                remove_remains(target)
+            _refuse_file(target, path, force=force)
+            handle, staged = tempfile.mkstemp(prefix=aside_name(target), dir=target.parent)
+            try:
+                with os.fdopen(handle, "wb") as file:
+                    file.write(content)
+                os.chmod(staged, 0o666 & ~_umask())
+                os.replace(staged, target)
+            finally:
+                Path(staged).unlink(missing_ok=True)
     except OSError as error:
         reason = error.strerror or str(error)
         raise InputError("output file", str(path), f"it can't be written: {reason}") from None
-    finally:
-        if staged is not None:
-            os.unlink(staged)
+
+
+def _refuse_file(target: Path, path: Path | str, *, force: bool) -> None:
+    if target.is_dir():
+        raise InputError("output file", str(path), "it is a folder; name a file")
+    if os.path.lexists(target) and not force:
+        raise OutputExistsError(path)
