@@ -32,6 +32,10 @@ if TYPE_CHECKING:
     from antecurve.analysis.generator import LevelPlan as LevelPlan
     from antecurve.analysis.generator import generator_setting as generator_setting
     from antecurve.analysis.generator import level_plan as level_plan
+    from antecurve.analysis.impedance_advice import GeneratorAdvice as GeneratorAdvice
+    from antecurve.analysis.impedance_advice import ImpedanceWindow as ImpedanceWindow
+    from antecurve.analysis.impedance_advice import generator_advice as generator_advice
+    from antecurve.analysis.impedance_advice import impedance_window as impedance_window
     from antecurve.analysis.level import LevelReport as LevelReport
     from antecurve.analysis.level import level_report as level_report
     from antecurve.analysis.loading import LoadingResult as LoadingResult
@@ -174,6 +178,8 @@ _PUBLIC: dict[str, str] = {
     "analysis.delay": "DelayTable delay_table",
     "analysis.drift": "DriftResult drift own_technologies",
     "analysis.generator": "GeneratorSetting InputKind LevelPlan generator_setting level_plan",
+    "analysis.impedance_advice": "GeneratorAdvice ImpedanceWindow generator_advice "
+    "impedance_window",
     "analysis.level": "LevelReport level_report",
     "analysis.loading": "LoadingResult cable_capacitance loading_table shared_generator",
     "analysis.loading_window": "LoadingWindow loading_window",

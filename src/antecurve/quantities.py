@@ -13,7 +13,7 @@ from typing import Any, Final
 
 from antecurve.errors import InputError
 
-__all__ = ["check_number", "format_quantity", "parse_quantity", "rkm_code"]
+__all__ = ["check_band", "check_number", "format_quantity", "parse_quantity", "rkm_code"]
 
 _UNIT_NAMES: Final[dict[str, frozenset[str]]] = {
     "ohm": frozenset({"", "ohm", "ohms", "Ω", "\u2126", "R"}),
@@ -68,6 +68,24 @@ def check_number(value: float, *, field: str, unit: str = "", zero: bool = False
         least = f"0 {unit}".strip()
         rule = f"{least} or greater" if zero else f"above {least}"
         raise InputError(field, value, f"it must be finite and {rule}")
+
+
+def check_band(band_hz: tuple[float, float]) -> None:
+    """Refuse a band that is not finite, above 0 Hz and ascending.
+
+    Parameters
+    ----------
+    band_hz : tuple of float
+        Low and high end [Hz].
+
+    Raises
+    ------
+    InputError
+        When an end can't be used.
+    """
+    low, high = band_hz
+    if not 0 < low < high < math.inf:
+        raise InputError("band", [low, high], "it must be finite, above 0 Hz and ascending")
 
 
 def parse_quantity(

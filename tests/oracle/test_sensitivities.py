@@ -105,7 +105,7 @@ def test_shares_predict_the_variance_over_builds() -> None:
 def test_the_largest_share_is_the_one_to_tighten() -> None:
     """Halving the tolerance of each position in turn: the advised one gains most."""
     picked = bench_network()
-    advised = tighten_first(sensitivities(picked, loading=LOADING, band_hz=BAND)).ref
+    advised = tighten_first(sensitivities(picked, loading=LOADING, band_hz=BAND).positions).ref
     tolerances = [p.tolerance for p in picked.positions]
     gains = {}
     for k, ref in enumerate(picked.topology.refs):

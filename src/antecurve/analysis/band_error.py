@@ -27,6 +27,7 @@ from antecurve.networks.compiled import (
     transfer_coefficients,
 )
 from antecurve.networks.topology import Loading, Topology
+from antecurve.quantities import check_band
 
 __all__ = ["BandError"]
 
@@ -90,6 +91,11 @@ class BandError:
     ----------
     frequency_hz : numpy.ndarray of float, shape (points,)
         The frequencies [Hz].
+
+    Raises
+    ------
+    InputError
+        When the band is not finite, above 0 Hz and ascending.
     """
 
     __slots__ = ("_deviations", "_loading", "_topology", "_weights", "frequency_hz")
@@ -104,6 +110,7 @@ class BandError:
         nominal: Floats,
         points: int,
     ) -> None:
+        check_band(band_hz)
         self._topology = topology
         self._loading = loading
         self.frequency_hz = read_only(np.geomspace(band_hz[0], band_hz[1], points))

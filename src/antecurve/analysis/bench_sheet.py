@@ -60,11 +60,20 @@ class Receiver:
         Input resistance [ohm], above 0.
     capacitance_f : float
         Input capacitance with cable [F], 0 or greater.
+
+    Raises
+    ------
+    InputError
+        When a value is out of range.
     """
 
     name: str
     resistance_ohm: float
     capacitance_f: float
+
+    def __post_init__(self) -> None:
+        check_number(self.resistance_ohm, field=f"{self.name} resistance", unit="ohm")
+        check_number(self.capacitance_f, field=f"{self.name} capacitance", unit="F", zero=True)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -215,7 +215,7 @@ def drift(
     ------
     InputError
         When a temperature is not finite or below absolute zero, or takes a part to 0 or below,
-        or a technology does not fit.
+        a technology does not fit, or the band is out of range.
     """
     found = part_technologies(picked, technologies)
     for value in (reference_c, *temperatures_c):

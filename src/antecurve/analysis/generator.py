@@ -252,9 +252,10 @@ def generator_setting(
     Raises
     ------
     InputError
-        When the level is not above 0.
+        When the level or the frequency is not above 0.
     """
     check_number(wanted_v, field="wanted level", unit="V")
+    check_number(frequency_hz, field="frequency", unit="Hz")
     emf = wanted_v / abs(complex(transfer(network, frequency_hz, loading=loading)[0]))
     return GeneratorSetting(wanted_v, frequency_hz, emf, displayed_level(emf))
 
@@ -302,9 +303,11 @@ def level_plan(
     Raises
     ------
     InputError
-        When a level or the generator's range is out of range.
+        When a level, the generator's range or the limit is out of range.
     """
     check_number(source_level_v, field="source.level", unit="V")
+    if error_limit_db is not None:
+        check_number(error_limit_db, field="error limit", unit="dB")
     if not 0 < smallest_emf_v < largest_emf_v < math.inf:
         raise InputError(
             "generator range", [smallest_emf_v, largest_emf_v], "it must be above 0 and ascending"

@@ -16,7 +16,7 @@ from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
 from antecurve.networks.compiled import output_impedance
 from antecurve.networks.deviation import error_range, reference_gain
 from antecurve.networks.topology import Loading, Network
-from antecurve.quantities import format_quantity
+from antecurve.quantities import check_number, format_quantity
 from antecurve.synthesis.exact import exact_network, exact_network_or_none, form_names
 
 __all__ = [
@@ -247,7 +247,13 @@ def generator_advice(
     -------
     tuple of GeneratorAdvice
         One a generator.
+
+    Raises
+    ------
+    InputError
+        When the growth is not above 0 dB, or another value is out of range.
     """
+    check_number(growth_db, field="growth", unit="dB")
     nominal = error_range(network, curve, band_hz=band_hz, loading=loading).centred_db
     limit = nominal + growth_db
     form = network.topology.form

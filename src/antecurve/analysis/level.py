@@ -156,6 +156,11 @@ def smallest_input_impedance(
     float
         Magnitude [ohm].
 
+    Raises
+    ------
+    InputError
+        When the band is not finite, above 0 Hz and ascending.
+
     Notes
     -----
     The magnitude of an RC impedance falls with frequency, so that the smallest is at the upper

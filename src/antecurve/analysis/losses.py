@@ -79,7 +79,7 @@ def loss_effect(
     Raises
     ------
     InputError
-        When a technology does not fit.
+        When a technology does not fit, or the band is out of range.
 
     Notes
     -----

@@ -22,7 +22,7 @@ from antecurve.curves.model import Curve, inverse_response
 from antecurve.errors import InputError
 from antecurve.networks.compiled import output_impedance
 from antecurve.networks.topology import Loading, Network
-from antecurve.quantities import check_number
+from antecurve.quantities import check_band, check_number
 
 __all__ = [
     "BOLTZMANN_CONSTANT",
@@ -203,8 +203,7 @@ def _quadrature(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Frequencies and weights of an integral over frequency, by panels in ln f."""
     low, high = band_hz
-    if not (math.isfinite(high) and 0 < low < high):
-        raise InputError("band", [low, high], "it must be finite, above 0 Hz and ascending")
+    check_band(band_hz)
     panels = max(1, math.ceil(_PANELS_PER_DECADE * math.log10(high / low)))
     edges = np.linspace(math.log(low), math.log(high), panels + 1)
     nodes, weights = np.polynomial.legendre.leggauss(_NODES)

@@ -13,6 +13,7 @@ that, dB per percent.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -150,6 +151,11 @@ def sensitivities(
     Sensitivities
         Over frequency, and for each position its largest value and its share in the variance.
 
+    Raises
+    ------
+    InputError
+        When the band is not finite, above 0 Hz and ascending.
+
     Notes
     -----
     A position of joined parts scatters with the root sum square of its parts, each weighted by
@@ -177,17 +183,17 @@ def sensitivities(
     return Sensitivities(frequency, level, error, positions, root_sum_square)
 
 
-def tighten_first(found: Sensitivities) -> PositionSensitivity:
+def tighten_first(positions: Sequence[PositionSensitivity]) -> PositionSensitivity:
     """Return the position whose tolerance is worth tightening first.
 
     Parameters
     ----------
-    found : Sensitivities
-        Sensitivities with shares.
+    positions : sequence of PositionSensitivity, one at least
+        The positions with their shares.
 
     Returns
     -------
     PositionSensitivity
         The one with the largest share in the variance of the error.
     """
-    return max(found.positions, key=lambda p: p.share)
+    return max(positions, key=lambda position: position.share)

@@ -22,6 +22,7 @@ from antecurve.curves.model import Curve
 from antecurve.errors import InputError
 from antecurve.networks.topology import Loading
 from antecurve.pick.parts import PickedNetwork
+from antecurve.quantities import check_number
 
 __all__ = ["Mismatch", "PercentileCurves", "SpreadResult", "Yield", "spread"]
 
@@ -327,8 +328,8 @@ def _check_request(
     for name, (value, least) in given.items():
         if value < least:
             raise InputError(f"spread.{name}", value, f"it must be a whole number, {least} or more")
-    if limit_db is not None and not limit_db > 0:
-        raise InputError("spread.limit", limit_db, "the limit must be above 0 dB")
+    if limit_db is not None:
+        check_number(limit_db, field="spread.limit", unit="dB")
 
 
 class _Counted:

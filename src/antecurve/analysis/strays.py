@@ -162,7 +162,7 @@ def stray_table(
     Raises
     ------
     InputError
-        When a stray is not above 0.
+        When a stray is not above 0, or the band is out of range.
     """
     nominal = error_range(network, curve, band_hz=band_hz, loading=loading).centred_db
     gain = reference_gain(network, loading=loading)

@@ -123,7 +123,7 @@ def worst_corner(
     Raises
     ------
     InputError
-        When there are too many positions for all corners.
+        When there are too many positions for all corners, or the band is out of range.
     """
     low, high = position_box(part_table(picked))
     _check_size(low, high)
@@ -400,7 +400,7 @@ def worst_case(
     Raises
     ------
     InputError
-        When there are too many positions.
+        When there are too many positions, or the band is out of range.
 
     Notes
     -----
@@ -465,6 +465,11 @@ def worst_case_or_none(
     -------
     WorstCase or None
         ``None`` when more than 12 positions scatter.
+
+    Raises
+    ------
+    InputError
+        When the band is out of range.
     """
     if _free_positions(*position_box(part_table(picked))) > MOST_POSITIONS:
         return None

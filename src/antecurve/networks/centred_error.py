@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from antecurve.curves.model import Curve, response
 from antecurve.networks.compiled import Coefficients, magnitude_squared_coefficients
+from antecurve.quantities import check_band
 
 __all__ = ["CentredError", "Peaks", "highest_peaks", "log_frequencies"]
 
@@ -40,7 +41,13 @@ def log_frequencies(
     -------
     numpy.ndarray of float, shape (frequencies,)
         Frequencies [Hz], ascending.
+
+    Raises
+    ------
+    InputError
+        When the ends are not finite, above 0 Hz and ascending.
     """
+    check_band((low_hz, high_hz))
     count = max(2, math.ceil(points_per_decade * math.log10(high_hz / low_hz)) + 1)
     return np.asarray(np.geomspace(low_hz, high_hz, count))
 
@@ -101,7 +108,7 @@ class CentredError:
     Raises
     ------
     InputError
-        When the band is not above 0 Hz.
+        When the band is not finite, above 0 Hz and ascending.
 
     Notes
     -----

@@ -136,7 +136,7 @@ def error_range(
     Raises
     ------
     InputError
-        When the band is not above 0 Hz.
+        When the band is not finite, above 0 Hz and ascending.
 
     Notes
     -----

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from antecurve.analysis.sensitivity import tighten_first
 from antecurve.analysis.trim import LEAST_GAIN, LEAST_GAIN_DB
 from antecurve.quantities import format_quantity
 from antecurve.report.tables import TextTable
