@@ -55,6 +55,8 @@ def write_folder(folder: Path | str, files: Mapping[str, bytes], *, force: bool 
                 _swap(staged, target)
             finally:
                 shutil.rmtree(staged, ignore_errors=True)
+    except OutputExistsError:
+        raise
     except OSError as error:
         reason = error.strerror or str(error)
         raise InputError("output folder", str(folder), f"it can't be written: {reason}") from None
@@ -128,6 +130,8 @@ def write_file(path: Path | str, content: bytes, *, force: bool = False) -> None
                 os.replace(staged, target)
             finally:
                 Path(staged).unlink(missing_ok=True)
+    except OutputExistsError:
+        raise
     except OSError as error:
         reason = error.strerror or str(error)
         raise InputError("output file", str(path), f"it can't be written: {reason}") from None

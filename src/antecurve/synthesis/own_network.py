@@ -21,6 +21,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from threadpoolctl import threadpool_limits
 
 from antecurve.curves.model import (
     REFERENCE_FREQUENCY_HZ,
@@ -167,14 +168,16 @@ def solve_own_network(
     problem = _Problem(
         topology, found, loading, gain, _held(topology, impedance_level, impedance_ref), band_hz
     )
-    solved = problem.exact(starts, seed)
+    # The matrices are small: threads of the linear algebra library only get in each other's way.
+    with threadpool_limits(limits=1, user_api="blas"):
+        solved = problem.exact(starts, seed)
+        logs = problem.closest(starts, seed) if solved is None else solved[0][: problem.count]
     if solved is None:
-        logs = problem.closest(starts, seed)
         slopes = problem.error(logs)[1]
         beyond: list[float] = []
     else:
         x, extra = solved
-        logs, slopes = x[: problem.count], problem.mismatch(x, extra)[1]
+        slopes = problem.mismatch(x, extra)[1]
         beyond = sorted(np.exp(x[problem.count : problem.count + extra]).tolist(), reverse=True)
     network = Network(topology, problem.values(logs))
     level = abs(evaluate(problem.coefficients(logs), [REFERENCE_FREQUENCY_HZ])[0])
