@@ -23,8 +23,8 @@ from antecurve.arrays import read_only
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, response
 from antecurve.networks.compiled import (
     Coefficients,
+    loaded_coefficients,
     magnitude_squared_coefficients,
-    transfer_coefficients,
 )
 from antecurve.networks.topology import Loading, Topology
 from antecurve.quantities import check_band
@@ -134,13 +134,7 @@ class BandError:
         Coefficients
             Ascending powers of w**2, shape (builds, powers); contiguous over builds.
         """
-        found = transfer_coefficients(
-            self._topology,
-            values.T,
-            source_resistance=self._loading.source_resistance,
-            load_resistance=self._loading.load_resistance,
-            load_capacitance=self._loading.load_capacitance,
-        )
+        found = loaded_coefficients(self._topology, values.T, loading=self._loading)
         return Coefficients(
             magnitude_squared_coefficients(found.numerator),
             magnitude_squared_coefficients(found.denominator),

@@ -23,7 +23,7 @@ from antecurve.analysis.distributions import PartSource, part_source, standard_d
 from antecurve.analysis.scatter import part_table, position_scatter
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.networks.centred_error import log_frequencies
-from antecurve.networks.compiled import transfer_coefficients
+from antecurve.networks.compiled import loaded_coefficients
 from antecurve.networks.topology import Loading, Network
 from antecurve.pick.parts import PickedNetwork
 
@@ -109,12 +109,10 @@ def relative_sensitivity(
     # Numerator and denominator are affine in each element, P = A + v B, so that d ln P / d ln v
     # = v B / P = 1 - P(v = 0) / P: each element set to 0 in turn, and the network as it is.
     count = len(network.values)
-    found = transfer_coefficients(
+    found = loaded_coefficients(
         network.topology,
         np.vstack([np.where(np.eye(count, dtype=bool), 0.0, network.values), network.values]),
-        source_resistance=loading.source_resistance,
-        load_resistance=loading.load_resistance,
-        load_capacitance=loading.load_capacitance,
+        loading=loading,
     )
     top, bottom = (
         polynomial @ (s ** np.arange(polynomial.shape[-1])[:, None])

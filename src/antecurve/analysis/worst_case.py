@@ -35,9 +35,9 @@ from antecurve.analysis.sensitivity import relative_sensitivity
 from antecurve.curves.model import Curve, factors, response
 from antecurve.errors import InputError
 from antecurve.networks.centred_error import CentredError, log_frequencies
-from antecurve.networks.compiled import Coefficients, evaluate, transfer_coefficients
+from antecurve.networks.compiled import Coefficients, evaluate, loaded_coefficients
 from antecurve.networks.deviation import error_range
-from antecurve.networks.topology import Loading, Network, Topology
+from antecurve.networks.topology import Loading, Network
 from antecurve.pick.parts import PickedNetwork
 
 __all__ = ["MOST_POSITIONS", "WorstCase", "worst_case", "worst_case_or_none", "worst_corner"]
@@ -83,16 +83,6 @@ class WorstCase:
     boxes: int
 
 
-def _transfer(topology: Topology, values: Floats, loading: Loading) -> Coefficients:
-    return transfer_coefficients(
-        topology,
-        values,
-        source_resistance=loading.source_resistance,
-        load_resistance=loading.load_resistance,
-        load_capacitance=loading.load_capacitance,
-    )
-
-
 def _corners(low: Floats, high: Floats) -> Floats:
     """All corners of a box, shape (2**free, positions); a position without range counts once."""
     ends = [(a,) if a == b else (a, b) for a, b in zip(low, high, strict=True)]
@@ -127,7 +117,7 @@ def worst_corner(
     """
     low, high = position_box(part_table(picked))
     _check_size(low, high)
-    found = _transfer(picked.topology, _corners(low, high), loading)
+    found = loaded_coefficients(picked.topology, _corners(low, high), loading=loading)
     return float(CentredError(curve, band_hz=band_hz)(found).max())
 
 
@@ -169,7 +159,7 @@ class _Problem:
 
     def polynomials(self, values: Floats) -> tuple[NDArray[np.complex128], ...]:
         """N and D at all frequencies, shape (..., frequencies)."""
-        found = _transfer(self.topology, values, self.loading)
+        found = loaded_coefficients(self.topology, values, loading=self.loading)
         one = np.ones(1)
         return tuple(
             evaluate(Coefficients(part, one), self.frequency)
@@ -419,7 +409,7 @@ def worst_case(
     found = error_range(
         Network(picked.topology, search.values), curve, band_hz=band_hz, loading=loading
     ).centred_db
-    nominal = _transfer(picked.topology, picked.network.values, loading)
+    nominal = loaded_coefficients(picked.topology, picked.network.values, loading=loading)
     zeros = np.roots(np.trim_zeros(nominal.numerator[::-1]))
     real_zeros = bool(np.all(np.abs(zeros.imag) <= 1e-6 * np.abs(zeros)))
     factor_count = len(zeros) + len(nominal.denominator) - 1 + _factor_count(curve)

@@ -6,10 +6,11 @@ from typing import TYPE_CHECKING, Annotated, Any, Optional
 
 import typer
 
-from antecurve.cli.options import AsJson, DesignFile, Force, OutputFolder
+from antecurve.cli.options import AsJson, DesignFile, Force, OutputFolder, refuse_existing
 
 if TYPE_CHECKING:
     from antecurve.analysis.playback import Playback
+    from antecurve.analysis.scope import FaultSheet, ScopeTrace
     from antecurve.analysis.waveform import SquareWave
     from antecurve.job import Job
 
@@ -57,17 +58,12 @@ def scope(
     Example: antecurve scope bench-network/design.json --frequency 100 --fault turnover=0.8 -o s
     """
     from antecurve.analysis.scope import fault_sheet, scope_trace
-    from antecurve.cli.show import show_json, show_table
-    from antecurve.errors import OutputExistsError
     from antecurve.files import bench_content as content
     from antecurve.files.design_file import read_design
     from antecurve.files.output_folder import write_folder
-    from antecurve.report.bench_tables import measure_rows
-    from antecurve.report.cautions import CAUTIONS
     from antecurve.report.plots import scope_files
 
-    if output is not None and output.exists() and not force:
-        raise OutputExistsError(output)
+    refuse_existing(output, force=force)
     design = read_design(design_file)
     job, network = design.job, design.network
     wave = _wave(job, frequency, amplitude, rise_time)
@@ -87,8 +83,19 @@ def scope(
             **scope_files(trace, sheet),
         }
         write_folder(output, files, force=force)
+    _show(trace, sheet, as_json=as_json)
+    if output is not None and not as_json:
+        print(f"Written to {output}: {' '.join(files)}")
+
+
+def _show(trace: ScopeTrace, sheet: FaultSheet, *, as_json: bool) -> None:
+    from antecurve.cli.show import show_json, show_table
+    from antecurve.files.bench_content import frame_rows
+    from antecurve.report.bench_tables import measure_rows
+    from antecurve.report.cautions import CAUTIONS
+
     if as_json:
-        found = {**trace.as_dict(), "faults": content.frame_rows(sheet.to_frame())}
+        found = {**trace.as_dict(), "faults": frame_rows(sheet.to_frame())}
         show_json({**found, "cautions": list(CAUTIONS)})
         return
     measures = [
@@ -103,8 +110,6 @@ def scope(
     print("all edges and has no top.")
     for line in CAUTIONS:
         print(line)
-    if output is not None:
-        print(f"Written to {output}: {' '.join(files)}")
 
 
 def _wave(job: Job, frequency: str, amplitude: str | None, rise_time: str) -> SquareWave:

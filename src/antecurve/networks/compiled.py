@@ -24,6 +24,7 @@ __all__ = [
     "evaluate",
     "input_impedance",
     "input_impedance_coefficients",
+    "loaded_coefficients",
     "lossy_transfer",
     "magnitude_squared_coefficients",
     "output_impedance",
@@ -118,6 +119,32 @@ def transfer_coefficients(
     """
     return _coefficients(
         topology, "transfer", values, source_resistance, load_resistance, load_capacitance
+    )
+
+
+def loaded_coefficients(topology: Topology, values: ArrayLike, *, loading: Loading) -> Coefficients:
+    """Return the coefficients of H(s) with one source and load for all builds.
+
+    Parameters
+    ----------
+    topology : Topology
+        The network's shape.
+    values : array_like, shape (..., elements)
+        Resistances [ohm] and capacitances [F], greater than 0.
+    loading : Loading
+        Source and load.
+
+    Returns
+    -------
+    Coefficients
+        As `transfer_coefficients` returns them.
+    """
+    return transfer_coefficients(
+        topology,
+        values,
+        source_resistance=loading.source_resistance,
+        load_resistance=loading.load_resistance,
+        load_capacitance=loading.load_capacitance,
     )
 
 
@@ -241,13 +268,7 @@ def transfer(
     numpy.ndarray of complex, shape (frequencies,)
         The response.
     """
-    found = transfer_coefficients(
-        network.topology,
-        network.values,
-        source_resistance=loading.source_resistance,
-        load_resistance=loading.load_resistance,
-        load_capacitance=loading.load_capacitance,
-    )
+    found = loaded_coefficients(network.topology, network.values, loading=loading)
     return evaluate(found, frequency_hz)
 
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.curves.model import Curve, factors
-from antecurve.networks.compiled import transfer_coefficients
+from antecurve.networks.compiled import loaded_coefficients
 from antecurve.networks.topology import Loading, Network
 
 __all__ = ["NetworkRoots", "extra_poles", "network_roots"]
@@ -51,13 +51,7 @@ def network_roots(network: Network, *, loading: Loading) -> NetworkRoots:
     NetworkRoots
         Time constants [s].
     """
-    found = transfer_coefficients(
-        network.topology,
-        network.values,
-        source_resistance=loading.source_resistance,
-        load_resistance=loading.load_resistance,
-        load_capacitance=loading.load_capacitance,
-    )
+    found = loaded_coefficients(network.topology, network.values, loading=loading)
     at_origin = int(np.argmax(found.numerator != 0))
     zeros = _time_constants(found.numerator[at_origin:])
     return NetworkRoots(zeros, _time_constants(found.denominator), at_origin)

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from antecurve.curves.model import level_db
 from antecurve.job import Job
 from antecurve.networks.centred_error import log_frequencies
-from antecurve.networks.compiled import magnitude_squared_coefficients, transfer_coefficients
+from antecurve.networks.compiled import loaded_coefficients, magnitude_squared_coefficients
 from antecurve.networks.topology import ElementKind
 from antecurve.pick.model import NEPER_DB
 from antecurve.pick.parts import PickedNetwork
@@ -51,13 +51,7 @@ def spread_percentile(
     for start in range(0, builds, _CHUNK):
         count = min(_CHUNK, builds - start)
         values = _built(picked, _draws(rng, job, (2 * len(picked.positions), count)))
-        found = transfer_coefficients(
-            picked.topology,
-            values,
-            source_resistance=job.loading.source_resistance,
-            load_resistance=job.loading.load_resistance,
-            load_capacitance=job.loading.load_capacitance,
-        )
+        found = loaded_coefficients(picked.topology, values, loading=job.loading)
         squares = []
         for polynomial in (found.numerator, found.denominator):
             coefficients = magnitude_squared_coefficients(polynomial)

@@ -14,8 +14,8 @@ from antecurve.networks.centred_error import log_frequencies
 from antecurve.networks.compiled import (
     evaluate,
     input_impedance_coefficients,
+    loaded_coefficients,
     output_impedance_coefficients,
-    transfer_coefficients,
 )
 from antecurve.networks.topology import Topology
 
@@ -63,13 +63,7 @@ def limit_values(topology: Topology, job: Job, values: Floats) -> LimitValues:
         The quantities; the input impedance over a grid of 24 frequencies a decade.
     """
     loading = job.loading
-    level = transfer_coefficients(
-        topology,
-        values,
-        source_resistance=loading.source_resistance,
-        load_resistance=loading.load_resistance,
-        load_capacitance=loading.load_capacitance,
-    )
+    level = loaded_coefficients(topology, values, loading=loading)
     output = output_impedance_coefficients(
         topology, values, source_resistance=loading.source_resistance
     )

@@ -18,8 +18,8 @@ from antecurve.job import Job
 from antecurve.networks.compiled import (
     Coefficients,
     input_impedance_coefficients,
+    loaded_coefficients,
     output_impedance_coefficients,
-    transfer_coefficients,
 )
 from antecurve.networks.topology import Topology
 from antecurve.pick.structure import ladder_of
@@ -98,13 +98,7 @@ class NetworkModel:
             Ascending powers of s.
         """
         loading = self.job.loading
-        return transfer_coefficients(
-            self.topology,
-            values,
-            source_resistance=loading.source_resistance,
-            load_resistance=loading.load_resistance,
-            load_capacitance=loading.load_capacitance,
-        )
+        return loaded_coefficients(self.topology, values, loading=loading)
 
     def output(self, values: Floats) -> Coefficients:
         """Return the coefficients of the output impedance; parameters as in `transfer`.
