@@ -5,7 +5,6 @@ Plain data with checks; reading the job file is `antecurve.files.job_file`.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, field
 
 from antecurve.curves.catalogue import named_curve
@@ -13,10 +12,11 @@ from antecurve.curves.construct import with_limits
 from antecurve.curves.model import Curve
 from antecurve.errors import InputError
 from antecurve.networks.topology import Element, Loading
-from antecurve.quantities import check_number
+from antecurve.quantities import check_number, check_tolerance
 
 __all__ = [
     "CANONICAL_FORMS",
+    "Grade",
     "Job",
     "NetworkRequest",
     "PickRequest",
@@ -114,10 +114,7 @@ class Grade:
     price: float
 
     def __post_init__(self) -> None:
-        if not (math.isfinite(self.tolerance) and 0 <= self.tolerance < 1):
-            raise InputError(
-                "grades.tolerance", self.tolerance, "it must be 0 or greater and below 100 %"
-            )
+        check_tolerance(self.tolerance, field="grades.tolerance")
         check_number(self.price, field="grades.price", zero=True)
 
 
@@ -152,8 +149,7 @@ class Stock:
     grades: tuple[Grade, ...] = ()
 
     def __post_init__(self) -> None:
-        if not (math.isfinite(self.tolerance) and 0 <= self.tolerance < 1):
-            raise InputError("tolerance", self.tolerance, "it must be 0 or greater and below 100 %")
+        check_tolerance(self.tolerance, field="tolerance")
         low, high = self.value_range
         check_number(low, field="range")
         check_number(high, field="range")

@@ -13,7 +13,14 @@ from typing import Any, Final
 
 from antecurve.errors import InputError
 
-__all__ = ["check_band", "check_number", "format_quantity", "parse_quantity", "rkm_code"]
+__all__ = [
+    "check_band",
+    "check_number",
+    "check_tolerance",
+    "format_quantity",
+    "parse_quantity",
+    "rkm_code",
+]
 
 _UNIT_NAMES: Final[dict[str, frozenset[str]]] = {
     "ohm": frozenset({"", "ohm", "ohms", "Ω", "\u2126", "R"}),
@@ -86,6 +93,25 @@ def check_band(band_hz: tuple[float, float]) -> None:
     low, high = band_hz
     if not 0 < low < high < math.inf:
         raise InputError("band", [low, high], "it must be finite, above 0 Hz and ascending")
+
+
+def check_tolerance(value: float, *, field: str) -> None:
+    """Refuse a tolerance that is no fraction from 0 to below 1.
+
+    Parameters
+    ----------
+    value : float
+        The tolerance, a fraction.
+    field : str
+        Where it stands; it opens the message.
+
+    Raises
+    ------
+    InputError
+        When it can't be used.
+    """
+    if not 0 <= value < 1:
+        raise InputError(field, value, "it must be 0 or greater and below 100 %")
 
 
 def parse_quantity(

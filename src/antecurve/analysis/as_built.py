@@ -15,7 +15,7 @@ from antecurve.errors import InputError
 from antecurve.networks.deviation import ErrorRange, error_range, reference_gain
 from antecurve.networks.topology import ElementKind, Loading
 from antecurve.pick.parts import Part, PickedNetwork
-from antecurve.quantities import format_quantity
+from antecurve.quantities import check_tolerance, format_quantity
 
 __all__ = ["AsBuilt", "MeterAccuracy", "as_built", "measured_network"]
 
@@ -37,11 +37,7 @@ class MeterAccuracy:
 
     def __post_init__(self) -> None:
         for name in ("resistors", "capacitors"):
-            value = getattr(self, name)
-            if not (math.isfinite(value) and 0 <= value < 1):
-                raise InputError(
-                    f"meter accuracy for {name}", value, "it must be 0 or greater and below 100 %"
-                )
+            check_tolerance(getattr(self, name), field=f"meter accuracy for {name}")
 
     def of(self, kind: ElementKind) -> float:
         """Return the limit of error for one kind of part.

@@ -29,6 +29,7 @@ from antecurve.errors import InputError
 from antecurve.networks.compiled import evaluate, transfer_coefficients
 from antecurve.networks.topology import ElementKind, Loading, Network, Topology
 from antecurve.pick.parts import PickedNetwork
+from antecurve.quantities import check_tolerance
 
 __all__ = [
     "LoadingTolerance",
@@ -61,11 +62,7 @@ class LoadingTolerance:
 
     def __post_init__(self) -> None:
         for name in self.__slots__:
-            value = getattr(self, name)
-            if not (math.isfinite(value) and 0 <= value < 1):
-                raise InputError(
-                    f"loading tolerance, {name}", value, "a fraction from 0 to below 1"
-                )
+            check_tolerance(getattr(self, name), field=f"loading tolerance, {name}")
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
-from dataclasses import asdict, fields
+from dataclasses import asdict
 from typing import Any
 
 from antecurve.curves.model import Curve
 from antecurve.errors import InputError
-from antecurve.job import Grade, Job, NetworkRequest, SpreadRequest, Stock, Target
+from antecurve.job import Grade, Job, NetworkRequest, PickRequest, SpreadRequest, Stock, Target
 from antecurve.networks.topology import Element, ElementKind, Loading, Topology
 from antecurve.pick.parts import Part, PickedNetwork, Position
+from antecurve.quantities import check_tolerance
 
 __all__ = ["job_content", "job_from", "network_content", "network_from"]
 
@@ -71,11 +71,6 @@ def job_from(content: Mapping[str, Any]) -> Job:
     network["forms"] = tuple(network["forms"])
     if network.get("elements") is not None:
         network["elements"] = tuple(_element(e) for e in network["elements"])
-    rest = {f.name for f in fields(Job)} - {
-        "title", "curve", "loading", "source_level_v", "target", "network", "resistors",
-        "capacitors", "spread",
-    }  # fmt: skip
-    sections = {f.name: f.default_factory for f in fields(Job) if f.name in rest}
     return Job(
         title=str(content["title"]),
         curve=_curve(content["curve"]),
@@ -90,7 +85,7 @@ def job_from(content: Mapping[str, Any]) -> Job:
         resistors=_stock(content["resistors"]),
         capacitors=_stock(content["capacitors"]),
         spread=_plain(SpreadRequest, content["spread"]),
-        **{name: _plain(make, content[name]) for name, make in sections.items() if name in content},
+        pick=_plain(PickRequest, content.get("pick", {})),
     )
 
 
@@ -179,10 +174,7 @@ def network_from(content: Mapping[str, Any]) -> PickedNetwork:
                 f"network.{item['ref']}", item["parts"], "parts and part_details must agree"
             )
         for part in parts:
-            if not (math.isfinite(part.tolerance) and 0 <= part.tolerance < 1):
-                raise InputError(
-                    f"network.{item['ref']}", part.tolerance, "a tolerance is from 0 to below 1"
-                )
+            check_tolerance(part.tolerance, field=f"network.{item['ref']}, tolerance")
         if max(part.tolerance for part in parts) != tolerance:
             raise InputError(
                 f"network.{item['ref']}", tolerance, "it must be the largest of part_details"

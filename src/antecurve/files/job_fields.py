@@ -19,6 +19,7 @@ __all__ = [
     "read_section",
     "text",
     "texts",
+    "unknown_key",
     "whole",
 ]
 
@@ -59,7 +60,20 @@ def read_section(raw: object, section: Section, where: str) -> dict[str, Any]:
 
 
 def unknown_key(key: str, allowed: Mapping[str, object]) -> str:
-    """Return the end of a sentence about a key that does not exist."""
+    """Return the end of a sentence about a key that does not exist.
+
+    Parameters
+    ----------
+    key : str
+        The key.
+    allowed : mapping of str to object
+        The keys there are.
+
+    Returns
+    -------
+    str
+        The nearest of them, and all of them.
+    """
     close = difflib.get_close_matches(key, allowed, n=1)
     hint = f"did you mean {close[0]!r}? " if close else ""
     return f"there is no such key; {hint}allowed are {', '.join(allowed)}"

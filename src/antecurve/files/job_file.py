@@ -58,6 +58,7 @@ _TARGET: fields.Section = {
     "band": fields.quantities("Hz", count=2, **_POSITIVE),
     "error_limit_db": fields.quantity("dB", **_POSITIVE),
 }
+_TARGET_FIELDS = {"level": "level_v", "band": "band_hz"}
 _SPREAD: fields.Section = {
     "builds": fields.whole(minimum=1, maximum=10**9),
     "seed": fields.whole(minimum=0, maximum=2**63 - 1),
@@ -202,12 +203,7 @@ def parse_job(raw: Mapping[str, Any], *, folder: Path | None = None) -> Job:
         title=fields.text()(raw.get("title", base.title), "title"),
         loading=loading,
         source_level_v=source.get("level", base.source_level_v),
-        target=Target(
-            level_v=target.get("level", base.target.level_v),
-            level_tolerance_db=target.get("level_tolerance_db", base.target.level_tolerance_db),
-            band_hz=target.get("band", base.target.band_hz),
-            error_limit_db=target.get("error_limit_db"),
-        ),
+        target=Target(**{_TARGET_FIELDS.get(key, key): value for key, value in target.items()}),
         network=NetworkRequest(**read["network"]),
         resistors=_stock(base.resistors, read["resistors"], "resistors", folder),
         capacitors=_stock(base.capacitors, read["capacitors"], "capacitors", folder),
