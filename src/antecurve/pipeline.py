@@ -13,12 +13,13 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from antecurve.analysis.level import LevelReport, level_report
 from antecurve.analysis.loading import LoadingResult, loading_table
 from antecurve.analysis.parts_list import PartsList, parts_list
 from antecurve.analysis.ratings import PartStresses, largest_amplitude_v, part_stresses
-from antecurve.analysis.response import ResponseTable, response_table
+from antecurve.analysis.response import ResponseTable, response_frequencies, response_table
 from antecurve.analysis.scope import FaultSheet, ScopeTrace, fault_sheet, scope_trace
 from antecurve.analysis.spread import SpreadResult, spread
 from antecurve.analysis.waveform import SquareWave
@@ -222,7 +223,12 @@ def analyse(design: Design, *, progress: Callable[[int, int], None] | None = Non
     band = job.target.band_hz
     trace, faults = _square_waves(design)
     return Analysis(
-        response=response_table(design.network, curve=job.curve, loading=job.loading),
+        response=response_table(
+            design.network,
+            curve=job.curve,
+            loading=job.loading,
+            frequency_hz=_frequencies(job.target.band_hz),
+        ),
         error=error_summary(design),
         level=level_report(
             design.network,
@@ -248,6 +254,13 @@ def analyse(design: Design, *, progress: Callable[[int, int], None] | None = Non
         formulas=_formulas(design),
         own=_own_solution(design),
     )
+
+
+def _frequencies(band_hz: tuple[float, float]) -> NDArray[np.float64]:
+    """Frequencies of the response, the ends of the band among them where they lie within."""
+    grid = response_frequencies()
+    ends = [f for f in band_hz if grid[0] <= f <= grid[-1]]
+    return np.unique(np.concatenate([grid, ends]))
 
 
 def _square_waves(design: Design) -> tuple[ScopeTrace | None, FaultSheet | None]:

@@ -56,6 +56,8 @@ def test_the_page_computes_what_python_computes(
     browser: Any, page_file: Path, default_design: Design, source: float, load: float, farad: float
 ) -> None:
     """The page's own arithmetic against the package's: 1e-6 dB."""
+    analysis = default_design.analysis
+    assert analysis is not None
     page = browser.new_page()
     page.goto(page_file.as_uri())
     found = page.evaluate(f"compute({{source: {source}, load: {load}, capacitance: {farad!r}}})")
@@ -63,7 +65,10 @@ def test_the_page_computes_what_python_computes(
         default_design.network,
         curve=default_design.curve,
         loading=Loading(source, load, farad),
+        frequency_hz=analysis.response.frequency_hz,
     )
+    low, high = default_design.job.target.band_hz
+    assert {low, high} <= set(analysis.response.frequency_hz)
     np.testing.assert_allclose(found["network_db"], table.network_db, rtol=0, atol=1e-6)
     np.testing.assert_allclose(found["error_db"], table.error_db, rtol=0, atol=1e-6)
     page.close()

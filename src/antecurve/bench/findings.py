@@ -9,13 +9,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.bench.deviation import DB_PER_NEPER, Deviation
+from antecurve.bench.deviation import Deviation
 from antecurve.bench.explanation import Explanation, explain
 from antecurve.bench.fit import Fit
 from antecurve.bench.residuals import Leftover
 from antecurve.bench.uncertainty import COVERAGE
 from antecurve.bench.unit_model import RATE_UNIT, HighEnd, LowEnd
 from antecurve.bench.verdict import FittedValue
+from antecurve.quantities import DB_PER_NEPER
 
 __all__ = ["Findings", "describe"]
 
@@ -287,7 +288,7 @@ def _joint_low(
     return (
         f"bass shelf ({_range_micro(value)}) and low corner are hardly told apart by a capture "
         f"from {_hertz(lowest)} up: their frequencies add up to {centre:.4g} Hz "
-        f"(+-{spread:.2g}), together {size:+.2f} dB (+-{reach:.2f}) at {_hertz(at)}{advice}"
+        f"(±{spread:.2g}), together {size:+.2f} dB (±{reach:.2f}) at {_hertz(at)}{advice}"
     )
 
 

@@ -51,7 +51,7 @@ class ChannelMatch:
         at = self.largest
         text = (
             f"match of the channels: {self.difference_db[at]:+.2f} dB "
-            f"(+-{self.expanded_uncertainty_db[at]:.2f}) at {self.frequency_hz[at]:.0f} Hz re 1 kHz"
+            f"(±{self.expanded_uncertainty_db[at]:.2f}) at {self.frequency_hz[at]:.0f} Hz re 1 kHz"
         )
         if self.gain_difference_db is not None:
             text += f", {self.gain_difference_db:+.2f} dB at 1 kHz if captured at the same settings"

@@ -51,6 +51,12 @@ def _volt(value: float) -> str:
     return format_quantity(value, "V")
 
 
+def _microseconds(value: float) -> str:
+    """A delay in microseconds, to a nanosecond or four digits."""
+    micro = value * 1e6
+    return signed(micro, digits=3 if abs(micro) < 10 else 2 if abs(micro) < 100 else 1)
+
+
 def combination_rows(result: LoadingResult) -> TextTable:
     """Return every combination of generator and unit.
 
@@ -350,9 +356,9 @@ def delay_rows(table: DelayTable) -> TextTable:
         (
             format_quantity(f, "Hz"),
             signed(phase, digits=2),
-            signed(delay * 1e6, digits=3),
+            _microseconds(delay),
             signed(chain, digits=2),
-            signed(chain_delay * 1e6, digits=3),
+            _microseconds(chain_delay),
         )
         for f, phase, delay, chain, chain_delay in zip(*(c.tolist() for c in columns), strict=True)
     )

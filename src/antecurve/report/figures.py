@@ -6,6 +6,7 @@ dash as well, so that a print in black and white can be read.
 
 from __future__ import annotations
 
+import hashlib
 import io
 import re
 from html import escape
@@ -36,6 +37,8 @@ FREQUENCY_TICKS = {
     20: "20", 50: "50", 100: "100", 200: "200", 500: "500", 1e3: "1k", 2e3: "2k", 5e3: "5k",
     10e3: "10k", 20e3: "20k", 50e3: "50k", 100e3: "100k",
 }  # fmt: skip
+
+_REFERENCE = r'(?:url\(#|href="#)([^")]+)'
 
 
 def new_figure(height: float = 3.4) -> tuple[Figure, Axes]:
@@ -93,7 +96,7 @@ def figure_svg(figure: Figure, *, title: str = "", description: str = "") -> str
 
 
 def described_svg(svg: str, *, title: str, description: str) -> str:
-    """Return an SVG with a title and a description, without names that nothing refers to.
+    """Return an SVG with a title and a description, with names of its own and none unused.
 
     Parameters
     ----------
@@ -107,8 +110,12 @@ def described_svg(svg: str, *, title: str, description: str) -> str:
     str
         One ``<svg>`` element that can stand beside others on a page.
     """
-    used = set(re.findall(r'(?:url\(#|href="#)([^")]+)', svg))
-    svg = re.sub(r' id="([^"]*)"', lambda found: found[0] if found[1] in used else "", svg)
+    used = set(re.findall(_REFERENCE, svg))
+    own = hashlib.sha256(svg.encode()).hexdigest()[:8]
+    svg = re.sub(
+        r' id="([^"]*)"', lambda found: f' id="{found[1]}-{own}"' if found[1] in used else "", svg
+    )
+    svg = re.sub(_REFERENCE, lambda found: f"{found[0]}-{own}", svg)
     if not title:
         return svg
     start, rest = svg.split(">", 1)
@@ -116,7 +123,7 @@ def described_svg(svg: str, *, title: str, description: str) -> str:
     return f'{start} role="img">{words}{rest}'
 
 
-def legend_above(axes: Axes, *, columns: int = 2) -> None:
+def legend_above(axes: Axes, *, columns: int = 2, marker_scale: float = 1.0) -> None:
     """Put the legend above the axes, where it hides nothing.
 
     Parameters
@@ -125,6 +132,8 @@ def legend_above(axes: Axes, *, columns: int = 2) -> None:
         The axes.
     columns : int, optional
         Number of columns.
+    marker_scale : float, optional
+        Size of a marker over its size in the axes, for dots too small to be seen alone.
     """
     axes.legend(
         frameon=False,
@@ -134,6 +143,7 @@ def legend_above(axes: Axes, *, columns: int = 2) -> None:
         bbox_to_anchor=(0.0, 1.0),
         borderaxespad=0.2,
         handlelength=3.0,
+        markerscale=marker_scale,
     )
 
 

@@ -38,9 +38,7 @@ if TYPE_CHECKING:
 
 __all__ = ["page_environment", "report_page"]
 
-_BEFORE_UNIT = re.compile(
-    r"(?<=[\d]) (?=(?:dB|%|°C|[GMkmµnpf]?(?:Ω|F|Hz|V|W|s))(?![\w]))"
-)
+_BEFORE_UNIT = re.compile(r"(?<=[\d]) (?=(?:dB|%|°C|[GMkmµnpf]?(?:Ω|F|Hz|V|W|s))(?![\w]))")
 
 
 def page_environment() -> Any:

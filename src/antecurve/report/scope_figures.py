@@ -77,6 +77,7 @@ def scope_figure(trace: ScopeTrace) -> Figure:
         axes.plot(time * scale, closed * volts, color=colour, ls=dash, lw=1.4)
         axes.set_title(title, loc="left", fontsize="medium")
         axes.set_ylabel(volt)
+        axes.margins(y=0.12)
     grid[-1].set_xlim(0.0, float(trace.time_s[-1] + trace.time_s[1]) * scale)
     grid[-1].set_xlabel(f"time in {unit}")
     return figure

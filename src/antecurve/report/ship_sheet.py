@@ -21,7 +21,7 @@ from antecurve.report.figures import (
     new_figure,
 )
 from antecurve.report.page import page_environment
-from antecurve.report.tables import TextTable
+from antecurve.report.tables import TextTable, signed
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -110,16 +110,16 @@ def band_rows(verdict: Verdict) -> TextTable:
     """
     rows = tuple(
         (
-            f"{b.band.low_hz:g} Hz to {b.band.high_hz:g} Hz",
+            f"{format_quantity(b.band.low_hz, 'Hz')} to {format_quantity(b.band.high_hz, 'Hz')}",
             f"{b.band.limit_db:g}",
             b.decision.value,
             _round_hz(b.frequency_hz),
-            f"{b.deviation_db:+.3f}",
+            signed(b.deviation_db, digits=3),
             f"{b.expanded_uncertainty_db:.3f}",
         )
         for b in verdict.bands
     )
-    header = ("band", "limit in dB", "verdict", "decided at Hz", "deviation in dB", "+- in dB")
+    header = ("band", "limit in dB", "verdict", "decided at Hz", "deviation in dB", "± in dB")
     return TextTable(header, rows, "lrlrrr")
 
 
@@ -145,11 +145,11 @@ def deviation_rows(verdict: Verdict) -> TextTable:
             rows.append(
                 (
                     f"{frequency:g}",
-                    f"{np.interp(at, place, found.deviation_db):+.3f}",
+                    signed(float(np.interp(at, place, found.deviation_db)), digits=3),
                     f"{np.interp(at, place, found.expanded_uncertainty_db):.3f}",
                 )
             )
-    return TextTable(("frequency in Hz", "deviation in dB", "+- in dB"), tuple(rows), "rrr")
+    return TextTable(("frequency in Hz", "deviation in dB", "± in dB"), tuple(rows), "rrr")
 
 
 def batch_rows(frame: object) -> TextTable:
@@ -173,7 +173,7 @@ def batch_rows(frame: object) -> TextTable:
     for row in frame.reindex(columns=columns).itertuples(index=False):
         numbers = ["-" if pd.isna(v) else f"{v:.3f}" for v in (row[2], row[3])]
         rows.append((str(row[0]), str(row[1]), *numbers, str(row[4])))
-    header = ("unit", "verdict", "deviation in dB", "+- in dB", "gravest finding")
+    header = ("unit", "verdict", "deviation in dB", "± in dB", "gravest finding")
     return TextTable(header, tuple(rows), "llrrl")
 
 
@@ -195,7 +195,7 @@ def calibration_rows(found: Calibration) -> TextTable:
         (e.ref, format_quantity(float(v), e.kind.unit, digits=5), f"{100.0 * u:.2f}")
         for e, v, u in zip(elements, found.values, found.uncertainty, strict=True)
     )
-    return TextTable(("ref", "value", "+- in %"), rows, "lrr")
+    return TextTable(("ref", "value", "± in %"), rows, "lrr")
 
 
 def deviation_figure(verdict: Verdict) -> Figure:
@@ -265,7 +265,7 @@ def trace_figure(trace: Trace) -> Figure:
         axes.plot(trace.place, trace.fitted, color=BLUE, lw=1.0, label="fitted")
         frequency_axis(axes, float(trace.place[0]), float(trace.place[-1]))
         axes.set_ylabel("level in dB")
-    legend_above(axes)
+    legend_above(axes, marker_scale=4.0 if trace.kind == "square wave" else 1.0)
     return figure
 
 
@@ -296,14 +296,16 @@ def ship_sheet(
     ruling = verdict.ruling
     summary = (
         f"Largest deviation that counts: {verdict.deviation_db:.3f} dB "
-        f"(+-{verdict.expanded_uncertainty_db:.3f} dB, 95 %) "
-        f"at {_round_hz(ruling.frequency_hz)} Hz; limit {ruling.band.limit_db:g} dB."
+        f"(±{verdict.expanded_uncertainty_db:.3f} dB, 95 %) "
+        f"at {format_quantity(ruling.frequency_hz, 'Hz', digits=3)}; "
+        f"limit {ruling.band.limit_db:g} dB."
     )
     ideal = "the published curve's inverse"
     if verdict.playback == "inverse":
         ideal = "the inverse of the job's whole curve, ultrasonic poles undone"
     traces = [
         {
+            "name": f"{t.name}, {t.kind}",
             "text": trace_text(t),
             "svg": Markup(figure_svg(trace_figure(t))),
         }
