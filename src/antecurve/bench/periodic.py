@@ -257,11 +257,14 @@ def _orders(top: float, samples: int) -> Floats:
     return np.union1d(odd, even)
 
 
-def _waves(time: Floats, orders: Floats, frequency: float) -> Floats:
-    """cos and -sin of each harmonic; neighbours follow from one another by one product."""
+def _waves(time: Floats, orders: Floats, frequency: float, out: Floats | None = None) -> Floats:
+    """cos and -sin of each harmonic; neighbours follow from one another by one product.
+
+    They are written into the rows of `out`, shape (2 harmonics, samples), where it is given.
+    """
     turn = np.exp(2j * math.pi * frequency * time)
     powers = {0.0: np.ones_like(turn), 1.0: turn, 2.0: turn * turn}
-    waves = np.empty((2 * orders.size, time.size))
+    waves = np.empty((2 * orders.size, time.size)) if out is None else out
     current, last = powers[0.0], 0.0
     for place, order in enumerate(orders):
         if order - last in powers:
@@ -322,9 +325,15 @@ def _reduce(
     from scipy.linalg import LinAlgError, cho_solve, cholesky
 
     time = record.time_s
-    waves = _waves(time, orders, record.frequency_hz)
     lines = [w(2.0 * math.pi * line * time) for line in line_hz for w in (np.cos, np.sin)]
-    base = np.column_stack([np.ones_like(time), *lines, waves])
+    # All columns in one array, the slope by the frequency first: of a long record there is no
+    # memory to spare for copies.
+    nuisances = 2 + len(lines)
+    rows = np.empty((nuisances + 2 * orders.size, time.size))
+    rows[1] = 1.0
+    rows[2:nuisances] = np.reshape(lines, (len(lines), time.size))
+    waves = _waves(time, orders, record.frequency_hz, rows[nuisances:])
+    base = rows[1:].T
     normal = base.T @ base
     ridge = _RIDGE * time.size * np.eye(len(normal) + 1)
     try:
@@ -335,15 +344,14 @@ def _reduce(
             slope = slope + rest_slope
         scale = max(float(np.sqrt(np.mean(slope**2))), 1e-300)
         slope = slope / scale
+        rows[0] = slope
         mixed = base.T @ slope
         factor = cholesky(np.block([[slope @ slope, mixed], [mixed[:, None], normal]]) + ridge)
     except LinAlgError:
         raise InputError(
             name, f"{time.size} samples", "they do not fix the harmonics; capture more samples"
         ) from None
-    columns = np.column_stack([slope, base])
-    nuisances = columns.shape[1] - waves.shape[1]
-    return HarmonicBasis(record, orders, columns, np.asarray(factor), nuisances, line_hz, scale)
+    return HarmonicBasis(record, orders, rows.T, np.asarray(factor), nuisances, line_hz, scale)
 
 
 def _check_edges(basis: HarmonicBasis, name: str) -> None:

@@ -73,20 +73,14 @@ def _columns(path: Path | str) -> dict[str, np.ndarray]:
     delimiter = max(",;\t", key=kept[0][1].count)
     header = [name.strip().strip('"').lower() for name in kept[0][1].split(delimiter)]
     _check_header(header, f"{path}, line {kept[0][0]}")
+    for number, row in kept[1:]:
+        if row.count(delimiter) >= len(header):
+            raise _too_many(f"{path}, line {number}", row, header)
     body = io.StringIO("\n".join(t for _, t in kept[1:]))
     try:
         table = pd.read_csv(body, sep=delimiter, names=header, dtype=str, skipinitialspace=True)
     except pd.errors.ParserError:
-        table = None
-    if table is None or not isinstance(table.index, pd.RangeIndex):
-        number, row = next(
-            ((n, t) for n, t in kept[1:] if t.count(delimiter) >= len(header)), kept[1]
-        )
-        raise FileFormatError(
-            f"{path}, line {number}",
-            row,
-            f"there are {len(header)} columns; write decimals with a point",
-        )
+        raise _too_many(f"{path}, line {kept[1][0]}", kept[1][1], header) from None
     found = {}
     for column in header:
         numbers = pd.to_numeric(table[column].str.strip(), errors="coerce").to_numpy(float)
@@ -100,6 +94,12 @@ def _columns(path: Path | str) -> dict[str, np.ndarray]:
             )
         found[column] = numbers
     return found
+
+
+def _too_many(place: str, row: str, header: list[str]) -> FileFormatError:
+    return FileFormatError(
+        place, row, f"there are {len(header)} columns; write decimals with a point"
+    )
 
 
 def _check_header(header: list[str], place: str) -> None:
