@@ -119,7 +119,11 @@ def plot_files(design: Design) -> dict[str, bytes]:
         raise ValueError("the design carries no analyses; call antecurve.analyse first")
     loading = design.job.loading
     schematic = schematic_svg(
-        design.network, loading=loading, labels=value_labels(design.picked), colour="black"
+        design.network,
+        loading=loading,
+        labels=value_labels(design.picked),
+        colour="black",
+        ground="white",
     )
     figures = {
         "error": TitledFigure(

@@ -42,7 +42,12 @@ def value_labels(picked: PickedNetwork) -> dict[str, str]:
 
 
 def schematic_svg(
-    network: Network, *, loading: Loading, labels: dict[str, str], colour: str = "currentColor"
+    network: Network,
+    *,
+    loading: Loading,
+    labels: dict[str, str],
+    colour: str = "currentColor",
+    ground: str | None = None,
 ) -> str:
     """Return the schematic as SVG, source and load included.
 
@@ -56,6 +61,8 @@ def schematic_svg(
         Text beside each element, by reference.
     colour : str, optional
         Colour of lines and text; by default that of the surroundings.
+    ground : str, optional
+        Colour behind them; by default none.
 
     Returns
     -------
@@ -70,6 +77,8 @@ def schematic_svg(
     schemdraw.use("svg")
     with schemdraw.Drawing(show=False) as drawing:
         drawing.config(fontsize=_FONT_SIZE, color=colour, lw=1.4, font="sans-serif")
+        if ground is not None:
+            drawing.config(bgcolor=ground)
         ends = {e.ref: frozenset(e.nodes) for e in network.topology.elements}
         painter = _Painter(drawing, parts, kinds, labels, ends)
         arms = branches_of(network.topology)
