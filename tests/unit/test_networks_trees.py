@@ -1,4 +1,4 @@
-"""Spanning trees: counts that are known in closed form."""
+"""Spanning trees and their sums: counts and networks that are known in closed form."""
 
 from __future__ import annotations
 
@@ -8,6 +8,9 @@ import numpy as np
 import pytest
 
 from antecurve.networks.forests import forest_plan
+from antecurve.networks.roots import network_roots
+from antecurve.networks.symbolic import solve
+from antecurve.networks.topology import Element, ElementKind, Loading, Network, Topology
 
 
 def spanning_trees(edges: list[tuple[int, int]]) -> list[int]:
@@ -45,3 +48,38 @@ def test_the_number_of_trees_is_kirchhoffs_determinant(seed: int) -> None:
             laplacian[[a, b], [b, a]] -= 1
     inner = laplacian[np.ix_(used[1:], used[1:])]
     assert len(spanning_trees(edges)) == round(float(np.linalg.det(inner)))
+
+
+def test_a_node_between_capacitors_leaves_no_pole_at_zero_frequency() -> None:
+    """Two capacitors in series are one: C = 1 / (1/C1 + 1/C2)."""
+    two = Topology(
+        "own",
+        (
+            Element("C1", ElementKind.CAPACITOR, ("in", "a")),
+            Element("C2", ElementKind.CAPACITOR, ("a", "out")),
+            Element("R1", ElementKind.RESISTOR, ("out", "0")),
+        ),
+    )
+    one = Topology("own", (Element("C1", ElementKind.CAPACITOR, ("in", "out")), two.elements[2]))
+    loading = Loading(600.0, 47e3, 1e-10)
+    joined = network_roots(Network(two, np.array([1e-8, 3e-8, 1e4])), loading=loading)
+    single = network_roots(Network(one, np.array([7.5e-9, 1e4])), loading=loading)
+    assert joined.zeros_at_origin == single.zeros_at_origin == 1
+    # Both are roots of a polynomial of second order: good to some roundings.
+    assert np.real(joined.poles_s) == pytest.approx(np.real(single.poles_s), rel=1e-12)
+    assert joined.zeros_s == single.zeros_s == ()
+    assert solve(two).transfer_denominator[0] != 0
+
+
+def test_a_numerator_with_a_negative_end_has_its_roots() -> None:
+    """A bridge across which the voltage changes its sign: N(s) = R2 - R1 + s C1 R1 R2 ..."""
+    elements = (
+        Element("R1", ElementKind.RESISTOR, ("in", "a")),
+        Element("R2", ElementKind.RESISTOR, ("a", "0")),
+        Element("C1", ElementKind.CAPACITOR, ("in", "b")),
+        Element("R3", ElementKind.RESISTOR, ("b", "0")),
+    )
+    network = Network(Topology("own", elements, ("a", "b")), np.array([1e3, 3e3, 1e-8, 2e3]))
+    zeros = network_roots(network, loading=Loading(0.0, 1e12, 0.0)).zeros_s
+    # Without load Va - Vb = R2/(R1+R2) - s C1 R3/(1 + s C1 R3): zero at s = R2/(R1 C1 R3) > 0.
+    assert [z.real for z in zeros] == pytest.approx([-1e3 * 1e-8 * 2e3 / 3e3], rel=1e-6)

@@ -18,7 +18,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -107,7 +107,14 @@ class ForestSum:
             edge = edges[step.edge]
             states = _following(states, step, edge.resistor)
             self._steps.append((edge.argument, states))
-        self._ends = states
+        # A node between capacitors alone leaves a factor s in every forest: it cancels.
+        shift = min(
+            state.low
+            for signs_of in signs
+            for state, sign in zip(states, signs_of, strict=True)
+            if sign
+        )
+        self._ends = [replace(state, low=state.low - shift) for state in states]
 
     def __call__(self, *arguments: Array | float) -> tuple[Array, Array]:
         """Return numerator and denominator.
