@@ -14,6 +14,7 @@ from typing import Any, Final
 from antecurve.errors import InputError
 
 __all__ = [
+    "DB_PER_NEPER",
     "check_band",
     "check_number",
     "check_tolerance",
@@ -21,6 +22,9 @@ __all__ = [
     "parse_quantity",
     "rkm_code",
 ]
+
+DB_PER_NEPER: Final = 20.0 / math.log(10.0)
+"""Decibels per neper: 20 log10(x) = DB_PER_NEPER ln(x)."""
 
 _UNIT_NAMES: Final[dict[str, frozenset[str]]] = {
     "ohm": frozenset({"", "ohm", "ohms", "Ω", "\u2126", "R"}),

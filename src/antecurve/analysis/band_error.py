@@ -27,12 +27,12 @@ from antecurve.networks.compiled import (
     magnitude_squared_coefficients,
 )
 from antecurve.networks.topology import Loading, Topology
-from antecurve.quantities import check_band
+from antecurve.quantities import DB_PER_NEPER, check_band
 
 __all__ = ["BandError"]
 
 Floats = NDArray[np.float64]
-_DB = 10.0 / math.log(10.0)
+_DB = DB_PER_NEPER / 2.0  # of power ratios
 _STRIP = 512  # builds at a time: numerator and denominator strips stay in the cache
 
 

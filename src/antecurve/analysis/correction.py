@@ -8,7 +8,6 @@ part of the correction.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,6 +20,7 @@ from antecurve.curves.tabulate import third_octave_frequencies
 from antecurve.errors import InputError
 from antecurve.networks.deviation import error_db
 from antecurve.networks.topology import Loading, Network
+from antecurve.quantities import DB_PER_NEPER
 
 __all__ = [
     "COVERAGE_FACTOR",
@@ -31,7 +31,6 @@ __all__ = [
 ]
 
 Floats = NDArray[np.float64]
-_DB = 20.0 / math.log(10.0)
 
 COVERAGE_FACTOR = 2.0
 """Expanded uncertainty = 2 standard uncertainties, about 95 % (JCGM 100:2008, 6.3.3)."""
@@ -127,7 +126,7 @@ def correction(
     found = relative_sensitivity(
         network, np.append(frequency, REFERENCE_FREQUENCY_HZ), loading=loading
     ).real
-    sensitivity = _DB * (found[:, :-1] - found[:, -1:])
+    sensitivity = DB_PER_NEPER * (found[:, :-1] - found[:, -1:])
     variance = ((sensitivity * uncertainty.own[:, None]) ** 2).sum(axis=0)
     for cause in uncertainty.common:
         each = sensitivity * cause[:, None]

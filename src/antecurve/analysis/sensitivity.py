@@ -26,6 +26,7 @@ from antecurve.networks.centred_error import log_frequencies
 from antecurve.networks.compiled import loaded_coefficients
 from antecurve.networks.topology import Loading, Network
 from antecurve.pick.parts import PickedNetwork
+from antecurve.quantities import DB_PER_NEPER
 
 __all__ = [
     "PositionSensitivity",
@@ -36,7 +37,7 @@ __all__ = [
 ]
 
 Floats = NDArray[np.float64]
-_DB_PER_PERCENT = 20.0 / math.log(10.0) / 100.0
+_DB_PER_PERCENT = DB_PER_NEPER / 100.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -39,11 +39,11 @@ from antecurve.networks.compiled import Coefficients, evaluate, loaded_coefficie
 from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import Loading, Network
 from antecurve.pick.parts import PickedNetwork
+from antecurve.quantities import DB_PER_NEPER
 
 __all__ = ["MOST_POSITIONS", "WorstCase", "worst_case", "worst_case_or_none", "worst_corner"]
 
 Floats = NDArray[np.float64]
-_DB = 20.0 / math.log(10.0)
 MOST_POSITIONS = 12
 """Positions whose corners are few enough to be all examined."""
 
@@ -414,11 +414,11 @@ def worst_case(
     real_zeros = bool(np.all(np.abs(zeros.imag) <= 1e-6 * np.abs(zeros)))
     factor_count = len(zeros) + len(nominal.denominator) - 1 + _factor_count(curve)
     step = math.log(frequency[1] / frequency[0])
-    between = step**2 / 8.0 * 0.5 * factor_count * 10.0 / math.log(10.0)
+    between = step**2 / 8.0 * 0.5 * factor_count * DB_PER_NEPER / 2.0
     closed = on_grid <= search.best * (1.0 + gap) + 1e-9
     return WorstCase(
         centred_db=found,
-        upper_bound_db=max(found, _DB * on_grid + between),
+        upper_bound_db=max(found, DB_PER_NEPER * on_grid + between),
         values=tuple(search.values.tolist()),
         at_corner=bool(np.all((search.values == low) | (search.values == high))),
         corner_db=worst_corner(picked, curve=curve, loading=loading, band_hz=band_hz),
@@ -479,4 +479,4 @@ def _root_sum_square(picked: PickedNetwork, problem: _Problem, loading: Loading)
     error = problem.error(values)
     squares = sum(np.square(row[:, None] - row[None, :]) for row in moved)
     pairs = error[:, None] - error[None, :] + np.sqrt(np.asarray(squares))
-    return float(_DB * 0.5 * pairs.max())
+    return float(DB_PER_NEPER * 0.5 * pairs.max())

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from antecurve.bench.captures import SweepCapture
 from antecurve.bench.generator import square_harmonics
 from antecurve.bench.periodic import HarmonicBasis
+from antecurve.quantities import DB_PER_NEPER
 
 __all__ = [
     "Block",
@@ -25,7 +26,6 @@ __all__ = [
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
-NEPER_PER_DB = math.log(10.0) / 20.0
 DUTY_UNIT = 1e-3
 _DELAY_PER_PERIOD = 1e-3
 _SWEEP_DELAY = 1e-5
@@ -324,8 +324,8 @@ class SweepBlock:
         """
         count = total.size
         rise_column = np.zeros((count, int(rise.uncertainty_s > 0)))
-        scale = self.sigma_db * NEPER_PER_DB
-        residual = (total.real + own[0] - self.capture.level_db * NEPER_PER_DB) / scale
+        scale = self.sigma_db / DB_PER_NEPER
+        residual = (total.real + own[0] - self.capture.level_db / DB_PER_NEPER) / scale
         own_columns = np.zeros((count, self.own))
         own_columns[:, 0] = 1.0
         jacobian = np.hstack([shared.real, rise_column, own_columns]) / scale

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from antecurve.errors import InputError
+from antecurve.quantities import check_band, check_number
 
 __all__ = [
     "BandDecision",
@@ -59,12 +60,8 @@ class LimitBand:
     limit_db: float
 
     def __post_init__(self) -> None:
-        if not (0 < self.low_hz < self.high_hz < math.inf):
-            raise InputError(
-                "band", [self.low_hz, self.high_hz], "it must ascend and lie above 0 Hz"
-            )
-        if not (0 < self.limit_db < math.inf):
-            raise InputError("limit", self.limit_db, "it must be finite and above 0 dB")
+        check_band((self.low_hz, self.high_hz))
+        check_number(self.limit_db, field="limit", unit="dB")
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,12 +16,12 @@ from antecurve.bench.fit import Family
 from antecurve.bench.uncertainty import COVERAGE, error_draws
 from antecurve.bench.unit_model import UnitModel
 from antecurve.curves.model import Curve, inverse_response
+from antecurve.quantities import DB_PER_NEPER
 
 __all__ = ["Deviation", "deviation_db", "deviation_of_families"]
 
 Floats = NDArray[np.float64]
 
-DB_PER_NEPER = 20.0 / np.log(10.0)
 _LINEAR_LOG = 0.1
 _LINEAR_CORNER = 1.0
 

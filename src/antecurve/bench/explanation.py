@@ -17,12 +17,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.bench.unit_model import UnitModel
+from antecurve.quantities import DB_PER_NEPER
 
 __all__ = ["Explanation", "explain"]
 
 Floats = NDArray[np.float64]
 
-DB_PER_NEPER = 20.0 / math.log(10.0)
 _PARTS = ("large_resistor", "large_capacitor", "small_resistor", "small_capacitor")
 _REACH = math.log(300.0)
 _TRIES = 97

@@ -13,7 +13,7 @@ from threadpoolctl import threadpool_limits
 from antecurve.bench.blocks import SquareBlock
 from antecurve.bench.captures import Capture, SquareWaveCapture, SweepCapture
 from antecurve.bench.conformity import LimitBand, combined_decision, decide
-from antecurve.bench.deviation import DB_PER_NEPER, Deviation, deviation_of_families
+from antecurve.bench.deviation import Deviation, deviation_of_families
 from antecurve.bench.findings import describe
 from antecurve.bench.fit import Family, Fit, fit_captures
 from antecurve.bench.generator import CaptureChain, Generator
@@ -30,6 +30,7 @@ from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
 from antecurve.errors import InputError
 from antecurve.networks.centred_error import log_frequencies
 from antecurve.networks.topology import Loading
+from antecurve.quantities import DB_PER_NEPER
 
 __all__ = ["JudgeRequest", "judge_unit"]
 

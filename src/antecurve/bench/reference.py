@@ -21,6 +21,7 @@ from antecurve.bench.periodic import harmonic_basis
 from antecurve.bench.record import prepare_record
 from antecurve.errors import InputError
 from antecurve.networks.topology import Loading
+from antecurve.quantities import DB_PER_NEPER
 
 __all__ = ["MeasuredChain", "check_reference", "measured_chain"]
 
@@ -175,7 +176,7 @@ def measured_chain(
 
 
 def _from_sweep(reference: SweepCapture) -> tuple[Floats, Complex, Floats]:
-    neper = reference.level_db * math.log(10.0) / 20.0
+    neper = reference.level_db / DB_PER_NEPER
     phase = np.zeros_like(neper) if reference.phase_deg is None else reference.phase_deg
     response = neper + 1j * np.unwrap(np.deg2rad(phase))
     return reference.frequency_hz, response, np.zeros_like(neper)

@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.bench.blocks import SquareBlock, SweepBlock
-from antecurve.bench.deviation import DB_PER_NEPER
 from antecurve.bench.fit import Fit
 from antecurve.bench.noise import has_shape
 from antecurve.bench.rest import waveform
+from antecurve.quantities import DB_PER_NEPER
 
 __all__ = ["Leftover", "LeftoverKind", "find_hum", "leftovers"]
 

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from antecurve.bench.blocks import Evaluation, SquareBlock, SweepBlock
 from antecurve.bench.problem import FitProblem
 from antecurve.bench.unit_model import UnitModel
+from antecurve.quantities import DB_PER_NEPER
 
 __all__ = ["Solution", "chi_square", "solve_from", "solve_from_nothing"]
 
@@ -233,7 +234,7 @@ def _start_of_square(block: SquareBlock, log_response: Complex) -> tuple[Floats,
 
 
 def _start_of_sweep(block: SweepBlock, log_response: Complex) -> tuple[Floats, float]:
-    neper = block.capture.level_db * math.log(10.0) / 20.0
+    neper = block.capture.level_db / DB_PER_NEPER
     gain = float(np.mean(neper - log_response.real))
     left = neper - log_response.real - gain
     cost = float(left @ left / ((neper - neper.mean()) @ (neper - neper.mean()) + 1e-12))

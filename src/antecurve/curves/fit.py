@@ -21,13 +21,13 @@ from numpy.typing import ArrayLike, NDArray
 from antecurve.arrays import hold_read_only
 from antecurve.curves.model import Curve, level_db
 from antecurve.errors import InputError
+from antecurve.quantities import DB_PER_NEPER
 
 __all__ = ["CurveFit", "fit_curve"]
 
 _MOST = 4
 _GRID = 6
 _BEYOND = 10.0
-_NEPER = 20.0 / math.log(10.0)
 
 Floats = NDArray[np.float64]
 
@@ -182,7 +182,7 @@ def _centred(values: Floats) -> Floats:
 
 def _slopes(log_times: Floats, omega: Floats, signs: Floats) -> Floats:
     square = (omega[:, None] * np.exp(log_times)) ** 2
-    return _centred(_NEPER * signs * square / (1.0 + square))
+    return _centred(DB_PER_NEPER * signs * square / (1.0 + square))
 
 
 def _best_fit(omega: Floats, level: Floats, signs: Floats, zeros: int) -> Floats:
