@@ -211,14 +211,16 @@ def _loading_lines(analysis: Analysis) -> list[str]:
         alone = (others[0] == others[0][0]) & (others[1] == others[1][0])
         errors = loading.error_centred_db[alone]
         worst = int(errors.argmax())
-        heavy = bool(errors[worst] > likely)
-        if name != "generator" and not heavy:
+        growth = float(errors[worst]) - analysis.error.job.centred_db
+        if name != "generator" and growth <= likely:
             continue
         unit = "F" if name == "cable" else "ohm"
         value = format_quantity(float(values[alone][worst]), unit)
-        weight = "matters more than either" if heavy else "matters less"
+        weight = "more than either" if growth > likely else "less"
+        if 0.5 * likely < growth <= likely:
+            weight = "about as much"
         lines.append(
-            f"Another {name} {weight}: with {value} the error is {_db(float(errors[worst]))}; "
+            f"Another {name} matters {weight}: with {value} the error is {_db(float(errors[worst]))}; "
             f"{_reach(spans[name], unit)} it grows by no more than {window.growth_db:g} dB."
         )
     return lines
