@@ -38,12 +38,27 @@ def test_every_element_is_drawn_once(form: str, balanced: bool) -> None:
         assert len(re.findall(f"&lt;{ref}&gt;", drawing)) == 1
 
 
-def test_a_bridge_is_drawn_as_loose_elements() -> None:
-    r = ElementKind.RESISTOR
-    pairs = [("in", "a"), ("in", "b"), ("a", "b"), ("a", "out"), ("b", "out"), ("out", "0")]
-    elements = tuple(Element(f"R{k}", r, pair) for k, pair in enumerate(pairs, start=1))
-    network = Network(Topology("own", elements), [1e3] * 6)
+def test_a_network_with_bridges_is_drawn_with_source_and_load() -> None:
+    """No ladder: every element by itself, its nodes named, so are generator and unit."""
+    ends = {"R1": ("in", "a"), "R2": ("in", "b"), "R3": ("a", "b"), "R4": ("a", "out"),
+            "R5": ("b", "out"), "R6": ("out", "0")}  # fmt: skip
+    elements = tuple(Element(ref, ElementKind.RESISTOR, nodes) for ref, nodes in ends.items())
+    network = Network(Topology("own", elements), (1e3,) * 6)
     assert len(branches_of(network.topology)) == 6
-    labels = {ref: ref for ref in network.topology.refs}
-    drawing = schematic_svg(network, loading=LOADING, labels=labels)
-    assert drawing.count(">R3<") == 1
+    drawing = schematic_svg(network, loading=LOADING, labels={r: f"<{r}>" for r in ends})
+    words = re.findall(r">([^<>]+)</t", drawing)
+    for ref, nodes in ends.items():
+        assert words.count(f"&lt;{ref}&gt;") == 1
+        assert set(nodes) <= set(words)
+    for text in ("source", "50 Ω", "unit", "47 kΩ", "150 pF", "generator"):
+        assert text in words
+
+
+def test_nodes_of_the_table_are_on_the_drawing() -> None:
+    curve = with_limits(named_curve("disc"), ultrasonic_poles_hz=(50e3,))
+    found = exact_network("cauer-2", curve, loading=LOADING, gain=1e-3, impedance_level=300.0)
+    labels = {ref: ref for ref in found.network.topology.refs}
+    drawing = schematic_svg(found.network, loading=LOADING, labels=labels)
+    words = re.findall(r">([^<>]+)</t", drawing)
+    for node in {n for e in found.network.topology.elements for n in e.nodes}:
+        assert words.count(node) == 1

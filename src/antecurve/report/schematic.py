@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 __all__ = ["schematic_svg", "value_labels"]
 
 _STEP = 3.0
+_COLUMNS = 4
 _GAP = 1.9
 _SIDEWAYS = 1.45  # upright elements have their labels beside them
 _FONT_SIZE = 15.0
@@ -67,8 +68,8 @@ def schematic_svg(
     Returns
     -------
     str
-        One ``<svg>`` element.  A network with
-        bridges is drawn as its elements side by side with their nodes.
+        One ``<svg>`` element.  A network with bridges is drawn as its elements side by side
+        with their nodes.
     """
     import schemdraw
     from schemdraw import elements as parts
@@ -84,7 +85,7 @@ def schematic_svg(
         arms = branches_of(network.topology)
         lines = _main_lines(arms, network.topology.output)
         if lines is None:
-            painter.loose(network)
+            painter.loose(network, loading)
         else:
             painter.ladder(arms, lines, loading)
         data = drawing.get_imagedata("svg")
@@ -172,12 +173,15 @@ class _Painter:
         if start != end:
             self.drawing.add(self.parts.Line().at(start).to(end))
 
+    def shape(self, ref: str) -> Any:
+        """The symbol of an element."""
+        resistor = self.kinds[ref] is ElementKind.RESISTOR
+        return self.parts.ResistorIEC if resistor else self.parts.Capacitor
+
     def element(self, ref: str, start: tuple[float, float], end: tuple[float, float]) -> None:
         """One element with its label."""
-        shape = self.parts.ResistorIEC if self.kinds[ref] is ElementKind.RESISTOR else None
-        shape = shape or self.parts.Capacitor
         upright = start[0] == end[0]
-        drawn = shape().at(start).to(end)
+        drawn = self.shape(ref)().at(start).to(end)
         location = "bottom" if upright else "top"
         self.drawing.add(drawn.label(self.labels[ref], loc=location, ofst=0.15))
 
@@ -278,17 +282,26 @@ class _Painter:
         middle = ((left + right) / 2, -depth / 2 - 0.4)
         self.drawing.add(self.parts.Label().at(middle).label(words))
 
-    def loose(self, network: Network) -> None:
-        """Elements side by side with the names of their nodes."""
-        for index, element in enumerate(network.topology.elements):
-            y = -_GAP * index
-            self.element(element.ref, (0, y), (_STEP, y))
-            for x, node, side in (
-                (0.0, element.nodes[0], "left"),
-                (_STEP, element.nodes[1], "right"),
-            ):
-                dot = self.parts.Dot(open=True).at((x, y))
-                self.drawing.add(dot.label(node, loc=side))
+    def loose(self, network: Network, loading: Loading) -> None:
+        """Elements side by side with the names of their nodes, source and load with them."""
+        plus, minus = network.topology.output
+        unit = format_quantity(loading.load_resistance, "ohm")
+        cable = format_quantity(loading.load_capacitance, "F")
+        source = format_quantity(loading.source_resistance, "ohm")
+        cells = [
+            (self.parts.ResistorIEC, f"source\n{source}", ("generator", "in")),
+            *((self.shape(e.ref), self.labels[e.ref], e.nodes) for e in network.topology.elements),
+            (self.parts.ResistorIEC, f"unit\n{unit}", (plus, minus)),
+            (self.parts.Capacitor, f"unit, cable\n{cable}", (plus, minus)),
+        ]
+        for index, (shape, label, nodes) in enumerate(cells):
+            row, column = divmod(index, _COLUMNS)
+            x, y = (_STEP + 2.0) * column, -1.2 * _GAP * row
+            drawn = shape().at((x, y)).to((x + _STEP, y))
+            self.drawing.add(drawn.label(label, loc="top", ofst=0.15))
+            for place, node, side in ((x, nodes[0], "bottom"), (x + _STEP, nodes[1], "bottom")):
+                dot = self.parts.Dot(open=True).at((place, y))
+                self.drawing.add(dot.label(node, loc=side, fontsize=_NODE_FONT_SIZE))
 
 
 def _reverse(branch: Branch) -> Branch:

@@ -220,7 +220,8 @@ def _loading_lines(analysis: Analysis) -> list[str]:
         if 0.5 * likely < growth <= likely:
             weight = "about as much"
         lines.append(
-            f"Another {name} matters {weight}: with {value} the error is {_db(float(errors[worst]))}; "
+            f"Another {name} matters {weight}: "
+            f"with {value} the error is {_db(float(errors[worst]))}; "
             f"{_reach(spans[name], unit)} it grows by no more than {window.growth_db:g} dB."
         )
     return lines
