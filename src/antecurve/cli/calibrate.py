@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from antecurve.cli.options import AsJson, DesignFile, Force, OutputFolder, refuse_existing
+from antecurve.cli.options import AsJson, DesignFile, Force, OutputFolder, quantity, refuse_existing
 
 if TYPE_CHECKING:
     from antecurve.networks.topology import Loading
@@ -57,7 +57,6 @@ def calibrate(
     from antecurve.files.design_file import read_design
     from antecurve.files.output_folder import write_folder
     from antecurve.files.verdict_file import calibration_content, calibration_files
-    from antecurve.quantities import parse_quantity
     from antecurve.report.ship_sheet import calibration_rows
 
     refuse_existing(output, force=force)
@@ -72,9 +71,7 @@ def calibrate(
         network=known_by_tolerance(design.picked, loading=loading),
         curve=design.job.curve,
         unit_loading=unit,
-        level_uncertainty_db=parse_quantity(
-            uncertainty, unit="dB", field="--uncertainty", minimum=0.0, exclusive=True
-        ),
+        level_uncertainty_db=quantity(uncertainty, "dB", "--uncertainty"),
     )
     if output is not None:
         write_folder(output, calibration_files(found), force=force)
@@ -92,15 +89,9 @@ def calibrate(
 
 def _with_meter(unit: Loading, resistance: str | None, capacitance: str | None) -> Loading:
     """The source with the meter of the sweep for its load."""
-    from antecurve.quantities import parse_quantity
-
     changed = {}
     if resistance is not None:
-        changed["load_resistance"] = parse_quantity(
-            resistance, unit="ohm", field="--load-resistance"
-        )
+        changed["load_resistance"] = quantity(resistance, "ohm", "--load-resistance")
     if capacitance is not None:
-        changed["load_capacitance"] = parse_quantity(
-            capacitance, unit="F", field="--load-capacitance"
-        )
+        changed["load_capacitance"] = quantity(capacitance, "F", "--load-capacitance", zero=True)
     return replace(unit, **changed)

@@ -13,6 +13,7 @@ from antecurve.cli.options import (
     MeterCapacitance,
     MeterResistance,
     OutputFolder,
+    quantity,
     refuse_existing,
 )
 
@@ -116,18 +117,18 @@ def judge(
     made = read_design(design)
     knowledge = _knowledge(made, measured, (meter_resistance, meter_capacitance))
     asked = JudgeRequest(
-        limit_db=_number(limit, "dB", "--limit", above=True),
+        limit_db=quantity(limit, "dB", "--limit"),
         band_hz=made.job.target.band_hz if band is None else _band(band),
         mask=tuple(_limit_band(text) for text in mask or ()),
         playback=playback,
         generator=Generator(
-            _number(rise_time, "s", "--rise-time"),
-            _number(rise_time_uncertainty, "s", "--rise-time-uncertainty"),
-            _number(flatness, "dB", "--flatness"),
+            quantity(rise_time, "s", "--rise-time", zero=True),
+            quantity(rise_time_uncertainty, "s", "--rise-time-uncertainty", zero=True),
+            quantity(flatness, "dB", "--flatness", zero=True),
         ),
         chain=CaptureChain(
-            tuple(_number(text, "Hz", "--chain-low", above=True) for text in chain_low or ()),
-            tuple(_number(text, "Hz", "--chain-high", above=True) for text in chain_high or ()),
+            tuple(quantity(text, "Hz", "--chain-low") for text in chain_low or ()),
+            tuple(quantity(text, "Hz", "--chain-high") for text in chain_high or ()),
         ),
         reference=None if reference is None else read_capture(reference),
     )
@@ -158,14 +159,8 @@ def _knowledge(design: Design, measured: Path | None, meters: tuple[str, str]) -
     )
 
 
-def _number(text: str, unit: str, field: str, *, above: bool = False) -> float:
-    from antecurve.quantities import parse_quantity
-
-    return parse_quantity(text, unit=unit, field=field, minimum=0.0, exclusive=above)
-
-
 def _band(ends: tuple[str, str]) -> tuple[float, float]:
-    return _number(ends[0], "Hz", "--band"), _number(ends[1], "Hz", "--band")
+    return quantity(ends[0], "Hz", "--band"), quantity(ends[1], "Hz", "--band")
 
 
 def _limit_band(text: str) -> LimitBand:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Optional
 
 import typer
 
-from antecurve.cli.options import AsJson, DesignFile, Force, OutputFolder, refuse_existing
+from antecurve.cli.options import AsJson, DesignFile, Force, OutputFolder, quantity, refuse_existing
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -61,7 +61,6 @@ def loading(
     """
     from antecurve.analysis.loading import cable_capacitance
     from antecurve.files.design_file import read_design
-    from antecurve.quantities import parse_quantity
 
     refuse_existing(output, force=force)
     asked = _Asked(
@@ -69,10 +68,10 @@ def loading(
         load_ohm=_values(load, "ohm", "--load", zero=False),
         load_f=_values(capacitance, "F", "--capacitance", zero=True),
         cable_f=cable_capacitance(
-            capacitance_per_metre=parse_quantity(cable, unit="F/m", field="--cable", minimum=0),
-            length_m=parse_quantity(cable_length, unit="m", field="--cable-length", minimum=0),
+            capacitance_per_metre=quantity(cable, "F/m", "--cable", zero=True),
+            length_m=quantity(cable_length, "m", "--cable-length", zero=True),
         ),
-        growth_db=parse_quantity(growth, unit="dB", field="--growth", minimum=0, exclusive=True),
+        growth_db=quantity(growth, "dB", "--growth"),
         channels=channels,
     )
     found = _analysed(read_design(design_file), asked)
@@ -104,12 +103,7 @@ class _Found:
 
 
 def _values(texts: list[str] | None, unit: str, field: str, *, zero: bool) -> tuple[float, ...]:
-    from antecurve.quantities import parse_quantity
-
-    return tuple(
-        parse_quantity(text, unit=unit, field=field, minimum=0, exclusive=not zero)
-        for text in texts or ()
-    )
+    return tuple(quantity(text, unit, field, zero=zero) for text in texts or ())
 
 
 def _analysed(design: Design, asked: _Asked) -> _Found:

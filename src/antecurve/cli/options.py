@@ -20,6 +20,7 @@ __all__ = [
     "OutputFolder",
     "meter_accuracy",
     "percent",
+    "quantity",
     "refuse_existing",
 ]
 
@@ -88,6 +89,35 @@ def meter_accuracy(resistance: str, capacitance: str) -> MeterAccuracy:
     return MeterAccuracy(
         percent(resistance, "--meter-resistance"), percent(capacitance, "--meter-capacitance")
     )
+
+
+def quantity(text: str, unit: str, field: str, *, zero: bool = False) -> float:
+    """Return a quantity above 0 from the text of an option.
+
+    Parameters
+    ----------
+    text : str
+        Such as ``4k7`` or ``0.5 V``.
+    unit : str
+        Its unit, as `antecurve.quantities.parse_quantity` takes it.
+    field : str
+        Name of the option, for messages.
+    zero : bool, optional
+        Whether 0 is allowed as well.
+
+    Returns
+    -------
+    float
+        The value in the SI unit.
+
+    Raises
+    ------
+    InputError
+        When it is no such quantity.
+    """
+    from antecurve.quantities import parse_quantity
+
+    return parse_quantity(text, unit=unit, field=field, minimum=0.0, exclusive=not zero)
 
 
 def percent(text: str, field: str) -> float:

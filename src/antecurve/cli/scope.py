@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Optional
 
 import typer
 
-from antecurve.cli.options import AsJson, DesignFile, Force, OutputFolder, refuse_existing
+from antecurve.cli.options import AsJson, DesignFile, Force, OutputFolder, quantity, refuse_existing
 
 if TYPE_CHECKING:
     from antecurve.analysis.playback import Playback
@@ -116,17 +116,14 @@ def _wave(job: Job, frequency: str, amplitude: str | None, rise_time: str) -> Sq
     from antecurve.analysis.waveform import SquareWave
     from antecurve.quantities import parse_quantity
 
-    def above(text: str, unit: str, field: str) -> float:
-        return parse_quantity(text, unit=unit, field=field, minimum=0.0, exclusive=True)
-
     return SquareWave(
         parse_quantity(
             frequency, unit="Hz", field="--frequency", minimum=_LOWEST_HZ, maximum=_HIGHEST_HZ
         ),
         2.0**0.5 * job.source_level_v
         if amplitude is None
-        else above(amplitude, "V", "--amplitude"),
-        parse_quantity(rise_time, unit="s", field="--rise-time", minimum=0.0),
+        else quantity(amplitude, "V", "--amplitude"),
+        quantity(rise_time, "s", "--rise-time", zero=True),
     )
 
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from antecurve.cli.options import AsJson, DesignFile, Force, OutputFolder, refuse_existing
+from antecurve.cli.options import AsJson, DesignFile, Force, OutputFolder, quantity, refuse_existing
 
 if TYPE_CHECKING:
     from antecurve.analysis.bench_plan import BenchPlan
@@ -74,26 +74,26 @@ def sheet(
     refuse_existing(output, force=force)
     design = read_design(design_file)
     job = design.job
-    level_v = job.source_level_v if level is None else _read(level, "V", "--level")
+    level_v = job.source_level_v if level is None else quantity(level, "V", "--level")
     found = bench_plan(
         design.picked,
         curve=job.curve,
         loading=job.loading,
         band_hz=job.target.band_hz,
         source_level_v=level_v,
-        frequencies_hz=[_read(f, "Hz", "--frequency") for f in frequency or ()]
+        frequencies_hz=[quantity(f, "Hz", "--frequency") for f in frequency or ()]
         or SPOT_FREQUENCIES_HZ,
         receivers=provers(
-            oscilloscope_f=_read(oscilloscope, "F", "--oscilloscope", zero=True),
-            meter_f=_read(meter, "F", "--meter", zero=True),
-            probe_f=_read(probe, "F", "--probe", zero=True),
+            oscilloscope_f=quantity(oscilloscope, "F", "--oscilloscope", zero=True),
+            meter_f=quantity(meter, "F", "--meter", zero=True),
+            probe_f=quantity(probe, "F", "--probe", zero=True),
         ),
-        overload_v=None if overload is None else _read(overload, "V", "--overload"),
-        rise_time_s=_read(rise_time, "s", "--rise-time", zero=True),
-        temperature_k=_read(temperature, "K", "--temperature"),
+        overload_v=None if overload is None else quantity(overload, "V", "--overload"),
+        rise_time_s=quantity(rise_time, "s", "--rise-time", zero=True),
+        temperature_k=quantity(temperature, "K", "--temperature"),
         amplitude_v=largest_amplitude_v(source_level_v=max(level_v, job.source_level_v))
         if largest is None
-        else _read(largest, "V", "--largest"),
+        else quantity(largest, "V", "--largest"),
         input_level_v=job.target.level_v,
         error_limit_db=job.target.error_limit_db,
     )
@@ -128,10 +128,3 @@ def _show(found: BenchPlan, *, as_json: bool) -> None:
         print()
     for line in (*CAUTIONS, "", "Practical notes (common practice, no source):", *PRACTICAL_NOTES):
         print(line)
-
-
-def _read(text: str, unit: str, field: str, *, zero: bool = False) -> float:
-    """A quantity above 0, or 0 as well."""
-    from antecurve.quantities import parse_quantity
-
-    return parse_quantity(text, unit=unit, field=field, minimum=0.0, exclusive=not zero)

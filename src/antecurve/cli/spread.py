@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Optional
 
 import typer
 
-from antecurve.cli.options import AsJson, DesignFile, Force, OutputFolder, refuse_existing
+from antecurve.cli.options import AsJson, DesignFile, Force, OutputFolder, quantity, refuse_existing
 
 if TYPE_CHECKING:
     from antecurve.analysis.planning import TolerancePlan
@@ -143,13 +143,11 @@ def _as_asked(
     """The job with what the options ask for."""
     from dataclasses import replace
 
-    from antecurve.quantities import parse_quantity
-
     given = {"builds": builds, "seed": seed, "distribution": distribution}
     asked: Any = {name: value for name, value in given.items() if value is not None}
     target = job.target
     if limit is not None:
-        limit_db = parse_quantity(limit, unit="dB", field="--limit", minimum=0.0, exclusive=True)
+        limit_db = quantity(limit, "dB", "--limit")
         target = replace(target, error_limit_db=limit_db)
     return replace(job, target=target, spread=replace(job.spread, **asked))
 
