@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -70,8 +71,9 @@ def read_rows(
     if not first:
         raise FileFormatError(str(path), "", f"it is an empty file; {rule}")
     header = [name.lower() for name in first]
+    times = Counter(header)
     for name in header:
-        if header.count(name) > 1 or not (others or name in known):
+        if times[name] > 1 or not (others or name in known):
             raise FileFormatError(place, name, rule)
     for name in required:
         if name not in header:
