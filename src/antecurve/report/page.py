@@ -63,7 +63,7 @@ def page_environment() -> Any:
 
 
 def _unbroken(text: str) -> str:
-    """The text of a narrow heading with numbers and units that no line break parts."""
+    """The text of a narrow cell with numbers and units that no line break parts."""
     return _BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", str(text))
 
 
