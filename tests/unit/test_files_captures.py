@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from antecurve.bench.captures import SquareWaveCapture, SweepCapture
+from antecurve.bench.captures import MOST_FREQUENCIES, SquareWaveCapture, SweepCapture
 from antecurve.errors import AntecurveError, FileFormatError, InputError
 from antecurve.files.captures import capture_units, read_capture
 
@@ -85,3 +85,18 @@ def test_units_of_a_folder(tmp_path: Path) -> None:
     with pytest.raises(FileFormatError, match="without captures"):
         (tmp_path / "empty").mkdir()
         capture_units(tmp_path / "empty")
+
+
+def test_a_sweep_of_very_many_frequencies_is_refused_with_what_to_do(tmp_path: Path) -> None:
+    path = tmp_path / "sweep.csv"
+    rows = "\n".join(f"{20 + i},0" for i in range(MOST_FREQUENCIES + 1))
+    path.write_text(f"frequency_hz,level_db\n{rows}\n")
+    with pytest.raises(InputError, match=r"10,001 frequencies.*write every n-th"):
+        read_capture(path)
+
+
+def test_a_row_of_very_many_cells_is_refused_at_once(tmp_path: Path) -> None:
+    path = tmp_path / "square.csv"
+    path.write_text("time_s,volts\n0,1\n" + "1," * 500_000 + "\n")
+    with pytest.raises(FileFormatError, match=r"line 3.*there are 2 columns"):
+        read_capture(path)

@@ -10,9 +10,12 @@ from numpy.typing import ArrayLike, NDArray
 from antecurve.arrays import read_only
 from antecurve.errors import InputError
 
-__all__ = ["Capture", "SquareWaveCapture", "SweepCapture"]
+__all__ = ["MOST_FREQUENCIES", "Capture", "SquareWaveCapture", "SweepCapture"]
 
 Floats = NDArray[np.float64]
+
+MOST_FREQUENCIES = 10_000
+"""Most frequencies of a sweep; a verdict takes some 20 s for as many."""
 
 _LEAST_SAMPLES = 64
 _LEAST_FREQUENCIES = 5
@@ -117,7 +120,7 @@ class SweepCapture:
     ------
     InputError
         When a value is not finite, frequencies do not ascend above 0 Hz, the columns look
-        swapped, or there are fewer than 5 frequencies.
+        swapped, or there are fewer than 5 frequencies or more than `MOST_FREQUENCIES`.
     """
 
     frequency_hz: Floats
@@ -139,6 +142,12 @@ class SweepCapture:
                 self.name,
                 f"{frequency.size} frequencies",
                 f"at least {_LEAST_FREQUENCIES} are needed; three per octave of the band are good",
+            )
+        if frequency.size > MOST_FREQUENCIES:
+            raise InputError(
+                self.name,
+                f"{frequency.size:,} frequencies",
+                f"up to {MOST_FREQUENCIES:,} are judged: write every n-th, or fewer per octave",
             )
         _ascending(frequency, level, "frequency_hz", "level_db", self.name)
         if frequency[0] <= 0:
