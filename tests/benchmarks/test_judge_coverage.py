@@ -1,4 +1,4 @@
-"""The full study of verdicts: 500 units with the network's parts drawn, three benches."""
+"""The full study of verdicts: 500 units with the network's parts drawn, four benches."""
 
 from __future__ import annotations
 
@@ -27,16 +27,22 @@ UNITS = 500
 LOW, HIGH = binom.interval(0.999, UNITS, 0.95)
 
 
+METERED = ("meter off alike", "meter off by reading")
+
+
 def known_network(bench: str, values: np.ndarray, rng: np.random.Generator) -> NetworkKnowledge:
-    if bench != "measured":
+    if bench not in METERED:
         return by_tolerance()
-    meter = {"R": 1 + 0.0025 * rng.uniform(-1, 1), "C": 1 + 0.0025 * rng.uniform(-1, 1)}
-    read = {r: v * meter[r[0]] for r, v in zip(TOPOLOGY.refs, values, strict=True)}
+    alike = {"R": rng.uniform(-1, 1), "C": rng.uniform(-1, 1)}
+    read = {}
+    for ref, value in zip(TOPOLOGY.refs, values, strict=True):
+        off = alike[ref[0]] if bench == "meter off alike" else rng.uniform(-1, 1)
+        read[ref] = value * (1 + 0.0025 * off)
     picked = measured_network(picked_network(), read, meter=MeterAccuracy(0.0025, 0.0025))
     return known_by_tolerance(picked, loading=LOADING)
 
 
-@pytest.mark.parametrize("bench", ["tolerance", "measured", "joint"])
+@pytest.mark.parametrize("bench", ["tolerance", *METERED, "joint"])
 def test_coverage(bench: str) -> None:
     """95 % intervals cover within the 99.9 % binomial range; no verdict contradicts the truth."""
     covered = dict.fromkeys((*NOMINAL, "low_corner_hz", "high_corner_hz", 5000.0, 20.0), 0)
@@ -67,8 +73,9 @@ def test_coverage(bench: str) -> None:
     print(bench, covered)
     for name, count in covered.items():
         assert count >= LOW, (name, count)
-        if name in ("turnover_s", "treble_s", 5000.0):
-            # Below the capture the uncertainty holds the shape of the low corner on top.
+        if bench not in METERED and name in ("turnover_s", "treble_s", 5000.0):
+            # Below the capture the uncertainty holds the shape of the low corner on top; that of
+            # measured parts covers either way in which a meter is off, so that it is wide for one.
             assert count <= HIGH, (name, count)
 
 

@@ -188,8 +188,9 @@ def as_built(
     -----
     Limits of error count as rectangular distributions, u = limit / sqrt(3) (JCGM 100:2008, 4.3.7).
     The error of a meter counts as common to all positions that it measured of one kind or as
-    independent between them, whichever is worse at a frequency; what is not measured scatters by
-    itself within its tolerance.
+    independent between them, whichever is worse at a frequency (correlated input quantities,
+    JCGM 100:2008, 5.2.2); what is not measured scatters by itself within its tolerance.
+    `antecurve.bench.knowledge` puts the same into one covariance, for a fit.
     """
     meter = meter or MeterAccuracy()
     built = measured_network(picked, measured, meter=meter)

@@ -96,7 +96,7 @@ class TrimProposal:
         Its centred error with the values known or marked [dB].
     p95_db : float
         95th percentile of the centred error over what stays uncertain [dB]: the meter's
-        accuracy of measured parts, the tolerance of all others.
+        accuracy of measured parts, the tolerance of all others, each drawn by itself.
     """
 
     changes: tuple[TrimChange, ...]
