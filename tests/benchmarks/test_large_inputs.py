@@ -57,25 +57,25 @@ def _tables(header: str, row: Callable[[int], str]) -> Iterator[tuple[str, bytes
     yield "controls", (header + "\n" + "\x1b[2J\r\x0b\x0c\x85" * (MIB // 8)).encode()
 
 
-def _jobs() -> Iterator[tuple[str, bytes]]:
+def _jobs(size: int) -> Iterator[tuple[str, bytes]]:
     disc = '[curve]\nname = "disc"\n'
-    yield "deep arrays", (disc + "x = " + "[" * (MIB // 2) + "]" * (MIB // 2)).encode()
-    yield "deep tables", ("[" + "a." * (MIB // 2) + "a]\n").encode()
-    yield "deep inline tables", ("x = " + "{a=" * (MIB // 4) + "1" + "}" * (MIB // 4)).encode()
-    yield "many keys", (disc + "".join(f"k{i} = 1\n" for i in range(MIB // 12))).encode()
-    yield "a long title", (f'title = "{"x" * MIB}"\n' + disc).encode()
-    yield "a long value", (disc + f'[source]\nresistance = "{"9" * MIB}"\n').encode()
-    yield "a long number", (disc + "[spread]\nbuilds = " + "9" * MIB).encode()
+    yield "deep arrays", (disc + "x = " + "[" * (size // 2) + "]" * (size // 2)).encode()
+    yield "deep tables", ("[" + "a." * (size // 2) + "a]\n").encode()
+    yield "deep inline tables", ("x = " + "{a=" * (size // 4) + "1" + "}" * (size // 4)).encode()
+    yield "many keys", (disc + "".join(f"k{i} = 1\n" for i in range(size // 12))).encode()
+    yield "a long title", (f'title = "{"x" * size}"\n' + disc).encode()
+    yield "a long value", (disc + f'[source]\nresistance = "{"9" * size}"\n').encode()
+    yield "a long number", (disc + "[spread]\nbuilds = " + "9" * size).encode()
     yield "a huge exponent", (disc + '[source]\nresistance = "1e999999"\n').encode()
-    times = ", ".join(f'"{i + 1} us"' for i in range(MIB // 12))
+    times = ", ".join(f'"{i + 1} us"' for i in range(size // 12))
     yield "many time constants", f"[curve]\nzeros = [{times}]\npoles = [{times}]\n".encode()
-    elements = ", ".join(f'"R{i} in n{i}"' for i in range(MIB // 20))
+    elements = ", ".join(f'"R{i} in n{i}"' for i in range(size // 20))
     yield "many elements", (disc + f"[network]\nelements = [{elements}]\n").encode()
-    forms = ", ".join(['"foster-1"'] * (MIB // 12))
+    forms = ", ".join(['"foster-1"'] * (size // 12))
     yield "many forms", (disc + f"[network]\nforms = [{forms}]\n").encode()
-    yield "zero bytes", disc.encode() + b"\0" * MIB
-    yield "UTF-16", (disc + "#" * MIB).encode("utf-16")
-    yield "comments", (disc + "#\n" * (MIB // 2)).encode()
+    yield "zero bytes", disc.encode() + b"\0" * size
+    yield "UTF-16", (disc + "#" * size).encode("utf-16")
+    yield "comments", (disc + "#\n" * (size // 2)).encode()
 
 
 def _designs(whole: dict[str, object]) -> Iterator[tuple[str, bytes]]:
@@ -194,8 +194,9 @@ def test_tables(tmp_path: Path, whole: dict[str, object], kind: str) -> None:
         _check(tmp_path, f"{kind}: {what}", tuple(names.get(a, a) for a in arguments))
 
 
-def test_jobs(tmp_path: Path) -> None:
-    for what, content in _jobs():
+@pytest.mark.parametrize("size", [60_000, MIB])
+def test_jobs(tmp_path: Path, size: int) -> None:
+    for what, content in _jobs(size):
         (tmp_path / "hostile.toml").write_bytes(content)
         _check(tmp_path, f"job: {what}", ("design", "hostile.toml"))
 

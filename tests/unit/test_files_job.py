@@ -146,3 +146,17 @@ def test_missing_file_and_folder(tmp_path: Path) -> None:
         read_job(tmp_path / "none.toml")
     with pytest.raises(FileFormatError, match="folder"):
         read_job(tmp_path)
+
+
+def test_a_job_far_too_large_is_refused_before_it_is_parsed(tmp_path: Path) -> None:
+    path = tmp_path / "job.toml"
+    path.write_text("[" + "a." * 400_000 + "a]\n")
+    with pytest.raises(FileFormatError, match=r"800,004 bytes.*up to 64 KiB"):
+        read_job(path)
+
+
+def test_a_job_nested_too_deeply_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "job.toml"
+    path.write_text("x = " + "[" * 20_000)
+    with pytest.raises(FileFormatError, match="nested too deeply"):
+        read_job(path)

@@ -13,7 +13,10 @@ from antecurve.arrays import hold_read_only
 from antecurve.errors import FileFormatError
 from antecurve.files.rows import read_rows
 
-__all__ = ["LevelTable", "read_curve_table"]
+__all__ = ["MOST_LEVELS", "LevelTable", "read_curve_table"]
+
+MOST_LEVELS = 10_000
+"""Most rows of a table."""
 
 _HEADER = ("frequency_hz", "level_db")
 
@@ -54,11 +57,16 @@ def read_curve_table(path: Path | str) -> LevelTable:
     Raises
     ------
     FileFormatError
-        When the file can't be read, a column is missing, or a row does not hold two numbers
-        or repeats a frequency; the message names the line.
+        When the file can't be read, a column is missing, there are more than `MOST_LEVELS`
+        rows, or a row does not hold two numbers or repeats a frequency; the message names the line.
     """
     found: dict[float, float] = {}
-    for row in read_rows(path, required=_HEADER, others=True):
+    rows = read_rows(path, required=_HEADER, others=True)
+    if len(rows) > MOST_LEVELS:
+        raise FileFormatError(
+            str(path), f"{len(rows):,} rows", f"up to {MOST_LEVELS:,} are fitted: keep every n-th"
+        )
+    for row in rows:
         shown = ", ".join(row.cells[name] for name in _HEADER)
         try:
             frequency, level = (float(row.cells[name]) for name in _HEADER)

@@ -144,7 +144,8 @@ def read_design(path: Path | str) -> Design:
     try:
         content = json.loads(text)
     except (ValueError, RecursionError) as error:
-        raise FileFormatError.unreadable(path, str(error), "it must be a design.json") from None
+        reason = "nested too deeply" if isinstance(error, RecursionError) else str(error)
+        raise FileFormatError.unreadable(path, reason, "it must be a design.json") from None
     found = content.get("format") if isinstance(content, dict) else None
     if found != FORMAT:
         raise FileFormatError(

@@ -30,6 +30,8 @@ from antecurve.synthesis.exact import form_names
 __all__ = ["parse_job", "read_job"]
 
 _POSITIVE: dict[str, Any] = {"minimum": 0.0, "exclusive": True}
+_LARGEST_JOB = 64 * 1024
+"""A job has a few KiB; keys of very many parts take a parser time that grows with their square."""
 _FREQUENCY = fields.quantity("Hz", **_POSITIVE)
 
 _CURVE: fields.Section = {
@@ -143,11 +145,11 @@ def read_job(path: Path | str) -> Job:
     InputError
         When a key is unknown or a value can't be used; the message names the key.
     """
-    content = read_text(path)
+    content = read_text(path, largest=_LARGEST_JOB)
     try:
         raw = tomllib.loads(content)
     except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
-        reason = str(error) or "nested too deeply"
+        reason = "nested too deeply" if isinstance(error, RecursionError) else str(error)
         raise FileFormatError.unreadable(
             path, reason, "it must be TOML; see antecurve job"
         ) from None

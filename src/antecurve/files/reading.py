@@ -12,13 +12,15 @@ LARGEST_FILE = 64 * 2**20
 """Largest file read [bytes]; no job, drawer, design or capture comes near it."""
 
 
-def read_text(path: Path | str) -> str:
+def read_text(path: Path | str, *, largest: int = LARGEST_FILE) -> str:
     """Return the text of a file.
 
     Parameters
     ----------
     path : Path or str
         The file; UTF-8, with or without a byte-order mark.
+    largest : int, optional
+        Largest size [bytes].
 
     Returns
     -------
@@ -35,9 +37,9 @@ def read_text(path: Path | str) -> str:
         if file.is_dir():
             raise FileFormatError.unreadable(file, "a folder", "name a file")
         size = file.stat().st_size
-        if size > LARGEST_FILE:
+        if size > largest:
             raise FileFormatError.unreadable(
-                file, f"{size} bytes", f"files up to {LARGEST_FILE // 2**20} MiB are read"
+                file, f"{size:,} bytes", f"such files are read up to {largest // 1024:,} KiB"
             )
         data = file.read_bytes()
     except FileNotFoundError:
