@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
+from threadpoolctl import threadpool_limits
 
 from antecurve.analysis.level import LevelReport, level_report
 from antecurve.analysis.loading import LoadingResult, loading_table
@@ -366,6 +367,17 @@ def design(
     """
     if job.network.elements is not None:
         check_wiring(Topology("own", job.network.elements))
+    # The matrices are small: threads of the linear algebra library only get in each other's way.
+    with threadpool_limits(limits=1, user_api="blas"):
+        return _designed(job, drawer, progress, executor)
+
+
+def _designed(
+    job: Job,
+    drawer: Drawer | None,
+    progress: Callable[[PickProgress], None] | None,
+    executor: Executor | None,
+) -> Design:
     result = pick(job, drawer=drawer, progress=progress, executor=executor)
     found = Design(
         job,

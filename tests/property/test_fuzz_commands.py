@@ -306,12 +306,13 @@ def test_any_design_file(
     trails = _places({k: content[k] for k in ("format", "job", "network")})
     for _ in range(data.draw(st.integers(0, 2))):
         trail = data.draw(st.sampled_from(trails))
+        value = data.draw(JSON_VALUES)
         holder = content
         try:
             for key in trail[:-1]:
                 holder = holder[key]
-            holder[trail[-1]] = data.draw(JSON_VALUES)
-        except (KeyError, TypeError, IndexError):
+            holder[trail[-1]] = value
+        except (KeyError, TypeError, IndexError):  # what held it is gone already
             continue
     whole = json.dumps(content).encode()
     if data.draw(st.booleans()):

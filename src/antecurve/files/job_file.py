@@ -146,14 +146,17 @@ def read_job(path: Path | str) -> Job:
         When a key is unknown or a value can't be used; the message names the key.
     """
     content = read_text(path, largest=_LARGEST_JOB)
+    rule = "it must be TOML; see antecurve job"
     try:
         raw = tomllib.loads(content)
-    except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
-        reason = "nested too deeply" if isinstance(error, RecursionError) else str(error)
-        raise FileFormatError.unreadable(
-            path, reason, "it must be TOML; see antecurve job"
-        ) from None
-    return parse_job(raw, folder=Path(path).parent)
+    except RecursionError:
+        raise FileFormatError.unreadable(path, "nested too deeply", rule) from None
+    except (tomllib.TOMLDecodeError, ValueError) as error:
+        raise FileFormatError.unreadable(path, str(error), rule) from None
+    try:
+        return parse_job(raw, folder=Path(path).parent)
+    except RecursionError:
+        raise FileFormatError.unreadable(path, "nested too deeply", rule) from None
 
 
 def parse_job(raw: Mapping[str, Any], *, folder: Path | None = None) -> Job:
