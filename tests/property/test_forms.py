@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,11 +12,14 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from nodal import solve_cards
 
-from antecurve.curves.model import Curve, response
+from antecurve.curves.model import Curve, factors, response
 from antecurve.networks.balanced import balanced_network
 from antecurve.networks.compiled import transfer
 from antecurve.networks.topology import Loading, Network
+from antecurve.synthesis.attempt import attempt
 from antecurve.synthesis.exact import exact_network_or_none, form_names
+from antecurve.synthesis.rational import Violation
+from antecurve.synthesis.registry import named_form
 
 FREQUENCY = np.geomspace(1.0, 1e6, 25)
 # Double precision through a nodal solve of up to 7 nodes whose admittances span 12 decades:
@@ -218,3 +222,35 @@ def test_any_curve_is_made_or_refused(case: Case, form: str) -> None:
         wanted = wanted * np.hypot(1, 2e3 * math.pi * pole)
     made = np.abs(transfer(found.network, FREQUENCY, loading=case.loading))
     assert 20 * np.log10(made / (case.gain * wanted)) == pytest.approx(0.0, abs=TOLERANCE_DB)
+
+
+_NUMBER = r"(-?[\d.]+(?:e[-+]\d+)?)(?: ([a-zµΩ]*?)(s|Ω|F|Hz|1/F))?"
+_PREFIXES = dict(zip("afpnµmkMGT", range(-18, 13, 3), strict=False)) | {"k": 3, "M": 6, "G": 9}
+_CLAIM = re.compile(rf"(?<![\w.]){_NUMBER} (<=|>=|<|>) {_NUMBER} does not hold")
+
+
+def _number(digits: str, prefix: str | None) -> float:
+    return float(digits) * 10.0 ** (_PREFIXES[prefix] if prefix else 0)
+
+
+@settings(max_examples=150, deadline=None)
+@given(any_cases(), st.sampled_from(form_names()))
+def test_a_refusal_states_an_inequality_that_indeed_does_not_hold(case: Case, form: str) -> None:
+    found = attempt(
+        named_form(form),
+        factors(case.curve),
+        loading=case.loading,
+        gain=case.gain,
+        impedance_level=case.impedance,
+    )
+    if not isinstance(found, Violation):
+        return
+    claims = _CLAIM.findall(found.condition)
+    # Either the numbers on both sides of a sign, or a condition on the curve's shape or on one
+    # number: what must be so, and what is.
+    assert claims or re.search(r"\b(must|needs?)\b.* but ", found.condition), found.condition
+    for left, prefix, _, sign, right, other, _ in claims:
+        low, high = _number(left, prefix), _number(right, other)
+        holds = {"<=": low <= high, ">=": low >= high, "<": low < high, ">": low > high}[sign]
+        # Four printed digits: sides that look the same may be on either side.
+        assert not holds or math.isclose(low, high, rel_tol=1e-3), found.condition

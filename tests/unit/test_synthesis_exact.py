@@ -30,6 +30,7 @@ DISC = named_curve("disc")
 CURVE = with_limits(DISC, ultrasonic_poles_hz=[50e3])
 TWO_POLES = with_limits(DISC, ultrasonic_poles_hz=[50e3, 200e3])
 AMENDED = with_limits(named_curve("disc-amended"), ultrasonic_poles_hz=[50e3], low_end_bound_hz=2.0)
+RISING = Curve("own", (3180e-6, 2.9e-6), (3e-6,))
 FREQUENCY = np.geomspace(1, 1e6, 61)
 
 
@@ -94,13 +95,19 @@ REFUSED = [
         CURVE,
         LOADING,
         0.2,
-        "0 < T5 <= 3.183 µs, but the load's capacitance leaves no such network",
+        "must be above 0, g N/D < 1 with tau = Rp CL = 74.21 ns: 4.872 < 1 does not hold",
     ),
     ("foster-2", CURVE, Loading(50.0, 47e3, 100e-9), 0.01, "the load's capacitance"),
     ("cascade-long-first", CURVE, OPEN, 0.2, "1/(1 + Rs (1/R2 + 1/R4 + 1/RL)): "),
     ("output-capacitor-foster-1", TWO_POLES, Loading(50.0, 47e3, 20e-9), 0.01, "greater than the"),
     ("output-capacitor-cauer-1", TWO_POLES, LOADING, 0.05, "too close together"),
-    ("rc-shunt-foster-1", AMENDED, LOADING, 0.1, "T5"),
+    ("rc-shunt-foster-1", AMENDED, LOADING, 0.1, "Rp CL >= Tq.../Tz... of the roots Tq"),
+    ("rc-shunt-foster-1", AMENDED, Loading(50.0, 47e3, 1e-6), 0.01, "(1 - T'/T)...) > 0, but"),
+    ("rc-shunt-foster-2", AMENDED, OPEN, 0.1, "at most Z/(Z + Rs) with Z = Rp Tz.../Tq... = "),
+    ("cauer-1", RISING, Loading(600.0, 47e3, 0.0), 0.6, "(1 + Rs/Rp) < 1 with w = 2 pi 1 kHz"),
+    ("foster-2", RISING, Loading(600.0, 47e3, 150e-12), 0.6, "(w^2 b)^2 + (w b/tau - w tau q)^2 <"),
+    ("cascade-long-first", RISING, Loading(600.0, 47e3, 0.0), 0.6, "1/R4 + 1/RL)) < 1 with w"),
+    ("cascade-short-first", CURVE, LOADING, 0.3, "g0 T1 T3/(T2 T4), must be below 1: "),
 ]
 
 
@@ -157,6 +164,11 @@ def test_another_form_is_named_where_the_shape_is_wrong() -> None:
     with pytest.raises(UnattainableError, match="must pass direct current"):
         curve = curve_from_turnover(turnover_hz=500.0, cut_db=12.0)
         _make("cauer-1-inside", with_limits(curve, ultrasonic_poles_hz=[50e3]))
+    twice = Curve("own", (3180e-6, 3180e-6), (318e-6, 3e-6))
+    with pytest.raises(UnattainableError, match=r"must differ, but 3\.18 ms is there 2 times"):
+        _make("foster-1", twice)
+    with pytest.raises(UnattainableError, match=r"must differ, but both are 3\.18 ms"):
+        _make("cascade-long-first", twice)
     with pytest.raises(UnattainableError, match="Tq > Tz"):
         _make("rc-shunt-foster-1", named_curve("cd-emphasis"), OPEN, 0.1)
 

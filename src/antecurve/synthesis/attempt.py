@@ -18,7 +18,7 @@ from antecurve.synthesis.form import Form
 from antecurve.synthesis.forms.cascade import lay_out
 from antecurve.synthesis.half_section import Section, solve_section
 from antecurve.synthesis.impedance import RcImpedance, exact_fractions
-from antecurve.synthesis.rational import Violation, unsettled
+from antecurve.synthesis.rational import Violation, at_level
 from antecurve.synthesis.tree import Layout, Tree, capacitor, resistor, series
 
 __all__ = ["ExactNetwork", "attempt"]
@@ -61,6 +61,7 @@ def attempt(
     gain: float,
     impedance_level: float,
     section_ratio: float = 1.0,
+    explain: bool = True,
 ) -> ExactNetwork | Violation:
     """Return the exact network of a form, or the condition that does not hold.
 
@@ -78,6 +79,8 @@ def attempt(
         The resistor across the output [ohm], above 0.
     section_ratio : float, optional
         For a cascade: the shunt resistor across the output over that in the middle.
+    explain : bool, optional
+        Whether the very inequality that does not hold is wanted; a search does without.
 
     Returns
     -------
@@ -91,9 +94,12 @@ def attempt(
     if double is not None:
         return double
     try:
-        return _solved(form, found, loading, gain, impedance_level, section_ratio)
+        return _solved(form, found, loading, gain, impedance_level, section_ratio, explain)
     except (ZeroDivisionError, OverflowError):
-        return unsettled(gain)
+        return Violation(
+            "the element values must lie within the range of floating-point numbers, but they do "
+            f"not {at_level(gain)}"
+        )
 
 
 def _solved(
@@ -103,6 +109,7 @@ def _solved(
     gain: float,
     impedance_level: float,
     section_ratio: float,
+    explain: bool,
 ) -> ExactNetwork | Violation:
     if form.series_arm is None:
         cascade = solve_cascade(
@@ -124,7 +131,12 @@ def _solved(
             cascade.level,
         )
     section = solve_section(
-        found, kind=form.section, loading=loading, gain=gain, shunt_resistance=impedance_level
+        found,
+        kind=form.section,
+        loading=loading,
+        gain=gain,
+        shunt_resistance=impedance_level,
+        explain=explain,
     )
     if isinstance(section, Violation):
         return section

@@ -19,39 +19,47 @@ setting it equal to D (1 + s T5)/(g N) = e s + c0 + c1 x1 + c2 x2 gives, with
 A = 1 + k2 u p2 and B = 1 + r R,
 
 .. math::
-    e &= u R \\tau \\\\
-    c_0 &= A B + u R + u k_1 p_1 \\\\
-    c_1 &= k_1 (A r + u q_1 + k_2 u q_2 r a_1) \\\\
+    e &= u R \tau \\
+    c_0 &= A B + u R + u k_1 p_1 \\
+    c_1 &= k_1 (A r + u q_1 + k_2 u q_2 r a_1) \\
     c_2 &= k_2 u q_2 (B + r k_1 a_2)
 
-The last two are a quadratic for k1.  For a curve whose zeros and poles alternate one of its roots
-makes both strengths positive whatever the order of the sections, and the only condition left is
-R_inf >= 0; some curves with two zeros side by side can be made as well.  A curve without ultrasonic
-pole has R_inf = 0 and the pole that results.
+The last two are a quadratic for k1 once R and T5 are known.  T5 and R are related by the first,
+so for CL = 0 everything is in closed form, and with CL the second is one equation for T5.  For a
+curve whose zeros and poles alternate one root of the quadratic makes both strengths positive
+whatever the order of the sections, and the only condition left is R_inf >= 0; some curves with two
+zeros side by side can be made as well.  A curve without ultrasonic pole has R_inf = 0 and the
+pole T that results; with CL the first equation gives T T5 and the second is one equation for T.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from antecurve.curves.model import Factors
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Factors
 from antecurve.networks.topology import Loading
 from antecurve.quantities import format_quantity
 from antecurve.synthesis.rational import (
     Violation,
+    at_level,
+    bounded_growth,
     counted,
     level_constant,
-    load_pole_violation,
     product,
-    settled,
-    unsettled,
+)
+from antecurve.synthesis.scan import (
+    DECADES_BELOW,
+    IMPLIED_RANGE_S,
+    crossings,
+    scan_grid,
+    with_dips,
+    with_edges,
 )
 
 __all__ = ["Cascade", "solve_cascade"]
 
-_ROUNDS = 300
-_SETTLED = 1e-13
 _NEGLIGIBLE = 1e-9
 
 
@@ -127,6 +135,12 @@ def solve_cascade(
             f"{counted(found.poles_at_origin, 'pole')} at the origin",
             structural=True,
         )
+    if len(set(found.zeros_s)) < len(found.zeros_s):
+        return Violation(
+            "the zeros of the two sections must differ, but both are "
+            f"{format_quantity(found.zeros_s[0], 's')}",
+            structural=True,
+        )
     times = ((math.inf,) if found.zeros_at_origin else ()) + found.zeros_s
     order = (times[1], times[0]) if short_first else (times[0], times[1])
     problem = _Problem(
@@ -138,11 +152,27 @@ def solve_cascade(
         order,
         excess == -1,
     )
-    return problem.checked() if problem.solve() else unsettled(gain)
+    failure: Violation | None = None
+    for strengths in problem.solutions():
+        result = strengths if isinstance(strengths, Violation) else problem.checked(strengths)
+        if isinstance(result, Cascade):
+            return result
+        failure = failure or result
+    assert failure is not None
+    return failure
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """A solution: poles beyond the curve [s], R at the input [ohm] and the strengths."""
+
+    beyond: tuple[float, ...]
+    resistance: float
+    strengths: tuple[float, float]
 
 
 class _Problem:
-    """The unknowns, solved by fixed point around the quadratic."""
+    """The equations; everything follows from one pole beyond the curve, which may be an array."""
 
     def __init__(
         self,
@@ -167,118 +197,224 @@ class _Problem:
             self.a = (one / (one - two), -two / (one - two))
         self.p = tuple(self.tau if math.isinf(t) else self.tau / t for t in times)
         self.q = tuple(1.0 if math.isinf(t) else 1.0 - self.tau / t for t in times)
-        self.k = (0.0, 0.0)
-        self.real = True
-        self.resistance = loading.source_resistance
-        self.extra: tuple[float, ...] = ()
-        self.level = 0.0
+        self.tilt = sum(1.0 / t for t in found.poles_s) - sum(1.0 / t for t in found.zeros_s)
 
-    def solve(self) -> bool:
-        """Iterate until nothing changes; R below 0 ends it, for `checked` to report."""
-        for _ in range(_ROUNDS):
-            last = (self.level, *self.k, self.resistance, *self.extra)
-            self._round()
-            if self.resistance < 0:
-                return True
-            now = (self.level, *self.k, self.resistance, *self.extra)
-            if not all(math.isfinite(x) for x in now):
-                return False
-            if settled(now, last, 1e-16):
-                return True
-        return settled(now, last, _SETTLED)
+    def level(self, beyond: Sequence[float]) -> float:
+        """g with poles beyond the curve."""
+        found = self.found
+        return level_constant(
+            self.gain, found.zeros_s, found.zeros_at_origin, (*found.poles_s, *beyond)
+        )
 
-    def _round(self) -> None:
-        found, u, r = self.found, self.u, self.r
-        poles = found.poles_s + self.extra
-        self.level = level_constant(self.gain, found.zeros_s, found.zeros_at_origin, poles)
-        lead = self.level * math.prod(found.zeros_s) / math.prod(found.poles_s)
-        extent = 1.0 + self.k[1] * u * self.p[1]  # A
-        across = u * self.k[0] * self.p[0]
-        tilt = sum(1.0 / t for t in found.poles_s) - sum(1.0 / t for t in found.zeros_s)
+    def lead(self, beyond: Sequence[float]) -> float:
+        """g prod(z)/prod(p), p the curve's own poles."""
+        return self.level(beyond) * math.prod(self.found.zeros_s) / math.prod(self.found.poles_s)
+
+    def solutions(self) -> Iterator[_Found | Violation]:
+        """Every solution, or the condition that does not hold."""
+        if self.tau:
+            yield from self._loaded_solutions()
+            return
+        source = self.loading.source_resistance
+        beyond: tuple[float, ...] = ()
+        resistance = source
         if self.implied:
-            # Both poles beyond the curve from their product and their sum.
-            both = lead * u * self.resistance * self.tau
-            c0 = extent * (1.0 + r * self.resistance) + u * self.resistance + across
-            total = lead * c0 - both * tilt
-            longer = 0.5 * (total + math.sqrt(max(total * total - 4.0 * both, 0.0)))
-            self.extra = (longer, both / longer) if both else (longer,)
-        else:
-            load_pole = lead * u * self.resistance * self.tau
-            c0 = (1.0 + load_pole * tilt) / lead
-            self.resistance = (c0 - extent - across) / (extent * r + u)
-            self.extra = (load_pole,) if load_pole else ()
-            if self.resistance < 0:
+            slope = self.lead(()) * (1.0 + source * (self.r + self.u))
+            beyond = (bounded_growth(slope),)
+            if not math.isfinite(beyond[0]):
+                yield self._no_rise(slope)
                 return
-        self._strengths(extent, found.poles_s + self.extra)
+        else:
+            resistance = (1.0 / self.lead(()) - 1.0) / (self.r + self.u)
+        if resistance - source < -_NEGLIGIBLE * self.shunt:
+            yield self._infinity_violation(beyond, resistance)
+            return
+        pairs = [self.strengths(beyond, resistance, sign) for sign in (1.0, -1.0)]
+        real = [k for k in pairs if all(math.isfinite(x) for x in k)]
+        if not real:
+            yield self._no_real_root(beyond, resistance)
+        for k in sorted(real, key=lambda k: (min(k) <= 0, k[0])):
+            yield _Found(beyond, resistance, k)
 
-    def _strengths(self, extent: float, poles: tuple[float, ...]) -> None:
-        """Solve the quadratic for k1, then k2."""
-        u, r = self.u, self.r
-        c1, c2 = (self._fraction(t, poles) for t in self.times)
-        b = 1.0 + r * self.resistance
-        alpha = extent * r + u * self.q[0]
-        square = alpha * r * self.a[1]
-        linear = alpha * b + r * self.a[0] * c2 - c1 * r * self.a[1]
-        constant = -c1 * b
+    def _loaded_solutions(self) -> Iterator[_Found | Violation]:
+        """Solve the equation for c0 along the range of the pole beyond the curve."""
+        low, high = self._range()
+        grid = scan_grid(self.found, low, high)
+        found: list[_Found] = []
+        reached: list[tuple[float, float, float]] = []
+        for sign in (1.0, -1.0):
+
+            def at(x: float, sign: float = sign) -> float:
+                return self._residual(x, sign)
+
+            points, values = with_edges(grid, [at(float(x)) for x in grid], at)
+            points, values = with_dips(points, values, at)
+            reached += [
+                (abs(v), v, x) for v, x in zip(values, points, strict=True) if math.isfinite(v)
+            ]
+            for x in crossings(points, values, at):
+                beyond, resistance = self._state(x)
+                found.append(_Found(beyond, resistance, self.strengths(beyond, resistance, sign)))
+        if found:
+            yield from sorted(found, key=self._preference)
+        elif reached:
+            yield self._unreached(*min(reached)[1:])
+        else:
+            yield self._no_real_root(*self._state(high))
+
+    def _preference(self, found: _Found) -> tuple[bool, float, float]:
+        """Positive strengths first, then the implied pole farthest from the band."""
+        pole = found.beyond[0] if self.implied else 0.0
+        return min(found.strengths) <= 0, pole, found.strengths[0]
+
+    def _range(self) -> tuple[float, float]:
+        if self.implied:
+            return IMPLIED_RANGE_S
+        high = self.found.poles_s[-1]
+        return min(self.tau, high) / 10.0**DECADES_BELOW, high
+
+    def _state(self, unknown: float) -> tuple[tuple[float, ...], float]:
+        """The poles beyond the curve and R, from e = u R tau."""
+        source = self.loading.source_resistance
+        if not self.implied:
+            return (unknown,), unknown / (self.lead((unknown,)) * self.u * self.tau)
+        second = bounded_growth(self.lead((unknown,)) * self.u * source * self.tau / unknown)
+        return ((unknown, second) if second else (unknown,)), source
+
+    def _residual(self, unknown: float, sign: float) -> float:
+        """A B + u R + u k1 p1 less c0, over c0."""
+        beyond, resistance = self._state(unknown)
+        if not all(math.isfinite(t) for t in beyond) or beyond[0] < beyond[-1]:
+            return math.nan
+        k = self.strengths(beyond, resistance, sign)
+        c0 = self._direct(beyond)
+        return (self._across(k, resistance) - c0) / abs(c0) if c0 else math.nan
+
+    def _direct(self, beyond: Sequence[float]) -> float:
+        """c0 of D/(g N)."""
+        total = sum(beyond) if self.implied else 1.0
+        square = math.prod(beyond) if len(beyond) == 1 + self.implied else 0.0
+        return (total + square * self.tilt) / self.lead(beyond)
+
+    def _across(self, k: tuple[float, float], resistance: float) -> float:
+        """c0 of the network's 1/H."""
+        extent = 1.0 + k[1] * self.u * self.p[1]
+        return (
+            extent * (1.0 + self.r * resistance) + self.u * resistance + self.u * k[0] * self.p[0]
+        )
+
+    def strengths(
+        self, beyond: Sequence[float], resistance: float, sign: float
+    ) -> tuple[float, float]:
+        """k1 and k2 by one root of the quadratic; not a number where it has no real one."""
+        square, linear, constant, c2 = self._quadratic(beyond, resistance)
         discriminant = linear * linear - 4.0 * square * constant
-        self.real = discriminant > -_NEGLIGIBLE * linear * linear
-        root = math.sqrt(max(discriminant, 0.0))
-        # Both roots without cancellation; the smaller strength of those that make both positive.
-        sum_of_both = -0.5 * (linear + math.copysign(root, linear))
-        found = [
-            (k1, self._second(k1, c2, b)) for k1 in (sum_of_both / square, constant / sum_of_both)
-        ]
-        self.k = min(found, key=lambda k: (min(k) <= 0, k[0]))
+        if discriminant < -_NEGLIGIBLE * linear * linear:
+            return math.nan, math.nan
+        both = -0.5 * (linear + math.copysign(math.sqrt(max(discriminant, 0.0)), linear))
+        if not (square and both):
+            return math.nan, math.nan
+        k1 = both / square if sign * linear > 0 else constant / both
+        below = self.u * self.q[1] * (1.0 + self.r * resistance + self.r * k1 * self.a[1])
+        return k1, c2 / below if below else math.nan
 
-    def _second(self, k1: float, c2: float, b: float) -> float:
-        """k2 for a k1."""
-        return c2 / (self.u * self.q[1] * (b + self.r * k1 * self.a[1]))
+    def _quadratic(
+        self, beyond: Sequence[float], resistance: float
+    ) -> tuple[float, float, float, float]:
+        """Coefficients of the quadratic for k1, highest first, and c2."""
+        u, r = self.u, self.r
+        poles = (*self.found.poles_s, *beyond)
+        c1, c2 = (self._fraction(t, poles) for t in self.times)
+        alpha = r + u * self.q[0]
+        beta = u * r * (self.p[1] + self.q[1] * self.a[0])
+        gamma = u * self.q[1] * (1.0 + r * resistance)
+        delta = u * self.q[1] * r * self.a[1]
+        return alpha * delta, alpha * gamma + beta * c2 - c1 * delta, -c1 * gamma, c2
 
     def _fraction(self, time: float, poles: tuple[float, ...]) -> float:
         """Partial fraction of D/(g N) at one of the zeros."""
+        level = self.level(poles[len(self.found.poles_s) :])
         if math.isinf(time):
-            return 1.0 / self.level
+            return 1.0 / level
         s = -1.0 / time
         others = [t for t in self.times if t != time and not math.isinf(t)]
         below = product(others, s) * s**self.found.zeros_at_origin
-        return product(poles, s) / (self.level * below)
+        return product(poles, s) / (level * below)
 
-    def checked(self) -> Cascade | Violation:
+    def checked(self, solution: _Found) -> Cascade | Violation:
         """Return the cascade, or what is wrong with it."""
         source = self.loading.source_resistance
-        infinity = 0.0 if self.implied else self.resistance - source
+        infinity = 0.0 if self.implied else solution.resistance - source
         if infinity < -_NEGLIGIBLE * self.shunt:
-            reach = self.level * math.prod(self.found.zeros_s) / math.prod(self.found.poles_s)
-            limit = 1.0 / (1.0 + source * (self.r + self.u))
-            return Violation(
-                "the gain at high frequency, g0 T1 T3/(T2 T4), must be at most "
-                f"1/(1 + Rs (1/R2 + 1/R4 + 1/RL)): {reach:.4g} <= {limit:.4g} does not hold at "
-                f"{20 * math.log10(self.gain):.2f} dB at 1 kHz (the resistor at the input would "
-                f"be {format_quantity(infinity, 'ohm')})"
-            )
-        if self.extra and not self.implied:
-            late = load_pole_violation(self.found, self.gain, self.extra[0])
-            if late is not None:
-                return late
-        if not self.real:
-            return Violation(
-                "the quadratic for the sections' strengths must have a real root, w^2 >= 4 p q, "
-                "but it has none: the curve's zeros and poles do not alternate",
-                structural=True,
-            )
-        for strength, time in zip(self.k, self.times, strict=True):
+            return self._infinity_violation(solution.beyond, solution.resistance)
+        for strength, time in zip(solution.strengths, self.times, strict=True):
             if not strength > 0:
+                unit, zero = ("1/F", "the origin") if math.isinf(time) else ("ohm", "")
                 return Violation(
-                    "each section's series element must be above 0, but that for the zero at "
-                    f"{format_quantity(time, 's')} would be {format_quantity(strength, 'ohm')}"
+                    "the series element of each section must be above 0, but that for the zero at "
+                    f"{zero or format_quantity(time, 's')} would be "
+                    f"{format_quantity(strength, unit)} {at_level(self.gain)} with a shunt "
+                    f"resistor in the middle of {format_quantity(1.0 / self.r, 'ohm')}"
                 )
-        extra = self.extra
+        beyond = solution.beyond
+        load = beyond[self.implied :] if self.tau else ()
         return Cascade(
             infinity if infinity > _NEGLIGIBLE * self.shunt else 0.0,
-            self.k,
+            solution.strengths,
             self.times,
             (1.0 / self.r, self.shunt),
-            self.level,
-            (extra[1] if len(extra) > 1 else None) if self.implied else (extra or (None,))[0],
-            extra[:1] if self.implied else (),
+            self.level(beyond),
+            load[0] if load else None,
+            beyond[:1] if self.implied else (),
+        )
+
+    def _infinity_violation(self, beyond: Sequence[float], resistance: float) -> Violation:
+        source = self.loading.source_resistance
+        infinity = format_quantity(resistance - source, "ohm")
+        end = f"{at_level(self.gain)} (the resistor at the input would be {infinity})"
+        if self.tau:
+            return Violation(
+                "the resistance at the input, source included, must be at least the source's, "
+                f"T5 T2 T4/(g0 T1 T3 CL) >= Rs: {format_quantity(resistance, 'ohm')} >= "
+                f"{format_quantity(source, 'ohm')} does not hold {end}"
+            )
+        limit = 1.0 / (1.0 + source * (self.r + self.u))
+        return Violation(
+            "the gain at high frequency, g0 T1 T3/(T2 T4), must be at most "
+            f"1/(1 + Rs (1/R2 + 1/R4 + 1/RL)): {self.lead(beyond):.4g} <= {limit:.4g} does not "
+            f"hold {end}"
+        )
+
+    def _no_rise(self, slope: float) -> Violation:
+        reach = 2.0 * math.pi * REFERENCE_FREQUENCY_HZ * slope
+        return Violation(
+            "the curve must still rise to the gain at high frequency, w g T1 T3/T2 (1 + Rs (1/R2 "
+            f"+ 1/R4 + 1/RL)) < 1 with w = 2 pi 1 kHz and g = {self.level(()):.4g}: "
+            f"{reach:.4g} < 1 does not hold {at_level(self.gain)}"
+        )
+
+    def _no_real_root(self, beyond: Sequence[float], resistance: float) -> Violation:
+        square, linear, constant, _ = self._quadratic(beyond, resistance)
+        return Violation(
+            "the quadratic p k^2 + w k + q = 0 for the strength of the section at the input must "
+            f"have a real root, w^2 >= 4 p q: {linear * linear:.4g} >= "
+            f"{4.0 * square * constant:.4g} does not hold {at_level(self.gain)}, as the curve's "
+            "zeros and poles do not alternate"
+        )
+
+    def _unreached(self, residual: float, unknown: float) -> Violation:
+        beyond, _ = self._state(unknown)
+        c0 = self._direct(beyond)
+        if not self.implied and unknown == self._range()[0]:
+            return Violation(
+                "the gain at high frequency, g0 T1 T3/(T2 T4), must be below 1: "
+                f"{self.lead(()):.4g} < 1 does not hold {at_level(self.gain)}"
+            )
+        sign = ">=" if residual < 0 else "<="
+        name = "T" if self.implied else "T5"
+        reached = c0 + residual * abs(c0)
+        return Violation(
+            "the load's capacitance must suit the sections, (1 + k2 u p2)(1 + R/R2) + u R + u k1 "
+            f"p1 {sign} c0 at {name} = {format_quantity(unknown, 's')}, the nearest: "
+            f"{reached:.4g} {sign} {c0:.4g} does not hold {at_level(self.gain)}"
         )

@@ -141,6 +141,7 @@ def exact_network_or_none(
         gain=gain,
         impedance_level=impedance_level,
         section_ratio=section_ratio,
+        explain=False,
     )
     return result if isinstance(result, ExactNetwork) else None
 

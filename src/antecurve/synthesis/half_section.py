@@ -27,37 +27,42 @@ Where the shunt arm has no capacitor of its own, the load's capacitance CL adds 
 
 with D without T5 on the right; it has to lie above the curve's own highest pole.  A curve with
 one pole too few to be finite at high frequency is met with R_inf = 0; the pole that results is
-the implied one.
+the implied one.  `antecurve.synthesis.section_problem` and
+`antecurve.synthesis.section_tracks` solve for these unknowns,
+`antecurve.synthesis.section_conditions` says which element comes out negative.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import combinations
 
 from antecurve.curves.model import Factors
 from antecurve.networks.topology import Loading
 from antecurve.quantities import format_quantity
 from antecurve.synthesis.impedance import RcImpedance
-from antecurve.synthesis.rational import (
-    Violation,
-    balance_roots,
-    counted,
-    level_constant,
-    load_pole_violation,
-    polished_root,
-    product,
-    settled,
-    unsettled,
+from antecurve.synthesis.rational import Violation, counted, load_pole_violation, product
+from antecurve.synthesis.section_conditions import (
+    branch_violation,
+    capacitor_violation,
+    infinity_violation,
+    no_root_violation,
+    no_series_violation,
+    shunt_branch_violation,
+)
+from antecurve.synthesis.section_problem import Balance, SectionProblem, closed_form
+from antecurve.synthesis.section_tracks import (
+    NegativeBranch,
+    Sweep,
+    direct_balances,
+    nearest_miss,
+    scanned_balances,
 )
 
 __all__ = ["Section", "ShuntArm", "solve_section"]
 
-_ROUNDS = 150
-_PATIENCE = 20
-_SETTLED = 1e-13
 _NEGLIGIBLE = 1e-9
 
 
@@ -106,7 +111,13 @@ class Section:
 
 
 def solve_section(
-    found: Factors, *, kind: str, loading: Loading, gain: float, shunt_resistance: float
+    found: Factors,
+    *,
+    kind: str,
+    loading: Loading,
+    gain: float,
+    shunt_resistance: float,
+    explain: bool = True,
 ) -> Section | Violation:
     """Return the section that makes a curve at a gain with a given resistor across the output.
 
@@ -122,6 +133,9 @@ def solve_section(
         Magnitude of H at 1 kHz, above 0 and below 1.
     shunt_resistance : float
         R0 [ohm], above 0, the resistor across the output; the impedance level.
+    explain : bool, optional
+        Whether to look for the very inequality that does not hold, where that takes longer than
+        to know that there is none.
 
     Returns
     -------
@@ -131,20 +145,55 @@ def solve_section(
     Notes
     -----
     Of several solutions the one with fewest zeros in the shunt arm is taken, and among those
-    the one with the longest time constants in Q.
+    the one with the longest time constants in Q; for a curve without ultrasonic pole, the one
+    whose pole is farthest from the audio band.
     """
     mismatch = _structure(found, kind)
     if mismatch is not None:
         return mismatch
+    start = SectionProblem(found, loading, gain, shunt_resistance)
+    if kind == "rc-shunt" and not start.own_capacitor and (start.loaded or start.implied):
+        return _scanned(start, explain)
+    if kind == "half-section":
+        solved = closed_form(start)
+        return solved if isinstance(solved, Violation) else _checked(start, solved)
+    below = found.zeros_s[-1] if kind == "output-capacitor" and found.zeros_s else math.inf
     failure: Violation | None = None
-    for problem in _problems(found, kind, loading, gain, shunt_resistance):
-        solved = problem.solved()
-        result = _checked(problem) if solved else unsettled(gain)
-        if isinstance(result, Section):
-            return result
-        if failure is None or failure.structural:
-            failure = result
-    return failure or _without_root(found, kind, gain)
+    for problem in _problems(start, kind):
+        for balance in direct_balances(problem, below):
+            result = _checked(problem, balance)
+            if isinstance(result, Section):
+                return result
+            if failure is None or failure.structural:
+                failure = result
+    return failure or no_root_violation(start, kind)
+
+
+def _scanned(start: SectionProblem, explain: bool) -> Section | Violation:
+    """Solve for the pole beyond the curve; an implied one is the farthest from the band."""
+    sweep = Sweep.of(start)
+    failure: Violation | None = None
+    for closely in (False, True):
+        best: Section | None = None
+        for problem in _problems(start, "rc-shunt"):
+            below = best.implied_poles_s[0] if best else math.inf
+            for balance in scanned_balances(problem, sweep, closely=closely, below=below):
+                result = _checked(problem, balance)
+                if isinstance(result, Violation):
+                    failure = failure or result
+                elif not start.implied:
+                    return result
+                elif best is None or result.implied_poles_s < best.implied_poles_s:
+                    best = result
+        if best is not None:
+            return best
+    if failure is None and explain:
+        miss = nearest_miss(_problems(start, "rc-shunt"), sweep)
+        if isinstance(miss, NegativeBranch):
+            checked = _checked(miss.problem, miss.balance)
+            miss = checked if isinstance(checked, Violation) else None
+        failure = miss
+    return failure or no_root_violation(start, "rc-shunt")
 
 
 def _structure(found: Factors, kind: str) -> Violation | None:
@@ -156,6 +205,14 @@ def _structure(found: Factors, kind: str) -> Violation | None:
             "the curve must be finite at zero frequency, but it rises towards DC without end",
             structural=True,
         )
+    arms = 2 if kind == "rc-shunt" else 1
+    for zero in found.zeros_s:
+        if found.zeros_s.count(zero) > arms:
+            return Violation(
+                f"the zeros that one arm makes must differ, but {format_quantity(zero, 's')} is "
+                f"there {found.zeros_s.count(zero)} times",
+                structural=True,
+            )
     allowed = {"half-section": (-1, 0), "output-capacitor": (1,), "rc-shunt": (-1, 0, 1)}[kind]
     if excess not in allowed or found.zeros_at_origin > 1:
         words = " or ".join(
@@ -170,265 +227,70 @@ def _structure(found: Factors, kind: str) -> Violation | None:
     return None
 
 
-@dataclass(slots=True)
-class _Problem:
-    """The unknowns of one way to share the curve's zeros between the arms."""
-
-    found: Factors
-    loading: Loading
-    gain: float
-    shunt: float
-    taken: tuple[float, ...]
-    roots: tuple[float, ...]
-    own_capacitor: bool
-    implied: bool
-    level: float = 0.0
-    cap_time: float = 0.0
-    load_pole: float = 0.0
-    implied_pole: float = 0.0
-
-    @property
-    def parallel(self) -> float:
-        load = self.loading.load_resistance
-        return self.shunt * load / (self.shunt + load)
-
-    @property
-    def kept(self) -> tuple[float, ...]:
-        return tuple(z for z in self.found.zeros_s if z not in self.taken)
-
-    @property
-    def poles(self) -> tuple[float, ...]:
-        """D without T5."""
-        return self.found.poles_s + ((self.implied_pole,) if self.implied_pole else ())
-
-    @property
-    def all_poles(self) -> tuple[float, ...]:
-        return self.poles + ((self.load_pole,) if self.load_pole else ())
-
-    @property
-    def balance(self) -> tuple[float, ...]:
-        """Q, the factor with the capacitor's time constant included."""
-        return self.roots + ((self.cap_time,) if self.cap_time else ())
-
-    def numerator(self, s: float) -> float:
-        """g s^a N(s)."""
-        return float(self.level * s**self.found.zeros_at_origin * product(self.found.zeros_s, s))
-
-    def solved(self) -> bool:
-        """Solve for g, T5, the implied pole and the roots in Q, by fixed point."""
-        change = math.inf
-        for done in range(_ROUNDS):
-            last = self._unknowns()
-            self._round()
-            now = self._unknowns()
-            if not all(math.isfinite(x) for x in now) or min(self.implied_pole, *now[3:], 0.0) < 0:
-                return False
-            if settled(now, last, 1e-16):
-                return True
-            before, change = change, abs(now[0] / last[0] - 1.0) if last[0] else math.inf
-            if done > _PATIENCE and change >= before and change > _SETTLED:
-                return False
-        return settled(now, last, _SETTLED)
-
-    def _unknowns(self) -> tuple[float, ...]:
-        return (self.level, self.load_pole, self.implied_pole, *self.balance)
-
-    def _round(self) -> None:
-        found, rp, rs = self.found, self.parallel, self.loading.source_resistance
-        self.level = level_constant(self.gain, found.zeros_s, found.zeros_at_origin, self.all_poles)
-        if self.own_capacitor:
-            *others, cap = (
-                polished_root(found, self.all_poles, self.level, t) for t in self.balance
-            )
-            self.roots, self.cap_time = tuple(others), cap
-        else:
-            self.roots = tuple(
-                polished_root(found, self.all_poles, self.level, t) for t in self.roots
-            )
-        ratio = math.prod(self.taken) / math.prod(self.roots)
-        lead = self.level * math.prod(found.zeros_s) / math.prod(found.poles_s)
-        if self.own_capacitor:
-            return
-        if not self.loading.load_capacitance:
-            self.implied_pole = lead * (1.0 + rs / (rp * ratio)) if self.implied else 0.0
-            return
-        self.cap_time = self.loading.load_capacitance * rp * ratio
-        s = -1.0 / self.cap_time
-        balance = 1.0 - self.numerator(s) / product(found.poles_s, s)
-        if not self.implied:
-            self.load_pole = self.cap_time * balance
-            return
-        # T5 and the implied pole by their product, from R_inf = 0, and their sum.
-        both = lead * rs * self.cap_time / (rp * ratio)
-        total = both / self.cap_time + self.cap_time * balance
-        self.implied_pole = 0.5 * (total + math.sqrt(max(total * total - 4.0 * both, 0.0)))
-        self.load_pole = both / self.implied_pole
-
-
-def _problems(
-    found: Factors, kind: str, loading: Loading, gain: float, shunt: float
-) -> Iterator[_Problem]:
-    """Every way to share the zeros between the arms, with a start for its unknowns."""
-    excess = len(found.poles_s) - len(found.zeros_s) - found.zeros_at_origin
-    start = _Problem(found, loading, gain, shunt, (), (), excess == 1, excess == -1)
-    if kind == "half-section":
-        yield start
-        return
-    level = level_constant(gain, found.zeros_s, found.zeros_at_origin, found.poles_s)
-    poles = found.poles_s
-    if start.implied:
-        start.implied_pole = level * math.prod(found.zeros_s) / math.prod(poles)
-        poles = start.poles
-        level = level_constant(gain, found.zeros_s, found.zeros_at_origin, poles)
-    roots = balance_roots(found, poles, level)
-    if kind == "output-capacitor" and found.zeros_s:
-        roots = tuple(t for t in roots if t < found.zeros_s[-1])
-    counts = range(1, len(found.zeros_s) + 1) if kind == "rc-shunt" else range(1)
+def _problems(start: SectionProblem, kind: str) -> Iterator[SectionProblem]:
+    """Every way to share the zeros between the arms, of which none makes the same one twice."""
+    zeros = start.found.zeros_s
+    counts = range(1, len(zeros) + 1) if kind == "rc-shunt" else range(1)
     for count in counts:
-        for taken in combinations(found.zeros_s, count):
-            for chosen in combinations(roots, count + start.own_capacitor):
-                if not _interlaced(chosen, taken):
-                    continue
-                if start.own_capacitor:
-                    yield replace(start, taken=taken, roots=chosen[:-1], cap_time=chosen[-1])
-                else:
-                    yield replace(start, taken=taken, roots=chosen)
+        for taken in dict.fromkeys(combinations(zeros, count)):
+            problem = SectionProblem(start.found, start.loading, start.gain, start.shunt, taken)
+            if all(len(set(arm)) == len(arm) for arm in (taken, problem.kept)):
+                yield problem
 
 
-def _interlaced(poles: tuple[float, ...], zeros: tuple[float, ...]) -> bool:
-    """Whether time constants alternate, longest first, beginning with a pole."""
-    merged = sorted([(t, 0) for t in poles] + [(t, 1) for t in zeros], reverse=True)
-    return all(kind == place % 2 for place, (_, kind) in enumerate(merged))
-
-
-def _checked(problem: _Problem) -> Section | Violation:
+def _checked(problem: SectionProblem, balance: Balance) -> Section | Violation:
     """Turn a solved problem into elements and check every one of them."""
-    p = problem
-    rp = p.parallel
-    late = (
-        load_pole_violation(p.found, p.gain, p.load_pole) if p.load_pole and not p.implied else None
-    )
-    if late is not None:
-        return late
+    found, rp, level = problem.found, problem.parallel, balance.level
+    if balance.load_pole and not problem.implied:
+        late = load_pole_violation(found, problem.gain, balance.load_pole)
+        if late is not None:
+            return late
+    poles = (*found.poles_s, *balance.beyond)
     branches = []
-    for zero in p.kept:
+    for zero in problem.kept:
         s = -1.0 / zero
-        others = product([z for z in p.kept if z != zero], s) * s**p.found.zeros_at_origin
-        resistance = rp * product(p.all_poles, s) / (product(p.balance, s) * p.level * others)
-        branches.append((resistance, zero))
+        others = product([z for z in problem.kept if z != zero], s) * s**found.zeros_at_origin
+        resistance = rp * product(poles, s) / (product(balance.times, s) * level * others)
         if not resistance > 0:
-            return _not_interlaced(p.found, zero, resistance)
+            return branch_violation(problem, balance, zero, resistance)
+        branches.append((resistance, zero))
     shunt_branches = []
-    for zero in p.taken:
+    for zero in problem.taken:
         s = -1.0 / zero
-        capacitance = -zero * product(p.balance, s)
-        capacitance /= rp * product([z for z in p.taken if z != zero], s)
+        capacitance = -zero * product(balance.times, s)
+        capacitance /= rp * product([z for z in problem.taken if z != zero], s)
         if not capacitance > 0:
-            return Violation(
-                f"the shunt branch at {format_quantity(zero, 's')} must have a capacitance "
-                f"above 0, but it would be {format_quantity(capacitance, 'F')}"
-            )
+            return shunt_branch_violation(balance, zero, capacitance)
         shunt_branches.append((zero / capacitance, capacitance))
     capacitance = 0.0
-    if p.own_capacitor:
-        total = math.prod(p.balance) / (rp * math.prod(p.taken))
-        capacitance = total - p.loading.load_capacitance
+    if problem.own_capacitor:
+        total = math.prod(balance.times) / (rp * math.prod(problem.taken))
+        capacitance = total - problem.loading.load_capacitance
         if capacitance < _NEGLIGIBLE * total:
-            return Violation(
-                "the capacitor across the output, load included, must be greater than the "
-                f"load's {format_quantity(p.loading.load_capacitance, 'F')}, but it would be "
-                f"{format_quantity(total, 'F')} at a resistor across the output of "
-                f"{format_quantity(p.shunt, 'ohm')}"
-            )
-    infinity = 0.0 if p.implied else _resistance_at_infinity(p)
-    if not branches and not p.found.zeros_at_origin and infinity <= _NEGLIGIBLE * p.shunt:
-        return Violation(
-            "the series arm must have a resistance above 0, but it would be "
-            f"{format_quantity(infinity, 'ohm')}"
-        )
-    if infinity < -_NEGLIGIBLE * p.shunt:
-        return _infinity_violation(p, infinity)
+            return capacitor_violation(problem, total)
+    infinity = 0.0 if problem.implied else _resistance_at_infinity(problem, balance)
+    if not branches and not found.zeros_at_origin and infinity <= _NEGLIGIBLE * problem.shunt:
+        return no_series_violation(problem, infinity)
+    if infinity < -_NEGLIGIBLE * problem.shunt:
+        return infinity_violation(problem, balance, infinity)
     series = RcImpedance(
-        infinity if infinity > _NEGLIGIBLE * p.shunt else 0.0,
-        rp / p.level if p.found.zeros_at_origin else 0.0,
+        infinity if infinity > _NEGLIGIBLE * problem.shunt else 0.0,
+        rp / level if found.zeros_at_origin else 0.0,
         tuple(branches),
     )
     return Section(
         series,
-        ShuntArm(p.shunt, capacitance, tuple(shunt_branches)),
-        p.level,
-        p.load_pole or None,
-        (p.implied_pole,) if p.implied else (),
+        ShuntArm(problem.shunt, capacitance, tuple(shunt_branches)),
+        level,
+        balance.load_pole or None,
+        (balance.implied_pole,) if balance.implied_pole else (),
     )
 
 
-def _resistance_at_infinity(p: _Problem) -> float:
-    ratio = p.parallel * math.prod(p.taken) / math.prod(p.roots)
-    inverse = math.prod(p.all_poles) / (p.level * math.prod(p.found.zeros_s))
-    source = p.loading.source_resistance
-    if p.cap_time:
-        return ratio * inverse / p.cap_time - source
-    return ratio * (inverse - 1.0) - source
-
-
-def _infinity_violation(p: _Problem, infinity: float) -> Violation:
-    source = p.loading.source_resistance
-    top = 20.0 * math.log10(p.gain)
-    highest = format_quantity(1.0 / (2.0 * math.pi * p.found.poles_s[-1]), "Hz")
-    if p.cap_time:
-        condition = (
-            "the series arm's resistance at high frequency, source resistance included, must "
-            f"be at least the source's: {format_quantity(infinity + source, 'ohm')} >= "
-            f"{format_quantity(source, 'ohm')} does not hold"
-        )
-    else:
-        ratio = p.parallel * math.prod(p.taken) / math.prod(p.roots)
-        reach = p.level * math.prod(p.found.zeros_s) / math.prod(p.all_poles)
-        condition = (
-            "the gain at high frequency, g0 T1 T3.../(T2 T4...), must be at most "
-            f"Rp/(Rp + Rs): {reach:.4g} <= {ratio / (ratio + source):.4g} does not hold"
-        )
-    return Violation(
-        f"{condition} at {top:.2f} dB at 1 kHz with the highest pole at {highest} (the resistor "
-        f"in series would be {format_quantity(infinity, 'ohm')})"
-    )
-
-
-def _not_interlaced(found: Factors, zero: float, resistance: float) -> Violation:
-    return Violation(
-        f"{_alternation(found)}, so that the branch at {format_quantity(zero, 's')} would be "
-        f"{format_quantity(resistance, 'ohm')}",
-        structural=True,
-    )
-
-
-def _alternation(found: Factors) -> str:
-    corners = [(t, "zero") for t in found.zeros_s] + [(t, "pole") for t in found.poles_s]
-    order = [f"{word} {format_quantity(t, 's')}" for t, word in sorted(corners, reverse=True)]
-    order = ["zero at the origin"] * found.zeros_at_origin + order
-    return (
-        "zeros and poles must alternate from low frequency, a zero first (T1 > T2 > T3 > ...), "
-        f"but the curve has {', '.join(order)}"
-    )
-
-
-def _without_root(found: Factors, kind: str, gain: float) -> Violation:
-    """Say that D = g N has no root where the shunt arm needs one."""
-    level = level_constant(gain, found.zeros_s, found.zeros_at_origin, found.poles_s)
-    roots = ", ".join(format_quantity(t, "s") for t in balance_roots(found, found.poles_s, level))
-    have = f"the real roots T of D(-1/T) = g0 N(-1/T) at g0 = {level:.4g} are {roots or 'none'}"
-    if kind == "rc-shunt":
-        zeros = ", ".join(format_quantity(t, "s") for t in found.zeros_s)
-        return Violation(
-            "a shunt arm with its own RC needs a root above one of the curve's zeros, Tq > Tz, "
-            f"but {have} and the zeros are {zeros or 'none'}",
-            structural=True,
-        )
-    low, high = found.poles_s[-1], found.poles_s[-2] if len(found.poles_s) > 1 else math.inf
-    if found.zeros_s and high > found.zeros_s[-1]:
-        return Violation(_alternation(found), structural=True)
-    return Violation(
-        f"the capacitor across the output needs a root Tc, {format_quantity(low, 's')} < Tc < "
-        f"{format_quantity(high, 's')}, but {have}: the two highest poles are too close together "
-        "for the level"
-    )
+def _resistance_at_infinity(problem: SectionProblem, balance: Balance) -> float:
+    ratio = problem.parallel * math.prod(problem.taken) / math.prod(balance.times)
+    poles = (*problem.found.poles_s, *balance.beyond)
+    inverse = math.prod(poles) / (balance.level * math.prod(problem.found.zeros_s))
+    if problem.own_capacitor or problem.loaded:
+        return ratio * inverse - problem.loading.source_resistance
+    return ratio * (inverse - 1.0) - problem.loading.source_resistance

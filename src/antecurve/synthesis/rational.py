@@ -15,18 +15,19 @@ from antecurve.quantities import format_quantity
 
 __all__ = [
     "Violation",
+    "at_level",
     "balance_roots",
+    "bounded_growth",
     "counted",
     "level_constant",
     "load_pole_violation",
-    "polished_root",
     "product",
-    "settled",
-    "unsettled",
+    "scanned_roots",
 ]
 
 _REFERENCE = 2.0 * math.pi * REFERENCE_FREQUENCY_HZ
 _NEWTON_STEPS = 8
+_REAL = 1e-7
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,39 +126,16 @@ def load_pole_violation(found: Factors, gain: float, load_pole: float) -> Violat
     shortest = found.poles_s[-1]
     if 0.0 < load_pole <= shortest:
         return None
-    outcome = "the load's capacitance leaves no such network"
-    if load_pole > 0.0:
-        outcome = f"T5 = {format_quantity(load_pole, 's')}"
     return Violation(
         "the pole that the load's capacitance adds must lie above the curve's highest pole, "
-        f"0 < T5 <= {format_quantity(shortest, 's')}, but {outcome} "
-        f"at {20.0 * math.log10(gain):.2f} dB at 1 kHz: the level is too high, or the load's "
+        f"0 < T5 <= {format_quantity(shortest, 's')}, but T5 = {format_quantity(load_pole, 's')} "
+        f"{at_level(gain)}: the level is too high, or the load's "
         "capacitance too large for the resistor across the output"
     )
 
 
-def settled(now: Sequence[float], last: Sequence[float], tolerance: float) -> bool:
-    """Return whether an iteration has come to rest.
-
-    Parameters
-    ----------
-    now, last : sequence of float
-        The unknowns after a round and before it.
-    tolerance : float
-        Largest relative change.
-
-    Returns
-    -------
-    bool
-        Whether each has changed by no more.
-    """
-    return len(now) == len(last) and all(
-        abs(a - b) <= tolerance * abs(a) for a, b in zip(now, last, strict=True)
-    )
-
-
-def unsettled(gain: float) -> Violation:
-    """Say that the equations for a level have no solution.
+def at_level(gain: float) -> str:
+    """Return the level at 1 kHz in words.
 
     Parameters
     ----------
@@ -166,13 +144,27 @@ def unsettled(gain: float) -> Violation:
 
     Returns
     -------
-    Violation
-        The condition.
+    str
+        Such as ``at -40.00 dB at 1 kHz``.
     """
-    return Violation(
-        "the level must be low enough for its equations to have a solution with positive "
-        f"elements, but there is none at {20.0 * math.log10(gain):.2f} dB at 1 kHz"
-    )
+    return f"at {20.0 * math.log10(gain):.2f} dB at 1 kHz"
+
+
+def bounded_growth(slope: float) -> float:
+    """Return the time constant of a pole that keeps the level at 1 kHz.
+
+    Parameters
+    ----------
+    slope : float
+        The factor k [s], 0 or greater.
+
+    Returns
+    -------
+    float
+        T = k sqrt(1 + (w T)^2) [s], w = 2 pi 1 kHz; infinite where there is none, w k >= 1.
+    """
+    rest = 1.0 - (_REFERENCE * slope) ** 2
+    return slope / math.sqrt(rest) if rest > 0.0 else math.inf
 
 
 def balance_roots(found: Factors, poles: Sequence[float], level: float) -> tuple[float, ...]:
@@ -194,39 +186,69 @@ def balance_roots(found: Factors, poles: Sequence[float], level: float) -> tuple
     """
     times = [*found.zeros_s, *poles]
     unit = math.exp(sum(math.log(t) for t in times) / len(times))
-    top: NDArray[Any] = np.ones(1)
-    bottom: NDArray[Any] = np.ones(1)
-    for pole in poles:
-        top = np.polymul(top, [pole / unit, 1.0])
-    for zero in found.zeros_s:
-        bottom = np.polymul(bottom, [zero / unit, 1.0])
-    for _ in range(found.zeros_at_origin):
-        bottom = np.polymul(bottom, [1.0 / unit, 0.0])
+    top, bottom = _expanded(poles, unit), _expanded(found.zeros_s, unit)
+    if found.zeros_at_origin:
+        bottom = np.convolve(bottom, (1.0 / unit, 0.0))
     roots = np.roots(np.polysub(top, level * bottom))
-    real = [r.real for r in roots if r.real < 0 and abs(r.imag) <= 1e-7 * abs(r)]
-    polished = (polished_root(found, poles, level, float(-unit / r)) for r in real)
+    starts = -unit / roots.real[_is_real_negative(roots)]
+    polished = (_polished_root(found, poles, level, float(t)) for t in starts)
     return tuple(sorted((t for t in polished if t > 0), reverse=True))
 
 
-def polished_root(found: Factors, poles: Sequence[float], level: float, start: float) -> float:
-    """Return the root of D(-1/T) = g (-1/T)^a N(-1/T) next to a start, by Newton's method.
+def scanned_roots(found: Factors, poles: NDArray[Any], levels: NDArray[Any]) -> NDArray[Any]:
+    """Return what `balance_roots` does for many sets of poles, to about 1e-8.
 
     Parameters
     ----------
     found : Factors
         The curve; its zeros are N.
-    poles : sequence of float
-        Time constants [s] of D.
-    level : float
-        The constant g.
-    start : float
-        A time constant [s] close by.
+    poles : ndarray of float, shape (n, m)
+        Time constants [s] of D for each set.
+    levels : ndarray of float, shape (n,)
+        The constant g for each set.
 
     Returns
     -------
-    float
-        The root T [s].
+    ndarray of float, shape (n, degree)
+        Real roots [s] of each set, longest first, then not a number.
     """
+    unit = float(np.exp(np.mean(np.log([*found.zeros_s, *np.median(poles, axis=0)]))))
+    top = np.ones((len(poles), 1))
+    for column in poles.T:
+        longer = np.zeros((len(poles), top.shape[1] + 1))
+        longer[:, :-1] = top * (column / unit)[:, np.newaxis]
+        longer[:, 1:] += top
+        top = longer
+    bottom = _expanded(found.zeros_s, unit)
+    if found.zeros_at_origin:
+        bottom = np.convolve(bottom, (1.0 / unit, 0.0))
+    top[:, top.shape[1] - bottom.size :] -= levels[:, np.newaxis] * bottom
+    degree = top.shape[1] - 1
+    companions = np.zeros((len(poles), degree, degree))
+    companions[:, range(1, degree), range(degree - 1)] = 1.0
+    usable = np.abs(top[:, 0]) > 0.0
+    companions[usable, 0, :] = -top[usable, 1:] / top[usable, :1]
+    roots = np.linalg.eigvals(companions)
+    real = _is_real_negative(roots) & usable[:, np.newaxis]
+    times = np.full(roots.shape, np.nan)
+    times[real] = -unit / roots.real[real]
+    return np.asarray(-np.sort(-times, axis=1))
+
+
+def _expanded(times: Sequence[float], unit: float) -> NDArray[Any]:
+    """Coefficients of prod(1 + s T) in s unit, highest power first."""
+    total: NDArray[Any] = np.ones(1)
+    for time in times:
+        total = np.convolve(total, (time / unit, 1.0))
+    return total
+
+
+def _is_real_negative(roots: NDArray[Any]) -> NDArray[Any]:
+    return np.asarray((roots.real < 0) & (np.abs(roots.imag) <= _REAL * np.abs(roots)))
+
+
+def _polished_root(found: Factors, poles: Sequence[float], level: float, start: float) -> float:
+    """The root of D(-1/T) = g (-1/T)^a N(-1/T) next to a start, by Newton's method."""
     s = -1.0 / start
     for _ in range(_NEWTON_STEPS):
         top, top_slope = _value_and_slope(poles, s)

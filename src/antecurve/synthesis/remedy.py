@@ -95,7 +95,9 @@ def remedy(
         return UNBOUNDED_REMEDY
 
     def works(candidate: Form, tried: Factors, at: float, shunt: float = impedance_level) -> bool:
-        result = attempt(candidate, tried, loading=loading, gain=at, impedance_level=shunt)
+        result = attempt(
+            candidate, tried, loading=loading, gain=at, impedance_level=shunt, explain=False
+        )
         return isinstance(result, ExactNetwork)
 
     def nearest_level(candidate: Form) -> float | None:
@@ -208,6 +210,7 @@ def _smallest_ratio(
                 loading=loading,
                 gain=gain,
                 impedance_level=impedance_level,
+                explain=False,
             ),
             ExactNetwork,
         )

@@ -1,0 +1,191 @@
+"""The one unknown that is left, looked for along all of its range."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.curves.model import Factors
+
+__all__ = ["DECADES_BELOW", "IMPLIED_RANGE_S", "crossings", "scan_grid", "with_dips", "with_edges"]
+
+IMPLIED_RANGE_S = (1e-12, 1e2)
+"""Time constants [s] among which the pole of a curve without ultrasonic pole is looked for."""
+
+DECADES_BELOW = 9
+"""How far below the load's own time constant its pole is looked for."""
+
+_POINTS_PER_DECADE = 12
+_CLOSE = np.concatenate([1.0 - np.geomspace(1e-6, 3e-2, 6), 1.0 + np.geomspace(1e-6, 3e-2, 6)])
+_EDGE_STEPS = 60
+_EDGE_LEAST = 8
+_STILL = 0.01
+_EXTREME_STEPS = 30
+_JUMP = 1e-6
+_FAR = 1e9
+_EPSILON = float(np.finfo(float).eps)
+
+
+def scan_grid(found: Factors, low: float, high: float) -> NDArray[Any]:
+    """Return time constants to look at: evenly in the logarithm, and closer around the curve's own.
+
+    Parameters
+    ----------
+    found : Factors
+        The curve.
+    low, high : float
+        Ends of the range [s], both included.
+
+    Returns
+    -------
+    ndarray of float
+        Time constants [s], ascending.
+    """
+    count = math.ceil(_POINTS_PER_DECADE * math.log10(high / low)) + 1
+    close = np.outer([*found.zeros_s, *found.poles_s], _CLOSE).ravel()
+    close = close[(close > low) & (close < high)]
+    return np.asarray(np.unique(np.concatenate([np.geomspace(low, high, count), close])))
+
+
+def with_edges(
+    points: Sequence[float] | NDArray[Any],
+    values: Sequence[float] | NDArray[Any],
+    at: Callable[[float], float],
+) -> tuple[list[float], list[float]]:
+    """Add to a function's values those at the edges of where it is defined.
+
+    Parameters
+    ----------
+    points : sequence of float, shape (n,)
+        Where it was looked at, above 0 and ascending.
+    values : sequence of float, shape (n,)
+        Its values, not a number where it is not defined.
+    at : callable
+        The function.
+
+    Returns
+    -------
+    points, values : list of float
+        With the last point where the function is defined between two of them.
+    """
+    places, found = [float(points[0])], [float(values[0])]
+    for k in range(1, len(points)):
+        before, after = math.isfinite(values[k - 1]), math.isfinite(values[k])
+        if before != after:
+            inner, outer = (k - 1, k) if before else (k, k - 1)
+            edge, value = _edge(float(points[inner]), float(points[outer]), values[inner], at)
+            if edge != float(points[inner]):
+                places.append(edge)
+                found.append(value)
+        places.append(float(points[k]))
+        found.append(float(values[k]))
+    return places, found
+
+
+def _edge(
+    good: float, bad: float, value: float, at: Callable[[float], float]
+) -> tuple[float, float]:
+    """The last point towards `bad` where the function is defined, or has changed its sign."""
+    for step in range(_EDGE_STEPS):
+        middle = math.sqrt(good * bad)
+        there = at(middle)
+        if not math.isfinite(there):
+            bad = middle
+            continue
+        good, value, last = middle, float(there), value
+        if (value > 0) != (last > 0) or (
+            step > _EDGE_LEAST and abs(value - last) < abs(value) / 99
+        ):
+            break
+    return good, value
+
+
+def with_dips(
+    points: Sequence[float] | NDArray[Any],
+    values: Sequence[float] | NDArray[Any],
+    at: Callable[[float], float],
+) -> tuple[list[float], list[float]]:
+    """Add to a function's values those where it comes nearest to 0 without a change of sign.
+
+    Parameters
+    ----------
+    points : sequence of float, shape (n,)
+        Where it was looked at, above 0 and ascending.
+    values : sequence of float, shape (n,)
+        Its values, not a number where it is not defined.
+    at : callable
+        The function.
+
+    Returns
+    -------
+    points, values : list of float
+        With the extreme point between each three of which the middle one is nearest to 0.
+    """
+    everything = {float(x): float(v) for x, v in zip(points, values, strict=True)}
+    for k in range(1, len(points) - 1):
+        three = [float(v) for v in values[k - 1 : k + 2]]
+        same = all(v > 0 for v in three) or all(v < 0 for v in three)
+        if same and abs(three[1]) < min(abs(three[0]), abs(three[2])):
+            dip = _dip(float(points[k - 1]), float(points[k + 1]), at)
+            if dip is not None:
+                everything[dip] = at(dip)
+    places = sorted(everything)
+    return places, [everything[x] for x in places]
+
+
+def _dip(low: float, high: float, at: Callable[[float], float]) -> float | None:
+    """Where the function comes nearest to 0, or goes through it."""
+    from scipy.optimize import minimize_scalar
+
+    sign = math.copysign(1.0, at(float(low)))
+
+    def signed(exponent: float) -> float:
+        value = sign * at(math.exp(exponent))
+        return value if math.isfinite(value) else _FAR
+
+    found = minimize_scalar(
+        signed,
+        bounds=(math.log(low), math.log(high)),
+        method="bounded",
+        options={"maxiter": _EXTREME_STEPS},
+    )
+    return math.exp(float(found.x)) if found.fun < _FAR else None
+
+
+def crossings(
+    points: Sequence[float] | NDArray[Any],
+    values: Sequence[float] | NDArray[Any],
+    at: Callable[[float], float],
+) -> Iterator[float]:
+    """Return where a function goes through 0.
+
+    Parameters
+    ----------
+    points : sequence of float, shape (n,)
+        Where it was looked at, in ascending order.
+    values : sequence of float, shape (n,)
+        Its values there, not a number where it is not defined.
+    at : callable
+        The function.
+
+    Yields
+    ------
+    float
+        Each zero, to floating-point precision; jumps are left out.
+    """
+    from scipy.optimize import brentq
+
+    for k in range(len(points) - 1):
+        low, high = values[k], values[k + 1]
+        if not (math.isfinite(low) and math.isfinite(high)) or (low > 0) == (high > 0):
+            continue
+        try:
+            root = brentq(at, points[k], points[k + 1], xtol=1e-300, rtol=8 * _EPSILON)
+        except ValueError:  # not defined somewhere in between
+            continue
+        if abs(at(root)) <= _JUMP:
+            yield float(root)

@@ -1,0 +1,247 @@
+"""What keeps a section's elements from being positive, as an inequality with its numbers."""
+
+from __future__ import annotations
+
+import math
+
+from antecurve.curves.model import Factors
+from antecurve.quantities import format_quantity
+from antecurve.synthesis.rational import Violation, at_level, balance_roots
+from antecurve.synthesis.section_problem import Balance, SectionProblem
+
+__all__ = [
+    "branch_violation",
+    "capacitor_violation",
+    "infinity_violation",
+    "no_root_violation",
+    "no_series_violation",
+    "shunt_branch_violation",
+]
+
+
+def branch_violation(
+    problem: SectionProblem, balance: Balance, zero: float, resistance: float
+) -> Violation:
+    """Say that a partial fraction of the series arm is not positive.
+
+    Parameters
+    ----------
+    problem : SectionProblem
+        The curve, level and loading.
+    balance : Balance
+        Its unknowns.
+    zero : float
+        The zero [s] of the branch.
+    resistance : float
+        What its resistance would be [ohm].
+
+    Returns
+    -------
+    Violation
+        The condition.
+    """
+    outcome = (
+        f"the branch at {format_quantity(zero, 's')} would be {format_quantity(resistance, 'ohm')}"
+    )
+    if not problem.taken and not alternating(problem.found):
+        return Violation(f"{_alternation(problem.found)}, so that {outcome}", structural=True)
+    if not problem.taken:
+        what, time = _longest_extra(balance)
+        return Violation(
+            f"{what} must be below the curve's shortest zero: {format_quantity(time, 's')} < "
+            f"{format_quantity(zero, 's')} does not hold {at_level(problem.gain)}, and {outcome}"
+        )
+    return Violation(
+        "each branch of the series arm must have a resistance above 0, Rp D(-1/T)/(g0 Q(-1/T) "
+        f"(1 - T'/T)...) > 0, but {outcome} with Q's time constants {_listed(balance.times)} (of "
+        f"the roots of D = g0 N) {at_level(problem.gain)}"
+    )
+
+
+def _longest_extra(balance: Balance) -> tuple[str, float]:
+    """The longest of the poles beyond the curve and the capacitance's time constant."""
+    extra = [("the pole that the curve without ultrasonic pole gets", balance.implied_pole)]
+    extra.append(("the pole that the load's capacitance adds", balance.load_pole))
+    extra += [("the time constant across the output", time) for time in balance.times[-1:]]
+    return max(extra, key=lambda item: item[1])
+
+
+def shunt_branch_violation(balance: Balance, zero: float, capacitance: float) -> Violation:
+    """Say that a branch of the shunt arm has no positive capacitance.
+
+    Parameters
+    ----------
+    balance : Balance
+        The unknowns.
+    zero : float
+        The zero [s] of the branch.
+    capacitance : float
+        What its capacitance would be [F].
+
+    Returns
+    -------
+    Violation
+        The condition.
+    """
+    return Violation(
+        f"the shunt branch at {format_quantity(zero, 's')} must have a capacitance above 0, "
+        f"-T Q(-1/T)/Rp > 0, but it would be {format_quantity(capacitance, 'F')} with Q's time "
+        f"constants {_listed(balance.times)}"
+    )
+
+
+def capacitor_violation(problem: SectionProblem, total: float) -> Violation:
+    """Say that the capacitance across the output is less than the load's.
+
+    Parameters
+    ----------
+    problem : SectionProblem
+        The curve, level and loading.
+    total : float
+        The whole capacitance across the output [F].
+
+    Returns
+    -------
+    Violation
+        The condition.
+    """
+    load = format_quantity(problem.loading.load_capacitance, "F")
+    return Violation(
+        "the whole capacitance across the output, Tc.../(Rp Tz...), must be greater than the "
+        f"load's: {format_quantity(total, 'F')} > {load} does not hold with a resistor across the "
+        f"output of {format_quantity(problem.shunt, 'ohm')} {at_level(problem.gain)}"
+    )
+
+
+def no_series_violation(problem: SectionProblem, infinity: float) -> Violation:
+    """Say that nothing is left for the series arm.
+
+    Parameters
+    ----------
+    problem : SectionProblem
+        The curve, level and loading.
+    infinity : float
+        What its resistance would be [ohm].
+
+    Returns
+    -------
+    Violation
+        The condition.
+    """
+    return Violation(
+        "the series arm must have a resistance above 0, "
+        f"{format_quantity(infinity, 'ohm')} > 0 Ω does not hold {at_level(problem.gain)}"
+    )
+
+
+def infinity_violation(problem: SectionProblem, balance: Balance, infinity: float) -> Violation:
+    """Say that R_inf is negative.
+
+    Parameters
+    ----------
+    problem : SectionProblem
+        The curve, level and loading.
+    balance : Balance
+        Its unknowns.
+    infinity : float
+        What R_inf would be [ohm].
+
+    Returns
+    -------
+    Violation
+        The condition.
+    """
+    found, source = problem.found, problem.loading.source_resistance
+    highest = format_quantity(1.0 / (2.0 * math.pi * found.poles_s[-1]), "Hz")
+    if problem.own_capacitor or problem.loaded:
+        condition = (
+            "the series arm's resistance at high frequency, source resistance included, must "
+            f"be at least the source's: {format_quantity(infinity + source, 'ohm')} >= "
+            f"{format_quantity(source, 'ohm')} does not hold"
+        )
+    else:
+        z = problem.parallel * math.prod(problem.taken) / math.prod(balance.times)
+        poles = (*found.poles_s, *balance.beyond)
+        reach = balance.level * math.prod(found.zeros_s) / math.prod(poles)
+        limit = "Rp/(Rp + Rs)"
+        if problem.taken:
+            limit = f"Z/(Z + Rs) with Z = Rp Tz.../Tq... = {format_quantity(z, 'ohm')}"
+        condition = (
+            "the gain at high frequency, g0 T1 T3.../(T2 T4...), must be at most "
+            f"{limit}: {reach:.4g} <= {z / (z + source):.4g} does not hold"
+        )
+    return Violation(
+        f"{condition} {at_level(problem.gain)} with the highest pole at {highest} (the resistor "
+        f"in series would be {format_quantity(infinity, 'ohm')})"
+    )
+
+
+def no_root_violation(problem: SectionProblem, kind: str) -> Violation:
+    """Say that D = g N has no root where the shunt arm needs one.
+
+    Parameters
+    ----------
+    problem : SectionProblem
+        The curve, level and loading.
+    kind : str
+        ``output-capacitor`` or ``rc-shunt``.
+
+    Returns
+    -------
+    Violation
+        The condition.
+    """
+    found = problem.found
+    level = problem.level()
+    have = (
+        f"the real roots T of D(-1/T) = g0 N(-1/T) at g0 = {level:.4g} are "
+        f"{_listed(balance_roots(found, found.poles_s, level))}"
+    )
+    if kind == "rc-shunt":
+        return Violation(
+            "a shunt arm with its own RC needs a root above one of the curve's zeros, Tq > Tz, "
+            f"but {have} and the zeros are {_listed(found.zeros_s)}",
+            structural=not found.zeros_s,
+        )
+    low, high = found.poles_s[-1], found.poles_s[-2] if len(found.poles_s) > 1 else math.inf
+    if found.zeros_s and high > found.zeros_s[-1]:
+        return Violation(_alternation(found), structural=True)
+    return Violation(
+        f"the capacitor across the output needs a root Tc, {format_quantity(low, 's')} < Tc < "
+        f"{format_quantity(high, 's')}, but {have}: the level is too high, or the two highest "
+        "poles are too close together"
+    )
+
+
+def alternating(found: Factors) -> bool:
+    """Return whether zeros and poles alternate from low frequency, a zero first.
+
+    Parameters
+    ----------
+    found : Factors
+        The curve.
+
+    Returns
+    -------
+    bool
+        Whether they do; a second ultrasonic pole beyond the last zero is left aside.
+    """
+    corners = [(t, 0) for t in found.zeros_s] + [(t, 1) for t in found.poles_s]
+    kinds = [0] * found.zeros_at_origin + [kind for _, kind in sorted(corners, reverse=True)]
+    if len(found.poles_s) > len(found.zeros_s) + found.zeros_at_origin:
+        kinds = kinds[:-1]
+    return all(kind == place % 2 for place, kind in enumerate(kinds))
+
+
+def _alternation(found: Factors) -> str:
+    corners = [(t, "zero") for t in found.zeros_s] + [(t, "pole") for t in found.poles_s]
+    order = [f"{word} {format_quantity(t, 's')}" for t, word in sorted(corners, reverse=True)]
+    order = ["zero at the origin"] * found.zeros_at_origin + order
+    return (
+        "zeros and poles must alternate from low frequency, a zero first (T1 > T2 > T3 > ...), "
+        f"but the curve has {', '.join(order)}"
+    )
+
+
+def _listed(times: tuple[float, ...]) -> str:
+    return ", ".join(format_quantity(t, "s") for t in times) or "none"
