@@ -101,13 +101,35 @@ class SectionProblem:
         return tuple(left)
 
     def level(self, beyond: Sequence[float] = ()) -> float:
-        """Return g with poles beyond the curve."""
+        """Return g with poles beyond the curve.
+
+        Parameters
+        ----------
+        beyond : sequence of float, optional
+            Their time constants [s].
+
+        Returns
+        -------
+        float
+            g.
+        """
         found = self.found
         poles = (*found.poles_s, *beyond)
         return level_constant(self.gain, found.zeros_s, found.zeros_at_origin, poles)
 
     def lead(self, beyond: Sequence[float] = ()) -> float:
-        """Return g prod(z)/prod(p), the beyond ones not in prod(p)."""
+        """Return g prod(z)/prod(p), p the curve's own poles.
+
+        Parameters
+        ----------
+        beyond : sequence of float, optional
+            Time constants [s] of poles beyond the curve, on which g depends.
+
+        Returns
+        -------
+        float
+            What has the unit of a time [s] where the curve lacks a pole.
+        """
         return self.level(beyond) * math.prod(self.found.zeros_s) / math.prod(self.found.poles_s)
 
     def beyond(self, unknown: float) -> tuple[float, ...]:
@@ -115,6 +137,16 @@ class SectionProblem:
 
         Without ultrasonic pole the unknown is the longer one, and R_inf = 0 makes
         T5 = y l Rs CL/T with y^2 = (1 + w^2 T^2)(1 + w^2 T5^2).
+
+        Parameters
+        ----------
+        unknown : float
+            The pole [s].
+
+        Returns
+        -------
+        tuple of float
+            Time constants [s]; infinite where there is none.
         """
         if not (self.implied and self.loaded and self.loading.source_resistance):
             return (unknown,)
