@@ -16,6 +16,7 @@ from antecurve.quantities import check_number, check_tolerance
 
 __all__ = [
     "CANONICAL_FORMS",
+    "MOST_BUILDS",
     "Grade",
     "Job",
     "NetworkRequest",
@@ -28,6 +29,10 @@ __all__ = [
 
 CANONICAL_FORMS = ("foster-1", "foster-2", "cauer-1", "cauer-2")
 """The half-sections whose series arm is a resistor and a canonical four-element impedance."""
+
+
+MOST_BUILDS = 10**9
+"""Most builds of a spread: some minutes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,7 +173,7 @@ class SpreadRequest:
     Attributes
     ----------
     builds : int
-        Number of builds, at least 1.
+        Number of builds, 1 to `MOST_BUILDS`.
     seed : int
         Seed of the random numbers, 0 or greater.
     distribution : str
@@ -180,8 +185,10 @@ class SpreadRequest:
     distribution: str = "uniform"
 
     def __post_init__(self) -> None:
-        if self.builds < 1:
-            raise InputError("spread.builds", self.builds, "it must be a whole number, 1 or more")
+        if not 1 <= self.builds <= MOST_BUILDS:
+            raise InputError(
+                "spread.builds", self.builds, f"it must be a whole number from 1 to {MOST_BUILDS}"
+            )
         if self.seed < 0:
             raise InputError("spread.seed", self.seed, "it must be a whole number, 0 or more")
         if self.distribution not in ("uniform", "normal"):

@@ -9,7 +9,7 @@ import pytest
 from antecurve.errors import AntecurveError, FileFormatError, InputError
 from antecurve.files.job_file import parse_job, read_job
 from antecurve.files.starter_job import starter_job
-from antecurve.job import default_job
+from antecurve.job import SpreadRequest, default_job
 
 
 def test_the_starter_job_is_the_default_job(tmp_path: Path) -> None:
@@ -161,3 +161,9 @@ def test_a_job_nested_too_deeply_is_refused(tmp_path: Path) -> None:
         path.write_text(text)
         with pytest.raises(FileFormatError, match="nested too deeply"):
             read_job(path)
+
+
+@pytest.mark.parametrize("builds", [0, 10**9 + 1, 10**400])
+def test_no_more_builds_than_end_in_some_minutes(builds: int) -> None:
+    with pytest.raises(InputError, match="from 1 to 1000000000"):
+        SpreadRequest(builds=builds)

@@ -15,6 +15,7 @@ from antecurve.errors import FileFormatError, InputError
 from antecurve.files import job_fields as fields
 from antecurve.files.reading import read_text
 from antecurve.job import (
+    MOST_BUILDS,
     Grade,
     Job,
     NetworkRequest,
@@ -62,7 +63,7 @@ _TARGET: fields.Section = {
 }
 _TARGET_FIELDS = {"level": "level_v", "band": "band_hz"}
 _SPREAD: fields.Section = {
-    "builds": fields.whole(minimum=1, maximum=10**9),
+    "builds": fields.whole(minimum=1, maximum=MOST_BUILDS),
     "seed": fields.whole(minimum=0, maximum=2**63 - 1),
     "distribution": fields.text(("uniform", "normal")),
 }
