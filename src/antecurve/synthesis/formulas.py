@@ -206,16 +206,14 @@ def _section(
         conditions=section.conditions,
         loaded_conditions=section.loaded_conditions,
         conditions_for="any CL" if excess == 1 else "CL = 0",
-        about_load=_about_load(excess == 1, bool(loaded)),
+        about_load=_about_load(excess == 1),
     )
 
 
-def _about_load(capacitor: bool, loaded: bool) -> str:
+def _about_load(capacitor: bool) -> str:
     if capacitor:
         return "exact for any CL up to the whole capacitance across the output"
-    if loaded:
-        return "CL = 0; with CL the second set of definitions, exact but for the pole T_load"
-    return "CL = 0; with CL the values come by iteration, exact but for the one pole reported"
+    return "CL = 0; with CL the second set of definitions, exact but for the pole T_load"
 
 
 def _element_formulas(
@@ -322,13 +320,13 @@ def _cascade(
         **shared,
         arms=_prove_cascade(solution),
         definitions=found.definitions,
-        loaded_definitions=(),
+        loaded_definitions=found.loaded_definitions,
         elements=tuple(elements),
-        level=level_formulas(names, loaded=False),
+        level=level_formulas(names, loaded=True),
         conditions=found.conditions,
-        loaded_conditions=(),
+        loaded_conditions=found.loaded_conditions,
         conditions_for="CL = 0",
-        about_load=_about_load(False, False),
+        about_load=_about_load(False),
     )
 
 

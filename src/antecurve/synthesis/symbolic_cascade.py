@@ -1,12 +1,13 @@
-"""The elements of a cascade in the curve's time constants, and their proof, for CL = 0.
+"""The elements of a cascade in the curve's time constants, and their proof.
 
 The same formulas as in `antecurve.synthesis.cascade`.  The strengths are roots of a quadratic;
 the proof takes the strengths as symbols and shows that the network makes the partial fractions
-that the quadratic is made from, and that its root satisfies it.
+that the quadratic is made from, that these are the curve's, and that its root satisfies it.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -25,16 +26,22 @@ class CascadeFormulas:
     Attributes
     ----------
     definitions : tuple of Formula
-        In order.
+        In order, for CL = 0.
+    loaded_definitions : tuple of Formula
+        The same with CL.
     elements : tuple of Formula
         In the order of the layout, shunt resistors left out.
     conditions : tuple of str
-        When every element is positive.
+        When every element is positive, for `definitions`.
+    loaded_conditions : tuple of str
+        The same for `loaded_definitions`.
     """
 
     definitions: tuple[Formula, ...]
+    loaded_definitions: tuple[Formula, ...]
     elements: tuple[Formula, ...]
     conditions: tuple[str, ...]
+    loaded_conditions: tuple[str, ...]
 
 
 def cascade_formulas(
@@ -54,144 +61,256 @@ def cascade_formulas(
     Returns
     -------
     CascadeFormulas
-        Definitions, elements and conditions.
+        Definitions, elements and conditions, without and with the load's capacitance.
 
     Raises
     ------
     ArithmeticError
         When substituting back fails.
     """
+    plain = _Cascade(names, short_first, shunts, loaded=False)
+    loaded = _Cascade(names, short_first, shunts, loaded=True)
+    for cascade in (plain, loaded):
+        cascade.prove()
+    return CascadeFormulas(
+        tuple(plain.definitions()),
+        tuple(loaded.definitions()),
+        tuple(plain.elements()),
+        plain.conditions(),
+        loaded.conditions(),
+    )
+
+
+def _positive(name: str) -> Any:
     import sympy
 
-    at_origin = names.found.zeros_at_origin
-    implied = len(names.poles) < len(names.zeros) + at_origin
-    zeros: list[str | None] = [*([None] * at_origin), *names.zeros]
-    order = zeros[::-1] if short_first else zeros
-    beyond = f"T{len(names.zeros) + len(names.poles) + at_origin + 1}"
-    poles = [*names.poles, *([beyond] if implied else [])]
-    _prove(names, order, poles)
+    return sympy.Symbol(name, positive=True)
 
-    def symbol(name: str) -> Any:
-        return sympy.Symbol(name, positive=True)
 
-    g0, source, resistance, across = (symbol(n) for n in ("g0", "Rs", "R", "Rp"))
-    middle = symbol(shunts[0])
-    k1, k2 = (symbol(n) for n in ("k1", "k2"))
-    lead = sympy.Mul(*(symbol(z) for z in names.zeros))
-    shared = 1 / middle + 1 / across
-    definitions = [
-        Formula(
-            "Rp",
-            symbol(shunts[1]) * symbol("RL") / (symbol(shunts[1]) + symbol("RL")),
-            "shunt resistance at the output, load included",
-        )
-    ]
-    if implied:
-        value = g0 * lead * (1 + source * shared) / sympy.Mul(*(symbol(p) for p in names.poles))
-        definitions.append(
-            Formula(beyond, value, "pole that any such network has beyond the curve")
-        )
-        definitions.append(Formula("R", source, "resistance at the input"))
-    else:
-        limit = sympy.Mul(*(symbol(p) for p in poles)) / (g0 * lead)
-        definitions.append(
-            Formula("R", (limit - 1) / shared, "resistance at the input, source included")
-        )
-    for place, time in enumerate(order, start=1):
-        definitions.append(
-            Formula(
-                f"c{place}",
-                sympy.factor(_fraction(names, time, poles)),
-                f"partial fraction of 1/H for section {place}",
+class _Cascade:
+    """A cascade's quantities in symbols, with the load's capacitance or without."""
+
+    def __init__(
+        self, names: SymbolicCurve, short_first: bool, shunts: tuple[str, str], *, loaded: bool
+    ) -> None:
+        self.names, self.shunts, self.loaded = names, shunts, loaded
+        self.at_origin = names.found.zeros_at_origin
+        zeros: list[str | None] = [*([None] * self.at_origin), *names.zeros]
+        self.order = zeros[::-1] if short_first else zeros
+        degree = len(names.zeros) + self.at_origin
+        self.implied = len(names.poles) < degree
+        self.implied_pole = f"T{degree + len(names.poles) + 1}"
+        implied = (self.implied_pole,) if self.implied else ()
+        self.beyond: tuple[str, ...] = (*implied, *(("T_load",) if loaded else ()))
+
+    def definitions(self) -> list[Formula]:
+        """What the elements are made from, in order."""
+        import sympy
+
+        across, load = (_positive(n) for n in (self.shunts[1], "RL"))
+        shared = "shunt resistance at the output, load included"
+        found = [Formula("Rp", across * load / (across + load), shared)]
+        if self.loaded:
+            tau = _positive("Rp") * _positive("CL")
+            found.append(Formula("tau", tau, "the load's own time constant"))
+        found += self._poles_and_input()
+        for place, time in enumerate(self.order, start=1):
+            expression = sympy.factor(self._fraction(time, _positive))
+            found.append(
+                Formula(f"c{place}", expression, f"partial fraction of 1/H for section {place}")
             )
-        )
-    definitions += _strengths(order, shared, middle, across, resistance)
-    elements: list[Formula] = []
-    if not implied:
-        elements.append(Formula("R", resistance - source, "R_inf"))
-    for strength, time in zip((k1, k2), order, strict=True):
+        return found + self._strengths()
+
+    def elements(self) -> list[Formula]:
+        """The elements but for the shunt resistors."""
+        found: list[Formula] = []
+        if not self.implied:
+            found.append(Formula("R", _positive("R") - _positive("Rs"), "R_inf"))
+        for place, time in enumerate(self.order, start=1):
+            strength = _positive(f"k{place}")
+            if time is None:
+                found.append(Formula("C", 1 / strength))
+            else:
+                found += [Formula("R", strength), Formula("C", _positive(time) / strength)]
+        return found
+
+    def conditions(self) -> tuple[str, ...]:
+        """When every element is positive."""
+        strengths = ("k1 > 0", "k2 > 0")
+        if self.implied:
+            return strengths
+        zeros, poles = " ".join(self.names.zeros), " ".join(self.names.poles)
+        if self.loaded:
+            last = self.names.poles[-1]
+            return (
+                *strengths,
+                f"0 < T_load <= {last}",
+                f"R >= Rs: g0 {zeros} Rs CL <= {poles} T_load",
+            )
+        limit = f"1/(1 + Rs (1/{self.shunts[0]} + 1/Rp))"
+        return (*strengths, f"R >= Rs: g0 {zeros}/({poles}) <= {limit}")
+
+    def _lead(self, value: Callable[[str], Any]) -> Any:
+        """g prod(z)/prod(p)."""
+        total = value("g0")
+        for zero in self.names.zeros:
+            total = total * value(zero)
+        for pole in self.names.poles:
+            total = total / value(pole)
+        return total
+
+    def _direct(self, value: Callable[[str], Any]) -> Any:
+        """c0 of D/(g s^a N)."""
+        poles = [value(p) for p in self.beyond]
+        tilt = sum(1 / value(p) for p in self.names.poles)
+        tilt = tilt - sum(1 / value(z) for z in self.names.zeros)
+        total = sum(poles) if self.implied else 1
+        if self.loaded:
+            square = poles[0] * poles[1] if self.implied else poles[0]
+            total = total + square * tilt
+        return total / self._lead(value)
+
+    def _fraction(self, time: str | None, value: Callable[[str], Any]) -> Any:
+        """Partial fraction of D/(g s^a N) at one zero."""
         if time is None:
-            elements.append(Formula("C", 1 / strength))
-        else:
-            elements += [Formula("R", strength), Formula("C", symbol(time) / strength)]
-    reach = f"g0 {' '.join(names.zeros)}/({' '.join(poles)})"
-    limit_text = f"1/(1 + Rs (1/{shunts[0]} + 1/Rp))"
-    conditions = () if implied else (f"R >= Rs: {reach} <= {limit_text}",)
-    return CascadeFormulas(tuple(definitions), tuple(elements), conditions)
+            return 1 / value("g0")
+        s = -1 / value(time)
+        found = 1 / value("g0")
+        for pole in (*self.names.poles, *self.beyond):
+            found = found * (1 + s * value(pole))
+        for other in self.names.zeros:
+            if other != time:
+                found = found / (1 + s * value(other))
+        return found / s if self.at_origin else found
 
+    def _weights(self, value: Callable[[str], Any]) -> tuple[Any, Any]:
+        """a1, a2 in x1 x2 = a1 x1 + a2 x2."""
+        first, second = self.order
+        if first is None or second is None:
+            other = value(first or second or "")
+            return (1, -other) if first is None else (-other, 1)
+        one, two = value(first), value(second)
+        return one / (one - two), -two / (one - two)
 
-def _fraction(names: SymbolicCurve, time: str | None, poles: list[str]) -> Any:
-    """Partial fraction of D/(g s^a N) at one zero, as a sympy expression."""
-    import sympy
+    def _shares(self, time: str | None, value: Callable[[str], Any]) -> tuple[Any, Any]:
+        """p, q in (1 + s tau) x = p + q x."""
+        if not self.loaded:
+            return 0, 1
+        if time is None:
+            return value("tau"), 1
+        return value("tau") / value(time), 1 - value("tau") / value(time)
 
-    def symbol(name: str) -> Any:
-        return sympy.Symbol(name, positive=True)
+    def _across(self, value: Callable[[str], Any]) -> Any:
+        """c0 of the network's 1/H."""
+        r, u = 1 / value(self.shunts[0]), 1 / value("Rp")
+        p1, p2 = (self._shares(t, value)[0] for t in self.order)
+        k1, k2, resistance = (value(n) for n in ("k1", "k2", "R"))
+        return (1 + k2 * u * p2) * (1 + r * resistance) + u * resistance + u * k1 * p1
 
-    if time is None:
-        return 1 / symbol("g0")
-    s = -1 / symbol(time)
-    value = sympy.Mul(*(1 + s * symbol(p) for p in poles)) / symbol("g0")
-    for other in names.zeros:
-        if other != time:
-            value /= 1 + s * symbol(other)
-    return value / s if names.found.zeros_at_origin else value
+    def _quadratic(self, value: Callable[[str], Any]) -> tuple[Any, Any, Any, Any]:
+        """Coefficients of the quadratic for k1 over u, and what k2 is c2 over."""
+        r, u = 1 / value(self.shunts[0]), 1 / value("Rp")
+        (_, q1), (p2, q2) = (self._shares(t, value) for t in self.order)
+        a1, a2 = self._weights(value)
+        c1, c2, resistance = (value(n) for n in ("c1", "c2", "R"))
+        alpha = r + u * q1
+        beta = r * (p2 + q2 * a1)
+        gamma = q2 * (1 + r * resistance)
+        delta = q2 * r * a2
+        below = u * (gamma + delta * value("k1"))
+        return alpha * delta, alpha * gamma + beta * c2 - c1 * delta, -c1 * gamma, below
 
+    def _poles_and_input(self) -> list[Formula]:
+        """The poles beyond the curve and the resistance at the input, source included."""
+        import sympy
 
-def _weights(order: list[Any]) -> tuple[Any, Any]:
-    """a1, a2 in x1 x2 = a1 x1 + a2 x2."""
-    one, two = order
-    if one is None:
-        return 1, -two
-    if two is None:
-        return -one, 1
-    return one / (one - two), -two / (one - two)
+        source, rp = _positive("Rs"), _positive("Rp")
+        lead = self._lead(_positive)
+        shared = 1 / _positive(self.shunts[0]) + 1 / rp
+        remark = "resistance at the input, source included"
+        if not self.loaded:
+            if self.implied:
+                text = "pole that any such network has beyond the curve"
+                return [
+                    Formula(self.implied_pole, lead * (1 + source * shared), text),
+                    Formula("R", source, remark),
+                ]
+            return [Formula("R", (1 / lead - 1) / shared, remark)]
+        balance = sympy.Eq(self._across(_positive), sympy.factor(self._direct(_positive)))
+        together = "to be solved together with those below"
+        if self.implied:
+            other = lead * source * _positive("CL") / _positive(self.implied_pole)
+            return [
+                Formula(
+                    self.implied_pole, balance, f"pole for the one the curve lacks, {together}"
+                ),
+                Formula("T_load", other, "pole that the load's capacitance adds"),
+                Formula("R", source, remark),
+            ]
+        return [
+            Formula("T_load", balance, f"pole that the load's capacitance adds, {together}"),
+            Formula("R", _positive("T_load") / (lead * _positive("CL")), remark),
+        ]
 
+    def _strengths(self) -> list[Formula]:
+        import sympy
 
-def _strengths(
-    order: list[str | None], shared: Any, middle: Any, across: Any, resistance: Any
-) -> list[Formula]:
-    import sympy
+        square, linear, constant, below = self._quadratic(_positive)
+        w = sympy.Symbol("w", real=True)
+        p, q = sympy.symbols("p q")
+        general = (sympy.sqrt(w**2 - 4 * p * q) - w) / (2 * p)
+        prove(sympy.expand(p * general**2 + w * general + q) == 0, "no root of the quadratic")
+        root = general.subs({p: sympy.factor(square), q: constant})
+        return [
+            Formula("w", linear, "linear coefficient of the quadratic for k1"),
+            Formula("k1", root, "strength of the section at the input"),
+            Formula("k2", _positive("c2") / below, "strength of the section at the output"),
+        ]
 
-    times = [None if t is None else sympy.Symbol(t, positive=True) for t in order]
-    a1, a2 = _weights(times)
-    c1, c2, k1 = (sympy.Symbol(n, positive=True) for n in ("c1", "c2", "k1"))
-    w = sympy.Symbol("w", real=True)
-    square = sympy.factor(shared * a2 / middle)
-    constant = -c1 * (1 + resistance / middle)
-    linear = shared * (1 + resistance / middle) + (a1 * c2 - a2 * c1) / middle
-    p, q = sympy.symbols("p q")
-    general = (sympy.sqrt(w**2 - 4 * p * q) - w) / (2 * p)
-    prove(sympy.expand(p * general**2 + w * general + q) == 0, "no root of the quadratic")
-    root = general.subs({p: square, q: constant})
-    return [
-        Formula("w", linear, "linear coefficient of the quadratic for k1"),
-        Formula(
-            "k1",
-            root,
-            "strength of the section at the input",
-        ),
-        Formula(
-            "k2",
-            c2 * across / (1 + resistance / middle + k1 * a2 / middle),
-            "strength of the section at the output",
-        ),
-    ]
+    def prove(self) -> None:
+        """Prove that the network's 1/H is that of the curve where the equations hold."""
+        times = [t for t in self.order if t is not None]
+        every = [*times, *self.names.poles, *self.beyond, "g0", "k1", "k2", "c1", "c2", "R"]
+        every += [self.shunts[0], "Rp", "tau", "s"]
+        field = symbol_field(every)
+        value = field.__getitem__
+        s, k1, k2, resistance = (field[n] for n in ("s", "k1", "k2", "R"))
+        r, u = 1 / field[self.shunts[0]], 1 / field["Rp"]
+        x1, x2 = (1 / s if t is None else 1 / (1 + s * field[t]) for t in self.order)
+        y = u * (1 + s * field["tau"]) if self.loaded else u
+        inverse = (1 + k2 * y * x2) * (1 + r * (resistance + k1 * x1)) + y * (resistance + k1 * x1)
+        (_, q1), (p2, q2) = (self._shares(t, value) for t in self.order)
+        a1, a2 = self._weights(value)
+        extent = 1 + k2 * u * p2
+        c1 = k1 * (extent * r + u * q1 + k2 * u * q2 * r * a1)
+        c2 = k2 * u * q2 * (1 + r * resistance + r * k1 * a2)
+        rising = u * resistance * field["tau"] * s if self.loaded else 0 * s
+        made = rising + self._across(value) + c1 * x1 + c2 * x2
+        prove(inverse == made, "1/H of the network is not its partial fractions")
+        wanted = self._wanted(value, s)
+        top = field["s"] / field["s"]
+        for pole in (*self.names.poles, *self.beyond):
+            top = top * (1 + s * field[pole])
+        bottom = field["g0"] * (s if self.at_origin else 1)
+        for zero in self.names.zeros:
+            bottom = bottom * (1 + s * field[zero])
+        expected = wanted + sum(
+            self._fraction(t, value) * x for t, x in zip(self.order, (x1, x2), strict=True)
+        )
+        prove(top / bottom == expected, "1/H of the curve is not its partial fractions")
+        known = dict(field) | {"c1": c1, "c2": c2}
+        square, linear, constant, below = self._quadratic(known.__getitem__)
+        prove(
+            square * k1 * k1 + linear * k1 + constant == 0 * s and k2 * below == c2,
+            "the strength's quadratic is wrong",
+        )
 
-
-def _prove(names: SymbolicCurve, order: list[str | None], poles: list[str]) -> None:
-    """Prove that the network's 1/H has the partial fractions the strengths are solved from."""
-    times = [t for t in order if t is not None]
-    field = symbol_field([*times, "k1", "k2", "R", "R2", "Rp", "s"])
-    s, k1, k2, resistance = (field[n] for n in ("s", "k1", "k2", "R"))
-    r, u = 1 / field["R2"], 1 / field["Rp"]
-    x1, x2 = (1 / s if t is None else 1 / (1 + s * field[t]) for t in order)
-    a1, a2 = _weights([None if t is None else field[t] for t in order])
-    inverse = (1 + k2 * u * x2) * (1 + r * (resistance + k1 * x1)) + u * (resistance + k1 * x1)
-    c0 = 1 + resistance * (r + u)
-    c1 = k1 * (r + u + k2 * u * r * a1)
-    c2 = k2 * u * (1 + r * resistance + r * k1 * a2)
-    prove(inverse == c0 + c1 * x1 + c2 * x2, "1/H is not its partial fractions")
-    # k2 from the third equation, put into the second, is the quadratic.
-    b = 1 + r * resistance
-    square, linear = (r + u) * r * a2, (r + u) * b + r * a1 * c2 - r * a2 * c1
-    prove(square * k1 * k1 + linear * k1 - c1 * b == 0 * b, "the strength's quadratic is wrong")
+    def _wanted(self, value: Callable[[str], Any], s: Any) -> Any:
+        """What D/(g s^a N) has beside its partial fractions."""
+        found = self._direct(value) + 0 * s
+        if self.loaded:
+            product = s
+            for pole in self.beyond:
+                product = product * value(pole)
+            found = found + product / self._lead(value)
+        return found
