@@ -40,6 +40,9 @@ COINCIDENT = 1e-9
 """Relative distance below which two time constants count as the same."""
 
 
+_MOST_AT_ORIGIN = 8
+
+
 @dataclass(frozen=True, slots=True)
 class Factors:
     """A rational function by its real time constants.
@@ -108,6 +111,14 @@ class Curve:
             object.__setattr__(self, field, values)
         if not (self.zeros_s or self.poles_s):
             raise InputError("curve", self.name, "it must have at least one time constant")
+        for field in ("zeros_at_origin", "poles_at_origin"):
+            count = getattr(self, field)
+            if type(count) is not int or not 0 <= count <= _MOST_AT_ORIGIN:
+                raise InputError(
+                    f"curve.{field}",
+                    count,
+                    f"it must be a whole number from 0 to {_MOST_AT_ORIGIN}",
+                )
         bound = self.low_end_bound_s
         if bound is not None:
             check_number(bound, field="curve.low_end_bound_s", unit="s")

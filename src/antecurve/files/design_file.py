@@ -10,6 +10,7 @@ from typing import Any
 from antecurve.curves.model import factors
 from antecurve.errors import AntecurveError, FileFormatError
 from antecurve.files.design_job import job_content, job_from, network_content, network_from
+from antecurve.files.field_types import check_types
 from antecurve.files.reading import read_text
 from antecurve.networks.compiled import check_solvable
 from antecurve.pick.result import FormOutcome
@@ -170,8 +171,11 @@ def read_design(path: Path | str) -> Design:
             second=None if content.get("second") is None else network_from(content["second"]),
             match_db=content.get("match_db"),
         )
-        _ = design.network
-        check_solvable(design.picked.topology)
+        for name, part in (("job", design.job), ("network", design.picked)):
+            check_types(part, name)
+        if design.second is not None:
+            check_types(design.second, "second")
+        check_solvable(design.network.topology)
     except AntecurveError as error:
         raise FileFormatError.unreadable(path, str(error), "design the job anew") from None
     except (KeyError, TypeError, ValueError, AttributeError, IndexError, OverflowError) as error:
