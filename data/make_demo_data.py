@@ -58,7 +58,7 @@ def drawer(rng: np.random.Generator) -> bytes:
 
 
 def built(design: antecurve.Design, rng: np.random.Generator) -> tuple[antecurve.Network, bytes]:
-    """One copy of a design, its parts within tolerance, and what a meter reads of them."""
+    """One build of a design, its parts within tolerance, and what a meter reads of them."""
     values = []
     for position in design.picked.positions:
         scatter = rng.uniform(-1, 1, len(position.parts)) * position.tolerance
@@ -95,7 +95,8 @@ def square_wave(
     volts = 100.0 * trace.playback_v[(place * 200_000).astype(int)] + 0.02
     volts += rng.normal(0, 4e-3, points)
     step = 2.6 * np.abs(volts).max() / 256
-    rows = zip(time.tolist(), (np.round(volts / step) * step).tolist(), strict=True)
+    volts = np.round(np.round(volts / step) * step, 6)
+    rows = zip(np.round(time, 9).tolist(), volts.tolist(), strict=True)
     return csv_bytes(("time_s", "volts"), rows)
 
 
@@ -121,9 +122,9 @@ def main() -> None:
     for name in ("schematic.svg", "error.svg", "faults.svg"):
         (pictures / name).write_bytes(plots[name])
     network, measured = built(design, rng)
-    (HERE / "copy-1-values.csv").write_bytes(measured)
+    (HERE / "build-1-values.csv").write_bytes(measured)
     own = np.random.default_rng(SEED + 1)
-    (HERE / "copy-1-sweep.csv").write_bytes(sweep(network, job, own))
+    (HERE / "build-1-sweep.csv").write_bytes(sweep(network, job, own))
     for name, unit in UNITS.items():
         for frequency in (200.0, 30.0):
             content = square_wave(network, job, unit, rng, frequency_hz=frequency)
