@@ -41,16 +41,18 @@ def check(
     meter_resistance: MeterResistance = "0.2 %",
     meter_capacitance: MeterCapacitance = "0.5 %",
     resistor_type: Annotated[
-        str, typer.Option(help="Technology of the resistors, for drift.")
+        str, typer.Option(metavar="NAME", help="Technology of the resistors, for drift.")
     ] = "metal film",
     capacitor_type: Annotated[
-        str, typer.Option(help="Technology of the capacitors, for drift and losses.")
+        str,
+        typer.Option(metavar="NAME", help="Technology of the capacitors, for drift and losses."),
     ] = "polypropylene",
     temperatures: Annotated[
         str, typer.Option(metavar="LOW:HIGH", help="Range of temperature, degrees Celsius.")
     ] = "10:40",
     reference_temperature: Annotated[
-        float, typer.Option(help="Where the parts have their values, degrees Celsius.")
+        float,
+        typer.Option(metavar="DEGREES", help="Where the parts have their values, degrees Celsius."),
     ] = 20.0,
     coefficient: Annotated[
         Optional[list[str]],  # noqa: UP045

@@ -29,8 +29,12 @@ Fit = Annotated[
         help="Fit time constants to a table with the columns frequency_hz and level_db.",
     ),
 ]
-Zeros = Annotated[int, typer.Option("--zeros", help="With --fit: number of zeros.")]
-Poles = Annotated[int, typer.Option("--poles", help="With --fit: number of poles.")]
+Zeros = Annotated[
+    int, typer.Option("--zeros", metavar="COUNT", help="With --fit: number of zeros.")
+]
+Poles = Annotated[
+    int, typer.Option("--poles", metavar="COUNT", help="With --fit: number of poles.")
+]
 NoShelf = Annotated[
     bool, typer.Option("--no-shelf", help="With --fit: a zero at the origin, no bass shelf.")
 ]

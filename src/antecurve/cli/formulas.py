@@ -23,11 +23,13 @@ CurveName = Annotated[
 ]
 Pole = Annotated[
     Optional[list[str]],  # noqa: UP045
-    typer.Option("--pole", metavar="HZ", help="With --curve: an ultrasonic pole; may be repeated."),
+    typer.Option(
+        "--pole", metavar="HERTZ", help="With --curve: an ultrasonic pole; may be repeated."
+    ),
 ]
 Bound = Annotated[
     Optional[str],  # noqa: UP045
-    typer.Option("--bound", metavar="HZ", help="With --curve: where a rise towards DC ends."),
+    typer.Option("--bound", metavar="HERTZ", help="With --curve: where a rise towards DC ends."),
 ]
 Latex = Annotated[bool, typer.Option("--latex", help="Print LaTeX.")]
 

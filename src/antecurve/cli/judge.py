@@ -60,7 +60,9 @@ def judge(
     ] = None,
     playback: Annotated[
         str,
-        typer.Option(help="Ideal playback: published, or inverse (ultrasonic poles undone)."),
+        typer.Option(
+            metavar="KIND", help="Ideal playback: published, or inverse (ultrasonic poles undone)."
+        ),
     ] = "published",
     rise_time: Annotated[
         str, typer.Option(metavar="SECONDS", help="Generator's rise time, 10 to 90 %.")
@@ -87,10 +89,14 @@ def judge(
         Optional[list[Path]],  # noqa: UP045
         typer.Option(metavar="CAPTURE.csv", help="The other channel, for the match."),
     ] = None,
-    serial: Annotated[str, typer.Option(help="Serial number for the ship sheet.")] = "",
-    date: Annotated[str, typer.Option(help="Date for the ship sheet, as it is to read.")] = "",
+    serial: Annotated[
+        str, typer.Option(metavar="TEXT", help="Serial number for the ship sheet.")
+    ] = "",
+    date: Annotated[
+        str, typer.Option(metavar="TEXT", help="Date for the ship sheet, as it is to read.")
+    ] = "",
     workers: Annotated[
-        int, typer.Option(help="Processes for a batch; 0: one per core.", min=0)
+        int, typer.Option(metavar="COUNT", help="Processes for a batch; 0: one per core.", min=0)
     ] = 0,
     output: OutputFolder = None,
     force: Force = False,

@@ -24,15 +24,15 @@ def loading(
     design_file: DesignFile,
     source: Annotated[
         Optional[list[str]],  # noqa: UP045
-        typer.Option(metavar="OHM", help="A generator's resistance, beside the usual ones."),
+        typer.Option(metavar="OHMS", help="A generator's resistance, beside the usual ones."),
     ] = None,
     load: Annotated[
         Optional[list[str]],  # noqa: UP045
-        typer.Option(metavar="OHM", help="A unit's input resistance, beside the usual ones."),
+        typer.Option(metavar="OHMS", help="A unit's input resistance, beside the usual ones."),
     ] = None,
     capacitance: Annotated[
         Optional[list[str]],  # noqa: UP045
-        typer.Option(metavar="FARAD", help="A unit's input capacitance, beside the usual ones."),
+        typer.Option(metavar="FARADS", help="A unit's input capacitance, beside the usual ones."),
     ] = None,
     cable: Annotated[
         str, typer.Option(metavar="F/M", help="Capacitance of the cable per metre.")
@@ -44,7 +44,10 @@ def loading(
         str, typer.Option(metavar="DB", help="How much the error may grow within the window.")
     ] = "0.1 dB",
     channels: Annotated[
-        int, typer.Option(help="Equal networks on one generator, up to this number.", min=1)
+        int,
+        typer.Option(
+            metavar="COUNT", help="Equal networks on one generator, up to this number.", min=1
+        ),
     ] = 2,
     everything: Annotated[
         bool, typer.Option("--all", help="Print every combination, not one change at a time.")

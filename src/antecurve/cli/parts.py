@@ -13,7 +13,9 @@ __all__ = ["parts"]
 
 def parts(
     design_file: DesignFile,
-    sets: Annotated[int, typer.Option(help="Number of builds to buy for.", min=1)] = 1,
+    sets: Annotated[
+        int, typer.Option(metavar="COUNT", help="Number of builds to buy for.", min=1)
+    ] = 1,
     output: OutputFile = None,
     force: Force = False,
     as_json: AsJson = False,

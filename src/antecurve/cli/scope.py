@@ -34,7 +34,7 @@ def scope(
         str, typer.Option(metavar="SECONDS", help="Time of the edge from end to end.")
     ] = "0",
     samples: Annotated[
-        int, typer.Option(help="Samples in the period of scope.csv.", min=1000)
+        int, typer.Option(metavar="COUNT", help="Samples in the period of scope.csv.", min=1000)
     ] = 4000,
     fault: Annotated[
         Optional[list[str]],  # noqa: UP045

@@ -35,13 +35,13 @@ def sheet(
         str, typer.Option(metavar="KELVIN", help="Temperature for the noise.")
     ] = "293.15",
     oscilloscope: Annotated[
-        str, typer.Option(metavar="FARAD", help="Capacitance of a 1 Mohm oscilloscope and cable.")
+        str, typer.Option(metavar="FARADS", help="Capacitance of a 1 Mohm oscilloscope and cable.")
     ] = "120p",
     meter: Annotated[
-        str, typer.Option(metavar="FARAD", help="Capacitance of a 10 Mohm meter and leads.")
+        str, typer.Option(metavar="FARADS", help="Capacitance of a 10 Mohm meter and leads.")
     ] = "100p",
     probe: Annotated[
-        str, typer.Option(metavar="FARAD", help="Capacitance of a 10 Mohm probe.")
+        str, typer.Option(metavar="FARADS", help="Capacitance of a 10 Mohm probe.")
     ] = "15p",
     largest: Annotated[
         Optional[str],  # noqa: UP045

@@ -24,11 +24,11 @@ def spread(
     design_file: DesignFile,
     builds: Annotated[
         Optional[int],  # noqa: UP045
-        typer.Option(help="Number of builds; as in the job by default.", min=1),
+        typer.Option(metavar="COUNT", help="Number of builds; as in the job by default.", min=1),
     ] = None,
     seed: Annotated[
         Optional[int],  # noqa: UP045
-        typer.Option(help="Seed; as in the job by default.", min=0),
+        typer.Option(metavar="NUMBER", help="Seed; as in the job by default.", min=0),
     ] = None,
     limit: Annotated[
         Optional[str],  # noqa: UP045
@@ -36,7 +36,7 @@ def spread(
     ] = None,
     distribution: Annotated[
         Optional[str],  # noqa: UP045
-        typer.Option(help="uniform, or normal (tolerance = 3 sigma, cut there)."),
+        typer.Option(metavar="NAME", help="uniform, or normal (tolerance = 3 sigma, cut there)."),
     ] = None,
     samples: Annotated[
         Optional[Path],  # noqa: UP045
@@ -46,7 +46,10 @@ def spread(
         ),
     ] = None,
     reel_correlation: Annotated[
-        float, typer.Option(help="Correlation of equal parts off one reel, 0 to below 1.")
+        float,
+        typer.Option(
+            metavar="NUMBER", help="Correlation of equal parts off one reel, 0 to below 1."
+        ),
     ] = 0.0,
     wanted: Annotated[
         Optional[str],  # noqa: UP045

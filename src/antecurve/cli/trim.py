@@ -25,7 +25,9 @@ def trim(
             metavar="VALUES.csv", help="Parts already fitted, measured: columns ref and value."
         ),
     ],
-    most_changes: Annotated[int, typer.Option(help="Largest number of changes.", min=1)] = 3,
+    most_changes: Annotated[
+        int, typer.Option(metavar="COUNT", help="Largest number of changes.", min=1)
+    ] = 3,
     meter_resistance: MeterResistance = "0.2 %",
     meter_capacitance: MeterCapacitance = "0.5 %",
     as_json: AsJson = False,

@@ -56,7 +56,7 @@ def _equation(formula: Formula) -> Any:
     """The formula as an equation, not evaluated."""
     import sympy
 
-    if isinstance(formula.expression, sympy.Eq):
+    if isinstance(formula.expression, sympy.Eq) or str(formula.expression) == formula.name:
         return formula.expression
     name = formula.name
     left = (
@@ -74,6 +74,8 @@ def _latex(formula: Formula) -> str:
     shown = sympy.latex(expression, symbol_names=names)
     if isinstance(expression, sympy.Eq):
         return rf"{_latex_name(formula.name)}:\quad {shown}"
+    if str(expression) == formula.name:
+        return shown  # chosen freely
     base, of_s, _ = formula.name.partition("(s)")
     return f"{_latex_name(base)}{of_s} = {shown}"
 
@@ -255,7 +257,7 @@ def plain_formula(formula: Formula) -> str:
         shown = f"limit of {inner} as {variable} -> {end}"
     if isinstance(formula.expression, sympy.Eq):
         return f"{formula.name}: root {formula.name} of {shown}"
-    return f"{formula.name} = {shown}"
+    return shown if shown == formula.name else f"{formula.name} = {shown}"
 
 
 def plain_expression(expression: Any) -> str:
