@@ -75,7 +75,7 @@ def _latex(formula: Formula) -> str:
     if isinstance(expression, sympy.Eq):
         return rf"{_latex_name(formula.name)}:\quad {shown}"
     if str(expression) == formula.name:
-        return shown  # chosen freely
+        return str(shown)  # chosen freely
     base, of_s, _ = formula.name.partition("(s)")
     return f"{_latex_name(base)}{of_s} = {shown}"
 
