@@ -55,6 +55,8 @@ __all__ = [
     "pair_level_db",
 ]
 
+_MOVES = 0.1
+
 
 @dataclass(frozen=True, slots=True)
 class ErrorSummary:
@@ -291,7 +293,10 @@ def _stresses(network: Network, job: Job) -> PartStresses:
 
 
 def _own_solution(design: Design) -> OwnSolution | None:
-    """The solved values at the level of the pick, the resistor across the output as picked."""
+    """The solved values at the level of the pick; of what they leave free a resistor is as picked.
+
+    That is the one across the output where it can be chosen, else the one that moves most.
+    """
     job = design.job
     if job.network.elements is None:
         return None
@@ -305,16 +310,24 @@ def _own_solution(design: Design) -> OwnSolution | None:
         band_hz=job.target.band_hz,
     )
     found = solve()
-    resistors = [e for e in topology.elements if e.kind is ElementKind.RESISTOR]
-    across = [e for e in resistors if set(e.nodes) == set(topology.output)] or resistors
-    if not (found.exact and found.free_directions and across):
-        return found
-    held = across[0].ref
     picked = {p.element.ref: p.value for p in design.picked.positions}
-    if held not in picked:  # a series resistor of a balanced network stands in both legs
+    moved: dict[str, float] = {}
+    for direction in found.free_directions if found.exact else ():
+        for ref, exponent in direction.changes:
+            moved[ref] = max(moved.get(ref, 0.0), abs(exponent))
+    # A series resistor of a balanced network stands in both legs and is no position by itself.
+    choice = [
+        (set(e.nodes) == set(topology.output), moved[e.ref], e.ref)
+        for e in topology.elements
+        if e.kind is ElementKind.RESISTOR
+        and e.ref in picked
+        and moved.get(e.ref, 0.0) > _MOVES * max(moved.values())
+    ]
+    if not choice:
         return found
+    held = max(choice)[-1]
     at_pick = solve(impedance_level=picked[held], impedance_ref=held)
-    return replace(at_pick, free_directions=found.free_directions)
+    return at_pick if at_pick.exact else found
 
 
 def _formulas(design: Design) -> FormFormulas | None:

@@ -82,7 +82,8 @@ class OwnSolution:
     extra_poles_s : tuple of float
         Poles beyond the curve of an exact solution [s], longest first.
     free_directions : tuple of FreeDirection
-        Directions that the curve and the level do not determine.
+        Directions that the curve and the level do not determine, whether or not a resistor was
+        held.
     starts : int
         Number of starts tried: those asked for, fewer for a large network.
     """
@@ -179,6 +180,8 @@ def solve_own_network(
         x, extra = solved
         slopes = problem.mismatch(x, extra)[1]
         beyond = sorted(np.exp(x[problem.count : problem.count + extra]).tolist(), reverse=True)
+    if problem.held is not None:
+        slopes = slopes[:-1]  # what is held is not determined by the curve
     network = Network(topology, problem.values(logs))
     level = abs(evaluate(problem.coefficients(logs), [REFERENCE_FREQUENCY_HZ])[0])
     return OwnSolution(
