@@ -315,13 +315,14 @@ def _own_solution(design: Design) -> OwnSolution | None:
     for direction in found.free_directions if found.exact else ():
         for ref, exponent in direction.changes:
             moved[ref] = max(moved.get(ref, 0.0), abs(exponent))
+    least = _MOVES * max(moved.values(), default=math.inf)
     # A series resistor of a balanced network stands in both legs and is no position by itself.
     choice = [
         (set(e.nodes) == set(topology.output), moved[e.ref], e.ref)
         for e in topology.elements
         if e.kind is ElementKind.RESISTOR
         and e.ref in picked
-        and moved.get(e.ref, 0.0) > _MOVES * max(moved.values())
+        and moved.get(e.ref, 0.0) > least
     ]
     if not choice:
         return found
