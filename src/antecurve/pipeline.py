@@ -320,9 +320,7 @@ def _own_solution(design: Design) -> OwnSolution | None:
     choice = [
         (set(e.nodes) == set(topology.output), moved[e.ref], e.ref)
         for e in topology.elements
-        if e.kind is ElementKind.RESISTOR
-        and e.ref in picked
-        and moved.get(e.ref, 0.0) > least
+        if e.kind is ElementKind.RESISTOR and e.ref in picked and moved.get(e.ref, 0.0) > least
     ]
     if not choice:
         return found

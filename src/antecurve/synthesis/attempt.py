@@ -62,6 +62,7 @@ def attempt(
     impedance_level: float,
     section_ratio: float = 1.0,
     explain: bool = True,
+    closely: bool = True,
 ) -> ExactNetwork | Violation:
     """Return the exact network of a form, or the condition that does not hold.
 
@@ -81,6 +82,8 @@ def attempt(
         For a cascade: the shunt resistor across the output over that in the middle.
     explain : bool, optional
         Whether the very inequality that does not hold is wanted; a search does without.
+    closely : bool, optional
+        Whether to look where a solution is hard to see before there is said to be none.
 
     Returns
     -------
@@ -94,7 +97,8 @@ def attempt(
     if double is not None:
         return double
     try:
-        return _solved(form, found, loading, gain, impedance_level, section_ratio, explain)
+        effort = (explain, closely)
+        return _solved(form, found, loading, gain, impedance_level, section_ratio, effort)
     except (ZeroDivisionError, OverflowError):
         return Violation(
             "the element values must lie within the range of floating-point numbers, but they do "
@@ -109,7 +113,7 @@ def _solved(
     gain: float,
     impedance_level: float,
     section_ratio: float,
-    explain: bool,
+    effort: tuple[bool, bool],
 ) -> ExactNetwork | Violation:
     if form.series_arm is None:
         cascade = solve_cascade(
@@ -136,7 +140,8 @@ def _solved(
         loading=loading,
         gain=gain,
         shunt_resistance=impedance_level,
-        explain=explain,
+        explain=effort[0],
+        closely=effort[1],
     )
     if isinstance(section, Violation):
         return section

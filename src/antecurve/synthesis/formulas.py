@@ -21,7 +21,7 @@ from antecurve.synthesis.formula_model import FormFormulas, Formula
 from antecurve.synthesis.half_section import Section, solve_section
 from antecurve.synthesis.rational import Violation
 from antecurve.synthesis.registry import named_form
-from antecurve.synthesis.remedy import UNBOUNDED_REMEDY
+from antecurve.synthesis.remedy import OTHER_FORMS, UNBOUNDED_REMEDY
 from antecurve.synthesis.symbolic_arm import (
     RemainderNames,
     coefficient_definitions,
@@ -120,8 +120,23 @@ def _example(form: Form, found: Factors) -> ExactNetwork:
             return result
         reason = reason or result
     assert reason is not None
-    action = UNBOUNDED_REMEDY if found.poles_at_origin else "choose another form or another curve"
+    action = "choose another form or another curve"
+    if found.poles_at_origin:
+        action = UNBOUNDED_REMEDY
+    else:
+        others = [f for f in OTHER_FORMS if f != form.name and _made(named_form(f), found)]
+        action = f"the form {others[0]} makes it" if others else action
     raise UnattainableError(form.name, reason.condition, action)
+
+
+def _made(form: Form, found: Factors) -> bool:
+    return any(
+        isinstance(
+            attempt(form, found, loading=_LOADING, gain=g, impedance_level=_SHUNT, explain=False),
+            ExactNetwork,
+        )
+        for g in _GAINS
+    )
 
 
 def _ratio(numerator: tuple[Any, ...], denominator: tuple[Any, ...]) -> Any:

@@ -45,6 +45,7 @@ from antecurve.quantities import format_quantity
 from antecurve.synthesis.impedance import RcImpedance
 from antecurve.synthesis.rational import Violation, counted, load_pole_violation, product
 from antecurve.synthesis.section_conditions import (
+    alternating,
     branch_violation,
     capacitor_violation,
     infinity_violation,
@@ -118,6 +119,7 @@ def solve_section(
     gain: float,
     shunt_resistance: float,
     explain: bool = True,
+    closely: bool = True,
 ) -> Section | Violation:
     """Return the section that makes a curve at a gain with a given resistor across the output.
 
@@ -136,6 +138,8 @@ def solve_section(
     explain : bool, optional
         Whether to look for the very inequality that does not hold, where that takes longer than
         to know that there is none.
+    closely : bool, optional
+        Whether to look where a solution is hard to see before there is said to be none.
 
     Returns
     -------
@@ -145,39 +149,49 @@ def solve_section(
     Notes
     -----
     Of several solutions the one with fewest zeros in the shunt arm is taken, and among those
-    the one with the longest time constants in Q; for a curve without ultrasonic pole, the one
-    whose pole is farthest from the audio band.
+    the one with the longest time constants in Q; for a curve without ultrasonic pole, of those
+    found the one whose pole is farthest from the audio band.
     """
     mismatch = _structure(found, kind)
     if mismatch is not None:
         return mismatch
     start = SectionProblem(found, loading, gain, shunt_resistance)
     if kind == "rc-shunt" and not start.own_capacitor and (start.loaded or start.implied):
-        return _scanned(start, explain)
+        return _scanned(start, explain, closely)
     if kind == "half-section":
         solved = closed_form(start)
         return solved if isinstance(solved, Violation) else _checked(start, solved)
-    below = found.zeros_s[-1] if kind == "output-capacitor" and found.zeros_s else math.inf
     failure: Violation | None = None
     for problem in _problems(start, kind):
-        for balance in direct_balances(problem, below):
+        # Without zeros of its own the arm is a capacitor: the shortest root leaves most positive.
+        found_balances = direct_balances(problem)
+        if kind == "output-capacitor":
+            found_balances = sorted(found_balances, key=lambda balance: balance.times[-1])
+        for balance in found_balances:
             result = _checked(problem, balance)
             if isinstance(result, Section):
                 return result
-            if failure is None or failure.structural:
-                failure = result
+            failure = failure or result
+    if kind == "output-capacitor" and alternating(found):
+        failure = failure if _balanced_below(start) else None
     return failure or no_root_violation(start, kind)
 
 
-def _scanned(start: SectionProblem, explain: bool) -> Section | Violation:
+def _balanced_below(problem: SectionProblem) -> bool:
+    """Whether a root of D = g N lies below the curve's shortest zero, as it has to be."""
+    zeros = problem.found.zeros_s
+    return any(not zeros or b.times[-1] < zeros[-1] for b in direct_balances(problem))
+
+
+def _scanned(start: SectionProblem, explain: bool, closely: bool) -> Section | Violation:
     """Solve for the pole beyond the curve; an implied one is the farthest from the band."""
     sweep = Sweep.of(start)
     failure: Violation | None = None
-    for closely in (False, True):
+    for close in (False, True) if closely else (False,):
         best: Section | None = None
         for problem in _problems(start, "rc-shunt"):
             below = best.implied_poles_s[0] if best else math.inf
-            for balance in scanned_balances(problem, sweep, closely=closely, below=below):
+            for balance in scanned_balances(problem, sweep, closely=close, below=below):
                 result = _checked(problem, balance)
                 if isinstance(result, Violation):
                     failure = failure or result

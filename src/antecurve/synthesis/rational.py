@@ -28,6 +28,7 @@ __all__ = [
 _REFERENCE = 2.0 * math.pi * REFERENCE_FREQUENCY_HZ
 _NEWTON_STEPS = 8
 _REAL = 1e-7
+_CANCELLED = 1e-11
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,7 +190,12 @@ def balance_roots(found: Factors, poles: Sequence[float], level: float) -> tuple
     top, bottom = _expanded(poles, unit), _expanded(found.zeros_s, unit)
     if found.zeros_at_origin:
         bottom = np.convolve(bottom, (1.0 / unit, 0.0))
-    roots = np.roots(np.polysub(top, level * bottom))
+    difference = np.polysub(top, level * bottom)
+    if top.size == bottom.size and abs(difference[0]) <= _CANCELLED * top[0]:
+        # The gain at high frequency is 1: what is left of the highest power is rounding, which
+        # would spoil the other roots.
+        difference = difference[1:]
+    roots = np.roots(difference)
     starts = -unit / roots.real[_is_real_negative(roots)]
     polished = (_polished_root(found, poles, level, float(t)) for t in starts)
     return tuple(sorted((t for t in polished if t > 0), reverse=True))

@@ -15,20 +15,23 @@ from antecurve.synthesis.attempt import ExactNetwork, attempt
 from antecurve.synthesis.form import Form
 from antecurve.synthesis.registry import named_form
 
-__all__ = ["UNBOUNDED_REMEDY", "PoleSplit", "nearest_split", "remedy"]
+__all__ = ["OTHER_FORMS", "UNBOUNDED_REMEDY", "PoleSplit", "nearest_split", "remedy"]
 
 UNBOUNDED_REMEDY = "give the curve a low_end_bound, such as 2 Hz, where its rise ends"
 """What to do about a curve that rises towards DC without end."""
 
 
-_OTHER_FORMS = (
+OTHER_FORMS = (
     "foster-1",
     "output-capacitor-foster-1",
     "rc-shunt-foster-1",
     "cascade-long-first",
 )
+"""Forms that are tried where the one asked for does not make a curve."""
 _SPLIT_FORM = "output-capacitor-foster-1"
 _COST_FREQUENCIES_HZ = (20e3, 100e3)
+_STEPS = 24
+_HALVINGS = 24
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +99,13 @@ def remedy(
 
     def works(candidate: Form, tried: Factors, at: float, shunt: float = impedance_level) -> bool:
         result = attempt(
-            candidate, tried, loading=loading, gain=at, impedance_level=shunt, explain=False
+            candidate,
+            tried,
+            loading=loading,
+            gain=at,
+            impedance_level=shunt,
+            explain=False,
+            closely=False,
         )
         return isinstance(result, ExactNetwork)
 
@@ -117,7 +126,7 @@ def remedy(
         if shunt is not None:
             resistance = _rounded(shunt, impedance_level, "ohm")
             words.append(f"a resistor across the output of {resistance} works")
-    others = [named_form(name) for name in _OTHER_FORMS if name != form.name]
+    others = [named_form(name) for name in OTHER_FORMS if name != form.name]
     if not words:
         words = [f"the form {f.name} makes it" for f in others if works(f, found, gain)]
     if not words:
@@ -211,6 +220,7 @@ def _smallest_ratio(
                 gain=gain,
                 impedance_level=impedance_level,
                 explain=False,
+                closely=False,
             ),
             ExactNetwork,
         )
@@ -254,11 +264,10 @@ def _moved(found: Factors, highest: float) -> Factors:
 
 def _nearest(works: Callable[[float], bool], start: float, *, span: float = 30.0) -> float | None:
     """The value nearest to a start, on a log scale, for which a condition holds."""
-    steps = 40
     last = {1.0: start, -1.0: start}
-    for step in range(1, steps + 1):
+    for step in range(1, _STEPS + 1):
         for direction in (-1.0, 1.0):
-            value = start * span ** (direction * step / steps)
+            value = start * span ** (direction * step / _STEPS)
             if works(value):
                 return _bisected(works, last[direction], value)
             last[direction] = value
@@ -266,7 +275,7 @@ def _nearest(works: Callable[[float], bool], start: float, *, span: float = 30.0
 
 
 def _bisected(works: Callable[[float], bool], fails: float, holds: float) -> float:
-    for _ in range(40):
+    for _ in range(_HALVINGS):
         middle = math.sqrt(fails * holds)
         if works(middle):
             holds = middle

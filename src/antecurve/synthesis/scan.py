@@ -133,6 +133,13 @@ def with_dips(
             dip = _dip(float(points[k - 1]), float(points[k + 1]), at)
             if dip is not None:
                 everything[dip] = at(dip)
+        # Between the last two points before an edge.
+        for inner, outer in ((k - 1, k + 1), (k + 1, k - 1)):
+            if math.isfinite(three[inner - k + 1]) and not math.isfinite(three[outer - k + 1]):
+                low, high = sorted((float(points[inner]), float(points[k])))
+                dip = _dip(low, high, at)
+                if dip is not None:
+                    everything[dip] = at(dip)
     places = sorted(everything)
     return places, [everything[x] for x in places]
 
@@ -141,7 +148,10 @@ def _dip(low: float, high: float, at: Callable[[float], float]) -> float | None:
     """Where the function comes nearest to 0, or goes through it."""
     from scipy.optimize import minimize_scalar
 
-    sign = math.copysign(1.0, at(float(low)))
+    start = at(float(low))
+    if not math.isfinite(start):
+        return None
+    sign = math.copysign(1.0, start)
 
     def signed(exponent: float) -> float:
         value = sign * at(math.exp(exponent))
@@ -177,15 +187,41 @@ def crossings(
     float
         Each zero, to floating-point precision; jumps are left out.
     """
+    for k in range(len(points) - 1):
+        low, high = float(values[k]), float(values[k + 1])
+        if math.isfinite(low) and math.isfinite(high) and (low > 0) != (high > 0):
+            yield from _between((float(points[k]), low), (float(points[k + 1]), high), at)
+
+
+def _between(
+    first: tuple[float, float], second: tuple[float, float], at: Callable[[float], float]
+) -> Iterator[float]:
+    """The zero between two points where the function has different signs, gaps left out."""
     from scipy.optimize import brentq
 
-    for k in range(len(points) - 1):
-        low, high = values[k], values[k + 1]
-        if not (math.isfinite(low) and math.isfinite(high)) or (low > 0) == (high > 0):
-            continue
-        try:
-            root = brentq(at, points[k], points[k + 1], xtol=1e-300, rtol=8 * _EPSILON)
-        except ValueError:  # not defined somewhere in between
-            continue
-        if abs(at(root)) <= _JUMP:
-            yield float(root)
+    try:
+        root = float(brentq(at, first[0], second[0], xtol=1e-300, rtol=8 * _EPSILON))
+    except ValueError:  # not defined somewhere in between
+        gap = _undefined(first, second, at)
+        for start in (first, second) if gap is not None else ():
+            edge = _edge(start[0], gap or 0.0, start[1], at)
+            if (edge[1] > 0) != (start[1] > 0):
+                low, high = sorted((start, edge))
+                yield from _between(low, high, at)
+        return
+    if abs(at(root)) <= _JUMP:
+        yield root
+
+
+def _undefined(
+    first: tuple[float, float], second: tuple[float, float], at: Callable[[float], float]
+) -> float | None:
+    """A point where the function is not defined, on the way to its change of sign."""
+    (low, sign), (high, _) = first, second
+    for _ in range(_EDGE_STEPS):
+        middle = math.sqrt(low * high)
+        value = at(middle)
+        if not math.isfinite(value):
+            return middle
+        low, high = (middle, high) if (value > 0) == (sign > 0) else (low, middle)
+    return None

@@ -10,6 +10,7 @@ from antecurve.synthesis.rational import Violation, at_level, balance_roots
 from antecurve.synthesis.section_problem import Balance, SectionProblem
 
 __all__ = [
+    "alternating",
     "branch_violation",
     "capacitor_violation",
     "infinity_violation",
@@ -43,9 +44,9 @@ def branch_violation(
     outcome = (
         f"the branch at {format_quantity(zero, 's')} would be {format_quantity(resistance, 'ohm')}"
     )
-    if not problem.taken and not alternating(problem.found):
+    if not problem.taken and not problem.own_capacitor and not alternating(problem.found):
         return Violation(f"{_alternation(problem.found)}, so that {outcome}", structural=True)
-    if not problem.taken:
+    if not problem.taken and not problem.own_capacitor:
         what, time = _longest_extra(balance)
         return Violation(
             f"{what} must be below the curve's shortest zero: {format_quantity(time, 's')} < "
@@ -204,8 +205,11 @@ def no_root_violation(problem: SectionProblem, kind: str) -> Violation:
             structural=not found.zeros_s,
         )
     low, high = found.poles_s[-1], found.poles_s[-2] if len(found.poles_s) > 1 else math.inf
-    if found.zeros_s and high > found.zeros_s[-1]:
-        return Violation(_alternation(found), structural=True)
+    if not alternating(found):
+        return Violation(
+            "the capacitor across the output needs a root Tc that makes every branch of the "
+            f"series arm positive, but {have}"
+        )
     return Violation(
         f"the capacitor across the output needs a root Tc, {format_quantity(low, 's')} < Tc < "
         f"{format_quantity(high, 's')}, but {have}: the level is too high, or the two highest "

@@ -106,15 +106,13 @@ class Sweep:
         return Sweep(*(part[:end] for part in parts))
 
 
-def direct_balances(problem: SectionProblem, below: float = math.inf) -> Iterator[Balance]:
+def direct_balances(problem: SectionProblem) -> Iterable[Balance]:
     """Return every choice of roots where the level is known.
 
     Parameters
     ----------
     problem : SectionProblem
         The curve, the level, the loading, and which zeros the shunt arm takes.
-    below : float, optional
-        Where the shunt arm takes no zero: the largest time constant [s] in Q.
 
     Yields
     ------
@@ -123,7 +121,7 @@ def direct_balances(problem: SectionProblem, below: float = math.inf) -> Iterato
     """
     level = problem.level()
     roots = balance_roots(problem.found, problem.found.poles_s, level)
-    for times in every(*_grouped(_spans(problem, below), roots)):
+    for times in every(*_grouped(_spans(problem), roots)):
         yield Balance(level, times)
 
 
@@ -139,7 +137,8 @@ def scanned_balances(
     sweep : Sweep
         The roots along the range of the unknown.
     closely : bool, optional
-        Whether to look for two solutions close together as well.
+        Whether to look for two solutions close together as well, and for those between two
+        values where a branch would be negative.
     below : float, optional
         Up to where the pole is looked for [s].
 
@@ -150,7 +149,7 @@ def scanned_balances(
     """
     found = []
     end = int(np.searchsorted(sweep.unknown, below, side="right")) + 1
-    for track in _tracks(problem, sweep.up_to(end), positive=True):
+    for track in _tracks(problem, sweep.up_to(end), positive=not closely):
         more = track.with_points(with_edges)
         found += list((more.with_points(with_dips) if closely else more).solutions())
     return found
@@ -208,9 +207,9 @@ def _in_order(beyond: Sequence[float]) -> bool:
     return all(math.isfinite(t) for t in beyond) and beyond[0] >= beyond[-1]
 
 
-def _spans(problem: SectionProblem, below: float = math.inf) -> list[tuple[float, float]]:
+def _spans(problem: SectionProblem) -> list[tuple[float, float]]:
     """Between which time constants each one of Q lies: it alternates with the taken zeros."""
-    bounds = (math.inf, *problem.taken) if problem.taken else (below,)
+    bounds = (math.inf, *problem.taken)
     spans = list(zip(problem.taken, bounds, strict=False))
     if problem.own_capacitor or problem.loaded:
         spans.append((0.0, bounds[-1]))

@@ -284,6 +284,8 @@ def _conditions(symbols: SectionSymbols) -> tuple[str, ...]:
         chain = [name for pair in zip(symbols.roots, symbols.taken, strict=False) for name in pair]
         conditions = [" > ".join([*chain, *symbols.roots[len(symbols.taken) :]])]
         conditions += [f"{branch_name(z)} > 0" for z in symbols.kept]
+    elif symbols.capacitor:
+        conditions = [f"{branch_name(z)} > 0" for z in symbols.kept]
     elif "tau" in symbols.roots and names.zeros:
         conditions.append(f"tau < {names.zeros[-1]}")
     if symbols.implied:
