@@ -254,3 +254,61 @@ def test_a_refusal_states_an_inequality_that_indeed_does_not_hold(case: Case, fo
         holds = {"<=": low <= high, ">=": low >= high, "<": low < high, ">": low > high}[sign]
         # Four printed digits: sides that look the same may be on either side.
         assert not holds or math.isclose(low, high, rel_tol=1e-3), found.condition
+
+
+@st.composite
+def built_cases(draw: st.DrawFn) -> tuple[Case, str]:
+    """A network made at random, and the curve, level and loading that it comes to.
+
+    The polynomials are multiplied out here, and the poles are numpy's roots of them.
+    """
+    branches = draw(st.integers(1, 2))
+    in_shunt = draw(st.integers(0, 2))
+    capacitor = draw(st.booleans())
+    times = [draw(st.floats(-5.5, -1.5)) for _ in range(branches + in_shunt)]
+    assume(min(np.diff(sorted(times)), default=1.0) > 0.05)
+    series = [(10**t, 10 ** draw(st.floats(2.0, 5.0))) for t in times[:branches]]
+    shunt = [(10**t, 10 ** draw(st.floats(2.0, 4.0))) for t in times[branches:]]
+    load = Loading(
+        10 ** draw(st.floats(0.5, 3.0)),
+        10 ** draw(st.floats(4.0, 6.0)),
+        150e-12 if draw(st.booleans()) else 0.0,
+    )
+    across = 10 ** draw(st.floats(2.0, 4.0))
+    infinity = 10 ** draw(st.floats(1.0, 4.0))
+    one = np.poly1d([1.0])
+    kept = [np.poly1d([t, 1.0]) for t, _ in series]
+    taken = [np.poly1d([t, 1.0]) for t, _ in shunt]
+    below = math.prod(kept, start=one)
+    above = below * (load.source_resistance + infinity)
+    for k, (_, resistance) in enumerate(series):
+        above += resistance * math.prod(kept[:k] + kept[k + 1 :], start=one)
+    total = 10 ** draw(st.floats(-9.5, -6.5)) if capacitor else 0.0
+    admittance = math.prod(taken, start=one) * np.poly1d(
+        [total + load.load_capacitance, 1 / across + 1 / load.load_resistance]
+    )
+    for k, (time, resistance) in enumerate(shunt):
+        rest = math.prod(taken[:k] + taken[k + 1 :], start=one)
+        admittance += np.poly1d([time / resistance, 0.0]) * rest
+    numerator = below * math.prod(taken, start=one)
+    denominator = numerator + above * admittance
+    poles = sorted((float(-1.0 / r.real) for r in denominator.roots), reverse=True)
+    zeros = [10**t for t in times]
+    # Corners that nearly cancel leave a curve that says little about its network.
+    assume(all(abs(z / p - 1.0) > 0.02 for z in zeros for p in poles))
+    s = 2e3j * math.pi
+    gain = float(abs(numerator(s) / denominator(s)))
+    assume(gain > 1e-5)
+    loaded = load.load_capacitance > 0 and not capacitor
+    # The load's capacitance adds one pole, which is not the curve's.
+    curve = Curve("own", tuple(zeros), tuple(poles[:-1] if loaded else poles))
+    section = "rc-shunt-" if in_shunt else "output-capacitor-" if capacitor else ""
+    return Case(curve, load, gain, across), f"{section}foster-1"
+
+
+@settings(max_examples=150, deadline=None)
+@given(built_cases())
+def test_a_network_that_exists_is_found(built: tuple[Case, str]) -> None:
+    case, form = built
+    # It, or another one that shares the zeros between the arms in another way.
+    assert _check(case, [form]) == 1

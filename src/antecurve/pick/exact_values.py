@@ -69,7 +69,7 @@ def sampled_exact(
     if not found:
         exact = exact_network(
             form, job.curve, loading=job.loading, gain=job.gain,
-            impedance_level=float(np.sqrt(low * high)),
+            impedance_level=float(np.sqrt(low * high)), source_level_v=job.source_level_v,
         )  # fmt: skip
         found[exact.network.topology] = [exact.network.values]
     topology = max(found, key=lambda t: len(found[t]))

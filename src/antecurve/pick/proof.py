@@ -182,6 +182,10 @@ class Search:
                     failure = beyond or error
                 continue
             self._add(topology, logs)
+        if not self.spaces and isinstance(failure, UnattainableError):
+            same = set(self.refused.values()) == {f"{failure.condition}; {failure.remedy}"}
+            names = ", ".join(self.refused) if same else failure.form
+            raise UnattainableError(names, failure.condition, failure.remedy)
         if not self.spaces and failure is not None:
             raise failure
 

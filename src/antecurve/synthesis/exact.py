@@ -29,6 +29,7 @@ def exact_network(
     gain: float,
     impedance_level: float,
     section_ratio: float = 1.0,
+    source_level_v: float | None = None,
 ) -> ExactNetwork:
     """Return the exact network of a form for a curve, between a source and a load.
 
@@ -47,6 +48,8 @@ def exact_network(
         resistor in the middle is `impedance_level` / `section_ratio`.
     section_ratio : float, optional
         For a cascade: the shunt resistor across the output over that in the middle, above 0.
+    source_level_v : float, optional
+        EMF [V, rms], for a refusal to say levels in volts as well.
 
     Returns
     -------
@@ -92,6 +95,7 @@ def exact_network(
             gain=gain,
             impedance_level=impedance_level,
             structural=result.structural,
+            source_level_v=source_level_v,
         ),
     )
 

@@ -31,6 +31,8 @@ OTHER_FORMS = (
 _SPLIT_FORM = "output-capacitor-foster-1"
 _COST_FREQUENCIES_HZ = (20e3, 100e3)
 _STEPS = 24
+_POLE_SPAN = 4.0
+_ANY_POLE_SPAN = 30.0
 _HALVINGS = 24
 
 
@@ -65,6 +67,7 @@ def remedy(
     gain: float,
     impedance_level: float,
     structural: bool,
+    source_level_v: float | None = None,
 ) -> str:
     """Return what would work instead, in words.
 
@@ -82,6 +85,8 @@ def remedy(
         The resistor across the output [ohm].
     structural : bool
         Whether no level and no pole can help with this form.
+    source_level_v : float, optional
+        EMF [V, rms], to say levels in volts as well.
 
     Returns
     -------
@@ -112,27 +117,33 @@ def remedy(
     def nearest_level(candidate: Form) -> float | None:
         return _nearest(lambda x: x < 1.0 and works(candidate, found, x), gain, span=1e4)
 
+    def nearest_pole(span: float) -> float | None:
+        if not found.poles_s:
+            return None
+        pole = _nearest(lambda t: works(form, _moved(found, t), gain), found.poles_s[-1], span=span)
+        return pole if pole is not None and _moved(found, pole).poles_s[-1] == pole else None
+
     words = []
     if not structural:
         level = nearest_level(form)
         if level is not None:
-            words.append(f"{_rounded_db(level, gain)} works")
-        if found.poles_s:
-            pole = _nearest(lambda t: works(form, _moved(found, t), gain), found.poles_s[-1])
-            if pole is not None and _moved(found, pole).poles_s[-1] == pole:
-                highest, wanted = (1.0 / (2.0 * math.pi * t) for t in (pole, found.poles_s[-1]))
-                words.append(f"a highest pole of {_rounded(highest, wanted, 'Hz')} works")
+            words.append(f"{_rounded_level(level, gain, source_level_v)} works")
         shunt = _nearest(lambda r: works(form, found, gain, r), impedance_level, span=1e3)
         if shunt is not None:
             resistance = _rounded(shunt, impedance_level, "ohm")
             words.append(f"a resistor across the output of {resistance} works")
+        # A pole much farther away makes another curve: only where nothing else helps.
+        pole = nearest_pole(_POLE_SPAN if words else _ANY_POLE_SPAN)
+        if pole is not None:
+            highest, wanted = (1.0 / (2.0 * math.pi * t) for t in (pole, found.poles_s[-1]))
+            words.append(f"a highest pole of {_rounded(highest, wanted, 'Hz')} works")
     others = [named_form(name) for name in OTHER_FORMS if name != form.name]
     if not words:
         words = [f"the form {f.name} makes it" for f in others if works(f, found, gain)]
     if not words:
         levels = {f.name: nearest_level(f) for f in others}
         words = [
-            f"the form {name} makes it at {_rounded_db(level, gain)}"
+            f"the form {name} makes it at {_rounded_level(level, gain, source_level_v)}"
             for name, level in levels.items()
             if level is not None
         ]
@@ -262,7 +273,7 @@ def _moved(found: Factors, highest: float) -> Factors:
     return replace(found, poles_s=tuple(sorted((*found.poles_s[:-1], highest), reverse=True)))
 
 
-def _nearest(works: Callable[[float], bool], start: float, *, span: float = 30.0) -> float | None:
+def _nearest(works: Callable[[float], bool], start: float, *, span: float) -> float | None:
     """The value nearest to a start, on a log scale, for which a condition holds."""
     last = {1.0: start, -1.0: start}
     for step in range(1, _STEPS + 1):
@@ -284,12 +295,16 @@ def _bisected(works: Callable[[float], bool], fails: float, holds: float) -> flo
     return holds
 
 
-def _rounded_db(level: float, wanted: float) -> str:
-    """The level in dB with two decimals, rounded away from the one that fails."""
+def _rounded_level(level: float, wanted: float, source_level_v: float | None) -> str:
+    """The level in dB with two decimals, rounded away from the one that fails, and in volts."""
     value = 20.0 * math.log10(level) * 100.0
-    if level < wanted:
-        return f"{math.floor(value) / 100:.2f} dB at 1 kHz or less"
-    return f"{math.ceil(value) / 100:.2f} dB at 1 kHz or more"
+    decibel = (math.floor(value) if level < wanted else math.ceil(value)) / 100
+    volts = ""
+    if source_level_v is not None:
+        voltage = source_level_v * 10.0 ** (decibel / 20.0)
+        emf = format_quantity(source_level_v, "V")
+        volts = f" ({format_quantity(voltage, 'V')} from {emf} EMF)"
+    return f"{decibel:.2f} dB at 1 kHz{volts} or {'less' if level < wanted else 'more'}"
 
 
 def _rounded(value: float, wanted: float, unit: str) -> str:
