@@ -10,6 +10,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import pairwise
 
+import numpy as np
+
 from antecurve.curves.model import COINCIDENT, Factors, without_cancelling
 from antecurve.networks.topology import Loading, Network
 from antecurve.quantities import format_quantity
@@ -99,7 +101,7 @@ def attempt(
     try:
         effort = (explain, closely)
         return _solved(form, found, loading, gain, impedance_level, section_ratio, effort)
-    except (ZeroDivisionError, OverflowError):
+    except (ZeroDivisionError, OverflowError, np.linalg.LinAlgError):
         return Violation(
             "the element values must lie within the range of floating-point numbers, but they do "
             f"not {at_level(gain)}"
