@@ -339,6 +339,7 @@ def design(
     *,
     drawer: Drawer | None = None,
     progress: Callable[[PickProgress], None] | None = None,
+    builds_progress: Callable[[int, int], None] | None = None,
     executor: Executor | None = None,
 ) -> Design:
     """Do the main job: pick parts for a network that imposes the job's curve, and analyse it.
@@ -351,6 +352,8 @@ def design(
         Parts on hand.
     progress : callable, optional
         Called with the progress of the search.
+    builds_progress : callable, optional
+        Called with builds done and builds in all, once the search is over.
     executor : concurrent.futures.Executor, optional
         Runs parts of a very large search.
 
@@ -381,26 +384,17 @@ def design(
         check_wiring(Topology("own", job.network.elements))
     # The matrices are small: threads of the linear algebra library only get in each other's way.
     with threadpool_limits(limits=1, user_api="blas"):
-        return _designed(job, drawer, progress, executor)
-
-
-def _designed(
-    job: Job,
-    drawer: Drawer | None,
-    progress: Callable[[PickProgress], None] | None,
-    executor: Executor | None,
-) -> Design:
-    result = pick(job, drawer=drawer, progress=progress, executor=executor)
-    found = Design(
-        job,
-        result.best,
-        result.search,
-        result.shortlist,
-        result.forms,
-        result.second,
-        result.match_db,
-    )
-    return replace(found, analysis=analyse(found))
+        result = pick(job, drawer=drawer, progress=progress, executor=executor)
+        found = Design(
+            job,
+            result.best,
+            result.search,
+            result.shortlist,
+            result.forms,
+            result.second,
+            result.match_db,
+        )
+        return replace(found, analysis=analyse(found, progress=builds_progress))
 
 
 def pair_level_db(design: Design) -> float | None:

@@ -51,6 +51,7 @@ def calibrate(
     from antecurve.bench.calibration import calibrate_network
     from antecurve.bench.captures import SweepCapture
     from antecurve.bench.knowledge import known_by_tolerance
+    from antecurve.cli.progress import busy_progress
     from antecurve.cli.show import show_json, show_table
     from antecurve.errors import InputError
     from antecurve.files.captures import read_capture
@@ -66,13 +67,15 @@ def calibrate(
         raise InputError(str(sweep), "a square wave", "a network is calibrated by a sweep of it")
     unit = design.job.loading
     loading = _with_meter(unit, load_resistance, load_capacitance)
-    found = calibrate_network(
-        capture,
-        network=known_by_tolerance(design.picked, loading=loading),
-        curve=design.job.curve,
-        unit_loading=unit,
-        level_uncertainty_db=quantity(uncertainty, "dB", "--uncertainty"),
-    )
+    uncertainty_db = quantity(uncertainty, "dB", "--uncertainty")
+    with busy_progress("fitting the network"):
+        found = calibrate_network(
+            capture,
+            network=known_by_tolerance(design.picked, loading=loading),
+            curve=design.job.curve,
+            unit_loading=unit,
+            level_uncertainty_db=uncertainty_db,
+        )
     if output is not None:
         write_folder(output, calibration_files(found), force=force)
     if as_json:

@@ -84,6 +84,7 @@ def check(
     from antecurve.analysis.drift import drift, own_technologies
     from antecurve.analysis.losses import loss_effect
     from antecurve.cli.options import meter_accuracy
+    from antecurve.cli.progress import busy_progress
     from antecurve.files.design_file import read_design
     from antecurve.files.measured import read_measured
 
@@ -104,16 +105,18 @@ def check(
         coefficients={r: 1e-6 * v for r, v in _by_ref(coefficient, "--coefficient").items()},
         loss_tangents=_by_ref(loss, "--loss"),
     )
-    warm = drift(
-        built.picked,
-        curve=job.curve,
-        loading=job.loading,
-        band_hz=band,
-        temperatures_c=_temperatures(temperatures),
-        reference_c=reference_temperature,
-        technologies=parts,
-    )
-    losses = loss_effect(built.picked, loading=job.loading, band_hz=band, technologies=parts)
+    temperatures_c = _temperatures(temperatures)
+    with busy_progress("temperature and losses"):
+        warm = drift(
+            built.picked,
+            curve=job.curve,
+            loading=job.loading,
+            band_hz=band,
+            temperatures_c=temperatures_c,
+            reference_c=reference_temperature,
+            technologies=parts,
+        )
+        losses = loss_effect(built.picked, loading=job.loading, band_hz=band, technologies=parts)
     found = _Found(_analysed(design, built), built, warm, losses)
     if output is not None:
         _write(found, output, force=force)
@@ -133,10 +136,12 @@ class _Found:
 
 
 def _analysed(design: Design, built: AsBuilt) -> Design:
+    from antecurve.cli.progress import count_progress
     from antecurve.pipeline import analyse
 
     design = replace(design, picked=built.picked)
-    return replace(design, analysis=analyse(design))
+    with count_progress("builds") as progress:
+        return replace(design, analysis=analyse(design, progress=progress))
 
 
 def _by_ref(given: list[str] | None, option: str) -> dict[str, float]:

@@ -33,7 +33,7 @@ def design(
     Example: antecurve design bench.toml -o bench-network
     """
     from antecurve.cli.outcome import misses_limit, was_interrupted
-    from antecurve.cli.progress import search_progress
+    from antecurve.cli.progress import busy_progress, design_progress
     from antecurve.cli.show import show_design, show_json
     from antecurve.files.design_file import design_content
     from antecurve.files.design_folder import write_design
@@ -46,10 +46,13 @@ def design(
 
     refuse_existing(output, force=force)
     job = default_job() if job_file is None else read_job(job_file)
-    with search_progress() as progress:
-        found = do_design(job, drawer=read_job_drawer(job), progress=progress)
+    with design_progress() as (searched, drawn):
+        found = do_design(
+            job, drawer=read_job_drawer(job), progress=searched, builds_progress=drawn
+        )
     if output is not None:
-        more = {"report.html": report_page(found), **(plot_files(found) if plots else {})}
+        with busy_progress("drawing the report"):
+            more = {"report.html": report_page(found), **(plot_files(found) if plots else {})}
         write_design(found, output, force=force, more=more)
     if as_json:
         show_json(design_content(found))

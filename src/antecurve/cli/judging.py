@@ -74,31 +74,34 @@ def judge_one(
     from antecurve.bench.judge import judge_unit
     from antecurve.bench.match import channel_match
     from antecurve.bench.verdict import verdict_record
+    from antecurve.cli.progress import busy_progress
     from antecurve.cli.show import show_json
     from antecurve.files.captures import read_capture
     from antecurve.files.output_folder import write_folder
     from antecurve.files.verdict_file import deviation_csv, verdict_json
     from antecurve.report.ship_sheet import ship_sheet
 
-    def judged(paths: Sequence[Path]) -> Verdict:
+    def judged(paths: Sequence[Path], title: str) -> Verdict:
         read = [read_capture(p) for p in paths]
-        return judge_unit(read, network=knowledge, curve=curve, request=request)
+        with busy_progress(title):
+            return judge_unit(read, network=knowledge, curve=curve, request=request)
 
-    verdicts = [judged(captures)]
+    verdicts = [judged(captures, "judging the unit")]
     if other:
-        second = judged(other)
+        second = judged(other, "judging the other channel")
         match = channel_match(verdicts[0], second)
         verdicts = [replace(v, findings=(*v.findings, match.text)) for v in (verdicts[0], second)]
     if delivery.output is not None:
         files: dict[str, bytes] = {}
-        for verdict, mark in zip(verdicts, ("", "-other"), strict=False):
-            files |= {
-                f"ship{mark}.html": ship_sheet(
-                    verdict, serial=delivery.serial, date=delivery.date, title=delivery.title
-                ),
-                f"verdict{mark}.json": verdict_json(verdict),
-                f"deviation{mark}.csv": deviation_csv(verdict),
-            }
+        with busy_progress("drawing the ship sheet"):
+            for verdict, mark in zip(verdicts, ("", "-other"), strict=False):
+                files |= {
+                    f"ship{mark}.html": ship_sheet(
+                        verdict, serial=delivery.serial, date=delivery.date, title=delivery.title
+                    ),
+                    f"verdict{mark}.json": verdict_json(verdict),
+                    f"deviation{mark}.csv": deviation_csv(verdict),
+                }
         write_folder(delivery.output, files, force=delivery.force)
     if delivery.as_json:
         record = verdict_record(verdicts[0])
@@ -186,12 +189,14 @@ def judge_folder(
     batch = Batch(tuple(found[name] for name in order))
     if delivery.output is not None:
         files = {"batch.csv": batch_csv(batch)}
-        for entry in batch.entries:
-            if entry.verdict is not None:
-                files[f"{entry.name}.json"] = verdict_json(entry.verdict)
-                files[f"{entry.name}.html"] = ship_sheet(
-                    entry.verdict, serial=entry.name, date=delivery.date, title=delivery.title
-                )
+        with count_progress("drawing ship sheets") as drawn:
+            for done, entry in enumerate(batch.entries, start=1):
+                if entry.verdict is not None:
+                    files[f"{entry.name}.json"] = verdict_json(entry.verdict)
+                    files[f"{entry.name}.html"] = ship_sheet(
+                        entry.verdict, serial=entry.name, date=delivery.date, title=delivery.title
+                    )
+                drawn(done, len(batch.entries))
         write_folder(delivery.output, files, force=delivery.force)
     if delivery.as_json:
         show_json(batch_content(batch))

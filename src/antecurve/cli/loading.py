@@ -63,6 +63,7 @@ def loading(
     Example: antecurve loading bench-network/design.json --source 600 --cable-length 3
     """
     from antecurve.analysis.loading import cable_capacitance
+    from antecurve.cli.progress import busy_progress
     from antecurve.files.design_file import read_design
 
     refuse_existing(output, force=force)
@@ -77,7 +78,9 @@ def loading(
         growth_db=quantity(growth, "dB", "--growth"),
         channels=channels,
     )
-    found = _analysed(read_design(design_file), asked)
+    design = read_design(design_file)
+    with busy_progress("loads and strays"):
+        found = _analysed(design, asked)
     if output is not None:
         _write(found, output, force=force)
     _show(found, everything=everything, as_json=as_json)

@@ -7,14 +7,51 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from rich.progress import Progress
+
     from antecurve.pick.search import PickProgress
 
-__all__ = ["count_progress", "search_progress"]
+__all__ = ["busy_progress", "count_progress", "design_progress"]
+
+
+@contextmanager
+def _bar() -> Iterator[Progress]:
+    """A line with what is done, a bar, the time taken and, where it is known, the time left."""
+    from rich.console import Console
+    from rich.progress import (
+        BarColumn,
+        Progress,
+        TaskProgressColumn,
+        TextColumn,
+        TimeElapsedColumn,
+        TimeRemainingColumn,
+    )
+
+    console = Console(stderr=True)
+    with Progress(
+        TextColumn("{task.description}"), BarColumn(), TaskProgressColumn(), TimeElapsedColumn(),
+        TimeRemainingColumn(), console=console, transient=True, disable=not console.is_terminal,
+    ) as bar:  # fmt: skip
+        yield bar
+
+
+@contextmanager
+def busy_progress(title: str) -> Iterator[None]:
+    """Show that something goes on whose end is not known.
+
+    Parameters
+    ----------
+    title : str
+        What is being done.
+    """
+    with _bar() as bar:
+        bar.add_task(title, total=None)
+        yield
 
 
 @contextmanager
 def count_progress(title: str) -> Iterator[Callable[[int, int], None]]:
-    """Show a bar that is told (done, wanted).
+    """Show a bar that is told (done, wanted); until then that something goes on.
 
     Parameters
     ----------
@@ -26,39 +63,26 @@ def count_progress(title: str) -> Iterator[Callable[[int, int], None]]:
     callable
         To be called with done and wanted.
     """
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
-
-    console = Console(stderr=True)
-    columns = (TextColumn(title), BarColumn(), TextColumn("{task.percentage:3.0f} %"))
-    with Progress(
-        *columns, TimeRemainingColumn(), console=console, transient=True,
-        disable=not console.is_terminal,
-    ) as bar:  # fmt: skip
+    with _bar() as bar:
         task = bar.add_task(title, total=None)
         yield lambda done, wanted: bar.update(task, completed=done, total=wanted)
 
 
 @contextmanager
-def search_progress() -> Iterator[Callable[[PickProgress], None]]:
-    """Show the best pick so far and the bound while a search runs.
+def design_progress() -> Iterator[
+    tuple[Callable[[PickProgress], None], Callable[[int, int], None]]
+]:
+    """Show the best pick so far and the bound while a search runs, then the builds drawn.
 
     Yields
     ------
-    callable
-        To be called with the progress of the search.
+    tuple of callable
+        To be called with the progress of the search; with builds done and wanted.
     """
-    from rich.console import Console
-    from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
-
-    console = Console(stderr=True)
-    with Progress(
-        SpinnerColumn(), TextColumn("{task.description}"), TimeElapsedColumn(), console=console,
-        transient=True, disable=not console.is_terminal,
-    ) as bar:  # fmt: skip
+    with _bar() as bar:
         task = bar.add_task("picking parts", total=None)
 
-        def update(state: PickProgress) -> None:
+        def searched(state: PickProgress) -> None:
             best = "nothing yet" if state.best_db is None else f"best {state.best_db:.5f} dB"
             bar.update(
                 task,
@@ -66,4 +90,8 @@ def search_progress() -> Iterator[Callable[[PickProgress], None]]:
                 f"{state.lower_bound_db:.5f} dB, {state.evaluated:,} evaluated",
             )
 
-        yield update
+        def drawn(done: int, wanted: int) -> None:
+            text = f"builds: {done:,} of {wanted:,}"
+            bar.update(task, description=text, completed=done, total=wanted)
+
+        yield searched, drawn

@@ -58,6 +58,7 @@ def scope(
     Example: antecurve scope bench-network/design.json --frequency 100 --fault turnover=0.8 -o s
     """
     from antecurve.analysis.scope import fault_sheet, scope_trace
+    from antecurve.cli.progress import busy_progress
     from antecurve.files import bench_content as content
     from antecurve.files.design_file import read_design
     from antecurve.files.output_folder import write_folder
@@ -67,21 +68,24 @@ def scope(
     design = read_design(design_file)
     job, network = design.job, design.network
     wave = _wave(job, frequency, amplitude, rise_time)
-    trace = scope_trace(
-        network,
-        curve=job.curve,
-        loading=job.loading,
-        wave=wave,
-        samples=samples,
-        playback=_playback(fault or []),
-    )
-    sheet = fault_sheet(network, curve=job.curve, loading=job.loading, wave=wave)
+    playback = _playback(fault or [])
+    with busy_progress("square waves"):
+        trace = scope_trace(
+            network,
+            curve=job.curve,
+            loading=job.loading,
+            wave=wave,
+            samples=samples,
+            playback=playback,
+        )
+        sheet = fault_sheet(network, curve=job.curve, loading=job.loading, wave=wave)
     if output is not None:
-        files = {
-            "scope.csv": content.scope_csv(trace),
-            "faults.csv": content.frame_csv(sheet.to_frame()),
-            **scope_files(trace, sheet),
-        }
+        with busy_progress("drawing the traces"):
+            files = {
+                "scope.csv": content.scope_csv(trace),
+                "faults.csv": content.frame_csv(sheet.to_frame()),
+                **scope_files(trace, sheet),
+            }
         write_folder(output, files, force=force)
     _show(trace, sheet, as_json=as_json)
     if output is not None and not as_json:

@@ -66,6 +66,7 @@ def sheet(
     from antecurve.analysis.bench_plan import bench_plan
     from antecurve.analysis.bench_sheet import SPOT_FREQUENCIES_HZ, provers
     from antecurve.analysis.ratings import largest_amplitude_v
+    from antecurve.cli.progress import busy_progress
     from antecurve.files.bench_content import frame_csv
     from antecurve.files.design_file import read_design
     from antecurve.files.output_folder import write_folder
@@ -75,33 +76,33 @@ def sheet(
     design = read_design(design_file)
     job = design.job
     level_v = job.source_level_v if level is None else quantity(level, "V", "--level")
-    found = bench_plan(
-        design.picked,
-        curve=job.curve,
-        loading=job.loading,
-        band_hz=job.target.band_hz,
-        source_level_v=level_v,
-        frequencies_hz=[quantity(f, "Hz", "--frequency") for f in frequency or ()]
-        or SPOT_FREQUENCIES_HZ,
-        receivers=provers(
-            oscilloscope_f=quantity(oscilloscope, "F", "--oscilloscope", zero=True),
-            meter_f=quantity(meter, "F", "--meter", zero=True),
-            probe_f=quantity(probe, "F", "--probe", zero=True),
-        ),
-        overload_v=None if overload is None else quantity(overload, "V", "--overload"),
-        rise_time_s=quantity(rise_time, "s", "--rise-time", zero=True),
-        temperature_k=quantity(temperature, "K", "--temperature"),
-        amplitude_v=largest_amplitude_v(source_level_v=max(level_v, job.source_level_v))
-        if largest is None
-        else quantity(largest, "V", "--largest"),
-        input_level_v=job.target.level_v,
-        error_limit_db=job.target.error_limit_db,
-    )
+    with busy_progress("levels and limits"):
+        found = bench_plan(
+            design.picked,
+            curve=job.curve,
+            loading=job.loading,
+            band_hz=job.target.band_hz,
+            source_level_v=level_v,
+            frequencies_hz=[quantity(f, "Hz", "--frequency") for f in frequency or ()]
+            or SPOT_FREQUENCIES_HZ,
+            receivers=provers(
+                oscilloscope_f=quantity(oscilloscope, "F", "--oscilloscope", zero=True),
+                meter_f=quantity(meter, "F", "--meter", zero=True),
+                probe_f=quantity(probe, "F", "--probe", zero=True),
+            ),
+            overload_v=None if overload is None else quantity(overload, "V", "--overload"),
+            rise_time_s=quantity(rise_time, "s", "--rise-time", zero=True),
+            temperature_k=quantity(temperature, "K", "--temperature"),
+            amplitude_v=largest_amplitude_v(source_level_v=max(level_v, job.source_level_v))
+            if largest is None
+            else quantity(largest, "V", "--largest"),
+            input_level_v=job.target.level_v,
+            error_limit_db=job.target.error_limit_db,
+        )
     if output is not None:
-        files = {
-            "sheet.html": bench_page(job.title, found),
-            "sheet.csv": frame_csv(found.sheet.to_frame()),
-        }
+        with busy_progress("drawing the sheet"):
+            page = bench_page(job.title, found)
+        files = {"sheet.html": page, "sheet.csv": frame_csv(found.sheet.to_frame())}
         write_folder(output, files, force=force)
     _show(found, as_json=as_json)
     if output is not None and not as_json:

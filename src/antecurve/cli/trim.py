@@ -42,6 +42,7 @@ def trim(
     """
     from antecurve.analysis.trim import trim as bring_back
     from antecurve.cli.options import meter_accuracy
+    from antecurve.cli.progress import count_progress
     from antecurve.cli.show import show_json, show_table
     from antecurve.files.build_content import trim_content
     from antecurve.files.design_file import read_design
@@ -50,14 +51,19 @@ def trim(
     from antecurve.report import build_tables as tables
 
     design = read_design(design_file)
-    result = bring_back(
-        design.picked,
-        design.job,
-        measured=read_measured(measured, design.picked),
-        meter=meter_accuracy(meter_resistance, meter_capacitance),
-        drawer=read_job_drawer(design.job),
-        most_changes=most_changes,
-    )
+    known = read_measured(measured, design.picked)
+    meter = meter_accuracy(meter_resistance, meter_capacitance)
+    drawer = read_job_drawer(design.job)
+    with count_progress("trying changes") as progress:
+        result = bring_back(
+            design.picked,
+            design.job,
+            measured=known,
+            meter=meter,
+            drawer=drawer,
+            most_changes=most_changes,
+            progress=progress,
+        )
     if as_json:
         show_json(trim_content(result))
     else:
