@@ -9,6 +9,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from antecurve.curves.model import factors
 from antecurve.networks.javascript import transfer_javascript
 from antecurve.networks.topology import ElementKind
 from antecurve.quantities import format_quantity
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 
 __all__ = ["BenchPanel", "Slider", "bench_panel"]
 
-_BUILDS = 200
+_BUILDS = 1000
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,23 +96,29 @@ def bench_panel(design: Design, analysis: Analysis, *, environment: Any) -> Benc
     from markupsafe import Markup
 
     job, response = design.job, analysis.response
+    curve = factors(job.curve)
     content = {
         "values": [p.value for p in design.picked.positions],
         "positions": [
             {
                 "kind": p.element.kind.value,
-                "parts": [part.value for part in p.parts],
+                "parts": [{"value": part.value, "tolerance": part.tolerance} for part in p.parts],
                 "adds": (p.joined != "parallel") == (p.element.kind is ElementKind.RESISTOR)
                 or p.joined == "single",
             }
             for p in design.picked.positions
         ],
         "frequency_hz": response.frequency_hz.tolist(),
-        "ideal_db": response.ideal_db.tolist(),
+        "curve": {
+            "zeros_s": curve.zeros_s,
+            "poles_s": curve.poles_s,
+            "power": curve.zeros_at_origin - curve.poles_at_origin,
+        },
         "band_hz": list(job.target.band_hz),
         "limit_db": job.target.error_limit_db,
         "source_level_v": job.source_level_v,
         "builds": _BUILDS,
+        "distribution": job.spread.distribution,
         "ticks": [list(tick) for tick in FREQUENCY_TICKS.items()],
     }
     data = json.dumps(content, allow_nan=False).replace("<", "\\u003c")

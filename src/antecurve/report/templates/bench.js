@@ -23,22 +23,56 @@ function levels(values, loading, frequencies) {
   });
 }
 
-/* Level in dB re EMF at 1 kHz, network and error in dB re 1 kHz, centred error over the band. */
-function compute(loading) {
-  const reference = levels(bench.values, loading, [1000])[0];
-  const network = levels(bench.values, loading, bench.frequency_hz).map((v) => v - reference);
-  const error = network.map((v, k) => v - bench.ideal_db[k]);
-  return { gain_db: reference, network_db: network, error_db: error, centred_db: centred(error) };
+/* The job's curve in dB, up to a constant. */
+function curveLevels(frequencies) {
+  const factors = (list, w) => list.reduce((sum, t) => sum + Math.log10(Math.hypot(1, w * t)), 0);
+  return frequencies.map((f) => {
+    const w = 2 * Math.PI * f, { zeros_s, poles_s, power } = bench.curve;
+    return 20 * (factors(zeros_s, w) - factors(poles_s, w) + power * Math.log10(w));
+  });
 }
 
-function inBand(k) {
-  const f = bench.frequency_hz[k];
-  return f >= bench.band_hz[0] * 0.999999 && f <= bench.band_hz[1] * 1.000001;
+/* Frequencies evenly spaced in the logarithm over the job's band, both ends included. */
+function bandFrequencies(perDecade) {
+  const [low, high] = bench.band_hz, decades = Math.log10(high / low);
+  const steps = Math.max(1, Math.ceil(perDecade * decades));
+  return Array.from({ length: steps + 1 }, (_, k) => k === steps ? high : low * Math.pow(high / low, k / steps));
+}
+
+/* Frequencies with the curve there, in dB re 1 kHz. */
+function grid(frequencies) {
+  const [reference] = curveLevels([1000]);
+  return { hz: frequencies, ideal_db: curveLevels(frequencies).map((v) => v - reference) };
+}
+
+const wide = grid(bench.frequency_hz), coarse = grid(bandFrequencies(60)), fine = grid(bandFrequencies(240));
+
+/* Network and error on a grid, in dB re 1 kHz. */
+function onGrid(values, loading, { hz, ideal_db }) {
+  const reference = levels(values, loading, [1000])[0];
+  const network = levels(values, loading, hz).map((v) => v - reference);
+  return { gain_db: reference, network_db: network, error_db: network.map((v, k) => v - ideal_db[k]) };
+}
+
+/* Level in dB re EMF at 1 kHz, network and error in dB re 1 kHz, centred error over the band. */
+function compute(loading) {
+  const found = onGrid(bench.values, loading, wide);
+  return { ...found, centred_db: centred(onGrid(bench.values, loading, fine).error_db) };
+}
+
+/* The largest of evenly spaced samples, each peak by the parabola through three of them. */
+function highest(samples) {
+  return samples.reduce((best, middle, k) => {
+    const left = samples[k - 1], right = samples[k + 1];
+    const curvature = left - 2 * middle + right;
+    // At an end a neighbour is missing and no comparison holds: the sample itself counts.
+    if (!(middle >= left && middle >= right && curvature < 0)) return Math.max(best, middle);
+    return Math.max(best, middle - (left - right) * (left - right) / (8 * curvature));
+  }, -Infinity);
 }
 
 function centred(error) {
-  const inside = error.filter((_, k) => inBand(k));
-  return (Math.max(...inside) - Math.min(...inside)) / 2;
+  return (highest(error) + highest(error.map((v) => -v))) / 2;
 }
 
 /* A small generator of random numbers with a seed, so that the picture does not flicker. */
@@ -53,30 +87,42 @@ function randomNumbers(seed) {
   };
 }
 
+/* One part's deviation as a share of its tolerance; normal: the tolerance is 3 sigma, cut there. */
+function deviation(random) {
+  if (bench.distribution !== "normal") return 2 * random() - 1;
+  for (;;) {
+    const z = Math.sqrt(-2 * Math.log(1 - random())) * Math.cos(2 * Math.PI * random()) / 3;
+    if (Math.abs(z) <= 1) return z;
+  }
+}
+
+/* A tolerance of null: each part has its own, as in the job. */
 function joined(position, random, tolerance) {
-  const drawn = position.parts.map((v) => v * (1 + tolerance * (2 * random() - 1)));
+  const drawn = position.parts.map((part) => part.value * (1 + (tolerance ?? part.tolerance) * deviation(random)));
   const sum = (list) => list.reduce((a, b) => a + b, 0);
   return position.adds ? sum(drawn) : 1 / sum(drawn.map((v) => 1 / v));
 }
 
-/* Percentiles of the error over builds, and the centred error that 95 % stay within. */
+/* Percentiles of the error over builds, and the centred error that 95 % stay within: as drawn,
+   and the ends of its 95 % confidence interval by the ranks of a binomial count. */
 function builds(loading, tolerances) {
-  const random = randomNumbers(1);
-  const all = [], spans = [];
-  for (let n = 0; n < bench.builds; n++) {
+  const random = randomNumbers(1), count = bench.builds;
+  const columns = coarse.hz.map(() => new Float64Array(count)), spans = new Float64Array(count);
+  for (let n = 0; n < count; n++) {
     const values = bench.positions.map((p) => joined(p, random, tolerances[p.kind]));
-    const reference = levels(values, loading, [1000])[0];
-    const made = levels(values, loading, bench.frequency_hz);
-    const error = made.map((v, k) => v - reference - bench.ideal_db[k]);
-    all.push(error);
-    spans.push(centred(error));
+    const { error_db: error } = onGrid(values, loading, coarse);
+    error.forEach((v, k) => { columns[k][n] = v; });
+    spans[n] = centred(error);
   }
-  const at = (list, share) => list.sort((a, b) => a - b)[Math.floor(share * (list.length - 1))];
-  const column = (k) => all.map((error) => error[k]);
+  for (const list of [...columns, spans]) list.sort();
+  const rank = (share) => Math.max(0, Math.min(count - 1, Math.ceil(share * count) - 1));
+  const doubt = 1.96 * Math.sqrt(0.95 * 0.05 / count);
   return {
-    low: bench.frequency_hz.map((_, k) => at(column(k), 0.025)),
-    high: bench.frequency_hz.map((_, k) => at(column(k), 0.975)),
-    within_db: at(spans, 0.95),
+    low: columns.map((column) => column[rank(0.025)]),
+    high: columns.map((column) => column[rank(0.975)]),
+    within_db: spans[rank(0.95)],
+    from_db: spans[rank(0.95 - doubt)],
+    to_db: spans[rank(0.95 + doubt)],
   };
 }
 
@@ -146,10 +192,24 @@ function shown(value, unit) {
   return `${+(value / size).toPrecision(3)} ${prefix}${unit}`;
 }
 
+/* Kinds of part whose tolerance has been set here; of the others each part keeps its own. */
+const moved = new Set();
+
+function tolerance(kind) {
+  return moved.has(kind) ? read(kind) / 100 : null;
+}
+
+function shownTolerance(kind) {
+  const text = `±${+read(kind).toPrecision(3)} %`;
+  const own = new Set(bench.positions.filter((p) => p.kind === kind)
+    .flatMap((p) => p.parts.map((part) => part.tolerance)));
+  return moved.has(kind) || own.size < 2 ? text : `each part's own, up to ${text}`;
+}
+
 function state() {
   return {
     loading: { source: read("source"), load: read("load"), capacitance: read("capacitance") * 1e-12 },
-    tolerances: { resistor: read("resistor") / 100, capacitor: read("capacitor") / 100 },
+    tolerances: { resistor: tolerance("resistor"), capacitor: tolerance("capacitor") },
   };
 }
 
@@ -166,16 +226,15 @@ function say(text) {
   resting = setTimeout(() => { document.getElementById("bench-said").textContent = text; }, 600);
 }
 
-function drawError(now, spread) {
-  const band = (values) => values.filter((_, k) => inBand(k));
-  const fs = band(bench.frequency_hz), error = band(now.error_db);
+function drawError(loading, spread) {
+  const fs = coarse.hz, error = onGrid(bench.values, loading, coarse).error_db;
   const lines = [{ kind: "network", values: error }];
   if (bench.limit_db !== null) {
     for (const sign of [-1, 1]) {
       lines.push({ kind: "limit", values: fs.map(() => sign * bench.limit_db) });
     }
   }
-  draw("bench-error", fs, lines, { low: band(spread.low), high: band(spread.high) },
+  draw("bench-error", fs, lines, spread,
     "error in dB, 0 at 1 kHz, over frequency in Hz",
     `With the sliders' loading the error lies ${extremes(error)}; 95 % of builds within ` +
     `${spread.within_db.toFixed(3)} dB, half of the range.`);
@@ -187,19 +246,19 @@ function redraw(aloud) {
   const spread = builds(loading, tolerances);
   draw("bench-response", bench.frequency_hz, [
     { kind: "network", values: now.network_db },
-    { kind: "ideal", values: bench.ideal_db },
+    { kind: "ideal", values: wide.ideal_db },
   ], null, "level in dB re 1 kHz over frequency in Hz",
     `With the sliders' loading the level re 1 kHz lies ${extremes(now.network_db)}.`);
-  drawError(now, spread);
+  drawError(loading, spread);
   const output = bench.source_level_v * Math.pow(10, now.gain_db / 20);
   show("source", shown(loading.source, "Ω"));
   show("load", shown(loading.load, "Ω"));
   show("capacitance", shown(loading.capacitance, "F"));
-  show("resistor", `±${+read("resistor").toPrecision(3)} %`);
-  show("capacitor", `±${+read("capacitor").toPrecision(3)} %`);
+  for (const kind of ["resistor", "capacitor"]) show(kind, shownTolerance(kind));
   const result = `Level at 1 kHz ${shown(output, "V")}, ${now.gain_db.toFixed(2)} dB re EMF. ` +
     `Error over the band ${now.centred_db.toFixed(4)} dB, half of its range; 95 % of ` +
-    `${bench.builds} builds drawn in this page within ${spread.within_db.toFixed(3)} dB.`;
+    `${bench.builds} builds drawn in this page within ${spread.within_db.toFixed(3)} dB ` +
+    `(so few tell it only to ${spread.from_db.toFixed(3)} to ${spread.to_db.toFixed(3)} dB, 95 % confidence).`;
   document.getElementById("bench-result").textContent = result;
   if (aloud) say(result);
 }
@@ -207,12 +266,14 @@ function redraw(aloud) {
 let pending = false;
 for (const name of sliders) {
   document.getElementById(`slide-${name}`).addEventListener("input", () => {
+    if (name === "resistor" || name === "capacitor") moved.add(name);
     if (pending) return;
     pending = true;
     requestAnimationFrame(() => { pending = false; redraw(true); });
   });
 }
 document.getElementById("bench-reset").addEventListener("click", () => {
+  moved.clear();
   for (const name of sliders) {
     const slider = document.getElementById(`slide-${name}`);
     slider.value = slider.defaultValue;
