@@ -11,8 +11,16 @@ from antecurve.curves.catalogue import named_curve
 from antecurve.curves.construct import with_limits
 from antecurve.curves.model import Curve
 from antecurve.errors import InputError
-from antecurve.networks.topology import Element, Loading
-from antecurve.quantities import check_number, check_tolerance
+from antecurve.networks.topology import Element, Loading, check_names
+from antecurve.quantities import (
+    CAPACITANCES,
+    LEVELS,
+    RESISTANCES,
+    check_error_band,
+    check_number,
+    check_tolerance,
+)
+from antecurve.texts import check_text
 
 __all__ = [
     "CANONICAL_FORMS",
@@ -57,15 +65,11 @@ class Target:
     error_limit_db: float | None = None
 
     def __post_init__(self) -> None:
-        check_number(self.level_v, field="target.level")
+        LEVELS.check(self.level_v, field="target.level")
         check_number(
             self.level_tolerance_db, field="target.level_tolerance_db", unit="dB", zero=True
         )
-        low, high = self.band_hz
-        check_number(low, field="target.band")
-        check_number(high, field="target.band")
-        if low >= high:
-            raise InputError("target.band", [low, high], "the low end must lie below the high end")
+        check_error_band(self.band_hz, field="target.band")
         if self.error_limit_db is not None:
             check_number(self.error_limit_db, field="target.error_limit_db")
 
@@ -97,6 +101,8 @@ class NetworkRequest:
     def __post_init__(self) -> None:
         if not self.forms and self.elements is None:
             raise InputError("network.forms", [], "name at least one form")
+        if self.elements is not None:
+            check_names(self.elements)
         for name in ("output_resistance_max", "input_impedance_min"):
             limit = getattr(self, name)
             if limit is not None:
@@ -269,7 +275,11 @@ class Job:
     pick: PickRequest = field(default_factory=PickRequest)
 
     def __post_init__(self) -> None:
-        check_number(self.source_level_v, field="source.level")
+        check_text(self.title, field="title")
+        LEVELS.check(self.source_level_v, field="source.level")
+        for name, values in (("resistors", RESISTANCES), ("capacitors", CAPACITANCES)):
+            for end in getattr(self, name).value_range:
+                values.check(end, field=f"{name}.range")
 
     @property
     def gain(self) -> float:

@@ -9,13 +9,25 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import dataclass
 from typing import Any, Final
 
 from antecurve.errors import InputError
 
 __all__ = [
+    "BANDS",
+    "CAPACITANCES",
+    "CORNER_FREQUENCIES",
     "DB_PER_NEPER",
+    "LEVELS",
+    "LOAD_CAPACITANCES",
+    "LOAD_RESISTANCES",
+    "RESISTANCES",
+    "SOURCE_RESISTANCES",
+    "TIME_CONSTANTS",
+    "Range",
     "check_band",
+    "check_error_band",
     "check_number",
     "check_tolerance",
     "format_quantity",
@@ -54,6 +66,55 @@ _UNIT_WORDS: Final[dict[str, str]] = {
 }
 _RKM = re.compile(r"[0-9]*[RKkMGmuµμnp][0-9]*$")
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\s*[A-Za-zµμΩ\u2126%/]*$")
+
+
+@dataclass(frozen=True, slots=True)
+class Range:
+    """The values of a quantity that computations are made for, far wider than any bench has.
+
+    Attributes
+    ----------
+    unit : str
+        Unit of the quantity.
+    minimum, maximum : float
+        Smallest and largest value, both allowed.
+    """
+
+    unit: str
+    minimum: float
+    maximum: float
+
+    def check(self, value: float, *, field: str) -> None:
+        """Refuse a value outside.
+
+        Parameters
+        ----------
+        value : float
+            The value, in the unit.
+        field : str
+            Where it stands; it opens the message.
+
+        Raises
+        ------
+        InputError
+            When it lies outside or is no number.
+        """
+        if not self.minimum <= value <= self.maximum:
+            raise InputError(
+                field, value, "it must be finite, " + _limits(self.minimum, self.maximum, self.unit)
+            )
+
+
+RESISTANCES: Final = Range("ohm", 1e-3, 1e12)
+CAPACITANCES: Final = Range("F", 1e-18, 1.0)
+SOURCE_RESISTANCES: Final = Range("ohm", 0.0, 1e9)
+LOAD_RESISTANCES: Final = Range("ohm", 1e-3, 1e18)
+LOAD_CAPACITANCES: Final = Range("F", 0.0, 1e-3)
+LEVELS: Final = Range("V", 1e-12, 1e6)
+TIME_CONSTANTS: Final = Range("s", 1e-12, 1e3)
+CORNER_FREQUENCIES: Final = Range("Hz", 1e-3, 1e11)
+BANDS: Final = Range("Hz", 1e-3, 1e9)
+_LEAST_BAND = 1.01
 
 
 def check_number(value: float, *, field: str, unit: str = "", zero: bool = False) -> None:
@@ -97,6 +158,34 @@ def check_band(band_hz: tuple[float, float]) -> None:
     low, high = band_hz
     if not 0 < low < high < math.inf:
         raise InputError("band", [low, high], "it must be finite, above 0 Hz and ascending")
+
+
+def check_error_band(band_hz: tuple[float, float], *, field: str = "band") -> None:
+    """Refuse a band that errors can't be found in.
+
+    Parameters
+    ----------
+    band_hz : tuple of float
+        Low and high end [Hz].
+    field : str, optional
+        Where it stands; it opens the message.
+
+    Raises
+    ------
+    InputError
+        When an end lies outside `BANDS` or the high end is not 1 % or more above the low end.
+    """
+    low, high = band_hz
+    for end in band_hz:
+        BANDS.check(end, field=field)
+    if low >= high:
+        raise InputError(
+            field, [low, high], "it must be ascending: the low end must lie below the high end"
+        )
+    if high < _LEAST_BAND * low:
+        raise InputError(
+            field, [low, high], "the high end must lie 1 % or more above the low end; widen it"
+        )
 
 
 def check_tolerance(value: float, *, field: str) -> None:
@@ -180,7 +269,13 @@ def parse_quantity(
     return number
 
 
+def _limits(minimum: float, maximum: float, unit: str) -> str:
+    return f"from {_plain(minimum, unit)} to {_plain(maximum, unit)}"
+
+
 def _bounds(minimum: float, maximum: float, exclusive: bool, unit: str) -> str:
+    if maximum < math.inf and minimum > 0:
+        return "it must be " + _limits(minimum, maximum, unit)
     parts = []
     if minimum > -math.inf:
         word = "greater than" if exclusive else "at least"

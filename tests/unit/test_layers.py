@@ -14,8 +14,8 @@ import antecurve
 ROOT = Path(antecurve.__file__).parent
 # Lowest first; a module may import from its own layer and those before it.
 LAYERS = (
-    "errors", "quantities", "arrays", "curves", "networks.topology", "job", "networks", "synthesis",
-    "pick", "analysis", "bench", "pipeline", "files", "report", "cli", "__main__",
+    "errors", "texts", "quantities", "arrays", "curves", "networks.topology", "job", "networks",
+    "synthesis", "pick", "analysis", "bench", "pipeline", "files", "report", "cli", "__main__",
 )  # fmt: skip
 HEAVY = {"pandas", "typer", "matplotlib", "schemdraw", "rich", "jinja2", "openpyxl"}
 COMPUTING = {"curves", "networks", "synthesis", "pick", "analysis", "bench", "job", "pipeline"}

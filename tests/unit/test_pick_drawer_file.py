@@ -54,7 +54,7 @@ def test_columns_in_any_order_and_left_out(tmp_path: Path) -> None:
     ("row", "place", "words"),
     [
         ("resistor,-4k7,,1 %,1,", "line 3, column value", "-4k7"),
-        ("resistor,0,,1 %,1,", "line 3, column value", "greater than"),
+        ("resistor,0,,1 %,1,", "line 3, column value", "from 1 mΩ to 1 TΩ"),
         ("resistor,,,1 %,1,", "line 3, column value", "resistance in ohms"),
         ("resistor,4k7,four,1 %,1,", "line 3, column measured", "four"),
         ("resistor,4k7,,,1,", "line 3, column tolerance", "tolerance"),

@@ -33,6 +33,7 @@ __all__ = ["BandError"]
 
 Floats = NDArray[np.float64]
 _DB = DB_PER_NEPER / 2.0  # of power ratios
+_WIDEST = 1e5  # of power ratios over the band: what single precision still resolves beside 1
 _STRIP = 512  # builds at a time: numerator and denominator strips stay in the cache
 
 
@@ -42,7 +43,7 @@ class _Deviations:
     Rows of `columns`: those of the numerator's coefficients, those of the denominator's, ones.
     """
 
-    __slots__ = ("above", "below", "nominal", "scale")
+    __slots__ = ("above", "below", "nominal", "scale", "wide")
 
     def __init__(self, nominal: Coefficients, squared: Floats, weights: Floats) -> None:
         n0, d0 = nominal.numerator[0], nominal.denominator[0]
@@ -54,7 +55,8 @@ class _Deviations:
         self.scale = np.concatenate([top.max(axis=0), bottom.max(axis=0)])
         self.nominal = np.concatenate([n0, d0])
         ratio = weights * (powers[:, : len(n0)] @ n0) / (powers[:, : len(d0)] @ d0)
-        ratio /= math.sqrt(ratio.max() * ratio.min())
+        self.wide = not ratio.max() <= _WIDEST * ratio.min()
+        ratio /= math.sqrt(ratio.max()) * math.sqrt(ratio.min())
         top, bottom = top / top.max(axis=0), bottom / bottom.max(axis=0)
         self.above = np.hstack([ratio[:, None] * top, -bottom, ratio[:, None] - 1.0]).astype("f4")
         self.below = np.hstack([bottom, np.ones((len(squared), 1))]).astype("f4")
@@ -174,6 +176,8 @@ class BandError:
         numpy.ndarray of float, shape (builds,)
             Half of (largest - smallest) 20 log10(abs(H/E)) over the frequencies [dB].
         """
+        if self._deviations.wide:
+            return self._plainly(builds)
         columns = self._deviations.columns(builds)
         above, below = self._deviations.above, self._deviations.below
         count = columns.shape[1]
@@ -188,6 +192,11 @@ class BandError:
             value.max(axis=0, out=high[part])
             value.min(axis=0, out=low[part])
         return np.asarray(0.5 * _DB * (np.log1p(high, dtype=float) - np.log1p(low, dtype=float)))
+
+    def _plainly(self, builds: Coefficients) -> Floats:
+        """The centred error in double precision, where the error itself spans many decibels."""
+        ratio = np.log(self.ratio(builds))
+        return np.asarray(0.5 * _DB * (ratio.max(axis=0) - ratio.min(axis=0)))
 
     def level_db(self, builds: Coefficients) -> Floats:
         """Return the level at 1 kHz.

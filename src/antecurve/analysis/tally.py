@@ -14,6 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.errors import InputError
+
 __all__ = ["LogTally", "Percentiles"]
 
 _WIDTH = 1e-4
@@ -72,12 +74,25 @@ class LogTally:
         ----------
         values : numpy.ndarray of float, shape (n,)
             Values, 0 or greater.
+
+        Raises
+        ------
+        InputError
+            When a value is not finite.
         """
         if not values.size:
             return
+        least, greatest = float(values.min()), float(values.max())
+        if not math.isfinite(greatest - least):
+            raise InputError(
+                "builds",
+                greatest if math.isfinite(least) else least,
+                "a response is no finite number: bring part values, load, curve and band closer "
+                "to what a bench has",
+            )
         self.count += values.size
-        self.least = min(self.least, float(values.min()))
-        self.greatest = max(self.greatest, float(values.max()))
+        self.least = min(self.least, least)
+        self.greatest = max(self.greatest, greatest)
         scaled = np.log(np.maximum(values, self._low) * (1.0 / self._low))
         scaled *= 1.0 / self._width
         places = np.minimum(scaled.astype(np.int64), len(self._bins) - 1)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sys
 
+import numpy as np
 import typer
 
 from antecurve.cli import (
@@ -23,6 +24,7 @@ from antecurve.cli import (
     trim,
 )
 from antecurve.errors import AntecurveError
+from antecurve.texts import printable
 
 __all__ = ["app", "run"]
 
@@ -74,10 +76,12 @@ def run(arguments: list[str] | None = None) -> None:
         sys.exit(1)
     except MemoryError:
         _stop("the machine's memory is not enough for this; ask for less", 2)
+    except (OverflowError, ZeroDivisionError, FloatingPointError, np.linalg.LinAlgError):
+        _stop("the numbers given lie too far apart; bring them closer to what a bench has", 2)
     except OSError as error:
         _stop(f"{error.filename or 'file'}: {error.strerror or error}", 2)
 
 
 def _stop(message: str, code: int) -> None:
-    print(f"antecurve: {' '.join(message.split())}", file=sys.stderr)
+    print(f"antecurve: {printable(' '.join(message.split()))}", file=sys.stderr)
     sys.exit(code)

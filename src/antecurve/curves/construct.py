@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from antecurve.curves.model import Curve
 from antecurve.errors import InputError
-from antecurve.quantities import check_number
+from antecurve.quantities import CORNER_FREQUENCIES, check_number
 
 __all__ = [
     "curve_from_turnover",
@@ -157,8 +157,7 @@ def curve_from_turnover(
 
 
 def _corner(frequency_hz: float, field: str) -> float:
-    if not (math.isfinite(frequency_hz) and frequency_hz > 0):
-        raise InputError(field, frequency_hz, "it must be a frequency above 0 Hz")
+    CORNER_FREQUENCIES.check(frequency_hz, field=field)
     return time_constant_from_frequency(frequency_hz)
 
 

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from antecurve.errors import InputError
-from antecurve.quantities import check_number
+from antecurve.quantities import TIME_CONSTANTS
 
 __all__ = [
     "COINCIDENT",
@@ -40,7 +40,8 @@ COINCIDENT = 1e-9
 """Relative distance below which two time constants count as the same."""
 
 
-_MOST_AT_ORIGIN = 8
+_MOST_AT_ORIGIN = 2
+_MOST_TIME_CONSTANTS = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,11 +105,15 @@ class Curve:
         for field in ("zeros_s", "poles_s", "ultrasonic_poles_s"):
             values = tuple(sorted((float(v) for v in getattr(self, field)), reverse=True))
             for value in values:
-                if not (math.isfinite(value) and value > 0):
-                    raise InputError(
-                        f"curve.{field}", value, "a time constant must be finite and above 0 s"
-                    )
+                TIME_CONSTANTS.check(value, field=f"curve.{field}")
             object.__setattr__(self, field, values)
+        count = len(self.zeros_s) + len(self.poles_s) + len(self.ultrasonic_poles_s)
+        if count > _MOST_TIME_CONSTANTS:
+            raise InputError(
+                "curve",
+                f"{count:,} time constants",
+                f"zeros and poles together may be {_MOST_TIME_CONSTANTS} at most; leave some out",
+            )
         if not (self.zeros_s or self.poles_s):
             raise InputError("curve", self.name, "it must have at least one time constant")
         for field in ("zeros_at_origin", "poles_at_origin"):
@@ -121,7 +126,7 @@ class Curve:
                 )
         bound = self.low_end_bound_s
         if bound is not None:
-            check_number(bound, field="curve.low_end_bound_s", unit="s")
+            TIME_CONSTANTS.check(bound, field="curve.low_end_bound_s")
         if bound is not None and self.poles_at_origin < 1:
             raise InputError(
                 "curve.low_end_bound",

@@ -16,6 +16,7 @@ from antecurve.networks.compiled import check_solvable
 from antecurve.pick.result import FormOutcome
 from antecurve.pick.search import SearchReport, ShortlistEntry
 from antecurve.pipeline import Design, ErrorSummary
+from antecurve.texts import check_text
 
 __all__ = ["FORMAT", "design_content", "design_json", "read_design"]
 
@@ -153,6 +154,7 @@ def read_design(path: Path | str) -> Design:
             f"{path}, key format", found, f"this version reads {FORMAT!r}; design the job anew"
         )
     try:
+        _check_texts(content, "")
         search = content["search"]
         design = Design(
             job=job_from(content["job"]),
@@ -178,12 +180,29 @@ def read_design(path: Path | str) -> Design:
         check_solvable(design.network.topology)
     except AntecurveError as error:
         raise FileFormatError.unreadable(path, str(error), "design the job anew") from None
+    except RecursionError:
+        raise FileFormatError.unreadable(
+            path, "nested too deeply", "it must be a design.json"
+        ) from None
     except (KeyError, TypeError, ValueError, AttributeError, IndexError, OverflowError) as error:
         reason = f"missing key {error}" if isinstance(error, KeyError) else str(error)
         raise FileFormatError.unreadable(
             path, reason, f"it is no whole {FORMAT} file; design the job anew"
         ) from None
     return design
+
+
+def _check_texts(content: object, where: str) -> None:
+    """Refuse texts that a terminal or a page would act upon, wherever they stand."""
+    if isinstance(content, str):
+        check_text(content, field=where)
+    elif isinstance(content, dict):
+        for key, value in content.items():
+            check_text(key, field=f"a key of {where}" if where else "a key")
+            _check_texts(value, f"{where}.{key}" if where else key)
+    elif isinstance(content, list):
+        for index, value in enumerate(content):
+            _check_texts(value, f"{where}[{index}]")
 
 
 _ENTRY_FIELDS = ("centred_db", "spread_p95_db", "parts", "output_resistance_ohm", "trade")

@@ -9,7 +9,7 @@ from typing import Any
 from antecurve.curves.model import Curve
 from antecurve.errors import InputError
 from antecurve.job import Grade, Job, NetworkRequest, PickRequest, SpreadRequest, Stock, Target
-from antecurve.networks.topology import Element, ElementKind, Loading, Topology
+from antecurve.networks.topology import Element, ElementKind, Loading, Topology, check_names
 from antecurve.pick.parts import Part, PickedNetwork, Position
 from antecurve.quantities import check_tolerance
 
@@ -180,6 +180,10 @@ def network_from(content: Mapping[str, Any]) -> PickedNetwork:
                 f"network.{item['ref']}", tolerance, "it must be the largest of part_details"
             )
         exact = item.get("exact")
+        if exact is not None:
+            ElementKind(item["kind"]).values.check(
+                float(exact), field=f"network.{item['ref']}, exact"
+            )
         positions.append(
             Position(
                 _element(item), parts, str(item["joined"]), None if exact is None else float(exact)
@@ -194,4 +198,5 @@ def network_from(content: Mapping[str, Any]) -> PickedNetwork:
     topology = Topology(
         str(content["form"]), tuple(p.element for p in positions), (str(plus), str(minus))
     )
+    check_names(topology.elements)
     return PickedNetwork(topology, tuple(positions))

@@ -73,8 +73,8 @@ def _entry(row: Row) -> DrawerEntry:
             f"{row.place}, column kind", cells["kind"], "it must be resistor or capacitor"
         )
     try:
-        value = _number(row, "value", kind.unit)
-        measured = _number(row, "measured", kind.unit) if cells["measured"] else None
+        value = _number(row, "value", kind)
+        measured = _number(row, "measured", kind) if cells["measured"] else None
         if cells["tolerance"] or measured is None:
             tolerance = parse_quantity(
                 cells["tolerance"], unit="%", field=f"{row.place}, column tolerance", minimum=0.0,
@@ -95,13 +95,13 @@ def _entry(row: Row) -> DrawerEntry:
     return DrawerEntry(kind, part, quantity)
 
 
-def _number(row: Row, column: str, unit: str) -> float:
+def _number(row: Row, column: str, kind: ElementKind) -> float:
     return parse_quantity(
         row.cells[column],
-        unit=unit,
+        unit=kind.unit,
         field=f"{row.place}, column {column}",
-        minimum=0.0,
-        exclusive=True,
+        minimum=kind.values.minimum,
+        maximum=kind.values.maximum,
     )
 
 

@@ -9,6 +9,7 @@ from typing import Any
 from antecurve.errors import InputError
 from antecurve.networks.topology import Element, ElementKind
 from antecurve.quantities import parse_quantity
+from antecurve.texts import check_text
 
 __all__ = [
     "Section",
@@ -171,6 +172,7 @@ def text(choices: Sequence[str] = ()) -> Reader:
         if not isinstance(value, str) or (choices and value not in choices):
             rule = f"use one of {', '.join(choices)}" if choices else "it must be a text in quotes"
             raise InputError(field, value, rule)
+        check_text(value, field=field)
         return value
 
     return read

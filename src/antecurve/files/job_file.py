@@ -26,39 +26,61 @@ from antecurve.job import (
 )
 from antecurve.networks.topology import Loading
 from antecurve.pick.series import SERIES
+from antecurve.quantities import (
+    BANDS,
+    CAPACITANCES,
+    CORNER_FREQUENCIES,
+    LEVELS,
+    LOAD_CAPACITANCES,
+    LOAD_RESISTANCES,
+    RESISTANCES,
+    SOURCE_RESISTANCES,
+    TIME_CONSTANTS,
+    Range,
+)
 from antecurve.synthesis.exact import form_names
 
 __all__ = ["parse_job", "read_job"]
 
 _POSITIVE: dict[str, Any] = {"minimum": 0.0, "exclusive": True}
+
+
+def _limits(values: Range) -> dict[str, Any]:
+    return {"minimum": values.minimum, "maximum": values.maximum}
+
+
+def _within(values: Range) -> fields.Reader:
+    return fields.quantity(values.unit, **_limits(values))
+
+
 _LARGEST_JOB = 64 * 1024
 """A job has a few KiB; keys of very many parts take a parser time that grows with their square."""
-_FREQUENCY = fields.quantity("Hz", **_POSITIVE)
+_FREQUENCY = _within(CORNER_FREQUENCIES)
 
 _CURVE: fields.Section = {
     "name": fields.text(),
-    "zeros": fields.quantities("s", **_POSITIVE),
-    "poles": fields.quantities("s", **_POSITIVE),
+    "zeros": fields.quantities("s", **_limits(TIME_CONSTANTS)),
+    "poles": fields.quantities("s", **_limits(TIME_CONSTANTS)),
     "zeros_at_origin": fields.whole(minimum=0, maximum=2),
     "poles_at_origin": fields.whole(minimum=0, maximum=2),
     "turnover": _FREQUENCY,
     "cut_at_10k": fields.quantity("dB", minimum=0.0, maximum=60.0),
     "shelf": _FREQUENCY,
-    "ultrasonic_poles": fields.quantities("Hz", **_POSITIVE),
+    "ultrasonic_poles": fields.quantities("Hz", **_limits(CORNER_FREQUENCIES)),
     "low_end_bound": _FREQUENCY,
 }
 _SOURCE: fields.Section = {
-    "resistance": fields.quantity("ohm", minimum=0.0),
-    "level": fields.quantity("V", **_POSITIVE),
+    "resistance": _within(SOURCE_RESISTANCES),
+    "level": _within(LEVELS),
 }
 _LOAD: fields.Section = {
-    "resistance": fields.quantity("ohm", **_POSITIVE),
-    "capacitance": fields.quantity("F", minimum=0.0),
+    "resistance": _within(LOAD_RESISTANCES),
+    "capacitance": _within(LOAD_CAPACITANCES),
 }
 _TARGET: fields.Section = {
-    "level": fields.quantity("V", **_POSITIVE),
+    "level": _within(LEVELS),
     "level_tolerance_db": fields.quantity("dB", minimum=0.0),
-    "band": fields.quantities("Hz", count=2, **_POSITIVE),
+    "band": fields.quantities("Hz", count=2, **_limits(BANDS)),
     "error_limit_db": fields.quantity("dB", **_POSITIVE),
 }
 _TARGET_FIELDS = {"level": "level_v", "band": "band_hz"}
@@ -105,7 +127,9 @@ def _stock_section(unit: str) -> fields.Section:
     return {
         "series": fields.text(SERIES),
         "tolerance": fields.quantity("%", minimum=0.0, maximum=0.99),
-        "range": fields.quantities(unit, count=2, **_POSITIVE),
+        "range": fields.quantities(
+            unit, count=2, **_limits(RESISTANCES if unit == "ohm" else CAPACITANCES)
+        ),
         "parts_per_position": fields.whole(minimum=1, maximum=2),
         "join": fields.texts(("series", "parallel")),
         "drawer": fields.text(),

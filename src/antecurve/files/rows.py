@@ -8,8 +8,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from antecurve.errors import FileFormatError
+from antecurve.errors import FileFormatError, InputError
 from antecurve.files.reading import read_text
+from antecurve.texts import check_text
 
 __all__ = ["Row", "read_rows"]
 
@@ -87,6 +88,8 @@ def read_rows(
                 f"it has {len(cells)} cells, there are {len(header)} columns",
             )
         given = dict(zip(header, cells, strict=False))
+        if not "".join(cells).isprintable():
+            _check_cells(place, given)
         rows.append(Row(place, {name: given.get(name, "") for name in known}))
     if not rows:
         raise FileFormatError(
@@ -95,6 +98,14 @@ def read_rows(
             "no row follows the names of the columns; give at least one",
         )
     return tuple(rows)
+
+
+def _check_cells(place: str, cells: dict[str, str]) -> None:
+    try:
+        for name, cell in cells.items():
+            check_text(cell, field=f"{place}, column {name}")
+    except InputError as error:
+        raise FileFormatError(error.field, error.value, error.rule) from None
 
 
 def _records(path: Path | str) -> Iterator[tuple[str, list[str]]]:

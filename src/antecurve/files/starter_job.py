@@ -16,6 +16,8 @@ name = "disc"                    # antecurve curves lists the catalogue
 ultrasonic_poles = ["50 kHz"]    # keeps the gain finite; without it the implied pole is reported
 # zeros = ["3180 us", "75 us"]   # time constants of the recording side
 # poles = ["318 us"]
+# zeros_at_origin = 0            # 1: falls towards DC without end, no bass shelf
+# poles_at_origin = 0            # 1: rises towards DC without end; see low_end_bound
 # turnover = "500 Hz"            # older discs: turnover, and cut in dB at 10 kHz
 # cut_at_10k = 13.7
 # shelf = "50 Hz"                # bass shelf, if the curve has one
@@ -36,7 +38,10 @@ band = ["20 Hz", "20 kHz"]
 error_limit_db = 0.5             # exit code 1 when the nominal error misses it
 
 [network]
-forms = ["foster-1", "foster-2", "cauer-1", "cauer-2"]    # or "all"
+forms = ["foster-1", "foster-2", "cauer-1", "cauer-2"]    # or "all"; see antecurve formulas
+# elements = ["R1 in a", "C1 in a", "R2 a out", "R3 out 0"]   # a network of your own, not forms:
+                                 # reference, node, node; in: generator, out: unit, 0: common
+balanced = false                 # true: the series arm split on both legs
 output_resistance_max = 600      # at 1 kHz
 input_impedance_min = 1000       # smallest over the band, source resistance not counted
 
@@ -44,20 +49,36 @@ input_impedance_min = 1000       # smallest over the band, source resistance not
 series = "E96"
 tolerance = "1 %"
 range = [10, "1M"]               # of each part
-parts_per_position = 1           # 2: up to two joined in series or parallel
+parts_per_position = 1           # 2: up to two joined
+join = ["series", "parallel"]    # how two may be joined
+# drawer = "drawer.csv"          # parts on hand, beside the series or, without one, instead of it.
+                                 # Its columns: kind (resistor or capacitor), value, tolerance;
+                                 # quantity (1), measured (value of one measured part; tolerance
+                                 # is then what the measurement leaves open), description
+# [[resistors.grades]]           # tolerances to be bought, for antecurve spread --yield
+# tolerance = "0.1 %"
+# price = 0.50                   # of one part, in any currency
 
 [capacitors]
 series = "E12"
 tolerance = "2.5 %"
 range = ["220p", "470n"]
-parts_per_position = 2           # capacitors join in parallel unless join says otherwise
-# join = ["parallel", "series"]
-# drawer = "drawer.csv"          # parts on hand instead of, or beside, a series
+parts_per_position = 2
+join = ["parallel"]              # or ["parallel", "series"]
+# drawer = "drawer.csv"          # as for resistors; it may be the same file
+# [[capacitors.grades]]          # as for resistors
+# tolerance = "1 %"
+# price = 0.80
 
 [spread]
 builds = 100000
 seed = 1
 distribution = "uniform"         # or "normal": tolerance = 3 sigma, cut there
+
+[pick]
+pick_by = "nominal"              # smallest error with nominal values; "build": of 95 % of builds
+sets = 1                         # 2: a pair of networks for stereo, picked together
+# budget_seconds = 60            # take the best found after so long
 """
 
 

@@ -15,7 +15,7 @@ from dataclasses import replace
 import numpy as np
 
 from antecurve.errors import InputError
-from antecurve.networks.topology import Element, ElementKind, Network, Topology
+from antecurve.networks.topology import Element, ElementKind, Network, Topology, check_names
 
 __all__ = ["balanced_network", "balanced_topology"]
 
@@ -54,6 +54,12 @@ def balanced_topology(topology: Topology) -> Topology:
         elements.append(replace(element, ref=f"{element.ref}P"))
         mirrored = (_mirrored(first), _mirrored(second))
         elements.append(replace(element, ref=f"{element.ref}N", nodes=mirrored))
+    names = {node for element in topology.elements for node in element.nodes}
+    for name in sorted(names & {_mirrored(name) for name in names - {"in", "0"}}):
+        raise InputError(
+            "network.balanced", name, f"the return leg has a node {name} of its own: rename yours"
+        )
+    check_names(elements)
     output = topology.output[0]
     return Topology(topology.form, tuple(elements), (output, _mirrored(output)))
 

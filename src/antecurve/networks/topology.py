@@ -8,6 +8,7 @@ nodes in `Topology.output`.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -16,9 +17,30 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.arrays import read_only
-from antecurve.errors import InputError
+from antecurve.errors import InputError, WiringError
+from antecurve.quantities import (
+    CAPACITANCES,
+    LOAD_CAPACITANCES,
+    LOAD_RESISTANCES,
+    RESISTANCES,
+    SOURCE_RESISTANCES,
+    Range,
+)
 
-__all__ = ["Element", "ElementKind", "Loading", "Network", "Topology", "network_with_values"]
+__all__ = [
+    "Element",
+    "ElementKind",
+    "Loading",
+    "Network",
+    "Topology",
+    "check_names",
+    "network_with_values",
+]
+
+_NODE = re.compile(r"[A-Za-z0-9_-]{1,64}\Z")
+_REF = re.compile(r"[A-Za-z][A-Za-z0-9_]{0,63}\Z")
+_TAKEN_REFS = frozenset({"s", "rs", "rl", "cl", "rsource", "rload", "cload"})
+_TAKEN_NODES = {"drive": ("the generator", "in"), "gnd": ("the common return", "0")}
 
 
 class ElementKind(StrEnum):
@@ -31,6 +53,11 @@ class ElementKind(StrEnum):
     def unit(self) -> str:
         """Unit of the value: ``ohm`` or ``F``."""
         return "ohm" if self is ElementKind.RESISTOR else "F"
+
+    @property
+    def values(self) -> Range:
+        """The values that parts of this kind may have."""
+        return RESISTANCES if self is ElementKind.RESISTOR else CAPACITANCES
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +77,58 @@ class Element:
     ref: str
     kind: ElementKind
     nodes: tuple[str, str]
+
+
+def check_names(elements: Sequence[Element]) -> None:
+    """Refuse names that a netlist would not keep apart, or a reader of it not understand.
+
+    Parameters
+    ----------
+    elements : sequence of Element
+        The elements of a network.
+
+    Raises
+    ------
+    WiringError
+        When a reference is not a letter (R or C, as the kind is) followed by letters, digits or
+        ``_``, a node not letters, digits, ``_`` and ``-``, when two differ by case alone, or one
+        is that of the source, the load or the common return.
+    """
+    refs: set[str] = set()
+    nodes = {"in": "in", "out": "out", "0": "0"}
+    for element in elements:
+        where = f"{element.ref} {element.nodes[0]} {element.nodes[1]}"
+        ref = element.ref
+        letter = "R" if element.kind is ElementKind.RESISTOR else "C"
+        rule = ""
+        if not _REF.match(ref):
+            rule = f"{ref[:40]!r} is no reference: use a letter, then letters or digits"
+        elif ref.lower() in _TAKEN_REFS:
+            rule = f"the reference {ref} is taken: source and load use it"
+        elif ref.lower() in refs:
+            rule = f"the reference {ref} is used twice: number the elements"
+        elif ref[0] != letter:
+            rule = f"the reference of a {element.kind.value} must begin with {letter}: rename {ref}"
+        refs.add(ref.lower())
+        for node in element.nodes:
+            first = nodes.setdefault(node.lower(), node)
+            if not _NODE.match(node):
+                rule = rule or (
+                    f"{node[:40]!r} is no name of a node: use letters, digits, _ and -, 64 at most"
+                )
+            elif node.lower() in _TAKEN_NODES:
+                what, right = _TAKEN_NODES[node.lower()]
+                rule = rule or (
+                    f"the node {node} is {what} in a netlist: did you mean {right} where you wrote "
+                    f"{node}?"
+                )
+            elif first != node:
+                rule = rule or (
+                    f"{first} and {node} differ by case alone: did you mean {first} where you "
+                    f"wrote {node}?"
+                )
+        if rule:
+            raise WiringError("network.elements", where, rule)
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,12 +252,9 @@ class Loading:
     load_capacitance: float
 
     def __post_init__(self) -> None:
-        for field, least, open_end in (
-            ("source_resistance", 0.0, False),
-            ("load_resistance", 0.0, True),
-            ("load_capacitance", 0.0, False),
+        for field, values in (
+            ("source_resistance", SOURCE_RESISTANCES),
+            ("load_resistance", LOAD_RESISTANCES),
+            ("load_capacitance", LOAD_CAPACITANCES),
         ):
-            value = getattr(self, field)
-            if not math.isfinite(value) or value < least or (open_end and value == least):
-                word = "above 0" if open_end else "0 or greater"
-                raise InputError(field, value, f"it must be finite and {word}")
+            values.check(getattr(self, field), field=field)

@@ -7,25 +7,16 @@ pen (a node written two ways) to whole branches that hang in the air.
 
 from __future__ import annotations
 
-import re
 from difflib import get_close_matches
 
 from antecurve.errors import WiringError
-from antecurve.networks.symbolic import (
-    LOAD_CAPACITANCE,
-    LOAD_RESISTANCE,
-    MOST_ELEMENTS,
-    SOURCE_RESISTANCE,
-    refuse_large,
-)
-from antecurve.networks.topology import Element, Topology
+from antecurve.networks.symbolic import MOST_ELEMENTS, refuse_large
+from antecurve.networks.topology import Element, Topology, check_names
 
 __all__ = ["check_wiring"]
 
-_RESERVED = (SOURCE_RESISTANCE, LOAD_RESISTANCE, LOAD_CAPACITANCE, "s")
 _MOST_ELEMENTS = MOST_ELEMENTS // 2
 """A balanced network has most of them twice."""
-_REF = re.compile(r"[A-Za-z][A-Za-z0-9_]*$")
 _FIELD = "network.elements"
 
 
@@ -50,13 +41,13 @@ def check_wiring(topology: Topology) -> None:
     >>> from antecurve.networks.topology import ElementKind
     >>> elements = (
     ...     Element("R1", ElementKind.RESISTOR, ("in", "out")),
-    ...     Element("R2", ElementKind.RESISTOR, ("out", "gnd")),
+    ...     Element("R2", ElementKind.RESISTOR, ("out", "earth")),
     ... )
     >>> check_wiring(Topology("own", elements))
     Traceback (most recent call last):
         ...
-    antecurve.errors.WiringError: network.elements: received 'R1 in out, R2 out gnd'; no element \
-touches the node 0 (the common return): did you mean 0 where you wrote gnd?
+    antecurve.errors.WiringError: network.elements: received 'R1 in out, R2 out earth'; no element \
+touches the node 0 (the common return): did you mean 0 where you wrote earth?
     """
     count = len(topology.elements)
     if count > _MOST_ELEMENTS:
@@ -81,21 +72,13 @@ def _fault(topology: Topology, rule: str) -> WiringError:
 def _check_elements(topology: Topology) -> None:
     if not topology.elements:
         raise _fault(topology, "there is no element: give at least two")
-    seen: set[str] = set()
+    check_names(topology.elements)
     for element in topology.elements:
-        ref = element.ref
-        if not _REF.match(ref):
-            raise _fault(topology, f"{ref!r} is no reference: use a letter, then letters or digits")
-        if ref in _RESERVED:
-            raise _fault(topology, f"the reference {ref} is taken: source and load use it")
-        if ref in seen:
-            raise _fault(topology, f"the reference {ref} is used twice: number the elements")
-        seen.add(ref)
         if element.nodes[0] == element.nodes[1]:
             raise _fault(
                 topology,
-                f"{ref} has both ends at the node {element.nodes[0]}, so it is shorted: check "
-                "its nodes",
+                f"{element.ref} has both ends at the node {element.nodes[0]}, so it is shorted: "
+                "check its nodes",
             )
 
 

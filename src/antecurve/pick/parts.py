@@ -92,6 +92,10 @@ class Position:
     joined: str = "single"
     exact: float | None = None
 
+    def __post_init__(self) -> None:
+        for part in self.parts:
+            self.element.kind.values.check(part.value, field=f"{self.element.ref}, a part")
+
     @property
     def value(self) -> float:
         """Value of the joined parts [ohm or F]."""

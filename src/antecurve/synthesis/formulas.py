@@ -157,12 +157,15 @@ def _taken(form: Form, names: SymbolicCurve) -> list[str]:
             names.found, kind=form.section, loading=_LOADING, gain=gain, shunt_resistance=_SHUNT
         )
         if isinstance(section, Section):
-            times = [r * c for r, c in section.shunt.branches]
-            return [
-                name
-                for zero, name in zip(names.found.zeros_s, names.zeros, strict=True)
-                if any(abs(zero - t) < 1e-9 * zero for t in times)
-            ]
+            # Of equal zeros the shunt arm makes as many as it has branches of their time constant.
+            left = dict(zip(names.zeros, names.found.zeros_s, strict=True))
+            taken = []
+            for time in (r * c for r, c in section.shunt.branches):
+                name = next((n for n, zero in left.items() if abs(zero - time) < 1e-9 * zero), None)
+                if name is not None:
+                    taken.append(name)
+                    del left[name]
+            return taken
     return []
 
 

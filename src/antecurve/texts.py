@@ -1,0 +1,73 @@
+"""Texts from outside: no characters that a terminal or a page would act upon."""
+
+from __future__ import annotations
+
+import unicodedata
+
+from antecurve.errors import InputError
+
+__all__ = ["check_text", "printable"]
+
+_TURNING = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+"""The characters that turn the direction of what follows them (Unicode Standard Annex 9)."""
+_ACTING = frozenset({"Cc", "Cs", "Zl", "Zp"})
+"""Control characters, halves of surrogate pairs, separators of lines and paragraphs."""
+
+
+def _acts(character: str) -> bool:
+    return unicodedata.category(character) in _ACTING or character in _TURNING
+
+
+def check_text(text: str, *, field: str) -> None:
+    """Refuse a text with a line break or another character that is not printed but acted upon.
+
+    Parameters
+    ----------
+    text : str
+        The text.
+    field : str
+        Where it stands; it opens the message.
+
+    Raises
+    ------
+    InputError
+        When there is a control character, a line break, half of a surrogate pair or a character
+        that turns the direction of writing.
+
+    Examples
+    --------
+    >>> check_text("Bench 2, 47 kΩ", field="title")
+    """
+    if text.isprintable():
+        return
+    for character in text:
+        if _acts(character):
+            raise InputError(
+                printable(field),
+                text,
+                f"the character U+{ord(character):04X} can't be printed; write it on one line "
+                "without control characters",
+            )
+
+
+def printable(text: str) -> str:
+    """Return a text with a question mark for each character that would be acted upon.
+
+    Parameters
+    ----------
+    text : str
+        Any text.
+
+    Returns
+    -------
+    str
+        As long as the text, on one line.
+
+    Examples
+    --------
+    >>> printable("bench\\x1b[2J")
+    'bench?[2J'
+    """
+    if text.isprintable():
+        return text
+    return "".join("?" if _acts(c) else c for c in text)
