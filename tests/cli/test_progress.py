@@ -14,7 +14,7 @@ from antecurve.files.design_file import design_json
 from antecurve.pipeline import Design
 
 DATA = Path(__file__).parents[2] / "data"
-SMALL = "[curve]\nname = \"disc\"\nultrasonic_poles = [\"50 kHz\"]\n[spread]\nbuilds = 300000\n"
+SMALL = '[curve]\nname = "disc"\nultrasonic_poles = ["50 kHz"]\n[spread]\nbuilds = 300000\n'
 
 
 class Terminal(io.StringIO):

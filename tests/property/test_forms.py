@@ -110,6 +110,7 @@ def _check(case: Case, forms: list[str], *, balanced: bool = False) -> int:
             loading=case.loading,
             gain=case.gain,
             impedance_level=case.impedance,
+            closely=True,
         )
         if found is None:
             continue

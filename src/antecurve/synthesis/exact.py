@@ -108,6 +108,7 @@ def exact_network_or_none(
     gain: float,
     impedance_level: float,
     section_ratio: float = 1.0,
+    closely: bool = False,
 ) -> ExactNetwork | None:
     """Return the exact network of a form, or ``None`` where there is none.
 
@@ -127,6 +128,9 @@ def exact_network_or_none(
         The resistor across the output [ohm], above 0.
     section_ratio : float, optional
         For a cascade: the shunt resistor across the output over that in the middle.
+    closely : bool, optional
+        Whether to look where a solution is hard to see, as `exact_network` does; it takes longer
+        where there is none.
 
     Returns
     -------
@@ -146,6 +150,7 @@ def exact_network_or_none(
         impedance_level=impedance_level,
         section_ratio=section_ratio,
         explain=False,
+        closely=closely,
     )
     return result if isinstance(result, ExactNetwork) else None
 

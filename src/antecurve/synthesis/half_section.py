@@ -185,9 +185,9 @@ def _balanced_below(problem: SectionProblem) -> bool:
 
 def _scanned(start: SectionProblem, explain: bool, closely: bool) -> Section | Violation:
     """Solve for the pole beyond the curve; an implied one is the farthest from the band."""
-    sweep = Sweep.of(start)
     failure: Violation | None = None
     for close in (False, True) if closely else (False,):
+        sweep = Sweep.of(start, closely=close)
         best: Section | None = None
         for problem in _problems(start, "rc-shunt"):
             below = best.implied_poles_s[0] if best else math.inf

@@ -20,6 +20,7 @@ DECADES_BELOW = 9
 """How far below the load's own time constant its pole is looked for."""
 
 _POINTS_PER_DECADE = 12
+_CLOSELY_PER_DECADE = 96
 _CLOSE = np.concatenate([1.0 - np.geomspace(1e-6, 3e-2, 6), 1.0 + np.geomspace(1e-6, 3e-2, 6)])
 _EDGE_STEPS = 60
 _EDGE_LEAST = 8
@@ -30,7 +31,7 @@ _FAR = 1e9
 _EPSILON = float(np.finfo(float).eps)
 
 
-def scan_grid(found: Factors, low: float, high: float) -> NDArray[Any]:
+def scan_grid(found: Factors, low: float, high: float, *, closely: bool = False) -> NDArray[Any]:
     """Return time constants to look at: evenly in the logarithm, and closer around the curve's own.
 
     Parameters
@@ -39,13 +40,16 @@ def scan_grid(found: Factors, low: float, high: float) -> NDArray[Any]:
         The curve.
     low, high : float
         Ends of the range [s], both included.
+    closely : bool, optional
+        Whether to look at more of them.
 
     Returns
     -------
     ndarray of float
         Time constants [s], ascending.
     """
-    count = math.ceil(_POINTS_PER_DECADE * math.log10(high / low)) + 1
+    density = _CLOSELY_PER_DECADE if closely else _POINTS_PER_DECADE
+    count = math.ceil(density * math.log10(high / low)) + 1
     close = np.outer([*found.zeros_s, *found.poles_s], _CLOSE).ravel()
     close = close[(close > low) & (close < high)]
     return np.asarray(np.unique(np.concatenate([np.geomspace(low, high, count), close])))

@@ -60,13 +60,15 @@ class Sweep:
     roots: NDArray[Any]
 
     @classmethod
-    def of(cls, problem: SectionProblem) -> Sweep:
+    def of(cls, problem: SectionProblem, *, closely: bool = False) -> Sweep:
         """Return the sweep for all problems of a curve, whichever zeros they take.
 
         Parameters
         ----------
         problem : SectionProblem
             Any of them.
+        closely : bool, optional
+            Whether to look at more values of the pole.
 
         Returns
         -------
@@ -77,7 +79,8 @@ class Sweep:
         if not problem.implied:
             high = problem.found.poles_s[-1]
             low = min(problem.load_time, high) / 10.0**DECADES_BELOW
-        states = [(x, problem.beyond(x)) for x in scan_grid(problem.found, low, high).tolist()]
+        grid = scan_grid(problem.found, low, high, closely=closely)
+        states = [(x, problem.beyond(x)) for x in grid.tolist()]
         states = [(x, beyond) for x, beyond in states if _in_order(beyond)]
         unknown = np.array([x for x, _ in states])
         levels = np.array([problem.level(beyond) for _, beyond in states])
