@@ -7,7 +7,8 @@ __all__ = ["starter_job"]
 _TEXT = """\
 # A job for antecurve. Every quantity is a number in SI units or a text such as
 # "47k", "4k7", "150p", "50 kHz", "0.5 V", "1 %". Only [curve] is required;
-# a limit left out is no limit. As it stands this is the embedded default job.
+# a limit left out is no limit. Every key is here; those that the embedded default job, which
+# this is as it stands, goes without are behind a #.
 
 title = "Bench network"
 
@@ -78,7 +79,7 @@ distribution = "uniform"         # or "normal": tolerance = 3 sigma, cut there
 [pick]
 pick_by = "nominal"              # smallest error with nominal values; "build": of 95 % of builds
 sets = 1                         # 2: a pair of networks for stereo, picked together
-# budget_seconds = 60            # take the best found after so long
+# budget_seconds = 60            # the best found after so long; else 120 s, 30 s for elements
 """
 
 
