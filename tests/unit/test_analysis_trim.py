@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from bench_networks import BAND, DISC, LOADING, bench_network
 
+import antecurve.analysis.trim as trim_module
 from antecurve.analysis.as_built import MeterAccuracy
 from antecurve.analysis.planning import with_tolerances
 from antecurve.analysis.trim import (
@@ -26,6 +27,7 @@ from antecurve.networks.topology import ElementKind, Network
 from antecurve.pick.drawer import Drawer, DrawerEntry
 from antecurve.pick.parts import Part
 from antecurve.pick.series import series_values
+from antecurve.report.build_tables import trim_lines
 
 PICKED = bench_network()
 JOB = Job(
@@ -216,3 +218,18 @@ def test_progress_is_told() -> None:
 def test_no_change_allowed_is_refused() -> None:
     with pytest.raises(InputError, match="most changes"):
         _result(most_changes=0)
+
+
+def test_many_positions_bound_the_choices_and_say_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    usual = _result()
+    assert usual.all_choices
+    assert trim_module._choices([256] * 6) == 256
+    assert 1 <= trim_module._choices([256] * 400) < 10
+    assert "not looked at" not in " ".join(trim_lines(usual))
+    monkeypatch.setattr(trim_module, "_MOST_PAIRS", 500)
+    fewer = _result()
+    assert not fewer.all_choices
+    # Of six positions 15 pairs: 500 pairs of choices allow 5 each, 15 x 25 = 375; 6 each are 540.
+    assert fewer.choices == 5
+    assert f"only the {fewer.choices} nearest choices" in trim_lines(fewer)[-1]
+    assert fewer.advised.centred_db >= usual.advised.centred_db - 1e-12

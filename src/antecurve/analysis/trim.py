@@ -4,6 +4,8 @@ A position of which no part was measured is still open: it can be filled with an
 the stock.  To every other position a part can be added in series or in parallel, where the stock
 allows that way of joining.  All single changes and all pairs of changes are tried; three and
 more by extending the best pairs one change at a time, which need not find the best of them.
+A network of many positions has so many pairs that fewer choices of each position, the nearest
+ones, are tried: the effort is bounded by their number, not by time.
 
 Changes are found by the error with the values known, and judged by what they promise: the 95th
 percentile of the error over what stays uncertain.  Of the choices that reach the smallest errors,
@@ -12,7 +14,8 @@ the best for each set of positions is judged so; a change must lower the percent
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 
@@ -44,6 +47,7 @@ __all__ = [
 ]
 
 Floats = NDArray[np.float64]
+_Rated = tuple[float, tuple[tuple[int, int], ...]]  # error, and (position, option) pairs
 
 LEAST_GAIN = 0.05
 """A further change lowers the 95th percentile by this fraction at least ..."""
@@ -52,11 +56,13 @@ LEAST_GAIN_DB = 0.002
 
 _WINDOW = 1.5  # a position changes by this factor at most
 _OPTIONS = 256  # nearest options kept for a position
+_MOST_PAIRS = 3_000_000  # pairs of choices tried at most
 _EXTENDED = 64  # combinations that are extended by one more change
 _JUDGED = 16  # choices of which the percentile is worked out, for each number of changes
 _POINTS = 121
 _BUILDS = 16_384
 _AT_ONCE = 65_536
+_LIMITS_AT_ONCE = 1024
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,12 +127,18 @@ class TrimResult:
     advised : TrimProposal
         The one with the fewest changes whose centred error is within `LEAST_GAIN` of that of the
         design, or else the one with the lowest 95th percentile.
+    choices : int
+        Choices tried for each position at most: those nearest to the value it has.
+    all_choices : bool
+        Whether the number is the usual one, not cut for the sake of the effort.
     """
 
     designed_db: float
     before: TrimProposal
     proposals: tuple[TrimProposal, ...]
     advised: TrimProposal
+    choices: int = _OPTIONS
+    all_choices: bool = True
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -139,6 +151,7 @@ class _Build:
     values: tuple[Floats, ...]
     quantity: Mapping[Part, int]
     evaluator: BandError
+    choices: int
 
     def rate(self, places: Sequence[int], chosen: NDArray[np.intp]) -> Floats:
         """Centred error with the chosen options, shape (combinations, places)."""
@@ -170,21 +183,21 @@ class _Build:
         )
         return TrimProposal(changes, after, error.centred_db, tally.quantile(0.95))
 
-    def allowed(self, changes: tuple[TrimChange, ...]) -> bool:
-        """Whether there are enough parts, and the job's limits are met."""
-        needed: dict[Part, int] = {}
-        for change in changes:
-            for part in change.parts:
-                needed[part] = needed.get(part, 0) + 1
-        if any(count > self.quantity.get(part, 0) for part, count in needed.items()):
-            return False
-        values = self.picked.network.values.copy()
-        for change in changes:
-            values[self.picked.topology.refs.index(change.ref)] = change.position.value
-        return bool(within_limits(self.limits(values), self.job)[0])
+    def enough_parts(self, changes: tuple[TrimChange, ...]) -> bool:
+        """Whether there are enough parts."""
+        needed = Counter(part for change in changes for part in change.parts)
+        return all(count <= self.quantity.get(part, 0) for part, count in needed.items())
+
+    def within_limits(self, pool: Sequence[_Rated]) -> NDArray[np.bool_]:
+        """Which choices meet the job's limits."""
+        values = np.repeat(self.picked.network.values[None], len(pool), axis=0)
+        for row, (_, chosen) in zip(values, pool, strict=True):
+            for place, option in chosen:
+                row[place] = self.values[place][option]
+        return within_limits(self.limits(values), self.job)
 
     def limits(self, values: Floats) -> LimitValues:
-        return limit_values(self.picked.topology, self.job, values[None])
+        return limit_values(self.picked.topology, self.job, values)
 
 
 def trim(
@@ -235,8 +248,8 @@ def trim(
         picked.network, job.curve, band_hz=job.target.band_hz, loading=job.loading
     ).centred_db
     before = build.propose(())
-    found = [before] if build.allowed(()) else []
-    pool: list[tuple[float, tuple[tuple[int, int], ...]]] = []
+    found = [before] if build.within_limits([(0.0, ())])[0] else []
+    pool: list[_Rated] = []
     most = min(most_changes, len(picked.positions))
     for count in range(1, most + 1):
         pool = _singles(build) if count == 1 else _more(build, pool, count)
@@ -249,7 +262,10 @@ def trim(
         raise NoCombinationError(*_missed(build))
     enough = designed * (1.0 + LEAST_GAIN)
     advised = next((p for p in found if p.centred_db <= enough), found[-1])
-    return TrimResult(designed, before, tuple(p for p in found if p.changes), advised)
+    proposals = tuple(p for p in found if p.changes)
+    return TrimResult(
+        designed, before, proposals, advised, build.choices, build.choices == _OPTIONS
+    )
 
 
 def _is_worth_it(proposal: TrimProposal, fewer: TrimProposal) -> bool:
@@ -257,16 +273,14 @@ def _is_worth_it(proposal: TrimProposal, fewer: TrimProposal) -> bool:
     return gain >= max(LEAST_GAIN * fewer.p95_db, LEAST_GAIN_DB)
 
 
-def _best_promise(
-    build: _Build, pool: list[tuple[float, tuple[tuple[int, int], ...]]]
-) -> TrimProposal | None:
+def _best_promise(build: _Build, pool: list[_Rated]) -> TrimProposal | None:
     """The proposal with the lowest 95th percentile, one looked at for each set of positions."""
     seen: set[tuple[int, ...]] = set()
-    judged = []
-    for _, chosen in pool:
+    judged: list[TrimProposal] = []
+    for chosen in _within_limits(build, pool):
         places = tuple(sorted(place for place, _ in chosen))
         changes = _changes(build, chosen)
-        if places in seen or not build.allowed(changes):
+        if places in seen or not build.enough_parts(changes):
             continue
         seen.add(places)
         judged.append(build.propose(changes))
@@ -275,8 +289,17 @@ def _best_promise(
     return min(judged, key=lambda p: p.p95_db, default=None)
 
 
+def _within_limits(build: _Build, pool: list[_Rated]) -> Iterator[tuple[tuple[int, int], ...]]:
+    """The choices that meet the job's limits, in their order, looked at many at once."""
+    for first in range(0, len(pool), _LIMITS_AT_ONCE):
+        some = pool[first : first + _LIMITS_AT_ONCE]
+        for (_, chosen), meets in zip(some, build.within_limits(some), strict=True):
+            if meets:
+                yield chosen
+
+
 def _missed(build: _Build) -> tuple[str, str]:
-    now = build.limits(build.picked.network.values)
+    now = build.limits(build.picked.network.values[None])
     return (
         "limits of the job",
         f"as it is, the build is {now.level_db[0]:+.2f} dB off the target level, has "
@@ -320,8 +343,21 @@ def _built(
         nominal=picked.network.values,
         points=_POINTS,
     )
+    choices = _choices([len(ways) for ways in options])
+    options = [ways[:choices] for ways in options]
     values = tuple(np.array([w.position.value for w in ways]) for ways in options)
-    return _Build(built, job, tuple(options), values, quantity, evaluator)
+    return _Build(built, job, tuple(options), values, quantity, evaluator, choices)
+
+
+def _choices(sizes: Sequence[int]) -> int:
+    """Choices for each position with which there are no more than `_MOST_PAIRS` pairs."""
+    choices = _OPTIONS
+    while choices > 1:
+        kept = np.minimum(sizes, choices)
+        if (kept.sum() ** 2 - (kept**2).sum()) // 2 <= _MOST_PAIRS:
+            break
+        choices -= 1
+    return choices
 
 
 def _additions(position: Position, parts: Sequence[Part], stock: Stock) -> list[TrimChange]:
@@ -342,7 +378,7 @@ def _changes(build: _Build, chosen: tuple[tuple[int, int], ...]) -> tuple[TrimCh
     return tuple(build.options[place][option] for place, option in chosen)
 
 
-def _singles(build: _Build) -> list[tuple[float, tuple[tuple[int, int], ...]]]:
+def _singles(build: _Build) -> list[_Rated]:
     found = []
     for place, options in enumerate(build.options):
         rating = build.rate((place,), np.arange(len(options))[:, None])
@@ -350,11 +386,9 @@ def _singles(build: _Build) -> list[tuple[float, tuple[tuple[int, int], ...]]]:
     return sorted(found)
 
 
-def _more(
-    build: _Build, pool: list[tuple[float, tuple[tuple[int, int], ...]]], count: int
-) -> list[tuple[float, tuple[tuple[int, int], ...]]]:
+def _more(build: _Build, pool: list[_Rated], count: int) -> list[_Rated]:
     """Combinations of one more change: all pairs, else extensions of the best."""
-    found: list[tuple[float, tuple[tuple[int, int], ...]]] = []
+    found: list[_Rated] = []
     if count == 2:
         for places in combinations(range(len(build.options)), 2):
             sizes = [len(build.options[p]) for p in places]
@@ -371,9 +405,7 @@ def _more(
     return sorted(found)
 
 
-def _best_of(
-    build: _Build, places: tuple[int, ...], grid: NDArray[np.intp]
-) -> list[tuple[float, tuple[tuple[int, int], ...]]]:
+def _best_of(build: _Build, places: tuple[int, ...], grid: NDArray[np.intp]) -> list[_Rated]:
     if not len(grid):
         return []
     rating = build.rate(places, grid)

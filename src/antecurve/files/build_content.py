@@ -183,6 +183,7 @@ def trim_content(result: TrimResult) -> dict[str, Any]:
         "before": _proposal(result.before),
         "proposals": [_proposal(p) for p in result.proposals],
         "advised": _proposal(result.advised),
+        "choices_tried": result.choices,
     }
 
 

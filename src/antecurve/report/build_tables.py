@@ -391,4 +391,9 @@ def trim_lines(result: TrimResult) -> list[str]:
             f"No change is advised: none lowers the 95 % figure by {LEAST_GAIN * 100:g} % and "
             f"{LEAST_GAIN_DB:g} dB at least."
         )
+    if not result.all_choices:
+        lines.append(
+            f"The network has many positions: for each only the {result.choices} nearest choices "
+            "were tried, those farther off were not looked at."
+        )
     return lines
