@@ -9,13 +9,15 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
+from antecurve.curves.model import Curve
 from antecurve.networks.compiled import transfer
-from antecurve.pipeline import Analysis, Design
+from antecurve.pipeline import Analysis, Design, analyse
 from antecurve.report.descriptions import error_text, response_text, schematic_text
 from antecurve.report.formula_rows import formula_rows
 from antecurve.report.page import report_page
 from antecurve.report.plots import plot_files, scope_files
 from antecurve.report.summary import governing_lines, missed_limit, summary_lines
+from antecurve.report.tables import form_rows, shortlist_rows, wiring_rows
 
 
 def _analysis(design: Design) -> Analysis:
@@ -43,7 +45,11 @@ def _with_errors(
     ("errors", "says"),
     [
         ({"nominal": 0.01, "likely": 0.19}, "tolerances of the parts govern"),
-        ({"nominal": 0.1, "likely": 0.15}, "weigh alike"),
+        ({"nominal": 0.1, "likely": 0.15}, "weigh alike, as tolerances add 0.050 dB"),
+        ({"nominal": 0.1, "likely": 0.22}, "a better pick would gain less"),
+        # With a perfect pick about 0.3 dB would be left, with perfect parts 0.69 dB.
+        ({"nominal": 0.69, "likely": 0.76}, "the pick governs"),
+        ({"nominal": 0.69, "likely": 0.76, "proved": False}, "pick.budget_seconds"),
         ({"nominal": 0.2, "likely": 0.21}, "the pick governs"),
         ({"nominal": 0.2, "likely": 0.2, "proved": False}, "its search ended early"),
         ({"nominal": 0.2, "likely": 0.2, "exact": 0.15}, "the network's form governs"),
@@ -53,6 +59,109 @@ def test_which_figure_governs(default_design: Design, errors: dict[str, float], 
     first, *_ = governing_lines(_with_errors(default_design, **errors))  # type: ignore[arg-type]
     assert says in first
     assert first.startswith(f"Nominal {errors['nominal']:.2g}")
+
+
+def test_an_exact_value_beyond_the_parts_is_named(default_design: Design) -> None:
+    """In place of advice that would not help."""
+    wrong = _with_errors(default_design, nominal=0.69, likely=0.76, proved=False)
+    *others, position = [p for p in wrong.picked.positions if p.element.ref in ("R2", "C2")]
+    for exact, says in (
+        (18.05e-6, "C2, 18.05 µF, is out of reach: capacitors.range ends at 470 nF (940 nF, with"),
+        (100e-12, "C2, 100 pF, is out of reach: capacitors.range begins at 220 pF;"),
+    ):
+        far = replace(position, exact=exact)
+        picked = replace(wrong.picked, positions=(*others, far))
+        first = governing_lines(replace(wrong, picked=picked))[0]
+        assert f"the pick governs, as the exact value of {says}" in first
+        assert "budget" not in first
+    # Two joined reach 900 nF: then the range is not to blame.
+    near = replace(wrong.picked, positions=(*others, replace(position, exact=900e-9)))
+    assert "budget" in governing_lines(replace(wrong, picked=near))[0]
+
+
+def test_the_curve_imposed_is_said_with_its_limits(default_design: Design) -> None:
+    # IEC 60098: 3180, 318 and 75 us; the corner frequencies are 1/(2 pi t).
+    assert any(
+        line == "Curve imposed (disc): zeros 3180 µs (50.05 Hz), 75 µs (2.122 kHz); "
+        "poles 318 µs (500.5 Hz), 3.1831 µs (50 kHz)."
+        for line in summary_lines(default_design)
+    )
+    steep = Curve("own", (75e-6,), (), zeros_at_origin=1)
+    job = replace(default_design.job, curve=steep)
+    lines = summary_lines(replace(default_design, job=job))
+    assert any("zeros at the origin, 75 µs (2.122 kHz); poles none." in line for line in lines)
+
+
+def test_small_errors_are_not_spelt_out(default_design: Design) -> None:
+    text = " ".join(summary_lines(_with_errors(default_design, nominal=1e-5, likely=1e-4)))
+    assert "Nominal below 0.001 dB, 95 % of builds below 0.001 dB" in text
+    assert not re.search(r"0\.0000\d", text)
+    assert not re.search(r"(at most|within) below", text)
+
+
+def test_sentences_and_tables_give_the_same_spread(default_design: Design) -> None:
+    likely = 0.0905
+    design = _with_errors(default_design, nominal=0.01, likely=likely)
+    assert f"within {likely:.3f} dB" in governing_lines(design)[0]
+    for rows in (shortlist_rows(design, brief=True).rows, form_rows(design).rows):
+        assert f"{likely:.3f}" in rows[0]
+
+
+def test_the_pick_is_marked_and_a_better_looking_alternative_explained(
+    default_design: Design,
+) -> None:
+    rows = shortlist_rows(default_design, brief=True).rows
+    assert [row[-1] for row in rows].index("the pick") == 0
+    first, second, *_ = default_design.shortlist
+    assert "the pick" in shortlist_rows(default_design).rows[0][-1]
+    better = replace(second, centred_db=first.centred_db / 2)
+    design = replace(default_design, shortlist=(first, better))
+    for sets, by, says in (
+        (1, "build", "the job picks by the 95 % of builds"),
+        (2, "nominal", "of the pair the worse network counts"),
+        (1, "nominal", "met after the pick was settled"),
+    ):
+        job = replace(design.job, pick=replace(design.job.pick, pick_by=by))
+        found = replace(design, job=job, second=design.picked if sets == 2 else None)
+        assert says in shortlist_rows(found, brief=True).rows[1][-1]
+        assert says in shortlist_rows(found).rows[1][-1]
+
+
+def test_nothing_is_off_by_minus_nothing(default_design: Design) -> None:
+    for share in (1 + 1e-7, 1 - 1e-7):
+        positions = tuple(
+            replace(p, exact=p.value * share) for p in default_design.picked.positions
+        )
+        rows = wiring_rows(replace(default_design.picked, positions=positions)).rows
+        assert {row[5] for row in rows} == {"0.00 %"}
+
+
+def test_a_pair_tells_both_and_says_when_levels_differ(default_design: Design) -> None:
+    other = default_design.picked.positions
+    for factor, says in ((1.0, "agree in shape and level"), (0.9, "THE LEVELS DIFFER")):
+        *rest, last = other
+        part = replace(last.parts[0], value=last.parts[0].value * factor)
+        second = replace(
+            default_design.picked, positions=(*rest, replace(last, parts=(part, *last.parts[1:])))
+        )
+        match = 0.0 if factor == 1 else 0.02
+        pair = replace(default_design, second=second, match_db=match)
+        text = " ".join(summary_lines(pair))
+        assert "The other network of the pair: nominal" in text
+        assert says in text
+        if factor < 1:
+            # A divider with its lower resistor 10 % smaller: about 20 log10(0.9) = -0.915 dB.
+            found = re.search(r"the second is (\S+) dB softer", text)
+            assert found and float(found[1]) == pytest.approx(0.915, abs=0.02)
+            assert "dB higher" in text
+
+
+def test_own_exact_values_say_how_they_stand_to_the_table(default_design: Design) -> None:
+    elements = tuple(p.element for p in default_design.picked.positions)
+    network = replace(default_design.job.network, elements=elements)
+    own = replace(default_design, job=replace(default_design.job, network=network))
+    line = next(li for li in summary_lines(replace(own, analysis=analyse(own))) if "exactly" in li)
+    assert "The table's column exact has another set" in line
 
 
 def test_generator_matters_only_if_it_does(default_design: Design) -> None:

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 from typing import TYPE_CHECKING, Any
+
+from antecurve.texts import printable
 
 if TYPE_CHECKING:
     from antecurve.pipeline import Design
@@ -26,7 +29,7 @@ def show_json(content: object) -> None:
 
 
 def show_table(content: TextTable) -> None:
-    """Print a table with aligned columns; wrapped only on a narrow terminal.
+    """Print a table with aligned columns; wrapped on a narrow terminal, or to ``COLUMNS``.
 
     Parameters
     ----------
@@ -43,13 +46,13 @@ def show_table(content: TextTable) -> None:
     for index, name in enumerate(content.header):
         justify: Any = "right" if content.right[index : index + 1] == "r" else "left"
         if index:
-            table.add_column(name, justify=justify)
+            table.add_column(name, justify=justify, overflow="fold")
         else:
             table.add_column(name, justify=justify, no_wrap=True, min_width=names)
     for row in content.rows:
-        table.add_row(*(Text(cell) for cell in row))
+        table.add_row(*(Text(printable(cell)) for cell in row))
     console = Console(file=sys.stdout, highlight=False)
-    if not console.is_terminal:
+    if not console.is_terminal and "COLUMNS" not in os.environ:
         console = Console(file=sys.stdout, highlight=False, width=1000)
         console = Console(file=sys.stdout, highlight=False, width=console.measure(table).maximum)
     console.print(table)
@@ -74,7 +77,7 @@ def show_design(design: Design) -> None:
         wiring_rows,
     )
 
-    print(design.job.title)
+    print(printable(design.job.title))
     print()
     print(f"Network {design.picked.topology.form}. Wire each position between its two nodes.")
     print(node_caption(design.picked))
@@ -88,7 +91,7 @@ def show_design(design: Design) -> None:
         for line in refused_forms(design):
             print(line)
     if len(design.shortlist) > 1:
-        print("Alternatives worth a thought (values and trades: design.json, report.html)")
+        print("The pick and alternatives (values and trades: design.json, report.html)")
         show_table(shortlist_rows(design, brief=True))
     print("Parts")
     show_table(parts_rows(design_parts_list(design)))

@@ -5,24 +5,39 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from antecurve.analysis.level import level_report
+from antecurve.curves.model import factors
+from antecurve.networks.deviation import error_range
+from antecurve.networks.topology import ElementKind
 from antecurve.pipeline import pair_level_db
 from antecurve.quantities import format_quantity
 
 if TYPE_CHECKING:
     from antecurve.analysis.loading_window import Span
+    from antecurve.curves.model import Curve
     from antecurve.pipeline import Analysis, Design
 
 __all__ = ["governing_lines", "governing_sentence", "missed_limit", "summary_lines"]
 
 _FEW_BUILDS = 1000
+_LEAST_DB = 1e-3
+_LEVEL_APART_DB = 0.1
+_REACHED = 0.05
 
 
 def _db(value: float) -> str:
     """A figure in dB with as many digits as mean something."""
     if value == 0:
         return "0 dB"
-    digits = max(2, 1 - math.floor(math.log10(abs(value))))
-    return f"{value:.{min(digits, 6)}f} dB"
+    if value < _LEAST_DB:
+        return f"below {_LEAST_DB:g} dB"
+    digits = max(2, 1 - math.floor(math.log10(value)))
+    return f"{value:.{digits}f} dB"
+
+
+def _up_to(word: str, value: float) -> str:
+    """A figure in dB after such words as "at most", which one below what counts does without."""
+    return _db(value) if 0 < value < _LEAST_DB else f"{word} {_db(value)}"
 
 
 def _count(number: float) -> str:
@@ -62,21 +77,29 @@ def governing_sentence(design: Design) -> str:
     spread = analysis.spread
     likely = spread.centred_db.p95
     few = "" if spread.builds >= _FEW_BUILDS else f" (of only {spread.builds:,} drawn)"
-    if likely > 2.0 * nominal:
+    # What each by itself would save; without a nominal error the rest is about the root of the
+    # difference of the squares.
+    by_parts = likely - nominal
+    by_pick = likely - math.sqrt(max(likely**2 - nominal**2, 0.0))
+    if by_parts >= 2.0 * by_pick:
         first = max(spread.sensitivity, key=lambda s: s.share)
+        gain = "little" if by_pick < 0.1 * likely else "less"
         verdict = (
             f"the tolerances of the parts govern, {first.ref} first "
-            f"({first.share * 100:.0f} % of the variance); a better pick would gain little"
+            f"({first.share * 100:.0f} % of the variance); a better pick would gain {gain}"
         )
-    elif likely > 1.1 * nominal:
-        verdict = "pick and tolerances weigh alike"
+    elif by_pick < 2.0 * by_parts:
+        verdict = (
+            f"pick and tolerances weigh alike, as tolerances add {_db(by_parts)} to the nominal "
+            "error"
+        )
     else:
         verdict = _what_limits_the_pick(design, analysis)
-    return f"Nominal {_db(nominal)}, 95 % of builds{few} within {_db(likely)}: {verdict}."
+    return f"Nominal {_db(nominal)}, 95 % of builds{few} {_up_to('within', likely)}: {verdict}."
 
 
 def _what_limits_the_pick(design: Design, analysis: Analysis) -> str:
-    """Where the nominal error comes from when tolerances do not matter."""
+    """Where the nominal error comes from when it is more than what tolerances add."""
     nominal, own, exact = analysis.error.job.centred_db, analysis.own, analysis.error.exact
     floor = 0.0 if exact is None else exact.centred_db
     if own is not None and not own.exact:
@@ -86,12 +109,44 @@ def _what_limits_the_pick(design: Design, analysis: Analysis) -> str:
             "the network's form governs; even with the best values found, whether they can be "
             f"bought or not, it leaves {_db(floor)}"
         )
+    beyond = _out_of_reach(design)
+    if beyond:
+        return f"the pick governs, as {' and '.join(beyond)}; a wider range would gain most"
     if not design.search.proved:
         return (
-            "the pick governs and its search ended early; a longer budget or a larger choice "
-            "of values would gain most"
+            "the pick governs and its search ended early; a longer budget (pick.budget_seconds) "
+            "or a larger choice of values would gain most"
         )
     return "the pick governs; a larger choice of values or of parts per position would gain most"
+
+
+def _out_of_reach(design: Design) -> list[str]:
+    """Positions whose exact value no part or pair of parts within the job's ranges comes near."""
+    found = []
+    for position in design.picked.positions:
+        element, exact = position.element, position.exact
+        if exact is None or abs(position.value / exact - 1) < _REACHED:
+            continue
+        resistor = element.kind is ElementKind.RESISTOR
+        stock = design.job.resistors if resistor else design.job.capacitors
+        low, high = stock.value_range
+        joins = stock.join if stock.parts_per_position == 2 else ()
+        upwards, downwards = ("series", "parallel") if resistor else ("parallel", "series")
+        unit, end = element.kind.unit, "ends at"
+        most = high * 2 if upwards in joins else high
+        least = low / 2 if downwards in joins else low
+        if least <= exact <= most:
+            continue
+        limit = high
+        if exact < least:
+            end, limit = "begins at", low
+        pair = ", with two joined" if limit not in (least, most) else ""
+        reach = f" ({format_quantity(least if exact < least else most, unit)}{pair})" * bool(pair)
+        found.append(
+            f"the exact value of {element.ref}, {format_quantity(exact, unit)}, is out of reach: "
+            f"{element.kind.value}s.range {end} {format_quantity(limit, unit)}{reach}"
+        )
+    return found
 
 
 def missed_limit(design: Design) -> str | None:
@@ -147,12 +202,28 @@ def summary_lines(design: Design) -> list[str]:
     return [
         *governing_lines(design),
         *([] if missed is None else [missed]),
+        _curve_line(design.job.curve),
         *_error_lines(design, analysis),
         *_spread_lines(analysis),
         *_level_lines(design, analysis),
         *_search_lines(design),
         *_own_lines(analysis),
     ]
+
+
+def _curve_line(curve: Curve) -> str:
+    """The curve that is imposed, by its time constants and their frequencies."""
+    found = factors(curve)
+
+    def listed(times: tuple[float, ...], at_origin: int) -> str:
+        origin = {0: [], 1: ["at the origin"]}.get(at_origin, [f"{at_origin} at the origin"])
+        rest = [f"{t * 1e6:.6g} µs ({format_quantity(1 / (2 * math.pi * t), 'Hz')})" for t in times]
+        return ", ".join([*origin, *rest]) or "none"
+
+    return (
+        f"Curve imposed ({curve.name}): zeros {listed(found.zeros_s, found.zeros_at_origin)}; "
+        f"poles {listed(found.poles_s, found.poles_at_origin)}."
+    )
 
 
 def _error_lines(design: Design, analysis: Analysis) -> list[str]:
@@ -162,10 +233,10 @@ def _error_lines(design: Design, analysis: Analysis) -> list[str]:
     with_limits = f" with its {word} at {' and '.join(limits)}" if limits else ""
     lines = [
         f"Error {_band(error.job.band_hz)}, half of the range: {_db(error.job.centred_db)} against "
-        f"the curve{with_limits}; re 1 kHz at most {_db(error.job.at_1khz_db)}, "
+        f"the curve{with_limits}; re 1 kHz {_up_to('at most', error.job.at_1khz_db)}, "
         f"rms {_db(error.job.rms_db)}.",
         f"Against the published time constants alone: {_db(error.published.centred_db)}; "
-        f"re 1 kHz at most {_db(error.published.at_1khz_db)}"
+        f"re 1 kHz {_up_to('at most', error.published.at_1khz_db)}"
         + (": what the ultrasonic pole costs is in it." if limits else "."),
     ]
     if error.implied_poles_s and not limits:
@@ -260,11 +331,40 @@ def _search_lines(design: Design) -> list[str]:
     lines = [f"Search over {size}: {search.claim or 'nothing is proved'}."]
     level = pair_level_db(design)
     if design.match_db is not None and level is not None:
-        lines.append(
-            f"The two networks of the pair differ in shape by at most {_db(design.match_db)}; the "
-            f"second is {level:+.2f} dB in level at 1 kHz: allow for it when comparing channels."
-        )
+        lines += [*_second_lines(design), _pair_line(design.match_db, level)]
     return lines
+
+
+def _second_lines(design: Design) -> list[str]:
+    """Error, level and output resistance of the other network of a pair."""
+    if design.second is None:
+        return []
+    job, network = design.job, design.second.network
+    band = job.target.band_hz
+    error = error_range(network, job.curve, band_hz=band, loading=job.loading)
+    level = level_report(
+        network, loading=job.loading, source_level_v=job.source_level_v, band_hz=band
+    )
+    return [
+        f"The other network of the pair: nominal {_db(error.centred_db)}; "
+        f"{format_quantity(level.output_v, 'V')} into the unit, {level.gain_db_at_1khz:.2f} dB; "
+        f"output resistance {format_quantity(level.output_resistance_ohm_at_1khz, 'ohm')} at 1 kHz."
+    ]
+
+
+def _pair_line(match_db: float, level_db: float) -> str:
+    """How far the two networks of a pair are apart, and what to do about it."""
+    if max(match_db, abs(level_db)) < _LEAST_DB:
+        return f"The two networks of the pair agree in shape and level to {_db(_LEAST_DB)}."
+    shape = f"The two networks of the pair differ in shape by {_up_to('at most', match_db)}"
+    if abs(level_db) <= _LEVEL_APART_DB:
+        return f"{shape} and in level at 1 kHz by {_db(abs(level_db))}."
+    word = "louder" if level_db > 0 else "softer"
+    return (
+        f"{shape}. THE LEVELS DIFFER: the second is {abs(level_db):.2f} dB {word} at 1 kHz; "
+        f"set its generator {abs(level_db):.2f} dB {'lower' if level_db > 0 else 'higher'}, or "
+        f"take {abs(level_db):.2f} dB off the difference of the channels."
+    )
 
 
 def _own_lines(analysis: Analysis) -> list[str]:
@@ -284,5 +384,10 @@ def _own_lines(analysis: Analysis) -> list[str]:
         first = (
             f"The network can't make the curve exactly; the closest found leaves "
             f"{_db(own.residual_db)} over the band, with {values}."
+        )
+    if own.exact and own.free_directions:
+        first += (
+            " The table's column exact has another set of such values, one near the "
+            "parts picked: curve and level leave a choice, and every set makes the same response."
         )
     return [first, *(f"Left free by curve and level: {d.text}." for d in own.free_directions)]

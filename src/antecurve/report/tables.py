@@ -13,6 +13,7 @@ from antecurve.quantities import format_quantity
 
 if TYPE_CHECKING:
     from antecurve.analysis.response import ResponseTable
+    from antecurve.pick.result import ShortlistEntry
     from antecurve.pipeline import Analysis, Design
 
 __all__ = [
@@ -29,6 +30,8 @@ __all__ = [
     "signed",
     "wiring_rows",
 ]
+
+_TIE_DB = 1e-5
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +135,7 @@ def wiring_rows(picked: PickedNetwork) -> TextTable:
     for p in picked.positions:
         unit = p.element.kind.unit
         exact = "-" if p.exact is None else format_quantity(p.exact, unit)
-        off = "-" if p.exact is None else f"{(p.value / p.exact - 1) * 100:+.2f} %"
+        off = "-" if p.exact is None else f"{signed((p.value / p.exact - 1) * 100, digits=2)} %"
         fitted = format_quantity(p.value, unit)
         rows.append((p.element.ref, *p.element.nodes, exact, fitted, off, made_of(p)))
     header = ("position", "from", "to", "exact", "fitted", "off by", "made of")
@@ -190,7 +193,7 @@ def response_rows(response: ResponseTable) -> TextTable:
             format_quantity(float(response.frequency_hz[k]), "Hz", digits=4),
             f"{response.ideal_db[k]:.3f}",
             f"{response.network_db[k]:.3f}",
-            f"{response.error_db[k]:+.4f}",
+            signed(float(response.error_db[k]), digits=4),
             f"{response.published_db[k]:.3f}",
         )
         for k in _thinned(len(response.frequency_hz))
@@ -271,11 +274,19 @@ def form_rows(design: Design) -> TextTable:
             continue
         chosen = design.picked.topology.form in outcome.form.split(", ")
         output = format_quantity(outcome.output_resistance_ohm or 0.0, "ohm")
-        figures = (f"{outcome.centred_db:.4f}", f"{outcome.spread_p95_db:.3f}")
+        likely = _likely(design, outcome.spread_p95_db, is_pick=chosen)
+        figures = (f"{outcome.centred_db:.4f}", f"{likely:.3f}")
         note = "the pick" if chosen else "best met"
         rows.append((outcome.form, *figures, str(outcome.parts), output, note))
     header = ("form", "nominal dB", "95 % dB", "parts", "output", "note")
     return TextTable(header, tuple(rows), "lrrrrl")
+
+
+def _likely(design: Design, estimate_db: float, *, is_pick: bool) -> float:
+    """The 95 % of a network: of the pick what the summary says, of others the search's estimate."""
+    if is_pick and design.analysis is not None:
+        return design.analysis.spread.centred_db.p95
+    return estimate_db
 
 
 def refused_forms(design: Design) -> list[str]:
@@ -311,23 +322,42 @@ def shortlist_rows(design: Design, *, brief: bool = False) -> TextTable:
     Returns
     -------
     TextTable
-        One row an alternative.
+        One row a network; the first is the pick.
     """
-    rows = []
-    for entry in design.shortlist:
+    rows: list[tuple[str, ...]] = []
+    for index, entry in enumerate(design.shortlist):
+        is_pick = index == 0
         listed = ", ".join(
             f"{p.element.ref} {format_quantity(p.value, p.element.kind.unit)}"
             for p in entry.picked.positions
         )
         figures = (
             f"{entry.centred_db:.4f}",
-            f"{entry.spread_p95_db:.3f}",
+            f"{_likely(design, entry.spread_p95_db, is_pick=is_pick):.3f}",
             str(entry.parts),
             format_quantity(entry.output_resistance_ohm, "ohm"),
         )
-        form = entry.picked.topology.form
-        rows.append((form, *figures) if brief else (form, listed, *figures, entry.trade))
+        form, remark = entry.picked.topology.form, _remark(design, entry)
+        if brief:
+            rows.append((form, *figures, "the pick" if is_pick else remark))
+        else:
+            trade = "; ".join(text for text in (entry.trade, remark) if text)
+            rows.append((form, listed, *figures, trade))
     header = ("nominal dB", "95 % dB", "parts", "output")
     if brief:
-        return TextTable(("form", *header), tuple(rows), "lrrrr")
+        return TextTable(("form", *header, "note"), tuple(rows), "lrrrrl")
     return TextTable(("form", "values", *header, "what it trades"), tuple(rows), "llrrrrl")
+
+
+def _remark(design: Design, entry: ShortlistEntry) -> str:
+    """Why an alternative is not the pick though its nominal error is smaller."""
+    pick = design.shortlist[0]
+    if entry.centred_db >= pick.centred_db:
+        return ""
+    if design.job.pick.pick_by == "build":
+        return "smaller nominal error, but the job picks by the 95 % of builds"
+    if design.second is not None:
+        return "smaller nominal error, but of the pair the worse network counts"
+    if pick.centred_db - entry.centred_db <= _TIE_DB:
+        return "as good to within 0.00001 dB, which the search takes as equal"
+    return "smaller nominal error, met after the pick was settled"
