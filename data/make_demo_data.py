@@ -13,7 +13,7 @@ import numpy as np
 
 import antecurve
 from antecurve.files.table import csv_bytes
-from antecurve.report.plots import plot_files, scope_files
+from antecurve.report.plots import plot_files
 
 HERE = Path(__file__).parent
 SEED = 20
@@ -118,7 +118,7 @@ def main() -> None:
     design = antecurve.design(job)
     pictures = HERE / "pictures"
     pictures.mkdir(exist_ok=True)
-    plots = {**plot_files(design), **scope_files(None, design.analysis.faults)}
+    plots = plot_files(design)
     for name in ("schematic.svg", "error.svg", "faults.svg"):
         (pictures / name).write_bytes(plots[name])
     network, measured = built(design, rng)

@@ -14,7 +14,7 @@ from antecurve.report.descriptions import (
     scope_text,
 )
 from antecurve.report.figures import described_svg, error_figure, figure_svg, response_figure
-from antecurve.report.schematic import schematic_svg, value_labels
+from antecurve.report.schematic import schematic_png, schematic_svg, value_labels
 from antecurve.report.scope_figures import fault_figure, scope_figure
 
 if TYPE_CHECKING:
@@ -107,7 +107,8 @@ def plot_files(design: Design) -> dict[str, bytes]:
     Returns
     -------
     dict of str to bytes
-        ``error``, ``response`` as PNG and SVG, ``schematic`` as SVG.
+        ``error``, ``response``, ``schematic``, and the square waves ``scope`` and ``faults`` where
+        the design has them, each as PNG and SVG.
 
     Raises
     ------
@@ -142,4 +143,11 @@ def plot_files(design: Design) -> dict[str, bytes]:
         title="Schematic with values",
         description=schematic_text(design.picked, loading),
     )
-    return {**figure_files(figures), "schematic.svg": described.encode()}
+    return {
+        **figure_files(figures),
+        **scope_files(analysis.scope, analysis.faults),
+        "schematic.svg": described.encode(),
+        "schematic.png": schematic_png(
+            design.network, loading=loading, labels=value_labels(design.picked)
+        ),
+    }

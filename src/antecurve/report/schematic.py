@@ -13,7 +13,7 @@ from antecurve.quantities import format_quantity
 if TYPE_CHECKING:
     import schemdraw
 
-__all__ = ["schematic_svg", "value_labels"]
+__all__ = ["schematic_png", "schematic_svg", "value_labels"]
 
 _STEP = 3.0
 _COLUMNS = 4
@@ -71,12 +71,47 @@ def schematic_svg(
         One ``<svg>`` element.  A network with bridges is drawn as its elements side by side
         with their nodes.
     """
+    data = _drawn(network, loading, labels, colour, ground, "svg")
+    text = data.decode()
+    return text[text.index("<svg") :]
+
+
+def schematic_png(network: Network, *, loading: Loading, labels: dict[str, str]) -> bytes:
+    """Return the schematic as PNG, black on white.
+
+    Parameters
+    ----------
+    network : Network
+        The network.
+    loading : Loading
+        Source and load.
+    labels : dict of str to str
+        Text beside each element, by reference.
+
+    Returns
+    -------
+    bytes
+        The picture.
+    """
+    return _drawn(network, loading, labels, "black", "white", "png")
+
+
+def _drawn(
+    network: Network,
+    loading: Loading,
+    labels: dict[str, str],
+    colour: str,
+    ground: str | None,
+    kind: str,
+) -> bytes:
+    """The schematic as SVG or PNG."""
     import schemdraw
     from schemdraw import elements as parts
 
     kinds = {e.ref: e.kind for e in network.topology.elements}
-    schemdraw.use("svg")
-    with schemdraw.Drawing(show=False) as drawing:
+    canvas = "svg" if kind == "svg" else "matplotlib"
+    schemdraw.use(canvas)
+    with schemdraw.Drawing(show=False, canvas=canvas) as drawing:
         drawing.config(fontsize=_FONT_SIZE, color=colour, lw=1.4, font="sans-serif")
         if ground is not None:
             drawing.config(bgcolor=ground)
@@ -88,9 +123,8 @@ def schematic_svg(
             painter.loose(network, loading)
         else:
             painter.ladder(arms, lines, loading)
-        data = drawing.get_imagedata("svg")
-    text = data.decode() if isinstance(data, bytes) else str(data)
-    return text[text.index("<svg") :]
+        data = drawing.get_imagedata(kind)
+    return data if isinstance(data, bytes) else str(data).encode()
 
 
 def _path(arms: tuple[Arm, ...], start: str, end: str, avoid: set[str]) -> list[str] | None:
