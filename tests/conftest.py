@@ -9,6 +9,8 @@ from pathlib import Path
 # Tests run side by side on all cores; threads inside one calculation only get in the way.
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
+# Tables are as wide as they are, whatever terminal the tests run in.
+os.environ.pop("COLUMNS", None)
 
 import pytest  # noqa: E402
 

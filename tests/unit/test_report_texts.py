@@ -86,6 +86,7 @@ def test_the_curve_imposed_is_said_with_its_limits(default_design: Design) -> No
         "poles 318 µs (500.5 Hz), 3.1831 µs (50 kHz)."
         for line in summary_lines(default_design)
     )
+    assert report_page(default_design).decode().count("Curve imposed (disc): zeros 3180") == 1
     steep = Curve("own", (75e-6,), (), zeros_at_origin=1)
     job = replace(default_design.job, curve=steep)
     lines = summary_lines(replace(default_design, job=job))

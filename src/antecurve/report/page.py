@@ -20,7 +20,7 @@ from antecurve.report.figures import error_figure, figure_svg, response_figure
 from antecurve.report.formula_rows import formula_rows
 from antecurve.report.schematic import schematic_svg, value_labels
 from antecurve.report.scope_figures import fault_figure, scope_figure
-from antecurve.report.summary import governing_lines, missed_limit, summary_lines
+from antecurve.report.summary import curve_line, governing_lines, missed_limit, summary_lines
 from antecurve.report.tables import (
     form_rows,
     loading_rows,
@@ -117,6 +117,7 @@ def report_page(design: Design) -> bytes:
         raise ValueError("the design carries no analyses; call antecurve.analyse first")
     limit_db = design.job.target.error_limit_db
     governs, missed = governing_lines(design), missed_limit(design)
+    curve = curve_line(design.job.curve)
     environment = page_environment()
     panel = bench_panel(design, analysis, environment=environment)
     # What is marked as markup is of our own making; its labels hold references and numbers only.
@@ -128,7 +129,8 @@ def report_page(design: Design) -> bytes:
         balanced=design.job.network.balanced,
         missed=missed,
         governs=governs,
-        summary=[line for line in summary_lines(design) if line not in (*governs, missed)],
+        summary=[line for line in summary_lines(design) if line not in (*governs, missed, curve)],
+        curve=curve,
         texts=_texts(design, analysis),
         limit_db=limit_db,
         schematic=Markup(schematic),

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from antecurve.curves.model import Curve
     from antecurve.pipeline import Analysis, Design
 
-__all__ = ["governing_lines", "governing_sentence", "missed_limit", "summary_lines"]
+__all__ = ["curve_line", "governing_lines", "governing_sentence", "missed_limit", "summary_lines"]
 
 _FEW_BUILDS = 1000
 _LEAST_DB = 1e-3
@@ -202,7 +202,7 @@ def summary_lines(design: Design) -> list[str]:
     return [
         *governing_lines(design),
         *([] if missed is None else [missed]),
-        _curve_line(design.job.curve),
+        curve_line(design.job.curve),
         *_error_lines(design, analysis),
         *_spread_lines(analysis),
         *_level_lines(design, analysis),
@@ -211,8 +211,19 @@ def summary_lines(design: Design) -> list[str]:
     ]
 
 
-def _curve_line(curve: Curve) -> str:
-    """The curve that is imposed, by its time constants and their frequencies."""
+def curve_line(curve: Curve) -> str:
+    """Return the curve that is imposed, by its time constants and their frequencies.
+
+    Parameters
+    ----------
+    curve : Curve
+        The curve.
+
+    Returns
+    -------
+    str
+        Zeros and poles, limits included.
+    """
     found = factors(curve)
 
     def listed(times: tuple[float, ...], at_origin: int) -> str:
