@@ -15,7 +15,10 @@ from antecurve.networks.topology import Element, Loading, check_names
 from antecurve.quantities import (
     CAPACITANCES,
     LEVELS,
+    LOAD_CAPACITANCES,
+    LOAD_RESISTANCES,
     RESISTANCES,
+    SOURCE_RESISTANCES,
     check_error_band,
     check_number,
     check_tolerance,
@@ -277,6 +280,12 @@ class Job:
     def __post_init__(self) -> None:
         check_text(self.title, field="title")
         LEVELS.check(self.source_level_v, field="source.level")
+        for name, value, values in (
+            ("source.resistance", self.loading.source_resistance, SOURCE_RESISTANCES),
+            ("load.resistance", self.loading.load_resistance, LOAD_RESISTANCES),
+            ("load.capacitance", self.loading.load_capacitance, LOAD_CAPACITANCES),
+        ):
+            values.check(value, field=name)
         for name, values in (("resistors", RESISTANCES), ("capacitors", CAPACITANCES)):
             for end in getattr(self, name).value_range:
                 values.check(end, field=f"{name}.range")

@@ -101,14 +101,21 @@ class Range:
         """
         if not self.minimum <= value <= self.maximum:
             raise InputError(
-                field, value, "it must be finite, " + _limits(self.minimum, self.maximum, self.unit)
+                field,
+                float(value),
+                "it must be finite, " + _limits(self.minimum, self.maximum, self.unit),
             )
+
+    @property
+    def widened(self) -> Range:
+        """A range a million times wider at either end, for what an analysis varies."""
+        return Range(self.unit, self.minimum / 1e6, self.maximum * 1e6)
 
 
 RESISTANCES: Final = Range("ohm", 1e-3, 1e12)
 CAPACITANCES: Final = Range("F", 1e-18, 1.0)
 SOURCE_RESISTANCES: Final = Range("ohm", 0.0, 1e9)
-LOAD_RESISTANCES: Final = Range("ohm", 1e-3, 1e18)
+LOAD_RESISTANCES: Final = Range("ohm", 1e-3, 1e12)
 LOAD_CAPACITANCES: Final = Range("F", 0.0, 1e-3)
 LEVELS: Final = Range("V", 1e-12, 1e6)
 TIME_CONSTANTS: Final = Range("s", 1e-12, 1e3)

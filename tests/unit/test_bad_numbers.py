@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pytest
 from bench_networks import BAND, DISC, LOADING, bench_network
 
 import antecurve
 from antecurve.analysis.level import smallest_input_impedance
+from antecurve.analysis.tally import LogTally
 from antecurve.errors import InputError
 
 PICKED = bench_network()
@@ -67,3 +70,53 @@ def test_numbers_are_refused(value: float) -> None:
         antecurve.Receiver("probe", value, 15e-12)
     with pytest.raises(InputError, match=r"spread\.limit"):
         antecurve.spread(PICKED, **plain, builds=10, limit_db=value)
+
+
+BEYOND: dict[str, tuple[Callable[[], object], str]] = {
+    "time constant": (lambda: antecurve.Curve("own", (1e150,), ()), r"zeros_s.*1 ps to 1 ks"),
+    "tiny time constant": (lambda: antecurve.Curve("own", (), (1e-300,)), "poles_s.*1 ps to 1 ks"),
+    "13 time constants": (lambda: antecurve.Curve("own", (1e-3,) * 13, ()), "12 at most"),
+    "zeros at the origin": (
+        lambda: antecurve.Curve("own", (1e-3,), (), zeros_at_origin=3),
+        "from 0 to 2",
+    ),
+    "source": (lambda: _job(loading=antecurve.Loading(2e9, 1e3, 0.0)), "source.resistance.*1 GΩ"),
+    "load": (lambda: _job(loading=antecurve.Loading(0.0, 1e13, 0.0)), "load.resistance.*1 TΩ"),
+    "load's capacitance": (
+        lambda: _job(loading=antecurve.Loading(0.0, 1e3, 0.1)),
+        "load.capacitance.*from 0 to 1 mF",
+    ),
+    "any load": (lambda: antecurve.Loading(1e200, 1e-200, 0.0), "source_resistance"),
+    "source level": (lambda: _job(source_level_v=1e300), "source.level.*1 pV to 1 MV"),
+    "target level": (lambda: antecurve.Target(level_v=1e-300), "target.level.*1 pV to 1 MV"),
+    "wide band": (lambda: antecurve.Target(band_hz=(1e-12, 1e12)), "target.band.*1 mHz to 1 GHz"),
+    "narrow band": (lambda: antecurve.Target(band_hz=(1e3, 1e3 + 1e-7)), "1 % or more above"),
+    "range": (
+        lambda: _job(resistors=replace(antecurve.default_job().resistors, value_range=(1, 1e30))),
+        "resistors.range.*1 mΩ to 1 TΩ",
+    ),
+    "title": (lambda: _job(title="bench\x1b[2J"), r"title.*U\+001B"),
+}
+
+
+def _job(**changes: Any) -> antecurve.Job:
+    return replace(antecurve.default_job(), **changes)
+
+
+@pytest.mark.parametrize("name", BEYOND)
+def test_quantities_beyond_any_bench_are_refused(name: str) -> None:
+    make, words = BEYOND[name]
+    with pytest.raises(InputError, match=words):
+        make()
+
+
+def test_errors_of_many_decibels_are_finite() -> None:
+    """Single precision would lose one beside a power ratio of 1e-9; double precision does not."""
+    steep = antecurve.Curve("own", (1.0, 2.0, 3.0, 4.0), (1e-6,))
+    plain = {"curve": steep, "band_hz": BAND, "loading": LOADING}
+    found = antecurve.spread(PICKED, **plain, builds=200)  # type: ignore[arg-type]
+    nominal = antecurve.error_range(PICKED.network, **plain).centred_db  # type: ignore[arg-type]
+    assert nominal > 60.0
+    assert found.centred_db.p50 == pytest.approx(nominal, rel=0.02)  # parts of 1 to 2.5 %
+    with pytest.raises(InputError, match="no finite number"):
+        LogTally().add(np.array([1.0, math.nan]))

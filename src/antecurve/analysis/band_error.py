@@ -56,6 +56,8 @@ class _Deviations:
         self.nominal = np.concatenate([n0, d0])
         ratio = weights * (powers[:, : len(n0)] @ n0) / (powers[:, : len(d0)] @ d0)
         self.wide = not ratio.max() <= _WIDEST * ratio.min()
+        if self.wide:
+            return
         ratio /= math.sqrt(ratio.max()) * math.sqrt(ratio.min())
         top, bottom = top / top.max(axis=0), bottom / bottom.max(axis=0)
         self.above = np.hstack([ratio[:, None] * top, -bottom, ratio[:, None] - 1.0]).astype("f4")

@@ -169,6 +169,8 @@ def network_from(content: Mapping[str, Any]) -> PickedNetwork:
             {"value": float(v), "tolerance": tolerance} for v in item["parts"]
         ]
         parts = tuple(Part(**d) for d in details)
+        for part in parts:
+            ElementKind(item["kind"]).values.check(part.value, field=f"network.{item['ref']}")
         if [p.value for p in parts] != [float(v) for v in item["parts"]]:
             raise InputError(
                 f"network.{item['ref']}", item["parts"], "parts and part_details must agree"

@@ -244,7 +244,7 @@ class Loading:
     Raises
     ------
     InputError
-        When a value is out of range.
+        When a value is not finite, negative, or a million times beyond what a job may ask for.
     """
 
     source_resistance: float
@@ -257,4 +257,4 @@ class Loading:
             ("load_resistance", LOAD_RESISTANCES),
             ("load_capacitance", LOAD_CAPACITANCES),
         ):
-            values.check(getattr(self, field), field=field)
+            values.widened.check(getattr(self, field), field=field)

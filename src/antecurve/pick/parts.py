@@ -94,7 +94,7 @@ class Position:
 
     def __post_init__(self) -> None:
         for part in self.parts:
-            self.element.kind.values.check(part.value, field=f"{self.element.ref}, a part")
+            self.element.kind.values.widened.check(part.value, field=f"{self.element.ref}, a part")
 
     @property
     def value(self) -> float:
