@@ -44,6 +44,7 @@ from antecurve.quantities import DB_PER_NEPER
 __all__ = ["MOST_POSITIONS", "WorstCase", "worst_case", "worst_case_or_none", "worst_corner"]
 
 Floats = NDArray[np.float64]
+_NEGLIGIBLE = 1e-7  # Np: what a bound need not resolve, 1e-6 dB, a hundredth of what the grid adds
 MOST_POSITIONS = 12
 """Positions whose corners are few enough to be all examined."""
 
@@ -277,7 +278,7 @@ class _Search:
 
     @property
     def _target(self) -> float:
-        return self.best * (1.0 + self.gap) + 1e-12
+        return self.best * (1.0 + self.gap) + _NEGLIGIBLE
 
     def run(self, most_boxes: int) -> float:
         """Return an upper bound over the grid."""
@@ -415,7 +416,7 @@ def worst_case(
     factor_count = len(zeros) + len(nominal.denominator) - 1 + _factor_count(curve)
     step = math.log(frequency[1] / frequency[0])
     between = step**2 / 8.0 * 0.5 * factor_count * DB_PER_NEPER / 2.0
-    closed = on_grid <= search.best * (1.0 + gap) + 1e-9
+    closed = on_grid <= search.best * (1.0 + gap) + 1.001 * _NEGLIGIBLE
     return WorstCase(
         centred_db=found,
         upper_bound_db=max(found, DB_PER_NEPER * on_grid + between),
