@@ -139,7 +139,7 @@ def test_nothing_is_off_by_minus_nothing(default_design: Design) -> None:
 
 def test_a_pair_tells_both_and_says_when_levels_differ(default_design: Design) -> None:
     other = default_design.picked.positions
-    for factor, says in ((1.0, "agree in shape and level"), (0.9, "THE LEVELS DIFFER")):
+    for factor, says in ((1.0, "agree in shape and level"), (0.9, "THE LEVELS OF THE PAIR DIFFER")):
         *rest, last = other
         part = replace(last.parts[0], value=last.parts[0].value * factor)
         second = replace(
@@ -152,9 +152,9 @@ def test_a_pair_tells_both_and_says_when_levels_differ(default_design: Design) -
         assert says in text
         if factor < 1:
             # A divider with its lower resistor 10 % smaller: about 20 log10(0.9) = -0.915 dB.
-            found = re.search(r"the second is (\S+) dB softer", text)
+            found = re.search(r"the second network is (\S+) dB softer", text)
             assert found and float(found[1]) == pytest.approx(0.915, abs=0.02)
-            assert "dB higher" in text
+            assert "dB higher, or add" in text
 
 
 def test_own_exact_values_say_how_they_stand_to_the_table(default_design: Design) -> None:

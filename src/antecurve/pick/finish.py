@@ -140,7 +140,7 @@ def report(search: Search, objective_db: float, complete: bool, claim: str = "")
     elif not claim:
         claim = (
             "the search ended early and reached no lower bound above 0 dB: a better combination "
-            "may exist; a longer budget or fewer candidates prove more"
+            "may exist; a longer pick.budget_seconds or fewer candidates prove more"
         )
     return SearchReport(
         objective_db, complete, min(bound, objective_db), search.combinations,

@@ -342,7 +342,7 @@ def _search_lines(design: Design) -> list[str]:
     lines = [f"Search over {size}: {search.claim or 'nothing is proved'}."]
     level = pair_level_db(design)
     if design.match_db is not None and level is not None:
-        lines += [*_second_lines(design), _pair_line(design.match_db, level)]
+        lines += [*_second_lines(design), *_pair_lines(design.match_db, level)]
     return lines
 
 
@@ -363,19 +363,23 @@ def _second_lines(design: Design) -> list[str]:
     ]
 
 
-def _pair_line(match_db: float, level_db: float) -> str:
+def _pair_lines(match_db: float, level_db: float) -> list[str]:
     """How far the two networks of a pair are apart, and what to do about it."""
-    if max(match_db, abs(level_db)) < _LEAST_DB:
-        return f"The two networks of the pair agree in shape and level to {_db(_LEAST_DB)}."
+    apart = abs(level_db)
+    if max(match_db, apart) < _LEAST_DB:
+        return [f"The two networks of the pair agree in shape and level to {_LEAST_DB:g} dB."]
     shape = f"The two networks of the pair differ in shape by {_up_to('at most', match_db)}"
-    if abs(level_db) <= _LEVEL_APART_DB:
-        return f"{shape} and in level at 1 kHz by {_db(abs(level_db))}."
-    word = "louder" if level_db > 0 else "softer"
-    return (
-        f"{shape}. THE LEVELS DIFFER: the second is {abs(level_db):.2f} dB {word} at 1 kHz; "
-        f"set its generator {abs(level_db):.2f} dB {'lower' if level_db > 0 else 'higher'}, or "
-        f"take {abs(level_db):.2f} dB off the difference of the channels."
-    )
+    if apart <= _LEVEL_APART_DB:
+        return [f"{shape} and in level at 1 kHz by {_db(apart)}."]
+    what, turn, change = "softer", "higher", f"add {apart:.2f} dB to"
+    if level_db > 0:
+        what, turn, change = "louder", "lower", f"subtract {apart:.2f} dB from"
+    return [
+        f"{shape}.",
+        f"THE LEVELS OF THE PAIR DIFFER: the second network is {apart:.2f} dB {what} at 1 kHz; set "
+        f"its generator {apart:.2f} dB {turn}, or {change} what its channel "
+        "reads.",
+    ]
 
 
 def _own_lines(analysis: Analysis) -> list[str]:
