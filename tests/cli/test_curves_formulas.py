@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import re
 from pathlib import Path
@@ -119,3 +120,15 @@ def test_formulas_for_a_curve() -> None:
 def test_forms_are_listed() -> None:
     assert set(_json("formulas")) == set(form_names())
     assert "cauer-2" in _run("formulas")
+
+
+def test_tables_keep_to_the_columns_asked_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    wide = _run("curves")
+    monkeypatch.setenv("COLUMNS", "60")
+    narrow = _run("curves")
+    assert max(map(len, wide.splitlines())) > 100
+    # The table ends with a blank row; sentences follow that the terminal wraps by itself.
+    table = list(itertools.takewhile(str.strip, narrow.splitlines()[1:]))
+    assert len(table) > len(catalogue()) and max(map(len, table)) <= 60
+    # Long words are folded, none is cut short.
+    assert "…" not in narrow
