@@ -117,8 +117,8 @@ class Verdict:
 
     @property
     def deviation_db(self) -> float:
-        """Magnitude of the deviation that decided [dB]."""
-        return abs(self.ruling.deviation_db)
+        """The deviation that decided, signed [dB]."""
+        return self.ruling.deviation_db
 
     @property
     def expanded_uncertainty_db(self) -> float:

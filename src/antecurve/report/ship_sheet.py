@@ -171,8 +171,9 @@ def batch_rows(frame: object) -> TextTable:
     columns = ["unit", "verdict", "deviation_db", "expanded_uncertainty_db", "finding"]
     rows = []
     for row in frame.reindex(columns=columns).itertuples(index=False):
-        numbers = ["-" if pd.isna(v) else f"{v:.3f}" for v in (row[2], row[3])]
-        rows.append((str(row[0]), str(row[1]), *numbers, str(row[4])))
+        deviation = "-" if pd.isna(row[2]) else signed(float(row[2]), digits=3)
+        reach = "-" if pd.isna(row[3]) else f"{row[3]:.3f}"
+        rows.append((str(row[0]), str(row[1]), deviation, reach, str(row[4])))
     header = ("unit", "verdict", "deviation in dB", "± in dB", "gravest finding")
     return TextTable(header, tuple(rows), "llrrl")
 
@@ -295,7 +296,7 @@ def ship_sheet(
     word = verdict.decision.value
     ruling = verdict.ruling
     summary = (
-        f"Largest deviation that counts: {verdict.deviation_db:.3f} dB "
+        f"Largest deviation that counts: {signed(verdict.deviation_db, digits=3)} dB "
         f"(±{verdict.expanded_uncertainty_db:.3f} dB, 95 %) "
         f"at {format_quantity(ruling.frequency_hz, 'Hz', digits=3)}; "
         f"limit {ruling.band.limit_db:g} dB."
