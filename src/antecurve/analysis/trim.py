@@ -343,10 +343,10 @@ def _built(
         nominal=picked.network.values,
         points=_POINTS,
     )
-    choices = _choices([len(ways) for ways in options])
-    options = [ways[:choices] for ways in options]
+    most = _choices([len(ways) for ways in options])
+    options = [ways[:most] for ways in options]
     values = tuple(np.array([w.position.value for w in ways]) for ways in options)
-    return _Build(built, job, tuple(options), values, quantity, evaluator, choices)
+    return _Build(built, job, tuple(options), values, quantity, evaluator, most)
 
 
 def _choices(sizes: Sequence[int]) -> int:

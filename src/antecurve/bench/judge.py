@@ -10,21 +10,24 @@ import numpy as np
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
+from antecurve.bench.at_limits import limit_findings
 from antecurve.bench.blocks import SquareBlock
 from antecurve.bench.captures import Capture, SquareWaveCapture, SweepCapture
-from antecurve.bench.conformity import LimitBand, combined_decision, decide
-from antecurve.bench.deviation import Deviation, deviation_of_families
+from antecurve.bench.conformity import Decision, LimitBand, combined_decision, decide
+from antecurve.bench.deviation import Deviation, deviation_db, deviation_of_families
 from antecurve.bench.findings import describe
 from antecurve.bench.fit import Family, Fit, fit_captures
 from antecurve.bench.generator import CaptureChain, Generator
 from antecurve.bench.identify import identified
 from antecurve.bench.knowledge import NetworkKnowledge
+from antecurve.bench.one_unit import different_units
 from antecurve.bench.problem import Bench
 from antecurve.bench.reference import measured_chain
 from antecurve.bench.residuals import Leftover, find_hum, leftovers
 from antecurve.bench.rest import waveform
 from antecurve.bench.uncertainty import Interval, coordinate_interval, error_draws, within_reach
 from antecurve.bench.unit_model import HighEnd, LowEnd, Parameter, UnitModel, unit_model
+from antecurve.bench.unseen import highest_seen_hz, without_unseen_corner
 from antecurve.bench.verdict import FittedValue, Trace, Verdict
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
 from antecurve.errors import InputError
@@ -136,7 +139,9 @@ def judge_unit(
     playback.  The network's parts are unknowns with the distribution they have; families with a
     low corner of first order and of two second-order shapes are fitted, and the uncertainty
     reaches over all that the captures allow.  Residuals that the model does not explain are
-    described, and widen the uncertainty or, in a sweep, count as the unit's own.
+    described, and widen the uncertainty or, in a sweep, count as the unit's own.  A record that
+    stands at its limits, and captures that can't be of one unit, leave the verdict undecided and
+    name no fault.
     """
     asked = request or JudgeRequest()
     if not captures:
@@ -144,10 +149,17 @@ def judge_unit(
     band = asked.judged_hz
     _check_reach(captures, band)
     bench = _bench(asked, network, band)
+    records = captures if asked.reference is None else (*captures, asked.reference)
+    useless = limit_findings(records)
     # The matrices are small: threads of the linear algebra library only get in each other's way.
     with threadpool_limits(limits=1, user_api="blas"):
-        fit, hum = _fit(captures, curve, asked, bench, band)
+        fit, hum, apart = _fit(captures, curve, asked, bench, band, usable=not useless)
+        useless = (*useless, apart) if apart else useless
+        if useless:
+            return _undecided(fit, useless, asked, curve)
         over = leftovers(fit, hum_hz=hum, band_hz=band)
+        seen_hz = highest_seen_hz(captures)
+        fit = without_unseen_corner(fit, seen_hz, band[1])
         allowed = tuple(f for k, f in enumerate(fit.families) if k == 0 or f.acceptable)
         errors, intervals = _errors(allowed)
     frequency = _frequencies(asked.limits)
@@ -162,7 +174,7 @@ def judge_unit(
         for limit in asked.limits
     )
     ruling = combined_decision(decisions)
-    fitted = _fitted(allowed, intervals)
+    fitted = _fitted(allowed, intervals, seen_hz)
     found = describe(
         fit,
         fitted,
@@ -230,8 +242,14 @@ def _fit(
     asked: JudgeRequest,
     bench: Bench,
     band: tuple[float, float],
-) -> tuple[Fit, tuple[float, ...]]:
-    """Fit; again with hum taken out; again with a resonant high end if the first will not do."""
+    *,
+    usable: bool,
+) -> tuple[Fit, tuple[float, ...], str]:
+    """Fit; again with hum taken out; again with a resonant high end if the first will not do.
+
+    Captures that are not usable are fitted once.  Last comes a sentence where the captures do
+    not seem to be of one unit.
+    """
     undo = asked.playback == "inverse"
     level_only = all(isinstance(c, SweepCapture) and c.phase_deg is None for c in captures)
 
@@ -259,14 +277,59 @@ def _fit(
         )
 
     fit = run(HighEnd.FIRST_ORDER, ())
+    if not usable:
+        return fit, (), ""
     hum = find_hum(fit)
     if hum:
         fit = run(HighEnd.FIRST_ORDER, hum)
     if max(fit.excess) > _MISFIT:
+        apart = different_units(
+            captures,
+            fit,
+            lambda c: fit_captures(
+                [c],
+                model=fit.families[0].model,
+                families=(),
+                bench=bench,
+                highest_hz=_REACH * band[1],
+                line_hz=hum,
+            ),
+            enough=_MISFIT,
+        )
+        if apart:
+            return fit, hum, apart
         resonant = run(HighEnd.RESONANT, hum)
         if max(resonant.excess) < 0.7 * max(fit.excess):
             fit = resonant
-    return replace(fit, families=tuple(identified(f) for f in fit.families)), hum
+    return replace(fit, families=tuple(identified(f) for f in fit.families)), hum, ""
+
+
+def _undecided(fit: Fit, reasons: tuple[str, ...], asked: JudgeRequest, curve: Curve) -> Verdict:
+    """The verdict where captures can't tell anything: no constant, no fault, no bound."""
+    frequency = _frequencies(asked.limits)
+    family, nothing = fit.families[0], np.full(frequency.size, np.inf)
+    centre = deviation_db(
+        family.model,
+        family.solution.units,
+        frequency,
+        curve=curve,
+        published=asked.playback == "published",
+    )
+    decisions = tuple(decide(frequency, centre, nothing, band=limit) for limit in asked.limits)
+    return Verdict(
+        decision=Decision.UNDECIDED,
+        bands=decisions,
+        ruling=combined_decision(decisions),
+        band_hz=asked.judged_hz,
+        playback=asked.playback,
+        deviation=Deviation(frequency, centre, nothing, 0.0 * centre, nothing),
+        fitted=(),
+        low_end=family.model.low_end.value,
+        findings=reasons,
+        faults=(),
+        gain=_gains(fit),
+        traces=tuple(_trace(fit, k) for k in range(len(fit.blocks))),
+    )
 
 
 def _frequencies(limits: Sequence[LimitBand]) -> Floats:
@@ -315,9 +378,12 @@ def _errors(
 
 
 def _fitted(
-    families: Sequence[Family], intervals: Sequence[Sequence[Interval]]
+    families: Sequence[Family], intervals: Sequence[Sequence[Interval]], seen_hz: float
 ) -> tuple[FittedValue, ...]:
-    """The constants of the reported family, with intervals that reach over all allowed ones."""
+    """The constants of the reported family, with intervals that reach over all allowed ones.
+
+    A high corner that is not seen may be anywhere beyond what the captures show.
+    """
     reported = families[0]
     found = []
     for place, parameter in enumerate(reported.model.parameters):
@@ -329,11 +395,14 @@ def _fitted(
             for model, interval in own
             for c in (interval.low, interval.high)
         ]
+        value = _physical(parameter, float(reported.solution.units[place]), reported.model)
+        if parameter.role == "high" and value > seen_hz:
+            value, ends = math.inf, [*ends, seen_hz, math.inf]
         found.append(
             FittedValue(
                 parameter.name,
                 parameter.nominal,
-                _physical(parameter, float(reported.solution.units[place]), reported.model),
+                value,
                 min(ends),
                 max(ends),
                 "Hz" if parameter.name.endswith("_hz") else "s",

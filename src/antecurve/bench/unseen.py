@@ -1,0 +1,83 @@
+"""A high corner beyond what the captures can show.
+
+A corner above half the sampling rate shows in a record by the few samples that meet an edge, and
+there it can't be told from jitter of the time base, from the edge's delay, its duty and the last
+digits of the frequency.  It is not claimed.  Where half the sampling rate is near the end of the
+band the response within the band hangs on it: then the unit is reported without the corner, and
+the uncertainty reaches to the unit with it, as fitted and at half the sampling rate.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+
+from antecurve.bench.captures import Capture, SquareWaveCapture
+from antecurve.bench.fit import Family, Fit
+from antecurve.bench.solve import solve_from
+
+__all__ = ["highest_seen_hz", "without_unseen_corner"]
+
+_NAME = "high_corner_hz"
+_NEAR = 2.0
+
+
+def highest_seen_hz(captures: Sequence[Capture]) -> float:
+    """Return the highest frequency that records show by themselves.
+
+    Parameters
+    ----------
+    captures : sequence of SquareWaveCapture or SweepCapture
+        Captures, at least one.
+
+    Returns
+    -------
+    float
+        Half the sampling rate of the fastest record [Hz]; infinite where there is a sweep, whose
+        levels tell a corner beyond its end.
+    """
+    rates = [
+        (c.time_s.size - 1) / float(c.time_s[-1] - c.time_s[0])
+        if isinstance(c, SquareWaveCapture)
+        else math.inf
+        for c in captures
+    ]
+    return max(rates) / 2.0
+
+
+def without_unseen_corner(fit: Fit, highest_hz: float, band_end_hz: float) -> Fit:
+    """Return a fit that reports no high corner beyond what the captures show.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    highest_hz : float
+        From `highest_seen_hz` [Hz].
+    band_end_hz : float
+        Upper end of the band [Hz].
+
+    Returns
+    -------
+    Fit
+        The same where the corner is seen, or what is seen goes far beyond the band; else with
+        the unit without the corner first, then those with it.
+    """
+    if highest_hz > _NEAR * band_end_hz:
+        return fit
+    reported = fit.families[0]
+    place = reported.model.index(_NAME)
+    if place is None:
+        return fit
+    corner = reported.model.parameters[place].value(float(reported.solution.units[place]))
+    if not highest_hz < corner < math.inf:
+        return fit
+    found = []
+    for coordinate in (0.0, reported.model.parameters[place].coordinate(highest_hz)):
+        start = reported.solution.unknowns.copy()
+        start[place] = coordinate
+        found.append(Family(solve_from(reported.solution.problem, start, fixed=place), 0.0))
+    # What the edges say of the corner rules out none of them.
+    families = (found[0], replace(reported, rise=0.0), found[1], *fit.families[1:])
+    return replace(fit, families=families)

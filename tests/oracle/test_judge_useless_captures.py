@@ -1,0 +1,128 @@
+"""Captures that can't tell what they seem to tell: at their limits, of two units, too coarse."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from playback_units import CURVE, Unit, by_tolerance, known_exactly, square_capture
+
+from antecurve.bench.at_limits import limit_share
+from antecurve.bench.batch import judge_batch
+from antecurve.bench.captures import SquareWaveCapture
+from antecurve.bench.conformity import Decision
+from antecurve.bench.judge import judge_unit
+from antecurve.bench.unseen import highest_seen_hz
+from antecurve.bench.verdict import verdict_record
+from antecurve.report.ship_sheet import batch_rows, ship_sheet
+
+GOOD = Unit(low_corner_hz=1.0, high_corner_hz=150e3)
+IDEAL = Unit(low_corner_hz=0.0, high_corner_hz=0.0)
+
+
+def record(unit: Unit = GOOD, seed: int = 1, **more: float) -> SquareWaveCapture:
+    return square_capture(unit, np.random.default_rng(seed), **more)  # type: ignore[arg-type]
+
+
+def held(capture: SquareWaveCapture, part: float) -> SquareWaveCapture:
+    """The record through a converter whose range is a part of the swing."""
+    volts = capture.volts
+    middle, half = float(np.median(volts) + 0.0), float(np.ptp(volts)) / 2.0
+    middle = (float(volts.max()) + float(volts.min())) / 2.0
+    codes = np.unique(volts)
+    low, high = (codes[np.argmin(np.abs(codes - middle - s * part * half))] for s in (-1, 1))
+    return replace(capture, volts=np.clip(volts, low, high))
+
+
+@pytest.mark.parametrize("part", [0.5, 0.8])
+@pytest.mark.parametrize("unit", [GOOD, IDEAL, Unit(low_corner_hz=20.0)])
+def test_a_record_at_its_limits_is_seen(unit: Unit, part: float) -> None:
+    capture = held(record(unit), part)
+    ends = (capture.volts == capture.volts.min()) | (capture.volts == capture.volts.max())
+    assert limit_share(capture) == pytest.approx(ends.mean(), abs=1e-12)
+    assert ends.mean() > 0.5
+
+
+@pytest.mark.parametrize("bits", [0, 7, 8, 12])
+@pytest.mark.parametrize("noise", [0.0, 0.0005, 0.002, 0.01])
+@pytest.mark.parametrize("unit", [GOOD, IDEAL, Unit(treble_s=60e-6), Unit(low_corner_hz=20.0)])
+def test_a_record_within_its_range_is_not(unit: Unit, noise: float, bits: int) -> None:
+    for seed in range(3):
+        assert limit_share(record(unit, seed, noise=noise, bits=bits)) == 0.0
+
+
+def test_a_square_wave_of_two_values_is_not() -> None:
+    time = np.arange(4000) / 200e3
+    assert limit_share(SquareWaveCapture(time, np.where(time * 200 % 1 < 0.5, 1.0, -1.0))) == 0.0
+
+
+def test_a_record_at_its_limits_leaves_the_verdict_open_and_names_no_part() -> None:
+    verdict = judge_unit([held(record(), 0.8)], network=by_tolerance(), curve=CURVE)
+    assert verdict.decision is Decision.UNDECIDED
+    assert "the record is at its limit for " in verdict.findings[0]
+    assert "reduce the level" in verdict.findings[0]
+    assert len(verdict.findings) == 1
+    assert verdict.faults == verdict.fitted == ()
+    assert verdict_record(verdict)["expanded_uncertainty_db"] is None
+    assert b"at its limit" in ship_sheet(verdict, serial="1", date="", title="")
+
+
+def test_an_ideal_square_wave_passes() -> None:
+    capture = record(IDEAL, noise=0.0, bits=8)
+    verdict = judge_unit([capture], network=known_exactly(), curve=CURVE)
+    assert verdict.decision is Decision.PASS
+
+
+def test_captures_of_two_units_are_told() -> None:
+    one = record(Unit(high_corner_hz=150e3), 1)
+    other = record(Unit(treble_s=62e-6, high_corner_hz=150e3), 2, frequency=30.0, periods=2.6)
+    verdict = judge_unit([one, other], network=by_tolerance(), curve=CURVE)
+    assert verdict.decision is Decision.UNDECIDED
+    assert "do not seem to be of one unit" in verdict.findings[0]
+    assert one.name in verdict.findings[0] and other.name in verdict.findings[0]
+    assert verdict.faults == ()
+
+
+@pytest.mark.parametrize("low_order", [1, 2])
+def test_captures_of_one_unit_are_not(low_order: int) -> None:
+    unit = Unit(treble_s=62e-6, low_corner_hz=10.0, high_corner_hz=150e3, low_order=low_order)
+    both = [record(unit, 1), record(unit, 2, frequency=30.0, periods=2.6)]
+    verdict = judge_unit(both, network=by_tolerance(), curve=CURVE)
+    assert not any("one unit" in text for text in verdict.findings)
+    assert verdict.decision is Decision.FAIL
+
+
+@pytest.mark.parametrize("corner_hz", [0.0, 45e3, 150e3])
+def test_a_high_corner_beyond_half_the_sampling_rate_is_not_claimed(corner_hz: float) -> None:
+    """The time base jitters by 0.1 us, as an edge within 17 us between samples would hide."""
+    unit = Unit(low_corner_hz=0.5, high_corner_hz=corner_hz)
+    for seed in (1, 2):
+        capture = record(unit, seed, frequency=30.0, periods=2.6)
+        jitter = np.random.default_rng(seed).uniform(-1e-7, 1e-7, capture.time_s.size)
+        capture = replace(capture, time_s=capture.time_s + jitter)
+        seen = highest_seen_hz([capture])
+        # 5,000 samples in 2.6 periods of 30 Hz within 1 %.
+        assert seen == pytest.approx(28.8e3, rel=0.02)
+        verdict = judge_unit([capture], network=by_tolerance(), curve=CURVE)
+        corner = verdict.value("high_corner_hz")
+        assert corner.low <= (corner_hz or math.inf) <= corner.high == math.inf
+        assert corner.low <= seen * 1.0001
+        assert not any(text.startswith("high corner") for text in verdict.findings)
+        found = verdict.deviation
+        truth = unit.deviation_db(found.frequency_hz)
+        high = found.frequency_hz > 5e3
+        inside = np.abs(truth - found.deviation_db) <= found.expanded_uncertainty_db
+        assert inside[high].all()
+
+
+def test_a_batch_keeps_the_sign_of_the_deviation() -> None:
+    unit = Unit(treble_s=95e-6, low_corner_hz=1.0)
+    batch = judge_batch({"a": [record(unit)]}, network=by_tolerance(), curve=CURVE, workers=1)
+    verdict = batch.entries[0].verdict
+    assert verdict is not None
+    # A longer treble time constant cuts more.
+    assert batch.to_frame()["deviation_db"][0] == verdict.bands[0].deviation_db < -0.5
+    assert verdict_record(verdict)["deviation_db"] == verdict.ruling.deviation_db
+    assert batch_rows(batch.to_frame()).rows[0][2].startswith("-")
