@@ -87,7 +87,8 @@ class Verdict:
     deviation : Deviation
         Deviation and expanded uncertainty over frequency.
     fitted : tuple of FittedValue
-        The constants.
+        The constants; none where the captures can't tell them (a record at its limits, captures
+        of more than one unit), and then the expanded uncertainty is infinite.
     low_end : str
         Shape of the low corner reported.
     findings : tuple of str

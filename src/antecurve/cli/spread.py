@@ -71,6 +71,7 @@ def spread(
 
     Example: antecurve spread bench-network/design.json --builds 1000000 --limit "0.2 dB"
     """
+    from antecurve.cli.progress import busy_progress
     from antecurve.files.build_content import spread_files
     from antecurve.files.design_file import read_design
     from antecurve.files.output_folder import write_folder
@@ -80,7 +81,10 @@ def spread(
         _refuse_with_yield(samples, reel_correlation)
     design = read_design(design_file)
     job = _as_asked(design.job, builds, seed, limit, distribution)
-    plan = None if wanted is None else _plan(design.picked, job, wanted)
+    plan = None
+    if wanted is not None:
+        with busy_progress("planning tolerances"):
+            plan = _plan(design.picked, job, wanted)
     result = _draw(design.picked, job, samples, reel_correlation)
     if output is not None:
         write_folder(output, spread_files(result), force=force)
