@@ -14,6 +14,7 @@ from antecurve.errors import InputError
 from antecurve.networks.topology import Element, Loading, check_names
 from antecurve.quantities import (
     CAPACITANCES,
+    LEVEL_TOLERANCES,
     LEVELS,
     LOAD_CAPACITANCES,
     LOAD_RESISTANCES,
@@ -55,7 +56,7 @@ class Target:
     level_v : float
         Level at 1 kHz into the load [V rms].
     level_tolerance_db : float
-        How far the level may be off [dB], 0 or greater.
+        How far the level may be off [dB], 0 to 120.
     band_hz : tuple of float
         Band in which the error counts [Hz], low and high.
     error_limit_db : float or None
@@ -69,9 +70,7 @@ class Target:
 
     def __post_init__(self) -> None:
         LEVELS.check(self.level_v, field="target.level")
-        check_number(
-            self.level_tolerance_db, field="target.level_tolerance_db", unit="dB", zero=True
-        )
+        LEVEL_TOLERANCES.check(self.level_tolerance_db, field="target.level_tolerance_db")
         check_error_band(self.band_hz, field="target.band")
         if self.error_limit_db is not None:
             check_number(self.error_limit_db, field="target.error_limit_db")

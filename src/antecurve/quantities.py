@@ -20,6 +20,7 @@ __all__ = [
     "CORNER_FREQUENCIES",
     "DB_PER_NEPER",
     "LEVELS",
+    "LEVEL_TOLERANCES",
     "LOAD_CAPACITANCES",
     "LOAD_RESISTANCES",
     "RESISTANCES",
@@ -120,6 +121,7 @@ LOAD_CAPACITANCES: Final = Range("F", 0.0, 1e-3)
 LEVELS: Final = Range("V", 1e-12, 1e6)
 TIME_CONSTANTS: Final = Range("s", 1e-12, 1e3)
 CORNER_FREQUENCIES: Final = Range("Hz", 1e-3, 1e11)
+LEVEL_TOLERANCES: Final = Range("dB", 0.0, 120.0)
 BANDS: Final = Range("Hz", 1e-3, 1e9)
 _LEAST_BAND = 1.01
 

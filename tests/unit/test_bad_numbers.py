@@ -89,6 +89,10 @@ BEYOND: dict[str, tuple[Callable[[], object], str]] = {
     "any load": (lambda: antecurve.Loading(1e200, 1e-200, 0.0), "source_resistance"),
     "source level": (lambda: _job(source_level_v=1e300), "source.level.*1 pV to 1 MV"),
     "target level": (lambda: antecurve.Target(level_v=1e-300), "target.level.*1 pV to 1 MV"),
+    "level tolerance": (
+        lambda: antecurve.Target(level_tolerance_db=1e308),
+        "level_tolerance_db.*from 0 to 120 dB",
+    ),
     "wide band": (lambda: antecurve.Target(band_hz=(1e-12, 1e12)), "target.band.*1 mHz to 1 GHz"),
     "narrow band": (lambda: antecurve.Target(band_hz=(1e3, 1e3 + 1e-7)), "1 % or more above"),
     "range": (
@@ -114,8 +118,8 @@ def test_errors_of_many_decibels_are_finite() -> None:
     """Single precision would lose one beside a power ratio of 1e-9; double precision does not."""
     steep = antecurve.Curve("own", (1.0, 2.0, 3.0, 4.0), (1e-6,))
     plain = {"curve": steep, "band_hz": BAND, "loading": LOADING}
-    found = antecurve.spread(PICKED, **plain, builds=200)  # type: ignore[arg-type]
-    nominal = antecurve.error_range(PICKED.network, **plain).centred_db  # type: ignore[arg-type]
+    found = antecurve.spread(PICKED, **plain, builds=200)
+    nominal = antecurve.error_range(PICKED.network, **plain).centred_db
     assert nominal > 60.0
     assert found.centred_db.p50 == pytest.approx(nominal, rel=0.02)  # parts of 1 to 2.5 %
     with pytest.raises(InputError, match="no finite number"):

@@ -45,7 +45,7 @@ def test_a_mesh_near_the_limit_is_written_out_and_evaluated_alike() -> None:
     topology = Topology(
         "own",
         tuple(
-            Element(f"E{k}", kind, pair)
+            Element(f"{kind.value[0].upper()}{k}", kind, pair)
             for k, (kind, pair) in enumerate(zip(kinds, pairs, strict=False))
         ),
     )

@@ -30,6 +30,7 @@ from antecurve.quantities import (
     BANDS,
     CAPACITANCES,
     CORNER_FREQUENCIES,
+    LEVEL_TOLERANCES,
     LEVELS,
     LOAD_CAPACITANCES,
     LOAD_RESISTANCES,
@@ -79,7 +80,7 @@ _LOAD: fields.Section = {
 }
 _TARGET: fields.Section = {
     "level": _within(LEVELS),
-    "level_tolerance_db": fields.quantity("dB", minimum=0.0),
+    "level_tolerance_db": _within(LEVEL_TOLERANCES),
     "band": fields.quantities("Hz", count=2, **_limits(BANDS)),
     "error_limit_db": fields.quantity("dB", **_POSITIVE),
 }
