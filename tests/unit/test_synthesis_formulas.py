@@ -266,3 +266,16 @@ def test_the_proof_fails_for_a_wrong_rule() -> None:
     broken = Form("wrong", "half-section", "a capacitor with the wrong value", wrong)
     with pytest.raises(ArithmeticError, match="substituting back fails"):
         arm_proof(broken, ("T1", "T3"), infinity=True, at_origin=False)
+
+
+def test_of_equal_zeros_the_shunt_arm_takes_as_many_as_it_has_branches() -> None:
+    curve = Curve("own", (75e-6, 75e-6), (1e-6,))
+    exact = exact_network(
+        "rc-shunt-foster-1", curve, loading=Loading(50.0, 47e3, 0.0), gain=0.01, impedance_level=500
+    )
+    found = form_formulas("rc-shunt-foster-1", curve)
+    assert [f.name for f in found.elements] == list(exact.network.topology.refs)
+    # One time constant in each arm: R1 C1 and R2 C2 are both 75 us.
+    value = exact.network.value
+    assert value("R1") * value("C1") == pytest.approx(75e-6, rel=1e-9)
+    assert value("R2") * value("C2") == pytest.approx(75e-6, rel=1e-9)
