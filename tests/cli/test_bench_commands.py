@@ -123,8 +123,8 @@ def test_scope_with_a_fault(design_file: str, capsys: pytest.CaptureFixture[str]
     [
         (("--fault", "wow=1"), "--fault: received 'wow=1'; the faults are bass-shelf=..."),
         (("--fault", "treble=-1"), "--fault treble: received '-1'; it must be at least 0"),
-        (("--frequency", "0"), "--frequency: received '0'; it must be at least 100 mHz"),
-        (("--frequency", "11M"), "at most 10 MHz"),
+        (("--frequency", "0"), "--frequency: received '0'; it must be from 100 mHz to 10 MHz"),
+        (("--frequency", "11M"), "from 100 mHz to 10 MHz"),
         (("--rise-time", "1 ms"), "rise time: received 0.001; it must lie between 0 and half"),
         (("--amplitude", "5 s"), "--amplitude: received '5 s'"),
     ],
