@@ -46,6 +46,7 @@ def calibrate(
     With -o the folder gets values.csv (for judge --measured), correction.csv (to be subtracted
     from levels measured through the network) and calibration.json.
 
+    \b
     Example: antecurve calibrate bench-network/design.json --sweep network.csv -o calibration
     """
     from antecurve.bench.calibration import calibrate_network

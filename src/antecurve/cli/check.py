@@ -78,6 +78,7 @@ def check(
     the folder gets correction.csv and response.csv.  Exit code 1 when the error misses the
     job's error_limit_db, or when the builds of the spread were interrupted.
 
+    \b
     Example: antecurve check bench-network/design.json --measured values.csv -o build-1
     """
     from antecurve.analysis.as_built import as_built

@@ -50,6 +50,7 @@ def curves(
 ) -> None:
     """List the published curves, tabulate one of them, or fit time constants to a table.
 
+    \b
     Examples: antecurve curves; antecurve curves disc; antecurve curves --fit old-disc.csv
     """
     from antecurve.errors import InputError

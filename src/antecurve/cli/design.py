@@ -30,6 +30,7 @@ def design(
     Exit code 1 when the nominal error misses the job's error_limit_db, or when the builds of
     the spread were interrupted.
 
+    \b
     Example: antecurve design bench.toml -o bench-network
     """
     from antecurve.cli.outcome import misses_limit, was_interrupted

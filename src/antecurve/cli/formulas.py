@@ -44,8 +44,9 @@ def formulas(
 ) -> None:
     """Print H(s), input and output impedance, and each element as a formula.
 
-    Examples: antecurve formulas; antecurve formulas cauer-1; antecurve formulas foster-2
-    --curve disc --pole 50k --latex
+    \b
+    Examples: antecurve formulas; antecurve formulas cauer-1;
+    antecurve formulas foster-2 --curve disc --pole 50k --latex
     """
     from antecurve.cli.show import show_json
     from antecurve.curves.catalogue import named_curve

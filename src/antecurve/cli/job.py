@@ -10,6 +10,7 @@ __all__ = ["job"]
 def job(output: OutputFile = None, force: Force = False) -> None:
     """Write a commented starter job, to stdout or to a file.
 
+    \b
     Example: antecurve job -o bench.toml
     """
     from antecurve.files.output_folder import write_file

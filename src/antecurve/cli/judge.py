@@ -107,6 +107,7 @@ def judge(
     Exit code 0 pass, 1 fail or undecided, 2 no result.  With -o the folder gets the ship sheet,
     verdict.json and deviation.csv; for a batch batch.csv and a sheet and a JSON file per unit.
 
+    \b
     Example: antecurve judge left.csv left-30hz.csv --design bench-network/design.json -o left
     """
     from antecurve.bench.generator import CaptureChain, Generator

@@ -60,6 +60,7 @@ def loading(
 
     With -o the folder gets loading.csv and strays.csv.
 
+    \b
     Example: antecurve loading bench-network/design.json --source 600 --cable-length 3
     """
     from antecurve.analysis.loading import cable_capacitance

@@ -22,6 +22,7 @@ def parts(
 ) -> None:
     """Print the parts list, or write it as CSV or XLSX.
 
+    \b
     Example: antecurve parts bench-network/design.json --sets 2 -o order.xlsx
     """
     from antecurve.cli.show import show_json, show_table

@@ -55,6 +55,7 @@ def scope(
     1 kHz.  With -o the folder gets scope.csv, the traces and a sheet of common faults as PNG and
     SVG, and faults.csv with their numbers.
 
+    \b
     Example: antecurve scope bench-network/design.json --frequency 100 --fault turnover=0.8 -o s
     """
     from antecurve.analysis.scope import fault_sheet, scope_trace

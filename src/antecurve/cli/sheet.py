@@ -61,6 +61,7 @@ def sheet(
     network by itself; level plan, noise, peak.  With -o the folder gets sheet.html to print and
     sheet.csv.
 
+    \b
     Example: antecurve sheet bench-network/design.json --overload "50 mV" -o bench-sheet
     """
     from antecurve.analysis.bench_plan import bench_plan

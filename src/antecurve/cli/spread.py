@@ -69,6 +69,7 @@ def spread(
     code 1 when there is a limit and more than 5 % of the builds exceed it, or when the builds
     were interrupted; the results are those of the builds done.
 
+    \b
     Example: antecurve spread bench-network/design.json --builds 1000000 --limit "0.2 dB"
     """
     from antecurve.cli.progress import busy_progress

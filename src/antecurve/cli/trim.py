@@ -38,6 +38,7 @@ def trim(
     part can be added in series or in parallel.  Exit code 1 when even the best proposal misses
     the job's error_limit_db.
 
+    \b
     Example: antecurve trim bench-network/design.json --measured values.csv
     """
     from antecurve.analysis.trim import trim as bring_back
