@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import sys
 
-import numpy as np
 import typer
 
 from antecurve.cli import (
@@ -53,6 +52,8 @@ _COMMANDS = (
     judge.judge,
     calibrate.calibrate,
 )
+_TOO_FAR_APART = "the numbers given lie too far apart; bring them closer to what a bench has"
+
 for _command in _COMMANDS:
     app.command(_command.__name__)(_command)
 
@@ -76,8 +77,13 @@ def run(arguments: list[str] | None = None) -> None:
         sys.exit(1)
     except MemoryError:
         _stop("the machine's memory is not enough for this; ask for less", 2)
-    except (OverflowError, ZeroDivisionError, FloatingPointError, np.linalg.LinAlgError):
-        _stop("the numbers given lie too far apart; bring them closer to what a bench has", 2)
+    except (OverflowError, ZeroDivisionError, FloatingPointError):
+        _stop(_TOO_FAR_APART, 2)
+    except ValueError as error:
+        # numpy's, which is not imported for a page of help.
+        if type(error).__name__ != "LinAlgError":
+            raise
+        _stop(_TOO_FAR_APART, 2)
     except OSError as error:
         _stop(f"{error.filename or 'file'}: {error.strerror or error}", 2)
 
