@@ -1,0 +1,187 @@
+"""Results pinned to files: what a change of structure must not change.
+
+Run as a program (``python tests/golden/pins.py FOLDER [GROUP...]``) it writes the results anew;
+``test_pins.py`` compares.  Texts and structure compare exactly, numbers to a relative 1e-9, which
+is what linear algebra libraries of different processors leave; ``ANTECURVE_PINS=bytes`` compares
+every byte, for work on one machine.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import itertools
+import json
+import math
+import re
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+HERE = Path(__file__).parent
+PINNED = HERE / "pinned"
+DATA = HERE.parents[1] / "data"
+JOBS = tuple(sorted(p.stem for p in (HERE / "jobs").glob("*.toml")))
+_SECONDS = re.compile(r'("seconds": )[-+.eE\d]+')
+
+
+def _command(*arguments: object) -> str:
+    """Standard output of a command line, the code it ends with in front."""
+    from antecurve.cli.main import run
+
+    out = io.StringIO()
+    code: object = 0
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(io.StringIO()):
+        try:
+            run([str(a) for a in arguments])
+        except SystemExit as stopped:
+            code = stopped.code
+    return f"exit {code}\n{out.getvalue()}"
+
+
+def _measured(design: Path) -> str:
+    """Values of a build, every third part 1 % high, the next 0.7 % low."""
+    content = json.loads(design.read_text(encoding="utf-8"))
+    lines = ["ref,value"]
+    factors = itertools.cycle((1.01, 0.993, 1.0))
+    for element, factor in zip(content["network"]["elements"], factors, strict=False):
+        lines.append(f"{element['ref']},{element['value'] * factor!r}")
+    return "\n".join(lines) + "\n"
+
+
+def job_results(name: str, folder: Path) -> Iterator[tuple[str, str]]:
+    """Names and texts of what one job gives."""
+    made = folder / name
+    _command("design", HERE / "jobs" / f"{name}.toml", "-o", made)
+    for file in ("design.json", "parts.csv", "response.csv", "network.cir"):
+        yield file, (made / file).read_text(encoding="utf-8")
+    design = made / "design.json"
+    measured = folder / f"{name}-values.csv"
+    measured.write_text(_measured(design), encoding="utf-8")
+    for command in ("spread", "loading", "parts"):
+        yield f"{command}.json", _command(command, design, "--json")
+    yield "check.json", _command("check", design, "--measured", measured, "--json")
+    yield "trim.json", _command("trim", design, "--measured", measured, "--json")
+    yield "sheet.json", _command("sheet", design, "--json")
+    yield "scope.json", _command("scope", design, "--frequency", 200, "--json")
+
+
+def bench_results(folder: Path) -> Iterator[tuple[str, str]]:
+    """Names and texts of verdicts on the demo units and the other commands about the bench."""
+    design = folder / "bench" / "design.json"
+    measured = ("--measured", DATA / "build-1-values.csv")
+    for unit in "ab":
+        captures = [DATA / f"unit-{unit}-{f}hz.csv" for f in (200, 30)]
+        yield (
+            f"verdict-{unit}.json",
+            _command("judge", *captures, "--design", design, *measured, "--json"),
+        )
+    yield (
+        "verdict-one.json",
+        _command("judge", DATA / "unit-a-200hz.csv", "--design", design, "--json"),
+    )
+    sweep = DATA / "build-1-sweep.csv"
+    yield "calibrate.json", _command("calibrate", design, "--sweep", sweep, "--json")
+    yield "curves.json", _command("curves", "--json")
+    for name in ("foster-1", "cauer-2", "rc-shunt-foster-2", "cascade-long-first"):
+        yield f"formulas-{name}.json", _command("formulas", name, "--json")
+
+
+def exact_results() -> Iterator[tuple[str, str]]:
+    """Exact values, or the refusal, of every form for a dozen curves and loadings."""
+    from antecurve.curves.catalogue import named_curve
+    from antecurve.curves.construct import curve_from_turnover, with_limits
+    from antecurve.curves.model import Curve
+    from antecurve.errors import AntecurveError
+    from antecurve.networks.topology import Loading
+    from antecurve.synthesis.exact import exact_network, form_names
+
+    disc = named_curve("disc")
+    amended = named_curve("disc-amended")
+    curves: dict[str, Curve] = {
+        "disc": disc,
+        "disc 50k": with_limits(disc, ultrasonic_poles_hz=(50e3,)),
+        "disc 50k 200k": with_limits(disc, ultrasonic_poles_hz=(50e3, 200e3)),
+        "amended": with_limits(amended, low_end_bound_hz=2.0, ultrasonic_poles_hz=(50e3,)),
+        "older": with_limits(
+            curve_from_turnover(turnover_hz=500.0, cut_db=13.7, shelf_hz=50.0),
+            ultrasonic_poles_hz=(45e3,),
+        ),
+        "no shelf": with_limits(
+            curve_from_turnover(turnover_hz=400.0, cut_db=12.0), ultrasonic_poles_hz=(60e3,)
+        ),
+    }
+    loads = (Loading(50.0, 47e3, 150e-12), Loading(600.0, 47e3, 0.0), Loading(75.0, 100.0, 0.0))
+    shunt = 60.0  # across the output, below every load above
+    for (title, curve), loading, gain in itertools.product(curves.items(), loads, (0.01, 0.003)):
+        lines = []
+        for form in form_names():
+            try:
+                found = exact_network(
+                    form, curve, loading=loading, gain=gain, impedance_level=shunt
+                )
+                lines.append({"form": form, "values": found.network.values.tolist()})
+            except AntecurveError as error:
+                lines.append({"form": form, "refused": str(error)})
+        yield (
+            f"{title} {loading.source_resistance:g} {loading.load_resistance:g} {gain:g}.json",
+            json.dumps(lines, indent=1),
+        )
+
+
+def group_results(group: str, folder: Path) -> Iterator[tuple[str, str]]:
+    """Names and texts of one group: a job, ``verdicts`` or ``exact``."""
+    if group == "exact":
+        return exact_results()
+    if group == "verdicts":
+        _command("design", HERE / "jobs" / "bench.toml", "-o", folder / "bench")
+        return bench_results(folder)
+    return job_results(group, folder)
+
+
+GROUPS = (*JOBS, "verdicts", "exact")
+
+
+def settled(text: str) -> str:
+    """The text without what changes from run to run."""
+    return _SECONDS.sub(r"\g<1>0", text)
+
+
+def numbers_apart(text: str) -> tuple[str, list[float]]:
+    """The text with every number replaced, and the numbers."""
+    values: list[float] = []
+
+    def out(match: re.Match[str]) -> str:
+        values.append(float(match[0]))
+        return "#"
+
+    pattern = r"(?<![\w.])[-+]?\d+(?:\.\d+)?(?:[eE][-+]?\d+)?(?![\w.])"
+    return re.sub(pattern, out, text), values
+
+
+def alike(text: str, pinned: str) -> str:
+    """Return the first difference in words, or nothing."""
+    words, numbers = numbers_apart(settled(text))
+    pinned_words, pinned_numbers = numbers_apart(settled(pinned))
+    if words != pinned_words:
+        for place, (new, old) in enumerate(
+            itertools.zip_longest(words.splitlines(), pinned_words.splitlines())
+        ):
+            if new != old:
+                return f"line {place + 1}: {new!r}, pinned {old!r}"
+    for value, old_value in zip(numbers, pinned_numbers, strict=True):
+        if not math.isclose(value, old_value, rel_tol=1e-9, abs_tol=1e-12):
+            return f"{value!r}, pinned {old_value!r}"
+    return ""
+
+
+if __name__ == "__main__":
+    import tempfile
+
+    target = Path(sys.argv[1])
+    for group in sys.argv[2:] or GROUPS:
+        with tempfile.TemporaryDirectory() as made:
+            for file, text in group_results(group, Path(made)):
+                place = target / group / file
+                place.parent.mkdir(parents=True, exist_ok=True)
+                place.write_text(settled(text), encoding="utf-8")

@@ -1,0 +1,26 @@
+"""Results stay what they were when they were pinned; see `pins`."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+import pins
+
+
+@pytest.mark.parametrize("group", pins.GROUPS)
+def test_results_are_as_pinned(group: str, tmp_path: Path) -> None:
+    every_byte = os.environ.get("ANTECURVE_PINS") == "bytes"
+    names = set()
+    for name, text in pins.group_results(group, tmp_path):
+        pinned = (pins.PINNED / group / name).read_text(encoding="utf-8")
+        difference = pins.alike(text, pinned)
+        assert not difference, f"{group}/{name}: {difference}"
+        if every_byte:
+            assert pins.settled(text) == pinned, f"{group}/{name}"
+        names.add(name)
+    assert names == {p.name for p in (pins.PINNED / group).iterdir()}
