@@ -81,24 +81,6 @@ if TYPE_CHECKING:
     from antecurve.analysis.waveform import SquareWave as SquareWave
     from antecurve.analysis.worst_case import WorstCase as WorstCase
     from antecurve.analysis.worst_case import worst_case as worst_case
-    from antecurve.bench.batch import Batch as Batch
-    from antecurve.bench.batch import judge_batch as judge_batch
-    from antecurve.bench.calibration import Calibration as Calibration
-    from antecurve.bench.calibration import calibrate_network as calibrate_network
-    from antecurve.bench.captures import SquareWaveCapture as SquareWaveCapture
-    from antecurve.bench.captures import SweepCapture as SweepCapture
-    from antecurve.bench.conformity import LimitBand as LimitBand
-    from antecurve.bench.generator import CaptureChain as CaptureChain
-    from antecurve.bench.generator import Generator as Generator
-    from antecurve.bench.judge import JudgeRequest as JudgeRequest
-    from antecurve.bench.judge import judge_unit as judge_unit
-    from antecurve.bench.knowledge import LoadingTolerance as LoadingTolerance
-    from antecurve.bench.knowledge import NetworkKnowledge as NetworkKnowledge
-    from antecurve.bench.knowledge import exactly_known as exactly_known
-    from antecurve.bench.knowledge import known_by_tolerance as known_by_tolerance
-    from antecurve.bench.match import ChannelMatch as ChannelMatch
-    from antecurve.bench.match import channel_match as channel_match
-    from antecurve.bench.verdict import Verdict as Verdict
     from antecurve.curves.catalogue import catalogue as catalogue
     from antecurve.curves.catalogue import named_curve as named_curve
     from antecurve.curves.construct import curve_from_turnover as curve_from_turnover
@@ -133,6 +115,24 @@ if TYPE_CHECKING:
     from antecurve.job import Stock as Stock
     from antecurve.job import Target as Target
     from antecurve.job import default_job as default_job
+    from antecurve.judge.batch import Batch as Batch
+    from antecurve.judge.batch import judge_batch as judge_batch
+    from antecurve.judge.calibration import Calibration as Calibration
+    from antecurve.judge.calibration import calibrate_network as calibrate_network
+    from antecurve.judge.captures import SquareWaveCapture as SquareWaveCapture
+    from antecurve.judge.captures import SweepCapture as SweepCapture
+    from antecurve.judge.conformity import LimitBand as LimitBand
+    from antecurve.judge.match import ChannelMatch as ChannelMatch
+    from antecurve.judge.match import channel_match as channel_match
+    from antecurve.judge.network_estimate import LoadingTolerance as LoadingTolerance
+    from antecurve.judge.network_estimate import NetworkKnowledge as NetworkKnowledge
+    from antecurve.judge.network_estimate import exactly_known as exactly_known
+    from antecurve.judge.network_estimate import known_by_tolerance as known_by_tolerance
+    from antecurve.judge.signal_path import CaptureChain as CaptureChain
+    from antecurve.judge.signal_path import Generator as Generator
+    from antecurve.judge.verdict import Verdict as Verdict
+    from antecurve.judge.verdicts import JudgeRequest as JudgeRequest
+    from antecurve.judge.verdicts import judge_unit as judge_unit
     from antecurve.networks.balanced import balanced_network as balanced_network
     from antecurve.networks.compiled import input_impedance as input_impedance
     from antecurve.networks.compiled import output_impedance as output_impedance
@@ -148,13 +148,13 @@ if TYPE_CHECKING:
     from antecurve.networks.topology import Network as Network
     from antecurve.networks.topology import Topology as Topology
     from antecurve.networks.wiring import check_wiring as check_wiring
-    from antecurve.pick.drawer import Drawer as Drawer
-    from antecurve.pick.drawer import DrawerEntry as DrawerEntry
-    from antecurve.pick.parts import Part as Part
-    from antecurve.pick.parts import PickedNetwork as PickedNetwork
-    from antecurve.pick.parts import Position as Position
+    from antecurve.parts.drawer import Drawer as Drawer
+    from antecurve.parts.drawer import DrawerEntry as DrawerEntry
+    from antecurve.parts.position import Part as Part
+    from antecurve.parts.position import PickedNetwork as PickedNetwork
+    from antecurve.parts.position import Position as Position
+    from antecurve.parts.series import series_values as series_values
     from antecurve.pick.result import PickResult as PickResult
-    from antecurve.pick.series import series_values as series_values
     from antecurve.pipeline import Analysis as Analysis
     from antecurve.pipeline import Design as Design
     from antecurve.pipeline import analyse as analyse
@@ -200,15 +200,15 @@ _PUBLIC: dict[str, str] = {
     "analysis.trim": "TrimResult trim",
     "analysis.waveform": "SquareWave",
     "analysis.worst_case": "WorstCase worst_case",
-    "bench.batch": "Batch judge_batch",
-    "bench.calibration": "Calibration calibrate_network",
-    "bench.captures": "SquareWaveCapture SweepCapture",
-    "bench.conformity": "LimitBand",
-    "bench.generator": "CaptureChain Generator",
-    "bench.judge": "JudgeRequest judge_unit",
-    "bench.knowledge": "LoadingTolerance NetworkKnowledge exactly_known known_by_tolerance",
-    "bench.match": "ChannelMatch channel_match",
-    "bench.verdict": "Verdict",
+    "judge.batch": "Batch judge_batch",
+    "judge.calibration": "Calibration calibrate_network",
+    "judge.captures": "SquareWaveCapture SweepCapture",
+    "judge.conformity": "LimitBand",
+    "judge.signal_path": "CaptureChain Generator",
+    "judge.verdicts": "JudgeRequest judge_unit",
+    "judge.network_estimate": "LoadingTolerance NetworkKnowledge exactly_known known_by_tolerance",
+    "judge.match": "ChannelMatch channel_match",
+    "judge.verdict": "Verdict",
     "curves.catalogue": "catalogue named_curve",
     "curves.construct": "curve_from_turnover with_limits",
     "curves.fit": "CurveFit fit_curve",
@@ -229,10 +229,10 @@ _PUBLIC: dict[str, str] = {
     "networks.symbolic": "solve",
     "networks.topology": "Element ElementKind Loading Network Topology",
     "networks.wiring": "check_wiring",
-    "pick.drawer": "Drawer DrawerEntry",
-    "pick.parts": "Part PickedNetwork Position",
+    "parts.drawer": "Drawer DrawerEntry",
+    "parts.position": "Part PickedNetwork Position",
     "pick.result": "PickResult",
-    "pick.series": "series_values",
+    "parts.series": "series_values",
     "pipeline": "Analysis Design analyse design design_parts_list",
     "quantities": "format_quantity parse_quantity rkm_code",
     "report.page": "report_page",

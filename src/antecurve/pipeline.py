@@ -31,7 +31,7 @@ from antecurve.networks.deviation import ErrorRange, error_range, reference_gain
 from antecurve.networks.roots import extra_poles
 from antecurve.networks.topology import ElementKind, Network, Topology
 from antecurve.networks.wiring import check_wiring
-from antecurve.pick.parts import PickedNetwork
+from antecurve.parts.position import PickedNetwork
 from antecurve.pick.result import FormOutcome
 from antecurve.pick.search import PickProgress, SearchReport, ShortlistEntry, pick
 from antecurve.synthesis.exact import form_names
@@ -42,7 +42,7 @@ from antecurve.synthesis.own_network import OwnSolution, solve_own_network
 if TYPE_CHECKING:
     from concurrent.futures import Executor
 
-    from antecurve.pick.drawer import Drawer
+    from antecurve.parts.drawer import Drawer
 
 __all__ = [
     "Analysis",

@@ -19,9 +19,9 @@ from playback_units import (
 from scipy.stats import binom
 
 from antecurve.analysis.as_built import MeterAccuracy, measured_network
-from antecurve.bench.conformity import Decision
-from antecurve.bench.judge import judge_unit
-from antecurve.bench.knowledge import NetworkKnowledge, known_by_tolerance
+from antecurve.judge.conformity import Decision
+from antecurve.judge.network_estimate import NetworkKnowledge, known_by_tolerance
+from antecurve.judge.verdicts import judge_unit
 
 UNITS = 500
 LOW, HIGH = binom.interval(0.999, UNITS, 0.95)

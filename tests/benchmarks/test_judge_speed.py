@@ -12,10 +12,10 @@ import numpy as np
 from playback_units import CURVE, Unit, by_tolerance, known_exactly, square_capture
 from scipy.optimize import curve_fit
 
-from antecurve.bench.batch import judge_batch
-from antecurve.bench.generator import square_harmonics
-from antecurve.bench.judge import judge_unit
-from antecurve.bench.knowledge import network_log_response
+from antecurve.judge.batch import judge_batch
+from antecurve.judge.network_estimate import network_log_response
+from antecurve.judge.signal_path import square_harmonics
+from antecurve.judge.verdicts import judge_unit
 
 
 def test_one_verdict_under_two_seconds(benchmark: object) -> None:

@@ -21,11 +21,11 @@ import numpy as np
 from antecurve.curves.model import response
 from antecurve.job import Job, Stock, default_job
 from antecurve.networks.topology import ElementKind
+from antecurve.parts.drawer import Drawer, DrawerEntry
+from antecurve.parts.position import Part
+from antecurve.parts.series import series_values
 from antecurve.pick.candidates import candidates
-from antecurve.pick.drawer import Drawer, DrawerEntry
-from antecurve.pick.parts import Part
 from antecurve.pick.search import PickResult, pick
-from antecurve.pick.series import series_values
 
 PATIENCE_SECONDS = 60.0
 PARTS = """

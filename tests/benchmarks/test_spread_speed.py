@@ -16,12 +16,12 @@ import numpy as np
 
 from antecurve.analysis.band_error import BandError
 from antecurve.analysis.builds import Builds
-from antecurve.analysis.distributions import BLOCK, draw_block, part_source
-from antecurve.analysis.scatter import part_table, position_values
 from antecurve.analysis.spread import spread
 from antecurve.curves.model import response
 from antecurve.job import default_job
 from antecurve.networks.compiled import evaluate, transfer_coefficients
+from antecurve.parts.distributions import BLOCK, draw_block, part_source
+from antecurve.parts.scatter import part_table, position_values
 from antecurve.pipeline import Design
 
 BUILDS, POINTS = 1_000_000, 121
@@ -140,7 +140,7 @@ def test_memory_does_not_grow_with_builds() -> None:
             "from antecurve.pipeline import design\n"
             "from antecurve.job import default_job\n"
             "from antecurve.analysis.spread import spread\n"
-            "from antecurve.pick.parts import Part, PickedNetwork, Position\n"
+            "from antecurve.parts.position import Part, PickedNetwork, Position\n"
             "from antecurve.synthesis.exact import exact_network\n"
             "job = default_job()\n"
             "net = exact_network('foster-1', job.curve, loading=job.loading, gain=job.gain,"

@@ -19,7 +19,7 @@ from antecurve.curves.model import inverse_response
 from antecurve.files.design_file import design_json
 from antecurve.files.netlist import netlist
 from antecurve.networks.topology import ElementKind
-from antecurve.pick.parts import Position
+from antecurve.parts.position import Position
 from antecurve.pipeline import Design, design_parts_list
 
 

@@ -7,7 +7,7 @@ import numpy as np
 from antecurve.curves.catalogue import named_curve
 from antecurve.curves.construct import with_limits
 from antecurve.networks.topology import Element, ElementKind, Loading, Topology
-from antecurve.pick.parts import Part, PickedNetwork, Position
+from antecurve.parts.position import Part, PickedNetwork, Position
 
 R, C = ElementKind.RESISTOR, ElementKind.CAPACITOR
 DISC = with_limits(named_curve("disc"), ultrasonic_poles_hz=(50e3,))

@@ -18,8 +18,8 @@ from antecurve.networks.compiled import (
     transfer_coefficients,
 )
 from antecurve.networks.topology import ElementKind, Loading, Topology
-from antecurve.pick.drawer import Drawer, DrawerEntry
-from antecurve.pick.parts import Part
+from antecurve.parts.drawer import Drawer, DrawerEntry
+from antecurve.parts.position import Part
 from antecurve.synthesis.exact import exact_network_or_none
 
 Floats = NDArray[np.float64]

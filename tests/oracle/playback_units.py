@@ -12,12 +12,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.bench.captures import SquareWaveCapture, SweepCapture
-from antecurve.bench.knowledge import NetworkKnowledge, exactly_known, known_by_tolerance
 from antecurve.curves.catalogue import named_curve
 from antecurve.curves.construct import with_limits
+from antecurve.judge.captures import SquareWaveCapture, SweepCapture
+from antecurve.judge.network_estimate import NetworkKnowledge, exactly_known, known_by_tolerance
 from antecurve.networks.topology import Element, ElementKind, Loading, Network, Topology
-from antecurve.pick.parts import Part, PickedNetwork, Position
+from antecurve.parts.position import Part, PickedNetwork, Position
 
 Floats = NDArray[np.float64]
 

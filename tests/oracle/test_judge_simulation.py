@@ -24,11 +24,11 @@ from playback_units import (
 from scipy import signal
 
 from antecurve.analysis.as_built import MeterAccuracy, measured_network
-from antecurve.bench.conformity import Decision, LimitBand
-from antecurve.bench.generator import CaptureChain
-from antecurve.bench.judge import JudgeRequest, judge_unit
-from antecurve.bench.knowledge import known_by_tolerance
-from antecurve.bench.verdict import Verdict
+from antecurve.judge.conformity import Decision, LimitBand
+from antecurve.judge.network_estimate import known_by_tolerance
+from antecurve.judge.signal_path import CaptureChain
+from antecurve.judge.verdict import Verdict
+from antecurve.judge.verdicts import JudgeRequest, judge_unit
 
 
 def test_simulation_against_stepwise_integration() -> None:

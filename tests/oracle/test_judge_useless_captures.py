@@ -9,13 +9,13 @@ import numpy as np
 import pytest
 from playback_units import CURVE, Unit, by_tolerance, known_exactly, square_capture
 
-from antecurve.bench.at_limits import limit_share
-from antecurve.bench.batch import judge_batch
-from antecurve.bench.captures import SquareWaveCapture
-from antecurve.bench.conformity import Decision
-from antecurve.bench.judge import judge_unit
-from antecurve.bench.unseen import highest_seen_hz
-from antecurve.bench.verdict import verdict_record
+from antecurve.judge.batch import judge_batch
+from antecurve.judge.captures import SquareWaveCapture
+from antecurve.judge.conformity import Decision
+from antecurve.judge.identifiability import highest_seen_hz
+from antecurve.judge.saturation import limit_share
+from antecurve.judge.verdict import verdict_record
+from antecurve.judge.verdicts import judge_unit
 from antecurve.report.ship_sheet import batch_rows, ship_sheet
 
 GOOD = Unit(low_corner_hz=1.0, high_corner_hz=150e3)

@@ -1,8 +1,8 @@
 """The facts that the certificate rests on, against independent computations.
 
 Each test draws networks at random and checks an inequality of `antecurve.pick.bounds`,
-`antecurve.pick.coarse` or `antecurve.pick.time_constants` with a nodal solve, `numpy.roots` or
-`scipy.linalg`.
+`antecurve.pick.monotone_bounds` or `antecurve.pick.time_constants` with a nodal solve,
+`numpy.roots` or `scipy.linalg`.
 """
 
 from __future__ import annotations

@@ -17,13 +17,13 @@ from bench_networks import (
     random_network,
 )
 
-from antecurve.analysis.distributions import part_source, standard_deviations
 from antecurve.analysis.planning import with_tolerances
-from antecurve.analysis.scatter import part_table
 from antecurve.analysis.sensitivity import relative_sensitivity, sensitivities, tighten_first
 from antecurve.analysis.spread import spread
 from antecurve.networks.topology import Loading
-from antecurve.pick.parts import PickedNetwork
+from antecurve.parts.distributions import part_source, standard_deviations
+from antecurve.parts.position import PickedNetwork
+from antecurve.parts.scatter import part_table
 
 FREQUENCY = (20.0, 137.0, 1000.0, 5e3, 20e3)
 

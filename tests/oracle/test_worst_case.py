@@ -19,14 +19,14 @@ from bench_networks import (
 from scipy import optimize
 
 from antecurve.analysis.planning import with_tolerances
-from antecurve.analysis.scatter import part_table, position_box
 from antecurve.analysis.worst_case import WorstCase, worst_case, worst_corner
 from antecurve.curves.model import Curve, response
 from antecurve.errors import InputError
 from antecurve.networks.compiled import Coefficients, evaluate, transfer_coefficients
 from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import Loading, Network
-from antecurve.pick.parts import PickedNetwork
+from antecurve.parts.position import PickedNetwork
+from antecurve.parts.scatter import part_table, position_box
 
 GRID = np.geomspace(*BAND, 181)
 

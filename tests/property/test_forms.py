@@ -16,9 +16,9 @@ from antecurve.curves.model import Curve, factors, response
 from antecurve.networks.balanced import balanced_network
 from antecurve.networks.compiled import transfer
 from antecurve.networks.topology import Loading, Network
-from antecurve.synthesis.attempt import attempt
 from antecurve.synthesis.exact import exact_network_or_none, form_names
 from antecurve.synthesis.rational import Violation
+from antecurve.synthesis.realise import attempt
 from antecurve.synthesis.registry import named_form
 
 FREQUENCY = np.geomspace(1.0, 1e6, 25)

@@ -8,10 +8,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from playback_units import CURVE, Unit, known_exactly, square_capture
 
-from antecurve.bench.captures import SquareWaveCapture
-from antecurve.bench.conformity import Decision, LimitBand, decide
-from antecurve.bench.judge import judge_unit
-from antecurve.bench.verdict import verdict_record
+from antecurve.judge.captures import SquareWaveCapture
+from antecurve.judge.conformity import Decision, LimitBand, decide
+from antecurve.judge.verdict import verdict_record
+from antecurve.judge.verdicts import judge_unit
 
 BASE = square_capture(Unit(treble_s=71e-6), np.random.default_rng(2), samples=3000)
 VERDICT = judge_unit([BASE], network=known_exactly(), curve=CURVE)

@@ -15,8 +15,8 @@ from antecurve.networks.topology import ElementKind
 from antecurve.pick import branch
 from antecurve.pick.branch import Space, exhaust
 from antecurve.pick.candidates import candidates
-from antecurve.pick.coarse import coarse_cut
 from antecurve.pick.model import NEPER_DB, NetworkModel
+from antecurve.pick.monotone_bounds import coarse_cut
 from antecurve.pick.search import pick
 from antecurve.pick.structure import interchangeable
 from antecurve.synthesis.exact import form_names

@@ -5,14 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from antecurve.bench.conformity import (
+from antecurve.errors import InputError
+from antecurve.judge.conformity import (
     Decision,
     LimitBand,
     combined_decision,
     conformance_probability,
     decide,
 )
-from antecurve.errors import InputError
 
 BAND = LimitBand(20.0, 20e3, 0.5)
 

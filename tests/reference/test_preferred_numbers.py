@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from antecurve.errors import InputError
-from antecurve.pick.series import SERIES, series_values, significands
+from antecurve.parts.series import SERIES, series_values, significands
 
 # IEC 60063:2015, tables 1 and 2, from memory: first and last values, and the values at which the
 # series depart from a rounded 10**(i/n).

@@ -13,10 +13,10 @@ import numpy as np
 import pytest
 from bench_networks import network_of, position
 
-from antecurve.analysis.distributions import draw_block, part_source, standard_deviations
 from antecurve.analysis.intervals import clopper_pearson
-from antecurve.analysis.scatter import part_table, position_box, position_values
-from antecurve.analysis.tally import LogTally
+from antecurve.analysis.log_histogram import LogTally
+from antecurve.parts.distributions import draw_block, part_source, standard_deviations
+from antecurve.parts.scatter import part_table, position_box, position_values
 
 with (Path(__file__).parent.parent / "data" / "tolerance_statistics.csv").open() as _file:
     ROWS = {row["id"]: row for row in csv.DictReader(_file)}

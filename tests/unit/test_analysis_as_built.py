@@ -8,12 +8,12 @@ from bench_networks import BAND, COMMON, DISC, LOADING, bench_network, cards
 from nodal import solve_cards
 
 from antecurve.analysis.as_built import AsBuilt, MeterAccuracy, as_built, measured_network
-from antecurve.analysis.distributions import draw_block, part_source
-from antecurve.analysis.scatter import part_table, position_values
 from antecurve.curves.model import response
 from antecurve.errors import InputError
 from antecurve.networks.compiled import evaluate, transfer_coefficients
 from antecurve.networks.deviation import error_range
+from antecurve.parts.distributions import draw_block, part_source
+from antecurve.parts.scatter import part_table, position_values
 
 PICKED = bench_network()
 METER = MeterAccuracy(0.002, 0.005)

@@ -7,14 +7,14 @@ import pytest
 from bench_networks import bench_network, network_of, position
 from scipy import stats
 
-from antecurve.analysis.distributions import (
+from antecurve.errors import InputError
+from antecurve.parts.distributions import (
     BLOCK,
     draw_block,
     part_source,
     standard_deviations,
 )
-from antecurve.analysis.scatter import part_table, part_weights, position_box, position_values
-from antecurve.errors import InputError
+from antecurve.parts.scatter import part_table, part_weights, position_box, position_values
 
 TABLE = part_table(bench_network())
 

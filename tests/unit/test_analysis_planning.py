@@ -10,13 +10,13 @@ from bench_networks import BAND, COMMON, DISC, LOADING, bench_network, network_o
 
 from antecurve.analysis.band_error import BandError
 from antecurve.analysis.builds import Builds
-from antecurve.analysis.distributions import part_source
 from antecurve.analysis.intervals import Proportion, clopper_pearson
 from antecurve.analysis.planning import TolerancePlan, plan_tolerances, with_tolerances
-from antecurve.analysis.scatter import part_table
 from antecurve.analysis.spread import spread
 from antecurve.errors import InputError, NoCombinationError
 from antecurve.job import Grade
+from antecurve.parts.distributions import part_source
+from antecurve.parts.scatter import part_table
 
 PICKED = bench_network()
 RESISTORS = (Grade(0.05, 0.01), Grade(0.01, 0.03), Grade(0.001, 0.40))

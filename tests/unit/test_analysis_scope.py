@@ -26,7 +26,7 @@ from antecurve.curves.model import Curve, inverse_response
 from antecurve.errors import InputError
 from antecurve.networks.compiled import transfer
 from antecurve.networks.topology import Loading, Network
-from antecurve.pick.parts import Part, PickedNetwork, Position
+from antecurve.parts.position import Part, PickedNetwork, Position
 from antecurve.report.bench_page import sheet_parts
 from antecurve.report.bench_tables import measure_rows, sheet_lines
 from antecurve.synthesis.exact import exact_network

@@ -9,14 +9,14 @@ from nodal import solve_cards
 
 from antecurve.analysis.band_error import BandError
 from antecurve.analysis.builds import Builds
-from antecurve.analysis.distributions import BLOCK, draw_block, part_source
 from antecurve.analysis.planning import with_tolerances
-from antecurve.analysis.scatter import part_table, position_values
 from antecurve.analysis.spread import SpreadResult, spread
 from antecurve.curves.model import response
 from antecurve.errors import InputError
 from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import Network
+from antecurve.parts.distributions import BLOCK, draw_block, part_source
+from antecurve.parts.scatter import part_table, position_values
 
 PICKED = bench_network()
 MORE_THAN_TWO_BLOCKS = 2 * BLOCK + 1234

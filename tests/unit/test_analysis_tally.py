@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from antecurve.analysis.tally import LogTally
+from antecurve.analysis.log_histogram import LogTally
 
 # Half a bin of 1e-4 in the logarithm, and one rounding of exp and log.
 RELATIVE = 0.5e-4 + 1e-9

@@ -24,9 +24,9 @@ from antecurve.job import Job, NetworkRequest, Stock, Target
 from antecurve.networks.compiled import transfer
 from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import ElementKind, Network
-from antecurve.pick.drawer import Drawer, DrawerEntry
-from antecurve.pick.parts import Part
-from antecurve.pick.series import series_values
+from antecurve.parts.drawer import Drawer, DrawerEntry
+from antecurve.parts.position import Part
+from antecurve.parts.series import series_values
 from antecurve.report.build_tables import trim_lines
 
 PICKED = bench_network()

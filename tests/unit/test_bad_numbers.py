@@ -13,7 +13,7 @@ from bench_networks import BAND, DISC, LOADING, bench_network
 
 import antecurve
 from antecurve.analysis.level import smallest_input_impedance
-from antecurve.analysis.tally import LogTally
+from antecurve.analysis.log_histogram import LogTally
 from antecurve.errors import InputError
 
 PICKED = bench_network()

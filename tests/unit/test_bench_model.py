@@ -10,13 +10,10 @@ from playback_units import CURVE, LOADING, TOPOLOGY, by_tolerance, picked_networ
 from scipy.optimize import approx_fprime
 
 from antecurve.analysis.as_built import MeterAccuracy, as_built, measured_network
-from antecurve.bench.generator import (
-    CaptureChain,
-    Generator,
-    chain_log_response,
-    square_harmonics,
-)
-from antecurve.bench.knowledge import (
+from antecurve.curves.construct import curve_from_turnover
+from antecurve.curves.model import inverse_response
+from antecurve.errors import InputError
+from antecurve.judge.network_estimate import (
     LoadingTolerance,
     exactly_known,
     known_by_tolerance,
@@ -24,12 +21,15 @@ from antecurve.bench.knowledge import (
     network_slopes,
     sources_at,
 )
-from antecurve.bench.unit_model import HighEnd, LowEnd, unit_model
-from antecurve.curves.construct import curve_from_turnover
-from antecurve.curves.model import inverse_response
-from antecurve.errors import InputError
+from antecurve.judge.signal_path import (
+    CaptureChain,
+    Generator,
+    chain_log_response,
+    square_harmonics,
+)
+from antecurve.judge.unit_model import HighEnd, LowEnd, unit_model
 from antecurve.networks.compiled import transfer
-from antecurve.pick.parts import PickedNetwork
+from antecurve.parts.position import PickedNetwork
 
 FREQUENCY = np.array([20.0, 200.0, 3000.0, 40e3])
 

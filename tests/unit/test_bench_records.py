@@ -18,18 +18,18 @@ from playback_units import (
     sweep_capture,
 )
 
-from antecurve.bench.batch import judge_batch
-from antecurve.bench.calibration import calibrate_network
-from antecurve.bench.captures import SquareWaveCapture, SweepCapture
-from antecurve.bench.conformity import Decision
-from antecurve.bench.explanation import explain
-from antecurve.bench.generator import Generator
-from antecurve.bench.judge import JudgeRequest, judge_unit
-from antecurve.bench.match import channel_match
-from antecurve.bench.periodic import harmonic_basis
-from antecurve.bench.record import prepare_record, quantisation_step
-from antecurve.bench.unit_model import unit_model
 from antecurve.errors import InputError
+from antecurve.judge.batch import judge_batch
+from antecurve.judge.calibration import calibrate_network
+from antecurve.judge.captures import SquareWaveCapture, SweepCapture
+from antecurve.judge.conformity import Decision
+from antecurve.judge.explanation import explain
+from antecurve.judge.match import channel_match
+from antecurve.judge.periodic import harmonic_basis
+from antecurve.judge.record import prepare_record, quantisation_step
+from antecurve.judge.signal_path import Generator
+from antecurve.judge.unit_model import unit_model
+from antecurve.judge.verdicts import JudgeRequest, judge_unit
 
 
 def records(seed: int, **given: float) -> SquareWaveCapture:

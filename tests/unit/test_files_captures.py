@@ -7,9 +7,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from antecurve.bench.captures import MOST_FREQUENCIES, SquareWaveCapture, SweepCapture
 from antecurve.errors import AntecurveError, FileFormatError, InputError
 from antecurve.files.captures import capture_units, read_capture
+from antecurve.judge.captures import MOST_FREQUENCIES, SquareWaveCapture, SweepCapture
 
 SQUARE = [f"{k * 1e-5:.6g},{(-1) ** (k // 50)}" for k in range(400)]
 

@@ -15,10 +15,13 @@ ROOT = Path(antecurve.__file__).parent
 # Lowest first; a module may import from its own layer and those before it.
 LAYERS = (
     "errors", "texts", "quantities", "arrays", "curves", "networks.topology", "job", "networks",
-    "synthesis", "pick", "analysis", "bench", "pipeline", "files", "report", "cli", "__main__",
+    "synthesis", "parts", "pick", "analysis", "judge", "pipeline", "files", "report", "cli",
+    "__main__",
 )  # fmt: skip
 HEAVY = {"pandas", "typer", "matplotlib", "schemdraw", "rich", "jinja2", "openpyxl"}
-COMPUTING = {"curves", "networks", "synthesis", "pick", "analysis", "bench", "job", "pipeline"}
+COMPUTING = {
+    "curves", "networks", "synthesis", "parts", "pick", "analysis", "judge", "job", "pipeline",
+}  # fmt: skip
 MODULES = sorted(p for p in ROOT.rglob("*.py") if p != ROOT / "__init__.py")
 
 

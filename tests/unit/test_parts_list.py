@@ -10,11 +10,11 @@ import pytest
 
 from antecurve.analysis.parts_list import parts_list
 from antecurve.analysis.ratings import PartStress, PartStresses
-from antecurve.analysis.scatter import part_references
 from antecurve.errors import InputError
 from antecurve.files.parts_file import parts_csv, parts_workbook
 from antecurve.networks.topology import Element, ElementKind, Topology
-from antecurve.pick.parts import Part, PickedNetwork, Position, joined_value
+from antecurve.parts.position import Part, PickedNetwork, Position, joined_value
+from antecurve.parts.scatter import part_references
 from antecurve.report.tables import parts_rows
 
 R, C = ElementKind.RESISTOR, ElementKind.CAPACITOR

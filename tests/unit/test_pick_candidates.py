@@ -8,9 +8,9 @@ import pytest
 from antecurve.errors import InputError, NoCombinationError
 from antecurve.job import Stock
 from antecurve.networks.topology import Element, ElementKind
+from antecurve.parts.drawer import Drawer, DrawerEntry
+from antecurve.parts.position import Part, Position, joined_value
 from antecurve.pick.candidates import Candidates, candidates
-from antecurve.pick.drawer import Drawer, DrawerEntry
-from antecurve.pick.parts import Part, Position, joined_value
 
 R, C = ElementKind.RESISTOR, ElementKind.CAPACITOR
 

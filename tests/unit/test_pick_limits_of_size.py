@@ -7,9 +7,9 @@ import pytest
 from antecurve.errors import InputError
 from antecurve.job import Stock
 from antecurve.networks.topology import ElementKind
+from antecurve.parts.drawer import Drawer, DrawerEntry
+from antecurve.parts.position import Part
 from antecurve.pick.candidates import MOST_VALUES, candidates
-from antecurve.pick.drawer import Drawer, DrawerEntry
-from antecurve.pick.parts import Part
 
 
 def test_a_huge_drawer_is_refused_with_what_to_do() -> None:

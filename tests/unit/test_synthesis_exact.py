@@ -22,7 +22,7 @@ from antecurve.synthesis.exact import (
     form_description,
     form_names,
 )
-from antecurve.synthesis.remedy import nearest_split
+from antecurve.synthesis.nearest_feasible import nearest_split
 
 LOADING = Loading(50.0, 47e3, 150e-12)
 OPEN = Loading(50.0, 47e3, 0.0)

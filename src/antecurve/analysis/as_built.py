@@ -9,12 +9,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from antecurve.analysis.correction import Correction, ValueUncertainty, correction
-from antecurve.analysis.scatter import part_table, part_weights, position_scatter
 from antecurve.curves.model import Curve
 from antecurve.errors import InputError
 from antecurve.networks.deviation import ErrorRange, error_range, reference_gain
 from antecurve.networks.topology import ElementKind, Loading
-from antecurve.pick.parts import Part, PickedNetwork
+from antecurve.parts.position import Part, PickedNetwork
+from antecurve.parts.scatter import part_table, part_weights, position_scatter
 from antecurve.quantities import check_tolerance, format_quantity
 
 __all__ = ["AsBuilt", "MeterAccuracy", "as_built", "measured_network"]
@@ -190,7 +190,7 @@ def as_built(
     The error of a meter counts as common to all positions that it measured of one kind or as
     independent between them, whichever is worse at a frequency (correlated input quantities,
     JCGM 100:2008, 5.2.2); what is not measured scatters by itself within its tolerance.
-    `antecurve.bench.knowledge` puts the same into one covariance, for a fit.
+    `antecurve.judge.network_estimate` puts the same into one covariance, for a fit.
     """
     meter = meter or MeterAccuracy()
     built = measured_network(picked, measured, meter=meter)

@@ -23,7 +23,7 @@ from antecurve.analysis.waveform import SquareWave
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
 from antecurve.errors import InputError
 from antecurve.networks.topology import Loading
-from antecurve.pick.parts import PickedNetwork
+from antecurve.parts.position import PickedNetwork
 from antecurve.quantities import format_quantity
 
 __all__ = ["BenchPlan", "bench_plan"]

@@ -13,13 +13,13 @@ from numpy.typing import NDArray
 
 from antecurve.analysis.generator import displayed_level
 from antecurve.analysis.loading import LoadingResult, shared_generator
-from antecurve.analysis.scatter import part_table, position_box
 from antecurve.arrays import hold_read_only
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, response
 from antecurve.errors import InputError
 from antecurve.networks.compiled import evaluate, transfer_coefficients
 from antecurve.networks.topology import Loading
-from antecurve.pick.parts import PickedNetwork
+from antecurve.parts.position import PickedNetwork
+from antecurve.parts.scatter import part_table, position_box
 from antecurve.quantities import check_number
 
 if TYPE_CHECKING:

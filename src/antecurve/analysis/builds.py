@@ -11,9 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.analysis.band_error import BandError
-from antecurve.analysis.distributions import BLOCK, PartSource, draw_block
-from antecurve.analysis.scatter import position_values
 from antecurve.networks.compiled import Coefficients
+from antecurve.parts.distributions import BLOCK, PartSource, draw_block
+from antecurve.parts.scatter import position_values
 
 __all__ = ["Builds", "MeasuredBuilds"]
 

@@ -14,14 +14,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.analysis.scatter import part_table, position_values
 from antecurve.analysis.technologies import TECHNOLOGIES, Technology, technology
 from antecurve.analysis.worst_case import worst_case_or_none
 from antecurve.curves.model import Curve
 from antecurve.errors import InputError
 from antecurve.networks.deviation import error_range, reference_gain
 from antecurve.networks.topology import ElementKind, Loading, Network, network_with_values
-from antecurve.pick.parts import PickedNetwork
+from antecurve.parts.position import PickedNetwork
+from antecurve.parts.scatter import part_table, position_values
 
 __all__ = ["DriftResult", "DriftRow", "drift", "own_technologies", "part_technologies"]
 

@@ -9,14 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.analysis.drift import part_technologies
-from antecurve.analysis.scatter import part_table, part_weights
 from antecurve.analysis.technologies import Technology
 from antecurve.arrays import hold_read_only
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.networks.centred_error import log_frequencies
 from antecurve.networks.compiled import lossy_transfer, transfer
 from antecurve.networks.topology import Loading
-from antecurve.pick.parts import PickedNetwork
+from antecurve.parts.position import PickedNetwork
+from antecurve.parts.scatter import part_table, part_weights
 
 __all__ = ["LossEffect", "loss_effect"]
 

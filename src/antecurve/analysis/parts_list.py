@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from antecurve.analysis.scatter import part_references
 from antecurve.errors import InputError
 from antecurve.networks.topology import ElementKind
-from antecurve.pick.parts import Part, PickedNetwork
+from antecurve.parts.position import Part, PickedNetwork
+from antecurve.parts.scatter import part_references
 from antecurve.quantities import format_quantity
 
 if TYPE_CHECKING:

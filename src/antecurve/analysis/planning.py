@@ -20,14 +20,14 @@ import numpy as np
 
 from antecurve.analysis.band_error import BandError
 from antecurve.analysis.builds import Builds
-from antecurve.analysis.distributions import part_source
 from antecurve.analysis.intervals import Proportion, clopper_pearson
-from antecurve.analysis.scatter import part_table
 from antecurve.curves.model import Curve
 from antecurve.errors import InputError, NoCombinationError
 from antecurve.job import Grade
 from antecurve.networks.topology import ElementKind, Loading
-from antecurve.pick.parts import PickedNetwork
+from antecurve.parts.distributions import part_source
+from antecurve.parts.position import PickedNetwork
+from antecurve.parts.scatter import part_table
 
 __all__ = ["GradeChoice", "TolerancePlan", "plan_tolerances", "with_tolerances"]
 

@@ -19,13 +19,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from antecurve.analysis.distributions import PartSource, part_source, standard_deviations
-from antecurve.analysis.scatter import part_table, position_scatter
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.networks.centred_error import log_frequencies
 from antecurve.networks.compiled import loaded_coefficients
 from antecurve.networks.topology import Loading, Network
-from antecurve.pick.parts import PickedNetwork
+from antecurve.parts.distributions import PartSource, part_source, standard_deviations
+from antecurve.parts.position import PickedNetwork
+from antecurve.parts.scatter import part_table, position_scatter
 from antecurve.quantities import DB_PER_NEPER
 
 __all__ = [

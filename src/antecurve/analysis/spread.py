@@ -11,17 +11,17 @@ from numpy.typing import ArrayLike, NDArray
 
 from antecurve.analysis.band_error import BandError
 from antecurve.analysis.builds import Builds, MeasuredBuilds
-from antecurve.analysis.distributions import BLOCK, part_source
 from antecurve.analysis.intervals import Proportion, clopper_pearson
-from antecurve.analysis.scatter import part_table
+from antecurve.analysis.log_histogram import LogTally, Percentiles
 from antecurve.analysis.sensitivity import PositionSensitivity, sensitivities
-from antecurve.analysis.tally import LogTally, Percentiles
 from antecurve.analysis.worst_case import WorstCase, worst_case_or_none
 from antecurve.arrays import hold_read_only
 from antecurve.curves.model import Curve
 from antecurve.errors import InputError
 from antecurve.networks.topology import Loading
-from antecurve.pick.parts import PickedNetwork
+from antecurve.parts.distributions import BLOCK, part_source
+from antecurve.parts.position import PickedNetwork
+from antecurve.parts.scatter import part_table
 from antecurve.quantities import check_number
 
 __all__ = ["Mismatch", "PercentileCurves", "SpreadResult", "Yield", "spread"]

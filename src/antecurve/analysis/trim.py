@@ -25,17 +25,17 @@ from numpy.typing import NDArray
 from antecurve.analysis.as_built import MeterAccuracy, measured_network
 from antecurve.analysis.band_error import BandError
 from antecurve.analysis.builds import Builds
-from antecurve.analysis.distributions import part_source
-from antecurve.analysis.scatter import part_table
-from antecurve.analysis.tally import LogTally
+from antecurve.analysis.log_histogram import LogTally
 from antecurve.errors import InputError, NoCombinationError
 from antecurve.job import Job, Stock
 from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import ElementKind
+from antecurve.parts.distributions import part_source
+from antecurve.parts.drawer import Drawer
+from antecurve.parts.position import Part, PickedNetwork, Position, joined_value
+from antecurve.parts.scatter import part_table
 from antecurve.pick.candidates import candidates
-from antecurve.pick.drawer import Drawer
 from antecurve.pick.limits import LimitValues, limit_values, within_limits
-from antecurve.pick.parts import Part, PickedNetwork, Position, joined_value
 
 __all__ = [
     "LEAST_GAIN",

@@ -30,7 +30,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.analysis.scatter import part_table, position_box, position_scatter
 from antecurve.analysis.sensitivity import relative_sensitivity
 from antecurve.curves.model import Curve, factors, response
 from antecurve.errors import InputError
@@ -38,7 +37,8 @@ from antecurve.networks.centred_error import CentredError, log_frequencies
 from antecurve.networks.compiled import Coefficients, evaluate, loaded_coefficients
 from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import Loading, Network
-from antecurve.pick.parts import PickedNetwork
+from antecurve.parts.position import PickedNetwork
+from antecurve.parts.scatter import part_table, position_box, position_scatter
 from antecurve.quantities import DB_PER_NEPER
 
 __all__ = ["MOST_POSITIONS", "WorstCase", "worst_case", "worst_case_or_none", "worst_corner"]

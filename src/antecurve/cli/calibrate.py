@@ -49,9 +49,6 @@ def calibrate(
     \b
     Example: antecurve calibrate bench-network/design.json --sweep network.csv -o calibration
     """
-    from antecurve.bench.calibration import calibrate_network
-    from antecurve.bench.captures import SweepCapture
-    from antecurve.bench.knowledge import known_by_tolerance
     from antecurve.cli.progress import busy_progress
     from antecurve.cli.show import show_json, show_table
     from antecurve.errors import InputError
@@ -59,6 +56,9 @@ def calibrate(
     from antecurve.files.design_file import read_design
     from antecurve.files.output_folder import write_folder
     from antecurve.files.verdict_file import calibration_content, calibration_files
+    from antecurve.judge.calibration import calibrate_network
+    from antecurve.judge.captures import SweepCapture
+    from antecurve.judge.network_estimate import known_by_tolerance
     from antecurve.report.ship_sheet import calibration_rows
 
     refuse_existing(output, force=force)

@@ -18,8 +18,8 @@ from antecurve.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from antecurve.bench.conformity import LimitBand
-    from antecurve.bench.knowledge import NetworkKnowledge
+    from antecurve.judge.conformity import LimitBand
+    from antecurve.judge.network_estimate import NetworkKnowledge
     from antecurve.pipeline import Design
 
 __all__ = ["judge"]
@@ -110,12 +110,12 @@ def judge(
     \b
     Example: antecurve judge left.csv left-30hz.csv --design bench-network/design.json -o left
     """
-    from antecurve.bench.generator import CaptureChain, Generator
-    from antecurve.bench.judge import JudgeRequest
     from antecurve.cli.judging import Delivery, judge_folder, judge_one
     from antecurve.errors import InputError
     from antecurve.files.captures import read_capture
     from antecurve.files.design_file import read_design
+    from antecurve.judge.signal_path import CaptureChain, Generator
+    from antecurve.judge.verdicts import JudgeRequest
 
     refuse_existing(output, force=force)
     folders = [p for p in captures if p.is_dir()]
@@ -152,9 +152,9 @@ def judge(
 
 def _knowledge(design: Design, measured: Path | None, meters: tuple[str, str]) -> NetworkKnowledge:
     from antecurve.analysis.as_built import measured_network
-    from antecurve.bench.knowledge import known_by_tolerance
     from antecurve.cli.options import meter_accuracy
     from antecurve.files.measured import read_measured
+    from antecurve.judge.network_estimate import known_by_tolerance
 
     picked = design.picked
     if measured is not None:
@@ -171,8 +171,8 @@ def _band(ends: tuple[str, str]) -> tuple[float, float]:
 
 
 def _limit_band(text: str) -> LimitBand:
-    from antecurve.bench.conformity import LimitBand
     from antecurve.errors import InputError
+    from antecurve.judge.conformity import LimitBand
     from antecurve.quantities import parse_quantity
 
     cells = text.split(":")

@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from antecurve.bench.judge import JudgeRequest
-    from antecurve.bench.knowledge import NetworkKnowledge
-    from antecurve.bench.verdict import Verdict
     from antecurve.curves.model import Curve
+    from antecurve.judge.network_estimate import NetworkKnowledge
+    from antecurve.judge.verdict import Verdict
+    from antecurve.judge.verdicts import JudgeRequest
 
 __all__ = ["Delivery", "judge_folder", "judge_one"]
 
@@ -70,15 +70,15 @@ def judge_one(
     bool
         Whether every channel passes.
     """
-    from antecurve.bench.conformity import Decision
-    from antecurve.bench.judge import judge_unit
-    from antecurve.bench.match import channel_match
-    from antecurve.bench.verdict import verdict_record
     from antecurve.cli.progress import busy_progress
     from antecurve.cli.show import show_json
     from antecurve.files.captures import read_capture
     from antecurve.files.output_folder import write_folder
     from antecurve.files.verdict_file import deviation_csv, verdict_json
+    from antecurve.judge.conformity import Decision
+    from antecurve.judge.match import channel_match
+    from antecurve.judge.verdict import verdict_record
+    from antecurve.judge.verdicts import judge_unit
     from antecurve.report.ship_sheet import ship_sheet
 
     def judged(paths: Sequence[Path], title: str) -> Verdict:
@@ -159,14 +159,14 @@ def judge_folder(
     bool
         Whether every unit passes.
     """
-    from antecurve.bench.batch import Batch, BatchEntry, judge_batch
-    from antecurve.bench.conformity import Decision
     from antecurve.cli.progress import count_progress
     from antecurve.cli.show import show_json, show_table
     from antecurve.errors import AntecurveError
     from antecurve.files.captures import capture_units, read_capture
     from antecurve.files.output_folder import write_folder
     from antecurve.files.verdict_file import batch_content, batch_csv, verdict_json
+    from antecurve.judge.batch import Batch, BatchEntry, judge_batch
+    from antecurve.judge.conformity import Decision
     from antecurve.report.ship_sheet import batch_rows, ship_sheet
 
     units, unreadable = {}, {}

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from antecurve.analysis.planning import TolerancePlan
     from antecurve.analysis.spread import SpreadResult
     from antecurve.job import Job
-    from antecurve.pick.parts import PickedNetwork
+    from antecurve.parts.position import PickedNetwork
 
 __all__ = ["spread"]
 

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import numpy as np
 
-from antecurve.bench.captures import Capture, SquareWaveCapture, SweepCapture
 from antecurve.errors import FileFormatError, InputError
 from antecurve.files.reading import read_text
+from antecurve.judge.captures import Capture, SquareWaveCapture, SweepCapture
 
 __all__ = ["capture_units", "read_capture"]
 

@@ -10,7 +10,7 @@ from antecurve.curves.model import Curve
 from antecurve.errors import InputError
 from antecurve.job import Grade, Job, NetworkRequest, PickRequest, SpreadRequest, Stock, Target
 from antecurve.networks.topology import Element, ElementKind, Loading, Topology, check_names
-from antecurve.pick.parts import Part, PickedNetwork, Position
+from antecurve.parts.position import Part, PickedNetwork, Position
 from antecurve.quantities import check_tolerance
 
 __all__ = ["job_content", "job_from", "network_content", "network_from"]

@@ -13,8 +13,8 @@ from pathlib import Path
 from antecurve.errors import FileFormatError, InputError
 from antecurve.files.rows import Row, read_rows
 from antecurve.networks.topology import ElementKind
-from antecurve.pick.drawer import Drawer, DrawerEntry
-from antecurve.pick.parts import Part
+from antecurve.parts.drawer import Drawer, DrawerEntry
+from antecurve.parts.position import Part
 from antecurve.quantities import parse_quantity
 
 __all__ = ["read_drawer"]

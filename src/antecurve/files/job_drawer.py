@@ -5,7 +5,7 @@ from __future__ import annotations
 from antecurve.files.drawer import read_drawer
 from antecurve.job import Job
 from antecurve.networks.topology import ElementKind
-from antecurve.pick.drawer import Drawer, DrawerEntry
+from antecurve.parts.drawer import Drawer, DrawerEntry
 
 __all__ = ["read_job_drawer"]
 

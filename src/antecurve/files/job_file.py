@@ -25,7 +25,7 @@ from antecurve.job import (
     Target,
 )
 from antecurve.networks.topology import Loading
-from antecurve.pick.series import SERIES
+from antecurve.parts.series import SERIES
 from antecurve.quantities import (
     BANDS,
     CAPACITANCES,

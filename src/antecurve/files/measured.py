@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from antecurve.analysis.scatter import part_table
 from antecurve.errors import FileFormatError, InputError
 from antecurve.files.rows import read_rows
-from antecurve.pick.parts import PickedNetwork
+from antecurve.parts.position import PickedNetwork
+from antecurve.parts.scatter import part_table
 from antecurve.quantities import parse_quantity
 
 __all__ = ["read_measured", "read_samples"]

@@ -5,13 +5,13 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING, Any
 
-from antecurve.bench.verdict import verdict_record
 from antecurve.files.table import csv_bytes
+from antecurve.judge.verdict import verdict_record
 
 if TYPE_CHECKING:
-    from antecurve.bench.batch import Batch
-    from antecurve.bench.calibration import Calibration
-    from antecurve.bench.verdict import Verdict
+    from antecurve.judge.batch import Batch
+    from antecurve.judge.calibration import Calibration
+    from antecurve.judge.verdict import Verdict
 
 __all__ = [
     "BATCH_FORMAT",

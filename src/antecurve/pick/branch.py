@@ -11,13 +11,13 @@ from numpy.typing import NDArray
 
 from antecurve.networks.balanced import balanced_topology
 from antecurve.networks.topology import ElementKind
+from antecurve.parts.position import PickedNetwork
 from antecurve.pick.bounds import bound_boxes
 from antecurve.pick.boxes import Boxes, Grids, combinations_in, joined
 from antecurve.pick.candidates import Candidates
 from antecurve.pick.limits import limit_values, within_limits
 from antecurve.pick.model import NetworkModel
 from antecurve.pick.objective import FLOOR, ErrorOverBand, resolution
-from antecurve.pick.parts import PickedNetwork
 from antecurve.pick.structure import Exchange
 
 __all__ = ["Exhausted", "Space", "exhaust"]

@@ -10,8 +10,8 @@ from antecurve.job import Job
 from antecurve.networks.centred_error import log_frequencies
 from antecurve.networks.compiled import loaded_coefficients, magnitude_squared_coefficients
 from antecurve.networks.topology import ElementKind
+from antecurve.parts.position import PickedNetwork
 from antecurve.pick.model import NEPER_DB
-from antecurve.pick.parts import PickedNetwork
 
 __all__ = ["spread_percentile"]
 

@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from antecurve.errors import InputError, NoCombinationError
 from antecurve.job import Stock
 from antecurve.networks.topology import Element, ElementKind
-from antecurve.pick.drawer import Drawer
-from antecurve.pick.parts import Part, Position
-from antecurve.pick.series import series_values
+from antecurve.parts.drawer import Drawer
+from antecurve.parts.position import Part, Position
+from antecurve.parts.series import series_values
 from antecurve.quantities import format_quantity
 
 __all__ = ["MOST_VALUES", "UNLIMITED", "Candidates", "candidates"]

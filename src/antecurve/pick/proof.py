@@ -14,14 +14,14 @@ from numpy.typing import NDArray
 from antecurve.errors import NoCombinationError, UnattainableError
 from antecurve.job import Job
 from antecurve.networks.topology import ElementKind, Topology
+from antecurve.parts.drawer import Drawer
 from antecurve.pick.boxes import Boxes, joined
 from antecurve.pick.branch import Exhausted, Space, exhaust
 from antecurve.pick.candidates import Candidates, candidates
-from antecurve.pick.coarse import coarse_cut
-from antecurve.pick.drawer import Drawer
 from antecurve.pick.exact_values import sampled_exact
 from antecurve.pick.limits import limit_values
 from antecurve.pick.model import NEPER_DB, NetworkModel
+from antecurve.pick.monotone_bounds import coarse_cut
 from antecurve.pick.objective import resolution
 from antecurve.pick.result import PickProgress
 from antecurve.pick.rounding import flattened, neighbours, rounded

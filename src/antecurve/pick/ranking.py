@@ -11,8 +11,8 @@ from antecurve.networks.topology import ElementKind
 from antecurve.pick.branch import Space
 from antecurve.pick.builds import spread_percentile
 from antecurve.pick.comparison import compared
-from antecurve.pick.finish import report, with_exact
 from antecurve.pick.model import NEPER_DB
+from antecurve.pick.outcome import report, with_exact
 from antecurve.pick.proof import Search, tie_limit
 from antecurve.pick.result import PickResult
 from antecurve.pick.shortlist import Contender, shortlist

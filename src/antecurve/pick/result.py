@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from antecurve.pick.parts import PickedNetwork
+from antecurve.parts.position import PickedNetwork
 
 __all__ = ["FormOutcome", "PickProgress", "PickResult", "SearchReport", "ShortlistEntry"]
 

@@ -22,10 +22,10 @@ from typing import TYPE_CHECKING
 from threadpoolctl import threadpool_limits
 
 from antecurve.job import Job
-from antecurve.pick.drawer import Drawer
-from antecurve.pick.finish import finished, no_combination
+from antecurve.parts.drawer import Drawer
 from antecurve.pick.model import NEPER_DB
 from antecurve.pick.objective import FLOOR
+from antecurve.pick.outcome import finished, no_combination
 from antecurve.pick.pairs import pick_pair
 from antecurve.pick.proof import BLIND_LIMITS, Search, tie_limit
 from antecurve.pick.ranking import pick_by_build

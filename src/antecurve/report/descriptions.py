@@ -12,9 +12,9 @@ from antecurve.report.tables import signed
 if TYPE_CHECKING:
     from antecurve.analysis.response import ResponseTable
     from antecurve.analysis.scope import FaultSheet, ScopeTrace
-    from antecurve.bench.verdict import Trace, Verdict
+    from antecurve.judge.verdict import Trace, Verdict
     from antecurve.networks.topology import Loading
-    from antecurve.pick.parts import PickedNetwork
+    from antecurve.parts.position import PickedNetwork
     from antecurve.pipeline import Analysis
 
 __all__ = [

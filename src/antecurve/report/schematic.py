@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from antecurve.networks.series_parallel import Arm, Branch, branches_of
 from antecurve.networks.topology import ElementKind, Loading, Network
-from antecurve.pick.parts import PickedNetwork
+from antecurve.parts.position import PickedNetwork
 from antecurve.quantities import format_quantity
 
 if TYPE_CHECKING:

@@ -26,8 +26,8 @@ from antecurve.report.tables import TextTable, signed
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from antecurve.bench.calibration import Calibration
-    from antecurve.bench.verdict import FittedValue, Trace, Verdict
+    from antecurve.judge.calibration import Calibration
+    from antecurve.judge.verdict import FittedValue, Trace, Verdict
 
 __all__ = [
     "VERDICT_WORDS",

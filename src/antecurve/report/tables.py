@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from antecurve.analysis.parts_list import PartsList
-from antecurve.pick.parts import PickedNetwork, Position
+from antecurve.parts.position import PickedNetwork, Position
 from antecurve.quantities import format_quantity
 
 if TYPE_CHECKING:

@@ -41,6 +41,14 @@ from dataclasses import dataclass
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Factors
 from antecurve.networks.topology import Loading
 from antecurve.quantities import format_quantity
+from antecurve.synthesis.bracketing import (
+    DECADES_BELOW,
+    IMPLIED_RANGE_S,
+    crossings,
+    scan_grid,
+    with_dips,
+    with_edges,
+)
 from antecurve.synthesis.rational import (
     Violation,
     at_level,
@@ -48,14 +56,6 @@ from antecurve.synthesis.rational import (
     counted,
     level_constant,
     product,
-)
-from antecurve.synthesis.scan import (
-    DECADES_BELOW,
-    IMPLIED_RANGE_S,
-    crossings,
-    scan_grid,
-    with_dips,
-    with_edges,
 )
 
 __all__ = ["Cascade", "solve_cascade"]

@@ -7,10 +7,10 @@ import math
 from antecurve.curves.model import Curve, factors
 from antecurve.errors import InputError, UnattainableError
 from antecurve.networks.topology import Loading
-from antecurve.synthesis.attempt import ExactNetwork, attempt
 from antecurve.synthesis.form import Form
+from antecurve.synthesis.nearest_feasible import remedy
+from antecurve.synthesis.realise import ExactNetwork, attempt
 from antecurve.synthesis.registry import form_description, form_names, named_form
-from antecurve.synthesis.remedy import remedy
 
 __all__ = [
     "ExactNetwork",

@@ -14,14 +14,14 @@ from antecurve.curves.model import Curve, Factors
 from antecurve.errors import UnattainableError
 from antecurve.networks.symbolic import Solution, solve
 from antecurve.networks.topology import Loading, Topology
-from antecurve.synthesis.attempt import ExactNetwork, attempt
 from antecurve.synthesis.expansion import without_infinity
 from antecurve.synthesis.form import Form
 from antecurve.synthesis.formula_model import FormFormulas, Formula
 from antecurve.synthesis.half_section import Section, solve_section
+from antecurve.synthesis.nearest_feasible import OTHER_FORMS, UNBOUNDED_REMEDY
 from antecurve.synthesis.rational import Violation
+from antecurve.synthesis.realise import ExactNetwork, attempt
 from antecurve.synthesis.registry import named_form
-from antecurve.synthesis.remedy import OTHER_FORMS, UNBOUNDED_REMEDY
 from antecurve.synthesis.symbolic_arm import (
     RemainderNames,
     coefficient_definitions,

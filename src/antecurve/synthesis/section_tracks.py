@@ -24,8 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.quantities import format_quantity
-from antecurve.synthesis.rational import Violation, at_level, balance_roots, scanned_roots
-from antecurve.synthesis.scan import (
+from antecurve.synthesis.bracketing import (
     DECADES_BELOW,
     IMPLIED_RANGE_S,
     crossings,
@@ -33,6 +32,7 @@ from antecurve.synthesis.scan import (
     with_dips,
     with_edges,
 )
+from antecurve.synthesis.rational import Violation, at_level, balance_roots, scanned_roots
 from antecurve.synthesis.section_problem import Balance, SectionProblem
 
 __all__ = ["NegativeBranch", "Sweep", "direct_balances", "nearest_miss", "scanned_balances"]

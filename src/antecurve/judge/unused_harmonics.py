@@ -12,9 +12,9 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.bench.blocks import FoldedRest, SquareBlock
-from antecurve.bench.record import Record
-from antecurve.bench.solve import Solution
+from antecurve.judge.observations import FoldedRest, SquareBlock
+from antecurve.judge.record import Record
+from antecurve.judge.solve import Solution
 
 __all__ = ["waveform", "without_rest"]
 

@@ -15,8 +15,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from antecurve.analysis.scatter import PartTable
 from antecurve.errors import InputError
+from antecurve.parts.scatter import PartTable
 
 __all__ = [
     "BLOCK",

@@ -9,13 +9,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.bench.deviation import Deviation
-from antecurve.bench.explanation import Explanation, explain
-from antecurve.bench.fit import Fit
-from antecurve.bench.residuals import Leftover
-from antecurve.bench.uncertainty import COVERAGE
-from antecurve.bench.unit_model import RATE_UNIT, HighEnd, LowEnd
-from antecurve.bench.verdict import FittedValue
+from antecurve.judge.deviation import Deviation
+from antecurve.judge.explanation import Explanation, explain
+from antecurve.judge.fit import Fit
+from antecurve.judge.residuals import Leftover
+from antecurve.judge.uncertainty import COVERAGE
+from antecurve.judge.unit_model import RATE_UNIT, HighEnd, LowEnd
+from antecurve.judge.verdict import FittedValue
 from antecurve.quantities import DB_PER_NEPER
 
 __all__ = ["Findings", "describe"]

@@ -14,11 +14,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.bench.blocks import Block, Evaluation, RiseTime
-from antecurve.bench.generator import CaptureChain, Generator, chain_log_response
-from antecurve.bench.knowledge import NetworkKnowledge, network_log_response, network_slopes
-from antecurve.bench.reference import MeasuredChain
-from antecurve.bench.unit_model import UnitModel
+from antecurve.judge.network_estimate import NetworkKnowledge, network_log_response, network_slopes
+from antecurve.judge.observations import Block, Evaluation, RiseTime
+from antecurve.judge.reference import MeasuredChain
+from antecurve.judge.signal_path import CaptureChain, Generator, chain_log_response
+from antecurve.judge.unit_model import UnitModel
 
 __all__ = [
     "Bench",

@@ -23,12 +23,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.analysis.scatter import part_table, part_weights
 from antecurve.arrays import hold_read_only
 from antecurve.errors import InputError
 from antecurve.networks.compiled import evaluate, transfer_coefficients
 from antecurve.networks.topology import ElementKind, Loading, Network, Topology
-from antecurve.pick.parts import PickedNetwork
+from antecurve.parts.position import PickedNetwork
+from antecurve.parts.scatter import part_table, part_weights
 from antecurve.quantities import check_tolerance
 
 __all__ = [

@@ -9,10 +9,10 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.bench.blocks import SquareBlock, SweepBlock
-from antecurve.bench.fit import Fit
-from antecurve.bench.noise import has_shape
-from antecurve.bench.rest import waveform
+from antecurve.judge.fit import Fit
+from antecurve.judge.noise import has_shape
+from antecurve.judge.observations import SquareBlock, SweepBlock
+from antecurve.judge.unused_harmonics import waveform
 from antecurve.quantities import DB_PER_NEPER
 
 __all__ = ["Leftover", "LeftoverKind", "find_hum", "leftovers"]

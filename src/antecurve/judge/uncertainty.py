@@ -18,9 +18,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.bench.knowledge import sources_at
-from antecurve.bench.noise import sweep_freedom
-from antecurve.bench.solve import Solution, chi_square, solve_from
+from antecurve.judge.network_estimate import sources_at
+from antecurve.judge.noise import sweep_freedom
+from antecurve.judge.solve import Solution, chi_square, solve_from
 
 __all__ = ["COVERAGE", "Interval", "coordinate_interval", "error_draws", "within_reach"]
 

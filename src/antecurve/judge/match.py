@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.bench.verdict import Verdict
 from antecurve.errors import InputError
+from antecurve.judge.verdict import Verdict
 
 __all__ = ["ChannelMatch", "channel_match"]
 

@@ -10,12 +10,12 @@ from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from antecurve.bench.captures import Capture
-from antecurve.bench.judge import JudgeRequest, judge_unit
-from antecurve.bench.knowledge import NetworkKnowledge
-from antecurve.bench.verdict import Verdict
 from antecurve.curves.model import Curve
 from antecurve.errors import AntecurveError
+from antecurve.judge.captures import Capture
+from antecurve.judge.network_estimate import NetworkKnowledge
+from antecurve.judge.verdict import Verdict
+from antecurve.judge.verdicts import JudgeRequest, judge_unit
 
 if TYPE_CHECKING:
     import pandas as pd

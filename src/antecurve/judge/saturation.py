@@ -21,7 +21,7 @@ from collections.abc import Iterable
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.bench.captures import Capture, SquareWaveCapture
+from antecurve.judge.captures import Capture, SquareWaveCapture
 
 __all__ = ["limit_findings", "limit_share"]
 

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.bench.captures import SquareWaveCapture
 from antecurve.errors import InputError
+from antecurve.judge.captures import SquareWaveCapture
 
 __all__ = ["Record", "prepare_record", "quantisation_step"]
 

@@ -11,8 +11,8 @@ import numpy as np
 from antecurve.curves.model import COINCIDENT, Curve, Factors, factors, level_db, without_cancelling
 from antecurve.networks.topology import Loading
 from antecurve.quantities import format_quantity
-from antecurve.synthesis.attempt import ExactNetwork, attempt
 from antecurve.synthesis.form import Form
+from antecurve.synthesis.realise import ExactNetwork, attempt
 from antecurve.synthesis.registry import named_form
 
 __all__ = ["OTHER_FORMS", "UNBOUNDED_REMEDY", "PoleSplit", "nearest_split", "remedy"]

@@ -14,12 +14,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.bench.captures import Capture, SquareWaveCapture, SweepCapture
-from antecurve.bench.generator import square_harmonics
-from antecurve.bench.knowledge import NetworkKnowledge, network_log_response
-from antecurve.bench.periodic import harmonic_basis
-from antecurve.bench.record import prepare_record
 from antecurve.errors import InputError
+from antecurve.judge.captures import Capture, SquareWaveCapture, SweepCapture
+from antecurve.judge.network_estimate import NetworkKnowledge, network_log_response
+from antecurve.judge.periodic import harmonic_basis
+from antecurve.judge.record import prepare_record
+from antecurve.judge.signal_path import square_harmonics
 from antecurve.networks.topology import Loading
 from antecurve.quantities import DB_PER_NEPER
 

@@ -9,9 +9,9 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.bench.blocks import Block, SquareBlock, SweepBlock
-from antecurve.bench.problem import with_blocks
-from antecurve.bench.solve import Solution, solve_from
+from antecurve.judge.observations import Block, SquareBlock, SweepBlock
+from antecurve.judge.problem import with_blocks
+from antecurve.judge.solve import Solution, solve_from
 
 __all__ = [
     "block_excess",

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.bench.unit_model import UnitModel
+from antecurve.judge.unit_model import UnitModel
 from antecurve.quantities import DB_PER_NEPER
 
 __all__ = ["Explanation", "explain"]

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from antecurve.arrays import read_only
 from antecurve.networks.topology import ElementKind
-from antecurve.pick.parts import PickedNetwork, Position
+from antecurve.parts.position import PickedNetwork, Position
 
 __all__ = [
     "PartTable",

@@ -12,10 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.bench.fit import Family
-from antecurve.bench.uncertainty import COVERAGE, error_draws
-from antecurve.bench.unit_model import UnitModel
 from antecurve.curves.model import Curve, inverse_response
+from antecurve.judge.fit import Family
+from antecurve.judge.uncertainty import COVERAGE, error_draws
+from antecurve.judge.unit_model import UnitModel
 from antecurve.quantities import DB_PER_NEPER
 
 __all__ = ["Deviation", "deviation_db", "deviation_of_families"]

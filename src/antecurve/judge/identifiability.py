@@ -13,9 +13,9 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
-from antecurve.bench.captures import Capture, SquareWaveCapture
-from antecurve.bench.fit import Family, Fit
-from antecurve.bench.solve import solve_from
+from antecurve.judge.captures import Capture, SquareWaveCapture
+from antecurve.judge.fit import Family, Fit
+from antecurve.judge.solve import solve_from
 
 __all__ = ["highest_seen_hz", "without_unseen_corner"]
 

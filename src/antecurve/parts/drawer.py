@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from antecurve.networks.topology import ElementKind
-from antecurve.pick.parts import Part
+from antecurve.parts.position import Part
 
 __all__ = ["Drawer", "DrawerEntry"]
 

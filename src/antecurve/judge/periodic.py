@@ -16,8 +16,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.bench.record import Record
 from antecurve.errors import InputError
+from antecurve.judge.record import Record
 
 __all__ = ["HarmonicBasis", "harmonic_basis"]
 

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.bench.captures import SweepCapture
-from antecurve.bench.generator import square_harmonics
-from antecurve.bench.periodic import HarmonicBasis
+from antecurve.judge.captures import SweepCapture
+from antecurve.judge.periodic import HarmonicBasis
+from antecurve.judge.signal_path import square_harmonics
 from antecurve.quantities import DB_PER_NEPER
 
 __all__ = [

@@ -10,27 +10,27 @@ import numpy as np
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
-from antecurve.bench.at_limits import limit_findings
-from antecurve.bench.blocks import SquareBlock
-from antecurve.bench.captures import Capture, SquareWaveCapture, SweepCapture
-from antecurve.bench.conformity import Decision, LimitBand, combined_decision, decide
-from antecurve.bench.deviation import Deviation, deviation_db, deviation_of_families
-from antecurve.bench.findings import describe
-from antecurve.bench.fit import Family, Fit, fit_captures
-from antecurve.bench.generator import CaptureChain, Generator
-from antecurve.bench.identify import identified
-from antecurve.bench.knowledge import NetworkKnowledge
-from antecurve.bench.one_unit import different_units
-from antecurve.bench.problem import Bench
-from antecurve.bench.reference import measured_chain
-from antecurve.bench.residuals import Leftover, find_hum, leftovers
-from antecurve.bench.rest import waveform
-from antecurve.bench.uncertainty import Interval, coordinate_interval, error_draws, within_reach
-from antecurve.bench.unit_model import HighEnd, LowEnd, Parameter, UnitModel, unit_model
-from antecurve.bench.unseen import highest_seen_hz, without_unseen_corner
-from antecurve.bench.verdict import FittedValue, Trace, Verdict
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
 from antecurve.errors import InputError
+from antecurve.judge.assignment import identified
+from antecurve.judge.captures import Capture, SquareWaveCapture, SweepCapture
+from antecurve.judge.conformity import Decision, LimitBand, combined_decision, decide
+from antecurve.judge.consistency import different_units
+from antecurve.judge.deviation import Deviation, deviation_db, deviation_of_families
+from antecurve.judge.findings import describe
+from antecurve.judge.fit import Family, Fit, fit_captures
+from antecurve.judge.identifiability import highest_seen_hz, without_unseen_corner
+from antecurve.judge.network_estimate import NetworkKnowledge
+from antecurve.judge.observations import SquareBlock
+from antecurve.judge.problem import Bench
+from antecurve.judge.reference import measured_chain
+from antecurve.judge.residuals import Leftover, find_hum, leftovers
+from antecurve.judge.saturation import limit_findings
+from antecurve.judge.signal_path import CaptureChain, Generator
+from antecurve.judge.uncertainty import Interval, coordinate_interval, error_draws, within_reach
+from antecurve.judge.unit_model import HighEnd, LowEnd, Parameter, UnitModel, unit_model
+from antecurve.judge.unused_harmonics import waveform
+from antecurve.judge.verdict import FittedValue, Trace, Verdict
 from antecurve.networks.centred_error import log_frequencies
 from antecurve.networks.topology import Loading
 from antecurve.quantities import DB_PER_NEPER

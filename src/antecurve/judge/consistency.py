@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from antecurve.bench.captures import Capture
-from antecurve.bench.fit import Fit
+from antecurve.judge.captures import Capture
+from antecurve.judge.fit import Fit
 
 __all__ = ["different_units"]
 

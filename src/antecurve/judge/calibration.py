@@ -13,10 +13,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.bench.captures import SweepCapture
-from antecurve.bench.knowledge import NetworkKnowledge, network_log_response, network_slopes
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, level_db
 from antecurve.errors import InputError
+from antecurve.judge.captures import SweepCapture
+from antecurve.judge.network_estimate import NetworkKnowledge, network_log_response, network_slopes
 from antecurve.networks.centred_error import log_frequencies
 from antecurve.networks.topology import Loading
 from antecurve.quantities import DB_PER_NEPER, check_number

@@ -15,16 +15,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.bench.blocks import Block, SquareBlock, SweepBlock
-from antecurve.bench.captures import Capture, SquareWaveCapture
-from antecurve.bench.noise import block_excess, raised_noise, with_sweep_noise
-from antecurve.bench.periodic import harmonic_basis
-from antecurve.bench.problem import Bench, FitProblem, with_blocks
-from antecurve.bench.record import Record, prepare_record
-from antecurve.bench.reference import check_reference
-from antecurve.bench.rest import without_rest
-from antecurve.bench.solve import Solution, chi_square, solve_from, solve_from_nothing
-from antecurve.bench.unit_model import UnitModel
+from antecurve.judge.captures import Capture, SquareWaveCapture
+from antecurve.judge.noise import block_excess, raised_noise, with_sweep_noise
+from antecurve.judge.observations import Block, SquareBlock, SweepBlock
+from antecurve.judge.periodic import harmonic_basis
+from antecurve.judge.problem import Bench, FitProblem, with_blocks
+from antecurve.judge.record import Record, prepare_record
+from antecurve.judge.reference import check_reference
+from antecurve.judge.solve import Solution, chi_square, solve_from, solve_from_nothing
+from antecurve.judge.unit_model import UnitModel
+from antecurve.judge.unused_harmonics import without_rest
 
 __all__ = ["Family", "Fit", "fit_captures"]
 

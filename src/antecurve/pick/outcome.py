@@ -11,13 +11,13 @@ from numpy.typing import NDArray
 from antecurve.errors import NoCombinationError
 from antecurve.job import Job
 from antecurve.networks.topology import ElementKind
+from antecurve.parts.position import PickedNetwork
 from antecurve.pick.branch import Space
 from antecurve.pick.comparison import compared
 from antecurve.pick.exact_values import nearest_exact, sampled_exact
 from antecurve.pick.limits import LimitValues, limit_values, within_limits
 from antecurve.pick.model import NEPER_DB
 from antecurve.pick.objective import FLOOR
-from antecurve.pick.parts import PickedNetwork
 from antecurve.pick.proof import Search
 from antecurve.pick.result import PickResult, SearchReport
 from antecurve.pick.rounding import flattened, rounded

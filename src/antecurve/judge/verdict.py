@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.bench.conformity import BandDecision, Decision
-from antecurve.bench.deviation import Deviation
+from antecurve.judge.conformity import BandDecision, Decision
+from antecurve.judge.deviation import Deviation
 
 __all__ = ["FORMAT", "FittedValue", "Trace", "Verdict", "verdict_record"]
 

@@ -11,9 +11,9 @@ import itertools
 import math
 from dataclasses import replace
 
-from antecurve.bench.fit import Family
-from antecurve.bench.solve import Solution
-from antecurve.bench.unit_model import HighEnd, LowEnd, Parameter
+from antecurve.judge.fit import Family
+from antecurve.judge.solve import Solution
+from antecurve.judge.unit_model import HighEnd, LowEnd, Parameter
 
 __all__ = ["identified"]
 

@@ -14,9 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.bench.blocks import Evaluation, SquareBlock, SweepBlock
-from antecurve.bench.problem import FitProblem
-from antecurve.bench.unit_model import UnitModel
+from antecurve.judge.observations import Evaluation, SquareBlock, SweepBlock
+from antecurve.judge.problem import FitProblem
+from antecurve.judge.unit_model import UnitModel
 from antecurve.quantities import DB_PER_NEPER
 
 __all__ = ["Solution", "chi_square", "solve_from", "solve_from_nothing"]

@@ -1,0 +1,1 @@
+"""Parts: preferred values, drawer, joined parts, how they scatter."""
