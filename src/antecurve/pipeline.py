@@ -325,7 +325,7 @@ def _own_solution(design: Design) -> OwnSolution | None:
     if not choice:
         return found
     held = max(choice)[-1]
-    at_pick = solve(impedance_level=picked[held], impedance_ref=held)
+    at_pick = solve(held_resistance=picked[held], held_ref=held)
     return at_pick if at_pick.exact else found
 
 

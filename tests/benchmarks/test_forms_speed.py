@@ -23,7 +23,7 @@ BUILDS, FREQUENCIES = 100_000, 121
 
 
 def _network(form: str = "cauer-1") -> Any:
-    return exact_network(form, CURVE, loading=LOADING, gain=0.01, impedance_level=500.0).network
+    return exact_network(form, CURVE, loading=LOADING, gain=0.01, shunt_resistance=500.0).network
 
 
 def test_formulas_of_every_form_together() -> None:

@@ -144,7 +144,7 @@ def test_memory_does_not_grow_with_builds() -> None:
             "from antecurve.synthesis.exact import exact_network\n"
             "job = default_job()\n"
             "net = exact_network('foster-1', job.curve, loading=job.loading, gain=job.gain,"
-            " impedance_level=500.0).network\n"
+            " shunt_resistance=500.0).network\n"
             "picked = PickedNetwork(net.topology, tuple(Position(e, (Part(float(v), 0.01),))"
             " for e, v in zip(net.topology.elements, net.values)))\n"
             f"spread(picked, curve=job.curve, loading=job.loading, band_hz=(20.0, 2e4),"

@@ -118,7 +118,7 @@ def exact_results() -> Iterator[tuple[str, str]]:
         for form in form_names():
             try:
                 found = exact_network(
-                    form, curve, loading=loading, gain=gain, impedance_level=shunt
+                    form, curve, loading=loading, gain=gain, shunt_resistance=shunt
                 )
                 lines.append({"form": form, "values": found.network.values.tolist()})
             except AntecurveError as error:

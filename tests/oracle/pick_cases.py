@@ -70,7 +70,7 @@ def random_case(rng: np.random.Generator, form: str, *, quantity: int = 99) -> C
     near = [
         exact_network_or_none(
             form, curve, loading=loading, gain=job.gain * float(np.exp(rng.uniform(-0.1, 0.1))),
-            impedance_level=float(rng.uniform(100, 900)),
+            shunt_resistance=float(rng.uniform(100, 900)),
         )
         for _ in range(2)
     ]  # fmt: skip

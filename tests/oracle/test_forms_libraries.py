@@ -101,7 +101,7 @@ def test_foster_residues_equal_those_of_pytc2(order: int) -> None:
 
 @pytest.mark.parametrize("form", [*CANONICAL, "foster-1-inside-short", "cascade-long-first"])
 def test_symbolic_transfer_equals_lcapy(form: str) -> None:
-    network = exact_network(form, CURVE, loading=LOADING, gain=0.01, impedance_level=500.0).network
+    network = exact_network(form, CURVE, loading=LOADING, gain=0.01, shunt_resistance=500.0).network
     lines = ["V1 drive 0", "Rs drive in", "RL out 0", "CL out 0"]
     lines += [f"{e.ref} {e.nodes[0]} {e.nodes[1]}" for e in network.topology.elements]
     with warnings.catch_warnings():
@@ -120,7 +120,7 @@ def test_symbolic_transfer_equals_lcapy(form: str) -> None:
 @pytest.mark.parametrize("capacitance", [0.0, 150e-12])
 def test_loaded_half_sections_equal_scikit_rf(form: str, capacitance: float) -> None:
     loading = Loading(50.0, 47e3, capacitance)
-    found = exact_network(form, CURVE, loading=loading, gain=0.01, impedance_level=500.0)
+    found = exact_network(form, CURVE, loading=loading, gain=0.01, shunt_resistance=500.0)
     frequency = np.geomspace(20, 1e6, 41)
     s = 2j * np.pi * frequency
 

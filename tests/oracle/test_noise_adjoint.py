@@ -24,7 +24,7 @@ FORMS = ("foster-1", "foster-2", "cauer-1", "cauer-2")
 
 
 def _network(form: str = "foster-1") -> Network:
-    return exact_network(form, CURVE, loading=LOADING, gain=0.01, impedance_level=500.0).network
+    return exact_network(form, CURVE, loading=LOADING, gain=0.01, shunt_resistance=500.0).network
 
 
 def _adjoint_density(

@@ -55,7 +55,7 @@ def _networks() -> list[tuple[Topology, np.ndarray]]:
     found = [(BRIDGED, np.array([5e4, 5e4, 1e-9, 2e-9, 500.0]))]
     for form in form_names():
         exact = exact_network_or_none(
-            form, job.curve, loading=job.loading, gain=job.gain, impedance_level=400.0
+            form, job.curve, loading=job.loading, gain=job.gain, shunt_resistance=400.0
         )
         if exact is not None:
             found.append((exact.network.topology, exact.network.values))

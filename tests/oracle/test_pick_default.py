@@ -30,7 +30,7 @@ def _topology(result: PickResult) -> Topology:
     job = default_job()
     return exact_network(
         result.best.topology.form, job.curve, loading=job.loading, gain=job.gain,
-        impedance_level=400.0,
+        shunt_resistance=400.0,
     ).network.topology  # fmt: skip
 
 
@@ -62,7 +62,7 @@ def test_no_random_draw_is_better(result: PickResult) -> None:
         exact = exact_network(
             topology.form, job.curve, loading=job.loading,
             gain=job.gain * 10 ** (rng.uniform(-0.9, 0.9) / 20),
-            impedance_level=float(np.exp(rng.uniform(np.log(110), np.log(550)))),
+            shunt_resistance=float(np.exp(rng.uniform(np.log(110), np.log(550)))),
         )  # fmt: skip
         columns = []
         for grid, value in zip(grids, exact.network.values, strict=True):

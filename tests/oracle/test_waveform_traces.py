@@ -27,7 +27,7 @@ FORMS = ("foster-1", "cauer-2")
 
 
 def _network(form: str = "foster-1") -> Network:
-    exact = exact_network(form, CURVE, loading=LOADING, gain=0.01, impedance_level=500.0).network
+    exact = exact_network(form, CURVE, loading=LOADING, gain=0.01, shunt_resistance=500.0).network
     # Rounded parts, so that nothing cancels exactly.
     return Network(exact.topology, np.array([float(f"{v:.1e}") for v in exact.values]))
 

@@ -21,7 +21,7 @@ from antecurve.synthesis.exact import exact_network
 CURVE = with_limits(named_curve("disc"), ultrasonic_poles_hz=(50e3,))
 LOADING = Loading(50.0, 47e3, 150e-12)
 BAND = (20.0, 20e3)
-EXACT = exact_network("foster-1", CURVE, loading=LOADING, gain=0.01, impedance_level=500.0).network
+EXACT = exact_network("foster-1", CURVE, loading=LOADING, gain=0.01, shunt_resistance=500.0).network
 networks = st.lists(st.floats(0.8, 1.25), min_size=6, max_size=6).map(
     lambda factors: Network(EXACT.topology, EXACT.values * np.array(factors))
 )

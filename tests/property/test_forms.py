@@ -18,7 +18,7 @@ from antecurve.networks.compiled import transfer
 from antecurve.networks.topology import Loading, Network
 from antecurve.synthesis.exact import exact_network_or_none, form_names
 from antecurve.synthesis.rational import Violation
-from antecurve.synthesis.realise import attempt
+from antecurve.synthesis.realise import realise
 from antecurve.synthesis.registry import named_form
 
 FREQUENCY = np.geomspace(1.0, 1e6, 25)
@@ -109,7 +109,7 @@ def _check(case: Case, forms: list[str], *, balanced: bool = False) -> int:
             case.curve,
             loading=case.loading,
             gain=case.gain,
-            impedance_level=case.impedance,
+            shunt_resistance=case.impedance,
             closely=True,
         )
         if found is None:
@@ -166,14 +166,14 @@ def test_impedance_scaling_scales_every_element(case: Case, factor: float) -> No
         load.load_capacitance / factor,
     )
     one = exact_network_or_none(
-        "foster-2", case.curve, loading=load, gain=case.gain, impedance_level=case.impedance
+        "foster-2", case.curve, loading=load, gain=case.gain, shunt_resistance=case.impedance
     )
     other = exact_network_or_none(
         "foster-2",
         case.curve,
         loading=scaled,
         gain=case.gain,
-        impedance_level=case.impedance * factor,
+        shunt_resistance=case.impedance * factor,
     )
     assume(one is not None and other is not None)
     assert one is not None and other is not None
@@ -213,7 +213,7 @@ def any_cases(draw: st.DrawFn) -> Case:
 def test_any_curve_is_made_or_refused(case: Case, form: str) -> None:
     """Nothing but a network that makes the curve or ``None`` comes out, whatever goes in."""
     found = exact_network_or_none(
-        form, case.curve, loading=case.loading, gain=case.gain, impedance_level=case.impedance
+        form, case.curve, loading=case.loading, gain=case.gain, shunt_resistance=case.impedance
     )
     if found is None:
         return
@@ -237,12 +237,12 @@ def _number(digits: str, prefix: str | None) -> float:
 @settings(max_examples=150, deadline=None)
 @given(any_cases(), st.sampled_from(form_names()))
 def test_a_refusal_states_an_inequality_that_indeed_does_not_hold(case: Case, form: str) -> None:
-    found = attempt(
+    found = realise(
         named_form(form),
         factors(case.curve),
         loading=case.loading,
         gain=case.gain,
-        impedance_level=case.impedance,
+        shunt_resistance=case.impedance,
     )
     if not isinstance(found, Violation):
         return

@@ -149,7 +149,7 @@ def test_a_half_section_needs_an_rc_impedance(
         poles_s=tuple(1e-3 / z for z in zeros),
         zeros_at_origin=poles.count(0),
     )
-    arguments = {"loading": Loading(0.0, 1e6, 0.0), "gain": 1e-3, "impedance_level": 1e3}
+    arguments = {"loading": Loading(0.0, 1e6, 0.0), "gain": 1e-3, "shunt_resistance": 1e3}
     if holds:
         found = exact_network("foster-1", curve, **arguments)  # type: ignore[arg-type]
         kinds = [e.kind for e in found.network.topology.elements]

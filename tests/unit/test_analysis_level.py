@@ -39,7 +39,7 @@ R, C = ElementKind.RESISTOR, ElementKind.CAPACITOR
 @pytest.fixture(scope="module")
 def network() -> Network:
     return exact_network(
-        "foster-1", CURVE, loading=LOADING, gain=0.01, impedance_level=500.0
+        "foster-1", CURVE, loading=LOADING, gain=0.01, shunt_resistance=500.0
     ).network
 
 

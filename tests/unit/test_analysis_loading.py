@@ -28,7 +28,7 @@ BAND = (20.0, 20e3)
 
 @pytest.fixture(scope="module")
 def network() -> Network:
-    exact = exact_network("foster-1", CURVE, loading=LOADING, gain=0.01, impedance_level=500.0)
+    exact = exact_network("foster-1", CURVE, loading=LOADING, gain=0.01, shunt_resistance=500.0)
     values = np.array([float(f"{v:.2e}") for v in exact.network.values])
     return Network(exact.network.topology, values)
 
@@ -111,7 +111,7 @@ def test_window_without_an_end(network: Network) -> None:
 
 def test_centred_error_of_a_flat_ratio_is_zero() -> None:
     exact = exact_network(
-        "foster-1", CURVE, loading=Loading(50.0, 47e3, 0.0), gain=0.01, impedance_level=500.0
+        "foster-1", CURVE, loading=Loading(50.0, 47e3, 0.0), gain=0.01, shunt_resistance=500.0
     ).network
     found = transfer_coefficients(
         exact.topology, exact.values, source_resistance=[50.0], load_resistance=47e3,
@@ -133,7 +133,7 @@ def test_centred_error_over_any_band(network: Network, band: tuple[float, float]
 
 def test_impedance_window_is_where_the_form_can_be_had() -> None:
     loading = Loading(600.0, 47e3, 0.0)
-    window = impedance_window("foster-1", CURVE, loading=loading, gain=0.01, impedance_level=100.0)
+    window = impedance_window("foster-1", CURVE, loading=loading, gain=0.01, shunt_resistance=100.0)
     assert not window.works
     assert window.low_ohm is not None
     # R_inf = (Rp/g0) c0 - Rp - Rs >= 0 for Rp = R0||RL gives the smallest R0.
@@ -147,9 +147,9 @@ def test_impedance_window_is_where_the_form_can_be_had() -> None:
     rp = 600.0 / (c0 / g0 - 1.0)
     assert window.low_ohm == pytest.approx(1.0 / (1.0 / rp - 1.0 / 47e3), rel=1e-9)
     make = {"curve": CURVE, "loading": loading, "gain": 0.01}
-    exact_network("foster-1", impedance_level=window.low_ohm * 1.001, **make)  # type: ignore[arg-type]
+    exact_network("foster-1", shunt_resistance=window.low_ohm * 1.001, **make)  # type: ignore[arg-type]
     with pytest.raises(UnattainableError):
-        exact_network("foster-1", impedance_level=window.low_ohm * 0.999, **make)  # type: ignore[arg-type]
+        exact_network("foster-1", shunt_resistance=window.low_ohm * 0.999, **make)  # type: ignore[arg-type]
 
 
 def test_advice_for_another_generator_holds(network: Network) -> None:
@@ -164,7 +164,7 @@ def test_advice_for_another_generator_holds(network: Network) -> None:
 
     def error(level: float) -> float:
         exact = exact_network(
-            "foster-1", CURVE, loading=LOADING, gain=0.01, impedance_level=level
+            "foster-1", CURVE, loading=LOADING, gain=0.01, shunt_resistance=level
         ).network
         there = Loading(600.0, 47e3, 150e-12)
         return error_range(exact, CURVE, band_hz=BAND, loading=there).centred_db

@@ -40,7 +40,7 @@ FREQUENCY = np.geomspace(10.0, 100e3, 41)
 @pytest.fixture(scope="module")
 def picked() -> PickedNetwork:
     network = exact_network(
-        "foster-1", CURVE, loading=LOADING, gain=0.01, impedance_level=500.0
+        "foster-1", CURVE, loading=LOADING, gain=0.01, shunt_resistance=500.0
     ).network
     positions = []
     for element, value in zip(network.topology.elements, network.values, strict=True):

@@ -20,7 +20,7 @@ FREQUENCY = np.geomspace(1, 1e6, 31)
 
 @pytest.mark.parametrize("form", [n for n in form_names() if not n.startswith("output-")])
 def test_response_and_impedances_are_the_same(form: str) -> None:
-    network = exact_network(form, CURVE, loading=LOADING, gain=0.01, impedance_level=500.0).network
+    network = exact_network(form, CURVE, loading=LOADING, gain=0.01, shunt_resistance=500.0).network
     both = balanced_network(network)
     for function in (transfer, input_impedance, output_impedance):
         one, other = (function(n, FREQUENCY, loading=LOADING) for n in (network, both))
@@ -29,7 +29,7 @@ def test_response_and_impedances_are_the_same(form: str) -> None:
 
 def test_series_parts_are_doubled_and_shunt_parts_are_not() -> None:
     network = exact_network(
-        "foster-1", CURVE, loading=LOADING, gain=0.01, impedance_level=500.0
+        "foster-1", CURVE, loading=LOADING, gain=0.01, shunt_resistance=500.0
     ).network
     both = balanced_network(network)
     assert both.topology.refs == (
@@ -45,7 +45,7 @@ def test_series_parts_are_doubled_and_shunt_parts_are_not() -> None:
 
 def test_a_balanced_network_is_not_balanced_again() -> None:
     network = exact_network(
-        "foster-1", CURVE, loading=LOADING, gain=0.01, impedance_level=500.0
+        "foster-1", CURVE, loading=LOADING, gain=0.01, shunt_resistance=500.0
     ).network
     with pytest.raises(InputError, match="balanced already"):
         balanced_network(balanced_network(network))

@@ -302,7 +302,7 @@ def test_an_unproved_pick_has_exact_values_and_says_what_is_not_proved() -> None
     gain = abs(transfer(Network(found.best.topology, exact), 1e3, loading=job.loading)[0])
     there = exact_network(
         "rc-shunt-foster-1", job.curve, loading=job.loading, gain=float(gain),
-        impedance_level=exact[-1],
+        shunt_resistance=exact[-1],
     )  # fmt: skip
     # The gain is known to 1e-4: what the form leaves of the error at 1 kHz.
     assert exact == pytest.approx(there.network.values, rel=1e-3)
@@ -314,7 +314,7 @@ def test_exact_values_are_found_from_a_start_that_is_no_network() -> None:
     """Below some impedance the source resistance leaves no network; the start is moved."""
     job = _job()
     exact = exact_network(
-        "cauer-2", job.curve, loading=job.loading, gain=job.gain, impedance_level=300.0
+        "cauer-2", job.curve, loading=job.loading, gain=job.gain, shunt_resistance=300.0
     ).network
     logs = np.log(exact.values)
     logs[-1] = np.log(1e-2)

@@ -27,7 +27,7 @@ def test_every_element_is_drawn_once(form: str, balanced: bool) -> None:
     # A capacitor across the output is for a second ultrasonic pole.
     poles = (50e3, 200e3) if form.startswith("output-capacitor") else (50e3,)
     curve = with_limits(named_curve("disc"), ultrasonic_poles_hz=poles)
-    found = exact_network(form, curve, loading=LOADING, gain=1e-3, impedance_level=300.0)
+    found = exact_network(form, curve, loading=LOADING, gain=1e-3, shunt_resistance=300.0)
     network = balanced_network(found.network) if balanced else found.network
     refs = [r for arm in branches_of(network.topology) for r in _refs(arm.branch)]
     assert sorted(refs) == sorted(network.topology.refs)
@@ -56,7 +56,7 @@ def test_a_network_with_bridges_is_drawn_with_source_and_load() -> None:
 
 def test_nodes_of_the_table_are_on_the_drawing() -> None:
     curve = with_limits(named_curve("disc"), ultrasonic_poles_hz=(50e3,))
-    found = exact_network("cauer-2", curve, loading=LOADING, gain=1e-3, impedance_level=300.0)
+    found = exact_network("cauer-2", curve, loading=LOADING, gain=1e-3, shunt_resistance=300.0)
     labels = {ref: ref for ref in found.network.topology.refs}
     drawing = schematic_svg(found.network, loading=LOADING, labels=labels)
     words = re.findall(r">([^<>]+)</t", drawing)

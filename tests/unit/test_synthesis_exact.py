@@ -35,7 +35,7 @@ FREQUENCY = np.geomspace(1, 1e6, 61)
 
 
 def _make(form: str, curve: Curve, loading: Loading = LOADING, gain: float = 0.01) -> ExactNetwork:
-    return exact_network(form, curve, loading=loading, gain=gain, impedance_level=500.0)
+    return exact_network(form, curve, loading=loading, gain=gain, shunt_resistance=500.0)
 
 
 def _curve_for(form: str) -> Curve:
@@ -54,7 +54,7 @@ def test_form_makes_its_curve(form: str) -> None:
     error = 20 * np.log10(np.abs(transfer(found.network, FREQUENCY, loading=LOADING)) / wanted)
     # A few units in the last place of a double.
     assert error + 40.0 == pytest.approx(0.0, abs=1e-12)
-    assert found.impedance_level == 500.0
+    assert found.shunt_resistance == 500.0
     assert found.network.values[-1] == 500.0
     assert found.network.topology.elements[-1].nodes == ("out", "0")
     assert form_description(form)
@@ -136,7 +136,7 @@ def test_a_refusal_states_the_inequality_and_each_remedy_works(
     if shunt:
         tried += 1
         ohm = float(shunt.group(1)) * (1e3 if shunt.group(2) else 1)
-        exact_network(form, curve, loading=loading, gain=gain, impedance_level=ohm)
+        exact_network(form, curve, loading=loading, gain=gain, shunt_resistance=ohm)
     assert tried
 
 
@@ -178,7 +178,7 @@ def test_a_double_pole_is_refused_and_split() -> None:
     with pytest.raises(UnattainableError, match="simple") as refused:
         _make("foster-1", double)
     assert "output-capacitor-foster-1" in refused.value.remedy
-    split = nearest_split(double, loading=LOADING, gain=0.01, impedance_level=500.0)
+    split = nearest_split(double, loading=LOADING, gain=0.01, shunt_resistance=500.0)
     assert split is not None
     low, high = split.frequencies_hz
     assert math.sqrt(low * high) == pytest.approx(50e3, rel=1e-12)
@@ -190,14 +190,14 @@ def test_a_double_pole_is_refused_and_split() -> None:
     assert split.cost_db == pytest.approx(cost.tolist(), abs=1e-12)
     assert f"{cost[0]:+.3f} dB at 20 kHz and {cost[1]:+.3f} dB at 100 kHz" in refused.value.remedy
     # A lower level brings the poles closer together.
-    lower = nearest_split(double, loading=LOADING, gain=0.001, impedance_level=500.0)
+    lower = nearest_split(double, loading=LOADING, gain=0.001, shunt_resistance=500.0)
     assert lower is not None
     assert low < lower.frequencies_hz[0] < 50e3
-    assert nearest_split(CURVE, loading=LOADING, gain=0.01, impedance_level=500.0) is None
+    assert nearest_split(CURVE, loading=LOADING, gain=0.01, shunt_resistance=500.0) is None
 
 
 def test_no_network_is_no_exception_for_a_search() -> None:
-    arguments = {"loading": OPEN, "impedance_level": 500.0}
+    arguments = {"loading": OPEN, "shunt_resistance": 500.0}
     assert exact_network_or_none("foster-1", CURVE, gain=0.2, **arguments) is None  # type: ignore[arg-type]
     assert exact_network_or_none("foster-1", CURVE, gain=0.01, **arguments) is not None  # type: ignore[arg-type]
 
@@ -208,7 +208,7 @@ def test_the_section_ratio_shares_the_impedance_of_a_cascade() -> None:
         CURVE,
         loading=LOADING,
         gain=0.01,
-        impedance_level=1000.0,
+        shunt_resistance=1000.0,
         section_ratio=10.0,
     )
     assert found.network.values[-2:].tolist() == pytest.approx([100.0, 1000.0])
@@ -224,8 +224,8 @@ def test_the_section_ratio_shares_the_impedance_of_a_cascade() -> None:
         ({"gain": 0.0}, "target.level"),
         ({"gain": 1.0}, "target.level"),
         ({"gain": math.nan}, "target.level"),
-        ({"impedance_level": 0.0}, "impedance_level"),
-        ({"impedance_level": math.inf}, "impedance_level"),
+        ({"shunt_resistance": 0.0}, "shunt_resistance"),
+        ({"shunt_resistance": math.inf}, "shunt_resistance"),
         ({"section_ratio": -1.0}, "section_ratio"),
     ],
 )
@@ -235,7 +235,7 @@ def test_numbers_out_of_range_are_refused(change: dict[str, object], field: str)
         "curve": CURVE,
         "loading": LOADING,
         "gain": 0.01,
-        "impedance_level": 500.0,
+        "shunt_resistance": 500.0,
     }
     with pytest.raises(InputError) as refused:
         exact_network(**(arguments | change))  # type: ignore[arg-type]

@@ -152,7 +152,7 @@ def test_numbers_put_into_the_formulas_are_the_exact_values(curve: str, form: st
             EVERY[curve][0],
             loading=loading,
             gain=GAINS.get(curve, 1e-3),
-            impedance_level=500.0,
+            shunt_resistance=500.0,
         )
         # A difference of large numbers in the formulas loses a few digits of a double.
         assert _worst(found, exact, loading) < 1e-9
@@ -172,7 +172,9 @@ def test_response_and_impedances_are_those_of_the_compiled_network(form: str) ->
     curve = AMENDED if form.startswith("rc") else DISC
     found = form_formulas(form, curve)
     loading = Loading(50.0, 47e3, 150e-12)
-    network = exact_network(form, curve, loading=loading, gain=0.005, impedance_level=500.0).network
+    network = exact_network(
+        form, curve, loading=loading, gain=0.005, shunt_resistance=500.0
+    ).network
     known: dict[str, Any] = dict(zip(network.topology.refs, network.values.tolist(), strict=True))
     known |= {"Rs": 50.0, "RL": 47e3, "CL": 150e-12, "s": 2j * sympy.pi * 5000}
     for expression, function in (
@@ -271,7 +273,11 @@ def test_the_proof_fails_for_a_wrong_rule() -> None:
 def test_of_equal_zeros_the_shunt_arm_takes_as_many_as_it_has_branches() -> None:
     curve = Curve("own", (75e-6, 75e-6), (1e-6,))
     exact = exact_network(
-        "rc-shunt-foster-1", curve, loading=Loading(50.0, 47e3, 0.0), gain=0.01, impedance_level=500
+        "rc-shunt-foster-1",
+        curve,
+        loading=Loading(50.0, 47e3, 0.0),
+        gain=0.01,
+        shunt_resistance=500,
     )
     found = form_formulas("rc-shunt-foster-1", curve)
     assert [f.name for f in found.elements] == list(exact.network.topology.refs)

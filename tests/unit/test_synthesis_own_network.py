@@ -35,14 +35,14 @@ FOSTER = _topology("R1 in a", "C1 in a", "R2 a b", "C2 a b", "R3 b out", "R4 out
 
 
 def _solve(topology: Topology, loading: Loading = LOADING, **changes: object) -> OwnSolution:
-    arguments: dict[str, object] = {"loading": loading, "gain": 0.01, "impedance_level": 500.0}
+    arguments: dict[str, object] = {"loading": loading, "gain": 0.01, "held_resistance": 500.0}
     return solve_own_network(topology, CURVE, **(arguments | changes))  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize("form", ["foster-2", "cauer-1", "cauer-2", "cauer-2-whole"])
 @pytest.mark.parametrize("loading", [LOADING, OPEN])
 def test_values_of_a_built_in_form_are_found_again(form: str, loading: Loading) -> None:
-    known = exact_network(form, CURVE, loading=loading, gain=0.01, impedance_level=500.0)
+    known = exact_network(form, CURVE, loading=loading, gain=0.01, shunt_resistance=500.0)
     found = _solve(known.network.topology, loading)
     assert found.exact
     # Two paths in double precision to a well-determined solution.
@@ -57,13 +57,13 @@ def test_values_of_a_built_in_form_are_found_again(form: str, loading: Loading) 
 
 
 def test_pairs_may_come_out_in_either_order() -> None:
-    known = exact_network("foster-1", CURVE, loading=OPEN, gain=0.01, impedance_level=500.0)
+    known = exact_network("foster-1", CURVE, loading=OPEN, gain=0.01, shunt_resistance=500.0)
     found = _solve(FOSTER, OPEN)
     assert sorted(found.network.values) == pytest.approx(sorted(known.network.values), rel=1e-9)
 
 
 def test_free_directions_leave_the_response_alone() -> None:
-    found = _solve(FOSTER, OPEN, impedance_level=None)
+    found = _solve(FOSTER, OPEN, held_resistance=None)
     assert found.exact
     (direction,) = found.free_directions
     assert {ref for ref, _ in direction.changes} == set(FOSTER.refs)
@@ -103,7 +103,7 @@ def test_a_bridged_network_that_no_form_has_is_solved_exactly() -> None:
 def test_a_zero_that_is_also_a_pole_counts_for_nothing() -> None:
     bare = _topology("R1 in a", "C1 in a", "R2 a out", "R3 out 0")
     curve = Curve("own", (318e-6, 75e-6), (318e-6, 3.18e-6))
-    found = solve_own_network(bare, curve, loading=OPEN, gain=0.01, impedance_level=500.0)
+    found = solve_own_network(bare, curve, loading=OPEN, gain=0.01, held_resistance=500.0)
     assert found.exact
     with pytest.raises(UnattainableError, match="cancel"):
         solve_own_network(bare, Curve("own", (75e-6,), (75e-6,)), loading=OPEN, gain=0.01)
@@ -147,10 +147,10 @@ def test_the_same_seed_gives_the_same_values() -> None:
 
 
 def test_the_resistor_to_hold_can_be_named() -> None:
-    found = _solve(FOSTER, OPEN, impedance_level=1500.0, impedance_ref="R3")
+    found = _solve(FOSTER, OPEN, held_resistance=1500.0, held_ref="R3")
     assert found.network.value("R3") == 1500.0
     with pytest.raises(InputError, match="the resistors are R1, R2, R3, R4"):
-        _solve(FOSTER, impedance_ref="R9")
+        _solve(FOSTER, held_ref="R9")
 
 
 def test_refusals() -> None:
@@ -160,7 +160,7 @@ def test_refusals() -> None:
         _solve(FOSTER, gain=1.0)
     with pytest.raises(InputError, match="starts"):
         _solve(FOSTER, starts=0)
-    with pytest.raises(InputError, match="impedance_level"):
-        _solve(FOSTER, impedance_level=-1.0)
+    with pytest.raises(InputError, match="held_resistance"):
+        _solve(FOSTER, held_resistance=-1.0)
     with pytest.raises(UnattainableError, match="low_end_bound"):
         solve_own_network(FOSTER, named_curve("disc-amended"), loading=LOADING, gain=0.01)

@@ -82,7 +82,7 @@ class GeneratorAdvice:
 
 
 def impedance_window(
-    form: str, curve: Curve, *, loading: Loading, gain: float, impedance_level: float
+    form: str, curve: Curve, *, loading: Loading, gain: float, shunt_resistance: float
 ) -> ImpedanceWindow:
     """Return the impedance levels at which a form can be had, nearest to the one asked about.
 
@@ -96,7 +96,7 @@ def impedance_window(
         Source and load.
     gain : float
         Output level over EMF at 1 kHz, above 0 and below 1.
-    impedance_level : float
+    shunt_resistance : float
         The level asked about [ohm], above 0.
 
     Returns
@@ -112,13 +112,13 @@ def impedance_window(
 
     def works(level: float) -> bool:
         found = exact_network_or_none(
-            form, curve, loading=loading, gain=gain, impedance_level=level
+            form, curve, loading=loading, gain=gain, shunt_resistance=level
         )
         return found is not None
 
-    grid = np.unique(np.append(_LEVELS, impedance_level))
+    grid = np.unique(np.append(_LEVELS, shunt_resistance))
     fine = np.array([works(float(level)) for level in grid])
-    here = int(np.searchsorted(grid, impedance_level))
+    here = int(np.searchsorted(grid, shunt_resistance))
     if not fine.any():
         return ImpedanceWindow(False, None, None)
     good = np.flatnonzero(fine)
@@ -194,7 +194,7 @@ def impedance_for_generator(
     def excess(log_level: float) -> float:
         """Error with the other generator beyond the limit; large where there is no network."""
         found = exact_network_or_none(
-            form, curve, loading=loading, gain=gain, impedance_level=math.exp(log_level)
+            form, curve, loading=loading, gain=gain, shunt_resistance=math.exp(log_level)
         )
         if found is None:
             return 1e3
@@ -280,7 +280,7 @@ def generator_advice(
         remedy = f"make the network for a source resistance of {format_quantity(source, 'ohm')}"
         if level is not None:
             made = exact_network(
-                form, curve, loading=loading, gain=gain, impedance_level=level
+                form, curve, loading=loading, gain=gain, shunt_resistance=level
             ).network
             remedy += _with_level(level, made, loading, output_resistance_max)
         advice.append(

@@ -62,14 +62,14 @@ def sampled_exact(
             for ratio in ratios:
                 exact = exact_network_or_none(
                     form, job.curve, loading=job.loading, gain=float(gain),
-                    impedance_level=float(level), section_ratio=ratio,
+                    shunt_resistance=float(level), section_ratio=ratio,
                 )  # fmt: skip
                 if exact is not None:
                     found.setdefault(exact.network.topology, []).append(exact.network.values)
     if not found:
         exact = exact_network(
             form, job.curve, loading=job.loading, gain=job.gain,
-            impedance_level=float(np.sqrt(low * high)), source_level_v=job.source_level_v,
+            shunt_resistance=float(np.sqrt(low * high)), source_level_v=job.source_level_v,
         )  # fmt: skip
         found[exact.network.topology] = [exact.network.values]
     topology = max(found, key=lambda t: len(found[t]))
@@ -109,7 +109,7 @@ def nearest_exact(
             return None
         found = exact_network_or_none(
             form, job.curve, loading=job.loading, gain=float(level),
-            impedance_level=float(impedance), section_ratio=float(ratio),
+            shunt_resistance=float(impedance), section_ratio=float(ratio),
         )  # fmt: skip
         if found is None or found.network.topology.elements != topology.elements:
             return None

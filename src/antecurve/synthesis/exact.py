@@ -9,7 +9,7 @@ from antecurve.errors import InputError, UnattainableError
 from antecurve.networks.topology import Loading
 from antecurve.synthesis.form import Form
 from antecurve.synthesis.nearest_feasible import remedy
-from antecurve.synthesis.realise import ExactNetwork, attempt
+from antecurve.synthesis.realise import ExactNetwork, realise
 from antecurve.synthesis.registry import form_description, form_names, named_form
 
 __all__ = [
@@ -27,7 +27,7 @@ def exact_network(
     *,
     loading: Loading,
     gain: float,
-    impedance_level: float,
+    shunt_resistance: float,
     section_ratio: float = 1.0,
     source_level_v: float | None = None,
 ) -> ExactNetwork:
@@ -43,9 +43,9 @@ def exact_network(
         Source and load.
     gain : float
         Magnitude of output level / EMF at 1 kHz, above 0 and below 1.
-    impedance_level : float
+    shunt_resistance : float
         The resistor across the output [ohm], above 0, in every form; a cascade's shunt
-        resistor in the middle is `impedance_level` / `section_ratio`.
+        resistor in the middle is `shunt_resistance` / `section_ratio`.
     section_ratio : float, optional
         For a cascade: the shunt resistor across the output over that in the middle, above 0.
     source_level_v : float, optional
@@ -69,18 +69,18 @@ def exact_network(
     >>> from antecurve.curves.construct import with_limits
     >>> curve = with_limits(named_curve("disc"), ultrasonic_poles_hz=[50e3])
     >>> found = exact_network(
-    ...     "cauer-1", curve, loading=Loading(50.0, 47e3, 0.0), gain=0.01, impedance_level=500.0
+    ...     "cauer-1", curve, loading=Loading(50.0, 47e3, 0.0), gain=0.01, shunt_resistance=500.0
     ... )
     >>> found.network.topology.refs
     ('C1', 'R1', 'C2', 'R2', 'R3', 'R4')
     """
-    chosen = _validated(form, gain, impedance_level, section_ratio)
-    result = attempt(
+    chosen = _validated(form, gain, shunt_resistance, section_ratio)
+    result = realise(
         chosen,
         factors(curve),
         loading=loading,
         gain=gain,
-        impedance_level=impedance_level,
+        shunt_resistance=shunt_resistance,
         section_ratio=section_ratio,
     )
     if isinstance(result, ExactNetwork):
@@ -93,7 +93,7 @@ def exact_network(
             curve,
             loading=loading,
             gain=gain,
-            impedance_level=impedance_level,
+            shunt_resistance=shunt_resistance,
             structural=result.structural,
             source_level_v=source_level_v,
         ),
@@ -106,7 +106,7 @@ def exact_network_or_none(
     *,
     loading: Loading,
     gain: float,
-    impedance_level: float,
+    shunt_resistance: float,
     section_ratio: float = 1.0,
     closely: bool = False,
 ) -> ExactNetwork | None:
@@ -124,7 +124,7 @@ def exact_network_or_none(
         Source and load.
     gain : float
         Magnitude of output level / EMF at 1 kHz, above 0 and below 1.
-    impedance_level : float
+    shunt_resistance : float
         The resistor across the output [ohm], above 0.
     section_ratio : float, optional
         For a cascade: the shunt resistor across the output over that in the middle.
@@ -142,12 +142,12 @@ def exact_network_or_none(
     InputError
         When there is no such form, or gain, impedance level or ratio are out of range.
     """
-    result = attempt(
-        _validated(form, gain, impedance_level, section_ratio),
+    result = realise(
+        _validated(form, gain, shunt_resistance, section_ratio),
         factors(curve),
         loading=loading,
         gain=gain,
-        impedance_level=impedance_level,
+        shunt_resistance=shunt_resistance,
         section_ratio=section_ratio,
         explain=False,
         closely=closely,
@@ -155,14 +155,14 @@ def exact_network_or_none(
     return result if isinstance(result, ExactNetwork) else None
 
 
-def _validated(form: str, gain: float, impedance_level: float, section_ratio: float) -> Form:
+def _validated(form: str, gain: float, shunt_resistance: float, section_ratio: float) -> Form:
     chosen = named_form(form)
     if not 0 < gain < 1:
         raise InputError(
             "target.level", gain, "the level must lie above 0 and below the generator's EMF"
         )
     for name, value, unit in (
-        ("impedance_level", impedance_level, " ohm"),
+        ("shunt_resistance", shunt_resistance, " ohm"),
         ("section_ratio", section_ratio, ""),
     ):
         if not (math.isfinite(value) and value > 0):

@@ -20,7 +20,7 @@ from antecurve.synthesis.formula_model import FormFormulas, Formula
 from antecurve.synthesis.half_section import Section, solve_section
 from antecurve.synthesis.nearest_feasible import OTHER_FORMS, UNBOUNDED_REMEDY
 from antecurve.synthesis.rational import Violation
-from antecurve.synthesis.realise import ExactNetwork, attempt
+from antecurve.synthesis.realise import ExactNetwork, realise
 from antecurve.synthesis.registry import named_form
 from antecurve.synthesis.symbolic_arm import (
     RemainderNames,
@@ -115,7 +115,7 @@ def _example(form: Form, found: Factors) -> ExactNetwork:
     """An exact network of the form for the curve, to know which elements there are."""
     reason: Violation | None = None
     for gain in _GAINS:
-        result = attempt(form, found, loading=_LOADING, gain=gain, impedance_level=_SHUNT)
+        result = realise(form, found, loading=_LOADING, gain=gain, shunt_resistance=_SHUNT)
         if isinstance(result, ExactNetwork):
             return result
         reason = reason or result
@@ -132,7 +132,7 @@ def _example(form: Form, found: Factors) -> ExactNetwork:
 def _made(form: Form, found: Factors) -> bool:
     return any(
         isinstance(
-            attempt(form, found, loading=_LOADING, gain=g, impedance_level=_SHUNT, explain=False),
+            realise(form, found, loading=_LOADING, gain=g, shunt_resistance=_SHUNT, explain=False),
             ExactNetwork,
         )
         for g in _GAINS

@@ -12,7 +12,7 @@ from antecurve.curves.model import COINCIDENT, Curve, Factors, factors, level_db
 from antecurve.networks.topology import Loading
 from antecurve.quantities import format_quantity
 from antecurve.synthesis.form import Form
-from antecurve.synthesis.realise import ExactNetwork, attempt
+from antecurve.synthesis.realise import ExactNetwork, realise
 from antecurve.synthesis.registry import named_form
 
 __all__ = ["OTHER_FORMS", "UNBOUNDED_REMEDY", "PoleSplit", "nearest_split", "remedy"]
@@ -65,7 +65,7 @@ def remedy(
     *,
     loading: Loading,
     gain: float,
-    impedance_level: float,
+    shunt_resistance: float,
     structural: bool,
     source_level_v: float | None = None,
 ) -> str:
@@ -81,7 +81,7 @@ def remedy(
         Source and load.
     gain : float
         Magnitude of H at 1 kHz.
-    impedance_level : float
+    shunt_resistance : float
         The resistor across the output [ohm].
     structural : bool
         Whether no level and no pole can help with this form.
@@ -95,20 +95,20 @@ def remedy(
     """
     if _has_double_pole(curve):
         split = nearest_split(
-            curve, form=form.name, loading=loading, gain=gain, impedance_level=impedance_level
+            curve, form=form.name, loading=loading, gain=gain, shunt_resistance=shunt_resistance
         )
         return _split_words(split)
     found = without_cancelling(factors(curve))
     if found.poles_at_origin:
         return UNBOUNDED_REMEDY
 
-    def works(candidate: Form, tried: Factors, at: float, shunt: float = impedance_level) -> bool:
-        result = attempt(
+    def works(candidate: Form, tried: Factors, at: float, shunt: float = shunt_resistance) -> bool:
+        result = realise(
             candidate,
             tried,
             loading=loading,
             gain=at,
-            impedance_level=shunt,
+            shunt_resistance=shunt,
             explain=False,
             closely=False,
         )
@@ -128,9 +128,9 @@ def remedy(
         level = nearest_level(form)
         if level is not None:
             words.append(f"{_rounded_level(level, gain, source_level_v)} works")
-        shunt = _nearest(lambda r: works(form, found, gain, r), impedance_level, span=1e3)
+        shunt = _nearest(lambda r: works(form, found, gain, r), shunt_resistance, span=1e3)
         if shunt is not None:
-            resistance = _rounded(shunt, impedance_level, "ohm")
+            resistance = _rounded(shunt, shunt_resistance, "ohm")
             words.append(f"a resistor across the output of {resistance} works")
         # A pole much farther away makes another curve: only where nothing else helps.
         pole = nearest_pole(_POLE_SPAN if words else _ANY_POLE_SPAN)
@@ -156,7 +156,7 @@ def nearest_split(
     form: str = _SPLIT_FORM,
     loading: Loading,
     gain: float,
-    impedance_level: float,
+    shunt_resistance: float,
 ) -> PoleSplit | None:
     """Return the nearest pair of poles that can be had in place of a double ultrasonic pole.
 
@@ -171,7 +171,7 @@ def nearest_split(
         Source and load.
     gain : float
         Magnitude of H at 1 kHz, above 0 and below 1.
-    impedance_level : float
+    shunt_resistance : float
         The resistor across the output [ohm].
 
     Returns
@@ -201,7 +201,7 @@ def nearest_split(
         return replace(curve, ultrasonic_poles_s=tuple(poles))
 
     for name in dict.fromkeys((form, _SPLIT_FORM)):
-        ratio = _smallest_ratio(named_form(name), split, loading, gain, impedance_level)
+        ratio = _smallest_ratio(named_form(name), split, loading, gain, shunt_resistance)
         if ratio is not None:
             frequency = 1.0 / (2.0 * math.pi * centre)
             cost = level_db(split(ratio), _COST_FREQUENCIES_HZ)
@@ -220,16 +220,16 @@ def _smallest_ratio(
     split: Callable[[float], Curve],
     loading: Loading,
     gain: float,
-    impedance_level: float,
+    shunt_resistance: float,
 ) -> float | None:
     def works(ratio: float) -> bool:
         return isinstance(
-            attempt(
+            realise(
                 form,
                 factors(split(ratio)),
                 loading=loading,
                 gain=gain,
-                impedance_level=impedance_level,
+                shunt_resistance=shunt_resistance,
                 explain=False,
                 closely=False,
             ),

@@ -104,8 +104,8 @@ def solve_own_network(
     *,
     loading: Loading,
     gain: float,
-    impedance_level: float | None = None,
-    impedance_ref: str | None = None,
+    held_resistance: float | None = None,
+    held_ref: str | None = None,
     band_hz: tuple[float, float] = (20.0, 20e3),
     starts: int = 30,
     seed: int = 1,
@@ -122,9 +122,9 @@ def solve_own_network(
         Source and load.
     gain : float
         Magnitude of output level / EMF at 1 kHz, above 0 and below 1.
-    impedance_level : float, optional
+    held_resistance : float, optional
         Value to hold one resistor at [ohm]; without it all values are free.
-    impedance_ref : str, optional
+    held_ref : str, optional
         Which resistor: by default one across the output, else the first.
     band_hz : tuple of float, optional
         Band of the error [Hz], low and high end.
@@ -167,7 +167,7 @@ def solve_own_network(
             "change the curve's time constants",
         )
     problem = _Problem(
-        topology, found, loading, gain, _held(topology, impedance_level, impedance_ref), band_hz
+        topology, found, loading, gain, _held(topology, held_resistance, held_ref), band_hz
     )
     # The matrices are small: threads of the linear algebra library only get in each other's way.
     with threadpool_limits(limits=1, user_api="blas"):
@@ -201,13 +201,13 @@ def _held(topology: Topology, level: float | None, ref: str | None) -> tuple[int
     if level is None:
         return None
     if not (math.isfinite(level) and level > 0):
-        raise InputError("impedance_level", level, "it must be finite and above 0 ohm")
+        raise InputError("held_resistance", level, "it must be finite and above 0 ohm")
     resistors = [e for e in topology.elements if e.kind is ElementKind.RESISTOR]
     across = [e for e in resistors if set(e.nodes) == set(topology.output)]
     names = [e.ref for e in resistors]
     chosen = ref or next(iter([e.ref for e in across] + names), None)
     if chosen not in names:
-        raise InputError("impedance_ref", ref, f"the resistors are {', '.join(names) or 'none'}")
+        raise InputError("held_ref", ref, f"the resistors are {', '.join(names) or 'none'}")
     return topology.refs.index(chosen), math.log(level)
 
 

@@ -23,7 +23,7 @@ from antecurve.synthesis.impedance import RcImpedance, exact_fractions
 from antecurve.synthesis.rational import Violation, at_level
 from antecurve.synthesis.tree import Layout, Tree, capacitor, resistor, series
 
-__all__ = ["ExactNetwork", "attempt"]
+__all__ = ["ExactNetwork", "realise"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +36,7 @@ class ExactNetwork:
         The exact values.
     gain : float
         Magnitude of H at 1 kHz.
-    impedance_level : float
+    shunt_resistance : float
         The resistor across the output [ohm]: what sets the impedance of the whole.
     load_pole_s : float or None
         T5 [s]: with load capacitance the values are exact for E/(1 + s T5).
@@ -49,19 +49,19 @@ class ExactNetwork:
 
     network: Network
     gain: float
-    impedance_level: float
+    shunt_resistance: float
     load_pole_s: float | None
     implied_poles_s: tuple[float, ...]
     level: float
 
 
-def attempt(
+def realise(
     form: Form,
     found: Factors,
     *,
     loading: Loading,
     gain: float,
-    impedance_level: float,
+    shunt_resistance: float,
     section_ratio: float = 1.0,
     explain: bool = True,
     closely: bool = True,
@@ -78,7 +78,7 @@ def attempt(
         Source and load.
     gain : float
         Magnitude of H at 1 kHz, above 0 and below 1.
-    impedance_level : float
+    shunt_resistance : float
         The resistor across the output [ohm], above 0.
     section_ratio : float, optional
         For a cascade: the shunt resistor across the output over that in the middle.
@@ -100,7 +100,7 @@ def attempt(
         return double
     try:
         effort = (explain, closely)
-        return _solved(form, found, loading, gain, impedance_level, section_ratio, effort)
+        return _solved(form, found, loading, gain, shunt_resistance, section_ratio, effort)
     except (ZeroDivisionError, OverflowError, np.linalg.LinAlgError):
         return Violation(
             "the element values must lie within the range of floating-point numbers, but they do "
@@ -113,7 +113,7 @@ def _solved(
     found: Factors,
     loading: Loading,
     gain: float,
-    impedance_level: float,
+    shunt_resistance: float,
     section_ratio: float,
     effort: tuple[bool, bool],
 ) -> ExactNetwork | Violation:
@@ -122,7 +122,7 @@ def _solved(
             found,
             loading=loading,
             gain=gain,
-            shunt_resistance=impedance_level,
+            shunt_resistance=shunt_resistance,
             section_ratio=section_ratio,
             short_first=form.short_first,
         )
@@ -131,7 +131,7 @@ def _solved(
         return ExactNetwork(
             lay_out(cascade).network(form.name),
             gain,
-            impedance_level,
+            shunt_resistance,
             cascade.load_pole_s,
             cascade.implied_poles_s,
             cascade.level,
@@ -141,7 +141,7 @@ def _solved(
         kind=form.section,
         loading=loading,
         gain=gain,
-        shunt_resistance=impedance_level,
+        shunt_resistance=shunt_resistance,
         explain=effort[0],
         closely=effort[1],
     )
@@ -160,7 +160,7 @@ def _solved(
     return ExactNetwork(
         layout.network(form.name),
         gain,
-        impedance_level,
+        shunt_resistance,
         section.load_pole_s,
         section.implied_poles_s,
         section.level,
