@@ -14,12 +14,12 @@ from collections.abc import Callable
 
 import numpy as np
 
-from antecurve.analysis.band_error import BandError
-from antecurve.analysis.builds import Builds
 from antecurve.analysis.spread import spread
 from antecurve.curves.model import response
 from antecurve.job import default_job
 from antecurve.networks.compiled import evaluate, transfer_coefficients
+from antecurve.parts.band_error import BandError
+from antecurve.parts.builds import Builds
 from antecurve.parts.distributions import BLOCK, draw_block, part_source
 from antecurve.parts.scatter import part_table, position_values
 from antecurve.pipeline import Design

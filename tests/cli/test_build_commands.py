@@ -14,12 +14,12 @@ from bench_networks import bench_network
 from commands import Outcome, invoke
 from nodal import solve_cards
 
-from antecurve.analysis.builds import Builds, MeasuredBuilds
 from antecurve.analysis.spread import spread
 from antecurve.curves.catalogue import named_curve
 from antecurve.curves.model import response
 from antecurve.files.design_file import design_content
 from antecurve.files.job_file import parse_job
+from antecurve.parts.builds import Builds, MeasuredBuilds
 from antecurve.pick.result import SearchReport
 from antecurve.pipeline import Design
 

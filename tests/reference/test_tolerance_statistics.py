@@ -14,8 +14,8 @@ import pytest
 from bench_networks import network_of, position
 
 from antecurve.analysis.intervals import clopper_pearson
-from antecurve.analysis.log_histogram import LogTally
 from antecurve.parts.distributions import draw_block, part_source, standard_deviations
+from antecurve.parts.log_histogram import LogHistogram
 from antecurve.parts.scatter import part_table, position_box, position_values
 
 with (Path(__file__).parent.parent / "data" / "tolerance_statistics.csv").open() as _file:
@@ -136,8 +136,8 @@ def test_corner_frequency_of_normal_parts() -> None:
     assert high == pytest.approx(1.03440, abs=5e-4)
 
 
-def _tally(values: np.ndarray) -> LogTally:
-    tally = LogTally(high=1e5)
+def _tally(values: np.ndarray) -> LogHistogram:
+    tally = LogHistogram(high=1e5)
     for part in np.array_split(values, 7):
         tally.add(part)
     return tally

@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 from bench_networks import BAND, COMMON, DISC, LOADING, bench_network, network_of, position
 
-from antecurve.analysis.band_error import BandError
-from antecurve.analysis.builds import Builds
 from antecurve.analysis.intervals import Proportion, clopper_pearson
 from antecurve.analysis.planning import TolerancePlan, plan_tolerances, with_tolerances
 from antecurve.analysis.spread import spread
 from antecurve.errors import InputError, NoCombinationError
 from antecurve.job import Grade
+from antecurve.parts.band_error import BandError
+from antecurve.parts.builds import Builds
 from antecurve.parts.distributions import part_source
 from antecurve.parts.scatter import part_table
 

@@ -7,14 +7,14 @@ import pytest
 from bench_networks import BAND, COMMON, DISC, LOADING, bench_network, cards, large_network
 from nodal import solve_cards
 
-from antecurve.analysis.band_error import BandError
-from antecurve.analysis.builds import Builds
 from antecurve.analysis.planning import with_tolerances
 from antecurve.analysis.spread import SpreadResult, spread
 from antecurve.curves.model import response
 from antecurve.errors import InputError
 from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import Network
+from antecurve.parts.band_error import BandError
+from antecurve.parts.builds import Builds
 from antecurve.parts.distributions import BLOCK, draw_block, part_source
 from antecurve.parts.scatter import part_table, position_values
 

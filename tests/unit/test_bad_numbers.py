@@ -13,8 +13,8 @@ from bench_networks import BAND, DISC, LOADING, bench_network
 
 import antecurve
 from antecurve.analysis.level import smallest_input_impedance
-from antecurve.analysis.log_histogram import LogTally
 from antecurve.errors import InputError
+from antecurve.parts.log_histogram import LogHistogram
 
 PICKED = bench_network()
 COMMON: Any = {"curve": DISC, "loading": LOADING}
@@ -123,4 +123,4 @@ def test_errors_of_many_decibels_are_finite() -> None:
     assert nominal > 60.0
     assert found.centred_db.p50 == pytest.approx(nominal, rel=0.02)  # parts of 1 to 2.5 %
     with pytest.raises(InputError, match="no finite number"):
-        LogTally().add(np.array([1.0, math.nan]))
+        LogHistogram().add(np.array([1.0, math.nan]))

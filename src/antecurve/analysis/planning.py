@@ -18,13 +18,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from antecurve.analysis.band_error import BandError
-from antecurve.analysis.builds import Builds
 from antecurve.analysis.intervals import Proportion, clopper_pearson
 from antecurve.curves.model import Curve
 from antecurve.errors import InputError, NoCombinationError
 from antecurve.job import Grade
 from antecurve.networks.topology import ElementKind, Loading
+from antecurve.parts.band_error import BandError
+from antecurve.parts.builds import Builds
 from antecurve.parts.distributions import part_source
 from antecurve.parts.position import PickedNetwork
 from antecurve.parts.scatter import part_table

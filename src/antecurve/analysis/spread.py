@@ -9,17 +9,17 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from antecurve.analysis.band_error import BandError
-from antecurve.analysis.builds import Builds, MeasuredBuilds
 from antecurve.analysis.intervals import Proportion, clopper_pearson
-from antecurve.analysis.log_histogram import LogTally, Percentiles
 from antecurve.analysis.sensitivity import PositionSensitivity, sensitivities
 from antecurve.analysis.worst_case import WorstCase, worst_case_or_none
 from antecurve.arrays import hold_read_only
 from antecurve.curves.model import Curve
 from antecurve.errors import InputError
 from antecurve.networks.topology import Loading
+from antecurve.parts.band_error import BandError
+from antecurve.parts.builds import Builds, MeasuredBuilds
 from antecurve.parts.distributions import BLOCK, part_source
+from antecurve.parts.log_histogram import LogHistogram, Percentiles
 from antecurve.parts.position import PickedNetwork
 from antecurve.parts.scatter import part_table
 from antecurve.quantities import check_number
@@ -336,8 +336,8 @@ class _Counted:
     """What is kept of the builds: counts, whatever their number."""
 
     def __init__(self, nominal_level_db: float, limit_db: float | None) -> None:
-        self.centred = LogTally()
-        self.level = LogTally(low=1e-2, high=1e2, width=1e-5)
+        self.centred = LogHistogram()
+        self.level = LogHistogram(low=1e-2, high=1e2, width=1e-5)
         self._nominal, self._limit = nominal_level_db, limit_db
         self._within = 0
 
@@ -371,7 +371,7 @@ def _curves(drawn: Builds, builds: int) -> PercentileCurves:
 
 def _mismatch(drawn: Builds, pairs: int) -> Mismatch:
     """Compare builds with a second channel; parts off one reel are alike in both."""
-    level, largest = LogTally(), LogTally()
+    level, largest = LogHistogram(), LogHistogram()
     for number in range(-(-pairs // BLOCK)):
         left = min(BLOCK, pairs - number * BLOCK)
         one, other = (drawn.block(number, channel=channel) for channel in (0, 1))

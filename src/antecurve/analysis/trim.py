@@ -23,15 +23,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.analysis.as_built import MeterAccuracy, measured_network
-from antecurve.analysis.band_error import BandError
-from antecurve.analysis.builds import Builds
-from antecurve.analysis.log_histogram import LogTally
 from antecurve.errors import InputError, NoCombinationError
 from antecurve.job import Job, Stock
 from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import ElementKind
+from antecurve.parts.band_error import BandError
+from antecurve.parts.builds import Builds
 from antecurve.parts.distributions import part_source
 from antecurve.parts.drawer import Drawer
+from antecurve.parts.log_histogram import LogHistogram
 from antecurve.parts.position import Part, PickedNetwork, Position, joined_value
 from antecurve.parts.scatter import part_table
 from antecurve.pick.candidates import candidates
@@ -174,7 +174,7 @@ class _Build:
             positions=tuple(by_ref.get(p.element.ref, p) for p in self.picked.positions),
         )
         job = self.job
-        tally = LogTally()
+        tally = LogHistogram()
         source = part_source(part_table(after), distribution=job.spread.distribution)
         for some in Builds(source, self.evaluator, job.spread.seed).measured(_BUILDS):
             tally.add(some.centred_db)

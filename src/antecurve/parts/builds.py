@@ -10,8 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.analysis.band_error import BandError
 from antecurve.networks.compiled import Coefficients
+from antecurve.parts.band_error import BandError
 from antecurve.parts.distributions import BLOCK, PartSource, draw_block
 from antecurve.parts.scatter import position_values
 

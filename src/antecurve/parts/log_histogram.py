@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from antecurve.errors import InputError
 
-__all__ = ["LogTally", "Percentiles"]
+__all__ = ["LogHistogram", "Percentiles"]
 
 _WIDTH = 1e-4
 
@@ -39,7 +39,7 @@ class Percentiles:
     max: float
 
 
-class LogTally:
+class LogHistogram:
     """Counts of positive values in logarithmic bins.
 
     Parameters

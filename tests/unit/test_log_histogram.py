@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from antecurve.analysis.log_histogram import LogTally
+from antecurve.parts.log_histogram import LogHistogram
 
 # Half a bin of 1e-4 in the logarithm, and one rounding of exp and log.
 RELATIVE = 0.5e-4 + 1e-9
@@ -15,7 +15,7 @@ RELATIVE = 0.5e-4 + 1e-9
 @pytest.mark.parametrize("fraction", [0.025, 0.5, 0.95, 0.99, 1.0])
 def test_quantiles_are_order_statistics(count: int, fraction: float) -> None:
     values = np.random.default_rng(count).lognormal(-3.0, 0.7, count)
-    tally = LogTally()
+    tally = LogHistogram()
     for part in np.array_split(values, 7):
         tally.add(part)
     expected = np.quantile(values, fraction, method="inverted_cdf")
@@ -26,7 +26,7 @@ def test_quantiles_are_order_statistics(count: int, fraction: float) -> None:
 
 def test_order_and_parts_do_not_matter() -> None:
     values = np.random.default_rng(1).exponential(0.1, 10_000)
-    one, other = LogTally(), LogTally()
+    one, other = LogHistogram(), LogHistogram()
     one.add(values)
     for part in np.array_split(values[::-1], 13):
         other.add(part)
@@ -34,7 +34,7 @@ def test_order_and_parts_do_not_matter() -> None:
 
 
 def test_values_beyond_the_range_are_counted() -> None:
-    tally = LogTally()
+    tally = LogHistogram()
     tally.add(np.array([0.0, 1e-12, 5.0, 1e6]))
     assert tally.count == 4
     assert tally.quantile(0.25) < 1e-8
@@ -42,4 +42,4 @@ def test_values_beyond_the_range_are_counted() -> None:
 
 
 def test_no_value_has_no_percentile() -> None:
-    assert np.isnan(LogTally().quantile(0.5))
+    assert np.isnan(LogHistogram().quantile(0.5))
