@@ -11,6 +11,7 @@ from antecurve.curves.catalogue import named_curve
 from antecurve.curves.construct import with_limits
 from antecurve.curves.model import Curve
 from antecurve.errors import InputError
+from antecurve.networks.conditions import Conditions
 from antecurve.networks.topology import Element, Loading, check_names
 from antecurve.quantities import (
     CAPACITANCES,
@@ -288,6 +289,16 @@ class Job:
         for name, values in (("resistors", RESISTANCES), ("capacitors", CAPACITANCES)):
             for end in getattr(self, name).value_range:
                 values.check(end, field=f"{name}.range")
+
+    @property
+    def conditions(self) -> Conditions:
+        """Curve, generator, unit and band."""
+        return Conditions(
+            curve=self.curve,
+            loading=self.loading,
+            band_hz=self.target.band_hz,
+            source_level_v=self.source_level_v,
+        )
 
     @property
     def gain(self) -> float:

@@ -27,6 +27,7 @@ from antecurve.analysis.waveform import SquareWave
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
 from antecurve.errors import InputError
 from antecurve.job import Job
+from antecurve.networks.conditions import Conditions
 from antecurve.networks.deviation import ErrorRange, error_range, reference_gain
 from antecurve.networks.roots import extra_poles
 from antecurve.networks.topology import ElementKind, Network, Topology
@@ -160,6 +161,11 @@ class Design:
     def curve(self) -> Curve:
         """The curve to impose, limits included."""
         return self.job.curve
+
+    @property
+    def conditions(self) -> Conditions:
+        """Curve, generator, unit and band."""
+        return self.job.conditions
 
     @property
     def network(self) -> Network:

@@ -1,0 +1,381 @@
+"""Check and coerce what a public constructor or function is given, by its annotations.
+
+`checked` reads the annotations of a dataclass or a function once, at its first use, and makes a
+coercion of each.  What does not fit ends in an `InputError` that names the argument, the value
+received and what is allowed, before any of the function runs.  Numbers become floats, sequences
+become tuples, texts become members of their enumeration; ranges stay with the class itself.
+"""
+
+from __future__ import annotations
+
+import collections.abc
+import enum
+import functools
+import inspect
+import math
+import numbers
+import os
+import sys
+import types
+import typing
+from collections.abc import Callable
+from typing import Any, TypeVar
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from antecurve.errors import InputError
+
+__all__ = ["checked", "public_names"]
+
+Target = TypeVar("Target", bound=Callable[..., Any])
+Coercion = Callable[[str, Any], Any]
+"""Takes the name of an argument and its value; returns the value to use."""
+
+_PUBLIC: list[Any] = []
+_MAKE_ONE_BY = {
+    "Curve": "antecurve.named_curve, antecurve.curve_from_turnover or antecurve.Curve",
+    "Job": "antecurve.read_job or antecurve.default_job",
+    "Design": "antecurve.design or antecurve.read_design",
+    "Network": "antecurve.Network or the network of a design",
+    "Conditions": "the conditions of a job or a design, or antecurve.Conditions",
+    "Drawer": "antecurve.read_drawer",
+}
+
+
+def checked(target: Target) -> Target:
+    """Make a dataclass or a function refuse what its annotations do not allow.
+
+    Parameters
+    ----------
+    target : type or callable
+        A frozen dataclass, or a function.
+
+    Returns
+    -------
+    type or callable
+        The same class with a checking constructor, or a function that checks and then calls.
+
+    Examples
+    --------
+    >>> @checked
+    ... def half(value: float) -> float:
+    ...     return value / 2.0
+    >>> half("two")
+    Traceback (most recent call last):
+    antecurve.errors.InputError: value: received 'two'; it must be a number
+    """
+    if isinstance(target, type):
+        initialise: Any = vars(target)["__init__"]
+        prefix = f"{target.__name__}."
+
+        @functools.wraps(initialise)
+        def construct(self: object, *args: Any, **kwargs: Any) -> None:
+            given = _coerced(initialise, prefix, (self, *args), kwargs)
+            initialise(*given.args, **given.kwargs)
+
+        target.__init__ = construct  # type: ignore[misc]
+        _PUBLIC.append(target)
+        return target
+
+    @functools.wraps(target)
+    def call(*args: Any, **kwargs: Any) -> Any:
+        given = _coerced(target, "", args, kwargs)
+        return target(*given.args, **given.kwargs)
+
+    _PUBLIC.append(call)
+    return typing.cast("Target", call)
+
+
+def public_names() -> tuple[Any, ...]:
+    """Return every class and function that checks its arguments.
+
+    Returns
+    -------
+    tuple of type or callable
+        In the order in which their modules were loaded.
+    """
+    return tuple(_PUBLIC)
+
+
+def _coerced(
+    target: Callable[..., Any], prefix: str, args: tuple[Any, ...], kwargs: dict[str, Any]
+) -> inspect.BoundArguments:
+    signature, coercions = _plan(target)
+    given = signature.bind(*args, **kwargs)
+    arguments = given.arguments
+    for name, coercion in coercions.items():
+        if name in arguments:
+            arguments[name] = coercion(prefix + name, arguments[name])
+    return given
+
+
+@functools.cache
+def _plan(target: Callable[..., Any]) -> tuple[inspect.Signature, dict[str, Coercion]]:
+    signature = inspect.signature(target)
+    namespace = vars(sys.modules[target.__module__])
+    coercions = {}
+    for name, parameter in signature.parameters.items():
+        if name == "self" or parameter.annotation is inspect.Parameter.empty:
+            continue
+        coercion = _coercion(_resolved(parameter.annotation, namespace))
+        if coercion is None:
+            continue
+        if parameter.kind is inspect.Parameter.VAR_POSITIONAL:
+            coercion = _sequence(coercion, tuple)
+        elif parameter.kind is inspect.Parameter.VAR_KEYWORD:
+            continue
+        coercions[name] = coercion
+    return signature, coercions
+
+
+def _resolved(annotation: Any, namespace: dict[str, Any]) -> Any:
+    """The object that an annotation names; `Any` for what only type checkers import."""
+    if not isinstance(annotation, str):
+        return annotation
+    names = dict(namespace)
+    while True:
+        try:
+            return eval(annotation, names)
+        except NameError as error:
+            # Imported for type checkers only: the package knows its public names itself.
+            package, name = sys.modules[__package__], str(error.name)
+            names[name] = getattr(package, name, Any)
+
+
+def _real(name: str, value: Any) -> float:
+    if isinstance(value, bool | np.bool_) or not isinstance(value, numbers.Real):
+        raise InputError(name, value, "it must be a number")
+    try:
+        number = float(value)
+    except OverflowError:
+        raise InputError(name, value, "it must be a number that fits double precision") from None
+    if math.isnan(number):
+        raise InputError(name, number, "it must be a number")
+    return number
+
+
+def _whole(name: str, value: Any) -> int:
+    if isinstance(value, bool | np.bool_) or not isinstance(value, numbers.Integral):
+        raise InputError(name, value, "it must be a whole number")
+    return int(value)
+
+
+def _truth(name: str, value: Any) -> bool:
+    if not isinstance(value, bool | np.bool_):
+        raise InputError(name, value, "it must be True or False")
+    return bool(value)
+
+
+def _text(name: str, value: Any) -> str:
+    if not isinstance(value, str):
+        raise InputError(name, value, "it must be a text")
+    return value
+
+
+def _nothing(name: str, value: Any) -> None:
+    if value is not None:
+        raise InputError(name, value, "it must be None")
+
+
+def _path(name: str, value: Any) -> Any:
+    if not isinstance(value, str | os.PathLike):
+        raise InputError(name, value, "it must be the path of a file or folder")
+    return value
+
+
+_PLAIN: dict[Any, Coercion] = {
+    float: _real,
+    int: _whole,
+    bool: _truth,
+    str: _text,
+    type(None): _nothing,
+    None: _nothing,
+}
+
+
+def _member(kind: type[enum.Enum]) -> Coercion:
+    words = " or ".join(repr(str(m.value)) for m in kind)
+
+    def coerce(name: str, value: Any) -> enum.Enum:
+        try:
+            return kind(value)
+        except ValueError:
+            raise InputError(name, value, f"it must be {words}") from None
+
+    return coerce
+
+
+def _literal(values: tuple[Any, ...]) -> Coercion:
+    words = " or ".join(repr(v) for v in values)
+
+    def coerce(name: str, value: Any) -> Any:
+        for allowed in values:
+            if type(value) is type(allowed) and value == allowed:
+                return value
+        raise InputError(name, value, f"it must be {words}")
+
+    return coerce
+
+
+def _sequence(item: Coercion, make: Callable[[Any], Any]) -> Coercion:
+    def coerce(name: str, value: Any) -> Any:
+        if isinstance(value, str | bytes | dict) or not isinstance(value, collections.abc.Iterable):
+            raise InputError(name, value, "it must be a sequence, such as a tuple")
+        return make(item(f"{name}[{k}]", v) for k, v in enumerate(value))
+
+    return coerce
+
+
+def _fixed(items: tuple[Coercion | None, ...]) -> Coercion:
+    def coerce(name: str, value: Any) -> tuple[Any, ...]:
+        rule = f"it must be a sequence of {len(items)} values"
+        if isinstance(value, str | bytes | dict) or not isinstance(value, collections.abc.Iterable):
+            raise InputError(name, value, rule)
+        values = tuple(value)
+        if len(values) != len(items):
+            raise InputError(name, values, rule)
+        return tuple(
+            v if item is None else item(f"{name}[{k}]", v)
+            for k, (item, v) in enumerate(zip(items, values, strict=True))
+        )
+
+    return coerce
+
+
+def _mapping(key: Coercion | None, item: Coercion | None) -> Coercion:
+    def coerce(name: str, value: Any) -> dict[Any, Any]:
+        if not isinstance(value, collections.abc.Mapping):
+            raise InputError(name, value, "it must be a mapping, such as a dict")
+        return {
+            (key(f"a key of {name}", k) if key else k): (item(f"{name}[{k!r}]", v) if item else v)
+            for k, v in value.items()
+        }
+
+    return coerce
+
+
+def _numbers(dtype: Any, *, convert: bool) -> Coercion:
+    kinds = "iufc" if np.issubdtype(dtype, np.complexfloating) else "iuf"
+    if np.issubdtype(dtype, np.bool_):
+        kinds = "b"
+
+    def coerce(name: str, value: Any) -> Any:
+        try:
+            array = np.asarray(value)
+        except (ValueError, TypeError, OverflowError):
+            raise InputError(name, value, "it must be an array of numbers") from None
+        if array.dtype.kind not in kinds and not (array.size == 0 and array.dtype.kind == "f"):
+            raise InputError(name, value, "it must be an array of numbers")
+        if convert:
+            return array.astype(dtype, copy=False)
+        if array.dtype.kind in "fc" and np.isnan(array).any():
+            raise InputError(name, value, "each value must be a number, none of them missing")
+        return value
+
+    return coerce
+
+
+def _instance(kind: type) -> Coercion:
+    article = "an" if kind.__name__[:1] in "AEIOU" else "a"
+    rule = f"it must be {article} {kind.__name__}"
+    if kind.__name__ in _MAKE_ONE_BY:
+        rule += f"; make one by {_MAKE_ONE_BY[kind.__name__]}"
+
+    def coerce(name: str, value: Any) -> Any:
+        if not isinstance(value, kind):
+            raise InputError(name, value, rule)
+        return value
+
+    return coerce
+
+
+def _callable(name: str, value: Any) -> Any:
+    if not callable(value):
+        raise InputError(name, value, "it must be a function")
+    return value
+
+
+def _union(options: tuple[Any, ...]) -> Coercion | None:
+    if any(isinstance(o, type) and issubclass(o, os.PathLike) for o in options):
+        return _either([_path, _nothing] if type(None) in options else [_path])
+    coercions = [_coercion(option) for option in options]
+    if any(c is None for c in coercions):
+        return None
+    return _either([c for c in coercions if c is not None])
+
+
+def _either(coercions: list[Coercion]) -> Coercion:
+    def coerce(name: str, value: Any) -> Any:
+        if value is None and _nothing in coercions:
+            return None
+        errors = []
+        for coercion in coercions:
+            if coercion is _nothing:
+                continue
+            try:
+                return coercion(name, value)
+            except InputError as error:
+                errors.append(error)
+        if len(errors) == 1:
+            raise errors[0]
+        rules = dict.fromkeys(e.rule.removeprefix("it must be ") for e in errors)
+        raise InputError(name, value, "it must be " + ", or ".join(rules))
+
+    return coerce
+
+
+_SEQUENCES = (
+    collections.abc.Sequence,
+    collections.abc.Iterable,
+    collections.abc.Collection,
+    list,
+)
+
+
+def _coercion(annotation: Any) -> Coercion | None:
+    """The coercion of one annotation; nothing where anything goes."""
+    try:
+        if annotation in _PLAIN:
+            return _PLAIN[annotation]
+    except TypeError:
+        return None
+    origin, arguments = typing.get_origin(annotation), typing.get_args(annotation)
+    if annotation == ArrayLike:
+        return _numbers(float, convert=False)
+    if origin is typing.Annotated:
+        return _coercion(arguments[0])
+    if origin in (typing.Union, types.UnionType):
+        return _union(arguments)
+    if origin is typing.Literal:
+        return _literal(arguments)
+    if origin is tuple:
+        return _tuple(arguments)
+    if origin is np.ndarray:
+        return _numbers(typing.get_args(arguments[1])[0], convert=True)
+    if origin is collections.abc.Callable or annotation is Callable:
+        return _callable
+    if origin in _SEQUENCES:
+        item = _coercion(arguments[0])
+        return _sequence(item or (lambda _, v: v), tuple)
+    if origin in (collections.abc.Mapping, dict):
+        return _mapping(_coercion(arguments[0]), _coercion(arguments[1]))
+    if origin in (set, frozenset, collections.abc.Set):
+        return _sequence(_coercion(arguments[0]) or (lambda _, v: v), frozenset)
+    if isinstance(annotation, type):
+        if issubclass(annotation, enum.Enum):
+            return _member(annotation)
+        if annotation is object:
+            return None
+        if getattr(annotation, "_is_protocol", False) and not getattr(
+            annotation, "_is_runtime_protocol", False
+        ):
+            return None
+        return _instance(annotation)
+    return None
+
+
+def _tuple(arguments: tuple[Any, ...]) -> Coercion:
+    if len(arguments) == 2 and arguments[1] is Ellipsis:
+        return _sequence(_coercion(arguments[0]) or (lambda _, v: v), tuple)
+    return _fixed(tuple(_coercion(a) for a in arguments))

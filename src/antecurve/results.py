@@ -1,0 +1,158 @@
+"""Results that speak: as plain data, as a table, in a few lines, and in a notebook.
+
+A result is a frozen dataclass that derives from `Result`.  Plain data comes from one encoder over
+its fields (`msgspec.to_builtins`); a class whose JSON has another shape, because the contract of
+the files says so, overrides `to_dict`.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import html
+import json
+import math
+from typing import TYPE_CHECKING, Any, ClassVar
+
+import numpy as np
+
+if TYPE_CHECKING:
+    import pandas
+
+__all__ = ["Result", "json_text", "plain"]
+
+_MOST_LINES = 10  # of a repr: what an interactive session shows at a glance
+_LINE = 100
+_ROWS_SHOWN = 12  # in a notebook, before the table is cut
+
+
+def plain(value: object) -> Any:
+    """Return a result as plain data: dicts, lists, numbers, texts and ``None``.
+
+    Parameters
+    ----------
+    value : object
+        A dataclass, an enumeration's member, an array, a sequence or a mapping of such.
+
+    Returns
+    -------
+    object
+        Plain data; what is not finite is ``None``.
+    """
+    import msgspec
+
+    return _finite(msgspec.to_builtins(value, enc_hook=_encode, str_keys=True))
+
+
+def _encode(value: Any) -> Any:
+    if isinstance(value, np.ndarray | np.generic):
+        return value.tolist()
+    raise TypeError(f"{type(value).__name__} is no plain data")
+
+
+def _finite(value: Any) -> Any:
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, dict):
+        return {key: _finite(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_finite(item) for item in value]
+    return value
+
+
+def json_text(value: object) -> str:
+    """Return plain data as JSON, numbers with full precision.
+
+    Parameters
+    ----------
+    value : object
+        What `plain` takes.
+
+    Returns
+    -------
+    str
+        Indented by one, a line break at the end.
+    """
+    content = json.dumps(plain(value), indent=1, ensure_ascii=False, allow_nan=False)
+    return content + "\n"
+
+
+class Result:
+    """Base of the results: frozen dataclasses that show themselves."""
+
+    __slots__ = ()
+
+    _rows: ClassVar[str] = ""
+    """Field that holds the rows of the table; empty: arrays of one length are its columns."""
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the result as plain data, as its JSON holds it.
+
+        Returns
+        -------
+        dict
+            Texts, numbers, lists and ``None``.
+        """
+        content: dict[str, Any] = plain(self)
+        return content
+
+    def to_frame(self) -> pandas.DataFrame:
+        """Return the result as a table.
+
+        Returns
+        -------
+        pandas.DataFrame
+            One row for each entry; one row in all for a result without a table.
+        """
+        import pandas
+
+        return pandas.DataFrame(_table(self))
+
+    def __repr__(self) -> str:
+        lines = [f"{type(self).__name__}("]
+        fields = [f for f in dataclasses.fields(self) if f.repr]  # type: ignore[arg-type]
+        shown = fields if len(fields) <= _MOST_LINES - 2 else fields[: _MOST_LINES - 3]
+        lines += [f"  {f.name}={_brief(getattr(self, f.name))}" for f in shown]
+        if len(shown) < len(fields):
+            lines.append(f"  ... {len(fields) - len(shown)} more")
+        return "\n".join([*(line[:_LINE] for line in lines), ")"])
+
+    def _repr_html_(self) -> str:
+        frame = self.to_frame()
+        cut = "" if len(frame) <= _ROWS_SHOWN else f"<p>{len(frame)} rows; to_frame() has all.</p>"
+        name = html.escape(type(self).__name__)
+        return f"<p><b>{name}</b></p>{frame.head(_ROWS_SHOWN).to_html(index=False)}{cut}"
+
+
+def _brief(value: object) -> str:
+    if isinstance(value, np.ndarray):
+        return f"<array of {' x '.join(map(str, value.shape))}>"
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return f"<{type(value).__name__}>"
+    if isinstance(value, tuple | list) and len(value) > 4:
+        return f"<{len(value)} of {type(value[0]).__name__}>"
+    if isinstance(value, tuple | list) and any(dataclasses.is_dataclass(v) for v in value):
+        return f"({', '.join(_brief(v) for v in value)})"
+    if isinstance(value, float):
+        return f"{value:.6g}"
+    return repr(value).replace("\n", " ")
+
+
+def _table(result: Result) -> dict[str, Any] | list[dict[str, Any]]:
+    values = {f.name: getattr(result, f.name) for f in dataclasses.fields(result)}  # type: ignore[arg-type]
+    if result._rows:
+        return [_flat(plain(row)) for row in values[result._rows]]
+    columns = {n: v for n, v in values.items() if isinstance(v, np.ndarray) and v.ndim == 1}
+    if len({len(v) for v in columns.values()}) == 1:
+        return columns
+    return [_flat(plain(result))]
+
+
+def _flat(content: dict[str, Any], prefix: str = "") -> dict[str, Any]:
+    """Nested dicts as dotted names; lists stay in their cell."""
+    flat: dict[str, Any] = {}
+    for key, value in content.items():
+        if isinstance(value, dict):
+            flat |= _flat(value, f"{prefix}{key}.")
+        else:
+            flat[f"{prefix}{key}"] = value
+    return flat
