@@ -12,7 +12,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from nodal import solve_cards
 
-from antecurve.curves.model import Curve, factors, response
+from antecurve.curves.model import Curve, response, zero_pole_gain
 from antecurve.networks.balanced import balanced_network
 from antecurve.networks.compiled import transfer
 from antecurve.networks.topology import Loading, Network
@@ -239,7 +239,7 @@ def _number(digits: str, prefix: str | None) -> float:
 def test_a_refusal_states_an_inequality_that_indeed_does_not_hold(case: Case, form: str) -> None:
     found = realise(
         named_form(form),
-        factors(case.curve),
+        zero_pole_gain(case.curve),
         loading=case.loading,
         gain=case.gain,
         shunt_resistance=case.impedance,

@@ -15,7 +15,7 @@ from antecurve.curves.construct import (
     time_constant_from_frequency,
     with_limits,
 )
-from antecurve.curves.model import Curve, factors, inverse_response, level_db, response
+from antecurve.curves.model import Curve, inverse_response, level_db, response, zero_pole_gain
 from antecurve.curves.tabulate import curve_table, third_octave_frequencies
 from antecurve.errors import InputError
 
@@ -66,9 +66,9 @@ def test_limits_are_apart_from_the_published_curve() -> None:
     curve = with_limits(
         named_curve("disc-amended"), ultrasonic_poles_hz=[50e3], low_end_bound_hz=2.0
     )
-    assert factors(curve).poles_at_origin == 0
-    assert factors(curve).poles_s[0] == pytest.approx(time_constant_from_frequency(2.0))
-    assert factors(curve, published=True).poles_at_origin == 1
+    assert zero_pole_gain(curve).poles_at_origin == 0
+    assert zero_pole_gain(curve).poles_s[0] == pytest.approx(time_constant_from_frequency(2.0))
+    assert zero_pole_gain(curve, published=True).poles_at_origin == 1
     unit = response(curve, [20.0, 1e4], published=True) * inverse_response(curve, [20.0, 1e4])
     assert unit == pytest.approx(1.0, abs=1e-12)
     with pytest.raises(InputError, match="does not rise towards DC"):

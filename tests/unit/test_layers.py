@@ -14,14 +14,15 @@ import antecurve
 ROOT = Path(antecurve.__file__).parent
 # Lowest first; a module may import from its own layer and those before it.
 LAYERS = (
-    "errors", "texts", "quantities", "arrays", "checked", "results", "curves", "networks.topology",
-    "networks.conditions", "job", "networks",
+    "errors", "texts", "quantities", "arrays", "checked", "results", "algebra", "curves",
+    "networks.topology", "networks.conditions", "job", "networks",
     "synthesis", "parts", "pick", "analysis", "judge", "pipeline", "files", "report", "cli",
     "__main__",
 )  # fmt: skip
 HEAVY = {"pandas", "typer", "matplotlib", "schemdraw", "rich", "jinja2", "openpyxl"}
 COMPUTING = {
-    "curves", "networks", "synthesis", "parts", "pick", "analysis", "judge", "job", "pipeline",
+    "algebra", "curves", "networks", "synthesis", "parts", "pick", "analysis", "judge", "job",
+    "pipeline",
 }  # fmt: skip
 MODULES = sorted(p for p in ROOT.rglob("*.py") if p != ROOT / "__init__.py")
 

@@ -14,7 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Factors
+from antecurve.algebra.zero_pole_gain import ZeroPoleGain
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.networks.compiled import transfer
 from antecurve.networks.roots import network_roots
 from antecurve.networks.topology import Loading, Network
@@ -92,12 +93,12 @@ def joined(first: Chain, second: Chain) -> Chain:
     )
 
 
-def unit_gain(found: Factors, *, inverse: bool = False) -> Chain:
+def unit_gain(found: ZeroPoleGain[float], *, inverse: bool = False) -> Chain:
     """Return factors as a chain whose magnitude is 1 at 1 kHz.
 
     Parameters
     ----------
-    found : Factors
+    found : ZeroPoleGain
         Time constants.
     inverse : bool, optional
         Whether zeros and poles change places.

@@ -9,9 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from antecurve.algebra.zero_pole_gain import ZeroPoleGain
 from antecurve.analysis.chain import Chain, unit_gain
 from antecurve.curves.construct import time_constant_from_frequency
-from antecurve.curves.model import Curve, Factors, factors
+from antecurve.curves.model import Curve, zero_pole_gain
 from antecurve.errors import InputError
 from antecurve.quantities import check_number
 
@@ -121,7 +122,7 @@ def playback_chain(curve: Curve, playback: Playback = IDEAL) -> Chain:
     InputError
         When the playback changes a time constant that the curve lacks.
     """
-    published = factors(curve, published=True)
+    published = zero_pole_gain(curve, published=True)
     zeros, poles = list(published.zeros_s), list(published.poles_s)
     at_origin = published.zeros_at_origin
     known = time_constants(curve)
@@ -155,7 +156,9 @@ def playback_chain(curve: Curve, playback: Playback = IDEAL) -> Chain:
         poles_at_origin += 1
     if playback.high_corner_hz is not None:
         zeros.append(time_constant_from_frequency(playback.high_corner_hz))
-    return unit_gain(Factors(tuple(zeros), tuple(poles), at_origin, poles_at_origin), inverse=True)
+    return unit_gain(
+        ZeroPoleGain(tuple(zeros), tuple(poles), at_origin, poles_at_origin), inverse=True
+    )
 
 
 _TURNOVER_FAULTS = (

@@ -31,7 +31,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.analysis.sensitivity import relative_sensitivity
-from antecurve.curves.model import Curve, factors, response
+from antecurve.curves.model import Curve, response, zero_pole_gain
 from antecurve.errors import InputError
 from antecurve.networks.centred_error import CentredError, log_frequencies
 from antecurve.networks.compiled import Coefficients, evaluate, loaded_coefficients
@@ -468,7 +468,7 @@ def worst_case_or_none(
 
 
 def _factor_count(curve: Curve) -> int:
-    found = factors(curve)
+    found = zero_pole_gain(curve)
     return len(found.zeros_s) + len(found.poles_s)
 
 

@@ -10,56 +10,30 @@ and the published time constants alone.
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass, replace
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from antecurve.algebra.zero_pole_gain import ZeroPoleGain
 from antecurve.errors import InputError
 from antecurve.quantities import TIME_CONSTANTS
 
 __all__ = [
-    "COINCIDENT",
     "REFERENCE_FREQUENCY_HZ",
     "Curve",
-    "Factors",
-    "factors",
     "inverse_response",
     "level_db",
     "response",
-    "without_cancelling",
+    "zero_pole_gain",
 ]
 
 REFERENCE_FREQUENCY_HZ = 1000.0
 """Frequency at which levels are 0 dB [Hz] (IEC 60098 gives the disc curve re 1 kHz)."""
 
 
-COINCIDENT = 1e-9
-"""Relative distance below which two time constants count as the same."""
-
-
 _MOST_AT_ORIGIN = 2
 _MOST_TIME_CONSTANTS = 12
-
-
-@dataclass(frozen=True, slots=True)
-class Factors:
-    """A rational function by its real time constants.
-
-    Attributes
-    ----------
-    zeros_s, poles_s : tuple of float
-        Time constants [s], greater than 0, longest first.
-    zeros_at_origin, poles_at_origin : int
-        Powers of s in the numerator and denominator.
-    """
-
-    zeros_s: tuple[float, ...]
-    poles_s: tuple[float, ...]
-    zeros_at_origin: int = 0
-    poles_at_origin: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +109,7 @@ class Curve:
             )
 
 
-def factors(curve: Curve, *, published: bool = False) -> Factors:
+def zero_pole_gain(curve: Curve, *, published: bool = False) -> ZeroPoleGain[float]:
     """Return the curve as a rational function by its time constants.
 
     Parameters
@@ -147,49 +121,20 @@ def factors(curve: Curve, *, published: bool = False) -> Factors:
 
     Returns
     -------
-    Factors
+    ZeroPoleGain
         The job's curve, or the published time constants alone.
     """
     if published:
-        return Factors(curve.zeros_s, curve.poles_s, curve.zeros_at_origin, curve.poles_at_origin)
+        return ZeroPoleGain(
+            curve.zeros_s, curve.poles_s, curve.zeros_at_origin, curve.poles_at_origin
+        )
     poles = list(curve.poles_s) + list(curve.ultrasonic_poles_s)
     at_origin = curve.poles_at_origin
     if curve.low_end_bound_s is not None:
         poles.append(curve.low_end_bound_s)
         at_origin -= 1
-    return Factors(
+    return ZeroPoleGain(
         curve.zeros_s, tuple(sorted(poles, reverse=True)), curve.zeros_at_origin, at_origin
-    )
-
-
-def without_cancelling(found: Factors) -> Factors:
-    """Return a rational function without the zeros and poles that are the same.
-
-    Parameters
-    ----------
-    found : Factors
-        The function.
-
-    Returns
-    -------
-    Factors
-        The same function in lowest terms, those at the origin included; time constants within
-        a relative `COINCIDENT` of each other count as the same.
-    """
-    zeros, poles = list(found.zeros_s), list(found.poles_s)
-    for zero in found.zeros_s:
-        for pole in poles:
-            if abs(zero - pole) <= COINCIDENT * zero:
-                zeros.remove(zero)
-                poles.remove(pole)
-                break
-    common = min(found.zeros_at_origin, found.poles_at_origin)
-    return replace(
-        found,
-        zeros_s=tuple(zeros),
-        poles_s=tuple(poles),
-        zeros_at_origin=found.zeros_at_origin - common,
-        poles_at_origin=found.poles_at_origin - common,
     )
 
 
@@ -226,18 +171,8 @@ def response(
     frequency = np.asarray(frequency_hz, dtype=float)
     if not np.all(np.isfinite(frequency) & (frequency > 0)):
         raise InputError("frequency_hz", frequency_hz, "it must be finite and above 0 Hz")
-    found = factors(curve, published=published)
-    return _raw(found, frequency) / abs(_raw(found, np.array(REFERENCE_FREQUENCY_HZ)))
-
-
-def _raw(found: Factors, frequency: NDArray[Any]) -> NDArray[np.complex128]:
-    s = 2j * math.pi * frequency
-    value = np.asarray(s ** (found.zeros_at_origin - found.poles_at_origin), dtype=complex)
-    for zero in found.zeros_s:
-        value = value * (1 + s * zero)
-    for pole in found.poles_s:
-        value = value / (1 + s * pole)
-    return value
+    emphasis = zero_pole_gain(curve, published=published)
+    return emphasis.response(frequency) / abs(emphasis.response(REFERENCE_FREQUENCY_HZ))
 
 
 def inverse_response(

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.arrays import hold_read_only
-from antecurve.curves.model import Curve, factors, level_db
+from antecurve.curves.model import Curve, level_db, zero_pole_gain
 from antecurve.errors import InputError
 
 __all__ = ["CurveTable", "curve_table", "third_octave_frequencies"]
@@ -108,7 +108,7 @@ def curve_table(curve: Curve, frequency_hz: NDArray[np.float64] | None = None) -
     emphasis = level_db(curve, frequency)
     playback = 0.0 - level_db(curve, frequency, published=True)  # no minus before a zero
     # Each factor by itself, so that the phase never jumps by a full turn.
-    found = factors(curve)
+    found = zero_pole_gain(curve)
     omega = 2.0 * math.pi * frequency
     phase = np.full(frequency.shape, 90.0 * (found.zeros_at_origin - found.poles_at_origin))
     for time in found.zeros_s:

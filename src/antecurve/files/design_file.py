@@ -7,7 +7,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from antecurve.curves.model import factors
+from antecurve.curves.model import zero_pole_gain
 from antecurve.errors import AntecurveError, FileFormatError
 from antecurve.files.design_job import job_content, job_from, network_content, network_from
 from antecurve.files.field_types import check_types
@@ -38,7 +38,7 @@ def design_content(design: Design) -> dict[str, Any]:
         Every key of the format; analyses that the design does not carry are ``None``.
     """
     job, analysis = design.job, design.analysis
-    curve = factors(job.curve)
+    curve = zero_pole_gain(job.curve)
     return {
         "format": FORMAT,
         "job": job_content(job),

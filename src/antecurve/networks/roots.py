@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.curves.model import Curve, factors
+from antecurve.curves.model import Curve, zero_pole_gain
 from antecurve.networks.compiled import loaded_coefficients
 from antecurve.networks.topology import Loading, Network
 
@@ -91,7 +91,7 @@ def extra_poles(network: Network, curve: Curve, *, loading: Loading) -> tuple[fl
         Time constants [s], longest first, without those that a zero of the network cancels.
     """
     roots = network_roots(network, loading=loading)
-    wanted = factors(curve)
+    wanted = zero_pole_gain(curve)
     left = list(roots.poles_s)
     for known in (*wanted.poles_s, *_surplus(roots.zeros_s, wanted.zeros_s)):
         nearest = min(left, key=lambda t: abs(t - known), default=None)

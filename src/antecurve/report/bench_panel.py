@@ -9,7 +9,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from antecurve.curves.model import factors
+from antecurve.curves.model import zero_pole_gain
 from antecurve.networks.javascript import transfer_javascript
 from antecurve.networks.topology import ElementKind
 from antecurve.quantities import format_quantity
@@ -96,7 +96,7 @@ def bench_panel(design: Design, analysis: Analysis, *, environment: Any) -> Benc
     from markupsafe import Markup
 
     job, response = design.job, analysis.response
-    curve = factors(job.curve)
+    curve = zero_pole_gain(job.curve)
     content = {
         "values": [p.value for p in design.picked.positions],
         "positions": [

@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from antecurve.analysis.level import level_report
-from antecurve.curves.model import factors
+from antecurve.curves.model import zero_pole_gain
 from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import ElementKind
 from antecurve.pipeline import pair_level_db
@@ -224,7 +224,7 @@ def curve_line(curve: Curve) -> str:
     str
         Zeros and poles, limits included.
     """
-    found = factors(curve)
+    found = zero_pole_gain(curve)
 
     def listed(times: tuple[float, ...], at_origin: int) -> str:
         origin = {0: [], 1: ["at the origin"]}.get(at_origin, [f"{at_origin} at the origin"])

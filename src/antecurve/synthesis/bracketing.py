@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.curves.model import Factors
+from antecurve.algebra.zero_pole_gain import ZeroPoleGain
 
 __all__ = ["DECADES_BELOW", "IMPLIED_RANGE_S", "crossings", "scan_grid", "with_dips", "with_edges"]
 
@@ -31,12 +31,14 @@ _FAR = 1e9
 _EPSILON = float(np.finfo(float).eps)
 
 
-def scan_grid(found: Factors, low: float, high: float, *, closely: bool = False) -> NDArray[Any]:
+def scan_grid(
+    found: ZeroPoleGain[float], low: float, high: float, *, closely: bool = False
+) -> NDArray[Any]:
     """Return time constants to look at: evenly in the logarithm, and closer around the curve's own.
 
     Parameters
     ----------
-    found : Factors
+    found : ZeroPoleGain
         The curve.
     low, high : float
         Ends of the range [s], both included.

@@ -38,7 +38,8 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Factors
+from antecurve.algebra.zero_pole_gain import ZeroPoleGain
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.networks.topology import Loading
 from antecurve.quantities import format_quantity
 from antecurve.synthesis.bracketing import (
@@ -95,7 +96,7 @@ class Cascade:
 
 
 def solve_cascade(
-    found: Factors,
+    found: ZeroPoleGain[float],
     *,
     loading: Loading,
     gain: float,
@@ -107,7 +108,7 @@ def solve_cascade(
 
     Parameters
     ----------
-    found : Factors
+    found : ZeroPoleGain
         The curve: two zeros, one of which may be at the origin.
     loading : Loading
         Source and load.
@@ -176,7 +177,7 @@ class _Problem:
 
     def __init__(
         self,
-        found: Factors,
+        found: ZeroPoleGain[float],
         loading: Loading,
         gain: float,
         shunt: float,

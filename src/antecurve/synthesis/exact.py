@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from antecurve.curves.model import Curve, factors
+from antecurve.curves.model import Curve, zero_pole_gain
 from antecurve.errors import InputError, UnattainableError
 from antecurve.networks.topology import Loading
 from antecurve.synthesis.form import Form
@@ -77,7 +77,7 @@ def exact_network(
     chosen = _validated(form, gain, shunt_resistance, section_ratio)
     result = realise(
         chosen,
-        factors(curve),
+        zero_pole_gain(curve),
         loading=loading,
         gain=gain,
         shunt_resistance=shunt_resistance,
@@ -144,7 +144,7 @@ def exact_network_or_none(
     """
     result = realise(
         _validated(form, gain, shunt_resistance, section_ratio),
-        factors(curve),
+        zero_pole_gain(curve),
         loading=loading,
         gain=gain,
         shunt_resistance=shunt_resistance,

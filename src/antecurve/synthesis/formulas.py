@@ -10,7 +10,8 @@ from __future__ import annotations
 from functools import lru_cache
 from typing import Any
 
-from antecurve.curves.model import Curve, Factors
+from antecurve.algebra.zero_pole_gain import ZeroPoleGain
+from antecurve.curves.model import Curve
 from antecurve.errors import UnattainableError
 from antecurve.networks.symbolic import Solution, solve
 from antecurve.networks.topology import Loading, Topology
@@ -111,7 +112,7 @@ def _derived(form: Form, names: SymbolicCurve) -> FormFormulas:
     return _section(form, names, solution, shared)
 
 
-def _example(form: Form, found: Factors) -> ExactNetwork:
+def _example(form: Form, found: ZeroPoleGain[float]) -> ExactNetwork:
     """An exact network of the form for the curve, to know which elements there are."""
     reason: Violation | None = None
     for gain in _GAINS:
@@ -129,7 +130,7 @@ def _example(form: Form, found: Factors) -> ExactNetwork:
     raise UnattainableError(form.name, reason.condition, action)
 
 
-def _made(form: Form, found: Factors) -> bool:
+def _made(form: Form, found: ZeroPoleGain[float]) -> bool:
     return any(
         isinstance(
             realise(form, found, loading=_LOADING, gain=g, shunt_resistance=_SHUNT, explain=False),

@@ -39,7 +39,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import combinations
 
-from antecurve.curves.model import Factors
+from antecurve.algebra.zero_pole_gain import ZeroPoleGain
 from antecurve.networks.topology import Loading
 from antecurve.quantities import format_quantity
 from antecurve.synthesis.impedance import RcImpedance
@@ -112,7 +112,7 @@ class Section:
 
 
 def solve_section(
-    found: Factors,
+    found: ZeroPoleGain[float],
     *,
     kind: str,
     loading: Loading,
@@ -125,7 +125,7 @@ def solve_section(
 
     Parameters
     ----------
-    found : Factors
+    found : ZeroPoleGain
         The curve.
     kind : str
         ``half-section``, ``output-capacitor`` or ``rc-shunt``.
@@ -210,7 +210,7 @@ def _scanned(start: SectionProblem, explain: bool, closely: bool) -> Section | V
     return failure or no_root_violation(start, "rc-shunt")
 
 
-def _structure(found: Factors, kind: str) -> Violation | None:
+def _structure(found: ZeroPoleGain[float], kind: str) -> Violation | None:
     """Say what about the curve's own shape the kind of section can't make."""
     degree = len(found.zeros_s) + found.zeros_at_origin
     excess = len(found.poles_s) - degree

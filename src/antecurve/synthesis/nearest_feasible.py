@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from antecurve.curves.model import COINCIDENT, Curve, Factors, factors, level_db, without_cancelling
+from antecurve.algebra.zero_pole_gain import COINCIDENT, ZeroPoleGain
+from antecurve.curves.model import Curve, level_db, zero_pole_gain
 from antecurve.networks.topology import Loading
 from antecurve.quantities import format_quantity
 from antecurve.synthesis.form import Form
@@ -98,11 +99,13 @@ def remedy(
             curve, form=form.name, loading=loading, gain=gain, shunt_resistance=shunt_resistance
         )
         return _split_words(split)
-    found = without_cancelling(factors(curve))
+    found = zero_pole_gain(curve).lowest_terms()
     if found.poles_at_origin:
         return UNBOUNDED_REMEDY
 
-    def works(candidate: Form, tried: Factors, at: float, shunt: float = shunt_resistance) -> bool:
+    def works(
+        candidate: Form, tried: ZeroPoleGain[float], at: float, shunt: float = shunt_resistance
+    ) -> bool:
         result = realise(
             candidate,
             tried,
@@ -226,7 +229,7 @@ def _smallest_ratio(
         return isinstance(
             realise(
                 form,
-                factors(split(ratio)),
+                zero_pole_gain(split(ratio)),
                 loading=loading,
                 gain=gain,
                 shunt_resistance=shunt_resistance,
@@ -268,7 +271,7 @@ def _split_words(split: PoleSplit | None) -> str:
     )
 
 
-def _moved(found: Factors, highest: float) -> Factors:
+def _moved(found: ZeroPoleGain[float], highest: float) -> ZeroPoleGain[float]:
     """The curve with its highest pole moved."""
     return replace(found, poles_s=tuple(sorted((*found.poles_s[:-1], highest), reverse=True)))
 

@@ -23,13 +23,8 @@ import numpy as np
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
-from antecurve.curves.model import (
-    REFERENCE_FREQUENCY_HZ,
-    Curve,
-    Factors,
-    factors,
-    without_cancelling,
-)
+from antecurve.algebra.zero_pole_gain import ZeroPoleGain
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, zero_pole_gain
 from antecurve.errors import InputError, UnattainableError
 from antecurve.networks.centred_error import log_frequencies
 from antecurve.networks.compiled import (
@@ -153,7 +148,7 @@ def solve_own_network(
         raise InputError("target.level", gain, "the level must lie above 0 and below the EMF")
     if starts < 1:
         raise InputError("starts", starts, "it must be a whole number, 1 or more")
-    found = without_cancelling(factors(curve))
+    found = zero_pole_gain(curve).lowest_terms()
     if found.poles_at_origin:
         raise UnattainableError(
             topology.form,
@@ -217,7 +212,7 @@ class _Problem:
     def __init__(
         self,
         topology: Topology,
-        found: Factors,
+        found: ZeroPoleGain[float],
         loading: Loading,
         gain: float,
         held: tuple[int, float] | None,

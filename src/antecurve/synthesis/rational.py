@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Factors
+from antecurve.algebra.zero_pole_gain import ZeroPoleGain
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.quantities import format_quantity
 
 __all__ = [
@@ -107,12 +108,14 @@ def level_constant(
     return gain * top / (bottom * _REFERENCE**zeros_at_origin)
 
 
-def load_pole_violation(found: Factors, gain: float, load_pole: float) -> Violation | None:
+def load_pole_violation(
+    found: ZeroPoleGain[float], gain: float, load_pole: float
+) -> Violation | None:
     """Say that the pole of the load's capacitance does not lie above the curve's own poles.
 
     Parameters
     ----------
-    found : Factors
+    found : ZeroPoleGain
         The curve.
     gain : float
         Magnitude of H at 1 kHz.
@@ -168,12 +171,14 @@ def bounded_growth(slope: float) -> float:
     return slope / math.sqrt(rest) if rest > 0.0 else math.inf
 
 
-def balance_roots(found: Factors, poles: Sequence[float], level: float) -> tuple[float, ...]:
+def balance_roots(
+    found: ZeroPoleGain[float], poles: Sequence[float], level: float
+) -> tuple[float, ...]:
     """Return the time constants T > 0 at which D(-1/T) = g (-1/T)^a N(-1/T).
 
     Parameters
     ----------
-    found : Factors
+    found : ZeroPoleGain
         The curve; its zeros are N.
     poles : sequence of float
         Time constants [s] of D.
@@ -201,12 +206,14 @@ def balance_roots(found: Factors, poles: Sequence[float], level: float) -> tuple
     return tuple(sorted((t for t in polished if t > 0), reverse=True))
 
 
-def scanned_roots(found: Factors, poles: NDArray[Any], levels: NDArray[Any]) -> NDArray[Any]:
+def scanned_roots(
+    found: ZeroPoleGain[float], poles: NDArray[Any], levels: NDArray[Any]
+) -> NDArray[Any]:
     """Return what `balance_roots` does for many sets of poles, to about 1e-8.
 
     Parameters
     ----------
-    found : Factors
+    found : ZeroPoleGain
         The curve; its zeros are N.
     poles : ndarray of float, shape (n, m)
         Time constants [s] of D for each set.
@@ -253,7 +260,9 @@ def _is_real_negative(roots: NDArray[Any]) -> NDArray[Any]:
     return np.asarray((roots.real < 0) & (np.abs(roots.imag) <= _REAL * np.abs(roots)))
 
 
-def _polished_root(found: Factors, poles: Sequence[float], level: float, start: float) -> float:
+def _polished_root(
+    found: ZeroPoleGain[float], poles: Sequence[float], level: float, start: float
+) -> float:
     """The root of D(-1/T) = g (-1/T)^a N(-1/T) next to a start, by Newton's method."""
     s = -1.0 / start
     for _ in range(_NEWTON_STEPS):

@@ -12,7 +12,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from antecurve.curves.model import COINCIDENT, Factors, without_cancelling
+from antecurve.algebra.zero_pole_gain import COINCIDENT, ZeroPoleGain
 from antecurve.networks.topology import Loading, Network
 from antecurve.quantities import format_quantity
 from antecurve.synthesis.cascade import solve_cascade
@@ -57,7 +57,7 @@ class ExactNetwork:
 
 def realise(
     form: Form,
-    found: Factors,
+    found: ZeroPoleGain[float],
     *,
     loading: Loading,
     gain: float,
@@ -72,7 +72,7 @@ def realise(
     ----------
     form : Form
         The form.
-    found : Factors
+    found : ZeroPoleGain
         The curve.
     loading : Loading
         Source and load.
@@ -92,7 +92,7 @@ def realise(
     ExactNetwork or Violation
         The network, or why there is none.
     """
-    found = without_cancelling(found)
+    found = found.lowest_terms()
     if not (found.zeros_s or found.poles_s):
         return Violation("the curve must have a zero or a pole left, but it is flat", True)
     double = _double_pole(found)
@@ -110,7 +110,7 @@ def realise(
 
 def _solved(
     form: Form,
-    found: Factors,
+    found: ZeroPoleGain[float],
     loading: Loading,
     gain: float,
     shunt_resistance: float,
@@ -173,7 +173,7 @@ def _series_tree(build: Callable[[RcImpedance], Tree], arm: RcImpedance) -> Tree
     return build(exact_fractions(arm))
 
 
-def _double_pole(found: Factors) -> Violation | None:
+def _double_pole(found: ZeroPoleGain[float]) -> Violation | None:
     for longer, shorter in pairwise(found.poles_s):
         if longer - shorter <= COINCIDENT * longer:
             return Violation(

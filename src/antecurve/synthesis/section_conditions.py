@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from antecurve.curves.model import Factors
+from antecurve.algebra.zero_pole_gain import ZeroPoleGain
 from antecurve.quantities import format_quantity
 from antecurve.synthesis.rational import Violation, at_level, balance_roots
 from antecurve.synthesis.section_problem import Balance, SectionProblem
@@ -217,12 +217,12 @@ def no_root_violation(problem: SectionProblem, kind: str) -> Violation:
     )
 
 
-def alternating(found: Factors) -> bool:
+def alternating(found: ZeroPoleGain[float]) -> bool:
     """Return whether zeros and poles alternate from low frequency, a zero first.
 
     Parameters
     ----------
-    found : Factors
+    found : ZeroPoleGain
         The curve.
 
     Returns
@@ -237,7 +237,7 @@ def alternating(found: Factors) -> bool:
     return all(kind == place % 2 for place, kind in enumerate(kinds))
 
 
-def _alternation(found: Factors) -> str:
+def _alternation(found: ZeroPoleGain[float]) -> str:
     corners = [(t, "zero") for t in found.zeros_s] + [(t, "pole") for t in found.poles_s]
     order = [f"{word} {format_quantity(t, 's')}" for t, word in sorted(corners, reverse=True)]
     order = ["zero at the origin"] * found.zeros_at_origin + order

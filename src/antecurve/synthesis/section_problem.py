@@ -21,7 +21,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Factors
+from antecurve.algebra.zero_pole_gain import ZeroPoleGain
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.networks.topology import Loading
 from antecurve.quantities import format_quantity
 from antecurve.synthesis.rational import (
@@ -43,7 +44,7 @@ class SectionProblem:
 
     Attributes
     ----------
-    found : Factors
+    found : ZeroPoleGain
         The curve.
     loading : Loading
         Source and load.
@@ -55,7 +56,7 @@ class SectionProblem:
         Zeros [s] that the shunt arm makes, longest first.
     """
 
-    found: Factors
+    found: ZeroPoleGain[float]
     loading: Loading
     gain: float
     shunt: float

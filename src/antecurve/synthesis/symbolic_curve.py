@@ -6,17 +6,20 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
-from antecurve.curves.model import Curve, Factors, factors, without_cancelling
+from antecurve.algebra.zero_pole_gain import ZeroPoleGain
+from antecurve.curves.model import Curve, zero_pole_gain
 from antecurve.synthesis.formula_model import Formula
 
 __all__ = ["SymbolicCurve", "level_formulas", "symbolic_curve"]
 
 _US = 1e6
 _DEFAULTS = {
-    "half-section": Factors((3180 / _US, 75 / _US), (318 / _US, 3.18 / _US)),
-    "cascade": Factors((3180 / _US, 75 / _US), (318 / _US, 3.18 / _US)),
-    "output-capacitor": Factors((3180 / _US, 75 / _US), (318 / _US, 3.18 / _US, 0.318 / _US)),
-    "rc-shunt": Factors((7950 / _US, 3180 / _US, 75 / _US), (79577 / _US, 318 / _US, 3.18 / _US)),
+    "half-section": ZeroPoleGain((3180 / _US, 75 / _US), (318 / _US, 3.18 / _US)),
+    "cascade": ZeroPoleGain((3180 / _US, 75 / _US), (318 / _US, 3.18 / _US)),
+    "output-capacitor": ZeroPoleGain((3180 / _US, 75 / _US), (318 / _US, 3.18 / _US, 0.318 / _US)),
+    "rc-shunt": ZeroPoleGain(
+        (7950 / _US, 3180 / _US, 75 / _US), (79577 / _US, 318 / _US, 3.18 / _US)
+    ),
 }
 
 
@@ -26,7 +29,7 @@ class SymbolicCurve:
 
     Attributes
     ----------
-    found : Factors
+    found : ZeroPoleGain
         The numbers; only their order counts for the formulas.
     zeros, poles : tuple of str
         Names in the order of the numbers, longest first: T1, T3, ... and T2, T4, ... where
@@ -36,7 +39,7 @@ class SymbolicCurve:
         Whether the numbers are those of a curve that was asked for.
     """
 
-    found: Factors
+    found: ZeroPoleGain[float]
     zeros: tuple[str, ...]
     poles: tuple[str, ...]
     given: bool
@@ -58,7 +61,7 @@ def symbolic_curve(section: str, curve: Curve | None) -> SymbolicCurve:
     SymbolicCurve
         The names.
     """
-    found = _DEFAULTS[section] if curve is None else without_cancelling(factors(curve))
+    found = _DEFAULTS[section] if curve is None else zero_pole_gain(curve).lowest_terms()
     first = found.zeros_at_origin
     corners = [(t, True) for t in found.zeros_s] + [(t, False) for t in found.poles_s]
     corners.sort(key=lambda corner: -corner[0])

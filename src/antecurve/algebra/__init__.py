@@ -1,0 +1,1 @@
+"""Rational functions of the complex frequency s: by zeros, poles and gain, and by coefficients."""
