@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-from threadpoolctl import threadpool_limits
 
 from antecurve.analysis.level import LevelReport, level_report
 from antecurve.analysis.loading import LoadingResult, loading_table
@@ -39,6 +38,7 @@ from antecurve.synthesis.exact import form_names
 from antecurve.synthesis.formula_model import FormFormulas
 from antecurve.synthesis.formulas import form_formulas
 from antecurve.synthesis.own_network import OwnSolution, solve_own_network
+from antecurve.threads import single_threaded_linear_algebra
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
@@ -388,8 +388,7 @@ def design(
     """
     if job.network.elements is not None:
         check_wiring(Topology("own", job.network.elements))
-    # The matrices are small: threads of the linear algebra library only get in each other's way.
-    with threadpool_limits(limits=1, user_api="blas"):
+    with single_threaded_linear_algebra():
         result = pick(job, drawer=drawer, progress=progress, executor=executor)
         found = Design(
             job,

@@ -8,7 +8,6 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from threadpoolctl import threadpool_limits
 
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
 from antecurve.errors import InputError
@@ -34,6 +33,7 @@ from antecurve.judge.verdict import FittedValue, Trace, Verdict
 from antecurve.networks.centred_error import log_frequencies
 from antecurve.networks.topology import Loading
 from antecurve.quantities import DB_PER_NEPER
+from antecurve.threads import single_threaded_linear_algebra
 
 __all__ = ["JudgeRequest", "judge_unit"]
 
@@ -151,8 +151,7 @@ def judge_unit(
     bench = _bench(asked, network, band)
     records = captures if asked.reference is None else (*captures, asked.reference)
     useless = limit_findings(records)
-    # The matrices are small: threads of the linear algebra library only get in each other's way.
-    with threadpool_limits(limits=1, user_api="blas"):
+    with single_threaded_linear_algebra():
         fit, hum, apart = _fit(captures, curve, asked, bench, band, usable=not useless)
         useless = (*useless, apart) if apart else useless
         if useless:

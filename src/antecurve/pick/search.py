@@ -19,8 +19,6 @@ import math
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from threadpoolctl import threadpool_limits
-
 from antecurve.job import Job
 from antecurve.parts.drawer import Drawer
 from antecurve.pick.model import NEPER_DB
@@ -31,6 +29,7 @@ from antecurve.pick.proof import BLIND_LIMITS, Search, tie_limit
 from antecurve.pick.ranking import pick_by_build
 from antecurve.pick.result import PickProgress, PickResult, SearchReport, ShortlistEntry
 from antecurve.pick.shortlist import Contender
+from antecurve.threads import single_threaded_linear_algebra
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
@@ -88,8 +87,7 @@ def pick(
     step_by_step = own or budget is not None or executor is not None
     if budget is None and executor is None:
         budget = _OWN_SECONDS if own else _BUILT_IN_SECONDS
-    # The matrices are small: threads of the linear algebra library only get in each other's way.
-    with threadpool_limits(limits=1, user_api="blas"):
+    with single_threaded_linear_algebra():
         search = Search(job, drawer, progress, executor, budget)
         search.look_around()
         best, complete = _prove(search, step_by_step=step_by_step)

@@ -21,7 +21,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from threadpoolctl import threadpool_limits
 
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, zero_pole_gain
@@ -41,6 +40,7 @@ from antecurve.synthesis.impedance import product_of
 from antecurve.synthesis.minimax import minimax
 from antecurve.synthesis.nearest_feasible import UNBOUNDED_REMEDY
 from antecurve.synthesis.rational import level_constant
+from antecurve.threads import single_threaded_linear_algebra
 
 __all__ = ["OwnSolution", "solve_own_network"]
 
@@ -164,8 +164,7 @@ def solve_own_network(
     problem = _Problem(
         topology, found, loading, gain, _held(topology, held_resistance, held_ref), band_hz
     )
-    # The matrices are small: threads of the linear algebra library only get in each other's way.
-    with threadpool_limits(limits=1, user_api="blas"):
+    with single_threaded_linear_algebra():
         solved = problem.exact(starts, seed)
         logs = problem.closest(starts, seed) if solved is None else solved[0][: problem.count]
     if solved is None:
