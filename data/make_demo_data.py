@@ -12,7 +12,10 @@ from pathlib import Path
 import numpy as np
 
 import antecurve
+from antecurve.analysis.playback import Playback
+from antecurve.analysis.waveform import SquareWave
 from antecurve.files.table import csv_bytes
+from antecurve.networks.compiled import transfer
 from antecurve.report.plots import plot_files
 
 HERE = Path(__file__).parent
@@ -38,8 +41,8 @@ output_resistance_max = 600
 input_impedance_min = 2500
 """
 UNITS = {
-    "unit-a": antecurve.Playback("in order"),
-    "unit-b": antecurve.Playback("treble 62 us", treble_factor=62 / 75),
+    "unit-a": Playback("in order"),
+    "unit-b": Playback("treble 62 us", treble_factor=62 / 75),
 }
 
 
@@ -78,7 +81,7 @@ def built(design: antecurve.Design, rng: np.random.Generator) -> tuple[antecurve
 def square_wave(
     network: antecurve.Network,
     job: antecurve.Job,
-    unit: antecurve.Playback,
+    unit: Playback,
     rng: np.random.Generator,
     *,
     frequency_hz: float,
@@ -86,7 +89,7 @@ def square_wave(
     periods: float = 2.6,
 ) -> bytes:
     """A record of an oscilloscope: unknown start, offset, noise, 8 bits."""
-    wave = antecurve.SquareWave(frequency_hz=frequency_hz, amplitude_v=0.7)
+    wave = SquareWave(frequency_hz=frequency_hz, amplitude_v=0.7)
     trace = antecurve.scope_trace(
         network, curve=job.curve, loading=job.loading, wave=wave, samples=200_000, playback=unit
     )
@@ -103,7 +106,7 @@ def square_wave(
 def sweep(network: antecurve.Network, job: antecurve.Job, rng: np.random.Generator) -> bytes:
     """Levels at the network's output as a meter reads them, 0.01 dB of noise."""
     frequency = np.geomspace(20.0, 20e3, 61)
-    made = np.abs(antecurve.transfer(network, frequency, loading=job.loading))
+    made = np.abs(transfer(network, frequency, loading=job.loading))
     level = 20 * np.log10(made) + rng.normal(0, 0.01, frequency.size)
     rows = zip(frequency.round(3).tolist(), level.round(3).tolist(), strict=True)
     return csv_bytes(("frequency_hz", "level_db"), rows)

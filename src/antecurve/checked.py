@@ -8,9 +8,11 @@ become tuples, texts become members of their enumeration; ranges stay with the c
 
 from __future__ import annotations
 
+import ast
 import collections.abc
 import enum
 import functools
+import importlib
 import inspect
 import math
 import numbers
@@ -138,9 +140,24 @@ def _resolved(annotation: Any, namespace: dict[str, Any]) -> Any:
         try:
             return eval(annotation, names)
         except NameError as error:
-            # Imported for type checkers only: the package knows its public names itself.
-            package, name = sys.modules[__package__], str(error.name)
-            names[name] = getattr(package, name, Any)
+            name = str(error.name)
+            home = _imported_for_type_checkers(namespace["__name__"]).get(name)
+            names[name] = getattr(importlib.import_module(home[0]), home[1]) if home else Any
+
+
+@functools.cache
+def _imported_for_type_checkers(module: str) -> dict[str, tuple[str, str]]:
+    """Where the names come from that a module imports from the package under `TYPE_CHECKING`."""
+    tree = ast.parse(inspect.getsource(sys.modules[module]))
+    return {
+        alias.asname or alias.name: (statement.module, alias.name)
+        for block in tree.body
+        if isinstance(block, ast.If) and ast.unparse(block.test).endswith("TYPE_CHECKING")
+        for statement in block.body
+        if isinstance(statement, ast.ImportFrom) and statement.module
+        if statement.module.partition(".")[0] == __package__
+        for alias in statement.names
+    }
 
 
 def _real(name: str, value: Any) -> float:

@@ -12,36 +12,45 @@ import pytest
 from bench_networks import BAND, DISC, LOADING, bench_network
 
 import antecurve
+from antecurve.analysis.bench_sheet import Receiver
+from antecurve.analysis.drift import drift
+from antecurve.analysis.generator import generator_setting, level_plan
+from antecurve.analysis.impedance_advice import generator_advice
 from antecurve.analysis.level import smallest_input_impedance
+from antecurve.analysis.losses import loss_effect
+from antecurve.analysis.noise import noise_report
+from antecurve.analysis.planning import plan_tolerances
+from antecurve.analysis.sensitivity import sensitivities
+from antecurve.analysis.strays import stray_table
+from antecurve.analysis.worst_case import worst_case
 from antecurve.errors import InputError
+from antecurve.job import Grade, Target
+from antecurve.networks.deviation import error_range
+from antecurve.networks.topology import Loading
 from antecurve.parts.log_histogram import LogHistogram
 
 PICKED = bench_network()
 COMMON: Any = {"curve": DISC, "loading": LOADING}
 GRADES: Any = {
-    "resistor_grades": [antecurve.Grade(0.01, 1.0)],
+    "resistor_grades": [Grade(0.01, 1.0)],
     "capacitor_grades": [],
     "limit_db": 1.0,
 }
 IN_A_BAND: dict[str, Callable[[Any], object]] = {
-    "error": lambda band: antecurve.error_range(
-        PICKED.network, DISC, band_hz=band, loading=LOADING
-    ),
+    "error": lambda band: error_range(PICKED.network, DISC, band_hz=band, loading=LOADING),
     "spread": lambda band: antecurve.spread(PICKED, **COMMON, band_hz=band, builds=10),
-    "sensitivities": lambda band: antecurve.sensitivities(PICKED, loading=LOADING, band_hz=band),
-    "worst case": lambda band: antecurve.worst_case(PICKED, **COMMON, band_hz=band),
-    "plan": lambda band: antecurve.plan_tolerances(PICKED, **COMMON, **GRADES, band_hz=band),
-    "drift": lambda band: antecurve.drift(PICKED, **COMMON, band_hz=band),
-    "losses": lambda band: antecurve.loss_effect(PICKED, loading=LOADING, band_hz=band),
+    "sensitivities": lambda band: sensitivities(PICKED, loading=LOADING, band_hz=band),
+    "worst case": lambda band: worst_case(PICKED, **COMMON, band_hz=band),
+    "plan": lambda band: plan_tolerances(PICKED, **COMMON, **GRADES, band_hz=band),
+    "drift": lambda band: drift(PICKED, **COMMON, band_hz=band),
+    "losses": lambda band: loss_effect(PICKED, loading=LOADING, band_hz=band),
     "loading": lambda band: antecurve.loading_table(PICKED.network, **COMMON, band_hz=band),
-    "strays": lambda band: antecurve.stray_table(PICKED.network, **COMMON, band_hz=band),
-    "noise": lambda band: antecurve.noise_report(
-        PICKED.network, **COMMON, band_hz=band, signal_v=5e-3
-    ),
+    "strays": lambda band: stray_table(PICKED.network, **COMMON, band_hz=band),
+    "noise": lambda band: noise_report(PICKED.network, **COMMON, band_hz=band, signal_v=5e-3),
     "impedance": lambda band: smallest_input_impedance(
         PICKED.network, loading=LOADING, band_hz=band
     ),
-    "target": lambda band: antecurve.Target(band_hz=band),
+    "target": lambda band: Target(band_hz=band),
     "request": lambda band: antecurve.JudgeRequest(band_hz=band),
 }
 
@@ -59,15 +68,13 @@ def test_bands_are_refused(name: str, band: tuple[float, float]) -> None:
 def test_numbers_are_refused(value: float) -> None:
     plain = {"band_hz": BAND, **COMMON}
     with pytest.raises(InputError, match="frequency"):
-        antecurve.generator_setting(
-            PICKED.network, loading=LOADING, wanted_v=5e-3, frequency_hz=value
-        )
+        generator_setting(PICKED.network, loading=LOADING, wanted_v=5e-3, frequency_hz=value)
     with pytest.raises(InputError, match="growth"):
-        antecurve.generator_advice(PICKED.network, **plain, source_ohm=[600.0], growth_db=value)
+        generator_advice(PICKED.network, **plain, source_ohm=[600.0], growth_db=value)
     with pytest.raises(InputError, match="error limit"):
-        antecurve.level_plan(PICKED.network, **plain, source_level_v=0.5, error_limit_db=value)
+        level_plan(PICKED.network, **plain, source_level_v=0.5, error_limit_db=value)
     with pytest.raises(InputError, match="probe resistance"):
-        antecurve.Receiver("probe", value, 15e-12)
+        Receiver("probe", value, 15e-12)
     with pytest.raises(InputError, match=r"spread\.limit"):
         antecurve.spread(PICKED, **plain, builds=10, limit_db=value)
 
@@ -80,21 +87,21 @@ BEYOND: dict[str, tuple[Callable[[], object], str]] = {
         lambda: antecurve.Curve("own", (1e-3,), (), zeros_at_origin=3),
         "from 0 to 2",
     ),
-    "source": (lambda: _job(loading=antecurve.Loading(2e9, 1e3, 0.0)), "source.resistance.*1 GΩ"),
-    "load": (lambda: _job(loading=antecurve.Loading(0.0, 1e13, 0.0)), "load.resistance.*1 TΩ"),
+    "source": (lambda: _job(loading=Loading(2e9, 1e3, 0.0)), "source.resistance.*1 GΩ"),
+    "load": (lambda: _job(loading=Loading(0.0, 1e13, 0.0)), "load.resistance.*1 TΩ"),
     "load's capacitance": (
-        lambda: _job(loading=antecurve.Loading(0.0, 1e3, 0.1)),
+        lambda: _job(loading=Loading(0.0, 1e3, 0.1)),
         "load.capacitance.*from 0 to 1 mF",
     ),
-    "any load": (lambda: antecurve.Loading(1e200, 1e-200, 0.0), "source_resistance"),
+    "any load": (lambda: Loading(1e200, 1e-200, 0.0), "source_resistance"),
     "source level": (lambda: _job(source_level_v=1e300), "source.level.*1 pV to 1 MV"),
-    "target level": (lambda: antecurve.Target(level_v=1e-300), "target.level.*1 pV to 1 MV"),
+    "target level": (lambda: Target(level_v=1e-300), "target.level.*1 pV to 1 MV"),
     "level tolerance": (
-        lambda: antecurve.Target(level_tolerance_db=1e308),
+        lambda: Target(level_tolerance_db=1e308),
         "level_tolerance_db.*from 0 to 120 dB",
     ),
-    "wide band": (lambda: antecurve.Target(band_hz=(1e-12, 1e12)), "target.band.*1 mHz to 1 GHz"),
-    "narrow band": (lambda: antecurve.Target(band_hz=(1e3, 1e3 + 1e-7)), "1 % or more above"),
+    "wide band": (lambda: Target(band_hz=(1e-12, 1e12)), "target.band.*1 mHz to 1 GHz"),
+    "narrow band": (lambda: Target(band_hz=(1e3, 1e3 + 1e-7)), "1 % or more above"),
     "range": (
         lambda: _job(resistors=replace(antecurve.default_job().resistors, value_range=(1, 1e30))),
         "resistors.range.*1 mΩ to 1 TΩ",
@@ -119,7 +126,7 @@ def test_errors_of_many_decibels_are_finite() -> None:
     steep = antecurve.Curve("own", (1.0, 2.0, 3.0, 4.0), (1e-6,))
     plain = {"curve": steep, "band_hz": BAND, "loading": LOADING}
     found = antecurve.spread(PICKED, **plain, builds=200)
-    nominal = antecurve.error_range(PICKED.network, **plain).centred_db
+    nominal = error_range(PICKED.network, **plain).centred_db
     assert nominal > 60.0
     assert found.centred_db.p50 == pytest.approx(nominal, rel=0.02)  # parts of 1 to 2.5 %
     with pytest.raises(InputError, match="no finite number"):
