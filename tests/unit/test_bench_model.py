@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 from playback_units import CURVE, LOADING, TOPOLOGY, by_tolerance, picked_network
+from scipy import stats
 from scipy.optimize import approx_fprime
 
 from antecurve.analysis.as_built import MeterAccuracy, as_built, measured_network
@@ -151,7 +152,11 @@ def test_knowledge_by_tolerance() -> None:
     assert spread[1] == pytest.approx(0.025 / math.sqrt(3) * math.hypot(0.8, 0.2))
     assert np.all(spread[6:] == 0)
     normal = known_by_tolerance(picked_network(), loading=LOADING, distribution="normal")
-    assert np.linalg.norm(normal.errors[0]) == pytest.approx(0.01 / 3)
+    cut = stats.truncnorm(-3, 3, scale=1 / 3)  # the tolerance is 3 sigma, none lies beyond
+    assert np.linalg.norm(normal.errors[0]) == pytest.approx(0.01 * cut.std())
+    probability = np.array([[1e-9] * 8, [0.1] * 8, [0.7] * 8])
+    expected = cut.ppf(probability) / cut.std()
+    assert np.allclose(sources_at(normal, probability), expected, rtol=1e-9)
     drawn = sources_at(known, np.array([[0.0 + 1e-12] * 8, [0.5] * 8]))
     assert np.allclose(drawn[0], -math.sqrt(3)) and np.allclose(drawn[1], 0)
     with pytest.raises(InputError):

@@ -13,7 +13,7 @@ from antecurve.analysis.ratings import PartStress, PartStresses
 from antecurve.errors import InputError
 from antecurve.files.parts_file import parts_csv, parts_workbook
 from antecurve.networks.topology import Element, ElementKind, Topology
-from antecurve.parts.position import Part, PickedNetwork, Position, joined_value
+from antecurve.parts.position import Part, PickedNetwork, Position
 from antecurve.parts.scatter import part_references
 from antecurve.report.tables import parts_rows
 
@@ -36,17 +36,6 @@ def _picked(description: str = "") -> PickedNetwork:
             Position(elements[2], (k1,)),
         ),
     )
-
-
-def test_joined_values() -> None:
-    assert joined_value(R, (1e3, 1e3), "series") == 2e3
-    assert joined_value(R, (1e3, 1e3), "parallel") == 500.0
-    assert joined_value(C, (1e-9, 2e-9), "parallel") == pytest.approx(3e-9, rel=1e-15)
-    assert joined_value(C, (2e-9, 2e-9), "series") == pytest.approx(1e-9, rel=1e-15)
-    with pytest.raises(InputError):
-        joined_value(R, (1.0, 2.0), "single")
-    with pytest.raises(InputError):
-        joined_value(R, (1.0, 2.0), "star")
 
 
 def test_equal_parts_share_a_line_and_joined_parts_carry_letters() -> None:

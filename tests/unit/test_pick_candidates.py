@@ -9,7 +9,7 @@ from antecurve.errors import InputError, NoCombinationError
 from antecurve.job import Stock
 from antecurve.networks.topology import Element, ElementKind
 from antecurve.parts.drawer import Drawer, DrawerEntry
-from antecurve.parts.position import Part, Position, joined_value
+from antecurve.parts.position import Part, Position
 from antecurve.pick.candidates import Candidates, candidates
 
 R, C = ElementKind.RESISTOR, ElementKind.CAPACITOR
@@ -113,14 +113,6 @@ def test_two_legs_of_a_balanced_network() -> None:
     found: Candidates = candidates(C, _stock(C, 1, ("parallel",))).balanced()
     np.testing.assert_allclose(found.values, [0.5e-9, 1.1e-9, 2.35e-9, 5e-9])
     assert found.uses(0) == (0, 0)
-
-
-def test_joined_value_refuses_what_does_not_fit() -> None:
-    assert joined_value(C, (1e-9, 1e-9), "series") == pytest.approx(0.5e-9)
-    with pytest.raises(InputError):
-        joined_value(R, (1.0, 2.0), "single")
-    with pytest.raises(InputError):
-        joined_value(R, (1.0, 2.0), "crossed")
 
 
 def test_tolerance_of_a_position_is_its_worst_part() -> None:

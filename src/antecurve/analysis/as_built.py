@@ -13,6 +13,7 @@ from antecurve.curves.model import Curve
 from antecurve.errors import InputError
 from antecurve.networks.deviation import ErrorRange, error_range, reference_gain
 from antecurve.networks.topology import ElementKind, Loading
+from antecurve.parts.distributions import standard_deviation
 from antecurve.parts.position import Part, PickedNetwork
 from antecurve.parts.scatter import part_table, part_weights, position_scatter
 from antecurve.quantities import check_tolerance, format_quantity
@@ -219,7 +220,7 @@ def as_built(
 
 def _value_uncertainty(built: PickedNetwork) -> ValueUncertainty:
     table, weights = part_table(built), part_weights(part_table(built))
-    standard = table.tolerance / math.sqrt(3.0)
+    standard = standard_deviation(table.tolerance, "uniform")
     by_meter = np.array([q.nominal is not None for p in built.positions for q in p.parts])
     kinds = np.array(table.kinds)
     return ValueUncertainty(

@@ -31,8 +31,9 @@ from antecurve.parts.band_error import BandError
 from antecurve.parts.builds import Builds
 from antecurve.parts.distributions import part_source
 from antecurve.parts.drawer import Drawer
+from antecurve.parts.joined import joined_value, values_add
 from antecurve.parts.log_histogram import LogHistogram
-from antecurve.parts.position import Part, PickedNetwork, Position, joined_value
+from antecurve.parts.position import Part, PickedNetwork, Position
 from antecurve.parts.scatter import part_table
 from antecurve.pick.candidates import candidates
 from antecurve.pick.limits import LimitValues, limit_values, within_limits
@@ -366,8 +367,9 @@ def _additions(position: Position, parts: Sequence[Part], stock: Stock) -> list[
     kind, ref = position.element.kind, position.element.ref
     found = []
     for joined in stock.join:
+        adds = values_add(kind, joined)
         for part in parts:
-            value = joined_value(kind, (there.value, part.value), joined)
+            value = joined_value([there.value, part.value], adds=adds)
             if 1 / _WINDOW <= value / there.value <= _WINDOW:
                 after = Position(position.element, (there, part), joined, position.exact)
                 found.append(TrimChange(ref, f"add in {joined}", (part,), after))

@@ -24,9 +24,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.arrays import hold_read_only
-from antecurve.errors import InputError
 from antecurve.networks.compiled import evaluate, transfer_coefficients
 from antecurve.networks.topology import ElementKind, Loading, Network, Topology
+from antecurve.parts.distributions import deviation_quantile, standard_deviation
 from antecurve.parts.position import PickedNetwork
 from antecurve.parts.scatter import part_table, part_weights
 from antecurve.quantities import check_tolerance
@@ -123,7 +123,7 @@ def known_by_tolerance(
     loading : Loading
         Source and load.
     distribution : str, optional
-        ``uniform``, or ``normal`` (tolerance = 3 sigma).
+        ``uniform``, or ``normal`` (tolerance = 3 sigma, cut there).
     loading_tolerance : LoadingTolerance, optional
         How far source and load may be off.
 
@@ -138,9 +138,6 @@ def known_by_tolerance(
     InputError
         When the distribution is neither.
     """
-    if distribution not in ("uniform", "normal"):
-        raise InputError("distribution", distribution, 'use "uniform" or "normal"')
-    divisor = math.sqrt(3.0) if distribution == "uniform" else 3.0
     rows = len(picked.positions) + 3
     scattered: list[Floats] = []
     readings: dict[ElementKind, list[Floats]] = {kind: [] for kind in ElementKind}
@@ -148,7 +145,7 @@ def known_by_tolerance(
     parts = [part for position in picked.positions for part in position.parts]
     for part, kind, weight in zip(parts, table.kinds, part_weights(table).T, strict=True):
         measured = part.nominal is not None
-        standard = part.tolerance / (math.sqrt(3.0) if measured else divisor)
+        standard = standard_deviation(part.tolerance, "uniform" if measured else distribution)
         if standard:
             column = np.append(weight * standard, np.zeros(3))
             (readings[kind] if measured else scattered).append(column)
@@ -176,7 +173,7 @@ def _loading_columns(tolerance: LoadingTolerance, rows: int) -> list[Floats]:
     for offset, span in enumerate(spans):
         if span:
             column = np.zeros(rows)
-            column[rows - 3 + offset] = span / math.sqrt(3.0)
+            column[rows - 3 + offset] = standard_deviation(span, "uniform")
             columns.append(column)
     return columns
 
@@ -281,7 +278,8 @@ def sources_at(knowledge: NetworkKnowledge, probability: Floats) -> Floats:
     numpy.ndarray of float, shape (..., sources)
         u with variance 1 in each column, uniform or normal.
     """
-    from scipy.special import ndtri
-
-    uniform = math.sqrt(3.0) * (2.0 * probability - 1.0)
-    return np.asarray(np.where(knowledge.uniform, uniform, ndtri(probability)))
+    uniform, normal = (
+        deviation_quantile(probability, name) / standard_deviation(1.0, name)
+        for name in ("uniform", "normal")
+    )
+    return np.asarray(np.where(knowledge.uniform, uniform, normal))

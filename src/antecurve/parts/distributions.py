@@ -22,8 +22,10 @@ __all__ = [
     "BLOCK",
     "DISTRIBUTIONS",
     "PartSource",
+    "deviation_quantile",
     "draw_block",
     "part_source",
+    "standard_deviation",
     "standard_deviations",
 ]
 
@@ -34,6 +36,7 @@ BLOCK = 8192
 DISTRIBUTIONS = ("uniform", "normal", "empirical")
 """``normal``: tolerance = 3 sigma, cut there; ``empirical``: drawn from measured values."""
 _CUT_SIGMA = 3.0
+"""What is sold by its tolerance has been sorted: the tolerance is 3 sigma, none lies beyond."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -178,18 +181,73 @@ def _quantiles(source: PartSource, uniform: Floats) -> Floats:
     """Apply the quantile function of each part; overwrites `uniform`."""
     nominal, tolerance = source.table.nominal[:, None], source.table.tolerance[:, None]
     if source.distribution == "normal":
-        from scipy.special import ndtr, ndtri
-
-        inside = 1.0 - 2.0 * float(ndtr(-_CUT_SIGMA))
-        uniform *= inside
-        uniform += (1.0 - inside) / 2.0
-        return np.asarray(nominal * (1.0 + tolerance / _CUT_SIGMA * ndtri(uniform)))
+        return np.asarray(nominal * (1.0 + tolerance / _CUT_SIGMA * _cut_normal(uniform)))
     values = np.asarray(nominal * (1.0 - tolerance) + (2.0 * nominal * tolerance) * uniform)
-    for place, sample in enumerate(source.measured):
+    for part, sample in enumerate(source.measured):
         if sample is not None:
-            pick = np.minimum((uniform[place] * len(sample)).astype(int), len(sample) - 1)
-            values[place] = sample[pick]
+            drawn = np.minimum((uniform[part] * len(sample)).astype(int), len(sample) - 1)
+            values[part] = sample[drawn]
     return values
+
+
+def _cut_normal(probability: Floats) -> Floats:
+    """Quantiles of the standard normal distribution cut at 3 sigma; overwrites `probability`."""
+    from scipy.special import ndtr, ndtri
+
+    inside = 1.0 - 2.0 * float(ndtr(-_CUT_SIGMA))
+    probability *= inside
+    probability += (1.0 - inside) / 2.0
+    return np.asarray(ndtri(probability))
+
+
+def deviation_quantile(probability: Floats, distribution: str) -> Floats:
+    """Return quantiles of the deviation of a part, as a fraction of its tolerance.
+
+    Parameters
+    ----------
+    probability : numpy.ndarray of float, shape (...)
+        0 to 1.
+    distribution : str
+        ``uniform`` or ``normal``.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (...)
+        -1 to 1.
+    """
+    if distribution == "normal":
+        return _cut_normal(np.array(probability, dtype=float)) / _CUT_SIGMA
+    return 2.0 * np.asarray(probability) - 1.0
+
+
+def standard_deviation(tolerance: float | Floats, distribution: str) -> Floats:
+    """Return the relative standard deviation of parts within a tolerance.
+
+    Parameters
+    ----------
+    tolerance : float or numpy.ndarray of float, shape (...)
+        Tolerance, a fraction, 0 or greater.
+    distribution : str
+        ``uniform`` or ``normal``.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (...)
+        tolerance/sqrt(3) if uniform (JCGM 100:2008, 4.3.7).  If normal, tolerance = 3 sigma and
+        cut there, 0.98658 tolerance/3: the variance of a truncated normal distribution.
+
+    Raises
+    ------
+    InputError
+        When the distribution is neither.
+    """
+    if distribution not in ("uniform", "normal"):
+        raise InputError("distribution", distribution, 'use "uniform" or "normal"')
+    if distribution == "uniform":
+        return np.asarray(tolerance / math.sqrt(3.0))
+    density = math.exp(-(_CUT_SIGMA**2) / 2.0) / math.sqrt(2.0 * math.pi)
+    inside = math.erf(_CUT_SIGMA / math.sqrt(2.0))
+    return np.asarray(tolerance / _CUT_SIGMA * math.sqrt(1.0 - 2.0 * _CUT_SIGMA * density / inside))
 
 
 def standard_deviations(source: PartSource) -> Floats:
@@ -203,17 +261,12 @@ def standard_deviations(source: PartSource) -> Floats:
     Returns
     -------
     numpy.ndarray of float, shape (parts,)
-        Standard deviation / nominal value: tolerance / sqrt(3) if uniform, 0.98658 times
-        tolerance / 3 if normal and cut at 3 sigma, that of the sample if measured.
+        Standard deviation / nominal value: that of the distribution within the tolerance
+        (`standard_deviation`), or of the measured values.
     """
-    tolerance = source.table.tolerance
-    if source.distribution == "normal":
-        density = math.exp(-(_CUT_SIGMA**2) / 2.0) / math.sqrt(2.0 * math.pi)
-        inside = math.erf(_CUT_SIGMA / math.sqrt(2.0))
-        factor = math.sqrt(1.0 - 2.0 * _CUT_SIGMA * density / inside)
-        return np.asarray(tolerance / _CUT_SIGMA * factor)
-    result = tolerance / math.sqrt(3.0)
-    for place, sample in enumerate(source.measured):
+    within = "normal" if source.distribution == "normal" else "uniform"
+    result = standard_deviation(source.table.tolerance, within)
+    for part, sample in enumerate(source.measured):
         if sample is not None:
-            result[place] = float(np.std(sample)) / source.table.nominal[place]
-    return np.asarray(result)
+            result[part] = float(np.std(sample)) / source.table.nominal[part]
+    return result

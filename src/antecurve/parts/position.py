@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from antecurve.errors import InputError
-from antecurve.networks.topology import Element, ElementKind, Network, Topology
+from antecurve.networks.topology import Element, Network, Topology
+from antecurve.parts.joined import joined_value, values_add
 
-__all__ = ["Part", "PickedNetwork", "Position", "joined_value"]
+__all__ = ["Part", "PickedNetwork", "Position"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,40 +38,6 @@ class Part:
     description: str = ""
 
 
-def joined_value(kind: ElementKind, values: tuple[float, ...], joined: str) -> float:
-    """Return the value of joined parts.
-
-    Parameters
-    ----------
-    kind : ElementKind
-        Resistor or capacitor.
-    values : tuple of float
-        Values of the parts [ohm or F].
-    joined : str
-        ``single``, ``series`` or ``parallel``.
-
-    Returns
-    -------
-    float
-        The value of the position.
-
-    Raises
-    ------
-    InputError
-        When the way of joining does not fit the number of parts.
-    """
-    if joined == "single":
-        if len(values) != 1:
-            raise InputError("joined", joined, "a single part has one value")
-        return values[0]
-    if joined not in ("series", "parallel"):
-        raise InputError("joined", joined, "parts join in series or parallel")
-    adds = (joined == "series") == (kind is ElementKind.RESISTOR)
-    if adds:
-        return float(sum(values))
-    return float(1.0 / sum(1.0 / v for v in values))
-
-
 @dataclass(frozen=True, slots=True)
 class Position:
     """One place in the network, filled by one or more joined parts.
@@ -82,7 +49,7 @@ class Position:
     parts : tuple of Part
         What fills it.
     joined : str
-        ``single``, ``series`` or ``parallel``.
+        ``single`` for one part; ``series`` or ``parallel`` for more.
     exact : float or None
         Exact value [ohm or F] at this design's level and impedance; ``None`` if unknown.
     """
@@ -93,13 +60,18 @@ class Position:
     exact: float | None = None
 
     def __post_init__(self) -> None:
+        values_add(self.element.kind, self.joined)
+        if (self.joined == "single") != (len(self.parts) == 1):
+            rule = "a single part stands alone; two or more join in series or parallel"
+            raise InputError(f"{self.element.ref}, joined", self.joined, rule)
         for part in self.parts:
             self.element.kind.values.widened.check(part.value, field=f"{self.element.ref}, a part")
 
     @property
     def value(self) -> float:
         """Value of the joined parts [ohm or F]."""
-        return joined_value(self.element.kind, tuple(p.value for p in self.parts), self.joined)
+        adds = values_add(self.element.kind, self.joined)
+        return joined_value([p.value for p in self.parts], adds=adds)
 
     @property
     def tolerance(self) -> float:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from antecurve.arrays import read_only
 from antecurve.networks.topology import ElementKind
+from antecurve.parts.joined import joined_value, joined_weights, values_add
 from antecurve.parts.position import PickedNetwork, Position
 
 __all__ = [
@@ -101,8 +102,7 @@ def part_table(picked: PickedNetwork) -> PartTable:
             nominal.append(part.value)
             tolerance.append(part.tolerance)
         positions.append(tuple(range(first, len(refs))))
-        resistor = position.element.kind is ElementKind.RESISTOR
-        adds.append((position.joined == "series") == resistor)
+        adds.append(values_add(position.element.kind, position.joined))
     return PartTable(
         tuple(refs), tuple(kinds), read_only(nominal), read_only(tolerance), tuple(positions),
         tuple(adds),
@@ -125,13 +125,8 @@ def position_values(table: PartTable, values: Floats) -> Floats:
         Values of the joined parts [ohm or F].
     """
     joined = np.empty((len(table.positions), *values.shape[1:]))
-    for index, (places, adds) in enumerate(zip(table.positions, table.adds, strict=True)):
-        if len(places) == 1:
-            joined[index] = values[places[0]]
-        elif adds:
-            joined[index] = values[list(places)].sum(axis=0)
-        else:
-            joined[index] = 1.0 / (1.0 / values[list(places)]).sum(axis=0)
+    for index, (parts, adds) in enumerate(zip(table.positions, table.adds, strict=True)):
+        joined[index] = joined_value([values[part] for part in parts], adds=adds)
     return joined
 
 
@@ -171,9 +166,8 @@ def part_weights(table: PartTable) -> Floats:
         of the values, or in the sum of their reciprocals.
     """
     weights = np.zeros((len(table.positions), len(table.refs)))
-    for index, (places, adds) in enumerate(zip(table.positions, table.adds, strict=True)):
-        counted = table.nominal[list(places)] ** (1.0 if adds else -1.0)
-        weights[index, list(places)] = counted / counted.sum()
+    for index, (parts, adds) in enumerate(zip(table.positions, table.adds, strict=True)):
+        weights[index, list(parts)] = joined_weights(table.nominal[list(parts)], adds=adds)
     return weights
 
 

@@ -12,6 +12,7 @@ from antecurve.errors import InputError, NoCombinationError
 from antecurve.job import Stock
 from antecurve.networks.topology import Element, ElementKind
 from antecurve.parts.drawer import Drawer
+from antecurve.parts.joined import JOINS, joined_value, values_add
 from antecurve.parts.position import Part, Position
 from antecurve.parts.series import series_values
 from antecurve.quantities import format_quantity
@@ -24,7 +25,6 @@ UNLIMITED = 1 << 30
 MOST_VALUES = 3_000_000
 """Most values of joined parts that one kind of position is given: some 300 MiB."""
 
-_JOINED = ("single", "series", "parallel")
 _SAME = 1e-11
 
 
@@ -159,7 +159,7 @@ class Candidates:
         if self.second[index] >= 0:
             chosen.append(int(self.second[index]))
         parts = tuple(self.parts[i] for i in chosen)
-        return Position(element, parts, _JOINED[int(self.joined[index])])
+        return Position(element, parts, JOINS[int(self.joined[index])])
 
 
 def candidates(kind: ElementKind, stock: Stock, drawer: Drawer | None = None) -> Candidates:
@@ -204,11 +204,10 @@ def candidates(kind: ElementKind, stock: Stock, drawer: Drawer | None = None) ->
         one, two = np.triu_indices(count)
         allowed = (one != two) | (quantity[one] >= 2)
         one, two = one[allowed], two[allowed]
-        for code, name in enumerate(_JOINED):
+        for code, name in enumerate(JOINS):
             if name in stock.join:
-                adds = (name == "series") == (kind is ElementKind.RESISTOR)
-                a, b = values[one], values[two]
-                columns.append((a + b if adds else 1.0 / (1.0 / a + 1.0 / b), one, two, code))
+                pair = joined_value([values[one], values[two]], adds=values_add(kind, name))
+                columns.append((pair, one, two, code))
     value = np.concatenate([c[0] for c in columns])
     first = np.concatenate([c[1] for c in columns])
     second = np.concatenate([c[2] for c in columns])

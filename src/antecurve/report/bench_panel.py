@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from antecurve.curves.model import zero_pole_gain
 from antecurve.networks.javascript import transfer_javascript
 from antecurve.networks.topology import ElementKind
+from antecurve.parts.joined import values_add
 from antecurve.quantities import format_quantity
 from antecurve.report.figures import FREQUENCY_TICKS
 
@@ -103,8 +104,7 @@ def bench_panel(design: Design, analysis: Analysis, *, environment: Any) -> Benc
             {
                 "kind": p.element.kind.value,
                 "parts": [{"value": part.value, "tolerance": part.tolerance} for part in p.parts],
-                "adds": (p.joined != "parallel") == (p.element.kind is ElementKind.RESISTOR)
-                or p.joined == "single",
+                "adds": values_add(p.element.kind, p.joined),
             }
             for p in design.picked.positions
         ],
