@@ -16,7 +16,7 @@ from antecurve.cli.curves import curves
 from antecurve.cli.formulas import formulas
 from antecurve.curves.catalogue import catalogue
 from antecurve.errors import InputError
-from antecurve.synthesis.registry import form_names
+from antecurve.synthesis.sections import form_names
 
 APP = typer.Typer()
 APP.command("curves")(curves)

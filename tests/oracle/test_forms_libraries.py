@@ -22,7 +22,7 @@ from antecurve.networks.topology import ElementKind, Loading
 from antecurve.synthesis.exact import exact_network
 from antecurve.synthesis.expansion import cauer_1_tree, cauer_2_tree
 from antecurve.synthesis.impedance import RcImpedance, polynomials
-from antecurve.synthesis.registry import named_form
+from antecurve.synthesis.sections import named_form
 from antecurve.synthesis.tree import Layout
 
 with warnings.catch_warnings():
@@ -131,9 +131,9 @@ def test_loaded_half_sections_equal_scikit_rf(form: str, capacitance: float) -> 
         parts = [impedance(part, values) for part in tree.parts]
         return sum(parts) if tree.joined == "series" else 1 / sum(1 / p for p in parts)
 
-    build = named_form(form).series_arm
-    assert build is not None
-    shape = build(RcImpedance(Fraction(3), Fraction(0), _impedance(2).branches))
+    arm = named_form(form).arm
+    assert arm is not None
+    shape = arm.expand(RcImpedance(Fraction(3), Fraction(0), _impedance(2).branches))
     series = impedance(shape, iter(found.network.values.tolist()))
     shunt = 1 / (1 / found.network.values[-1] + 1 / 47e3 + s * capacitance)
     a = np.zeros((len(s), 2, 2), complex)

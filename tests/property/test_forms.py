@@ -17,9 +17,10 @@ from antecurve.networks.balanced import balanced_network
 from antecurve.networks.compiled import transfer
 from antecurve.networks.topology import Loading, Network
 from antecurve.synthesis.exact import exact_network_or_none, form_names
-from antecurve.synthesis.rational import Violation
 from antecurve.synthesis.realise import realise
-from antecurve.synthesis.registry import named_form
+from antecurve.synthesis.sections import named_form
+from antecurve.synthesis.sections.section import Requirements
+from antecurve.synthesis.violation import Violation
 
 FREQUENCY = np.geomspace(1.0, 1e6, 25)
 # Double precision through a nodal solve of up to 7 nodes whose admittances span 12 decades:
@@ -239,10 +240,7 @@ def _number(digits: str, prefix: str | None) -> float:
 def test_a_refusal_states_an_inequality_that_indeed_does_not_hold(case: Case, form: str) -> None:
     found = realise(
         named_form(form),
-        zero_pole_gain(case.curve),
-        loading=case.loading,
-        gain=case.gain,
-        shunt_resistance=case.impedance,
+        Requirements(zero_pole_gain(case.curve), case.loading, case.gain, case.impedance),
     )
     if not isinstance(found, Violation):
         return

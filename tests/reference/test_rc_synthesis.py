@@ -14,7 +14,7 @@ from antecurve.networks.topology import ElementKind, Loading
 from antecurve.synthesis.exact import exact_network
 from antecurve.synthesis.expansion import cauer_1_tree, cauer_2_tree
 from antecurve.synthesis.impedance import Ratio, RcImpedance, polynomials, zeros_of
-from antecurve.synthesis.registry import named_form
+from antecurve.synthesis.sections import named_form
 from antecurve.synthesis.tree import Layout, Tree
 
 DATA = Path(__file__).parents[1] / "data"
@@ -28,9 +28,9 @@ def _values(tree: Tree) -> dict[str, Fraction]:
 
 
 def _arm(form: str, impedance: RcImpedance) -> dict[str, Fraction]:
-    build = named_form(form).series_arm
-    assert build is not None
-    return _values(build(impedance))
+    arm = named_form(form).arm
+    assert arm is not None
+    return _values(arm.expand(impedance))
 
 
 def _disc_impedance() -> RcImpedance:

@@ -38,6 +38,18 @@ def test_every_element_is_drawn_once(form: str, balanced: bool) -> None:
         assert len(re.findall(f"&lt;{ref}&gt;", drawing)) == 1
 
 
+@pytest.mark.parametrize("form", form_names())
+def test_the_tree_that_travels_with_a_network_is_the_one_its_nodes_make(form: str) -> None:
+    poles = (50e3, 200e3) if form.startswith("output-capacitor") else (50e3,)
+    curve = with_limits(named_curve("disc"), ultrasonic_poles_hz=poles)
+    found = exact_network(form, curve, loading=LOADING, gain=1e-3, shunt_resistance=300.0)
+    laid_out = found.network.topology
+    assert laid_out.arms
+    assert [r for arm in laid_out.arms for r in _refs(arm.branch)] == list(laid_out.refs)
+    # Elements between nodes alone, joined two by two: another path to the same tree.
+    assert branches_of(laid_out) == branches_of(Topology(form, laid_out.elements))
+
+
 def test_a_network_with_bridges_is_drawn_with_source_and_load() -> None:
     """No ladder: every element by itself, its nodes named, so are generator and unit."""
     ends = {"R1": ("in", "a"), "R2": ("in", "b"), "R3": ("a", "b"), "R4": ("a", "out"),

@@ -72,7 +72,7 @@ def test_a_curve_without_ultrasonic_pole_implies_one() -> None:
     # T4 = g0 (Rp + Rs)/Rp T1 T3/T2, CL = 0.
     found = _make("cauer-1", DISC, OPEN)
     rp = 500.0 * 47e3 / 47.5e3
-    expected = found.level * (rp + 50.0) / rp * 3180e-6 * 75e-6 / 318e-6
+    expected = found.gain_constant * (rp + 50.0) / rp * 3180e-6 * 75e-6 / 318e-6
     assert found.implied_poles_s == pytest.approx((expected,), rel=1e-12)
     assert len(found.network.values) == 5
 

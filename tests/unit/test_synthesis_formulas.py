@@ -16,9 +16,9 @@ from antecurve.curves.model import Curve
 from antecurve.errors import InputError, UnattainableError
 from antecurve.networks.compiled import input_impedance, output_impedance, transfer
 from antecurve.networks.topology import Loading
+from antecurve.synthesis.arms.arm import Arm
+from antecurve.synthesis.arms.foster_1 import FOSTER_1
 from antecurve.synthesis.exact import ExactNetwork, exact_network, form_names
-from antecurve.synthesis.form import Form
-from antecurve.synthesis.forms.foster_1 import FORM
 from antecurve.synthesis.formula_model import FormFormulas
 from antecurve.synthesis.formula_text import (
     formulas_content,
@@ -79,7 +79,7 @@ def _worst(formulas: FormFormulas, exact: ExactNetwork, loading: Loading) -> flo
         "Rs": loading.source_resistance,
         "RL": loading.load_resistance,
         "CL": loading.load_capacitance,
-        "g0": exact.level,
+        "g0": exact.gain_constant,
     }
     known |= {f.name: f.expression for f in formulas.time_constants}
     known["w1"] = 2e3 * math.pi
@@ -264,8 +264,8 @@ def test_the_proof_fails_for_a_wrong_rule() -> None:
         parts = [parallel(resistor(r), capacitor(t * r)) for r, t in impedance.branches]
         return series(*parts, resistor(impedance.resistance_at_infinity))
 
-    arm_proof(FORM, ("T1", "T3"), infinity=True, at_origin=False)
-    broken = Form("wrong", "half-section", "a capacitor with the wrong value", wrong)
+    arm_proof(FOSTER_1, ("T1", "T3"), infinity=True, at_origin=False)
+    broken = Arm("wrong", "a capacitor with the wrong value", wrong)
     with pytest.raises(ArithmeticError, match="substituting back fails"):
         arm_proof(broken, ("T1", "T3"), infinity=True, at_origin=False)
 

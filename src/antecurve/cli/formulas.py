@@ -83,7 +83,7 @@ def formulas(
 
 def _show_forms(as_json: bool) -> None:
     from antecurve.cli.show import show_json
-    from antecurve.synthesis.registry import form_description, form_names
+    from antecurve.synthesis.exact import form_description, form_names
 
     if as_json:
         show_json({name: form_description(name) for name in form_names()})

@@ -2,46 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
-from antecurve.networks.topology import Topology
+from antecurve.networks.topology import Arm, Branch, Topology
 
 __all__ = ["Arm", "Branch", "branches_of"]
-
-
-@dataclass(frozen=True, slots=True)
-class Branch:
-    """An element, or branches joined in series or in parallel.
-
-    Attributes
-    ----------
-    joined : str
-        ``element``, ``series`` or ``parallel``.
-    ref : str
-        Reference of the element; empty for joined branches.
-    parts : tuple of Branch
-        The joined branches in order from the first node to the second.
-    """
-
-    joined: str
-    ref: str = ""
-    parts: tuple[Branch, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Arm:
-    """A branch between two nodes that can't be joined further.
-
-    Attributes
-    ----------
-    nodes : tuple of str
-        The nodes, in the direction of the branch.
-    branch : Branch
-        What lies between them.
-    """
-
-    nodes: tuple[str, str]
-    branch: Branch
 
 
 def _turned(branch: Branch) -> Branch:
@@ -71,7 +34,9 @@ def branches_of(topology: Topology) -> tuple[Arm, ...]:
         For a half-section one arm from ``in`` to ``out`` and one across the output; for a
         network with bridges whatever can't be joined further.
     """
-    arms = [Arm(e.nodes, Branch("element", e.ref)) for e in topology.elements]
+    arms = list(topology.arms) or [
+        Arm(e.nodes, Branch("element", e.ref)) for e in topology.elements
+    ]
     terminals = {"in", "0", *topology.output}
     while True:
         for first in range(len(arms)):

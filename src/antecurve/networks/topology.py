@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 import numpy as np
@@ -28,6 +28,8 @@ from antecurve.quantities import (
 )
 
 __all__ = [
+    "Arm",
+    "Branch",
     "Element",
     "ElementKind",
     "Loading",
@@ -132,6 +134,41 @@ def check_names(elements: Sequence[Element]) -> None:
 
 
 @dataclass(frozen=True, slots=True)
+class Branch:
+    """An element, or branches joined in series or in parallel.
+
+    Attributes
+    ----------
+    joined : str
+        ``element``, ``series`` or ``parallel``.
+    ref : str
+        Reference of the element; empty for joined branches.
+    parts : tuple of Branch
+        The joined branches in order from the first node to the second.
+    """
+
+    joined: str
+    ref: str = ""
+    parts: tuple[Branch, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Arm:
+    """A branch between two nodes that can't be joined further.
+
+    Attributes
+    ----------
+    nodes : tuple of str
+        The nodes, in the direction of the branch.
+    branch : Branch
+        What lies between them.
+    """
+
+    nodes: tuple[str, str]
+    branch: Branch
+
+
+@dataclass(frozen=True, slots=True)
 class Topology:
     """The shape of a network: elements between nodes, without values.
 
@@ -143,11 +180,16 @@ class Topology:
         In the order in which values are given.
     output : tuple of str
         The two nodes between which the unit is connected.
+    arms : tuple of Arm
+        The series-parallel tree of a built-in network, arm by arm as it was laid out; empty for
+        a network known by its elements alone.  Two topologies of the same elements are equal
+        with and without it.
     """
 
     form: str
     elements: tuple[Element, ...]
     output: tuple[str, str] = ("out", "0")
+    arms: tuple[Arm, ...] = field(default=(), compare=False, repr=False)
 
     @property
     def refs(self) -> tuple[str, ...]:
@@ -252,9 +294,9 @@ class Loading:
     load_capacitance: float
 
     def __post_init__(self) -> None:
-        for field, values in (
+        for name, values in (
             ("source_resistance", SOURCE_RESISTANCES),
             ("load_resistance", LOAD_RESISTANCES),
             ("load_capacitance", LOAD_CAPACITANCES),
         ):
-            values.widened.check(getattr(self, field), field=field)
+            values.widened.check(getattr(self, name), field=name)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from antecurve.job import Job
 from antecurve.networks.topology import Topology
-from antecurve.synthesis.exact import exact_network, exact_network_or_none
+from antecurve.synthesis.exact import exact_network, exact_network_or_none, free_parameters
 
 __all__ = ["nearest_exact", "sampled_exact"]
 
@@ -55,7 +55,7 @@ def sampled_exact(
     """
     tolerance = job.target.level_tolerance_db
     gains = job.gain * 10.0 ** (np.array([0.0, -tolerance, tolerance]) / 20.0)
-    ratios = _RATIOS[::2] if form.startswith("cascade") else (1.0,)
+    ratios = _RATIOS[::2] if "section_ratio" in free_parameters(form) else (1.0,)
     found: dict[Topology, list[Floats]] = {}
     for gain in np.unique(np.minimum(gains, 0.999999)):
         for level in np.geomspace(low, high, levels):
@@ -117,7 +117,7 @@ def nearest_exact(
 
     impedances = [logs[-1], *np.log(np.geomspace(*_ANY_IMPEDANCE, _STARTS))]
     best: tuple[float, Floats] | None = None
-    for ratio in _RATIOS if form.startswith("cascade") else (1.0,):
+    for ratio in _RATIOS if "section_ratio" in free_parameters(form) else (1.0,):
         starts: list[tuple[float, Floats]] = []
         for impedance in impedances:
             point = np.array([math.log(gain), impedance, math.log(ratio)])

@@ -7,10 +7,11 @@ import math
 from antecurve.curves.model import Curve, zero_pole_gain
 from antecurve.errors import InputError, UnattainableError
 from antecurve.networks.topology import Loading
-from antecurve.synthesis.form import Form
-from antecurve.synthesis.nearest_feasible import remedy
+from antecurve.synthesis.nearest_feasible import nearest_feasible
 from antecurve.synthesis.realise import ExactNetwork, realise
-from antecurve.synthesis.registry import form_description, form_names, named_form
+from antecurve.synthesis.remedy import remedy
+from antecurve.synthesis.sections import form_names, named_form
+from antecurve.synthesis.sections.section import Form, Requirements
 
 __all__ = [
     "ExactNetwork",
@@ -18,6 +19,7 @@ __all__ = [
     "exact_network_or_none",
     "form_description",
     "form_names",
+    "free_parameters",
 ]
 
 
@@ -68,35 +70,22 @@ def exact_network(
     >>> from antecurve.curves.catalogue import named_curve
     >>> from antecurve.curves.construct import with_limits
     >>> curve = with_limits(named_curve("disc"), ultrasonic_poles_hz=[50e3])
-    >>> found = exact_network(
+    >>> exact = exact_network(
     ...     "cauer-1", curve, loading=Loading(50.0, 47e3, 0.0), gain=0.01, shunt_resistance=500.0
     ... )
-    >>> found.network.topology.refs
+    >>> exact.network.topology.refs
     ('C1', 'R1', 'C2', 'R2', 'R3', 'R4')
     """
     chosen = _validated(form, gain, shunt_resistance, section_ratio)
-    result = realise(
-        chosen,
-        zero_pole_gain(curve),
-        loading=loading,
-        gain=gain,
-        shunt_resistance=shunt_resistance,
-        section_ratio=section_ratio,
+    requirements = Requirements(
+        zero_pole_gain(curve), loading, gain, shunt_resistance, section_ratio
     )
+    result = realise(chosen, requirements)
     if isinstance(result, ExactNetwork):
         return result
+    candidates = nearest_feasible(chosen, curve, requirements, structural=result.structural)
     raise UnattainableError(
-        form,
-        result.condition,
-        remedy(
-            chosen,
-            curve,
-            loading=loading,
-            gain=gain,
-            shunt_resistance=shunt_resistance,
-            structural=result.structural,
-            source_level_v=source_level_v,
-        ),
+        form, result.condition, remedy(candidates, requirements, source_level_v=source_level_v)
     )
 
 
@@ -112,7 +101,7 @@ def exact_network_or_none(
 ) -> ExactNetwork | None:
     """Return the exact network of a form, or ``None`` where there is none.
 
-    For searches over levels and impedances: no remedy is looked for.
+    For searches over levels and shunt resistances: nothing else that would work is looked for.
 
     Parameters
     ----------
@@ -142,17 +131,62 @@ def exact_network_or_none(
     InputError
         When there is no such form, or gain, impedance level or ratio are out of range.
     """
+    chosen = _validated(form, gain, shunt_resistance, section_ratio)
     result = realise(
-        _validated(form, gain, shunt_resistance, section_ratio),
-        zero_pole_gain(curve),
-        loading=loading,
-        gain=gain,
-        shunt_resistance=shunt_resistance,
-        section_ratio=section_ratio,
-        explain=False,
-        closely=closely,
+        chosen,
+        Requirements(
+            zero_pole_gain(curve),
+            loading,
+            gain,
+            shunt_resistance,
+            section_ratio,
+            explain=False,
+            closely=closely,
+        ),
     )
     return result if isinstance(result, ExactNetwork) else None
+
+
+def form_description(name: str) -> str:
+    """Describe a form in one line.
+
+    Parameters
+    ----------
+    name : str
+        Name of the form.
+
+    Returns
+    -------
+    str
+        What its network is made of.
+
+    Raises
+    ------
+    InputError
+        When there is no such form.
+    """
+    return named_form(name).description
+
+
+def free_parameters(name: str) -> tuple[str, ...]:
+    """Name what may be chosen freely for a form, once curve, loading and gain are given.
+
+    Parameters
+    ----------
+    name : str
+        Name of the form.
+
+    Returns
+    -------
+    tuple of str
+        Arguments of `exact_network`: ``shunt_resistance``, for a cascade ``section_ratio`` too.
+
+    Raises
+    ------
+    InputError
+        When there is no such form.
+    """
+    return named_form(name).section.free_parameters
 
 
 def _validated(form: str, gain: float, shunt_resistance: float, section_ratio: float) -> Form:

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import zip_longest
 from typing import Any
 
 from antecurve.synthesis.impedance import (
@@ -51,7 +52,7 @@ def without_infinity(impedance: RcImpedance) -> RcImpedance:
     Returns
     -------
     RcImpedance
-        The rest, 0 at infinite frequency.
+        The remainder, 0 at infinite frequency.
     """
     return replace(impedance, resistance_at_infinity=0 * impedance.resistance_at_infinity)
 
@@ -130,17 +131,17 @@ def cauer_1_tree(ratio: Ratio) -> Tree:
     numerator, denominator = ratio.numerator, ratio.denominator
     if len(numerator) == len(denominator):
         resistance = numerator[-1] / denominator[-1]
-        rest = ratio.named(_less(numerator, resistance, denominator))
+        remainder = ratio.named(_less(numerator, resistance, denominator))
         first: Tree = resistor(resistance)
-        if not rest:
+        if not remainder:
             return first
-        return series(first, cauer_1_tree(replace(ratio, numerator=rest)))
+        return series(first, cauer_1_tree(replace(ratio, numerator=remainder)))
     capacitance = denominator[-1] / numerator[-1]
-    rest = ratio.named(_less(denominator, capacitance, (0, *numerator)))
+    remainder = ratio.named(_less(denominator, capacitance, (0, *numerator)))
     first = capacitor(capacitance)
-    if not rest:
+    if not remainder:
         return first
-    return parallel(first, cauer_1_tree(replace(ratio, denominator=rest)))
+    return parallel(first, cauer_1_tree(replace(ratio, denominator=remainder)))
 
 
 def cauer_2_tree(ratio: Ratio) -> Tree:
@@ -159,22 +160,22 @@ def cauer_2_tree(ratio: Ratio) -> Tree:
     numerator, denominator = ratio.numerator, ratio.denominator
     if not denominator[0]:
         capacitance = denominator[1] / numerator[0]
-        rest = ratio.named(_less(numerator, 1 / capacitance, denominator[1:])[1:])
+        remainder = ratio.named(_less(numerator, 1 / capacitance, denominator[1:])[1:])
         first: Tree = capacitor(capacitance)
-        if not rest:
+        if not remainder:
             return first
-        left = replace(ratio, numerator=rest, denominator=denominator[1:])
-        return series(first, cauer_2_tree(left))
+        onward = replace(ratio, numerator=remainder, denominator=denominator[1:])
+        return series(first, cauer_2_tree(onward))
     resistance = numerator[0] / denominator[0]
-    rest = ratio.named(_less(denominator, 1 / resistance, numerator))
+    remainder = ratio.named(_less(denominator, 1 / resistance, numerator))
     first = resistor(resistance)
-    if not rest:
+    if not remainder:
         return first
-    return parallel(first, cauer_2_tree(replace(ratio, denominator=rest)))
+    return parallel(first, cauer_2_tree(replace(ratio, denominator=remainder)))
 
 
 def remove_shunt_resistor(impedance: RcImpedance) -> Ratio:
-    """Take the resistor Z(0) out that is in parallel with all the rest.
+    """Take out the resistor Z(0) in parallel.
 
     Parameters
     ----------
@@ -184,12 +185,12 @@ def remove_shunt_resistor(impedance: RcImpedance) -> Ratio:
     Returns
     -------
     Ratio
-        The rest, with a pole at the origin.
+        The remainder, with a pole at the origin.
     """
     whole = polynomials(impedance)
     conductance = whole.denominator[0] / whole.numerator[0]
-    rest = whole.named(_less(whole.denominator, conductance, whole.numerator))
-    return replace(whole, denominator=rest)
+    remainder = whole.named(_less(whole.denominator, conductance, whole.numerator))
+    return replace(whole, denominator=remainder)
 
 
 def resistance_at_origin(impedance: RcImpedance) -> Any:
@@ -211,7 +212,7 @@ def resistance_at_origin(impedance: RcImpedance) -> Any:
 
 @dataclass(frozen=True, slots=True)
 class SeriesStep:
-    """A capacitor and a resistor taken out in series, and what is left.
+    """A capacitor and a resistor taken out in series, and what remains.
 
     Attributes
     ----------
@@ -219,13 +220,13 @@ class SeriesStep:
         Of the pole at the origin [F].
     resistance : float
         At infinite frequency [ohm].
-    rest : Ratio or None
-        What is left; ``None`` for nothing.
+    remainder : Ratio or None
+        What remains; ``None`` for nothing.
     """
 
     capacitance: Any
     resistance: Any
-    rest: Ratio | None
+    remainder: Ratio | None
 
 
 def remove_series_capacitor_and_resistor(ratio: Ratio) -> SeriesStep:
@@ -239,20 +240,21 @@ def remove_series_capacitor_and_resistor(ratio: Ratio) -> SeriesStep:
     Returns
     -------
     SeriesStep
-        The capacitor, the resistor and the rest.
+        The capacitor, the resistor and the remainder.
     """
     numerator, denominator = ratio.numerator, ratio.denominator
     capacitance = denominator[1] / numerator[0]
     resistance = numerator[-1] / denominator[-1]
-    rest = _less(numerator, 1 / capacitance, denominator[1:])
-    rest = _less(rest, resistance, denominator)
-    rest = ratio.named(rest[1:])
-    left = replace(ratio, numerator=rest, denominator=denominator[1:]) if rest else None
-    return SeriesStep(capacitance, resistance, left)
+    without_capacitor = _less(numerator, 1 / capacitance, denominator[1:])
+    remainder = ratio.named(_less(without_capacitor, resistance, denominator)[1:])
+    if not remainder:
+        return SeriesStep(capacitance, resistance, None)
+    onward = replace(ratio, numerator=remainder, denominator=denominator[1:])
+    return SeriesStep(capacitance, resistance, onward)
 
 
 def without_parallel_branch(impedance: RcImpedance, zeros: Sequence[Any], outside: int) -> Ratio:
-    """Take one series RC branch out that is in parallel with all the rest.
+    """Take out one series RC branch in parallel.
 
     Parameters
     ----------
@@ -266,7 +268,7 @@ def without_parallel_branch(impedance: RcImpedance, zeros: Sequence[Any], outsid
     Returns
     -------
     Ratio
-        The rest: the resistor Z(0) and the branches of the other zeros in parallel.
+        The remainder: the resistor Z(0) and the branches of the other zeros in parallel.
     """
     kept = [t for t in zeros if t != zeros[outside]]
     resistances = [derivative_term(impedance, t) for t in kept]
@@ -276,20 +278,17 @@ def without_parallel_branch(impedance: RcImpedance, zeros: Sequence[Any], outsid
         direct = resistance_at_origin(impedance)
         denominator = [c / direct for c in numerator]
     for time, resistance in zip(kept, resistances, strict=True):
-        rest = product_of([t for t in kept if t != time])
-        term = [0, *(time / resistance * c for c in rest)]
+        others = product_of([t for t in kept if t != time])
+        term = [0, *(time / resistance * c for c in others)]
         denominator += [0] * (len(term) - len(denominator))
         denominator = [a + b for a, b in zip(term, denominator, strict=True)]
     return Ratio(tuple(numerator), tuple(denominator))
 
 
-def _less(left: Sequence[Any], factor: Any, right: Sequence[Any]) -> tuple[Any, ...]:
-    """left - factor right, cut at its highest coefficient that is not 0."""
-    size = max(len(left), len(right))
-    result = [
-        (left[k] if k < len(left) else 0) - factor * (right[k] if k < len(right) else 0)
-        for k in range(size)
-    ]
+def _less(minuend: Sequence[Any], factor: Any, other: Sequence[Any]) -> tuple[Any, ...]:
+    """minuend - factor other, cut at its highest coefficient that is not 0."""
+    pairs = zip_longest(minuend, other, fillvalue=0)
+    result = [a - factor * b for a, b in pairs]
     while result and not result[-1]:
         result.pop()
     return tuple(result)

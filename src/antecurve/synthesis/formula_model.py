@@ -7,7 +7,7 @@ from typing import Any
 
 from antecurve.networks.topology import Topology
 
-__all__ = ["FormFormulas", "Formula"]
+__all__ = ["FormFormulas", "Formula", "SectionFormulas"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -28,6 +28,26 @@ class Formula:
     name: str
     expression: Any
     remark: str = ""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SectionFormulas:
+    """What a kind of section knows about its elements, in symbols; see `FormFormulas`.
+
+    Attributes
+    ----------
+    arms, definitions, loaded_definitions, elements : tuple of Formula
+        As in `FormFormulas`.
+    conditions, loaded_conditions : tuple of str
+        As in `FormFormulas`.
+    """
+
+    arms: tuple[Formula, ...]
+    definitions: tuple[Formula, ...]
+    loaded_definitions: tuple[Formula, ...]
+    elements: tuple[Formula, ...]
+    conditions: tuple[str, ...]
+    loaded_conditions: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from itertools import pairwise
+from itertools import pairwise, zip_longest
 from typing import Any
 
 __all__ = [
@@ -55,6 +55,11 @@ class RcImpedance:
     zero_symbols: tuple[Scalar, ...] = ()
     zero_resistances: tuple[Scalar, ...] = ()
     coefficients: Ratio | None = None
+
+    @property
+    def is_resistor(self) -> bool:
+        """Whether it is R_inf alone."""
+        return not self.branches and not self.elastance_at_origin
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,11 +165,8 @@ def product_of(times: Sequence[Scalar]) -> list[Scalar]:
     return coefficients
 
 
-def _plus(left: list[Scalar], right: list[Scalar]) -> list[Scalar]:
-    size = max(len(left), len(right))
-    return [
-        (left[k] if k < len(left) else 0) + (right[k] if k < len(right) else 0) for k in range(size)
-    ]
+def _plus(one: list[Scalar], other: list[Scalar]) -> list[Scalar]:
+    return [a + b for a, b in zip_longest(one, other, fillvalue=0)]
 
 
 def derivative_term(impedance: RcImpedance, time_constant: Scalar) -> Scalar:

@@ -1,26 +1,38 @@
-"""What would work instead: the nearest level, the nearest pole, another form, a split pole."""
+"""The nearest level, shunt resistance, pole, form or pole pair with which a curve can be made.
+
+The search returns records; `antecurve.synthesis.remedy` words them.
+"""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
 from antecurve.algebra.zero_pole_gain import COINCIDENT, ZeroPoleGain
 from antecurve.curves.model import Curve, level_db, zero_pole_gain
 from antecurve.networks.topology import Loading
-from antecurve.quantities import format_quantity
-from antecurve.synthesis.form import Form
 from antecurve.synthesis.realise import ExactNetwork, realise
-from antecurve.synthesis.registry import named_form
+from antecurve.synthesis.sections import named_form
+from antecurve.synthesis.sections.section import Form, Requirements
 
-__all__ = ["OTHER_FORMS", "UNBOUNDED_REMEDY", "PoleSplit", "nearest_split", "remedy"]
-
-UNBOUNDED_REMEDY = "give the curve a low_end_bound, such as 2 Hz, where its rise ends"
-"""What to do about a curve that rises towards DC without end."""
-
+__all__ = [
+    "OTHER_FORMS",
+    "Bound",
+    "Candidate",
+    "Level",
+    "NoPair",
+    "OtherForm",
+    "Pole",
+    "PoleSplit",
+    "Shunt",
+    "feasible",
+    "nearest_feasible",
+    "nearest_split",
+]
 
 OTHER_FORMS = (
     "foster-1",
@@ -28,13 +40,89 @@ OTHER_FORMS = (
     "rc-shunt-foster-1",
     "cascade-long-first",
 )
-"""Forms that are tried where the one asked for does not make a curve."""
+"""Forms that are tried where the one asked for does not make a curve: one of each kind."""
 _SPLIT_FORM = "output-capacitor-foster-1"
+"""The form for two ultrasonic poles, tried where the one asked for makes no pair."""
 _COST_FREQUENCIES_HZ = (20e3, 100e3)
+"""End of the audio band, and where the two poles of a pair matter most."""
 _STEPS = 24
+"""Steps of a search to each side: 3.3 dB over the span of levels; what is found is then halved."""
 _POLE_SPAN = 4.0
+"""Two octaves: a pole farther away makes another curve."""
 _ANY_POLE_SPAN = 30.0
+"""Where nothing else helps: from 50 kHz down to the audio band, or up to where strays rule."""
+_LEVEL_SPAN = 1e4
+"""80 dB, from a line output down to a cartridge."""
+_SHUNT_SPAN = 1e3
+"""From 500 ohm down to less than an ohm and up to more than any load."""
 _HALVINGS = 24
+"""The step, below a decade, halved to a relative 1e-7, finer than the four digits printed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Bound:
+    """The curve's rise towards DC has to end."""
+
+
+@dataclass(frozen=True, slots=True)
+class NoPair:
+    """No pair of poles in place of a double one works."""
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """The nearest level at which a form makes the curve.
+
+    Attributes
+    ----------
+    gain : float
+        Magnitude of H at 1 kHz.
+    other_form : str
+        Name of the form; empty for the one asked for.
+    """
+
+    gain: float
+    other_form: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Shunt:
+    """The nearest resistor across the output with which the form makes the curve.
+
+    Attributes
+    ----------
+    resistance : float
+        Its value [ohm].
+    """
+
+    resistance: float
+
+
+@dataclass(frozen=True, slots=True)
+class Pole:
+    """The nearest highest pole with which the form makes the curve.
+
+    Attributes
+    ----------
+    time_constant, wanted : float
+        Its time constant, and that of the curve's own pole [s].
+    """
+
+    time_constant: float
+    wanted: float
+
+
+@dataclass(frozen=True, slots=True)
+class OtherForm:
+    """A form that makes the curve as it is.
+
+    Attributes
+    ----------
+    name : str
+        Its name.
+    """
+
+    name: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,97 +148,110 @@ class PoleSplit:
     curve: Curve
 
 
-def remedy(
-    form: Form,
-    curve: Curve,
-    *,
-    loading: Loading,
-    gain: float,
-    shunt_resistance: float,
-    structural: bool,
-    source_level_v: float | None = None,
-) -> str:
-    """Return what would work instead, in words.
+Candidate = Bound | NoPair | Level | Shunt | Pole | OtherForm | PoleSplit
+"""One change with which the curve can be made, or what rules every change out."""
+
+
+def feasible(form: Form, requirements: Requirements) -> bool:
+    """Return whether a form makes a curve, without a close look.
 
     Parameters
     ----------
     form : Form
-        The form that does not work.
-    curve : Curve
-        The curve.
-    loading : Loading
-        Source and load.
-    gain : float
-        Magnitude of H at 1 kHz.
-    shunt_resistance : float
-        The resistor across the output [ohm].
-    structural : bool
-        Whether no level and no pole can help with this form.
-    source_level_v : float, optional
-        EMF [V, rms], to say levels in volts as well.
+        The form.
+    requirements : Requirements
+        Curve, loading, gain and the freely chosen values.
 
     Returns
     -------
-    str
-        End of a sentence.
+    bool
+        Whether there is a network that is not hard to see.
     """
-    if _has_double_pole(curve):
+    quick = replace(requirements, explain=False, closely=False)
+    return isinstance(realise(form, quick), ExactNetwork)
+
+
+def nearest_feasible(
+    form: Form, curve: Curve, requirements: Requirements, *, structural: bool
+) -> tuple[Candidate, ...]:
+    """Search for the nearest change with which a curve can be made.
+
+    Parameters
+    ----------
+    form : Form
+        The form that does not make it.
+    curve : Curve
+        The curve.
+    requirements : Requirements
+        What was asked for; the section ratio does not count.
+    structural : bool
+        Whether no level and no pole can help with this form.
+
+    Returns
+    -------
+    tuple of Candidate
+        Each works by itself; empty where no built-in form makes the curve.
+    """
+    r = replace(requirements, curve=requirements.curve.lowest_terms(), section_ratio=1.0)
+    if _double(curve) is not None:
         split = nearest_split(
-            curve, form=form.name, loading=loading, gain=gain, shunt_resistance=shunt_resistance
+            curve,
+            form=form.name,
+            loading=r.loading,
+            gain=r.gain,
+            shunt_resistance=r.shunt_resistance,
         )
-        return _split_words(split)
-    found = zero_pole_gain(curve).lowest_terms()
-    if found.poles_at_origin:
-        return UNBOUNDED_REMEDY
+        return (NoPair() if split is None else split,)
+    if r.curve.poles_at_origin:
+        return (Bound(),)
+    candidates = () if structural else _of_this_form(form, r)
+    return candidates or _of_other_forms(form, r)
 
-    def works(
-        candidate: Form, tried: ZeroPoleGain[float], at: float, shunt: float = shunt_resistance
-    ) -> bool:
-        result = realise(
-            candidate,
-            tried,
-            loading=loading,
-            gain=at,
-            shunt_resistance=shunt,
-            explain=False,
-            closely=False,
-        )
-        return isinstance(result, ExactNetwork)
 
-    def nearest_level(candidate: Form) -> float | None:
-        return _nearest(lambda x: x < 1.0 and works(candidate, found, x), gain, span=1e4)
+def _of_this_form(form: Form, r: Requirements) -> tuple[Candidate, ...]:
+    """The nearest level, resistor across the output and highest pole."""
+    candidates: list[Candidate] = []
+    gain = _nearest_level(form, r)
+    if gain is not None:
+        candidates.append(Level(gain))
+    resistance = _nearest(
+        lambda ohm: feasible(form, replace(r, shunt_resistance=ohm)),
+        r.shunt_resistance,
+        span=_SHUNT_SPAN,
+    )
+    if resistance is not None:
+        candidates.append(Shunt(resistance))
+    # A pole much farther away makes another curve: only where nothing else helps.
+    pole = _nearest_pole(form, r, _POLE_SPAN if candidates else _ANY_POLE_SPAN)
+    return (*candidates, *((pole,) if pole is not None else ()))
 
-    def nearest_pole(span: float) -> float | None:
-        if not found.poles_s:
-            return None
-        pole = _nearest(lambda t: works(form, _moved(found, t), gain), found.poles_s[-1], span=span)
-        return pole if pole is not None and _moved(found, pole).poles_s[-1] == pole else None
 
-    words = []
-    if not structural:
-        level = nearest_level(form)
-        if level is not None:
-            words.append(f"{_rounded_level(level, gain, source_level_v)} works")
-        shunt = _nearest(lambda r: works(form, found, gain, r), shunt_resistance, span=1e3)
-        if shunt is not None:
-            resistance = _rounded(shunt, shunt_resistance, "ohm")
-            words.append(f"a resistor across the output of {resistance} works")
-        # A pole much farther away makes another curve: only where nothing else helps.
-        pole = nearest_pole(_POLE_SPAN if words else _ANY_POLE_SPAN)
-        if pole is not None:
-            highest, wanted = (1.0 / (2.0 * math.pi * t) for t in (pole, found.poles_s[-1]))
-            words.append(f"a highest pole of {_rounded(highest, wanted, 'Hz')} works")
+def _of_other_forms(form: Form, r: Requirements) -> tuple[Candidate, ...]:
+    """Forms that make the curve as it is, else those that make it at another level."""
     others = [named_form(name) for name in OTHER_FORMS if name != form.name]
-    if not words:
-        words = [f"the form {f.name} makes it" for f in others if works(f, found, gain)]
-    if not words:
-        levels = {f.name: nearest_level(f) for f in others}
-        words = [
-            f"the form {name} makes it at {_rounded_level(level, gain, source_level_v)}"
-            for name, level in levels.items()
-            if level is not None
-        ]
-    return ", or ".join(words) or "change the curve's time constants: no built-in form makes it"
+    made = tuple(OtherForm(other.name) for other in others if feasible(other, r))
+    if made:
+        return made
+    gains = {other.name: _nearest_level(other, r) for other in others}
+    return tuple(Level(gain, name) for name, gain in gains.items() if gain is not None)
+
+
+def _nearest_level(form: Form, r: Requirements) -> float | None:
+    return _nearest(
+        lambda gain: gain < 1.0 and feasible(form, replace(r, gain=gain)), r.gain, span=_LEVEL_SPAN
+    )
+
+
+def _nearest_pole(form: Form, r: Requirements, span: float) -> Pole | None:
+    if not r.curve.poles_s:
+        return None
+    wanted = r.curve.poles_s[-1]
+    time = _nearest(
+        lambda t: feasible(form, replace(r, curve=_moved(r.curve, t))), wanted, span=span
+    )
+    if time is None or _moved(r.curve, time).poles_s[-1] != time:
+        return None
+    return Pole(time, wanted)
 
 
 def nearest_split(
@@ -196,11 +297,11 @@ def nearest_split(
     pair = _double(curve)
     if pair is None:
         return None
-    place, centre = pair
+    index, centre = pair
 
     def split(ratio: float) -> Curve:
         poles = list(curve.ultrasonic_poles_s)
-        poles[place : place + 2] = [centre * math.sqrt(ratio), centre / math.sqrt(ratio)]
+        poles[index : index + 2] = [centre * math.sqrt(ratio), centre / math.sqrt(ratio)]
         return replace(curve, ultrasonic_poles_s=tuple(poles))
 
     for name in dict.fromkeys((form, _SPLIT_FORM)):
@@ -226,18 +327,8 @@ def _smallest_ratio(
     shunt_resistance: float,
 ) -> float | None:
     def works(ratio: float) -> bool:
-        return isinstance(
-            realise(
-                form,
-                zero_pole_gain(split(ratio)),
-                loading=loading,
-                gain=gain,
-                shunt_resistance=shunt_resistance,
-                explain=False,
-                closely=False,
-            ),
-            ExactNetwork,
-        )
+        curve = zero_pole_gain(split(ratio))
+        return feasible(form, Requirements(curve, loading, gain, shunt_resistance))
 
     below = 1.0 + COINCIDENT
     for excess in np.geomspace(1e-6, 1e4, 121):
@@ -249,31 +340,16 @@ def _smallest_ratio(
 
 
 def _double(curve: Curve) -> tuple[int, float] | None:
-    """Place and time constant of a double ultrasonic pole."""
-    poles = curve.ultrasonic_poles_s
-    for place in range(len(poles) - 1):
-        if poles[place] - poles[place + 1] <= COINCIDENT * poles[place]:
-            return place, math.sqrt(poles[place] * poles[place + 1])
+    """Index and time constant of a double ultrasonic pole."""
+    for index, (longer, shorter) in enumerate(pairwise(curve.ultrasonic_poles_s)):
+        if longer - shorter <= COINCIDENT * longer:
+            return index, math.sqrt(longer * shorter)
     return None
 
 
-def _has_double_pole(curve: Curve) -> bool:
-    return _double(curve) is not None
-
-
-def _split_words(split: PoleSplit | None) -> str:
-    if split is None:
-        return "no pair of poles around it works at this level and loading either"
-    low, high = (format_quantity(f, "Hz") for f in split.frequencies_hz)
-    return (
-        f"the nearest pair is {low} and {high} (form {split.form}), which costs "
-        f"{split.cost_db[0]:+.3f} dB at 20 kHz and {split.cost_db[1]:+.3f} dB at 100 kHz"
-    )
-
-
-def _moved(found: ZeroPoleGain[float], highest: float) -> ZeroPoleGain[float]:
+def _moved(curve: ZeroPoleGain[float], highest: float) -> ZeroPoleGain[float]:
     """The curve with its highest pole moved."""
-    return replace(found, poles_s=tuple(sorted((*found.poles_s[:-1], highest), reverse=True)))
+    return replace(curve, poles_s=tuple(sorted((*curve.poles_s[:-1], highest), reverse=True)))
 
 
 def _nearest(works: Callable[[float], bool], start: float, *, span: float) -> float | None:
@@ -296,23 +372,3 @@ def _bisected(works: Callable[[float], bool], fails: float, holds: float) -> flo
         else:
             fails = middle
     return holds
-
-
-def _rounded_level(level: float, wanted: float, source_level_v: float | None) -> str:
-    """The level in dB with two decimals, rounded away from the one that fails, and in volts."""
-    value = 20.0 * math.log10(level) * 100.0
-    decibel = (math.floor(value) if level < wanted else math.ceil(value)) / 100
-    volts = ""
-    if source_level_v is not None:
-        voltage = source_level_v * 10.0 ** (decibel / 20.0)
-        emf = format_quantity(source_level_v, "V")
-        volts = f" ({format_quantity(voltage, 'V')} from {emf} EMF)"
-    return f"{decibel:.2f} dB at 1 kHz{volts} or {'less' if level < wanted else 'more'}"
-
-
-def _rounded(value: float, wanted: float, unit: str) -> str:
-    """A quantity with four digits, rounded away from the one that fails."""
-    scale = 10.0 ** (math.floor(math.log10(value)) - 3)
-    if value < wanted:
-        return f"at most {format_quantity(math.floor(value / scale) * scale, unit)}"
-    return f"at least {format_quantity(math.ceil(value / scale) * scale, unit)}"

@@ -38,8 +38,8 @@ from antecurve.networks.wiring import check_wiring
 from antecurve.synthesis.free_directions import FreeDirection, free_directions
 from antecurve.synthesis.impedance import product_of
 from antecurve.synthesis.minimax import minimax
-from antecurve.synthesis.nearest_feasible import UNBOUNDED_REMEDY
 from antecurve.synthesis.rational import level_constant
+from antecurve.synthesis.remedy import UNBOUNDED_REMEDY
 from antecurve.threads import single_threaded_linear_algebra
 
 __all__ = ["OwnSolution", "solve_own_network"]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -12,16 +11,11 @@ from numpy.typing import NDArray
 
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
-from antecurve.quantities import format_quantity
 
 __all__ = [
-    "Violation",
-    "at_level",
     "balance_roots",
     "bounded_growth",
-    "counted",
     "level_constant",
-    "load_pole_violation",
     "product",
     "scanned_roots",
 ]
@@ -32,56 +26,22 @@ _REAL = 1e-7
 _CANCELLED = 1e-11
 
 
-@dataclass(frozen=True, slots=True)
-class Violation:
-    """A condition that a curve, a level or a loading does not meet.
-
-    Attributes
-    ----------
-    condition : str
-        The inequality with its numbers, and that it does not hold.
-    structural : bool
-        Whether no level and no pole can help.
-    """
-
-    condition: str
-    structural: bool = False
-
-
-def counted(number: int, what: str) -> str:
-    """Return a number of things in words.
-
-    Parameters
-    ----------
-    number : int
-        How many.
-    what : str
-        One of them.
-
-    Returns
-    -------
-    str
-        Such as ``1 pole`` or ``2 poles``.
-    """
-    return f"{number} {what}{'' if number == 1 else 's'}"
-
-
-def product(time_constants: Sequence[float], s: float) -> float:
+def product(time_constants: Sequence[Any], s: Any) -> Any:
     """Return the product of 1 + s T.
 
     Parameters
     ----------
-    time_constants : sequence of float
-        T [s].
-    s : float
+    time_constants : sequence of scalar
+        T [s]: floats, or elements of a symbolic field.
+    s : scalar
         Real s [1/s].
 
     Returns
     -------
-    float
+    scalar
         The product; 1 for no time constants.
     """
-    return math.prod(1.0 + s * t for t in time_constants)
+    return math.prod(1 + s * t for t in time_constants)
 
 
 def level_constant(
@@ -108,52 +68,6 @@ def level_constant(
     return gain * top / (bottom * _REFERENCE**zeros_at_origin)
 
 
-def load_pole_violation(
-    found: ZeroPoleGain[float], gain: float, load_pole: float
-) -> Violation | None:
-    """Say that the pole of the load's capacitance does not lie above the curve's own poles.
-
-    Parameters
-    ----------
-    found : ZeroPoleGain
-        The curve.
-    gain : float
-        Magnitude of H at 1 kHz.
-    load_pole : float
-        T5 [s], as it came out.
-
-    Returns
-    -------
-    Violation or None
-        The condition, or ``None`` when it holds.
-    """
-    shortest = found.poles_s[-1]
-    if 0.0 < load_pole <= shortest:
-        return None
-    return Violation(
-        "the pole that the load's capacitance adds must lie above the curve's highest pole, "
-        f"0 < T5 <= {format_quantity(shortest, 's')}, but T5 = {format_quantity(load_pole, 's')} "
-        f"{at_level(gain)}: the level is too high, or the load's "
-        "capacitance too large for the resistor across the output"
-    )
-
-
-def at_level(gain: float) -> str:
-    """Return the level at 1 kHz in words.
-
-    Parameters
-    ----------
-    gain : float
-        Magnitude of H at 1 kHz.
-
-    Returns
-    -------
-    str
-        Such as ``at -40.00 dB at 1 kHz``.
-    """
-    return f"at {20.0 * math.log10(gain):.2f} dB at 1 kHz"
-
-
 def bounded_growth(slope: float) -> float:
     """Return the time constant of a pole that keeps the level at 1 kHz.
 
@@ -167,18 +81,18 @@ def bounded_growth(slope: float) -> float:
     float
         T = k sqrt(1 + (w T)^2) [s], w = 2 pi 1 kHz; infinite where there is none, w k >= 1.
     """
-    rest = 1.0 - (_REFERENCE * slope) ** 2
-    return slope / math.sqrt(rest) if rest > 0.0 else math.inf
+    remainder = 1.0 - (_REFERENCE * slope) ** 2
+    return slope / math.sqrt(remainder) if remainder > 0.0 else math.inf
 
 
 def balance_roots(
-    found: ZeroPoleGain[float], poles: Sequence[float], level: float
+    curve: ZeroPoleGain[float], poles: Sequence[float], level: float
 ) -> tuple[float, ...]:
     """Return the time constants T > 0 at which D(-1/T) = g (-1/T)^a N(-1/T).
 
     Parameters
     ----------
-    found : ZeroPoleGain
+    curve : ZeroPoleGain
         The curve; its zeros are N.
     poles : sequence of float
         Time constants [s] of D.
@@ -190,10 +104,10 @@ def balance_roots(
     tuple of float
         Real roots [s], longest first, to floating-point precision.
     """
-    times = [*found.zeros_s, *poles]
+    times = [*curve.zeros_s, *poles]
     unit = math.exp(sum(math.log(t) for t in times) / len(times))
-    top, bottom = _expanded(poles, unit), _expanded(found.zeros_s, unit)
-    if found.zeros_at_origin:
+    top, bottom = _expanded(poles, unit), _expanded(curve.zeros_s, unit)
+    if curve.zeros_at_origin:
         bottom = np.convolve(bottom, (1.0 / unit, 0.0))
     difference = np.polysub(top, level * bottom)
     if top.size == bottom.size and abs(difference[0]) <= _CANCELLED * top[0]:
@@ -202,18 +116,18 @@ def balance_roots(
         difference = difference[1:]
     roots = np.roots(difference)
     starts = -unit / roots.real[_is_real_negative(roots)]
-    polished = (_polished_root(found, poles, level, float(t)) for t in starts)
+    polished = (_polished_root(curve, poles, level, float(t)) for t in starts)
     return tuple(sorted((t for t in polished if t > 0), reverse=True))
 
 
 def scanned_roots(
-    found: ZeroPoleGain[float], poles: NDArray[Any], levels: NDArray[Any]
+    curve: ZeroPoleGain[float], poles: NDArray[Any], levels: NDArray[Any]
 ) -> NDArray[Any]:
     """Return what `balance_roots` does for many sets of poles, to about 1e-8.
 
     Parameters
     ----------
-    found : ZeroPoleGain
+    curve : ZeroPoleGain
         The curve; its zeros are N.
     poles : ndarray of float, shape (n, m)
         Time constants [s] of D for each set.
@@ -225,15 +139,15 @@ def scanned_roots(
     ndarray of float, shape (n, degree)
         Real roots [s] of each set, longest first, then not a number.
     """
-    unit = float(np.exp(np.mean(np.log([*found.zeros_s, *np.median(poles, axis=0)]))))
+    unit = float(np.exp(np.mean(np.log([*curve.zeros_s, *np.median(poles, axis=0)]))))
     top = np.ones((len(poles), 1))
     for column in poles.T:
         longer = np.zeros((len(poles), top.shape[1] + 1))
         longer[:, :-1] = top * (column / unit)[:, np.newaxis]
         longer[:, 1:] += top
         top = longer
-    bottom = _expanded(found.zeros_s, unit)
-    if found.zeros_at_origin:
+    bottom = _expanded(curve.zeros_s, unit)
+    if curve.zeros_at_origin:
         bottom = np.convolve(bottom, (1.0 / unit, 0.0))
     top[:, top.shape[1] - bottom.size :] -= levels[:, np.newaxis] * bottom
     degree = top.shape[1] - 1
@@ -261,14 +175,14 @@ def _is_real_negative(roots: NDArray[Any]) -> NDArray[Any]:
 
 
 def _polished_root(
-    found: ZeroPoleGain[float], poles: Sequence[float], level: float, start: float
+    curve: ZeroPoleGain[float], poles: Sequence[float], level: float, start: float
 ) -> float:
     """The root of D(-1/T) = g (-1/T)^a N(-1/T) next to a start, by Newton's method."""
     s = -1.0 / start
     for _ in range(_NEWTON_STEPS):
         top, top_slope = _value_and_slope(poles, s)
-        bottom, bottom_slope = _value_and_slope(found.zeros_s, s)
-        if found.zeros_at_origin:
+        bottom, bottom_slope = _value_and_slope(curve.zeros_s, s)
+        if curve.zeros_at_origin:
             bottom, bottom_slope = s * bottom, bottom + s * bottom_slope
         slope = top_slope - level * bottom_slope
         if slope == 0.0:

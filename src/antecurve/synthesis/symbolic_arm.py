@@ -102,7 +102,7 @@ class RemainderNames:
 
     def __init__(self) -> None:
         self.symbols: Iterator[Any] = iter(())
-        self.found: list[Formula] = []
+        self.formulas: list[Formula] = []
 
     def __call__(self, remainder: tuple[Any, ...]) -> tuple[Any, ...]:
         """Name what is longer than one symbol."""
@@ -111,7 +111,7 @@ class RemainderNames:
             if value and not value.as_expr().is_Atom:
                 symbol = next(self.symbols)
                 expression = value.as_expr()
-                self.found.append(
+                self.formulas.append(
                     Formula(str(symbol.as_expr()), expression, "remainder of the expansion")
                 )
                 value = symbol
@@ -212,16 +212,16 @@ def coefficient_definitions(impedance: RcImpedance) -> tuple[Formula, ...]:
     import sympy
 
     ratio = polynomials(replace(impedance, coefficients=None))
-    found = [
+    formulas = [
         Formula(f"m{k}", sympy.factor(c.as_expr()), f"numerator of the series arm at s^{k}")
         for k, c in enumerate(ratio.numerator)
     ]
-    found += [
+    formulas += [
         Formula(f"d{k}", sympy.factor(c.as_expr()), f"denominator of the series arm at s^{k}")
         for k, c in enumerate(ratio.denominator)
         if not isinstance(c, int)
     ]
-    return tuple(found)
+    return tuple(formulas)
 
 
 def zero_definitions(impedance: RcImpedance) -> tuple[Formula, ...]:
@@ -245,11 +245,11 @@ def zero_definitions(impedance: RcImpedance) -> tuple[Formula, ...]:
         return ()
     coefficients = [sympy.factor(c.as_expr()) for c in polynomials(impedance).numerator]
     order = len(coefficients) - 1
-    found = [
+    formulas = [
         Formula(f"m{k}", c, f"numerator of the series arm at s^{k}")
         for k, c in enumerate(coefficients)
     ]
-    m = [sympy.Symbol(f.name, positive=True) for f in found]
+    m = [sympy.Symbol(f.name, positive=True) for f in formulas]
     for index, zero in enumerate(zeros):
         symbol = zero.as_expr()
         if order == 2:
@@ -259,12 +259,12 @@ def zero_definitions(impedance: RcImpedance) -> tuple[Formula, ...]:
             terms = ((-1) ** k * m[k] * symbol ** (order - k) for k in range(order + 1))
             expression = sympy.Eq(sympy.Add(*terms), 0)
         remark = f"time constant of zero {index + 1} of the series arm, the longest first"
-        found.append(Formula(str(symbol), expression, remark))
+        formulas.append(Formula(str(symbol), expression, remark))
     slopes = impedance.zero_resistances[: len(zeros)]
     for zero, slope in zip(zeros, slopes, strict=True):
         value = _slope(impedance, [z.as_expr() for z in zeros], zero.as_expr())
-        found.append(Formula(str(slope.as_expr()), value, "s dZ/ds there"))
-    return tuple(found)
+        formulas.append(Formula(str(slope.as_expr()), value, "s dZ/ds there"))
+    return tuple(formulas)
 
 
 def _slope(impedance: RcImpedance, zeros: Sequence[Any], zero: Any) -> Any:

@@ -1,66 +1,53 @@
-"""The elements of a cascade in the curve's time constants, and their proof.
+"""The formulas of a cascade in the curve's time constants, and their proof.
 
-The same formulas as in `antecurve.synthesis.cascade`.  The strengths are roots of a quadratic;
-the proof takes the strengths as symbols and shows that the network makes the partial fractions
-that the quadratic is made from, that these are the curve's, and that its root satisfies it.
+The equations are those of `antecurve.synthesis.sections.cascade`, with symbols for numbers.  The
+strengths are roots of a quadratic; the proof takes the strengths as symbols and shows that the
+network makes the partial fractions that the quadratic is made from, that these are the curve's, and
+that its root satisfies it.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Any
 
-from antecurve.synthesis.formula_model import Formula
+from antecurve.networks.symbolic import solve
+from antecurve.networks.topology import Topology
+from antecurve.synthesis.formula_model import Formula, SectionFormulas
+from antecurve.synthesis.rational import product
+from antecurve.synthesis.sections.cascade_elements import CascadeElements
 from antecurve.synthesis.symbolic_arm import symbol_field
 from antecurve.synthesis.symbolic_curve import SymbolicCurve
+from antecurve.synthesis.symbolic_network import (
+    arm_trees,
+    polynomial,
+    shown_impedance,
+    tree_impedance,
+)
 from antecurve.synthesis.symbolic_proof import prove
 
-__all__ = ["CascadeFormulas", "cascade_formulas"]
+__all__ = ["cascade_formulas"]
+
+Order = tuple[str | None, str | None]
+"""Name of each section's time constant; ``None`` for a zero at the origin."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class CascadeFormulas:
-    """A cascade's quantities as formulas.
-
-    Attributes
-    ----------
-    definitions : tuple of Formula
-        In order, for CL = 0.
-    loaded_definitions : tuple of Formula
-        The same with CL.
-    elements : tuple of Formula
-        In the order of the layout, shunt resistors left out.
-    conditions : tuple of str
-        When every element is positive, for `definitions`.
-    loaded_conditions : tuple of str
-        The same for `loaded_definitions`.
-    """
-
-    definitions: tuple[Formula, ...]
-    loaded_definitions: tuple[Formula, ...]
-    elements: tuple[Formula, ...]
-    conditions: tuple[str, ...]
-    loaded_conditions: tuple[str, ...]
-
-
-def cascade_formulas(
-    names: SymbolicCurve, *, short_first: bool, shunts: tuple[str, str]
-) -> CascadeFormulas:
-    """Return the formulas of a cascade and prove them.
+def cascade_formulas(names: SymbolicCurve, order: Order, topology: Topology) -> SectionFormulas:
+    """Derive the formulas of a cascade and prove them.
 
     Parameters
     ----------
     names : SymbolicCurve
         The curve: two zeros, one of which may be at the origin.
-    short_first : bool
-        Whether the section at the input makes the shorter time constant.
-    shunts : tuple of str
-        References of the shunt resistors, that across the output last.
+    order : tuple of str or None
+        Name of each section's time constant; ``None`` for a zero at the origin.
+    topology : Topology
+        The elements, those of the shunt arms last.
 
     Returns
     -------
-    CascadeFormulas
+    SectionFormulas
         Definitions, elements and conditions, without and with the load's capacitance.
 
     Raises
@@ -68,16 +55,49 @@ def cascade_formulas(
     ArithmeticError
         When substituting back fails.
     """
-    plain = _Cascade(names, short_first, shunts, loaded=False)
-    loaded = _Cascade(names, short_first, shunts, loaded=True)
+    shunts = topology.refs[-2:]
+    plain = _Cascade(names, order, shunts, loaded=False)
+    loaded = _Cascade(names, order, shunts, loaded=True)
     for cascade in (plain, loaded):
         cascade.prove()
-    return CascadeFormulas(
+    chosen = "chosen: the shunt resistors set the impedance and its share between the sections"
+    rows = [*plain.elements(), *((_positive(ref), chosen) for ref in shunts)]
+    return SectionFormulas(
+        _prove_network(topology),
         tuple(plain.definitions()),
         tuple(loaded.definitions()),
-        tuple(plain.elements()),
+        tuple(Formula(ref, *row) for ref, row in zip(topology.refs, rows, strict=True)),
         plain.conditions(),
         loaded.conditions(),
+    )
+
+
+def _prove_network(topology: Topology) -> tuple[Formula, ...]:
+    """Prove that H(s) is that of the two sections, and return the arms' impedances."""
+    import sympy
+
+    solution = solve(topology)
+    field = symbol_field(["s", *topology.refs, "Rs", "RL", "CL"])
+    s = field["s"]
+    z1, z2, r2, r4 = (tree_impedance(arm, s) for arm in arm_trees(topology, field))
+    y = 1 / r4 + 1 / field["RL"] + s * field["CL"]
+    inverse = (1 + z2 * y) * (1 + (field["Rs"] + z1) / r2) + (field["Rs"] + z1) * y
+    top, bottom = (
+        polynomial(p, s) for p in (solution.transfer_numerator, solution.transfer_denominator)
+    )
+    prove(top * inverse == bottom, "H(s) is not that of the two sections")
+    s = sympy.Symbol("s")
+    values = {ref: _positive(ref) for ref in topology.refs}
+    shown = [shown_impedance(arm, s) for arm in arm_trees(topology, values)]
+    z1, z2, y, source = sympy.symbols("Z1 Z2 Y Rs", positive=True)
+    first = source + z1
+    whole = 1 / ((1 + z2 * y) * (1 + first / shown[2]) + first * y)
+    across = 1 / shown[3] + 1 / _positive("RL") + s * _positive("CL")
+    return (
+        Formula("Z1", shown[0], "series arm of the section at the input"),
+        Formula("Z2", shown[1], "series arm of the section at the output"),
+        Formula("Y", across, "admittance across the output"),
+        Formula("H", whole, "output voltage over EMF"),
     )
 
 
@@ -91,17 +111,31 @@ class _Cascade:
     """A cascade's quantities in symbols, with the load's capacitance or without."""
 
     def __init__(
-        self, names: SymbolicCurve, short_first: bool, shunts: tuple[str, str], *, loaded: bool
+        self, names: SymbolicCurve, order: Order, shunts: tuple[str, ...], *, loaded: bool
     ) -> None:
-        self.names, self.shunts, self.loaded = names, shunts, loaded
-        self.at_origin = names.found.zeros_at_origin
-        zeros: list[str | None] = [*([None] * self.at_origin), *names.zeros]
-        self.order = zeros[::-1] if short_first else zeros
+        self.names, self.order, self.shunts, self.loaded = names, order, shunts, loaded
+        self.at_origin = names.curve.zeros_at_origin
         degree = len(names.zeros) + self.at_origin
         self.implied = len(names.poles) < degree
         self.implied_pole = f"T{degree + len(names.poles) + 1}"
         implied = (self.implied_pole,) if self.implied else ()
         self.beyond: tuple[str, ...] = (*implied, *(("T_load",) if loaded else ()))
+
+    def over(self, value: Callable[[str], Any]) -> CascadeElements:
+        """The equations with a scalar for each name."""
+        first, second = (None if t is None else value(t) for t in self.order)
+        return CascadeElements(
+            zeros=tuple(value(t) for t in self.names.zeros),
+            poles=tuple(value(t) for t in self.names.poles),
+            zeros_at_origin=self.at_origin,
+            times=(first, second),
+            implied=self.implied,
+            beyond=tuple(value(t) for t in self.beyond),
+            gain_constant=value("g0"),
+            middle=1 / value(self.shunts[0]),
+            across=1 / value("Rp"),
+            tau=value("tau") if self.loaded else 0,
+        )
 
     def definitions(self) -> list[Formula]:
         """What the elements are made from, in order."""
@@ -109,30 +143,29 @@ class _Cascade:
 
         across, load = (_positive(n) for n in (self.shunts[1], "RL"))
         shared = "shunt resistance at the output, load included"
-        found = [Formula("Rp", across * load / (across + load), shared)]
+        formulas = [Formula("Rp", across * load / (across + load), shared)]
         if self.loaded:
             tau = _positive("Rp") * _positive("CL")
-            found.append(Formula("tau", tau, "the load's own time constant"))
-        found += self._poles_and_input()
-        for place, time in enumerate(self.order, start=1):
-            expression = sympy.factor(self._fraction(time, _positive))
-            found.append(
-                Formula(f"c{place}", expression, f"partial fraction of 1/H for section {place}")
-            )
-        return found + self._strengths()
+            formulas.append(Formula("tau", tau, "the load's own time constant"))
+        formulas += self._poles_and_input()
+        for section in (0, 1):
+            expression = sympy.factor(self.over(_positive).fraction(section))
+            remark = f"partial fraction of 1/H for section {section + 1}"
+            formulas.append(Formula(f"c{section + 1}", expression, remark))
+        return formulas + self._strengths()
 
-    def elements(self) -> list[Formula]:
-        """The elements but for the shunt resistors."""
-        found: list[Formula] = []
+    def elements(self) -> list[tuple[Any, str]]:
+        """Expression and remark of each element but for the shunt resistors."""
+        rows: list[tuple[Any, str]] = []
         if not self.implied:
-            found.append(Formula("R", _positive("R") - _positive("Rs"), "R_inf"))
-        for place, time in enumerate(self.order, start=1):
-            strength = _positive(f"k{place}")
+            rows.append((_positive("R") - _positive("Rs"), "R_inf"))
+        for section, time in enumerate(self.order, start=1):
+            strength = _positive(f"k{section}")
             if time is None:
-                found.append(Formula("C", 1 / strength))
+                rows.append((1 / strength, ""))
             else:
-                found += [Formula("R", strength), Formula("C", _positive(time) / strength)]
-        return found
+                rows += [(strength, ""), (_positive(time) / strength, "")]
+        return rows
 
     def conditions(self) -> tuple[str, ...]:
         """When every element is positive."""
@@ -150,82 +183,13 @@ class _Cascade:
         limit = f"1/(1 + Rs (1/{self.shunts[0]} + 1/Rp))"
         return (*strengths, f"R >= Rs: g0 {zeros}/({poles}) <= {limit}")
 
-    def _lead(self, value: Callable[[str], Any]) -> Any:
-        """g prod(z)/prod(p)."""
-        total = value("g0")
-        for zero in self.names.zeros:
-            total = total * value(zero)
-        for pole in self.names.poles:
-            total = total / value(pole)
-        return total
-
-    def _direct(self, value: Callable[[str], Any]) -> Any:
-        """c0 of D/(g s^a N)."""
-        poles = [value(p) for p in self.beyond]
-        tilt = sum(1 / value(p) for p in self.names.poles)
-        tilt = tilt - sum(1 / value(z) for z in self.names.zeros)
-        total = sum(poles) if self.implied else 1
-        if self.loaded:
-            square = poles[0] * poles[1] if self.implied else poles[0]
-            total = total + square * tilt
-        return total / self._lead(value)
-
-    def _fraction(self, time: str | None, value: Callable[[str], Any]) -> Any:
-        """Partial fraction of D/(g s^a N) at one zero."""
-        if time is None:
-            return 1 / value("g0")
-        s = -1 / value(time)
-        found = 1 / value("g0")
-        for pole in (*self.names.poles, *self.beyond):
-            found = found * (1 + s * value(pole))
-        for other in self.names.zeros:
-            if other != time:
-                found = found / (1 + s * value(other))
-        return found / s if self.at_origin else found
-
-    def _weights(self, value: Callable[[str], Any]) -> tuple[Any, Any]:
-        """a1, a2 in x1 x2 = a1 x1 + a2 x2."""
-        first, second = self.order
-        if first is None or second is None:
-            other = value(first or second or "")
-            return (1, -other) if first is None else (-other, 1)
-        one, two = value(first), value(second)
-        return one / (one - two), -two / (one - two)
-
-    def _shares(self, time: str | None, value: Callable[[str], Any]) -> tuple[Any, Any]:
-        """p, q in (1 + s tau) x = p + q x."""
-        if not self.loaded:
-            return 0, 1
-        if time is None:
-            return value("tau"), 1
-        return value("tau") / value(time), 1 - value("tau") / value(time)
-
-    def _across(self, value: Callable[[str], Any]) -> Any:
-        """c0 of the network's 1/H."""
-        r, u = 1 / value(self.shunts[0]), 1 / value("Rp")
-        p1, p2 = (self._shares(t, value)[0] for t in self.order)
-        k1, k2, resistance = (value(n) for n in ("k1", "k2", "R"))
-        return (1 + k2 * u * p2) * (1 + r * resistance) + u * resistance + u * k1 * p1
-
-    def _quadratic(self, value: Callable[[str], Any]) -> tuple[Any, Any, Any, Any]:
-        """Coefficients of the quadratic for k1 over u, and what k2 is c2 over."""
-        r, u = 1 / value(self.shunts[0]), 1 / value("Rp")
-        (_, q1), (p2, q2) = (self._shares(t, value) for t in self.order)
-        a1, a2 = self._weights(value)
-        c1, c2, resistance = (value(n) for n in ("c1", "c2", "R"))
-        alpha = r + u * q1
-        beta = r * (p2 + q2 * a1)
-        gamma = q2 * (1 + r * resistance)
-        delta = q2 * r * a2
-        below = u * (gamma + delta * value("k1"))
-        return alpha * delta, alpha * gamma + beta * c2 - c1 * delta, -c1 * gamma, below
-
     def _poles_and_input(self) -> list[Formula]:
         """The poles beyond the curve and the resistance at the input, source included."""
         import sympy
 
         source, rp = _positive("Rs"), _positive("Rp")
-        lead = self._lead(_positive)
+        symbols = self.over(_positive)
+        lead = symbols.lead()
         shared = 1 / _positive(self.shunts[0]) + 1 / rp
         remark = "resistance at the input, source included"
         if not self.loaded:
@@ -236,7 +200,9 @@ class _Cascade:
                     Formula("R", source, remark),
                 ]
             return [Formula("R", (1 / lead - 1) / shared, remark)]
-        balance = sympy.Eq(self._across(_positive), sympy.factor(self._direct(_positive)))
+        strengths = (_positive("k1"), _positive("k2"))
+        across = symbols.network_direct(strengths, _positive("R"))
+        balance = sympy.Eq(across, sympy.factor(symbols.direct()))
         together = "to be solved together with those below"
         if self.implied:
             other = lead * source * _positive("CL") / _positive(self.implied_pole)
@@ -255,7 +221,10 @@ class _Cascade:
     def _strengths(self) -> list[Formula]:
         import sympy
 
-        square, linear, constant, below = self._quadratic(_positive)
+        c1, c2, k1, resistance = (_positive(n) for n in ("c1", "c2", "k1", "R"))
+        symbols = self.over(_positive)
+        square, linear, constant, gamma, delta = symbols.quadratic(c1, c2, resistance, 1)
+        weight = (gamma + delta * k1) / _positive("Rp")
         w = sympy.Symbol("w", real=True)
         p, q = sympy.symbols("p q")
         general = (sympy.sqrt(w**2 - 4 * p * q) - w) / (2 * p)
@@ -264,53 +233,53 @@ class _Cascade:
         return [
             Formula("w", linear, "linear coefficient of the quadratic for k1"),
             Formula("k1", root, "strength of the section at the input"),
-            Formula("k2", _positive("c2") / below, "strength of the section at the output"),
+            Formula("k2", c2 / weight, "strength of the section at the output"),
         ]
 
     def prove(self) -> None:
         """Prove that the network's 1/H is that of the curve where the equations hold."""
         times = [t for t in self.order if t is not None]
-        every = [*times, *self.names.poles, *self.beyond, "g0", "k1", "k2", "c1", "c2", "R"]
-        every += [self.shunts[0], "Rp", "tau", "s"]
-        field = symbol_field(every)
-        value = field.__getitem__
+        every = [*times, *self.names.poles, *self.beyond, "g0", "k1", "k2", "R"]
+        field = symbol_field([*every, self.shunts[0], "Rp", "tau", "s"])
         s, k1, k2, resistance = (field[n] for n in ("s", "k1", "k2", "R"))
-        r, u = 1 / field[self.shunts[0]], 1 / field["Rp"]
-        x1, x2 = (1 / s if t is None else 1 / (1 + s * field[t]) for t in self.order)
-        y = u * (1 + s * field["tau"]) if self.loaded else u
-        inverse = (1 + k2 * y * x2) * (1 + r * (resistance + k1 * x1)) + y * (resistance + k1 * x1)
-        (_, q1), (p2, q2) = (self._shares(t, value) for t in self.order)
-        a1, a2 = self._weights(value)
-        extent = 1 + k2 * u * p2
-        c1 = k1 * (extent * r + u * q1 + k2 * u * q2 * r * a1)
-        c2 = k2 * u * q2 * (1 + r * resistance + r * k1 * a2)
-        rising = u * resistance * field["tau"] * s if self.loaded else 0 * s
-        made = rising + self._across(value) + c1 * x1 + c2 * x2
-        prove(inverse == made, "1/H of the network is not its partial fractions")
-        wanted = self._wanted(value, s)
-        top = field["s"] / field["s"]
-        for pole in (*self.names.poles, *self.beyond):
-            top = top * (1 + s * field[pole])
-        bottom = field["g0"] * (s if self.at_origin else 1)
-        for zero in self.names.zeros:
-            bottom = bottom * (1 + s * field[zero])
-        expected = wanted + sum(
-            self._fraction(t, value) * x for t, x in zip(self.order, (x1, x2), strict=True)
-        )
-        prove(top / bottom == expected, "1/H of the curve is not its partial fractions")
-        known = dict(field) | {"c1": c1, "c2": c2}
-        square, linear, constant, below = self._quadratic(known.__getitem__)
+        elements = self.over(field.__getitem__)
+        x = [1 / s if t is None else 1 / (1 + s * t) for t in elements.times]
+        c1, c2 = self._prove_network(elements, s, x, (k1, k2), resistance)
+        self._prove_curve(elements, s, x)
+        square, linear, constant, gamma, delta = elements.quadratic(c1, c2, resistance, 1)
+        weight = elements.output_weight(k1, resistance)
         prove(
-            square * k1 * k1 + linear * k1 + constant == 0 * s and k2 * below == c2,
+            square * k1 * k1 + linear * k1 + constant == 0 * s
+            and k2 * weight == c2
+            and elements.across * (gamma + delta * k1) == weight,
             "the strength's quadratic is wrong",
         )
 
-    def _wanted(self, value: Callable[[str], Any], s: Any) -> Any:
-        """What D/(g s^a N) has beside its partial fractions."""
-        found = self._direct(value) + 0 * s
+    def _prove_network(
+        self, elements: CascadeElements, s: Any, x: list[Any], k: tuple[Any, Any], resistance: Any
+    ) -> tuple[Any, Any]:
+        """Prove the partial fractions of the network's 1/H, and return c1 and c2."""
+        r, u = elements.middle, elements.across
+        y = u * (1 + s * elements.tau)
+        inverse = (1 + k[1] * y * x[1]) * (1 + r * (resistance + k[0] * x[0]))
+        inverse = inverse + y * (resistance + k[0] * x[0])
+        (_, q1), (p2, q2) = elements.shares(0), elements.shares(1)
+        a1, a2 = elements.weights()
+        extent = 1 + k[1] * u * p2
+        c1 = k[0] * (extent * r + u * q1 + k[1] * u * q2 * r * a1)
+        c2 = k[1] * u * q2 * (1 + r * resistance + r * k[0] * a2)
+        rising = u * resistance * elements.tau * s
+        made = rising + elements.network_direct(k, resistance) + c1 * x[0] + c2 * x[1]
+        prove(inverse == made, "1/H of the network is not its partial fractions")
+        return c1, c2
+
+    def _prove_curve(self, elements: CascadeElements, s: Any, x: list[Any]) -> None:
+        """Prove the partial fractions of D/(g s^a N), with e s where the load has capacitance."""
+        poles = (*elements.poles, *elements.beyond)
+        bottom = elements.gain_constant * s**self.at_origin * product(elements.zeros, s)
+        expected = sum(elements.fraction(k) * x[k] for k in (0, 1)) + elements.direct()
         if self.loaded:
-            product = s
-            for pole in self.beyond:
-                product = product * value(pole)
-            found = found + product / self._lead(value)
-        return found
+            expected = expected + s * math.prod(elements.beyond) / elements.lead()
+        prove(
+            product(poles, s) / bottom == expected, "1/H of the curve is not its partial fractions"
+        )

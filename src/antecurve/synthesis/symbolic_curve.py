@@ -12,16 +12,6 @@ from antecurve.synthesis.formula_model import Formula
 
 __all__ = ["SymbolicCurve", "level_formulas", "symbolic_curve"]
 
-_US = 1e6
-_DEFAULTS = {
-    "half-section": ZeroPoleGain((3180 / _US, 75 / _US), (318 / _US, 3.18 / _US)),
-    "cascade": ZeroPoleGain((3180 / _US, 75 / _US), (318 / _US, 3.18 / _US)),
-    "output-capacitor": ZeroPoleGain((3180 / _US, 75 / _US), (318 / _US, 3.18 / _US, 0.318 / _US)),
-    "rc-shunt": ZeroPoleGain(
-        (7950 / _US, 3180 / _US, 75 / _US), (79577 / _US, 318 / _US, 3.18 / _US)
-    ),
-}
-
 
 @dataclass(frozen=True, slots=True)
 class SymbolicCurve:
@@ -29,7 +19,7 @@ class SymbolicCurve:
 
     Attributes
     ----------
-    found : ZeroPoleGain
+    curve : ZeroPoleGain
         The numbers; only their order counts for the formulas.
     zeros, poles : tuple of str
         Names in the order of the numbers, longest first: T1, T3, ... and T2, T4, ... where
@@ -39,20 +29,19 @@ class SymbolicCurve:
         Whether the numbers are those of a curve that was asked for.
     """
 
-    found: ZeroPoleGain[float]
+    curve: ZeroPoleGain[float]
     zeros: tuple[str, ...]
     poles: tuple[str, ...]
     given: bool
 
 
-def symbolic_curve(section: str, curve: Curve | None) -> SymbolicCurve:
+def symbolic_curve(default: ZeroPoleGain[float], curve: Curve | None) -> SymbolicCurve:
     """Return names for a curve's time constants.
 
     Parameters
     ----------
-    section : str
-        What the form's arms make: it decides on the curve where none is given (the disc curve
-        with one ultrasonic pole, with two, or with a bounded rise towards DC).
+    default : ZeroPoleGain
+        What stands for the curve where none is given.
     curve : Curve or None
         The curve.
 
@@ -61,19 +50,19 @@ def symbolic_curve(section: str, curve: Curve | None) -> SymbolicCurve:
     SymbolicCurve
         The names.
     """
-    found = _DEFAULTS[section] if curve is None else zero_pole_gain(curve).lowest_terms()
-    first = found.zeros_at_origin
-    corners = [(t, True) for t in found.zeros_s] + [(t, False) for t in found.poles_s]
+    chosen = default if curve is None else zero_pole_gain(curve).lowest_terms()
+    first = chosen.zeros_at_origin
+    corners = [(t, True) for t in chosen.zeros_s] + [(t, False) for t in chosen.poles_s]
     corners.sort(key=lambda corner: -corner[0])
     kinds = [True] * first + [is_zero for _, is_zero in corners]
-    if all(is_zero == (place % 2 == 0) for place, is_zero in enumerate(kinds)):
-        names = [f"T{place + 1}" for place in range(len(kinds))][first:]
+    if all(is_zero == (index % 2 == 0) for index, is_zero in enumerate(kinds)):
+        names = [f"T{index + 1}" for index in range(len(kinds))][first:]
         zeros = [n for n, (_, is_zero) in zip(names, corners, strict=True) if is_zero]
         poles = [n for n, (_, is_zero) in zip(names, corners, strict=True) if not is_zero]
     else:
-        zeros = [f"Tz{place + 1}" for place in range(len(found.zeros_s))]
-        poles = [f"Tp{place + 1}" for place in range(len(found.poles_s))]
-    return SymbolicCurve(found, tuple(zeros), tuple(poles), curve is not None)
+        zeros = [f"Tz{index + 1}" for index in range(len(chosen.zeros_s))]
+        poles = [f"Tp{index + 1}" for index in range(len(chosen.poles_s))]
+    return SymbolicCurve(chosen, tuple(zeros), tuple(poles), curve is not None)
 
 
 def level_formulas(names: SymbolicCurve, *, loaded: bool) -> tuple[Formula, ...]:
@@ -95,7 +84,7 @@ def level_formulas(names: SymbolicCurve, *, loaded: bool) -> tuple[Formula, ...]
 
     s = sympy.Symbol("s")
     whole = sympy.Function("H")
-    at_origin = names.found.zeros_at_origin
+    at_origin = names.curve.zeros_at_origin
     level = sympy.Limit(whole(s) / s**at_origin, s, 0, dir="+-") if at_origin else whole(0)
     w1, g0 = sympy.symbols("w1 g0", positive=True)
     poles = list(names.poles)

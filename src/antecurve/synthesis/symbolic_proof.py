@@ -1,28 +1,35 @@
-"""The proof that a form's elements make the impedance they are made from."""
+"""The elements of a series arm in symbols, and the proof that they make its impedance."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from itertools import zip_longest
-from typing import Any
+from typing import Any, NamedTuple
 
 from antecurve.networks.topology import ElementKind
-from antecurve.synthesis.expansion import shunt_capacitance
-from antecurve.synthesis.form import Form
+from antecurve.synthesis.arms.arm import Arm, Terms
+from antecurve.synthesis.expansion import shunt_capacitance, without_infinity
+from antecurve.synthesis.formula_model import Formula
 from antecurve.synthesis.impedance import Ratio, RcImpedance
 from antecurve.synthesis.symbolic_arm import (
     ELASTANCE,
     INFINITY,
     RemainderNames,
     branch_name,
+    coefficient_definitions,
     relabelled,
     symbol_field,
     symbolic_impedance,
     zero_count,
+    zero_definitions,
 )
-from antecurve.synthesis.tree import Group, Layout, Leaf, Tree
+from antecurve.synthesis.symbolic_network import tree_impedance
+from antecurve.synthesis.tree import Group, Leaf, Tree, leaf_values, resistor
 
-__all__ = ["arm_proof", "prove", "tree_impedance"]
+__all__ = ["ArmFormulas", "arm_proof", "prove", "series_arm_formulas"]
+
+_SHORT = 2
+"""Up to this order coefficients are short enough to be shown without names of their own."""
 
 
 def prove(statement: bool, what: str) -> None:
@@ -44,36 +51,81 @@ def prove(statement: bool, what: str) -> None:
         raise ArithmeticError(f"substituting back fails: {what}")
 
 
-def tree_impedance(tree: Tree, s: Any) -> Any:
-    """Return the impedance of an arm.
+class ArmFormulas(NamedTuple):
+    """A series arm in symbols.
+
+    Attributes
+    ----------
+    elements : tuple of sympy.Expr
+        Its elements in the order of the layout.
+    definitions : tuple of Formula
+        Coefficients, zeros and remainders that these use.
+    """
+
+    elements: tuple[Any, ...]
+    definitions: tuple[Formula, ...]
+
+
+def series_arm_formulas(
+    arm: Arm, times: Sequence[str], *, infinity: bool, at_origin: bool
+) -> ArmFormulas:
+    """Derive the elements of a series arm from its partial fractions, and prove them.
 
     Parameters
     ----------
-    tree : Tree
-        The arm.
-    s : element of a field
-        The variable s.
+    arm : Arm
+        How it is expanded.
+    times : sequence of str
+        Names of its time constants.
+    infinity, at_origin : bool
+        Whether it has R_inf and a pole at the origin.
 
     Returns
     -------
-    element of a field
-        Z(s).
+    ArmFormulas
+        The elements.
+
+    Raises
+    ------
+    ArithmeticError
+        When they do not make the impedance.
     """
-    if isinstance(tree, Leaf):
-        return tree.value if tree.kind is ElementKind.RESISTOR else 1 / (s * tree.value)
-    parts = [tree_impedance(part, s) for part in tree.parts]
-    if tree.joined == "series":
-        return sum(parts[1:], parts[0])
-    return 1 / sum((1 / part for part in parts[1:]), 1 / parts[0])
+    import sympy
+
+    rules = _RULES[arm.terms]
+    zeros = zero_count(times, whole=infinity and arm.needs_infinity, at_origin=at_origin)
+    named = rules.named(len(times) + at_origin, zeros)
+    naming = RemainderNames() if named and rules.remainders else None
+    impedance = symbolic_impedance(
+        times,
+        infinity=infinity,
+        at_origin=at_origin,
+        by_coefficients=named,
+        whole=arm.needs_infinity,
+        naming=naming,
+    )
+    tree: Tree = resistor(impedance.resistance_at_infinity)
+    if not impedance.is_resistor:
+        arm_proof(arm, times, infinity=infinity, at_origin=at_origin)
+        tree = arm.expand(impedance)
+    elements = tuple(sympy.factor(value.as_expr()) for value in leaf_values(tree))
+    definitions = rules.definitions(
+        impedance if arm.needs_infinity else without_infinity(impedance)
+    )
+    used = {str(symbol) for element in elements for symbol in element.free_symbols}
+    if not used & {f.name for f in definitions}:
+        definitions = ()
+    remainders = tuple(naming.formulas) if naming is not None else ()
+    return ArmFormulas(elements, definitions + remainders)
 
 
-def arm_proof(form: Form, times: Sequence[str], *, infinity: bool, at_origin: bool) -> None:
+def arm_proof(arm: Arm, times: Sequence[str], *, infinity: bool, at_origin: bool) -> None:
     """Prove that an arm's elements make its impedance.
 
     Parameters
     ----------
-    form : Form
-        The form.
+    arm : Arm
+        The expansion.
     times : sequence of str
         Names of the impedance's time constants.
     infinity, at_origin : bool
@@ -89,20 +141,27 @@ def arm_proof(form: Form, times: Sequence[str], *, infinity: bool, at_origin: bo
     Over the partial fractions of Z, or of 1/Z at its zeros, the arm's impedance is compared.  A
     ladder's elements are rational in the coefficients of Z, as many as there are elements: the
     proof is that the expansion of a ladder's own Z gives back its elements, so that both maps
-    are each other's inverse.  A form that takes R_inf out first works with the rest.
+    are each other's inverse.  A form that takes R_inf out first works with what remains.
     """
-    assert form.series_arm is not None
-    whole = infinity and form.needs_infinity
+    _RULES[arm.terms].prove(arm, times, infinity, at_origin)
+
+
+def _prove_fractions(arm: Arm, times: Sequence[str], infinity: bool, at_origin: bool) -> None:
+    _compare(arm, *_by_fractions(times, infinity, at_origin))
+
+
+def _prove_zeros(arm: Arm, times: Sequence[str], infinity: bool, at_origin: bool) -> None:
+    whole = infinity and arm.needs_infinity
     count = zero_count(times, whole=whole, at_origin=at_origin)
-    if form.terms == "zeros" and count > 1:
-        _prove_admittance(times, count, whole, at_origin)
-        impedance, s, expected = _by_zeros(times, count, whole, infinity, at_origin)
-    elif form.terms == "coefficients":
-        _prove_round_trip(form, times, infinity, at_origin)
+    if count < 2:  # a single zero is rational in the partial fractions
+        _prove_fractions(arm, times, infinity, at_origin)
         return
-    else:
-        impedance, s, expected = _by_fractions(times, infinity, at_origin)
-    made = tree_impedance(form.series_arm(impedance), s)
+    _prove_admittance(times, count, whole, at_origin)
+    _compare(arm, *_by_zeros(times, count, whole, infinity, at_origin))
+
+
+def _compare(arm: Arm, impedance: RcImpedance, s: Any, expected: Any) -> None:
+    made = tree_impedance(arm.expand(impedance), s)
     prove(made == expected, "the elements of the series arm do not make its impedance")
 
 
@@ -127,11 +186,10 @@ def _by_fractions(
     return impedance, s, expected
 
 
-def _prove_round_trip(form: Form, times: Sequence[str], infinity: bool, at_origin: bool) -> None:
+def _prove_round_trip(arm: Arm, times: Sequence[str], infinity: bool, at_origin: bool) -> None:
     """Prove that the expansion of a ladder's Z(s) gives back the ladder's own elements."""
-    assert form.series_arm is not None
-    whole = form.needs_infinity
-    shape = form.series_arm(
+    whole = arm.needs_infinity
+    shape = arm.expand(
         symbolic_impedance(
             times,
             infinity=infinity,
@@ -141,9 +199,7 @@ def _prove_round_trip(form: Form, times: Sequence[str], infinity: bool, at_origi
             naming=RemainderNames(),
         )
     )
-    layout = Layout()
-    layout.add(shape, "in", "out")
-    field = symbol_field([f"e{k}" for k in range(len(layout.values))])
+    field = symbol_field([f"e{k}" for k in range(len(leaf_values(shape)))])
     own = relabelled(shape, iter(field.values()))
     ladder = own
     if infinity and not whole:
@@ -156,9 +212,8 @@ def _prove_round_trip(form: Form, times: Sequence[str], infinity: bool, at_origi
         tuple((last, last) for _ in times),
         coefficients=_tree_ratio(ladder, last / last),
     )
-    again = Layout()
-    again.add(form.series_arm(impedance), "in", "out")
-    prove(again.values == tuple(field.values()), "the ladder's expansion is not the ladder")
+    again = leaf_values(arm.expand(impedance))
+    prove(again == tuple(field.values()), "the ladder's expansion is not the ladder")
 
 
 def _tree_ratio(tree: Tree, one: Any) -> Ratio:
@@ -167,29 +222,29 @@ def _tree_ratio(tree: Tree, one: Any) -> Ratio:
         if tree.kind is ElementKind.RESISTOR:
             return Ratio((tree.value,), (one,))
         return Ratio((one,), (0 * one, tree.value))
-    found = _tree_ratio(tree.parts[0], one)
+    ratio = _tree_ratio(tree.parts[0], one)
     for part in tree.parts[1:]:
         other = _tree_ratio(part, one)
         both = _sum(
-            _times(found.numerator, other.denominator), _times(other.numerator, found.denominator)
+            _times(ratio.numerator, other.denominator), _times(other.numerator, ratio.denominator)
         )
         if tree.joined == "series":
-            found = Ratio(both, _times(found.denominator, other.denominator))
+            ratio = Ratio(both, _times(ratio.denominator, other.denominator))
         else:
-            found = Ratio(_times(found.numerator, other.numerator), both)
-    return found
+            ratio = Ratio(_times(ratio.numerator, other.numerator), both)
+    return ratio
 
 
-def _times(left: Sequence[Any], right: Sequence[Any]) -> tuple[Any, ...]:
-    total = [0 * left[0]] * (len(left) + len(right) - 1)
-    for i, a in enumerate(left):
-        for j, b in enumerate(right):
+def _times(one: Sequence[Any], other: Sequence[Any]) -> tuple[Any, ...]:
+    total = [0 * one[0]] * (len(one) + len(other) - 1)
+    for i, a in enumerate(one):
+        for j, b in enumerate(other):
             total[i + j] = total[i + j] + a * b
     return tuple(total)
 
 
-def _sum(left: Sequence[Any], right: Sequence[Any]) -> tuple[Any, ...]:
-    return tuple(a if b is None else b if a is None else a + b for a, b in zip_longest(left, right))
+def _sum(one: Sequence[Any], other: Sequence[Any]) -> tuple[Any, ...]:
+    return tuple(a if b is None else b if a is None else a + b for a, b in zip_longest(one, other))
 
 
 def _by_zeros(
@@ -246,3 +301,25 @@ def _prove_admittance(times: Sequence[str], count: int, whole: bool, at_origin: 
         total = total + s / highest
     expected = over(s, zeros, poles) / (s if at_origin else 1)
     prove(total * expected == 1 + 0 * s, "the admittance of the series arm is wrong")
+
+
+class _Rules(NamedTuple):
+    """How an arm is written whose elements are rational in the same terms.
+
+    `named` says, by the arm's order and the count of its zeros, whether coefficients and zeros get
+    names of their own; `remainders`, whether those of a continued fraction do as well.
+    """
+
+    named: Callable[[int, int], bool]
+    remainders: bool
+    definitions: Callable[[RcImpedance], tuple[Formula, ...]]
+    prove: Callable[[Arm, Sequence[str], bool, bool], None]
+
+
+_RULES = {
+    Terms.FRACTIONS: _Rules(lambda order, zeros: False, False, lambda z: (), _prove_fractions),
+    Terms.ZEROS: _Rules(lambda order, zeros: zeros > 1, False, zero_definitions, _prove_zeros),
+    Terms.COEFFICIENTS: _Rules(
+        lambda order, zeros: order > _SHORT, True, coefficient_definitions, _prove_round_trip
+    ),
+}

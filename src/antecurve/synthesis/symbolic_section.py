@@ -1,116 +1,167 @@
-"""The partial fractions of a section in the curve's time constants.
+"""The formulas of a section with one series arm and one shunt arm.
 
-The same formulas as in `antecurve.synthesis.half_section`, over a field of rational functions;
-`antecurve.synthesis.symbolic_section_proof` puts them back.  Where Q holds roots of D = g N, which
-are no rational functions of the curve, each is a symbol of its own with the equation that defines
-it.
+The element formulas are those of `antecurve.synthesis.sections.one_stage`, over a field of rational
+functions; `antecurve.synthesis.symbolic_section_proof` puts them back.  Where Q holds roots of
+D = g N, which are no rational functions of the curve, each is a symbol of its own with the equation
+that defines it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable
 from functools import lru_cache
-from typing import Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
-from antecurve.synthesis.formula_model import Formula
-from antecurve.synthesis.symbolic_arm import ELASTANCE, INFINITY, branch_name
+from antecurve.networks.symbolic import solve
+from antecurve.networks.topology import Topology
+from antecurve.synthesis.arms.arm import Arm
+from antecurve.synthesis.formula_model import Formula, SectionFormulas
+from antecurve.synthesis.symbolic_arm import (
+    ELASTANCE,
+    INFINITY,
+    branch_name,
+    symbol_field,
+)
 from antecurve.synthesis.symbolic_curve import SymbolicCurve
-from antecurve.synthesis.symbolic_section_proof import LEVEL, SectionSymbols, prove_section
+from antecurve.synthesis.symbolic_network import (
+    arm_trees,
+    polynomial,
+    shown_impedance,
+    tree_impedance,
+)
+from antecurve.synthesis.symbolic_proof import prove, series_arm_formulas
+from antecurve.synthesis.symbolic_section_proof import GAIN_CONSTANT, StageSymbols, prove_section
+from antecurve.synthesis.tree import capacitor, parallel, resistor
 
-__all__ = ["SectionFormulas", "section_formulas"]
+if TYPE_CHECKING:
+    from antecurve.synthesis.sections.one_stage import StageProblem
+
+__all__ = ["stage_formulas"]
 
 _TOGETHER = "to be solved together with the other equations"
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class SectionFormulas:
-    """A section's quantities as formulas.
-
-    Attributes
-    ----------
-    definitions : tuple of Formula
-        In order, for CL = 0 unless the section has a capacitor across the output.
-    loaded_definitions : tuple of Formula
-        With CL; empty where `definitions` are for any CL.
-    shunt : tuple of Formula
-        Elements of the shunt arm in the order of the layout: resistor and capacitor of each
-        branch, the capacitor across the output.
-    series_times : tuple of str
-        Names of the series arm's time constants.
-    infinity : bool
-        Whether the series arm has R_inf.
-    conditions : tuple of str
-        When every element is positive, for `definitions`.
-    loaded_conditions : tuple of str
-        The same for `loaded_definitions`.
-    """
-
-    definitions: tuple[Formula, ...]
-    loaded_definitions: tuple[Formula, ...]
-    shunt: tuple[Formula, ...]
-    series_times: tuple[str, ...]
-    infinity: bool
-    conditions: tuple[str, ...]
-    loaded_conditions: tuple[str, ...]
-
-
-def section_formulas(
-    names: SymbolicCurve, *, taken: Sequence[str], output_resistor: str, capacitor: bool
+def stage_formulas(
+    arm: Arm, names: SymbolicCurve, problem: StageProblem, topology: Topology
 ) -> SectionFormulas:
-    """Return the formulas of a section and prove them.
+    """Derive the formulas of a section with one series arm, and prove them.
 
     Parameters
     ----------
+    arm : Arm
+        How the series arm is expanded.
     names : SymbolicCurve
         The curve's time constants.
-    taken : sequence of str
-        Names of the zeros that the shunt arm makes.
-    output_resistor : str
-        Reference of the resistor across the output.
-    capacitor : bool
-        Whether there is a capacitor across the output.
+    problem : StageProblem
+        How the zeros are shared between the arms.
+    topology : Topology
+        The elements.
 
     Returns
     -------
     SectionFormulas
-        Definitions, shunt elements and conditions.
+        Definitions, elements and conditions.
 
     Raises
     ------
     ArithmeticError
         When substituting back fails.
     """
+    stage = _proved(names, _taken(names, problem), problem.own_capacitor)
+    series_arm = series_arm_formulas(
+        arm, stage.kept, infinity=not stage.implied, at_origin=bool(names.curve.zeros_at_origin)
+    )
+    chosen = topology.refs[-1]
+    rp = Formula(
+        "Rp",
+        _positive(chosen) * _positive("RL") / (_positive(chosen) + _positive("RL")),
+        "shunt resistance, load included",
+    )
+    expressions = [
+        *series_arm.elements,
+        *(formula.expression for formula in stage.shunt),
+        _positive(chosen),
+    ]
+    remarks = [""] * (len(expressions) - 1) + ["chosen: it sets the impedance of the whole"]
+    loaded = stage.loaded_definitions
+    return SectionFormulas(
+        _prove_network(topology),
+        (rp, *stage.definitions, *series_arm.definitions),
+        (rp, *loaded, *series_arm.definitions) if loaded else (),
+        tuple(map(Formula, topology.refs, expressions, remarks)),
+        stage.conditions,
+        stage.loaded_conditions,
+    )
+
+
+def _taken(names: SymbolicCurve, problem: StageProblem) -> tuple[str, ...]:
+    """Names of the zeros that the shunt arm makes; of equal zeros the first."""
+    free = list(zip(names.zeros, names.curve.zeros_s, strict=True))
+    taken = []
+    for time in problem.taken:
+        pair = next(pair for pair in free if pair[1] == time)
+        free.remove(pair)
+        taken.append(pair[0])
+    return tuple(taken)
+
+
+def _prove_network(topology: Topology) -> tuple[Formula, ...]:
+    """Prove that H(s) of the network is that of its arms, and return the arms' impedances."""
     import sympy
 
-    rest = _proved(names, tuple(taken), capacitor)
-    resistor, load = sympy.symbols(f"{output_resistor} RL", positive=True)
-    rp = Formula("Rp", resistor * load / (resistor + load), "shunt resistance, load included")
-    loaded = (rp, *rest.loaded_definitions) if rest.loaded_definitions else ()
-    return replace(rest, definitions=(rp, *rest.definitions), loaded_definitions=loaded)
+    solution = solve(topology)
+    field = symbol_field(["s", *topology.refs, "Rs", "RL", "CL"])
+    s = field["s"]
+    series_arm, *shunt = arm_trees(topology, field)
+    z = tree_impedance(series_arm, s)
+    zp = 1 / (1 / tree_impedance(parallel(*shunt), s) + 1 / field["RL"] + s * field["CL"])
+    top, bottom = (
+        polynomial(p, s) for p in (solution.transfer_numerator, solution.transfer_denominator)
+    )
+    prove(top * (field["Rs"] + z + zp) == bottom * zp, "H(s) is not that of the arms")
+    values = {ref: _positive(ref) for ref in topology.refs}
+    shown_series, *shown_shunt = arm_trees(topology, values)
+    load = resistor(_positive("RL")), capacitor(_positive("CL"))
+    s = sympy.Symbol("s")
+    z_name, zp_name, source = sympy.symbols("Z Zp Rs", positive=True)
+    return (
+        Formula("Z", shown_impedance(shown_series, s), "series arm"),
+        Formula(
+            "Zp", shown_impedance(parallel(*shown_shunt, *load), s), "shunt arm, load included"
+        ),
+        Formula("H", zp_name / (source + z_name + zp_name), "output voltage over EMF"),
+    )
+
+
+class _Stage(NamedTuple):
+    """The formulas of a section before the series arm is expanded, but for that of Rp."""
+
+    definitions: tuple[Formula, ...]
+    loaded_definitions: tuple[Formula, ...]
+    shunt: tuple[Formula, ...]
+    kept: tuple[str, ...]
+    implied: bool
+    conditions: tuple[str, ...]
+    loaded_conditions: tuple[str, ...]
 
 
 @lru_cache(maxsize=64)
-def _proved(names: SymbolicCurve, taken: tuple[str, ...], capacitor: bool) -> SectionFormulas:
-    """The formulas but for that of Rp."""
-    plain = SectionSymbols(names, taken, capacitor=capacitor, loaded=False)
-    prove_section(plain)
-    definitions = [*_unknowns(plain), *_fractions(plain)]
-    loaded_definitions: list[Formula] = []
-    loaded_conditions: tuple[str, ...] = ()
-    if not capacitor:
-        loaded = SectionSymbols(names, taken, capacitor=False, loaded=True)
-        prove_section(loaded)
-        loaded_definitions = [*_unknowns(loaded), *_fractions(loaded)]
-        loaded_conditions = _conditions(loaded)
-    return SectionFormulas(
-        tuple(definitions),
-        tuple(loaded_definitions),
+def _proved(names: SymbolicCurve, taken: tuple[str, ...], own_capacitor: bool) -> _Stage:
+    """The formulas that all arms of a section share, for CL = 0 and with CL, proved once."""
+    plain, *loaded = (
+        StageSymbols(names, taken, capacitor=own_capacitor, loaded=with_load)
+        for with_load in ((False,) if own_capacitor else (False, True))
+    )
+    for symbols in (plain, *loaded):
+        prove_section(symbols)
+    return _Stage(
+        (*_unknowns(plain), *_fractions(plain)),
+        tuple(f for symbols in loaded for f in (*_unknowns(symbols), *_fractions(symbols))),
         _shunt_elements(plain),
         plain.kept,
-        not plain.implied,
+        plain.implied,
         _conditions(plain),
-        loaded_conditions,
+        tuple(c for symbols in loaded for c in _conditions(symbols)),
     )
 
 
@@ -126,67 +177,65 @@ def _times(names: Iterable[str]) -> Any:
     return sympy.Mul(*(_positive(name) for name in names))
 
 
-def _unknowns(symbols: SectionSymbols) -> list[Formula]:
+def _unknowns(symbols: StageSymbols) -> list[Formula]:
     """What the roots in Q and the poles beyond the curve are."""
-    found: list[Formula] = []
+    import sympy
+
+    formulas: list[Formula] = []
     if symbols.loaded:
-        found.append(
+        formulas.append(
             Formula("tau", _positive("Rp") * _positive("CL"), "the load's own time constant")
         )
     coupled = bool(symbols.taken) and bool(symbols.beyond)
-    found += _root_definitions(symbols, coupled and (symbols.loaded or len(symbols.taken) > 1))
+    formulas += _root_definitions(symbols, coupled and (symbols.loaded or len(symbols.taken) > 1))
     if symbols.loaded and not symbols.taken:
-        return found + _closed_poles(symbols)
+        return formulas + _closed_poles(symbols)
     if symbols.loaded:
-        return found + _coupled_poles(symbols)
+        return formulas + _coupled_poles(symbols)
     if symbols.implied:
+        pole = sympy.factor(symbols.elements.implied_pole().as_expr())
         remark = "pole that any such network has beyond the curve"
-        found.append(Formula(symbols.implied_pole, _implied_pole(symbols), remark))
-    return found
+        formulas.append(Formula(symbols.implied_pole, pole, remark))
+    return formulas
 
 
-def _implied_pole(symbols: SectionSymbols) -> Any:
-    """The implied pole for CL = 0, from R_inf = 0."""
+def _root_definitions(symbols: StageSymbols, coupled: bool) -> list[Formula]:
     import sympy
 
-    return sympy.factor(symbols.implied_without_load().as_expr())
-
-
-def _root_definitions(symbols: SectionSymbols, coupled: bool) -> list[Formula]:
-    import sympy
-
-    found = []
+    formulas = []
     names = symbols.names
     poles = [_positive(p) for p in (*names.poles, *symbols.beyond)]
     if symbols.implied and not coupled:
-        poles[-1] = symbols.implied_without_load().as_expr()
+        poles[-1] = symbols.elements.implied_pole().as_expr()
     for root in symbols.roots:
         if root == "tau":
             continue
         time = _positive(root)
-        left = sympy.Mul(*(1 - p / time for p in poles))
-        right = sympy.Mul(*(1 - _positive(z) / time for z in names.zeros))
-        if names.found.zeros_at_origin:
-            right = -right / time
+        denominator = sympy.Mul(*(1 - p / time for p in poles))
+        numerator = sympy.Mul(*(1 - _positive(z) / time for z in names.zeros))
+        if names.curve.zeros_at_origin:
+            numerator = -numerator / time
         remark = f"root of D = g0 N that {_maker(symbols, root)} makes"
         if coupled:
             remark += f", {_TOGETHER}"
-        found.append(Formula(root, sympy.Eq(left, _positive(LEVEL) * right), remark))
-    return found
+        formulas.append(
+            Formula(root, sympy.Eq(denominator, _positive(GAIN_CONSTANT) * numerator), remark)
+        )
+    return formulas
 
 
-def _maker(symbols: SectionSymbols, root: str) -> str:
+def _maker(symbols: StageSymbols, root: str) -> str:
     if root != "Tc":
         return "a shunt branch"
     return "the load's capacitance" if symbols.loaded else "the capacitor"
 
 
-def _closed_poles(symbols: SectionSymbols) -> list[Formula]:
+def _closed_poles(symbols: StageSymbols) -> list[Formula]:
     """T5, and the implied pole, of a shunt arm that is a resistor."""
     import sympy
 
     tau = _positive("tau")
-    balance = sympy.factor(symbols.balance_at_tau().as_expr())
+    balance = sympy.factor(symbols.elements.balance_at(symbols.field["tau"]).as_expr())
     remark = "the one pole beyond the curve that the load's capacitance adds"
     if not symbols.implied:
         return [Formula("T_load", tau * (1 - balance), remark)]
@@ -200,14 +249,14 @@ def _closed_poles(symbols: SectionSymbols) -> list[Formula]:
     ]
 
 
-def _pole_product(symbols: SectionSymbols) -> Any:
+def _pole_product(symbols: StageSymbols) -> Any:
     """The product of T5 and the implied pole, from R_inf = 0."""
     names = symbols.names
-    lead = _positive(LEVEL) * _times(names.zeros) / _times(names.poles)
+    lead = _positive(GAIN_CONSTANT) * _times(names.zeros) / _times(names.poles)
     return lead * _positive("Rs") * _positive("CL")
 
 
-def _coupled_poles(symbols: SectionSymbols) -> list[Formula]:
+def _coupled_poles(symbols: StageSymbols) -> list[Formula]:
     """T5, and the implied pole, where Q holds other roots as well."""
     import sympy
 
@@ -222,26 +271,26 @@ def _coupled_poles(symbols: SectionSymbols) -> list[Formula]:
     ]
 
 
-def _fractions(symbols: SectionSymbols) -> list[Formula]:
+def _fractions(symbols: StageSymbols) -> list[Formula]:
     """The partial fractions of the series arm, and the capacitances of the shunt branches."""
     import sympy
 
-    found = []
+    formulas = []
     for name, value in symbols.fractions().items():
         expression = value.as_expr()
         if name == INFINITY:
-            found.append(
+            formulas.append(
                 Formula(name, _infinity(symbols, expression), "series arm at infinite frequency")
             )
             continue
         remark = "partial fraction of the series arm"
         if name == ELASTANCE:
             remark = "1/C of the series arm at zero frequency"
-        found.append(Formula(name, sympy.factor(expression), remark))
-    for zero, capacitance in symbols.shunt_capacitances().items():
+        formulas.append(Formula(name, sympy.factor(expression), remark))
+    for zero, capacitance in symbols.branch_capacitances().items():
         expression = sympy.factor(capacitance.as_expr())
-        found.append(Formula(_shunt_name(zero), expression, "capacitance of the shunt branch"))
-    return found
+        formulas.append(Formula(_shunt_name(zero), expression, "capacitance of the shunt branch"))
+    return formulas
 
 
 def _shunt_name(zero: str) -> str:
@@ -249,7 +298,7 @@ def _shunt_name(zero: str) -> str:
     return f"c{zero[1:]}"
 
 
-def _infinity(symbols: SectionSymbols, expression: Any) -> Any:
+def _infinity(symbols: StageSymbols, expression: Any) -> Any:
     """R_inf in the way in which it reads best."""
     import sympy
 
@@ -261,33 +310,23 @@ def _infinity(symbols: SectionSymbols, expression: Any) -> Any:
     return shunt * (sympy.factor(whole / shunt + 1) - 1) - source
 
 
-def _shunt_elements(symbols: SectionSymbols) -> tuple[Formula, ...]:
+def _shunt_elements(symbols: StageSymbols) -> tuple[Formula, ...]:
     import sympy
 
-    found = []
+    formulas = []
     for zero in symbols.taken:
         capacitance = _positive(_shunt_name(zero))
-        found += [Formula("R", _positive(zero) / capacitance), Formula("C", capacitance)]
+        formulas += [Formula("R", _positive(zero) / capacitance), Formula("C", capacitance)]
     if symbols.capacitor:
-        whole = sympy.factor(symbols.whole_capacitance().as_expr())
-        found.append(Formula("C", whole - _positive("CL")))
-    return tuple(found)
+        whole = sympy.factor(symbols.elements.whole_capacitance().as_expr())
+        formulas.append(Formula("C", whole - _positive("CL")))
+    return tuple(formulas)
 
 
-def _conditions(symbols: SectionSymbols) -> tuple[str, ...]:
+def _conditions(symbols: StageSymbols) -> tuple[str, ...]:
     """When every element is positive."""
     names = symbols.names
-    corners = [(t, n) for t, n in zip(names.found.zeros_s, names.zeros, strict=True)]
-    corners += [(t, n) for t, n in zip(names.found.poles_s, names.poles, strict=True)]
-    conditions = [" > ".join(n for _, n in sorted(corners, reverse=True))]
-    if symbols.taken:
-        chain = [name for pair in zip(symbols.roots, symbols.taken, strict=False) for name in pair]
-        conditions = [" > ".join([*chain, *symbols.roots[len(symbols.taken) :]])]
-        conditions += [f"{branch_name(z)} > 0" for z in symbols.kept]
-    elif symbols.capacitor:
-        conditions = [f"{branch_name(z)} > 0" for z in symbols.kept]
-    elif "tau" in symbols.roots and names.zeros:
-        conditions.append(f"tau < {names.zeros[-1]}")
+    conditions = _order_conditions(symbols)
     if symbols.implied:
         if symbols.loaded and not symbols.taken:
             conditions.append("S_T^2 >= 4 P_T")
@@ -302,7 +341,26 @@ def _conditions(symbols: SectionSymbols) -> tuple[str, ...]:
     return tuple(c for c in conditions if c)
 
 
-def _infinity_condition(symbols: SectionSymbols) -> str:
+def _order_conditions(symbols: StageSymbols) -> list[str]:
+    """The order of time constants that makes every branch positive."""
+    names = symbols.names
+    positive = [f"{branch_name(z)} > 0" for z in symbols.kept]
+    if symbols.taken:
+        chain = [name for pair in zip(symbols.roots, symbols.taken, strict=False) for name in pair]
+        return [" > ".join([*chain, *symbols.roots[len(symbols.taken) :]]), *positive]
+    corners = [
+        *zip(names.curve.zeros_s, names.zeros, strict=True),
+        *zip(names.curve.poles_s, names.poles, strict=True),
+    ]
+    order = " > ".join(name for _, name in sorted(corners, reverse=True))
+    if symbols.capacitor:
+        return [order, *positive]
+    if "tau" in symbols.roots and names.zeros:
+        return [order, f"tau < {names.zeros[-1]}"]
+    return [order]
+
+
+def _infinity_condition(symbols: StageSymbols) -> str:
     names = symbols.names
     zeros, poles = " ".join(names.zeros), " ".join(names.poles)
     reach = f"g0 {zeros}/({poles})" if poles else f"g0 {zeros}"

@@ -13,20 +13,23 @@ of the branch, at infinite frequency that of R_inf, and at a time constant of Q 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Any
 
+from antecurve.synthesis.rational import product
+from antecurve.synthesis.sections.stage_elements import StageElements
 from antecurve.synthesis.symbolic_arm import ELASTANCE, INFINITY, branch_name, symbol_field
 from antecurve.synthesis.symbolic_curve import SymbolicCurve
 from antecurve.synthesis.symbolic_proof import prove
 
-__all__ = ["LEVEL", "SectionSymbols", "prove_section"]
+__all__ = ["GAIN_CONSTANT", "StageSymbols", "prove_section"]
 
-LEVEL = "g0"
-"""Name of the level constant."""
+GAIN_CONSTANT = "g0"
+"""Name of the gain constant."""
 
 
-class SectionSymbols:
+class StageSymbols:
     """The curve's and the section's quantities as elements of a field.
 
     Parameters
@@ -48,6 +51,8 @@ class SectionSymbols:
         Names of the zeros that the series arm makes.
     beyond : tuple of str
         Names of the poles beyond the curve.
+    elements : StageElements
+        The element formulas that the numbers come from, over the field.
     """
 
     def __init__(
@@ -56,7 +61,7 @@ class SectionSymbols:
         self.names, self.taken = names, tuple(taken)
         self.capacitor, self.loaded = capacitor, loaded
         self.capacitive = capacitor or loaded
-        degree = len(names.zeros) + names.found.zeros_at_origin
+        degree = len(names.zeros) + names.curve.zeros_at_origin
         self.implied = len(names.poles) < degree
         self.implied_pole = f"T{degree + len(names.poles) + 1}"
         self.roots = tuple(f"Tq{k + 1}" for k in range(len(taken)))
@@ -66,18 +71,42 @@ class SectionSymbols:
         implied = (self.implied_pole,) if self.implied else ()
         self.beyond: tuple[str, ...] = (*implied, *(("T_load",) if loaded else ()))
         every = [*names.zeros, *names.poles, *self.beyond, *self.roots]
-        self.field = symbol_field([*every, LEVEL, "Rp", "Rs", "CL", "s"])
+        self.field = symbol_field([*every, GAIN_CONSTANT, "Rp", "Rs", "CL", "s"])
+        self.elements = StageElements(
+            zeros=self.values(names.zeros),
+            poles=self.values(names.poles),
+            zeros_at_origin=names.curve.zeros_at_origin,
+            beyond=self.values(self.beyond),
+            taken=self.values(self.taken),
+            times=self.values(self.roots),
+            gain_constant=self.field[GAIN_CONSTANT],
+            parallel=self.field["Rp"],
+            source=self.field["Rs"],
+            capacitive=self.capacitive,
+        )
 
-    def __getitem__(self, name: str) -> Any:
-        return self.field[name]
-
-    def product(self, times: Sequence[str], s: Any) -> Any:
-        """Return the product of 1 + s T.
+    def values(self, names: Sequence[str]) -> tuple[Any, ...]:
+        """Return elements of the field by name.
 
         Parameters
         ----------
-        times : sequence of str
-            Names of the time constants.
+        names : sequence of str
+            Names of time constants.
+
+        Returns
+        -------
+        tuple
+            The elements.
+        """
+        return tuple(self.field[name] for name in names)
+
+    def product(self, names: Sequence[str], s: Any) -> Any:
+        """Return the product of 1 + s T over named time constants.
+
+        Parameters
+        ----------
+        names : sequence of str
+            Names of time constants.
         s : element of the field
             s.
 
@@ -86,28 +115,22 @@ class SectionSymbols:
         element of the field
             The product.
         """
-        total = self.field["Rp"] / self.field["Rp"]
-        for time in times:
-            total = total * (1 + s * self.field[time])
-        return total
+        return self.field["Rp"] ** 0 * product(self.values(names), s)
 
-    def lead(self, times: Sequence[str]) -> Any:
-        """Return the product of time constants.
+    def lead(self, names: Sequence[str]) -> Any:
+        """Return the product of named time constants.
 
         Parameters
         ----------
-        times : sequence of str
-            Their names.
+        names : sequence of str
+            Names of time constants.
 
         Returns
         -------
         element of the field
             The product.
         """
-        total = self.field["Rp"] / self.field["Rp"]
-        for time in times:
-            total = total * self.field[time]
-        return total
+        return self.field["Rp"] ** 0 * math.prod(self.values(names))
 
     def numerator(self, s: Any) -> Any:
         """Return g s^a N(s).
@@ -122,90 +145,44 @@ class SectionSymbols:
         element of the field
             Its value.
         """
-        value = self.field[LEVEL] * self.product(self.names.zeros, s)
-        return value * s if self.names.found.zeros_at_origin else value
+        power = s**self.names.curve.zeros_at_origin
+        return self.field[GAIN_CONSTANT] * power * self.product(self.names.zeros, s)
 
     def fractions(self) -> dict[str, Any]:
-        """Return the partial fractions of the series arm.
+        """Return the partial fractions of the series arm by name.
 
         Returns
         -------
-        dict of element of the field
-            By name.
+        dict
+            Elements of the field.
         """
-        v, at_origin = self.field, self.names.found.zeros_at_origin
-        poles = (*self.names.poles, *self.beyond)
-        result: dict[str, Any] = {}
-        for zero in self.kept:
-            s = -1 / v[zero]
-            rest = self.product([z for z in self.kept if z != zero], s)
-            below = self.product(self.roots, s) * v[LEVEL] * rest * (s if at_origin else 1)
-            result[branch_name(zero)] = v["Rp"] * self.product(poles, s) / below
-        if at_origin:
-            result[ELASTANCE] = v["Rp"] / v[LEVEL]
+        fractions = {
+            branch_name(zero): self.elements.branch_resistance(self.field[zero])
+            for zero in self.kept
+        }
+        if self.names.curve.zeros_at_origin:
+            fractions[ELASTANCE] = self.elements.elastance_at_origin()
         if not self.implied:
-            ratio = v["Rp"] * self.lead(self.taken) / self.lead(self.roots)
-            inverse = self.lead(poles) / (v[LEVEL] * self.lead(self.names.zeros))
-            result[INFINITY] = ratio * (inverse - (not self.capacitive)) - v["Rs"]
-        return result
+            fractions[INFINITY] = self.elements.resistance_at_infinity()
+        return fractions
 
-    def implied_without_load(self) -> Any:
-        """Return the implied pole for CL = 0.
+    def branch_capacitances(self) -> dict[str, Any]:
+        """Return the capacitance of each branch of the shunt arm by the zero that it makes.
 
         Returns
         -------
-        element of the field
-            Its time constant.
+        dict
+            Elements of the field.
         """
-        v = self.field
-        ratio = v["Rp"] * self.lead(self.taken) / self.lead(self.roots)
-        lead = v[LEVEL] * self.lead(self.names.zeros) / self.lead(self.names.poles)
-        return lead * (1 + v["Rs"] / ratio)
-
-    def balance_at_tau(self) -> Any:
-        """Return g s^a N/D at s = -1/tau, D without the poles beyond the curve.
-
-        Returns
-        -------
-        element of the field
-            Its value.
-        """
-        s = -1 / self.field["tau"]
-        return self.numerator(s) / self.product(self.names.poles, s)
-
-    def shunt_capacitances(self) -> dict[str, Any]:
-        """Return the capacitance of each branch of the shunt arm.
-
-        Returns
-        -------
-        dict of element of the field
-            By the name of the zero that the branch makes.
-        """
-        v = self.field
-        found = {}
-        for zero in self.taken:
-            s = -1 / v[zero]
-            rest = self.product([z for z in self.taken if z != zero], s)
-            found[zero] = -v[zero] * self.product(self.roots, s) / (v["Rp"] * rest)
-        return found
-
-    def whole_capacitance(self) -> Any:
-        """Return the capacitance across the output, load included.
-
-        Returns
-        -------
-        element of the field
-            Its value.
-        """
-        return self.lead(self.roots) / (self.field["Rp"] * self.lead(self.taken))
+        return {zero: self.elements.branch_capacitance(self.field[zero]) for zero in self.taken}
 
 
-def prove_section(symbols: SectionSymbols) -> None:
+def prove_section(symbols: StageSymbols) -> None:
     """Prove that the arms make the curve.
 
     Parameters
     ----------
-    symbols : SectionSymbols
+    symbols : StageSymbols
         The section.
 
     Raises
@@ -219,10 +196,10 @@ def prove_section(symbols: SectionSymbols) -> None:
     _prove_poles(symbols)
 
 
-def _prove_series_arm(symbols: SectionSymbols) -> None:
+def _prove_series_arm(symbols: StageSymbols) -> None:
     """Residues of Rp A F/(g s^a Q N) at zeros kept and at the origin, and the value at infinity."""
     v, names = symbols.field, symbols.names
-    at_origin = names.found.zeros_at_origin
+    at_origin = names.curve.zeros_at_origin
     poles = (*names.poles, *symbols.beyond)
     fractions = symbols.fractions()
     what = "the series arm's partial fractions are not those of the curve"
@@ -233,7 +210,7 @@ def _prove_series_arm(symbols: SectionSymbols) -> None:
 
     def below(s: Any, times: Sequence[str]) -> Any:
         """The denominator over g, but for the pole that is looked at."""
-        return v[LEVEL] * symbols.product(symbols.roots, s) * symbols.product(times, s)
+        return v[GAIN_CONSTANT] * symbols.product(symbols.roots, s) * symbols.product(times, s)
 
     for zero in symbols.kept:
         s = -1 / v[zero]
@@ -245,21 +222,21 @@ def _prove_series_arm(symbols: SectionSymbols) -> None:
     # Of F only D reaches the power of s that Q N has where Q is of the higher degree.
     top = symbols.lead(poles)
     if not symbols.capacitive:
-        top = top - v[LEVEL] * symbols.lead(names.zeros)
-    bottom = v[LEVEL] * symbols.lead(symbols.roots) * symbols.lead(symbols.kept)
+        top = top - v[GAIN_CONSTANT] * symbols.lead(names.zeros)
+    bottom = v[GAIN_CONSTANT] * symbols.lead(symbols.roots) * symbols.lead(symbols.kept)
     if not symbols.implied:
         prove(v["Rp"] * top == (fractions[INFINITY] + v["Rs"]) * bottom, what)
 
 
-def _prove_shunt_arm(symbols: SectionSymbols) -> None:
+def _prove_shunt_arm(symbols: StageSymbols) -> None:
     """1/Rp + the branches + the capacitance is Q/(Rp A)."""
     v = symbols.field
     s = v["s"]
     total = 1 / v["Rp"]
-    for zero, capacitance in symbols.shunt_capacitances().items():
+    for zero, capacitance in symbols.branch_capacitances().items():
         total = total + s * capacitance / (1 + s * v[zero])
     if symbols.capacitive:
-        total = total + s * symbols.whole_capacitance()
+        total = total + s * symbols.elements.whole_capacitance()
     expected = symbols.product(symbols.roots, s) / (v["Rp"] * symbols.product(symbols.taken, s))
     prove(total == expected, "the shunt arm's branches do not make Rp A/Q")
 
@@ -272,25 +249,27 @@ def _prove_response() -> None:
     prove(shunt / (series + shunt) == v["gN"] / v["D"], "Zp/(Rs + Z + Zp) is not the curve")
 
 
-def _prove_poles(symbols: SectionSymbols) -> None:
+def _prove_poles(symbols: StageSymbols) -> None:
     """The closed forms of the poles beyond the curve satisfy their equations."""
     v, names = symbols.field, symbols.names
     if symbols.implied and not symbols.loaded:
         # R_inf = 0: Rp A (D - g N)/(g N Q) at infinite frequency is Rs.
-        pole = symbols.implied_without_load()
-        top = symbols.lead(names.poles) * pole - v[LEVEL] * symbols.lead(names.zeros)
-        bottom = v[LEVEL] * symbols.lead(symbols.roots) * symbols.lead(symbols.kept)
+        pole = symbols.elements.implied_pole()
+        top = symbols.lead(names.poles) * pole - v[GAIN_CONSTANT] * symbols.lead(names.zeros)
+        bottom = v[GAIN_CONSTANT] * symbols.lead(symbols.roots) * symbols.lead(symbols.kept)
         prove(v["Rp"] * top == v["Rs"] * bottom, "the implied pole does not make R_inf 0")
     if not symbols.loaded or symbols.taken:
         return
     tau = v["tau"]
     s = -1 / tau
-    balance = symbols.balance_at_tau()
+    balance = symbols.elements.balance_at(tau)
     if not symbols.implied:
         extra = 1 + s * tau * (1 - balance)
     else:
         both = v["Rs"] * v["CL"]  # over g N/D at infinite frequency: any product will do
         total = both / tau + tau * (1 - balance)
         extra = 1 + s * total + s * s * both
-    found = symbols.product(names.poles, s) * extra
-    prove(found == symbols.numerator(s), "the poles beyond the curve do not balance at -1/tau")
+    denominator = symbols.product(names.poles, s) * extra
+    prove(
+        denominator == symbols.numerator(s), "the poles beyond the curve do not balance at -1/tau"
+    )

@@ -5,9 +5,27 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from antecurve.networks.topology import Element, ElementKind, Network, Topology, network_with_values
+from antecurve.networks.topology import (
+    Arm,
+    Branch,
+    Element,
+    ElementKind,
+    Network,
+    Topology,
+    network_with_values,
+)
 
-__all__ = ["Group", "Layout", "Leaf", "Tree", "capacitor", "parallel", "resistor", "series"]
+__all__ = [
+    "Group",
+    "Layout",
+    "Leaf",
+    "Tree",
+    "capacitor",
+    "leaf_values",
+    "parallel",
+    "resistor",
+    "series",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,6 +135,24 @@ def _join(joined: str, parts: tuple[Tree, ...]) -> Tree:
     return flat[0] if len(flat) == 1 else Group(joined, tuple(flat))
 
 
+def leaf_values(tree: Tree) -> tuple[Any, ...]:
+    """Return the values of an arm's elements in the order of the layout.
+
+    Parameters
+    ----------
+    tree : Tree
+        The arm.
+
+    Returns
+    -------
+    tuple
+        Resistances [ohm] and capacitances [F], of the type the arm holds.
+    """
+    if isinstance(tree, Leaf):
+        return (tree.value,)
+    return tuple(value for part in tree.parts for value in leaf_values(part))
+
+
 class Layout:
     """Arms laid out between nodes, one after the other.
 
@@ -129,6 +165,7 @@ class Layout:
         self._values: list[Any] = []
         self._counts = {ElementKind.RESISTOR: 0, ElementKind.CAPACITOR: 0}
         self._nodes = 0
+        self._arms: list[Arm] = []
 
     def add(self, tree: Tree, start: str, end: str) -> None:
         """Lay out an arm from one node to another.
@@ -140,22 +177,26 @@ class Layout:
         start, end : str
             The nodes.
         """
+        self._arms.append(Arm((start, end), self._laid(tree, start, end)))
+
+    def _laid(self, tree: Tree, start: str, end: str) -> Branch:
+        """Lay out a part of an arm, and return the same part by references."""
         if isinstance(tree, Leaf):
             self._counts[tree.kind] += 1
             letter = "R" if tree.kind is ElementKind.RESISTOR else "C"
             ref = f"{letter}{self._counts[tree.kind]}"
             self._elements.append(Element(ref, tree.kind, (start, end)))
             self._values.append(tree.value)
-        elif tree.joined == "parallel":
-            for part in tree.parts:
-                self.add(part, start, end)
-        else:
-            node = start
-            for part in tree.parts[:-1]:
-                onward = self.node()
-                self.add(part, node, onward)
-                node = onward
-            self.add(tree.parts[-1], node, end)
+            return Branch("element", ref)
+        if tree.joined == "parallel":
+            return Branch("parallel", "", tuple(self._laid(p, start, end) for p in tree.parts))
+        parts, node = [], start
+        for part in tree.parts[:-1]:
+            onward = self.node()
+            parts.append(self._laid(part, node, onward))
+            node = onward
+        parts.append(self._laid(tree.parts[-1], node, end))
+        return Branch("series", "", tuple(parts))
 
     def node(self) -> str:
         """Return the name of a new inner node.
@@ -179,9 +220,9 @@ class Layout:
         Returns
         -------
         Topology
-            Elements in order.
+            Elements in order, and the arms that they make.
         """
-        return Topology(form, tuple(self._elements))
+        return Topology(form, tuple(self._elements), arms=tuple(self._arms))
 
     @property
     def values(self) -> tuple[Any, ...]:

@@ -1,8 +1,8 @@
 """The roots of D = g N that a shunt arm with zeros of its own is made of.
 
-Notation as in `antecurve.synthesis.half_section`.  Q's time constants alternate with the taken
-zeros.  With the level known they are roots of a polynomial; otherwise one pole beyond the curve
-is the unknown of one equation,
+Notation as in `antecurve.synthesis.sections.one_stage`.  Q's time constants alternate with
+the taken zeros.  With the level known they are roots of a polynomial; otherwise one pole beyond
+the curve is the unknown of one equation,
 
 .. math:: \\prod Q = R_p C_L \\prod A \\quad\\text{or, for CL = 0,}\\quad
           R_p \\frac{\\prod A}{\\prod Q} \\Bigl(\\frac{1}{h} - 1\\Bigr) = R_s ,
@@ -32,8 +32,9 @@ from antecurve.synthesis.bracketing import (
     with_dips,
     with_edges,
 )
-from antecurve.synthesis.rational import Violation, at_level, balance_roots, scanned_roots
-from antecurve.synthesis.section_problem import Balance, SectionProblem
+from antecurve.synthesis.rational import balance_roots, scanned_roots
+from antecurve.synthesis.sections.one_stage import Balance, StageProblem
+from antecurve.synthesis.violation import Violation, at_level
 
 __all__ = ["NegativeBranch", "Sweep", "direct_balances", "nearest_miss", "scanned_balances"]
 
@@ -60,12 +61,12 @@ class Sweep:
     roots: NDArray[Any]
 
     @classmethod
-    def of(cls, problem: SectionProblem, *, closely: bool = False) -> Sweep:
+    def of(cls, problem: StageProblem, *, closely: bool = False) -> Sweep:
         """Return the sweep for all problems of a curve, whichever zeros they take.
 
         Parameters
         ----------
-        problem : SectionProblem
+        problem : StageProblem
             Any of them.
         closely : bool, optional
             Whether to look at more values of the pole.
@@ -77,19 +78,19 @@ class Sweep:
         """
         low, high = IMPLIED_RANGE_S
         if not problem.implied:
-            high = problem.found.poles_s[-1]
+            high = problem.curve.poles_s[-1]
             low = min(problem.load_time, high) / 10.0**DECADES_BELOW
-        grid = scan_grid(problem.found, low, high, closely=closely)
+        grid = scan_grid(problem.curve, low, high, closely=closely)
         states = [(x, problem.beyond(x)) for x in grid.tolist()]
         states = [(x, beyond) for x, beyond in states if _in_order(beyond)]
         unknown = np.array([x for x, _ in states])
-        levels = np.array([problem.level(beyond) for _, beyond in states])
-        found = problem.found
-        lead = levels * math.prod(found.zeros_s) / math.prod(found.poles_s)
-        width = len(found.poles_s) + max((len(beyond) for _, beyond in states), default=1)
-        poles = np.array([(*found.poles_s, *beyond) for _, beyond in states])
+        levels = np.array([problem.gain_constant(beyond) for _, beyond in states])
+        curve = problem.curve
+        lead = levels * math.prod(curve.zeros_s) / math.prod(curve.poles_s)
+        width = len(curve.poles_s) + max((len(beyond) for _, beyond in states), default=1)
+        poles = np.array([(*curve.poles_s, *beyond) for _, beyond in states])
         poles = poles.reshape(len(states), width)
-        roots = scanned_roots(found, poles, levels) if states else np.zeros((0, 0))
+        roots = scanned_roots(curve, poles, levels) if states else np.zeros((0, 0))
         return cls(unknown, unknown / lead, poles, roots)
 
     def up_to(self, end: int) -> Sweep:
@@ -109,12 +110,12 @@ class Sweep:
         return Sweep(*(part[:end] for part in parts))
 
 
-def direct_balances(problem: SectionProblem) -> Iterable[Balance]:
+def direct_balances(problem: StageProblem) -> Iterable[Balance]:
     """Return every choice of roots where the level is known.
 
     Parameters
     ----------
-    problem : SectionProblem
+    problem : StageProblem
         The curve, the level, the loading, and which zeros the shunt arm takes.
 
     Yields
@@ -122,20 +123,20 @@ def direct_balances(problem: SectionProblem) -> Iterable[Balance]:
     Balance
         Longest time constants in Q first; nothing where D = g N lacks a root.
     """
-    level = problem.level()
-    roots = balance_roots(problem.found, problem.found.poles_s, level)
+    constant = problem.gain_constant()
+    roots = balance_roots(problem.curve, problem.curve.poles_s, constant)
     for times in every(*_grouped(_spans(problem), roots)):
-        yield Balance(level, times)
+        yield Balance(constant, times)
 
 
 def scanned_balances(
-    problem: SectionProblem, sweep: Sweep, *, closely: bool = False, below: float = math.inf
+    problem: StageProblem, sweep: Sweep, *, closely: bool = False, below: float = math.inf
 ) -> list[Balance]:
     """Return every solution with positive branches where a pole beyond the curve is unknown.
 
     Parameters
     ----------
-    problem : SectionProblem
+    problem : StageProblem
         The curve, the level, the loading, and which zeros the shunt arm takes.
     sweep : Sweep
         The roots along the range of the unknown.
@@ -150,12 +151,12 @@ def scanned_balances(
     list of Balance
         Longest time constants in Q first.
     """
-    found = []
+    balances: list[Balance] = []
     end = int(np.searchsorted(sweep.unknown, below, side="right")) + 1
     for track in _tracks(problem, sweep.up_to(end), positive=not closely):
         more = track.with_points(with_edges)
-        found += list((more.with_points(with_dips) if closely else more).solutions())
-    return found
+        balances += (more.with_points(with_dips) if closely else more).solutions()
+    return balances
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,24 +165,24 @@ class NegativeBranch:
 
     Attributes
     ----------
-    problem : SectionProblem
+    problem : StageProblem
         The problem.
     balance : Balance
         Its unknowns.
     """
 
-    problem: SectionProblem
+    problem: StageProblem
     balance: Balance
 
 
 def nearest_miss(
-    problems: Iterable[SectionProblem], sweep: Sweep
+    problems: Iterable[StageProblem], sweep: Sweep
 ) -> NegativeBranch | Violation | None:
     """Return what keeps the one equation from a solution with positive branches.
 
     Parameters
     ----------
-    problems : iterable of SectionProblem
+    problems : iterable of StageProblem
         The ways to share a curve's zeros between the arms.
     sweep : Sweep
         The roots along the range of the unknown.
@@ -192,7 +193,7 @@ def nearest_miss(
         A solution with a negative branch, else the inequality that is nearest to holding, or
         ``None`` where D = g N lacks a root.
     """
-    misses: list[tuple[float, float, SectionProblem]] = []
+    misses: list[tuple[float, float, StageProblem]] = []
     for problem in problems:
         for track in _tracks(problem, sweep, positive=False):
             for balance in track.solutions():
@@ -210,7 +211,7 @@ def _in_order(beyond: Sequence[float]) -> bool:
     return all(math.isfinite(t) for t in beyond) and beyond[0] >= beyond[-1]
 
 
-def _spans(problem: SectionProblem) -> list[tuple[float, float]]:
+def _spans(problem: StageProblem) -> list[tuple[float, float]]:
     """Between which time constants each one of Q lies: it alternates with the taken zeros."""
     bounds = (math.inf, *problem.taken)
     spans = list(zip(problem.taken, bounds, strict=False))
@@ -229,7 +230,7 @@ def _grouped(
 class _Track:
     """What has to be 0 along one choice of roots, the k-th of each span."""
 
-    problem: SectionProblem
+    problem: StageProblem
     ranks: tuple[int, ...]
     points: Sequence[float] | NDArray[Any]
     values: Sequence[float] | NDArray[Any]
@@ -239,9 +240,9 @@ class _Track:
         beyond = self.problem.beyond(unknown)
         if not _in_order(beyond):
             return None
-        found = self.problem.found
-        level = self.problem.level(beyond)
-        roots = balance_roots(found, (*found.poles_s, *beyond), level)
+        curve = self.problem.curve
+        constant = self.problem.gain_constant(beyond)
+        roots = balance_roots(curve, (*curve.poles_s, *beyond), constant)
         grouped = _grouped(_spans(self.problem), roots)
         if any(rank >= len(group) for rank, group in zip(self.ranks, grouped, strict=True)):
             return None
@@ -266,14 +267,14 @@ class _Track:
             times = self.times(root)
             if times is not None:
                 beyond = self.problem.beyond(root)
-                level = self.problem.level(beyond)
+                constant = self.problem.gain_constant(beyond)
                 if self.problem.implied:
-                    yield Balance(level, times, beyond[1] if beyond[1:] else 0.0, root)
+                    yield Balance(constant, times, beyond[1] if beyond[1:] else 0.0, root)
                 else:
-                    yield Balance(level, times, root)
+                    yield Balance(constant, times, root)
 
 
-def _tracks(problem: SectionProblem, sweep: Sweep, *, positive: bool) -> list[_Track]:
+def _tracks(problem: StageProblem, sweep: Sweep, *, positive: bool) -> list[_Track]:
     """The tracks of all choices of roots; `positive`: only where every branch is positive."""
     spans, roots = _spans(problem), sweep.roots
     # Of each span: the number of roots beyond its upper end, and inside it.
@@ -297,20 +298,18 @@ def _tracks(problem: SectionProblem, sweep: Sweep, *, positive: bool) -> list[_T
     return tracks
 
 
-def _positive(
-    problem: SectionProblem, poles: NDArray[Any], times: NDArray[Any]
-) -> NDArray[np.bool_]:
+def _positive(problem: StageProblem, poles: NDArray[Any], times: NDArray[Any]) -> NDArray[np.bool_]:
     """Where every branch of the series arm has a positive resistance."""
     good = np.ones(len(poles), dtype=bool)
     for zero in problem.kept:
         others = math.prod(1.0 - z / zero for z in problem.kept if z != zero)
-        others *= (-1.0) ** problem.found.zeros_at_origin
+        others *= (-1.0) ** problem.curve.zeros_at_origin
         balance = np.prod(1.0 - times / zero, axis=1)
         good &= np.prod(1.0 - poles / zero, axis=1) * balance * others > 0.0
     return good
 
 
-def _residual(problem: SectionProblem, inverse: Any, times: Any) -> Any:
+def _residual(problem: StageProblem, inverse: Any, times: Any) -> Any:
     """The logarithm of prod(Q)/(tau prod(A)), or R_inf/Rp.
 
     `inverse` is 1/h, the inverse gain at high frequency, and `times` prod(Q); both may be arrays.
@@ -322,7 +321,7 @@ def _residual(problem: SectionProblem, inverse: Any, times: Any) -> Any:
     return taken / times * (inverse - 1.0) - source
 
 
-def _inequality(problem: SectionProblem, nearest: float) -> Violation:
+def _inequality(problem: StageProblem, nearest: float) -> Violation:
     """Say which inequality keeps the one equation from having a solution."""
     where = at_level(problem.gain)
     if problem.loaded:

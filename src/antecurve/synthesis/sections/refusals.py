@@ -3,31 +3,35 @@
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain
 from antecurve.quantities import format_quantity
-from antecurve.synthesis.rational import Violation, at_level, balance_roots
-from antecurve.synthesis.section_problem import Balance, SectionProblem
+from antecurve.synthesis.violation import Violation, at_level
+
+if TYPE_CHECKING:
+    from antecurve.synthesis.sections.one_stage import Balance, StageProblem
 
 __all__ = [
     "alternating",
     "branch_violation",
     "capacitor_violation",
     "infinity_violation",
-    "no_root_violation",
+    "listed",
+    "load_pole_violation",
     "no_series_violation",
     "shunt_branch_violation",
 ]
 
 
 def branch_violation(
-    problem: SectionProblem, balance: Balance, zero: float, resistance: float
+    problem: StageProblem, balance: Balance, zero: float, resistance: float
 ) -> Violation:
     """Say that a partial fraction of the series arm is not positive.
 
     Parameters
     ----------
-    problem : SectionProblem
+    problem : StageProblem
         The curve, level and loading.
     balance : Balance
         Its unknowns.
@@ -44,8 +48,8 @@ def branch_violation(
     outcome = (
         f"the branch at {format_quantity(zero, 's')} would be {format_quantity(resistance, 'ohm')}"
     )
-    if not problem.taken and not problem.own_capacitor and not alternating(problem.found):
-        return Violation(f"{_alternation(problem.found)}, so that {outcome}", structural=True)
+    if not problem.taken and not problem.own_capacitor and not alternating(problem.curve):
+        return Violation(f"{_alternation(problem.curve)}, so that {outcome}", structural=True)
     if not problem.taken and not problem.own_capacitor:
         what, time = _longest_extra(balance)
         return Violation(
@@ -54,7 +58,7 @@ def branch_violation(
         )
     return Violation(
         "each branch of the series arm must have a resistance above 0, Rp D(-1/T)/(g0 Q(-1/T) "
-        f"(1 - T'/T)...) > 0, but {outcome} with Q's time constants {_listed(balance.times)} (of "
+        f"(1 - T'/T)...) > 0, but {outcome} with Q's time constants {listed(balance.times)} (of "
         f"the roots of D = g0 N) {at_level(problem.gain)}"
     )
 
@@ -87,16 +91,16 @@ def shunt_branch_violation(balance: Balance, zero: float, capacitance: float) ->
     return Violation(
         f"the shunt branch at {format_quantity(zero, 's')} must have a capacitance above 0, "
         f"-T Q(-1/T)/Rp > 0, but it would be {format_quantity(capacitance, 'F')} with Q's time "
-        f"constants {_listed(balance.times)}"
+        f"constants {listed(balance.times)}"
     )
 
 
-def capacitor_violation(problem: SectionProblem, total: float) -> Violation:
+def capacitor_violation(problem: StageProblem, total: float) -> Violation:
     """Say that the capacitance across the output is less than the load's.
 
     Parameters
     ----------
-    problem : SectionProblem
+    problem : StageProblem
         The curve, level and loading.
     total : float
         The whole capacitance across the output [F].
@@ -114,12 +118,42 @@ def capacitor_violation(problem: SectionProblem, total: float) -> Violation:
     )
 
 
-def no_series_violation(problem: SectionProblem, infinity: float) -> Violation:
+def load_pole_violation(
+    curve: ZeroPoleGain[float], gain: float, load_pole: float
+) -> Violation | None:
+    """Say that the pole of the load's capacitance does not lie above the curve's own poles.
+
+    Parameters
+    ----------
+    curve : ZeroPoleGain
+        The curve.
+    gain : float
+        Magnitude of H at 1 kHz.
+    load_pole : float
+        T5 [s], as it came out.
+
+    Returns
+    -------
+    Violation or None
+        The condition, or ``None`` when it holds.
+    """
+    shortest = curve.poles_s[-1]
+    if 0.0 < load_pole <= shortest:
+        return None
+    return Violation(
+        "the pole that the load's capacitance adds must lie above the curve's highest pole, "
+        f"0 < T5 <= {format_quantity(shortest, 's')}, but T5 = {format_quantity(load_pole, 's')} "
+        f"{at_level(gain)}: the level is too high, or the load's "
+        "capacitance too large for the resistor across the output"
+    )
+
+
+def no_series_violation(problem: StageProblem, infinity: float) -> Violation:
     """Say that nothing is left for the series arm.
 
     Parameters
     ----------
-    problem : SectionProblem
+    problem : StageProblem
         The curve, level and loading.
     infinity : float
         What its resistance would be [ohm].
@@ -135,12 +169,12 @@ def no_series_violation(problem: SectionProblem, infinity: float) -> Violation:
     )
 
 
-def infinity_violation(problem: SectionProblem, balance: Balance, infinity: float) -> Violation:
+def infinity_violation(problem: StageProblem, balance: Balance, infinity: float) -> Violation:
     """Say that R_inf is negative.
 
     Parameters
     ----------
-    problem : SectionProblem
+    problem : StageProblem
         The curve, level and loading.
     balance : Balance
         Its unknowns.
@@ -152,8 +186,8 @@ def infinity_violation(problem: SectionProblem, balance: Balance, infinity: floa
     Violation
         The condition.
     """
-    found, source = problem.found, problem.loading.source_resistance
-    highest = format_quantity(1.0 / (2.0 * math.pi * found.poles_s[-1]), "Hz")
+    curve, source = problem.curve, problem.loading.source_resistance
+    highest = format_quantity(1.0 / (2.0 * math.pi * curve.poles_s[-1]), "Hz")
     if problem.own_capacitor or problem.loaded:
         condition = (
             "the series arm's resistance at high frequency, source resistance included, must "
@@ -162,8 +196,8 @@ def infinity_violation(problem: SectionProblem, balance: Balance, infinity: floa
         )
     else:
         z = problem.parallel * math.prod(problem.taken) / math.prod(balance.times)
-        poles = (*found.poles_s, *balance.beyond)
-        reach = balance.level * math.prod(found.zeros_s) / math.prod(poles)
+        poles = (*curve.poles_s, *balance.beyond)
+        reach = balance.gain_constant * math.prod(curve.zeros_s) / math.prod(poles)
         limit = "Rp/(Rp + Rs)"
         if problem.taken:
             limit = f"Z/(Z + Rs) with Z = Rp Tz.../Tq... = {format_quantity(z, 'ohm')}"
@@ -177,75 +211,47 @@ def infinity_violation(problem: SectionProblem, balance: Balance, infinity: floa
     )
 
 
-def no_root_violation(problem: SectionProblem, kind: str) -> Violation:
-    """Say that D = g N has no root where the shunt arm needs one.
-
-    Parameters
-    ----------
-    problem : SectionProblem
-        The curve, level and loading.
-    kind : str
-        ``output-capacitor`` or ``rc-shunt``.
-
-    Returns
-    -------
-    Violation
-        The condition.
-    """
-    found = problem.found
-    level = problem.level()
-    have = (
-        f"the real roots T of D(-1/T) = g0 N(-1/T) at g0 = {level:.4g} are "
-        f"{_listed(balance_roots(found, found.poles_s, level))}"
-    )
-    if kind == "rc-shunt":
-        return Violation(
-            "a shunt arm with its own RC needs a root above one of the curve's zeros, Tq > Tz, "
-            f"but {have} and the zeros are {_listed(found.zeros_s)}",
-            structural=not found.zeros_s,
-        )
-    low, high = found.poles_s[-1], found.poles_s[-2] if len(found.poles_s) > 1 else math.inf
-    if not alternating(found):
-        return Violation(
-            "the capacitor across the output needs a root Tc that makes every branch of the "
-            f"series arm positive, but {have}"
-        )
-    return Violation(
-        f"the capacitor across the output needs a root Tc, {format_quantity(low, 's')} < Tc < "
-        f"{format_quantity(high, 's')}, but {have}: the level is too high, or the two highest "
-        "poles are too close together"
-    )
-
-
-def alternating(found: ZeroPoleGain[float]) -> bool:
+def alternating(curve: ZeroPoleGain[float]) -> bool:
     """Return whether zeros and poles alternate from low frequency, a zero first.
 
     Parameters
     ----------
-    found : ZeroPoleGain
+    curve : ZeroPoleGain
         The curve.
 
     Returns
     -------
     bool
-        Whether they do; a second ultrasonic pole beyond the last zero is left aside.
+        Whether they do; a second ultrasonic pole beyond the last zero does not count.
     """
-    corners = [(t, 0) for t in found.zeros_s] + [(t, 1) for t in found.poles_s]
-    kinds = [0] * found.zeros_at_origin + [kind for _, kind in sorted(corners, reverse=True)]
-    if len(found.poles_s) > len(found.zeros_s) + found.zeros_at_origin:
+    corners = [(t, 0) for t in curve.zeros_s] + [(t, 1) for t in curve.poles_s]
+    kinds = [0] * curve.zeros_at_origin + [kind for _, kind in sorted(corners, reverse=True)]
+    if len(curve.poles_s) > len(curve.zeros_s) + curve.zeros_at_origin:
         kinds = kinds[:-1]
     return all(kind == place % 2 for place, kind in enumerate(kinds))
 
 
-def _alternation(found: ZeroPoleGain[float]) -> str:
-    corners = [(t, "zero") for t in found.zeros_s] + [(t, "pole") for t in found.poles_s]
+def _alternation(curve: ZeroPoleGain[float]) -> str:
+    corners = [(t, "zero") for t in curve.zeros_s] + [(t, "pole") for t in curve.poles_s]
     order = [f"{word} {format_quantity(t, 's')}" for t, word in sorted(corners, reverse=True)]
-    order = ["zero at the origin"] * found.zeros_at_origin + order
+    order = ["zero at the origin"] * curve.zeros_at_origin + order
     return (
         "zeros and poles must alternate from low frequency, a zero first (T1 > T2 > T3 > ...), "
         f"but the curve has {', '.join(order)}"
     )
 
 
-def _listed(times: tuple[float, ...]) -> str:
+def listed(times: tuple[float, ...]) -> str:
+    """Write time constants one after the other.
+
+    Parameters
+    ----------
+    times : tuple of float
+        Time constants [s].
+
+    Returns
+    -------
+    str
+        Such as ``3.18 ms, 75 µs``; ``none`` where there is none.
+    """
     return ", ".join(format_quantity(t, "s") for t in times) or "none"

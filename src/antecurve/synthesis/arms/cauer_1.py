@@ -1,0 +1,60 @@
+"""Cauer's first form of the series arm: a ladder from infinite frequency.
+
+Behind R_inf::
+
+    in --[C1 || (R1 + (C2 || R2))]--[R3]--+-- out
+                                          |
+                                         [R4]
+                                          |
+    0  -----------------------------------+-- 0
+
+R3 = R_inf is the ladder's first element, drawn last; it is left out when it is 0.  With a zero
+at the origin the ladder ends in a capacitor.
+
+Inside, R_inf comes after the resistor R1 = Z(0), which is taken out in parallel.  What remains
+blocks direct current and is a ladder that begins with the resistor it has at infinite frequency::
+
+    in --[R1 || (R2 + (C1 || (R3 + C2)))]--+-- out
+"""
+
+from __future__ import annotations
+
+from antecurve.synthesis.arms.arm import Arm, Terms, behind_infinity
+from antecurve.synthesis.expansion import (
+    cauer_1_tree,
+    remove_shunt_resistor,
+    resistance_at_origin,
+    without_infinity,
+)
+from antecurve.synthesis.impedance import RcImpedance, polynomials
+from antecurve.synthesis.tree import Tree, parallel, resistor
+
+__all__ = ["CAUER_1", "CAUER_1_INSIDE"]
+
+
+def _behind(impedance: RcImpedance) -> Tree:
+    """The ladder, then R_inf."""
+    return behind_infinity(impedance, cauer_1_tree(polynomials(without_infinity(impedance))))
+
+
+def _inside(impedance: RcImpedance) -> Tree:
+    """The resistor Z(0) and the ladder in parallel."""
+    return parallel(
+        resistor(resistance_at_origin(impedance)), cauer_1_tree(remove_shunt_resistor(impedance))
+    )
+
+
+CAUER_1 = Arm(
+    "cauer-1",
+    "a ladder of shunt C and series R, a resistor in series, and one across the output",
+    _behind,
+    Terms.COEFFICIENTS,
+)
+CAUER_1_INSIDE = Arm(
+    "cauer-1-inside",
+    "R in parallel with a ladder of series R and shunt C, and a resistor across the output",
+    _inside,
+    Terms.COEFFICIENTS,
+    needs_infinity=True,
+    needs_direct_path=True,
+)

@@ -1,1 +1,0 @@
-"""The network forms, one module each, behind `antecurve.synthesis.exact.exact_network`."""

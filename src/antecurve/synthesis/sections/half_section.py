@@ -1,0 +1,119 @@
+"""The half-section: a resistor across the output.
+
+Notation as in `antecurve.synthesis.sections.one_stage`; A = 1, and Q = 1 but for the factor
+1 + s tau of the load's capacitance, tau = Rp CL.  The poles beyond the curve are closed forms.
+With y the factor that they add to g, so that the gain at 1 kHz stays (w = 2 pi 1 kHz, g without
+them, l = g prod(z)/prod(p), q = g N(-1/tau)/D(-1/tau)):
+
+.. math::
+    T_5 &= \\tau (1 - q y),\\; y^2 = 1 + w^2 T_5^2 \\\\
+    T &= y\\,l (1 + R_s/R_p),\\; y^2 = 1 + w^2 T^2
+        \\quad\\text{(no ultrasonic pole, CL = 0)} \\\\
+    T T_5 &= y\\,l R_s C_L,\\; T + T_5 = T T_5/\\tau + \\tau (1 - q y),\\;
+        y^2 = (1 - w^2 T T_5)^2 + w^2 (T + T_5)^2
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from antecurve.algebra.zero_pole_gain import ZeroPoleGain
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
+from antecurve.quantities import format_quantity
+from antecurve.synthesis.arms import ARMS
+from antecurve.synthesis.rational import bounded_growth
+from antecurve.synthesis.sections.one_stage import Balance, OneStageSection, Stage, StageProblem
+from antecurve.synthesis.sections.section import Form, Requirements
+from antecurve.synthesis.violation import Violation, at_level
+
+__all__ = ["HALF_SECTION"]
+
+_W = 2.0 * math.pi * REFERENCE_FREQUENCY_HZ
+
+
+class _HalfSection(OneStageSection):
+    """A series arm and a resistor across the output."""
+
+    default_curve = ZeroPoleGain((3180e-6, 75e-6), (318e-6, 3.18e-6))
+    excess_poles = (-1, 0)
+
+    def forms(self) -> Sequence[Form]:
+        """One form for every arm, by its name."""
+        return [Form(arm.name, arm.description, self, arm) for arm in ARMS]
+
+    def solve(self, requirements: Requirements) -> Stage | Violation:
+        """Solve for the arms by closed forms."""
+        problem = StageProblem.of(requirements)
+        balance = _loaded(problem) if problem.loaded else _unloaded(problem)
+        return balance if isinstance(balance, Violation) else Stage.of(problem, balance)
+
+
+def _unloaded(problem: StageProblem) -> Balance | Violation:
+    """Without the load's capacitance: no pole beyond the curve, or the implied one."""
+    constant = problem.gain_constant()
+    bare = Balance(constant, ())
+    if not problem.implied:
+        return bare
+    slope = problem.elements(bare).implied_pole()
+    pole = bounded_growth(slope)
+    if not math.isfinite(pole):
+        return Violation(
+            "the curve must still rise to the gain at high frequency, w g T1 T3.../(T2...) "
+            f"(1 + Rs/Rp) < 1 with w = 2 pi 1 kHz and g = {constant:.4g}: {_W * slope:.4g} < 1 "
+            f"does not hold {at_level(problem.gain)}"
+        )
+    return Balance(problem.gain_constant((pole,)), (), implied_pole=pole)
+
+
+def _loaded(problem: StageProblem) -> Balance | Violation:
+    """With the load's capacitance: T5, and the implied pole where there is one."""
+    tau = problem.load_time
+    q = problem.elements(Balance(problem.gain_constant(), ())).balance_at(tau)
+    if problem.implied:
+        return _both_beyond(problem, q)
+    inside = 1.0 + (_W * tau) ** 2 * (1.0 - q * q)
+    pole = -1.0
+    if q < 1.0 and inside >= 0.0:
+        pole = tau * (1.0 - q * q) / (1.0 + q * math.sqrt(inside)) if q != -1.0 else 2.0 * tau
+    if not pole > 0.0:
+        return Violation(
+            "the pole T5 = tau (1 - g N(-1/tau)/D(-1/tau)) that the load's capacitance adds must "
+            f"be above 0, g N/D < 1 with tau = Rp CL = {format_quantity(tau, 's')}: {q:.4g} < 1 "
+            f"does not hold {at_level(problem.gain)}"
+        )
+    return Balance(problem.gain_constant((pole,)), (tau,), load_pole=pole)
+
+
+def _both_beyond(problem: StageProblem, q: float) -> Balance | Violation:
+    """The implied pole and T5, by their product and their sum."""
+    tau = problem.load_time
+    across = problem.lead() * problem.loading.source_resistance * problem.loading.load_capacitance
+    tilt = across / tau - tau * q
+    a = 1.0 - _W**4 * across**2 - _W**2 * tilt**2
+    b = _W**2 * (across - tau * tilt)
+    c = 1.0 + _W**2 * tau**2
+    discriminant = b * b + a * c
+    y = c / (b + math.sqrt(discriminant)) if discriminant >= 0.0 else math.nan
+    if not (math.isfinite(y) and y > 0.0):
+        return Violation(
+            "the curve must still rise to the gain at high frequency, (w^2 b)^2 + (w b/tau - w tau "
+            f"q)^2 < 1 with w = 2 pi 1 kHz, b = g T1 T3.../(T2...) Rs CL, q = g N(-1/tau)/"
+            f"D(-1/tau) = {q:.4g} and tau = Rp CL = {format_quantity(tau, 's')}: {1.0 - a:.4g} < 1 "
+            f"does not hold {at_level(problem.gain)}"
+        )
+    both, total = across * y, tau + tilt * y
+    square = total * total - 4.0 * both
+    if not (total > 0.0 and square >= 0.0):
+        return Violation(
+            "the two poles beyond the curve must be real and above 0, T + T5 >= 2 sqrt(T T5): "
+            f"{format_quantity(total, 's')} >= {format_quantity(2.0 * math.sqrt(both), 's')} does "
+            f"not hold {at_level(problem.gain)}"
+        )
+    longer = 0.5 * (total + math.sqrt(square))
+    beyond = (longer, both / longer)
+    return Balance(problem.gain_constant(beyond), (tau,), beyond[1], longer)
+
+
+HALF_SECTION = _HalfSection()
+"""The section with a resistor across the output."""

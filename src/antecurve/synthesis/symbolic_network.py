@@ -1,0 +1,110 @@
+"""A network's arms in symbols: their impedances, shown and over a field."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from antecurve.networks.topology import Branch, ElementKind, Topology
+from antecurve.synthesis.tree import Group, Leaf, Tree
+
+__all__ = ["arm_trees", "polynomial", "shown_impedance", "tree_impedance"]
+
+
+def arm_trees(topology: Topology, values: Mapping[str, Any]) -> list[Tree]:
+    """Return the arms of a built-in network with a value for each element.
+
+    Parameters
+    ----------
+    topology : Topology
+        The network, laid out arm by arm.
+    values : mapping
+        By reference.
+
+    Returns
+    -------
+    list of Tree
+        The arms in the order of the layout.
+    """
+    kinds = {e.ref: e.kind for e in topology.elements}
+
+    def tree(branch: Branch) -> Tree:
+        if not branch.parts:
+            return Leaf(kinds[branch.ref], values[branch.ref])
+        return Group(branch.joined, tuple(tree(part) for part in branch.parts))
+
+    return [tree(arm.branch) for arm in topology.arms]
+
+
+def tree_impedance(
+    tree: Tree, s: Any, *, parallel: Callable[[list[Any]], Any] | None = None
+) -> Any:
+    """Return the impedance of an arm.
+
+    Parameters
+    ----------
+    tree : Tree
+        The arm.
+    s : element of a field
+        The variable s.
+    parallel : callable, optional
+        From the impedances of parts in parallel to that of the group.
+
+    Returns
+    -------
+    element of a field
+        Z(s).
+    """
+    if isinstance(tree, Leaf):
+        return tree.value if tree.kind is ElementKind.RESISTOR else 1 / (s * tree.value)
+    parts = [tree_impedance(part, s, parallel=parallel) for part in tree.parts]
+    if tree.joined == "series":
+        return sum(parts[1:], parts[0])
+    if parallel is not None:
+        return parallel(parts)
+    return 1 / sum((1 / part for part in parts[1:]), 1 / parts[0])
+
+
+def shown_impedance(tree: Tree, s: Any) -> Any:
+    """Return the impedance of an arm with each parallel group as one fraction.
+
+    Parameters
+    ----------
+    tree : Tree
+        The arm, its values symbols.
+    s : sympy.Symbol
+        The variable s.
+
+    Returns
+    -------
+    sympy.Expr
+        Z(s), as it is shown.
+    """
+    import sympy
+
+    def fraction(parts: list[Any]) -> Any:
+        top, bottom = sympy.fraction(sympy.cancel(1 / sympy.Add(*(1 / p for p in parts))))
+        return sympy.factor(top) / sympy.collect(sympy.expand(bottom), s)
+
+    return tree_impedance(tree, s, parallel=fraction)
+
+
+def polynomial(coefficients: tuple[Any, ...], s: Any) -> Any:
+    """Return a polynomial in s as an element of a field.
+
+    Parameters
+    ----------
+    coefficients : tuple of sympy.Expr
+        Of ascending powers of s.
+    s : element of a field
+        The variable s.
+
+    Returns
+    -------
+    element of the field
+        The polynomial.
+    """
+    total = 0 * s
+    for power, coefficient in enumerate(coefficients):
+        total = total + s.field.from_expr(coefficient) * s**power
+    return total

@@ -1,0 +1,58 @@
+"""A condition that does not hold, and the words that such conditions share."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+__all__ = ["Violation", "at_level", "counted"]
+
+
+@dataclass(frozen=True, slots=True)
+class Violation:
+    """A condition that a curve, a level or a loading does not meet.
+
+    Attributes
+    ----------
+    condition : str
+        The inequality with its numbers, and that it does not hold.
+    structural : bool
+        Whether no level and no pole can help.
+    """
+
+    condition: str
+    structural: bool = False
+
+
+def counted(number: int, what: str) -> str:
+    """Write a number of things in words.
+
+    Parameters
+    ----------
+    number : int
+        How many.
+    what : str
+        One of them.
+
+    Returns
+    -------
+    str
+        Such as ``1 pole`` or ``2 poles``.
+    """
+    return f"{number} {what}{'' if number == 1 else 's'}"
+
+
+def at_level(gain: float) -> str:
+    """Write the level at 1 kHz in words.
+
+    Parameters
+    ----------
+    gain : float
+        Magnitude of H at 1 kHz.
+
+    Returns
+    -------
+    str
+        Such as ``at -40.00 dB at 1 kHz``.
+    """
+    return f"at {20.0 * math.log10(gain):.2f} dB at 1 kHz"
