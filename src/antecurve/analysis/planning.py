@@ -24,14 +24,13 @@ from antecurve.errors import InputError, NoCombinationError
 from antecurve.job import Grade
 from antecurve.networks.topology import ElementKind, Loading
 from antecurve.parts.band_error import BandError
-from antecurve.parts.builds import Builds
+from antecurve.parts.builds import BAND_POINTS, Builds
 from antecurve.parts.distributions import part_source
 from antecurve.parts.position import PickedNetwork
 from antecurve.parts.scatter import part_table
 
 __all__ = ["GradeChoice", "TolerancePlan", "plan_tolerances", "with_tolerances"]
 
-_POINTS = 121
 _FIRST_LOOK = 8192
 _SURE = 0.9999
 
@@ -196,7 +195,7 @@ def plan_tolerances(
             loading=loading,
             band_hz=band_hz,
             nominal=picked.network.values,
-            points=_POINTS,
+            points=BAND_POINTS,
         ),
         limit_db=limit_db,
         builds=builds,

@@ -16,19 +16,16 @@ from antecurve.arrays import hold_read_only
 from antecurve.curves.model import Curve
 from antecurve.errors import InputError
 from antecurve.networks.topology import Loading
-from antecurve.parts.band_error import BandError
-from antecurve.parts.builds import Builds, MeasuredBuilds
-from antecurve.parts.distributions import BLOCK, part_source
+from antecurve.parts.builds import BAND_POINTS, Builds, MeasuredBuilds, builds_of
+from antecurve.parts.distributions import BLOCK
 from antecurve.parts.log_histogram import LogHistogram, Percentiles
 from antecurve.parts.position import PickedNetwork
-from antecurve.parts.scatter import part_table
 from antecurve.quantities import check_number
 
 __all__ = ["Mismatch", "PercentileCurves", "SpreadResult", "Yield", "spread"]
 
 Floats = NDArray[np.float64]
 
-_POINTS = 121
 _MOST_BOXES = 100  # enough for the tolerances that are bought; beyond, the bound is a little wide
 _CURVE_BUILDS = 4 * BLOCK
 _CURVE_PERCENTILES = (0.5, 2.5, 50.0, 97.5, 99.5)
@@ -217,7 +214,7 @@ def spread(
     limit_db: float | None = None,
     measured: Mapping[str, ArrayLike] | None = None,
     reel_correlation: float = 0.0,
-    points: int = _POINTS,
+    points: int = BAND_POINTS,
     workers: int = 1,
     progress: Callable[[int, int], None] | None = None,
 ) -> SpreadResult:
@@ -268,21 +265,18 @@ def spread(
     many they are.
     """
     _check_request(builds, seed, points, workers, limit_db)
-    source = part_source(
-        part_table(picked),
+    drawn = builds_of(
+        picked,
+        curve=curve,
+        loading=loading,
+        band_hz=band_hz,
+        seed=seed,
         distribution=distribution,
         measured=measured,
         reel_correlation=reel_correlation,
-    )
-    evaluator = BandError(
-        picked.topology,
-        curve,
-        loading=loading,
-        band_hz=band_hz,
-        nominal=picked.network.values,
         points=points,
     )
-    drawn = Builds(source, evaluator, seed)
+    evaluator = drawn.evaluator
     nominal = evaluator.level_db(evaluator.power_coefficients(picked.network.values[:, None]))[0]
     counted = _Counted(float(nominal), limit_db)
     try:
@@ -294,7 +288,7 @@ def spread(
         if not counted.centred.count:
             raise
     few = min(counted.centred.count, _CURVE_BUILDS)
-    shares = sensitivities(picked, loading=loading, band_hz=band_hz, source=source)
+    shares = sensitivities(picked, loading=loading, band_hz=band_hz, source=drawn.source)
     worst = worst_case_or_none(
         picked, curve=curve, loading=loading, band_hz=band_hz, most_boxes=_MOST_BOXES
     )

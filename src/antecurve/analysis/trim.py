@@ -28,11 +28,10 @@ from antecurve.job import Job, Stock
 from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import ElementKind
 from antecurve.parts.band_error import BandError
-from antecurve.parts.builds import Builds
+from antecurve.parts.builds import BAND_POINTS, Builds
 from antecurve.parts.distributions import part_source
 from antecurve.parts.drawer import Drawer
 from antecurve.parts.joined import joined_value, values_add
-from antecurve.parts.log_histogram import LogHistogram
 from antecurve.parts.position import Part, PickedNetwork, Position
 from antecurve.parts.scatter import part_table
 from antecurve.pick.candidates import candidates
@@ -60,7 +59,6 @@ _OPTIONS = 256  # nearest options kept for a position
 _MOST_PAIRS = 3_000_000  # pairs of choices tried at most
 _EXTENDED = 64  # combinations that are extended by one more change
 _JUDGED = 16  # choices of which the percentile is worked out, for each number of changes
-_POINTS = 121
 _BUILDS = 16_384
 _AT_ONCE = 65_536
 _LIMITS_AT_ONCE = 1024
@@ -175,14 +173,12 @@ class _Build:
             positions=tuple(by_ref.get(p.element.ref, p) for p in self.picked.positions),
         )
         job = self.job
-        tally = LogHistogram()
         source = part_source(part_table(after), distribution=job.spread.distribution)
-        for some in Builds(source, self.evaluator, job.spread.seed).measured(_BUILDS):
-            tally.add(some.centred_db)
+        errors = Builds(source, self.evaluator, job.spread.seed).centred_histogram(_BUILDS)
         error = error_range(
             after.network, job.curve, band_hz=job.target.band_hz, loading=job.loading
         )
-        return TrimProposal(changes, after, error.centred_db, tally.quantile(0.95))
+        return TrimProposal(changes, after, error.centred_db, errors.quantile(0.95))
 
     def enough_parts(self, changes: tuple[TrimChange, ...]) -> bool:
         """Whether there are enough parts."""
@@ -342,7 +338,7 @@ def _built(
         loading=job.loading,
         band_hz=job.target.band_hz,
         nominal=picked.network.values,
-        points=_POINTS,
+        points=BAND_POINTS,
     )
     most = _choices([len(ways) for ways in options])
     options = [ways[:most] for ways in options]

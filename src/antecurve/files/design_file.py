@@ -93,6 +93,7 @@ def _search(search: SearchReport) -> dict[str, Any]:
         "evaluated": search.evaluated,
         "seconds": search.seconds,
         "claim": search.claim,
+        "criterion": search.criterion,
     }
 
 

@@ -3,21 +3,35 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
+from antecurve.curves.model import Curve
+from antecurve.job import Job
 from antecurve.networks.compiled import Coefficients
+from antecurve.networks.topology import Loading
 from antecurve.parts.band_error import BandError
-from antecurve.parts.distributions import BLOCK, PartSource, draw_block
-from antecurve.parts.scatter import position_values
+from antecurve.parts.distributions import BLOCK, PartSource, draw_block, part_source
+from antecurve.parts.log_histogram import LogHistogram
+from antecurve.parts.position import PickedNetwork
+from antecurve.parts.scatter import part_table, position_values
 
-__all__ = ["Builds", "MeasuredBuilds"]
+__all__ = [
+    "BAND_POINTS",
+    "Builds",
+    "MeasuredBuilds",
+    "builds_of",
+    "error_percentile_db",
+]
 
 Floats = NDArray[np.float64]
+
+BAND_POINTS = 121
+"""Frequencies over the band: 40 a decade from 20 Hz to 20 kHz."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -96,6 +110,24 @@ class Builds:
             left = count - number * BLOCK
             yield MeasuredBuilds(found.centred_db[:left], found.level_db[:left])
 
+    def centred_histogram(self, count: int) -> LogHistogram:
+        """Return the centred errors of the first builds.
+
+        Parameters
+        ----------
+        count : int
+            Number of builds, 1 or more.
+
+        Returns
+        -------
+        LogHistogram
+            Of the centred error [dB].
+        """
+        histogram = LogHistogram()
+        for block in self.measured(count):
+            histogram.add(block.centred_db)
+        return histogram
+
     def _in_order(self, blocks: int, workers: int) -> Iterator[MeasuredBuilds]:
         if workers == 1:
             yield from map(self._measure, range(blocks))
@@ -111,3 +143,94 @@ class Builds:
                     yield waiting.popleft().result()
             finally:
                 pool.shutdown(cancel_futures=True)
+
+
+def builds_of(
+    picked: PickedNetwork,
+    *,
+    curve: Curve,
+    loading: Loading,
+    band_hz: tuple[float, float],
+    seed: int,
+    distribution: str = "uniform",
+    measured: Mapping[str, ArrayLike] | None = None,
+    reel_correlation: float = 0.0,
+    points: int = BAND_POINTS,
+) -> Builds:
+    """Make ready to build a picked network many times.
+
+    Parameters
+    ----------
+    picked : PickedNetwork
+        The network with its parts; each part scatters by itself.
+    curve : Curve
+        The curve to impose.
+    loading : Loading
+        Source and load.
+    band_hz : tuple of float
+        Band in which the error counts [Hz].
+    seed : int
+        Seed, 0 or greater.
+    distribution, measured, reel_correlation : optional
+        See `antecurve.parts.distributions.part_source`.
+    points : int, optional
+        Frequencies over the band, 2 or more.
+
+    Returns
+    -------
+    Builds
+        The builds.
+
+    Raises
+    ------
+    InputError
+        When the distribution does not fit the parts.
+    """
+    source = part_source(
+        part_table(picked),
+        distribution=distribution,
+        measured=measured,
+        reel_correlation=reel_correlation,
+    )
+    evaluator = BandError(
+        picked.topology,
+        curve,
+        loading=loading,
+        band_hz=band_hz,
+        nominal=picked.network.values,
+        points=points,
+    )
+    return Builds(source, evaluator, seed)
+
+
+def error_percentile_db(
+    picked: PickedNetwork, job: Job, *, fraction: float = 0.95, builds: int | None = None
+) -> float:
+    """Simulate the builds of a job and return a percentile of their centred error.
+
+    Parameters
+    ----------
+    picked : PickedNetwork
+        A network with its parts.
+    job : Job
+        Curve, loading and band; seed, number and distribution of its builds.
+    fraction : float, optional
+        Fraction of the builds that the percentile is not below, above 0, at most 1.
+    builds : int or None, optional
+        Fewer builds than the job's: the first ones of the same.
+
+    Returns
+    -------
+    float
+        The percentile [dB].  `antecurve.analysis.spread.spread` of the same job gives the same.
+    """
+    ready = builds_of(
+        picked,
+        curve=job.curve,
+        loading=job.loading,
+        band_hz=job.target.band_hz,
+        seed=job.spread.seed,
+        distribution=job.spread.distribution,
+    )
+    wanted = job.spread.builds if builds is None else min(builds, job.spread.builds)
+    return ready.centred_histogram(wanted).quantile(fraction)

@@ -169,7 +169,7 @@ def finished(search: Search, best: Contender, complete: bool) -> PickResult:
     return PickResult(
         with_exact(best),
         done,
-        shortlist(best, search.pool, search.job),
+        shortlist(best, search.pool),
         forms=compared(search, best),
     )
 

@@ -79,7 +79,7 @@ def pick_pair(search: Search, best: Contender, complete: bool) -> PickResult:
         search.settle(worse.centred_db / NEPER_DB)
     claim = "no two networks of one form have a smaller error of the worse" if whole else ""
     done = report(search, worse.centred_db, whole, claim)
-    entries = shortlist(better, search.pool, search.job)
+    entries = shortlist(better, search.pool)
     return PickResult(
         with_exact(better),
         done,

@@ -58,6 +58,8 @@ class SearchReport:
         Duration [s].
     claim : str
         What exactly is proved, in a sentence.
+    criterion : str
+        What the objective is: ``nominal`` centred error, or its 95th percentile by ``build``.
     """
 
     objective_db: float
@@ -67,6 +69,7 @@ class SearchReport:
     evaluated: int
     seconds: float
     claim: str = ""
+    criterion: str = "nominal"
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,8 +83,7 @@ class ShortlistEntry:
     centred_db : float
         Nominal centred error [dB].
     spread_p95_db : float
-        95th percentile of the centred error over builds [dB], an estimate from 4000 builds with
-        the job's seed.
+        95th percentile of the centred error over the job's builds [dB], as its spread has it.
     parts : int
         Number of physical parts.
     output_resistance_ohm : float
@@ -109,7 +111,7 @@ class FormOutcome:
     centred_db : float or None
         Nominal centred error of its best network met [dB]; ``None`` where there is none.
     spread_p95_db : float or None
-        95th percentile of the centred error over builds [dB], an estimate from 4000 builds.
+        95th percentile of the centred error over the job's builds [dB].
     parts : int or None
         Number of physical parts.
     output_resistance_ohm : float or None

@@ -2,28 +2,32 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.job import Job
+from antecurve.parts.builds import error_percentile_db
+from antecurve.parts.distributions import BLOCK
+from antecurve.parts.position import PickedNetwork
 from antecurve.pick.branch import Space
-from antecurve.pick.builds import spread_percentile
 from antecurve.pick.limits import limit_values
 from antecurve.pick.model import NEPER_DB
 from antecurve.pick.objective import FLOOR
 from antecurve.pick.result import ShortlistEntry
 
-__all__ = ["Contender", "contender", "front", "shortlist"]
+__all__ = ["SCREENING_BUILDS", "Contender", "contender", "front", "shortlist"]
 
 Floats = NDArray[np.float64]
 
-_MOST_RANKED = 36
-_LONGEST = 8
-_SAME_DB = 2e-8
-_NOTICEABLE = 0.02
-_MUCH_WORSE = 20.0
+SCREENING_BUILDS = BLOCK
+"""Builds by which many combinations are compared: one block, known to some 2 % of itself."""
+_MOST_RANKED = 36  # simulated by the screening builds: some 0.2 s in all
+_LONGEST = 8  # rows that fit a screen
+_SAME_DB = 2e-8  # centred errors this close are a tie: twice the rounding of a decibel
+_NOTICEABLE = 0.02  # differences that a choice is not made by
+_MUCH_WORSE = 20.0  # without a limit, alternatives up to this many times the pick's error
 
 
 class Contender:
@@ -43,7 +47,7 @@ class Contender:
         Magnitude of the output impedance at 1 kHz [ohm].
     """
 
-    __slots__ = ("centred_db", "indices", "output_ohm", "parts", "space")
+    __slots__ = ("_p95_db", "centred_db", "indices", "output_ohm", "parts", "space")
 
     def __init__(
         self, space: Space, indices: NDArray[np.int64], centred_db: float, output_ohm: float
@@ -53,6 +57,32 @@ class Contender:
         self.centred_db = centred_db
         self.output_ohm = output_ohm
         self.parts = sum(len(p.uses(int(i))) for p, i in zip(space.places, indices, strict=True))
+
+        self._p95_db: dict[int, float] = {}
+
+    @property
+    def picked(self) -> PickedNetwork:
+        """The combination as a network with parts."""
+        return self.space.picked(self.indices)
+
+    def p95_db(self, builds: int | None = None) -> float:
+        """Return the 95th percentile of the centred error over builds.
+
+        Parameters
+        ----------
+        builds : int or None, optional
+            How many of the job's builds; all by default.
+
+        Returns
+        -------
+        float
+            See `antecurve.parts.builds.error_percentile_db`; simulated once, then remembered.
+        """
+        job = self.space.model.job
+        count = job.spread.builds if builds is None else min(builds, job.spread.builds)
+        if count not in self._p95_db:
+            self._p95_db[count] = error_percentile_db(self.picked, job, builds=count)
+        return self._p95_db[count]
 
     def tie_key(self) -> tuple[float, int, float]:
         """Sort key: error to its resolution, then fewer parts, then lower impedance.
@@ -84,10 +114,10 @@ def contender(space: Space, indices: NDArray[np.int64], errors: Floats) -> list[
     """
     if not len(indices):
         return []
-    found = limit_values(space.model.topology, space.model.job, space.values(indices))
+    limits = limit_values(space.model.topology, space.model.job, space.values(indices))
     return [
         Contender(space, i, float(e) * NEPER_DB, float(r))
-        for i, e, r in zip(indices, errors, found.output_ohm, strict=True)
+        for i, e, r in zip(indices, errors, limits.output_ohm, strict=True)
     ]
 
 
@@ -113,10 +143,8 @@ def front(points: Floats) -> NDArray[np.int64]:
     return np.array(sorted(kept), dtype=np.int64)
 
 
-def shortlist(
-    best: Contender, contenders: list[Contender], job: Job, *, builds: int = 4000
-) -> tuple[ShortlistEntry, ...]:
-    """Return the pick and what else is worth a thought.
+def shortlist(best: Contender, contenders: list[Contender]) -> tuple[ShortlistEntry, ...]:
+    """Choose a few networks to consider beside the pick.
 
     Parameters
     ----------
@@ -124,45 +152,43 @@ def shortlist(
         The pick; it is always the first entry.
     contenders : list of Contender
         Alternatives that meet the job's limits.
-    job : Job
-        Curve, loading, band and spread.
-    builds : int, optional
-        Number of builds for the percentile.
 
     Returns
     -------
     tuple of ShortlistEntry
-        No entry is beaten by another in centred error, 95th percentile over builds (an estimate
-        from that many), number of parts and output resistance at once.  Entries keep the job's
-        error limit, or where it has none 20 times the pick's error; of entries with as many
-        parts whose error and output resistance agree to 2 % there is one.
+        No entry is beaten by another in centred error, 95th percentile over the job's builds,
+        number of parts and output resistance at once.  Entries keep the job's error limit, or
+        where it has none 20 times the pick's error; of entries with as many parts whose error and
+        output resistance agree to 2 % there is one.
+
+    Notes
+    -----
+    Alternatives are chosen by the first builds of the job; those chosen are simulated with all
+    of them, and the front is taken once more.
     """
-    limit = job.target.error_limit_db
+    limit = best.space.model.job.target.error_limit_db
     if limit is None:
         limit = _MUCH_WORSE * max(best.centred_db, FLOOR * NEPER_DB)
     chosen = _preselected(best, [c for c in contenders if c.centred_db <= limit])
-    pickeds = [c.space.picked(c.indices) for c in chosen]
-    spreads = [spread_percentile(p, job, builds=builds) for p in pickeds]
-    points = np.array(
-        [[c.centred_db, s, c.parts, c.output_ohm] for c, s in zip(chosen, spreads, strict=True)]
-    )
+    for builds in (SCREENING_BUILDS, None):
+        chosen = _unbeaten(best, chosen, builds)
+        if builds is not None:
+            chosen = _spread_out(chosen, builds)
     entries = [
-        ShortlistEntry(pickeds[i], chosen[i].centred_db, spreads[i], chosen[i].parts,
-                       chosen[i].output_ohm)
-        for i in front(points)
-    ]  # fmt: skip
-    first = next((e for e in entries if e.picked == pickeds[0]), None)
-    if first is None:
-        first = ShortlistEntry(pickeds[0], best.centred_db, spreads[0], best.parts, best.output_ohm)
-    others = _spread_out(first, [e for e in entries if e.picked != pickeds[0]])
-    return (
-        replace(first, trade="the pick"),
-        *(replace(e, trade=_trade(e, first)) for e in others),
-    )
+        ShortlistEntry(c.picked, c.centred_db, c.p95_db(), c.parts, c.output_ohm) for c in chosen
+    ]
+    first = replace(entries[0], trade="the pick")
+    return (first, *(replace(e, trade=_trade(e, first)) for e in entries[1:]))
+
+
+def _unbeaten(best: Contender, chosen: list[Contender], builds: int | None) -> list[Contender]:
+    """The pick, then those that no other equals or betters in every respect."""
+    points = np.array([[c.centred_db, c.p95_db(builds), c.parts, c.output_ohm] for c in chosen])
+    return [best, *(chosen[i] for i in front(points) if chosen[i] is not best)]
 
 
 def _preselected(best: Contender, contenders: list[Contender]) -> list[Contender]:
-    """The pick and the front by what needs no builds, thinned to what is worth ranking."""
+    """The pick and the front by what needs no builds, thinned to what is simulated."""
     unique = {(id(c.space), tuple(int(i) for i in c.indices)): c for c in contenders}
     ordered = sorted(unique.values(), key=Contender.tie_key)
     if not ordered:
@@ -178,33 +204,31 @@ def _preselected(best: Contender, contenders: list[Contender]) -> list[Contender
     return [best, *thinned]
 
 
-def _spread_out(first: ShortlistEntry, entries: list[ShortlistEntry]) -> list[ShortlistEntry]:
-    """A few entries that cover the range: the best of each count of parts, then the rest evenly."""
-    distinct = [first]
-    for entry in sorted(entries, key=lambda e: e.spread_p95_db):
-        if not any(_alike(entry, other) for other in distinct):
-            distinct.append(entry)
-    entries = sorted(
-        distinct[1:], key=lambda e: (e.parts, e.spread_p95_db, e.output_resistance_ohm)
+def _spread_out(chosen: list[Contender], builds: int) -> list[Contender]:
+    """The pick and a few that cover the range: the best in each respect, then others evenly."""
+    distinct = [chosen[0]]
+    for contender in sorted(chosen[1:], key=lambda c: c.p95_db(builds)):
+        if not any(_alike(contender, other) for other in distinct):
+            distinct.append(contender)
+    others = sorted(distinct[1:], key=lambda c: (c.parts, c.p95_db(builds), c.output_ohm))
+    criteria: tuple[Callable[[Contender], float], ...] = (
+        lambda c: c.p95_db(builds),
+        lambda c: c.output_ohm,
+        lambda c: c.parts,
+        lambda c: c.centred_db,
     )
-    taken: list[ShortlistEntry] = []
-    for criterion in ("spread_p95_db", "output_resistance_ohm", "parts", "centred_db"):
-        if entries:
-            taken.append(min(entries, key=lambda e, c=criterion: getattr(e, c)))  # type: ignore[misc]
-    step = max(1.0, len(entries) / _LONGEST)
-    taken += [entries[int(i * step)] for i in range(min(len(entries), _LONGEST))]
-    unique = list({id(e): e for e in taken}.values())[: _LONGEST - 1]
-    return sorted(unique, key=lambda e: e.centred_db)
+    taken = [min(others, key=criterion) for criterion in criteria if others]
+    step = max(1.0, len(others) / _LONGEST)
+    taken += [others[int(i * step)] for i in range(min(len(others), _LONGEST))]
+    unique = list({id(c): c for c in taken}.values())[: _LONGEST - 1]
+    return [chosen[0], *sorted(unique, key=lambda c: c.centred_db)]
 
 
-def _alike(one: ShortlistEntry, other: ShortlistEntry) -> bool:
+def _alike(one: Contender, other: Contender) -> bool:
     """Whether the difference is too small to choose by."""
     return one.parts == other.parts and all(
         abs(a - b) <= _NOTICEABLE * max(a, b)
-        for a, b in (
-            (one.centred_db, other.centred_db),
-            (one.output_resistance_ohm, other.output_resistance_ohm),
-        )
+        for a, b in ((one.centred_db, other.centred_db), (one.output_ohm, other.output_ohm))
     )
 
 
