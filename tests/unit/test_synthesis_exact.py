@@ -140,6 +140,25 @@ def test_a_refusal_states_the_inequality_and_each_remedy_works(
     assert tried
 
 
+def test_a_load_pole_beyond_every_bound_is_refused_for_that() -> None:
+    # With q = g N(-1/tau)/D(-1/tau) below 0, T5 = tau (1 - q sqrt(1 + (w T5)^2)) has a solution
+    # only where -w tau q < 1: as T5 grows the right side grows by -w tau q T5.
+    curve = Curve("own", (), (0.0005623413251903491,), zeros_at_origin=1)
+    tau = 1e-6 * 1 / (1 / 1000.0 + 1 / 3162.2776601683795)
+    constant = 0.1 * math.hypot(1, 2e3 * math.pi * curve.poles_s[0]) / (2e3 * math.pi)
+    q = constant * (-1 / tau) / (1 - curve.poles_s[0] / tau)
+    reach = -2e3 * math.pi * tau * q
+    assert q < 0 and reach > 1
+    with pytest.raises(UnattainableError, match=rf"{reach:.4g} < 1 does not hold"):
+        exact_network(
+            "foster-1",
+            curve,
+            loading=Loading(0.0, 1000.0, 1e-6),
+            gain=0.1,
+            shunt_resistance=3162.2776601683795,
+        )
+
+
 def test_the_level_in_a_refusal_is_the_nearest() -> None:
     with pytest.raises(UnattainableError) as refused:
         _make("foster-1", CURVE, OPEN, 0.2)
