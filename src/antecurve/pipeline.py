@@ -18,12 +18,11 @@ from numpy.typing import NDArray
 from antecurve.analysis.level import LevelReport, level_report
 from antecurve.analysis.loading import LoadingResult, loading_table
 from antecurve.analysis.parts_list import PartsList, parts_list
-from antecurve.analysis.ratings import PartStresses, largest_amplitude_v, part_stresses
+from antecurve.analysis.ratings import PartStresses, part_stresses
 from antecurve.analysis.response import ResponseTable, response_frequencies, response_table
 from antecurve.analysis.scope import FaultSheet, ScopeTrace, fault_sheet, scope_trace
 from antecurve.analysis.spread import SpreadResult, spread
-from antecurve.analysis.waveform import SquareWave
-from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
+from antecurve.curves.model import Curve
 from antecurve.errors import InputError
 from antecurve.job import Job
 from antecurve.networks.conditions import Conditions
@@ -197,13 +196,7 @@ def error_summary(design: Design) -> ErrorSummary:
     job, exact = design.job, design.exact_network
 
     def against(network: Network, published: bool) -> ErrorRange:
-        return error_range(
-            network,
-            job.curve,
-            band_hz=job.target.band_hz,
-            loading=job.loading,
-            published=published,
-        )
+        return error_range(network, job.conditions, published=published)
 
     return ErrorSummary(
         job=against(design.network, False),
@@ -228,38 +221,16 @@ def analyse(design: Design, *, progress: Callable[[int, int], None] | None = Non
     Analysis
         The results.
     """
-    job = design.job
-    band = job.target.band_hz
     trace, faults = _square_waves(design)
     return Analysis(
-        response=response_table(
-            design.network,
-            curve=job.curve,
-            loading=job.loading,
-            frequency_hz=_frequencies(job.target.band_hz),
-        ),
+        response=response_table(design, frequency_hz=_frequencies(design.conditions.band_hz)),
         error=error_summary(design),
-        level=level_report(
-            design.network,
-            loading=job.loading,
-            source_level_v=job.source_level_v,
-            band_hz=band,
-        ),
-        spread=spread(
-            design.picked,
-            curve=job.curve,
-            loading=job.loading,
-            band_hz=band,
-            builds=job.spread.builds,
-            seed=job.spread.seed,
-            distribution=job.spread.distribution,
-            limit_db=job.target.error_limit_db,
-            progress=progress,
-        ),
-        loading=loading_table(design.network, curve=job.curve, loading=job.loading, band_hz=band),
+        level=level_report(design),
+        spread=spread(design, progress=progress),
+        loading=loading_table(design),
         scope=trace,
         faults=faults,
-        stresses=_stresses(design.network, job),
+        stresses=part_stresses(design),
         formulas=_formulas(design),
         own=_own_solution(design),
     )
@@ -274,28 +245,12 @@ def _frequencies(band_hz: tuple[float, float]) -> NDArray[np.float64]:
 
 def _square_waves(design: Design) -> tuple[ScopeTrace | None, FaultSheet | None]:
     """Traces of a 1 kHz square wave, or nothing where they would hold impulses."""
-    job = design.job
-    wave = SquareWave(
-        frequency_hz=REFERENCE_FREQUENCY_HZ, amplitude_v=math.sqrt(2.0) * job.source_level_v
-    )
     try:
-        return (
-            scope_trace(design.network, curve=job.curve, loading=job.loading, wave=wave),
-            fault_sheet(design.network, curve=job.curve, loading=job.loading, wave=wave),
-        )
+        return scope_trace(design), fault_sheet(design)
     except InputError as error:
         if error.field != "chain":
             raise
         return None, None
-
-
-def _stresses(network: Network, job: Job) -> PartStresses:
-    """At the peak of the job's level, or of a bench generator turned up where that is more."""
-    return part_stresses(
-        network,
-        loading=job.loading,
-        amplitude_v=largest_amplitude_v(source_level_v=job.source_level_v),
-    )
 
 
 def _own_solution(design: Design) -> OwnSolution | None:
@@ -449,8 +404,6 @@ def design_parts_list(design: Design, *, sets: int = 1) -> PartsList:
         design.picked,
         second=second,
         sets=sets,
-        stresses=_stresses(design.network, design.job)
-        if design.analysis is None
-        else design.analysis.stresses,
-        second_stresses=None if second is None else _stresses(second.network, design.job),
+        stresses=part_stresses(design) if design.analysis is None else design.analysis.stresses,
+        second_stresses=None if second is None else part_stresses(second, design.conditions),
     )

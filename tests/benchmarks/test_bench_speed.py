@@ -23,6 +23,7 @@ from antecurve.curves.catalogue import named_curve
 from antecurve.curves.construct import with_limits
 from antecurve.curves.model import response
 from antecurve.networks.compiled import transfer_coefficients
+from antecurve.networks.conditions import Conditions
 from antecurve.networks.topology import Loading, Network
 from antecurve.synthesis.exact import exact_network
 
@@ -56,9 +57,12 @@ def test_loading_grid_of_ten_thousand(network: Network) -> None:
 
     def ours() -> object:
         return loading_table(
-            network, curve=CURVE, loading=LOADING, band_hz=BAND, source_ohm=sources.tolist(),
-            load_ohm=loads.tolist(), load_f=farads.tolist(),
-        )  # fmt: skip
+            network,
+            Conditions(curve=CURVE, loading=LOADING, band_hz=BAND),
+            source_ohm=sources.tolist(),
+            load_ohm=loads.tolist(),
+            load_f=farads.tolist(),
+        )
 
     frequency = np.geomspace(*BAND, 721)
     ideal = np.abs(response(CURVE, frequency))
@@ -68,9 +72,12 @@ def test_loading_grid_of_ten_thousand(network: Network) -> None:
         for source in sources[:10]:
             for load in loads[:10]:
                 c = transfer_coefficients(
-                    network.topology, network.values, source_resistance=source,
-                    load_resistance=load, load_capacitance=1e-10,
-                )  # fmt: skip
+                    network.topology,
+                    network.values,
+                    source_resistance=source,
+                    load_resistance=load,
+                    load_capacitance=1e-10,
+                )
                 s = 2j * math.pi * frequency
                 h = np.polyval(c.numerator[::-1], s) / np.polyval(c.denominator[::-1], s)
                 error = 20 * np.log10(np.abs(h) / ideal)
@@ -87,12 +94,17 @@ def test_trace_of_a_hundred_thousand_samples(network: Network) -> None:
     wave = SquareWave(1000.0)
 
     def ours() -> object:
-        return scope_trace(network, curve=CURVE, loading=LOADING, wave=wave, samples=100_000)
+        return scope_trace(
+            network, Conditions(curve=CURVE, loading=LOADING), wave=wave, samples=100_000
+        )
 
     c = transfer_coefficients(
-        network.topology, network.values, source_resistance=50.0, load_resistance=47e3,
+        network.topology,
+        network.values,
+        source_resistance=50.0,
+        load_resistance=47e3,
         load_capacitance=150e-12,
-    )  # fmt: skip
+    )
     system = signal.TransferFunction(c.numerator[::-1], c.denominator[::-1]).to_ss()
     count = 100_000  # one period; a steady state to 1e-11 takes 80 of them
     instants = np.arange(count) * 1e-8

@@ -39,14 +39,7 @@ def _best(function: Callable[[], object], rounds: int = 3) -> float:
 def _ours(design: Design, workers: int) -> Callable[[], object]:
     job = design.job
     return lambda: spread(
-        design.picked,
-        curve=job.curve,
-        loading=job.loading,
-        band_hz=job.target.band_hz,
-        builds=BUILDS,
-        points=POINTS,
-        workers=workers,
-        limit_db=0.5,
+        design.picked, job.conditions, builds=BUILDS, points=POINTS, workers=workers, limit_db=0.5
     )
 
 
@@ -167,13 +160,6 @@ def test_memory_does_not_grow_with_builds() -> None:
 
 def test_the_default_spread_is_quick(default_design: Design) -> None:
     job = default_job()
-    seconds = _best(
-        lambda: spread(
-            default_design.picked,
-            curve=job.curve,
-            loading=job.loading,
-            band_hz=job.target.band_hz,
-        )
-    )
+    seconds = _best(lambda: spread(default_design.picked, job.conditions))
     print(f"\n100,000 builds with worst case and sensitivities: {seconds:.2f} s")
     assert seconds < 1.0

@@ -15,6 +15,7 @@ import pytest
 
 from antecurve.analysis.response import response_table
 from antecurve.files.job_file import parse_job
+from antecurve.networks.conditions import Conditions
 from antecurve.networks.deviation import error_range, reference_gain
 from antecurve.networks.topology import Loading
 from antecurve.pipeline import Design, analyse, design
@@ -94,8 +95,7 @@ def test_the_page_computes_what_python_computes(
         loading = Loading(source, load, farad)
         table = response_table(
             found.network,
-            curve=found.curve,
-            loading=loading,
+            Conditions(curve=found.curve, loading=loading),
             frequency_hz=found.analysis.response.frequency_hz,
         )
         np.testing.assert_allclose(shown["network_db"], table.network_db, rtol=0, atol=1e-6)
@@ -103,7 +103,9 @@ def test_the_page_computes_what_python_computes(
         level = 20.0 * math.log10(reference_gain(found.network, loading=loading))
         assert shown["gain_db"] == pytest.approx(level, abs=1e-6)
         band = found.job.target.band_hz
-        error = error_range(found.network, found.curve, band_hz=band, loading=loading)
+        error = error_range(
+            found.network, Conditions(curve=found.curve, loading=loading, band_hz=band)
+        )
         assert shown["centred_db"] == pytest.approx(error.centred_db, abs=1e-6)
     page.close()
 

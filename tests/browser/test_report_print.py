@@ -113,13 +113,7 @@ def test_missed_limit_comes_first(browser: Any, tmp_path: Path, default_design: 
 
 def test_bench_sheet_is_landscape(browser: Any, tmp_path: Path, default_design: Design) -> None:
     job = default_design.job
-    plan = bench_plan(
-        default_design.picked,
-        curve=job.curve,
-        loading=job.loading,
-        band_hz=job.target.band_hz,
-        source_level_v=job.source_level_v,
-    )
+    plan = bench_plan(default_design.picked, job.conditions)
     path = tmp_path / "sheet.html"
     path.write_bytes(bench_page("Bench network", plan))
     sheets = printed(browser, path)

@@ -18,6 +18,7 @@ from antecurve.analysis.ratings import part_stresses
 from antecurve.curves.model import inverse_response
 from antecurve.files.design_file import design_json
 from antecurve.files.netlist import netlist
+from antecurve.networks.conditions import Conditions
 from antecurve.networks.topology import ElementKind
 from antecurve.parts.position import Position
 from antecurve.pipeline import Design, design_parts_list
@@ -200,7 +201,11 @@ def test_parts_list_rates_each_network_of_a_pair(default_design: Design) -> None
     second = replace(picked, positions=tuple(lowered(p) for p in picked.positions))
     found = design_parts_list(replace(default_design, second=second))
     ratings = {ref: line.rating for line in found.lines for ref in line.refs}
-    stresses = part_stresses(second.network, loading=default_design.job.loading, amplitude_v=10.0)
+    stresses = part_stresses(
+        second.network,
+        Conditions(curve=default_design.curve, loading=default_design.job.loading),
+        amplitude_v=10.0,
+    )
     assert (ratings["R1.1"], ratings["R1.2"]) == ("0.25 W", stresses.ratings["R1"])
     assert ratings["R1.2"] != ratings["R1.1"]
 

@@ -70,15 +70,7 @@ def test_spread_prints_the_object_of_the_format(
     )
     assert done.code == 0 and done.err == ""
     job = parse_job(JOB)
-    expected = spread(
-        PICKED,
-        curve=job.curve,
-        loading=job.loading,
-        band_hz=job.target.band_hz,
-        builds=5000,
-        seed=9,
-        limit_db=0.2,
-    )
+    expected = spread(PICKED, job.conditions, builds=5000, seed=9, limit_db=0.2)
     assert _json(done) == json.loads(json.dumps(expected.as_dict()))
 
 

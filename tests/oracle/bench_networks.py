@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 from antecurve.curves.catalogue import named_curve
 from antecurve.curves.construct import with_limits
+from antecurve.networks.conditions import Conditions
 from antecurve.networks.topology import Element, ElementKind, Loading, Topology
 from antecurve.parts.position import Part, PickedNetwork, Position
 
@@ -13,7 +16,8 @@ R, C = ElementKind.RESISTOR, ElementKind.CAPACITOR
 DISC = with_limits(named_curve("disc"), ultrasonic_poles_hz=(50e3,))
 LOADING = Loading(50.0, 47e3, 150e-12)
 BAND = (20.0, 20e3)
-COMMON = {"curve": DISC, "loading": LOADING, "band_hz": BAND}
+CONDITIONS = Conditions(curve=DISC, loading=LOADING, band_hz=BAND)
+COMMON: Any = {"conditions": CONDITIONS}
 RESISTOR, CAPACITOR = 0.01, 0.025
 
 

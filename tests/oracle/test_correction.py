@@ -13,6 +13,7 @@ from uncertainties.umath import log10
 from antecurve.analysis.correction import TABLE_FREQUENCIES_HZ, ValueUncertainty, correction
 from antecurve.curves.model import level_db
 from antecurve.errors import InputError
+from antecurve.networks.conditions import Conditions
 
 PICKED = bench_network()
 NONE = np.zeros(6)
@@ -41,7 +42,9 @@ def _level(values, frequency):  # type: ignore[no-untyped-def]
 def test_own_uncertainties_propagate_to_first_order() -> None:
     own = np.array([0.01, 0.02, 0.005, 0.015, 0.01, 0.002])
     uncertainty = ValueUncertainty(own, np.zeros((0, 6)))
-    found = correction(PICKED.network, curve=DISC, loading=LOADING, uncertainty=uncertainty)
+    found = correction(
+        PICKED.network, Conditions(curve=DISC, loading=LOADING), uncertainty=uncertainty
+    )
     values = [ufloat(v, v * u) for v, u in zip(PICKED.network.values, own, strict=True)]
     reference = _level(values, 1000.0)
     for k, frequency in enumerate(TABLE_FREQUENCIES_HZ):
@@ -55,7 +58,9 @@ def test_own_uncertainties_propagate_to_first_order() -> None:
 def test_a_common_cause_propagates_as_one_or_independently_whichever_is_worse() -> None:
     common = np.array([[0.0, 0.003, 0.0, 0.003, 0.0, 0.0], [0.001, 0.0, 0.001, 0.0, 0.001, 0.001]])
     uncertainty = ValueUncertainty(NONE, common)
-    found = correction(PICKED.network, curve=DISC, loading=LOADING, uncertainty=uncertainty)
+    found = correction(
+        PICKED.network, Conditions(curve=DISC, loading=LOADING), uncertainty=uncertainty
+    )
     kept = []
     for kind, standard in (("C", 0.003), ("R", 0.001)):
         meter = ufloat(1.0, standard)
@@ -82,7 +87,10 @@ def test_a_common_cause_propagates_as_one_or_independently_whichever_is_worse() 
 def test_at_1_khz_there_is_nothing_to_subtract() -> None:
     uncertainty = ValueUncertainty(np.full(6, 0.01), np.zeros((0, 6)))
     found = correction(
-        PICKED.network, curve=DISC, loading=LOADING, uncertainty=uncertainty, frequency_hz=1000.0
+        PICKED.network,
+        Conditions(curve=DISC, loading=LOADING),
+        uncertainty=uncertainty,
+        frequency_hz=1000.0,
     )
     assert found.correction_db[0] == 0.0 and found.expanded_uncertainty_db[0] == 0.0
 
@@ -91,15 +99,13 @@ def test_bad_input_is_refused() -> None:
     with pytest.raises(InputError, match="uncertainty"):
         correction(
             PICKED.network,
-            curve=DISC,
-            loading=LOADING,
+            Conditions(curve=DISC, loading=LOADING),
             uncertainty=ValueUncertainty(np.full(6, -0.01), np.zeros((0, 6))),
         )
     with pytest.raises(InputError, match="frequency"):
         correction(
             PICKED.network,
-            curve=DISC,
-            loading=LOADING,
+            Conditions(curve=DISC, loading=LOADING),
             uncertainty=ValueUncertainty(NONE, np.zeros((0, 6))),
             frequency_hz=[0.0],
         )

@@ -15,6 +15,7 @@ from antecurve.curves.catalogue import named_curve
 from antecurve.curves.construct import with_limits
 from antecurve.curves.model import response
 from antecurve.networks.compiled import transfer
+from antecurve.networks.conditions import Conditions
 from antecurve.networks.topology import Element, ElementKind, Loading, Network, Topology
 from antecurve.synthesis.exact import exact_network
 
@@ -122,7 +123,7 @@ def test_report_puts_signal_over_noise() -> None:
     network = _network()
     signal = 0.5 * abs(complex(transfer(network, 1000.0, loading=LOADING)[0]))
     report = noise_report(
-        network, curve=CURVE, loading=LOADING, band_hz=(20.0, 20e3), signal_v=signal
+        network, Conditions(curve=CURVE, loading=LOADING, band_hz=(20.0, 20e3)), signal_v=signal
     )
     assert report.snr_db == pytest.approx(20 * math.log10(signal / report.noise_v))
     # Playback takes treble noise away, A-weighting the bass that is left.

@@ -44,9 +44,7 @@ def test_proved_and_as_reported(result: PickResult) -> None:
     job = default_job()
     assert result.search.proved
     assert 0 <= result.search.objective_db - result.search.lower_bound_db < 1e-6
-    again = error_range(
-        result.best.network, job.curve, band_hz=job.target.band_hz, loading=job.loading
-    )
+    again = error_range(result.best.network, job.conditions)
     assert result.search.objective_db == pytest.approx(again.centred_db, abs=1e-9)
     assert result.search.combinations == pytest.approx(481.0**4 * 798.0**2)
 

@@ -10,6 +10,7 @@ import pytest
 from bench_networks import (
     BAND,
     COMMON,
+    DISC,
     LOADING,
     bench_network,
     network_of,
@@ -20,6 +21,7 @@ from bench_networks import (
 from antecurve.analysis.planning import with_tolerances
 from antecurve.analysis.sensitivity import relative_sensitivity, sensitivities, tighten_first
 from antecurve.analysis.spread import spread
+from antecurve.networks.conditions import Conditions
 from antecurve.networks.topology import Loading
 from antecurve.parts.distributions import part_source, standard_deviations
 from antecurve.parts.position import PickedNetwork
@@ -82,7 +84,9 @@ def test_only_ratios_count() -> None:
 def test_a_divider_by_hand() -> None:
     """H = R2/(R1 + R2): d ln H/d ln R1 = -R1/(R1 + R2); 1 % of R1 = 3 R2 is 0.0651 dB."""
     picked = network_of(position("R1", ("in", "out"), 300.0), position("R2", ("out", "0"), 100.0))
-    found = sensitivities(picked, loading=Loading(0.0, 1e15, 0.0), band_hz=BAND)
+    found = sensitivities(
+        picked, Conditions(curve=DISC, loading=Loading(0.0, 1e15, 0.0), band_hz=BAND)
+    )
     np.testing.assert_allclose(found.db_per_percent[0], -0.75 * 20 / np.log(10) / 100, rtol=1e-9)
     np.testing.assert_allclose(found.db_per_percent[1], 0.75 * 20 / np.log(10) / 100, rtol=1e-9)
     np.testing.assert_allclose(found.error_db_per_percent, 0.0, atol=1e-12)
@@ -91,8 +95,8 @@ def test_a_divider_by_hand() -> None:
 def test_shares_predict_the_variance_over_builds() -> None:
     """The root sum square of the error re 1 kHz against the spread of small tolerances."""
     picked = with_tolerances(bench_network(), [0.001] * 6)
-    found = sensitivities(picked, loading=LOADING, band_hz=BAND)
-    result = spread(picked, **COMMON, builds=32768)  # type: ignore[arg-type]
+    found = sensitivities(picked, Conditions(curve=DISC, loading=LOADING, band_hz=BAND))
+    result = spread(picked, **COMMON, builds=32768)
     width = (result.curves.error_db[3] - result.curves.error_db[1]) / (2 * 1.96)
     expected = np.interp(
         np.log(result.curves.frequency_hz), np.log(found.frequency_hz), found.root_sum_square_db
@@ -105,12 +109,14 @@ def test_shares_predict_the_variance_over_builds() -> None:
 def test_the_largest_share_is_the_one_to_tighten() -> None:
     """Halving the tolerance of each position in turn: the advised one gains most."""
     picked = bench_network()
-    advised = tighten_first(sensitivities(picked, loading=LOADING, band_hz=BAND).positions).ref
+    advised = tighten_first(
+        sensitivities(picked, Conditions(curve=DISC, loading=LOADING, band_hz=BAND)).positions
+    ).ref
     tolerances = [p.tolerance for p in picked.positions]
     gains = {}
     for k, ref in enumerate(picked.topology.refs):
         halved = [t / 2 if i == k else t for i, t in enumerate(tolerances)]
-        result = spread(with_tolerances(picked, halved), **COMMON, builds=20000)  # type: ignore[arg-type]
+        result = spread(with_tolerances(picked, halved), **COMMON, builds=20000)
         gains[ref] = result.centred_db.p95
     assert min(gains, key=lambda ref: gains[ref]) == advised
 
@@ -125,7 +131,10 @@ def test_two_joined_parts_scatter_less_than_one() -> None:
         ),
     )
     loading = Loading(0.0, 1e15, 0.0)
-    shares = [sensitivities(p, loading=loading, band_hz=BAND) for p in (single, pair)]
+    shares = [
+        sensitivities(p, Conditions(curve=DISC, loading=loading, band_hz=BAND))
+        for p in (single, pair)
+    ]
     table = part_table(pair)
     np.testing.assert_allclose(
         standard_deviations(part_source(table, distribution="uniform")), 0.01 / np.sqrt(3)

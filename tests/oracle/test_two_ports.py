@@ -15,6 +15,7 @@ from antecurve.analysis.pads import generator_pad, unit_pad
 from antecurve.curves.catalogue import named_curve
 from antecurve.curves.construct import with_limits
 from antecurve.curves.model import response
+from antecurve.networks.conditions import Conditions
 from antecurve.networks.topology import Loading, Network
 from antecurve.synthesis.exact import exact_network
 
@@ -69,9 +70,7 @@ def _one_port(media: Any, resistance: float) -> Any:
 def test_loading_table_equals_cascaded_two_ports(rf: ModuleType, network: Network) -> None:
     table = loading_table(
         network,
-        curve=CURVE,
-        loading=LOADING,
-        band_hz=BAND,
+        Conditions(curve=CURVE, loading=LOADING, band_hz=BAND),
         source_ohm=(0.0, 600.0),
         load_ohm=(100.0, 1e3),
         load_f=(0.0, 500e-12),
@@ -131,7 +130,7 @@ def test_two_networks_on_one_generator(network: Network) -> None:
     ]
     both = solve_cards([*cards, *second], FREQUENCY)
     one = solve_cards(cards, FREQUENCY)
-    found = shared_generator(network, curve=CURVE, loading=LOADING, band_hz=BAND)
+    found = shared_generator(network, Conditions(curve=CURVE, loading=LOADING, band_hz=BAND))
     assert found.source_ohm.tolist() == [50.0, 100.0]
     expected = 20 * np.log10(abs(both[REFERENCE]) / abs(one[REFERENCE]))
     assert found.level_shift_db[1] == pytest.approx(expected, abs=1e-9)

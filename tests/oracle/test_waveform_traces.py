@@ -18,6 +18,7 @@ from antecurve.analysis.waveform import SquareWave, drive, modes, response_to_sq
 from antecurve.curves.catalogue import named_curve
 from antecurve.curves.construct import with_limits
 from antecurve.networks.compiled import transfer
+from antecurve.networks.conditions import Conditions
 from antecurve.networks.topology import Loading, Network
 from antecurve.synthesis.exact import exact_network
 
@@ -224,7 +225,9 @@ def test_peak_and_slew_are_those_of_a_dense_trace(form: str) -> None:
             np.concatenate([np.linspace(0, wave.half_period_s, 200_001)[:-1],
                             np.geomspace(1e-12, 1e-5, 20_001)])
         )  # fmt: skip
-        report = peak_report(network, loading=LOADING, wave=wave, overload_v=0.05)
+        report = peak_report(
+            network, Conditions(curve=CURVE, loading=LOADING), wave=wave, overload_v=0.05
+        )
         trace = response_to_square_wave(found, wave, dense)
         # A dense grid misses the top by the square of its step.
         assert report.peak_v == pytest.approx(np.abs(trace).max(), rel=1e-6)
@@ -249,7 +252,7 @@ def test_slope_is_the_derivative() -> None:
 def test_scope_trace_is_what_the_modes_say() -> None:
     network = _network()
     wave = SquareWave(1000.0, 0.7)
-    trace = scope_trace(network, curve=CURVE, loading=LOADING, wave=wave, samples=1000)
+    trace = scope_trace(network, Conditions(curve=CURVE, loading=LOADING), wave=wave, samples=1000)
     assert trace.time_s[0] == 0.0
     np.testing.assert_allclose(np.diff(trace.time_s), 1e-6, rtol=1e-9)
     np.testing.assert_array_equal(trace.input_v, np.repeat([0.7, -0.7], 500))
@@ -263,7 +266,9 @@ def test_scope_trace_is_what_the_modes_say() -> None:
 @pytest.mark.parametrize("samples", [1000, 1002, 4000])
 def test_the_falling_edge_falls_on_its_sample(frequency: float, samples: int) -> None:
     wave = SquareWave(frequency)
-    trace = scope_trace(_network(), curve=CURVE, loading=LOADING, wave=wave, samples=samples)
+    trace = scope_trace(
+        _network(), Conditions(curve=CURVE, loading=LOADING), wave=wave, samples=samples
+    )
     half = samples // 2
     np.testing.assert_array_equal(trace.input_v, np.repeat([1.0, -1.0], half))
     np.testing.assert_allclose(trace.playback_v[half:], -trace.playback_v[:half], rtol=1e-9)

@@ -23,6 +23,7 @@ from antecurve.analysis.worst_case import WorstCase, worst_case, worst_corner
 from antecurve.curves.model import Curve, response
 from antecurve.errors import InputError
 from antecurve.networks.compiled import Coefficients, evaluate, transfer_coefficients
+from antecurve.networks.conditions import Conditions
 from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import Loading, Network
 from antecurve.parts.position import PickedNetwork
@@ -50,7 +51,8 @@ def _check(found: WorstCase, picked: PickedNetwork) -> None:
     low, high = position_box(part_table(picked))
     assert np.all((np.array(found.values) >= low) & (np.array(found.values) <= high))
     reached = error_range(
-        Network(picked.topology, np.array(found.values)), DISC, band_hz=BAND, loading=LOADING
+        Network(picked.topology, np.array(found.values)),
+        Conditions(curve=DISC, loading=LOADING, band_hz=BAND),
     ).centred_db
     assert found.centred_db == pytest.approx(reached, rel=1e-9)
     assert found.corner_db <= found.centred_db * (1 + 1e-9)
@@ -61,7 +63,7 @@ def _check(found: WorstCase, picked: PickedNetwork) -> None:
 def test_nothing_within_tolerance_is_worse(seed: int) -> None:
     rng = np.random.default_rng(seed)
     picked = random_network(rng, most_tolerance=0.06)
-    found = worst_case(picked, **COMMON)  # type: ignore[arg-type]
+    found = worst_case(picked, **COMMON)
     _check(found, picked)
     assert found.proved
     # The gap of the search, and what may lie between frequencies: 2.5e-4 dB with nine factors.
@@ -78,7 +80,7 @@ def test_nothing_within_tolerance_is_worse(seed: int) -> None:
 @pytest.mark.parametrize("seed", [100, 101, 102])
 def test_an_optimiser_finds_nothing_worse(seed: int) -> None:
     picked = random_network(np.random.default_rng(seed), most_tolerance=0.05)
-    found = worst_case(picked, **COMMON)  # type: ignore[arg-type]
+    found = worst_case(picked, **COMMON)
     low, high = position_box(part_table(picked))
     best = optimize.differential_evolution(
         lambda x: -_errors(picked, x.T if x.ndim == 2 else x),
@@ -107,10 +109,10 @@ def test_an_extreme_inside_the_box_is_found() -> None:
     picked = _stationary()
     flat = Curve("flat", zeros_s=(1e-3,), poles_s=(1e-3,))
     band, loading = (900.0, 1100.0), Loading(0.0, 1e9, 0.0)
-    found = worst_case(picked, curve=flat, loading=loading, band_hz=band)
+    found = worst_case(picked, Conditions(curve=flat, loading=loading, band_hz=band))
     assert found.proved and not found.at_corner
     assert found.corner_db < 0.95 * found.centred_db
-    corner = worst_corner(picked, curve=flat, loading=loading, band_hz=band)
+    corner = worst_corner(picked, Conditions(curve=flat, loading=loading, band_hz=band))
     assert found.corner_db == corner
     low, high = position_box(part_table(picked))
     line = np.array([[10e3, 10e3, c] for c in np.linspace(low[2], high[2], 4001)])
@@ -125,7 +127,7 @@ def test_an_extreme_inside_the_box_is_found() -> None:
 def test_wide_tolerances_keep_their_bound() -> None:
     """Where there is too little time the bound is wider, and says so."""
     picked = with_tolerances(bench_network(), [0.1, 0.2, 0.1, 0.2, 0.1, 0.1])
-    found = worst_case(picked, **COMMON, most_boxes=20, points_per_decade=30)  # type: ignore[arg-type]
+    found = worst_case(picked, **COMMON, most_boxes=20, points_per_decade=30)
     _check(found, picked)
     assert not found.proved
     rng = np.random.default_rng(1)
@@ -136,15 +138,19 @@ def test_wide_tolerances_keep_their_bound() -> None:
 
 def test_root_sum_square_lies_between_nominal_and_worst() -> None:
     picked = bench_network()
-    found = worst_case(picked, **COMMON)  # type: ignore[arg-type]
-    nominal = error_range(picked.network, DISC, band_hz=BAND, loading=LOADING).centred_db
+    found = worst_case(picked, **COMMON)
+    nominal = error_range(
+        picked.network, Conditions(curve=DISC, loading=LOADING, band_hz=BAND)
+    ).centred_db
     assert nominal < found.root_sum_square_db < found.centred_db
 
 
 def test_without_tolerance_the_worst_case_is_the_nominal_one() -> None:
     picked = with_tolerances(bench_network(), [0.0] * 6)
-    found = worst_case(picked, **COMMON)  # type: ignore[arg-type]
-    nominal = error_range(picked.network, DISC, band_hz=BAND, loading=LOADING).centred_db
+    found = worst_case(picked, **COMMON)
+    nominal = error_range(
+        picked.network, Conditions(curve=DISC, loading=LOADING, band_hz=BAND)
+    ).centred_db
     assert found.centred_db == pytest.approx(nominal, rel=1e-9)
     assert found.root_sum_square_db == pytest.approx(nominal, rel=1e-4)  # on the grid
 
@@ -160,7 +166,7 @@ def test_complex_zeros_are_not_called_proved() -> None:
     )
     with warnings.catch_warnings():
         warnings.simplefilter("error")
-        found = worst_case(picked, **COMMON)  # type: ignore[arg-type]
+        found = worst_case(picked, **COMMON)
     assert not found.proved
     assert found.centred_db <= found.upper_bound_db
 
@@ -171,4 +177,4 @@ def test_too_many_positions_are_refused() -> None:
         position("R20", ("in", "n0"), 1.0), *chain, position("R21", ("n13", "out"), 1.0)
     )
     with pytest.raises(InputError, match="at most 12"):
-        worst_corner(picked, **COMMON)  # type: ignore[arg-type]
+        worst_corner(picked, **COMMON)

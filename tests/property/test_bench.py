@@ -15,6 +15,7 @@ from antecurve.analysis.peaks import peak_voltage
 from antecurve.analysis.waveform import SquareWave, modes, response_to_square_wave
 from antecurve.curves.catalogue import named_curve
 from antecurve.curves.construct import with_limits
+from antecurve.networks.conditions import Conditions
 from antecurve.networks.topology import ElementKind, Loading, Network
 from antecurve.synthesis.exact import exact_network
 
@@ -94,9 +95,13 @@ def test_peaks_grow_with_the_amplitude_and_shrink_with_the_rise_time(
 @given(networks, st.floats(0.0, 1000.0), st.floats(0.0, 1e-9))
 def test_more_load_means_less_level(network: Network, source: float, farad: float) -> None:
     table = loading_table(
-        network, curve=CURVE, loading=LOADING, band_hz=BAND, source_ohm=(source,),
-        load_ohm=(100.0, 1e3, 10e3, 100e3), load_f=(farad,), growth_db=1.0,
-    )  # fmt: skip
+        network,
+        Conditions(curve=CURVE, loading=LOADING, band_hz=BAND),
+        source_ohm=(source,),
+        load_ohm=(100.0, 1e3, 10e3, 100e3),
+        load_f=(farad,),
+        growth_db=1.0,
+    )
     for capacitance in np.unique(table.load_f):
         for ohm in np.unique(table.source_ohm):
             chosen = (table.load_f == capacitance) & (table.source_ohm == ohm)

@@ -11,6 +11,7 @@ from antecurve.analysis.as_built import AsBuilt, MeterAccuracy, as_built, measur
 from antecurve.curves.model import response
 from antecurve.errors import InputError
 from antecurve.networks.compiled import evaluate, transfer_coefficients
+from antecurve.networks.conditions import Conditions
 from antecurve.networks.deviation import error_range
 from antecurve.parts.distributions import draw_block, part_source
 from antecurve.parts.scatter import part_table, position_values
@@ -20,7 +21,7 @@ METER = MeterAccuracy(0.002, 0.005)
 
 
 def _built(measured: dict[str, float], meter: MeterAccuracy = METER) -> AsBuilt:
-    return as_built(PICKED, **COMMON, measured=measured, meter=meter)  # type: ignore[arg-type]
+    return as_built(PICKED, **COMMON, measured=measured, meter=meter)
 
 
 def _everything(**factors: float) -> dict[str, float]:
@@ -106,7 +107,7 @@ def test_nothing_measured_is_the_design() -> None:
     assert found.picked == PICKED
     assert found.nominal == PICKED.topology.refs
     assert found.level_shift_db == 0.0
-    nominal = error_range(PICKED.network, DISC, band_hz=BAND, loading=LOADING)
+    nominal = error_range(PICKED.network, Conditions(curve=DISC, loading=LOADING, band_hz=BAND))
     assert found.error == nominal
 
 

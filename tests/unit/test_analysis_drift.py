@@ -27,6 +27,7 @@ from antecurve.analysis.technologies import TECHNOLOGIES, Technology, technology
 from antecurve.curves.model import response
 from antecurve.errors import InputError
 from antecurve.networks.compiled import lossy_transfer
+from antecurve.networks.conditions import Conditions
 from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import ElementKind, Network
 
@@ -77,9 +78,7 @@ def test_capacitors_alone_move_the_frequency_axis(temperature: float) -> None:
     types = {"resistors": _fixed("still", R, 0.0), "capacitors": _fixed("even", C, 300e-6)}
     found = drift(
         PICKED,
-        curve=DISC,
-        loading=loading,
-        band_hz=BAND,
+        Conditions(curve=DISC, loading=loading, band_hz=BAND),
         temperatures_c=[temperature],
         technologies=types,
     ).rows[0]
@@ -106,19 +105,19 @@ def test_opposite_coefficients_keep_the_time_constants() -> None:
     }
     found = drift(
         PICKED,
-        curve=DISC,
-        loading=loading,
-        band_hz=BAND,
+        Conditions(curve=DISC, loading=loading, band_hz=BAND),
         temperatures_c=[40.0],
         technologies=types,
     )
-    cold = error_range(PICKED.network, DISC, band_hz=BAND, loading=loading).centred_db
+    cold = error_range(
+        PICKED.network, Conditions(curve=DISC, loading=loading, band_hz=BAND)
+    ).centred_db
     assert found.rows[0].centred_db == pytest.approx(cold, rel=1e-9)
     assert found.rows[0].level_shift_db == pytest.approx(0.0, abs=1e-9)
 
 
 def test_no_coefficients_within_their_ranges_are_worse() -> None:
-    found = drift(PICKED, **COMMON, temperatures_c=[40.0])  # type: ignore[arg-type]
+    found = drift(PICKED, **COMMON, temperatures_c=[40.0])
     rng = np.random.default_rng(1)
     for _ in range(200):
         factor = 1 + 20 * np.where(
@@ -127,19 +126,23 @@ def test_no_coefficients_within_their_ranges_are_worse() -> None:
             rng.uniform(-400e-6, -150e-6, 6),
         )
         network = Network(PICKED.topology, PICKED.network.values * factor)
-        error = error_range(network, DISC, band_hz=BAND, loading=LOADING).centred_db
+        error = error_range(
+            network, Conditions(curve=DISC, loading=LOADING, band_hz=BAND)
+        ).centred_db
         assert error <= found.rows[0].worst_centred_db * (1 + 2e-4)  # the gap of the search
 
 
 def test_at_the_reference_nothing_moves() -> None:
     row = drift(PICKED, **COMMON, temperatures_c=[20.0]).rows[0]  # type: ignore[arg-type]
-    nominal = error_range(PICKED.network, DISC, band_hz=BAND, loading=LOADING).centred_db
+    nominal = error_range(
+        PICKED.network, Conditions(curve=DISC, loading=LOADING, band_hz=BAND)
+    ).centred_db
     assert row.centred_db == row.worst_centred_db == pytest.approx(nominal, rel=1e-12)
     assert row.level_shift_db == 0.0
 
 
 def test_a_network_of_many_positions_goes_without_the_worst_case() -> None:
-    found = drift(large_network(), **COMMON, temperatures_c=[20.0, 30.0])  # type: ignore[arg-type]
+    found = drift(large_network(), **COMMON, temperatures_c=[20.0, 30.0])
     reference, warm = found.rows
     assert warm.worst_centred_db is None and warm.centred_db != reference.centred_db
     # At the reference no position moves, so that the worst case is the nominal one.
@@ -163,7 +166,11 @@ def test_losses_equal_a_nodal_solve_with_lossy_capacitors() -> None:
 
 def test_the_effect_of_losses_is_re_1_khz() -> None:
     same = Technology("even", C, 0.0, 0.0, 0.0, 0.01, 0.01)
-    found = loss_effect(PICKED, loading=LOADING, band_hz=BAND, technologies={"capacitors": same})
+    found = loss_effect(
+        PICKED,
+        Conditions(curve=DISC, loading=LOADING, band_hz=BAND),
+        technologies={"capacitors": same},
+    )
     frequency = np.append(found.frequency_hz, 1000.0)
     tangent = np.array([0.0, 0.01, 0.0, 0.01, 0.0, 0.0])
     lossy = lossy_transfer(PICKED.network, frequency, loading=LOADING, loss_tangent=tangent)
@@ -173,7 +180,11 @@ def test_the_effect_of_losses_is_re_1_khz() -> None:
     assert found.level_shift_db == pytest.approx(level[-1], abs=1e-9)
     assert found.largest_db == pytest.approx(np.abs(found.change_db).max())
     none = Technology("ideal", C, 0.0, 0.0, 0.0)
-    still = loss_effect(PICKED, loading=LOADING, band_hz=BAND, technologies={"capacitors": none})
+    still = loss_effect(
+        PICKED,
+        Conditions(curve=DISC, loading=LOADING, band_hz=BAND),
+        technologies={"capacitors": none},
+    )
     assert still.largest_db == pytest.approx(0.0, abs=1e-12)
 
 
@@ -202,7 +213,7 @@ def test_bad_technologies_are_refused(chosen: dict[str, str | Technology], messa
 @pytest.mark.parametrize("temperature", [-300.0, float("nan"), 1e6])
 def test_bad_temperatures_are_refused(temperature: float) -> None:
     with pytest.raises(InputError, match="temperature"):
-        drift(PICKED, **COMMON, temperatures_c=[temperature])  # type: ignore[arg-type]
+        drift(PICKED, **COMMON, temperatures_c=[temperature])
 
 
 @pytest.mark.parametrize("values", [(1e-4, 2e-4, 3e-4), (-1e-4, 0.0, float("inf"))])
@@ -224,6 +235,14 @@ def test_two_parts_share_the_loss_by_capacitance() -> None:
     mixed = {"C1a": Technology("lossy", C, 0.0, 0.0, 0.0, 0.04, 0.04)}
     even = Technology("even", C, 0.0, 0.0, 0.0, 0.03, 0.03)
     clean = {"C1b": Technology("clean", C, 0.0, 0.0, 0.0)}
-    one = loss_effect(picked, loading=LOADING, band_hz=BAND, technologies={**mixed, **clean})
-    other = loss_effect(picked, loading=LOADING, band_hz=BAND, technologies={"capacitors": even})
+    one = loss_effect(
+        picked,
+        Conditions(curve=DISC, loading=LOADING, band_hz=BAND),
+        technologies={**mixed, **clean},
+    )
+    other = loss_effect(
+        picked,
+        Conditions(curve=DISC, loading=LOADING, band_hz=BAND),
+        technologies={"capacitors": even},
+    )
     np.testing.assert_allclose(one.change_db, other.change_db, atol=1e-12)

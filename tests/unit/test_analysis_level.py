@@ -26,6 +26,7 @@ from antecurve.curves.catalogue import named_curve
 from antecurve.curves.construct import with_limits
 from antecurve.errors import InputError
 from antecurve.networks.compiled import transfer, transfer_coefficients
+from antecurve.networks.conditions import Conditions
 from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import Element, ElementKind, Loading, Network, Topology
 from antecurve.synthesis.exact import exact_network
@@ -49,13 +50,17 @@ def _cards(network: Network) -> list[Card]:
         for e, v in zip(network.topology.elements, network.values, strict=True)
     ]
     return [
-        ("RSOURCE", "drive", "in", 50.0), *elements,
-        ("RLOAD", "out", "0", 47e3), ("CLOAD", "out", "0", 150e-12),
-    ]  # fmt: skip
+        ("RSOURCE", "drive", "in", 50.0),
+        *elements,
+        ("RLOAD", "out", "0", 47e3),
+        ("CLOAD", "out", "0", 150e-12),
+    ]
 
 
 def test_level_report(network: Network) -> None:
-    report = level_report(network, loading=LOADING, source_level_v=0.5, band_hz=BAND)
+    report = level_report(
+        network, Conditions(curve=CURVE, loading=LOADING, band_hz=BAND, source_level_v=0.5)
+    )
     assert report.gain_db_at_1khz == pytest.approx(-40.0, abs=1e-9)
     assert report.output_v == pytest.approx(5e-3, rel=1e-9)
     expected = solve_cards(_cards(network), report.decades_hz)
@@ -68,13 +73,20 @@ def test_level_report(network: Network) -> None:
     assert report.square_wave_amplitude_v == pytest.approx(0.5 * math.sqrt(2))
     assert report.snr_db == pytest.approx(20 * math.log10(report.output_v / report.noise_v))
     assert {
-        "gain_db_at_1khz", "output_v", "output_resistance_ohm_at_1khz",
-        "input_impedance_ohm_min", "noise_v", "snr_db", "square_wave_peak_v",
-    } <= set(report.as_dict())  # fmt: skip
+        "gain_db_at_1khz",
+        "output_v",
+        "output_resistance_ohm_at_1khz",
+        "input_impedance_ohm_min",
+        "noise_v",
+        "snr_db",
+        "square_wave_peak_v",
+    } <= set(report.as_dict())
 
 
 def test_setting_gives_the_wanted_level(network: Network) -> None:
-    setting = generator_setting(network, loading=LOADING, wanted_v=7e-3, frequency_hz=100.0)
+    setting = generator_setting(
+        network, Conditions(curve=CURVE, loading=LOADING), wanted_v=7e-3, frequency_hz=100.0
+    )
     found = setting.emf_v * abs(complex(solve_cards(_cards(network), 100.0)[0]))
     assert found == pytest.approx(7e-3, rel=1e-9)
     # A display for 50 ohm on a 50 ohm generator reads half of the EMF: 6.02 dB.
@@ -86,7 +98,7 @@ def test_the_display_does_not_know_what_is_built_out_to_the_network(network: Net
     # A 50 ohm generator with 550 ohm in series is a source of 600 ohm; its EMF and its display
     # are those of the generator.
     there = Loading(600.0, 47e3, 150e-12)
-    setting = generator_setting(network, loading=there, wanted_v=5e-3)
+    setting = generator_setting(network, Conditions(curve=CURVE, loading=there), wanted_v=5e-3)
     assert setting.displayed_v == pytest.approx(setting.emf_v / 2)
 
 
@@ -104,9 +116,10 @@ def test_usual_inputs_are_there_whatever_the_load() -> None:
 def test_plan_advises_where_the_error_is_beyond_the_limit(network: Network) -> None:
     for limit, expected in ((0.1, True), (None, False), (50.0, False)):
         normal, low = level_plan(
-            network, curve=CURVE, loading=LOADING, band_hz=BAND, source_level_v=0.5,
+            network,
+            Conditions(curve=CURVE, loading=LOADING, band_hz=BAND, source_level_v=0.5),
             error_limit_db=limit,
-        ).inputs  # fmt: skip
+        ).inputs
         assert normal.advice == ""
         assert low.error_centred_db > 0.1  # 100 ohm across a network of 500 ohm
         assert ("above the limit of 0.1 dB: make a network for 100 Ω" in low.advice) is expected
@@ -119,7 +132,9 @@ def test_plan_sets_the_generator_or_names_the_pad(network: Network) -> None:
         InputKind("too high", 1.0, 47e3, 150e-12),
     ]
     same, low, high = level_plan(
-        network, curve=CURVE, loading=LOADING, band_hz=BAND, source_level_v=0.5, inputs=kinds
+        network,
+        Conditions(curve=CURVE, loading=LOADING, band_hz=BAND, source_level_v=0.5),
+        inputs=kinds,
     ).inputs
     assert same.setting.emf_v == pytest.approx(0.5, rel=1e-9)
     assert (same.pad, same.advice) == (None, "")
@@ -150,17 +165,24 @@ def test_pads_keep_what_the_network_sees() -> None:
 @pytest.mark.parametrize(
     ("call", "message"),
     [
-        (lambda: generator_pad(
-            attenuation_db=6.0, generator_resistance=600.0, source_resistance=50.0
-        ), "at least 21.58 dB"),
-        (lambda: generator_pad(
-            attenuation_db=6.0, generator_resistance=50.0, source_resistance=0.0
-        ), "above 0 ohm"),
-        (lambda: unit_pad(
-            attenuation_db=20.0, unit_resistance=100.0, load_resistance=47e3
-        ), "more than 53.44 dB"),
+        (
+            lambda: generator_pad(
+                attenuation_db=6.0, generator_resistance=600.0, source_resistance=50.0
+            ),
+            "at least 21.58 dB",
+        ),
+        (
+            lambda: generator_pad(
+                attenuation_db=6.0, generator_resistance=50.0, source_resistance=0.0
+            ),
+            "above 0 ohm",
+        ),
+        (
+            lambda: unit_pad(attenuation_db=20.0, unit_resistance=100.0, load_resistance=47e3),
+            "more than 53.44 dB",
+        ),
     ],
-)  # fmt: skip
+)
 def test_pads_that_can_not_be(call: Any, message: str) -> None:
     with pytest.raises(InputError, match=message):
         call()
@@ -174,7 +196,9 @@ def _rc() -> Network:
 def test_stresses_of_a_resistor_and_a_capacitor() -> None:
     # Across the resistor the impulse response is delta(t) - exp(-t/T)/T: integral of its
     # magnitude 2; across the capacitor exp(-t/T)/T: 1.  Power: (10 V)**2/1 kohm.
-    found = part_stresses(_rc(), loading=Loading(0.0, 1e12, 0.0), amplitude_v=10.0)
+    found = part_stresses(
+        _rc(), Conditions(curve=CURVE, loading=Loading(0.0, 1e12, 0.0)), amplitude_v=10.0
+    )
     resistor, capacitor = found.parts
     assert resistor.voltage_v == pytest.approx(20.0, rel=1e-6)
     assert capacitor.voltage_v == pytest.approx(10.0, rel=1e-6)
@@ -188,18 +212,20 @@ def test_ratings_follow_the_level() -> None:
     assert largest_amplitude_v(source_level_v=20.0) == pytest.approx(20.0 * math.sqrt(2.0))
     found = part_stresses(
         _rc(),
-        loading=Loading(0.0, 1e12, 0.0),
+        Conditions(curve=CURVE, loading=Loading(0.0, 1e12, 0.0)),
         amplitude_v=largest_amplitude_v(source_level_v=20.0),
     )
     # A sine of 28.3 V peak, or a square wave of that: 800/1000 W; twice that is 1.6 W.
     assert found.parts[0].dissipation_w == pytest.approx(0.8, rel=1e-6)
     assert found.ratings == {"R1": "2 W", "C1": "63 V"}
-    beyond = part_stresses(_rc(), loading=Loading(0.0, 1e12, 0.0), amplitude_v=1000.0)
+    beyond = part_stresses(
+        _rc(), Conditions(curve=CURVE, loading=Loading(0.0, 1e12, 0.0)), amplitude_v=1000.0
+    )
     assert beyond.ratings == {"R1": "2 kW or more", "C1": "2 kV or more"}
 
 
 def test_stresses_hold_for_every_sine(network: Network) -> None:
-    found = part_stresses(network, loading=LOADING, amplitude_v=10.0)
+    found = part_stresses(network, Conditions(curve=CURVE, loading=LOADING), amplitude_v=10.0)
     frequency = np.geomspace(0.01, 1e8, 401)
     for part, element, value in zip(
         found.parts, network.topology.elements, network.values, strict=True
@@ -213,11 +239,14 @@ def test_stresses_hold_for_every_sine(network: Network) -> None:
 
 def test_delay_is_the_derivative_of_the_phase(network: Network) -> None:
     frequency = np.geomspace(10, 100e3, 33)
-    table = delay_table(network, frequency, curve=CURVE, loading=LOADING)
+    table = delay_table(network, Conditions(curve=CURVE, loading=LOADING), frequency_hz=frequency)
     found = transfer_coefficients(
-        network.topology, network.values, source_resistance=50.0, load_resistance=47e3,
+        network.topology,
+        network.values,
+        source_resistance=50.0,
+        load_resistance=47e3,
         load_capacitance=150e-12,
-    )  # fmt: skip
+    )
     omega = 2 * math.pi * frequency
 
     def phase(w: Any) -> Any:
@@ -233,7 +262,7 @@ def test_delay_is_the_derivative_of_the_phase(network: Network) -> None:
 
 def test_delay_of_the_chain_is_that_of_the_ultrasonic_poles(network: Network) -> None:
     frequency = np.array([20.0, 1e3, 20e3])
-    table = delay_table(network, frequency, curve=CURVE, loading=LOADING)
+    table = delay_table(network, Conditions(curve=CURVE, loading=LOADING), frequency_hz=frequency)
     pole = 1 / (2 * math.pi * 50e3)
     expected = pole / (1 + (frequency / 50e3) ** 2)
     # On top of it the pole of the load's capacitance, 0.056 us.
@@ -252,7 +281,7 @@ def test_stray_equals_nodal_analysis(network: Network) -> None:
 
 
 def test_stray_table_covers_elements_and_nodes(network: Network) -> None:
-    table = stray_table(network, curve=CURVE, loading=LOADING, band_hz=BAND)
+    table = stray_table(network, Conditions(curve=CURVE, loading=LOADING, band_hz=BAND))
     pairs = {frozenset(row.nodes) for row in table.rows}
     assert len(pairs) == 10  # five nodes, ground among them
     assert {"R1 C1", "R2 C2", "R3", "R4", ""} == {" ".join(row.across) for row in table.rows}
@@ -262,7 +291,7 @@ def test_stray_table_covers_elements_and_nodes(network: Network) -> None:
     enlarged = np.array(network.values)
     enlarged[1] += 10e-12
     expected = error_range(
-        Network(network.topology, enlarged), CURVE, band_hz=BAND, loading=LOADING
+        Network(network.topology, enlarged), Conditions(curve=CURVE, loading=LOADING, band_hz=BAND)
     ).centred_db
     row = next(r for r in table.rows if r.across == ("R1", "C1") and r.capacitance_f == 10e-12)
     assert row.error_centred_db == pytest.approx(expected, abs=1e-10)

@@ -17,6 +17,7 @@ from antecurve.curves.construct import with_limits
 from antecurve.errors import InputError, UnattainableError
 from antecurve.networks.centred_error import CentredError
 from antecurve.networks.compiled import transfer_coefficients
+from antecurve.networks.conditions import Conditions
 from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import Loading, Network
 from antecurve.synthesis.exact import exact_network
@@ -34,23 +35,29 @@ def network() -> Network:
 
 
 def test_every_row_is_a_single_evaluation(network: Network) -> None:
-    table = loading_table(network, curve=CURVE, loading=LOADING, band_hz=BAND)
+    table = loading_table(network, Conditions(curve=CURVE, loading=LOADING, band_hz=BAND))
     assert len(table.source_ohm) == 5 * 5 * 7
     assert (table.source_ohm[0], table.load_ohm[0], table.load_f[0]) == (50.0, 47e3, 150e-12)
     assert table.level_shift_db[0] == 0.0
     for k in range(0, len(table.source_ohm), 7):
         there = Loading(table.source_ohm[k], table.load_ohm[k], table.load_f[k])
-        single = error_range(network, CURVE, band_hz=BAND, loading=there).centred_db
+        single = error_range(
+            network, Conditions(curve=CURVE, loading=there, band_hz=BAND)
+        ).centred_db
         # 240 points a decade and parabolas on both sides, sums in another order
         assert table.error_centred_db[k] == pytest.approx(single, abs=1e-9)
 
 
 def test_rows_are_those_of_the_file_format(network: Network) -> None:
-    found = loading_table(network, curve=CURVE, loading=LOADING, band_hz=BAND).as_dict()
+    found = loading_table(network, Conditions(curve=CURVE, loading=LOADING, band_hz=BAND)).as_dict()
     assert set(found) == {"rows", "window"}
     assert set(found["rows"][0]) == {
-        "source_ohm", "load_ohm", "load_f", "level_shift_db", "error_centred_db",
-    }  # fmt: skip
+        "source_ohm",
+        "load_ohm",
+        "load_f",
+        "level_shift_db",
+        "error_centred_db",
+    }
     assert all(type(v) is float for v in found["rows"][3].values())
 
 
@@ -58,7 +65,10 @@ def test_cable_adds_to_the_input(network: Network) -> None:
     cable = cable_capacitance(capacitance_per_metre=100e-12, length_m=2.0)
     assert cable == pytest.approx(200e-12)
     table = loading_table(
-        network, curve=CURVE, loading=LOADING, band_hz=BAND, load_f=(50e-12,), cable_f=cable
+        network,
+        Conditions(curve=CURVE, loading=LOADING, band_hz=BAND),
+        load_f=(50e-12,),
+        cable_f=cable,
     )
     assert sorted(set(table.load_f)) == pytest.approx([150e-12, 250e-12])
 
@@ -67,22 +77,30 @@ def test_capacitance_across_the_output_is_that_of_the_load(network: Network) -> 
     # A capacitor of 1 nF across R4 = 500 ohm: -10 lg(1 + (2 pi f R C)^2) with R the impedance
     # seen there, at 20 kHz some hundredths of a dB; the table must see it grow with f.
     table = loading_table(
-        network, curve=CURVE, loading=LOADING, band_hz=BAND,
-        source_ohm=(), load_ohm=(), load_f=(0.0, 1e-9, 2e-9),
-    )  # fmt: skip
+        network,
+        Conditions(curve=CURVE, loading=LOADING, band_hz=BAND),
+        source_ohm=(),
+        load_ohm=(),
+        load_f=(0.0, 1e-9, 2e-9),
+    )
     centred = dict(zip(table.load_f.tolist(), table.error_centred_db.tolist(), strict=True))
     assert centred[0.0] < centred[1e-9] < centred[2e-9]
 
 
 @pytest.mark.parametrize("growth", [0.01, 0.1, 0.5])
 def test_window_ends_where_the_error_has_grown(network: Network, growth: float) -> None:
-    window = loading_window(network, curve=CURVE, loading=LOADING, band_hz=BAND, growth_db=growth)
-    nominal = error_range(network, CURVE, band_hz=BAND, loading=LOADING).centred_db
+    window = loading_window(
+        network, Conditions(curve=CURVE, loading=LOADING, band_hz=BAND), growth_db=growth
+    )
+    nominal = error_range(
+        network, Conditions(curve=CURVE, loading=LOADING, band_hz=BAND)
+    ).centred_db
     assert window.limit_db == pytest.approx(nominal + growth)
     fields = {
-        "source_ohm": "source_resistance", "load_ohm": "load_resistance",
+        "source_ohm": "source_resistance",
+        "load_ohm": "load_resistance",
         "load_f": "load_capacitance",
-    }  # fmt: skip
+    }
     ends = 0
     for name, field in fields.items():
         span = getattr(window, name)
@@ -93,7 +111,9 @@ def test_window_ends_where_the_error_has_grown(network: Network, growth: float) 
 
             def error(value: float, field: str = field) -> float:
                 there = replace(LOADING, **{field: value})
-                return error_range(network, CURVE, band_hz=BAND, loading=there).centred_db
+                return error_range(
+                    network, Conditions(curve=CURVE, loading=there, band_hz=BAND)
+                ).centred_db
 
             assert error(end) == pytest.approx(window.limit_db, abs=1e-9)
             assert error(end * outward) > window.limit_db
@@ -103,7 +123,9 @@ def test_window_ends_where_the_error_has_grown(network: Network, growth: float) 
 
 
 def test_window_without_an_end(network: Network) -> None:
-    window = loading_window(network, curve=CURVE, loading=LOADING, band_hz=BAND, growth_db=3.0)
+    window = loading_window(
+        network, Conditions(curve=CURVE, loading=LOADING, band_hz=BAND), growth_db=3.0
+    )
     assert window.load_ohm.high is None
     assert window.load_f.low == 0.0
     assert window.source_ohm.low == 0.0
@@ -114,19 +136,27 @@ def test_centred_error_of_a_flat_ratio_is_zero() -> None:
         "foster-1", CURVE, loading=Loading(50.0, 47e3, 0.0), gain=0.01, shunt_resistance=500.0
     ).network
     found = transfer_coefficients(
-        exact.topology, exact.values, source_resistance=[50.0], load_resistance=47e3,
+        exact.topology,
+        exact.values,
+        source_resistance=[50.0],
+        load_resistance=47e3,
         load_capacitance=0.0,
-    )  # fmt: skip
+    )
     assert CentredError(CURVE, band_hz=BAND)(found)[0] == pytest.approx(0.0, abs=1e-12)
 
 
 @pytest.mark.parametrize("band", [(20.0, 20e3), (1000.0, 1010.0), (30.0, 31.0)])
 def test_centred_error_over_any_band(network: Network, band: tuple[float, float]) -> None:
     found = transfer_coefficients(
-        network.topology, network.values, source_resistance=[600.0], load_resistance=1e3,
+        network.topology,
+        network.values,
+        source_resistance=[600.0],
+        load_resistance=1e3,
         load_capacitance=0.0,
-    )  # fmt: skip
-    single = error_range(network, CURVE, band_hz=band, loading=Loading(600.0, 1e3, 0.0))
+    )
+    single = error_range(
+        network, Conditions(curve=CURVE, loading=Loading(600.0, 1e3, 0.0), band_hz=band)
+    )
     many = CentredError(CURVE, band_hz=band)(found)[0]
     assert many == pytest.approx(single.centred_db, abs=1e-10)
 
@@ -154,7 +184,7 @@ def test_impedance_window_is_where_the_form_can_be_had() -> None:
 
 def test_advice_for_another_generator_holds(network: Network) -> None:
     small, large = generator_advice(
-        network, curve=CURVE, loading=LOADING, band_hz=BAND, source_ohm=(75.0, 600.0)
+        network, Conditions(curve=CURVE, loading=LOADING, band_hz=BAND), source_ohm=(75.0, 600.0)
     )
     assert small.holds
     assert small.impedance_level_ohm is None
@@ -167,7 +197,7 @@ def test_advice_for_another_generator_holds(network: Network) -> None:
             "foster-1", CURVE, loading=LOADING, gain=0.01, shunt_resistance=level
         ).network
         there = Loading(600.0, 47e3, 150e-12)
-        return error_range(exact, CURVE, band_hz=BAND, loading=there).centred_db
+        return error_range(exact, Conditions(curve=CURVE, loading=there, band_hz=BAND)).centred_db
 
     # The advice is for the level of this rounded network, a few parts in a thousand off 0.01.
     assert error(large.impedance_level_ohm) == pytest.approx(0.1, abs=1e-3)
@@ -177,9 +207,11 @@ def test_advice_for_another_generator_holds(network: Network) -> None:
 def test_advice_names_the_output_resistance_it_takes(network: Network) -> None:
     def sentence(limit: float | None) -> str:
         (found,) = generator_advice(
-            network, curve=CURVE, loading=LOADING, band_hz=BAND, source_ohm=(600.0,),
+            network,
+            Conditions(curve=CURVE, loading=LOADING, band_hz=BAND),
+            source_ohm=(600.0,),
             output_resistance_max=limit,
-        )  # fmt: skip
+        )
         return found.sentence
 
     limited = sentence(100.0)
@@ -204,4 +236,5 @@ def test_advice_names_the_output_resistance_it_takes(network: Network) -> None:
 )
 def test_bad_input_is_named(network: Network, change: dict[str, object], message: str) -> None:
     with pytest.raises(InputError, match=message.replace("(", r"\(")):
-        loading_table(network, curve=CURVE, loading=LOADING, band_hz=BAND, **change)  # type: ignore[arg-type]
+        conditions = Conditions(curve=CURVE, loading=LOADING, band_hz=BAND)
+        loading_table(network, conditions, **change)  # type: ignore[arg-type]

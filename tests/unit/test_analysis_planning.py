@@ -13,6 +13,8 @@ from antecurve.analysis.planning import TolerancePlan, plan_tolerances, with_tol
 from antecurve.analysis.spread import spread
 from antecurve.errors import InputError, NoCombinationError
 from antecurve.job import Grade
+from antecurve.networks.conditions import Conditions
+from antecurve.networks.topology import Loading
 from antecurve.parts.band_error import BandError
 from antecurve.parts.builds import Builds
 from antecurve.parts.distributions import part_source
@@ -138,9 +140,11 @@ def test_a_flat_divider_takes_the_cheapest() -> None:
     picked = network_of(position("R1", ("in", "out"), 1e4), position("R2", ("out", "0"), 1e3))
     plan = plan_tolerances(
         picked,
-        curve=Curve("flat", (1e-3,), (1e-3,)),
-        loading=type(COMMON["loading"])(0.0, 1e9, 0.0),  # type: ignore[operator,arg-type]
-        band_hz=(20.0, 20e3),
+        Conditions(
+            curve=Curve("flat", (1e-3,), (1e-3,)),
+            loading=Loading(0.0, 1e9, 0.0),
+            band_hz=(20.0, 20e3),
+        ),
         resistor_grades=RESISTORS,
         capacitor_grades=(),
         limit_db=0.01,

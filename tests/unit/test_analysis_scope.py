@@ -25,6 +25,7 @@ from antecurve.curves.construct import with_limits
 from antecurve.curves.model import Curve, inverse_response
 from antecurve.errors import InputError
 from antecurve.networks.compiled import transfer
+from antecurve.networks.conditions import Conditions
 from antecurve.networks.topology import Loading, Network
 from antecurve.parts.position import Part, PickedNetwork, Position
 from antecurve.report.bench_page import sheet_parts
@@ -97,7 +98,10 @@ def test_no_shelf_is_the_playback_of_the_curve_without_one(picked: PickedNetwork
     expected = inverse_response(no_shelf, FREQUENCY)
     np.testing.assert_allclose(_at(playback_chain(CURVE, fault)), expected, rtol=1e-12)
     trace = scope_trace(
-        picked.network, curve=CURVE, loading=LOADING, wave=SquareWave(1000.0, 0.5), playback=fault
+        picked.network,
+        Conditions(curve=CURVE, loading=LOADING),
+        wave=SquareWave(1000.0, 0.5),
+        playback=fault,
     )
     assert (trace.playback_measures.tilt or 0) < -0.1  # bass that goes on rising: a rising top
 
@@ -142,7 +146,9 @@ def test_bad_waves_are_refused(values: tuple[float, float, float], message: str)
 
 
 def test_fault_sheet_shows_what_its_remarks_say(picked: PickedNetwork) -> None:
-    sheet = fault_sheet(picked.network, curve=CURVE, loading=LOADING, wave=SquareWave(1000.0, 0.5))
+    sheet = fault_sheet(
+        picked.network, Conditions(curve=CURVE, loading=LOADING), wave=SquareWave(1000.0, 0.5)
+    )
     by_name = {t.playback.name: t for t in sheet.traces}
     ideal = by_name["ideal playback"].measures
     assert ideal.tilt == pytest.approx(0.0, abs=1e-9)
@@ -171,7 +177,9 @@ def test_fault_sheet_shows_what_its_remarks_say(picked: PickedNetwork) -> None:
 def test_short_turnover_makes_the_top_rise(picked: PickedNetwork, frequency: float) -> None:
     wave = SquareWave(frequency, 0.5)
     fault = next(f for f in common_faults(CURVE) if f.name == "turnover 20 % short")
-    sheet = fault_sheet(picked.network, curve=CURVE, loading=LOADING, wave=wave, playbacks=[fault])
+    sheet = fault_sheet(
+        picked.network, Conditions(curve=CURVE, loading=LOADING), wave=wave, playbacks=[fault]
+    )
     # Emphasis and playback leave (1 + s 254 us)/(1 + s 318 us): the step rises from 0.8 of its
     # end with 318 us; 40 us after the edge that of the 50 kHz pole, 3 us, is over.
     start = np.interp(40e-6, sheet.time_s, sheet.traces[0].playback_v)
@@ -179,7 +187,9 @@ def test_short_turnover_makes_the_top_rise(picked: PickedNetwork, frequency: flo
 
 
 def test_a_trace_that_is_all_edges_has_no_top(picked: PickedNetwork) -> None:
-    trace = scope_trace(picked.network, curve=CURVE, loading=LOADING, wave=SquareWave(1000.0, 0.5))
+    trace = scope_trace(
+        picked.network, Conditions(curve=CURVE, loading=LOADING), wave=SquareWave(1000.0, 0.5)
+    )
     found = trace.network_measures
     assert (found.tilt, found.overshoot, found.rise_time_s) == (None, None, None)
     assert found.peak_v == pytest.approx(np.abs(trace.network_v).max(), rel=0.2)
@@ -193,14 +203,18 @@ def test_tables_print_zero_without_sign() -> None:
 
 
 def test_no_table_of_the_sheet_prints_a_signed_zero(picked: PickedNetwork) -> None:
-    found = bench_plan(picked, curve=CURVE, loading=LOADING, band_hz=BAND, source_level_v=0.5)
+    found = bench_plan(
+        picked, Conditions(curve=CURVE, loading=LOADING, band_hz=BAND, source_level_v=0.5)
+    )
     cells = [c for p in sheet_parts(found) if p.table for row in p.table.rows for c in row]
     assert "0.00" in cells  # the level at 1 kHz re 1 kHz
     assert [c for c in cells if re.match(r"[+-]0\.?0*( |$)", c)] == []
 
 
 def test_sheet_says_what_its_columns_mean(picked: PickedNetwork) -> None:
-    sheet = bench_sheet(picked, curve=CURVE, loading=LOADING, band_hz=BAND, source_level_v=0.5)
+    sheet = bench_sheet(
+        picked, Conditions(curve=CURVE, loading=LOADING, band_hz=BAND, source_level_v=0.5)
+    )
     limits, reference, display = sheet_lines(sheet)
     assert "over all corners of the tolerances" in limits
     assert "with one and the same EMF" in reference
@@ -211,11 +225,18 @@ def test_sheet_says_what_its_columns_mean(picked: PickedNetwork) -> None:
 
 def test_scope_needs_samples(picked: PickedNetwork) -> None:
     with pytest.raises(InputError, match="samples: received 1"):
-        scope_trace(picked.network, curve=CURVE, loading=LOADING, wave=SquareWave(1e3), samples=1)
+        scope_trace(
+            picked.network,
+            Conditions(curve=CURVE, loading=LOADING),
+            wave=SquareWave(1e3),
+            samples=1,
+        )
 
 
 def test_sheet_gives_levels_with_limits(picked: PickedNetwork) -> None:
-    sheet = bench_sheet(picked, curve=CURVE, loading=LOADING, band_hz=BAND, source_level_v=0.5)
+    sheet = bench_sheet(
+        picked, Conditions(curve=CURVE, loading=LOADING, band_hz=BAND, source_level_v=0.5)
+    )
     unit, scope, meter, probe = sheet.columns
     expected = 0.5 * np.abs(transfer(picked.network, sheet.frequency_hz, loading=LOADING))
     np.testing.assert_allclose(unit.level_v, expected, rtol=1e-9)
@@ -234,7 +255,9 @@ def test_sheet_gives_levels_with_limits(picked: PickedNetwork) -> None:
 
 
 def test_limits_hold_every_build_and_no_more(picked: PickedNetwork) -> None:
-    sheet = bench_sheet(picked, curve=CURVE, loading=LOADING, band_hz=BAND, source_level_v=1.0)
+    sheet = bench_sheet(
+        picked, Conditions(curve=CURVE, loading=LOADING, band_hz=BAND, source_level_v=1.0)
+    )
     rng = np.random.default_rng(7)
     unit = sheet.columns[0]
     topology = picked.topology
@@ -255,7 +278,9 @@ def test_limits_hold_every_build_and_no_more(picked: PickedNetwork) -> None:
 
 def test_settings_stay_below_overload(picked: PickedNetwork) -> None:
     sheet = bench_sheet(
-        picked, curve=CURVE, loading=LOADING, band_hz=BAND, source_level_v=0.5, overload_v=10e-3
+        picked,
+        Conditions(curve=CURVE, loading=LOADING, band_hz=BAND, source_level_v=0.5),
+        overload_v=10e-3,
     )
     peaks = math.sqrt(2) * sheet.columns[0].level_v
     assert np.all(peaks <= 10e-3 * (1 + 1e-9))
@@ -263,6 +288,8 @@ def test_settings_stay_below_overload(picked: PickedNetwork) -> None:
 
 
 def test_both_channels_on_one_generator(picked: PickedNetwork) -> None:
-    sheet = bench_sheet(picked, curve=CURVE, loading=LOADING, band_hz=BAND, source_level_v=0.5)
+    sheet = bench_sheet(
+        picked, Conditions(curve=CURVE, loading=LOADING, band_hz=BAND, source_level_v=0.5)
+    )
     assert sheet.both_channels.source_ohm.tolist() == [50.0, 100.0]
     assert sheet.both_channels.error_centred_db[1] > sheet.both_channels.error_centred_db[0]

@@ -11,6 +11,7 @@ from antecurve.analysis.planning import with_tolerances
 from antecurve.analysis.spread import SpreadResult, spread
 from antecurve.curves.model import response
 from antecurve.errors import InputError
+from antecurve.networks.conditions import Conditions
 from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import Network
 from antecurve.parts.band_error import BandError
@@ -23,7 +24,7 @@ MORE_THAN_TWO_BLOCKS = 2 * BLOCK + 1234
 
 
 def _result(**more: object) -> SpreadResult:
-    return spread(PICKED, **COMMON, **{"builds": 3000, **more})  # type: ignore[arg-type]
+    return spread(PICKED, **COMMON, **{"builds": 3000, **more})
 
 
 def _drawn(tolerances: list[float] | None = None, points: int = 121) -> Builds:
@@ -64,7 +65,7 @@ def test_the_grid_is_within_a_tenth_of_a_percent_of_the_continuum() -> None:
     measured = next(drawn.measured(200)).centred_db
     for build, values in enumerate(_values(drawn, 200).T):
         exact = error_range(
-            Network(PICKED.topology, values), DISC, band_hz=BAND, loading=LOADING
+            Network(PICKED.topology, values), Conditions(curve=DISC, loading=LOADING, band_hz=BAND)
         ).centred_db
         assert measured[build] <= exact * (1 + 1e-5)
         assert measured[build] == pytest.approx(exact, rel=1e-3)
@@ -127,8 +128,10 @@ def test_two_channels_differ_as_two_builds_do() -> None:
 
 def test_parts_without_tolerance_do_not_spread() -> None:
     still = with_tolerances(PICKED, [0.0] * 6)
-    result = spread(still, **COMMON, builds=500, limit_db=0.1)  # type: ignore[arg-type]
-    nominal = error_range(PICKED.network, DISC, band_hz=BAND, loading=LOADING).centred_db
+    result = spread(still, **COMMON, builds=500, limit_db=0.1)
+    nominal = error_range(
+        PICKED.network, Conditions(curve=DISC, loading=LOADING, band_hz=BAND)
+    ).centred_db
     assert result.centred_db.p50 == pytest.approx(nominal, rel=1e-3)
     assert result.centred_db.max == pytest.approx(result.centred_db.p50, rel=1e-9)
     assert result.worst_corner_db == pytest.approx(nominal, rel=1e-6)
@@ -179,5 +182,5 @@ def test_numbers_out_of_range_are_refused(field: str, value: float) -> None:
 
 
 def test_a_network_of_many_positions_goes_without_the_worst_case() -> None:
-    result = spread(large_network(), **COMMON, builds=100)  # type: ignore[arg-type]
+    result = spread(large_network(), **COMMON, builds=100)
     assert result.worst is None and result.as_dict()["worst_corner_db"] is None

@@ -22,6 +22,7 @@ from antecurve.analysis.trim import (
 from antecurve.errors import InputError, NoCombinationError
 from antecurve.job import Job, NetworkRequest, Stock, Target
 from antecurve.networks.compiled import transfer
+from antecurve.networks.conditions import Conditions
 from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import ElementKind, Network
 from antecurve.parts.drawer import Drawer, DrawerEntry
@@ -43,7 +44,7 @@ FITTED = {"C1": 7.28e-9, "C2": 2.02e-9}
 
 def _error(values: np.ndarray) -> float:
     return error_range(
-        Network(PICKED.topology, values), DISC, band_hz=BAND, loading=LOADING
+        Network(PICKED.topology, values), Conditions(curve=DISC, loading=LOADING, band_hz=BAND)
     ).centred_db
 
 

@@ -25,6 +25,7 @@ from antecurve.analysis.strays import stray_table
 from antecurve.analysis.worst_case import worst_case
 from antecurve.errors import InputError
 from antecurve.job import Grade, Target
+from antecurve.networks.conditions import Conditions
 from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import Loading
 from antecurve.parts.log_histogram import LogHistogram
@@ -37,16 +38,26 @@ GRADES: Any = {
     "limit_db": 1.0,
 }
 IN_A_BAND: dict[str, Callable[[Any], object]] = {
-    "error": lambda band: error_range(PICKED.network, DISC, band_hz=band, loading=LOADING),
-    "spread": lambda band: antecurve.spread(PICKED, **COMMON, band_hz=band, builds=10),
-    "sensitivities": lambda band: sensitivities(PICKED, loading=LOADING, band_hz=band),
-    "worst case": lambda band: worst_case(PICKED, **COMMON, band_hz=band),
-    "plan": lambda band: plan_tolerances(PICKED, **COMMON, **GRADES, band_hz=band),
-    "drift": lambda band: drift(PICKED, **COMMON, band_hz=band),
-    "losses": lambda band: loss_effect(PICKED, loading=LOADING, band_hz=band),
-    "loading": lambda band: antecurve.loading_table(PICKED.network, **COMMON, band_hz=band),
-    "strays": lambda band: stray_table(PICKED.network, **COMMON, band_hz=band),
-    "noise": lambda band: noise_report(PICKED.network, **COMMON, band_hz=band, signal_v=5e-3),
+    "error": lambda band: error_range(
+        PICKED.network, Conditions(curve=DISC, loading=LOADING, band_hz=band)
+    ),
+    "spread": lambda band: antecurve.spread(PICKED, Conditions(**COMMON, band_hz=band), builds=10),
+    "sensitivities": lambda band: sensitivities(
+        PICKED, Conditions(curve=DISC, loading=LOADING, band_hz=band)
+    ),
+    "worst case": lambda band: worst_case(PICKED, Conditions(**COMMON, band_hz=band)),
+    "plan": lambda band: plan_tolerances(PICKED, Conditions(**COMMON, band_hz=band), **GRADES),
+    "drift": lambda band: drift(PICKED, Conditions(**COMMON, band_hz=band)),
+    "losses": lambda band: loss_effect(
+        PICKED, Conditions(curve=DISC, loading=LOADING, band_hz=band)
+    ),
+    "loading": lambda band: antecurve.loading_table(
+        PICKED.network, Conditions(**COMMON, band_hz=band)
+    ),
+    "strays": lambda band: stray_table(PICKED.network, Conditions(**COMMON, band_hz=band)),
+    "noise": lambda band: noise_report(
+        PICKED.network, Conditions(**COMMON, band_hz=band), signal_v=5e-3
+    ),
     "impedance": lambda band: smallest_input_impedance(
         PICKED.network, loading=LOADING, band_hz=band
     ),
@@ -66,17 +77,22 @@ def test_bands_are_refused(name: str, band: tuple[float, float]) -> None:
 
 @pytest.mark.parametrize("value", [0.0, -1.0, math.nan, math.inf])
 def test_numbers_are_refused(value: float) -> None:
-    plain = {"band_hz": BAND, **COMMON}
+    plain = Conditions(band_hz=BAND, **COMMON)
     with pytest.raises(InputError, match="frequency"):
-        generator_setting(PICKED.network, loading=LOADING, wanted_v=5e-3, frequency_hz=value)
+        generator_setting(
+            PICKED.network,
+            Conditions(curve=DISC, loading=LOADING),
+            wanted_v=5e-3,
+            frequency_hz=value,
+        )
     with pytest.raises(InputError, match="growth"):
-        generator_advice(PICKED.network, **plain, source_ohm=[600.0], growth_db=value)
+        generator_advice(PICKED.network, plain, source_ohm=[600.0], growth_db=value)
     with pytest.raises(InputError, match="error limit"):
-        level_plan(PICKED.network, **plain, source_level_v=0.5, error_limit_db=value)
+        level_plan(PICKED.network, plain, error_limit_db=value)
     with pytest.raises(InputError, match="probe resistance"):
         Receiver("probe", value, 15e-12)
     with pytest.raises(InputError, match=r"spread\.limit"):
-        antecurve.spread(PICKED, **plain, builds=10, limit_db=value)
+        antecurve.spread(PICKED, plain, builds=10, limit_db=value)
 
 
 BEYOND: dict[str, tuple[Callable[[], object], str]] = {
@@ -124,9 +140,9 @@ def test_quantities_beyond_any_bench_are_refused(name: str) -> None:
 def test_errors_of_many_decibels_are_finite() -> None:
     """Single precision would lose one beside a power ratio of 1e-9; double precision does not."""
     steep = antecurve.Curve("own", (1.0, 2.0, 3.0, 4.0), (1e-6,))
-    plain = {"curve": steep, "band_hz": BAND, "loading": LOADING}
-    found = antecurve.spread(PICKED, **plain, builds=200)
-    nominal = error_range(PICKED.network, **plain).centred_db
+    plain = Conditions(curve=steep, band_hz=BAND, loading=LOADING)
+    found = antecurve.spread(PICKED, plain, builds=200)
+    nominal = error_range(PICKED.network, plain).centred_db
     assert nominal > 60.0
     assert found.centred_db.p50 == pytest.approx(nominal, rel=0.02)  # parts of 1 to 2.5 %
     with pytest.raises(InputError, match="no finite number"):

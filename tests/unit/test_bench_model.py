@@ -30,6 +30,7 @@ from antecurve.judge.signal_path import (
 )
 from antecurve.judge.unit_model import HighEnd, LowEnd, unit_model
 from antecurve.networks.compiled import transfer
+from antecurve.networks.conditions import Conditions
 from antecurve.parts.position import PickedNetwork
 
 FREQUENCY = np.array([20.0, 200.0, 3000.0, 40e3])
@@ -211,9 +212,7 @@ def test_the_network_counts_as_in_its_correction_table() -> None:
     by a factor of sqrt(2 - 1/n) at the most, n being the readings of a meter."""
     built = as_built(
         picked_network(),
-        curve=CURVE,
-        loading=LOADING,
-        band_hz=(20.0, 20e3),
+        Conditions(curve=CURVE, loading=LOADING, band_hz=(20.0, 20e3)),
         measured=dict(zip(TOPOLOGY.refs, picked_network().network.values, strict=True)),
         meter=MeterAccuracy(0.003, 0.006),
     )

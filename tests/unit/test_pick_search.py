@@ -52,7 +52,7 @@ def test_exact_values_are_near_and_exact(found: PickResult) -> None:
     picked = np.array([p.value for p in found.best.positions])
     assert np.abs(np.log(picked / exact)).max() < 0.03
     network = Network(found.best.topology, exact)
-    left = error_range(network, job.curve, band_hz=job.target.band_hz, loading=job.loading)
+    left = error_range(network, job.conditions)
     assert left.centred_db < 1e-4
 
 
@@ -78,9 +78,7 @@ def test_shortlist_is_a_trade_off(found: PickResult) -> None:
     for entry in entries:
         assert entry.trade
         assert entry.parts == entry.picked.part_count
-        again = error_range(
-            entry.picked.network, job.curve, band_hz=job.target.band_hz, loading=job.loading
-        )
+        again = error_range(entry.picked.network, job.conditions)
         assert entry.centred_db == pytest.approx(again.centred_db, abs=1e-8)
         for other in entries:
             if other is not entry:
@@ -127,9 +125,7 @@ def test_balanced_network_has_the_same_response() -> None:
     found = pick(job)
     assert found.search.proved
     assert {p.element.ref for p in found.best.positions} >= {"R1P", "R1N", "C1P", "C1N"}
-    again = error_range(
-        found.best.network, job.curve, band_hz=job.target.band_hz, loading=job.loading
-    )
+    again = error_range(found.best.network, job.conditions)
     assert found.search.objective_db == pytest.approx(again.centred_db, abs=1e-8)
 
 

@@ -11,6 +11,7 @@ from antecurve.curves.construct import with_limits
 from antecurve.curves.model import Curve, response
 from antecurve.errors import InputError, UnattainableError, WiringError
 from antecurve.networks.compiled import transfer
+from antecurve.networks.conditions import Conditions
 from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import Element, ElementKind, Loading, Network, Topology
 from antecurve.synthesis.exact import exact_network
@@ -115,7 +116,9 @@ def test_too_few_elements_are_fitted_and_the_residual_reported() -> None:
     assert not found.exact
     assert found.extra_poles_s == ()
     assert found.residual_db == pytest.approx(
-        error_range(found.network, CURVE, band_hz=BAND, loading=LOADING).centred_db
+        error_range(
+            found.network, Conditions(curve=CURVE, loading=LOADING, band_hz=BAND)
+        ).centred_db
     )
     assert found.network.values[3] == pytest.approx(500.0, rel=1e-12)
     # An independent check that the fit is a minimum: a search without slopes, started from it

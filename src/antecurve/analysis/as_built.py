@@ -6,16 +6,14 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-import numpy as np
-
-from antecurve.analysis.correction import Correction, ValueUncertainty, correction
-from antecurve.curves.model import Curve
+from antecurve.analysis.correction import Correction, correction, value_uncertainty
+from antecurve.analysis.subject import WithParts, picked_of
 from antecurve.errors import InputError
+from antecurve.networks.conditions import Conditions, conditions_of
 from antecurve.networks.deviation import ErrorRange, error_range, reference_gain
-from antecurve.networks.topology import ElementKind, Loading
-from antecurve.parts.distributions import standard_deviation
+from antecurve.networks.topology import ElementKind
 from antecurve.parts.position import Part, PickedNetwork
-from antecurve.parts.scatter import part_table, part_weights, position_scatter
+from antecurve.parts.scatter import part_table
 from antecurve.quantities import check_tolerance, format_quantity
 
 __all__ = ["AsBuilt", "MeterAccuracy", "as_built", "measured_network"]
@@ -150,11 +148,9 @@ def _measured_part(ref: str, unit: str, part: Part, value: float, accuracy: floa
 
 
 def as_built(
-    picked: PickedNetwork,
+    design: WithParts,
+    conditions: Conditions | None = None,
     *,
-    curve: Curve,
-    loading: Loading,
-    band_hz: tuple[float, float],
     measured: Mapping[str, float],
     meter: MeterAccuracy | None = None,
 ) -> AsBuilt:
@@ -162,14 +158,10 @@ def as_built(
 
     Parameters
     ----------
-    picked : PickedNetwork
-        The network as designed.
-    curve : Curve
-        The curve to impose.
-    loading : Loading
-        Source and load.
-    band_hz : tuple of float
-        Low and high end [Hz].
+    design : Designed or PickedNetwork
+        What is analysed: a design, or a network that comes with `conditions`.
+    conditions : Conditions, optional
+        Curve, generator, unit and band; those of the design by default.
     measured : mapping of str to float
         Measured values [ohm or F], as in `measured_network`.
     meter : MeterAccuracy, optional
@@ -193,6 +185,9 @@ def as_built(
     JCGM 100:2008, 5.2.2); what is not measured scatters by itself within its tolerance.
     `antecurve.judge.network_estimate` puts the same into one covariance, for a fit.
     """
+    picked = picked_of(design)
+    conditions = conditions_of(design, conditions)
+    loading = conditions.loading
     meter = meter or MeterAccuracy()
     built = measured_network(picked, measured, meter=meter)
     network = built.network
@@ -201,7 +196,7 @@ def as_built(
     )
 
     def error(published: bool) -> ErrorRange:
-        return error_range(network, curve, band_hz=band_hz, loading=loading, published=published)
+        return error_range(network, conditions, published=published)
 
     return AsBuilt(
         picked=built,
@@ -212,20 +207,5 @@ def as_built(
         error=error(False),
         published_error=error(True),
         level_shift_db=20.0 * math.log10(shift),
-        correction=correction(
-            network, curve=curve, loading=loading, uncertainty=_value_uncertainty(built)
-        ),
-    )
-
-
-def _value_uncertainty(built: PickedNetwork) -> ValueUncertainty:
-    table, weights = part_table(built), part_weights(part_table(built))
-    standard = standard_deviation(table.tolerance, "uniform")
-    by_meter = np.array([q.nominal is not None for p in built.positions for q in p.parts])
-    kinds = np.array(table.kinds)
-    return ValueUncertainty(
-        own=position_scatter(table, np.where(by_meter, 0.0, standard)),
-        common=np.stack(
-            [weights @ np.where(by_meter & (kinds == kind), standard, 0.0) for kind in ElementKind]
-        ),
+        correction=correction(network, conditions, uncertainty=value_uncertainty(built)),
     )

@@ -19,11 +19,9 @@ from antecurve.analysis.noise import TEMPERATURE_K, NoiseReport, noise_report
 from antecurve.analysis.peaks import PeakReport, peak_report
 from antecurve.analysis.ratings import PartStresses, largest_amplitude_v, part_stresses
 from antecurve.analysis.scope import FaultSheet, fault_sheet
-from antecurve.analysis.waveform import SquareWave
-from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
+from antecurve.analysis.subject import WithParts, job_of, job_wave, picked_of
 from antecurve.errors import InputError
-from antecurve.networks.topology import Loading
-from antecurve.parts.position import PickedNetwork
+from antecurve.networks.conditions import Conditions, conditions_of
 from antecurve.quantities import format_quantity
 
 __all__ = ["BenchPlan", "bench_plan"]
@@ -64,35 +62,26 @@ class BenchPlan:
 
 
 def bench_plan(
-    picked: PickedNetwork,
+    design: WithParts,
+    conditions: Conditions | None = None,
     *,
-    curve: Curve,
-    loading: Loading,
-    band_hz: tuple[float, float],
-    source_level_v: float,
     frequencies_hz: Sequence[float] = SPOT_FREQUENCIES_HZ,
     receivers: Sequence[Receiver] | None = None,
     overload_v: float | None = None,
     rise_time_s: float = 0.0,
     temperature_k: float = TEMPERATURE_K,
     amplitude_v: float | None = None,
-    input_level_v: float = NORMAL_LEVEL_V,
+    input_level_v: float | None = None,
     error_limit_db: float | None = None,
 ) -> BenchPlan:
     """Return everything that the bench needs to know of a network.
 
     Parameters
     ----------
-    picked : PickedNetwork
-        The network with its parts.
-    curve : Curve
-        The curve it imposes.
-    loading : Loading
-        Source and load.
-    band_hz : tuple of float
-        Band in which error and noise count [Hz].
-    source_level_v : float
-        EMF of the generator [V rms], above 0; the square wave has the same peak.
+    design : Designed or PickedNetwork
+        What is analysed: a design, or a network that comes with `conditions`.
+    conditions : Conditions, optional
+        Curve, generator, unit and band; those of the design by default.
     frequencies_hz : sequence of float, optional
         Spot frequencies [Hz], above 0.
     receivers : sequence of Receiver, optional
@@ -107,9 +96,9 @@ def bench_plan(
         Largest EMF that the parts have to stand [V], at least the peak of `source_level_v`; by
         default as `antecurve.analysis.ratings.largest_amplitude_v` has it.
     input_level_v : float, optional
-        Level wanted at the job's own input [V rms], above 0.
+        Level wanted at the job's own input [V rms], above 0; the job's own by default.
     error_limit_db : float, optional
-        Largest centred error accepted [dB], above 0; without it no error is too large.
+        Largest centred error accepted [dB], above 0; that of the job by default.
 
     Returns
     -------
@@ -121,6 +110,14 @@ def bench_plan(
     InputError
         When a value is out of range, or the parts are to stand less than the sheet's own EMF.
     """
+    picked = picked_of(design)
+    conditions = conditions_of(design, conditions)
+    loading, source_level_v = conditions.loading, conditions.source_level_v
+    job = job_of(design)
+    if input_level_v is None:
+        input_level_v = NORMAL_LEVEL_V if job is None else job.target.level_v
+    if error_limit_db is None and job is not None:
+        error_limit_db = job.target.error_limit_db
     if amplitude_v is None:
         amplitude_v = largest_amplitude_v(source_level_v=source_level_v)
     elif amplitude_v < math.sqrt(2.0) * source_level_v:
@@ -132,15 +129,15 @@ def bench_plan(
             "raise the largest EMF or lower the level",
         )
     network = picked.network
-    level = level_report(network, loading=loading, source_level_v=source_level_v, band_hz=band_hz)
-    wave = SquareWave(REFERENCE_FREQUENCY_HZ, level.square_wave_amplitude_v, rise_time_s)
+    level = level_report(
+        network,
+        conditions,
+    )
+    wave = job_wave(conditions, rise_time_s=rise_time_s)
     return BenchPlan(
         sheet=bench_sheet(
             picked,
-            curve=curve,
-            loading=loading,
-            band_hz=band_hz,
-            source_level_v=source_level_v,
+            conditions,
             frequencies_hz=frequencies_hz,
             receivers=receivers,
             overload_v=overload_v,
@@ -148,23 +145,15 @@ def bench_plan(
         level=level,
         plan=level_plan(
             network,
-            curve=curve,
-            loading=loading,
-            band_hz=band_hz,
-            source_level_v=source_level_v,
+            conditions,
             inputs=usual_inputs(loading, level_v=input_level_v),
             error_limit_db=error_limit_db,
         ),
         noise=noise_report(
-            network,
-            curve=curve,
-            loading=loading,
-            band_hz=band_hz,
-            signal_v=level.output_v,
-            temperature_k=temperature_k,
+            network, conditions, signal_v=level.output_v, temperature_k=temperature_k
         ),
-        peak=peak_report(network, loading=loading, wave=wave, overload_v=overload_v),
-        stresses=part_stresses(network, loading=loading, amplitude_v=amplitude_v),
-        delay=delay_table(network, frequencies_hz, curve=curve, loading=loading),
-        faults=fault_sheet(network, curve=curve, loading=loading, wave=wave),
+        peak=peak_report(network, conditions, wave=wave, overload_v=overload_v),
+        stresses=part_stresses(network, conditions, amplitude_v=amplitude_v),
+        delay=delay_table(network, conditions, frequency_hz=frequencies_hz),
+        faults=fault_sheet(network, conditions, wave=wave),
     )

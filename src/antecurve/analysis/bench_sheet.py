@@ -13,11 +13,12 @@ from numpy.typing import NDArray
 
 from antecurve.analysis.generator import displayed_level
 from antecurve.analysis.loading import LoadingResult, shared_generator
+from antecurve.analysis.subject import WithParts, picked_of
 from antecurve.arrays import hold_read_only
-from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, response
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, response
 from antecurve.errors import InputError
 from antecurve.networks.compiled import evaluate, transfer_coefficients
-from antecurve.networks.topology import Loading
+from antecurve.networks.conditions import Conditions, conditions_of
 from antecurve.parts.position import PickedNetwork
 from antecurve.parts.scatter import part_table, position_box
 from antecurve.quantities import check_number
@@ -208,12 +209,9 @@ def provers(
 
 
 def bench_sheet(
-    picked: PickedNetwork,
+    design: WithParts,
+    conditions: Conditions | None = None,
     *,
-    curve: Curve,
-    loading: Loading,
-    band_hz: tuple[float, float],
-    source_level_v: float,
     frequencies_hz: Sequence[float] = SPOT_FREQUENCIES_HZ,
     receivers: Sequence[Receiver] | None = None,
     overload_v: float | None = None,
@@ -222,16 +220,10 @@ def bench_sheet(
 
     Parameters
     ----------
-    picked : PickedNetwork
-        The network with its parts and their tolerances.
-    curve : Curve
-        The curve that ideal playback undoes; published time constants count.
-    loading : Loading
-        Source and load.
-    band_hz : tuple of float
-        Band in which the error counts [Hz].
-    source_level_v : float
-        EMF of the generator [V rms], above 0.
+    design : Designed or PickedNetwork
+        What is analysed: a design, or a network that comes with `conditions`.
+    conditions : Conditions, optional
+        Curve, generator, unit and band; those of the design by default.
     frequencies_hz : sequence of float, optional
         Spot frequencies [Hz], above 0.
     receivers : sequence of Receiver, optional
@@ -255,6 +247,10 @@ def bench_sheet(
     The limits are the extremes over all corners of the tolerance box, a position's parts moving
     together; with more than 14 positions the sum of what each does by itself.
     """
+    picked = picked_of(design)
+    conditions = conditions_of(design, conditions)
+    curve, loading = conditions.curve, conditions.loading
+    source_level_v = conditions.source_level_v
     frequency = np.asarray(frequencies_hz, dtype=float)
     if not (frequency.ndim == 1 and len(frequency)) or not np.all(
         np.isfinite(frequency) & (frequency > 0)
@@ -288,9 +284,7 @@ def bench_sheet(
             )
             for levels in spread
         ),
-        both_channels=shared_generator(
-            picked.network, curve=curve, loading=loading, band_hz=band_hz
-        ),
+        both_channels=shared_generator(picked.network, conditions),
         positions=len(picked.positions),
     )
 

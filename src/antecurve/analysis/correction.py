@@ -14,12 +14,17 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from antecurve.analysis.sensitivity import relative_sensitivity
+from antecurve.analysis.subject import picked_of
 from antecurve.arrays import hold_read_only
-from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.curves.tabulate import third_octave_frequencies
 from antecurve.errors import InputError
+from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
 from antecurve.networks.deviation import error_db
-from antecurve.networks.topology import Loading, Network
+from antecurve.networks.topology import ElementKind
+from antecurve.parts.distributions import standard_deviation
+from antecurve.parts.position import PickedNetwork
+from antecurve.parts.scatter import part_table, part_weights, position_scatter
 from antecurve.quantities import DB_PER_NEPER
 
 __all__ = [
@@ -28,6 +33,7 @@ __all__ = [
     "Correction",
     "ValueUncertainty",
     "correction",
+    "value_uncertainty",
 ]
 
 Floats = NDArray[np.float64]
@@ -78,26 +84,48 @@ class Correction:
         hold_read_only(self, "frequency_hz", "correction_db", "expanded_uncertainty_db")
 
 
+def value_uncertainty(built: PickedNetwork) -> ValueUncertainty:
+    """Return the standard uncertainties of a network's values, from the tolerances of its parts.
+
+    Parameters
+    ----------
+    built : PickedNetwork
+        The network; the tolerance of a measured part is its meter's limit of error.
+
+    Returns
+    -------
+    ValueUncertainty
+        Limits count as rectangular distributions, u = limit / sqrt(3) (JCGM 100:2008, 4.3.7).
+    """
+    table, weights = part_table(built), part_weights(part_table(built))
+    standard = standard_deviation(table.tolerance, "uniform")
+    by_meter = np.array([q.nominal is not None for p in built.positions for q in p.parts])
+    kinds = np.array(table.kinds)
+    return ValueUncertainty(
+        own=position_scatter(table, np.where(by_meter, 0.0, standard)),
+        common=np.stack(
+            [weights @ np.where(by_meter & (kinds == kind), standard, 0.0) for kind in ElementKind]
+        ),
+    )
+
+
 def correction(
-    network: Network,
+    design: AnyNetwork,
+    conditions: Conditions | None = None,
     *,
-    curve: Curve,
-    loading: Loading,
-    uncertainty: ValueUncertainty,
+    uncertainty: ValueUncertainty | None = None,
     frequency_hz: ArrayLike = TABLE_FREQUENCIES_HZ,
 ) -> Correction:
     """Return the correction table of a network.
 
     Parameters
     ----------
-    network : Network
-        The network as built.
-    curve : Curve
-        The curve it imposes.
-    loading : Loading
-        Source and load, taken as known.
-    uncertainty : ValueUncertainty
-        Of the values of the positions.
+    design : HasNetwork or Network
+        What is analysed: a design, or a network that comes with `conditions`.
+    conditions : Conditions, optional
+        Curve, generator, unit and band; those of the design by default.
+    uncertainty : ValueUncertainty, optional
+        Of the values of the positions; by default that of the parts' tolerances.
     frequency_hz : array_like, shape (frequencies,), optional
         Frequencies [Hz], greater than 0; those of ISO 266 in thirds of octaves by default.
 
@@ -119,6 +147,11 @@ def correction(
     positions, and sum (S_i u_i)**2, independent between them: an error common to all resistors
     leaves some levels re 1 kHz as they are, which no meter with several ranges can promise.
     """
+    network = network_of(design)
+    conditions = conditions_of(design, conditions)
+    curve, loading = conditions.curve, conditions.loading
+    if uncertainty is None:
+        uncertainty = value_uncertainty(picked_of(design))
     if np.any(uncertainty.own < 0) or np.any(uncertainty.common < 0):
         raise InputError("uncertainty", "a negative number", "it must be 0 or greater")
     frequency = np.atleast_1d(np.array(frequency_hz, dtype=float))

@@ -10,11 +10,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from antecurve.analysis.chain import Chain, joined, network_chain
+from antecurve.analysis.correction import TABLE_FREQUENCIES_HZ
 from antecurve.analysis.playback import IDEAL, Playback, playback_chain
 from antecurve.arrays import hold_read_only
-from antecurve.curves.model import Curve
 from antecurve.errors import InputError
-from antecurve.networks.topology import Loading, Network
+from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
 
 if TYPE_CHECKING:
     import pandas
@@ -114,25 +114,22 @@ def group_delay_s(chain: Chain, frequency_hz: ArrayLike) -> Floats:
 
 
 def delay_table(
-    network: Network,
-    frequency_hz: ArrayLike,
+    design: AnyNetwork,
+    conditions: Conditions | None = None,
     *,
-    curve: Curve,
-    loading: Loading,
+    frequency_hz: ArrayLike = TABLE_FREQUENCIES_HZ,
     playback: Playback = IDEAL,
 ) -> DelayTable:
     """Return phase and group delay of a network, and of network and playback.
 
     Parameters
     ----------
-    network : Network
-        The network.
-    frequency_hz : array_like, shape (frequencies,)
-        Frequencies [Hz], finite and above 0.
-    curve : Curve
-        The curve that playback undoes.
-    loading : Loading
-        Source and load.
+    design : HasNetwork or Network
+        What is analysed: a design, or a network that comes with `conditions`.
+    conditions : Conditions, optional
+        Curve, generator, unit and band; those of the design by default.
+    frequency_hz : array_like, shape (frequencies,), optional
+        Frequencies [Hz], finite and above 0; those of ISO 266 in thirds of octaves by default.
     playback : Playback, optional
         Playback with a fault.
 
@@ -146,6 +143,9 @@ def delay_table(
     InputError
         When a frequency is not finite and above 0, or the playback does not fit the curve.
     """
+    network = network_of(design)
+    conditions = conditions_of(design, conditions)
+    curve, loading = conditions.curve, conditions.loading
     frequency = np.atleast_1d(np.asarray(frequency_hz, dtype=float))
     if not np.all(np.isfinite(frequency) & (frequency > 0)):
         raise InputError("frequency", frequency_hz, "it must be finite and above 0 Hz")

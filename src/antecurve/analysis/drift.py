@@ -14,12 +14,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.analysis.subject import WithParts, picked_of
 from antecurve.analysis.technologies import TECHNOLOGIES, Technology, technology
 from antecurve.analysis.worst_case import worst_case_or_none
-from antecurve.curves.model import Curve
 from antecurve.errors import InputError
+from antecurve.networks.conditions import Conditions, conditions_of
 from antecurve.networks.deviation import error_range, reference_gain
-from antecurve.networks.topology import ElementKind, Loading, Network, network_with_values
+from antecurve.networks.topology import ElementKind, Network, network_with_values
 from antecurve.parts.position import PickedNetwork
 from antecurve.parts.scatter import part_table, position_values
 
@@ -177,11 +178,9 @@ def _with_own(base: Technology, what: str, ref: str, value: float) -> Technology
 
 
 def drift(
-    picked: PickedNetwork,
+    design: WithParts,
+    conditions: Conditions | None = None,
     *,
-    curve: Curve,
-    loading: Loading,
-    band_hz: tuple[float, float],
     temperatures_c: Sequence[float] = (10.0, 15.0, 20.0, 25.0, 30.0, 35.0, 40.0),
     reference_c: float = 20.0,
     technologies: Mapping[str, str | Technology] | None = None,
@@ -190,14 +189,10 @@ def drift(
 
     Parameters
     ----------
-    picked : PickedNetwork
-        The network with its parts.
-    curve : Curve
-        The curve to impose.
-    loading : Loading
-        Source and load, taken as free of drift.
-    band_hz : tuple of float
-        Low and high end [Hz].
+    design : Designed or PickedNetwork
+        What is analysed: a design, or a network that comes with `conditions`.
+    conditions : Conditions, optional
+        Curve, generator, unit and band; those of the design by default.
     temperatures_c : sequence of float, optional
         Temperatures [degree Celsius].
     reference_c : float, optional
@@ -217,6 +212,9 @@ def drift(
         When a temperature is not finite or below absolute zero, or takes a part to 0 or below,
         a technology does not fit, or the band is out of range.
     """
+    picked = picked_of(design)
+    conditions = conditions_of(design, conditions)
+    loading = conditions.loading
     found = part_technologies(picked, technologies)
     for value in (reference_c, *temperatures_c):
         if not (math.isfinite(value) and value >= _COLDEST):
@@ -232,13 +230,11 @@ def drift(
         if np.any(1.0 + ends * step <= 0):
             raise InputError("temperature", temperature, "a coefficient takes a part to 0 there")
         at = _warmed(picked, 1.0 + typical * step)
-        worst = worst_case_or_none(
-            _box(picked, 1.0 + ends * step), curve=curve, loading=loading, band_hz=band_hz
-        )
+        worst = worst_case_or_none(_box(picked, 1.0 + ends * step), conditions)
         rows.append(
             DriftRow(
                 temperature_c=float(temperature),
-                centred_db=error_range(at, curve, band_hz=band_hz, loading=loading).centred_db,
+                centred_db=error_range(at, conditions).centred_db,
                 level_shift_db=20.0 * math.log10(reference_gain(at, loading=loading) / reference),
                 worst_centred_db=None if worst is None else worst.centred_db,
             )

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from antecurve.analysis.pads import Pad, generator_pad
-from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
+from antecurve.analysis.subject import job_of
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.errors import InputError
 from antecurve.networks.compiled import transfer
+from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
 from antecurve.networks.deviation import error_range
-from antecurve.networks.topology import Loading, Network
+from antecurve.networks.topology import Loading
 from antecurve.quantities import check_number, format_quantity
 
 if TYPE_CHECKING:
@@ -225,22 +227,22 @@ def displayed_level(
 
 
 def generator_setting(
-    network: Network,
+    design: AnyNetwork,
+    conditions: Conditions | None = None,
     *,
-    loading: Loading,
-    wanted_v: float,
+    wanted_v: float | None = None,
     frequency_hz: float = REFERENCE_FREQUENCY_HZ,
 ) -> GeneratorSetting:
     """Return the setting of the generator for a wanted level at the unit.
 
     Parameters
     ----------
-    network : Network
-        The network.
-    loading : Loading
-        Source and load.
-    wanted_v : float
-        Level at the unit's input [V rms], above 0.
+    design : HasNetwork or Network
+        What is analysed: a design, or a network that comes with `conditions`.
+    conditions : Conditions, optional
+        Curve, generator, unit and band; those of the design by default.
+    wanted_v : float, optional
+        Level at the unit's input [V rms], above 0; the job's, or 5 mV, by default.
     frequency_hz : float, optional
         Frequency at which it is wanted [Hz], above 0.
 
@@ -254,6 +256,12 @@ def generator_setting(
     InputError
         When the level or the frequency is not above 0.
     """
+    network = network_of(design)
+    conditions = conditions_of(design, conditions)
+    loading = conditions.loading
+    if wanted_v is None:
+        job = job_of(design)
+        wanted_v = NORMAL_LEVEL_V if job is None else job.target.level_v
     check_number(wanted_v, field="wanted level", unit="V")
     check_number(frequency_hz, field="frequency", unit="Hz")
     emf = wanted_v / abs(complex(transfer(network, frequency_hz, loading=loading)[0]))
@@ -261,12 +269,9 @@ def generator_setting(
 
 
 def level_plan(
-    network: Network,
+    design: AnyNetwork,
+    conditions: Conditions | None = None,
     *,
-    curve: Curve,
-    loading: Loading,
-    band_hz: tuple[float, float],
-    source_level_v: float,
     inputs: Sequence[InputKind] | None = None,
     smallest_emf_v: float = _SMALLEST_EMF_V,
     largest_emf_v: float = _LARGEST_EMF_V,
@@ -276,24 +281,18 @@ def level_plan(
 
     Parameters
     ----------
-    network : Network
-        The network.
-    curve : Curve
-        The curve it has to impose.
-    loading : Loading
-        Nominal source and load.
-    band_hz : tuple of float
-        Band in which the error counts [Hz].
-    source_level_v : float
-        The job's level of EMF [V rms], above 0: where it is too high for an input, a pad is
-        worked out.
+    design : HasNetwork or Network
+        What is analysed: a design, or a network that comes with `conditions`.
+    conditions : Conditions, optional
+        Curve, generator, unit and band; those of the design by default.
     inputs : sequence of InputKind, optional
         The inputs; those of `usual_inputs` by default.
     smallest_emf_v, largest_emf_v : float, optional
         Range of the generator's EMF [V rms]; 10 mV and 7.07 V (10 V peak) unless stated (common
         practice, no source).
     error_limit_db : float, optional
-        Largest centred error accepted [dB], above 0; inputs beyond it are told what to do.
+        Largest centred error accepted [dB], above 0; inputs beyond it are told what to do; that of
+        the job by default.
 
     Returns
     -------
@@ -305,6 +304,12 @@ def level_plan(
     InputError
         When a level, the generator's range or the limit is out of range.
     """
+    network = network_of(design)
+    conditions = conditions_of(design, conditions)
+    loading, source_level_v = conditions.loading, conditions.source_level_v
+    job = job_of(design)
+    if error_limit_db is None and job is not None:
+        error_limit_db = job.target.error_limit_db
     check_number(source_level_v, field="source.level", unit="V")
     if error_limit_db is not None:
         check_number(error_limit_db, field="error limit", unit="dB")
@@ -315,8 +320,10 @@ def level_plan(
     planned = []
     for kind in usual_inputs(loading) if inputs is None else inputs:
         there = Loading(loading.source_resistance, kind.load_resistance, kind.load_capacitance)
-        setting = generator_setting(network, loading=there, wanted_v=kind.level_v)
-        error = error_range(network, curve, band_hz=band_hz, loading=there).centred_db
+        setting = generator_setting(
+            network, replace(conditions, loading=there), wanted_v=kind.level_v
+        )
+        error = error_range(network, replace(conditions, loading=there)).centred_db
         pad = _pad_for(source_level_v / setting.emf_v, loading)
         advice = []
         if error_limit_db is not None and error > error_limit_db:

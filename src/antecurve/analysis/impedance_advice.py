@@ -12,8 +12,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from antecurve.analysis.loading import SOURCE_RESISTANCES_OHM
+from antecurve.analysis.subject import job_of
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
 from antecurve.networks.compiled import output_impedance
+from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
 from antecurve.networks.deviation import error_range, reference_gain
 from antecurve.networks.topology import Loading, Network
 from antecurve.quantities import check_number, format_quantity
@@ -199,7 +202,10 @@ def impedance_for_generator(
         if found is None:
             return 1e3
         return (
-            error_range(found.network, curve, band_hz=band_hz, loading=other).centred_db - limit_db
+            error_range(
+                found.network, Conditions(curve=curve, loading=other, band_hz=band_hz)
+            ).centred_db
+            - limit_db
         )
 
     before = None
@@ -214,12 +220,10 @@ def impedance_for_generator(
 
 
 def generator_advice(
-    network: Network,
+    design: AnyNetwork,
+    conditions: Conditions | None = None,
     *,
-    curve: Curve,
-    loading: Loading,
-    band_hz: tuple[float, float],
-    source_ohm: Sequence[float],
+    source_ohm: Sequence[float] | None = None,
     growth_db: float = 0.1,
     output_resistance_max: float | None = None,
 ) -> tuple[GeneratorAdvice, ...]:
@@ -227,21 +231,18 @@ def generator_advice(
 
     Parameters
     ----------
-    network : Network
-        The network.
-    curve : Curve
-        The curve it has to impose.
-    loading : Loading
-        Nominal source and load.
-    band_hz : tuple of float
-        Band in which the error counts [Hz].
-    source_ohm : sequence of float
-        Resistances of the generators [ohm], 0 or greater.
+    design : HasNetwork or Network
+        What is analysed: a design, or a network that comes with `conditions`.
+    conditions : Conditions, optional
+        Curve, generator, unit and band; those of the design by default.
+    source_ohm : sequence of float, optional
+        Resistances of the generators [ohm], 0 or greater; by default those of
+        `antecurve.analysis.loading.SOURCE_RESISTANCES_OHM` that are not the nominal one.
     growth_db : float, optional
         By how much the centred error may grow [dB], above 0.
     output_resistance_max : float, optional
         Largest output resistance at 1 kHz that is wanted [ohm], above 0; an impedance level that
-        goes beyond it is named with the output resistance it takes.
+        goes beyond it is named with the output resistance it takes; that of the job by default.
 
     Returns
     -------
@@ -253,15 +254,23 @@ def generator_advice(
     InputError
         When the growth is not above 0 dB, or another value is out of range.
     """
+    network = network_of(design)
+    conditions = conditions_of(design, conditions)
+    curve, loading, band_hz = conditions.curve, conditions.loading, conditions.band_hz
     check_number(growth_db, field="growth", unit="dB")
-    nominal = error_range(network, curve, band_hz=band_hz, loading=loading).centred_db
+    job = job_of(design)
+    if output_resistance_max is None and job is not None:
+        output_resistance_max = job.network.output_resistance_max
+    if source_ohm is None:
+        source_ohm = sorted({*SOURCE_RESISTANCES_OHM} - {loading.source_resistance})
+    nominal = error_range(network, conditions).centred_db
     limit = nominal + growth_db
     form = network.topology.form
     gain = reference_gain(network, loading=loading)
     advice = []
     for source in source_ohm:
         there = replace(loading, source_resistance=float(source))
-        error = error_range(network, curve, band_hz=band_hz, loading=there).centred_db
+        error = error_range(network, replace(conditions, loading=there)).centred_db
         name = f"A generator of {format_quantity(source, 'ohm') if source else '0 Ω'}"
         if error <= limit:
             advice.append(GeneratorAdvice(source, error, limit, None, f"{name} can be used."))

@@ -15,6 +15,7 @@ from antecurve.analysis.waveform import SquareWave, modes
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.networks.centred_error import log_frequencies
 from antecurve.networks.compiled import input_impedance, output_impedance, transfer
+from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
 from antecurve.networks.deviation import reference_gain
 from antecurve.networks.topology import Loading, Network
 from antecurve.quantities import check_number
@@ -88,24 +89,17 @@ class LevelReport:
 
 
 def level_report(
-    network: Network,
-    *,
-    loading: Loading,
-    source_level_v: float,
-    band_hz: tuple[float, float],
+    design: AnyNetwork,
+    conditions: Conditions | None = None,
 ) -> LevelReport:
     """Return level, impedances, noise and square-wave peak of a network.
 
     Parameters
     ----------
-    network : Network
-        The network.
-    loading : Loading
-        Source and load.
-    source_level_v : float
-        Level of the generator's EMF at 1 kHz [V rms], above 0.
-    band_hz : tuple of float
-        Band of noise and input impedance [Hz].
+    design : HasNetwork or Network
+        What is analysed: a design, or a network that comes with `conditions`.
+    conditions : Conditions, optional
+        Curve, generator, unit and band; those of the design by default.
 
     Returns
     -------
@@ -117,6 +111,13 @@ def level_report(
     InputError
         When the level is not above 0 or the band is out of range.
     """
+    network = network_of(design)
+    conditions = conditions_of(design, conditions)
+    loading, source_level_v, band_hz = (
+        conditions.loading,
+        conditions.source_level_v,
+        conditions.band_hz,
+    )
     check_number(source_level_v, field="source.level", unit="V")
     gains = 20.0 * np.log10(np.abs(transfer(network, DECADES_HZ, loading=loading)))
     gain = reference_gain(network, loading=loading)

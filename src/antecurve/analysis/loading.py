@@ -21,7 +21,8 @@ from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
 from antecurve.errors import InputError
 from antecurve.networks.centred_error import CentredError
 from antecurve.networks.compiled import evaluate, transfer_coefficients
-from antecurve.networks.topology import Loading, Network
+from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
+from antecurve.networks.topology import Network
 
 if TYPE_CHECKING:
     import pandas
@@ -138,11 +139,9 @@ def cable_capacitance(*, capacitance_per_metre: float, length_m: float) -> float
 
 
 def loading_table(
-    network: Network,
+    design: AnyNetwork,
+    conditions: Conditions | None = None,
     *,
-    curve: Curve,
-    loading: Loading,
-    band_hz: tuple[float, float],
     source_ohm: Sequence[float] = SOURCE_RESISTANCES_OHM,
     load_ohm: Sequence[float] = LOAD_RESISTANCES_OHM,
     load_f: Sequence[float] = LOAD_CAPACITANCES_F,
@@ -153,14 +152,10 @@ def loading_table(
 
     Parameters
     ----------
-    network : Network
-        The network.
-    curve : Curve
-        The curve it has to impose.
-    loading : Loading
-        Nominal source and load; each of its values is added to the list it belongs to.
-    band_hz : tuple of float
-        Band in which the error counts [Hz].
+    design : HasNetwork or Network
+        What is analysed: a design, or a network that comes with `conditions`.
+    conditions : Conditions, optional
+        Curve, generator, unit and band; those of the design by default.
     source_ohm : sequence of float, optional
         Source resistances [ohm], 0 or greater.
     load_ohm : sequence of float, optional
@@ -183,6 +178,9 @@ def loading_table(
     InputError
         When a value is out of range.
     """
+    network = network_of(design)
+    conditions = conditions_of(design, conditions)
+    curve, loading, band_hz = conditions.curve, conditions.loading, conditions.band_hz
     cable_capacitance(capacitance_per_metre=cable_f, length_m=1.0)
     axes = (
         _axis("source resistance", source_ohm, loading.source_resistance, least=0.0),
@@ -201,9 +199,7 @@ def loading_table(
     here = np.all(combinations == nominal[:, None], axis=0)
     rs, rl, cl = np.concatenate([nominal[:, None], combinations[:, ~here]], axis=1)
     shift, centred = _evaluate(network, curve, band_hz, rs, rl, cl)
-    window = loading_window(
-        network, curve=curve, loading=loading, band_hz=band_hz, growth_db=growth_db
-    )
+    window = loading_window(network, conditions, growth_db=growth_db)
     return LoadingResult(rs, rl, cl, shift, centred, window)
 
 
@@ -236,11 +232,9 @@ def _evaluate(
 
 
 def shared_generator(
-    network: Network,
+    design: AnyNetwork,
+    conditions: Conditions | None = None,
     *,
-    curve: Curve,
-    loading: Loading,
-    band_hz: tuple[float, float],
     channels: int = 2,
 ) -> LoadingResult:
     """Return what happens when one generator feeds several equal networks at once.
@@ -250,14 +244,10 @@ def shared_generator(
 
     Parameters
     ----------
-    network : Network
-        The network of each channel.
-    curve : Curve
-        The curve it has to impose.
-    loading : Loading
-        Generator and the load of each channel.
-    band_hz : tuple of float
-        Band in which the error counts [Hz].
+    design : HasNetwork or Network
+        What is analysed: a design, or a network that comes with `conditions`.
+    conditions : Conditions, optional
+        Curve, generator, unit and band; those of the design by default.
     channels : int, optional
         Number of networks on the generator, 1 or more.
 
@@ -271,11 +261,14 @@ def shared_generator(
     InputError
         When `channels` is below 1.
     """
+    network = network_of(design)
+    conditions = conditions_of(design, conditions)
+    curve, loading, band_hz = conditions.curve, conditions.loading, conditions.band_hz
     if channels < 1:
         raise InputError("channels", channels, "it must be a whole number, 1 or more")
     rs = loading.source_resistance * np.arange(1.0, channels + 1.0)
     rl = np.full_like(rs, loading.load_resistance)
     cl = np.full_like(rs, loading.load_capacitance)
     shift, centred = _evaluate(network, curve, band_hz, rs, rl, cl)
-    window = loading_window(network, curve=curve, loading=loading, band_hz=band_hz)
+    window = loading_window(network, conditions)
     return LoadingResult(rs, rl, cl, shift, centred, window)

@@ -8,11 +8,10 @@ from typing import Any
 
 import numpy as np
 
-from antecurve.curves.model import Curve
 from antecurve.networks.centred_error import CentredError
 from antecurve.networks.compiled import transfer_coefficients
+from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
 from antecurve.networks.deviation import error_range
-from antecurve.networks.topology import Loading, Network
 from antecurve.quantities import check_number
 
 __all__ = ["LoadingWindow", "Span", "loading_window"]
@@ -76,25 +75,19 @@ class LoadingWindow:
 
 
 def loading_window(
-    network: Network,
+    design: AnyNetwork,
+    conditions: Conditions | None = None,
     *,
-    curve: Curve,
-    loading: Loading,
-    band_hz: tuple[float, float],
     growth_db: float = 0.1,
 ) -> LoadingWindow:
     """Solve for the source and load at which the centred error has grown by a stated amount.
 
     Parameters
     ----------
-    network : Network
-        The network.
-    curve : Curve
-        The curve it has to impose.
-    loading : Loading
-        Nominal source and load.
-    band_hz : tuple of float
-        Band in which the error counts [Hz].
+    design : HasNetwork or Network
+        What is analysed: a design, or a network that comes with `conditions`.
+    conditions : Conditions, optional
+        Curve, generator, unit and band; those of the design by default.
     growth_db : float, optional
         Growth of the centred error [dB], above 0.
 
@@ -113,8 +106,11 @@ def loading_window(
     Outward steps (eight a decade, from a millionth of the quantity's scale) bracket the first
     crossing, Brent's method solves it to a relative 1e-12.
     """
+    network = network_of(design)
+    conditions = conditions_of(design, conditions)
+    curve, loading, band_hz = conditions.curve, conditions.loading, conditions.band_hz
     check_number(growth_db, field="growth", unit="dB")
-    nominal = error_range(network, curve, band_hz=band_hz, loading=loading).centred_db
+    nominal = error_range(network, conditions).centred_db
     limit = nominal + growth_db
     centred = CentredError(curve, band_hz=band_hz)
     scale_ohm = float(np.median([v for v in network.values if v > 1e-3] or [1e3]))
@@ -127,7 +123,7 @@ def loading_window(
     def span(field: str) -> Span:
         def excess(value: float) -> float:
             there = replace(loading, **{field: value})
-            found = error_range(network, curve, band_hz=band_hz, loading=there)
+            found = error_range(network, replace(conditions, loading=there))
             return found.centred_db - limit
 
         def excesses(values: np.ndarray[Any, np.dtype[np.float64]]) -> Any:

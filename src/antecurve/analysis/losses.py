@@ -9,13 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.analysis.drift import part_technologies
+from antecurve.analysis.subject import WithParts, picked_of
 from antecurve.analysis.technologies import Technology
 from antecurve.arrays import hold_read_only
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.networks.centred_error import log_frequencies
 from antecurve.networks.compiled import lossy_transfer, transfer
-from antecurve.networks.topology import Loading
-from antecurve.parts.position import PickedNetwork
+from antecurve.networks.conditions import Conditions, conditions_of
 from antecurve.parts.scatter import part_table, part_weights
 
 __all__ = ["LossEffect", "loss_effect"]
@@ -49,10 +49,9 @@ class LossEffect:
 
 
 def loss_effect(
-    picked: PickedNetwork,
+    design: WithParts,
+    conditions: Conditions | None = None,
     *,
-    loading: Loading,
-    band_hz: tuple[float, float],
     technologies: Mapping[str, str | Technology] | None = None,
     points_per_decade: int = 40,
 ) -> LossEffect:
@@ -60,12 +59,10 @@ def loss_effect(
 
     Parameters
     ----------
-    picked : PickedNetwork
-        The network with its parts.
-    loading : Loading
-        Source and load.
-    band_hz : tuple of float
-        Low and high end [Hz].
+    design : Designed or PickedNetwork
+        What is analysed: a design, or a network that comes with `conditions`.
+    conditions : Conditions, optional
+        Curve, generator, unit and band; those of the design by default.
     technologies : mapping of str to str or Technology, optional
         As in `antecurve.analysis.drift.part_technologies`.
     points_per_decade : int, optional
@@ -87,6 +84,9 @@ def loss_effect(
     10 kHz, not below 0, and is held at that of 1 kHz below.  Parts in parallel: tan d is the mean
     weighted by capacitance.
     """
+    picked = picked_of(design)
+    conditions = conditions_of(design, conditions)
+    loading, band_hz = conditions.loading, conditions.band_hz
     found = part_technologies(picked, technologies)
     frequency = np.append(
         log_frequencies(*band_hz, points_per_decade=points_per_decade), REFERENCE_FREQUENCY_HZ

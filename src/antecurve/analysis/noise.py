@@ -21,6 +21,8 @@ from antecurve.analysis.a_weighting import a_weighting
 from antecurve.curves.model import Curve, inverse_response
 from antecurve.errors import InputError
 from antecurve.networks.compiled import output_impedance
+from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
+from antecurve.networks.deviation import reference_gain
 from antecurve.networks.topology import Loading, Network
 from antecurve.quantities import check_band, check_number
 
@@ -214,28 +216,23 @@ def _quadrature(
 
 
 def noise_report(
-    network: Network,
+    design: AnyNetwork,
+    conditions: Conditions | None = None,
     *,
-    curve: Curve,
-    loading: Loading,
-    band_hz: tuple[float, float],
-    signal_v: float,
+    signal_v: float | None = None,
     temperature_k: float = TEMPERATURE_K,
 ) -> NoiseReport:
     """Return the noise over a band, plain, A-weighted and after ideal playback.
 
     Parameters
     ----------
-    network : Network
-        The network.
-    curve : Curve
-        The curve that playback undoes.
-    loading : Loading
-        Source and load.
-    band_hz : tuple of float
-        Band [Hz].
-    signal_v : float
-        Level of the signal at 1 kHz at the output [V rms], above 0.
+    design : HasNetwork or Network
+        What is analysed: a design, or a network that comes with `conditions`.
+    conditions : Conditions, optional
+        Curve, generator, unit and band; those of the design by default.
+    signal_v : float, optional
+        Level of the signal at 1 kHz at the output [V rms], above 0; that of the EMF through the
+        network by default.
     temperature_k : float, optional
         Temperature [K], above 0.
 
@@ -249,6 +246,11 @@ def noise_report(
     InputError
         When a value is out of range.
     """
+    network = network_of(design)
+    conditions = conditions_of(design, conditions)
+    curve, loading, band_hz = conditions.curve, conditions.loading, conditions.band_hz
+    if signal_v is None:
+        signal_v = conditions.source_level_v * reference_gain(network, loading=loading)
     check_number(signal_v, field="signal", unit="V")
     if not temperature_k > 0:
         raise InputError("temperature", temperature_k, "it must be finite and above 0 K")

@@ -10,8 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.analysis.chain import network_chain
+from antecurve.analysis.subject import job_wave
 from antecurve.analysis.waveform import Modes, SquareWave, modes, response_to_square_wave, slope
-from antecurve.networks.topology import Loading, Network
+from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
 from antecurve.quantities import check_number
 
 __all__ = [
@@ -156,22 +157,22 @@ def peak_voltage(found: Modes, wave: SquareWave) -> float:
 
 
 def peak_report(
-    network: Network,
+    design: AnyNetwork,
+    conditions: Conditions | None = None,
     *,
-    loading: Loading,
-    wave: SquareWave,
+    wave: SquareWave | None = None,
     overload_v: float | None = None,
 ) -> PeakReport:
     """Return peak and slew of a square wave at the unit's input.
 
     Parameters
     ----------
-    network : Network
-        The network.
-    loading : Loading
-        Source and load.
-    wave : SquareWave
-        The wave of EMF.
+    design : HasNetwork or Network
+        What is analysed: a design, or a network that comes with `conditions`.
+    conditions : Conditions, optional
+        Curve, generator, unit and band; those of the design by default.
+    wave : SquareWave, optional
+        The wave of EMF; by default 1 kHz with the peak of the conditions' sine wave.
     overload_v : float, optional
         Peak voltage that overloads the input [V], above 0.
 
@@ -185,8 +186,12 @@ def peak_report(
     InputError
         When the overload level is not above 0.
     """
+    network = network_of(design)
+    conditions = conditions_of(design, conditions)
+    loading = conditions.loading
     if overload_v is not None:
         check_number(overload_v, field="overload level", unit="V")
+    wave = wave or job_wave(conditions)
     found = modes(network_chain(network, loading=loading))
     times = search_times(found, wave)
     peak = largest_magnitude(lambda t: response_to_square_wave(found, wave, t), times)

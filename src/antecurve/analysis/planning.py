@@ -19,10 +19,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from antecurve.analysis.intervals import Proportion, clopper_pearson
-from antecurve.curves.model import Curve
+from antecurve.analysis.subject import WithParts, job_of, picked_of
 from antecurve.errors import InputError, NoCombinationError
-from antecurve.job import Grade
-from antecurve.networks.topology import ElementKind, Loading
+from antecurve.job import Grade, SpreadRequest
+from antecurve.networks.conditions import Conditions, conditions_of
+from antecurve.networks.topology import ElementKind
 from antecurve.parts.band_error import BandError
 from antecurve.parts.builds import BAND_POINTS, Builds
 from antecurve.parts.distributions import part_source
@@ -116,44 +117,40 @@ def with_tolerances(picked: PickedNetwork, tolerances: Sequence[float]) -> Picke
 
 
 def plan_tolerances(
-    picked: PickedNetwork,
+    design: WithParts,
+    conditions: Conditions | None = None,
     *,
-    curve: Curve,
-    loading: Loading,
-    band_hz: tuple[float, float],
-    resistor_grades: Sequence[Grade],
-    capacitor_grades: Sequence[Grade],
-    limit_db: float,
+    resistor_grades: Sequence[Grade] | None = None,
+    capacitor_grades: Sequence[Grade] | None = None,
+    limit_db: float | None = None,
     wanted: float = 0.95,
-    builds: int = 100_000,
-    seed: int = 1,
-    distribution: str = "uniform",
+    builds: int | None = None,
+    seed: int | None = None,
+    distribution: str | None = None,
 ) -> TolerancePlan:
     """Return the cheapest grades that keep a stated yield within a stated limit.
 
     Parameters
     ----------
-    picked : PickedNetwork
-        The network with its parts.
-    curve : Curve
-        The curve to impose.
-    loading : Loading
-        Source and load.
-    band_hz : tuple of float
-        Low and high end [Hz].
-    resistor_grades, capacitor_grades : sequence of Grade
-        What can be bought; without grades the parts keep their tolerances at no price.
-    limit_db : float
-        Limit of the centred error [dB], above 0.
+    design : Designed or PickedNetwork
+        What is analysed: a design, or a network that comes with `conditions`.
+    conditions : Conditions, optional
+        Curve, generator, unit and band; those of the design by default.
+    resistor_grades, capacitor_grades : sequence of Grade, optional
+        What can be bought; those of the job by default;
+        without grades the parts keep their tolerances at no price.
+    limit_db : float, optional
+        Limit of the centred error [dB], above 0; that of the job by default.
     wanted : float, optional
         Fraction of builds within the limit, above 0 and below 1.
     builds : int, optional
-        Builds that confirm a yield, 1 or more.
+        Builds that confirm a yield, 1 or more; those of the job, or 100,000, by default.
     seed : int, optional
-        Seed, 0 or greater; every first look sees the same draws, every confirmation those of
+        Seed, 0 or greater, that of the job, or 1, by default; every first look sees the
+        same draws, every confirmation those of
         another seed that is derived from it.
     distribution : str, optional
-        ``uniform`` or ``normal``.
+        ``uniform`` or ``normal``; that of the job, or uniform, by default.
 
     Returns
     -------
@@ -173,6 +170,19 @@ def plan_tolerances(
     the yield.  That is no theorem, but where the error of the nominal values is well within the
     limit it is so; a yield is never taken for granted, each plan is confirmed by its own builds.
     """
+    picked = picked_of(design)
+    conditions = conditions_of(design, conditions)
+    curve, loading, band_hz = conditions.curve, conditions.loading, conditions.band_hz
+    job = job_of(design)
+    asked = SpreadRequest() if job is None else job.spread
+    if resistor_grades is None:
+        resistor_grades = () if job is None else job.resistors.grades
+    if capacitor_grades is None:
+        capacitor_grades = () if job is None else job.capacitors.grades
+    if limit_db is None and job is not None:
+        limit_db = job.target.error_limit_db
+    if limit_db is None:
+        raise InputError("limit_db", None, "a yield needs a limit; state the largest error [dB]")
     if not 0 < wanted < 1:
         raise InputError("wanted yield", wanted, "it must lie above 0 and below 100 %")
     if not resistor_grades and not capacitor_grades:
@@ -198,9 +208,9 @@ def plan_tolerances(
             points=BAND_POINTS,
         ),
         limit_db=limit_db,
-        builds=builds,
-        seed=seed,
-        distribution=distribution,
+        builds=asked.builds if builds is None else builds,
+        seed=asked.seed if seed is None else seed,
+        distribution=distribution or asked.distribution,
     )
     return _cheapest(plan, wanted)
 

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from antecurve.analysis.chain import Chain, network_chain
 from antecurve.analysis.waveform import modes
 from antecurve.networks.compiled import transfer
+from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
 from antecurve.networks.topology import Element, ElementKind, Loading, Network, Topology
 from antecurve.quantities import check_number, format_quantity
 
@@ -136,18 +137,21 @@ def largest_amplitude_v(*, source_level_v: float) -> float:
 
 
 def part_stresses(
-    network: Network, *, loading: Loading, amplitude_v: float = LARGEST_AMPLITUDE_V
+    design: AnyNetwork,
+    conditions: Conditions | None = None,
+    *,
+    amplitude_v: float | None = None,
 ) -> PartStresses:
     """Return voltage, dissipation and rating of every position.
 
     Parameters
     ----------
-    network : Network
-        The network.
-    loading : Loading
-        Source and load.
+    design : HasNetwork or Network
+        What is analysed: a design, or a network that comes with `conditions`.
+    conditions : Conditions, optional
+        Curve, generator, unit and band; those of the design by default.
     amplitude_v : float, optional
-        Largest magnitude of the EMF [V], above 0.
+        Largest magnitude of the EMF [V], above 0; that of `largest_amplitude_v` by default.
 
     Returns
     -------
@@ -166,6 +170,11 @@ def part_stresses(
     The power of a periodic drive of rms V is at most V**2 max(abs(H))**2/R, and V is at most A:
     a slow square wave comes close to both bounds.
     """
+    network = network_of(design)
+    conditions = conditions_of(design, conditions)
+    loading = conditions.loading
+    if amplitude_v is None:
+        amplitude_v = largest_amplitude_v(source_level_v=conditions.source_level_v)
     check_number(amplitude_v, field="amplitude", unit="V")
     parts = []
     for element, value in zip(network.topology.elements, network.values, strict=True):

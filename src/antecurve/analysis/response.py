@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from antecurve.arrays import hold_read_only
-from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, level_db, response
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, level_db, response
 from antecurve.networks.compiled import input_impedance, output_impedance, transfer
-from antecurve.networks.topology import Loading, Network
+from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
 
 if TYPE_CHECKING:
     import pandas
@@ -96,18 +96,19 @@ def response_frequencies(
 
 
 def response_table(
-    network: Network, *, curve: Curve, loading: Loading, frequency_hz: ArrayLike | None = None
+    design: AnyNetwork,
+    conditions: Conditions | None = None,
+    *,
+    frequency_hz: ArrayLike | None = None,
 ) -> ResponseTable:
     """Return the response of a network beside its curve.
 
     Parameters
     ----------
-    network : Network
-        The network.
-    curve : Curve
-        The curve it has to impose.
-    loading : Loading
-        Source and load.
+    design : HasNetwork or Network
+        What is analysed: a design, or a network that comes with `conditions`.
+    conditions : Conditions, optional
+        Curve, generator, unit and band; those of the design by default.
     frequency_hz : array_like, shape (frequencies,), optional
         Frequencies [Hz], greater than 0; by default 20 Hz to 100 kHz at 48 points a decade.
 
@@ -121,6 +122,9 @@ def response_table(
     InputError
         When a frequency is not finite and greater than 0.
     """
+    network = network_of(design)
+    conditions = conditions_of(design, conditions)
+    curve, loading = conditions.curve, conditions.loading
     frequency = response_frequencies() if frequency_hz is None else np.asarray(frequency_hz, float)
     ideal = response(curve, frequency)
     with_reference = np.append(frequency, REFERENCE_FREQUENCY_HZ)

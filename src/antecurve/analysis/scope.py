@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from antecurve.analysis.chain import Chain, joined, network_chain
 from antecurve.analysis.peaks import largest_magnitude, search_times
 from antecurve.analysis.playback import IDEAL, Playback, common_faults, playback_chain
+from antecurve.analysis.subject import job_wave
 from antecurve.analysis.waveform import (
     Modes,
     SquareWave,
@@ -20,9 +21,8 @@ from antecurve.analysis.waveform import (
     response_to_square_wave,
 )
 from antecurve.arrays import hold_read_only
-from antecurve.curves.model import Curve
 from antecurve.errors import InputError
-from antecurve.networks.topology import Loading, Network
+from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
 
 if TYPE_CHECKING:
     import pandas
@@ -220,11 +220,10 @@ class FaultSheet:
 
 
 def scope_trace(
-    network: Network,
+    design: AnyNetwork,
+    conditions: Conditions | None = None,
     *,
-    curve: Curve,
-    loading: Loading,
-    wave: SquareWave,
+    wave: SquareWave | None = None,
     samples: int = 4000,
     playback: Playback = IDEAL,
 ) -> ScopeTrace:
@@ -232,14 +231,12 @@ def scope_trace(
 
     Parameters
     ----------
-    network : Network
-        The network.
-    curve : Curve
-        The curve whose published time constants playback undoes.
-    loading : Loading
-        Source and load.
-    wave : SquareWave
-        The wave of EMF.
+    design : HasNetwork or Network
+        What is analysed: a design, or a network that comes with `conditions`.
+    conditions : Conditions, optional
+        Curve, generator, unit and band; those of the design by default.
+    wave : SquareWave, optional
+        The wave of EMF; by default 1 kHz with the peak of the conditions' sine wave.
     samples : int, optional
         Number of samples in the period, 2 or more.
     playback : Playback, optional
@@ -256,6 +253,10 @@ def scope_trace(
         When the number of samples is too small, the playback doesn't fit the curve, or the
         chain passes infinite frequencies without limit.
     """
+    network = network_of(design)
+    conditions = conditions_of(design, conditions)
+    curve, loading = conditions.curve, conditions.loading
+    wave = wave or job_wave(conditions)
     time = _period(wave, samples)
     emphasis = network_chain(network, loading=loading)
     behind = modes(emphasis)
@@ -279,11 +280,10 @@ def _period(wave: SquareWave, samples: int) -> Floats:
 
 
 def fault_sheet(
-    network: Network,
+    design: AnyNetwork,
+    conditions: Conditions | None = None,
     *,
-    curve: Curve,
-    loading: Loading,
-    wave: SquareWave,
+    wave: SquareWave | None = None,
     samples: int = 1000,
     playbacks: Sequence[Playback] | None = None,
 ) -> FaultSheet:
@@ -291,14 +291,12 @@ def fault_sheet(
 
     Parameters
     ----------
-    network : Network
-        The network.
-    curve : Curve
-        The curve whose published time constants playback undoes.
-    loading : Loading
-        Source and load.
-    wave : SquareWave
-        The wave of EMF.
+    design : HasNetwork or Network
+        What is analysed: a design, or a network that comes with `conditions`.
+    conditions : Conditions, optional
+        Curve, generator, unit and band; those of the design by default.
+    wave : SquareWave, optional
+        The wave of EMF; by default 1 kHz with the peak of the conditions' sine wave.
     samples : int, optional
         Number of samples in the period, 2 or more.
     playbacks : sequence of Playback, optional
@@ -314,6 +312,10 @@ def fault_sheet(
     InputError
         As in `scope_trace`.
     """
+    network = network_of(design)
+    conditions = conditions_of(design, conditions)
+    curve, loading = conditions.curve, conditions.loading
+    wave = wave or job_wave(conditions)
     time = _period(wave, samples)
     emphasis: Chain = network_chain(network, loading=loading)
     traces = []

@@ -19,12 +19,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from antecurve.analysis.subject import WithParts, picked_of
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.networks.centred_error import log_frequencies
 from antecurve.networks.compiled import loaded_coefficients
+from antecurve.networks.conditions import Conditions, conditions_of
 from antecurve.networks.topology import Loading, Network
 from antecurve.parts.distributions import PartSource, part_source, standard_deviations
-from antecurve.parts.position import PickedNetwork
 from antecurve.parts.scatter import part_table, position_scatter
 from antecurve.quantities import DB_PER_NEPER
 
@@ -123,10 +124,9 @@ def relative_sensitivity(
 
 
 def sensitivities(
-    picked: PickedNetwork,
+    design: WithParts,
+    conditions: Conditions | None = None,
     *,
-    loading: Loading,
-    band_hz: tuple[float, float],
     source: PartSource | None = None,
     points_per_decade: int = 40,
 ) -> Sensitivities:
@@ -134,12 +134,10 @@ def sensitivities(
 
     Parameters
     ----------
-    picked : PickedNetwork
-        The network with its parts.
-    loading : Loading
-        Source and load.
-    band_hz : tuple of float
-        Low and high end [Hz].
+    design : Designed or PickedNetwork
+        What is analysed: a design, or a network that comes with `conditions`.
+    conditions : Conditions, optional
+        Curve, generator, unit and band; those of the design by default.
     source : PartSource, optional
         How the parts scatter; uniform within their tolerances by default.
     points_per_decade : int, optional
@@ -161,6 +159,9 @@ def sensitivities(
     d ln x / d ln part: the part's share in the sum (or in the sum of reciprocals).  Parts of
     one reel are correlated; their shares are those of the parts taken by themselves.
     """
+    picked = picked_of(design)
+    conditions = conditions_of(design, conditions)
+    loading, band_hz = conditions.loading, conditions.band_hz
     table = part_table(picked)
     source = source or part_source(table, distribution="uniform")
     frequency = log_frequencies(*band_hz, points_per_decade=points_per_decade)

@@ -11,15 +11,15 @@ from numpy.typing import ArrayLike, NDArray
 
 from antecurve.analysis.intervals import Proportion, clopper_pearson
 from antecurve.analysis.sensitivity import PositionSensitivity, sensitivities
+from antecurve.analysis.subject import WithParts, job_of, picked_of
 from antecurve.analysis.worst_case import WorstCase, worst_case_or_none
 from antecurve.arrays import hold_read_only
-from antecurve.curves.model import Curve
 from antecurve.errors import InputError
-from antecurve.networks.topology import Loading
+from antecurve.job import SpreadRequest
+from antecurve.networks.conditions import Conditions, conditions_of
 from antecurve.parts.builds import BAND_POINTS, Builds, MeasuredBuilds, builds_of
 from antecurve.parts.distributions import BLOCK
 from antecurve.parts.log_histogram import LogHistogram, Percentiles
-from antecurve.parts.position import PickedNetwork
 from antecurve.quantities import check_number
 
 __all__ = ["Mismatch", "PercentileCurves", "SpreadResult", "Yield", "spread"]
@@ -203,14 +203,12 @@ class SpreadResult:
 
 
 def spread(
-    picked: PickedNetwork,
+    design: WithParts,
+    conditions: Conditions | None = None,
     *,
-    curve: Curve,
-    loading: Loading,
-    band_hz: tuple[float, float],
-    builds: int = 100_000,
-    seed: int = 1,
-    distribution: str = "uniform",
+    builds: int | None = None,
+    seed: int | None = None,
+    distribution: str | None = None,
     limit_db: float | None = None,
     measured: Mapping[str, ArrayLike] | None = None,
     reel_correlation: float = 0.0,
@@ -218,26 +216,24 @@ def spread(
     workers: int = 1,
     progress: Callable[[int, int], None] | None = None,
 ) -> SpreadResult:
-    """Return what builds of a design will do.
+    """Simulate builds within tolerance.
 
     Parameters
     ----------
-    picked : PickedNetwork
-        The network with its parts; each part scatters by itself.
-    curve : Curve
-        The curve to impose.
-    loading : Loading
-        Source and load.
-    band_hz : tuple of float
-        Band in which the error counts [Hz].
+    design : Designed or PickedNetwork
+        What is analysed: a design, or a network that comes with `conditions`.
+    conditions : Conditions, optional
+        Curve, generator, unit and band; those of the design by default.
     builds : int, optional
-        Number of builds, 1 or more; memory does not grow with it.
+        Number of builds, 1 or more; memory does not grow with it.  Those of the job, or
+        100,000, by default.
     seed : int, optional
-        Seed, 0 or greater.
+        Seed, 0 or greater; that of the job, or 1, by default.
     distribution : str, optional
-        ``uniform``, ``normal`` (tolerance = 3 sigma, cut there) or ``empirical``.
+        ``uniform``, ``normal`` (tolerance = 3 sigma, cut there) or ``empirical``; that of the job,
+        or uniform, by default.
     limit_db : float or None, optional
-        Limit of the centred error for the yield [dB], above 0.
+        Limit of the centred error for the yield [dB], above 0; that of the job by default.
     measured : mapping of str to array_like, optional
         For ``empirical``: measured values by reference of the part, see `part_source`.
     reel_correlation : float, optional
@@ -264,6 +260,16 @@ def spread(
     Interrupted from the keyboard, the builds that are done make the result; `builds` says how
     many they are.
     """
+    picked = picked_of(design)
+    conditions = conditions_of(design, conditions)
+    curve, loading, band_hz = conditions.curve, conditions.loading, conditions.band_hz
+    job = job_of(design)
+    asked = SpreadRequest() if job is None else job.spread
+    builds = asked.builds if builds is None else builds
+    seed = asked.seed if seed is None else seed
+    distribution = distribution or asked.distribution
+    if limit_db is None and job is not None:
+        limit_db = job.target.error_limit_db
     _check_request(builds, seed, points, workers, limit_db)
     drawn = builds_of(
         picked,
@@ -288,10 +294,8 @@ def spread(
         if not counted.centred.count:
             raise
     few = min(counted.centred.count, _CURVE_BUILDS)
-    shares = sensitivities(picked, loading=loading, band_hz=band_hz, source=drawn.source)
-    worst = worst_case_or_none(
-        picked, curve=curve, loading=loading, band_hz=band_hz, most_boxes=_MOST_BOXES
-    )
+    shares = sensitivities(picked, conditions, source=drawn.source)
+    worst = worst_case_or_none(picked, conditions, most_boxes=_MOST_BOXES)
     return SpreadResult(
         builds=counted.centred.count,
         wanted_builds=builds,

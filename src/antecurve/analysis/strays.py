@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from antecurve.curves.model import Curve
 from antecurve.errors import InputError
+from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
 from antecurve.networks.deviation import error_range, reference_gain
-from antecurve.networks.topology import Element, ElementKind, Loading, Network, Topology
+from antecurve.networks.topology import Element, ElementKind, Network, Topology
 from antecurve.quantities import check_number
 
 if TYPE_CHECKING:
@@ -132,25 +132,19 @@ def _nodes(topology: Topology) -> tuple[str, ...]:
 
 
 def stray_table(
-    network: Network,
+    design: AnyNetwork,
+    conditions: Conditions | None = None,
     *,
-    curve: Curve,
-    loading: Loading,
-    band_hz: tuple[float, float],
     strays_f: Sequence[float] = STRAYS_F,
 ) -> StrayTable:
     """Return what strays across every element and from every node to every other do.
 
     Parameters
     ----------
-    network : Network
-        The network.
-    curve : Curve
-        The curve it has to impose.
-    loading : Loading
-        Source and load.
-    band_hz : tuple of float
-        Band in which the error counts [Hz].
+    design : HasNetwork or Network
+        What is analysed: a design, or a network that comes with `conditions`.
+    conditions : Conditions, optional
+        Curve, generator, unit and band; those of the design by default.
     strays_f : sequence of float, optional
         Stray capacitances [F], above 0.
 
@@ -164,14 +158,17 @@ def stray_table(
     InputError
         When a stray is not above 0, or the band is out of range.
     """
-    nominal = error_range(network, curve, band_hz=band_hz, loading=loading).centred_db
+    network = network_of(design)
+    conditions = conditions_of(design, conditions)
+    loading = conditions.loading
+    nominal = error_range(network, conditions).centred_db
     gain = reference_gain(network, loading=loading)
     rows = []
     for nodes in itertools.combinations(_nodes(network.topology), 2):
         across = tuple(e.ref for e in network.topology.elements if set(e.nodes) == set(nodes))
         for capacitance in strays_f:
             there = with_stray(network, nodes=nodes, capacitance_f=capacitance)
-            centred = error_range(there, curve, band_hz=band_hz, loading=loading).centred_db
+            centred = error_range(there, conditions).centred_db
             shift = 20.0 * math.log10(reference_gain(there, loading=loading) / gain)
             rows.append(Stray(nodes, across, capacitance, shift, centred, centred - nominal))
     return StrayTable(tuple(sorted(rows, key=lambda row: -row.growth_db)))

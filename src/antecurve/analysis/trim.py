@@ -175,9 +175,7 @@ class _Build:
         job = self.job
         source = part_source(part_table(after), distribution=job.spread.distribution)
         errors = Builds(source, self.evaluator, job.spread.seed).centred_histogram(_BUILDS)
-        error = error_range(
-            after.network, job.curve, band_hz=job.target.band_hz, loading=job.loading
-        )
+        error = error_range(after.network, job.conditions)
         return TrimProposal(changes, after, error.centred_db, errors.quantile(0.95))
 
     def enough_parts(self, changes: tuple[TrimChange, ...]) -> bool:
@@ -241,9 +239,7 @@ def trim(
     if most_changes < 1:
         raise InputError("most changes", most_changes, "it must be 1 or more")
     build = _built(picked, job, measured, meter or MeterAccuracy(), drawer)
-    designed = error_range(
-        picked.network, job.curve, band_hz=job.target.band_hz, loading=job.loading
-    ).centred_db
+    designed = error_range(picked.network, job.conditions).centred_db
     before = build.propose(())
     found = [before] if build.within_limits([(0.0, ())])[0] else []
     pool: list[_Rated] = []

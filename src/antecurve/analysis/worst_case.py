@@ -31,10 +31,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.analysis.sensitivity import relative_sensitivity
+from antecurve.analysis.subject import WithParts, picked_of
 from antecurve.curves.model import Curve, response, zero_pole_gain
 from antecurve.errors import InputError
 from antecurve.networks.centred_error import CentredError, log_frequencies
 from antecurve.networks.compiled import Coefficients, evaluate, loaded_coefficients
+from antecurve.networks.conditions import Conditions, conditions_of
 from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import Loading, Network
 from antecurve.parts.position import PickedNetwork
@@ -91,20 +93,17 @@ def _corners(low: Floats, high: Floats) -> Floats:
 
 
 def worst_corner(
-    picked: PickedNetwork, *, curve: Curve, loading: Loading, band_hz: tuple[float, float]
+    design: WithParts,
+    conditions: Conditions | None = None,
 ) -> float:
     """Return the largest centred error over the corners of the tolerance box.
 
     Parameters
     ----------
-    picked : PickedNetwork
-        The network with its parts, at most 12 positions of which scatter.
-    curve : Curve
-        The curve to impose.
-    loading : Loading
-        Source and load.
-    band_hz : tuple of float
-        Low and high end [Hz].
+    design : Designed or PickedNetwork
+        What is analysed: a design, or a network that comes with `conditions`.
+    conditions : Conditions, optional
+        Curve, generator, unit and band; those of the design by default.
 
     Returns
     -------
@@ -116,6 +115,9 @@ def worst_corner(
     InputError
         When there are too many positions for all corners, or the band is out of range.
     """
+    picked = picked_of(design)
+    conditions = conditions_of(design, conditions)
+    curve, loading, band_hz = conditions.curve, conditions.loading, conditions.band_hz
     low, high = position_box(part_table(picked))
     _check_size(low, high)
     found = loaded_coefficients(picked.topology, _corners(low, high), loading=loading)
@@ -354,27 +356,21 @@ def _groups(sign: NDArray[np.int8]) -> list[tuple[NDArray[np.int8], NDArray[np.i
 
 
 def worst_case(
-    picked: PickedNetwork,
+    design: WithParts,
+    conditions: Conditions | None = None,
     *,
-    curve: Curve,
-    loading: Loading,
-    band_hz: tuple[float, float],
-    gap: float = 1e-4,
+    gap: float = 0.0001,
     points_per_decade: int | None = None,
-    most_boxes: int = 20_000,
+    most_boxes: int = 20000,
 ) -> WorstCase:
     """Return the largest centred error within tolerance, and a bound that no build exceeds.
 
     Parameters
     ----------
-    picked : PickedNetwork
-        The network with its parts, at most 12 positions of which scatter.
-    curve : Curve
-        The curve to impose.
-    loading : Loading
-        Source and load.
-    band_hz : tuple of float
-        Low and high end [Hz].
+    design : Designed or PickedNetwork
+        What is analysed: a design, or a network that comes with `conditions`.
+    conditions : Conditions, optional
+        Curve, generator, unit and band; those of the design by default.
     gap : float, optional
         Relative gap between value and bound at which the search ends, above 0.
     points_per_decade : int, optional
@@ -399,6 +395,9 @@ def worst_case(
     be real too, as those of ladders are.  Where the nominal network has complex zeros, `proved`
     is false and the bound is that of the grid.
     """
+    picked = picked_of(design)
+    conditions = conditions_of(design, conditions)
+    curve, loading, band_hz = conditions.curve, conditions.loading, conditions.band_hz
     low, high = position_box(part_table(picked))
     _check_size(low, high)
     if points_per_decade is None:
@@ -407,9 +406,7 @@ def worst_case(
     problem = _Problem(picked, curve, loading, frequency)
     search = _Search(problem, low, high, gap)
     on_grid = search.run(most_boxes)
-    found = error_range(
-        Network(picked.topology, search.values), curve, band_hz=band_hz, loading=loading
-    ).centred_db
+    found = error_range(Network(picked.topology, search.values), conditions).centred_db
     nominal = loaded_coefficients(picked.topology, picked.network.values, loading=loading)
     zeros = np.roots(np.trim_zeros(nominal.numerator[::-1]))
     real_zeros = bool(np.all(np.abs(zeros.imag) <= 1e-6 * np.abs(zeros)))
@@ -422,7 +419,7 @@ def worst_case(
         upper_bound_db=max(found, DB_PER_NEPER * on_grid + between),
         values=tuple(search.values.tolist()),
         at_corner=bool(np.all((search.values == low) | (search.values == high))),
-        corner_db=worst_corner(picked, curve=curve, loading=loading, band_hz=band_hz),
+        corner_db=worst_corner(picked, conditions),
         root_sum_square_db=_root_sum_square(picked, problem, loading),
         proved=closed and real_zeros,
         boxes=search.boxes,
@@ -430,25 +427,19 @@ def worst_case(
 
 
 def worst_case_or_none(
-    picked: PickedNetwork,
+    design: WithParts,
+    conditions: Conditions | None = None,
     *,
-    curve: Curve,
-    loading: Loading,
-    band_hz: tuple[float, float],
-    most_boxes: int = 20_000,
+    most_boxes: int = 20000,
 ) -> WorstCase | None:
     """Return the worst case, or nothing where too many positions scatter for all corners.
 
     Parameters
     ----------
-    picked : PickedNetwork
-        The network with its parts.
-    curve : Curve
-        The curve to impose.
-    loading : Loading
-        Source and load.
-    band_hz : tuple of float
-        Low and high end [Hz].
+    design : Designed or PickedNetwork
+        What is analysed: a design, or a network that comes with `conditions`.
+    conditions : Conditions, optional
+        Curve, generator, unit and band; those of the design by default.
     most_boxes : int, optional
         As in `worst_case`.
 
@@ -462,9 +453,11 @@ def worst_case_or_none(
     InputError
         When the band is out of range.
     """
+    picked = picked_of(design)
+    conditions = conditions_of(design, conditions)
     if _free_positions(*position_box(part_table(picked))) > MOST_POSITIONS:
         return None
-    return worst_case(picked, curve=curve, loading=loading, band_hz=band_hz, most_boxes=most_boxes)
+    return worst_case(picked, conditions, most_boxes=most_boxes)
 
 
 def _factor_count(curve: Curve) -> int:

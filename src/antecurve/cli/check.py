@@ -91,12 +91,10 @@ def check(
 
     refuse_existing(output, force=force)
     design = read_design(design_file)
-    job, band = design.job, design.job.target.band_hz
+    job = design.job
     built = as_built(
         design.picked,
-        curve=job.curve,
-        loading=job.loading,
-        band_hz=band,
+        job.conditions,
         measured={} if measured is None else read_measured(measured, design.picked),
         meter=meter_accuracy(meter_resistance, meter_capacitance),
     )
@@ -110,14 +108,16 @@ def check(
     with busy_progress("temperature and losses"):
         warm = drift(
             built.picked,
-            curve=job.curve,
-            loading=job.loading,
-            band_hz=band,
+            job.conditions,
             temperatures_c=temperatures_c,
             reference_c=reference_temperature,
             technologies=parts,
         )
-        losses = loss_effect(built.picked, loading=job.loading, band_hz=band, technologies=parts)
+        losses = loss_effect(
+            built.picked,
+            job.conditions,
+            technologies=parts,
+        )
     found = _Found(_analysed(design, built), built, warm, losses)
     if output is not None:
         _write(found, output, force=force)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Annotated, Any, Optional
+from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
@@ -118,13 +118,11 @@ def _analysed(design: Design, asked: _Asked) -> _Found:
     from antecurve.analysis.impedance_advice import generator_advice
     from antecurve.analysis.strays import stray_table
 
-    job, network = design.job, design.network
-    common: Any = {"curve": job.curve, "loading": job.loading, "band_hz": job.target.band_hz}
+    loading = design.job.loading
     sources = (*analysis.SOURCE_RESISTANCES_OHM, *asked.source_ohm)
     return _Found(
         result=analysis.loading_table(
-            network,
-            **common,
+            design,
             source_ohm=sources,
             load_ohm=(*analysis.LOAD_RESISTANCES_OHM, *asked.load_ohm),
             load_f=(*analysis.LOAD_CAPACITANCES_F, *asked.load_f),
@@ -132,14 +130,12 @@ def _analysed(design: Design, asked: _Asked) -> _Found:
             growth_db=asked.growth_db,
         ),
         advice=generator_advice(
-            network,
-            **common,
-            source_ohm=sorted({*sources} - {job.loading.source_resistance}),
+            design,
+            source_ohm=sorted({*sources} - {loading.source_resistance}),
             growth_db=asked.growth_db,
-            output_resistance_max=job.network.output_resistance_max,
         ),
-        shared=analysis.shared_generator(network, **common, channels=asked.channels),
-        strays=stray_table(network, **common),
+        shared=analysis.shared_generator(design, channels=asked.channels),
+        strays=stray_table(design),
     )
 
 

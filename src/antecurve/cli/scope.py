@@ -67,19 +67,11 @@ def scope(
 
     refuse_existing(output, force=force)
     design = read_design(design_file)
-    job, network = design.job, design.network
-    wave = _wave(job, frequency, amplitude, rise_time)
+    wave = _wave(design.job, frequency, amplitude, rise_time)
     playback = _playback(fault or [])
     with busy_progress("square waves"):
-        trace = scope_trace(
-            network,
-            curve=job.curve,
-            loading=job.loading,
-            wave=wave,
-            samples=samples,
-            playback=playback,
-        )
-        sheet = fault_sheet(network, curve=job.curve, loading=job.loading, wave=wave)
+        trace = scope_trace(design, wave=wave, samples=samples, playback=playback)
+        sheet = fault_sheet(design, wave=wave)
     if output is not None:
         with busy_progress("drawing the traces"):
             files = {

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
@@ -79,11 +80,8 @@ def sheet(
     level_v = job.source_level_v if level is None else quantity(level, "V", "--level")
     with busy_progress("levels and limits"):
         found = bench_plan(
-            design.picked,
-            curve=job.curve,
-            loading=job.loading,
-            band_hz=job.target.band_hz,
-            source_level_v=level_v,
+            design,
+            replace(design.conditions, source_level_v=level_v),
             frequencies_hz=[quantity(f, "Hz", "--frequency") for f in frequency or ()]
             or SPOT_FREQUENCIES_HZ,
             receivers=provers(
@@ -97,8 +95,6 @@ def sheet(
             amplitude_v=largest_amplitude_v(source_level_v=max(level_v, job.source_level_v))
             if largest is None
             else quantity(largest, "V", "--largest"),
-            input_level_v=job.target.level_v,
-            error_limit_db=job.target.error_limit_db,
         )
     if output is not None:
         with busy_progress("drawing the sheet"):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Optional
 
@@ -13,7 +14,7 @@ if TYPE_CHECKING:
     from antecurve.analysis.planning import TolerancePlan
     from antecurve.analysis.spread import SpreadResult
     from antecurve.job import Job
-    from antecurve.parts.position import PickedNetwork
+    from antecurve.pipeline import Design
 
 __all__ = ["spread"]
 
@@ -82,11 +83,12 @@ def spread(
         _refuse_with_yield(samples, reel_correlation)
     design = read_design(design_file)
     job = _as_asked(design.job, builds, seed, limit, distribution)
+    design = replace(design, job=job)
     plan = None
     if wanted is not None:
         with busy_progress("planning tolerances"):
-            plan = _plan(design.picked, job, wanted)
-    result = _draw(design.picked, job, samples, reel_correlation)
+            plan = _plan(design, wanted)
+    result = _draw(design, samples, reel_correlation)
     if output is not None:
         write_folder(output, spread_files(result), force=force)
     _show(result, plan, as_json=as_json)
@@ -149,8 +151,6 @@ def _as_asked(
     job: Job, builds: int | None, seed: int | None, limit: str | None, distribution: str | None
 ) -> Job:
     """The job with what the options ask for."""
-    from dataclasses import replace
-
     given = {"builds": builds, "seed": seed, "distribution": distribution}
     asked: Any = {name: value for name, value in given.items() if value is not None}
     target = job.target
@@ -160,35 +160,21 @@ def _as_asked(
     return replace(job, target=target, spread=replace(job.spread, **asked))
 
 
-def _plan(picked: PickedNetwork, job: Job, wanted: str) -> TolerancePlan:
+def _plan(design: Design, wanted: str) -> TolerancePlan:
     from antecurve.analysis.planning import plan_tolerances
     from antecurve.cli.options import percent
     from antecurve.errors import InputError
 
-    if job.target.error_limit_db is None:
+    if design.job.target.error_limit_db is None:
         raise InputError("--yield", wanted, "a yield needs a limit; give --limit")
     fraction = percent(wanted, "--yield")
     if fraction < _LEAST_YIELD:
         rule = "it is in per cent and at least 1 %; for a fraction of 0.95 write 95 %"
         raise InputError("--yield", wanted, rule)
-    return plan_tolerances(
-        picked,
-        curve=job.curve,
-        loading=job.loading,
-        band_hz=job.target.band_hz,
-        resistor_grades=job.resistors.grades,
-        capacitor_grades=job.capacitors.grades,
-        limit_db=job.target.error_limit_db,
-        wanted=fraction,
-        builds=job.spread.builds,
-        seed=job.spread.seed,
-        distribution=job.spread.distribution,
-    )
+    return plan_tolerances(design, wanted=fraction)
 
 
-def _draw(
-    picked: PickedNetwork, job: Job, samples: Path | None, reel_correlation: float
-) -> SpreadResult:
+def _draw(design: Design, samples: Path | None, reel_correlation: float) -> SpreadResult:
     import os
 
     from antecurve.analysis.spread import spread as draw
@@ -197,15 +183,9 @@ def _draw(
 
     with count_progress("builds") as progress:
         return draw(
-            picked,
-            curve=job.curve,
-            loading=job.loading,
-            band_hz=job.target.band_hz,
-            builds=job.spread.builds,
-            seed=job.spread.seed,
-            distribution="empirical" if samples else job.spread.distribution,
-            limit_db=job.target.error_limit_db,
-            measured=read_samples(samples, picked) if samples else None,
+            design,
+            distribution="empirical" if samples else None,
+            measured=read_samples(samples, design.picked) if samples else None,
             reel_correlation=reel_correlation,
             workers=os.cpu_count() or 1,
             progress=progress,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Protocol, runtime_checkable
+from typing import Protocol, TypeAlias, runtime_checkable
 
 from antecurve.checked import checked
 from antecurve.curves.model import Curve
@@ -11,7 +11,15 @@ from antecurve.errors import InputError
 from antecurve.networks.topology import Loading, Network
 from antecurve.quantities import LEVELS, check_error_band
 
-__all__ = ["AUDIO_BAND_HZ", "Conditions", "Designed", "conditions_of", "network_of"]
+__all__ = [
+    "AUDIO_BAND_HZ",
+    "AnyNetwork",
+    "Conditions",
+    "Designed",
+    "HasNetwork",
+    "conditions_of",
+    "network_of",
+]
 
 AUDIO_BAND_HZ = (20.0, 20e3)
 """The audio band [Hz] (IEC 60098 gives its tables over it)."""
@@ -50,16 +58,25 @@ class Conditions:
 
 
 @runtime_checkable
-class Designed(Protocol):
-    """A network together with the conditions it was made for, such as a `Design`."""
+class HasNetwork(Protocol):
+    """What holds a network, such as a `PickedNetwork`."""
 
     @property
     def network(self) -> Network:
         """The network with its values."""
 
+
+@runtime_checkable
+class Designed(HasNetwork, Protocol):
+    """A network together with the conditions it was made for, such as a `Design`."""
+
     @property
     def conditions(self) -> Conditions:
         """What it was made for."""
+
+
+AnyNetwork: TypeAlias = HasNetwork | Network
+"""A design, or a network with or without parts."""
 
 
 def conditions_of(subject: object, conditions: Conditions | None) -> Conditions:
@@ -94,12 +111,12 @@ def conditions_of(subject: object, conditions: Conditions | None) -> Conditions:
     )
 
 
-def network_of(subject: Designed | Network) -> Network:
+def network_of(subject: AnyNetwork) -> Network:
     """Return the network of a design, or the network itself.
 
     Parameters
     ----------
-    subject : Designed or Network
+    subject : HasNetwork or Network
         A design, a picked network or a network.
 
     Returns

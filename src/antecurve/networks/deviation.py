@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, response
 from antecurve.networks.centred_error import highest_peaks, log_frequencies
 from antecurve.networks.compiled import transfer
+from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
 from antecurve.networks.topology import Loading, Network
 
 __all__ = ["ErrorRange", "error_db", "error_range", "reference_gain"]
@@ -106,25 +107,19 @@ def error_db(
 
 
 def error_range(
-    network: Network,
-    curve: Curve,
+    design: AnyNetwork,
+    conditions: Conditions | None = None,
     *,
-    band_hz: tuple[float, float],
-    loading: Loading,
     published: bool = False,
 ) -> ErrorRange:
     """Return the error of a network over a band.
 
     Parameters
     ----------
-    network : Network
-        The network.
-    curve : Curve
-        The curve it has to impose.
-    band_hz : tuple of float
-        Low and high end [Hz].
-    loading : Loading
-        Source and load.
+    design : HasNetwork or Network
+        What is analysed: a design, or a network that comes with `conditions`.
+    conditions : Conditions, optional
+        Curve, generator, unit and band; those of the design by default.
     published : bool, optional
         Whether to compare with the published time constants alone.
 
@@ -143,6 +138,9 @@ def error_range(
     Sampled at 240 points a decade; the extremes between points by a parabola through the three
     samples around each, see `antecurve.networks.centred_error`.
     """
+    network = network_of(design)
+    conditions = conditions_of(design, conditions)
+    curve, band_hz, loading = conditions.curve, conditions.band_hz, conditions.loading
     frequency = log_frequencies(*band_hz)
     error = error_db(network, curve, frequency, loading=loading, published=published)
     peaks = highest_peaks(np.stack([error, -error]))

@@ -351,10 +351,10 @@ def _second_lines(design: Design) -> list[str]:
     if design.second is None:
         return []
     job, network = design.job, design.second.network
-    band = job.target.band_hz
-    error = error_range(network, job.curve, band_hz=band, loading=job.loading)
+    error = error_range(network, job.conditions)
     level = level_report(
-        network, loading=job.loading, source_level_v=job.source_level_v, band_hz=band
+        network,
+        job.conditions,
     )
     return [
         f"The other network of the pair: nominal {_db(error.centred_db)}; "

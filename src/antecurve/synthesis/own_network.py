@@ -17,6 +17,7 @@ import numpy as np
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, zero_pole_gain
 from antecurve.errors import InputError, UnattainableError
 from antecurve.networks.compiled import evaluate
+from antecurve.networks.conditions import Conditions
 from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import ElementKind, Loading, Network, Topology
 from antecurve.networks.wiring import check_wiring
@@ -176,7 +177,7 @@ def solve_own_network(
         solved is not None,
         gain,
         _NEPER_DB * math.log(level / gain),
-        error_range(network, curve, band_hz=band_hz, loading=loading).centred_db,
+        error_range(network, Conditions(curve=curve, loading=loading, band_hz=band_hz)).centred_db,
         tuple(beyond),
         free_directions(topology, slopes),
         search.tried,
