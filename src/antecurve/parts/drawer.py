@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from antecurve.checked import checked
+from antecurve.errors import InputError
 from antecurve.networks.topology import ElementKind
 from antecurve.parts.position import Part
 
 __all__ = ["Drawer", "DrawerEntry"]
 
 
+@checked
 @dataclass(frozen=True, slots=True)
 class DrawerEntry:
     """Like parts on hand.
@@ -28,7 +31,12 @@ class DrawerEntry:
     part: Part
     quantity: int
 
+    def __post_init__(self) -> None:
+        if self.quantity < 1:
+            raise InputError("DrawerEntry.quantity", self.quantity, "it must be 1 or more")
 
+
+@checked
 @dataclass(frozen=True, slots=True)
 class Drawer:
     """Parts on hand; each physical part can be used once.

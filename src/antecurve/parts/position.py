@@ -6,13 +6,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from antecurve.checked import checked
 from antecurve.errors import InputError
 from antecurve.networks.topology import Element, Network, Topology
 from antecurve.parts.joined import joined_value, values_add
+from antecurve.quantities import check_tolerance
 
 __all__ = ["Part", "PickedNetwork", "Position"]
 
 
+@checked
 @dataclass(frozen=True, slots=True)
 class Part:
     """One physical part.
@@ -37,7 +40,11 @@ class Part:
     nominal: float | None = None
     description: str = ""
 
+    def __post_init__(self) -> None:
+        check_tolerance(self.tolerance, field="Part.tolerance")
 
+
+@checked
 @dataclass(frozen=True, slots=True)
 class Position:
     """One place in the network, filled by one or more joined parts.
@@ -79,6 +86,7 @@ class Position:
         return max(p.tolerance for p in self.parts)
 
 
+@checked
 @dataclass(frozen=True, slots=True)
 class PickedNetwork:
     """A topology with parts in every position.
@@ -93,6 +101,12 @@ class PickedNetwork:
 
     topology: Topology
     positions: tuple[Position, ...]
+
+    def __post_init__(self) -> None:
+        refs = tuple(p.element.ref for p in self.positions)
+        if refs != self.topology.refs:
+            rule = f"the positions must be those of the topology: {', '.join(self.topology.refs)}"
+            raise InputError("PickedNetwork.positions", refs, rule)
 
     @property
     def network(self) -> Network:
