@@ -8,9 +8,10 @@ import pytest
 
 from antecurve.curves.catalogue import named_curve
 from antecurve.curves.construct import with_limits
-from antecurve.networks.balanced import balanced_network
+from antecurve.networks.balanced import balanced_network, balanced_topology
 from antecurve.networks.series_parallel import Branch, branches_of
 from antecurve.networks.topology import Element, ElementKind, Loading, Network, Topology
+from antecurve.pick.structure import ladder_of
 from antecurve.report.schematic import schematic_svg
 from antecurve.synthesis.exact import exact_network, form_names
 
@@ -48,6 +49,11 @@ def test_the_tree_that_travels_with_a_network_is_the_one_its_nodes_make(form: st
     assert [r for arm in laid_out.arms for r in _refs(arm.branch)] == list(laid_out.refs)
     # Elements between nodes alone, joined two by two: another path to the same tree.
     assert branches_of(laid_out) == branches_of(Topology(form, laid_out.elements))
+    assert ladder_of(laid_out) == ladder_of(Topology(form, laid_out.elements))
+    both_legs = balanced_topology(laid_out)
+    bare = Topology(form, both_legs.elements, both_legs.output)
+    assert both_legs.arms
+    assert sorted(map(str, branches_of(both_legs))) == sorted(map(str, branches_of(bare)))
 
 
 def test_a_network_with_bridges_is_drawn_with_source_and_load() -> None:

@@ -72,13 +72,13 @@ def formulas(
         hertz = [parse_quantity(p, unit="Hz", field="--pole") for p in pole or ()]
         end = None if bound is None else parse_quantity(bound, unit="Hz", field="--bound")
         chosen = with_limits(named_curve(curve), ultrasonic_poles_hz=hertz, low_end_bound_hz=end)
-    found = form_formulas(form, chosen)
+    derived = form_formulas(form, chosen)
     if as_json:
-        show_json(formulas_content(found))
+        show_json(formulas_content(derived))
     elif latex:
-        print(formulas_latex(found), end="")
+        print(formulas_latex(derived), end="")
     else:
-        _show_formulas(found)
+        _show_formulas(derived)
 
 
 def _show_forms(as_json: bool) -> None:
@@ -93,24 +93,24 @@ def _show_forms(as_json: bool) -> None:
         print(f"{name:{width}}  {form_description(name)}")
 
 
-def _show_formulas(found: FormFormulas) -> None:
+def _show_formulas(derived: FormFormulas) -> None:
     from antecurve.synthesis.formula_text import condition_lines, plain_formula, rows_of
 
-    print(f"{found.form}: {found.description}")
-    for element in found.topology.elements:
+    print(f"{derived.form}: {derived.description}")
+    for element in derived.topology.elements:
         print(f"  {element.ref} {element.nodes[0]} {element.nodes[1]}")
-    print(f"Load capacitance: {found.about_load}.")
-    for heading, rows in rows_of(found).items():
+    print(f"Load capacitance: {derived.about_load}.")
+    for heading, rows in rows_of(derived).items():
         print(f"\n{heading}")
         for row in rows:
             remark = f"   ({row.remark})" if row.remark else ""
             print(f"  {plain_formula(row)}{remark}")
-    conditions = condition_lines(found)
+    conditions = condition_lines(derived)
     if conditions:
         print("\nConditions")
     for line in conditions:
         print(f"  {line}")
     print("\nTime constants")
-    for time in found.time_constants:
+    for time in derived.time_constants:
         value = "" if time.expression is None else f" = {time.expression * 1e6:.6g} us"
         print(f"  {time.name}{value}: {time.remark.removesuffix(' [s]')}")

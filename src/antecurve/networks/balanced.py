@@ -15,7 +15,16 @@ from dataclasses import replace
 import numpy as np
 
 from antecurve.errors import InputError
-from antecurve.networks.topology import Element, ElementKind, Network, Topology, check_names
+from antecurve.networks.series_parallel import turned
+from antecurve.networks.topology import (
+    Arm,
+    Branch,
+    Element,
+    ElementKind,
+    Network,
+    Topology,
+    check_names,
+)
 
 __all__ = ["balanced_network", "balanced_topology"]
 
@@ -61,7 +70,41 @@ def balanced_topology(topology: Topology) -> Topology:
         )
     check_names(elements)
     output = topology.output[0]
-    return Topology(topology.form, tuple(elements), (output, _mirrored(output)))
+    return Topology(
+        topology.form, tuple(elements), (output, _mirrored(output)), _balanced_arms(topology.arms)
+    )
+
+
+def _balanced_arms(arms: tuple[Arm, ...]) -> tuple[Arm, ...]:
+    """The tree of a built-in network: series arms in both legs, shunt arms between them."""
+    balanced = []
+    for arm in arms:
+        start, end = arm.nodes
+        if end == "0":
+            balanced.append(Arm((start, _mirrored(start)), _between_legs(arm.branch)))
+            continue
+        balanced.append(Arm((start, end), _in_leg(arm.branch, "P")))
+        balanced.append(Arm((_mirrored(start), _mirrored(end)), _in_leg(arm.branch, "N")))
+    return tuple(balanced)
+
+
+def _in_leg(branch: Branch, leg: str) -> Branch:
+    """The same branch with the references of one leg."""
+    if branch.ref:
+        return Branch("element", f"{branch.ref}{leg}")
+    return replace(branch, parts=tuple(_in_leg(part, leg) for part in branch.parts))
+
+
+def _between_legs(branch: Branch) -> Branch:
+    """A branch to 0 as one from leg to leg: what does not touch 0 stands on both sides."""
+    if branch.ref:
+        return branch
+    if branch.joined == "parallel":
+        return replace(branch, parts=tuple(_between_legs(part) for part in branch.parts))
+    *outer, last = branch.parts
+    upper = [_in_leg(part, "P") for part in outer]
+    lower = [turned(_in_leg(part, "N")) for part in reversed(outer)]
+    return replace(branch, parts=(*upper, _between_legs(last), *lower))
 
 
 def balanced_network(network: Network) -> Network:

@@ -4,12 +4,23 @@ from __future__ import annotations
 
 from antecurve.networks.topology import Arm, Branch, Topology
 
-__all__ = ["Arm", "Branch", "branches_of"]
+__all__ = ["Arm", "Branch", "branches_of", "turned"]
 
 
-def _turned(branch: Branch) -> Branch:
-    """The same branch seen from its other end."""
-    parts = tuple(_turned(p) for p in branch.parts)
+def turned(branch: Branch) -> Branch:
+    """Return the same branch seen from its other end.
+
+    Parameters
+    ----------
+    branch : Branch
+        The branch.
+
+    Returns
+    -------
+    Branch
+        With the order of every series group reversed.
+    """
+    parts = tuple(turned(p) for p in branch.parts)
     return Branch(branch.joined, branch.ref, parts[::-1] if branch.joined == "series" else parts)
 
 
@@ -56,7 +67,7 @@ def _partner(arms: list[Arm], first: int, terminals: set[str]) -> tuple[int, Arm
     for second in range(first + 1, len(arms)):
         two = arms[second]
         if set(one.nodes) == set(two.nodes):
-            branch = two.branch if one.nodes == two.nodes else _turned(two.branch)
+            branch = two.branch if one.nodes == two.nodes else turned(two.branch)
             return second, Arm(one.nodes, _joined("parallel", one.branch, branch))
     for second in range(len(arms)):
         two = arms[second]
@@ -66,8 +77,8 @@ def _partner(arms: list[Arm], first: int, terminals: set[str]) -> tuple[int, Arm
         node = next(iter(shared))
         if sum(node in a.nodes for a in arms) != 2:
             continue
-        head = one if one.nodes[1] == node else Arm(one.nodes[::-1], _turned(one.branch))
-        tail = two if two.nodes[0] == node else Arm(two.nodes[::-1], _turned(two.branch))
+        head = one if one.nodes[1] == node else Arm(one.nodes[::-1], turned(one.branch))
+        tail = two if two.nodes[0] == node else Arm(two.nodes[::-1], turned(two.branch))
         ends = (head.nodes[0], tail.nodes[1])
         return second, Arm(ends, _joined("series", head.branch, tail.branch))
     return None

@@ -151,6 +151,11 @@ class Branch:
     ref: str = ""
     parts: tuple[Branch, ...] = ()
 
+    @property
+    def refs(self) -> tuple[str, ...]:
+        """References of its elements, in order."""
+        return (self.ref,) if self.ref else tuple(r for part in self.parts for r in part.refs)
+
 
 @dataclass(frozen=True, slots=True)
 class Arm:

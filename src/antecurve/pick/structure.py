@@ -76,6 +76,11 @@ def ladder_of(topology: Topology) -> Ladder | None:
     """
     if topology.output != ("out", _GROUND):
         return None
+    if topology.arms:  # laid out arm by arm
+        shunt_refs = {
+            ref for arm in topology.arms if _GROUND in arm.nodes for ref in arm.branch.refs
+        }
+        return Ladder(tuple(ref in shunt_refs for ref in topology.refs))
     links = [e.nodes for e in topology.elements]
     nodes = {n for link in links for n in link if n != _GROUND}
     if not {"in", "out"} <= nodes or "out" not in _reach("in", nodes, links):

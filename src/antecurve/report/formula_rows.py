@@ -31,12 +31,12 @@ def formula_rows(formulas: FormFormulas) -> dict[str, tuple[Markup, ...]]:
     """
     from markupsafe import Markup
 
-    found: dict[str, tuple[Markup, ...]] = {}
+    groups: dict[str, tuple[Markup, ...]] = {}
     for heading, rows in formulas_mathml(formulas).items():
-        found[heading] = tuple(Markup(row) for row in rows)
-    if _RATIOS in found:
-        found[_RATIOS] = tuple(Markup(row) for row in _ratio_rows(formulas))
-    return found
+        groups[heading] = tuple(Markup(row) for row in rows)
+    if _RATIOS in groups:
+        groups[_RATIOS] = tuple(Markup(row) for row in _ratio_rows(formulas))
+    return groups
 
 
 def _ratio_rows(formulas: FormFormulas) -> list[str]:
@@ -54,7 +54,7 @@ def _ratio_rows(formulas: FormFormulas) -> list[str]:
     for name, letter, ratio in ratios:
         top, bottom = (_coefficients(p, s) for p in sympy.fraction(sympy.together(ratio)))
         rows.append("")
-        place = len(rows) - 1
+        first = len(rows) - 1
         rows += _coefficient_rows(letter, top)
         under = denominators.get(bottom)
         if under is None:
@@ -67,7 +67,7 @@ def _ratio_rows(formulas: FormFormulas) -> list[str]:
         equation = sympy.Eq(
             sympy.Function(name)(s), sympy.Mul(symbols[0], 1 / symbols[1]), evaluate=False
         )
-        rows[place] = _math(expression_mathml(equation), display=True)
+        rows[first] = _math(expression_mathml(equation), display=True)
     return rows
 
 

@@ -1,4 +1,4 @@
-"""The one unknown that is left, looked for along all of its range."""
+"""Bracketing: all zeros of a function of one unknown along its whole range."""
 
 from __future__ import annotations
 
@@ -11,7 +11,14 @@ from numpy.typing import NDArray
 
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain
 
-__all__ = ["DECADES_BELOW", "IMPLIED_RANGE_S", "crossings", "scan_grid", "with_dips", "with_edges"]
+__all__ = [
+    "DECADES_BELOW",
+    "IMPLIED_RANGE_S",
+    "bracketing_grid",
+    "crossings",
+    "with_dips",
+    "with_edges",
+]
 
 IMPLIED_RANGE_S = (1e-12, 1e2)
 """Time constants [s] among which the pole of a curve without ultrasonic pole is looked for."""
@@ -20,25 +27,32 @@ DECADES_BELOW = 9
 """How far below the load's own time constant its pole is looked for."""
 
 _POINTS_PER_DECADE = 12
+"""Two zeros of one function are seldom closer than a fifth of a decade."""
 _CLOSELY_PER_DECADE = 96
+"""Eight times as many, where no zero was seen."""
 _CLOSE = np.concatenate([1.0 - np.geomspace(1e-6, 3e-2, 6), 1.0 + np.geomspace(1e-6, 3e-2, 6)])
+"""Factors to look at beside each time constant of the curve, where functions change fastest."""
 _EDGE_STEPS = 60
+"""Halvings: a decade down to the last place of a double."""
 _EDGE_LEAST = 8
-_STILL = 0.01
+"""Halvings before the approach to an edge may end early."""
 _EXTREME_STEPS = 30
+"""Evaluations for an extreme: it only has to show on which side of 0 it is."""
 _JUMP = 1e-6
+"""Largest value that counts as a zero: beyond it the sign changes by a jump."""
 _FAR = 1e9
+"""Stands for a value that is not defined; the functions are of order 1."""
 _EPSILON = float(np.finfo(float).eps)
 
 
-def scan_grid(
-    found: ZeroPoleGain[float], low: float, high: float, *, closely: bool = False
+def bracketing_grid(
+    curve: ZeroPoleGain[float], low: float, high: float, *, closely: bool = False
 ) -> NDArray[Any]:
     """Return time constants to look at: evenly in the logarithm, and closer around the curve's own.
 
     Parameters
     ----------
-    found : ZeroPoleGain
+    curve : ZeroPoleGain
         The curve.
     low, high : float
         Ends of the range [s], both included.
@@ -52,7 +66,7 @@ def scan_grid(
     """
     density = _CLOSELY_PER_DECADE if closely else _POINTS_PER_DECADE
     count = math.ceil(density * math.log10(high / low)) + 1
-    close = np.outer([*found.zeros_s, *found.poles_s], _CLOSE).ravel()
+    close = np.outer([*curve.zeros_s, *curve.poles_s], _CLOSE).ravel()
     close = close[(close > low) & (close < high)]
     return np.asarray(np.unique(np.concatenate([np.geomspace(low, high, count), close])))
 
@@ -78,18 +92,18 @@ def with_edges(
     points, values : list of float
         With the last point where the function is defined between two of them.
     """
-    places, found = [float(points[0])], [float(values[0])]
+    abscissae, ordinates = [float(points[0])], [float(values[0])]
     for k in range(1, len(points)):
         before, after = math.isfinite(values[k - 1]), math.isfinite(values[k])
         if before != after:
             inner, outer = (k - 1, k) if before else (k, k - 1)
             edge, value = _edge(float(points[inner]), float(points[outer]), values[inner], at)
             if edge != float(points[inner]):
-                places.append(edge)
-                found.append(value)
-        places.append(float(points[k]))
-        found.append(float(values[k]))
-    return places, found
+                abscissae.append(edge)
+                ordinates.append(value)
+        abscissae.append(float(points[k]))
+        ordinates.append(float(values[k]))
+    return abscissae, ordinates
 
 
 def _edge(
@@ -131,23 +145,23 @@ def with_dips(
     points, values : list of float
         With the extreme point between each three of which the middle one is nearest to 0.
     """
-    everything = {float(x): float(v) for x, v in zip(points, values, strict=True)}
+    samples = {float(x): float(v) for x, v in zip(points, values, strict=True)}
     for k in range(1, len(points) - 1):
         three = [float(v) for v in values[k - 1 : k + 2]]
         same = all(v > 0 for v in three) or all(v < 0 for v in three)
         if same and abs(three[1]) < min(abs(three[0]), abs(three[2])):
             dip = _dip(float(points[k - 1]), float(points[k + 1]), at)
             if dip is not None:
-                everything[dip] = at(dip)
+                samples[dip] = at(dip)
         # Between the last two points before an edge.
         for inner, outer in ((k - 1, k + 1), (k + 1, k - 1)):
             if math.isfinite(three[inner - k + 1]) and not math.isfinite(three[outer - k + 1]):
                 low, high = sorted((float(points[inner]), float(points[k])))
                 dip = _dip(low, high, at)
                 if dip is not None:
-                    everything[dip] = at(dip)
-    places = sorted(everything)
-    return places, [everything[x] for x in places]
+                    samples[dip] = at(dip)
+    abscissae = sorted(samples)
+    return abscissae, [samples[x] for x in abscissae]
 
 
 def _dip(low: float, high: float, at: Callable[[float], float]) -> float | None:
@@ -163,13 +177,13 @@ def _dip(low: float, high: float, at: Callable[[float], float]) -> float | None:
         value = sign * at(math.exp(exponent))
         return value if math.isfinite(value) else _FAR
 
-    found = minimize_scalar(
+    extreme = minimize_scalar(
         signed,
         bounds=(math.log(low), math.log(high)),
         method="bounded",
         options={"maxiter": _EXTREME_STEPS},
     )
-    return math.exp(float(found.x)) if found.fun < _FAR else None
+    return math.exp(float(extreme.x)) if extreme.fun < _FAR else None
 
 
 def crossings(
@@ -191,7 +205,7 @@ def crossings(
     Yields
     ------
     float
-        Each zero, to floating-point precision; jumps are left out.
+        Each zero, to floating-point precision; jumps are no zeros.
     """
     for k in range(len(points) - 1):
         low, high = float(values[k]), float(values[k + 1])

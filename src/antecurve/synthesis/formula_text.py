@@ -59,10 +59,10 @@ def _equation(formula: Formula) -> Any:
     if isinstance(formula.expression, sympy.Eq) or str(formula.expression) == formula.name:
         return formula.expression
     name = formula.name
-    left = (
+    side = (
         sympy.Function(name[:-3])(sympy.Symbol("s")) if name.endswith("(s)") else sympy.Symbol(name)
     )
-    return sympy.Eq(left, formula.expression, evaluate=False)
+    return sympy.Eq(side, formula.expression, evaluate=False)
 
 
 def _latex(formula: Formula) -> str:
@@ -176,7 +176,7 @@ def expression_mathml(expression: Any) -> str:
             return super()._print_Symbol(sympy.Symbol(_indexed_name(sym.name)), style)
 
     # Characters in place of the named entities that only HTML knows.
-    return _HTML_ENTITY.sub(lambda found: unescape(found[0]), Printer().doprint(expression))
+    return _HTML_ENTITY.sub(lambda entity: unescape(entity[0]), Printer().doprint(expression))
 
 
 def _indexed_name(name: str) -> str:

@@ -12,6 +12,9 @@ from antecurve.networks.topology import Topology
 __all__ = ["FreeDirection", "free_directions"]
 
 _RANK = 1e-9
+"""Singular values below this part of the largest count as 0: rounding leaves 1e-13."""
+_STILL = 1e-6
+"""An exponent this small moves a value by nothing that can be bought."""
 
 Floats = NDArray[np.float64]
 
@@ -57,14 +60,13 @@ def _reduced(rows: Floats) -> Floats:
     """Row-echelon form by full pivoting, so that each direction moves as few values as can be."""
     rows = rows.copy()
     for index in range(len(rows)):
-        rest = np.abs(rows[index:])
-        row, column = divmod(int(rest.argmax()), rows.shape[1])
+        row, column = divmod(int(np.abs(rows[index:]).argmax()), rows.shape[1])
         rows[[index, index + row]] = rows[[index + row, index]]
         rows[index] /= rows[index, column]
         for other in range(len(rows)):
             if other != index:
                 rows[other] -= rows[other, column] * rows[index]
-    rows[np.abs(rows) < 1e-6] = 0.0
+    rows[np.abs(rows) < _STILL] = 0.0
     return rows
 
 

@@ -10,8 +10,11 @@ from numpy.typing import NDArray
 __all__ = ["minimax"]
 
 _REACH = 0.1
+"""First step, in nepers: errors of some dB are linear that far."""
 _SMALLEST_REACH = 1e-9
+"""A step this small moves the error by less than 1e-8 dB."""
 _PROGRAMS = 200
+"""Most linear programs; some dozens do."""
 
 Floats = NDArray[np.float64]
 
@@ -60,10 +63,10 @@ def minimax(
         if program.status != 0:
             break
         moved = point + program.x[:-1]
-        found = error(moved)
-        if (most := float(np.abs(found[0]).max())) < largest:
+        moved_errors, moved_slopes = error(moved)
+        if (most := float(np.abs(moved_errors).max())) < largest:
             point, largest, reach = moved, most, 2.0 * reach
-            errors, slopes = found
+            errors, slopes = moved_errors, moved_slopes
         else:
             reach *= 0.25
         if reach < _SMALLEST_REACH:

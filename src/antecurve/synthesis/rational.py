@@ -17,13 +17,17 @@ __all__ = [
     "bounded_growth",
     "level_constant",
     "product",
-    "scanned_roots",
+    "roots_along",
 ]
 
 _REFERENCE = 2.0 * math.pi * REFERENCE_FREQUENCY_HZ
 _NEWTON_STEPS = 8
+"""Each doubles the digits; a start from `numpy.roots` has eight."""
 _REAL = 1e-7
+"""Imaginary part, relative, below which a root counts as real: the square root of rounding, as
+nearly double roots have it."""
 _CANCELLED = 1e-11
+"""A highest coefficient below this part of its terms is rounding."""
 
 
 def product(time_constants: Sequence[Any], s: Any) -> Any:
@@ -86,7 +90,7 @@ def bounded_growth(slope: float) -> float:
 
 
 def balance_roots(
-    curve: ZeroPoleGain[float], poles: Sequence[float], level: float
+    curve: ZeroPoleGain[float], poles: Sequence[float], gain_constant: float
 ) -> tuple[float, ...]:
     """Return the time constants T > 0 at which D(-1/T) = g (-1/T)^a N(-1/T).
 
@@ -96,7 +100,7 @@ def balance_roots(
         The curve; its zeros are N.
     poles : sequence of float
         Time constants [s] of D.
-    level : float
+    gain_constant : float
         The constant g.
 
     Returns
@@ -109,19 +113,19 @@ def balance_roots(
     top, bottom = _expanded(poles, unit), _expanded(curve.zeros_s, unit)
     if curve.zeros_at_origin:
         bottom = np.convolve(bottom, (1.0 / unit, 0.0))
-    difference = np.polysub(top, level * bottom)
+    difference = np.polysub(top, gain_constant * bottom)
     if top.size == bottom.size and abs(difference[0]) <= _CANCELLED * top[0]:
         # The gain at high frequency is 1: what is left of the highest power is rounding, which
         # would spoil the other roots.
         difference = difference[1:]
     roots = np.roots(difference)
     starts = -unit / roots.real[_is_real_negative(roots)]
-    polished = (_polished_root(curve, poles, level, float(t)) for t in starts)
+    polished = (_polished_root(curve, poles, gain_constant, float(t)) for t in starts)
     return tuple(sorted((t for t in polished if t > 0), reverse=True))
 
 
-def scanned_roots(
-    curve: ZeroPoleGain[float], poles: NDArray[Any], levels: NDArray[Any]
+def roots_along(
+    curve: ZeroPoleGain[float], poles: NDArray[Any], gain_constants: NDArray[Any]
 ) -> NDArray[Any]:
     """Return what `balance_roots` does for many sets of poles, to about 1e-8.
 
@@ -131,7 +135,7 @@ def scanned_roots(
         The curve; its zeros are N.
     poles : ndarray of float, shape (n, m)
         Time constants [s] of D for each set.
-    levels : ndarray of float, shape (n,)
+    gain_constants : ndarray of float, shape (n,)
         The constant g for each set.
 
     Returns
@@ -149,7 +153,7 @@ def scanned_roots(
     bottom = _expanded(curve.zeros_s, unit)
     if curve.zeros_at_origin:
         bottom = np.convolve(bottom, (1.0 / unit, 0.0))
-    top[:, top.shape[1] - bottom.size :] -= levels[:, np.newaxis] * bottom
+    top[:, top.shape[1] - bottom.size :] -= gain_constants[:, np.newaxis] * bottom
     degree = top.shape[1] - 1
     companions = np.zeros((len(poles), degree, degree))
     companions[:, range(1, degree), range(degree - 1)] = 1.0
@@ -175,7 +179,7 @@ def _is_real_negative(roots: NDArray[Any]) -> NDArray[Any]:
 
 
 def _polished_root(
-    curve: ZeroPoleGain[float], poles: Sequence[float], level: float, start: float
+    curve: ZeroPoleGain[float], poles: Sequence[float], gain_constant: float, start: float
 ) -> float:
     """The root of D(-1/T) = g (-1/T)^a N(-1/T) next to a start, by Newton's method."""
     s = -1.0 / start
@@ -184,10 +188,10 @@ def _polished_root(
         bottom, bottom_slope = _value_and_slope(curve.zeros_s, s)
         if curve.zeros_at_origin:
             bottom, bottom_slope = s * bottom, bottom + s * bottom_slope
-        slope = top_slope - level * bottom_slope
+        slope = top_slope - gain_constant * bottom_slope
         if slope == 0.0:
             break
-        step = (top - level * bottom) / slope
+        step = (top - gain_constant * bottom) / slope
         s -= step
         if abs(step) <= 1e-16 * abs(s):
             break

@@ -47,8 +47,8 @@ from antecurve.synthesis.arms.arm import Arm
 from antecurve.synthesis.bracketing import (
     DECADES_BELOW,
     IMPLIED_RANGE_S,
+    bracketing_grid,
     crossings,
-    scan_grid,
     with_dips,
     with_edges,
 )
@@ -237,7 +237,7 @@ class _Problem:
     def _loaded_solutions(self) -> Iterator[_Solution | Violation]:
         """Solve the equation for c0 along the range of the pole beyond the curve."""
         low, high = self._range()
-        grid = scan_grid(self.curve, low, high)
+        grid = bracketing_grid(self.curve, low, high)
         solutions: list[_Solution] = []
         reached: list[tuple[float, float, float]] = []
         for sign in (1.0, -1.0):

@@ -30,9 +30,9 @@ from antecurve.synthesis.sections.section import Form, Requirements
 from antecurve.synthesis.sections.tracks import (
     NegativeBranch,
     Sweep,
+    bracketed_balances,
     direct_balances,
     nearest_miss,
-    scanned_balances,
 )
 from antecurve.synthesis.violation import Violation
 
@@ -67,7 +67,7 @@ class _RcShunt(OneStageSection):
         """
         start = StageProblem.of(requirements)
         if start.loaded or start.implied:
-            return _scanned(start, explain=requirements.explain, closely=requirements.closely)
+            return _bracketed(start, explain=requirements.explain, closely=requirements.closely)
         failure: Violation | None = None
         for problem in _shares(start):
             for balance in direct_balances(problem):
@@ -88,7 +88,7 @@ def _shares(start: StageProblem) -> Iterator[StageProblem]:
                 yield problem
 
 
-def _scanned(start: StageProblem, *, explain: bool, closely: bool) -> Stage | Violation:
+def _bracketed(start: StageProblem, *, explain: bool, closely: bool) -> Stage | Violation:
     """Solve for the pole beyond the curve, where one is unknown."""
     failure: Violation | None = None
     sweep = Sweep.of(start)
@@ -97,7 +97,7 @@ def _scanned(start: StageProblem, *, explain: bool, closely: bool) -> Stage | Vi
         best: Stage | None = None
         for problem in _shares(start):
             below = best.balance.implied_pole if best else math.inf
-            for balance in scanned_balances(problem, sweep, closely=close, below=below):
+            for balance in bracketed_balances(problem, sweep, closely=close, below=below):
                 stage = Stage.of(problem, balance)
                 if isinstance(stage, Violation):
                     failure = failure or stage

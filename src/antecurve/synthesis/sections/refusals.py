@@ -228,7 +228,7 @@ def alternating(curve: ZeroPoleGain[float]) -> bool:
     kinds = [0] * curve.zeros_at_origin + [kind for _, kind in sorted(corners, reverse=True)]
     if len(curve.poles_s) > len(curve.zeros_s) + curve.zeros_at_origin:
         kinds = kinds[:-1]
-    return all(kind == place % 2 for place, kind in enumerate(kinds))
+    return all(kind == index % 2 for index, kind in enumerate(kinds))
 
 
 def _alternation(curve: ZeroPoleGain[float]) -> str:

@@ -27,16 +27,16 @@ from antecurve.quantities import format_quantity
 from antecurve.synthesis.bracketing import (
     DECADES_BELOW,
     IMPLIED_RANGE_S,
+    bracketing_grid,
     crossings,
-    scan_grid,
     with_dips,
     with_edges,
 )
-from antecurve.synthesis.rational import balance_roots, scanned_roots
+from antecurve.synthesis.rational import balance_roots, roots_along
 from antecurve.synthesis.sections.one_stage import Balance, StageProblem
 from antecurve.synthesis.violation import Violation, at_level
 
-__all__ = ["NegativeBranch", "Sweep", "direct_balances", "nearest_miss", "scanned_balances"]
+__all__ = ["NegativeBranch", "Sweep", "bracketed_balances", "direct_balances", "nearest_miss"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +80,7 @@ class Sweep:
         if not problem.implied:
             high = problem.curve.poles_s[-1]
             low = min(problem.load_time, high) / 10.0**DECADES_BELOW
-        grid = scan_grid(problem.curve, low, high, closely=closely)
+        grid = bracketing_grid(problem.curve, low, high, closely=closely)
         states = [(x, problem.beyond(x)) for x in grid.tolist()]
         states = [(x, beyond) for x, beyond in states if _in_order(beyond)]
         unknown = np.array([x for x, _ in states])
@@ -90,7 +90,7 @@ class Sweep:
         width = len(curve.poles_s) + max((len(beyond) for _, beyond in states), default=1)
         poles = np.array([(*curve.poles_s, *beyond) for _, beyond in states])
         poles = poles.reshape(len(states), width)
-        roots = scanned_roots(curve, poles, levels) if states else np.zeros((0, 0))
+        roots = roots_along(curve, poles, levels) if states else np.zeros((0, 0))
         return cls(unknown, unknown / lead, poles, roots)
 
     def up_to(self, end: int) -> Sweep:
@@ -129,7 +129,7 @@ def direct_balances(problem: StageProblem) -> Iterable[Balance]:
         yield Balance(constant, times)
 
 
-def scanned_balances(
+def bracketed_balances(
     problem: StageProblem, sweep: Sweep, *, closely: bool = False, below: float = math.inf
 ) -> list[Balance]:
     """Return every solution with positive branches where a pole beyond the curve is unknown.
