@@ -12,11 +12,11 @@ from pick_cases import Case, all_combinations, allowed, dense_errors, random_cas
 from antecurve.errors import NoCombinationError
 from antecurve.job import PickRequest
 from antecurve.networks.topology import ElementKind
-from antecurve.pick import branch
-from antecurve.pick.branch import Space, exhaust
+from antecurve.pick import branch_and_bound
+from antecurve.pick.branch_and_bound import Space, exhaust
 from antecurve.pick.candidates import candidates
 from antecurve.pick.model import NEPER_DB, NetworkModel
-from antecurve.pick.monotone_bounds import coarse_cut
+from antecurve.pick.monotone_bounds import monotone_cut
 from antecurve.pick.search import pick
 from antecurve.pick.structure import interchangeable
 from antecurve.synthesis.exact import form_names
@@ -56,7 +56,7 @@ def _space(case: Case, *, sorted_branches: bool) -> Space:
 @pytest.mark.parametrize("form", form_names())
 def test_search_lists_what_brute_force_lists(form: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """With boxes down to six combinations everything hangs on the bounds."""
-    monkeypatch.setattr(branch, "_LEAF", 6)
+    monkeypatch.setattr(branch_and_bound, "_LEAF", 6)
     cases = _cases(form, CATALOGUES)
     assert len(cases) == CATALOGUES
     for number, case in enumerate(cases):
@@ -66,7 +66,7 @@ def test_search_lists_what_brute_force_lists(form: str, monkeypatch: pytest.Monk
         limit = float(np.sort(errors)[min(len(errors) - 1, 4 * (number % 2))])
         space = _space(case, sorted_branches=False)
         wide = limit * (1 + 2 * GRID) / NEPER_DB
-        boxes = coarse_cut(space.model, space.grids, limit=wide, leaf=6)
+        boxes = monotone_cut(space.model, space.grids, limit=wide, leaf=6)
         found = exhaust(space, boxes, limit=wide, keep_all=True)
         got = {tuple(v) for v in space.values(found.indices)}
         must = {tuple(v) for v in values[errors <= limit]}

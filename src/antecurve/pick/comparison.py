@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from antecurve.pick.proof import Search
 from antecurve.pick.result import FormOutcome
+from antecurve.pick.search_passes import Search
 from antecurve.pick.shortlist import Contender
 
 __all__ = ["compared"]

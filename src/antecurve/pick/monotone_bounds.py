@@ -31,7 +31,7 @@ from antecurve.pick.boxes import Boxes, Grids, joined
 from antecurve.pick.model import NEPER_DB, NetworkModel
 from antecurve.pick.time_constants import TimeConstantHull, time_constant_hull
 
-__all__ = ["CoarseCut", "coarse_cut"]
+__all__ = ["MonotoneBounds", "monotone_cut"]
 
 Floats = NDArray[np.float64]
 
@@ -50,7 +50,7 @@ class _Window:
     most: float
 
 
-class CoarseCut:
+class MonotoneBounds:
     """Monotone bounds of one network for one error limit.
 
     Parameters
@@ -193,7 +193,7 @@ def _windows(low: Floats, high: Floats) -> list[_Window]:
     ]  # fmt: skip
 
 
-def coarse_cut(
+def monotone_cut(
     model: NetworkModel,
     grids: Grids,
     *,
@@ -228,7 +228,7 @@ def coarse_cut(
     boxes = grids.whole()
     if model.ladder is None:
         return boxes
-    cut = CoarseCut(model, grids, limit)
+    cut = MonotoneBounds(model, grids, limit)
     if cut.empty:
         return boxes.where(slice(0, 0))
     done: list[Boxes] = [boxes.where(slice(0, 0))]

@@ -9,12 +9,12 @@ from numpy.typing import NDArray
 
 from antecurve.errors import NoCombinationError
 from antecurve.networks.topology import ElementKind
-from antecurve.pick.branch import Space
+from antecurve.pick.branch_and_bound import Space
 from antecurve.pick.comparison import compared
 from antecurve.pick.model import NEPER_DB
 from antecurve.pick.outcome import report, with_exact
-from antecurve.pick.proof import Search, tie_limit
 from antecurve.pick.result import PickResult
+from antecurve.pick.search_passes import Search, tie_limit
 from antecurve.pick.shortlist import Contender, shortlist
 
 __all__ = ["pick_pair"]

@@ -10,13 +10,13 @@ from numpy.typing import NDArray
 
 from antecurve.parts.distributions import deviation_quantile
 from antecurve.parts.joined import JOINS, joined_weights, values_add
-from antecurve.pick.branch import Space
+from antecurve.pick.branch_and_bound import Space
 from antecurve.pick.candidates import Candidates
 from antecurve.pick.comparison import compared
 from antecurve.pick.model import NEPER_DB
 from antecurve.pick.outcome import report, with_exact
-from antecurve.pick.proof import Search, tie_limit
 from antecurve.pick.result import PickResult
+from antecurve.pick.search_passes import Search, tie_limit
 from antecurve.pick.shortlist import SCREENING_BUILDS, Contender, shortlist
 
 __all__ = ["pick_by_build"]

@@ -12,7 +12,7 @@ from itertools import combinations, product
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.pick.branch import Space
+from antecurve.pick.branch_and_bound import Space
 from antecurve.pick.model import NetworkModel
 
 __all__ = ["flattened", "neighbours", "rounded"]

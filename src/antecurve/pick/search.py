@@ -2,9 +2,9 @@
 
 1. Exact networks over level and impedance are rounded to candidates (`rounding`): a good upper
    bound of the optimum.
-2. Every network's whole candidate space is cut into boxes by monotone bounds (`coarse`); each box
-   is excluded, tightened, halved or, when few combinations are left in it, evaluated one by one
-   (`branch`, `bounds`).  What is excluded has a centred error above the best known.
+2. Every network's whole candidate space is cut into boxes by `monotone_bounds`; each box is
+   excluded, tightened, halved or, when few combinations are left in it, evaluated one by one
+   (`branch_and_bound`, `bounds`).  What is excluded has a centred error above the best known.
 3. When no box is left, no combination is better than the best found: `proved`.  A best within
    1e-5 dB ends the search: no combination is better by more than that.
 
@@ -21,13 +21,14 @@ from typing import TYPE_CHECKING
 
 from antecurve.job import Job
 from antecurve.parts.drawer import Drawer
+from antecurve.pick.infeasibility import no_combination
 from antecurve.pick.model import NEPER_DB
 from antecurve.pick.objective import FLOOR
-from antecurve.pick.outcome import finished, no_combination
+from antecurve.pick.outcome import finished
 from antecurve.pick.pairs import pick_pair
-from antecurve.pick.proof import BLIND_LIMITS, Search, tie_limit
 from antecurve.pick.ranking import pick_by_build
 from antecurve.pick.result import PickProgress, PickResult, SearchReport, ShortlistEntry
+from antecurve.pick.search_passes import BLIND_LIMITS, Search, tie_limit
 from antecurve.pick.shortlist import Contender
 from antecurve.threads import single_threaded_linear_algebra
 

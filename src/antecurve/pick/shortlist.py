@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from antecurve.parts.builds import error_percentile_db
 from antecurve.parts.distributions import BLOCK
 from antecurve.parts.position import PickedNetwork
-from antecurve.pick.branch import Space
+from antecurve.pick.branch_and_bound import Space
 from antecurve.pick.limits import limit_values
 from antecurve.pick.model import NEPER_DB
 from antecurve.pick.objective import FLOOR

@@ -16,12 +16,12 @@ from antecurve.job import Job
 from antecurve.networks.topology import ElementKind, Topology
 from antecurve.parts.drawer import Drawer
 from antecurve.pick.boxes import Boxes, joined
-from antecurve.pick.branch import Exhausted, Space, exhaust
+from antecurve.pick.branch_and_bound import Exhausted, Space, exhaust
 from antecurve.pick.candidates import Candidates, candidates
 from antecurve.pick.exact_values import sampled_exact
 from antecurve.pick.limits import limit_values
 from antecurve.pick.model import NEPER_DB, NetworkModel
-from antecurve.pick.monotone_bounds import coarse_cut
+from antecurve.pick.monotone_bounds import monotone_cut
 from antecurve.pick.objective import resolution
 from antecurve.pick.result import PickProgress
 from antecurve.pick.rounding import flattened, neighbours, rounded
@@ -342,7 +342,7 @@ class Search:
 
     def _cut(self, space: Space, limit: float) -> Boxes:
         wide = max(limit, _COARSE_DB / NEPER_DB)
-        return coarse_cut(space.model, space.grids, limit=wide, deadline=self._deadline)
+        return monotone_cut(space.model, space.grids, limit=wide, deadline=self._deadline)
 
     def _examine(self, space: Space, boxes: Boxes, limit: float, keep_all: bool) -> Exhausted:
         form = space.model.topology.form
