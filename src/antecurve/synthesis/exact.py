@@ -61,7 +61,7 @@ def exact_network(
     Raises
     ------
     InputError
-        When there is no such form, or gain, impedance level or ratio are out of range.
+        When there is no such form, or gain, shunt resistance or ratio are out of range.
     UnattainableError
         When an element would be negative; the message says what would work.
 
@@ -99,7 +99,7 @@ def exact_network_or_none(
     section_ratio: float = 1.0,
     closely: bool = False,
 ) -> ExactNetwork | None:
-    """Return the exact network of a form, or ``None`` where there is none.
+    """Make the exact network of a form, or ``None`` where there is none.
 
     For searches over levels and shunt resistances: nothing else that would work is looked for.
 
@@ -129,7 +129,7 @@ def exact_network_or_none(
     Raises
     ------
     InputError
-        When there is no such form, or gain, impedance level or ratio are out of range.
+        When there is no such form, or gain, shunt resistance or ratio are out of range.
     """
     chosen = _validated(form, gain, shunt_resistance, section_ratio)
     result = realise(

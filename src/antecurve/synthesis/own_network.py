@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from antecurve.algebra.zero_pole_gain import ZeroPoleGain
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, zero_pole_gain
 from antecurve.errors import InputError, UnattainableError
 from antecurve.networks.compiled import evaluate
@@ -136,22 +137,9 @@ def solve_own_network(
         raise InputError("target.level", gain, "the level must lie above 0 and below the EMF")
     if starts < 1:
         raise InputError("starts", starts, "it must be a whole number, 1 or more")
-    emphasis = zero_pole_gain(curve).lowest_terms()
-    if emphasis.poles_at_origin:
-        raise UnattainableError(
-            topology.form,
-            "the curve must be finite at zero frequency, but it rises towards DC without end",
-            UNBOUNDED_REMEDY,
-        )
-    if not (emphasis.zeros_s or emphasis.poles_s):
-        raise UnattainableError(
-            topology.form,
-            "the curve must have a zero or a pole left, but they cancel",
-            "change the curve's time constants",
-        )
     equations = OwnEquations(
         topology,
-        emphasis,
+        _emphasis(topology, curve),
         loading=loading,
         gain=gain,
         held=_held(topology, held_resistance, held_ref),
@@ -182,6 +170,24 @@ def solve_own_network(
         free_directions(topology, slopes),
         search.tried,
     )
+
+
+def _emphasis(topology: Topology, curve: Curve) -> ZeroPoleGain[float]:
+    """The curve in lowest terms, which must end at low frequency and not be flat."""
+    emphasis = zero_pole_gain(curve).lowest_terms()
+    if emphasis.poles_at_origin:
+        raise UnattainableError(
+            topology.form,
+            "the curve must be finite at zero frequency, but it rises towards DC without end",
+            UNBOUNDED_REMEDY,
+        )
+    if not (emphasis.zeros_s or emphasis.poles_s):
+        raise UnattainableError(
+            topology.form,
+            "the curve must have a zero or a pole left, but they cancel",
+            "change the curve's time constants",
+        )
+    return emphasis
 
 
 def _held(topology: Topology, level: float | None, ref: str | None) -> tuple[int, float] | None:

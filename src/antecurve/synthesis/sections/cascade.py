@@ -188,25 +188,29 @@ class _Problem:
         self.r = requirements.section_ratio / shunt
         self.u = 1.0 / shunt + 1.0 / loading.load_resistance
         self.tau = loading.load_capacitance / self.u
+        self._last: CascadeElements | None = None
 
     def elements(self, beyond: Sequence[float]) -> CascadeElements:
-        """The equations with poles beyond the curve."""
-        curve = self.curve
-        constant = level_constant(
-            self.gain, curve.zeros_s, curve.zeros_at_origin, (*curve.poles_s, *beyond)
-        )
-        return CascadeElements(
-            curve.zeros_s,
-            curve.poles_s,
-            curve.zeros_at_origin,
-            self.times,
-            self.implied,
-            tuple(beyond),
-            constant,
-            self.r,
-            self.u,
-            self.tau,
-        )
+        """The equations with poles beyond the curve; those made last are kept."""
+        poles = tuple(beyond)
+        if self._last is None or self._last.beyond != poles:
+            curve = self.curve
+            constant = level_constant(
+                self.gain, curve.zeros_s, curve.zeros_at_origin, (*curve.poles_s, *poles)
+            )
+            self._last = CascadeElements(
+                curve.zeros_s,
+                curve.poles_s,
+                curve.zeros_at_origin,
+                self.times,
+                self.implied,
+                poles,
+                constant,
+                self.r,
+                self.u,
+                self.tau,
+            )
+        return self._last
 
     def solutions(self) -> Iterator[_Solution | Violation]:
         """Every solution, or the condition that does not hold."""

@@ -72,26 +72,29 @@ def _loaded(problem: StageProblem) -> Balance | Violation:
     q = problem.elements(Balance(problem.gain_constant(), ())).balance_at(tau)
     if problem.implied:
         return _both_beyond(problem, q)
-    name = "the pole T5 = tau (1 - g N(-1/tau)/D(-1/tau)) that the load's capacitance adds must be"
-    known = f"tau = Rp CL = {format_quantity(tau, 's')}"
-    if not q < 1.0:
-        return Violation(
-            f"{name} above 0, g N/D < 1 with {known}: {q:.4g} < 1 does not hold "
-            f"{at_level(problem.gain)}"
-        )
     # T5 grows with y, and y with T5: without end where -q is too large.
     reach = -_W * tau * q
-    if not reach < 1.0:
-        return Violation(
-            f"{name} finite at the level at 1 kHz, -w tau g N/D < 1 with w = 2 pi 1 kHz and "
-            f"{known}: {reach:.4g} < 1 does not hold {at_level(problem.gain)}"
-        )
+    if not (q < 1.0 and reach < 1.0):
+        return _no_load_pole(problem, q, reach)
     if q == -1.0:
         pole = 2.0 * tau / (1.0 - (_W * tau) ** 2)
     else:
         inside = 1.0 + (_W * tau) ** 2 * (1.0 - q * q)
         pole = tau * (1.0 - q * q) / (1.0 + q * math.sqrt(inside))
     return Balance(problem.gain_constant((pole,)), (tau,), load_pole=pole)
+
+
+def _no_load_pole(problem: StageProblem, q: float, reach: float) -> Violation:
+    """Say that T5 would be negative, or infinite."""
+    name = "the pole T5 = tau (1 - g N(-1/tau)/D(-1/tau)) that the load's capacitance adds must be"
+    known = f"tau = Rp CL = {format_quantity(problem.load_time, 's')}"
+    end = f"does not hold {at_level(problem.gain)}"
+    if not q < 1.0:
+        return Violation(f"{name} above 0, g N/D < 1 with {known}: {q:.4g} < 1 {end}")
+    return Violation(
+        f"{name} finite at the level at 1 kHz, -w tau g N/D < 1 with w = 2 pi 1 kHz and {known}: "
+        f"{reach:.4g} < 1 {end}"
+    )
 
 
 def _both_beyond(problem: StageProblem, q: float) -> Balance | Violation:
