@@ -16,7 +16,7 @@ from antecurve.networks.symbolic import solve
 from antecurve.networks.topology import Topology
 from antecurve.synthesis.formula_model import Formula, SectionFormulas
 from antecurve.synthesis.rational import product
-from antecurve.synthesis.sections.cascade_elements import CascadeElements
+from antecurve.synthesis.sections.elements import CascadeElements
 from antecurve.synthesis.symbolic_arm import symbol_field
 from antecurve.synthesis.symbolic_curve import SymbolicCurve
 from antecurve.synthesis.symbolic_network import (

@@ -18,7 +18,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from antecurve.synthesis.rational import product
-from antecurve.synthesis.sections.stage_elements import StageElements
+from antecurve.synthesis.sections.elements import StageElements
 from antecurve.synthesis.symbolic_arm import ELASTANCE, INFINITY, branch_name, symbol_field
 from antecurve.synthesis.symbolic_curve import SymbolicCurve
 from antecurve.synthesis.symbolic_proof import prove

@@ -56,7 +56,7 @@ from antecurve.synthesis.rational import (
     bounded_growth,
     level_constant,
 )
-from antecurve.synthesis.sections.cascade_elements import CascadeElements
+from antecurve.synthesis.sections.elements import CascadeElements
 from antecurve.synthesis.sections.section import Form, Realisation, Requirements, Section
 from antecurve.synthesis.tree import Tree, capacitor, parallel, resistor, series
 from antecurve.synthesis.violation import Violation, at_level, counted

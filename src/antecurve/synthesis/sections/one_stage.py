@@ -30,6 +30,7 @@ from antecurve.quantities import format_quantity
 from antecurve.synthesis.arms.arm import Arm
 from antecurve.synthesis.impedance import RcImpedance
 from antecurve.synthesis.rational import bounded_growth, level_constant
+from antecurve.synthesis.sections.elements import StageElements, kept_zeros
 from antecurve.synthesis.sections.refusals import (
     branch_violation,
     capacitor_violation,
@@ -39,7 +40,6 @@ from antecurve.synthesis.sections.refusals import (
     shunt_branch_violation,
 )
 from antecurve.synthesis.sections.section import Realisation, Requirements, Section
-from antecurve.synthesis.sections.stage_elements import StageElements, kept_zeros
 from antecurve.synthesis.tree import Tree, capacitor, resistor, series
 from antecurve.synthesis.violation import Violation, counted
 

@@ -1,0 +1,375 @@
+"""The element formulas of sections, over any field.
+
+Notation and derivation: `antecurve.synthesis.sections.one_stage` for `StageElements`,
+`antecurve.synthesis.sections.cascade` for `CascadeElements`.  The formulas are written once, for
+floats and for elements of a symbolic field alike.  What differs on the symbolic path: g is a
+symbol (the number follows from the level at 1 kHz, `level_constant`), and so are the roots in Q,
+which have no rational expression.  A cascade's strengths are symbols in the proof, which shows that
+the root satisfies its quadratic; the numbers take the root in the form that loses no digits, and
+k2 from the equation for c2 in factors, which the proof shows to be the same.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from antecurve.synthesis.rational import product
+
+__all__ = ["CascadeElements", "StageElements", "kept_zeros"]
+
+
+@dataclass(frozen=True, slots=True)
+class StageElements:
+    """The element formulas, over any field: floats, or rational functions of symbols.
+
+    Attributes
+    ----------
+    zeros, poles : tuple
+        Time constants [s] of the curve.
+    zeros_at_origin : int
+        The power a of s in the numerator.
+    beyond : tuple
+        Poles [s] beyond the curve.
+    taken : tuple
+        Zeros [s] that the shunt arm makes.
+    times : tuple
+        Time constants [s] of Q.
+    gain_constant : scalar
+        g.
+    parallel, source : scalar
+        Rp and Rs [ohm].
+    capacitive : bool
+        Whether there is a capacitance across the output, own or load's.
+    """
+
+    zeros: tuple[Any, ...]
+    poles: tuple[Any, ...]
+    zeros_at_origin: int
+    beyond: tuple[Any, ...]
+    taken: tuple[Any, ...]
+    times: tuple[Any, ...]
+    gain_constant: Any
+    parallel: Any
+    source: Any
+    capacitive: bool
+
+    @property
+    def kept(self) -> tuple[Any, ...]:
+        """Zeros [s] that the series arm makes."""
+        return kept_zeros(self.zeros, self.taken)
+
+    def branch_resistance(self, zero: Any) -> Any:
+        """Return the resistance of the series arm's partial fraction at a zero.
+
+        Parameters
+        ----------
+        zero : scalar
+            One of the zeros that the series arm makes [s].
+
+        Returns
+        -------
+        scalar
+            Rp D(s)/(Q(s) g s^a prod(1 + s T)) at s = -1/zero, the product over the other zeros.
+        """
+        s = -1 / zero
+        others = product([z for z in self.kept if z != zero], s) * s**self.zeros_at_origin
+        top = self.parallel * product((*self.poles, *self.beyond), s)
+        return top / (product(self.times, s) * self.gain_constant * others)
+
+    def elastance_at_origin(self) -> Any:
+        """Return 1/C of the series capacitor for a zero at the origin.
+
+        Returns
+        -------
+        scalar
+            Rp/g [1/F].
+        """
+        return self.parallel / self.gain_constant
+
+    def resistance_at_infinity(self) -> Any:
+        """Return R_inf of the series arm.
+
+        Returns
+        -------
+        scalar
+            Rp prod(A)/prod(Q) (1/h - 1) - Rs, h the gain at high frequency; without the 1 where
+            there is a capacitance across the output.
+        """
+        inverse = math.prod((*self.poles, *self.beyond)) / (
+            self.gain_constant * math.prod(self.zeros)
+        )
+        if self.capacitive:
+            return self.shunt_at_infinity() * inverse - self.source
+        return self.shunt_at_infinity() * (inverse - 1) - self.source
+
+    def shunt_at_infinity(self) -> Any:
+        """Return Rp prod(A)/prod(Q), the shunt arm far above its corners.
+
+        Returns
+        -------
+        scalar
+            Its impedance [ohm], with s prod(Q) for prod(Q) where it has a capacitance.
+        """
+        return self.parallel * math.prod(self.taken) / math.prod(self.times)
+
+    def branch_capacitance(self, zero: Any) -> Any:
+        """Return the capacitance of the shunt arm's branch at a zero.
+
+        Parameters
+        ----------
+        zero : scalar
+            One of the zeros that the shunt arm makes [s].
+
+        Returns
+        -------
+        scalar
+            -T Q(-1/T)/(Rp prod(1 - T'/T)), the product over the other zeros taken [F].
+        """
+        s = -1 / zero
+        others = product([z for z in self.taken if z != zero], s)
+        return -zero * product(self.times, s) / (self.parallel * others)
+
+    def whole_capacitance(self) -> Any:
+        """Return the capacitance across the output, load included.
+
+        Returns
+        -------
+        scalar
+            prod(Q)/(Rp prod(A)) [F].
+        """
+        return math.prod(self.times) / (self.parallel * math.prod(self.taken))
+
+    def lead(self) -> Any:
+        """Return g prod(z)/prod(p), p the curve's own poles.
+
+        Returns
+        -------
+        scalar
+            What has the unit of a time [s] where the curve lacks a pole.
+        """
+        return self.gain_constant * math.prod(self.zeros) / math.prod(self.poles)
+
+    def implied_pole(self) -> Any:
+        """Return the pole with which R_inf = 0, for a curve that lacks one and CL = 0.
+
+        Returns
+        -------
+        scalar
+            lead (1 + Rs/Z), Z the shunt arm at infinite frequency [s].
+        """
+        return self.lead() * (1 + self.source / self.shunt_at_infinity())
+
+    def balance_at(self, time: Any) -> Any:
+        """Return g s^a N/D at s = -1/T, D the curve's own poles.
+
+        Parameters
+        ----------
+        time : scalar
+            T [s].
+
+        Returns
+        -------
+        scalar
+            The ratio.
+        """
+        s = -1 / time
+        value = self.gain_constant * s**self.zeros_at_origin * product(self.zeros, s)
+        return value / product(self.poles, s)
+
+
+def kept_zeros(zeros: Sequence[Any], taken: Sequence[Any]) -> tuple[Any, ...]:
+    """Return the zeros that the shunt arm does not take.
+
+    Parameters
+    ----------
+    zeros, taken : sequence
+        Of equal zeros the shunt arm may take one.
+
+    Returns
+    -------
+    tuple
+        The others, in order.
+    """
+    kept = list(zeros)
+    for zero in taken:
+        kept.remove(zero)
+    return tuple(kept)
+
+
+@dataclass(frozen=True, slots=True)
+class CascadeElements:
+    """The equations of a cascade, over any field: floats, or rational functions of symbols.
+
+    Attributes
+    ----------
+    zeros, poles : tuple
+        Time constants [s] of the curve.
+    zeros_at_origin : int
+        The power a of s in the numerator.
+    times : tuple
+        Time constant [s] of each section; ``None`` for a zero at the origin.
+    implied : bool
+        Whether the curve lacks a pole.
+    beyond : tuple
+        Poles [s] beyond the curve, the implied one first.
+    gain_constant : scalar
+        g.
+    middle, across : scalar
+        r = 1/R2 and u = 1/R4 + 1/RL [S].
+    tau : scalar
+        CL/u [s]; 0 for no capacitance.
+    """
+
+    zeros: tuple[Any, ...]
+    poles: tuple[Any, ...]
+    zeros_at_origin: int
+    times: tuple[Any, Any]
+    implied: bool
+    beyond: tuple[Any, ...]
+    gain_constant: Any
+    middle: Any
+    across: Any
+    tau: Any
+
+    def weights(self) -> tuple[Any, Any]:
+        """Return a1 and a2 in x1 x2 = a1 x1 + a2 x2.
+
+        Returns
+        -------
+        tuple of scalar
+            The two weights.
+        """
+        one, two = self.times
+        if one is None:
+            return 1, -two
+        if two is None:
+            return -one, 1
+        return one / (one - two), -two / (one - two)
+
+    def shares(self, section: int) -> tuple[Any, Any]:
+        """Return p and q in (1 + s tau) x = p + q x for a section, 0 or 1.
+
+        Parameters
+        ----------
+        section : int
+            0 for the section at the input, 1 for that at the output.
+
+        Returns
+        -------
+        tuple of scalar
+            p and q.
+        """
+        time = self.times[section]
+        return (self.tau, 1) if time is None else (self.tau / time, 1 - self.tau / time)
+
+    def lead(self) -> Any:
+        """Return g prod(z)/prod(p), p the curve's own poles.
+
+        Returns
+        -------
+        scalar
+            The gain at high frequency where the curve has as many poles as zeros.
+        """
+        return self.gain_constant * math.prod(self.zeros) / math.prod(self.poles)
+
+    def direct(self) -> Any:
+        """Return c0 of D/(g s^a N).
+
+        Returns
+        -------
+        scalar
+            The direct term of the curve.
+        """
+        total = sum(self.beyond) if self.implied else 1
+        tilt = sum(1 / t for t in self.poles) - sum(1 / t for t in self.zeros)
+        square = math.prod(self.beyond) if len(self.beyond) == 1 + self.implied else 0
+        return (total + square * tilt) / self.lead()
+
+    def fraction(self, section: int) -> Any:
+        """Return the partial fraction of D/(g s^a N) at the zero of a section.
+
+        Parameters
+        ----------
+        section : int
+            0 for the section at the input, 1 for that at the output.
+
+        Returns
+        -------
+        scalar
+            c1 or c2.
+        """
+        time = self.times[section]
+        if time is None:
+            return 1 / self.gain_constant
+        s = -1 / time
+        others = [t for t in self.times if t is not None and t != time]
+        below = product(others, s) * s**self.zeros_at_origin
+        return product((*self.poles, *self.beyond), s) / (self.gain_constant * below)
+
+    def network_direct(self, strengths: tuple[Any, Any], resistance: Any) -> Any:
+        """Return c0 of the network's 1/H.
+
+        Parameters
+        ----------
+        strengths : tuple of scalar
+            k1 and k2 [ohm], or [1/F] at the origin.
+        resistance : scalar
+            R = Rs + R_inf [ohm].
+
+        Returns
+        -------
+        scalar
+            The direct term of the network.
+        """
+        r, u = self.middle, self.across
+        (p1, _), (p2, _) = self.shares(0), self.shares(1)
+        extent = 1 + strengths[1] * u * p2
+        return extent * (1 + r * resistance) + u * resistance + u * strengths[0] * p1
+
+    def quadratic(self, c1: Any, c2: Any, resistance: Any, scale: Any) -> tuple[Any, ...]:
+        """Return the coefficients of the quadratic for k1, highest first, then gamma and delta.
+
+        Parameters
+        ----------
+        c1, c2 : scalar
+            The curve's partial fractions.
+        resistance : scalar
+            R = Rs + R_inf [ohm].
+        scale : scalar
+            u, or 1 for all of them over u, as they are shown.
+
+        Returns
+        -------
+        tuple of scalar
+            Three coefficients, gamma and delta: c2/k2 is gamma + delta k1 with `scale` u.
+        """
+        r, u = self.middle, self.across
+        (_, q1), (p2, q2) = self.shares(0), self.shares(1)
+        a1, a2 = self.weights()
+        alpha = r + u * q1
+        beta = scale * r * (p2 + q2 * a1)
+        gamma = scale * q2 * (1 + r * resistance)
+        delta = scale * q2 * r * a2
+        return alpha * delta, alpha * gamma + beta * c2 - c1 * delta, -c1 * gamma, gamma, delta
+
+    def output_weight(self, k1: Any, resistance: Any) -> Any:
+        """Return c2/k2.
+
+        Parameters
+        ----------
+        k1 : scalar
+            Strength of the section at the input.
+        resistance : scalar
+            R = Rs + R_inf [ohm].
+
+        Returns
+        -------
+        scalar
+            u q2 (1 + r R + r k1 a2).
+        """
+        r = self.middle
+        weight = self.across * self.shares(1)[1]
+        return weight * (1 + r * resistance + r * k1 * self.weights()[1])
