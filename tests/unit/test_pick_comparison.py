@@ -41,9 +41,7 @@ def test_a_pick_by_build_states_the_percentile_of_its_spread(distribution: str) 
     result = pick(job)
     again = spread(
         result.best,
-        curve=job.curve,
-        loading=job.loading,
-        band_hz=job.target.band_hz,
+        job.conditions,
         builds=20_000,
         seed=3,
         distribution=distribution,

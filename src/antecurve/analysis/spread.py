@@ -286,8 +286,8 @@ def spread(
     nominal = evaluator.level_db(evaluator.power_coefficients(picked.network.values[:, None]))[0]
     counted = _Counted(float(nominal), limit_db)
     try:
-        for some in drawn.measured(builds, workers=workers):
-            counted.add(some)
+        for block in drawn.measured(builds, workers=workers):
+            counted.add(block)
             if progress is not None:
                 progress(counted.centred.count, builds)
     except KeyboardInterrupt:
@@ -339,11 +339,11 @@ class _Counted:
         self._nominal, self._limit = nominal_level_db, limit_db
         self._within = 0
 
-    def add(self, some: MeasuredBuilds) -> None:
-        self.centred.add(some.centred_db)
-        self.level.add(10.0 ** ((some.level_db - self._nominal) / 20.0))
+    def add(self, block: MeasuredBuilds) -> None:
+        self.centred.add(block.centred_db)
+        self.level.add(10.0 ** ((block.level_db - self._nominal) / 20.0))
         if self._limit is not None:
-            self._within += int(np.count_nonzero(some.centred_db <= self._limit))
+            self._within += int(np.count_nonzero(block.centred_db <= self._limit))
 
     def share(self) -> Yield | None:
         if self._limit is None:
@@ -383,5 +383,10 @@ def _mismatch(drawn: Builds, pairs: int) -> Mismatch:
     return Mismatch(pairs, level.percentiles(), largest.percentiles())
 
 
-def _percentiles_object(found: Percentiles) -> dict[str, float]:
-    return {"p50": found.p50, "p95": found.p95, "p99": found.p99, "max": found.max}
+def _percentiles_object(percentiles: Percentiles) -> dict[str, float]:
+    return {
+        "p50": percentiles.p50,
+        "p95": percentiles.p95,
+        "p99": percentiles.p99,
+        "max": percentiles.max,
+    }

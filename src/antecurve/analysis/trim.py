@@ -161,8 +161,8 @@ class _Build:
             values = np.repeat(nominal[:, None], len(rows), axis=1)
             for place, column in zip(places, rows.T, strict=True):
                 values[place] = self.values[place][column]
-            found = self.evaluator.power_coefficients(values)
-            ratings[first : first + len(rows)] = self.evaluator.centred_db(found)
+            power = self.evaluator.power_coefficients(values)
+            ratings[first : first + len(rows)] = self.evaluator.centred_db(power)
         return ratings
 
     def propose(self, changes: tuple[TrimChange, ...]) -> TrimProposal:
@@ -241,21 +241,21 @@ def trim(
     build = _built(picked, job, measured, meter or MeterAccuracy(), drawer)
     designed = error_range(picked.network, job.conditions).centred_db
     before = build.propose(())
-    found = [before] if build.within_limits([(0.0, ())])[0] else []
+    improving = [before] if build.within_limits([(0.0, ())])[0] else []
     pool: list[_Rated] = []
     most = min(most_changes, len(picked.positions))
     for count in range(1, most + 1):
         pool = _singles(build) if count == 1 else _more(build, pool, count)
         best = _best_promise(build, pool)
-        if best is not None and (not found or _is_worth_it(best, found[-1])):
-            found.append(best)
+        if best is not None and (not improving or _is_worth_it(best, improving[-1])):
+            improving.append(best)
         if progress is not None:
             progress(count, most)
-    if not found:
+    if not improving:
         raise NoCombinationError(*_missed(build))
     enough = designed * (1.0 + LEAST_GAIN)
-    advised = next((p for p in found if p.centred_db <= enough), found[-1])
-    proposals = tuple(p for p in found if p.changes)
+    advised = next((p for p in improving if p.centred_db <= enough), improving[-1])
+    proposals = tuple(p for p in improving if p.changes)
     return TrimResult(
         designed, before, proposals, advised, build.choices, build.choices == _OPTIONS
     )
@@ -285,8 +285,8 @@ def _best_promise(build: _Build, pool: list[_Rated]) -> TrimProposal | None:
 def _within_limits(build: _Build, pool: list[_Rated]) -> Iterator[tuple[tuple[int, int], ...]]:
     """The choices that meet the job's limits, in their order, looked at many at once."""
     for first in range(0, len(pool), _LIMITS_AT_ONCE):
-        some = pool[first : first + _LIMITS_AT_ONCE]
-        for (_, chosen), meets in zip(some, build.within_limits(some), strict=True):
+        batch = pool[first : first + _LIMITS_AT_ONCE]
+        for (_, chosen), meets in zip(batch, build.within_limits(batch), strict=True):
             if meets:
                 yield chosen
 
@@ -313,18 +313,18 @@ def _built(
     kinds = dict.fromkeys(p.element.kind for p in picked.positions)
     choices = {kind: candidates(kind, stocks[kind], drawer) for kind in kinds}
     quantity: dict[Part, int] = {}
-    for found in choices.values():
-        for part, count in zip(found.parts, found.quantity.tolist(), strict=True):
+    for choice in choices.values():
+        for part, count in zip(choice.parts, choice.quantity.tolist(), strict=True):
             quantity[part] = quantity.get(part, 0) + count
     options = []
     for old, new in zip(picked.positions, built.positions, strict=True):
-        stock, found = stocks[new.element.kind], choices[new.element.kind]
+        stock, choice = stocks[new.element.kind], choices[new.element.kind]
         if old == new:  # nothing measured there: still open
-            near = np.argsort(np.abs(np.log(found.values / new.value)))[:_OPTIONS]
-            filled = (found.position(new.element, int(i)) for i in near)
+            near = np.argsort(np.abs(np.log(choice.values / new.value)))[:_OPTIONS]
+            filled = (choice.position(new.element, int(i)) for i in near)
             ways = [TrimChange(new.element.ref, "fit", p.parts, p) for p in filled]
         else:
-            ways = _additions(new, found.parts, stock)
+            ways = _additions(new, choice.parts, stock)
         ways = [w for w in ways if 1 / _WINDOW <= w.position.value / new.value <= _WINDOW]
         ways.sort(key=lambda w: abs(np.log(w.position.value / new.value)))
         options.append(tuple(ways[:_OPTIONS]))
@@ -357,15 +357,15 @@ def _additions(position: Position, parts: Sequence[Part], stock: Stock) -> list[
     """Every part joined with what is there."""
     there = Part(position.value, position.tolerance, origin="fitted")
     kind, ref = position.element.kind, position.element.ref
-    found = []
+    additions = []
     for joined in stock.join:
         adds = values_add(kind, joined)
         for part in parts:
             value = joined_value([there.value, part.value], adds=adds)
             if 1 / _WINDOW <= value / there.value <= _WINDOW:
                 after = Position(position.element, (there, part), joined, position.exact)
-                found.append(TrimChange(ref, f"add in {joined}", (part,), after))
-    return found
+                additions.append(TrimChange(ref, f"add in {joined}", (part,), after))
+    return additions
 
 
 def _changes(build: _Build, chosen: tuple[tuple[int, int], ...]) -> tuple[TrimChange, ...]:
@@ -373,30 +373,30 @@ def _changes(build: _Build, chosen: tuple[tuple[int, int], ...]) -> tuple[TrimCh
 
 
 def _singles(build: _Build) -> list[_Rated]:
-    found = []
+    rated = []
     for place, options in enumerate(build.options):
         rating = build.rate((place,), np.arange(len(options))[:, None])
-        found += [(float(r), ((place, i),)) for i, r in enumerate(rating)]
-    return sorted(found)
+        rated += [(float(r), ((place, i),)) for i, r in enumerate(rating)]
+    return sorted(rated)
 
 
 def _more(build: _Build, pool: list[_Rated], count: int) -> list[_Rated]:
     """Combinations of one more change: all pairs, else extensions of the best."""
-    found: list[_Rated] = []
+    rated: list[_Rated] = []
     if count == 2:
         for places in combinations(range(len(build.options)), 2):
             sizes = [len(build.options[p]) for p in places]
             if all(sizes):
                 grid = np.stack(np.unravel_index(np.arange(sizes[0] * sizes[1]), sizes), axis=1)
-                found += _best_of(build, places, grid)
-        return sorted(found)
+                rated += _best_of(build, places, grid)
+        return sorted(rated)
     for _, chosen in pool[:_EXTENDED]:
         taken = [place for place, _ in chosen]
         for place in sorted(set(range(len(build.options))) - set(taken)):
             extra = np.arange(len(build.options[place]))[:, None]
             fixed = np.repeat([[option for _, option in chosen]], len(extra), axis=0)
-            found += _best_of(build, (*taken, place), np.hstack([fixed, extra]))
-    return sorted(found)
+            rated += _best_of(build, (*taken, place), np.hstack([fixed, extra]))
+    return sorted(rated)
 
 
 def _best_of(build: _Build, places: tuple[int, ...], grid: NDArray[np.intp]) -> list[_Rated]:

@@ -65,12 +65,14 @@ class _Deviations:
 
     def columns(self, builds: Coefficients) -> NDArray[np.float32]:
         """Relative deviations of the coefficients, shape (rows, builds)."""
-        found = np.empty((len(self.nominal) + 1, len(builds.numerator)), dtype=np.float32)
+        deviations = np.empty((len(self.nominal) + 1, len(builds.numerator)), dtype=np.float32)
         rows = (*builds.numerator.T, *builds.denominator.T)
-        for row, values, nominal, scale in zip(found, rows, self.nominal, self.scale, strict=False):
+        for row, values, nominal, scale in zip(
+            deviations, rows, self.nominal, self.scale, strict=False
+        ):
             row[:] = (values - nominal) * scale
-        found[-1] = 1.0
-        return found
+        deviations[-1] = 1.0
+        return deviations
 
 
 class BandError:
@@ -138,10 +140,10 @@ class BandError:
         Coefficients
             Ascending powers of w**2, shape (builds, powers); contiguous over builds.
         """
-        found = loaded_coefficients(self._topology, values.T, loading=self._loading)
+        coefficients = loaded_coefficients(self._topology, values.T, loading=self._loading)
         return Coefficients(
-            magnitude_squared_coefficients(found.numerator),
-            magnitude_squared_coefficients(found.denominator),
+            magnitude_squared_coefficients(coefficients.numerator),
+            magnitude_squared_coefficients(coefficients.denominator),
         )
 
     def _powers(self, count: int) -> Floats:

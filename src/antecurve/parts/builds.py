@@ -87,8 +87,8 @@ class Builds:
         return self.evaluator.power_coefficients(position_values(self.source.table, parts))
 
     def _measure(self, number: int) -> MeasuredBuilds:
-        found = self.block(number)
-        return MeasuredBuilds(self.evaluator.centred_db(found), self.evaluator.level_db(found))
+        power = self.block(number)
+        return MeasuredBuilds(self.evaluator.centred_db(power), self.evaluator.level_db(power))
 
     def measured(self, count: int, *, workers: int = 1) -> Iterator[MeasuredBuilds]:
         """Yield what the first builds do, block by block, in order.
@@ -106,9 +106,9 @@ class Builds:
             Of the next builds.
         """
         blocks = -(-count // BLOCK)
-        for number, found in enumerate(self._in_order(blocks, workers)):
-            left = count - number * BLOCK
-            yield MeasuredBuilds(found.centred_db[:left], found.level_db[:left])
+        for number, measured in enumerate(self._in_order(blocks, workers)):
+            remaining = count - number * BLOCK
+            yield MeasuredBuilds(measured.centred_db[:remaining], measured.level_db[:remaining])
 
     def centred_histogram(self, count: int) -> LogHistogram:
         """Return the centred errors of the first builds.

@@ -87,9 +87,9 @@ class AffineBound:
         zero = np.zeros((len(slopes), 1))
         wanted = np.concatenate([slopes, zero], axis=1)[:, :, None]
         weights = self.weights @ wanted
-        rest = np.abs(wanted - np.swapaxes(self.columns, 1, 2) @ weights).sum(axis=(1, 2))
+        uncovered = np.abs(wanted - np.swapaxes(self.columns, 1, 2) @ weights).sum(axis=(1, 2))
         shift = (weights[:, :, 0] * self.scaled).sum(axis=1)
-        return np.asarray(value - shift - rest - np.abs(weights).sum(axis=(1, 2)) - spare)
+        return np.asarray(value - shift - uncovered - np.abs(weights).sum(axis=(1, 2)) - spare)
 
     def part(self, chosen: NDArray[np.int64]) -> AffineBound:
         """Return the bound of some of the boxes.

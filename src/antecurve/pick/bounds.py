@@ -118,14 +118,14 @@ def bound_boxes(model: NetworkModel, low: Floats, high: Floats, *, limit: float)
     inside = model.job.target.band_hz[0] <= model.frequency[-1] <= model.job.target.band_hz[1]
     offset = np.full(len(low), level + limit + _LEAST_NOISE if inside else _ANY_LEVEL)
     with np.errstate(over="ignore", invalid="ignore"):
-        found = exclude_and_contract(
+        bound = exclude_and_contract(
             linear.rows, linear.slopes, half, noise, offset=offset, level_row=True
         )
-    keep = found.keep
-    _apply_limits(model, keep, found, values, half)
+    keep = bound.keep
+    _apply_limits(model, keep, bound, values, half)
     shape = linear.slopes[:, :-1] - linear.slopes[:, :-1].mean(axis=1, keepdims=True)
     worth = half * np.sqrt(np.abs(shape).max(axis=1) * linear.sizes.max(axis=1))
-    return BoxBound(keep, centre + half * found.low, centre + half * found.high, worth)
+    return BoxBound(keep, centre + half * bound.low, centre + half * bound.high, worth)
 
 
 def _phi(a: Floats) -> Floats:
@@ -158,7 +158,7 @@ def _remainder(model: NetworkModel, linear: Linear, values: Floats, half: Floats
 
 
 def _apply_limits(
-    model: NetworkModel, keep: NDArray[np.bool_], found: AffineBound, values: Floats, half: Floats
+    model: NetworkModel, keep: NDArray[np.bool_], bound: AffineBound, values: Floats, half: Floats
 ) -> None:
     """Drop boxes all of whose points that count miss a limit of the job."""
     wanted = model.job.network
@@ -171,7 +171,7 @@ def _apply_limits(
             continue
         linear = linearise(values[chosen])
         spare = _grown(linear.sizes, half[chosen])[:, 0]
-        least = found.part(chosen).least(
+        least = bound.part(chosen).least(
             sign * linear.rows[:, 0], sign * linear.slopes[:, 0] * half[chosen], spare
         )
         keep[chosen[least > sign * math.log(limit) + _LEAST_NOISE]] = False

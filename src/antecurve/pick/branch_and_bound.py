@@ -154,8 +154,8 @@ class Space:
             True where they do.
         """
         allowed = self.available(indices)
-        found = limit_values(self.model.topology, self.model.job, self.values(indices[allowed]))
-        allowed[allowed] = within_limits(found, self.model.job)
+        limits = limit_values(self.model.topology, self.model.job, self.values(indices[allowed]))
+        allowed[allowed] = within_limits(limits, self.model.job)
         return allowed
 
     def picked(self, indices: Indices) -> PickedNetwork:
@@ -297,17 +297,19 @@ def _work(
         keep = bound.keep
         before = now.where(keep)
         # One part in 1e12 of slack: candidates at the very end stay in.
-        after, some = space.grids.shrunk(before, bound.low[keep] - 1e-12, bound.high[keep] + 1e-12)
-        ratio = before.sizes[some] / after.where(some).sizes
-        worth = bound.worth[keep][some]
-        rest = after.where(some)
-        leaf = rest.sizes <= _LEAF
+        after, nonempty = space.grids.shrunk(
+            before, bound.low[keep] - 1e-12, bound.high[keep] + 1e-12
+        )
+        ratio = before.sizes[nonempty] / after.where(nonempty).sizes
+        worth = bound.worth[keep][nonempty]
+        remaining = after.where(nonempty)
+        leaf = remaining.sizes <= _LEAF
         if leaf.any():
-            finds.look(space, rest.where(leaf))
+            finds.look(space, remaining.where(leaf))
         again = np.log(ratio) > _WORTH_ANOTHER_LOOK
         if not leaf.all():
-            halved = space.grids.halved(rest.where(~leaf & ~again), worth[~leaf & ~again])
-            stack.append(joined(rest.where(~leaf & again), space.grids.ordered(halved)))
+            halved = space.grids.halved(remaining.where(~leaf & ~again), worth[~leaf & ~again])
+            stack.append(joined(remaining.where(~leaf & again), space.grids.ordered(halved)))
         if finds.errors and not finds.keep_all and finds.limit <= FLOOR:
             break
         if watch is not None and watch(finds.limit, finds.evaluated, sum(map(len, stack))):

@@ -215,10 +215,12 @@ def candidates(kind: ElementKind, stock: Stock, drawer: Drawer | None = None) ->
     order = np.lexsort((second >= 0, value))
     value, first, second, joined = value[order], first[order], second[order], joined[order]
     keep = _distinct(value, first, second, quantity)
-    found = Candidates(kind, parts, quantity, value[keep], first[keep], second[keep], joined[keep])
-    for array in (found.quantity, found.values, found.first, found.second, found.joined):
+    choices = Candidates(
+        kind, parts, quantity, value[keep], first[keep], second[keep], joined[keep]
+    )
+    for array in (choices.quantity, choices.values, choices.first, choices.second, choices.joined):
         array.setflags(write=False)
-    return found
+    return choices
 
 
 def _parts(

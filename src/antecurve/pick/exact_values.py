@@ -56,7 +56,7 @@ def sampled_exact(
     tolerance = job.target.level_tolerance_db
     gains = job.gain * 10.0 ** (np.array([0.0, -tolerance, tolerance]) / 20.0)
     ratios = _RATIOS[::2] if "section_ratio" in free_parameters(form) else (1.0,)
-    found: dict[Topology, list[Floats]] = {}
+    by_topology: dict[Topology, list[Floats]] = {}
     for gain in np.unique(np.minimum(gains, 0.999999)):
         for level in np.geomspace(low, high, levels):
             for ratio in ratios:
@@ -65,15 +65,15 @@ def sampled_exact(
                     shunt_resistance=float(level), section_ratio=ratio,
                 )  # fmt: skip
                 if exact is not None:
-                    found.setdefault(exact.network.topology, []).append(exact.network.values)
-    if not found:
+                    by_topology.setdefault(exact.network.topology, []).append(exact.network.values)
+    if not by_topology:
         exact = exact_network(
             form, job.curve, loading=job.loading, gain=job.gain,
             shunt_resistance=float(np.sqrt(low * high)), source_level_v=job.source_level_v,
         )  # fmt: skip
-        found[exact.network.topology] = [exact.network.values]
-    topology = max(found, key=lambda t: len(found[t]))
-    return topology, np.log(np.array(found[topology]))
+        by_topology[exact.network.topology] = [exact.network.values]
+    topology = max(by_topology, key=lambda t: len(by_topology[t]))
+    return topology, np.log(np.array(by_topology[topology]))
 
 
 def nearest_exact(
@@ -107,13 +107,13 @@ def nearest_exact(
         level, impedance, ratio = np.exp(point)
         if not 0.0 < level < 1.0:
             return None
-        found = exact_network_or_none(
+        realised = exact_network_or_none(
             form, job.curve, loading=job.loading, gain=float(level),
             shunt_resistance=float(impedance), section_ratio=float(ratio),
         )  # fmt: skip
-        if found is None or found.network.topology.elements != topology.elements:
+        if realised is None or realised.network.topology.elements != topology.elements:
             return None
-        return np.log(found.network.values)
+        return np.log(realised.network.values)
 
     impedances = [logs[-1], *np.log(np.geomspace(*_ANY_IMPEDANCE, _STARTS))]
     best: tuple[float, Floats] | None = None
@@ -126,9 +126,9 @@ def nearest_exact(
                 starts.append((float(np.sum((values - logs) ** 2)), point))
         starts.sort(key=lambda s: s[0])
         for _, point in starts[:_DESCENTS]:
-            found = _descended(exact, point, logs)
-            if found is not None and (best is None or found[0] < best[0]):
-                best = found
+            descended = _descended(exact, point, logs)
+            if descended is not None and (best is None or descended[0] < best[0]):
+                best = descended
     return best
 
 

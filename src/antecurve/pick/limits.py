@@ -83,12 +83,12 @@ def limit_values(topology: Topology, job: Job, values: Floats) -> LimitValues:
     )
 
 
-def within_limits(found: LimitValues, job: Job) -> NDArray[np.bool_]:
+def within_limits(limits: LimitValues, job: Job) -> NDArray[np.bool_]:
     """Return which combinations meet the job's limits.
 
     Parameters
     ----------
-    found : LimitValues
+    limits : LimitValues
         Level and impedances.
     job : Job
         The limits.
@@ -102,7 +102,7 @@ def within_limits(found: LimitValues, job: Job) -> NDArray[np.bool_]:
     largest = math.inf if wanted.output_resistance_max is None else wanted.output_resistance_max
     smallest = 0.0 if wanted.input_impedance_min is None else wanted.input_impedance_min
     return np.asarray(
-        (np.abs(found.level_db) <= job.target.level_tolerance_db + _SLACK)
-        & (found.output_ohm <= largest * (1.0 + _SLACK))
-        & (found.input_ohm >= smallest * (1.0 - _SLACK))
+        (np.abs(limits.level_db) <= job.target.level_tolerance_db + _SLACK)
+        & (limits.output_ohm <= largest * (1.0 + _SLACK))
+        & (limits.input_ohm >= smallest * (1.0 - _SLACK))
     )

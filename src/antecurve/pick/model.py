@@ -151,8 +151,10 @@ class NetworkModel:
         numpy.ndarray of float, shape (points, rows)
             r_k [Np].
         """
-        found = self.transfer(values)
-        square = self._band.square(found.numerator) / self._band.square(found.denominator)
+        coefficients = self.transfer(values)
+        square = self._band.square(coefficients.numerator) / self._band.square(
+            coefficients.denominator
+        )
         return np.asarray(0.5 * np.log(square) - self.target)
 
     def linearise(self, values: Floats) -> Linear:
@@ -168,10 +170,10 @@ class NetworkModel:
         Linear
             Of r_k.
         """
-        found = _linear(
+        linear = _linear(
             self.transfer(_with_zeros(values)), self._band, numerator_sizes=self.ladder is not None
         )
-        return Linear(found.rows - self.target, found.slopes, found.sizes)
+        return Linear(linear.rows - self.target, linear.slopes, linear.sizes)
 
     def linearise_output(self, values: Floats) -> Linear:
         """Return the logarithm of the output impedance at 1 kHz; as `linearise`, one row.
@@ -260,11 +262,11 @@ def _with_zeros(values: Floats) -> Floats:
     return stacked
 
 
-def _linear(found: Coefficients, powers: _Powers, *, numerator_sizes: bool = True) -> Linear:
+def _linear(coefficients: Coefficients, powers: _Powers, *, numerator_sizes: bool = True) -> Linear:
     rows: Floats | float = 0.0
     slopes: Floats | float = 0.0
     sizes: Floats | float = 0.0
-    for polynomial, sign in ((found.numerator, 1.0), (found.denominator, -1.0)):
+    for polynomial, sign in ((coefficients.numerator, 1.0), (coefficients.denominator, -1.0)):
         a, b = powers(polynomial)
         whole, whole_i = a[:, -1:], b[:, -1:]
         square = whole * whole + whole_i * whole_i

@@ -139,9 +139,9 @@ class MonotoneBounds:
         least = self._model.transfer(np.where(self._rising, low, high))
         most = self._model.transfer(np.where(self._rising, high, low))
 
-        def at(found: Coefficients) -> tuple[Floats, Floats]:
-            top = found.numerator[:, self._origin :]
-            bottom = found.denominator[:, self._base :]
+        def at(coefficients: Coefficients) -> tuple[Floats, Floats]:
+            top = coefficients.numerator[:, self._origin :]
+            bottom = coefficients.denominator[:, self._base :]
             return (
                 top @ self._s ** np.arange(top.shape[1])[:, None],
                 bottom @ self._s ** np.arange(bottom.shape[1])[:, None],
@@ -174,10 +174,10 @@ def _real_share(s: Floats, one: float, t: Floats | float) -> Floats:
 
 def _symmetric(time_constants: Floats) -> Floats:
     """Elementary symmetric functions e_0, e_1, ..."""
-    found = np.array([1.0])
+    functions = np.array([1.0])
     for t in time_constants:
-        found = np.append(found, 0.0) + t * np.concatenate([[0.0], found])
-    return found
+        functions = np.append(functions, 0.0) + t * np.concatenate([[0.0], functions])
+    return functions
 
 
 def _windows(low: Floats, high: Floats) -> list[_Window]:

@@ -54,9 +54,9 @@ def with_exact(contender: Contender) -> PickedNetwork:
         level = float(limit_values(model.topology, model.job, values).level_db[0])
         gain = model.job.gain * 10.0 ** (level / 20.0)
         for form in space.forms:
-            found = nearest_exact(form, model.topology, model.job, np.log(values[0]), gain=gain)
-            if found is not None and (best is None or found[0] < best[0]):
-                best = (found[0], form, arranged, np.exp(found[1]))
+            nearest = nearest_exact(form, model.topology, model.job, np.log(values[0]), gain=gain)
+            if nearest is not None and (best is None or nearest[0] < best[0]):
+                best = (nearest[0], form, arranged, np.exp(nearest[1]))
     if best is None or best[0] > _FAR * len(indices):
         # Values that are nearer may make the curve without being the form's own.
         other = _with_own_exact(space, indices)
@@ -94,13 +94,13 @@ def _leg_share(kind: ElementKind) -> float:
 
 def _arrangements(space: Space, indices: Indices) -> list[Indices]:
     """The combination with branches in every order."""
-    found = [indices]
-    for known in found:
+    arrangements = [indices]
+    for known in arrangements:
         for exchange in space.grids.exchanges:
             other = known[list(exchange.order)]
-            if not any(np.array_equal(other, f) for f in found):
-                found.append(other)
-    return found
+            if not any(np.array_equal(other, f) for f in arrangements):
+                arrangements.append(other)
+    return arrangements
 
 
 def report(search: Search, objective_db: float, complete: bool, claim: str = "") -> SearchReport:

@@ -60,11 +60,11 @@ def pick_pair(search: Search, best: Contender, complete: bool) -> PickResult:
     for window in _windows(best, beside):
         if not complete:
             break
-        found = search.run(window, keep_all=True)
-        listed = sorted([c for c in (beside,) if c] + found.contenders, key=Contender.tie_key)
+        result = search.run(window, keep_all=True)
+        listed = sorted([c for c in (beside,) if c] + result.contenders, key=Contender.tie_key)
         pair = _best_pair(search, listed)
-        whole = found.complete and pair is not None
-        if pair is not None or not found.complete or len(listed) > _MOST_LOOKED_AT:
+        whole = result.complete and pair is not None
+        if pair is not None or not result.complete or len(listed) > _MOST_LOOKED_AT:
             break
     if pair is None and beside is not None:
         pair = (best, beside)

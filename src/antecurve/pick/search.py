@@ -111,14 +111,14 @@ def _prove(search: Search, *, step_by_step: bool) -> tuple[Contender | None, boo
     goal = tie_limit(best)
     limits = [goal / 8.0, goal / 2.0, goal] if step_by_step else [goal]
     for limit in limits:
-        found = search.run(limit)
+        result = search.run(limit)
         best = search.best()
         if _on_the_floor(best):
             return best, True
-        if not found.complete:
+        if not result.complete:
             return best, False
         search.lower = limit
-        if found.contenders:
+        if result.contenders:
             break
     assert best is not None
     search.settle(best.centred_db / NEPER_DB)
@@ -138,8 +138,8 @@ def _from_nothing(search: Search) -> tuple[Contender | None, bool]:
     search.limit_time(_BLIND_SECONDS)
     complete = False
     for limit in limits:
-        found = search.run(limit)
-        complete = found.complete
+        result = search.run(limit)
+        complete = result.complete
         best = search.best()
         if _on_the_floor(best):
             return best, True

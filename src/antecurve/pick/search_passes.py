@@ -118,7 +118,7 @@ class Search:
         }
         self.spaces: list[Space] = []
         self.starts: list[Floats] = []
-        self._balanced = {kind: found.balanced() for kind, found in self.stock.items()}
+        self._balanced = {kind: choices.balanced() for kind, choices in self.stock.items()}
         if job.network.elements is None:
             self._built_in()
         else:
@@ -256,22 +256,26 @@ class Search:
             The best, or ``None`` when no combination meets the limits.
         """
         models = [s.model for s in self.spaces]
-        found = self._round(space, self.starts[models.index(space.model)])
-        limits = [tie_limit(min(found, key=Contender.tie_key))] if found else list(BLIND_LIMITS)
+        incumbents = self._round(space, self.starts[models.index(space.model)])
+        limits = (
+            [tie_limit(min(incumbents, key=Contender.tie_key))]
+            if incumbents
+            else list(BLIND_LIMITS)
+        )
         for limit in limits:
             boxes = self._cut(space, limit)
             result = self._examine(space, boxes, limit, keep_all=False)
             self.evaluated += result.evaluated
-            found += contender(space, result.indices, result.errors)
-            if found or not result.complete:
+            incumbents += contender(space, result.indices, result.errors)
+            if incumbents or not result.complete:
                 break
-        return min(found, key=Contender.tie_key, default=None)
+        return min(incumbents, key=Contender.tie_key, default=None)
 
     def _round(self, space: Space, starts: Floats) -> list[Contender]:
         """Combinations near the starts that meet the job's limits."""
-        found: list[Contender] = []
+        feasible: list[Contender] = []
         if not len(starts):
-            return found
+            return feasible
         # Where candidates are far apart the level has to be watched from the beginning.
         for weight in _LEVEL_WEIGHTS:
             indices = rounded(space, starts, level_weight=weight)
@@ -279,13 +283,13 @@ class Search:
                 indices = self._promising(space, indices)
                 chosen = indices[space.admitted(indices)]
                 errors = space.error(space.values(chosen))
-                found += contender(space, chosen, errors)
+                feasible += contender(space, chosen, errors)
                 if not len(chosen):
                     chosen, errors = indices[:6], np.arange(6.0)[: len(indices)]
                 indices = neighbours(space, chosen[np.argsort(errors, kind="stable")[:6]])
-            if found:
+            if feasible:
                 break
-        return found
+        return feasible
 
     def _promising(self, space: Space, indices: Indices) -> Indices:
         """The combinations with the smallest errors, those off the level last."""
@@ -312,7 +316,7 @@ class Search:
             What was found.  The end of the budget and an interruption from the keyboard end
             the pass.
         """
-        found: list[Contender] = []
+        feasible: list[Contender] = []
         complete = True
         for space in self._by_promise():
             try:
@@ -321,15 +325,15 @@ class Search:
                 complete = False
                 break
             self.evaluated += result.evaluated
-            found += contender(space, result.indices, result.errors)
+            feasible += contender(space, result.indices, result.errors)
             if not keep_all:
                 limit = min(limit, result.limit)
             if not result.complete:
                 complete = False
                 break
-        found.sort(key=Contender.tie_key)
-        self.pool += found[:_FIRST_LOOK]
-        return Pass(found, complete)
+        feasible.sort(key=Contender.tie_key)
+        self.pool += feasible[:_FIRST_LOOK]
+        return Pass(feasible, complete)
 
     def _by_promise(self) -> list[Space]:
         """Networks, the one with the best pick so far first."""

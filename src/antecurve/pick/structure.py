@@ -110,15 +110,15 @@ def ladder_of(topology: Topology) -> Ladder | None:
 
 def _reach(start: str, allowed: set[str], links: list[tuple[str, str]]) -> set[str]:
     """Nodes that can be reached from a node through allowed ones, ground left out."""
-    found, fringe = {start}, [start]
+    reached, fringe = {start}, [start]
     while fringe:
         node = fringe.pop()
         for a, b in links:
             for near, far in ((a, b), (b, a)):
-                if near == node and far in allowed and far not in found:
-                    found.add(far)
+                if near == node and far in allowed and far not in reached:
+                    reached.add(far)
                     fringe.append(far)
-    return found
+    return reached
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,13 +233,13 @@ def _involutions(items: list[int], alike: NDArray[np.bool_]) -> Iterator[list[in
     if not items:
         yield []
         return
-    head, *rest = items
-    for tail in _involutions(rest, alike):
+    head, *others = items
+    for tail in _involutions(others, alike):
         yield [head, *tail]
-    for place, other in enumerate(rest):
+    for place, other in enumerate(others):
         if not alike[head, other]:
             continue
-        remaining = rest[:place] + rest[place + 1 :]
+        remaining = others[:place] + others[place + 1 :]
         for tail in _involutions(remaining, alike):
             yield [other, *tail[:place], head, *tail[place:]]
 
@@ -256,7 +256,7 @@ def _chain(swaps: dict[tuple[int, int], Exchange]) -> tuple[Exchange, ...]:
 
 
 def _fingerprint(topology: Topology, values: NDArray[np.float64]) -> NDArray[np.float64]:
-    found = transfer_coefficients(
+    coefficients = transfer_coefficients(
         topology, values, source_resistance=0.37, load_resistance=2.3, load_capacitance=0.61
     )
-    return np.concatenate([found.numerator, found.denominator], axis=-1)
+    return np.concatenate([coefficients.numerator, coefficients.denominator], axis=-1)

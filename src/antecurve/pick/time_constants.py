@@ -164,13 +164,13 @@ class _Cells:
         rows = (value * self._sign).sum(axis=-1) - self._target
         rows = rows - rows.mean(axis=1, keepdims=True)
         noise = limit + spare.sum(axis=-1)
-        found = exclude_and_contract(
+        bound = exclude_and_contract(
             rows, slope * self._sign, np.where(wide, 0.0, half), noise,
             offset=np.full(len(low), _ANY_LEVEL), level_row=False,
         )  # fmt: skip
-        keep = found.keep
-        inner_low = np.where(wide, low, centre + half * found.low)[keep]
-        inner_high = np.where(wide, high, centre + half * found.high)[keep]
+        keep = bound.keep
+        inner_low = np.where(wide, low, centre + half * bound.low)[keep]
+        inner_high = np.where(wide, high, centre + half * bound.high)[keep]
         return inner_low, inner_high
 
     def _range(
@@ -183,11 +183,11 @@ class _Cells:
         most = _softplus(u_high)
         # A cell that reaches to infinity: 0.5 ln(1 + exp 2u) = ln w + ln T + excess; ln T is a
         # constant and left out, and the excess falls with T, so its low end bounds it.
-        rest = np.broadcast_to(self._log[:, None], u_low.shape)
+        constant = np.broadcast_to(self._log[:, None], u_low.shape)
         excess = _softplus(u_low) - u_low
         endless = above[:, None, :]
-        least = np.where(endless, rest, least)
-        most = np.where(endless, rest + excess, most)
+        least = np.where(endless, constant, least)
+        most = np.where(endless, constant + excess, most)
         return least, most
 
     def halve(self, low: Floats, high: Floats, width: Floats) -> tuple[Floats, Floats]:
