@@ -28,7 +28,7 @@ from antecurve.networks.compiled import (
 )
 from antecurve.networks.topology import Loading, Topology
 from antecurve.synthesis.impedance import product_of
-from antecurve.synthesis.rational import level_constant
+from antecurve.synthesis.rational import gain_constant_for
 
 __all__ = ["Floats", "OwnEquations"]
 
@@ -234,7 +234,7 @@ class OwnEquations:
         beyond, common = times[:extra].tolist(), times[extra:].tolist()
         zeros = [*self.curve.zeros_s, *common]
         poles = [*self.curve.poles_s, *beyond, *common]
-        level = level_constant(self.gain, zeros, self.curve.zeros_at_origin, poles)
+        level = gain_constant_for(self.gain, zeros, self.curve.zeros_at_origin, poles)
         top = math.log(level) + np.log(np.array(product_of(zeros), dtype=float))
         return top, np.log(np.array(product_of(poles)[1:], dtype=float))
 
@@ -263,7 +263,7 @@ class OwnEquations:
         """Level of the curve in dB at the frequencies, the gain at 1 kHz included."""
         square = (2.0 * math.pi * self.frequency) ** 2
         curve = self.curve
-        level = level_constant(self.gain, curve.zeros_s, curve.zeros_at_origin, curve.poles_s)
+        level = gain_constant_for(self.gain, curve.zeros_s, curve.zeros_at_origin, curve.poles_s)
         total = np.full(len(square), 2.0 * math.log(level)) + curve.zeros_at_origin * np.log(square)
         for zero in curve.zeros_s:
             total = total + np.log1p(square * zero**2)

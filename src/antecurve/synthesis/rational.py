@@ -15,7 +15,7 @@ from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 __all__ = [
     "balance_roots",
     "bounded_growth",
-    "level_constant",
+    "gain_constant_for",
     "product",
     "roots_along",
 ]
@@ -48,7 +48,7 @@ def product(time_constants: Sequence[Any], s: Any) -> Any:
     return math.prod(1 + s * t for t in time_constants)
 
 
-def level_constant(
+def gain_constant_for(
     gain: float, zeros: Sequence[float], zeros_at_origin: int, poles: Sequence[float]
 ) -> float:
     """Return g in H = g s^a N/D for a gain at 1 kHz.

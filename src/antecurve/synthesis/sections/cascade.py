@@ -54,7 +54,7 @@ from antecurve.synthesis.bracketing import (
 )
 from antecurve.synthesis.rational import (
     bounded_growth,
-    level_constant,
+    gain_constant_for,
 )
 from antecurve.synthesis.sections.elements import CascadeElements
 from antecurve.synthesis.sections.section import Form, Realisation, Requirements, Section
@@ -195,7 +195,7 @@ class _Problem:
         poles = tuple(beyond)
         if self._last is None or self._last.beyond != poles:
             curve = self.curve
-            constant = level_constant(
+            constant = gain_constant_for(
                 self.gain, curve.zeros_s, curve.zeros_at_origin, (*curve.poles_s, *poles)
             )
             self._last = CascadeElements(

@@ -3,7 +3,7 @@
 Notation and derivation: `antecurve.synthesis.sections.one_stage` for `StageElements`,
 `antecurve.synthesis.sections.cascade` for `CascadeElements`.  The formulas are written once, for
 floats and for elements of a symbolic field alike.  What differs on the symbolic path: g is a
-symbol (the number follows from the level at 1 kHz, `level_constant`), and so are the roots in Q,
+symbol (the number follows from the level at 1 kHz, `gain_constant_for`), and so are the roots in Q,
 which have no rational expression.  A cascade's strengths are symbols in the proof, which shows that
 the root satisfies its quadratic; the numbers take the root in the form that loses no digits, and
 k2 from the equation for c2 in factors, which the proof shows to be the same.

@@ -29,7 +29,7 @@ from antecurve.networks.topology import Loading, Topology
 from antecurve.quantities import format_quantity
 from antecurve.synthesis.arms.arm import Arm
 from antecurve.synthesis.impedance import RcImpedance
-from antecurve.synthesis.rational import bounded_growth, level_constant
+from antecurve.synthesis.rational import bounded_growth, gain_constant_for
 from antecurve.synthesis.sections.elements import StageElements, kept_zeros
 from antecurve.synthesis.sections.refusals import (
     branch_violation,
@@ -171,7 +171,7 @@ class StageProblem:
         """
         curve = self.curve
         poles = (*curve.poles_s, *beyond)
-        return level_constant(self.gain, curve.zeros_s, curve.zeros_at_origin, poles)
+        return gain_constant_for(self.gain, curve.zeros_s, curve.zeros_at_origin, poles)
 
     def elements(self, balance: Balance) -> StageElements:
         """Return the element formulas with these numbers.
