@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import partial
-from typing import TYPE_CHECKING
+from importlib import import_module
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +19,7 @@ from numpy.typing import NDArray
 from antecurve.analysis.level import LevelReport, level_report
 from antecurve.analysis.loading import LoadingResult, loading_table
 from antecurve.analysis.parts_list import PartsList, parts_list
-from antecurve.analysis.ratings import PartStresses, part_stresses
+from antecurve.analysis.ratings import part_stresses
 from antecurve.analysis.response import ResponseTable, response_frequencies, response_table
 from antecurve.analysis.scope import FaultSheet, ScopeTrace, fault_sheet, scope_trace
 from antecurve.analysis.spread import SpreadResult, spread
@@ -33,6 +34,7 @@ from antecurve.networks.wiring import check_wiring
 from antecurve.parts.position import PickedNetwork
 from antecurve.pick.result import FormOutcome
 from antecurve.pick.search import PickProgress, SearchReport, ShortlistEntry, pick
+from antecurve.results import Result
 from antecurve.synthesis.exact import form_names
 from antecurve.synthesis.formula_model import FormFormulas
 from antecurve.synthesis.formulas import form_formulas
@@ -42,6 +44,8 @@ from antecurve.threads import single_threaded_linear_algebra
 if TYPE_CHECKING:
     from concurrent.futures import Executor
 
+    import pandas
+
     from antecurve.parts.drawer import Drawer
 
 __all__ = [
@@ -50,16 +54,20 @@ __all__ = [
     "ErrorSummary",
     "analyse",
     "design",
+    "design_formulas",
     "design_parts_list",
     "error_summary",
+    "own_solution",
     "pair_level_db",
+    "square_waves",
+    "with_analysis",
 ]
 
 _MOVES = 0.1
 
 
 @dataclass(frozen=True, slots=True)
-class ErrorSummary:
+class ErrorSummary(Result):
     """The nominal error of a design, against both views of its curve.
 
     Attributes
@@ -75,6 +83,17 @@ class ErrorSummary:
         without ultrasonic pole can't be without, and the one of the load's capacitance.
     """
 
+    _keys: ClassVar = (
+        "band_hz:job.band_hz",
+        "centred_db:job.centred_db",
+        "at_1khz_db:job.at_1khz_db",
+        "rms_db:job.rms_db",
+        "exact_centred_db:exact.centred_db",
+        "published_centred_db:published.centred_db",
+        "published_at_1khz_db:published.at_1khz_db",
+        "implied_poles_s",
+    )
+
     job: ErrorRange
     published: ErrorRange
     exact: ErrorRange | None
@@ -82,7 +101,7 @@ class ErrorSummary:
 
 
 @dataclass(frozen=True, slots=True)
-class Analysis:
+class Analysis(Result):
     """What a design will do.
 
     Attributes
@@ -97,18 +116,6 @@ class Analysis:
         Over builds.
     loading : LoadingResult
         With other generators and units.
-    scope : ScopeTrace or None
-        A square wave of 1 kHz at the peak of the job's sine wave; ``None`` where ideal playback
-        of the curve rises so steeply that an edge would become an impulse.
-    faults : FaultSheet or None
-        The same after playback with common faults.
-    stresses : PartStresses
-        What the parts have to stand.
-    formulas : FormFormulas or None
-        The form's formulas; ``None`` for a network of the user's own.
-    own : OwnSolution or None
-        Of a network of the user's own: values that make the curve, exactly or as close as they
-        come, and what the curve leaves free.
     """
 
     response: ResponseTable
@@ -116,15 +123,10 @@ class Analysis:
     level: LevelReport
     spread: SpreadResult
     loading: LoadingResult
-    scope: ScopeTrace | None
-    faults: FaultSheet | None
-    stresses: PartStresses
-    formulas: FormFormulas | None
-    own: OwnSolution | None
 
 
 @dataclass(frozen=True, slots=True)
-class Design:
+class Design(Result):
     """A network with parts, for a job.
 
     Attributes
@@ -143,8 +145,6 @@ class Design:
         The other network of a stereo pair.
     match_db : float or None
         Largest difference of the pair over the band, each re 1 kHz [dB].
-    analysis : Analysis or None
-        What it will do; ``None`` in a design just read from its file.
     """
 
     job: Job
@@ -154,7 +154,36 @@ class Design:
     forms: tuple[FormOutcome, ...] = ()
     second: PickedNetwork | None = None
     match_db: float | None = None
-    analysis: Analysis | None = None
+    _kept: dict[str, Any] = field(default_factory=dict, init=False, compare=False, repr=False)
+
+    def to_frame(self) -> pandas.DataFrame:
+        """Return the parts as a data frame.
+
+        Returns
+        -------
+        pandas.DataFrame
+            One row a distinct part, as in ``parts.csv``.
+        """
+        return design_parts_list(self).to_frame()
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the design as plain data.
+
+        Returns
+        -------
+        dict
+            What ``design.json`` holds.
+        """
+        # By name: what the file holds is the business of the layer above.
+        files: Any = import_module("antecurve.files.design_file")
+        content: dict[str, Any] = files.design_content(self)
+        return content
+
+    @property
+    def analysis(self) -> Analysis:
+        """What it will do: worked out when first asked for, then kept."""
+        analysis: Analysis = self._kept["analysis"] if "analysis" in self._kept else analyse(self)
+        return analysis
 
     @property
     def curve(self) -> Curve:
@@ -207,12 +236,12 @@ def error_summary(design: Design) -> ErrorSummary:
 
 
 def analyse(design: Design, *, progress: Callable[[int, int], None] | None = None) -> Analysis:
-    """Return what a design will do: error, level, spread, loading.
+    """Work out what a design will do: error, level, spread, loading.
 
     Parameters
     ----------
     design : Design
-        The design.
+        The design; from then on its `analysis` is this one.
     progress : callable, optional
         Called with builds done and builds in all.
 
@@ -221,19 +250,35 @@ def analyse(design: Design, *, progress: Callable[[int, int], None] | None = Non
     Analysis
         The results.
     """
-    trace, faults = _square_waves(design)
-    return Analysis(
+    analysis = Analysis(
         response=response_table(design, frequency_hz=_frequencies(design.conditions.band_hz)),
         error=error_summary(design),
         level=level_report(design),
         spread=spread(design, progress=progress),
         loading=loading_table(design),
-        scope=trace,
-        faults=faults,
-        stresses=part_stresses(design),
-        formulas=_formulas(design),
-        own=_own_solution(design),
     )
+    design._kept["analysis"] = analysis
+    return analysis
+
+
+def with_analysis(design: Design, analysis: Analysis) -> Design:
+    """Return a design that carries a given analysis.
+
+    Parameters
+    ----------
+    design : Design
+        The design.
+    analysis : Analysis
+        What it will do.
+
+    Returns
+    -------
+    Design
+        An equal design.
+    """
+    copy = replace(design)
+    copy._kept["analysis"] = analysis
+    return copy
 
 
 def _frequencies(band_hz: tuple[float, float]) -> NDArray[np.float64]:
@@ -243,8 +288,22 @@ def _frequencies(band_hz: tuple[float, float]) -> NDArray[np.float64]:
     return np.unique(np.concatenate([grid, ends]))
 
 
-def _square_waves(design: Design) -> tuple[ScopeTrace | None, FaultSheet | None]:
-    """Traces of a 1 kHz square wave, or nothing where they would hold impulses."""
+def square_waves(design: Design) -> tuple[ScopeTrace | None, FaultSheet | None]:
+    """Return the traces of a 1 kHz square wave at the peak of the job's sine wave.
+
+    Parameters
+    ----------
+    design : Design
+        The design.
+
+    Returns
+    -------
+    trace : ScopeTrace or None
+        With ideal playback; ``None`` where playback rises so steeply that an edge would become
+        an impulse.
+    faults : FaultSheet or None
+        The same after playback with common faults.
+    """
     try:
         return scope_trace(design), fault_sheet(design)
     except InputError as error:
@@ -253,11 +312,28 @@ def _square_waves(design: Design) -> tuple[ScopeTrace | None, FaultSheet | None]
         return None, None
 
 
-def _own_solution(design: Design) -> OwnSolution | None:
-    """The solved values at the level of the pick; of what they leave free a resistor is as picked.
+def own_solution(design: Design) -> OwnSolution | None:
+    """Solve a network of the user's own for its curve, at the level of the pick.
 
-    That is the one across the output where it can be chosen, else the one that moves most.
+    Parameters
+    ----------
+    design : Design
+        The design.
+
+    Returns
+    -------
+    OwnSolution or None
+        Values that make the curve, exactly or as close as they come, and what the curve leaves
+        free; of that a resistor is as picked: the one across the output where it can be chosen,
+        else the one that moves most.  ``None`` for a built-in form.
     """
+    if "own" not in design._kept:
+        design._kept["own"] = _solved_at_pick(design)
+    solution: OwnSolution | None = design._kept["own"]
+    return solution
+
+
+def _solved_at_pick(design: Design) -> OwnSolution | None:
     job = design.job
     if job.network.elements is None:
         return None
@@ -290,7 +366,19 @@ def _own_solution(design: Design) -> OwnSolution | None:
     return at_pick if at_pick.exact else found
 
 
-def _formulas(design: Design) -> FormFormulas | None:
+def design_formulas(design: Design) -> FormFormulas | None:
+    """Return the formulas of a design's form.
+
+    Parameters
+    ----------
+    design : Design
+        The design.
+
+    Returns
+    -------
+    FormFormulas or None
+        ``None`` for a network of the user's own.
+    """
     form = design.picked.topology.form
     return form_formulas(form, design.curve) if form in form_names() else None
 
@@ -354,7 +442,8 @@ def design(
             result.second,
             result.match_db,
         )
-        return replace(found, analysis=analyse(found, progress=builds_progress))
+        analyse(found, progress=builds_progress)
+        return found
 
 
 def pair_level_db(design: Design) -> float | None:
@@ -404,6 +493,6 @@ def design_parts_list(design: Design, *, sets: int = 1) -> PartsList:
         design.picked,
         second=second,
         sets=sets,
-        stresses=part_stresses(design) if design.analysis is None else design.analysis.stresses,
+        stresses=part_stresses(design),
         second_stresses=None if second is None else part_stresses(second, design.conditions),
     )

@@ -1,24 +1,38 @@
-"""Results that speak: as plain data, as a table, in a few lines, and in a notebook.
+"""Results that speak: as plain data, as a table, as a figure, in a few lines, in a notebook.
 
 A result is a frozen dataclass that derives from `Result`.  Plain data comes from one encoder over
-its fields (`msgspec.to_builtins`); a class whose JSON has another shape, because the contract of
-the files says so, overrides `to_dict`.
+its fields; a class whose JSON has another shape, because the contract of the files says so, names
+its keys in `_keys`.
 """
 
 from __future__ import annotations
 
 import dataclasses
 import html
+import importlib
 import json
 import math
 from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 
+from antecurve.errors import InputError
+
 if TYPE_CHECKING:
     import pandas
+    from matplotlib.figure import Figure
 
-__all__ = ["Result", "json_text", "plain"]
+__all__ = ["Result", "frame_rows", "json_text", "plain"]
+
+_PICTURES = {
+    "Design": "antecurve.report.pictures:design_picture",
+    "FaultSheet": "antecurve.report.scope_figures:fault_figure",
+    "ResponseTable": "antecurve.report.figures:response_figure",
+    "ScopeTrace": "antecurve.report.scope_figures:scope_figure",
+    "SpreadResult": "antecurve.report.pictures:spread_picture",
+    "Verdict": "antecurve.report.pictures:verdict_picture",
+}
+"""Who draws what: named, so that nothing that computes loads the plotting library."""
 
 _MOST_LINES = 10  # of a repr: what an interactive session shows at a glance
 _LINE = 100
@@ -38,9 +52,33 @@ def plain(value: object) -> Any:
     object
         Plain data; what is not finite is ``None``.
     """
+    if isinstance(value, Result):
+        return value.to_dict()
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+    if isinstance(value, dict):
+        return {str(key): plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(item) for item in value]
     import msgspec
 
     return _finite(msgspec.to_builtins(value, enc_hook=_encode, str_keys=True))
+
+
+def frame_rows(frame: pandas.DataFrame) -> list[dict[str, Any]]:
+    """Return the rows of a data frame as plain data.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        Any table.
+
+    Returns
+    -------
+    list of dict
+        One entry a row; what is not finite is ``None``.
+    """
+    return [plain(row) for row in frame.to_dict(orient="records")]
 
 
 def _encode(value: Any) -> Any:
@@ -83,6 +121,12 @@ class Result:
 
     _rows: ClassVar[str] = ""
     """Field that holds the rows of the table; empty: arrays of one length are its columns."""
+    _keys: ClassVar[tuple[str, ...]] = ()
+    """Keys of the JSON: the name of an attribute, or ``key:attribute.of.attribute``."""
+
+    def __init_subclass__(cls) -> None:
+        # Here, before a dataclass writes one that shows every number of every array.
+        cls.__repr__ = Result.__repr__  # type: ignore[method-assign]
 
     def to_dict(self) -> dict[str, Any]:
         """Return the result as plain data, as its JSON holds it.
@@ -92,8 +136,33 @@ class Result:
         dict
             Texts, numbers, lists and ``None``.
         """
-        content: dict[str, Any] = plain(self)
-        return content
+        keys = self._keys or tuple(f.name for f in dataclasses.fields(self))  # type: ignore[arg-type]
+        return {key.partition(":")[0]: plain(_attribute(self, key)) for key in keys}
+
+    @property
+    def records(self) -> list[dict[str, Any]]:
+        """The rows of the table as plain data."""
+        return frame_rows(self.to_frame())
+
+    def plot(self) -> Figure:
+        """Draw the result, where a picture says more than a table.
+
+        Returns
+        -------
+        matplotlib.figure.Figure
+            The figure.
+
+        Raises
+        ------
+        InputError
+            When there is no picture of results of this kind.
+        """
+        name = type(self).__name__
+        if name not in _PICTURES:
+            raise InputError("plot", name, f"there are pictures of {', '.join(_PICTURES)}")
+        module, _, function = _PICTURES[name].partition(":")
+        figure: Figure = getattr(importlib.import_module(module), function)(self)
+        return figure
 
     def to_frame(self) -> pandas.DataFrame:
         """Return the result as a table.
@@ -121,6 +190,13 @@ class Result:
         cut = "" if len(frame) <= _ROWS_SHOWN else f"<p>{len(frame)} rows; to_frame() has all.</p>"
         name = html.escape(type(self).__name__)
         return f"<p><b>{name}</b></p>{frame.head(_ROWS_SHOWN).to_html(index=False)}{cut}"
+
+
+def _attribute(value: Any, key: str) -> Any:
+    """What a key such as ``low:within.low`` stands for; ``None`` where an attribute is missing."""
+    for name in key.rpartition(":")[2].split("."):
+        value = None if value is None else getattr(value, name)
+    return value
 
 
 def _brief(value: object) -> str:

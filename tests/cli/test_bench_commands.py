@@ -183,7 +183,7 @@ def test_sheet_rates_the_parts_for_its_own_level(
 def test_parts_list_rates_for_the_level_of_the_job(default_design: Design) -> None:
     assert design_parts_list(default_design).amplitude_v == 10.0
     loud = replace(default_design.job, source_level_v=20.0)
-    found = design_parts_list(replace(default_design, job=loud, analysis=None))
+    found = design_parts_list(replace(default_design, job=loud))
     assert found.amplitude_v == pytest.approx(20.0 * math.sqrt(2.0))
     # The voltages are 2.8 times as high, the powers 8 times: ratings of 10 V would not do.
     low = {line.refs: line.rating for line in design_parts_list(default_design).lines}

@@ -71,7 +71,7 @@ def test_spread_prints_the_object_of_the_format(
     assert done.code == 0 and done.err == ""
     job = parse_job(JOB)
     expected = spread(PICKED, job.conditions, builds=5000, seed=9, limit_db=0.2)
-    assert _json(done) == json.loads(json.dumps(expected.as_dict()))
+    assert _json(done) == json.loads(json.dumps(expected.to_dict()))
 
 
 def test_spread_says_what_governs(design_file: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -80,7 +80,7 @@ def test_level_report(network: Network) -> None:
         "noise_v",
         "snr_db",
         "square_wave_peak_v",
-    } <= set(report.as_dict())
+    } <= set(report.to_dict())
 
 
 def test_setting_gives_the_wanted_level(network: Network) -> None:

@@ -49,7 +49,7 @@ def test_every_row_is_a_single_evaluation(network: Network) -> None:
 
 
 def test_rows_are_those_of_the_file_format(network: Network) -> None:
-    found = loading_table(network, Conditions(curve=CURVE, loading=LOADING, band_hz=BAND)).as_dict()
+    found = loading_table(network, Conditions(curve=CURVE, loading=LOADING, band_hz=BAND)).to_dict()
     assert set(found) == {"rows", "window"}
     assert set(found["rows"][0]) == {
         "source_ohm",

@@ -73,7 +73,7 @@ def test_the_grid_is_within_a_tenth_of_a_percent_of_the_continuum() -> None:
 
 def test_the_result_does_not_depend_on_workers() -> None:
     one, three = (_result(builds=MORE_THAN_TWO_BLOCKS, workers=w, limit_db=0.1) for w in (1, 3))
-    assert one.as_dict() == three.as_dict()
+    assert one.to_dict() == three.to_dict()
 
 
 def test_more_builds_begin_with_the_same_ones() -> None:
@@ -154,13 +154,13 @@ def test_an_interrupted_run_keeps_what_is_done() -> None:
             raise KeyboardInterrupt
 
     result = _result(builds=100 * BLOCK, progress=interrupt)
-    assert result.wanted_builds == result.as_dict()["wanted_builds"] == 100 * BLOCK
+    assert result.wanted_builds == result.to_dict()["wanted_builds"] == 100 * BLOCK
     assert result.builds == 2 * BLOCK
     assert result.centred_db == _result(builds=2 * BLOCK).centred_db
 
 
 def test_the_object_has_the_keys_of_the_format() -> None:
-    content = _result(limit_db=0.1).as_dict()
+    content = _result(limit_db=0.1).to_dict()
     assert set(content["centred_db"]) == {"p50", "p95", "p99", "max"}
     assert {"limit_db", "fraction", "low", "high"} <= set(content["yield"])
     assert content["yield"]["low"] <= content["yield"]["fraction"] <= content["yield"]["high"]
@@ -169,7 +169,7 @@ def test_the_object_has_the_keys_of_the_format() -> None:
     assert sum(s["share"] for s in content["sensitivity"]) == pytest.approx(1.0)
     assert content["worst_corner_db"] <= content["worst_case"]["upper_bound_db"]
     assert content["centred_db"]["max"] <= content["worst_case"]["upper_bound_db"]
-    assert _result().as_dict()["yield"] is None
+    assert _result().to_dict()["yield"] is None
 
 
 @pytest.mark.parametrize(
@@ -183,4 +183,4 @@ def test_numbers_out_of_range_are_refused(field: str, value: float) -> None:
 
 def test_a_network_of_many_positions_goes_without_the_worst_case() -> None:
     result = spread(large_network(), **COMMON, builds=100)
-    assert result.worst is None and result.as_dict()["worst_corner_db"] is None
+    assert result.worst is None and result.to_dict()["worst_corner_db"] is None

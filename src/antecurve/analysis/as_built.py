@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import ClassVar
 
 from antecurve.analysis.correction import Correction, correction, value_uncertainty
 from antecurve.analysis.subject import WithParts, picked_of
@@ -15,6 +16,7 @@ from antecurve.networks.topology import ElementKind
 from antecurve.parts.position import Part, PickedNetwork
 from antecurve.parts.scatter import part_table
 from antecurve.quantities import check_tolerance, format_quantity
+from antecurve.results import Result
 
 __all__ = ["AsBuilt", "MeterAccuracy", "as_built", "measured_network"]
 
@@ -55,7 +57,7 @@ class MeterAccuracy:
 
 
 @dataclass(frozen=True, slots=True)
-class AsBuilt:
+class AsBuilt(Result):
     """What one build does.
 
     Attributes
@@ -77,6 +79,16 @@ class AsBuilt:
     correction : Correction
         What to subtract from later measurements.
     """
+
+    _keys: ClassVar = (
+        "measured",
+        "not_measured:nominal",
+        "centred_db:error.centred_db",
+        "at_1khz_db:error.at_1khz_db",
+        "published_centred_db:published_error.centred_db",
+        "level_shift_db",
+        "correction:correction.records",
+    )
 
     picked: PickedNetwork
     measured: tuple[str, ...]

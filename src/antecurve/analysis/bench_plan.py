@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import ClassVar
 
 from antecurve.analysis.bench_sheet import (
     SPOT_FREQUENCIES_HZ,
@@ -23,12 +24,13 @@ from antecurve.analysis.subject import WithParts, job_of, job_wave, picked_of
 from antecurve.errors import InputError
 from antecurve.networks.conditions import Conditions, conditions_of
 from antecurve.quantities import format_quantity
+from antecurve.results import Result
 
 __all__ = ["BenchPlan", "bench_plan"]
 
 
 @dataclass(frozen=True, slots=True)
-class BenchPlan:
+class BenchPlan(Result):
     """A design on the bench.
 
     Attributes
@@ -50,6 +52,17 @@ class BenchPlan:
     faults : FaultSheet
         What faults of playback look like.
     """
+
+    _keys: ClassVar = (
+        "sheet",
+        "level",
+        "inputs:plan.records",
+        "noise",
+        "square_wave:peak",
+        "parts:stresses",
+        "delay:delay.records",
+        "faults:faults.records",
+    )
 
     sheet: BenchSheet
     level: LevelReport

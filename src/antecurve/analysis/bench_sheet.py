@@ -6,7 +6,7 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,7 @@ from antecurve.networks.conditions import Conditions, conditions_of
 from antecurve.parts.position import PickedNetwork
 from antecurve.parts.scatter import part_table, position_box
 from antecurve.quantities import check_number
+from antecurve.results import Result
 
 if TYPE_CHECKING:
     import pandas
@@ -78,7 +79,7 @@ class Receiver:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class SheetColumn:
+class SheetColumn(Result):
     """Levels at one receiver; arrays of shape (frequencies,), read-only.
 
     Attributes
@@ -104,7 +105,7 @@ class SheetColumn:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class BenchSheet:
+class BenchSheet(Result):
     """What to set and what to find at each spot frequency.
 
     Attributes
@@ -126,6 +127,12 @@ class BenchSheet:
         Number of positions of the network, whose tolerances make the limits.
     """
 
+    _keys: ClassVar = (
+        "rows:records",
+        "receivers",
+        "both_channels:both_channels.records",
+    )
+
     frequency_hz: Floats
     emf_v: Floats
     displayed_v: Floats
@@ -138,6 +145,11 @@ class BenchSheet:
 
     def __post_init__(self) -> None:
         hold_read_only(self, *(f.name for f in fields(self)[:6]))
+
+    @property
+    def receivers(self) -> tuple[Receiver, ...]:
+        """What stands at the network's output, the unit first."""
+        return tuple(column.receiver for column in self.columns)
 
     def to_frame(self) -> pandas.DataFrame:
         """Return the sheet as a data frame.
@@ -155,27 +167,6 @@ class BenchSheet:
             for field in fields(column)[1:]:
                 table[f"{prefix}_{field.name}"] = getattr(column, field.name)
         return pandas.DataFrame(table)
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the sheet as plain data.
-
-        Returns
-        -------
-        dict
-            ``rows``, ``receivers`` and ``both_channels``.
-        """
-        return {
-            "rows": self.to_frame().to_dict(orient="records"),
-            "receivers": [
-                {
-                    "name": c.receiver.name,
-                    "resistance_ohm": c.receiver.resistance_ohm,
-                    "capacitance_f": c.receiver.capacitance_f,
-                }
-                for c in self.columns
-            ],
-            "both_channels": self.both_channels.as_dict()["rows"],
-        }
 
 
 def provers(

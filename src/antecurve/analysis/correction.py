@@ -26,6 +26,7 @@ from antecurve.parts.distributions import standard_deviation
 from antecurve.parts.position import PickedNetwork
 from antecurve.parts.scatter import part_table, part_weights, position_scatter
 from antecurve.quantities import DB_PER_NEPER
+from antecurve.results import Result
 
 __all__ = [
     "COVERAGE_FACTOR",
@@ -63,7 +64,7 @@ class ValueUncertainty:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Correction:
+class Correction(Result):
     """What to subtract from measured levels, with its uncertainty.
 
     Attributes

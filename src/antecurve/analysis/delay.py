@@ -15,6 +15,7 @@ from antecurve.analysis.playback import IDEAL, Playback, playback_chain
 from antecurve.arrays import hold_read_only
 from antecurve.errors import InputError
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
+from antecurve.results import Result
 
 if TYPE_CHECKING:
     import pandas
@@ -25,7 +26,7 @@ Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class DelayTable:
+class DelayTable(Result):
     """Phase and group delay over frequency.
 
     Arrays of shape (frequencies,), read-only.

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +24,7 @@ from antecurve.networks.deviation import error_range, reference_gain
 from antecurve.networks.topology import ElementKind, Network, network_with_values
 from antecurve.parts.position import PickedNetwork
 from antecurve.parts.scatter import part_table, position_values
+from antecurve.results import Result
 
 __all__ = ["DriftResult", "DriftRow", "drift", "own_technologies", "part_technologies"]
 
@@ -31,7 +33,7 @@ _KINDS = {"resistors": ElementKind.RESISTOR, "capacitors": ElementKind.CAPACITOR
 
 
 @dataclass(frozen=True, slots=True)
-class DriftRow:
+class DriftRow(Result):
     """What the network does at one temperature.
 
     Attributes
@@ -54,7 +56,7 @@ class DriftRow:
 
 
 @dataclass(frozen=True, slots=True)
-class DriftResult:
+class DriftResult(Result):
     """What the network does over temperature.
 
     Attributes
@@ -67,9 +69,21 @@ class DriftResult:
         One for each temperature.
     """
 
+    _keys: ClassVar = (
+        "reference_c",
+        "technologies:technology_names",
+        "rows",
+    )
+    _rows: ClassVar = "rows"
+
     reference_c: float
     technologies: tuple[Technology, ...]
     rows: tuple[DriftRow, ...]
+
+    @property
+    def technology_names(self) -> list[str]:
+        """Technologies of the parts, each once."""
+        return sorted({t.name for t in self.technologies})
 
 
 def part_technologies(

@@ -16,6 +16,7 @@ from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of,
 from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import Loading
 from antecurve.quantities import check_number, format_quantity
+from antecurve.results import Result
 
 if TYPE_CHECKING:
     import pandas
@@ -52,7 +53,7 @@ _LEAST_PAD = 1.01
 
 
 @dataclass(frozen=True, slots=True)
-class GeneratorSetting:
+class GeneratorSetting(Result):
     """How to set the generator for a level at the unit.
 
     Attributes
@@ -96,7 +97,7 @@ class InputKind:
 
 
 @dataclass(frozen=True, slots=True)
-class PlannedInput:
+class PlannedInput(Result):
     """One kind of input, and how to drive it with the network.
 
     Attributes
@@ -125,7 +126,7 @@ class PlannedInput:
 
 
 @dataclass(frozen=True, slots=True)
-class LevelPlan:
+class LevelPlan(Result):
     """How to drive each kind of input.
 
     Attributes

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import ClassVar
 
 import numpy as np
 
@@ -20,6 +21,7 @@ from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of,
 from antecurve.networks.deviation import error_range, reference_gain
 from antecurve.networks.topology import Loading, Network
 from antecurve.quantities import check_number, format_quantity
+from antecurve.results import Result
 from antecurve.synthesis.exact import exact_network, exact_network_or_none, form_names
 
 __all__ = [
@@ -35,7 +37,7 @@ _BISECTIONS = 50
 
 
 @dataclass(frozen=True, slots=True)
-class ImpedanceWindow:
+class ImpedanceWindow(Result):
     """The impedance levels at which a form makes a curve at a level, source and load.
 
     Attributes
@@ -53,7 +55,7 @@ class ImpedanceWindow:
 
 
 @dataclass(frozen=True, slots=True)
-class GeneratorAdvice:
+class GeneratorAdvice(Result):
     """What another generator does to a network, and which network would take it.
 
     Attributes
@@ -71,6 +73,15 @@ class GeneratorAdvice:
     sentence : str
         The advice.
     """
+
+    _keys: ClassVar = (
+        "source_ohm",
+        "error_centred_db",
+        "limit_db",
+        "impedance_level_ohm",
+        "sentence",
+        "holds",
+    )
 
     source_ohm: float
     error_centred_db: float

@@ -5,12 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from antecurve.errors import InputError
+from antecurve.results import Result
 
 __all__ = ["Proportion", "clopper_pearson"]
 
 
 @dataclass(frozen=True, slots=True)
-class Proportion:
+class Proportion(Result):
     """A fraction of trials with its two-sided interval.
 
     Attributes

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
+from typing import ClassVar
 
 import numpy as np
 
@@ -19,6 +19,7 @@ from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of,
 from antecurve.networks.deviation import reference_gain
 from antecurve.networks.topology import Loading, Network
 from antecurve.quantities import check_number
+from antecurve.results import Result
 
 __all__ = ["DECADES_HZ", "LevelReport", "level_report", "smallest_input_impedance"]
 
@@ -27,7 +28,7 @@ DECADES_HZ = (10.0, 100.0, 1e3, 10e3, 100e3)
 
 
 @dataclass(frozen=True, slots=True)
-class LevelReport:
+class LevelReport(Result):
     """Level, impedances, noise and peak at a job's source level.
 
     Attributes
@@ -51,6 +52,19 @@ class LevelReport:
         Frequencies [Hz], and 20 log10(abs(H)) there [dB].
     """
 
+    _keys: ClassVar = (
+        "gain_db_at_1khz",
+        "output_v",
+        "output_resistance_ohm_at_1khz",
+        "input_impedance_ohm_min",
+        "noise_v",
+        "snr_db",
+        "square_wave_peak_v",
+        "square_wave_amplitude_v",
+        "decades_hz",
+        "decades_db",
+    )
+
     gain_db_at_1khz: float
     output_v: float
     output_resistance_ohm_at_1khz: float
@@ -65,27 +79,6 @@ class LevelReport:
     def snr_db(self) -> float:
         """Level at 1 kHz over thermal noise within the band [dB]."""
         return 20.0 * math.log10(self.output_v / self.noise_v)
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the report as plain data, as in ``design.json``.
-
-        Returns
-        -------
-        dict
-            The ``level`` object.
-        """
-        return {
-            "gain_db_at_1khz": self.gain_db_at_1khz,
-            "output_v": self.output_v,
-            "output_resistance_ohm_at_1khz": self.output_resistance_ohm_at_1khz,
-            "input_impedance_ohm_min": self.input_impedance_ohm_min,
-            "noise_v": self.noise_v,
-            "snr_db": self.snr_db,
-            "square_wave_peak_v": self.square_wave_peak_v,
-            "square_wave_amplitude_v": self.square_wave_amplitude_v,
-            "decades_hz": list(self.decades_hz),
-            "decades_db": list(self.decades_db),
-        }
 
 
 def level_report(

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -23,6 +23,7 @@ from antecurve.networks.centred_error import CentredError
 from antecurve.networks.compiled import evaluate, transfer_coefficients
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
 from antecurve.networks.topology import Network
+from antecurve.results import Result
 
 if TYPE_CHECKING:
     import pandas
@@ -49,7 +50,7 @@ LOAD_CAPACITANCES_F = (0.0, 50e-12, 100e-12, 200e-12, 300e-12, 500e-12)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class LoadingResult:
+class LoadingResult(Result):
     """A network with other generators and units.
 
     Arrays of shape (combinations,), read-only.
@@ -69,6 +70,11 @@ class LoadingResult:
     window : LoadingWindow
         How far each value may go by itself.
     """
+
+    _keys: ClassVar = (
+        "rows:records",
+        "window",
+    )
 
     source_ohm: Floats
     load_ohm: Floats
@@ -91,19 +97,6 @@ class LoadingResult:
         import pandas
 
         return pandas.DataFrame({f.name: getattr(self, f.name) for f in fields(self)[:5]})
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the result as plain data, as in ``design.json``.
-
-        Returns
-        -------
-        dict
-            ``rows`` and ``window``.
-        """
-        names = [f.name for f in fields(self)[:5]]
-        columns = [getattr(self, name).tolist() for name in names]
-        rows = [dict(zip(names, row, strict=True)) for row in zip(*columns, strict=True)]
-        return {"rows": rows, "window": self.window.as_dict()}
 
 
 def cable_capacitance(*, capacitance_per_metre: float, length_m: float) -> float:

@@ -13,6 +13,7 @@ from antecurve.networks.compiled import transfer_coefficients
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
 from antecurve.networks.deviation import error_range
 from antecurve.quantities import check_number
+from antecurve.results import Result
 
 __all__ = ["LoadingWindow", "Span", "loading_window"]
 
@@ -21,7 +22,7 @@ _STEPS = np.geomspace(1e-6, 1e6, 97)
 
 
 @dataclass(frozen=True, slots=True)
-class Span:
+class Span(Result):
     """The values one quantity may take.
 
     Attributes
@@ -35,7 +36,7 @@ class Span:
 
 
 @dataclass(frozen=True, slots=True)
-class LoadingWindow:
+class LoadingWindow(Result):
     """The values that source and load may take, one at a time, the others nominal.
 
     Attributes
@@ -57,21 +58,6 @@ class LoadingWindow:
     source_ohm: Span
     load_ohm: Span
     load_f: Span
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the window as plain data, as in ``design.json``.
-
-        Returns
-        -------
-        dict
-            ``growth_db``, ``limit_db`` and, for each quantity, ``low`` and ``high``.
-        """
-        spans = {n: getattr(self, n) for n in ("source_ohm", "load_ohm", "load_f")}
-        return {
-            "growth_db": self.growth_db,
-            "limit_db": self.limit_db,
-            **{name: {"low": span.low, "high": span.high} for name, span in spans.items()},
-        }
 
 
 def loading_window(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +18,7 @@ from antecurve.networks.centred_error import log_frequencies
 from antecurve.networks.compiled import lossy_transfer, transfer
 from antecurve.networks.conditions import Conditions, conditions_of
 from antecurve.parts.scatter import part_table, part_weights
+from antecurve.results import Result
 
 __all__ = ["LossEffect", "loss_effect"]
 
@@ -24,7 +26,7 @@ Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class LossEffect:
+class LossEffect(Result):
     """How the losses change the response.
 
     Attributes
@@ -38,6 +40,13 @@ class LossEffect:
     largest_db : float
         Largest magnitude of `change_db` [dB].
     """
+
+    _keys: ClassVar = (
+        "largest_db",
+        "level_shift_db",
+        "frequency_hz",
+        "change_db",
+    )
 
     frequency_hz: Floats
     change_db: Floats

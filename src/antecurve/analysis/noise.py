@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -25,6 +26,7 @@ from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of,
 from antecurve.networks.deviation import reference_gain
 from antecurve.networks.topology import Loading, Network
 from antecurve.quantities import check_band, check_number
+from antecurve.results import Result
 
 __all__ = [
     "BOLTZMANN_CONSTANT",
@@ -45,7 +47,7 @@ _PANELS_PER_DECADE = 6
 
 
 @dataclass(frozen=True, slots=True)
-class NoiseReport:
+class NoiseReport(Result):
     """Noise at the unit's input over a band, and how far the signal stands above it.
 
     Attributes
@@ -65,6 +67,20 @@ class NoiseReport:
     signal_v : float
         Level of the signal at 1 kHz [V rms].
     """
+
+    _keys: ClassVar = (
+        "band_hz",
+        "temperature_k",
+        "noise_v",
+        "weighted_noise_v",
+        "playback_noise_v",
+        "weighted_playback_noise_v",
+        "signal_v",
+        "snr_db",
+        "weighted_snr_db",
+        "playback_snr_db",
+        "weighted_playback_snr_db",
+    )
 
     band_hz: tuple[float, float]
     temperature_k: float

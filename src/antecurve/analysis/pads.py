@@ -25,12 +25,13 @@ from dataclasses import dataclass
 
 from antecurve.errors import InputError
 from antecurve.quantities import check_number, format_quantity
+from antecurve.results import Result
 
 __all__ = ["Pad", "generator_pad", "unit_pad"]
 
 
 @dataclass(frozen=True, slots=True)
-class Pad:
+class Pad(Result):
     """A series and a shunt resistor.
 
     Attributes

@@ -10,6 +10,7 @@ from antecurve.networks.topology import ElementKind
 from antecurve.parts.position import Part, PickedNetwork
 from antecurve.parts.scatter import part_references
 from antecurve.quantities import format_quantity
+from antecurve.results import Result
 
 if TYPE_CHECKING:
     import pandas
@@ -25,7 +26,7 @@ _DESCRIPTIONS = {
 
 
 @dataclass(frozen=True, slots=True)
-class PartsLine:
+class PartsLine(Result):
     """One distinct part to buy.
 
     Attributes
@@ -61,7 +62,7 @@ class PartsLine:
 
 
 @dataclass(frozen=True, slots=True)
-class PartsList:
+class PartsList(Result):
     """The lines of a parts list.
 
     Attributes

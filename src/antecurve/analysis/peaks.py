@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +15,7 @@ from antecurve.analysis.subject import job_wave
 from antecurve.analysis.waveform import Modes, SquareWave, modes, response_to_square_wave, slope
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
 from antecurve.quantities import check_number
+from antecurve.results import Result
 
 __all__ = [
     "Extreme",
@@ -29,7 +31,7 @@ _POINTS_PER_DECADE = 40
 
 
 @dataclass(frozen=True, slots=True)
-class Extreme:
+class Extreme(Result):
     """The largest magnitude of a trace.
 
     Attributes
@@ -45,7 +47,7 @@ class Extreme:
 
 
 @dataclass(frozen=True, slots=True)
-class PeakReport:
+class PeakReport(Result):
     """A square wave at the unit's input.
 
     Attributes
@@ -64,6 +66,18 @@ class PeakReport:
     largest_amplitude_v : float or None
         Amplitude of EMF that reaches it [V]: peaks are proportional to the amplitude.
     """
+
+    _keys: ClassVar = (
+        "frequency_hz:wave.frequency_hz",
+        "amplitude_v:wave.amplitude_v",
+        "rise_time_s:wave.rise_time_s",
+        "peak_v",
+        "peak_time_s",
+        "slew_v_per_s",
+        "overload_v",
+        "overloads",
+        "largest_amplitude_v",
+    )
 
     wave: SquareWave
     peak_v: float

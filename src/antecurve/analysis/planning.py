@@ -15,6 +15,7 @@ import itertools
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from typing import ClassVar
 
 import numpy as np
 
@@ -29,6 +30,7 @@ from antecurve.parts.builds import BAND_POINTS, Builds
 from antecurve.parts.distributions import part_source
 from antecurve.parts.position import PickedNetwork
 from antecurve.parts.scatter import part_table
+from antecurve.results import Result
 
 __all__ = ["GradeChoice", "TolerancePlan", "plan_tolerances", "with_tolerances"]
 
@@ -37,7 +39,7 @@ _SURE = 0.9999
 
 
 @dataclass(frozen=True, slots=True)
-class GradeChoice:
+class GradeChoice(Result):
     """The grade bought for one position.
 
     Attributes
@@ -50,13 +52,20 @@ class GradeChoice:
         Tolerance and price of each.
     """
 
+    _keys: ClassVar = (
+        "ref",
+        "parts",
+        "tolerance:grade.tolerance",
+        "each:grade.price",
+    )
+
     ref: str
     parts: int
     grade: Grade
 
 
 @dataclass(frozen=True, slots=True)
-class TolerancePlan:
+class TolerancePlan(Result):
     """The cheapest grades that keep a yield.
 
     Attributes
@@ -81,6 +90,16 @@ class TolerancePlan:
         with 0 the plan is the cheapest whatever the network; otherwise it is, as far as looser
         grades never raise the yield.
     """
+
+    _keys: ClassVar = (
+        "limit_db",
+        "wanted",
+        "price",
+        "confirmed",
+        "confirmed_seed",
+        "assumed",
+        "choices",
+    )
 
     choices: tuple[GradeChoice, ...]
     price: float

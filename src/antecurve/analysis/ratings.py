@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +15,7 @@ from antecurve.networks.compiled import transfer
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
 from antecurve.networks.topology import Element, ElementKind, Loading, Network, Topology
 from antecurve.quantities import check_number, format_quantity
+from antecurve.results import Result
 
 if TYPE_CHECKING:
     import pandas
@@ -38,7 +39,7 @@ _WIDE = np.concatenate([[0.0], np.geomspace(1e-3, 1e10, 13 * 40 + 1)])
 
 
 @dataclass(frozen=True, slots=True)
-class PartStress:
+class PartStress(Result):
     """What one position has to stand.
 
     Attributes
@@ -65,7 +66,7 @@ class PartStress:
 
 
 @dataclass(frozen=True, slots=True)
-class PartStresses:
+class PartStresses(Result):
     """The positions of a network and what they have to stand.
 
     Attributes
@@ -75,6 +76,11 @@ class PartStresses:
     parts : tuple of PartStress
         In the order of the elements.
     """
+
+    _keys: ClassVar = (
+        "amplitude_v",
+        "positions:records",
+    )
 
     amplitude_v: float
     parts: tuple[PartStress, ...]

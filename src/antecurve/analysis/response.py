@@ -13,6 +13,7 @@ from antecurve.arrays import hold_read_only
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, level_db, response
 from antecurve.networks.compiled import input_impedance, output_impedance, transfer
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
+from antecurve.results import Result
 
 if TYPE_CHECKING:
     import pandas
@@ -23,7 +24,7 @@ Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class ResponseTable:
+class ResponseTable(Result):
     """Levels re 1 kHz, error, phase and impedances over frequency.
 
     Arrays of shape (frequencies,), read-only.

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +23,7 @@ from antecurve.analysis.waveform import (
 from antecurve.arrays import hold_read_only
 from antecurve.errors import InputError
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
+from antecurve.results import Result
 
 if TYPE_CHECKING:
     import pandas
@@ -43,7 +44,7 @@ _EDGE_SHARE = 0.2  # of the half period: what is faster belongs to the edge
 
 
 @dataclass(frozen=True, slots=True)
-class TraceMeasures:
+class TraceMeasures(Result):
     """Numbers read off a half period that follows a rising edge.
 
     Attributes
@@ -80,19 +81,9 @@ class TraceMeasures:
     overshoot: float | None
     rise_time_s: float | None
 
-    def as_dict(self) -> dict[str, float | None]:
-        """Return the numbers as plain data.
-
-        Returns
-        -------
-        dict
-            One entry an attribute.
-        """
-        return {f.name: getattr(self, f.name) for f in fields(self)}
-
 
 @dataclass(frozen=True, slots=True, eq=False)
-class ScopeTrace:
+class ScopeTrace(Result):
     """One period of a square wave in steady state: behind the network, and after playback.
 
     From a rising edge on; arrays of shape (samples,), read-only.
@@ -114,6 +105,16 @@ class ScopeTrace:
     network_measures, playback_measures : TraceMeasures
         Tilt, overshoot and rise time of the two traces.
     """
+
+    _keys: ClassVar = (
+        "frequency_hz:wave.frequency_hz",
+        "amplitude_v:wave.amplitude_v",
+        "rise_time_s:wave.rise_time_s",
+        "samples:time_s.size",
+        "playback:playback.name",
+        "network:network_measures",
+        "after_playback:playback_measures",
+    )
 
     wave: SquareWave
     playback: Playback
@@ -140,27 +141,9 @@ class ScopeTrace:
         names = ("time_s", "input_v", "network_v", "playback_v")
         return pandas.DataFrame({name: getattr(self, name) for name in names})
 
-    def as_dict(self) -> dict[str, Any]:
-        """Return what the trace shows as plain data, without the samples.
-
-        Returns
-        -------
-        dict
-            Wave, playback and measures.
-        """
-        return {
-            "frequency_hz": self.wave.frequency_hz,
-            "amplitude_v": self.wave.amplitude_v,
-            "rise_time_s": self.wave.rise_time_s,
-            "samples": len(self.time_s),
-            "playback": self.playback.name,
-            "network": self.network_measures.as_dict(),
-            "after_playback": self.playback_measures.as_dict(),
-        }
-
 
 @dataclass(frozen=True, slots=True, eq=False)
-class FaultTrace:
+class FaultTrace(Result):
     """What one fault looks like.
 
     Attributes
@@ -182,7 +165,7 @@ class FaultTrace:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class FaultSheet:
+class FaultSheet(Result):
     """Common faults side by side.
 
     Attributes
@@ -213,7 +196,7 @@ class FaultSheet:
         import pandas
 
         rows = [
-            {"playback": t.playback.name, **t.measures.as_dict(), "remark": t.playback.remark}
+            {"playback": t.playback.name, **t.measures.to_dict(), "remark": t.playback.remark}
             for t in self.traces
         ]
         return pandas.DataFrame(rows)

@@ -28,6 +28,7 @@ from antecurve.networks.topology import Loading, Network
 from antecurve.parts.distributions import PartSource, part_source, standard_deviations
 from antecurve.parts.scatter import part_table, position_scatter
 from antecurve.quantities import DB_PER_NEPER
+from antecurve.results import Result
 
 __all__ = [
     "PositionSensitivity",
@@ -42,7 +43,7 @@ _DB_PER_PERCENT = DB_PER_NEPER / 100.0
 
 
 @dataclass(frozen=True, slots=True)
-class PositionSensitivity:
+class PositionSensitivity(Result):
     """What one position does to the response.
 
     Attributes
@@ -63,7 +64,7 @@ class PositionSensitivity:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Sensitivities:
+class Sensitivities(Result):
     """Sensitivities of all positions over a band.
 
     Attributes

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -21,6 +21,7 @@ from antecurve.parts.builds import BAND_POINTS, Builds, MeasuredBuilds, builds_o
 from antecurve.parts.distributions import BLOCK
 from antecurve.parts.log_histogram import LogHistogram, Percentiles
 from antecurve.quantities import check_number
+from antecurve.results import Result
 
 __all__ = ["Mismatch", "PercentileCurves", "SpreadResult", "Yield", "spread"]
 
@@ -32,7 +33,7 @@ _CURVE_PERCENTILES = (0.5, 2.5, 50.0, 97.5, 99.5)
 
 
 @dataclass(frozen=True, slots=True)
-class Yield:
+class Yield(Result):
     """The fraction of builds within a limit.
 
     Attributes
@@ -43,12 +44,20 @@ class Yield:
         Builds within the limit, with the exact (Clopper-Pearson) interval.
     """
 
+    _keys: ClassVar = (
+        "limit_db",
+        "fraction:proportion.fraction",
+        "low:proportion.low",
+        "high:proportion.high",
+        "confidence:proportion.confidence",
+    )
+
     limit_db: float
     proportion: Proportion
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class PercentileCurves:
+class PercentileCurves(Result):
     """Percentiles of the error over frequency.
 
     Attributes
@@ -73,7 +82,7 @@ class PercentileCurves:
 
 
 @dataclass(frozen=True, slots=True)
-class Mismatch:
+class Mismatch(Result):
     """How two channels built side by side differ.
 
     Attributes
@@ -92,7 +101,7 @@ class Mismatch:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class SpreadResult:
+class SpreadResult(Result):
     """What builds of a design will do.
 
     Attributes
@@ -126,6 +135,22 @@ class SpreadResult:
         How two channels differ.
     """
 
+    _keys: ClassVar = (
+        "builds",
+        "wanted_builds",
+        "seed",
+        "distribution",
+        "reel_correlation",
+        "centred_db",
+        "worst_corner_db",
+        "worst_case:worst",
+        "yield:within",
+        "sensitivity",
+        "level_db",
+        "mismatch",
+        "curves",
+    )
+
     builds: int
     wanted_builds: int
     seed: int
@@ -142,64 +167,17 @@ class SpreadResult:
     mismatch: Mismatch
 
     @property
+    def level_db(self) -> dict[str, float]:
+        """Level at 1 kHz that 2.5 % and 97.5 % of the builds lie below, re nominal [dB]."""
+        return {"p2_5": self.level_low_db, "p97_5": self.level_high_db}
+
+    @property
     def worst_corner_db(self) -> float | None:
         """Largest centred error over the corners of the tolerance box [dB].
 
         At a corner every position is wholly at its low or its high end.
         """
         return None if self.worst is None else self.worst.corner_db
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the result as plain data, as in ``design.json``.
-
-        Returns
-        -------
-        dict
-            The ``spread`` object.
-        """
-        within, worst = self.within, self.worst
-        return {
-            "builds": self.builds,
-            "wanted_builds": self.wanted_builds,
-            "seed": self.seed,
-            "distribution": self.distribution,
-            "reel_correlation": self.reel_correlation,
-            "centred_db": _percentiles_object(self.centred_db),
-            "worst_corner_db": self.worst_corner_db,
-            "worst_case": None
-            if worst is None
-            else {
-                "centred_db": worst.centred_db,
-                "upper_bound_db": worst.upper_bound_db,
-                "root_sum_square_db": worst.root_sum_square_db,
-                "proved": worst.proved,
-            },
-            "yield": None
-            if within is None
-            else {
-                "limit_db": within.limit_db,
-                "fraction": within.proportion.fraction,
-                "low": within.proportion.low,
-                "high": within.proportion.high,
-                "confidence": within.proportion.confidence,
-            },
-            "sensitivity": [
-                {"ref": s.ref, "db_per_percent_max": s.db_per_percent_max, "share": s.share}
-                for s in self.sensitivity
-            ],
-            "level_db": {"p2_5": self.level_low_db, "p97_5": self.level_high_db},
-            "mismatch": {
-                "pairs": self.mismatch.pairs,
-                "level_db": _percentiles_object(self.mismatch.level_db),
-                "largest_db": _percentiles_object(self.mismatch.largest_db),
-            },
-            "curves": {
-                "builds": self.curves.builds,
-                "frequency_hz": self.curves.frequency_hz.tolist(),
-                "percent": list(self.curves.percent),
-                "error_db": self.curves.error_db.tolist(),
-            },
-        }
 
 
 def spread(
@@ -381,12 +359,3 @@ def _mismatch(drawn: Builds, pairs: int) -> Mismatch:
         level.add(np.abs(at_reference[:left]))
         largest.add(largest_db[:left])
     return Mismatch(pairs, level.percentiles(), largest.percentiles())
-
-
-def _percentiles_object(percentiles: Percentiles) -> dict[str, float]:
-    return {
-        "p50": percentiles.p50,
-        "p95": percentiles.p95,
-        "p99": percentiles.p99,
-        "max": percentiles.max,
-    }

@@ -15,6 +15,7 @@ from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of,
 from antecurve.networks.deviation import error_range, reference_gain
 from antecurve.networks.topology import Element, ElementKind, Network, Topology
 from antecurve.quantities import check_number
+from antecurve.results import Result
 
 if TYPE_CHECKING:
     import pandas
@@ -28,7 +29,7 @@ _STRAY_REF = "CSTRAY"
 
 
 @dataclass(frozen=True, slots=True)
-class Stray:
+class Stray(Result):
     """One stray capacitance and what it does.
 
     Attributes
@@ -56,7 +57,7 @@ class Stray:
 
 
 @dataclass(frozen=True, slots=True)
-class StrayTable:
+class StrayTable(Result):
     """Strays across every pair of nodes.
 
     Attributes

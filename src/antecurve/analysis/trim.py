@@ -36,6 +36,7 @@ from antecurve.parts.position import Part, PickedNetwork, Position
 from antecurve.parts.scatter import part_table
 from antecurve.pick.candidates import candidates
 from antecurve.pick.limits import LimitValues, limit_values, within_limits
+from antecurve.results import Result
 
 __all__ = [
     "LEAST_GAIN",
@@ -65,7 +66,7 @@ _LIMITS_AT_ONCE = 1024
 
 
 @dataclass(frozen=True, slots=True)
-class TrimChange:
+class TrimChange(Result):
     """One change to one position.
 
     Attributes
@@ -88,7 +89,7 @@ class TrimChange:
 
 
 @dataclass(frozen=True, slots=True)
-class TrimProposal:
+class TrimProposal(Result):
     """Changes that belong together.
 
     Attributes
@@ -111,7 +112,7 @@ class TrimProposal:
 
 
 @dataclass(frozen=True, slots=True)
-class TrimResult:
+class TrimResult(Result):
     """How to bring a build back.
 
     Attributes

@@ -26,6 +26,7 @@ import heapq
 import itertools
 import math
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,6 +43,7 @@ from antecurve.networks.topology import Loading, Network
 from antecurve.parts.position import PickedNetwork
 from antecurve.parts.scatter import part_table, position_box, position_scatter
 from antecurve.quantities import DB_PER_NEPER
+from antecurve.results import Result
 
 __all__ = ["MOST_POSITIONS", "WorstCase", "worst_case", "worst_case_or_none", "worst_corner"]
 
@@ -52,7 +54,7 @@ MOST_POSITIONS = 12
 
 
 @dataclass(frozen=True, slots=True)
-class WorstCase:
+class WorstCase(Result):
     """The largest centred error that parts within their tolerances can make.
 
     Attributes
@@ -75,6 +77,13 @@ class WorstCase:
     boxes : int
         Boxes examined.
     """
+
+    _keys: ClassVar = (
+        "centred_db",
+        "upper_bound_db",
+        "root_sum_square_db",
+        "proved",
+    )
 
     centred_db: float
     upper_bound_db: float

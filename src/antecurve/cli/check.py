@@ -142,7 +142,8 @@ def _analysed(design: Design, built: AsBuilt) -> Design:
 
     design = replace(design, picked=built.picked)
     with count_progress("builds") as progress:
-        return replace(design, analysis=analyse(design, progress=progress))
+        analyse(design, progress=progress)
+    return design
 
 
 def _by_ref(given: list[str] | None, option: str) -> dict[str, float]:
@@ -181,7 +182,6 @@ def _write(found: _Found, output: Path, *, force: bool) -> None:
     from antecurve.files.design_folder import response_csv
     from antecurve.files.output_folder import write_folder
 
-    assert found.design.analysis is not None
     files = {
         "correction.csv": correction_csv(found.built.correction),
         "response.csv": response_csv(found.design.analysis.response),
@@ -192,7 +192,6 @@ def _write(found: _Found, output: Path, *, force: bool) -> None:
 def _missed(found: _Found) -> bool:
     from antecurve.cli.outcome import misses_limit, was_interrupted
 
-    assert found.design.analysis is not None
     interrupted = was_interrupted(found.design.analysis.spread)
     limit_db = found.design.job.target.error_limit_db
     return misses_limit(found.built.error.centred_db, limit_db) or interrupted
@@ -200,7 +199,6 @@ def _missed(found: _Found) -> bool:
 
 def _show(found: _Found, *, whole: bool, as_json: bool) -> None:
     from antecurve.cli.show import show_design, show_json, show_table
-    from antecurve.files import build_content as content
     from antecurve.files.design_file import design_content
     from antecurve.report import build_tables as tables
     from antecurve.report.tables import wiring_rows
@@ -209,9 +207,9 @@ def _show(found: _Found, *, whole: bool, as_json: bool) -> None:
         show_json(
             {
                 **design_content(found.design),
-                "as_built": content.as_built_content(found.built),
-                "drift": content.drift_content(found.warm),
-                "losses": content.loss_content(found.losses),
+                "as_built": found.built.to_dict(),
+                "drift": found.warm.to_dict(),
+                "losses": found.losses.to_dict(),
             }
         )
         return

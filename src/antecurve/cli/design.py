@@ -62,7 +62,6 @@ def design(
         if output is not None:
             names = ("design.json", "parts.csv", "response.csv", "network.cir", *more)
             print(f"Written to {output}: {' '.join(names)}")
-    assert found.analysis is not None
     interrupted = was_interrupted(found.analysis.spread)
     if misses_limit(found.analysis.error.job.centred_db, job.target.error_limit_db) or interrupted:
         raise typer.Exit(1)

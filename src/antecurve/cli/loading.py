@@ -152,17 +152,17 @@ def _write(found: _Found, output: Path, *, force: bool) -> None:
 
 def _show(found: _Found, *, everything: bool, as_json: bool) -> None:
     from antecurve.cli.show import show_json, show_table
-    from antecurve.files.bench_content import advice_content, frame_rows
     from antecurve.report import bench_tables as tables
+    from antecurve.results import plain
 
     result = found.result
     if as_json:
         show_json(
             {
-                **result.as_dict(),
-                "advice": advice_content(found.advice),
-                "channels": found.shared.as_dict()["rows"],
-                "strays": frame_rows(found.strays.to_frame()),
+                **result.to_dict(),
+                "advice": plain(found.advice),
+                "channels": found.shared.records,
+                "strays": found.strays.records,
             }
         )
         return

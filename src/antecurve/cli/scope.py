@@ -87,12 +87,11 @@ def scope(
 
 def _show(trace: ScopeTrace, sheet: FaultSheet, *, as_json: bool) -> None:
     from antecurve.cli.show import show_json, show_table
-    from antecurve.files.bench_content import frame_rows
     from antecurve.report.bench_tables import measure_rows
     from antecurve.report.cautions import CAUTIONS
 
     if as_json:
-        found = {**trace.as_dict(), "faults": frame_rows(sheet.to_frame())}
+        found = {**trace.to_dict(), "faults": sheet.records}
         show_json({**found, "cautions": list(CAUTIONS)})
         return
     measures = [

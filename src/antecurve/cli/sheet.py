@@ -108,14 +108,13 @@ def sheet(
 
 def _show(found: BenchPlan, *, as_json: bool) -> None:
     from antecurve.cli.show import show_json, show_table
-    from antecurve.files.bench_content import bench_plan_content
     from antecurve.report.bench_page import sheet_parts
     from antecurve.report.cautions import CAUTIONS
     from antecurve.report.practical_notes import PRACTICAL_NOTES
 
     if as_json:
         notes = {"cautions": list(CAUTIONS), "notes": list(PRACTICAL_NOTES)}
-        show_json({**bench_plan_content(found), **notes})
+        show_json({**found.to_dict(), **notes})
         return
     for part in sheet_parts(found):
         print(part.heading)

@@ -129,12 +129,11 @@ def _missed(result: SpreadResult) -> bool:
 
 def _show(result: SpreadResult, plan: TolerancePlan | None, *, as_json: bool) -> None:
     from antecurve.cli.show import show_json, show_table
-    from antecurve.files.build_content import plan_content
     from antecurve.report import build_tables as tables
 
     if as_json:
-        more = {} if plan is None else {"plan": plan_content(plan)}
-        show_json({**result.as_dict(), **more})
+        more = {} if plan is None else {"plan": plan.to_dict()}
+        show_json({**result.to_dict(), **more})
         return
     show_table(tables.spread_rows(result))
     for line in tables.spread_lines(result):

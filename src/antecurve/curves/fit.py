@@ -22,6 +22,7 @@ from antecurve.arrays import hold_read_only
 from antecurve.curves.model import Curve, level_db
 from antecurve.errors import InputError
 from antecurve.quantities import DB_PER_NEPER
+from antecurve.results import Result
 
 __all__ = ["CurveFit", "fit_curve"]
 
@@ -33,7 +34,7 @@ Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class CurveFit:
+class CurveFit(Result):
     """Time constants fitted to a table, with the misfit.
 
     Attributes

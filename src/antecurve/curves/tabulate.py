@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from antecurve.arrays import hold_read_only
 from antecurve.curves.model import Curve, level_db, zero_pole_gain
 from antecurve.errors import InputError
+from antecurve.results import Result
 
 __all__ = ["CurveTable", "curve_table", "third_octave_frequencies"]
 
@@ -18,7 +19,7 @@ _NOMINAL = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class CurveTable:
+class CurveTable(Result):
     """A curve at chosen frequencies.
 
     Arrays are read-only.

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +14,8 @@ from antecurve.files.reading import read_text
 from antecurve.networks.compiled import check_solvable
 from antecurve.pick.result import FormOutcome
 from antecurve.pick.search import SearchReport, ShortlistEntry
-from antecurve.pipeline import Design, ErrorSummary
+from antecurve.pipeline import Design
+from antecurve.results import json_text, plain
 from antecurve.texts import check_text
 
 __all__ = ["FORMAT", "design_content", "design_json", "read_design"]
@@ -35,9 +35,9 @@ def design_content(design: Design) -> dict[str, Any]:
     Returns
     -------
     dict
-        Every key of the format; analyses that the design does not carry are ``None``.
+        Every key of the format.
     """
-    job, analysis = design.job, design.analysis
+    job = design.job
     curve = zero_pole_gain(job.curve)
     return {
         "format": FORMAT,
@@ -59,41 +59,15 @@ def design_content(design: Design) -> dict[str, Any]:
             "resistance_ohm": job.loading.load_resistance,
             "capacitance_f": job.loading.load_capacitance,
         },
-        "error": None if analysis is None else _error(analysis.error),
-        "level": None if analysis is None else analysis.level.as_dict(),
-        "search": _search(design.search),
+        "error": plain(design.analysis.error),
+        "level": plain(design.analysis.level),
+        "search": plain(design.search),
         "shortlist": [_entry(entry) for entry in design.shortlist],
-        "forms": [asdict(outcome) for outcome in design.forms],
+        "forms": plain(design.forms),
         "second": None if design.second is None else network_content(design.second),
         "match_db": design.match_db,
-        "spread": None if analysis is None else analysis.spread.as_dict(),
-        "loading": None if analysis is None else analysis.loading.as_dict(),
-    }
-
-
-def _error(error: ErrorSummary) -> dict[str, Any]:
-    return {
-        "band_hz": list(error.job.band_hz),
-        "centred_db": error.job.centred_db,
-        "at_1khz_db": error.job.at_1khz_db,
-        "rms_db": error.job.rms_db,
-        "exact_centred_db": None if error.exact is None else error.exact.centred_db,
-        "published_centred_db": error.published.centred_db,
-        "published_at_1khz_db": error.published.at_1khz_db,
-        "implied_poles_s": list(error.implied_poles_s),
-    }
-
-
-def _search(search: SearchReport) -> dict[str, Any]:
-    return {
-        "objective_db": search.objective_db,
-        "proved": search.proved,
-        "lower_bound_db": search.lower_bound_db,
-        "combinations": search.combinations,
-        "evaluated": search.evaluated,
-        "seconds": search.seconds,
-        "claim": search.claim,
-        "criterion": search.criterion,
+        "spread": plain(design.analysis.spread),
+        "loading": plain(design.analysis.loading),
     }
 
 
@@ -121,12 +95,11 @@ def design_json(design: Design) -> bytes:
     bytes
         JSON in UTF-8, numbers with full precision.
     """
-    content = design_content(design)
-    return (json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
+    return json_text(design_content(design)).encode()
 
 
 def read_design(path: Path | str) -> Design:
-    """Read a design; its analyses are left for `antecurve.analyse`.
+    """Read a design; its analysis is worked out when asked for.
 
     Parameters
     ----------

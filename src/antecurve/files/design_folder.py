@@ -11,7 +11,7 @@ from antecurve.files.netlist import netlist
 from antecurve.files.output_folder import write_folder
 from antecurve.files.parts_file import parts_csv
 from antecurve.files.table import csv_bytes
-from antecurve.pipeline import Design, analyse, design_parts_list
+from antecurve.pipeline import Design, design_parts_list
 
 __all__ = ["design_files", "response_csv", "write_design"]
 
@@ -53,7 +53,6 @@ def design_files(design: Design) -> dict[str, bytes]:
         ``network-2.cir``, too.
     """
     job, network = design.job, design.network
-    analysis = design.analysis or analyse(design)
     second = {}
     if design.second is not None:
         cards = netlist(design.second.network, loading=job.loading, title=f"{job.title}, second")
@@ -62,7 +61,7 @@ def design_files(design: Design) -> dict[str, bytes]:
         **second,
         "design.json": design_json(design),
         "parts.csv": parts_csv(design_parts_list(design)),
-        "response.csv": response_csv(analysis.response),
+        "response.csv": response_csv(design.analysis.response),
         "network.cir": netlist(network, loading=job.loading, title=job.title).encode(),
     }
 

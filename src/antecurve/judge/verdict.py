@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from antecurve.judge.conformity import BandDecision, Decision
 from antecurve.judge.deviation import Deviation
+from antecurve.results import Result
 
 __all__ = ["FORMAT", "FittedValue", "Trace", "Verdict", "verdict_record"]
 
@@ -69,7 +70,7 @@ class Trace:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Verdict:
+class Verdict(Result):
     """The verdict on a unit.
 
     Attributes

@@ -18,12 +18,13 @@ from antecurve.networks.centred_error import highest_peaks, log_frequencies
 from antecurve.networks.compiled import transfer
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
 from antecurve.networks.topology import Loading, Network
+from antecurve.results import Result
 
 __all__ = ["ErrorRange", "error_db", "error_range", "reference_gain"]
 
 
 @dataclass(frozen=True, slots=True)
-class ErrorRange:
+class ErrorRange(Result):
     """The error over a band.
 
     Attributes

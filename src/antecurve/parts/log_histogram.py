@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.errors import InputError
+from antecurve.results import Result
 
 __all__ = ["LogHistogram", "Percentiles"]
 
@@ -22,7 +23,7 @@ _WIDTH = 1e-4
 
 
 @dataclass(frozen=True, slots=True)
-class Percentiles:
+class Percentiles(Result):
     """Percentiles of a quantity over builds.
 
     Attributes

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from antecurve.parts.position import PickedNetwork
+from antecurve.results import Result
 
 __all__ = ["FormOutcome", "PickProgress", "PickResult", "SearchReport", "ShortlistEntry"]
 
@@ -38,7 +39,7 @@ class PickProgress:
 
 
 @dataclass(frozen=True, slots=True)
-class SearchReport:
+class SearchReport(Result):
     """What a search examined and what it proves.
 
     Attributes
@@ -73,7 +74,7 @@ class SearchReport:
 
 
 @dataclass(frozen=True, slots=True)
-class ShortlistEntry:
+class ShortlistEntry(Result):
     """One line of the shortlist.
 
     Attributes
@@ -101,7 +102,7 @@ class ShortlistEntry:
 
 
 @dataclass(frozen=True, slots=True)
-class FormOutcome:
+class FormOutcome(Result):
     """What one form of a job comes to.
 
     Attributes
@@ -129,7 +130,7 @@ class FormOutcome:
 
 
 @dataclass(frozen=True, slots=True)
-class PickResult:
+class PickResult(Result):
     """The outcome of a pick.
 
     Attributes

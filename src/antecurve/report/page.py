@@ -5,7 +5,9 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING, Any
 
-from antecurve.pipeline import design_parts_list
+from antecurve.analysis.ratings import part_stresses
+from antecurve.analysis.scope import FaultSheet, ScopeTrace
+from antecurve.pipeline import Design, design_formulas, design_parts_list, square_waves
 from antecurve.report.bench_panel import bench_panel
 from antecurve.report.bench_tables import level_lines, measure_rows, stress_rows, window_lines
 from antecurve.report.cautions import CAUTIONS
@@ -34,7 +36,7 @@ from antecurve.report.tables import (
 )
 
 if TYPE_CHECKING:
-    from antecurve.pipeline import Analysis, Design
+    from antecurve.pipeline import Design
 
 __all__ = ["page_environment", "report_page"]
 
@@ -67,28 +69,28 @@ def _unbroken(text: str) -> str:
     return _BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", str(text))
 
 
-def _square_waves(analysis: Analysis) -> dict[str, Any]:
+def _square_waves(trace: ScopeTrace | None, faults: FaultSheet | None) -> dict[str, Any]:
     """Plots and numbers of the square waves, where there are any."""
     from markupsafe import Markup
 
-    if analysis.scope is None or analysis.faults is None:
+    if trace is None or faults is None:
         return {"scope_plot": None, "fault_plot": None, "faults": None}
     return {
-        "scope_plot": Markup(figure_svg(scope_figure(analysis.scope))),
-        "fault_plot": Markup(figure_svg(fault_figure(analysis.faults))),
-        "faults": measure_rows([(t.playback.name, t.measures) for t in analysis.faults.traces]),
+        "scope_plot": Markup(figure_svg(scope_figure(trace))),
+        "fault_plot": Markup(figure_svg(fault_figure(faults))),
+        "faults": measure_rows([(t.playback.name, t.measures) for t in faults.traces]),
     }
 
 
-def _texts(design: Design, analysis: Analysis) -> dict[str, str]:
+def _texts(design: Design, trace: ScopeTrace | None, faults: FaultSheet | None) -> dict[str, str]:
     """The figures in words."""
     texts = {
         "schematic": schematic_text(design.picked, design.job.loading),
-        "error": error_text(analysis, limit_db=design.job.target.error_limit_db),
-        "response": response_text(analysis.response),
+        "error": error_text(design.analysis, limit_db=design.job.target.error_limit_db),
+        "response": response_text(design.analysis.response),
     }
-    if analysis.scope is not None and analysis.faults is not None:
-        texts |= {"scope": scope_text(analysis.scope), "faults": fault_text(analysis.faults)}
+    if trace is not None and faults is not None:
+        texts |= {"scope": scope_text(trace), "faults": fault_text(faults)}
     return texts
 
 
@@ -104,21 +106,15 @@ def report_page(design: Design) -> bytes:
     -------
     bytes
         HTML in UTF-8; no request leaves the page.
-
-    Raises
-    ------
-    ValueError
-        When the design carries no analyses.
     """
     from markupsafe import Markup
 
     analysis = design.analysis
-    if analysis is None:
-        raise ValueError("the design carries no analyses; call antecurve.analyse first")
     limit_db = design.job.target.error_limit_db
     governs, missed = governing_lines(design), missed_limit(design)
     curve = curve_line(design.job.curve)
     environment = page_environment()
+    formulas, (trace, faults) = design_formulas(design), square_waves(design)
     panel = bench_panel(design, analysis, environment=environment)
     # What is marked as markup is of our own making; its labels hold references and numbers only.
     schematic = schematic_svg(
@@ -131,7 +127,7 @@ def report_page(design: Design) -> bytes:
         governs=governs,
         summary=[line for line in summary_lines(design) if line not in (*governs, missed, curve)],
         curve=curve,
-        texts=_texts(design, analysis),
+        texts=_texts(design, trace, faults),
         limit_db=limit_db,
         schematic=Markup(schematic),
         error_plot=Markup(figure_svg(error_figure(analysis, limit_db=limit_db))),
@@ -148,9 +144,9 @@ def report_page(design: Design) -> bytes:
         refused=refused_forms(design),
         level_lines=level_lines(analysis.level),
         window_lines=window_lines(analysis.loading.window),
-        stresses=stress_rows(analysis.stresses),
-        **_square_waves(analysis),
-        formulas={} if analysis.formulas is None else formula_rows(analysis.formulas),
+        stresses=stress_rows(part_stresses(design)),
+        **_square_waves(trace, faults),
+        formulas={} if formulas is None else formula_rows(formulas),
         cautions=CAUTIONS,
         sliders=panel.sliders,
         bench_data=Markup(panel.data),

@@ -6,6 +6,7 @@ import io
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from antecurve.pipeline import square_waves
 from antecurve.report.descriptions import (
     error_text,
     fault_text,
@@ -109,15 +110,8 @@ def plot_files(design: Design) -> dict[str, bytes]:
     dict of str to bytes
         ``error``, ``response``, ``schematic``, and the square waves ``scope`` and ``faults`` where
         the design has them, each as PNG and SVG.
-
-    Raises
-    ------
-    ValueError
-        When the design carries no analyses.
     """
     analysis, limit_db = design.analysis, design.job.target.error_limit_db
-    if analysis is None:
-        raise ValueError("the design carries no analyses; call antecurve.analyse first")
     loading = design.job.loading
     schematic = schematic_svg(
         design.network,
@@ -145,7 +139,7 @@ def plot_files(design: Design) -> dict[str, bytes]:
     )
     return {
         **figure_files(figures),
-        **scope_files(analysis.scope, analysis.faults),
+        **scope_files(*square_waves(design)),
         "schematic.svg": described.encode(),
         "schematic.png": schematic_png(
             design.network, loading=loading, labels=value_labels(design.picked)

@@ -9,7 +9,7 @@ from antecurve.analysis.level import level_report
 from antecurve.curves.model import zero_pole_gain
 from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import ElementKind
-from antecurve.pipeline import pair_level_db
+from antecurve.pipeline import own_solution, pair_level_db
 from antecurve.quantities import format_quantity
 
 if TYPE_CHECKING:
@@ -53,12 +53,6 @@ def _band(band_hz: tuple[float, float]) -> str:
     return " to ".join(format_quantity(f, "Hz") for f in band_hz)
 
 
-def _analysis(design: Design) -> Analysis:
-    if design.analysis is None:
-        raise ValueError("the design carries no analyses; call antecurve.analyse first")
-    return design.analysis
-
-
 def governing_sentence(design: Design) -> str:
     """Return the sentence that says which figure governs.
 
@@ -72,7 +66,7 @@ def governing_sentence(design: Design) -> str:
     str
         Nominal error, error of 95 % of the builds, and what governs.
     """
-    analysis = _analysis(design)
+    analysis = design.analysis
     nominal = analysis.error.job.centred_db
     spread = analysis.spread
     likely = spread.centred_db.p95
@@ -100,7 +94,11 @@ def governing_sentence(design: Design) -> str:
 
 def _what_limits_the_pick(design: Design, analysis: Analysis) -> str:
     """Where the nominal error comes from when it is more than what tolerances add."""
-    nominal, own, exact = analysis.error.job.centred_db, analysis.own, analysis.error.exact
+    nominal, own, exact = (
+        analysis.error.job.centred_db,
+        own_solution(design),
+        analysis.error.exact,
+    )
     floor = 0.0 if exact is None else exact.centred_db
     if own is not None and not own.exact:
         floor = max(floor, own.residual_db)
@@ -162,7 +160,7 @@ def missed_limit(design: Design) -> str | None:
     str or None
         The sentence; ``None`` without a limit and where it is met.
     """
-    limit, nominal = design.job.target.error_limit_db, _analysis(design).error.job.centred_db
+    limit, nominal = design.job.target.error_limit_db, design.analysis.error.job.centred_db
     if limit is None or nominal <= limit:
         return None
     return f"MISSES THE LIMIT: the nominal error of {_db(nominal)} is above ±{limit:g} dB."
@@ -181,7 +179,7 @@ def governing_lines(design: Design) -> list[str]:
     list of str
         Sentences.
     """
-    return [governing_sentence(design), *_loading_lines(_analysis(design))]
+    return [governing_sentence(design), *_loading_lines(design.analysis)]
 
 
 def summary_lines(design: Design) -> list[str]:
@@ -197,7 +195,7 @@ def summary_lines(design: Design) -> list[str]:
     list of str
         What governs, the error against both views of the curve, spread, level, loading, search.
     """
-    analysis = _analysis(design)
+    analysis = design.analysis
     missed = missed_limit(design)
     return [
         *governing_lines(design),
@@ -207,7 +205,7 @@ def summary_lines(design: Design) -> list[str]:
         *_spread_lines(analysis),
         *_level_lines(design, analysis),
         *_search_lines(design),
-        *_own_lines(analysis),
+        *_own_lines(design),
     ]
 
 
@@ -382,9 +380,9 @@ def _pair_lines(match_db: float, level_db: float) -> list[str]:
     ]
 
 
-def _own_lines(analysis: Analysis) -> list[str]:
+def _own_lines(design: Design) -> list[str]:
     """Whether a network of the user's own can make the curve, and what is left free."""
-    own = analysis.own
+    own = own_solution(design)
     if own is None:
         return []
     values = ", ".join(

@@ -284,7 +284,7 @@ def form_rows(design: Design) -> TextTable:
 
 def _likely(design: Design, estimate_db: float, *, is_pick: bool) -> float:
     """The 95 % of a network: of the pick what the summary says, of others the search's estimate."""
-    if is_pick and design.analysis is not None:
+    if is_pick:
         return design.analysis.spread.centred_db.p95
     return estimate_db
 
