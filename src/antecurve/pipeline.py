@@ -34,7 +34,7 @@ from antecurve.networks.wiring import check_wiring
 from antecurve.parts.position import PickedNetwork
 from antecurve.pick.result import FormOutcome
 from antecurve.pick.search import PickProgress, SearchReport, ShortlistEntry, pick
-from antecurve.results import Result
+from antecurve.results import Result, plain
 from antecurve.synthesis.exact import form_names
 from antecurve.synthesis.formula_model import FormFormulas
 from antecurve.synthesis.formulas import form_formulas
@@ -176,7 +176,7 @@ class Design(Result):
         """
         # By name: what the file holds is the business of the layer above.
         files: Any = import_module("antecurve.files.design_file")
-        content: dict[str, Any] = files.design_content(self)
+        content: dict[str, Any] = plain(files.design_content(self))
         return content
 
     @property
