@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pytest
 
+from antecurve.errors import OutputExistsError
 from antecurve.files.output_folder import write_file, write_folder
 
 HANG_S = 120
@@ -79,7 +80,7 @@ def _source(folder: Path) -> float:
 def _marks(folder: Path) -> set[bytes]:
     """What the files of a folder begin with, each of them whole."""
     found = set()
-    for path in folder.iterdir():
+    for path in folder.glob("*.txt"):
         content = path.read_bytes()
         mark = b" ".join(content.split(b" ", 2)[:2])
         assert content == (mark + b" ") * 20000
@@ -102,6 +103,9 @@ def test_a_writer_killed_at_any_moment_leaves_whole_files(
         writer.send_signal(how)
         writer.communicate(timeout=HANG_S)
         if kind == "folder":
+            _marks(place)  # each file is whole
+            with pytest.raises(OutputExistsError):  # and the next run completes the set
+                write_folder(place, {})
             assert len(list(place.iterdir())) == 6
             assert len(_marks(place)) == 1
         else:
@@ -136,13 +140,21 @@ def test_a_design_killed_while_it_writes_leaves_the_old_folder_whole(
     run = _design(_job(tmp_path / "two.toml", 300), folder, "--force")
     end = time.monotonic() + HANG_S
     while run.poll() is None and time.monotonic() < end:
-        if any(".antecurve-" in name for name in os.listdir(tmp_path)):
+        if any(".antecurve-" in name for name in os.listdir(folder)):
             break
         time.sleep(0.0002)
     time.sleep(random.Random(int(how)).uniform(0.0, 0.002))
     run.send_signal(how)
     _, said = run.communicate(timeout=HANG_S)
     assert "Traceback" not in said
+    if how is not signal.SIGKILL:
+        # Nothing written, or everything; and the message says which.
+        assert run.returncode in (0, 128 + how)
+        assert _source(folder) == (300.0 if run.returncode == 0 else 100.0)
+        assert ("nothing was written" in said) == (run.returncode != 0)
+        assert not any(name.startswith(".") for name in os.listdir(folder))
+    with pytest.raises(OutputExistsError):
+        write_folder(folder, {})
     assert _source(folder) in (100.0, 300.0)
     assert (folder / "notes.txt").read_text() == "mine"
     write_folder(folder, {"more.txt": b"more"}, force=True)
@@ -197,6 +209,8 @@ def test_many_writers_at_once_leave_the_files_of_one(tmp_path: Path, kind: str) 
         writer.kill()
         writer.communicate(timeout=HANG_S)
     if kind == "folder":
+        with pytest.raises(OutputExistsError):
+            write_folder(place, {})
         assert len(_marks(place)) == 1
     else:
         content = place.read_bytes()

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
 
 from antecurve.errors import InputError, OutputExistsError
-from antecurve.files import swapping
-from antecurve.files.output_folder import write_file, write_folder
+from antecurve.files.output_folder import _beside, write_file, write_folder
 
 
 def test_writes_a_new_folder_and_nothing_beside_it(tmp_path: Path) -> None:
@@ -78,54 +78,109 @@ def test_write_file_refuses_and_replaces(tmp_path: Path) -> None:
     assert [p.name for p in tmp_path.iterdir()] == ["x.txt"]
 
 
-def test_what_a_killed_run_left_is_removed_and_nothing_else(tmp_path: Path) -> None:
-    left = tmp_path / ".out.antecurve-abc"
-    left.mkdir()
-    (left / "half.txt").write_bytes(b"half")
+def test_what_a_killed_run_staged_is_removed_and_nothing_else(tmp_path: Path) -> None:
+    staged = tmp_path / f"{_beside(tmp_path / 'out')}abc"
+    staged.mkdir()
+    (staged / "half.txt").write_bytes(b"half")
     (tmp_path / ".out.backup").mkdir()
-    (tmp_path / ".other.antecurve-abc").write_bytes(b"of another run")
+    other = tmp_path / f"{_beside(tmp_path / 'other')}abc"
+    other.write_bytes(b"of another run")
     write_folder(tmp_path / "out", {"x.txt": b"one"})
-    names = sorted(p.name for p in tmp_path.iterdir())
-    assert names == [".other.antecurve-abc", ".out.backup", "out"]
+    assert sorted(os.listdir(tmp_path)) == sorted([other.name, ".out.backup", "out"])
 
 
-@pytest.fixture
-def no_exchange(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A system that can't exchange two names at once."""
-    monkeypatch.setattr(swapping, "_exchanged_at_once", lambda one, other: False)
+def _killed_while_replacing(
+    target: Path, monkeypatch: pytest.MonkeyPatch, *, after: int, files: dict[str, bytes]
+) -> None:
+    """Stop a writer dead when so many files have taken their places."""
+    real = Path.replace
+    replaced: list[Path] = []
+
+    def replace(self: Path, place: Path) -> Path:
+        if len(replaced) == after:
+            raise SystemExit
+        replaced.append(place)
+        return real(self, place)
+
+    monkeypatch.setattr(Path, "replace", replace)
+    with pytest.raises(SystemExit):
+        write_folder(target, files, force=True)
+    monkeypatch.undo()
 
 
-@pytest.mark.usefixtures("no_exchange")
-def test_force_works_without_an_exchange_of_names(tmp_path: Path) -> None:
-    write_folder(tmp_path / "out", {"x.txt": b"one", "y.txt": b"two"})
-    write_folder(tmp_path / "out", {"x.txt": b"new"}, force=True)
-    assert (tmp_path / "out" / "x.txt").read_bytes() == b"new"
-    assert (tmp_path / "out" / "y.txt").read_bytes() == b"two"
-    assert [p.name for p in tmp_path.iterdir()] == ["out"]
+@pytest.mark.parametrize("after", [0, 1, 2])
+@pytest.mark.parametrize("force", [False, True])
+def test_the_next_run_completes_a_set_that_was_begun(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, after: int, force: bool
+) -> None:
+    target = tmp_path / "out"
+    write_folder(target, {"a.txt": b"old", "b.txt": b"old", "c.txt": b"old"})
+    new = {"a.txt": b"new", "b.txt": b"new", "c.txt": b"new"}
+    _killed_while_replacing(target, monkeypatch, after=after, files=new)
+    if force:
+        write_folder(target, {"d.txt": b"next"}, force=True)
+    else:
+        with pytest.raises(OutputExistsError):
+            write_folder(target, {"d.txt": b"next"})
+    content = {p.name: p.read_bytes() for p in target.iterdir()}
+    assert content == {**new, **({"d.txt": b"next"} if force else {})}
 
 
-@pytest.mark.usefixtures("no_exchange")
-def test_a_run_killed_between_two_renamings_is_made_good_by_the_next(
+def test_a_run_stopped_before_its_journal_changes_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     target = tmp_path / "out"
+    write_folder(target, {"a.txt": b"old", "b.txt": b"old"})
+    staged = target / ".antecurve-killed"
+    staged.mkdir()
+    (staged / "a.txt").write_bytes(b"ne")
+    write_folder(target, {"c.txt": b"next"}, force=True)
+    content = {p.name: p.read_bytes() for p in target.iterdir()}
+    assert content == {"a.txt": b"old", "b.txt": b"old", "c.txt": b"next"}
+
+
+def test_the_folder_itself_stays(tmp_path: Path) -> None:
+    target = tmp_path / "out"
     write_folder(target, {"x.txt": b"one"})
-    real = Path.rename
+    target.chmod(0o700)
+    (target / "x.txt").chmod(0o640)
+    before = target.stat()
+    write_folder(target, {"x.txt": b"two", "y.txt": b"new"}, force=True)
+    after = target.stat()
+    assert (after.st_ino, after.st_mode, after.st_uid) == (
+        before.st_ino,
+        before.st_mode,
+        before.st_uid,
+    )
+    assert (target / "x.txt").stat().st_mode & 0o777 == 0o640
+    assert (target / "x.txt").read_bytes() == b"two"
 
-    def killed(self: Path, place: Path) -> Path:
-        if place == target:
-            raise SystemExit
-        return real(self, place)
 
-    monkeypatch.setattr(Path, "rename", killed)
-    with pytest.raises(SystemExit):
-        write_folder(target, {"x.txt": b"new"}, force=True)
-    monkeypatch.undo()
-    assert not target.exists()
-    with pytest.raises(OutputExistsError):
-        write_folder(target, {"x.txt": b"third"})
-    assert (target / "x.txt").read_bytes() == b"one"
-    assert [p.name for p in tmp_path.iterdir()] == ["out"]
+def test_writes_into_the_working_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    write_folder(".", {"x.txt": b"one"}, force=True)
+    assert Path("x.txt").read_bytes() == b"one"
+    assert os.getcwd() == str(tmp_path)
+
+
+def test_writes_into_a_folder_whose_parent_may_not_be_written_to(tmp_path: Path) -> None:
+    target = tmp_path / "parent" / "out"
+    target.mkdir(parents=True)
+    target.parent.chmod(0o555)
+    try:
+        write_folder(target, {"x.txt": b"one"}, force=True)
+        assert os.listdir(target.parent) == ["out"]
+    finally:
+        target.parent.chmod(0o755)
+    assert os.listdir(target) == ["x.txt"]
+
+
+@pytest.mark.parametrize("name", ["Ω" * 120, "☃" * 80, "a" * 250])
+def test_long_names_are_taken_as_the_system_takes_them(tmp_path: Path, name: str) -> None:
+    write_folder(tmp_path / name, {"x.txt": b"one"})
+    write_folder(tmp_path / name, {"x.txt": b"two"}, force=True)
+    write_file(tmp_path / f"{name[:-4]}.txt", b"one")
+    assert sorted(os.listdir(tmp_path)) == sorted([name, f"{name[:-4]}.txt"])
 
 
 def test_a_link_to_a_folder_or_a_file_stays_a_link(tmp_path: Path) -> None:

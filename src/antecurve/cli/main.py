@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-import os
+import errno
+import functools
 import sys
+from collections.abc import Callable
+from typing import Any
 
 import typer
 
@@ -21,6 +24,16 @@ from antecurve.cli import (
     sheet,
     spread,
     trim,
+)
+from antecurve.cli.surroundings import (
+    FAULT,
+    OUTPUT_REFUSED,
+    Stopped,
+    StreamRefused,
+    flush_streams,
+    note_fault,
+    prepare_signals,
+    prepare_streams,
 )
 from antecurve.errors import AntecurveError
 from antecurve.texts import printable
@@ -52,14 +65,37 @@ _COMMANDS = (
     judge.judge,
     calibrate.calibrate,
 )
+_OUTPUT_ERRORS = {errno.EPIPE, errno.ENOSPC, errno.EBADF, errno.EIO}
+"""What the system says when a stream takes no more: no reader, no space, closed, broken."""
 _TOO_FAR_APART = "the numbers given lie too far apart; bring them closer to what a bench has"
 
+
+def _guarded(command: Callable[..., None]) -> Callable[..., None]:
+    """The command with what stops it turned into exceptions that the parser lets pass."""
+
+    @functools.wraps(command)
+    def guarded(*args: Any, **kwargs: Any) -> None:
+        try:
+            command(*args, **kwargs)
+        except KeyboardInterrupt:
+            raise Stopped(130, "interrupted") from None
+        except OSError as error:
+            if error.filename is None and error.errno in _OUTPUT_ERRORS:
+                raise StreamRefused(error.strerror) from None
+            raise
+
+    return guarded
+
+
 for _command in _COMMANDS:
-    app.command(_command.__name__)(_command)
+    app.command(_command.__name__)(_guarded(_command))
 
 
 def run(arguments: list[str] | None = None) -> None:
-    """Run the command line; exit code 0 done, 1 a requirement missed, 2 no result.
+    """Run the command line.
+
+    Exit code 0: done; 1: a requirement is missed; 2: no result.  See
+    `antecurve.cli.surroundings` for those that say nothing about the result.
 
     Parameters
     ----------
@@ -67,25 +103,31 @@ def run(arguments: list[str] | None = None) -> None:
         Instead of those of the process.
     """
     try:
-        app(arguments)
+        prepare_streams()
+        prepare_signals()
+        try:
+            app(arguments)
+        finally:
+            flush_streams()
     except AntecurveError as error:
         _stop(str(error), 2)
+    except Stopped as stopped:
+        _stop(f"{stopped.word}; nothing was written", stopped.code)
     except KeyboardInterrupt:
         _stop("interrupted; nothing was written", 130)
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(1)
+    except StreamRefused as error:
+        _stop(f"standard output: {error}; give it somewhere to go", OUTPUT_REFUSED)
     except MemoryError:
         _stop("the machine's memory is not enough for this; ask for less", 2)
     except (OverflowError, ZeroDivisionError, FloatingPointError):
         _stop(_TOO_FAR_APART, 2)
-    except ValueError as error:
-        # numpy's, which is not imported for a page of help.
-        if type(error).__name__ != "LinAlgError":
-            raise
-        _stop(_TOO_FAR_APART, 2)
     except OSError as error:
         _stop(f"{error.filename or 'file'}: {error.strerror or error}", 2)
+    except Exception as error:  # noqa: BLE001 - whatever is not foreseen is our fault
+        # numpy's, which is not imported for a page of help.
+        if type(error).__name__ == "LinAlgError":
+            _stop(_TOO_FAR_APART, 2)
+        _stop(f"this is a fault of antecurve, not of what you gave it; {note_fault()}", FAULT)
 
 
 def _stop(message: str, code: int) -> None:

@@ -1,26 +1,55 @@
-"""Writing a folder of files all at once: complete, or not at all."""
+"""Writing files so that each is whole at any moment, and a set of them complete or undone.
+
+A new folder is made beside its place and renamed.  In a folder that exists, the folder itself
+stays: its identity, mode, owner and foreign files.  Its new files are staged in a hidden folder
+inside it; a journal is written when all of them are whole; then one after the other takes its
+name.  A run that is killed before the journal has changed nothing, and the next run removes what
+it staged.  A run that is killed after it has left whole files, and the next run completes the
+set from the journal.
+"""
 
 from __future__ import annotations
 
+import hashlib
+import json
 import os
 import shutil
+import stat
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 
 from antecurve.errors import InputError, OutputExistsError
-from antecurve.files.swapping import aside_name, exchange, keep, remove_remains, sole_writer
+from antecurve.files.locking import sole_writer
 
-__all__ = ["write_file", "write_folder"]
+__all__ = ["has_begun_to_replace", "recover", "write_file", "write_folder"]
+
+_JOURNAL = "journal.json"
+_STAGED = ".antecurve-"
+_NEW_FILE = 0o666  # less the umask, as any program makes files
+_NEW_FOLDER = 0o777
+
+_replaced: list[Path] = []
+
+
+def has_begun_to_replace() -> bool:
+    """Return whether this process has begun to put new files in their places.
+
+    From then on an interruption would come too late: everything is written within moments.
+
+    Returns
+    -------
+    bool
+        Whether a file or folder of this process has been, or is being, put in its place.
+    """
+    return bool(_replaced)
 
 
 def write_folder(folder: Path | str, files: Mapping[str, bytes], *, force: bool = False) -> None:
     """Write files into a folder, complete or not at all.
 
-    The files are written beside the target first, then the folder is exchanged for the old one,
-    so that a run that is killed leaves the old files whole; what it leaves beside them the next
-    run removes.  Runs into one folder wait for each other.  Other files in an existing folder
-    stay in it.
+    Runs into one folder wait for each other.  Other files in an existing folder stay in it.
 
     Parameters
     ----------
@@ -38,61 +67,21 @@ def write_folder(folder: Path | str, files: Mapping[str, bytes], *, force: bool 
     InputError
         When it can't be written.
     """
-    target = _place(folder)
-    _refuse_folder(target, folder, force=force)
-    try:
+    target = _resolved(folder)
+    with _refusing("output folder", folder):
+        if os.path.lexists(target):
+            _refuse_file_for_folder(target, folder)
+            _write_inside(target, folder, files, force=force)
+            return
         target.parent.mkdir(parents=True, exist_ok=True)
-        with sole_writer(target.parent) as alone:
-            if alone:
-                remove_remains(target)
-            # Another run may have been the first while this one waited.
-            _refuse_folder(target, folder, force=force)
-            staged = Path(tempfile.mkdtemp(prefix=aside_name(target), dir=target.parent))
-            try:
-                for name, content in files.items():
-                    (staged / name).write_bytes(content)
-                staged.chmod(0o777 & ~_umask())
-                _swap(staged, target)
-            finally:
-                shutil.rmtree(staged, ignore_errors=True)
-    except OutputExistsError:
-        raise
-    except OSError as error:
-        reason = error.strerror or str(error)
-        raise InputError("output folder", str(folder), f"it can't be written: {reason}") from None
-
-
-def _place(given: Path | str) -> Path:
-    """Where to write: what a link points to, so that the link stays."""
-    return Path(os.path.realpath(given) if os.path.islink(given) else os.path.abspath(given))
-
-
-def _refuse_folder(target: Path, folder: Path | str, *, force: bool) -> None:
-    if os.path.lexists(target) and not force:
-        raise OutputExistsError(folder)
-    if target.exists() and not target.is_dir():
-        raise InputError("output folder", str(folder), "it is a file; name a folder")
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
-
-
-def _swap(staged: Path, target: Path) -> None:
-    if not target.exists():
-        try:
-            staged.rename(target)  # onto nothing or an empty folder only
-        except OSError:
-            if not target.exists():
-                raise
-            raise OutputExistsError(target) from None
-        return
-    for old in target.iterdir():
-        if not os.path.lexists(staged / old.name):
-            keep(old, staged / old.name)
-    exchange(staged, target)
+        with sole_writer(target.parent):
+            _remove_staged(target.parent, _beside(target))
+            # Another run may have made it while this one waited.
+            if not os.path.lexists(target):
+                _make_folder(target, files)
+                return
+        _refuse_file_for_folder(target, folder)
+        _write_inside(target, folder, files, force=force)
 
 
 def write_file(path: Path | str, content: bytes, *, force: bool = False) -> None:
@@ -114,31 +103,156 @@ def write_file(path: Path | str, content: bytes, *, force: bool = False) -> None
     InputError
         When it can't be written.
     """
-    target = _place(path)
-    _refuse_file(target, path, force=force)
-    try:
+    target = _resolved(path)
+    if target.is_dir():
+        raise InputError("output file", str(path), "it is a folder; name a file")
+    with _refusing("output file", path):
+        if os.path.lexists(target) and not force:
+            raise OutputExistsError(path)
         target.parent.mkdir(parents=True, exist_ok=True)
-        with sole_writer(target.parent) as alone:
-            if alone:
-                remove_remains(target)
-            _refuse_file(target, path, force=force)
-            handle, staged = tempfile.mkstemp(prefix=aside_name(target), dir=target.parent)
+        if os.path.lexists(target) and not stat.S_ISREG(target.stat().st_mode):
+            target.write_bytes(content)  # a device or a pipe: nothing to replace
+            return
+        with sole_writer(target.parent):
+            _remove_staged(target.parent, _beside(target))
+            if os.path.lexists(target) and not force:
+                raise OutputExistsError(path)
+            handle, name = tempfile.mkstemp(prefix=_beside(target), dir=target.parent)
+            staged = Path(name)
             try:
                 with os.fdopen(handle, "wb") as file:
                     file.write(content)
-                os.chmod(staged, 0o666 & ~_umask())
-                os.replace(staged, target)
+                _take_mode(staged, target)
+                _replaced.append(target)
+                staged.replace(target)
             finally:
-                Path(staged).unlink(missing_ok=True)
+                staged.unlink(missing_ok=True)
+
+
+def recover(folder: Path) -> None:
+    """Complete or undo what a killed run left in a folder; to be called with its lock held.
+
+    Parameters
+    ----------
+    folder : Path
+        The folder.
+
+    Raises
+    ------
+    OSError
+        When it can't be done.
+    """
+    for staged in folder.glob(f"{_STAGED}*"):
+        if not staged.is_dir() or staged.is_symlink():
+            continue
+        journal = staged / _JOURNAL
+        if journal.is_file():
+            _replace(staged, folder, json.loads(journal.read_bytes()))
+        shutil.rmtree(staged, ignore_errors=True)
+
+
+@contextmanager
+def _refusing(field: str, given: Path | str) -> Iterator[None]:
+    """Turn what the operating system refuses into one sentence."""
+    try:
+        yield
     except OutputExistsError:
         raise
     except OSError as error:
         reason = error.strerror or str(error)
-        raise InputError("output file", str(path), f"it can't be written: {reason}") from None
+        raise InputError(field, str(given), f"it can't be written: {reason}") from None
 
 
-def _refuse_file(target: Path, path: Path | str, *, force: bool) -> None:
-    if target.is_dir():
-        raise InputError("output file", str(path), "it is a folder; name a file")
-    if os.path.lexists(target) and not force:
-        raise OutputExistsError(path)
+def _resolved(given: Path | str) -> Path:
+    """Where to write: what a link points to, so that the link stays."""
+    return Path(os.path.realpath(given) if os.path.islink(given) else os.path.abspath(given))
+
+
+def _refuse_file_for_folder(target: Path, folder: Path | str) -> None:
+    if target.exists() and not target.is_dir():
+        raise InputError("output folder", str(folder), "it is a file; name a folder")
+
+
+def _beside(target: Path) -> str:
+    """How a hidden name beside a target begins: short, and its own for each target."""
+    return f"{_STAGED}{hashlib.sha256(os.fsencode(target.name)).hexdigest()[:12]}-"
+
+
+def _remove_staged(folder: Path, prefix: str) -> None:
+    """Remove what killed runs staged beside a target; to be called with the lock held."""
+    for staged in folder.glob(f"{prefix}*"):
+        if staged.is_dir() and not staged.is_symlink():
+            shutil.rmtree(staged, ignore_errors=True)
+        else:
+            staged.unlink(missing_ok=True)
+
+
+def _make_folder(target: Path, files: Mapping[str, bytes]) -> None:
+    staged = Path(tempfile.mkdtemp(prefix=_beside(target), dir=target.parent))
+    try:
+        for name, content in files.items():
+            (staged / name).write_bytes(content)
+        staged.chmod(_NEW_FOLDER & ~_umask())
+        _replaced.append(target)
+        staged.rename(target)
+    finally:
+        shutil.rmtree(staged, ignore_errors=True)
+
+
+def _write_inside(
+    target: Path, folder: Path | str, files: Mapping[str, bytes], *, force: bool
+) -> None:
+    with sole_writer(target) as alone:
+        if alone:
+            recover(target)
+        if not force:
+            raise OutputExistsError(folder)
+        for name in files:
+            if (target / name).is_dir():
+                raise InputError(
+                    "output folder", str(folder), f"a folder is in the place of the file {name}"
+                )
+        staged = Path(tempfile.mkdtemp(prefix=_STAGED, dir=target))
+        try:
+            for name, content in files.items():
+                (staged / name).write_bytes(content)
+                _take_mode(staged / name, target / name)
+            journal = staged / f"{_JOURNAL}.part"
+            journal.write_text(json.dumps(sorted(files)), encoding="utf-8")
+            _replaced.append(target)
+            journal.rename(staged / _JOURNAL)
+            _replace(staged, target, sorted(files))
+        finally:
+            # With a journal in it the staged files belong to the next run, should this one stop.
+            if not (staged / _JOURNAL).is_file() or not any(
+                (staged / name).exists() for name in files
+            ):
+                shutil.rmtree(staged, ignore_errors=True)
+
+
+def _replace(staged: Path, target: Path, names: list[str]) -> None:
+    for name in names:
+        new = staged / Path(name).name
+        if new.is_file():
+            new.replace(target / new.name)
+
+
+def _take_mode(staged: Path, target: Path) -> None:
+    """Give a staged file the mode of the file it replaces, and its owner where that is allowed."""
+    try:
+        old = target.stat()
+    except OSError:
+        staged.chmod(_NEW_FILE & ~_umask())
+        return
+    staged.chmod(stat.S_IMODE(old.st_mode))
+    if hasattr(os, "chown") and (old.st_uid, old.st_gid) != (os.geteuid(), os.getegid()):
+        try:
+            os.chown(staged, old.st_uid, old.st_gid)
+        except PermissionError:
+            return  # only a privileged user gives files away
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask

@@ -2,25 +2,30 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 from antecurve.errors import FileFormatError
 
-__all__ = ["LARGEST_FILE", "read_text"]
+__all__ = ["LARGEST_FILE", "STANDARD_INPUT", "read_bytes", "read_text"]
 
 LARGEST_FILE = 64 * 2**20
 """Largest file read [bytes]; no job, drawer, design or capture comes near it."""
 
 
+STANDARD_INPUT = "-"
+"""The name that stands for standard input, as is usual on command lines."""
+
+
 def read_text(path: Path | str, *, largest: int = LARGEST_FILE) -> str:
-    """Return the text of a file.
+    """Return the text of a file, a pipe or standard input.
 
     Parameters
     ----------
     path : Path or str
-        The file; UTF-8, with or without a byte-order mark.
+        The file, or ``-`` for standard input; UTF-8, with or without a byte-order mark.
     largest : int, optional
-        Largest size [bytes].
+        Largest size [bytes]; no more than one byte beyond it is read.
 
     Returns
     -------
@@ -32,28 +37,59 @@ def read_text(path: Path | str, *, largest: int = LARGEST_FILE) -> str:
     FileFormatError
         When there is no such file, it can't be read, is too large, or is not text.
     """
-    file = Path(path)
-    try:
-        if file.is_dir():
-            raise FileFormatError.unreadable(file, "a folder", "name a file")
-        size = file.stat().st_size
-        if size > largest:
-            raise FileFormatError.unreadable(
-                file, f"{size:,} bytes", f"such files are read up to {largest // 1024:,} KiB"
-            )
-        data = file.read_bytes()
-    except FileNotFoundError:
-        raise FileFormatError.unreadable(file, "no such file", "name a file that exists") from None
-    except FileFormatError:
-        raise
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise FileFormatError.unreadable(file, reason, "name a file that can be read") from None
+    data = read_bytes(path, largest=largest)
     if b"\0" in data:
-        raise FileFormatError.unreadable(file, "binary data", "it must be a text file in UTF-8")
+        raise FileFormatError.unreadable(path, "binary data", "it must be a text file in UTF-8")
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise FileFormatError.unreadable(
-            file, f"a byte at {error.start} that is not UTF-8", "save the file as UTF-8 text"
+            path, f"a byte at {error.start} that is not UTF-8", "save the file as UTF-8 text"
         ) from None
+
+
+def read_bytes(path: Path | str, *, largest: int = LARGEST_FILE) -> bytes:
+    """Return the content of a file, a pipe or standard input.
+
+    Parameters
+    ----------
+    path : Path or str
+        The file, or ``-`` for standard input.
+    largest : int, optional
+        Largest size [bytes]; no more than one byte beyond it is read, whatever the system says
+        of the file's size.
+
+    Returns
+    -------
+    bytes
+        The content.
+
+    Raises
+    ------
+    FileFormatError
+        When there is no such file, it can't be read or is too large.
+    """
+    try:
+        if str(path) == STANDARD_INPUT:
+            if sys.stdin is None:
+                raise FileFormatError.unreadable(path, "standard input is closed", "name a file")
+            data = sys.stdin.buffer.read(largest + 1)
+        elif Path(path).is_dir():
+            raise FileFormatError.unreadable(path, "a folder", "name a file")
+        else:
+            with Path(path).open("rb") as file:
+                data = file.read(largest + 1)
+    except FileNotFoundError:
+        raise FileFormatError.unreadable(path, "no such file", "name a file that exists") from None
+    except FileFormatError:
+        raise
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise FileFormatError.unreadable(path, reason, "name a file that can be read") from None
+    if len(data) > largest:
+        raise FileFormatError.unreadable(
+            path,
+            f"more than {largest:,} bytes",
+            f"such files are read up to {largest // 1024:,} KiB",
+        )
+    return data

@@ -1,0 +1,155 @@
+"""What surrounds a run: its streams, signals that stop it, and a note of what went wrong inside.
+
+Exit codes beyond 0, 1 and 2 say that there is no verdict on anything: 70 for a fault of the
+program itself and 74 for a stream that takes no output (both as in ``sysexits.h``), 130 and 143
+for a run stopped by SIGINT and SIGTERM (128 and the signal's number, as shells say it).
+"""
+
+from __future__ import annotations
+
+import codecs
+import os
+import signal
+import sys
+import tempfile
+import traceback
+from collections.abc import Callable
+from types import FrameType
+from typing import Any
+
+__all__ = [
+    "FAULT",
+    "OUTPUT_REFUSED",
+    "Stopped",
+    "StreamRefused",
+    "flush_streams",
+    "note_fault",
+    "prepare_signals",
+    "prepare_streams",
+]
+
+FAULT = 70
+OUTPUT_REFUSED = 74
+
+_PLAIN_CHARACTERS = {
+    "Ω": "ohm", "µ": "u", "μ": "u", "±": "+/-", "×": "x", "²": "^2", "³": "^3", "·": "*",
+    "°": "deg", "–": "-", "—": "-", "…": "...", "‖": "||", "→": "->", "≥": ">=", "≤": "<=",
+    "√": "sqrt", "π": "pi", "ω": "w", "−": "-",
+}  # fmt: skip
+"""How to write what a stream's encoding lacks."""
+_RAISED = dict(zip("⁰¹²³⁴⁵⁶⁷⁸⁹", "0123456789", strict=True))
+
+
+class Stopped(BaseException):
+    """A signal stopped the run before anything was written.
+
+    Parameters
+    ----------
+    code : int
+        Exit code.
+    word : str
+        What happened, in a word.
+    """
+
+    def __init__(self, code: int, word: str) -> None:
+        self.code = code
+        self.word = word
+        super().__init__(word)
+
+
+class StreamRefused(Exception):
+    """A standard stream takes no more output.
+
+    Parameters
+    ----------
+    reason : str
+        What the system says.
+    """
+
+
+def _plain_characters(error: UnicodeError) -> tuple[str, int]:
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    text = error.object[error.start : error.end]
+    plain = "".join(_PLAIN_CHARACTERS.get(c, "?") for c in text)
+    if text[:1] in _RAISED:
+        plain = "^" + "".join(_RAISED.get(c, "?") for c in text)
+    return plain, error.end
+
+
+def prepare_streams() -> None:
+    """Make standard output and error take any text, whatever their encoding.
+
+    Raises
+    ------
+    StreamRefused
+        When standard output is closed.
+    """
+    codecs.register_error("antecurve-plain", _plain_characters)
+    if sys.stderr is None:
+        sys.stderr = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
+    for stream in (sys.stdout, sys.stderr):
+        reconfigure: Callable[..., None] | None = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:
+            reconfigure(errors="antecurve-plain")
+    columns = os.environ.get("COLUMNS", "1")
+    if not columns.isdecimal() or int(columns) < 1:
+        del os.environ["COLUMNS"]  # no width that anything could be printed in
+    if sys.stdout is None:
+        raise StreamRefused("it is closed")
+
+
+def flush_streams() -> None:
+    """Hand on what is still to be printed.
+
+    Raises
+    ------
+    StreamRefused
+        When standard output takes no more.
+    """
+    try:
+        sys.stdout.flush()
+    except OSError as error:
+        # What the buffer holds can go nowhere; without it the interpreter ends in silence.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+        raise StreamRefused(error.strerror or str(error)) from None
+
+
+def prepare_signals() -> None:
+    """Let SIGINT and SIGTERM stop the run, but not while, or after, files are put in place."""
+    # The main thread alone may set handlers; without them Python's own hold.
+    try:
+        for number in (signal.SIGINT, signal.SIGTERM):
+            if signal.getsignal(number) is not signal.SIG_IGN:
+                signal.signal(number, _stop)
+    except ValueError:
+        return
+
+
+def _stop(number: int, frame: FrameType | None) -> None:
+    output: Any = sys.modules.get("antecurve.files.output_folder")
+    if output is not None and output.has_begun_to_replace():
+        return  # everything is written within moments, and the exit code tells the result
+    if number == signal.SIGINT:
+        raise KeyboardInterrupt
+    raise Stopped(128 + number, "terminated")
+
+
+def note_fault() -> str:
+    """Write the details of the exception at hand to a file of their own.
+
+    Returns
+    -------
+    str
+        Where they are, or that they could not be written.
+    """
+    details = traceback.format_exc()
+    try:
+        with tempfile.NamedTemporaryFile(
+            "w", prefix="antecurve-fault-", suffix=".txt", delete=False, encoding="utf-8"
+        ) as file:
+            file.write(f"command line: {sys.argv[1:]!r}\npython {sys.version}\n\n{details}")
+    except OSError:
+        last = details.strip().splitlines()[-1]
+        return f"its details could not be written; the last line is: {last}"
+    return f"the details are in {file.name}"
