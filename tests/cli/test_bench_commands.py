@@ -91,19 +91,40 @@ def test_scope_writes_one_period(
     with (out / "scope.csv").open() as file:
         assert file.readline().strip() == "time_s,input_v,network_v,playback_v"
     trace = _table(out / "scope.csv")
-    count = len(trace["time_s"])
-    assert count >= 1000
-    np.testing.assert_allclose(trace["time_s"], np.arange(count) / 500.0 / count, atol=1e-18)
-    np.testing.assert_array_equal(trace["input_v"], np.repeat([0.4, -0.4], count // 2))
+    time, period = trace["time_s"], 1.0 / 500.0
+    assert len(time) >= 1000
+    assert time[0] == 0.0 and np.all(np.diff(time) > 0.0) and time[-1] < period
+    np.testing.assert_array_equal(trace["input_v"], np.where(time < period / 2, 0.4, -0.4))
     # The fundamental after playback is that of the square wave, 4 A/pi, times H times playback.
-    carrier = np.exp(-2j * np.pi * np.arange(count) / count)
-    fundamental = 2 / count * (trace["playback_v"] @ carrier) / (-4j * 0.4 / np.pi)
+    closed = np.append(time, period)
+    values = np.append(trace["playback_v"], trace["playback_v"][0])
+    carried = values * np.exp(-2j * np.pi * closed / period)
+    fundamental = 2 / period * np.trapezoid(carried, closed) / (-4j * 0.4 / np.pi)
     h = solve_cards(
         read_cards(netlist(default_design.network, loading=default_design.job.loading)), 500.0
     )[0]
     expected = h * inverse_response(default_design.job.curve, 500.0)
-    # The sum over 4000 samples takes the edges, rounded over some of them, for straight lines.
+    # The sum takes the trace between its samples for straight lines.
     assert abs(fundamental / expected - 1) < 1e-4
+
+
+def test_scope_csv_holds_the_peak_that_is_printed(
+    design_file: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """The peak of a 200 Hz wave is a needle that evenly spaced samples step over."""
+    out = tmp_path / "out"
+    asked = ("scope", design_file, "--frequency", "200", "-o", str(out))
+    printed = json.loads(invoke(capsys, *asked, "--json").out)
+    trace = _table(out / "scope.csv")
+    for column, name in (("network_v", "network"), ("playback_v", "after_playback")):
+        largest = np.abs(trace[column]).max()
+        assert largest == pytest.approx(printed[name]["peak_v"], rel=1e-9)
+    limited = printed["limited_peak"]
+    assert limited["peak_v"] == pytest.approx(printed["network"]["peak_v"], rel=1e-9)
+    assert limited["rise_time_peak_v"] < limited["peak_v"]
+    assert limited["bandwidth_peak_v"] < limited["peak_v"]
+    said = invoke(capsys, *asked, "--force").out
+    assert "with a generator's edge of 35 ns" in said and "10 MHz bandwidth" in said
 
 
 def test_scope_with_a_fault(design_file: str, capsys: pytest.CaptureFixture[str]) -> None:

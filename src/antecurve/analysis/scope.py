@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, ClassVar
@@ -10,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.analysis.chain import Chain, joined, network_chain
-from antecurve.analysis.peaks import largest_magnitude, search_times
+from antecurve.analysis.peaks import largest_magnitude, peak_voltage, search_times
 from antecurve.analysis.playback import IDEAL, Playback, common_faults, playback_chain
 from antecurve.analysis.subject import job_wave
 from antecurve.analysis.waveform import (
@@ -23,6 +24,7 @@ from antecurve.analysis.waveform import (
 from antecurve.arrays import hold_read_only
 from antecurve.errors import InputError
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
+from antecurve.quantities import check_number
 from antecurve.results import Result
 
 if TYPE_CHECKING:
@@ -31,9 +33,11 @@ if TYPE_CHECKING:
 __all__ = [
     "FaultSheet",
     "FaultTrace",
+    "LimitedPeaks",
     "ScopeTrace",
     "TraceMeasures",
     "fault_sheet",
+    "limited_peaks",
     "measure_trace",
     "scope_trace",
 ]
@@ -95,7 +99,8 @@ class ScopeTrace(Result):
     playback : Playback
         What follows the network.
     time_s : numpy.ndarray of float
-        Times [s], evenly spaced, the first 0; at an edge the value after it.
+        Times [s], ascending, the first 0, closer together after an edge; at an edge the value
+        after it.
     input_v : numpy.ndarray of float
         EMF [V].
     network_v : numpy.ndarray of float
@@ -209,6 +214,7 @@ def scope_trace(
     wave: SquareWave | None = None,
     samples: int = 4000,
     playback: Playback = IDEAL,
+    edges: bool = True,
 ) -> ScopeTrace:
     """Return the traces of a square wave behind a network and after playback.
 
@@ -221,9 +227,11 @@ def scope_trace(
     wave : SquareWave, optional
         The wave of EMF; by default 1 kHz with the peak of the conditions' sine wave.
     samples : int, optional
-        Number of samples in the period, 2 or more.
+        Number of evenly spaced samples in the period, 2 or more.
     playback : Playback, optional
         Playback with a fault.
+    edges : bool, optional
+        Whether more samples follow each edge, so that the trace holds its peaks.
 
     Returns
     -------
@@ -244,6 +252,8 @@ def scope_trace(
     emphasis = network_chain(network, loading=loading)
     behind = modes(emphasis)
     after = modes(joined(emphasis, playback_chain(curve, playback)))
+    if edges:
+        time = np.unique(np.concatenate([time, _edges(behind, wave), _edges(after, wave)]))
     return ScopeTrace(
         wave,
         playback,
@@ -254,6 +264,93 @@ def scope_trace(
         measure_trace(behind, wave),
         measure_trace(after, wave),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class LimitedPeaks(Result):
+    """What is left of a peak at the unit's input behind real instruments.
+
+    Attributes
+    ----------
+    peak_v : float
+        With the wave's own edge and an oscilloscope without limit [V].
+    rise_time_s : float
+        Edge of the generator from end to end [s].
+    rise_time_peak_v : float
+        With that edge [V].
+    bandwidth_hz : float
+        Corner of the oscilloscope, one pole [Hz].
+    bandwidth_peak_v : float
+        Seen through that pole [V].
+    """
+
+    peak_v: float
+    rise_time_s: float
+    rise_time_peak_v: float
+    bandwidth_hz: float
+    bandwidth_peak_v: float
+
+
+def limited_peaks(
+    design: AnyNetwork,
+    conditions: Conditions | None = None,
+    *,
+    wave: SquareWave | None = None,
+    rise_time_s: float = 35e-9,
+    bandwidth_hz: float = 10e6,
+) -> LimitedPeaks:
+    """Work out what a generator's edge or an oscilloscope's bandwidth leaves of a peak.
+
+    Parameters
+    ----------
+    design : HasNetwork or Network
+        What is analysed: a design, or a network that comes with `conditions`.
+    conditions : Conditions, optional
+        Curve, generator, unit and band; those of the design by default.
+    wave : SquareWave, optional
+        The wave of EMF; by default 1 kHz with the peak of the conditions' sine wave.
+    rise_time_s : float, optional
+        Edge of the generator from end to end [s], above 0 and within half a period; what a
+        bandwidth of 10 MHz makes of a step from 10 % to 90 % by default (0.35 / bandwidth).
+    bandwidth_hz : float, optional
+        Corner frequency of the oscilloscope [Hz], above 0.
+
+    Returns
+    -------
+    LimitedPeaks
+        Peaks at the unit's input.
+
+    Raises
+    ------
+    InputError
+        When a value is out of range.
+    """
+    conditions = conditions_of(design, conditions)
+    wave = wave or job_wave(conditions)
+    check_number(bandwidth_hz, field="bandwidth", unit="Hz")
+    check_number(rise_time_s, field="rise time", unit="s")
+    chain = network_chain(network_of(design), loading=conditions.loading)
+    slower = SquareWave(
+        wave.frequency_hz,
+        wave.amplitude_v,
+        min(max(rise_time_s, wave.rise_time_s), wave.half_period_s),
+    )
+    scope = Chain(1.0, (), (1.0 / (2.0 * math.pi * bandwidth_hz),))
+    return LimitedPeaks(
+        peak_v=peak_voltage(modes(chain), wave),
+        rise_time_s=slower.rise_time_s,
+        rise_time_peak_v=peak_voltage(modes(chain), slower),
+        bandwidth_hz=bandwidth_hz,
+        bandwidth_peak_v=peak_voltage(modes(joined(chain, scope)), wave),
+    )
+
+
+def _edges(chain: Modes, wave: SquareWave) -> Floats:
+    """Times that resolve both edges of a period, those of the peaks among them."""
+    times = search_times(chain, wave)
+    peak = largest_magnitude(lambda t: response_to_square_wave(chain, wave, t), times)
+    half = np.append(times, peak.time_s)
+    return np.concatenate([half, wave.half_period_s + half])
 
 
 def _period(wave: SquareWave, samples: int) -> Floats:

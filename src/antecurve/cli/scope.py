@@ -10,7 +10,7 @@ from antecurve.cli.options import AsJson, DesignFile, Force, OutputFolder, quant
 
 if TYPE_CHECKING:
     from antecurve.analysis.playback import Playback
-    from antecurve.analysis.scope import FaultSheet, ScopeTrace
+    from antecurve.analysis.scope import FaultSheet, LimitedPeaks, ScopeTrace
     from antecurve.analysis.waveform import SquareWave
     from antecurve.job import Job
 
@@ -58,7 +58,7 @@ def scope(
     \b
     Example: antecurve scope bench-network/design.json --frequency 100 --fault turnover=0.8 -o s
     """
-    from antecurve.analysis.scope import fault_sheet, scope_trace
+    from antecurve.analysis.scope import fault_sheet, limited_peaks, scope_trace
     from antecurve.cli.progress import busy_progress
     from antecurve.files import bench_content as content
     from antecurve.files.design_file import read_design
@@ -71,6 +71,7 @@ def scope(
     playback = _playback(fault or [])
     with busy_progress("square waves"):
         trace = scope_trace(design, wave=wave, samples=samples, playback=playback)
+        limited = limited_peaks(design, wave=wave)
         sheet = fault_sheet(design, wave=wave)
     if output is not None:
         with busy_progress("drawing the traces"):
@@ -80,25 +81,26 @@ def scope(
                 **scope_files(trace, sheet),
             }
         write_folder(output, files, force=force)
-    _show(trace, sheet, as_json=as_json)
+    _show(trace, sheet, limited, as_json=as_json)
     if output is not None and not as_json:
         print(f"Written to {output}: {' '.join(files)}")
 
 
-def _show(trace: ScopeTrace, sheet: FaultSheet, *, as_json: bool) -> None:
+def _show(trace: ScopeTrace, sheet: FaultSheet, limited: LimitedPeaks, *, as_json: bool) -> None:
     from antecurve.cli.show import show_json, show_table
-    from antecurve.report.bench_tables import measure_rows
+    from antecurve.report.bench_tables import limited_line, measure_rows
     from antecurve.report.cautions import CAUTIONS
 
     if as_json:
         found = {**trace.to_dict(), "faults": sheet.records}
-        show_json({**found, "cautions": list(CAUTIONS)})
+        show_json({**found, "limited_peak": limited.to_dict(), "cautions": list(CAUTIONS)})
         return
     measures = [
         ("behind the network", trace.network_measures),
         (f"after playback: {trace.playback.name}", trace.playback_measures),
     ]
     show_table(measure_rows(measures))
+    print(limited_line(limited))
     print("Common faults of playback:")
     show_table(measure_rows([(t.playback.name, t.measures) for t in sheet.traces[1:]]))
     print("Tilt: (start - end)/start of the top over half a period.  Overshoot: beyond the start")

@@ -20,13 +20,14 @@ if TYPE_CHECKING:
     from antecurve.analysis.noise import NoiseReport
     from antecurve.analysis.peaks import PeakReport
     from antecurve.analysis.ratings import PartStresses
-    from antecurve.analysis.scope import TraceMeasures
+    from antecurve.analysis.scope import LimitedPeaks, TraceMeasures
     from antecurve.analysis.strays import StrayTable
 
 __all__ = [
     "combination_rows",
     "delay_rows",
     "level_lines",
+    "limited_line",
     "measure_rows",
     "noise_rows",
     "peak_lines",
@@ -432,3 +433,27 @@ def sheet_rows(sheet: BenchSheet) -> tuple[TextTable, ...]:
             rows.append(tuple(row))
         tables.append(TextTable(tuple(header), tuple(rows), "r" * len(header)))
     return tuple(tables)
+
+
+def limited_line(limited: LimitedPeaks) -> str:
+    """Return what real instruments leave of the peak at the unit's input.
+
+    Parameters
+    ----------
+    limited : LimitedPeaks
+        The peaks.
+
+    Returns
+    -------
+    str
+        One line.
+    """
+    peak, edge, seen = (
+        format_quantity(value, "V")
+        for value in (limited.peak_v, limited.rise_time_peak_v, limited.bandwidth_peak_v)
+    )
+    return (
+        f"Peak at the unit's input {peak}: {edge} with a generator's edge of "
+        f"{format_quantity(limited.rise_time_s, 's')}, {seen} on an oscilloscope of "
+        f"{format_quantity(limited.bandwidth_hz, 'Hz')} bandwidth."
+    )

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from antecurve.analysis.scope import FaultSheet, ScopeTrace
+    from antecurve.analysis.waveform import SquareWave
 
 __all__ = ["fault_figure", "scope_figure"]
 
@@ -35,10 +36,9 @@ def _prefixed(largest: float, unit: str) -> tuple[float, str]:
     return 1e12, "p" + unit
 
 
-def _whole_period(time: Floats, trace: Floats) -> tuple[Floats, Floats]:
+def _whole_period(wave: SquareWave, time: Floats, trace: Floats) -> tuple[Floats, Floats]:
     """Close the period, so that the last edge is drawn as well."""
-    period = time[-1] + time[1]
-    return np.append(time, period), np.append(trace, trace[0])
+    return np.append(time, 2.0 * wave.half_period_s), np.append(trace, trace[0])
 
 
 def _plain(axes: Axes) -> None:
@@ -72,13 +72,13 @@ def scope_figure(trace: ScopeTrace) -> Figure:
     grid = figure.subplots(len(panels), 1, sharex=True)
     for axes, (title, values, colour, dash) in zip(grid, panels, strict=True):
         _plain(axes)
-        time, closed = _whole_period(trace.time_s, values)
+        time, closed = _whole_period(trace.wave, trace.time_s, values)
         volts, volt = _prefixed(float(np.abs(closed).max()), "V")
         axes.plot(time * scale, closed * volts, color=colour, ls=dash, lw=1.4)
         axes.set_title(title, loc="left", fontsize="medium")
         axes.set_ylabel(volt)
         axes.margins(y=0.12)
-    grid[-1].set_xlim(0.0, float(trace.time_s[-1] + trace.time_s[1]) * scale)
+    grid[-1].set_xlim(0.0, 2.0 * trace.wave.half_period_s * scale)
     grid[-1].set_xlabel(f"time in {unit}")
     return figure
 
@@ -108,8 +108,8 @@ def fault_figure(sheet: FaultSheet) -> Figure:
     volts, volt = _prefixed(limit, "V")
     for axes, trace in zip(grid, sheet.traces, strict=False):
         _plain(axes)
-        time, reference = _whole_period(sheet.time_s, ideal)
-        _, values = _whole_period(sheet.time_s, trace.playback_v)
+        time, reference = _whole_period(sheet.wave, sheet.time_s, ideal)
+        _, values = _whole_period(sheet.wave, sheet.time_s, trace.playback_v)
         axes.plot(time * scale, reference * volts, color=ORANGE, ls="--", lw=1.0)
         axes.plot(time * scale, values * volts, color=BLUE, lw=1.4)
         axes.set_title(trace.playback.name, loc="left", fontsize="small")
