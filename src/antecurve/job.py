@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from antecurve.checked import checked
 from antecurve.curves.catalogue import named_curve
 from antecurve.curves.construct import with_limits
 from antecurve.curves.model import Curve
@@ -48,6 +49,7 @@ MOST_BUILDS = 10**9
 """Most builds of a spread: some minutes."""
 
 
+@checked
 @dataclass(frozen=True, slots=True)
 class Target:
     """What the network has to deliver.
@@ -77,6 +79,7 @@ class Target:
             check_number(self.error_limit_db, field="target.error_limit_db")
 
 
+@checked
 @dataclass(frozen=True, slots=True)
 class NetworkRequest:
     """Which networks come into question.
@@ -112,6 +115,7 @@ class NetworkRequest:
                 check_number(limit, field=f"network.{name}")
 
 
+@checked
 @dataclass(frozen=True, slots=True)
 class Grade:
     """A tolerance that can be bought, and its price.
@@ -132,6 +136,7 @@ class Grade:
         check_number(self.price, field="grades.price", zero=True)
 
 
+@checked
 @dataclass(frozen=True, slots=True)
 class Stock:
     """The parts that may fill the positions of one kind.
@@ -175,6 +180,7 @@ class Stock:
             raise InputError("join", [], 'it must name "series", "parallel" or both')
 
 
+@checked
 @dataclass(frozen=True, slots=True)
 class SpreadRequest:
     """How builds are drawn.
@@ -204,6 +210,7 @@ class SpreadRequest:
             raise InputError("spread.distribution", self.distribution, 'use "uniform" or "normal"')
 
 
+@checked
 @dataclass(frozen=True, slots=True)
 class PickRequest:
     """What the pick aims at.
@@ -240,6 +247,7 @@ def _default_capacitors() -> Stock:
     return Stock("E12", 0.025, (220e-12, 470e-9), 2, ("parallel",))
 
 
+@checked
 @dataclass(frozen=True, slots=True)
 class Job:
     """Everything the main job needs to know.

@@ -116,7 +116,7 @@ def test_nothing_measured_is_the_design() -> None:
     [
         ({"R9": 1e3}, "the design has R1, C1"),
         ({"R1": -1.0}, "above 0"),
-        ({"R1": float("nan")}, "above 0"),
+        ({"R1": float("nan")}, "must be a number"),
         ({"R1": 45.3e3}, "more than three times off"),
         ({"C1": 7e-9, "C1a": 6.8e-9}, "its parts C1a, C1b are given as well"),
     ],
@@ -128,5 +128,5 @@ def test_values_that_cannot_be_used_are_refused(measured: dict[str, float], mess
 
 @pytest.mark.parametrize("accuracy", [-0.1, 1.0, float("nan")])
 def test_accuracies_out_of_range_are_refused(accuracy: float) -> None:
-    with pytest.raises(InputError, match="meter accuracy"):
+    with pytest.raises(InputError, match=r"meter accuracy|resistors"):
         MeterAccuracy(resistors=accuracy)

@@ -87,11 +87,11 @@ def test_numbers_are_refused(value: float) -> None:
         )
     with pytest.raises(InputError, match="growth"):
         generator_advice(PICKED.network, plain, source_ohm=[600.0], growth_db=value)
-    with pytest.raises(InputError, match="error limit"):
+    with pytest.raises(InputError, match=r"error.limit"):
         level_plan(PICKED.network, plain, error_limit_db=value)
-    with pytest.raises(InputError, match="probe resistance"):
+    with pytest.raises(InputError, match="resistance"):
         Receiver("probe", value, 15e-12)
-    with pytest.raises(InputError, match=r"spread\.limit"):
+    with pytest.raises(InputError, match="limit"):
         antecurve.spread(PICKED, plain, builds=10, limit_db=value)
 
 

@@ -9,6 +9,7 @@ from typing import ClassVar
 
 from antecurve.analysis.correction import Correction, correction, value_uncertainty
 from antecurve.analysis.subject import WithParts, picked_of
+from antecurve.checked import checked
 from antecurve.errors import InputError
 from antecurve.networks.conditions import Conditions, conditions_of
 from antecurve.networks.deviation import ErrorRange, error_range, reference_gain
@@ -23,6 +24,7 @@ __all__ = ["AsBuilt", "MeterAccuracy", "as_built", "measured_network"]
 _FARTHEST = 3.0
 
 
+@checked
 @dataclass(frozen=True, slots=True)
 class MeterAccuracy:
     """Limits of error of the meters.
@@ -99,6 +101,7 @@ class AsBuilt(Result):
     correction: Correction
 
 
+@checked
 def measured_network(
     picked: PickedNetwork, measured: Mapping[str, float], *, meter: MeterAccuracy
 ) -> PickedNetwork:
@@ -159,6 +162,7 @@ def _measured_part(ref: str, unit: str, part: Part, value: float, accuracy: floa
     return replace(part, value=float(value), tolerance=accuracy, nominal=part.nominal or part.value)
 
 
+@checked
 def as_built(
     design: WithParts,
     conditions: Conditions | None = None,

@@ -21,6 +21,7 @@ from antecurve.analysis.peaks import PeakReport, peak_report
 from antecurve.analysis.ratings import PartStresses, largest_amplitude_v, part_stresses
 from antecurve.analysis.scope import FaultSheet, fault_sheet
 from antecurve.analysis.subject import WithParts, job_of, job_wave, picked_of
+from antecurve.checked import checked
 from antecurve.errors import InputError
 from antecurve.networks.conditions import Conditions, conditions_of
 from antecurve.quantities import format_quantity
@@ -74,6 +75,7 @@ class BenchPlan(Result):
     faults: FaultSheet
 
 
+@checked
 def bench_plan(
     design: WithParts,
     conditions: Conditions | None = None,

@@ -15,6 +15,7 @@ from antecurve.analysis.generator import displayed_level
 from antecurve.analysis.loading import LoadingResult, shared_generator
 from antecurve.analysis.subject import WithParts, picked_of
 from antecurve.arrays import hold_read_only
+from antecurve.checked import checked
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, response
 from antecurve.errors import InputError
 from antecurve.networks.compiled import evaluate, transfer_coefficients
@@ -50,6 +51,7 @@ MOST_CORNERS = 14
 """Number of positions up to which the limits are those of the corners of the tolerances."""
 
 
+@checked
 @dataclass(frozen=True, slots=True)
 class Receiver:
     """What the network's output is connected to.
@@ -199,6 +201,7 @@ def provers(
     )
 
 
+@checked
 def bench_sheet(
     design: WithParts,
     conditions: Conditions | None = None,

@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from antecurve.analysis.sensitivity import relative_sensitivity
 from antecurve.analysis.subject import picked_of
 from antecurve.arrays import hold_read_only
+from antecurve.checked import checked
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.curves.tabulate import third_octave_frequencies
 from antecurve.errors import InputError
@@ -110,6 +111,7 @@ def value_uncertainty(built: PickedNetwork) -> ValueUncertainty:
     )
 
 
+@checked
 def correction(
     design: AnyNetwork,
     conditions: Conditions | None = None,

@@ -13,6 +13,7 @@ from antecurve.analysis.chain import Chain, joined, network_chain
 from antecurve.analysis.correction import TABLE_FREQUENCIES_HZ
 from antecurve.analysis.playback import IDEAL, Playback, playback_chain
 from antecurve.arrays import hold_read_only
+from antecurve.checked import checked
 from antecurve.errors import InputError
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
 from antecurve.results import Result
@@ -114,6 +115,7 @@ def group_delay_s(chain: Chain, frequency_hz: ArrayLike) -> Floats:
     return delay
 
 
+@checked
 def delay_table(
     design: AnyNetwork,
     conditions: Conditions | None = None,

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from antecurve.analysis.subject import WithParts, picked_of
 from antecurve.analysis.technologies import TECHNOLOGIES, Technology, technology
 from antecurve.analysis.worst_case import worst_case_or_none
+from antecurve.checked import checked
 from antecurve.errors import InputError
 from antecurve.networks.conditions import Conditions, conditions_of
 from antecurve.networks.deviation import error_range, reference_gain
@@ -127,6 +128,7 @@ def part_technologies(
     return tuple(found)
 
 
+@checked
 def own_technologies(
     picked: PickedNetwork,
     chosen: Mapping[str, str | Technology] | None = None,
@@ -191,6 +193,7 @@ def _with_own(base: Technology, what: str, ref: str, value: float) -> Technology
     )
 
 
+@checked
 def drift(
     design: WithParts,
     conditions: Conditions | None = None,

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from antecurve.analysis.pads import Pad, generator_pad
 from antecurve.analysis.subject import job_of
+from antecurve.checked import checked
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.errors import InputError
 from antecurve.networks.compiled import transfer
@@ -74,6 +75,7 @@ class GeneratorSetting(Result):
     displayed_v: float
 
 
+@checked
 @dataclass(frozen=True, slots=True)
 class InputKind:
     """A kind of input to be driven.
@@ -227,6 +229,7 @@ def displayed_level(
     return emf_v * assumed_load / (assumed_load + generator_resistance)
 
 
+@checked
 def generator_setting(
     design: AnyNetwork,
     conditions: Conditions | None = None,
@@ -269,6 +272,7 @@ def generator_setting(
     return GeneratorSetting(wanted_v, frequency_hz, emf, displayed_level(emf))
 
 
+@checked
 def level_plan(
     design: AnyNetwork,
     conditions: Conditions | None = None,

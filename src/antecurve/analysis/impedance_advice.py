@@ -15,6 +15,7 @@ import numpy as np
 
 from antecurve.analysis.loading import SOURCE_RESISTANCES_OHM
 from antecurve.analysis.subject import job_of
+from antecurve.checked import checked
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
 from antecurve.networks.compiled import output_impedance
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
@@ -230,6 +231,7 @@ def impedance_for_generator(
     return None
 
 
+@checked
 def generator_advice(
     design: AnyNetwork,
     conditions: Conditions | None = None,

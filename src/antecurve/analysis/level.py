@@ -12,6 +12,7 @@ from antecurve.analysis.chain import network_chain
 from antecurve.analysis.noise import TEMPERATURE_K, noise_voltage
 from antecurve.analysis.peaks import peak_voltage
 from antecurve.analysis.waveform import SquareWave, modes
+from antecurve.checked import checked
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.networks.centred_error import log_frequencies
 from antecurve.networks.compiled import input_impedance, output_impedance, transfer
@@ -81,6 +82,7 @@ class LevelReport(Result):
         return 20.0 * math.log10(self.output_v / self.noise_v)
 
 
+@checked
 def level_report(
     design: AnyNetwork,
     conditions: Conditions | None = None,

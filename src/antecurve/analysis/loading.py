@@ -17,12 +17,14 @@ from numpy.typing import ArrayLike, NDArray
 
 from antecurve.analysis.loading_window import LoadingWindow, loading_window
 from antecurve.arrays import hold_read_only
+from antecurve.checked import checked
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
 from antecurve.errors import InputError
 from antecurve.networks.centred_error import CentredError
 from antecurve.networks.compiled import evaluate, transfer_coefficients
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
 from antecurve.networks.topology import Network
+from antecurve.quantities import LOAD_CAPACITANCES
 from antecurve.results import Result
 
 if TYPE_CHECKING:
@@ -99,6 +101,7 @@ class LoadingResult(Result):
         return pandas.DataFrame({f.name: getattr(self, f.name) for f in fields(self)[:5]})
 
 
+@checked
 def cable_capacitance(*, capacitance_per_metre: float, length_m: float) -> float:
     """Return the capacitance of a cable.
 
@@ -131,6 +134,7 @@ def cable_capacitance(*, capacitance_per_metre: float, length_m: float) -> float
     return capacitance_per_metre * length_m
 
 
+@checked
 def loading_table(
     design: AnyNetwork,
     conditions: Conditions | None = None,
@@ -175,6 +179,7 @@ def loading_table(
     conditions = conditions_of(design, conditions)
     curve, loading, band_hz = conditions.curve, conditions.loading, conditions.band_hz
     cable_capacitance(capacitance_per_metre=cable_f, length_m=1.0)
+    LOAD_CAPACITANCES.widened.check(cable_f, field="cable capacitance")
     axes = (
         _axis("source resistance", source_ohm, loading.source_resistance, least=0.0),
         _axis("load resistance", load_ohm, loading.load_resistance, least=None),
@@ -224,6 +229,7 @@ def _evaluate(
     return level - level[0], CentredError(curve, band_hz=band_hz)(found)
 
 
+@checked
 def shared_generator(
     design: AnyNetwork,
     conditions: Conditions | None = None,

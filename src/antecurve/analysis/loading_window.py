@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from antecurve.checked import checked
 from antecurve.networks.centred_error import CentredError
 from antecurve.networks.compiled import transfer_coefficients
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
@@ -60,6 +61,7 @@ class LoadingWindow(Result):
     load_f: Span
 
 
+@checked
 def loading_window(
     design: AnyNetwork,
     conditions: Conditions | None = None,

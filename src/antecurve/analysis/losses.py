@@ -13,6 +13,7 @@ from antecurve.analysis.drift import part_technologies
 from antecurve.analysis.subject import WithParts, picked_of
 from antecurve.analysis.technologies import Technology
 from antecurve.arrays import hold_read_only
+from antecurve.checked import checked
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.networks.centred_error import log_frequencies
 from antecurve.networks.compiled import lossy_transfer, transfer
@@ -57,6 +58,7 @@ class LossEffect(Result):
         hold_read_only(self, "frequency_hz", "change_db")
 
 
+@checked
 def loss_effect(
     design: WithParts,
     conditions: Conditions | None = None,

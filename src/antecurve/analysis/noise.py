@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from antecurve.analysis.a_weighting import a_weighting
+from antecurve.checked import checked
 from antecurve.curves.model import Curve, inverse_response
 from antecurve.errors import InputError
 from antecurve.networks.compiled import output_impedance
@@ -114,6 +115,7 @@ class NoiseReport(Result):
         return 20.0 * math.log10(self.signal_v / noise)
 
 
+@checked
 def noise_density(
     network: Network,
     frequency_hz: ArrayLike,
@@ -231,6 +233,7 @@ def _quadrature(
     return frequency, np.tile(weights * half, panels) * frequency
 
 
+@checked
 def noise_report(
     design: AnyNetwork,
     conditions: Conditions | None = None,

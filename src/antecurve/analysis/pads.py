@@ -23,11 +23,14 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from antecurve.checked import checked
 from antecurve.errors import InputError
 from antecurve.quantities import check_number, format_quantity
 from antecurve.results import Result
 
 __all__ = ["Pad", "generator_pad", "unit_pad"]
+
+_MOST_DB = 200.0  # 1 V down to 0.1 nV, below the noise of any resistor over the audio band
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,9 +55,13 @@ class Pad(Result):
 
 def _ratio(attenuation_db: float) -> float:
     check_number(attenuation_db, field="pad attenuation", unit="dB")
+    if attenuation_db > _MOST_DB:
+        rule = f"it must be at most {_MOST_DB:g} dB"
+        raise InputError("pad attenuation", attenuation_db, rule)
     return float(10.0 ** (-attenuation_db / 20.0))
 
 
+@checked
 def generator_pad(
     *, attenuation_db: float, generator_resistance: float, source_resistance: float
 ) -> Pad:
@@ -106,6 +113,7 @@ def generator_pad(
     return Pad("generator", attenuation_db, series, source_resistance / (1.0 - ratio))
 
 
+@checked
 def unit_pad(*, attenuation_db: float, unit_resistance: float, load_resistance: float) -> Pad:
     """Return the pad between network and unit that keeps the load resistance.
 

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from antecurve.analysis.chain import network_chain
 from antecurve.analysis.subject import job_wave
 from antecurve.analysis.waveform import Modes, SquareWave, modes, response_to_square_wave, slope
+from antecurve.checked import checked
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
 from antecurve.quantities import check_number
 from antecurve.results import Result
@@ -170,6 +171,7 @@ def peak_voltage(found: Modes, wave: SquareWave) -> float:
     return largest_magnitude(lambda t: response_to_square_wave(found, wave, t), times).magnitude
 
 
+@checked
 def peak_report(
     design: AnyNetwork,
     conditions: Conditions | None = None,

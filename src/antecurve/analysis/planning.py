@@ -21,6 +21,7 @@ import numpy as np
 
 from antecurve.analysis.intervals import Proportion, clopper_pearson
 from antecurve.analysis.subject import WithParts, job_of, picked_of
+from antecurve.checked import checked
 from antecurve.errors import InputError, NoCombinationError
 from antecurve.job import Grade, SpreadRequest
 from antecurve.networks.conditions import Conditions, conditions_of
@@ -135,6 +136,7 @@ def with_tolerances(picked: PickedNetwork, tolerances: Sequence[float]) -> Picke
     )
 
 
+@checked
 def plan_tolerances(
     design: WithParts,
     conditions: Conditions | None = None,

@@ -11,10 +11,11 @@ from numpy.typing import NDArray
 
 from antecurve.analysis.chain import Chain, network_chain
 from antecurve.analysis.waveform import modes
+from antecurve.checked import checked
 from antecurve.networks.compiled import transfer
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
 from antecurve.networks.topology import Element, ElementKind, Loading, Network, Topology
-from antecurve.quantities import check_number, format_quantity
+from antecurve.quantities import LEVELS, check_number, format_quantity
 from antecurve.results import Result
 
 if TYPE_CHECKING:
@@ -142,6 +143,7 @@ def largest_amplitude_v(*, source_level_v: float) -> float:
     return max(LARGEST_AMPLITUDE_V, math.sqrt(2.0) * source_level_v)
 
 
+@checked
 def part_stresses(
     design: AnyNetwork,
     conditions: Conditions | None = None,
@@ -181,7 +183,7 @@ def part_stresses(
     loading = conditions.loading
     if amplitude_v is None:
         amplitude_v = largest_amplitude_v(source_level_v=conditions.source_level_v)
-    check_number(amplitude_v, field="amplitude", unit="V")
+    LEVELS.widened.check(amplitude_v, field="amplitude")
     parts = []
     for element, value in zip(network.topology.elements, network.values, strict=True):
         seen = _seen_from(network, element, loading)

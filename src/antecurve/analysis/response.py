@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from antecurve.arrays import hold_read_only
+from antecurve.checked import checked
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, level_db, response
 from antecurve.networks.compiled import input_impedance, output_impedance, transfer
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
@@ -96,6 +97,7 @@ def response_frequencies(
     return np.unique(np.concatenate([[low_hz, high_hz], np.round(grid, 9)]))
 
 
+@checked
 def response_table(
     design: AnyNetwork,
     conditions: Conditions | None = None,

@@ -22,6 +22,7 @@ from antecurve.analysis.waveform import (
     response_to_square_wave,
 )
 from antecurve.arrays import hold_read_only
+from antecurve.checked import checked
 from antecurve.errors import InputError
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
 from antecurve.quantities import check_number
@@ -207,6 +208,7 @@ class FaultSheet(Result):
         return pandas.DataFrame(rows)
 
 
+@checked
 def scope_trace(
     design: AnyNetwork,
     conditions: Conditions | None = None,
@@ -291,6 +293,7 @@ class LimitedPeaks(Result):
     bandwidth_peak_v: float
 
 
+@checked
 def limited_peaks(
     design: AnyNetwork,
     conditions: Conditions | None = None,
@@ -359,6 +362,7 @@ def _period(wave: SquareWave, samples: int) -> Floats:
     return np.asarray(np.arange(samples) * (2.0 * wave.half_period_s / samples))
 
 
+@checked
 def fault_sheet(
     design: AnyNetwork,
     conditions: Conditions | None = None,

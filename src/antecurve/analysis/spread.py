@@ -14,6 +14,7 @@ from antecurve.analysis.sensitivity import PositionSensitivity, sensitivities
 from antecurve.analysis.subject import WithParts, job_of, picked_of
 from antecurve.analysis.worst_case import WorstCase, worst_case_or_none
 from antecurve.arrays import hold_read_only
+from antecurve.checked import checked
 from antecurve.errors import InputError
 from antecurve.job import SpreadRequest
 from antecurve.networks.conditions import Conditions, conditions_of
@@ -180,6 +181,7 @@ class SpreadResult(Result):
         return None if self.worst is None else self.worst.corner_db
 
 
+@checked
 def spread(
     design: WithParts,
     conditions: Conditions | None = None,

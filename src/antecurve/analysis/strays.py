@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from antecurve.checked import checked
 from antecurve.errors import InputError
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
 from antecurve.networks.deviation import error_range, reference_gain
@@ -132,6 +133,7 @@ def _nodes(topology: Topology) -> tuple[str, ...]:
     return (*(node for node in found if node != "0"), "0")
 
 
+@checked
 def stray_table(
     design: AnyNetwork,
     conditions: Conditions | None = None,

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from antecurve.checked import checked
 from antecurve.errors import InputError
 from antecurve.networks.topology import ElementKind
 from antecurve.quantities import check_number
@@ -16,6 +17,7 @@ from antecurve.quantities import check_number
 __all__ = ["TECHNOLOGIES", "Technology", "technology"]
 
 
+@checked
 @dataclass(frozen=True, slots=True)
 class Technology:
     """How the parts of one technology behave.
@@ -76,6 +78,7 @@ TECHNOLOGIES: tuple[Technology, ...] = (
 """Technologies with their customary values; the first of each kind is the default."""
 
 
+@checked
 def technology(name: str, kind: ElementKind | None = None) -> Technology:
     """Return a technology by its name.
 

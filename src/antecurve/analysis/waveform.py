@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from antecurve.analysis.chain import Chain, chain_response
+from antecurve.checked import checked
 from antecurve.errors import InputError
 
 __all__ = ["Modes", "SquareWave", "drive", "modes", "response_to_square_wave", "slope"]
@@ -33,6 +34,7 @@ _CLOSE = 1.3
 _HAIR = 1e-15
 
 
+@checked
 @dataclass(frozen=True, slots=True)
 class SquareWave:
     """A symmetrical square wave of EMF, rising at time 0.

@@ -33,6 +33,7 @@ from numpy.typing import NDArray
 
 from antecurve.analysis.sensitivity import relative_sensitivity
 from antecurve.analysis.subject import WithParts, picked_of
+from antecurve.checked import checked
 from antecurve.curves.model import Curve, response, zero_pole_gain
 from antecurve.errors import InputError
 from antecurve.networks.centred_error import CentredError, log_frequencies
@@ -364,6 +365,7 @@ def _groups(sign: NDArray[np.int8]) -> list[tuple[NDArray[np.int8], NDArray[np.i
     ]
 
 
+@checked
 def worst_case(
     design: WithParts,
     conditions: Conditions | None = None,

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from antecurve.checked import checked
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, response
 from antecurve.networks.centred_error import highest_peaks, log_frequencies
 from antecurve.networks.compiled import transfer
@@ -107,6 +108,7 @@ def error_db(
     return np.asarray(level[:-1] - level[-1])
 
 
+@checked
 def error_range(
     design: AnyNetwork,
     conditions: Conditions | None = None,
