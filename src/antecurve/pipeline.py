@@ -28,7 +28,7 @@ from antecurve.errors import InputError
 from antecurve.job import Job
 from antecurve.networks.conditions import Conditions
 from antecurve.networks.deviation import ErrorRange, error_range, reference_gain
-from antecurve.networks.roots import extra_poles
+from antecurve.networks.poles_and_zeros import extra_poles
 from antecurve.networks.topology import ElementKind, Network, Topology
 from antecurve.networks.wiring import check_wiring
 from antecurve.parts.position import PickedNetwork

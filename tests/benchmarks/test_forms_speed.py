@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 import sympy
 
+from antecurve.algebra.transfer_function import magnitude_squared_coefficients
 from antecurve.curves.catalogue import named_curve
 from antecurve.curves.construct import with_limits
-from antecurve.networks.compiled import magnitude_squared_coefficients, transfer_coefficients
+from antecurve.networks.compiled import transfer_coefficients
 from antecurve.networks.symbolic import solve
 from antecurve.networks.topology import ElementKind, Loading, Topology
 from antecurve.synthesis.exact import exact_network, form_names

@@ -17,7 +17,7 @@ import numpy as np
 from antecurve.analysis.spread import spread
 from antecurve.curves.model import response
 from antecurve.job import default_job
-from antecurve.networks.compiled import evaluate, transfer_coefficients
+from antecurve.networks.compiled import transfer_coefficients
 from antecurve.parts.band_error import BandError
 from antecurve.parts.builds import Builds
 from antecurve.parts.distributions import BLOCK, draw_block, part_source
@@ -79,7 +79,7 @@ def test_against_what_one_would_write_otherwise(default_design: Design) -> None:
             load_resistance=job.loading.load_resistance,
             load_capacitance=job.loading.load_capacitance,
         )
-        error = 20.0 * np.log10(np.abs(evaluate(found, frequency)) / curve)
+        error = 20.0 * np.log10(np.abs(found.response(frequency)) / curve)
         return 0.5 * (error.max(axis=1) - error.min(axis=1))
 
     few = values[:256]

@@ -12,7 +12,6 @@ from antecurve.curves.construct import curve_from_turnover, with_limits
 from antecurve.curves.model import level_db
 from antecurve.job import Job, NetworkRequest, Stock, Target, default_job
 from antecurve.networks.compiled import (
-    evaluate,
     input_impedance_coefficients,
     output_impedance_coefficients,
     transfer_coefficients,
@@ -117,27 +116,27 @@ def dense_errors(topology: Topology, job: Job, values: Floats, *, points: int = 
     """Centred errors [dB] on a dense grid."""
     frequency = np.geomspace(*job.target.band_hz, points)
     found = _transfer(topology, job, values)
-    error = 20 * np.log10(np.abs(evaluate(found, frequency))) - level_db(job.curve, frequency)
+    error = 20 * np.log10(np.abs(found.response(frequency))) - level_db(job.curve, frequency)
     return np.asarray(np.ptp(error, axis=-1) / 2)
 
 
 def allowed(topology: Topology, job: Job, values: Floats) -> NDArray[np.bool_]:
     """Which combinations meet level, output and input impedance."""
     loading = job.loading
-    gain = np.abs(evaluate(_transfer(topology, job, values), 1e3))[..., 0]
+    gain = np.abs(_transfer(topology, job, values).response(1e3))[..., 0]
     fits = np.abs(20 * np.log10(gain / job.gain)) <= job.target.level_tolerance_db
     if job.network.output_resistance_max is not None:
         output = output_impedance_coefficients(
             topology, values, source_resistance=loading.source_resistance
         )
-        fits &= np.abs(evaluate(output, 1e3))[..., 0] <= job.network.output_resistance_max
+        fits &= np.abs(output.response(1e3))[..., 0] <= job.network.output_resistance_max
     if job.network.input_impedance_min is not None:
         entry = input_impedance_coefficients(
             topology, values, load_resistance=loading.load_resistance,
             load_capacitance=loading.load_capacitance,
         )  # fmt: skip
         band = np.geomspace(*job.target.band_hz, 41)
-        fits &= np.abs(evaluate(entry, band)).min(axis=-1) >= job.network.input_impedance_min
+        fits &= np.abs(entry.response(band)).min(axis=-1) >= job.network.input_impedance_min
     return np.asarray(fits)
 
 

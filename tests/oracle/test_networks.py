@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from nodal import solve_cards
 
+from antecurve.algebra.transfer_function import magnitude_squared_coefficients
 from antecurve.curves.catalogue import named_curve
 from antecurve.curves.construct import with_limits
 from antecurve.networks.compiled import (
     input_impedance,
-    magnitude_squared_coefficients,
     output_impedance,
     transfer,
     transfer_coefficients,

@@ -18,7 +18,6 @@ from nodal import solve_cards
 from antecurve.curves.model import level_db
 from antecurve.job import Job, default_job
 from antecurve.networks.centred_error import log_frequencies
-from antecurve.networks.compiled import evaluate
 from antecurve.networks.topology import Element, ElementKind, Topology
 from antecurve.pick.bounds import _remainder, bound_boxes
 from antecurve.pick.limits import limit_values
@@ -274,7 +273,7 @@ def test_error_over_the_band_is_as_good_as_it_says(topology: Topology, values: n
     for spread in (1e-5, 1e-3, 0.05, 0.5):
         drawn = values * np.exp(rng.normal(0, spread, (40, len(values))))
         errors = over_band(drawn)
-        level = 20 * np.log10(np.abs(evaluate(model.transfer(drawn), frequency)))
+        level = 20 * np.log10(np.abs(model.transfer(drawn).response(frequency)))
         fine = np.ptp(level - level_db(job.curve, frequency), axis=1) / 2 / NEPER_DB
         for error, expected in zip(errors, fine, strict=True):
             # 1e-12: rounding of levels of some nepers; the fine grid lies below the continuum.

@@ -10,15 +10,17 @@ import pytest
 from numpy.typing import NDArray
 from scipy import signal
 
-from antecurve.analysis.chain import Chain, chain_response, joined, network_chain
+from antecurve.algebra.partial_fractions import partial_fractions
+from antecurve.algebra.zero_pole_gain import ZeroPoleGain
 from antecurve.analysis.peaks import peak_report, peak_voltage
 from antecurve.analysis.playback import IDEAL, Playback, common_faults, playback_chain
 from antecurve.analysis.scope import scope_trace
-from antecurve.analysis.waveform import SquareWave, drive, modes, response_to_square_wave, slope
+from antecurve.analysis.waveform import SquareWave, drive, response_to_square_wave, slope
 from antecurve.curves.catalogue import named_curve
 from antecurve.curves.construct import with_limits
 from antecurve.networks.compiled import transfer
 from antecurve.networks.conditions import Conditions
+from antecurve.networks.poles_and_zeros import network_zero_pole_gain
 from antecurve.networks.topology import Loading, Network
 from antecurve.synthesis.exact import exact_network
 
@@ -33,15 +35,15 @@ def _network(form: str = "foster-1") -> Network:
     return Network(exact.topology, np.array([float(f"{v:.1e}") for v in exact.values]))
 
 
-def _chain(form: str, playback: Playback | None) -> Chain:
-    network = network_chain(_network(form), loading=LOADING)
-    return network if playback is None else joined(network, playback_chain(CURVE, playback))
+def _chain(form: str, playback: Playback | None) -> ZeroPoleGain[complex]:
+    network = network_zero_pole_gain(_network(form), loading=LOADING)
+    return network if playback is None else network.times(playback_chain(CURVE, playback))
 
 
-def _lsim_system(chain: Chain) -> signal.ZerosPolesGain:
+def _lsim_system(chain: ZeroPoleGain[complex]) -> signal.ZerosPolesGain:
     zeros = [-1.0 / z for z in chain.zeros_s] + [0.0] * chain.zeros_at_origin
     poles = [-1.0 / p for p in chain.poles_s]
-    gain = chain.gain * np.prod(chain.zeros_s or [1.0]) / np.prod(chain.poles_s or [1.0])
+    gain = chain.gain_constant * np.prod(chain.zeros_s or [1.0]) / np.prod(chain.poles_s or [1.0])
     return signal.ZerosPolesGain(np.real(zeros), np.real(poles), float(np.real(gain)))
 
 
@@ -59,18 +61,18 @@ def test_traces_equal_a_simulation_from_rest(playback: Playback | None, rise: fl
         _lsim_system(chain).to_ss(), drive(wave, time), time, interp=bool(rise)
     )
     last = slice(-samples - 1, -1)
-    found = response_to_square_wave(modes(chain), wave, time[last] - time[last][0])
+    found = response_to_square_wave(partial_fractions(chain), wave, time[last] - time[last][0])
     scale = np.abs(found).max()
     # The simulation carries poles from 50 Hz to 3 MHz in one companion matrix: 1e-7 of the peak.
     np.testing.assert_allclose(found, simulated[last], rtol=0, atol=1e-7 * scale)
 
 
-def _by_inverse_laplace(chain: Chain, wave: SquareWave, time: float) -> float:
+def _by_inverse_laplace(chain: ZeroPoleGain[complex], wave: SquareWave, time: float) -> float:
     """Sum of steps since ever: A s_inf + 2 A sum (-1)^n (s(t + n h) - s_inf), s by Talbot."""
     mpmath.mp.dps = 30
     poles = [mpmath.mpf(p.real) for p in chain.poles_s]
     zeros = [mpmath.mpf(z.real) for z in chain.zeros_s]
-    gain = mpmath.mpf(chain.gain)
+    gain = mpmath.mpf(chain.gain_constant)
 
     def over_s(s: mpmath.mpc) -> mpmath.mpc:
         value = gain * s ** (chain.zeros_at_origin - 1)
@@ -100,16 +102,18 @@ def test_traces_equal_the_inverse_laplace_transform(
     chain = _chain("cauer-2", playback)
     for share in (1e-3, 0.1, 0.77):
         time = share * wave.half_period_s
-        found = float(response_to_square_wave(modes(chain), wave, time))
+        found = float(response_to_square_wave(partial_fractions(chain), wave, time))
         expected = _by_inverse_laplace(chain, wave, time)
         # 30 digits in, some 1e-12 of the peak out of the numerical inversion.
         assert found == pytest.approx(expected, rel=1e-10, abs=1e-12)
 
 
-def _by_fourier(chain: Chain, wave: SquareWave, time: NDArray[np.float64]) -> NDArray[np.float64]:
+def _by_fourier(
+    chain: ZeroPoleGain[complex], wave: SquareWave, time: NDArray[np.float64]
+) -> NDArray[np.float64]:
     orders = np.arange(1, 20001, 2)
     omega = 2 * math.pi * wave.frequency_hz * orders
-    h = chain_response(chain, 1j * omega)
+    h = chain.value(1j * omega)
     edge = np.sinc(orders * wave.frequency_hz * wave.rise_time_s)
     shifted = time[:, None] - wave.rise_time_s / 2
     terms = 4 / (math.pi * orders) * edge * (h * np.exp(1j * omega * shifted)).imag
@@ -123,7 +127,7 @@ def test_trapezoids_equal_their_fourier_series(frequency: float, rise: float) ->
     time = (np.linspace(-0.7, 1.3, 41) + 0.0123) / frequency  # off the corners
     for playback in (None, *common_faults(CURVE)):
         chain = _chain("foster-1", playback)
-        found = response_to_square_wave(modes(chain), wave, time)
+        found = response_to_square_wave(partial_fractions(chain), wave, time)
         # Terms fall as 1/n**2 or faster: past 20,000 they sum to less than 2e-5 of the edge.
         np.testing.assert_allclose(
             found, _by_fourier(chain, wave, time), rtol=0, atol=1e-4 * np.abs(found).max()
@@ -135,7 +139,7 @@ def test_trapezoids_equal_their_fourier_series(frequency: float, rise: float) ->
 def test_poles_that_lie_close_together(apart: float, rise: float) -> None:
     slow = 1e-4
     poles = (slow, slow * (1 + apart), slow * (1 - apart / 2), 3e-4, 5e-8)
-    chain = Chain(0.7, (2.5e-4 + 0j, 1e-3 + 0j), tuple(map(complex, poles)))
+    chain = ZeroPoleGain((2.5e-4 + 0j, 1e-3 + 0j), tuple(map(complex, poles)), gain_constant=0.7)
     wave = SquareWave(700.0, 1.0, rise)
     time = np.array([0.0, 1e-7, 1e-5, 9e-5, 3e-4, 7e-4])
     mpmath.mp.dps = 80
@@ -143,18 +147,20 @@ def test_poles_that_lie_close_together(apart: float, rise: float) -> None:
     # A double pole is the limit of two: a split of 1e-20 changes nothing in 1e-18.
     exact = [p * (1 + k * mpmath.mpf("1e-20")) for k, p in enumerate(exact)]
     expected = [_partial_fractions(chain, exact, wave, t) for t in time]
-    found = response_to_square_wave(modes(chain), wave, time)
+    found = response_to_square_wave(partial_fractions(chain), wave, time)
     np.testing.assert_allclose(found, expected, rtol=0, atol=5e-14 * np.abs(expected).max())
 
 
-def _partial_fractions(chain: Chain, poles: list, wave: SquareWave, time: float) -> float:  # type: ignore[type-arg]
+def _partial_fractions(
+    chain: ZeroPoleGain[complex], poles: list, wave: SquareWave, time: float
+) -> float:  # type: ignore[type-arg]
     """The same sum in 80 digits, where close poles lose nothing that matters."""
     half, rise = mpmath.mpf(wave.half_period_s), mpmath.mpf(wave.rise_time_s)
     t = mpmath.mpf(time)
     total = mpmath.mpf(0)
     for k, pole in enumerate(poles):
         s = -1 / pole
-        residue = mpmath.mpf(chain.gain) / pole
+        residue = mpmath.mpf(chain.gain_constant) / pole
         for zero in chain.zeros_s:
             residue *= 1 + s * mpmath.mpf(zero.real)
         for other in poles[:k] + poles[k + 1 :]:
@@ -179,48 +185,48 @@ def _mode(s: mpmath.mpf, t: mpmath.mpf, half: mpmath.mpf, rise: mpmath.mpf) -> m
 
 @pytest.mark.parametrize("off", [0.0, 1e-15, 1e-12, 1e-8, 1e-4])
 def test_a_pole_that_a_zero_nearly_cancels(off: float) -> None:
-    plain = Chain(1.0, (), (1e-4 + 0j, 2e-6 + 0j))
-    hidden = Chain(1.0, (3e-3 * (1 + off) + 0j,), (1e-4 + 0j, 2e-6 + 0j, 3e-3 + 0j))
+    plain = ZeroPoleGain((), (1e-4 + 0j, 2e-6 + 0j))
+    hidden = ZeroPoleGain((3e-3 * (1 + off) + 0j,), (1e-4 + 0j, 2e-6 + 0j, 3e-3 + 0j))
     wave = SquareWave(100.0)
     time = np.linspace(0.0, 0.01, 11)
-    change = response_to_square_wave(modes(hidden), wave, time) - response_to_square_wave(
-        modes(plain), wave, time
-    )
+    change = response_to_square_wave(
+        partial_fractions(hidden), wave, time
+    ) - response_to_square_wave(partial_fractions(plain), wave, time)
     # (1 + s z)/(1 + s p) - 1 = off s p/(1 + s p): a high-pass, at most 2 off.
     assert np.abs(change).max() <= 2 * off + 1e-14
 
 
 def test_integrator_makes_a_triangle() -> None:
     wave = SquareWave(1000.0, 3.0)
-    chain = Chain(100.0, (), (), -1)
+    chain = ZeroPoleGain((), (), 0, 1, gain_constant=100.0)
     time = np.array([0.0, 125e-6, 250e-6, 499e-6, 750e-6])
-    found = response_to_square_wave(modes(chain), wave, time)
+    found = response_to_square_wave(partial_fractions(chain), wave, time)
     expected = 300.0 * np.array([-250e-6, -125e-6, 0.0, 249e-6, 0.0])
     np.testing.assert_allclose(found, expected, rtol=0, atol=1e-15)
 
 
 def test_ideal_playback_gives_back_the_square_wave() -> None:
     curve = named_curve("disc")
-    chain = joined(playback_chain(curve), _emphasis())
+    chain = playback_chain(curve).times(_emphasis())
     wave = SquareWave(1000.0)
     time = np.linspace(0.0, 0.999e-3, 500)
-    found = response_to_square_wave(modes(chain), wave, time)
-    scale = abs(complex(chain_response(chain, 2e3j * math.pi)))
+    found = response_to_square_wave(partial_fractions(chain), wave, time)
+    scale = abs(complex(chain.value(2e3j * math.pi)))
     # One pole at 1 MHz is left: after 5 us its exponential has fallen to 2e-14.
     settled = (time % 0.5e-3) > 5.2e-6
     expected = scale * drive(wave, time) * abs(1 + 2e3j * math.pi / (2e6 * math.pi))
     np.testing.assert_allclose(found[settled], expected[settled], rtol=1e-12)
 
 
-def _emphasis() -> Chain:
-    return Chain(1.0, (3180e-6 + 0j, 75e-6 + 0j), (318e-6 + 0j, complex(0.5e-6 / math.pi)))
+def _emphasis() -> ZeroPoleGain[complex]:
+    return ZeroPoleGain((3180e-6 + 0j, 75e-6 + 0j), (318e-6 + 0j, complex(0.5e-6 / math.pi)))
 
 
 @pytest.mark.parametrize("form", FORMS)
 def test_peak_and_slew_are_those_of_a_dense_trace(form: str) -> None:
     network = _network(form)
     for wave in (SquareWave(1000.0), SquareWave(1000.0, 1.0, 2e-6), SquareWave(200.0, 1.0, 1e-3)):
-        found = modes(network_chain(network, loading=LOADING))
+        found = partial_fractions(network_zero_pole_gain(network, loading=LOADING))
         dense = np.unique(
             np.concatenate([np.linspace(0, wave.half_period_s, 200_001)[:-1],
                             np.geomspace(1e-12, 1e-5, 20_001)])
@@ -240,7 +246,7 @@ def test_peak_and_slew_are_those_of_a_dense_trace(form: str) -> None:
 
 
 def test_slope_is_the_derivative() -> None:
-    found = modes(_chain("foster-1", IDEAL))
+    found = partial_fractions(_chain("foster-1", IDEAL))
     for wave in (SquareWave(1000.0), SquareWave(1000.0, 1.0, 50e-6)):
         time, step = np.array([1.3e-6, 60e-6, 300e-6]), 1e-9
         ahead, back = (response_to_square_wave(found, wave, time + d) for d in (step, -step))

@@ -18,11 +18,12 @@ from bench_networks import (
 )
 from scipy import optimize
 
+from antecurve.algebra.transfer_function import TransferFunction
 from antecurve.analysis.planning import with_tolerances
 from antecurve.analysis.worst_case import WorstCase, worst_case, worst_corner
 from antecurve.curves.model import Curve, response
 from antecurve.errors import InputError
-from antecurve.networks.compiled import Coefficients, evaluate, transfer_coefficients
+from antecurve.networks.compiled import transfer_coefficients
 from antecurve.networks.conditions import Conditions
 from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import Loading, Network
@@ -36,14 +37,14 @@ def _errors(
     picked: PickedNetwork, values: np.ndarray, curve: Curve = DISC, loading: Loading = LOADING
 ) -> np.ndarray:
     """Centred error of builds, shape (builds,), on a plain grid."""
-    found: Coefficients = transfer_coefficients(
+    found: TransferFunction = transfer_coefficients(
         picked.topology,
         values,
         source_resistance=loading.source_resistance,
         load_resistance=loading.load_resistance,
         load_capacitance=loading.load_capacitance,
     )
-    error = 20 * np.log10(np.abs(evaluate(found, GRID) / response(curve, GRID)))
+    error = 20 * np.log10(np.abs(found.response(GRID) / response(curve, GRID)))
     return np.asarray(0.5 * (error.max(axis=-1) - error.min(axis=-1)))
 
 

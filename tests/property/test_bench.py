@@ -8,14 +8,15 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from antecurve.analysis.chain import network_chain
+from antecurve.algebra.partial_fractions import partial_fractions
 from antecurve.analysis.loading import loading_table
 from antecurve.analysis.noise import noise_voltage
 from antecurve.analysis.peaks import peak_voltage
-from antecurve.analysis.waveform import SquareWave, modes, response_to_square_wave
+from antecurve.analysis.waveform import SquareWave, response_to_square_wave
 from antecurve.curves.catalogue import named_curve
 from antecurve.curves.construct import with_limits
 from antecurve.networks.conditions import Conditions
+from antecurve.networks.poles_and_zeros import network_zero_pole_gain
 from antecurve.networks.topology import ElementKind, Loading, Network
 from antecurve.synthesis.exact import exact_network
 
@@ -52,7 +53,9 @@ def test_impedance_scaling_leaves_traces_alone_and_scales_noise(
     other, loading = _scaled(network, LOADING, factor)
     time = np.linspace(0.0, 0.9 / wave.frequency_hz, 19)
     one, two = (
-        response_to_square_wave(modes(network_chain(n, loading=at)), wave, time)
+        response_to_square_wave(
+            partial_fractions(network_zero_pole_gain(n, loading=at)), wave, time
+        )
         for n, at in ((network, LOADING), (other, loading))
     )
     np.testing.assert_allclose(two, one, rtol=0, atol=1e-11 * np.abs(one).max())
@@ -68,7 +71,7 @@ def test_impedance_scaling_leaves_traces_alone_and_scales_noise(
 def test_the_second_half_is_the_first_upside_down(
     network: Network, wave: SquareWave, start: float
 ) -> None:
-    found = modes(network_chain(network, loading=LOADING))
+    found = partial_fractions(network_zero_pole_gain(network, loading=LOADING))
     time = (start + np.linspace(0.01, 0.48, 7)) / wave.frequency_hz
     later = response_to_square_wave(found, wave, time + 0.5 / wave.frequency_hz)
     earlier = response_to_square_wave(found, wave, time)
@@ -82,7 +85,7 @@ def test_the_second_half_is_the_first_upside_down(
 def test_peaks_grow_with_the_amplitude_and_shrink_with_the_rise_time(
     network: Network, wave: SquareWave, factor: float
 ) -> None:
-    found = modes(network_chain(network, loading=LOADING))
+    found = partial_fractions(network_zero_pole_gain(network, loading=LOADING))
     peak = peak_voltage(found, wave)
     larger = SquareWave(wave.frequency_hz, factor, wave.rise_time_s)
     assert math.isclose(peak_voltage(found, larger), factor * peak, rel_tol=1e-12)

@@ -9,9 +9,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from antecurve.algebra.partial_fractions import partial_fractions
+from antecurve.algebra.zero_pole_gain import ZeroPoleGain
 from antecurve.analysis.bench_plan import bench_plan
 from antecurve.analysis.bench_sheet import bench_sheet
-from antecurve.analysis.chain import Chain, chain_response
 from antecurve.analysis.playback import (
     Playback,
     common_faults,
@@ -19,7 +20,7 @@ from antecurve.analysis.playback import (
     time_constants,
 )
 from antecurve.analysis.scope import TraceMeasures, fault_sheet, scope_trace
-from antecurve.analysis.waveform import SquareWave, modes
+from antecurve.analysis.waveform import SquareWave
 from antecurve.curves.catalogue import named_curve
 from antecurve.curves.construct import with_limits
 from antecurve.curves.model import Curve, inverse_response
@@ -52,8 +53,8 @@ def picked() -> PickedNetwork:
     return PickedNetwork(network.topology, tuple(positions))
 
 
-def _at(chain: Chain) -> np.ndarray[tuple[int], np.dtype[np.complex128]]:
-    return chain_response(chain, 2j * math.pi * FREQUENCY)
+def _at(chain: ZeroPoleGain[complex]) -> np.ndarray[tuple[int], np.dtype[np.complex128]]:
+    return chain.value(2j * math.pi * FREQUENCY)
 
 
 def test_ideal_playback_is_the_inverse_of_the_published_curve() -> None:
@@ -127,9 +128,9 @@ def test_a_fault_that_the_curve_can_not_have_is_refused() -> None:
 
 def test_chain_that_rises_without_end_is_refused() -> None:
     with pytest.raises(InputError, match="1 more zeros than poles"):
-        modes(Chain(1.0, (1e-3 + 0j,), ()))
+        partial_fractions(ZeroPoleGain((1e-3 + 0j,), ()))
     with pytest.raises(InputError, match="2 poles at the origin"):
-        modes(Chain(1.0, (), (), -2))
+        partial_fractions(ZeroPoleGain((), (), 0, 2))
 
 
 @pytest.mark.parametrize(

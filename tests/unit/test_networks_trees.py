@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from antecurve.networks.forests import forest_plan
-from antecurve.networks.roots import network_roots
+from antecurve.networks.poles_and_zeros import network_zero_pole_gain
 from antecurve.networks.symbolic import solve
 from antecurve.networks.topology import Element, ElementKind, Loading, Network, Topology
 
@@ -62,8 +62,8 @@ def test_a_node_between_capacitors_leaves_no_pole_at_zero_frequency() -> None:
     )
     one = Topology("own", (Element("C1", ElementKind.CAPACITOR, ("in", "out")), two.elements[2]))
     loading = Loading(600.0, 47e3, 1e-10)
-    joined = network_roots(Network(two, np.array([1e-8, 3e-8, 1e4])), loading=loading)
-    single = network_roots(Network(one, np.array([7.5e-9, 1e4])), loading=loading)
+    joined = network_zero_pole_gain(Network(two, np.array([1e-8, 3e-8, 1e4])), loading=loading)
+    single = network_zero_pole_gain(Network(one, np.array([7.5e-9, 1e4])), loading=loading)
     assert joined.zeros_at_origin == single.zeros_at_origin == 1
     # Both are roots of a polynomial of second order: good to some roundings.
     assert np.real(joined.poles_s) == pytest.approx(np.real(single.poles_s), rel=1e-12)
@@ -80,6 +80,6 @@ def test_a_numerator_with_a_negative_end_has_its_roots() -> None:
         Element("R3", ElementKind.RESISTOR, ("b", "0")),
     )
     network = Network(Topology("own", elements, ("a", "b")), np.array([1e3, 3e3, 1e-8, 2e3]))
-    zeros = network_roots(network, loading=Loading(0.0, 1e12, 0.0)).zeros_s
+    zeros = network_zero_pole_gain(network, loading=Loading(0.0, 1e12, 0.0)).zeros_s
     # Without load Va - Vb = R2/(R1+R2) - s C1 R3/(1 + s C1 R3): zero at s = R2/(R1 C1 R3) > 0.
     assert [z.real for z in zeros] == pytest.approx([-1e3 * 1e-8 * 2e3 / 3e3], rel=1e-6)

@@ -21,7 +21,7 @@ COINCIDENT = 1e-9
 """Relative distance below which two time constants count as the same.  Time constants are given
 to at most seven digits; what was computed from them is good to some 1e-12."""
 
-Time = TypeVar("Time", bound=complex)
+Time = TypeVar("Time", bound=complex, covariant=True)
 
 
 def same_time_constant(first: complex, second: complex, *, within: float = COINCIDENT) -> bool:
@@ -93,10 +93,10 @@ class ZeroPoleGain(Generic[Time]):
         at = np.asarray(s, dtype=complex)
         total = np.asarray(self.gain_constant * at**self.power_at_origin, dtype=np.complex128)
         for zero in self.zeros_s:
-            total = total * (1.0 + at * zero)
+            total *= 1.0 + at * zero
         for pole in self.poles_s:
-            total = total / (1.0 + at * pole)
-        return np.asarray(total)
+            total /= 1.0 + at * pole
+        return total
 
     def response(self, frequency_hz: ArrayLike) -> NDArray[np.complex128]:
         """Return H(j 2 pi f).
@@ -113,7 +113,7 @@ class ZeroPoleGain(Generic[Time]):
         """
         return self.value(2j * math.pi * np.asarray(frequency_hz, dtype=float))
 
-    def times(self, other: ZeroPoleGain[Time]) -> ZeroPoleGain[Time]:
+    def times(self, other: ZeroPoleGain[complex]) -> ZeroPoleGain[complex]:
         """Return the product with another function; equal factors are left to cancel.
 
         Parameters

@@ -18,7 +18,7 @@ from antecurve.arrays import hold_read_only
 from antecurve.checked import checked
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, response
 from antecurve.errors import InputError
-from antecurve.networks.compiled import evaluate, transfer_coefficients
+from antecurve.networks.compiled import transfer_coefficients
 from antecurve.networks.conditions import Conditions, conditions_of
 from antecurve.parts.position import PickedNetwork
 from antecurve.parts.scatter import part_table, position_box
@@ -312,7 +312,7 @@ def _levels(picked: PickedNetwork, frequency: Floats, source: float, receiver: R
         load_resistance=receiver.resistance_ohm,
         load_capacitance=receiver.capacitance_f,
     )
-    gain = 20.0 * np.log10(np.abs(evaluate(found, np.append(frequency, REFERENCE_FREQUENCY_HZ))))
+    gain = 20.0 * np.log10(np.abs(found.response(np.append(frequency, REFERENCE_FREQUENCY_HZ))))
     relative = gain[:, :-1] - gain[:, -1:]
     low, high = _extremes(gain[:, :-1], corners)
     relative_low, relative_high = _extremes(relative, corners)

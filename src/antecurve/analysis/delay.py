@@ -9,13 +9,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from antecurve.analysis.chain import Chain, joined, network_chain
+from antecurve.algebra.zero_pole_gain import ZeroPoleGain
 from antecurve.analysis.correction import TABLE_FREQUENCIES_HZ
 from antecurve.analysis.playback import IDEAL, Playback, playback_chain
 from antecurve.arrays import hold_read_only
 from antecurve.checked import checked
 from antecurve.errors import InputError
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
+from antecurve.networks.poles_and_zeros import network_zero_pole_gain
 from antecurve.results import Result
 
 if TYPE_CHECKING:
@@ -65,12 +66,12 @@ class DelayTable(Result):
         return pandas.DataFrame({f.name: getattr(self, f.name) for f in fields(self)})
 
 
-def phase_deg(chain: Chain, frequency_hz: ArrayLike) -> Floats:
+def phase_deg(chain: ZeroPoleGain[complex], frequency_hz: ArrayLike) -> Floats:
     """Return the continuous phase of a chain: that of each factor, added.
 
     Parameters
     ----------
-    chain : Chain
+    chain : ZeroPoleGain
         Gain above 0.
     frequency_hz : array_like, shape (frequencies,)
         Frequencies [Hz], above 0.
@@ -81,7 +82,7 @@ def phase_deg(chain: Chain, frequency_hz: ArrayLike) -> Floats:
         Phase [degrees], without jumps of 360 degrees.
     """
     s = 2j * math.pi * np.atleast_1d(np.asarray(frequency_hz, dtype=float))
-    phase = np.full(s.shape, 90.0 * chain.zeros_at_origin)
+    phase = np.full(s.shape, 90.0 * chain.power_at_origin)
     for zero in chain.zeros_s:
         phase += np.degrees(np.angle(1.0 + s * zero))
     for pole in chain.poles_s:
@@ -89,14 +90,14 @@ def phase_deg(chain: Chain, frequency_hz: ArrayLike) -> Floats:
     return phase
 
 
-def group_delay_s(chain: Chain, frequency_hz: ArrayLike) -> Floats:
+def group_delay_s(chain: ZeroPoleGain[complex], frequency_hz: ArrayLike) -> Floats:
     """Return the group delay -d(phase)/d(w) of a chain, in closed form.
 
     The factor 1 + j w T contributes Re(T/(1 + j w T)), with a minus sign for a zero.
 
     Parameters
     ----------
-    chain : Chain
+    chain : ZeroPoleGain
         The function.
     frequency_hz : array_like, shape (frequencies,)
         Frequencies [Hz], above 0.
@@ -152,8 +153,8 @@ def delay_table(
     frequency = np.atleast_1d(np.asarray(frequency_hz, dtype=float))
     if not np.all(np.isfinite(frequency) & (frequency > 0)):
         raise InputError("frequency", frequency_hz, "it must be finite and above 0 Hz")
-    alone = network_chain(network, loading=loading)
-    whole = joined(alone, playback_chain(curve, playback))
+    alone = network_zero_pole_gain(network, loading=loading)
+    whole = alone.times(playback_chain(curve, playback))
     return DelayTable(
         frequency,
         phase_deg(alone, frequency),

@@ -8,16 +8,17 @@ from typing import ClassVar
 
 import numpy as np
 
-from antecurve.analysis.chain import network_chain
+from antecurve.algebra.partial_fractions import partial_fractions
 from antecurve.analysis.noise import TEMPERATURE_K, noise_voltage
 from antecurve.analysis.peaks import peak_voltage
-from antecurve.analysis.waveform import SquareWave, modes
+from antecurve.analysis.waveform import SquareWave
 from antecurve.checked import checked
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.networks.centred_error import log_frequencies
 from antecurve.networks.compiled import input_impedance, output_impedance, transfer
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
 from antecurve.networks.deviation import reference_gain
+from antecurve.networks.poles_and_zeros import network_zero_pole_gain
 from antecurve.networks.topology import Loading, Network
 from antecurve.quantities import check_number
 from antecurve.results import Result
@@ -126,7 +127,9 @@ def level_report(
         noise_v=noise_voltage(
             network, loading=loading, band_hz=band_hz, temperature_k=TEMPERATURE_K
         ),
-        square_wave_peak_v=peak_voltage(modes(network_chain(network, loading=loading)), wave),
+        square_wave_peak_v=peak_voltage(
+            partial_fractions(network_zero_pole_gain(network, loading=loading)), wave
+        ),
         square_wave_amplitude_v=wave.amplitude_v,
         decades_hz=DECADES_HZ,
         decades_db=tuple(float(g) for g in gains),

@@ -21,7 +21,7 @@ from antecurve.checked import checked
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
 from antecurve.errors import InputError
 from antecurve.networks.centred_error import CentredError
-from antecurve.networks.compiled import evaluate, transfer_coefficients
+from antecurve.networks.compiled import transfer_coefficients
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
 from antecurve.networks.topology import Network
 from antecurve.quantities import LOAD_CAPACITANCES
@@ -225,7 +225,7 @@ def _evaluate(
         load_resistance=load,
         load_capacitance=capacitance,
     )
-    level = 20.0 * np.log10(np.abs(evaluate(found, REFERENCE_FREQUENCY_HZ)[:, 0]))
+    level = 20.0 * np.log10(np.abs(found.response(REFERENCE_FREQUENCY_HZ)[:, 0]))
     return level - level[0], CentredError(curve, band_hz=band_hz)(found)
 
 

@@ -10,11 +10,12 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.analysis.chain import network_chain
+from antecurve.algebra.partial_fractions import PartialFractions, partial_fractions
 from antecurve.analysis.subject import job_wave
-from antecurve.analysis.waveform import Modes, SquareWave, modes, response_to_square_wave, slope
+from antecurve.analysis.waveform import SquareWave, response_to_square_wave, slope
 from antecurve.checked import checked
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
+from antecurve.networks.poles_and_zeros import network_zero_pole_gain
 from antecurve.quantities import check_number
 from antecurve.results import Result
 
@@ -93,12 +94,12 @@ class PeakReport(Result):
         return None if self.overload_v is None else self.peak_v > self.overload_v
 
 
-def search_times(found: Modes, wave: SquareWave) -> Floats:
+def search_times(found: PartialFractions, wave: SquareWave) -> Floats:
     """Return times of a half period that resolve every mode, from an edge on.
 
     Parameters
     ----------
-    found : Modes
+    found : PartialFractions
         Partial fractions.
     wave : SquareWave
         The wave.
@@ -152,12 +153,12 @@ def largest_magnitude(function: Callable[[Floats], Floats], times: Floats) -> Ex
     return max(best, between, key=lambda extreme: extreme.magnitude)
 
 
-def peak_voltage(found: Modes, wave: SquareWave) -> float:
+def peak_voltage(found: PartialFractions, wave: SquareWave) -> float:
     """Return the largest magnitude of a square wave behind a chain.
 
     Parameters
     ----------
-    found : Modes
+    found : PartialFractions
         Partial fractions of the chain.
     wave : SquareWave
         The wave of EMF.
@@ -208,7 +209,7 @@ def peak_report(
     if overload_v is not None:
         check_number(overload_v, field="overload level", unit="V")
     wave = wave or job_wave(conditions)
-    found = modes(network_chain(network, loading=loading))
+    found = partial_fractions(network_zero_pole_gain(network, loading=loading))
     times = search_times(found, wave)
     peak = largest_magnitude(lambda t: response_to_square_wave(found, wave, t), times)
     if found.direct and not wave.rise_time_s:

@@ -10,9 +10,8 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain
-from antecurve.analysis.chain import Chain, unit_gain
 from antecurve.curves.construct import time_constant_from_frequency
-from antecurve.curves.model import Curve, zero_pole_gain
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, zero_pole_gain
 from antecurve.errors import InputError
 from antecurve.quantities import check_number
 
@@ -101,7 +100,7 @@ def time_constants(curve: Curve) -> TimeConstants:
     return TimeConstants(shelf, turnover, treble)
 
 
-def playback_chain(curve: Curve, playback: Playback = IDEAL) -> Chain:
+def playback_chain(curve: Curve, playback: Playback = IDEAL) -> ZeroPoleGain[complex]:
     """Return playback as a chain with unit gain at 1 kHz.
 
     Parameters
@@ -114,7 +113,7 @@ def playback_chain(curve: Curve, playback: Playback = IDEAL) -> Chain:
 
     Returns
     -------
-    Chain
+    ZeroPoleGain
         The playback function, magnitude 1 at 1 kHz.
 
     Raises
@@ -156,9 +155,8 @@ def playback_chain(curve: Curve, playback: Playback = IDEAL) -> Chain:
         poles_at_origin += 1
     if playback.high_corner_hz is not None:
         zeros.append(time_constant_from_frequency(playback.high_corner_hz))
-    return unit_gain(
-        ZeroPoleGain(tuple(zeros), tuple(poles), at_origin, poles_at_origin), inverse=True
-    )
+    emphasis = ZeroPoleGain(tuple(zeros), tuple(poles), at_origin, poles_at_origin)
+    return emphasis.inverse().with_unit_magnitude(REFERENCE_FREQUENCY_HZ)
 
 
 _TURNOVER_FAULTS = (

@@ -9,11 +9,12 @@ from typing import TYPE_CHECKING, ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.analysis.chain import Chain, network_chain
-from antecurve.analysis.waveform import modes
+from antecurve.algebra.partial_fractions import partial_fractions
+from antecurve.algebra.zero_pole_gain import ZeroPoleGain
 from antecurve.checked import checked
 from antecurve.networks.compiled import transfer
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
+from antecurve.networks.poles_and_zeros import network_zero_pole_gain
 from antecurve.networks.topology import Element, ElementKind, Loading, Network, Topology
 from antecurve.quantities import LEVELS, check_number, format_quantity
 from antecurve.results import Result
@@ -188,7 +189,7 @@ def part_stresses(
     for element, value in zip(network.topology.elements, network.values, strict=True):
         seen = _seen_from(network, element, loading)
         lone = Loading(loading.source_resistance, _VOLTMETER_OHM, 0.0)
-        voltage = amplitude_v * _variation(network_chain(seen, loading=lone))
+        voltage = amplitude_v * _variation(network_zero_pole_gain(seen, loading=lone))
         if element.kind is ElementKind.RESISTOR:
             gain = float(np.abs(transfer(seen, _WIDE, loading=lone)).max())
             power = (amplitude_v * gain) ** 2 / float(value)
@@ -219,9 +220,9 @@ def _seen_from(network: Network, element: Element, loading: Loading) -> Network:
     return Network(across, np.append(network.values, values))
 
 
-def _variation(chain: Chain) -> float:
+def _variation(chain: ZeroPoleGain[complex]) -> float:
     """Total variation of the step response from rest."""
-    found = modes(chain)
+    found = partial_fractions(chain)
     if not len(found.poles):
         return abs(found.direct)
     sizes = np.abs(found.poles)

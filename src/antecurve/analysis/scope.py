@@ -10,21 +10,17 @@ from typing import TYPE_CHECKING, ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.analysis.chain import Chain, joined, network_chain
+from antecurve.algebra.partial_fractions import PartialFractions, partial_fractions
+from antecurve.algebra.zero_pole_gain import ZeroPoleGain
 from antecurve.analysis.peaks import largest_magnitude, peak_voltage, search_times
 from antecurve.analysis.playback import IDEAL, Playback, common_faults, playback_chain
 from antecurve.analysis.subject import job_wave
-from antecurve.analysis.waveform import (
-    Modes,
-    SquareWave,
-    drive,
-    modes,
-    response_to_square_wave,
-)
+from antecurve.analysis.waveform import SquareWave, drive, response_to_square_wave
 from antecurve.arrays import hold_read_only
 from antecurve.checked import checked
 from antecurve.errors import InputError
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
+from antecurve.networks.poles_and_zeros import network_zero_pole_gain
 from antecurve.quantities import check_number
 from antecurve.results import Result
 
@@ -251,9 +247,9 @@ def scope_trace(
     curve, loading = conditions.curve, conditions.loading
     wave = wave or job_wave(conditions)
     time = _period(wave, samples)
-    emphasis = network_chain(network, loading=loading)
-    behind = modes(emphasis)
-    after = modes(joined(emphasis, playback_chain(curve, playback)))
+    emphasis = network_zero_pole_gain(network, loading=loading)
+    behind = partial_fractions(emphasis)
+    after = partial_fractions(emphasis.times(playback_chain(curve, playback)))
     if edges:
         time = np.unique(np.concatenate([time, _edges(behind, wave), _edges(after, wave)]))
     return ScopeTrace(
@@ -332,26 +328,28 @@ def limited_peaks(
     wave = wave or job_wave(conditions)
     check_number(bandwidth_hz, field="bandwidth", unit="Hz")
     check_number(rise_time_s, field="rise time", unit="s")
-    chain = network_chain(network_of(design), loading=conditions.loading)
+    emphasis = network_zero_pole_gain(network_of(design), loading=conditions.loading)
     slower = SquareWave(
         wave.frequency_hz,
         wave.amplitude_v,
         min(max(rise_time_s, wave.rise_time_s), wave.half_period_s),
     )
-    scope = Chain(1.0, (), (1.0 / (2.0 * math.pi * bandwidth_hz),))
+    oscilloscope: ZeroPoleGain[complex] = ZeroPoleGain((), (1.0 / (2.0 * math.pi * bandwidth_hz),))
+    behind = partial_fractions(emphasis)
+    seen = partial_fractions(emphasis.times(oscilloscope))
     return LimitedPeaks(
-        peak_v=peak_voltage(modes(chain), wave),
+        peak_v=peak_voltage(behind, wave),
         rise_time_s=slower.rise_time_s,
-        rise_time_peak_v=peak_voltage(modes(chain), slower),
+        rise_time_peak_v=peak_voltage(behind, slower),
         bandwidth_hz=bandwidth_hz,
-        bandwidth_peak_v=peak_voltage(modes(joined(chain, scope)), wave),
+        bandwidth_peak_v=peak_voltage(seen, wave),
     )
 
 
-def _edges(chain: Modes, wave: SquareWave) -> Floats:
+def _edges(response: PartialFractions, wave: SquareWave) -> Floats:
     """Times that resolve both edges of a period, those of the peaks among them."""
-    times = search_times(chain, wave)
-    peak = largest_magnitude(lambda t: response_to_square_wave(chain, wave, t), times)
+    times = search_times(response, wave)
+    peak = largest_magnitude(lambda t: response_to_square_wave(response, wave, t), times)
     half = np.append(times, peak.time_s)
     return np.concatenate([half, wave.half_period_s + half])
 
@@ -401,21 +399,21 @@ def fault_sheet(
     curve, loading = conditions.curve, conditions.loading
     wave = wave or job_wave(conditions)
     time = _period(wave, samples)
-    emphasis: Chain = network_chain(network, loading=loading)
+    emphasis: ZeroPoleGain[complex] = network_zero_pole_gain(network, loading=loading)
     traces = []
     for playback in common_faults(curve) if playbacks is None else playbacks:
-        found = modes(joined(emphasis, playback_chain(curve, playback)))
+        found = partial_fractions(emphasis.times(playback_chain(curve, playback)))
         values = response_to_square_wave(found, wave, time)
         traces.append(FaultTrace(playback, values, measure_trace(found, wave)))
     return FaultSheet(wave, time, tuple(traces))
 
 
-def measure_trace(found: Modes, wave: SquareWave) -> TraceMeasures:
+def measure_trace(found: PartialFractions, wave: SquareWave) -> TraceMeasures:
     """Return tilt, overshoot and rise time of a square wave behind a chain.
 
     Parameters
     ----------
-    found : Modes
+    found : PartialFractions
         Partial fractions of the chain.
     wave : SquareWave
         The wave.
@@ -449,17 +447,22 @@ def measure_trace(found: Modes, wave: SquareWave) -> TraceMeasures:
     )
 
 
-def _start_of_top(found: Modes, wave: SquareWave) -> float:
+def _start_of_top(found: PartialFractions, wave: SquareWave) -> float:
     """Slow modes at the edge, and fast ones as they settle."""
     fast = np.abs(found.poles) * wave.half_period_s * _EDGE_SHARE > 1.0
     settled = found.direct - float(np.sum(found.residues[fast] / found.poles[fast]).real)
-    slow = Modes(settled, found.poles[~fast], found.residues[~fast])
+    slow = PartialFractions(settled, found.poles[~fast], found.residues[~fast])
     sharp = SquareWave(wave.frequency_hz, wave.amplitude_v)
     return float(response_to_square_wave(slow, sharp, np.zeros(1))[0])
 
 
 def _rise_time(
-    found: Modes, wave: SquareWave, times: Floats, values: Floats, base: float, step: float
+    found: PartialFractions,
+    wave: SquareWave,
+    times: Floats,
+    values: Floats,
+    base: float,
+    step: float,
 ) -> float | None:
     """Time between the first crossings of 10 % and 90 % of the step."""
     from scipy.optimize import brentq

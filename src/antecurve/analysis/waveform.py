@@ -5,13 +5,9 @@ A square wave of +-A and half period h, rising at time 0, through r/(s - p) is, 
 .. math:: y(t) = A r \\, \\frac{2 (e^{pt} - 1) - (e^{ph} - 1)}{p \\, (1 + e^{ph})}
 
 and y(t + h) = -y(t); for p = 0 it is A r (t - h/2).  (The particular solution -A r/p plus the
-multiple of exp(pt) that makes y(h) = -y(0).)  A chain is the sum over its poles, plus A times
-its value at infinite frequency.  A finite rise time makes the input a trapezoid, which is the
-running mean of the square wave over the rise time; so is its response.
-
-Poles within 30 % of each other are not taken apart, which would lose digits: their joint
-contribution is Cauchy's integral on a circle around them, and the trapezoidal rule on a circle
-converges geometrically, so a handful of points on it serve as poles with complex residues.
+multiple of exp(pt) that makes y(h) = -y(0).)  A rational function is the sum over its
+poles, plus A times its value at infinite frequency.  A finite rise time makes the input a
+trapezoid, which is the running mean of the square wave over the rise time; so is its response.
 """
 
 from __future__ import annotations
@@ -22,15 +18,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from antecurve.analysis.chain import Chain, chain_response
+from antecurve.algebra.partial_fractions import PartialFractions
 from antecurve.checked import checked
 from antecurve.errors import InputError
 
-__all__ = ["Modes", "SquareWave", "drive", "modes", "response_to_square_wave", "slope"]
+__all__ = ["SquareWave", "drive", "response_to_square_wave", "slope"]
 
 Floats = NDArray[np.float64]
 Values = NDArray[np.float64] | NDArray[np.complex128]
-_CLOSE = 1.3
 _HAIR = 1e-15
 
 
@@ -74,112 +69,6 @@ class SquareWave:
     def half_period_s(self) -> float:
         """Half a period [s]."""
         return 0.5 / self.frequency_hz
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Modes:
-    """Partial fractions: H(s) = direct + sum of residues / (s - poles).
-
-    Attributes
-    ----------
-    direct : float
-        Value at infinite frequency.
-    poles : numpy.ndarray of complex, shape (modes,)
-        Poles [rad/s], or points on a circle around poles that lie close together.
-    residues : numpy.ndarray of complex, shape (modes,)
-        Residues [rad/s times the unit of H].
-    """
-
-    direct: float
-    poles: NDArray[np.complex128]
-    residues: NDArray[np.complex128]
-
-
-def modes(chain: Chain) -> Modes:
-    """Return the partial fractions of a chain.
-
-    Parameters
-    ----------
-    chain : Chain
-        At most as many zeros as poles; at most one pole at the origin.
-
-    Returns
-    -------
-    Modes
-        One per pole, several for poles that lie close together.
-
-    Raises
-    ------
-    InputError
-        When the chain has more zeros than poles or several poles at the origin.
-    """
-    if chain.excess < 0:
-        raise InputError(
-            "chain",
-            f"{-chain.excess} more zeros than poles",
-            "its square-wave response would hold impulses; give the curve an ultrasonic pole",
-        )
-    if chain.zeros_at_origin < -1:
-        raise InputError(
-            "chain",
-            f"{-chain.zeros_at_origin} poles at the origin",
-            "it may have one at most; give the curve a bass shelf or a bound towards DC",
-        )
-    direct = 0.0
-    if chain.excess == 0:
-        direct = chain.gain * float(
-            (np.prod(chain.zeros_s or [1.0]) / np.prod(chain.poles_s or [1.0])).real
-        )
-    groups = _groups(chain)
-    found = [
-        _contour(chain, group, [p for other in groups if other is not group for p in other])
-        if len(group) > 1
-        else _residue(chain, group[0])
-        for group in groups
-    ]
-    if not found:
-        empty = np.empty(0, dtype=complex)
-        return Modes(direct, empty, empty)
-    poles, residues = (np.concatenate(parts) for parts in zip(*found, strict=True))
-    return Modes(direct, poles, residues)
-
-
-def _groups(chain: Chain) -> list[list[complex]]:
-    """Poles [rad/s] in groups whose neighbours lie within 30 % of each other."""
-    poles = sorted((-1.0 / p for p in chain.poles_s), key=abs)
-    groups: list[list[complex]] = [[0j]] if chain.zeros_at_origin < 0 else []
-    for pole in poles:
-        last = groups[-1][-1] if groups else 0j
-        if last and abs(pole) <= _CLOSE * abs(last):
-            groups[-1].append(pole)
-        else:
-            groups.append([pole])
-    return groups
-
-
-def _residue(chain: Chain, pole: complex) -> tuple[Values, Values]:
-    """A pole by itself: every factor at the pole, the pole's own replaced by its 1/T."""
-    if pole == 0:
-        rest = Chain(chain.gain, chain.zeros_s, chain.poles_s, 0)
-        return np.zeros(1, dtype=complex), chain_response(rest, [0j])
-    own = min(chain.poles_s, key=lambda p: abs(p + 1.0 / pole))
-    others = list(chain.poles_s)
-    others.remove(own)
-    rest = Chain(chain.gain, chain.zeros_s, tuple(others), chain.zeros_at_origin)
-    return np.array([pole]), chain_response(rest, [pole]) / own
-
-
-def _contour(chain: Chain, group: list[complex], others: list[complex]) -> tuple[Values, Values]:
-    """Points on a circle around a group of poles, short of the others and of the origin."""
-    centre = complex((min(p.real for p in group) + max(p.real for p in group)) / 2.0)
-    inner = max(abs(p - centre) for p in group)
-    outer = min([abs(p - centre) for p in others] + [abs(centre)])
-    radius = max(math.sqrt(inner * outer), 0.4 * outer)
-    # Error of the rule: (inner/radius)**n + (radius/outer)**n, here below 1e-16.
-    points = min(512, math.ceil(37.0 / math.log(outer / radius)))
-    around = radius * np.exp(2j * math.pi * (np.arange(points) + 0.5) / points)
-    at = centre + around
-    return at, chain_response(chain, at) * around / points
 
 
 def _expm1_over(p: complex, t: Floats) -> Values:
@@ -261,13 +150,13 @@ def drive(wave: SquareWave, time_s: ArrayLike) -> Floats:
     return np.asarray(wave.amplitude_v * sign * shape)
 
 
-def response_to_square_wave(found: Modes, wave: SquareWave, time_s: ArrayLike) -> Floats:
+def response_to_square_wave(found: PartialFractions, wave: SquareWave, time_s: ArrayLike) -> Floats:
     """Return what a square wave becomes, in periodic steady state.
 
     Parameters
     ----------
-    found : Modes
-        Partial fractions of the chain.
+    found : PartialFractions
+        Partial fractions of the function.
     wave : SquareWave
         The wave.
     time_s : array_like, shape (...)
@@ -291,13 +180,13 @@ def response_to_square_wave(found: Modes, wave: SquareWave, time_s: ArrayLike) -
     return np.asarray(sign * (wave.amplitude_v * total + plain))
 
 
-def slope(found: Modes, wave: SquareWave, time_s: ArrayLike) -> Floats:
+def slope(found: PartialFractions, wave: SquareWave, time_s: ArrayLike) -> Floats:
     """Return the slope of the trace.
 
     Parameters
     ----------
-    found : Modes
-        Partial fractions of the chain.
+    found : PartialFractions
+        Partial fractions of the function.
     wave : SquareWave
         The wave.
     time_s : array_like, shape (...)

@@ -31,13 +31,14 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.algebra.transfer_function import TransferFunction
 from antecurve.analysis.sensitivity import relative_sensitivity
 from antecurve.analysis.subject import WithParts, picked_of
 from antecurve.checked import checked
 from antecurve.curves.model import Curve, response, zero_pole_gain
 from antecurve.errors import InputError
 from antecurve.networks.centred_error import CentredError, log_frequencies
-from antecurve.networks.compiled import Coefficients, evaluate, loaded_coefficients
+from antecurve.networks.compiled import loaded_coefficients
 from antecurve.networks.conditions import Conditions, conditions_of
 from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import Loading, Network
@@ -175,7 +176,7 @@ class _Problem:
         found = loaded_coefficients(self.topology, values, loading=self.loading)
         one = np.ones(1)
         return tuple(
-            evaluate(Coefficients(part, one), self.frequency)
+            TransferFunction(part, one).response(self.frequency)
             for part in (found.numerator, found.denominator)
         )
 

@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.arrays import hold_read_only
-from antecurve.networks.compiled import evaluate, transfer_coefficients
+from antecurve.networks.compiled import transfer_coefficients
 from antecurve.networks.topology import ElementKind, Loading, Network, Topology
 from antecurve.parts.distributions import deviation_quantile, standard_deviation
 from antecurve.parts.position import PickedNetwork
@@ -234,7 +234,7 @@ def network_log_response(
         load_resistance=load.load_resistance * factor[..., count + 1],
         load_capacitance=load.load_capacitance * factor[..., count + 2],
     )
-    return np.asarray(np.log(evaluate(found, frequency_hz)))
+    return np.asarray(np.log(found.response(frequency_hz)))
 
 
 def network_slopes(knowledge: NetworkKnowledge, sources: Floats, frequency_hz: Floats) -> Complex:

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.algebra.transfer_function import TransferFunction, magnitude_squared_coefficients
 from antecurve.curves.model import Curve, response
-from antecurve.networks.compiled import Coefficients, magnitude_squared_coefficients
 from antecurve.quantities import check_band
 
 __all__ = ["CentredError", "Peaks", "highest_peaks", "log_frequencies"]
@@ -123,12 +123,12 @@ class CentredError:
         self._squared = (2.0 * math.pi * frequency) ** 2
         self._curve_db = 20.0 * np.log10(np.abs(response(curve, frequency)))
 
-    def __call__(self, coefficients: Coefficients) -> Floats:
+    def __call__(self, coefficients: TransferFunction) -> Floats:
         """Return centred errors.
 
         Parameters
         ----------
-        coefficients : Coefficients, shape (rows, powers)
+        coefficients : TransferFunction, shape (rows, powers)
             Transfer functions, ascending powers of s.
 
         Returns

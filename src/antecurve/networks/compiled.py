@@ -7,26 +7,23 @@ Every number that the package prints about a network comes through here, from th
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from antecurve.algebra.transfer_function import TransferFunction
 from antecurve.networks.forest_sums import ForestSum, forest_sum
 from antecurve.networks.symbolic import refuse_large
 from antecurve.networks.topology import Loading, Network, Topology
 
 __all__ = [
-    "Coefficients",
     "check_solvable",
-    "evaluate",
     "input_impedance",
     "input_impedance_coefficients",
     "loaded_coefficients",
     "lossy_transfer",
-    "magnitude_squared_coefficients",
     "output_impedance",
     "output_impedance_coefficients",
     "transfer",
@@ -34,22 +31,6 @@ __all__ = [
 ]
 
 Floats = NDArray[np.float64]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Coefficients:
-    """A ratio of polynomials in s by its coefficients.
-
-    Attributes
-    ----------
-    numerator : numpy.ndarray of float, shape (..., m + 1)
-        Coefficients of ascending powers of s; leading axes run over builds.
-    denominator : numpy.ndarray of float, shape (..., n + 1)
-        Likewise.
-    """
-
-    numerator: Floats
-    denominator: Floats
 
 
 @lru_cache(maxsize=256)
@@ -64,14 +45,14 @@ def _coefficients(
     source_resistance: ArrayLike,
     load_resistance: ArrayLike,
     load_capacitance: ArrayLike,
-) -> Coefficients:
+) -> TransferFunction:
     elements = np.moveaxis(np.asarray(values, dtype=float), -1, 0)
     loading = (
         np.asarray(v, dtype=float) for v in (source_resistance, load_resistance, load_capacitance)
     )
     top, bottom = _compiled(topology, which)(*elements, *loading)
     # Coefficients lie contiguous over builds: what is computed per coefficient then streams.
-    return Coefficients(np.moveaxis(top, 0, -1), np.moveaxis(bottom, 0, -1))
+    return TransferFunction(np.moveaxis(top, 0, -1), np.moveaxis(bottom, 0, -1))
 
 
 def check_solvable(topology: Topology) -> None:
@@ -98,7 +79,7 @@ def transfer_coefficients(
     source_resistance: ArrayLike,
     load_resistance: ArrayLike,
     load_capacitance: ArrayLike,
-) -> Coefficients:
+) -> TransferFunction:
     """Return the coefficients of H(s) = output voltage / EMF.
 
     Parameters
@@ -114,7 +95,7 @@ def transfer_coefficients(
 
     Returns
     -------
-    Coefficients
+    TransferFunction
         Ascending powers of s; all shapes broadcast together.
     """
     return _coefficients(
@@ -122,7 +103,9 @@ def transfer_coefficients(
     )
 
 
-def loaded_coefficients(topology: Topology, values: ArrayLike, *, loading: Loading) -> Coefficients:
+def loaded_coefficients(
+    topology: Topology, values: ArrayLike, *, loading: Loading
+) -> TransferFunction:
     """Return the coefficients of H(s) with one source and load for all builds.
 
     Parameters
@@ -136,7 +119,7 @@ def loaded_coefficients(topology: Topology, values: ArrayLike, *, loading: Loadi
 
     Returns
     -------
-    Coefficients
+    TransferFunction
         As `transfer_coefficients` returns them.
     """
     return transfer_coefficients(
@@ -154,7 +137,7 @@ def input_impedance_coefficients(
     *,
     load_resistance: ArrayLike,
     load_capacitance: ArrayLike,
-) -> Coefficients:
+) -> TransferFunction:
     """Return the coefficients of the impedance at ``in``, source not counted, load connected.
 
     Parameters
@@ -170,7 +153,7 @@ def input_impedance_coefficients(
 
     Returns
     -------
-    Coefficients
+    TransferFunction
         Impedance [ohm], ascending powers of s.
     """
     return _coefficients(topology, "input", values, 1.0, load_resistance, load_capacitance)
@@ -178,7 +161,7 @@ def input_impedance_coefficients(
 
 def output_impedance_coefficients(
     topology: Topology, values: ArrayLike, *, source_resistance: ArrayLike
-) -> Coefficients:
+) -> TransferFunction:
     """Return the coefficients of the impedance at the output, source counted, load not.
 
     Parameters
@@ -192,61 +175,10 @@ def output_impedance_coefficients(
 
     Returns
     -------
-    Coefficients
+    TransferFunction
         Impedance [ohm], ascending powers of s.
     """
     return _coefficients(topology, "output", values, source_resistance, 1.0, 0.0)
-
-
-def evaluate(coefficients: Coefficients, frequency_hz: ArrayLike) -> NDArray[np.complex128]:
-    """Evaluate a ratio of polynomials at s = j 2 pi f.
-
-    Parameters
-    ----------
-    coefficients : Coefficients
-        Leading axes (...) run over builds.
-    frequency_hz : array_like, shape (frequencies,)
-        Frequencies [Hz].
-
-    Returns
-    -------
-    numpy.ndarray of complex, shape (..., frequencies)
-        The ratio.
-    """
-    s = 2j * math.pi * np.atleast_1d(np.asarray(frequency_hz, dtype=float))
-
-    def value(polynomial: Floats) -> NDArray[np.complex128]:
-        return np.asarray(polynomial @ (s ** np.arange(polynomial.shape[-1])[:, None]))
-
-    return np.asarray(value(coefficients.numerator) / value(coefficients.denominator))
-
-
-def magnitude_squared_coefficients(polynomial: ArrayLike) -> Floats:
-    """Return the coefficients of abs(P(j w))**2 in powers of w**2.
-
-    Parameters
-    ----------
-    polynomial : array_like, shape (..., n + 1)
-        Real coefficients of P(s), ascending.
-
-    Returns
-    -------
-    numpy.ndarray of float, shape (..., n + 1)
-        Coefficients of ascending powers of w**2.
-
-    Examples
-    --------
-    >>> magnitude_squared_coefficients([1.0, 2.0])  # abs(1 + 2jw)**2 = 1 + 4 w**2
-    array([1., 4.])
-    """
-    p = np.asarray(polynomial, dtype=float)
-    order = p.shape[-1] - 1
-    squared = np.zeros_like(p)
-    for power in range(order + 1):
-        for low in range(max(0, 2 * power - order), min(order, 2 * power) + 1):
-            sign = -1.0 if (power - low) % 2 else 1.0
-            squared[..., power] += sign * p[..., low] * p[..., 2 * power - low]
-    return squared
 
 
 def transfer(
@@ -269,7 +201,7 @@ def transfer(
         The response.
     """
     found = loaded_coefficients(network.topology, network.values, loading=loading)
-    return evaluate(found, frequency_hz)
+    return found.response(frequency_hz)
 
 
 def lossy_transfer(
@@ -336,7 +268,7 @@ def input_impedance(
         load_resistance=loading.load_resistance,
         load_capacitance=loading.load_capacitance,
     )
-    return evaluate(found, frequency_hz)
+    return found.response(frequency_hz)
 
 
 def output_impedance(
@@ -361,4 +293,4 @@ def output_impedance(
     found = output_impedance_coefficients(
         network.topology, network.values, source_resistance=loading.source_resistance
     )
-    return evaluate(found, frequency_hz)
+    return found.response(frequency_hz)

@@ -19,13 +19,10 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.algebra.transfer_function import TransferFunction, magnitude_squared_coefficients
 from antecurve.arrays import read_only
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, response
-from antecurve.networks.compiled import (
-    Coefficients,
-    loaded_coefficients,
-    magnitude_squared_coefficients,
-)
+from antecurve.networks.compiled import loaded_coefficients
 from antecurve.networks.topology import Loading, Topology
 from antecurve.quantities import DB_PER_NEPER, check_band
 
@@ -45,7 +42,7 @@ class _Deviations:
 
     __slots__ = ("above", "below", "nominal", "scale", "wide")
 
-    def __init__(self, nominal: Coefficients, squared: Floats, weights: Floats) -> None:
+    def __init__(self, nominal: TransferFunction, squared: Floats, weights: Floats) -> None:
         n0, d0 = nominal.numerator[0], nominal.denominator[0]
         powers = squared[:, None] ** np.arange(max(len(n0), len(d0)))
         top, bottom = powers[:, : len(n0)], powers[:, : len(d0)]
@@ -63,7 +60,7 @@ class _Deviations:
         self.above = np.hstack([ratio[:, None] * top, -bottom, ratio[:, None] - 1.0]).astype("f4")
         self.below = np.hstack([bottom, np.ones((len(squared), 1))]).astype("f4")
 
-    def columns(self, builds: Coefficients) -> NDArray[np.float32]:
+    def columns(self, builds: TransferFunction) -> NDArray[np.float32]:
         """Relative deviations of the coefficients, shape (rows, builds)."""
         deviations = np.empty((len(self.nominal) + 1, len(builds.numerator)), dtype=np.float32)
         rows = (*builds.numerator.T, *builds.denominator.T)
@@ -127,7 +124,7 @@ class BandError:
             self._weights,
         )
 
-    def power_coefficients(self, values: Floats) -> Coefficients:
+    def power_coefficients(self, values: Floats) -> TransferFunction:
         """Return abs(H)**2 of builds as a ratio of polynomials in w**2.
 
         Parameters
@@ -137,11 +134,11 @@ class BandError:
 
         Returns
         -------
-        Coefficients
+        TransferFunction
             Ascending powers of w**2, shape (builds, powers); contiguous over builds.
         """
         coefficients = loaded_coefficients(self._topology, values.T, loading=self._loading)
-        return Coefficients(
+        return TransferFunction(
             magnitude_squared_coefficients(coefficients.numerator),
             magnitude_squared_coefficients(coefficients.denominator),
         )
@@ -150,12 +147,12 @@ class BandError:
         squared = (2.0 * math.pi * self.frequency_hz) ** 2
         return np.asarray(squared[:, None] ** np.arange(count))
 
-    def ratio(self, builds: Coefficients) -> Floats:
+    def ratio(self, builds: TransferFunction) -> Floats:
         """Return abs(H/E)**2.
 
         Parameters
         ----------
-        builds : Coefficients
+        builds : TransferFunction
             As `power_coefficients` returns them.
 
         Returns
@@ -167,12 +164,12 @@ class BandError:
         above = self._powers(len(top)) * self._weights[:, None]
         return np.asarray((above @ top) / (self._powers(len(bottom)) @ bottom))
 
-    def centred_db(self, builds: Coefficients) -> Floats:
+    def centred_db(self, builds: TransferFunction) -> Floats:
         """Return the centred error.
 
         Parameters
         ----------
-        builds : Coefficients
+        builds : TransferFunction
             As `power_coefficients` returns them.
 
         Returns
@@ -197,17 +194,17 @@ class BandError:
             value.min(axis=0, out=low[part])
         return np.asarray(0.5 * _DB * (np.log1p(high, dtype=float) - np.log1p(low, dtype=float)))
 
-    def _plainly(self, builds: Coefficients) -> Floats:
+    def _plainly(self, builds: TransferFunction) -> Floats:
         """The centred error in double precision, where the error itself spans many decibels."""
         ratio = np.log(self.ratio(builds))
         return np.asarray(0.5 * _DB * (ratio.max(axis=0) - ratio.min(axis=0)))
 
-    def level_db(self, builds: Coefficients) -> Floats:
+    def level_db(self, builds: TransferFunction) -> Floats:
         """Return the level at 1 kHz.
 
         Parameters
         ----------
-        builds : Coefficients
+        builds : TransferFunction
             As `power_coefficients` returns them.
 
         Returns

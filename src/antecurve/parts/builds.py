@@ -10,9 +10,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from antecurve.algebra.transfer_function import TransferFunction
 from antecurve.curves.model import Curve
 from antecurve.job import Job
-from antecurve.networks.compiled import Coefficients
 from antecurve.networks.topology import Loading
 from antecurve.parts.band_error import BandError
 from antecurve.parts.distributions import BLOCK, PartSource, draw_block, part_source
@@ -68,7 +68,7 @@ class Builds:
     evaluator: BandError
     seed: int
 
-    def block(self, number: int, *, channel: int = 0) -> Coefficients:
+    def block(self, number: int, *, channel: int = 0) -> TransferFunction:
         """Return abs(H)**2 of one block of builds.
 
         Parameters
@@ -80,7 +80,7 @@ class Builds:
 
         Returns
         -------
-        Coefficients
+        TransferFunction
             As `BandError.power_coefficients` returns them.
         """
         parts = draw_block(self.source, seed=self.seed, block=number, channel=channel)

@@ -12,7 +12,6 @@ from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.job import Job
 from antecurve.networks.centred_error import log_frequencies
 from antecurve.networks.compiled import (
-    evaluate,
     input_impedance_coefficients,
     loaded_coefficients,
     output_impedance_coefficients,
@@ -75,11 +74,11 @@ def limit_values(topology: Topology, job: Job, values: Floats) -> LimitValues:
     )
     band = log_frequencies(*job.target.band_hz, points_per_decade=24)
     one = REFERENCE_FREQUENCY_HZ
-    gain = np.abs(evaluate(level, one)[..., 0])
+    gain = np.abs(level.response(one)[..., 0])
     return LimitValues(
         20.0 * np.log10(gain / job.gain),
-        np.abs(evaluate(output, one)[..., 0]),
-        np.abs(evaluate(entry, band)).min(axis=-1),
+        np.abs(output.response(one)[..., 0]),
+        np.abs(entry.response(band)).min(axis=-1),
     )
 
 

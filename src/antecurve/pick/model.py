@@ -13,10 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.algebra.transfer_function import TransferFunction
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, level_db
 from antecurve.job import Job
 from antecurve.networks.compiled import (
-    Coefficients,
     input_impedance_coefficients,
     loaded_coefficients,
     output_impedance_coefficients,
@@ -84,7 +84,7 @@ class NetworkModel:
         self._low = _Powers(np.array([2.0 * math.pi * REFERENCE_FREQUENCY_HZ]))
         self._high = _Powers(np.array([2.0 * math.pi * job.target.band_hz[1]]))
 
-    def transfer(self, values: Floats) -> Coefficients:
+    def transfer(self, values: Floats) -> TransferFunction:
         """Return the coefficients of H for many networks.
 
         Parameters
@@ -94,13 +94,13 @@ class NetworkModel:
 
         Returns
         -------
-        Coefficients
+        TransferFunction
             Ascending powers of s.
         """
         loading = self.job.loading
         return loaded_coefficients(self.topology, values, loading=loading)
 
-    def output(self, values: Floats) -> Coefficients:
+    def output(self, values: Floats) -> TransferFunction:
         """Return the coefficients of the output impedance; parameters as in `transfer`.
 
         Parameters
@@ -110,14 +110,14 @@ class NetworkModel:
 
         Returns
         -------
-        Coefficients
+        TransferFunction
             Ascending powers of s.
         """
         return output_impedance_coefficients(
             self.topology, values, source_resistance=self.job.loading.source_resistance
         )
 
-    def input(self, values: Floats) -> Coefficients:
+    def input(self, values: Floats) -> TransferFunction:
         """Return the coefficients of the input impedance; parameters as in `transfer`.
 
         Parameters
@@ -127,7 +127,7 @@ class NetworkModel:
 
         Returns
         -------
-        Coefficients
+        TransferFunction
             Ascending powers of s.
         """
         loading = self.job.loading
@@ -262,7 +262,9 @@ def _with_zeros(values: Floats) -> Floats:
     return stacked
 
 
-def _linear(coefficients: Coefficients, powers: _Powers, *, numerator_sizes: bool = True) -> Linear:
+def _linear(
+    coefficients: TransferFunction, powers: _Powers, *, numerator_sizes: bool = True
+) -> Linear:
     rows: Floats | float = 0.0
     slopes: Floats | float = 0.0
     sizes: Floats | float = 0.0

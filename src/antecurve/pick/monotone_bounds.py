@@ -25,8 +25,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.algebra.transfer_function import TransferFunction
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
-from antecurve.networks.compiled import Coefficients
 from antecurve.pick.boxes import Boxes, Grids, joined
 from antecurve.pick.model import NEPER_DB, NetworkModel
 from antecurve.pick.time_constants import TimeConstantHull, time_constant_hull
@@ -123,7 +123,7 @@ class MonotoneBounds:
             keep &= self._output(low, high, limit)
         return keep
 
-    def _ratios(self, at_low: Coefficients, at_high: Coefficients) -> NDArray[np.bool_]:
+    def _ratios(self, at_low: TransferFunction, at_high: TransferFunction) -> NDArray[np.bool_]:
         keep = np.ones(len(at_low.numerator), dtype=bool)
         for windows, low, high, shift in (
             (self._top, at_low.numerator, at_high.numerator, self._origin),
@@ -139,7 +139,7 @@ class MonotoneBounds:
         least = self._model.transfer(np.where(self._rising, low, high))
         most = self._model.transfer(np.where(self._rising, high, low))
 
-        def at(coefficients: Coefficients) -> tuple[Floats, Floats]:
+        def at(coefficients: TransferFunction) -> tuple[Floats, Floats]:
             top = coefficients.numerator[:, self._origin :]
             bottom = coefficients.denominator[:, self._base :]
             return (

@@ -19,13 +19,10 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.algebra.transfer_function import TransferFunction, magnitude_squared_coefficients
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain
 from antecurve.networks.centred_error import log_frequencies
-from antecurve.networks.compiled import (
-    Coefficients,
-    magnitude_squared_coefficients,
-    transfer_coefficients,
-)
+from antecurve.networks.compiled import transfer_coefficients
 from antecurve.networks.topology import Loading, Topology
 from antecurve.synthesis.impedance import product_of
 from antecurve.synthesis.rational import gain_constant_for
@@ -88,7 +85,7 @@ class OwnEquations:
         self._top = np.flatnonzero(probe.numerator > 0)
         self._bottom = np.flatnonzero(probe.denominator > 0)
 
-    def coefficients(self, logs: Floats) -> Coefficients:
+    def coefficients(self, logs: Floats) -> TransferFunction:
         """Return the coefficients of H(s).
 
         Parameters
@@ -98,7 +95,7 @@ class OwnEquations:
 
         Returns
         -------
-        Coefficients
+        TransferFunction
             Of ascending powers of s.
         """
         return transfer_coefficients(
@@ -184,7 +181,7 @@ class OwnEquations:
             self._last = (key, make())
         return self._last[1]
 
-    def _with_slopes(self, logs: Floats) -> tuple[Coefficients, Coefficients]:
+    def _with_slopes(self, logs: Floats) -> tuple[TransferFunction, TransferFunction]:
         """Coefficients, and their derivatives by each log value, shape (elements, powers).
 
         Each coefficient is linear in each element, so that doubling one element adds exactly
@@ -193,7 +190,7 @@ class OwnEquations:
         batch = np.vstack([logs, logs + math.log(2.0) * np.eye(self.count)])
         both = self.coefficients(batch)
         top, bottom = both.numerator, both.denominator
-        return Coefficients(top[0], bottom[0]), Coefficients(
+        return TransferFunction(top[0], bottom[0]), TransferFunction(
             top[1:] - top[0], bottom[1:] - bottom[0]
         )
 

@@ -17,7 +17,6 @@ import numpy as np
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, zero_pole_gain
 from antecurve.errors import InputError, UnattainableError
-from antecurve.networks.compiled import evaluate
 from antecurve.networks.conditions import Conditions
 from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import ElementKind, Loading, Network, Topology
@@ -159,7 +158,7 @@ def solve_own_network(
     if equations.held is not None:
         slopes = slopes[:-1]  # what is held is not determined by the curve
     network = Network(topology, equations.values(logs))
-    level = abs(evaluate(equations.coefficients(logs), [REFERENCE_FREQUENCY_HZ])[0])
+    level = abs(equations.coefficients(logs).response([REFERENCE_FREQUENCY_HZ])[0])
     return OwnSolution(
         network,
         solved is not None,
