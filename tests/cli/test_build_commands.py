@@ -262,7 +262,7 @@ def test_check_takes_the_data_of_the_parts_in_hand(
         (["--temperatures", "40:10"], "the lower first"),
         (["--temperatures", "warm"], "the lower first"),
         (["--temperatures", "-300:20"], "temperature: received -300.0"),
-        (["--reference-temperature", "nan"], "temperature: received nan"),
+        (["--reference-temperature", "nan"], "reference_c: received nan"),
         (["--coefficient", "C1"], "--coefficient"),
         (["--coefficient", "C9=5"], "given for one of R1, C1a"),
         (["--loss", "C1=-1"], "0 or greater"),
