@@ -49,10 +49,10 @@ def solve_cards(
 
 
 def read_cards(text: str) -> list[Card]:
-    """Cards of a netlist, ``REF NODE NODE VALUE``; comment lines begin with ``*``."""
+    """Resistors and capacitors of a netlist, ``REF NODE NODE VALUE``."""
     cards = []
     for line in text.splitlines():
-        if line and not line.startswith("*"):
+        if line.startswith(("R", "C")):
             ref, a, b, value = line.split()
             cards.append((ref, a, b, float(value)))
     return cards

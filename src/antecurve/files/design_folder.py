@@ -11,6 +11,8 @@ from antecurve.files.netlist import netlist
 from antecurve.files.output_folder import write_folder
 from antecurve.files.parts_file import parts_csv
 from antecurve.files.table import csv_bytes
+from antecurve.job import Job
+from antecurve.networks.topology import Network
 from antecurve.pipeline import Design, design_parts_list
 
 __all__ = ["design_files", "response_csv", "write_design"]
@@ -55,15 +57,22 @@ def design_files(design: Design) -> dict[str, bytes]:
     job, network = design.job, design.network
     second = {}
     if design.second is not None:
-        cards = netlist(design.second.network, loading=job.loading, title=f"{job.title}, second")
-        second["network-2.cir"] = cards.encode()
+        second["network-2.cir"] = _cards(job, design.second.network, f"{job.title}, second")
     return {
         **second,
         "design.json": design_json(design),
         "parts.csv": parts_csv(design_parts_list(design)),
         "response.csv": response_csv(design.analysis.response),
-        "network.cir": netlist(network, loading=job.loading, title=job.title).encode(),
+        "network.cir": _cards(job, network, job.title),
     }
+
+
+def _cards(job: Job, network: Network, title: str) -> bytes:
+    """Content of the netlist of one network."""
+    conditions = job.conditions
+    return netlist(
+        network, loading=conditions.loading, band_hz=conditions.band_hz, title=title
+    ).encode()
 
 
 def write_design(

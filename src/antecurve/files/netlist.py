@@ -1,14 +1,23 @@
-"""``network.cir``: one card a line, ``REF NODE NODE VALUE``, source and load included."""
+"""``network.cir``: the network between source and load, as a circuit simulator runs it."""
 
 from __future__ import annotations
 
+from antecurve.networks.conditions import AUDIO_BAND_HZ
 from antecurve.networks.topology import ElementKind, Loading, Network
 
 __all__ = ["netlist"]
 
+_POINTS_PER_DECADE = 40  # as many as response.csv has at least
 
-def netlist(network: Network, *, loading: Loading, title: str = "") -> str:
-    """Return the cards of a network between its source and load.
+
+def netlist(
+    network: Network,
+    *,
+    loading: Loading,
+    band_hz: tuple[float, float] = AUDIO_BAND_HZ,
+    title: str = "",
+) -> str:
+    """Write a network as a netlist that a general circuit simulator runs as it is.
 
     Parameters
     ----------
@@ -16,20 +25,32 @@ def netlist(network: Network, *, loading: Loading, title: str = "") -> str:
         The network; one card a position, joined parts as one value.
     loading : Loading
         Source and load, as cards RSOURCE, RLOAD and CLOAD, present even when zero.
+    band_hz : tuple of float, optional
+        Low and high end [Hz] of the analysis.
     title : str, optional
         Title for the first comment line.
 
     Returns
     -------
     str
-        Lines; comments begin with ``*``; numbers with full precision.
+        Lines: comments, which begin with ``*``; the source; one element a line, ``REF NODE NODE
+        VALUE``; the small-signal analysis and what it prints.  Numbers with full precision.
+
+    Notes
+    -----
+    The EMF is 1 V, so that the printed levels are those of the response [dB].  Simulators replace
+    0 ohm by some small resistance.  A source of 0 ohm is therefore bridged by VSHORT, 0 V, which
+    is exact.  The voltage across the output is printed, also where neither node is ground.
     """
     topology = network.topology
     plain = " ".join(title.split())
+    bridged = [] if loading.source_resistance else ["VSHORT drive in 0.0"]
     lines = [
         f"* {plain}",
         f"* form {topology.form}; ohm and farad; EMF between drive and 0",
+        "VSOURCE drive 0 AC 1",
         f"RSOURCE drive in {loading.source_resistance!r}",
+        *bridged,
     ]
     for kind in (ElementKind.RESISTOR, ElementKind.CAPACITOR):
         lines += [
@@ -38,8 +59,14 @@ def netlist(network: Network, *, loading: Loading, title: str = "") -> str:
             if element.kind is kind
         ]
     plus, minus = topology.output
+    across = plus if minus == "0" else f"{plus},{minus}"
+    low_hz, high_hz = band_hz
     lines += [
         f"RLOAD {plus} {minus} {loading.load_resistance!r}",
         f"CLOAD {plus} {minus} {loading.load_capacitance!r}",
+        "* small-signal analysis over the band; level [dB] and phase [rad] of the output",
+        f".ac dec {_POINTS_PER_DECADE} {low_hz!r} {high_hz!r}",
+        f".print ac vdb({across}) vp({across})",
+        ".end",
     ]
     return "\n".join(lines) + "\n"
