@@ -107,7 +107,8 @@ def test_every_key_of_the_format_is_present(written: Path) -> None:
     ]["elements"][0].keys()
     assert {"p50", "p95", "p99", "max"} <= content["spread"]["centred_db"].keys()
     assert {"limit_db", "fraction", "low", "high"} <= content["spread"]["yield"].keys()
-    assert {"ref", "db_per_percent_max", "share"} <= content["spread"]["sensitivity"][0].keys()
+    names = {"ref", "db_per_percent_max", "level_db_per_percent", "share"}
+    assert names <= content["spread"]["sensitivity"][0].keys()
     assert {
         "source_ohm", "load_ohm", "load_f", "level_shift_db", "error_centred_db",
     } <= content["loading"]["rows"][0].keys()  # fmt: skip

@@ -13,10 +13,12 @@ from bench_networks import (
     DISC,
     LOADING,
     bench_network,
+    cards,
     network_of,
     position,
     random_network,
 )
+from nodal import solve_cards
 
 from antecurve.analysis.planning import with_tolerances
 from antecurve.analysis.sensitivity import relative_sensitivity, sensitivities, tighten_first
@@ -90,6 +92,39 @@ def test_a_divider_by_hand() -> None:
     np.testing.assert_allclose(found.db_per_percent[0], -0.75 * 20 / np.log(10) / 100, rtol=1e-9)
     np.testing.assert_allclose(found.db_per_percent[1], 0.75 * 20 / np.log(10) / 100, rtol=1e-9)
     np.testing.assert_allclose(found.error_db_per_percent, 0.0, atol=1e-12)
+    # A divider moves the level alone, by as much the other way.
+    by_hand = 0.75 * 20 / np.log(10) / 100
+    first, second = found.positions
+    assert first.level_db_per_percent == pytest.approx(-by_hand, rel=1e-9)
+    assert second.level_db_per_percent == pytest.approx(by_hand, rel=1e-9)
+    assert first.db_per_percent_max == pytest.approx(0.0, abs=1e-12)
+
+
+def test_level_and_shape_equal_those_of_a_network_a_thousandth_off() -> None:
+    """Each position moved by 0.1 % either way and solved anew: level and error about its mean."""
+    picked = bench_network()
+    frequency = np.geomspace(*BAND, 2001)
+    with_reference = np.append(frequency, 1000.0)
+    found = sensitivities(picked, Conditions(curve=DISC, loading=LOADING, band_hz=BAND))
+    for k, position_found in enumerate(found.positions):
+        levels = []
+        for factor in (1.001, 0.999):
+            values = picked.network.values.copy()
+            values[k] *= factor
+            solved = solve_cards(cards(picked, values), with_reference)
+            levels.append(20 * np.log10(np.abs(solved)))
+        change = (levels[0] - levels[1]) / 0.2
+        # The next term of the difference is 1e-6 of the first.
+        assert position_found.level_db_per_percent == pytest.approx(change[-1], abs=1e-6)
+        shape = change[:-1] - change[:-1].mean()
+        # The mean over 121 frequencies in place of 2001 gives 1 % of the ends another weight.
+        assert position_found.db_per_percent_max == pytest.approx(np.abs(shape).max(), abs=6e-4)
+    # The resistor across the output moves the level and hardly the shape; a series one both.
+    by_ref = {p.ref: p for p in found.positions}
+    assert abs(by_ref["R4"].level_db_per_percent) > 10 * by_ref["R4"].db_per_percent_max
+    assert by_ref["R4"].db_per_percent_max < min(
+        by_ref[ref].db_per_percent_max for ref in ("R1", "R2", "C1", "C2")
+    )
 
 
 def test_shares_predict_the_variance_over_builds() -> None:

@@ -165,7 +165,8 @@ def test_the_object_has_the_keys_of_the_format() -> None:
     assert {"limit_db", "fraction", "low", "high"} <= set(content["yield"])
     assert content["yield"]["low"] <= content["yield"]["fraction"] <= content["yield"]["high"]
     assert [s["ref"] for s in content["sensitivity"]] == ["R1", "C1", "R2", "C2", "R3", "R4"]
-    assert set(content["sensitivity"][0]) == {"ref", "db_per_percent_max", "share"}
+    names = {"ref", "db_per_percent_max", "level_db_per_percent", "share"}
+    assert set(content["sensitivity"][0]) == names
     assert sum(s["share"] for s in content["sensitivity"]) == pytest.approx(1.0)
     assert content["worst_corner_db"] <= content["worst_case"]["upper_bound_db"]
     assert content["centred_db"]["max"] <= content["worst_case"]["upper_bound_db"]

@@ -51,15 +51,18 @@ class PositionSensitivity(Result):
     ref : str
         The position.
     db_per_percent_max : float
-        Largest magnitude over the band of the change of 20 log10(abs(H)) per percent of its
-        value [dB/%], the level included.
+        Change of the error's shape per percent of its value [dB/%]: the largest magnitude over
+        the band of the change of 20 log10(abs(H)) less its mean over log frequency.
+    level_db_per_percent : float
+        Change of the level at 1 kHz per percent of its value [dB/%], with its sign.
     share : float
-        Its share in the variance of the error over the band, level removed; all shares add up
-        to 1 (0 where nothing scatters).
+        Its share in the variance of the error's shape over the band, by its tolerance; all
+        shares add up to 1 (0 where nothing scatters).
     """
 
     ref: str
     db_per_percent_max: float
+    level_db_per_percent: float
     share: float
 
 
@@ -147,7 +150,7 @@ def sensitivities(
     Returns
     -------
     Sensitivities
-        Over frequency, and for each position its largest value and its share in the variance.
+        Over frequency; for each position its change of shape and level and its share.
 
     Raises
     ------
@@ -156,6 +159,9 @@ def sensitivities(
 
     Notes
     -----
+    What moves the level of the whole band alone is no error, whose level is free: the largest
+    change of a position and its share are those of the shape, about the mean over the band.
+
     A position of joined parts scatters with the root sum square of its parts, each weighted by
     d ln x / d ln part: the part's share in the sum (or in the sum of reciprocals).  Parts of
     one reel are correlated; their shares are those of the parts taken by themselves.
@@ -168,20 +174,27 @@ def sensitivities(
     frequency = log_frequencies(*band_hz, points_per_decade=points_per_decade)
     with_reference = np.append(frequency, REFERENCE_FREQUENCY_HZ)
     found = relative_sensitivity(picked.network, with_reference, loading=loading).real
-    level = _DB_PER_PERCENT * found[:, :-1]
-    error = level - _DB_PER_PERCENT * found[:, -1:]
+    response, at_reference = _DB_PER_PERCENT * found[:, :-1], _DB_PER_PERCENT * found[:, -1]
+    error = response - at_reference[:, None]
     scatter = 100.0 * position_scatter(source.table, standard_deviations(source))
-    shape = level - level.mean(axis=1, keepdims=True)
+    shape = response - response.mean(axis=1, keepdims=True)
     variance = (shape**2).mean(axis=1) * scatter**2
     whole = float(variance.sum())
+    share = variance / whole if whole else np.zeros_like(variance)
     positions = tuple(
-        PositionSensitivity(ref, float(np.abs(row).max()), float(v) / whole if whole else 0.0)
-        for ref, row, v in zip(picked.topology.refs, level, variance, strict=True)
+        PositionSensitivity(ref, *numbers)
+        for ref, *numbers in zip(
+            picked.topology.refs,
+            np.abs(shape).max(axis=1).tolist(),
+            at_reference.tolist(),
+            share.tolist(),
+            strict=True,
+        )
     )
     root_sum_square = np.sqrt(((error * scatter[:, None]) ** 2).sum(axis=0))
-    for array in (frequency, level, error, root_sum_square):
+    for array in (frequency, response, error, root_sum_square):
         array.setflags(write=False)
-    return Sensitivities(frequency, level, error, positions, root_sum_square)
+    return Sensitivities(frequency, response, error, positions, root_sum_square)
 
 
 def tighten_first(positions: Sequence[PositionSensitivity]) -> PositionSensitivity:

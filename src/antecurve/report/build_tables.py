@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from antecurve.analysis.sensitivity import tighten_first
 from antecurve.analysis.trim import LEAST_GAIN, LEAST_GAIN_DB
 from antecurve.quantities import format_quantity
-from antecurve.report.tables import TextTable
+from antecurve.report.tables import TextTable, signed
 
 if TYPE_CHECKING:
     from antecurve.analysis.as_built import AsBuilt
@@ -111,7 +111,7 @@ def spread_lines(result: SpreadResult) -> list[str]:
 
 
 def sensitivity_rows(result: SpreadResult) -> TextTable:
-    """Return what each position does, the largest share first.
+    """Return what each position does to the error and the level, the largest share first.
 
     Parameters
     ----------
@@ -121,11 +121,21 @@ def sensitivity_rows(result: SpreadResult) -> TextTable:
     Returns
     -------
     TextTable
-        One row a position.
+        One row a position: by 1 % of its value the largest change of the error about its mean
+        over the band and the change of level at 1 kHz; its share in the error's variance.
     """
     order = sorted(result.sensitivity, key=lambda s: -s.share)
-    rows = tuple((s.ref, f"{s.db_per_percent_max:.4f}", f"{s.share * 100:.1f} %") for s in order)
-    return TextTable(("position", "dB per percent, at most", "share of variance"), rows, "lrr")
+    rows = tuple(
+        (
+            s.ref,
+            f"{s.db_per_percent_max:.4f}",
+            signed(s.level_db_per_percent, digits=4),
+            f"{s.share * 100:.1f} %",
+        )
+        for s in order
+    )
+    header = ("position", "error dB per %", "level dB per %", "share of variance")
+    return TextTable(header, rows, "lrrr")
 
 
 def curve_line(result: SpreadResult) -> str:

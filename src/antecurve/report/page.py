@@ -10,6 +10,7 @@ from antecurve.analysis.scope import FaultSheet, ScopeTrace
 from antecurve.pipeline import Design, design_formulas, design_parts_list, square_waves
 from antecurve.report.bench_panel import bench_panel
 from antecurve.report.bench_tables import level_lines, measure_rows, stress_rows, window_lines
+from antecurve.report.build_tables import sensitivity_rows
 from antecurve.report.cautions import CAUTIONS
 from antecurve.report.descriptions import (
     error_text,
@@ -30,7 +31,6 @@ from antecurve.report.tables import (
     parts_rows,
     refused_forms,
     response_rows,
-    share_rows,
     shortlist_rows,
     wiring_rows,
 )
@@ -137,7 +137,7 @@ def report_page(design: Design) -> bytes:
         second=None if design.second is None else wiring_rows(design.second),
         response=response_rows(analysis.response),
         parts=parts_rows(design_parts_list(design)),
-        shares=share_rows(analysis),
+        shares=sensitivity_rows(analysis.spread),
         loading=loading_rows(analysis),
         shortlist=shortlist_rows(design),
         forms=form_rows(design),

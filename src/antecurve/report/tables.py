@@ -25,7 +25,6 @@ __all__ = [
     "parts_rows",
     "refused_forms",
     "response_rows",
-    "share_rows",
     "shortlist_rows",
     "signed",
     "wiring_rows",
@@ -203,25 +202,6 @@ def response_rows(response: ResponseTable) -> TextTable:
 
 def _thinned(count: int) -> list[int]:
     return sorted({0, count - 1, *range(1, count, 8)})
-
-
-def share_rows(analysis: Analysis) -> TextTable:
-    """Return what each position does to the error, the largest share first.
-
-    Parameters
-    ----------
-    analysis : Analysis
-        The analyses of a design.
-
-    Returns
-    -------
-    TextTable
-        One row a position.
-    """
-    order = sorted(analysis.spread.sensitivity, key=lambda s: -s.share)
-    rows = tuple((s.ref, f"{s.share * 100:.1f} %", f"{s.db_per_percent_max:.4f}") for s in order)
-    header = ("position", "share of the variance", "largest dB per percent")
-    return TextTable(header, rows, "lrr")
 
 
 def loading_rows(analysis: Analysis) -> TextTable:
