@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from playback_units import (
-    CURVE,
+    CONDITIONS,
     LOADING,
     NOMINAL,
     TOPOLOGY,
@@ -20,7 +20,7 @@ from scipy.stats import binom
 
 from antecurve.analysis.as_built import MeterAccuracy, measured_network
 from antecurve.judge.conformity import Decision
-from antecurve.judge.network_estimate import NetworkKnowledge, known_by_tolerance
+from antecurve.judge.network_estimate import NetworkEstimate, estimate_by_tolerance
 from antecurve.judge.verdicts import judge_unit
 
 UNITS = 500
@@ -30,7 +30,7 @@ LOW, HIGH = binom.interval(0.999, UNITS, 0.95)
 METERED = ("meter off alike", "meter off by reading")
 
 
-def known_network(bench: str, values: np.ndarray, rng: np.random.Generator) -> NetworkKnowledge:
+def known_network(bench: str, values: np.ndarray, rng: np.random.Generator) -> NetworkEstimate:
     if bench not in METERED:
         return by_tolerance()
     alike = {"R": rng.uniform(-1, 1), "C": rng.uniform(-1, 1)}
@@ -39,7 +39,7 @@ def known_network(bench: str, values: np.ndarray, rng: np.random.Generator) -> N
         off = alike[ref[0]] if bench == "meter off alike" else rng.uniform(-1, 1)
         read[ref] = value * (1 + 0.0025 * off)
     picked = measured_network(picked_network(), read, meter=MeterAccuracy(0.0025, 0.0025))
-    return known_by_tolerance(picked, loading=LOADING)
+    return estimate_by_tolerance(picked, loading=LOADING)
 
 
 @pytest.mark.parametrize("bench", ["tolerance", *METERED, "joint"])
@@ -55,7 +55,7 @@ def test_coverage(bench: str) -> None:
                 square_capture(unit, rng, values=values, frequency=30.0, samples=10_000)
             )
         known = known_network(bench, values, rng)
-        verdict = judge_unit(captures, network=known, curve=CURVE)
+        verdict = judge_unit(captures, known, conditions=CONDITIONS)
         d = verdict.deviation
         truth = unit.deviation_db(d.frequency_hz)
         inside = np.abs(truth - d.deviation_db) <= d.expanded_uncertainty_db
@@ -86,6 +86,6 @@ def test_gross_faults() -> None:
         rng = np.random.default_rng([31, seed])
         name, unit = gross_fault(rng)
         capture = square_capture(unit, rng, values=drawn_values(rng))
-        verdict = judge_unit([capture], network=by_tolerance(), curve=CURVE)
+        verdict = judge_unit([capture], by_tolerance(), conditions=CONDITIONS)
         named += bool(verdict.faults) and verdict.faults[0] == name
     assert named >= 190, named

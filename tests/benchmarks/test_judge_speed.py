@@ -9,7 +9,7 @@ from __future__ import annotations
 import time
 
 import numpy as np
-from playback_units import CURVE, Unit, by_tolerance, known_exactly, square_capture
+from playback_units import CONDITIONS, Unit, by_tolerance, known_exactly, square_capture
 from scipy.optimize import curve_fit
 
 from antecurve.judge.batch import judge_batch
@@ -20,11 +20,11 @@ from antecurve.judge.verdicts import judge_unit
 
 def test_one_verdict_under_two_seconds(benchmark: object) -> None:
     capture = square_capture(Unit(treble_s=73e-6), np.random.default_rng(1))
-    judge_unit([capture], network=by_tolerance(), curve=CURVE)
+    judge_unit([capture], by_tolerance(), conditions=CONDITIONS)
     started = time.process_time()
-    judge_unit([capture], network=by_tolerance(), curve=CURVE)
+    judge_unit([capture], by_tolerance(), conditions=CONDITIONS)
     assert time.process_time() - started < 2.0
-    benchmark(judge_unit, [capture], network=by_tolerance(), curve=CURVE)  # type: ignore[operator]
+    benchmark(judge_unit, [capture], by_tolerance(), conditions=CONDITIONS)  # type: ignore[operator]
 
 
 def test_against_a_fit_of_all_samples() -> None:
@@ -43,10 +43,10 @@ def test_against_a_fit_of_all_samples() -> None:
         return np.real(phase @ (shape * response))
 
     verdict_time, plain_time = [], []
-    judge_unit([capture], network=known, curve=CURVE)
+    judge_unit([capture], known, conditions=CONDITIONS)
     for _ in range(3):
         started = time.perf_counter()
-        verdict = judge_unit([capture], network=known, curve=CURVE)
+        verdict = judge_unit([capture], known, conditions=CONDITIONS)
         verdict_time.append(time.perf_counter() - started)
     seconds, volts = capture.time_s - capture.time_s[0], capture.volts - capture.volts.mean()
     constants = np.log([3180e-6, 318e-6, 75e-6])
@@ -68,6 +68,6 @@ def test_batch_on_all_cores() -> None:
     taken = {}
     for workers in (1, 2):
         started = time.perf_counter()
-        judge_batch(units, network=by_tolerance(), curve=CURVE, workers=workers)
+        judge_batch(units, by_tolerance(), conditions=CONDITIONS, workers=workers)
         taken[workers] = time.perf_counter() - started
     print(f"one process {taken[1]:.1f} s, two {taken[2]:.1f} s")

@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from antecurve.curves.catalogue import named_curve
 from antecurve.curves.construct import with_limits
 from antecurve.judge.captures import SquareWaveCapture, SweepCapture
-from antecurve.judge.network_estimate import NetworkKnowledge, exactly_known, known_by_tolerance
+from antecurve.judge.network_estimate import NetworkEstimate, estimate_by_tolerance, exact_estimate
+from antecurve.networks.conditions import Conditions
 from antecurve.networks.topology import Element, ElementKind, Loading, Network, Topology
 from antecurve.parts.position import Part, PickedNetwork, Position
 
@@ -23,6 +24,7 @@ Floats = NDArray[np.float64]
 
 LOADING = Loading(50.0, 47e3, 150e-12)
 CURVE = with_limits(named_curve("disc"), ultrasonic_poles_hz=(50e3,))
+CONDITIONS = Conditions(curve=CURVE, loading=LOADING)
 NOMINAL = {"bass_shelf_s": 3180e-6, "turnover_s": 318e-6, "treble_s": 75e-6}
 _R, _C = ElementKind.RESISTOR, ElementKind.CAPACITOR
 TOPOLOGY = Topology(
@@ -63,14 +65,14 @@ def drawn_values(rng: np.random.Generator) -> Floats:
     return np.array(found)
 
 
-def by_tolerance() -> NetworkKnowledge:
+def by_tolerance() -> NetworkEstimate:
     """What the tolerances say."""
-    return known_by_tolerance(picked_network(), loading=LOADING)
+    return estimate_by_tolerance(picked_network(), loading=LOADING)
 
 
-def known_exactly(values: Floats = VALUES) -> NetworkKnowledge:
+def known_exactly(values: Floats = VALUES) -> NetworkEstimate:
     """The network without a doubt."""
-    return exactly_known(Network(TOPOLOGY, values), loading=LOADING)
+    return exact_estimate(Network(TOPOLOGY, values), loading=LOADING)
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from playback_units import (
-    CURVE,
+    CONDITIONS,
     LOADING,
     NOMINAL,
     TOPOLOGY,
@@ -25,7 +25,7 @@ from scipy import signal
 
 from antecurve.analysis.as_built import MeterAccuracy, measured_network
 from antecurve.judge.conformity import Decision, LimitBand
-from antecurve.judge.network_estimate import known_by_tolerance
+from antecurve.judge.network_estimate import estimate_by_tolerance
 from antecurve.judge.signal_path import CaptureChain
 from antecurve.judge.verdict import Verdict
 from antecurve.judge.verdicts import JudgeRequest, judge_unit
@@ -55,7 +55,7 @@ def drawn() -> list[tuple[Unit, Verdict]]:
         rng = np.random.default_rng([5, seed])
         unit, values = random_unit(rng), drawn_values(rng)
         capture = square_capture(unit, rng, values=values)
-        found.append((unit, judge_unit([capture], network=by_tolerance(), curve=CURVE)))
+        found.append((unit, judge_unit([capture], by_tolerance(), conditions=CONDITIONS)))
     return found
 
 
@@ -100,8 +100,8 @@ def test_measured_parts_give_half_a_per_cent() -> None:
         picked = measured_network(picked_network(), read, meter=MeterAccuracy(0.002, 0.004))
         verdict = judge_unit(
             [square_capture(unit, rng, values=values)],
-            network=known_by_tolerance(picked, loading=LOADING),
-            curve=CURVE,
+            estimate_by_tolerance(picked, loading=LOADING),
+            conditions=CONDITIONS,
         )
         for name in ("turnover_s", "treble_s"):
             value = verdict.value(name)
@@ -115,7 +115,7 @@ def test_exact_record_gives_exact_constants() -> None:
     rng = np.random.default_rng(1)
     unit = Unit(3100e-6, 322e-6, 73e-6, 4.0, 150e3)
     capture = square_capture(unit, rng, bits=0, noise=0.0, samples=8000, periods=3.3)
-    verdict = judge_unit([capture], network=known_exactly(), curve=CURVE)
+    verdict = judge_unit([capture], known_exactly(), conditions=CONDITIONS)
     # Harmonics beyond 3 MHz folded back leave some 1e-6 of the span.
     for name, tolerance in (("turnover_s", 1e-4), ("treble_s", 1e-4), ("bass_shelf_s", 3e-3)):
         assert verdict.value(name).value == pytest.approx(getattr(unit, name), rel=tolerance)
@@ -128,7 +128,7 @@ def test_gross_faults_are_named() -> None:
         rng = np.random.default_rng([31, seed])
         name, unit = gross_fault(rng)
         capture = square_capture(unit, rng, values=drawn_values(rng))
-        verdict = judge_unit([capture], network=by_tolerance(), curve=CURVE)
+        verdict = judge_unit([capture], by_tolerance(), conditions=CONDITIONS)
         named += bool(verdict.faults) and verdict.faults[0] == name
         assert verdict.decision is Decision.FAIL
     assert named >= 19
@@ -139,14 +139,14 @@ def test_second_order_low_corner_is_not_claimed_from_200_hz() -> None:
     rng = np.random.default_rng(4)
     unit = Unit(low_corner_hz=8.0, low_order=2)
     first = square_capture(unit, rng)
-    alone = judge_unit([first], network=known_exactly(), curve=CURVE)
+    alone = judge_unit([first], known_exactly(), conditions=CONDITIONS)
     truth = unit.deviation_db(np.array([20.0]))[0]
     at_20 = alone.deviation
     assert at_20.expanded_uncertainty_db[0] > 0.2
     assert abs(truth - at_20.deviation_db[0]) <= at_20.expanded_uncertainty_db[0]
     assert any("second capture" in f or "tells them apart" in f for f in alone.findings)
     second = square_capture(unit, rng, frequency=30.0)
-    both = judge_unit([first, second], network=known_exactly(), curve=CURVE)
+    both = judge_unit([first, second], known_exactly(), conditions=CONDITIONS)
     assert "second order, maximally flat" in both.low_end
     assert both.deviation.expanded_uncertainty_db[0] < 0.05
     assert both.value("low_corner_hz").value == pytest.approx(8.0, rel=0.01)
@@ -157,7 +157,7 @@ def test_sweep_and_square_wave_together() -> None:
     rng = np.random.default_rng(6)
     unit = Unit(treble_s=70e-6)
     captures = [square_capture(unit, rng), sweep_capture(unit, rng)]
-    verdict = judge_unit(captures, network=known_exactly(), curve=CURVE)
+    verdict = judge_unit(captures, known_exactly(), conditions=CONDITIONS)
     for name in NOMINAL:
         value = verdict.value(name)
         sigma = (value.high - value.low) / 3.92
@@ -167,10 +167,10 @@ def test_sweep_and_square_wave_together() -> None:
 
 def test_sweep_alone_and_a_shape_that_no_constant_makes() -> None:
     rng = np.random.default_rng(7)
-    good = judge_unit([sweep_capture(Unit(), rng)], network=known_exactly(), curve=CURVE)
+    good = judge_unit([sweep_capture(Unit(), rng)], known_exactly(), conditions=CONDITIONS)
     assert good.decision is Decision.PASS
     bump = judge_unit(
-        [sweep_capture(Unit(), rng, bump_db=1.0)], network=known_exactly(), curve=CURVE
+        [sweep_capture(Unit(), rng, bump_db=1.0)], known_exactly(), conditions=CONDITIONS
     )
     assert bump.decision is Decision.FAIL
     # 1 dB at 5 kHz within 4 sigma of the readings' 0.02 dB and what the grid of points cuts off.
@@ -188,8 +188,8 @@ def test_chain_by_corners_and_by_reference() -> None:
     capture = square_capture(unit, rng, frequency=60.0, extra=chain, samples=20_000)
     told = judge_unit(
         [capture],
-        network=known_exactly(),
-        curve=CURVE,
+        known_exactly(),
+        conditions=CONDITIONS,
         request=JudgeRequest(chain=CaptureChain((7.0,), (60e3,))),
     )
     direct = SquareReference.straight(rng, chain, capture)
@@ -198,14 +198,14 @@ def test_chain_by_corners_and_by_reference() -> None:
         told,
         judge_unit(
             [capture],
-            network=known_exactly(),
-            curve=CURVE,
+            known_exactly(),
+            conditions=CONDITIONS,
             request=JudgeRequest(reference=direct),
         ),
         judge_unit(
             [capture],
-            network=known_exactly(),
-            curve=CURVE,
+            known_exactly(),
+            conditions=CONDITIONS,
             request=JudgeRequest(reference=through),
         ),
     ):
@@ -243,13 +243,13 @@ def test_undoing_the_ultrasonic_pole() -> None:
     capture = square_capture(Unit(high_corner_hz=0.0), rng, samples=8000)
     found = judge_unit(
         [capture],
-        network=known_exactly(),
-        curve=CURVE,
+        known_exactly(),
+        conditions=CONDITIONS,
         request=JudgeRequest(playback="inverse"),
     )
     # 10 log10(1 + 0.4^2) - 10 log10(1 + 0.02^2), the 50 kHz pole at 20 kHz re 1 kHz.
     assert found.deviation.deviation_db[-1] == pytest.approx(-0.643, abs=0.02)
-    plain = judge_unit([capture], network=known_exactly(), curve=CURVE)
+    plain = judge_unit([capture], known_exactly(), conditions=CONDITIONS)
     assert plain.deviation.deviation_db[-1] == pytest.approx(0.0, abs=0.02)
 
 
@@ -261,9 +261,9 @@ def test_several_limits() -> None:
     ]
     mask = (LimitBand(20.0, 60.0, 2.0), LimitBand(60.0, 20e3, 0.5))
     verdict = judge_unit(
-        captures, network=known_exactly(), curve=CURVE, request=JudgeRequest(mask=mask)
+        captures, known_exactly(), conditions=CONDITIONS, request=JudgeRequest(mask=mask)
     )
     assert verdict.decision is Decision.PASS
-    tight = judge_unit(captures, network=known_exactly(), curve=CURVE)
+    tight = judge_unit(captures, known_exactly(), conditions=CONDITIONS)
     assert tight.decision is Decision.FAIL
     assert tight.faults[0] == "low_corner_hz"

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from playback_units import CURVE, Unit, by_tolerance, known_exactly, square_capture
+from playback_units import CONDITIONS, Unit, by_tolerance, known_exactly, square_capture
 
 from antecurve.judge.batch import judge_batch
 from antecurve.judge.captures import SquareWaveCapture
@@ -59,7 +59,7 @@ def test_a_square_wave_of_two_values_is_not() -> None:
 
 
 def test_a_record_at_its_limits_leaves_the_verdict_open_and_names_no_part() -> None:
-    verdict = judge_unit([held(record(), 0.8)], network=by_tolerance(), curve=CURVE)
+    verdict = judge_unit([held(record(), 0.8)], by_tolerance(), conditions=CONDITIONS)
     assert verdict.decision is Decision.UNDECIDED
     assert "the record is at its limit for " in verdict.findings[0]
     assert "reduce the level" in verdict.findings[0]
@@ -71,14 +71,14 @@ def test_a_record_at_its_limits_leaves_the_verdict_open_and_names_no_part() -> N
 
 def test_an_ideal_square_wave_passes() -> None:
     capture = record(IDEAL, noise=0.0, bits=8)
-    verdict = judge_unit([capture], network=known_exactly(), curve=CURVE)
+    verdict = judge_unit([capture], known_exactly(), conditions=CONDITIONS)
     assert verdict.decision is Decision.PASS
 
 
 def test_captures_of_two_units_are_told() -> None:
     one = record(Unit(high_corner_hz=150e3), 1)
     other = record(Unit(treble_s=62e-6, high_corner_hz=150e3), 2, frequency=30.0, periods=2.6)
-    verdict = judge_unit([one, other], network=by_tolerance(), curve=CURVE)
+    verdict = judge_unit([one, other], by_tolerance(), conditions=CONDITIONS)
     assert verdict.decision is Decision.UNDECIDED
     assert "do not seem to be of one unit" in verdict.findings[0]
     assert one.name in verdict.findings[0] and other.name in verdict.findings[0]
@@ -89,7 +89,7 @@ def test_captures_of_two_units_are_told() -> None:
 def test_captures_of_one_unit_are_not(low_order: int) -> None:
     unit = Unit(treble_s=62e-6, low_corner_hz=10.0, high_corner_hz=150e3, low_order=low_order)
     both = [record(unit, 1), record(unit, 2, frequency=30.0, periods=2.6)]
-    verdict = judge_unit(both, network=by_tolerance(), curve=CURVE)
+    verdict = judge_unit(both, by_tolerance(), conditions=CONDITIONS)
     assert not any("one unit" in text for text in verdict.findings)
     assert verdict.decision is Decision.FAIL
 
@@ -105,7 +105,7 @@ def test_a_high_corner_beyond_half_the_sampling_rate_is_not_claimed(corner_hz: f
         seen = highest_seen_hz([capture])
         # 5,000 samples in 2.6 periods of 30 Hz within 1 %.
         assert seen == pytest.approx(28.8e3, rel=0.02)
-        verdict = judge_unit([capture], network=by_tolerance(), curve=CURVE)
+        verdict = judge_unit([capture], by_tolerance(), conditions=CONDITIONS)
         corner = verdict.value("high_corner_hz")
         assert corner.low <= (corner_hz or math.inf) <= corner.high == math.inf
         assert corner.low <= seen * 1.0001
@@ -119,7 +119,7 @@ def test_a_high_corner_beyond_half_the_sampling_rate_is_not_claimed(corner_hz: f
 
 def test_a_batch_keeps_the_sign_of_the_deviation() -> None:
     unit = Unit(treble_s=95e-6, low_corner_hz=1.0)
-    batch = judge_batch({"a": [record(unit)]}, network=by_tolerance(), curve=CURVE, workers=1)
+    batch = judge_batch({"a": [record(unit)]}, by_tolerance(), conditions=CONDITIONS, workers=1)
     verdict = batch.entries[0].verdict
     assert verdict is not None
     # A longer treble time constant cuts more.

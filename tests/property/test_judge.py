@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from playback_units import CURVE, Unit, known_exactly, square_capture
+from playback_units import CONDITIONS, Unit, known_exactly, square_capture
 
 from antecurve.judge.captures import SquareWaveCapture
 from antecurve.judge.conformity import Decision, LimitBand, decide
@@ -14,7 +14,7 @@ from antecurve.judge.verdict import verdict_record
 from antecurve.judge.verdicts import judge_unit
 
 BASE = square_capture(Unit(treble_s=71e-6), np.random.default_rng(2), samples=3000)
-VERDICT = judge_unit([BASE], network=known_exactly(), curve=CURVE)
+VERDICT = judge_unit([BASE], known_exactly(), conditions=CONDITIONS)
 
 
 @settings(max_examples=8, deadline=None)
@@ -31,7 +31,7 @@ def test_gain_polarity_offset_and_start(
     span = float(np.ptp(BASE.volts))
     volts = gain * ((-1.0 if turned else 1.0) * BASE.volts + offset * span)
     moved = SquareWaveCapture(BASE.time_s + start, volts)
-    found = judge_unit([moved], network=known_exactly(), curve=CURVE)
+    found = judge_unit([moved], known_exactly(), conditions=CONDITIONS)
     assert found.decision is VERDICT.decision
     for before, after in zip(VERDICT.fitted, found.fitted, strict=True):
         if before.name in ("turnover_s", "treble_s"):
@@ -40,7 +40,7 @@ def test_gain_polarity_offset_and_start(
 
 
 def test_the_same_record_gives_the_same_verdict_bit_for_bit() -> None:
-    again = judge_unit([BASE], network=known_exactly(), curve=CURVE)
+    again = judge_unit([BASE], known_exactly(), conditions=CONDITIONS)
     assert verdict_record(again) == verdict_record(VERDICT)
 
 

@@ -16,8 +16,8 @@ from antecurve.curves.model import inverse_response
 from antecurve.errors import InputError
 from antecurve.judge.network_estimate import (
     LoadingTolerance,
-    exactly_known,
-    known_by_tolerance,
+    estimate_by_tolerance,
+    exact_estimate,
     network_log_response,
     network_slopes,
     sources_at,
@@ -152,7 +152,7 @@ def test_knowledge_by_tolerance() -> None:
     assert spread[0] == pytest.approx(0.01 / math.sqrt(3))
     assert spread[1] == pytest.approx(0.025 / math.sqrt(3) * math.hypot(0.8, 0.2))
     assert np.all(spread[6:] == 0)
-    normal = known_by_tolerance(picked_network(), loading=LOADING, distribution="normal")
+    normal = estimate_by_tolerance(picked_network(), loading=LOADING, distribution="normal")
     cut = stats.truncnorm(-3, 3, scale=1 / 3)  # the tolerance is 3 sigma, none lies beyond
     assert np.linalg.norm(normal.errors[0]) == pytest.approx(0.01 * cut.std())
     probability = np.array([[1e-9] * 8, [0.1] * 8, [0.7] * 8])
@@ -161,7 +161,7 @@ def test_knowledge_by_tolerance() -> None:
     drawn = sources_at(known, np.array([[0.0 + 1e-12] * 8, [0.5] * 8]))
     assert np.allclose(drawn[0], -math.sqrt(3)) and np.allclose(drawn[1], 0)
     with pytest.raises(InputError):
-        known_by_tolerance(picked_network(), loading=LOADING, distribution="flat")
+        estimate_by_tolerance(picked_network(), loading=LOADING, distribution="flat")
 
 
 def _all_measured() -> PickedNetwork:
@@ -170,7 +170,7 @@ def _all_measured() -> PickedNetwork:
 
 
 def test_measured_parts_share_their_meter() -> None:
-    known = known_by_tolerance(
+    known = estimate_by_tolerance(
         _all_measured(), loading=LOADING, loading_tolerance=LoadingTolerance(load_resistance=0.05)
     )
     resistors, capacitors = [0, 2, 4, 5], [1, 3]
@@ -186,13 +186,13 @@ def test_measured_parts_share_their_meter() -> None:
 
 def test_one_measured_part_has_the_uncertainty_of_its_reading() -> None:
     picked = measured_network(picked_network(), {"C2": 2.4e-9}, meter=MeterAccuracy(0.003, 0.006))
-    known = known_by_tolerance(picked, loading=LOADING)
+    known = estimate_by_tolerance(picked, loading=LOADING)
     assert np.linalg.norm(known.errors[3]) == pytest.approx(0.006 / math.sqrt(3.0))
 
 
 def test_no_correlation_of_the_readings_gives_more() -> None:
     """JCGM 100:2008, 5.2.2, for every correlation from 0 to 1 and any sensitivities."""
-    known = known_by_tolerance(_all_measured(), loading=LOADING)
+    known = estimate_by_tolerance(_all_measured(), loading=LOADING)
     covariance = (known.errors @ known.errors.T)[:6, :6]
     rng = np.random.default_rng(3)
     for accuracy, rows in ((0.003, [0, 2, 4, 5]), (0.006, [1, 3])):
@@ -217,7 +217,7 @@ def test_the_network_counts_as_in_its_correction_table() -> None:
         meter=MeterAccuracy(0.003, 0.006),
     )
     table = built.correction
-    known = known_by_tolerance(built.picked, loading=LOADING)
+    known = estimate_by_tolerance(built.picked, loading=LOADING)
     slopes = network_slopes(known, np.zeros(known.sources), np.append(table.frequency_hz, 1000.0))
     level = 20.0 / math.log(10.0) * slopes[1:].real
     fitted = 2.0 * np.linalg.norm(level[:, :-1] - level[:, -1:], axis=0)
@@ -238,6 +238,6 @@ def test_network_response_and_slopes() -> None:
     step[2] = 1e-4
     forward = (network_log_response(known, step, FREQUENCY) - expected) / 1e-4
     assert np.allclose(found[3], forward, atol=1e-5)
-    exact = exactly_known(known.network, loading=LOADING)
+    exact = exact_estimate(known.network, loading=LOADING)
     assert exact.sources == 0
     assert network_slopes(exact, np.zeros(0), FREQUENCY).shape == (1, 4)

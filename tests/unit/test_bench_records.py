@@ -7,6 +7,7 @@ import re
 import numpy as np
 import pytest
 from playback_units import (
+    CONDITIONS,
     CURVE,
     LOADING,
     VALUES,
@@ -74,22 +75,24 @@ def test_captures_that_can_not_be_used() -> None:
 
     def refused(volts: np.ndarray, says: str, step: float = 1.0) -> None:
         with pytest.raises(InputError, match=says):
-            judge_unit([SquareWaveCapture(time * step, volts)], network=known, curve=CURVE)
+            judge_unit([SquareWaveCapture(time * step, volts)], known, conditions=CONDITIONS)
 
     refused(np.sin(2 * np.pi * 200 * time), "without edges")
     refused(np.random.default_rng(1).standard_normal(4000), "no waveform that repeats")
     refused(np.sign(np.sin(2 * np.pi * 55 * time + 0.1)), "periods|repeats")
     refused(np.sign(np.sin(2 * np.pi * 200 * time)), "too coarse", 10.0)
     with pytest.raises(InputError, match="at least one capture"):
-        judge_unit([], network=known, curve=CURVE)
+        judge_unit([], known, conditions=CONDITIONS)
     low = SweepCapture(np.geomspace(20, 800, 20), np.zeros(20))
     with pytest.raises(InputError, match="must reach 1 kHz"):
-        judge_unit([low], network=known, curve=CURVE)
+        judge_unit([low], known, conditions=CONDITIONS)
     with pytest.raises(InputError, match="published"):
         JudgeRequest(playback="flat")
     with pytest.raises(InputError, match="sweep a sweep"):
         sweep = sweep_capture(Unit(), np.random.default_rng(1))
-        judge_unit([records(1)], network=known, curve=CURVE, request=JudgeRequest(reference=sweep))
+        judge_unit(
+            [records(1)], known, conditions=CONDITIONS, request=JudgeRequest(reference=sweep)
+        )
 
 
 def test_hum_is_named_and_taken_out() -> None:
@@ -101,8 +104,8 @@ def test_hum_is_named_and_taken_out() -> None:
     )
     dirty = SquareWaveCapture(clean.time_s, clean.volts + hum, name="dirty")
     known = known_exactly()
-    before = judge_unit([clean], network=known, curve=CURVE)
-    after = judge_unit([dirty], network=known, curve=CURVE)
+    before = judge_unit([clean], known, conditions=CONDITIONS)
+    after = judge_unit([dirty], known, conditions=CONDITIONS)
     text = next(f for f in after.findings if "hum" in f)
     assert "hum of 50 Hz, lines at 50, 150 Hz" in text
     # 0.03 of the span is 0.06 of its half: -24.4 dB, less what the hum adds to the span.
@@ -118,7 +121,7 @@ def test_even_order_distortion_and_a_stray_line_are_seen() -> None:
     bent = clean.volts + 0.08 * middle**2 / size
     bent = bent + 0.01 * size * np.sin(2 * np.pi * 7130 * clean.time_s)
     verdict = judge_unit(
-        [SquareWaveCapture(clean.time_s, bent)], network=known_exactly(), curve=CURVE
+        [SquareWaveCapture(clean.time_s, bent)], known_exactly(), conditions=CONDITIONS
     )
     # The lines of a spectrum of 12.2 periods at 200 Hz are 16 Hz apart.
     assert any(re.search(r"a line near 71[1-4]\d Hz", f) for f in verdict.findings)
@@ -132,7 +135,7 @@ def test_ringing_is_described() -> None:
     capture = square_capture(
         Unit(high_corner_hz=0.0), np.random.default_rng(2), extra=ring, samples=10_000
     )
-    verdict = judge_unit([capture], network=known_exactly(), curve=CURVE)
+    verdict = judge_unit([capture], known_exactly(), conditions=CONDITIONS)
     assert verdict.decision is Decision.FAIL
     assert verdict.value("high_corner_hz").value == pytest.approx(45e3, rel=0.01)
     assert any("second order, Q 3" in f for f in verdict.findings)
@@ -157,8 +160,8 @@ def test_duty_and_rise_time_do_no_harm() -> None:
     volts = volts + 0.001 * np.ptp(volts) * rng.standard_normal(samples)
     verdict = judge_unit(
         [SquareWaveCapture(time, volts)],
-        network=known_exactly(),
-        curve=CURVE,
+        known_exactly(),
+        conditions=CONDITIONS,
         request=JudgeRequest(generator=Generator(2e-6, 1e-7)),
     )
     value = verdict.value("treble_s")
@@ -186,8 +189,8 @@ def test_match_of_two_channels() -> None:
     left, right = (
         judge_unit(
             [square_capture(Unit(treble_s=t), np.random.default_rng(4), bits=12, noise=0.0005)],
-            network=known,
-            curve=CURVE,
+            known,
+            conditions=CONDITIONS,
         )
         for t in (75e-6, 73e-6)
     )
@@ -204,7 +207,7 @@ def test_match_of_two_channels() -> None:
     assert match.difference_db[match.largest] == pytest.approx(0.2, abs=0.06)
     assert match.gain_difference_db == pytest.approx(0.04, abs=0.03)
     other = judge_unit(
-        [records(1)], network=known, curve=CURVE, request=JudgeRequest(band_hz=(30, 15e3))
+        [records(1)], known, conditions=CONDITIONS, request=JudgeRequest(band_hz=(30, 15e3))
     )
     with pytest.raises(InputError, match="first channel"):
         channel_match(left, other)
@@ -217,8 +220,8 @@ def test_batch_keeps_order_and_names_problems() -> None:
     seen: list[tuple[int, int]] = []
     batch = judge_batch(
         {"b": [records(1)], "a": [sine]},
-        network=known,
-        curve=CURVE,
+        known,
+        conditions=CONDITIONS,
         workers=1,
         progress=lambda done, wanted: seen.append((done, wanted)),
     )
@@ -227,7 +230,7 @@ def test_batch_keeps_order_and_names_problems() -> None:
     frame = batch.to_frame()
     assert list(frame["verdict"]) == ["pass", "none"]
     assert "without edges" in frame["finding"][1]
-    both = judge_batch({"b": [records(1)], "c": [records(2)]}, network=known, curve=CURVE)
+    both = judge_batch({"b": [records(1)], "c": [records(2)]}, known, conditions=CONDITIONS)
     assert both.entries[0].verdict is not None
     assert both.entries[0].verdict.deviation_db == batch.entries[0].verdict.deviation_db  # type: ignore[union-attr]
 
@@ -242,7 +245,7 @@ def test_calibration_of_the_network() -> None:
     level = 20 * np.log10(np.abs(np.polyval(top, s) / np.polyval(bottom, s)))
     sweep = SweepCapture(frequency, level + 17.0 + 0.003 * rng.standard_normal(61))
     found = calibrate_network(
-        sweep, network=by_tolerance(), curve=CURVE, level_uncertainty_db=0.003
+        sweep, by_tolerance(), conditions=CONDITIONS, level_uncertainty_db=0.003
     )
     for r, c in ((0, 1), (2, 3)):
         expected = build[r] * build[c]
@@ -257,7 +260,7 @@ def test_calibration_of_the_network() -> None:
     frame = found.to_frame()
     assert list(frame.columns) == ["frequency_hz", "correction_db", "expanded_uncertainty_db"]
     wrong = SweepCapture(frequency, level + 3 * np.log10(frequency))
-    assert not calibrate_network(wrong, network=by_tolerance(), curve=CURVE).consistent
+    assert not calibrate_network(wrong, by_tolerance(), conditions=CONDITIONS).consistent
     with pytest.raises(InputError, match="nothing may be fitted"):
-        calibrate_network(sweep, network=known_exactly(), curve=CURVE)
-    assert found.knowledge.loading == LOADING
+        calibrate_network(sweep, known_exactly(), conditions=CONDITIONS)
+    assert found.estimate.loading == LOADING

@@ -58,7 +58,6 @@ def calibrate(
     from antecurve.files.verdict_file import calibration_content, calibration_files
     from antecurve.judge.calibration import calibrate_network
     from antecurve.judge.captures import SweepCapture
-    from antecurve.judge.network_estimate import known_by_tolerance
     from antecurve.report.ship_sheet import calibration_rows
 
     refuse_existing(output, force=force)
@@ -66,15 +65,13 @@ def calibrate(
     capture = read_capture(sweep)
     if not isinstance(capture, SweepCapture):
         raise InputError(str(sweep), "a square wave", "a network is calibrated by a sweep of it")
-    unit = design.job.loading
-    loading = _with_meter(unit, load_resistance, load_capacitance)
+    loading = _with_meter(design.job.loading, load_resistance, load_capacitance)
     uncertainty_db = quantity(uncertainty, "dB", "--uncertainty")
     with busy_progress("fitting the network"):
         found = calibrate_network(
             capture,
-            network=known_by_tolerance(design.picked, loading=loading),
-            curve=design.job.curve,
-            unit_loading=unit,
+            design,
+            sweep_loading=loading,
             level_uncertainty_db=uncertainty_db,
         )
     if output is not None:

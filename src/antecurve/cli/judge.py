@@ -13,14 +13,13 @@ from antecurve.cli.options import (
     MeterCapacitance,
     MeterResistance,
     OutputFolder,
+    meter_accuracy,
     quantity,
     refuse_existing,
 )
 
 if TYPE_CHECKING:
     from antecurve.judge.conformity import LimitBand
-    from antecurve.judge.network_estimate import NetworkKnowledge
-    from antecurve.pipeline import Design
 
 __all__ = ["judge"]
 
@@ -114,6 +113,7 @@ def judge(
     from antecurve.errors import InputError
     from antecurve.files.captures import read_capture
     from antecurve.files.design_file import read_design
+    from antecurve.files.measured import read_measured
     from antecurve.judge.signal_path import CaptureChain, Generator
     from antecurve.judge.verdicts import JudgeRequest
 
@@ -122,10 +122,10 @@ def judge(
     if folders and (len(captures) > 1 or other_channel):
         raise InputError("CAPTURE.csv", str(folders[0]), "give one folder by itself, or files")
     made = read_design(design)
-    knowledge = _knowledge(made, measured, (meter_resistance, meter_capacitance))
+    values = None if measured is None else read_measured(measured, made.picked)
     asked = JudgeRequest(
         limit_db=quantity(limit, "dB", "--limit"),
-        band_hz=made.job.target.band_hz if band is None else _band(band),
+        band_hz=None if band is None else _band(band),
         mask=tuple(_limit_band(text) for text in mask or ()),
         playback=playback,
         generator=Generator(
@@ -138,32 +138,15 @@ def judge(
             tuple(quantity(text, "Hz", "--chain-high") for text in chain_high or ()),
         ),
         reference=None if reference is None else read_capture(reference),
+        meter=meter_accuracy(meter_resistance, meter_capacitance),
     )
     delivery = Delivery(made.job.title, serial, date, output, force, as_json)
     if folders:
-        passed = judge_folder(folders[0], knowledge, made.job.curve, asked, workers, delivery)
+        passed = judge_folder(folders[0], made, values, asked, workers, delivery)
     else:
-        passed = judge_one(
-            captures, other_channel or [], knowledge, made.job.curve, asked, delivery
-        )
+        passed = judge_one(captures, other_channel or [], made, values, asked, delivery)
     if not passed:
         raise typer.Exit(1)
-
-
-def _knowledge(design: Design, measured: Path | None, meters: tuple[str, str]) -> NetworkKnowledge:
-    from antecurve.analysis.as_built import measured_network
-    from antecurve.cli.options import meter_accuracy
-    from antecurve.files.measured import read_measured
-    from antecurve.judge.network_estimate import known_by_tolerance
-
-    picked = design.picked
-    if measured is not None:
-        values = read_measured(measured, picked)
-        picked = measured_network(picked, values, meter=meter_accuracy(*meters))
-    normal = design.job.spread.distribution == "normal"
-    return known_by_tolerance(
-        picked, loading=design.job.loading, distribution="normal" if normal else "uniform"
-    )
 
 
 def _band(ends: tuple[str, str]) -> tuple[float, float]:

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from antecurve.curves.model import Curve
-    from antecurve.judge.network_estimate import NetworkKnowledge
     from antecurve.judge.verdict import Verdict
     from antecurve.judge.verdicts import JudgeRequest
+    from antecurve.pipeline import Design
 
 __all__ = ["Delivery", "judge_folder", "judge_one"]
 
@@ -45,8 +44,8 @@ class Delivery:
 def judge_one(
     captures: Sequence[Path],
     other: Sequence[Path],
-    knowledge: NetworkKnowledge,
-    curve: Curve,
+    design: Design,
+    measured: Mapping[str, float] | None,
     request: JudgeRequest,
     delivery: Delivery,
 ) -> bool:
@@ -56,10 +55,10 @@ def judge_one(
     ----------
     captures, other : sequence of Path
         Captures of the unit, and of its other channel if any.
-    knowledge : NetworkKnowledge
+    design : Design
         The network.
-    curve : Curve
-        The emphasis curve.
+    measured : mapping of str to float or None
+        Measured values of its parts [ohm or F].
     request : JudgeRequest
         Limits, band, generator, chain.
     delivery : Delivery
@@ -84,7 +83,7 @@ def judge_one(
     def judged(paths: Sequence[Path], title: str) -> Verdict:
         read = [read_capture(p) for p in paths]
         with busy_progress(title):
-            return judge_unit(read, network=knowledge, curve=curve, request=request)
+            return judge_unit(read, design, measured=measured, request=request)
 
     verdicts = [judged(captures, "judging the unit")]
     if other:
@@ -131,8 +130,8 @@ def _show(verdict: Verdict) -> None:
 
 def judge_folder(
     folder: Path,
-    knowledge: NetworkKnowledge,
-    curve: Curve,
+    design: Design,
+    measured: Mapping[str, float] | None,
     request: JudgeRequest,
     workers: int,
     delivery: Delivery,
@@ -143,10 +142,10 @@ def judge_folder(
     ----------
     folder : Path
         Each CSV file in it is a unit, each folder in it a unit with several captures.
-    knowledge : NetworkKnowledge
+    design : Design
         The network.
-    curve : Curve
-        The emphasis curve.
+    measured : mapping of str to float or None
+        Measured values of its parts [ohm or F].
     request : JudgeRequest
         Limits, band, generator, chain.
     workers : int
@@ -179,8 +178,8 @@ def judge_folder(
     with count_progress("units judged") as progress:
         judged = judge_batch(
             units,
-            network=knowledge,
-            curve=curve,
+            design,
+            measured=measured,
             request=request,
             workers=workers or None,
             progress=progress,

@@ -5,17 +5,18 @@ from __future__ import annotations
 import contextlib
 import multiprocessing
 import os
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from antecurve.curves.model import Curve
+from antecurve.checked import checked
 from antecurve.errors import AntecurveError
-from antecurve.judge.captures import Capture
-from antecurve.judge.network_estimate import NetworkKnowledge
+from antecurve.judge.captures import Captures
+from antecurve.judge.network_estimate import JudgedThrough, NetworkEstimate, estimate_of
 from antecurve.judge.verdict import Verdict
 from antecurve.judge.verdicts import JudgeRequest, judge_unit
+from antecurve.networks.conditions import Conditions, conditions_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -85,11 +86,13 @@ class Batch:
         return frame[[c for c in frame.columns if c != "finding"] + ["finding"]]
 
 
+@checked
 def judge_batch(
-    units: Mapping[str, Sequence[Capture]],
+    units: Mapping[str, Captures],
+    design: JudgedThrough,
     *,
-    network: NetworkKnowledge,
-    curve: Curve,
+    conditions: Conditions | None = None,
+    measured: Mapping[str, float] | None = None,
     request: JudgeRequest | None = None,
     workers: int | None = None,
     progress: Callable[[int, int], None] | None = None,
@@ -98,14 +101,10 @@ def judge_batch(
 
     Parameters
     ----------
-    units : mapping of str to sequence of SquareWaveCapture or SweepCapture
+    units : mapping of str to SquareWaveCapture, SweepCapture or sequence of them
         Captures by unit; more than one of a unit are fitted jointly.
-    network : NetworkKnowledge
-        The network.
-    curve : Curve
-        The emphasis curve.
-    request : JudgeRequest, optional
-        Limits, band, generator, chain.
+    design, conditions, measured, request
+        As in `judge_unit`.
     workers : int, optional
         Number of processes, by default one per core; 1 for none beside this one.
     progress : callable, optional
@@ -116,19 +115,21 @@ def judge_batch(
     Batch
         In the order of `units`; a unit whose captures can't be used has its problem in words.
     """
+    conditions = conditions_of(design, conditions)
     asked = request or JudgeRequest()
+    network = estimate_of(design, conditions, measured=measured, meter=asked.meter)
     count = min(workers or os.cpu_count() or 1, len(units))
     found: dict[str, BatchEntry] = {}
     if count <= 1:
         for name, captures in units.items():
-            found[name] = _entry(name, captures, network, curve, asked)
+            found[name] = _entry(name, captures, network, conditions, asked)
             if progress is not None:
                 progress(len(found), len(units))
         return Batch(tuple(found[name] for name in units))
     context = multiprocessing.get_context("spawn")
     with _one_thread_each(), ProcessPoolExecutor(count, mp_context=context) as pool:
         jobs = [
-            pool.submit(_entry, name, captures, network, curve, asked)
+            pool.submit(_entry, name, captures, network, conditions, asked)
             for name, captures in units.items()
         ]
         for job in as_completed(jobs):
@@ -156,12 +157,13 @@ def _one_thread_each() -> Iterator[None]:
 
 def _entry(
     name: str,
-    captures: Sequence[Capture],
-    network: NetworkKnowledge,
-    curve: Curve,
+    captures: Captures,
+    network: NetworkEstimate,
+    conditions: Conditions,
     request: JudgeRequest,
 ) -> BatchEntry:
     try:
-        return BatchEntry(name, judge_unit(captures, network=network, curve=curve, request=request))
+        verdict = judge_unit(captures, network, conditions=conditions, request=request)
+        return BatchEntry(name, verdict)
     except AntecurveError as error:
         return BatchEntry(name, None, str(error))

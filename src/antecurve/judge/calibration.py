@@ -13,11 +13,19 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.checked import checked
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, level_db
 from antecurve.errors import InputError
 from antecurve.judge.captures import SweepCapture
-from antecurve.judge.network_estimate import NetworkKnowledge, network_log_response, network_slopes
+from antecurve.judge.network_estimate import (
+    JudgedThrough,
+    NetworkEstimate,
+    estimate_of,
+    network_log_response,
+    network_slopes,
+)
 from antecurve.networks.centred_error import log_frequencies
+from antecurve.networks.conditions import Conditions, conditions_of
 from antecurve.networks.topology import Loading
 from antecurve.quantities import DB_PER_NEPER, check_number
 
@@ -40,8 +48,8 @@ class Calibration:
 
     Attributes
     ----------
-    knowledge : NetworkKnowledge
-        The network with fitted values and what is left uncertain; to be judged with.
+    estimate : NetworkEstimate
+        The network with fitted values and the uncertainty that remains; to be judged with.
     refs : tuple of str
         References of the elements.
     values, uncertainty : numpy.ndarray of float, shape (elements,)
@@ -55,7 +63,7 @@ class Calibration:
         Whether the elements had to move no farther than their tolerances make likely.
     """
 
-    knowledge: NetworkKnowledge
+    estimate: NetworkEstimate
     refs: tuple[str, ...]
     values: Floats
     uncertainty: Floats
@@ -84,12 +92,13 @@ class Calibration:
         )
 
 
+@checked
 def calibrate_network(
     sweep: SweepCapture,
+    design: JudgedThrough,
     *,
-    network: NetworkKnowledge,
-    curve: Curve,
-    unit_loading: Loading | None = None,
+    conditions: Conditions | None = None,
+    sweep_loading: Loading | None = None,
     level_uncertainty_db: float = 0.01,
 ) -> Calibration:
     """Fit a network's elements to a sweep of its output.
@@ -97,13 +106,14 @@ def calibrate_network(
     Parameters
     ----------
     sweep : SweepCapture
-        Levels at the network's output, constant EMF, with the load that `network` names.
-    network : NetworkKnowledge
-        What is known of the network, with the source and the load of the sweep.
-    curve : Curve
-        The curve that later measurements are to be corrected to: its published time constants.
-    unit_loading : Loading, optional
-        Source and load when a unit is judged later, where the sweep's meter was another load.
+        Levels at the network's output, constant EMF.
+    design : Designed, PickedNetwork or NetworkEstimate
+        The network: a design, or with `conditions` a network with parts or an estimate.
+    conditions : Conditions, optional
+        Generator and unit when a unit is judged later, and the curve whose published time
+        constants later measurements are corrected to; those of the design by default.
+    sweep_loading : Loading, optional
+        Source and load during the sweep, where its meter was another load than the unit.
     level_uncertainty_db : float, optional
         Standard uncertainty of a level re the others [dB], above 0; the scatter of the sweep
         counts instead where it is larger.
@@ -111,7 +121,7 @@ def calibrate_network(
     Returns
     -------
     Calibration
-        Fitted values, correction table, and the knowledge to judge units with.
+        Fitted values, correction table, and the estimate to judge units with.
 
     Raises
     ------
@@ -119,6 +129,9 @@ def calibrate_network(
         When the network is taken as exact, so that nothing may move, or the uncertainty is not
         above 0.
     """
+    conditions = conditions_of(design, conditions)
+    unit_loading = conditions.loading
+    network = estimate_of(design, replace(conditions, loading=sweep_loading or unit_loading))
     if network.sources == 0:
         raise InputError("network", "exactly known", "give tolerances: nothing may be fitted")
     check_number(level_uncertainty_db, field="level_uncertainty_db", unit="dB")
@@ -136,16 +149,16 @@ def calibrate_network(
     fitted = replace(
         network,
         values=network.values * factor[:count],
-        loading=unit_loading or network.loading,
+        loading=unit_loading,
         errors=network.errors @ root,
         uniform=np.zeros(network.sources, dtype=bool),
     )
     frequency = log_frequencies(
         float(sweep.frequency_hz[0]), float(sweep.frequency_hz[-1]), points_per_decade=_PER_DECADE
     )
-    correction, uncertain = _correction(fitted, frequency, curve)
+    correction, uncertain = _correction(fitted, frequency, conditions.curve)
     return Calibration(
-        knowledge=fitted,
+        estimate=fitted,
         refs=network.topology.refs,
         values=fitted.values,
         uncertainty=_COVERAGE * np.linalg.norm(fitted.errors[:count], axis=1),
@@ -158,7 +171,7 @@ def calibrate_network(
 
 
 def _solve(
-    sweep: SweepCapture, network: NetworkKnowledge, sigma: float
+    sweep: SweepCapture, network: NetworkEstimate, sigma: float
 ) -> tuple[Floats, Floats, Floats]:
     """Sources of error and level; residuals [dB] and their derivatives at the solution."""
     from scipy.optimize import least_squares
@@ -183,9 +196,7 @@ def _solve(
     return found.x, residual(found.x)[:count] * sigma, slopes(found.x)[:count] * sigma
 
 
-def _correction(
-    network: NetworkKnowledge, frequency: Floats, curve: Curve
-) -> tuple[Floats, Floats]:
+def _correction(network: NetworkEstimate, frequency: Floats, curve: Curve) -> tuple[Floats, Floats]:
     both = np.append(frequency, REFERENCE_FREQUENCY_HZ)
     found = DB_PER_NEPER * network_slopes(network, np.zeros(network.sources), both).real
     found = found[:, :-1] - found[:, -1:]

@@ -2,15 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from antecurve.arrays import read_only
+from antecurve.checked import checked
 from antecurve.errors import InputError
 
-__all__ = ["MOST_FREQUENCIES", "Capture", "SquareWaveCapture", "SweepCapture"]
+__all__ = [
+    "MOST_FREQUENCIES",
+    "Capture",
+    "Captures",
+    "SquareWaveCapture",
+    "SweepCapture",
+    "capture_sequence",
+]
 
 Floats = NDArray[np.float64]
 
@@ -53,6 +63,7 @@ def _ascending(column: Floats, other: Floats, name: str, second: str, where: str
     )
 
 
+@checked
 @dataclass(frozen=True, slots=True, eq=False)
 class SquareWaveCapture:
     """A record of the unit's output while a square wave goes through the network into it.
@@ -101,6 +112,7 @@ class SquareWaveCapture:
         object.__setattr__(self, "volts", volts)
 
 
+@checked
 @dataclass(frozen=True, slots=True, eq=False)
 class SweepCapture:
     """Levels of the unit's output at several frequencies, constant EMF into the network.
@@ -167,3 +179,30 @@ class SweepCapture:
 
 Capture = SquareWaveCapture | SweepCapture
 """What a unit is judged by."""
+
+Captures: TypeAlias = Capture | Sequence[Capture]
+"""One capture of a unit, or several."""
+
+
+def capture_sequence(captures: Captures) -> tuple[Capture, ...]:
+    """Return captures as a tuple, one by itself too.
+
+    Parameters
+    ----------
+    captures : SquareWaveCapture, SweepCapture or sequence of them
+        Captures of the same unit.
+
+    Returns
+    -------
+    tuple of SquareWaveCapture or SweepCapture
+        At least one.
+
+    Raises
+    ------
+    InputError
+        When there is none.
+    """
+    several = tuple(captures) if isinstance(captures, Sequence) else (captures,)
+    if not several:
+        raise InputError("captures", (), "at least one capture is needed")
+    return several

@@ -17,6 +17,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from antecurve.checked import checked
 from antecurve.errors import InputError
 from antecurve.quantities import check_band, check_number
 
@@ -38,6 +39,7 @@ class Decision(StrEnum):
     UNDECIDED = "undecided"
 
 
+@checked
 @dataclass(frozen=True, slots=True)
 class LimitBand:
     """A limit on the magnitude of the deviation within a band.

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.checked import checked
 from antecurve.errors import InputError
 from antecurve.judge.verdict import Verdict
 
@@ -58,6 +59,7 @@ class ChannelMatch:
         return text
 
 
+@checked
 def channel_match(first: Verdict, second: Verdict) -> ChannelMatch:
     """Return the match of two channels judged through the same network.
 

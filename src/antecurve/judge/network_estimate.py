@@ -1,4 +1,4 @@
-"""What is known of the network that stands before the unit: values, and how far they may be off.
+"""The network before the unit as an estimate: best values and the uncertainty of each.
 
 ln x = ln x0 + L u: x0 holds the element values with the source and the load, each column of L is
 one independent source of error (a part's tolerance, a meter's accuracy) and u has variance 1 in
@@ -18,13 +18,20 @@ of its own, and all of a meter one in common, sqrt(1 - 1/n) times as large.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.analysis.as_built import MeterAccuracy, measured_network
+from antecurve.analysis.subject import job_of, picked_of
 from antecurve.arrays import hold_read_only
+from antecurve.checked import checked
+from antecurve.errors import InputError
 from antecurve.networks.compiled import transfer_coefficients
+from antecurve.networks.conditions import Conditions, Designed
 from antecurve.networks.topology import ElementKind, Loading, Network, Topology
 from antecurve.parts.distributions import deviation_quantile, standard_deviation
 from antecurve.parts.position import PickedNetwork
@@ -32,10 +39,12 @@ from antecurve.parts.scatter import part_table, part_weights
 from antecurve.quantities import check_tolerance
 
 __all__ = [
+    "JudgedThrough",
     "LoadingTolerance",
-    "NetworkKnowledge",
-    "exactly_known",
-    "known_by_tolerance",
+    "NetworkEstimate",
+    "estimate_by_tolerance",
+    "estimate_of",
+    "exact_estimate",
     "network_log_response",
     "network_slopes",
     "sources_at",
@@ -46,9 +55,10 @@ Complex = NDArray[np.complex128]
 _STEP = 1e-3
 
 
+@checked
 @dataclass(frozen=True, slots=True)
 class LoadingTolerance:
-    """How far source and load may be off, as fractions, each 0 or greater.
+    """Tolerance of source and load, as fractions, each 0 or greater.
 
     Attributes
     ----------
@@ -65,9 +75,10 @@ class LoadingTolerance:
             check_tolerance(getattr(self, name), field=f"loading tolerance, {name}")
 
 
+@checked
 @dataclass(frozen=True, slots=True, eq=False)
-class NetworkKnowledge:
-    """A network, its source and load, and the sources of error in them.
+class NetworkEstimate:
+    """A network with its source and load: best values and sources of error.
 
     Attributes
     ----------
@@ -106,14 +117,63 @@ class NetworkKnowledge:
         return Network(self.topology, self.values)
 
 
-def known_by_tolerance(
+JudgedThrough: TypeAlias = Designed | PickedNetwork | NetworkEstimate
+"""What a unit is judged through; anything but a design comes with conditions."""
+
+
+def estimate_of(
+    subject: JudgedThrough,
+    conditions: Conditions,
+    *,
+    measured: Mapping[str, float] | None = None,
+    meter: MeterAccuracy | None = None,
+) -> NetworkEstimate:
+    """Estimate the network that a unit is judged through.
+
+    Parameters
+    ----------
+    subject : Designed, PickedNetwork or NetworkEstimate
+        A design, a network with parts, or an estimate such as a calibration's.
+    conditions : Conditions
+        Whose source and load count.
+    measured : mapping of str to float, optional
+        Measured values of parts [ohm or F], as in `measured_network`.
+    meter : MeterAccuracy, optional
+        Accuracy of the meter that measured them.
+
+    Returns
+    -------
+    NetworkEstimate
+        Parts scatter as the design's job says, uniformly by default.
+
+    Raises
+    ------
+    InputError
+        When measured values can't be used, or come beside an estimate.
+    """
+    if isinstance(subject, NetworkEstimate):
+        if measured is not None:
+            rule = "an estimate holds its values already; give the design, or leave them out"
+            raise InputError("measured", tuple(measured), rule)
+        if subject.loading == conditions.loading:
+            return subject
+        return replace(subject, loading=conditions.loading)
+    picked, job = picked_of(subject), job_of(subject)
+    if measured is not None:
+        picked = measured_network(picked, measured, meter=meter or MeterAccuracy())
+    distribution = "uniform" if job is None else job.spread.distribution
+    return estimate_by_tolerance(picked, loading=conditions.loading, distribution=distribution)
+
+
+@checked
+def estimate_by_tolerance(
     picked: PickedNetwork,
     *,
     loading: Loading,
     distribution: str = "uniform",
     loading_tolerance: LoadingTolerance | None = None,
-) -> NetworkKnowledge:
-    """Return what the parts' tolerances say about a network.
+) -> NetworkEstimate:
+    """Estimate a network from the tolerances of its parts.
 
     Parameters
     ----------
@@ -129,7 +189,7 @@ def known_by_tolerance(
 
     Returns
     -------
-    NetworkKnowledge
+    NetworkEstimate
         One source of error per physical part that has a tolerance, and one for each meter that
         read several parts.
 
@@ -154,7 +214,7 @@ def known_by_tolerance(
     kinds = [distribution == "uniform"] * len(scattered) + [True] * len(within)
     columns = [*scattered, *within]
     errors = np.array(columns).T if columns else np.zeros((rows, 0))
-    return NetworkKnowledge(
+    return NetworkEstimate(
         picked.topology, picked.network.values, loading, errors, np.array(kinds, dtype=bool)
     )
 
@@ -178,10 +238,11 @@ def _loading_columns(tolerance: LoadingTolerance, rows: int) -> list[Floats]:
     return columns
 
 
-def exactly_known(
+@checked
+def exact_estimate(
     network: Network, *, loading: Loading, loading_tolerance: LoadingTolerance | None = None
-) -> NetworkKnowledge:
-    """Return the knowledge of a network taken as exact.
+) -> NetworkEstimate:
+    """Take a network as exact.
 
     Parameters
     ----------
@@ -194,25 +255,25 @@ def exactly_known(
 
     Returns
     -------
-    NetworkKnowledge
+    NetworkEstimate
         Without a source of error in the elements.
     """
     rows = len(network.values) + 3
     columns = _loading_columns(loading_tolerance or LoadingTolerance(), rows)
     errors = np.array(columns).T if columns else np.zeros((rows, 0))
-    return NetworkKnowledge(
+    return NetworkEstimate(
         network.topology, network.values, loading, errors, np.ones(len(columns), dtype=bool)
     )
 
 
 def network_log_response(
-    knowledge: NetworkKnowledge, sources: Floats, frequency_hz: Floats
+    estimate: NetworkEstimate, sources: Floats, frequency_hz: Floats
 ) -> Complex:
     """Return ln H of the network for any number of settings of the sources of error.
 
     Parameters
     ----------
-    knowledge : NetworkKnowledge
+    estimate : NetworkEstimate
         The network.
     sources : numpy.ndarray of float, shape (..., sources)
         u above; 0 is the network by its best values.
@@ -224,12 +285,12 @@ def network_log_response(
     numpy.ndarray of complex, shape (..., frequencies)
         Natural logarithm of output voltage / EMF.
     """
-    factor = np.exp(sources @ knowledge.errors.T)
-    count = len(knowledge.values)
-    load = knowledge.loading
+    factor = np.exp(sources @ estimate.errors.T)
+    count = len(estimate.values)
+    load = estimate.loading
     found = transfer_coefficients(
-        knowledge.topology,
-        knowledge.values * factor[..., :count],
+        estimate.topology,
+        estimate.values * factor[..., :count],
         source_resistance=load.source_resistance * factor[..., count],
         load_resistance=load.load_resistance * factor[..., count + 1],
         load_capacitance=load.load_capacitance * factor[..., count + 2],
@@ -237,12 +298,12 @@ def network_log_response(
     return np.asarray(np.log(found.response(frequency_hz)))
 
 
-def network_slopes(knowledge: NetworkKnowledge, sources: Floats, frequency_hz: Floats) -> Complex:
+def network_slopes(estimate: NetworkEstimate, sources: Floats, frequency_hz: Floats) -> Complex:
     """Return ln H and its derivatives by the sources of error, by central differences.
 
     Parameters
     ----------
-    knowledge : NetworkKnowledge
+    estimate : NetworkEstimate
         The network.
     sources : numpy.ndarray of float, shape (sources,)
         Where.
@@ -254,21 +315,21 @@ def network_slopes(knowledge: NetworkKnowledge, sources: Floats, frequency_hz: F
     numpy.ndarray of complex, shape (1 + sources, frequencies)
         The value, then one row per source.
     """
-    steps = _STEP * np.eye(knowledge.sources)
+    steps = _STEP * np.eye(estimate.sources)
     around = np.vstack([sources[None], sources + steps, sources - steps])
-    found = network_log_response(knowledge, around, frequency_hz)
-    half = 1 + knowledge.sources
+    found = network_log_response(estimate, around, frequency_hz)
+    half = 1 + estimate.sources
     # Through exp and log, so that a phase beyond +-pi on one side only does no harm.
     slopes = np.log(np.exp(found[1:half] - found[half:])) / (2.0 * _STEP)
     return np.vstack([found[:1], slopes])
 
 
-def sources_at(knowledge: NetworkKnowledge, probability: Floats) -> Floats:
+def sources_at(estimate: NetworkEstimate, probability: Floats) -> Floats:
     """Return settings of the sources of error by their cumulative probability.
 
     Parameters
     ----------
-    knowledge : NetworkKnowledge
+    estimate : NetworkEstimate
         The network.
     probability : numpy.ndarray of float, shape (..., sources)
         Strictly between 0 and 1.
@@ -282,4 +343,4 @@ def sources_at(knowledge: NetworkKnowledge, probability: Floats) -> Floats:
         deviation_quantile(probability, name) / standard_deviation(1.0, name)
         for name in ("uniform", "normal")
     )
-    return np.asarray(np.where(knowledge.uniform, uniform, normal))
+    return np.asarray(np.where(estimate.uniform, uniform, normal))

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.judge.network_estimate import NetworkKnowledge, network_log_response, network_slopes
+from antecurve.judge.network_estimate import NetworkEstimate, network_log_response, network_slopes
 from antecurve.judge.observations import Block, Evaluation, RiseTime
 from antecurve.judge.reference import MeasuredChain
 from antecurve.judge.signal_path import CaptureChain, Generator, chain_log_response
@@ -36,7 +36,7 @@ class Bench:
 
     Attributes
     ----------
-    knowledge : NetworkKnowledge
+    estimate : NetworkEstimate
         The network with source and load.
     generator : Generator
         The generator.
@@ -46,7 +46,7 @@ class Bench:
         The chain by a reference capture.
     """
 
-    knowledge: NetworkKnowledge
+    estimate: NetworkEstimate
     generator: Generator
     chain: CaptureChain
     measured: MeasuredChain | None = None
@@ -84,7 +84,7 @@ class Bench:
         numpy.ndarray of complex, shape (frequencies,)
             Natural logarithm.
         """
-        total = network_log_response(self.knowledge, sources, frequency_hz)
+        total = network_log_response(self.estimate, sources, frequency_hz)
         if self.measured is not None and self.measured.beyond is not None:
             total = total + self.measured.seen_by_reference(sources, frequency_hz)
         return np.asarray(total + self.fixed_log_response(frequency_hz))
@@ -106,7 +106,7 @@ class Bench:
         numpy.ndarray of complex, shape (1 + sources, frequencies)
             Natural logarithm, then one derivative per row.
         """
-        found = network_slopes(self.knowledge, sources, frequency_hz)
+        found = network_slopes(self.estimate, sources, frequency_hz)
         if self.measured is not None and self.measured.beyond is not None:
             found[0] += self.measured.seen_by_reference(sources, frequency_hz)
             found[1:] -= network_slopes(self.measured.beyond, sources, frequency_hz)[1:]
@@ -139,7 +139,7 @@ class FitProblem:
     @property
     def priors(self) -> int:
         """Number of unknowns with a prior: sources of error, and the rise time if uncertain."""
-        return self.bench.knowledge.sources + int(self._rise_uncertain)
+        return self.bench.estimate.sources + int(self._rise_uncertain)
 
     @property
     def _rise_uncertain(self) -> bool:
@@ -208,7 +208,7 @@ class FitProblem:
 
     def _split(self, unknowns: Floats) -> tuple[Floats, Floats]:
         count = self.unit_count
-        return unknowns[:count], unknowns[count : count + self.bench.knowledge.sources]
+        return unknowns[:count], unknowns[count : count + self.bench.estimate.sources]
 
     def evaluate(self, unknowns: Floats) -> Evaluation:
         """Return whitened residuals and their derivatives.

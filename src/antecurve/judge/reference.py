@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from antecurve.errors import InputError
 from antecurve.judge.captures import Capture, SquareWaveCapture, SweepCapture
-from antecurve.judge.network_estimate import NetworkKnowledge, network_log_response
+from antecurve.judge.network_estimate import NetworkEstimate, network_log_response
 from antecurve.judge.periodic import harmonic_basis
 from antecurve.judge.record import prepare_record
 from antecurve.judge.signal_path import square_harmonics
@@ -43,7 +43,7 @@ class MeasuredChain:
         Natural logarithm, level and delay arbitrary; without phase the imaginary part is 0.
     relative_variance : numpy.ndarray of float, shape (frequencies,)
         Variance of each component of the logarithm.
-    beyond : NetworkKnowledge or None
+    beyond : NetworkEstimate or None
         The network as the reference saw it, when it went through; ``None`` when straight.
     square_wave : bool
         Whether a square wave showed it, generator's edge included.
@@ -52,7 +52,7 @@ class MeasuredChain:
     frequency_hz: Floats
     log_response: Complex
     relative_variance: Floats
-    beyond: NetworkKnowledge | None
+    beyond: NetworkEstimate | None
     square_wave: bool
 
     def at(self, frequency_hz: Floats) -> Complex:
@@ -136,7 +136,7 @@ class MeasuredChain:
 def measured_chain(
     reference: Capture,
     *,
-    knowledge: NetworkKnowledge,
+    estimate: NetworkEstimate,
     highest_hz: float,
     chain_loading: Loading | None = None,
 ) -> MeasuredChain:
@@ -146,7 +146,7 @@ def measured_chain(
     ----------
     reference : SquareWaveCapture or SweepCapture
         The reference; of the same kind as the captures it serves.
-    knowledge : NetworkKnowledge
+    estimate : NetworkEstimate
         The network.
     highest_hz : float
         Highest frequency that counts [Hz].
@@ -165,9 +165,9 @@ def measured_chain(
     else:
         frequency, response, variance = _from_square(reference, highest_hz)
         square = True
-    loading = chain_loading or knowledge.loading
-    through = replace(knowledge, loading=loading)
-    emphasis = network_log_response(through, np.zeros(knowledge.sources), frequency)
+    loading = chain_loading or estimate.loading
+    through = replace(estimate, loading=loading)
+    emphasis = network_log_response(through, np.zeros(estimate.sources), frequency)
     straight = float(np.std(response.real))
     beyond = through if float(np.std((response - emphasis).real)) < straight else None
     if beyond is not None:

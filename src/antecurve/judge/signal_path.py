@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.checked import checked
 from antecurve.quantities import check_number
 
 __all__ = ["CaptureChain", "Generator", "SquareHarmonics", "chain_log_response", "square_harmonics"]
@@ -18,6 +19,7 @@ Complex = NDArray[np.complex128]
 _LINEAR_FROM_10_90 = 1.0 / 0.8
 
 
+@checked
 @dataclass(frozen=True, slots=True)
 class Generator:
     """What is known of the generator.
@@ -47,6 +49,7 @@ class Generator:
             check_number(value, field=f"generator.{name}", zero=True)
 
 
+@checked
 @dataclass(frozen=True, slots=True)
 class CaptureChain:
     """What stands between the unit's output and the record, by its corners.

@@ -171,7 +171,7 @@ def _promising(problem: FitProblem) -> list[Floats]:
     grid = _fault_grid(problem.model)
     cost = np.zeros(len(grid))
     for block in problem.blocks:
-        fixed = problem.bench.network(np.zeros(problem.bench.knowledge.sources), block.frequency_hz)
+        fixed = problem.bench.network(np.zeros(problem.bench.estimate.sources), block.frequency_hz)
         base = fixed[0] + problem.bench.fixed_log_response(block.frequency_hz)
         responses = problem.model.log_response(grid, block.frequency_hz) + base
         cost += np.array([_start_of_block(block, r)[1] for r in responses])

@@ -96,8 +96,8 @@ def error_draws(
     if builds and problem.priors:
         first = problem.unit_count
         priors = drawn[:, spread.size :]
-        known = problem.bench.knowledge.sources
-        parts = sources_at(problem.bench.knowledge, priors[:, :known])
+        known = problem.bench.estimate.sources
+        parts = sources_at(problem.bench.estimate, priors[:, :known])
         moved = np.hstack([parts, ndtri(priors[:, known:])])
         errors = errors - moved @ inverse[first : first + problem.priors]
     return np.asarray(errors)

@@ -3,23 +3,31 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.analysis.as_built import MeterAccuracy
+from antecurve.checked import checked
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
 from antecurve.errors import InputError
 from antecurve.judge.assignment import identified
-from antecurve.judge.captures import Capture, SquareWaveCapture, SweepCapture
+from antecurve.judge.captures import (
+    Capture,
+    Captures,
+    SquareWaveCapture,
+    SweepCapture,
+    capture_sequence,
+)
 from antecurve.judge.conformity import Decision, LimitBand, combined_decision, decide
 from antecurve.judge.consistency import different_units
 from antecurve.judge.deviation import Deviation, deviation_db, deviation_of_families
 from antecurve.judge.findings import describe
 from antecurve.judge.fit import Family, Fit, fit_captures
 from antecurve.judge.identifiability import highest_seen_hz, without_unseen_corner
-from antecurve.judge.network_estimate import NetworkKnowledge
+from antecurve.judge.network_estimate import JudgedThrough, NetworkEstimate, estimate_of
 from antecurve.judge.observations import SquareBlock
 from antecurve.judge.problem import Bench
 from antecurve.judge.reference import measured_chain
@@ -31,6 +39,7 @@ from antecurve.judge.unit_model import HighEnd, LowEnd, Parameter, UnitModel, un
 from antecurve.judge.unused_harmonics import waveform
 from antecurve.judge.verdict import FittedValue, Trace, Verdict
 from antecurve.networks.centred_error import log_frequencies
+from antecurve.networks.conditions import AUDIO_BAND_HZ, Conditions, conditions_of
 from antecurve.networks.topology import Loading
 from antecurve.quantities import DB_PER_NEPER
 from antecurve.threads import single_threaded_linear_algebra
@@ -45,6 +54,7 @@ _MISFIT = 1.5
 _TRACE_POINTS = 4000
 
 
+@checked
 @dataclass(frozen=True, slots=True)
 class JudgeRequest:
     """How a unit is judged.
@@ -53,8 +63,8 @@ class JudgeRequest:
     ----------
     limit_db : float
         Largest deviation allowed over the band [dB], above 0.
-    band_hz : tuple of float
-        The band [Hz].
+    band_hz : tuple of float or None
+        The band [Hz]; ``None`` for that of the conditions.
     mask : tuple of LimitBand
         Several limits in place of the one.
     playback : str
@@ -68,6 +78,8 @@ class JudgeRequest:
         Capture with the unit bypassed, in place of or beside the corners.
     reference_loading : Loading or None
         Load of the network during a reference through it; ``None`` for the unit's own.
+    meter : MeterAccuracy
+        Accuracy of the meter that measured the network's parts, where measured values are given.
 
     Raises
     ------
@@ -76,23 +88,24 @@ class JudgeRequest:
     """
 
     limit_db: float = 0.5
-    band_hz: tuple[float, float] = (20.0, 20e3)
+    band_hz: tuple[float, float] | None = None
     mask: tuple[LimitBand, ...] = ()
     playback: str = "published"
     generator: Generator = field(default_factory=Generator)
     chain: CaptureChain = field(default_factory=CaptureChain)
     reference: Capture | None = None
     reference_loading: Loading | None = None
+    meter: MeterAccuracy = field(default_factory=MeterAccuracy)
 
     def __post_init__(self) -> None:
         if self.playback not in ("published", "inverse"):
             raise InputError("playback", self.playback, 'use "published" or "inverse"')
-        LimitBand(*self.band_hz, self.limit_db)
+        LimitBand(*(self.band_hz or AUDIO_BAND_HZ), self.limit_db)
 
     @property
     def limits(self) -> tuple[LimitBand, ...]:
         """The limits that count."""
-        return self.mask or (LimitBand(*self.band_hz, self.limit_db),)
+        return self.mask or (LimitBand(*(self.band_hz or AUDIO_BAND_HZ), self.limit_db),)
 
     @property
     def judged_hz(self) -> tuple[float, float]:
@@ -100,26 +113,30 @@ class JudgeRequest:
         return min(b.low_hz for b in self.limits), max(b.high_hz for b in self.limits)
 
 
+@checked
 def judge_unit(
-    captures: Sequence[Capture],
+    captures: Captures,
+    design: JudgedThrough,
     *,
-    network: NetworkKnowledge,
-    curve: Curve,
+    conditions: Conditions | None = None,
+    measured: Mapping[str, float] | None = None,
     request: JudgeRequest | None = None,
 ) -> Verdict:
     """Judge a unit by one or more captures of it.
 
     Parameters
     ----------
-    captures : sequence of SquareWaveCapture or SweepCapture
+    captures : SquareWaveCapture, SweepCapture or sequence of them
         Captures of the same unit, fitted jointly; at least one.
-    network : NetworkKnowledge
-        The network as built with source and load: from `known_by_tolerance`, which takes
-        measured parts as measured, `exactly_known`, or a calibration.
-    curve : Curve
-        The emphasis curve of the job.
+    design : Designed, PickedNetwork or NetworkEstimate
+        The network that they went through: a design, or with `conditions` a network with parts
+        or an estimate (`estimate_by_tolerance`, `exact_estimate`, a calibration).
+    conditions : Conditions, optional
+        Curve, generator, unit and band; those of the design by default.
+    measured : mapping of str to float, optional
+        Measured values of the network's parts [ohm or F], as in `measured_network`.
     request : JudgeRequest, optional
-        Limits, band, generator, chain.
+        Limits, generator, chain; a band in place of that of the conditions.
 
     Returns
     -------
@@ -143,9 +160,12 @@ def judge_unit(
     stands at its limits, and captures that can't be of one unit, leave the verdict undecided and
     name no fault.
     """
+    captures = capture_sequence(captures)
+    conditions = conditions_of(design, conditions)
+    curve = conditions.curve
     asked = request or JudgeRequest()
-    if not captures:
-        raise InputError("captures", (), "at least one capture is needed")
+    asked = replace(asked, band_hz=asked.band_hz or conditions.band_hz)
+    network = estimate_of(design, conditions, measured=measured, meter=asked.meter)
     band = asked.judged_hz
     _check_reach(captures, band)
     bench = _bench(asked, network, band)
@@ -222,12 +242,12 @@ def _check_reach(captures: Sequence[Capture], band: tuple[float, float]) -> None
         )
 
 
-def _bench(asked: JudgeRequest, network: NetworkKnowledge, band: tuple[float, float]) -> Bench:
+def _bench(asked: JudgeRequest, network: NetworkEstimate, band: tuple[float, float]) -> Bench:
     if asked.reference is None:
         return Bench(network, asked.generator, asked.chain)
     measured = measured_chain(
         asked.reference,
-        knowledge=network,
+        estimate=network,
         highest_hz=_REACH * band[1],
         chain_loading=asked.reference_loading,
     )

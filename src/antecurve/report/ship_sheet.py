@@ -191,7 +191,7 @@ def calibration_rows(found: Calibration) -> TextTable:
     TextTable
         Reference, value, expanded uncertainty.
     """
-    elements = found.knowledge.topology.elements
+    elements = found.estimate.topology.elements
     rows = tuple(
         (e.ref, format_quantity(float(v), e.kind.unit, digits=5), f"{100.0 * u:.2f}")
         for e, v, u in zip(elements, found.values, found.uncertainty, strict=True)
