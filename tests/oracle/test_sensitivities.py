@@ -21,9 +21,10 @@ from bench_networks import (
 from nodal import solve_cards
 
 from antecurve.analysis.planning import with_tolerances
-from antecurve.analysis.sensitivity import relative_sensitivity, sensitivities, tighten_first
+from antecurve.analysis.sensitivity import sensitivities, tighten_first
 from antecurve.analysis.spread import spread
 from antecurve.networks.conditions import Conditions
+from antecurve.networks.sensitivity import logarithmic_sensitivity, response_slopes
 from antecurve.networks.topology import Loading
 from antecurve.parts.distributions import part_source, standard_deviations
 from antecurve.parts.position import PickedNetwork
@@ -60,7 +61,7 @@ def _log_gain(
 @pytest.mark.parametrize("seed", range(5))
 def test_symbolic_derivatives_equal_differences(seed: int) -> None:
     picked = random_network(np.random.default_rng(seed))
-    found = relative_sensitivity(picked.network, FREQUENCY, loading=LOADING)
+    found = logarithmic_sensitivity(picked.network, FREQUENCY, loading=LOADING)
     with mpmath.workdps(40):
         values = [mpmath.mpf(float(v)) for v in picked.network.values]
         step = mpmath.mpf(10) ** -12
@@ -74,11 +75,36 @@ def test_symbolic_derivatives_equal_differences(seed: int) -> None:
             np.testing.assert_allclose(found[element], expected, rtol=1e-10, atol=1e-13)
 
 
+def test_source_and_load_equal_differences() -> None:
+    """The same of source and load; a source or load of 0 has no sensitivity."""
+    picked = bench_network()
+    names = ("source_resistance", "load_resistance", "load_capacitance")
+    given = {name: getattr(LOADING, name) for name in names}
+    found = response_slopes(picked.topology, picked.network.values, FREQUENCY, **given)
+    with mpmath.workdps(40):
+        values = [mpmath.mpf(float(v)) for v in picked.network.values]
+        step = mpmath.mpf(10) ** -6  # as far as a double of the loading still moves evenly
+        for row, name in zip(found.by_loading, names, strict=True):
+            ends = []
+            for sign in (1, -1):
+                moved = replace(LOADING, **{name: given[name] * float(mpmath.exp(sign * step))})
+                ends.append([_log_gain(picked, values, f, moved) for f in FREQUENCY])
+            expected = [complex((a - b) / (2 * step)) for a, b in zip(*ends, strict=True)]
+            np.testing.assert_allclose(row, expected, rtol=1e-8, atol=1e-10)
+        nominal = [complex(mpmath.exp(_log_gain(picked, values, f, LOADING))) for f in FREQUENCY]
+        np.testing.assert_allclose(found.response, nominal, rtol=1e-12)
+    none = {"source_resistance": 0.0, "load_resistance": 47e3, "load_capacitance": 0.0}
+    found = response_slopes(picked.topology, picked.network.values, FREQUENCY, **none)
+    # What is left of 1 - 1 is rounding of sums of some ten terms.
+    np.testing.assert_allclose(found.by_loading[[0, 2]], 0.0, atol=1e-15)
+    assert np.all(np.abs(found.by_loading[1]) > 1e-4)
+
+
 def test_only_ratios_count() -> None:
     """Scaling all impedances leaves H alone: with R and C of source and load they add up to 0."""
     loose = Loading(1e-9, 1e15, 0.0)  # neither source nor load
     picked = bench_network()
-    found = relative_sensitivity(picked.network, FREQUENCY, loading=loose)
+    found = logarithmic_sensitivity(picked.network, FREQUENCY, loading=loose)
     signs = np.array([1.0 if r.startswith("R") else -1.0 for r in picked.topology.refs])
     np.testing.assert_allclose(signs @ found, 0.0, atol=1e-9)  # 1e-12 of source and load remain
 

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from antecurve.analysis.sensitivity import relative_sensitivity
 from antecurve.analysis.subject import picked_of
 from antecurve.arrays import hold_read_only
 from antecurve.checked import checked
@@ -22,6 +21,7 @@ from antecurve.curves.tabulate import third_octave_frequencies
 from antecurve.errors import InputError
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
 from antecurve.networks.deviation import error_db
+from antecurve.networks.sensitivity import logarithmic_sensitivity
 from antecurve.networks.topology import ElementKind
 from antecurve.parts.distributions import standard_deviation
 from antecurve.parts.position import PickedNetwork
@@ -159,7 +159,7 @@ def correction(
         raise InputError("uncertainty", "a negative number", "it must be 0 or greater")
     frequency = np.atleast_1d(np.array(frequency_hz, dtype=float))
     level = error_db(network, curve, frequency, loading=loading, published=True)
-    found = relative_sensitivity(
+    found = logarithmic_sensitivity(
         network, np.append(frequency, REFERENCE_FREQUENCY_HZ), loading=loading
     ).real
     sensitivity = DB_PER_NEPER * (found[:, :-1] - found[:, -1:])

@@ -1,30 +1,22 @@
 """How much each position moves the response, from exact derivatives.
 
-The relative sensitivity of H = N/D to an element x is
-
-.. math:: S_x = \\frac{x}{H} \\frac{\\partial H}{\\partial x}
-          = x \\Bigl(\\frac{N_x}{N} - \\frac{D_x}{D}\\Bigr)
-
-with N_x, D_x the derivatives of N and D, which are affine in each element, so that x N_x is
-N less N at x = 0.  Its real part times 20/ln 10 is dB per unit relative change; a hundredth of
-that, dB per percent.
+The real part of d ln H / d ln x (`antecurve.networks.sensitivity`) times 20/ln 10 is dB per unit
+relative change; a hundredth of that, dB per percent.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from antecurve.analysis.subject import WithParts, picked_of
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.networks.centred_error import log_frequencies
-from antecurve.networks.compiled import loaded_coefficients
 from antecurve.networks.conditions import Conditions, conditions_of
-from antecurve.networks.topology import Loading, Network
+from antecurve.networks.sensitivity import logarithmic_sensitivity
 from antecurve.parts.distributions import PartSource, part_source, standard_deviations
 from antecurve.parts.scatter import part_table, position_scatter
 from antecurve.quantities import DB_PER_NEPER
@@ -33,7 +25,6 @@ from antecurve.results import Result
 __all__ = [
     "PositionSensitivity",
     "Sensitivities",
-    "relative_sensitivity",
     "sensitivities",
     "tighten_first",
 ]
@@ -91,42 +82,6 @@ class Sensitivities(Result):
     root_sum_square_db: Floats
 
 
-def relative_sensitivity(
-    network: Network, frequency_hz: ArrayLike, *, loading: Loading
-) -> NDArray[np.complex128]:
-    """Return the relative sensitivity of H to each element.
-
-    Parameters
-    ----------
-    network : Network
-        The network.
-    frequency_hz : array_like, shape (frequencies,)
-        Frequencies [Hz].
-    loading : Loading
-        Source and load.
-
-    Returns
-    -------
-    numpy.ndarray of complex, shape (elements, frequencies)
-        d ln H / d ln x; the real part is relative change of magnitude per relative change of
-        the value, the imaginary part the change of phase [rad].
-    """
-    s = 2j * math.pi * np.atleast_1d(np.asarray(frequency_hz, dtype=float))
-    # Numerator and denominator are affine in each element, P = A + v B, so that d ln P / d ln v
-    # = v B / P = 1 - P(v = 0) / P: each element set to 0 in turn, and the network as it is.
-    count = len(network.values)
-    found = loaded_coefficients(
-        network.topology,
-        np.vstack([np.where(np.eye(count, dtype=bool), 0.0, network.values), network.values]),
-        loading=loading,
-    )
-    top, bottom = (
-        polynomial @ (s ** np.arange(polynomial.shape[-1])[:, None])
-        for polynomial in (found.numerator, found.denominator)
-    )
-    return np.asarray(bottom[:-1] / bottom[-1] - top[:-1] / top[-1])
-
-
 def sensitivities(
     design: WithParts,
     conditions: Conditions | None = None,
@@ -173,7 +128,7 @@ def sensitivities(
     source = source or part_source(table, distribution="uniform")
     frequency = log_frequencies(*band_hz, points_per_decade=points_per_decade)
     with_reference = np.append(frequency, REFERENCE_FREQUENCY_HZ)
-    found = relative_sensitivity(picked.network, with_reference, loading=loading).real
+    found = logarithmic_sensitivity(picked.network, with_reference, loading=loading).real
     response, at_reference = _DB_PER_PERCENT * found[:, :-1], _DB_PER_PERCENT * found[:, -1]
     error = response - at_reference[:, None]
     scatter = 100.0 * position_scatter(source.table, standard_deviations(source))

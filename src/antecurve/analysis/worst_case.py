@@ -32,7 +32,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.algebra.transfer_function import TransferFunction
-from antecurve.analysis.sensitivity import relative_sensitivity
 from antecurve.analysis.subject import WithParts, picked_of
 from antecurve.checked import checked
 from antecurve.curves.model import Curve, response, zero_pole_gain
@@ -41,6 +40,7 @@ from antecurve.networks.centred_error import CentredError, log_frequencies
 from antecurve.networks.compiled import loaded_coefficients
 from antecurve.networks.conditions import Conditions, conditions_of
 from antecurve.networks.deviation import error_range
+from antecurve.networks.sensitivity import logarithmic_sensitivity
 from antecurve.networks.topology import Loading, Network
 from antecurve.parts.position import PickedNetwork
 from antecurve.parts.scatter import part_table, position_box, position_scatter
@@ -480,7 +480,7 @@ def _factor_count(curve: Curve) -> int:
 def _root_sum_square(picked: PickedNetwork, problem: _Problem, loading: Loading) -> float:
     """Largest over pairs of (e(f1) - e(f2))/2 + half the root sum square of what parts add."""
     table, values = part_table(picked), picked.network.values
-    moved = relative_sensitivity(picked.network, problem.frequency, loading=loading).real
+    moved = logarithmic_sensitivity(picked.network, problem.frequency, loading=loading).real
     moved *= position_scatter(table, table.tolerance)[:, None]
     error = problem.error(values)
     squares = sum(np.square(row[:, None] - row[None, :]) for row in moved)

@@ -32,6 +32,7 @@ from antecurve.checked import checked
 from antecurve.errors import InputError
 from antecurve.networks.compiled import transfer_coefficients
 from antecurve.networks.conditions import Conditions, Designed
+from antecurve.networks.sensitivity import response_slopes
 from antecurve.networks.topology import ElementKind, Loading, Network, Topology
 from antecurve.parts.distributions import deviation_quantile, standard_deviation
 from antecurve.parts.position import PickedNetwork
@@ -52,7 +53,6 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
-_STEP = 1e-3
 
 
 @checked
@@ -299,7 +299,7 @@ def network_log_response(
 
 
 def network_slopes(estimate: NetworkEstimate, sources: Floats, frequency_hz: Floats) -> Complex:
-    """Return ln H and its derivatives by the sources of error, by central differences.
+    """Return ln H and its derivatives by the sources of error.
 
     Parameters
     ----------
@@ -315,13 +315,19 @@ def network_slopes(estimate: NetworkEstimate, sources: Floats, frequency_hz: Flo
     numpy.ndarray of complex, shape (1 + sources, frequencies)
         The value, then one row per source.
     """
-    steps = _STEP * np.eye(estimate.sources)
-    around = np.vstack([sources[None], sources + steps, sources - steps])
-    found = network_log_response(estimate, around, frequency_hz)
-    half = 1 + estimate.sources
-    # Through exp and log, so that a phase beyond +-pi on one side only does no harm.
-    slopes = np.log(np.exp(found[1:half] - found[half:])) / (2.0 * _STEP)
-    return np.vstack([found[:1], slopes])
+    factor = np.exp(estimate.errors @ sources)
+    count = len(estimate.values)
+    load = estimate.loading
+    slopes = response_slopes(
+        estimate.topology,
+        estimate.values * factor[:count],
+        frequency_hz,
+        source_resistance=load.source_resistance * factor[count],
+        load_resistance=load.load_resistance * factor[count + 1],
+        load_capacitance=load.load_capacitance * factor[count + 2],
+    )
+    by_source = estimate.errors.T @ np.vstack([slopes.by_element, slopes.by_loading])
+    return np.vstack([np.log(slopes.response)[None], by_source])
 
 
 def sources_at(estimate: NetworkEstimate, probability: Floats) -> Floats:

@@ -3,7 +3,7 @@
 Unknown are the unit's constants, the network's sources of error (each with its own prior of
 variance 1), the generator's rise time within its uncertainty, and for each capture a gain, a
 delay and, for a square wave, its duty.  Residuals are whitened: the noise of the captures has
-variance 1.  Derivatives are exact but for the network's, which are central differences.
+variance 1.  Derivatives are exact.
 """
 
 from __future__ import annotations

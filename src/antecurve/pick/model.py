@@ -21,6 +21,7 @@ from antecurve.networks.compiled import (
     loaded_coefficients,
     output_impedance_coefficients,
 )
+from antecurve.networks.sensitivity import each_at_zero
 from antecurve.networks.topology import Topology
 from antecurve.pick.structure import ladder_of
 
@@ -171,7 +172,7 @@ class NetworkModel:
             Of r_k.
         """
         linear = _linear(
-            self.transfer(_with_zeros(values)), self._band, numerator_sizes=self.ladder is not None
+            self.transfer(each_at_zero(values)), self._band, numerator_sizes=self.ladder is not None
         )
         return Linear(linear.rows - self.target, linear.slopes, linear.sizes)
 
@@ -188,7 +189,7 @@ class NetworkModel:
         Linear
             One row, of ln|Z| with Z in ohm.
         """
-        return _linear(self.output(_with_zeros(values)), self._low)
+        return _linear(self.output(each_at_zero(values)), self._low)
 
     def linearise_input(self, values: Floats) -> Linear:
         """Return the logarithm of the input impedance at the band's high end, one row.
@@ -203,7 +204,7 @@ class NetworkModel:
         Linear
             One row, of ln|Z| with Z in ohm.
         """
-        return _linear(self.input(_with_zeros(values)), self._high)
+        return _linear(self.input(each_at_zero(values)), self._high)
 
     def positive_numerator(self, values: Floats) -> tuple[Floats, Floats]:
         """Return how much the terms of the numerator cancel at s = j w, and slopes at s = w.
@@ -220,7 +221,7 @@ class NetworkModel:
         slopes : numpy.ndarray of float, shape (points, rows, elements)
             dln N(w) / dx_i, in [0, 1].
         """
-        numerator = self.transfer(_with_zeros(values)).numerator
+        numerator = self.transfer(each_at_zero(values)).numerator
         omega = 2.0 * math.pi * self.frequency
         positive = numerator @ omega ** np.arange(numerator.shape[-1])[:, None]
         slopes = 1.0 - positive[:, :-1] / positive[:, -1:]
@@ -250,21 +251,14 @@ class _Powers:
         return np.asarray(real * real + imaginary * imaginary)
 
 
-def _with_zeros(values: Floats) -> Floats:
-    """Each network with one element after the other set to 0, then as it is.
-
-    Numerator and denominator are affine in each element, P = A + v B, so that the slope
-    dlnP/dlnv = v B / P = 1 - P(v = 0) / P comes from the same coefficients.
-    """
-    count = values.shape[1]
-    stacked = np.repeat(values[:, None, :], count + 1, axis=1)
-    stacked[:, np.arange(count), np.arange(count)] = 0.0
-    return stacked
-
-
 def _linear(
     coefficients: TransferFunction, powers: _Powers, *, numerator_sizes: bool = True
 ) -> Linear:
+    """Logarithmic sensitivities as `antecurve.networks.sensitivity` has them, written out.
+
+    Real and imaginary parts run apart: the search spends most of its time here, needs the real
+    part of S alone and the size of its curvature from the same products.
+    """
     rows: Floats | float = 0.0
     slopes: Floats | float = 0.0
     sizes: Floats | float = 0.0

@@ -185,7 +185,8 @@ class OwnEquations:
         """Coefficients, and their derivatives by each log value, shape (elements, powers).
 
         Each coefficient is linear in each element, so that doubling one element adds exactly
-        the derivative by its logarithm.
+        the derivative by its logarithm.  Equations between coefficients need these, in place of
+        the sensitivities of H (`antecurve.networks.sensitivity`).
         """
         batch = np.vstack([logs, logs + math.log(2.0) * np.eye(self.count)])
         both = self.coefficients(batch)
