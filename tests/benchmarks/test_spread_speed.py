@@ -17,8 +17,8 @@ import numpy as np
 from antecurve.analysis.spread import spread
 from antecurve.curves.model import response
 from antecurve.job import default_job
+from antecurve.networks.build_errors import BuildErrors
 from antecurve.networks.compiled import transfer_coefficients
-from antecurve.parts.band_error import BandError
 from antecurve.parts.builds import Builds
 from antecurve.parts.distributions import BLOCK, draw_block, part_source
 from antecurve.parts.scatter import part_table, position_values
@@ -54,7 +54,7 @@ def test_a_million_builds_take_under_two_seconds(default_design: Design) -> None
 def test_against_what_one_would_write_otherwise(default_design: Design) -> None:
     job, picked = default_design.job, default_design.picked
     source = part_source(part_table(picked), distribution="uniform")
-    evaluator = BandError(
+    evaluator = BuildErrors(
         picked.topology,
         job.curve,
         loading=job.loading,

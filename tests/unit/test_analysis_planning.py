@@ -13,16 +13,16 @@ from antecurve.analysis.planning import TolerancePlan, plan_tolerances, with_tol
 from antecurve.analysis.spread import spread
 from antecurve.errors import InputError, NoCombinationError
 from antecurve.job import Grade
+from antecurve.networks.build_errors import BuildErrors
 from antecurve.networks.conditions import Conditions
 from antecurve.networks.topology import Loading
-from antecurve.parts.band_error import BandError
 from antecurve.parts.builds import Builds
 from antecurve.parts.distributions import part_source
 from antecurve.parts.scatter import part_table
 
 PICKED = bench_network()
 RESISTORS = (Grade(0.05, 0.01), Grade(0.01, 0.03), Grade(0.001, 0.40))
-EVALUATOR = BandError(
+EVALUATOR = BuildErrors(
     PICKED.topology,
     DISC,
     loading=LOADING,

@@ -11,10 +11,10 @@ from antecurve.analysis.planning import with_tolerances
 from antecurve.analysis.spread import SpreadResult, spread
 from antecurve.curves.model import response
 from antecurve.errors import InputError
+from antecurve.networks.build_errors import BuildErrors
 from antecurve.networks.conditions import Conditions
 from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import Network
-from antecurve.parts.band_error import BandError
 from antecurve.parts.builds import Builds
 from antecurve.parts.distributions import BLOCK, draw_block, part_source
 from antecurve.parts.scatter import part_table, position_values
@@ -29,7 +29,7 @@ def _result(**more: object) -> SpreadResult:
 
 def _drawn(tolerances: list[float] | None = None, points: int = 121) -> Builds:
     picked = PICKED if tolerances is None else with_tolerances(PICKED, tolerances)
-    evaluator = BandError(
+    evaluator = BuildErrors(
         picked.topology,
         DISC,
         loading=LOADING,

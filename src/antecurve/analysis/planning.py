@@ -24,9 +24,9 @@ from antecurve.analysis.subject import WithParts, job_of, picked_of
 from antecurve.checked import checked
 from antecurve.errors import InputError, NoCombinationError
 from antecurve.job import Grade, SpreadRequest
+from antecurve.networks.build_errors import BuildErrors
 from antecurve.networks.conditions import Conditions, conditions_of
 from antecurve.networks.topology import ElementKind
-from antecurve.parts.band_error import BandError
 from antecurve.parts.builds import BAND_POINTS, Builds
 from antecurve.parts.distributions import part_source
 from antecurve.parts.position import PickedNetwork
@@ -220,7 +220,7 @@ def plan_tolerances(
             or (Grade(p.tolerance, 0.0),)
             for p in picked.positions
         ),
-        evaluator=BandError(
+        evaluator=BuildErrors(
             picked.topology,
             curve,
             loading=loading,
@@ -242,7 +242,7 @@ class _Planner:
 
     picked: PickedNetwork
     ladders: tuple[tuple[Grade, ...], ...]
-    evaluator: BandError
+    evaluator: BuildErrors
     limit_db: float
     builds: int
     seed: int

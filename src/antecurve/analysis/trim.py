@@ -25,9 +25,9 @@ from numpy.typing import NDArray
 from antecurve.analysis.as_built import MeterAccuracy, measured_network
 from antecurve.errors import InputError, NoCombinationError
 from antecurve.job import Job, Stock
+from antecurve.networks.build_errors import BuildErrors
 from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import ElementKind
-from antecurve.parts.band_error import BandError
 from antecurve.parts.builds import BAND_POINTS, Builds
 from antecurve.parts.distributions import part_source
 from antecurve.parts.drawer import Drawer
@@ -150,7 +150,7 @@ class _Build:
     options: tuple[tuple[TrimChange, ...], ...]
     values: tuple[Floats, ...]
     quantity: Mapping[Part, int]
-    evaluator: BandError
+    evaluator: BuildErrors
     choices: int
 
     def rate(self, places: Sequence[int], chosen: NDArray[np.intp]) -> Floats:
@@ -329,7 +329,7 @@ def _built(
         ways = [w for w in ways if 1 / _WINDOW <= w.position.value / new.value <= _WINDOW]
         ways.sort(key=lambda w: abs(np.log(w.position.value / new.value)))
         options.append(tuple(ways[:_OPTIONS]))
-    evaluator = BandError(
+    evaluator = BuildErrors(
         picked.topology,
         job.curve,
         loading=job.loading,

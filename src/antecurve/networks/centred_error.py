@@ -1,5 +1,8 @@
 """The centred error over the continuum of a band: half of (max - min) of 20 log10(abs(H/E)).
 
+`CentredError` evaluates many networks of any topology; `antecurve.networks.deviation` reports on
+one; `antecurve.networks.build_errors` evaluates very many builds of one topology.
+
 What lies between the samples of a band is told by a parabola through the three samples around
 each peak.  Between samples h apart in ln f it misses by at most 0.0642 h**3 times the largest
 third derivative of the error.
@@ -13,11 +16,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.algebra.transfer_function import TransferFunction, magnitude_squared_coefficients
+from antecurve.algebra.transfer_function import TransferFunction
 from antecurve.curves.model import Curve, response
 from antecurve.quantities import check_band
 
-__all__ = ["CentredError", "Peaks", "highest_peaks", "log_frequencies"]
+__all__ = ["CentredError", "Peaks", "highest_peaks", "log_frequencies", "squared_powers"]
 
 Floats = NDArray[np.float64]
 
@@ -50,6 +53,25 @@ def log_frequencies(
     check_band((low_hz, high_hz))
     count = max(2, math.ceil(points_per_decade * math.log10(high_hz / low_hz)) + 1)
     return np.asarray(np.geomspace(low_hz, high_hz, count))
+
+
+def squared_powers(frequency_hz: Floats, count: int) -> Floats:
+    """Return the powers of w**2 that coefficients of abs(H)**2 are multiplied by.
+
+    Parameters
+    ----------
+    frequency_hz : numpy.ndarray of float, shape (frequencies,)
+        Frequencies [Hz].
+    count : int
+        Number of powers, from 0 up.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (count, frequencies)
+        (2 pi f)**(2 n).
+    """
+    squared = (2.0 * math.pi * frequency_hz) ** 2
+    return np.asarray(squared ** np.arange(count)[:, None])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -116,11 +138,11 @@ class CentredError:
     decade.
     """
 
-    __slots__ = ("_curve_db", "_squared")
+    __slots__ = ("_curve_db", "_frequency")
 
     def __init__(self, curve: Curve, *, band_hz: tuple[float, float]) -> None:
         frequency = log_frequencies(*band_hz)
-        self._squared = (2.0 * math.pi * frequency) ** 2
+        self._frequency = frequency
         self._curve_db = 20.0 * np.log10(np.abs(response(curve, frequency)))
 
     def __call__(self, coefficients: TransferFunction) -> Floats:
@@ -136,11 +158,9 @@ class CentredError:
         numpy.ndarray of float, shape (rows,)
             Half of (max - min) of 20 log10(abs(H/E)) over the band [dB].
         """
-        top, bottom = (
-            magnitude_squared_coefficients(np.atleast_2d(polynomial))
-            for polynomial in (coefficients.numerator, coefficients.denominator)
-        )
-        powers = self._squared ** np.arange(max(top.shape[1], bottom.shape[1]))[:, None]
+        power = coefficients.magnitude_squared()
+        top, bottom = np.atleast_2d(power.numerator), np.atleast_2d(power.denominator)
+        powers = squared_powers(self._frequency, max(top.shape[1], bottom.shape[1]))
         centred = np.empty(len(top))
         for first in range(0, len(top), _STRIP):
             part = slice(first, first + _STRIP)

@@ -13,8 +13,8 @@ from numpy.typing import ArrayLike, NDArray
 from antecurve.algebra.transfer_function import TransferFunction
 from antecurve.curves.model import Curve
 from antecurve.job import Job
+from antecurve.networks.build_errors import BuildErrors
 from antecurve.networks.topology import Loading
-from antecurve.parts.band_error import BandError
 from antecurve.parts.distributions import BLOCK, PartSource, draw_block, part_source
 from antecurve.parts.log_histogram import LogHistogram
 from antecurve.parts.position import PickedNetwork
@@ -58,14 +58,14 @@ class Builds:
     ----------
     source : PartSource
         Where the parts come from.
-    evaluator : BandError
+    evaluator : BuildErrors
         What is measured of a build.
     seed : int
         Seed, 0 or greater.
     """
 
     source: PartSource
-    evaluator: BandError
+    evaluator: BuildErrors
     seed: int
 
     def block(self, number: int, *, channel: int = 0) -> TransferFunction:
@@ -81,7 +81,7 @@ class Builds:
         Returns
         -------
         TransferFunction
-            As `BandError.power_coefficients` returns them.
+            As `BuildErrors.power_coefficients` returns them.
         """
         parts = draw_block(self.source, seed=self.seed, block=number, channel=channel)
         return self.evaluator.power_coefficients(position_values(self.source.table, parts))
@@ -192,7 +192,7 @@ def builds_of(
         measured=measured,
         reel_correlation=reel_correlation,
     )
-    evaluator = BandError(
+    evaluator = BuildErrors(
         picked.topology,
         curve,
         loading=loading,

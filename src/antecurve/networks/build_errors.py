@@ -1,4 +1,7 @@
-"""The centred error of very many builds at once.
+"""The centred error of very many builds at once: `antecurve.networks.centred_error` in bulk.
+
+What is the same for each network is there.  Here one topology is evaluated about nominal values,
+in single precision and at the samples alone.
 
 abs(H/E)**2 = N/D is a ratio of real polynomials in w**2.  With N = N0 (1 + n), D = D0 (1 + d) about
 the nominal network and r0 = N0/D0, up to a constant,
@@ -19,14 +22,15 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.algebra.transfer_function import TransferFunction, magnitude_squared_coefficients
+from antecurve.algebra.transfer_function import TransferFunction
 from antecurve.arrays import read_only
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, response
+from antecurve.networks.centred_error import squared_powers
 from antecurve.networks.compiled import loaded_coefficients
 from antecurve.networks.topology import Loading, Topology
 from antecurve.quantities import DB_PER_NEPER, check_band
 
-__all__ = ["BandError"]
+__all__ = ["BuildErrors"]
 
 Floats = NDArray[np.float64]
 _DB = DB_PER_NEPER / 2.0  # of power ratios
@@ -42,9 +46,9 @@ class _Deviations:
 
     __slots__ = ("above", "below", "nominal", "scale", "wide")
 
-    def __init__(self, nominal: TransferFunction, squared: Floats, weights: Floats) -> None:
+    def __init__(self, nominal: TransferFunction, frequency: Floats, weights: Floats) -> None:
         n0, d0 = nominal.numerator[0], nominal.denominator[0]
-        powers = squared[:, None] ** np.arange(max(len(n0), len(d0)))
+        powers = np.ascontiguousarray(squared_powers(frequency, max(len(n0), len(d0))).T)
         top, bottom = powers[:, : len(n0)], powers[:, : len(d0)]
         # Each power is scaled to at most 1 over the band, and its coefficient the other way.
         top = top / (top @ n0)[:, None]
@@ -58,7 +62,7 @@ class _Deviations:
         ratio /= math.sqrt(ratio.max()) * math.sqrt(ratio.min())
         top, bottom = top / top.max(axis=0), bottom / bottom.max(axis=0)
         self.above = np.hstack([ratio[:, None] * top, -bottom, ratio[:, None] - 1.0]).astype("f4")
-        self.below = np.hstack([bottom, np.ones((len(squared), 1))]).astype("f4")
+        self.below = np.hstack([bottom, np.ones((len(frequency), 1))]).astype("f4")
 
     def columns(self, builds: TransferFunction) -> NDArray[np.float32]:
         """Relative deviations of the coefficients, shape (rows, builds)."""
@@ -72,7 +76,7 @@ class _Deviations:
         return deviations
 
 
-class BandError:
+class BuildErrors:
     """Evaluates abs(H/E) of many builds of one topology over a band.
 
     Parameters
@@ -120,7 +124,7 @@ class BandError:
         self._weights = np.abs(response(curve, self.frequency_hz)) ** -2.0
         self._deviations = _Deviations(
             self.power_coefficients(nominal[:, None]),
-            (2.0 * math.pi * self.frequency_hz) ** 2,
+            self.frequency_hz,
             self._weights,
         )
 
@@ -138,14 +142,7 @@ class BandError:
             Ascending powers of w**2, shape (builds, powers); contiguous over builds.
         """
         coefficients = loaded_coefficients(self._topology, values.T, loading=self._loading)
-        return TransferFunction(
-            magnitude_squared_coefficients(coefficients.numerator),
-            magnitude_squared_coefficients(coefficients.denominator),
-        )
-
-    def _powers(self, count: int) -> Floats:
-        squared = (2.0 * math.pi * self.frequency_hz) ** 2
-        return np.asarray(squared[:, None] ** np.arange(count))
+        return coefficients.magnitude_squared()
 
     def ratio(self, builds: TransferFunction) -> Floats:
         """Return abs(H/E)**2.
@@ -161,8 +158,9 @@ class BandError:
             Power ratio, level included; abs(E) is 1 at 1 kHz.
         """
         top, bottom = builds.numerator.T, builds.denominator.T
-        above = self._powers(len(top)) * self._weights[:, None]
-        return np.asarray((above @ top) / (self._powers(len(bottom)) @ bottom))
+        powers = squared_powers(self.frequency_hz, max(len(top), len(bottom))).T
+        above, below = powers[:, : len(top)] * self._weights[:, None], powers[:, : len(bottom)]
+        return np.asarray((above @ top) / (below @ bottom))
 
     def centred_db(self, builds: TransferFunction) -> Floats:
         """Return the centred error.
