@@ -237,6 +237,7 @@ def lossy_transfer(
         loading.load_capacitance,
     )
 
+    # Coefficients of their own at each frequency: no `TransferFunction`, which has them once.
     def value(polynomial: NDArray[Any]) -> NDArray[np.complex128]:
         return np.asarray(sum(c * s**power for power, c in enumerate(polynomial)))
 

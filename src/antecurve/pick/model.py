@@ -231,7 +231,11 @@ class NetworkModel:
 
 
 class _Powers:
-    """Polynomials in s over the frequencies s = j w, real and imaginary part apart."""
+    """Polynomials in s over the frequencies s = j w, real and imaginary part apart.
+
+    What `antecurve.algebra` evaluates in general, for the search's one set of frequencies: their
+    powers are made once, and no complex number is.
+    """
 
     def __init__(self, omega: Floats) -> None:
         self._s = 1j * omega

@@ -19,9 +19,9 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.algebra.transfer_function import TransferFunction, magnitude_squared_coefficients
+from antecurve.algebra.transfer_function import TransferFunction
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain
-from antecurve.networks.centred_error import log_frequencies
+from antecurve.networks.centred_error import log_frequencies, squared_powers
 from antecurve.networks.compiled import transfer_coefficients
 from antecurve.networks.topology import Loading, Topology
 from antecurve.synthesis.impedance import product_of
@@ -238,16 +238,16 @@ class OwnEquations:
 
     def _error(self, logs: Floats) -> tuple[Floats, Floats]:
         base, slopes = self._with_slopes(logs)
-        square = (2.0 * math.pi * self.frequency) ** 2
+        power = base.magnitude_squared()
         level = np.zeros(len(self.frequency))
         jacobian = np.zeros((len(self.frequency), self.count))
         s = 2j * math.pi * self.frequency
-        for sign, value, slope in (
-            (1.0, base.numerator, slopes.numerator),
-            (-1.0, base.denominator, slopes.denominator),
+        for sign, value, slope, squared in (
+            (1.0, base.numerator, slopes.numerator, power.numerator),
+            (-1.0, base.denominator, slopes.denominator, power.denominator),
         ):
-            powers = square ** np.arange(value.shape[-1])[:, None]
-            level += sign * 0.5 * _NEPER_DB * np.log(magnitude_squared_coefficients(value) @ powers)
+            powers = squared_powers(self.frequency, squared.shape[-1])
+            level += sign * 0.5 * _NEPER_DB * np.log(squared @ powers)
             waves = s ** np.arange(value.shape[-1])[:, None]
             jacobian += sign * _NEPER_DB * np.real((slope @ waves) / (value @ waves)).T
         residual = level - self._wanted()
