@@ -19,8 +19,8 @@ from .synthesis.exact import exact_network as exact_network
 
 # Judge a unit
 from .judge.calibration import calibrate_network as calibrate_network
-from .judge.captures import SquareWaveCapture as SquareWaveCapture
-from .judge.captures import SweepCapture as SweepCapture
+from .judge.square_wave import SquareWaveCapture as SquareWaveCapture
+from .judge.sweep import SweepCapture as SweepCapture
 from .judge.verdict import Verdict as Verdict
 from .judge.verdicts import JudgeRequest as JudgeRequest
 from .judge.verdicts import judge_unit as judge_unit

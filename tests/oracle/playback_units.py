@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 
 from antecurve.curves.catalogue import named_curve
 from antecurve.curves.construct import with_limits
-from antecurve.judge.captures import SquareWaveCapture, SweepCapture
 from antecurve.judge.network_estimate import NetworkEstimate, estimate_by_tolerance, exact_estimate
+from antecurve.judge.square_wave import SquareWaveCapture
+from antecurve.judge.sweep import SweepCapture
 from antecurve.networks.conditions import Conditions
 from antecurve.networks.topology import Element, ElementKind, Loading, Network, Topology
 from antecurve.parts.position import Part, PickedNetwork, Position

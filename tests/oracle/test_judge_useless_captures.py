@@ -10,10 +10,10 @@ import pytest
 from playback_units import CONDITIONS, Unit, by_tolerance, known_exactly, square_capture
 
 from antecurve.judge.batch import judge_batch
-from antecurve.judge.captures import SquareWaveCapture
 from antecurve.judge.conformity import Decision
 from antecurve.judge.identifiability import highest_seen_hz
 from antecurve.judge.saturation import limit_share
+from antecurve.judge.square_wave import SquareWaveCapture
 from antecurve.judge.verdict import verdict_record
 from antecurve.judge.verdicts import judge_unit
 from antecurve.report.ship_sheet import batch_rows, ship_sheet
@@ -41,7 +41,7 @@ def held(capture: SquareWaveCapture, part: float) -> SquareWaveCapture:
 def test_a_record_at_its_limits_is_seen(unit: Unit, part: float) -> None:
     capture = held(record(unit), part)
     ends = (capture.volts == capture.volts.min()) | (capture.volts == capture.volts.max())
-    assert limit_share(capture) == pytest.approx(ends.mean(), abs=1e-12)
+    assert limit_share(capture.volts) == pytest.approx(ends.mean(), abs=1e-12)
     assert ends.mean() > 0.5
 
 
@@ -50,12 +50,12 @@ def test_a_record_at_its_limits_is_seen(unit: Unit, part: float) -> None:
 @pytest.mark.parametrize("unit", [GOOD, IDEAL, Unit(treble_s=60e-6), Unit(low_corner_hz=20.0)])
 def test_a_record_within_its_range_is_not(unit: Unit, noise: float, bits: int) -> None:
     for seed in range(3):
-        assert limit_share(record(unit, seed, noise=noise, bits=bits)) == 0.0
+        assert limit_share(record(unit, seed, noise=noise, bits=bits).volts) == 0.0
 
 
 def test_a_square_wave_of_two_values_is_not() -> None:
     time = np.arange(4000) / 200e3
-    assert limit_share(SquareWaveCapture(time, np.where(time * 200 % 1 < 0.5, 1.0, -1.0))) == 0.0
+    assert limit_share(np.where(time * 200 % 1 < 0.5, 1.0, -1.0)) == 0.0
 
 
 def test_a_record_at_its_limits_leaves_the_verdict_open_and_names_no_part() -> None:

@@ -8,8 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from playback_units import CONDITIONS, Unit, known_exactly, square_capture
 
-from antecurve.judge.captures import SquareWaveCapture
 from antecurve.judge.conformity import Decision, LimitBand, decide
+from antecurve.judge.square_wave import SquareWaveCapture
 from antecurve.judge.verdict import verdict_record
 from antecurve.judge.verdicts import judge_unit
 

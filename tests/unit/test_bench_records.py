@@ -22,13 +22,14 @@ from playback_units import (
 from antecurve.errors import InputError
 from antecurve.judge.batch import judge_batch
 from antecurve.judge.calibration import calibrate_network
-from antecurve.judge.captures import SquareWaveCapture, SweepCapture
 from antecurve.judge.conformity import Decision
 from antecurve.judge.explanation import explain
 from antecurve.judge.match import channel_match
 from antecurve.judge.periodic import harmonic_basis
 from antecurve.judge.record import prepare_record, quantisation_step
 from antecurve.judge.signal_path import Generator
+from antecurve.judge.square_wave import SquareWaveCapture
+from antecurve.judge.sweep import SweepCapture
 from antecurve.judge.unit_model import unit_model
 from antecurve.judge.verdicts import JudgeRequest, judge_unit
 

@@ -9,7 +9,8 @@ import pytest
 
 from antecurve.errors import AntecurveError, FileFormatError, InputError
 from antecurve.files.captures import capture_units, read_capture
-from antecurve.judge.captures import MOST_FREQUENCIES, SquareWaveCapture, SweepCapture
+from antecurve.judge.square_wave import SquareWaveCapture
+from antecurve.judge.sweep import MOST_FREQUENCIES, SweepCapture
 
 SQUARE = [f"{k * 1e-5:.6g},{(-1) ** (k // 50)}" for k in range(400)]
 

@@ -51,20 +51,16 @@ def calibrate(
     """
     from antecurve.cli.progress import busy_progress
     from antecurve.cli.show import show_json, show_table
-    from antecurve.errors import InputError
     from antecurve.files.captures import read_capture
     from antecurve.files.design_file import read_design
     from antecurve.files.output_folder import write_folder
     from antecurve.files.verdict_file import calibration_content, calibration_files
     from antecurve.judge.calibration import calibrate_network
-    from antecurve.judge.captures import SweepCapture
     from antecurve.report.ship_sheet import calibration_rows
 
     refuse_existing(output, force=force)
     design = read_design(design_file)
     capture = read_capture(sweep)
-    if not isinstance(capture, SweepCapture):
-        raise InputError(str(sweep), "a square wave", "a network is calibrated by a sweep of it")
     loading = _with_meter(design.job.loading, load_resistance, load_capacitance)
     uncertainty_db = quantity(uncertainty, "dB", "--uncertainty")
     with busy_progress("fitting the network"):

@@ -7,17 +7,21 @@ from pathlib import Path
 
 import numpy as np
 
-from antecurve.errors import FileFormatError, InputError
+from antecurve.errors import FileFormatError
 from antecurve.files.reading import read_text
-from antecurve.judge.captures import Capture, SquareWaveCapture, SweepCapture
+from antecurve.judge.capture import Capture
+from antecurve.judge.square_wave import SquareWaveCapture
+from antecurve.judge.sweep import SweepCapture
 
 __all__ = ["capture_units", "read_capture"]
 
-_KNOWN = ("time_s", "volts", "frequency_hz", "level_db", "ratio", "phase_deg")
-_RULE = (
-    "the first line names the columns: time_s, volts for a square wave; frequency_hz, level_db "
-    "(or ratio, linear) and optionally phase_deg for a sweep"
-)
+_KINDS: tuple[type[Capture], ...] = (SquareWaveCapture, SweepCapture)
+"""The kinds of capture that files hold."""
+
+
+def _rule() -> str:
+    kinds = "; ".join(f"{kind.columns_rule} for a {kind.kind}" for kind in _KINDS)
+    return f"the first line names the columns: {kinds}"
 
 
 def read_capture(path: Path | str) -> Capture:
@@ -32,7 +36,7 @@ def read_capture(path: Path | str) -> Capture:
 
     Returns
     -------
-    SquareWaveCapture or SweepCapture
+    Capture
         Named after the file.
 
     Raises
@@ -44,22 +48,8 @@ def read_capture(path: Path | str) -> Capture:
         When the numbers can't be a capture.
     """
     columns = _columns(path)
-    name = Path(path).name
-    if "time_s" in columns:
-        return SquareWaveCapture(columns["time_s"], columns["volts"], name=name)
-    if "ratio" in columns:
-        ratio = columns["ratio"]
-        if np.any(ratio <= 0):
-            row = int(np.flatnonzero(ratio <= 0)[0])
-            raise InputError(
-                f"{name}: ratio, data row {row + 1}",
-                float(ratio[row]),
-                "a linear ratio must be above 0; name the column level_db if it is in decibels",
-            )
-        level = 20.0 * np.log10(ratio)
-    else:
-        level = columns["level_db"]
-    return SweepCapture(columns["frequency_hz"], level, columns.get("phase_deg"), name=name)
+    kind = next(kind for kind in _KINDS if kind.fits(columns))
+    return kind.from_columns(columns, Path(path).name)
 
 
 def _columns(path: Path | str) -> dict[str, np.ndarray]:
@@ -69,7 +59,7 @@ def _columns(path: Path | str) -> dict[str, np.ndarray]:
     lines = text.splitlines()
     kept = [(n, t) for n, t in enumerate(lines, 1) if t.strip() and not t.startswith("#")]
     if len(kept) < 2:
-        raise FileFormatError(str(path), "no row of numbers", _RULE)
+        raise FileFormatError(str(path), "no row of numbers", _rule())
     delimiter = max(",;\t", key=kept[0][1].count)
     header = [name.strip().strip('"').lower() for name in kept[0][1].split(delimiter)]
     _check_header(header, f"{path}, line {kept[0][0]}")
@@ -103,14 +93,10 @@ def _too_many(place: str, row: str, header: list[str]) -> FileFormatError:
 
 
 def _check_header(header: list[str], place: str) -> None:
-    shown = ", ".join(header)
-    if len(set(header)) != len(header) or not set(header) <= set(_KNOWN):
-        raise FileFormatError(place, shown, _RULE)
-    square = {"time_s", "volts"} == set(header)
-    level = {"level_db", "ratio"} & set(header)
-    sweep = "frequency_hz" in header and len(level) == 1 and not {"time_s", "volts"} & set(header)
-    if not (square or sweep):
-        raise FileFormatError(place, shown, _RULE)
+    known = {column for kind in _KINDS for column in kind.known_columns}
+    names = set(header)
+    if len(names) != len(header) or not (names <= known and any(k.fits(names) for k in _KINDS)):
+        raise FileFormatError(place, ", ".join(header), _rule())
 
 
 def capture_units(folder: Path | str) -> dict[str, tuple[Path, ...]]:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from antecurve.checked import checked
 from antecurve.errors import AntecurveError
-from antecurve.judge.captures import Captures
+from antecurve.judge.capture import Captures
 from antecurve.judge.network_estimate import JudgedThrough, NetworkEstimate, estimate_of
 from antecurve.judge.verdict import Verdict
 from antecurve.judge.verdicts import JudgeRequest, judge_unit
@@ -101,7 +101,7 @@ def judge_batch(
 
     Parameters
     ----------
-    units : mapping of str to SquareWaveCapture, SweepCapture or sequence of them
+    units : mapping of str to Capture or sequence of Capture
         Captures by unit; more than one of a unit are fitted jointly.
     design, conditions, measured, request
         As in `judge_unit`.

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from antecurve.checked import checked
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, level_db
 from antecurve.errors import InputError
-from antecurve.judge.captures import SweepCapture
+from antecurve.judge.capture import Capture
 from antecurve.judge.network_estimate import (
     JudgedThrough,
     NetworkEstimate,
@@ -94,7 +94,7 @@ class Calibration:
 
 @checked
 def calibrate_network(
-    sweep: SweepCapture,
+    sweep: Capture,
     design: JudgedThrough,
     *,
     conditions: Conditions | None = None,
@@ -105,7 +105,7 @@ def calibrate_network(
 
     Parameters
     ----------
-    sweep : SweepCapture
+    sweep : Capture
         Levels at the network's output, constant EMF.
     design : Designed, PickedNetwork or NetworkEstimate
         The network: a design, or with `conditions` a network with parts or an estimate.
@@ -126,8 +126,8 @@ def calibrate_network(
     Raises
     ------
     InputError
-        When the network is taken as exact, so that nothing may move, or the uncertainty is not
-        above 0.
+        When the capture holds no levels, the network is taken as exact, so that nothing may
+        move, or the uncertainty is not above 0.
     """
     conditions = conditions_of(design, conditions)
     unit_loading = conditions.loading
@@ -136,11 +136,12 @@ def calibrate_network(
         raise InputError("network", "exactly known", "give tolerances: nothing may be fitted")
     check_number(level_uncertainty_db, field="level_uncertainty_db", unit="dB")
     sigma = max(level_uncertainty_db, _LEAST_SIGMA_DB)
-    found, residual, slopes = _solve(sweep, network, sigma)
+    levels = sweep.levels_db()
+    found, residual, slopes = _solve(levels, network, sigma)
     scatter = float(np.sqrt(residual @ residual / max(1, residual.size - 4)))
     if scatter > sigma:
         sigma = scatter
-        found, residual, slopes = _solve(sweep, network, sigma)
+        found, residual, slopes = _solve(levels, network, sigma)
     inverse = np.linalg.inv(slopes.T @ slopes / sigma**2 + np.diag([*np.ones(found.size - 1), 0.0]))
     sources = found[:-1]
     root = np.linalg.cholesky(inverse[:-1, :-1])
@@ -154,7 +155,7 @@ def calibrate_network(
         uniform=np.zeros(network.sources, dtype=bool),
     )
     frequency = log_frequencies(
-        float(sweep.frequency_hz[0]), float(sweep.frequency_hz[-1]), points_per_decade=_PER_DECADE
+        float(levels[0][0]), float(levels[0][-1]), points_per_decade=_PER_DECADE
     )
     correction, uncertain = _correction(fitted, frequency, conditions.curve)
     return Calibration(
@@ -171,16 +172,16 @@ def calibrate_network(
 
 
 def _solve(
-    sweep: SweepCapture, network: NetworkEstimate, sigma: float
+    levels: tuple[Floats, Floats], network: NetworkEstimate, sigma: float
 ) -> tuple[Floats, Floats, Floats]:
     """Sources of error and level; residuals [dB] and their derivatives at the solution."""
     from scipy.optimize import least_squares
 
-    frequency = sweep.frequency_hz
+    frequency, measured_db = levels
 
     def residual(unknowns: Floats) -> Floats:
         level = network_log_response(network, unknowns[:-1], frequency).real + unknowns[-1]
-        left = (DB_PER_NEPER * level - sweep.level_db) / sigma
+        left = (DB_PER_NEPER * level - measured_db) / sigma
         return np.concatenate([left, unknowns[:-1]])
 
     def slopes(unknowns: Floats) -> Floats:
@@ -190,7 +191,7 @@ def _solve(
 
     start = np.zeros(network.sources + 1)
     first = network_log_response(network, start[:-1], frequency).real
-    start[-1] = float(np.mean(sweep.level_db / DB_PER_NEPER - first))
+    start[-1] = float(np.mean(measured_db / DB_PER_NEPER - first))
     found = least_squares(residual, start, jac=slopes, x_scale="jac", ftol=1e-12, xtol=1e-12)
     count = frequency.size
     return found.x, residual(found.x)[:count] * sigma, slopes(found.x)[:count] * sigma

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from antecurve.judge.captures import Capture
 from antecurve.judge.fit import Fit
+from antecurve.judge.observation import Observation
 
 __all__ = ["different_units"]
 
@@ -18,13 +18,17 @@ _TIMES = 2.0
 
 
 def different_units(
-    captures: Sequence[Capture], together: Fit, alone: Callable[[Capture], Fit], *, enough: float
+    observations: Sequence[Observation],
+    together: Fit,
+    alone: Callable[[Observation], Fit],
+    *,
+    enough: float,
 ) -> str:
     """Say when captures do not seem to be of one unit.
 
     Parameters
     ----------
-    captures : sequence of SquareWaveCapture or SweepCapture
+    observations : sequence of Observation
         The captures.
     together : Fit
         The joint fit.
@@ -39,14 +43,14 @@ def different_units(
         A sentence; empty when they may be of one unit.
     """
     worst = max(together.excess)
-    if len(captures) < 2 or worst <= _TOGETHER:
+    if len(observations) < 2 or worst <= _TOGETHER:
         return ""
     most = 0.0
-    for capture in captures:
-        most = max(most, *alone(capture).excess)
+    for observation in observations:
+        most = max(most, *alone(observation).excess)
         if most > min(enough, worst / _TIMES):
             return ""
-    names = " and ".join(c.name for c in captures)
+    names = " and ".join(o.name for o in observations)
     return (
         f"the captures do not seem to be of one unit in one state: together {names} leave "
         f"{worst**0.5:.1f} times the noise, each by itself {most**0.5:.1f} times at most; judge "

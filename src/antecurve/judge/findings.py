@@ -1,4 +1,4 @@
-"""What a fit found, in words with numbers."""
+"""The results of a fit in words with numbers."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from antecurve.judge.deviation import Deviation
 from antecurve.judge.explanation import Explanation, explain
 from antecurve.judge.fit import Fit
-from antecurve.judge.residuals import Leftover
+from antecurve.judge.observation import ResidualFinding
 from antecurve.judge.uncertainty import COVERAGE
 from antecurve.judge.unit_model import RATE_UNIT, HighEnd, LowEnd
 from antecurve.judge.verdict import FittedValue
@@ -78,7 +78,7 @@ def describe(
     errors: Floats,
     *,
     deviation: Deviation,
-    leftovers: Sequence[Leftover],
+    residuals: Sequence[ResidualFinding],
     limit_db: float,
 ) -> Findings:
     """Put a fit into words.
@@ -93,8 +93,8 @@ def describe(
         Draws of the errors of the reported family.
     deviation : Deviation
         The deviation over the band.
-    leftovers : sequence of Leftover
-        What the fit leaves over.
+    residuals : sequence of ResidualFinding
+        What the fit does not describe.
     limit_db : float
         The limit; a fault is a constant that surely exceeds it by itself [dB].
 
@@ -108,7 +108,7 @@ def describe(
         (_effect(fit, f, deviation.frequency_hz, band) for f in fitted),
         key=lambda e: -abs(e.worst_db),
     )
-    lowest = min(float(b.frequency_hz[0]) for b in fit.blocks)
+    lowest = min(float(o.frequency_hz[0]) for o in fit.observations)
     joint = _joint_low(fit, fitted, errors, deviation, lowest)
     silent = {"bass_shelf_s", "low_corner_hz"} if joint else set()
     least = max(_LEAST_EFFECT_DB, _LEAST_SHARE * limit_db)
@@ -124,7 +124,7 @@ def describe(
         faults = [cause.name, *(f for f in faults if f != cause.name)]
     texts += [joint] if joint else []
     texts += _below_capture(fit, deviation, lowest)
-    texts += [f.text for f in leftovers]
+    texts += [f.text for f in residuals]
     return Findings(tuple(texts or ["every constant agrees with its nominal value"]), tuple(faults))
 
 

@@ -15,23 +15,21 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.judge.captures import Capture, SquareWaveCapture
-from antecurve.judge.noise import block_excess, raised_noise, with_sweep_noise
-from antecurve.judge.observations import Block, SquareBlock, SweepBlock
-from antecurve.judge.periodic import harmonic_basis
-from antecurve.judge.problem import Bench, FitProblem, with_blocks
-from antecurve.judge.record import Record, prepare_record
-from antecurve.judge.reference import check_reference
+from antecurve.judge.noise import (
+    excess_by_observation,
+    raised_noise,
+    residual_parts,
+    with_estimated_noise,
+)
+from antecurve.judge.observation import Observation, Prediction
+from antecurve.judge.problem import Bench, FitProblem, with_observations
 from antecurve.judge.solve import Solution, chi_square, solve_from, solve_from_nothing
 from antecurve.judge.unit_model import UnitModel
-from antecurve.judge.unused_harmonics import without_rest
 
-__all__ = ["Family", "Fit", "fit_captures"]
+__all__ = ["Family", "Fit", "fit_observations"]
 
 Floats = NDArray[np.float64]
 
-_START_SIGMA_DB = 0.02
-_START_SIGMA_RAD = 0.02
 _FOLDED = (True, False)
 _FIRST_PASSES = 2
 _MORE_PASSES = 6
@@ -89,128 +87,88 @@ class Fit:
         return self.families[0].solution
 
     @property
-    def blocks(self) -> tuple[Block, ...]:
+    def observations(self) -> tuple[Observation, ...]:
         """The captures as fitted."""
-        return self.solution.problem.blocks
+        return self.solution.problem.observations
+
+    def prediction(self, index: int) -> Prediction:
+        """Return what the fit reported predicts of a capture.
+
+        Parameters
+        ----------
+        index : int
+            Which capture.
+
+        Returns
+        -------
+        Prediction
+            At any frequencies.
+        """
+        return self.solution.problem.prediction(self.solution.unknowns, index)
 
 
-def _blocks_of(
-    captures: Sequence[Capture],
-    *,
-    bench: Bench,
-    highest_hz: float,
-    line_hz: tuple[float, ...] = (),
-) -> tuple[Block, ...]:
-    """Return the captures reduced for the fit.
-
-    Parameters
-    ----------
-    captures : sequence of SquareWaveCapture or SweepCapture
-        Captures of the same unit, at least one.
-    bench : Bench
-        What is given beside the unit.
-    highest_hz : float
-        Highest frequency that counts [Hz].
-    line_hz : tuple of float, optional
-        Frequencies of lines (hum) to take out of square waves [Hz].
-
-    Returns
-    -------
-    tuple of SquareBlock or SweepBlock
-        One per capture.
-    """
-    blocks: list[Block] = []
-    for capture in captures:
-        if isinstance(capture, SquareWaveCapture):
-            record = prepare_record(capture, highest_hz=highest_hz)
-            blocks.append(_square_block(record, capture.name, bench, highest_hz, line_hz))
-            lowest, square = record.frequency_hz, True
-        else:
-            blocks.append(SweepBlock(capture, _START_SIGMA_DB, _START_SIGMA_RAD))
-            lowest, square = float(capture.frequency_hz[0]), False
-        if bench.measured is not None:
-            check_reference(bench.measured, lowest, square=square, name=capture.name)
-    return tuple(blocks)
-
-
-def _square_block(
-    record: Record, name: str, bench: Bench, highest_hz: float, line_hz: tuple[float, ...]
-) -> SquareBlock:
-    basis = harmonic_basis(record, highest_hz=highest_hz, name=name, line_hz=line_hz)
-    volts = basis.record.volts
-    noise, inflation = basis.noise(volts), 1.0
-    if bench.measured is not None:
-        odd = basis.orders % 2 == 1
-        frequency = (basis.orders * basis.record.frequency_hz)[odd]
-        size = np.abs(basis.amplitudes(volts))[odd]
-        own = noise**2 * basis.variances()[odd] / size**2
-        ratio = np.median(bench.measured.variance_at(frequency) / own)
-        inflation = float(np.sqrt(1.0 + ratio))
-    return SquareBlock(name, basis, basis.reduced(volts), noise * inflation, inflation)
-
-
-def fit_captures(
-    captures: Sequence[Capture],
+def fit_observations(
+    observations: Sequence[Observation],
     *,
     model: UnitModel,
     families: Sequence[UnitModel],
     bench: Bench,
-    highest_hz: float,
-    line_hz: tuple[float, ...] = (),
 ) -> Fit:
     """Fit a unit to its captures.
 
     Parameters
     ----------
-    captures : sequence of SquareWaveCapture or SweepCapture
-        Captures of the same unit, at least one.
+    observations : sequence of Observation
+        Captures of the same unit, reduced; at least one.
     model : UnitModel
         The family to report where the captures allow it.
     families : sequence of UnitModel
         Other families that may explain the captures as well.
     bench : Bench
         What is given beside the unit.
-    highest_hz : float
-        Highest frequency that counts [Hz].
-    line_hz : tuple of float, optional
-        Frequencies of lines (hum) to take out of square waves [Hz].
 
     Returns
     -------
     Fit
         The families, best first, and how well they describe the captures.
     """
-    blocks = _blocks_of(captures, bench=bench, highest_hz=highest_hz, line_hz=line_hz)
-    first = solve_from_nothing(FitProblem(blocks, model, bench))
+    first = solve_from_nothing(FitProblem(tuple(observations), model, bench))
     solution = _settled(first)
     trials = [solution, *(_refitted(solution, other) for other in families)]
     best = min(trials, key=chi_square)
-    excess = block_excess(best)
+    excess = excess_by_observation(best)
     final = raised_noise(best, excess)
-    again = [solve_from(with_blocks(t.problem, final), _off_bounds(t)) for t in trials]
+    again = [solve_from(with_observations(t.problem, final), _off_bounds(t)) for t in trials]
     return Fit(_ranked(again), excess)
 
 
 def _settled(solution: Solution) -> Solution:
     """Repeat reduction and fit until the harmonics passed over are taken off."""
-    places = range(len(solution.problem.blocks))
-    squares = [p for p in places if isinstance(solution.problem.blocks[p], SquareBlock)]
-    if not squares:
-        return with_sweep_noise(solution)
-    options = [(_passes(solution, squares, folded, _FIRST_PASSES), folded) for folded in _FOLDED]
-    best, folded = min(options, key=lambda option: _misfit_volts(option[0]))
-    return _passes(best, squares, folded, _MORE_PASSES)
+    if not _corrected(solution, folded=True):
+        return with_estimated_noise(solution)
+    options = [(_passes(solution, folded, _FIRST_PASSES), folded) for folded in _FOLDED]
+    best, folded = min(options, key=lambda option: _residual_power(option[0]))
+    return _passes(best, folded, _MORE_PASSES)
 
 
-def _passes(solution: Solution, squares: list[int], folded: bool, most: int) -> Solution:
-    """Take the rest off and fit again, until the fit moves by little of its uncertainty."""
+def _corrected(solution: Solution, *, folded: bool) -> list[Observation]:
+    """The observations less what their reduction passes over; none where nothing is."""
+    problem = solution.problem
+    corrected = [
+        o.corrected(problem.prediction(solution.unknowns, k), folded=folded)
+        for k, o in enumerate(problem.observations)
+    ]
+    if all(c is None for c in corrected):
+        return []
+    return [c or o for c, o in zip(corrected, problem.observations, strict=True)]
+
+
+def _passes(solution: Solution, folded: bool, most: int) -> Solution:
+    """Correct and fit again, until the fit moves by little of its uncertainty."""
     for _ in range(most):
-        blocks = list(solution.problem.blocks)
-        for place in squares:
-            blocks[place] = without_rest(solution, place, folded=folded)
-        problem = with_blocks(solution.problem, blocks)
+        problem = with_observations(solution.problem, _corrected(solution, folded=folded))
         before = solution.unknowns
-        solution = with_sweep_noise(solve_from(problem, _off_bounds(solution)))
+        solution = with_estimated_noise(solve_from(problem, _off_bounds(solution)))
         moved = solution.evaluation.jacobian @ (solution.unknowns - before)
         if float(moved @ moved) < _SETTLED:
             break
@@ -232,22 +190,15 @@ def _off_bounds(solution: Solution) -> Floats:
     return unknowns
 
 
-def _misfit_volts(solution: Solution) -> float:
-    """Sum of squares of what is left of the square-wave records [V^2]."""
-    total, first = 0.0, 0
-    for block in solution.problem.blocks:
-        rows = block.rows
-        part = solution.evaluation.residual[first : first + rows]
-        first += rows
-        if isinstance(block, SquareBlock):
-            free = block.basis.record.time_s.size - block.basis.factor.shape[0]
-            total += (float(part @ part) + free) * block.sigma**2
-    return total
+def _residual_power(solution: Solution) -> float:
+    """Sum of squares about the corrected reductions [V^2]."""
+    parts = zip(solution.problem.observations, residual_parts(solution), strict=True)
+    return sum(o.residual_power(part) for o, part in parts)
 
 
 def _refitted(solution: Solution, model: UnitModel) -> Solution:
     """The same captures by another family, from several low corners."""
-    problem = FitProblem(solution.problem.blocks, model, solution.problem.bench)
+    problem = FitProblem(solution.problem.observations, model, solution.problem.bench)
     old = solution.problem.model
     units = model.start
     for place, parameter in enumerate(model.parameters):

@@ -13,7 +13,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
-from antecurve.judge.captures import Capture, SquareWaveCapture
+from antecurve.judge.capture import Capture
 from antecurve.judge.fit import Family, Fit
 from antecurve.judge.solve import solve_from
 
@@ -28,7 +28,7 @@ def highest_seen_hz(captures: Sequence[Capture]) -> float:
 
     Parameters
     ----------
-    captures : sequence of SquareWaveCapture or SweepCapture
+    captures : sequence of Capture
         Captures, at least one.
 
     Returns
@@ -37,13 +37,7 @@ def highest_seen_hz(captures: Sequence[Capture]) -> float:
         Half the sampling rate of the fastest record [Hz]; infinite where there is a sweep, whose
         levels tell a corner beyond its end.
     """
-    rates = [
-        (c.time_s.size - 1) / float(c.time_s[-1] - c.time_s[0])
-        if isinstance(c, SquareWaveCapture)
-        else math.inf
-        for c in captures
-    ]
-    return max(rates) / 2.0
+    return max(c.highest_seen_hz for c in captures)
 
 
 def without_unseen_corner(fit: Fit, highest_hz: float, band_end_hz: float) -> Fit:

@@ -90,6 +90,6 @@ def channel_match(first: Verdict, second: Verdict) -> ChannelMatch:
     gain = None
     if kinds[0] == kinds[1]:
         one, other = first.gain[0], second.gain[0]
-        sweep = kinds[0][0] == "sweep"
-        gain = other - one if sweep else 20.0 * math.log10(other / one)
+        over_time = first.traces[0].over_time
+        gain = 20.0 * math.log10(other / one) if over_time else other - one
     return ChannelMatch(a.frequency_hz, b.deviation_db - a.deviation_db, expanded, gain)

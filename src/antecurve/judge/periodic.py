@@ -98,7 +98,7 @@ class HarmonicBasis:
         return abs(step_hz) * span < _SMALL_TURN
 
     def moved(
-        self, step_hz: float, volts: Floats, *, name: str, rest_slope: Floats | None = None
+        self, step_hz: float, volts: Floats, *, name: str, unused_slope: Floats | None = None
     ) -> HarmonicBasis:
         """Return the reduction at another frequency.
 
@@ -110,7 +110,7 @@ class HarmonicBasis:
             The record [V], harmonics beyond the reduction taken off where they are known.
         name : str
             How messages call the capture.
-        rest_slope : numpy.ndarray of float, shape (samples,), optional
+        unused_slope : numpy.ndarray of float, shape (samples,), optional
             Derivative by the frequency of what was taken off [V/Hz].
 
         Returns
@@ -119,7 +119,7 @@ class HarmonicBasis:
             With the frequency's column made of all harmonics.
         """
         record = replace(self.record, frequency_hz=self.record.frequency_hz + step_hz)
-        return _reduce(record, self.orders, self.line_hz, name, volts, rest_slope)
+        return _reduce(record, self.orders, self.line_hz, name, volts, unused_slope)
 
     def reduced(self, volts: Floats) -> Floats:
         """Return q of a record.
@@ -320,7 +320,7 @@ def _reduce(
     line_hz: tuple[float, ...],
     name: str,
     volts: Floats,
-    rest_slope: Floats | None = None,
+    unused_slope: Floats | None = None,
 ) -> HarmonicBasis:
     from scipy.linalg import LinAlgError, cho_solve, cholesky
 
@@ -340,8 +340,8 @@ def _reduce(
         first = cholesky(normal + ridge[1:, 1:])
         amplitude = cho_solve((first, False), base.T @ volts)[-2 * orders.size :]
         slope = _frequency_column(time, waves, orders, amplitude)
-        if rest_slope is not None:
-            slope = slope + rest_slope
+        if unused_slope is not None:
+            slope = slope + unused_slope
         scale = max(float(np.sqrt(np.mean(slope**2))), 1e-300)
         slope = slope / scale
         rows[0] = slope

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.judge.network_estimate import NetworkEstimate, network_log_response, network_slopes
-from antecurve.judge.observations import Block, Evaluation, RiseTime
+from antecurve.judge.observation import Evaluation, Observation, Prediction, RiseTime
 from antecurve.judge.reference import MeasuredChain
 from antecurve.judge.signal_path import CaptureChain, Generator, chain_log_response
 from antecurve.judge.unit_model import UnitModel
@@ -23,7 +23,7 @@ from antecurve.judge.unit_model import UnitModel
 __all__ = [
     "Bench",
     "FitProblem",
-    "with_blocks",
+    "with_observations",
 ]
 
 Floats = NDArray[np.float64]
@@ -69,8 +69,8 @@ class Bench:
             total = total + self.measured.at(frequency_hz)
         return total
 
-    def log_response(self, sources: Floats, frequency_hz: Floats) -> Complex:
-        """Return what network and chain do.
+    def network_part(self, sources: Floats, frequency_hz: Floats) -> Complex:
+        """Return ln of the network, less what a reference through it holds.
 
         Parameters
         ----------
@@ -87,7 +87,7 @@ class Bench:
         total = network_log_response(self.estimate, sources, frequency_hz)
         if self.measured is not None and self.measured.beyond is not None:
             total = total + self.measured.seen_by_reference(sources, frequency_hz)
-        return np.asarray(total + self.fixed_log_response(frequency_hz))
+        return np.asarray(total)
 
     def network(self, sources: Floats, frequency_hz: Floats) -> Complex:
         """Return the network's part and its derivatives by the sources of error.
@@ -106,20 +106,20 @@ class Bench:
         numpy.ndarray of complex, shape (1 + sources, frequencies)
             Natural logarithm, then one derivative per row.
         """
-        found = network_slopes(self.estimate, sources, frequency_hz)
+        slopes = network_slopes(self.estimate, sources, frequency_hz)
         if self.measured is not None and self.measured.beyond is not None:
-            found[0] += self.measured.seen_by_reference(sources, frequency_hz)
-            found[1:] -= network_slopes(self.measured.beyond, sources, frequency_hz)[1:]
-        return found
+            slopes[0] += self.measured.seen_by_reference(sources, frequency_hz)
+            slopes[1:] -= network_slopes(self.measured.beyond, sources, frequency_hz)[1:]
+        return slopes
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FitProblem:
-    """Blocks, unit model and bench together.
+    """Observations, unit model and bench together.
 
     Attributes
     ----------
-    blocks : tuple of SquareBlock or SweepBlock
+    observations : tuple of Observation
         The captures.
     model : UnitModel
         The family of units.
@@ -127,7 +127,7 @@ class FitProblem:
         What is given.
     """
 
-    blocks: tuple[Block, ...]
+    observations: tuple[Observation, ...]
     model: UnitModel
     bench: Bench
 
@@ -148,25 +148,26 @@ class FitProblem:
     @property
     def size(self) -> int:
         """Number of unknowns."""
-        return self.unit_count + self.priors + sum(b.own for b in self.blocks)
+        return self.unit_count + self.priors + sum(o.nuisances for o in self.observations)
 
-    def own(self, unknowns: Floats, place: int) -> Floats:
-        """Return one block's own unknowns.
+    def nuisance(self, unknowns: Floats, index: int) -> Floats:
+        """Return one observation's own unknowns.
 
         Parameters
         ----------
         unknowns : numpy.ndarray of float, shape (size,)
             All unknowns.
-        place : int
-            Which block.
+        index : int
+            Which observation.
 
         Returns
         -------
-        numpy.ndarray of float, shape (own,)
+        numpy.ndarray of float, shape (nuisances,)
             Gain, delay, duty in the fit's coordinates.
         """
-        before = self.unit_count + self.priors + sum(b.own for b in self.blocks[:place])
-        return unknowns[before : before + self.blocks[place].own]
+        before = sum(o.nuisances for o in self.observations[:index])
+        first = self.unit_count + self.priors + before
+        return unknowns[first : first + self.observations[index].nuisances]
 
     def rise_time(self, unknowns: Floats) -> RiseTime:
         """Return the rise time where the unknowns put it.
@@ -187,8 +188,8 @@ class FitProblem:
         moved = unknowns[self.unit_count + self.priors - 1] * known.rise_time_uncertainty_s
         return RiseTime(max(0.0, known.rise_time_s + moved), known.rise_time_uncertainty_s)
 
-    def log_response(self, unknowns: Floats, frequency_hz: Floats) -> Complex:
-        """Return ln of network, unit and chain.
+    def log_response(self, unknowns: Floats, frequency_hz: Floats, index: int) -> Complex:
+        """Return ln of all in the path of an observation.
 
         Parameters
         ----------
@@ -196,19 +197,76 @@ class FitProblem:
             All unknowns.
         frequency_hz : numpy.ndarray of float, shape (frequencies,)
             Frequencies [Hz], above 0.
+        index : int
+            Which observation.
 
         Returns
         -------
         numpy.ndarray of complex, shape (frequencies,)
-            Natural logarithm, gain and delay left out.
+            Natural logarithm, gain and delay apart.
         """
         units, sources = self._split(unknowns)
         total = self.model.log_response(units, frequency_hz)
-        return np.asarray(total + self.bench.log_response(sources, frequency_hz))
+        return np.asarray(total + self.beside_unit(sources, frequency_hz, index))
+
+    def beside_unit(self, sources: Floats, frequency_hz: Floats, index: int) -> Complex:
+        """Return ln of all in the path of an observation but the unit.
+
+        Parameters
+        ----------
+        sources : numpy.ndarray of float, shape (sources,)
+            Settings of the sources of error.
+        frequency_hz : numpy.ndarray of float, shape (frequencies,)
+            Frequencies [Hz], above 0.
+        index : int
+            Which observation.
+
+        Returns
+        -------
+        numpy.ndarray of complex, shape (frequencies,)
+            Natural logarithm.
+        """
+        observation = self.observations[index]
+        total = np.zeros(frequency_hz.shape, dtype=complex)
+        if observation.through_network:
+            total = total + self.bench.network_part(sources, frequency_hz)
+        if observation.through_chain:
+            total = total + self.bench.fixed_log_response(frequency_hz)
+        return total
+
+    def prediction(self, unknowns: Floats, index: int) -> Prediction:
+        """Return what a fit predicts of an observation.
+
+        Parameters
+        ----------
+        unknowns : numpy.ndarray of float, shape (size,)
+            All unknowns.
+        index : int
+            Which observation.
+
+        Returns
+        -------
+        Prediction
+            At any frequencies.
+        """
+        unit = unknowns[: self.unit_count]
+        return Prediction(
+            self.nuisance(unknowns, index),
+            unit,
+            self.rise_time(unknowns).value_s,
+            lambda frequency_hz: self.log_response(unknowns, frequency_hz, index),
+            lambda frequency_hz: self.model.linearised(unit, frequency_hz).derivative,
+        )
 
     def _split(self, unknowns: Floats) -> tuple[Floats, Floats]:
         count = self.unit_count
         return unknowns[:count], unknowns[count : count + self.bench.estimate.sources]
+
+    def _paths(self) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+        """Whether network and chain are in the path, for each frequency of all observations."""
+        counts = [o.frequency_hz.size for o in self.observations]
+        network = np.repeat([o.through_network for o in self.observations], counts)
+        return network, np.repeat([o.through_chain for o in self.observations], counts)
 
     def evaluate(self, unknowns: Floats) -> Evaluation:
         """Return whitened residuals and their derivatives.
@@ -224,26 +282,29 @@ class FitProblem:
             Residuals and derivatives.
         """
         units, sources = self._split(unknowns)
-        frequency = np.concatenate([b.frequency_hz for b in self.blocks])
+        frequency = np.concatenate([o.frequency_hz for o in self.observations])
         unit = self.model.linearised(units, frequency)
-        network = self.bench.network(sources, frequency)
-        total = unit.value + network[0] + self.bench.fixed_log_response(frequency)
+        through_network, through_chain = self._paths()
+        network = np.where(through_network, self.bench.network(sources, frequency), 0.0)
+        chain = np.where(through_chain, self.bench.fixed_log_response(frequency), 0.0)
+        total = unit.value + network[0] + chain
         shared = np.hstack([unit.derivative, network[1:].T])
         rise = self.rise_time(unknowns)
         rows, slopes, first = [], [], 0
         common = self.unit_count + self.priors
         before = common
-        for place, block in enumerate(self.blocks):
-            last = first + block.frequency_hz.size
-            part = block.evaluate(
-                self.own(unknowns, place), total[first:last], shared[first:last], rise, units
+        for index, observation in enumerate(self.observations):
+            last = first + observation.frequency_hz.size
+            nuisance = self.nuisance(unknowns, index)
+            part = observation.evaluate(
+                nuisance, total[first:last], shared[first:last], rise, units
             )
             wide = np.zeros((part.residual.size, self.size))
             wide[:, :common] = part.jacobian[:, :common]
-            wide[:, before : before + block.own] = part.jacobian[:, common:]
+            wide[:, before : before + nuisance.size] = part.jacobian[:, common:]
             rows.append(part.residual)
             slopes.append(wide)
-            first, before = last, before + block.own
+            first, before = last, before + nuisance.size
         data_rows = sum(r.size for r in rows)
         prior = np.zeros((self.priors, self.size))
         prior[:, self.unit_count : common] = np.eye(self.priors)
@@ -251,19 +312,19 @@ class FitProblem:
         return Evaluation(np.concatenate(rows), np.vstack([*slopes, prior]), data_rows)
 
 
-def with_blocks(problem: FitProblem, blocks: Sequence[Block]) -> FitProblem:
-    """Return the problem with other blocks.
+def with_observations(problem: FitProblem, observations: Sequence[Observation]) -> FitProblem:
+    """Return the problem with other observations.
 
     Parameters
     ----------
     problem : FitProblem
         The problem.
-    blocks : sequence of SquareBlock or SweepBlock
-        The blocks.
+    observations : sequence of Observation
+        The observations.
 
     Returns
     -------
     FitProblem
         Same model and bench.
     """
-    return FitProblem(tuple(blocks), problem.model, problem.bench)
+    return FitProblem(tuple(observations), problem.model, problem.bench)

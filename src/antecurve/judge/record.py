@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.errors import InputError
-from antecurve.judge.captures import SquareWaveCapture
+
+if TYPE_CHECKING:
+    from antecurve.judge.square_wave import SquareWaveCapture
 
 __all__ = ["Record", "prepare_record", "quantisation_step"]
 

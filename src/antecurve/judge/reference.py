@@ -15,20 +15,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.errors import InputError
-from antecurve.judge.captures import Capture, SquareWaveCapture, SweepCapture
+from antecurve.judge.capture import Capture
 from antecurve.judge.network_estimate import NetworkEstimate, network_log_response
-from antecurve.judge.periodic import harmonic_basis
-from antecurve.judge.record import prepare_record
-from antecurve.judge.signal_path import square_harmonics
 from antecurve.networks.topology import Loading
-from antecurve.quantities import DB_PER_NEPER
 
-__all__ = ["MeasuredChain", "check_reference", "measured_chain"]
+__all__ = ["MeasuredChain", "measured_chain"]
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
-_LIKE_FREQUENCY = 0.05
+_LIKE_FREQUENCY = 0.05  # the table is interpolated between harmonics; 5 % moves none far
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,15 +41,57 @@ class MeasuredChain:
         Variance of each component of the logarithm.
     beyond : NetworkEstimate or None
         The network as the reference saw it, when it went through; ``None`` when straight.
-    square_wave : bool
-        Whether a square wave showed it, generator's edge included.
+    kind : str
+        Kind of the capture that showed it; of a square wave the generator's edge is included.
     """
 
     frequency_hz: Floats
     log_response: Complex
     relative_variance: Floats
     beyond: NetworkEstimate | None
-    square_wave: bool
+    kind: str
+
+    def check_kind(self, capture: Capture) -> None:
+        """Refuse a capture of another kind than the reference.
+
+        Parameters
+        ----------
+        capture : Capture
+            The capture.
+
+        Raises
+        ------
+        InputError
+            When the kinds differ.
+        """
+        if self.kind != capture.kind:
+            raise InputError(
+                f"reference for {capture.name}",
+                self.kind,
+                "a square wave needs a square-wave reference and a sweep a sweep",
+            )
+
+    def check_frequency(self, frequency_hz: float, name: str) -> None:
+        """Refuse a capture at another frequency than the reference.
+
+        Parameters
+        ----------
+        frequency_hz : float
+            Fundamental of the capture [Hz].
+        name : str
+            How messages call the capture.
+
+        Raises
+        ------
+        InputError
+            When the fundamentals differ by more than 5 %.
+        """
+        if abs(self.frequency_hz[0] / frequency_hz - 1.0) > _LIKE_FREQUENCY:
+            raise InputError(
+                f"reference for {name}",
+                f"{self.frequency_hz[0]:.4g} Hz",
+                f"take the reference at the capture's frequency, {frequency_hz:.4g} Hz",
+            )
 
     def at(self, frequency_hz: Floats) -> Complex:
         """Return the logarithm at other frequencies, linear between those seen.
@@ -69,9 +107,9 @@ class MeasuredChain:
         numpy.ndarray of complex, shape (...)
             Natural logarithm.
         """
-        place, seen = np.log(frequency_hz), np.log(self.frequency_hz)
-        real = np.interp(place, seen, self.log_response.real)
-        inside = real + 1j * np.interp(place, seen, self.log_response.imag)
+        position, seen = np.log(frequency_hz), np.log(self.frequency_hz)
+        real = np.interp(position, seen, self.log_response.real)
+        inside = real + 1j * np.interp(position, seen, self.log_response.imag)
         return np.asarray(inside + self._beyond_end(frequency_hz))
 
     def _beyond_end(self, frequency_hz: Floats) -> Complex:
@@ -82,8 +120,8 @@ class MeasuredChain:
         top = self.frequency_hz > self.frequency_hz[-1] / 4.0
         columns = np.stack([np.ones(top.sum()), self.frequency_hz[top] ** 2], axis=1)
         scale = columns[-1]
-        found, _ = nnls(columns / scale, np.exp(-2.0 * self.log_response.real[top]))
-        level, curvature = found / scale
+        coefficients, _ = nnls(columns / scale, np.exp(-2.0 * self.log_response.real[top]))
+        level, curvature = coefficients / scale
         if level <= 0 or curvature <= 0:
             return np.zeros(frequency_hz.shape, dtype=complex)
         corner = math.sqrt(level / curvature)
@@ -144,7 +182,7 @@ def measured_chain(
 
     Parameters
     ----------
-    reference : SquareWaveCapture or SweepCapture
+    reference : Capture
         The reference; of the same kind as the captures it serves.
     estimate : NetworkEstimate
         The network.
@@ -159,12 +197,8 @@ def measured_chain(
         With the network as the reference saw it when it went through it.  The generator's edge
         is part of it.
     """
-    if isinstance(reference, SweepCapture):
-        frequency, response, variance = _from_sweep(reference)
-        square = False
-    else:
-        frequency, response, variance = _from_square(reference, highest_hz)
-        square = True
+    direct = reference.direct_response(highest_hz)
+    frequency, response = direct.frequency_hz, direct.log_response
     loading = chain_loading or estimate.loading
     through = replace(estimate, loading=loading)
     emphasis = network_log_response(through, np.zeros(estimate.sources), frequency)
@@ -172,41 +206,13 @@ def measured_chain(
     beyond = through if float(np.std((response - emphasis).real)) < straight else None
     if beyond is not None:
         response = response - emphasis
-    return MeasuredChain(frequency, _without_delay(frequency, response), variance, beyond, square)
-
-
-def _from_sweep(reference: SweepCapture) -> tuple[Floats, Complex, Floats]:
-    neper = reference.level_db / DB_PER_NEPER
-    phase = np.zeros_like(neper) if reference.phase_deg is None else reference.phase_deg
-    response = neper + 1j * np.unwrap(np.deg2rad(phase))
-    return reference.frequency_hz, response, np.zeros_like(neper)
-
-
-def _from_square(reference: SquareWaveCapture, highest_hz: float) -> tuple[Floats, Complex, Floats]:
-    record = prepare_record(reference, highest_hz=highest_hz)
-    basis = harmonic_basis(record, highest_hz=highest_hz, name=reference.name)
-    odd = basis.orders % 2 == 1
-    orders = basis.orders[odd]
-    found = basis.amplitudes(basis.record.volts)[odd]
-    ideal = square_harmonics(
-        orders, frequency_hz=basis.record.frequency_hz, duty=0.5, rise_time_s=0.0
-    ).value
-    window = np.sinc(orders * basis.record.frequency_hz * basis.record.averaged_s)
-    ratio = found / (ideal * window)
-    start = float(np.angle(ratio[0])) - math.pi / 2.0
-    ratio = ratio * np.exp(-1j * _edge_phase(ratio, orders, start) * orders)
-    variance = basis.noise(basis.record.volts) ** 2 * basis.variances()[odd] / np.abs(found) ** 2
-    response = np.log(np.abs(ratio)) + 1j * np.unwrap(np.angle(ratio))
-    return orders * basis.record.frequency_hz, response, variance
-
-
-def _edge_phase(ratio: Complex, orders: Floats, start: float) -> float:
-    """Phase per order that turns the amplitudes into line: the place of the edge."""
-    trial = start + np.linspace(0.0, math.pi, 4096, endpoint=False)
-    low = orders <= 101
-    weight = ratio[low] / np.abs(ratio[low]) / orders[low]
-    sums = np.abs((weight * np.exp(-1j * trial[:, None] * orders[low])).sum(axis=1))
-    return float(trial[int(np.argmax(sums))])
+    return MeasuredChain(
+        frequency,
+        _without_delay(frequency, response),
+        direct.relative_variance,
+        beyond,
+        reference.kind,
+    )
 
 
 def _without_delay(frequency: Floats, response: Complex) -> Complex:
@@ -217,36 +223,3 @@ def _without_delay(frequency: Floats, response: Complex) -> Complex:
     turned = response.imag - slope * frequency
     turned = turned - math.pi * round(float(np.median(turned)) / math.pi)
     return np.asarray(response.real - response.real[len(response) // 2] + 1j * turned)
-
-
-def check_reference(chain: MeasuredChain, frequency_hz: float, *, square: bool, name: str) -> None:
-    """Refuse a reference of another kind or frequency than the capture.
-
-    Parameters
-    ----------
-    chain : MeasuredChain
-        The chain.
-    frequency_hz : float
-        Frequency of the capture's square wave, or the lowest of its sweep [Hz].
-    square : bool
-        Whether the capture is a square wave.
-    name : str
-        How messages call the capture.
-
-    Raises
-    ------
-    InputError
-        When kind or frequency differ.
-    """
-    if chain.square_wave != square:
-        raise InputError(
-            f"reference for {name}",
-            "square wave" if chain.square_wave else "sweep",
-            "a square wave needs a square-wave reference and a sweep a sweep",
-        )
-    if square and abs(chain.frequency_hz[0] / frequency_hz - 1.0) > _LIKE_FREQUENCY:
-        raise InputError(
-            f"reference for {name}",
-            f"{chain.frequency_hz[0]:.4g} Hz",
-            f"take the reference at the capture's frequency, {frequency_hz:.4g} Hz",
-        )

@@ -16,14 +16,10 @@ takes longer than from 90 % off to 10 % off).
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.judge.captures import Capture, SquareWaveCapture
-
-__all__ = ["limit_findings", "limit_share"]
+__all__ = ["limit_share"]
 
 Floats = NDArray[np.float64]
 
@@ -40,42 +36,19 @@ _MOST_STEPS = 30
 _FINEST = 5000
 
 
-def limit_findings(captures: Iterable[Capture]) -> tuple[str, ...]:
-    """Say which records stand at their limits.
-
-    Parameters
-    ----------
-    captures : iterable of SquareWaveCapture or SweepCapture
-        Captures; sweeps are passed over.
-
-    Returns
-    -------
-    tuple of str
-        A sentence for each record that stands at its limits.
-    """
-    shares = ((c.name, limit_share(c)) for c in captures if isinstance(c, SquareWaveCapture))
-    return tuple(
-        f"{name}: the record is at its limit for {100.0 * share:.0f} % of the samples; reduce the "
-        "level or set a larger range, and capture again"
-        for name, share in shares
-        if share > 0.0
-    )
-
-
-def limit_share(capture: SquareWaveCapture) -> float:
+def limit_share(volts: Floats) -> float:
     """Return the share of samples at the limits of a record that stands at them.
 
     Parameters
     ----------
-    capture : SquareWaveCapture
-        The record as captured.
+    volts : numpy.ndarray of float, shape (samples,)
+        The record as captured [V].
 
     Returns
     -------
     float
         From 0 to 1; 0 for a record that does not stand at its limits.
     """
-    volts = capture.volts
     low, high = float(volts.min()), float(volts.max())
     step = _converter_step(volts, low, high)
     at_end = (volts == low) | (volts == high)

@@ -14,22 +14,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.judge.observations import Evaluation, SquareBlock, SweepBlock
+from antecurve.judge.observation import Evaluation
 from antecurve.judge.problem import FitProblem
 from antecurve.judge.unit_model import UnitModel
-from antecurve.quantities import DB_PER_NEPER
 
 __all__ = ["Solution", "chi_square", "solve_from", "solve_from_nothing"]
 
 Floats = NDArray[np.float64]
-Complex = NDArray[np.complex128]
 
 _FACTORS = {"pole": (1 / 40, 1 / 4, 1.0, 4.0), "zero": (1 / 4, 1.0, 4.0)}
 _LOW_STARTS_HZ = (2.0, 40.0)
 _SHELF_STARTS_HZ = (0.5, 20.0)
 _REFINED_STARTS = 6
-_LONGEST_ORDER = 512
-_DELAYS = 4096
 _GOOD_ENOUGH = 1.5
 _MARGIN = 1e-9
 
@@ -113,7 +109,7 @@ def solve_from(
             last[key] = problem.evaluate(unknowns)
         return last[key]
 
-    found = least_squares(
+    fit = least_squares(
         lambda x: at(x).residual,
         inside[free],
         jac=lambda x: at(x).jacobian[:, free],
@@ -125,8 +121,8 @@ def solve_from(
         max_nfev=rounds,
     )
     best = inside.copy()
-    best[free] = found.x
-    return Solution(problem, best, at(found.x))
+    best[free] = fit.x
+    return Solution(problem, best, at(fit.x))
 
 
 def _bounds(problem: FitProblem) -> tuple[Floats, Floats]:
@@ -134,10 +130,10 @@ def _bounds(problem: FitProblem) -> tuple[Floats, Floats]:
     high = np.full(problem.size, np.inf)
     low[: problem.unit_count], high[: problem.unit_count] = problem.model.bounds
     first = problem.unit_count + problem.priors
-    for block in problem.blocks:
-        if isinstance(block, SquareBlock):
-            low[first + 2], high[first + 2] = -450.0, 450.0
-        first += block.own
+    for observation in problem.observations:
+        last = first + observation.nuisances
+        low[first:last], high[first:last] = observation.nuisance_bounds
+        first = last
     return low, high
 
 
@@ -154,13 +150,13 @@ def solve_from_nothing(problem: FitProblem) -> Solution:
     Solution
         The best fit found.
     """
-    nominal = solve_from(problem, _with_own(problem, problem.model.start))
-    squares = any(isinstance(b, SquareBlock) for b in problem.blocks)
-    if squares and chi_square(nominal) < _GOOD_ENOUGH * nominal.evaluation.data_rows:
+    nominal = solve_from(problem, _with_nuisances(problem, problem.model.start))
+    noise_known = any(o.noise_known for o in problem.observations)
+    if noise_known and chi_square(nominal) < _GOOD_ENOUGH * nominal.evaluation.data_rows:
         return nominal
     best = nominal
     for units in _promising(problem):
-        trial = solve_from(problem, _with_own(problem, units), rounds=40)
+        trial = solve_from(problem, _with_nuisances(problem, units), rounds=40)
         if chi_square(trial) < chi_square(best):
             best = trial
     return solve_from(problem, best.unknowns)
@@ -170,11 +166,11 @@ def _promising(problem: FitProblem) -> list[Floats]:
     """The best few of a grid of faulty units."""
     grid = _fault_grid(problem.model)
     cost = np.zeros(len(grid))
-    for block in problem.blocks:
-        fixed = problem.bench.network(np.zeros(problem.bench.estimate.sources), block.frequency_hz)
-        base = fixed[0] + problem.bench.fixed_log_response(block.frequency_hz)
-        responses = problem.model.log_response(grid, block.frequency_hz) + base
-        cost += np.array([_start_of_block(block, r)[1] for r in responses])
+    nominal = np.zeros(problem.bench.estimate.sources)
+    for index, observation in enumerate(problem.observations):
+        base = problem.beside_unit(nominal, observation.frequency_hz, index)
+        responses = problem.model.log_response(grid, observation.frequency_hz) + base
+        cost += np.array([observation.start(r)[1] for r in responses])
     return [grid[k] for k in np.argsort(cost)[:_REFINED_STARTS]]
 
 
@@ -193,55 +189,14 @@ def _fault_grid(model: UnitModel) -> Floats:
     return np.array(list(itertools.product(*choices)))
 
 
-def _with_own(problem: FitProblem, units: Floats) -> Floats:
+def _with_nuisances(problem: FitProblem, units: Floats) -> Floats:
     """All unknowns for a unit: sources at 0, gain and delay of each capture found directly."""
     unknowns = np.zeros(problem.size)
     unknowns[: problem.unit_count] = units
     first = problem.unit_count + problem.priors
-    for block in problem.blocks:
-        response = problem.log_response(unknowns, block.frequency_hz)
-        unknowns[first : first + block.own] = _start_of_block(block, response)[0]
-        first += block.own
+    for index, observation in enumerate(problem.observations):
+        response = problem.log_response(unknowns, observation.frequency_hz, index)
+        last = first + observation.nuisances
+        unknowns[first:last] = observation.start(response)[0]
+        first = last
     return unknowns
-
-
-def _start_of_block(block: SquareBlock | SweepBlock, log_response: Complex) -> tuple[Floats, float]:
-    """Own unknowns for a response, and the cost that is left."""
-    if isinstance(block, SquareBlock):
-        return _start_of_square(block, log_response)
-    return _start_of_sweep(block, log_response)
-
-
-def _start_of_square(block: SquareBlock, log_response: Complex) -> tuple[Floats, float]:
-    """Delay by correlation over one period, gain by projection."""
-    from scipy.linalg import solve_triangular
-
-    low = block.basis.orders < _LONGEST_ORDER
-    orders = block.basis.orders[low]
-    raw = solve_triangular(block.basis.whitener, block.data)
-    half = raw.size // 2
-    data = (raw[:half] + 1j * raw[half:])[low]
-    model = block.amplitudes(np.zeros(3), log_response, block.basis.orders, 0.0).value[low]
-    spectrum = np.zeros(_DELAYS, dtype=complex)
-    spectrum[orders.astype(int)] = data * np.conj(model)
-    correlation = np.fft.ifft(spectrum).real * _DELAYS
-    at = int(np.argmax(correlation))
-    power = float(np.sum(np.abs(model) ** 2))
-    total = float(np.sum(np.abs(data) ** 2))
-    gain = max(correlation[at], 1e-12 * total) / power
-    delay = at / _DELAYS / block.basis.record.frequency_hz / block.delay_unit
-    return np.array([math.log(gain), delay, 0.0]), 1.0 - correlation[at] ** 2 / (power * total)
-
-
-def _start_of_sweep(block: SweepBlock, log_response: Complex) -> tuple[Floats, float]:
-    neper = block.capture.level_db / DB_PER_NEPER
-    gain = float(np.mean(neper - log_response.real))
-    left = neper - log_response.real - gain
-    cost = float(left @ left / ((neper - neper.mean()) @ (neper - neper.mean()) + 1e-12))
-    own = np.zeros(block.own)
-    own[0] = gain
-    if block.capture.phase_deg is not None:
-        omega = 2.0 * math.pi * block.frequency_hz * block.delay_unit
-        turn = np.unwrap(log_response.imag - np.deg2rad(block.capture.phase_deg), period=math.pi)
-        own[1] = float(np.polyfit(omega, turn, 1)[0])
-    return own, cost

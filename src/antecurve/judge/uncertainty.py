@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.judge.network_estimate import sources_at
-from antecurve.judge.noise import sweep_freedom
+from antecurve.judge.noise import noise_freedom
 from antecurve.judge.solve import Solution, chi_square, solve_from
 
 __all__ = ["COVERAGE", "Interval", "coordinate_interval", "error_draws", "within_reach"]
@@ -169,9 +169,11 @@ def _noise_factors(solution: Solution) -> Floats:
 
     tail = 0.5 + COVERAGE / 2.0
     factors = []
-    for block, freedom in zip(solution.problem.blocks, sweep_freedom(solution), strict=True):
+    for observation, freedom in zip(
+        solution.problem.observations, noise_freedom(solution), strict=True
+    ):
         ratio = float(stdtrit(freedom, tail) / ndtri(tail)) if np.isfinite(freedom) else 1.0
-        factors.append(np.full(block.rows, ratio))
+        factors.append(np.full(observation.rows, ratio))
     return np.concatenate(factors)
 
 

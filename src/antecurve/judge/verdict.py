@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 
 from antecurve.judge.conformity import BandDecision, Decision
 from antecurve.judge.deviation import Deviation
+from antecurve.judge.observation import Trace
 from antecurve.results import Result
 
-__all__ = ["FORMAT", "FittedValue", "Trace", "Verdict", "verdict_record"]
+__all__ = ["FORMAT", "FittedValue", "Verdict", "verdict_record"]
 
 FORMAT = "antecurve-verdict-1"
 Floats = NDArray[np.float64]
@@ -47,29 +48,6 @@ class FittedValue:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Trace:
-    """A capture beside its fit.
-
-    Attributes
-    ----------
-    name : str
-        The capture.
-    kind : str
-        ``square wave`` or ``sweep``.
-    place : numpy.ndarray of float, shape (points,)
-        Time [s], or frequency [Hz].
-    captured, fitted : numpy.ndarray of float, shape (points,)
-        Output [V], or level [dB].
-    """
-
-    name: str
-    kind: str
-    place: Floats
-    captured: Floats
-    fitted: Floats
-
-
-@dataclass(frozen=True, slots=True, eq=False)
 class Verdict(Result):
     """The verdict on a unit.
 
@@ -98,8 +76,8 @@ class Verdict(Result):
         Names of constants that are surely off by more than the limit, the gravest first; ahead
         of them the one constant or part that explains all.
     gain : tuple of float
-        Per capture: fitted gain from EMF peak 1 V (square wave, [V]) or level [dB] at 1 kHz,
-        network taken off.
+        Per capture, network taken off: fitted gain from EMF peak 1 V [V] for a waveform,
+        otherwise level at 1 kHz [dB].
     traces : tuple of Trace
         Captures beside the fit.
     """

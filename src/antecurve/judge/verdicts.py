@@ -13,45 +13,33 @@ from antecurve.analysis.as_built import MeterAccuracy
 from antecurve.checked import checked
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
 from antecurve.errors import InputError
-from antecurve.judge.assignment import identified
-from antecurve.judge.captures import (
-    Capture,
-    Captures,
-    SquareWaveCapture,
-    SweepCapture,
-    capture_sequence,
-)
+from antecurve.judge.capture import Capture, Captures, ObservationSettings, capture_sequence
 from antecurve.judge.conformity import Decision, LimitBand, combined_decision, decide
-from antecurve.judge.consistency import different_units
 from antecurve.judge.deviation import Deviation, deviation_db, deviation_of_families
 from antecurve.judge.findings import describe
-from antecurve.judge.fit import Family, Fit, fit_captures
+from antecurve.judge.fit import Family, Fit
 from antecurve.judge.identifiability import highest_seen_hz, without_unseen_corner
 from antecurve.judge.network_estimate import JudgedThrough, NetworkEstimate, estimate_of
-from antecurve.judge.observations import SquareBlock
+from antecurve.judge.noise import residual_parts
+from antecurve.judge.observation import ResidualFinding, Trace
 from antecurve.judge.problem import Bench
 from antecurve.judge.reference import measured_chain
-from antecurve.judge.residuals import Leftover, find_hum, leftovers
-from antecurve.judge.saturation import limit_findings
 from antecurve.judge.signal_path import CaptureChain, Generator
+from antecurve.judge.stages import STAGES, FitTask, StagedFit, fit_in_stages
 from antecurve.judge.uncertainty import Interval, coordinate_interval, error_draws, within_reach
-from antecurve.judge.unit_model import HighEnd, LowEnd, Parameter, UnitModel, unit_model
-from antecurve.judge.unused_harmonics import waveform
-from antecurve.judge.verdict import FittedValue, Trace, Verdict
+from antecurve.judge.unit_model import Parameter, UnitModel
+from antecurve.judge.verdict import FittedValue, Verdict
 from antecurve.networks.centred_error import log_frequencies
 from antecurve.networks.conditions import AUDIO_BAND_HZ, Conditions, conditions_of
 from antecurve.networks.topology import Loading
-from antecurve.quantities import DB_PER_NEPER
 from antecurve.threads import single_threaded_linear_algebra
 
 __all__ = ["JudgeRequest", "judge_unit"]
 
 Floats = NDArray[np.float64]
 
-_POINTS_PER_DECADE = 30
-_REACH = 5.0
-_MISFIT = 1.5
-_TRACE_POINTS = 4000
+_POINTS_PER_DECADE = 30  # finer than any bend of a first-order corner
+_REACH = 5.0  # times the band: what bends within the band shows up to there
 
 
 @checked
@@ -74,7 +62,7 @@ class JudgeRequest:
         What is known of the generator.
     chain : CaptureChain
         The capture chain by its corners.
-    reference : SquareWaveCapture, SweepCapture or None
+    reference : Capture or None
         Capture with the unit bypassed, in place of or beside the corners.
     reference_loading : Loading or None
         Load of the network during a reference through it; ``None`` for the unit's own.
@@ -126,7 +114,7 @@ def judge_unit(
 
     Parameters
     ----------
-    captures : SquareWaveCapture, SweepCapture or sequence of them
+    captures : Capture or sequence of Capture
         Captures of the same unit, fitted jointly; at least one.
     design : Designed, PickedNetwork or NetworkEstimate
         The network that they went through: a design, or with `conditions` a network with parts
@@ -170,23 +158,32 @@ def judge_unit(
     _check_reach(captures, band)
     bench = _bench(asked, network, band)
     records = captures if asked.reference is None else (*captures, asked.reference)
-    useless = limit_findings(records)
+    useless = tuple(text for text in (c.saturation_text() for c in records) if text)
+    task = FitTask(
+        curve,
+        bench,
+        undo_ultrasonic=asked.playback == "inverse",
+        level_only=not any(c.has_phase for c in captures),
+    )
+    settings = ObservationSettings(_REACH * band[1], bench.measured)
     with single_threaded_linear_algebra():
-        fit, hum, apart = _fit(captures, curve, asked, bench, band, usable=not useless)
-        useless = (*useless, apart) if apart else useless
+        observations = [c.observation(settings) for c in captures]
+        staged = fit_in_stages(observations, task, stages=() if useless else STAGES)
+        if staged.contradiction:
+            useless = (staged.contradiction,)
         if useless:
-            return _undecided(fit, useless, asked, curve)
-        over = leftovers(fit, hum_hz=hum, band_hz=band)
+            return _undecided(staged.fit, useless, asked, curve)
+        residuals = _residuals(staged, band)
         seen_hz = highest_seen_hz(captures)
-        fit = without_unseen_corner(fit, seen_hz, band[1])
+        fit = without_unseen_corner(staged.fit, seen_hz, band[1])
         allowed = tuple(f for k, f in enumerate(fit.families) if k == 0 or f.acceptable)
         errors, intervals = _errors(allowed)
     frequency = _frequencies(asked.limits)
     deviation = deviation_of_families(
         allowed, errors, frequency, curve=curve, published=asked.playback == "published"
     )
-    deviation = _with_leftovers(deviation, over, fit)
-    if any(isinstance(c, SweepCapture) for c in captures) and bench.measured is None:
+    deviation = _with_residuals(deviation, residuals)
+    if any(c.relies_on_flatness for c in captures) and bench.measured is None:
         deviation = _widened(deviation, np.full(frequency.size, asked.generator.flatness_db))
     decisions = tuple(
         decide(frequency, deviation.deviation_db, deviation.expanded_uncertainty_db, band=limit)
@@ -194,12 +191,12 @@ def judge_unit(
     )
     ruling = combined_decision(decisions)
     fitted = _fitted(allowed, intervals, seen_hz)
-    found = describe(
+    findings = describe(
         fit,
         fitted,
         errors[0],
         deviation=deviation,
-        leftovers=over,
+        residuals=residuals,
         limit_db=min(b.limit_db for b in asked.limits),
     )
     return Verdict(
@@ -211,35 +208,19 @@ def judge_unit(
         deviation=deviation,
         fitted=fitted,
         low_end=fit.solution.problem.model.low_end.value,
-        findings=found.texts,
-        faults=found.faults,
+        findings=findings.texts,
+        faults=findings.faults,
         gain=_gains(fit),
-        traces=tuple(_trace(fit, k) for k in range(len(captures))),
+        traces=_traces(fit),
     )
 
 
 def _check_reach(captures: Sequence[Capture], band: tuple[float, float]) -> None:
-    """Refuse captures of which none sees the top of the band."""
-    rates = {
-        c.name: (c.time_s.size - 1) / float(np.ptp(c.time_s))
-        for c in captures
-        if isinstance(c, SquareWaveCapture)
-    }
-    sweeps = [c for c in captures if isinstance(c, SweepCapture)]
-    if rates and not sweeps and max(rates.values()) < 2.0 * band[1]:
-        name = max(rates, key=lambda n: rates[n])
-        raise InputError(
-            f"{name}: time_s",
-            f"{rates[name]:.4g} samples per second",
-            f"too coarse for a band up to {band[1]:g} Hz: at least {2.2 * band[1]:.3g} are "
-            "needed; set a faster time base, more memory, or a smaller band",
-        )
-    if not rates and max(c.frequency_hz[-1] for c in sweeps) < REFERENCE_FREQUENCY_HZ:
-        raise InputError(
-            f"{sweeps[0].name}: frequency_hz",
-            float(sweeps[0].frequency_hz[-1]),
-            "a sweep by itself must reach 1 kHz and above",
-        )
+    """Refuse captures of which none reaches over the band; name the one that reaches farthest."""
+    if all(c.reach_problem(band) is not None for c in captures):
+        problem = max(captures, key=lambda c: c.highest_seen_hz).reach_problem(band)
+        assert problem is not None
+        raise problem
 
 
 def _bench(asked: JudgeRequest, network: NetworkEstimate, band: tuple[float, float]) -> Bench:
@@ -253,74 +234,6 @@ def _bench(asked: JudgeRequest, network: NetworkEstimate, band: tuple[float, flo
     )
     # The generator's edge and flatness are in the reference already.
     return Bench(network, Generator(), asked.chain, measured)
-
-
-def _fit(
-    captures: Sequence[Capture],
-    curve: Curve,
-    asked: JudgeRequest,
-    bench: Bench,
-    band: tuple[float, float],
-    *,
-    usable: bool,
-) -> tuple[Fit, tuple[float, ...], str]:
-    """Fit; again with hum taken out; again with a resonant high end if the first will not do.
-
-    Captures that are not usable are fitted once.  Last comes a sentence where the captures do
-    not seem to be of one unit.
-    """
-    undo = asked.playback == "inverse"
-    level_only = all(isinstance(c, SweepCapture) and c.phase_deg is None for c in captures)
-
-    def models(high_end: HighEnd) -> list[UnitModel]:
-        return [
-            unit_model(
-                curve,
-                low_end=low,
-                high_end=high_end,
-                undo_ultrasonic=undo,
-                level_only=level_only,
-            )
-            for low in LowEnd
-        ]
-
-    def run(high_end: HighEnd, lines: tuple[float, ...]) -> Fit:
-        first, *others = models(high_end)
-        return fit_captures(
-            captures,
-            model=first,
-            families=others,
-            bench=bench,
-            highest_hz=_REACH * band[1],
-            line_hz=lines,
-        )
-
-    fit = run(HighEnd.FIRST_ORDER, ())
-    if not usable:
-        return fit, (), ""
-    hum = find_hum(fit)
-    if hum:
-        fit = run(HighEnd.FIRST_ORDER, hum)
-    if max(fit.excess) > _MISFIT:
-        apart = different_units(
-            captures,
-            fit,
-            lambda c: fit_captures(
-                [c],
-                model=fit.families[0].model,
-                families=(),
-                bench=bench,
-                highest_hz=_REACH * band[1],
-                line_hz=hum,
-            ),
-            enough=_MISFIT,
-        )
-        if apart:
-            return fit, hum, apart
-        resonant = run(HighEnd.RESONANT, hum)
-        if max(resonant.excess) < 0.7 * max(fit.excess):
-            fit = resonant
-    return replace(fit, families=tuple(identified(f) for f in fit.families)), hum, ""
 
 
 def _undecided(fit: Fit, reasons: tuple[str, ...], asked: JudgeRequest, curve: Curve) -> Verdict:
@@ -347,7 +260,7 @@ def _undecided(fit: Fit, reasons: tuple[str, ...], asked: JudgeRequest, curve: C
         findings=reasons,
         faults=(),
         gain=_gains(fit),
-        traces=tuple(_trace(fit, k) for k in range(len(fit.blocks))),
+        traces=_traces(fit),
     )
 
 
@@ -363,20 +276,20 @@ def _widened(deviation: Deviation, extra: Floats) -> Deviation:
     return replace(deviation, expanded_uncertainty_db=total)
 
 
-def _with_leftovers(deviation: Deviation, over: Sequence[Leftover], fit: Fit) -> Deviation:
-    """Residuals of square waves widen the uncertainty; those of sweeps are the unit's own."""
-    squares = {b.name for b in fit.blocks if isinstance(b, SquareBlock)}
-    place = np.log(deviation.frequency_hz)
-    for entry in over:
-        if not entry.spoils:
+def _with_residuals(deviation: Deviation, residuals: Sequence[ResidualFinding]) -> Deviation:
+    """The deviation with residuals added: as response, or as uncertainty."""
+    octave = np.log(deviation.frequency_hz)
+    for residual in residuals:
+        if not residual.misfit_hz.size:
             continue
-        seen = np.log(entry.misfit_hz)
-        there = np.interp(place, seen, entry.misfit_db)
-        if entry.capture in squares:
-            deviation = _widened(deviation, there)
+        seen = np.log(residual.misfit_hz)
+        misfit_db = np.interp(octave, seen, residual.misfit_db)
+        if not residual.is_response:
+            deviation = _widened(deviation, misfit_db)
             continue
-        at_reference = float(np.interp(math.log(REFERENCE_FREQUENCY_HZ), seen, entry.misfit_db))
-        deviation = replace(deviation, deviation_db=deviation.deviation_db + there - at_reference)
+        at_reference = float(np.interp(math.log(REFERENCE_FREQUENCY_HZ), seen, residual.misfit_db))
+        total = deviation.deviation_db + misfit_db - at_reference
+        deviation = replace(deviation, deviation_db=total)
     return deviation
 
 
@@ -437,27 +350,24 @@ def _physical(parameter: Parameter, coordinate: float, model: UnitModel) -> floa
 
 
 def _gains(fit: Fit) -> tuple[float, ...]:
-    problem = fit.solution.problem
-    found = []
-    for place, block in enumerate(fit.blocks):
-        own = float(problem.own(fit.solution.unknowns, place)[0])
-        square = isinstance(block, SquareBlock)
-        found.append(math.exp(own) if square else own * DB_PER_NEPER)
-    return tuple(float(g) for g in found)
+    return tuple(o.gain(fit.prediction(k).nuisance) for k, o in enumerate(fit.observations))
 
 
-def _trace(fit: Fit, place: int) -> Trace:
-    block = fit.blocks[place]
-    if isinstance(block, SquareBlock):
-        record = block.basis.record
-        shown = slice(0, _TRACE_POINTS)
-        curve = waveform(fit.solution, place)
-        offset = float(np.mean(record.volts - curve))
-        time = record.time_s - record.time_s[0]
-        return Trace(
-            block.name, "square wave", time[shown], record.volts[shown], curve[shown] + offset
+def _traces(fit: Fit) -> tuple[Trace, ...]:
+    return tuple(o.trace(fit.prediction(k)) for k, o in enumerate(fit.observations))
+
+
+def _residuals(staged: StagedFit, band: tuple[float, float]) -> tuple[ResidualFinding, ...]:
+    """What the fit does not describe, in the order of the captures."""
+    fit = staged.fit
+    findings: list[ResidualFinding] = []
+    parts = zip(fit.observations, residual_parts(fit.solution), fit.excess, strict=True)
+    for index, (observation, residual, excess) in enumerate(parts):
+        findings += observation.residual_findings(
+            residual,
+            fit.prediction(index),
+            excess=excess,
+            line_hz=staged.line_hz,
+            band_hz=band,
         )
-    problem = fit.solution.problem
-    response = problem.log_response(fit.solution.unknowns, block.frequency_hz)
-    level = DB_PER_NEPER * (response.real + problem.own(fit.solution.unknowns, place)[0])
-    return Trace(block.name, "sweep", block.frequency_hz, block.capture.level_db, np.asarray(level))
+    return tuple(findings)

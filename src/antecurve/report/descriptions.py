@@ -12,7 +12,8 @@ from antecurve.report.tables import signed
 if TYPE_CHECKING:
     from antecurve.analysis.response import ResponseTable
     from antecurve.analysis.scope import FaultSheet, ScopeTrace
-    from antecurve.judge.verdict import Trace, Verdict
+    from antecurve.judge.observation import Trace
+    from antecurve.judge.verdict import Verdict
     from antecurve.networks.topology import Loading
     from antecurve.parts.position import PickedNetwork
     from antecurve.pipeline import Analysis
@@ -211,7 +212,5 @@ def trace_text(trace: Trace) -> str:
         How far capture and fit are apart.
     """
     apart = float(np.sqrt(np.mean((trace.captured - trace.fitted) ** 2)))
-    left = (
-        format_quantity(apart, "V", digits=3) if trace.kind == "square wave" else f"{apart:.3f} dB"
-    )
+    left = format_quantity(apart, "V", digits=3) if trace.over_time else f"{apart:.3f} dB"
     return f"{trace.name}, {trace.kind}: the fit follows the capture and leaves {left} rms."

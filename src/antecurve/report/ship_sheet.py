@@ -27,7 +27,8 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from antecurve.judge.calibration import Calibration
-    from antecurve.judge.verdict import FittedValue, Trace, Verdict
+    from antecurve.judge.observation import Trace
+    from antecurve.judge.verdict import FittedValue, Verdict
 
 __all__ = [
     "VERDICT_WORDS",
@@ -256,17 +257,17 @@ def trace_figure(trace: Trace) -> Figure:
         Captured and fitted.
     """
     figure, axes = new_figure(2.6)
-    if trace.kind == "square wave":
-        axes.plot(1e3 * trace.place, trace.captured, ".", ms=1.5, color=GREEN, label="captured")
-        axes.plot(1e3 * trace.place, trace.fitted, color=BLUE, lw=1.0, label="fitted")
+    if trace.over_time:
+        axes.plot(1e3 * trace.position, trace.captured, ".", ms=1.5, color=GREEN, label="captured")
+        axes.plot(1e3 * trace.position, trace.fitted, color=BLUE, lw=1.0, label="fitted")
         axes.set_xlabel("time in ms")
         axes.set_ylabel("output in V, mean 0")
     else:
-        axes.plot(trace.place, trace.captured, "o", ms=3, color=GREEN, label="measured")
-        axes.plot(trace.place, trace.fitted, color=BLUE, lw=1.0, label="fitted")
-        frequency_axis(axes, float(trace.place[0]), float(trace.place[-1]))
+        axes.plot(trace.position, trace.captured, "o", ms=3, color=GREEN, label="measured")
+        axes.plot(trace.position, trace.fitted, color=BLUE, lw=1.0, label="fitted")
+        frequency_axis(axes, float(trace.position[0]), float(trace.position[-1]))
         axes.set_ylabel("level in dB")
-    legend_above(axes, marker_scale=4.0 if trace.kind == "square wave" else 1.0)
+    legend_above(axes, marker_scale=4.0 if trace.over_time else 1.0)
     return figure
 
 

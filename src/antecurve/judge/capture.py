@@ -1,0 +1,306 @@
+"""What a capture is: the part that every kind has in common, and checks of its columns."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, ClassVar, Self, TypeAlias
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from antecurve.arrays import read_only
+from antecurve.errors import InputError
+from antecurve.judge.observation import Observation
+
+if TYPE_CHECKING:
+    from antecurve.judge.reference import MeasuredChain
+
+__all__ = [
+    "Capture",
+    "Captures",
+    "DirectResponse",
+    "ObservationSettings",
+    "ascending_column",
+    "capture_sequence",
+    "finite_column",
+]
+
+Floats = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+
+def finite_column(values: ArrayLike, name: str, capture: str) -> Floats:
+    """Return one column of a capture, checked.
+
+    Parameters
+    ----------
+    values : array_like, shape (rows,)
+        Numbers.
+    name, capture : str
+        The column and the capture, for messages.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (rows,)
+        Read-only copy.
+
+    Raises
+    ------
+    InputError
+        When it is no column, or a value is not finite.
+    """
+    column = np.asarray(values, dtype=float)
+    if column.ndim != 1:
+        raise InputError(f"{capture}: {name}", column.shape, "it must be one column of numbers")
+    bad = np.flatnonzero(~np.isfinite(column))
+    if bad.size:
+        raise InputError(
+            f"{capture}: {name}, data row {int(bad[0]) + 1}",
+            float(column[bad[0]]),
+            "every value must be a finite number; take the row out or capture again",
+        )
+    return read_only(column)
+
+
+def ascending_column(
+    column: Floats, other: Floats, *, name: str, other_name: str, capture: str
+) -> None:
+    """Refuse a column that does not ascend.
+
+    Parameters
+    ----------
+    column, other : numpy.ndarray of float, shape (rows,)
+        The column that must ascend, and the one beside it.
+    name, other_name, capture : str
+        What messages call them.
+
+    Raises
+    ------
+    InputError
+        When it does not ascend; the message says so if the columns look swapped.
+    """
+    steps = np.diff(column)
+    if np.all(steps > 0):
+        return
+    if np.all(np.diff(other) > 0):
+        raise InputError(
+            f"{capture}: {name}",
+            "not ascending, while the other column is",
+            f"the columns look swapped: {name} must come first and {other_name} after it",
+        )
+    row = int(np.flatnonzero(steps <= 0)[0]) + 2
+    raise InputError(
+        f"{capture}: {name}, data row {row}",
+        float(column[row - 1]),
+        f"{name} must ascend from row to row; sort the rows or take the repeated one out",
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class ObservationSettings:
+    """How captures are reduced for a fit.
+
+    Attributes
+    ----------
+    highest_hz : float
+        Highest frequency that counts [Hz].
+    reference : MeasuredChain or None
+        The capture chain by a reference capture.
+    """
+
+    highest_hz: float
+    reference: MeasuredChain | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DirectResponse:
+    """A response taken with the unit bypassed.
+
+    Attributes
+    ----------
+    frequency_hz : numpy.ndarray of float, shape (frequencies,)
+        Frequencies [Hz].
+    log_response : numpy.ndarray of complex, shape (frequencies,)
+        Natural logarithm, level and delay arbitrary; without phase the imaginary part is 0.
+    relative_variance : numpy.ndarray of float, shape (frequencies,)
+        Variance of each component of the logarithm.
+    """
+
+    frequency_hz: Floats
+    log_response: Complex
+    relative_variance: Floats
+
+
+class Capture(ABC):
+    """What a unit is judged by; `name` is what messages call it."""
+
+    __slots__ = ()
+
+    kind: ClassVar[str]
+    """Kind of capture in words, such as ``sweep``."""
+    known_columns: ClassVar[tuple[str, ...]]
+    """Columns that a file of this kind may have."""
+    columns_rule: ClassVar[str]
+    """Which of them it must have, in words."""
+    relies_on_flatness: ClassVar[bool] = False
+    """Whether levels at different frequencies rely on a generator of flat response."""
+    name: str
+
+    @classmethod
+    @abstractmethod
+    def fits(cls, header: Collection[str]) -> bool:
+        """Return whether a file with these columns is of this kind.
+
+        Parameters
+        ----------
+        header : collection of str
+            Names of its columns, all of them in `known_columns`.
+
+        Returns
+        -------
+        bool
+            Whether none is missing and none contradicts another.
+        """
+
+    @classmethod
+    @abstractmethod
+    def from_columns(cls, columns: Mapping[str, Floats], name: str) -> Self:
+        """Make a capture of the columns of a file.
+
+        Parameters
+        ----------
+        columns : mapping of str to numpy.ndarray of float, shape (rows,)
+            The columns by name.
+        name : str
+            Name of the file.
+
+        Returns
+        -------
+        Capture
+            Named after the file.
+
+        Raises
+        ------
+        InputError
+            When the numbers can't be a capture.
+        """
+
+    @abstractmethod
+    def observation(self, settings: ObservationSettings) -> Observation:
+        """Return the capture reduced for a fit.
+
+        Parameters
+        ----------
+        settings : ObservationSettings
+            Reach of the reduction, and the reference.
+
+        Returns
+        -------
+        Observation
+            The same data as the fit sees them.
+
+        Raises
+        ------
+        InputError
+            When the capture can't be used.
+        """
+
+    @property
+    @abstractmethod
+    def highest_seen_hz(self) -> float:
+        """Highest corner frequency that the capture shows by itself [Hz]."""
+
+    @property
+    def has_phase(self) -> bool:
+        """Whether it shows more of a response than its level."""
+        return True
+
+    def reach_problem(self, band_hz: tuple[float, float]) -> InputError | None:
+        """Return why the capture by itself does not reach over the band.
+
+        Parameters
+        ----------
+        band_hz : tuple of float
+            The band to judge [Hz].
+
+        Returns
+        -------
+        InputError or None
+            ``None`` where it does.
+        """
+        return None
+
+    def saturation_text(self) -> str:
+        """Return a sentence where the record stands at its limits.
+
+        Returns
+        -------
+        str
+            Empty where it does not.
+        """
+        return ""
+
+    def direct_response(self, highest_hz: float) -> DirectResponse:
+        """Return the response that the capture shows with the unit bypassed.
+
+        Parameters
+        ----------
+        highest_hz : float
+            Highest frequency that counts [Hz].
+
+        Returns
+        -------
+        DirectResponse
+            Response of the capture chain.
+
+        Raises
+        ------
+        InputError
+            When this kind can't serve as a reference.
+        """
+        raise InputError("reference", f"a {self.kind}", "take a square wave or a sweep")
+
+    def levels_db(self) -> tuple[Floats, Floats]:
+        """Return frequencies and levels as read from an instrument.
+
+        Returns
+        -------
+        tuple of numpy.ndarray
+            Frequencies [Hz] and levels [dB], each of shape (frequencies,).
+
+        Raises
+        ------
+        InputError
+            When this kind holds no levels.
+        """
+        raise InputError(self.name, f"a {self.kind}", "a network is calibrated by a sweep of it")
+
+
+Captures: TypeAlias = Capture | Sequence[Capture]
+"""One capture of a unit, or several."""
+
+
+def capture_sequence(captures: Captures) -> tuple[Capture, ...]:
+    """Return captures as a tuple, one by itself too.
+
+    Parameters
+    ----------
+    captures : Capture or sequence of Capture
+        Captures of the same unit.
+
+    Returns
+    -------
+    tuple of Capture
+        At least one.
+
+    Raises
+    ------
+    InputError
+        When there is none.
+    """
+    several = tuple(captures) if isinstance(captures, Sequence) else (captures,)
+    if not several:
+        raise InputError("captures", (), "at least one capture is needed")
+    return several

@@ -1,0 +1,108 @@
+"""Harmonics of a square wave as a fit predicts them, with their derivatives."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.judge.record import Record
+
+__all__ = ["CorrectedHarmonics", "HarmonicModel", "synthesised", "whitened"]
+
+Floats = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+_SLICE = 200_000  # elements of a product below which linear algebra starts no threads
+_OVERSAMPLING = 8  # of the highest harmonic: linear interpolation errs by a hundredth of it
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class HarmonicModel:
+    """Model amplitudes of harmonics with what their derivatives need.
+
+    Attributes
+    ----------
+    value : numpy.ndarray of complex, shape (harmonics,)
+        Amplitudes [V].
+    omega : numpy.ndarray of float, shape (harmonics,)
+        Angular frequencies [rad/s].
+    by_duty, by_rise_time : numpy.ndarray of complex, shape (harmonics,)
+        Derivatives by the duty [V] and by the rise time [V/s].
+    """
+
+    value: Complex
+    omega: Floats
+    by_duty: Complex
+    by_rise_time: Complex
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CorrectedHarmonics:
+    """Harmonics taken off a record, linearised about the fit they were predicted by.
+
+    Attributes
+    ----------
+    slope : numpy.ndarray of float, shape (2 harmonics, constants + 3)
+        Derivative of their reduction q by the unit's constants, gain, delay and duty [V].
+    origin : numpy.ndarray of float, shape (constants + 3,)
+        The fit that they were predicted by, in its coordinates.
+    """
+
+    slope: Floats
+    origin: Floats
+
+
+def whitened(factor: Floats, columns: Floats) -> Floats:
+    """Multiply an upper triangular matrix with a few columns.
+
+    Parameters
+    ----------
+    factor : numpy.ndarray of float, shape (rows, rows)
+        The matrix; what lies below the diagonal is left out.
+    columns : numpy.ndarray of float, shape (rows, columns)
+        The columns.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (rows, columns)
+        The product, taken in slices so small that no linear algebra library starts threads,
+        which would cost more than they save.
+    """
+    rows = max(8, _SLICE // columns.size)
+    return np.vstack(
+        [
+            factor[first : first + rows, first:] @ columns[first:]
+            for first in range(0, len(factor), rows)
+        ]
+    )
+
+
+def synthesised(record: Record, orders: Floats, amplitudes: Complex) -> Floats:
+    """Return waveforms at the times of a record.
+
+    Parameters
+    ----------
+    record : Record
+        The record.
+    orders : numpy.ndarray of float, shape (harmonics,)
+        Orders.
+    amplitudes : numpy.ndarray of complex, shape (harmonics, waveforms)
+        Amplitudes [V].
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (samples, waveforms)
+        Sums of the harmonics [V].
+    """
+    points = 2 ** math.ceil(math.log2(_OVERSAMPLING * orders.max()))
+    spectrum = np.zeros((amplitudes.shape[1], points // 2 + 1), dtype=complex)
+    spectrum[:, orders.astype(int)] = amplitudes.T * points / 2.0
+    periods = np.fft.irfft(spectrum, points)
+    position = np.mod(record.time_s * record.frequency_hz, 1.0) * points
+    before = np.minimum(position.astype(int), points - 1)
+    share = position - before
+    after = np.where(before + 1 == points, 0, before + 1)
+    return np.asarray((periods[:, before] * (1.0 - share) + periods[:, after] * share).T)

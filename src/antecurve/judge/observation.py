@@ -1,0 +1,392 @@
+"""An observation: a capture as the fit and the diagnosis see it.
+
+Each kind of capture is one module that implements `Capture` and `Observation`, such as
+`square_wave` and `sweep`.  Nothing else of the judge knows which kinds there are.
+"""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import ClassVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = [
+    "Evaluation",
+    "Observation",
+    "Prediction",
+    "ResidualFinding",
+    "ResidualKind",
+    "RiseTime",
+    "Trace",
+]
+
+Floats = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+
+@dataclass(frozen=True, slots=True)
+class RiseTime:
+    """Rise time of the generator's edge, 10 to 90 %.
+
+    Attributes
+    ----------
+    value_s : float
+        Its value [s].
+    uncertainty_s : float
+        Its standard uncertainty [s]; 0 when it is taken as known.
+    """
+
+    value_s: float
+    uncertainty_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Evaluation:
+    """Residuals at a point.
+
+    Attributes
+    ----------
+    residual : numpy.ndarray of float, shape (rows,)
+        Whitened residuals, data first, then the priors.
+    jacobian : numpy.ndarray of float, shape (rows, unknowns)
+        Derivatives.
+    data_rows : int
+        Number of leading rows that belong to data.
+    """
+
+    residual: Floats
+    jacobian: Floats
+    data_rows: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Prediction:
+    """What a fit says of one capture.
+
+    Attributes
+    ----------
+    nuisance : numpy.ndarray of float, shape (nuisances,)
+        The capture's own unknowns, such as gain and delay, in the fit's coordinates.
+    unit : numpy.ndarray of float, shape (constants,)
+        The unit in the fit's coordinates.
+    rise_time_s : float
+        Rise time of the generator [s].
+    log_response : callable
+        ln of all in the capture's path at frequencies [Hz], gain and delay apart.
+    unit_slopes : callable
+        Derivatives of ln of the unit by its constants at frequencies [Hz].
+    """
+
+    nuisance: Floats
+    unit: Floats
+    rise_time_s: float
+    log_response: Callable[[Floats], Complex]
+    unit_slopes: Callable[[Floats], Complex]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Trace:
+    """A capture beside its fit.
+
+    Attributes
+    ----------
+    name : str
+        The capture.
+    kind : str
+        Kind of the capture, such as ``square wave`` or ``sweep``.
+    position : numpy.ndarray of float, shape (points,)
+        Time [s], or frequency [Hz].
+    captured, fitted : numpy.ndarray of float, shape (points,)
+        Output [V] over time, or level [dB] over frequency.
+    over_time : bool
+        Whether it is a waveform; otherwise a level over frequency.
+    """
+
+    name: str
+    kind: str
+    position: Floats
+    captured: Floats
+    fitted: Floats
+    over_time: bool
+
+
+class ResidualKind(StrEnum):
+    """What a residual looks like."""
+
+    HUM = "hum"
+    LINE = "line"
+    EVEN_ORDERS = "even orders"
+    CLIPPING = "clipping"
+    MISFIT = "misfit"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ResidualFinding:
+    """Something in a capture that the model of the unit does not describe.
+
+    Attributes
+    ----------
+    kind : ResidualKind
+        What it looks like.
+    capture : str
+        In which capture.
+    text : str
+        In words, with numbers.
+    frequency_hz : float
+        Where it is strongest [Hz].
+    misfit_hz, misfit_db : numpy.ndarray of float, shape (points,)
+        Frequencies within the band [Hz], and what the fit leaves of the response there [dB];
+        empty for what does not touch the deviation.
+    is_response : bool
+        Whether the misfit is the unit's own response, otherwise it counts as uncertainty.
+    """
+
+    kind: ResidualKind
+    capture: str
+    text: str
+    frequency_hz: float
+    misfit_hz: Floats = field(default_factory=lambda: np.zeros(0))
+    misfit_db: Floats = field(default_factory=lambda: np.zeros(0))
+    is_response: bool = False
+
+
+class Observation(ABC):
+    """A capture as the fit sees it.
+
+    The fit moves the unit's constants, the network within its uncertainty, and a few nuisance
+    unknowns of each observation, the first of which is ln of its gain.
+    """
+
+    __slots__ = ()
+
+    through_network: ClassVar[bool] = True
+    """Whether the network is in the path that the observation shows."""
+    through_chain: ClassVar[bool] = True
+    """Whether the capture chain is in that path; it cancels from the ratio of two channels."""
+    noise_known: ClassVar[bool] = True
+    """Whether the noise is known before a fit; otherwise it is what residuals show."""
+
+    @property
+    @abstractmethod
+    def name(self) -> str:
+        """How messages call it."""
+
+    @property
+    @abstractmethod
+    def frequency_hz(self) -> Floats:
+        """Frequencies at which the response counts [Hz], ascending, shape (frequencies,)."""
+
+    @property
+    @abstractmethod
+    def rows(self) -> int:
+        """Number of residuals."""
+
+    @property
+    @abstractmethod
+    def nuisance_bounds(self) -> tuple[Floats, Floats]:
+        """Lowest and highest nuisance unknowns, each of shape (nuisances,)."""
+
+    @property
+    def nuisances(self) -> int:
+        """Number of nuisance unknowns."""
+        return int(self.nuisance_bounds[0].size)
+
+    @abstractmethod
+    def evaluate(
+        self, nuisance: Floats, total: Complex, shared: Complex, rise: RiseTime, unit: Floats
+    ) -> Evaluation:
+        """Return whitened residuals and their derivatives.
+
+        Parameters
+        ----------
+        nuisance : numpy.ndarray of float, shape (nuisances,)
+            Own unknowns in the fit's coordinates.
+        total : numpy.ndarray of complex, shape (frequencies,)
+            ln of all in the path.
+        shared : numpy.ndarray of complex, shape (frequencies, constants + sources)
+            Its derivatives by the shared unknowns.
+        rise : RiseTime
+            Rise time; its column follows the shared ones when it is uncertain.
+        unit : numpy.ndarray of float, shape (constants,)
+            The unit in the fit's coordinates.
+
+        Returns
+        -------
+        Evaluation
+            Columns: shared, rise time, nuisances.
+        """
+
+    @abstractmethod
+    def start(self, log_response: Complex) -> tuple[Floats, float]:
+        """Return nuisance unknowns for a response, and the share of the data it misses.
+
+        Parameters
+        ----------
+        log_response : numpy.ndarray of complex, shape (frequencies,)
+            ln of all in the path.
+
+        Returns
+        -------
+        tuple of numpy.ndarray and float
+            Nuisance unknowns, and a cost from 0 to about 1.
+        """
+
+    @abstractmethod
+    def gain(self, nuisance: Floats) -> float:
+        """Return the gain to report.
+
+        Parameters
+        ----------
+        nuisance : numpy.ndarray of float, shape (nuisances,)
+            Own unknowns in the fit's coordinates.
+
+        Returns
+        -------
+        float
+            Volts from EMF peak 1 V for a waveform, otherwise a level [dB].
+        """
+
+    @abstractmethod
+    def trace(self, prediction: Prediction) -> Trace:
+        """Return the capture beside its fit.
+
+        Parameters
+        ----------
+        prediction : Prediction
+            The fit.
+
+        Returns
+        -------
+        Trace
+            For a picture.
+        """
+
+    @abstractmethod
+    def residual_findings(
+        self,
+        residual: Floats,
+        prediction: Prediction,
+        *,
+        excess: float,
+        line_hz: tuple[float, ...],
+        band_hz: tuple[float, float],
+    ) -> list[ResidualFinding]:
+        """Return what the fit does not describe.
+
+        Parameters
+        ----------
+        residual : numpy.ndarray of float, shape (rows,)
+            Whitened residuals.
+        prediction : Prediction
+            The fit.
+        excess : float
+            Mean square residual before the noise was raised to meet it.
+        line_hz : tuple of float
+            Lines of hum taken out [Hz].
+        band_hz : tuple of float
+            The band judged [Hz].
+
+        Returns
+        -------
+        list of ResidualFinding
+            Empty where noise explains the residuals.
+        """
+
+    def without_lines(self, line_hz: tuple[float, ...]) -> Observation:
+        """Return the observation with lines of hum taken out.
+
+        Parameters
+        ----------
+        line_hz : tuple of float
+            Frequencies [Hz].
+
+        Returns
+        -------
+        Observation
+            Itself where there is nothing to take out.
+        """
+        return self
+
+    def hum_lines(self, prediction: Prediction) -> tuple[float, tuple[float, ...]]:
+        """Return lines of hum that stand out of the residuals.
+
+        Parameters
+        ----------
+        prediction : Prediction
+            The fit.
+
+        Returns
+        -------
+        tuple of float and tuple of float
+            Fall of chi-square that the lines explain, and their frequencies [Hz].
+        """
+        return 0.0, ()
+
+    def corrected(self, prediction: Prediction, *, folded: bool) -> Observation | None:
+        """Return the observation less what its reduction passes over, as a fit predicts it.
+
+        Parameters
+        ----------
+        prediction : Prediction
+            The fit.
+        folded : bool
+            Whether what lies beyond half the sampling rate is folded into the record.
+
+        Returns
+        -------
+        Observation or None
+            ``None`` for a kind that passes nothing over.
+        """
+        return None
+
+    def residual_power(self, residual: Floats) -> float:
+        """Return the sum of squares of what a corrected reduction leaves [V^2].
+
+        Parameters
+        ----------
+        residual : numpy.ndarray of float, shape (rows,)
+            Whitened residuals.
+
+        Returns
+        -------
+        float
+            0 for a kind that has no `corrected`.
+        """
+        return 0.0
+
+    def with_estimated_noise(self, residual: Floats, used: float) -> Observation:
+        """Return the observation with the noise that its residuals show.
+
+        Parameters
+        ----------
+        residual : numpy.ndarray of float, shape (rows,)
+            Whitened residuals.
+        used : float
+            Number of unknowns that these rows pay for.
+
+        Returns
+        -------
+        Observation
+            Itself where the noise is known.
+        """
+        return self
+
+    def with_raised_noise(self, ratio: float) -> Observation:
+        """Return the observation with its noise raised to its residuals (a Birge ratio).
+
+        Parameters
+        ----------
+        ratio : float
+            Mean square residual, above 1.
+
+        Returns
+        -------
+        Observation
+            Itself where the noise is what the residuals show already.
+        """
+        return self

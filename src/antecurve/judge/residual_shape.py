@@ -1,0 +1,67 @@
+"""Noise and shape in residuals over frequency."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["has_shape", "noise_variance"]
+
+Floats = NDArray[np.float64]
+
+_NORMAL_MAD = 1.4826  # standard deviation over median magnitude of normal noise
+_LEAST_FOR_SHAPE = 8  # below, the normal approximation of von Neumann's ratio does not hold
+_STANDS_OUT = 6.0  # of normal noise the ratio stays below 3 in 1,000 sweeps of 31 points
+
+
+def noise_variance(residual: Floats) -> float:
+    """Return the variance of residuals, without their shape where they surely have one.
+
+    Parameters
+    ----------
+    residual : numpy.ndarray of float, shape (frequencies,)
+        Residuals of a fit over frequency.
+
+    Returns
+    -------
+    float
+        Mean square, or what remains of it without the shape.
+    """
+    whole = float(np.mean(residual**2))
+    return _shapeless_variance(residual) if has_shape(residual) else whole
+
+
+def _shapeless_variance(residual: Floats) -> float:
+    """Variance of what neighbours do not share, or of the bulk, if that is less.
+
+    Half the mean square difference of neighbours (von Neumann), or the square of 1.4826 times
+    the median magnitude.
+    """
+    steps = float(np.mean(np.diff(residual) ** 2)) / 2.0
+    return min(steps, (_NORMAL_MAD * float(np.median(np.abs(residual)))) ** 2)
+
+
+def has_shape(residual: Floats) -> bool:
+    """Return whether residuals over frequency are more than noise.
+
+    Parameters
+    ----------
+    residual : numpy.ndarray of float, shape (frequencies,)
+        Residuals of a fit over frequency.
+
+    Returns
+    -------
+    bool
+        Whether neighbours are alike (von Neumann's ratio, three standard deviations below 2,
+        Annals of Mathematical Statistics 12 (1941) 367) or a few points stand out by far.
+    """
+    count = residual.size
+    whole = float(np.mean(residual**2))
+    if count < _LEAST_FOR_SHAPE or whole == 0:
+        return False
+    ratio = float(np.mean(np.diff(residual) ** 2)) / whole
+    spread = math.sqrt(4.0 * (count - 2) / (count**2 - 1.0))
+    bulk = (_NORMAL_MAD * float(np.median(np.abs(residual)))) ** 2
+    return 2.0 - ratio > 3.0 * spread or whole > _STANDS_OUT * bulk

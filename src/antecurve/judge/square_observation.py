@@ -1,0 +1,484 @@
+"""Square-wave records reduced to their harmonics, as the fit sees them.
+
+The harmonics that the reduction passes over, and those beyond its reach that the sampling folds
+back, are taken off the record as a fit predicts them.  Their derivatives stay, so that the fit
+that follows moves them along.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.judge.capture import ObservationSettings
+from antecurve.judge.harmonics import (
+    CorrectedHarmonics,
+    HarmonicModel,
+    synthesised,
+    whitened,
+)
+from antecurve.judge.observation import (
+    Evaluation,
+    Observation,
+    Prediction,
+    ResidualFinding,
+    RiseTime,
+    Trace,
+)
+from antecurve.judge.periodic import HarmonicBasis, harmonic_basis
+from antecurve.judge.record import Record
+from antecurve.judge.signal_path import square_harmonics
+from antecurve.judge.square_residuals import ResidualRecord, mains_lines, record_findings
+
+if TYPE_CHECKING:
+    from antecurve.judge.square_wave import SquareWaveCapture
+
+__all__ = ["SquareWaveObservation", "reduced_record"]
+
+Floats = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+_DUTY_UNIT = 1e-3  # a usual error of a generator's duty, so that the coordinate is about 1
+_MOST_DUTY = 450.0  # coordinates: beyond 5 to 95 % it is a train of pulses
+_DELAY_PER_PERIOD = 1e-3  # turns harmonic 100 by about half a radian
+_LONGEST_ORDER = 512  # the delays below resolve eight points of a period of this harmonic
+_DELAYS = 4096  # of a period tried for the start
+_REACH = 16  # times the reduction: the amplitude there is 1/16 and folds to less than noise
+_MOST_ORDERS = 16_384  # what bounds memory; of 20 Hz it is 330 kHz
+_TRACE_POINTS = 4000  # more than a figure has pixels
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SquareWaveObservation(Observation):
+    """A reduced square-wave record; nuisances are ln gain, delay and duty.
+
+    Attributes
+    ----------
+    capture : SquareWaveCapture
+        The record as captured.
+    basis : HarmonicBasis
+        The reduction.
+    data : numpy.ndarray of float, shape (2 harmonics,)
+        q of the reduction [V].
+    sigma : float
+        Standard deviation of the whitened data [V].
+    inflation : float
+        Factor by which the noise of a reference capture raises it, 1 or greater.
+    prepared : Record
+        The record before its reduction.
+    settings : ObservationSettings
+        Reach of the reduction, and the reference.
+    corrected_harmonics : CorrectedHarmonics or None
+        How the harmonics taken off beforehand move with the unit.
+    """
+
+    capture: SquareWaveCapture
+    basis: HarmonicBasis
+    data: Floats
+    sigma: float
+    inflation: float
+    prepared: Record
+    settings: ObservationSettings
+    corrected_harmonics: CorrectedHarmonics | None = None
+
+    @property
+    def name(self) -> str:
+        """How messages call it."""
+        return self.capture.name
+
+    @property
+    def nuisance_bounds(self) -> tuple[Floats, Floats]:
+        """Gain and delay without bounds, the duty within 5 to 95 %."""
+        bound = np.array([np.inf, np.inf, _MOST_DUTY])
+        return -bound, bound
+
+    @property
+    def rows(self) -> int:
+        """Number of residuals."""
+        return 2 * self.basis.orders.size
+
+    @property
+    def frequency_hz(self) -> Floats:
+        """Frequencies of the harmonics [Hz]."""
+        return self.basis.orders * self.basis.record.frequency_hz
+
+    @property
+    def delay_unit(self) -> float:
+        """Unit of the delay coordinate [s]."""
+        return _DELAY_PER_PERIOD / self.basis.record.frequency_hz
+
+    def amplitudes(
+        self, nuisance: Floats, log_response: Complex, orders: Floats, rise_time_s: float
+    ) -> HarmonicModel:
+        """Return model amplitudes of any harmonics.
+
+        Parameters
+        ----------
+        nuisance : numpy.ndarray of float, shape (3,)
+            ln gain, delay, duty in the fit's coordinates.
+        log_response : numpy.ndarray of complex, shape (harmonics,)
+            ln of network, unit and chain.
+        orders : numpy.ndarray of float, shape (harmonics,)
+            Orders.
+        rise_time_s : float
+            Rise time [s].
+
+        Returns
+        -------
+        HarmonicModel
+            Amplitudes and derivatives.
+        """
+        fundamental = self.basis.record.frequency_hz
+        omega = 2.0 * math.pi * fundamental * orders
+        shape = square_harmonics(
+            orders,
+            frequency_hz=fundamental,
+            duty=0.5 + _DUTY_UNIT * nuisance[2],
+            rise_time_s=rise_time_s,
+        )
+        window = np.sinc(orders * fundamental * self.basis.record.averaged_s)
+        factor = window * np.exp(
+            nuisance[0] + log_response - 1j * omega * nuisance[1] * self.delay_unit
+        )
+        return HarmonicModel(
+            shape.value * factor, omega, shape.by_duty * factor, shape.by_rise_time * factor
+        )
+
+    def nuisance_slopes(self, model: HarmonicModel) -> Complex:
+        """Return derivatives of amplitudes by gain, delay and duty.
+
+        Parameters
+        ----------
+        model : HarmonicModel
+            The amplitudes.
+
+        Returns
+        -------
+        numpy.ndarray of complex, shape (harmonics, 3)
+            In the fit's coordinates [V].
+        """
+        delay = -1j * model.omega * self.delay_unit * model.value
+        return np.stack([model.value, delay, model.by_duty * _DUTY_UNIT], axis=1)
+
+    def evaluate(
+        self, nuisance: Floats, total: Complex, shared: Complex, rise: RiseTime, unit: Floats
+    ) -> Evaluation:
+        """Return whitened residuals and their derivatives.
+
+        Parameters
+        ----------
+        nuisance : numpy.ndarray of float, shape (3,)
+            Own unknowns in the fit's coordinates.
+        total : numpy.ndarray of complex, shape (frequencies,)
+            ln of network, unit and chain.
+        shared : numpy.ndarray of complex, shape (frequencies, constants + sources)
+            Its derivatives by the shared unknowns.
+        rise : RiseTime
+            Rise time; its column follows the shared ones when it is uncertain.
+        unit : numpy.ndarray of float, shape (constants,)
+            The unit in the fit's coordinates.
+
+        Returns
+        -------
+        Evaluation
+            Columns: shared, rise time, nuisances.
+        """
+        harmonics = self.amplitudes(nuisance, total, self.basis.orders, rise.value_s)
+        value = harmonics.value
+        columns = [value[:, None] * shared]
+        if rise.uncertainty_s > 0:
+            columns.append((harmonics.by_rise_time * rise.uncertainty_s)[:, None])
+        columns.append(self.nuisance_slopes(harmonics))
+        model = np.hstack([value[:, None], *columns])
+        white = whitened(self.basis.whitener, np.vstack([model.real, model.imag])) / self.sigma
+        residual, jacobian = white[:, 0] - self.data / self.sigma, white[:, 1:]
+        taken_off = self.corrected_harmonics
+        if taken_off is not None:
+            slope = taken_off.slope / self.sigma
+            residual += slope @ (np.concatenate([unit, nuisance]) - taken_off.origin)
+            jacobian[:, : unit.size] += slope[:, : unit.size]
+            jacobian[:, -nuisance.size :] += slope[:, unit.size :]
+        return Evaluation(residual, jacobian, residual.size)
+
+    def start(self, log_response: Complex) -> tuple[Floats, float]:
+        """Find delay by correlation over a period and gain by projection.
+
+        Parameters
+        ----------
+        log_response : numpy.ndarray of complex, shape (frequencies,)
+            ln of all in the path.
+
+        Returns
+        -------
+        tuple of numpy.ndarray and float
+            Nuisance unknowns, and the share of the power that is missed.
+        """
+        from scipy.linalg import solve_triangular
+
+        low = self.basis.orders < _LONGEST_ORDER
+        orders = self.basis.orders[low]
+        raw = solve_triangular(self.basis.whitener, self.data)
+        half = raw.size // 2
+        data = (raw[:half] + 1j * raw[half:])[low]
+        model = self.amplitudes(np.zeros(3), log_response, self.basis.orders, 0.0).value[low]
+        spectrum = np.zeros(_DELAYS, dtype=complex)
+        spectrum[orders.astype(int)] = data * np.conj(model)
+        correlation = np.fft.ifft(spectrum).real * _DELAYS
+        at = int(np.argmax(correlation))
+        power = float(np.sum(np.abs(model) ** 2))
+        total = float(np.sum(np.abs(data) ** 2))
+        gain = max(correlation[at], 1e-12 * total) / power
+        delay = at / _DELAYS / self.basis.record.frequency_hz / self.delay_unit
+        missed = 1.0 - correlation[at] ** 2 / (power * total)
+        return np.array([math.log(gain), delay, 0.0]), missed
+
+    def gain(self, nuisance: Floats) -> float:
+        """Return the gain, documented in `Observation`.
+
+        Parameters
+        ----------
+        nuisance : numpy.ndarray of float, shape (3,)
+            Own unknowns in the fit's coordinates.
+
+        Returns
+        -------
+        float
+            Volts from EMF peak 1 V.
+        """
+        return math.exp(float(nuisance[0]))
+
+    def waveform(self, prediction: Prediction, *, orders: Floats | None = None) -> Floats:
+        """Return the fitted waveform at the record's times.
+
+        Parameters
+        ----------
+        prediction : Prediction
+            The fit.
+        orders : numpy.ndarray of float, shape (harmonics,), optional
+            Harmonics to sum; by default all up to the reach of the fit.
+
+        Returns
+        -------
+        numpy.ndarray of float, shape (samples,)
+            Output [V], without offset.
+        """
+        record = self.basis.record
+        if orders is None:
+            orders = np.arange(1.0, _top_order(self) + 1.0)
+        response = prediction.log_response(orders * record.frequency_hz)
+        model = self.amplitudes(prediction.nuisance, response, orders, prediction.rise_time_s)
+        return synthesised(record, orders, model.value[:, None])[:, 0]
+
+    def trace(self, prediction: Prediction) -> Trace:
+        """Return the record beside the fitted waveform.
+
+        Parameters
+        ----------
+        prediction : Prediction
+            The fit.
+
+        Returns
+        -------
+        Trace
+            Over time.
+        """
+        record = self.basis.record
+        shown = slice(0, _TRACE_POINTS)
+        fitted = self.waveform(prediction)
+        offset = float(np.mean(record.volts - fitted))
+        time = record.time_s - record.time_s[0]
+        return Trace(
+            self.name,
+            self.capture.kind,
+            time[shown],
+            record.volts[shown],
+            fitted[shown] + offset,
+            over_time=True,
+        )
+
+    def without_lines(self, line_hz: tuple[float, ...]) -> SquareWaveObservation:
+        """Reduce the record again with lines of hum beside the harmonics.
+
+        Parameters
+        ----------
+        line_hz : tuple of float
+            Frequencies [Hz].
+
+        Returns
+        -------
+        SquareWaveObservation
+            Lines taken out.
+        """
+        return reduced_record(self.capture, self.prepared, self.settings, line_hz)
+
+    def hum_lines(self, prediction: Prediction) -> tuple[float, tuple[float, ...]]:
+        """Return lines of hum that stand out of the residuals, documented in `Observation`.
+
+        Parameters
+        ----------
+        prediction : Prediction
+            The fit.
+
+        Returns
+        -------
+        tuple of float and tuple of float
+            Fall of chi-square and frequencies [Hz].
+        """
+        record = self.basis.record
+        return mains_lines(record, record.volts - self.waveform(prediction))
+
+    def corrected(self, prediction: Prediction, *, folded: bool) -> SquareWaveObservation:
+        """Take off the harmonics that the reduction passes over, documented in `Observation`.
+
+        Parameters
+        ----------
+        prediction : Prediction
+            The fit that predicts them.
+        folded : bool
+            Whether harmonics beyond half the sampling rate are in the record.
+
+        Returns
+        -------
+        SquareWaveObservation
+            At the frequency that the remainder of the record asks for.
+        """
+        record = self.basis.record
+        top = _top_order(self)
+        if not folded:
+            top = min(top, int(record.rate_hz / 2.0 / record.frequency_hz))
+        unused = np.setdiff1d(np.arange(1.0, top + 1.0), self.basis.orders)
+        if not unused.size:
+            return self
+        frequency = unused * record.frequency_hz
+        response = prediction.log_response(frequency)
+        model = self.amplitudes(prediction.nuisance, response, unused, prediction.rise_time_s)
+        by_unit = model.value[:, None] * prediction.unit_slopes(frequency)
+        columns = np.hstack([model.value[:, None], by_unit, self.nuisance_slopes(model)])
+        first = synthesised(record, unused, columns[:, :1])[:, 0]
+        step = self.basis.frequency_step(record.volts - first)
+        record = replace(record, frequency_hz=record.frequency_hz + step)
+        waves = synthesised(record, unused, columns)
+        volts = record.volts - waves[:, 0]
+        slope = np.gradient(waves[:, 0], record.time_s) * record.time_s / record.frequency_hz
+        basis = self.basis.moved(step, volts, name=self.name, unused_slope=slope)
+        origin = np.concatenate([prediction.unit, prediction.nuisance])
+        return replace(
+            self,
+            basis=basis,
+            data=basis.reduced(volts),
+            sigma=basis.noise(volts) * self.inflation,
+            corrected_harmonics=CorrectedHarmonics(basis.reduced(waves[:, 1:]), origin),
+        )
+
+    def residual_power(self, residual: Floats) -> float:
+        """Return the sum of squares about the corrected reduction, documented in `Observation`.
+
+        Parameters
+        ----------
+        residual : numpy.ndarray of float, shape (rows,)
+            Whitened residuals.
+
+        Returns
+        -------
+        float
+            Sum of squares [V^2].
+        """
+        free = self.basis.record.time_s.size - self.basis.factor.shape[0]
+        return float((float(residual @ residual) + free) * self.sigma**2)
+
+    def with_raised_noise(self, ratio: float) -> SquareWaveObservation:
+        """Return the record with its noise raised, documented in `Observation`.
+
+        Parameters
+        ----------
+        ratio : float
+            Mean square residual, above 1.
+
+        Returns
+        -------
+        SquareWaveObservation
+            With noise that explains the residuals.
+        """
+        return replace(self, sigma=self.sigma * math.sqrt(ratio))
+
+    def residual_findings(
+        self,
+        residual: Floats,
+        prediction: Prediction,
+        *,
+        excess: float,
+        line_hz: tuple[float, ...],
+        band_hz: tuple[float, float],
+    ) -> list[ResidualFinding]:
+        """Return hum, lines, even orders, clipping and misfit, documented in `Observation`.
+
+        Parameters
+        ----------
+        residual, prediction, excess, line_hz, band_hz
+            As in `Observation.residual_findings`; lines and band [Hz].
+
+        Returns
+        -------
+        list of ResidualFinding
+            Misfit counts as uncertainty.
+        """
+        remainder = self.basis.record.volts - self.waveform(prediction)
+        noise = self.sigma / math.sqrt(max(1.0, excess))
+        record = ResidualRecord(
+            self.name, self.basis, remainder, residual * self.sigma, noise, excess
+        )
+        return record_findings(record, line_hz=line_hz, band_hz=band_hz)
+
+
+def reduced_record(
+    capture: SquareWaveCapture,
+    record: Record,
+    settings: ObservationSettings,
+    line_hz: tuple[float, ...],
+) -> SquareWaveObservation:
+    """Reduce a record to its harmonics.
+
+    Parameters
+    ----------
+    capture : SquareWaveCapture
+        The record as captured.
+    record : Record
+        The record prepared.
+    settings : ObservationSettings
+        Reach of the reduction, and the reference, whose noise raises that of the record.
+    line_hz : tuple of float
+        Lines of hum to take out [Hz].
+
+    Returns
+    -------
+    SquareWaveObservation
+        As the fit sees it.
+    """
+    basis = harmonic_basis(
+        record, highest_hz=settings.highest_hz, name=capture.name, line_hz=line_hz
+    )
+    volts = basis.record.volts
+    noise, inflation = basis.noise(volts), 1.0
+    if settings.reference is not None:
+        odd = basis.orders % 2 == 1
+        frequency = (basis.orders * basis.record.frequency_hz)[odd]
+        size = np.abs(basis.amplitudes(volts))[odd]
+        own = noise**2 * basis.variances()[odd] / size**2
+        ratio = np.median(settings.reference.variance_at(frequency) / own)
+        inflation = float(np.sqrt(1.0 + ratio))
+    return SquareWaveObservation(
+        capture, basis, basis.reduced(volts), noise * inflation, inflation, record, settings
+    )
+
+
+def _top_order(observation: SquareWaveObservation) -> int:
+    record = observation.basis.record
+    reach = max(
+        _REACH * float(observation.basis.orders.max()),
+        _REACH * record.rate_hz / 2.0 / record.frequency_hz,
+    )
+    return int(min(_MOST_ORDERS, reach))

@@ -1,0 +1,266 @@
+"""The residuals of a square-wave record: hum, lines, even orders, clipping, misfit."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.judge.observation import ResidualFinding, ResidualKind
+from antecurve.judge.periodic import HarmonicBasis
+from antecurve.judge.record import Record
+from antecurve.quantities import DB_PER_NEPER
+
+__all__ = ["ResidualRecord", "mains_lines", "record_findings"]
+
+Floats = NDArray[np.float64]
+
+_MAINS_HZ = (50.0, 60.0)
+_MAINS_MULTIPLES = 6  # what rectifiers of supplies and magnetic fields bring in strength
+_CLEAR_LINE = 30.0  # chi-square of two degrees of freedom: by chance once in three million
+_TELLING_S = 0.08  # 50 and 60 Hz come 0.8 of a period apart
+_CLEAR_PEAK = 45.0  # exponential: exp(-45) by chance, in any of 20,000 lines never
+_EXCESS = 1.5  # mean square; of 100 residuals noise reaches it once in 3,000 records
+_NOTABLE_DB = 0.01  # a fiftieth of the usual limit of 0.5 dB
+_EVEN_EXCESS = 4.0  # mean square; of four harmonics noise reaches it once in 1,000 records
+_FLOOR_OF_STEP = 1.3  # of a converter's step / sqrt(12): the noise is the converter's own
+_SEPARATE = 0.75  # of the resolution of a record: nearer, line and harmonic share one peak
+_WINDOW_LINES = 2.5  # half width of the peak of a Hann window, in lines of the spectrum
+_LEAST_LINES = 16  # for the median to be the level of the noise
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ResidualRecord:
+    """A record less its fit.
+
+    Attributes
+    ----------
+    name : str
+        The capture.
+    basis : HarmonicBasis
+        Its reduction.
+    remainder : numpy.ndarray of float, shape (samples,)
+        Record less fitted waveform [V].
+    reduced : numpy.ndarray of float, shape (2 harmonics,)
+        Residuals of the reduction [V].
+    noise : float
+        Standard deviation of a sample [V].
+    excess : float
+        Mean square residual over that of the noise.
+    """
+
+    name: str
+    basis: HarmonicBasis
+    remainder: Floats
+    reduced: Floats
+    noise: float
+    excess: float
+
+    @property
+    def size_v(self) -> float:
+        """Half the swing of the record [V]."""
+        return float(np.ptp(self.basis.record.volts)) / 2.0
+
+
+def mains_lines(record: Record, remainder: Floats) -> tuple[float, tuple[float, ...]]:
+    """Return the mains frequency and its multiples that stand out of a record less its fit.
+
+    Parameters
+    ----------
+    record : Record
+        The record.
+    remainder : numpy.ndarray of float, shape (samples,)
+        Record less fitted waveform [V].
+
+    Returns
+    -------
+    tuple of float and tuple of float
+        Fall of chi-square, and the lines [Hz], empty for none: multiples of 50 Hz or of 60 Hz,
+        whichever explain more.  Lines that can't be told from a harmonic are passed over.
+    """
+    return max((_lines_of(record, remainder, mains) for mains in _MAINS_HZ), key=lambda m: m[0])
+
+
+def _lines_of(record: Record, remainder: Floats, mains: float) -> tuple[float, tuple[float, ...]]:
+    length = float(np.ptp(record.time_s))
+    lines = [
+        mains * k
+        for k in range(1, _MAINS_MULTIPLES + 1)
+        if _separate(mains * k, record.frequency_hz, length) and mains * k < 0.4 * record.rate_hz
+    ]
+    if not lines:
+        return 0.0, ()
+    time = record.time_s
+    plain = np.column_stack([np.ones_like(time), time / length])
+    waves = [w(2.0 * math.pi * f * time) for f in lines for w in (np.cos, np.sin)]
+    columns = np.column_stack([plain, *waves])
+    centred = remainder - plain @ np.linalg.lstsq(plain, remainder, rcond=None)[0]
+    amplitudes = np.linalg.lstsq(columns, remainder, rcond=1e-6)[0]
+    after = remainder - columns @ amplitudes
+    noise = float(after @ after) / max(1, time.size - columns.shape[1])
+    gain = (float(centred @ centred) - float(after @ after)) / max(noise, 1e-300)
+    if gain < _CLEAR_LINE + 2.0 * len(lines):
+        return 0.0, ()
+    power = amplitudes[2::2] ** 2 + amplitudes[3::2] ** 2
+    clear = power * time.size / 2.0 / max(noise, 1e-300) > _CLEAR_LINE
+    kept = tuple(f for f, c in zip(lines, clear, strict=True) if c)
+    return gain, kept or (lines[int(np.argmax(power))],)
+
+
+def _separate(line: float, fundamental: float, length: float) -> bool:
+    """Whether a line can be told from every harmonic and from an offset."""
+    apart = abs(line - round(line / fundamental) * fundamental)
+    return apart > _SEPARATE / length
+
+
+def record_findings(
+    record: ResidualRecord, *, line_hz: tuple[float, ...], band_hz: tuple[float, float]
+) -> list[ResidualFinding]:
+    """Describe what a fit does not explain of a record.
+
+    Parameters
+    ----------
+    record : ResidualRecord
+        The record less its fit.
+    line_hz : tuple of float
+        Lines of hum taken out [Hz].
+    band_hz : tuple of float
+        The band judged [Hz].
+
+    Returns
+    -------
+    list of ResidualFinding
+        Empty where noise explains it.
+    """
+    findings = [] if not line_hz else [_hum(record, line_hz)]
+    line = _strongest_line(record, line_hz)
+    if line is not None:
+        frequency, amplitude = line
+        text = (
+            f"{record.name}: a line near {frequency:.0f} Hz, {_below(amplitude, record.size_v)}: "
+            "pick-up or oscillation"
+        )
+        findings.append(ResidualFinding(ResidualKind.LINE, record.name, text, frequency))
+    return [*findings, *_misfit(record, band_hz)]
+
+
+def _below(amplitude: float, size: float) -> str:
+    level = 20.0 * math.log10(max(amplitude, 1e-12 * size) / size)
+    return f"{1e3 * amplitude:.3g} mV, {level:.0f} dB re the square wave"
+
+
+def _hum(record: ResidualRecord, hum_hz: tuple[float, ...]) -> ResidualFinding:
+    time = record.basis.record.time_s
+    waves = [w(2.0 * math.pi * f * time) for f in hum_hz for w in (np.cos, np.sin)]
+    columns = np.column_stack([np.ones_like(time), *waves])
+    amplitudes = np.linalg.lstsq(columns, record.remainder, rcond=1e-6)[0]
+    amplitude = np.hypot(amplitudes[1::2], amplitudes[2::2])
+    strongest = hum_hz[int(np.argmax(amplitude))]
+    mains = next(m for m in _MAINS_HZ if abs(hum_hz[0] / m - round(hum_hz[0] / m)) < 1e-9)
+    sure = float(np.ptp(time)) > _TELLING_S
+    which = f"{mains:.0f} Hz" if sure else "50 or 60 Hz (the record is too short to say which)"
+    lines = ", ".join(f"{f:.0f}" for f in hum_hz)
+    text = (
+        f"{record.name}: hum of {which}, lines at {lines} Hz, strongest "
+        f"{_below(float(amplitude.max()), record.size_v)}; taken out before the fit"
+    )
+    return ResidualFinding(ResidualKind.HUM, record.name, text, strongest)
+
+
+def _strongest_line(
+    residual: ResidualRecord, hum_hz: tuple[float, ...]
+) -> tuple[float, float] | None:
+    """A line beside the harmonics and the hum that stands out of the spectrum, if any."""
+    record = residual.basis.record
+    length = float(np.ptp(record.time_s))
+    count = residual.remainder.size
+    grid = np.linspace(record.time_s[0], record.time_s[-1], count)
+    window = np.hanning(count)
+    spectrum = np.fft.rfft(np.interp(grid, record.time_s, residual.remainder) * window)
+    frequency = np.arange(spectrum.size) / length
+    apart = np.abs(frequency - np.round(frequency / record.frequency_hz) * record.frequency_hz)
+    usable = (apart > _WINDOW_LINES / length) & (frequency > 3.0 / length)
+    for line in hum_hz:
+        usable &= np.abs(frequency - line) > _WINDOW_LINES / length
+    if usable.sum() < _LEAST_LINES:
+        return None
+    power = np.abs(spectrum) ** 2 / (np.sum(window**2) / 2.0)
+    level = float(np.median(power[usable])) / math.log(2.0)
+    top = int(np.argmax(np.where(usable, power, 0.0)))
+    if power[top] < _CLEAR_PEAK * level:
+        return None
+    return float(frequency[top]), 2.0 * float(np.abs(spectrum[top])) / float(window.sum())
+
+
+def _misfit(record: ResidualRecord, band_hz: tuple[float, float]) -> list[ResidualFinding]:
+    """Harmonics off the fit by more than noise: even orders, clipping, or a shape."""
+    from scipy.linalg import solve_triangular
+
+    basis, noise = record.basis, record.noise
+    raw = solve_triangular(basis.whitener, record.reduced)
+    half = raw.size // 2
+    data = basis.amplitudes(basis.record.volts)
+    missed = -(raw[:half] + 1j * raw[half:])
+    error = missed / np.where(np.abs(data) > 0, data, 1.0)
+    findings = _even_orders(record, missed)
+    frequency = basis.orders * basis.record.frequency_hz
+    inside = (basis.orders % 2 == 1) & (frequency <= band_hz[1] * 1.001)
+    sigma = noise * np.sqrt(basis.variances()) / np.maximum(np.abs(data), 1e-300)
+    misfit = DB_PER_NEPER * error.real[inside]
+    beyond = np.sqrt(np.maximum(0.0, misfit**2 - (2.0 * DB_PER_NEPER * sigma[inside]) ** 2))
+    rms = float(np.sqrt(np.mean(beyond**2)))
+    if record.excess < _allowed_excess(record) or rms < _NOTABLE_DB:
+        return findings
+    worst = int(np.argmax(np.abs(error.real) / np.maximum(sigma, 1e-12)))
+    kind, look = ResidualKind.MISFIT, f"strongest near {frequency[worst]:.3g} Hz"
+    if _clipped(basis.record.volts, record.remainder, noise):
+        kind, look = ResidualKind.CLIPPING, "the tops are cut: clipping; capture at a lower level"
+    text = (
+        f"{record.name}: the model leaves {math.sqrt(record.excess):.1f} times the noise, {look}; "
+        f"up to {float(beyond.max()):.2f} dB within the band is added to the uncertainty"
+    )
+    at = float(frequency[worst])
+    shape = ResidualFinding(kind, record.name, text, at, frequency[inside], beyond)
+    return [*findings, shape]
+
+
+def _allowed_excess(record: ResidualRecord) -> float:
+    """Excess that noise explains; a noiseless record repeats its quantisation each period."""
+    step = record.basis.record.step_v
+    if step and record.noise < _FLOOR_OF_STEP * step / math.sqrt(12.0):
+        return _EXCESS * max(1.0, record.basis.record.periods)
+    return _EXCESS
+
+
+def _even_orders(record: ResidualRecord, error: NDArray[np.complex128]) -> list[ResidualFinding]:
+    """Even harmonics beyond what the duty of the square wave explains."""
+    even = record.basis.orders % 2 == 0
+    if even.sum() < 4:
+        return []
+    variance = 2.0 * record.noise**2 * record.basis.variances()[even]
+    ratio = float(np.mean(np.abs(error[even]) ** 2 / variance))
+    if ratio < _EVEN_EXCESS:
+        return []
+    size = np.abs(error[even])
+    top = int(np.argmax(size))
+    fundamental = float(np.abs(record.basis.amplitudes(record.basis.record.volts)[0]))
+    text = (
+        f"{record.name}: even harmonics, number {record.basis.orders[even][top]:.0f} at "
+        f"{20.0 * math.log10(size[top] / fundamental):.0f} dB re the fundamental: one half of "
+        "the wave is treated unlike the other (even-order distortion, clipping on one side)"
+    )
+    at = float((record.basis.orders * record.basis.record.frequency_hz)[even][top])
+    return [ResidualFinding(ResidualKind.EVEN_ORDERS, record.name, text, at)]
+
+
+def _clipped(volts: Floats, remainder: Floats, noise: float) -> bool:
+    """Whether samples stop at a ceiling that the fitted waveform goes beyond."""
+    span = float(np.ptp(volts))
+    for sign in (1.0, -1.0):
+        top = float(np.max(sign * volts))
+        at_top = sign * volts > top - max(2.0 * noise, 1e-3 * span)
+        if at_top.mean() > 0.01 and float(np.mean(sign * remainder[at_top])) < -2.0 * noise:
+            return True
+    return False

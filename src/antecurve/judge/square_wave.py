@@ -1,0 +1,230 @@
+"""Square waves: records of a unit's output over time."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from typing import ClassVar, Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.checked import checked
+from antecurve.errors import InputError
+from antecurve.judge.capture import (
+    Capture,
+    DirectResponse,
+    ObservationSettings,
+    ascending_column,
+    finite_column,
+)
+from antecurve.judge.periodic import harmonic_basis
+from antecurve.judge.record import prepare_record
+from antecurve.judge.saturation import limit_share
+from antecurve.judge.signal_path import square_harmonics
+from antecurve.judge.square_observation import SquareWaveObservation, reduced_record
+
+__all__ = ["SquareWaveCapture"]
+
+Floats = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+_LEAST_SAMPLES = 64  # some twenty harmonics and their noise
+_EDGE_ORDERS = 101  # enough to place the edge to a thousandth of a period
+_EDGE_TRIALS = 4096  # of half a period: an eighth of a radian of the highest of them
+
+
+@checked
+@dataclass(frozen=True, slots=True, eq=False)
+class SquareWaveCapture(Capture):
+    """A record of the unit's output while a square wave goes through the network into it.
+
+    Attributes
+    ----------
+    time_s : numpy.ndarray of float, shape (samples,)
+        Time of each sample [s], ascending, not necessarily evenly spaced; any start.
+    volts : numpy.ndarray of float, shape (samples,)
+        Output [V]; offset and polarity do not matter.
+    name : str
+        How messages call it, such as the name of the file.
+
+    Raises
+    ------
+    InputError
+        When a value is not finite, time does not ascend, the columns look swapped, or there
+        are fewer than 64 samples.
+    """
+
+    kind: ClassVar[str] = "square wave"
+    known_columns: ClassVar[tuple[str, ...]] = ("time_s", "volts")
+    columns_rule: ClassVar[str] = "time_s, volts"
+
+    time_s: Floats
+    volts: Floats
+    name: str = "capture"
+
+    def __post_init__(self) -> None:
+        time = finite_column(self.time_s, "time_s", self.name)
+        volts = finite_column(self.volts, "volts", self.name)
+        if time.shape != volts.shape:
+            raise InputError(
+                self.name, (time.size, volts.size), "time_s and volts must be of equal length"
+            )
+        if time.size < _LEAST_SAMPLES:
+            raise InputError(
+                self.name,
+                f"{time.size} samples",
+                f"at least {_LEAST_SAMPLES} are needed, 2,000 or more are good",
+            )
+        ascending_column(time, volts, name="time_s", other_name="volts", capture=self.name)
+        if np.ptp(volts) == 0:
+            raise InputError(
+                f"{self.name}: volts",
+                f"{volts[0]:g} V throughout",
+                "there is no signal; check the unit's supply, the leads and the input range",
+            )
+        object.__setattr__(self, "time_s", time)
+        object.__setattr__(self, "volts", volts)
+
+    @classmethod
+    def fits(cls, header: Collection[str]) -> bool:
+        """Return whether there are times and volts, documented in `Capture`.
+
+        Parameters
+        ----------
+        header : collection of str
+            Names of the columns.
+
+        Returns
+        -------
+        bool
+            Whether it is a record.
+        """
+        return set(header) == set(cls.known_columns)
+
+    @classmethod
+    def from_columns(cls, columns: Mapping[str, Floats], name: str) -> Self:
+        """Make a record of the columns of a file, documented in `Capture`.
+
+        Parameters
+        ----------
+        columns : mapping of str to numpy.ndarray of float, shape (rows,)
+            The columns.
+        name : str
+            Name of the file.
+
+        Returns
+        -------
+        SquareWaveCapture
+            Named after the file.
+        """
+        return cls(columns["time_s"], columns["volts"], name=name)
+
+    @property
+    def rate_hz(self) -> float:
+        """Mean sampling rate [Hz]."""
+        return (self.time_s.size - 1) / float(np.ptp(self.time_s))
+
+    @property
+    def highest_seen_hz(self) -> float:
+        """Half the sampling rate [Hz]."""
+        return self.rate_hz / 2.0
+
+    def observation(self, settings: ObservationSettings) -> SquareWaveObservation:
+        """Reduce the record to its harmonics, documented in `Capture`.
+
+        Parameters
+        ----------
+        settings : ObservationSettings
+            Reach of the reduction, and the reference.
+
+        Returns
+        -------
+        SquareWaveObservation
+            Hum still in it.
+        """
+        reference = settings.reference
+        if reference is not None:
+            reference.check_kind(self)
+        record = prepare_record(self, highest_hz=settings.highest_hz)
+        if reference is not None:
+            reference.check_frequency(record.frequency_hz, self.name)
+        return reduced_record(self, record, settings, ())
+
+    def reach_problem(self, band_hz: tuple[float, float]) -> InputError | None:
+        """Return why the sampling is too coarse, documented in `Capture`.
+
+        Parameters
+        ----------
+        band_hz : tuple of float
+            The band to judge [Hz].
+
+        Returns
+        -------
+        InputError or None
+            When half the sampling rate is within the band.
+        """
+        if self.rate_hz >= 2.0 * band_hz[1]:
+            return None
+        return InputError(
+            f"{self.name}: time_s",
+            f"{self.rate_hz:.4g} samples per second",
+            f"too coarse for a band up to {band_hz[1]:g} Hz: at least {2.2 * band_hz[1]:.3g} are "
+            "needed; set a faster time base, more memory, or a smaller band",
+        )
+
+    def saturation_text(self) -> str:
+        """Say when the record stands at its limits, documented in `Capture`.
+
+        Returns
+        -------
+        str
+            Empty where it does not.
+        """
+        share = limit_share(self.volts)
+        if share <= 0.0:
+            return ""
+        return (
+            f"{self.name}: the record is at its limit for {100.0 * share:.0f} % of the samples; "
+            "reduce the level or set a larger range, and capture again"
+        )
+
+    def direct_response(self, highest_hz: float) -> DirectResponse:
+        """Return the odd harmonics over those of a square wave, documented in `Capture`.
+
+        Parameters
+        ----------
+        highest_hz : float
+            Highest frequency that counts [Hz].
+
+        Returns
+        -------
+        DirectResponse
+            The generator's edge is part of it.
+        """
+        record = prepare_record(self, highest_hz=highest_hz)
+        basis = harmonic_basis(record, highest_hz=highest_hz, name=self.name)
+        odd = basis.orders % 2 == 1
+        orders = basis.orders[odd]
+        amplitudes = basis.amplitudes(basis.record.volts)[odd]
+        ideal = square_harmonics(
+            orders, frequency_hz=basis.record.frequency_hz, duty=0.5, rise_time_s=0.0
+        ).value
+        window = np.sinc(orders * basis.record.frequency_hz * basis.record.averaged_s)
+        ratio = amplitudes / (ideal * window)
+        start = float(np.angle(ratio[0])) - math.pi / 2.0
+        ratio = ratio * np.exp(-1j * _edge_phase(ratio, orders, start) * orders)
+        noise = basis.noise(basis.record.volts)
+        variance = noise**2 * basis.variances()[odd] / np.abs(amplitudes) ** 2
+        response = np.log(np.abs(ratio)) + 1j * np.unwrap(np.angle(ratio))
+        return DirectResponse(orders * basis.record.frequency_hz, response, variance)
+
+
+def _edge_phase(ratio: Complex, orders: Floats, start: float) -> float:
+    """Phase per order that turns the amplitudes into line: the place of the edge."""
+    trial = start + np.linspace(0.0, math.pi, _EDGE_TRIALS, endpoint=False)
+    low = orders <= _EDGE_ORDERS
+    weight = ratio[low] / np.abs(ratio[low]) / orders[low]
+    sums = np.abs((weight * np.exp(-1j * trial[:, None] * orders[low])).sum(axis=1))
+    return float(trial[int(np.argmax(sums))])

@@ -1,0 +1,193 @@
+"""The fit of a unit in stages, each tried only while the one before does not describe the captures.
+
+First comes a plain fit.  Hum that stands out of its residuals is removed.  Captures that are
+still not described may be of more than one unit, or the unit's high end may be resonant.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+from antecurve.curves.model import Curve
+from antecurve.judge.assignment import identified
+from antecurve.judge.consistency import different_units
+from antecurve.judge.fit import Fit, fit_observations
+from antecurve.judge.observation import Observation
+from antecurve.judge.problem import Bench
+from antecurve.judge.unit_model import HighEnd, LowEnd, UnitModel, unit_model
+
+__all__ = ["STAGES", "FitTask", "Stage", "StagedFit", "fit_in_stages"]
+
+_DESCRIBED = 1.5  # mean square; of 100 residuals noise reaches it once in 3,000 records
+_RESONANCE_GAIN = 0.7  # two more constants take 2 of 100 degrees of freedom; chance never a third
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FitTask:
+    """What is fitted.
+
+    Attributes
+    ----------
+    curve : Curve
+        The emphasis curve.
+    bench : Bench
+        What is given beside the unit.
+    undo_ultrasonic : bool
+        Whether the unit undoes the curve's ultrasonic poles.
+    level_only : bool
+        Whether no capture shows a phase.
+    """
+
+    curve: Curve
+    bench: Bench
+    undo_ultrasonic: bool
+    level_only: bool
+
+    def models(self, high_end: HighEnd) -> list[UnitModel]:
+        """Return the families of units with a high end, one for each low end.
+
+        Parameters
+        ----------
+        high_end : HighEnd
+            The high end.
+
+        Returns
+        -------
+        list of UnitModel
+            The usual low end first.
+        """
+        return [
+            unit_model(
+                self.curve,
+                low_end=low,
+                high_end=high_end,
+                undo_ultrasonic=self.undo_ultrasonic,
+                level_only=self.level_only,
+            )
+            for low in LowEnd
+        ]
+
+    def fit(self, observations: Sequence[Observation], high_end: HighEnd) -> Fit:
+        """Fit every family with a high end.
+
+        Parameters
+        ----------
+        observations : sequence of Observation
+            The captures.
+        high_end : HighEnd
+            The high end.
+
+        Returns
+        -------
+        Fit
+            The families, best first.
+        """
+        first, *others = self.models(high_end)
+        return fit_observations(observations, model=first, families=others, bench=self.bench)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class StagedFit:
+    """How far the stages have come.
+
+    Attributes
+    ----------
+    observations : tuple of Observation
+        The captures reduced, before any fit; shared by all fits.
+    fit : Fit
+        The fit so far.
+    line_hz : tuple of float
+        Lines of hum taken out [Hz].
+    contradiction : str
+        Why the captures can't be of one unit; empty while they may be.
+    """
+
+    observations: tuple[Observation, ...]
+    fit: Fit
+    line_hz: tuple[float, ...] = ()
+    contradiction: str = ""
+
+    @property
+    def described(self) -> bool:
+        """Whether noise explains the residuals of every capture."""
+        return max(self.fit.excess) <= _DESCRIBED
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """One stage.
+
+    Attributes
+    ----------
+    run : callable
+        Takes the task and the fit so far, returns the fit after it.
+    always : bool
+        Whether it is tried even where the fit describes the captures.
+    """
+
+    run: Callable[[FitTask, StagedFit], StagedFit]
+    always: bool = False
+
+
+def _remove_hum(task: FitTask, staged: StagedFit) -> StagedFit:
+    fit = staged.fit
+    found = (o.hum_lines(fit.prediction(k)) for k, o in enumerate(fit.observations))
+    line_hz = max(found, key=lambda hum: hum[0])[1]
+    if not line_hz:
+        return staged
+    observations = tuple(o.without_lines(line_hz) for o in staged.observations)
+    return StagedFit(observations, task.fit(observations, HighEnd.FIRST_ORDER), line_hz)
+
+
+def _check_one_unit(task: FitTask, staged: StagedFit) -> StagedFit:
+    model = staged.fit.families[0].model
+
+    def alone(observation: Observation) -> Fit:
+        return fit_observations([observation], model=model, families=(), bench=task.bench)
+
+    sentence = different_units(staged.observations, staged.fit, alone, enough=_DESCRIBED)
+    return replace(staged, contradiction=sentence)
+
+
+def _resonant_high_end(task: FitTask, staged: StagedFit) -> StagedFit:
+    resonant = task.fit(staged.observations, HighEnd.RESONANT)
+    if max(resonant.excess) < _RESONANCE_GAIN * max(staged.fit.excess):
+        return replace(staged, fit=resonant)
+    return staged
+
+
+STAGES = (Stage(_remove_hum, always=True), Stage(_check_one_unit), Stage(_resonant_high_end))
+"""The stages after the plain fit, in order."""
+
+
+def fit_in_stages(
+    observations: Sequence[Observation], task: FitTask, *, stages: Sequence[Stage] = STAGES
+) -> StagedFit:
+    """Fit a unit, stage by stage, until its captures are described or contradict each other.
+
+    Parameters
+    ----------
+    observations : sequence of Observation
+        The captures reduced.
+    task : FitTask
+        What is fitted.
+    stages : sequence of Stage, optional
+        The stages after the plain fit; none for captures that can't tell anything.
+
+    Returns
+    -------
+    StagedFit
+        The constants of each family named by the parts they belong to.
+    """
+    reduced = tuple(observations)
+    staged = StagedFit(reduced, task.fit(reduced, HighEnd.FIRST_ORDER))
+    for stage in stages:
+        if stage.always or not staged.described:
+            staged = stage.run(task, staged)
+        if staged.contradiction:
+            return staged
+    if not stages:
+        return staged
+    families = tuple(identified(f) for f in staged.fit.families)
+    return replace(staged, fit=replace(staged.fit, families=families))

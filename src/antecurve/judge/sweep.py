@@ -1,0 +1,465 @@
+"""Sweeps: levels of a unit's output at several frequencies, with or without phase."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, replace
+from typing import ClassVar, Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.checked import checked
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
+from antecurve.errors import InputError
+from antecurve.judge.capture import (
+    Capture,
+    DirectResponse,
+    ObservationSettings,
+    ascending_column,
+    finite_column,
+)
+from antecurve.judge.observation import (
+    Evaluation,
+    Observation,
+    Prediction,
+    ResidualFinding,
+    ResidualKind,
+    RiseTime,
+    Trace,
+)
+from antecurve.judge.residual_shape import has_shape, noise_variance
+from antecurve.quantities import DB_PER_NEPER
+
+__all__ = ["MOST_FREQUENCIES", "SweepCapture", "SweepObservation"]
+
+Floats = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+MOST_FREQUENCIES = 10_000
+"""Most frequencies of a sweep; a verdict takes some 20 s for as many."""
+
+_LEAST_FREQUENCIES = 5  # as many as a unit has constants
+_DELAY_UNIT_S = 1e-5  # turns 10 kHz by about half a radian, so that the coordinate is about 1
+_START_SIGMA_DB = 0.02  # of usual meters; replaced by what the residuals show
+_START_SIGMA_RAD = 0.02
+_LEAST_SIGMA_DB = 2e-4  # a tenth of the last digit of the finest printed levels
+_MOST_DIGITS = 7  # decimals beyond which a level counts as not rounded
+_NOTABLE_DB = 0.005  # rms; a hundredth of the usual limit of 0.5 dB
+
+
+@checked
+@dataclass(frozen=True, slots=True, eq=False)
+class SweepCapture(Capture):
+    """Levels of the unit's output at several frequencies, constant EMF into the network.
+
+    Attributes
+    ----------
+    frequency_hz : numpy.ndarray of float, shape (frequencies,)
+        Frequencies [Hz], above 0, ascending.
+    level_db : numpy.ndarray of float, shape (frequencies,)
+        Level [dB] re any reference.
+    phase_deg : numpy.ndarray of float, shape (frequencies,), or None
+        Phase [degrees], output re generator; a constant delay and inverted polarity do not matter.
+    name : str
+        How messages call it, such as the name of the file.
+
+    Raises
+    ------
+    InputError
+        When a value is not finite, frequencies do not ascend above 0 Hz, the columns look
+        swapped, or there are fewer than 5 frequencies or more than `MOST_FREQUENCIES`.
+    """
+
+    kind: ClassVar[str] = "sweep"
+    known_columns: ClassVar[tuple[str, ...]] = ("frequency_hz", "level_db", "ratio", "phase_deg")
+    columns_rule: ClassVar[str] = (
+        "frequency_hz, level_db (or ratio, linear) and optionally phase_deg"
+    )
+    relies_on_flatness: ClassVar[bool] = True
+
+    frequency_hz: Floats
+    level_db: Floats
+    phase_deg: Floats | None = None
+    name: str = "sweep"
+
+    def __post_init__(self) -> None:
+        frequency = finite_column(self.frequency_hz, "frequency_hz", self.name)
+        level = finite_column(self.level_db, "level_db", self.name)
+        if frequency.shape != level.shape:
+            raise InputError(
+                self.name,
+                (frequency.size, level.size),
+                "frequency_hz and level_db must be of equal length",
+            )
+        if frequency.size < _LEAST_FREQUENCIES:
+            raise InputError(
+                self.name,
+                f"{frequency.size} frequencies",
+                f"at least {_LEAST_FREQUENCIES} are needed; three per octave of the band are good",
+            )
+        if frequency.size > MOST_FREQUENCIES:
+            raise InputError(
+                self.name,
+                f"{frequency.size:,} frequencies",
+                f"up to {MOST_FREQUENCIES:,} are judged: write every n-th, or fewer per octave",
+            )
+        ascending_column(
+            frequency, level, name="frequency_hz", other_name="level_db", capture=self.name
+        )
+        if frequency[0] <= 0:
+            raise InputError(
+                f"{self.name}: frequency_hz", float(frequency[0]), "it must be above 0 Hz"
+            )
+        object.__setattr__(self, "frequency_hz", frequency)
+        object.__setattr__(self, "level_db", level)
+        if self.phase_deg is not None:
+            phase = finite_column(self.phase_deg, "phase_deg", self.name)
+            if phase.shape != frequency.shape:
+                raise InputError(
+                    self.name, (frequency.size, phase.size), "phase_deg must be as long"
+                )
+            object.__setattr__(self, "phase_deg", phase)
+
+    @classmethod
+    def fits(cls, header: Collection[str]) -> bool:
+        """Return whether there is one column of levels, documented in `Capture`.
+
+        Parameters
+        ----------
+        header : collection of str
+            Names of the columns.
+
+        Returns
+        -------
+        bool
+            Whether it is a sweep.
+        """
+        names = set(header)
+        one_level = len(names & {"level_db", "ratio"}) == 1
+        return "frequency_hz" in names and one_level and names <= set(cls.known_columns)
+
+    @classmethod
+    def from_columns(cls, columns: Mapping[str, Floats], name: str) -> Self:
+        """Make a sweep of the columns of a file, documented in `Capture`.
+
+        Parameters
+        ----------
+        columns : mapping of str to numpy.ndarray of float, shape (rows,)
+            The columns; a ``ratio`` is linear.
+        name : str
+            Name of the file.
+
+        Returns
+        -------
+        SweepCapture
+            Named after the file.
+
+        """
+        if "ratio" in columns:
+            ratio = columns["ratio"]
+            if np.any(ratio <= 0):
+                row = int(np.flatnonzero(ratio <= 0)[0])
+                raise InputError(
+                    f"{name}: ratio, data row {row + 1}",
+                    float(ratio[row]),
+                    "a linear ratio must be above 0; name the column level_db if it is in decibels",
+                )
+            level = 20.0 * np.log10(ratio)
+        else:
+            level = columns["level_db"]
+        return cls(columns["frequency_hz"], level, columns.get("phase_deg"), name=name)
+
+    @property
+    def has_phase(self) -> bool:
+        """Whether there is a phase beside the levels."""
+        return self.phase_deg is not None
+
+    @property
+    def highest_seen_hz(self) -> float:
+        """Infinite [Hz]: levels tell a corner beyond the sweep's end."""
+        return math.inf
+
+    def observation(self, settings: ObservationSettings) -> SweepObservation:
+        """Return the capture as the fit sees it, documented in `Capture`.
+
+        Parameters
+        ----------
+        settings : ObservationSettings
+            The reference, if any.
+
+        Returns
+        -------
+        SweepObservation
+            With the noise of a usual meter to start from.
+        """
+        if settings.reference is not None:
+            settings.reference.check_kind(self)
+        return SweepObservation(self, _START_SIGMA_DB, _START_SIGMA_RAD)
+
+    def reach_problem(self, band_hz: tuple[float, float]) -> InputError | None:
+        """Return why the sweep by itself does not do, documented in `Capture`.
+
+        Parameters
+        ----------
+        band_hz : tuple of float
+            The band to judge [Hz].
+
+        Returns
+        -------
+        InputError or None
+            When it ends below 1 kHz, where the deviation is 0 dB.
+        """
+        end = float(self.frequency_hz[-1])
+        if end >= REFERENCE_FREQUENCY_HZ:
+            return None
+        return InputError(
+            f"{self.name}: frequency_hz", end, "a sweep by itself must reach 1 kHz and above"
+        )
+
+    def direct_response(self, highest_hz: float) -> DirectResponse:
+        """Return levels and phase as a response, documented in `Capture`.
+
+        Parameters
+        ----------
+        highest_hz : float
+            Highest frequency that counts [Hz]; not needed.
+
+        Returns
+        -------
+        DirectResponse
+            Without variance: the readings of a reference count as exact.
+        """
+        neper = self.level_db / DB_PER_NEPER
+        phase = np.zeros_like(neper) if self.phase_deg is None else self.phase_deg
+        response = neper + 1j * np.unwrap(np.deg2rad(phase))
+        return DirectResponse(self.frequency_hz, response, np.zeros_like(neper))
+
+    def levels_db(self) -> tuple[Floats, Floats]:
+        """Return frequencies and levels.
+
+        Returns
+        -------
+        tuple of numpy.ndarray
+            Frequencies [Hz] and levels [dB].
+        """
+        return self.frequency_hz, self.level_db
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SweepObservation(Observation):
+    """A sweep as the fit sees it; nuisances are ln gain and, with a phase, a delay.
+
+    Attributes
+    ----------
+    capture : SweepCapture
+        The sweep.
+    sigma_db : float
+        Standard deviation of a level [dB].
+    sigma_rad : float
+        Standard deviation of a phase [rad].
+    """
+
+    noise_known: ClassVar[bool] = False
+
+    capture: SweepCapture
+    sigma_db: float
+    sigma_rad: float
+
+    @property
+    def name(self) -> str:
+        """How messages call it."""
+        return self.capture.name
+
+    @property
+    def rows(self) -> int:
+        """Number of residuals: one per frequency, two with phase."""
+        return (1 if self.capture.phase_deg is None else 2) * self.capture.frequency_hz.size
+
+    @property
+    def frequency_hz(self) -> Floats:
+        """Frequencies [Hz]."""
+        return self.capture.frequency_hz
+
+    @property
+    def nuisance_bounds(self) -> tuple[Floats, Floats]:
+        """No bounds on gain and delay."""
+        count = 1 if self.capture.phase_deg is None else 2
+        return np.full(count, -np.inf), np.full(count, np.inf)
+
+    def evaluate(
+        self, nuisance: Floats, total: Complex, shared: Complex, rise: RiseTime, unit: Floats
+    ) -> Evaluation:
+        """Return whitened residuals and their derivatives, documented in `Observation`.
+
+        Parameters
+        ----------
+        nuisance, total, shared, rise, unit
+            As in `Observation.evaluate`.
+
+        Returns
+        -------
+        Evaluation
+            Levels, then phases.
+        """
+        count = total.size
+        rise_column = np.zeros((count, int(rise.uncertainty_s > 0)))
+        scale = self.sigma_db / DB_PER_NEPER
+        residual = (total.real + nuisance[0] - self.capture.level_db / DB_PER_NEPER) / scale
+        own_columns = np.zeros((count, self.nuisances))
+        own_columns[:, 0] = 1.0
+        jacobian = np.hstack([shared.real, rise_column, own_columns]) / scale
+        if self.capture.phase_deg is None:
+            return Evaluation(residual, jacobian, count)
+        omega = 2.0 * math.pi * self.frequency_hz * _DELAY_UNIT_S
+        turn = total.imag - omega * nuisance[1] - np.deg2rad(self.capture.phase_deg)
+        turn = np.angle(np.exp(2j * turn)) / 2.0  # inverted polarity does not matter
+        phase_columns = np.zeros((count, 2))
+        phase_columns[:, 1] = -omega
+        phase_jacobian = np.hstack([shared.imag, rise_column, phase_columns]) / self.sigma_rad
+        return Evaluation(
+            np.concatenate([residual, turn / self.sigma_rad]),
+            np.vstack([jacobian, phase_jacobian]),
+            2 * count,
+        )
+
+    def start(self, log_response: Complex) -> tuple[Floats, float]:
+        """Return gain as a mean and delay as a slope, documented in `Observation`.
+
+        Parameters
+        ----------
+        log_response : numpy.ndarray of complex, shape (frequencies,)
+            ln of all in the path.
+
+        Returns
+        -------
+        tuple of numpy.ndarray and float
+            Nuisance unknowns and the share of the levels' variance that is missed.
+        """
+        neper = self.capture.level_db / DB_PER_NEPER
+        gain = float(np.mean(neper - log_response.real))
+        missed = neper - log_response.real - gain
+        cost = float(missed @ missed / ((neper - neper.mean()) @ (neper - neper.mean()) + 1e-12))
+        nuisance = np.zeros(self.nuisances)
+        nuisance[0] = gain
+        if self.capture.phase_deg is not None:
+            omega = 2.0 * math.pi * self.frequency_hz * _DELAY_UNIT_S
+            turn = np.unwrap(log_response.imag - np.deg2rad(self.capture.phase_deg), period=math.pi)
+            nuisance[1] = float(np.polyfit(omega, turn, 1)[0])
+        return nuisance, cost
+
+    def with_estimated_noise(self, residual: Floats, used: float) -> SweepObservation:
+        """Return the sweep with the noise that its residuals show, documented in `Observation`.
+
+        Parameters
+        ----------
+        residual : numpy.ndarray of float, shape (rows,)
+            Whitened residuals.
+        used : float
+            Number of unknowns that these rows pay for.
+
+        Returns
+        -------
+        SweepObservation
+            Noise no smaller than what rounding of the printed levels leaves.
+        """
+        count = self.frequency_hz.size
+        free = max(1.0, residual.size - used) / residual.size
+        level = math.sqrt(noise_variance(residual[:count]) / free) * self.sigma_db
+        phase = self.sigma_rad
+        if self.capture.phase_deg is not None:
+            phase *= math.sqrt(noise_variance(residual[count:]) / free)
+        return replace(
+            self,
+            sigma_db=max(level, _LEAST_SIGMA_DB, _resolution_db(self.capture.level_db)),
+            sigma_rad=max(phase, _LEAST_SIGMA_DB / 8.7),
+        )
+
+    def gain(self, nuisance: Floats) -> float:
+        """Return the level of the gain, documented in `Observation`.
+
+        Parameters
+        ----------
+        nuisance : numpy.ndarray of float, shape (nuisances,)
+            Own unknowns in the fit's coordinates.
+
+        Returns
+        -------
+        float
+            Level [dB].
+        """
+        return float(nuisance[0]) * DB_PER_NEPER
+
+    def trace(self, prediction: Prediction) -> Trace:
+        """Return levels beside the fit.
+
+        Parameters
+        ----------
+        prediction : Prediction
+            The fit.
+
+        Returns
+        -------
+        Trace
+            Over frequency.
+        """
+        response = prediction.log_response(self.frequency_hz)
+        level = DB_PER_NEPER * (response.real + prediction.nuisance[0])
+        return Trace(
+            self.name,
+            self.capture.kind,
+            self.frequency_hz,
+            self.capture.level_db,
+            np.asarray(level),
+            over_time=False,
+        )
+
+    def residual_findings(
+        self,
+        residual: Floats,
+        prediction: Prediction,
+        *,
+        excess: float,
+        line_hz: tuple[float, ...],
+        band_hz: tuple[float, float],
+    ) -> list[ResidualFinding]:
+        """Return a shape that the model lacks: it is the unit's own.
+
+        Parameters
+        ----------
+        residual, prediction, excess, line_hz, band_hz
+            As in `Observation.residual_findings`; lines and band [Hz].
+
+        Returns
+        -------
+        list of ResidualFinding
+            One, or none.
+        """
+        missed = -residual[: self.frequency_hz.size] * self.sigma_db
+        if float(np.sqrt(np.mean(missed**2))) < _NOTABLE_DB or not has_shape(missed):
+            return []
+        worst = int(np.argmax(np.abs(missed)))
+        text = (
+            f"{self.name}: the response has a shape that the model lacks, {missed[worst]:+.2f} dB "
+            f"at {self.frequency_hz[worst]:.0f} Hz; it is counted as the unit's own"
+        )
+        return [
+            ResidualFinding(
+                ResidualKind.MISFIT,
+                self.name,
+                text,
+                float(self.frequency_hz[worst]),
+                self.frequency_hz,
+                missed,
+                is_response=True,
+            )
+        ]
+
+
+def _resolution_db(levels_db: Floats) -> float:
+    """Standard uncertainty that the printed digits of a sweep leave [dB]."""
+    for digits in range(_MOST_DIGITS):
+        if np.allclose(levels_db, np.round(levels_db, digits), rtol=0, atol=1e-9):
+            return float(10.0**-digits / math.sqrt(12.0))
+    return 0.0
