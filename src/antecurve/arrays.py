@@ -5,7 +5,40 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["hold_read_only", "read_only"]
+from antecurve.errors import InputError
+from antecurve.quantities import BANDS
+
+__all__ = ["frequencies", "hold_read_only", "read_only"]
+
+
+def frequencies(frequency_hz: ArrayLike, *, zero: bool = False) -> NDArray[np.float64]:
+    """Return frequencies as an array, refusing those that nothing can be computed at.
+
+    Parameters
+    ----------
+    frequency_hz : array_like, shape (...)
+        Frequencies [Hz], greater than 0, up to 1e15 Hz.
+    zero : bool, optional
+        Whether 0 Hz is allowed as well.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (...)
+        The same.
+
+    Raises
+    ------
+    InputError
+        When one is out of range.
+    """
+    array = np.asarray(frequency_hz, dtype=float)
+    most = BANDS.widened.maximum
+    if not np.all(((array > 0) | (zero & (array == 0))) & (array <= most)):
+        low = "0 Hz or more" if zero else "above 0 Hz"
+        raise InputError(
+            "frequency_hz", frequency_hz, f"it must be finite, {low} and {most:g} Hz at most"
+        )
+    return array
 
 
 def read_only(values: ArrayLike) -> NDArray[np.float64]:

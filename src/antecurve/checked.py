@@ -73,8 +73,8 @@ def checked(target: Target) -> Target:
 
         @functools.wraps(initialise)
         def construct(self: object, *args: Any, **kwargs: Any) -> None:
-            given = _coerced(initialise, prefix, (self, *args), kwargs)
-            initialise(*given.args, **given.kwargs)
+            values, named = _coerced(initialise, prefix, (self, *args), kwargs)
+            initialise(*values, **named)
 
         target.__init__ = construct  # type: ignore[misc]
         _PUBLIC.append(target)
@@ -82,8 +82,8 @@ def checked(target: Target) -> Target:
 
     @functools.wraps(target)
     def call(*args: Any, **kwargs: Any) -> Any:
-        given = _coerced(target, "", args, kwargs)
-        return target(*given.args, **given.kwargs)
+        values, named = _coerced(target, "", args, kwargs)
+        return target(*values, **named)
 
     _PUBLIC.append(call)
     return typing.cast("Target", call)
@@ -102,33 +102,37 @@ def public_names() -> tuple[Any, ...]:
 
 def _coerced(
     target: Callable[..., Any], prefix: str, args: tuple[Any, ...], kwargs: dict[str, Any]
-) -> inspect.BoundArguments:
-    signature, coercions = _plan(target)
-    given = signature.bind(*args, **kwargs)
-    arguments = given.arguments
-    for name, coercion in coercions.items():
-        if name in arguments:
-            arguments[name] = coercion(prefix + name, arguments[name])
-    return given
+) -> tuple[list[Any], dict[str, Any]]:
+    """The arguments after their coercions; what does not fit the signature is left to the call."""
+    positional, by_name = _plan(target)
+    values = list(args)
+    for index, (name, coercion) in enumerate(positional[: len(values)]):
+        if coercion is not None:
+            values[index] = coercion(prefix + name, values[index])
+    named = {
+        name: by_name[name](prefix + name, value) if name in by_name else value
+        for name, value in kwargs.items()
+    }
+    return values, named
 
 
 @functools.cache
-def _plan(target: Callable[..., Any]) -> tuple[inspect.Signature, dict[str, Coercion]]:
-    signature = inspect.signature(target)
+def _plan(
+    target: Callable[..., Any],
+) -> tuple[list[tuple[str, Coercion | None]], dict[str, Coercion]]:
+    """Coercions of the arguments that may be given by position, in order, and of all by name."""
     namespace = vars(sys.modules[target.__module__])
-    coercions = {}
-    for name, parameter in signature.parameters.items():
-        if name == "self" or parameter.annotation is inspect.Parameter.empty:
-            continue
-        coercion = _coercion(_resolved(parameter.annotation, namespace))
-        if coercion is None:
-            continue
-        if parameter.kind is inspect.Parameter.VAR_POSITIONAL:
-            coercion = _sequence(coercion, tuple)
-        elif parameter.kind is inspect.Parameter.VAR_KEYWORD:
-            continue
-        coercions[name] = coercion
-    return signature, coercions
+    positional: list[tuple[str, Coercion | None]] = []
+    by_name: dict[str, Coercion] = {}
+    for name, parameter in inspect.signature(target).parameters.items():
+        coercion = None
+        if name != "self" and parameter.annotation is not inspect.Parameter.empty:
+            coercion = _coercion(_resolved(parameter.annotation, namespace))
+        if parameter.kind is not inspect.Parameter.KEYWORD_ONLY:
+            positional.append((name, coercion))
+        if coercion is not None:
+            by_name[name] = coercion
+    return positional, by_name
 
 
 def _resolved(annotation: Any, namespace: dict[str, Any]) -> Any:
@@ -161,6 +165,8 @@ def _imported_for_type_checkers(module: str) -> dict[str, tuple[str, str]]:
 
 
 def _real(name: str, value: Any) -> float:
+    if type(value) is float and value == value:
+        return value
     if isinstance(value, bool | np.bool_) or not isinstance(value, numbers.Real):
         raise InputError(name, value, "it must be a number")
     try:
@@ -215,6 +221,8 @@ def _member(kind: type[enum.Enum]) -> Coercion:
     words = " or ".join(repr(str(m.value)) for m in kind)
 
     def coerce(name: str, value: Any) -> enum.Enum:
+        if type(value) is kind:
+            return value
         try:
             return kind(value)
         except ValueError:
@@ -284,11 +292,9 @@ def _numbers(dtype: Any, *, convert: bool) -> Coercion:
             raise InputError(name, value, "it must be an array of numbers") from None
         if array.dtype.kind not in kinds and not (array.size == 0 and array.dtype.kind == "f"):
             raise InputError(name, value, "it must be an array of numbers")
-        if convert:
-            return array.astype(dtype, copy=False)
         if array.dtype.kind in "fc" and np.isnan(array).any():
             raise InputError(name, value, "each value must be a number, none of them missing")
-        return value
+        return array.astype(dtype, copy=False) if convert else value
 
     return coerce
 
@@ -314,6 +320,9 @@ def _callable(name: str, value: Any) -> Any:
 
 
 def _union(options: tuple[Any, ...]) -> Coercion | None:
+    if set(options) >= _ARRAY_LIKE:  # a union swallows those inside it
+        array = _numbers(float, convert=False)
+        return _either([array, _nothing] if type(None) in options else [array])
     if any(isinstance(o, type) and issubclass(o, os.PathLike) for o in options):
         return _either([_path, _nothing] if type(None) in options else [_path])
     coercions = [_coercion(option) for option in options]
@@ -342,6 +351,7 @@ def _either(coercions: list[Coercion]) -> Coercion:
     return coerce
 
 
+_ARRAY_LIKE = set(typing.get_args(ArrayLike))
 _SEQUENCES = (
     collections.abc.Sequence,
     collections.abc.Iterable,
@@ -382,7 +392,7 @@ def _coercion(annotation: Any) -> Coercion | None:
     if isinstance(annotation, type):
         if issubclass(annotation, enum.Enum):
             return _member(annotation)
-        if annotation is object:
+        if annotation in (object, Any):
             return None
         if getattr(annotation, "_is_protocol", False) and not getattr(
             annotation, "_is_runtime_protocol", False

@@ -23,6 +23,7 @@ from antecurve.analysis.ratings import part_stresses
 from antecurve.analysis.response import ResponseTable, response_frequencies, response_table
 from antecurve.analysis.scope import FaultSheet, ScopeTrace, fault_sheet, scope_trace
 from antecurve.analysis.spread import SpreadResult, spread
+from antecurve.checked import checked
 from antecurve.curves.model import Curve
 from antecurve.errors import InputError
 from antecurve.job import Job
@@ -235,6 +236,7 @@ def error_summary(design: Design) -> ErrorSummary:
     )
 
 
+@checked
 def analyse(design: Design, *, progress: Callable[[int, int], None] | None = None) -> Analysis:
     """Work out what a design will do: error, level, spread, loading.
 
@@ -383,6 +385,7 @@ def design_formulas(design: Design) -> FormFormulas | None:
     return form_formulas(form, design.curve) if form in form_names() else None
 
 
+@checked
 def design(
     job: Job,
     *,
@@ -468,6 +471,7 @@ def pair_level_db(design: Design) -> float | None:
     return 20.0 * math.log10(second / first)
 
 
+@checked
 def design_parts_list(design: Design, *, sets: int = 1) -> PartsList:
     """Return the parts list of a design, with the rating each part needs.
 

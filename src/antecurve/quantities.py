@@ -12,6 +12,7 @@ import re
 from dataclasses import dataclass
 from typing import Any, Final
 
+from antecurve.checked import checked
 from antecurve.errors import InputError
 
 __all__ = [
@@ -28,6 +29,7 @@ __all__ = [
     "TIME_CONSTANTS",
     "Range",
     "check_band",
+    "check_count",
     "check_error_band",
     "check_number",
     "check_tolerance",
@@ -124,6 +126,7 @@ CORNER_FREQUENCIES: Final = Range("Hz", 1e-3, 1e11)
 LEVEL_TOLERANCES: Final = Range("dB", 0.0, 120.0)
 BANDS: Final = Range("Hz", 1e-3, 1e9)
 _LEAST_BAND = 1.01
+_MOST_DIGITS = 17  # a double holds no more (IEEE 754)
 
 
 def check_number(value: float, *, field: str, unit: str = "", zero: bool = False) -> None:
@@ -149,6 +152,28 @@ def check_number(value: float, *, field: str, unit: str = "", zero: bool = False
         least = f"0 {unit}".strip()
         rule = f"{least} or greater" if zero else f"above {least}"
         raise InputError(field, value, f"it must be finite and {rule}")
+
+
+def check_count(count: int, *, field: str, least: int = 1, most: int) -> None:
+    """Refuse a count outside what a computation is made for.
+
+    Parameters
+    ----------
+    count : int
+        The count.
+    field : str
+        Where it stands; it opens the message.
+    least, most : int
+        Smallest and largest count, both allowed.
+
+    Raises
+    ------
+    InputError
+        When it lies outside.
+    """
+    if not least <= count <= most:
+        rule = f"it must be a whole number, {least} or more and {most:,} at most"
+        raise InputError(field, count, rule)
 
 
 def check_band(band_hz: tuple[float, float]) -> None:
@@ -216,6 +241,7 @@ def check_tolerance(value: float, *, field: str) -> None:
         raise InputError(field, value, "it must be 0 or greater and below 100 %")
 
 
+@checked
 def parse_quantity(
     value: object,
     *,
@@ -326,6 +352,7 @@ def _from_text(text: str, unit: str) -> float:
     return float(quantity) / 100.0 if unit == "%" else float(quantity)
 
 
+@checked
 def format_quantity(value: float, unit: str, *, digits: int = 4) -> str:
     """Return a value with SI prefix and unit, as printed in tables and sentences.
 
@@ -352,11 +379,13 @@ def format_quantity(value: float, unit: str, *, digits: int = 4) -> str:
     """
     from quantiphy import Quantity
 
+    check_count(digits, field="digits", most=_MOST_DIGITS)
     shown = "Ω" if unit == "ohm" else unit
     quantity: Any = Quantity(value, shown)
     return str(quantity.render(prec=digits - 1, strip_zeros=True)).replace("u" + shown, "µ" + shown)
 
 
+@checked
 def rkm_code(value: float, unit: str) -> str:
     """Return the code of IEC 60062 for a resistance or a capacitance.
 

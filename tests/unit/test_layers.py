@@ -14,8 +14,8 @@ import antecurve
 ROOT = Path(antecurve.__file__).parent
 # Lowest first; a module may import from its own layer and those before it.
 LAYERS = (
-    "errors", "texts", "quantities", "arrays", "threads", "checked", "results", "algebra", "curves",
-    "networks.topology", "networks.conditions", "job", "networks",
+    "errors", "texts", "checked", "quantities", "arrays", "threads", "results", "algebra",
+    "curves", "networks.topology", "networks.conditions", "job", "networks",
     "synthesis", "parts", "pick", "analysis", "judge", "pipeline", "files", "report", "cli",
     "__main__",
 )  # fmt: skip

@@ -9,6 +9,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain
+from antecurve.arrays import frequencies
+from antecurve.errors import InputError
 
 __all__ = ["TransferFunction", "magnitude_squared_coefficients", "polynomial_values"]
 
@@ -113,7 +115,10 @@ class TransferFunction:
         numpy.ndarray of complex, shape (..., frequencies)
             The response.
         """
-        return self.value(2j * math.pi * np.atleast_1d(np.asarray(frequency_hz, dtype=float)))
+        frequency = np.atleast_1d(frequencies(frequency_hz, zero=True))
+        if frequency.ndim > 1:
+            raise InputError("frequency_hz", frequency_hz, "it must have one dimension")
+        return self.value(2j * math.pi * frequency)
 
     def magnitude_squared(self) -> TransferFunction:
         """Return abs(H(j w))**2 as a ratio of polynomials in w**2.

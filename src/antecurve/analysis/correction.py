@@ -46,6 +46,7 @@ TABLE_FREQUENCIES_HZ = tuple(third_octave_frequencies().tolist())
 """Nominal one-third-octave frequencies from 20 Hz to 20 kHz [Hz] (ISO 266:1997)."""
 
 
+@checked
 @dataclass(frozen=True, slots=True, eq=False)
 class ValueUncertainty:
     """Standard uncertainties of the values of the positions, relative.

@@ -24,7 +24,7 @@ from antecurve.networks.centred_error import CentredError
 from antecurve.networks.compiled import transfer_coefficients
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
 from antecurve.networks.topology import Network
-from antecurve.quantities import LOAD_CAPACITANCES
+from antecurve.quantities import LOAD_CAPACITANCES, check_count
 from antecurve.results import Result
 
 if TYPE_CHECKING:
@@ -40,6 +40,7 @@ __all__ = [
     "shared_generator",
 ]
 
+_MOST_CHANNELS = 1000  # far more units than any generator drives
 Floats = NDArray[np.float64]
 
 SOURCE_RESISTANCES_OHM = (0.0, 50.0, 75.0, 150.0, 600.0)
@@ -263,8 +264,7 @@ def shared_generator(
     network = network_of(design)
     conditions = conditions_of(design, conditions)
     curve, loading, band_hz = conditions.curve, conditions.loading, conditions.band_hz
-    if channels < 1:
-        raise InputError("channels", channels, "it must be a whole number, 1 or more")
+    check_count(channels, field="channels", most=_MOST_CHANNELS)
     rs = loading.source_resistance * np.arange(1.0, channels + 1.0)
     rl = np.full_like(rs, loading.load_resistance)
     cl = np.full_like(rs, loading.load_capacitance)

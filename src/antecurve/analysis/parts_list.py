@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from antecurve.checked import checked
 from antecurve.errors import InputError
 from antecurve.networks.topology import ElementKind
 from antecurve.parts.position import Part, PickedNetwork
@@ -125,6 +126,7 @@ def _description(kind: ElementKind, part: Part) -> str:
     return f"on hand{marked}" + (f": {part.description}" if part.description else "")
 
 
+@checked
 def parts_list(
     picked: PickedNetwork,
     *,

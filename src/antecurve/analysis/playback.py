@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain
+from antecurve.checked import checked
 from antecurve.curves.construct import time_constant_from_frequency
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, zero_pole_gain
 from antecurve.errors import InputError
@@ -33,6 +34,7 @@ class TimeConstants(NamedTuple):
     treble_s: float | None
 
 
+@checked
 @dataclass(frozen=True, slots=True)
 class Playback:
     """Playback by its departure from ideal; unit gain at 1 kHz in any case.
@@ -203,6 +205,7 @@ _CORNERS = (
 )
 
 
+@checked
 def common_faults(curve: Curve) -> tuple[Playback, ...]:
     """Return ideal playback and the faults that a bench meets again and again.
 

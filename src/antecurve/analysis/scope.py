@@ -18,10 +18,9 @@ from antecurve.analysis.subject import job_wave
 from antecurve.analysis.waveform import SquareWave, drive, response_to_square_wave
 from antecurve.arrays import hold_read_only
 from antecurve.checked import checked
-from antecurve.errors import InputError
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
 from antecurve.networks.poles_and_zeros import network_zero_pole_gain
-from antecurve.quantities import check_number
+from antecurve.quantities import CORNER_FREQUENCIES, check_count, check_number
 from antecurve.results import Result
 
 if TYPE_CHECKING:
@@ -39,6 +38,7 @@ __all__ = [
     "scope_trace",
 ]
 
+_MOST_SAMPLES = 10_000_000  # what the memory of an oscilloscope, and of a machine, holds
 Floats = NDArray[np.float64]
 _LEAST_TOP = 1e-9  # of the peak: below it the top is rounding
 _EDGE_SHARE = 0.2  # of the half period: what is faster belongs to the edge
@@ -326,7 +326,7 @@ def limited_peaks(
     """
     conditions = conditions_of(design, conditions)
     wave = wave or job_wave(conditions)
-    check_number(bandwidth_hz, field="bandwidth", unit="Hz")
+    CORNER_FREQUENCIES.check(bandwidth_hz, field="bandwidth_hz")
     check_number(rise_time_s, field="rise time", unit="s")
     emphasis = network_zero_pole_gain(network_of(design), loading=conditions.loading)
     slower = SquareWave(
@@ -355,8 +355,7 @@ def _edges(response: PartialFractions, wave: SquareWave) -> Floats:
 
 
 def _period(wave: SquareWave, samples: int) -> Floats:
-    if samples < 2:
-        raise InputError("samples", samples, "it must be a whole number, 2 or more")
+    check_count(samples, field="samples", least=2, most=_MOST_SAMPLES)
     return np.asarray(np.arange(samples) * (2.0 * wave.half_period_s / samples))
 
 

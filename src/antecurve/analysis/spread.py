@@ -21,11 +21,12 @@ from antecurve.networks.conditions import Conditions, conditions_of
 from antecurve.parts.builds import BAND_POINTS, Builds, MeasuredBuilds, builds_of
 from antecurve.parts.distributions import BLOCK
 from antecurve.parts.log_histogram import LogHistogram, Percentiles
-from antecurve.quantities import check_number
+from antecurve.quantities import check_count, check_number
 from antecurve.results import Result
 
 __all__ = ["Mismatch", "PercentileCurves", "SpreadResult", "Yield", "spread"]
 
+_MOST_POINTS = 100_000  # closer together than any response of a network changes
 Floats = NDArray[np.float64]
 
 _MOST_BOXES = 100  # enough for the tolerances that are bought; beyond, the bound is a little wide
@@ -300,9 +301,9 @@ def _check_request(
     given = {
         "builds": (builds, 1),
         "seed": (seed, 0),
-        "points": (points, 2),
         "workers": (workers, 1),
     }
+    check_count(points, field="spread.points", least=2, most=_MOST_POINTS)
     for name, (value, least) in given.items():
         if value < least:
             raise InputError(f"spread.{name}", value, f"it must be a whole number, {least} or more")

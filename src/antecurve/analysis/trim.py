@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.analysis.as_built import MeterAccuracy, measured_network
+from antecurve.checked import checked
 from antecurve.errors import InputError, NoCombinationError
 from antecurve.job import Job, Stock
 from antecurve.networks.build_errors import BuildErrors
@@ -196,6 +197,7 @@ class _Build:
         return limit_values(self.picked.topology, self.job, values)
 
 
+@checked
 def trim(
     picked: PickedNetwork,
     job: Job,

@@ -44,7 +44,7 @@ from antecurve.networks.sensitivity import logarithmic_sensitivity
 from antecurve.networks.topology import Loading, Network
 from antecurve.parts.position import PickedNetwork
 from antecurve.parts.scatter import part_table, position_box, position_scatter
-from antecurve.quantities import DB_PER_NEPER
+from antecurve.quantities import DB_PER_NEPER, check_number
 from antecurve.results import Result
 
 __all__ = ["MOST_POSITIONS", "WorstCase", "worst_case", "worst_case_or_none", "worst_corner"]
@@ -416,6 +416,7 @@ def worst_case(
         points_per_decade = 240 if _free_positions(low, high) <= 8 else 60
     frequency = log_frequencies(*band_hz, points_per_decade=points_per_decade)
     problem = _Problem(picked, curve, loading, frequency)
+    check_number(gap, field="gap")
     search = _Search(problem, low, high, gap)
     on_grid = search.run(most_boxes)
     found = error_range(Network(picked.topology, search.values), conditions).centred_db

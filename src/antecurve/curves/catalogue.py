@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import math
 
+from antecurve.checked import checked
 from antecurve.curves.model import Curve
 from antecurve.errors import InputError
 
@@ -159,6 +160,7 @@ def catalogue() -> tuple[Curve, ...]:
     return _CURVES
 
 
+@checked
 def named_curve(name: str) -> Curve:
     """Return a curve of the catalogue.
 

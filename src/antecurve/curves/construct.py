@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
+from antecurve.checked import checked
 from antecurve.curves.model import Curve
 from antecurve.errors import InputError
 from antecurve.quantities import CORNER_FREQUENCIES, check_number
@@ -104,6 +105,7 @@ def cut_from_time_constant(time_constant_s: float) -> float:
     return 10.0 * math.log10(1.0 + (2.0 * math.pi * _CUT_FREQUENCY_HZ * time_constant_s) ** 2)
 
 
+@checked
 def curve_from_turnover(
     *,
     turnover_hz: float | None,
@@ -161,6 +163,7 @@ def _corner(frequency_hz: float, field: str) -> float:
     return time_constant_from_frequency(frequency_hz)
 
 
+@checked
 def with_limits(
     curve: Curve,
     *,

@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from antecurve.arrays import hold_read_only
+from antecurve.checked import checked
 from antecurve.curves.model import Curve, level_db
 from antecurve.errors import InputError
 from antecurve.quantities import DB_PER_NEPER
@@ -71,6 +72,7 @@ class CurveFit(Result):
         hold_read_only(self, "frequency_hz", "misfit_db")
 
 
+@checked
 def fit_curve(
     *,
     frequency_hz: ArrayLike,

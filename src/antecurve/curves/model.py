@@ -16,6 +16,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain
+from antecurve.arrays import frequencies
+from antecurve.checked import checked
 from antecurve.errors import InputError
 from antecurve.quantities import TIME_CONSTANTS
 
@@ -36,6 +38,7 @@ _MOST_AT_ORIGIN = 2
 _MOST_TIME_CONSTANTS = 12
 
 
+@checked
 @dataclass(frozen=True, slots=True)
 class Curve:
     """An emphasis curve: published time constants, and the limits put upon them.
@@ -138,6 +141,7 @@ def zero_pole_gain(curve: Curve, *, published: bool = False) -> ZeroPoleGain[flo
     )
 
 
+@checked
 def response(
     curve: Curve, frequency_hz: ArrayLike, *, published: bool = False
 ) -> NDArray[np.complex128]:
@@ -168,13 +172,12 @@ def response(
     >>> round(float(20 * np.log10(abs(response(disc, 10e3)))), 3)
     13.734
     """
-    frequency = np.asarray(frequency_hz, dtype=float)
-    if not np.all(np.isfinite(frequency) & (frequency > 0)):
-        raise InputError("frequency_hz", frequency_hz, "it must be finite and above 0 Hz")
+    frequency = frequencies(frequency_hz)
     emphasis = zero_pole_gain(curve, published=published)
     return emphasis.response(frequency) / abs(emphasis.response(REFERENCE_FREQUENCY_HZ))
 
 
+@checked
 def inverse_response(
     curve: Curve, frequency_hz: ArrayLike, *, published: bool = True
 ) -> NDArray[np.complex128]:
@@ -205,6 +208,7 @@ def inverse_response(
     return np.asarray(1.0 / response(curve, frequency_hz, published=published))
 
 
+@checked
 def level_db(
     curve: Curve, frequency_hz: ArrayLike, *, published: bool = False
 ) -> NDArray[np.float64]:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.arrays import hold_read_only
+from antecurve.checked import checked
 from antecurve.curves.model import Curve, level_db, zero_pole_gain
 from antecurve.errors import InputError
 from antecurve.results import Result
@@ -78,6 +79,7 @@ def third_octave_frequencies(*, low_hz: float = 20.0, high_hz: float = 20e3) -> 
     return nominal[(nominal >= low_hz) & (nominal <= high_hz)]
 
 
+@checked
 def curve_table(curve: Curve, frequency_hz: NDArray[np.float64] | None = None) -> CurveTable:
     """Return a curve at frequencies, by default the third-octave ones from 20 Hz to 20 kHz.
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
+from antecurve.checked import checked
 from antecurve.errors import FileFormatError
 from antecurve.files.reading import read_text
 from antecurve.judge.capture import Capture
@@ -24,6 +25,7 @@ def _rule() -> str:
     return f"the first line names the columns: {kinds}"
 
 
+@checked
 def read_capture(path: Path | str) -> Capture:
     """Read a capture.
 

@@ -6,6 +6,7 @@ import json
 from pathlib import Path
 from typing import Any
 
+from antecurve.checked import checked
 from antecurve.curves.model import zero_pole_gain
 from antecurve.errors import AntecurveError, FileFormatError
 from antecurve.files.design_job import job_content, job_from, network_content, network_from
@@ -98,6 +99,7 @@ def design_json(design: Design) -> bytes:
     return json_text(design_content(design)).encode()
 
 
+@checked
 def read_design(path: Path | str) -> Design:
     """Read a design; its analysis is worked out when asked for.
 

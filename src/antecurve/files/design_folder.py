@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from antecurve.analysis.response import ResponseTable
+from antecurve.checked import checked
 from antecurve.files.design_file import design_json
 from antecurve.files.netlist import netlist
 from antecurve.files.output_folder import write_folder
@@ -75,6 +76,7 @@ def _cards(job: Job, network: Network, title: str) -> bytes:
     ).encode()
 
 
+@checked
 def write_design(
     design: Design,
     folder: Path | str,

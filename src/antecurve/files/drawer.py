@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from antecurve.checked import checked
 from antecurve.errors import FileFormatError, InputError
 from antecurve.files.rows import Row, read_rows
 from antecurve.networks.topology import ElementKind
@@ -29,6 +30,7 @@ _KINDS = {
 }
 
 
+@checked
 def read_drawer(path: Path | str) -> Drawer:
     """Read a drawer file.
 

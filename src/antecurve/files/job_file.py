@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from antecurve.checked import checked
 from antecurve.curves.catalogue import named_curve
 from antecurve.curves.construct import curve_from_turnover, with_limits
 from antecurve.curves.model import Curve
@@ -151,6 +152,7 @@ _SECTIONS: dict[str, fields.Section] = {
 }
 
 
+@checked
 def read_job(path: Path | str) -> Job:
     """Read a job file.
 
@@ -185,6 +187,7 @@ def read_job(path: Path | str) -> Job:
         raise FileFormatError.unreadable(path, "nested too deeply", rule) from None
 
 
+@checked
 def parse_job(raw: Mapping[str, Any], *, folder: Path | None = None) -> Job:
     """Return a job from the sections of a job file.
 

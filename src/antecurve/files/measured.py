@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from antecurve.checked import checked
 from antecurve.errors import FileFormatError, InputError
 from antecurve.files.rows import read_rows
 from antecurve.parts.position import PickedNetwork
@@ -13,6 +14,7 @@ from antecurve.quantities import parse_quantity
 __all__ = ["read_measured", "read_samples"]
 
 
+@checked
 def read_measured(path: Path | str, picked: PickedNetwork) -> dict[str, float]:
     """Read one measured value for each of some parts.
 

@@ -14,6 +14,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from antecurve.checked import checked
 from antecurve.errors import InputError
 from antecurve.networks.series_parallel import turned
 from antecurve.networks.topology import (
@@ -107,6 +108,7 @@ def _between_legs(branch: Branch) -> Branch:
     return replace(branch, parts=(*upper, _between_legs(last), *lower))
 
 
+@checked
 def balanced_network(network: Network) -> Network:
     """Return the balanced version of a network with its values.
 

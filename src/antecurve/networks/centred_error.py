@@ -18,13 +18,14 @@ from numpy.typing import NDArray
 
 from antecurve.algebra.transfer_function import TransferFunction
 from antecurve.curves.model import Curve, response
-from antecurve.quantities import check_band
+from antecurve.quantities import check_band, check_count
 
 __all__ = ["CentredError", "Peaks", "highest_peaks", "log_frequencies", "squared_powers"]
 
 Floats = NDArray[np.float64]
 
 _POINTS_PER_DECADE = 240
+_MOST_POINTS_PER_DECADE = 100_000  # closer together than any response of a network changes
 _STRIP = 256  # rows at a time: what is computed of them stays in the cache
 
 
@@ -51,6 +52,7 @@ def log_frequencies(
         When the ends are not finite, above 0 Hz and ascending.
     """
     check_band((low_hz, high_hz))
+    check_count(points_per_decade, field="points_per_decade", most=_MOST_POINTS_PER_DECADE)
     count = max(2, math.ceil(points_per_decade * math.log10(high_hz / low_hz)) + 1)
     return np.asarray(np.geomspace(low_hz, high_hz, count))
 

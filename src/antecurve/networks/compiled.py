@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from antecurve.algebra.transfer_function import TransferFunction
+from antecurve.checked import checked
 from antecurve.networks.forest_sums import ForestSum, forest_sum
 from antecurve.networks.symbolic import refuse_large
 from antecurve.networks.topology import Loading, Network, Topology
@@ -181,6 +182,7 @@ def output_impedance_coefficients(
     return _coefficients(topology, "output", values, source_resistance, 1.0, 0.0)
 
 
+@checked
 def transfer(
     network: Network, frequency_hz: ArrayLike, *, loading: Loading
 ) -> NDArray[np.complex128]:
@@ -244,6 +246,7 @@ def lossy_transfer(
     return value(top) / value(bottom)
 
 
+@checked
 def input_impedance(
     network: Network, frequency_hz: ArrayLike, *, loading: Loading
 ) -> NDArray[np.complex128]:
@@ -272,6 +275,7 @@ def input_impedance(
     return found.response(frequency_hz)
 
 
+@checked
 def output_impedance(
     network: Network, frequency_hz: ArrayLike, *, loading: Loading
 ) -> NDArray[np.complex128]:

@@ -50,6 +50,7 @@ class ErrorRange(Result):
     highest_hz: float
 
 
+@checked
 def reference_gain(network: Network, *, loading: Loading) -> float:
     """Return output level over EMF at 1 kHz.
 
@@ -68,6 +69,7 @@ def reference_gain(network: Network, *, loading: Loading) -> float:
     return abs(complex(transfer(network, REFERENCE_FREQUENCY_HZ, loading=loading)[0]))
 
 
+@checked
 def error_db(
     network: Network,
     curve: Curve,

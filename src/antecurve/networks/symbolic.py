@@ -19,6 +19,7 @@ from typing import Any
 
 import numpy as np
 
+from antecurve.checked import checked
 from antecurve.errors import WiringError
 from antecurve.networks.forest_sums import forest_sum
 from antecurve.networks.topology import Element, ElementKind, Topology
@@ -87,6 +88,7 @@ def _augmented(topology: Topology) -> tuple[Element, ...]:
 
 
 @lru_cache(maxsize=256)
+@checked
 def solve(topology: Topology) -> Solution:
     """Solve a network symbolically.
 

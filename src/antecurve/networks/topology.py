@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.arrays import read_only
+from antecurve.checked import checked
 from antecurve.errors import InputError, WiringError
 from antecurve.quantities import (
     CAPACITANCES,
@@ -62,6 +63,7 @@ class ElementKind(StrEnum):
         return RESISTANCES if self is ElementKind.RESISTOR else CAPACITANCES
 
 
+@checked
 @dataclass(frozen=True, slots=True)
 class Element:
     """One position in the network.
@@ -173,6 +175,7 @@ class Arm:
     branch: Branch
 
 
+@checked
 @dataclass(frozen=True, slots=True)
 class Topology:
     """The shape of a network: elements between nodes, without values.
@@ -202,6 +205,7 @@ class Topology:
         return tuple(e.ref for e in self.elements)
 
 
+@checked
 @dataclass(frozen=True, slots=True, eq=False)
 class Network:
     """A topology with a value for each element.
@@ -252,6 +256,7 @@ class Network:
         return float(self.values[self.topology.refs.index(ref)])
 
 
+@checked
 def network_with_values(topology: Topology, values: Sequence[float]) -> Network:
     """Return a network of a topology and values.
 
@@ -275,6 +280,7 @@ def network_with_values(topology: Topology, values: Sequence[float]) -> Network:
     return Network(topology, np.asarray(values, dtype=float))
 
 
+@checked
 @dataclass(frozen=True, slots=True)
 class Loading:
     """The source and the load that the network works between.

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from difflib import get_close_matches
 
+from antecurve.checked import checked
 from antecurve.errors import WiringError
 from antecurve.networks.symbolic import MOST_ELEMENTS, refuse_large
 from antecurve.networks.topology import Element, Topology, check_names
@@ -20,6 +21,7 @@ _MOST_ELEMENTS = MOST_ELEMENTS // 2
 _FIELD = "network.elements"
 
 
+@checked
 def check_wiring(topology: Topology) -> None:
     """Raise when elements don't make a network between input, output and ground.
 

@@ -7,6 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.checked import checked
 from antecurve.errors import InputError
 
 __all__ = ["SERIES", "series_values", "significands"]
@@ -56,6 +57,7 @@ def significands(series: str) -> tuple[float, ...]:
     return tuple(9.2 if value == 9.19 else value for value in rounded)
 
 
+@checked
 def series_values(series: str, *, low: float, high: float) -> NDArray[np.float64]:
     """Return the values of a series within a range, ascending.
 

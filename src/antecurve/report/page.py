@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from antecurve.analysis.ratings import part_stresses
 from antecurve.analysis.scope import FaultSheet, ScopeTrace
+from antecurve.checked import checked
 from antecurve.pipeline import Design, design_formulas, design_parts_list, square_waves
 from antecurve.report.bench_panel import bench_panel
 from antecurve.report.bench_tables import level_lines, measure_rows, stress_rows, window_lines
@@ -94,6 +95,7 @@ def _texts(design: Design, trace: ScopeTrace | None, faults: FaultSheet | None) 
     return texts
 
 
+@checked
 def report_page(design: Design) -> bytes:
     """Return the report of a design.
 

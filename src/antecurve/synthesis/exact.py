@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from antecurve.checked import checked
 from antecurve.curves.model import Curve, zero_pole_gain
 from antecurve.errors import InputError, UnattainableError
 from antecurve.networks.topology import Loading
@@ -23,6 +24,7 @@ __all__ = [
 ]
 
 
+@checked
 def exact_network(
     form: str,
     curve: Curve,

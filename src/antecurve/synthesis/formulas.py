@@ -15,6 +15,7 @@ from functools import lru_cache
 from typing import Any
 
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain
+from antecurve.checked import checked
 from antecurve.curves.model import Curve
 from antecurve.errors import UnattainableError
 from antecurve.networks.symbolic import solve
@@ -38,6 +39,7 @@ _GAINS = (1e-2, 1e-3, 1e-4, 1e-1)
 """Gains at which the example is tried, the usual ones first."""
 
 
+@checked
 def form_formulas(form: str, curve: Curve | None = None) -> FormFormulas:
     """Return the formulas of a form, each proved by substituting back symbolically.
 

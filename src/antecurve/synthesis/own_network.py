@@ -15,12 +15,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain
+from antecurve.checked import checked
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, zero_pole_gain
 from antecurve.errors import InputError, UnattainableError
 from antecurve.networks.conditions import Conditions
 from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import ElementKind, Loading, Network, Topology
 from antecurve.networks.wiring import check_wiring
+from antecurve.quantities import RESISTANCES, check_count
 from antecurve.synthesis.free_directions import FreeDirection, free_directions
 from antecurve.synthesis.minimax import minimax
 from antecurve.synthesis.own_equations import Floats, OwnEquations
@@ -30,6 +32,7 @@ from antecurve.threads import single_threaded_linear_algebra
 
 __all__ = ["OwnSolution", "solve_own_network"]
 
+_MOST_STARTS = 10_000  # hours of work for the largest network
 _NEAR = 1e-4
 """Largest mismatch, in nepers, from which Newton's steps are tried."""
 _EXACT = 1e-10
@@ -81,6 +84,7 @@ class OwnSolution:
     starts: int
 
 
+@checked
 def solve_own_network(
     topology: Topology,
     curve: Curve,
@@ -134,8 +138,7 @@ def solve_own_network(
     check_wiring(topology)
     if not 0 < gain < 1:
         raise InputError("target.level", gain, "the level must lie above 0 and below the EMF")
-    if starts < 1:
-        raise InputError("starts", starts, "it must be a whole number, 1 or more")
+    check_count(starts, field="starts", most=_MOST_STARTS)
     equations = OwnEquations(
         topology,
         _emphasis(topology, curve),
@@ -193,8 +196,7 @@ def _held(topology: Topology, level: float | None, ref: str | None) -> tuple[int
     """Index of the resistor to hold and the logarithm of its value."""
     if level is None:
         return None
-    if not (math.isfinite(level) and level > 0):
-        raise InputError("held_resistance", level, "it must be finite and above 0 ohm")
+    RESISTANCES.widened.check(level, field="held_resistance")
     resistors = [e for e in topology.elements if e.kind is ElementKind.RESISTOR]
     across = [e for e in resistors if set(e.nodes) == set(topology.output)]
     names = [e.ref for e in resistors]
