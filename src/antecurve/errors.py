@@ -48,7 +48,7 @@ class InputError(AntecurveError, ValueError):
         self.field = field
         self.value = value
         self.rule = rule
-        shown = repr(value)
+        shown = " ".join(repr(value).split())
         if len(shown) > 80:
             shown = shown[:77] + "..."
         super().__init__(f"{field}: received {shown}; {rule}")

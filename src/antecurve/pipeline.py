@@ -1,7 +1,6 @@
 """The main job: from a job to a network with parts, and what it will do.
 
-``Job -> Curve -> exact networks -> pick -> Design -> analyses``.  Each step is public by itself;
-`design` is all of them in one call.
+``Job -> Curve -> exact networks -> pick -> Design -> analyses``, each public by itself.
 """
 
 from __future__ import annotations

@@ -23,7 +23,7 @@ from antecurve.analysis.intervals import Proportion, clopper_pearson
 from antecurve.analysis.subject import WithParts, job_of, picked_of
 from antecurve.checked import checked
 from antecurve.errors import InputError, NoCombinationError
-from antecurve.job import Grade, SpreadRequest
+from antecurve.job import MOST_BUILDS, Grade, SpreadRequest
 from antecurve.networks.build_errors import BuildErrors
 from antecurve.networks.conditions import Conditions, conditions_of
 from antecurve.networks.topology import ElementKind
@@ -31,6 +31,7 @@ from antecurve.parts.builds import BAND_POINTS, Builds
 from antecurve.parts.distributions import part_source
 from antecurve.parts.position import PickedNetwork
 from antecurve.parts.scatter import part_table
+from antecurve.quantities import check_count, check_number
 from antecurve.results import Result
 
 __all__ = ["GradeChoice", "TolerancePlan", "plan_tolerances", "with_tolerances"]
@@ -204,6 +205,9 @@ def plan_tolerances(
         limit_db = job.target.error_limit_db
     if limit_db is None:
         raise InputError("limit_db", None, "a yield needs a limit; state the largest error [dB]")
+    check_number(limit_db, field="limit_db", unit="dB")
+    if builds is not None:
+        check_count(builds, field="builds", most=MOST_BUILDS)
     if not 0 < wanted < 1:
         raise InputError("wanted yield", wanted, "it must lie above 0 and below 100 %")
     if not resistor_grades and not capacitor_grades:

@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.analysis.subject import WithParts, picked_of
-from antecurve.checked import checked
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.networks.centred_error import log_frequencies
 from antecurve.networks.conditions import Conditions, conditions_of

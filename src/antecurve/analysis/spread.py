@@ -16,7 +16,7 @@ from antecurve.analysis.worst_case import WorstCase, worst_case_or_none
 from antecurve.arrays import hold_read_only
 from antecurve.checked import checked
 from antecurve.errors import InputError
-from antecurve.job import SpreadRequest
+from antecurve.job import MOST_BUILDS, SpreadRequest
 from antecurve.networks.conditions import Conditions, conditions_of
 from antecurve.parts.builds import BAND_POINTS, Builds, MeasuredBuilds, builds_of
 from antecurve.parts.distributions import BLOCK
@@ -26,6 +26,7 @@ from antecurve.results import Result
 
 __all__ = ["Mismatch", "PercentileCurves", "SpreadResult", "Yield", "spread"]
 
+_MOST_WORKERS = 1000  # more than any machine has processors
 _MOST_POINTS = 100_000  # closer together than any response of a network changes
 Floats = NDArray[np.float64]
 
@@ -298,15 +299,14 @@ def spread(
 def _check_request(
     builds: int, seed: int, points: int, workers: int, limit_db: float | None
 ) -> None:
-    given = {
-        "builds": (builds, 1),
-        "seed": (seed, 0),
-        "workers": (workers, 1),
-    }
-    check_count(points, field="spread.points", least=2, most=_MOST_POINTS)
-    for name, (value, least) in given.items():
-        if value < least:
-            raise InputError(f"spread.{name}", value, f"it must be a whole number, {least} or more")
+    for name, count, least, most in (
+        ("builds", builds, 1, MOST_BUILDS),
+        ("points", points, 2, _MOST_POINTS),
+        ("workers", workers, 1, _MOST_WORKERS),
+    ):
+        check_count(count, field=f"spread.{name}", least=least, most=most)
+    if seed < 0:
+        raise InputError("spread.seed", seed, "it must be a whole number, 0 or more")
     if limit_db is not None:
         check_number(limit_db, field="spread.limit", unit="dB")
 
