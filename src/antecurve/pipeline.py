@@ -1,7 +1,4 @@
-"""The main job: from a job to a network with parts, and what it will do.
-
-``Job -> Curve -> exact networks -> pick -> Design -> analyses``, each public by itself.
-"""
+"""The main job: job, curve, exact networks, pick, design, analyses; each public by itself."""
 
 from __future__ import annotations
 

@@ -44,7 +44,10 @@ WRONG: dict[str, Any] = {
     "a dict of NaN": {"R1": math.nan}, "an object": object(), "a complex number": 1j,
     "a class": float, "an array of text": np.array(["a"]), "two bands": (20e3, 20.0),
 }  # fmt: skip
-SLOW = {"pipeline.design", "report.page.report_page", "analysis.trim.trim"}
+SLOW = {
+    "pipeline.design", "report.page.report_page", "analysis.trim.trim", "judge.verdicts.judge_unit",
+    "judge.batch.judge_batch", "judge.calibration.calibrate_network",
+}  # fmt: skip
 """Called with their required arguments wrong: a call that succeeds takes seconds."""
 
 
@@ -55,10 +58,16 @@ def valid(default_design: Design, tmp_path_factory: pytest.TempPathFactory) -> d
     position = design.picked.positions[0]
     folder = tmp_path_factory.mktemp("public")
     from antecurve.analysis.as_built import MeterAccuracy
+    from antecurve.files.captures import read_capture
     from antecurve.files.design_file import design_json
+    from antecurve.judge.network_estimate import exact_estimate
+    from antecurve.judge.verdicts import judge_unit
 
     (folder / "design.json").write_bytes(design_json(design))
     stock = design.job.resistors
+    capture = read_capture(DATA / "unit-a-200hz.csv")
+    verdict = judge_unit(capture, design)
+    estimate = exact_estimate(design.network, loading=design.conditions.loading)
     return {
         **{f.name: getattr(stock, f.name) for f in dataclasses.fields(stock)},
         "job": default_job(), "design": design, "picked": design.picked,
@@ -82,6 +91,11 @@ def valid(default_design: Design, tmp_path_factory: pytest.TempPathFactory) -> d
         "shunt_resistance": 500.0, "part": Part(1e3, 0.01), "quantity": 1, "entries": (),
         "series": "E12", "low": 1e3, "high": 1e4, "zeros": 1, "poles": 1,
         "raw": {"curve": {"name": "disc"}},
+        "captures": capture, "units": {"A": capture},
+        "sweep": read_capture(DATA / "build-1-sweep.csv"),
+        "first": verdict, "second": verdict, "low_hz": 20.0, "high_hz": 20e3, "limit_db": 0.5,
+        "time_s": np.arange(1000) / 1e5, "volts": np.sign(np.sin(np.arange(1000) * 0.03)),
+        "errors": estimate.errors, "uniform": estimate.uniform,
         "folder": folder / "out", "path": DATA / "bench.toml",
     }  # fmt: skip
 
@@ -92,6 +106,10 @@ OWN: dict[str, dict[str, Any]] = {
     "files.measured.read_measured": {"path": "build-1-values.csv"},
     "analysis.technologies.technology": {"name": "metal film"},
     "analysis.waveform.SquareWave": {"frequency_hz": 1e3},
+    "judge.sweep.SweepCapture": {
+        "frequency_hz": [20.0, 100.0, 1e3, 5e3, 20e3],
+        "level_db": [-19.0, -13.1, 0.0, 8.2, 19.6],
+    },
     "files.design_file.read_design": {"path": "design.json"},
     "analysis.planning.plan_tolerances": {
         "resistor_grades": (Grade(0.01, 1.0),),
