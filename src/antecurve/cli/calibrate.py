@@ -64,24 +64,24 @@ def calibrate(
     loading = _with_meter(design.job.loading, load_resistance, load_capacitance)
     uncertainty_db = quantity(uncertainty, "dB", "--uncertainty")
     with busy_progress("fitting the network"):
-        found = calibrate_network(
+        calibration = calibrate_network(
             capture,
             design,
             sweep_loading=loading,
             level_uncertainty_db=uncertainty_db,
         )
     if output is not None:
-        write_folder(output, calibration_files(found), force=force)
+        write_folder(output, calibration_files(calibration), force=force)
     if as_json:
-        show_json(calibration_content(found))
+        show_json(calibration_content(calibration))
         return
-    show_table(calibration_rows(found))
-    print(f"The fit leaves {found.residual_db:.4f} dB rms.")
-    if not found.consistent:
+    show_table(calibration_rows(calibration))
+    print(f"The fit leaves {calibration.residual_db:.4f} dB rms.")
+    if not calibration.consistent:
         print("The parts had to move farther than their tolerances make likely: check the wiring,")
         print("the values fitted into the network, and the meter's load.")
     if output is not None:
-        print(f"Written to {output}: {' '.join(calibration_files(found))}")
+        print(f"Written to {output}: {' '.join(calibration_files(calibration))}")
 
 
 def _with_meter(unit: Loading, resistance: str | None, capacitance: str | None) -> Loading:

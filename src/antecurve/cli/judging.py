@@ -184,8 +184,8 @@ def judge_folder(
             workers=workers or None,
             progress=progress,
         )
-    found = {e.name: e for e in judged.entries} | unreadable
-    batch = Batch(tuple(found[name] for name in order))
+    entries = {e.name: e for e in judged.entries} | unreadable
+    batch = Batch(tuple(entries[name] for name in order))
     if delivery.output is not None:
         files = {"batch.csv": batch_csv(batch)}
         with count_progress("drawing ship sheets") as drawn:

@@ -73,7 +73,7 @@ def _columns(path: Path | str) -> dict[str, np.ndarray]:
         table = pd.read_csv(body, sep=delimiter, names=header, dtype=str, skipinitialspace=True)
     except pd.errors.ParserError:
         raise _too_many(f"{path}, line {kept[1][0]}", kept[1][1], header) from None
-    found = {}
+    columns = {}
     for column in header:
         numbers = pd.to_numeric(table[column].str.strip(), errors="coerce").to_numpy(float)
         bad = np.flatnonzero(~np.isfinite(numbers))
@@ -84,21 +84,21 @@ def _columns(path: Path | str) -> dict[str, np.ndarray]:
                 row,
                 "every cell must hold a finite number with a decimal point",
             )
-        found[column] = numbers
-    return found
+        columns[column] = numbers
+    return columns
 
 
-def _too_many(place: str, row: str, header: list[str]) -> FileFormatError:
+def _too_many(position: str, row: str, header: list[str]) -> FileFormatError:
     return FileFormatError(
-        place, row, f"there are {len(header)} columns; write decimals with a point"
+        position, row, f"there are {len(header)} columns; write decimals with a point"
     )
 
 
-def _check_header(header: list[str], place: str) -> None:
+def _check_header(header: list[str], position: str) -> None:
     known = {column for kind in _KINDS for column in kind.known_columns}
     names = set(header)
     if len(names) != len(header) or not (names <= known and any(k.fits(names) for k in _KINDS)):
-        raise FileFormatError(place, ", ".join(header), _rule())
+        raise FileFormatError(position, ", ".join(header), _rule())
 
 
 def capture_units(folder: Path | str) -> dict[str, tuple[Path, ...]]:
@@ -119,14 +119,14 @@ def capture_units(folder: Path | str) -> dict[str, tuple[Path, ...]]:
     FileFormatError
         When there is no capture in it.
     """
-    found: dict[str, tuple[Path, ...]] = {}
+    units: dict[str, tuple[Path, ...]] = {}
     for entry in sorted(Path(folder).iterdir()):
         if entry.is_file() and entry.suffix.lower() == ".csv":
-            found[entry.stem] = (entry,)
+            units[entry.stem] = (entry,)
         elif entry.is_dir():
             files = tuple(sorted(p for p in entry.iterdir() if p.suffix.lower() == ".csv"))
             if files:
-                found[entry.name] = files
-    if not found:
+                units[entry.name] = files
+    if not units:
         raise FileFormatError(str(folder), "a folder without captures", "put CSV files into it")
-    return found
+    return units

@@ -57,11 +57,11 @@ def deviation_csv(verdict: Verdict) -> bytes:
     bytes
         Columns frequency_hz, deviation_db, expanded_uncertainty_db.
     """
-    found = verdict.deviation
+    deviation = verdict.deviation
     rows = zip(
-        found.frequency_hz.tolist(),
-        found.deviation_db.tolist(),
-        found.expanded_uncertainty_db.tolist(),
+        deviation.frequency_hz.tolist(),
+        deviation.deviation_db.tolist(),
+        deviation.expanded_uncertainty_db.tolist(),
         strict=True,
     )
     return csv_bytes(("frequency_hz", "deviation_db", "expanded_uncertainty_db"), rows)
@@ -109,12 +109,12 @@ def batch_csv(batch: Batch) -> bytes:
     return csv_bytes(list(frame.columns), rows)
 
 
-def calibration_content(found: Calibration) -> dict[str, Any]:
+def calibration_content(calibration: Calibration) -> dict[str, Any]:
     """Return a calibration as plain data.
 
     Parameters
     ----------
-    found : Calibration
+    calibration : Calibration
         The calibration.
 
     Returns
@@ -126,20 +126,22 @@ def calibration_content(found: Calibration) -> dict[str, Any]:
         "format": "antecurve-calibration-1",
         "elements": [
             {"ref": r, "value": float(v), "expanded_uncertainty": float(u)}
-            for r, v, u in zip(found.refs, found.values, found.uncertainty, strict=True)
+            for r, v, u in zip(
+                calibration.refs, calibration.values, calibration.uncertainty, strict=True
+            )
         ],
-        "residual_db": found.residual_db,
-        "consistent": found.consistent,
-        "correction": found.to_frame().to_dict(orient="records"),
+        "residual_db": calibration.residual_db,
+        "consistent": calibration.consistent,
+        "correction": calibration.to_frame().to_dict(orient="records"),
     }
 
 
-def calibration_files(found: Calibration) -> dict[str, bytes]:
+def calibration_files(calibration: Calibration) -> dict[str, bytes]:
     """Return a calibration as files.
 
     Parameters
     ----------
-    found : Calibration
+    calibration : Calibration
         The calibration.
 
     Returns
@@ -148,11 +150,11 @@ def calibration_files(found: Calibration) -> dict[str, bytes]:
         ``values.csv`` (ref, value: to be given as measured values), ``correction.csv`` and
         ``calibration.json``.
     """
-    frame = found.to_frame()
-    text = json.dumps(calibration_content(found), indent=1, allow_nan=False)
+    frame = calibration.to_frame()
+    text = json.dumps(calibration_content(calibration), indent=1, allow_nan=False)
     return {
         "values.csv": csv_bytes(
-            ("ref", "value"), zip(found.refs, found.values.tolist(), strict=True)
+            ("ref", "value"), zip(calibration.refs, calibration.values.tolist(), strict=True)
         ),
         "correction.csv": csv_bytes(list(frame.columns), frame.values.tolist()),
         "calibration.json": (text + "\n").encode(),

@@ -46,17 +46,17 @@ def identified(family: Family) -> Family:
     def cost(order: tuple[int, ...]) -> float:
         moved = sum(a != b for a, b in enumerate(order))
         return 1e-6 * moved + sum(
-            _distance(model.parameters[place], times[k])
-            for place, k in zip(places, order, strict=True)
+            _distance(model.parameters[index], times[k])
+            for index, k in zip(places, order, strict=True)
         )
 
     order = min(itertools.permutations(range(len(times))), key=cost)
     if order == tuple(range(len(times))):
         return family
     unknowns = solution.unknowns.copy()
-    for place, k in zip(places, order, strict=True):
-        parameter = model.parameters[place]
-        unknowns[place] = _coordinate(parameter, times[k])
+    for index, k in zip(places, order, strict=True):
+        parameter = model.parameters[index]
+        unknowns[index] = _coordinate(parameter, times[k])
     moved = Solution(solution.problem, unknowns, solution.problem.evaluate(unknowns))
     return replace(family, solution=moved)
 

@@ -119,13 +119,13 @@ def judge_batch(
     asked = request or JudgeRequest()
     network = estimate_of(design, conditions, measured=measured, meter=asked.meter)
     count = min(workers or os.cpu_count() or 1, len(units))
-    found: dict[str, BatchEntry] = {}
+    entries: dict[str, BatchEntry] = {}
     if count <= 1:
         for name, captures in units.items():
-            found[name] = _entry(name, captures, network, conditions, asked)
+            entries[name] = _entry(name, captures, network, conditions, asked)
             if progress is not None:
-                progress(len(found), len(units))
-        return Batch(tuple(found[name] for name in units))
+                progress(len(entries), len(units))
+        return Batch(tuple(entries[name] for name in units))
     context = multiprocessing.get_context("spawn")
     with _one_thread_each(), ProcessPoolExecutor(count, mp_context=context) as pool:
         jobs = [
@@ -134,10 +134,10 @@ def judge_batch(
         ]
         for job in as_completed(jobs):
             entry = job.result()
-            found[entry.name] = entry
+            entries[entry.name] = entry
             if progress is not None:
-                progress(len(found), len(units))
-    return Batch(tuple(found[name] for name in units))
+                progress(len(entries), len(units))
+    return Batch(tuple(entries[name] for name in units))
 
 
 @contextlib.contextmanager

@@ -36,10 +36,10 @@ __all__ = ["Calibration", "calibrate_network"]
 
 Floats = NDArray[np.float64]
 
-_PER_DECADE = 10
-_COVERAGE = 1.96
-_LEAST_SIGMA_DB = 5e-4
-_UNLIKELY = 1e-4
+_PER_DECADE = 10  # corrections are smooth; linear between them errs below 1 mdB
+_COVERAGE = 1.96  # 95 % of a normal distribution
+_LEAST_SIGMA_DB = 5e-4  # half the last digit of a level printed to 0.001 dB
+_UNLIKELY = 1e-4  # of ten thousand networks within tolerance one
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -137,13 +137,15 @@ def calibrate_network(
     check_number(level_uncertainty_db, field="level_uncertainty_db", unit="dB")
     sigma = max(level_uncertainty_db, _LEAST_SIGMA_DB)
     levels = sweep.levels_db()
-    found, residual, slopes = _solve(levels, network, sigma)
+    unknowns, residual, slopes = _solve(levels, network, sigma)
     scatter = float(np.sqrt(residual @ residual / max(1, residual.size - 4)))
     if scatter > sigma:
         sigma = scatter
-        found, residual, slopes = _solve(levels, network, sigma)
-    inverse = np.linalg.inv(slopes.T @ slopes / sigma**2 + np.diag([*np.ones(found.size - 1), 0.0]))
-    sources = found[:-1]
+        unknowns, residual, slopes = _solve(levels, network, sigma)
+    inverse = np.linalg.inv(
+        slopes.T @ slopes / sigma**2 + np.diag([*np.ones(unknowns.size - 1), 0.0])
+    )
+    sources = unknowns[:-1]
     root = np.linalg.cholesky(inverse[:-1, :-1])
     count = len(network.values)
     factor = np.exp(network.errors @ sources)
@@ -181,8 +183,8 @@ def _solve(
 
     def residual(unknowns: Floats) -> Floats:
         level = network_log_response(network, unknowns[:-1], frequency).real + unknowns[-1]
-        left = (DB_PER_NEPER * level - measured_db) / sigma
-        return np.concatenate([left, unknowns[:-1]])
+        missed = (DB_PER_NEPER * level - measured_db) / sigma
+        return np.concatenate([missed, unknowns[:-1]])
 
     def slopes(unknowns: Floats) -> Floats:
         by_source = network_slopes(network, unknowns[:-1], frequency)[1:].real
@@ -192,17 +194,17 @@ def _solve(
     start = np.zeros(network.sources + 1)
     first = network_log_response(network, start[:-1], frequency).real
     start[-1] = float(np.mean(measured_db / DB_PER_NEPER - first))
-    found = least_squares(residual, start, jac=slopes, x_scale="jac", ftol=1e-12, xtol=1e-12)
+    fit = least_squares(residual, start, jac=slopes, x_scale="jac", ftol=1e-12, xtol=1e-12)
     count = frequency.size
-    return found.x, residual(found.x)[:count] * sigma, slopes(found.x)[:count] * sigma
+    return fit.x, residual(fit.x)[:count] * sigma, slopes(fit.x)[:count] * sigma
 
 
 def _correction(network: NetworkEstimate, frequency: Floats, curve: Curve) -> tuple[Floats, Floats]:
     both = np.append(frequency, REFERENCE_FREQUENCY_HZ)
-    found = DB_PER_NEPER * network_slopes(network, np.zeros(network.sources), both).real
-    found = found[:, :-1] - found[:, -1:]
-    error = found[0] - level_db(curve, frequency, published=True)
-    return np.asarray(error), _COVERAGE * np.linalg.norm(found[1:], axis=0)
+    slopes_db = DB_PER_NEPER * network_slopes(network, np.zeros(network.sources), both).real
+    slopes_db = slopes_db[:, :-1] - slopes_db[:, -1:]
+    error = slopes_db[0] - level_db(curve, frequency, published=True)
+    return np.asarray(error), _COVERAGE * np.linalg.norm(slopes_db[1:], axis=0)
 
 
 def _likely(sources: Floats) -> bool:

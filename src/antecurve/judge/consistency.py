@@ -13,8 +13,8 @@ from antecurve.judge.observation import Observation
 
 __all__ = ["different_units"]
 
-_TOGETHER = 3.0
-_TIMES = 2.0
+_TOGETHER = 3.0  # mean square: beyond doubt more than noise
+_TIMES = 2.0  # of the mean square: each by itself is clearly better described
 
 
 def different_units(

@@ -56,12 +56,12 @@ class Explanation:
         return self.name in _PARTS
 
 
-def _pairs(logs: Floats, place: int, log_ratio: float) -> Floats:
+def _pairs(logs: Floats, index: int, log_ratio: float) -> Floats:
     """Logarithms of T1, T2, T3 with one of R1, C1, R2, C2 multiplied by a ratio."""
     t1, t2, t3 = np.exp(logs)
     ratio = (t2 - t3) / (t1 - t2)  # R2/R1
     parts = np.array([1.0, t1, ratio, t3 / ratio])
-    parts[place] *= math.exp(log_ratio)
+    parts[index] *= math.exp(log_ratio)
     r1, c1, r2, c2 = parts
     return np.log([r1 * c1, (c1 + c2) * r1 * r2 / (r1 + r2), r2 * c2])
 
@@ -70,15 +70,15 @@ def _causes(model: UnitModel) -> dict[str, Callable[[float], Floats]]:
     """Units without corners, each with one cause at a ratio."""
     nominal = model.start
     logarithmic = [k for k, p in enumerate(model.parameters) if p.logarithmic]
-    for place, parameter in enumerate(model.parameters):
+    for index, parameter in enumerate(model.parameters):
         if parameter.role in ("low", "high"):
-            nominal[place] = 0.0
+            nominal[index] = 0.0
     causes: dict[str, Callable[[float], Floats]] = {}
 
-    def constant(place: int) -> Callable[[float], Floats]:
+    def constant(index: int) -> Callable[[float], Floats]:
         def unit(log_ratio: float) -> Floats:
             moved = nominal.copy()
-            moved[place] += log_ratio
+            moved[index] += log_ratio
             return moved
 
         return unit
@@ -91,8 +91,8 @@ def _causes(model: UnitModel) -> dict[str, Callable[[float], Floats]]:
 
         return unit
 
-    for place in logarithmic:
-        causes[model.parameters[place].name] = constant(place)
+    for index in logarithmic:
+        causes[model.parameters[index].name] = constant(index)
     names = ["bass_shelf_s", "turnover_s", "treble_s"]
     if [model.parameters[k].name for k in logarithmic] == names:
         for number, name in enumerate(_PARTS):
@@ -121,12 +121,12 @@ def explain(model: UnitModel, units: Floats, frequency_hz: Floats) -> Explanatio
     from scipy.optimize import minimize_scalar
 
     seen_unit = units.copy()
-    for place, parameter in enumerate(model.parameters):
+    for index, parameter in enumerate(model.parameters):
         if parameter.role in ("low", "high"):
-            seen_unit[place] = 0.0
+            seen_unit[index] = 0.0
     seen = model.log_response(seen_unit, frequency_hz).real
 
-    found = []
+    explanations = []
     for name, unit in _causes(model).items():
 
         def misfit(log_ratio: float, unit: Callable[[float], Floats] = unit) -> float:
@@ -137,14 +137,14 @@ def explain(model: UnitModel, units: Floats, frequency_hz: Floats) -> Explanatio
         near = tries[int(np.argmin([misfit(t) for t in tries]))]
         step = tries[1] - tries[0]
         best = minimize_scalar(misfit, bounds=(near - step, near + step), method="bounded")
-        found.append(Explanation(name, math.exp(float(best.x)), float(best.fun)))
+        explanations.append(Explanation(name, math.exp(float(best.x)), float(best.fun)))
     nominal = next(iter(_causes(model).values()))(0.0)
     size = DB_PER_NEPER * float(
         np.max(np.abs(model.log_response(nominal, frequency_hz).real - seen))
     )
     enough = max(_LEAST_MISFIT_DB, _SHARE * size)
-    constant = min((e for e in found if not e.is_part), key=lambda e: e.misfit_db)
-    part = min((e for e in found if e.is_part), key=lambda e: e.misfit_db, default=constant)
+    constant = min((e for e in explanations if not e.is_part), key=lambda e: e.misfit_db)
+    part = min((e for e in explanations if e.is_part), key=lambda e: e.misfit_db, default=constant)
     if constant.misfit_db <= enough and part.misfit_db >= _PART_MUST_BE * constant.misfit_db:
         return constant
     return part if part.misfit_db <= enough else None

@@ -137,17 +137,17 @@ def _base(name: str) -> str:
 
 def _effect(fit: Fit, value: FittedValue, frequency: Floats, band: tuple[float, float]) -> _Effect:
     model, units = fit.solution.problem.model, fit.solution.units
-    place = model.index(value.name)
-    assert place is not None
+    index = model.index(value.name)
+    assert index is not None
     ideal = units.copy()
-    parameter = model.parameters[place]
+    parameter = model.parameters[index]
     nominal = parameter.nominal
     if parameter.logarithmic and nominal is not None:
-        ideal[place] = math.log(nominal)
+        ideal[index] = math.log(nominal)
     elif parameter.role == "lead" and nominal is not None:
-        ideal[place] = parameter.start
+        ideal[index] = parameter.start
     else:
-        ideal[place] = 0.0
+        ideal[index] = 0.0
     kind = _base(value.name)
     shown = _SHOWN_AT_HZ.get(
         kind, band[1] if kind in ("high_corner", "ultrasonic_zero") else band[0]
@@ -217,9 +217,9 @@ def _explanation(
     """The one cause of constants that are off by more than the limit, where captures see."""
     model, units = fit.solution.problem.model, fit.solution.units
     nominal, seen = model.start, units.copy()
-    for place, parameter in enumerate(model.parameters):
+    for index, parameter in enumerate(model.parameters):
         if not parameter.logarithmic:
-            nominal[place] = seen[place]
+            nominal[index] = seen[index]
     captured = deviation.frequency_hz > lowest / 2.0
     frequency = deviation.frequency_hz[captured]
     change = model.log_response(seen, frequency).real - model.log_response(nominal, frequency).real

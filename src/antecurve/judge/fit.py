@@ -30,13 +30,13 @@ __all__ = ["Family", "Fit", "fit_observations"]
 
 Floats = NDArray[np.float64]
 
-_FOLDED = (True, False)
-_FIRST_PASSES = 2
-_MORE_PASSES = 6
-_SETTLED = 0.01
+_FOLDED = (True, False)  # an oscilloscope, and a converter with a filter before it
+_FIRST_PASSES = 2  # enough to tell folded harmonics from filtered ones
+_MORE_PASSES = 6  # records settle in two or three
+_SETTLED = 0.01  # of chi-square: a tenth of a standard deviation
 _LEAST_START = {"low": 0.3, "high": 0.1, "shelf": 0.1, "lead": 0.1}
-_OFF = 0.7
-_LOW_CORNER_STARTS_HZ = (4.0, 15.0, 45.0)
+_OFF = 0.7  # ln: a factor of two off the bound
+_LOW_CORNER_STARTS_HZ = (4.0, 15.0, 45.0)  # usual, worn and far too small coupling capacitors
 _IMPOSSIBLE = 6.63  # chi-square, one degree of freedom, 99 %
 
 
@@ -179,13 +179,13 @@ def _off_bounds(solution: Solution) -> Floats:
     """The unknowns with no corner so near 0 that the next solution can't lift it."""
     unknowns = solution.unknowns.copy()
     model = solution.problem.model
-    for place, parameter in enumerate(model.parameters):
+    for index, parameter in enumerate(model.parameters):
         if parameter.role in _LEAST_START:
             least = _LEAST_START[parameter.role] ** parameter.power
-            unknowns[place] = max(unknowns[place], least)
+            unknowns[index] = max(unknowns[index], least)
         elif parameter.logarithmic:
-            unknowns[place] = np.clip(
-                unknowns[place], parameter.lowest + _OFF, parameter.highest - _OFF
+            unknowns[index] = np.clip(
+                unknowns[index], parameter.lowest + _OFF, parameter.highest - _OFF
             )
     return unknowns
 
@@ -201,11 +201,11 @@ def _refitted(solution: Solution, model: UnitModel) -> Solution:
     problem = FitProblem(solution.problem.observations, model, solution.problem.bench)
     old = solution.problem.model
     units = model.start
-    for place, parameter in enumerate(model.parameters):
+    for index, parameter in enumerate(model.parameters):
         known = old.index(parameter.name)
         if known is not None:
             value = old.parameters[known].value(float(solution.units[known]))
-            units[place] = parameter.coordinate(value) if value < math.inf else 0.0
+            units[index] = parameter.coordinate(value) if value < math.inf else 0.0
     tail = solution.unknowns[solution.problem.unit_count :]
     low = model.index("low_corner_hz")
     assert low is not None

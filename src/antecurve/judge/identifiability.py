@@ -20,7 +20,7 @@ from antecurve.judge.solve import solve_from
 __all__ = ["highest_seen_hz", "without_unseen_corner"]
 
 _NAME = "high_corner_hz"
-_NEAR = 2.0
+_NEAR = 2.0  # times the band: what lies beyond moves its end by less than 1 dB
 
 
 def highest_seen_hz(captures: Sequence[Capture]) -> float:
@@ -61,17 +61,17 @@ def without_unseen_corner(fit: Fit, highest_hz: float, band_end_hz: float) -> Fi
     if highest_hz > _NEAR * band_end_hz:
         return fit
     reported = fit.families[0]
-    place = reported.model.index(_NAME)
-    if place is None:
+    index = reported.model.index(_NAME)
+    if index is None:
         return fit
-    corner = reported.model.parameters[place].value(float(reported.solution.units[place]))
+    corner = reported.model.parameters[index].value(float(reported.solution.units[index]))
     if not highest_hz < corner < math.inf:
         return fit
-    found = []
-    for coordinate in (0.0, reported.model.parameters[place].coordinate(highest_hz)):
+    fixed_corners = []
+    for coordinate in (0.0, reported.model.parameters[index].coordinate(highest_hz)):
         start = reported.solution.unknowns.copy()
-        start[place] = coordinate
-        found.append(Family(solve_from(reported.solution.problem, start, fixed=place), 0.0))
+        start[index] = coordinate
+        fixed_corners.append(Family(solve_from(reported.solution.problem, start, fixed=index), 0.0))
     # What the edges say of the corner rules out none of them.
-    families = (found[0], replace(reported, rise=0.0), found[1], *fit.families[1:])
+    families = (fixed_corners[0], replace(reported, rise=0.0), fixed_corners[1], *fit.families[1:])
     return replace(fit, families=families)

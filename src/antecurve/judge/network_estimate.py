@@ -288,14 +288,14 @@ def network_log_response(
     factor = np.exp(sources @ estimate.errors.T)
     count = len(estimate.values)
     load = estimate.loading
-    found = transfer_coefficients(
+    transfer = transfer_coefficients(
         estimate.topology,
         estimate.values * factor[..., :count],
         source_resistance=load.source_resistance * factor[..., count],
         load_resistance=load.load_resistance * factor[..., count + 1],
         load_capacitance=load.load_capacitance * factor[..., count + 2],
     )
-    return np.asarray(np.log(found.response(frequency_hz)))
+    return np.asarray(np.log(transfer.response(frequency_hz)))
 
 
 def network_slopes(estimate: NetworkEstimate, sources: Floats, frequency_hz: Floats) -> Complex:

@@ -24,13 +24,13 @@ __all__ = ["HarmonicBasis", "harmonic_basis"]
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
-_MOST_ODD = 170
-_MOST_EVEN = 16
-_USABLE_OF_RATE = 0.45
-_LEAST_NOISE = 1e-7
+_MOST_ODD = 170  # all up to order 100 and a dozen per octave beyond
+_MOST_EVEN = 16  # enough to tell distortion; higher ones are weaker
+_USABLE_OF_RATE = 0.45  # of the sampling rate: short of half of it, where filters begin
+_LEAST_NOISE = 1e-7  # of the swing: double precision through the normal equations
 _FREQUENCY_ROUNDS = 4
-_SMALL_TURN = 0.003
-_RIDGE = 1e-11
+_SMALL_TURN = 0.003  # of a period of the highest harmonic: its error is 2 %
+_RIDGE = 1e-11  # keeps the factor defined where columns all but coincide
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -78,8 +78,8 @@ class HarmonicBasis:
         """
         from scipy.linalg import cho_solve
 
-        found = cho_solve((self.factor, False), self.columns.T @ volts)
-        return float(found[0]) / self.frequency_scale
+        coefficients = cho_solve((self.factor, False), self.columns.T @ volts)
+        return float(coefficients[0]) / self.frequency_scale
 
     def settled(self, step_hz: float) -> bool:
         """Return whether a step of the frequency hardly turns the highest harmonic.
@@ -180,9 +180,9 @@ class HarmonicBasis:
         """
         from scipy.linalg import solve_triangular
 
-        found = solve_triangular(self.whitener, self.reduced(volts))
-        half = found.size // 2
-        return np.asarray(found[:half] + 1j * found[half:])
+        coefficients = solve_triangular(self.whitener, self.reduced(volts))
+        half = coefficients.size // 2
+        return np.asarray(coefficients[:half] + 1j * coefficients[half:])
 
     def variances(self) -> Floats:
         """Return the variance of each amplitude's components over the noise variance.
@@ -266,14 +266,14 @@ def _waves(time: Floats, orders: Floats, frequency: float, out: Floats | None = 
     powers = {0.0: np.ones_like(turn), 1.0: turn, 2.0: turn * turn}
     waves = np.empty((2 * orders.size, time.size)) if out is None else out
     current, last = powers[0.0], 0.0
-    for place, order in enumerate(orders):
+    for index, order in enumerate(orders):
         if order - last in powers:
             current = current * powers[order - last]
         else:
             current = np.exp(2j * math.pi * frequency * order * time)
         last = order
-        waves[place] = current.real
-        waves[orders.size + place] = -current.imag
+        waves[index] = current.real
+        waves[orders.size + index] = -current.imag
     return waves.T
 
 

@@ -19,8 +19,8 @@ __all__ = ["Record", "prepare_record", "quantisation_step"]
 Floats = NDArray[np.float64]
 
 _MOST_SAMPLES = 20_000
-_LEAST_PERIODS = 1.5
-_LEAST_SIMILARITY = 0.5
+_LEAST_PERIODS = 1.5  # one to repeat, and half to see that it does
+_LEAST_SIMILARITY = 0.5  # correlation of two periods half of whose power is noise
 _SMOOTHING = 400
 
 

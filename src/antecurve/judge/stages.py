@@ -132,8 +132,8 @@ class Stage:
 
 def _remove_hum(task: FitTask, staged: StagedFit) -> StagedFit:
     fit = staged.fit
-    found = (o.hum_lines(fit.prediction(k)) for k, o in enumerate(fit.observations))
-    line_hz = max(found, key=lambda hum: hum[0])[1]
+    hum = (o.hum_lines(fit.prediction(k)) for k, o in enumerate(fit.observations))
+    line_hz = max(hum, key=lambda lines: lines[0])[1]
     if not line_hz:
         return staged
     observations = tuple(o.without_lines(line_hz) for o in staged.observations)

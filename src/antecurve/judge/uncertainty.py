@@ -12,7 +12,7 @@ else fitted again, rises by less than 3.84.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -30,11 +30,11 @@ COVERAGE = 0.95
 DRAWS = 2048
 _DIFFERENT = 3.84  # chi-square, one degree of freedom, 95 %
 _SEED = 20_240_229
-_LINEAR_LOG = 0.15
-_STEPS = 24
-_UNSEEN = 1.0
+_LINEAR_LOG = 0.15  # half width; beyond, exp differs from its tangent by 1 %
+_STEPS = 24  # doublings: more than from the first distance to any bound
+_UNSEEN = 1.0  # width of an interval that spans a factor of e
 _FEW_DRAWS = 64
-_SHORTENINGS = 7
+_SHORTENINGS = 7  # halvings, to 1 % of a draw
 _USUAL_LOG = 0.3
 _USUAL_CORNER = 2.0
 
@@ -140,7 +140,7 @@ def _shortened(solution: Solution, errors: Floats) -> Floats:
     count = problem.unit_count
     allowed = float(chdtri(problem.size, 1.0 - COVERAGE))
     low, high = problem.model.bounds
-    found = np.zeros((len(errors), count))
+    shortened = np.zeros((len(errors), count))
     reach = np.maximum(np.abs(high - solution.units), np.abs(low - solution.units))
     for row, error in enumerate(errors):
         error = error / max(1.0, float(np.max(np.abs(error[:count]) / reach)))
@@ -149,10 +149,10 @@ def _shortened(solution: Solution, errors: Floats) -> Floats:
             unknowns[:count] = np.clip(unknowns[:count], low, high)
             residual = problem.evaluate(unknowns).residual
             if float(residual @ residual) - least <= allowed:
-                found[row] = unknowns[:count] - solution.units
+                shortened[row] = unknowns[:count] - solution.units
                 break
             error = error / 3.0
-    return found
+    return shortened
 
 
 def _even_draws(count: int, columns: int, seed: int) -> Floats:
@@ -177,14 +177,14 @@ def _noise_factors(solution: Solution) -> Floats:
     return np.concatenate(factors)
 
 
-def coordinate_interval(solution: Solution, place: int, errors: Floats) -> Interval:
+def coordinate_interval(solution: Solution, index: int, errors: Floats) -> Interval:
     """Return the 95 % interval of one of the unit's constants.
 
     Parameters
     ----------
     solution : Solution
         The fit.
-    place : int
+    index : int
         Which constant.
     errors : numpy.ndarray of float, shape (draws, constants)
         Draws from `error_draws`.
@@ -194,62 +194,79 @@ def coordinate_interval(solution: Solution, place: int, errors: Floats) -> Inter
     Interval
         Linear where that holds, otherwise by profile likelihood.
     """
-    parameter = solution.problem.model.parameters[place]
-    best = float(solution.units[place])
-    half = float(np.quantile(np.abs(errors[:, place]), COVERAGE))
+    parameter = solution.problem.model.parameters[index]
+    best = float(solution.units[index])
+    half = float(np.quantile(np.abs(errors[:, index]), COVERAGE))
     wide = half > (_LINEAR_LOG if parameter.logarithmic else 0.7 * max(best, 0.0))
     if not wide and best - half > parameter.lowest and best + half < parameter.highest:
         return Interval(best - half, best + half)
     return Interval(
-        _profile_end(solution, place, half, -1.0), _profile_end(solution, place, half, 1.0), True
+        _profile_end(solution, index, half, -1.0), _profile_end(solution, index, half, 1.0), True
     )
 
 
-def _profile_end(solution: Solution, place: int, half: float, direction: float) -> float:
-    """Where the profile rises by 3.84 on one side, or the bound."""
+def _profile_end(solution: Solution, index: int, half: float, direction: float) -> float:
+    """Where the profile of chi-square rises by 3.84 on one side, or the bound."""
     from scipy.optimize import brentq
 
-    parameter = solution.problem.model.parameters[place]
+    parameter = solution.problem.model.parameters[index]
     bound = parameter.highest if direction > 0 else parameter.lowest
-    best, least = float(solution.units[place]), chi_square(solution)
+    best = float(solution.units[index])
+    profile = _profile(solution, index)
+    room = abs(bound - best)
+    usual = _USUAL_LOG if parameter.logarithmic else _USUAL_CORNER**parameter.power
+    first = min(max(half, 1e-3 * usual), usual, room)
+    bracket = _bracketed(lambda distance: profile(best + direction * distance), first, room)
+    if bracket is None:
+        return bound
+    known = dict(bracket)
+
+    def between(distance: float) -> float:
+        return known[distance] if distance in known else profile(best + direction * distance)
+
+    inner, outer = known
+    end = brentq(between, inner, outer, xtol=1e-3 * outer, rtol=1e-2)
+    return best + direction * float(end)
+
+
+def _profile(solution: Solution, index: int) -> Callable[[float], float]:
+    """Rise of chi-square over 3.84 with a constant held, each solved from the one before."""
+    least = chi_square(solution)
     warm = [solution.unknowns]
 
     def rise(coordinate: float) -> float:
         start = warm[0].copy()
-        start[place] = coordinate
-        found = solve_from(solution.problem, start, rounds=25, fixed=place)
-        warm[0] = found.unknowns
-        return chi_square(found) - least - _DIFFERENT
+        start[index] = coordinate
+        held = solve_from(solution.problem, start, rounds=25, fixed=index)
+        warm[0] = held.unknowns
+        return chi_square(held) - least - _DIFFERENT
 
-    room = abs(bound - best)
-    usual = _USUAL_LOG if parameter.logarithmic else _USUAL_CORNER**parameter.power
-    inner, outer, below, above = 0.0, min(max(half, 1e-3 * usual), usual, room), -_DIFFERENT, 0.0
+    return rise
+
+
+def _bracketed(
+    rise: Callable[[float], float], first: float, room: float
+) -> tuple[tuple[float, float], tuple[float, float]] | None:
+    """Distances on either side of the root with their rises, doubled from the first one on."""
+    inner, below, outer = 0.0, -_DIFFERENT, first
     for _ in range(_STEPS):
-        above = rise(best + direction * outer)
+        above = rise(outer)
         if above > 0:
-            break
+            return (inner, below), (outer, above)
         if outer >= room:
-            return bound
+            return None
         inner, below, outer = outer, above, min(2.0 * outer, room)
-    else:
-        return bound
-
-    def between(distance: float) -> float:
-        known = {inner: below, outer: above}
-        return known[distance] if distance in known else rise(best + direction * distance)
-
-    found = brentq(between, inner, outer, xtol=1e-3 * outer, rtol=1e-2)
-    return best + direction * float(found)
+    return None
 
 
 def _limited(solution: Solution, errors: Floats, intervals: Sequence[Interval]) -> Floats:
     """Errors moved back to the profiled intervals, the other constants along as correlated."""
-    found = errors.copy()
+    limited = errors.copy()
     covariance = np.cov(errors.T)
-    for place, interval in enumerate(intervals):
-        if interval.profiled and covariance[place, place] > 0:
-            best = float(solution.units[place])
-            cut = np.clip(found[:, place], interval.low - best, interval.high - best)
-            follow = covariance[place] / covariance[place, place]
-            found += (cut - found[:, place])[:, None] * follow
-    return found
+    for index, interval in enumerate(intervals):
+        if interval.profiled and covariance[index, index] > 0:
+            best = float(solution.units[index])
+            cut = np.clip(limited[:, index], interval.low - best, interval.high - best)
+            follow = covariance[index] / covariance[index, index]
+            limited += (cut - limited[:, index])[:, None] * follow
+    return limited

@@ -131,7 +131,7 @@ class Parameter:
             The coordinate.
         """
         if self.logarithmic:
-            found = math.log(value)
+            coordinate = math.log(value)
         else:
             size = value
             if self.role == "high":
@@ -140,8 +140,8 @@ class Parameter:
                 size = 1.0 / (RATE_UNIT * value)
             elif self.role == "lead":
                 size = value / TIME_UNIT
-            found = size**self.power
-        return min(max(found, self.lowest), self.highest)
+            coordinate = size**self.power
+        return min(max(coordinate, self.lowest), self.highest)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -195,7 +195,7 @@ class UnitModel:
         return np.array([[p.lowest, p.highest] for p in self.parameters]).T
 
     def index(self, name: str) -> int | None:
-        """Return the place of a parameter.
+        """Return the position of a parameter.
 
         Parameters
         ----------
@@ -228,9 +228,9 @@ class UnitModel:
         s = 2j * math.pi * np.append(frequency_hz, REFERENCE_FREQUENCY_HZ)
         total = self.zeros_at_origin * np.log(s)
         damping = self._damping(coordinates)
-        for place, parameter in enumerate(self.parameters):
+        for index, parameter in enumerate(self.parameters):
             if parameter.role != "damping":
-                x = np.asarray(coordinates)[..., place, None]
+                x = np.asarray(coordinates)[..., index, None]
                 total = total + self._term(parameter, x, s, damping)[0]
         return np.asarray(total[..., :-1] - total[..., -1:].real)
 
@@ -253,9 +253,9 @@ class UnitModel:
         total = self.zeros_at_origin * np.log(s)
         slopes = np.empty((len(s), len(self.parameters)), dtype=complex)
         damping = self._damping(coordinates)
-        for place, parameter in enumerate(self.parameters):
-            term, slope = self._term(parameter, coordinates[place], s, damping)
-            slopes[:, place] = slope
+        for index, parameter in enumerate(self.parameters):
+            term, slope = self._term(parameter, coordinates[index], s, damping)
+            slopes[:, index] = slope
             if parameter.role != "damping":
                 total = total + term
         return LogResponse(total[:-1] - total[-1].real, slopes[:-1] - slopes[-1].real)
@@ -352,26 +352,26 @@ def unit_model(
         raise InputError("curve", curve.name, "at most one power of s at the origin can be judged")
     longest = max(curve.poles_s, default=0.0)
     shelves = [z for z in curve.zeros_s if longest and z > longest]
-    found = [_constant(n, "pole", t) for n, t in _named("bass_shelf", shelves)]
+    parameters = [_constant(n, "pole", t) for n, t in _named("bass_shelf", shelves)]
     if curve.zeros_at_origin:
         name = "bass_shelf_s" if not shelves else f"bass_shelf_{len(shelves) + 1}_s"
-        found.append(Parameter(name, "shelf", None, 1.0, 0.0, _LARGEST_CORNER_HZ))
-    found += [_constant(n, "zero", t) for n, t in _named("turnover", curve.poles_s)]
+        parameters.append(Parameter(name, "shelf", None, 1.0, 0.0, _LARGEST_CORNER_HZ))
+    parameters += [_constant(n, "zero", t) for n, t in _named("turnover", curve.poles_s)]
     treble = [z for z in curve.zeros_s if z not in shelves]
-    found += [_constant(n, "pole", t) for n, t in _named("treble", treble)]
+    parameters += [_constant(n, "pole", t) for n, t in _named("treble", treble)]
     if undo_ultrasonic:
         for name, t in _named("ultrasonic_zero", curve.ultrasonic_poles_s):
-            found.append(Parameter(name, "lead", t, t / TIME_UNIT, 0.0, _LARGEST_TIME_US))
+            parameters.append(Parameter(name, "lead", t, t / TIME_UNIT, 0.0, _LARGEST_TIME_US))
     resonant = high_end is HighEnd.RESONANT
     powers = (1.0, 1.0)
     if level_only and not resonant:
         powers = (4.0 if low_end is LowEnd.MAXIMALLY_FLAT else 2.0, 2.0)
-    found.append(_corner("low_corner_hz", "low", 2.0, _LARGEST_CORNER_HZ, powers[0]))
-    found.append(_corner("high_corner_hz", "high", 0.5, _LARGEST_TIME_US, powers[1]))
+    parameters.append(_corner("low_corner_hz", "low", 2.0, _LARGEST_CORNER_HZ, powers[0]))
+    parameters.append(_corner("high_corner_hz", "high", 0.5, _LARGEST_TIME_US, powers[1]))
     if resonant:
-        found.append(Parameter("high_damping", "damping", None, 1.0, 0.02, 4.0))
+        parameters.append(Parameter("high_damping", "damping", None, 1.0, 0.02, 4.0))
     flags = (curve.poles_at_origin, level_only and not resonant)
-    return UnitModel(tuple(found), low_end, high_end, *flags)
+    return UnitModel(tuple(parameters), low_end, high_end, *flags)
 
 
 def _corner(name: str, role: str, start: float, largest: float, power: float) -> Parameter:

@@ -300,12 +300,12 @@ def _errors(
     errors, intervals = [], []
     for family in families:
         drawn = error_draws(family.solution)
-        found = tuple(
+        of_family = tuple(
             coordinate_interval(family.solution, k, drawn)
             for k in range(len(family.model.parameters))
         )
-        errors.append(within_reach(family.solution, drawn, found))
-        intervals.append(found)
+        errors.append(within_reach(family.solution, drawn, of_family))
+        intervals.append(of_family)
     return tuple(errors), tuple(intervals)
 
 
@@ -317,20 +317,20 @@ def _fitted(
     A high corner that is not seen may be anywhere beyond what the captures show.
     """
     reported = families[0]
-    found = []
-    for place, parameter in enumerate(reported.model.parameters):
+    constants = []
+    for index, parameter in enumerate(reported.model.parameters):
         if parameter.role == "damping":
             continue
-        own = [(f.model, i[place]) for f, i in zip(families, intervals, strict=True)]
+        own = [(f.model, i[index]) for f, i in zip(families, intervals, strict=True)]
         ends = [
-            _physical(model.parameters[place], c, model)
+            _physical(model.parameters[index], c, model)
             for model, interval in own
             for c in (interval.low, interval.high)
         ]
-        value = _physical(parameter, float(reported.solution.units[place]), reported.model)
+        value = _physical(parameter, float(reported.solution.units[index]), reported.model)
         if parameter.role == "high" and value > seen_hz:
             value, ends = math.inf, [*ends, seen_hz, math.inf]
-        found.append(
+        constants.append(
             FittedValue(
                 parameter.name,
                 parameter.nominal,
@@ -341,7 +341,7 @@ def _fitted(
                 any(interval.profiled for _, interval in own),
             )
         )
-    return tuple(found)
+    return tuple(constants)
 
 
 def _physical(parameter: Parameter, coordinate: float, model: UnitModel) -> float:

@@ -137,8 +137,8 @@ def deviation_rows(verdict: Verdict) -> TextTable:
     TextTable
         Frequency, deviation re 1 kHz, expanded uncertainty.
     """
-    found = verdict.deviation
-    place = np.log(found.frequency_hz)
+    deviation = verdict.deviation
+    octave = np.log(deviation.frequency_hz)
     rows = []
     for frequency in _TABLE_HZ:
         if verdict.band_hz[0] <= frequency <= verdict.band_hz[1]:
@@ -146,8 +146,8 @@ def deviation_rows(verdict: Verdict) -> TextTable:
             rows.append(
                 (
                     f"{frequency:g}",
-                    signed(float(np.interp(at, place, found.deviation_db)), digits=3),
-                    f"{np.interp(at, place, found.expanded_uncertainty_db):.3f}",
+                    signed(float(np.interp(at, octave, deviation.deviation_db)), digits=3),
+                    f"{np.interp(at, octave, deviation.expanded_uncertainty_db):.3f}",
                 )
             )
     return TextTable(("frequency in Hz", "deviation in dB", "± in dB"), tuple(rows), "rrr")
@@ -179,12 +179,12 @@ def batch_rows(frame: object) -> TextTable:
     return TextTable(header, tuple(rows), "llrrl")
 
 
-def calibration_rows(found: Calibration) -> TextTable:
+def calibration_rows(calibration: Calibration) -> TextTable:
     """Return the elements that a calibration fitted.
 
     Parameters
     ----------
-    found : Calibration
+    calibration : Calibration
         The calibration.
 
     Returns
@@ -192,10 +192,10 @@ def calibration_rows(found: Calibration) -> TextTable:
     TextTable
         Reference, value, expanded uncertainty.
     """
-    elements = found.estimate.topology.elements
+    elements = calibration.estimate.topology.elements
     rows = tuple(
         (e.ref, format_quantity(float(v), e.kind.unit, digits=5), f"{100.0 * u:.2f}")
-        for e, v, u in zip(elements, found.values, found.uncertainty, strict=True)
+        for e, v, u in zip(elements, calibration.values, calibration.uncertainty, strict=True)
     )
     return TextTable(("ref", "value", "± in %"), rows, "lrr")
 
@@ -214,11 +214,11 @@ def deviation_figure(verdict: Verdict) -> Figure:
         Deviation in dB re 1 kHz.
     """
     figure, axes = new_figure()
-    found = verdict.deviation
+    deviation = verdict.deviation
     frequency, centre, reach = (
-        found.frequency_hz,
-        found.deviation_db,
-        found.expanded_uncertainty_db,
+        deviation.frequency_hz,
+        deviation.deviation_db,
+        deviation.expanded_uncertainty_db,
     )
     low, high = centre - reach, centre + reach
     axes.fill_between(frequency, low, high, color=BLUE, alpha=0.25, label="95 % uncertainty")
