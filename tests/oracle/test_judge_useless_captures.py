@@ -12,7 +12,7 @@ from playback_units import CONDITIONS, Unit, by_tolerance, known_exactly, square
 from antecurve.judge.batch import judge_batch
 from antecurve.judge.conformity import Decision
 from antecurve.judge.identifiability import highest_seen_hz
-from antecurve.judge.saturation import limit_share
+from antecurve.judge.record import limit_share
 from antecurve.judge.square_wave import SquareWaveCapture
 from antecurve.judge.verdict import verdict_record
 from antecurve.judge.verdicts import judge_unit

@@ -20,8 +20,7 @@ from antecurve.judge.capture import (
     finite_column,
 )
 from antecurve.judge.periodic import harmonic_basis
-from antecurve.judge.record import prepare_record
-from antecurve.judge.saturation import limit_share
+from antecurve.judge.record import limit_share, prepare_record
 from antecurve.judge.signal_path import square_harmonics
 from antecurve.judge.square_observation import SquareWaveObservation, reduced_record
 

@@ -2,6 +2,11 @@
 
 First comes a plain fit.  Hum that stands out of its residuals is removed.  Captures that are
 still not described may be of more than one unit, or the unit's high end may be resonant.
+
+Whether captures given as those of one unit can be of one unit.
+
+Each by itself is fitted by the same family as all together.  Where each is described to within
+little more than its noise, and together they are not, no one unit in one state gave them.
 """
 
 from __future__ import annotations
@@ -10,14 +15,13 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from antecurve.curves.model import Curve
-from antecurve.judge.assignment import identified
-from antecurve.judge.consistency import different_units
 from antecurve.judge.fit import Fit, fit_observations
+from antecurve.judge.identifiability import identified
 from antecurve.judge.observation import Observation
 from antecurve.judge.problem import Bench
 from antecurve.judge.unit_model import HighEnd, LowEnd, UnitModel, unit_model
 
-__all__ = ["STAGES", "FitTask", "Stage", "StagedFit", "fit_in_stages"]
+__all__ = ["STAGES", "FitTask", "Stage", "StagedFit", "different_units", "fit_in_stages"]
 
 _DESCRIBED = 1.5  # mean square; of 100 residuals noise reaches it once in 3,000 records
 _RESONANCE_GAIN = 0.7  # two more constants take 2 of 100 degrees of freedom; chance never a third
@@ -191,3 +195,48 @@ def fit_in_stages(
         return staged
     families = tuple(identified(f) for f in staged.fit.families)
     return replace(staged, fit=replace(staged.fit, families=families))
+
+
+_TOGETHER = 3.0  # mean square: beyond doubt more than noise
+_TIMES = 2.0  # of the mean square: each by itself is clearly better described
+
+
+def different_units(
+    observations: Sequence[Observation],
+    together: Fit,
+    alone: Callable[[Observation], Fit],
+    *,
+    enough: float,
+) -> str:
+    """Say when captures do not seem to be of one unit.
+
+    Parameters
+    ----------
+    observations : sequence of Observation
+        The captures.
+    together : Fit
+        The joint fit.
+    alone : callable
+        Fits one capture by itself.
+    enough : float
+        Mean square of whitened residuals up to which a fit describes a capture.
+
+    Returns
+    -------
+    str
+        A sentence; empty when they may be of one unit.
+    """
+    worst = max(together.excess)
+    if len(observations) < 2 or worst <= _TOGETHER:
+        return ""
+    most = 0.0
+    for observation in observations:
+        most = max(most, *alone(observation).excess)
+        if most > min(enough, worst / _TIMES):
+            return ""
+    names = " and ".join(o.name for o in observations)
+    return (
+        f"the captures do not seem to be of one unit in one state: together {names} leave "
+        f"{worst**0.5:.1f} times the noise, each by itself {most**0.5:.1f} times at most; judge "
+        "each by itself, or capture again without touching the unit in between"
+    )
