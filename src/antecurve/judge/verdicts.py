@@ -14,7 +14,7 @@ from antecurve.checked import checked
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
 from antecurve.errors import InputError
 from antecurve.judge.capture import Capture, Captures, ObservationSettings, capture_sequence
-from antecurve.judge.conformity import Decision, LimitBand, combined_decision, decide
+from antecurve.judge.conformity import BandDecision, Decision, LimitBand, combined_decision, decide
 from antecurve.judge.deviation import Deviation, deviation_db, deviation_of_families
 from antecurve.judge.findings import describe
 from antecurve.judge.fit import Family, Fit
@@ -157,14 +157,8 @@ def judge_unit(
     band = asked.judged_hz
     _check_reach(captures, band)
     bench = _bench(asked, network, band)
-    records = captures if asked.reference is None else (*captures, asked.reference)
-    useless = tuple(text for text in (c.saturation_text() for c in records) if text)
-    task = FitTask(
-        curve,
-        bench,
-        undo_ultrasonic=asked.playback == "inverse",
-        level_only=not any(c.has_phase for c in captures),
-    )
+    useless = _useless(captures, asked.reference)
+    task = _task(captures, asked, conditions, bench)
     settings = ObservationSettings(_REACH * band[1], bench.measured)
     with single_threaded_linear_algebra():
         observations = [c.observation(settings) for c in captures]
@@ -178,17 +172,11 @@ def judge_unit(
         fit = without_unseen_corner(staged.fit, seen_hz, band[1])
         allowed = tuple(f for k, f in enumerate(fit.families) if k == 0 or f.acceptable)
         errors, intervals = _errors(allowed)
-    frequency = _frequencies(asked.limits)
-    deviation = deviation_of_families(
-        allowed, errors, frequency, curve=curve, published=asked.playback == "published"
-    )
-    deviation = _with_residuals(deviation, residuals)
+    deviation = _deviation(allowed, errors, residuals, asked, curve)
     if any(c.relies_on_flatness for c in captures) and bench.measured is None:
-        deviation = _widened(deviation, np.full(frequency.size, asked.generator.flatness_db))
-    decisions = tuple(
-        decide(frequency, deviation.deviation_db, deviation.expanded_uncertainty_db, band=limit)
-        for limit in asked.limits
-    )
+        flatness = np.full(deviation.frequency_hz.size, asked.generator.flatness_db)
+        deviation = _widened(deviation, flatness)
+    decisions = _decisions(deviation, asked.limits)
     ruling = combined_decision(decisions)
     fitted = _fitted(allowed, intervals, seen_hz)
     findings = describe(
@@ -213,6 +201,47 @@ def judge_unit(
         gain=_gains(fit),
         traces=_traces(fit),
     )
+
+
+def _useless(captures: Sequence[Capture], reference: Capture | None) -> tuple[str, ...]:
+    """Why captures can't tell anything: records that stand at their limits."""
+    records = captures if reference is None else (*captures, reference)
+    return tuple(text for text in (c.saturation_text() for c in records) if text)
+
+
+def _task(
+    captures: Sequence[Capture], asked: JudgeRequest, conditions: Conditions, bench: Bench
+) -> FitTask:
+    return FitTask(
+        conditions.curve,
+        bench,
+        undo_ultrasonic=asked.playback == "inverse",
+        level_only=not any(c.has_phase for c in captures),
+    )
+
+
+def _deviation(
+    families: tuple[Family, ...],
+    errors: tuple[Floats, ...],
+    residuals: Sequence[ResidualFinding],
+    asked: JudgeRequest,
+    curve: Curve,
+) -> Deviation:
+    """Deviation over the band, with what the fit does not describe."""
+    deviation = deviation_of_families(
+        families,
+        errors,
+        _frequencies(asked.limits),
+        curve=curve,
+        published=asked.playback == "published",
+    )
+    return _with_residuals(deviation, residuals)
+
+
+def _decisions(deviation: Deviation, limits: Sequence[LimitBand]) -> tuple[BandDecision, ...]:
+    frequency, value = deviation.frequency_hz, deviation.deviation_db
+    uncertainty = deviation.expanded_uncertainty_db
+    return tuple(decide(frequency, value, uncertainty, band=limit) for limit in limits)
 
 
 def _check_reach(captures: Sequence[Capture], band: tuple[float, float]) -> None:
