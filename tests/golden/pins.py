@@ -160,8 +160,8 @@ def numbers_apart(text: str) -> tuple[str, list[float]]:
     return re.sub(pattern, out, text), values
 
 
-def alike(text: str, pinned: str) -> str:
-    """Return the first difference in words, or nothing."""
+def alike(text: str, pinned: str, *, within: float = 1e-9) -> str:
+    """Return the first difference in words, or nothing; numbers agree to a relative `within`."""
     words, numbers = numbers_apart(settled(text))
     pinned_words, pinned_numbers = numbers_apart(settled(pinned))
     if words != pinned_words:
@@ -171,7 +171,7 @@ def alike(text: str, pinned: str) -> str:
             if new != old:
                 return f"line {place + 1}: {new!r}, pinned {old!r}"
     for value, old_value in zip(numbers, pinned_numbers, strict=True):
-        if not math.isclose(value, old_value, rel_tol=1e-9, abs_tol=1e-12):
+        if not math.isclose(value, old_value, rel_tol=within, abs_tol=1e-12):
             return f"{value!r}, pinned {old_value!r}"
     return ""
 

@@ -151,7 +151,7 @@ def test_missing_file_and_folder(tmp_path: Path) -> None:
 def test_a_job_far_too_large_is_refused_before_it_is_parsed(tmp_path: Path) -> None:
     path = tmp_path / "job.toml"
     path.write_text("[" + "a." * 400_000 + "a]\n")
-    with pytest.raises(FileFormatError, match=r"800,004 bytes.*up to 64 KiB"):
+    with pytest.raises(FileFormatError, match=r"more than 65,536 bytes.*up to 64 KiB"):
         read_job(path)
 
 

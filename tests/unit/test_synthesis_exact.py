@@ -242,7 +242,7 @@ def test_the_section_ratio_shares_the_impedance_of_a_cascade() -> None:
         ({"form": "pi"}, "network.forms"),
         ({"gain": 0.0}, "target.level"),
         ({"gain": 1.0}, "target.level"),
-        ({"gain": math.nan}, "target.level"),
+        ({"gain": math.nan}, "gain"),
         ({"shunt_resistance": 0.0}, "shunt_resistance"),
         ({"shunt_resistance": math.inf}, "shunt_resistance"),
         ({"section_ratio": -1.0}, "section_ratio"),
