@@ -11,7 +11,6 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 import pins
 
-
 WITHIN = {"verdicts": 0.05}
 """The ends of a verdict's intervals come from draws along eigenvectors whose signs rounding
 decides, and from a search that ends within 1 %: other processors move them by up to 3 %."""
