@@ -344,10 +344,10 @@ def _solved_at_pick(design: Design) -> OwnSolution | None:
         gain=reference_gain(design.network, loading=job.loading),
         band_hz=job.target.band_hz,
     )
-    found = solve()
+    solution = solve()
     picked = {p.element.ref: p.value for p in design.picked.positions}
     moved: dict[str, float] = {}
-    for direction in found.free_directions if found.exact else ():
+    for direction in solution.free_directions if solution.exact else ():
         for ref, exponent in direction.changes:
             moved[ref] = max(moved.get(ref, 0.0), abs(exponent))
     least = _MOVES * max(moved.values(), default=math.inf)
@@ -358,10 +358,10 @@ def _solved_at_pick(design: Design) -> OwnSolution | None:
         if e.kind is ElementKind.RESISTOR and e.ref in picked and moved.get(e.ref, 0.0) > least
     ]
     if not choice:
-        return found
+        return solution
     held = max(choice)[-1]
     at_pick = solve(held_resistance=picked[held], held_ref=held)
-    return at_pick if at_pick.exact else found
+    return at_pick if at_pick.exact else solution
 
 
 def design_formulas(design: Design) -> FormFormulas | None:
@@ -432,7 +432,7 @@ def design(
         check_wiring(Topology("own", job.network.elements))
     with single_threaded_linear_algebra():
         result = pick(job, drawer=drawer, progress=progress, executor=executor)
-        found = Design(
+        made = Design(
             job,
             result.best,
             result.search,
@@ -441,8 +441,8 @@ def design(
             result.second,
             result.match_db,
         )
-        analyse(found, progress=builds_progress)
-        return found
+        analyse(made, progress=builds_progress)
+        return made
 
 
 def pair_level_db(design: Design) -> float | None:

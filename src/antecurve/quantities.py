@@ -337,10 +337,10 @@ def _from_text(text: str, unit: str) -> float:
         if not any(c.isdigit() for c in stripped):
             raise ValueError(text)
         code = stripped.replace("k", "K").replace("μ", "µ")
-        found = from_rkm(code)
-        if found is None:
+        value = from_rkm(code)
+        if value is None:
             raise ValueError(text)
-        return float(found)
+        return float(value)
     if not _NUMBER.match(stripped):
         raise ValueError(text)
     try:

@@ -128,27 +128,29 @@ def measured_network(
         When a reference is not known, a position is given twice, as a whole and by its parts,
         or a value is not finite and above 0 or more than three times off the value marked.
     """
-    left = dict(measured)
+    unused = dict(measured)
     positions = []
     for position, places in zip(picked.positions, part_table(picked).positions, strict=True):
         refs = [part_table(picked).refs[i] for i in places]
         ref, accuracy = position.element.ref, meter.of(position.element.kind)
         unit = position.element.kind.unit
         parts = [
-            _measured_part(r, unit, part, left.pop(r), accuracy) if r in left else part
+            _measured_part(r, unit, part, unused.pop(r), accuracy) if r in unused else part
             for r, part in zip(refs, position.parts, strict=True)
         ]
         changed = replace(position, parts=tuple(parts))
-        if ref in left:
+        if ref in unused:
             if changed != position:
-                raise InputError(ref, left[ref], f"its parts {', '.join(refs)} are given as well")
+                raise InputError(ref, unused[ref], f"its parts {', '.join(refs)} are given as well")
             whole = Part(position.value, position.tolerance, origin=position.parts[0].origin)
-            part = _measured_part(ref, unit, whole, left.pop(ref), accuracy)
+            part = _measured_part(ref, unit, whole, unused.pop(ref), accuracy)
             changed = replace(position, parts=(part,), joined="single")
         positions.append(changed)
-    if left:
+    if unused:
         known = dict.fromkeys([*picked.topology.refs, *part_table(picked).refs])
-        raise InputError("measured values", next(iter(left)), f"the design has {', '.join(known)}")
+        raise InputError(
+            "measured values", next(iter(unused)), f"the design has {', '.join(known)}"
+        )
     return replace(picked, positions=tuple(positions))
 
 

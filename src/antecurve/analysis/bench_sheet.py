@@ -305,14 +305,14 @@ def _levels(picked: PickedNetwork, frequency: Floats, source: float, receiver: R
     else:
         values = np.tile(nominal, (2 * len(nominal), 1))
         values[np.arange(len(values)), np.arange(len(values)) // 2] = ends.ravel()
-    found = transfer_coefficients(
+    loaded = transfer_coefficients(
         picked.topology,
         np.vstack([nominal, values]),
         source_resistance=source,
         load_resistance=receiver.resistance_ohm,
         load_capacitance=receiver.capacitance_f,
     )
-    gain = 20.0 * np.log10(np.abs(found.response(np.append(frequency, REFERENCE_FREQUENCY_HZ))))
+    gain = 20.0 * np.log10(np.abs(loaded.response(np.append(frequency, REFERENCE_FREQUENCY_HZ))))
     relative = gain[:, :-1] - gain[:, -1:]
     low, high = _extremes(gain[:, :-1], corners)
     relative_low, relative_high = _extremes(relative, corners)

@@ -160,10 +160,10 @@ def correction(
         raise InputError("uncertainty", "a negative number", "it must be 0 or greater")
     frequency = np.atleast_1d(np.array(frequency_hz, dtype=float))
     level = error_db(network, curve, frequency, loading=loading, published=True)
-    found = logarithmic_sensitivity(
+    logarithmic = logarithmic_sensitivity(
         network, np.append(frequency, REFERENCE_FREQUENCY_HZ), loading=loading
     ).real
-    sensitivity = DB_PER_NEPER * (found[:, :-1] - found[:, -1:])
+    sensitivity = DB_PER_NEPER * (logarithmic[:, :-1] - logarithmic[:, -1:])
     variance = ((sensitivity * uncertainty.own[:, None]) ** 2).sum(axis=0)
     for cause in uncertainty.common:
         each = sensitivity * cause[:, None]

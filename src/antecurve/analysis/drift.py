@@ -117,15 +117,15 @@ def part_technologies(
         if key not in kinds:
             raise InputError("technology", key, f"it is chosen for one of {', '.join(kinds)}")
         given[key] = technology(one, kinds[key]) if isinstance(one, str) else one
-    found = []
+    assigned = []
     for ref, kind in zip(table.refs, table.kinds, strict=True):
         standard = next(t for t in TECHNOLOGIES if t.kind is kind)
         every = "resistors" if kind is ElementKind.RESISTOR else "capacitors"
         one = given.get(ref, given.get(every, standard))
         if one.kind is not kind:
             raise InputError(f"technology of {ref}", one.name, f"{ref} is a {kind.value}")
-        found.append(one)
-    return tuple(found)
+        assigned.append(one)
+    return tuple(assigned)
 
 
 @checked
@@ -162,7 +162,7 @@ def own_technologies(
         When a reference is not known or a number can't be used.
     """
     table = part_table(picked)
-    found = dict(zip(table.refs, part_technologies(picked, chosen), strict=True))
+    by_ref = dict(zip(table.refs, part_technologies(picked, chosen), strict=True))
     covers = {ref: [ref] for ref in table.refs}
     covers |= {
         position.element.ref: [table.refs[i] for i in places]
@@ -178,8 +178,8 @@ def own_technologies(
         if ref not in covers:
             raise InputError(what, ref, f"it is given for one of {', '.join(covers)}")
         for part in covers[ref]:
-            found[part] = _with_own(found[part], what, part, value)
-    return found
+            by_ref[part] = _with_own(by_ref[part], what, part, value)
+    return by_ref
 
 
 def _with_own(base: Technology, what: str, ref: str, value: float) -> Technology:
@@ -232,14 +232,14 @@ def drift(
     picked = picked_of(design)
     conditions = conditions_of(design, conditions)
     loading = conditions.loading
-    found = part_technologies(picked, technologies)
+    assigned = part_technologies(picked, technologies)
     for value in (reference_c, *temperatures_c):
         if not (math.isfinite(value) and value >= _COLDEST):
             raise InputError(
                 "temperature", value, f"it must be finite and at least {_COLDEST} degree Celsius"
             )
-    typical = np.array([t.coefficient for t in found])
-    ends = np.array([[t.coefficient_low, t.coefficient_high] for t in found])
+    typical = np.array([t.coefficient for t in assigned])
+    ends = np.array([[t.coefficient_low, t.coefficient_high] for t in assigned])
     reference = reference_gain(picked.network, loading=loading)
     rows = []
     for temperature in temperatures_c:
@@ -256,7 +256,7 @@ def drift(
                 worst_centred_db=None if worst is None else worst.centred_db,
             )
         )
-    return DriftResult(reference_c, found, tuple(rows))
+    return DriftResult(reference_c, assigned, tuple(rows))
 
 
 def _warmed(picked: PickedNetwork, factor: NDArray[np.float64]) -> Network:

@@ -126,10 +126,10 @@ def impedance_window(
     """
 
     def works(level: float) -> bool:
-        found = exact_network_or_none(
+        exact = exact_network_or_none(
             form, curve, loading=loading, gain=gain, shunt_resistance=level
         )
-        return found is not None
+        return exact is not None
 
     grid = np.unique(np.append(_LEVELS, shunt_resistance))
     fine = np.array([works(float(level)) for level in grid])
@@ -208,14 +208,14 @@ def impedance_for_generator(
 
     def excess(log_level: float) -> float:
         """Error with the other generator beyond the limit; large where there is no network."""
-        found = exact_network_or_none(
+        exact = exact_network_or_none(
             form, curve, loading=loading, gain=gain, shunt_resistance=math.exp(log_level)
         )
-        if found is None:
+        if exact is None:
             return 1e3
         return (
             error_range(
-                found.network, Conditions(curve=curve, loading=other, band_hz=band_hz)
+                exact.network, Conditions(curve=curve, loading=other, band_hz=band_hz)
             ).centred_db
             - limit_db
         )

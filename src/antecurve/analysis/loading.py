@@ -219,15 +219,15 @@ def _evaluate(
     capacitance: ArrayLike,
 ) -> tuple[Floats, Floats]:
     """Level at 1 kHz [dB] against the first combination, and centred error [dB], of each."""
-    found = transfer_coefficients(
+    loaded = transfer_coefficients(
         network.topology,
         network.values,
         source_resistance=source,
         load_resistance=load,
         load_capacitance=capacitance,
     )
-    level = 20.0 * np.log10(np.abs(found.response(REFERENCE_FREQUENCY_HZ)[:, 0]))
-    return level - level[0], CentredError(curve, band_hz=band_hz)(found)
+    level = 20.0 * np.log10(np.abs(loaded.response(REFERENCE_FREQUENCY_HZ)[:, 0]))
+    return level - level[0], CentredError(curve, band_hz=band_hz)(loaded)
 
 
 @checked

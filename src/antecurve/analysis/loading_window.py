@@ -111,14 +111,14 @@ def loading_window(
     def span(field: str) -> Span:
         def excess(value: float) -> float:
             there = replace(loading, **{field: value})
-            found = error_range(network, replace(conditions, loading=there))
-            return found.centred_db - limit
+            error = error_range(network, replace(conditions, loading=there))
+            return error.centred_db - limit
 
         def excesses(values: np.ndarray[Any, np.dtype[np.float64]]) -> Any:
             names = ("source_resistance", "load_resistance", "load_capacitance")
             there = {n: values if n == field else getattr(loading, n) for n in names}
-            found = transfer_coefficients(network.topology, network.values, **there)
-            return centred(found) - limit
+            loaded = transfer_coefficients(network.topology, network.values, **there)
+            return centred(loaded) - limit
 
         start, scale = float(getattr(loading, field)), scales[field]
         up = start + scale * _STEPS

@@ -98,13 +98,13 @@ def loss_effect(
     picked = picked_of(design)
     conditions = conditions_of(design, conditions)
     loading, band_hz = conditions.loading, conditions.band_hz
-    found = part_technologies(picked, technologies)
+    assigned = part_technologies(picked, technologies)
     frequency = np.append(
         log_frequencies(*band_hz, points_per_decade=points_per_decade), REFERENCE_FREQUENCY_HZ
     )
     decades = np.maximum(np.log10(frequency / REFERENCE_FREQUENCY_HZ), 0.0)
     parts = np.array(
-        [t.loss_tangent + (t.loss_tangent_10k - t.loss_tangent) * decades for t in found]
+        [t.loss_tangent + (t.loss_tangent_10k - t.loss_tangent) * decades for t in assigned]
     )
     tangent = part_weights(part_table(picked)) @ np.maximum(parts, 0.0)
     lossy = lossy_transfer(picked.network, frequency, loading=loading, loss_tangent=tangent)

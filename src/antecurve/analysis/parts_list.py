@@ -161,7 +161,7 @@ def parts_list(
     """
     if sets < 1:
         raise InputError("sets", sets, "it must be a whole number, 1 or more")
-    found: dict[tuple[ElementKind, Part, str], list[str]] = {}
+    references: dict[tuple[ElementKind, Part, str], list[str]] = {}
     networks = [("" if second is None else ".1", picked, stresses)]
     if second is not None:
         networks.append((".2", second, second_stresses))
@@ -171,14 +171,14 @@ def parts_list(
             rating = ratings.get(position.element.ref, "")
             for ref, part in zip(part_references(position), position.parts, strict=True):
                 key = (position.element.kind, part, rating)
-                found.setdefault(key, []).append(ref + ending)
+                references.setdefault(key, []).append(ref + ending)
     order = {ElementKind.RESISTOR: 0, ElementKind.CAPACITOR: 1}
-    keys = sorted(found, key=lambda k: (order[k[0]], k[1].value, found[k]))
+    keys = sorted(references, key=lambda k: (order[k[0]], k[1].value, references[k]))
     return PartsList(
         tuple(
             PartsLine(
-                refs=tuple(found[key]),
-                quantity=sets * len(found[key]),
+                refs=tuple(references[key]),
+                quantity=sets * len(references[key]),
                 kind=key[0].value,
                 value_si=key[1].value,
                 tolerance=key[1].tolerance,

@@ -94,12 +94,12 @@ class PeakReport(Result):
         return None if self.overload_v is None else self.peak_v > self.overload_v
 
 
-def search_times(found: PartialFractions, wave: SquareWave) -> Floats:
+def search_times(fractions: PartialFractions, wave: SquareWave) -> Floats:
     """Return times of a half period that resolve every mode, from an edge on.
 
     Parameters
     ----------
-    found : PartialFractions
+    fractions : PartialFractions
         Partial fractions.
     wave : SquareWave
         The wave.
@@ -111,7 +111,7 @@ def search_times(found: PartialFractions, wave: SquareWave) -> Floats:
         time constant, after the start of the edge and after its end, and evenly spaced ones.
     """
     half, rise = wave.half_period_s, wave.rise_time_s
-    moving = np.abs(found.poles[found.poles != 0])
+    moving = np.abs(fractions.poles[fractions.poles != 0])
     shortest = min(half, 1.0 / float(moving.max())) if len(moving) else half
     count = math.ceil(_POINTS_PER_DECADE * math.log10(half / shortest * 100.0)) + 1
     steps = np.geomspace(shortest / 100.0, half, count)
@@ -153,12 +153,12 @@ def largest_magnitude(function: Callable[[Floats], Floats], times: Floats) -> Ex
     return max(best, between, key=lambda extreme: extreme.magnitude)
 
 
-def peak_voltage(found: PartialFractions, wave: SquareWave) -> float:
+def peak_voltage(fractions: PartialFractions, wave: SquareWave) -> float:
     """Return the largest magnitude of a square wave behind a chain.
 
     Parameters
     ----------
-    found : PartialFractions
+    fractions : PartialFractions
         Partial fractions of the chain.
     wave : SquareWave
         The wave of EMF.
@@ -168,8 +168,8 @@ def peak_voltage(found: PartialFractions, wave: SquareWave) -> float:
     float
         Peak [V].
     """
-    times = search_times(found, wave)
-    return largest_magnitude(lambda t: response_to_square_wave(found, wave, t), times).magnitude
+    times = search_times(fractions, wave)
+    return largest_magnitude(lambda t: response_to_square_wave(fractions, wave, t), times).magnitude
 
 
 @checked
@@ -209,12 +209,12 @@ def peak_report(
     if overload_v is not None:
         check_number(overload_v, field="overload level", unit="V")
     wave = wave or job_wave(conditions)
-    found = partial_fractions(network_zero_pole_gain(network, loading=loading))
-    times = search_times(found, wave)
-    peak = largest_magnitude(lambda t: response_to_square_wave(found, wave, t), times)
-    if found.direct and not wave.rise_time_s:
+    fractions = partial_fractions(network_zero_pole_gain(network, loading=loading))
+    times = search_times(fractions, wave)
+    peak = largest_magnitude(lambda t: response_to_square_wave(fractions, wave, t), times)
+    if fractions.direct and not wave.rise_time_s:
         slew = math.inf
     else:
-        slew = largest_magnitude(lambda t: slope(found, wave, t), times).magnitude
+        slew = largest_magnitude(lambda t: slope(fractions, wave, t), times).magnitude
     largest = None if overload_v is None else wave.amplitude_v * overload_v / peak.magnitude
     return PeakReport(wave, peak.magnitude, peak.time_s, slew, overload_v, largest)

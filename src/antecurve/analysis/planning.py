@@ -267,8 +267,8 @@ class _Planner:
         table = part_table(with_tolerances(self.picked, tolerances))
         source = part_source(table, distribution=self.distribution)
         good = sum(
-            int(np.count_nonzero(some.centred_db <= self.limit_db))
-            for some in Builds(source, self.evaluator, seed).measured(trials)
+            int(np.count_nonzero(block.centred_db <= self.limit_db))
+            for block in Builds(source, self.evaluator, seed).measured(trials)
         )
         return clopper_pearson(good, trials, confidence=confidence)
 
@@ -354,11 +354,11 @@ def _by_price(
     queue = [(price(start), start)]
     seen = {start}
     while queue:
-        found = heapq.heappop(queue)
-        yield found
+        cheapest = heapq.heappop(queue)
+        yield cheapest
         for index, ladder in enumerate(ladders):
-            step = found[1][index] + 1
-            onward = (*found[1][:index], step, *found[1][index + 1 :])
+            step = cheapest[1][index] + 1
+            onward = (*cheapest[1][:index], step, *cheapest[1][index + 1 :])
             if step < len(ladder) and onward not in seen:
                 seen.add(onward)
                 heapq.heappush(queue, (price(onward), onward))

@@ -222,12 +222,12 @@ def _seen_from(network: Network, element: Element, loading: Loading) -> Network:
 
 def _variation(chain: ZeroPoleGain[complex]) -> float:
     """Total variation of the step response from rest."""
-    found = partial_fractions(chain)
-    if not len(found.poles):
-        return abs(found.direct)
-    sizes = np.abs(found.poles)
+    fractions = partial_fractions(chain)
+    if not len(fractions.poles):
+        return abs(fractions.direct)
+    sizes = np.abs(fractions.poles)
     times = np.geomspace(1e-3 / sizes.max(), 40.0 / sizes.min(), 4000)
-    steps: NDArray[np.float64] = np.full(len(times) + 1, found.direct)
-    for pole, residue in zip(found.poles, found.residues, strict=True):
+    steps: NDArray[np.float64] = np.full(len(times) + 1, fractions.direct)
+    for pole, residue in zip(fractions.poles, fractions.residues, strict=True):
         steps[1:] += (residue * np.expm1(pole * times) / pole).real
-    return abs(found.direct) + float(np.abs(np.diff(steps)).sum())
+    return abs(fractions.direct) + float(np.abs(np.diff(steps)).sum())

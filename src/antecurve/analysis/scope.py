@@ -401,18 +401,18 @@ def fault_sheet(
     emphasis: ZeroPoleGain[complex] = network_zero_pole_gain(network, loading=loading)
     traces = []
     for playback in common_faults(curve) if playbacks is None else playbacks:
-        found = partial_fractions(emphasis.times(playback_chain(curve, playback)))
-        values = response_to_square_wave(found, wave, time)
-        traces.append(FaultTrace(playback, values, measure_trace(found, wave)))
+        fractions = partial_fractions(emphasis.times(playback_chain(curve, playback)))
+        values = response_to_square_wave(fractions, wave, time)
+        traces.append(FaultTrace(playback, values, measure_trace(fractions, wave)))
     return FaultSheet(wave, time, tuple(traces))
 
 
-def measure_trace(found: PartialFractions, wave: SquareWave) -> TraceMeasures:
+def measure_trace(fractions: PartialFractions, wave: SquareWave) -> TraceMeasures:
     """Return tilt, overshoot and rise time of a square wave behind a chain.
 
     Parameters
     ----------
-    found : PartialFractions
+    fractions : PartialFractions
         Partial fractions of the chain.
     wave : SquareWave
         The wave.
@@ -422,14 +422,14 @@ def measure_trace(found: PartialFractions, wave: SquareWave) -> TraceMeasures:
     TraceMeasures
         The numbers, by the definitions stated there.
     """
-    times = search_times(found, wave)
+    times = search_times(fractions, wave)
     last = float(times[-1])
 
     def trace(time: Floats) -> Floats:
-        return response_to_square_wave(found, wave, time)
+        return response_to_square_wave(fractions, wave, time)
 
     end = float(trace(np.array([last]))[0])
-    start = _start_of_top(found, wave)
+    start = _start_of_top(fractions, wave)
     peak = largest_magnitude(trace, times).magnitude
     step = start + end
     values = trace(times)
@@ -442,21 +442,23 @@ def measure_trace(found: PartialFractions, wave: SquareWave) -> TraceMeasures:
         peak_v=peak,
         tilt=(start - end) / start,
         overshoot=beyond / step,
-        rise_time_s=_rise_time(found, wave, times, values, -end, step),
+        rise_time_s=_rise_time(fractions, wave, times, values, -end, step),
     )
 
 
-def _start_of_top(found: PartialFractions, wave: SquareWave) -> float:
+def _start_of_top(fractions: PartialFractions, wave: SquareWave) -> float:
     """Slow modes at the edge, and fast ones as they settle."""
-    fast = np.abs(found.poles) * wave.half_period_s * _EDGE_SHARE > 1.0
-    settled = found.direct - float(np.sum(found.residues[fast] / found.poles[fast]).real)
-    slow = PartialFractions(settled, found.poles[~fast], found.residues[~fast])
+    fast = np.abs(fractions.poles) * wave.half_period_s * _EDGE_SHARE > 1.0
+    settled = fractions.direct - float(
+        np.sum(fractions.residues[fast] / fractions.poles[fast]).real
+    )
+    slow = PartialFractions(settled, fractions.poles[~fast], fractions.residues[~fast])
     sharp = SquareWave(wave.frequency_hz, wave.amplitude_v)
     return float(response_to_square_wave(slow, sharp, np.zeros(1))[0])
 
 
 def _rise_time(
-    found: PartialFractions,
+    fractions: PartialFractions,
     wave: SquareWave,
     times: Floats,
     values: Floats,
@@ -479,7 +481,7 @@ def _rise_time(
         crossings.append(
             brentq(
                 lambda t, level=level: float(
-                    response_to_square_wave(found, wave, np.array([t]))[0] - level
+                    response_to_square_wave(fractions, wave, np.array([t]))[0] - level
                 ),
                 times[first - 1],
                 times[first],

@@ -128,8 +128,11 @@ def sensitivities(
     source = source or part_source(table, distribution="uniform")
     frequency = log_frequencies(*band_hz, points_per_decade=points_per_decade)
     with_reference = np.append(frequency, REFERENCE_FREQUENCY_HZ)
-    found = logarithmic_sensitivity(picked.network, with_reference, loading=loading).real
-    response, at_reference = _DB_PER_PERCENT * found[:, :-1], _DB_PER_PERCENT * found[:, -1]
+    logarithmic = logarithmic_sensitivity(picked.network, with_reference, loading=loading).real
+    response, at_reference = (
+        _DB_PER_PERCENT * logarithmic[:, :-1],
+        _DB_PER_PERCENT * logarithmic[:, -1],
+    )
     error = response - at_reference[:, None]
     scatter = 100.0 * position_scatter(source.table, standard_deviations(source))
     shape = response - response.mean(axis=1, keepdims=True)

@@ -352,13 +352,13 @@ def _mismatch(drawn: Builds, pairs: int) -> Mismatch:
     """Compare builds with a second channel; parts off one reel are alike in both."""
     level, largest = LogHistogram(), LogHistogram()
     for number in range(-(-pairs // BLOCK)):
-        left = min(BLOCK, pairs - number * BLOCK)
+        remaining = min(BLOCK, pairs - number * BLOCK)
         one, other = (drawn.block(number, channel=channel) for channel in (0, 1))
         at_reference = drawn.evaluator.level_db(one) - drawn.evaluator.level_db(other)
         quotient = drawn.evaluator.ratio(one) / drawn.evaluator.ratio(other)
         largest_db = np.maximum(
             10.0 * np.log10(quotient.max(axis=0)), -10.0 * np.log10(quotient.min(axis=0))
         )
-        level.add(np.abs(at_reference[:left]))
-        largest.add(largest_db[:left])
+        level.add(np.abs(at_reference[:remaining]))
+        largest.add(largest_db[:remaining])
     return Mismatch(pairs, level.percentiles(), largest.percentiles())

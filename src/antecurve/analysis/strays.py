@@ -129,8 +129,8 @@ def with_stray(network: Network, *, nodes: tuple[str, str], capacitance_f: float
 
 
 def _nodes(topology: Topology) -> tuple[str, ...]:
-    found = dict.fromkeys(node for element in topology.elements for node in element.nodes)
-    return (*(node for node in found if node != "0"), "0")
+    nodes = dict.fromkeys(node for element in topology.elements for node in element.nodes)
+    return (*(node for node in nodes if node != "0"), "0")
 
 
 @checked

@@ -100,9 +100,9 @@ def technology(name: str, kind: ElementKind | None = None) -> Technology:
         When there is no such name of that kind; the message lists those there are.
     """
     allowed = [t for t in TECHNOLOGIES if kind is None or t.kind is kind]
-    for found in allowed:
-        if found.name == name:
-            return found
+    for known in allowed:
+        if known.name == name:
+            return known
     names = ", ".join(repr(t.name) for t in allowed)
     of_kind = "" if kind is None else f" of a {kind.value}"
     raise InputError(f"technology{of_kind}", name, f"the technologies are {names}")

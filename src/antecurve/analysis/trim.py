@@ -161,8 +161,8 @@ class _Build:
         for first in range(0, len(chosen), _AT_ONCE):
             rows = chosen[first : first + _AT_ONCE]
             values = np.repeat(nominal[:, None], len(rows), axis=1)
-            for place, column in zip(places, rows.T, strict=True):
-                values[place] = self.values[place][column]
+            for position, column in zip(places, rows.T, strict=True):
+                values[position] = self.values[position][column]
             power = self.evaluator.power_coefficients(values)
             ratings[first : first + len(rows)] = self.evaluator.centred_db(power)
         return ratings
@@ -189,8 +189,8 @@ class _Build:
         """Which choices meet the job's limits."""
         values = np.repeat(self.picked.network.values[None], len(pool), axis=0)
         for row, (_, chosen) in zip(values, pool, strict=True):
-            for place, option in chosen:
-                row[place] = self.values[place][option]
+            for position, option in chosen:
+                row[position] = self.values[position][option]
         return within_limits(self.limits(values), self.job)
 
     def limits(self, values: Floats) -> LimitValues:
@@ -274,7 +274,7 @@ def _best_promise(build: _Build, pool: list[_Rated]) -> TrimProposal | None:
     seen: set[tuple[int, ...]] = set()
     judged: list[TrimProposal] = []
     for chosen in _within_limits(build, pool):
-        places = tuple(sorted(place for place, _ in chosen))
+        places = tuple(sorted(position for position, _ in chosen))
         changes = _changes(build, chosen)
         if places in seen or not build.enough_parts(changes):
             continue
@@ -372,14 +372,14 @@ def _additions(position: Position, parts: Sequence[Part], stock: Stock) -> list[
 
 
 def _changes(build: _Build, chosen: tuple[tuple[int, int], ...]) -> tuple[TrimChange, ...]:
-    return tuple(build.options[place][option] for place, option in chosen)
+    return tuple(build.options[position][option] for position, option in chosen)
 
 
 def _singles(build: _Build) -> list[_Rated]:
     rated = []
-    for place, options in enumerate(build.options):
-        rating = build.rate((place,), np.arange(len(options))[:, None])
-        rated += [(float(r), ((place, i),)) for i, r in enumerate(rating)]
+    for position, options in enumerate(build.options):
+        rating = build.rate((position,), np.arange(len(options))[:, None])
+        rated += [(float(r), ((position, i),)) for i, r in enumerate(rating)]
     return sorted(rated)
 
 
@@ -394,11 +394,11 @@ def _more(build: _Build, pool: list[_Rated], count: int) -> list[_Rated]:
                 rated += _best_of(build, places, grid)
         return sorted(rated)
     for _, chosen in pool[:_EXTENDED]:
-        taken = [place for place, _ in chosen]
-        for place in sorted(set(range(len(build.options))) - set(taken)):
-            extra = np.arange(len(build.options[place]))[:, None]
+        taken = [position for position, _ in chosen]
+        for position in sorted(set(range(len(build.options))) - set(taken)):
+            extra = np.arange(len(build.options[position]))[:, None]
             fixed = np.repeat([[option for _, option in chosen]], len(extra), axis=0)
-            rated += _best_of(build, (*taken, place), np.hstack([fixed, extra]))
+            rated += _best_of(build, (*taken, position), np.hstack([fixed, extra]))
     return sorted(rated)
 
 

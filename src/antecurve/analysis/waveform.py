@@ -150,12 +150,14 @@ def drive(wave: SquareWave, time_s: ArrayLike) -> Floats:
     return np.asarray(wave.amplitude_v * sign * shape)
 
 
-def response_to_square_wave(found: PartialFractions, wave: SquareWave, time_s: ArrayLike) -> Floats:
+def response_to_square_wave(
+    fractions: PartialFractions, wave: SquareWave, time_s: ArrayLike
+) -> Floats:
     """Return what a square wave becomes, in periodic steady state.
 
     Parameters
     ----------
-    found : PartialFractions
+    fractions : PartialFractions
         Partial fractions of the function.
     wave : SquareWave
         The wave.
@@ -169,23 +171,23 @@ def response_to_square_wave(found: PartialFractions, wave: SquareWave, time_s: A
     """
     within, sign = _fold(wave, time_s)
     total = np.zeros(within.shape)
-    for pole, residue in zip(found.poles, found.residues, strict=True):
+    for pole, residue in zip(fractions.poles, fractions.residues, strict=True):
         p, r = complex(pole), complex(residue)
         part = _kernel(p, within, wave.half_period_s, wave.rise_time_s)
         if p.imag == 0 and r.imag == 0:
             total += r.real * part.real
         else:
             total += (r * part).real
-    plain = found.direct * drive(wave, within) if found.direct else 0.0
+    plain = fractions.direct * drive(wave, within) if fractions.direct else 0.0
     return np.asarray(sign * (wave.amplitude_v * total + plain))
 
 
-def slope(found: PartialFractions, wave: SquareWave, time_s: ArrayLike) -> Floats:
+def slope(fractions: PartialFractions, wave: SquareWave, time_s: ArrayLike) -> Floats:
     """Return the slope of the trace.
 
     Parameters
     ----------
-    found : PartialFractions
+    fractions : PartialFractions
         Partial fractions of the function.
     wave : SquareWave
         The wave.
@@ -205,12 +207,12 @@ def slope(found: PartialFractions, wave: SquareWave, time_s: ArrayLike) -> Float
     if wave.rise_time_s:
         sharp = SquareWave(wave.frequency_hz, wave.amplitude_v)
         time = np.asarray(time_s, dtype=float)
-        now = response_to_square_wave(found, sharp, time)
-        then = response_to_square_wave(found, sharp, time - wave.rise_time_s)
+        now = response_to_square_wave(fractions, sharp, time)
+        then = response_to_square_wave(fractions, sharp, time - wave.rise_time_s)
         return np.asarray((now - then) / wave.rise_time_s)
     within, sign = _fold(wave, time_s)
     total = np.zeros(within.shape)
-    for pole, residue in zip(found.poles, found.residues, strict=True):
+    for pole, residue in zip(fractions.poles, fractions.residues, strict=True):
         term = residue * np.exp(pole * within) / (1.0 + np.exp(pole * wave.half_period_s))
         total += term.real
     return np.asarray(2.0 * wave.amplitude_v * sign * total)

@@ -131,8 +131,8 @@ def worst_corner(
     curve, loading, band_hz = conditions.curve, conditions.loading, conditions.band_hz
     low, high = position_box(part_table(picked))
     _check_size(low, high)
-    found = loaded_coefficients(picked.topology, _corners(low, high), loading=loading)
-    return float(CentredError(curve, band_hz=band_hz)(found).max())
+    responses = loaded_coefficients(picked.topology, _corners(low, high), loading=loading)
+    return float(CentredError(curve, band_hz=band_hz)(responses).max())
 
 
 def _free_positions(low: Floats, high: Floats) -> int:
@@ -173,11 +173,11 @@ class _Problem:
 
     def polynomials(self, values: Floats) -> tuple[NDArray[np.complex128], ...]:
         """N and D at all frequencies, shape (..., frequencies)."""
-        found = loaded_coefficients(self.topology, values, loading=self.loading)
+        responses = loaded_coefficients(self.topology, values, loading=self.loading)
         one = np.ones(1)
         return tuple(
             TransferFunction(part, one).response(self.frequency)
-            for part in (found.numerator, found.denominator)
+            for part in (responses.numerator, responses.denominator)
         )
 
     def error(self, values: Floats) -> Floats:
@@ -224,9 +224,9 @@ def _logarithm_bounds(
     count, frequencies = len(axes), corners.shape[-1]
 
     def spread_of(tensor: NDArray[np.complex128]) -> tuple[NDArray[np.complex128], Floats]:
-        rest = tuple(range(tensor.ndim - 1))
-        centre = tensor.mean(axis=rest)
-        return centre, np.abs(tensor - centre).max(axis=rest)
+        inner_axes = tuple(range(tensor.ndim - 1))
+        centre = tensor.mean(axis=inner_axes)
+        return centre, np.abs(tensor - centre).max(axis=inner_axes)
 
     first = np.empty((count, frequencies), dtype=complex)
     first_radius = np.empty((count, frequencies))
@@ -272,8 +272,8 @@ class _Search:
         self._queue: list[tuple[float, int, _Box]] = []
         self._number = itertools.count()
         corners = _corners(low, high)
-        for some in np.array_split(corners, max(1, len(corners) // 256)):
-            self._try(some)
+        for block in np.array_split(corners, max(1, len(corners) // 256)):
+            self._try(block)
         grid = np.arange(len(problem.frequency))
         above, below = (g.ravel() for g in np.meshgrid(grid, grid, indexing="ij"))
         self._push(math.inf, _Box(low, high, above, below))
@@ -307,38 +307,43 @@ class _Search:
 
     def _examine(self, bound: float, box: _Box) -> None:
         self._try(((box.low + box.high) / 2.0)[None])
-        found = self.problem.expand(box.low, box.high)
-        if found is None:
+        expansion = self.problem.expand(box.low, box.high)
+        if expansion is None:
             free = np.flatnonzero(box.low < box.high)
             widest = free[np.argmax((box.high - box.low)[free] / box.high[free])]
             self._halve(bound, box, int(widest))
             return
         above, below = box.above, box.below
-        upper = found.value[above] - found.value[below]
-        for row in found.gradient:
+        upper = expansion.value[above] - expansion.value[below]
+        for row in expansion.gradient:
             upper += np.abs(row[above] - row[below])
-        upper = 0.5 * (upper + found.remainder[above] + found.remainder[below])
+        upper = 0.5 * (upper + expansion.remainder[above] + expansion.remainder[below])
         alive = upper > self._target
         above, below, upper = above[alive], below[alive], upper[alive]
         if not len(upper):
             return
-        slope = found.gradient[:, above] - found.gradient[:, below]
-        certain = np.abs(slope) > found.slack[:, above] + found.slack[:, below]
+        slope = expansion.gradient[:, above] - expansion.gradient[:, below]
+        certain = np.abs(slope) > expansion.slack[:, above] + expansion.slack[:, below]
         sign = np.where(certain, np.sign(slope), 0.0).astype(np.int8)
         for pattern, group in _groups(sign):
             self._branch(
                 _Box(box.low, box.high, above[group], below[group]),
-                found,
+                expansion,
                 pattern,
                 float(upper[group].max()),
                 slope[:, group],
             )
 
     def _branch(
-        self, box: _Box, found: _Expansion, pattern: NDArray[np.int8], bound: float, slope: Floats
+        self,
+        box: _Box,
+        expansion: _Expansion,
+        pattern: NDArray[np.int8],
+        bound: float,
+        slope: Floats,
     ) -> None:
         low, high = box.low.copy(), box.high.copy()
-        up, down = found.free[pattern > 0], found.free[pattern < 0]
+        up, down = expansion.free[pattern > 0], expansion.free[pattern < 0]
         low[up], high[down] = high[up], low[down]
         smaller = _Box(low, high, box.above, box.below)
         if np.all(low == high):
@@ -346,13 +351,13 @@ class _Search:
         elif len(up) + len(down):
             self._push(bound, smaller)
         else:
-            curvature = found.slack[:, box.above] + found.slack[:, box.below]
-            self._halve(bound, smaller, int(found.free[np.argmax(curvature.max(axis=1))]))
+            curvature = expansion.slack[:, box.above] + expansion.slack[:, box.below]
+            self._halve(bound, smaller, int(expansion.free[np.argmax(curvature.max(axis=1))]))
 
-    def _halve(self, bound: float, box: _Box, place: int) -> None:
-        middle = 0.5 * (box.low[place] + box.high[place])
+    def _halve(self, bound: float, box: _Box, axis: int) -> None:
+        middle = 0.5 * (box.low[axis] + box.high[axis])
         low, high = box.low.copy(), box.high.copy()
-        low[place] = high[place] = middle
+        low[axis] = high[axis] = middle
         self._push(bound, _Box(box.low, high, box.above, box.below))
         self._push(bound, _Box(low, box.high, box.above, box.below))
 
@@ -419,7 +424,7 @@ def worst_case(
     check_number(gap, field="gap")
     search = _Search(problem, low, high, gap)
     on_grid = search.run(most_boxes)
-    found = error_range(Network(picked.topology, search.values), conditions).centred_db
+    error_db = error_range(Network(picked.topology, search.values), conditions).centred_db
     nominal = loaded_coefficients(picked.topology, picked.network.values, loading=loading)
     zeros = np.roots(np.trim_zeros(nominal.numerator[::-1]))
     real_zeros = bool(np.all(np.abs(zeros.imag) <= 1e-6 * np.abs(zeros)))
@@ -428,8 +433,8 @@ def worst_case(
     between = step**2 / 8.0 * 0.5 * factor_count * DB_PER_NEPER / 2.0
     closed = on_grid <= search.best * (1.0 + gap) + 1.001 * _NEGLIGIBLE
     return WorstCase(
-        centred_db=found,
-        upper_bound_db=max(found, DB_PER_NEPER * on_grid + between),
+        centred_db=error_db,
+        upper_bound_db=max(error_db, DB_PER_NEPER * on_grid + between),
         values=tuple(search.values.tolist()),
         at_corner=bool(np.all((search.values == low) | (search.values == high))),
         corner_db=worst_corner(picked, conditions),
@@ -474,8 +479,8 @@ def worst_case_or_none(
 
 
 def _factor_count(curve: Curve) -> int:
-    found = zero_pole_gain(curve)
-    return len(found.zeros_s) + len(found.poles_s)
+    emphasis = zero_pole_gain(curve)
+    return len(emphasis.zeros_s) + len(emphasis.poles_s)
 
 
 def _root_sum_square(picked: PickedNetwork, problem: _Problem, loading: Loading) -> float:

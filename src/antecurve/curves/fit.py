@@ -207,9 +207,9 @@ def _best_fit(omega: Floats, level: Floats, signs: Floats, zeros: int) -> Floats
             # Zeros and poles half a step apart, so that they don't start cancelled.
             step = 0.25 * (inside[1] - inside[0])
             start = np.concatenate([inside[list(first)] + step, inside[list(second)] - step])
-            found = least_squares(residual, start, slopes, bounds=bounds, max_nfev=40)
-            if found.cost < best_cost * (1.0 - 1e-9):
-                best, best_cost = found.x, found.cost
+            solution = least_squares(residual, start, slopes, bounds=bounds, max_nfev=40)
+            if solution.cost < best_cost * (1.0 - 1e-9):
+                best, best_cost = solution.x, solution.cost
     precise = {"xtol": 1e-15, "ftol": 1e-15, "gtol": 1e-15, "max_nfev": 500}
     best = least_squares(residual, best, slopes, bounds=bounds, **precise).x
     order = [*np.argsort(-best[:zeros]), *(zeros + np.argsort(-best[zeros:]))]

@@ -111,11 +111,13 @@ def curve_table(curve: Curve, frequency_hz: NDArray[np.float64] | None = None) -
     emphasis = level_db(curve, frequency)
     playback = 0.0 - level_db(curve, frequency, published=True)  # no minus before a zero
     # Each factor by itself, so that the phase never jumps by a full turn.
-    found = zero_pole_gain(curve)
+    time_constants = zero_pole_gain(curve)
     omega = 2.0 * math.pi * frequency
-    phase = np.full(frequency.shape, 90.0 * (found.zeros_at_origin - found.poles_at_origin))
-    for time in found.zeros_s:
+    phase = np.full(
+        frequency.shape, 90.0 * (time_constants.zeros_at_origin - time_constants.poles_at_origin)
+    )
+    for time in time_constants.zeros_s:
         phase += np.degrees(np.arctan(omega * time))
-    for time in found.poles_s:
+    for time in time_constants.poles_s:
         phase -= np.degrees(np.arctan(omega * time))
     return CurveTable(curve, frequency, emphasis, playback, phase)

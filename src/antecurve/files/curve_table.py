@@ -60,7 +60,7 @@ def read_curve_table(path: Path | str) -> LevelTable:
         When the file can't be read, a column is missing, there are more than `MOST_LEVELS`
         rows, or a row does not hold two numbers or repeats a frequency; the message names the line.
     """
-    found: dict[float, float] = {}
+    levels: dict[float, float] = {}
     rows = read_rows(path, required=_HEADER, others=True)
     if len(rows) > MOST_LEVELS:
         raise FileFormatError(
@@ -71,11 +71,13 @@ def read_curve_table(path: Path | str) -> LevelTable:
         try:
             frequency, level = (float(row.cells[name]) for name in _HEADER)
         except ValueError:
-            raise FileFormatError(row.place, shown, "it needs a frequency and a level") from None
+            raise FileFormatError(row.location, shown, "it needs a frequency and a level") from None
         if not (math.isfinite(frequency) and frequency > 0 and math.isfinite(level)):
-            raise FileFormatError(row.place, shown, "frequency above 0 Hz and a finite level in dB")
-        if frequency in found:
-            raise FileFormatError(row.place, shown, "this frequency stood in an earlier row")
-        found[frequency] = level
-    order = sorted(found)
-    return LevelTable(np.array(order), np.array([found[f] for f in order]))
+            raise FileFormatError(
+                row.location, shown, "frequency above 0 Hz and a finite level in dB"
+            )
+        if frequency in levels:
+            raise FileFormatError(row.location, shown, "this frequency stood in an earlier row")
+        levels[frequency] = level
+    order = sorted(levels)
+    return LevelTable(np.array(order), np.array([levels[f] for f in order]))

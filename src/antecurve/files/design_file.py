@@ -124,10 +124,12 @@ def read_design(path: Path | str) -> Design:
     except (ValueError, RecursionError) as error:
         reason = "nested too deeply" if isinstance(error, RecursionError) else str(error)
         raise FileFormatError.unreadable(path, reason, "it must be a design.json") from None
-    found = content.get("format") if isinstance(content, dict) else None
-    if found != FORMAT:
+    format_name = content.get("format") if isinstance(content, dict) else None
+    if format_name != FORMAT:
         raise FileFormatError(
-            f"{path}, key format", found, f"this version reads {FORMAT!r}; design the job anew"
+            f"{path}, key format",
+            format_name,
+            f"this version reads {FORMAT!r}; design the job anew",
         )
     try:
         _check_texts(content, "")

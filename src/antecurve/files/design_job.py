@@ -95,13 +95,13 @@ def _plain(cls: Any, content: Mapping[str, Any]) -> Any:
 
 def _stock(content: Mapping[str, Any]) -> Stock:
     grades = tuple(Grade(**g) for g in content.get("grades", ()))
-    found: Stock = _plain(Stock, {**content, "grades": grades})
-    return found
+    stock: Stock = _plain(Stock, {**content, "grades": grades})
+    return stock
 
 
 def _curve(content: Mapping[str, Any]) -> Curve:
-    found: Curve = _plain(Curve, content)
-    return found
+    curve: Curve = _plain(Curve, content)
+    return curve
 
 
 def _element(content: Mapping[str, Any]) -> Element:

@@ -55,12 +55,12 @@ def read_drawer(path: Path | str) -> Drawer:
         entry = _entry(row)
         if entry in seen:
             raise FileFormatError(
-                row.place,
+                row.location,
                 ", ".join(row.cells.values()),
                 f"it repeats {seen[entry]}; put like parts in one row with their quantity, and "
                 "give measured parts a description of their own",
             )
-        seen[entry] = row.place.rpartition(", ")[2]
+        seen[entry] = row.location.rpartition(", ")[2]
         entries.append(entry)
     return Drawer(tuple(entries), Path(path).name)
 
@@ -68,19 +68,19 @@ def read_drawer(path: Path | str) -> Drawer:
 def _entry(row: Row) -> DrawerEntry:
     cells = row.cells
     if not any(cells.values()):
-        raise FileFormatError(row.place, "an empty row", "delete it, or fill in kind and value")
+        raise FileFormatError(row.location, "an empty row", "delete it, or fill in kind and value")
     kind = _KINDS.get(cells["kind"].lower())
     if kind is None:
         raise FileFormatError(
-            f"{row.place}, column kind", cells["kind"], "it must be resistor or capacitor"
+            f"{row.location}, column kind", cells["kind"], "it must be resistor or capacitor"
         )
     try:
         value = _number(row, "value", kind)
         measured = _number(row, "measured", kind) if cells["measured"] else None
         if cells["tolerance"] or measured is None:
             tolerance = parse_quantity(
-                cells["tolerance"], unit="%", field=f"{row.place}, column tolerance", minimum=0.0,
-                maximum=0.999,
+                cells["tolerance"], unit="%", field=f"{row.location}, column tolerance",
+                minimum=0.0, maximum=0.999,
             )  # fmt: skip
         else:
             tolerance = 0.0
@@ -101,7 +101,7 @@ def _number(row: Row, column: str, kind: ElementKind) -> float:
     return parse_quantity(
         row.cells[column],
         unit=kind.unit,
-        field=f"{row.place}, column {column}",
+        field=f"{row.location}, column {column}",
         minimum=kind.values.minimum,
         maximum=kind.values.maximum,
     )
@@ -114,5 +114,5 @@ def _quantity(row: Row, measured: bool) -> int:
         count = 1
     if count < 1 or (measured and count != 1):
         rule = "a measured part has a row of its own" if measured else "it must be 1 or more"
-        raise FileFormatError(f"{row.place}, column quantity", text, rule)
+        raise FileFormatError(f"{row.location}, column quantity", text, rule)
     return count

@@ -52,12 +52,12 @@ def read_section(raw: object, section: Section, where: str) -> dict[str, Any]:
     """
     if not isinstance(raw, Mapping):
         raise InputError(where, raw, f"it must be a section, written [{where}]")
-    found: dict[str, Any] = {}
+    values: dict[str, Any] = {}
     for key, value in raw.items():
         if key not in section:
             raise InputError(f"{where}.{key}", value, unknown_key(key, section))
-        found[key] = section[key](value, f"{where}.{key}")
-    return found
+        values[key] = section[key](value, f"{where}.{key}")
+    return values
 
 
 def unknown_key(key: str, allowed: Mapping[str, object]) -> str:
@@ -256,15 +256,15 @@ def elements(value: object, field: str) -> tuple[Element, ...]:
         raise InputError(field, value, 'it must be a list such as ["R1 in out", "R2 out 0"]')
     if len(value) > 24:
         raise InputError(field, f"{len(value)} elements", "up to 24 are solved")
-    found: list[Element] = []
+    network: list[Element] = []
     for index, item in enumerate(value):
         words = item.split() if isinstance(item, str) else []
         kinds = {"R": ElementKind.RESISTOR, "C": ElementKind.CAPACITOR}
         if len(words) != 3 or words[0][0] not in kinds or not words[0].isalnum():
             raise InputError(f"{field}[{index}]", item, rule)
-        if words[0] in (e.ref for e in found):
+        if words[0] in (e.ref for e in network):
             raise InputError(f"{field}[{index}]", item, f"the reference {words[0]} is taken")
         if words[0] in ("Rs", "RL", "CL"):
             raise InputError(f"{field}[{index}]", item, "Rs, RL and CL are the source and the load")
-        found.append(Element(words[0], kinds[words[0][0]], (words[1], words[2])))
-    return tuple(found)
+        network.append(Element(words[0], kinds[words[0][0]], (words[1], words[2])))
+    return tuple(network)

@@ -105,14 +105,14 @@ _GRADE: fields.Section = {
 def _grades(value: object, field: str) -> tuple[Grade, ...]:
     if not isinstance(value, list) or not value:
         raise InputError(field, value, f"write each grade as a section [[{field}]]")
-    found = []
+    grades = []
     for index, item in enumerate(value):
         read = fields.read_section(item, _GRADE, f"{field}[{index}]")
         for key in _GRADE:
             if key not in read:
                 raise InputError(f"{field}[{index}].{key}", None, "a grade has tolerance and price")
-        found.append(Grade(**read))
-    return tuple(found)
+        grades.append(Grade(**read))
+    return tuple(grades)
 
 
 def _network_section() -> fields.Section:

@@ -36,11 +36,11 @@ def read_measured(path: Path | str, picked: PickedNetwork) -> dict[str, float]:
         When the file can't be read, a reference is not known or given twice, or a value can't
         be used; the message names the line.
     """
-    found = _read(path, picked)
-    for ref, (places, values) in found.items():
+    readings = _read(path, picked)
+    for ref, (places, values) in readings.items():
         if len(values) > 1:
             raise FileFormatError(places[1], ref, "each part is measured once; take the mean")
-    return {ref: values[0] for ref, (_, values) in found.items()}
+    return {ref: values[0] for ref, (_, values) in readings.items()}
 
 
 def read_samples(path: Path | str, picked: PickedNetwork) -> dict[str, list[float]]:
@@ -70,21 +70,21 @@ def _read(path: Path | str, picked: PickedNetwork) -> dict[str, tuple[list[str],
     table = part_table(picked)
     units = dict(zip(table.refs, (k.unit for k in table.kinds), strict=True))
     units |= {p.element.ref: p.element.kind.unit for p in picked.positions}
-    found: dict[str, tuple[list[str], list[float]]] = {}
+    readings: dict[str, tuple[list[str], list[float]]] = {}
     for row in read_rows(path, required=("ref", "value")):
         ref = row.cells["ref"]
         if ref not in units:
             known = ", ".join(dict.fromkeys([*picked.topology.refs, *table.refs]))
-            raise FileFormatError(row.place, ref, f"the design has {known}")
-        value = _value(row.cells["value"], units[ref], row.place)
-        places, values = found.setdefault(ref, ([], []))
-        places.append(row.place)
+            raise FileFormatError(row.location, ref, f"the design has {known}")
+        value = _value(row.cells["value"], units[ref], row.location)
+        places, values = readings.setdefault(ref, ([], []))
+        places.append(row.location)
         values.append(value)
-    return found
+    return readings
 
 
-def _value(text: str, unit: str, place: str) -> float:
+def _value(text: str, unit: str, location: str) -> float:
     try:
-        return parse_quantity(text, unit=unit, field=place, minimum=0.0, exclusive=True)
+        return parse_quantity(text, unit=unit, field=location, minimum=0.0, exclusive=True)
     except InputError as error:
         raise FileFormatError(error.field, error.value, error.rule) from None

@@ -39,16 +39,16 @@ def suffix_of(path: Path) -> str:
 _HEADER = ("refs", "quantity", "kind", "value", "value_si", "tolerance", "rating", "description")
 
 
-def _rows(found: PartsList) -> list[list[object]]:
-    return [[row[name] for name in _HEADER] for row in found.rows()]
+def _rows(parts: PartsList) -> list[list[object]]:
+    return [[row[name] for name in _HEADER] for row in parts.rows()]
 
 
-def parts_csv(found: PartsList) -> bytes:
+def parts_csv(parts: PartsList) -> bytes:
     """Return a parts list as CSV.
 
     Parameters
     ----------
-    found : PartsList
+    parts : PartsList
         The list.
 
     Returns
@@ -56,15 +56,15 @@ def parts_csv(found: PartsList) -> bytes:
     bytes
         UTF-8, columns refs, quantity, kind, value, value_si, tolerance, rating, description.
     """
-    return csv_bytes(_HEADER, _rows(found))
+    return csv_bytes(_HEADER, _rows(parts))
 
 
-def parts_workbook(found: PartsList) -> bytes:
+def parts_workbook(parts: PartsList) -> bytes:
     """Return a parts list as a workbook of one sheet.
 
     Parameters
     ----------
-    found : PartsList
+    parts : PartsList
         The list.
 
     Returns
@@ -78,7 +78,7 @@ def parts_workbook(found: PartsList) -> bytes:
     sheet = book.active
     sheet.title = "parts"
     sheet.append(list(_HEADER))
-    for row in _rows(found):
+    for row in _rows(parts):
         sheet.append([safe_cell(c) if isinstance(c, str) else c for c in row])
     for column, width in zip("ABCDEFGH", (16, 10, 11, 14, 14, 11, 16, 64), strict=True):
         sheet.column_dimensions[column].width = width

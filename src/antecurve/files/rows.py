@@ -21,13 +21,13 @@ class Row:
 
     Attributes
     ----------
-    place : str
+    location : str
         File and line, for messages.
     cells : dict of str to str
         Text by column, stripped; empty where there is none.
     """
 
-    place: str
+    location: str
     cells: dict[str, str]
 
 
@@ -68,29 +68,29 @@ def read_rows(
     if optional:
         rule += f", and optionally {', '.join(optional)}"
     records = _records(path)
-    place, first = next(records, ("", []))
+    location, first = next(records, ("", []))
     if not first:
         raise FileFormatError(str(path), "", f"it is an empty file; {rule}")
     header = [name.lower() for name in first]
     times = Counter(header)
     for name in header:
         if times[name] > 1 or not (others or name in known):
-            raise FileFormatError(place, name, rule)
+            raise FileFormatError(location, name, rule)
     for name in required:
         if name not in header:
-            raise FileFormatError(place, ", ".join(header), f"it needs a column {name}; {rule}")
+            raise FileFormatError(location, ", ".join(header), f"it needs a column {name}; {rule}")
     rows = []
-    for place, cells in records:
+    for location, cells in records:
         if any(cells[len(header) :]):
             raise FileFormatError(
-                place,
+                location,
                 ", ".join(cells),
                 f"it has {len(cells)} cells, there are {len(header)} columns",
             )
         given = dict(zip(header, cells, strict=False))
         if not "".join(cells).isprintable():
-            _check_cells(place, given)
-        rows.append(Row(place, {name: given.get(name, "") for name in known}))
+            _check_cells(location, given)
+        rows.append(Row(location, {name: given.get(name, "") for name in known}))
     if not rows:
         raise FileFormatError(
             str(path),
@@ -100,10 +100,10 @@ def read_rows(
     return tuple(rows)
 
 
-def _check_cells(place: str, cells: dict[str, str]) -> None:
+def _check_cells(location: str, cells: dict[str, str]) -> None:
     try:
         for name, cell in cells.items():
-            check_text(cell, field=f"{place}, column {name}")
+            check_text(cell, field=f"{location}, column {name}")
     except InputError as error:
         raise FileFormatError(error.field, error.value, error.rule) from None
 
@@ -120,9 +120,9 @@ def _records(path: Path | str) -> Iterator[tuple[str, list[str]]]:
     delimiter = max(",;\t", key=lines[0][1].count)
     reader = csv.reader((line for _, line in lines), delimiter=delimiter, strict=True)
     while reader.line_num < len(lines):
-        place = f"{path}, line {lines[reader.line_num][0]}"
+        location = f"{path}, line {lines[reader.line_num][0]}"
         try:
-            yield place, [cell.strip() for cell in next(reader)]
+            yield location, [cell.strip() for cell in next(reader)]
         except csv.Error as error:
             rule = "it must be CSV; put a cell that holds commas or quotes into quotes"
-            raise FileFormatError(place, str(error), rule) from None
+            raise FileFormatError(location, str(error), rule) from None

@@ -84,12 +84,12 @@ class Peaks:
     ----------
     value : numpy.ndarray of float, shape (rows,)
         Largest values, in the unit of the samples.
-    place : numpy.ndarray of float, shape (rows,)
+    position : numpy.ndarray of float, shape (rows,)
         Where they are, in steps from the first sample.
     """
 
     value: Floats
-    place: Floats
+    position: Floats
 
 
 def highest_peaks(rows: Floats) -> Peaks:
@@ -103,7 +103,7 @@ def highest_peaks(rows: Floats) -> Peaks:
     Returns
     -------
     Peaks
-        Values and places; at an end of the range the sample there.
+        Values and positions; at an end of the range the sample there.
     """
     left, middle, right = rows[:, :-2], rows[:, 1:-1], rows[:, 2:]
     curvature = left - 2.0 * middle + right
@@ -113,10 +113,10 @@ def highest_peaks(rows: Floats) -> Peaks:
     top[:, 1:-1] -= 0.25 * (left - right) * shift
     best = top.argmax(axis=1)
     row = np.arange(len(rows))
-    place = best.astype(float)
+    position = best.astype(float)
     inside = (best > 0) & (best < rows.shape[1] - 1)
-    place[inside] += shift[row[inside], best[inside] - 1]
-    return Peaks(top[row, best], place)
+    position[inside] += shift[row[inside], best[inside] - 1]
+    return Peaks(top[row, best], position)
 
 
 class CentredError:

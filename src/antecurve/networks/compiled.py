@@ -202,8 +202,8 @@ def transfer(
     numpy.ndarray of complex, shape (frequencies,)
         The response.
     """
-    found = loaded_coefficients(network.topology, network.values, loading=loading)
-    return found.response(frequency_hz)
+    loaded = loaded_coefficients(network.topology, network.values, loading=loading)
+    return loaded.response(frequency_hz)
 
 
 def lossy_transfer(
@@ -266,13 +266,13 @@ def input_impedance(
     numpy.ndarray of complex, shape (frequencies,)
         The impedance [ohm].
     """
-    found = input_impedance_coefficients(
+    impedance = input_impedance_coefficients(
         network.topology,
         network.values,
         load_resistance=loading.load_resistance,
         load_capacitance=loading.load_capacitance,
     )
-    return found.response(frequency_hz)
+    return impedance.response(frequency_hz)
 
 
 @checked
@@ -295,7 +295,7 @@ def output_impedance(
     numpy.ndarray of complex, shape (frequencies,)
         The impedance [ohm].
     """
-    found = output_impedance_coefficients(
+    impedance = output_impedance_coefficients(
         network.topology, network.values, source_resistance=loading.source_resistance
     )
-    return found.response(frequency_hz)
+    return impedance.response(frequency_hz)

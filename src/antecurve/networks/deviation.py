@@ -150,7 +150,9 @@ def error_range(
     error = error_db(network, curve, frequency, loading=loading, published=published)
     peaks = highest_peaks(np.stack([error, -error]))
     high, low = peaks.value.tolist()
-    highest_hz, lowest_hz = (frequency[0] * (frequency[1] / frequency[0]) ** peaks.place).tolist()
+    highest_hz, lowest_hz = (
+        frequency[0] * (frequency[1] / frequency[0]) ** peaks.position
+    ).tolist()
     weights = np.ones_like(error)
     weights[[0, -1]] = 0.5
     mean = float(np.average(error, weights=weights))

@@ -135,16 +135,16 @@ class ForestSum:
         values = [
             np.asarray(a).reshape((1,) * (len(shape) - np.ndim(a)) + np.shape(a)) for a in arguments
         ]
-        found = tuple(np.zeros((self._powers(signs), *shape), dtype=kind) for signs in self._signs)
+        totals = tuple(np.zeros((self._powers(signs), *shape), dtype=kind) for signs in self._signs)
         rows = max(1, _BLOCK // max(1, int(np.prod(shape[1:], dtype=np.int64))))
         if not shape or shape[0] <= rows:
-            self._add(values, found)
+            self._add(values, totals)
         else:
             for first in range(0, shape[0], rows):
                 part = slice(first, first + rows)
-                some = [v[part] if len(v) > 1 else v for v in values]
-                self._add(some, tuple(f[:, part] for f in found))
-        return found[0], found[1]
+                block = [v[part] if len(v) > 1 else v for v in values]
+                self._add(block, tuple(f[:, part] for f in totals))
+        return totals[0], totals[1]
 
     def terms(self) -> tuple[list[Counter[int]], list[Counter[int]]]:
         """Return numerator and denominator written out.
@@ -166,7 +166,7 @@ class ForestSum:
                         powers[power] += [p | bit for p in products]
                 following.append(powers)
             held = following
-        found = []
+        collected = []
         for signs in self._signs:
             counts: list[Counter[int]] = [Counter() for _ in range(self._powers(signs))]
             for state, polynomial, sign in zip(self._ends, held, signs, strict=True):
@@ -174,8 +174,8 @@ class ForestSum:
                     for power, products in enumerate(polynomial, start=state.low):
                         for product in products:
                             counts[power][product] += sign
-            found.append(counts)
-        return found[0], found[1]
+            collected.append(counts)
+        return collected[0], collected[1]
 
     def expressions(self, symbols: Sequence[Any]) -> SharedExpressions:
         """Return numerator and denominator as expressions that share what they have in common.
@@ -212,25 +212,25 @@ class ForestSum:
                         powers[power].append(factor * known)
                 following.append([named(sympy.Add(*p)) for p in powers])
             held = following
-        found = []
+        definitions = []
         for signs in self._signs:
             sums: list[list[Any]] = [[] for _ in range(self._powers(signs))]
             for state, polynomial, sign in zip(self._ends, held, signs, strict=True):
                 for power, known in enumerate(polynomial, start=state.low):
                     if sign:
                         sums[power].append(sign * known)
-            found.append(tuple(sympy.Add(*s) for s in sums))
-        return SharedExpressions(tuple(shared), found[0], found[1])
+            definitions.append(tuple(sympy.Add(*s) for s in sums))
+        return SharedExpressions(tuple(shared), definitions[0], definitions[1])
 
     def _powers(self, signs: tuple[int, ...]) -> int:
         return max(s.low + s.length for s, sign in zip(self._ends, signs, strict=True) if sign)
 
-    def _add(self, values: list[Array], found: tuple[Array, ...]) -> None:
-        held = [np.ones((1,) * (found[0].ndim), dtype=found[0].dtype)]
+    def _add(self, values: list[Array], totals: tuple[Array, ...]) -> None:
+        held = [np.ones((1,) * (totals[0].ndim), dtype=totals[0].dtype)]
         for argument, states in self._steps:
             value = values[argument]
             held = [_summed(state, held, value) for state in states]
-        for total, signs in zip(found, self._signs, strict=True):
+        for total, signs in zip(totals, self._signs, strict=True):
             for state, polynomial, sign in zip(self._ends, held, signs, strict=True):
                 if sign:
                     counted = polynomial if sign > 0 else -polynomial

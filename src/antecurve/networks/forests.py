@@ -72,13 +72,13 @@ class ForestPlan:
 def _elimination_order(edges: Sequence[tuple[int, int]], terminals: Iterable[int]) -> list[int]:
     """An order of edges that finishes nodes early, those with few neighbours first."""
     kept = set(terminals)
-    left = {n for edge in edges for n in edge} - kept
+    remaining = {n for edge in edges for n in edge} - kept
     open_edges = list(range(len(edges)))
-    joined = {n: {m for e in edges if n in e for m in e} - {n} for n in left | kept}
+    joined = {n: {m for e in edges if n in e for m in e} - {n} for n in remaining | kept}
     order: list[int] = []
-    while left:
-        node = min(left, key=lambda n: (len(joined[n]), n))
-        left.remove(node)
+    while remaining:
+        node = min(remaining, key=lambda n: (len(joined[n]), n))
+        remaining.remove(node)
         order += [i for i in open_edges if node in edges[i]]
         open_edges = [i for i in open_edges if node not in edges[i]]
         # Neighbours of a node that is finished hang together from then on.
@@ -124,9 +124,9 @@ def forest_plan(
     states: dict[Groups, int] = {frozenset(frozenset({n}) for n in lone): 0}
     seen = set(lone)
     steps: list[tuple[int, list[Move], int]] = []
-    for place, index in enumerate(sequence):
+    for step, index in enumerate(sequence):
         a, b = edges[index]
-        to_come = {n for i in sequence[place + 1 :] for n in edges[i]} | kept
+        to_come = {n for i in sequence[step + 1 :] for n in edges[i]} | kept
         done = {a, b} - to_come
         fresh = [frozenset({n}) for n in {a, b} - seen]
         seen |= {a, b}
@@ -134,10 +134,10 @@ def forest_plan(
         moves: list[Move] = []
         for groups, number in states.items():
             for joined, taken in _choices(groups.union(fresh), a, b):
-                left = frozenset(g - done for g in joined)
-                if frozenset() in left or (len(left) < len(joined)):
+                open_groups = frozenset(g - done for g in joined)
+                if frozenset() in open_groups or (len(open_groups) < len(joined)):
                     continue
-                moves.append(Move(number, following.setdefault(left, len(following)), taken))
+                moves.append(Move(number, following.setdefault(open_groups, len(following)), taken))
         states = following
         steps.append((index, moves, len(states)))
     return _pruned(steps, list(states), wanted)
@@ -146,10 +146,10 @@ def forest_plan(
 def _choices(groups: Groups, a: int, b: int) -> list[tuple[Groups, bool]]:
     one = next(g for g in groups if a in g)
     two = next(g for g in groups if b in g)
-    found = [(groups, False)]
+    choices = [(groups, False)]
     if one != two:
-        found.append(((groups - {one, two}) | {one | two}, True))
-    return found
+        choices.append(((groups - {one, two}) | {one | two}, True))
+    return choices
 
 
 def _pruned(

@@ -34,12 +34,12 @@ def transfer_javascript(topology: Topology, *, name: str = "coefficients") -> st
     import sympy
 
     plain = sympy.symbols(f"x0:{len(topology.elements) + 3}", positive=True)
-    found = forest_sum(topology, "transfer").expressions(plain)
+    expressions = forest_sum(topology, "transfer").expressions(plain)
     top, bottom = (
         ", ".join(sympy.jscode(e) for e in polynomial)
-        for polynomial in (found.numerator, found.denominator)
+        for polynomial in (expressions.numerator, expressions.denominator)
     )
     lines = [f"function {name}(x) {{", f"  const [{', '.join(map(str, plain))}] = x;"]
-    lines += [f"  const {symbol} = {sympy.jscode(e)};" for symbol, e in found.shared]
+    lines += [f"  const {symbol} = {sympy.jscode(e)};" for symbol, e in expressions.shared]
     lines += [f"  return [[{top}], [{bottom}]];", "}"]
     return "\n".join(lines)

@@ -114,17 +114,17 @@ def _missing(node: str, others: list[str]) -> str:
 
 def _reached(links: dict[str, list[Element]], start: str, closed: tuple[str, ...]) -> set[str]:
     """Nodes reached from a start without going on through the closed ones."""
-    found, pending = {start}, [start]
+    reached, pending = {start}, [start]
     while pending:
         node = pending.pop()
         if node in closed and node != start:
             continue
         for element in links[node]:
             for other in element.nodes:
-                if other not in found:
-                    found.add(other)
+                if other not in reached:
+                    reached.add(other)
                     pending.append(other)
-    return found
+    return reached
 
 
 def _check_paths(

@@ -115,8 +115,8 @@ class LogHistogram:
         if not self.count:
             return math.nan
         rank = max(1, math.ceil(fraction * self.count - 1e-9))
-        place = int(np.searchsorted(np.cumsum(self._bins), rank))
-        middle = self._low * math.exp((place + 0.5) * self._width)
+        bin_index = int(np.searchsorted(np.cumsum(self._bins), rank))
+        middle = self._low * math.exp((bin_index + 0.5) * self._width)
         return min(max(middle, self.least), self.greatest)
 
     def percentiles(self) -> Percentiles:

@@ -171,8 +171,8 @@ class Grids:
         for i, grid in enumerate(self.grids):
             here = axis == i
             first, last = boxes.first[here, i], boxes.last[here, i]
-            place = np.searchsorted(grid, (grid[first] + grid[last]) / 2.0) - 1
-            middle[here] = np.clip(place, first, last - 1)
+            cut = np.searchsorted(grid, (grid[first] + grid[last]) / 2.0) - 1
+            middle[here] = np.clip(cut, first, last - 1)
         upper, lower = boxes.last.copy(), boxes.first.copy()
         upper[row, axis] = middle
         lower[row, axis] = middle + 1

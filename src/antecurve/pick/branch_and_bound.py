@@ -175,13 +175,13 @@ class Space:
         if self.model.job.network.balanced:
             topology = balanced_topology(topology)
         chosen = [
-            (place, int(i))
-            for place, i in zip(self.places, indices, strict=True)
-            for _ in range(place.legs)
+            (candidates, int(i))
+            for candidates, i in zip(self.places, indices, strict=True)
+            for _ in range(candidates.legs)
         ]
         positions = tuple(
-            place.position(element, i)
-            for element, (place, i) in zip(topology.elements, chosen, strict=True)
+            candidates.position(element, i)
+            for element, (candidates, i) in zip(topology.elements, chosen, strict=True)
         )
         return PickedNetwork(topology, positions)
 

@@ -261,14 +261,14 @@ def _distinct(
     """Which candidates to keep: of equal values from bought parts the fewest parts."""
     bought = (quantity[first] == UNLIMITED) & ((second < 0) | (quantity[second] == UNLIMITED))
     keep = np.ones(len(value), dtype=bool)
-    place = np.flatnonzero(bought)
-    if not len(place):
+    bought_at = np.flatnonzero(bought)
+    if not len(bought_at):
         return keep
-    same = np.diff(value[place]) <= _SAME * value[place][1:]
+    same = np.diff(value[bought_at]) <= _SAME * value[bought_at][1:]
     # Rounding may put the pair first; within a run of equals the fewest parts stay.
     group = np.concatenate([[0], np.cumsum(~same)])
-    best = np.lexsort((second[place] >= 0, group))
+    best = np.lexsort((second[bought_at] >= 0, group))
     leader = np.concatenate([[True], np.diff(group[best]) > 0])
-    keep[place] = False
-    keep[place[best[leader]]] = True
+    keep[bought_at] = False
+    keep[bought_at[best[leader]]] = True
     return keep

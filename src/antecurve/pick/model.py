@@ -270,16 +270,16 @@ def _linear(
         a, b = powers(polynomial)
         whole, whole_i = a[:, -1:], b[:, -1:]
         square = whole * whole + whole_i * whole_i
-        rest = (a[:, :-1] * whole + b[:, :-1] * whole_i) / square
+        cross_term = (a[:, :-1] * whole + b[:, :-1] * whole_i) / square
         imaginary = (b[:, :-1] * whole - a[:, :-1] * whole_i) / square
-        real = 1.0 - rest
+        real = 1.0 - cross_term
         rows = rows + 0.5 * sign * np.log(square[:, 0])
         slopes = slopes + sign * real
         if sign > 0 and not numerator_sizes:
             continue
         across = imaginary * imaginary
-        along = real * rest - across  # Re S - abs(S)**2
-        product = np.sqrt((real * real + across) * (rest * rest + across))
+        along = real * cross_term - across  # Re S - abs(S)**2
+        product = np.sqrt((real * real + across) * (cross_term * cross_term + across))
         sizes = sizes + product + along + np.abs(imaginary)
     return Linear(
         np.asarray(rows),

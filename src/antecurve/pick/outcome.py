@@ -80,9 +80,9 @@ def _with_own_exact(space: Space, indices: Indices) -> PickedNetwork:
 def _filled(space: Space, picked: PickedNetwork, values: Floats) -> PickedNetwork:
     """The network with exact values in its positions, both legs of a balanced one."""
     exact: list[float] = []
-    for place, value in zip(space.places, values, strict=True):
-        share = value if place.legs == 1 else value * _leg_share(place.kind)
-        exact += [float(share)] * place.legs
+    for candidates, value in zip(space.places, values, strict=True):
+        share = value if candidates.legs == 1 else value * _leg_share(candidates.kind)
+        exact += [float(share)] * candidates.legs
     positions = tuple(replace(p, exact=v) for p, v in zip(picked.positions, exact, strict=True))
     return replace(picked, positions=positions)
 

@@ -106,18 +106,18 @@ def _second_network(search: Search, best: Contender) -> Contender | None:
     by_kind = {kind: Counter[int]() for kind in ElementKind}
     for (kind, part), count in used.items():
         by_kind[kind][part] += count
-    left = {id(p): p.without(by_kind[p.kind]) for p in best.space.places}
-    if not all(len(p.values) for p in left.values()):
+    remaining = {id(p): p.without(by_kind[p.kind]) for p in best.space.places}
+    if not all(len(p.values) for p in remaining.values()):
         return None
-    places = tuple(left[id(p)] for p in best.space.places)
+    places = tuple(remaining[id(p)] for p in best.space.places)
     return search.best_of(Space(best.space.model, places, best.space.grids.exchanges))
 
 
 def _uses(contender: Contender) -> Counter[tuple[ElementKind, int]]:
     used: Counter[tuple[ElementKind, int]] = Counter()
-    for place, index in zip(contender.space.places, contender.indices, strict=True):
-        for part in place.uses(int(index)):
-            used[(place.kind, part)] += 1
+    for candidates, index in zip(contender.space.places, contender.indices, strict=True):
+        for part in candidates.uses(int(index)):
+            used[(candidates.kind, part)] += 1
     return used
 
 

@@ -189,7 +189,9 @@ def _departure_of(space: Space) -> float:
     """The same over all networks of one shape; infinite where it is no ladder [dB]."""
     if space.model.ladder is None:
         return math.inf
-    tolerance = np.array([max(p.tolerance for p in place.parts) for place in space.places])
+    tolerance = np.array(
+        [max(p.tolerance for p in candidates.parts) for candidates in space.places]
+    )
     log = np.log1p(tolerance / (1.0 - tolerance))
     largest = 2.0 * math.sqrt(2.0) * float(log.max())
     phi = (math.expm1(largest) - largest - largest**2 / 2) / largest**2 + 0.5 if largest else 0.5
@@ -224,13 +226,15 @@ def _linear_percentiles(space: Space, contenders: list[Contender]) -> list[float
     return [float(v) for v in np.percentile(np.ptp(errors, axis=1) / 2.0, 95.0, axis=1)]
 
 
-def _part_scales(place: Candidates, index: NDArray[np.int64]) -> Floats:
+def _part_scales(candidates: Candidates, index: NDArray[np.int64]) -> Floats:
     """Change of ln(value) for each of two parts at the end of its tolerance."""
-    value = np.array([p.value for p in place.parts])
-    tolerance = np.array([p.tolerance for p in place.parts])
-    first, second = place.first[index], place.second[index]
+    value = np.array([p.value for p in candidates.parts])
+    tolerance = np.array([p.tolerance for p in candidates.parts])
+    first, second = candidates.first[index], candidates.second[index]
     pair = second >= 0
-    adds = np.array([values_add(place.kind, joined) for joined in JOINS])[place.joined[index]]
+    adds = np.array([values_add(candidates.kind, joined) for joined in JOINS])[
+        candidates.joined[index]
+    ]
     absent = np.where(adds, 0.0, np.inf)
     values = np.stack([value[first], np.where(pair, value[second], absent)])
     weights = joined_weights(values, adds=adds)

@@ -79,13 +79,13 @@ def flattened(
         Logarithms of element values, smallest error first.
     """
     x = starts.copy()
-    everything = list(range(x.shape[1]))
+    all_columns = list(range(x.shape[1]))
     low = np.array([-np.inf if keep_level else g[0] for g in space.grids.grids])
     high = np.array([np.inf if keep_level else g[-1] for g in space.grids.grids])
     level = space.model.rows(np.exp(x))[:, -1] if keep_level else np.zeros(len(x))
     weight = _LEVEL_WEIGHT if keep_level else 0.3
     for _ in range(rounds):
-        x = np.clip(x + _correction(space.model, x, everything, level, weight=weight), low, high)
+        x = np.clip(x + _correction(space.model, x, all_columns, level, weight=weight), low, high)
     spread = np.ptp(space.model.rows(np.exp(x))[:, :-1], axis=1)
     return np.asarray(x[np.argsort(spread, kind="stable")])
 

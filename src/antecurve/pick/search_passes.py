@@ -363,12 +363,12 @@ class Search:
             wide = boxes.sizes > 1.0
             sides = space.grids.logs(boxes.last) - space.grids.logs(boxes.first)
             boxes = joined(boxes.where(~wide), space.grids.halved(boxes.where(wide), sides[wide]))
-        left = None if self._deadline is None else self._deadline - time.perf_counter()
+        remaining_s = None if self._deadline is None else self._deadline - time.perf_counter()
         order = space.grids.exchanges
         futures = [
             self._executor.submit(
                 _task, space.model.topology, self.job, space.places, order,
-                boxes.where(slice(i, None, _TASKS)), limit, keep_all, left,
+                boxes.where(slice(i, None, _TASKS)), limit, keep_all, remaining_s,
             )
             for i in range(_TASKS)
         ]  # fmt: skip

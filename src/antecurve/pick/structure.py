@@ -236,12 +236,12 @@ def _involutions(items: list[int], alike: NDArray[np.bool_]) -> Iterator[list[in
     head, *others = items
     for tail in _involutions(others, alike):
         yield [head, *tail]
-    for place, other in enumerate(others):
+    for index, other in enumerate(others):
         if not alike[head, other]:
             continue
-        remaining = others[:place] + others[place + 1 :]
+        remaining = others[:index] + others[index + 1 :]
         for tail in _involutions(remaining, alike):
-            yield [other, *tail[:place], head, *tail[place:]]
+            yield [other, *tail[:index], head, *tail[index:]]
 
 
 def _chain(swaps: dict[tuple[int, int], Exchange]) -> tuple[Exchange, ...]:
