@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
@@ -37,6 +37,7 @@ __all__ = [
     "LoadingResult",
     "cable_capacitance",
     "loading_table",
+    "one_change",
     "shared_generator",
 ]
 
@@ -271,3 +272,23 @@ def shared_generator(
     shift, centred = _evaluate(network, curve, band_hz, rs, rl, cl)
     window = loading_window(network, conditions)
     return LoadingResult(rs, rl, cl, shift, centred, window)
+
+
+def one_change(result: LoadingResult) -> LoadingResult:
+    """Keep the combinations that differ from nominal in one value at most.
+
+    Parameters
+    ----------
+    result : LoadingResult
+        All combinations, the nominal one first.
+
+    Returns
+    -------
+    LoadingResult
+        Those with one other generator, unit or capacitance, and the nominal one.
+    """
+    names = ("source_ohm", "load_ohm", "load_f")
+    columns = [getattr(result, name) for name in names]
+    changes = np.sum([column != column[0] for column in columns], axis=0)
+    kept = (*names, "level_shift_db", "error_centred_db")
+    return replace(result, **{name: getattr(result, name)[changes <= 1] for name in kept})

@@ -118,18 +118,18 @@ def check(
             job.conditions,
             technologies=parts,
         )
-    found = _Found(_analysed(design, built), built, warm, losses)
+    results = _Results(_analysed(design, built), built, warm, losses)
     if output is not None:
-        _write(found, output, force=force)
-    _show(found, whole=measured is None, as_json=as_json)
+        _write(results, output, force=force)
+    _show(results, whole=measured is None, as_json=as_json)
     if output is not None and not as_json:
         print(f"Written to {output}: correction.csv response.csv")
-    if _missed(found):
+    if _missed(results):
         raise typer.Exit(1)
 
 
 @dataclass(frozen=True, slots=True)
-class _Found:
+class _Results:
     design: Design
     built: AsBuilt
     warm: DriftResult
@@ -150,7 +150,7 @@ def _by_ref(given: list[str] | None, option: str) -> dict[str, float]:
     """Numbers by reference from texts such as ``C1=-200``."""
     from antecurve.errors import InputError
 
-    found = {}
+    values = {}
     for text in given or ():
         ref, _, number = text.partition("=")
         try:
@@ -159,8 +159,8 @@ def _by_ref(given: list[str] | None, option: str) -> dict[str, float]:
             value = math.nan
         if not math.isfinite(value):
             raise InputError(option, text, "write a reference, = and a number, such as C1=-200")
-        found[ref.strip()] = value
-    return found
+        values[ref.strip()] = value
+    return values
 
 
 def _temperatures(text: str) -> list[float]:
@@ -177,27 +177,27 @@ def _temperatures(text: str) -> list[float]:
     return [low + (high - low) * k / (_STEPS - 1) for k in range(_STEPS)]
 
 
-def _write(found: _Found, output: Path, *, force: bool) -> None:
+def _write(results: _Results, output: Path, *, force: bool) -> None:
     from antecurve.files.build_content import correction_csv
     from antecurve.files.design_folder import response_csv
     from antecurve.files.output_folder import write_folder
 
     files = {
-        "correction.csv": correction_csv(found.built.correction),
-        "response.csv": response_csv(found.design.analysis.response),
+        "correction.csv": correction_csv(results.built.correction),
+        "response.csv": response_csv(results.design.analysis.response),
     }
     write_folder(output, files, force=force)
 
 
-def _missed(found: _Found) -> bool:
+def _missed(results: _Results) -> bool:
     from antecurve.cli.outcome import misses_limit, was_interrupted
 
-    interrupted = was_interrupted(found.design.analysis.spread)
-    limit_db = found.design.job.target.error_limit_db
-    return misses_limit(found.built.error.centred_db, limit_db) or interrupted
+    interrupted = was_interrupted(results.design.analysis.spread)
+    limit_db = results.design.job.target.error_limit_db
+    return misses_limit(results.built.error.centred_db, limit_db) or interrupted
 
 
-def _show(found: _Found, *, whole: bool, as_json: bool) -> None:
+def _show(results: _Results, *, whole: bool, as_json: bool) -> None:
     from antecurve.cli.show import show_design, show_json, show_table
     from antecurve.files.design_file import design_content
     from antecurve.report import build_tables as tables
@@ -206,23 +206,23 @@ def _show(found: _Found, *, whole: bool, as_json: bool) -> None:
     if as_json:
         show_json(
             {
-                **design_content(found.design),
-                "as_built": found.built.to_dict(),
-                "drift": found.warm.to_dict(),
-                "losses": found.losses.to_dict(),
+                **design_content(results.design),
+                "as_built": results.built.to_dict(),
+                "drift": results.warm.to_dict(),
+                "losses": results.losses.to_dict(),
             }
         )
         return
     if whole:
-        show_design(found.design)
+        show_design(results.design)
     else:
-        print(found.design.job.title)
-        show_table(wiring_rows(found.design.picked))
-        for line in tables.as_built_lines(found.built):
+        print(results.design.job.title)
+        show_table(wiring_rows(results.design.picked))
+        for line in tables.as_built_lines(results.built):
             print(line)
     print("Subtract from levels measured through the network, 0 dB at 1 kHz:")
-    show_table(tables.correction_rows(found.built.correction))
+    show_table(tables.correction_rows(results.built.correction))
     print(tables.UNCERTAINTY_NOTE)
     print("Over temperature:")
-    show_table(tables.drift_rows(found.warm))
-    print(tables.loss_line(found.losses))
+    show_table(tables.drift_rows(results.warm))
+    print(tables.loss_line(results.losses))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Optional
 
@@ -13,7 +12,6 @@ from antecurve.cli.options import AsJson
 if TYPE_CHECKING:
     from antecurve.curves.fit import CurveFit
     from antecurve.curves.model import Curve
-    from antecurve.report.tables import TextTable
 
 __all__ = ["curves"]
 
@@ -78,50 +76,26 @@ def _content(curve: Curve) -> dict[str, Any]:
     }
 
 
-def _microseconds(times: tuple[float, ...], at_origin: int) -> str:
-    return ", ".join(["origin"] * at_origin + [f"{t * 1e6:.6g} us" for t in times]) or "none"
-
-
-def _text_table(header: tuple[str, ...], rows: Sequence[tuple[str, ...]], right: str) -> TextTable:
-    from antecurve.report.tables import TextTable
-
-    return TextTable(header=header, rows=tuple(rows), right=right)
-
-
 def _show_catalogue(as_json: bool) -> None:
     from antecurve.cli.show import show_json, show_table
     from antecurve.curves.catalogue import catalogue
+    from antecurve.report.curve_tables import catalogue_rows
 
-    found = catalogue()
+    curves = catalogue()
     if as_json:
-        show_json([_content(c) for c in found])
+        show_json([_content(c) for c in curves])
         return
-    rows = [
-        (
-            c.name,
-            _microseconds(c.zeros_s, c.zeros_at_origin),
-            _microseconds(c.poles_s, c.poles_at_origin),
-            "" if c.year is None else str(c.year),
-            c.source,
-        )
-        for c in found
-    ]
-    show_table(_text_table(("name", "zeros", "poles", "year", "source"), rows, "lllrl"))
+    show_table(catalogue_rows(curves))
     print("Remarks")
-    for curve in found:
+    for curve in curves:
         print(f"  {curve.name}: {curve.remark}")
-
-
-def _decibel(level: float) -> str:
-    """A level with its sign, and 0 without one."""
-    shown = f"{level:+.3f}"
-    return shown if float(shown) else shown[1:]
 
 
 def _show_table(name: str, as_json: bool) -> None:
     from antecurve.cli.show import show_json, show_table
     from antecurve.curves.catalogue import named_curve
     from antecurve.curves.tabulate import curve_table
+    from antecurve.report.curve_tables import curve_rows, microseconds
 
     curve = named_curve(name)
     table = curve_table(curve)
@@ -129,17 +103,11 @@ def _show_table(name: str, as_json: bool) -> None:
         columns = ("frequency_hz", "emphasis_db", "playback_db", "phase_deg")
         show_json(_content(curve) | {c: getattr(table, c).tolist() for c in columns})
         return
-    print(f"{curve.name}: zeros {_microseconds(curve.zeros_s, curve.zeros_at_origin)}; ", end="")
-    print(f"poles {_microseconds(curve.poles_s, curve.poles_at_origin)}")
+    zeros = microseconds(curve.zeros_s, at_origin=curve.zeros_at_origin)
+    poles = microseconds(curve.poles_s, at_origin=curve.poles_at_origin)
+    print(f"{curve.name}: zeros {zeros}; poles {poles}")
     print(f"{curve.source}. {curve.remark}")
-    rows = [
-        (f"{f:g}", _decibel(up), _decibel(down), f"{angle:.1f}")
-        for f, up, down, angle in zip(
-            table.frequency_hz, table.emphasis_db, table.playback_db, table.phase_deg, strict=True
-        )
-    ]
-    header = ("frequency/Hz", "emphasis/dB", "playback/dB", "phase/deg")
-    show_table(_text_table(header, rows, "rrrr"))
+    show_table(curve_rows(table))
 
 
 def _show_fit(path: Path, zeros: int, poles: int, no_shelf: bool, as_json: bool) -> None:

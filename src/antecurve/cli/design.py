@@ -48,20 +48,23 @@ def design(
     refuse_existing(output, force=force)
     job = default_job() if job_file is None else read_job(job_file)
     with design_progress() as (searched, drawn):
-        found = do_design(
+        designed = do_design(
             job, drawer=read_job_drawer(job), progress=searched, builds_progress=drawn
         )
     if output is not None:
         with busy_progress("drawing the report"):
-            more = {"report.html": report_page(found), **(plot_files(found) if plots else {})}
-        write_design(found, output, force=force, more=more)
+            more = {"report.html": report_page(designed), **(plot_files(designed) if plots else {})}
+        write_design(designed, output, force=force, more=more)
     if as_json:
-        show_json(design_content(found))
+        show_json(design_content(designed))
     else:
-        show_design(found)
+        show_design(designed)
         if output is not None:
             names = ("design.json", "parts.csv", "response.csv", "network.cir", *more)
             print(f"Written to {output}: {' '.join(names)}")
-    interrupted = was_interrupted(found.analysis.spread)
-    if misses_limit(found.analysis.error.job.centred_db, job.target.error_limit_db) or interrupted:
+    interrupted = was_interrupted(designed.analysis.spread)
+    if (
+        misses_limit(designed.analysis.error.job.centred_db, job.target.error_limit_db)
+        or interrupted
+    ):
         raise typer.Exit(1)

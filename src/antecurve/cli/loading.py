@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
@@ -49,7 +49,7 @@ def loading(
             metavar="COUNT", help="Equal networks on one generator, up to this number.", min=1
         ),
     ] = 2,
-    everything: Annotated[
+    every_combination: Annotated[
         bool, typer.Option("--all", help="Print every combination, not one change at a time.")
     ] = False,
     output: OutputFolder = None,
@@ -81,10 +81,10 @@ def loading(
     )
     design = read_design(design_file)
     with busy_progress("loads and strays"):
-        found = _analysed(design, asked)
+        loadings = _analysed(design, asked)
     if output is not None:
-        _write(found, output, force=force)
-    _show(found, everything=everything, as_json=as_json)
+        _write(loadings, output, force=force)
+    _show(loadings, every_combination=every_combination, as_json=as_json)
     if output is not None and not as_json:
         print(f"Written to {output}: loading.csv strays.csv")
 
@@ -102,7 +102,7 @@ class _Asked:
 
 
 @dataclass(frozen=True, slots=True)
-class _Found:
+class _Loadings:
     result: LoadingResult
     advice: tuple[GeneratorAdvice, ...]
     shared: LoadingResult
@@ -113,14 +113,14 @@ def _values(texts: list[str] | None, unit: str, field: str, *, zero: bool) -> tu
     return tuple(quantity(text, unit, field, zero=zero) for text in texts or ())
 
 
-def _analysed(design: Design, asked: _Asked) -> _Found:
+def _analysed(design: Design, asked: _Asked) -> _Loadings:
     from antecurve.analysis import loading as analysis
     from antecurve.analysis.impedance_advice import generator_advice
     from antecurve.analysis.strays import stray_table
 
     loading = design.job.loading
     sources = (*analysis.SOURCE_RESISTANCES_OHM, *asked.source_ohm)
-    return _Found(
+    return _Loadings(
         result=analysis.loading_table(
             design,
             source_ohm=sources,
@@ -139,48 +139,38 @@ def _analysed(design: Design, asked: _Asked) -> _Found:
     )
 
 
-def _write(found: _Found, output: Path, *, force: bool) -> None:
+def _write(loadings: _Loadings, output: Path, *, force: bool) -> None:
     from antecurve.files.bench_content import frame_csv
     from antecurve.files.output_folder import write_folder
 
     files = {
-        "loading.csv": frame_csv(found.result.to_frame()),
-        "strays.csv": frame_csv(found.strays.to_frame()),
+        "loading.csv": frame_csv(loadings.result.to_frame()),
+        "strays.csv": frame_csv(loadings.strays.to_frame()),
     }
     write_folder(output, files, force=force)
 
 
-def _show(found: _Found, *, everything: bool, as_json: bool) -> None:
+def _show(loadings: _Loadings, *, every_combination: bool, as_json: bool) -> None:
+    from antecurve.analysis.loading import one_change
     from antecurve.cli.show import show_json, show_table
     from antecurve.report import bench_tables as tables
     from antecurve.results import plain
 
-    result = found.result
+    result = loadings.result
     if as_json:
         show_json(
             {
                 **result.to_dict(),
-                "advice": plain(found.advice),
-                "channels": found.shared.records,
-                "strays": found.strays.records,
+                "advice": plain(loadings.advice),
+                "channels": loadings.shared.records,
+                "strays": loadings.strays.records,
             }
         )
         return
-    for line in (*tables.window_lines(result.window), "", *(a.sentence for a in found.advice)):
+    for line in (*tables.window_lines(result.window), "", *(a.sentence for a in loadings.advice)):
         print(line)
-    show_table(tables.combination_rows(result if everything else _one_change(result)))
+    show_table(tables.combination_rows(result if every_combination else one_change(result)))
     print("One generator feeding one network and more:")
-    show_table(tables.combination_rows(found.shared))
+    show_table(tables.combination_rows(loadings.shared))
     print("Stray capacitances that matter most, one at a time:")
-    show_table(tables.stray_rows(found.strays))
-
-
-def _one_change(result: LoadingResult) -> LoadingResult:
-    """The combinations that differ from nominal in one value at most."""
-    import numpy as np
-
-    names = ("source_ohm", "load_ohm", "load_f")
-    columns = [getattr(result, name) for name in names]
-    changes = np.sum([column != column[0] for column in columns], axis=0)
-    kept = (*names, "level_shift_db", "error_centred_db")
-    return replace(result, **{name: getattr(result, name)[changes <= 1] for name in kept})
+    show_table(tables.stray_rows(loadings.strays))

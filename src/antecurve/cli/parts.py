@@ -32,13 +32,13 @@ def parts(
     from antecurve.pipeline import design_parts_list
     from antecurve.report.tables import parts_rows
 
-    found = design_parts_list(read_design(design_file), sets=sets)
+    to_buy = design_parts_list(read_design(design_file), sets=sets)
     if output is not None:
-        content = parts_workbook(found) if suffix_of(output) == ".xlsx" else parts_csv(found)
+        content = parts_workbook(to_buy) if suffix_of(output) == ".xlsx" else parts_csv(to_buy)
         write_file(output, content, force=force)
     if as_json:
-        show_json(found.to_frame().to_dict(orient="records"))
+        show_json(to_buy.to_frame().to_dict(orient="records"))
     elif output is None:
-        show_table(parts_rows(found))
+        show_table(parts_rows(to_buy))
     else:
         print(f"Wrote {output}")

@@ -92,8 +92,8 @@ def _show(trace: ScopeTrace, sheet: FaultSheet, limited: LimitedPeaks, *, as_jso
     from antecurve.report.cautions import CAUTIONS
 
     if as_json:
-        found = {**trace.to_dict(), "faults": sheet.records}
-        show_json({**found, "limited_peak": limited.to_dict(), "cautions": list(CAUTIONS)})
+        content = {**trace.to_dict(), "faults": sheet.records}
+        show_json({**content, "limited_peak": limited.to_dict(), "cautions": list(CAUTIONS)})
         return
     measures = [
         ("behind the network", trace.network_measures),
@@ -144,12 +144,12 @@ def _playback(faults: list[str]) -> Playback:
 
     if not faults:
         return IDEAL
-    found: dict[str, Any] = {}
+    factors: dict[str, Any] = {}
     for text in faults:
         name, equals, value = text.partition("=")
         if name.strip() not in _FAULTS or not equals:
             known = ", ".join(f"{n}=..." for n in _FAULTS)
             raise InputError("--fault", text, f"the faults are {known}")
         field, unit = _FAULTS[name.strip()]
-        found[field] = parse_quantity(value, unit=unit, field=f"--fault {name}", minimum=0.0)
-    return Playback(", ".join(faults), **found)
+        factors[field] = parse_quantity(value, unit=unit, field=f"--fault {name}", minimum=0.0)
+    return Playback(", ".join(faults), **factors)

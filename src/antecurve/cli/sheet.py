@@ -79,7 +79,7 @@ def sheet(
     job = design.job
     level_v = job.source_level_v if level is None else quantity(level, "V", "--level")
     with busy_progress("levels and limits"):
-        found = bench_plan(
+        plan = bench_plan(
             design,
             replace(design.conditions, source_level_v=level_v),
             frequencies_hz=[quantity(f, "Hz", "--frequency") for f in frequency or ()]
@@ -98,15 +98,15 @@ def sheet(
         )
     if output is not None:
         with busy_progress("drawing the sheet"):
-            page = bench_page(job.title, found)
-        files = {"sheet.html": page, "sheet.csv": frame_csv(found.sheet.to_frame())}
+            page = bench_page(job.title, plan)
+        files = {"sheet.html": page, "sheet.csv": frame_csv(plan.sheet.to_frame())}
         write_folder(output, files, force=force)
-    _show(found, as_json=as_json)
+    _show(plan, as_json=as_json)
     if output is not None and not as_json:
         print(f"Written to {output}: {' '.join(files)}")
 
 
-def _show(found: BenchPlan, *, as_json: bool) -> None:
+def _show(plan: BenchPlan, *, as_json: bool) -> None:
     from antecurve.cli.show import show_json, show_table
     from antecurve.report.bench_page import sheet_parts
     from antecurve.report.cautions import CAUTIONS
@@ -114,9 +114,9 @@ def _show(found: BenchPlan, *, as_json: bool) -> None:
 
     if as_json:
         notes = {"cautions": list(CAUTIONS), "notes": list(PRACTICAL_NOTES)}
-        show_json({**found.to_dict(), **notes})
+        show_json({**plan.to_dict(), **notes})
         return
-    for part in sheet_parts(found):
+    for part in sheet_parts(plan):
         print(part.heading)
         for line in part.lines:
             print(line)

@@ -51,12 +51,12 @@ class SheetPart:
     table: TextTable | None = None
 
 
-def sheet_parts(found: BenchPlan) -> tuple[SheetPart, ...]:
+def sheet_parts(plan: BenchPlan) -> tuple[SheetPart, ...]:
     """Return the sections of the bench sheet, for the page and the terminal alike.
 
     Parameters
     ----------
-    found : BenchPlan
+    plan : BenchPlan
         A design on the bench.
 
     Returns
@@ -64,18 +64,18 @@ def sheet_parts(found: BenchPlan) -> tuple[SheetPart, ...]:
     tuple of SheetPart
         In the order of work.
     """
-    sheet = found.sheet
+    sheet = plan.sheet
     unit, *proving = sheet_rows(sheet)
-    amplitude = format_quantity(found.stresses.amplitude_v, "V")
+    amplitude = format_quantity(plan.stresses.amplitude_v, "V")
     return (
         SheetPart("Levels at the unit's input", tuple(sheet_lines(sheet)), unit),
         *(
             SheetPart(f"The network by itself: {column.receiver.name}", (), table)
             for column, table in zip(sheet.columns[1:], proving, strict=True)
         ),
-        SheetPart("Level", tuple(level_lines(found.level)), plan_rows(found.plan)),
-        SheetPart("Noise", (), noise_rows(found.noise)),
-        SheetPart("Square wave", tuple(peak_lines(found.peak))),
+        SheetPart("Level", tuple(level_lines(plan.level)), plan_rows(plan.plan)),
+        SheetPart("Noise", (), noise_rows(plan.noise)),
+        SheetPart("Square wave", tuple(peak_lines(plan.peak))),
         SheetPart(
             "One generator for several channels",
             ("The generator's resistance counts once for each network that it feeds.",),
@@ -84,20 +84,20 @@ def sheet_parts(found: BenchPlan) -> tuple[SheetPart, ...]:
         SheetPart(
             "What the parts have to stand",
             (f"For any EMF within ±{amplitude}, whatever its waveform.",),
-            stress_rows(found.stresses),
+            stress_rows(plan.stresses),
         ),
-        SheetPart("Phase and group delay", (), delay_rows(found.delay)),
+        SheetPart("Phase and group delay", (), delay_rows(plan.delay)),
     )
 
 
-def bench_page(title: str, found: BenchPlan) -> bytes:
+def bench_page(title: str, plan: BenchPlan) -> bytes:
     """Return the bench sheet as a page.
 
     Parameters
     ----------
     title : str
         Title of the job.
-    found : BenchPlan
+    plan : BenchPlan
         A design on the bench.
 
     Returns
@@ -112,13 +112,11 @@ def bench_page(title: str, found: BenchPlan) -> bytes:
         .get_template("bench_sheet.html.j2")
         .render(
             title=title,
-            parts=sheet_parts(found),
+            parts=sheet_parts(plan),
             # Markup of our own making: its labels hold names of faults and numbers only.
-            faults=Markup(figure_svg(fault_figure(found.faults))),
-            fault_text=fault_text(found.faults),
-            fault_numbers=measure_rows(
-                [(t.playback.name, t.measures) for t in found.faults.traces]
-            ),
+            faults=Markup(figure_svg(fault_figure(plan.faults))),
+            fault_text=fault_text(plan.faults),
+            fault_numbers=measure_rows([(t.playback.name, t.measures) for t in plan.faults.traces]),
             cautions=CAUTIONS,
             notes=PRACTICAL_NOTES,
         )

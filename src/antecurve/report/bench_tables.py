@@ -41,11 +41,15 @@ __all__ = [
 
 
 def _ohm(value: float) -> str:
-    return format_quantity(value, "ohm") if value else "0 Ω"
+    return format_quantity(value, "ohm")
 
 
 def _farad(value: float) -> str:
-    return format_quantity(value, "F", digits=3) if value else "0 F"
+    return format_quantity(value, "F", digits=3)
+
+
+def _rise_time(value: float | None) -> str:
+    return "-" if value is None else format_quantity(value, "s", digits=3)
 
 
 def _volt(value: float) -> str:
@@ -224,7 +228,7 @@ def noise_rows(report: NoiseReport) -> TextTable:
     TextTable
         One row a place and a weighting.
     """
-    found = (
+    quantities = (
         ("at the unit's input", report.noise_v, report.snr_db),
         ("at the unit's input, A-weighted", report.weighted_noise_v, report.weighted_snr_db),
         ("after ideal playback", report.playback_noise_v, report.playback_snr_db),
@@ -240,7 +244,7 @@ def noise_rows(report: NoiseReport) -> TextTable:
         "noise",
         "signal over it dB",
     )
-    rows = tuple((name, _volt(noise), f"{ratio:.1f}") for name, noise, ratio in found)
+    rows = tuple((name, _volt(noise), f"{ratio:.1f}") for name, noise, ratio in quantities)
     return TextTable(header, rows, "lrr")
 
 
@@ -323,12 +327,14 @@ def measure_rows(measures: Sequence[tuple[str, TraceMeasures]]) -> TextTable:
     rows = tuple(
         (
             name,
-            f"±{_volt(found.peak_v)}",
-            "-" if found.tilt is None else f"{found.tilt * 100:z.2f} %",
-            "-" if found.overshoot is None else f"{found.overshoot * 100:.1f} %",
-            "-" if found.rise_time_s is None else format_quantity(found.rise_time_s, "s", digits=3),
+            f"±{_volt(measure.peak_v)}",
+            "-" if measure.tilt is None else f"{measure.tilt * 100:z.2f} %",
+            "-" if measure.overshoot is None else f"{measure.overshoot * 100:.1f} %",
+            "-"
+            if measure.rise_time_s is None
+            else format_quantity(measure.rise_time_s, "s", digits=3),
         )
-        for name, found in measures
+        for name, measure in measures
     )
     return TextTable(("trace", "peak", "tilt", "overshoot", "rise time"), rows, "lrrrr")
 

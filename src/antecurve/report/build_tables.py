@@ -56,8 +56,8 @@ def spread_rows(result: SpreadResult) -> TextTable:
         One row a quantity.
     """
     rows = [
-        (name, *(f"{getattr(found, p):.4f}" for p in ("p50", "p95", "p99", "max")))
-        for name, found in (
+        (name, *(f"{getattr(percentiles, p):.4f}" for p in ("p50", "p95", "p99", "max")))
+        for name, percentiles in (
             ("error, half of its range", result.centred_db),
             ("two channels, level at 1 kHz", result.mismatch.level_db),
             ("two channels, anywhere in the band", result.mismatch.largest_db),
@@ -278,12 +278,12 @@ def loss_line(effect: LossEffect) -> str:
     )
 
 
-def as_built_lines(found: AsBuilt) -> list[str]:
+def as_built_lines(build: AsBuilt) -> list[str]:
     """Return what one build does, one line a statement.
 
     Parameters
     ----------
-    found : AsBuilt
+    build : AsBuilt
         The build.
 
     Returns
@@ -291,16 +291,16 @@ def as_built_lines(found: AsBuilt) -> list[str]:
     list of str
         Error, level, what was not measured.
     """
-    low, high = (format_quantity(f, "Hz") for f in found.error.band_hz)
+    low, high = (format_quantity(f, "Hz") for f in build.error.band_hz)
     lines = [
-        f"This build, {low} to {high}: error {found.error.centred_db:.4f} dB (half of its range), "
-        f"re 1 kHz at most {found.error.at_1khz_db:.4f} dB; against the published time constants "
-        f"alone {found.published_error.centred_db:.4f} dB.",
-        f"Level at 1 kHz {found.level_shift_db:+z.3f} dB against the values marked.",
+        f"This build, {low} to {high}: error {build.error.centred_db:.4f} dB (half of its range), "
+        f"re 1 kHz at most {build.error.at_1khz_db:.4f} dB; against the published time constants "
+        f"alone {build.published_error.centred_db:.4f} dB.",
+        f"Level at 1 kHz {build.level_shift_db:+z.3f} dB against the values marked.",
     ]
-    if found.nominal:
+    if build.nominal:
         lines.append(
-            f"Not measured, so counted with their marked values: {', '.join(found.nominal)}."
+            f"Not measured, so counted with their marked values: {', '.join(build.nominal)}."
         )
     return lines
 

@@ -186,15 +186,17 @@ def deviation_text(verdict: Verdict) -> str:
     str
         Extremes of the deviation, its uncertainty and the limits.
     """
-    found = verdict.deviation
+    deviation = verdict.deviation
     limits = ", ".join(
         f"±{b.band.limit_db:g} dB from {_hertz(b.band.low_hz)} to {_hertz(b.band.high_hz)}"
         for b in verdict.bands
     )
+    lowest, highest = float(deviation.deviation_db.min()), float(deviation.deviation_db.max())
+    uncertainty = float(deviation.expanded_uncertainty_db.max())
     return (
-        f"The deviation re 1 kHz lies between {signed(float(found.deviation_db.min()), digits=2)} "
-        f"and {signed(float(found.deviation_db.max()), digits=2)} dB, known to "
-        f"±{float(found.expanded_uncertainty_db.max()):.2f} dB or better; the limit is {limits}."
+        f"The deviation re 1 kHz lies between {signed(lowest, digits=2)} "
+        f"and {signed(highest, digits=2)} dB, known to "
+        f"±{uncertainty:.2f} dB or better; the limit is {limits}."
     )
 
 
@@ -212,5 +214,5 @@ def trace_text(trace: Trace) -> str:
         How far capture and fit are apart.
     """
     apart = float(np.sqrt(np.mean((trace.captured - trace.fitted) ** 2)))
-    left = format_quantity(apart, "V", digits=3) if trace.over_time else f"{apart:.3f} dB"
-    return f"{trace.name}, {trace.kind}: the fit follows the capture and leaves {left} rms."
+    difference = format_quantity(apart, "V", digits=3) if trace.over_time else f"{apart:.3f} dB"
+    return f"{trace.name}, {trace.kind}: the fit follows the capture and leaves {difference} rms."

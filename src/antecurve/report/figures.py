@@ -113,14 +113,14 @@ def described_svg(svg: str, *, title: str, description: str) -> str:
     used = set(re.findall(_REFERENCE, svg))
     own = hashlib.sha256(svg.encode()).hexdigest()[:8]
     svg = re.sub(
-        r' id="([^"]*)"', lambda found: f' id="{found[1]}-{own}"' if found[1] in used else "", svg
+        r' id="([^"]*)"', lambda match: f' id="{match[1]}-{own}"' if match[1] in used else "", svg
     )
-    svg = re.sub(_REFERENCE, lambda found: f"{found[0]}-{own}", svg)
+    svg = re.sub(_REFERENCE, lambda match: f"{match[0]}-{own}", svg)
     if not title:
         return svg
-    start, rest = svg.split(">", 1)
+    start, body = svg.split(">", 1)
     words = f"<title>{escape(title)}</title><desc>{escape(description)}</desc>"
-    return f'{start} role="img">{words}{rest}'
+    return f'{start} role="img">{words}{body}'
 
 
 def legend_above(axes: Axes, *, columns: int = 2, marker_scale: float = 1.0) -> None:

@@ -5,12 +5,19 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING, Any
 
+from antecurve.analysis.loading import one_change
 from antecurve.analysis.ratings import part_stresses
 from antecurve.analysis.scope import FaultSheet, ScopeTrace
 from antecurve.checked import checked
 from antecurve.pipeline import Design, design_formulas, design_parts_list, square_waves
 from antecurve.report.bench_panel import bench_panel
-from antecurve.report.bench_tables import level_lines, measure_rows, stress_rows, window_lines
+from antecurve.report.bench_tables import (
+    combination_rows,
+    level_lines,
+    measure_rows,
+    stress_rows,
+    window_lines,
+)
 from antecurve.report.build_tables import sensitivity_rows
 from antecurve.report.cautions import CAUTIONS
 from antecurve.report.descriptions import (
@@ -27,7 +34,6 @@ from antecurve.report.scope_figures import fault_figure, scope_figure
 from antecurve.report.summary import curve_line, governing_lines, missed_limit, summary_lines
 from antecurve.report.tables import (
     form_rows,
-    loading_rows,
     node_caption,
     parts_rows,
     refused_forms,
@@ -140,7 +146,7 @@ def report_page(design: Design) -> bytes:
         response=response_rows(analysis.response),
         parts=parts_rows(design_parts_list(design)),
         shares=sensitivity_rows(analysis.spread),
-        loading=loading_rows(analysis),
+        loading=combination_rows(one_change(analysis.loading)),
         shortlist=shortlist_rows(design),
         forms=form_rows(design),
         refused=refused_forms(design),

@@ -333,8 +333,8 @@ class _Painter:
             x, y = (_STEP + 2.0) * column, -1.2 * _GAP * row
             drawn = shape().at((x, y)).to((x + _STEP, y))
             self.drawing.add(drawn.label(label, loc="top", ofst=0.15))
-            for place, node, side in ((x, nodes[0], "bottom"), (x + _STEP, nodes[1], "bottom")):
-                dot = self.parts.Dot(open=True).at((place, y))
+            for at, node, side in ((x, nodes[0], "bottom"), (x + _STEP, nodes[1], "bottom")):
+                dot = self.parts.Dot(open=True).at((at, y))
                 self.drawing.add(dot.label(node, loc=side, fontsize=_NODE_FONT_SIZE))
 
 

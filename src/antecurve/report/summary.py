@@ -120,7 +120,7 @@ def _what_limits_the_pick(design: Design, analysis: Analysis) -> str:
 
 def _out_of_reach(design: Design) -> list[str]:
     """Positions whose exact value no part or pair of parts within the job's ranges comes near."""
-    found = []
+    sentences = []
     for position in design.picked.positions:
         element, exact = position.element, position.exact
         if exact is None or abs(position.value / exact - 1) < _REACHED:
@@ -140,11 +140,11 @@ def _out_of_reach(design: Design) -> list[str]:
             end, limit = "begins at", low
         pair = ", with two joined" if limit not in (least, most) else ""
         reach = f" ({format_quantity(least if exact < least else most, unit)}{pair})" * bool(pair)
-        found.append(
+        sentences.append(
             f"the exact value of {element.ref}, {format_quantity(exact, unit)}, is out of reach: "
             f"{element.kind.value}s.range {end} {format_quantity(limit, unit)}{reach}"
         )
-    return found
+    return sentences
 
 
 def missed_limit(design: Design) -> str | None:
@@ -222,16 +222,19 @@ def curve_line(curve: Curve) -> str:
     str
         Zeros and poles, limits included.
     """
-    found = zero_pole_gain(curve)
+    emphasis = zero_pole_gain(curve)
 
     def listed(times: tuple[float, ...], at_origin: int) -> str:
         origin = {0: [], 1: ["at the origin"]}.get(at_origin, [f"{at_origin} at the origin"])
-        rest = [f"{t * 1e6:.6g} µs ({format_quantity(1 / (2 * math.pi * t), 'Hz')})" for t in times]
-        return ", ".join([*origin, *rest]) or "none"
+        others = [
+            f"{t * 1e6:.6g} µs ({format_quantity(1 / (2 * math.pi * t), 'Hz')})" for t in times
+        ]
+        return ", ".join([*origin, *others]) or "none"
 
     return (
-        f"Curve imposed ({curve.name}): zeros {listed(found.zeros_s, found.zeros_at_origin)}; "
-        f"poles {listed(found.poles_s, found.poles_at_origin)}."
+        f"Curve imposed ({curve.name}): "
+        f"zeros {listed(emphasis.zeros_s, emphasis.zeros_at_origin)}; "
+        f"poles {listed(emphasis.poles_s, emphasis.poles_at_origin)}."
     )
 
 

@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from antecurve.analysis.parts_list import PartsList
 from antecurve.parts.position import PickedNetwork, Position
 from antecurve.quantities import format_quantity
@@ -14,12 +12,11 @@ from antecurve.quantities import format_quantity
 if TYPE_CHECKING:
     from antecurve.analysis.response import ResponseTable
     from antecurve.pick.result import ShortlistEntry
-    from antecurve.pipeline import Analysis, Design
+    from antecurve.pipeline import Design
 
 __all__ = [
     "TextTable",
     "form_rows",
-    "loading_rows",
     "made_of",
     "node_caption",
     "parts_rows",
@@ -141,12 +138,12 @@ def wiring_rows(picked: PickedNetwork) -> TextTable:
     return TextTable(header, tuple(rows), "lllrrrl")
 
 
-def parts_rows(found: PartsList) -> TextTable:
+def parts_rows(parts: PartsList) -> TextTable:
     """Return what to buy.
 
     Parameters
     ----------
-    found : PartsList
+    parts : PartsList
         The parts list.
 
     Returns
@@ -155,8 +152,8 @@ def parts_rows(found: PartsList) -> TextTable:
         One row a distinct part.
     """
     rating = "rating"
-    if found.amplitude_v is not None:
-        rating += f" for EMF within ±{format_quantity(found.amplitude_v, 'V')}"
+    if parts.amplitude_v is not None:
+        rating += f" for EMF within ±{format_quantity(parts.amplitude_v, 'V')}"
     header = ("quantity", "value", "tolerance", "kind", "positions", rating, "what to look for")
     rows = tuple(
         (
@@ -168,7 +165,7 @@ def parts_rows(found: PartsList) -> TextTable:
             line.rating or "-",
             line.description,
         )
-        for line in found.lines
+        for line in parts.lines
     )
     return TextTable(header, rows, "rrrllll")
 
@@ -202,36 +199,6 @@ def response_rows(response: ResponseTable) -> TextTable:
 
 def _thinned(count: int) -> list[int]:
     return sorted({0, count - 1, *range(1, count, 8)})
-
-
-def loading_rows(analysis: Analysis) -> TextTable:
-    """Return level shift and error with one thing at a time other than nominal.
-
-    Parameters
-    ----------
-    analysis : Analysis
-        The analyses of a design.
-
-    Returns
-    -------
-    TextTable
-        One row a combination; the first is the nominal one.
-    """
-    loading = analysis.loading
-    bench = np.stack([loading.source_ohm, loading.load_ohm, loading.load_f], axis=1)
-    chosen = np.flatnonzero((bench == bench[0]).sum(axis=1) >= 2)
-    rows = tuple(
-        (
-            format_quantity(float(loading.source_ohm[k]), "ohm"),
-            format_quantity(float(loading.load_ohm[k]), "ohm"),
-            format_quantity(float(loading.load_f[k]), "F"),
-            signed(float(loading.level_shift_db[k]), digits=3),
-            f"{loading.error_centred_db[k]:.4f}",
-        )
-        for k in dict.fromkeys(chosen.tolist())
-    )
-    header = ("generator", "unit", "with cable", "level shift dB", "error dB")
-    return TextTable(header, rows, "rrrrr")
 
 
 def form_rows(design: Design) -> TextTable:
