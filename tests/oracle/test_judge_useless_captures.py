@@ -14,7 +14,6 @@ from antecurve.judge.conformity import Decision
 from antecurve.judge.identifiability import highest_seen_hz
 from antecurve.judge.record import limit_share
 from antecurve.judge.square_wave import SquareWaveCapture
-from antecurve.judge.verdict import verdict_record
 from antecurve.judge.verdicts import judge_unit
 from antecurve.report.ship_sheet import batch_rows, ship_sheet
 
@@ -65,7 +64,7 @@ def test_a_record_at_its_limits_leaves_the_verdict_open_and_names_no_part() -> N
     assert "reduce the level" in verdict.findings[0]
     assert len(verdict.findings) == 1
     assert verdict.faults == verdict.fitted == ()
-    assert verdict_record(verdict)["expanded_uncertainty_db"] is None
+    assert verdict.to_dict()["expanded_uncertainty_db"] is None
     assert b"at its limit" in ship_sheet(verdict, serial="1", date="", title="")
 
 
@@ -124,5 +123,5 @@ def test_a_batch_keeps_the_sign_of_the_deviation() -> None:
     assert verdict is not None
     # A longer treble time constant cuts more.
     assert batch.to_frame()["deviation_db"][0] == verdict.bands[0].deviation_db < -0.5
-    assert verdict_record(verdict)["deviation_db"] == verdict.ruling.deviation_db
+    assert verdict.to_dict()["deviation_db"] == verdict.ruling.deviation_db
     assert batch_rows(batch.to_frame()).rows[0][2].startswith("-")

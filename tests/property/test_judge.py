@@ -10,7 +10,6 @@ from playback_units import CONDITIONS, Unit, known_exactly, square_capture
 
 from antecurve.judge.conformity import Decision, LimitBand, decide
 from antecurve.judge.square_wave import SquareWaveCapture
-from antecurve.judge.verdict import verdict_record
 from antecurve.judge.verdicts import judge_unit
 
 BASE = square_capture(Unit(treble_s=71e-6), np.random.default_rng(2), samples=3000)
@@ -41,12 +40,12 @@ def test_gain_polarity_offset_and_start(
 
 def test_the_same_record_gives_the_same_verdict_bit_for_bit() -> None:
     again = judge_unit([BASE], known_exactly(), conditions=CONDITIONS)
-    assert verdict_record(again) == verdict_record(VERDICT)
+    assert again.to_dict() == VERDICT.to_dict()
 
 
 def test_record_keeps_to_its_own_rule() -> None:
     """The verdict follows from the numbers printed beside it."""
-    record = verdict_record(VERDICT)
+    record = VERDICT.to_dict()
     size, reach, limit = (
         abs(record["deviation_db"]),
         record["expanded_uncertainty_db"],

@@ -18,6 +18,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -88,6 +89,22 @@ class TrimChange(Result):
     parts: tuple[Part, ...]
     position: Position
 
+    def to_dict(self) -> dict[str, Any]:
+        """Return the change as plain data.
+
+        Returns
+        -------
+        dict
+            Reference, action, values of the parts to add, and the value they make.
+        """
+        return {
+            "ref": self.ref,
+            "action": self.action,
+            "parts": [part.value for part in self.parts],
+            "joined": self.position.joined,
+            "value": self.position.value,
+        }
+
 
 @dataclass(frozen=True, slots=True)
 class TrimProposal(Result):
@@ -110,6 +127,21 @@ class TrimProposal(Result):
     picked: PickedNetwork
     centred_db: float
     p95_db: float
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the changes as plain data.
+
+        Returns
+        -------
+        dict
+            The changes, the errors after them, and the network they make.
+        """
+        return {
+            "changes": [change.to_dict() for change in self.changes],
+            "centred_db": self.centred_db,
+            "p95_db": self.p95_db,
+            "network": self.picked.to_dict(),
+        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,6 +172,22 @@ class TrimResult(Result):
     advised: TrimProposal
     choices: int = _OPTIONS
     all_choices: bool = True
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the proposals as plain data.
+
+        Returns
+        -------
+        dict
+            The build as it is, the proposals, and which one is advised.
+        """
+        return {
+            "designed_db": self.designed_db,
+            "before": self.before.to_dict(),
+            "proposals": [proposal.to_dict() for proposal in self.proposals],
+            "advised": self.advised.to_dict(),
+            "choices_tried": self.choices,
+        }
 
 
 @dataclass(frozen=True, slots=True, eq=False)

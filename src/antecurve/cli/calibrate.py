@@ -54,7 +54,7 @@ def calibrate(
     from antecurve.files.captures import read_capture
     from antecurve.files.design_file import read_design
     from antecurve.files.output_folder import write_folder
-    from antecurve.files.verdict_file import calibration_content, calibration_files
+    from antecurve.files.verdict_file import calibration_files
     from antecurve.judge.calibration import calibrate_network
     from antecurve.report.ship_sheet import calibration_rows
 
@@ -73,7 +73,7 @@ def calibrate(
     if output is not None:
         write_folder(output, calibration_files(calibration), force=force)
     if as_json:
-        show_json(calibration_content(calibration))
+        show_json(calibration.to_dict())
         return
     show_table(calibration_rows(calibration))
     print(f"The fit leaves {calibration.residual_db:.4f} dB rms.")

@@ -76,7 +76,6 @@ def judge_one(
     from antecurve.files.verdict_file import deviation_csv, verdict_json
     from antecurve.judge.conformity import Decision
     from antecurve.judge.match import channel_match
-    from antecurve.judge.verdict import verdict_record
     from antecurve.judge.verdicts import judge_unit
     from antecurve.report.ship_sheet import ship_sheet
 
@@ -103,9 +102,9 @@ def judge_one(
                 }
         write_folder(delivery.output, files, force=delivery.force)
     if delivery.as_json:
-        record = verdict_record(verdicts[0])
+        record = verdicts[0].to_dict()
         if other:
-            record["other_channel"] = verdict_record(verdicts[1])
+            record["other_channel"] = verdicts[1].to_dict()
         show_json(record)
     else:
         for verdict, name in zip(verdicts, ("", "Other channel"), strict=False):
@@ -163,7 +162,7 @@ def judge_folder(
     from antecurve.errors import AntecurveError
     from antecurve.files.captures import capture_units, read_capture
     from antecurve.files.output_folder import write_folder
-    from antecurve.files.verdict_file import batch_content, batch_csv, verdict_json
+    from antecurve.files.verdict_file import batch_csv, verdict_json
     from antecurve.judge.batch import Batch, BatchEntry, judge_batch
     from antecurve.judge.conformity import Decision
     from antecurve.report.ship_sheet import batch_rows, ship_sheet
@@ -198,7 +197,7 @@ def judge_folder(
                 drawn(done, len(batch.entries))
         write_folder(delivery.output, files, force=delivery.force)
     if delivery.as_json:
-        show_json(batch_content(batch))
+        show_json(batch.to_dict())
     else:
         show_table(batch_rows(batch.to_frame()))
         if delivery.output is not None:

@@ -45,7 +45,6 @@ def trim(
     from antecurve.cli.options import meter_accuracy
     from antecurve.cli.progress import count_progress
     from antecurve.cli.show import show_json, show_table
-    from antecurve.files.build_content import trim_content
     from antecurve.files.design_file import read_design
     from antecurve.files.job_drawer import read_job_drawer
     from antecurve.files.measured import read_measured
@@ -66,7 +65,7 @@ def trim(
             progress=progress,
         )
     if as_json:
-        show_json(trim_content(result))
+        show_json(result.to_dict())
     else:
         show_table(tables.trim_rows(result))
         for line in tables.trim_lines(result):

@@ -9,7 +9,7 @@ from typing import Any
 from antecurve.checked import checked
 from antecurve.curves.model import zero_pole_gain
 from antecurve.errors import AntecurveError, FileFormatError
-from antecurve.files.design_job import job_content, job_from, network_content, network_from
+from antecurve.files.design_job import job_content, job_from, network_from
 from antecurve.files.field_types import check_types
 from antecurve.files.reading import read_text
 from antecurve.networks.compiled import check_solvable
@@ -51,7 +51,7 @@ def design_content(design: Design) -> dict[str, Any]:
             "poles_at_origin": curve.poles_at_origin,
             "ultrasonic_poles_s": list(job.curve.ultrasonic_poles_s),
         },
-        "network": network_content(design.picked),
+        "network": design.picked.to_dict(),
         "source": {
             "resistance_ohm": job.loading.source_resistance,
             "level_v": job.source_level_v,
@@ -65,7 +65,7 @@ def design_content(design: Design) -> dict[str, Any]:
         "search": plain(design.search),
         "shortlist": [_entry(entry) for entry in design.shortlist],
         "forms": plain(design.forms),
-        "second": None if design.second is None else network_content(design.second),
+        "second": None if design.second is None else design.second.to_dict(),
         "match_db": design.match_db,
         "spread": plain(design.analysis.spread),
         "loading": plain(design.analysis.loading),
@@ -74,7 +74,7 @@ def design_content(design: Design) -> dict[str, Any]:
 
 def _entry(entry: ShortlistEntry) -> dict[str, Any]:
     return {
-        **network_content(entry.picked),
+        **entry.picked.to_dict(),
         "centred_db": entry.centred_db,
         "spread_p95_db": entry.spread_p95_db,
         "parts": entry.parts,

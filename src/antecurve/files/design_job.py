@@ -13,7 +13,7 @@ from antecurve.networks.topology import Element, ElementKind, Loading, Topology,
 from antecurve.parts.position import Part, PickedNetwork, Position
 from antecurve.quantities import check_tolerance
 
-__all__ = ["job_content", "job_from", "network_content", "network_from"]
+__all__ = ["job_content", "job_from", "network_from"]
 
 
 def job_content(job: Job) -> dict[str, Any]:
@@ -109,41 +109,8 @@ def _element(content: Mapping[str, Any]) -> Element:
     return Element(str(content["ref"]), ElementKind(content["kind"]), (str(first), str(second)))
 
 
-def network_content(picked: PickedNetwork) -> dict[str, Any]:
-    """Return a picked network as plain data.
-
-    Parameters
-    ----------
-    picked : PickedNetwork
-        The network.
-
-    Returns
-    -------
-    dict
-        The ``network`` object of ``design.json``.
-    """
-    return {
-        "form": picked.topology.form,
-        "output": list(picked.topology.output),
-        "elements": [
-            {
-                "ref": p.element.ref,
-                "kind": p.element.kind.value,
-                "nodes": list(p.element.nodes),
-                "exact": p.exact,
-                "value": p.value,
-                "parts": [part.value for part in p.parts],
-                "joined": p.joined,
-                "tolerance": p.tolerance,
-                "part_details": [asdict(part) for part in p.parts],
-            }
-            for p in picked.positions
-        ],
-    }
-
-
 def network_from(content: Mapping[str, Any]) -> PickedNetwork:
-    """Return a picked network from the plain data of `network_content`.
+    """Return a picked network from the plain data of `PickedNetwork.to_dict`.
 
     Parameters
     ----------

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from antecurve.files.table import csv_bytes
-from antecurve.judge.verdict import verdict_record
 
 if TYPE_CHECKING:
     from antecurve.judge.batch import Batch
@@ -14,17 +13,11 @@ if TYPE_CHECKING:
     from antecurve.judge.verdict import Verdict
 
 __all__ = [
-    "BATCH_FORMAT",
-    "batch_content",
     "batch_csv",
-    "calibration_content",
     "calibration_files",
     "deviation_csv",
     "verdict_json",
 ]
-
-BATCH_FORMAT = "antecurve-batch-1"
-"""What the key ``format`` of a batch holds."""
 
 
 def verdict_json(verdict: Verdict) -> bytes:
@@ -40,7 +33,7 @@ def verdict_json(verdict: Verdict) -> bytes:
     bytes
         Format ``antecurve-verdict-1``, UTF-8.
     """
-    text = json.dumps(verdict_record(verdict), indent=1, ensure_ascii=False, allow_nan=False)
+    text = json.dumps(verdict.to_dict(), indent=1, ensure_ascii=False, allow_nan=False)
     return (text + "\n").encode()
 
 
@@ -67,30 +60,6 @@ def deviation_csv(verdict: Verdict) -> bytes:
     return csv_bytes(("frequency_hz", "deviation_db", "expanded_uncertainty_db"), rows)
 
 
-def batch_content(batch: Batch) -> dict[str, Any]:
-    """Return a batch as plain data.
-
-    Parameters
-    ----------
-    batch : Batch
-        The batch.
-
-    Returns
-    -------
-    dict
-        Format ``antecurve-batch-1``: a list of units, each with its verdict or its problem.
-    """
-    units = [
-        {
-            "unit": e.name,
-            "problem": e.problem or None,
-            "verdict": None if e.verdict is None else verdict_record(e.verdict),
-        }
-        for e in batch.entries
-    ]
-    return {"format": BATCH_FORMAT, "units": units}
-
-
 def batch_csv(batch: Batch) -> bytes:
     """Return the table of a batch as CSV.
 
@@ -109,33 +78,6 @@ def batch_csv(batch: Batch) -> bytes:
     return csv_bytes(list(frame.columns), rows)
 
 
-def calibration_content(calibration: Calibration) -> dict[str, Any]:
-    """Return a calibration as plain data.
-
-    Parameters
-    ----------
-    calibration : Calibration
-        The calibration.
-
-    Returns
-    -------
-    dict
-        Elements with expanded uncertainty as a fraction, and the correction table.
-    """
-    return {
-        "format": "antecurve-calibration-1",
-        "elements": [
-            {"ref": r, "value": float(v), "expanded_uncertainty": float(u)}
-            for r, v, u in zip(
-                calibration.refs, calibration.values, calibration.uncertainty, strict=True
-            )
-        ],
-        "residual_db": calibration.residual_db,
-        "consistent": calibration.consistent,
-        "correction": calibration.to_frame().to_dict(orient="records"),
-    }
-
-
 def calibration_files(calibration: Calibration) -> dict[str, bytes]:
     """Return a calibration as files.
 
@@ -151,7 +93,7 @@ def calibration_files(calibration: Calibration) -> dict[str, bytes]:
         ``calibration.json``.
     """
     frame = calibration.to_frame()
-    text = json.dumps(calibration_content(calibration), indent=1, allow_nan=False)
+    text = json.dumps(calibration.to_dict(), indent=1, allow_nan=False)
     return {
         "values.csv": csv_bytes(
             ("ref", "value"), zip(calibration.refs, calibration.values.tolist(), strict=True)

@@ -8,7 +8,7 @@ import os
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from antecurve.checked import checked
 from antecurve.errors import AntecurveError
@@ -17,12 +17,15 @@ from antecurve.judge.network_estimate import JudgedThrough, NetworkEstimate, est
 from antecurve.judge.verdict import Verdict
 from antecurve.judge.verdicts import JudgeRequest, judge_unit
 from antecurve.networks.conditions import Conditions, conditions_of
+from antecurve.results import Result
 
 if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = ["Batch", "BatchEntry", "judge_batch"]
 
+BATCH_FORMAT = "antecurve-batch-1"
+"""What the key ``format`` of a batch holds."""
 _THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 
 
@@ -45,8 +48,8 @@ class BatchEntry:
     problem: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Batch:
+@dataclass(frozen=True, slots=True, repr=False)
+class Batch(Result):
     """The verdicts on a batch, in the order given.
 
     Attributes
@@ -56,6 +59,24 @@ class Batch:
     """
 
     entries: tuple[BatchEntry, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the batch as its file holds it.
+
+        Returns
+        -------
+        dict
+            Format ``antecurve-batch-1``: each unit's name with its verdict or its problem.
+        """
+        units = [
+            {
+                "unit": e.name,
+                "problem": e.problem or None,
+                "verdict": None if e.verdict is None else e.verdict.to_dict(),
+            }
+            for e in self.entries
+        ]
+        return {"format": BATCH_FORMAT, "units": units}
 
     def to_frame(self) -> pd.DataFrame:
         """Return one row per unit.

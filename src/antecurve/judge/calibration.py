@@ -8,7 +8,7 @@ of the whole) stays as known as it was; what it sees becomes as well known as th
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +28,7 @@ from antecurve.networks.centred_error import log_frequencies
 from antecurve.networks.conditions import Conditions, conditions_of
 from antecurve.networks.topology import Loading
 from antecurve.quantities import DB_PER_NEPER, check_number
+from antecurve.results import Result
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -42,8 +43,8 @@ _LEAST_SIGMA_DB = 5e-4  # half the last digit of a level printed to 0.001 dB
 _UNLIKELY = 1e-4  # of ten thousand networks within tolerance one
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Calibration:
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class Calibration(Result):
     """A network as a sweep of it shows it.
 
     Attributes
@@ -72,6 +73,25 @@ class Calibration:
     correction_uncertainty_db: Floats
     residual_db: float
     consistent: bool
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the calibration as its file holds it.
+
+        Returns
+        -------
+        dict
+            Elements with expanded uncertainty as a fraction, and the correction table.
+        """
+        return {
+            "format": "antecurve-calibration-1",
+            "elements": [
+                {"ref": r, "value": float(v), "expanded_uncertainty": float(u)}
+                for r, v, u in zip(self.refs, self.values, self.uncertainty, strict=True)
+            ],
+            "residual_db": self.residual_db,
+            "consistent": self.consistent,
+            "correction": self.to_frame().to_dict(orient="records"),
+        }
 
     def to_frame(self) -> pd.DataFrame:
         """Return the correction table.

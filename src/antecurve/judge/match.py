@@ -14,14 +14,15 @@ from numpy.typing import NDArray
 from antecurve.checked import checked
 from antecurve.errors import InputError
 from antecurve.judge.verdict import Verdict
+from antecurve.results import Result
 
 __all__ = ["ChannelMatch", "channel_match"]
 
 Floats = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class ChannelMatch:
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class ChannelMatch(Result):
     """How alike two channels are.
 
     Attributes

@@ -14,7 +14,7 @@ from antecurve.judge.deviation import Deviation
 from antecurve.judge.observation import Trace
 from antecurve.results import Result
 
-__all__ = ["FORMAT", "FittedValue", "Verdict", "verdict_record"]
+__all__ = ["FORMAT", "FittedValue", "Verdict"]
 
 FORMAT = "antecurve-verdict-1"
 Floats = NDArray[np.float64]
@@ -128,68 +128,62 @@ class Verdict(Result):
                 return entry
         raise KeyError(name)
 
+    def to_dict(self) -> dict[str, Any]:
+        """Return the verdict as its file holds it.
 
-def verdict_record(verdict: Verdict) -> dict[str, Any]:
-    """Return the verdict as plain data for a JSON file.
-
-    Parameters
-    ----------
-    verdict : Verdict
-        The verdict.
-
-    Returns
-    -------
-    dict
-        Format ``antecurve-verdict-1``; what is not finite is ``None``.
-    """
-    return {
-        "format": FORMAT,
-        "verdict": verdict.decision.value,
-        "limit_db": verdict.ruling.band.limit_db,
-        "band_hz": [float(f) for f in verdict.band_hz],
-        "playback": verdict.playback,
-        "deviation_db": verdict.deviation_db,
-        "expanded_uncertainty_db": _finite(verdict.expanded_uncertainty_db),
-        "frequency_hz": verdict.ruling.frequency_hz,
-        "fitted": [
-            {
-                "name": f.name,
-                "nominal": f.nominal,
-                "value": _finite(f.value),
-                "low": _finite(f.low),
-                "high": _finite(f.high),
-                "unit": f.unit,
-            }
-            for f in verdict.fitted
-        ],
-        "low_end": verdict.low_end,
-        "findings": list(verdict.findings),
-        "faults": list(verdict.faults),
-        "bands": [
-            {
-                "band_hz": [b.band.low_hz, b.band.high_hz],
-                "limit_db": b.band.limit_db,
-                "verdict": b.decision.value,
-                "frequency_hz": b.frequency_hz,
-                "deviation_db": b.deviation_db,
-                "expanded_uncertainty_db": _finite(b.expanded_uncertainty_db),
-            }
-            for b in verdict.bands
-        ],
-        "deviation": [
-            {
-                "frequency_hz": float(f),
-                "deviation_db": float(d),
-                "expanded_uncertainty_db": _finite(float(u)),
-            }
-            for f, d, u in zip(
-                verdict.deviation.frequency_hz,
-                verdict.deviation.deviation_db,
-                verdict.deviation.expanded_uncertainty_db,
-                strict=True,
-            )
-        ],
-    }
+        Returns
+        -------
+        dict
+            Format ``antecurve-verdict-1``; what is not finite is ``None``.
+        """
+        return {
+            "format": FORMAT,
+            "verdict": self.decision.value,
+            "limit_db": self.ruling.band.limit_db,
+            "band_hz": [float(f) for f in self.band_hz],
+            "playback": self.playback,
+            "deviation_db": self.deviation_db,
+            "expanded_uncertainty_db": _finite(self.expanded_uncertainty_db),
+            "frequency_hz": self.ruling.frequency_hz,
+            "fitted": [
+                {
+                    "name": f.name,
+                    "nominal": f.nominal,
+                    "value": _finite(f.value),
+                    "low": _finite(f.low),
+                    "high": _finite(f.high),
+                    "unit": f.unit,
+                }
+                for f in self.fitted
+            ],
+            "low_end": self.low_end,
+            "findings": list(self.findings),
+            "faults": list(self.faults),
+            "bands": [
+                {
+                    "band_hz": [b.band.low_hz, b.band.high_hz],
+                    "limit_db": b.band.limit_db,
+                    "verdict": b.decision.value,
+                    "frequency_hz": b.frequency_hz,
+                    "deviation_db": b.deviation_db,
+                    "expanded_uncertainty_db": _finite(b.expanded_uncertainty_db),
+                }
+                for b in self.bands
+            ],
+            "deviation": [
+                {
+                    "frequency_hz": float(f),
+                    "deviation_db": float(d),
+                    "expanded_uncertainty_db": _finite(float(u)),
+                }
+                for f, d, u in zip(
+                    self.deviation.frequency_hz,
+                    self.deviation.deviation_db,
+                    self.deviation.expanded_uncertainty_db,
+                    strict=True,
+                )
+            ],
+        }
 
 
 def _finite(value: float) -> float | None:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from typing import Any
 
 import numpy as np
 
@@ -117,3 +118,30 @@ class PickedNetwork:
     def part_count(self) -> int:
         """Number of physical parts."""
         return sum(len(p.parts) for p in self.positions)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the network as the ``network`` object of ``design.json``.
+
+        Returns
+        -------
+        dict
+            Form, nodes of the output, and the elements with their parts.
+        """
+        return {
+            "form": self.topology.form,
+            "output": list(self.topology.output),
+            "elements": [
+                {
+                    "ref": p.element.ref,
+                    "kind": p.element.kind.value,
+                    "nodes": list(p.element.nodes),
+                    "exact": p.exact,
+                    "value": p.value,
+                    "parts": [part.value for part in p.parts],
+                    "joined": p.joined,
+                    "tolerance": p.tolerance,
+                    "part_details": [asdict(part) for part in p.parts],
+                }
+                for p in self.positions
+            ],
+        }
