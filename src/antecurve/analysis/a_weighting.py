@@ -13,7 +13,7 @@ __all__ = ["a_weighting"]
 
 
 def a_weighting(frequency_hz: ArrayLike) -> NDArray[np.float64]:
-    """Return frequency weighting A.
+    """Work out frequency weighting A.
 
     .. math:: A(f) = 20 \\lg \\frac{f_4^2 f^4}{(f^2 + f_1^2) \\sqrt{f^2 + f_2^2}
               \\sqrt{f^2 + f_3^2} \\, (f^2 + f_4^2)} - A_{1000}

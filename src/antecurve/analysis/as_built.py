@@ -105,7 +105,7 @@ class AsBuilt(Result):
 def measured_network(
     picked: PickedNetwork, measured: Mapping[str, float], *, meter: MeterAccuracy
 ) -> PickedNetwork:
-    """Return a network with measured values in place of those marked.
+    """Put measured values in place of those marked.
 
     Parameters
     ----------
@@ -172,7 +172,7 @@ def as_built(
     measured: Mapping[str, float],
     meter: MeterAccuracy | None = None,
 ) -> AsBuilt:
-    """Return what one build does, given measured values of its parts.
+    """Work out what one build does, given measured values of its parts.
 
     Parameters
     ----------

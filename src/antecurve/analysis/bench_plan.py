@@ -89,7 +89,7 @@ def bench_plan(
     input_level_v: float | None = None,
     error_limit_db: float | None = None,
 ) -> BenchPlan:
-    """Return everything that the bench needs to know of a network.
+    """Plan the bench: everything that it needs to know of a network.
 
     Parameters
     ----------

@@ -177,7 +177,7 @@ def provers(
     meter_f: float = 100e-12,
     probe_f: float = 15e-12,
 ) -> tuple[Receiver, ...]:
-    """Return what a network is proved with by itself, without the unit.
+    """Work out what a network is proved with by itself, without the unit.
 
     Parameters
     ----------
@@ -210,7 +210,7 @@ def bench_sheet(
     receivers: Sequence[Receiver] | None = None,
     overload_v: float | None = None,
 ) -> BenchSheet:
-    """Return the bench sheet of a network.
+    """Draw up the bench sheet of a network.
 
     Parameters
     ----------

@@ -88,7 +88,7 @@ class Correction(Result):
 
 
 def value_uncertainty(built: PickedNetwork) -> ValueUncertainty:
-    """Return the standard uncertainties of a network's values, from the tolerances of its parts.
+    """Derive the standard uncertainties of a network's values from its parts' tolerances.
 
     Parameters
     ----------
@@ -120,7 +120,7 @@ def correction(
     uncertainty: ValueUncertainty | None = None,
     frequency_hz: ArrayLike = TABLE_FREQUENCIES_HZ,
 ) -> Correction:
-    """Return the correction table of a network.
+    """Tabulate the correction of a network.
 
     Parameters
     ----------

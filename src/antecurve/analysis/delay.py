@@ -67,7 +67,7 @@ class DelayTable(Result):
 
 
 def phase_deg(chain: ZeroPoleGain[complex], frequency_hz: ArrayLike) -> Floats:
-    """Return the continuous phase of a chain: that of each factor, added.
+    """Add the phases of a chain's factors to its continuous phase.
 
     Parameters
     ----------
@@ -91,7 +91,7 @@ def phase_deg(chain: ZeroPoleGain[complex], frequency_hz: ArrayLike) -> Floats:
 
 
 def group_delay_s(chain: ZeroPoleGain[complex], frequency_hz: ArrayLike) -> Floats:
-    """Return the group delay -d(phase)/d(w) of a chain, in closed form.
+    """Work out the group delay -d(phase)/d(w) of a chain, in closed form.
 
     The factor 1 + j w T contributes Re(T/(1 + j w T)), with a minus sign for a zero.
 
@@ -124,7 +124,7 @@ def delay_table(
     frequency_hz: ArrayLike = TABLE_FREQUENCIES_HZ,
     playback: Playback = IDEAL,
 ) -> DelayTable:
-    """Return phase and group delay of a network, and of network and playback.
+    """Work out phase and group delay of a network, and of network and playback.
 
     Parameters
     ----------

@@ -90,7 +90,7 @@ class DriftResult(Result):
 def part_technologies(
     picked: PickedNetwork, chosen: Mapping[str, str | Technology] | None = None
 ) -> tuple[Technology, ...]:
-    """Return the technology of each part.
+    """Look up the technology of each part.
 
     Parameters
     ----------
@@ -136,7 +136,7 @@ def own_technologies(
     coefficients: Mapping[str, float] | None = None,
     loss_tangents: Mapping[str, float] | None = None,
 ) -> dict[str, Technology]:
-    """Return the technology of each part, with what is known of the parts in hand.
+    """Look up the technology of each part, with what is known of the parts in hand.
 
     Parameters
     ----------
@@ -202,7 +202,7 @@ def drift(
     reference_c: float = 20.0,
     technologies: Mapping[str, str | Technology] | None = None,
 ) -> DriftResult:
-    """Return error and level over temperature, parts at their nominal or measured values.
+    """Work out error and level over temperature, parts at their nominal or measured values.
 
     Parameters
     ----------

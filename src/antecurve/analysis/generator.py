@@ -171,7 +171,7 @@ class LevelPlan(Result):
 
 
 def usual_inputs(loading: Loading, *, level_v: float = NORMAL_LEVEL_V) -> tuple[InputKind, ...]:
-    """Return the inputs that a plan is made for unless others are named.
+    """List the inputs that a plan is made for unless others are named.
 
     Parameters
     ----------
@@ -204,7 +204,7 @@ def displayed_level(
     generator_resistance: float = GENERATOR_RESISTANCE_OHM,
     assumed_load: float = DISPLAY_LOAD_OHM,
 ) -> float:
-    """Return what a generator displays that assumes a load.
+    """Convert an EMF to what a generator displays that assumes a load.
 
     Parameters
     ----------
@@ -237,7 +237,7 @@ def generator_setting(
     wanted_v: float | None = None,
     frequency_hz: float = REFERENCE_FREQUENCY_HZ,
 ) -> GeneratorSetting:
-    """Return the setting of the generator for a wanted level at the unit.
+    """Work out the setting of the generator for a wanted level at the unit.
 
     Parameters
     ----------
@@ -282,7 +282,7 @@ def level_plan(
     largest_emf_v: float = _LARGEST_EMF_V,
     error_limit_db: float | None = None,
 ) -> LevelPlan:
-    """Return the generator's setting for each kind of input, and the pad in its place.
+    """Plan the generator's setting for each kind of input, with a pad where it needs one.
 
     Parameters
     ----------

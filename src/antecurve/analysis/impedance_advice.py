@@ -99,7 +99,7 @@ class GeneratorAdvice(Result):
 def impedance_window(
     form: str, curve: Curve, *, loading: Loading, gain: float, shunt_resistance: float
 ) -> ImpedanceWindow:
-    """Return the impedance levels at which a form can be had, nearest to the one asked about.
+    """Find the impedance levels at which a form can be had, nearest to the one asked about.
 
     Parameters
     ----------
@@ -172,7 +172,7 @@ def impedance_for_generator(
     band_hz: tuple[float, float],
     limit_db: float,
 ) -> float | None:
-    """Return the smallest impedance level at which another generator keeps the error small.
+    """Find the smallest impedance level at which another generator keeps the error small.
 
     Parameters
     ----------
@@ -240,7 +240,7 @@ def generator_advice(
     growth_db: float = 0.1,
     output_resistance_max: float | None = None,
 ) -> tuple[GeneratorAdvice, ...]:
-    """Return for each other generator whether a network takes it, and which one would.
+    """Tell for each other generator whether a network takes it, and which one would.
 
     Parameters
     ----------

@@ -35,7 +35,7 @@ class Proportion(Result):
 
 
 def clopper_pearson(successes: int, trials: int, *, confidence: float = 0.95) -> Proportion:
-    """Return the exact interval of a proportion.
+    """Work out the exact interval of a proportion.
 
     The ends are the quantiles of two beta distributions: low = B(a/2; k, n - k + 1) and
     high = B(1 - a/2; k + 1, n - k) with a = 1 - confidence; 0 and 1 where k is 0 or n.

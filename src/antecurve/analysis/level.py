@@ -88,7 +88,7 @@ def level_report(
     design: AnyNetwork,
     conditions: Conditions | None = None,
 ) -> LevelReport:
-    """Return level, impedances, noise and square-wave peak of a network.
+    """Work out level, impedances, noise and square-wave peak of a network.
 
     Parameters
     ----------
@@ -139,7 +139,7 @@ def level_report(
 def smallest_input_impedance(
     network: Network, *, loading: Loading, band_hz: tuple[float, float]
 ) -> float:
-    """Return the smallest magnitude of the input impedance over a band.
+    """Find the smallest magnitude of the input impedance over a band.
 
     Parameters
     ----------

@@ -105,7 +105,7 @@ class LoadingResult(Result):
 
 @checked
 def cable_capacitance(*, capacitance_per_metre: float, length_m: float) -> float:
-    """Return the capacitance of a cable.
+    """Work out the capacitance of a cable.
 
     Parameters
     ----------
@@ -147,7 +147,7 @@ def loading_table(
     cable_f: float = 0.0,
     growth_db: float = 0.1,
 ) -> LoadingResult:
-    """Return level shift and error for every combination of generator and unit.
+    """Tabulate level shift and error for every combination of generator and unit.
 
     Parameters
     ----------
@@ -238,7 +238,7 @@ def shared_generator(
     *,
     channels: int = 2,
 ) -> LoadingResult:
-    """Return what happens when one generator feeds several equal networks at once.
+    """Work out what happens when one generator feeds several equal networks at once.
 
     With equal networks the source resistance carries the current of all of them, so that each
     sees an effective source resistance of `channels` times the generator's.

@@ -66,7 +66,7 @@ def loss_effect(
     technologies: Mapping[str, str | Technology] | None = None,
     points_per_decade: int = 40,
 ) -> LossEffect:
-    """Return how the losses of the capacitors change the response.
+    """Work out how the losses of the capacitors change the response.
 
     Parameters
     ----------

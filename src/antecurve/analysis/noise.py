@@ -124,7 +124,7 @@ def noise_density(
     temperature_k: float = TEMPERATURE_K,
     noisy_load: bool = False,
 ) -> NDArray[np.float64]:
-    """Return the thermal noise density at the output, load connected.
+    """Work out the thermal noise density at the output, load connected.
 
     Parameters
     ----------
@@ -171,7 +171,7 @@ def noise_voltage(
     weighted: bool = False,
     noisy_load: bool = False,
 ) -> float:
-    """Return the thermal noise at the output within a band.
+    """Integrate the thermal noise at the output over a band.
 
     Parameters
     ----------
@@ -241,7 +241,7 @@ def noise_report(
     signal_v: float | None = None,
     temperature_k: float = TEMPERATURE_K,
 ) -> NoiseReport:
-    """Return the noise over a band, plain, A-weighted and after ideal playback.
+    """Work out the noise over a band, plain, A-weighted and after ideal playback.
 
     Parameters
     ----------

@@ -65,7 +65,7 @@ def _ratio(attenuation_db: float) -> float:
 def generator_pad(
     *, attenuation_db: float, generator_resistance: float, source_resistance: float
 ) -> Pad:
-    """Return the pad between generator and network that keeps the source resistance.
+    """Calculate the pad between generator and network that keeps the source resistance.
 
     Parameters
     ----------
@@ -115,7 +115,7 @@ def generator_pad(
 
 @checked
 def unit_pad(*, attenuation_db: float, unit_resistance: float, load_resistance: float) -> Pad:
-    """Return the pad between network and unit that keeps the load resistance.
+    """Calculate the pad between network and unit that keeps the load resistance.
 
     Parameters
     ----------

@@ -135,7 +135,7 @@ def parts_list(
     stresses: PartStresses | None = None,
     second_stresses: PartStresses | None = None,
 ) -> PartsList:
-    """Return the parts list of a network.
+    """Draw up the parts list of a network.
 
     Parameters
     ----------

@@ -95,7 +95,7 @@ class PeakReport(Result):
 
 
 def search_times(fractions: PartialFractions, wave: SquareWave) -> Floats:
-    """Return times of a half period that resolve every mode, from an edge on.
+    """Choose times of a half period that resolve every mode, from an edge on.
 
     Parameters
     ----------
@@ -123,7 +123,7 @@ def search_times(fractions: PartialFractions, wave: SquareWave) -> Floats:
 
 
 def largest_magnitude(function: Callable[[Floats], Floats], times: Floats) -> Extreme:
-    """Return the largest magnitude of a trace.
+    """Find the largest magnitude of a trace.
 
     Parameters
     ----------
@@ -154,7 +154,7 @@ def largest_magnitude(function: Callable[[Floats], Floats], times: Floats) -> Ex
 
 
 def peak_voltage(fractions: PartialFractions, wave: SquareWave) -> float:
-    """Return the largest magnitude of a square wave behind a chain.
+    """Find the largest magnitude of a square wave behind a chain.
 
     Parameters
     ----------
@@ -180,7 +180,7 @@ def peak_report(
     wave: SquareWave | None = None,
     overload_v: float | None = None,
 ) -> PeakReport:
-    """Return peak and slew of a square wave at the unit's input.
+    """Find peak and slew of a square wave at the unit's input.
 
     Parameters
     ----------

@@ -114,7 +114,7 @@ class TolerancePlan(Result):
 
 
 def with_tolerances(picked: PickedNetwork, tolerances: Sequence[float]) -> PickedNetwork:
-    """Return a network whose parts have other tolerances.
+    """Give the parts of a network other tolerances.
 
     Parameters
     ----------
@@ -150,7 +150,7 @@ def plan_tolerances(
     seed: int | None = None,
     distribution: str | None = None,
 ) -> TolerancePlan:
-    """Return the cheapest grades that keep a stated yield within a stated limit.
+    """Find the cheapest grades that keep a stated yield within a stated limit.
 
     Parameters
     ----------

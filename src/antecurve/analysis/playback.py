@@ -83,7 +83,7 @@ IDEAL = Playback("ideal playback", remark="The flat-topped square wave that went
 
 
 def time_constants(curve: Curve) -> TimeConstants:
-    """Return the time constants of a published curve by name.
+    """Look up the time constants of a published curve by name.
 
     Parameters
     ----------
@@ -103,7 +103,7 @@ def time_constants(curve: Curve) -> TimeConstants:
 
 
 def playback_chain(curve: Curve, playback: Playback = IDEAL) -> ZeroPoleGain[complex]:
-    """Return playback as a chain with unit gain at 1 kHz.
+    """Build playback as a chain with unit gain at 1 kHz.
 
     Parameters
     ----------
@@ -207,7 +207,7 @@ _CORNERS = (
 
 @checked
 def common_faults(curve: Curve) -> tuple[Playback, ...]:
-    """Return ideal playback and the faults that a bench meets again and again.
+    """List ideal playback and the faults that a bench meets again and again.
 
     Parameters
     ----------

@@ -117,7 +117,7 @@ class PartStresses(Result):
 
 
 def largest_amplitude_v(*, source_level_v: float) -> float:
-    """Return the EMF that the parts of a network have to stand.
+    """Work out the EMF that the parts of a network have to stand.
 
     Parameters
     ----------
@@ -151,7 +151,7 @@ def part_stresses(
     *,
     amplitude_v: float | None = None,
 ) -> PartStresses:
-    """Return voltage, dissipation and rating of every position.
+    """Work out voltage, dissipation and rating of every position.
 
     Parameters
     ----------

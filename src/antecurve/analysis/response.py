@@ -76,7 +76,7 @@ class ResponseTable(Result):
 def response_frequencies(
     low_hz: float = 20.0, high_hz: float = 100e3, *, points_per_decade: int = 48
 ) -> Floats:
-    """Return frequencies for tables and plots: evenly spaced in the logarithm, 1 kHz among them.
+    """Space frequencies for tables and plots evenly in the logarithm, 1 kHz among them.
 
     Parameters
     ----------
@@ -104,7 +104,7 @@ def response_table(
     *,
     frequency_hz: ArrayLike | None = None,
 ) -> ResponseTable:
-    """Return the response of a network beside its curve.
+    """Tabulate the response of a network beside its curve.
 
     Parameters
     ----------

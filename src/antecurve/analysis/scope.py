@@ -214,7 +214,7 @@ def scope_trace(
     playback: Playback = IDEAL,
     edges: bool = True,
 ) -> ScopeTrace:
-    """Return the traces of a square wave behind a network and after playback.
+    """Trace a square wave behind a network and after playback.
 
     Parameters
     ----------
@@ -368,7 +368,7 @@ def fault_sheet(
     samples: int = 1000,
     playbacks: Sequence[Playback] | None = None,
 ) -> FaultSheet:
-    """Return what the common faults of playback look like, side by side.
+    """Work out what the common faults of playback look like, side by side.
 
     Parameters
     ----------
@@ -408,7 +408,7 @@ def fault_sheet(
 
 
 def measure_trace(fractions: PartialFractions, wave: SquareWave) -> TraceMeasures:
-    """Return tilt, overshoot and rise time of a square wave behind a chain.
+    """Measure tilt, overshoot and rise time of a square wave behind a chain.
 
     Parameters
     ----------

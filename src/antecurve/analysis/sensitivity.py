@@ -89,7 +89,7 @@ def sensitivities(
     source: PartSource | None = None,
     points_per_decade: int = 40,
 ) -> Sensitivities:
-    """Return how much each position moves the response over a band.
+    """Work out how much each position moves the response over a band.
 
     Parameters
     ----------
@@ -156,7 +156,7 @@ def sensitivities(
 
 
 def tighten_first(positions: Sequence[PositionSensitivity]) -> PositionSensitivity:
-    """Return the position whose tolerance is worth tightening first.
+    """Find the position whose tolerance is worth tightening first.
 
     Parameters
     ----------

@@ -95,7 +95,7 @@ class StrayTable(Result):
 
 
 def with_stray(network: Network, *, nodes: tuple[str, str], capacitance_f: float) -> Network:
-    """Return a network with a stray capacitance between two of its nodes.
+    """Add a stray capacitance between two nodes of a network.
 
     Parameters
     ----------
@@ -140,7 +140,7 @@ def stray_table(
     *,
     strays_f: Sequence[float] = STRAYS_F,
 ) -> StrayTable:
-    """Return what strays across every element and from every node to every other do.
+    """Work out what strays across every element and from every node to every other do.
 
     Parameters
     ----------

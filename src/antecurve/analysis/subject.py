@@ -23,7 +23,7 @@ WithParts: TypeAlias = Designed | PickedNetwork
 
 
 def picked_of(design: AnyNetwork) -> PickedNetwork:
-    """Return the network with parts of a design, or that network itself.
+    """Get the network with parts of a design, or that network itself.
 
     Parameters
     ----------
@@ -47,7 +47,7 @@ def picked_of(design: AnyNetwork) -> PickedNetwork:
 
 
 def job_of(design: AnyNetwork) -> Job | None:
-    """Return the job of a design.
+    """Get the job of a design.
 
     Parameters
     ----------
@@ -64,7 +64,7 @@ def job_of(design: AnyNetwork) -> Job | None:
 
 
 def job_wave(conditions: Conditions, *, rise_time_s: float = 0.0) -> SquareWave:
-    """Return the square wave that goes with a sine wave: 1 kHz, of the same peak.
+    """Derive the square wave that goes with a sine wave: 1 kHz, of the same peak.
 
     Parameters
     ----------

@@ -80,7 +80,7 @@ TECHNOLOGIES: tuple[Technology, ...] = (
 
 @checked
 def technology(name: str, kind: ElementKind | None = None) -> Technology:
-    """Return a technology by its name.
+    """Look up a technology by its name.
 
     Parameters
     ----------

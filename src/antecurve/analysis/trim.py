@@ -256,7 +256,7 @@ def trim(
     most_changes: int = 3,
     progress: Callable[[int, int], None] | None = None,
 ) -> TrimResult:
-    """Return which positions of a build to change, and to what, to bring it back.
+    """Choose which positions of a build to change, and to what, to bring it back.
 
     Parameters
     ----------

@@ -129,7 +129,7 @@ def _fold(wave: SquareWave, time_s: ArrayLike) -> tuple[Floats, Floats]:
 
 
 def drive(wave: SquareWave, time_s: ArrayLike) -> Floats:
-    """Return the square wave itself.
+    """Evaluate the square wave itself.
 
     Parameters
     ----------
@@ -153,7 +153,7 @@ def drive(wave: SquareWave, time_s: ArrayLike) -> Floats:
 def response_to_square_wave(
     fractions: PartialFractions, wave: SquareWave, time_s: ArrayLike
 ) -> Floats:
-    """Return what a square wave becomes, in periodic steady state.
+    """Work out what a square wave becomes, in periodic steady state.
 
     Parameters
     ----------
@@ -183,7 +183,7 @@ def response_to_square_wave(
 
 
 def slope(fractions: PartialFractions, wave: SquareWave, time_s: ArrayLike) -> Floats:
-    """Return the slope of the trace.
+    """Evaluate the slope of the trace.
 
     Parameters
     ----------

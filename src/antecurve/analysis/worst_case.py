@@ -107,7 +107,7 @@ def worst_corner(
     design: WithParts,
     conditions: Conditions | None = None,
 ) -> float:
-    """Return the largest centred error over the corners of the tolerance box.
+    """Find the largest centred error over the corners of the tolerance box.
 
     Parameters
     ----------
@@ -380,7 +380,7 @@ def worst_case(
     points_per_decade: int | None = None,
     most_boxes: int = 20000,
 ) -> WorstCase:
-    """Return the largest centred error within tolerance, and a bound that no build exceeds.
+    """Find the largest centred error within tolerance, and a bound that no build exceeds.
 
     Parameters
     ----------
@@ -450,7 +450,7 @@ def worst_case_or_none(
     *,
     most_boxes: int = 20000,
 ) -> WorstCase | None:
-    """Return the worst case, or nothing where too many positions scatter for all corners.
+    """Find the worst case, or nothing where too many positions scatter for all corners.
 
     Parameters
     ----------
