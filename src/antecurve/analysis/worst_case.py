@@ -1,23 +1,16 @@
 """The worst case over the tolerance box: the true extreme, with a bound that proves it.
 
 The centred error is the largest of (e(f1) - e(f2))/2 over pairs of frequencies.  Over the box
-that extreme need not lie at a corner, so it is found by branch and bound.  Numerator and
-denominator of H are affine in each position's value by itself, hence on a box
+that extreme need not lie at a corner, so it is found by branch and bound:
 
-* their values lie in the convex hull of their values at the corners (the mapping theorem of
-  L. A. Zadeh and C. A. Desoer, "Linear System Theory", 1963), and so do those of their
-  derivatives: abs(P/P_c - 1), abs(P_i/P_c - ...) are largest at corners, P_c being the value in
-  the middle; that bounds the second derivatives of ln abs(P) everywhere in the box;
-* with those, a Taylor expansion about the middle bounds (e(f1) - e(f2))/2 from above, and tells
-  for which positions its derivative can't change sign: there the extreme lies on that face.
+* `antecurve.analysis.box_expansion` bounds (e(f1) - e(f2))/2 over a box from above;
+* it also tells for which positions the derivative of that can't change sign: there the extreme
+  lies on that face;
+* pairs of frequencies that can't beat the best value so far are dropped;
+* the others are grouped by the faces they go to, and each group's box is halved.
 
-Pairs that can't beat the best value found are dropped, the others are grouped by the faces they
-go to, and what is left of the box is halved.  Each part of a joined position moves the
-position's value one way only, so the box of the parts is exactly the box of the positions.
-
-What may lie between two frequencies of the grid: each real time constant T of H or E puts at
-most 10/ln 10 dB into the second derivative of e by ln f, since 4a/(1 + a)**2 <= 1 for
-a = (w T)**2, and between samples h apart a function exceeds them by at most h**2/8 times that.
+Each part of a joined position moves the position's value one way only, so the box of the parts
+is exactly the box of the positions.
 """
 
 from __future__ import annotations
@@ -31,10 +24,10 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.algebra.transfer_function import TransferFunction
+from antecurve.analysis.box_expansion import BoxProblem, Expansion, box_corners
 from antecurve.analysis.subject import WithParts, picked_of
 from antecurve.checked import checked
-from antecurve.curves.model import Curve, response, zero_pole_gain
+from antecurve.curves.model import Curve, zero_pole_gain
 from antecurve.errors import InputError
 from antecurve.networks.centred_error import CentredError, log_frequencies
 from antecurve.networks.compiled import loaded_coefficients
@@ -51,6 +44,12 @@ __all__ = ["MOST_POSITIONS", "WorstCase", "worst_case", "worst_case_or_none", "w
 
 Floats = NDArray[np.float64]
 _NEGLIGIBLE = 1e-7  # Np: what a bound need not resolve, 1e-6 dB, a hundredth of what the grid adds
+_CLOSED = 1.001  # of it: the search ends right at its target, and rounding must not undo that
+_REAL = 1e-6  # of a zero: an imaginary part this small is rounding of the roots
+_FEW_POSITIONS = 8  # beyond, 2**positions corners at each frequency are too much for a fine grid
+_FINE_POINTS = 240  # per decade: the grid of the centred error
+_COARSE_POINTS = 60  # a quarter of them: a sixteenth of the pairs
+_BLOCK = 256  # corners at a time: bounds the memory
 MOST_POSITIONS = 12
 """Positions whose corners are few enough to be all examined."""
 
@@ -97,12 +96,6 @@ class WorstCase(Result):
     boxes: int
 
 
-def _corners(low: Floats, high: Floats) -> Floats:
-    """All corners of a box, shape (2**free, positions); a position without range counts once."""
-    ends = [(a,) if a == b else (a, b) for a, b in zip(low, high, strict=True)]
-    return np.array(list(itertools.product(*ends)))
-
-
 def worst_corner(
     design: WithParts,
     conditions: Conditions | None = None,
@@ -131,7 +124,7 @@ def worst_corner(
     curve, loading, band_hz = conditions.curve, conditions.loading, conditions.band_hz
     low, high = position_box(part_table(picked))
     _check_size(low, high)
-    responses = loaded_coefficients(picked.topology, _corners(low, high), loading=loading)
+    responses = loaded_coefficients(picked.topology, box_corners(low, high), loading=loading)
     return float(CentredError(curve, band_hz=band_hz)(responses).max())
 
 
@@ -148,113 +141,9 @@ def _check_size(low: Floats, high: Floats) -> None:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Expansion:
-    """ln abs(H/E) about the middle of a box, in coordinates from -1 to 1 over the box.
-
-    gradient, slack : shape (free, frequencies); the gradient in the middle, and by how much it
-    may differ elsewhere.  remainder : shape (frequencies,); bound of the second-order term.
-    """
-
-    free: NDArray[np.intp]
-    value: Floats
-    gradient: Floats
-    slack: Floats
-    remainder: Floats
-
-
-class _Problem:
-    """What the boxes of one network have in common."""
-
-    def __init__(
-        self, picked: PickedNetwork, curve: Curve, loading: Loading, frequency: Floats
-    ) -> None:
-        self.topology, self.loading, self.frequency = picked.topology, loading, frequency
-        self.curve_level = np.log(np.abs(response(curve, frequency)))
-
-    def polynomials(self, values: Floats) -> tuple[NDArray[np.complex128], ...]:
-        """N and D at all frequencies, shape (..., frequencies)."""
-        responses = loaded_coefficients(self.topology, values, loading=self.loading)
-        one = np.ones(1)
-        return tuple(
-            TransferFunction(part, one).response(self.frequency)
-            for part in (responses.numerator, responses.denominator)
-        )
-
-    def error(self, values: Floats) -> Floats:
-        """ln abs(H/E), shape (..., frequencies)."""
-        top, bottom = self.polynomials(values)
-        return np.asarray(np.log(np.abs(top / bottom)) - self.curve_level)
-
-    def expand(self, low: Floats, high: Floats) -> _Expansion | None:
-        """Expand about the middle of a box; ``None`` where the box is too large for a bound."""
-        free = np.flatnonzero(low < high)
-        shape = (2,) * len(free) + (len(self.frequency),)
-        bounds = []
-        for polynomial in self.polynomials(_corners(low, high)):
-            bound = _logarithm_bounds(polynomial.reshape(shape))
-            if bound is None:
-                return None
-            bounds.append(bound)
-        top, bottom = bounds
-        second = np.abs(top[2] - bottom[2]) + top[3] + bottom[3]
-        return _Expansion(
-            free=free,
-            value=top[0] - bottom[0] - self.curve_level,
-            gradient=top[1] - bottom[1],
-            slack=second.sum(axis=1),
-            remainder=0.5 * second.sum(axis=(0, 1)),
-        )
-
-
-def _logarithm_bounds(
-    corners: NDArray[np.complex128],
-) -> tuple[Floats, Floats, Floats, Floats] | None:
-    """Expand ln abs(P) of a multi-affine P given at the corners of a box.
-
-    Returns value, gradient (free, frequencies) and second derivatives (free, free, frequencies)
-    in the middle, and how far the second derivatives may be from that within the box; ``None``
-    where P may vanish in the box.
-    """
-    axes = tuple(range(corners.ndim - 1))
-    middle = corners.mean(axis=axes)
-    relative = corners / middle
-    radius = np.abs(relative - 1.0).max(axis=axes)
-    if radius.max() >= 0.5:
-        return None
-    count, frequencies = len(axes), corners.shape[-1]
-
-    def spread_of(tensor: NDArray[np.complex128]) -> tuple[NDArray[np.complex128], Floats]:
-        inner_axes = tuple(range(tensor.ndim - 1))
-        centre = tensor.mean(axis=inner_axes)
-        return centre, np.abs(tensor - centre).max(axis=inner_axes)
-
-    first = np.empty((count, frequencies), dtype=complex)
-    first_radius = np.empty((count, frequencies))
-    second = np.zeros((count, count, frequencies), dtype=complex)
-    second_radius = np.zeros((count, count, frequencies))
-    slopes = [np.diff(relative, axis=i) / 2.0 for i in axes]
-    for i in axes:
-        first[i], first_radius[i] = spread_of(slopes[i])
-        for j in range(i):
-            mixed = spread_of(np.diff(slopes[i], axis=j) / 2.0)
-            second[i, j], second_radius[i, j] = mixed
-            second[j, i], second_radius[j, i] = mixed
-    # Quotients with P/P_c = 1 + d, abs(d) <= radius: discs about the values in the middle.
-    shrink = 1.0 / (1.0 - radius)
-    slope_radius = (first_radius + np.abs(first) * radius) * shrink
-    mixed_radius = (second_radius + np.abs(second) * radius) * shrink
-    size = np.abs(first)
-    product_radius = (
-        size[:, None] * slope_radius[None]
-        + slope_radius[:, None] * size[None]
-        + slope_radius[:, None] * slope_radius[None]
-    )
-    curvature = (second - first[:, None] * first[None]).real
-    return np.log(np.abs(middle)), first.real, curvature, mixed_radius + product_radius
-
-
-@dataclass(frozen=True, slots=True, eq=False)
 class _Box:
+    """A box of positions' values, and the pairs of frequencies that may be extreme in it."""
+
     low: Floats
     high: Floats
     above: NDArray[np.intp]
@@ -264,15 +153,15 @@ class _Box:
 class _Search:
     """Branch and bound over boxes and pairs of frequencies."""
 
-    def __init__(self, problem: _Problem, low: Floats, high: Floats, gap: float) -> None:
+    def __init__(self, problem: BoxProblem, low: Floats, high: Floats, gap: float) -> None:
         self.problem, self.gap = problem, gap
         self.best = -math.inf
         self.values = low
         self.boxes = 0
         self._queue: list[tuple[float, int, _Box]] = []
         self._number = itertools.count()
-        corners = _corners(low, high)
-        for block in np.array_split(corners, max(1, len(corners) // 256)):
+        corners = box_corners(low, high)
+        for block in np.array_split(corners, max(1, len(corners) // _BLOCK)):
             self._try(block)
         grid = np.arange(len(problem.frequency))
         above, below = (g.ravel() for g in np.meshgrid(grid, grid, indexing="ij"))
@@ -313,13 +202,9 @@ class _Search:
             widest = free[np.argmax((box.high - box.low)[free] / box.high[free])]
             self._halve(bound, box, int(widest))
             return
-        above, below = box.above, box.below
-        upper = expansion.value[above] - expansion.value[below]
-        for row in expansion.gradient:
-            upper += np.abs(row[above] - row[below])
-        upper = 0.5 * (upper + expansion.remainder[above] + expansion.remainder[below])
+        upper = _upper_bounds(expansion, box)
         alive = upper > self._target
-        above, below, upper = above[alive], below[alive], upper[alive]
+        above, below, upper = box.above[alive], box.below[alive], upper[alive]
         if not len(upper):
             return
         slope = expansion.gradient[:, above] - expansion.gradient[:, below]
@@ -337,7 +222,7 @@ class _Search:
     def _branch(
         self,
         box: _Box,
-        expansion: _Expansion,
+        expansion: Expansion,
         pattern: NDArray[np.int8],
         bound: float,
         slope: Floats,
@@ -360,6 +245,20 @@ class _Search:
         low[axis] = high[axis] = middle
         self._push(bound, _Box(box.low, high, box.above, box.below))
         self._push(bound, _Box(low, box.high, box.above, box.below))
+
+
+def _upper_bounds(expansion: Expansion, box: _Box) -> Floats:
+    """Bound (e(f1) - e(f2))/2 over the box from above, for each of its pairs of frequencies.
+
+    With e = v + g x + r, abs(x_i) <= 1 and abs(r) <= R, for each pair (Taylor):
+
+    (e1 - e2)/2 <= (v1 - v2 + sum of abs(g1_i - g2_i) + R1 + R2)/2
+    """
+    above, below = box.above, box.below
+    upper = expansion.value[above] - expansion.value[below]
+    for row in expansion.gradient:
+        upper += np.abs(row[above] - row[below])
+    return np.asarray(0.5 * (upper + expansion.remainder[above] + expansion.remainder[below]))
 
 
 def _groups(sign: NDArray[np.int8]) -> list[tuple[NDArray[np.int8], NDArray[np.intp]]]:
@@ -418,23 +317,19 @@ def worst_case(
     low, high = position_box(part_table(picked))
     _check_size(low, high)
     if points_per_decade is None:
-        points_per_decade = 240 if _free_positions(low, high) <= 8 else 60
+        few = _free_positions(low, high) <= _FEW_POSITIONS
+        points_per_decade = _FINE_POINTS if few else _COARSE_POINTS
     frequency = log_frequencies(*band_hz, points_per_decade=points_per_decade)
-    problem = _Problem(picked, curve, loading, frequency)
+    problem = BoxProblem(picked, curve, loading, frequency)
     check_number(gap, field="gap")
     search = _Search(problem, low, high, gap)
     on_grid = search.run(most_boxes)
     error_db = error_range(Network(picked.topology, search.values), conditions).centred_db
-    nominal = loaded_coefficients(picked.topology, picked.network.values, loading=loading)
-    zeros = np.roots(np.trim_zeros(nominal.numerator[::-1]))
-    real_zeros = bool(np.all(np.abs(zeros.imag) <= 1e-6 * np.abs(zeros)))
-    factor_count = len(zeros) + len(nominal.denominator) - 1 + _factor_count(curve)
-    step = math.log(frequency[1] / frequency[0])
-    between = step**2 / 8.0 * 0.5 * factor_count * DB_PER_NEPER / 2.0
-    closed = on_grid <= search.best * (1.0 + gap) + 1.001 * _NEGLIGIBLE
+    between_db, real_zeros = _between_frequencies(picked, conditions, frequency)
+    closed = on_grid <= search.best * (1.0 + gap) + _CLOSED * _NEGLIGIBLE
     return WorstCase(
         centred_db=error_db,
-        upper_bound_db=max(error_db, DB_PER_NEPER * on_grid + between),
+        upper_bound_db=max(error_db, DB_PER_NEPER * on_grid + between_db),
         values=tuple(search.values.tolist()),
         at_corner=bool(np.all((search.values == low) | (search.values == high))),
         corner_db=worst_corner(picked, conditions),
@@ -478,12 +373,36 @@ def worst_case_or_none(
     return worst_case(picked, conditions, most_boxes=most_boxes)
 
 
+def _between_frequencies(
+    picked: PickedNetwork, conditions: Conditions, frequency: Floats
+) -> tuple[float, bool]:
+    """Bound what lies between the frequencies [dB], and tell whether the zeros are real.
+
+    Each real time constant T of H or E adds ln(1 + a)/2 to ln abs(H/E), or takes it away:
+
+    * a = (w T)**2
+    * second derivative of ln(1 + a)/2 by ln f: 2a/(1 + a)**2 <= 1/2
+    * excess of a function over its samples h apart: at most h**2/8 times its second derivative
+      (error of linear interpolation; Abramowitz and Stegun, section 25.2)
+    * that is h**2/8/2 per factor, and half of it in (e(f1) - e(f2))/2: each factor bends e
+      upward or downward only, so it adds to one of the two extremes
+    """
+    nominal = loaded_coefficients(
+        picked.topology, picked.network.values, loading=conditions.loading
+    )
+    zeros = np.roots(np.trim_zeros(nominal.numerator[::-1]))
+    real_zeros = bool(np.all(np.abs(zeros.imag) <= _REAL * np.abs(zeros)))
+    factor_count = len(zeros) + len(nominal.denominator) - 1 + _factor_count(conditions.curve)
+    step = math.log(frequency[1] / frequency[0])
+    return step**2 / 8.0 * 0.5 * factor_count * DB_PER_NEPER / 2.0, real_zeros
+
+
 def _factor_count(curve: Curve) -> int:
     emphasis = zero_pole_gain(curve)
     return len(emphasis.zeros_s) + len(emphasis.poles_s)
 
 
-def _root_sum_square(picked: PickedNetwork, problem: _Problem, loading: Loading) -> float:
+def _root_sum_square(picked: PickedNetwork, problem: BoxProblem, loading: Loading) -> float:
     """Largest over pairs of (e(f1) - e(f2))/2 + half the root sum square of what parts add."""
     table, values = part_table(picked), picked.network.values
     moved = logarithmic_sensitivity(picked.network, problem.frequency, loading=loading).real
