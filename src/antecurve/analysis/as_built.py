@@ -21,6 +21,7 @@ from antecurve.results import Result
 
 __all__ = ["AsBuilt", "MeterAccuracy", "as_built", "measured_network"]
 
+# Times the nominal value: no tolerance reaches it, a slip of the prefix or a wrong part does.
 _FARTHEST = 3.0
 
 

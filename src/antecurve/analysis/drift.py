@@ -29,7 +29,7 @@ from antecurve.results import Result
 
 __all__ = ["DriftResult", "DriftRow", "drift", "own_technologies", "part_technologies"]
 
-_COLDEST = -273.15
+_COLDEST = -273.15  # degree Celsius: absolute zero
 _KINDS = {"resistors": ElementKind.RESISTOR, "capacitors": ElementKind.CAPACITOR}
 
 

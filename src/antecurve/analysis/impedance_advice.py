@@ -33,8 +33,8 @@ __all__ = [
     "impedance_window",
 ]
 
-_LEVELS = np.geomspace(1.0, 1e7, 141)
-_BISECTIONS = 50
+_LEVELS = np.geomspace(1.0, 1e7, 141)  # ohm: every impedance that a curve is made at, 20 a decade
+_BISECTIONS = 50  # from neighbours of the grid down to the last bits of a double
 
 
 @dataclass(frozen=True, slots=True)

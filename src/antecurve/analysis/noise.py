@@ -43,8 +43,8 @@ BOLTZMANN_CONSTANT = 1.380649e-23
 TEMPERATURE_K = 293.15
 """Temperature at which noise is given unless another is stated [K]: 20 degrees Celsius."""
 
-_NODES = 12
-_PANELS_PER_DECADE = 6
+_NODES = 12  # of Gauss-Legendre: exact for polynomials up to degree 23 on a panel
+_PANELS_PER_DECADE = 6  # a panel is narrower than the bend of a first-order corner
 
 
 @dataclass(frozen=True, slots=True)

@@ -36,7 +36,8 @@ from antecurve.results import Result
 
 __all__ = ["GradeChoice", "TolerancePlan", "plan_tolerances", "with_tolerances"]
 
-_FIRST_LOOK = 8192
+_FIRST_LOOK = 8192  # builds: one block of draws, enough to settle all but the close calls
+# Confidence of the first look: many grades are looked at, and none may be dropped by chance.
 _SURE = 0.9999
 
 

@@ -35,8 +35,9 @@ LARGEST_AMPLITUDE_V = 10.0
 
 _POWERS_W = (0.25, 0.5, 1.0, 2.0, 5.0, 10.0)
 _VOLTAGES_V = (50.0, 63.0, 100.0, 160.0, 250.0, 400.0, 630.0, 1000.0)
-_MARGIN = 2.0
-_VOLTMETER_OHM = 1e18
+_MARGIN = 2.0  # parts are run at half their rating at most: the trade's rule of thumb
+_VOLTMETER_OHM = 1e18  # draws no current beside any part that can be bought
+# Hz: from DC to far beyond every corner of a network, 40 points a decade.
 _WIDE = np.concatenate([[0.0], np.geomspace(1e-3, 1e10, 13 * 40 + 1)])
 
 

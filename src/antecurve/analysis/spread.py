@@ -31,7 +31,9 @@ _MOST_POINTS = 100_000  # closer together than any response of a network changes
 Floats = NDArray[np.float64]
 
 _MOST_BOXES = 100  # enough for the tolerances that are bought; beyond, the bound is a little wide
+# Builds behind the response percentiles: 163 of them lie beyond each outermost one.
 _CURVE_BUILDS = 4 * BLOCK
+# Median, and the bands that hold 95 % and 99 % of the builds.
 _CURVE_PERCENTILES = (0.5, 2.5, 50.0, 97.5, 99.5)
 
 

@@ -62,8 +62,9 @@ _OPTIONS = 256  # nearest options kept for a position
 _MOST_PAIRS = 3_000_000  # pairs of choices tried at most
 _EXTENDED = 64  # combinations that are extended by one more change
 _JUDGED = 16  # choices of which the percentile is worked out, for each number of changes
-_BUILDS = 16_384
-_AT_ONCE = 65_536
+_BUILDS = 16_384  # for the percentile of one choice: two blocks of draws
+_AT_ONCE = 65_536  # choices at a time: bounds the memory
+# Choices at a time: the first that meet the limits end the look, so few go to waste.
 _LIMITS_AT_ONCE = 1024
 
 

@@ -26,7 +26,7 @@ __all__ = ["SquareWave", "drive", "response_to_square_wave", "slope"]
 
 Floats = NDArray[np.float64]
 Values = NDArray[np.float64] | NDArray[np.complex128]
-_HAIR = 1e-15
+_HAIR = 1e-15  # of the count of half periods: above the rounding of a double, 1.1e-16 (IEEE 754)
 
 
 @checked

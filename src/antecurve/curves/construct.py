@@ -19,7 +19,7 @@ __all__ = [
     "with_limits",
 ]
 
-_CUT_FREQUENCY_HZ = 10e3
+_CUT_FREQUENCY_HZ = 10e3  # the cut of a disc's treble is stated at 10 kHz
 
 
 def time_constant_from_frequency(frequency_hz: float) -> float:

@@ -27,9 +27,9 @@ from antecurve.results import Result
 
 __all__ = ["CurveFit", "fit_curve"]
 
-_MOST = 4
-_GRID = 6
-_BEYOND = 10.0
+_MOST = 4  # zeros or poles: a table of levels over the audio band tells no more apart
+_GRID = 6  # starting values over the band; all combinations of them are tried
+_BEYOND = 10.0  # a decade past the table a corner changes its levels by less than 0.05 dB
 
 Floats = NDArray[np.float64]
 

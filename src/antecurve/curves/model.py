@@ -34,8 +34,8 @@ REFERENCE_FREQUENCY_HZ = 1000.0
 """Frequency at which levels are 0 dB [Hz] (IEC 60098 gives the disc curve re 1 kHz)."""
 
 
-_MOST_AT_ORIGIN = 2
-_MOST_TIME_CONSTANTS = 12
+_MOST_AT_ORIGIN = 2  # 12 dB an octave towards DC
+_MOST_TIME_CONSTANTS = 12  # more than any published curve has, and than a network could be made for
 
 
 @checked

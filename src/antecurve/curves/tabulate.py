@@ -16,6 +16,7 @@ from antecurve.results import Result
 
 __all__ = ["CurveTable", "curve_table", "third_octave_frequencies"]
 
+# One-third octave frequencies as IEC 61260-1:2014 names them.
 _NOMINAL = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
 
 

@@ -36,7 +36,7 @@ __all__ = ["AffineBound", "exclude_and_contract"]
 
 Floats = NDArray[np.float64]
 
-_SLACK = 1e-9
+_SLACK = 1e-9  # relative: widens each bound by more than its sums round
 
 
 @dataclass(frozen=True, slots=True, eq=False)

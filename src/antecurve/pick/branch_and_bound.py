@@ -25,11 +25,12 @@ __all__ = ["Exhausted", "Space", "exhaust"]
 Floats = NDArray[np.float64]
 Indices = NDArray[np.int64]
 
-_BATCH = 2000
-_LEAF = 256
+_BATCH = 2000  # boxes at a time: spreads the cost of a call, and stays nearly depth first
+_LEAF = 256  # combinations: so few are evaluated faster than bounded and split again
 _WORTH_ANOTHER_LOOK = 1.0
+# Best combinations kept where not all are wanted: far more than a short list takes.
 _MOST_KEPT = 4096
-_MOST_LISTED = 1_000_000
+_MOST_LISTED = 1_000_000  # combinations: bounds the memory of a complete list
 
 
 @dataclass(frozen=True, slots=True, eq=False)

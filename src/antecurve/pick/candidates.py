@@ -25,7 +25,7 @@ UNLIMITED = 1 << 30
 MOST_VALUES = 3_000_000
 """Most values of joined parts that one kind of position is given: some 300 MiB."""
 
-_SAME = 1e-11
+_SAME = 1e-11  # relative: sums that differ by rounding alone
 
 
 @dataclass(frozen=True, slots=True, eq=False)

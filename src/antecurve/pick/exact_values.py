@@ -16,12 +16,13 @@ __all__ = ["nearest_exact", "sampled_exact"]
 
 Floats = NDArray[np.float64]
 
-_STEP = 1e-6
-_ROUNDS = 16
-_HALVINGS = 8
-_STARTS = 24
-_DESCENTS = 3
-_ANY_IMPEDANCE = (1.0, 1e7)
+_STEP = 1e-6  # of a logarithm, for differences: far above rounding, far below any curvature
+_ROUNDS = 16  # of Gauss and Newton, which converge in a few or not at all
+_HALVINGS = 8  # of a step that does not help, down to 1/256 of it
+_STARTS = 24  # impedances over their range: about three a decade
+_DESCENTS = 3  # nearest starts to descend from: the nearest may lead to another minimum
+_ANY_IMPEDANCE = (1.0, 1e7)  # ohm: every impedance that a curve is made at
+# Of sections: equal ones first, then about two a decade to either side.
 _RATIOS = (1.0, 0.03, 0.1, 0.3, 3.0, 10.0, 30.0)
 
 

@@ -22,7 +22,7 @@ __all__ = ["LimitValues", "limit_values", "within_limits"]
 
 Floats = NDArray[np.float64]
 
-_SLACK = 1e-12
+_SLACK = 1e-12  # rounding of the limits, so that a network exactly at one meets it
 
 
 @dataclass(frozen=True, slots=True, eq=False)

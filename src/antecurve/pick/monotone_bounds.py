@@ -35,7 +35,7 @@ __all__ = ["MonotoneBounds", "monotone_cut"]
 
 Floats = NDArray[np.float64]
 
-_SLACK = 1e-9
+_SLACK = 1e-9  # relative: widens each bound by more than its sums round
 _REAL_POINTS = 7
 _MOST_BOXES = 60_000
 

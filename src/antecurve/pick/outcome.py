@@ -25,7 +25,7 @@ __all__ = ["finished", "report", "with_exact"]
 Floats = NDArray[np.float64]
 Indices = NDArray[np.int64]
 
-_EXACT = 1e-6
+_EXACT = 1e-6  # Np: an error above it is more than rounding, and the values are not exact
 _FAR = 0.05
 
 

@@ -39,11 +39,11 @@ _LEVELS = 16
 _ABOVE_LIMIT = 3.0
 _OWN_STARTS = 240
 _FIRST_LOOK = 250
-_LEVEL_WEIGHTS = (0.03, 0.3, 1.0)
-_TASKS = 32
+_LEVEL_WEIGHTS = (0.03, 0.3, 1.0)  # from nearly free to as much as the shape
+_TASKS = 32  # more than most machines have processors: those that finish early take another
 BLIND_LIMITS = tuple(db / NEPER_DB for db in (0.1, 0.4, 1.6, 6.4))
 """Error limits [Np] to try one after the other where no combination is known."""
-_PROGRESS_SECONDS = 0.1
+_PROGRESS_SECONDS = 0.1  # ten reports a second look continuous
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -33,14 +33,14 @@ __all__ = ["TimeConstantHull", "time_constant_hull"]
 Floats = NDArray[np.float64]
 
 _EDGE = 0.05
-_FAR = 60.0
+_FAR = 60.0  # logarithm of a time constant: beyond any, and its exponential still a double
 _WIDE = 0.8
 _STOP = 0.3
 _STOP_PER_LIMIT = 6.0
 _MOST_BOXES = 12_000
-_LIMIT_STEP = 1.25
-_EPS = 1e-9
-_ANY_LEVEL = 1e3
+_LIMIT_STEP = 1.25  # growth of the rounded limits: the next one is at most this much too wide
+_EPS = 1e-9  # keeps a value on the edge on its side in spite of rounding
+_ANY_LEVEL = 1e3  # Np: no bound at all
 
 
 @dataclass(frozen=True, slots=True, eq=False)
