@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Optional
+from typing import Annotated, Optional
 
 import typer
 
 from antecurve.cli.options import AsJson
-
-if TYPE_CHECKING:
-    from antecurve.synthesis.formula_model import FormFormulas
 
 __all__ = ["formulas"]
 
@@ -53,6 +50,7 @@ def formulas(
     from antecurve.curves.construct import with_limits
     from antecurve.errors import InputError
     from antecurve.quantities import parse_quantity
+    from antecurve.report.formula_lines import formula_lines
     from antecurve.synthesis.formula_text import formulas_content, formulas_latex
     from antecurve.synthesis.formulas import form_formulas
 
@@ -78,39 +76,17 @@ def formulas(
     elif latex:
         print(formulas_latex(derived), end="")
     else:
-        _show_formulas(derived)
+        for line in formula_lines(derived):
+            print(line)
 
 
 def _show_forms(as_json: bool) -> None:
     from antecurve.cli.show import show_json
+    from antecurve.report.formula_lines import form_lines
     from antecurve.synthesis.exact import form_description, form_names
 
     if as_json:
         show_json({name: form_description(name) for name in form_names()})
         return
-    width = max(len(name) for name in form_names())
-    for name in form_names():
-        print(f"{name:{width}}  {form_description(name)}")
-
-
-def _show_formulas(derived: FormFormulas) -> None:
-    from antecurve.synthesis.formula_text import condition_lines, plain_formula, rows_of
-
-    print(f"{derived.form}: {derived.description}")
-    for element in derived.topology.elements:
-        print(f"  {element.ref} {element.nodes[0]} {element.nodes[1]}")
-    print(f"Load capacitance: {derived.about_load}.")
-    for heading, rows in rows_of(derived).items():
-        print(f"\n{heading}")
-        for row in rows:
-            remark = f"   ({row.remark})" if row.remark else ""
-            print(f"  {plain_formula(row)}{remark}")
-    conditions = condition_lines(derived)
-    if conditions:
-        print("\nConditions")
-    for line in conditions:
-        print(f"  {line}")
-    print("\nTime constants")
-    for time in derived.time_constants:
-        value = "" if time.expression is None else f" = {time.expression * 1e6:.6g} us"
-        print(f"  {time.name}{value}: {time.remark.removesuffix(' [s]')}")
+    for line in form_lines():
+        print(line)

@@ -11,7 +11,7 @@ from antecurve.texts import printable
 
 if TYPE_CHECKING:
     from antecurve.pipeline import Design
-    from antecurve.report.tables import TextTable
+    from antecurve.report.text_table import TextTable
 
 __all__ = ["show_design", "show_json", "show_table"]
 

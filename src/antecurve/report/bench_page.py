@@ -24,7 +24,7 @@ from antecurve.report.figures import figure_svg
 from antecurve.report.page import page_environment
 from antecurve.report.practical_notes import PRACTICAL_NOTES
 from antecurve.report.scope_figures import fault_figure
-from antecurve.report.tables import TextTable
+from antecurve.report.text_table import TextTable
 
 if TYPE_CHECKING:
     from antecurve.analysis.bench_plan import BenchPlan

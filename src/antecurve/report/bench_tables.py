@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from antecurve.analysis.bench_sheet import MOST_CORNERS
 from antecurve.quantities import format_quantity
-from antecurve.report.tables import TextTable, signed
+from antecurve.report.text_table import TextTable, column, quantity, signed, signed_cells, table_of
 
 if TYPE_CHECKING:
     from antecurve.analysis.bench_sheet import BenchSheet
@@ -75,19 +75,13 @@ def combination_rows(result: LoadingResult) -> TextTable:
     TextTable
         One row a combination, nominal first.
     """
-    columns = (
-        result.source_ohm,
-        result.load_ohm,
-        result.load_f,
-        result.level_shift_db,
-        result.error_centred_db,
+    return table_of(
+        column("generator", result.source_ohm, quantity("ohm")),
+        column("unit", result.load_ohm, quantity("ohm")),
+        column("with cable", result.load_f, quantity("F", digits=3)),
+        column("level shift dB", result.level_shift_db, signed_cells(3)),
+        column("error dB", result.error_centred_db, "{:.4f}".format),
     )
-    rows = tuple(
-        (_ohm(source), _ohm(load), _farad(farad), signed(shift, digits=3), f"{error:.4f}")
-        for source, load, farad, shift, error in zip(*(c.tolist() for c in columns), strict=True)
-    )
-    header = ("generator", "unit", "with cable", "level shift dB", "error dB")
-    return TextTable(header, rows, "rrrrr")
 
 
 def window_lines(window: LoadingWindow) -> list[str]:
@@ -352,28 +346,13 @@ def delay_rows(table: DelayTable) -> TextTable:
     TextTable
         One row a frequency.
     """
-    columns = (
-        table.frequency_hz,
-        table.network_phase_deg,
-        table.network_delay_s,
-        table.chain_phase_deg,
-        table.chain_delay_s,
+    return table_of(
+        column("frequency", table.frequency_hz, quantity("Hz")),
+        column("network phase °", table.network_phase_deg, signed_cells(2)),
+        column("network delay µs", table.network_delay_s, _microseconds),
+        column("with playback °", table.chain_phase_deg, signed_cells(2)),
+        column("with playback delay µs", table.chain_delay_s, _microseconds),
     )
-    rows = tuple(
-        (
-            format_quantity(f, "Hz"),
-            signed(phase, digits=2),
-            _microseconds(delay),
-            signed(chain, digits=2),
-            _microseconds(chain_delay),
-        )
-        for f, phase, delay, chain, chain_delay in zip(*(c.tolist() for c in columns), strict=True)
-    )
-    header = (
-        "frequency", "network phase °", "network delay µs", "with playback °",
-        "with playback delay µs",
-    )  # fmt: skip
-    return TextTable(header, rows, "rrrrr")
 
 
 def sheet_lines(sheet: BenchSheet) -> list[str]:
@@ -417,8 +396,8 @@ def sheet_rows(sheet: BenchSheet) -> tuple[TextTable, ...]:
         Levels in millivolts and dB re 1 kHz, with the limits that the tolerances allow.
     """
     tables = []
-    for index, column in enumerate(sheet.columns):
-        receiver = column.receiver
+    for index, levels in enumerate(sheet.columns):
+        receiver = levels.receiver
         at = f"{receiver.name} {_ohm(receiver.resistance_ohm)}, {_farad(receiver.capacitance_f)}"
         header = ["frequency", "set EMF", "display 50 Ω", f"mV at {at}", "from", "to",
                   "dB re 1 kHz", "from", "to"]  # fmt: skip
@@ -428,10 +407,10 @@ def sheet_rows(sheet: BenchSheet) -> tuple[TextTable, ...]:
         for k, frequency in enumerate(sheet.frequency_hz.tolist()):
             row = [format_quantity(frequency, "Hz"), _volt(float(sheet.emf_v[k])),
                    _volt(float(sheet.displayed_v[k]))]  # fmt: skip
-            row += [f"{v[k] * 1e3:.4g}" for v in (column.level_v, column.low_v, column.high_v)]
+            row += [f"{v[k] * 1e3:.4g}" for v in (levels.level_v, levels.low_v, levels.high_v)]
             row += [
                 signed(float(d[k]), digits=2)
-                for d in (column.level_db, column.low_db, column.high_db)
+                for d in (levels.level_db, levels.low_db, levels.high_db)
             ]
             if index == 0:
                 after = (sheet.playback_db, sheet.playback_low_db, sheet.playback_high_db)

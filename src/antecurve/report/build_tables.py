@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from antecurve.analysis.sensitivity import tighten_first
 from antecurve.analysis.trim import LEAST_GAIN, LEAST_GAIN_DB
 from antecurve.quantities import format_quantity
-from antecurve.report.tables import TextTable, signed
+from antecurve.report.text_table import TextTable, signed
 
 if TYPE_CHECKING:
     from antecurve.analysis.as_built import AsBuilt

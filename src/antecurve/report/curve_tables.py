@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from antecurve.curves.model import Curve
 from antecurve.curves.tabulate import CurveTable
-from antecurve.report.tables import TextTable, signed
+from antecurve.report.text_table import TextTable, column, signed_cells, table_of
 
 __all__ = ["catalogue_rows", "curve_rows", "microseconds"]
 
@@ -42,17 +42,16 @@ def catalogue_rows(curves: Sequence[Curve]) -> TextTable:
     TextTable
         One row a curve.
     """
-    rows = tuple(
-        (
-            curve.name,
-            microseconds(curve.zeros_s, at_origin=curve.zeros_at_origin),
-            microseconds(curve.poles_s, at_origin=curve.poles_at_origin),
-            "" if curve.year is None else str(curve.year),
-            curve.source,
-        )
-        for curve in curves
+    zeros = [microseconds(c.zeros_s, at_origin=c.zeros_at_origin) for c in curves]
+    poles = [microseconds(c.poles_s, at_origin=c.poles_at_origin) for c in curves]
+    years = ["" if c.year is None else str(c.year) for c in curves]
+    return table_of(
+        column("name", [c.name for c in curves], right=False),
+        column("zeros", zeros, right=False),
+        column("poles", poles, right=False),
+        column("year", years),
+        column("source", [c.source for c in curves], right=False),
     )
-    return TextTable(("name", "zeros", "poles", "year", "source"), rows, "lllrl")
 
 
 def curve_rows(table: CurveTable) -> TextTable:
@@ -68,9 +67,9 @@ def curve_rows(table: CurveTable) -> TextTable:
     TextTable
         One row a frequency.
     """
-    columns = (table.frequency_hz, table.emphasis_db, table.playback_db, table.phase_deg)
-    rows = tuple(
-        (f"{frequency:g}", signed(up, digits=3), signed(down, digits=3), f"{angle:.1f}")
-        for frequency, up, down, angle in zip(*columns, strict=True)
+    return table_of(
+        column("frequency/Hz", table.frequency_hz, "{:g}".format),
+        column("emphasis/dB", table.emphasis_db, signed_cells(3)),
+        column("playback/dB", table.playback_db, signed_cells(3)),
+        column("phase/deg", table.phase_deg, "{:.1f}".format),
     )
-    return TextTable(("frequency/Hz", "emphasis/dB", "playback/dB", "phase/deg"), rows, "rrrr")

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from antecurve.quantities import format_quantity
-from antecurve.report.tables import signed
+from antecurve.report.text_table import signed
 
 if TYPE_CHECKING:
     from antecurve.analysis.response import ResponseTable

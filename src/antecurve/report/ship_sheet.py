@@ -21,7 +21,7 @@ from antecurve.report.figures import (
     new_figure,
 )
 from antecurve.report.page import page_environment
-from antecurve.report.tables import TextTable, signed
+from antecurve.report.text_table import TextTable, signed
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from antecurve.analysis.parts_list import PartsList
 from antecurve.parts.position import PickedNetwork, Position
 from antecurve.quantities import format_quantity
+from antecurve.report.text_table import TextTable, signed
 
 if TYPE_CHECKING:
     from antecurve.analysis.response import ResponseTable
@@ -15,7 +15,6 @@ if TYPE_CHECKING:
     from antecurve.pipeline import Design
 
 __all__ = [
-    "TextTable",
     "form_rows",
     "made_of",
     "node_caption",
@@ -23,54 +22,10 @@ __all__ = [
     "refused_forms",
     "response_rows",
     "shortlist_rows",
-    "signed",
     "wiring_rows",
 ]
 
 _TIE_DB = 1e-5
-
-
-@dataclass(frozen=True, slots=True)
-class TextTable:
-    """A table of texts.
-
-    Attributes
-    ----------
-    header : tuple of str
-        Names of the columns.
-    rows : tuple of tuple of str
-        Cells.
-    right : str
-        One letter a column, ``r`` for those aligned to the right.
-    """
-
-    header: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
-    right: str = ""
-
-
-def signed(value: float, *, digits: int) -> str:
-    """Return a number with its sign, and 0 without one where nothing else is left of it.
-
-    Parameters
-    ----------
-    value : float
-        The number.
-    digits : int
-        Digits after the point, 0 or more.
-
-    Returns
-    -------
-    str
-        The number.
-
-    Examples
-    --------
-    >>> signed(0.0126, digits=2), signed(-0.004, digits=2)
-    ('+0.01', '0.00')
-    """
-    text = f"{value:+.{digits}f}"
-    return text if float(text) else text[1:]
 
 
 def made_of(position: Position) -> str:

@@ -1,0 +1,57 @@
+"""Formulas of the forms line by line, for the terminal."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from antecurve.synthesis.exact import form_description, form_names
+from antecurve.synthesis.formula_text import condition_lines, plain_formula, rows_of
+
+if TYPE_CHECKING:
+    from antecurve.synthesis.formula_model import FormFormulas
+
+__all__ = ["form_lines", "formula_lines"]
+
+
+def form_lines() -> list[str]:
+    """Return the forms and what each is, one line a form.
+
+    Returns
+    -------
+    list of str
+        Name and description.
+    """
+    width = max(len(name) for name in form_names())
+    return [f"{name:{width}}  {form_description(name)}" for name in form_names()]
+
+
+def formula_lines(formulas: FormFormulas) -> list[str]:
+    """Return the formulas of a form with its elements, conditions and time constants.
+
+    Parameters
+    ----------
+    formulas : FormFormulas
+        The formulas.
+
+    Returns
+    -------
+    list of str
+        One line a formula, under headings.
+    """
+    lines = [f"{formulas.form}: {formulas.description}"]
+    lines += [f"  {e.ref} {e.nodes[0]} {e.nodes[1]}" for e in formulas.topology.elements]
+    lines.append(f"Load capacitance: {formulas.about_load}.")
+    for heading, rows in rows_of(formulas).items():
+        lines += ["", heading]
+        for row in rows:
+            remark = f"   ({row.remark})" if row.remark else ""
+            lines.append(f"  {plain_formula(row)}{remark}")
+    conditions = condition_lines(formulas)
+    if conditions:
+        lines += ["", "Conditions"]
+    lines += [f"  {line}" for line in conditions]
+    lines += ["", "Time constants"]
+    for time in formulas.time_constants:
+        value = "" if time.expression is None else f" = {time.expression * 1e6:.6g} us"
+        lines.append(f"  {time.name}{value}: {time.remark.removesuffix(' [s]')}")
+    return lines

@@ -1,0 +1,185 @@
+"""Tables of texts by columns, for the page and the terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from functools import partial
+from typing import TypeVar
+
+from antecurve.quantities import format_quantity
+
+__all__ = ["Column", "TextTable", "column", "quantity", "signed", "signed_cells", "table_of"]
+
+Value = TypeVar("Value")
+ABSENT = "-"
+"""What stands in a cell without a value."""
+
+
+@dataclass(frozen=True, slots=True)
+class TextTable:
+    """A table of texts.
+
+    Attributes
+    ----------
+    header : tuple of str
+        Names of the columns.
+    rows : tuple of tuple of str
+        Cells.
+    right : str
+        One letter a column, ``r`` for those aligned to the right.
+    """
+
+    header: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    right: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A column of a table.
+
+    Attributes
+    ----------
+    heading : str
+        Its name, with the unit where the cells carry none.
+    cells : tuple of str
+        One text a row.
+    right : bool
+        Whether it is aligned to the right, as numbers are.
+    """
+
+    heading: str
+    cells: tuple[str, ...]
+    right: bool
+
+
+def column(
+    heading: str,
+    values: Iterable[Value | None],
+    text: Callable[[Value], str] = str,
+    *,
+    right: bool = True,
+) -> Column:
+    """Write values into the cells of a column.
+
+    Parameters
+    ----------
+    heading : str
+        Name of the column, with the unit where the cells carry none.
+    values : iterable
+        One value a row; ``None`` becomes a dash.
+    text : callable, optional
+        Writes a value: `quantity` and `signed_cells` make such functions, and so does
+        ``"{:.3f}".format``.
+    right : bool, optional
+        Whether the column is aligned to the right.
+
+    Returns
+    -------
+    Column
+        The column.
+    """
+    return Column(heading, tuple(ABSENT if v is None else text(v) for v in values), right)
+
+
+def table_of(*columns: Column) -> TextTable:
+    """Join columns into a table.
+
+    Parameters
+    ----------
+    *columns : Column
+        Columns of equal length.
+
+    Returns
+    -------
+    TextTable
+        The table.
+
+    Raises
+    ------
+    ValueError
+        If the columns differ in length.
+
+    Examples
+    --------
+    >>> table_of(column("ref", ["R1"], right=False), column("error dB", [0.0126], "{:.3f}".format))
+    TextTable(header=('ref', 'error dB'), rows=(('R1', '0.013'),), right='lr')
+    """
+    return TextTable(
+        tuple(c.heading for c in columns),
+        tuple(zip(*(c.cells for c in columns), strict=True)),
+        "".join("r" if c.right else "l" for c in columns),
+    )
+
+
+def signed(value: float, *, digits: int) -> str:
+    """Write a number with its sign, and a rounded 0 without one.
+
+    Parameters
+    ----------
+    value : float
+        The number.
+    digits : int
+        Digits after the point, 0 or more.
+
+    Returns
+    -------
+    str
+        The number.
+
+    Examples
+    --------
+    >>> signed(0.0126, digits=2), signed(-0.004, digits=2)
+    ('+0.01', '0.00')
+    """
+    text = f"{value:+.{digits}f}"
+    return text if float(text) else text[1:]
+
+
+def signed_cells(digits: int) -> Callable[[float], str]:
+    """Make the function that writes a column's numbers as `signed` does.
+
+    Parameters
+    ----------
+    digits : int
+        Digits after the point, 0 or more.
+
+    Returns
+    -------
+    callable
+        From a number to its text.
+
+    Examples
+    --------
+    >>> signed_cells(2)(0.0126)
+    '+0.01'
+    """
+    return partial(signed, digits=digits)
+
+
+def quantity(unit: str, *, digits: int = 4) -> Callable[[float], str]:
+    """Make the function that writes a column's quantities with SI prefix and unit.
+
+    Parameters
+    ----------
+    unit : str
+        The unit, as `antecurve.quantities.format_quantity` takes it.
+    digits : int, optional
+        Significant digits, at least 1.
+
+    Returns
+    -------
+    callable
+        From a value in the SI unit to its text.
+
+    Examples
+    --------
+    >>> quantity("ohm")(47e3), quantity("F", digits=3)(0.0)
+    ('47 kΩ', '0 F')
+    """
+
+    def text(value: float) -> str:
+        return format_quantity(float(value), unit, digits=digits)
+
+    return text
