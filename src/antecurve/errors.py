@@ -122,7 +122,7 @@ class NoCombinationError(AntecurveError, LookupError):
 
 
 class OutputExistsError(AntecurveError, FileExistsError):
-    """Something would be overwritten without leave."""
+    """A file or folder exists already, and overwriting was not allowed."""
 
     def __init__(self, path: object) -> None:
         self.path = path

@@ -82,7 +82,7 @@ class Target:
 @checked
 @dataclass(frozen=True, slots=True)
 class NetworkRequest:
-    """Which networks come into question.
+    """Networks to consider.
 
     Attributes
     ----------

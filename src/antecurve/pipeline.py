@@ -135,7 +135,7 @@ class Design(Result):
     search : SearchReport
         What the search examined and proved.
     shortlist : tuple of ShortlistEntry
-        Alternatives worth a thought.
+        Alternatives to consider.
     forms : tuple of FormOutcome
         The forms of the job side by side.
     second : PickedNetwork or None

@@ -116,7 +116,7 @@ def measured_network(
         Values [ohm or F] by the reference of a position (``C1``: its parts as joined) or of one
         of its joined parts (``C1a``).
     meter : MeterAccuracy
-        What the meters leave.
+        Residual meter uncertainty.
 
     Returns
     -------
@@ -184,7 +184,7 @@ def as_built(
     measured : mapping of str to float
         Measured values [ohm or F], as in `measured_network`.
     meter : MeterAccuracy, optional
-        What the meters leave.
+        Residual meter uncertainty.
 
     Returns
     -------

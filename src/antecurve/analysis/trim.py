@@ -268,7 +268,7 @@ def trim(
     measured : mapping of str to float
         Values of the parts already fitted [ohm or F], as in `measured_network`.
     meter : MeterAccuracy, optional
-        What the meters leave.
+        Residual meter uncertainty.
     drawer : Drawer, optional
         Parts on hand, if the job's stock is a drawer.
     most_changes : int, optional

@@ -385,9 +385,9 @@ def trim_lines(result: TrimResult) -> list[str]:
     """
     advised = result.advised
     lines = [
-        f"The design has an error of {result.designed_db:.4f} dB, this build "
-        f"{result.before.centred_db:.4f} dB, below {result.before.p95_db:.4f} dB in 95 % of cases "
-        "of what is not measured and what the meters leave."
+        f"Design error {result.designed_db:.4f} dB; this build {result.before.centred_db:.4f} dB. "
+        f"With unmeasured parts and meter uncertainty: below {result.before.p95_db:.4f} dB in "
+        "95 % of cases."
     ]
     if advised.changes:
         lines.append(
