@@ -51,7 +51,7 @@ def check_text(text: str, *, field: str) -> None:
 
 
 def printable(text: str) -> str:
-    """Return a text with a question mark for each character that would be acted upon.
+    """Replace each character that a terminal would act upon by a question mark.
 
     Parameters
     ----------

@@ -67,7 +67,7 @@ def refuse_existing(output: Path | None, *, force: bool) -> None:
 
 
 def meter_accuracy(resistance: str, capacitance: str) -> MeterAccuracy:
-    """Return the accuracy of the meters from the texts of the two options.
+    """Parse the accuracy of the meters from the texts of the two options.
 
     Parameters
     ----------
@@ -92,7 +92,7 @@ def meter_accuracy(resistance: str, capacitance: str) -> MeterAccuracy:
 
 
 def quantity(text: str, unit: str, field: str, *, zero: bool = False) -> float:
-    """Return a quantity above 0 from the text of an option.
+    """Parse a quantity above 0 from the text of an option.
 
     Parameters
     ----------
@@ -121,7 +121,7 @@ def quantity(text: str, unit: str, field: str, *, zero: bool = False) -> float:
 
 
 def percent(text: str, field: str) -> float:
-    """Return a fraction from per cent; the sign may be left out.
+    """Parse a fraction from per cent; the sign may be left out.
 
     Parameters
     ----------

@@ -150,7 +150,7 @@ _CURVES = _DISCS + _TRANSMISSION + _TAPES
 
 
 def catalogue() -> tuple[Curve, ...]:
-    """Return the published curves.
+    """List the published curves.
 
     Returns
     -------
@@ -162,7 +162,7 @@ def catalogue() -> tuple[Curve, ...]:
 
 @checked
 def named_curve(name: str) -> Curve:
-    """Return a curve of the catalogue.
+    """Look up a curve of the catalogue.
 
     Parameters
     ----------

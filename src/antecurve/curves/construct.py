@@ -23,7 +23,7 @@ _CUT_FREQUENCY_HZ = 10e3  # the cut of a disc's treble is stated at 10 kHz
 
 
 def time_constant_from_frequency(frequency_hz: float) -> float:
-    """Return T = 1/(2 pi f).
+    """Convert a frequency to its time constant, T = 1/(2 pi f).
 
     Parameters
     ----------
@@ -50,7 +50,7 @@ def time_constant_from_frequency(frequency_hz: float) -> float:
 
 
 def time_constant_from_cut(cut_db: float) -> float:
-    """Return the treble time constant for a playback cut at 10 kHz.
+    """Find the treble time constant for a playback cut at 10 kHz.
 
     A = 10 log10(1 + (10 kHz/f)^2) re low frequency, T = 1/(2 pi f): the cut of the treble
     time constant by itself, as the discs of the turnover-and-cut era are described
@@ -85,7 +85,7 @@ def time_constant_from_cut(cut_db: float) -> float:
 
 
 def cut_from_time_constant(time_constant_s: float) -> float:
-    """Return the cut at 10 kHz [dB] of one treble time constant by itself.
+    """Compute the cut at 10 kHz [dB] of one treble time constant by itself.
 
     Parameters
     ----------
@@ -113,7 +113,7 @@ def curve_from_turnover(
     shelf_hz: float | None = None,
     name: str = "own",
 ) -> Curve:
-    """Return the curve of a disc given as turnover, cut and, if it has one, bass shelf.
+    """Make the curve of a disc given as turnover, cut and, if it has one, bass shelf.
 
     Parameters
     ----------
@@ -170,7 +170,7 @@ def with_limits(
     ultrasonic_poles_hz: Sequence[float] = (),
     low_end_bound_hz: float | None = None,
 ) -> Curve:
-    """Return the curve with ultrasonic poles and a bound towards DC put on it.
+    """Put ultrasonic poles and a bound towards DC on a curve.
 
     Parameters
     ----------

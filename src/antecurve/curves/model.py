@@ -113,7 +113,7 @@ class Curve:
 
 
 def zero_pole_gain(curve: Curve, *, published: bool = False) -> ZeroPoleGain[float]:
-    """Return the curve as a rational function by its time constants.
+    """Write the curve as a rational function by its time constants.
 
     Parameters
     ----------
@@ -145,7 +145,7 @@ def zero_pole_gain(curve: Curve, *, published: bool = False) -> ZeroPoleGain[flo
 def response(
     curve: Curve, frequency_hz: ArrayLike, *, published: bool = False
 ) -> NDArray[np.complex128]:
-    """Return E(j 2 pi f), normalised so that its magnitude is 1 at 1 kHz.
+    """Compute E(j 2 pi f), normalised so that its magnitude is 1 at 1 kHz.
 
     Parameters
     ----------
@@ -181,7 +181,7 @@ def response(
 def inverse_response(
     curve: Curve, frequency_hz: ArrayLike, *, published: bool = True
 ) -> NDArray[np.complex128]:
-    """Return ideal playback, 1/E, with magnitude 1 at 1 kHz.
+    """Compute ideal playback, 1/E, with magnitude 1 at 1 kHz.
 
     By default the inverse of the published curve: a playback unit does not undo ultrasonic
     poles.  Parameters, returns and errors as in `response`.
@@ -212,7 +212,7 @@ def inverse_response(
 def level_db(
     curve: Curve, frequency_hz: ArrayLike, *, published: bool = False
 ) -> NDArray[np.float64]:
-    """Return the level of the curve in dB re 1 kHz.
+    """Compute the level of the curve in dB re 1 kHz.
 
     Parameters
     ----------

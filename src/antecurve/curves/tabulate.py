@@ -51,7 +51,7 @@ class CurveTable(Result):
 
 
 def third_octave_frequencies(*, low_hz: float = 20.0, high_hz: float = 20e3) -> NDArray[np.float64]:
-    """Return the nominal third-octave frequencies in a range.
+    """List the nominal third-octave frequencies in a range.
 
     Parameters
     ----------
@@ -82,7 +82,7 @@ def third_octave_frequencies(*, low_hz: float = 20.0, high_hz: float = 20e3) -> 
 
 @checked
 def curve_table(curve: Curve, frequency_hz: NDArray[np.float64] | None = None) -> CurveTable:
-    """Return a curve at frequencies, by default the third-octave ones from 20 Hz to 20 kHz.
+    """Tabulate a curve, by default at third octaves from 20 Hz to 20 kHz.
 
     Parameters
     ----------

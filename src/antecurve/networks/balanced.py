@@ -31,7 +31,7 @@ __all__ = ["balanced_network", "balanced_topology"]
 
 
 def balanced_topology(topology: Topology) -> Topology:
-    """Return the balanced version of a network's shape.
+    """Make the balanced version of a topology.
 
     Parameters
     ----------
@@ -110,7 +110,7 @@ def _between_legs(branch: Branch) -> Branch:
 
 @checked
 def balanced_network(network: Network) -> Network:
-    """Return the balanced version of a network with its values.
+    """Make the balanced version of a network.
 
     Parameters
     ----------

@@ -129,7 +129,7 @@ class BuildErrors:
         )
 
     def power_coefficients(self, values: Floats) -> TransferFunction:
-        """Return abs(H)**2 of builds as a ratio of polynomials in w**2.
+        """Compute abs(H)**2 of builds as a ratio of polynomials in w**2.
 
         Parameters
         ----------
@@ -145,7 +145,7 @@ class BuildErrors:
         return coefficients.magnitude_squared()
 
     def ratio(self, builds: TransferFunction) -> Floats:
-        """Return abs(H/E)**2.
+        """Compute abs(H/E)**2.
 
         Parameters
         ----------
@@ -163,7 +163,7 @@ class BuildErrors:
         return np.asarray((above @ top) / (below @ bottom))
 
     def centred_db(self, builds: TransferFunction) -> Floats:
-        """Return the centred error.
+        """Compute the centred error.
 
         Parameters
         ----------
@@ -198,7 +198,7 @@ class BuildErrors:
         return np.asarray(0.5 * _DB * (ratio.max(axis=0) - ratio.min(axis=0)))
 
     def level_db(self, builds: TransferFunction) -> Floats:
-        """Return the level at 1 kHz.
+        """Compute the level at 1 kHz.
 
         Parameters
         ----------

@@ -32,7 +32,7 @@ _STRIP = 256  # rows at a time: what is computed of them stays in the cache
 def log_frequencies(
     low_hz: float, high_hz: float, *, points_per_decade: int = _POINTS_PER_DECADE
 ) -> Floats:
-    """Return frequencies evenly spaced in the logarithm, both ends included.
+    """Space frequencies evenly in the logarithm, both ends included.
 
     Parameters
     ----------
@@ -58,7 +58,7 @@ def log_frequencies(
 
 
 def squared_powers(frequency_hz: Floats, count: int) -> Floats:
-    """Return the powers of w**2 that coefficients of abs(H)**2 are multiplied by.
+    """Compute the powers of w**2 that multiply the coefficients of abs(H)**2.
 
     Parameters
     ----------
@@ -93,7 +93,7 @@ class Peaks:
 
 
 def highest_peaks(rows: Floats) -> Peaks:
-    """Return the largest value of each row, every peak by a parabola through three samples.
+    """Find the largest value of each row, every peak by a parabola through three samples.
 
     Parameters
     ----------
@@ -148,7 +148,7 @@ class CentredError:
         self._curve_db = 20.0 * np.log10(np.abs(response(curve, frequency)))
 
     def __call__(self, coefficients: TransferFunction) -> Floats:
-        """Return centred errors.
+        """Compute centred errors.
 
         Parameters
         ----------

@@ -81,7 +81,7 @@ def transfer_coefficients(
     load_resistance: ArrayLike,
     load_capacitance: ArrayLike,
 ) -> TransferFunction:
-    """Return the coefficients of H(s) = output voltage / EMF.
+    """Compute the coefficients of H(s) = output voltage / EMF.
 
     Parameters
     ----------
@@ -107,7 +107,7 @@ def transfer_coefficients(
 def loaded_coefficients(
     topology: Topology, values: ArrayLike, *, loading: Loading
 ) -> TransferFunction:
-    """Return the coefficients of H(s) with one source and load for all builds.
+    """Compute the coefficients of H(s) with one source and load for all builds.
 
     Parameters
     ----------
@@ -139,7 +139,7 @@ def input_impedance_coefficients(
     load_resistance: ArrayLike,
     load_capacitance: ArrayLike,
 ) -> TransferFunction:
-    """Return the coefficients of the impedance at ``in``, source not counted, load connected.
+    """Compute the coefficients of the input impedance, source not counted, load connected.
 
     Parameters
     ----------
@@ -163,7 +163,7 @@ def input_impedance_coefficients(
 def output_impedance_coefficients(
     topology: Topology, values: ArrayLike, *, source_resistance: ArrayLike
 ) -> TransferFunction:
-    """Return the coefficients of the impedance at the output, source counted, load not.
+    """Compute the coefficients of the output impedance, source counted, load not.
 
     Parameters
     ----------
@@ -186,7 +186,7 @@ def output_impedance_coefficients(
 def transfer(
     network: Network, frequency_hz: ArrayLike, *, loading: Loading
 ) -> NDArray[np.complex128]:
-    """Return H(j 2 pi f) = output voltage / EMF of one network.
+    """Compute H(j 2 pi f) = output voltage / EMF of one network.
 
     Parameters
     ----------
@@ -209,7 +209,7 @@ def transfer(
 def lossy_transfer(
     network: Network, frequency_hz: ArrayLike, *, loading: Loading, loss_tangent: ArrayLike
 ) -> NDArray[np.complex128]:
-    """Return H(j 2 pi f) of one network whose capacitors have losses.
+    """Compute H(j 2 pi f) of one network whose capacitors have losses.
 
     A capacitor with loss tangent tan d has the admittance j w C (1 - j tan d).
 
@@ -250,7 +250,7 @@ def lossy_transfer(
 def input_impedance(
     network: Network, frequency_hz: ArrayLike, *, loading: Loading
 ) -> NDArray[np.complex128]:
-    """Return the impedance at the input [ohm], source resistance not counted, load connected.
+    """Compute the input impedance [ohm], source resistance not counted, load connected.
 
     Parameters
     ----------
@@ -279,7 +279,7 @@ def input_impedance(
 def output_impedance(
     network: Network, frequency_hz: ArrayLike, *, loading: Loading
 ) -> NDArray[np.complex128]:
-    """Return the impedance at the output [ohm], source resistance counted, load not connected.
+    """Compute the output impedance [ohm], source resistance counted, load not connected.
 
     Parameters
     ----------

@@ -80,7 +80,7 @@ AnyNetwork: TypeAlias = HasNetwork | Network
 
 
 def conditions_of(subject: object, conditions: Conditions | None) -> Conditions:
-    """Return the conditions to analyse under: those given, or those of a design.
+    """Choose the conditions to analyse under: those given, or those of a design.
 
     Parameters
     ----------
@@ -112,7 +112,7 @@ def conditions_of(subject: object, conditions: Conditions | None) -> Conditions:
 
 
 def network_of(subject: AnyNetwork) -> Network:
-    """Return the network of a design, or the network itself.
+    """Take the network of a design, or the network itself.
 
     Parameters
     ----------

@@ -52,7 +52,7 @@ class ErrorRange(Result):
 
 @checked
 def reference_gain(network: Network, *, loading: Loading) -> float:
-    """Return output level over EMF at 1 kHz.
+    """Compute output level over EMF at 1 kHz.
 
     Parameters
     ----------
@@ -78,7 +78,7 @@ def error_db(
     loading: Loading,
     published: bool = False,
 ) -> NDArray[np.float64]:
-    """Return the error of a network in dB, 0 at 1 kHz.
+    """Compute the error of a network in dB, 0 at 1 kHz.
 
     Parameters
     ----------
@@ -117,7 +117,7 @@ def error_range(
     *,
     published: bool = False,
 ) -> ErrorRange:
-    """Return the error of a network over a band.
+    """Find the range of the error of a network over a band.
 
     Parameters
     ----------

@@ -117,7 +117,7 @@ class ForestSum:
         self._ends = [replace(state, low=state.low - shift) for state in states]
 
     def __call__(self, *arguments: Array | float) -> tuple[Array, Array]:
-        """Return numerator and denominator.
+        """Sum numerator and denominator.
 
         Parameters
         ----------
@@ -147,7 +147,7 @@ class ForestSum:
         return totals[0], totals[1]
 
     def terms(self) -> tuple[list[Counter[int]], list[Counter[int]]]:
-        """Return numerator and denominator written out.
+        """Write out numerator and denominator.
 
         Returns
         -------
@@ -178,7 +178,7 @@ class ForestSum:
         return collected[0], collected[1]
 
     def expressions(self, symbols: Sequence[Any]) -> SharedExpressions:
-        """Return numerator and denominator as expressions that share what they have in common.
+        """Write numerator and denominator as expressions with common subexpressions shared.
 
         Parameters
         ----------
@@ -279,7 +279,7 @@ def _summed_unevenly(state: _State, held: list[Array], value: Array) -> Array:
 
 
 def forest_sum(topology: Topology, which: str) -> ForestSum:
-    """Return how to sum the coefficients of a network.
+    """Plan how to sum the coefficients of a network.
 
     Parameters
     ----------

@@ -95,7 +95,7 @@ def forest_plan(
     wanted: Callable[[Groups], bool],
     last: Sequence[int] = (),
 ) -> ForestPlan:
-    """Return the steps that sum over all spanning forests of some kind.
+    """Plan the steps that sum over all spanning forests of one kind.
 
     Parameters
     ----------

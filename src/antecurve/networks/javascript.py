@@ -9,7 +9,7 @@ __all__ = ["transfer_javascript"]
 
 
 def transfer_javascript(topology: Topology, *, name: str = "coefficients") -> str:
-    """Return a JavaScript function that gives the coefficients of H(s).
+    """Write a JavaScript function that gives the coefficients of H(s).
 
     Parameters
     ----------

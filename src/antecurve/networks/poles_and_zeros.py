@@ -18,7 +18,7 @@ poles that differ by less than this could not be told apart on any bench."""
 
 
 def network_zero_pole_gain(network: Network, *, loading: Loading) -> ZeroPoleGain[complex]:
-    """Return a network between its source and load by zeros, poles and gain.
+    """Find the zeros, poles and gain of a network between its source and load.
 
     Parameters
     ----------
@@ -37,7 +37,7 @@ def network_zero_pole_gain(network: Network, *, loading: Loading) -> ZeroPoleGai
 
 
 def extra_poles(network: Network, curve: Curve, *, loading: Loading) -> tuple[float, ...]:
-    """Return the poles that a network has and its curve has not.
+    """List the poles that a network has and its curve has not.
 
     For the exact network of a curve these are the implied pole of a curve without ultrasonic
     pole, and the pole that the load's capacitance makes.

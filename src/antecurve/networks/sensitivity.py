@@ -52,7 +52,7 @@ class ResponseSlopes:
 
 
 def each_at_zero(values: ArrayLike) -> NDArray[np.float64]:
-    """Return values with one after the other set to 0, then as they are.
+    """Set one value after the other to 0; the last row has all of them.
 
     Parameters
     ----------
@@ -87,7 +87,7 @@ def response_slopes(
     load_resistance: float,
     load_capacitance: float,
 ) -> ResponseSlopes:
-    """Return the response of a network and its sensitivity to all values.
+    """Compute the response of a network and its sensitivity to all values.
 
     Parameters
     ----------
@@ -126,7 +126,7 @@ def response_slopes(
 def logarithmic_sensitivity(
     network: Network, frequency_hz: ArrayLike, *, loading: Loading
 ) -> Complex:
-    """Return the logarithmic sensitivity of H to each element.
+    """Compute the logarithmic sensitivity of H to each element.
 
     Parameters
     ----------

@@ -8,7 +8,7 @@ __all__ = ["Arm", "Branch", "branches_of", "turned"]
 
 
 def turned(branch: Branch) -> Branch:
-    """Return the same branch seen from its other end.
+    """Reverse a branch: the same seen from its other end.
 
     Parameters
     ----------

@@ -241,7 +241,7 @@ class Network:
         object.__setattr__(self, "values", values)
 
     def value(self, ref: str) -> float:
-        """Return the value of one element.
+        """Look up the value of one element.
 
         Parameters
         ----------
@@ -258,7 +258,7 @@ class Network:
 
 @checked
 def network_with_values(topology: Topology, values: Sequence[float]) -> Network:
-    """Return a network of a topology and values.
+    """Make a network of a topology and values.
 
     Parameters
     ----------

@@ -118,7 +118,7 @@ def exclude_and_contract(
     offset: Floats,
     level_row: bool,
 ) -> AffineBound:
-    """Return which boxes can hold a point that counts, and where in them.
+    """Find which boxes can hold a feasible point, and where in them.
 
     Parameters
     ----------

@@ -90,7 +90,7 @@ class BoxBound:
 
 
 def bound_boxes(model: NetworkModel, low: Floats, high: Floats, *, limit: float) -> BoxBound:
-    """Return where in boxes the centred error can be within a limit.
+    """Bound where in boxes the centred error can be within a limit.
 
     Parameters
     ----------

@@ -33,7 +33,7 @@ class Boxes:
         return len(self.first)
 
     def where(self, chosen: NDArray[np.bool_] | slice) -> Boxes:
-        """Return some of the boxes.
+        """Select boxes.
 
         Parameters
         ----------
@@ -54,7 +54,7 @@ class Boxes:
 
 
 def joined(*boxes: Boxes) -> Boxes:
-    """Return all the boxes given.
+    """Join boxes into one set.
 
     Parameters
     ----------
@@ -77,7 +77,7 @@ class Grids:
     grids : tuple of numpy.ndarray of float
         Ascending, one per position.
     exchanges : tuple of Exchange, optional
-        Branches that can trade places: of equivalent combinations one is looked at.
+        Branches that can be exchanged: of equivalent combinations one is looked at.
     """
 
     def __init__(self, grids: tuple[Floats, ...], exchanges: tuple[Exchange, ...] = ()) -> None:
@@ -85,7 +85,7 @@ class Grids:
         self.exchanges = exchanges
 
     def whole(self) -> Boxes:
-        """Return the one box that holds every combination.
+        """Make the one box that holds every combination.
 
         Returns
         -------
@@ -96,7 +96,7 @@ class Grids:
         return Boxes(np.zeros_like(last), last)
 
     def logs(self, indices: Indices) -> Floats:
-        """Return logarithms of element values, shape as `indices`.
+        """Look up logarithms of element values, shape as `indices`.
 
         Parameters
         ----------
@@ -111,7 +111,7 @@ class Grids:
         return np.stack([g[indices[:, i]] for i, g in enumerate(self.grids)], axis=1)
 
     def ordered(self, boxes: Boxes) -> Boxes:
-        """Return boxes without those that hold mirror images only.
+        """Drop the boxes that hold mirror images only.
 
         Parameters
         ----------
@@ -130,7 +130,7 @@ class Grids:
         return boxes.where(keep)
 
     def shrunk(self, boxes: Boxes, low: Floats, high: Floats) -> tuple[Boxes, NDArray[np.bool_]]:
-        """Return boxes cut down to logarithms within bounds, and which still hold something.
+        """Cut boxes down to logarithms within bounds; say which are not empty.
 
         Parameters
         ----------
@@ -151,7 +151,7 @@ class Grids:
         return Boxes(first, last), np.all(first <= last, axis=1)
 
     def halved(self, boxes: Boxes, worth: Floats) -> Boxes:
-        """Return boxes halved, by log value, at the position that is worth most.
+        """Halve boxes, by log value, at the position that is worth most.
 
         Parameters
         ----------

@@ -65,10 +65,10 @@ class Space:
     ----------
     model : NetworkModel
         The network and its job.
-    places : tuple of Candidates
+    candidates : tuple of Candidates
         Candidates of each position.
     exchanges : tuple of Exchange, optional
-        Branches that can trade places.
+        Branches that can be exchanged.
 
     Attributes
     ----------
@@ -79,23 +79,23 @@ class Space:
     def __init__(
         self,
         model: NetworkModel,
-        places: tuple[Candidates, ...],
+        candidates: tuple[Candidates, ...],
         exchanges: tuple[Exchange, ...] = (),
     ) -> None:
         self.model = model
-        self.places = places
+        self.candidates = candidates
         self.forms: tuple[str, ...] = (model.topology.form,)
-        logs = {id(p): np.log(p.values) for p in places}
-        self.grids = Grids(tuple(logs[id(p)] for p in places), exchanges)
+        logs = {id(p): np.log(p.values) for p in candidates}
+        self.grids = Grids(tuple(logs[id(p)] for p in candidates), exchanges)
         self.error = ErrorOverBand(model)
 
     @property
     def combinations(self) -> float:
         """Number of combinations."""
-        return float(np.prod([float(len(p.values)) for p in self.places]))
+        return float(np.prod([float(len(p.values)) for p in self.candidates]))
 
     def values(self, indices: Indices) -> Floats:
-        """Return element values [ohm and F], shape as `indices`.
+        """Look up element values [ohm and F], shape as `indices`.
 
         Parameters
         ----------
@@ -107,10 +107,10 @@ class Space:
         numpy.ndarray of float, shape (combinations, elements)
             Element values [ohm and F].
         """
-        return np.stack([p.values[indices[:, i]] for i, p in enumerate(self.places)], axis=1)
+        return np.stack([p.values[indices[:, i]] for i, p in enumerate(self.candidates)], axis=1)
 
     def available(self, indices: Indices) -> NDArray[np.bool_]:
-        """Return which combinations the quantities on hand allow.
+        """Test which combinations the quantities on hand allow.
 
         Parameters
         ----------
@@ -124,25 +124,25 @@ class Space:
         """
         allowed = np.ones(len(indices), dtype=bool)
         for kind in ElementKind:
-            here = [i for i, p in enumerate(self.places) if p.kind is kind]
-            if not here or not self.places[here[0]].limited:
+            here = [i for i, p in enumerate(self.candidates) if p.kind is kind]
+            if not here or not self.candidates[here[0]].limited:
                 continue
             used = np.concatenate(
                 [
                     part[indices[:, i]][:, None]
                     for i in here
-                    for part in (self.places[i].first, self.places[i].second)
-                    for _ in range(self.places[i].legs)
+                    for part in (self.candidates[i].first, self.candidates[i].second)
+                    for _ in range(self.candidates[i].legs)
                 ],
                 axis=1,
             )
             times = (used[:, :, None] == used[:, None, :]).sum(axis=2)
-            quantity = self.places[here[0]].quantity
+            quantity = self.candidates[here[0]].quantity
             allowed &= np.all((used < 0) | (times <= quantity[used]), axis=1)
         return allowed
 
     def admitted(self, indices: Indices) -> NDArray[np.bool_]:
-        """Return which combinations meet the job's limits with the parts there are.
+        """Test which combinations meet the job's limits with the parts there are.
 
         Parameters
         ----------
@@ -160,7 +160,7 @@ class Space:
         return allowed
 
     def picked(self, indices: Indices) -> PickedNetwork:
-        """Return one combination, shape (elements,), as a network with parts.
+        """Make a network with parts of one combination, shape (elements,).
 
         Parameters
         ----------
@@ -177,7 +177,7 @@ class Space:
             topology = balanced_topology(topology)
         chosen = [
             (candidates, int(i))
-            for candidates, i in zip(self.places, indices, strict=True)
+            for candidates, i in zip(self.candidates, indices, strict=True)
             for _ in range(candidates.legs)
         ]
         positions = tuple(
@@ -271,7 +271,7 @@ def exhaust(
     """
     finds = _Finds(limit, keep_all)
     stack = [boxes]
-    count = len(space.places)
+    count = len(space.candidates)
     try:
         complete = _work(space, stack, finds, watch, deadline)
     except KeyboardInterrupt:

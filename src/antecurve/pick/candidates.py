@@ -77,7 +77,7 @@ class Candidates:
         return replace(self, values=self.values * factor, legs=2)
 
     def singles(self) -> Candidates:
-        """Return the candidates that are one part.
+        """Select the candidates that are one part.
 
         Returns
         -------
@@ -94,7 +94,7 @@ class Candidates:
         )
 
     def without(self, used: Counter[int]) -> Candidates:
-        """Return what is left when parts are taken away.
+        """Take parts away from the candidates.
 
         Parameters
         ----------
@@ -125,7 +125,7 @@ class Candidates:
         )
 
     def uses(self, index: int) -> tuple[int, ...]:
-        """Return the indices of the parts that a candidate uses, once for each use.
+        """List the indices of the parts that a candidate uses, once for each use.
 
         Parameters
         ----------
@@ -141,19 +141,19 @@ class Candidates:
         return tuple(used * self.legs)
 
     def position(self, element: Element, index: int) -> Position:
-        """Return a position filled with one of the candidates.
+        """Fill a position with one of the candidates.
 
         Parameters
         ----------
         element : Element
-            The place.
+            The position.
         index : int
             Which candidate.
 
         Returns
         -------
         Position
-            The place with its parts.
+            The position with its parts.
         """
         chosen = [int(self.first[index])]
         if self.second[index] >= 0:
@@ -163,7 +163,7 @@ class Candidates:
 
 
 def candidates(kind: ElementKind, stock: Stock, drawer: Drawer | None = None) -> Candidates:
-    """Return every value that a position can take from a stock.
+    """List every value that a position can take from a stock.
 
     Parameters
     ----------

@@ -29,7 +29,7 @@ _RATIOS = (1.0, 0.03, 0.1, 0.3, 3.0, 10.0, 30.0)
 def sampled_exact(
     form: str, job: Job, *, low: float, high: float, levels: int
 ) -> tuple[Topology, Floats]:
-    """Return exact networks of a form over the level window and over impedance.
+    """Compute exact networks of a form over the level window and over impedance.
 
     Parameters
     ----------
@@ -80,7 +80,7 @@ def sampled_exact(
 def nearest_exact(
     form: str, topology: Topology, job: Job, logs: Floats, *, gain: float
 ) -> tuple[float, Floats] | None:
-    """Return the exact values nearest to given ones.
+    """Find the exact values nearest to given ones.
 
     Parameters
     ----------

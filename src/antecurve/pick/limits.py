@@ -45,7 +45,7 @@ class LimitValues:
 
 
 def limit_values(topology: Topology, job: Job, values: Floats) -> LimitValues:
-    """Return level, output and input impedance of combinations.
+    """Compute level, output and input impedance of combinations.
 
     Parameters
     ----------
@@ -83,7 +83,7 @@ def limit_values(topology: Topology, job: Job, values: Floats) -> LimitValues:
 
 
 def within_limits(limits: LimitValues, job: Job) -> NDArray[np.bool_]:
-    """Return which combinations meet the job's limits.
+    """Test which combinations meet the job's limits.
 
     Parameters
     ----------

@@ -112,7 +112,7 @@ class MonotoneBounds:
         self._most = np.exp(at_one + level + top_most - bottom_least) * (1.0 + _SLACK)
 
     def __call__(self, boxes: Boxes) -> NDArray[np.bool_]:
-        """Return which boxes may hold a combination within the limit."""
+        """Test which boxes may hold a combination within the limit."""
         low = np.exp(self._grids.logs(boxes.first))
         high = np.exp(self._grids.logs(boxes.last))
         at_low, at_high = self._model.transfer(low), self._model.transfer(high)
@@ -202,7 +202,7 @@ def monotone_cut(
     leaf: int = 256,
     deadline: float | None = None,
 ) -> Boxes:
-    """Return boxes of combinations that may hold one within an error limit.
+    """Find boxes of combinations that may hold one within an error limit.
 
     Parameters
     ----------

@@ -19,7 +19,7 @@ FLOOR = 1e-5 / NEPER_DB
 
 
 def resolution(error: float) -> float:
-    """Return how well a centred error is known that is computed over the band.
+    """Bound the numerical error of a centred error computed over the band.
 
     Parameters
     ----------
@@ -62,7 +62,7 @@ class ErrorOverBand:
         self._error_db = CentredError(model.job.curve, band_hz=model.job.target.band_hz)
 
     def __call__(self, values: Floats) -> Floats:
-        """Return centred errors.
+        """Compute centred errors.
 
         Parameters
         ----------

@@ -30,7 +30,7 @@ _FAR = 0.05
 
 
 def with_exact(contender: Contender) -> PickedNetwork:
-    """Return a combination as a network with parts and the exact values nearest to it.
+    """Make a network with parts of a combination, and find the nearest exact values.
 
     Parameters
     ----------
@@ -41,7 +41,7 @@ def with_exact(contender: Contender) -> PickedNetwork:
     -------
     PickedNetwork
         Each position with its exact value at the level and impedance at which the exact
-        network is nearest; branches that can trade places stand as in the exact network.
+        network is nearest; branches that can be exchanged stand as in the exact network.
         Without exact values only where the network can't make the curve.
     """
     space, indices = contender.space, contender.indices
@@ -80,7 +80,7 @@ def _with_own_exact(space: Space, indices: Indices) -> PickedNetwork:
 def _filled(space: Space, picked: PickedNetwork, values: Floats) -> PickedNetwork:
     """The network with exact values in its positions, both legs of a balanced one."""
     exact: list[float] = []
-    for candidates, value in zip(space.places, values, strict=True):
+    for candidates, value in zip(space.candidates, values, strict=True):
         share = value if candidates.legs == 1 else value * _leg_share(candidates.kind)
         exact += [float(share)] * candidates.legs
     positions = tuple(replace(p, exact=v) for p, v in zip(picked.positions, exact, strict=True))
@@ -104,7 +104,7 @@ def _arrangements(space: Space, indices: Indices) -> list[Indices]:
 
 
 def report(search: Search, objective_db: float, complete: bool, claim: str = "") -> SearchReport:
-    """Return what a search examined and proves.
+    """State what a search examined and proves.
 
     Parameters
     ----------
@@ -144,7 +144,7 @@ def report(search: Search, objective_db: float, complete: bool, claim: str = "")
 
 
 def finished(search: Search, best: Contender, complete: bool) -> PickResult:
-    """Return the result of a search.
+    """Assemble the result of a search.
 
     Parameters
     ----------

@@ -25,7 +25,7 @@ _WIDEST = 2.0
 
 
 def pick_pair(search: Search, best: Contender, complete: bool) -> PickResult:
-    """Return two networks of one form whose worse one is as good as can be.
+    """Pick two networks of one form whose worse one is as good as can be.
 
     Parameters
     ----------
@@ -106,16 +106,16 @@ def _second_network(search: Search, best: Contender) -> Contender | None:
     by_kind = {kind: Counter[int]() for kind in ElementKind}
     for (kind, part), count in used.items():
         by_kind[kind][part] += count
-    remaining = {id(p): p.without(by_kind[p.kind]) for p in best.space.places}
+    remaining = {id(p): p.without(by_kind[p.kind]) for p in best.space.candidates}
     if not all(len(p.values) for p in remaining.values()):
         return None
-    places = tuple(remaining[id(p)] for p in best.space.places)
-    return search.best_of(Space(best.space.model, places, best.space.grids.exchanges))
+    candidates = tuple(remaining[id(p)] for p in best.space.candidates)
+    return search.best_of(Space(best.space.model, candidates, best.space.grids.exchanges))
 
 
 def _uses(contender: Contender) -> Counter[tuple[ElementKind, int]]:
     used: Counter[tuple[ElementKind, int]] = Counter()
-    for candidates, index in zip(contender.space.places, contender.indices, strict=True):
+    for candidates, index in zip(contender.space.candidates, contender.indices, strict=True):
         for part in candidates.uses(int(index)):
             used[(candidates.kind, part)] += 1
     return used

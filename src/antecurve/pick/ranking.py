@@ -190,7 +190,7 @@ def _departure_of(space: Space) -> float:
     if space.model.ladder is None:
         return math.inf
     tolerance = np.array(
-        [max(p.tolerance for p in candidates.parts) for candidates in space.places]
+        [max(p.tolerance for p in candidates.parts) for candidates in space.candidates]
     )
     log = np.log1p(tolerance / (1.0 - tolerance))
     largest = 2.0 * math.sqrt(2.0) * float(log.max())
@@ -217,7 +217,9 @@ def _linear_percentiles(space: Space, contenders: list[Contender]) -> list[float
     indices = np.array([c.indices for c in contenders])
     linear = space.model.linearise(space.values(indices))
     count = indices.shape[1]
-    scale = np.stack([_part_scales(space.places[i], indices[:, i]) for i in range(count)], axis=1)
+    scale = np.stack(
+        [_part_scales(space.candidates[i], indices[:, i]) for i in range(count)], axis=1
+    )
     slopes = linear.slopes[:, :-1, :, None] * scale[:, None, :, :]
     flat = slopes.reshape(len(contenders), slopes.shape[1], count * 2)
     wanted = space.model.job.spread

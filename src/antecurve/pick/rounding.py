@@ -118,7 +118,7 @@ def _correction(
 
 
 def neighbours(space: Space, indices: Indices) -> Indices:
-    """Return combinations that differ from given ones by one candidate in up to three positions.
+    """List combinations one candidate away in up to three positions.
 
     Parameters
     ----------
@@ -135,10 +135,10 @@ def neighbours(space: Space, indices: Indices) -> Indices:
     count = indices.shape[1]
     steps = [np.zeros(count, dtype=np.int64)]
     for moved in range(1, 4):
-        for places in combinations(range(count), min(moved, count)):
-            for directions in product((-1, 1), repeat=len(places)):
+        for moved_positions in combinations(range(count), min(moved, count)):
+            for directions in product((-1, 1), repeat=len(moved_positions)):
                 step = np.zeros(count, dtype=np.int64)
-                step[list(places)] = directions
+                step[list(moved_positions)] = directions
                 steps.append(step)
     around = (indices[:, None, :] + np.array(steps)[None]).reshape(-1, count)
     sizes = np.array([len(g) for g in space.grids.grids])

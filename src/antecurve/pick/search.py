@@ -53,7 +53,7 @@ def pick(
     executor: Executor | None = None,
     budget_seconds: float | None = None,
 ) -> PickResult:
-    """Return the best combination of parts for a job.
+    """Find the best combination of parts for a job.
 
     Parameters
     ----------

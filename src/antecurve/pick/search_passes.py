@@ -156,7 +156,7 @@ class Search:
         self.lower = max(0.0, objective - resolution(objective))
 
     def best(self) -> Contender | None:
-        """Return the best combination met so far.
+        """Give the best combination met so far.
 
         Returns
         -------
@@ -221,9 +221,9 @@ class Search:
                 self.starts[known] = np.concatenate([self.starts[known], logs[:, list(order)]])
                 space.forms += (topology.form,)
                 return
-        places = tuple(self._candidates(topology, i) for i in range(len(topology.elements)))
-        exchanges = interchangeable(topology) if len(set(map(id, places))) <= 2 else ()
-        self.spaces.append(Space(NetworkModel(topology, self.job), places, exchanges))
+        candidates = tuple(self._candidates(topology, i) for i in range(len(topology.elements)))
+        exchanges = interchangeable(topology) if len(set(map(id, candidates))) <= 2 else ()
+        self.spaces.append(Space(NetworkModel(topology, self.job), candidates, exchanges))
         self.starts.append(logs)
 
     def _candidates(self, topology: Topology, index: int) -> Candidates:
@@ -235,15 +235,15 @@ class Search:
         """Fill the pool: exact networks rounded, with all candidates and with single parts."""
         for space, starts in zip(self.spaces, self.starts, strict=True):
             self.pool += self._round(space, starts)
-            if any((p.second >= 0).any() for p in space.places):
-                single = {id(p): p.singles() for p in space.places}
+            if any((p.second >= 0).any() for p in space.candidates):
+                single = {id(p): p.singles() for p in space.candidates}
                 if all(len(p.values) for p in single.values()):
-                    places = tuple(single[id(p)] for p in space.places)
-                    simple = Space(space.model, places, space.grids.exchanges)
+                    candidates = tuple(single[id(p)] for p in space.candidates)
+                    simple = Space(space.model, candidates, space.grids.exchanges)
                     self.pool += self._round(simple, starts)
 
     def best_of(self, space: Space) -> Contender | None:
-        """Return the best combination of a network with other candidates.
+        """Find the best combination of a network with other candidates.
 
         Parameters
         ----------
@@ -367,7 +367,7 @@ class Search:
         order = space.grids.exchanges
         futures = [
             self._executor.submit(
-                _task, space.model.topology, self.job, space.places, order,
+                _task, space.model.topology, self.job, space.candidates, order,
                 boxes.where(slice(i, None, _TASKS)), limit, keep_all, remaining_s,
             )
             for i in range(_TASKS)
@@ -384,7 +384,7 @@ class Search:
         except KeyboardInterrupt:
             for future in futures:
                 future.cancel()
-        return _together(results, limit, len(space.places), len(results) == len(futures))
+        return _together(results, limit, len(space.candidates), len(results) == len(futures))
 
     def _report(self, form: str, limit: float, evaluated: int, open_boxes: int) -> None:
         if self._progress is None or self.seconds - self._reported < _PROGRESS_SECONDS:
@@ -409,7 +409,7 @@ class Search:
 def _task(
     topology: Topology,
     job: Job,
-    places: tuple[Candidates, ...],
+    candidates: tuple[Candidates, ...],
     exchanges: tuple[object, ...],
     boxes: Boxes,
     limit: float,
@@ -417,7 +417,7 @@ def _task(
     seconds: float | None,
 ) -> Exhausted:
     """One share of a pass, run by an executor."""
-    space = Space(NetworkModel(topology, job), places, exchanges)  # type: ignore[arg-type]
+    space = Space(NetworkModel(topology, job), candidates, exchanges)  # type: ignore[arg-type]
     deadline = None if seconds is None else time.perf_counter() + seconds
     return exhaust(space, boxes, limit=limit, keep_all=keep_all, deadline=deadline)
 
@@ -436,7 +436,7 @@ def _together(results: list[Exhausted], limit: float, count: int, whole: bool) -
 
 
 def tie_limit(best: Contender) -> float:
-    """Return an error limit that keeps the best and whatever ties with it.
+    """Set an error limit that keeps the best combination and its ties.
 
     Parameters
     ----------

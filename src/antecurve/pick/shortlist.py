@@ -56,7 +56,9 @@ class Contender:
         self.indices = indices
         self.centred_db = centred_db
         self.output_ohm = output_ohm
-        self.parts = sum(len(p.uses(int(i))) for p, i in zip(space.places, indices, strict=True))
+        self.parts = sum(
+            len(p.uses(int(i))) for p, i in zip(space.candidates, indices, strict=True)
+        )
 
         self._p95_db: dict[int, float] = {}
 
@@ -66,7 +68,7 @@ class Contender:
         return self.space.picked(self.indices)
 
     def p95_db(self, builds: int | None = None) -> float:
-        """Return the 95th percentile of the centred error over builds.
+        """Compute the 95th percentile of the centred error over builds.
 
         Parameters
         ----------
@@ -96,7 +98,7 @@ class Contender:
 
 
 def contender(space: Space, indices: NDArray[np.int64], errors: Floats) -> list[Contender]:
-    """Return combinations of one network as contenders.
+    """Make contenders of the combinations of one network.
 
     Parameters
     ----------
@@ -122,7 +124,7 @@ def contender(space: Space, indices: NDArray[np.int64], errors: Floats) -> list[
 
 
 def front(points: Floats) -> NDArray[np.int64]:
-    """Return which points are beaten by no other.
+    """Mark the points that no other dominates (the Pareto front).
 
     Parameters
     ----------

@@ -38,7 +38,7 @@ class Ladder:
     shunt: tuple[bool, ...]
 
     def rising(self, topology: Topology) -> NDArray[np.bool_]:
-        """Return for each element whether H(s) rises with its value at real s > 0.
+        """Say for each element whether H(s) rises with its value at real s > 0.
 
         At a real frequency s every capacitor is a conductance s C, and a ladder of resistors
         divides less the smaller its series arms and the larger its shunt arms are.
@@ -62,7 +62,7 @@ class Ladder:
 
 
 def ladder_of(topology: Topology) -> Ladder | None:
-    """Return the arms of a network, or ``None`` when it is no ladder.
+    """Split a network into arms; ``None`` when it is no ladder.
 
     Parameters
     ----------
@@ -140,7 +140,7 @@ class Exchange:
 
 
 def interchangeable(topology: Topology) -> tuple[Exchange, ...]:
-    """Return which branches can trade places, such as the parallel pairs of Foster's first form.
+    """List interchangeable branches, such as the parallel pairs of Foster's first form.
 
     Parameters
     ----------
@@ -209,8 +209,8 @@ def same_network(one: Topology, other: Topology) -> tuple[int, ...] | None:
     there = [[i for i, k in enumerate(others) if k is kind] for kind in ElementKind]
     for arrangement in product(*[permutations(group) for group in there]):
         order = np.zeros(len(kinds), dtype=np.int64)
-        for group, places in zip(here, arrangement, strict=True):
-            order[group] = places
+        for group, images in zip(here, arrangement, strict=True):
+            order[group] = images
         if _close(_fingerprint(one, values[:, order]), reference):
             return tuple(int(i) for i in order)
     return None

@@ -67,7 +67,7 @@ class TimeConstantHull:
 def time_constant_hull(
     target: Floats, omega: Floats, *, zeros: int, poles: int, limit: float
 ) -> TimeConstantHull:
-    """Return bounds of the time constants of every network within an error limit.
+    """Bound the time constants of every network within an error limit.
 
     Parameters
     ----------

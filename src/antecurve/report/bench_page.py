@@ -52,7 +52,7 @@ class SheetPart:
 
 
 def sheet_parts(plan: BenchPlan) -> tuple[SheetPart, ...]:
-    """Return the sections of the bench sheet, for the page and the terminal alike.
+    """Draw up the sections of the bench sheet, for the page and the terminal alike.
 
     Parameters
     ----------
@@ -91,7 +91,7 @@ def sheet_parts(plan: BenchPlan) -> tuple[SheetPart, ...]:
 
 
 def bench_page(title: str, plan: BenchPlan) -> bytes:
-    """Return the bench sheet as a page.
+    """Render the bench sheet as a page.
 
     Parameters
     ----------

@@ -78,7 +78,7 @@ class BenchPanel:
 
 
 def bench_panel(design: Design, analysis: Analysis, *, environment: Any) -> BenchPanel:
-    """Return sliders, data and script for a design.
+    """Render sliders, data and script for a design.
 
     Parameters
     ----------

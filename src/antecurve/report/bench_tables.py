@@ -63,7 +63,7 @@ def _microseconds(value: float) -> str:
 
 
 def combination_rows(result: LoadingResult) -> TextTable:
-    """Return every combination of generator and unit.
+    """Tabulate every combination of generator and unit.
 
     Parameters
     ----------
@@ -85,7 +85,7 @@ def combination_rows(result: LoadingResult) -> TextTable:
 
 
 def window_lines(window: LoadingWindow) -> list[str]:
-    """Return how far source and load may go, one line a quantity.
+    """Say how far source and load may go, one line a quantity.
 
     Parameters
     ----------
@@ -119,7 +119,7 @@ def window_lines(window: LoadingWindow) -> list[str]:
 
 
 def stray_rows(table: StrayTable, *, most: int = 12) -> TextTable:
-    """Return the strays that matter most.
+    """Tabulate the strays that matter most.
 
     Parameters
     ----------
@@ -149,7 +149,7 @@ def stray_rows(table: StrayTable, *, most: int = 12) -> TextTable:
 
 
 def level_lines(report: LevelReport) -> list[str]:
-    """Return level and impedances, one line a statement.
+    """Word level and impedances, one line a statement.
 
     Parameters
     ----------
@@ -174,7 +174,7 @@ def level_lines(report: LevelReport) -> list[str]:
 
 
 def plan_rows(plan: LevelPlan) -> TextTable:
-    """Return the generator's settings for each kind of input.
+    """Tabulate the generator's settings for each kind of input.
 
     Parameters
     ----------
@@ -210,7 +210,7 @@ def plan_rows(plan: LevelPlan) -> TextTable:
 
 
 def noise_rows(report: NoiseReport) -> TextTable:
-    """Return noise and signal-to-noise ratios.
+    """Tabulate noise and signal-to-noise ratios.
 
     Parameters
     ----------
@@ -243,7 +243,7 @@ def noise_rows(report: NoiseReport) -> TextTable:
 
 
 def peak_lines(report: PeakReport) -> list[str]:
-    """Return peak and slew of a square wave, one line a statement.
+    """Word peak and slew of a square wave, one line a statement.
 
     Parameters
     ----------
@@ -277,7 +277,7 @@ def peak_lines(report: PeakReport) -> list[str]:
 
 
 def stress_rows(stresses: PartStresses) -> TextTable:
-    """Return what each position has to stand.
+    """Tabulate the voltage and dissipation of each position.
 
     Parameters
     ----------
@@ -306,7 +306,7 @@ def stress_rows(stresses: PartStresses) -> TextTable:
 
 
 def measure_rows(measures: Sequence[tuple[str, TraceMeasures]]) -> TextTable:
-    """Return tilt, overshoot and rise time of traces.
+    """Tabulate tilt, overshoot and rise time of traces.
 
     Parameters
     ----------
@@ -334,7 +334,7 @@ def measure_rows(measures: Sequence[tuple[str, TraceMeasures]]) -> TextTable:
 
 
 def delay_rows(table: DelayTable) -> TextTable:
-    """Return phase and group delay.
+    """Tabulate phase and group delay.
 
     Parameters
     ----------
@@ -356,7 +356,7 @@ def delay_rows(table: DelayTable) -> TextTable:
 
 
 def sheet_lines(sheet: BenchSheet) -> list[str]:
-    """Return what the columns of the bench sheet mean, one line a statement.
+    """Explain the columns of the bench sheet, one line a statement.
 
     Parameters
     ----------
@@ -383,7 +383,7 @@ def sheet_lines(sheet: BenchSheet) -> list[str]:
 
 
 def sheet_rows(sheet: BenchSheet) -> tuple[TextTable, ...]:
-    """Return the bench sheet: one table for the unit, one for each prover.
+    """Tabulate the bench sheet: one table for the unit, one for each prover.
 
     Parameters
     ----------
@@ -421,7 +421,7 @@ def sheet_rows(sheet: BenchSheet) -> tuple[TextTable, ...]:
 
 
 def limited_line(limited: LimitedPeaks) -> str:
-    """Return what real instruments leave of the peak at the unit's input.
+    """Tabulate the peak at the unit's input as real instruments show it.
 
     Parameters
     ----------

@@ -43,7 +43,7 @@ __all__ = [
 
 
 def spread_rows(result: SpreadResult) -> TextTable:
-    """Return percentiles of the centred error and of the mismatch of two channels.
+    """Tabulate percentiles of the centred error and of the mismatch of two channels.
 
     Parameters
     ----------
@@ -68,7 +68,7 @@ def spread_rows(result: SpreadResult) -> TextTable:
 
 
 def spread_lines(result: SpreadResult) -> list[str]:
-    """Return what builds will do, one line a statement.
+    """Word the spread of builds, one line a statement.
 
     Parameters
     ----------
@@ -111,7 +111,7 @@ def spread_lines(result: SpreadResult) -> list[str]:
 
 
 def sensitivity_rows(result: SpreadResult) -> TextTable:
-    """Return what each position does to the error and the level, the largest share first.
+    """Tabulate what each position does to error and level, the largest share first.
 
     Parameters
     ----------
@@ -139,7 +139,7 @@ def sensitivity_rows(result: SpreadResult) -> TextTable:
 
 
 def curve_line(result: SpreadResult) -> str:
-    """Return what builds are behind the percentiles over frequency.
+    """Say which builds are behind the percentiles over frequency.
 
     Parameters
     ----------
@@ -155,7 +155,7 @@ def curve_line(result: SpreadResult) -> str:
 
 
 def curve_rows(result: SpreadResult) -> TextTable:
-    """Return percentiles of the error over frequency, about four a decade.
+    """Tabulate percentiles of the error over frequency, about four a decade.
 
     Parameters
     ----------
@@ -181,7 +181,7 @@ def curve_rows(result: SpreadResult) -> TextTable:
 
 
 def plan_line(plan: TolerancePlan) -> str:
-    """Return what a plan costs and keeps, and what it rests on.
+    """Word what a plan costs and keeps, and what it rests on.
 
     Parameters
     ----------
@@ -209,7 +209,7 @@ def plan_line(plan: TolerancePlan) -> str:
 
 
 def plan_rows(plan: TolerancePlan) -> TextTable:
-    """Return which grade to buy for which position.
+    """Tabulate which grade to buy for which position.
 
     Parameters
     ----------
@@ -235,7 +235,7 @@ def plan_rows(plan: TolerancePlan) -> TextTable:
 
 
 def drift_rows(result: DriftResult) -> TextTable:
-    """Return error and level over temperature.
+    """Tabulate error and level over temperature.
 
     Parameters
     ----------
@@ -260,7 +260,7 @@ def drift_rows(result: DriftResult) -> TextTable:
 
 
 def loss_line(effect: LossEffect) -> str:
-    """Return what the losses of the capacitors do, in a sentence.
+    """Word the effect of the capacitors' losses in a sentence.
 
     Parameters
     ----------
@@ -279,7 +279,7 @@ def loss_line(effect: LossEffect) -> str:
 
 
 def as_built_lines(build: AsBuilt) -> list[str]:
-    """Return what one build does, one line a statement.
+    """Word what one build does, one line a statement.
 
     Parameters
     ----------
@@ -306,7 +306,7 @@ def as_built_lines(build: AsBuilt) -> list[str]:
 
 
 def correction_rows(table: Correction) -> TextTable:
-    """Return what to subtract from levels measured through the network.
+    """Tabulate what to subtract from levels measured through the network.
 
     Parameters
     ----------
@@ -328,7 +328,7 @@ def correction_rows(table: Correction) -> TextTable:
 
 
 def trim_rows(result: TrimResult) -> TextTable:
-    """Return the proposals.
+    """Tabulate the proposals.
 
     Parameters
     ----------
@@ -371,7 +371,7 @@ def _changes(proposal: TrimProposal) -> str:
 
 
 def trim_lines(result: TrimResult) -> list[str]:
-    """Return what to do, in sentences.
+    """Word what to do, in sentences.
 
     Parameters
     ----------

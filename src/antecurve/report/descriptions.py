@@ -36,7 +36,7 @@ def _hertz(frequency: float) -> str:
 
 
 def schematic_text(picked: PickedNetwork, loading: Loading) -> str:
-    """Return a schematic in words.
+    """Describe a schematic in words.
 
     Parameters
     ----------
@@ -64,7 +64,7 @@ def schematic_text(picked: PickedNetwork, loading: Loading) -> str:
 
 
 def error_text(analysis: Analysis, *, limit_db: float | None) -> str:
-    """Return the figure of the error in words.
+    """Describe the figure of the error in words.
 
     Parameters
     ----------
@@ -93,7 +93,7 @@ def error_text(analysis: Analysis, *, limit_db: float | None) -> str:
 
 
 def response_text(response: ResponseTable) -> str:
-    """Return the figure of the level in words.
+    """Describe the figure of the level in words.
 
     Parameters
     ----------
@@ -123,7 +123,7 @@ def response_text(response: ResponseTable) -> str:
 
 
 def scope_text(trace: ScopeTrace) -> str:
-    """Return the figure of a square wave in words.
+    """Describe the figure of a square wave in words.
 
     Parameters
     ----------
@@ -148,7 +148,7 @@ def scope_text(trace: ScopeTrace) -> str:
 
 
 def fault_text(sheet: FaultSheet) -> str:
-    """Return the figure of common faults in words.
+    """Describe the figure of common faults in words.
 
     Parameters
     ----------
@@ -174,7 +174,7 @@ def fault_text(sheet: FaultSheet) -> str:
 
 
 def deviation_text(verdict: Verdict) -> str:
-    """Return the figure of a unit's deviation in words.
+    """Describe the figure of a unit's deviation in words.
 
     Parameters
     ----------
@@ -201,7 +201,7 @@ def deviation_text(verdict: Verdict) -> str:
 
 
 def trace_text(trace: Trace) -> str:
-    """Return the figure of a capture in words.
+    """Describe the figure of a capture in words.
 
     Parameters
     ----------

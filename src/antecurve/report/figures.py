@@ -42,7 +42,7 @@ _REFERENCE = r'(?:url\(#|href="#)([^")]+)'
 
 
 def new_figure(height: float = 3.4) -> tuple[Figure, Axes]:
-    """Return a figure of page width and its axes, independent of any display."""
+    """Make a figure of page width and its axes, independent of any display."""
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(7.2, height), layout="constrained")
@@ -71,7 +71,7 @@ def frequency_axis(axes: Axes, low_hz: float, high_hz: float) -> None:
 
 
 def figure_svg(figure: Figure, *, title: str = "", description: str = "") -> str:
-    """Return a figure as one ``<svg>`` element, the same for the same data.
+    """Render a figure as one ``<svg>`` element, the same for the same data.
 
     Parameters
     ----------
@@ -96,7 +96,7 @@ def figure_svg(figure: Figure, *, title: str = "", description: str = "") -> str
 
 
 def described_svg(svg: str, *, title: str, description: str) -> str:
-    """Return an SVG with a title and a description, with names of its own and none unused.
+    """Give an SVG a title, a description and names of its own; drop unused names.
 
     Parameters
     ----------
@@ -148,7 +148,7 @@ def legend_above(axes: Axes, *, columns: int = 2, marker_scale: float = 1.0) -> 
 
 
 def response_figure(response: ResponseTable) -> Figure:
-    """Return the level of network and curve over frequency.
+    """Draw the level of network and curve over frequency.
 
     Parameters
     ----------
@@ -173,7 +173,7 @@ def response_figure(response: ResponseTable) -> Figure:
 
 
 def error_figure(analysis: Analysis, *, limit_db: float | None) -> Figure:
-    """Return the error over the band with the limit and the band that builds fall into.
+    """Draw the error over the band with the limit and the band that builds fall into.
 
     Parameters
     ----------

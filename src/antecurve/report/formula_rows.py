@@ -17,7 +17,7 @@ _RATIOS = "Response and impedances"
 
 
 def formula_rows(formulas: FormFormulas) -> dict[str, tuple[Markup, ...]]:
-    """Return the formulas of a form as MathML by heading.
+    """Write the formulas of a form as MathML by heading.
 
     Parameters
     ----------

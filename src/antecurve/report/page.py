@@ -51,7 +51,7 @@ _BEFORE_UNIT = re.compile(r"(?<=[\d]) (?=(?:dB|%|°C|[GMkmµnpf]?(?:Ω|F|Hz|V|W|
 
 
 def page_environment() -> Any:
-    """Return the template environment: every text is escaped unless it is marked as markup.
+    """Make the template environment, which escapes every text not marked as markup.
 
     Returns
     -------
@@ -103,7 +103,7 @@ def _texts(design: Design, trace: ScopeTrace | None, faults: FaultSheet | None) 
 
 @checked
 def report_page(design: Design) -> bytes:
-    """Return the report of a design.
+    """Render the report of a design.
 
     Parameters
     ----------

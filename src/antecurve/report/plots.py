@@ -47,7 +47,7 @@ class TitledFigure:
 
 
 def figure_files(figures: dict[str, TitledFigure]) -> dict[str, bytes]:
-    """Return figures as files.
+    """Render figures as files.
 
     Parameters
     ----------
@@ -72,7 +72,7 @@ def figure_files(figures: dict[str, TitledFigure]) -> dict[str, bytes]:
 
 
 def scope_files(trace: ScopeTrace | None, faults: FaultSheet | None) -> dict[str, bytes]:
-    """Return the figures of square waves as files.
+    """Render the figures of square waves as files.
 
     Parameters
     ----------
@@ -98,7 +98,7 @@ def scope_files(trace: ScopeTrace | None, faults: FaultSheet | None) -> dict[str
 
 
 def plot_files(design: Design) -> dict[str, bytes]:
-    """Return the figures of a design as files.
+    """Render the figures of a design as files.
 
     Parameters
     ----------

@@ -24,7 +24,7 @@ _NODE_FONT_SIZE = 13.0
 
 
 def value_labels(picked: PickedNetwork) -> dict[str, str]:
-    """Return reference and value of each position, as drawn beside it.
+    """Label each position by reference and value, as drawn beside it.
 
     Parameters
     ----------
@@ -50,7 +50,7 @@ def schematic_svg(
     colour: str = "currentColor",
     ground: str | None = None,
 ) -> str:
-    """Return the schematic as SVG, source and load included.
+    """Draw the schematic as SVG, source and load included.
 
     Parameters
     ----------
@@ -77,7 +77,7 @@ def schematic_svg(
 
 
 def schematic_png(network: Network, *, loading: Loading, labels: dict[str, str]) -> bytes:
-    """Return the schematic as PNG, black on white.
+    """Draw the schematic as PNG, black on white.
 
     Parameters
     ----------

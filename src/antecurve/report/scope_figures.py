@@ -47,7 +47,7 @@ def _plain(axes: Axes) -> None:
 
 
 def scope_figure(trace: ScopeTrace) -> Figure:
-    """Return the three traces of a square wave, one above the other.
+    """Draw the three traces of a square wave, one above the other.
 
     Parameters
     ----------
@@ -84,7 +84,7 @@ def scope_figure(trace: ScopeTrace) -> Figure:
 
 
 def fault_figure(sheet: FaultSheet) -> Figure:
-    """Return the common faults of playback side by side, ideal playback behind each.
+    """Draw the common faults of playback side by side, ideal playback behind each.
 
     Parameters
     ----------

@@ -54,7 +54,7 @@ def _band(band_hz: tuple[float, float]) -> str:
 
 
 def governing_sentence(design: Design) -> str:
-    """Return the sentence that says which figure governs.
+    """Say which figure governs.
 
     Parameters
     ----------
@@ -148,7 +148,7 @@ def _out_of_reach(design: Design) -> list[str]:
 
 
 def missed_limit(design: Design) -> str | None:
-    """Return the sentence that the nominal error misses the job's limit, if it does.
+    """Say that the nominal error misses the job's limit, if it does.
 
     Parameters
     ----------
@@ -167,7 +167,7 @@ def missed_limit(design: Design) -> str | None:
 
 
 def governing_lines(design: Design) -> list[str]:
-    """Return what comes first: what governs, and what the loading does.
+    """Word what comes first: what governs, and what the loading does.
 
     Parameters
     ----------
@@ -183,7 +183,7 @@ def governing_lines(design: Design) -> list[str]:
 
 
 def summary_lines(design: Design) -> list[str]:
-    """Return the summary of a design, one line a statement.
+    """Summarise a design, one line a statement.
 
     Parameters
     ----------
@@ -210,7 +210,7 @@ def summary_lines(design: Design) -> list[str]:
 
 
 def curve_line(curve: Curve) -> str:
-    """Return the curve that is imposed, by its time constants and their frequencies.
+    """State the imposed curve by its time constants and their frequencies.
 
     Parameters
     ----------

@@ -29,7 +29,7 @@ _TIE_DB = 1e-5
 
 
 def made_of(position: Position) -> str:
-    """Return the parts of a position in words, such as ``3.3 nF + 3.9 nF parallel``.
+    """Word the parts of a position, such as ``3.3 nF + 3.9 nF parallel``.
 
     Parameters
     ----------
@@ -47,7 +47,7 @@ def made_of(position: Position) -> str:
 
 
 def node_caption(picked: PickedNetwork) -> str:
-    """Return what the nodes of a network are, in a sentence.
+    """Say in a sentence what the nodes of a network are.
 
     Parameters
     ----------
@@ -70,7 +70,7 @@ def node_caption(picked: PickedNetwork) -> str:
 
 
 def wiring_rows(picked: PickedNetwork) -> TextTable:
-    """Return what to wire between which nodes.
+    """Tabulate what to wire between which nodes.
 
     Parameters
     ----------
@@ -94,7 +94,7 @@ def wiring_rows(picked: PickedNetwork) -> TextTable:
 
 
 def parts_rows(parts: PartsList) -> TextTable:
-    """Return what to buy.
+    """Tabulate what to buy.
 
     Parameters
     ----------
@@ -126,7 +126,7 @@ def parts_rows(parts: PartsList) -> TextTable:
 
 
 def response_rows(response: ResponseTable) -> TextTable:
-    """Return level and error at about six frequencies a decade.
+    """Tabulate level and error at about six frequencies a decade.
 
     Parameters
     ----------
@@ -157,7 +157,7 @@ def _thinned(count: int) -> list[int]:
 
 
 def form_rows(design: Design) -> TextTable:
-    """Return the forms of the job side by side.
+    """Tabulate the forms of the job side by side.
 
     Parameters
     ----------
@@ -192,7 +192,7 @@ def _likely(design: Design, estimate_db: float, *, is_pick: bool) -> float:
 
 
 def refused_forms(design: Design) -> list[str]:
-    """Return which forms have no network, and why, one sentence a reason.
+    """Say which forms have no network, and why, one sentence a reason.
 
     Parameters
     ----------
@@ -212,7 +212,7 @@ def refused_forms(design: Design) -> list[str]:
 
 
 def shortlist_rows(design: Design, *, brief: bool = False) -> TextTable:
-    """Return the alternatives and what each trades.
+    """Tabulate the alternatives and what each trades.
 
     Parameters
     ----------
