@@ -25,7 +25,7 @@ Floats = NDArray[np.float64]
 _FACTORS = {"pole": (1 / 40, 1 / 4, 1.0, 4.0), "zero": (1 / 4, 1.0, 4.0)}
 _LOW_STARTS_HZ = (2.0, 40.0)  # usual, and a coupling capacitor far too small
 _SHELF_STARTS_HZ = (0.5, 20.0)  # a shelf all but missing, and one off by far
-_REFINED_STARTS = 6  # of the grid; the best fit was among them for every gross fault drawn
+_REFINED_STARTS = 6  # of the grid; chosen, not measured: more starts cost time in every fit
 _GOOD_ENOUGH = 1.5  # mean square that a nominal start may have
 _MARGIN = 1e-9  # off a bound, where the trust region needs room
 

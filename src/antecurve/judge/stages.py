@@ -23,7 +23,7 @@ from antecurve.judge.unit_model import HighEnd, LowEnd, UnitModel, unit_model
 
 __all__ = ["STAGES", "FitTask", "Stage", "StagedFit", "different_units", "fit_in_stages"]
 
-_DESCRIBED = 1.5  # mean square; of 100 residuals noise reaches it once in 3,000 records
+_DESCRIBED = 1.5  # mean square; noise in 100 residuals reaches it once in 1,100 records
 _RESONANCE_GAIN = 0.7  # two more constants take 2 of 100 degrees of freedom; chance never a third
 
 
