@@ -21,6 +21,7 @@ from antecurve.judge.harmonics import (
     synthesised,
     whitened,
 )
+from antecurve.judge.hum import hum_finding, mains_lines
 from antecurve.judge.observation import (
     Evaluation,
     Observation,
@@ -32,7 +33,7 @@ from antecurve.judge.observation import (
 from antecurve.judge.periodic import HarmonicBasis, harmonic_basis
 from antecurve.judge.record import Record
 from antecurve.judge.signal_path import square_harmonics
-from antecurve.judge.square_residuals import ResidualRecord, mains_lines, record_findings
+from antecurve.judge.square_residuals import ResidualRecord, record_findings
 
 if TYPE_CHECKING:
     from antecurve.judge.square_wave import SquareWaveCapture
@@ -431,7 +432,8 @@ class SquareWaveObservation(Observation):
         record = ResidualRecord(
             self.name, self.basis, remainder, residual * self.sigma, noise, excess
         )
-        return record_findings(record, line_hz=line_hz, band_hz=band_hz)
+        hum = [hum_finding(record, line_hz)] if line_hz else []
+        return hum + record_findings(record, line_hz=line_hz, band_hz=band_hz)
 
 
 def reduced_record(

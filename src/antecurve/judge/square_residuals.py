@@ -1,4 +1,4 @@
-"""The residuals of a square-wave record: hum, lines, even orders, clipping, misfit."""
+"""The residuals of a square-wave record: stray lines, even orders, clipping, misfit."""
 
 from __future__ import annotations
 
@@ -10,23 +10,17 @@ from numpy.typing import NDArray
 
 from antecurve.judge.observation import ResidualFinding, ResidualKind
 from antecurve.judge.periodic import HarmonicBasis
-from antecurve.judge.record import Record
 from antecurve.quantities import DB_PER_NEPER
 
-__all__ = ["ResidualRecord", "mains_lines", "record_findings"]
+__all__ = ["ResidualRecord", "line_level", "record_findings"]
 
 Floats = NDArray[np.float64]
 
-_MAINS_HZ = (50.0, 60.0)
-_MAINS_MULTIPLES = 6  # what rectifiers of supplies and magnetic fields bring in strength
-_CLEAR_LINE = 30.0  # chi-square of two degrees of freedom: by chance once in three million
-_TELLING_S = 0.08  # 50 and 60 Hz come 0.8 of a period apart
 _CLEAR_PEAK = 45.0  # exponential: exp(-45) by chance, in any of 20,000 lines never
 _EXCESS = 1.5  # mean square; noise in 100 residuals reaches it once in 1,100 records
 _NOTABLE_DB = 0.01  # a fiftieth of the usual limit of 0.5 dB
 _EVEN_EXCESS = 4.0  # mean square; noise in four harmonics reaches it once in 10,000
 _FLOOR_OF_STEP = 1.3  # of a converter's step / sqrt(12): the noise is the converter's own
-_SEPARATE = 0.75  # of the resolution of a record: nearer, line and harmonic share one peak
 _WINDOW_LINES = 2.5  # half width of the peak of a Hann window, in lines of the spectrum
 _LEAST_LINES = 16  # for the median to be the level of the noise
 
@@ -64,57 +58,6 @@ class ResidualRecord:
         return float(np.ptp(self.basis.record.volts)) / 2.0
 
 
-def mains_lines(record: Record, remainder: Floats) -> tuple[float, tuple[float, ...]]:
-    """Return the mains frequency and its multiples that stand out of a record less its fit.
-
-    Parameters
-    ----------
-    record : Record
-        The record.
-    remainder : numpy.ndarray of float, shape (samples,)
-        Record less fitted waveform [V].
-
-    Returns
-    -------
-    tuple of float and tuple of float
-        Fall of chi-square, and the lines [Hz], empty for none: multiples of 50 Hz or of 60 Hz,
-        whichever explain more.  Lines that can't be told from a harmonic are passed over.
-    """
-    return max((_lines_of(record, remainder, mains) for mains in _MAINS_HZ), key=lambda m: m[0])
-
-
-def _lines_of(record: Record, remainder: Floats, mains: float) -> tuple[float, tuple[float, ...]]:
-    length = float(np.ptp(record.time_s))
-    lines = [
-        mains * k
-        for k in range(1, _MAINS_MULTIPLES + 1)
-        if _separate(mains * k, record.frequency_hz, length) and mains * k < 0.4 * record.rate_hz
-    ]
-    if not lines:
-        return 0.0, ()
-    time = record.time_s
-    plain = np.column_stack([np.ones_like(time), time / length])
-    waves = [w(2.0 * math.pi * f * time) for f in lines for w in (np.cos, np.sin)]
-    columns = np.column_stack([plain, *waves])
-    centred = remainder - plain @ np.linalg.lstsq(plain, remainder, rcond=None)[0]
-    amplitudes = np.linalg.lstsq(columns, remainder, rcond=1e-6)[0]
-    after = remainder - columns @ amplitudes
-    noise = float(after @ after) / max(1, time.size - columns.shape[1])
-    gain = (float(centred @ centred) - float(after @ after)) / max(noise, 1e-300)
-    if gain < _CLEAR_LINE + 2.0 * len(lines):
-        return 0.0, ()
-    power = amplitudes[2::2] ** 2 + amplitudes[3::2] ** 2
-    clear = power * time.size / 2.0 / max(noise, 1e-300) > _CLEAR_LINE
-    kept = tuple(f for f, c in zip(lines, clear, strict=True) if c)
-    return gain, kept or (lines[int(np.argmax(power))],)
-
-
-def _separate(line: float, fundamental: float, length: float) -> bool:
-    """Whether a line can be told from every harmonic and from an offset."""
-    apart = abs(line - round(line / fundamental) * fundamental)
-    return apart > _SEPARATE / length
-
-
 def record_findings(
     record: ResidualRecord, *, line_hz: tuple[float, ...], band_hz: tuple[float, float]
 ) -> list[ResidualFinding]:
@@ -134,39 +77,33 @@ def record_findings(
     list of ResidualFinding
         Empty where noise explains it.
     """
-    findings = [] if not line_hz else [_hum(record, line_hz)]
+    findings = []
     line = _strongest_line(record, line_hz)
     if line is not None:
         frequency, amplitude = line
-        text = (
-            f"{record.name}: a line near {frequency:.0f} Hz, {_below(amplitude, record.size_v)}: "
-            "pick-up or oscillation"
-        )
+        level = line_level(amplitude, record.size_v)
+        text = f"{record.name}: a line near {frequency:.0f} Hz, {level}: pick-up or oscillation"
         findings.append(ResidualFinding(ResidualKind.LINE, record.name, text, frequency))
     return [*findings, *_misfit(record, band_hz)]
 
 
-def _below(amplitude: float, size: float) -> str:
+def line_level(amplitude: float, size: float) -> str:
+    """Write the amplitude of a line, and its level over the square wave.
+
+    Parameters
+    ----------
+    amplitude : float
+        Amplitude of the line [V], 0 or greater.
+    size : float
+        Half the swing of the record [V], above 0.
+
+    Returns
+    -------
+    str
+        In millivolts, and in decibels over the square wave.
+    """
     level = 20.0 * math.log10(max(amplitude, 1e-12 * size) / size)
     return f"{1e3 * amplitude:.3g} mV, {level:.0f} dB re the square wave"
-
-
-def _hum(record: ResidualRecord, hum_hz: tuple[float, ...]) -> ResidualFinding:
-    time = record.basis.record.time_s
-    waves = [w(2.0 * math.pi * f * time) for f in hum_hz for w in (np.cos, np.sin)]
-    columns = np.column_stack([np.ones_like(time), *waves])
-    amplitudes = np.linalg.lstsq(columns, record.remainder, rcond=1e-6)[0]
-    amplitude = np.hypot(amplitudes[1::2], amplitudes[2::2])
-    strongest = hum_hz[int(np.argmax(amplitude))]
-    mains = next(m for m in _MAINS_HZ if abs(hum_hz[0] / m - round(hum_hz[0] / m)) < 1e-9)
-    sure = float(np.ptp(time)) > _TELLING_S
-    which = f"{mains:.0f} Hz" if sure else "50 or 60 Hz (the record is too short to say which)"
-    lines = ", ".join(f"{f:.0f}" for f in hum_hz)
-    text = (
-        f"{record.name}: hum of {which}, lines at {lines} Hz, strongest "
-        f"{_below(float(amplitude.max()), record.size_v)}; taken out before the fit"
-    )
-    return ResidualFinding(ResidualKind.HUM, record.name, text, strongest)
 
 
 def _strongest_line(
