@@ -11,6 +11,7 @@ probability of 0.4 % (binomial): that is alpha of the test of one quantity.  Wit
 from __future__ import annotations
 
 import csv
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -72,12 +73,17 @@ def stored() -> dict[int, list[Row]]:
     return units
 
 
+def _rows(seed: int) -> list[Row]:
+    return results(*judged(seed))
+
+
 def main() -> None:
-    """Judge all units and write the file."""
+    """Judge all units, on all cores, and write the file."""
     lines = [",".join(COLUMNS)]
-    for seed in range(UNITS):
-        for name, *numbers in results(*judged(seed)):
-            lines.append(",".join([str(seed), name, *(f"{n:.9g}" for n in numbers)]))
+    with ProcessPoolExecutor() as pool:
+        for seed, rows in enumerate(pool.map(_rows, range(UNITS), chunksize=4)):
+            for name, *numbers in rows:
+                lines.append(",".join([str(seed), name, *(f"{n:.9g}" for n in numbers)]))
     STORED.write_text("\n".join(lines) + "\n")
 
 

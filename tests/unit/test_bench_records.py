@@ -108,7 +108,11 @@ def test_hum_is_named_and_taken_out() -> None:
     before = judge_unit([clean], known, conditions=CONDITIONS)
     after = judge_unit([dirty], known, conditions=CONDITIONS)
     text = next(f for f in after.findings if "hum" in f)
-    assert "hum of 50 Hz, lines at 50, 150 Hz" in text
+    assert "hum of 50 Hz, lines 50 Hz at " in text
+    levels = re.findall(r"(50|150) Hz at ([\d.]+) ± ([\d.]+) mV", text)
+    for (line, level, reach), share in zip(levels, (0.03, 0.01), strict=True):
+        # Half as much again as the 95 % interval, and half of the level's last digit: chance 0.3 %.
+        assert abs(float(level) - 1e3 * share * span) < 1.5 * float(reach) + 0.005, line
     # 0.03 of the span is 0.06 of its half: -24.4 dB, less what the hum adds to the span.
     assert "-24 dB" in text or "-25 dB" in text
     assert not any("hum" in f for f in before.findings)

@@ -10,10 +10,14 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from antecurve.judge.hum import Remainder
+    from antecurve.judge.interference import Interference
 
 __all__ = [
     "Evaluation",
@@ -119,6 +123,7 @@ class ResidualKind(StrEnum):
     """What a residual looks like."""
 
     HUM = "hum"
+    DRIFT = "drift"
     LINE = "line"
     EVEN_ORDERS = "even orders"
     CLIPPING = "clipping"
@@ -273,7 +278,6 @@ class Observation(ABC):
         prediction: Prediction,
         *,
         excess: float,
-        line_hz: tuple[float, ...],
         band_hz: tuple[float, float],
     ) -> list[ResidualFinding]:
         """Return what the fit does not describe.
@@ -286,8 +290,6 @@ class Observation(ABC):
             The fit.
         excess : float
             Mean square residual before the noise was raised to meet it.
-        line_hz : tuple of float
-            Lines of hum taken out [Hz].
         band_hz : tuple of float
             The band judged [Hz].
 
@@ -297,23 +299,8 @@ class Observation(ABC):
             Empty where noise explains the residuals.
         """
 
-    def without_lines(self, line_hz: tuple[float, ...]) -> Observation:
-        """Return the observation with lines of hum taken out.
-
-        Parameters
-        ----------
-        line_hz : tuple of float
-            Frequencies [Hz].
-
-        Returns
-        -------
-        Observation
-            Itself where there is nothing to take out.
-        """
-        return self
-
-    def hum_lines(self, prediction: Prediction) -> tuple[float, tuple[float, ...]]:
-        """Return lines of hum that stand out of the residuals.
+    def remainder(self, prediction: Prediction) -> Remainder | None:
+        """Return the record less the fitted waveform, in which hum and drift show.
 
         Parameters
         ----------
@@ -322,10 +309,25 @@ class Observation(ABC):
 
         Returns
         -------
-        tuple of float and tuple of float
-            Fall of chi-square that the lines explain, and their frequencies [Hz].
+        Remainder or None
+            ``None`` for a kind that holds no record.
         """
-        return 0.0, ()
+        return None
+
+    def without_interference(self, interference: Interference) -> Observation:
+        """Return the observation with hum and drift taken out.
+
+        Parameters
+        ----------
+        interference : Interference
+            What to take out.
+
+        Returns
+        -------
+        Observation
+            Itself where there is nothing to take out.
+        """
+        return self
 
     def corrected(self, prediction: Prediction, *, folded: bool) -> Observation | None:
         """Return the observation less what its reduction passes over, as a fit predicts it.

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.errors import InputError
+from antecurve.judge.interference import NOTHING_ELSE, Interference
 from antecurve.judge.record import Record
 
 __all__ = ["HarmonicBasis", "harmonic_basis"]
@@ -44,13 +45,13 @@ class HarmonicBasis:
     orders : numpy.ndarray of float, shape (harmonics,)
         Orders of the harmonics.
     columns : numpy.ndarray of float, shape (samples, nuisances + 2 harmonics)
-        Frequency, offset, lines; then cos and -sin of each harmonic.
+        Frequency, offset, drift, lines; then cos and -sin of each harmonic.
     factor : numpy.ndarray of float, shape (nuisances + 2 harmonics,) * 2
         Upper Cholesky factor of columns' normal equations.
     nuisances : int
         Number of leading columns of no interest.
-    line_hz : tuple of float
-        Frequencies of lines (hum) taken out [Hz].
+    interference : Interference
+        Drift and hum taken out.
     frequency_scale : float
         Size that the frequency's column had before it was set to 1 [V/Hz].
     """
@@ -60,7 +61,7 @@ class HarmonicBasis:
     columns: Floats
     factor: Floats
     nuisances: int
-    line_hz: tuple[float, ...]
+    interference: Interference
     frequency_scale: float
 
     def frequency_step(self, volts: Floats) -> float:
@@ -119,7 +120,7 @@ class HarmonicBasis:
             With the frequency's column made of all harmonics.
         """
         record = replace(self.record, frequency_hz=self.record.frequency_hz + step_hz)
-        return _reduce(record, self.orders, self.line_hz, name, volts, unused_slope)
+        return _reduce(record, self.orders, self.interference, name, volts, unused_slope)
 
     def reduced(self, volts: Floats) -> Floats:
         """Return q of a record.
@@ -157,8 +158,34 @@ class HarmonicBasis:
         white = solve_triangular(self.factor, self.columns.T @ volts, trans="T")
         free = max(1, volts.size - self.factor.shape[0])
         residual = max(0.0, float(volts @ volts - white @ white)) / free
-        floor = self.record.step_v**2 / 12.0 + (_LEAST_NOISE * float(np.ptp(volts))) ** 2
-        return math.sqrt(max(residual, floor))
+        return math.sqrt(max(residual, self.noise_floor_v**2))
+
+    @property
+    def noise_floor_v(self) -> float:
+        """Least standard deviation of a sample [V]: that of quantisation and of arithmetic."""
+        arithmetic = _LEAST_NOISE * float(np.ptp(self.record.volts))
+        return math.hypot(self.record.step_v / math.sqrt(12.0), arithmetic)
+
+    def interference_amplitudes(self, volts: Floats) -> tuple[Floats, Floats]:
+        """Fit drift and lines beside the harmonics.
+
+        Parameters
+        ----------
+        volts : numpy.ndarray of float, shape (samples,)
+            The record, or what a fit leaves of it [V].
+
+        Returns
+        -------
+        tuple of numpy.ndarray
+            Amplitudes of the columns of `interference` [V], shape (columns,), and their
+            covariance for noise of variance 1, shape (columns, columns).
+        """
+        from scipy.linalg import cho_solve
+
+        chosen = slice(2, self.nuisances)
+        unit = np.eye(len(self.factor))[:, chosen]
+        inverse = cho_solve((self.factor, False), unit)
+        return inverse.T @ (self.columns.T @ volts), inverse[chosen]
 
     @property
     def whitener(self) -> Floats:
@@ -201,7 +228,7 @@ class HarmonicBasis:
 
 
 def harmonic_basis(
-    record: Record, *, highest_hz: float, name: str, line_hz: tuple[float, ...] = ()
+    record: Record, *, highest_hz: float, name: str, interference: Interference = NOTHING_ELSE
 ) -> HarmonicBasis:
     """Return the reduction of a record to harmonics up to a frequency.
 
@@ -213,8 +240,8 @@ def harmonic_basis(
         Highest frequency that counts [Hz].
     name : str
         How messages call the capture.
-    line_hz : tuple of float, optional
-        Frequencies of lines (hum) to take out [Hz].
+    interference : Interference, optional
+        Drift and hum to take out.
 
     Returns
     -------
@@ -235,7 +262,7 @@ def harmonic_basis(
         for _ in range(2):
             frequency += _frequency_step(record, small, frequency, name)
     record = replace(record, frequency_hz=frequency)
-    basis = _reduce(record, orders, line_hz, name, record.volts)
+    basis = _reduce(record, orders, interference, name, record.volts)
     for _ in range(_FREQUENCY_ROUNDS):
         step = basis.frequency_step(record.volts)
         if basis.settled(step):
@@ -317,7 +344,7 @@ def _frequency_column(time: Floats, waves: Floats, orders: Floats, amplitude: Fl
 def _reduce(
     record: Record,
     orders: Floats,
-    line_hz: tuple[float, ...],
+    interference: Interference,
     name: str,
     volts: Floats,
     unused_slope: Floats | None = None,
@@ -325,17 +352,18 @@ def _reduce(
     from scipy.linalg import LinAlgError, cho_solve, cholesky
 
     time = record.time_s
-    lines = [w(2.0 * math.pi * line * time) for line in line_hz for w in (np.cos, np.sin)]
+    beside = interference.columns(time)
     # All columns in one array, the slope by the frequency first: of a long record there is no
     # memory to spare for copies.
-    nuisances = 2 + len(lines)
+    nuisances = 2 + len(beside)
     rows = np.empty((nuisances + 2 * orders.size, time.size))
     rows[1] = 1.0
-    rows[2:nuisances] = np.reshape(lines, (len(lines), time.size))
+    rows[2:nuisances] = beside
     waves = _waves(time, orders, record.frequency_hz, rows[nuisances:])
     base = rows[1:].T
     normal = base.T @ base
     ridge = _RIDGE * time.size * np.eye(len(normal) + 1)
+    ridge[2:nuisances, 2:nuisances] += np.diag(interference.prior_weights)
     try:
         first = cholesky(normal + ridge[1:, 1:])
         amplitude = cho_solve((first, False), base.T @ volts)[-2 * orders.size :]
@@ -351,7 +379,7 @@ def _reduce(
         raise InputError(
             name, f"{time.size} samples", "they do not fix the harmonics; capture more samples"
         ) from None
-    return HarmonicBasis(record, orders, rows.T, np.asarray(factor), nuisances, line_hz, scale)
+    return HarmonicBasis(record, orders, rows.T, np.asarray(factor), nuisances, interference, scale)
 
 
 def _check_edges(basis: HarmonicBasis, name: str) -> None:

@@ -21,7 +21,9 @@ from antecurve.judge.harmonics import (
     synthesised,
     whitened,
 )
-from antecurve.judge.hum import hum_finding, mains_lines
+from antecurve.judge.hum import Remainder
+from antecurve.judge.hum_findings import interference_findings
+from antecurve.judge.interference import NOTHING_ELSE, Interference
 from antecurve.judge.observation import (
     Evaluation,
     Observation,
@@ -301,23 +303,23 @@ class SquareWaveObservation(Observation):
             over_time=True,
         )
 
-    def without_lines(self, line_hz: tuple[float, ...]) -> SquareWaveObservation:
-        """Reduce the record again with lines of hum beside the harmonics.
+    def without_interference(self, interference: Interference) -> SquareWaveObservation:
+        """Reduce the record again with hum and drift beside the harmonics.
 
         Parameters
         ----------
-        line_hz : tuple of float
-            Frequencies [Hz].
+        interference : Interference
+            What to take out.
 
         Returns
         -------
         SquareWaveObservation
-            Lines taken out.
+            Not corrected for the harmonics passed over.
         """
-        return reduced_record(self.capture, self.prepared, self.settings, line_hz)
+        return reduced_record(self.capture, self.prepared, self.settings, interference)
 
-    def hum_lines(self, prediction: Prediction) -> tuple[float, tuple[float, ...]]:
-        """Return lines of hum that stand out of the residuals, documented in `Observation`.
+    def remainder(self, prediction: Prediction) -> Remainder:
+        """Return the record less the fitted waveform, documented in `Observation`.
 
         Parameters
         ----------
@@ -326,11 +328,10 @@ class SquareWaveObservation(Observation):
 
         Returns
         -------
-        tuple of float and tuple of float
-            Fall of chi-square and frequencies [Hz].
+        Remainder
+            With the reduction of the record.
         """
-        record = self.basis.record
-        return mains_lines(record, record.volts - self.waveform(prediction))
+        return Remainder(self.basis, self.basis.record.volts - self.waveform(prediction))
 
     def corrected(self, prediction: Prediction, *, folded: bool) -> SquareWaveObservation:
         """Take off the harmonics that the reduction passes over, documented in `Observation`.
@@ -412,15 +413,14 @@ class SquareWaveObservation(Observation):
         prediction: Prediction,
         *,
         excess: float,
-        line_hz: tuple[float, ...],
         band_hz: tuple[float, float],
     ) -> list[ResidualFinding]:
         """Return hum, lines, even orders, clipping and misfit, documented in `Observation`.
 
         Parameters
         ----------
-        residual, prediction, excess, line_hz, band_hz
-            As in `Observation.residual_findings`; lines and band [Hz].
+        residual, prediction, excess, band_hz
+            As in `Observation.residual_findings`; the band [Hz].
 
         Returns
         -------
@@ -432,15 +432,14 @@ class SquareWaveObservation(Observation):
         record = ResidualRecord(
             self.name, self.basis, remainder, residual * self.sigma, noise, excess
         )
-        hum = [hum_finding(record, line_hz)] if line_hz else []
-        return hum + record_findings(record, line_hz=line_hz, band_hz=band_hz)
+        return interference_findings(record) + record_findings(record, band_hz=band_hz)
 
 
 def reduced_record(
     capture: SquareWaveCapture,
     record: Record,
     settings: ObservationSettings,
-    line_hz: tuple[float, ...],
+    interference: Interference = NOTHING_ELSE,
 ) -> SquareWaveObservation:
     """Reduce a record to its harmonics.
 
@@ -452,8 +451,8 @@ def reduced_record(
         The record prepared.
     settings : ObservationSettings
         Reach of the reduction, and the reference, whose noise raises that of the record.
-    line_hz : tuple of float
-        Lines of hum to take out [Hz].
+    interference : Interference, optional
+        Hum and drift to take out.
 
     Returns
     -------
@@ -461,7 +460,7 @@ def reduced_record(
         As the fit sees it.
     """
     basis = harmonic_basis(
-        record, highest_hz=settings.highest_hz, name=capture.name, line_hz=line_hz
+        record, highest_hz=settings.highest_hz, name=capture.name, interference=interference
     )
     volts = basis.record.volts
     noise, inflation = basis.noise(volts), 1.0

@@ -12,7 +12,7 @@ from antecurve.judge.observation import ResidualFinding, ResidualKind
 from antecurve.judge.periodic import HarmonicBasis
 from antecurve.quantities import DB_PER_NEPER
 
-__all__ = ["ResidualRecord", "line_level", "record_findings"]
+__all__ = ["ResidualRecord", "record_findings"]
 
 Floats = NDArray[np.float64]
 
@@ -36,7 +36,7 @@ class ResidualRecord:
     basis : HarmonicBasis
         Its reduction.
     remainder : numpy.ndarray of float, shape (samples,)
-        Record less fitted waveform [V].
+        Record less fitted waveform [V], hum and drift still in it.
     reduced : numpy.ndarray of float, shape (2 harmonics,)
         Residuals of the reduction [V].
     noise : float
@@ -57,9 +57,15 @@ class ResidualRecord:
         """Half the swing of the record [V]."""
         return float(np.ptp(self.basis.record.volts)) / 2.0
 
+    @property
+    def settled(self) -> Floats:
+        """Record less waveform, hum and drift [V], shape (samples,)."""
+        beside = self.basis.interference.columns(self.basis.record.time_s)
+        return self.remainder - self.basis.interference_amplitudes(self.remainder)[0] @ beside
+
 
 def record_findings(
-    record: ResidualRecord, *, line_hz: tuple[float, ...], band_hz: tuple[float, float]
+    record: ResidualRecord, *, band_hz: tuple[float, float]
 ) -> list[ResidualFinding]:
     """Describe what a fit does not explain of a record.
 
@@ -67,8 +73,6 @@ def record_findings(
     ----------
     record : ResidualRecord
         The record less its fit.
-    line_hz : tuple of float
-        Lines of hum taken out [Hz].
     band_hz : tuple of float
         The band judged [Hz].
 
@@ -78,30 +82,16 @@ def record_findings(
         Empty where noise explains it.
     """
     findings = []
-    line = _strongest_line(record, line_hz)
+    line = _strongest_line(record, record.basis.interference.line_hz)
     if line is not None:
         frequency, amplitude = line
-        level = line_level(amplitude, record.size_v)
+        level = _line_level(amplitude, record.size_v)
         text = f"{record.name}: a line near {frequency:.0f} Hz, {level}: pick-up or oscillation"
         findings.append(ResidualFinding(ResidualKind.LINE, record.name, text, frequency))
     return [*findings, *_misfit(record, band_hz)]
 
 
-def line_level(amplitude: float, size: float) -> str:
-    """Write the amplitude of a line, and its level over the square wave.
-
-    Parameters
-    ----------
-    amplitude : float
-        Amplitude of the line [V], 0 or greater.
-    size : float
-        Half the swing of the record [V], above 0.
-
-    Returns
-    -------
-    str
-        In millivolts, and in decibels over the square wave.
-    """
+def _line_level(amplitude: float, size: float) -> str:
     level = 20.0 * math.log10(max(amplitude, 1e-12 * size) / size)
     return f"{1e3 * amplitude:.3g} mV, {level:.0f} dB re the square wave"
 
@@ -115,7 +105,7 @@ def _strongest_line(
     count = residual.remainder.size
     grid = np.linspace(record.time_s[0], record.time_s[-1], count)
     window = np.hanning(count)
-    spectrum = np.fft.rfft(np.interp(grid, record.time_s, residual.remainder) * window)
+    spectrum = np.fft.rfft(np.interp(grid, record.time_s, residual.settled) * window)
     frequency = np.arange(spectrum.size) / length
     apart = np.abs(frequency - np.round(frequency / record.frequency_hz) * record.frequency_hz)
     usable = (apart > _WINDOW_LINES / length) & (frequency > 3.0 / length)
@@ -152,7 +142,7 @@ def _misfit(record: ResidualRecord, band_hz: tuple[float, float]) -> list[Residu
         return findings
     worst = int(np.argmax(np.abs(error.real) / np.maximum(sigma, 1e-12)))
     kind, look = ResidualKind.MISFIT, f"strongest near {frequency[worst]:.3g} Hz"
-    if _clipped(basis.record.volts, record.remainder, noise):
+    if _clipped(basis.record.volts, record.settled, noise):
         kind, look = ResidualKind.CLIPPING, "the tops are cut: clipping; capture at a lower level"
     text = (
         f"{record.name}: the model leaves {math.sqrt(record.excess):.1f} times the noise, {look}; "

@@ -149,7 +149,7 @@ class SquareWaveCapture(Capture):
         record = prepare_record(self, highest_hz=settings.highest_hz)
         if reference is not None:
             reference.check_frequency(record.frequency_hz, self.name)
-        return reduced_record(self, record, settings, ())
+        return reduced_record(self, record, settings)
 
     def reach_problem(self, band_hz: tuple[float, float]) -> InputError | None:
         """Return why the sampling is too coarse, documented in `Capture`.

@@ -1,7 +1,7 @@
 """The fit of a unit in stages, each tried only while the one before does not describe the captures.
 
-First comes a plain fit.  Hum that stands out of its residuals is removed.  Captures that are
-still not described may be of more than one unit, or the unit's high end may be resonant.
+First comes a plain fit.  Hum and drift that stand out of its residuals are removed.  Captures
+that are still not described may be of more than one unit, or the unit's high end may be resonant.
 
 Whether captures given as those of one unit can be of one unit.
 
@@ -16,7 +16,9 @@ from dataclasses import dataclass, replace
 
 from antecurve.curves.model import Curve
 from antecurve.judge.fit import Fit, fit_observations
+from antecurve.judge.hum import hum_of_records, interference_of
 from antecurve.judge.identifiability import identified
+from antecurve.judge.interference import NOTHING_ELSE
 from antecurve.judge.observation import Observation
 from antecurve.judge.problem import Bench
 from antecurve.judge.unit_model import HighEnd, LowEnd, UnitModel, unit_model
@@ -41,12 +43,15 @@ class FitTask:
         Whether the unit undoes the curve's ultrasonic poles.
     level_only : bool
         Whether no capture shows a phase.
+    mains_hz : float or None
+        Mains frequency where it is known [Hz].
     """
 
     curve: Curve
     bench: Bench
     undo_ultrasonic: bool
     level_only: bool
+    mains_hz: float | None = None
 
     def models(self, high_end: HighEnd) -> list[UnitModel]:
         """Return the families of units with a high end, one for each low end.
@@ -101,15 +106,12 @@ class StagedFit:
         The captures reduced, before any fit; shared by all fits.
     fit : Fit
         The fit so far.
-    line_hz : tuple of float
-        Lines of hum taken out [Hz].
     contradiction : str
         Why the captures can't be of one unit; empty while they may be.
     """
 
     observations: tuple[Observation, ...]
     fit: Fit
-    line_hz: tuple[float, ...] = ()
     contradiction: str = ""
 
     @property
@@ -134,14 +136,17 @@ class Stage:
     always: bool = False
 
 
-def _remove_hum(task: FitTask, staged: StagedFit) -> StagedFit:
+def _remove_interference(task: FitTask, staged: StagedFit) -> StagedFit:
     fit = staged.fit
-    hum = (o.hum_lines(fit.prediction(k)) for k, o in enumerate(fit.observations))
-    line_hz = max(hum, key=lambda lines: lines[0])[1]
-    if not line_hz:
+    remainders = [o.remainder(fit.prediction(k)) for k, o in enumerate(fit.observations)]
+    hum = hum_of_records([r for r in remainders if r is not None], mains_hz=task.mains_hz)
+    taken_out = [NOTHING_ELSE if r is None else interference_of(r, hum) for r in remainders]
+    if all(i is NOTHING_ELSE for i in taken_out):
         return staged
-    observations = tuple(o.without_lines(line_hz) for o in staged.observations)
-    return StagedFit(observations, task.fit(observations, HighEnd.FIRST_ORDER), line_hz)
+    observations = tuple(
+        o.without_interference(i) for o, i in zip(staged.observations, taken_out, strict=True)
+    )
+    return StagedFit(observations, task.fit(observations, HighEnd.FIRST_ORDER))
 
 
 def _check_one_unit(task: FitTask, staged: StagedFit) -> StagedFit:
@@ -161,7 +166,11 @@ def _resonant_high_end(task: FitTask, staged: StagedFit) -> StagedFit:
     return staged
 
 
-STAGES = (Stage(_remove_hum, always=True), Stage(_check_one_unit), Stage(_resonant_high_end))
+STAGES = (
+    Stage(_remove_interference, always=True),
+    Stage(_check_one_unit),
+    Stage(_resonant_high_end),
+)
 """The stages after the plain fit, in order."""
 
 

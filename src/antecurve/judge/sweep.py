@@ -421,15 +421,14 @@ class SweepObservation(Observation):
         prediction: Prediction,
         *,
         excess: float,
-        line_hz: tuple[float, ...],
         band_hz: tuple[float, float],
     ) -> list[ResidualFinding]:
         """Return a shape that the model lacks: it is the unit's own.
 
         Parameters
         ----------
-        residual, prediction, excess, line_hz, band_hz
-            As in `Observation.residual_findings`; lines and band [Hz].
+        residual, prediction, excess, band_hz
+            As in `Observation.residual_findings`; the band [Hz].
 
         Returns
         -------

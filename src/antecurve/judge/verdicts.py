@@ -396,7 +396,6 @@ def _residuals(staged: StagedFit, band: tuple[float, float]) -> tuple[ResidualFi
             residual,
             fit.prediction(index),
             excess=excess,
-            line_hz=staged.line_hz,
             band_hz=band,
         )
     return tuple(findings)

@@ -1,0 +1,83 @@
+"""Hum and drift of a record in words."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from antecurve.judge.interference import Hum, drift_columns
+from antecurve.judge.observation import ResidualFinding, ResidualKind
+from antecurve.judge.square_residuals import ResidualRecord
+
+__all__ = ["interference_findings"]
+
+_NORMAL_95 = 1.96
+_TOLD_BY = 3.0  # standard deviations that a line of hum must have to be listed
+_NOTABLE_HUM = 0.001  # of half the swing: 60 dB below the square wave
+_NOTABLE_DRIFT = 0.01  # of half the swing: what a glance at the screen shows
+
+
+def interference_findings(record: ResidualRecord) -> list[ResidualFinding]:
+    """Describe hum and drift that were taken out of a record.
+
+    Parameters
+    ----------
+    record : ResidualRecord
+        The record less its fit.
+
+    Returns
+    -------
+    list of ResidualFinding
+        Of what is strong enough to be worth a word.
+    """
+    beside = record.basis.interference
+    if not beside.drift_order and beside.hum is None:
+        return []
+    amplitudes, covariance = record.basis.interference_amplitudes(record.remainder)
+    spread = record.noise * np.sqrt(np.diag(covariance))
+    first = beside.drift_order
+    findings = []
+    if beside.hum is not None:
+        parts = amplitudes[first:].reshape(-1, 2)
+        spreads = spread[first:].reshape(-1, 2).max(axis=1)
+        levels = [
+            (line, float(np.hypot(*part)), float(own))
+            for line, part, own in zip(beside.line_hz, parts, spreads, strict=True)
+        ]
+        findings += _hum(record, beside.hum, levels)
+    if beside.drift_order:
+        drift = amplitudes[:first] @ drift_columns(record.basis.record.time_s, first)
+        swing = float(np.ptp(drift))
+        if swing > _NOTABLE_DRIFT * record.size_v:
+            text = (
+                f"{record.name}: the output drifts by {1e3 * swing:.3g} mV over the record, "
+                f"{50.0 * swing / record.size_v:.1f} % of the square wave; taken out"
+            )
+            findings.append(ResidualFinding(ResidualKind.DRIFT, record.name, text, 0.0))
+    return findings
+
+
+def _hum(
+    record: ResidualRecord, hum: Hum, levels: list[tuple[float, float, float]]
+) -> list[ResidualFinding]:
+    """Lines that stand out of the record, with 95 % intervals of their levels."""
+    shown = [
+        (line, level, spread)
+        for line, level, spread in levels
+        if level > max(_TOLD_BY * spread, _NOTABLE_HUM * record.size_v)
+    ]
+    if not shown:
+        return []
+    strongest = max(shown, key=lambda entry: entry[1])
+    mains = f"{hum.mains_hz:.0f} Hz" if hum.told else "50 or 60 Hz (captures do not say which)"
+    lines = ", ".join(
+        f"{line:.0f} Hz at {1e3 * level:.3g} ± {1e3 * _NORMAL_95 * spread:.1g} mV"
+        for line, level, spread in shown
+    )
+    decibels = 20.0 * math.log10(strongest[1] / record.size_v)
+    text = (
+        f"{record.name}: hum of {mains}, lines {lines}, the strongest {decibels:.0f} dB re the "
+        "square wave; taken out"
+    )
+    return [ResidualFinding(ResidualKind.HUM, record.name, text, strongest[0])]
