@@ -9,19 +9,23 @@ __all__ = ["single_threaded_linear_algebra"]
 
 
 @contextlib.contextmanager
-def single_threaded_linear_algebra() -> Iterator[None]:
-    """Hold the linear algebra libraries of numpy and scipy to one thread.
+def single_threaded_linear_algebra(*, with_scipy: bool = False) -> Iterator[None]:
+    """Hold linear algebra to one thread: matrices are so small that more cost time.
 
-    scipy brings a library of its own that loads with `scipy.linalg`.  A limit set before that
-    would miss it, so it is loaded first.
+    Parameters
+    ----------
+    with_scipy : bool, optional
+        Whether scipy's own library, which loads with `scipy.linalg`, will be used.  A limit set
+        before that would miss it, so it is loaded first.
 
     Yields
     ------
     None
         The former numbers of threads return on leaving.
     """
-    import scipy.linalg  # noqa: F401
     from threadpoolctl import threadpool_limits
 
+    if with_scipy:
+        import scipy.linalg  # noqa: F401
     with threadpool_limits(limits=1, user_api="blas"):
         yield

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from rich.progress import Progress
@@ -14,9 +15,21 @@ if TYPE_CHECKING:
 __all__ = ["busy_progress", "count_progress", "design_progress"]
 
 
+class _NoBar:
+    """What a bar is where stderr is no terminal."""
+
+    def add_task(self, *_: Any, **__: Any) -> Any:
+        """Begin: nothing is shown."""
+
+    update = add_task
+
+
 @contextmanager
-def _bar() -> Iterator[Progress]:
+def _bar() -> Iterator[Progress | _NoBar]:
     """A line with what is done, a bar, the time taken and, where it is known, the time left."""
+    if not sys.stderr.isatty():
+        yield _NoBar()
+        return
     from rich.console import Console
     from rich.progress import (
         BarColumn,
@@ -27,10 +40,9 @@ def _bar() -> Iterator[Progress]:
         TimeRemainingColumn,
     )
 
-    console = Console(stderr=True)
     with Progress(
         TextColumn("{task.description}"), BarColumn(), TaskProgressColumn(), TimeElapsedColumn(),
-        TimeRemainingColumn(), console=console, transient=True, disable=not console.is_terminal,
+        TimeRemainingColumn(), console=Console(stderr=True), transient=True,
     ) as bar:  # fmt: skip
         yield bar
 

@@ -160,7 +160,7 @@ def judge_unit(
     useless = _useless(captures, asked.reference)
     task = _task(captures, asked, conditions, bench)
     settings = ObservationSettings(_REACH * band[1], bench.measured)
-    with single_threaded_linear_algebra():
+    with single_threaded_linear_algebra(with_scipy=True):
         observations = [c.observation(settings) for c in captures]
         staged = fit_in_stages(observations, task, stages=() if useless else STAGES)
         if staged.contradiction:

@@ -105,18 +105,20 @@ def highest_peaks(rows: Floats) -> Peaks:
     Peaks
         Values and positions; at an end of the range the sample there.
     """
-    left, middle, right = rows[:, :-2], rows[:, 1:-1], rows[:, 2:]
+    best = rows.argmax(axis=1)
+    each = np.arange(len(rows))
+    value, position = rows[each, best], best.astype(float)
+    row, before = np.nonzero((rows[:, 1:-1] >= rows[:, :-2]) & (rows[:, 1:-1] >= rows[:, 2:]))
+    left, middle, right = (rows[row, before + step] for step in range(3))
     curvature = left - 2.0 * middle + right
-    peak = (middle >= left) & (middle >= right) & (curvature < 0.0)
-    shift = np.where(peak, 0.5 * (left - right) / np.where(peak, curvature, -1.0), 0.0)
-    top = rows.copy()
-    top[:, 1:-1] -= 0.25 * (left - right) * shift
-    best = top.argmax(axis=1)
-    row = np.arange(len(rows))
-    position = best.astype(float)
-    inside = (best > 0) & (best < rows.shape[1] - 1)
-    position[inside] += shift[row[inside], best[inside] - 1]
-    return Peaks(top[row, best], position)
+    peak = curvature < 0.0
+    shift = np.zeros(len(row))
+    shift[peak] = 0.5 * (left - right)[peak] / curvature[peak]
+    top = middle - 0.25 * (left - right) * shift
+    np.maximum.at(value, row, top)
+    highest = top == value[row]
+    position[row[highest]] = (before + 1 + shift)[highest]
+    return Peaks(value, position)
 
 
 class CentredError:

@@ -140,12 +140,13 @@ def exclude_and_contract(
     AffineBound
         See the module for the argument.
     """
-    shift = np.broadcast_to(offset[:, None, None], (*rows.shape, 1)).copy()
+    columns = np.empty((*rows.shape, slopes.shape[2] + 1))
+    columns[:, :, :-1] = slopes * half[:, None, :] / noise[:, :, None]
+    columns[:, :, -1] = offset[:, None] / noise
     if level_row:
-        shift[:, -1] = 0.0
-    columns = np.concatenate([slopes * half[:, None, :], shift], axis=2) / noise[:, :, None]
+        columns[:, -1, -1] = 0.0
     scaled = rows / noise
-    transposed = np.swapaxes(columns, 1, 2)
+    transposed = np.ascontiguousarray(np.swapaxes(columns, 1, 2))
     normal = transposed @ columns
     count = normal.shape[-1]
     inverse = np.linalg.inv(np.eye(count) + normal)

@@ -106,7 +106,8 @@ def bound_boxes(model: NetworkModel, low: Floats, high: Floats, *, limit: float)
     BoxBound
         What is left.
     """
-    centre, half = (low + high) / 2.0, (high - low) / 2.0
+    # Boxes come last in memory, as they do in rows, slopes and sizes.
+    centre, half = (low + high) / 2.0, np.asfortranarray((high - low) / 2.0)
     values = np.exp(centre)
     linear = model.linearise(values)
     spare = _remainder(model, linear, values, half)
@@ -138,7 +139,7 @@ def _phi(a: Floats) -> Floats:
 def _grown(sizes: Floats, half: Floats) -> Floats:
     """phi(kappa h) sum u_i h_i^2."""
     largest = np.minimum(_KAPPA * half.max(axis=1), 500.0)
-    total = (sizes @ (half * half)[:, :, None])[:, :, 0]
+    total = (sizes * (half * half)[:, None, :]).sum(axis=2)
     return np.asarray(_phi(largest)[:, None] * total)
 
 

@@ -156,7 +156,7 @@ class NetworkModel:
         square = self._band.square(coefficients.numerator) / self._band.square(
             coefficients.denominator
         )
-        return np.asarray(0.5 * np.log(square) - self.target)
+        return np.asarray(0.5 * np.log(square.T) - self.target)
 
     def linearise(self, values: Floats) -> Linear:
         """Return rows, slopes and sizes of networks.
@@ -172,7 +172,9 @@ class NetworkModel:
             Of r_k.
         """
         linear = _linear(
-            self.transfer(each_at_zero(values)), self._band, numerator_sizes=self.ladder is not None
+            self.transfer(_each_at_zero(values)),
+            self._band,
+            numerator_sizes=self.ladder is not None,
         )
         return Linear(linear.rows - self.target, linear.slopes, linear.sizes)
 
@@ -189,7 +191,7 @@ class NetworkModel:
         Linear
             One row, of ln|Z| with Z in ohm.
         """
-        return _linear(self.output(each_at_zero(values)), self._low)
+        return _linear(self.output(_each_at_zero(values)), self._low)
 
     def linearise_input(self, values: Floats) -> Linear:
         """Return the logarithm of the input impedance at the band's high end, one row.
@@ -204,7 +206,7 @@ class NetworkModel:
         Linear
             One row, of ln|Z| with Z in ohm.
         """
-        return _linear(self.input(each_at_zero(values)), self._high)
+        return _linear(self.input(_each_at_zero(values)), self._high)
 
     def positive_numerator(self, values: Floats) -> tuple[Floats, Floats]:
         """Return how much the terms of the numerator cancel at s = j w, and slopes at s = w.
@@ -221,20 +223,28 @@ class NetworkModel:
         slopes : numpy.ndarray of float, shape (points, rows, elements)
             dln N(w) / dx_i, in [0, 1].
         """
-        numerator = self.transfer(each_at_zero(values)).numerator
+        numerator = self.transfer(_each_at_zero(values)).numerator
         omega = 2.0 * math.pi * self.frequency
         positive = numerator @ omega ** np.arange(numerator.shape[-1])[:, None]
-        slopes = 1.0 - positive[:, :-1] / positive[:, -1:]
+        slopes = 1.0 - positive[:-1] / positive[-1]
         with np.errstate(divide="ignore"):
-            ratio = positive[:, -1] / np.sqrt(self._band.square(numerator[:, -1]))
-        return np.maximum(ratio, 1.0), np.swapaxes(slopes, 1, 2)
+            ratio = positive[-1] / np.sqrt(self._band.square(numerator[-1]).T)
+        return np.maximum(ratio, 1.0), np.moveaxis(slopes, 0, -1)
+
+
+def _each_at_zero(values: Floats) -> Floats:
+    """Values with each set to 0 in turn, shape (count + 1, points, count).
+
+    In memory points come last: whatever is done for each of them then runs through without gaps.
+    """
+    return np.moveaxis(np.ascontiguousarray(each_at_zero(values).T), 0, -1)
 
 
 class _Powers:
     """Polynomials in s over the frequencies s = j w, real and imaginary part apart.
 
     What `antecurve.algebra` evaluates in general, for the search's one set of frequencies: their
-    powers are made once, and no complex number is.
+    powers are made once, and no complex number is.  Shape (..., powers) becomes (rows, ...).
     """
 
     def __init__(self, omega: Floats) -> None:
@@ -244,10 +254,12 @@ class _Powers:
     def __call__(self, polynomial: Floats) -> tuple[Floats, Floats]:
         length = polynomial.shape[-1]
         if length not in self._known:
-            s = self._s ** np.arange(length)[:, None]
+            s = self._s[:, None] ** np.arange(length)
             self._known[length] = (np.ascontiguousarray(s.real), np.ascontiguousarray(s.imag))
-        real, imaginary = self._known[length]
-        return polynomial @ real, polynomial @ imaginary
+        shape = (len(self._s), *polynomial.shape[:-1])
+        powers = np.moveaxis(polynomial, -1, 0).reshape(length, -1)
+        real, imaginary = (factors @ powers for factors in self._known[length])
+        return real.reshape(shape), imaginary.reshape(shape)
 
     def square(self, polynomial: Floats) -> Floats:
         """Squares of magnitudes."""
@@ -270,19 +282,22 @@ def _linear(
         a, b = powers(polynomial)
         whole, whole_i = a[:, -1:], b[:, -1:]
         square = whole * whole + whole_i * whole_i
-        cross_term = (a[:, :-1] * whole + b[:, :-1] * whole_i) / square
-        imaginary = (b[:, :-1] * whole - a[:, :-1] * whole_i) / square
+        whole, whole_i = whole / square, whole_i / square
+        cross_term = a[:, :-1] * whole + b[:, :-1] * whole_i
+        imaginary = b[:, :-1] * whole - a[:, :-1] * whole_i
         real = 1.0 - cross_term
         rows = rows + 0.5 * sign * np.log(square[:, 0])
         slopes = slopes + sign * real
         if sign > 0 and not numerator_sizes:
             continue
         across = imaginary * imaginary
-        along = real * cross_term - across  # Re S - abs(S)**2
-        product = np.sqrt((real * real + across) * (cross_term * cross_term + across))
-        sizes = sizes + product + along + np.abs(imaginary)
+        size = np.sqrt((real * real + across) * (cross_term * cross_term + across))
+        size += real * cross_term  # Re S - abs(S)**2, with the next
+        size -= across
+        size += np.abs(imaginary)
+        sizes = size + sizes
     return Linear(
-        np.asarray(rows),
-        np.swapaxes(np.asarray(slopes), 1, 2),
-        np.swapaxes(np.asarray(sizes), 1, 2),
+        np.asarray(rows).T,
+        np.moveaxis(np.asarray(slopes), -1, 0),
+        np.moveaxis(np.asarray(sizes), -1, 0),
     )

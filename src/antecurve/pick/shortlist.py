@@ -50,16 +50,18 @@ class Contender:
     __slots__ = ("_p95_db", "centred_db", "indices", "output_ohm", "parts", "space")
 
     def __init__(
-        self, space: Space, indices: NDArray[np.int64], centred_db: float, output_ohm: float
+        self,
+        space: Space,
+        indices: NDArray[np.int64],
+        centred_db: float,
+        parts: int,
+        output_ohm: float,
     ) -> None:
         self.space = space
         self.indices = indices
         self.centred_db = centred_db
+        self.parts = parts
         self.output_ohm = output_ohm
-        self.parts = sum(
-            len(p.uses(int(i))) for p, i in zip(space.candidates, indices, strict=True)
-        )
-
         self._p95_db: dict[int, float] = {}
 
     @property
@@ -117,9 +119,14 @@ def contender(space: Space, indices: NDArray[np.int64], errors: Floats) -> list[
     if not len(indices):
         return []
     limits = limit_values(space.model.topology, space.model.job, space.values(indices))
+    columns = zip(space.candidates, indices.T, strict=True)
+    parts = np.sum([p.legs * (1 + (p.second[i] >= 0)) for p, i in columns], axis=0)
+    centred_db = errors * NEPER_DB
     return [
-        Contender(space, i, float(e) * NEPER_DB, float(r))
-        for i, e, r in zip(indices, errors, limits.output_ohm, strict=True)
+        Contender(space, i, *figures)
+        for i, *figures in zip(
+            indices, centred_db.tolist(), parts.tolist(), limits.output_ohm.tolist(), strict=True
+        )
     ]
 
 
