@@ -1,15 +1,20 @@
-"""Arrays that results hold: copied in and read-only."""
+"""Arrays of frequencies, and arrays that results hold: copied in and read-only."""
 
 from __future__ import annotations
+
+import math
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from antecurve.errors import InputError
+from antecurve.quantities import check_band, check_count
 
-__all__ = ["frequencies", "hold_read_only", "read_only"]
+__all__ = ["frequencies", "hold_read_only", "log_frequencies", "read_only"]
 
 _HIGHEST_HZ = 1e18  # 2 pi times its 16th power, for the largest networks, fits a double
+_POINTS_PER_DECADE = 240  # 1 % apart: between them a corner adds less than 1e-4 dB
+_MOST_POINTS_PER_DECADE = 100_000  # closer together than any response of a network changes
 
 
 def frequencies(frequency_hz: ArrayLike, *, zero: bool = False) -> NDArray[np.float64]:
@@ -39,6 +44,34 @@ def frequencies(frequency_hz: ArrayLike, *, zero: bool = False) -> NDArray[np.fl
             "frequency_hz", frequency_hz, f"it must be finite, {low} and {_HIGHEST_HZ:g} Hz at most"
         )
     return array
+
+
+def log_frequencies(
+    low_hz: float, high_hz: float, *, points_per_decade: int = _POINTS_PER_DECADE
+) -> NDArray[np.float64]:
+    """Space frequencies evenly in the logarithm, both ends included.
+
+    Parameters
+    ----------
+    low_hz, high_hz : float
+        Ends [Hz], 0 < low < high.
+    points_per_decade : int, optional
+        Least number of points per decade.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (frequencies,)
+        Frequencies [Hz], ascending.
+
+    Raises
+    ------
+    InputError
+        When the ends are not finite, above 0 Hz and ascending.
+    """
+    check_band((low_hz, high_hz))
+    check_count(points_per_decade, field="points_per_decade", most=_MOST_POINTS_PER_DECADE)
+    count = max(2, math.ceil(points_per_decade * math.log10(high_hz / low_hz)) + 1)
+    return np.asarray(np.geomspace(low_hz, high_hz, count))
 
 
 def read_only(values: ArrayLike) -> NDArray[np.float64]:

@@ -23,8 +23,8 @@ from antecurve.checked import checked
 from antecurve.curves.model import Curve
 from antecurve.errors import InputError
 from antecurve.job import Job
+from antecurve.networks.centred_error import ErrorRange, error_range, reference_gain
 from antecurve.networks.conditions import Conditions
-from antecurve.networks.deviation import ErrorRange, error_range, reference_gain
 from antecurve.networks.poles_and_zeros import extra_poles
 from antecurve.networks.topology import ElementKind, Network, Topology
 from antecurve.networks.wiring import check_wiring

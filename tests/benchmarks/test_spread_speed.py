@@ -17,7 +17,7 @@ import numpy as np
 from antecurve.analysis.spread import spread
 from antecurve.curves.model import response
 from antecurve.job import default_job
-from antecurve.networks.build_errors import BuildErrors
+from antecurve.networks.centred_error import BuildErrors
 from antecurve.networks.compiled import transfer_coefficients
 from antecurve.parts.builds import Builds
 from antecurve.parts.distributions import BLOCK, draw_block, part_source

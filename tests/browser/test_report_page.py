@@ -15,8 +15,8 @@ import pytest
 
 from antecurve.analysis.response import response_table
 from antecurve.files.job_file import parse_job
+from antecurve.networks.centred_error import error_range, reference_gain
 from antecurve.networks.conditions import Conditions
-from antecurve.networks.deviation import error_range, reference_gain
 from antecurve.networks.topology import Loading
 from antecurve.pipeline import Design, design
 from antecurve.report.page import report_page

@@ -15,9 +15,9 @@ import pytest
 import scipy.linalg
 from nodal import solve_cards
 
+from antecurve.arrays import log_frequencies
 from antecurve.curves.model import level_db
 from antecurve.job import Job, default_job
-from antecurve.networks.centred_error import log_frequencies
 from antecurve.networks.topology import Element, ElementKind, Topology
 from antecurve.pick.bounds import _remainder, bound_boxes
 from antecurve.pick.limits import limit_values

@@ -10,7 +10,7 @@ from pick_cases import allowed, dense_errors
 from scipy.optimize import differential_evolution
 
 from antecurve.job import CANONICAL_FORMS, default_job
-from antecurve.networks.deviation import error_range
+from antecurve.networks.centred_error import error_range
 from antecurve.networks.topology import ElementKind, Topology
 from antecurve.pick.candidates import candidates
 from antecurve.pick.search import PickResult, pick

@@ -23,9 +23,9 @@ from antecurve.analysis.planning import with_tolerances
 from antecurve.analysis.worst_case import WorstCase, worst_case, worst_corner
 from antecurve.curves.model import Curve, response
 from antecurve.errors import InputError
+from antecurve.networks.centred_error import error_range
 from antecurve.networks.compiled import transfer_coefficients
 from antecurve.networks.conditions import Conditions
-from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import Loading, Network
 from antecurve.parts.position import PickedNetwork
 from antecurve.parts.scatter import part_table, position_box

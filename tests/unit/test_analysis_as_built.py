@@ -10,9 +10,9 @@ from nodal import solve_cards
 from antecurve.analysis.as_built import AsBuilt, MeterAccuracy, as_built, measured_network
 from antecurve.curves.model import response
 from antecurve.errors import InputError
+from antecurve.networks.centred_error import error_range
 from antecurve.networks.compiled import transfer_coefficients
 from antecurve.networks.conditions import Conditions
-from antecurve.networks.deviation import error_range
 from antecurve.parts.distributions import draw_block, part_source
 from antecurve.parts.scatter import part_table, position_values
 

@@ -26,9 +26,9 @@ from antecurve.analysis.losses import loss_effect
 from antecurve.analysis.technologies import TECHNOLOGIES, Technology, technology
 from antecurve.curves.model import response
 from antecurve.errors import InputError
+from antecurve.networks.centred_error import error_range
 from antecurve.networks.compiled import lossy_transfer
 from antecurve.networks.conditions import Conditions
-from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import ElementKind, Network
 
 PICKED = bench_network()

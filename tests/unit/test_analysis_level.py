@@ -25,9 +25,9 @@ from antecurve.analysis.strays import stray_table, with_stray
 from antecurve.curves.catalogue import named_curve
 from antecurve.curves.construct import with_limits
 from antecurve.errors import InputError
+from antecurve.networks.centred_error import error_range
 from antecurve.networks.compiled import transfer, transfer_coefficients
 from antecurve.networks.conditions import Conditions
-from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import Element, ElementKind, Loading, Network, Topology
 from antecurve.synthesis.exact import exact_network
 

@@ -15,10 +15,9 @@ from antecurve.analysis.loading_window import loading_window
 from antecurve.curves.catalogue import named_curve
 from antecurve.curves.construct import with_limits
 from antecurve.errors import InputError, UnattainableError
-from antecurve.networks.centred_error import CentredError
+from antecurve.networks.centred_error import CentredError, error_range
 from antecurve.networks.compiled import transfer_coefficients
 from antecurve.networks.conditions import Conditions
-from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import Loading, Network
 from antecurve.synthesis.exact import exact_network
 

@@ -21,9 +21,9 @@ from antecurve.analysis.trim import (
 )
 from antecurve.errors import InputError, NoCombinationError
 from antecurve.job import Job, NetworkRequest, Stock, Target
+from antecurve.networks.centred_error import error_range
 from antecurve.networks.compiled import transfer
 from antecurve.networks.conditions import Conditions
-from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import ElementKind, Network
 from antecurve.parts.drawer import Drawer, DrawerEntry
 from antecurve.parts.position import Part

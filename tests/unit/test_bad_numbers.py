@@ -25,8 +25,8 @@ from antecurve.analysis.strays import stray_table
 from antecurve.analysis.worst_case import worst_case
 from antecurve.errors import InputError
 from antecurve.job import Grade, Target
+from antecurve.networks.centred_error import error_range
 from antecurve.networks.conditions import Conditions
-from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import Loading
 from antecurve.parts.log_histogram import LogHistogram
 

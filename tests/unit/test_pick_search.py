@@ -13,8 +13,8 @@ from antecurve.curves.construct import with_limits
 from antecurve.errors import InputError, NoCombinationError
 from antecurve.files.job_file import parse_job
 from antecurve.job import Job, PickRequest, default_job
+from antecurve.networks.centred_error import error_range
 from antecurve.networks.compiled import input_impedance, output_impedance, transfer
-from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import Element, ElementKind, Network
 from antecurve.parts.builds import error_percentile_db
 from antecurve.pick.exact_values import nearest_exact

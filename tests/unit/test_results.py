@@ -33,7 +33,7 @@ from antecurve.analysis.spread import spread
 from antecurve.analysis.strays import stray_table
 from antecurve.analysis.worst_case import worst_case
 from antecurve.errors import InputError
-from antecurve.networks.deviation import error_range
+from antecurve.networks.centred_error import error_range
 from antecurve.pipeline import Design, with_analysis
 from antecurve.results import Result, frame_rows, plain
 

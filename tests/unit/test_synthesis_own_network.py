@@ -10,9 +10,9 @@ from antecurve.curves.catalogue import named_curve
 from antecurve.curves.construct import with_limits
 from antecurve.curves.model import Curve, response
 from antecurve.errors import InputError, UnattainableError, WiringError
+from antecurve.networks.centred_error import error_range
 from antecurve.networks.compiled import transfer
 from antecurve.networks.conditions import Conditions
-from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import Element, ElementKind, Loading, Network, Topology
 from antecurve.synthesis.exact import exact_network
 from antecurve.synthesis.own_network import OwnSolution, solve_own_network

@@ -12,7 +12,12 @@ from antecurve.algebra.zero_pole_gain import ZeroPoleGain
 from antecurve.arrays import frequencies
 from antecurve.errors import InputError
 
-__all__ = ["TransferFunction", "magnitude_squared_coefficients", "polynomial_values"]
+__all__ = [
+    "TransferFunction",
+    "magnitude_squared_coefficients",
+    "polynomial_values",
+    "squared_powers",
+]
 
 Floats = NDArray[np.float64]
 
@@ -68,6 +73,25 @@ def magnitude_squared_coefficients(polynomial: ArrayLike) -> Floats:
             sign = -1.0 if (power - low) % 2 else 1.0
             squared[..., power] += sign * p[..., low] * p[..., 2 * power - low]
     return squared
+
+
+def squared_powers(frequency_hz: Floats, count: int) -> Floats:
+    """Compute the powers of w**2 that multiply the coefficients of abs(H)**2.
+
+    Parameters
+    ----------
+    frequency_hz : numpy.ndarray of float, shape (frequencies,)
+        Frequencies [Hz].
+    count : int
+        Number of powers, from 0 up.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (count, frequencies)
+        (2 pi f)**(2 n).
+    """
+    squared = (2.0 * math.pi * frequency_hz) ** 2
+    return np.asarray(squared ** np.arange(count)[:, None])
 
 
 @dataclass(frozen=True, slots=True, eq=False)

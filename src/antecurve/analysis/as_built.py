@@ -11,8 +11,8 @@ from antecurve.analysis.correction import Correction, correction, value_uncertai
 from antecurve.analysis.subject import WithParts, picked_of
 from antecurve.checked import checked
 from antecurve.errors import InputError
+from antecurve.networks.centred_error import ErrorRange, error_range, reference_gain
 from antecurve.networks.conditions import Conditions, conditions_of
-from antecurve.networks.deviation import ErrorRange, error_range, reference_gain
 from antecurve.networks.topology import ElementKind
 from antecurve.parts.position import Part, PickedNetwork
 from antecurve.parts.scatter import part_table

@@ -19,8 +19,8 @@ from antecurve.checked import checked
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.curves.tabulate import third_octave_frequencies
 from antecurve.errors import InputError
+from antecurve.networks.centred_error import error_db
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
-from antecurve.networks.deviation import error_db
 from antecurve.networks.sensitivity import logarithmic_sensitivity
 from antecurve.networks.topology import ElementKind
 from antecurve.parts.distributions import standard_deviation

@@ -20,8 +20,8 @@ from antecurve.analysis.technologies import TECHNOLOGIES, Technology, technology
 from antecurve.analysis.worst_case import worst_case_or_none
 from antecurve.checked import checked
 from antecurve.errors import InputError
+from antecurve.networks.centred_error import error_range, reference_gain
 from antecurve.networks.conditions import Conditions, conditions_of
-from antecurve.networks.deviation import error_range, reference_gain
 from antecurve.networks.topology import ElementKind, Network, network_with_values
 from antecurve.parts.position import PickedNetwork
 from antecurve.parts.scatter import part_table, position_values

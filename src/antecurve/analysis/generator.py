@@ -12,9 +12,9 @@ from antecurve.analysis.subject import job_of
 from antecurve.checked import checked
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.errors import InputError
+from antecurve.networks.centred_error import error_range
 from antecurve.networks.compiled import transfer
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
-from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import Loading
 from antecurve.quantities import check_number, format_quantity
 from antecurve.results import Result

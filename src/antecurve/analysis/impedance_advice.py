@@ -17,9 +17,9 @@ from antecurve.analysis.loading import SOURCE_RESISTANCES_OHM
 from antecurve.analysis.subject import job_of
 from antecurve.checked import checked
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
+from antecurve.networks.centred_error import error_range, reference_gain
 from antecurve.networks.compiled import output_impedance
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
-from antecurve.networks.deviation import error_range, reference_gain
 from antecurve.networks.topology import Loading, Network
 from antecurve.quantities import check_number, format_quantity
 from antecurve.results import Result

@@ -12,12 +12,12 @@ from antecurve.algebra.partial_fractions import partial_fractions
 from antecurve.analysis.noise import TEMPERATURE_K, noise_voltage
 from antecurve.analysis.peaks import peak_voltage
 from antecurve.analysis.waveform import SquareWave
+from antecurve.arrays import log_frequencies
 from antecurve.checked import checked
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
-from antecurve.networks.centred_error import log_frequencies
+from antecurve.networks.centred_error import reference_gain
 from antecurve.networks.compiled import input_impedance, output_impedance, transfer
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
-from antecurve.networks.deviation import reference_gain
 from antecurve.networks.poles_and_zeros import network_zero_pole_gain
 from antecurve.networks.topology import Loading, Network
 from antecurve.quantities import check_number

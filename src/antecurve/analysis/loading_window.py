@@ -9,10 +9,9 @@ from typing import Any
 import numpy as np
 
 from antecurve.checked import checked
-from antecurve.networks.centred_error import CentredError
+from antecurve.networks.centred_error import CentredError, error_range
 from antecurve.networks.compiled import transfer_coefficients
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
-from antecurve.networks.deviation import error_range
 from antecurve.quantities import check_number
 from antecurve.results import Result
 

@@ -12,10 +12,9 @@ from numpy.typing import NDArray
 from antecurve.analysis.drift import part_technologies
 from antecurve.analysis.subject import WithParts, picked_of
 from antecurve.analysis.technologies import Technology
-from antecurve.arrays import hold_read_only
+from antecurve.arrays import hold_read_only, log_frequencies
 from antecurve.checked import checked
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
-from antecurve.networks.centred_error import log_frequencies
 from antecurve.networks.compiled import lossy_transfer, transfer
 from antecurve.networks.conditions import Conditions, conditions_of
 from antecurve.parts.scatter import part_table, part_weights

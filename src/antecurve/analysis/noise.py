@@ -22,9 +22,9 @@ from antecurve.analysis.a_weighting import a_weighting
 from antecurve.checked import checked
 from antecurve.curves.model import Curve, inverse_response
 from antecurve.errors import InputError
+from antecurve.networks.centred_error import reference_gain
 from antecurve.networks.compiled import output_impedance
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
-from antecurve.networks.deviation import reference_gain
 from antecurve.networks.topology import Loading, Network
 from antecurve.quantities import check_band, check_number
 from antecurve.results import Result

@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.analysis.subject import WithParts, picked_of
+from antecurve.arrays import log_frequencies
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
-from antecurve.networks.centred_error import log_frequencies
 from antecurve.networks.conditions import Conditions, conditions_of
 from antecurve.networks.sensitivity import logarithmic_sensitivity
 from antecurve.parts.distributions import PartSource, part_source, standard_deviations

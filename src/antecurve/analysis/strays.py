@@ -12,8 +12,8 @@ import numpy as np
 
 from antecurve.checked import checked
 from antecurve.errors import InputError
+from antecurve.networks.centred_error import error_range, reference_gain
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
-from antecurve.networks.deviation import error_range, reference_gain
 from antecurve.networks.topology import Element, ElementKind, Network, Topology
 from antecurve.quantities import check_number
 from antecurve.results import Result

@@ -27,8 +27,7 @@ from antecurve.analysis.as_built import MeterAccuracy, measured_network
 from antecurve.checked import checked
 from antecurve.errors import InputError, NoCombinationError
 from antecurve.job import Job, Stock
-from antecurve.networks.build_errors import BuildErrors
-from antecurve.networks.deviation import error_range
+from antecurve.networks.centred_error import BuildErrors, error_range
 from antecurve.networks.topology import ElementKind
 from antecurve.parts.builds import BAND_POINTS, Builds
 from antecurve.parts.distributions import part_source

@@ -26,13 +26,13 @@ from numpy.typing import NDArray
 
 from antecurve.analysis.box_expansion import BoxProblem, Expansion, box_corners
 from antecurve.analysis.subject import WithParts, picked_of
+from antecurve.arrays import log_frequencies
 from antecurve.checked import checked
 from antecurve.curves.model import Curve, zero_pole_gain
 from antecurve.errors import InputError
-from antecurve.networks.centred_error import CentredError, log_frequencies
+from antecurve.networks.centred_error import CentredError, error_range
 from antecurve.networks.compiled import loaded_coefficients
 from antecurve.networks.conditions import Conditions, conditions_of
-from antecurve.networks.deviation import error_range
 from antecurve.networks.sensitivity import logarithmic_sensitivity
 from antecurve.networks.topology import Loading, Network
 from antecurve.parts.position import PickedNetwork

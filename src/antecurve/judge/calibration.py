@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.arrays import log_frequencies
 from antecurve.checked import checked
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, level_db
 from antecurve.errors import InputError
@@ -24,7 +25,6 @@ from antecurve.judge.network_estimate import (
     network_log_response,
     network_slopes,
 )
-from antecurve.networks.centred_error import log_frequencies
 from antecurve.networks.conditions import Conditions, conditions_of
 from antecurve.networks.topology import Loading
 from antecurve.quantities import DB_PER_NEPER, check_number

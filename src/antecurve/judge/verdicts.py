@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.analysis.as_built import MeterAccuracy
+from antecurve.arrays import log_frequencies
 from antecurve.checked import checked
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
 from antecurve.errors import InputError
@@ -29,7 +30,6 @@ from antecurve.judge.stages import STAGES, FitTask, StagedFit, fit_in_stages
 from antecurve.judge.uncertainty import Interval, coordinate_interval, error_draws, within_reach
 from antecurve.judge.unit_model import Parameter, UnitModel
 from antecurve.judge.verdict import FittedValue, Verdict
-from antecurve.networks.centred_error import log_frequencies
 from antecurve.networks.conditions import AUDIO_BAND_HZ, Conditions, conditions_of
 from antecurve.networks.topology import Loading
 from antecurve.threads import single_threaded_linear_algebra

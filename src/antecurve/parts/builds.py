@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from antecurve.algebra.transfer_function import TransferFunction
 from antecurve.curves.model import Curve
 from antecurve.job import Job
-from antecurve.networks.build_errors import BuildErrors
+from antecurve.networks.centred_error import BuildErrors
 from antecurve.networks.topology import Loading
 from antecurve.parts.distributions import BLOCK, PartSource, draw_block, part_source
 from antecurve.parts.log_histogram import LogHistogram

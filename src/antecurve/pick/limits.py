@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.arrays import log_frequencies
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.job import Job
-from antecurve.networks.centred_error import log_frequencies
 from antecurve.networks.compiled import (
     input_impedance_coefficients,
     loaded_coefficients,

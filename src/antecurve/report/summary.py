@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from antecurve.analysis.level import level_report
 from antecurve.curves.model import zero_pole_gain
-from antecurve.networks.deviation import error_range
+from antecurve.networks.centred_error import error_range
 from antecurve.networks.topology import ElementKind
 from antecurve.pipeline import own_solution, pair_level_db
 from antecurve.quantities import format_quantity

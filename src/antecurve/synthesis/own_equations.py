@@ -19,9 +19,9 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.algebra.transfer_function import TransferFunction
+from antecurve.algebra.transfer_function import TransferFunction, squared_powers
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain
-from antecurve.networks.centred_error import log_frequencies, squared_powers
+from antecurve.arrays import log_frequencies
 from antecurve.networks.compiled import transfer_coefficients
 from antecurve.networks.topology import Loading, Topology
 from antecurve.synthesis.impedance import product_of

@@ -18,8 +18,8 @@ from antecurve.algebra.zero_pole_gain import ZeroPoleGain
 from antecurve.checked import checked
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, zero_pole_gain
 from antecurve.errors import InputError, UnattainableError
+from antecurve.networks.centred_error import error_range
 from antecurve.networks.conditions import Conditions
-from antecurve.networks.deviation import error_range
 from antecurve.networks.topology import ElementKind, Loading, Network, Topology
 from antecurve.networks.wiring import check_wiring
 from antecurve.quantities import RESISTANCES, check_count
