@@ -30,7 +30,7 @@ from antecurve.judge.interference import (
 )
 from antecurve.judge.periodic import HarmonicBasis
 
-__all__ = ["MAINS_HZ", "Remainder", "hum_of_records", "interference_of"]
+__all__ = ["MAINS_HZ", "Remainder", "hum_of_records", "interferences"]
 
 Floats = NDArray[np.float64]
 
@@ -42,20 +42,41 @@ _WORTH_AN_ORDER = 6.63  # chi-square, one degree of freedom: by chance once in a
 _TAKEN_OUT = 4.0  # ln evidence: noise alone reaches it once in some 60 records (simulated)
 _TOLD = 7.0  # ln evidence: odds of a thousand to one
 _LEAST_PERIODS = 1.0  # of a line in a record; with fewer it is a drift
-_SEEN = 0.1  # share of a line's power that harmonics and drift leave
+_APART = 0.2  # share of a line's power beside harmonics and drift
 _OFF_NOMINAL = 0.005  # of the mains frequency: interconnected grids stay within 0.4 %
 _TRIALS = 5  # frequencies over that reach: a record of 1 s tells no more apart
-_ROUNDS = 40  # each brings the variance of a line that is there to a tenth or so of its error
+_ROUNDS = 100  # enough for a line that one of two records shows weakly
 _NEGLIGIBLE = 0.05  # of the noise of its amplitude in the best record
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Evidence:
-    """What records say of cosine and sine amplitudes: normal matrices and scores."""
+    """What one record says of cosine and sine amplitudes of lines."""
 
-    information: tuple[Floats, ...]  # per record, (2 lines, 2 lines) [1/V^2]
-    score: tuple[Floats, ...]  # per record, (2 lines,) [1/V]
-    seen: tuple[NDArray[np.bool_], ...]  # per record, (lines,)
+    information: Floats  # normal matrix over the noise's variance, (2 lines, 2 lines) [1/V^2]
+    score: Floats  # (2 lines,) [1/V]
+    usable: NDArray[np.bool_]  # lines with a period or more in the record, (lines,)
+    apart: NDArray[np.bool_]  # of them, those that stand apart from every harmonic, (lines,)
+
+    @property
+    def precision(self) -> Floats:
+        """Precision of either amplitude of each line by itself, shape (lines,) [1/V^2]."""
+        return np.asarray(np.diag(self.information).reshape(-1, 2).mean(axis=1))
+
+    def posterior(self, variance: Floats) -> tuple[Floats, Floats]:
+        """Mean and covariance of the amplitudes, for variances of the lines [V^2]."""
+        root = np.sqrt(np.repeat(variance, 2))
+        covariance = root[:, None] * np.linalg.solve(self._inner(root), np.diag(root))
+        return covariance @ self.score, covariance
+
+    def log_evidence(self, variance: Floats) -> float:
+        """ln of the evidence over that of no hum."""
+        root = np.sqrt(np.repeat(variance, 2))
+        mean, _ = self.posterior(variance)
+        return 0.5 * float(self.score @ mean - np.linalg.slogdet(self._inner(root))[1])
+
+    def _inner(self, root: Floats) -> Floats:
+        return np.asarray(np.eye(root.size) + root[:, None] * self.information * root)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,13 +86,18 @@ class Remainder:
     Attributes
     ----------
     basis : HarmonicBasis
-        Its reduction, without interference.
+        Its reduction.
     volts : numpy.ndarray of float, shape (samples,)
         Record less waveform [V].
     """
 
     basis: HarmonicBasis
     volts: Floats
+
+    @property
+    def taken_out(self) -> Interference:
+        """What the reduction takes out already."""
+        return self.basis.interference
 
     @property
     def length_s(self) -> float:
@@ -94,11 +120,12 @@ class Remainder:
         from scipy.linalg import solve_triangular
 
         both = np.vstack([columns, self.volts])
-        white = solve_triangular(self.basis.factor, (both @ self.basis.columns).T, trans="T")
+        factor, harmonics = self.basis.without_interference()
+        white = solve_triangular(factor, (both @ harmonics).T, trans="T")
         normal = both @ both.T - white.T @ white
         matrix, right = normal[:-1, :-1], normal[:-1, -1]
         explained = float(right @ _solved(matrix, right))
-        free = max(1, self.volts.size - len(self.basis.factor) - len(columns))
+        free = max(1, self.volts.size - len(factor) - len(columns))
         variance = max(0.0, float(normal[-1, -1]) - explained) / free
         return matrix, right, math.sqrt(max(variance, self.basis.noise_floor_v**2))
 
@@ -106,6 +133,27 @@ class Remainder:
 def _solved(matrix: Floats, right: Floats) -> Floats:
     """Least squares with nearly dependent columns left out."""
     return np.asarray(np.linalg.lstsq(matrix, right, rcond=1e-9)[0])
+
+
+def interferences(
+    remainders: Sequence[Remainder | None], *, mains_hz: float | None = None
+) -> tuple[Interference, ...]:
+    """Say what is to be taken out of each of a unit's records.
+
+    Parameters
+    ----------
+    remainders : sequence of Remainder or None
+        Records less their fit; ``None`` for a capture without a record.
+    mains_hz : float, optional
+        Mains frequency [Hz], 50 or 60, where it is known.
+
+    Returns
+    -------
+    tuple of Interference
+        One a capture; `NOTHING_ELSE` for nothing.
+    """
+    hum = hum_of_records([r for r in remainders if r is not None], mains_hz=mains_hz)
+    return tuple(NOTHING_ELSE if r is None else _interference_of(r, hum) for r in remainders)
 
 
 def hum_of_records(remainders: Sequence[Remainder], *, mains_hz: float | None = None) -> Hum | None:
@@ -121,29 +169,31 @@ def hum_of_records(remainders: Sequence[Remainder], *, mains_hz: float | None = 
     Returns
     -------
     Hum or None
-        ``None`` where no record shows any.
+        ``None`` where no record shows any.  Where they do not tell 50 from 60 Hz, it holds the
+        lines of both.
     """
     if not remainders:
         return None
     candidates = MAINS_HZ if mains_hz is None else (mains_hz,)
-    trials = [_best_hum(remainders, mains) for mains in candidates]
-    evidence = max(e for e, _ in trials)
-    if evidence < _TAKEN_OUT:
+    trials = sorted((_best_hum(remainders, m) for m in candidates), key=lambda t: -t[0])
+    best = trials[0][0]
+    if best < _TAKEN_OUT:
         return None
-    told = all(evidence - e > _TOLD for e, _ in trials if e < evidence) or len(trials) == 1
-    lines, spread = next(hum for e, hum in trials if e == evidence)
-    mains = next(m for m, (e, _) in zip(candidates, trials, strict=True) if e == evidence)
-    return Hum(mains, told, lines, spread) if lines else None
+    likely = [hum for evidence, hum in trials if best - evidence < _TOLD]
+    return Hum(
+        likely[0].mains_hz,
+        len(likely) == 1,
+        tuple(line for hum in likely for line in hum.line_hz),
+        tuple(spread for hum in likely for spread in hum.spread_v),
+    )
 
 
-def _best_hum(
-    remainders: Sequence[Remainder], mains: float
-) -> tuple[float, tuple[tuple[float, ...], tuple[float, ...]]]:
-    """Greatest evidence over the mains' own tolerance, with lines and spreads."""
+def _best_hum(remainders: Sequence[Remainder], mains: float) -> tuple[float, Hum]:
+    """Greatest evidence over the mains' own tolerance, and the hum that has it."""
     from scipy.optimize import minimize_scalar
 
     def loss(frequency: float) -> float:
-        return -_explained(_evidence(remainders, _lines(frequency)))
+        return -_explained([_evidence(r, _lines(frequency)) for r in remainders])
 
     at = mains
     if -loss(mains) > _TAKEN_OUT:
@@ -153,125 +203,80 @@ def _best_hum(
         step = float(tries[1] - tries[0])
         bounds = (max(best - step, tries[0]), min(best + step, tries[-1]))
         at = float(minimize_scalar(loss, bounds=bounds, method="bounded").x)
-    evidence = _evidence(remainders, _lines(at))
-    value, variance, kept = _most_evident(evidence)
-    lines = tuple(line for line, k in zip(_lines(at), kept, strict=True) if k)
-    return value, (lines, tuple(float(math.sqrt(v)) for v in variance[kept]))
+    lines = _lines(at)
+    value, variance = _most_evident([_evidence(r, lines) for r in remainders])
+    kept = np.flatnonzero(variance)
+    spread = np.sqrt(variance[kept])
+    return value, Hum(mains, True, tuple(lines[k] for k in kept), tuple(spread.tolist()))
 
 
 def _lines(mains: float) -> tuple[float, ...]:
     return tuple(mains * k for k in range(1, _MULTIPLES + 1))
 
 
-def _evidence(remainders: Sequence[Remainder], lines: tuple[float, ...]) -> _Evidence:
-    """Normal matrix and score of the lines in each record, drift and harmonics taken out."""
-    parts = []
-    for remainder in remainders:
-        time = remainder.basis.record.time_s
-        usable = np.array(
-            [
-                line * remainder.length_s >= _LEAST_PERIODS
-                and line < 0.4 * remainder.basis.record.rate_hz
-                for line in lines
-            ]
-        )
-        information, score = np.zeros((2 * len(lines),) * 2), np.zeros(2 * len(lines))
-        seen = np.zeros(len(lines), dtype=bool)
-        if usable.any():
-            drift = drift_columns(time, _DRIFT_ORDER)
-            waves = line_columns(time, [f for f, u in zip(lines, usable, strict=True) if u])
-            normal, right, noise = remainder.projected(np.concatenate([drift, waves]))
-            first = len(drift)
-            onto = np.linalg.lstsq(normal[:first, :first], normal[:first], rcond=1e-9)[0]
-            normal = normal - normal[:, :first] @ onto
-            right = right - onto.T @ right[:first]
-            at = np.flatnonzero(np.repeat(usable, 2))
-            information[np.ix_(at, at)] = normal[first:, first:] / noise**2
-            score[at] = right[first:] / noise**2
-            power = np.diag(normal)[first:].reshape(-1, 2).min(axis=1)
-            seen[usable] = power > _SEEN * time.size / 2.0
-        parts.append((information, score, seen))
-    information_of, score_of, seen_of = zip(*parts, strict=True)
-    return _Evidence(information_of, score_of, seen_of)
+def _evidence(remainder: Remainder, lines: tuple[float, ...]) -> _Evidence:
+    """Normal matrix and score of lines in a record, drift and harmonics taken out."""
+    record, frequency = remainder.basis.record, np.array(lines)
+    usable = frequency * remainder.length_s >= _LEAST_PERIODS
+    usable &= frequency < 0.4 * record.rate_hz
+    information, score = np.zeros((2 * usable.size,) * 2), np.zeros(2 * usable.size)
+    apart = np.zeros(usable.size, dtype=bool)
+    if usable.any():
+        drift = drift_columns(record.time_s, _DRIFT_ORDER)
+        waves = line_columns(record.time_s, frequency[usable].tolist())
+        normal, right, noise = remainder.projected(np.concatenate([drift, waves]))
+        first = len(drift)
+        onto = np.linalg.lstsq(normal[:first, :first], normal[:first], rcond=1e-9)[0]
+        normal = normal - normal[:, :first] @ onto
+        right = right - onto.T @ right[:first]
+        at = np.flatnonzero(np.repeat(usable, 2))
+        information[np.ix_(at, at)] = normal[first:, first:] / noise**2
+        score[at] = right[first:] / noise**2
+        power = np.diag(normal)[first:].reshape(-1, 2).min(axis=1)
+        apart[usable] = power > _APART * record.time_s.size / 2.0
+    return _Evidence(information, score, usable, apart)
 
 
-def _explained(evidence: _Evidence) -> float:
-    """Half the fall of chi-square by all lines seen, less what noise explains."""
+def _explained(evidence: Sequence[_Evidence]) -> float:
+    """Half the fall of chi-square by all lines that stand apart, less what noise explains."""
     total = 0.0
-    for information, score, seen in zip(
-        evidence.information, evidence.score, evidence.seen, strict=True
-    ):
-        at = np.repeat(seen, 2)
-        fall = score[at] @ _solved(information[np.ix_(at, at)], score[at])
+    for part in evidence:
+        at = np.repeat(part.apart, 2)
+        fall = part.score[at] @ _solved(part.information[np.ix_(at, at)], part.score[at])
         total += 0.5 * (float(fall) - float(at.sum()))
     return total
 
 
-def _most_evident(evidence: _Evidence) -> tuple[float, Floats, NDArray[np.bool_]]:
-    """Evidence over that of no hum, variances of the lines, and which of them count."""
-    seen = np.array(evidence.seen)
-    counts = seen.sum(axis=0)
-    known = counts > 0
-    spread = np.zeros(known.size)
-    precision = np.array([np.diag(g).reshape(-1, 2).mean(axis=1) for g in evidence.information])
-    for line in np.flatnonzero(known):
-        best = int(np.argmax(np.where(seen[:, line], precision[:, line], 0.0)))
-        pair = slice(2 * line, 2 * line + 2)
-        spread[line] = float(np.mean((evidence.score[best][pair] / precision[best, line]) ** 2))
-    if not known.any():
-        return 0.0, spread, known
-    least = 1e-6 / precision.max(axis=0, initial=1e-300)
-    variance = np.maximum(spread, least)
+def _most_evident(evidence: Sequence[_Evidence]) -> tuple[float, Floats]:
+    """ln of the evidence over that of no hum, and the lines' variances [V^2], 0 for no line."""
+    precision = np.max([e.precision for e in evidence], axis=0)
+    counts = np.sum([e.usable for e in evidence], axis=0)
+    usable = counts > 0
+    if not usable.any():
+        return 0.0, np.zeros(usable.size)
+    least = 1e-6 / precision.max()
+    power = np.max([e.score.reshape(-1, 2) ** 2 for e in evidence], axis=(0, 2))
+    start = float(np.max(power[usable] / precision[usable] ** 2))
+    variance = np.full(usable.size, max(start, least))
     for _ in range(_ROUNDS):
-        total = np.zeros(known.size)
-        for information, score, sees in zip(
-            evidence.information, evidence.score, seen, strict=True
-        ):
-            mean, covariance = _posterior(information, score, variance)
-            second = mean**2 + np.diag(covariance)
-            total += np.where(sees, second.reshape(-1, 2).mean(axis=1), 0.0)
-        variance = np.where(known, np.maximum(total / np.maximum(counts, 1), least), variance)
-    kept = known & (variance * precision.max(axis=0) > _NEGLIGIBLE)
-    value = _log_evidence(evidence, np.where(kept, variance, least))
-    # A line that no record tells from its harmonics may be as strong as the strongest seen.
-    strongest = float(np.max(variance[kept], initial=0.0))
-    variance = np.where(known, variance, strongest)
-    return value, variance, (kept | ~known) & (strongest > 0.0)
+        total = np.zeros(usable.size)
+        for part in evidence:
+            mean, covariance = part.posterior(variance)
+            second = (mean**2 + np.diag(covariance)).reshape(-1, 2).mean(axis=1)
+            total += np.where(part.usable, second, 0.0)
+        variance = np.where(usable, np.maximum(total / np.maximum(counts, 1), least), variance)
+    # Of a line that no record holds, or none tells from its harmonics, nothing is known but that
+    # it may be as strong as the others.
+    told = np.any([e.apart for e in evidence], axis=0)
+    negligible = told & (variance * precision < _NEGLIGIBLE)
+    variance = np.where(negligible, 0.0, variance)
+    strongest = float(np.max(variance[told], initial=0.0))
+    variance = np.where(told, variance, np.maximum(strongest, np.where(usable, variance, 0.0)))
+    return sum(e.log_evidence(variance) for e in evidence), variance
 
 
-def _posterior(information: Floats, score: Floats, variance: Floats) -> tuple[Floats, Floats]:
-    """Mean and covariance of the amplitudes of a record."""
-    root = np.sqrt(np.repeat(variance, 2))
-    inner = np.eye(root.size) + root[:, None] * information * root
-    covariance = root[:, None] * np.linalg.solve(inner, np.diag(root))
-    return covariance @ score, covariance
-
-
-def _log_evidence(evidence: _Evidence, variance: Floats) -> float:
-    root = np.sqrt(np.repeat(variance, 2))
-    total = 0.0
-    for information, score in zip(evidence.information, evidence.score, strict=True):
-        mean, _ = _posterior(information, score, variance)
-        inner = np.eye(root.size) + root[:, None] * information * root
-        total += 0.5 * float(score @ mean) - 0.5 * float(np.linalg.slogdet(inner)[1])
-    return total
-
-
-def interference_of(remainder: Remainder, hum: Hum | None) -> Interference:
-    """Say what is to be taken out of a record.
-
-    Parameters
-    ----------
-    remainder : Remainder
-        The record less its fit.
-    hum : Hum or None
-        The hum of the unit.
-
-    Returns
-    -------
-    Interference
-        The hum, and a drift of the order that the record asks for beside it.
-    """
+def _interference_of(remainder: Remainder, hum: Hum | None) -> Interference:
+    """The hum, and a drift of the order that the record asks for beside it."""
     time = remainder.basis.record.time_s
     drift = drift_columns(time, _DRIFT_ORDER)
     lines = () if hum is None else hum.line_hz

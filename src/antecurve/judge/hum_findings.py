@@ -13,7 +13,7 @@ from antecurve.judge.square_residuals import ResidualRecord
 __all__ = ["interference_findings"]
 
 _NORMAL_95 = 1.96
-_TOLD_BY = 3.0  # standard deviations that a line of hum must have to be listed
+_SURE = 3.0  # standard deviations above 0 of a line that is listed
 _NOTABLE_HUM = 0.001  # of half the swing: 60 dB below the square wave
 _NOTABLE_DRIFT = 0.01  # of half the swing: what a glance at the screen shows
 
@@ -65,19 +65,19 @@ def _hum(
     shown = [
         (line, level, spread)
         for line, level, spread in levels
-        if level > max(_TOLD_BY * spread, _NOTABLE_HUM * record.size_v)
+        if level > max(_SURE * spread, _NOTABLE_HUM * record.size_v)
     ]
     if not shown:
         return []
     strongest = max(shown, key=lambda entry: entry[1])
-    mains = f"{hum.mains_hz:.0f} Hz" if hum.told else "50 or 60 Hz (captures do not say which)"
-    lines = ", ".join(
-        f"{line:.0f} Hz at {1e3 * level:.3g} ± {1e3 * _NORMAL_95 * spread:.1g} mV"
-        for line, level, spread in shown
-    )
-    decibels = 20.0 * math.log10(strongest[1] / record.size_v)
-    text = (
-        f"{record.name}: hum of {mains}, lines {lines}, the strongest {decibels:.0f} dB re the "
-        "square wave; taken out"
-    )
+    decibels = f"{20.0 * math.log10(strongest[1] / record.size_v):.0f} dB re the square wave"
+    if hum.told:
+        lines = ", ".join(
+            f"{line:.0f} Hz at {1e3 * level:.3g} ± {1e3 * _NORMAL_95 * spread:.1g} mV"
+            for line, level, spread in shown
+        )
+        text = f"{hum.mains_hz:.0f} Hz, lines {lines}, the strongest {decibels}"
+    else:
+        text = f"50 or 60 Hz (the captures do not say which), about {decibels}"
+    text = f"{record.name}: hum of {text}; taken out"
     return [ResidualFinding(ResidualKind.HUM, record.name, text, strongest[0])]

@@ -299,13 +299,13 @@ class Observation(ABC):
             Empty where noise explains the residuals.
         """
 
-    def remainder(self, prediction: Prediction) -> Remainder | None:
+    def remainder(self, prediction: Prediction | None = None) -> Remainder | None:
         """Return the record less the fitted waveform, in which hum and drift show.
 
         Parameters
         ----------
-        prediction : Prediction
-            The fit.
+        prediction : Prediction, optional
+            The fit; none before there is one.
 
         Returns
         -------

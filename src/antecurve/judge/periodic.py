@@ -166,6 +166,22 @@ class HarmonicBasis:
         arithmetic = _LEAST_NOISE * float(np.ptp(self.record.volts))
         return math.hypot(self.record.step_v / math.sqrt(12.0), arithmetic)
 
+    def without_interference(self) -> tuple[Floats, Floats]:
+        """Return the reduction to frequency, offset and harmonics alone.
+
+        Returns
+        -------
+        tuple of numpy.ndarray
+            Factor and columns, as `factor` and `columns` without those of the interference.
+        """
+        from scipy.linalg import cholesky
+
+        if self.nuisances == 2:
+            return self.factor, self.columns
+        chosen = np.r_[0:2, self.nuisances : len(self.factor)]
+        part = self.factor[:, chosen]
+        return np.asarray(cholesky(part.T @ part)), self.columns[:, chosen]
+
     def interference_amplitudes(self, volts: Floats) -> tuple[Floats, Floats]:
         """Fit drift and lines beside the harmonics.
 

@@ -77,6 +77,8 @@ class SquareWaveObservation(Observation):
         Reach of the reduction, and the reference.
     corrected_harmonics : CorrectedHarmonics or None
         How the harmonics taken off beforehand move with the unit.
+    folded : bool
+        Whether what lies beyond half the sampling rate is folded into the record.
     """
 
     capture: SquareWaveCapture
@@ -87,6 +89,7 @@ class SquareWaveObservation(Observation):
     prepared: Record
     settings: ObservationSettings
     corrected_harmonics: CorrectedHarmonics | None = None
+    folded: bool = True
 
     @property
     def name(self) -> str:
@@ -271,7 +274,7 @@ class SquareWaveObservation(Observation):
         """
         record = self.basis.record
         if orders is None:
-            orders = np.arange(1.0, _top_order(self) + 1.0)
+            orders = np.arange(1.0, _top_order(self, self.folded) + 1.0)
         response = prediction.log_response(orders * record.frequency_hz)
         model = self.amplitudes(prediction.nuisance, response, orders, prediction.rise_time_s)
         return synthesised(record, orders, model.value[:, None])[:, 0]
@@ -304,7 +307,7 @@ class SquareWaveObservation(Observation):
         )
 
     def without_interference(self, interference: Interference) -> SquareWaveObservation:
-        """Reduce the record again with hum and drift beside the harmonics.
+        """Reduce the record again with hum and drift, documented in `Observation`.
 
         Parameters
         ----------
@@ -318,12 +321,12 @@ class SquareWaveObservation(Observation):
         """
         return reduced_record(self.capture, self.prepared, self.settings, interference)
 
-    def remainder(self, prediction: Prediction) -> Remainder:
+    def remainder(self, prediction: Prediction | None = None) -> Remainder:
         """Return the record less the fitted waveform, documented in `Observation`.
 
         Parameters
         ----------
-        prediction : Prediction
+        prediction : Prediction, optional
             The fit.
 
         Returns
@@ -331,7 +334,10 @@ class SquareWaveObservation(Observation):
         Remainder
             With the reduction of the record.
         """
-        return Remainder(self.basis, self.basis.record.volts - self.waveform(prediction))
+        volts = self.basis.record.volts
+        if prediction is not None:
+            volts = volts - self.waveform(prediction)
+        return Remainder(self.basis, volts)
 
     def corrected(self, prediction: Prediction, *, folded: bool) -> SquareWaveObservation:
         """Take off the harmonics that the reduction passes over, documented in `Observation`.
@@ -349,9 +355,7 @@ class SquareWaveObservation(Observation):
             At the frequency that the remainder of the record asks for.
         """
         record = self.basis.record
-        top = _top_order(self)
-        if not folded:
-            top = min(top, int(record.rate_hz / 2.0 / record.frequency_hz))
+        top = _top_order(self, folded)
         unused = np.setdiff1d(np.arange(1.0, top + 1.0), self.basis.orders)
         if not unused.size:
             return self
@@ -374,6 +378,7 @@ class SquareWaveObservation(Observation):
             data=basis.reduced(volts),
             sigma=basis.noise(volts) * self.inflation,
             corrected_harmonics=CorrectedHarmonics(basis.reduced(waves[:, 1:]), origin),
+            folded=folded,
         )
 
     def residual_power(self, residual: Floats) -> float:
@@ -476,10 +481,8 @@ def reduced_record(
     )
 
 
-def _top_order(observation: SquareWaveObservation) -> int:
+def _top_order(observation: SquareWaveObservation, folded: bool) -> int:
     record = observation.basis.record
-    reach = max(
-        _REACH * float(observation.basis.orders.max()),
-        _REACH * record.rate_hz / 2.0 / record.frequency_hz,
-    )
-    return int(min(_MOST_ORDERS, reach))
+    half_rate = record.rate_hz / 2.0 / record.frequency_hz
+    reach = min(_REACH * max(float(observation.basis.orders.max()), half_rate), _MOST_ORDERS)
+    return int(reach if folded else min(reach, half_rate))

@@ -1,7 +1,8 @@
 """The fit of a unit in stages, each tried only while the one before does not describe the captures.
 
-First comes a plain fit.  Hum and drift that stand out of its residuals are removed.  Captures
-that are still not described may be of more than one unit, or the unit's high end may be resonant.
+Strong hum is removed, then comes a plain fit.  Hum and drift that stand out of its residuals are
+removed before the next one.  Captures that are still not described may be of more than one unit,
+or the unit's high end may be resonant.
 
 Whether captures given as those of one unit can be of one unit.
 
@@ -16,7 +17,7 @@ from dataclasses import dataclass, replace
 
 from antecurve.curves.model import Curve
 from antecurve.judge.fit import Fit, fit_observations
-from antecurve.judge.hum import hum_of_records, interference_of
+from antecurve.judge.hum import interferences
 from antecurve.judge.identifiability import identified
 from antecurve.judge.interference import NOTHING_ELSE
 from antecurve.judge.observation import Observation
@@ -136,15 +137,25 @@ class Stage:
     always: bool = False
 
 
+def _strong_interference_removed(
+    task: FitTask, observations: tuple[Observation, ...]
+) -> tuple[Observation, ...]:
+    """Observations fit for a first fit: strong hum would bend it and draw the frequency aside."""
+    remainders = [o.remainder() for o in observations]
+    beside = interferences(remainders, mains_hz=task.mains_hz)
+    if all(i is NOTHING_ELSE for i in beside):
+        return observations
+    return tuple(o.without_interference(i) for o, i in zip(observations, beside, strict=True))
+
+
 def _remove_interference(task: FitTask, staged: StagedFit) -> StagedFit:
     fit = staged.fit
     remainders = [o.remainder(fit.prediction(k)) for k, o in enumerate(fit.observations)]
-    hum = hum_of_records([r for r in remainders if r is not None], mains_hz=task.mains_hz)
-    taken_out = [NOTHING_ELSE if r is None else interference_of(r, hum) for r in remainders]
-    if all(i is NOTHING_ELSE for i in taken_out):
+    beside = interferences(remainders, mains_hz=task.mains_hz)
+    if all(i is NOTHING_ELSE for i in (*beside, *(r.taken_out for r in remainders if r))):
         return staged
     observations = tuple(
-        o.without_interference(i) for o, i in zip(staged.observations, taken_out, strict=True)
+        o.without_interference(i) for o, i in zip(staged.observations, beside, strict=True)
     )
     return StagedFit(observations, task.fit(observations, HighEnd.FIRST_ORDER))
 
@@ -194,6 +205,8 @@ def fit_in_stages(
         The constants of each family named by the parts they belong to.
     """
     reduced = tuple(observations)
+    if stages:
+        reduced = _strong_interference_removed(task, reduced)
     staged = StagedFit(reduced, task.fit(reduced, HighEnd.FIRST_ORDER))
     for stage in stages:
         if stage.always or not staged.described:
