@@ -16,23 +16,11 @@ from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 
-from antecurve.errors import InputError
-
 if TYPE_CHECKING:
     import pandas
     from matplotlib.figure import Figure
 
 __all__ = ["Result", "frame_rows", "json_text", "plain"]
-
-_PICTURES = {
-    "Design": "antecurve.report.pictures:design_picture",
-    "FaultSheet": "antecurve.report.scope_figures:fault_figure",
-    "ResponseTable": "antecurve.report.figures:response_figure",
-    "ScopeTrace": "antecurve.report.scope_figures:scope_figure",
-    "SpreadResult": "antecurve.report.pictures:spread_picture",
-    "Verdict": "antecurve.report.pictures:verdict_picture",
-}
-"""Who draws what: named, so that nothing that computes loads the plotting library."""
 
 _MOST_LINES = 10  # of a repr: what an interactive session shows at a glance
 _LINE = 100
@@ -157,11 +145,9 @@ class Result:
         InputError
             When there is no picture of results of this kind.
         """
-        name = type(self).__name__
-        if name not in _PICTURES:
-            raise InputError("plot", name, f"there are pictures of {', '.join(_PICTURES)}")
-        module, _, function = _PICTURES[name].partition(":")
-        figure: Figure = getattr(importlib.import_module(module), function)(self)
+        # By name: nothing that computes loads the plotting library.
+        plots: Any = importlib.import_module("antecurve.report.plots")
+        figure: Figure = plots.result_figure(self)
         return figure
 
     def to_frame(self) -> pandas.DataFrame:

@@ -19,7 +19,7 @@ LAYERS = (
     "synthesis", "parts", "pick", "analysis", "judge", "pipeline", "files", "report", "cli",
     "__main__",
 )  # fmt: skip
-HEAVY = {"pandas", "typer", "matplotlib", "schemdraw", "rich", "jinja2", "openpyxl"}
+HEAVY = {"pandas", "typer", "matplotlib", "rich", "jinja2", "openpyxl"}
 COMPUTING = {
     "algebra", "curves", "networks", "synthesis", "parts", "pick", "analysis", "judge", "job",
     "pipeline",

@@ -107,7 +107,7 @@ def test_results_that_are_pictures_plot(default_design: Design, name: str) -> No
 
 
 def test_others_say_what_can_be_plotted(default_design: Design) -> None:
-    with pytest.raises(InputError, match=r"plot: received 'LevelReport'.*pictures of Design"):
+    with pytest.raises(InputError, match=r"plot: received 'LevelReport'.*charts of Design"):
         level_report(default_design).plot()
 
 

@@ -19,11 +19,11 @@ from antecurve.report.bench_tables import (
     stress_rows,
 )
 from antecurve.report.cautions import CAUTIONS
+from antecurve.report.chart_svg import chart_svg
+from antecurve.report.charts import fault_chart
 from antecurve.report.descriptions import fault_text
-from antecurve.report.figures import figure_svg
 from antecurve.report.page import page_environment
 from antecurve.report.practical_notes import PRACTICAL_NOTES
-from antecurve.report.scope_figures import fault_figure
 from antecurve.report.text_table import TextTable
 
 if TYPE_CHECKING:
@@ -114,7 +114,7 @@ def bench_page(title: str, plan: BenchPlan) -> bytes:
             title=title,
             parts=sheet_parts(plan),
             # Markup of our own making: its labels hold names of faults and numbers only.
-            faults=Markup(figure_svg(fault_figure(plan.faults))),
+            faults=Markup(chart_svg(fault_chart(plan.faults))),
             fault_text=fault_text(plan.faults),
             fault_numbers=measure_rows([(t.playback.name, t.measures) for t in plan.faults.traces]),
             cautions=CAUTIONS,

@@ -14,7 +14,7 @@ from antecurve.networks.javascript import transfer_javascript
 from antecurve.networks.topology import ElementKind
 from antecurve.parts.joined import values_add
 from antecurve.quantities import format_quantity
-from antecurve.report.figures import FREQUENCY_TICKS
+from antecurve.report.chart import FREQUENCY_TICKS
 
 if TYPE_CHECKING:
     from antecurve.pipeline import Analysis, Design

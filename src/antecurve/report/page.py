@@ -20,6 +20,8 @@ from antecurve.report.bench_tables import (
 )
 from antecurve.report.build_tables import sensitivity_rows
 from antecurve.report.cautions import CAUTIONS
+from antecurve.report.chart_svg import chart_svg
+from antecurve.report.charts import error_chart, fault_chart, response_chart, scope_chart
 from antecurve.report.descriptions import (
     error_text,
     fault_text,
@@ -27,10 +29,8 @@ from antecurve.report.descriptions import (
     schematic_text,
     scope_text,
 )
-from antecurve.report.figures import error_figure, figure_svg, response_figure
 from antecurve.report.formula_rows import formula_rows
 from antecurve.report.schematic import schematic_svg, value_labels
-from antecurve.report.scope_figures import fault_figure, scope_figure
 from antecurve.report.summary import curve_line, governing_lines, missed_limit, summary_lines
 from antecurve.report.tables import (
     form_rows,
@@ -83,8 +83,8 @@ def _square_waves(trace: ScopeTrace | None, faults: FaultSheet | None) -> dict[s
     if trace is None or faults is None:
         return {"scope_plot": None, "fault_plot": None, "faults": None}
     return {
-        "scope_plot": Markup(figure_svg(scope_figure(trace))),
-        "fault_plot": Markup(figure_svg(fault_figure(faults))),
+        "scope_plot": Markup(chart_svg(scope_chart(trace))),
+        "fault_plot": Markup(chart_svg(fault_chart(faults))),
         "faults": measure_rows([(t.playback.name, t.measures) for t in faults.traces]),
     }
 
@@ -138,8 +138,8 @@ def report_page(design: Design) -> bytes:
         texts=_texts(design, trace, faults),
         limit_db=limit_db,
         schematic=Markup(schematic),
-        error_plot=Markup(figure_svg(error_figure(analysis, limit_db=limit_db))),
-        response_plot=Markup(figure_svg(response_figure(analysis.response))),
+        error_plot=Markup(chart_svg(error_chart(analysis, limit_db=limit_db))),
+        response_plot=Markup(chart_svg(response_chart(analysis.response))),
         wiring=wiring_rows(design.picked),
         nodes=node_caption(design.picked),
         second=None if design.second is None else wiring_rows(design.second),

@@ -1,12 +1,25 @@
-"""The figures of a design as PNG and SVG files."""
+"""The charts of results as PNG and SVG files, and as figures of matplotlib."""
 
 from __future__ import annotations
 
 import io
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+from antecurve.errors import InputError
 from antecurve.pipeline import square_waves
+from antecurve.report.chart import Chart
+from antecurve.report.chart_figure import chart_figure
+from antecurve.report.chart_svg import chart_svg
+from antecurve.report.charts import (
+    deviation_chart,
+    error_chart,
+    fault_chart,
+    response_chart,
+    scope_chart,
+    spread_chart,
+)
 from antecurve.report.descriptions import (
     error_text,
     fault_text,
@@ -14,9 +27,7 @@ from antecurve.report.descriptions import (
     schematic_text,
     scope_text,
 )
-from antecurve.report.figures import described_svg, error_figure, figure_svg, response_figure
-from antecurve.report.schematic import schematic_png, schematic_svg, value_labels
-from antecurve.report.scope_figures import fault_figure, scope_figure
+from antecurve.report.schematic import drawn_schematic, value_labels
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -24,55 +35,76 @@ if TYPE_CHECKING:
     from antecurve.analysis.scope import FaultSheet, ScopeTrace
     from antecurve.pipeline import Design
 
-__all__ = ["TitledFigure", "figure_files", "plot_files", "scope_files"]
+__all__ = ["plot_files", "result_figure", "scope_files"]
+
+_CHARTS: dict[str, Callable[[Any], Chart]] = {
+    "Design": lambda d: error_chart(d.analysis, limit_db=d.job.target.error_limit_db),
+    "FaultSheet": fault_chart,
+    "ResponseTable": response_chart,
+    "ScopeTrace": scope_chart,
+    "SpreadResult": spread_chart,
+    "Verdict": deviation_chart,
+}
+
+
+def result_figure(result: Any) -> Figure:
+    """Draw a result, where there is a chart of its kind.
+
+    Parameters
+    ----------
+    result : Result
+        One of those of which there are charts.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        The figure.
+
+    Raises
+    ------
+    InputError
+        When there is no chart of results of this kind.
+    """
+    name = type(result).__name__
+    if name not in _CHARTS:
+        raise InputError("plot", name, f"there are charts of {', '.join(_CHARTS)}")
+    return chart_figure(_CHARTS[name](result))
 
 
 @dataclass(frozen=True, slots=True)
-class TitledFigure:
-    """A figure that stands by itself.
+class TitledChart:
+    """A chart that stands by itself.
 
     Attributes
     ----------
-    figure : matplotlib.figure.Figure
-        The figure.
+    chart : Chart
+        The chart.
     title : str
         Drawn above it, and the title of the SVG.
     text : str
         What it shows, in words: the description in the SVG.
     """
 
-    figure: Figure
+    chart: Chart
     title: str
     text: str
 
 
-def figure_files(figures: dict[str, TitledFigure]) -> dict[str, bytes]:
-    """Render figures as files.
-
-    Parameters
-    ----------
-    figures : dict of str to TitledFigure
-        Figures by name, without ending.
-
-    Returns
-    -------
-    dict of str to bytes
-        A PNG of 200 dots per inch and an SVG each.
-    """
+def _files(charts: dict[str, TitledChart]) -> dict[str, bytes]:
+    """A PNG of 200 dots per inch and an SVG of each chart."""
     files: dict[str, bytes] = {}
-    for name, titled in figures.items():
-        figure = titled.figure
-        figure.suptitle(titled.title, x=0.01, ha="left", fontsize="large")
+    for name, titled in charts.items():
         buffer = io.BytesIO()
+        figure = chart_figure(titled.chart, title=titled.title)
         figure.savefig(buffer, format="png", dpi=200, metadata={"Software": None})
         files[f"{name}.png"] = buffer.getvalue()
-        svg = figure_svg(figure, title=titled.title, description=titled.text)
+        svg = chart_svg(titled.chart, title=titled.title, description=titled.text)
         files[f"{name}.svg"] = svg.encode()
     return files
 
 
 def scope_files(trace: ScopeTrace | None, faults: FaultSheet | None) -> dict[str, bytes]:
-    """Render the figures of square waves as files.
+    """Render the charts of square waves as files.
 
     Parameters
     ----------
@@ -86,19 +118,18 @@ def scope_files(trace: ScopeTrace | None, faults: FaultSheet | None) -> dict[str
     dict of str to bytes
         ``scope`` and ``faults`` as PNG and SVG, of those that are given.
     """
-    figures = {}
+    charts = {}
     if trace is not None:
-        figures["scope"] = TitledFigure(
-            scope_figure(trace), "Square wave on its way", scope_text(trace)
-        )
+        chart = scope_chart(trace)
+        charts["scope"] = TitledChart(chart, "Square wave on its way", scope_text(trace))
     if faults is not None:
-        figure = fault_figure(faults)
-        figures["faults"] = TitledFigure(figure, figure.get_suptitle(), fault_text(faults))
-    return figure_files(figures)
+        chart = fault_chart(faults)
+        charts["faults"] = TitledChart(chart, chart.title, fault_text(faults))
+    return _files(charts)
 
 
 def plot_files(design: Design) -> dict[str, bytes]:
-    """Render the figures of a design as files.
+    """Render the charts of a design as files.
 
     Parameters
     ----------
@@ -113,35 +144,27 @@ def plot_files(design: Design) -> dict[str, bytes]:
     """
     analysis, limit_db = design.analysis, design.job.target.error_limit_db
     loading = design.job.loading
-    schematic = schematic_svg(
-        design.network,
-        loading=loading,
-        labels=value_labels(design.picked),
-        colour="black",
-        ground="white",
-    )
-    figures = {
-        "error": TitledFigure(
-            error_figure(analysis, limit_db=limit_db),
+    schematic = drawn_schematic(design.network, loading=loading, labels=value_labels(design.picked))
+    charts = {
+        "error": TitledChart(
+            error_chart(analysis, limit_db=limit_db),
             "Error of the network with its parts",
             error_text(analysis, limit_db=limit_db),
         ),
-        "response": TitledFigure(
-            response_figure(analysis.response),
+        "response": TitledChart(
+            response_chart(analysis.response),
             "Level of the network with its parts",
             response_text(analysis.response),
         ),
     }
-    described = described_svg(
-        schematic,
-        title="Schematic with values",
-        description=schematic_text(design.picked, loading),
-    )
     return {
-        **figure_files(figures),
+        **_files(charts),
         **scope_files(*square_waves(design)),
-        "schematic.svg": described.encode(),
-        "schematic.png": schematic_png(
-            design.network, loading=loading, labels=value_labels(design.picked)
-        ),
+        "schematic.svg": schematic.svg(
+            colour="black",
+            ground="white",
+            title="Schematic with values",
+            description=schematic_text(design.picked, loading),
+        ).encode(),
+        "schematic.png": schematic.png(),
     }

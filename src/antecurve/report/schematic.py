@@ -1,26 +1,21 @@
-"""The schematic of a network with its values, drawn with schemdraw as SVG."""
+"""The schematic of a network with its values."""
 
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any
 
 from antecurve.networks.series_parallel import Arm, Branch, branches_of
-from antecurve.networks.topology import ElementKind, Loading, Network
+from antecurve.networks.topology import Element, ElementKind, Loading, Network
 from antecurve.parts.position import PickedNetwork
 from antecurve.quantities import format_quantity
+from antecurve.report.schematic_drawing import Drawing, Point
 
-if TYPE_CHECKING:
-    import schemdraw
+__all__ = ["drawn_schematic", "schematic_svg", "value_labels"]
 
-__all__ = ["schematic_png", "schematic_svg", "value_labels"]
-
-_STEP = 3.0
-_COLUMNS = 4
-_GAP = 1.9
+_STEP = 3.0  # length of an element with its leads
+_COLUMNS = 4  # of elements side by side: as wide as a page
+_GAP = 1.9  # between parallel elements: two lines of text fit
 _SIDEWAYS = 1.45  # upright elements have their labels beside them
-_FONT_SIZE = 15.0
-_NODE_FONT_SIZE = 13.0
 
 
 def value_labels(picked: PickedNetwork) -> dict[str, str]:
@@ -42,15 +37,8 @@ def value_labels(picked: PickedNetwork) -> dict[str, str]:
     }
 
 
-def schematic_svg(
-    network: Network,
-    *,
-    loading: Loading,
-    labels: dict[str, str],
-    colour: str = "currentColor",
-    ground: str | None = None,
-) -> str:
-    """Draw the schematic as SVG, source and load included.
+def schematic_svg(network: Network, *, loading: Loading, labels: dict[str, str]) -> str:
+    """Draw the schematic as SVG in the colour of its surroundings.
 
     Parameters
     ----------
@@ -60,24 +48,17 @@ def schematic_svg(
         Source and load.
     labels : dict of str to str
         Text beside each element, by reference.
-    colour : str, optional
-        Colour of lines and text; by default that of the surroundings.
-    ground : str, optional
-        Colour behind them; by default none.
 
     Returns
     -------
     str
-        One ``<svg>`` element.  A network with bridges is drawn as its elements side by side
-        with their nodes.
+        One ``<svg>`` element.
     """
-    data = _drawn(network, loading, labels, colour, ground, "svg")
-    text = data.decode()
-    return text[text.index("<svg") :]
+    return drawn_schematic(network, loading=loading, labels=labels).svg()
 
 
-def schematic_png(network: Network, *, loading: Loading, labels: dict[str, str]) -> bytes:
-    """Draw the schematic as PNG, black on white.
+def drawn_schematic(network: Network, *, loading: Loading, labels: dict[str, str]) -> Drawing:
+    """Draw the schematic, source and load included.
 
     Parameters
     ----------
@@ -90,41 +71,17 @@ def schematic_png(network: Network, *, loading: Loading, labels: dict[str, str])
 
     Returns
     -------
-    bytes
-        The picture.
+    Drawing
+        A network with bridges is drawn as its elements side by side with their nodes.
     """
-    return _drawn(network, loading, labels, "black", "white", "png")
-
-
-def _drawn(
-    network: Network,
-    loading: Loading,
-    labels: dict[str, str],
-    colour: str,
-    ground: str | None,
-    kind: str,
-) -> bytes:
-    """The schematic as SVG or PNG."""
-    import schemdraw
-    from schemdraw import elements as parts
-
-    kinds = {e.ref: e.kind for e in network.topology.elements}
-    canvas = "svg" if kind == "svg" else "matplotlib"
-    schemdraw.use(canvas)
-    with schemdraw.Drawing(show=False, canvas=canvas) as drawing:
-        drawing.config(fontsize=_FONT_SIZE, color=colour, lw=1.4, font="sans-serif")
-        if ground is not None:
-            drawing.config(bgcolor=ground)
-        ends = {e.ref: frozenset(e.nodes) for e in network.topology.elements}
-        painter = _Painter(drawing, parts, kinds, labels, ends)
-        arms = branches_of(network.topology)
-        lines = _main_lines(arms, network.topology.output)
-        if lines is None:
-            painter.loose(network, loading)
-        else:
-            painter.ladder(arms, lines, loading)
-        data = drawing.get_imagedata(kind)
-    return data if isinstance(data, bytes) else str(data).encode()
+    painter = _Painter(network.topology.elements, labels)
+    arms = branches_of(network.topology)
+    lines = _main_lines(arms, network.topology.output)
+    if lines is None:
+        painter.loose(network, loading)
+    else:
+        painter.ladder(arms, lines, loading)
+    return painter.drawing
 
 
 def _path(arms: tuple[Arm, ...], start: str, end: str, avoid: set[str]) -> list[str] | None:
@@ -161,19 +118,11 @@ def _main_lines(
 class _Painter:
     """Draws branches at given points; widths in drawing units."""
 
-    def __init__(
-        self,
-        drawing: schemdraw.Drawing,
-        parts: Any,
-        kinds: dict[str, ElementKind],
-        labels: dict[str, str],
-        ends: dict[str, frozenset[str]],
-    ) -> None:
-        self.drawing = drawing
-        self.parts = parts
-        self.kinds = kinds
+    def __init__(self, elements: tuple[Element, ...], labels: dict[str, str]) -> None:
+        self.drawing = Drawing()
+        self.kinds = {e.ref: e.kind for e in elements}
+        self.ends = {e.ref: frozenset(e.nodes) for e in elements}
         self.labels = labels
-        self.ends = ends
 
     def nodes(self, branch: Branch) -> frozenset[str]:
         """The nodes that the elements of a branch end at."""
@@ -181,10 +130,9 @@ class _Painter:
             return self.ends[branch.ref]
         return frozenset().union(*(self.nodes(p) for p in branch.parts))
 
-    def node(self, name: str, at: tuple[float, float], side: str = "top") -> None:
+    def node(self, name: str, at: Point, side: str = "top") -> None:
         """A node's dot and name, as in the table of what to wire."""
-        dot = self.parts.Dot(radius=0.06).at(at)
-        self.drawing.add(dot.label(name, loc=side, ofst=0.12, fontsize=_NODE_FONT_SIZE))
+        self.drawing.dot(at, name, side)
 
     def width(self, branch: Branch) -> float:
         """Length along its direction."""
@@ -202,27 +150,14 @@ class _Painter:
             return sum(self.height(p) for p in branch.parts)
         return max(self.height(p) for p in branch.parts)
 
-    def line(self, start: tuple[float, float], end: tuple[float, float]) -> None:
-        """A wire."""
-        if start != end:
-            self.drawing.add(self.parts.Line().at(start).to(end))
-
-    def shape(self, ref: str) -> Any:
-        """The symbol of an element."""
-        resistor = self.kinds[ref] is ElementKind.RESISTOR
-        return self.parts.ResistorIEC if resistor else self.parts.Capacitor
-
-    def element(self, ref: str, start: tuple[float, float], end: tuple[float, float]) -> None:
+    def element(self, ref: str, start: Point, end: Point) -> None:
         """One element with its label."""
-        upright = start[0] == end[0]
-        drawn = self.shape(ref)().at(start).to(end)
-        location = "bottom" if upright else "top"
-        self.drawing.add(drawn.label(self.labels[ref], loc=location, ofst=0.15))
+        self.drawing.element(self.kinds[ref], start, end, self.labels[ref])
 
-    def branch(self, branch: Branch, start: tuple[float, float], length: float, down: bool) -> None:
+    def branch(self, branch: Branch, start: Point, length: float, down: bool) -> None:
         """A branch from a point, across or downwards, filling a length."""
 
-        def at(along: float, across: float) -> tuple[float, float]:
+        def at(along: float, across: float) -> Point:
             if down:
                 return (start[0] + across, start[1] - along)
             return (start[0] + along, start[1] - across)
@@ -241,12 +176,12 @@ class _Painter:
         else:
             across = 0.0
             for part in branch.parts:
-                self.line(at(0, across), at(0.5, across))
+                self.drawing.line(at(0, across), at(0.5, across))
                 self.branch(part, at(0.5, across), length - 1.0, down)
-                self.line(at(length - 0.5, across), at(length, across))
+                self.drawing.line(at(length - 0.5, across), at(length, across))
                 last, across = across, across + self.height(part) * (_SIDEWAYS if down else 1.0)
-            self.line(at(0, 0), at(0, last))
-            self.line(at(length, 0), at(length, last))
+            self.drawing.line(at(0, 0), at(0, last))
+            self.drawing.line(at(length, 0), at(length, last))
 
     def ladder(
         self, arms: tuple[Arm, ...], lines: tuple[list[str], list[str]], loading: Loading
@@ -264,29 +199,30 @@ class _Painter:
         x = 3.2
         for index, node in enumerate(upper):
             if index:
-                x += self._place(along, upper[index - 1], node, x, 0.0)
+                x += self._across(along, upper[index - 1], node, x, 0.0)
             self.node(node, (x, 0.0))
             shunts = [a for a in arms if node in a.nodes and not {*a.nodes} <= {*upper}]
             for arm in shunts:
                 branch = arm.branch if arm.nodes[0] == node else _reverse(arm.branch)
-                self.line((x, 0), (x + 1.0, 0))
+                self.drawing.line((x, 0), (x + 1.0, 0))
                 x += 1.0
                 self.branch(branch, (x, 0), depth, True)
                 aside = _SIDEWAYS * self.height(branch) - 0.6
-                self.line((x, 0), (x + aside, 0))
+                self.drawing.line((x, 0), (x + aside, 0))
                 x += aside
         start = 3.2
         self.node(lower[0], (start, -depth))
         for first, second in pairwise(lower):
-            start += self._place(along, first, second, start, -depth)
+            start += self._across(along, first, second, start, -depth)
             self.node(second, (start, -depth))
-        self.line((start, -depth), (x, -depth))
+        self.drawing.line((start, -depth), (x, -depth))
         self._source(loading, depth)
         self._load(loading, x, depth)
 
-    def _place(
+    def _across(
         self, along: dict[frozenset[str], Arm], first: str, second: str, x: float, y: float
     ) -> float:
+        """What lies between two nodes of a line; its length."""
         arm = along[frozenset((first, second))]
         branch = arm.branch if arm.nodes == (first, second) else _reverse(arm.branch)
         length = self.width(branch)
@@ -294,27 +230,24 @@ class _Painter:
         return length
 
     def _source(self, loading: Loading, depth: float) -> None:
-        emf = self.parts.SourceSin().at((0, -depth)).to((0, 0))
-        self.drawing.add(emf.label("generator", loc="bottom"))
+        self.drawing.generator((0, -depth), (0, 0), "generator")
         text = format_quantity(loading.source_resistance, "ohm")
-        resistor = self.parts.ResistorIEC().at((0, 0)).to((3.2, 0))
-        self.drawing.add(resistor.label(f"source {text}", loc="top", ofst=0.15))
-        self.line((0, -depth), (3.2, -depth))
+        self.drawing.element(ElementKind.RESISTOR, (0, 0), (3.2, 0), f"source {text}")
+        self.drawing.line((0, -depth), (3.2, -depth))
 
     def _load(self, loading: Loading, x: float, depth: float) -> None:
-        left, right = x + 1.2, x + 4.2
+        near, far = x + 1.2, x + 4.2
         for y in (0.0, -depth):
-            self.drawing.add(self.parts.Dot(open=True).at((left, y)))
-            self.line((x, y), (left, y))
+            self.drawing.line((x, y), (near, y))
+            self.drawing.dot((near, y), open_terminal=True)
         top, bottom = 0.6, -depth - 0.6
-        corners = ((left, top), (right, top), (right, bottom), (left, bottom))
+        corners = ((near, top), (far, top), (far, bottom), (near, bottom))
         for start, end in zip(corners, (*corners[1:], corners[0]), strict=True):
-            self.line(start, end)
+            self.drawing.line(start, end)
         resistance = format_quantity(loading.load_resistance, "ohm")
         capacitance = format_quantity(loading.load_capacitance, "F")
         words = f"unit\nunder test\n{resistance}\n{capacitance}"
-        middle = ((left + right) / 2, -depth / 2 - 0.4)
-        self.drawing.add(self.parts.Label().at(middle).label(words))
+        self.drawing.words(((near + far) / 2, -depth / 2), words, "middle")
 
     def loose(self, network: Network, loading: Loading) -> None:
         """Elements side by side with the names of their nodes, source and load with them."""
@@ -322,20 +255,19 @@ class _Painter:
         unit = format_quantity(loading.load_resistance, "ohm")
         cable = format_quantity(loading.load_capacitance, "F")
         source = format_quantity(loading.source_resistance, "ohm")
+        resistor, capacitor = ElementKind.RESISTOR, ElementKind.CAPACITOR
         cells = [
-            (self.parts.ResistorIEC, f"source\n{source}", ("generator", "in")),
-            *((self.shape(e.ref), self.labels[e.ref], e.nodes) for e in network.topology.elements),
-            (self.parts.ResistorIEC, f"unit\n{unit}", (plus, minus)),
-            (self.parts.Capacitor, f"unit, cable\n{cable}", (plus, minus)),
+            (resistor, f"source\n{source}", ("generator", "in")),
+            *((e.kind, self.labels[e.ref], e.nodes) for e in network.topology.elements),
+            (resistor, f"unit\n{unit}", (plus, minus)),
+            (capacitor, f"unit, cable\n{cable}", (plus, minus)),
         ]
-        for index, (shape, label, nodes) in enumerate(cells):
+        for index, (kind, label, nodes) in enumerate(cells):
             row, column = divmod(index, _COLUMNS)
             x, y = (_STEP + 2.0) * column, -1.2 * _GAP * row
-            drawn = shape().at((x, y)).to((x + _STEP, y))
-            self.drawing.add(drawn.label(label, loc="top", ofst=0.15))
-            for at, node, side in ((x, nodes[0], "bottom"), (x + _STEP, nodes[1], "bottom")):
-                dot = self.parts.Dot(open=True).at((at, y))
-                self.drawing.add(dot.label(node, loc=side, fontsize=_NODE_FONT_SIZE))
+            self.drawing.element(kind, (x, y), (x + _STEP, y), label)
+            for at, node in zip((x, x + _STEP), nodes, strict=True):
+                self.drawing.dot((at, y), node, "bottom", open_terminal=True)
 
 
 def _reverse(branch: Branch) -> Branch:

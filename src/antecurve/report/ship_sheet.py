@@ -10,24 +10,14 @@ import numpy as np
 
 from antecurve.quantities import format_quantity
 from antecurve.report.cautions import CAUTIONS
+from antecurve.report.chart_svg import chart_svg
+from antecurve.report.charts import deviation_chart, trace_chart
 from antecurve.report.descriptions import deviation_text, trace_text
-from antecurve.report.figures import (
-    BLUE,
-    GREEN,
-    ORANGE,
-    figure_svg,
-    frequency_axis,
-    legend_above,
-    new_figure,
-)
 from antecurve.report.page import page_environment
 from antecurve.report.text_table import TextTable, signed
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
     from antecurve.judge.calibration import Calibration
-    from antecurve.judge.observation import Trace
     from antecurve.judge.verdict import FittedValue, Verdict
 
 __all__ = [
@@ -35,11 +25,9 @@ __all__ = [
     "band_rows",
     "batch_rows",
     "calibration_rows",
-    "deviation_figure",
     "deviation_rows",
     "fitted_rows",
     "ship_sheet",
-    "trace_figure",
 ]
 
 VERDICT_WORDS = {
@@ -200,77 +188,6 @@ def calibration_rows(calibration: Calibration) -> TextTable:
     return TextTable(("ref", "value", "± in %"), rows, "lrr")
 
 
-def deviation_figure(verdict: Verdict) -> Figure:
-    """Return the deviation with its uncertainty against the limits.
-
-    Parameters
-    ----------
-    verdict : Verdict
-        The verdict.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-        Deviation in dB re 1 kHz.
-    """
-    figure, axes = new_figure()
-    deviation = verdict.deviation
-    frequency, centre, reach = (
-        deviation.frequency_hz,
-        deviation.deviation_db,
-        deviation.expanded_uncertainty_db,
-    )
-    low, high = centre - reach, centre + reach
-    axes.fill_between(frequency, low, high, color=BLUE, alpha=0.25, label="95 % uncertainty")
-    axes.plot(frequency, centre, color=BLUE, label="this unit")
-    for number, entry in enumerate(verdict.bands):
-        band = entry.band
-        label = "limit" if number == 0 else None
-        for sign in (-1.0, 1.0):
-            axes.plot(
-                [band.low_hz, band.high_hz],
-                [sign * band.limit_db] * 2,
-                color=ORANGE,
-                ls="--",
-                label=label if sign > 0 else None,
-            )
-    largest = max(b.band.limit_db for b in verdict.bands)
-    top = min(max(1.6 * largest, 1.1 * float(np.max(np.abs(centre))) + largest), 40.0)
-    axes.set_ylim(-top, top)
-    frequency_axis(axes, *verdict.band_hz)
-    axes.set_ylabel("deviation in dB re 1 kHz")
-    legend_above(axes, columns=3)
-    return figure
-
-
-def trace_figure(trace: Trace) -> Figure:
-    """Return a capture with its fit.
-
-    Parameters
-    ----------
-    trace : Trace
-        A square wave over time or a sweep over frequency.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-        Captured and fitted.
-    """
-    figure, axes = new_figure(2.6)
-    if trace.over_time:
-        axes.plot(1e3 * trace.position, trace.captured, ".", ms=1.5, color=GREEN, label="captured")
-        axes.plot(1e3 * trace.position, trace.fitted, color=BLUE, lw=1.0, label="fitted")
-        axes.set_xlabel("time in ms")
-        axes.set_ylabel("output in V, mean 0")
-    else:
-        axes.plot(trace.position, trace.captured, "o", ms=3, color=GREEN, label="measured")
-        axes.plot(trace.position, trace.fitted, color=BLUE, lw=1.0, label="fitted")
-        frequency_axis(axes, float(trace.position[0]), float(trace.position[-1]))
-        axes.set_ylabel("level in dB")
-    legend_above(axes, marker_scale=4.0 if trace.over_time else 1.0)
-    return figure
-
-
 def ship_sheet(
     verdict: Verdict, *, serial: str, date: str, title: str, remarks: Sequence[str] = ()
 ) -> bytes:
@@ -309,7 +226,7 @@ def ship_sheet(
         {
             "name": f"{t.name}, {t.kind}",
             "text": trace_text(t),
-            "svg": Markup(figure_svg(trace_figure(t))),
+            "svg": Markup(chart_svg(trace_chart(t))),
         }
         for t in verdict.traces
     ]
@@ -328,7 +245,7 @@ def ship_sheet(
         fitted=fitted_rows(verdict.fitted),
         numbers=deviation_rows(verdict),
         deviation_text=deviation_text(verdict),
-        deviation=Markup(figure_svg(deviation_figure(verdict))),
+        deviation=Markup(chart_svg(deviation_chart(verdict))),
         traces=traces,
         cautions=CAUTIONS,
     )

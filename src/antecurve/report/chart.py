@@ -1,0 +1,234 @@
+"""What a chart shows, whoever draws it: lines and bands in panels that share their axes.
+
+`antecurve.report.chart_svg` draws charts for pages, `antecurve.report.chart_figure` with
+matplotlib.  Colours are a published colour-blind-safe palette (Color Universal Design, 2008);
+lines differ in dash as well, so that a print in black and white can be read.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = [
+    "BLACK",
+    "BLUE",
+    "FREQUENCY_TICKS",
+    "GREEN",
+    "ORANGE",
+    "Band",
+    "Chart",
+    "Line",
+    "Panel",
+    "frequency_chart",
+    "round_step",
+]
+
+Floats = NDArray[np.float64]
+
+BLUE, ORANGE, GREEN, BLACK = "#0072B2", "#D55E00", "#009E73", "#222222"
+FREQUENCY_TICKS = {
+    20: "20", 50: "50", 100: "100", 200: "200", 500: "500", 1e3: "1k", 2e3: "2k", 5e3: "5k",
+    10e3: "10k", 20e3: "20k", 50e3: "50k", 100e3: "100k",
+}  # fmt: skip
+_PADDING = 0.06  # of the range of the values above and below it, so that no line lies on an edge
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Line:
+    """A line through points, or the points alone.
+
+    Attributes
+    ----------
+    x, y : numpy.ndarray of float, shape (points,)
+        Where it goes, in the units of the axes.
+    colour : str
+        Colour, ``#rrggbb``.
+    label : str
+        Name in the legend; empty for none.
+    dash : str
+        ``solid``, ``dashed``, ``dotted``, or ``points``.
+    width : float
+        Width, of points the diameter [px of 720 across the page].
+    """
+
+    x: Floats
+    y: Floats
+    colour: str
+    label: str = ""
+    dash: str = "solid"
+    width: float = 2.2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Band:
+    """What lies between two lines.
+
+    Attributes
+    ----------
+    x, low, high : numpy.ndarray of float, shape (points,)
+        The lines, in the units of the axes.
+    colour : str
+        Colour of the tint, ``#rrggbb``.
+    label : str
+        Name in the legend; empty for none.
+    """
+
+    x: Floats
+    low: Floats
+    high: Floats
+    colour: str
+    label: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Panel:
+    """One pair of axes.
+
+    Attributes
+    ----------
+    marks : tuple of Line or Band
+        What is drawn, the last on top.
+    title : str
+        Words above it.
+    y_label : str
+        Name of the vertical axis.
+    note : str
+        Words within its upper right corner.
+    """
+
+    marks: tuple[Line | Band, ...]
+    title: str = ""
+    y_label: str = ""
+    note: str = ""
+
+    def y_range(self) -> tuple[float, float]:
+        """Compute the range of the values, with some space above and below."""
+        values = [
+            v for m in self.marks for v in ((m.y,) if isinstance(m, Line) else (m.low, m.high))
+        ]
+        low, high = min(float(v.min()) for v in values), max(float(v.max()) for v in values)
+        space = _PADDING * (high - low) or 1.0
+        return low - space, high + space
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Chart:
+    """Panels that share their horizontal axis.
+
+    Attributes
+    ----------
+    panels : tuple of Panel
+        The panels, row by row.
+    x_label : str
+        Name of the horizontal axis.
+    x_range : tuple of float
+        Its ends.
+    logarithmic : bool
+        Whether it is logarithmic in frequency.
+    y_range : tuple of float or None
+        Ends of the vertical axis of all panels; by default each has its own.
+    y_label : str
+        Name of the vertical axis of all panels.
+    columns : int
+        Panels beside one another.
+    height : float
+        Height [px, of 720 across the page].
+    title : str
+        Words above all.
+    """
+
+    panels: tuple[Panel, ...]
+    x_label: str
+    x_range: tuple[float, float]
+    logarithmic: bool = False
+    y_range: tuple[float, float] | None = None
+    y_label: str = ""
+    columns: int = 1
+    height: float = 340.0
+    title: str = ""
+
+    def x_ticks(self) -> dict[float, str]:
+        """Choose what is written along the horizontal axis."""
+        low, high = self.x_range
+        if self.logarithmic:
+            return {f: t for f, t in FREQUENCY_TICKS.items() if low * 0.999 <= f <= high * 1.001}
+        return round_ticks(low, high, 6 if self.columns == 1 else 3)
+
+
+def frequency_chart(
+    marks: tuple[Line | Band, ...],
+    y_label: str,
+    band_hz: tuple[float, float],
+    *,
+    y_range: tuple[float, float] | None = None,
+    height: float = 340.0,
+) -> Chart:
+    """Make a chart of one panel over frequency.
+
+    Parameters
+    ----------
+    marks : tuple of Line or Band
+        What is drawn, over frequency [Hz].
+    y_label : str
+        Name of the vertical axis.
+    band_hz : tuple of float
+        Ends of the horizontal axis [Hz].
+    y_range : tuple of float, optional
+        Ends of the vertical axis; by default those of the marks.
+    height : float, optional
+        Height [px, of 720 across the page].
+
+    Returns
+    -------
+    Chart
+        The chart.
+    """
+    return Chart(
+        panels=(Panel(marks=marks, y_label=y_label),), x_label="frequency in Hz",
+        x_range=(float(band_hz[0]), float(band_hz[1])), logarithmic=True,
+        y_range=y_range, height=height,
+    )  # fmt: skip
+
+
+def round_step(span: float, count: int) -> float:
+    """Choose a step of 1, 2 or 5 times a power of ten.
+
+    Parameters
+    ----------
+    span : float
+        What is to be divided, above 0.
+    count : int
+        Most steps.
+
+    Returns
+    -------
+    float
+        The smallest such step that divides it into no more.
+    """
+    power = 10.0 ** math.floor(math.log10(span / count))
+    return next(m * power for m in (1.0, 2.0, 5.0, 10.0) if m * power >= span / count * (1 - 1e-9))
+
+
+def round_ticks(low: float, high: float, count: int) -> dict[float, str]:
+    """Choose round numbers along an axis.
+
+    Parameters
+    ----------
+    low, high : float
+        Its ends.
+    count : int
+        Most steps between them.
+
+    Returns
+    -------
+    dict of float to str
+        What to write by where.
+    """
+    step = round_step(high - low, count)
+    numbers = range(math.ceil(low / step - 1e-6), math.floor(high / step + 1e-6) + 1)
+    digits = max(0, -math.floor(math.log10(step) + 1e-9))
+    return {n * step: f"{n * step:.{digits}f}".replace("-", "\N{MINUS SIGN}") for n in numbers}

@@ -1,0 +1,251 @@
+"""Charts as plain SVG, the same for the same data."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from html import escape
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.report.chart import BLACK, Band, Chart, Line, Panel, round_ticks
+
+__all__ = ["chart_svg", "described_svg", "svg_text"]
+
+Floats = NDArray[np.float64]
+
+_WIDTH = 720.0  # px: what the page's own charts have as well
+_LEFT, _RIGHT, _BOTTOM, _TOP = 70.0, 16.0, 44.0, 10.0  # px: numbers and name of an axis fit
+_ROW = 20.0  # px: a line of text with its space
+_GAP, _GUTTER = 12.0, 30.0  # px between rows, and between columns: numbers at both ends fit
+_FONT = 13.0  # px: what the page's own charts have as well
+_SAMPLE = 34.0  # px: long enough to show the dashes
+_CHARACTER = 0.58  # of the font size: width of a character of the widest font named, on average
+_DASHES = {"dashed": ' stroke-dasharray="7 4"', "dotted": ' stroke-dasharray="2 4"'}
+_GRID = "#d0d0d0"
+_HALVINGS = 6  # of the points where a line is straight
+_ASIDE = 0.04  # px, each time: less than the rounding in all
+
+
+def svg_text(
+    x: float, y: float, words: str, *, anchor: str = "start", size: float = _FONT, turn: str = ""
+) -> str:
+    """Write words at a point.
+
+    Parameters
+    ----------
+    x, y : float
+        The point [px].
+    words : str
+        What is written.
+    anchor : str, optional
+        Which end of it is at the point: ``start``, ``middle`` or ``end``.
+    size : float, optional
+        Font size [px].
+    turn : str, optional
+        The ``transform`` attribute.
+
+    Returns
+    -------
+    str
+        A ``<text>`` element.
+    """
+    turned = f' transform="{turn}"' if turn else ""
+    sized = "" if size == _FONT else f' font-size="{size:g}"'
+    start = "" if anchor == "start" else f' text-anchor="{anchor}"'
+    return f'<text x="{x:.1f}" y="{y:.1f}"{start}{sized}{turned}>{escape(words)}</text>'
+
+
+def described_svg(body: str, *, box: str, title: str = "", description: str = "") -> str:
+    """Make a whole SVG, with its title and description where it stands by itself.
+
+    Parameters
+    ----------
+    body : str
+        What is drawn.
+    box : str
+        The ``viewBox``.
+    title, description : str, optional
+        What a screen reader says of it; left out where the surroundings say it.
+
+    Returns
+    -------
+    str
+        One ``<svg>`` element.
+    """
+    width, height = box.split()[2:]
+    words = f"<title>{escape(title)}</title><desc>{escape(description)}</desc>" if title else ""
+    role = ' role="img"' if title else ""
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{box}" width="{width}" '
+        f'height="{height}"{role} font-family="DejaVu Sans, Verdana, sans-serif" '
+        f'font-size="{_FONT:g}">{words}{body}</svg>'
+    )
+
+
+def chart_svg(chart: Chart, *, title: str = "", description: str = "") -> str:
+    """Draw a chart.
+
+    Parameters
+    ----------
+    chart : Chart
+        What is drawn.
+    title, description : str, optional
+        What a screen reader says of it; left out where the surroundings say it.
+
+    Returns
+    -------
+    str
+        One ``<svg>`` element.
+    """
+    heading = title or chart.title
+    marks = [m for p in chart.panels for m in p.marks if m.label]
+    drawn = [f'<rect width="{_WIDTH:g}" height="{chart.height:g}" fill="#fff"/>']
+    top = _TOP
+    if heading:
+        drawn.append(svg_text(_LEFT, top + _ROW - 8.0, heading, size=15.0))
+        top += 1.3 * _ROW
+    legend, rows = _legend(marks, top)
+    drawn += legend
+    top += _ROW * rows
+    columns, count = chart.columns, len(chart.panels)
+    lines = -(-count // columns)
+    above = _ROW if any(p.title for p in chart.panels) else 0.0
+    width = (_WIDTH - _LEFT - _RIGHT - _GUTTER * (columns - 1)) / columns
+    height = (chart.height - top - _BOTTOM - _GAP * (lines - 1)) / lines - above
+    for number, panel in enumerate(chart.panels):
+        row, column = divmod(number, columns)
+        area = _Area(
+            _LEFT + column * (width + _GUTTER), top + above + row * (height + above + _GAP),
+            width, height, chart, panel,
+        )  # fmt: skip
+        drawn += area.drawn(lowest=number + columns >= count, leftmost=column == 0)
+    drawn.append(
+        svg_text(
+            (_LEFT + _WIDTH - _RIGHT) / 2.0, chart.height - 8.0, chart.x_label, anchor="middle"
+        )
+    )
+    if chart.y_label:
+        drawn.append(_upright(chart.height / 2.0, chart.y_label))
+    body = f'<g fill="{BLACK}">{"".join(drawn)}</g>'
+    return described_svg(
+        body, box=f"0 0 {_WIDTH:g} {chart.height:g}", title=title, description=description
+    )
+
+
+def _upright(y: float, words: str) -> str:
+    """The name of a vertical axis."""
+    return svg_text(16.0, y, words, anchor="middle", turn=f"rotate(-90 16 {y:.1f})")
+
+
+def _legend(marks: Iterable[Line | Band], top: float) -> tuple[list[str], int]:
+    """Samples with their names, in as many rows as they need; and how many rows."""
+    drawn: list[str] = []
+    x, row = _LEFT, 0
+    for mark in marks:
+        width = _SAMPLE + 8.0 + _CHARACTER * _FONT * len(mark.label)
+        if x > _LEFT and x + width > _WIDTH - _RIGHT:
+            x, row = _LEFT, row + 1
+        y = top + _ROW * row + 7.0
+        ends = np.array([x, x + _SAMPLE])
+        drawn.append(_mark(mark, ends, np.array([y, y]), thickness=5.0))
+        drawn.append(svg_text(x + _SAMPLE + 6.0, y + 4.5, mark.label))
+        x += width + 1.5 * _FONT
+    return drawn, row + 1 if drawn else 0
+
+
+def _mark(mark: Line | Band, x: Floats, y: Floats, *, thickness: float = 0.0) -> str:
+    """A line or the outline of a band through points in px."""
+    if isinstance(mark, Band):
+        if thickness:
+            x = np.concatenate([x, x[::-1]])
+            y = np.concatenate([y - thickness, y[::-1] + thickness])
+        style = f'fill="{mark.colour}" fill-opacity=".2"'
+        return f'<polygon points="{_points(x, y)}" {style}/>'
+    if mark.dash == "points":
+        size = mark.width if not thickness else 4.0
+        dots = "".join(f"M{a:.1f} {b:.1f}h0" for a, b in zip(x, y, strict=True))
+        return (
+            f'<path d="{dots}" stroke="{mark.colour}" stroke-width="{size:g}" '
+            'stroke-linecap="round"/>'
+        )
+    return (
+        f'<polyline points="{_points(x, y)}" fill="none" stroke="{mark.colour}" '
+        f'stroke-width="{mark.width:g}" stroke-linejoin="round"{_DASHES.get(mark.dash, "")}/>'
+    )
+
+
+def _points(x: Floats, y: Floats) -> str:
+    """Points in tenths of a px, without those that a straight line passes close by."""
+    for _ in range(_HALVINGS):
+        dx, dy = x[2:] - x[:-2], y[2:] - y[:-2]
+        aside = np.abs(dx * (y[1:-1] - y[:-2]) - dy * (x[1:-1] - x[:-2]))
+        between = dx * (x[1:-1] - x[:-2]) + dy * (y[1:-1] - y[:-2])
+        length = dx * dx + dy * dy
+        near = (aside**2 <= _ASIDE**2 * length) & (between >= 0.0) & (between <= length)
+        near[1::2] = False
+        kept = np.concatenate([[True], ~near, [True]])[: len(x)]
+        x, y = x[kept], y[kept]
+    tenths = np.rint(10.0 * np.stack([x, y], axis=1))
+    return " ".join(f"{a / 10:g},{b / 10:g}" for a, b in tenths.tolist())
+
+
+class _Area:
+    """The area of a panel [px] with its axes."""
+
+    def __init__(
+        self, x: float, y: float, width: float, height: float, chart: Chart, panel: Panel
+    ) -> None:
+        self._x, self._y, self._width, self._height = x, y, width, height
+        self._chart, self._panel = chart, panel
+        self._y_range = chart.y_range or panel.y_range()
+
+    def _across(self, x: Floats) -> Floats:
+        low, high = self._chart.x_range
+        scale = np.log if self._chart.logarithmic else np.asarray
+        share = (scale(x) - scale(low)) / (scale(high) - scale(low))
+        return np.asarray(self._x + self._width * np.clip(share, 0.0, 1.0))
+
+    def _up(self, y: Floats) -> Floats:
+        low, high = self._y_range
+        return self._y + self._height * (high - np.asarray(y)) / (high - low)
+
+    def drawn(self, *, lowest: bool, leftmost: bool) -> list[str]:
+        """Grid, numbers, marks and words."""
+        panel = self._panel
+        bottom, right = self._y + self._height, self._x + self._width
+        parts: list[str] = []
+        lines = ""
+        for value, text in self._chart.x_ticks().items():
+            x = float(self._across(np.array(value)))
+            lines += f"M{x:.1f} {self._y:.1f}V{bottom:.1f}"
+            if lowest:
+                parts.append(svg_text(x, bottom + 16.0, text, anchor="middle"))
+        for value, text in round_ticks(*self._y_range, max(4, int(self._height / 35.0))).items():
+            y = float(self._up(np.array(value)))
+            lines += f"M{self._x:.1f} {y:.1f}H{right:.1f}"
+            if leftmost:
+                parts.append(svg_text(self._x - 6.0, y + 4.5, text, anchor="end"))
+        parts.append(f'<path d="{lines}" stroke="{_GRID}" stroke-width=".8" fill="none"/>')
+        name = f"area-{self._x:.0f}-{self._y:.0f}-{self._height:.0f}"
+        parts.append(
+            f'<clipPath id="{name}"><rect x="{self._x:.1f}" y="{self._y:.1f}" '
+            f'width="{self._width:.1f}" height="{self._height:.1f}"/></clipPath>'
+            f'<g clip-path="url(#{name})">{"".join(map(self._mark, panel.marks))}</g>'
+        )
+        axes = f"M{self._x:.1f} {self._y:.1f}V{bottom:.1f}H{right:.1f}"
+        parts.append(f'<path d="{axes}" stroke="{BLACK}" fill="none"/>')
+        if panel.title:
+            parts.append(svg_text(self._x, self._y - 5.0, panel.title))
+        if panel.note:
+            parts.append(svg_text(right - 4.0, self._y + 15.0, panel.note, anchor="end", size=11.0))
+        if panel.y_label:
+            parts.append(_upright((self._y + bottom) / 2.0, panel.y_label))
+        return parts
+
+    def _mark(self, mark: Line | Band) -> str:
+        x = self._across(mark.x)
+        if isinstance(mark, Line):
+            return _mark(mark, x, self._up(mark.y))
+        outline = np.concatenate([self._up(mark.high), self._up(mark.low)[::-1]])
+        return _mark(mark, np.concatenate([x, x[::-1]]), outline)

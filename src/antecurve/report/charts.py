@@ -1,0 +1,302 @@
+"""Charts of results: response and error of a design, builds, square waves, a unit."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.quantities import format_quantity
+from antecurve.report.chart import (
+    BLACK,
+    BLUE,
+    GREEN,
+    ORANGE,
+    Band,
+    Chart,
+    Line,
+    Panel,
+    frequency_chart,
+)
+
+if TYPE_CHECKING:
+    from antecurve.analysis.response import ResponseTable
+    from antecurve.analysis.scope import FaultSheet, ScopeTrace
+    from antecurve.analysis.spread import SpreadResult
+    from antecurve.analysis.waveform import SquareWave
+    from antecurve.judge.observation import Trace
+    from antecurve.judge.verdict import Verdict
+    from antecurve.pipeline import Analysis
+
+__all__ = [
+    "deviation_chart",
+    "error_chart",
+    "fault_chart",
+    "response_chart",
+    "scope_chart",
+    "spread_chart",
+    "trace_chart",
+]
+
+Floats = NDArray[np.float64]
+_COLUMNS = 3  # of faults: as many as stay readable across a page
+_HEADROOM = 1.6  # times the ideal trace: most faults fit, and the ideal one stays large
+_SEEN_DB = 1e-6  # a difference below it is rounding, and one line hides the other
+_WIDEST_DB = 40.0  # of a deviation: beyond it the limit would be no more than the zero line
+
+
+def response_chart(response: ResponseTable) -> Chart:
+    """Chart the level of network and curve over frequency.
+
+    Parameters
+    ----------
+    response : ResponseTable
+        The response of a design.
+
+    Returns
+    -------
+    Chart
+        Level in dB re 1 kHz.
+    """
+    hz = response.frequency_hz
+    return frequency_chart(
+        (
+            Line(x=hz, y=response.network_db, colour=BLUE, label="network with parts"),
+            Line(
+                x=hz, y=response.published_db, colour=ORANGE, dash="dashed",
+                label="published time constants",
+            ),
+        ),
+        "level in dB re 1 kHz",
+        (hz[0], hz[-1]),
+    )  # fmt: skip
+
+
+def error_chart(analysis: Analysis, *, limit_db: float | None) -> Chart:
+    """Chart the error over the band with the limit and the band that builds fall into.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The analyses of a design.
+    limit_db : float or None
+        Limit of the error [dB].
+
+    Returns
+    -------
+    Chart
+        Error in dB, 0 at 1 kHz.
+    """
+    band_hz = low, high = analysis.error.job.band_hz
+    curves = analysis.spread.curves
+    bottom, top = (curves.error_db[curves.percent.index(p)] for p in (2.5, 97.5))
+    response = analysis.response
+    inside = (response.frequency_hz >= low * 0.999) & (response.frequency_hz <= high * 1.001)
+    hz, error = response.frequency_hz[inside], response.error_db[inside]
+    published = (response.network_db - response.published_db)[inside]
+    marks: list[Line | Band] = [
+        Band(x=curves.frequency_hz, low=bottom, high=top, colour=BLUE, label="95 % of builds"),
+        *(Line(x=curves.frequency_hz, y=y, colour=BLUE, width=0.5) for y in (bottom, top)),
+        Line(x=hz, y=error, colour=BLUE, label="nominal, against the job's curve"),
+    ]
+    if abs(published - error).max() > _SEEN_DB:
+        label = "against published time constants"
+        marks.append(Line(x=hz, y=published, colour=ORANGE, dash="dashed", label=label))
+    if limit_db is not None:
+        marks += _limit(band_hz, limit_db, BLACK, "dotted", f"limit ±{limit_db:g} dB")
+    return frequency_chart(tuple(marks), "error in dB, 0 at 1 kHz", band_hz)
+
+
+def _limit(
+    band_hz: tuple[float, float], limit_db: float, colour: str, dash: str, label: str
+) -> list[Line]:
+    """Both sides of a limit over its band."""
+    return [
+        Line(
+            x=np.array(band_hz), y=np.full(2, side * limit_db), colour=colour, dash=dash,
+            width=1.8, label=label if side > 0 else "",
+        )
+        for side in (1.0, -1.0)
+    ]  # fmt: skip
+
+
+def spread_chart(result: SpreadResult) -> Chart:
+    """Chart the percentiles of the error of builds over frequency.
+
+    Parameters
+    ----------
+    result : SpreadResult
+        What builds do.
+
+    Returns
+    -------
+    Chart
+        One line a percentile, 0 dB at 1 kHz.
+    """
+    curves = result.curves
+    middle = len(curves.percent) // 2
+    marks = tuple(
+        Line(
+            x=curves.frequency_hz, y=error, label=f"{percent:g} %",
+            colour=BLACK if number == middle else BLUE if number < middle else ORANGE,
+            dash="solid" if abs(number - middle) < 2 else "dashed",
+        )
+        for number, (percent, error) in enumerate(
+            zip(curves.percent, curves.error_db, strict=True)
+        )
+    )  # fmt: skip
+    hz = curves.frequency_hz
+    return frequency_chart(marks, "error in dB, 0 at 1 kHz", (hz[0], hz[-1]))
+
+
+def _prefixed(largest: float, unit: str) -> tuple[float, str]:
+    """A factor and a unit with prefix that make numbers of the size of `largest` readable."""
+    for scale, prefix in ((1.0, ""), (1e3, "m"), (1e6, "µ"), (1e9, "n")):
+        if largest * scale >= 1.0:
+            return scale, prefix + unit
+    return 1e12, "p" + unit
+
+
+def _whole_period(wave: SquareWave, time: Floats, trace: Floats) -> tuple[Floats, Floats]:
+    """Close the period, so that the last edge is drawn as well."""
+    return np.append(time, 2.0 * wave.half_period_s), np.append(trace, trace[0])
+
+
+def scope_chart(trace: ScopeTrace) -> Chart:
+    """Chart the three traces of a square wave, one above the other.
+
+    Parameters
+    ----------
+    trace : ScopeTrace
+        One period in steady state.
+
+    Returns
+    -------
+    Chart
+        EMF, at the unit's input, after playback; volts over time.
+    """
+    scale, unit = _prefixed(float(trace.time_s[-1]), "s")
+    panels = []
+    for title, values, colour, dash in (
+        ("EMF of the generator", trace.input_v, ORANGE, "dashed"),
+        ("network: at the unit's input", trace.network_v, BLUE, "solid"),
+        (
+            f"after playback: {trace.playback.name}, unit gain at 1 kHz",
+            trace.playback_v, GREEN, "solid",
+        ),
+    ):  # fmt: skip
+        time, closed = _whole_period(trace.wave, trace.time_s, values)
+        volts, volt = _prefixed(float(np.abs(closed).max()), "V")
+        line = Line(x=time * scale, y=closed * volts, colour=colour, dash=dash)
+        panels.append(Panel(marks=(line,), title=title, y_label=volt))
+    end = 2.0 * trace.wave.half_period_s * scale
+    return Chart(panels=tuple(panels), x_label=f"time in {unit}", x_range=(0.0, end), height=500.0)
+
+
+def fault_chart(sheet: FaultSheet) -> Chart:
+    """Chart the common faults of playback side by side, ideal playback behind each.
+
+    Parameters
+    ----------
+    sheet : FaultSheet
+        The faults, ideal playback first.
+
+    Returns
+    -------
+    Chart
+        One panel a fault, all to the same scale; what exceeds it says so.
+    """
+    scale, unit = _prefixed(float(sheet.time_s[-1]), "s")
+    ideal = sheet.traces[0].playback_v
+    limit = _HEADROOM * float(np.abs(ideal).max())
+    volts, volt = _prefixed(limit, "V")
+    panels = []
+    for trace in sheet.traces:
+        time, reference = _whole_period(sheet.wave, sheet.time_s, ideal)
+        _, values = _whole_period(sheet.wave, sheet.time_s, trace.playback_v)
+        peak = trace.measures.peak_v
+        panels.append(
+            Panel(
+                marks=(
+                    Line(
+                        x=time * scale, y=reference * volts, colour=ORANGE, dash="dashed",
+                        width=1.4,
+                    ),
+                    Line(x=time * scale, y=values * volts, colour=BLUE, width=1.9),
+                ),
+                title=trace.playback.name,
+                note=f"peak ±{format_quantity(peak, 'V', digits=3)}" if peak > limit else "",
+            )
+        )  # fmt: skip
+    frequency = format_quantity(sheet.wave.frequency_hz, "Hz")
+    amplitude = format_quantity(sheet.wave.amplitude_v, "V", digits=3)
+    return Chart(
+        panels=tuple(panels),
+        x_label=f"time in {unit}",
+        x_range=(0.0, float(sheet.time_s[-1] + sheet.time_s[1]) * scale),
+        y_range=(-limit * volts, limit * volts),
+        y_label=f"after playback in {volt}; dashed: ideal playback",
+        columns=_COLUMNS,
+        height=60.0 + 160.0 * math.ceil(len(panels) / _COLUMNS),
+        title=f"Square wave of {frequency}, EMF ±{amplitude}",
+    )
+
+
+def deviation_chart(verdict: Verdict) -> Chart:
+    """Chart the deviation of a unit with its uncertainty against the limits.
+
+    Parameters
+    ----------
+    verdict : Verdict
+        The verdict.
+
+    Returns
+    -------
+    Chart
+        Deviation in dB re 1 kHz.
+    """
+    deviation = verdict.deviation
+    hz, centre = deviation.frequency_hz, deviation.deviation_db
+    reach = deviation.expanded_uncertainty_db
+    marks: list[Line | Band] = [
+        Band(x=hz, low=centre - reach, high=centre + reach, colour=BLUE, label="95 % uncertainty"),
+        Line(x=hz, y=centre, colour=BLUE, label="this unit"),
+    ]
+    for number, entry in enumerate(verdict.bands):
+        band = entry.band
+        label = "" if number else "limit"
+        marks += _limit((band.low_hz, band.high_hz), band.limit_db, ORANGE, "dashed", label)
+    largest = max(b.band.limit_db for b in verdict.bands)
+    top = min(max(1.6 * largest, 1.1 * float(np.max(np.abs(centre))) + largest), _WIDEST_DB)
+    return frequency_chart(
+        tuple(marks), "deviation in dB re 1 kHz", verdict.band_hz, y_range=(-top, top)
+    )
+
+
+def trace_chart(trace: Trace) -> Chart:
+    """Chart a capture with its fit.
+
+    Parameters
+    ----------
+    trace : Trace
+        A square wave over time or a sweep over frequency.
+
+    Returns
+    -------
+    Chart
+        Captured and fitted.
+    """
+    x = 1e3 * trace.position if trace.over_time else trace.position
+    dots = 2.0 if trace.over_time else 4.0
+    word = "captured" if trace.over_time else "measured"
+    marks = (
+        Line(x=x, y=trace.captured, colour=GREEN, dash="points", width=dots, label=word),
+        Line(x=x, y=trace.fitted, colour=BLUE, width=1.4, label="fitted"),
+    )
+    if not trace.over_time:
+        return frequency_chart(marks, "level in dB", (x[0], x[-1]), height=260.0)
+    panel = Panel(marks=marks, y_label="output in V, mean 0")
+    ends = float(x.min()), float(x.max())
+    return Chart(panels=(panel,), x_label="time in ms", x_range=ends, height=260.0)
