@@ -9,13 +9,20 @@ polynomials: a pole that a zero nearly cancels keeps a small but accurate residu
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Generic, TypeVar
+from typing import Any, Generic, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["COINCIDENT", "ZeroPoleGain", "same_time_constant"]
+__all__ = [
+    "COINCIDENT",
+    "ZeroPoleGain",
+    "product",
+    "product_coefficients",
+    "same_time_constant",
+]
 
 COINCIDENT = 1e-9
 """Relative distance below which two time constants count as the same.  Time constants are given
@@ -25,7 +32,7 @@ Time = TypeVar("Time", bound=complex, covariant=True)
 
 
 def same_time_constant(first: complex, second: complex, *, within: float = COINCIDENT) -> bool:
-    """Return whether two time constants count as the same.
+    """Tell whether two time constants count as the same.
 
     Parameters
     ----------
@@ -40,6 +47,44 @@ def same_time_constant(first: complex, second: complex, *, within: float = COINC
         Whether they are no further apart.
     """
     return abs(first - second) <= within * abs(second)
+
+
+def product(time_constants: Sequence[Any], s: Any) -> Any:
+    """Multiply 1 + s T over time constants, over any field.
+
+    Parameters
+    ----------
+    time_constants : sequence of scalar
+        T [s]: floats, exact fractions, or elements of a symbolic field.
+    s : scalar
+        s [1/s].
+
+    Returns
+    -------
+    scalar
+        The product; 1 for no time constants.
+    """
+    return math.prod(1 + s * t for t in time_constants)
+
+
+def product_coefficients(time_constants: Sequence[Any]) -> list[Any]:
+    """Expand the product of 1 + s T over time constants, over any field.
+
+    Parameters
+    ----------
+    time_constants : sequence of scalar
+        T [s]: floats, exact fractions, or elements of a symbolic field.
+
+    Returns
+    -------
+    list of scalar
+        Coefficients of ascending powers of s.
+    """
+    coefficients: list[Any] = [1]
+    for time in time_constants:
+        raised = [0, *(time * c for c in coefficients)]
+        coefficients = [a + b for a, b in zip(raised, [*coefficients, 0], strict=True)]
+    return coefficients
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +118,7 @@ class ZeroPoleGain(Generic[Time]):
         return len(self.poles_s) - len(self.zeros_s) - self.power_at_origin
 
     def value(self, s: ArrayLike) -> NDArray[np.complex128]:
-        """Return H(s).
+        """Evaluate H(s).
 
         Parameters
         ----------
@@ -98,8 +143,34 @@ class ZeroPoleGain(Generic[Time]):
             total /= 1.0 + at * pole
         return total
 
+    def at(self, s: Any) -> Any:
+        """Evaluate H(s) at one s, over any field.
+
+        Parameters
+        ----------
+        s : scalar
+            s [1/s], a float, or an element of the field that the time constants are of.
+
+        Returns
+        -------
+        scalar
+            H(s).
+        """
+        top = self.gain_constant * s**self.power_at_origin * product(self.zeros_s, s)
+        return top / product(self.poles_s, s)
+
+    def leading_ratio(self) -> Any:
+        """Divide the highest coefficient of the numerator by that of the denominator.
+
+        Returns
+        -------
+        scalar
+            k prod(z)/prod(p); H at infinite frequency where the relative degree is 0.
+        """
+        return self.gain_constant * math.prod(self.zeros_s) / math.prod(self.poles_s)
+
     def response(self, frequency_hz: ArrayLike) -> NDArray[np.complex128]:
-        """Return H(j 2 pi f).
+        """Evaluate H(j 2 pi f).
 
         Parameters
         ----------
@@ -114,7 +185,7 @@ class ZeroPoleGain(Generic[Time]):
         return self.value(2j * math.pi * np.asarray(frequency_hz, dtype=float))
 
     def times(self, other: ZeroPoleGain[complex]) -> ZeroPoleGain[complex]:
-        """Return the product with another function; equal factors are left to cancel.
+        """Multiply by another function; equal factors are left to cancel.
 
         Parameters
         ----------
@@ -135,7 +206,7 @@ class ZeroPoleGain(Generic[Time]):
         )
 
     def inverse(self) -> ZeroPoleGain[Time]:
-        """Return 1/H(s).
+        """Invert the function: 1/H(s).
 
         Returns
         -------
@@ -151,7 +222,7 @@ class ZeroPoleGain(Generic[Time]):
         )
 
     def lowest_terms(self) -> ZeroPoleGain[Time]:
-        """Return the function without the zeros and poles that are the same.
+        """Cancel the zeros and poles that are the same.
 
         Returns
         -------
@@ -175,11 +246,13 @@ class ZeroPoleGain(Generic[Time]):
             poles_at_origin=self.poles_at_origin - common,
         )
 
-    def with_unit_magnitude(self, frequency_hz: float) -> ZeroPoleGain[Time]:
-        """Return the function scaled to magnitude 1 at a frequency.
+    def with_magnitude(self, magnitude: float, *, frequency_hz: float) -> ZeroPoleGain[Time]:
+        """Scale the function to a magnitude at a frequency.
 
         Parameters
         ----------
+        magnitude : float
+            abs(H) there, greater than 0.
         frequency_hz : float
             The frequency [Hz], greater than 0.
 
@@ -188,5 +261,10 @@ class ZeroPoleGain(Generic[Time]):
         ZeroPoleGain
             The same zeros and poles with another gain constant.
         """
-        magnitude = abs(complex(self.response(frequency_hz)))
-        return replace(self, gain_constant=self.gain_constant / magnitude)
+        w = 2.0 * math.pi * frequency_hz
+        top = math.prod(math.hypot(1.0 - w * t.imag, w * t.real) for t in self.poles_s)
+        bottom = math.prod(math.hypot(1.0 - w * t.imag, w * t.real) for t in self.zeros_s)
+        constant = magnitude * top / (bottom * w**self.power_at_origin)
+        return ZeroPoleGain(
+            self.zeros_s, self.poles_s, self.zeros_at_origin, self.poles_at_origin, constant
+        )

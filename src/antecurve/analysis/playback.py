@@ -6,7 +6,7 @@ shelf (3180 us), turnover (318 us), treble (75 us).  A curve that lacks one can'
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain
@@ -158,7 +158,9 @@ def playback_chain(curve: Curve, playback: Playback = IDEAL) -> ZeroPoleGain[com
     if playback.high_corner_hz is not None:
         zeros.append(time_constant_from_frequency(playback.high_corner_hz))
     emphasis = ZeroPoleGain(tuple(zeros), tuple(poles), at_origin, poles_at_origin)
-    return emphasis.inverse().with_unit_magnitude(REFERENCE_FREQUENCY_HZ)
+    inverse = emphasis.inverse()
+    magnitude = abs(complex(inverse.response(REFERENCE_FREQUENCY_HZ)))
+    return replace(inverse, gain_constant=inverse.gain_constant / magnitude)
 
 
 _TURNOVER_FAULTS = (

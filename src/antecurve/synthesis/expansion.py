@@ -17,12 +17,12 @@ from dataclasses import dataclass, replace
 from itertools import zip_longest
 from typing import Any
 
+from antecurve.algebra.zero_pole_gain import product_coefficients
 from antecurve.synthesis.impedance import (
     Ratio,
     RcImpedance,
     derivative_term,
     polynomials,
-    product_of,
 )
 from antecurve.synthesis.tree import Tree, capacitor, parallel, resistor, series
 
@@ -272,13 +272,13 @@ def without_parallel_branch(impedance: RcImpedance, zeros: Sequence[Any], outsid
     """
     kept = [t for t in zeros if t != zeros[outside]]
     resistances = [derivative_term(impedance, t) for t in kept]
-    numerator = product_of(kept)
+    numerator = product_coefficients(kept)
     denominator: list[Any] = [0]
     if not impedance.elastance_at_origin:
         direct = resistance_at_origin(impedance)
         denominator = [c / direct for c in numerator]
     for time, resistance in zip(kept, resistances, strict=True):
-        others = product_of([t for t in kept if t != time])
+        others = product_coefficients([t for t in kept if t != time])
         term = [0, *(time / resistance * c for c in others)]
         denominator += [0] * (len(term) - len(denominator))
         denominator = [a + b for a, b in zip(term, denominator, strict=True)]

@@ -7,11 +7,13 @@ on floats, on exact fractions and on elements of a symbolic field alike.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise, zip_longest
 from typing import Any
+
+from antecurve.algebra.zero_pole_gain import product_coefficients
 
 __all__ = [
     "Ratio",
@@ -19,7 +21,6 @@ __all__ = [
     "derivative_term",
     "exact_fractions",
     "polynomials",
-    "product_of",
     "zeros_of",
 ]
 
@@ -131,38 +132,18 @@ def polynomials(impedance: RcImpedance) -> Ratio:
         return impedance.coefficients
     elastance = impedance.elastance_at_origin
     times = [t for _, t in impedance.branches]
-    denominator = product_of(times)
+    denominator = product_coefficients(times)
     if elastance:
         denominator = [0, *denominator]
     numerator = [impedance.resistance_at_infinity * c for c in denominator]
     for index, (resistance, _) in enumerate(impedance.branches):
-        term = [resistance * c for c in product_of(times[:index] + times[index + 1 :])]
+        term = [resistance * c for c in product_coefficients(times[:index] + times[index + 1 :])]
         numerator = _plus(numerator, [0, *term] if elastance else term)
     if elastance:
-        numerator = _plus(numerator, [elastance * c for c in product_of(times)])
+        numerator = _plus(numerator, [elastance * c for c in product_coefficients(times)])
     while numerator and not numerator[-1]:
         numerator.pop()
     return Ratio(tuple(numerator), tuple(denominator))
-
-
-def product_of(times: Sequence[Scalar]) -> list[Scalar]:
-    """Return the coefficients of the product of 1 + s T.
-
-    Parameters
-    ----------
-    times : sequence of float
-        Time constants [s].
-
-    Returns
-    -------
-    list
-        Coefficients of ascending powers of s.
-    """
-    coefficients: list[Scalar] = [1]
-    for time in times:
-        raised = [0, *(time * c for c in coefficients)]
-        coefficients = [a + b for a, b in zip(raised, [*coefficients, 0], strict=True)]
-    return coefficients
 
 
 def _plus(one: list[Scalar], other: list[Scalar]) -> list[Scalar]:

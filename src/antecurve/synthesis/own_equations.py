@@ -20,12 +20,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.algebra.transfer_function import TransferFunction, squared_powers
-from antecurve.algebra.zero_pole_gain import ZeroPoleGain
+from antecurve.algebra.zero_pole_gain import ZeroPoleGain, product_coefficients
 from antecurve.arrays import log_frequencies
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.networks.compiled import transfer_coefficients
 from antecurve.networks.topology import Loading, Topology
-from antecurve.synthesis.impedance import product_of
-from antecurve.synthesis.rational import gain_constant_for
+from antecurve.quantities import DB_PER_NEPER
 
 __all__ = ["Floats", "OwnEquations"]
 
@@ -35,7 +35,6 @@ _HELD_WEIGHT = 100.0
 """In dB per neper: a held value off by 1 % counts as an error of 1 dB, far above any other."""
 _TIME_STEP = 1e-6
 """Step of the derivative by the logarithm of a time constant: rounding 1e-10, bend 1e-12."""
-_NEPER_DB = 20.0 / math.log(10.0)
 
 Floats = NDArray[np.float64]
 
@@ -81,6 +80,8 @@ class OwnEquations:
         self._last: tuple[tuple[object, ...], tuple[Floats, Floats]] | None = None
         self.count = len(topology.elements)
         self.frequency = log_frequencies(*band_hz, points_per_decade=_POINTS_PER_DECADE)
+        response = self._at_level(curve).response(self.frequency)
+        self._wanted_db = 20.0 * np.log10(np.abs(response))
         probe = self.coefficients(np.zeros(self.count))
         self._top = np.flatnonzero(probe.numerator > 0)
         self._bottom = np.flatnonzero(probe.denominator > 0)
@@ -230,11 +231,16 @@ class OwnEquations:
     def _targets(self, times: Floats, extra: int) -> tuple[Floats, Floats]:
         """Logarithms of the coefficients of g s^a N F and of D F X."""
         beyond, common = times[:extra].tolist(), times[extra:].tolist()
-        zeros = [*self.curve.zeros_s, *common]
-        poles = [*self.curve.poles_s, *beyond, *common]
-        level = gain_constant_for(self.gain, zeros, self.curve.zeros_at_origin, poles)
-        top = math.log(level) + np.log(np.array(product_of(zeros), dtype=float))
-        return top, np.log(np.array(product_of(poles)[1:], dtype=float))
+        zeros = (*self.curve.zeros_s, *common)
+        poles = (*self.curve.poles_s, *beyond, *common)
+        wanted = self._at_level(ZeroPoleGain(zeros, poles, self.curve.zeros_at_origin))
+        top = np.log(np.array(product_coefficients(zeros), dtype=float))
+        bottom = np.log(np.array(product_coefficients(poles)[1:], dtype=float))
+        return math.log(wanted.gain_constant) + top, bottom
+
+    def _at_level(self, function: ZeroPoleGain[float]) -> ZeroPoleGain[float]:
+        """The function scaled to the gain asked for at 1 kHz."""
+        return function.with_magnitude(self.gain, frequency_hz=REFERENCE_FREQUENCY_HZ)
 
     def _error(self, logs: Floats) -> tuple[Floats, Floats]:
         base, slopes = self._with_slopes(logs)
@@ -247,24 +253,12 @@ class OwnEquations:
             (-1.0, base.denominator, slopes.denominator, power.denominator),
         ):
             powers = squared_powers(self.frequency, squared.shape[-1])
-            level += sign * 0.5 * _NEPER_DB * np.log(squared @ powers)
+            level += sign * 0.5 * DB_PER_NEPER * np.log(squared @ powers)
             waves = s ** np.arange(value.shape[-1])[:, None]
-            jacobian += sign * _NEPER_DB * np.real((slope @ waves) / (value @ waves)).T
-        residual = level - self._wanted()
+            jacobian += sign * DB_PER_NEPER * np.real((slope @ waves) / (value @ waves)).T
+        residual = level - self._wanted_db
         if self.held is not None:
             index, held = self.held
             residual = np.append(residual, _HELD_WEIGHT * (logs[index] - held))
             jacobian = np.vstack([jacobian, _HELD_WEIGHT * np.eye(self.count)[index]])
         return residual, jacobian
-
-    def _wanted(self) -> Floats:
-        """Level of the curve in dB at the frequencies, the gain at 1 kHz included."""
-        square = (2.0 * math.pi * self.frequency) ** 2
-        curve = self.curve
-        level = gain_constant_for(self.gain, curve.zeros_s, curve.zeros_at_origin, curve.poles_s)
-        total = np.full(len(square), 2.0 * math.log(level)) + curve.zeros_at_origin * np.log(square)
-        for zero in curve.zeros_s:
-            total = total + np.log1p(square * zero**2)
-        for pole in curve.poles_s:
-            total = total - np.log1p(square * pole**2)
-        return np.asarray(0.5 * _NEPER_DB * total)

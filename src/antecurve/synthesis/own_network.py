@@ -22,7 +22,7 @@ from antecurve.networks.centred_error import error_range
 from antecurve.networks.conditions import Conditions
 from antecurve.networks.topology import ElementKind, Loading, Network, Topology
 from antecurve.networks.wiring import check_wiring
-from antecurve.quantities import RESISTANCES, check_count
+from antecurve.quantities import DB_PER_NEPER, RESISTANCES, check_count
 from antecurve.synthesis.free_directions import FreeDirection, free_directions
 from antecurve.synthesis.minimax import minimax
 from antecurve.synthesis.own_equations import Floats, OwnEquations
@@ -45,7 +45,6 @@ _STEP = 1e-15
 """Step, in nepers, below which a double does not change."""
 _CHEAPER = 1e-9
 """Relative gain in cost that makes another start better: two starts end in the same minimum."""
-_NEPER_DB = 20.0 / math.log(10.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,7 +165,7 @@ def solve_own_network(
         network,
         solved is not None,
         gain,
-        _NEPER_DB * math.log(level / gain),
+        DB_PER_NEPER * math.log(level / gain),
         error_range(network, Conditions(curve=curve, loading=loading, band_hz=band_hz)).centred_db,
         tuple(beyond),
         free_directions(topology, slopes),

@@ -12,10 +12,10 @@ import math
 from collections.abc import Callable
 from typing import Any
 
+from antecurve.algebra.zero_pole_gain import ZeroPoleGain, product
 from antecurve.networks.symbolic import solve
 from antecurve.networks.topology import Topology
 from antecurve.synthesis.formula_model import Formula, SectionFormulas
-from antecurve.synthesis.rational import product
 from antecurve.synthesis.sections.elements import CascadeElements
 from antecurve.synthesis.symbolic_arm import symbol_field
 from antecurve.synthesis.symbolic_curve import SymbolicCurve
@@ -125,13 +125,15 @@ class _Cascade:
         """The equations with a scalar for each name."""
         first, second = (None if t is None else value(t) for t in self.order)
         return CascadeElements(
-            zeros=tuple(value(t) for t in self.names.zeros),
-            poles=tuple(value(t) for t in self.names.poles),
-            zeros_at_origin=self.at_origin,
+            curve=ZeroPoleGain(
+                tuple(value(t) for t in self.names.zeros),
+                tuple(value(t) for t in self.names.poles),
+                self.at_origin,
+                gain_constant=value("g0"),
+            ),
             times=(first, second),
             implied=self.implied,
             beyond=tuple(value(t) for t in self.beyond),
-            gain_constant=value("g0"),
             middle=1 / value(self.shunts[0]),
             across=1 / value("Rp"),
             tau=value("tau") if self.loaded else 0,
@@ -189,7 +191,7 @@ class _Cascade:
 
         source, rp = _positive("Rs"), _positive("Rp")
         symbols = self.over(_positive)
-        lead = symbols.lead()
+        lead = symbols.curve.leading_ratio()
         shared = 1 / _positive(self.shunts[0]) + 1 / rp
         remark = "resistance at the input, source included"
         if not self.loaded:
@@ -275,11 +277,12 @@ class _Cascade:
 
     def _prove_curve(self, elements: CascadeElements, s: Any, x: list[Any]) -> None:
         """Prove the partial fractions of D/(g s^a N), with e s where the load has capacitance."""
-        poles = (*elements.poles, *elements.beyond)
-        bottom = elements.gain_constant * s**self.at_origin * product(elements.zeros, s)
+        poles = (*elements.curve.poles_s, *elements.beyond)
+        curve = elements.curve
+        bottom = curve.gain_constant * s**self.at_origin * product(curve.zeros_s, s)
         expected = sum(elements.fraction(k) * x[k] for k in (0, 1)) + elements.direct()
         if self.loaded:
-            expected = expected + s * math.prod(elements.beyond) / elements.lead()
+            expected = expected + s * math.prod(elements.beyond) / elements.curve.leading_ratio()
         prove(
             product(poles, s) / bottom == expected, "1/H of the curve is not its partial fractions"
         )

@@ -235,7 +235,7 @@ def _closed_poles(symbols: StageSymbols) -> list[Formula]:
     import sympy
 
     tau = _positive("tau")
-    balance = sympy.factor(symbols.elements.balance_at(symbols.field["tau"]).as_expr())
+    balance = sympy.factor(symbols.elements.curve.at(-1 / symbols.field["tau"]).as_expr())
     remark = "the one pole beyond the curve that the load's capacitance adds"
     if not symbols.implied:
         return [Formula("T_load", tau * (1 - balance), remark)]

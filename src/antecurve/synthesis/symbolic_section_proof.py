@@ -17,7 +17,7 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
-from antecurve.synthesis.rational import product
+from antecurve.algebra.zero_pole_gain import ZeroPoleGain, product
 from antecurve.synthesis.sections.elements import StageElements
 from antecurve.synthesis.symbolic_arm import ELASTANCE, INFINITY, branch_name, symbol_field
 from antecurve.synthesis.symbolic_curve import SymbolicCurve
@@ -73,13 +73,15 @@ class StageSymbols:
         every = [*names.zeros, *names.poles, *self.beyond, *self.roots]
         self.field = symbol_field([*every, GAIN_CONSTANT, "Rp", "Rs", "CL", "s"])
         self.elements = StageElements(
-            zeros=self.values(names.zeros),
-            poles=self.values(names.poles),
-            zeros_at_origin=names.curve.zeros_at_origin,
+            curve=ZeroPoleGain(
+                self.values(names.zeros),
+                self.values(names.poles),
+                names.curve.zeros_at_origin,
+                gain_constant=self.field[GAIN_CONSTANT],
+            ),
             beyond=self.values(self.beyond),
             taken=self.values(self.taken),
             times=self.values(self.roots),
-            gain_constant=self.field[GAIN_CONSTANT],
             parallel=self.field["Rp"],
             source=self.field["Rs"],
             capacitive=self.capacitive,
@@ -262,7 +264,7 @@ def _prove_poles(symbols: StageSymbols) -> None:
         return
     tau = v["tau"]
     s = -1 / tau
-    balance = symbols.elements.balance_at(tau)
+    balance = symbols.elements.curve.at(s)
     if not symbols.implied:
         extra = 1 + s * tau * (1 - balance)
     else:

@@ -36,7 +36,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain
@@ -52,11 +52,7 @@ from antecurve.synthesis.bracketing import (
     with_dips,
     with_edges,
 )
-from antecurve.synthesis.rational import (
-    bounded_growth,
-    gain_constant_for,
-)
-from antecurve.synthesis.sections.elements import CascadeElements
+from antecurve.synthesis.sections.elements import CascadeElements, implied_pole_at_level
 from antecurve.synthesis.sections.section import Form, Realisation, Requirements, Section
 from antecurve.synthesis.tree import Tree, capacitor, parallel, resistor, series
 from antecurve.synthesis.violation import Violation, at_level, counted
@@ -195,22 +191,23 @@ class _Problem:
         poles = tuple(beyond)
         if self._last is None or self._last.beyond != poles:
             curve = self.curve
-            constant = gain_constant_for(
-                self.gain, curve.zeros_s, curve.zeros_at_origin, (*curve.poles_s, *poles)
+            whole = replace(curve, poles_s=(*curve.poles_s, *poles)).with_magnitude(
+                self.gain, frequency_hz=REFERENCE_FREQUENCY_HZ
             )
             self._last = CascadeElements(
-                curve.zeros_s,
-                curve.poles_s,
-                curve.zeros_at_origin,
+                replace(curve, gain_constant=whole.gain_constant),
                 self.times,
                 self.implied,
                 poles,
-                constant,
                 self.r,
                 self.u,
                 self.tau,
             )
         return self._last
+
+    def lead(self, beyond: Sequence[float]) -> float:
+        """g prod(z)/prod(p), p the curve's own poles, with poles beyond the curve."""
+        return float(self.elements(beyond).curve.leading_ratio())
 
     def solutions(self) -> Iterator[_Solution | Violation]:
         """Every solution, or the condition that does not hold."""
@@ -221,13 +218,13 @@ class _Problem:
         beyond: tuple[float, ...] = ()
         resistance = source
         if self.implied:
-            slope = self.elements(()).lead() * (1.0 + source * (self.r + self.u))
-            beyond = (bounded_growth(slope),)
+            slope = self.lead(()) * (1.0 + source * (self.r + self.u))
+            beyond = (implied_pole_at_level(slope),)
             if not math.isfinite(beyond[0]):
                 yield self._no_rise(slope)
                 return
         else:
-            resistance = (1.0 / self.elements(()).lead() - 1.0) / (self.r + self.u)
+            resistance = (1.0 / self.lead(()) - 1.0) / (self.r + self.u)
         if resistance - source < -_NEGLIGIBLE * self.shunt:
             yield self._infinity_violation(beyond, resistance)
             return
@@ -280,10 +277,8 @@ class _Problem:
         """The poles beyond the curve and R, from e = u R tau."""
         source = self.source
         if not self.implied:
-            return (unknown,), unknown / (self.elements((unknown,)).lead() * self.u * self.tau)
-        second = bounded_growth(
-            self.elements((unknown,)).lead() * self.u * source * self.tau / unknown
-        )
+            return (unknown,), unknown / (self.lead((unknown,)) * self.u * self.tau)
+        second = implied_pole_at_level(self.lead((unknown,)) * self.u * source * self.tau / unknown)
         return ((unknown, second) if second else (unknown,)), source
 
     def _residual(self, unknown: float, sign: float) -> float:
@@ -332,7 +327,7 @@ class _Problem:
         load = beyond[self.implied :] if self.tau else ()
         return Realisation(
             self._arms(infinity, solution.strengths),
-            self.elements(beyond).gain_constant,
+            self.elements(beyond).curve.gain_constant,
             load[0] if load else None,
             beyond[:1] if self.implied else (),
         )
@@ -366,7 +361,7 @@ class _Problem:
                 f"T5 T2 T4/(g0 T1 T3 CL) >= Rs: {format_quantity(resistance, 'ohm')} >= "
                 f"{format_quantity(source, 'ohm')} does not hold {end}"
             )
-        reach = self.elements(beyond).lead()
+        reach = self.lead(beyond)
         limit = 1.0 / (1.0 + source * (self.r + self.u))
         return Violation(
             "the gain at high frequency, g0 T1 T3/(T2 T4), must be at most "
@@ -376,7 +371,7 @@ class _Problem:
 
     def _no_rise(self, slope: float) -> Violation:
         reach = 2.0 * math.pi * REFERENCE_FREQUENCY_HZ * slope
-        constant = self.elements(()).gain_constant
+        constant = self.elements(()).curve.gain_constant
         return Violation(
             "the curve must still rise to the gain at high frequency, w g T1 T3/T2 (1 + Rs (1/R2 "
             f"+ 1/R4 + 1/RL)) < 1 with w = 2 pi 1 kHz and g = {constant:.4g}: "
@@ -400,7 +395,7 @@ class _Problem:
         if not self.implied and unknown == self._range()[0]:
             return Violation(
                 "the gain at high frequency, g0 T1 T3/(T2 T4), must be below 1: "
-                f"{self.elements(()).lead():.4g} < 1 does not hold {at_level(self.gain)}"
+                f"{self.lead(()):.4g} < 1 does not hold {at_level(self.gain)}"
             )
         sign = ">=" if residual < 0 else "<="
         name = "T" if self.implied else "T5"

@@ -3,10 +3,10 @@
 Notation and derivation: `antecurve.synthesis.sections.one_stage` for `StageElements`,
 `antecurve.synthesis.sections.cascade` for `CascadeElements`.  The formulas are written once, for
 floats and for elements of a symbolic field alike.  What differs on the symbolic path: g is a
-symbol (the number follows from the level at 1 kHz, `gain_constant_for`), and so are the roots in Q,
-which have no rational expression.  A cascade's strengths are symbols in the proof, which shows that
-the root satisfies its quadratic; the numbers take the root in the form that loses no digits, and
-k2 from the equation for c2 in factors, which the proof shows to be the same.
+symbol (the number follows from the level at 1 kHz), and so are the roots in Q, which have no
+rational expression.  A cascade's strengths are symbols in the proof, which shows that the root
+satisfies its quadratic; the numbers take the root in the form that loses no digits, and k2 from
+the equation for c2 in factors, which the proof shows to be the same.
 """
 
 from __future__ import annotations
@@ -16,9 +16,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from antecurve.synthesis.rational import product
+from antecurve.algebra.zero_pole_gain import ZeroPoleGain, product
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 
-__all__ = ["CascadeElements", "StageElements", "kept_zeros"]
+__all__ = ["CascadeElements", "StageElements", "implied_pole_at_level", "kept_zeros"]
+
+_W = 2.0 * math.pi * REFERENCE_FREQUENCY_HZ
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,31 +30,24 @@ class StageElements:
 
     Attributes
     ----------
-    zeros, poles : tuple
-        Time constants [s] of the curve.
-    zeros_at_origin : int
-        The power a of s in the numerator.
+    curve : ZeroPoleGain
+        H but for the poles beyond the curve: its gain constant is g.
     beyond : tuple
         Poles [s] beyond the curve.
     taken : tuple
         Zeros [s] that the shunt arm makes.
     times : tuple
         Time constants [s] of Q.
-    gain_constant : scalar
-        g.
     parallel, source : scalar
         Rp and Rs [ohm].
     capacitive : bool
         Whether there is a capacitance across the output, own or load's.
     """
 
-    zeros: tuple[Any, ...]
-    poles: tuple[Any, ...]
-    zeros_at_origin: int
+    curve: ZeroPoleGain[Any]
     beyond: tuple[Any, ...]
     taken: tuple[Any, ...]
     times: tuple[Any, ...]
-    gain_constant: Any
     parallel: Any
     source: Any
     capacitive: bool
@@ -59,7 +55,7 @@ class StageElements:
     @property
     def kept(self) -> tuple[Any, ...]:
         """Zeros [s] that the series arm makes."""
-        return kept_zeros(self.zeros, self.taken)
+        return kept_zeros(self.curve.zeros_s, self.taken)
 
     def branch_resistance(self, zero: Any) -> Any:
         """Return the resistance of the series arm's partial fraction at a zero.
@@ -75,9 +71,9 @@ class StageElements:
             Rp D(s)/(Q(s) g s^a prod(1 + s T)) at s = -1/zero, the product over the other zeros.
         """
         s = -1 / zero
-        others = product([z for z in self.kept if z != zero], s) * s**self.zeros_at_origin
-        top = self.parallel * product((*self.poles, *self.beyond), s)
-        return top / (product(self.times, s) * self.gain_constant * others)
+        others = product([z for z in self.kept if z != zero], s) * s**self.curve.zeros_at_origin
+        top = self.parallel * product((*self.curve.poles_s, *self.beyond), s)
+        return top / (product(self.times, s) * self.curve.gain_constant * others)
 
     def elastance_at_origin(self) -> Any:
         """Return 1/C of the series capacitor for a zero at the origin.
@@ -87,7 +83,7 @@ class StageElements:
         scalar
             Rp/g [1/F].
         """
-        return self.parallel / self.gain_constant
+        return self.parallel / self.curve.gain_constant
 
     def resistance_at_infinity(self) -> Any:
         """Return R_inf of the series arm.
@@ -98,8 +94,8 @@ class StageElements:
             Rp prod(A)/prod(Q) (1/h - 1) - Rs, h the gain at high frequency; without the 1 where
             there is a capacitance across the output.
         """
-        inverse = math.prod((*self.poles, *self.beyond)) / (
-            self.gain_constant * math.prod(self.zeros)
+        inverse = math.prod((*self.curve.poles_s, *self.beyond)) / (
+            self.curve.gain_constant * math.prod(self.curve.zeros_s)
         )
         if self.capacitive:
             return self.shunt_at_infinity() * inverse - self.source
@@ -142,42 +138,15 @@ class StageElements:
         """
         return math.prod(self.times) / (self.parallel * math.prod(self.taken))
 
-    def lead(self) -> Any:
-        """Return g prod(z)/prod(p), p the curve's own poles.
-
-        Returns
-        -------
-        scalar
-            What has the unit of a time [s] where the curve lacks a pole.
-        """
-        return self.gain_constant * math.prod(self.zeros) / math.prod(self.poles)
-
     def implied_pole(self) -> Any:
         """Return the pole with which R_inf = 0, for a curve that lacks one and CL = 0.
 
         Returns
         -------
         scalar
-            lead (1 + Rs/Z), Z the shunt arm at infinite frequency [s].
+            l (1 + Rs/Z) [s], l = g prod(z)/prod(p), Z the shunt arm at infinite frequency.
         """
-        return self.lead() * (1 + self.source / self.shunt_at_infinity())
-
-    def balance_at(self, time: Any) -> Any:
-        """Return g s^a N/D at s = -1/T, D the curve's own poles.
-
-        Parameters
-        ----------
-        time : scalar
-            T [s].
-
-        Returns
-        -------
-        scalar
-            The ratio.
-        """
-        s = -1 / time
-        value = self.gain_constant * s**self.zeros_at_origin * product(self.zeros, s)
-        return value / product(self.poles, s)
+        return self.curve.leading_ratio() * (1 + self.source / self.shunt_at_infinity())
 
 
 def kept_zeros(zeros: Sequence[Any], taken: Sequence[Any]) -> tuple[Any, ...]:
@@ -199,37 +168,47 @@ def kept_zeros(zeros: Sequence[Any], taken: Sequence[Any]) -> tuple[Any, ...]:
     return tuple(kept)
 
 
+def implied_pole_at_level(slope: float) -> float:
+    """Find the time constant of a pole that keeps the level at 1 kHz.
+
+    Parameters
+    ----------
+    slope : float
+        The factor k [s], 0 or greater.
+
+    Returns
+    -------
+    float
+        T = k sqrt(1 + (w T)^2) [s], w = 2 pi 1 kHz; infinite where there is none, w k >= 1.
+    """
+    remainder = 1.0 - (_W * slope) ** 2
+    return slope / math.sqrt(remainder) if remainder > 0.0 else math.inf
+
+
 @dataclass(frozen=True, slots=True)
 class CascadeElements:
     """The equations of a cascade, over any field: floats, or rational functions of symbols.
 
     Attributes
     ----------
-    zeros, poles : tuple
-        Time constants [s] of the curve.
-    zeros_at_origin : int
-        The power a of s in the numerator.
+    curve : ZeroPoleGain
+        H but for the poles beyond the curve: its gain constant is g.
     times : tuple
         Time constant [s] of each section; ``None`` for a zero at the origin.
     implied : bool
         Whether the curve lacks a pole.
     beyond : tuple
         Poles [s] beyond the curve, the implied one first.
-    gain_constant : scalar
-        g.
     middle, across : scalar
         r = 1/R2 and u = 1/R4 + 1/RL [S].
     tau : scalar
         CL/u [s]; 0 for no capacitance.
     """
 
-    zeros: tuple[Any, ...]
-    poles: tuple[Any, ...]
-    zeros_at_origin: int
+    curve: ZeroPoleGain[Any]
     times: tuple[Any, Any]
     implied: bool
     beyond: tuple[Any, ...]
-    gain_constant: Any
     middle: Any
     across: Any
     tau: Any
@@ -265,16 +244,6 @@ class CascadeElements:
         time = self.times[section]
         return (self.tau, 1) if time is None else (self.tau / time, 1 - self.tau / time)
 
-    def lead(self) -> Any:
-        """Return g prod(z)/prod(p), p the curve's own poles.
-
-        Returns
-        -------
-        scalar
-            The gain at high frequency where the curve has as many poles as zeros.
-        """
-        return self.gain_constant * math.prod(self.zeros) / math.prod(self.poles)
-
     def direct(self) -> Any:
         """Return c0 of D/(g s^a N).
 
@@ -284,9 +253,9 @@ class CascadeElements:
             The direct term of the curve.
         """
         total = sum(self.beyond) if self.implied else 1
-        tilt = sum(1 / t for t in self.poles) - sum(1 / t for t in self.zeros)
+        tilt = sum(1 / t for t in self.curve.poles_s) - sum(1 / t for t in self.curve.zeros_s)
         square = math.prod(self.beyond) if len(self.beyond) == 1 + self.implied else 0
-        return (total + square * tilt) / self.lead()
+        return (total + square * tilt) / self.curve.leading_ratio()
 
     def fraction(self, section: int) -> Any:
         """Return the partial fraction of D/(g s^a N) at the zero of a section.
@@ -303,11 +272,11 @@ class CascadeElements:
         """
         time = self.times[section]
         if time is None:
-            return 1 / self.gain_constant
+            return 1 / self.curve.gain_constant
         s = -1 / time
         others = [t for t in self.times if t is not None and t != time]
-        below = product(others, s) * s**self.zeros_at_origin
-        return product((*self.poles, *self.beyond), s) / (self.gain_constant * below)
+        below = product(others, s) * s**self.curve.zeros_at_origin
+        return product((*self.curve.poles_s, *self.beyond), s) / (self.curve.gain_constant * below)
 
     def network_direct(self, strengths: tuple[Any, Any], resistance: Any) -> Any:
         """Return c0 of the network's 1/H.

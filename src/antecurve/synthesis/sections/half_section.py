@@ -22,7 +22,7 @@ from antecurve.algebra.zero_pole_gain import ZeroPoleGain
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.quantities import format_quantity
 from antecurve.synthesis.arms import ARMS
-from antecurve.synthesis.rational import bounded_growth
+from antecurve.synthesis.sections.elements import implied_pole_at_level
 from antecurve.synthesis.sections.one_stage import Balance, OneStageSection, Stage, StageProblem
 from antecurve.synthesis.sections.section import Form, Requirements
 from antecurve.synthesis.violation import Violation, at_level
@@ -56,7 +56,7 @@ def _unloaded(problem: StageProblem) -> Balance | Violation:
     if not problem.implied:
         return bare
     slope = problem.elements(bare).implied_pole()
-    pole = bounded_growth(slope)
+    pole = implied_pole_at_level(slope)
     if not math.isfinite(pole):
         return Violation(
             "the curve must still rise to the gain at high frequency, w g T1 T3.../(T2...) "
@@ -69,7 +69,7 @@ def _unloaded(problem: StageProblem) -> Balance | Violation:
 def _loaded(problem: StageProblem) -> Balance | Violation:
     """With the load's capacitance: T5, and the implied pole where there is one."""
     tau = problem.load_time
-    q = problem.elements(Balance(problem.gain_constant(), ())).balance_at(tau)
+    q = problem.transfer().at(-1.0 / tau)
     if problem.implied:
         return _both_beyond(problem, q)
     # T5 grows with y, and y with T5: without end where -q is too large.

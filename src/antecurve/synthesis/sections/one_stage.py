@@ -21,16 +21,16 @@ is the implied one.  How the unknowns are solved for is the business of each kin
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.networks.topology import Loading, Topology
 from antecurve.quantities import format_quantity
 from antecurve.synthesis.arms.arm import Arm
 from antecurve.synthesis.impedance import RcImpedance
-from antecurve.synthesis.rational import bounded_growth, gain_constant_for
-from antecurve.synthesis.sections.elements import StageElements, kept_zeros
+from antecurve.synthesis.sections.elements import StageElements, implied_pole_at_level, kept_zeros
 from antecurve.synthesis.sections.refusals import (
     branch_violation,
     capacitor_violation,
@@ -156,8 +156,25 @@ class StageProblem:
         """Zeros [s] that the series arm makes."""
         return kept_zeros(self.curve.zeros_s, self.taken)
 
+    def transfer(self, beyond: Sequence[float] = ()) -> ZeroPoleGain[float]:
+        """Build the H(s) asked for, with poles beyond the curve.
+
+        Parameters
+        ----------
+        beyond : sequence of float, optional
+            Their time constants [s].
+
+        Returns
+        -------
+        ZeroPoleGain
+            H = g s^a N/D, D with these poles.
+        """
+        curve = self.curve
+        whole = ZeroPoleGain(curve.zeros_s, (*curve.poles_s, *beyond), curve.zeros_at_origin)
+        return whole.with_magnitude(self.gain, frequency_hz=REFERENCE_FREQUENCY_HZ)
+
     def gain_constant(self, beyond: Sequence[float] = ()) -> float:
-        """Return g with poles beyond the curve.
+        """Compute g with poles beyond the curve.
 
         Parameters
         ----------
@@ -169,12 +186,10 @@ class StageProblem:
         float
             g.
         """
-        curve = self.curve
-        poles = (*curve.poles_s, *beyond)
-        return gain_constant_for(self.gain, curve.zeros_s, curve.zeros_at_origin, poles)
+        return self.transfer(beyond).gain_constant
 
     def elements(self, balance: Balance) -> StageElements:
-        """Return the element formulas with these numbers.
+        """Take the element formulas with these numbers.
 
         Parameters
         ----------
@@ -187,20 +202,17 @@ class StageProblem:
             Over floats.
         """
         return StageElements(
-            self.curve.zeros_s,
-            self.curve.poles_s,
-            self.curve.zeros_at_origin,
+            replace(self.curve, gain_constant=balance.gain_constant),
             balance.beyond,
             self.taken,
             balance.times,
-            balance.gain_constant,
             self.parallel,
             self.loading.source_resistance,
             self.own_capacitor or self.loaded,
         )
 
     def lead(self, beyond: Sequence[float] = ()) -> float:
-        """Return g prod(z)/prod(p), p the curve's own poles.
+        """Compute l = g prod(z)/prod(p), p the curve's own poles.
 
         Parameters
         ----------
@@ -210,10 +222,10 @@ class StageProblem:
         Returns
         -------
         float
-            See `StageElements.lead`.
+            l; a time [s] where the curve lacks a pole.
         """
-        lead: float = self.elements(Balance(self.gain_constant(beyond), ())).lead()
-        return lead
+        curve = replace(self.curve, gain_constant=self.gain_constant(beyond))
+        return float(curve.leading_ratio())
 
     def beyond(self, unknown: float) -> tuple[float, ...]:
         """Return the poles beyond the curve: the unknown and what follows from it.
@@ -234,7 +246,7 @@ class StageProblem:
         if not (self.implied and self.loaded and self.loading.source_resistance):
             return (unknown,)
         slope = self.lead((unknown,)) * self.loading.source_resistance
-        return (unknown, bounded_growth(slope * self.loading.load_capacitance / unknown))
+        return (unknown, implied_pole_at_level(slope * self.loading.load_capacitance / unknown))
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,10 +18,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from antecurve.algebra.unity_roots import unity_roots
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain
 from antecurve.quantities import format_quantity
 from antecurve.synthesis.arms import CANONICAL
-from antecurve.synthesis.rational import balance_roots
 from antecurve.synthesis.sections.one_stage import OneStageSection, Stage, StageProblem
 from antecurve.synthesis.sections.refusals import alternating, listed
 from antecurve.synthesis.sections.section import Form, Requirements
@@ -69,10 +69,10 @@ class _OutputCapacitor(OneStageSection):
 
 def _no_root(problem: StageProblem) -> Violation:
     """Say that D = g N has no root that the capacitor can make."""
-    curve, constant = problem.curve, problem.gain_constant()
+    curve, transfer = problem.curve, problem.transfer()
     have = (
-        f"the real roots T of D(-1/T) = g0 N(-1/T) at g0 = {constant:.4g} are "
-        f"{listed(balance_roots(curve, curve.poles_s, constant))}"
+        f"the real roots T of D(-1/T) = g0 N(-1/T) at g0 = {transfer.gain_constant:.4g} are "
+        f"{listed(unity_roots(transfer))}"
     )
     low, high = curve.poles_s[-1], curve.poles_s[-2] if len(curve.poles_s) > 1 else math.inf
     if not alternating(curve):

@@ -21,9 +21,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import combinations
 
+from antecurve.algebra.unity_roots import unity_roots
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain
 from antecurve.synthesis.arms import CANONICAL
-from antecurve.synthesis.rational import balance_roots
 from antecurve.synthesis.sections.one_stage import OneStageSection, Stage, StageProblem
 from antecurve.synthesis.sections.refusals import listed
 from antecurve.synthesis.sections.section import Form, Requirements
@@ -123,12 +123,12 @@ def _miss(start: StageProblem, sweep: Sweep) -> Violation | None:
 
 def _no_root(problem: StageProblem) -> Violation:
     """Say that D = g N has no root that a branch of the shunt arm can make."""
-    curve, constant = problem.curve, problem.gain_constant()
-    roots = listed(balance_roots(curve, curve.poles_s, constant))
+    curve, transfer = problem.curve, problem.transfer()
+    roots = listed(unity_roots(transfer))
     return Violation(
         "a shunt arm with its own RC needs a root above one of the curve's zeros, Tq > Tz, but "
-        f"the real roots T of D(-1/T) = g0 N(-1/T) at g0 = {constant:.4g} are {roots} and the "
-        f"zeros are {listed(curve.zeros_s)}",
+        f"the real roots T of D(-1/T) = g0 N(-1/T) at g0 = {transfer.gain_constant:.4g} are "
+        f"{roots} and the zeros are {listed(curve.zeros_s)}",
         structural=not curve.zeros_s,
     )
 

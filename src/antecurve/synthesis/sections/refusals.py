@@ -195,9 +195,8 @@ def infinity_violation(problem: StageProblem, balance: Balance, infinity: float)
             f"{format_quantity(source, 'ohm')} does not hold"
         )
     else:
-        z = problem.parallel * math.prod(problem.taken) / math.prod(balance.times)
-        poles = (*curve.poles_s, *balance.beyond)
-        reach = balance.gain_constant * math.prod(curve.zeros_s) / math.prod(poles)
+        z = problem.elements(balance).shunt_at_infinity()
+        reach = problem.transfer(balance.beyond).leading_ratio()
         limit = "Rp/(Rp + Rs)"
         if problem.taken:
             limit = f"Z/(Z + Rs) with Z = Rp Tz.../Tq... = {format_quantity(z, 'ohm')}"

@@ -23,6 +23,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.algebra.unity_roots import unity_roots, unity_roots_along
 from antecurve.quantities import format_quantity
 from antecurve.synthesis.bracketing import (
     DECADES_BELOW,
@@ -32,7 +33,6 @@ from antecurve.synthesis.bracketing import (
     with_dips,
     with_edges,
 )
-from antecurve.synthesis.rational import balance_roots, roots_along
 from antecurve.synthesis.sections.one_stage import Balance, StageProblem
 from antecurve.synthesis.violation import Violation, at_level
 
@@ -90,7 +90,9 @@ class Sweep:
         width = len(curve.poles_s) + max((len(beyond) for _, beyond in states), default=1)
         poles = np.array([(*curve.poles_s, *beyond) for _, beyond in states])
         poles = poles.reshape(len(states), width)
-        roots = roots_along(curve, poles, levels) if states else np.zeros((0, 0))
+        roots = np.zeros((0, 0))
+        if states:
+            roots = unity_roots_along(curve, poles_s=poles, gain_constants=levels)
         return cls(unknown, unknown / lead, poles, roots)
 
     def up_to(self, end: int) -> Sweep:
@@ -123,10 +125,9 @@ def direct_balances(problem: StageProblem) -> Iterable[Balance]:
     Balance
         Longest time constants in Q first; nothing where D = g N lacks a root.
     """
-    constant = problem.gain_constant()
-    roots = balance_roots(problem.curve, problem.curve.poles_s, constant)
-    for times in every(*_grouped(_spans(problem), roots)):
-        yield Balance(constant, times)
+    transfer = problem.transfer()
+    for times in every(*_grouped(_spans(problem), unity_roots(transfer))):
+        yield Balance(transfer.gain_constant, times)
 
 
 def bracketed_balances(
@@ -240,9 +241,7 @@ class _Track:
         beyond = self.problem.beyond(unknown)
         if not _in_order(beyond):
             return None
-        curve = self.problem.curve
-        constant = self.problem.gain_constant(beyond)
-        roots = balance_roots(curve, (*curve.poles_s, *beyond), constant)
+        roots = unity_roots(self.problem.transfer(beyond))
         grouped = _grouped(_spans(self.problem), roots)
         if any(rank >= len(group) for rank, group in zip(self.ranks, grouped, strict=True)):
             return None
