@@ -51,7 +51,7 @@ class _HalfSection(OneStageSection):
 
 def _unloaded(problem: StageProblem) -> Balance | Violation:
     """Without the load's capacitance: no pole beyond the curve, or the implied one."""
-    constant = problem.gain_constant()
+    constant = problem.transfer().gain_constant
     bare = Balance(constant, ())
     if not problem.implied:
         return bare
@@ -63,7 +63,7 @@ def _unloaded(problem: StageProblem) -> Balance | Violation:
             f"(1 + Rs/Rp) < 1 with w = 2 pi 1 kHz and g = {constant:.4g}: {_W * slope:.4g} < 1 "
             f"does not hold {at_level(problem.gain)}"
         )
-    return Balance(problem.gain_constant((pole,)), (), implied_pole=pole)
+    return Balance(problem.transfer((pole,)).gain_constant, (), implied_pole=pole)
 
 
 def _loaded(problem: StageProblem) -> Balance | Violation:
@@ -81,7 +81,7 @@ def _loaded(problem: StageProblem) -> Balance | Violation:
     else:
         inside = 1.0 + (_W * tau) ** 2 * (1.0 - q * q)
         pole = tau * (1.0 - q * q) / (1.0 + q * math.sqrt(inside))
-    return Balance(problem.gain_constant((pole,)), (tau,), load_pole=pole)
+    return Balance(problem.transfer((pole,)).gain_constant, (tau,), load_pole=pole)
 
 
 def _no_load_pole(problem: StageProblem, q: float, reach: float) -> Violation:
@@ -124,7 +124,7 @@ def _both_beyond(problem: StageProblem, q: float) -> Balance | Violation:
         )
     longer = 0.5 * (total + math.sqrt(square))
     beyond = (longer, both / longer)
-    return Balance(problem.gain_constant(beyond), (tau,), beyond[1], longer)
+    return Balance(problem.transfer(beyond).gain_constant, (tau,), beyond[1], longer)
 
 
 HALF_SECTION = _HalfSection()

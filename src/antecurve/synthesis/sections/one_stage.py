@@ -173,21 +173,6 @@ class StageProblem:
         whole = ZeroPoleGain(curve.zeros_s, (*curve.poles_s, *beyond), curve.zeros_at_origin)
         return whole.with_magnitude(self.gain, frequency_hz=REFERENCE_FREQUENCY_HZ)
 
-    def gain_constant(self, beyond: Sequence[float] = ()) -> float:
-        """Compute g with poles beyond the curve.
-
-        Parameters
-        ----------
-        beyond : sequence of float, optional
-            Their time constants [s].
-
-        Returns
-        -------
-        float
-            g.
-        """
-        return self.transfer(beyond).gain_constant
-
     def elements(self, balance: Balance) -> StageElements:
         """Take the element formulas with these numbers.
 
@@ -224,7 +209,7 @@ class StageProblem:
         float
             l; a time [s] where the curve lacks a pole.
         """
-        curve = replace(self.curve, gain_constant=self.gain_constant(beyond))
+        curve = replace(self.curve, gain_constant=self.transfer(beyond).gain_constant)
         return float(curve.leading_ratio())
 
     def beyond(self, unknown: float) -> tuple[float, ...]:

@@ -84,7 +84,7 @@ class Sweep:
         states = [(x, problem.beyond(x)) for x in grid.tolist()]
         states = [(x, beyond) for x, beyond in states if _in_order(beyond)]
         unknown = np.array([x for x, _ in states])
-        levels = np.array([problem.gain_constant(beyond) for _, beyond in states])
+        levels = np.array([problem.transfer(beyond).gain_constant for _, beyond in states])
         curve = problem.curve
         lead = levels * math.prod(curve.zeros_s) / math.prod(curve.poles_s)
         width = len(curve.poles_s) + max((len(beyond) for _, beyond in states), default=1)
@@ -266,7 +266,7 @@ class _Track:
             times = self.times(root)
             if times is not None:
                 beyond = self.problem.beyond(root)
-                constant = self.problem.gain_constant(beyond)
+                constant = self.problem.transfer(beyond).gain_constant
                 if self.problem.implied:
                     yield Balance(constant, times, beyond[1] if beyond[1:] else 0.0, root)
                 else:
