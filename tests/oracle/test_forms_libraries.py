@@ -23,7 +23,7 @@ from antecurve.synthesis.exact import exact_network
 from antecurve.synthesis.expansion import cauer_1_tree, cauer_2_tree
 from antecurve.synthesis.impedance import RcImpedance, polynomials
 from antecurve.synthesis.sections import named_form
-from antecurve.synthesis.tree import leaf_values
+from antecurve.synthesis.tree import Layout
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")  # the libraries' own, on import
@@ -77,7 +77,9 @@ def test_cauer_quotients_equal_those_of_pytc2(order: int, about_zero: bool) -> N
             value = quotient if place % 2 == 0 else sympy.simplify(quotient / s)
         found.append(Fraction(str(value)))
     tree = (cauer_2_tree if about_zero else cauer_1_tree)(polynomials(impedance))
-    assert [Fraction(v) for v in leaf_values(tree)] == found
+    layout = Layout()
+    layout.add(tree, "in", "out")
+    assert [Fraction(v) for v in layout.values] == found
 
 
 @pytest.mark.parametrize("order", [1, 2, 3])

@@ -15,15 +15,16 @@ from antecurve.synthesis.exact import exact_network
 from antecurve.synthesis.expansion import cauer_1_tree, cauer_2_tree
 from antecurve.synthesis.impedance import Ratio, RcImpedance, polynomials, zeros_of
 from antecurve.synthesis.sections import named_form
-from antecurve.synthesis.tree import Tree, lay_out, leaf_values
+from antecurve.synthesis.tree import Layout, Tree
 
 DATA = Path(__file__).parents[1] / "data"
 F = Fraction
 
 
 def _values(tree: Tree) -> dict[str, Fraction]:
-    topology = lay_out("arm", [(tree, "in", "out")])
-    return dict(zip(topology.refs, leaf_values(tree), strict=True))
+    layout = Layout()
+    layout.add(tree, "in", "out")
+    return dict(zip(layout.topology("arm").refs, layout.values, strict=True))
 
 
 def _arm(form: str, impedance: RcImpedance) -> dict[str, Fraction]:

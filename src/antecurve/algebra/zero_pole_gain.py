@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Generic, TypeVar
 
 import numpy as np
@@ -238,12 +238,12 @@ class ZeroPoleGain(Generic[Time]):
                     poles.remove(pole)
                     break
         common = min(self.zeros_at_origin, self.poles_at_origin)
-        return ZeroPoleGain(
-            tuple(zeros),
-            tuple(poles),
-            self.zeros_at_origin - common,
-            self.poles_at_origin - common,
-            self.gain_constant,
+        return replace(
+            self,
+            zeros_s=tuple(zeros),
+            poles_s=tuple(poles),
+            zeros_at_origin=self.zeros_at_origin - common,
+            poles_at_origin=self.poles_at_origin - common,
         )
 
     def with_magnitude(self, magnitude: float, *, frequency_hz: float) -> ZeroPoleGain[Time]:

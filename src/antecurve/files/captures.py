@@ -13,10 +13,11 @@ from antecurve.files.reading import read_text
 from antecurve.judge.capture import Capture
 from antecurve.judge.square_wave import SquareWaveCapture
 from antecurve.judge.sweep import SweepCapture
+from antecurve.judge.two_channel import TwoChannelRecord
 
 __all__ = ["capture_units", "read_capture"]
 
-_KINDS: tuple[type[Capture], ...] = (SquareWaveCapture, SweepCapture)
+_KINDS: tuple[type[Capture], ...] = (SquareWaveCapture, SweepCapture, TwoChannelRecord)
 """The kinds of capture that files hold."""
 
 
@@ -33,8 +34,9 @@ def read_capture(path: Path | str) -> Capture:
     ----------
     path : Path or str
         CSV with the columns ``time_s, volts`` (square wave) or ``frequency_hz, level_db`` or
-        ``frequency_hz, ratio`` and optionally ``phase_deg`` (sweep); comma, semicolon or tab
-        between cells, lines that begin with ``#`` skipped.
+        ``frequency_hz, ratio`` and optionally ``phase_deg`` (sweep) or
+        ``time_s, stimulus, volts`` (two-channel record); comma, semicolon or tab between cells,
+        lines that begin with ``#`` skipped.
 
     Returns
     -------

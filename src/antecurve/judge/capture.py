@@ -15,6 +15,8 @@ from antecurve.errors import InputError
 from antecurve.judge.observation import Observation
 
 if TYPE_CHECKING:
+    from antecurve.curves.model import Curve
+    from antecurve.judge.network_estimate import NetworkEstimate
     from antecurve.judge.reference import MeasuredChain
 
 __all__ = [
@@ -106,11 +108,17 @@ class ObservationSettings:
     ----------
     highest_hz : float
         Highest frequency that counts [Hz].
+    curve : Curve
+        The emphasis curve.
+    network : NetworkEstimate
+        The network with source and load.
     reference : MeasuredChain or None
         The capture chain by a reference capture.
     """
 
     highest_hz: float
+    curve: Curve
+    network: NetworkEstimate
     reference: MeasuredChain | None = None
 
 

@@ -159,7 +159,7 @@ def judge_unit(
     bench = _bench(asked, network, band)
     useless = _useless(captures, asked.reference)
     task = _task(captures, asked, conditions, bench)
-    settings = ObservationSettings(_REACH * band[1], bench.measured)
+    settings = ObservationSettings(_REACH * band[1], curve, network, bench.measured)
     with single_threaded_linear_algebra(with_scipy=True):
         observations = [c.observation(settings) for c in captures]
         staged = fit_in_stages(observations, task, stages=() if useless else STAGES)

@@ -15,7 +15,7 @@ from antecurve.algebra.zero_pole_gain import COINCIDENT, ZeroPoleGain
 from antecurve.networks.topology import Network
 from antecurve.quantities import format_quantity
 from antecurve.synthesis.sections.section import Form, Requirements
-from antecurve.synthesis.tree import lay_out, leaf_values
+from antecurve.synthesis.tree import Layout
 from antecurve.synthesis.violation import Violation, at_level
 
 __all__ = ["ExactNetwork", "realise"]
@@ -80,9 +80,11 @@ def realise(form: Form, requirements: Requirements) -> ExactNetwork | Violation:
         )
     if isinstance(made, Violation):
         return made
-    values = [float(value) for tree, _, _ in made.arms for value in leaf_values(tree)]
+    layout = Layout()
+    for tree, start, end in made.arms:
+        layout.add(tree, start, end)
     return ExactNetwork(
-        Network(lay_out(form.name, made.arms), np.array(values)),
+        layout.network(form.name),
         requirements.gain,
         requirements.shunt_resistance,
         made.load_pole_s,

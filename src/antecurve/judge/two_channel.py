@@ -1,0 +1,307 @@
+"""Two-channel records: the signal before or behind the network, and the unit's output."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass
+from functools import partial
+from typing import ClassVar, Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.checked import checked
+from antecurve.curves.model import inverse_response
+from antecurve.errors import InputError
+from antecurve.judge.capture import (
+    Capture,
+    ObservationSettings,
+    ascending_column,
+    finite_column,
+)
+from antecurve.judge.network_estimate import network_log_response
+from antecurve.judge.record import limit_share
+from antecurve.judge.response_estimate import (
+    Response,
+    ResponseEstimate,
+    aligned_channels,
+    quiet_samples,
+)
+from antecurve.judge.two_channel_observation import TwoChannelObservation, band_frequencies
+from antecurve.networks.compiled import input_impedance
+from antecurve.quantities import check_number
+
+__all__ = ["LARGEST_RECORD", "STIMULUS_AT", "TwoChannelRecord"]
+
+Floats = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+LARGEST_RECORD = 20_000_000
+"""Most samples of a channel: 100 s at 192 kHz; the transforms then take 2 GB."""
+
+STIMULUS_AT = ("generator", "input", "emf")
+"""Where the stimulus is taken: at the network's input under load, at the unit's input, or as
+open-circuit voltage, such as the file that was played."""
+
+_LEAST_SAMPLES = 4096  # bands of twelve lines from 10 Hz up at the lowest rate of a sound file
+_UNEVEN = 0.01  # of a sampling interval; printed times are rounded
+_ALIKE = 1e-6  # of the power: channels that hold the same samples but for rounding
+_SWAPPED = 3.0  # times straighter the other way round
+_SWEEP_OVERLAP = 0.05  # of the power in the same octaves at start and end; music has over a half
+
+
+@checked
+@dataclass(frozen=True, slots=True, eq=False)
+class TwoChannelRecord(Capture):
+    """A stimulus of any kind and the unit's output, recorded at once.
+
+    Attributes
+    ----------
+    rate_hz : float
+        Sampling rate [Hz], above 0.
+    stimulus : numpy.ndarray of float, shape (samples,)
+        The signal before the unit, in any unit.
+    volts : numpy.ndarray of float, shape (samples,)
+        The unit's output [V], or in the stimulus's unit; offset, delay and polarity do not matter.
+    stimulus_at : str
+        One of `STIMULUS_AT`.
+    name : str
+        How messages call it, such as the name of the file.
+
+    Raises
+    ------
+    InputError
+        When a value is not finite, a channel is silent, both hold the same signal, or there are
+        fewer than 4,096 samples or more than `LARGEST_RECORD`.
+    """
+
+    kind: ClassVar[str] = "two-channel record"
+    known_columns: ClassVar[tuple[str, ...]] = ("time_s", "stimulus", "volts")
+    columns_rule: ClassVar[str] = "time_s, stimulus, volts"
+
+    rate_hz: float
+    stimulus: Floats
+    volts: Floats
+    stimulus_at: str = "generator"
+    name: str = "record"
+
+    def __post_init__(self) -> None:
+        check_number(self.rate_hz, field=f"{self.name}: sampling rate", unit="Hz")
+        stimulus = finite_column(self.stimulus, "stimulus", self.name)
+        volts = finite_column(self.volts, "volts", self.name)
+        if self.stimulus_at not in STIMULUS_AT:
+            raise InputError(
+                "stimulus_at", self.stimulus_at, f"use one of {', '.join(STIMULUS_AT)}"
+            )
+        if stimulus.shape != volts.shape:
+            raise InputError(
+                self.name, (stimulus.size, volts.size), "both channels must be of equal length"
+            )
+        if not _LEAST_SAMPLES <= volts.size <= LARGEST_RECORD:
+            raise InputError(
+                self.name,
+                f"{volts.size:,} samples",
+                f"from {_LEAST_SAMPLES:,} to {LARGEST_RECORD:,} are judged; ten seconds are good",
+            )
+        _check_signals(stimulus, volts, self.name)
+        object.__setattr__(self, "stimulus", stimulus)
+        object.__setattr__(self, "volts", volts)
+
+    @classmethod
+    def fits(cls, header: Collection[str]) -> bool:
+        """Tell whether there are times and two channels, documented in `Capture`.
+
+        Parameters
+        ----------
+        header : collection of str
+            Names of the columns.
+
+        Returns
+        -------
+        bool
+            Whether it is a two-channel record.
+        """
+        return set(header) == set(cls.known_columns)
+
+    @classmethod
+    def from_columns(cls, columns: Mapping[str, Floats], name: str) -> Self:
+        """Make a record of the columns of a file, documented in `Capture`.
+
+        Parameters
+        ----------
+        columns : mapping of str to numpy.ndarray of float, shape (rows,)
+            The columns; times must be evenly spaced.
+        name : str
+            Name of the file.
+
+        Returns
+        -------
+        TwoChannelRecord
+            Named after the file, with the stimulus at the generator.
+        """
+        time = finite_column(columns["time_s"], "time_s", name)
+        ascending_column(time, columns["volts"], name="time_s", other_name="volts", capture=name)
+        step = float(np.ptp(time)) / max(1, time.size - 1)
+        uneven = np.abs(time - time[0] - step * np.arange(time.size)) > _UNEVEN * step
+        if np.any(uneven):
+            row = int(np.argmax(uneven)) + 1
+            raise InputError(
+                f"{name}: time_s, data row {row}",
+                float(time[row - 1]),
+                "two channels need evenly spaced times; record without gaps",
+            )
+        return cls(1.0 / step, columns["stimulus"], columns["volts"], name=name)
+
+    @property
+    def highest_seen_hz(self) -> float:
+        """Infinite [Hz]: levels tell a corner beyond the highest frequency."""
+        return math.inf
+
+    def reach_problem(self, band_hz: tuple[float, float]) -> InputError | None:
+        """Say why the sampling is too coarse, documented in `Capture`.
+
+        Parameters
+        ----------
+        band_hz : tuple of float
+            The band to judge [Hz].
+
+        Returns
+        -------
+        InputError or None
+            When half the sampling rate is within the band.
+        """
+        if self.rate_hz >= 2.0 * band_hz[1]:
+            return None
+        return InputError(
+            f"{self.name}: sampling rate",
+            f"{self.rate_hz:g} Hz",
+            f"too low for a band up to {band_hz[1]:g} Hz: record at {2.2 * band_hz[1]:.3g} Hz or "
+            "more, or state a smaller band",
+        )
+
+    def saturation_text(self) -> str:
+        """Say when a channel stands at its limits, documented in `Capture`.
+
+        Returns
+        -------
+        str
+            Empty where none does.
+        """
+        for channel, values in (("stimulus", self.stimulus), ("output", self.volts)):
+            share = limit_share(values)
+            if share > 0.0 and np.unique(values[:_LEAST_SAMPLES]).size > 16:
+                return (
+                    f"{self.name}: the {channel} is at its limit for {100.0 * share:.1g} % of the "
+                    "samples; reduce the level or set a larger range, and record again"
+                )
+        return ""
+
+    def observation(self, settings: ObservationSettings) -> TwoChannelObservation:
+        """Estimate the response between the channels, documented in `Capture`.
+
+        Parameters
+        ----------
+        settings : ObservationSettings
+            Reach of the estimate; curve and network for the response that is nearly right.
+
+        Returns
+        -------
+        TwoChannelObservation
+            Ratios with their variance.
+        """
+
+        _check_edges(self.stimulus, self.rate_hz, self.name)
+        flattening = self._from_stimulus(settings, partial(self._nominal, settings))
+        channels = aligned_channels(
+            self.stimulus,
+            self.volts,
+            rate_hz=self.rate_hz,
+            flattening=flattening,
+            name=self.name,
+        )
+        estimate = channels.estimate(flattening, highest_hz=settings.highest_hz)
+        self._check_order(estimate, flattening)
+        return TwoChannelObservation(
+            self,
+            channels,
+            partial(self._from_stimulus, settings),
+            settings.highest_hz,
+            estimate,
+            self._nominal(settings, band_frequencies(estimate)),
+        )
+
+    def _nominal(self, settings: ObservationSettings, frequency_hz: Floats) -> Complex:
+        """ln of the path from EMF, or from the unit's input, with ideal playback."""
+        total = np.log(inverse_response(settings.curve, frequency_hz, published=True))
+        if self.stimulus_at == "input":
+            return np.asarray(total)
+        none = np.zeros(settings.network.sources)
+        return np.asarray(total + network_log_response(settings.network, none, frequency_hz))
+
+    def _from_stimulus(
+        self, settings: ObservationSettings, path: Callable[[Floats], Complex]
+    ) -> Response:
+        """The response from the stimulus whose path from the EMF has a logarithm.
+
+        At the generator's terminals the stimulus is the EMF less the drop of the source.
+        """
+        if self.stimulus_at != "generator":
+            return lambda frequency_hz: np.exp(path(frequency_hz))
+        known = settings.network
+        source = known.loading.source_resistance
+
+        def response(frequency_hz: Floats) -> Complex:
+            impedance = input_impedance(known.network, frequency_hz, loading=known.loading)
+            return np.asarray(np.exp(path(frequency_hz)) * (1.0 + source / impedance))
+
+        return response
+
+    def _check_order(self, estimate: ResponseEstimate, flattening: Response) -> None:
+        """Refuse channels that are the wrong way round, where the response tells."""
+        level = np.log(np.abs(estimate.ratio))
+        other = level + 2.0 * np.log(np.abs(flattening((estimate.low_hz + estimate.high_hz) / 2.0)))
+        if _SWAPPED * np.std(other) < np.std(level):
+            raise InputError(
+                self.name,
+                "the output looks like the stimulus and the stimulus like the output",
+                "the channels are the wrong way round; name the other one as stimulus",
+            )
+
+
+def _check_signals(stimulus: Floats, volts: Floats, name: str) -> None:
+    for channel, values in (("stimulus", stimulus), ("output", volts)):
+        if np.ptp(values) == 0:
+            raise InputError(
+                f"{name}: {channel}", "silence", "check the leads, the levels and the supply"
+            )
+    one, other = (x - x.mean() for x in (stimulus, volts))
+    gain = float(one @ other) / float(one @ one)
+    rest = other - gain * one
+    if float(rest @ rest) < _ALIKE * float(other @ other):
+        raise InputError(
+            name,
+            "two channels that hold the same signal",
+            "record the stimulus on one channel and the unit's output on the other",
+        )
+
+
+def _check_edges(stimulus: Floats, rate_hz: float, name: str) -> None:
+    """Refuse a sweep that begins or ends at the edge of the record: its ends can't be told."""
+    if all(quiet_samples(end, rate_hz) for end in (stimulus, stimulus[::-1])):
+        return
+    quarter = stimulus.size // 4
+    first, last = (_octave_shares(x, rate_hz) for x in (stimulus[:quarter], stimulus[-quarter:]))
+    if float(np.minimum(first, last).sum()) < _SWEEP_OVERLAP:
+        raise InputError(
+            f"{name}: stimulus",
+            "a sweep at the edge of the record",
+            "leave a tenth of a second of silence before the sweep and after it",
+        )
+
+
+def _octave_shares(signal: Floats, rate_hz: float) -> Floats:
+    """Shares of a signal's power in octaves."""
+    power = np.abs(np.fft.rfft(signal - signal.mean())[1:]) ** 2
+    octave = np.log2(np.arange(1, power.size + 1)).astype(int)
+    return np.bincount(octave, power) / max(float(power.sum()), 1e-300)

@@ -1,0 +1,289 @@
+"""Two-channel records as the fit sees them: ratios of output to stimulus, band by band."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, ClassVar, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.judge.observation import (
+    Evaluation,
+    Observation,
+    Prediction,
+    ResidualFinding,
+    ResidualKind,
+    RiseTime,
+    Trace,
+)
+from antecurve.judge.residual_shape import has_shape
+from antecurve.judge.response_estimate import Channels, Response, ResponseEstimate
+from antecurve.quantities import DB_PER_NEPER
+
+if TYPE_CHECKING:
+    from antecurve.judge.two_channel import TwoChannelRecord
+
+__all__ = ["TwoChannelObservation", "band_frequencies"]
+
+Floats = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+_Number = TypeVar("_Number", np.float64, np.complex128)
+
+_DELAY_UNIT_S = 1e-5  # turns 10 kHz by about half a radian, so that the coordinate is about 1
+_NOTABLE_DB = 0.005  # rms; a hundredth of the usual limit of 0.5 dB
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TwoChannelObservation(Observation):
+    """Ratios as the fit sees them; nuisances are ln gain and a delay.
+
+    Attributes
+    ----------
+    capture : TwoChannelRecord
+        The record.
+    channels : Channels
+        The channels, one over the other.
+    flattening : callable
+        The response from the stimulus, by ln of the path from the EMF.
+    highest_hz : float
+        Highest frequency that counts [Hz].
+    estimate : ResponseEstimate
+        Ratios over the nominal response, each of two frequencies.
+    nominal : numpy.ndarray of complex, shape (2 bands,)
+        ln of the nominal response at these frequencies.
+    raised : float
+        Variance over that of the estimate.
+    """
+
+    through_chain: ClassVar[bool] = False
+
+    capture: TwoChannelRecord
+    channels: Channels
+    flattening: Callable[[Callable[[Floats], Complex]], Response]
+    highest_hz: float
+    estimate: ResponseEstimate
+    nominal: Complex
+    raised: float = 1.0
+
+    @property
+    def name(self) -> str:
+        """How messages call it."""
+        return self.capture.name
+
+    @property
+    def through_network(self) -> bool:  # type: ignore[override]
+        """Whether the stimulus was taken before the network."""
+        return self.capture.stimulus_at != "input"
+
+    @property
+    def frequency_hz(self) -> Floats:
+        """Two frequencies of each band [Hz]."""
+        return band_frequencies(self.estimate)
+
+    @property
+    def rows(self) -> int:
+        """Real and imaginary part of each ratio."""
+        return 2 * self.estimate.ratio.size
+
+    @property
+    def nuisance_bounds(self) -> tuple[Floats, Floats]:
+        """No bounds on gain and delay."""
+        return np.full(2, -np.inf), np.full(2, np.inf)
+
+    @property
+    def _sigma(self) -> Floats:
+        """Standard deviation of the real and of the imaginary part of a ratio."""
+        return np.sqrt(self.raised * self.estimate.variance) * np.abs(self.estimate.ratio)
+
+    def _ratios(self, nuisance: Floats, total: Complex) -> Complex:
+        """Predicted ratios over the nominal response, at both frequencies of each band."""
+        delay = 2j * math.pi * self.frequency_hz * _DELAY_UNIT_S * nuisance[1]
+        return np.asarray(np.exp(total - self.nominal + nuisance[0] - delay))
+
+    def evaluate(
+        self, nuisance: Floats, total: Complex, shared: Complex, rise: RiseTime, unit: Floats
+    ) -> Evaluation:
+        """Whiten ratios less measured ones, documented in `Observation`.
+
+        Parameters
+        ----------
+        nuisance, total, shared, rise, unit
+            As in `Observation.evaluate`.
+
+        Returns
+        -------
+        Evaluation
+            Real parts, then imaginary parts.
+        """
+        value = self._ratios(nuisance, total)
+        count = total.size
+        own = np.stack([np.ones(count), -2j * math.pi * self.frequency_hz * _DELAY_UNIT_S], axis=1)
+        rise_column = np.zeros((count, int(rise.uncertainty_s > 0)))
+        slopes = value[:, None] * np.hstack([shared, rise_column, own])
+        sigma = self._sigma
+        residual = (_by_band(value) - self.estimate.ratio) / sigma
+        white = _by_band(slopes) / sigma[:, None]
+        return Evaluation(
+            np.concatenate([residual.real, residual.imag]),
+            np.vstack([white.real, white.imag]),
+            self.rows,
+        )
+
+    def start(self, log_response: Complex) -> tuple[Floats, float]:
+        """Take the mean of the levels as gain, documented in `Observation`.
+
+        Parameters
+        ----------
+        log_response : numpy.ndarray of complex, shape (frequencies,)
+            ln of all in the path.
+
+        Returns
+        -------
+        tuple of numpy.ndarray and float
+            Nuisance unknowns and the share of the levels' variance that is missed.
+        """
+        predicted = _by_band(self._ratios(np.zeros(2), log_response))
+        missed = np.log(np.abs(self.estimate.ratio / predicted))
+        gain = float(np.mean(missed))
+        level = np.log(np.abs(self.estimate.ratio)) + _by_band(self.nominal).real
+        return np.array([gain, 0.0]), float(np.var(missed) / (np.var(level) + 1e-12))
+
+    def gain(self, nuisance: Floats) -> float:
+        """Give the level of the gain, documented in `Observation`.
+
+        Parameters
+        ----------
+        nuisance : numpy.ndarray of float, shape (nuisances,)
+            Own unknowns in the fit's coordinates.
+
+        Returns
+        -------
+        float
+            Level [dB].
+        """
+        return float(nuisance[0]) * DB_PER_NEPER
+
+    def trace(self, prediction: Prediction) -> Trace:
+        """Show levels of the response beside the fit, documented in `Observation`.
+
+        Parameters
+        ----------
+        prediction : Prediction
+            The fit.
+
+        Returns
+        -------
+        Trace
+            Over frequency.
+        """
+        fitted = _by_band(
+            self._ratios(prediction.nuisance, prediction.log_response(self.frequency_hz))
+        )
+        nominal = _by_band(self.nominal.real)
+        captured, model = (
+            DB_PER_NEPER * (np.log(np.abs(ratio)) + nominal)
+            for ratio in (self.estimate.ratio, fitted)
+        )
+        middle = _by_band(self.frequency_hz)
+        return Trace(self.name, self.capture.kind, middle, captured, model, over_time=False)
+
+    def residual_findings(
+        self,
+        residual: Floats,
+        prediction: Prediction,
+        *,
+        excess: float,
+        band_hz: tuple[float, float],
+    ) -> list[ResidualFinding]:
+        """Describe a shape that the model lacks: it is the unit's own.
+
+        Parameters
+        ----------
+        residual, prediction, excess, band_hz
+            As in `Observation.residual_findings`; the band [Hz].
+
+        Returns
+        -------
+        list of ResidualFinding
+            One, or none.
+        """
+        white = residual[: self.estimate.ratio.size]
+        missed = -DB_PER_NEPER * white * np.sqrt(self.raised * self.estimate.variance)
+        if float(np.sqrt(np.mean(missed**2))) < _NOTABLE_DB or not has_shape(white):
+            return []
+        middle = _by_band(self.frequency_hz)
+        worst = int(np.argmax(np.abs(missed)))
+        text = (
+            f"{self.name}: the response has a shape that the model lacks, {missed[worst]:+.2f} dB "
+            f"at {middle[worst]:.0f} Hz; it is counted as the unit's own"
+        )
+        return [
+            ResidualFinding(
+                ResidualKind.MISFIT,
+                self.name,
+                text,
+                float(middle[worst]),
+                middle,
+                missed,
+                is_response=True,
+            )
+        ]
+
+    def corrected(self, prediction: Prediction, *, folded: bool) -> TwoChannelObservation:
+        """Estimate the response again about a fit, documented in `Observation`.
+
+        Parameters
+        ----------
+        prediction : Prediction
+            The fit.
+        folded : bool
+            Does not matter: converters filter.
+
+        Returns
+        -------
+        TwoChannelObservation
+            Ratios over what the fit predicts.
+        """
+        flattening = self.flattening(prediction.log_response)
+        estimate = self.channels.estimate(flattening, highest_hz=self.highest_hz)
+        nominal = prediction.log_response(band_frequencies(estimate))
+        return replace(self, estimate=estimate, nominal=nominal)
+
+    def with_raised_noise(self, ratio: float) -> TwoChannelObservation:
+        """Raise the variance to the residuals, documented in `Observation`.
+
+        Parameters
+        ----------
+        ratio : float
+            Mean square residual, above 1.
+
+        Returns
+        -------
+        TwoChannelObservation
+            With a variance so many times larger.
+        """
+        return replace(self, raised=self.raised * ratio)
+
+
+def band_frequencies(estimate: ResponseEstimate) -> Floats:
+    """List the two frequencies of each band, one band after the other.
+
+    Parameters
+    ----------
+    estimate : ResponseEstimate
+        Ratios band by band.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (2 bands,)
+        Frequencies [Hz], ascending.
+    """
+    return np.stack([estimate.low_hz, estimate.high_hz], axis=1).ravel()
+
+
+def _by_band(values: NDArray[_Number]) -> NDArray[_Number]:
+    """Means of the two frequencies of each band, along the first axis."""
+    return np.asarray(values.reshape(-1, 2, *values.shape[1:]).mean(axis=1), dtype=values.dtype)
