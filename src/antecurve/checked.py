@@ -14,13 +14,14 @@ import enum
 import functools
 import importlib
 import inspect
+import itertools
 import math
 import numbers
 import os
 import sys
 import types
 import typing
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Any, TypeVar
 
 import numpy as np
@@ -104,34 +105,35 @@ def _coerced(
     target: Callable[..., Any], prefix: str, args: tuple[Any, ...], kwargs: dict[str, Any]
 ) -> tuple[list[Any], dict[str, Any]]:
     """The arguments after their coercions; what does not fit the signature is left to the call."""
-    positional, by_name = _plan(target)
-    values = list(args)
-    for index, (name, coercion) in enumerate(positional[: len(values)]):
-        if coercion is not None:
-            values[index] = coercion(prefix + name, values[index])
-    named = {
-        name: by_name[name](prefix + name, value) if name in by_name else value
-        for name, value in kwargs.items()
-    }
+    positional, by_name = _plan(target, prefix)
+    values = [
+        value if coercion is None else coercion(shown, value)
+        for (shown, coercion), value in zip(positional, args, strict=False)
+    ]
+    values += args[len(values) :]
+    named = kwargs
+    for name in kwargs.keys() & by_name.keys():
+        shown, coercion = by_name[name]
+        named[name] = coercion(shown, kwargs[name])
     return values, named
 
 
 @functools.cache
 def _plan(
-    target: Callable[..., Any],
-) -> tuple[list[tuple[str, Coercion | None]], dict[str, Coercion]]:
-    """Coercions of the arguments that may be given by position, in order, and of all by name."""
+    target: Callable[..., Any], prefix: str
+) -> tuple[list[tuple[str, Coercion | None]], dict[str, tuple[str, Coercion]]]:
+    """Names to show and coercions: of arguments given by position, in order, and of all by name."""
     namespace = vars(sys.modules[target.__module__])
     positional: list[tuple[str, Coercion | None]] = []
-    by_name: dict[str, Coercion] = {}
+    by_name: dict[str, tuple[str, Coercion]] = {}
     for name, parameter in inspect.signature(target).parameters.items():
         coercion = None
         if name != "self" and parameter.annotation is not inspect.Parameter.empty:
             coercion = _coercion(_resolved(parameter.annotation, namespace))
         if parameter.kind is not inspect.Parameter.KEYWORD_ONLY:
-            positional.append((name, coercion))
+            positional.append((prefix + name, coercion))
         if coercion is not None:
-            by_name[name] = coercion
+            by_name[name] = (prefix + name, coercion)
     return positional, by_name
 
 
@@ -244,28 +246,44 @@ def _literal(values: tuple[Any, ...]) -> Coercion:
 
 
 def _sequence(item: Coercion, make: Callable[[Any], Any]) -> Coercion:
+    rule = "it must be a sequence, such as a tuple"
+
     def coerce(name: str, value: Any) -> Any:
-        if isinstance(value, str | bytes | dict) or not isinstance(value, collections.abc.Iterable):
-            raise InputError(name, value, "it must be a sequence, such as a tuple")
-        return make(item(f"{name}[{k}]", v) for k, v in enumerate(value))
+        return make(_items(name, _held(name, value, rule), itertools.repeat(item)))
 
     return coerce
 
 
 def _fixed(items: tuple[Coercion | None, ...]) -> Coercion:
+    rule = f"it must be a sequence of {len(items)} values"
+
     def coerce(name: str, value: Any) -> tuple[Any, ...]:
-        rule = f"it must be a sequence of {len(items)} values"
-        if isinstance(value, str | bytes | dict) or not isinstance(value, collections.abc.Iterable):
-            raise InputError(name, value, rule)
-        values = tuple(value)
+        values = _held(name, value, rule)
         if len(values) != len(items):
             raise InputError(name, values, rule)
-        return tuple(
-            v if item is None else item(f"{name}[{k}]", v)
-            for k, (item, v) in enumerate(zip(items, values, strict=True))
-        )
+        return tuple(_items(name, values, items))
 
     return coerce
+
+
+def _held(name: str, value: Any, rule: str) -> tuple[Any, ...]:
+    """What a sequence holds."""
+    if type(value) is tuple:
+        return value
+    if isinstance(value, str | bytes | dict) or not isinstance(value, collections.abc.Iterable):
+        raise InputError(name, value, rule)
+    return tuple(value)
+
+
+def _items(name: str, values: tuple[Any, ...], coercions: Iterable[Coercion | None]) -> list[Any]:
+    """Each value after its coercion; an error names the one that does not fit by its number."""
+    try:
+        return [v if c is None else c(name, v) for v, c in zip(values, coercions, strict=False)]
+    except InputError:
+        for k, (value, coercion) in enumerate(zip(values, coercions, strict=False)):
+            if coercion is not None:
+                coercion(f"{name}[{k}]", value)
+        raise
 
 
 def _mapping(key: Coercion | None, item: Coercion | None) -> Coercion:

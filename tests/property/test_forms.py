@@ -17,8 +17,7 @@ from antecurve.networks.balanced import balanced_network
 from antecurve.networks.compiled import transfer
 from antecurve.networks.topology import Loading, Network
 from antecurve.synthesis.exact import exact_network_or_none, form_names
-from antecurve.synthesis.realise import realise
-from antecurve.synthesis.sections import named_form
+from antecurve.synthesis.sections import named_form, realise
 from antecurve.synthesis.sections.section import Requirements
 from antecurve.synthesis.violation import Violation
 

@@ -11,20 +11,20 @@ import pytest
 from antecurve.curves.model import Curve
 from antecurve.errors import UnattainableError
 from antecurve.networks.topology import ElementKind, Loading
+from antecurve.synthesis.arms.cauer_1 import cauer_1_tree
+from antecurve.synthesis.arms.cauer_2 import cauer_2_tree
 from antecurve.synthesis.exact import exact_network
-from antecurve.synthesis.expansion import cauer_1_tree, cauer_2_tree
 from antecurve.synthesis.impedance import Ratio, RcImpedance, polynomials, zeros_of
 from antecurve.synthesis.sections import named_form
-from antecurve.synthesis.tree import Layout, Tree
+from antecurve.synthesis.tree import Tree, lay_out, leaf_values
 
 DATA = Path(__file__).parents[1] / "data"
 F = Fraction
 
 
 def _values(tree: Tree) -> dict[str, Fraction]:
-    layout = Layout()
-    layout.add(tree, "in", "out")
-    return dict(zip(layout.topology("arm").refs, layout.values, strict=True))
+    topology = lay_out("arm", [(tree, "in", "out")])
+    return dict(zip(topology.refs, leaf_values(tree), strict=True))
 
 
 def _arm(form: str, impedance: RcImpedance) -> dict[str, Fraction]:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, Generic, TypeVar
 
 import numpy as np
@@ -238,12 +238,29 @@ class ZeroPoleGain(Generic[Time]):
                     poles.remove(pole)
                     break
         common = min(self.zeros_at_origin, self.poles_at_origin)
-        return replace(
-            self,
-            zeros_s=tuple(zeros),
-            poles_s=tuple(poles),
-            zeros_at_origin=self.zeros_at_origin - common,
-            poles_at_origin=self.poles_at_origin - common,
+        return ZeroPoleGain(
+            tuple(zeros),
+            tuple(poles),
+            self.zeros_at_origin - common,
+            self.poles_at_origin - common,
+            self.gain_constant,
+        )
+
+    def with_gain_constant(self, gain_constant: float) -> ZeroPoleGain[Time]:
+        """Give the function another gain constant.
+
+        Parameters
+        ----------
+        gain_constant : float
+            The factor k.
+
+        Returns
+        -------
+        ZeroPoleGain
+            The same zeros and poles.
+        """
+        return ZeroPoleGain(
+            self.zeros_s, self.poles_s, self.zeros_at_origin, self.poles_at_origin, gain_constant
         )
 
     def with_magnitude(self, magnitude: float, *, frequency_hz: float) -> ZeroPoleGain[Time]:
@@ -264,7 +281,4 @@ class ZeroPoleGain(Generic[Time]):
         w = 2.0 * math.pi * frequency_hz
         top = math.prod(math.hypot(1.0 - w * t.imag, w * t.real) for t in self.poles_s)
         bottom = math.prod(math.hypot(1.0 - w * t.imag, w * t.real) for t in self.zeros_s)
-        constant = magnitude * top / (bottom * w**self.power_at_origin)
-        return ZeroPoleGain(
-            self.zeros_s, self.poles_s, self.zeros_at_origin, self.poles_at_origin, constant
-        )
+        return self.with_gain_constant(magnitude * top / (bottom * w**self.power_at_origin))

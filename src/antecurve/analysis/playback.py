@@ -6,7 +6,7 @@ shelf (3180 us), turnover (318 us), treble (75 us).  A curve that lacks one can'
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import NamedTuple
 
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain
@@ -160,7 +160,7 @@ def playback_chain(curve: Curve, playback: Playback = IDEAL) -> ZeroPoleGain[com
     emphasis = ZeroPoleGain(tuple(zeros), tuple(poles), at_origin, poles_at_origin)
     inverse = emphasis.inverse()
     magnitude = abs(complex(inverse.response(REFERENCE_FREQUENCY_HZ)))
-    return replace(inverse, gain_constant=inverse.gain_constant / magnitude)
+    return inverse.with_gain_constant(inverse.gain_constant / magnitude)
 
 
 _TURNOVER_FAULTS = (

@@ -9,9 +9,8 @@ from antecurve.curves.model import Curve, zero_pole_gain
 from antecurve.errors import InputError, UnattainableError
 from antecurve.networks.topology import Loading
 from antecurve.synthesis.nearest_feasible import nearest_feasible
-from antecurve.synthesis.realise import ExactNetwork, realise
 from antecurve.synthesis.remedy import remedy
-from antecurve.synthesis.sections import form_names, named_form
+from antecurve.synthesis.sections import ExactNetwork, form_names, named_form, realise
 from antecurve.synthesis.sections.section import Form, Requirements
 
 __all__ = [

@@ -22,9 +22,8 @@ from antecurve.networks.symbolic import solve
 from antecurve.networks.topology import Loading, Topology
 from antecurve.synthesis.formula_model import FormFormulas, Formula
 from antecurve.synthesis.nearest_feasible import OTHER_FORMS, feasible
-from antecurve.synthesis.realise import ExactNetwork, realise
 from antecurve.synthesis.remedy import UNBOUNDED_REMEDY
-from antecurve.synthesis.sections import named_form
+from antecurve.synthesis.sections import ExactNetwork, named_form, realise
 from antecurve.synthesis.sections.section import Form, Requirements
 from antecurve.synthesis.symbolic_curve import SymbolicCurve, level_formulas, symbolic_curve
 from antecurve.synthesis.violation import Violation

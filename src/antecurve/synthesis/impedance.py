@@ -7,8 +7,8 @@ on floats, on exact fractions and on elements of a symbolic field alike.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise, zip_longest
 from typing import Any
@@ -20,7 +20,10 @@ __all__ = [
     "RcImpedance",
     "derivative_term",
     "exact_fractions",
+    "less",
     "polynomials",
+    "remove_shunt_resistor",
+    "resistance_at_origin",
     "zeros_of",
 ]
 
@@ -61,6 +64,16 @@ class RcImpedance:
     def is_resistor(self) -> bool:
         """Whether it is R_inf alone."""
         return not self.branches and not self.elastance_at_origin
+
+    def without_infinity(self) -> RcImpedance:
+        """Take R_inf out.
+
+        Returns
+        -------
+        RcImpedance
+            The remainder, 0 at infinite frequency.
+        """
+        return replace(self, resistance_at_infinity=0 * self.resistance_at_infinity)
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,6 +161,63 @@ def polynomials(impedance: RcImpedance) -> Ratio:
 
 def _plus(one: list[Scalar], other: list[Scalar]) -> list[Scalar]:
     return [a + b for a, b in zip_longest(one, other, fillvalue=0)]
+
+
+def remove_shunt_resistor(impedance: RcImpedance) -> Ratio:
+    """Take out the resistor Z(0) in parallel.
+
+    Parameters
+    ----------
+    impedance : RcImpedance
+        An impedance that passes direct current, of an exact type.
+
+    Returns
+    -------
+    Ratio
+        The remainder, with a pole at the origin.
+    """
+    whole = polynomials(impedance)
+    conductance = whole.denominator[0] / whole.numerator[0]
+    remainder = whole.named(less(whole.denominator, conductance, whole.numerator))
+    return replace(whole, denominator=remainder)
+
+
+def resistance_at_origin(impedance: RcImpedance) -> Scalar:
+    """Compute Z(0) of an impedance that passes direct current.
+
+    Parameters
+    ----------
+    impedance : RcImpedance
+        The impedance.
+
+    Returns
+    -------
+    float
+        R_inf + sum of R_i [ohm].
+    """
+    whole = polynomials(impedance)
+    return whole.numerator[0] / whole.denominator[0]
+
+
+def less(minuend: Sequence[Scalar], factor: Scalar, other: Sequence[Scalar]) -> tuple[Scalar, ...]:
+    """Subtract a multiple of a polynomial, cut at its highest coefficient that is not 0.
+
+    Parameters
+    ----------
+    minuend, other : sequence
+        Coefficients of ascending powers of s.
+    factor : scalar
+        What multiplies `other`.
+
+    Returns
+    -------
+    tuple
+        Coefficients of minuend - factor other.
+    """
+    result = [a - factor * b for a, b in zip_longest(minuend, other, fillvalue=0)]
+    while result and not result[-1]:
+        result.pop()
+    return tuple(result)
 
 
 def derivative_term(impedance: RcImpedance, time_constant: Scalar) -> Scalar:

@@ -15,8 +15,7 @@ import numpy as np
 from antecurve.algebra.zero_pole_gain import COINCIDENT, ZeroPoleGain
 from antecurve.curves.model import Curve, level_db, zero_pole_gain
 from antecurve.networks.topology import Loading
-from antecurve.synthesis.realise import ExactNetwork, realise
-from antecurve.synthesis.sections import named_form
+from antecurve.synthesis.sections import ExactNetwork, named_form, realise
 from antecurve.synthesis.sections.section import Form, Requirements
 
 __all__ = [

@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 
 from antecurve.networks.topology import ElementKind
 from antecurve.synthesis.arms.arm import Arm, Terms
-from antecurve.synthesis.expansion import shunt_capacitance, without_infinity
+from antecurve.synthesis.arms.foster_2 import shunt_capacitance
 from antecurve.synthesis.formula_model import Formula
 from antecurve.synthesis.impedance import Ratio, RcImpedance
 from antecurve.synthesis.symbolic_arm import (
@@ -110,7 +110,7 @@ def series_arm_formulas(
         tree = arm.expand(impedance)
     elements = tuple(sympy.factor(value.as_expr()) for value in leaf_values(tree))
     definitions = rules.definitions(
-        impedance if arm.needs_infinity else without_infinity(impedance)
+        impedance if arm.needs_infinity else impedance.without_infinity()
     )
     used = {str(symbol) for element in elements for symbol in element.free_symbols}
     if not used & {f.name for f in definitions}:

@@ -2,25 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from itertools import count
 from typing import Any
 
-from antecurve.networks.topology import (
-    Arm,
-    Branch,
-    Element,
-    ElementKind,
-    Network,
-    Topology,
-    network_with_values,
-)
+from antecurve.networks.topology import Arm, Branch, Element, ElementKind, Topology
 
 __all__ = [
     "Group",
-    "Layout",
     "Leaf",
     "Tree",
     "capacitor",
+    "lay_out",
     "leaf_values",
     "parallel",
     "resistor",
@@ -62,6 +57,8 @@ class Group:
 
 
 Tree = Leaf | Group
+Shape = ElementKind | tuple[str, tuple["Shape", ...]]
+"""A tree without values."""
 
 
 def resistor(value: Any) -> Leaf:
@@ -153,98 +150,51 @@ def leaf_values(tree: Tree) -> tuple[Any, ...]:
     return tuple(value for part in tree.parts for value in leaf_values(part))
 
 
-class Layout:
-    """Arms laid out between nodes, one after the other.
+def lay_out(form: str, arms: Sequence[tuple[Tree, str, str]]) -> Topology:
+    """Lay out arms between nodes, one after the other.
 
-    References count resistors and capacitors separately (R1, C1, R2, ...) in the order in
-    which the elements are laid out; inner nodes are n1, n2, ...
+    Parameters
+    ----------
+    form : str
+        Name of the form.
+    arms : sequence of tuple
+        Each arm and the two nodes it lies between.
+
+    Returns
+    -------
+    Topology
+        The elements in order, and the arms that they make.  References count resistors and
+        capacitors separately, R1, C1, R2, ...; inner nodes are n1, n2, ...
     """
+    return _laid_out(form, tuple((_shape(tree), start, end) for tree, start, end in arms))
 
-    def __init__(self) -> None:
-        self._elements: list[Element] = []
-        self._values: list[Any] = []
-        self._counts = {ElementKind.RESISTOR: 0, ElementKind.CAPACITOR: 0}
-        self._nodes = 0
-        self._arms: list[Arm] = []
 
-    def add(self, tree: Tree, start: str, end: str) -> None:
-        """Lay out an arm from one node to another.
+def _shape(tree: Tree) -> Shape:
+    return tree.kind if isinstance(tree, Leaf) else (tree.joined, tuple(map(_shape, tree.parts)))
 
-        Parameters
-        ----------
-        tree : Tree
-            The arm.
-        start, end : str
-            The nodes.
-        """
-        self._arms.append(Arm((start, end), self._laid(tree, start, end)))
 
-    def _laid(self, tree: Tree, start: str, end: str) -> Branch:
-        """Lay out a part of an arm, and return the same part by references."""
-        if isinstance(tree, Leaf):
-            self._counts[tree.kind] += 1
-            letter = "R" if tree.kind is ElementKind.RESISTOR else "C"
-            ref = f"{letter}{self._counts[tree.kind]}"
-            self._elements.append(Element(ref, tree.kind, (start, end)))
-            self._values.append(tree.value)
-            return Branch("element", ref)
-        if tree.joined == "parallel":
-            return Branch("parallel", "", tuple(self._laid(p, start, end) for p in tree.parts))
-        parts, node = [], start
-        for part in tree.parts[:-1]:
-            onward = self.node()
-            parts.append(self._laid(part, node, onward))
-            node = onward
-        parts.append(self._laid(tree.parts[-1], node, end))
-        return Branch("series", "", tuple(parts))
+@lru_cache(maxsize=256)
+def _laid_out(form: str, arms: tuple[tuple[Shape, str, str], ...]) -> Topology:
+    """The topology of arms by their shapes: searches over values lay out the same few anew."""
+    elements: list[Element] = []
+    counts = {ElementKind.RESISTOR: 0, ElementKind.CAPACITOR: 0}
+    numbers = count(1)
 
-    def node(self) -> str:
-        """Return the name of a new inner node.
+    def branch(shape: Shape, start: str, end: str) -> Branch:
+        if isinstance(shape, ElementKind):
+            counts[shape] += 1
+            letter = "R" if shape is ElementKind.RESISTOR else "C"
+            elements.append(Element(f"{letter}{counts[shape]}", shape, (start, end)))
+            return Branch("element", elements[-1].ref)
+        joined, parts = shape
+        if joined == "parallel":
+            return Branch(joined, "", tuple(branch(part, start, end) for part in parts))
+        nodes = [start]
+        branches = []
+        for part in parts:
+            nodes.append(end if len(nodes) == len(parts) else f"n{next(numbers)}")
+            branches.append(branch(part, nodes[-2], nodes[-1]))
+        return Branch(joined, "", tuple(branches))
 
-        Returns
-        -------
-        str
-            n1, n2, ...
-        """
-        self._nodes += 1
-        return f"n{self._nodes}"
-
-    def topology(self, form: str) -> Topology:
-        """Return the shape of what was laid out.
-
-        Parameters
-        ----------
-        form : str
-            Name of the form.
-
-        Returns
-        -------
-        Topology
-            Elements in order, and the arms that they make.
-        """
-        return Topology(form, tuple(self._elements), arms=tuple(self._arms))
-
-    @property
-    def values(self) -> tuple[Any, ...]:
-        """Values of the elements in order [ohm or F], of the type the arms hold."""
-        return tuple(self._values)
-
-    def network(self, form: str) -> Network:
-        """Return what was laid out as a network.
-
-        Parameters
-        ----------
-        form : str
-            Name of the form.
-
-        Returns
-        -------
-        Network
-            With values as floats.
-
-        Raises
-        ------
-        InputError
-            When a value is not finite and above 0.
-        """
-        return network_with_values(self.topology(form), [float(v) for v in self._values])
+    laid = tuple(Arm((start, end), branch(shape, start, end)) for shape, start, end in arms)
+    return Topology(form, tuple(elements), arms=laid)

@@ -1,4 +1,14 @@
-"""The ways to expand a series arm into elements, one canonical form in each module."""
+"""The ways to expand a series arm into elements, one canonical form in each module.
+
+Foster's forms are the partial fractions of Z(s) and of its admittance Y(s)/s; Cauer's are the
+continued fractions of Z(s) about infinite frequency (series R, then shunt C, ...) and about zero
+frequency (series C, shunt R, ...).  On exact fractions nothing is rounded on the way; on elements
+of a symbolic field the results are the formulas.
+
+References
+----------
+Textbook theory of one-ports with two kinds of elements (Foster 1924, Cauer 1926).
+"""
 
 from __future__ import annotations
 

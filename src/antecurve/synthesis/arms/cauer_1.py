@@ -19,22 +19,54 @@ blocks direct current and is a ladder that begins with the resistor it has at in
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from antecurve.synthesis.arms.arm import Arm, Terms, behind_infinity
-from antecurve.synthesis.expansion import (
-    cauer_1_tree,
+from antecurve.synthesis.impedance import (
+    Ratio,
+    RcImpedance,
+    less,
+    polynomials,
     remove_shunt_resistor,
     resistance_at_origin,
-    without_infinity,
 )
-from antecurve.synthesis.impedance import RcImpedance, polynomials
-from antecurve.synthesis.tree import Tree, parallel, resistor
+from antecurve.synthesis.tree import Tree, capacitor, parallel, resistor, series
 
-__all__ = ["CAUER_1", "CAUER_1_INSIDE"]
+__all__ = ["CAUER_1", "CAUER_1_INSIDE", "cauer_1_tree"]
+
+
+def cauer_1_tree(ratio: Ratio) -> Tree:
+    """Expand the continued fraction about infinite frequency into a ladder.
+
+    Parameters
+    ----------
+    ratio : Ratio
+        Z(s), of an exact type.
+
+    Returns
+    -------
+    Tree
+        Series resistors and shunt capacitors in turn.
+    """
+    numerator, denominator = ratio.numerator, ratio.denominator
+    if len(numerator) == len(denominator):
+        resistance = numerator[-1] / denominator[-1]
+        remainder = ratio.named(less(numerator, resistance, denominator))
+        first: Tree = resistor(resistance)
+        if not remainder:
+            return first
+        return series(first, cauer_1_tree(replace(ratio, numerator=remainder)))
+    capacitance = denominator[-1] / numerator[-1]
+    remainder = ratio.named(less(denominator, capacitance, (0, *numerator)))
+    first = capacitor(capacitance)
+    if not remainder:
+        return first
+    return parallel(first, cauer_1_tree(replace(ratio, denominator=remainder)))
 
 
 def _behind(impedance: RcImpedance) -> Tree:
     """The ladder, then R_inf."""
-    return behind_infinity(impedance, cauer_1_tree(polynomials(without_infinity(impedance))))
+    return behind_infinity(impedance, cauer_1_tree(polynomials(impedance.without_infinity())))
 
 
 def _inside(impedance: RcImpedance) -> Tree:

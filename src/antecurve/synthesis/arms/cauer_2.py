@@ -21,23 +21,55 @@ series; then the ladder goes on::
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from antecurve.synthesis.arms.arm import Arm, Terms, behind_infinity
-from antecurve.synthesis.expansion import (
-    cauer_2_tree,
-    remove_series_capacitor_and_resistor,
+from antecurve.synthesis.impedance import (
+    Ratio,
+    RcImpedance,
+    less,
+    polynomials,
     remove_shunt_resistor,
     resistance_at_origin,
-    without_infinity,
 )
-from antecurve.synthesis.impedance import RcImpedance, polynomials
 from antecurve.synthesis.tree import Tree, capacitor, parallel, resistor, series
 
-__all__ = ["CAUER_2", "CAUER_2_INSIDE", "CAUER_2_WHOLE"]
+__all__ = ["CAUER_2", "CAUER_2_INSIDE", "CAUER_2_WHOLE", "cauer_2_tree"]
+
+
+def cauer_2_tree(ratio: Ratio) -> Tree:
+    """Expand the continued fraction about zero frequency into a ladder.
+
+    Parameters
+    ----------
+    ratio : Ratio
+        Z(s), of an exact type.
+
+    Returns
+    -------
+    Tree
+        Series capacitors and shunt resistors in turn.
+    """
+    numerator, denominator = ratio.numerator, ratio.denominator
+    if not denominator[0]:
+        capacitance = denominator[1] / numerator[0]
+        remainder = ratio.named(less(numerator, 1 / capacitance, denominator[1:])[1:])
+        first: Tree = capacitor(capacitance)
+        if not remainder:
+            return first
+        onward = replace(ratio, numerator=remainder, denominator=denominator[1:])
+        return series(first, cauer_2_tree(onward))
+    resistance = numerator[0] / denominator[0]
+    remainder = ratio.named(less(denominator, 1 / resistance, numerator))
+    first = resistor(resistance)
+    if not remainder:
+        return first
+    return parallel(first, cauer_2_tree(replace(ratio, denominator=remainder)))
 
 
 def _behind(impedance: RcImpedance) -> Tree:
     """The ladder, then R_inf."""
-    return behind_infinity(impedance, cauer_2_tree(polynomials(without_infinity(impedance))))
+    return behind_infinity(impedance, cauer_2_tree(polynomials(impedance.without_infinity())))
 
 
 def _whole(impedance: RcImpedance) -> Tree:
@@ -47,10 +79,15 @@ def _whole(impedance: RcImpedance) -> Tree:
 
 def _inside(impedance: RcImpedance) -> Tree:
     """R in parallel with C, R and the remainder of the ladder in series."""
-    step = remove_series_capacitor_and_resistor(remove_shunt_resistor(impedance))
-    parts: list[Tree] = [capacitor(step.capacitance), resistor(step.resistance)]
-    if step.remainder is not None:
-        parts.append(cauer_2_tree(step.remainder))
+    ratio = remove_shunt_resistor(impedance)
+    numerator, denominator = ratio.numerator, ratio.denominator
+    capacitance, resistance = denominator[1] / numerator[0], numerator[-1] / denominator[-1]
+    without_capacitor = less(numerator, 1 / capacitance, denominator[1:])
+    remainder = ratio.named(less(without_capacitor, resistance, denominator)[1:])
+    parts: list[Tree] = [capacitor(capacitance), resistor(resistance)]
+    if remainder:
+        onward = replace(ratio, numerator=remainder, denominator=denominator[1:])
+        parts.append(cauer_2_tree(onward))
     return parallel(resistor(resistance_at_origin(impedance)), series(*parts))
 
 

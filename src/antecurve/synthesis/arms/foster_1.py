@@ -25,16 +25,23 @@ from dataclasses import replace
 from functools import partial
 
 from antecurve.synthesis.arms.arm import Arm, behind_infinity
-from antecurve.synthesis.expansion import foster_1_parts, without_infinity
 from antecurve.synthesis.impedance import RcImpedance
 from antecurve.synthesis.tree import Tree, capacitor, parallel, resistor, series
 
 __all__ = ["FOSTER_1", "FOSTER_1_INSIDE_LONG", "FOSTER_1_INSIDE_SHORT"]
 
 
+def _pairs(impedance: RcImpedance) -> list[Tree]:
+    """A capacitor for a pole at the origin, then a parallel RC pair for each partial fraction."""
+    parts: list[Tree] = []
+    if impedance.elastance_at_origin:
+        parts.append(capacitor(1 / impedance.elastance_at_origin))
+    return parts + [parallel(resistor(r), capacitor(t / r)) for r, t in impedance.branches]
+
+
 def _behind(impedance: RcImpedance) -> Tree:
     """Parallel pairs in series, longest time constant first, then R_inf."""
-    return behind_infinity(impedance, *foster_1_parts(impedance))
+    return behind_infinity(impedance, *_pairs(impedance))
 
 
 def _inside(impedance: RcImpedance, *, pair: int) -> Tree:
@@ -43,14 +50,14 @@ def _inside(impedance: RcImpedance, *, pair: int) -> Tree:
     index = pair % len(impedance.branches)
     resistance, time = impedance.branches[index]
     others = replace(
-        without_infinity(impedance),
+        impedance.without_infinity(),
         branches=impedance.branches[:index] + impedance.branches[index + 1 :],
     )
     whole = infinity + resistance
     branch = series(
         resistor(infinity * whole / resistance), capacitor(time * resistance / (whole * whole))
     )
-    return series(*foster_1_parts(others), parallel(resistor(whole), branch))
+    return series(*_pairs(others), parallel(resistor(whole), branch))
 
 
 FOSTER_1 = Arm(

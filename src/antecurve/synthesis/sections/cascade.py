@@ -195,7 +195,7 @@ class _Problem:
                 self.gain, frequency_hz=REFERENCE_FREQUENCY_HZ
             )
             self._last = CascadeElements(
-                replace(curve, gain_constant=whole.gain_constant),
+                curve.with_gain_constant(whole.gain_constant),
                 self.times,
                 self.implied,
                 poles,

@@ -162,6 +162,8 @@ def kept_zeros(zeros: Sequence[Any], taken: Sequence[Any]) -> tuple[Any, ...]:
     tuple
         The others, in order.
     """
+    if not taken:
+        return tuple(zeros)
     kept = list(zeros)
     for zero in taken:
         kept.remove(zero)

@@ -21,7 +21,7 @@ is the implied one.  How the unknowns are solved for is the business of each kin
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain
@@ -187,7 +187,7 @@ class StageProblem:
             Over floats.
         """
         return StageElements(
-            replace(self.curve, gain_constant=balance.gain_constant),
+            self.curve.with_gain_constant(balance.gain_constant),
             balance.beyond,
             self.taken,
             balance.times,
@@ -209,8 +209,8 @@ class StageProblem:
         float
             l; a time [s] where the curve lacks a pole.
         """
-        curve = replace(self.curve, gain_constant=self.transfer(beyond).gain_constant)
-        return float(curve.leading_ratio())
+        constant = self.transfer(beyond).gain_constant
+        return float(self.curve.with_gain_constant(constant).leading_ratio())
 
     def beyond(self, unknown: float) -> tuple[float, ...]:
         """Return the poles beyond the curve: the unknown and what follows from it.
@@ -302,10 +302,9 @@ class Stage:
             The section, or the first element that is not positive.
         """
         elements = problem.elements(balance)
-        if balance.load_pole and not problem.implied:
-            late = load_pole_violation(problem.curve, problem.gain, balance.load_pole)
-            if late is not None:
-                return late
+        load_pole, own_poles = balance.load_pole, problem.curve.poles_s
+        if load_pole and not problem.implied and not 0.0 < load_pole <= own_poles[-1]:
+            return load_pole_violation(problem.curve, problem.gain, load_pole)
         pairs = _series_pairs(problem, balance, elements)
         if isinstance(pairs, Violation):
             return pairs

@@ -118,9 +118,7 @@ def capacitor_violation(problem: StageProblem, total: float) -> Violation:
     )
 
 
-def load_pole_violation(
-    curve: ZeroPoleGain[float], gain: float, load_pole: float
-) -> Violation | None:
+def load_pole_violation(curve: ZeroPoleGain[float], gain: float, load_pole: float) -> Violation:
     """Say that the pole of the load's capacitance does not lie above the curve's own poles.
 
     Parameters
@@ -134,12 +132,10 @@ def load_pole_violation(
 
     Returns
     -------
-    Violation or None
-        The condition, or ``None`` when it holds.
+    Violation
+        The condition.
     """
     shortest = curve.poles_s[-1]
-    if 0.0 < load_pole <= shortest:
-        return None
     return Violation(
         "the pole that the load's capacitance adds must lie above the curve's highest pole, "
         f"0 < T5 <= {format_quantity(shortest, 's')}, but T5 = {format_quantity(load_pole, 's')} "
