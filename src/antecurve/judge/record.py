@@ -38,6 +38,8 @@ _MOST_SAMPLES = 20_000
 _LEAST_PERIODS = 1.5  # one to repeat, and half to see that it does
 _LEAST_SIMILARITY = 0.5  # correlation of two periods half of whose power is noise
 _SMOOTHING = 400
+_USABLE_LAGS = 0.8  # of the record: the last fifth overlaps too little to compare
+_NEARLY_BEST = 0.9  # noise of a tenth of the swing takes 1 % of the likeness
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -167,8 +169,23 @@ def _coarse_period(time: Floats, volts: Floats, name: str) -> float:
     energy = np.concatenate(([0.0], np.cumsum(x**2)))
     lags = np.arange(count)
     scale = np.sqrt(np.maximum(energy[count - lags] * (energy[count] - energy[lags]), 1e-300))
-    usable = int(0.8 * count)
+    usable = int(_USABLE_LAGS * count)
     likeness = (product / scale)[:usable]
+    lag, multiple = float(_first_period(likeness, name)), 1
+    while 2 * multiple * lag + lag / 4 < usable:
+        multiple *= 2
+        centre, reach = round(multiple * lag), max(2, int(lag / 4))
+        window = likeness[centre - reach : centre + reach + 1]
+        lag = (centre - reach + int(np.argmax(window))) / multiple
+    return lag * float(np.ptp(time)) / (count - 1)
+
+
+def _first_period(likeness: Floats, name: str) -> int:
+    """Lag after which a record is like itself, while half of it turns the edges round.
+
+    Likeness at two periods is as great as at one; what lies half of that before is like the
+    record at two periods, and unlike it at one.
+    """
     below = np.flatnonzero(likeness < 0)
     if below.size == 0 or likeness[below[0] :].max() < _LEAST_SIMILARITY:
         raise InputError(
@@ -177,18 +194,12 @@ def _coarse_period(time: Floats, volts: Floats, name: str) -> float:
             "capture at least one and a half, better three, periods of the square wave with the "
             "output well above noise and hum",
         )
-    tail = likeness[below[0] :]
-    near = np.flatnonzero(tail >= 0.9 * tail.max())
-    run_end = near[0]
+    lags = np.arange(likeness.size)
+    before = np.interp(lags / 2.0, lags, likeness)
+    tail = np.where(likeness > 0, likeness - before, 0.0)[below[0] :]
+    near = np.flatnonzero(tail >= _NEARLY_BEST * tail.max())
     width = max(2, below[0] // 2)
-    first = below[0] + near[0] + int(np.argmax(tail[near[0] : run_end + width]))
-    lag, multiple = float(first), 1
-    while 2 * multiple * lag + lag / 4 < usable:
-        multiple *= 2
-        centre, reach = round(multiple * lag), max(2, int(lag / 4))
-        window = likeness[centre - reach : centre + reach + 1]
-        lag = (centre - reach + int(np.argmax(window))) / multiple
-    return lag * float(np.ptp(time)) / (count - 1)
+    return int(below[0] + near[0] + int(np.argmax(tail[near[0] : near[0] + width])))
 
 
 _LEAST_SHARE = 0.02
