@@ -80,9 +80,20 @@ def judge(
         _Texts,
         typer.Option(metavar="HERTZ", help="High corner of the capture chain; may be repeated."),
     ] = None,
+    probe: Annotated[
+        str,
+        typer.Option(metavar="PERCENT", help="Uncertainty (95 %) of a probe's compensation."),
+    ] = "0",
     reference: Annotated[
-        _File,
-        typer.Option(metavar="CAPTURE.csv", help="The same signal captured, unit bypassed."),
+        Optional[list[Path]],  # noqa: UP045
+        typer.Option(
+            metavar="CAPTURE.csv",
+            help="The same signal captured, unit bypassed; one for each square-wave frequency.",
+        ),
+    ] = None,
+    mains: Annotated[
+        Optional[str],  # noqa: UP045
+        typer.Option(metavar="HERTZ", help="Mains frequency, 50 or 60; by default told by hum."),
     ] = None,
     other_channel: Annotated[
         Optional[list[Path]],  # noqa: UP045
@@ -136,8 +147,10 @@ def judge(
         chain=CaptureChain(
             tuple(quantity(text, "Hz", "--chain-low") for text in chain_low or ()),
             tuple(quantity(text, "Hz", "--chain-high") for text in chain_high or ()),
+            quantity(probe, "%", "--probe", zero=True),
         ),
-        reference=None if reference is None else read_capture(reference),
+        reference=[read_capture(path) for path in reference] if reference else None,
+        mains_hz=None if mains is None else quantity(mains, "Hz", "--mains"),
         meter=meter_accuracy(meter_resistance, meter_capacitance),
     )
     delivery = Delivery(made.job.title, serial, date, output, force, as_json)

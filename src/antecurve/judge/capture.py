@@ -112,14 +112,51 @@ class ObservationSettings:
         The emphasis curve.
     network : NetworkEstimate
         The network with source and load.
-    reference : MeasuredChain or None
-        The capture chain by a reference capture.
+    references : tuple of MeasuredChain
+        The capture chain by reference captures; none, or one that matches each capture.
     """
 
     highest_hz: float
     curve: Curve
     network: NetworkEstimate
-    reference: MeasuredChain | None = None
+    references: tuple[MeasuredChain, ...] = ()
+
+    def reference_for(
+        self, capture: Capture, frequency_hz: float | None = None
+    ) -> MeasuredChain | None:
+        """Choose the reference that matches a capture.
+
+        Parameters
+        ----------
+        capture : Capture
+            The capture.
+        frequency_hz : float, optional
+            Fundamental of a square wave [Hz].
+
+        Returns
+        -------
+        MeasuredChain or None
+            Of the same kind and of the nearest fundamental; ``None`` where no reference is given.
+
+        Raises
+        ------
+        InputError
+            When references are given, but none that matches.
+        """
+        if not self.references:
+            return None
+        alike = [r for r in self.references if r.kind == capture.kind]
+        if not alike:
+            raise InputError(
+                f"reference for {capture.name}",
+                self.references[0].kind,
+                "a square wave needs a square-wave reference and a sweep a sweep",
+            )
+        if frequency_hz is None:
+            return alike[0]
+        nearest = min(alike, key=lambda r: r.mistuning(frequency_hz))
+        nearest.check_frequency(frequency_hz, capture.name)
+        return nearest
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -250,18 +287,20 @@ class Capture(ABC):
         """
         return ""
 
-    def direct_response(self, highest_hz: float) -> DirectResponse:
+    def direct_response(self, highest_hz: float, through: NetworkEstimate) -> DirectResponse:
         """Return the response that the capture shows with the unit bypassed.
 
         Parameters
         ----------
         highest_hz : float
             Highest frequency that counts [Hz].
+        through : NetworkEstimate
+            The network, with the load that it had if it was in the path.
 
         Returns
         -------
         DirectResponse
-            Response of the capture chain.
+            Response of the capture chain, and of the network where it was in the path.
 
         Raises
         ------

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 if TYPE_CHECKING:
     from antecurve.judge.hum import Remainder
     from antecurve.judge.interference import Interference
+    from antecurve.judge.reference import MeasuredChain
 
 __all__ = [
     "Evaluation",
@@ -175,6 +176,11 @@ class Observation(ABC):
     """Whether the capture chain is in that path; it cancels from the ratio of two channels."""
     noise_known: ClassVar[bool] = True
     """Whether the noise is known before a fit; otherwise it is what residuals show."""
+
+    @property
+    def reference(self) -> MeasuredChain | None:
+        """The capture chain as a reference shows it, where one serves this capture."""
+        return None
 
     @property
     @abstractmethod

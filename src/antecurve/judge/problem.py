@@ -16,8 +16,12 @@ from numpy.typing import NDArray
 
 from antecurve.judge.network_estimate import NetworkEstimate, network_log_response, network_slopes
 from antecurve.judge.observation import Evaluation, Observation, Prediction, RiseTime
-from antecurve.judge.reference import MeasuredChain
-from antecurve.judge.signal_path import CaptureChain, Generator, chain_log_response
+from antecurve.judge.signal_path import (
+    CaptureChain,
+    Generator,
+    chain_log_response,
+    probe_slope,
+)
 from antecurve.judge.unit_model import UnitModel
 
 __all__ = [
@@ -41,39 +45,25 @@ class Bench:
     generator : Generator
         The generator.
     chain : CaptureChain
-        The chain by its corners.
-    measured : MeasuredChain or None
-        The chain by a reference capture.
+        The chain by its corners, with the probe.
     """
 
     estimate: NetworkEstimate
     generator: Generator
     chain: CaptureChain
-    measured: MeasuredChain | None = None
 
-    def fixed_log_response(self, frequency_hz: Floats) -> Complex:
-        """Return what the chain does.
+    @property
+    def sources(self) -> int:
+        """Number of sources of error that captures share: those of the network, and the probe."""
+        return self.estimate.sources + int(self.chain.probe_percent > 0)
 
-        Parameters
-        ----------
-        frequency_hz : numpy.ndarray of float, shape (frequencies,)
-            Frequencies [Hz], above 0.
-
-        Returns
-        -------
-        numpy.ndarray of complex, shape (frequencies,)
-            Natural logarithm.
-        """
-        total = chain_log_response(self.chain, frequency_hz)
-        if self.measured is not None:
-            total = total + self.measured.at(frequency_hz)
-        return total
-
-    def network_part(self, sources: Floats, frequency_hz: Floats) -> Complex:
-        """Return ln of the network, less what a reference through it holds.
+    def path(self, observation: Observation, sources: Floats, frequency_hz: Floats) -> Complex:
+        """Return ln of all in the path of an observation but the unit.
 
         Parameters
         ----------
+        observation : Observation
+            The capture.
         sources : numpy.ndarray of float, shape (sources,)
             Settings of the sources of error.
         frequency_hz : numpy.ndarray of float, shape (frequencies,)
@@ -84,18 +74,32 @@ class Bench:
         numpy.ndarray of complex, shape (frequencies,)
             Natural logarithm.
         """
-        total = network_log_response(self.estimate, sources, frequency_hz)
-        if self.measured is not None and self.measured.beyond is not None:
-            total = total + self.measured.seen_by_reference(sources, frequency_hz)
-        return np.asarray(total)
+        total = np.zeros(frequency_hz.shape, dtype=complex)
+        parts = sources[: self.estimate.sources]
+        reference = observation.reference
+        if observation.through_network:
+            total += network_log_response(self.estimate, parts, frequency_hz)
+            if reference is not None:
+                total += reference.seen_by_reference(parts, frequency_hz)
+        if observation.through_chain:
+            total += chain_log_response(self.chain, frequency_hz)
+            if reference is not None:
+                total += reference.at(frequency_hz)
+            elif self.chain.probe_percent > 0:
+                total += sources[-1] * probe_slope(self.chain, frequency_hz)
+        return total
 
-    def network(self, sources: Floats, frequency_hz: Floats) -> Complex:
-        """Return the network's part and its derivatives by the sources of error.
+    def path_slopes(
+        self, observation: Observation, sources: Floats, frequency_hz: Floats
+    ) -> Complex:
+        """Return the derivatives of `path` by the sources of error.
 
         A reference taken through the network leaves only the difference between the loads.
 
         Parameters
         ----------
+        observation : Observation
+            The capture.
         sources : numpy.ndarray of float, shape (sources,)
             Settings of the sources of error.
         frequency_hz : numpy.ndarray of float, shape (frequencies,)
@@ -103,13 +107,19 @@ class Bench:
 
         Returns
         -------
-        numpy.ndarray of complex, shape (1 + sources, frequencies)
-            Natural logarithm, then one derivative per row.
+        numpy.ndarray of complex, shape (sources, frequencies)
+            One derivative a row.
         """
-        slopes = network_slopes(self.estimate, sources, frequency_hz)
-        if self.measured is not None and self.measured.beyond is not None:
-            slopes[0] += self.measured.seen_by_reference(sources, frequency_hz)
-            slopes[1:] -= network_slopes(self.measured.beyond, sources, frequency_hz)[1:]
+        slopes = np.zeros((self.sources, frequency_hz.size), dtype=complex)
+        known, reference = self.estimate.sources, observation.reference
+        if observation.through_network:
+            slopes[:known] = network_slopes(self.estimate, sources[:known], frequency_hz)[1:]
+            if reference is not None and reference.beyond is not None:
+                slopes[:known] -= network_slopes(reference.beyond, sources[:known], frequency_hz)[
+                    1:
+                ]
+        if observation.through_chain and reference is None and self.chain.probe_percent > 0:
+            slopes[-1] = probe_slope(self.chain, frequency_hz)
         return slopes
 
 
@@ -139,7 +149,7 @@ class FitProblem:
     @property
     def priors(self) -> int:
         """Number of unknowns with a prior: sources of error, and the rise time if uncertain."""
-        return self.bench.estimate.sources + int(self._rise_uncertain)
+        return self.bench.sources + int(self._rise_uncertain)
 
     @property
     def _rise_uncertain(self) -> bool:
@@ -226,13 +236,7 @@ class FitProblem:
         numpy.ndarray of complex, shape (frequencies,)
             Natural logarithm.
         """
-        observation = self.observations[index]
-        total = np.zeros(frequency_hz.shape, dtype=complex)
-        if observation.through_network:
-            total = total + self.bench.network_part(sources, frequency_hz)
-        if observation.through_chain:
-            total = total + self.bench.fixed_log_response(frequency_hz)
-        return total
+        return self.bench.path(self.observations[index], sources, frequency_hz)
 
     def prediction(self, unknowns: Floats, index: int) -> Prediction:
         """Return what a fit predicts of an observation.
@@ -260,13 +264,7 @@ class FitProblem:
 
     def _split(self, unknowns: Floats) -> tuple[Floats, Floats]:
         count = self.unit_count
-        return unknowns[:count], unknowns[count : count + self.bench.estimate.sources]
-
-    def _paths(self) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-        """Whether network and chain are in the path, for each frequency of all observations."""
-        counts = [o.frequency_hz.size for o in self.observations]
-        network = np.repeat([o.through_network for o in self.observations], counts)
-        return network, np.repeat([o.through_chain for o in self.observations], counts)
+        return unknowns[:count], unknowns[count : count + self.bench.sources]
 
     def evaluate(self, unknowns: Floats) -> Evaluation:
         """Return whitened residuals and their derivatives.
@@ -284,11 +282,12 @@ class FitProblem:
         units, sources = self._split(unknowns)
         frequency = np.concatenate([o.frequency_hz for o in self.observations])
         unit = self.model.linearised(units, frequency)
-        through_network, through_chain = self._paths()
-        network = np.where(through_network, self.bench.network(sources, frequency), 0.0)
-        chain = np.where(through_chain, self.bench.fixed_log_response(frequency), 0.0)
-        total = unit.value + network[0] + chain
-        shared = np.hstack([unit.derivative, network[1:].T])
+        paths, slopes_of = [], []
+        for o in self.observations:
+            paths.append(self.bench.path(o, sources, o.frequency_hz))
+            slopes_of.append(self.bench.path_slopes(o, sources, o.frequency_hz))
+        total = unit.value + np.concatenate(paths)
+        shared = np.hstack([unit.derivative, np.hstack(slopes_of).T])
         rise = self.rise_time(unknowns)
         rows, slopes, first = [], [], 0
         common = self.unit_count + self.priors

@@ -51,25 +51,20 @@ class MeasuredChain:
     beyond: NetworkEstimate | None
     kind: str
 
-    def check_kind(self, capture: Capture) -> None:
-        """Refuse a capture of another kind than the reference.
+    def mistuning(self, frequency_hz: float) -> float:
+        """Return how far its fundamental is off another frequency.
 
         Parameters
         ----------
-        capture : Capture
-            The capture.
+        frequency_hz : float
+            Fundamental of a capture [Hz].
 
-        Raises
-        ------
-        InputError
-            When the kinds differ.
+        Returns
+        -------
+        float
+            A fraction of that frequency, 0 or greater.
         """
-        if self.kind != capture.kind:
-            raise InputError(
-                f"reference for {capture.name}",
-                self.kind,
-                "a square wave needs a square-wave reference and a sweep a sweep",
-            )
+        return abs(float(self.frequency_hz[0]) / frequency_hz - 1.0)
 
     def check_frequency(self, frequency_hz: float, name: str) -> None:
         """Refuse a capture at another frequency than the reference.
@@ -86,7 +81,7 @@ class MeasuredChain:
         InputError
             When the fundamentals differ by more than 5 %.
         """
-        if abs(self.frequency_hz[0] / frequency_hz - 1.0) > _LIKE_FREQUENCY:
+        if self.mistuning(frequency_hz) > _LIKE_FREQUENCY:
             raise InputError(
                 f"reference for {name}",
                 f"{self.frequency_hz[0]:.4g} Hz",
@@ -197,10 +192,9 @@ def measured_chain(
         With the network as the reference saw it when it went through it.  The generator's edge
         is part of it.
     """
-    direct = reference.direct_response(highest_hz)
+    through = replace(estimate, loading=chain_loading or estimate.loading)
+    direct = reference.direct_response(highest_hz, through)
     frequency, response = direct.frequency_hz, direct.log_response
-    loading = chain_loading or estimate.loading
-    through = replace(estimate, loading=loading)
     emphasis = network_log_response(through, np.zeros(estimate.sources), frequency)
     straight = float(np.std(response.real))
     beyond = through if float(np.std((response - emphasis).real)) < straight else None

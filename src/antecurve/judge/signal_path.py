@@ -11,12 +11,21 @@ from numpy.typing import NDArray
 from antecurve.checked import checked
 from antecurve.quantities import check_number
 
-__all__ = ["CaptureChain", "Generator", "SquareHarmonics", "chain_log_response", "square_harmonics"]
+__all__ = [
+    "CaptureChain",
+    "Generator",
+    "SquareHarmonics",
+    "chain_log_response",
+    "probe_slope",
+    "square_harmonics",
+]
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
 _LINEAR_FROM_10_90 = 1.0 / 0.8
+_EXPANDED = 1.96  # 95 % of a normal distribution
+_PROBE_CORNER_HZ = 1500.0  # 9 megohms across 12 pF, as usual in probes of 10:1
 
 
 @checked
@@ -60,20 +69,25 @@ class CaptureChain:
         First-order low corners [Hz], such as the AC coupling of an oscilloscope.
     high_corners_hz : tuple of float
         First-order high corners [Hz], such as the unit's output resistance with the probe.
+    probe_percent : float
+        Expanded uncertainty (95 %) of the level of a compensated probe above its corner re that
+        below [%], 0 or greater; 0 for no probe.
 
     Raises
     ------
     InputError
-        When a corner is not above 0 Hz.
+        When a corner is not above 0 Hz, or the probe's uncertainty is below 0.
     """
 
     low_corners_hz: tuple[float, ...] = ()
     high_corners_hz: tuple[float, ...] = ()
+    probe_percent: float = 0.0
 
     def __post_init__(self) -> None:
         for name in ("low_corners_hz", "high_corners_hz"):
             for corner in getattr(self, name):
                 check_number(corner, field=f"chain.{name}", unit="Hz")
+        check_number(self.probe_percent, field="chain.probe_percent", unit="%", zero=True)
 
 
 def chain_log_response(chain: CaptureChain, frequency_hz: Floats) -> Complex:
@@ -97,6 +111,28 @@ def chain_log_response(chain: CaptureChain, frequency_hz: Floats) -> Complex:
     for corner in chain.high_corners_hz:
         total -= np.log1p(1j * frequency_hz / corner)
     return total
+
+
+def probe_slope(chain: CaptureChain, frequency_hz: Floats) -> Complex:
+    """Return what a probe does that is one standard uncertainty off its compensation.
+
+    Its divider passes from the resistors' ratio to the capacitors' about the corner of the
+    series resistor with its capacitor: ln H = a jf/(f_c + jf), a the difference of the ratios.
+
+    Parameters
+    ----------
+    chain : CaptureChain
+        The chain.
+    frequency_hz : numpy.ndarray of float, shape (frequencies,)
+        Frequencies [Hz], above 0.
+
+    Returns
+    -------
+    numpy.ndarray of complex, shape (frequencies,)
+        Natural logarithm.
+    """
+    step = chain.probe_percent / 100.0 / _EXPANDED
+    return step * 1j * frequency_hz / (_PROBE_CORNER_HZ + 1j * frequency_hz)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

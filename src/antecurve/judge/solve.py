@@ -166,7 +166,7 @@ def _promising(problem: FitProblem) -> list[Floats]:
     """The best few of a grid of faulty units."""
     grid = _fault_grid(problem.model)
     cost = np.zeros(len(grid))
-    nominal = np.zeros(problem.bench.estimate.sources)
+    nominal = np.zeros(problem.bench.sources)
     for index, observation in enumerate(problem.observations):
         base = problem.beside_unit(nominal, observation.frequency_hz, index)
         responses = problem.model.log_response(grid, observation.frequency_hz) + base

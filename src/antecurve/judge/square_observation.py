@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.judge.capture import ObservationSettings
 from antecurve.judge.harmonics import (
     CorrectedHarmonics,
     HarmonicModel,
@@ -38,6 +37,7 @@ from antecurve.judge.signal_path import square_harmonics
 from antecurve.judge.square_residuals import ResidualRecord, record_findings
 
 if TYPE_CHECKING:
+    from antecurve.judge.reference import MeasuredChain
     from antecurve.judge.square_wave import SquareWaveCapture
 
 __all__ = ["SquareWaveObservation", "reduced_record"]
@@ -73,8 +73,10 @@ class SquareWaveObservation(Observation):
         Factor by which the noise of a reference capture raises it, 1 or greater.
     prepared : Record
         The record before its reduction.
-    settings : ObservationSettings
-        Reach of the reduction, and the reference.
+    highest_hz : float
+        Reach of the reduction [Hz].
+    reference : MeasuredChain or None
+        The capture chain as a reference shows it.
     corrected_harmonics : CorrectedHarmonics or None
         How the harmonics taken off beforehand move with the unit.
     folded : bool
@@ -87,7 +89,8 @@ class SquareWaveObservation(Observation):
     sigma: float
     inflation: float
     prepared: Record
-    settings: ObservationSettings
+    highest_hz: float
+    reference: MeasuredChain | None = None
     corrected_harmonics: CorrectedHarmonics | None = None
     folded: bool = True
 
@@ -319,7 +322,9 @@ class SquareWaveObservation(Observation):
         SquareWaveObservation
             Not corrected for the harmonics passed over.
         """
-        return reduced_record(self.capture, self.prepared, self.settings, interference)
+        return reduced_record(
+            self.capture, self.prepared, self.highest_hz, self.reference, interference
+        )
 
     def remainder(self, prediction: Prediction | None = None) -> Remainder:
         """Return the record less the fitted waveform, documented in `Observation`.
@@ -443,7 +448,8 @@ class SquareWaveObservation(Observation):
 def reduced_record(
     capture: SquareWaveCapture,
     record: Record,
-    settings: ObservationSettings,
+    highest_hz: float,
+    reference: MeasuredChain | None = None,
     interference: Interference = NOTHING_ELSE,
 ) -> SquareWaveObservation:
     """Reduce a record to its harmonics.
@@ -454,8 +460,10 @@ def reduced_record(
         The record as captured.
     record : Record
         The record prepared.
-    settings : ObservationSettings
-        Reach of the reduction, and the reference, whose noise raises that of the record.
+    highest_hz : float
+        Reach of the reduction [Hz].
+    reference : MeasuredChain, optional
+        The reference that matches it, whose noise raises that of the record.
     interference : Interference, optional
         Hum and drift to take out.
 
@@ -465,19 +473,20 @@ def reduced_record(
         As the fit sees it.
     """
     basis = harmonic_basis(
-        record, highest_hz=settings.highest_hz, name=capture.name, interference=interference
+        record, highest_hz=highest_hz, name=capture.name, interference=interference
     )
     volts = basis.record.volts
     noise, inflation = basis.noise(volts), 1.0
-    if settings.reference is not None:
+    if reference is not None:
         odd = basis.orders % 2 == 1
         frequency = (basis.orders * basis.record.frequency_hz)[odd]
         size = np.abs(basis.amplitudes(volts))[odd]
         own = noise**2 * basis.variances()[odd] / size**2
-        ratio = np.median(settings.reference.variance_at(frequency) / own)
+        ratio = np.median(reference.variance_at(frequency) / own)
         inflation = float(np.sqrt(1.0 + ratio))
+    sigma = noise * inflation
     return SquareWaveObservation(
-        capture, basis, basis.reduced(volts), noise * inflation, inflation, record, settings
+        capture, basis, basis.reduced(volts), sigma, inflation, record, highest_hz, reference
     )
 
 

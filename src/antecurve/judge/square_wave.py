@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import ClassVar, Self
@@ -12,6 +11,7 @@ from numpy.typing import NDArray
 
 from antecurve.checked import checked
 from antecurve.errors import InputError
+from antecurve.judge.bypass import bypass_response
 from antecurve.judge.capture import (
     Capture,
     DirectResponse,
@@ -19,19 +19,18 @@ from antecurve.judge.capture import (
     ascending_column,
     finite_column,
 )
-from antecurve.judge.periodic import harmonic_basis
+from antecurve.judge.network_estimate import NetworkEstimate
 from antecurve.judge.record import limit_share, prepare_record
-from antecurve.judge.signal_path import square_harmonics
 from antecurve.judge.square_observation import SquareWaveObservation, reduced_record
 
 __all__ = ["SquareWaveCapture"]
 
 Floats = NDArray[np.float64]
-Complex = NDArray[np.complex128]
 
 _LEAST_SAMPLES = 64  # some twenty harmonics and their noise
-_EDGE_ORDERS = 101  # enough to place the edge to a thousandth of a period
-_EDGE_TRIALS = 4096  # of half a period: an eighth of a radian of the highest of them
+_TIME_UNITS = {"milliseconds": 1e3, "microseconds": 1e6}
+_USUAL_HZ = (5.0, 5000.0)  # of square waves for an audio unit
+_LARGEST_SWING_V = 400.0  # beyond what a unit puts out on any supply; 1 V in millivolts is more
 
 
 @checked
@@ -51,8 +50,8 @@ class SquareWaveCapture(Capture):
     Raises
     ------
     InputError
-        When a value is not finite, time does not ascend, the columns look swapped, or there
-        are fewer than 64 samples.
+        When a value is not finite, time does not ascend, the columns look swapped, volts look
+        like millivolts, or there are fewer than 64 samples.
     """
 
     kind: ClassVar[str] = "square wave"
@@ -82,6 +81,12 @@ class SquareWaveCapture(Capture):
                 f"{self.name}: volts",
                 f"{volts[0]:g} V throughout",
                 "there is no signal; check the unit's supply, the leads and the input range",
+            )
+        if np.ptp(volts) > _LARGEST_SWING_V:
+            raise InputError(
+                f"{self.name}: volts",
+                f"{np.ptp(volts):.4g} V from lowest to highest",
+                "are the values in millivolts? Give them in volts: divide them by 1,000",
             )
         object.__setattr__(self, "time_s", time)
         object.__setattr__(self, "volts", volts)
@@ -143,13 +148,9 @@ class SquareWaveCapture(Capture):
         SquareWaveObservation
             Hum still in it.
         """
-        reference = settings.reference
-        if reference is not None:
-            reference.check_kind(self)
         record = prepare_record(self, highest_hz=settings.highest_hz)
-        if reference is not None:
-            reference.check_frequency(record.frequency_hz, self.name)
-        return reduced_record(self, record, settings)
+        reference = settings.reference_for(self, record.frequency_hz)
+        return reduced_record(self, record, settings.highest_hz, reference)
 
     def reach_problem(self, band_hz: tuple[float, float]) -> InputError | None:
         """Return why the sampling is too coarse, documented in `Capture`.
@@ -166,12 +167,27 @@ class SquareWaveCapture(Capture):
         """
         if self.rate_hz >= 2.0 * band_hz[1]:
             return None
+        for unit, factor in _TIME_UNITS.items():
+            if self.rate_hz * factor >= 2.0 * band_hz[1] and self._usual(factor, band_hz[1]):
+                return InputError(
+                    f"{self.name}: time_s",
+                    f"{np.ptp(self.time_s):.4g} s from first to last sample",
+                    f"are the times in {unit}? Give them in seconds: divide them by {factor:,.0f}",
+                )
         return InputError(
             f"{self.name}: time_s",
             f"{self.rate_hz:.4g} samples per second",
             f"too coarse for a band up to {band_hz[1]:g} Hz: at least {2.2 * band_hz[1]:.3g} are "
             "needed; set a faster time base, more memory, or a smaller band",
         )
+
+    def _usual(self, factor: float, highest_hz: float) -> bool:
+        """Whether the square wave would be of a usual frequency on a faster time scale."""
+        try:
+            record = prepare_record(self, highest_hz=highest_hz)
+        except InputError:
+            return False
+        return _USUAL_HZ[0] <= record.frequency_hz * factor <= _USUAL_HZ[1]
 
     def saturation_text(self) -> str:
         """Say when the record stands at its limits, documented in `Capture`.
@@ -189,13 +205,15 @@ class SquareWaveCapture(Capture):
             "reduce the level or set a larger range, and capture again"
         )
 
-    def direct_response(self, highest_hz: float) -> DirectResponse:
+    def direct_response(self, highest_hz: float, through: NetworkEstimate) -> DirectResponse:
         """Return the odd harmonics over those of a square wave, documented in `Capture`.
 
         Parameters
         ----------
         highest_hz : float
             Highest frequency that counts [Hz].
+        through : NetworkEstimate
+            The network, in the path or not.
 
         Returns
         -------
@@ -203,27 +221,4 @@ class SquareWaveCapture(Capture):
             The generator's edge is part of it.
         """
         record = prepare_record(self, highest_hz=highest_hz)
-        basis = harmonic_basis(record, highest_hz=highest_hz, name=self.name)
-        odd = basis.orders % 2 == 1
-        orders = basis.orders[odd]
-        amplitudes = basis.amplitudes(basis.record.volts)[odd]
-        ideal = square_harmonics(
-            orders, frequency_hz=basis.record.frequency_hz, duty=0.5, rise_time_s=0.0
-        ).value
-        window = np.sinc(orders * basis.record.frequency_hz * basis.record.averaged_s)
-        ratio = amplitudes / (ideal * window)
-        start = float(np.angle(ratio[0])) - math.pi / 2.0
-        ratio = ratio * np.exp(-1j * _edge_phase(ratio, orders, start) * orders)
-        noise = basis.noise(basis.record.volts)
-        variance = noise**2 * basis.variances()[odd] / np.abs(amplitudes) ** 2
-        response = np.log(np.abs(ratio)) + 1j * np.unwrap(np.angle(ratio))
-        return DirectResponse(orders * basis.record.frequency_hz, response, variance)
-
-
-def _edge_phase(ratio: Complex, orders: Floats, start: float) -> float:
-    """Phase per order that turns the amplitudes into line: the place of the edge."""
-    trial = start + np.linspace(0.0, math.pi, _EDGE_TRIALS, endpoint=False)
-    low = orders <= _EDGE_ORDERS
-    weight = ratio[low] / np.abs(ratio[low]) / orders[low]
-    sums = np.abs((weight * np.exp(-1j * trial[:, None] * orders[low])).sum(axis=1))
-    return float(trial[int(np.argmax(sums))])
+        return bypass_response(reduced_record(self, record, highest_hz), through)

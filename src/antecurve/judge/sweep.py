@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
-from typing import ClassVar, Self
+from typing import TYPE_CHECKING, ClassVar, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +31,10 @@ from antecurve.judge.observation import (
 )
 from antecurve.judge.residual_shape import has_shape, noise_variance
 from antecurve.quantities import DB_PER_NEPER
+
+if TYPE_CHECKING:
+    from antecurve.judge.network_estimate import NetworkEstimate
+    from antecurve.judge.reference import MeasuredChain
 
 __all__ = ["MOST_FREQUENCIES", "SweepCapture", "SweepObservation"]
 
@@ -194,9 +198,9 @@ class SweepCapture(Capture):
         SweepObservation
             With the noise of a usual meter to start from.
         """
-        if settings.reference is not None:
-            settings.reference.check_kind(self)
-        return SweepObservation(self, _START_SIGMA_DB, _START_SIGMA_RAD)
+        return SweepObservation(
+            self, _START_SIGMA_DB, _START_SIGMA_RAD, settings.reference_for(self)
+        )
 
     def reach_problem(self, band_hz: tuple[float, float]) -> InputError | None:
         """Return why the sweep by itself does not do, documented in `Capture`.
@@ -218,13 +222,15 @@ class SweepCapture(Capture):
             f"{self.name}: frequency_hz", end, "a sweep by itself must reach 1 kHz and above"
         )
 
-    def direct_response(self, highest_hz: float) -> DirectResponse:
+    def direct_response(self, highest_hz: float, through: NetworkEstimate) -> DirectResponse:
         """Return levels and phase as a response, documented in `Capture`.
 
         Parameters
         ----------
         highest_hz : float
             Highest frequency that counts [Hz]; not needed.
+        through : NetworkEstimate
+            The network; not needed.
 
         Returns
         -------
@@ -259,6 +265,8 @@ class SweepObservation(Observation):
         Standard deviation of a level [dB].
     sigma_rad : float
         Standard deviation of a phase [rad].
+    reference : MeasuredChain or None
+        The capture chain as a reference shows it.
     """
 
     noise_known: ClassVar[bool] = False
@@ -266,6 +274,7 @@ class SweepObservation(Observation):
     capture: SweepCapture
     sigma_db: float
     sigma_rad: float
+    reference: MeasuredChain | None = None
 
     @property
     def name(self) -> str:

@@ -19,6 +19,7 @@ from antecurve.judge.conformity import BandDecision, Decision, LimitBand, combin
 from antecurve.judge.deviation import Deviation, deviation_db, deviation_of_families
 from antecurve.judge.findings import describe
 from antecurve.judge.fit import Family, Fit
+from antecurve.judge.hum import MAINS_HZ
 from antecurve.judge.identifiability import highest_seen_hz, without_unseen_corner
 from antecurve.judge.network_estimate import JudgedThrough, NetworkEstimate, estimate_of
 from antecurve.judge.noise import residual_parts
@@ -62,12 +63,15 @@ class JudgeRequest:
         What is known of the generator.
     chain : CaptureChain
         The capture chain by its corners.
-    reference : Capture or None
-        Capture with the unit bypassed, in place of or beside the corners.
+    reference : Capture, sequence of Capture or None
+        Captures with the unit bypassed, in place of or beside the corners: one for each
+        frequency of a square wave, one for sweeps.
     reference_loading : Loading or None
         Load of the network during a reference through it; ``None`` for the unit's own.
     meter : MeterAccuracy
         Accuracy of the meter that measured the network's parts, where measured values are given.
+    mains_hz : float or None
+        Mains frequency [Hz], 50 or 60; ``None`` to have it told by the captures.
 
     Raises
     ------
@@ -81,14 +85,22 @@ class JudgeRequest:
     playback: str = "published"
     generator: Generator = field(default_factory=Generator)
     chain: CaptureChain = field(default_factory=CaptureChain)
-    reference: Capture | None = None
+    reference: Captures | None = None
     reference_loading: Loading | None = None
     meter: MeterAccuracy = field(default_factory=MeterAccuracy)
+    mains_hz: float | None = None
 
     def __post_init__(self) -> None:
         if self.playback not in ("published", "inverse"):
             raise InputError("playback", self.playback, 'use "published" or "inverse"')
+        if self.mains_hz is not None and self.mains_hz not in MAINS_HZ:
+            raise InputError("mains", f"{self.mains_hz:g} Hz", "it must be 50 or 60 Hz")
         LimitBand(*(self.band_hz or AUDIO_BAND_HZ), self.limit_db)
+
+    @property
+    def references(self) -> tuple[Capture, ...]:
+        """The captures with the unit bypassed."""
+        return () if self.reference is None else capture_sequence(self.reference)
 
     @property
     def limits(self) -> tuple[LimitBand, ...]:
@@ -156,11 +168,11 @@ def judge_unit(
     network = estimate_of(design, conditions, measured=measured, meter=asked.meter)
     band = asked.judged_hz
     _check_reach(captures, band)
-    bench = _bench(asked, network, band)
-    useless = _useless(captures, asked.reference)
+    useless = _useless((*captures, *asked.references))
+    bench = _bench(asked, network)
     task = _task(captures, asked, conditions, bench)
-    settings = ObservationSettings(_REACH * band[1], curve, network, bench.measured)
     with single_threaded_linear_algebra(with_scipy=True):
+        settings = _settings(asked, network, curve)
         observations = [c.observation(settings) for c in captures]
         staged = fit_in_stages(observations, task, stages=() if useless else STAGES)
         if staged.contradiction:
@@ -173,7 +185,7 @@ def judge_unit(
         allowed = tuple(f for k, f in enumerate(fit.families) if k == 0 or f.acceptable)
         errors, intervals = _errors(allowed)
     deviation = _deviation(allowed, errors, residuals, asked, curve)
-    if any(c.relies_on_flatness for c in captures) and bench.measured is None:
+    if any(c.relies_on_flatness for c in captures) and not asked.references:
         flatness = np.full(deviation.frequency_hz.size, asked.generator.flatness_db)
         deviation = _widened(deviation, flatness)
     decisions = _decisions(deviation, asked.limits)
@@ -203,9 +215,8 @@ def judge_unit(
     )
 
 
-def _useless(captures: Sequence[Capture], reference: Capture | None) -> tuple[str, ...]:
+def _useless(records: Sequence[Capture]) -> tuple[str, ...]:
     """Why captures can't tell anything: records that stand at their limits."""
-    records = captures if reference is None else (*captures, reference)
     return tuple(text for text in (c.saturation_text() for c in records) if text)
 
 
@@ -217,6 +228,7 @@ def _task(
         bench,
         undo_ultrasonic=asked.playback == "inverse",
         level_only=not any(c.has_phase for c in captures),
+        mains_hz=asked.mains_hz,
     )
 
 
@@ -252,17 +264,23 @@ def _check_reach(captures: Sequence[Capture], band: tuple[float, float]) -> None
         raise problem
 
 
-def _bench(asked: JudgeRequest, network: NetworkEstimate, band: tuple[float, float]) -> Bench:
-    if asked.reference is None:
-        return Bench(network, asked.generator, asked.chain)
-    measured = measured_chain(
-        asked.reference,
-        estimate=network,
-        highest_hz=_REACH * band[1],
-        chain_loading=asked.reference_loading,
+def _bench(asked: JudgeRequest, network: NetworkEstimate) -> Bench:
+    # The generator's edge and flatness are in references already.
+    return Bench(network, Generator() if asked.references else asked.generator, asked.chain)
+
+
+def _settings(
+    asked: JudgeRequest, network: NetworkEstimate, curve: Curve
+) -> ObservationSettings:
+    """How captures are reduced, with the chain as each reference shows it."""
+    highest_hz = _REACH * asked.judged_hz[1]
+    references = tuple(
+        measured_chain(
+            r, estimate=network, highest_hz=highest_hz, chain_loading=asked.reference_loading
+        )
+        for r in asked.references
     )
-    # The generator's edge and flatness are in the reference already.
-    return Bench(network, Generator(), asked.chain, measured)
+    return ObservationSettings(highest_hz, curve, network, references)
 
 
 def _undecided(fit: Fit, reasons: tuple[str, ...], asked: JudgeRequest, curve: Curve) -> Verdict:

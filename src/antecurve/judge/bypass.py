@@ -1,0 +1,79 @@
+"""The response that a square wave shows with the unit bypassed.
+
+In place of the unit stands a flat response between two corners.  It is fitted like a unit, so
+that edge, duty and frequency are known and what the sampling folds back is taken off as the fit
+predicts it.  What the harmonics have beside the fit is added to its response.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+
+from antecurve.judge.capture import DirectResponse
+from antecurve.judge.fit import Fit, fit_observations
+from antecurve.judge.network_estimate import NetworkEstimate
+from antecurve.judge.problem import Bench
+from antecurve.judge.signal_path import CaptureChain, Generator
+from antecurve.judge.square_observation import SquareWaveObservation
+from antecurve.judge.unit_model import HighEnd, LowEnd, Parameter, UnitModel
+
+__all__ = ["bypass_response"]
+
+_FLAT = UnitModel(
+    (
+        Parameter("low_corner_hz", "low", None, 1.0, 0.0, 2000.0),
+        Parameter("high_corner_hz", "high", None, 0.5, 0.0, 300.0),
+    ),
+    LowEnd.FIRST_ORDER,
+    HighEnd.FIRST_ORDER,
+)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _StraightObservation(SquareWaveObservation):
+    """A square wave that did not pass through the network."""
+
+    through_network: ClassVar[bool] = False
+
+
+def bypass_response(observation: SquareWaveObservation, through: NetworkEstimate) -> DirectResponse:
+    """Fit a square wave taken with the unit bypassed.
+
+    Parameters
+    ----------
+    observation : SquareWaveObservation
+        The record reduced.
+    through : NetworkEstimate
+        The network, with the load that it had if the square wave went through it.
+
+    Returns
+    -------
+    DirectResponse
+        At the odd harmonics, the network included where it was in the path.
+    """
+    from scipy.linalg import solve_triangular
+
+    names = SquareWaveObservation.__dataclass_fields__
+    straight = _StraightObservation(**{name: getattr(observation, name) for name in names})
+    bench = Bench(through, Generator(), CaptureChain())
+
+    def fitted(reduced: SquareWaveObservation) -> Fit:
+        return fit_observations([reduced], model=_FLAT, families=(), bench=bench)
+
+    fit = min((fitted(straight), fitted(observation)), key=lambda fit: fit.excess[0])
+    prediction = fit.prediction(0)
+    record = fit.observations[0]
+    assert isinstance(record, SquareWaveObservation)
+    record = record.corrected(prediction, folded=record.folded)
+    basis, frequency = record.basis, record.frequency_hz
+    response = prediction.log_response(frequency)
+    model = record.amplitudes(prediction.nuisance, response, basis.orders, 0.0).value
+    raw = solve_triangular(basis.whitener, record.data)
+    seen = raw[: raw.size // 2] + 1j * raw[raw.size // 2 :]
+    odd = basis.orders % 2 == 1
+    total = (response + np.log(seen / np.where(model == 0.0, 1.0, model)))[odd]
+    variance = record.sigma**2 * basis.variances() / np.abs(seen) ** 2
+    return DirectResponse(frequency[odd], total, variance[odd])
