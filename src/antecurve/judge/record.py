@@ -157,35 +157,50 @@ def prepare_record(capture: SquareWaveCapture, *, highest_hz: float) -> Record:
 
 def _coarse_period(time: Floats, volts: Floats, name: str) -> float:
     """Period by normalised autocorrelation, sharpened at ever longer lags."""
+    count = time.size
+    volts = np.interp(np.linspace(time[0], time[-1], count), time, volts - volts.mean())
+    # Heights of peaks that fall between samples differ; their square roots differ by half of it.
+    likeness = [_likeness(x) for x in (volts, np.sign(volts) * np.sqrt(np.abs(volts)))]
+    best = max(likeness, key=lambda x: float(np.max(_turned_likeness(x), initial=0.0)))
+    lag, multiple = float(_first_period(best, name)), 1
+    while 2 * multiple * lag + lag / 4 < best.size:
+        multiple *= 2
+        centre, reach = round(multiple * lag), max(2, int(lag / 4))
+        window = best[centre - reach : centre + reach + 1]
+        lag = (centre - reach + int(np.argmax(window))) / multiple
+    return lag * float(np.ptp(time)) / (count - 1)
+
+
+def _likeness(x: Floats) -> Floats:
+    """Correlation of an evenly sampled record with itself at each lag, from -1 to 1."""
     from scipy.signal import fftconvolve
 
-    count = time.size
-    grid = np.linspace(time[0], time[-1], count)
+    count = x.size
     # Smoothed, so that edges sharper than the sampling count with their area.
     width = max(1, count // _SMOOTHING)
-    x = fftconvolve(np.interp(grid, time, volts - volts.mean()), np.ones(width) / width, "same")
+    x = fftconvolve(x, np.ones(width) / width, "same")
     x = x - x.mean()
     product = fftconvolve(x, x[::-1])[count - 1 :]
     energy = np.concatenate(([0.0], np.cumsum(x**2)))
     lags = np.arange(count)
     scale = np.sqrt(np.maximum(energy[count - lags] * (energy[count] - energy[lags]), 1e-300))
-    usable = int(_USABLE_LAGS * count)
-    likeness = (product / scale)[:usable]
-    lag, multiple = float(_first_period(likeness, name)), 1
-    while 2 * multiple * lag + lag / 4 < usable:
-        multiple *= 2
-        centre, reach = round(multiple * lag), max(2, int(lag / 4))
-        window = likeness[centre - reach : centre + reach + 1]
-        lag = (centre - reach + int(np.argmax(window))) / multiple
-    return lag * float(np.ptp(time)) / (count - 1)
+    return np.asarray((product / scale)[: int(_USABLE_LAGS * count)])
+
+
+def _turned_likeness(likeness: Floats) -> Floats:
+    """How much more a record is like itself after a lag than after half of it.
+
+    Likeness at two periods is as great as at one; what lies half of that before is like the
+    record at two periods, and unlike it, its edges turned round, at one.
+    """
+    lags = np.arange(likeness.size)
+    turned = np.where(likeness > 0, likeness - np.interp(lags / 2.0, lags, likeness), 0.0)
+    turned[: int(np.argmax(likeness < 0))] = 0.0
+    return np.asarray(turned)
 
 
 def _first_period(likeness: Floats, name: str) -> int:
-    """Lag after which a record is like itself, while half of it turns the edges round.
-
-    Likeness at two periods is as great as at one; what lies half of that before is like the
-    record at two periods, and unlike it at one.
-    """
+    """Lag of the first period."""
     below = np.flatnonzero(likeness < 0)
     if below.size == 0 or likeness[below[0] :].max() < _LEAST_SIMILARITY:
         raise InputError(
@@ -194,12 +209,9 @@ def _first_period(likeness: Floats, name: str) -> int:
             "capture at least one and a half, better three, periods of the square wave with the "
             "output well above noise and hum",
         )
-    lags = np.arange(likeness.size)
-    before = np.interp(lags / 2.0, lags, likeness)
-    tail = np.where(likeness > 0, likeness - before, 0.0)[below[0] :]
-    near = np.flatnonzero(tail >= _NEARLY_BEST * tail.max())
-    width = max(2, below[0] // 2)
-    return int(below[0] + near[0] + int(np.argmax(tail[near[0] : near[0] + width])))
+    turned = _turned_likeness(likeness)
+    first = int(np.flatnonzero(turned >= _NEARLY_BEST * turned.max())[0])
+    return first + int(np.argmax(turned[first : first + max(2, below[0] // 2)]))
 
 
 _LEAST_SHARE = 0.02
