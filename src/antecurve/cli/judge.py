@@ -147,7 +147,7 @@ def judge(
         chain=CaptureChain(
             tuple(quantity(text, "Hz", "--chain-low") for text in chain_low or ()),
             tuple(quantity(text, "Hz", "--chain-high") for text in chain_high or ()),
-            quantity(probe, "%", "--probe", zero=True),
+            100.0 * quantity(f"{probe.rstrip('% ')} %", "%", "--probe", zero=True),
         ),
         reference=[read_capture(path) for path in reference] if reference else None,
         mains_hz=None if mains is None else quantity(mains, "Hz", "--mains"),
