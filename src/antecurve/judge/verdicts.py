@@ -269,9 +269,7 @@ def _bench(asked: JudgeRequest, network: NetworkEstimate) -> Bench:
     return Bench(network, Generator() if asked.references else asked.generator, asked.chain)
 
 
-def _settings(
-    asked: JudgeRequest, network: NetworkEstimate, curve: Curve
-) -> ObservationSettings:
+def _settings(asked: JudgeRequest, network: NetworkEstimate, curve: Curve) -> ObservationSettings:
     """How captures are reduced, with the chain as each reference shows it."""
     highest_hz = _REACH * asked.judged_hz[1]
     references = tuple(
