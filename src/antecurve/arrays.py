@@ -18,7 +18,7 @@ _MOST_POINTS_PER_DECADE = 100_000  # closer together than any response of a netw
 
 
 def frequencies(frequency_hz: ArrayLike, *, zero: bool = False) -> NDArray[np.float64]:
-    """Return frequencies as an array, refusing those that nothing can be computed at.
+    """Convert frequencies to an array, refusing those that nothing can be computed at.
 
     Parameters
     ----------
@@ -75,7 +75,7 @@ def log_frequencies(
 
 
 def read_only(values: ArrayLike) -> NDArray[np.float64]:
-    """Return a copy that can't be written to.
+    """Copy numbers to an array that can't be written to.
 
     Parameters
     ----------

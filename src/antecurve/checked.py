@@ -91,7 +91,7 @@ def checked(target: Target) -> Target:
 
 
 def public_names() -> tuple[Any, ...]:
-    """Return every class and function that checks its arguments.
+    """List every class and function that checks its arguments.
 
     Returns
     -------

@@ -59,7 +59,7 @@ class FileFormatError(InputError):
 
     @classmethod
     def unreadable(cls, path: object, reason: str, rule: str) -> FileFormatError:
-        """Return the error of a file that can't be read at all.
+        """Make the error of a file that can't be read at all.
 
         Parameters
         ----------

@@ -251,7 +251,7 @@ def parse_quantity(
     maximum: float = math.inf,
     exclusive: bool = False,
 ) -> float:
-    """Return a number in SI units from a number or from text as the trade writes it.
+    """Read a number in SI units from a number or from text as the trade writes it.
 
     Parameters
     ----------
@@ -354,7 +354,7 @@ def _from_text(text: str, unit: str) -> float:
 
 @checked
 def format_quantity(value: float, unit: str, *, digits: int = 4) -> str:
-    """Return a value with SI prefix and unit, as printed in tables and sentences.
+    """Write a value with SI prefix and unit, as printed in tables and sentences.
 
     Parameters
     ----------
@@ -387,7 +387,7 @@ def format_quantity(value: float, unit: str, *, digits: int = 4) -> str:
 
 @checked
 def rkm_code(value: float, unit: str) -> str:
-    """Return the code of IEC 60062 for a resistance or a capacitance.
+    """Write the code of IEC 60062 for a resistance or a capacitance.
 
     Parameters
     ----------

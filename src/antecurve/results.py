@@ -28,7 +28,7 @@ _ROWS_SHOWN = 12  # in a notebook, before the table is cut
 
 
 def plain(value: object) -> Any:
-    """Return a result as plain data: dicts, lists, numbers, texts and ``None``.
+    """Convert a result to plain data: dicts, lists, numbers, texts and ``None``.
 
     Parameters
     ----------
@@ -54,7 +54,7 @@ def plain(value: object) -> Any:
 
 
 def frame_rows(frame: pandas.DataFrame) -> list[dict[str, Any]]:
-    """Return the rows of a data frame as plain data.
+    """Convert the rows of a data frame to plain data.
 
     Parameters
     ----------
@@ -86,7 +86,7 @@ def _finite(value: Any) -> Any:
 
 
 def json_text(value: object) -> str:
-    """Return plain data as JSON, numbers with full precision.
+    """Write plain data as JSON, numbers with full precision.
 
     Parameters
     ----------
@@ -117,7 +117,7 @@ class Result:
         cls.__repr__ = Result.__repr__  # type: ignore[method-assign]
 
     def to_dict(self) -> dict[str, Any]:
-        """Return the result as plain data, as its JSON holds it.
+        """Convert the result to plain data, as its JSON holds it.
 
         Returns
         -------
@@ -151,7 +151,7 @@ class Result:
         return figure
 
     def to_frame(self) -> pandas.DataFrame:
-        """Return the result as a table.
+        """Tabulate the result.
 
         Returns
         -------

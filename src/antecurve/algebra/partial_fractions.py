@@ -51,7 +51,7 @@ class PartialFractions:
 
 
 def partial_fractions(function: ZeroPoleGain[complex]) -> PartialFractions:
-    """Return the partial fractions of a rational function.
+    """Expand a rational function in partial fractions.
 
     Parameters
     ----------

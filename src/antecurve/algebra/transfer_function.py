@@ -23,7 +23,7 @@ Floats = NDArray[np.float64]
 
 
 def polynomial_values(polynomial: ArrayLike, s: ArrayLike) -> NDArray[np.complex128]:
-    """Return P(s).
+    """Evaluate P(s).
 
     Parameters
     ----------
@@ -48,7 +48,7 @@ def polynomial_values(polynomial: ArrayLike, s: ArrayLike) -> NDArray[np.complex
 
 
 def magnitude_squared_coefficients(polynomial: ArrayLike) -> Floats:
-    """Return the coefficients of abs(P(j w))**2 in powers of w**2.
+    """Compute the coefficients of abs(P(j w))**2 in powers of w**2.
 
     Parameters
     ----------
@@ -110,7 +110,7 @@ class TransferFunction:
     denominator: Floats
 
     def value(self, s: ArrayLike) -> NDArray[np.complex128]:
-        """Return H(s).
+        """Evaluate H(s).
 
         Parameters
         ----------
@@ -127,7 +127,7 @@ class TransferFunction:
         )
 
     def response(self, frequency_hz: ArrayLike) -> NDArray[np.complex128]:
-        """Return H(j 2 pi f).
+        """Evaluate H(j 2 pi f).
 
         Parameters
         ----------
@@ -145,7 +145,7 @@ class TransferFunction:
         return self.value(2j * math.pi * frequency)
 
     def magnitude_squared(self) -> TransferFunction:
-        """Return abs(H(j w))**2 as a ratio of polynomials in w**2.
+        """Compute abs(H(j w))**2 as a ratio of polynomials in w**2.
 
         Returns
         -------
@@ -158,7 +158,7 @@ class TransferFunction:
         )
 
     def zero_pole_gain(self, *, matched_at_hz: float) -> ZeroPoleGain[complex]:
-        """Return zeros and poles of one function as time constants -1/s, with its gain.
+        """Find zeros and poles of one function as time constants -1/s, with its gain.
 
         Parameters
         ----------

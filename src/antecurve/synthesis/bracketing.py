@@ -48,7 +48,7 @@ _EPSILON = float(np.finfo(float).eps)
 def bracketing_grid(
     curve: ZeroPoleGain[float], low: float, high: float, *, closely: bool = False
 ) -> NDArray[Any]:
-    """Return time constants to look at: evenly in the logarithm, and closer around the curve's own.
+    """Space time constants evenly in the logarithm, and closer around the curve's own.
 
     Parameters
     ----------
@@ -191,7 +191,7 @@ def crossings(
     values: Sequence[float] | NDArray[Any],
     at: Callable[[float], float],
 ) -> Iterator[float]:
-    """Return where a function goes through 0.
+    """Find where a function goes through 0.
 
     Parameters
     ----------

@@ -34,7 +34,7 @@ def exact_network(
     section_ratio: float = 1.0,
     source_level_v: float | None = None,
 ) -> ExactNetwork:
-    """Return the exact network of a form for a curve, between a source and a load.
+    """Make the exact network of a form for a curve, between a source and a load.
 
     Parameters
     ----------

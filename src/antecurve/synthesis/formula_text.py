@@ -24,7 +24,7 @@ _MATHML = '<math xmlns="http://www.w3.org/1998/Math/MathML" display="block">{}</
 
 
 def rows_of(formulas: FormFormulas) -> dict[str, tuple[Formula, ...]]:
-    """Return the formulas in the order in which they are read, by headings.
+    """Group the formulas under headings, in the order in which they are read.
 
     Parameters
     ----------
@@ -92,7 +92,7 @@ def _latex_name(name: str) -> str:
 
 
 def condition_lines(formulas: FormFormulas) -> list[str]:
-    """Return when the formulas hold, in sentences.
+    """State in sentences when the formulas hold.
 
     Parameters
     ----------
@@ -109,7 +109,7 @@ def condition_lines(formulas: FormFormulas) -> list[str]:
 
 
 def formulas_latex(formulas: FormFormulas) -> str:
-    """Return the formulas as LaTeX.
+    """Write the formulas as LaTeX.
 
     Parameters
     ----------
@@ -132,7 +132,7 @@ def formulas_latex(formulas: FormFormulas) -> str:
 
 
 def formulas_mathml(formulas: FormFormulas) -> dict[str, tuple[str, ...]]:
-    """Return the formulas as presentation MathML.
+    """Write the formulas as presentation MathML.
 
     Parameters
     ----------
@@ -151,7 +151,7 @@ def formulas_mathml(formulas: FormFormulas) -> dict[str, tuple[str, ...]]:
 
 
 def expression_mathml(expression: Any) -> str:
-    """Return an expression as presentation MathML, with indices below the line.
+    """Write an expression as presentation MathML, with indices below the line.
 
     Parameters
     ----------
@@ -188,7 +188,7 @@ def _indexed_name(name: str) -> str:
 
 
 def formulas_content(formulas: FormFormulas) -> dict[str, Any]:
-    """Return the formulas as plain data that can be written as JSON.
+    """Convert the formulas to plain data that can be written as JSON.
 
     Parameters
     ----------
@@ -237,7 +237,7 @@ def _rows(rows: tuple[Formula, ...]) -> list[dict[str, str]]:
 
 
 def plain_formula(formula: Formula) -> str:
-    """Return a formula as one line of text.
+    """Write a formula as one line of text.
 
     Parameters
     ----------
@@ -261,7 +261,7 @@ def plain_formula(formula: Formula) -> str:
 
 
 def plain_expression(expression: Any) -> str:
-    """Return an expression or an equation as text.
+    """Write an expression or an equation as text.
 
     Parameters
     ----------

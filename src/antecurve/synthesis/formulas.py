@@ -40,7 +40,7 @@ _GAINS = (1e-2, 1e-3, 1e-4, 1e-1)
 
 @checked
 def form_formulas(form: str, curve: Curve | None = None) -> FormFormulas:
-    """Return the formulas of a form, each proved by substituting back symbolically.
+    """Derive the formulas of a form, each proved by substituting back symbolically.
 
     Parameters
     ----------

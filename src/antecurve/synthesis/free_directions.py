@@ -36,7 +36,7 @@ class FreeDirection:
 
 
 def free_directions(topology: Topology, slopes: Floats) -> tuple[FreeDirection, ...]:
-    """Return the null space of a Jacobian by the logarithms of values, other unknowns following.
+    """Find the null space of a Jacobian by the logarithms of values, other unknowns following.
 
     Parameters
     ----------

@@ -93,7 +93,7 @@ class Ratio:
     naming: Callable[[tuple[Scalar, ...]], tuple[Scalar, ...]] | None = None
 
     def named(self, remainder: tuple[Scalar, ...]) -> tuple[Scalar, ...]:
-        """Return a remainder's coefficients, by name where there is a naming.
+        """Name a remainder's coefficients where there is a naming.
 
         Parameters
         ----------
@@ -109,7 +109,7 @@ class Ratio:
 
 
 def exact_fractions(impedance: RcImpedance) -> RcImpedance:
-    """Return the impedance with each float as the fraction that it is.
+    """Convert each float to the fraction that it is.
 
     Parameters
     ----------
@@ -129,7 +129,7 @@ def exact_fractions(impedance: RcImpedance) -> RcImpedance:
 
 
 def polynomials(impedance: RcImpedance) -> Ratio:
-    """Return numerator and denominator of the impedance.
+    """Write the impedance as a ratio of polynomials.
 
     Parameters
     ----------
@@ -221,7 +221,7 @@ def less(minuend: Sequence[Scalar], factor: Scalar, other: Sequence[Scalar]) -> 
 
 
 def derivative_term(impedance: RcImpedance, time_constant: Scalar) -> Scalar:
-    """Return s dZ/ds at s = -1/T, a sum of positive terms.
+    """Compute s dZ/ds at s = -1/T, a sum of positive terms.
 
     Parameters
     ----------
@@ -249,7 +249,7 @@ def derivative_term(impedance: RcImpedance, time_constant: Scalar) -> Scalar:
 
 
 def zeros_of(impedance: RcImpedance) -> tuple[Scalar, ...]:
-    """Return the time constants of the zeros of an impedance.
+    """Find the time constants of the zeros of an impedance.
 
     Parameters
     ----------

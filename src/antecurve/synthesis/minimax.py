@@ -22,7 +22,7 @@ Floats = NDArray[np.float64]
 def minimax(
     error: Callable[[Floats], tuple[Floats, Floats]], start: Floats, *, held: int | None = None
 ) -> Floats:
-    """Return the point near a start where the largest magnitude of some errors is least.
+    """Minimise the largest magnitude of several errors from a start.
 
     Parameters
     ----------

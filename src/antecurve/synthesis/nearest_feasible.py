@@ -152,7 +152,7 @@ Candidate = Bound | NoPair | Level | Shunt | Pole | OtherForm | PoleSplit
 
 
 def feasible(form: Form, requirements: Requirements) -> bool:
-    """Return whether a form makes a curve, without a close look.
+    """Tell whether a form makes a curve, without a close look.
 
     Parameters
     ----------
@@ -261,7 +261,7 @@ def nearest_split(
     gain: float,
     shunt_resistance: float,
 ) -> PoleSplit | None:
-    """Return the nearest pair of poles that can be had in place of a double ultrasonic pole.
+    """Find the nearest pair of poles that can be had in place of a double ultrasonic pole.
 
     Parameters
     ----------

@@ -87,7 +87,7 @@ class OwnEquations:
         self._bottom = np.flatnonzero(probe.denominator > 0)
 
     def coefficients(self, logs: Floats) -> TransferFunction:
-        """Return the coefficients of H(s).
+        """Compute the coefficients of H(s).
 
         Parameters
         ----------
@@ -108,7 +108,7 @@ class OwnEquations:
         )
 
     def values(self, logs: Floats) -> Floats:
-        """Return element values, the resistor that is held exactly at its value.
+        """Compute element values, the resistor that is held exactly at its value.
 
         Parameters
         ----------
@@ -126,7 +126,7 @@ class OwnEquations:
         return np.asarray(values)
 
     def shape(self) -> tuple[int, int] | None:
-        """Return with which degrees of X and of F the coefficients can match the curve's.
+        """Determine the degrees of X and of F with which the coefficients can match the curve's.
 
         Returns
         -------
@@ -143,7 +143,7 @@ class OwnEquations:
         return (extra, common) if common >= 0 and 0 <= extra <= allowed else None
 
     def mismatch(self, x: Floats, extra: int) -> tuple[Floats, Floats]:
-        """Return the equations of an exact network.
+        """Evaluate the equations of an exact network.
 
         Parameters
         ----------
@@ -160,7 +160,7 @@ class OwnEquations:
         return self._once(("mismatch", extra, x.tobytes()), lambda: self._mismatch(x, extra))
 
     def error(self, logs: Floats) -> tuple[Floats, Floats]:
-        """Return the error over the band, level included.
+        """Compute the error over the band, level included.
 
         Parameters
         ----------

@@ -32,7 +32,7 @@ ELASTANCE = "K"
 
 
 def branch_name(time_constant: str) -> str:
-    """Return the name of the partial fraction's resistance at a time constant.
+    """Name the partial fraction's resistance at a time constant.
 
     Parameters
     ----------
@@ -56,7 +56,7 @@ def symbolic_impedance(
     whole: bool = False,
     naming: RemainderNames | None = None,
 ) -> RcImpedance:
-    """Return an impedance whose partial fractions are symbols.
+    """Make an impedance whose partial fractions are symbols.
 
     Parameters
     ----------
@@ -136,7 +136,7 @@ def _named(
 
 
 def symbol_field(names: Sequence[str]) -> dict[str, Any]:
-    """Return the elements of a field of rational functions by name.
+    """Make a field of rational functions, its elements by name.
 
     Parameters
     ----------
@@ -157,7 +157,7 @@ def symbol_field(names: Sequence[str]) -> dict[str, Any]:
 
 
 def relabelled(tree: Tree, values: Iterator[Any]) -> Tree:
-    """Return the same tree with other values.
+    """Give the same tree other values.
 
     Parameters
     ----------
@@ -177,7 +177,7 @@ def relabelled(tree: Tree, values: Iterator[Any]) -> Tree:
 
 
 def zero_count(times: Sequence[str], *, whole: bool, at_origin: bool) -> int:
-    """Return how many zeros an impedance has.
+    """Count the zeros of an impedance.
 
     Parameters
     ----------
@@ -197,7 +197,7 @@ def zero_count(times: Sequence[str], *, whole: bool, at_origin: bool) -> int:
 
 
 def coefficient_definitions(impedance: RcImpedance) -> tuple[Formula, ...]:
-    """Return the coefficients of the arm's polynomials by its partial fractions.
+    """Define the coefficients of the arm's polynomials by its partial fractions.
 
     Parameters
     ----------
@@ -225,7 +225,7 @@ def coefficient_definitions(impedance: RcImpedance) -> tuple[Formula, ...]:
 
 
 def zero_definitions(impedance: RcImpedance) -> tuple[Formula, ...]:
-    """Return what the zero symbols stand for.
+    """Define the zero symbols.
 
     Parameters
     ----------

@@ -36,7 +36,7 @@ class SymbolicCurve:
 
 
 def symbolic_curve(default: ZeroPoleGain[float], curve: Curve | None) -> SymbolicCurve:
-    """Return names for a curve's time constants.
+    """Name a curve's time constants.
 
     Parameters
     ----------
@@ -66,7 +66,7 @@ def symbolic_curve(default: ZeroPoleGain[float], curve: Curve | None) -> Symboli
 
 
 def level_formulas(names: SymbolicCurve, *, loaded: bool) -> tuple[Formula, ...]:
-    """Return what g0 is, and the level at 1 kHz that it makes.
+    """Define g0, and the level at 1 kHz that it makes.
 
     Parameters
     ----------

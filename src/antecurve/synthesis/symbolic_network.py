@@ -12,7 +12,7 @@ __all__ = ["arm_trees", "polynomial", "shown_impedance", "tree_impedance"]
 
 
 def arm_trees(topology: Topology, values: Mapping[str, Any]) -> list[Tree]:
-    """Return the arms of a built-in network with a value for each element.
+    """Take the arms of a built-in network with a value for each element.
 
     Parameters
     ----------
@@ -39,7 +39,7 @@ def arm_trees(topology: Topology, values: Mapping[str, Any]) -> list[Tree]:
 def tree_impedance(
     tree: Tree, s: Any, *, parallel: Callable[[list[Any]], Any] | None = None
 ) -> Any:
-    """Return the impedance of an arm.
+    """Compute the impedance of an arm.
 
     Parameters
     ----------
@@ -66,7 +66,7 @@ def tree_impedance(
 
 
 def shown_impedance(tree: Tree, s: Any) -> Any:
-    """Return the impedance of an arm with each parallel group as one fraction.
+    """Write the impedance of an arm with each parallel group as one fraction.
 
     Parameters
     ----------
@@ -90,7 +90,7 @@ def shown_impedance(tree: Tree, s: Any) -> Any:
 
 
 def polynomial(coefficients: tuple[Any, ...], s: Any) -> Any:
-    """Return a polynomial in s as an element of a field.
+    """Evaluate a polynomial in s over a field.
 
     Parameters
     ----------

@@ -88,7 +88,7 @@ class StageSymbols:
         )
 
     def values(self, names: Sequence[str]) -> tuple[Any, ...]:
-        """Return elements of the field by name.
+        """Look up elements of the field by name.
 
         Parameters
         ----------
@@ -103,7 +103,7 @@ class StageSymbols:
         return tuple(self.field[name] for name in names)
 
     def product(self, names: Sequence[str], s: Any) -> Any:
-        """Return the product of 1 + s T over named time constants.
+        """Multiply 1 + s T over named time constants.
 
         Parameters
         ----------
@@ -120,7 +120,7 @@ class StageSymbols:
         return self.field["Rp"] ** 0 * product(self.values(names), s)
 
     def lead(self, names: Sequence[str]) -> Any:
-        """Return the product of named time constants.
+        """Multiply named time constants.
 
         Parameters
         ----------
@@ -135,7 +135,7 @@ class StageSymbols:
         return self.field["Rp"] ** 0 * math.prod(self.values(names))
 
     def numerator(self, s: Any) -> Any:
-        """Return g s^a N(s).
+        """Evaluate g s^a N(s).
 
         Parameters
         ----------
@@ -151,7 +151,7 @@ class StageSymbols:
         return self.field[GAIN_CONSTANT] * power * self.product(self.names.zeros, s)
 
     def fractions(self) -> dict[str, Any]:
-        """Return the partial fractions of the series arm by name.
+        """Compute the partial fractions of the series arm by name.
 
         Returns
         -------
@@ -169,7 +169,7 @@ class StageSymbols:
         return fractions
 
     def branch_capacitances(self) -> dict[str, Any]:
-        """Return the capacitance of each branch of the shunt arm by the zero that it makes.
+        """Compute the capacitance of each branch of the shunt arm by the zero that it makes.
 
         Returns
         -------

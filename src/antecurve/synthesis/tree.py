@@ -62,7 +62,7 @@ Shape = ElementKind | tuple[str, tuple["Shape", ...]]
 
 
 def resistor(value: Any) -> Leaf:
-    """Return a resistor.
+    """Make a resistor.
 
     Parameters
     ----------
@@ -78,7 +78,7 @@ def resistor(value: Any) -> Leaf:
 
 
 def capacitor(value: Any) -> Leaf:
-    """Return a capacitor.
+    """Make a capacitor.
 
     Parameters
     ----------
@@ -94,7 +94,7 @@ def capacitor(value: Any) -> Leaf:
 
 
 def series(*parts: Tree) -> Tree:
-    """Return parts joined in series.
+    """Join parts in series.
 
     Parameters
     ----------
@@ -110,7 +110,7 @@ def series(*parts: Tree) -> Tree:
 
 
 def parallel(*parts: Tree) -> Tree:
-    """Return parts joined in parallel.
+    """Join parts in parallel.
 
     Parameters
     ----------
@@ -133,7 +133,7 @@ def _join(joined: str, parts: tuple[Tree, ...]) -> Tree:
 
 
 def leaf_values(tree: Tree) -> tuple[Any, ...]:
-    """Return the values of an arm's elements in the order of the layout.
+    """List the values of an arm's elements in the order of the layout.
 
     Parameters
     ----------

@@ -103,7 +103,7 @@ class _Cascade(Section):
         return [Form(f"cascade-{first}-first", words, self, None)]
 
     def order(self, times: tuple[Any, ...]) -> tuple[Any, Any]:
-        """Return the time constants by section, from those longest first."""
+        """Order time constants, longest first, by section."""
         return (times[1], times[0]) if self.short_first else (times[0], times[1])
 
     def mismatch(self, curve: ZeroPoleGain[float]) -> Violation | None:
@@ -309,7 +309,7 @@ class _Problem:
         return k1, c2 / weight if weight else math.nan
 
     def checked(self, solution: _Solution) -> Realisation | Violation:
-        """Return the cascade, or what is wrong with it."""
+        """Check the elements and put them between their nodes."""
         source = self.source
         infinity = 0.0 if self.implied else solution.resistance - source
         if infinity < -_NEGLIGIBLE * self.shunt:

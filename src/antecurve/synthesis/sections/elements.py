@@ -58,7 +58,7 @@ class StageElements:
         return kept_zeros(self.curve.zeros_s, self.taken)
 
     def branch_resistance(self, zero: Any) -> Any:
-        """Return the resistance of the series arm's partial fraction at a zero.
+        """Compute the resistance of the series arm's partial fraction at a zero.
 
         Parameters
         ----------
@@ -76,7 +76,7 @@ class StageElements:
         return top / (product(self.times, s) * self.curve.gain_constant * others)
 
     def elastance_at_origin(self) -> Any:
-        """Return 1/C of the series capacitor for a zero at the origin.
+        """Compute 1/C of the series capacitor for a zero at the origin.
 
         Returns
         -------
@@ -86,7 +86,7 @@ class StageElements:
         return self.parallel / self.curve.gain_constant
 
     def resistance_at_infinity(self) -> Any:
-        """Return R_inf of the series arm.
+        """Compute R_inf of the series arm.
 
         Returns
         -------
@@ -102,7 +102,7 @@ class StageElements:
         return self.shunt_at_infinity() * (inverse - 1) - self.source
 
     def shunt_at_infinity(self) -> Any:
-        """Return Rp prod(A)/prod(Q), the shunt arm far above its corners.
+        """Compute Rp prod(A)/prod(Q), the shunt arm far above its corners.
 
         Returns
         -------
@@ -112,7 +112,7 @@ class StageElements:
         return self.parallel * math.prod(self.taken) / math.prod(self.times)
 
     def branch_capacitance(self, zero: Any) -> Any:
-        """Return the capacitance of the shunt arm's branch at a zero.
+        """Compute the capacitance of the shunt arm's branch at a zero.
 
         Parameters
         ----------
@@ -129,7 +129,7 @@ class StageElements:
         return -zero * product(self.times, s) / (self.parallel * others)
 
     def whole_capacitance(self) -> Any:
-        """Return the capacitance across the output, load included.
+        """Compute the capacitance across the output, load included.
 
         Returns
         -------
@@ -139,7 +139,7 @@ class StageElements:
         return math.prod(self.times) / (self.parallel * math.prod(self.taken))
 
     def implied_pole(self) -> Any:
-        """Return the pole with which R_inf = 0, for a curve that lacks one and CL = 0.
+        """Compute the pole with which R_inf = 0, for a curve that lacks one and CL = 0.
 
         Returns
         -------
@@ -150,7 +150,7 @@ class StageElements:
 
 
 def kept_zeros(zeros: Sequence[Any], taken: Sequence[Any]) -> tuple[Any, ...]:
-    """Return the zeros that the shunt arm does not take.
+    """List the zeros that the shunt arm does not take.
 
     Parameters
     ----------
@@ -216,7 +216,7 @@ class CascadeElements:
     tau: Any
 
     def weights(self) -> tuple[Any, Any]:
-        """Return a1 and a2 in x1 x2 = a1 x1 + a2 x2.
+        """Compute a1 and a2 in x1 x2 = a1 x1 + a2 x2.
 
         Returns
         -------
@@ -231,7 +231,7 @@ class CascadeElements:
         return one / (one - two), -two / (one - two)
 
     def shares(self, section: int) -> tuple[Any, Any]:
-        """Return p and q in (1 + s tau) x = p + q x for a section, 0 or 1.
+        """Compute p and q in (1 + s tau) x = p + q x for a section, 0 or 1.
 
         Parameters
         ----------
@@ -247,7 +247,7 @@ class CascadeElements:
         return (self.tau, 1) if time is None else (self.tau / time, 1 - self.tau / time)
 
     def direct(self) -> Any:
-        """Return c0 of D/(g s^a N).
+        """Compute c0 of D/(g s^a N).
 
         Returns
         -------
@@ -260,7 +260,7 @@ class CascadeElements:
         return (total + square * tilt) / self.curve.leading_ratio()
 
     def fraction(self, section: int) -> Any:
-        """Return the partial fraction of D/(g s^a N) at the zero of a section.
+        """Compute the partial fraction of D/(g s^a N) at the zero of a section.
 
         Parameters
         ----------
@@ -281,7 +281,7 @@ class CascadeElements:
         return product((*self.curve.poles_s, *self.beyond), s) / (self.curve.gain_constant * below)
 
     def network_direct(self, strengths: tuple[Any, Any], resistance: Any) -> Any:
-        """Return c0 of the network's 1/H.
+        """Compute c0 of the network's 1/H.
 
         Parameters
         ----------
@@ -301,7 +301,7 @@ class CascadeElements:
         return extent * (1 + r * resistance) + u * resistance + u * strengths[0] * p1
 
     def quadratic(self, c1: Any, c2: Any, resistance: Any, scale: Any) -> tuple[Any, ...]:
-        """Return the coefficients of the quadratic for k1, highest first, then gamma and delta.
+        """Compute the coefficients of the quadratic for k1, highest first, then gamma and delta.
 
         Parameters
         ----------
@@ -327,7 +327,7 @@ class CascadeElements:
         return alpha * delta, alpha * gamma + beta * c2 - c1 * delta, -c1 * gamma, gamma, delta
 
     def output_weight(self, k1: Any, resistance: Any) -> Any:
-        """Return c2/k2.
+        """Compute c2/k2.
 
         Parameters
         ----------

@@ -110,7 +110,7 @@ class StageProblem:
 
     @classmethod
     def of(cls, requirements: Requirements) -> StageProblem:
-        """Return the problem in which the series arm makes every zero.
+        """State the problem in which the series arm makes every zero.
 
         Parameters
         ----------
@@ -213,7 +213,7 @@ class StageProblem:
         return float(self.curve.with_gain_constant(constant).leading_ratio())
 
     def beyond(self, unknown: float) -> tuple[float, ...]:
-        """Return the poles beyond the curve: the unknown and what follows from it.
+        """Compute the poles beyond the curve: the unknown and what follows from it.
 
         Without ultrasonic pole the unknown is the longer one, and R_inf = 0 makes
         T5 = y l Rs CL/T with y^2 = (1 + w^2 T^2)(1 + w^2 T5^2).

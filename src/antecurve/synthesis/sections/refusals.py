@@ -207,7 +207,7 @@ def infinity_violation(problem: StageProblem, balance: Balance, infinity: float)
 
 
 def alternating(curve: ZeroPoleGain[float]) -> bool:
-    """Return whether zeros and poles alternate from low frequency, a zero first.
+    """Tell whether zeros and poles alternate from low frequency, a zero first.
 
     Parameters
     ----------

@@ -90,7 +90,7 @@ class Section(ABC):
 
     @abstractmethod
     def forms(self) -> Sequence[Form]:
-        """Return the forms of this kind of section.
+        """List the forms of this kind of section.
 
         Returns
         -------

@@ -62,7 +62,7 @@ class Sweep:
 
     @classmethod
     def of(cls, problem: StageProblem, *, closely: bool = False) -> Sweep:
-        """Return the sweep for all problems of a curve, whichever zeros they take.
+        """Sweep the pole for all problems of a curve, whichever zeros they take.
 
         Parameters
         ----------
@@ -96,7 +96,7 @@ class Sweep:
         return cls(unknown, unknown / lead, poles, roots)
 
     def up_to(self, end: int) -> Sweep:
-        """Return the first values only.
+        """Keep the first values only.
 
         Parameters
         ----------
@@ -113,7 +113,7 @@ class Sweep:
 
 
 def direct_balances(problem: StageProblem) -> Iterable[Balance]:
-    """Return every choice of roots where the level is known.
+    """List every choice of roots where the level is known.
 
     Parameters
     ----------
@@ -133,7 +133,7 @@ def direct_balances(problem: StageProblem) -> Iterable[Balance]:
 def bracketed_balances(
     problem: StageProblem, sweep: Sweep, *, closely: bool = False, below: float = math.inf
 ) -> list[Balance]:
-    """Return every solution with positive branches where a pole beyond the curve is unknown.
+    """Find every solution with positive branches where a pole beyond the curve is unknown.
 
     Parameters
     ----------
@@ -179,7 +179,7 @@ class NegativeBranch:
 def nearest_miss(
     problems: Iterable[StageProblem], sweep: Sweep
 ) -> NegativeBranch | Violation | None:
-    """Return what keeps the one equation from a solution with positive branches.
+    """Find what keeps the one equation from a solution with positive branches.
 
     Parameters
     ----------
