@@ -9,10 +9,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.judge.advice import LOW_SQUARE_HZ, clear_frequency
 from antecurve.judge.deviation import Deviation
 from antecurve.judge.explanation import Explanation, explain
 from antecurve.judge.fit import Fit
 from antecurve.judge.observation import ResidualFinding
+from antecurve.judge.recognition import coupling_question, is_amendment, recognised_setting
 from antecurve.judge.uncertainty import COVERAGE
 from antecurve.judge.unit_model import RATE_UNIT, HighEnd, LowEnd
 from antecurve.judge.verdict import FittedValue
@@ -37,10 +39,10 @@ _LEAST_SHARE = 0.1
 _LOOSE = 0.04
 _BAD_GAUGE_DB = 0.1
 _PARTS = {
-    "small_capacitor": "the smaller capacitor of the playback network",
-    "large_capacitor": "the larger capacitor of the playback network",
-    "small_resistor": "the smaller resistor of the playback network",
-    "large_resistor": "the larger resistor of the playback network",
+    "small_capacitor": "the smaller capacitor",
+    "large_capacitor": "the larger capacitor",
+    "small_resistor": "the smaller resistor",
+    "large_resistor": "the larger resistor",
 }
 
 
@@ -122,10 +124,19 @@ def describe(
         if cause.is_part or not texts:
             texts.insert(0, _explanation_sentence(cause))
         faults = [cause.name, *(f for f in faults if f != cause.name)]
-    texts += [joint] if joint else []
+    setting = recognised_setting(fitted)
+    texts += [text for text in (setting, joint, _coupling(fit, fitted)) if text]
     texts += _below_capture(fit, deviation, lowest)
     texts += [f.text for f in residuals]
     return Findings(tuple(texts or ["every constant agrees with its nominal value"]), tuple(faults))
+
+
+def _coupling(fit: Fit, fitted: Sequence[FittedValue]) -> str:
+    """Question about the oscilloscope, where nothing is said of the low end of its chain."""
+    problem = fit.solution.problem
+    told = problem.bench.chain.low_corners_hz or any(o.reference for o in problem.observations)
+    corner = next((f for f in fitted if f.name == "low_corner_hz"), None)
+    return "" if told or corner is None else coupling_question(corner)
 
 
 def _base(name: str) -> str:
@@ -176,6 +187,8 @@ def _sentence(effect: _Effect, fit: Fit) -> str:
             damping = model.index("high_damping")
             assert damping is not None
             order = f", second order, Q {1.0 / fit.solution.units[damping]:.2g}"
+        if value.name == "low_corner_hz" and not order and is_amendment(value):
+            order = ", the 7950 µs of the amended disc curve"
         return f"{word}: {_hertz(value.value)} ({_range_hertz(value)}){order}: {where}"
     nominal = value.nominal
     shown = _range_micro(value)
@@ -235,15 +248,24 @@ def _explanation_sentence(cause: Explanation) -> str:
         return (
             f"one constant explains the deviation: {word} at {cause.ratio:.3g} of its nominal value"
         )
-    name = _PARTS[cause.name]
-    resistor = cause.name.endswith("resistor")
+    other = cause.in_series_equaliser
+    if other is not None and _part_sentence(other) == _part_sentence(cause):
+        return f"one part explains the deviation: {_part_sentence(cause)}"
+    readings = [
+        f"{'series equaliser' if e.of_series_equaliser else 'feedback'}: {_part_sentence(e)}"
+        for e in (other, cause)
+        if e is not None
+    ]
+    return f"one part explains the deviation: {'; '.join(readings)}"
+
+
+def _part_sentence(cause: Explanation) -> str:
+    name, resistor = _PARTS[cause.part], cause.part.endswith("resistor")
     if cause.ratio < 1.0 / _GONE:
-        what = f"{name} is shorted" if resistor else f"{name} is not there or not connected"
-    elif cause.ratio > _GONE:
-        what = f"{name} is open" if resistor else f"{name} is far too large"
-    else:
-        what = f"{name} is at {cause.ratio:.2g} of its value"
-    return f"one part explains the deviation: {what} (if the unit has two RC pairs in series)"
+        return f"{name} is shorted" if resistor else f"{name} is not there or not connected"
+    if cause.ratio > _GONE:
+        return f"{name} is open" if resistor else f"{name} is far too large"
+    return f"{name} is at {cause.ratio:.2g} of its value"
 
 
 def _joint_low(
@@ -284,7 +306,8 @@ def _joint_low(
             deviation.expanded_uncertainty_db,
         )
     )
-    advice = "" if lowest <= 50.0 else "; a square wave of 30 to 50 Hz tells them apart"
+    clear = f"{clear_frequency(LOW_SQUARE_HZ):.0f} Hz"
+    advice = "" if lowest <= 50.0 else f"; a square wave of {clear} tells them apart"
     return (
         f"bass shelf ({_range_micro(value)}) and low corner are hardly told apart by a capture "
         f"from {_hertz(lowest)} up: their frequencies add up to {centre:.4g} Hz "
@@ -305,6 +328,6 @@ def _below_capture(fit: Fit, deviation: Deviation, lowest: float) -> list[str]:
     return [
         f"below {_hertz(lowest)} the verdict rests on the shape of the low corner ({shapes} are "
         f"all possible), which leaves {reach[worst]:.2f} dB open at "
-        f"{_hertz(float(deviation.frequency_hz[worst]))}; a second capture at 20 to 50 Hz "
-        "settles it"
+        f"{_hertz(float(deviation.frequency_hz[worst]))}; a second capture at "
+        f"{clear_frequency(LOW_SQUARE_HZ):.0f} Hz settles it"
     ]
