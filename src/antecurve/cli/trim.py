@@ -34,9 +34,9 @@ def trim(
 ) -> None:
     """Say which positions to change, and to what, to bring a build back.
 
-    Positions that were not measured are still open and may be filled anew; to those fitted a
-    part can be added in series or in parallel.  Exit code 1 when even the best proposal misses
-    the job's error_limit_db.
+    Positions that were not measured are still open and may be filled anew.  To those fitted,
+    parts can be added in series or in parallel, or their parts replaced.  All single changes and
+    pairs are searched.  Exit code 1 when even the best proposal misses the job's error_limit_db.
 
     \b
     Example: antecurve trim bench-network/design.json --measured values.csv

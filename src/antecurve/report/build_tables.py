@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from antecurve.analysis.sensitivity import tighten_first
-from antecurve.analysis.trim import LEAST_GAIN, LEAST_GAIN_DB
+from antecurve.analysis.trim import LEAST_GAIN, LEAST_GAIN_DB, PROVED_CHANGES
+from antecurve.analysis.trim_search import RESOLUTION
 from antecurve.quantities import format_quantity
 from antecurve.report.text_table import TextTable, signed
 
@@ -16,7 +18,7 @@ if TYPE_CHECKING:
     from antecurve.analysis.losses import LossEffect
     from antecurve.analysis.planning import TolerancePlan
     from antecurve.analysis.spread import SpreadResult
-    from antecurve.analysis.trim import TrimProposal, TrimResult
+    from antecurve.analysis.trim import TrimProposal, TrimResult, TrimSearch
 
 UNCERTAINTY_NOTE = (
     "Uncertainty: k = 2, accuracy taken as rectangular, common or independent between parts, "
@@ -344,13 +346,16 @@ def trim_rows(result: TrimResult) -> TextTable:
         (
             str(len(p.changes)),
             _changes(p),
+            str(p.parts_to_add),
+            str(p.parts_to_unsolder),
             f"{p.centred_db:.4f}",
             f"{p.p95_db:.4f}",
             "advised" if p is result.advised else "",
         )
         for p in (result.before, *result.proposals)
     )
-    return TextTable(("changes", "what to do", "error dB", "95 % dB", ""), rows, "rlrrl")
+    header = ("changes", "what to do", "add", "unsolder", "error dB", "95 % dB", "")
+    return TextTable(header, rows, "rlrrrrl")
 
 
 def _changes(proposal: TrimProposal) -> str:
@@ -360,13 +365,14 @@ def _changes(proposal: TrimProposal) -> str:
     for change in proposal.changes:
         unit = change.position.element.kind.unit
         parts = " and ".join(format_quantity(p.value, unit) for p in change.parts)
-        if change.action == "fit":
-            joined = change.position.joined
-            way = "" if joined == "single" else f" in {joined}"
-            said.append(f"{change.ref}: fit {parts}{way}")
-        else:
-            now = format_quantity(change.position.value, unit)
-            said.append(f"{change.ref}: {change.action} {parts} (makes {now})")
+        if len(change.parts) > 1 and not change.action.startswith("add"):
+            parts += f" in {change.position.joined}"
+        made = f"{change.ref}: {change.action} {parts}"
+        if change.unsolder:
+            made = f"{change.ref}: replace {' and '.join(change.unsolder)} by {parts}"
+        if len(change.position.parts) > 1:
+            made += f" (makes {format_quantity(change.position.value, unit)})"
+        said.append(made)
     return "; ".join(said)
 
 
@@ -384,9 +390,10 @@ def trim_lines(result: TrimResult) -> list[str]:
         The state, and what is advised.
     """
     advised = result.advised
+    before = result.before
     lines = [
-        f"Design error {result.designed_db:.4f} dB; this build {result.before.centred_db:.4f} dB. "
-        f"With unmeasured parts and meter uncertainty: below {result.before.p95_db:.4f} dB in "
+        f"Design error {result.designed_db:.4f} dB; this build {before.centred_db:.4f} dB. "
+        f"With unmeasured parts and meter uncertainty: below {before.p95_db:.4f} dB in "
         "95 % of cases."
     ]
     if advised.changes:
@@ -394,16 +401,32 @@ def trim_lines(result: TrimResult) -> list[str]:
             f"Advised, for {advised.centred_db:.4f} dB, below {advised.p95_db:.4f} dB in 95 % of "
             f"cases: {_changes(advised)}."
         )
-    elif result.proposals:
-        lines.append("No change is needed: the build is as good as the design.")
+        if before.centred_db <= result.designed_db * (1.0 + LEAST_GAIN):
+            lines.append("The build is as good as the design already; this goes beyond it.")
     else:
         lines.append(
             f"No change is advised: none lowers the 95 % figure by {LEAST_GAIN * 100:g} % and "
             f"{LEAST_GAIN_DB:g} dB at least."
         )
-    if not result.all_choices:
-        lines.append(
-            f"The network has many positions: for each only the {result.choices} nearest choices "
-            "were tried, those farther off were not looked at."
+    return lines + [_searched_line(search) for search in result.searches]
+
+
+def _searched_line(search: TrimSearch) -> str:
+    """Say what a search proves, or what it leaves open."""
+    what = "1 change" if search.changes == 1 else f"{search.changes} changes"
+    if search.proved:
+        return (
+            f"{what}: of {search.combinations:,.0f} possible ones none is better by more than "
+            f"{RESOLUTION * 100:g} % (proved)."
         )
-    return lines
+    if search.changes > PROVED_CHANGES:
+        return (
+            f"{what}: only one more change to the best with {search.changes - 1} was tried; "
+            "others may be better."
+        )
+    if not math.isfinite(search.bound_db):
+        return f"{what}: none meets the limits of the job."
+    return (
+        f"{what}: not proved after {search.evaluated:,} of {search.combinations:,.0f}; others may "
+        f"be better, down to {search.bound_db:.4f} dB."
+    )

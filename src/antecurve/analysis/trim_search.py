@@ -1,0 +1,371 @@
+"""The best changes of a build by branch and bound over clusters of alike changes.
+
+Every change of a position is a point: the logarithm of the value it makes, and how much each part
+scatters it.  Clusters of such points are divided in two, again and again; a set of changes lies in
+one cluster of each position changed.  A cluster is represented by its central change, which is a
+change that can be made, so that every evaluation is a find as well as a bound.
+
+**Objective.** With r the error of the representative at some frequencies and S its slopes, the
+error of draw k is r + S xi_k, xi_k the deviations of the positions' logarithms; the objective is
+the 95th percentile of half its range.
+
+**Bound.** A change in the cluster departs from the representative by at most h_i in each position,
+value and scatter together.  Half a range moves by no more than half the range of what is added:
+sum_i h_i L_i with L_i half the range of S_i, plus the departure from the tangent,
+phi(kappa h) sum_i u_i h_i**2, plus that of the slopes under the deviations, d exp(kappa h)
+sum_i u_i h_i with d the largest deviation (`antecurve.pick.bounds`: the curvature is symmetric).
+A percentile moves by no more than its draws.  No change of a ladder moves half the range by more
+than sum_i h_i, for its slopes are within [-1, 1].
+"""
+
+from __future__ import annotations
+
+import heapq
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.analysis.trim_options import NEW_PARTS, Options, enough_parts
+from antecurve.job import Job
+from antecurve.networks.topology import Topology
+from antecurve.parts.distributions import deviation_quantile
+from antecurve.parts.joined import joined_weights, values_add
+from antecurve.parts.position import PickedNetwork
+from antecurve.pick.limits import LimitValues, limit_values
+from antecurve.pick.model import NEPER_DB, NetworkModel
+
+__all__ = ["RESOLUTION", "RESOLUTION_DB", "Chosen", "Draws", "Exhausted", "Trimmer"]
+
+Floats = NDArray[np.float64]
+Chosen = tuple[tuple[int, int], ...]
+"""Pairs of position and option."""
+
+RESOLUTION = 0.005
+"""Bounds closer than this fraction of the percentile count as equal: a percentile of `DRAWS`
+draws is itself known to 0.8 % (binomial, with the density of half a normal distribution)."""
+RESOLUTION_DB = 1e-4
+"""... or than this [dB]: a twentieth of the least gain that is worth a change."""
+DRAWS = 16_384
+"""Draws for the percentile that is stated."""
+
+_SCREENED = 1024  # draws for the search: differences between changes hold to some 0.5 %, measured
+_FREQUENCIES = 25  # 8 a decade: half the range loses some 0.3 %, measured
+_MANY = 10_000  # changes above which a cluster's radius is that of its box: cheaper, never less
+_BATCH = 64  # representatives at a time: 40 MB
+_MOST_EVALUATED = 60_000  # some 10 s
+_KAPPA = 2.0 * math.sqrt(2.0)  # growth of the curvature: `antecurve.pick.bounds`
+_STEEPEST = 200.0  # exponent where a bound is no bound: keeps exp() finite
+_SLACK_NP = 1e-12  # rounding of the limits
+_LEAST_NP = RESOLUTION_DB / NEPER_DB
+_KEPT = 0.02  # share of the best percentile within which finds are kept for the full count
+
+
+class Draws:
+    """Deviations of the parts of a build, each by itself, as fractions of the tolerances.
+
+    Parameters
+    ----------
+    built : PickedNetwork
+        The build; parts that were measured have a nominal value.
+    distribution : str
+        Of parts that were not measured; a meter's limits of error are rectangular.
+    seed : int
+        Seed, 0 or greater.
+
+    Attributes
+    ----------
+    by_position : tuple of numpy.ndarray, shape (existing parts + 2, DRAWS)
+        -1 to 1: the parts that are there, then two new ones.
+    """
+
+    __slots__ = ("by_position",)
+
+    def __init__(self, built: PickedNetwork, *, distribution: str, seed: int) -> None:
+        rng = np.random.default_rng(seed)
+        drawn = []
+        for position in built.positions:
+            uniform = rng.random((len(position.parts) + NEW_PARTS, DRAWS))
+            laws = [
+                distribution if part.nominal is None else "uniform" for part in position.parts
+            ] + [distribution] * NEW_PARTS
+            drawn.append(
+                np.stack([deviation_quantile(u, law) for u, law in zip(uniform, laws, strict=True)])
+            )
+        self.by_position = tuple(drawn)
+
+
+class _Cluster:
+    """Alike changes of one position, and the most central one.
+
+    Parameters
+    ----------
+    points : numpy.ndarray of float, shape (coordinates, changes)
+        Logarithm of the value, and scatter by each part.
+    members : numpy.ndarray of int, shape (changes,)
+        Which changes they are.
+    """
+
+    __slots__ = ("_children", "_members", "_points", "count", "radius", "representative")
+
+    def __init__(self, points: Floats, members: NDArray[np.intp]) -> None:
+        self._points, self._members = points, members
+        self.count = len(members)
+        low, high = points.min(axis=1), points.max(axis=1)
+        middle = 0.5 * (low + high)
+        if self.count > _MANY:
+            central = int(np.abs(points[0] - middle[0]).argmin())
+            own = points[:, central]
+            self.radius = float(np.maximum(own - low, high - own).sum())
+        else:
+            central = int(np.abs(points - middle[:, None]).sum(axis=0).argmin())
+            self.radius = float(np.abs(points - points[:, [central]]).sum(axis=0).max())
+        self.representative = int(members[central])
+        self._children: tuple[_Cluster, ...] | None = None
+
+    @property
+    def children(self) -> tuple[_Cluster, ...]:
+        """The halves across the widest coordinate."""
+        if self._children is None:
+            points = self._points
+            low, high = points.min(axis=1), points.max(axis=1)
+            widest = int((high - low).argmax())
+            lower = points[widest] <= 0.5 * (low + high)[widest]
+            self._children = tuple(
+                _Cluster(np.ascontiguousarray(points[:, half]), self._members[half])
+                for half in (lower, ~lower)
+            )
+            self._points, self._members = points[:, :0], self._members[:0]
+        return self._children
+
+
+_Node = tuple[tuple[int, _Cluster], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Exhausted:
+    """What a search came to.
+
+    Attributes
+    ----------
+    pool : tuple of (float, Chosen)
+        Percentile [Np] and changes of the best, ascending.
+    bound : float
+        No set of changes searched has a lower percentile of the objective [Np].
+    evaluated : int
+        Representatives evaluated.
+    combinations : float
+        Sets of changes in all.
+    complete : bool
+        Whether the bound is within the resolution of the best.
+    """
+
+    pool: tuple[tuple[float, Chosen], ...]
+    bound: float
+    evaluated: int
+    combinations: float
+    complete: bool
+
+
+@dataclass(slots=True)
+class _Progress:
+    """The state of one search: open nodes by bound, and what was met."""
+
+    best: float = math.inf
+    heap: list[tuple[float, int, _Node]] = field(default_factory=list)
+    pool: dict[Chosen, float] = field(default_factory=dict)
+    evaluated: int = 0
+
+
+class Trimmer:
+    """Searches the changes of one build.
+
+    Parameters
+    ----------
+    topology : Topology
+        The network's shape.
+    job : Job
+        Curve, loading, band and limits.
+    positions : sequence of Options
+        The changes of each position.
+    draws : Draws
+        Deviations of the parts.
+    """
+
+    def __init__(
+        self, topology: Topology, job: Job, positions: Sequence[Options], draws: Draws
+    ) -> None:
+        self.model = NetworkModel(topology, job, count=_FREQUENCIES)
+        self._job = job
+        self._positions = positions
+        self._logs = np.array([math.log(p.position.value) for p in positions])
+        self._deviations = [d[:, :_SCREENED].astype("f4") for d in draws.by_position]
+        self._scatter = [_scatter_now(p) for p in positions]
+        self._base = np.stack(
+            [a @ d for a, d in zip(self._scatter, self._deviations, strict=True)]
+        ).astype("f4")
+        self._roots = [
+            _Cluster(np.vstack([p.log_values, p.scatter.T]), np.arange(len(p))) for p in positions
+        ]
+        widest = [a.sum() for a in self._scatter] + [p.scatter.sum(axis=1).max() for p in positions]
+        self._widest = float(max(widest))
+
+    def singles(self) -> list[_Node]:
+        """List every single change, as one node a position."""
+        return [((i, root),) for i, root in enumerate(self._roots)]
+
+    def pairs(self) -> list[_Node]:
+        """List every pair of changes, as one node a pair of positions."""
+        roots = list(enumerate(self._roots))
+        return [(one, other) for k, one in enumerate(roots) for other in roots[k + 1 :]]
+
+    def extensions(self, chosen: Chosen) -> list[_Node]:
+        """List every set of changes with one more than those given."""
+        fixed = tuple((i, _Cluster(np.zeros((1, 1)), np.array([option]))) for i, option in chosen)
+        taken = {i for i, _ in chosen}
+        return [(*fixed, (i, root)) for i, root in enumerate(self._roots) if i not in taken]
+
+    def search(self, nodes: list[_Node]) -> Exhausted:
+        """Find the changes with the smallest percentile.
+
+        Parameters
+        ----------
+        nodes : list of nodes
+            As `singles`, `pairs` or `extensions` list them.
+
+        Returns
+        -------
+        Exhausted
+            The best, and the bound.
+        """
+        state = _Progress()
+        for first in range(0, len(nodes), _BATCH):
+            self._look(state, nodes[first : first + _BATCH])
+        while state.heap and state.evaluated < _MOST_EVALUATED:
+            if state.heap[0][0] >= _worth(state.best):
+                break
+            parents = [
+                heapq.heappop(state.heap)[2] for _ in range(min(_BATCH // 2, len(state.heap)))
+            ]
+            self._look(state, [child for parent in parents for child in self._halves(parent)])
+        bound = min(state.heap[0][0] if state.heap else math.inf, state.best)
+        near = state.best * (1.0 + _KEPT) + _LEAST_NP
+        pool = sorted((j, chosen) for chosen, j in state.pool.items() if j <= near)
+        return Exhausted(
+            tuple(pool),
+            bound,
+            state.evaluated,
+            float(sum(math.prod(c.count for _, c in node) for node in nodes)),
+            not state.heap or bound >= _worth(state.best),
+        )
+
+    def _halves(self, node: _Node) -> Iterator[_Node]:
+        """The node with its widest cluster divided."""
+        k = max(range(len(node)), key=lambda j: node[j][1].radius)
+        position, cluster = node[k]
+        for child in cluster.children:
+            yield (*node[:k], (position, child), *node[k + 1 :])
+
+    def _look(self, state: _Progress, nodes: list[_Node]) -> None:
+        chosen = [tuple((i, c.representative) for i, c in node) for node in nodes]
+        radii = np.zeros((len(nodes), len(self._positions)))
+        for row, node in zip(radii, nodes, strict=True):
+            for i, cluster in node:
+                row[i] = cluster.radius
+        percentile, margin, excess = self.evaluate(chosen, radii)
+        state.evaluated += len(nodes)
+        reach = radii.sum(axis=1)
+        for k, node in enumerate(nodes):
+            value = float(percentile[k])
+            if excess[k] <= _SLACK_NP and self._available(chosen[k]):
+                state.best = min(state.best, value)
+                state.pool[chosen[k]] = value
+            bound = value - float(margin[k])
+            # The limits' quantities are within [-1, 1] Np for each neper of a value as well.
+            if reach[k] > 0.0 and excess[k] <= reach[k] and bound < state.best:
+                heapq.heappush(state.heap, (bound, state.evaluated + k, node))
+
+    def _available(self, chosen: Chosen) -> bool:
+        return enough_parts((self._positions[i], option) for i, option in chosen)
+
+    def evaluate(self, chosen: Sequence[Chosen], radii: Floats) -> tuple[Floats, Floats, Floats]:
+        """Evaluate sets of changes, and how much less others near them can have.
+
+        Parameters
+        ----------
+        chosen : sequence of Chosen
+            The changes.
+        radii : numpy.ndarray of float, shape (sets, positions)
+            How far others are away, in logarithms of the values.
+
+        Returns
+        -------
+        percentile, margin : numpy.ndarray of float, shape (sets,)
+            95th percentile of the centred error, and the most that others have less [Np].
+        excess : numpy.ndarray of float, shape (sets,)
+            How far the limits of the job are missed [Np].
+        """
+        logs = np.repeat(self._logs[None], len(chosen), axis=0)
+        deviations = np.repeat(self._base[None], len(chosen), axis=0)
+        for k, changes in enumerate(chosen):
+            for i, option in changes:
+                logs[k, i] = self._positions[i].log_values[option]
+                scatter = self._positions[i].scatter[option].astype("f4")
+                deviations[k, i] = scatter @ self._deviations[i]
+        values = np.exp(logs)
+        linear = self.model.linearise(values)
+        slopes, sizes = linear.slopes[:, :-1], linear.sizes[:, :-1]
+        if self.model.ladder is None:  # the numerator's curvature is not known
+            sizes = sizes + 1.0
+        errors = np.matmul(slopes.astype("f4"), deviations)
+        errors += linear.rows[:, :-1, None].astype("f4")
+        half = 0.5 * (errors.max(axis=1) - errors.min(axis=1))
+        rank = math.ceil(0.95 * half.shape[1]) - 1
+        percentile = np.partition(half, rank, axis=1)[:, rank]
+        margin = self._margin(slopes, sizes, radii)
+        return percentile, margin, self.excess(values)
+
+    def _margin(self, slopes: Floats, sizes: Floats, radii: Floats) -> Floats:
+        """Most by which half the range differs within the radii [Np]."""
+        widest = radii.max(axis=1)
+        grown = np.minimum(_KAPPA * widest, _STEEPEST)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            phi = np.where(grown > 1e-3, (np.expm1(grown) - grown) / grown**2, 0.501)
+        tangent = (0.5 * np.ptp(slopes, axis=1) * radii).sum(axis=1)
+        curved = np.einsum("kfi,ki->kf", sizes, radii**2).max(axis=1)
+        turned = np.einsum("kfi,ki->kf", sizes, radii).max(axis=1)
+        near = tangent + phi * curved + self._widest * np.exp(grown) * turned
+        return np.asarray(np.minimum(near, radii.sum(axis=1)))
+
+    def excess(self, values: Floats) -> Floats:
+        """Compute how far networks miss the limits of the job [Np], shape (networks,)."""
+        limits = limit_values(self.model.topology, self._job, values)
+        return _excess(limits, self._job)
+
+
+def _excess(limits: LimitValues, job: Job) -> Floats:
+    misses = [(np.abs(limits.level_db) - job.target.level_tolerance_db) / NEPER_DB]
+    if job.network.output_resistance_max is not None:
+        misses.append(np.log(limits.output_ohm / job.network.output_resistance_max))
+    if job.network.input_impedance_min is not None:
+        misses.append(np.log(job.network.input_impedance_min / limits.input_ohm))
+    return np.asarray(np.max(misses, axis=0))
+
+
+def _worth(percentile: float) -> float:
+    """What is below this is better than a percentile by more than the resolution [Np]."""
+    return min(percentile * (1.0 - RESOLUTION), percentile - _LEAST_NP)
+
+
+def _scatter_now(position: Options) -> Floats:
+    """Scatter of a position that is not changed, as `Options.scatter` has it."""
+    parts = position.position.parts
+    weights = joined_weights(
+        np.array([p.value for p in parts]),
+        adds=values_add(position.position.element.kind, position.position.joined),
+    )
+    scatter = np.zeros(len(parts) + NEW_PARTS)
+    scatter[: len(parts)] = weights * [p.tolerance for p in parts]
+    return scatter
