@@ -300,7 +300,7 @@ def test_trim_advises_and_improves(
     content = _json(invoke(capsys, "trim", design_file, "--measured", measured, "--json"))
     assert content["advised"]["centred_db"] < content["before"]["centred_db"]
     assert all(
-        c["ref"] not in ("C1", "C2", "R1") or c["action"].startswith("add")
+        (c["ref"] in ("C1", "C2", "R1")) == (c["action"].startswith("add") or bool(c["unsolder"]))
         for p in content["proposals"]
         for c in p["changes"]
     )

@@ -213,16 +213,39 @@ class Trimmer:
         self._widest = float(max(widest))
 
     def singles(self) -> list[_Node]:
-        """List every single change, as one node a position."""
+        """List every single change.
+
+        Returns
+        -------
+        list of nodes
+            One a position.
+        """
         return [((i, root),) for i, root in enumerate(self._roots)]
 
     def pairs(self) -> list[_Node]:
-        """List every pair of changes, as one node a pair of positions."""
+        """List every pair of changes.
+
+        Returns
+        -------
+        list of nodes
+            One a pair of positions.
+        """
         roots = list(enumerate(self._roots))
         return [(one, other) for k, one in enumerate(roots) for other in roots[k + 1 :]]
 
     def extensions(self, chosen: Chosen) -> list[_Node]:
-        """List every set of changes with one more than those given."""
+        """List every set of changes with one more than those given.
+
+        Parameters
+        ----------
+        chosen : Chosen
+            Changes, of other positions each.
+
+        Returns
+        -------
+        list of nodes
+            One for each position that is not yet changed.
+        """
         fixed = tuple((i, _Cluster(np.zeros((1, 1)), np.array([option]))) for i, option in chosen)
         taken = {i for i, _ in chosen}
         return [(*fixed, (i, root)) for i, root in enumerate(self._roots) if i not in taken]
@@ -340,7 +363,18 @@ class Trimmer:
         return np.asarray(np.minimum(near, radii.sum(axis=1)))
 
     def excess(self, values: Floats) -> Floats:
-        """Compute how far networks miss the limits of the job [Np], shape (networks,)."""
+        """Compute how far networks miss the limits of the job.
+
+        Parameters
+        ----------
+        values : numpy.ndarray of float, shape (networks, elements)
+            Values of the positions [ohm and F].
+
+        Returns
+        -------
+        numpy.ndarray of float, shape (networks,)
+            By how much the worst quantity is beyond its limit [Np]; 0 or less where all are met.
+        """
         limits = limit_values(self.model.topology, self._job, values)
         return _excess(limits, self._job)
 
