@@ -9,10 +9,13 @@ import typer
 
 from antecurve.cli.options import (
     AsJson,
+    Channel,
+    DecimalMark,
     Force,
     MeterCapacitance,
     MeterResistance,
     OutputFolder,
+    TimeUnit,
     meter_accuracy,
     quantity,
     refuse_existing,
@@ -34,10 +37,10 @@ def judge(
     captures: Annotated[
         list[Path],
         typer.Argument(
-            metavar="CAPTURE.csv...",
-            help="Captures of one unit (time_s, volts: a square wave; frequency_hz, level_db: a "
-            "sweep), fitted jointly; or one folder: each file in it a unit, each folder in it a "
-            "unit with several captures.",
+            metavar="CAPTURE...",
+            help="Captures of one unit, fitted jointly: square waves, sweeps or two-channel "
+            "records as an oscilloscope or a sound interface writes them; or one folder: each "
+            "file in it a unit, each folder in it a unit with several captures.",
         ),
     ],
     design: _DesignOption,
@@ -99,6 +102,23 @@ def judge(
         Optional[list[Path]],  # noqa: UP045
         typer.Option(metavar="CAPTURE.csv", help="The other channel, for the match."),
     ] = None,
+    channel: Channel = None,
+    stimulus: Annotated[
+        Optional[int],  # noqa: UP045
+        typer.Option(
+            metavar="NUMBER",
+            help="Channel with the signal before the unit; the record may then be of any signal.",
+        ),
+    ] = None,
+    stimulus_at: Annotated[
+        str,
+        typer.Option(
+            metavar="PLACE",
+            help="Where that was taken: generator, input (the unit's), or emf (the file played).",
+        ),
+    ] = "generator",
+    time_unit: TimeUnit = None,
+    decimal: DecimalMark = None,
     serial: Annotated[
         str, typer.Option(metavar="TEXT", help="Serial number for the ship sheet.")
     ] = "",
@@ -125,6 +145,7 @@ def judge(
     from antecurve.files.captures import read_capture
     from antecurve.files.design_file import read_design
     from antecurve.files.measured import read_measured
+    from antecurve.files.recordings import ReadingOptions
     from antecurve.judge.signal_path import CaptureChain, Generator
     from antecurve.judge.verdicts import JudgeRequest
 
@@ -132,6 +153,7 @@ def judge(
     folders = [p for p in captures if p.is_dir()]
     if folders and (len(captures) > 1 or other_channel):
         raise InputError("CAPTURE.csv", str(folders[0]), "give one folder by itself, or files")
+    reading = ReadingOptions(channel, stimulus, stimulus_at, time_unit, decimal)
     made = read_design(design)
     values = None if measured is None else read_measured(measured, made.picked)
     asked = JudgeRequest(
@@ -149,11 +171,11 @@ def judge(
             tuple(quantity(text, "Hz", "--chain-high") for text in chain_high or ()),
             100.0 * quantity(f"{probe.rstrip('% ')} %", "%", "--probe", zero=True),
         ),
-        reference=[read_capture(path) for path in reference] if reference else None,
+        reference=[read_capture(path, reading) for path in reference] if reference else None,
         mains_hz=None if mains is None else quantity(mains, "Hz", "--mains"),
         meter=meter_accuracy(meter_resistance, meter_capacitance),
     )
-    delivery = Delivery(made.job.title, serial, date, output, force, as_json)
+    delivery = Delivery(made.job.title, serial, date, output, force, as_json, reading)
     if folders:
         passed = judge_folder(folders[0], made, values, asked, workers, delivery)
     else:

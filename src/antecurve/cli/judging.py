@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from antecurve.files.recordings import ReadingOptions, Recording
     from antecurve.judge.verdict import Verdict
     from antecurve.judge.verdicts import JudgeRequest
     from antecurve.pipeline import Design
@@ -31,6 +33,8 @@ class Delivery:
         Whether to write into an existing one.
     as_json : bool
         Whether to print JSON.
+    reading : ReadingOptions
+        What the files of captures leave open.
     """
 
     title: str
@@ -39,6 +43,7 @@ class Delivery:
     output: Path | None
     force: bool
     as_json: bool
+    reading: ReadingOptions
 
 
 def judge_one(
@@ -71,18 +76,25 @@ def judge_one(
     """
     from antecurve.cli.progress import busy_progress
     from antecurve.cli.show import show_json
-    from antecurve.files.captures import read_capture
     from antecurve.files.output_folder import write_folder
+    from antecurve.files.recordings import read_recording
     from antecurve.files.verdict_file import deviation_csv, verdict_json
     from antecurve.judge.conformity import Decision
     from antecurve.judge.match import channel_match
     from antecurve.judge.verdicts import judge_unit
     from antecurve.report.ship_sheet import ship_sheet
 
+    recordings: list[Recording] = []
+
     def judged(paths: Sequence[Path], title: str) -> Verdict:
-        read = [read_capture(p) for p in paths]
+        read = [read_recording(p, delivery.reading) for p in paths]
+        recordings.extend(read)
+        captures = [recording.capture for recording in read]
         with busy_progress(title):
-            return judge_unit(read, design, measured=measured, request=request)
+            verdict = judge_unit(captures, design, measured=measured, request=request)
+        for recording in read:
+            print(f"{recording.capture.name}: {recording.understood}", file=sys.stderr)
+        return verdict
 
     verdicts = [judged(captures, "judging the unit")]
     if other:
@@ -102,7 +114,7 @@ def judge_one(
                 }
         write_folder(delivery.output, files, force=delivery.force)
     if delivery.as_json:
-        record = verdicts[0].to_dict()
+        record = verdicts[0].to_dict() | {"captures": [_understood(r) for r in recordings]}
         if other:
             record["other_channel"] = verdicts[1].to_dict()
         show_json(record)
@@ -114,6 +126,25 @@ def judge_one(
         if delivery.output is not None:
             print(f"Written to {delivery.output}: {' '.join(files)}")
     return all(v.decision is Decision.PASS for v in verdicts)
+
+
+def _understood(recording: Recording) -> dict[str, str]:
+    """Name, kind and signal of a capture, and what was understood of its file."""
+    kind, signal = _KINDS[recording.capture.kind]
+    return {
+        "name": recording.capture.name,
+        "kind": kind,
+        "signal": signal,
+        "understood": recording.understood,
+    }
+
+
+_KINDS = {
+    "square wave": ("square", "square"),
+    "sweep": ("sweep", "sines"),
+    "two-channel record": ("two-channel", "any"),
+}
+"""Kind and signal of a capture as files name them."""
 
 
 def _show(verdict: Verdict) -> None:
@@ -171,7 +202,7 @@ def judge_folder(
     order = capture_units(folder)
     for name, paths in order.items():
         try:
-            units[name] = [read_capture(p) for p in paths]
+            units[name] = [read_capture(p, delivery.reading) for p in paths]
         except AntecurveError as error:
             unreadable[name] = BatchEntry(name, None, str(error))
     with count_progress("units judged") as progress:

@@ -12,12 +12,15 @@ if TYPE_CHECKING:
 
 __all__ = [
     "AsJson",
+    "Channel",
+    "DecimalMark",
     "DesignFile",
     "Force",
     "MeterCapacitance",
     "MeterResistance",
     "OutputFile",
     "OutputFolder",
+    "TimeUnit",
     "meter_accuracy",
     "percent",
     "quantity",
@@ -36,6 +39,18 @@ OutputFolder = Annotated[
 OutputFile = Annotated[
     Optional[Path],  # noqa: UP045
     typer.Option("--output", "-o", metavar="FILE", help="File to write."),
+]
+Channel = Annotated[
+    Optional[int],  # noqa: UP045
+    typer.Option(metavar="NUMBER", help="Channel of the file with the output, from 1."),
+]
+TimeUnit = Annotated[
+    Optional[str],  # noqa: UP045
+    typer.Option(metavar="UNIT", help="Unit of the time column, where the file names none."),
+]
+DecimalMark = Annotated[
+    Optional[str],  # noqa: UP045
+    typer.Option("--decimal", metavar="MARK", help="Decimal mark of the file: point or comma."),
 ]
 MeterResistance = Annotated[
     str, typer.Option(metavar="PERCENT", help="Accuracy of the ohmmeter, of reading.")

@@ -1,42 +1,32 @@
-"""Captures of a unit: CSV tables of a sweep or of a square wave, told apart by their columns."""
+"""Captures of a unit from files, one by one or a folder of them."""
 
 from __future__ import annotations
 
-import io
 from pathlib import Path
-
-import numpy as np
 
 from antecurve.checked import checked
 from antecurve.errors import FileFormatError
-from antecurve.files.reading import read_text
+from antecurve.files.recordings import SOUND_SUFFIXES, ReadingOptions, read_recording
 from antecurve.judge.capture import Capture
-from antecurve.judge.square_wave import SquareWaveCapture
-from antecurve.judge.sweep import SweepCapture
-from antecurve.judge.two_channel import TwoChannelRecord
 
 __all__ = ["capture_units", "read_capture"]
 
-_KINDS: tuple[type[Capture], ...] = (SquareWaveCapture, SweepCapture, TwoChannelRecord)
-"""The kinds of capture that files hold."""
-
-
-def _rule() -> str:
-    kinds = "; ".join(f"{kind.columns_rule} for a {kind.kind}" for kind in _KINDS)
-    return f"the first line names the columns: {kinds}"
+_SUFFIXES = (".csv", *SOUND_SUFFIXES)
+"""Files of a folder that are captures."""
 
 
 @checked
-def read_capture(path: Path | str) -> Capture:
+def read_capture(path: Path | str, options: ReadingOptions | None = None) -> Capture:
     """Read a capture.
 
     Parameters
     ----------
     path : Path or str
-        CSV with the columns ``time_s, volts`` (square wave) or ``frequency_hz, level_db`` or
-        ``frequency_hz, ratio`` and optionally ``phase_deg`` (sweep) or
-        ``time_s, stimulus, volts`` (two-channel record); comma, semicolon or tab between cells,
-        lines that begin with ``#`` skipped.
+        A file as an instrument or a sound interface writes it, or a CSV with the columns
+        ``time_s, volts`` (square wave), ``frequency_hz, level_db`` or ``frequency_hz, ratio`` and
+        optionally ``phase_deg`` (sweep), or ``time_s, stimulus, volts`` (two-channel record).
+    options : ReadingOptions, optional
+        What the file leaves open, such as the channel.
 
     Returns
     -------
@@ -46,61 +36,12 @@ def read_capture(path: Path | str) -> Capture:
     Raises
     ------
     FileFormatError
-        When the file can't be read, has other columns, or a cell is no number; the message
-        names the line.
+        When the file can't be read, or reads in two ways; the message names the line or the
+        option that decides.
     InputError
         When the numbers can't be a capture.
     """
-    columns = _columns(path)
-    kind = next(kind for kind in _KINDS if kind.fits(columns))
-    return kind.from_columns(columns, Path(path).name)
-
-
-def _columns(path: Path | str) -> dict[str, np.ndarray]:
-    import pandas as pd
-
-    text = read_text(path)
-    lines = text.splitlines()
-    kept = [(n, t) for n, t in enumerate(lines, 1) if t.strip() and not t.startswith("#")]
-    if len(kept) < 2:
-        raise FileFormatError(str(path), "no row of numbers", _rule())
-    delimiter = max(",;\t", key=kept[0][1].count)
-    header = [name.strip().strip('"').lower() for name in kept[0][1].split(delimiter)]
-    _check_header(header, f"{path}, line {kept[0][0]}")
-    for number, row in kept[1:]:
-        if row.count(delimiter) >= len(header):
-            raise _too_many(f"{path}, line {number}", row, header)
-    body = io.StringIO("\n".join(t for _, t in kept[1:]))
-    try:
-        table = pd.read_csv(body, sep=delimiter, names=header, dtype=str, skipinitialspace=True)
-    except pd.errors.ParserError:
-        raise _too_many(f"{path}, line {kept[1][0]}", kept[1][1], header) from None
-    columns = {}
-    for column in header:
-        numbers = pd.to_numeric(table[column].str.strip(), errors="coerce").to_numpy(float)
-        bad = np.flatnonzero(~np.isfinite(numbers))
-        if bad.size:
-            number, row = kept[1 + int(bad[0])]
-            raise FileFormatError(
-                f"{path}, line {number}, {column}",
-                row,
-                "every cell must hold a finite number with a decimal point",
-            )
-        columns[column] = numbers
-    return columns
-
-
-def _too_many(position: str, row: str, header: list[str]) -> FileFormatError:
-    return FileFormatError(
-        position, row, f"there are {len(header)} columns; write decimals with a point"
-    )
-
-
-def _check_header(header: list[str], position: str) -> None:
-    known = {column for kind in _KINDS for column in kind.known_columns}
-    names = set(header)
-    if len(names) != len(header) or not (names <= known and any(k.fits(names) for k in _KINDS)):
-        raise FileFormatError(position, ", ".join(header), _rule())
+    return read_recording(path, options).capture
 
 
 def capture_units(folder: Path | str) -> dict[str, tuple[Path, ...]]:
@@ -109,7 +50,7 @@ def capture_units(folder: Path | str) -> dict[str, tuple[Path, ...]]:
     Parameters
     ----------
     folder : Path or str
-        A folder: each CSV file in it is a unit, each folder in it a unit with several captures.
+        A folder: each capture in it is a unit, each folder in it a unit with several captures.
 
     Returns
     -------
@@ -123,12 +64,12 @@ def capture_units(folder: Path | str) -> dict[str, tuple[Path, ...]]:
     """
     units: dict[str, tuple[Path, ...]] = {}
     for entry in sorted(Path(folder).iterdir()):
-        if entry.is_file() and entry.suffix.lower() == ".csv":
+        if entry.is_file() and entry.suffix.lower() in _SUFFIXES:
             units[entry.stem] = (entry,)
         elif entry.is_dir():
-            files = tuple(sorted(p for p in entry.iterdir() if p.suffix.lower() == ".csv"))
+            files = tuple(sorted(p for p in entry.iterdir() if p.suffix.lower() in _SUFFIXES))
             if files:
                 units[entry.name] = files
     if not units:
-        raise FileFormatError(str(folder), "a folder without captures", "put CSV files into it")
+        raise FileFormatError(str(folder), "a folder without captures", "put captures into it")
     return units

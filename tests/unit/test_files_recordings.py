@@ -1,0 +1,229 @@
+"""Files in layouts that instruments and sound interfaces write; every file here is invented."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from antecurve.errors import AntecurveError
+from antecurve.files.recordings import ReadingOptions, read_recording
+from antecurve.judge.square_wave import SquareWaveCapture
+from antecurve.judge.sweep import SweepCapture
+from antecurve.judge.two_channel import TwoChannelRecord
+
+COUNT, STEP = 200, 4e-6
+TIME = STEP * np.arange(COUNT) - 1e-4
+ONE = np.round(np.sign(np.sin(2 * np.pi * 5e3 * TIME + 0.1)) * 1.25 + 0.01, 4)
+TWO = np.round(0.2 * np.cos(2 * np.pi * 5e3 * TIME), 4)
+HERTZ = np.array([20.0, 50.0, 100.0, 1000.0, 5000.0, 10e3, 20e3])
+LEVEL = np.array([-0.3, -0.1, 0.0, 0.0, 0.05, 0.1, -0.2])
+PHASE = np.array([12.0, 5.0, 2.0, 0.0, -3.0, -6.0, -12.0])
+
+
+def table(*columns: np.ndarray, sep: str = ",", comma: bool = False, digits: int = 9) -> str:
+    """Rows of numbers."""
+    rows = [sep.join(f"{x:.{digits}g}" for x in row) for row in zip(*columns, strict=True)]
+    text = "\n".join(rows) + "\n"
+    return text.replace(".", ",") if comma else text
+
+
+def quoted(*columns: np.ndarray) -> str:
+    """Cells with a decimal comma between quotes, commas between cells."""
+    rows = zip(*columns, strict=True)
+    return "\n".join(",".join('"' + f"{x:.9g}".replace(".", ",") + '"' for x in r) for r in rows)
+
+
+NO_HEADER: dict[str, str | bytes] = {
+    "two columns, no header": table(TIME, ONE),
+    "names": "Time,Channel 1\n" + table(TIME, ONE),
+    "names and units in two rows": "Source,CH1\nSecond,Volt\n" + table(TIME, ONE),
+    "units in parentheses": "Time (s),CH1 (V)\n" + table(TIME, ONE),
+    "units in brackets, ms and mV": "time [ms];output [mV]\n"
+    + table(TIME * 1e3, ONE * 1e3, sep=";"),
+    "units in a row of their own": "(us),(mV)\n\n" + table(TIME * 1e6, ONE * 1e3),
+    "metadata with colons": "Title: bench 3\nCoupling: DC\nMemory: 200\nt/us\tu/V\n"
+    + table(TIME * 1e6, ONE, sep="\t"),
+    "metadata in cells": "Trigger,CH1,rising\nTimebase,2.0e-5\n\nTime (s),Volts (V)\n"
+    + table(TIME, ONE),
+    "metadata behind a hash": "# averaged 16 times\n# time_s volts\n" + table(TIME, ONE, sep=" "),
+    "decimal comma, semicolon": "Zeit (s);Ausgang (V)\n" + table(TIME, ONE, sep=";", comma=True),
+    "decimal comma, tab": "time (ms)\tvolts (V)\n" + table(TIME * 1e3, ONE, sep="\t", comma=True),
+    "decimal comma in quotes": '"time (s)","volts (V)"\n' + quoted(TIME, ONE),
+    "blanks between cells": "     time_s      volts\n" + table(TIME, ONE, sep="     "),
+    "trailing separator": "time (s),ch1 (V),\n" + table(TIME, ONE).replace("\n", ",\n"),
+    "carriage return and line feed": ("time (us),ch1 (V)\r\n"
+                                      + table(TIME * 1e6, ONE).replace("\n", "\r\n")),
+    "byte-order mark": b"\xef\xbb\xbf" + ("Time (s),A (V)\n" + table(TIME, ONE)).encode(),
+    "UTF-16": ("Time (µs)\tA (V)\n" + table(TIME * 1e6, ONE, sep="\t")).encode("utf-16"),
+    "Latin-1 with a micro sign": ("t (µs);A (V)\n" + table(TIME * 1e6, ONE, sep=";")).encode(
+        "latin-1"
+    ),
+    "blank lines between rows": "time (s),ch1 (V)\n" + table(TIME, ONE).replace("\n", "\n\n"),
+    "last row cut off": "time (s),ch1 (V)\n" + table(TIME, ONE) + "0.0007",
+    "an idle second channel": "time (s),ch1 (V),ch2 (V)\n" + table(TIME, ONE, 1e-5 * TWO),
+    "index and sampling rate": "Sampling rate: 250 kHz\nPoint,Volt\n"
+    + table(np.arange(COUNT), ONE),
+    "increment in the header": "Start,-1e-4\nIncrement (us),4\nSamples,200\n" + table(ONE),
+    "exponents": "time (s),ch1 (V)\n"
+    + "\n".join(f"{t:.6E},{v:+.5E}" for t, v in zip(TIME, ONE, strict=True)),
+}  # fmt: skip
+
+
+def written(folder: Path, content: str | bytes, name: str = "capture.csv") -> Path:
+    path = folder / name
+    path.write_bytes(content if isinstance(content, bytes) else content.encode())
+    return path
+
+
+@pytest.mark.parametrize("layout", NO_HEADER)
+def test_one_channel_of_time(layout: str, tmp_path: Path) -> None:
+    recording = read_recording(written(tmp_path, NO_HEADER[layout]))
+    capture = recording.capture
+    assert isinstance(capture, SquareWaveCapture)
+    # The files print nine digits.
+    assert capture.volts == pytest.approx(ONE, abs=1e-9)
+    assert np.diff(capture.time_s) == pytest.approx(STEP, rel=1e-4)
+    assert "200 points at 250" in recording.understood or "column" in recording.understood
+
+
+SWEEPS: dict[str, str] = {
+    "names with units": "Frequency (Hz),Level (dB)\n" + table(HERTZ, LEVEL),
+    "kilohertz": "f [kHz];a [dB]\n" + table(HERTZ / 1e3, LEVEL, sep=";"),
+    "phase in degrees": "Frequency (Hz),Gain (dB),Phase (deg)\n" + table(HERTZ, LEVEL, PHASE),
+    "phase in radians": "freq_hz,gain_db,phase_rad\n" + table(HERTZ, LEVEL, np.deg2rad(PHASE)),
+    "input and output in volts": "Freq (Hz),Vin (V),Vout (mV)\n"
+    + table(HERTZ, np.full(7, 0.5), 500.0 * 10 ** (LEVEL / 20)),
+    "output in volts": "Freq (Hz),Output (V)\n" + table(HERTZ, 10 ** (LEVEL / 20)),
+    "falling frequencies": "Frequency (Hz),Level (dBV)\n" + table(HERTZ[::-1], LEVEL[::-1]),
+    "no names": table(HERTZ, LEVEL),
+    "decimal comma": "Frequenz (Hz);Pegel (dB)\n" + table(HERTZ, LEVEL, sep=";", comma=True),
+}
+
+
+@pytest.mark.parametrize("layout", SWEEPS)
+def test_sweeps(layout: str, tmp_path: Path) -> None:
+    recording = read_recording(written(tmp_path, SWEEPS[layout]))
+    capture = recording.capture
+    assert isinstance(capture, SweepCapture)
+    assert capture.frequency_hz == pytest.approx(HERTZ, rel=1e-8)
+    assert capture.level_db == pytest.approx(LEVEL, abs=1e-6)
+    if "phase" in layout:
+        assert capture.phase_deg == pytest.approx(PHASE, abs=1e-6)
+    assert "7 frequencies from 20 Hz to 20 kHz" in recording.understood
+
+
+def test_channels_are_chosen(tmp_path: Path) -> None:
+    path = written(tmp_path, "time (s),ch1 (V),ch2 (mV)\n" + table(TIME, ONE, TWO * 1e3))
+    with pytest.raises(AntecurveError, match="--channel"):
+        read_recording(path)
+    second = read_recording(path, ReadingOptions(channel=2)).capture
+    assert isinstance(second, SquareWaveCapture)
+    assert second.volts == pytest.approx(TWO, abs=1e-9)
+    with pytest.raises(AntecurveError, match="2 channels"):
+        read_recording(path, ReadingOptions(channel=3))
+
+
+@pytest.mark.parametrize(
+    ("content", "options", "says"),
+    [
+        (table(TIME * 1e6, ONE), {}, "--time-unit"),
+        ("1,2,3,4\n2,2,3,5\n", {}, "--decimal"),
+        ("time (s),ch1 (V)\n" + table(TIME, ONE).replace("1.26", "inf", 1), {}, "clipped"),
+        (
+            "time (s),ch1 (V)\n" + table(TIME, ONE).replace("1.26", "x", 1),
+            {},
+            r"line \d+, column 2",
+        ),
+        ("no numbers here\n", {}, "no table of numbers"),
+        ("a,b,c\n" + table(ONE, ONE, TWO), {}, "name them in a line above"),
+        ("f (Hz),a (dB),b (dB)\n" + table(HERTZ, LEVEL, LEVEL), {}, "--channel 1 to 2"),
+        (table(np.arange(1.0, 201.0), ONE), {}, "may be time and volts or frequency and level"),
+        (table(TIME, ONE), {"channel": 0}, "count from 1"),
+        (table(TIME, ONE), {"channel": 1, "stimulus": 1}, "another channel"),
+        (table(TIME, ONE), {"time_unit": "h"}, "use one of"),
+    ],
+)
+def test_what_is_open_is_asked(
+    content: str, options: dict[str, object], says: str, tmp_path: Path
+) -> None:
+    path = written(tmp_path, content)
+    with pytest.raises(AntecurveError, match=says) as caught:
+        read_recording(path, ReadingOptions(**options))  # type: ignore[arg-type]
+    assert "\n" not in str(caught.value)
+
+
+def test_options_decide(tmp_path: Path) -> None:
+    path = written(tmp_path, table(TIME * 1e6, ONE))
+    capture = read_recording(path, ReadingOptions(time_unit="us")).capture
+    assert isinstance(capture, SquareWaveCapture)
+    assert np.diff(capture.time_s) == pytest.approx(STEP, rel=1e-4)
+
+
+SOUND: dict[str, tuple[str, str]] = {
+    "16 bits": ("record.wav", "PCM_16"),
+    "24 bits": ("record.wav", "PCM_24"),
+    "32 bits": ("record.wav", "PCM_32"),
+    "float": ("record.wav", "FLOAT"),
+    "FLAC": ("record.flac", "PCM_24"),
+    "AIFF": ("record.aiff", "PCM_16"),
+}
+
+
+@pytest.mark.parametrize("layout", SOUND)
+@pytest.mark.parametrize("rate", [44_100, 96_000])
+def test_sound_files(layout: str, rate: int, tmp_path: Path) -> None:
+    soundfile = pytest.importorskip("soundfile")
+    name, subtype = SOUND[layout]
+    rng = np.random.default_rng(1)
+    stimulus = 0.2 * rng.standard_normal(rate // 2)
+    output = np.convolve(stimulus, [0.5, 0.2])[: stimulus.size] + 0.01 * rng.standard_normal(
+        stimulus.size
+    )
+    soundfile.write(tmp_path / name, np.stack([stimulus, output], axis=1), rate, subtype)
+    options = ReadingOptions(stimulus=1, stimulus_at="input")
+    recording = read_recording(tmp_path / name, options)
+    record = recording.capture
+    assert isinstance(record, TwoChannelRecord)
+    assert record.rate_hz == pytest.approx(rate)
+    # Half a step of 16 bits.
+    assert record.volts == pytest.approx(output, abs=2.0**-15)
+    assert "stimulus at the unit's input on channel 1, output on channel 2" in recording.understood
+
+
+def test_a_truncated_sound_file(tmp_path: Path) -> None:
+    pytest.importorskip("soundfile")
+    with pytest.raises(AntecurveError, match="WAV, FLAC or AIFF"):
+        read_recording(written(tmp_path, b"RIFF\x00\x00", "record.wav"))
+
+
+def mutated(text: bytes, rng: np.random.Generator) -> bytes:
+    """A file with a few bytes changed, cut out or doubled."""
+    data = bytearray(text)
+    for _ in range(int(rng.integers(1, 6))):
+        at = int(rng.integers(0, max(1, len(data))))
+        choice = int(rng.integers(0, 3))
+        if choice == 0:
+            data[at : at + 1] = bytes([int(rng.integers(0, 256))])
+        elif choice == 1:
+            del data[at : at + int(rng.integers(1, 40))]
+        else:
+            data[at:at] = data[at : at + int(rng.integers(1, 40))]
+    return bytes(data)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_mutated_files_are_read_or_refused_in_a_sentence(seed: int, tmp_path: Path) -> None:
+    rng = np.random.default_rng([33, seed])
+    sources: list[str | bytes] = [*NO_HEADER.values(), *SWEEPS.values()]
+    for _ in range(60):
+        source = sources[int(rng.integers(0, len(sources)))]
+        raw = source if isinstance(source, bytes) else source.encode()
+        path = written(tmp_path, mutated(raw, rng))
+        try:
+            recording = read_recording(path)
+        except AntecurveError as error:
+            assert "\n" not in str(error)
+        else:
+            assert recording.understood
