@@ -13,19 +13,17 @@ from collections.abc import Callable
 from typing import Any
 
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain, product
-from antecurve.networks.symbolic import solve
 from antecurve.networks.topology import Topology
 from antecurve.synthesis.formula_model import Formula, SectionFormulas
 from antecurve.synthesis.sections.elements import CascadeElements
 from antecurve.synthesis.symbolic_arm import symbol_field
-from antecurve.synthesis.symbolic_curve import SymbolicCurve
+from antecurve.synthesis.symbolic_curve import SymbolicCurve, positive
 from antecurve.synthesis.symbolic_network import (
     arm_trees,
-    polynomial,
+    prove,
+    prove_transfer,
     shown_impedance,
-    tree_impedance,
 )
-from antecurve.synthesis.symbolic_proof import prove
 
 __all__ = ["cascade_formulas"]
 
@@ -61,9 +59,9 @@ def cascade_formulas(names: SymbolicCurve, order: Order, topology: Topology) -> 
     for cascade in (plain, loaded):
         cascade.prove()
     chosen = "chosen: the shunt resistors set the impedance and its share between the sections"
-    rows = [*plain.elements(), *((_positive(ref), chosen) for ref in shunts)]
+    rows = [*plain.elements(), *((positive(ref), chosen) for ref in shunts)]
     return SectionFormulas(
-        _prove_network(topology),
+        _arm_formulas(topology),
         tuple(plain.definitions()),
         tuple(loaded.definitions()),
         tuple(Formula(ref, *row) for ref, row in zip(topology.refs, rows, strict=True)),
@@ -72,39 +70,30 @@ def cascade_formulas(names: SymbolicCurve, order: Order, topology: Topology) -> 
     )
 
 
-def _prove_network(topology: Topology) -> tuple[Formula, ...]:
-    """Prove that H(s) is that of the two sections, and return the arms' impedances."""
+def _arm_formulas(topology: Topology) -> tuple[Formula, ...]:
+    """The arms' impedances and H(s) by them, which is proved."""
     import sympy
 
-    solution = solve(topology)
-    field = symbol_field(["s", *topology.refs, "Rs", "RL", "CL"])
-    s = field["s"]
-    z1, z2, r2, r4 = (tree_impedance(arm, s) for arm in arm_trees(topology, field))
-    y = 1 / r4 + 1 / field["RL"] + s * field["CL"]
-    inverse = (1 + z2 * y) * (1 + (field["Rs"] + z1) / r2) + (field["Rs"] + z1) * y
-    top, bottom = (
-        polynomial(p, s) for p in (solution.transfer_numerator, solution.transfer_denominator)
+    prove_transfer(
+        topology,
+        lambda arms, load, source: _inverse(arms[0], arms[1], arms[2], load + 1 / arms[3], source),
     )
-    prove(top * inverse == bottom, "H(s) is not that of the two sections")
     s = sympy.Symbol("s")
-    values = {ref: _positive(ref) for ref in topology.refs}
-    shown = [shown_impedance(arm, s) for arm in arm_trees(topology, values)]
-    z1, z2, y, source = sympy.symbols("Z1 Z2 Y Rs", positive=True)
-    first = source + z1
-    whole = 1 / ((1 + z2 * y) * (1 + first / shown[2]) + first * y)
-    across = 1 / shown[3] + 1 / _positive("RL") + s * _positive("CL")
+    values = {ref: positive(ref) for ref in topology.refs}
+    first, second, middle, last = (shown_impedance(arm, s) for arm in arm_trees(topology, values))
+    z1, z2, y, source = (positive(name) for name in ("Z1", "Z2", "Y", "Rs"))
+    across = 1 / last + 1 / positive("RL") + s * positive("CL")
     return (
-        Formula("Z1", shown[0], "series arm of the section at the input"),
-        Formula("Z2", shown[1], "series arm of the section at the output"),
+        Formula("Z1", first, "series arm of the section at the input"),
+        Formula("Z2", second, "series arm of the section at the output"),
         Formula("Y", across, "admittance across the output"),
-        Formula("H", whole, "output voltage over EMF"),
+        Formula("H", 1 / _inverse(z1, z2, middle, y, source), "output voltage over EMF"),
     )
 
 
-def _positive(name: str) -> Any:
-    import sympy
-
-    return sympy.Symbol(name, positive=True)
+def _inverse(z1: Any, z2: Any, middle: Any, y: Any, source: Any) -> Any:
+    """1/H of two sections by their series arms, the resistor in the middle and Y."""
+    return (1 + z2 * y) * (1 + (source + z1) / middle) + (source + z1) * y
 
 
 class _Cascade:
@@ -115,11 +104,8 @@ class _Cascade:
     ) -> None:
         self.names, self.order, self.shunts, self.loaded = names, order, shunts, loaded
         self.at_origin = names.curve.zeros_at_origin
-        degree = len(names.zeros) + self.at_origin
-        self.implied = len(names.poles) < degree
-        self.implied_pole = f"T{degree + len(names.poles) + 1}"
-        implied = (self.implied_pole,) if self.implied else ()
-        self.beyond: tuple[str, ...] = (*implied, *(("T_load",) if loaded else ()))
+        self.implied, self.implied_pole = names.implied, names.implied_pole
+        self.beyond = names.beyond(loaded=loaded)
 
     def over(self, value: Callable[[str], Any]) -> CascadeElements:
         """The equations with a scalar for each name."""
@@ -143,15 +129,15 @@ class _Cascade:
         """What the elements are made from, in order."""
         import sympy
 
-        across, load = (_positive(n) for n in (self.shunts[1], "RL"))
+        across, load = (positive(n) for n in (self.shunts[1], "RL"))
         shared = "shunt resistance at the output, load included"
         formulas = [Formula("Rp", across * load / (across + load), shared)]
         if self.loaded:
-            tau = _positive("Rp") * _positive("CL")
+            tau = positive("Rp") * positive("CL")
             formulas.append(Formula("tau", tau, "the load's own time constant"))
         formulas += self._poles_and_input()
         for section in (0, 1):
-            expression = sympy.factor(self.over(_positive).fraction(section))
+            expression = sympy.factor(self.over(positive).fraction(section))
             remark = f"partial fraction of 1/H for section {section + 1}"
             formulas.append(Formula(f"c{section + 1}", expression, remark))
         return formulas + self._strengths()
@@ -160,13 +146,13 @@ class _Cascade:
         """Expression and remark of each element but for the shunt resistors."""
         rows: list[tuple[Any, str]] = []
         if not self.implied:
-            rows.append((_positive("R") - _positive("Rs"), "R_inf"))
+            rows.append((positive("R") - positive("Rs"), "R_inf"))
         for section, time in enumerate(self.order, start=1):
-            strength = _positive(f"k{section}")
+            strength = positive(f"k{section}")
             if time is None:
                 rows.append((1 / strength, ""))
             else:
-                rows += [(strength, ""), (_positive(time) / strength, "")]
+                rows += [(strength, ""), (positive(time) / strength, "")]
         return rows
 
     def conditions(self) -> tuple[str, ...]:
@@ -189,10 +175,10 @@ class _Cascade:
         """The poles beyond the curve and the resistance at the input, source included."""
         import sympy
 
-        source, rp = _positive("Rs"), _positive("Rp")
-        symbols = self.over(_positive)
+        source, rp = positive("Rs"), positive("Rp")
+        symbols = self.over(positive)
         lead = symbols.curve.leading_ratio()
-        shared = 1 / _positive(self.shunts[0]) + 1 / rp
+        shared = 1 / positive(self.shunts[0]) + 1 / rp
         remark = "resistance at the input, source included"
         if not self.loaded:
             if self.implied:
@@ -202,12 +188,12 @@ class _Cascade:
                     Formula("R", source, remark),
                 ]
             return [Formula("R", (1 / lead - 1) / shared, remark)]
-        strengths = (_positive("k1"), _positive("k2"))
-        across = symbols.network_direct(strengths, _positive("R"))
+        strengths = (positive("k1"), positive("k2"))
+        across = symbols.network_direct(strengths, positive("R"))
         balance = sympy.Eq(across, sympy.factor(symbols.direct()))
         together = "to be solved together with those below"
         if self.implied:
-            other = lead * source * _positive("CL") / _positive(self.implied_pole)
+            other = lead * source * positive("CL") / positive(self.implied_pole)
             return [
                 Formula(
                     self.implied_pole, balance, f"pole for the one the curve lacks, {together}"
@@ -217,16 +203,16 @@ class _Cascade:
             ]
         return [
             Formula("T_load", balance, f"pole that the load's capacitance adds, {together}"),
-            Formula("R", _positive("T_load") / (lead * _positive("CL")), remark),
+            Formula("R", positive("T_load") / (lead * positive("CL")), remark),
         ]
 
     def _strengths(self) -> list[Formula]:
         import sympy
 
-        c1, c2, k1, resistance = (_positive(n) for n in ("c1", "c2", "k1", "R"))
-        symbols = self.over(_positive)
+        c1, c2, k1, resistance = (positive(n) for n in ("c1", "c2", "k1", "R"))
+        symbols = self.over(positive)
         square, linear, constant, gamma, delta = symbols.quadratic(c1, c2, resistance, 1)
-        weight = (gamma + delta * k1) / _positive("Rp")
+        weight = (gamma + delta * k1) / positive("Rp")
         w = sympy.Symbol("w", real=True)
         p, q = sympy.symbols("p q")
         general = (sympy.sqrt(w**2 - 4 * p * q) - w) / (2 * p)

@@ -10,7 +10,7 @@ from antecurve.algebra.zero_pole_gain import ZeroPoleGain
 from antecurve.curves.model import Curve, zero_pole_gain
 from antecurve.synthesis.formula_model import Formula
 
-__all__ = ["SymbolicCurve", "level_formulas", "symbolic_curve"]
+__all__ = ["SymbolicCurve", "level_formulas", "positive", "symbolic_curve"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +33,54 @@ class SymbolicCurve:
     zeros: tuple[str, ...]
     poles: tuple[str, ...]
     given: bool
+
+    @property
+    def degree(self) -> int:
+        """Number of zeros, those at the origin included."""
+        return len(self.zeros) + self.curve.zeros_at_origin
+
+    @property
+    def implied(self) -> bool:
+        """Whether the curve lacks a pole to be finite at high frequency."""
+        return len(self.poles) < self.degree
+
+    @property
+    def implied_pole(self) -> str:
+        """Name of the pole that stands for the one the curve lacks."""
+        return f"T{self.degree + len(self.poles) + 1}"
+
+    def beyond(self, *, loaded: bool) -> tuple[str, ...]:
+        """Name the poles beyond the curve, the implied one first.
+
+        Parameters
+        ----------
+        loaded : bool
+            Whether the load's capacitance adds one.
+
+        Returns
+        -------
+        tuple of str
+            Such as ``T4`` and ``T_load``.
+        """
+        return (*([self.implied_pole] if self.implied else ()), *(["T_load"] if loaded else ()))
+
+
+def positive(name: str) -> Any:
+    """Make a positive symbol.
+
+    Parameters
+    ----------
+    name : str
+        Its name.
+
+    Returns
+    -------
+    sympy.Symbol
+        The symbol.
+    """
+    import sympy
+
+    return sympy.Symbol(name, positive=True)
 
 
 def symbolic_curve(default: ZeroPoleGain[float], curve: Curve | None) -> SymbolicCurve:
@@ -87,15 +135,10 @@ def level_formulas(names: SymbolicCurve, *, loaded: bool) -> tuple[Formula, ...]
     at_origin = names.curve.zeros_at_origin
     level = sympy.Limit(whole(s) / s**at_origin, s, 0, dir="+-") if at_origin else whole(0)
     w1, g0 = sympy.symbols("w1 g0", positive=True)
-    poles = list(names.poles)
-    degree = len(names.zeros) + at_origin
-    if len(poles) < degree:
-        poles.append(f"T{degree + len(poles) + 1}")
+    poles = (*names.poles, *names.beyond(loaded=False))
 
     def magnitude(times: Iterable[str]) -> Any:
-        return sympy.Mul(
-            *(sympy.sqrt(1 + (w1 * sympy.Symbol(t, positive=True)) ** 2) for t in times)
-        )
+        return sympy.Mul(*(sympy.sqrt(1 + (w1 * positive(t)) ** 2) for t in times))
 
     remark = "magnitude of H at 1 kHz, the level asked for: it decides on g0"
     if loaded:

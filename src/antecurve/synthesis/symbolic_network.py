@@ -1,14 +1,16 @@
-"""A network's arms in symbols: their impedances, shown and over a field."""
+"""A network's arms in symbols: their impedances, shown and over a field, and what they prove."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from antecurve.networks.symbolic import solve
 from antecurve.networks.topology import Branch, ElementKind, Topology
+from antecurve.synthesis.symbolic_arm import symbol_field
 from antecurve.synthesis.tree import Group, Leaf, Tree
 
-__all__ = ["arm_trees", "polynomial", "shown_impedance", "tree_impedance"]
+__all__ = ["arm_trees", "prove", "prove_transfer", "shown_impedance", "tree_impedance"]
 
 
 def arm_trees(topology: Topology, values: Mapping[str, Any]) -> list[Tree]:
@@ -89,22 +91,47 @@ def shown_impedance(tree: Tree, s: Any) -> Any:
     return tree_impedance(tree, s, parallel=fraction)
 
 
-def polynomial(coefficients: tuple[Any, ...], s: Any) -> Any:
-    """Evaluate a polynomial in s over a field.
+def prove(statement: bool, what: str) -> None:
+    """Stop when a derived formula does not satisfy its own equations.
 
     Parameters
     ----------
-    coefficients : tuple of sympy.Expr
-        Of ascending powers of s.
-    s : element of a field
-        The variable s.
+    statement : bool
+        Whether an identity holds.
+    what : str
+        The identity in words.
 
-    Returns
-    -------
-    element of the field
-        The polynomial.
+    Raises
+    ------
+    ArithmeticError
+        When it doesn't: the derivation is wrong.
     """
-    total = 0 * s
-    for power, coefficient in enumerate(coefficients):
-        total = total + s.field.from_expr(coefficient) * s**power
-    return total
+    if not statement:
+        raise ArithmeticError(f"substituting back fails: {what}")
+
+
+def prove_transfer(topology: Topology, inverse: Callable[[list[Any], Any, Any], Any]) -> None:
+    """Prove that H(s) of a network, from its spanning forests, is that of its arms.
+
+    Parameters
+    ----------
+    topology : Topology
+        The network, laid out arm by arm.
+    inverse : callable
+        From the impedances of the arms, the load's admittance and Rs to 1/H, over a field.
+
+    Raises
+    ------
+    ArithmeticError
+        When it isn't.
+    """
+    solution = solve(topology)
+    field = symbol_field(["s", *topology.refs, "Rs", "RL", "CL"])
+    s = field["s"]
+    arms = [tree_impedance(arm, s) for arm in arm_trees(topology, field)]
+    top, bottom = (
+        sum(s.field.from_expr(c) * s**power for power, c in enumerate(polynomial))
+        for polynomial in (solution.transfer_numerator, solution.transfer_denominator)
+    )
+    load = 1 / field["RL"] + s * field["CL"]
+    prove(top * inverse(arms, load, field["Rs"]) == bottom, "H(s) is not that of the arms")

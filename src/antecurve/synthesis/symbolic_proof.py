@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from itertools import zip_longest
 from typing import Any, NamedTuple
 
+from antecurve.algebra.zero_pole_gain import ZeroPoleGain
 from antecurve.networks.topology import ElementKind
 from antecurve.synthesis.arms.arm import Arm, Terms
 from antecurve.synthesis.arms.foster_2 import shunt_capacitance
@@ -23,32 +23,13 @@ from antecurve.synthesis.symbolic_arm import (
     zero_count,
     zero_definitions,
 )
-from antecurve.synthesis.symbolic_network import tree_impedance
+from antecurve.synthesis.symbolic_network import prove, tree_impedance
 from antecurve.synthesis.tree import Group, Leaf, Tree, leaf_values, resistor
 
-__all__ = ["ArmFormulas", "arm_proof", "prove", "series_arm_formulas"]
+__all__ = ["ArmFormulas", "arm_proof", "series_arm_formulas"]
 
 _SHORT = 2
 """Up to this order coefficients are short enough to be shown without names of their own."""
-
-
-def prove(statement: bool, what: str) -> None:
-    """Stop when a derived formula does not satisfy its own equations.
-
-    Parameters
-    ----------
-    statement : bool
-        Whether an identity holds.
-    what : str
-        The identity in words.
-
-    Raises
-    ------
-    ArithmeticError
-        When it doesn't: the derivation is wrong.
-    """
-    if not statement:
-        raise ArithmeticError(f"substituting back fails: {what}")
 
 
 class ArmFormulas(NamedTuple):
@@ -188,6 +169,8 @@ def _by_fractions(
 
 def _prove_round_trip(arm: Arm, times: Sequence[str], infinity: bool, at_origin: bool) -> None:
     """Prove that the expansion of a ladder's Z(s) gives back the ladder's own elements."""
+    from sympy.polys.rings import ring
+
     whole = arm.needs_infinity
     shape = arm.expand(
         symbolic_impedance(
@@ -206,45 +189,41 @@ def _prove_round_trip(arm: Arm, times: Sequence[str], infinity: bool, at_origin:
         assert isinstance(own, Group)
         ladder = Group("series", own.parts[:-1]) if len(own.parts) > 2 else own.parts[0]
     last = list(field.values())[-1]
+    _, s = ring("s", last.field.to_domain())
+    top, bottom = _tree_ratio(ladder, s)
     impedance = RcImpedance(
         last if infinity else 0,
         last if at_origin else 0,
         tuple((last, last) for _ in times),
-        coefficients=_tree_ratio(ladder, last / last),
+        coefficients=Ratio(_coefficients(top), _coefficients(bottom)),
     )
     again = leaf_values(arm.expand(impedance))
     prove(again == tuple(field.values()), "the ladder's expansion is not the ladder")
 
 
-def _tree_ratio(tree: Tree, one: Any) -> Ratio:
-    """Z(s) of an arm without a division, for ladders without a common factor."""
+def _tree_ratio(tree: Tree, s: Any) -> tuple[Any, Any]:
+    """Z(s) of an arm as polynomials, without a division: ladders have no common factor."""
+    one = s.ring.one
     if isinstance(tree, Leaf):
-        if tree.kind is ElementKind.RESISTOR:
-            return Ratio((tree.value,), (one,))
-        return Ratio((one,), (0 * one, tree.value))
-    ratio = _tree_ratio(tree.parts[0], one)
-    for part in tree.parts[1:]:
-        other = _tree_ratio(part, one)
-        both = _sum(
-            _times(ratio.numerator, other.denominator), _times(other.numerator, ratio.denominator)
+        return (
+            (one * tree.value, one) if tree.kind is ElementKind.RESISTOR else (one, s * tree.value)
         )
+    numerator, denominator = _tree_ratio(tree.parts[0], s)
+    for part in tree.parts[1:]:
+        top, bottom = _tree_ratio(part, s)
+        both = numerator * bottom + top * denominator
         if tree.joined == "series":
-            ratio = Ratio(both, _times(ratio.denominator, other.denominator))
+            numerator, denominator = both, denominator * bottom
         else:
-            ratio = Ratio(_times(ratio.numerator, other.numerator), both)
-    return ratio
+            numerator, denominator = numerator * top, both
+    return numerator, denominator
 
 
-def _times(one: Sequence[Any], other: Sequence[Any]) -> tuple[Any, ...]:
-    total = [0 * one[0]] * (len(one) + len(other) - 1)
-    for i, a in enumerate(one):
-        for j, b in enumerate(other):
-            total[i + j] = total[i + j] + a * b
-    return tuple(total)
-
-
-def _sum(one: Sequence[Any], other: Sequence[Any]) -> tuple[Any, ...]:
-    return tuple(a if b is None else b if a is None else a + b for a, b in zip_longest(one, other))
+def _coefficients(polynomial: Any) -> tuple[Any, ...]:
+    """Coefficients of ascending powers of s."""
+    return tuple(
+        polynomial.get((k,), polynomial.ring.domain.zero) for k in range(polynomial.degree() + 1)
+    )
 
 
 def _by_zeros(
@@ -281,12 +260,7 @@ def _prove_admittance(times: Sequence[str], count: int, whole: bool, at_origin: 
     zeros, poles = [field[n] for n in names], [field[t] for t in times]
 
     def over(at: Any, above: Sequence[Any], below: Sequence[Any]) -> Any:
-        total = scale
-        for zero in above:
-            total = total * (1 + at * zero)
-        for pole in below:
-            total = total / (1 + at * pole)
-        return total
+        return ZeroPoleGain(tuple(above), tuple(below), gain_constant=scale).at(at)
 
     total = 0 * s if at_origin else 1 / scale
     for zero in zeros:

@@ -12,7 +12,6 @@ from collections.abc import Iterable
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from antecurve.networks.symbolic import solve
 from antecurve.networks.topology import Topology
 from antecurve.synthesis.arms.arm import Arm
 from antecurve.synthesis.formula_model import Formula, SectionFormulas
@@ -20,16 +19,10 @@ from antecurve.synthesis.symbolic_arm import (
     ELASTANCE,
     INFINITY,
     branch_name,
-    symbol_field,
 )
-from antecurve.synthesis.symbolic_curve import SymbolicCurve
-from antecurve.synthesis.symbolic_network import (
-    arm_trees,
-    polynomial,
-    shown_impedance,
-    tree_impedance,
-)
-from antecurve.synthesis.symbolic_proof import prove, series_arm_formulas
+from antecurve.synthesis.symbolic_curve import SymbolicCurve, positive
+from antecurve.synthesis.symbolic_network import arm_trees, prove_transfer, shown_impedance
+from antecurve.synthesis.symbolic_proof import series_arm_formulas
 from antecurve.synthesis.symbolic_section_proof import GAIN_CONSTANT, StageSymbols, prove_section
 from antecurve.synthesis.tree import capacitor, parallel, resistor
 
@@ -74,18 +67,18 @@ def stage_formulas(
     chosen = topology.refs[-1]
     rp = Formula(
         "Rp",
-        _positive(chosen) * _positive("RL") / (_positive(chosen) + _positive("RL")),
+        positive(chosen) * positive("RL") / (positive(chosen) + positive("RL")),
         "shunt resistance, load included",
     )
     expressions = [
         *series_arm.elements,
         *(formula.expression for formula in stage.shunt),
-        _positive(chosen),
+        positive(chosen),
     ]
     remarks = [""] * (len(expressions) - 1) + ["chosen: it sets the impedance of the whole"]
     loaded = stage.loaded_definitions
     return SectionFormulas(
-        _prove_network(topology),
+        _arm_formulas(topology),
         (rp, *stage.definitions, *series_arm.definitions),
         (rp, *loaded, *series_arm.definitions) if loaded else (),
         tuple(map(Formula, topology.refs, expressions, remarks)),
@@ -105,31 +98,22 @@ def _taken(names: SymbolicCurve, problem: StageProblem) -> tuple[str, ...]:
     return tuple(taken)
 
 
-def _prove_network(topology: Topology) -> tuple[Formula, ...]:
-    """Prove that H(s) of the network is that of its arms, and return the arms' impedances."""
+def _arm_formulas(topology: Topology) -> tuple[Formula, ...]:
+    """The arms' impedances and H(s) by them, which is proved."""
     import sympy
 
-    solution = solve(topology)
-    field = symbol_field(["s", *topology.refs, "Rs", "RL", "CL"])
-    s = field["s"]
-    series_arm, *shunt = arm_trees(topology, field)
-    z = tree_impedance(series_arm, s)
-    zp = 1 / (1 / tree_impedance(parallel(*shunt), s) + 1 / field["RL"] + s * field["CL"])
-    top, bottom = (
-        polynomial(p, s) for p in (solution.transfer_numerator, solution.transfer_denominator)
+    prove_transfer(
+        topology,
+        lambda arms, load, source: 1 + (source + arms[0]) * (load + sum(1 / z for z in arms[1:])),
     )
-    prove(top * (field["Rs"] + z + zp) == bottom * zp, "H(s) is not that of the arms")
-    values = {ref: _positive(ref) for ref in topology.refs}
-    shown_series, *shown_shunt = arm_trees(topology, values)
-    load = resistor(_positive("RL")), capacitor(_positive("CL"))
+    series_arm, *shunt = arm_trees(topology, {ref: positive(ref) for ref in topology.refs})
+    load = resistor(positive("RL")), capacitor(positive("CL"))
     s = sympy.Symbol("s")
-    z_name, zp_name, source = sympy.symbols("Z Zp Rs", positive=True)
+    z, zp, source = (positive(name) for name in ("Z", "Zp", "Rs"))
     return (
-        Formula("Z", shown_impedance(shown_series, s), "series arm"),
-        Formula(
-            "Zp", shown_impedance(parallel(*shown_shunt, *load), s), "shunt arm, load included"
-        ),
-        Formula("H", zp_name / (source + z_name + zp_name), "output voltage over EMF"),
+        Formula("Z", shown_impedance(series_arm, s), "series arm"),
+        Formula("Zp", shown_impedance(parallel(*shunt, *load), s), "shunt arm, load included"),
+        Formula("H", zp / (source + z + zp), "output voltage over EMF"),
     )
 
 
@@ -165,16 +149,10 @@ def _proved(names: SymbolicCurve, taken: tuple[str, ...], own_capacitor: bool) -
     )
 
 
-def _positive(name: str) -> Any:
-    import sympy
-
-    return sympy.Symbol(name, positive=True)
-
-
 def _times(names: Iterable[str]) -> Any:
     import sympy
 
-    return sympy.Mul(*(_positive(name) for name in names))
+    return sympy.Mul(*(positive(name) for name in names))
 
 
 def _unknowns(symbols: StageSymbols) -> list[Formula]:
@@ -184,7 +162,7 @@ def _unknowns(symbols: StageSymbols) -> list[Formula]:
     formulas: list[Formula] = []
     if symbols.loaded:
         formulas.append(
-            Formula("tau", _positive("Rp") * _positive("CL"), "the load's own time constant")
+            Formula("tau", positive("Rp") * positive("CL"), "the load's own time constant")
         )
     coupled = bool(symbols.taken) and bool(symbols.beyond)
     formulas += _root_definitions(symbols, coupled and (symbols.loaded or len(symbols.taken) > 1))
@@ -204,22 +182,22 @@ def _root_definitions(symbols: StageSymbols, coupled: bool) -> list[Formula]:
 
     formulas = []
     names = symbols.names
-    poles = [_positive(p) for p in (*names.poles, *symbols.beyond)]
+    poles = [positive(p) for p in (*names.poles, *symbols.beyond)]
     if symbols.implied and not coupled:
         poles[-1] = symbols.elements.implied_pole().as_expr()
     for root in symbols.roots:
         if root == "tau":
             continue
-        time = _positive(root)
+        time = positive(root)
         denominator = sympy.Mul(*(1 - p / time for p in poles))
-        numerator = sympy.Mul(*(1 - _positive(z) / time for z in names.zeros))
+        numerator = sympy.Mul(*(1 - positive(z) / time for z in names.zeros))
         if names.curve.zeros_at_origin:
             numerator = -numerator / time
         remark = f"root of D = g0 N that {_maker(symbols, root)} makes"
         if coupled:
             remark += f", {_TOGETHER}"
         formulas.append(
-            Formula(root, sympy.Eq(denominator, _positive(GAIN_CONSTANT) * numerator), remark)
+            Formula(root, sympy.Eq(denominator, positive(GAIN_CONSTANT) * numerator), remark)
         )
     return formulas
 
@@ -234,12 +212,12 @@ def _closed_poles(symbols: StageSymbols) -> list[Formula]:
     """T5, and the implied pole, of a shunt arm that is a resistor."""
     import sympy
 
-    tau = _positive("tau")
+    tau = positive("tau")
     balance = sympy.factor(symbols.elements.curve.at(-1 / symbols.field["tau"]).as_expr())
     remark = "the one pole beyond the curve that the load's capacitance adds"
     if not symbols.implied:
         return [Formula("T_load", tau * (1 - balance), remark)]
-    both, total = _positive("P_T"), _positive("S_T")
+    both, total = positive("P_T"), positive("S_T")
     shorter = (total - sympy.sqrt(total**2 - 4 * both)) / 2
     return [
         Formula("P_T", _pole_product(symbols), "product of the two poles beyond the curve"),
@@ -252,22 +230,22 @@ def _closed_poles(symbols: StageSymbols) -> list[Formula]:
 def _pole_product(symbols: StageSymbols) -> Any:
     """The product of T5 and the implied pole, from R_inf = 0."""
     names = symbols.names
-    lead = _positive(GAIN_CONSTANT) * _times(names.zeros) / _times(names.poles)
-    return lead * _positive("Rs") * _positive("CL")
+    lead = positive(GAIN_CONSTANT) * _times(names.zeros) / _times(names.poles)
+    return lead * positive("Rs") * positive("CL")
 
 
 def _coupled_poles(symbols: StageSymbols) -> list[Formula]:
     """T5, and the implied pole, where Q holds other roots as well."""
     import sympy
 
-    product = sympy.Eq(_times(symbols.roots), _positive("tau") * _times(symbols.taken))
+    product = sympy.Eq(_times(symbols.roots), positive("tau") * _times(symbols.taken))
     remark = f"pole that the load's capacitance adds, {_TOGETHER}"
     if not symbols.implied:
         return [Formula("T_load", product, remark)]
     pole = symbols.implied_pole
     return [
         Formula(pole, product, f"pole for the one the curve lacks, {_TOGETHER}"),
-        Formula("T_load", _pole_product(symbols) / _positive(pole), remark),
+        Formula("T_load", _pole_product(symbols) / positive(pole), remark),
     ]
 
 
@@ -302,11 +280,11 @@ def _infinity(symbols: StageSymbols, expression: Any) -> Any:
     """R_inf in the way in which it reads best."""
     import sympy
 
-    source = _positive("Rs")
+    source = positive("Rs")
     whole = expression + source
     if symbols.capacitive:
         return sympy.factor(whole) - source
-    shunt = _positive("Rp") * _times(symbols.taken) / _times(symbols.roots)
+    shunt = positive("Rp") * _times(symbols.taken) / _times(symbols.roots)
     return shunt * (sympy.factor(whole / shunt + 1) - 1) - source
 
 
@@ -315,11 +293,11 @@ def _shunt_elements(symbols: StageSymbols) -> tuple[Formula, ...]:
 
     formulas = []
     for zero in symbols.taken:
-        capacitance = _positive(_shunt_name(zero))
-        formulas += [Formula("R", _positive(zero) / capacitance), Formula("C", capacitance)]
+        capacitance = positive(_shunt_name(zero))
+        formulas += [Formula("R", positive(zero) / capacitance), Formula("C", capacitance)]
     if symbols.capacitor:
         whole = sympy.factor(symbols.elements.whole_capacitance().as_expr())
-        formulas.append(Formula("C", whole - _positive("CL")))
+        formulas.append(Formula("C", whole - positive("CL")))
     return tuple(formulas)
 
 

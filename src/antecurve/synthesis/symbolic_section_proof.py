@@ -21,7 +21,7 @@ from antecurve.algebra.zero_pole_gain import ZeroPoleGain, product
 from antecurve.synthesis.sections.elements import StageElements
 from antecurve.synthesis.symbolic_arm import ELASTANCE, INFINITY, branch_name, symbol_field
 from antecurve.synthesis.symbolic_curve import SymbolicCurve
-from antecurve.synthesis.symbolic_proof import prove
+from antecurve.synthesis.symbolic_network import prove
 
 __all__ = ["GAIN_CONSTANT", "StageSymbols", "prove_section"]
 
@@ -61,15 +61,12 @@ class StageSymbols:
         self.names, self.taken = names, tuple(taken)
         self.capacitor, self.loaded = capacitor, loaded
         self.capacitive = capacitor or loaded
-        degree = len(names.zeros) + names.curve.zeros_at_origin
-        self.implied = len(names.poles) < degree
-        self.implied_pole = f"T{degree + len(names.poles) + 1}"
+        self.implied, self.implied_pole = names.implied, names.implied_pole
         self.roots = tuple(f"Tq{k + 1}" for k in range(len(taken)))
         if self.capacitive:
             self.roots += ("tau",) if loaded and not taken else ("Tc",)
         self.kept = tuple(z for z in names.zeros if z not in taken)
-        implied = (self.implied_pole,) if self.implied else ()
-        self.beyond: tuple[str, ...] = (*implied, *(("T_load",) if loaded else ()))
+        self.beyond = names.beyond(loaded=loaded)
         every = [*names.zeros, *names.poles, *self.beyond, *self.roots]
         self.field = symbol_field([*every, GAIN_CONSTANT, "Rp", "Rs", "CL", "s"])
         self.elements = StageElements(
