@@ -1,0 +1,190 @@
+"""Halves of a square wave that are treated unlike: what no linear unit does.
+
+A linear unit answers the second half period of a square wave by the negative of its answer to the
+first, whatever its response: even harmonics come from the generator's duty alone, and falling
+edges look like rising ones turned over.  Two tests follow, neither of which rests on the model
+of the unit.
+
+- The lowest even harmonics less those of the duty, against their covariance.  It holds the noise
+  at low frequencies as the record shows it between the harmonics, and the converter: the steps of
+  a converter with normal noise s before it add a line of at most (q / pi) exp(-2 (pi s / q)^2)
+  (Widrow and Kollar, Quantization Noise, 2008, on dithered quantisers).
+- Residuals about the edges, rising ones against falling ones turned over, by an F test.  Splines
+  over the time since the edge describe what is common to both, and what is not.  The duty, and
+  rise and fall times of the generator that differ, are taken out as derivatives of the edge.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["EdgeSamples", "EvenOrders", "converter_line", "edge_asymmetry", "even_orders"]
+
+Floats = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+_CHANCE = 1e-5  # that noise is taken for asymmetry, per test and record
+_STEPS = 0.5  # of a converter's step: its curve is seldom straighter
+_LEAST_SHARE = 0.003  # of the half swing: what a converter of 8 bits or a generator may do
+_LEAST_EDGE = 0.01  # of the half swing: an edge is less well known than a top
+_KNOTS = 8  # over the window about an edge
+_LEAST_FREE = 20  # degrees of freedom that tell the noise about the edges
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class EvenOrders:
+    """Even harmonics of a record off those of a linear unit.
+
+    Attributes
+    ----------
+    orders : numpy.ndarray of float, shape (even,)
+        Orders.
+    error : numpy.ndarray of complex, shape (even,)
+        Amplitudes less those of the fit [V].
+    by_duty : numpy.ndarray of complex, shape (even,)
+        Derivative of the fit by the duty [V].
+    covariance : numpy.ndarray of float, shape (2 even, 2 even)
+        Of real, then imaginary parts [V^2].
+    """
+
+    orders: Floats
+    error: Complex
+    by_duty: Complex
+    covariance: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class EdgeSamples:
+    """Residuals about the edges.
+
+    Attributes
+    ----------
+    since_s : numpy.ndarray of float, shape (samples,)
+        Time since the edge [s].
+    sign : numpy.ndarray of float, shape (samples,)
+        1 for a rising edge, -1 for a falling one.
+    residual : numpy.ndarray of float, shape (samples,)
+        Record less fit [V].
+    slope, bend : numpy.ndarray of float, shape (samples,)
+        First and second derivative of the fitted waveform by time.
+    """
+
+    since_s: Floats
+    sign: Floats
+    residual: Floats
+    slope: Floats
+    bend: Floats
+
+
+def converter_line(step_v: float, noise_v: float) -> float:
+    """Give the largest line that a converter's steps add to a record.
+
+    Parameters
+    ----------
+    step_v : float
+        The step [V]; 0 for none.
+    noise_v : float
+        Standard deviation of a sample, the step's own included [V].
+
+    Returns
+    -------
+    float
+        Its amplitude [V].
+
+    Examples
+    --------
+    >>> round(converter_line(1.0, 12**-0.5), 3)  # no noise but the step's own: 1/pi
+    0.318
+    """
+    if step_v <= 0.0:
+        return 0.0
+    before = max(0.0, noise_v**2 - step_v**2 / 12.0) / step_v**2
+    return step_v / math.pi * math.exp(-2.0 * math.pi**2 * before)
+
+
+def even_orders(even: EvenOrders, *, step_v: float, noise_v: float, half_swing_v: float) -> float:
+    """Measure even harmonics that only a nonlinear unit explains.
+
+    Parameters
+    ----------
+    even : EvenOrders
+        The harmonics.
+    step_v : float
+        Step of the converter [V].
+    noise_v : float
+        Standard deviation of a sample [V].
+    half_swing_v : float
+        Half the swing of the square wave [V].
+
+    Returns
+    -------
+    float
+        Their quadratic mean over time [V]; 0 where a linear unit explains them.
+    """
+    from scipy.special import chdtri
+
+    error = np.concatenate([even.error.real, even.error.imag])
+    duty = np.concatenate([even.by_duty.real, even.by_duty.imag])
+    line = converter_line(step_v, noise_v)
+    covariance = even.covariance + 0.5 * line**2 * np.eye(error.size)
+    weighted = np.linalg.solve(covariance, np.stack([error, duty], axis=1))
+    share = float(duty @ weighted[:, 0]) / max(float(duty @ weighted[:, 1]), 1e-300)
+    excess = error - share * duty
+    chi_square = float(excess @ (weighted[:, 0] - share * weighted[:, 1]))
+    size = math.sqrt(float(excess @ excess) / 2.0)
+    if size < max(_STEPS * step_v, _LEAST_SHARE * half_swing_v):
+        return 0.0
+    return size if chi_square > float(chdtri(error.size - 1, _CHANCE)) else 0.0
+
+
+def edge_asymmetry(edges: EdgeSamples, *, noise_v: float, half_swing_v: float) -> float:
+    """Measure by how much falling edges differ from rising ones turned over.
+
+    Parameters
+    ----------
+    edges : EdgeSamples
+        Residuals about the edges.
+    noise_v : float
+        Standard deviation of a sample [V].
+    half_swing_v : float
+        Half the swing of the square wave [V].
+
+    Returns
+    -------
+    float
+        Quadratic mean of the difference about the edges [V]; 0 where noise explains it.
+    """
+    from scipy.special import fdtri
+
+    if edges.residual.size < _LEAST_FREE:
+        return 0.0
+    low, high = float(edges.since_s.min()), float(edges.since_s.max())
+    position = (edges.since_s - low) / max(high - low, 1e-300) * (_KNOTS - 1)
+    hats = np.maximum(0.0, 1.0 - np.abs(position[:, None] - np.arange(_KNOTS)))
+    sign = edges.sign
+    alike = np.column_stack([sign[:, None] * hats, sign * edges.slope, sign * edges.bend])
+    alike = np.column_stack([alike, edges.slope, edges.bend, np.ones(sign.size)])
+    both = np.column_stack([alike, hats])
+    before, _ = _misfit(alike, edges.residual)
+    after, rank = _misfit(both, edges.residual)
+    free = edges.residual.size - rank
+    if free < _LEAST_FREE:
+        return 0.0
+    variance = max(after / free, noise_v**2)
+    ratio = (before - after) / (_KNOTS * variance)
+    size = math.sqrt(max(0.0, before - after) / edges.residual.size)
+    if size < _LEAST_EDGE * half_swing_v or ratio < float(fdtri(_KNOTS, free, 1.0 - _CHANCE)):
+        return 0.0
+    return size
+
+
+def _misfit(columns: Floats, values: Floats) -> tuple[float, int]:
+    """Sum of squares that a least-squares fit leaves, and the rank of its columns."""
+    scale = np.linalg.norm(columns, axis=0)
+    solution, _, rank, _ = np.linalg.lstsq(columns / np.where(scale > 0, scale, 1.0), values, 1e-9)
+    missed = values - columns / np.where(scale > 0, scale, 1.0) @ solution
+    return float(missed @ missed), int(rank)

@@ -1,0 +1,86 @@
+"""Slow movement of a record: its mean and its swing from period to period.
+
+The mean over one period of the square wave holds nothing of it, whatever the response.  What a
+unit that settles, a drift and hum leave there is small or goes one way; a unit whose supply or
+bias oscillates below the audio band (motor-boating) moves it by much, or to and fro.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["SlowMovement", "slow_movement"]
+
+Floats = NDArray[np.float64]
+
+_POINTS = 400  # of the moving mean: many more than the turns of a slow movement
+_WITHOUT_HUM_S = 0.1  # whole cycles of 50 and of 60 Hz
+_LONG = 3.5  # of that window: a movement within a record so long shows its turns
+_DRIFT_ORDER = 2  # a drift that settles bends, but does not turn back
+
+
+@dataclass(frozen=True, slots=True)
+class SlowMovement:
+    """How a record moves from period to period.
+
+    Attributes
+    ----------
+    mean : float
+        Range of the mean over a period, over the swing of the square wave.
+    to_and_fro : float
+        Range of what a bent drift leaves of it, over the swing; 0 for a record too short to tell.
+    swing : float
+        Range of the swing itself over its median.
+    """
+
+    mean: float
+    to_and_fro: float
+    swing: float
+
+
+def slow_movement(time_s: Floats, volts: Floats, *, frequency_hz: float) -> SlowMovement:
+    """Measure how mean and swing move over a record.
+
+    Parameters
+    ----------
+    time_s : numpy.ndarray of float, shape (samples,)
+        Times [s], ascending.
+    volts : numpy.ndarray of float, shape (samples,)
+        The record, hum taken out where it is known [V].
+    frequency_hz : float
+        Frequency of the square wave [Hz].
+
+    Returns
+    -------
+    SlowMovement
+        Shares of the swing.
+    """
+    period = 1.0 / frequency_hz
+    length = float(time_s[-1] - time_s[0])
+    turn = np.exp(-2j * math.pi * frequency_hz * time_s)
+    _, swing = _moving_mean(time_s, volts * turn, period)
+    size = np.abs(swing)
+    middle = float(np.median(size))
+    # The fundamental of a square wave has 4/pi of its half swing, half of it per side.
+    whole = middle * math.pi
+    long = length >= _LONG * _WITHOUT_HUM_S
+    window = period * math.ceil(_WITHOUT_HUM_S / period) if long else period
+    at, mean = _moving_mean(time_s, volts, window)
+    bent = np.polynomial.Polynomial.fit(at, mean, _DRIFT_ORDER)(at)
+    to_and_fro = float(np.ptp(mean - bent)) / whole if long else 0.0
+    return SlowMovement(float(np.ptp(mean)) / whole, to_and_fro, float(np.ptp(size)) / middle)
+
+
+def _moving_mean(
+    time: Floats, values: NDArray[np.inexact], window: float
+) -> tuple[Floats, NDArray[np.inexact]]:
+    """Mean over a window that moves along the record, with the time of its start."""
+    steps = np.diff(time) * (values[1:] + values[:-1]) / 2.0
+    integral = np.concatenate([[0.0], np.cumsum(steps)])
+    start = np.linspace(time[0], max(time[0], time[-1] - window), _POINTS)
+    ends = np.interp(np.stack([start, start + window]), time, integral)
+    return start, (ends[1] - ends[0]) / window
