@@ -127,7 +127,8 @@ def describe(
     setting = recognised_setting(fitted)
     texts += [text for text in (setting, joint, _coupling(fit, fitted)) if text]
     texts += _below_capture(fit, deviation, lowest)
-    texts += [f.text for f in residuals]
+    texts = [f.text for f in residuals if f.forbids_pass] + texts
+    texts += [f.text for f in residuals if not f.forbids_pass]
     return Findings(tuple(texts or ["every constant agrees with its nominal value"]), tuple(faults))
 
 

@@ -126,8 +126,10 @@ class ResidualKind(StrEnum):
     HUM = "hum"
     DRIFT = "drift"
     LINE = "line"
+    OSCILLATION = "oscillation"
+    SLOW_MOVEMENT = "slow movement"
     EVEN_ORDERS = "even orders"
-    CLIPPING = "clipping"
+    EDGES = "edges"
     MISFIT = "misfit"
 
 
@@ -150,6 +152,9 @@ class ResidualFinding:
         empty for what does not touch the deviation.
     is_response : bool
         Whether the misfit is the unit's own response, otherwise it counts as uncertainty.
+    forbids_pass : bool
+        Whether no linear unit on a sound bench does it, so that no unit passes until a further
+        capture, which the text names, has settled it.
     """
 
     kind: ResidualKind
@@ -159,6 +164,7 @@ class ResidualFinding:
     misfit_hz: Floats = field(default_factory=lambda: np.zeros(0))
     misfit_db: Floats = field(default_factory=lambda: np.zeros(0))
     is_response: bool = False
+    forbids_pass: bool = False
 
 
 class Observation(ABC):

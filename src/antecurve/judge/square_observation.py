@@ -425,7 +425,7 @@ class SquareWaveObservation(Observation):
         excess: float,
         band_hz: tuple[float, float],
     ) -> list[ResidualFinding]:
-        """Return hum, lines, even orders, clipping and misfit, documented in `Observation`.
+        """Return hum, lines, movement, unlike halves and misfit, documented in `Observation`.
 
         Parameters
         ----------
@@ -437,12 +437,26 @@ class SquareWaveObservation(Observation):
         list of ResidualFinding
             Misfit counts as uncertainty.
         """
-        remainder = self.basis.record.volts - self.waveform(prediction)
-        noise = self.sigma / math.sqrt(max(1.0, excess))
-        record = ResidualRecord(
-            self.name, self.basis, remainder, residual * self.sigma, noise, excess
+        record = self.basis.record
+        orders = np.arange(1.0, _top_order(self) + 1.0)
+        response = prediction.log_response(orders * record.frequency_hz)
+        model = self.amplitudes(prediction.nuisance, response, orders, prediction.rise_time_s)
+        by_time = np.stack([np.ones_like(model.omega), model.omega * 1j, -(model.omega**2)], axis=1)
+        waves = synthesised(record, orders, model.value[:, None] * by_time)
+        by_duty = model.by_duty[self.basis.orders.astype(int) - 1] * _DUTY_UNIT
+        residuals = ResidualRecord(
+            capture=self.capture,
+            basis=self.basis,
+            remainder=record.volts - waves[:, 0],
+            reduced=residual * self.sigma,
+            noise=self.sigma / math.sqrt(max(1.0, excess)),
+            excess=excess,
+            rising_s=float(prediction.nuisance[1]) * self.delay_unit,
+            slope=waves[:, 1],
+            bend=waves[:, 2],
+            by_duty=by_duty,
         )
-        return interference_findings(record) + record_findings(record, band_hz=band_hz)
+        return interference_findings(residuals) + record_findings(residuals, band_hz=band_hz)
 
 
 def reduced_record(

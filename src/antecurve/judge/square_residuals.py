@@ -1,28 +1,46 @@
-"""The residuals of a square-wave record: stray lines, even orders, clipping, misfit."""
+"""The residuals of a square-wave record: lines, slow movement, unlike halves, misfit."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.judge.asymmetry import EdgeSamples, EvenOrders, edge_asymmetry, even_orders
+from antecurve.judge.interference import Interference
 from antecurve.judge.observation import ResidualFinding, ResidualKind
+from antecurve.judge.oscillation import line_on_tops, tops_of
 from antecurve.judge.periodic import HarmonicBasis
-from antecurve.quantities import DB_PER_NEPER
+from antecurve.judge.record import quantisation_step
+from antecurve.judge.slow_movement import slow_movement
+from antecurve.quantities import DB_PER_NEPER, format_quantity
+
+if TYPE_CHECKING:
+    from antecurve.judge.square_wave import SquareWaveCapture
 
 __all__ = ["ResidualRecord", "record_findings"]
 
 Floats = NDArray[np.float64]
+Complex = NDArray[np.complex128]
 
 _CLEAR_PEAK = 45.0  # exponential: exp(-45) by chance, in any of 20,000 lines never
 _EXCESS = 1.5  # mean square; noise in 100 residuals reaches it once in 1,100 records
 _NOTABLE_DB = 0.01  # a fiftieth of the usual limit of 0.5 dB
-_EVEN_EXCESS = 4.0  # mean square; noise in four harmonics reaches it once in 10,000
 _FLOOR_OF_STEP = 1.3  # of a converter's step / sqrt(12): the noise is the converter's own
 _WINDOW_LINES = 2.5  # half width of the peak of a Hann window, in lines of the spectrum
 _LEAST_LINES = 16  # for the median to be the level of the noise
+_OSCILLATES = 0.005  # of the half swing: -46 dB, by judgement; pick-up of a sound bench is less
+_MOVES = 0.15  # of the swing, by judgement: twice what a unit that settles shows in a record
+_TO_AND_FRO = 0.02  # of the swing: well above 1/f noise of a sound unit
+_SWING_MOVES = 0.1  # of the swing: drift and hum of a few percent leave half as much
+_EDGE_SAMPLES = (-2.0, 12.0)  # sampling intervals from an edge that belong to it
+_EDGE_S = 15e-6  # at least: five time constants of a pole at 50 kHz
+_EDGE_MOST = 0.2  # of a half period
+_NOISE_ORDERS = 1.05  # times the highest even order: the noise counts up to there
+_LEAST_FREE = 20  # degrees of freedom: a level known to a third or better
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -31,8 +49,8 @@ class ResidualRecord:
 
     Attributes
     ----------
-    name : str
-        The capture.
+    capture : SquareWaveCapture
+        The record as captured.
     basis : HarmonicBasis
         Its reduction.
     remainder : numpy.ndarray of float, shape (samples,)
@@ -43,14 +61,29 @@ class ResidualRecord:
         Standard deviation of a sample [V].
     excess : float
         Mean square residual over that of the noise.
+    rising_s : float
+        Time of a rising edge on the clock of the reduced record [s].
+    slope, bend : numpy.ndarray of float, shape (samples,)
+        First and second derivative of the fitted waveform by time [V/s, V/s^2].
+    by_duty : numpy.ndarray of complex, shape (harmonics,)
+        Derivative of the fitted harmonics by the duty [V].
     """
 
-    name: str
+    capture: SquareWaveCapture
     basis: HarmonicBasis
     remainder: Floats
     reduced: Floats
     noise: float
     excess: float
+    rising_s: float
+    slope: Floats
+    bend: Floats
+    by_duty: Complex
+
+    @property
+    def name(self) -> str:
+        """How messages call it."""
+        return self.capture.name
 
     @property
     def size_v(self) -> float:
@@ -62,6 +95,13 @@ class ResidualRecord:
         """Record less waveform, hum and drift [V], shape (samples,)."""
         beside = self.basis.interference.columns(self.basis.record.time_s)
         return self.remainder - self.basis.interference_amplitudes(self.remainder)[0] @ beside
+
+    @property
+    def capture_time_s(self) -> Floats:
+        """Times of the samples as captured, on the clock of the reduced record [s]."""
+        record = self.basis.record
+        first = record.time_s[0] - max(0.0, record.averaged_s - 1.0 / self.capture.rate_hz) / 2.0
+        return np.asarray(self.capture.time_s - self.capture.time_s[0] + first)
 
 
 def record_findings(
@@ -81,14 +121,145 @@ def record_findings(
     list of ResidualFinding
         Empty where noise explains it.
     """
-    findings = []
-    line = _strongest_line(record, record.basis.interference.line_hz)
+    return [*_lines(record), *_slow(record), *_halves(record), *_misfit(record, band_hz)]
+
+
+def _lines(record: ResidualRecord) -> list[ResidualFinding]:
+    """A line on the tops, or beside the harmonics of a long record."""
+    raw, frequency = record.capture, record.basis.record.frequency_hz
+    tops, rate = tops_of(
+        record.capture_time_s, raw.volts, frequency_hz=frequency, rising_s=record.rising_s
+    )
+    line = line_on_tops(tops, rate, step_v=quantisation_step(raw.volts)) if len(tops) else None
     if line is not None:
-        frequency, amplitude = line
-        level = _line_level(amplitude, record.size_v)
-        text = f"{record.name}: a line near {frequency:.0f} Hz, {level}: pick-up or oscillation"
-        findings.append(ResidualFinding(ResidualKind.LINE, record.name, text, frequency))
-    return [*findings, *_misfit(record, band_hz)]
+        where = "the tops" if line.tops == "both" else f"the {line.tops} tops"
+        text = (
+            f"{record.name}: a line at {format_quantity(line.frequency_hz, 'Hz', digits=3)} on "
+            f"{where}, as sampled {rate:.3g} times a second, "
+            f"{_line_level(line.amplitude_v, record.size_v)}: oscillation or pick-up; look at the "
+            "output with a fast time base and the drive off, and capture again without it"
+        )
+        grave = line.amplitude_v > _OSCILLATES * record.size_v
+        kind = ResidualKind.OSCILLATION
+        return [ResidualFinding(kind, record.name, text, line.frequency_hz, forbids_pass=grave)]
+    beside = _strongest_line(record, record.basis.interference.line_hz)
+    if beside is None:
+        return []
+    level = _line_level(beside[1], record.size_v)
+    text = f"{record.name}: a line near {beside[0]:.0f} Hz, {level}: pick-up or oscillation"
+    return [ResidualFinding(ResidualKind.LINE, record.name, text, beside[0])]
+
+
+def _slow(record: ResidualRecord) -> list[ResidualFinding]:
+    """Movement from period to period that no sound unit has."""
+    basis, time = record.basis, record.capture_time_s
+    beside = basis.interference
+    volts = record.capture.volts
+    if beside.hum is not None:
+        lines = Interference(beside.hum, beside.noise_v).columns(time)
+        amplitudes = basis.interference_amplitudes(record.remainder)[0][beside.drift_order :]
+        volts = volts - amplitudes @ lines
+    moved = slow_movement(time, volts, frequency_hz=basis.record.frequency_hz)
+    if moved.mean > _MOVES or moved.to_and_fro > _TO_AND_FRO:
+        what = f"the output moves by {100.0 * max(moved.mean, moved.to_and_fro):.0f} %"
+    elif moved.swing > _SWING_MOVES:
+        what = f"the swing changes by {100.0 * moved.swing:.0f} %"
+    else:
+        return []
+    text = (
+        f"{record.name}: {what} of the square wave within the record: motor-boating, or a unit "
+        "that has not settled; wait, and capture a record of 1 s or longer"
+    )
+    return [ResidualFinding(ResidualKind.SLOW_MOVEMENT, record.name, text, 0.0, forbids_pass=True)]
+
+
+def _halves(record: ResidualRecord) -> list[ResidualFinding]:
+    """Even harmonics and unlike edges."""
+    noise, size = record.noise, record.size_v
+    step = record.basis.record.step_v
+    lower = "capture again at a level 10 dB lower"
+    findings = []
+    even = _even_harmonics(record)
+    if even is not None:
+        level = even_orders(even, step_v=step, noise_v=noise, half_swing_v=size)
+        if level > 0.0:
+            top = int(np.argmax(np.abs(even.error)))
+            text = (
+                f"{record.name}: even harmonics, {_line_level(level, size)}, most of number "
+                f"{even.orders[top]:.0f}: one half of the wave is treated unlike the other (one "
+                f"rail cut, or even-order distortion); {lower}"
+            )
+            at = float(even.orders[top] * record.basis.record.frequency_hz)
+            kind = ResidualKind.EVEN_ORDERS
+            findings.append(ResidualFinding(kind, record.name, text, at, forbids_pass=True))
+    unlike = edge_asymmetry(_edge_samples(record), noise_v=noise, half_swing_v=size)
+    if unlike > 0.0:
+        text = (
+            f"{record.name}: falling edges are not rising ones turned over, they differ by "
+            f"{100.0 * unlike / size:.1f} % of the half swing: one rail is cut, or the output "
+            f"follows one way faster than the other; {lower}"
+        )
+        at = record.basis.record.rate_hz / 2.0
+        findings.append(
+            ResidualFinding(ResidualKind.EDGES, record.name, text, at, forbids_pass=True)
+        )
+    return findings
+
+
+def _even_harmonics(record: ResidualRecord) -> EvenOrders | None:
+    """Even harmonics with their covariance; none where the record is too short for any."""
+    from scipy.linalg import solve_triangular
+
+    basis = record.basis
+    even = basis.orders % 2 == 0
+    if not even.any():
+        return None
+    rows = np.concatenate([even, even])
+    inverse = solve_triangular(basis.whitener, np.eye(rows.size))
+    raw = inverse @ record.reduced
+    half = raw.size // 2
+    error = -(raw[:half] + 1j * raw[half:])[even]
+    variance = record.noise**2 * _low_noise(record, float(basis.orders[even].max()))
+    covariance = variance * (inverse @ inverse.T)[np.ix_(rows, rows)]
+    return EvenOrders(basis.orders[even], error, record.by_duty[even], covariance)
+
+
+def _low_noise(record: ResidualRecord, top: float) -> float:
+    """Power of the noise at low frequencies over that of white noise, 1 or greater."""
+    from scipy.linalg import cho_solve
+
+    basis = record.basis
+    columns = basis.columns
+    missed = record.remainder - columns @ cho_solve(
+        (basis.factor, False), columns.T @ record.remainder
+    )
+    highest = int(_NOISE_ORDERS * top * basis.record.periods) + 1
+    power = np.abs(np.fft.rfft(missed)[: highest + 1]) ** 2 / missed.size
+    taken = basis.nuisances + 2 * int(np.sum(basis.orders <= _NOISE_ORDERS * top))
+    free = 2 * power.size - 1 - taken
+    if free < _LEAST_FREE:
+        return 1.0
+    total = float(2.0 * power.sum() - power[0])
+    return float(max(1.0, total / (free * record.noise**2)))
+
+
+def _edge_samples(record: ResidualRecord) -> EdgeSamples:
+    """Residuals of the samples about the edges."""
+    reduced = record.basis.record
+    half = 0.5 / reduced.frequency_hz
+    turn = (reduced.time_s - record.rising_s) / half
+    late = min(max(_EDGE_SAMPLES[1] / reduced.rate_hz, _EDGE_S), _EDGE_MOST * half) / half
+    early = _EDGE_SAMPLES[0] / reduced.rate_hz / half
+    edge = np.floor(turn - early)
+    near = turn - edge < late
+    sign = np.where(edge[near] % 2 == 0, 1.0, -1.0)
+    return EdgeSamples(
+        (turn - edge)[near] * half,
+        sign,
+        record.settled[near],
+        record.slope[near],
+        record.bend[near],
+    )
 
 
 def _line_level(amplitude: float, size: float) -> str:
@@ -122,7 +293,7 @@ def _strongest_line(
 
 
 def _misfit(record: ResidualRecord, band_hz: tuple[float, float]) -> list[ResidualFinding]:
-    """Harmonics off the fit by more than noise: even orders, clipping, or a shape."""
+    """Harmonics within the band off the fit by more than noise."""
     from scipy.linalg import solve_triangular
 
     basis, noise = record.basis, record.noise
@@ -131,7 +302,6 @@ def _misfit(record: ResidualRecord, band_hz: tuple[float, float]) -> list[Residu
     data = basis.amplitudes(basis.record.volts)
     missed = -(raw[:half] + 1j * raw[half:])
     error = missed / np.where(np.abs(data) > 0, data, 1.0)
-    findings = _even_orders(record, missed)
     frequency = basis.orders * basis.record.frequency_hz
     inside = (basis.orders % 2 == 1) & (frequency <= band_hz[1] * 1.001)
     sigma = noise * np.sqrt(basis.variances()) / np.maximum(np.abs(data), 1e-300)
@@ -139,18 +309,16 @@ def _misfit(record: ResidualRecord, band_hz: tuple[float, float]) -> list[Residu
     beyond = np.sqrt(np.maximum(0.0, misfit**2 - (2.0 * DB_PER_NEPER * sigma[inside]) ** 2))
     rms = float(np.sqrt(np.mean(beyond**2)))
     if record.excess < _allowed_excess(record) or rms < _NOTABLE_DB:
-        return findings
+        return []
     worst = int(np.argmax(np.abs(error.real) / np.maximum(sigma, 1e-12)))
-    kind, look = ResidualKind.MISFIT, f"strongest near {frequency[worst]:.3g} Hz"
-    if _clipped(basis.record.volts, record.settled, noise):
-        kind, look = ResidualKind.CLIPPING, "the tops are cut: clipping; capture at a lower level"
     text = (
-        f"{record.name}: the model leaves {math.sqrt(record.excess):.1f} times the noise, {look}; "
+        f"{record.name}: the model leaves {math.sqrt(record.excess):.1f} times the noise, "
+        f"strongest near {frequency[worst]:.3g} Hz; "
         f"up to {float(beyond.max()):.2f} dB within the band is added to the uncertainty"
     )
     at = float(frequency[worst])
-    shape = ResidualFinding(kind, record.name, text, at, frequency[inside], beyond)
-    return [*findings, shape]
+    shape = ResidualFinding(ResidualKind.MISFIT, record.name, text, at, frequency[inside], beyond)
+    return [shape]
 
 
 def _allowed_excess(record: ResidualRecord) -> float:
@@ -159,35 +327,3 @@ def _allowed_excess(record: ResidualRecord) -> float:
     if step and record.noise < _FLOOR_OF_STEP * step / math.sqrt(12.0):
         return _EXCESS * max(1.0, record.basis.record.periods)
     return _EXCESS
-
-
-def _even_orders(record: ResidualRecord, error: NDArray[np.complex128]) -> list[ResidualFinding]:
-    """Even harmonics beyond what the duty of the square wave explains."""
-    even = record.basis.orders % 2 == 0
-    if even.sum() < 4:
-        return []
-    variance = 2.0 * record.noise**2 * record.basis.variances()[even]
-    ratio = float(np.mean(np.abs(error[even]) ** 2 / variance))
-    if ratio < _EVEN_EXCESS:
-        return []
-    size = np.abs(error[even])
-    top = int(np.argmax(size))
-    fundamental = float(np.abs(record.basis.amplitudes(record.basis.record.volts)[0]))
-    text = (
-        f"{record.name}: even harmonics, number {record.basis.orders[even][top]:.0f} at "
-        f"{20.0 * math.log10(size[top] / fundamental):.0f} dB re the fundamental: one half of "
-        "the wave is treated unlike the other (even-order distortion, clipping on one side)"
-    )
-    at = float((record.basis.orders * record.basis.record.frequency_hz)[even][top])
-    return [ResidualFinding(ResidualKind.EVEN_ORDERS, record.name, text, at)]
-
-
-def _clipped(volts: Floats, remainder: Floats, noise: float) -> bool:
-    """Whether samples stop at a ceiling that the fitted waveform goes beyond."""
-    span = float(np.ptp(volts))
-    for sign in (1.0, -1.0):
-        top = float(np.max(sign * volts))
-        at_top = sign * volts > top - max(2.0 * noise, 1e-3 * span)
-        if at_top.mean() > 0.01 and float(np.mean(sign * remainder[at_top])) < -2.0 * noise:
-            return True
-    return False

@@ -54,7 +54,8 @@ class Verdict(Result):
     Attributes
     ----------
     decision : Decision
-        Pass, fail or undecided; the worst of `bands`.
+        Pass, fail or undecided; the worst of `bands`, and undecided in place of a pass where a
+        record shows what no sound unit does.
     bands : tuple of BandDecision
         One per limit.
     ruling : BandDecision

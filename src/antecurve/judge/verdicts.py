@@ -156,7 +156,8 @@ def judge_unit(
     playback.  The network's parts are unknowns with the distribution they have; families with a
     low corner of first order and of two second-order shapes are fitted, and the uncertainty
     reaches over all that the captures allow.  Residuals that the model does not explain are
-    described, and widen the uncertainty or, in a sweep, count as the unit's own.  A record that
+    described, and widen the uncertainty or, in a sweep, count as the unit's own.  What no linear
+    unit does (oscillation, slow movement, unlike halves of the wave) forbids a pass.  A record that
     stands at its limits, and captures that can't be of one unit, leave the verdict undecided and
     name no fault.
     """
@@ -200,7 +201,7 @@ def judge_unit(
         limit_db=min(b.limit_db for b in asked.limits),
     )
     return Verdict(
-        decision=ruling.decision,
+        decision=_limited(ruling.decision, residuals),
         bands=decisions,
         ruling=ruling,
         band_hz=band,
@@ -254,6 +255,13 @@ def _decisions(deviation: Deviation, limits: Sequence[LimitBand]) -> tuple[BandD
     frequency, value = deviation.frequency_hz, deviation.deviation_db
     uncertainty = deviation.expanded_uncertainty_db
     return tuple(decide(frequency, value, uncertainty, band=limit) for limit in limits)
+
+
+def _limited(decision: Decision, residuals: Sequence[ResidualFinding]) -> Decision:
+    """The decision on the response, no pass where a record shows what no sound unit does."""
+    if decision is Decision.PASS and any(r.forbids_pass for r in residuals):
+        return Decision.UNDECIDED
+    return decision
 
 
 def _check_reach(captures: Sequence[Capture], band: tuple[float, float]) -> None:
