@@ -23,6 +23,7 @@ Floats = NDArray[np.float64]
 _TOP_FROM, _TOP_TO = 0.25, 0.97  # of a half period: ringing is over, the next edge not yet there
 _LEAST_SAMPLES = 40  # of a top: fewer leave no neighbours to tell the noise
 _LEAST_TURNS = 8  # of a line within a top: below, a cubic and the window smear it
+_NOT_NEAR_HALF = 3  # lines of the spectrum at half the sampling rate, where it is real
 _NEIGHBOURS = 65  # lines of the spectrum whose median is the level of the noise
 _CHANCE = 1e-6  # that noise shows a line somewhere in a record
 _STEPS = 0.5  # of a converter's step: its error, a sawtooth at most, has lines of 1/pi of it
@@ -119,7 +120,8 @@ def _strongest(tops: Floats, rate: float, step: float) -> tuple[float, float] | 
 
     count, size = tops.shape
     window = np.hanning(size)
-    power = np.mean(np.abs(np.fft.rfft(tops * window, axis=1)) ** 2, axis=0)[_LEAST_TURNS:]
+    power = np.mean(np.abs(np.fft.rfft(tops * window, axis=1)) ** 2, axis=0)
+    power = power[_LEAST_TURNS:-_NOT_NEAR_HALF]
     # The mean of n periodograms of noise is gamma distributed with shape n.
     median = float(gammaincinv(count, 0.5)) / count
     level = median_filter(power, min(_NEIGHBOURS, power.size), mode="nearest") / median

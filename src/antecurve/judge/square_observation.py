@@ -438,12 +438,11 @@ class SquareWaveObservation(Observation):
             Misfit counts as uncertainty.
         """
         record = self.basis.record
-        orders = np.arange(1.0, _top_order(self) + 1.0)
+        orders = np.arange(1.0, _top_order(self, self.folded) + 1.0)
         response = prediction.log_response(orders * record.frequency_hz)
         model = self.amplitudes(prediction.nuisance, response, orders, prediction.rise_time_s)
-        by_time = np.stack([np.ones_like(model.omega), model.omega * 1j, -(model.omega**2)], axis=1)
-        waves = synthesised(record, orders, model.value[:, None] * by_time)
-        by_duty = model.by_duty[self.basis.orders.astype(int) - 1] * _DUTY_UNIT
+        derivatives = (1j * model.omega[:, None]) ** np.arange(3)
+        waves = synthesised(record, orders, model.value[:, None] * derivatives)
         residuals = ResidualRecord(
             capture=self.capture,
             basis=self.basis,
@@ -454,7 +453,7 @@ class SquareWaveObservation(Observation):
             rising_s=float(prediction.nuisance[1]) * self.delay_unit,
             slope=waves[:, 1],
             bend=waves[:, 2],
-            by_duty=by_duty,
+            by_duty=model.by_duty[self.basis.orders.astype(int) - 1],
         )
         return interference_findings(residuals) + record_findings(residuals, band_hz=band_hz)
 

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.judge.asymmetry import EdgeSamples, EvenOrders, edge_asymmetry, even_orders
+from antecurve.judge.hum import MAINS_HZ
 from antecurve.judge.interference import Interference
 from antecurve.judge.observation import ResidualFinding, ResidualKind
 from antecurve.judge.oscillation import line_on_tops, tops_of
@@ -31,6 +32,7 @@ _EXCESS = 1.5  # mean square; noise in 100 residuals reaches it once in 1,100 re
 _NOTABLE_DB = 0.01  # a fiftieth of the usual limit of 0.5 dB
 _FLOOR_OF_STEP = 1.3  # of a converter's step / sqrt(12): the noise is the converter's own
 _WINDOW_LINES = 2.5  # half width of the peak of a Hann window, in lines of the spectrum
+_STEPS = 0.5  # of a converter's step: its error, a sawtooth at most, has lines of 1/pi of it
 _LEAST_LINES = 16  # for the median to be the level of the noise
 _OSCILLATES = 0.005  # of the half swing: -46 dB, by judgement; pick-up of a sound bench is less
 _MOVES = 0.15  # of the swing, by judgement: twice what a unit that settles shows in a record
@@ -40,6 +42,9 @@ _EDGE_SAMPLES = (-2.0, 12.0)  # sampling intervals from an edge that belong to i
 _EDGE_S = 15e-6  # at least: five time constants of a pole at 50 kHz
 _EDGE_MOST = 0.2  # of a half period
 _NOISE_ORDERS = 1.05  # times the highest even order: the noise counts up to there
+_HUM_MULTIPLES = 10  # of the mains frequency that supplies bring in strength
+_TOLD_APART = 0.7  # of a line of the spectrum
+_MAINS_OFF = 0.005  # of the mains frequency: interconnected grids stay within 0.4 %
 _LEAST_FREE = 20  # degrees of freedom: a level known to a third or better
 
 
@@ -211,7 +216,7 @@ def _even_harmonics(record: ResidualRecord) -> EvenOrders | None:
     from scipy.linalg import solve_triangular
 
     basis = record.basis
-    even = basis.orders % 2 == 0
+    even = (basis.orders % 2 == 0) & ~_may_be_hum(record)
     if not even.any():
         return None
     rows = np.concatenate([even, even])
@@ -222,6 +227,19 @@ def _even_harmonics(record: ResidualRecord) -> EvenOrders | None:
     variance = record.noise**2 * _low_noise(record, float(basis.orders[even].max()))
     covariance = variance * (inverse @ inverse.T)[np.ix_(rows, rows)]
     return EvenOrders(basis.orders[even], error, record.by_duty[even], covariance)
+
+
+def _may_be_hum(record: ResidualRecord) -> NDArray[np.bool_]:
+    """Which harmonics the record does not tell from a line of hum, shape (harmonics,)."""
+    reduced = record.basis.record
+    frequency = record.basis.orders * reduced.frequency_hz
+    apart = _TOLD_APART * reduced.frequency_hz / reduced.periods
+    near = np.zeros(frequency.size, dtype=bool)
+    for mains in MAINS_HZ:
+        multiple = np.clip(np.round(frequency / mains), 1, _HUM_MULTIPLES)
+        reach = apart + _MAINS_OFF * multiple * mains
+        near |= np.abs(frequency - multiple * mains) < reach
+    return near
 
 
 def _low_noise(record: ResidualRecord, top: float) -> float:
@@ -287,9 +305,10 @@ def _strongest_line(
     power = np.abs(spectrum) ** 2 / (np.sum(window**2) / 2.0)
     level = float(np.median(power[usable])) / math.log(2.0)
     top = int(np.argmax(np.where(usable, power, 0.0)))
-    if power[top] < _CLEAR_PEAK * level:
+    amplitude = 2.0 * float(np.abs(spectrum[top])) / float(window.sum())
+    if power[top] < _CLEAR_PEAK * level or amplitude < _STEPS * record.step_v:
         return None
-    return float(frequency[top]), 2.0 * float(np.abs(spectrum[top])) / float(window.sum())
+    return float(frequency[top]), amplitude
 
 
 def _misfit(record: ResidualRecord, band_hz: tuple[float, float]) -> list[ResidualFinding]:
