@@ -28,8 +28,9 @@ Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
 _CHANCE = 1e-5  # that noise is taken for asymmetry, per test and record
-_STEPS = 0.5  # of a converter's step: its curve is seldom straighter
-_LEAST_SHARE = 0.003  # of the half swing: what a converter of 8 bits or a generator may do
+_STEPS = 0.25  # of a converter's step: tops that pass a few codes see their unlike widths
+_LEAST_SHARE = 0.001  # of the half swing: -60 dB, what a good generator does
+_LEAST_SQUARE = 0.02  # of what the square of the waveform holds: 1 % second harmonic of a sine
 _LEAST_EDGE = 0.01  # of the half swing: an edge is less well known than a top
 _KNOTS = 8  # over the window about an edge
 _LEAST_FREE = 20  # degrees of freedom that tell the noise about the edges
@@ -47,6 +48,8 @@ class EvenOrders:
         Amplitudes less those of the fit [V].
     by_duty : numpy.ndarray of complex, shape (even,)
         Derivative of the fit by the duty [V].
+    by_square : numpy.ndarray of complex, shape (even,)
+        Those of the square of the fitted waveform over its half swing [V].
     covariance : numpy.ndarray of float, shape (2 even, 2 even)
         Of real, then imaginary parts [V^2].
     """
@@ -54,6 +57,7 @@ class EvenOrders:
     orders: Floats
     error: Complex
     by_duty: Complex
+    by_square: Complex
     covariance: Floats
 
 
@@ -70,7 +74,7 @@ class EdgeSamples:
     residual : numpy.ndarray of float, shape (samples,)
         Record less fit [V].
     slope, bend : numpy.ndarray of float, shape (samples,)
-        First and second derivative of the fitted waveform by time.
+        First and second derivative of the fitted waveform by time [V/s, V/s^2].
     """
 
     since_s: Floats
@@ -136,12 +140,15 @@ def even_orders(even: EvenOrders, *, step_v: float, noise_v: float, half_swing_v
     excess = error - share * duty
     chi_square = float(excess @ (weighted[:, 0] - share * weighted[:, 1]))
     size = math.sqrt(float(excess @ excess) / 2.0)
-    if size < max(_STEPS * step_v, _LEAST_SHARE * half_swing_v):
+    square = float(np.linalg.norm(even.by_square)) / math.sqrt(2.0)
+    if size < max(_STEPS * step_v, _LEAST_SHARE * half_swing_v, _LEAST_SQUARE * square):
         return 0.0
     return size if chi_square > float(chdtri(error.size - 1, _CHANCE)) else 0.0
 
 
-def edge_asymmetry(edges: EdgeSamples, *, noise_v: float, half_swing_v: float) -> float:
+def edge_asymmetry(
+    edges: EdgeSamples, *, noise_v: float, timing_s: float, half_swing_v: float
+) -> float:
     """Measure by how much falling edges differ from rising ones turned over.
 
     Parameters
@@ -150,6 +157,8 @@ def edge_asymmetry(edges: EdgeSamples, *, noise_v: float, half_swing_v: float) -
         Residuals about the edges.
     noise_v : float
         Standard deviation of a sample [V].
+    timing_s : float
+        How well an edge of the fitted waveform is resolved [s].
     half_swing_v : float
         Half the swing of the square wave [V].
 
@@ -169,8 +178,9 @@ def edge_asymmetry(edges: EdgeSamples, *, noise_v: float, half_swing_v: float) -
     alike = np.column_stack([sign[:, None] * hats, sign * edges.slope, sign * edges.bend])
     alike = np.column_stack([alike, edges.slope, edges.bend, np.ones(sign.size)])
     both = np.column_stack([alike, hats])
-    before, _ = _misfit(alike, edges.residual)
-    after, rank = _misfit(both, edges.residual)
+    weight = 1.0 / np.hypot(1.0, edges.slope * timing_s / noise_v)
+    before, _ = _misfit(alike * weight[:, None], edges.residual * weight)
+    after, rank = _misfit(both * weight[:, None], edges.residual * weight)
     free = edges.residual.size - rank
     if free < _LEAST_FREE:
         return 0.0

@@ -42,7 +42,9 @@ class SlowMovement:
     swing: float
 
 
-def slow_movement(time_s: Floats, volts: Floats, *, frequency_hz: float) -> SlowMovement:
+def slow_movement(
+    time_s: Floats, volts: Floats, *, frequency_hz: float, swing_v: float
+) -> SlowMovement:
     """Measure how mean and swing move over a record.
 
     Parameters
@@ -53,6 +55,8 @@ def slow_movement(time_s: Floats, volts: Floats, *, frequency_hz: float) -> Slow
         The record, hum taken out where it is known [V].
     frequency_hz : float
         Frequency of the square wave [Hz].
+    swing_v : float
+        Swing of the fitted waveform [V].
 
     Returns
     -------
@@ -64,15 +68,13 @@ def slow_movement(time_s: Floats, volts: Floats, *, frequency_hz: float) -> Slow
     turn = np.exp(-2j * math.pi * frequency_hz * time_s)
     _, swing = _moving_mean(time_s, volts * turn, period)
     size = np.abs(swing)
-    middle = float(np.median(size))
-    # The fundamental of a square wave has 4/pi of its half swing, half of it per side.
-    whole = middle * math.pi
     long = length >= _LONG * _WITHOUT_HUM_S
     window = period * math.ceil(_WITHOUT_HUM_S / period) if long else period
     at, mean = _moving_mean(time_s, volts, window)
     bent = np.polynomial.Polynomial.fit(at, mean, _DRIFT_ORDER)(at)
-    to_and_fro = float(np.ptp(mean - bent)) / whole if long else 0.0
-    return SlowMovement(float(np.ptp(mean)) / whole, to_and_fro, float(np.ptp(size)) / middle)
+    to_and_fro = float(np.ptp(mean - bent)) / swing_v if long else 0.0
+    changed = float(np.ptp(size) / np.median(size))
+    return SlowMovement(float(np.ptp(mean)) / swing_v, to_and_fro, changed)
 
 
 def _moving_mean(

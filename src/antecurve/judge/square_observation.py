@@ -437,22 +437,21 @@ class SquareWaveObservation(Observation):
         list of ResidualFinding
             Misfit counts as uncertainty.
         """
-        record = self.basis.record
         orders = np.arange(1.0, _top_order(self, self.folded) + 1.0)
-        response = prediction.log_response(orders * record.frequency_hz)
+        response = prediction.log_response(orders * self.basis.record.frequency_hz)
         model = self.amplitudes(prediction.nuisance, response, orders, prediction.rise_time_s)
-        derivatives = (1j * model.omega[:, None]) ** np.arange(3)
-        waves = synthesised(record, orders, model.value[:, None] * derivatives)
+        by_time = (1j * model.omega[:, None]) ** np.arange(3)
+        waves = synthesised(self.basis.record, orders, model.value[:, None] * by_time)
         residuals = ResidualRecord(
             capture=self.capture,
             basis=self.basis,
-            remainder=record.volts - waves[:, 0],
+            remainder=self.basis.record.volts - waves[:, 0],
             reduced=residual * self.sigma,
             noise=self.sigma / math.sqrt(max(1.0, excess)),
             excess=excess,
             rising_s=float(prediction.nuisance[1]) * self.delay_unit,
-            slope=waves[:, 1],
-            bend=waves[:, 2],
+            derivatives=waves[:, 1:],
+            timing_s=math.pi / (2.0 * float(model.omega[-1])),
             by_duty=model.by_duty[self.basis.orders.astype(int) - 1],
         )
         return interference_findings(residuals) + record_findings(residuals, band_hz=band_hz)

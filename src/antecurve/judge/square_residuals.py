@@ -33,6 +33,7 @@ _NOTABLE_DB = 0.01  # a fiftieth of the usual limit of 0.5 dB
 _FLOOR_OF_STEP = 1.3  # of a converter's step / sqrt(12): the noise is the converter's own
 _WINDOW_LINES = 2.5  # half width of the peak of a Hann window, in lines of the spectrum
 _STEPS = 0.5  # of a converter's step: its error, a sawtooth at most, has lines of 1/pi of it
+_LEAST_LINE = 0.001  # of the half swing: -60 dB, below which pick-up is usual
 _LEAST_LINES = 16  # for the median to be the level of the noise
 _OSCILLATES = 0.005  # of the half swing: -46 dB, by judgement; pick-up of a sound bench is less
 _MOVES = 0.15  # of the swing, by judgement: twice what a unit that settles shows in a record
@@ -42,7 +43,8 @@ _EDGE_SAMPLES = (-2.0, 12.0)  # sampling intervals from an edge that belong to i
 _EDGE_S = 15e-6  # at least: five time constants of a pole at 50 kHz
 _EDGE_MOST = 0.2  # of a half period
 _NOISE_ORDERS = 1.05  # times the highest even order: the noise counts up to there
-_HUM_MULTIPLES = 10  # of the mains frequency that supplies bring in strength
+_HUM_MULTIPLES = 6  # of the mains frequency that supplies bring in strength
+_HUM_CYCLES = 2.0  # of the mains in a record that tells their levels from a movement
 _TOLD_APART = 0.7  # of a line of the spectrum
 _MAINS_OFF = 0.005  # of the mains frequency: interconnected grids stay within 0.4 %
 _LEAST_FREE = 20  # degrees of freedom: a level known to a third or better
@@ -68,8 +70,10 @@ class ResidualRecord:
         Mean square residual over that of the noise.
     rising_s : float
         Time of a rising edge on the clock of the reduced record [s].
-    slope, bend : numpy.ndarray of float, shape (samples,)
+    derivatives : numpy.ndarray of float, shape (samples, 2)
         First and second derivative of the fitted waveform by time [V/s, V/s^2].
+    timing_s : float
+        How well the harmonics summed resolve an edge [s].
     by_duty : numpy.ndarray of complex, shape (harmonics,)
         Derivative of the fitted harmonics by the duty [V].
     """
@@ -81,8 +85,8 @@ class ResidualRecord:
     noise: float
     excess: float
     rising_s: float
-    slope: Floats
-    bend: Floats
+    derivatives: Floats
+    timing_s: float
     by_duty: Complex
 
     @property
@@ -94,6 +98,11 @@ class ResidualRecord:
     def size_v(self) -> float:
         """Half the swing of the record [V]."""
         return float(np.ptp(self.basis.record.volts)) / 2.0
+
+    @property
+    def fitted(self) -> Floats:
+        """The fitted waveform [V], shape (samples,)."""
+        return self.basis.record.volts - self.remainder
 
     @property
     def settled(self) -> Floats:
@@ -160,11 +169,13 @@ def _slow(record: ResidualRecord) -> list[ResidualFinding]:
     basis, time = record.basis, record.capture_time_s
     beside = basis.interference
     volts = record.capture.volts
-    if beside.hum is not None:
+    length = float(time[-1] - time[0])
+    if beside.hum is not None and length * beside.hum.mains_hz > _HUM_CYCLES:
         lines = Interference(beside.hum, beside.noise_v).columns(time)
         amplitudes = basis.interference_amplitudes(record.remainder)[0][beside.drift_order :]
         volts = volts - amplitudes @ lines
-    moved = slow_movement(time, volts, frequency_hz=basis.record.frequency_hz)
+    swing = float(np.ptp(record.fitted))
+    moved = slow_movement(time, volts, frequency_hz=basis.record.frequency_hz, swing_v=swing)
     if moved.mean > _MOVES or moved.to_and_fro > _TO_AND_FRO:
         what = f"the output moves by {100.0 * max(moved.mean, moved.to_and_fro):.0f} %"
     elif moved.swing > _SWING_MOVES:
@@ -197,7 +208,9 @@ def _halves(record: ResidualRecord) -> list[ResidualFinding]:
             at = float(even.orders[top] * record.basis.record.frequency_hz)
             kind = ResidualKind.EVEN_ORDERS
             findings.append(ResidualFinding(kind, record.name, text, at, forbids_pass=True))
-    unlike = edge_asymmetry(_edge_samples(record), noise_v=noise, half_swing_v=size)
+    unlike = edge_asymmetry(
+        _edge_samples(record), noise_v=noise, timing_s=record.timing_s, half_swing_v=size
+    )
     if unlike > 0.0:
         text = (
             f"{record.name}: falling edges are not rising ones turned over, they differ by "
@@ -226,7 +239,8 @@ def _even_harmonics(record: ResidualRecord) -> EvenOrders | None:
     error = -(raw[:half] + 1j * raw[half:])[even]
     variance = record.noise**2 * _low_noise(record, float(basis.orders[even].max()))
     covariance = variance * (inverse @ inverse.T)[np.ix_(rows, rows)]
-    return EvenOrders(basis.orders[even], error, record.by_duty[even], covariance)
+    square = basis.amplitudes(record.fitted**2 / record.size_v)[even]
+    return EvenOrders(basis.orders[even], error, record.by_duty[even], square, covariance)
 
 
 def _may_be_hum(record: ResidualRecord) -> NDArray[np.bool_]:
@@ -275,8 +289,7 @@ def _edge_samples(record: ResidualRecord) -> EdgeSamples:
         (turn - edge)[near] * half,
         sign,
         record.settled[near],
-        record.slope[near],
-        record.bend[near],
+        *record.derivatives[near].T,
     )
 
 
@@ -306,7 +319,9 @@ def _strongest_line(
     level = float(np.median(power[usable])) / math.log(2.0)
     top = int(np.argmax(np.where(usable, power, 0.0)))
     amplitude = 2.0 * float(np.abs(spectrum[top])) / float(window.sum())
-    if power[top] < _CLEAR_PEAK * level or amplitude < _STEPS * record.step_v:
+    if power[top] < _CLEAR_PEAK * level or amplitude < max(
+        _STEPS * record.step_v, _LEAST_LINE * residual.size_v
+    ):
         return None
     return float(frequency[top]), amplitude
 
