@@ -11,7 +11,8 @@ of the unit.
   (Widrow and Kollar, Quantization Noise, 2008, on dithered quantisers).
 - Residuals about the edges, rising ones against falling ones turned over, by an F test.  Splines
   over the time since the edge describe what is common to both, and what is not.  The duty, and
-  rise and fall times of the generator that differ, are taken out as derivatives of the edge.
+  rise and fall times of the generator that differ, are taken out as derivatives of the edge, and
+  what moves slowly as a parabola.
 """
 
 from __future__ import annotations
@@ -33,6 +34,7 @@ _LEAST_SHARE = 0.001  # of the half swing: -60 dB, what a good generator does
 _LEAST_SQUARE = 0.02  # of what the square of the waveform holds: 1 % second harmonic of a sine
 _LEAST_EDGE = 0.01  # of the half swing: an edge is less well known than a top
 _KNOTS = 8  # over the window about an edge
+_SLOW_ORDER = 2  # polynomial of hum, drift and low even orders over an edge
 _LEAST_FREE = 20  # degrees of freedom that tell the noise about the edges
 
 
@@ -176,7 +178,8 @@ def edge_asymmetry(
     hats = np.maximum(0.0, 1.0 - np.abs(position[:, None] - np.arange(_KNOTS)))
     sign = edges.sign
     alike = np.column_stack([sign[:, None] * hats, sign * edges.slope, sign * edges.bend])
-    alike = np.column_stack([alike, edges.slope, edges.bend, np.ones(sign.size)])
+    slow = np.vander(position, _SLOW_ORDER + 1)
+    alike = np.column_stack([alike, edges.slope, edges.bend, slow])
     both = np.column_stack([alike, hats])
     weight = 1.0 / np.hypot(1.0, edges.slope * timing_s / noise_v)
     before, _ = _misfit(alike * weight[:, None], edges.residual * weight)

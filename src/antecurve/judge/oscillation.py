@@ -69,7 +69,7 @@ def tops_of(
     -------
     tuple of numpy.ndarray and float
         Tops less a cubic [V], shape (tops, samples), upper and lower in turn with an upper one
-        first, and the sampling rate [1/s]; no top where they are too short.
+        first, and the sampling rate [Hz]; no top where they are too short.
     """
     count = time_s.size
     rate = (count - 1) / float(time_s[-1] - time_s[0])
@@ -97,7 +97,7 @@ def line_on_tops(tops: Floats, rate_hz: float, *, step_v: float) -> TopLine | No
     tops : numpy.ndarray of float, shape (tops, samples)
         As of `tops_of`.
     rate_hz : float
-        Sampling rate [1/s].
+        Sampling rate [Hz].
     step_v : float
         Step of the converter [V]; 0 for none.
 

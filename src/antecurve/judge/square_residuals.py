@@ -16,6 +16,7 @@ from antecurve.judge.observation import ResidualFinding, ResidualKind
 from antecurve.judge.oscillation import line_on_tops, tops_of
 from antecurve.judge.periodic import HarmonicBasis
 from antecurve.judge.record import quantisation_step
+from antecurve.judge.ringing import edge_ringing, phase_margin_deg
 from antecurve.judge.slow_movement import slow_movement
 from antecurve.quantities import DB_PER_NEPER, format_quantity
 
@@ -41,7 +42,10 @@ _TO_AND_FRO = 0.02  # of the swing: well above 1/f noise of a sound unit
 _SWING_MOVES = 0.1  # of the swing: drift and hum of a few percent leave half as much
 _EDGE_SAMPLES = (-2.0, 12.0)  # sampling intervals from an edge that belong to it
 _EDGE_S = 15e-6  # at least: five time constants of a pole at 50 kHz
-_EDGE_MOST = 0.2  # of a half period
+_UNRESOLVED = 12.0  # three turns of the highest harmonic summed: its overshoot is over
+_RINGING_S = 200e-6  # behind an edge: twelve turns of 60 kHz
+_EDGE_MOST = 0.3  # of a half period
+_RINGS = 3.5  # Q: a phase margin below 17 degrees; sound units with long cables have more
 _NOISE_ORDERS = 1.05  # times the highest even order: the noise counts up to there
 _HUM_MULTIPLES = 6  # of the mains frequency that supplies bring in strength
 _HUM_CYCLES = 2.0  # of the mains in a record that tells their levels from a movement
@@ -135,7 +139,13 @@ def record_findings(
     list of ResidualFinding
         Empty where noise explains it.
     """
-    return [*_lines(record), *_slow(record), *_halves(record), *_misfit(record, band_hz)]
+    return [
+        *_lines(record),
+        *_slow(record),
+        *_halves(record),
+        *_ringing(record),
+        *_misfit(record, band_hz),
+    ]
 
 
 def _lines(record: ResidualRecord) -> list[ResidualFinding]:
@@ -208,8 +218,13 @@ def _halves(record: ResidualRecord) -> list[ResidualFinding]:
             at = float(even.orders[top] * record.basis.record.frequency_hz)
             kind = ResidualKind.EVEN_ORDERS
             findings.append(ResidualFinding(kind, record.name, text, at, forbids_pass=True))
+    early, late = (n / record.basis.record.rate_hz for n in _EDGE_SAMPLES)
+    late = max(late, _EDGE_S)
     unlike = edge_asymmetry(
-        _edge_samples(record), noise_v=noise, timing_s=record.timing_s, half_swing_v=size
+        _edge_samples(record, early, late),
+        noise_v=noise,
+        timing_s=record.timing_s,
+        half_swing_v=size,
     )
     if unlike > 0.0:
         text = (
@@ -222,6 +237,27 @@ def _halves(record: ResidualRecord) -> list[ResidualFinding]:
             ResidualFinding(ResidualKind.EDGES, record.name, text, at, forbids_pass=True)
         )
     return findings
+
+
+def _ringing(record: ResidualRecord) -> list[ResidualFinding]:
+    """Edges that ring far above the band."""
+    ringing = edge_ringing(
+        _edge_samples(record, 0.0, _RINGING_S),
+        noise_v=record.noise,
+        timing_s=record.timing_s,
+        half_swing_v=record.size_v,
+    )
+    if ringing is None or ringing.quality < _RINGS:
+        return []
+    text = (
+        f"{record.name}: edges ring at {format_quantity(ringing.frequency_hz, 'Hz', digits=2)} "
+        f"with a Q of {ringing.quality:.2g} ({ringing.least_quality:.2g} or more), "
+        f"{_line_level(ringing.amplitude_v, record.size_v)} at the edge: a phase margin of some "
+        f"{phase_margin_deg(ringing.quality):.0f} degrees, short of oscillation; capture again "
+        "with the cable and load of use, at 2 million samples a second or more"
+    )
+    at, grave = ringing.frequency_hz, ringing.least_quality >= _RINGS
+    return [ResidualFinding(ResidualKind.OSCILLATION, record.name, text, at, forbids_pass=grave)]
 
 
 def _even_harmonics(record: ResidualRecord) -> EvenOrders | None:
@@ -275,15 +311,14 @@ def _low_noise(record: ResidualRecord, top: float) -> float:
     return float(max(1.0, total / (free * record.noise**2)))
 
 
-def _edge_samples(record: ResidualRecord) -> EdgeSamples:
+def _edge_samples(record: ResidualRecord, early_s: float, late_s: float) -> EdgeSamples:
     """Residuals of the samples about the edges."""
     reduced = record.basis.record
     half = 0.5 / reduced.frequency_hz
     turn = (reduced.time_s - record.rising_s) / half
-    late = min(max(_EDGE_SAMPLES[1] / reduced.rate_hz, _EDGE_S), _EDGE_MOST * half) / half
-    early = _EDGE_SAMPLES[0] / reduced.rate_hz / half
-    edge = np.floor(turn - early)
-    near = turn - edge < late
+    edge = np.floor(turn - early_s / half)
+    near = turn - edge < min(late_s / half, _EDGE_MOST)
+    near &= np.abs(turn - edge) * half > _UNRESOLVED * record.timing_s
     sign = np.where(edge[near] % 2 == 0, 1.0, -1.0)
     return EdgeSamples(
         (turn - edge)[near] * half,
