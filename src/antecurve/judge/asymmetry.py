@@ -32,8 +32,9 @@ _CHANCE = 1e-5  # that noise is taken for asymmetry, per test and record
 _STEPS = 0.25  # of a converter's step: tops that pass a few codes see their unlike widths
 _LEAST_SHARE = 0.001  # of the half swing: -60 dB, what a good generator does
 _LEAST_SQUARE = 0.02  # of what the square of the waveform holds: 1 % second harmonic of a sine
-_LEAST_EDGE = 0.01  # of the half swing: an edge is less well known than a top
-_KNOTS = 8  # over the window about an edge
+_LEAST_EDGE = 0.005  # of the half swing, mean over some 50 us about an edge, by judgement
+_KNOTS = 8  # over the logarithm of the time since an edge
+_FINEST_S = 2e-6  # below which they are evenly spaced: edges of audio units are no faster
 _SLOW_ORDER = 2  # polynomial of hum, drift and low even orders over an edge
 _LEAST_FREE = 20  # degrees of freedom that tell the noise about the edges
 
@@ -173,12 +174,13 @@ def edge_asymmetry(
 
     if edges.residual.size < _LEAST_FREE:
         return 0.0
-    low, high = float(edges.since_s.min()), float(edges.since_s.max())
-    position = (edges.since_s - low) / max(high - low, 1e-300) * (_KNOTS - 1)
+    behind = np.maximum(edges.since_s, 0.0)
+    position = np.log1p(behind / _FINEST_S) / math.log1p(float(behind.max()) / _FINEST_S)
+    position = position * (_KNOTS - 1)
     hats = np.maximum(0.0, 1.0 - np.abs(position[:, None] - np.arange(_KNOTS)))
     sign = edges.sign
     alike = np.column_stack([sign[:, None] * hats, sign * edges.slope, sign * edges.bend])
-    slow = np.vander(position, _SLOW_ORDER + 1)
+    slow = np.vander(behind / behind.max(), _SLOW_ORDER + 1)
     alike = np.column_stack([alike, edges.slope, edges.bend, slow])
     both = np.column_stack([alike, hats])
     weight = 1.0 / np.hypot(1.0, edges.slope * timing_s / noise_v)
