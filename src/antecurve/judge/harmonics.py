@@ -10,12 +10,14 @@ from numpy.typing import NDArray
 
 from antecurve.judge.record import Record
 
-__all__ = ["CorrectedHarmonics", "HarmonicModel", "synthesised", "whitened"]
+__all__ = ["CorrectedHarmonics", "HarmonicModel", "summed_orders", "synthesised", "whitened"]
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
 _SLICE = 200_000  # elements of a product below which linear algebra starts no threads
+_REACH = 16  # times the reduction: the amplitude there is 1/16 and folds to less than noise
+_MOST_ORDERS = 16_384  # what bounds memory; of 20 Hz it is 330 kHz
 _OVERSAMPLING = 8  # of the highest harmonic: linear interpolation errs by a hundredth of it
 
 
@@ -78,6 +80,28 @@ def whitened(factor: Floats, columns: Floats) -> Floats:
             for first in range(0, len(factor), rows)
         ]
     )
+
+
+def summed_orders(record: Record, reduced: Floats, *, folded: bool) -> Floats:
+    """Choose the harmonics that a fitted waveform sums.
+
+    Parameters
+    ----------
+    record : Record
+        The record.
+    reduced : numpy.ndarray of float, shape (harmonics,)
+        Orders of its reduction.
+    folded : bool
+        Whether harmonics beyond half the sampling rate are in the record.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (orders,)
+        All orders from 1 up.
+    """
+    half_rate = record.rate_hz / 2.0 / record.frequency_hz
+    reach = min(_REACH * max(float(reduced.max()), half_rate), _MOST_ORDERS)
+    return np.arange(1.0, int(reach if folded else min(reach, half_rate)) + 1.0)
 
 
 def synthesised(record: Record, orders: Floats, amplitudes: Complex) -> Floats:

@@ -3,8 +3,9 @@
 A loop that is short of oscillation by few degrees has a pair of poles of high Q far above the
 band: the response within the band stays flat, and each edge rings.  Residuals behind edges are
 fitted by A exp(-pi f t / Q) cos(2 pi f t + phi) beside what an edge that is a little off leaves
-(delay, slope and exponentials), over a grid of f and Q; rising and falling edges count together.
-For a loop whose closed response is of second order a phase margin of m has Q near 1/(2 sin(m/2)).
+(delay, slope and exponentials) and what moves slowly (a parabola), over a grid of f and Q; rising
+and falling edges count together.  For a loop whose closed response is of second order a phase margin of m has Q near
+1/(2 sin(m/2)).
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
 _LOWEST_HZ, _HIGHEST_HZ = 30e3, 2e6  # above the audio band; beyond, edges no longer excite it
+_OF_RATE = 0.8  # of the sampling rate: edges at any phase of the samples show more than half
 _RATIO = 1.06  # of neighbouring frequencies: a third of the width of a resonance of Q 5
 _QUALITIES = (0.7, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 5.0, 6.5, 8.0, 12.0, 20.0, 40.0)
 _DECAYS_S = (0.5e-6, 1.5e-6, 5e-6, 15e-6, 75e-6)  # of an edge a little off: from 2 kHz to 300 kHz
@@ -78,7 +80,7 @@ def phase_margin_deg(quality: float) -> float:
 
 
 def edge_ringing(
-    edges: EdgeSamples, *, noise_v: float, timing_s: float, half_swing_v: float
+    edges: EdgeSamples, *, rate_hz: float, noise_v: float, timing_s: float, half_swing_v: float
 ) -> Ringing | None:
     """Find ringing behind the edges.
 
@@ -86,6 +88,8 @@ def edge_ringing(
     ----------
     edges : EdgeSamples
         Residuals behind the edges.
+    rate_hz : float
+        Sampling rate [Hz].
     noise_v : float
         Standard deviation of a sample [V].
     timing_s : float
@@ -107,8 +111,11 @@ def edge_ringing(
     residual, basis = _without_smooth(edges, behind, weight)
     if float(residual @ residual) < _NOISE_ALONE * since.size:
         return None
-    count = math.ceil(math.log(_HIGHEST_HZ / _LOWEST_HZ) / math.log(_RATIO))
-    grid = np.geomspace(_LOWEST_HZ, _HIGHEST_HZ, count)
+    highest = min(_HIGHEST_HZ, _OF_RATE * rate_hz)
+    if highest <= _LOWEST_HZ:
+        return None
+    count = math.ceil(math.log(highest / _LOWEST_HZ) / math.log(_RATIO)) + 1
+    grid = np.geomspace(_LOWEST_HZ, highest, count)
     turns = np.exp(2j * math.pi * grid * since[:, None])
     fits = [
         _damped_waves(turns * np.exp(-math.pi / q * grid * since[:, None]), weight, residual, basis)
@@ -118,7 +125,7 @@ def edge_ringing(
     row, column = np.unravel_index(int(np.argmax(falls)), falls.shape)
     best, amplitude = float(falls[row, column]), float(fits[int(row)][1][column])
     scatter = max(1.0, (float(residual @ residual) - best) / since.size)
-    if best / scatter < _CLEAR or amplitude < _LEAST_AMPLITUDE * half_swing_v:
+    if best / scatter < _CLEAR or not _LEAST_AMPLITUDE < amplitude / half_swing_v < 1.0:
         return None
     allowed = falls.max(axis=1) > best - _SURE * scatter
     least = _QUALITIES[int(np.flatnonzero(allowed)[0])]
@@ -131,7 +138,8 @@ def _without_smooth(
     """Weighted residuals less what an edge a little off leaves, and a basis of the latter."""
     since, sign = edges.since_s[behind], edges.sign[behind]
     decays = sign[:, None] * np.exp(-since[:, None] / np.array(_DECAYS_S))
-    smooth = np.column_stack([edges.slope[behind], edges.bend[behind], sign, decays])
+    slow = np.vander(since / since.max(), 3)
+    smooth = np.column_stack([edges.slope[behind], edges.bend[behind], sign, decays, slow])
     smooth *= np.abs(weight)[:, None]
     smooth /= np.maximum(np.linalg.norm(smooth, axis=0), 1e-300)
     basis, sizes, _ = np.linalg.svd(smooth, full_matrices=False)

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from antecurve.judge.harmonics import (
     CorrectedHarmonics,
     HarmonicModel,
+    summed_orders,
     synthesised,
     whitened,
 )
@@ -50,8 +51,6 @@ _MOST_DUTY = 450.0  # coordinates: beyond 5 to 95 % it is a train of pulses
 _DELAY_PER_PERIOD = 1e-3  # turns harmonic 100 by about half a radian
 _LONGEST_ORDER = 512  # the delays below resolve eight points of a period of this harmonic
 _DELAYS = 4096  # of a period tried for the start
-_REACH = 16  # times the reduction: the amplitude there is 1/16 and folds to less than noise
-_MOST_ORDERS = 16_384  # what bounds memory; of 20 Hz it is 330 kHz
 _TRACE_POINTS = 4000  # more than a figure has pixels
 
 
@@ -180,16 +179,8 @@ class SquareWaveObservation(Observation):
 
         Parameters
         ----------
-        nuisance : numpy.ndarray of float, shape (3,)
-            Own unknowns in the fit's coordinates.
-        total : numpy.ndarray of complex, shape (frequencies,)
-            ln of network, unit and chain.
-        shared : numpy.ndarray of complex, shape (frequencies, constants + sources)
-            Its derivatives by the shared unknowns.
-        rise : RiseTime
-            Rise time; its column follows the shared ones when it is uncertain.
-        unit : numpy.ndarray of float, shape (constants,)
-            The unit in the fit's coordinates.
+        nuisance, total, shared, rise, unit
+            As in `Observation.evaluate`.
 
         Returns
         -------
@@ -260,27 +251,27 @@ class SquareWaveObservation(Observation):
         """
         return math.exp(float(nuisance[0]))
 
-    def waveform(self, prediction: Prediction, *, orders: Floats | None = None) -> Floats:
-        """Return the fitted waveform at the record's times.
+    def waveforms(self, prediction: Prediction, *, derivatives: int = 0) -> Floats:
+        """Sum the fitted waveform and its derivatives at the record's times.
 
         Parameters
         ----------
         prediction : Prediction
             The fit.
-        orders : numpy.ndarray of float, shape (harmonics,), optional
-            Harmonics to sum; by default all up to the reach of the fit.
+        derivatives : int, optional
+            How many derivatives by time beside it.
 
         Returns
         -------
-        numpy.ndarray of float, shape (samples,)
-            Output [V], without offset.
+        numpy.ndarray of float, shape (samples, 1 + derivatives)
+            Output [V], without offset, then its derivatives [V/s, V/s^2].
         """
         record = self.basis.record
-        if orders is None:
-            orders = np.arange(1.0, _top_order(self, self.folded) + 1.0)
+        orders = summed_orders(record, self.basis.orders, folded=self.folded)
         response = prediction.log_response(orders * record.frequency_hz)
         model = self.amplitudes(prediction.nuisance, response, orders, prediction.rise_time_s)
-        return synthesised(record, orders, model.value[:, None])[:, 0]
+        by_time = (1j * model.omega[:, None]) ** np.arange(1 + derivatives)
+        return synthesised(record, orders, model.value[:, None] * by_time)
 
     def trace(self, prediction: Prediction) -> Trace:
         """Return the record beside the fitted waveform.
@@ -297,7 +288,7 @@ class SquareWaveObservation(Observation):
         """
         record = self.basis.record
         shown = slice(0, _TRACE_POINTS)
-        fitted = self.waveform(prediction)
+        fitted = self.waveforms(prediction)[:, 0]
         offset = float(np.mean(record.volts - fitted))
         time = record.time_s - record.time_s[0]
         return Trace(
@@ -341,7 +332,7 @@ class SquareWaveObservation(Observation):
         """
         volts = self.basis.record.volts
         if prediction is not None:
-            volts = volts - self.waveform(prediction)
+            volts = volts - self.waveforms(prediction)[:, 0]
         return Remainder(self.basis, volts)
 
     def corrected(self, prediction: Prediction, *, folded: bool) -> SquareWaveObservation:
@@ -360,8 +351,8 @@ class SquareWaveObservation(Observation):
             At the frequency that the remainder of the record asks for.
         """
         record = self.basis.record
-        top = _top_order(self, folded)
-        unused = np.setdiff1d(np.arange(1.0, top + 1.0), self.basis.orders)
+        summed = summed_orders(record, self.basis.orders, folded=folded)
+        unused = np.setdiff1d(summed, self.basis.orders)
         if not unused.size:
             return self
         frequency = unused * record.frequency_hz
@@ -437,22 +428,24 @@ class SquareWaveObservation(Observation):
         list of ResidualFinding
             Misfit counts as uncertainty.
         """
-        orders = np.arange(1.0, _top_order(self, self.folded) + 1.0)
-        response = prediction.log_response(orders * self.basis.record.frequency_hz)
-        model = self.amplitudes(prediction.nuisance, response, orders, prediction.rise_time_s)
-        by_time = (1j * model.omega[:, None]) ** np.arange(3)
-        waves = synthesised(self.basis.record, orders, model.value[:, None] * by_time)
+        record = self.basis.record
+        waves = self.waveforms(prediction, derivatives=2)
+        response = prediction.log_response(self.frequency_hz)
+        model = self.amplitudes(
+            prediction.nuisance, response, self.basis.orders, prediction.rise_time_s
+        )
+        highest = summed_orders(record, self.basis.orders, folded=self.folded)[-1]
         residuals = ResidualRecord(
-            capture=self.capture,
-            basis=self.basis,
-            remainder=self.basis.record.volts - waves[:, 0],
+            self.capture,
+            self.basis,
+            remainder=record.volts - waves[:, 0],
             reduced=residual * self.sigma,
             noise=self.sigma / math.sqrt(max(1.0, excess)),
             excess=excess,
             rising_s=float(prediction.nuisance[1]) * self.delay_unit,
             derivatives=waves[:, 1:],
-            timing_s=math.pi / (2.0 * float(model.omega[-1])),
-            by_duty=model.by_duty[self.basis.orders.astype(int) - 1],
+            timing_s=0.25 / (float(highest) * record.frequency_hz),
+            by_duty=model.by_duty,
         )
         return interference_findings(residuals) + record_findings(residuals, band_hz=band_hz)
 
@@ -500,10 +493,3 @@ def reduced_record(
     return SquareWaveObservation(
         capture, basis, basis.reduced(volts), sigma, inflation, record, highest_hz, reference
     )
-
-
-def _top_order(observation: SquareWaveObservation, folded: bool) -> int:
-    record = observation.basis.record
-    half_rate = record.rate_hz / 2.0 / record.frequency_hz
-    reach = min(_REACH * max(float(observation.basis.orders.max()), half_rate), _MOST_ORDERS)
-    return int(reach if folded else min(reach, half_rate))

@@ -139,13 +139,9 @@ def record_findings(
     list of ResidualFinding
         Empty where noise explains it.
     """
-    return [
-        *_lines(record),
-        *_slow(record),
-        *_halves(record),
-        *_ringing(record),
-        *_misfit(record, band_hz),
-    ]
+    halves = _halves(record)
+    ringing = [] if halves else _ringing(record)
+    return [*_lines(record), *_slow(record), *halves, *ringing, *_misfit(record, band_hz)]
 
 
 def _lines(record: ResidualRecord) -> list[ResidualFinding]:
@@ -243,6 +239,7 @@ def _ringing(record: ResidualRecord) -> list[ResidualFinding]:
     """Edges that ring far above the band."""
     ringing = edge_ringing(
         _edge_samples(record, 0.0, _RINGING_S),
+        rate_hz=record.basis.record.rate_hz,
         noise_v=record.noise,
         timing_s=record.timing_s,
         half_swing_v=record.size_v,
