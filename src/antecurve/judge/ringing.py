@@ -4,8 +4,8 @@ A loop that is short of oscillation by few degrees has a pair of poles of high Q
 band: the response within the band stays flat, and each edge rings.  Residuals behind edges are
 fitted by A exp(-pi f t / Q) cos(2 pi f t + phi) beside what an edge that is a little off leaves
 (delay, slope and exponentials) and what moves slowly (a parabola), over a grid of f and Q; rising
-and falling edges count together.  For a loop whose closed response is of second order a phase margin of m has Q near
-1/(2 sin(m/2)).
+and falling edges count together.  For a loop whose closed response is of second order a phase
+margin of m has Q near 1/(2 sin(m/2)).
 """
 
 from __future__ import annotations
