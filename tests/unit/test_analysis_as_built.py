@@ -73,7 +73,7 @@ def test_subtracting_the_correction_leaves_the_unit() -> None:
 
 
 def test_the_uncertainty_is_that_of_builds_within_tolerance() -> None:
-    """Nothing measured: the standard deviation over builds at the frequencies of the table."""
+    """Nothing measured: the 95th percentile over builds at the frequencies of the table."""
     found = _built({}).correction
     parts = draw_block(part_source(part_table(PICKED), distribution="uniform"), seed=1, block=0)
     values = position_values(part_table(PICKED), parts)
@@ -86,9 +86,14 @@ def test_the_uncertainty_is_that_of_builds_within_tolerance() -> None:
     )
     level = 20 * np.log10(np.abs(builds.response(found.frequency_hz)))
     level -= level[:, found.frequency_hz == 1000.0]
-    # First order leaves out some 1 % at 2.5 %; 8192 builds give a deviation to 0.8 %.
+    published = 20 * np.log10(np.abs(response(DISC, found.frequency_hz, published=True)))
+    nominal = found.correction_db + published
+    # First order leaves out some 1 % at 2.5 %; 8192 builds give a percentile to 1.2 %.
     np.testing.assert_allclose(
-        2 * level.std(axis=0), found.expanded_uncertainty_db, rtol=0.03, atol=1e-9
+        np.quantile(np.abs(level - nominal), 0.95, axis=0),
+        found.expanded_uncertainty_db,
+        rtol=0.04,
+        atol=1e-9,
     )
 
 
@@ -99,7 +104,8 @@ def test_a_better_meter_leaves_less() -> None:
     np.testing.assert_allclose(coarse, 10 * fine, rtol=1e-9)
     assert _built(everything, MeterAccuracy(0, 0)).correction.expanded_uncertainty_db.max() == 0
     part = _built({"C1": 7.07e-9}).correction.expanded_uncertainty_db
-    assert np.all(part <= _built({}).correction.expanded_uncertainty_db + 1e-12)
+    # The two count with different draws of all parts: 40,000 give a percentile to 0.5 %.
+    assert np.all(part <= _built({}).correction.expanded_uncertainty_db * 1.01 + 1e-12)
 
 
 def test_nothing_measured_is_the_design() -> None:

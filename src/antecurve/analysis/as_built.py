@@ -7,12 +7,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import ClassVar
 
-from antecurve.analysis.correction import Correction, correction, value_uncertainty
-from antecurve.analysis.subject import WithParts, picked_of
+from antecurve.analysis.correction import Correction, correction, drawn_deviations
+from antecurve.analysis.subject import WithParts, job_of, picked_of
 from antecurve.checked import checked
 from antecurve.errors import InputError
 from antecurve.networks.centred_error import ErrorRange, error_range, reference_gain
-from antecurve.networks.conditions import Conditions, conditions_of
+from antecurve.networks.conditions import Conditions, LoadingTolerance, conditions_of
 from antecurve.networks.topology import ElementKind
 from antecurve.parts.position import Part, PickedNetwork
 from antecurve.parts.scatter import part_table
@@ -34,12 +34,22 @@ class MeterAccuracy:
     ----------
     resistors, capacitors : float
         A fraction of the reading, for example 0.005 for 0.5 %; 0 or greater, below 1.
+    correlation : float
+        Correlation between the errors of two readings in one range, a decade of values; 0 to 1.
+        The default is the middle, by judgement: no data sheet states it.
+    one_meter : bool
+        Whether one meter read resistors and capacitors by one standard: all its readings then
+        correlate.
     """
 
     resistors: float = 0.002
     capacitors: float = 0.005
+    correlation: float = 0.5
+    one_meter: bool = False
 
     def __post_init__(self) -> None:
+        if not 0.0 <= self.correlation <= 1.0:
+            raise InputError("meter correlation", self.correlation, "it must be from 0 to 1")
         for name in ("resistors", "capacitors"):
             check_tolerance(getattr(self, name), field=f"meter accuracy for {name}")
 
@@ -172,6 +182,7 @@ def as_built(
     *,
     measured: Mapping[str, float],
     meter: MeterAccuracy | None = None,
+    loading_tolerance: LoadingTolerance | None = None,
 ) -> AsBuilt:
     """Work out what one build does, given measured values of its parts.
 
@@ -185,6 +196,8 @@ def as_built(
         Measured values [ohm or F], as in `measured_network`.
     meter : MeterAccuracy, optional
         Residual meter uncertainty.
+    loading_tolerance : LoadingTolerance, optional
+        Limits of source resistance, load resistance and load capacitance; exact by default.
 
     Returns
     -------
@@ -198,15 +211,13 @@ def as_built(
 
     Notes
     -----
-    Limits of error count as rectangular distributions, u = limit / sqrt(3) (JCGM 100:2008, 4.3.7).
-    The error of a meter counts as common to all positions that it measured of one kind or as
-    independent between them, whichever is worse at a frequency (correlated input quantities,
-    JCGM 100:2008, 5.2.2); what is not measured scatters by itself within its tolerance.
+    The uncertainty of the correction is counted over draws (`correction.drawn_deviations`): what
+    is not measured scatters as the design's job says, uniformly by default.
     `antecurve.judge.network_estimate` puts the same into one covariance, for a fit.
     """
     picked = picked_of(design)
     conditions = conditions_of(design, conditions)
-    loading = conditions.loading
+    loading, job = conditions.loading, job_of(design)
     meter = meter or MeterAccuracy()
     built = measured_network(picked, measured, meter=meter)
     network = built.network
@@ -226,5 +237,15 @@ def as_built(
         error=error(False),
         published_error=error(True),
         level_shift_db=20.0 * math.log10(shift),
-        correction=correction(network, conditions, uncertainty=value_uncertainty(built)),
+        correction=correction(
+            network,
+            conditions,
+            deviations=drawn_deviations(
+                built,
+                distribution="uniform" if job is None else job.spread.distribution,
+                meter_correlation=meter.correlation,
+                one_meter=meter.one_meter,
+                loading_tolerance=loading_tolerance,
+            ),
+        ),
     )

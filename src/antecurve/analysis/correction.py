@@ -4,6 +4,10 @@ A level measured at the output of a unit with ideal playback, 0 dB at 1 kHz, is 
 deviation plus the network's: L(f) - P(f), with L the level of the network as built and P that of
 the published curve, both re 1 kHz.  Playback does not undo ultrasonic poles, so their fall is
 part of the correction.
+
+Its uncertainty is counted over draws of what is not known: the scatter of parts that were not
+measured, the errors of meters, source and load.  The level re 1 kHz is linear in them, so that
+one table of sensitivities serves all draws.
 """
 
 from __future__ import annotations
@@ -20,49 +24,37 @@ from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.curves.tabulate import third_octave_frequencies
 from antecurve.errors import InputError
 from antecurve.networks.centred_error import error_db
-from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
-from antecurve.networks.sensitivity import logarithmic_sensitivity
-from antecurve.networks.topology import ElementKind
-from antecurve.parts.distributions import standard_deviation
-from antecurve.parts.position import PickedNetwork
-from antecurve.parts.scatter import part_table, part_weights, position_scatter
+from antecurve.networks.conditions import (
+    AnyNetwork,
+    Conditions,
+    LoadingTolerance,
+    conditions_of,
+    network_of,
+)
+from antecurve.networks.sensitivity import response_slopes
+from antecurve.parts.distributions import deviation_quantile
+from antecurve.parts.position import Part, PickedNetwork
+from antecurve.parts.scatter import part_table, part_weights
 from antecurve.quantities import DB_PER_NEPER
 from antecurve.results import Result
 
 __all__ = [
-    "COVERAGE_FACTOR",
+    "COVERAGE",
     "TABLE_FREQUENCIES_HZ",
     "Correction",
-    "ValueUncertainty",
     "correction",
-    "value_uncertainty",
+    "drawn_deviations",
 ]
 
 Floats = NDArray[np.float64]
 
-COVERAGE_FACTOR = 2.0
-"""Expanded uncertainty = 2 standard uncertainties, about 95 % (JCGM 100:2008, 6.3.3)."""
+COVERAGE = 0.95
+"""Coverage probability of the intervals (JCGM 100:2008, 6.2.2)."""
 TABLE_FREQUENCIES_HZ = tuple(third_octave_frequencies().tolist())
 """Nominal one-third-octave frequencies from 20 Hz to 20 kHz [Hz] (ISO 266:1997)."""
 
-
-@checked
-@dataclass(frozen=True, slots=True, eq=False)
-class ValueUncertainty:
-    """Standard uncertainties of the values of the positions, relative.
-
-    Attributes
-    ----------
-    own : numpy.ndarray of float, shape (positions,)
-        Of each position by itself.
-    common : numpy.ndarray of float, shape (causes, positions)
-        Of causes that reach several positions, such as the error of a meter: one row a cause.
-        Whether it is the same at all of them (a meter that reads high) or another at each (a
-        meter that changes its range) need not be known.
-    """
-
-    own: Floats
-    common: Floats
+_DRAWS = 40_000  # coverage of a counted 95 % interval then holds to 0.2 % (binomial, 2 sigma)
+_SEED = 1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -76,40 +68,94 @@ class Correction(Result):
     correction_db : numpy.ndarray of float, shape (frequencies,)
         To be subtracted from levels re 1 kHz [dB]; read-only.
     expanded_uncertainty_db : numpy.ndarray of float, shape (frequencies,)
-        Expanded uncertainty with a coverage factor of 2 [dB]; read-only.
+        Half of the interval that holds 95 % at each frequency by itself [dB]; read-only.
+    sweep_uncertainty_db : numpy.ndarray of float, shape (frequencies,)
+        The same, widened by one factor so that 95 % stay within at all frequencies at once [dB];
+        read-only.
     """
 
     frequency_hz: Floats
     correction_db: Floats
     expanded_uncertainty_db: Floats
+    sweep_uncertainty_db: Floats
 
     def __post_init__(self) -> None:
-        hold_read_only(self, "frequency_hz", "correction_db", "expanded_uncertainty_db")
+        hold_read_only(
+            self,
+            "frequency_hz",
+            "correction_db",
+            "expanded_uncertainty_db",
+            "sweep_uncertainty_db",
+        )
 
 
-def value_uncertainty(built: PickedNetwork) -> ValueUncertainty:
-    """Derive the standard uncertainties of a network's values from its parts' tolerances.
+def drawn_deviations(
+    built: PickedNetwork,
+    *,
+    distribution: str = "uniform",
+    meter_correlation: float = 0.5,
+    one_meter: bool = False,
+    loading_tolerance: LoadingTolerance | None = None,
+) -> Floats:
+    """Draw what is not known of a build, its source and its load.
 
     Parameters
     ----------
     built : PickedNetwork
         The network; the tolerance of a measured part is its meter's limit of error.
+    distribution : str, optional
+        Of the parts that were not measured: ``uniform``, or ``normal`` (tolerance = 3 sigma).
+    meter_correlation : float, optional
+        Correlation between the errors of readings in one range, 0 to 1.
+    one_meter : bool, optional
+        Whether one meter with one standard read all parts, so that all its readings correlate.
+    loading_tolerance : LoadingTolerance, optional
+        Limits of source and load.
 
     Returns
     -------
-    ValueUncertainty
-        Limits count as rectangular distributions, u = limit / sqrt(3) (JCGM 100:2008, 4.3.7).
+    numpy.ndarray of float, shape (positions + 3, draws)
+        Relative deviations of the positions, the source resistance, the load resistance and the
+        load capacitance.
+
+    Notes
+    -----
+    Limits of error count as rectangular distributions (JCGM 100:2008, 4.3.7).  Readings are
+    correlated (5.2.2): z = sqrt(r) z_range + sqrt(1 - r) z_reading with z normal, each reading
+    then equally likely anywhere within its limits.  A range spans a decade of values.
     """
-    table, weights = part_table(built), part_weights(part_table(built))
-    standard = standard_deviation(table.tolerance, "uniform")
-    by_meter = np.array([q.nominal is not None for p in built.positions for q in p.parts])
-    kinds = np.array(table.kinds)
-    return ValueUncertainty(
-        own=position_scatter(table, np.where(by_meter, 0.0, standard)),
-        common=np.stack(
-            [weights @ np.where(by_meter & (kinds == kind), standard, 0.0) for kind in ElementKind]
-        ),
-    )
+    rng = np.random.default_rng(_SEED)
+    table = part_table(built)
+    parts = [part for position in built.positions for part in position.parts]
+    common: dict[object, Floats] = {}
+    drawn = np.empty((len(parts), _DRAWS))
+    for row, part, kind in zip(drawn, parts, table.kinds, strict=True):
+        if part.nominal is None:
+            row[:] = deviation_quantile(rng.random(_DRAWS), distribution)
+        else:
+            key = None if one_meter else (kind, _range_of(part))
+            row[:] = _reading(rng, common, key, meter_correlation)
+    loading = loading_tolerance or LoadingTolerance()
+    limits = [loading.source_resistance, loading.load_resistance, loading.load_capacitance]
+    around = np.array(limits)[:, None] * rng.uniform(-1.0, 1.0, (3, _DRAWS))
+    return np.vstack([part_weights(table) @ (table.tolerance[:, None] * drawn), around])
+
+
+def _range_of(part: Part) -> int:
+    return int(np.floor(np.log10(part.value)))
+
+
+def _reading(
+    rng: np.random.Generator, common: dict[object, Floats], key: object, correlation: float
+) -> Floats:
+    """Errors of one reading as fractions of its limit; `common` keeps those of its range."""
+    from scipy.special import ndtr
+
+    if key not in common:
+        common[key] = rng.standard_normal(_DRAWS)
+    own = rng.standard_normal(_DRAWS)
+    z = np.sqrt(correlation) * common[key] + np.sqrt(1.0 - correlation) * own
+    return np.asarray(2.0 * ndtr(z) - 1.0)
 
 
 @checked
@@ -117,7 +163,7 @@ def correction(
     design: AnyNetwork,
     conditions: Conditions | None = None,
     *,
-    uncertainty: ValueUncertainty | None = None,
+    deviations: NDArray[np.float64] | None = None,
     frequency_hz: ArrayLike = TABLE_FREQUENCIES_HZ,
 ) -> Correction:
     """Tabulate the correction of a network.
@@ -128,8 +174,9 @@ def correction(
         What is analysed: a design, or a network that comes with `conditions`.
     conditions : Conditions, optional
         Curve, generator, unit and band; those of the design by default.
-    uncertainty : ValueUncertainty, optional
-        Of the values of the positions; by default that of the parts' tolerances.
+    deviations : numpy.ndarray of float, shape (positions + 3, draws), optional
+        Drawn relative deviations of the values, source and load, as `drawn_deviations` draws them;
+        by default within the parts' tolerances.
     frequency_hz : array_like, shape (frequencies,), optional
         Frequencies [Hz], greater than 0; those of ISO 266 in thirds of octaves by default.
 
@@ -141,31 +188,41 @@ def correction(
     Raises
     ------
     InputError
-        When a frequency is not above 0, or an uncertainty is negative.
+        When a frequency is not above 0, or the deviations do not fit the network.
 
     Notes
     -----
-    First-order propagation (JCGM 100:2008, 5.1.2 and, for common causes, 5.2.2): with S_i the
-    sensitivity of the level re 1 kHz, u**2 = sum (S_i u_i)**2 for what is each position's own.  Of
-    a common cause the larger counts, frequency by frequency, of (sum S_i u_i)**2, the same at all
-    positions, and sum (S_i u_i)**2, independent between them: an error common to all resistors
-    leaves some levels re 1 kHz as they are, which no meter with several ranges can promise.
+    Propagation of distributions (JCGM 101:2008, 7) through the level linearised in the deviations.
+    The interval of each frequency is the smallest symmetric one.  "At all frequencies at once"
+    takes the 95th percentile, over draws, of the largest ratio to it.
     """
     network = network_of(design)
     conditions = conditions_of(design, conditions)
     curve, loading = conditions.curve, conditions.loading
-    if uncertainty is None:
-        uncertainty = value_uncertainty(picked_of(design))
-    if np.any(uncertainty.own < 0) or np.any(uncertainty.common < 0):
-        raise InputError("uncertainty", "a negative number", "it must be 0 or greater")
+    if deviations is None:
+        deviations = drawn_deviations(picked_of(design))
+    if deviations.ndim != 2 or len(deviations) != len(network.values) + 3:
+        raise InputError(
+            "deviations",
+            deviations.shape,
+            f"give one row for each of the {len(network.values)} positions, source resistance, "
+            "load resistance and load capacitance",
+        )
     frequency = np.atleast_1d(np.array(frequency_hz, dtype=float))
     level = error_db(network, curve, frequency, loading=loading, published=True)
-    logarithmic = logarithmic_sensitivity(
-        network, np.append(frequency, REFERENCE_FREQUENCY_HZ), loading=loading
-    ).real
-    sensitivity = DB_PER_NEPER * (logarithmic[:, :-1] - logarithmic[:, -1:])
-    variance = ((sensitivity * uncertainty.own[:, None]) ** 2).sum(axis=0)
-    for cause in uncertainty.common:
-        each = sensitivity * cause[:, None]
-        variance += np.maximum(each.sum(axis=0) ** 2, (each**2).sum(axis=0))
-    return Correction(frequency, level, COVERAGE_FACTOR * np.sqrt(variance))
+    slopes = response_slopes(
+        network.topology,
+        network.values,
+        np.append(frequency, REFERENCE_FREQUENCY_HZ),
+        source_resistance=loading.source_resistance,
+        load_resistance=loading.load_resistance,
+        load_capacitance=loading.load_capacitance,
+    )
+    by_value = np.vstack([slopes.by_element, slopes.by_loading]).real
+    sensitivity = DB_PER_NEPER * (by_value[:, :-1] - by_value[:, -1:])
+    away = np.abs(sensitivity.T @ deviations)
+    expanded = np.quantile(away, COVERAGE, axis=1)
+    known = expanded > 0.0
+    ratio = away[known] / expanded[known, None]
+    factor = float(np.quantile(ratio.max(axis=0), COVERAGE)) if known.any() else 1.0
+    return Correction(frequency, level, expanded, max(1.0, factor) * expanded)

@@ -11,11 +11,16 @@ import typer
 
 from antecurve.cli.options import (
     AsJson,
+    CableTolerance,
     DesignFile,
     Force,
+    LoadTolerance,
     MeterCapacitance,
+    MeterCorrelation,
     MeterResistance,
+    OneMeter,
     OutputFolder,
+    SourceTolerance,
     refuse_existing,
 )
 
@@ -40,6 +45,11 @@ def check(
     ] = None,
     meter_resistance: MeterResistance = "0.2 %",
     meter_capacitance: MeterCapacitance = "0.5 %",
+    meter_correlation: MeterCorrelation = 0.5,
+    one_meter: OneMeter = False,
+    source_tolerance: SourceTolerance = "0 %",
+    load_tolerance: LoadTolerance = "0 %",
+    cable_tolerance: CableTolerance = "0 %",
     resistor_type: Annotated[
         str, typer.Option(metavar="NAME", help="Technology of the resistors, for drift.")
     ] = "metal film",
@@ -84,7 +94,7 @@ def check(
     from antecurve.analysis.as_built import as_built
     from antecurve.analysis.drift import drift, own_technologies
     from antecurve.analysis.losses import loss_effect
-    from antecurve.cli.options import meter_accuracy
+    from antecurve.cli.options import loading_tolerance, meter_accuracy
     from antecurve.cli.progress import busy_progress
     from antecurve.files.design_file import read_design
     from antecurve.files.measured import read_measured
@@ -93,10 +103,15 @@ def check(
     design = read_design(design_file)
     job = design.job
     built = as_built(
-        design.picked,
-        job.conditions,
+        design,
         measured={} if measured is None else read_measured(measured, design.picked),
-        meter=meter_accuracy(meter_resistance, meter_capacitance),
+        meter=meter_accuracy(
+            meter_resistance,
+            meter_capacitance,
+            correlation=meter_correlation,
+            one_meter=one_meter,
+        ),
+        loading_tolerance=loading_tolerance(source_tolerance, load_tolerance, cable_tolerance),
     )
     parts = own_technologies(
         built.picked,

@@ -9,18 +9,25 @@ import typer
 
 if TYPE_CHECKING:
     from antecurve.analysis.as_built import MeterAccuracy
+    from antecurve.networks.conditions import LoadingTolerance
 
 __all__ = [
     "AsJson",
+    "CableTolerance",
     "Channel",
     "DecimalMark",
     "DesignFile",
     "Force",
+    "LoadTolerance",
     "MeterCapacitance",
+    "MeterCorrelation",
     "MeterResistance",
+    "OneMeter",
     "OutputFile",
     "OutputFolder",
+    "SourceTolerance",
     "TimeUnit",
+    "loading_tolerance",
     "meter_accuracy",
     "percent",
     "quantity",
@@ -60,6 +67,27 @@ MeterCapacitance = Annotated[
 ]
 
 
+MeterCorrelation = Annotated[
+    float,
+    typer.Option(
+        metavar="NUMBER",
+        help="Correlation of the meter's errors within a range, 0 to 1.",
+    ),
+]
+OneMeter = Annotated[
+    bool, typer.Option("--one-meter", help="One meter read all parts: its errors correlate.")
+]
+SourceTolerance = Annotated[
+    str, typer.Option(metavar="PERCENT", help="Tolerance of the source resistance.")
+]
+LoadTolerance = Annotated[
+    str, typer.Option(metavar="PERCENT", help="Tolerance of the load resistance.")
+]
+CableTolerance = Annotated[
+    str, typer.Option(metavar="PERCENT", help="Tolerance of the load capacitance, cable included.")
+]
+
+
 def refuse_existing(output: Path | None, *, force: bool) -> None:
     """Refuse an output that exists already, before anything is worked out.
 
@@ -81,13 +109,19 @@ def refuse_existing(output: Path | None, *, force: bool) -> None:
         raise OutputExistsError(output)
 
 
-def meter_accuracy(resistance: str, capacitance: str) -> MeterAccuracy:
-    """Parse the accuracy of the meters from the texts of the two options.
+def meter_accuracy(
+    resistance: str, capacitance: str, *, correlation: float = 0.5, one_meter: bool = False
+) -> MeterAccuracy:
+    """Parse the accuracy of the meters from the texts of the options.
 
     Parameters
     ----------
     resistance, capacitance : str
         Per cent of reading, such as ``0.2 %``; the sign may be left out.
+    correlation : float, optional
+        Between the errors of readings in one range, 0 to 1.
+    one_meter : bool, optional
+        Whether one meter read all parts.
 
     Returns
     -------
@@ -97,12 +131,42 @@ def meter_accuracy(resistance: str, capacitance: str) -> MeterAccuracy:
     Raises
     ------
     InputError
-        When a text is no per cent from 0 to below 100.
+        When a text is no per cent from 0 to below 100, or the correlation is out of range.
     """
     from antecurve.analysis.as_built import MeterAccuracy
 
     return MeterAccuracy(
-        percent(resistance, "--meter-resistance"), percent(capacitance, "--meter-capacitance")
+        percent(resistance, "--meter-resistance"),
+        percent(capacitance, "--meter-capacitance"),
+        correlation,
+        one_meter,
+    )
+
+
+def loading_tolerance(source: str, load: str, cable: str) -> LoadingTolerance:
+    """Parse the tolerances of source and load from the texts of the options.
+
+    Parameters
+    ----------
+    source, load, cable : str
+        Per cent, such as ``1 %``; the sign may be left out.
+
+    Returns
+    -------
+    LoadingTolerance
+        As fractions.
+
+    Raises
+    ------
+    InputError
+        When a text is no per cent from 0 to below 100.
+    """
+    from antecurve.networks.conditions import LoadingTolerance
+
+    return LoadingTolerance(
+        percent(source, "--source-tolerance"),
+        percent(load, "--load-tolerance"),
+        percent(cable, "--cable-tolerance"),
     )
 
 

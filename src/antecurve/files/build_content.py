@@ -13,11 +13,6 @@ __all__ = [
 ]
 
 
-def _rows(table: Correction) -> list[tuple[float, float, float]]:
-    columns = (table.frequency_hz, table.correction_db, table.expanded_uncertainty_db)
-    return list(zip(*(c.tolist() for c in columns), strict=True))
-
-
 def correction_csv(table: Correction) -> bytes:
     """Return a correction table as CSV.
 
@@ -29,10 +24,12 @@ def correction_csv(table: Correction) -> bytes:
     Returns
     -------
     bytes
-        Columns ``frequency_hz``, ``correction_db``, ``expanded_uncertainty_db``.
+        Columns ``frequency_hz``, ``correction_db``, ``expanded_uncertainty_db``,
+        ``sweep_uncertainty_db``.
     """
-    header = ("frequency_hz", "correction_db", "expanded_uncertainty_db")
-    return csv_bytes(header, _rows(table))
+    header = ("frequency_hz", "correction_db", "expanded_uncertainty_db", "sweep_uncertainty_db")
+    columns = (getattr(table, name).tolist() for name in header)
+    return csv_bytes(header, list(zip(*columns, strict=True)))
 
 
 def spread_files(result: SpreadResult) -> dict[str, bytes]:

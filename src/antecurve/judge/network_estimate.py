@@ -31,13 +31,12 @@ from antecurve.arrays import hold_read_only
 from antecurve.checked import checked
 from antecurve.errors import InputError
 from antecurve.networks.compiled import transfer_coefficients
-from antecurve.networks.conditions import Conditions, Designed
+from antecurve.networks.conditions import Conditions, Designed, LoadingTolerance
 from antecurve.networks.sensitivity import response_slopes
 from antecurve.networks.topology import ElementKind, Loading, Network, Topology
 from antecurve.parts.distributions import deviation_quantile, standard_deviation
 from antecurve.parts.position import PickedNetwork
 from antecurve.parts.scatter import part_table, part_weights
-from antecurve.quantities import check_tolerance
 
 __all__ = [
     "JudgedThrough",
@@ -53,26 +52,6 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
-
-
-@checked
-@dataclass(frozen=True, slots=True)
-class LoadingTolerance:
-    """Tolerance of source and load, as fractions, each 0 or greater.
-
-    Attributes
-    ----------
-    source_resistance, load_resistance, load_capacitance : float
-        Equally likely anywhere within; relative [ohm/ohm, F/F].
-    """
-
-    source_resistance: float = 0.0
-    load_resistance: float = 0.0
-    load_capacitance: float = 0.0
-
-    def __post_init__(self) -> None:
-        for name in self.__slots__:
-            check_tolerance(getattr(self, name), field=f"loading tolerance, {name}")
 
 
 @checked

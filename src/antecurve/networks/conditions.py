@@ -9,7 +9,7 @@ from antecurve.checked import checked
 from antecurve.curves.model import Curve
 from antecurve.errors import InputError
 from antecurve.networks.topology import Loading, Network
-from antecurve.quantities import LEVELS, check_error_band
+from antecurve.quantities import LEVELS, check_error_band, check_tolerance
 
 __all__ = [
     "AUDIO_BAND_HZ",
@@ -17,6 +17,7 @@ __all__ = [
     "Conditions",
     "Designed",
     "HasNetwork",
+    "LoadingTolerance",
     "conditions_of",
     "network_of",
 ]
@@ -55,6 +56,26 @@ class Conditions:
     def __post_init__(self) -> None:
         check_error_band(self.band_hz, field="Conditions.band_hz")
         LEVELS.widened.check(self.source_level_v, field="Conditions.source_level_v")
+
+
+@checked
+@dataclass(frozen=True, slots=True)
+class LoadingTolerance:
+    """Tolerance of source and load, as fractions, each 0 or greater.
+
+    Attributes
+    ----------
+    source_resistance, load_resistance, load_capacitance : float
+        Equally likely anywhere within; relative [ohm/ohm, F/F].
+    """
+
+    source_resistance: float = 0.0
+    load_resistance: float = 0.0
+    load_capacitance: float = 0.0
+
+    def __post_init__(self) -> None:
+        for name in self.__slots__:
+            check_tolerance(getattr(self, name), field=f"loading tolerance, {name}")
 
 
 @runtime_checkable

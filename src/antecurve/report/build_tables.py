@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     from antecurve.analysis.trim import TrimProposal, TrimResult, TrimSearch
 
 UNCERTAINTY_NOTE = (
-    "Uncertainty: k = 2, accuracy taken as rectangular, common or independent between parts, "
-    "whichever is worse."
+    "The first figure holds 95 % at one frequency, the second 95 % at all frequencies at once. "
+    "Limits count as rectangular; readings of a meter correlate as stated."
 )
 """What stands behind the uncertainty of a correction table."""
 
@@ -320,13 +320,18 @@ def correction_rows(table: Correction) -> TextTable:
     TextTable
         One row a frequency.
     """
-    rows = tuple(
-        (format_quantity(float(f), "Hz"), f"{c:+z.3f}", f"{u:.3f}")
-        for f, c, u in zip(
-            table.frequency_hz, table.correction_db, table.expanded_uncertainty_db, strict=True
-        )
+    columns = (
+        table.frequency_hz,
+        table.correction_db,
+        table.expanded_uncertainty_db,
+        table.sweep_uncertainty_db,
     )
-    return TextTable(("at", "subtract dB", "uncertainty ± dB"), rows, "rrr")
+    rows = tuple(
+        (format_quantity(float(f), "Hz"), f"{c:+z.3f}", f"{u:.3f}", f"{all_of:.3f}")
+        for f, c, u, all_of in zip(*columns, strict=True)
+    )
+    header = ("at", "subtract dB", "uncertainty ± dB", "anywhere in a sweep ± dB")
+    return TextTable(header, rows, "rrrr")
 
 
 def trim_rows(result: TrimResult) -> TextTable:
