@@ -15,7 +15,6 @@ from antecurve.curves.construct import curve_from_turnover
 from antecurve.curves.model import inverse_response
 from antecurve.errors import InputError
 from antecurve.judge.network_estimate import (
-    LoadingTolerance,
     estimate_by_tolerance,
     exact_estimate,
     network_log_response,
@@ -30,7 +29,7 @@ from antecurve.judge.signal_path import (
 )
 from antecurve.judge.unit_model import HighEnd, LowEnd, unit_model
 from antecurve.networks.compiled import transfer
-from antecurve.networks.conditions import Conditions
+from antecurve.networks.conditions import Conditions, LoadingTolerance
 from antecurve.parts.position import PickedNetwork
 
 FREQUENCY = np.array([20.0, 200.0, 3000.0, 40e3])

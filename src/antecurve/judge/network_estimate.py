@@ -40,7 +40,6 @@ from antecurve.parts.scatter import part_table, part_weights
 
 __all__ = [
     "JudgedThrough",
-    "LoadingTolerance",
     "NetworkEstimate",
     "estimate_by_tolerance",
     "estimate_of",
