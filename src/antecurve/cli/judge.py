@@ -91,7 +91,8 @@ def judge(
         Optional[list[Path]],  # noqa: UP045
         typer.Option(
             metavar="CAPTURE.csv",
-            help="The same signal captured, unit bypassed; one for each square-wave frequency.",
+            help="The same signal captured, unit bypassed, best without the network; one for each "
+            "square-wave frequency.",
         ),
     ] = None,
     mains: Annotated[
