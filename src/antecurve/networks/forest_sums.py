@@ -71,14 +71,14 @@ class SharedExpressions:
     Attributes
     ----------
     shared : tuple of tuple
-        Pairs of a symbol and the sympy expression it stands for, each of symbols before it.
-    numerator, denominator : tuple of sympy.Expr
-        Coefficients of ascending powers of s.
+        Pairs of a name and the sum of products it stands for, each of names before it.
+    numerator, denominator : tuple of str
+        Coefficients of ascending powers of s, sums of names.
     """
 
-    shared: tuple[tuple[Any, Any], ...]
-    numerator: tuple[Any, ...]
-    denominator: tuple[Any, ...]
+    shared: tuple[tuple[str, str], ...]
+    numerator: tuple[str, ...]
+    denominator: tuple[str, ...]
 
 
 class ForestSum:
@@ -177,49 +177,47 @@ class ForestSum:
             collected.append(counts)
         return collected[0], collected[1]
 
-    def expressions(self, symbols: Sequence[Any]) -> SharedExpressions:
-        """Write numerator and denominator as expressions with common subexpressions shared.
+    def expressions(self, names: Sequence[str]) -> SharedExpressions:
+        """Write numerator and denominator as sums of products with common ones shared.
 
         Parameters
         ----------
-        symbols : sequence of sympy.Symbol
+        names : sequence of str
             In place of the arguments of `__call__`, in their order.
 
         Returns
         -------
         SharedExpressions
-            In the order in which they have to be worked out.
+            With the operators ``+``, ``-`` and ``*`` alone, which every language has.
         """
-        import sympy
+        shared: list[tuple[str, str]] = []
 
-        names = sympy.numbered_symbols("t")
-        shared: list[tuple[Any, Any]] = []
-
-        def named(expression: Any) -> Any:
-            if expression.is_Atom:
-                return expression
-            shared.append((next(names), expression))
+        def named(terms: list[str]) -> str:
+            text = " + ".join(terms) or "0"
+            if text.isalnum():
+                return text
+            shared.append((f"t{len(shared)}", text))
             return shared[-1][0]
 
-        held: list[list[Any]] = [[sympy.Integer(1)]]
+        held: list[list[str]] = [["1"]]
         for argument, states in self._steps:
             following = []
             for state in states:
-                powers: list[list[Any]] = [[] for _ in range(state.length)]
+                powers: list[list[str]] = [[] for _ in range(state.length)]
                 for term in state.terms:
-                    factor = symbols[argument] if term.factor else 1
                     for power, known in enumerate(held[term.start], start=term.offset):
-                        powers[power].append(factor * known)
-                following.append([named(sympy.Add(*p)) for p in powers])
+                        factors = [names[argument]] * term.factor + [known] * (known != "1")
+                        powers[power].append("*".join(factors) or "1")
+                following.append([named(p) for p in powers])
             held = following
         definitions = []
         for signs in self._signs:
-            sums: list[list[Any]] = [[] for _ in range(self._powers(signs))]
+            sums = [""] * self._powers(signs)
             for state, polynomial, sign in zip(self._ends, held, signs, strict=True):
                 for power, known in enumerate(polynomial, start=state.low):
                     if sign:
-                        sums[power].append(sign * known)
-            definitions.append(tuple(sympy.Add(*s) for s in sums))
+                        sums[power] += f" {'+' if sign > 0 else '-'} {known}"
+            definitions.append(tuple(text.removeprefix(" + ") or "0" for text in sums))
         return SharedExpressions(tuple(shared), definitions[0], definitions[1])
 
     def _powers(self, signs: tuple[int, ...]) -> int:

@@ -27,19 +27,13 @@ def transfer_javascript(topology: Topology, *, name: str = "coefficients") -> st
 
     Notes
     -----
-    The expressions are those that `antecurve.networks.compiled` evaluates, through sympy's
-    printer; the element symbols are ``x0``, ``x1``, ... so that no reference can clash with
-    a word of the language.
+    The expressions are those that `antecurve.networks.compiled` evaluates; the element values
+    are ``x0``, ``x1``, ... so that no reference can clash with a word of the language.
     """
-    import sympy
-
-    plain = sympy.symbols(f"x0:{len(topology.elements) + 3}", positive=True)
-    expressions = forest_sum(topology, "transfer").expressions(plain)
-    top, bottom = (
-        ", ".join(sympy.jscode(e) for e in polynomial)
-        for polynomial in (expressions.numerator, expressions.denominator)
-    )
-    lines = [f"function {name}(x) {{", f"  const [{', '.join(map(str, plain))}] = x;"]
-    lines += [f"  const {symbol} = {sympy.jscode(e)};" for symbol, e in expressions.shared]
+    values = [f"x{index}" for index in range(len(topology.elements) + 3)]
+    expressions = forest_sum(topology, "transfer").expressions(values)
+    top, bottom = (", ".join(p) for p in (expressions.numerator, expressions.denominator))
+    lines = [f"function {name}(x) {{", f"  const [{', '.join(values)}] = x;"]
+    lines += [f"  const {symbol} = {text};" for symbol, text in expressions.shared]
     lines += [f"  return [[{top}], [{bottom}]];", "}"]
     return "\n".join(lines)

@@ -9,7 +9,7 @@ from antecurve.analysis.loading import one_change
 from antecurve.analysis.ratings import part_stresses
 from antecurve.analysis.scope import FaultSheet, ScopeTrace
 from antecurve.checked import checked
-from antecurve.pipeline import Design, design_formulas, design_parts_list, square_waves
+from antecurve.pipeline import Design, design_parts_list, square_waves
 from antecurve.report.bench_panel import bench_panel
 from antecurve.report.bench_tables import (
     combination_rows,
@@ -29,8 +29,8 @@ from antecurve.report.descriptions import (
     schematic_text,
     scope_text,
 )
-from antecurve.report.formula_rows import formula_rows
 from antecurve.report.schematic import schematic_svg, value_labels
+from antecurve.report.stored_formulas import page_formulas
 from antecurve.report.summary import curve_line, governing_lines, missed_limit, summary_lines
 from antecurve.report.tables import (
     form_rows,
@@ -122,7 +122,7 @@ def report_page(design: Design) -> bytes:
     governs, missed = governing_lines(design), missed_limit(design)
     curve = curve_line(design.job.curve)
     environment = page_environment()
-    formulas, (trace, faults) = design_formulas(design), square_waves(design)
+    trace, faults = square_waves(design)
     panel = bench_panel(design, analysis, environment=environment)
     # What is marked as markup is of our own making; its labels hold references and numbers only.
     schematic = schematic_svg(
@@ -154,7 +154,7 @@ def report_page(design: Design) -> bytes:
         window_lines=window_lines(analysis.loading.window),
         stresses=stress_rows(part_stresses(design)),
         **_square_waves(trace, faults),
-        formulas={} if formulas is None else formula_rows(formulas),
+        formulas=page_formulas(design.picked.topology, design.curve),
         cautions=CAUTIONS,
         sliders=panel.sliders,
         bench_data=Markup(panel.data),
