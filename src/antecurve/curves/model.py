@@ -10,6 +10,7 @@ and the published time constants alone.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,6 +23,7 @@ from antecurve.errors import InputError
 from antecurve.quantities import TIME_CONSTANTS
 
 __all__ = [
+    "REFERENCE_ANGULAR_FREQUENCY",
     "REFERENCE_FREQUENCY_HZ",
     "Curve",
     "inverse_response",
@@ -32,6 +34,8 @@ __all__ = [
 
 REFERENCE_FREQUENCY_HZ = 1000.0
 """Frequency at which levels are 0 dB [Hz] (IEC 60098 gives the disc curve re 1 kHz)."""
+REFERENCE_ANGULAR_FREQUENCY = 2.0 * math.pi * REFERENCE_FREQUENCY_HZ
+"""The same in rad/s."""
 
 
 _MOST_AT_ORIGIN = 2  # 12 dB an octave towards DC

@@ -30,7 +30,12 @@ from numpy.typing import ArrayLike, NDArray
 from antecurve.algebra.transfer_function import TransferFunction, squared_powers
 from antecurve.arrays import log_frequencies, read_only
 from antecurve.checked import checked
-from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve, response
+from antecurve.curves.model import (
+    REFERENCE_ANGULAR_FREQUENCY,
+    REFERENCE_FREQUENCY_HZ,
+    Curve,
+    response,
+)
 from antecurve.networks.compiled import loaded_coefficients, transfer
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
 from antecurve.networks.topology import Loading, Network, Topology
@@ -480,7 +485,7 @@ class BuildErrors:
         numpy.ndarray of float, shape (builds,)
             20 log10(abs(H(1 kHz))) [dB].
         """
-        squared = (2.0 * math.pi * REFERENCE_FREQUENCY_HZ) ** 2
+        squared = REFERENCE_ANGULAR_FREQUENCY**2
         top, bottom = builds.numerator.T, builds.denominator.T
         above, below = squared ** np.arange(len(top)), squared ** np.arange(len(bottom))
         return np.asarray(_POWER_DB * np.log((above @ top) / (below @ bottom)))

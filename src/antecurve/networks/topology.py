@@ -233,10 +233,10 @@ class Network:
             raise InputError(
                 "network values", values.shape, f"one value for each of {len(elements)} elements"
             )
-        for element, value in zip(elements, values, strict=True):
-            if not (math.isfinite(value) and value > 0):
+        for element, value in zip(elements, values.tolist(), strict=True):
+            if not 0.0 < value < math.inf:
                 raise InputError(
-                    element.ref, float(value), f"a {element.kind.value} must be finite and above 0"
+                    element.ref, value, f"a {element.kind.value} must be finite and above 0"
                 )
         object.__setattr__(self, "values", values)
 

@@ -23,7 +23,7 @@ from antecurve.algebra.transfer_function import TransferFunction, squared_powers
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain, product_coefficients
 from antecurve.arrays import log_frequencies
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
-from antecurve.networks.compiled import transfer_coefficients
+from antecurve.networks.compiled import loaded_coefficients
 from antecurve.networks.topology import Loading, Topology
 from antecurve.quantities import DB_PER_NEPER
 
@@ -99,13 +99,7 @@ class OwnEquations:
         TransferFunction
             Of ascending powers of s.
         """
-        return transfer_coefficients(
-            self.topology,
-            np.exp(logs),
-            source_resistance=self.loading.source_resistance,
-            load_resistance=self.loading.load_resistance,
-            load_capacitance=self.loading.load_capacitance,
-        )
+        return loaded_coefficients(self.topology, np.exp(logs), loading=self.loading)
 
     def values(self, logs: Floats) -> Floats:
         """Compute element values, the resistor that is held exactly at its value.

@@ -40,7 +40,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain
-from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
+from antecurve.curves.model import REFERENCE_ANGULAR_FREQUENCY, REFERENCE_FREQUENCY_HZ
 from antecurve.networks.topology import Topology
 from antecurve.quantities import format_quantity
 from antecurve.synthesis.arms.arm import Arm
@@ -370,7 +370,7 @@ class _Problem:
         )
 
     def _no_rise(self, slope: float) -> Violation:
-        reach = 2.0 * math.pi * REFERENCE_FREQUENCY_HZ * slope
+        reach = REFERENCE_ANGULAR_FREQUENCY * slope
         constant = self.elements(()).curve.gain_constant
         return Violation(
             "the curve must still rise to the gain at high frequency, w g T1 T3/T2 (1 + Rs (1/R2 "

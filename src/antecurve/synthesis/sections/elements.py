@@ -17,11 +17,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain, product
-from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
+from antecurve.curves.model import REFERENCE_ANGULAR_FREQUENCY as W
 
 __all__ = ["CascadeElements", "StageElements", "implied_pole_at_level", "kept_zeros"]
-
-_W = 2.0 * math.pi * REFERENCE_FREQUENCY_HZ
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,7 +181,7 @@ def implied_pole_at_level(slope: float) -> float:
     float
         T = k sqrt(1 + (w T)^2) [s], w = 2 pi 1 kHz; infinite where there is none, w k >= 1.
     """
-    remainder = 1.0 - (_W * slope) ** 2
+    remainder = 1.0 - (W * slope) ** 2
     return slope / math.sqrt(remainder) if remainder > 0.0 else math.inf
 
 

@@ -19,7 +19,7 @@ import math
 from collections.abc import Sequence
 
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain
-from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
+from antecurve.curves.model import REFERENCE_ANGULAR_FREQUENCY as W
 from antecurve.quantities import format_quantity
 from antecurve.synthesis.arms import ARMS
 from antecurve.synthesis.sections.elements import implied_pole_at_level
@@ -28,8 +28,6 @@ from antecurve.synthesis.sections.section import Form, Requirements
 from antecurve.synthesis.violation import Violation, at_level
 
 __all__ = ["HALF_SECTION"]
-
-_W = 2.0 * math.pi * REFERENCE_FREQUENCY_HZ
 
 
 class _HalfSection(OneStageSection):
@@ -60,7 +58,7 @@ def _unloaded(problem: StageProblem) -> Balance | Violation:
     if not math.isfinite(pole):
         return Violation(
             "the curve must still rise to the gain at high frequency, w g T1 T3.../(T2...) "
-            f"(1 + Rs/Rp) < 1 with w = 2 pi 1 kHz and g = {constant:.4g}: {_W * slope:.4g} < 1 "
+            f"(1 + Rs/Rp) < 1 with w = 2 pi 1 kHz and g = {constant:.4g}: {W * slope:.4g} < 1 "
             f"does not hold {at_level(problem.gain)}"
         )
     return Balance(problem.transfer((pole,)).gain_constant, (), implied_pole=pole)
@@ -73,13 +71,13 @@ def _loaded(problem: StageProblem) -> Balance | Violation:
     if problem.implied:
         return _both_beyond(problem, q)
     # T5 grows with y, and y with T5: without end where -q is too large.
-    reach = -_W * tau * q
+    reach = -W * tau * q
     if not (q < 1.0 and reach < 1.0):
         return _no_load_pole(problem, q, reach)
     if q == -1.0:
-        pole = 2.0 * tau / (1.0 - (_W * tau) ** 2)
+        pole = 2.0 * tau / (1.0 - (W * tau) ** 2)
     else:
-        inside = 1.0 + (_W * tau) ** 2 * (1.0 - q * q)
+        inside = 1.0 + (W * tau) ** 2 * (1.0 - q * q)
         pole = tau * (1.0 - q * q) / (1.0 + q * math.sqrt(inside))
     return Balance(problem.transfer((pole,)).gain_constant, (tau,), load_pole=pole)
 
@@ -102,9 +100,9 @@ def _both_beyond(problem: StageProblem, q: float) -> Balance | Violation:
     tau = problem.load_time
     across = problem.lead() * problem.loading.source_resistance * problem.loading.load_capacitance
     tilt = across / tau - tau * q
-    a = 1.0 - _W**4 * across**2 - _W**2 * tilt**2
-    b = _W**2 * (across - tau * tilt)
-    c = 1.0 + _W**2 * tau**2
+    a = 1.0 - W**4 * across**2 - W**2 * tilt**2
+    b = W**2 * (across - tau * tilt)
+    c = 1.0 + W**2 * tau**2
     discriminant = b * b + a * c
     y = c / (b + math.sqrt(discriminant)) if discriminant >= 0.0 else math.nan
     if not (math.isfinite(y) and y > 0.0):
