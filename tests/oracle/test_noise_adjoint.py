@@ -129,3 +129,16 @@ def test_report_puts_signal_over_noise() -> None:
     # Playback takes treble noise away, A-weighting the bass that is left.
     assert report.playback_snr_db > report.snr_db
     assert report.weighted_playback_snr_db > report.playback_snr_db
+
+
+def test_noise_of_unit_and_load_adds_in_power() -> None:
+    """White noise of density d over a band B is d sqrt(B); what is independent adds in power."""
+    network = _network()
+    conditions = Conditions(curve=CURVE, loading=LOADING, band_hz=(20.0, 20e3))
+    quiet = noise_report(network, conditions)
+    with_unit = noise_report(network, conditions, unit_density=5e-9)
+    own = 5e-9 * math.sqrt(20e3 - 20.0)
+    assert with_unit.noise_v == pytest.approx(math.hypot(quiet.noise_v, own), rel=1e-9)
+    with_load = noise_report(network, conditions, noisy_load=True)
+    known = noise_voltage(network, loading=LOADING, band_hz=(20.0, 20e3), noisy_load=True)
+    assert quiet.noise_v < with_load.noise_v == known

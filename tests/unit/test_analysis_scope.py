@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 import re
 from dataclasses import replace
@@ -12,7 +13,7 @@ import pytest
 from antecurve.algebra.partial_fractions import partial_fractions
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain
 from antecurve.analysis.bench_plan import bench_plan
-from antecurve.analysis.bench_sheet import bench_sheet
+from antecurve.analysis.bench_sheet import SheetTolerance, bench_sheet
 from antecurve.analysis.playback import (
     Playback,
     common_faults,
@@ -26,7 +27,7 @@ from antecurve.curves.construct import with_limits
 from antecurve.curves.model import Curve, inverse_response
 from antecurve.errors import InputError
 from antecurve.networks.compiled import transfer
-from antecurve.networks.conditions import Conditions
+from antecurve.networks.conditions import Conditions, LoadingTolerance
 from antecurve.networks.topology import Loading, Network
 from antecurve.parts.position import Part, PickedNetwork, Position
 from antecurve.report.bench_page import sheet_parts
@@ -275,6 +276,41 @@ def test_limits_hold_every_build_and_no_more(picked: PickedNetwork) -> None:
     # 64 corners and some 300 draws of them: nearly all are met.
     np.testing.assert_allclose(low, unit.low_v, rtol=2e-3)
     np.testing.assert_allclose(high, unit.high_v, rtol=2e-3)
+
+
+def test_limits_allow_for_source_load_and_instruments(picked: PickedNetwork) -> None:
+    """Against all corners, each solved by itself, and the instruments' errors on top."""
+    conditions = Conditions(curve=CURVE, loading=LOADING, band_hz=BAND, source_level_v=1.0)
+    tolerance = SheetTolerance(0.02, 0.01, 0.1, LoadingTolerance(0.05, 0.05, 0.3))
+    sheet = bench_sheet(picked, conditions, tolerance=tolerance)
+    parts = bench_sheet(picked, conditions)
+    unit, frequency = sheet.columns[0], sheet.frequency_hz
+    both = np.append(frequency, 1000.0)
+    ends = [(1.0 - p.tolerance, 1.0 + p.tolerance) for p in picked.positions]
+    levels = []
+    for signs in itertools.product(*ends, (0.95, 1.05), (0.95, 1.05), (0.7, 1.3)):
+        network = Network(picked.topology, picked.network.values * signs[:-3])
+        there = Loading(50.0 * signs[-3], 47e3 * signs[-2], 150e-12 * signs[-1])
+        levels.append(np.abs(transfer(network, both, loading=there)))
+    level = np.array(levels)
+    np.testing.assert_allclose(unit.low_v, level.min(axis=0)[:-1] * 0.98 * 0.99, rtol=1e-9)
+    np.testing.assert_allclose(unit.high_v, level.max(axis=0)[:-1] * 1.02 * 1.01, rtol=1e-9)
+    relative = 20.0 * np.log10(level[:, :-1] / level[:, -1:])
+    flatness = np.where(frequency == 1000.0, 0.0, 0.1)
+    np.testing.assert_allclose(unit.low_db, relative.min(axis=0) - flatness, atol=1e-9)
+    np.testing.assert_allclose(unit.high_db, relative.max(axis=0) + flatness, atol=1e-9)
+    assert np.all(unit.high_v > parts.columns[0].high_v)
+    assert "load capacitance ±30 %" in sheet_lines(sheet)[0]
+    assert "generator and receiver nominal" in sheet_lines(parts)[0]
+
+
+def test_the_display_of_a_600_ohm_source_is_its_own(picked: PickedNetwork) -> None:
+    for source, display in ((600.0, 600.0), (50.0, 50.0), (75.0, 50.0)):
+        loading = replace(LOADING, source_resistance=source)
+        sheet = bench_sheet(picked, Conditions(curve=CURVE, loading=loading, band_hz=BAND))
+        assert sheet.display_ohm == display
+        assert sheet_lines(sheet)[-1].startswith(f"Display {display:g} Ω")
+        np.testing.assert_allclose(sheet.displayed_v, sheet.emf_v / 2.0)
 
 
 def test_settings_stay_below_overload(picked: PickedNetwork) -> None:

@@ -11,6 +11,7 @@ from antecurve.analysis.bench_sheet import (
     SPOT_FREQUENCIES_HZ,
     BenchSheet,
     Receiver,
+    SheetTolerance,
     bench_sheet,
 )
 from antecurve.analysis.delay import DelayTable, delay_table
@@ -88,6 +89,9 @@ def bench_plan(
     amplitude_v: float | None = None,
     input_level_v: float | None = None,
     error_limit_db: float | None = None,
+    tolerance: SheetTolerance | None = None,
+    noisy_load: bool = False,
+    unit_density: float = 0.0,
 ) -> BenchPlan:
     """Plan the bench: everything that it needs to know of a network.
 
@@ -114,6 +118,12 @@ def bench_plan(
         Level wanted at the job's own input [V rms], above 0; the job's own by default.
     error_limit_db : float, optional
         Largest centred error accepted [dB], above 0; that of the job by default.
+    tolerance : SheetTolerance, optional
+        What the limits of the sheet allow for besides the parts.
+    noisy_load : bool, optional
+        Whether the noise of the load resistor counts.
+    unit_density : float, optional
+        The unit's own noise voltage, referred to its input [V/sqrt(Hz)].
 
     Returns
     -------
@@ -156,6 +166,7 @@ def bench_plan(
             frequencies_hz=frequencies_hz,
             receivers=receivers,
             overload_v=overload_v,
+            tolerance=tolerance,
         ),
         level=level,
         plan=level_plan(
@@ -165,7 +176,12 @@ def bench_plan(
             error_limit_db=error_limit_db,
         ),
         noise=noise_report(
-            network, conditions, signal_v=level.output_v, temperature_k=temperature_k
+            network,
+            conditions,
+            signal_v=level.output_v,
+            temperature_k=temperature_k,
+            noisy_load=noisy_load,
+            unit_density=unit_density,
         ),
         peak=peak_report(network, conditions, wave=wave, overload_v=overload_v),
         stresses=part_stresses(network, conditions, amplitude_v=amplitude_v),

@@ -5,13 +5,17 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.analysis.generator import displayed_level
+from antecurve.analysis.generator import (
+    GENERATOR_RESISTANCE_OHM,
+    display_resistance,
+    displayed_level,
+)
 from antecurve.analysis.loading import LoadingResult, shared_generator
 from antecurve.analysis.subject import WithParts, picked_of
 from antecurve.arrays import hold_read_only
@@ -19,10 +23,10 @@ from antecurve.checked import checked
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, response
 from antecurve.errors import InputError
 from antecurve.networks.compiled import transfer_coefficients
-from antecurve.networks.conditions import Conditions, conditions_of
+from antecurve.networks.conditions import Conditions, LoadingTolerance, conditions_of
 from antecurve.parts.position import PickedNetwork
 from antecurve.parts.scatter import part_table, position_box
-from antecurve.quantities import check_number
+from antecurve.quantities import check_number, check_tolerance
 from antecurve.results import Result
 
 if TYPE_CHECKING:
@@ -34,6 +38,7 @@ __all__ = [
     "BenchSheet",
     "Receiver",
     "SheetColumn",
+    "SheetTolerance",
     "bench_sheet",
     "provers",
 ]
@@ -80,6 +85,44 @@ class Receiver:
         check_number(self.capacitance_f, field=f"{self.name} capacitance", unit="F", zero=True)
 
 
+@checked
+@dataclass(frozen=True, slots=True)
+class SheetTolerance(Result):
+    """What the limits of a bench sheet allow for besides the parts.
+
+    Attributes
+    ----------
+    generator, meter : float
+        Limits of error of the level set and of the level read, fractions, 0 or greater: they
+        count in volts.
+    flatness_db : float
+        Departure of generator and meter together from their response at 1 kHz [dB], 0 or
+        greater: it counts in levels re 1 kHz.
+    loading : LoadingTolerance
+        Tolerance of source resistance, of the receiver's resistance and of its capacitance.
+
+    Raises
+    ------
+    InputError
+        When a value is out of range.
+    """
+
+    generator: float = 0.0
+    meter: float = 0.0
+    flatness_db: float = 0.0
+    loading: LoadingTolerance = field(default_factory=LoadingTolerance)
+
+    def __post_init__(self) -> None:
+        check_tolerance(self.generator, field="generator tolerance")
+        check_tolerance(self.meter, field="meter tolerance")
+        check_number(self.flatness_db, field="flatness", unit="dB", zero=True)
+
+    @property
+    def parts_alone(self) -> bool:
+        """Whether nothing but the parts counts."""
+        return self == SheetTolerance()
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class SheetColumn(Result):
     """Levels at one receiver; arrays of shape (frequencies,), read-only.
@@ -117,8 +160,8 @@ class BenchSheet(Result):
     emf_v : numpy.ndarray of float, shape (frequencies,)
         EMF of the generator [V rms]: the setting of a display for high impedance; read-only.
     displayed_v : numpy.ndarray of float, shape (frequencies,)
-        Setting of the display of a 50 ohm generator that assumes a load of 50 ohm [V rms],
-        read-only.
+        Setting of the display of a generator that assumes a load of its own resistance,
+        `display_ohm` [V rms], read-only.
     playback_db, playback_low_db, playback_high_db : numpy.ndarray of float, shape (frequencies,)
         Level after ideal playback re 1 kHz, and its limits [dB]; read-only.
     columns : tuple of SheetColumn
@@ -127,11 +170,17 @@ class BenchSheet(Result):
         One and two equal networks on the generator: effective source resistance, level, error.
     positions : int
         Number of positions of the network, whose tolerances make the limits.
+    tolerance : SheetTolerance
+        What the limits allow for besides the parts.
+    display_ohm : float
+        Resistance of the generator whose display is given, and load that it assumes [ohm].
     """
 
     _keys: ClassVar = (
         "rows:records",
         "receivers",
+        "tolerance",
+        "display_ohm",
         "both_channels:both_channels.records",
     )
 
@@ -144,9 +193,16 @@ class BenchSheet(Result):
     columns: tuple[SheetColumn, ...]
     both_channels: LoadingResult
     positions: int
+    tolerance: SheetTolerance = field(default_factory=SheetTolerance)
+    display_ohm: float = GENERATOR_RESISTANCE_OHM
 
     def __post_init__(self) -> None:
         hold_read_only(self, *(f.name for f in fields(self)[:6]))
+
+    @property
+    def over_corners(self) -> bool:
+        """Whether the limits are those of all corners of the tolerances."""
+        return self.positions + _varied(self.tolerance.loading) <= MOST_CORNERS
 
     @property
     def receivers(self) -> tuple[Receiver, ...]:
@@ -166,8 +222,8 @@ class BenchSheet(Result):
         table = {f.name: getattr(self, f.name) for f in fields(self)[:6]}
         for column in self.columns:
             prefix = column.receiver.name.replace(" ", "_")
-            for field in fields(column)[1:]:
-                table[f"{prefix}_{field.name}"] = getattr(column, field.name)
+            for quantity in fields(column)[1:]:
+                table[f"{prefix}_{quantity.name}"] = getattr(column, quantity.name)
         return pandas.DataFrame(table)
 
 
@@ -209,6 +265,7 @@ def bench_sheet(
     frequencies_hz: Sequence[float] = SPOT_FREQUENCIES_HZ,
     receivers: Sequence[Receiver] | None = None,
     overload_v: float | None = None,
+    tolerance: SheetTolerance | None = None,
 ) -> BenchSheet:
     """Draw up the bench sheet of a network.
 
@@ -225,6 +282,8 @@ def bench_sheet(
     overload_v : float, optional
         Peak voltage that overloads the unit [V]: where the sine would exceed it, the setting is
         lowered in steps of 10 dB.
+    tolerance : SheetTolerance, optional
+        What the limits allow for besides the parts; nothing by default.
 
     Returns
     -------
@@ -239,7 +298,8 @@ def bench_sheet(
     Notes
     -----
     The limits are the extremes over all corners of the tolerance box, a position's parts moving
-    together; with more than 14 positions the sum of what each does by itself.
+    together; with more than 14 quantities the sum of what each does by itself.  Source and load
+    are corners as well; generator, meter and flatness widen what comes of it.
     """
     picked = picked_of(design)
     conditions = conditions_of(design, conditions)
@@ -252,8 +312,10 @@ def bench_sheet(
         raise InputError("spot frequencies", frequencies_hz, "name frequencies above 0 Hz")
     check_number(source_level_v, field="source.level", unit="V")
     unit = Receiver("unit", loading.load_resistance, loading.load_capacitance)
+    tolerance = tolerance or SheetTolerance()
+    display = display_resistance(loading.source_resistance)
     spread = [
-        _levels(picked, frequency, loading.source_resistance, receiver)
+        _levels(picked, frequency, loading.source_resistance, receiver, tolerance)
         for receiver in (unit, *(provers() if receivers is None else receivers))
     ]
     emf = _settings(spread[0].nominal_db, source_level_v, overload_v)
@@ -262,7 +324,12 @@ def bench_sheet(
     return BenchSheet(
         frequency_hz=frequency,
         emf_v=emf,
-        displayed_v=np.array([displayed_level(float(v)) for v in emf]),
+        displayed_v=np.array(
+            [
+                displayed_level(float(v), generator_resistance=display, assumed_load=display)
+                for v in emf
+            ]
+        ),
         playback_db=first.relative_db - ideal,
         playback_low_db=first.relative_low_db - ideal,
         playback_high_db=first.relative_high_db - ideal,
@@ -280,6 +347,8 @@ def bench_sheet(
         ),
         both_channels=shared_generator(picked.network, conditions),
         positions=len(picked.positions),
+        tolerance=tolerance,
+        display_ohm=display,
     )
 
 
@@ -296,27 +365,63 @@ class _Levels:
     relative_high_db: Floats
 
 
-def _levels(picked: PickedNetwork, frequency: Floats, source: float, receiver: Receiver) -> _Levels:
-    nominal = picked.network.values
+def _varied(loading: LoadingTolerance) -> int:
+    """How many quantities of source and load have a tolerance."""
+    limits = (loading.source_resistance, loading.load_resistance, loading.load_capacitance)
+    return sum(limit > 0.0 for limit in limits)
+
+
+def _levels(
+    picked: PickedNetwork,
+    frequency: Floats,
+    source: float,
+    receiver: Receiver,
+    tolerance: SheetTolerance,
+) -> _Levels:
+    around = [
+        (source, tolerance.loading.source_resistance),
+        (receiver.resistance_ohm, tolerance.loading.load_resistance),
+        (receiver.capacitance_f, tolerance.loading.load_capacitance),
+    ]
+    nominal = np.append(picked.network.values, [value for value, _ in around])
     ends = np.stack(position_box(part_table(picked)), axis=1)
-    corners = len(nominal) <= MOST_CORNERS
+    ends = np.vstack([ends, [(v * (1.0 - t), v * (1.0 + t)) for v, t in around]])
+    count = len(picked.positions)
+    corners = count + _varied(tolerance.loading) <= MOST_CORNERS
     if corners:
-        values = np.array(list(itertools.product(*ends)))
+        values = np.array(list(itertools.product(*map(_distinct, ends.tolist()))))
     else:
         values = np.tile(nominal, (2 * len(nominal), 1))
         values[np.arange(len(values)), np.arange(len(values)) // 2] = ends.ravel()
+    rows = np.vstack([nominal, values])
     loaded = transfer_coefficients(
         picked.topology,
-        np.vstack([nominal, values]),
-        source_resistance=source,
-        load_resistance=receiver.resistance_ohm,
-        load_capacitance=receiver.capacitance_f,
+        rows[:, :count],
+        source_resistance=rows[:, count],
+        load_resistance=rows[:, count + 1],
+        load_capacitance=rows[:, count + 2],
     )
     gain = 20.0 * np.log10(np.abs(loaded.response(np.append(frequency, REFERENCE_FREQUENCY_HZ))))
     relative = gain[:, :-1] - gain[:, -1:]
     low, high = _extremes(gain[:, :-1], corners)
     relative_low, relative_high = _extremes(relative, corners)
-    return _Levels(receiver, gain[0, :-1], low, high, relative[0], relative_low, relative_high)
+    flatness = np.where(frequency == REFERENCE_FREQUENCY_HZ, 0.0, tolerance.flatness_db)
+    below = (1.0 - tolerance.generator) * (1.0 - tolerance.meter)
+    above = (1.0 + tolerance.generator) * (1.0 + tolerance.meter)
+    return _Levels(
+        receiver,
+        gain[0, :-1],
+        low + 20.0 * math.log10(below),
+        high + 20.0 * math.log10(above),
+        relative[0],
+        relative_low - flatness,
+        relative_high + flatness,
+    )
+
+
+def _distinct(ends: list[float]) -> list[float]:
+    """Both ends of a range, or the one value that a quantity without a tolerance has."""
+    return sorted(set(ends))
 
 
 def _extremes(gain_db: Floats, corners: bool) -> tuple[Floats, Floats]:

@@ -25,11 +25,13 @@ if TYPE_CHECKING:
 __all__ = [
     "DISPLAY_LOAD_OHM",
     "GENERATOR_RESISTANCE_OHM",
+    "LINE_RESISTANCE_OHM",
     "NORMAL_LEVEL_V",
     "GeneratorSetting",
     "InputKind",
     "LevelPlan",
     "PlannedInput",
+    "display_resistance",
     "displayed_level",
     "generator_setting",
     "level_plan",
@@ -41,6 +43,9 @@ DISPLAY_LOAD_OHM = 50.0
 
 GENERATOR_RESISTANCE_OHM = 50.0
 """Output resistance of many function generators [ohm] (common practice, no source)."""
+
+LINE_RESISTANCE_OHM = 600.0
+"""Resistance of an audio generator with a 600 ohm output, whose display assumes 600 ohm [ohm]."""
 
 NORMAL_LEVEL_V = 5e-3
 """Level at 1 kHz of a normal input [V rms] (common practice, no source)."""
@@ -196,6 +201,25 @@ def usual_inputs(loading: Loading, *, level_v: float = NORMAL_LEVEL_V) -> tuple[
     if own in {(kind.level_v, kind.load_resistance) for kind in usual}:
         return usual
     return (InputKind("the job's input", *own, capacitance), *usual)
+
+
+def display_resistance(source_resistance: float) -> float:
+    """Choose the generator whose display a source suggests.
+
+    Parameters
+    ----------
+    source_resistance : float
+        Source resistance of the job [ohm].
+
+    Returns
+    -------
+    float
+        600 for a source of 600 ohm, otherwise 50: the generator's own resistance and the load that
+        its display assumes [ohm].
+    """
+    if source_resistance == LINE_RESISTANCE_OHM:
+        return LINE_RESISTANCE_OHM
+    return GENERATOR_RESISTANCE_OHM
 
 
 def displayed_level(

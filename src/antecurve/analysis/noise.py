@@ -67,6 +67,10 @@ class NoiseReport(Result):
         After ideal playback, A-weighted [V rms].
     signal_v : float
         Level of the signal at 1 kHz [V rms].
+    noisy_load : bool
+        Whether the noise of the load resistor counts.
+    unit_density : float
+        The unit's own noise voltage that counts [V/sqrt(Hz)].
     """
 
     _keys: ClassVar = (
@@ -77,6 +81,8 @@ class NoiseReport(Result):
         "playback_noise_v",
         "weighted_playback_noise_v",
         "signal_v",
+        "noisy_load",
+        "unit_density",
         "snr_db",
         "weighted_snr_db",
         "playback_snr_db",
@@ -90,6 +96,8 @@ class NoiseReport(Result):
     playback_noise_v: float
     weighted_playback_noise_v: float
     signal_v: float
+    noisy_load: bool = False
+    unit_density: float = 0.0
 
     @property
     def snr_db(self) -> float:
@@ -170,8 +178,9 @@ def noise_voltage(
     playback: Curve | None = None,
     weighted: bool = False,
     noisy_load: bool = False,
+    unit_density: float = 0.0,
 ) -> float:
-    """Integrate the thermal noise at the output over a band.
+    """Integrate the noise at the output over a band.
 
     Parameters
     ----------
@@ -189,6 +198,9 @@ def noise_voltage(
         Whether to weight by the A characteristic of IEC 61672-1.
     noisy_load : bool, optional
         Whether the load resistor makes noise as well.
+    unit_density : float, optional
+        Density of the unit's own noise voltage, referred to its input [V/sqrt(Hz)], white; 0 or
+        greater.
 
     Returns
     -------
@@ -210,7 +222,8 @@ def noise_voltage(
     density = noise_density(
         network, frequency, loading=loading, temperature_k=temperature_k, noisy_load=noisy_load
     )
-    power = density**2
+    check_number(unit_density, field="the unit's noise density", unit="V", zero=True)
+    power = density**2 + unit_density**2
     if playback is not None:
         power = power * np.abs(inverse_response(playback, frequency)) ** 2
     if weighted:
@@ -240,6 +253,8 @@ def noise_report(
     *,
     signal_v: float | None = None,
     temperature_k: float = TEMPERATURE_K,
+    noisy_load: bool = False,
+    unit_density: float = 0.0,
 ) -> NoiseReport:
     """Work out the noise over a band, plain, A-weighted and after ideal playback.
 
@@ -254,11 +269,15 @@ def noise_report(
         network by default.
     temperature_k : float, optional
         Temperature [K], above 0.
+    noisy_load : bool, optional
+        Whether the load resistor makes noise at that temperature as well.
+    unit_density : float, optional
+        Density of the unit's own noise voltage, referred to its input [V/sqrt(Hz)].
 
     Returns
     -------
     NoiseReport
-        Noise and signal-to-noise ratios; the load resistor is taken as noiseless.
+        Noise and signal-to-noise ratios; by default of the network and its source alone.
 
     Raises
     ------
@@ -282,6 +301,8 @@ def noise_report(
             temperature_k=temperature_k,
             playback=playback,
             weighted=weighted,
+            noisy_load=noisy_load,
+            unit_density=unit_density,
         )
 
     return NoiseReport(
@@ -292,4 +313,6 @@ def noise_report(
         playback_noise_v=noise(curve, False),
         weighted_playback_noise_v=noise(curve, True),
         signal_v=signal_v,
+        noisy_load=noisy_load,
+        unit_density=unit_density,
     )

@@ -7,7 +7,19 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from antecurve.cli.options import AsJson, DesignFile, Force, OutputFolder, quantity, refuse_existing
+from antecurve.cli.options import (
+    AsJson,
+    CableTolerance,
+    DesignFile,
+    Force,
+    LoadTolerance,
+    OutputFolder,
+    SourceTolerance,
+    loading_tolerance,
+    percent,
+    quantity,
+    refuse_existing,
+)
 
 if TYPE_CHECKING:
     from antecurve.analysis.bench_plan import BenchPlan
@@ -52,6 +64,26 @@ def sheet(
             "of the job's or this sheet's EMF where that is more.",
         ),
     ] = None,
+    generator_tolerance: Annotated[
+        str, typer.Option(metavar="PERCENT", help="Accuracy of the generator's level.")
+    ] = "0 %",
+    meter_tolerance: Annotated[
+        str, typer.Option(metavar="PERCENT", help="Accuracy of the meter that reads the level.")
+    ] = "0 %",
+    flatness: Annotated[
+        float,
+        typer.Option(metavar="DB", help="Flatness of generator and meter together, re 1 kHz."),
+    ] = 0.0,
+    source_tolerance: SourceTolerance = "0 %",
+    load_tolerance: LoadTolerance = "0 %",
+    cable_tolerance: CableTolerance = "0 %",
+    unit_noise: Annotated[
+        str,
+        typer.Option(metavar="VOLTS", help="The unit's own input noise in a band of 1 Hz."),
+    ] = "0",
+    noisy_load: Annotated[
+        bool, typer.Option("--noisy-load", help="Count the noise of the load resistor.")
+    ] = False,
     output: OutputFolder = None,
     force: Force = False,
     as_json: AsJson = False,
@@ -66,7 +98,7 @@ def sheet(
     Example: antecurve sheet bench-network/design.json --overload "50 mV" -o bench-sheet
     """
     from antecurve.analysis.bench_plan import bench_plan
-    from antecurve.analysis.bench_sheet import SPOT_FREQUENCIES_HZ, provers
+    from antecurve.analysis.bench_sheet import SPOT_FREQUENCIES_HZ, SheetTolerance, provers
     from antecurve.analysis.ratings import largest_amplitude_v
     from antecurve.cli.progress import busy_progress
     from antecurve.files.bench_content import frame_csv
@@ -95,6 +127,14 @@ def sheet(
             amplitude_v=largest_amplitude_v(source_level_v=max(level_v, job.source_level_v))
             if largest is None
             else quantity(largest, "V", "--largest"),
+            tolerance=SheetTolerance(
+                percent(generator_tolerance, "--generator-tolerance"),
+                percent(meter_tolerance, "--meter-tolerance"),
+                flatness,
+                loading_tolerance(source_tolerance, load_tolerance, cable_tolerance),
+            ),
+            noisy_load=noisy_load,
+            unit_density=quantity(unit_noise, "V", "--unit-noise", zero=True),
         )
     if output is not None:
         with busy_progress("drawing the sheet"):

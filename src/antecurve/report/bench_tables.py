@@ -6,12 +6,11 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from antecurve.analysis.bench_sheet import MOST_CORNERS
 from antecurve.quantities import format_quantity
 from antecurve.report.text_table import TextTable, column, quantity, signed, signed_cells, table_of
 
 if TYPE_CHECKING:
-    from antecurve.analysis.bench_sheet import BenchSheet
+    from antecurve.analysis.bench_sheet import BenchSheet, SheetTolerance
     from antecurve.analysis.delay import DelayTable
     from antecurve.analysis.generator import LevelPlan
     from antecurve.analysis.level import LevelReport
@@ -203,7 +202,7 @@ def plan_rows(plan: LevelPlan) -> TextTable:
         for planned in plan.inputs
     )
     header = (
-        "input", "wanted", "resistance", "set EMF", "set, display for 50 Ω", "error dB",
+        "input", "wanted", "resistance", "set EMF", "set, display for its own load", "error dB",
         "or a pad at the generator", "advice",
     )  # fmt: skip
     return TextTable(header, rows, "lrrrrrll")
@@ -234,12 +233,21 @@ def noise_rows(report: NoiseReport) -> TextTable:
     )
     low, high = (format_quantity(f, "Hz") for f in report.band_hz)
     header = (
-        f"thermal noise, {low} to {high}, {report.temperature_k:g} K",
+        f"noise of {_noise_sources(report)}, {low} to {high}, {report.temperature_k:g} K",
         "noise",
         "signal over it dB",
     )
     rows = tuple((name, _volt(noise), f"{ratio:.1f}") for name, noise, ratio in quantities)
     return TextTable(header, rows, "lrr")
+
+
+def _noise_sources(report: NoiseReport) -> str:
+    sources = ["source", "network"]
+    if report.noisy_load:
+        sources.append("load")
+    if report.unit_density:
+        sources.append(f"unit ({format_quantity(report.unit_density, 'V')}/√Hz)")
+    return f"{', '.join(sources[:-1])} and {sources[-1]}"
 
 
 def peak_lines(report: PeakReport) -> list[str]:
@@ -370,16 +378,35 @@ def sheet_lines(sheet: BenchSheet) -> list[str]:
     """
     limits = (
         "lowest and highest over all corners of the tolerances of the parts"
-        if sheet.positions <= MOST_CORNERS
+        if sheet.over_corners
         else "what every position can do by itself within its tolerance, added up"
     )
+    display = _ohm(sheet.display_ohm)
     return [
-        f"From, to: {limits}, for each frequency by itself; generator and receiver nominal.",
+        f"From, to: {limits}, for each frequency by itself; {_besides_parts(sheet.tolerance)}.",
         "dB re 1 kHz: level over the level at 1 kHz with one and the same EMF, also where the set "
         "EMF differs; after playback: the same behind ideal playback.",
-        "Display 50 Ω: what to set on a generator of 50 Ω whose display assumes a load of 50 Ω, "
-        "half of the EMF.",
+        f"Display {display}: what to set on a generator of {display} whose display assumes a load "
+        f"of {display}, half of the EMF.",
     ]
+
+
+def _besides_parts(tolerance: SheetTolerance) -> str:
+    """Say what the limits allow for besides the parts."""
+    if tolerance.parts_alone:
+        return "generator and receiver nominal"
+    loading = tolerance.loading
+    shares = (
+        ("generator", tolerance.generator),
+        ("meter", tolerance.meter),
+        ("source resistance", loading.source_resistance),
+        ("load resistance", loading.load_resistance),
+        ("load capacitance", loading.load_capacitance),
+    )
+    said = [f"{name} ±{share * 100:g} %" for name, share in shares if share]
+    if tolerance.flatness_db:
+        said.append(f"flatness ±{tolerance.flatness_db:g} dB in dB re 1 kHz")
+    return f"with {', '.join(said)}"
 
 
 def sheet_rows(sheet: BenchSheet) -> tuple[TextTable, ...]:
@@ -399,8 +426,8 @@ def sheet_rows(sheet: BenchSheet) -> tuple[TextTable, ...]:
     for index, levels in enumerate(sheet.columns):
         receiver = levels.receiver
         at = f"{receiver.name} {_ohm(receiver.resistance_ohm)}, {_farad(receiver.capacitance_f)}"
-        header = ["frequency", "set EMF", "display 50 Ω", f"mV at {at}", "from", "to",
-                  "dB re 1 kHz", "from", "to"]  # fmt: skip
+        header = ["frequency", "set EMF", f"display {_ohm(sheet.display_ohm)}",
+                  f"mV at {at}", "from", "to", "dB re 1 kHz", "from", "to"]  # fmt: skip
         if index == 0:
             header += ["after playback dB", "from", "to"]
         rows = []
