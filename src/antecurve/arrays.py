@@ -1,8 +1,9 @@
-"""Arrays of frequencies, and arrays that results hold: copied in and read-only."""
+"""Arrays of frequencies, peaks of sampled functions, and read-only arrays that results hold."""
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -10,7 +11,14 @@ from numpy.typing import ArrayLike, NDArray
 from antecurve.errors import InputError
 from antecurve.quantities import check_band, check_count
 
-__all__ = ["frequencies", "hold_read_only", "log_frequencies", "read_only"]
+__all__ = [
+    "Peaks",
+    "frequencies",
+    "highest_peaks",
+    "hold_read_only",
+    "log_frequencies",
+    "read_only",
+]
 
 _HIGHEST_HZ = 1e18  # 2 pi times its 16th power, for the largest networks, fits a double
 _POINTS_PER_DECADE = 240  # 1 % apart: between them a corner adds less than 1e-4 dB
@@ -104,3 +112,48 @@ def hold_read_only(result: object, *names: str) -> None:
     """
     for name in names:
         object.__setattr__(result, name, read_only(getattr(result, name)))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Peaks:
+    """The largest value of each of some sampled functions, between the samples as well.
+
+    Attributes
+    ----------
+    value : numpy.ndarray of float, shape (rows,)
+        Largest values, in the unit of the samples.
+    position : numpy.ndarray of float, shape (rows,)
+        Where they are, in steps from the first sample.
+    """
+
+    value: NDArray[np.float64]
+    position: NDArray[np.float64]
+
+
+def highest_peaks(rows: NDArray[np.float64]) -> Peaks:
+    """Find the largest value of each row, every peak by a parabola through three samples.
+
+    Parameters
+    ----------
+    rows : numpy.ndarray of float, shape (rows, samples)
+        Evenly spaced samples, 2 or more of each function.
+
+    Returns
+    -------
+    Peaks
+        Values and positions; at an end of the range the sample there.
+    """
+    best = rows.argmax(axis=1)
+    each = np.arange(len(rows))
+    value, position = rows[each, best], best.astype(float)
+    row, before = np.nonzero((rows[:, 1:-1] >= rows[:, :-2]) & (rows[:, 1:-1] >= rows[:, 2:]))
+    left, middle, right = (rows[row, before + step] for step in range(3))
+    curvature = left - 2.0 * middle + right
+    peak = curvature < 0.0
+    shift = np.zeros(len(row))
+    shift[peak] = 0.5 * (left - right)[peak] / curvature[peak]
+    top = middle - 0.25 * (left - right) * shift
+    np.maximum.at(value, row, top)
+    highest = top == value[row]
+    position[row[highest]] = (before + 1 + shift)[highest]
+    return Peaks(value, position)

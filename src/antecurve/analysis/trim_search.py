@@ -30,6 +30,7 @@ from numpy.typing import NDArray
 
 from antecurve.analysis.trim_options import NEW_PARTS, Options, enough_parts
 from antecurve.job import Job
+from antecurve.networks.centred_error import sampled_half_range
 from antecurve.networks.topology import Topology
 from antecurve.parts.distributions import deviation_quantile
 from antecurve.parts.joined import joined_weights, values_add
@@ -344,7 +345,7 @@ class Trimmer:
             sizes = sizes + 1.0
         errors = np.matmul(slopes.astype("f4"), deviations)
         errors += linear.rows[:, :-1, None].astype("f4")
-        half = 0.5 * (errors.max(axis=1) - errors.min(axis=1))
+        half = sampled_half_range(errors, axis=1)
         rank = math.ceil(0.95 * half.shape[1]) - 1
         percentile = np.partition(half, rank, axis=1)[:, rank]
         margin = self._margin(slopes, sizes, radii)

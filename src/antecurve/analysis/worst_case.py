@@ -30,7 +30,7 @@ from antecurve.arrays import log_frequencies
 from antecurve.checked import checked
 from antecurve.curves.model import Curve, zero_pole_gain
 from antecurve.errors import InputError
-from antecurve.networks.centred_error import CentredError, error_range
+from antecurve.networks.centred_error import CentredError, error_range, sampled_half_range
 from antecurve.networks.compiled import loaded_coefficients
 from antecurve.networks.conditions import Conditions, conditions_of
 from antecurve.networks.sensitivity import logarithmic_sensitivity
@@ -170,7 +170,7 @@ class _Search:
     def _try(self, values: Floats) -> None:
         """Keep the best of some builds."""
         error = self.problem.error(values)
-        half_range = 0.5 * (error.max(axis=-1) - error.min(axis=-1))
+        half_range = sampled_half_range(error)
         top = int(np.argmax(half_range))
         if half_range[top] > self.best:
             self.best, self.values = float(half_range[top]), values[top]

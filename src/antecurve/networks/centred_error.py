@@ -28,7 +28,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from antecurve.algebra.transfer_function import TransferFunction, squared_powers
-from antecurve.arrays import log_frequencies, read_only
+from antecurve.arrays import highest_peaks, log_frequencies, read_only
 from antecurve.checked import checked
 from antecurve.curves.model import (
     REFERENCE_ANGULAR_FREQUENCY,
@@ -49,6 +49,7 @@ __all__ = [
     "error_db",
     "error_range",
     "reference_gain",
+    "sampled_half_range",
 ]
 
 Floats = NDArray[np.float64]
@@ -69,49 +70,22 @@ def _half_range(highest: Extreme, lowest: Extreme) -> Extreme:
     return 0.5 * (highest - lowest)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Peaks:
-    """The largest value of each of some sampled functions, between the samples as well.
-
-    Attributes
-    ----------
-    value : numpy.ndarray of float, shape (rows,)
-        Largest values, in the unit of the samples.
-    position : numpy.ndarray of float, shape (rows,)
-        Where they are, in steps from the first sample.
-    """
-
-    value: Floats
-    position: Floats
-
-
-def _highest(rows: Floats) -> _Peaks:
-    """Find the largest value of each row, every peak by a parabola through three samples.
+def sampled_half_range(error: Floats, *, axis: int = -1) -> Floats:
+    """Compute the centred error of errors at samples, as they stand.
 
     Parameters
     ----------
-    rows : numpy.ndarray of float, shape (rows, samples)
-        Evenly spaced samples, 2 or more of each function.
+    error : numpy.ndarray of float, shape (...)
+        Errors [dB or Np], one axis over frequency.
+    axis : int, optional
+        That axis.
 
     Returns
     -------
-    _Peaks
-        Values and positions; at an end of the range the sample there.
+    numpy.ndarray of float, shape (...)
+        Half of (max - min) in the unit of the errors; the axis over frequency is gone.
     """
-    best = rows.argmax(axis=1)
-    each = np.arange(len(rows))
-    value, position = rows[each, best], best.astype(float)
-    row, before = np.nonzero((rows[:, 1:-1] >= rows[:, :-2]) & (rows[:, 1:-1] >= rows[:, 2:]))
-    left, middle, right = (rows[row, before + step] for step in range(3))
-    curvature = left - 2.0 * middle + right
-    peak = curvature < 0.0
-    shift = np.zeros(len(row))
-    shift[peak] = 0.5 * (left - right)[peak] / curvature[peak]
-    top = middle - 0.25 * (left - right) * shift
-    np.maximum.at(value, row, top)
-    highest = top == value[row]
-    position[row[highest]] = (before + 1 + shift)[highest]
-    return _Peaks(value, position)
+    return np.asarray(_half_range(error.max(axis=axis), error.min(axis=axis)))
 
 
 class CentredError:
@@ -164,7 +138,7 @@ class CentredError:
             ratio = top[part] @ powers[: top.shape[1]]
             ratio /= bottom[part] @ powers[: bottom.shape[1]]
             error = 10.0 * np.log10(ratio) - self._curve_db
-            centred[part] = _half_range(_highest(error).value, -_highest(-error).value)
+            centred[part] = _half_range(highest_peaks(error).value, -highest_peaks(-error).value)
         return centred
 
 
@@ -292,7 +266,7 @@ def error_range(
     curve, band_hz, loading = conditions.curve, conditions.band_hz, conditions.loading
     frequency = log_frequencies(*band_hz)
     error = error_db(network, curve, frequency, loading=loading, published=published)
-    peaks = _highest(np.stack([error, -error]))
+    peaks = highest_peaks(np.stack([error, -error]))
     high, low = peaks.value.tolist()
     highest_hz, lowest_hz = (
         frequency[0] * (frequency[1] / frequency[0]) ** peaks.position
@@ -470,7 +444,7 @@ class BuildErrors:
     def _plainly(self, builds: TransferFunction) -> Floats:
         """The centred error in double precision, where the error itself spans many decibels."""
         ratio = np.log(self.ratio(builds))
-        return np.asarray(_POWER_DB * _half_range(ratio.max(axis=0), ratio.min(axis=0)))
+        return np.asarray(_POWER_DB * sampled_half_range(ratio, axis=0))
 
     def level_db(self, builds: TransferFunction) -> Floats:
         """Compute the level at 1 kHz.

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.networks.centred_error import sampled_half_range
 from antecurve.parts.distributions import deviation_quantile
 from antecurve.parts.joined import JOINS, joined_weights, values_add
 from antecurve.pick.branch_and_bound import Space
@@ -225,7 +226,7 @@ def _linear_percentiles(space: Space, contenders: list[Contender]) -> list[float
     wanted = space.model.job.spread
     uniform = np.random.default_rng(wanted.seed).random((count * 2, _LINEAR_BUILDS))
     errors = linear.rows[:, :-1, None] + flat @ deviation_quantile(uniform, wanted.distribution)
-    return [float(v) for v in np.percentile(np.ptp(errors, axis=1) / 2.0, 95.0, axis=1)]
+    return [float(v) for v in np.percentile(sampled_half_range(errors, axis=1), 95.0, axis=1)]
 
 
 def _part_scales(candidates: Candidates, index: NDArray[np.int64]) -> Floats:
