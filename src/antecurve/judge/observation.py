@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 if TYPE_CHECKING:
     from antecurve.judge.hum import Remainder
     from antecurve.judge.interference import Interference
+    from antecurve.judge.level_dependence import RelativeHarmonics
     from antecurve.judge.reference import MeasuredChain
 
 __all__ = [
@@ -130,6 +131,8 @@ class ResidualKind(StrEnum):
     SLOW_MOVEMENT = "slow movement"
     EVEN_ORDERS = "even orders"
     EDGES = "edges"
+    SLOPE = "slope"
+    LEVEL = "level"
     MISFIT = "misfit"
 
 
@@ -310,6 +313,25 @@ class Observation(ABC):
         list of ResidualFinding
             Empty where noise explains the residuals.
         """
+
+    def relative_harmonics(
+        self, residual: Floats, prediction: Prediction
+    ) -> RelativeHarmonics | None:
+        """Return the odd harmonics of a record over those of the fit.
+
+        Parameters
+        ----------
+        residual : numpy.ndarray of float, shape (rows,)
+            Whitened residuals.
+        prediction : Prediction
+            The fit.
+
+        Returns
+        -------
+        RelativeHarmonics or None
+            ``None`` for a kind that holds no record of a square wave.
+        """
+        return None
 
     def remainder(self, prediction: Prediction | None = None) -> Remainder | None:
         """Return the record less the fitted waveform, in which hum and drift show.

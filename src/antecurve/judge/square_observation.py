@@ -442,6 +442,7 @@ class SquareWaveObservation(Observation):
             reduced=residual * self.sigma,
             noise=self.sigma / math.sqrt(max(1.0, excess)),
             excess=excess,
+            rise_time_s=prediction.rise_time_s,
             rising_s=float(prediction.nuisance[1]) * self.delay_unit,
             derivatives=waves[:, 1:],
             timing_s=0.25 / (float(highest) * record.frequency_hz),

@@ -18,6 +18,7 @@ from antecurve.judge.periodic import HarmonicBasis
 from antecurve.judge.record import quantisation_step
 from antecurve.judge.ringing import edge_ringing, phase_margin_deg
 from antecurve.judge.slow_movement import slow_movement
+from antecurve.judge.straight_edges import straight_edge
 from antecurve.quantities import DB_PER_NEPER, format_quantity
 
 if TYPE_CHECKING:
@@ -44,7 +45,10 @@ _EDGE_SAMPLES = (-2.0, 12.0)  # sampling intervals from an edge that belong to i
 _EDGE_S = 50e-6  # at least: three time constants of a pole at 10 kHz
 _UNRESOLVED = 12.0  # three turns of the highest harmonic summed: its overshoot is over
 _RINGING_S = 200e-6  # behind an edge: twelve turns of 60 kHz
+_SHARPEST_S = 0.3e-6  # a tenth of the time constant of a pole at 50 kHz
+_LEAST_RATE_HZ = 150e3  # two samples within 15 us of an edge
 _EDGE_MOST = 0.3  # of a half period
+_GENERATOR = 0.4  # of the unit's edge: the generator's own then counts
 _RINGS = 3.5  # Q: a phase margin below 17 degrees; sound units with long cables have more
 _NOISE_ORDERS = 1.05  # times the highest even order: the noise counts up to there
 _HUM_MULTIPLES = 6  # of the mains frequency that supplies bring in strength
@@ -72,6 +76,8 @@ class ResidualRecord:
         Standard deviation of a sample [V].
     excess : float
         Mean square residual over that of the noise.
+    rise_time_s : float
+        Rise time of the generator [s].
     rising_s : float
         Time of a rising edge on the clock of the reduced record [s].
     derivatives : numpy.ndarray of float, shape (samples, 2)
@@ -88,6 +94,7 @@ class ResidualRecord:
     reduced: Floats
     noise: float
     excess: float
+    rise_time_s: float
     rising_s: float
     derivatives: Floats
     timing_s: float
@@ -115,6 +122,11 @@ class ResidualRecord:
         return self.remainder - self.basis.interference_amplitudes(self.remainder)[0] @ beside
 
     @property
+    def shows_edges(self) -> bool:
+        """Whether samples and harmonics are dense enough to look at edges by themselves."""
+        return self.timing_s < _SHARPEST_S and self.basis.record.rate_hz > _LEAST_RATE_HZ
+
+    @property
     def capture_time_s(self) -> Floats:
         """Times of the samples as captured, on the clock of the reduced record [s]."""
         record = self.basis.record
@@ -139,9 +151,10 @@ def record_findings(
     list of ResidualFinding
         Empty where noise explains it.
     """
-    halves = _halves(record)
-    ringing = [] if halves else _ringing(record)
-    return [*_lines(record), *_slow(record), *halves, *ringing, *_misfit(record, band_hz)]
+    edges = _halves(record) or _straight(record)
+    if not edges and record.shows_edges:
+        edges = _ringing(record)
+    return [*_lines(record), *_slow(record), *edges, *_misfit(record, band_hz)]
 
 
 def _lines(record: ResidualRecord) -> list[ResidualFinding]:
@@ -214,6 +227,8 @@ def _halves(record: ResidualRecord) -> list[ResidualFinding]:
             at = float(even.orders[top] * record.basis.record.frequency_hz)
             kind = ResidualKind.EVEN_ORDERS
             findings.append(ResidualFinding(kind, record.name, text, at, forbids_pass=True))
+    if not record.shows_edges:
+        return findings
     early, late = (n / record.basis.record.rate_hz for n in _EDGE_SAMPLES)
     late = max(late, _EDGE_S)
     unlike = edge_asymmetry(
@@ -233,6 +248,27 @@ def _halves(record: ResidualRecord) -> list[ResidualFinding]:
             ResidualFinding(ResidualKind.EDGES, record.name, text, at, forbids_pass=True)
         )
     return findings
+
+
+def _straight(record: ResidualRecord) -> list[ResidualFinding]:
+    """Edges of constant slope."""
+    reduced = record.basis.record
+    half = 0.5 / reduced.frequency_hz
+    turn = (reduced.time_s - record.rising_s) / half
+    edge = np.floor(turn + 0.5)
+    sign = np.where(edge % 2 == 0, 1.0, -1.0)
+    volts = sign * (record.settled - record.settled.mean() + record.fitted)
+    edges = straight_edge((turn - edge) * half, volts, half_period_s=half, noise_v=record.noise)
+    if edges is None or record.rise_time_s > _GENERATOR * edges.duration_s:
+        return []
+    text = (
+        f"{record.name}: edges are straight, {1e-6 * edges.slope_v_per_s:.2g} V/µs over "
+        f"{1e6 * edges.duration_s:.3g} µs: the unit reaches the limit of its slope, or the "
+        "generator's edges are as slow; capture again at a level 10 dB lower: a limit of the slope "
+        "then leaves a faster edge"
+    )
+    at = 0.35 / edges.duration_s
+    return [ResidualFinding(ResidualKind.SLOPE, record.name, text, at, forbids_pass=True)]
 
 
 def _ringing(record: ResidualRecord) -> list[ResidualFinding]:
