@@ -8,7 +8,7 @@ import numpy as np
 
 from antecurve.judge.interference import Hum, drift_columns
 from antecurve.judge.observation import ResidualFinding, ResidualKind
-from antecurve.judge.square_residuals import ResidualRecord
+from antecurve.judge.residual_record import ResidualRecord
 
 __all__ = ["interference_findings"]
 

@@ -314,17 +314,15 @@ class Observation(ABC):
             Empty where noise explains the residuals.
         """
 
-    def relative_harmonics(
-        self, residual: Floats, prediction: Prediction
-    ) -> RelativeHarmonics | None:
+    def relative_harmonics(self, residual: Floats, *, excess: float) -> RelativeHarmonics | None:
         """Return the odd harmonics of a record over those of the fit.
 
         Parameters
         ----------
         residual : numpy.ndarray of float, shape (rows,)
             Whitened residuals.
-        prediction : Prediction
-            The fit.
+        excess : float
+            Mean square residual before the noise was raised to meet it.
 
         Returns
         -------

@@ -24,6 +24,7 @@ from antecurve.judge.harmonics import (
 from antecurve.judge.hum import Remainder
 from antecurve.judge.hum_findings import interference_findings
 from antecurve.judge.interference import NOTHING_ELSE, Interference
+from antecurve.judge.level_dependence import RelativeHarmonics
 from antecurve.judge.observation import (
     Evaluation,
     Observation,
@@ -34,8 +35,9 @@ from antecurve.judge.observation import (
 )
 from antecurve.judge.periodic import HarmonicBasis, harmonic_basis
 from antecurve.judge.record import Record
+from antecurve.judge.residual_record import relative_harmonics, residual_record
 from antecurve.judge.signal_path import square_harmonics
-from antecurve.judge.square_residuals import ResidualRecord, record_findings
+from antecurve.judge.square_residuals import record_findings
 
 if TYPE_CHECKING:
     from antecurve.judge.reference import MeasuredChain
@@ -428,27 +430,24 @@ class SquareWaveObservation(Observation):
         list of ResidualFinding
             Misfit counts as uncertainty.
         """
-        record = self.basis.record
-        waves = self.waveforms(prediction, derivatives=2)
-        response = prediction.log_response(self.frequency_hz)
-        model = self.amplitudes(
-            prediction.nuisance, response, self.basis.orders, prediction.rise_time_s
-        )
-        highest = summed_orders(record, self.basis.orders, folded=self.folded)[-1]
-        residuals = ResidualRecord(
-            self.capture,
-            self.basis,
-            remainder=record.volts - waves[:, 0],
-            reduced=residual * self.sigma,
-            noise=self.sigma / math.sqrt(max(1.0, excess)),
-            excess=excess,
-            rise_time_s=prediction.rise_time_s,
-            rising_s=float(prediction.nuisance[1]) * self.delay_unit,
-            derivatives=waves[:, 1:],
-            timing_s=0.25 / (float(highest) * record.frequency_hz),
-            by_duty=model.by_duty,
-        )
+        residuals = residual_record(self, residual, prediction, excess=excess)
         return interference_findings(residuals) + record_findings(residuals, band_hz=band_hz)
+
+    def relative_harmonics(self, residual: Floats, *, excess: float) -> RelativeHarmonics:
+        """Return the odd harmonics over those of the fit, documented in `Observation`.
+
+        Parameters
+        ----------
+        residual, excess
+            As in `Observation.relative_harmonics`.
+
+        Returns
+        -------
+        RelativeHarmonics
+            With the noise of the record as it was before it was raised.
+        """
+        noise = self.sigma / math.sqrt(max(1.0, excess))
+        return relative_harmonics(self.name, self.basis, residual * self.sigma, noise)
 
 
 def reduced_record(

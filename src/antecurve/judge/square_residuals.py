@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,20 +12,16 @@ from antecurve.judge.hum import MAINS_HZ
 from antecurve.judge.interference import Interference
 from antecurve.judge.observation import ResidualFinding, ResidualKind
 from antecurve.judge.oscillation import line_on_tops, tops_of
-from antecurve.judge.periodic import HarmonicBasis
 from antecurve.judge.record import quantisation_step
+from antecurve.judge.residual_record import ResidualRecord, relative_harmonics
 from antecurve.judge.ringing import edge_ringing, phase_margin_deg
 from antecurve.judge.slow_movement import slow_movement
 from antecurve.judge.straight_edges import straight_edge
 from antecurve.quantities import DB_PER_NEPER, format_quantity
 
-if TYPE_CHECKING:
-    from antecurve.judge.square_wave import SquareWaveCapture
-
-__all__ = ["ResidualRecord", "record_findings"]
+__all__ = ["record_findings"]
 
 Floats = NDArray[np.float64]
-Complex = NDArray[np.complex128]
 
 _CLEAR_PEAK = 45.0  # exponential: exp(-45) by chance, in any of 20,000 lines never
 _EXCESS = 1.5  # mean square; noise in 100 residuals reaches it once in 1,100 records
@@ -45,8 +39,6 @@ _EDGE_SAMPLES = (-2.0, 12.0)  # sampling intervals from an edge that belong to i
 _EDGE_S = 50e-6  # at least: three time constants of a pole at 10 kHz
 _UNRESOLVED = 12.0  # three turns of the highest harmonic summed: its overshoot is over
 _RINGING_S = 200e-6  # behind an edge: twelve turns of 60 kHz
-_SHARPEST_S = 0.3e-6  # a tenth of the time constant of a pole at 50 kHz
-_LEAST_RATE_HZ = 150e3  # two samples within 15 us of an edge
 _EDGE_MOST = 0.3  # of a half period
 _GENERATOR = 0.4  # of the unit's edge: the generator's own then counts
 _RINGS = 3.5  # Q: a phase margin below 17 degrees; sound units with long cables have more
@@ -56,82 +48,6 @@ _HUM_CYCLES = 2.0  # of the mains in a record that tells their levels from a mov
 _TOLD_APART = 0.7  # of a line of the spectrum
 _MAINS_OFF = 0.005  # of the mains frequency: interconnected grids stay within 0.4 %
 _LEAST_FREE = 20  # degrees of freedom: a level known to a third or better
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class ResidualRecord:
-    """A record less its fit.
-
-    Attributes
-    ----------
-    capture : SquareWaveCapture
-        The record as captured.
-    basis : HarmonicBasis
-        Its reduction.
-    remainder : numpy.ndarray of float, shape (samples,)
-        Record less fitted waveform [V], hum and drift still in it.
-    reduced : numpy.ndarray of float, shape (2 harmonics,)
-        Residuals of the reduction [V].
-    noise : float
-        Standard deviation of a sample [V].
-    excess : float
-        Mean square residual over that of the noise.
-    rise_time_s : float
-        Rise time of the generator [s].
-    rising_s : float
-        Time of a rising edge on the clock of the reduced record [s].
-    derivatives : numpy.ndarray of float, shape (samples, 2)
-        First and second derivative of the fitted waveform by time [V/s, V/s^2].
-    timing_s : float
-        How well the harmonics summed resolve an edge [s].
-    by_duty : numpy.ndarray of complex, shape (harmonics,)
-        Derivative of the fitted harmonics by the duty [V].
-    """
-
-    capture: SquareWaveCapture
-    basis: HarmonicBasis
-    remainder: Floats
-    reduced: Floats
-    noise: float
-    excess: float
-    rise_time_s: float
-    rising_s: float
-    derivatives: Floats
-    timing_s: float
-    by_duty: Complex
-
-    @property
-    def name(self) -> str:
-        """How messages call it."""
-        return self.capture.name
-
-    @property
-    def size_v(self) -> float:
-        """Half the swing of the record [V]."""
-        return float(np.ptp(self.basis.record.volts)) / 2.0
-
-    @property
-    def fitted(self) -> Floats:
-        """The fitted waveform [V], shape (samples,)."""
-        return self.basis.record.volts - self.remainder
-
-    @property
-    def settled(self) -> Floats:
-        """Record less waveform, hum and drift [V], shape (samples,)."""
-        beside = self.basis.interference.columns(self.basis.record.time_s)
-        return self.remainder - self.basis.interference_amplitudes(self.remainder)[0] @ beside
-
-    @property
-    def shows_edges(self) -> bool:
-        """Whether samples and harmonics are dense enough to look at edges by themselves."""
-        return self.timing_s < _SHARPEST_S and self.basis.record.rate_hz > _LEAST_RATE_HZ
-
-    @property
-    def capture_time_s(self) -> Floats:
-        """Times of the samples as captured, on the clock of the reduced record [s]."""
-        record = self.basis.record
-        first = record.time_s[0] - max(0.0, record.averaged_s - 1.0 / self.capture.rate_hz) / 2.0
-        return np.asarray(self.capture.time_s - self.capture.time_s[0] + first)
 
 
 def record_findings(
@@ -396,27 +312,21 @@ def _strongest_line(
 
 def _misfit(record: ResidualRecord, band_hz: tuple[float, float]) -> list[ResidualFinding]:
     """Harmonics within the band off the fit by more than noise."""
-    from scipy.linalg import solve_triangular
-
-    basis, noise = record.basis, record.noise
-    raw = solve_triangular(basis.whitener, record.reduced)
-    half = raw.size // 2
-    data = basis.amplitudes(basis.record.volts)
-    missed = -(raw[:half] + 1j * raw[half:])
-    error = missed / np.where(np.abs(data) > 0, data, 1.0)
-    frequency = basis.orders * basis.record.frequency_hz
-    inside = (basis.orders % 2 == 1) & (frequency <= band_hz[1] * 1.001)
-    sigma = noise * np.sqrt(basis.variances()) / np.maximum(np.abs(data), 1e-300)
-    misfit = DB_PER_NEPER * error.real[inside]
+    harmonics = relative_harmonics(record.name, record.basis, record.reduced, record.noise)
+    frequency = harmonics.orders * harmonics.fundamental_hz
+    inside = frequency <= band_hz[1] * 1.001
+    error, sigma = harmonics.error.real, np.sqrt(harmonics.variance)
+    misfit = DB_PER_NEPER * error[inside]
     beyond = np.sqrt(np.maximum(0.0, misfit**2 - (2.0 * DB_PER_NEPER * sigma[inside]) ** 2))
     rms = float(np.sqrt(np.mean(beyond**2)))
     if record.excess < _allowed_excess(record) or rms < _NOTABLE_DB:
         return []
-    worst = int(np.argmax(np.abs(error.real) / np.maximum(sigma, 1e-12)))
+    worst = int(np.argmax(np.abs(error) / np.maximum(sigma, 1e-12)))
     text = (
         f"{record.name}: the model leaves {math.sqrt(record.excess):.1f} times the noise, "
         f"strongest near {frequency[worst]:.3g} Hz; "
-        f"up to {float(beyond.max()):.2f} dB within the band is added to the uncertainty"
+        f"up to {float(beyond.max()):.2f} dB within the band is added to the uncertainty; capture "
+        "again at a level 10 dB lower: what changes is distortion"
     )
     at = float(frequency[worst])
     shape = ResidualFinding(ResidualKind.MISFIT, record.name, text, at, frequency[inside], beyond)

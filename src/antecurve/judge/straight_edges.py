@@ -22,7 +22,9 @@ _INNER = 0.7  # of the half height: from 15 to 85 %
 _STRAIGHT = 0.0035  # of the height; 160 linear units of all shapes have 0.0056 and more
 _LEAST_SAMPLES = 12  # on edges: a line and ten more
 _SHORTEST_S = 4e-6  # between 15 and 85 %: faster than a pole at 50 kHz is no limit that matters
-_BEFORE, _BEHIND = 0.1, 0.4  # of a half period
+_BEFORE, _BEHIND = 0.1, 0.25  # of a half period
+_LONGEST = 0.3  # of a half period: beyond, a tilting top counts as an edge
+_SURE = 3.0  # standard deviations of the noise's mean square
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,8 +77,12 @@ def straight_edge(
     if slope <= 0.0:
         return None
     missed = volts[near] - line(since_s[near])
-    bend = math.sqrt(max(0.0, float(missed @ missed) / (near.sum() - 2) - noise_v**2))
+    free = float(near.sum()) - 2.0
+    sure = 1.0 - _SURE * math.sqrt(2.0 / free)
+    bend = math.sqrt(max(0.0, float(missed @ missed) / free - sure * noise_v**2))
     duration = 2.0 * half_height / slope
-    if bend > _STRAIGHT * 2.0 * half_height or _INNER * duration < _SHORTEST_S:
+    if bend > _STRAIGHT * 2.0 * half_height:
+        return None
+    if not _SHORTEST_S / _INNER < duration < _LONGEST * half_period_s:
         return None
     return StraightEdge(slope, duration)

@@ -21,6 +21,7 @@ from antecurve.judge.findings import describe
 from antecurve.judge.fit import Family, Fit
 from antecurve.judge.hum import MAINS_HZ
 from antecurve.judge.identifiability import highest_seen_hz, without_unseen_corner
+from antecurve.judge.level_dependence import level_findings
 from antecurve.judge.network_estimate import JudgedThrough, NetworkEstimate, estimate_of
 from antecurve.judge.noise import residual_parts
 from antecurve.judge.observation import ResidualFinding, Trace
@@ -177,7 +178,8 @@ def judge_unit(
         observations = [c.observation(settings) for c in captures]
         staged = fit_in_stages(observations, task, stages=() if useless else STAGES)
         if staged.contradiction:
-            useless = (staged.contradiction,)
+            by_level = tuple(r.text for r in _level_dependence(staged, band))
+            useless = by_level or (staged.contradiction,)
         if useless:
             return _undecided(staged.fit, useless, asked, curve)
         residuals = _residuals(staged, band)
@@ -422,4 +424,12 @@ def _residuals(staged: StagedFit, band: tuple[float, float]) -> tuple[ResidualFi
             excess=excess,
             band_hz=band,
         )
-    return tuple(findings)
+    return (*findings, *_level_dependence(staged, band))
+
+
+def _level_dependence(staged: StagedFit, band: tuple[float, float]) -> tuple[ResidualFinding, ...]:
+    """Responses that differ between records at one frequency and unlike levels."""
+    fit = staged.fit
+    parts = zip(fit.observations, residual_parts(fit.solution), fit.excess, strict=True)
+    harmonics = [o.relative_harmonics(residual, excess=excess) for o, residual, excess in parts]
+    return tuple(level_findings([h for h in harmonics if h is not None], band_hz=band))

@@ -1,0 +1,184 @@
+"""A square-wave record less its fit: what the tests of residuals look at."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.judge.harmonics import summed_orders
+from antecurve.judge.level_dependence import RelativeHarmonics
+from antecurve.judge.periodic import HarmonicBasis
+
+if TYPE_CHECKING:
+    from antecurve.judge.observation import Prediction
+    from antecurve.judge.square_observation import SquareWaveObservation
+    from antecurve.judge.square_wave import SquareWaveCapture
+
+__all__ = ["ResidualRecord", "relative_harmonics", "residual_record"]
+
+Floats = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+_SHARPEST_S = 0.3e-6  # a tenth of the time constant of a pole at 50 kHz
+_LEAST_RATE_HZ = 150e3  # two samples within 15 us of an edge
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ResidualRecord:
+    """A record less its fit.
+
+    Attributes
+    ----------
+    capture : SquareWaveCapture
+        The record as captured.
+    basis : HarmonicBasis
+        Its reduction.
+    remainder : numpy.ndarray of float, shape (samples,)
+        Record less fitted waveform [V], hum and drift still in it.
+    reduced : numpy.ndarray of float, shape (2 harmonics,)
+        Residuals of the reduction [V].
+    noise : float
+        Standard deviation of a sample [V].
+    excess : float
+        Mean square residual over that of the noise.
+    rise_time_s : float
+        Rise time of the generator [s].
+    rising_s : float
+        Time of a rising edge on the clock of the reduced record [s].
+    derivatives : numpy.ndarray of float, shape (samples, 2)
+        First and second derivative of the fitted waveform by time [V/s, V/s^2].
+    timing_s : float
+        How well the harmonics summed resolve an edge [s].
+    by_duty : numpy.ndarray of complex, shape (harmonics,)
+        Derivative of the fitted harmonics by the duty [V].
+    """
+
+    capture: SquareWaveCapture
+    basis: HarmonicBasis
+    remainder: Floats
+    reduced: Floats
+    noise: float
+    excess: float
+    rise_time_s: float
+    rising_s: float
+    derivatives: Floats
+    timing_s: float
+    by_duty: Complex
+
+    @property
+    def name(self) -> str:
+        """How messages call it."""
+        return self.capture.name
+
+    @property
+    def size_v(self) -> float:
+        """Half the swing of the record [V]."""
+        return float(np.ptp(self.basis.record.volts)) / 2.0
+
+    @property
+    def fitted(self) -> Floats:
+        """The fitted waveform [V], shape (samples,)."""
+        return self.basis.record.volts - self.remainder
+
+    @property
+    def settled(self) -> Floats:
+        """Record less waveform, hum and drift [V], shape (samples,)."""
+        beside = self.basis.interference.columns(self.basis.record.time_s)
+        return self.remainder - self.basis.interference_amplitudes(self.remainder)[0] @ beside
+
+    @property
+    def shows_edges(self) -> bool:
+        """Whether samples and harmonics are dense enough to look at edges by themselves."""
+        return self.timing_s < _SHARPEST_S and self.basis.record.rate_hz > _LEAST_RATE_HZ
+
+    @property
+    def capture_time_s(self) -> Floats:
+        """Times of the samples as captured, on the clock of the reduced record [s]."""
+        record = self.basis.record
+        first = record.time_s[0] - max(0.0, record.averaged_s - 1.0 / self.capture.rate_hz) / 2.0
+        return np.asarray(self.capture.time_s - self.capture.time_s[0] + first)
+
+
+def residual_record(
+    observation: SquareWaveObservation, residual: Floats, prediction: Prediction, *, excess: float
+) -> ResidualRecord:
+    """Take a fit off a record.
+
+    Parameters
+    ----------
+    observation : SquareWaveObservation
+        The record, reduced.
+    residual : numpy.ndarray of float, shape (rows,)
+        Whitened residuals.
+    prediction : Prediction
+        The fit.
+    excess : float
+        Mean square residual before the noise was raised to meet it.
+
+    Returns
+    -------
+    ResidualRecord
+        With the noise of the record as it was before it was raised.
+    """
+    basis = observation.basis
+    waves = observation.waveforms(prediction, derivatives=2)
+    response = prediction.log_response(observation.frequency_hz)
+    model = observation.amplitudes(
+        prediction.nuisance, response, basis.orders, prediction.rise_time_s
+    )
+    highest = summed_orders(basis.record, basis.orders, folded=observation.folded)[-1]
+    return ResidualRecord(
+        capture=observation.capture,
+        basis=basis,
+        remainder=basis.record.volts - waves[:, 0],
+        reduced=residual * observation.sigma,
+        noise=observation.sigma / math.sqrt(max(1.0, excess)),
+        excess=excess,
+        rise_time_s=prediction.rise_time_s,
+        rising_s=float(prediction.nuisance[1]) * observation.delay_unit,
+        derivatives=waves[:, 1:],
+        timing_s=0.25 / (float(highest) * basis.record.frequency_hz),
+        by_duty=model.by_duty,
+    )
+
+
+def relative_harmonics(
+    name: str, basis: HarmonicBasis, reduced: Floats, noise_v: float
+) -> RelativeHarmonics:
+    """Compare the odd harmonics of a record with those of its fit.
+
+    Parameters
+    ----------
+    name : str
+        The capture.
+    basis : HarmonicBasis
+        Its reduction.
+    reduced : numpy.ndarray of float, shape (2 harmonics,)
+        Residuals of the reduction [V].
+    noise_v : float
+        Standard deviation of a sample [V].
+
+    Returns
+    -------
+    RelativeHarmonics
+        Of the odd orders.
+    """
+    from scipy.linalg import solve_triangular
+
+    raw = solve_triangular(basis.whitener, reduced)
+    half = raw.size // 2
+    odd = basis.orders % 2 == 1
+    data = basis.amplitudes(basis.record.volts)[odd]
+    data = np.where(np.abs(data) > 0, data, 1e-300)
+    return RelativeHarmonics(
+        name,
+        basis.record.frequency_hz,
+        float(np.ptp(basis.record.volts)) / 2.0,
+        basis.orders[odd],
+        -(raw[:half] + 1j * raw[half:])[odd] / data,
+        noise_v**2 * basis.variances()[odd] / np.abs(data) ** 2,
+    )
