@@ -22,8 +22,8 @@ _INNER = 0.7  # of the half height: from 15 to 85 %
 _STRAIGHT = 0.0035  # of the height; 160 linear units of all shapes have 0.0056 and more
 _LEAST_SAMPLES = 12  # on edges: a line and ten more
 _SHORTEST_S = 4e-6  # between 15 and 85 %: faster than a pole at 50 kHz is no limit that matters
-_BEFORE, _BEHIND = 0.1, 0.25  # of a half period
-_LONGEST = 0.3  # of a half period: beyond, a tilting top counts as an edge
+_BEFORE, _BEHIND = 0.1, 0.1  # of a half period
+_LONGEST = 0.1  # of a half period: beyond, a tilting top counts as an edge
 _SURE = 3.0  # standard deviations of the noise's mean square
 
 
