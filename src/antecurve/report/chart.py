@@ -106,7 +106,13 @@ class Panel:
     note: str = ""
 
     def y_range(self) -> tuple[float, float]:
-        """Compute the range of the values, with some space above and below."""
+        """Compute the range of the values, with some space above and below.
+
+        Returns
+        -------
+        tuple of float
+            Low and high end of the vertical axis.
+        """
         values = [
             v for m in self.marks for v in ((m.y,) if isinstance(m, Line) else (m.low, m.high))
         ]
@@ -152,7 +158,13 @@ class Chart:
     title: str = ""
 
     def x_ticks(self) -> dict[float, str]:
-        """Choose what is written along the horizontal axis."""
+        """Choose what is written along the horizontal axis.
+
+        Returns
+        -------
+        dict of float to str
+            What to write by where.
+        """
         low, high = self.x_range
         if self.logarithmic:
             return {f: t for f, t in FREQUENCY_TICKS.items() if low * 0.999 <= f <= high * 1.001}
