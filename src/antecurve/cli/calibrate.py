@@ -11,6 +11,7 @@ import typer
 from antecurve.cli.options import AsJson, DesignFile, Force, OutputFolder, quantity, refuse_existing
 
 if TYPE_CHECKING:
+    from antecurve.judge.calibration import Calibration
     from antecurve.networks.topology import Loading
 
 __all__ = ["calibrate"]
@@ -37,6 +38,13 @@ def calibrate(
     uncertainty: Annotated[
         str, typer.Option(metavar="DB", help="Standard uncertainty of a level re the others.")
     ] = "0.01",
+    flatness: Annotated[
+        str,
+        typer.Option(metavar="DB", help="How far the generator's level changes over the sweep."),
+    ] = "0",
+    meter_response: Annotated[
+        str, typer.Option(metavar="DB", help="How far the meter's reading does.")
+    ] = "0",
     output: OutputFolder = None,
     force: Force = False,
     as_json: AsJson = False,
@@ -44,44 +52,67 @@ def calibrate(
     """Fit the network's parts to a sweep of it, within their tolerances.
 
     With -o the folder gets values.csv (for judge --measured), correction.csv (to be subtracted
-    from levels measured through the network) and calibration.json.
+    from levels measured through the network) and calibration.json.  Exit code 1 when no values
+    within tolerance explain the sweep.
 
     \b
     Example: antecurve calibrate bench-network/design.json --sweep network.csv -o calibration
     """
     from antecurve.cli.progress import busy_progress
-    from antecurve.cli.show import show_json, show_table
+    from antecurve.cli.show import show_json
     from antecurve.files.captures import read_capture
     from antecurve.files.design_file import read_design
     from antecurve.files.output_folder import write_folder
     from antecurve.files.verdict_file import calibration_files
     from antecurve.judge.calibration import calibrate_network
-    from antecurve.report.ship_sheet import calibration_rows
 
     refuse_existing(output, force=force)
     design = read_design(design_file)
     capture = read_capture(sweep)
     loading = _with_meter(design.job.loading, load_resistance, load_capacitance)
     uncertainty_db = quantity(uncertainty, "dB", "--uncertainty")
+    stated = load_resistance is not None or load_capacitance is not None
     with busy_progress("fitting the network"):
         calibration = calibrate_network(
             capture,
             design,
             sweep_loading=loading,
             level_uncertainty_db=uncertainty_db,
+            generator_flatness_db=quantity(flatness, "dB", "--flatness", zero=True),
+            meter_response_db=quantity(meter_response, "dB", "--meter-response", zero=True),
         )
     if output is not None:
         write_folder(output, calibration_files(calibration), force=force)
     if as_json:
         show_json(calibration.to_dict())
-        return
+    else:
+        _show(calibration, None if stated else loading)
+        if output is not None:
+            print(f"Written to {output}: {' '.join(calibration_files(calibration))}")
+    if not calibration.consistent:
+        raise typer.Exit(1)
+
+
+def _show(calibration: Calibration, assumed: Loading | None) -> None:
+    """Print the fitted parts, the load that was assumed, and what contradicts the tolerances."""
+    from antecurve.cli.show import show_table
+    from antecurve.report.ship_sheet import calibration_rows
+
     show_table(calibration_rows(calibration))
     print(f"The fit leaves {calibration.residual_db:.4f} dB rms.")
+    if assumed is not None:
+        print(f"Load of the sweep taken as the unit's: {_load_text(assumed)}. Was it the meter's?")
+        print("Then give --load-resistance and --load-capacitance.")
     if not calibration.consistent:
-        print("The parts had to move farther than their tolerances make likely: check the wiring,")
-        print("the values fitted into the network, and the meter's load.")
-    if output is not None:
-        print(f"Written to {output}: {' '.join(calibration_files(calibration))}")
+        print("The tolerances of the parts don't explain the sweep, so no value has an interval:")
+        print("\n".join(f"- {finding}" for finding in calibration.findings))
+
+
+def _load_text(loading: Loading) -> str:
+    from antecurve.quantities import format_quantity
+
+    resistance = format_quantity(loading.load_resistance, "ohm")
+    return f"{resistance} and {format_quantity(loading.load_capacitance, 'F')}"
 
 
 def _with_meter(unit: Loading, resistance: str | None, capacitance: str | None) -> Loading:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING
 
+from antecurve.files.bench_content import frame_csv
 from antecurve.files.table import csv_bytes
 
 if TYPE_CHECKING:
@@ -98,6 +99,6 @@ def calibration_files(calibration: Calibration) -> dict[str, bytes]:
         "values.csv": csv_bytes(
             ("ref", "value"), zip(calibration.refs, calibration.values.tolist(), strict=True)
         ),
-        "correction.csv": csv_bytes(list(frame.columns), frame.values.tolist()),
+        "correction.csv": frame_csv(frame),
         "calibration.json": (text + "\n").encode(),
     }

@@ -14,7 +14,7 @@ from antecurve.report.chart_svg import chart_svg
 from antecurve.report.charts import deviation_chart, trace_chart
 from antecurve.report.descriptions import deviation_text, trace_text
 from antecurve.report.page import page_environment
-from antecurve.report.text_table import TextTable, signed
+from antecurve.report.text_table import ABSENT, TextTable, column, signed, table_of
 
 if TYPE_CHECKING:
     from antecurve.judge.calibration import Calibration
@@ -178,14 +178,21 @@ def calibration_rows(calibration: Calibration) -> TextTable:
     Returns
     -------
     TextTable
-        Reference, value, expanded uncertainty.
+        Reference, value, ends of the 95 % interval; dashes where the sweep contradicts the
+        tolerances.
     """
-    elements = calibration.estimate.topology.elements
-    rows = tuple(
-        (e.ref, format_quantity(float(v), e.kind.unit, digits=5), f"{100.0 * u:.2f}")
-        for e, v, u in zip(elements, calibration.values, calibration.uncertainty, strict=True)
+    units = [e.kind.unit for e in calibration.estimate.topology.elements]
+    columns = [
+        [
+            format_quantity(float(v), unit, digits=5) if math.isfinite(v) else ABSENT
+            for v, unit in zip(values, units, strict=True)
+        ]
+        for values in (calibration.values, calibration.low, calibration.high)
+    ]
+    return table_of(
+        column("ref", calibration.refs, right=False),
+        *(column(h, c) for h, c in zip(("value", "95 % from", "to"), columns, strict=True)),
     )
-    return TextTable(("ref", "value", "± in %"), rows, "lrr")
 
 
 def ship_sheet(
