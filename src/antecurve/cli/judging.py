@@ -111,7 +111,7 @@ def judge_one(
                     ),
                     f"verdict{mark}.json": verdict_json(verdict),
                     f"deviation{mark}.csv": deviation_csv(verdict),
-                }
+                } | _difference(verdict, mark)
         write_folder(delivery.output, files, force=delivery.force)
     if delivery.as_json:
         record = verdicts[0].to_dict() | {"captures": [_understood(r) for r in recordings]}
@@ -126,6 +126,21 @@ def judge_one(
         if delivery.output is not None:
             print(f"Written to {delivery.output}: {' '.join(files)}")
     return all(v.decision is Decision.PASS for v in verdicts)
+
+
+def _difference(verdict: Verdict, mark: str) -> dict[str, bytes]:
+    """The difference of output and stimulus as sound, as loud as it is beside the output."""
+    from antecurve.files.sound import sound_bytes
+
+    overlay = verdict.overlay
+    if overlay is None:
+        return {}
+    print(
+        f"difference{mark}.wav: turn the volume down before you listen; a fault may be loud.",
+        file=sys.stderr,
+    )
+    scaled = overlay.difference / float(abs(overlay.output).max())
+    return {f"difference{mark}.wav": sound_bytes(scaled, rate_hz=overlay.rate_hz)}
 
 
 def _understood(recording: Recording) -> dict[str, str]:
@@ -156,6 +171,8 @@ def _show(verdict: Verdict) -> None:
     show_table(fitted_rows(verdict.fitted))
     for line in verdict.findings:
         print(f"- {line}")
+    if verdict.overlay is not None:
+        print(f"- {verdict.overlay.text}")
 
 
 def judge_folder(

@@ -6,7 +6,8 @@ from pathlib import Path
 
 from antecurve.checked import checked
 from antecurve.errors import FileFormatError
-from antecurve.files.recordings import SOUND_SUFFIXES, ReadingOptions, read_recording
+from antecurve.files.recordings import ReadingOptions, read_recording
+from antecurve.files.sound import SOUND_SUFFIXES
 from antecurve.judge.capture import Capture
 
 __all__ = ["capture_units", "read_capture"]

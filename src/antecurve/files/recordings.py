@@ -6,7 +6,6 @@ it and says what it understood.
 
 from __future__ import annotations
 
-import io
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -20,20 +19,17 @@ from antecurve.errors import FileFormatError, InputError
 from antecurve.files.named_table import named_capture
 from antecurve.files.number_table import DECIMALS, NumberTable, number_table
 from antecurve.files.reading import read_bytes
+from antecurve.files.sound import SOUND_SUFFIXES, read_sound
 from antecurve.judge.capture import Capture
 from antecurve.judge.square_wave import SquareWaveCapture
 from antecurve.judge.sweep import SweepCapture
 from antecurve.judge.two_channel import STIMULUS_AT, TwoChannelRecord
 from antecurve.quantities import format_quantity, parse_quantity
 
-__all__ = ["SOUND_SUFFIXES", "ReadingOptions", "Recording", "read_recording"]
+__all__ = ["ReadingOptions", "Recording", "read_recording"]
 
 Floats = NDArray[np.float64]
 
-SOUND_SUFFIXES = (".wav", ".flac", ".aiff", ".aif", ".aifc")
-"""Names of sound files end so."""
-
-_LARGEST_SOUND = 2**30  # bytes: two channels of 24 bits at 192 kHz for a quarter of an hour
 _TIME_UNITS = {
     "s": 1.0, "sec": 1.0, "second": 1.0, "seconds": 1.0, "ms": 1e-3, "msec": 1e-3,
     "us": 1e-6, "µs": 1e-6, "μs": 1e-6, "usec": 1e-6, "ns": 1e-9,
@@ -403,19 +399,7 @@ def _table_channels(
 
 def _sound(path: Path | str) -> _Channels:
     """The channels of a sound file, full scale 1."""
-    try:
-        import soundfile
-    except (ImportError, OSError):
-        raise FileFormatError.unreadable(
-            path, "sound files need another package", "install it: pip install 'antecurve[sound]'"
-        ) from None
-    data = read_bytes(path, largest=_LARGEST_SOUND)
-    try:
-        samples, rate = soundfile.read(io.BytesIO(data), dtype="float64", always_2d=True)
-    except (RuntimeError, TypeError):
-        raise FileFormatError.unreadable(
-            path, "no sound that can be read", "write it as WAV, FLAC or AIFF"
-        ) from None
+    samples, rate = read_sound(path)
     time = np.arange(len(samples)) / rate
     channels = list(samples.T)
     return _Channels(str(path), time, channels, ["re full scale"] * len(channels), "sound file")

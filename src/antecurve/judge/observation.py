@@ -21,6 +21,9 @@ if TYPE_CHECKING:
     from antecurve.judge.level_dependence import RelativeHarmonics
     from antecurve.judge.reference import MeasuredChain
 
+if TYPE_CHECKING:
+    from antecurve.judge.overlay import Overlay
+
 __all__ = [
     "Evaluation",
     "Observation",
@@ -360,6 +363,23 @@ class Observation(ABC):
             Itself where there is nothing to take out.
         """
         return self
+
+    def overlay(self, prediction: Prediction, band_hz: tuple[float, float]) -> Overlay | None:
+        """Lay output and stimulus over each other.
+
+        Parameters
+        ----------
+        prediction : Prediction
+            The fit.
+        band_hz : tuple of float
+            The band judged [Hz].
+
+        Returns
+        -------
+        Overlay or None
+            ``None`` for a kind that holds no stimulus.
+        """
+        return None
 
     def corrected(self, prediction: Prediction, *, folded: bool) -> Observation | None:
         """Return the observation less what its reduction passes over, as a fit predicts it.

@@ -171,6 +171,28 @@ class Channels:
             np.array([b.coherence for b in told]),
         )
 
+    def waveforms(self, flattening: Response) -> tuple[Floats, Floats]:
+        """Give the flattened stimulus and the output, one over the other.
+
+        Parameters
+        ----------
+        flattening : callable
+            The response that the stimulus goes through.
+
+        Returns
+        -------
+        tuple of numpy.ndarray of float, shape (samples,)
+            Flattened stimulus, and the output without delay and the right way up.
+        """
+        from scipy.fft import irfft, rfft
+
+        size = self.output.size
+        spectrum = rfft(self.output - self.output.mean())
+        frequency = np.arange(spectrum.size) * (self.rate_hz / size)
+        turned = spectrum * np.exp(2j * math.pi * frequency * self.late_s)
+        output = self.alignment.polarity * irfft(turned, size)
+        return _filtered(self.stimulus, self.rate_hz, flattening), np.asarray(output)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Pair:

@@ -226,6 +226,7 @@ class TwoChannelRecord(Capture):
             self,
             channels,
             partial(self._from_stimulus, settings),
+            partial(self._nominal, settings),
             settings.highest_hz,
             estimate,
             self._nominal(settings, band_frequencies(estimate)),

@@ -19,6 +19,7 @@ from antecurve.judge.observation import (
     RiseTime,
     Trace,
 )
+from antecurve.judge.overlay import Overlay, laid_over
 from antecurve.judge.residual_shape import has_shape
 from antecurve.judge.response_estimate import Channels, Response, ResponseEstimate
 from antecurve.quantities import DB_PER_NEPER
@@ -48,6 +49,8 @@ class TwoChannelObservation(Observation):
         The channels, one over the other.
     flattening : callable
         The response from the stimulus, by ln of the path from the EMF.
+    ideal : callable
+        ln of the path from the EMF with an ideal unit.
     highest_hz : float
         Highest frequency that counts [Hz].
     estimate : ResponseEstimate
@@ -63,6 +66,7 @@ class TwoChannelObservation(Observation):
     capture: TwoChannelRecord
     channels: Channels
     flattening: Callable[[Callable[[Floats], Complex]], Response]
+    ideal: Callable[[Floats], Complex]
     highest_hz: float
     estimate: ResponseEstimate
     nominal: Complex
@@ -251,6 +255,24 @@ class TwoChannelObservation(Observation):
         estimate = self.channels.estimate(flattening, highest_hz=self.highest_hz)
         nominal = prediction.log_response(band_frequencies(estimate))
         return replace(self, estimate=estimate, nominal=nominal)
+
+    def overlay(self, prediction: Prediction, band_hz: tuple[float, float]) -> Overlay:
+        """Lay the output over the stimulus behind an ideal unit, documented in `Observation`.
+
+        Parameters
+        ----------
+        prediction : Prediction
+            The fit.
+        band_hz : tuple of float
+            The band judged [Hz].
+
+        Returns
+        -------
+        Overlay
+            Levels and waveforms within the band.
+        """
+        ideal, fitted = self.flattening(self.ideal), self.flattening(prediction.log_response)
+        return laid_over(self.channels, ideal, fitted, band_hz=band_hz)
 
     def with_raised_noise(self, ratio: float) -> TwoChannelObservation:
         """Raise the variance to the residuals, documented in `Observation`.

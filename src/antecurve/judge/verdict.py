@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from antecurve.judge.conformity import BandDecision, Decision
 from antecurve.judge.deviation import Deviation
 from antecurve.judge.observation import Trace
+from antecurve.judge.overlay import Overlay
 from antecurve.results import Result
 
 __all__ = ["FORMAT", "FittedValue", "Verdict"]
@@ -81,6 +82,8 @@ class Verdict(Result):
         otherwise level at 1 kHz [dB].
     traces : tuple of Trace
         Captures beside the fit.
+    overlay : Overlay or None
+        Output and stimulus laid over each other, where a capture holds both.
     """
 
     decision: Decision
@@ -95,6 +98,7 @@ class Verdict(Result):
     faults: tuple[str, ...]
     gain: tuple[float, ...]
     traces: tuple[Trace, ...]
+    overlay: Overlay | None = None
 
     @property
     def deviation_db(self) -> float:
@@ -157,6 +161,9 @@ class Verdict(Result):
                 }
                 for f in self.fitted
             ],
+            "gain_db_at_1khz": None if self.overlay is None else self.gain[0],
+            "polarity": None if self.overlay is None else self.overlay.polarity,
+            "overlay": None if self.overlay is None else self.overlay.to_dict(),
             "low_end": self.low_end,
             "findings": list(self.findings),
             "faults": list(self.faults),

@@ -25,6 +25,7 @@ from antecurve.judge.level_dependence import level_findings
 from antecurve.judge.network_estimate import JudgedThrough, NetworkEstimate, estimate_of
 from antecurve.judge.noise import residual_parts
 from antecurve.judge.observation import ResidualFinding, Trace
+from antecurve.judge.overlay import Overlay
 from antecurve.judge.problem import Bench
 from antecurve.judge.reference import measured_chain
 from antecurve.judge.signal_path import CaptureChain, Generator
@@ -215,6 +216,7 @@ def judge_unit(
         faults=findings.faults,
         gain=_gains(fit),
         traces=_traces(fit),
+        overlay=_overlay(fit, band),
     )
 
 
@@ -406,6 +408,12 @@ def _physical(parameter: Parameter, coordinate: float, model: UnitModel) -> floa
 
 def _gains(fit: Fit) -> tuple[float, ...]:
     return tuple(o.gain(fit.prediction(k).nuisance) for k, o in enumerate(fit.observations))
+
+
+def _overlay(fit: Fit, band_hz: tuple[float, float]) -> Overlay | None:
+    """The first capture that holds its stimulus, laid over it."""
+    overlays = (o.overlay(fit.prediction(k), band_hz) for k, o in enumerate(fit.observations))
+    return next((overlay for overlay in overlays if overlay is not None), None)
 
 
 def _traces(fit: Fit) -> tuple[Trace, ...]:

@@ -1,0 +1,239 @@
+"""Output and stimulus laid over each other: what remains, and what it is.
+
+The stimulus behind an ideal unit, a x(t - d), is taken off the output.  What remains is split into
+what the fitted response explains, noise, and what grows with the signal beyond that: distortion.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.judge.response_estimate import Channels, Response
+from antecurve.results import Result
+
+__all__ = ["Overlay", "laid_over"]
+
+Floats = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+_FRAME_S = 0.05  # in which a level of music stands still
+_LEAST_FRAMES = 16  # to tell noise from what grows with the signal
+_LEAST_SPREAD = 4.0  # of the power from quiet to loud frames, for the same reason
+_SEEN = 1e-3  # of what remains: less is rounding of the least squares
+_ROUNDS = 3  # each squares what is left of the delay, in parts of the highest period
+_FLOOR_DB = -200.0  # of the arithmetic
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Overlay(Result):
+    """How output and stimulus coincide within the band.
+
+    Attributes
+    ----------
+    gain_db : float
+        Gain that makes them coincide, from the stimulus behind an ideal unit [dB].
+    delay_s : float
+        Delay of the output [s].
+    polarity : int
+        1, or -1 for an output upside down.
+    difference_db : float
+        Level of the difference relative to the output [dB].
+    explained_db : float
+        Level of what the fitted response explains of it [dB].
+    noise_db : float
+        Level of what does not follow the signal: noise and hum [dB].
+    distortion_db : float or None
+        Level of what grows with the signal and is no response [dB]; ``None`` where none is seen,
+        as always with a signal of constant level.
+    octave_hz, octave_db : numpy.ndarray of float, shape (octaves,)
+        Centres of octaves [Hz] and the level of the difference in each, relative to the output
+        there [dB].
+    rate_hz : float
+        Sampling rate of the waveforms [Hz].
+    output, difference : numpy.ndarray of float, shape (samples,)
+        The output within the band, aligned, and the difference, in the record's unit.
+    """
+
+    gain_db: float
+    delay_s: float
+    polarity: int
+    difference_db: float
+    explained_db: float
+    noise_db: float
+    distortion_db: float | None
+    octave_hz: Floats
+    octave_db: Floats
+    rate_hz: float
+    output: Floats
+    difference: Floats
+
+    @property
+    def text(self) -> str:
+        """The levels in a sentence."""
+        seen = "not seen" if self.distortion_db is None else f"{self.distortion_db:.1f} dB"
+        turned = ", upside down" if self.polarity < 0 else ""
+        return (
+            f"difference of output and stimulus: {self.difference_db:.1f} dB of the output "
+            f"(response {self.explained_db:.1f} dB, noise {self.noise_db:.1f} dB, "
+            f"distortion {seen}) with a gain of {self.gain_db:.2f} dB "
+            f"and a delay of {1e3 * self.delay_s:.4g} ms{turned}"
+        )
+
+    def to_dict(self) -> dict[str, object]:
+        """Give the levels as a file holds them.
+
+        Returns
+        -------
+        dict
+            Without the waveforms.
+        """
+        return {
+            "gain_db": self.gain_db,
+            "delay_s": self.delay_s,
+            "polarity": self.polarity,
+            "difference_db": self.difference_db,
+            "explained_db": self.explained_db,
+            "noise_db": self.noise_db,
+            "distortion_db": self.distortion_db,
+            "octaves": [
+                {"frequency_hz": float(f), "difference_db": float(d)}
+                for f, d in zip(self.octave_hz, self.octave_db, strict=True)
+            ],
+        }
+
+
+def laid_over(
+    channels: Channels, ideal: Response, fitted: Response, *, band_hz: tuple[float, float]
+) -> Overlay:
+    """Lay the output over the stimulus.
+
+    Parameters
+    ----------
+    channels : Channels
+        The record.
+    ideal : callable
+        The response from the stimulus to the output of an ideal unit.
+    fitted : callable
+        The same of the fitted unit, with any gain and delay.
+    band_hz : tuple of float
+        The band that counts [Hz].
+
+    Returns
+    -------
+    Overlay
+        Levels and waveforms.
+    """
+    expected, output = channels.waveforms(ideal)
+    explained, _ = channels.waveforms(fitted)
+    rate = channels.rate_hz
+    expected, output, explained = (_within(x, rate, band_hz) for x in (expected, output, explained))
+    expected, late = _coincident(expected, output, rate)
+    explained, _ = _coincident(explained, output, rate)
+    gain = _gain(expected, output)
+    model = _gain(explained, output) * explained
+    difference = output - gain * expected
+    power = float(np.sum((gain * expected) ** 2))
+    remains = output - model
+    noise, distortion = _noise_and_distortion(remains, model, rate)
+    centres, levels = _octaves(difference, gain * expected, rate, band_hz)
+    return Overlay(
+        20.0 * math.log10(abs(gain)),
+        channels.alignment.delay_s + late,
+        channels.alignment.polarity,
+        _level(float(np.sum(difference**2)), power),
+        _level(float(np.sum((model - gain * expected) ** 2)), power),
+        _level(noise, power),
+        _level(distortion, power) if distortion else None,
+        centres,
+        levels,
+        rate,
+        output,
+        difference,
+    )
+
+
+def _within(signal: Floats, rate_hz: float, band_hz: tuple[float, float]) -> Floats:
+    """The part of a signal within a band."""
+    from scipy.fft import irfft, rfft
+
+    spectrum = rfft(signal)
+    frequency = np.arange(spectrum.size) * (rate_hz / signal.size)
+    spectrum[(frequency < band_hz[0]) | (frequency > band_hz[1])] = 0.0
+    return np.asarray(irfft(spectrum, signal.size))
+
+
+def _gain(expected: Floats, output: Floats) -> float:
+    return float(expected @ output) / max(float(expected @ expected), 1e-300)
+
+
+def _coincident(expected: Floats, output: Floats, rate_hz: float) -> tuple[Floats, float]:
+    """A signal delayed so that it coincides with the output, and the delay [s].
+
+    By the slope, which is right to first order; what is left of the delay is a part of a sample.
+    """
+    from scipy.fft import irfft, rfft
+
+    spectrum, moved, total = rfft(expected), expected, 0.0
+    omega = 2.0 * math.pi * rate_hz / expected.size * np.arange(spectrum.size)
+    for _ in range(_ROUNDS):
+        slope = np.asarray(irfft(1j * omega * spectrum, expected.size))
+        gain = _gain(moved, output)
+        late = -float(slope @ (output - gain * moved)) / (gain * float(slope @ slope) or 1.0)
+        total += late
+        spectrum = spectrum * np.exp(-1j * omega * late)
+        moved = np.asarray(irfft(spectrum, expected.size), dtype=np.float64)
+    return np.asarray(moved, dtype=np.float64), float(total)
+
+
+def _level(power: float, reference: float) -> float:
+    return 10.0 * math.log10(max(power / max(reference, 1e-300), 10.0 ** (_FLOOR_DB / 10.0)))
+
+
+def _noise_and_distortion(remains: Floats, signal: Floats, rate_hz: float) -> tuple[float, float]:
+    """Energies of what stays and of what grows with the signal, by frames; 0 where none is seen.
+
+    Least squares without negative shares: noise, and powers of a second and a third order.
+    """
+    from scipy.optimize import nnls
+
+    length = int(_FRAME_S * rate_hz)
+    frames = remains.size // length
+    total = float(np.sum(remains**2))
+    if frames < _LEAST_FRAMES:
+        return total, 0.0
+    cut = (frames, length)
+    power = np.mean(signal[: frames * length].reshape(cut) ** 2, axis=1)
+    noise = np.mean(remains[: frames * length].reshape(cut) ** 2, axis=1)
+    quiet, loud = np.quantile(power, [0.1, 0.9])
+    if loud < _LEAST_SPREAD * max(quiet, 1e-300):
+        return total, 0.0
+    relative = power / power.max()
+    columns = np.stack([np.ones(frames), relative**2, relative**3], axis=1)
+    # Frames weigh by their own size: a power scatters in proportion to itself.
+    weight = 1.0 / (noise + np.median(noise) + 1e-300)
+    shares, _ = nnls(columns * weight[:, None], noise * weight)
+    steady = min(float(shares[0]) / max(float(np.mean(columns @ shares)), 1e-300), 1.0)
+    growing = (1.0 - steady) * total
+    return total - growing, growing if growing > _SEEN * total else 0.0
+
+
+def _octaves(
+    difference: Floats, expected: Floats, rate_hz: float, band_hz: tuple[float, float]
+) -> tuple[Floats, Floats]:
+    """Centres of octaves within the band and levels of the difference in them."""
+    from scipy.fft import rfft
+
+    lowest = math.ceil(math.log2(band_hz[0] / 1000.0))
+    highest = math.floor(math.log2(band_hz[1] / 1000.0))
+    centres: Floats = 1000.0 * np.exp2(np.arange(lowest, highest + 1, dtype=float))
+    powers = [np.abs(rfft(x)) ** 2 for x in (difference, expected)]
+    frequency = np.arange(powers[0].size) * (rate_hz / difference.size)
+    levels = []
+    for centre in centres:
+        inside = (frequency >= centre / math.sqrt(2.0)) & (frequency < centre * math.sqrt(2.0))
+        levels.append(_level(float(powers[0][inside].sum()), float(powers[1][inside].sum())))
+    return centres, np.array(levels)
