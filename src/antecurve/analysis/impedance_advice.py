@@ -7,7 +7,7 @@ output.  A generator's resistance counts the less, the higher it is.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import ClassVar
 
@@ -23,6 +23,7 @@ from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of,
 from antecurve.networks.topology import Loading, Network
 from antecurve.quantities import check_number, format_quantity
 from antecurve.results import Result
+from antecurve.synthesis.bracketing import boundary
 from antecurve.synthesis.exact import exact_network, exact_network_or_none, form_names
 
 __all__ = [
@@ -146,20 +147,10 @@ def impedance_window(
     low = float(grid[first])
     high = float(grid[last])
     if first > 0:
-        low = _edge(works, float(grid[first - 1]), low)
+        low = boundary(works, fails=float(grid[first - 1]), holds=low, halvings=_BISECTIONS)
     if last < len(grid) - 1:
-        high = _edge(works, float(grid[last + 1]), high)
+        high = boundary(works, fails=float(grid[last + 1]), holds=high, halvings=_BISECTIONS)
     return ImpedanceWindow(bool(fine[here]), low, high)
-
-
-def _edge(works: Callable[[float], bool], fails: float, holds: float) -> float:
-    for _ in range(_BISECTIONS):
-        middle = math.sqrt(fails * holds)
-        if works(middle):
-            holds = middle
-        else:
-            fails = middle
-    return holds
 
 
 def impedance_for_generator(

@@ -1,4 +1,4 @@
-"""Bracketing: all zeros of a function of one unknown along its whole range."""
+"""Bracketing: zeros of a function of one unknown, and where a condition begins to hold."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from antecurve.algebra.zero_pole_gain import ZeroPoleGain
 __all__ = [
     "DECADES_BELOW",
     "IMPLIED_RANGE_S",
+    "boundary",
     "bracketing_grid",
     "crossings",
     "with_dips",
@@ -43,6 +44,32 @@ _JUMP = 1e-6
 _FAR = 1e9
 """Stands for a value that is not defined; the functions are of order 1."""
 _EPSILON = float(np.finfo(float).eps)
+
+
+def boundary(works: Callable[[float], bool], *, fails: float, holds: float, halvings: int) -> float:
+    """Find where a condition begins to hold, by bisection of the logarithm.
+
+    Parameters
+    ----------
+    works : callable
+        The condition.
+    fails, holds : float
+        A value at which it fails and one at which it holds, both above 0.
+    halvings : int
+        Number of steps; each halves the ratio's logarithm.
+
+    Returns
+    -------
+    float
+        The last value at which it holds.
+    """
+    for _ in range(halvings):
+        middle = math.sqrt(fails * holds)
+        if works(middle):
+            holds = middle
+        else:
+            fails = middle
+    return holds
 
 
 def bracketing_grid(

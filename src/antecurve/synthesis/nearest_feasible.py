@@ -15,6 +15,7 @@ import numpy as np
 from antecurve.algebra.zero_pole_gain import COINCIDENT, ZeroPoleGain
 from antecurve.curves.model import Curve, level_db, zero_pole_gain
 from antecurve.networks.topology import Loading
+from antecurve.synthesis.bracketing import boundary
 from antecurve.synthesis.sections import ExactNetwork, named_form, realise
 from antecurve.synthesis.sections.section import Form, Requirements
 
@@ -333,7 +334,7 @@ def _smallest_ratio(
     for excess in np.geomspace(1e-6, 1e4, 121):
         ratio = 1.0 + float(excess)
         if works(ratio):
-            return _bisected(works, below, ratio)
+            return boundary(works, fails=below, holds=ratio, halvings=_HALVINGS)
         below = ratio
     return None
 
@@ -358,16 +359,6 @@ def _nearest(works: Callable[[float], bool], start: float, *, span: float) -> fl
         for direction in (-1.0, 1.0):
             value = start * span ** (direction * step / _STEPS)
             if works(value):
-                return _bisected(works, last[direction], value)
+                return boundary(works, fails=last[direction], holds=value, halvings=_HALVINGS)
             last[direction] = value
     return None
-
-
-def _bisected(works: Callable[[float], bool], fails: float, holds: float) -> float:
-    for _ in range(_HALVINGS):
-        middle = math.sqrt(fails * holds)
-        if works(middle):
-            holds = middle
-        else:
-            fails = middle
-    return holds
