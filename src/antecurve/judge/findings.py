@@ -13,7 +13,7 @@ from antecurve.judge.advice import LOW_SQUARE_HZ, clear_frequency
 from antecurve.judge.deviation import Deviation
 from antecurve.judge.explanation import Explanation, explain
 from antecurve.judge.fit import Fit
-from antecurve.judge.observation import ResidualFinding
+from antecurve.judge.observation import ResidualFinding, ResidualKind
 from antecurve.judge.recognition import coupling_question, is_amendment, recognised_setting
 from antecurve.judge.uncertainty import COVERAGE
 from antecurve.judge.unit_model import RATE_UNIT, HighEnd, LowEnd
@@ -33,6 +33,9 @@ _WORDS = {
     "ultrasonic_zero": "ultrasonic zero",
 }
 _SHOWN_AT_HZ = {"turnover": 100.0, "treble": 10e3}
+_NOT_LINEAR = (ResidualKind.EVEN_ORDERS, ResidualKind.EDGES)
+_BY_EDGES = ("treble", "high_corner")  # what slow or cut edges imitate
+_TIMES_MISFIT = 2.0  # an effect not twice as large may be the misfit's own
 _GONE = 15.0
 _LEAST_EFFECT_DB = 0.05
 _LEAST_SHARE = 0.1
@@ -114,12 +117,13 @@ def describe(
     joint = _joint_low(fit, fitted, errors, deviation, lowest)
     silent = {"bass_shelf_s", "low_corner_hz"} if joint else set()
     least = max(_LEAST_EFFECT_DB, _LEAST_SHARE * limit_db)
-    notable = [
-        e for e in effects if e.sure and abs(e.worst_db) >= least and e.value.name not in silent
-    ]
-    faults = [e.value.name for e in effects if e.sure and abs(e.worst_db) > limit_db]
+    constants = [e for e in effects if e.sure and _is_constant(e, residuals)]
+    notable = [e for e in constants if abs(e.worst_db) >= least and e.value.name not in silent]
+    faults = [e.value.name for e in constants if abs(e.worst_db) > limit_db]
     texts = [_sentence(e, fit) for e in notable]
-    cause = _explanation(fit, deviation, lowest, limit_db)
+    cause = None
+    if all(_is_constant(e, residuals) for e in effects if e.sure and abs(e.worst_db) > limit_db):
+        cause = _explanation(fit, deviation, lowest, limit_db)
     if cause is not None:
         if cause.is_part or not texts:
             texts.insert(0, _explanation_sentence(cause))
@@ -130,6 +134,18 @@ def describe(
     texts = [f.text for f in residuals if f.forbids_pass] + texts
     texts += [f.text for f in residuals if not f.forbids_pass]
     return Findings(tuple(texts or ["every constant agrees with its nominal value"]), tuple(faults))
+
+
+def _is_constant(effect: _Effect, residuals: Sequence[ResidualFinding]) -> bool:
+    """Whether a constant is one of a linear unit, not what bends a model to another shape."""
+    if _base(effect.value.name) in _BY_EDGES and any(
+        r.kind in _NOT_LINEAR and r.forbids_pass for r in residuals
+    ):
+        return False
+    misfit = max(
+        (float(r.misfit_db.max(initial=0.0)) for r in residuals if not r.is_response), default=0.0
+    )
+    return abs(effect.worst_db) > _TIMES_MISFIT * misfit
 
 
 def _coupling(fit: Fit, fitted: Sequence[FittedValue]) -> str:
