@@ -64,6 +64,8 @@ def curves(
 
 
 def _content(curve: Curve) -> dict[str, Any]:
+    from antecurve.curves.catalogue import unverified
+
     return {
         "name": curve.name,
         "zeros_s": list(curve.zeros_s),
@@ -73,12 +75,13 @@ def _content(curve: Curve) -> dict[str, Any]:
         "source": curve.source,
         "year": curve.year,
         "remark": curve.remark,
+        "unverified": unverified(curve.name),
     }
 
 
 def _show_catalogue(as_json: bool) -> None:
     from antecurve.cli.show import show_json, show_table
-    from antecurve.curves.catalogue import catalogue
+    from antecurve.curves.catalogue import catalogue, unverified
     from antecurve.report.curve_tables import catalogue_rows
 
     curves = catalogue()
@@ -88,12 +91,13 @@ def _show_catalogue(as_json: bool) -> None:
     show_table(catalogue_rows(curves))
     print("Remarks")
     for curve in curves:
-        print(f"  {curve.name}: {curve.remark}")
+        doubt = unverified(curve.name)
+        print(f"  {curve.name}: {curve.remark}{f' Unverified: {doubt}.' if doubt else ''}")
 
 
 def _show_table(name: str, as_json: bool) -> None:
     from antecurve.cli.show import show_json, show_table
-    from antecurve.curves.catalogue import named_curve
+    from antecurve.curves.catalogue import curve_label, named_curve, unverified
     from antecurve.curves.tabulate import curve_table
     from antecurve.report.curve_tables import curve_rows, microseconds
 
@@ -105,8 +109,10 @@ def _show_table(name: str, as_json: bool) -> None:
         return
     zeros = microseconds(curve.zeros_s, at_origin=curve.zeros_at_origin)
     poles = microseconds(curve.poles_s, at_origin=curve.poles_at_origin)
-    print(f"{curve.name}: zeros {zeros}; poles {poles}")
+    print(f"{curve_label(name)}: zeros {zeros}; poles {poles}")
     print(f"{curve.source}. {curve.remark}")
+    if doubt := unverified(name):
+        print(f"Unverified: {doubt}.")
     show_table(curve_rows(table))
 
 

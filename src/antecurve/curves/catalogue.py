@@ -21,13 +21,21 @@ from antecurve.checked import checked
 from antecurve.curves.model import Curve
 from antecurve.errors import InputError
 
-__all__ = ["catalogue", "named_curve"]
+__all__ = ["catalogue", "curve_label", "named_curve", "unverified"]
 
 _US = 1e6  # microseconds in a second: dividing rounds once
 _TAPE = "IEC 60094-1:1981, clause 15; IASA-TC 04, 5.4.10, table 1"
 _HEAD = "Voltage of an ideal replay head"
-_CASSETTE = "IEC 60094-1:1981"
-_MEMORY = "values from memory, check them before use"
+_CASSETTE = (
+    "IEC 60094-1:1981, as quoted in the article Cassette Equalization: The 4 dB ambiguity at "
+    "16 kHz (2006)"
+)
+_UNVERIFIED = {
+    "cd-emphasis": "both time constants come from an encyclopedia article",
+    "disc-amended": "the 7950 us come from an encyclopedia article",
+    "disc-nab-1949": "the 100 us are from memory; sources differ",
+}
+"""Curves with a time constant that no standard, nor a paper that quotes one, was seen to give."""
 
 
 def _tape(
@@ -58,7 +66,7 @@ _DISCS: tuple[Curve, ...] = (
         zeros_s=(7950 / _US, 3180 / _US, 75 / _US),
         poles_s=(318 / _US,),
         poles_at_origin=1,
-        source="IEC 98, amendment 4 (1976)",
+        source="IEC 98, amendment 4 (1976), as given in an encyclopedia article",
         remark="Inverse of disc playback with its 7950 us high-pass, which the standard puts on "
         "playback only: it rises towards DC and needs a low_end_bound. One source says 1972.",
         year=1976,
@@ -87,8 +95,7 @@ _DISCS: tuple[Curve, ...] = (
         poles_s=(318 / _US,),
         zeros_at_origin=1,
         source="NAB 1949, lateral, in IASA-TC 04, 5.3.6, table 1",
-        remark="Turnover 500 Hz, -16 dB at 10 kHz; the 100 us are from memory (99.5 us elsewhere, "
-        "0.04 dB apart).",
+        remark="Turnover 500 Hz, -16 dB at 10 kHz; 99.5 us elsewhere, 0.04 dB apart.",
         year=1949,
     ),
 )
@@ -99,25 +106,21 @@ _TRANSMISSION: tuple[Curve, ...] = (
         zeros_s=(50 / _US,),
         poles_s=(),
         source="ITU-R BS.450-3, clause 1.2",
-        remark="Pre-emphasis of FM broadcasting, Europe; the year of this edition is from memory.",
-        year=2001,
+        remark="Pre-emphasis of FM broadcasting, Europe.",
     ),
     Curve(
         "fm-75",
         zeros_s=(75 / _US,),
         poles_s=(),
         source="ITU-R BS.450-3, clause 1.2",
-        remark="Pre-emphasis of FM broadcasting, USA; the year of this edition is from memory.",
-        year=2001,
+        remark="Pre-emphasis of FM broadcasting, USA.",
     ),
     Curve(
         "cd-emphasis",
         zeros_s=(50 / _US,),
         poles_s=(15 / _US,),
         source="IEC 60908, as given in an encyclopedia article",
-        remark="Optional pre-emphasis of the compact disc; the year is that of edition 1, from "
-        "memory.",
-        year=1987,
+        remark="Optional pre-emphasis of the compact disc.",
     ),
     Curve(
         "j17",
@@ -125,9 +128,7 @@ _TRANSMISSION: tuple[Curve, ...] = (
         poles_s=(1 / (3000 * math.sqrt(75)),),
         source="ITU-T Rec. J.17",
         remark="Pre-emphasis of sound-programme circuits: insertion loss "
-        "10 log10((75 + (w/3000)^2)/(1 + (w/3000)^2)) dB, 18.75 dB at DC; the year of "
-        "the Recommendation is from memory.",
-        year=1988,
+        "10 log10((75 + (w/3000)^2)/(1 + (w/3000)^2)) dB, 18.75 dB at DC.",
     ),
 )
 
@@ -142,8 +143,8 @@ _TAPES: tuple[Curve, ...] = (
     _tape("tape-9.5-nab", 3180, 90, "9.5 cm/s, IEC2 (NAB)", 1968, _TAPE),
     _tape("tape-9.5-din", 3180, 120, "9.5 cm/s, DIN", 1962, _TAPE),
     _tape("tape-9.5-iec", 3180, 140, "9.5 cm/s, IEC from 1962 to 1968", 1962, _TAPE),
-    _tape("tape-4.76-type-1", 3180, 120, f"cassette, type I; {_MEMORY}", 1981, _CASSETTE),
-    _tape("tape-4.76-type-2", 3180, 70, f"cassette, types II and IV; {_MEMORY}", 1981, _CASSETTE),
+    _tape("tape-4.76-type-1", 3180, 120, "cassette, type I", 1981, _CASSETTE),
+    _tape("tape-4.76-type-2", 3180, 70, "cassette, types II and IV", 1981, _CASSETTE),
 )
 
 _CURVES = _DISCS + _TRANSMISSION + _TAPES
@@ -184,3 +185,35 @@ def named_curve(name: str) -> Curve:
             return curve
     names = ", ".join(c.name for c in _CURVES)
     raise InputError("curve.name", name, f"the catalogue has {names}")
+
+
+def unverified(name: str) -> str | None:
+    """Say what no standard was seen to give of a curve of the catalogue.
+
+    Parameters
+    ----------
+    name : str
+        Its name; any other name is nobody's to verify.
+
+    Returns
+    -------
+    str or None
+        What is unverified, and where it comes from; ``None`` where nothing is.
+    """
+    return _UNVERIFIED.get(name)
+
+
+def curve_label(name: str) -> str:
+    """Name a curve on a screen or a page, and say so when it is unverified.
+
+    Parameters
+    ----------
+    name : str
+        Its name.
+
+    Returns
+    -------
+    str
+        For example ``cd-emphasis (unverified)``.
+    """
+    return f"{name} (unverified)" if name in _UNVERIFIED else name

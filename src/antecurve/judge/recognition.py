@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
-from antecurve.curves.catalogue import catalogue
+from antecurve.curves.catalogue import catalogue, unverified
 from antecurve.curves.model import Curve
 from antecurve.judge.verdict import FittedValue
 
@@ -42,9 +42,10 @@ def recognised_setting(fitted: Sequence[FittedValue]) -> str:
         return ""
     for curve in catalogue():
         if _same_constants(curve, values):
+            doubt = " (unverified)" if unverified(curve.name) else ""
             return (
                 f"turnover {turnover.value * 1e6:.0f} µs and treble {treble.value * 1e6:.0f} µs "
-                f'are those of the curve "{curve.name}": is the unit set to it?'
+                f'are those of the curve "{curve.name}"{doubt}: is the unit set to it?'
             )
     if not all(_beyond(v, _FOREIGN) for v in (turnover, treble)):
         return ""

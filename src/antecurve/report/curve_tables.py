@@ -46,7 +46,7 @@ def catalogue_rows(curves: Sequence[Curve]) -> TextTable:
     poles = [microseconds(c.poles_s, at_origin=c.poles_at_origin) for c in curves]
     years = ["" if c.year is None else str(c.year) for c in curves]
     return table_of(
-        column("name", [c.name for c in curves], right=False),
+        column("name", [curve_label(c.name) for c in curves], right=False),
         column("zeros", zeros, right=False),
         column("poles", poles, right=False),
         column("year", years),

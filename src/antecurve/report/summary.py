@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from antecurve.analysis.level import level_report
+from antecurve.curves.catalogue import curve_label
 from antecurve.curves.model import zero_pole_gain
 from antecurve.networks.centred_error import error_range
 from antecurve.networks.topology import ElementKind
@@ -232,7 +233,7 @@ def curve_line(curve: Curve) -> str:
         return ", ".join([*origin, *others]) or "none"
 
     return (
-        f"Curve imposed ({curve.name}): "
+        f"Curve imposed ({curve_label(curve.name)}): "
         f"zeros {listed(emphasis.zeros_s, emphasis.zeros_at_origin)}; "
         f"poles {listed(emphasis.poles_s, emphasis.poles_at_origin)}."
     )
