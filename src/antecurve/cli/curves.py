@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Annotated, Any, Optional
 
 import typer
 
-from antecurve.cli.options import AsJson
+from antecurve.cli.options import AsJson, quantity
 
 if TYPE_CHECKING:
-    from antecurve.curves.fit import CurveFit
+    from antecurve.curves.identify import CurveIdentification
     from antecurve.curves.model import Curve
 
 __all__ = ["curves"]
@@ -28,25 +28,48 @@ Fit = Annotated[
     ),
 ]
 Zeros = Annotated[
-    int, typer.Option("--zeros", metavar="COUNT", help="With --fit: number of zeros.")
+    Optional[int],  # noqa: UP045
+    typer.Option("--zeros", metavar="COUNT", help="With --fit: number of zeros; default: chosen."),
 ]
 Poles = Annotated[
-    int, typer.Option("--poles", metavar="COUNT", help="With --fit: number of poles.")
+    Optional[int],  # noqa: UP045
+    typer.Option("--poles", metavar="COUNT", help="With --fit: number of poles; default: chosen."),
 ]
-NoShelf = Annotated[
-    bool, typer.Option("--no-shelf", help="With --fit: a zero at the origin, no bass shelf.")
+Shelf = Annotated[
+    Optional[bool],  # noqa: UP045
+    typer.Option(
+        "--shelf/--no-shelf",
+        help="With --fit: a bass shelf, or a zero at the origin; default: chosen.",
+    ),
+]
+Noise = Annotated[
+    Optional[str],  # noqa: UP045
+    typer.Option(
+        metavar="DB", help="With --fit: standard deviation of a level; default: estimated."
+    ),
+]
+Playback = Annotated[
+    Optional[bool],  # noqa: UP045
+    typer.Option(
+        "--playback/--recording",
+        help="With --fit: which of the two the levels are; default: guessed, and said so.",
+    ),
 ]
 
 
 def curves(
     name: Name = None,
     fit: Fit = None,
-    zeros: Zeros = 2,
-    poles: Poles = 1,
-    no_shelf: NoShelf = False,
+    zeros: Zeros = None,
+    poles: Poles = None,
+    shelf: Shelf = None,
+    noise: Noise = None,
+    playback: Playback = None,
     as_json: AsJson = False,
 ) -> None:
     """List the published curves, tabulate one of them, or fit time constants to a table.
+
+    With --fit the exit code is 1 when the fitted model is wrong, and the reason is said.
 
     \b
     Examples: antecurve curves; antecurve curves disc; antecurve curves --fit old-disc.csv
@@ -56,7 +79,10 @@ def curves(
     if name is not None and fit is not None:
         raise InputError("curves", f"{name} --fit {fit}", "give a name or a table, not both")
     if fit is not None:
-        _show_fit(fit, zeros, poles, no_shelf, as_json)
+        identified = _identified(fit, zeros, poles, shelf, noise, playback)
+        _show_fit(identified, as_json)
+        if identified.faults:
+            raise typer.Exit(1)
     elif name is not None:
         _show_table(name, as_json)
     else:
@@ -116,44 +142,61 @@ def _show_table(name: str, as_json: bool) -> None:
     show_table(curve_rows(table))
 
 
-def _show_fit(path: Path, zeros: int, poles: int, no_shelf: bool, as_json: bool) -> None:
-    from antecurve.cli.show import show_json
-    from antecurve.curves.fit import fit_curve
+def _identified(
+    path: Path,
+    zeros: int | None,
+    poles: int | None,
+    shelf: bool | None,
+    noise: str | None,
+    playback: bool | None,
+) -> CurveIdentification:
+    from antecurve.curves.identify import identify_curve
     from antecurve.files.curve_table import read_curve_table
 
     table = read_curve_table(path)
-    fitted = fit_curve(
+    return identify_curve(
         frequency_hz=table.frequency_hz,
         level_db=table.level_db,
         zeros=zeros,
         poles=poles,
-        zeros_at_origin=int(no_shelf),
+        shelf=shelf,
+        noise_db=None if noise is None else quantity(noise, "dB", "--noise"),
+        playback=playback,
         name=path.stem,
     )
+
+
+def _show_fit(identified: CurveIdentification, as_json: bool) -> None:
+    from antecurve.cli.show import show_json, show_table
+    from antecurve.report.curve_tables import identification_lines, tried_rows
+
     if as_json:
-        show_json(_fit_content(fitted))
+        show_json(_fit_content(identified))
         return
-    curve = fitted.curve
-    times = [*curve.zeros_s, *curve.poles_s]
-    kinds = ["zero"] * len(curve.zeros_s) + ["pole"] * len(curve.poles_s)
-    for kind, time, share in zip(kinds, times, fitted.relative_uncertainty, strict=True):
-        print(f"{kind} {time * 1e6:.6g} us (standard uncertainty {share * 100:.2g} %)")
-    print(f"misfit {fitted.rms_db:.3f} dB rms, {fitted.largest_db:.3f} dB at most")
-    for remark in fitted.remarks:
-        print(f"mind: {remark}")
+    for line in identification_lines(identified):
+        print(line)
+    how = "chosen" if identified.chosen else "judged"
+    print(f"Number of time constants {how} by Schwarz's criterion: the lowest fits; +10 decides.")
+    show_table(tried_rows(identified))
 
 
-def _fit_content(fitted: CurveFit) -> dict[str, Any]:
-    import math
+def _fit_content(identified: CurveIdentification) -> dict[str, Any]:
+    from antecurve.results import plain
 
+    fitted = identified.fit
     return _content(fitted.curve) | {
         "offset_db": fitted.offset_db,
         "rms_db": fitted.rms_db,
         "largest_db": fitted.largest_db,
         "frequency_hz": fitted.frequency_hz.tolist(),
         "misfit_db": fitted.misfit_db.tolist(),
-        "relative_uncertainty": [
-            share if math.isfinite(share) else None for share in fitted.relative_uncertainty
-        ],
+        # A wrong model has no uncertainty: its time constants stand for nothing.
+        "relative_uncertainty": None if identified.faults else plain(fitted.relative_uncertainty),
         "remarks": list(fitted.remarks),
+        "chosen": identified.chosen,
+        "playback": identified.playback,
+        "faults": list(identified.faults),
+        "outliers": plain(identified.outliers),
+        "nearest": plain(identified.nearest),
+        "tried": plain(identified.tried),
     }

@@ -4,11 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from antecurve.curves.catalogue import curve_label
+from antecurve.curves.identify import CurveIdentification, model_text
 from antecurve.curves.model import Curve
 from antecurve.curves.tabulate import CurveTable
 from antecurve.report.text_table import TextTable, column, signed_cells, table_of
 
-__all__ = ["catalogue_rows", "curve_rows", "microseconds"]
+__all__ = [
+    "catalogue_rows",
+    "curve_rows",
+    "identification_lines",
+    "microseconds",
+    "tried_rows",
+]
+
+_MOST_TRIED = 6  # rows: beyond these no model comes near
 
 
 def microseconds(times_s: Sequence[float], *, at_origin: int = 0) -> str:
@@ -72,4 +82,70 @@ def curve_rows(table: CurveTable) -> TextTable:
         column("emphasis/dB", table.emphasis_db, signed_cells(3)),
         column("playback/dB", table.playback_db, signed_cells(3)),
         column("phase/deg", table.phase_deg, "{:.1f}".format),
+    )
+
+
+def identification_lines(identified: CurveIdentification) -> list[str]:
+    """Say which curve a table shows, and what speaks against it.
+
+    Parameters
+    ----------
+    identified : CurveIdentification
+        The fit and its tests.
+
+    Returns
+    -------
+    list of str
+        One sentence or one value a line.
+    """
+    fit = identified.fit
+    curve, lines = fit.curve, []
+    if identified.playback:
+        lines.append(
+            "Taken as a playback table, its sign changed: so it lies near a published recording "
+            "curve (--recording keeps the sign)."
+        )
+    lines += ["zero at the origin"] * curve.zeros_at_origin
+    lines += ["pole at the origin"] * curve.poles_at_origin
+    kinds = ["zero"] * len(curve.zeros_s) + ["pole"] * len(curve.poles_s)
+    times = (*curve.zeros_s, *curve.poles_s)
+    for kind, time, share in zip(kinds, times, fit.relative_uncertainty, strict=True):
+        # A wrong model has no uncertainty: its time constants stand for nothing.
+        said = "" if identified.faults else f" (standard uncertainty {share * 100:.2g} %)"
+        lines.append(f"{kind} {time * 1e6:.6g} us{said}")
+    lines.append(f"misfit {fit.rms_db:.3f} dB rms, {fit.largest_db:.3f} dB at most")
+    lines += [
+        f"Outlier, left out of the fit: {o.level_db:g} dB at {o.frequency_hz:g} Hz is "
+        f"{o.misfit_db:+.2f} dB off the others."
+        for o in identified.outliers
+    ]
+    near = identified.nearest
+    names = " or ".join(map(curve_label, near.names))
+    lines.append(
+        f"Nearest published curve: {names}, {near.rms_db:.3f} dB rms and "
+        f"{near.largest_db:.3f} dB at most from the fitted one."
+    )
+    lines += [f"mind: {remark}" for remark in fit.remarks]
+    lines += [f"Wrong model: {fault}." for fault in identified.faults]
+    return lines
+
+
+def tried_rows(identified: CurveIdentification) -> TextTable:
+    """Tabulate the models that were compared, best first.
+
+    Parameters
+    ----------
+    identified : CurveIdentification
+        The fit and its rivals.
+
+    Returns
+    -------
+    TextTable
+        Model, misfit and Schwarz's criterion above that of the best.
+    """
+    tried = identified.tried[:_MOST_TRIED]
+    return table_of(
+        column("model", [model_text(t) for t in tried], right=False),
+        column("misfit/dB rms", [t.rms_db for t in tried], "{:.3f}".format),
+        column("criterion", [t.criterion_above_best for t in tried], "{:+.1f}".format),
     )
