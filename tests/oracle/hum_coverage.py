@@ -1,4 +1,4 @@
-"""The study of the judge's intervals under hum and drift: 100 simulated units, stored.
+"""The study of the judge's intervals under hum and drift: 75 simulated units, stored.
 
 Run as a program it judges those that ``tests/data/hum_coverage.csv`` lacks and adds them.
 
@@ -6,11 +6,11 @@ Each unit is captured at 200 Hz and at the low frequency that `clear_frequency` 
 bits, with hum of 50 or 60 Hz at -50 to -26 dB re the square wave (six lines, their phases anew in
 each capture, the mains frequency off by 0.1 %) and an exponential drift of up to 2 % of the swing.
 
-Power.  With n = 100 units and a coverage of 95 % fewer than 89 intervals hold the truth with a
-probability of 0.4 % (binomial): alpha of the test of one quantity.  With a coverage of 85 % they
-are fewer than 89 with a probability of 84 %: its power.  Over all constants together 500 intervals
-hold the truth in 93 to 97 %; were they independent, a coverage of 95 % would leave that range with
-a probability of 4 %, one of 90 % would stay within it with a probability of 2 %.
+Power.  With n = 75 units and a coverage of 95 % fewer than 66 intervals hold the truth with a
+probability of 0.4 % (binomial): alpha of the test of one quantity.  With a coverage of 80 % they
+are fewer than 66 with a probability of 95 %: its power.  Of all 375 intervals of constants 349 to
+363 hold the truth, 93 to 97 %: were they independent, a coverage of 95 % would be outside with a
+probability of 7 %, one of 90 % inside with a probability of 2.5 %.
 """
 
 from __future__ import annotations
@@ -36,8 +36,8 @@ from antecurve.judge.verdict import Verdict
 from antecurve.judge.verdicts import judge_unit
 
 STORED = Path(__file__).parents[1] / "data" / "hum_coverage.csv"
-UNITS = 100
-LEAST_COVERED = 89
+UNITS = 75
+LEAST_COVERED = 66
 FREQUENCIES_HZ = (200.0, clear_frequency(LOW_SQUARE_HZ))
 _RELATIVE = np.array([1.0, 0.3, 0.5, 0.15, 0.2, 0.1])  # lines of stray fields and rectifiers
 
