@@ -29,6 +29,7 @@ from antecurve.networks.centred_error import error_range
 from antecurve.networks.compiled import transfer, transfer_coefficients
 from antecurve.networks.conditions import Conditions
 from antecurve.networks.topology import Element, ElementKind, Loading, Network, Topology
+from antecurve.report.bench_tables import drive_lines
 from antecurve.synthesis.exact import exact_network
 
 CURVE = with_limits(named_curve("disc"), ultrasonic_poles_hz=(50e3,))
@@ -224,13 +225,43 @@ def test_ratings_follow_the_level() -> None:
     assert beyond.ratings == {"R1": "2 kW or more", "C1": "2 kV or more"}
 
 
+def _outputs(network: Network) -> list[list[tuple[Any, ...]]]:
+    """Cards of the network with its load, an open output and one shorted by 10 milliohm."""
+    loaded = list(_cards(network))
+    bare = [card for card in loaded if card[0] not in ("RLOAD", "CLOAD")]
+    return [loaded, bare, [*bare, ("RSHORT", "out", "0", 0.01)]]
+
+
+def test_an_output_left_open_or_shorted_counts() -> None:
+    """A divider of 100 and 900 ohm: 10 V/1 kohm loaded, 10 V/100 ohm with the output shorted."""
+    elements = (Element("R1", R, ("in", "out")), Element("R2", R, ("out", "0")))
+    network = Network(Topology("own", elements), np.array([100.0, 900.0]))
+    conditions = Conditions(curve=CURVE, loading=Loading(0.0, 900.0, 0.0))
+    found = part_stresses(network, conditions, amplitude_v=10.0)
+    first, second = found.parts
+    assert (first.worst_output, second.worst_output) == ("shorted", "open")
+    assert first.dissipation_w == pytest.approx(1.0, rel=1e-3)  # 10 milliohm remain
+    assert second.dissipation_w == pytest.approx(9.0**2 / 900.0, rel=1e-6)
+    assert second.band_dissipation_w == pytest.approx(9.0**2 / 900.0 / 2.0, rel=1e-6)
+    assert found.source_current_a == pytest.approx(0.1, rel=1e-3)
+    assert found.drivable and drive_lines(found) == []
+    heavy = part_stresses(network, conditions, amplitude_v=30.0)
+    assert not heavy.drivable
+    assert "No bench generator drives this" in drive_lines(heavy)[0]
+
+
 def test_stresses_hold_for_every_sine(network: Network) -> None:
     found = part_stresses(network, Conditions(curve=CURVE, loading=LOADING), amplitude_v=10.0)
-    frequency = np.geomspace(0.01, 1e8, 401)
+    frequency = np.union1d(np.geomspace(0.01, 1e8, 401), [20.0, 20e3])
+    in_band = (frequency >= 20.0) & (frequency <= 20e3)
     for part, element, value in zip(
         found.parts, network.topology.elements, network.values, strict=True
     ):
-        across = np.abs(solve_cards(_cards(network), frequency, element.nodes))
+        across = np.max(
+            [np.abs(solve_cards(c, frequency, element.nodes)) for c in _outputs(network)], axis=0
+        )
+        assert part.band_voltage_v == pytest.approx(10.0 * across[in_band].max(), rel=2e-3)
+        assert part.band_voltage_v <= part.voltage_v * (1 + 1e-9)
         assert part.voltage_v >= 10.0 * across.max() * (1 - 1e-9)
         assert part.voltage_v <= 20.0 * (1 + 1e-9)  # node voltages stay within the EMF's
         if part.dissipation_w is not None:

@@ -151,3 +151,40 @@ def test_a_flat_divider_takes_the_cheapest() -> None:
         builds=2000,
     )
     assert {c.grade for c in plan.choices} == {RESISTORS[0]}
+
+
+def test_level_and_mismatch_count_as_well() -> None:
+    """A confirmed plan against the counts of the spread's own percentiles, on its own builds."""
+    plain = _plan(limit_db=0.3)
+    both = _plan(limit_db=0.3, level_limit_db=0.2, mismatch_limit_db=0.3)
+    assert both.price > plain.price
+    assert both.confirmed.low >= 0.95
+    built = with_tolerances(PICKED, [c.grade.tolerance for c in both.choices])
+    builds = Builds(
+        part_source(part_table(built), distribution="uniform"), EVALUATOR, both.confirmed_seed
+    )
+    nominal = EVALUATOR.level_db(EVALUATOR.power_coefficients(PICKED.network.values[:, None]))
+    good = 0
+    for number, block in enumerate(builds.measured(both.confirmed.trials)):
+        one, other = (
+            10.0 * np.log10(EVALUATOR.ratio(builds.block(number, channel=channel)))
+            for channel in (0, 1)
+        )
+        apart = np.abs(one - other).max(axis=0)[: len(block.centred_db)]
+        level = np.abs(block.level_db - nominal)
+        good += int(np.sum((block.centred_db <= 0.3) & (level <= 0.2) & (apart <= 0.3)))
+    assert both.confirmed.fraction == pytest.approx(good / both.confirmed.trials, abs=1e-12)
+
+
+def test_parts_off_one_reel_match_better() -> None:
+    """What correlates is alike in both channels: looser grades keep the same mismatch."""
+    apart = _plan(limit_db=0.5, mismatch_limit_db=0.25)
+    alike = _plan(limit_db=0.5, mismatch_limit_db=0.25, reel_correlation=0.9)
+    assert alike.price < apart.price
+    assert alike.to_dict()["reel_correlation"] == 0.9
+
+
+@pytest.mark.parametrize("name", ["level_limit_db", "mismatch_limit_db"])
+def test_limits_that_can_not_be_are_refused(name: str) -> None:
+    with pytest.raises(InputError, match="limit"):
+        _plan(**{name: -1.0})

@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import pytest
 
+from antecurve.analysis.part_types import part_type
 from antecurve.analysis.parts_list import parts_list
 from antecurve.analysis.ratings import PartStress, PartStresses
 from antecurve.errors import InputError
@@ -99,3 +100,42 @@ def test_no_cell_is_taken_for_a_formula(text: str) -> None:
     assert sheet["H3"].value == "'" + text
     assert sheet["H3"].data_type == "s"
     assert sheet["E2"].value == 1e3
+
+
+@pytest.mark.parametrize(
+    ("kind", "value", "rating", "wanted"),
+    [
+        (R, 47e3, 0.25, "metal film"),
+        (R, 47e3, 3.0, "metal oxide"),
+        (R, 0.118, 0.25, "wirewound"),
+        (R, 0.01, 0.25, "metal strip"),
+        (R, 47.0, 820.0, "no usual resistor of 47 Ω above 50 W"),
+        (R, 1e-4, None, "raise the impedance"),
+        (R, 1e10, None, "lower the impedance"),
+        (C, 100e-12, 40.0, "C0G"),
+        (C, 6.8e-9, 40.0, "film (polypropylene) or C0G"),
+        (C, 6.8e-9, 400.0, "film (polypropylene) capacitor"),
+        (C, 15e-6, 40.0, "film (polyester)"),
+        (C, 27e-6, 40.0, "no usual capacitor of 27 µF: raise the impedance"),
+    ],
+)
+def test_the_type_follows_value_and_rating(
+    kind: ElementKind, value: float, rating: float | None, wanted: str
+) -> None:
+    advice = part_type(kind, value, rating)
+    assert wanted in advice
+    assert advice.startswith("no usual") == ("impedance" in advice)
+    assert not (advice.startswith("no usual") and "film" in advice)
+
+
+def test_the_list_advises_by_the_stress() -> None:
+    """118 milliohm at 410 W, as a network of very low impedance asks for."""
+    elements = (Element("R1", R, ("in", "out")), Element("R2", R, ("out", "0")))
+    parts = (Part(0.118, 0.01, "E96"), Part(0.118, 0.01, "E96"))
+    picked = PickedNetwork(
+        Topology("own", elements),
+        tuple(Position(e, (p,)) for e, p in zip(elements, parts, strict=True)),
+    )
+    stand = tuple(PartStress(ref, R, 7.0, 205.0, "410 W or more") for ref in ("R1", "R2"))
+    (line,) = parts_list(picked, stresses=PartStresses(10.0, stand)).lines
+    assert line.description.startswith("no usual resistor of 118 mΩ above 50 W")

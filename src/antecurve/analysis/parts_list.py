@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from antecurve.analysis.part_types import part_type
 from antecurve.checked import checked
 from antecurve.errors import InputError
 from antecurve.networks.topology import ElementKind
@@ -19,11 +20,6 @@ if TYPE_CHECKING:
     from antecurve.analysis.ratings import PartStresses
 
 __all__ = ["PartsLine", "PartsList", "parts_list"]
-
-_DESCRIPTIONS = {
-    ElementKind.RESISTOR: "metal film resistor",
-    ElementKind.CAPACITOR: "film (polypropylene) or C0G capacitor",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,10 +114,10 @@ class PartsList(Result):
         ]
 
 
-def _description(kind: ElementKind, part: Part) -> str:
+def _description(kind: ElementKind, part: Part, wanted_rating: float | None) -> str:
     """What to look for; for a part on hand what is written on it."""
     if part.origin != "drawer":
-        return part.description or _DESCRIPTIONS[kind]
+        return part.description or part_type(kind, part.value, wanted_rating)
     marked = f", marked {format_quantity(part.nominal, kind.unit)}" if part.nominal else ""
     return f"on hand{marked}" + (f": {part.description}" if part.description else "")
 
@@ -162,16 +158,20 @@ def parts_list(
     if sets < 1:
         raise InputError("sets", sets, "it must be a whole number, 1 or more")
     references: dict[tuple[ElementKind, Part, str], list[str]] = {}
+    wanted: dict[tuple[ElementKind, Part, str], float] = {}
     networks = [("" if second is None else ".1", picked, stresses)]
     if second is not None:
         networks.append((".2", second, second_stresses))
     for ending, network, stand in networks:
-        ratings = {} if stand is None else stand.ratings
+        stressed = {} if stand is None else {part.ref: part for part in stand.parts}
         for position in network.positions:
-            rating = ratings.get(position.element.ref, "")
+            stress = stressed.get(position.element.ref)
+            rating = "" if stress is None else stress.rating
             for ref, part in zip(part_references(position), position.parts, strict=True):
                 key = (position.element.kind, part, rating)
                 references.setdefault(key, []).append(ref + ending)
+                if stress is not None:
+                    wanted[key] = max(wanted.get(key, 0.0), stress.wanted_rating)
     order = {ElementKind.RESISTOR: 0, ElementKind.CAPACITOR: 1}
     keys = sorted(references, key=lambda k: (order[k[0]], k[1].value, references[k]))
     return PartsList(
@@ -183,7 +183,7 @@ def parts_list(
                 value_si=key[1].value,
                 tolerance=key[1].tolerance,
                 rating=key[2],
-                description=_description(key[0], key[1]),
+                description=_description(key[0], key[1], wanted.get(key)),
             )
             for key in keys
         ),

@@ -18,6 +18,7 @@ from dataclasses import dataclass, replace
 from typing import ClassVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from antecurve.analysis.intervals import Proportion, clopper_pearson
 from antecurve.analysis.subject import WithParts, job_of, picked_of
@@ -27,7 +28,7 @@ from antecurve.job import MOST_BUILDS, Grade, SpreadRequest
 from antecurve.networks.centred_error import BuildErrors
 from antecurve.networks.conditions import Conditions, conditions_of
 from antecurve.networks.topology import ElementKind
-from antecurve.parts.builds import BAND_POINTS, Builds
+from antecurve.parts.builds import BAND_POINTS, Builds, MeasuredBuilds
 from antecurve.parts.distributions import part_source
 from antecurve.parts.position import PickedNetwork
 from antecurve.parts.scatter import part_table
@@ -79,8 +80,13 @@ class TolerancePlan(Result):
         Price of all parts of one build.
     limit_db : float
         Limit of the centred error [dB].
+    level_limit_db, mismatch_limit_db : float or None
+        Limits of the level against nominal at 1 kHz, and of the difference of two channels
+        anywhere in the band [dB]; ``None`` for no limit.
+    reel_correlation : float
+        Correlation of equal parts off one reel.
     wanted : float
-        Yield that was asked for, a fraction.
+        Yield that was asked for, a fraction: builds that keep all limits.
     confirmed : Proportion
         Yield over the builds that confirmed it, with its interval.
     confirmed_seed : int
@@ -96,6 +102,9 @@ class TolerancePlan(Result):
 
     _keys: ClassVar = (
         "limit_db",
+        "level_limit_db",
+        "mismatch_limit_db",
+        "reel_correlation",
         "wanted",
         "price",
         "confirmed",
@@ -112,6 +121,9 @@ class TolerancePlan(Result):
     confirmed_seed: int
     examined: int
     assumed: int
+    level_limit_db: float | None = None
+    mismatch_limit_db: float | None = None
+    reel_correlation: float = 0.0
 
 
 def with_tolerances(picked: PickedNetwork, tolerances: Sequence[float]) -> PickedNetwork:
@@ -150,6 +162,9 @@ def plan_tolerances(
     builds: int | None = None,
     seed: int | None = None,
     distribution: str | None = None,
+    level_limit_db: float | None = None,
+    mismatch_limit_db: float | None = None,
+    reel_correlation: float = 0.0,
 ) -> TolerancePlan:
     """Find the cheapest grades that keep a stated yield within a stated limit.
 
@@ -174,6 +189,12 @@ def plan_tolerances(
         another seed that is derived from it.
     distribution : str, optional
         ``uniform`` or ``normal``; that of the job, or uniform, by default.
+    level_limit_db : float, optional
+        Limit of the level at 1 kHz against that of the nominal values [dB], above 0.
+    mismatch_limit_db : float, optional
+        Limit of the difference of two channels anywhere in the band [dB], above 0.
+    reel_correlation : float, optional
+        Correlation of equal parts off one reel, 0 or greater, below 1.
 
     Returns
     -------
@@ -207,6 +228,9 @@ def plan_tolerances(
     if limit_db is None:
         raise InputError("limit_db", None, "a yield needs a limit; state the largest error [dB]")
     check_number(limit_db, field="limit_db", unit="dB")
+    for field, limit in (("level limit", level_limit_db), ("mismatch limit", mismatch_limit_db)):
+        if limit is not None:
+            check_number(limit, field=field, unit="dB")
     if builds is not None:
         check_count(builds, field="builds", most=MOST_BUILDS)
     if not 0 < wanted < 1:
@@ -237,6 +261,9 @@ def plan_tolerances(
         builds=asked.builds if builds is None else builds,
         seed=asked.seed if seed is None else seed,
         distribution=distribution or asked.distribution,
+        level_limit_db=level_limit_db,
+        mismatch_limit_db=mismatch_limit_db,
+        reel_correlation=reel_correlation,
     )
     return _cheapest(plan, wanted)
 
@@ -252,6 +279,9 @@ class _Planner:
     builds: int
     seed: int
     distribution: str
+    level_limit_db: float | None
+    mismatch_limit_db: float | None
+    reel_correlation: float
 
     def grades(self, places: tuple[int, ...]) -> list[Grade]:
         return [ladder[i] for ladder, i in zip(self.ladders, places, strict=True)]
@@ -266,12 +296,27 @@ class _Planner:
     ) -> Proportion:
         tolerances = [grade.tolerance for grade in self.grades(places)]
         table = part_table(with_tolerances(self.picked, tolerances))
-        source = part_source(table, distribution=self.distribution)
+        source = part_source(
+            table, distribution=self.distribution, reel_correlation=self.reel_correlation
+        )
+        builds = Builds(source, self.evaluator, seed)
         good = sum(
-            int(np.count_nonzero(block.centred_db <= self.limit_db))
-            for block in Builds(source, self.evaluator, seed).measured(trials)
+            int(np.count_nonzero(self._within(builds, number, block)))
+            for number, block in enumerate(builds.measured(trials))
         )
         return clopper_pearson(good, trials, confidence=confidence)
+
+    def _within(self, builds: Builds, number: int, block: MeasuredBuilds) -> NDArray[np.bool_]:
+        """Which builds of a block keep all limits."""
+        within = np.asarray(block.centred_db <= self.limit_db)
+        if self.level_limit_db is not None:
+            nominal = self.picked.network.values[:, None]
+            level = self.evaluator.level_db(self.evaluator.power_coefficients(nominal))
+            within = within & (np.abs(block.level_db - level) <= self.level_limit_db)
+        if self.mismatch_limit_db is not None:
+            largest = builds.mismatch(number).largest_db[: len(within)]
+            within = within & (largest <= self.mismatch_limit_db)
+        return within
 
     def first_look(self, places: tuple[int, ...]) -> Proportion:
         trials = min(_FIRST_LOOK, self.builds)
@@ -306,10 +351,12 @@ def _cheapest(plan: _Planner, wanted: float) -> TolerancePlan:
             )
             return TolerancePlan(
                 choices, price, plan.limit_db, wanted, confirmed, plan.second_seed, examined,
-                assumed,
+                assumed, plan.level_limit_db, plan.mismatch_limit_db, plan.reel_correlation,
             )  # fmt: skip
     raise NoCombinationError(
-        f"yield of {wanted * 100:g} % within {plan.limit_db:g} dB",
+        f"yield of {wanted * 100:g} % within {plan.limit_db:g} dB"
+        + (f", level {plan.level_limit_db:g} dB" if plan.level_limit_db else "")
+        + (f", channels {plan.mismatch_limit_db:g} dB" if plan.mismatch_limit_db else ""),
         f"the tightest grades keep {tightest.fraction * 100:.4g} %; allow tighter grades, a wider "
         "limit, a lower yield or, where it is close, more builds",
     )

@@ -1,4 +1,9 @@
-"""Voltage and dissipation of every part at the largest input, and the ratings they ask for."""
+"""Voltage and dissipation of every part at the largest input, and the ratings they ask for.
+
+The output of a network on the bench is loaded, left open or shorted by a slip: the ratings are for
+the worst of the three.  A sine within the audio band asks for less than any waveform can; both are
+given.
+"""
 
 from __future__ import annotations
 
@@ -12,7 +17,7 @@ from numpy.typing import NDArray
 from antecurve.algebra.partial_fractions import partial_fractions
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain
 from antecurve.checked import checked
-from antecurve.networks.compiled import transfer
+from antecurve.networks.compiled import input_impedance_coefficients, transfer
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
 from antecurve.networks.poles_and_zeros import network_zero_pole_gain
 from antecurve.networks.topology import Element, ElementKind, Loading, Network, Topology
@@ -24,6 +29,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "LARGEST_AMPLITUDE_V",
+    "LARGEST_CURRENT_A",
     "PartStress",
     "PartStresses",
     "largest_amplitude_v",
@@ -33,11 +39,17 @@ __all__ = [
 LARGEST_AMPLITUDE_V = 10.0
 """Largest peak EMF of bench generators [V] (common practice, no source)."""
 
+LARGEST_CURRENT_A = 0.2
+"""Largest peak current of bench generators [A]: 10 V behind 50 ohm, shorted (common practice, no
+source)."""
+
 _POWERS_W = (0.25, 0.5, 1.0, 2.0, 5.0, 10.0)
 _VOLTAGES_V = (50.0, 63.0, 100.0, 160.0, 250.0, 400.0, 630.0, 1000.0)
 _MARGIN = 2.0  # parts are run at half their rating at most: the trade's rule of thumb
+_SHORT_OHM = 0.01  # a short lead
 _VOLTMETER_OHM = 1e18  # draws no current beside any part that can be bought
 # Hz: from DC to far beyond every corner of a network, 40 points a decade.
+_BAND_POINTS = 121  # over the band: 40 a decade from 20 Hz to 20 kHz
 _WIDE = np.concatenate([[0.0], np.geomspace(1e-3, 1e10, 13 * 40 + 1)])
 
 
@@ -52,13 +64,20 @@ class PartStress(Result):
     kind : ElementKind
         Resistor or capacitor.
     voltage_v : float
-        Largest voltage across it for any EMF that stays within the amplitude [V].
+        Largest voltage across it for any EMF that stays within the amplitude [V], whatever the
+        output is connected to.
     dissipation_w : float or None
         Largest dissipation for any periodic EMF within the amplitude [W]; ``None`` for a
         capacitor.
     rating : str
         The rating to buy: twice the stress or more (common practice, no source); where that is
         beyond the usual ratings, twice the stress and the words "or more".
+    worst_output : str
+        Where the larger of the stresses comes from: ``loaded``, ``open`` or ``shorted``.
+    band_voltage_v : float
+        Largest peak voltage for sines within the band, of that amplitude [V].
+    band_dissipation_w : float or None
+        Largest dissipation for such sines [W]; ``None`` for a capacitor.
     """
 
     ref: str
@@ -66,6 +85,15 @@ class PartStress(Result):
     voltage_v: float
     dissipation_w: float | None
     rating: str
+    worst_output: str = "loaded"
+    band_voltage_v: float = math.nan
+    band_dissipation_w: float | None = None
+
+    @property
+    def wanted_rating(self) -> float:
+        """Twice the stress that the rating is for [W or V]."""
+        stress = self.voltage_v if self.dissipation_w is None else self.dissipation_w
+        return _MARGIN * stress
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,15 +106,26 @@ class PartStresses(Result):
         Largest magnitude of the EMF [V].
     parts : tuple of PartStress
         In the order of the elements.
+    source_current_a : float
+        Largest peak current that a sine of the amplitude draws, whatever its frequency and what
+        the output is connected to [A].
     """
 
     _keys: ClassVar = (
         "amplitude_v",
+        "source_current_a",
+        "drivable",
         "positions:records",
     )
 
     amplitude_v: float
     parts: tuple[PartStress, ...]
+    source_current_a: float = 0.0
+
+    @property
+    def drivable(self) -> bool:
+        """Whether a bench generator delivers the current."""
+        return self.source_current_a <= LARGEST_CURRENT_A * (1.0 + 1e-9)
 
     @property
     def ratings(self) -> dict[str, str]:
@@ -111,6 +150,9 @@ class PartStresses(Result):
                     "voltage_v": part.voltage_v,
                     "dissipation_w": part.dissipation_w,
                     "rating": part.rating,
+                    "worst_output": part.worst_output,
+                    "band_voltage_v": part.band_voltage_v,
+                    "band_dissipation_w": part.band_dissipation_w,
                 }
                 for part in self.parts
             ]
@@ -186,20 +228,86 @@ def part_stresses(
     if amplitude_v is None:
         amplitude_v = largest_amplitude_v(source_level_v=conditions.source_level_v)
     LEVELS.widened.check(amplitude_v, field="amplitude")
-    parts = []
-    for element, value in zip(network.topology.elements, network.values, strict=True):
-        seen = _seen_from(network, element, loading)
-        lone = Loading(loading.source_resistance, _VOLTMETER_OHM, 0.0)
-        voltage = amplitude_v * _variation(network_zero_pole_gain(seen, loading=lone))
-        if element.kind is ElementKind.RESISTOR:
-            gain = float(np.abs(transfer(seen, _WIDE, loading=lone)).max())
-            power = (amplitude_v * gain) ** 2 / float(value)
-            rating = _rating(power, _POWERS_W, "W")
-            parts.append(PartStress(element.ref, element.kind, voltage, power, rating))
-        else:
-            rating = _rating(voltage, _VOLTAGES_V, "V")
-            parts.append(PartStress(element.ref, element.kind, voltage, None, rating))
-    return PartStresses(amplitude_v, tuple(parts))
+    outputs = _outputs(network, loading)
+    band = np.geomspace(*conditions.band_hz, _BAND_POINTS)
+    parts = tuple(
+        _stress(element, float(value), outputs, loading.source_resistance, band, amplitude_v)
+        for element, value in zip(network.topology.elements, network.values, strict=True)
+    )
+    current = max(
+        _largest_current(seen, loading.source_resistance, amplitude_v) for seen in outputs.values()
+    )
+    return PartStresses(amplitude_v, parts, current)
+
+
+def _outputs(network: Network, loading: Loading) -> dict[str, Network]:
+    """The network with its load, an open and a shorted output as elements of it."""
+    topology = network.topology
+    loads = {
+        "loaded": [(ElementKind.RESISTOR, loading.load_resistance)]
+        + [(ElementKind.CAPACITOR, loading.load_capacitance)] * (loading.load_capacitance > 0.0),
+        "open": [],
+        "shorted": [(ElementKind.RESISTOR, _SHORT_OHM)],
+    }
+    return {
+        name: Network(
+            Topology(
+                topology.form,
+                (
+                    *topology.elements,
+                    *(Element(f"{k.value[0].upper()}LOAD", k, topology.output) for k, _ in load),
+                ),
+                topology.output,
+            ),
+            np.append(network.values, [value for _, value in load]),
+        )
+        for name, load in loads.items()
+    }
+
+
+def _stress(
+    element: Element,
+    value: float,
+    outputs: dict[str, Network],
+    source_resistance: float,
+    band_hz: NDArray[np.float64],
+    amplitude_v: float,
+) -> PartStress:
+    lone = Loading(source_resistance, _VOLTMETER_OHM, 0.0)
+    resistor = element.kind is ElementKind.RESISTOR
+    voltage, power, in_band = {}, {}, 0.0
+    for name, loaded in outputs.items():
+        topology = loaded.topology
+        across = Topology(topology.form, topology.elements, element.nodes)
+        seen = Network(across, loaded.values)
+        voltage[name] = amplitude_v * _variation(network_zero_pole_gain(seen, loading=lone))
+        gain = float(np.abs(transfer(seen, _WIDE, loading=lone)).max())
+        power[name] = (amplitude_v * gain) ** 2 / value
+        in_band = max(in_band, float(np.abs(transfer(seen, band_hz, loading=lone)).max()))
+    stress = power if resistor else voltage
+    # Loaded unless another is worse by more than rounding.
+    worst = max(stress, key=lambda name: stress[name] * (1.0 + 1e-6 * (name == "loaded")))
+    return PartStress(
+        element.ref,
+        element.kind,
+        max(voltage.values()),
+        max(power.values()) if resistor else None,
+        _rating(stress[worst], _POWERS_W, "W")
+        if resistor
+        else _rating(stress[worst], _VOLTAGES_V, "V"),
+        worst,
+        amplitude_v * in_band,
+        0.5 * (amplitude_v * in_band) ** 2 / value if resistor else None,
+    )
+
+
+def _largest_current(loaded: Network, source_resistance: float, amplitude_v: float) -> float:
+    """Largest peak current of a sine out of the source [A]."""
+    coefficients = input_impedance_coefficients(
+        loaded.topology, loaded.values, load_resistance=_VOLTMETER_OHM, load_capacitance=0.0
+    )
+    impedance = coefficients.response(_WIDE[1:])
+    return amplitude_v / float(np.abs(source_resistance + impedance).min())
 
 
 def _rating(stress: float, ladder: tuple[float, ...], unit: str) -> str:
@@ -207,18 +315,6 @@ def _rating(stress: float, ladder: tuple[float, ...], unit: str) -> str:
         if step >= _MARGIN * stress:
             return f"{step:g} {unit}"
     return f"{format_quantity(_MARGIN * stress, unit)} or more"
-
-
-def _seen_from(network: Network, element: Element, loading: Loading) -> Network:
-    """The network with its load as elements, and the output across one of its elements."""
-    topology = network.topology
-    load = [Element("RLOAD", ElementKind.RESISTOR, topology.output)]
-    values = [loading.load_resistance]
-    if loading.load_capacitance:
-        load.append(Element("CLOAD", ElementKind.CAPACITOR, topology.output))
-        values.append(loading.load_capacitance)
-    across = Topology(topology.form, (*topology.elements, *load), element.nodes)
-    return Network(across, np.append(network.values, values))
 
 
 def _variation(chain: ZeroPoleGain[complex]) -> float:

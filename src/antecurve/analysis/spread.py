@@ -355,12 +355,7 @@ def _mismatch(drawn: Builds, pairs: int) -> Mismatch:
     level, largest = LogHistogram(), LogHistogram()
     for number in range(-(-pairs // BLOCK)):
         remaining = min(BLOCK, pairs - number * BLOCK)
-        one, other = (drawn.block(number, channel=channel) for channel in (0, 1))
-        at_reference = drawn.evaluator.level_db(one) - drawn.evaluator.level_db(other)
-        quotient = drawn.evaluator.ratio(one) / drawn.evaluator.ratio(other)
-        largest_db = np.maximum(
-            10.0 * np.log10(quotient.max(axis=0)), -10.0 * np.log10(quotient.min(axis=0))
-        )
-        level.add(np.abs(at_reference[:remaining]))
-        largest.add(largest_db[:remaining])
+        pair = drawn.mismatch(number)
+        level.add(pair.level_db[:remaining])
+        largest.add(pair.largest_db[:remaining])
     return Mismatch(pairs, level.percentiles(), largest.percentiles())

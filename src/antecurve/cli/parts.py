@@ -25,14 +25,17 @@ def parts(
     \b
     Example: antecurve parts bench-network/design.json --sets 2 -o order.xlsx
     """
+    from antecurve.analysis.ratings import part_stresses
     from antecurve.cli.show import show_json, show_table
     from antecurve.files.design_file import read_design
     from antecurve.files.output_folder import write_file
     from antecurve.files.parts_file import parts_csv, parts_workbook, suffix_of
     from antecurve.pipeline import design_parts_list
+    from antecurve.report.bench_tables import drive_lines
     from antecurve.report.tables import parts_rows
 
-    to_buy = design_parts_list(read_design(design_file), sets=sets)
+    design = read_design(design_file)
+    to_buy = design_parts_list(design, sets=sets)
     if output is not None:
         content = parts_workbook(to_buy) if suffix_of(output) == ".xlsx" else parts_csv(to_buy)
         write_file(output, content, force=force)
@@ -40,5 +43,7 @@ def parts(
         show_json(to_buy.to_frame().to_dict(orient="records"))
     elif output is None:
         show_table(parts_rows(to_buy))
+        for line in drive_lines(part_stresses(design)):
+            print(line)
     else:
         print(f"Wrote {output}")

@@ -60,6 +60,16 @@ def spread(
             help="Also plan tolerances: the cheapest grades of the job that keep this yield.",
         ),
     ] = None,
+    level_limit: Annotated[
+        Optional[str],  # noqa: UP045
+        typer.Option(metavar="DB", help="With --yield: limit of the level at 1 kHz, re nominal."),
+    ] = None,
+    mismatch_limit: Annotated[
+        Optional[str],  # noqa: UP045
+        typer.Option(
+            metavar="DB", help="With --yield: limit of the difference of two channels in the band."
+        ),
+    ] = None,
     output: OutputFolder = None,
     force: Force = False,
     as_json: AsJson = False,
@@ -80,14 +90,16 @@ def spread(
 
     refuse_existing(output, force=force)
     if wanted is not None:
-        _refuse_with_yield(samples, reel_correlation)
+        _refuse_with_yield(samples)
+    else:
+        _refuse_without_yield(level_limit, mismatch_limit)
     design = read_design(design_file)
     job = _as_asked(design.job, builds, seed, limit, distribution)
     design = replace(design, job=job)
     plan = None
     if wanted is not None:
         with busy_progress("planning tolerances"):
-            plan = _plan(design, wanted)
+            plan = _plan(design, wanted, level_limit, mismatch_limit, reel_correlation)
     result = _draw(design, samples, reel_correlation)
     if output is not None:
         write_folder(output, spread_files(result), force=force)
@@ -98,17 +110,23 @@ def spread(
         raise typer.Exit(1)
 
 
-def _refuse_with_yield(samples: Path | None, reel_correlation: float) -> None:
+def _refuse_with_yield(samples: Path | None) -> None:
     from antecurve.errors import InputError
 
-    rule = (
-        "--yield plans with parts drawn by themselves within the tolerances of the grades; leave "
-        "this option out, or --yield"
-    )
     if samples is not None:
+        rule = (
+            "--yield plans with parts drawn within the tolerances of the grades; leave this option "
+            "out, or --yield"
+        )
         raise InputError("--samples", str(samples), rule)
-    if reel_correlation:
-        raise InputError("--reel-correlation", reel_correlation, rule)
+
+
+def _refuse_without_yield(level_limit: str | None, mismatch_limit: str | None) -> None:
+    from antecurve.errors import InputError
+
+    for option, given in (("--level-limit", level_limit), ("--mismatch-limit", mismatch_limit)):
+        if given is not None:
+            raise InputError(option, given, "it belongs to a plan; give --yield as well")
 
 
 def _missed(result: SpreadResult) -> bool:
@@ -159,7 +177,17 @@ def _as_asked(
     return replace(job, target=target, spread=replace(job.spread, **asked))
 
 
-def _plan(design: Design, wanted: str) -> TolerancePlan:
+def _decibel(given: str | None, option: str) -> float | None:
+    return None if given is None else quantity(given, "dB", option)
+
+
+def _plan(
+    design: Design,
+    wanted: str,
+    level_limit: str | None,
+    mismatch_limit: str | None,
+    reel_correlation: float,
+) -> TolerancePlan:
     from antecurve.analysis.planning import plan_tolerances
     from antecurve.cli.options import percent
     from antecurve.errors import InputError
@@ -170,7 +198,13 @@ def _plan(design: Design, wanted: str) -> TolerancePlan:
     if fraction < _LEAST_YIELD:
         rule = "it is in per cent and at least 1 %; for a fraction of 0.95 write 95 %"
         raise InputError("--yield", wanted, rule)
-    return plan_tolerances(design, wanted=fraction)
+    return plan_tolerances(
+        design,
+        wanted=fraction,
+        level_limit_db=_decibel(level_limit, "--level-limit"),
+        mismatch_limit_db=_decibel(mismatch_limit, "--mismatch-limit"),
+        reel_correlation=reel_correlation,
+    )
 
 
 def _draw(design: Design, samples: Path | None, reel_correlation: float) -> SpreadResult:

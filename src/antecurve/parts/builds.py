@@ -23,6 +23,7 @@ from antecurve.parts.scatter import part_table, position_values
 __all__ = [
     "BAND_POINTS",
     "Builds",
+    "ChannelMismatch",
     "MeasuredBuilds",
     "builds_of",
     "error_percentile_db",
@@ -48,6 +49,22 @@ class MeasuredBuilds:
 
     centred_db: Floats
     level_db: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ChannelMismatch:
+    """How two channels differ, pair by pair.
+
+    Attributes
+    ----------
+    level_db : numpy.ndarray of float, shape (pairs,)
+        Difference of the levels at 1 kHz [dB], 0 or greater.
+    largest_db : numpy.ndarray of float, shape (pairs,)
+        Largest difference of the levels anywhere in the band [dB].
+    """
+
+    level_db: Floats
+    largest_db: Floats
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -89,6 +106,27 @@ class Builds:
     def _measure(self, number: int) -> MeasuredBuilds:
         power = self.block(number)
         return MeasuredBuilds(self.evaluator.centred_db(power), self.evaluator.level_db(power))
+
+    def mismatch(self, number: int) -> ChannelMismatch:
+        """Compare one block of builds with a second channel built beside each.
+
+        Parameters
+        ----------
+        number : int
+            Number of the block, 0 or greater.
+
+        Returns
+        -------
+        ChannelMismatch
+            Of each pair; parts off one reel are alike in both.
+        """
+        one, other = (self.block(number, channel=channel) for channel in (0, 1))
+        at_reference = self.evaluator.level_db(one) - self.evaluator.level_db(other)
+        quotient = self.evaluator.ratio(one) / self.evaluator.ratio(other)
+        largest = np.maximum(
+            10.0 * np.log10(quotient.max(axis=0)), -10.0 * np.log10(quotient.min(axis=0))
+        )
+        return ChannelMismatch(np.abs(at_reference), largest)
 
     def measured(self, count: int, *, workers: int = 1) -> Iterator[MeasuredBuilds]:
         """Yield what the first builds do, block by block, in order.

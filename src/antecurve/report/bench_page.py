@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from antecurve.quantities import format_quantity
 from antecurve.report.bench_tables import (
     combination_rows,
     delay_rows,
@@ -16,6 +15,7 @@ from antecurve.report.bench_tables import (
     plan_rows,
     sheet_lines,
     sheet_rows,
+    stress_lines,
     stress_rows,
 )
 from antecurve.report.cautions import CAUTIONS
@@ -66,7 +66,6 @@ def sheet_parts(plan: BenchPlan) -> tuple[SheetPart, ...]:
     """
     sheet = plan.sheet
     unit, *proving = sheet_rows(sheet)
-    amplitude = format_quantity(plan.stresses.amplitude_v, "V")
     return (
         SheetPart("Levels at the unit's input", tuple(sheet_lines(sheet)), unit),
         *(
@@ -83,7 +82,7 @@ def sheet_parts(plan: BenchPlan) -> tuple[SheetPart, ...]:
         ),
         SheetPart(
             "What the parts have to stand",
-            (f"For any EMF within ±{amplitude}, whatever its waveform.",),
+            tuple(stress_lines(plan.stresses)),
             stress_rows(plan.stresses),
         ),
         SheetPart("Phase and group delay", (), delay_rows(plan.delay)),

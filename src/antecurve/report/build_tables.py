@@ -196,6 +196,13 @@ def plan_line(plan: TolerancePlan) -> str:
         One or two sentences.
     """
     share = plan.confirmed
+    more = ""
+    if plan.level_limit_db is not None:
+        more += f", level ±{plan.level_limit_db:g} dB"
+    if plan.mismatch_limit_db is not None:
+        more += f", two channels within {plan.mismatch_limit_db:g} dB"
+    if plan.reel_correlation:
+        more += f", parts off one reel correlated by {plan.reel_correlation:g}"
     assumed = (
         f" Cheapest as far as looser grades never raise the yield: {plan.assumed:,} cheaper "
         "assignments were left out on that."
@@ -203,7 +210,7 @@ def plan_line(plan: TolerancePlan) -> str:
         else ""
     )
     return (
-        f"Cheapest grades for {plan.wanted * 100:g} % within ±{plan.limit_db:g} dB: "
+        f"Cheapest grades for {plan.wanted * 100:g} % within ±{plan.limit_db:g} dB{more}: "
         f"{plan.price:g} a build; confirmed {share.fraction * 100:.3f} % "
         f"({share.low * 100:.3f} to {share.high * 100:.3f} %) over {share.trials:,} other "
         f"builds, seed {plan.confirmed_seed}.{assumed}"

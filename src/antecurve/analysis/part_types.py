@@ -1,0 +1,100 @@
+"""Which types of parts are made in which values and ratings.
+
+Common practice, no source: what the catalogues of general distributors hold in small quantities.
+The first type of a table that has the value and stands the stress is the one to look for.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from antecurve.networks.topology import ElementKind
+from antecurve.quantities import format_quantity
+
+__all__ = ["CAPACITOR_TYPES", "RESISTOR_TYPES", "PartType", "part_type"]
+
+
+@dataclass(frozen=True, slots=True)
+class PartType:
+    """A type of part.
+
+    Attributes
+    ----------
+    description : str
+        What to look for.
+    low, high : float
+        Values made [ohm or F].
+    rating : float
+        Largest rating made [W or V].
+    """
+
+    description: str
+    low: float
+    high: float
+    rating: float
+
+
+RESISTOR_TYPES = (
+    PartType("metal film resistor", 1.0, 10e6, 1.0),
+    PartType("metal oxide film resistor", 1.0, 100e3, 5.0),
+    PartType("wirewound resistor", 0.1, 100e3, 50.0),
+    PartType("metal strip resistor, four-wire", 1e-3, 1.0, 5.0),
+    PartType("thick film resistor, high resistance", 10e6, 1e9, 0.25),
+)
+"""Resistors, the most stable type first."""
+
+CAPACITOR_TYPES = (
+    PartType("C0G capacitor", 1e-12, 1e-9, 1000.0),
+    PartType("film (polypropylene) or C0G capacitor", 1e-9, 100e-9, 100.0),
+    PartType("film (polypropylene) capacitor", 100e-12, 10e-6, 1000.0),
+    PartType("film (polyester) capacitor", 1e-9, 22e-6, 100.0),
+)
+"""Capacitors, the smallest suitable type first; electrolytic and class 2 ceramic types are no
+precision parts."""
+
+
+def part_type(kind: ElementKind, value: float, rating: float | None) -> str:
+    """Say which type of part to look for.
+
+    Parameters
+    ----------
+    kind : ElementKind
+        Resistor or capacitor.
+    value : float
+        Value [ohm or F].
+    rating : float or None
+        Twice the stress, or what is to be bought [W or V]; ``None`` where it is not known.
+
+    Returns
+    -------
+    str
+        The type; or that none is usual, and what to do.
+
+    Examples
+    --------
+    >>> part_type(ElementKind.RESISTOR, 47e3, 0.25)
+    'metal film resistor'
+    """
+    resistor = kind is ElementKind.RESISTOR
+    types = RESISTOR_TYPES if resistor else CAPACITOR_TYPES
+    made = [t for t in types if t.low <= value <= t.high]
+    fitting = [t for t in made if rating is None or rating <= t.rating]
+    if fitting:
+        return fitting[0].description
+    shown = format_quantity(value, kind.unit)
+    if made:
+        unit = "W" if resistor else "V"
+        most = format_quantity(max(t.rating for t in made), unit)
+        return (
+            f"no usual {kind.value} of {shown} above {most}: raise the impedance or lower the EMF"
+        )
+    if value > max(t.high for t in types):
+        return f"no usual {kind.value} of {shown}: {_other(resistor, large=True)}"
+    return f"no usual {kind.value} of {shown}: {_other(resistor, large=False)}"
+
+
+def _other(resistor: bool, *, large: bool) -> str:
+    """What to do where values are beyond what is made."""
+    if resistor == large:
+        return "lower the impedance of the network"
+    return "raise the impedance of the network"
