@@ -29,7 +29,7 @@ from antecurve.networks.centred_error import error_range
 from antecurve.networks.compiled import transfer, transfer_coefficients
 from antecurve.networks.conditions import Conditions
 from antecurve.networks.topology import Element, ElementKind, Loading, Network, Topology
-from antecurve.report.bench_tables import drive_lines
+from antecurve.report.stress_tables import drive_lines
 from antecurve.synthesis.exact import exact_network
 
 CURVE = with_limits(named_curve("disc"), ultrasonic_poles_hz=(50e3,))

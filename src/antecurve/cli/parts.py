@@ -31,7 +31,7 @@ def parts(
     from antecurve.files.output_folder import write_file
     from antecurve.files.parts_file import parts_csv, parts_workbook, suffix_of
     from antecurve.pipeline import design_parts_list
-    from antecurve.report.bench_tables import drive_lines
+    from antecurve.report.stress_tables import drive_lines
     from antecurve.report.tables import parts_rows
 
     design = read_design(design_file)

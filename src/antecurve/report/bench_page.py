@@ -15,8 +15,6 @@ from antecurve.report.bench_tables import (
     plan_rows,
     sheet_lines,
     sheet_rows,
-    stress_lines,
-    stress_rows,
 )
 from antecurve.report.cautions import CAUTIONS
 from antecurve.report.chart_svg import chart_svg
@@ -24,6 +22,7 @@ from antecurve.report.charts import fault_chart
 from antecurve.report.descriptions import fault_text
 from antecurve.report.page import page_environment
 from antecurve.report.practical_notes import PRACTICAL_NOTES
+from antecurve.report.stress_tables import stress_lines, stress_rows
 from antecurve.report.text_table import TextTable
 
 if TYPE_CHECKING:

@@ -6,7 +6,6 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from antecurve.analysis.ratings import LARGEST_CURRENT_A
 from antecurve.quantities import format_quantity
 from antecurve.report.text_table import TextTable, column, quantity, signed, signed_cells, table_of
 
@@ -19,14 +18,12 @@ if TYPE_CHECKING:
     from antecurve.analysis.loading_window import LoadingWindow, Span
     from antecurve.analysis.noise import NoiseReport
     from antecurve.analysis.peaks import PeakReport
-    from antecurve.analysis.ratings import PartStresses
     from antecurve.analysis.scope import LimitedPeaks, TraceMeasures
     from antecurve.analysis.strays import StrayTable
 
 __all__ = [
     "combination_rows",
     "delay_rows",
-    "drive_lines",
     "level_lines",
     "limited_line",
     "measure_rows",
@@ -36,8 +33,6 @@ __all__ = [
     "sheet_lines",
     "sheet_rows",
     "stray_rows",
-    "stress_lines",
-    "stress_rows",
     "window_lines",
 ]
 
@@ -285,88 +280,6 @@ def peak_lines(report: PeakReport) -> list[str]:
             f"wave is EMF ±{_volt(report.largest_amplitude_v)}."
         )
     return lines
-
-
-def stress_rows(stresses: PartStresses) -> TextTable:
-    """Tabulate the voltage and dissipation of each position.
-
-    Parameters
-    ----------
-    stresses : PartStresses
-        The positions.
-
-    Returns
-    -------
-    TextTable
-        One row a position.
-    """
-    rows = tuple(
-        (
-            part.ref,
-            _volt(part.voltage_v),
-            "-"
-            if part.dissipation_w is None
-            else format_quantity(part.dissipation_w, "W", digits=3),
-            part.worst_output,
-            _volt(part.band_voltage_v),
-            "-"
-            if part.band_dissipation_w is None
-            else format_quantity(part.band_dissipation_w, "W", digits=3),
-            part.rating,
-        )
-        for part in stresses.parts
-    )
-    within = f"rating to buy for EMF within ±{_volt(stresses.amplitude_v)}"
-    header = (
-        "position", "largest voltage", "largest dissipation", "with output",
-        "sines in the band: voltage", "dissipation", within,
-    )  # fmt: skip
-    return TextTable(header, rows, "lrrlrrr")
-
-
-def stress_lines(stresses: PartStresses) -> list[str]:
-    """Say what the stresses are for, and whether a generator can bring them about.
-
-    Parameters
-    ----------
-    stresses : PartStresses
-        The positions.
-
-    Returns
-    -------
-    list of str
-        Sentences.
-    """
-    amplitude = _volt(stresses.amplitude_v)
-    lines = [
-        f"For any EMF within ±{amplitude}, whatever its waveform, the output loaded, open or "
-        "shorted."
-    ]
-    return lines + drive_lines(stresses)
-
-
-def drive_lines(stresses: PartStresses) -> list[str]:
-    """Say whether a bench generator can drive the network.
-
-    Parameters
-    ----------
-    stresses : PartStresses
-        The positions.
-
-    Returns
-    -------
-    list of str
-        One sentence where none can, else nothing.
-    """
-    if stresses.drivable:
-        return []
-    drawn, delivered = (
-        format_quantity(current, "A") for current in (stresses.source_current_a, LARGEST_CURRENT_A)
-    )
-    return [
-        f"No bench generator drives this at ±{_volt(stresses.amplitude_v)}: the network draws up "
-        f"to {drawn}, generators deliver some {delivered} (common practice). Raise the impedance."
-    ]
 
 
 def measure_rows(measures: Sequence[tuple[str, TraceMeasures]]) -> TextTable:

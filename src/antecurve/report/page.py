@@ -15,7 +15,6 @@ from antecurve.report.bench_tables import (
     combination_rows,
     level_lines,
     measure_rows,
-    stress_rows,
     window_lines,
 )
 from antecurve.report.build_tables import sensitivity_rows
@@ -31,6 +30,7 @@ from antecurve.report.descriptions import (
 )
 from antecurve.report.schematic import schematic_svg, value_labels
 from antecurve.report.stored_formulas import page_formulas
+from antecurve.report.stress_tables import stress_lines, stress_rows
 from antecurve.report.summary import curve_line, governing_lines, missed_limit, summary_lines
 from antecurve.report.tables import (
     form_rows,
@@ -123,6 +123,7 @@ def report_page(design: Design) -> bytes:
     curve = curve_line(design.job.curve)
     environment = page_environment()
     trace, faults = square_waves(design)
+    stresses = part_stresses(design)
     panel = bench_panel(design, analysis, environment=environment)
     # What is marked as markup is of our own making; its labels hold references and numbers only.
     schematic = schematic_svg(
@@ -152,7 +153,8 @@ def report_page(design: Design) -> bytes:
         refused=refused_forms(design),
         level_lines=level_lines(analysis.level),
         window_lines=window_lines(analysis.loading.window),
-        stresses=stress_rows(part_stresses(design)),
+        stresses=stress_rows(stresses),
+        stress_lines=stress_lines(stresses),
         **_square_waves(trace, faults),
         formulas=page_formulas(design.picked.topology, design.curve),
         cautions=CAUTIONS,
