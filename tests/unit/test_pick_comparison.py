@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from antecurve.analysis.spread import spread
+from antecurve.files.design_file import design_content
 from antecurve.files.job_file import parse_job
+from antecurve.job import NetworkRequest
 from antecurve.parts.builds import error_percentile_db
 from antecurve.pick.search import pick
 from antecurve.pipeline import Design
+
+LIMITS = {"output_resistance_max": 600.0, "input_impedance_min": 1000.0}
 
 
 def test_the_pick_leads_and_no_form_is_better(default_design: Design) -> None:
@@ -18,6 +24,30 @@ def test_the_pick_leads_and_no_form_is_better(default_design: Design) -> None:
     assert forms[0].centred_db == default_design.search.objective_db
     assert all(f.centred_db >= default_design.search.lower_bound_db for f in forms)
     assert all(f.spread_p95_db > f.centred_db for f in forms)
+
+
+def test_each_form_of_the_default_job_is_proved(default_design: Design) -> None:
+    """A search of one form alone is another path to the same best."""
+    content = {f["form"]: f for f in design_content(default_design)["search"]["forms"]}
+    assert len(content) == 4
+    for form, outcome in content.items():
+        assert outcome["proved"]
+        job = replace(default_design.job, network=NetworkRequest(forms=(form,), **LIMITS))
+        alone = pick(job).search
+        assert alone.proved
+        assert outcome["objective_db"] == pytest.approx(alone.objective_db, rel=1e-9)
+        assert outcome["lower_bound_db"] == pytest.approx(alone.objective_db, rel=2e-5)
+
+
+def test_what_is_not_looked_for_is_not_called_proved() -> None:
+    """With a time budget the search proves the best of all; other forms have its bound."""
+    job = parse_job({"curve": {"name": "disc"}, "pick": {"budget_seconds": 60}})
+    first, *others = pick(job).forms
+    assert first.proved
+    for outcome in others:
+        assert not outcome.proved
+        assert outcome.lower_bound_db is not None and outcome.objective_db is not None
+        assert 0.0 < outcome.lower_bound_db < outcome.objective_db
 
 
 def test_shortlist_and_spread_state_one_percentile(default_design: Design) -> None:

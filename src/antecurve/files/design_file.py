@@ -62,7 +62,14 @@ def design_content(design: Design) -> dict[str, Any]:
         },
         "error": plain(design.analysis.error),
         "level": plain(design.analysis.level),
-        "search": plain(design.search),
+        "search": {
+            **plain(design.search),
+            "forms": [
+                {key: getattr(f, key) for key in _FORM_KEYS}
+                for f in design.forms
+                if f.objective_db is not None
+            ],
+        },
         "shortlist": [_entry(entry) for entry in design.shortlist],
         "forms": plain(design.forms),
         "second": None if design.second is None else design.second.to_dict(),
@@ -183,4 +190,5 @@ def _check_texts(content: object, where: str) -> None:
             _check_texts(value, f"{where}[{index}]")
 
 
+_FORM_KEYS = ("form", "objective_db", "lower_bound_db", "proved")
 _ENTRY_FIELDS = ("centred_db", "spread_p95_db", "parts", "output_resistance_ohm", "trade")

@@ -1,9 +1,12 @@
-"""The forms of a job side by side: the best of each that the search met, or why there is none."""
+"""The forms of a job side by side: the best of each, what is proved of it, or why there is none."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
+from antecurve.pick.branch_and_bound import Space
+from antecurve.pick.model import NEPER_DB
+from antecurve.pick.objective import FLOOR, resolution
 from antecurve.pick.result import FormOutcome
 from antecurve.pick.search_passes import Search
 from antecurve.pick.shortlist import Contender
@@ -12,7 +15,12 @@ __all__ = ["compared"]
 
 
 def compared(
-    search: Search, best: Contender, finalists: Sequence[Contender] = ()
+    search: Search,
+    best: Contender,
+    finalists: Sequence[Contender] = (),
+    *,
+    lower: float,
+    proved: bool,
 ) -> tuple[FormOutcome, ...]:
     """Compare the networks of a job.
 
@@ -25,6 +33,10 @@ def compared(
     finalists : sequence of Contender, optional
         Of a pick by build: combinations simulated with all builds, of each network at least one
         where there is one.
+    lower : float
+        What no combination's objective is below, as far as proved [Np].
+    proved : bool
+        Whether `best` is proved to have the smallest objective.
 
     Returns
     -------
@@ -32,28 +44,39 @@ def compared(
         Networks first, the smallest first of what the job picks by (error, or 95th percentile
         over builds), then the forms that can't make the curve.  Forms that are one network are
         one line with all their names.  Of networks other than the pick's it is the best that was
-        met on the way.
+        met, which is proved where the search looked for the best of each.
     """
     outcomes: list[FormOutcome] = []
-    for space in search.spaces:
+    for number, space in enumerate(search.spaces):
         names = ", ".join(space.forms)
-        own = [c for c in finalists or search.pool if c.space.model is space.model]
-        chosen = best
-        if best.space.model is not space.model:
-            if not own:
-                reason = "no combination of the parts was met"
-                outcomes.append(FormOutcome(names, reason=reason))
-                continue
-            chosen = min(own, key=Contender.p95_db if finalists else Contender.tie_key)
+        chosen = _best_of(search, space, best, finalists)
+        if chosen is None:
+            outcomes.append(FormOutcome(names, reason="no combination of the parts was met"))
+            continue
+        objective_db = chosen.p95_db() if finalists else chosen.centred_db
+        bound = max(lower, 0.0 if finalists else search.lower_of.get(number, 0.0))
+        error = objective_db / NEPER_DB
         outcomes.append(
-            FormOutcome(names, chosen.centred_db, chosen.p95_db(), chosen.parts, chosen.output_ohm)
-        )
-    outcomes.sort(key=lambda outcome: _key(outcome, by_build=bool(finalists)))
+            FormOutcome(
+                names, chosen.centred_db, chosen.p95_db(), chosen.parts, chosen.output_ohm,
+                objective_db=objective_db,
+                lower_bound_db=min(bound * NEPER_DB, objective_db),
+                proved=(chosen is best and proved)
+                or error <= max(bound + 2.0 * resolution(error), FLOOR),
+            )
+        )  # fmt: skip
+    outcomes.sort(key=lambda outcome: (outcome.objective_db is None, outcome.objective_db or 0.0))
     refused = (FormOutcome(form, reason=text) for form, text in search.refused.items())
     return (*outcomes, *refused)
 
 
-def _key(outcome: FormOutcome, *, by_build: bool) -> tuple[bool, float]:
-    """What outcomes are sorted by: networks first, then what the job picks by."""
-    figure = outcome.spread_p95_db if by_build else outcome.centred_db
-    return figure is None, figure or 0.0
+def _best_of(
+    search: Search, space: Space, best: Contender, finalists: Sequence[Contender]
+) -> Contender | None:
+    """The pick where it is of this network, else the best of the network that was met."""
+    if best.space.model is space.model:
+        return best
+    if not finalists:
+        return search.best(space)
+    own = (c for c in finalists if c.space.model is space.model)
+    return min(own, key=Contender.p95_db, default=None)

@@ -75,6 +75,7 @@ def pick_pair(search: Search, best: Contender, complete: bool) -> PickResult:
             "parts or allow a series beside the drawer",
         )
     better, worse = pair
+    forms = compared(search, better, lower=search.lower, proved=complete and better is best)
     if whole:
         search.settle(worse.centred_db / NEPER_DB)
     claim = "no two networks of one form have a smaller error of the worse" if whole else ""
@@ -86,7 +87,7 @@ def pick_pair(search: Search, best: Contender, complete: bool) -> PickResult:
         entries,
         with_exact(worse),
         _mismatch_db(better, worse),
-        compared(search, better),
+        forms,
     )
 
 

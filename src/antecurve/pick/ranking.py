@@ -91,7 +91,8 @@ def pick_by_build(search: Search, best: Contender, complete: bool) -> PickResult
     claim = _claim(search, window, finalists, outside_db, proved=proved)
     done = replace(report(search, first.p95_db(), proved, claim), criterion="build")
     entries = shortlist(first, search.pool + finalists)
-    return PickResult(with_exact(first), done, entries, forms=compared(search, first, finalists))
+    forms = compared(search, first, finalists, lower=search.lower, proved=proved)
+    return PickResult(with_exact(first), done, entries, forms=forms)
 
 
 def _claim(

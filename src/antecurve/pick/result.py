@@ -119,6 +119,12 @@ class FormOutcome(Result):
         Magnitude of the output impedance at 1 kHz [ohm].
     reason : str
         Why there is none.
+    objective_db : float or None
+        What the job picks by: the error, or its 95th percentile over builds [dB].
+    lower_bound_db : float or None
+        What no combination of the form is below, as far as proved [dB].
+    proved : bool
+        Whether no combination of the form has a smaller objective.
     """
 
     form: str
@@ -127,6 +133,9 @@ class FormOutcome(Result):
     parts: int | None = None
     output_resistance_ohm: float | None = None
     reason: str = ""
+    objective_db: float | None = None
+    lower_bound_db: float | None = None
+    proved: bool = False
 
 
 @dataclass(frozen=True, slots=True)

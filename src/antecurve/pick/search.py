@@ -111,8 +111,10 @@ def _prove(search: Search, *, step_by_step: bool) -> tuple[Contender | None, boo
         return best, True
     goal = tie_limit(best)
     limits = [goal / 8.0, goal / 2.0, goal] if step_by_step else [goal]
+    wanted = search.job.pick
+    each = not step_by_step and wanted.pick_by == "nominal" and wanted.sets == 1
     for limit in limits:
-        result = search.run(limit)
+        result = search.run(limit, each=each)
         best = search.best()
         if _on_the_floor(best):
             return best, True

@@ -43,6 +43,7 @@ _LEVEL_WEIGHTS = (0.03, 0.3, 1.0)  # from nearly free to as much as the shape
 _TASKS = 32  # more than most machines have processors: those that finish early take another
 BLIND_LIMITS = tuple(db / NEPER_DB for db in (0.1, 0.4, 1.6, 6.4))
 """Error limits [Np] to try one after the other where no combination is known."""
+_WORTH_PROVING = 3.0  # times the best limit: of forms further off a bound says enough
 _PROGRESS_SECONDS = 0.1  # ten reports a second look continuous
 
 
@@ -90,6 +91,8 @@ class Search:
         Combinations evaluated one by one.
     lower : float
         What no combination is below, as far as proved [Np].
+    lower_of : dict of int to float
+        The same of each network that has a bound of its own, by the number of its space [Np].
     refused : dict of str to str
         Forms that can't make the curve, and why.
     """
@@ -111,6 +114,7 @@ class Search:
         self.pool: list[Contender] = []
         self.evaluated = 0
         self.lower = 0.0
+        self.lower_of: dict[int, float] = {}
         self.refused: dict[str, str] = {}
         self.stock = {
             ElementKind.RESISTOR: candidates(ElementKind.RESISTOR, job.resistors, drawer),
@@ -155,15 +159,21 @@ class Search:
         """
         self.lower = max(0.0, objective - resolution(objective))
 
-    def best(self) -> Contender | None:
+    def best(self, space: Space | None = None) -> Contender | None:
         """Give the best combination met so far.
+
+        Parameters
+        ----------
+        space : Space or None, optional
+            Of one network alone; by default of all.
 
         Returns
         -------
         Contender or None
             The best, or ``None`` while there is none.
         """
-        return min(self.pool, key=Contender.tie_key, default=None)
+        known = (c for c in self.pool if space is None or c.space.model is space.model)
+        return min(known, key=Contender.tie_key, default=None)
 
     def _built_in(self) -> None:
         low, most = self.job.resistors.value_range
@@ -300,7 +310,7 @@ class Search:
         score += 10.0 * np.maximum(np.abs(rows[:, -1]) - level, 0.0)
         return indices[np.argsort(score, kind="stable")[:_FIRST_LOOK]]
 
-    def run(self, limit: float, *, keep_all: bool = False) -> Pass:
+    def run(self, limit: float, *, keep_all: bool = False, each: bool = False) -> Pass:
         """Examine all combinations of all networks within an error limit.
 
         Parameters
@@ -309,6 +319,8 @@ class Search:
             Largest centred error [Np].
         keep_all : bool, optional
             Whether to list all combinations within the limit; else the limit follows the best.
+        each : bool, optional
+            Whether to look for the best combination of each network that comes near the best.
 
         Returns
         -------
@@ -319,18 +331,25 @@ class Search:
         feasible: list[Contender] = []
         complete = True
         for space in self._by_promise():
+            within = self._own_limit(space, limit) if each else limit
             try:
-                result = self._examine(space, self._cut(space, limit), limit, keep_all)
+                result = self._examine(space, self._cut(space, within), within, keep_all)
             except KeyboardInterrupt:
                 complete = False
                 break
             self.evaluated += result.evaluated
-            feasible += contender(space, result.indices, result.errors)
+            listed = contender(space, result.indices, result.errors)
+            feasible += listed
+            if each:
+                self.pool += listed[:1]
             if not keep_all:
                 limit = min(limit, result.limit)
             if not result.complete:
                 complete = False
                 break
+            if each:
+                least = listed[0].centred_db / NEPER_DB if listed else result.limit
+                self.lower_of[self.spaces.index(space)] = max(0.0, least - resolution(least))
         feasible.sort(key=Contender.tie_key)
         self.pool += feasible[:_FIRST_LOOK]
         return Pass(feasible, complete)
@@ -338,11 +357,17 @@ class Search:
     def _by_promise(self) -> list[Space]:
         """Networks, the one with the best pick so far first."""
 
-        def best_of(space: Space) -> float:
-            own = (c.centred_db for c in self.pool if c.space.model is space.model)
-            return min(own, default=math.inf)
+        def error_of(space: Space) -> float:
+            known = self.best(space)
+            return math.inf if known is None else known.centred_db
 
-        return sorted(self.spaces, key=best_of)
+        return sorted(self.spaces, key=error_of)
+
+    def _own_limit(self, space: Space, limit: float) -> float:
+        """The limit that keeps the best of one network, where it is not far above that of all."""
+        known = self.best(space)
+        own = limit if known is None else max(limit, tie_limit(known))
+        return own if own <= _WORTH_PROVING * limit else limit
 
     def _cut(self, space: Space, limit: float) -> Boxes:
         wide = max(limit, _COARSE_DB / NEPER_DB)

@@ -167,8 +167,7 @@ def form_rows(design: Design) -> TextTable:
     Returns
     -------
     TextTable
-        One row a form that has a network; for the pick's form the pick, for others the best that
-        the search met on its way to the proof.
+        One row a form that has a network: its best that the search met, and what is proved of it.
     """
     rows = []
     for outcome in design.forms:
@@ -179,6 +178,10 @@ def form_rows(design: Design) -> TextTable:
         likely = _likely(design, outcome.spread_p95_db, is_pick=chosen)
         figures = (f"{outcome.centred_db:.4f}", f"{likely:.3f}")
         note = "the pick" if chosen else "best met"
+        if outcome.proved:
+            note = "the pick, proved" if chosen else "proved"
+        elif outcome.lower_bound_db:
+            note += f"; none below {outcome.lower_bound_db:.4f}"
         rows.append((outcome.form, *figures, str(outcome.parts), output, note))
     header = ("form", "nominal dB", "95 % dB", "parts", "output", "note")
     return TextTable(header, tuple(rows), "lrrrrl")
