@@ -85,6 +85,7 @@ def describe(
     deviation: Deviation,
     residuals: Sequence[ResidualFinding],
     limit_db: float,
+    mains_hz: float | None = None,
 ) -> Findings:
     """Put a fit into words.
 
@@ -102,6 +103,8 @@ def describe(
         What the fit does not describe.
     limit_db : float
         The limit; a fault is a constant that surely exceeds it by itself [dB].
+    mains_hz : float, optional
+        Mains frequency [Hz] where it is known, of which advised captures keep clear.
 
     Returns
     -------
@@ -114,7 +117,7 @@ def describe(
         key=lambda e: -abs(e.worst_db),
     )
     lowest = min(float(o.frequency_hz[0]) for o in fit.observations)
-    joint = _joint_low(fit, fitted, errors, deviation, lowest)
+    joint = _joint_low(fit, fitted, errors, deviation, lowest, mains_hz)
     silent = {"bass_shelf_s", "low_corner_hz"} if joint else set()
     least = max(_LEAST_EFFECT_DB, _LEAST_SHARE * limit_db)
     constants = [e for e in effects if e.sure and _is_constant(e, residuals)]
@@ -130,7 +133,7 @@ def describe(
         faults = [cause.name, *(f for f in faults if f != cause.name)]
     setting = recognised_setting(fitted)
     texts += [text for text in (setting, joint, _coupling(fit, fitted)) if text]
-    texts += _below_capture(fit, deviation, lowest)
+    texts += _below_capture(fit, deviation, lowest, mains_hz)
     texts = [f.text for f in residuals if f.forbids_pass] + texts
     texts += [f.text for f in residuals if not f.forbids_pass]
     return Findings(tuple(texts or ["every constant agrees with its nominal value"]), tuple(faults))
@@ -291,6 +294,7 @@ def _joint_low(
     errors: Floats,
     deviation: Deviation,
     lowest: float,
+    mains_hz: float | None,
 ) -> str:
     """Bass shelf and low corner where the captures do not tell them apart."""
     model, units = fit.solution.problem.model, fit.solution.units
@@ -323,7 +327,7 @@ def _joint_low(
             deviation.expanded_uncertainty_db,
         )
     )
-    clear = f"{clear_frequency(LOW_SQUARE_HZ):.0f} Hz"
+    clear = f"{clear_frequency(LOW_SQUARE_HZ, mains_hz):.0f} Hz"
     advice = "" if lowest <= 50.0 else f"; a square wave of {clear} tells them apart"
     return (
         f"bass shelf ({_range_micro(value)}) and low corner are hardly told apart by a capture "
@@ -332,7 +336,9 @@ def _joint_low(
     )
 
 
-def _below_capture(fit: Fit, deviation: Deviation, lowest: float) -> list[str]:
+def _below_capture(
+    fit: Fit, deviation: Deviation, lowest: float, mains_hz: float | None
+) -> list[str]:
     """What the shape of the low corner leaves open below the captures."""
     below = deviation.frequency_hz < 0.75 * lowest
     if not below.any():
@@ -346,5 +352,5 @@ def _below_capture(fit: Fit, deviation: Deviation, lowest: float) -> list[str]:
         f"below {_hertz(lowest)} the verdict rests on the shape of the low corner ({shapes} are "
         f"all possible), which leaves {reach[worst]:.2f} dB open at "
         f"{_hertz(float(deviation.frequency_hz[worst]))}; a second capture at "
-        f"{clear_frequency(LOW_SQUARE_HZ):.0f} Hz settles it"
+        f"{clear_frequency(LOW_SQUARE_HZ, mains_hz):.0f} Hz settles it"
     ]

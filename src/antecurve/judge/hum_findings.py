@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from antecurve.judge.advice import clear_frequency
 from antecurve.judge.interference import Hum, drift_columns
 from antecurve.judge.observation import ResidualFinding, ResidualKind
 from antecurve.judge.residual_record import ResidualRecord
@@ -14,6 +15,8 @@ __all__ = ["interference_findings"]
 
 _NORMAL_95 = 1.96
 _SURE = 3.0  # standard deviations above 0 of a line that is listed
+_BLIND = 0.5  # of the resolution of a record: nearer, a line and a harmonic share all but a tenth
+_STRONG_LINES = 3.5  # times the mains frequency: the first three, which advice keeps clear of
 _NOTABLE_HUM = 0.001  # of half the swing: 60 dB below the square wave
 _NOTABLE_DRIFT = 0.01  # of half the swing: what a glance at the screen shows
 
@@ -79,5 +82,25 @@ def _hum(
         text = f"{hum.mains_hz:.0f} Hz, lines {lines}, the strongest {decibels}"
     else:
         text = f"50 or 60 Hz (the captures do not say which), about {decibels}"
-    text = f"{record.name}: hum of {text}; taken out"
+    text = f"{record.name}: hum of {text}; taken out{_blind_lines(record, hum)}"
     return [ResidualFinding(ResidualKind.HUM, record.name, text, strongest[0])]
+
+
+def _blind_lines(record: ResidualRecord, hum: Hum) -> str:
+    """Lines that the record can't tell from its odd harmonics, and the frequency that can."""
+    basis = record.basis.record
+    resolution = _BLIND / float(np.ptp(basis.time_s))
+    position = np.array(hum.line_hz) / basis.frequency_hz
+    off = np.abs(position - 2.0 * np.round((position - 1.0) / 2.0) - 1.0) * basis.frequency_hz
+    blind = [
+        f"{line:.0f} Hz"
+        for line, o in zip(hum.line_hz, off, strict=True)
+        if o < resolution and line < _STRONG_LINES * hum.mains_hz
+    ]
+    if not blind or not hum.told:
+        return ""
+    clear = clear_frequency(basis.frequency_hz, hum.mains_hz)
+    return (
+        f"; {', '.join(blind)} {'falls' if len(blind) == 1 else 'fall'} on harmonics of the square "
+        f"wave, which widens intervals: {clear:.0f} Hz keeps clear"
+    )

@@ -202,6 +202,7 @@ def judge_unit(
         deviation=deviation,
         residuals=residuals,
         limit_db=min(b.limit_db for b in asked.limits),
+        mains_hz=asked.mains_hz,
     )
     return Verdict(
         decision=_limited(ruling.decision, residuals),
