@@ -315,7 +315,7 @@ class Job:
 
 
 def default_job() -> Job:
-    """Return the embedded default job.
+    """Make the embedded default job.
 
     Returns
     -------

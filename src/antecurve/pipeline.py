@@ -60,7 +60,7 @@ __all__ = [
     "with_analysis",
 ]
 
-_MOVES = 0.1
+_MOVES = 0.1  # of the largest exponent: a resistor that moves less would hold the others badly
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,7 +154,7 @@ class Design(Result):
     _kept: dict[str, Any] = field(default_factory=dict, init=False, compare=False, repr=False)
 
     def to_frame(self) -> pandas.DataFrame:
-        """Return the parts as a data frame.
+        """Tabulate the parts as a data frame.
 
         Returns
         -------
@@ -164,7 +164,7 @@ class Design(Result):
         return design_parts_list(self).to_frame()
 
     def to_dict(self) -> dict[str, Any]:
-        """Return the design as plain data.
+        """Write the design as plain data.
 
         Returns
         -------
@@ -207,7 +207,7 @@ class Design(Result):
 
 
 def error_summary(design: Design) -> ErrorSummary:
-    """Return the nominal error of a design against both views of its curve.
+    """Compute the nominal error of a design against both views of its curve.
 
     Parameters
     ----------
@@ -260,7 +260,7 @@ def analyse(design: Design, *, progress: Callable[[int, int], None] | None = Non
 
 
 def with_analysis(design: Design, analysis: Analysis) -> Design:
-    """Return a design that carries a given analysis.
+    """Give a design an analysis.
 
     Parameters
     ----------
@@ -287,7 +287,7 @@ def _frequencies(band_hz: tuple[float, float]) -> NDArray[np.float64]:
 
 
 def square_waves(design: Design) -> tuple[ScopeTrace | None, FaultSheet | None]:
-    """Return the traces of a 1 kHz square wave at the peak of the job's sine wave.
+    """Compute the traces of a 1 kHz square wave at the peak of the job's sine wave.
 
     Parameters
     ----------
@@ -365,7 +365,7 @@ def _solved_at_pick(design: Design) -> OwnSolution | None:
 
 
 def design_formulas(design: Design) -> FormFormulas | None:
-    """Return the formulas of a design's form.
+    """Derive the formulas of a design's form.
 
     Parameters
     ----------
@@ -424,8 +424,8 @@ def design(
     Examples
     --------
     >>> from antecurve.job import default_job
-    >>> found = design(default_job())
-    >>> found.analysis.error.job.centred_db < 0.03
+    >>> designed = design(default_job())
+    >>> designed.analysis.error.job.centred_db < 0.03
     True
     """
     if job.network.elements is not None:
@@ -446,7 +446,7 @@ def design(
 
 
 def pair_level_db(design: Design) -> float | None:
-    """Return how much the level of a pair's second network is above the first's, at 1 kHz.
+    """Compute how much the level of a pair's second network is above the first's, at 1 kHz.
 
     Parameters
     ----------
@@ -469,7 +469,7 @@ def pair_level_db(design: Design) -> float | None:
 
 @checked
 def design_parts_list(design: Design, *, sets: int = 1) -> PartsList:
-    """Return the parts list of a design, with the rating each part needs.
+    """List the parts of a design, with the rating each part needs.
 
     Parameters
     ----------

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 __all__ = ["check"]
 
-_STEPS = 7
+_STEPS = 7  # temperatures: with the usual span of 30 degrees every 5
 
 
 def check(

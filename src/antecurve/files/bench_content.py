@@ -18,7 +18,7 @@ __all__ = [
 
 
 def frame_csv(frame: pandas.DataFrame) -> bytes:
-    """Return a data frame as CSV with full precision; what is not finite is an empty cell.
+    """Write a data frame as CSV with full precision; what is not finite is an empty cell.
 
     Parameters
     ----------
@@ -35,7 +35,7 @@ def frame_csv(frame: pandas.DataFrame) -> bytes:
 
 
 def scope_csv(trace: ScopeTrace) -> bytes:
-    """Return a trace as ``scope.csv``.
+    """Write a trace as ``scope.csv``.
 
     Parameters
     ----------

@@ -14,7 +14,7 @@ __all__ = [
 
 
 def correction_csv(table: Correction) -> bytes:
-    """Return a correction table as CSV.
+    """Write a correction table as CSV.
 
     Parameters
     ----------
@@ -33,7 +33,7 @@ def correction_csv(table: Correction) -> bytes:
 
 
 def spread_files(result: SpreadResult) -> dict[str, bytes]:
-    """Return the spread as files.
+    """Write the spread as files.
 
     Parameters
     ----------

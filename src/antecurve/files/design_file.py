@@ -26,7 +26,7 @@ FORMAT = "antecurve-design-1"
 
 
 def design_content(design: Design) -> dict[str, Any]:
-    """Return a design as plain data in the shape of ``design.json``.
+    """Write a design as plain data in the shape of ``design.json``.
 
     Parameters
     ----------
@@ -91,7 +91,7 @@ def _entry(entry: ShortlistEntry) -> dict[str, Any]:
 
 
 def design_json(design: Design) -> bytes:
-    """Return a design as the content of ``design.json``.
+    """Write a design as the content of ``design.json``.
 
     Parameters
     ----------

@@ -25,7 +25,7 @@ _RESPONSE_COLUMNS = (
 
 
 def response_csv(table: ResponseTable) -> bytes:
-    """Return a response table as the content of ``response.csv``.
+    """Write a response table as the content of ``response.csv``.
 
     Parameters
     ----------
@@ -42,7 +42,7 @@ def response_csv(table: ResponseTable) -> bytes:
 
 
 def design_files(design: Design) -> dict[str, bytes]:
-    """Return the files of a design, without the report.
+    """Write the files of a design, without the report.
 
     Parameters
     ----------

@@ -17,7 +17,7 @@ __all__ = ["job_content", "job_from", "network_from"]
 
 
 def job_content(job: Job) -> dict[str, Any]:
-    """Return a job as plain data, quantities in SI.
+    """Write a job as plain data, quantities in SI.
 
     Parameters
     ----------
@@ -48,7 +48,7 @@ def job_content(job: Job) -> dict[str, Any]:
 
 
 def job_from(content: Mapping[str, Any]) -> Job:
-    """Return a job from the plain data of `job_content`.
+    """Read a job from the plain data of `job_content`.
 
     Parameters
     ----------
@@ -110,7 +110,7 @@ def _element(content: Mapping[str, Any]) -> Element:
 
 
 def network_from(content: Mapping[str, Any]) -> PickedNetwork:
-    """Return a picked network from the plain data of `PickedNetwork.to_dict`.
+    """Read a picked network from the plain data of `PickedNetwork.to_dict`.
 
     Parameters
     ----------

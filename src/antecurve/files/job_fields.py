@@ -61,7 +61,7 @@ def read_section(raw: object, section: Section, where: str) -> dict[str, Any]:
 
 
 def unknown_key(key: str, allowed: Mapping[str, object]) -> str:
-    """Return the end of a sentence about a key that does not exist.
+    """Write the end of a sentence about a key that does not exist.
 
     Parameters
     ----------
@@ -81,7 +81,7 @@ def unknown_key(key: str, allowed: Mapping[str, object]) -> str:
 
 
 def quantity(unit: str, **limits: Any) -> Reader:
-    """Return a reader of one quantity.
+    """Make a reader of one quantity.
 
     Parameters
     ----------
@@ -103,7 +103,7 @@ def quantity(unit: str, **limits: Any) -> Reader:
 
 
 def quantities(unit: str, *, count: int | None = None, **limits: Any) -> Reader:
-    """Return a reader of a list of quantities.
+    """Make a reader of a list of quantities.
 
     Parameters
     ----------
@@ -133,7 +133,7 @@ def quantities(unit: str, *, count: int | None = None, **limits: Any) -> Reader:
 
 
 def whole(*, minimum: int, maximum: int) -> Reader:
-    """Return a reader of a whole number.
+    """Make a reader of a whole number.
 
     Parameters
     ----------
@@ -155,7 +155,7 @@ def whole(*, minimum: int, maximum: int) -> Reader:
 
 
 def text(choices: Sequence[str] = ()) -> Reader:
-    """Return a reader of a text.
+    """Make a reader of a text.
 
     Parameters
     ----------
@@ -179,7 +179,7 @@ def text(choices: Sequence[str] = ()) -> Reader:
 
 
 def texts(choices: Sequence[str] = (), *, word: str = "") -> Reader:
-    """Return a reader of a list of texts, without repetitions.
+    """Make a reader of a list of texts, without repetitions.
 
     Parameters
     ----------

@@ -189,7 +189,7 @@ def read_job(path: Path | str) -> Job:
 
 @checked
 def parse_job(raw: Mapping[str, Any], *, folder: Path | None = None) -> Job:
-    """Return a job from the sections of a job file.
+    """Read a job from the sections of a job file.
 
     Parameters
     ----------

@@ -13,7 +13,7 @@ from antecurve.errors import InputError
 __all__ = ["sole_writer"]
 
 _LONGEST_WAIT_S = 30.0  # a write takes well below a second; longer means that a run hangs
-_BETWEEN_TRIES_S = 0.02
+_BETWEEN_TRIES_S = 0.02  # too short to be noticed, long enough to leave the processor idle
 
 
 @contextmanager

@@ -37,9 +37,9 @@ def read_measured(path: Path | str, picked: PickedNetwork) -> dict[str, float]:
         be used; the message names the line.
     """
     readings = _read(path, picked)
-    for ref, (places, values) in readings.items():
+    for ref, (lines, values) in readings.items():
         if len(values) > 1:
-            raise FileFormatError(places[1], ref, "each part is measured once; take the mean")
+            raise FileFormatError(lines[1], ref, "each part is measured once; take the mean")
     return {ref: values[0] for ref, (_, values) in readings.items()}
 
 
@@ -77,8 +77,8 @@ def _read(path: Path | str, picked: PickedNetwork) -> dict[str, tuple[list[str],
             known = ", ".join(dict.fromkeys([*picked.topology.refs, *table.refs]))
             raise FileFormatError(row.location, ref, f"the design has {known}")
         value = _value(row.cells["value"], units[ref], row.location)
-        places, values = readings.setdefault(ref, ([], []))
-        places.append(row.location)
+        lines, values = readings.setdefault(ref, ([], []))
+        lines.append(row.location)
         values.append(value)
     return readings
 

@@ -34,7 +34,7 @@ _replaced: list[Path] = []
 
 
 def has_begun_to_replace() -> bool:
-    """Return whether this process has begun to put new files in their places.
+    """Tell whether this process has begun to put new files in their places.
 
     From then on an interruption would come too late: everything is written within moments.
 

@@ -13,7 +13,7 @@ __all__ = ["parts_csv", "parts_workbook", "suffix_of"]
 
 
 def suffix_of(path: Path) -> str:
-    """Return ``.csv`` or ``.xlsx``, the ending that says how a parts list is written.
+    """Choose ``.csv`` or ``.xlsx``, the ending that says how a parts list is written.
 
     Parameters
     ----------
@@ -44,7 +44,7 @@ def _rows(parts: PartsList) -> list[list[object]]:
 
 
 def parts_csv(parts: PartsList) -> bytes:
-    """Return a parts list as CSV.
+    """Write a parts list as CSV.
 
     Parameters
     ----------
@@ -60,7 +60,7 @@ def parts_csv(parts: PartsList) -> bytes:
 
 
 def parts_workbook(parts: PartsList) -> bytes:
-    """Return a parts list as a workbook of one sheet.
+    """Write a parts list as a workbook of one sheet.
 
     Parameters
     ----------

@@ -18,7 +18,7 @@ STANDARD_INPUT = "-"
 
 
 def read_text(path: Path | str, *, largest: int = LARGEST_FILE) -> str:
-    """Return the text of a file, a pipe or standard input.
+    """Read the text of a file, a pipe or standard input.
 
     Parameters
     ----------
@@ -49,7 +49,7 @@ def read_text(path: Path | str, *, largest: int = LARGEST_FILE) -> str:
 
 
 def read_bytes(path: Path | str, *, largest: int = LARGEST_FILE) -> bytes:
-    """Return the content of a file, a pipe or standard input.
+    """Read the content of a file, a pipe or standard input.
 
     Parameters
     ----------

@@ -38,7 +38,7 @@ def read_rows(
     optional: Sequence[str] = (),
     others: bool = False,
 ) -> tuple[Row, ...]:
-    """Return the rows of a CSV table.
+    """Read the rows of a CSV table.
 
     Parameters
     ----------

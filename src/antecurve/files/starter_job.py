@@ -84,7 +84,7 @@ sets = 1                         # 2: a pair of networks for stereo, picked toge
 
 
 def starter_job() -> str:
-    """Return the text of the starter job.
+    """Write the text of the starter job.
 
     Returns
     -------

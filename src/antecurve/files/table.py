@@ -10,7 +10,7 @@ __all__ = ["csv_bytes", "safe_cell"]
 
 
 def safe_cell(value: object) -> str:
-    """Return a cell's text; a text that a spreadsheet would run gets an apostrophe in front.
+    """Write a cell's text; a text that a spreadsheet would run gets an apostrophe in front.
 
     Parameters
     ----------
@@ -39,7 +39,7 @@ def safe_cell(value: object) -> str:
 
 
 def csv_bytes(header: Sequence[str], rows: Iterable[Sequence[object]]) -> bytes:
-    """Return a table as CSV in UTF-8.
+    """Write a table as CSV in UTF-8.
 
     Parameters
     ----------

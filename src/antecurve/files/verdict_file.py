@@ -22,7 +22,7 @@ __all__ = [
 
 
 def verdict_json(verdict: Verdict) -> bytes:
-    """Return a verdict as the content of a JSON file.
+    """Write a verdict as the content of a JSON file.
 
     Parameters
     ----------
@@ -39,7 +39,7 @@ def verdict_json(verdict: Verdict) -> bytes:
 
 
 def deviation_csv(verdict: Verdict) -> bytes:
-    """Return the deviation over frequency as CSV.
+    """Write the deviation over frequency as CSV.
 
     Parameters
     ----------
@@ -62,7 +62,7 @@ def deviation_csv(verdict: Verdict) -> bytes:
 
 
 def batch_csv(batch: Batch) -> bytes:
-    """Return the table of a batch as CSV.
+    """Write the table of a batch as CSV.
 
     Parameters
     ----------
@@ -80,7 +80,7 @@ def batch_csv(batch: Batch) -> bytes:
 
 
 def calibration_files(calibration: Calibration) -> dict[str, bytes]:
-    """Return a calibration as files.
+    """Write a calibration as files.
 
     Parameters
     ----------

@@ -86,7 +86,7 @@ class Builds:
     seed: int
 
     def block(self, number: int, *, channel: int = 0) -> TransferFunction:
-        """Return abs(H)**2 of one block of builds.
+        """Draw one block of builds and compute abs(H)**2 of one block of builds.
 
         Parameters
         ----------
@@ -149,7 +149,7 @@ class Builds:
             yield MeasuredBuilds(measured.centred_db[:remaining], measured.level_db[:remaining])
 
     def centred_histogram(self, count: int) -> LogHistogram:
-        """Return the centred errors of the first builds.
+        """Count the centred errors of the first builds.
 
         Parameters
         ----------

@@ -136,7 +136,7 @@ def _sample(ref: str, values: ArrayLike) -> Floats:
 
 
 def draw_block(source: PartSource, *, seed: int, block: int, channel: int = 0) -> Floats:
-    """Return the values of the parts of one block of builds.
+    """Draw the parts of one block of builds.
 
     Parameters
     ----------
@@ -201,7 +201,7 @@ def _cut_normal(probability: Floats) -> Floats:
 
 
 def deviation_quantile(probability: Floats, distribution: str) -> Floats:
-    """Return quantiles of the deviation of a part, as a fraction of its tolerance.
+    """Compute quantiles of the deviation of a part, as a fraction of its tolerance.
 
     Parameters
     ----------
@@ -221,7 +221,7 @@ def deviation_quantile(probability: Floats, distribution: str) -> Floats:
 
 
 def standard_deviation(tolerance: float | Floats, distribution: str) -> Floats:
-    """Return the relative standard deviation of parts within a tolerance.
+    """Compute the relative standard deviation of parts within a tolerance.
 
     Parameters
     ----------
@@ -251,7 +251,7 @@ def standard_deviation(tolerance: float | Floats, distribution: str) -> Floats:
 
 
 def standard_deviations(source: PartSource) -> Floats:
-    """Return the relative standard deviation of each part.
+    """Compute the relative standard deviation of each part.
 
     Parameters
     ----------

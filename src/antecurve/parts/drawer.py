@@ -53,7 +53,7 @@ class Drawer:
     name: str = "drawer"
 
     def of_kind(self, kind: ElementKind) -> tuple[DrawerEntry, ...]:
-        """Return the entries of one kind.
+        """Select the entries of one kind.
 
         Parameters
         ----------

@@ -52,7 +52,7 @@ def values_add(kind: ElementKind, joined: str) -> bool:
 
 
 def joined_value(values: Sequence[Value], *, adds: bool) -> Value:
-    """Return the value of joined parts.
+    """Compute the value of joined parts.
 
     Parameters
     ----------
@@ -75,7 +75,7 @@ def joined_value(values: Sequence[Value], *, adds: bool) -> Value:
 
 
 def joined_weights(values: Floats, *, adds: bool | NDArray[np.bool_]) -> Floats:
-    """Return the relative change of a position per relative change of each of its parts.
+    """Compute the relative change of a position per relative change of each of its parts.
 
     Parameters
     ----------

@@ -120,7 +120,7 @@ class PickedNetwork:
         return sum(len(p.parts) for p in self.positions)
 
     def to_dict(self) -> dict[str, Any]:
-        """Return the network as the ``network`` object of ``design.json``.
+        """Write the network as the ``network`` object of ``design.json``.
 
         Returns
         -------

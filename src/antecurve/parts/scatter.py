@@ -57,7 +57,7 @@ class PartTable:
 
 
 def part_references(position: Position) -> tuple[str, ...]:
-    """Return the references of the parts of a position: ``R1``, or ``C1a`` and ``C1b``.
+    """Name the parts of a position: ``R1``, or ``C1a`` and ``C1b``.
 
     Parameters
     ----------
@@ -76,7 +76,7 @@ def part_references(position: Position) -> tuple[str, ...]:
 
 
 def part_table(picked: PickedNetwork) -> PartTable:
-    """Return the physical parts of a picked network.
+    """List the physical parts of a picked network.
 
     Parameters
     ----------
@@ -110,7 +110,7 @@ def part_table(picked: PickedNetwork) -> PartTable:
 
 
 def position_values(table: PartTable, values: Floats) -> Floats:
-    """Return the values of the positions for the values of the parts.
+    """Compute the values of the positions for the values of the parts.
 
     Parameters
     ----------
@@ -131,7 +131,7 @@ def position_values(table: PartTable, values: Floats) -> Floats:
 
 
 def position_box(table: PartTable) -> tuple[Floats, Floats]:
-    """Return the ends of the range of each position.
+    """Compute the ends of the range of each position.
 
     Every part moves its position's value one way only, so the box of the parts is exactly the
     box of the positions.
@@ -152,7 +152,7 @@ def position_box(table: PartTable) -> tuple[Floats, Floats]:
 
 
 def part_weights(table: PartTable) -> Floats:
-    """Return how much each part counts in the value of its position.
+    """Compute how much each part counts in the value of its position.
 
     Parameters
     ----------
@@ -172,7 +172,7 @@ def part_weights(table: PartTable) -> Floats:
 
 
 def position_scatter(table: PartTable, parts: Floats) -> Floats:
-    """Return the root sum square of the relative scatter of the parts of each position.
+    """Compute the root sum square of the relative scatter of the parts of each position.
 
     Parameters
     ----------

@@ -21,7 +21,7 @@ SERIES = ("E3", "E6", "E12", "E24", "E48", "E96", "E192")
 
 
 def significands(series: str) -> tuple[float, ...]:
-    """Return the values of one decade, from 1 to below 10.
+    """List the values of one decade, from 1 to below 10.
 
     Parameters
     ----------
@@ -59,7 +59,7 @@ def significands(series: str) -> tuple[float, ...]:
 
 @checked
 def series_values(series: str, *, low: float, high: float) -> NDArray[np.float64]:
-    """Return the values of a series within a range, ascending.
+    """List the values of a series within a range, ascending.
 
     Parameters
     ----------

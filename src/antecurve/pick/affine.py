@@ -65,7 +65,7 @@ class AffineBound:
     scaled: Floats
 
     def least(self, value: Floats, slopes: Floats, spare: Floats) -> Floats:
-        """Return a lower bound of another near-affine function over the points that count.
+        """Bound from below another near-affine function over the points that count.
 
         With any weights w: z + s.d >= z - w.r/n - ||s - B^T w||_1 - ||w||_1 - spare, since
         w.(r/n + B d) >= -||w||_1.  Here w = B G s.
@@ -92,7 +92,7 @@ class AffineBound:
         return np.asarray(value - shift - uncovered - np.abs(weights).sum(axis=(1, 2)) - spare)
 
     def part(self, chosen: NDArray[np.int64]) -> AffineBound:
-        """Return the bound of some of the boxes.
+        """Select the bound of some of the boxes.
 
         Parameters
         ----------

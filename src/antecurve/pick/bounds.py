@@ -64,7 +64,7 @@ __all__ = ["BoxBound", "bound_boxes"]
 
 Floats = NDArray[np.float64]
 
-_KAPPA = 2.0 * math.sqrt(2.0)
+_KAPPA = 2.0 * math.sqrt(2.0)  # the gradient of u by S, as derived above
 _LEAST_NOISE = 1e-9  # Np: rounding of the rows
 _ANY_LEVEL = 1e3  # Np: no bound at all
 

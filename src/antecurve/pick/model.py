@@ -86,7 +86,7 @@ class NetworkModel:
         self._high = _Powers(np.array([2.0 * math.pi * job.target.band_hz[1]]))
 
     def transfer(self, values: Floats) -> TransferFunction:
-        """Return the coefficients of H for many networks.
+        """Compute the coefficients of H for many networks.
 
         Parameters
         ----------
@@ -102,7 +102,7 @@ class NetworkModel:
         return loaded_coefficients(self.topology, values, loading=loading)
 
     def output(self, values: Floats) -> TransferFunction:
-        """Return the coefficients of the output impedance; parameters as in `transfer`.
+        """Compute the coefficients of the output impedance; parameters as in `transfer`.
 
         Parameters
         ----------
@@ -119,7 +119,7 @@ class NetworkModel:
         )
 
     def input(self, values: Floats) -> TransferFunction:
-        """Return the coefficients of the input impedance; parameters as in `transfer`.
+        """Compute the coefficients of the input impedance; parameters as in `transfer`.
 
         Parameters
         ----------
@@ -140,7 +140,7 @@ class NetworkModel:
         )
 
     def rows(self, values: Floats) -> Floats:
-        """Return the rows of networks.
+        """Compute the rows of networks.
 
         Parameters
         ----------
@@ -159,7 +159,7 @@ class NetworkModel:
         return np.asarray(0.5 * np.log(square.T) - self.target)
 
     def linearise(self, values: Floats) -> Linear:
-        """Return rows, slopes and sizes of networks.
+        """Compute rows, slopes and sizes of networks.
 
         Parameters
         ----------
@@ -179,7 +179,7 @@ class NetworkModel:
         return Linear(linear.rows - self.target, linear.slopes, linear.sizes)
 
     def linearise_output(self, values: Floats) -> Linear:
-        """Return the logarithm of the output impedance at 1 kHz; as `linearise`, one row.
+        """Linearise the logarithm of the output impedance at 1 kHz: one row.
 
         Parameters
         ----------
@@ -194,7 +194,7 @@ class NetworkModel:
         return _linear(self.output(_each_at_zero(values)), self._low)
 
     def linearise_input(self, values: Floats) -> Linear:
-        """Return the logarithm of the input impedance at the band's high end, one row.
+        """Linearise the logarithm of the input impedance at the band's high end: one row.
 
         Parameters
         ----------
@@ -209,7 +209,7 @@ class NetworkModel:
         return _linear(self.input(_each_at_zero(values)), self._high)
 
     def positive_numerator(self, values: Floats) -> tuple[Floats, Floats]:
-        """Return how much the terms of the numerator cancel at s = j w, and slopes at s = w.
+        """Compute how much the terms of the numerator cancel at s = j w, and slopes at s = w.
 
         Parameters
         ----------

@@ -19,9 +19,9 @@ from antecurve.pick.shortlist import Contender, shortlist
 
 __all__ = ["pick_pair"]
 
-_MOST_LOOKED_AT = 3000
-_STEP = 1.6
-_WIDEST = 2.0
+_MOST_LOOKED_AT = 3000  # each is compared with all before it: the time grows with the square
+_STEP = 1.6  # growth of a window: of what is listed in vain little is listed twice
+_WIDEST = 2.0  # Np: no network that far off is of use
 
 
 def pick_pair(search: Search, best: Contender, complete: bool) -> PickResult:

@@ -40,7 +40,7 @@ __all__ = ["PickProgress", "PickResult", "SearchReport", "ShortlistEntry", "pick
 # While no combination is known: long enough for a job with any, short enough to wait for.
 _BLIND_SECONDS = 8.0
 _OWN_SECONDS = 30.0  # of a form of the user's own, where no exact network guides the search
-_BUILT_IN_SECONDS = 120.0
+_BUILT_IN_SECONDS = 120.0  # by judgement: all forms of the default job take a third of it
 _SMALL = 3e6  # combinations: so few are all looked at in the time
 _NO_LIMIT = 1e3  # Np: no error reaches it
 

@@ -34,11 +34,11 @@ __all__ = ["BLIND_LIMITS", "Pass", "Search", "tie_limit"]
 Floats = NDArray[np.float64]
 Indices = NDArray[np.int64]
 
-_COARSE_DB = 0.02
-_LEVELS = 16
-_ABOVE_LIMIT = 3.0
-_OWN_STARTS = 240
-_FIRST_LOOK = 250
+_COARSE_DB = 0.02  # by judgement: narrower limits cut hardly more boxes
+_LEVELS = 16  # impedances over the range, by judgement: rounded they give a good first pick
+_ABOVE_LIMIT = 3.0  # shunt resistances: with what is across it, one above the limit may do
+_OWN_STARTS = 240  # by judgement: solved together, so that many cost little
+_FIRST_LOOK = 250  # combinations whose error over the whole band is computed at a time
 _LEVEL_WEIGHTS = (0.03, 0.3, 1.0)  # from nearly free to as much as the shape
 _TASKS = 32  # more than most machines have processors: those that finish early take another
 BLIND_LIMITS = tuple(db / NEPER_DB for db in (0.1, 0.4, 1.6, 6.4))

@@ -184,7 +184,7 @@ def interchangeable(topology: Topology) -> tuple[Exchange, ...]:
 
 
 def same_network(one: Topology, other: Topology) -> tuple[int, ...] | None:
-    """Return how the elements of a network stand in another that has the same H.
+    """Match the elements of a network with those in another that has the same H.
 
     Parameters
     ----------

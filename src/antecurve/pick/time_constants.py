@@ -32,12 +32,12 @@ __all__ = ["TimeConstantHull", "time_constant_hull"]
 
 Floats = NDArray[np.float64]
 
-_EDGE = 0.05
+_EDGE = 0.05  # of 1/w at an end of the band: further out the share departs by 0.00125 Np at most
 _FAR = 60.0  # logarithm of a time constant: beyond any, and its exponential still a double
-_WIDE = 0.8
-_STOP = 0.3
-_STOP_PER_LIMIT = 6.0
-_MOST_BOXES = 12_000
+_WIDE = 0.8  # half width of a cell, by judgement: over wider ones a tangent bounds loosely
+_STOP = 0.3  # width of a cell, by judgement: narrower ones tighten the hull little
+_STOP_PER_LIMIT = 6.0  # 1/Np, by judgement: a wide limit blurs the hull more than its cells do
+_MOST_BOXES = 12_000  # bounds the time; beyond it cells stay as wide as they are
 _LIMIT_STEP = 1.25  # growth of the rounded limits: the next one is at most this much too wide
 _EPS = 1e-9  # keeps a value on the edge on its side in spite of rounding
 _ANY_LEVEL = 1e3  # Np: no bound at all

@@ -14,7 +14,7 @@ __all__ = ["form_lines", "formula_lines"]
 
 
 def form_lines() -> list[str]:
-    """Return the forms and what each is, one line a form.
+    """List the forms and what each is, one line a form.
 
     Returns
     -------
@@ -26,7 +26,7 @@ def form_lines() -> list[str]:
 
 
 def formula_lines(formulas: FormFormulas) -> list[str]:
-    """Return the formulas of a form with its elements, conditions and time constants.
+    """Write the formulas of a form with its elements, conditions and time constants.
 
     Parameters
     ----------

@@ -48,7 +48,7 @@ _TABLE_HZ = (20, 31.5, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 15000, 20000)
 
 
 def fitted_rows(fitted: Sequence[FittedValue]) -> TextTable:
-    """Return the constants of a unit.
+    """Tabulate the constants of a unit.
 
     Parameters
     ----------
@@ -85,7 +85,7 @@ def _round_hz(frequency: float) -> str:
 
 
 def band_rows(verdict: Verdict) -> TextTable:
-    """Return the decision on each limit.
+    """Tabulate the decision on each limit.
 
     Parameters
     ----------
@@ -113,7 +113,7 @@ def band_rows(verdict: Verdict) -> TextTable:
 
 
 def deviation_rows(verdict: Verdict) -> TextTable:
-    """Return the deviation at round frequencies.
+    """Tabulate the deviation at round frequencies.
 
     Parameters
     ----------
@@ -142,7 +142,7 @@ def deviation_rows(verdict: Verdict) -> TextTable:
 
 
 def batch_rows(frame: object) -> TextTable:
-    """Return the table of a batch.
+    """Tabulate a batch.
 
     Parameters
     ----------
@@ -168,7 +168,7 @@ def batch_rows(frame: object) -> TextTable:
 
 
 def calibration_rows(calibration: Calibration) -> TextTable:
-    """Return the elements that a calibration fitted.
+    """Tabulate the elements that a calibration fitted.
 
     Parameters
     ----------
@@ -198,7 +198,7 @@ def calibration_rows(calibration: Calibration) -> TextTable:
 def ship_sheet(
     verdict: Verdict, *, serial: str, date: str, title: str, remarks: Sequence[str] = ()
 ) -> bytes:
-    """Return the ship sheet of a unit.
+    """Render the ship sheet of a unit.
 
     Parameters
     ----------

@@ -56,8 +56,8 @@ function onGrid(values, loading, { hz, ideal_db }) {
 
 /* Level in dB re EMF at 1 kHz, network and error in dB re 1 kHz, centred error over the band. */
 function compute(loading) {
-  const found = onGrid(bench.values, loading, wide);
-  return { ...found, centred_db: centred(onGrid(bench.values, loading, fine).error_db) };
+  const onWide = onGrid(bench.values, loading, wide);
+  return { ...onWide, centred_db: centred(onGrid(bench.values, loading, fine).error_db) };
 }
 
 /* The largest of evenly spaced samples, each peak by the parabola through three of them. */
