@@ -5,14 +5,17 @@ from __future__ import annotations
 import re
 
 import pytest
+from bench_networks import bench_network
 
 from antecurve.curves.catalogue import named_curve
 from antecurve.curves.construct import with_limits
+from antecurve.files.netlist import netlist
 from antecurve.networks.balanced import balanced_network, balanced_topology
 from antecurve.networks.series_parallel import Branch, branches_of
 from antecurve.networks.topology import Element, ElementKind, Loading, Network, Topology
 from antecurve.pick.structure import ladder_of
-from antecurve.report.schematic import schematic_svg
+from antecurve.report.schematic import schematic_svg, value_labels
+from antecurve.report.tables import wiring_rows
 from antecurve.synthesis.exact import exact_network, form_names
 
 LOADING = Loading(50.0, 47e3, 150e-12)
@@ -80,3 +83,15 @@ def test_nodes_of_the_table_are_on_the_drawing() -> None:
     words = re.findall(r">([^<>]+)</t", drawing)
     for node in {n for e in found.network.topology.elements for n in e.nodes}:
         assert words.count(node) == 1
+
+
+def test_joined_parts_stand_apart_everywhere() -> None:
+    """Schematic, wiring table and netlist name C1a and C1b, and how they are joined."""
+    picked = bench_network()
+    assert value_labels(picked)["C1"] == "C1a ∥ C1b\n7.07 nF"
+    made = {row[0]: row[-1] for row in wiring_rows(picked).rows}
+    assert made["C1"] == "C1a 6.8 nF + C1b 270 pF in parallel"
+    assert made["R1"] == "453 kΩ"
+    cards = netlist(picked.network, loading=LOADING, picked=picked).splitlines()
+    assert "* C1: C1a 6.8e-09, C1b 2.7e-10 in parallel" in cards
+    assert not any(line.startswith("* R1") for line in cards)

@@ -13,7 +13,7 @@ from antecurve.files.output_folder import write_folder
 from antecurve.files.parts_file import parts_csv
 from antecurve.files.table import csv_bytes
 from antecurve.job import Job
-from antecurve.networks.topology import Network
+from antecurve.parts.position import PickedNetwork
 from antecurve.pipeline import Design, design_parts_list
 
 __all__ = ["design_files", "response_csv", "write_design"]
@@ -55,24 +55,28 @@ def design_files(design: Design) -> dict[str, bytes]:
         ``design.json``, ``parts.csv``, ``response.csv``, ``network.cir``; for a stereo pair
         ``network-2.cir``, too.
     """
-    job, network = design.job, design.network
+    job = design.job
     second = {}
     if design.second is not None:
-        second["network-2.cir"] = _cards(job, design.second.network, f"{job.title}, second")
+        second["network-2.cir"] = _cards(job, design.second, f"{job.title}, second")
     return {
         **second,
         "design.json": design_json(design),
         "parts.csv": parts_csv(design_parts_list(design)),
         "response.csv": response_csv(design.analysis.response),
-        "network.cir": _cards(job, network, job.title),
+        "network.cir": _cards(job, design.picked, job.title),
     }
 
 
-def _cards(job: Job, network: Network, title: str) -> bytes:
+def _cards(job: Job, picked: PickedNetwork, title: str) -> bytes:
     """Content of the netlist of one network."""
     conditions = job.conditions
     return netlist(
-        network, loading=conditions.loading, band_hz=conditions.band_hz, title=title
+        picked.network,
+        loading=conditions.loading,
+        band_hz=conditions.band_hz,
+        title=title,
+        picked=picked,
     ).encode()
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from antecurve.networks.conditions import AUDIO_BAND_HZ
 from antecurve.networks.topology import ElementKind, Loading, Network
+from antecurve.parts.position import PickedNetwork
+from antecurve.parts.scatter import part_references
 
 __all__ = ["netlist"]
 
@@ -16,6 +18,7 @@ def netlist(
     loading: Loading,
     band_hz: tuple[float, float] = AUDIO_BAND_HZ,
     title: str = "",
+    picked: PickedNetwork | None = None,
 ) -> str:
     """Write a network as a netlist that a general circuit simulator runs as it is.
 
@@ -29,6 +32,8 @@ def netlist(
         Low and high end [Hz] of the analysis.
     title : str, optional
         Title for the first comment line.
+    picked : PickedNetwork, optional
+        The parts of the network: comments then name those that are joined, and how.
 
     Returns
     -------
@@ -52,6 +57,7 @@ def netlist(
         f"RSOURCE drive in {loading.source_resistance!r}",
         *bridged,
     ]
+    lines += [] if picked is None else _joined_parts(picked)
     for kind in (ElementKind.RESISTOR, ElementKind.CAPACITOR):
         lines += [
             f"{element.ref} {element.nodes[0]} {element.nodes[1]} {float(value)!r}"
@@ -70,3 +76,17 @@ def netlist(
         ".end",
     ]
     return "\n".join(lines) + "\n"
+
+
+def _joined_parts(picked: PickedNetwork) -> list[str]:
+    """A comment for each position of several parts."""
+    return [
+        f"* {position.element.ref}: "
+        + ", ".join(
+            f"{ref} {part.value!r}"
+            for ref, part in zip(part_references(position), position.parts, strict=True)
+        )
+        + f" in {position.joined}"
+        for position in picked.positions
+        if len(position.parts) > 1
+    ]

@@ -7,6 +7,7 @@ from itertools import pairwise
 from antecurve.networks.series_parallel import Arm, Branch, branches_of
 from antecurve.networks.topology import Element, ElementKind, Loading, Network
 from antecurve.parts.position import PickedNetwork
+from antecurve.parts.scatter import part_references
 from antecurve.quantities import format_quantity
 from antecurve.report.schematic_drawing import Drawing, Point
 
@@ -29,10 +30,12 @@ def value_labels(picked: PickedNetwork) -> dict[str, str]:
     Returns
     -------
     dict of str to str
-        Two lines by reference.
+        Two lines by reference; joined parts by their own, ``+`` in series, ``∥`` in parallel.
     """
+    signs = {"single": "", "series": " + ", "parallel": " ∥ "}
     return {
-        p.element.ref: f"{p.element.ref}\n{format_quantity(p.value, p.element.kind.unit)}"
+        p.element.ref: f"{signs[p.joined].join(part_references(p))}\n"
+        f"{format_quantity(p.value, p.element.kind.unit)}"
         for p in picked.positions
     }
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from antecurve.analysis.parts_list import PartsList
 from antecurve.parts.position import PickedNetwork, Position
+from antecurve.parts.scatter import part_references
 from antecurve.quantities import format_quantity
 from antecurve.report.text_table import TextTable, signed
 
@@ -29,7 +30,7 @@ _TIE_DB = 1e-5
 
 
 def made_of(position: Position) -> str:
-    """Word the parts of a position, such as ``3.3 nF + 3.9 nF parallel``.
+    """Word the parts of a position, such as ``C1a 3.3 nF + C1b 3.9 nF in parallel``.
 
     Parameters
     ----------
@@ -39,11 +40,14 @@ def made_of(position: Position) -> str:
     Returns
     -------
     str
-        Values and the way they are joined.
+        Values, with the references of joined parts and the way they are joined.
     """
     unit = position.element.kind.unit
-    values = " + ".join(format_quantity(p.value, unit) for p in position.parts)
-    return values if position.joined == "single" else f"{values} in {position.joined}"
+    values = [format_quantity(p.value, unit) for p in position.parts]
+    if position.joined == "single":
+        return values[0]
+    named = zip(part_references(position), values, strict=True)
+    return f"{' + '.join(f'{ref} {value}' for ref, value in named)} in {position.joined}"
 
 
 def node_caption(picked: PickedNetwork) -> str:
