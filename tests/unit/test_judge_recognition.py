@@ -79,8 +79,8 @@ def test_one_reading_where_the_networks_agree() -> None:
     ("constants_us", "named"),
     [
         # BS 1928:1955, coarse groove; NAB 1949 lateral: 318 and 100 us, no shelf.
-        ((3180.0, 450.0, 50.0), '"disc-coarse-groove"'),
-        ((60e3, 318.0, 100.0), '"disc-nab-1949"'),
+        ((3180.0, 450.0, 50.0), "disc-coarse-groove"),
+        ((60e3, 318.0, 100.0), "disc-nab-1949"),
         # Turnover 700 Hz is 227.4 us; -16 dB at 10 kHz: 10^1.6 = 1 + (w T)^2, T = 99.4 us.
         ((3180.0, 227.4, 99.44), "700 Hz, -16.0 dB"),
         ((3180.0, 318.0, 75.0), ""),
