@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from commands import invoke
 
-from antecurve.cli.main import app
+from antecurve.cli.main import command_line
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -27,7 +27,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def test_every_command_is_shown() -> None:
     shown = {command.split()[0] for command, _ in BLOCKS}
-    commands = {command.name for command in app.registered_commands}
+    commands = {command.name for command in command_line().registered_commands}
     # The starter job is shown as the job file that it prints.
     assert commands - shown == {"job"}
     assert BLOCKS[0][0].startswith("design data/bench.toml -o bench-network")

@@ -4,27 +4,13 @@ from __future__ import annotations
 
 import errno
 import functools
+import importlib
 import sys
 from collections.abc import Callable
 from typing import Any
 
 import typer
 
-from antecurve.cli import (
-    calibrate,
-    check,
-    curves,
-    design,
-    formulas,
-    job,
-    judge,
-    loading,
-    parts,
-    scope,
-    sheet,
-    spread,
-    trim,
-)
 from antecurve.cli.surroundings import (
     FAULT,
     OUTPUT_REFUSED,
@@ -38,33 +24,13 @@ from antecurve.cli.surroundings import (
 from antecurve.errors import AntecurveError
 from antecurve.texts import printable
 
-__all__ = ["app", "run"]
-
-app = typer.Typer(
-    name="antecurve",
-    help="Passive RC networks that put a recording curve before a playback preamplifier, "
-    "so that the unit under test must come out flat.",
-    epilog="Example: antecurve design -o bench-network",
-    no_args_is_help=True,
-    pretty_exceptions_enable=False,
-    rich_markup_mode=None,
-)
+__all__ = ["command_line", "run"]
 
 _COMMANDS = (
-    design.design,
-    job.job,
-    curves.curves,
-    formulas.formulas,
-    check.check,
-    spread.spread,
-    loading.loading,
-    scope.scope,
-    sheet.sheet,
-    parts.parts,
-    trim.trim,
-    judge.judge,
-    calibrate.calibrate,
-)
+    "design", "job", "curves", "formulas", "check", "spread", "loading", "scope", "sheet", "parts",
+    "trim", "judge", "calibrate",
+)  # fmt: skip
+"""Modules of this folder, each with the command of its name."""
 _OUTPUT_ERRORS = {errno.EPIPE, errno.ENOSPC, errno.EBADF, errno.EIO}
 """What the system says when a stream takes no more: no reader, no space, closed, broken."""
 _TOO_FAR_APART = "the numbers given lie too far apart; bring them closer to what a bench has"
@@ -87,8 +53,34 @@ def _guarded(command: Callable[..., None]) -> Callable[..., None]:
     return guarded
 
 
-for _command in _COMMANDS:
-    app.command(_command.__name__)(_guarded(_command))
+def command_line(first: str = "") -> typer.Typer:
+    """Put the commands together.
+
+    Parameters
+    ----------
+    first : str, optional
+        The first word of a command line: where it names a command, no other is loaded.
+
+    Returns
+    -------
+    typer.Typer
+        The command line.
+    """
+    app = typer.Typer(
+        name="antecurve",
+        help="Passive RC networks that put a recording curve before a playback preamplifier, "
+        "so that the unit under test must come out flat.",
+        epilog="Example: antecurve design -o bench-network",
+        no_args_is_help=True,
+        pretty_exceptions_enable=False,
+        rich_markup_mode=None,
+    )
+    # With it a single command is called by its name, too.
+    app.callback()(lambda: None)
+    for name in (first,) if first in _COMMANDS else _COMMANDS:
+        command = getattr(importlib.import_module(f"antecurve.cli.{name}"), name)
+        app.command(name)(_guarded(command))
+    return app
 
 
 def run(arguments: list[str] | None = None) -> None:
@@ -106,7 +98,8 @@ def run(arguments: list[str] | None = None) -> None:
         prepare_streams()
         prepare_signals()
         try:
-            app(arguments)
+            given = sys.argv[1:] if arguments is None else arguments
+            command_line(given[0] if given else "")(given)
         finally:
             flush_streams()
     except AntecurveError as error:
