@@ -468,7 +468,7 @@ def pair_level_db(design: Design) -> float | None:
 
 
 @checked
-def design_parts_list(design: Design, *, sets: int = 1) -> PartsList:
+def design_parts_list(design: Design, *, sets: int = 1, spares: float = 0.0) -> PartsList:
     """List the parts of a design, with the rating each part needs.
 
     Parameters
@@ -477,6 +477,8 @@ def design_parts_list(design: Design, *, sets: int = 1) -> PartsList:
         The design.
     sets : int, optional
         Number of builds, 1 or more.
+    spares : float, optional
+        Spare parts as a fraction of those needed, 0 to 1.
 
     Returns
     -------
@@ -486,13 +488,14 @@ def design_parts_list(design: Design, *, sets: int = 1) -> PartsList:
     Raises
     ------
     InputError
-        When `sets` is not 1 or more.
+        When `sets` is not 1 or more, or `spares` out of range.
     """
     second = design.second
     return parts_list(
         design.picked,
         second=second,
         sets=sets,
+        spares=spares,
         stresses=part_stresses(design),
         second_stresses=None if second is None else part_stresses(second, design.conditions),
     )

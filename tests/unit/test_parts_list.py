@@ -139,3 +139,17 @@ def test_the_list_advises_by_the_stress() -> None:
     stand = tuple(PartStress(ref, R, 7.0, 205.0, "410 W or more") for ref in ("R1", "R2"))
     (line,) = parts_list(picked, stresses=PartStresses(10.0, stand)).lines
     assert line.description.startswith("no usual resistor of 118 mΩ above 50 W")
+
+
+def test_spares_are_rounded_up_and_not_of_parts_on_hand() -> None:
+    bought = parts_list(_picked(), sets=5, spares=0.1)
+    assert [line.quantity for line in bought.lines] == [11, 6, 6]
+    assert [line.quantity for line in parts_list(_picked(), sets=5).lines] == [10, 5, 5]
+    own = Part(1.01e-9, 0.002, "drawer", nominal=1e-9)
+    first, second, third = _picked().positions
+    held = PickedNetwork(
+        _picked().topology, (first, replace(second, parts=(own,), joined="single"), third)
+    )
+    assert [line.quantity for line in parts_list(held, spares=0.5).lines] == [3, 1]
+    with pytest.raises(InputError, match="spares"):
+        parts_list(_picked(), spares=1.5)

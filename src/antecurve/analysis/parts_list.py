@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -31,7 +32,7 @@ class PartsLine(Result):
     refs : tuple of str
         References of the parts; joined parts of a position carry a letter, as in ``C1a``.
     quantity : int
-        Number for all builds.
+        Number for all builds, spares included.
     kind : str
         ``resistor`` or ``capacitor``.
     value_si : float
@@ -122,12 +123,18 @@ def _description(kind: ElementKind, part: Part, wanted_rating: float | None) -> 
     return f"on hand{marked}" + (f": {part.description}" if part.description else "")
 
 
+def _with_spares(needed: int, part: Part, spares: float) -> int:
+    # Less a rounding error, so that 10 % of 10 is one.
+    return needed + (0 if part.origin == "drawer" else math.ceil(needed * spares - 1e-9))
+
+
 @checked
 def parts_list(
     picked: PickedNetwork,
     *,
     second: PickedNetwork | None = None,
     sets: int = 1,
+    spares: float = 0.0,
     stresses: PartStresses | None = None,
     second_stresses: PartStresses | None = None,
 ) -> PartsList:
@@ -141,6 +148,9 @@ def parts_list(
         The other network of a stereo pair; references then end in ``.1`` and ``.2``.
     sets : int, optional
         Number of builds, 1 or more.
+    spares : float, optional
+        Spare parts as a fraction of those needed, 0 to 1; of each part on a line rounded up, and
+        none of parts on hand.
     stresses, second_stresses : PartStresses, optional
         What the positions of the network, and of the other one of a pair, have to stand, with
         their ratings; both for the same EMF.
@@ -153,8 +163,10 @@ def parts_list(
     Raises
     ------
     InputError
-        When `sets` is not 1 or more.
+        When `sets` is not 1 or more, or `spares` out of range.
     """
+    if not 0.0 <= spares <= 1.0:
+        raise InputError("spares", spares, "it must be from 0 to 100 %")
     if sets < 1:
         raise InputError("sets", sets, "it must be a whole number, 1 or more")
     references: dict[tuple[ElementKind, Part, str], list[str]] = {}
@@ -178,7 +190,7 @@ def parts_list(
         tuple(
             PartsLine(
                 refs=tuple(references[key]),
-                quantity=sets * len(references[key]),
+                quantity=_with_spares(sets * len(references[key]), key[1], spares),
                 kind=key[0].value,
                 value_si=key[1].value,
                 tolerance=key[1].tolerance,

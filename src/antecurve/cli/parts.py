@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from antecurve.cli.options import AsJson, DesignFile, Force, OutputFile
+from antecurve.cli.options import AsJson, DesignFile, Force, OutputFile, percent
 
 __all__ = ["parts"]
 
@@ -16,6 +16,9 @@ def parts(
     sets: Annotated[
         int, typer.Option(metavar="COUNT", help="Number of builds to buy for.", min=1)
     ] = 1,
+    spares: Annotated[
+        str, typer.Option(metavar="PERCENT", help="Spare parts, of those needed; rounded up.")
+    ] = "0 %",
     output: OutputFile = None,
     force: Force = False,
     as_json: AsJson = False,
@@ -35,7 +38,7 @@ def parts(
     from antecurve.report.tables import parts_rows
 
     design = read_design(design_file)
-    to_buy = design_parts_list(design, sets=sets)
+    to_buy = design_parts_list(design, sets=sets, spares=percent(spares, "--spares"))
     if output is not None:
         content = parts_workbook(to_buy) if suffix_of(output) == ".xlsx" else parts_csv(to_buy)
         write_file(output, content, force=force)
