@@ -475,10 +475,8 @@ def design_parts_list(design: Design, *, sets: int = 1, spares: float = 0.0) -> 
     ----------
     design : Design
         The design.
-    sets : int, optional
-        Number of builds, 1 or more.
-    spares : float, optional
-        Spare parts as a fraction of those needed, 0 to 1.
+    sets, spares : optional
+        See `antecurve.analysis.parts_list.parts_list`.
 
     Returns
     -------
