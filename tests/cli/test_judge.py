@@ -23,6 +23,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory, default_design: Design) -> P
     folder = tmp_path_factory.mktemp("judge")
     (folder / "design.json").write_bytes(design_json(default_design))
     write_square(folder / "good.csv", default_design, Unit(low_corner_hz=1.0))
+    write_square(folder / "good-23.csv", default_design, Unit(low_corner_hz=1.0), 23.0)
     write_square(folder / "bad.csv", default_design, Unit(treble_s=60e-6))
     time = np.arange(2000) * 1e-5
     write(folder / "sine.csv", ("time_s", "volts"), time, np.sin(2 * np.pi * 200 * time))
@@ -49,12 +50,12 @@ def polynomials(design: Design) -> tuple[np.ndarray, np.ndarray]:
     return found.numerator[::-1], found.denominator[::-1]
 
 
-def write_square(path: Path, design: Design, unit: Unit) -> None:
+def write_square(path: Path, design: Design, unit: Unit, frequency: float = 200.0) -> None:
     top, bottom = polynomials(design)
     unit_top, unit_bottom = unit.polynomials()
-    time = np.arange(5000) * 3.4 / 200 / 5000
+    time = np.arange(5000) * 3.4 / frequency / 5000
     volts = steady_state(
-        np.polymul(top, unit_top), np.polymul(bottom, unit_bottom), time + 1.3e-3, 200.0
+        np.polymul(top, unit_top), np.polymul(bottom, unit_bottom), time + 1.3e-3, frequency
     )
     volts = volts + 0.002 * np.ptp(volts) * np.random.default_rng(1).standard_normal(5000)
     step = np.ptp(volts) / 200
@@ -71,7 +72,8 @@ def write_sweep(path: Path, design: Design) -> None:
 
 def test_pass_and_fail(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     design = str(bench / "design.json")
-    good = invoke(capsys, "judge", str(bench / "good.csv"), "--design", design)
+    captures = [str(bench / name) for name in ("good.csv", "good-23.csv")]
+    good = invoke(capsys, "judge", *captures, "--design", design)
     assert good.code == 0
     assert good.out.startswith("PASS") and "every constant agrees" in good.out
     bad = invoke(capsys, "judge", str(bench / "bad.csv"), "--design", design, "--json")
@@ -92,6 +94,7 @@ def test_files_and_the_other_channel(
     arguments = [
         "judge",
         str(bench / "good.csv"),
+        str(bench / "good-23.csv"),
         "--design",
         str(bench / "design.json"),
         "--other-channel",
@@ -107,7 +110,7 @@ def test_files_and_the_other_channel(
     assert found.code == 1 and "match of the channels" in found.out
     page = (tmp_path / "unit" / "ship.html").read_text(encoding="utf-8")
     assert "A-17 &lt;b&gt;" in page and "25 November" in page and "PASS" in page
-    assert page.count("<svg") == 2 and "tweeters" in page
+    assert page.count("<svg") == 3 and "tweeters" in page
     assert "http" not in page.replace("http://www.w3.org", "").replace("http-equiv", "").replace(
         "https://matplotlib.org", ""
     ).replace("http://purl.org", "").replace("http://creativecommons.org", "")
@@ -122,7 +125,13 @@ def test_files_and_the_other_channel(
 def test_batch(bench: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     folder = tmp_path / "units"
     (folder / "joint").mkdir(parents=True)
-    for name, target in (("good", "one"), ("bad", "two"), ("sine", "three"), ("good", "joint/a")):
+    for name, target in (
+        ("good", "one"),
+        ("bad", "two"),
+        ("sine", "three"),
+        ("good", "joint/a"),
+        ("good-23", "joint/b"),
+    ):
         (folder / f"{target}.csv").write_bytes((bench / f"{name}.csv").read_bytes())
     found = invoke(
         capsys,
@@ -140,7 +149,7 @@ def test_batch(bench: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) 
         rows = list(csv.DictReader(file))
     assert [(r["unit"], r["verdict"]) for r in rows] == [
         ("joint", "pass"),
-        ("one", "pass"),
+        ("one", "undecided"),
         ("three", "none"),
         ("two", "fail"),
     ]
@@ -170,6 +179,7 @@ def test_calibrate_then_judge(
         capsys,
         "judge",
         str(bench / "good.csv"),
+        str(bench / "good-23.csv"),
         "--design",
         design,
         "--measured",

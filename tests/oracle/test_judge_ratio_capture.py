@@ -67,7 +67,7 @@ class RatioCapture(Capture):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RatioObservation(Observation):
-    """Ratios as the fit sees them; the one nuisance is ln gain."""
+    """Ratios as the fit sees them; nuisances are ln gain and delay in microseconds."""
 
     through_network: ClassVar[bool] = False
     through_chain: ClassVar[bool] = False
@@ -89,7 +89,11 @@ class RatioObservation(Observation):
 
     @property
     def nuisance_bounds(self) -> tuple[Floats, Floats]:
-        return np.array([-np.inf]), np.array([np.inf])
+        return np.full(2, -np.inf), np.full(2, np.inf)
+
+    @property
+    def _turn(self) -> Complex:
+        return -2j * math.pi * self.frequency_hz * 1e-6
 
     def _white(self, columns: Complex) -> Floats:
         parts = np.stack([columns.real, columns.imag], axis=1)
@@ -98,15 +102,16 @@ class RatioObservation(Observation):
     def evaluate(
         self, nuisance: Floats, total: Complex, shared: Complex, rise: RiseTime, unit: Floats
     ) -> Evaluation:
-        value = np.exp(total + nuisance[0])
+        value = np.exp(total + nuisance[0] + self._turn * nuisance[1])
         rise_column = np.zeros((value.size, int(rise.uncertainty_s > 0)))
-        slopes = np.hstack([value[:, None] * shared, rise_column, value[:, None]])
+        own = value[:, None] * np.stack([np.ones(value.size), self._turn], axis=1)
+        slopes = np.hstack([value[:, None] * shared, rise_column, own])
         residual = self._white((value - self.capture.ratio)[:, None])[:, 0]
         return Evaluation(residual, self._white(slopes), self.rows)
 
     def start(self, log_response: Complex) -> tuple[Floats, float]:
         missed = np.log(np.abs(self.capture.ratio)) - log_response.real
-        return np.array([missed.mean()]), float(missed.var())
+        return np.array([missed.mean(), 0.0]), float(missed.var())
 
     def gain(self, nuisance: Floats) -> float:
         return float(nuisance[0]) * 20.0 / math.log(10.0)

@@ -101,7 +101,8 @@ def test_verdicts_agree_with_the_truth(drawn: list[tuple[Unit, Verdict]]) -> Non
     """A contradiction needs an error of twice the expanded uncertainty: chance 6e-5 for each.
 
     Power: uncertainties stated at half their size are caught for a unit near the limit only;
-    `test_intervals_cover` is the test of their size.
+    `test_intervals_cover` is the test of their size.  A square wave of 200 Hz by itself does not
+    tell the shape of the low end, so that none of them passes.
     """
     decisions = set()
     for unit, verdict in drawn:
@@ -112,7 +113,7 @@ def test_verdicts_agree_with_the_truth(drawn: list[tuple[Unit, Verdict]]) -> Non
             assert verdict.decision is not Decision.FAIL
         if truth > 0.5 + guard:
             assert verdict.decision is not Decision.PASS
-    assert len(decisions) == 3
+    assert decisions == {Decision.FAIL, Decision.UNDECIDED}
 
 
 def test_measured_parts_give_half_a_per_cent() -> None:
@@ -176,7 +177,7 @@ def test_second_order_low_corner_is_not_claimed_from_200_hz() -> None:
     assert any("second capture" in f or "tells them apart" in f for f in alone.findings)
     second = square_capture(unit, rng, frequency=30.0)
     both = judge_unit([first, second], known_exactly(), conditions=CONDITIONS)
-    assert "second order, maximally flat" in both.low_end
+    assert both.low_end == "second order, Q 0.71"
     assert both.deviation.expanded_uncertainty_db[0] < 0.05
     assert both.value("low_corner_hz").value == pytest.approx(8.0, rel=0.01)
     assert not any("second capture" in f for f in both.findings)

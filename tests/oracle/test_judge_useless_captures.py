@@ -69,8 +69,8 @@ def test_a_record_at_its_limits_leaves_the_verdict_open_and_names_no_part() -> N
 
 
 def test_an_ideal_square_wave_passes() -> None:
-    capture = record(IDEAL, noise=0.0, bits=8)
-    verdict = judge_unit([capture], known_exactly(), conditions=CONDITIONS)
+    captures = [record(IDEAL, noise=0.0, bits=8), record(IDEAL, frequency=23.0, bits=8)]
+    verdict = judge_unit(captures, known_exactly(), conditions=CONDITIONS)
     assert verdict.decision is Decision.PASS
 
 

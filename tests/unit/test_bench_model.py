@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from playback_units import CURVE, LOADING, TOPOLOGY, by_tolerance, picked_network
 from scipy import stats
+from scipy.integrate import quad
 from scipy.optimize import approx_fprime
 
 from antecurve.analysis.as_built import MeterAccuracy, as_built, measured_network
@@ -27,7 +28,8 @@ from antecurve.judge.signal_path import (
     chain_log_response,
     square_harmonics,
 )
-from antecurve.judge.unit_model import HighEnd, LowEnd, unit_model
+from antecurve.judge.unit_model import UnitModel, unit_model
+from antecurve.judge.unit_parameters import HighEnd, LowEnd, Shape
 from antecurve.networks.compiled import transfer
 from antecurve.networks.conditions import Conditions, LoadingTolerance
 from antecurve.parts.position import PickedNetwork
@@ -35,17 +37,28 @@ from antecurve.parts.position import PickedNetwork
 FREQUENCY = np.array([20.0, 200.0, 3000.0, 40e3])
 
 
-@pytest.mark.parametrize("low", list(LowEnd))
-@pytest.mark.parametrize("high", list(HighEnd))
+def coordinates(model: UnitModel, **given: float) -> np.ndarray:
+    """A unit by values of its constants, coefficients of the ends that are not given at 0."""
+    units = np.where([p.low or p.high for p in model.parameters], 0.0, model.start)
+    for name, value in given.items():
+        place = model.index(name)
+        assert place is not None
+        units[place] = value
+    return units
+
+
 @pytest.mark.parametrize("level_only", [False, True])
-def test_derivatives(low: LowEnd, high: HighEnd, level_only: bool) -> None:
+@pytest.mark.parametrize("resonant", [False, True])
+def test_derivatives(level_only: bool, resonant: bool) -> None:
     """Exact derivatives against scipy.optimize.approx_fprime, forward differences."""
-    model = unit_model(
-        CURVE, low_end=low, high_end=high, undo_ultrasonic=True, level_only=level_only
-    )
+    model = unit_model(CURVE, undo_ultrasonic=True, level_only=level_only)
     units = model.start + 0.1
+    if resonant:
+        units[model.index("high_corner_hz")] = -0.5
+        units[model.index("high_end_2")] = 1.0
     found = model.linearised(units, FREQUENCY)
     assert np.allclose(found.value, model.log_response(units, FREQUENCY))
+    assert np.allclose(found.value.real, model.level(units, FREQUENCY), atol=1e-12)
     for place, f in enumerate(FREQUENCY):
         for part in ("real", "imag"):
 
@@ -56,31 +69,67 @@ def test_derivatives(low: LowEnd, high: HighEnd, level_only: bool) -> None:
             assert np.allclose(slope, getattr(found.derivative[place], part), atol=3e-6)
 
 
+def test_shapes_leave_their_coefficients_free() -> None:
+    model = unit_model(CURVE)
+    names = np.array([p.name for p in model.parameters])
+    constants = {"bass_shelf_s", "turnover_s", "treble_s", "low_corner_hz", "high_corner_hz"}
+    assert set(names[model.free(Shape())]) == constants
+    third = model.free(Shape(LowEnd.THIRD_ORDER, HighEnd.ZERO))
+    assert set(names[third]) == constants | {"low_end_2", "low_end_3", "playback_zero_hz"}
+    assert model.free(Shape(LowEnd.THIRD_ORDER, HighEnd.ZERO_AND_PAIR)).all()
+
+
+def test_priors_are_densities() -> None:
+    """exp(-r^2/2) over its width integrates to 1: scipy.integrate.quad."""
+    model = unit_model(CURVE)
+    for place, parameter in enumerate(model.parameters):
+
+        def density(x: float, place: int = place) -> float:
+            units = model.start
+            units[place] = x
+            return math.exp(-0.5 * model.priors(units)[0][place] ** 2)
+
+        low = -np.inf if parameter.logarithmic else 0.0
+        total = (
+            quad(density, low, np.inf, limit=200)[0]
+            if parameter.logarithmic
+            else sum(
+                quad(density, *ends, limit=200)[0]
+                for ends in ((0.0, parameter.spread), (parameter.spread, np.inf))
+            )
+        )
+        assert total == pytest.approx(math.exp(parameter.log_prior_width), rel=1e-6)
+        step = 1e-6 * parameter.spread
+        units = model.start
+        units[place] += 0.7 * parameter.spread
+        slope = (model.priors(units + step)[0] - model.priors(units - step)[0])[place] / (2 * step)
+        assert model.priors(units)[1][place] == pytest.approx(slope, rel=1e-6)
+
+
 def test_nominal_unit_without_corners_is_ideal_playback() -> None:
     model = unit_model(CURVE)
-    units = model.start
-    units[-2:] = 0.0
     expected = np.log(np.abs(inverse_response(CURVE, FREQUENCY)))
+    units = coordinates(model)
     assert np.allclose(model.log_response(units, FREQUENCY).real, expected, atol=1e-12)
 
 
 def test_levels_alone_agree_with_the_full_model() -> None:
-    """The same unit by its power coordinates and by rates gives the same level."""
-    for low in LowEnd:
-        full, level = (unit_model(CURVE, low_end=low, level_only=flag) for flag in (False, True))
-        units = [
-            np.array([p.coordinate(v) for p, v in zip(m.parameters, VALUES, strict=True)])
-            for m in (full, level)
-        ]
-        a, b = (
-            m.log_response(u, FREQUENCY).real for m, u in zip((full, level), units, strict=True)
-        )
-        assert np.allclose(a, b, atol=1e-12)
-        back = [p.value(u) for p, u in zip(level.parameters, units[1], strict=True)]
-        assert np.allclose(back, VALUES)
-
-
-VALUES = [3000e-6, 320e-6, 70e-6, 9.0, 90e3]
+    """The same unit by coefficients of magnitudes and by those of polynomials: one level."""
+    full, level = (unit_model(CURVE, level_only=flag) for flag in (False, True))
+    a, b, c = 9.0, 50.0, 60.0
+    top = {"high_corner_hz": 2.0, "high_end_2": 1.5, "playback_zero_hz": 3.0}
+    units = coordinates(full, low_corner_hz=a, low_end_2=b, low_end_3=c, **top)
+    squares = {
+        "low_corner_hz": a**2 - 2 * b,
+        "low_end_2": b**2 - 2 * a * c,
+        "low_end_3": c**2,
+    }
+    others = coordinates(level, **squares, **top)
+    expected = full.level(units, FREQUENCY)
+    assert np.allclose(expected, level.level(others, FREQUENCY), atol=1e-12)
+    assert np.allclose(expected, level.log_response(others, FREQUENCY).real, atol=1e-12)
+    assert full.low_corner_hz(units) == pytest.approx(level.low_corner_hz(others))
+    assert full.high_corner_hz(units) == pytest.approx(level.high_corner_hz(others))
 
 
 def test_curve_without_shelf_gets_one() -> None:
@@ -93,24 +142,36 @@ def test_curve_without_shelf_gets_one() -> None:
     assert shelf.coordinate(shelf.value(3.0)) == pytest.approx(3.0)
 
 
-def test_low_corner_3_db_points() -> None:
-    """20 log10 is 3.0103 dB down at the corner frequency times the half-power ratio."""
-    for low in LowEnd:
-        model = unit_model(CURVE, low_end=low)
-        units = model.start
-        units[-1] = 0.0
-        place = model.index("low_corner_hz")
-        assert place is not None
-        units[place] = 10.0
-        without = units.copy()
-        without[place] = 0.0
-        f = np.array([10.0 * low.half_power_ratio])
-        change = model.log_response(units, f).real - model.log_response(without, f).real
-        reference = np.array([1000.0])
-        change -= model.log_response(units, reference).real - 0.0
-        change += model.log_response(without, reference).real
-        # The corner itself is some 1e-4 at 1 kHz, where the level is set to 0.
-        assert change[0] == pytest.approx(-0.5 * math.log(2.0), abs=2e-4)
+def test_low_corner_is_3_db_down_or_at_the_resonance() -> None:
+    """20 log10 is 3.0103 dB down there; a resonance by its frequency and Q."""
+    model = unit_model(CURVE)
+    three = np.poly([-2.0, -5.0, -9.0])[1:]
+    for a, b, c in ((10.0, 0.0, 0.0), (12.0, 36.0, 0.0), tuple(three)):
+        units = coordinates(model, low_corner_hz=a, low_end_2=b, low_end_3=c)
+        corner = float(model.low_corner_hz(units))
+        s = 1j * corner
+        response = abs(1.0 / (1.0 + a / s + b / s**2 + c / s**3))
+        assert response == pytest.approx(math.sqrt(0.5))
+    resonant = coordinates(model, low_corner_hz=6.0 / 2.0, low_end_2=36.0)
+    assert model.low_corner_hz(resonant) == pytest.approx(6.0)
+    assert model.end_in_words(resonant, "low_corner_hz") == "second order, Q 2"
+
+
+def test_high_corner_is_3_db_down_or_at_the_resonance() -> None:
+    """Of 1/(1 + b s + c s^2), written by A = b^2 - 2 c and B = c^2."""
+    model = unit_model(CURVE)
+    for b, c in ((1.5, 0.0), (3.0, 2.0)):
+        units = coordinates(model, high_corner_hz=b**2 - 2 * c, high_end_2=c**2)
+        s = 2j * math.pi * float(model.high_corner_hz(units)) * 1e-6
+        assert abs(1.0 / (1.0 + b * s + c * s**2)) == pytest.approx(math.sqrt(0.5), rel=1e-3)
+    corner, quality = 1e6 / (2 * math.pi * 60e3), 1.9
+    b, c = corner / quality, corner**2
+    resonant = coordinates(
+        model, high_corner_hz=b**2 - 2 * c, high_end_2=c**2, playback_zero_hz=4.0
+    )
+    assert model.high_corner_hz(resonant) == pytest.approx(60e3)
+    words = model.end_in_words(resonant, "high_corner_hz")
+    assert words == "second order, Q 1.9, with a playback zero at 79.6 kHz"
 
 
 def test_square_harmonics_by_sampling() -> None:

@@ -225,7 +225,7 @@ def test_batch_keeps_order_and_names_problems() -> None:
     sine = SquareWaveCapture(time, np.sin(2 * np.pi * 200 * time), name="sine")
     seen: list[tuple[int, int]] = []
     batch = judge_batch(
-        {"b": [records(1)], "a": [sine]},
+        {"b": [records(1), records(2, frequency=23.0)], "a": [sine]},
         known,
         conditions=CONDITIONS,
         workers=1,
@@ -236,7 +236,11 @@ def test_batch_keeps_order_and_names_problems() -> None:
     frame = batch.to_frame()
     assert list(frame["verdict"]) == ["pass", "none"]
     assert "without edges" in frame["finding"][1]
-    both = judge_batch({"b": [records(1)], "c": [records(2)]}, known, conditions=CONDITIONS)
+    both = judge_batch(
+        {"b": [records(1), records(2, frequency=23.0)], "c": [records(2)]},
+        known,
+        conditions=CONDITIONS,
+    )
     assert both.entries[0].verdict is not None
     assert both.entries[0].verdict.deviation_db == batch.entries[0].verdict.deviation_db  # type: ignore[union-attr]
 

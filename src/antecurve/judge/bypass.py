@@ -19,20 +19,12 @@ from antecurve.judge.network_estimate import NetworkEstimate
 from antecurve.judge.problem import Bench
 from antecurve.judge.signal_path import CaptureChain, Generator
 from antecurve.judge.square_observation import SquareWaveObservation
-from antecurve.judge.unit_model import HighEnd, LowEnd, Parameter, UnitModel
+from antecurve.judge.unit_model import flat_model
+from antecurve.judge.unit_parameters import Shape
 
 __all__ = ["bypass_response"]
 
 _DESCRIBED = 1.5  # mean square; noise in 100 residuals reaches it once in 1,100 records
-
-_FLAT = UnitModel(
-    (
-        Parameter("low_corner_hz", "low", None, 1.0, 0.0, 2000.0),
-        Parameter("high_corner_hz", "high", None, 0.5, 0.0, 300.0),
-    ),
-    LowEnd.FIRST_ORDER,
-    HighEnd.FIRST_ORDER,
-)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -64,7 +56,7 @@ def bypass_response(observation: SquareWaveObservation, through: NetworkEstimate
     bench = Bench(through, Generator(), CaptureChain())
 
     def fitted(reduced: SquareWaveObservation) -> Fit:
-        return fit_observations([reduced], model=_FLAT, families=(), bench=bench)
+        return fit_observations([reduced], model=flat_model(), bench=bench, widest=Shape())
 
     fit = min((fitted(straight), fitted(observation)), key=lambda fit: fit.excess[0])
     prediction = fit.prediction(0)

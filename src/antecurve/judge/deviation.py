@@ -1,8 +1,9 @@
 """The deviation of a unit from ideal playback over a band, with its expanded uncertainty.
 
-d(f) = 20 log10 |U(f)/P(f)| less its value at 1 kHz, P the inverse of the curve.  Where the
-captures allow several families of units the uncertainty reaches over all of them: what can't be
-told apart is not claimed.
+d(f) = 20 log10 |U(f)/P(f)| less its value at 1 kHz, P the inverse of the curve.  The deviation
+is the mean over the shapes that the captures allow, each by its evidence.  The uncertainty
+reaches over the band of each of them, so that the verdict is the worst over all: what can't be
+told apart is not claimed.  A band holds 95 % of whole curves, not of each frequency by itself.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 
 from antecurve.curves.model import Curve, inverse_response
 from antecurve.judge.fit import Family
-from antecurve.judge.uncertainty import COVERAGE, error_draws
+from antecurve.judge.uncertainty import COVERAGE, unit_draws
 from antecurve.judge.unit_model import UnitModel
 from antecurve.quantities import DB_PER_NEPER
 
@@ -22,8 +23,7 @@ __all__ = ["Deviation", "deviation_db", "deviation_of_families"]
 
 Floats = NDArray[np.float64]
 
-_LINEAR_LOG = 0.1
-_LINEAR_CORNER = 1.0
+_LEAST_SHARE = 1e-6  # of the widest: about 1 kHz, where every curve is 0, there is no width
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -37,9 +37,9 @@ class Deviation:
     deviation_db : numpy.ndarray of float, shape (frequencies,)
         Deviation re 1 kHz [dB].
     expanded_uncertainty_db : numpy.ndarray of float, shape (frequencies,)
-        Expanded uncertainty, 95 % [dB].
+        Expanded uncertainty [dB]: 95 % of whole curves.
     model_part_db : numpy.ndarray of float, shape (frequencies,)
-        How much of it is due to several families being allowed [dB].
+        How much of it is due to several shapes being allowed [dB].
     capture_part_db : numpy.ndarray of float, shape (frequencies,)
         Expanded uncertainty from the captures' noise alone [dB]: what counts between two units
         captured through the same network.
@@ -76,25 +76,25 @@ def deviation_db(
         Deviation [dB], 0 at 1 kHz.
     """
     ideal = np.log(np.abs(inverse_response(curve, frequency_hz, published=published)))
-    return np.asarray(DB_PER_NEPER * (model.log_response(coordinates, frequency_hz).real - ideal))
+    return np.asarray(DB_PER_NEPER * (model.level(coordinates, frequency_hz) - ideal))
 
 
 def deviation_of_families(
     families: tuple[Family, ...],
-    errors: tuple[Floats, ...],
+    draws: tuple[Floats, ...],
     frequency_hz: Floats,
     *,
     curve: Curve,
     published: bool,
 ) -> Deviation:
-    """Return the deviation with an uncertainty that reaches over all allowed families.
+    """Evaluate the deviation with an uncertainty that reaches over all allowed shapes.
 
     Parameters
     ----------
     families : tuple of Family
-        Allowed families, the reported one first.
-    errors : tuple of numpy.ndarray of float, shape (draws, constants)
-        Draws of errors, one array per family.
+        Allowed shapes, the reported one first.
+    draws : tuple of numpy.ndarray of float, shape (draws, constants)
+        Units drawn, one array per shape.
     frequency_hz : numpy.ndarray of float, shape (frequencies,)
         Frequencies [Hz].
     curve : Curve
@@ -105,32 +105,32 @@ def deviation_of_families(
     Returns
     -------
     Deviation
-        Of the reported family.
+        Of the mixture of shapes.
     """
-    lows, highs = [], []
-    for family, drawn in zip(families, errors, strict=True):
-        units = family.solution.units
-        best = deviation_db(family.model, units, frequency_hz, curve=curve, published=published)
-        half = np.quantile(np.abs(_moved(family, drawn, frequency_hz)), COVERAGE, axis=0)
-        lows.append(best - half)
-        highs.append(best + half)
-    centre = (lows[0] + highs[0]) / 2.0
-    own = (highs[0] - lows[0]) / 2.0
-    reach = np.maximum(np.max(highs, axis=0) - centre, centre - np.min(lows, axis=0))
-    quiet = error_draws(families[0].solution, builds=False)[:, : errors[0].shape[1]]
-    noise = _moved(families[0], quiet, frequency_hz)
-    alone = np.minimum(np.quantile(np.abs(noise), COVERAGE, axis=0), own)
-    return Deviation(frequency_hz, centre, reach, reach - own, alone)
+    centres, halves = [], []
+    for family, units in zip(families, draws, strict=True):
+        of_units = deviation_db(family.model, units, frequency_hz, curve=curve, published=published)
+        centre, half = _band(of_units)
+        centres.append(centre)
+        halves.append(half)
+    weights = np.array([family.odds for family in families])
+    centre = weights @ np.array(centres) / weights.sum()
+    apart = [abs(own - centre) + half for own, half in zip(centres, halves, strict=True)]
+    reach = np.max(apart, axis=0)
+    quiet = unit_draws(families[0].solution, builds=False)
+    noise = deviation_db(families[0].model, quiet, frequency_hz, curve=curve, published=published)
+    alone = np.minimum(_band(noise)[1], halves[0])
+    return Deviation(frequency_hz, centre, reach, reach - halves[0], alone)
 
 
-def _moved(family: Family, drawn: Floats, frequency_hz: Floats) -> Floats:
-    """Errors of the deviation [dB] for errors of the constants: linear while these are small."""
-    model, units = family.model, family.solution.units
-    spread = np.quantile(np.abs(drawn), COVERAGE, axis=0)
-    small = np.array([_LINEAR_LOG if p.logarithmic else _LINEAR_CORNER for p in model.parameters])
-    if not model.level_only and np.all(spread < small):
-        slopes = model.linearised(units, frequency_hz).derivative.real
-        return np.asarray(DB_PER_NEPER * drawn @ slopes.T)
-    low, high = model.bounds
-    about = model.log_response(np.clip(units + drawn, low, high), frequency_hz).real
-    return np.asarray(DB_PER_NEPER * (about - model.log_response(units, frequency_hz).real))
+def _band(curves_db: Floats) -> tuple[Floats, Floats]:
+    """The middle of drawn curves, and the half width of a band that holds 95 % of them whole.
+
+    The 95 % intervals of the single frequencies, all widened by one factor.
+    """
+    tail = (1.0 - COVERAGE) / 2.0
+    low, high = np.quantile(curves_db, [tail, 1.0 - tail], axis=0)
+    centre, half = (low + high) / 2.0, (high - low) / 2.0
+    least = max(_LEAST_SHARE * float(half.max()), np.finfo(float).tiny)
+    off = np.max(np.abs(curves_db - centre) / np.maximum(half, least), axis=1)
+    return centre, half * float(np.quantile(off, COVERAGE))

@@ -104,7 +104,7 @@ def _causes(model: UnitModel) -> dict[str, Callable[[float], Floats]]:
     nominal = model.start
     logarithmic = [k for k, p in enumerate(model.parameters) if p.logarithmic]
     for index, parameter in enumerate(model.parameters):
-        if parameter.role in ("low", "high"):
+        if parameter.low or parameter.high:
             nominal[index] = 0.0
     causes: dict[str, Callable[[float], Floats]] = {}
 
@@ -158,15 +158,15 @@ def explain(model: UnitModel, units: Floats, frequency_hz: Floats) -> Explanatio
 
     seen_unit = units.copy()
     for index, parameter in enumerate(model.parameters):
-        if parameter.role in ("low", "high"):
+        if parameter.low or parameter.high:
             seen_unit[index] = 0.0
-    seen = model.log_response(seen_unit, frequency_hz).real
+    seen = model.level(seen_unit, frequency_hz)
 
     explanations = []
     for name, unit in _causes(model).items():
 
         def misfit(log_ratio: float, unit: Callable[[float], Floats] = unit) -> float:
-            given = model.log_response(unit(log_ratio), frequency_hz).real
+            given = model.level(unit(log_ratio), frequency_hz)
             return DB_PER_NEPER * float(np.max(np.abs(given - seen)))
 
         tries = np.linspace(-_REACH, _REACH, _TRIES)
@@ -175,9 +175,7 @@ def explain(model: UnitModel, units: Floats, frequency_hz: Floats) -> Explanatio
         best = minimize_scalar(misfit, bounds=(near - step, near + step), method="bounded")
         explanations.append(Explanation(name, math.exp(float(best.x)), float(best.fun)))
     nominal = next(iter(_causes(model).values()))(0.0)
-    size = DB_PER_NEPER * float(
-        np.max(np.abs(model.log_response(nominal, frequency_hz).real - seen))
-    )
+    size = DB_PER_NEPER * float(np.max(np.abs(model.level(nominal, frequency_hz) - seen)))
     enough = max(_LEAST_MISFIT_DB, _SHARE * size)
     constant = min((e for e in explanations if not e.is_part), key=lambda e: e.misfit_db)
     parts = sorted((e for e in explanations if e.is_part), key=lambda e: e.misfit_db)

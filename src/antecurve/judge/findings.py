@@ -16,7 +16,7 @@ from antecurve.judge.fit import Fit
 from antecurve.judge.observation import ResidualFinding, ResidualKind
 from antecurve.judge.recognition import coupling_question, is_amendment, recognised_setting
 from antecurve.judge.uncertainty import COVERAGE
-from antecurve.judge.unit_model import RATE_UNIT, HighEnd, LowEnd
+from antecurve.judge.unit_factors import RATE_UNIT
 from antecurve.judge.verdict import FittedValue
 from antecurve.quantities import DB_PER_NEPER
 
@@ -30,12 +30,14 @@ _WORDS = {
     "treble": "treble",
     "low_corner": "low corner",
     "high_corner": "high corner",
+    "playback_zero": "playback zero",
     "ultrasonic_zero": "ultrasonic zero",
 }
 _SHOWN_AT_HZ = {"turnover": 100.0, "treble": 10e3}
 _NOT_LINEAR = (ResidualKind.EVEN_ORDERS, ResidualKind.EDGES)
-_BY_EDGES = ("treble", "high_corner")  # what slow or cut edges imitate
+_BY_EDGES = ("treble", "high_corner", "playback_zero")  # what slow or cut edges imitate
 _TIMES_MISFIT = 2.0  # an effect not twice as large may be the misfit's own
+_AT_THE_TOP = ("high_corner", "ultrasonic_zero", "playback_zero")
 _GONE = 15.0
 _LEAST_EFFECT_DB = 0.05
 _LEAST_SHARE = 0.1
@@ -80,7 +82,7 @@ class _Effect:
 def describe(
     fit: Fit,
     fitted: Sequence[FittedValue],
-    errors: Floats,
+    draws: Floats,
     *,
     deviation: Deviation,
     residuals: Sequence[ResidualFinding],
@@ -95,8 +97,8 @@ def describe(
         The fit.
     fitted : sequence of FittedValue
         The constants with their intervals.
-    errors : numpy.ndarray of float, shape (draws, constants)
-        Draws of the errors of the reported family.
+    draws : numpy.ndarray of float, shape (draws, constants)
+        Units drawn of the reported shape.
     deviation : Deviation
         The deviation over the band.
     residuals : sequence of ResidualFinding
@@ -117,7 +119,7 @@ def describe(
         key=lambda e: -abs(e.worst_db),
     )
     lowest = min(float(o.frequency_hz[0]) for o in fit.observations)
-    joint = _joint_low(fit, fitted, errors, deviation, lowest, mains_hz)
+    joint = _joint_low(fit, fitted, draws, deviation, lowest, mains_hz)
     silent = {"bass_shelf_s", "low_corner_hz"} if joint else set()
     least = max(_LEAST_EFFECT_DB, _LEAST_SHARE * limit_db)
     constants = [e for e in effects if e.sure and _is_constant(e, residuals)]
@@ -177,18 +179,18 @@ def _effect(fit: Fit, value: FittedValue, frequency: Floats, band: tuple[float, 
         ideal[index] = math.log(nominal)
     elif parameter.role == "lead" and nominal is not None:
         ideal[index] = parameter.start
+    elif parameter.role in ("low_1", "high_1"):
+        ideal = model.without_end(units, value.name)
     else:
         ideal[index] = 0.0
     kind = _base(value.name)
-    shown = _SHOWN_AT_HZ.get(
-        kind, band[1] if kind in ("high_corner", "ultrasonic_zero") else band[0]
-    )
+    shown = _SHOWN_AT_HZ.get(kind, band[1] if kind in _AT_THE_TOP else band[0])
     shown = float(np.clip(shown, *band))
     at = np.append(frequency, shown)
     change = DB_PER_NEPER * (model.log_response(units, at) - model.log_response(ideal, at)).real
     worst = float(change[int(np.argmax(np.abs(change)))])
     if nominal is None:
-        sure = value.low > 0 if kind != "high_corner" else math.isfinite(value.high)
+        sure = value.low > 0 if kind not in _AT_THE_TOP else math.isfinite(value.high)
     else:
         sure = not value.low <= nominal <= value.high
     return _Effect(value, worst, shown, float(change[-1]), sure)
@@ -201,12 +203,9 @@ def _sentence(effect: _Effect, fit: Fit) -> str:
     where = f"{size} at {_hertz(effect.shown_hz)}"
     if value.unit == "Hz":
         order = ""
-        if value.name == "low_corner_hz" and model.low_end is not LowEnd.FIRST_ORDER:
-            order = f", {model.low_end.value}"
-        if value.name == "high_corner_hz" and model.high_end is HighEnd.RESONANT:
-            damping = model.index("high_damping")
-            assert damping is not None
-            order = f", second order, Q {1.0 / fit.solution.units[damping]:.2g}"
+        if value.name in ("low_corner_hz", "high_corner_hz"):
+            order = f", {model.end_in_words(fit.solution.units, value.name)}"
+            order = "" if order == ", first order" else order
         if value.name == "low_corner_hz" and not order and is_amendment(value):
             order = ", the 7950 µs of the amended disc curve"
         return f"{word}: {_hertz(value.value)} ({_range_hertz(value)}){order}: {where}"
@@ -291,7 +290,7 @@ def _part_sentence(cause: Explanation) -> str:
 def _joint_low(
     fit: Fit,
     fitted: Sequence[FittedValue],
-    errors: Floats,
+    draws: Floats,
     deviation: Deviation,
     lowest: float,
     mains_hz: float | None,
@@ -308,17 +307,15 @@ def _joint_low(
         return ""
     if not nominal / _GONE < value.value < nominal * _GONE:
         return ""
-    weight, power = model.low_end.damping or 1.0, model.parameters[corner].power
+    power = model.parameters[corner].power
 
     def together(coordinates: Floats) -> Floats:
         rate = np.exp(-coordinates[..., shelf]) / RATE_UNIT
         low_rate = np.maximum(coordinates[..., corner], 0.0) ** (1.0 / power)
-        return np.asarray(rate + weight * low_rate)
+        return np.asarray(rate + low_rate)
 
     centre = float(together(units))
-    low, high = model.bounds
-    moved = together(np.clip(units + errors, low, high))
-    spread = float(np.quantile(np.abs(moved - centre), COVERAGE))
+    spread = float(np.quantile(np.abs(together(draws) - centre), COVERAGE))
     at, size, reach = (
         float(a[0])
         for a in (
@@ -347,7 +344,8 @@ def _below_capture(
     worst = int(np.argmax(reach))
     if reach[worst] < _BAD_GAUGE_DB:
         return []
-    shapes = ", ".join(f.model.low_end.value for f in fit.families if f.acceptable)
+    orders = sorted({f.shape.low_end for f in fit.families if f.acceptable})
+    shapes = " and ".join(order.name.lower().replace("_", " ") for order in orders)
     return [
         f"below {_hertz(lowest)} the verdict rests on the shape of the low corner ({shapes} are "
         f"all possible), which leaves {reach[worst]:.2f} dB open at "

@@ -4,13 +4,15 @@ A square-wave record holds more harmonics than the reduction: those passed over 
 its reach, folded back by the sampling.  They are taken off as the fit predicts them and the
 reduction is repeated, until nothing moves.  Whether harmonics beyond half the sampling rate are
 in the record at all (an oscilloscope) or filtered out (a sound card) is told by the record.
+
+The widest shape is fitted first; it settles record and noise.  Each other shape starts from it
+with the coefficients it lacks at 0.  Shapes are compared by their evidence.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,48 +24,56 @@ from antecurve.judge.noise import (
     with_estimated_noise,
 )
 from antecurve.judge.observation import Observation, Prediction
+from antecurve.judge.pole_names import with_named_poles
 from antecurve.judge.problem import Bench, FitProblem, with_observations
 from antecurve.judge.solve import Solution, chi_square, solve_from, solve_from_nothing
+from antecurve.judge.uncertainty import log_evidence
 from antecurve.judge.unit_model import UnitModel
+from antecurve.judge.unit_parameters import HighEnd, LowEnd, Shape
 
-__all__ = ["Family", "Fit", "fit_observations"]
+__all__ = ["EVERY_SHAPE", "Family", "Fit", "fit_observations", "with_compared_shapes"]
 
 Floats = NDArray[np.float64]
 
+EVERY_SHAPE = tuple(Shape(low, high) for low in LowEnd for high in HighEnd)
+"""All shapes, the plainest first, the widest last."""
 _FOLDED = (True, False)  # an oscilloscope, and a converter with a filter before it
-_FIRST_PASSES = 2  # enough to tell folded harmonics from filtered ones
 _MORE_PASSES = 6  # records settle in two or three
 _SETTLED = 0.01  # of chi-square: a tenth of a standard deviation
-_LEAST_START = {"low": 0.3, "high": 0.1, "shelf": 0.1, "lead": 0.1}
-_OFF = 0.7  # ln: a factor of two off the bound
-_LOW_CORNER_STARTS_HZ = (4.0, 15.0, 45.0)  # usual, worn and far too small coupling capacitors
-_IMPOSSIBLE = 6.63  # chi-square, one degree of freedom, 99 %
+_HOPELESS = 60.0
+# Rise of chi-square with which a shape is given up: odds of 1e13, which no prior of a few unseen
+# constants makes up for.
+_EVIDENCE_RATIO = 20.0
+# Odds of 20 to 1 are "strong" evidence (Kass and Raftery, J. Am. Statist. Assoc. 90 (1995) 773).
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Family:
-    """One family of units, fitted.
+    """The units of one shape, fitted.
 
     Attributes
     ----------
     solution : Solution
         Its best fit.
-    rise : float
-        Rise of chi-square over the best family, in units of the noise seen.
+    shape : Shape
+        The shape.
+    odds : float
+        Its evidence over that of the best shape, 1 or less.
     """
 
     solution: Solution
-    rise: float
+    shape: Shape
+    odds: float = 1.0
 
     @property
     def model(self) -> UnitModel:
-        """The family."""
+        """The model of the unit."""
         return self.solution.problem.model
 
     @property
     def acceptable(self) -> bool:
-        """Whether the captures allow it."""
-        return self.rise <= _IMPOSSIBLE
+        """Whether the captures allow it: not 20 times less evident than the best."""
+        return self.odds >= 1.0 / _EVIDENCE_RATIO
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -73,13 +83,16 @@ class Fit:
     Attributes
     ----------
     families : tuple of Family
-        The families of units tried; the first is the one reported.
+        The shapes tried, the most evident first; that one is reported.
     excess : tuple of float
         Per capture: mean square of the whitened residuals before they were set to 1.
+    folded : bool
+        Whether the records hold harmonics beyond half their sampling rates.
     """
 
     families: tuple[Family, ...]
     excess: tuple[float, ...]
+    folded: bool = True
 
     @property
     def solution(self) -> Solution:
@@ -92,7 +105,7 @@ class Fit:
         return self.solution.problem.observations
 
     def prediction(self, index: int) -> Prediction:
-        """Return what the fit reported predicts of a capture.
+        """Predict a capture by the fit reported.
 
         Parameters
         ----------
@@ -111,44 +124,89 @@ def fit_observations(
     observations: Sequence[Observation],
     *,
     model: UnitModel,
-    families: Sequence[UnitModel],
     bench: Bench,
+    widest: Shape = EVERY_SHAPE[-1],
+    near: Fit | None = None,
 ) -> Fit:
-    """Fit a unit to its captures.
+    """Fit the widest shape of a unit to its captures.
 
     Parameters
     ----------
     observations : sequence of Observation
         Captures of the same unit, reduced; at least one.
     model : UnitModel
-        The family to report where the captures allow it.
-    families : sequence of UnitModel
-        Other families that may explain the captures as well.
+        The unit's constants.
     bench : Bench
         What is given beside the unit.
+    widest : Shape, optional
+        The shape.
+    near : Fit, optional
+        A fit of the same captures to start from.
 
     Returns
     -------
     Fit
-        The families, best first, and how well they describe the captures.
+        The widest shape, and how well it describes the captures.
     """
-    first = solve_from_nothing(FitProblem(tuple(observations), model, bench))
-    solution = _settled(first)
-    trials = [solution, *(_refitted(solution, other) for other in families)]
-    best = min(trials, key=chi_square)
-    excess = excess_by_observation(best)
-    final = raised_noise(best, excess)
-    again = [solve_from(with_observations(t.problem, final), _off_bounds(t)) for t in trials]
-    return Fit(_ranked(again), excess)
+    problem = FitProblem(tuple(observations), model, bench)
+    if near is None:
+        start = solve_from_nothing(problem, shapes=(EVERY_SHAPE[0], widest))
+        solution, folded = _settled(start, _FOLDED)
+    else:
+        start = solve_from(problem, near.solution.unknowns, free=model.free(widest))
+        solution, folded = _settled(start, (near.folded,))
+    return Fit((Family(solution, widest),), excess_by_observation(solution), folded)
 
 
-def _settled(solution: Solution) -> Solution:
+def with_compared_shapes(fit: Fit) -> Fit:
+    """Fit the other shapes too, and compare all by their evidence.
+
+    Parameters
+    ----------
+    fit : Fit
+        A fit of the widest shape.
+
+    Returns
+    -------
+    Fit
+        The shapes, best first, the noise of the captures raised to what the widest leaves.
+    """
+    widest = fit.solution
+    problem = with_observations(widest.problem, raised_noise(widest, fit.excess))
+    free = widest.free[: problem.unit_count]
+    widest = with_named_poles(solve_from(problem, widest.unknowns, free=free))
+    narrower = (with_named_poles(_narrowed(widest, shape)) for shape in EVERY_SHAPE[:-1])
+    solutions = [*narrower, widest]
+    least = chi_square(widest)
+    evidence = np.array(
+        [log_evidence(s) if chi_square(s) < least + _HOPELESS else -np.inf for s in solutions]
+    )
+    odds = np.exp(evidence - evidence.max())
+    families = [Family(*of) for of in zip(solutions, EVERY_SHAPE, odds.tolist(), strict=True)]
+    return replace(fit, families=tuple(sorted(families, key=lambda family: -family.odds)))
+
+
+def _narrowed(solution: Solution, shape: Shape) -> Solution:
+    """The same captures by another shape, from the units nearest to those of the solution."""
+    model = solution.problem.model
+    free = model.free(shape)
+    unknowns = solution.unknowns.copy()
+    unknowns[: free.size] = np.where(free, unknowns[: free.size], 0.0)
+    enough = chi_square(solution) + _HOPELESS
+    return solve_from(solution.problem, unknowns, free=free, enough=enough)
+
+
+def _settled(solution: Solution, folded_or_not: Sequence[bool]) -> tuple[Solution, bool]:
     """Repeat reduction and fit until the harmonics passed over are taken off."""
     if not _corrected(solution, folded=True):
-        return with_estimated_noise(solution)
-    options = [(_passes(solution, folded, _FIRST_PASSES), folded) for folded in _FOLDED]
-    best, folded = min(options, key=lambda option: _residual_power(option[0]))
-    return _passes(best, folded, _MORE_PASSES)
+        return with_estimated_noise(solution), True
+    options = [(*_pass(solution, folded), folded) for folded in folded_or_not]
+    solution, moved, folded = min(options, key=lambda option: _residual_power(option[0]))
+    for _ in range(_MORE_PASSES):
+        if moved < _SETTLED:
+            break
+        solution, moved = _pass(solution, folded)
+    return solution, folded
 
 
 def _corrected(solution: Solution, *, folded: bool) -> list[Observation]:
@@ -163,69 +221,17 @@ def _corrected(solution: Solution, *, folded: bool) -> list[Observation]:
     return [c or o for c, o in zip(corrected, problem.observations, strict=True)]
 
 
-def _passes(solution: Solution, folded: bool, most: int) -> Solution:
-    """Correct and fit again, until the fit moves by little of its uncertainty."""
-    for _ in range(most):
-        problem = with_observations(solution.problem, _corrected(solution, folded=folded))
-        before = solution.unknowns
-        solution = with_estimated_noise(solve_from(problem, _off_bounds(solution)))
-        moved = solution.evaluation.jacobian @ (solution.unknowns - before)
-        if float(moved @ moved) < _SETTLED:
-            break
-    return solution
-
-
-def _off_bounds(solution: Solution) -> Floats:
-    """The unknowns with no corner so near 0 that the next solution can't lift it."""
-    unknowns = solution.unknowns.copy()
-    model = solution.problem.model
-    for index, parameter in enumerate(model.parameters):
-        if parameter.role in _LEAST_START:
-            least = _LEAST_START[parameter.role] ** parameter.power
-            unknowns[index] = max(unknowns[index], least)
-        elif parameter.logarithmic:
-            unknowns[index] = np.clip(
-                unknowns[index], parameter.lowest + _OFF, parameter.highest - _OFF
-            )
-    return unknowns
+def _pass(solution: Solution, folded: bool) -> tuple[Solution, float]:
+    """Correct and fit again; by how much of chi-square the fit moves."""
+    problem = with_observations(solution.problem, _corrected(solution, folded=folded))
+    before = solution.unknowns
+    free = solution.free[: problem.unit_count]
+    solution = with_estimated_noise(solve_from(problem, before, free=free))
+    moved = solution.evaluation.jacobian @ (solution.unknowns - before)
+    return solution, float(moved @ moved)
 
 
 def _residual_power(solution: Solution) -> float:
     """Sum of squares about the corrected reductions [V^2]."""
     parts = zip(solution.problem.observations, residual_parts(solution), strict=True)
     return sum(o.residual_power(part) for o, part in parts)
-
-
-def _refitted(solution: Solution, model: UnitModel) -> Solution:
-    """The same captures by another family, from several low corners."""
-    problem = FitProblem(solution.problem.observations, model, solution.problem.bench)
-    old = solution.problem.model
-    units = model.start
-    for index, parameter in enumerate(model.parameters):
-        known = old.index(parameter.name)
-        if known is not None:
-            value = old.parameters[known].value(float(solution.units[known]))
-            units[index] = parameter.coordinate(value) if value < math.inf else 0.0
-    tail = solution.unknowns[solution.problem.unit_count :]
-    low = model.index("low_corner_hz")
-    assert low is not None
-    corner = model.parameters[low]
-    spread = [corner.coordinate(f) for f in _LOW_CORNER_STARTS_HZ]
-    starts: tuple[float, ...] = (float(units[low]), *spread)
-    if model.low_end is old.low_end:
-        starts = starts[:1]
-    trials = []
-    for start in starts:
-        units[low] = start
-        trials.append(solve_from(problem, np.concatenate([units, tail])))
-    return min(trials, key=chi_square)
-
-
-def _ranked(solutions: Sequence[Solution]) -> tuple[Family, ...]:
-    """Families by preference: the first asked for while the captures allow it, else the best."""
-    least = min(chi_square(s) for s in solutions)
-    families = [Family(s, chi_square(s) - least) for s in solutions]
-    asked, others = families[0], sorted(families[1:], key=lambda f: f.rise)
-    if asked.acceptable:
-        return (asked, *others)
-    return tuple(sorted(families, key=lambda f: f.rise))

@@ -50,13 +50,14 @@ def with_estimated_noise(solution: Solution) -> Solution:
         )
         observations = [o.with_estimated_noise(part, used) for o, part, used in parts]
         problem = with_observations(solution.problem, observations)
-        solution = solve_from(problem, solution.unknowns)
+        free = solution.free[: problem.unit_count]
+        solution = solve_from(problem, solution.unknowns, free=free)
     return solution
 
 
 def _effective_unknowns(solution: Solution) -> list[float]:
     """How many unknowns each capture has to pay for: trace of its part of the hat matrix."""
-    jacobian = solution.evaluation.jacobian
+    jacobian = solution.evaluation.jacobian[:, solution.free]
     scale = np.linalg.norm(jacobian, axis=0)
     orthonormal = np.linalg.svd(jacobian / np.where(scale > 0, scale, 1.0), full_matrices=False)
     leverage = np.sum(orthonormal.U[:, orthonormal.S > _INDEPENDENT] ** 2, axis=1)

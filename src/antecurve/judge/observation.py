@@ -177,7 +177,8 @@ class Observation(ABC):
     """A capture as the fit sees it.
 
     The fit moves the unit's constants, the network within its uncertainty, and a few nuisance
-    unknowns of each observation, the first of which is ln of its gain.
+    unknowns of each observation, the first of which is ln of its gain.  One that has a phase fits
+    a delay too: the unit model leaves out the delay of its top.
     """
 
     __slots__ = ()

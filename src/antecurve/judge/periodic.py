@@ -31,6 +31,7 @@ _USABLE_OF_RATE = 0.45  # of the sampling rate: short of half of it, where filte
 _LEAST_NOISE = 1e-7  # of the swing: double precision through the normal equations
 _FREQUENCY_ROUNDS = 4
 _SMALL_TURN = 0.003  # of a period of the highest harmonic: its error is 2 %
+_EVEN_TURN = 1e-10  # of a period: far below what the noise of a record turns a harmonic
 _RIDGE = 1e-11  # keeps the factor defined where columns all but coincide
 
 
@@ -320,6 +321,36 @@ def _waves(time: Floats, orders: Floats, frequency: float, out: Floats | None = 
     return waves.T
 
 
+def _normal_matrix(rows: Floats, orders: Floats, record: Record) -> Floats:
+    """Products of all columns; of the harmonics by sums of geometric series where time is even."""
+    count = 2 * orders.size
+    time = record.time_s
+    step = (time[-1] - time[0]) / (time.size - 1)
+    uneven = np.abs(time - time[0] - step * np.arange(time.size)).max()
+    if uneven * record.frequency_hz * orders.max() > _EVEN_TURN:
+        return np.asarray(rows @ rows.T)
+    few = len(rows) - count
+    normal = np.empty((len(rows),) * 2)
+    normal[:few] = rows[:few] @ rows.T
+    normal[few:, :few] = normal[:few, few:].T
+    turn = math.pi * record.frequency_hz * step
+    middle = 2.0 * math.pi * record.frequency_hz * (time[0] + time[-1]) / 2.0
+
+    def series(order: Floats) -> Complex:
+        """Sum of exp(j order w t) over the samples: Dirichlet's kernel."""
+        half = np.where(order == 0, 1.0, np.sin(turn * order))
+        size = np.where(order == 0, float(time.size), np.sin(turn * order * time.size) / half)
+        return np.asarray(size * np.exp(1j * middle * order))
+
+    apart = series(orders[:, None] - orders)
+    both = series(orders[:, None] + orders)
+    mixed = (apart - both).imag
+    normal[few:, few:] = 0.5 * np.block(
+        [[(apart + both).real, mixed], [mixed.T, (apart - both).real]]
+    )
+    return normal
+
+
 def _frequency_step(record: Record, orders: Floats, frequency: float, name: str) -> float:
     """One Gauss-Newton step of the frequency with a small set of harmonics.
 
@@ -377,7 +408,7 @@ def _reduce(
     rows[2:nuisances] = beside
     waves = _waves(time, orders, record.frequency_hz, rows[nuisances:])
     base = rows[1:].T
-    normal = base.T @ base
+    normal = _normal_matrix(rows[1:], orders, record)
     ridge = _RIDGE * time.size * np.eye(len(normal) + 1)
     ridge[2:nuisances, 2:nuisances] += np.diag(interference.prior_weights)
     try:

@@ -1,9 +1,9 @@
 """The least-squares problem of one or more captures of the same unit.
 
-Unknown are the unit's constants, the network's sources of error (each with its own prior of
-variance 1), the generator's rise time within its uncertainty, and for each capture a gain, a
-delay and, for a square wave, its duty.  Residuals are whitened: the noise of the captures has
-variance 1.  Derivatives are exact.
+Unknown are the unit's constants, each with its broad prior, the network's sources of error (each
+with a prior of variance 1), the generator's rise time within its uncertainty, and for each
+capture a gain, a delay and, for a square wave, its duty.  Residuals are whitened: the noise of
+the captures has variance 1.  Derivatives are exact.
 """
 
 from __future__ import annotations
@@ -148,7 +148,7 @@ class FitProblem:
 
     @property
     def priors(self) -> int:
-        """Number of unknowns with a prior: sources of error, and the rise time if uncertain."""
+        """Number of unknowns of the bench: sources of error, and the rise time if uncertain."""
         return self.bench.sources + int(self._rise_uncertain)
 
     @property
@@ -305,9 +305,10 @@ class FitProblem:
             slopes.append(wide)
             first, before = last, before + nuisance.size
         data_rows = sum(r.size for r in rows)
-        prior = np.zeros((self.priors, self.size))
-        prior[:, self.unit_count : common] = np.eye(self.priors)
-        rows.append(unknowns[self.unit_count : common])
+        unit_residuals, unit_slopes = self.model.priors(units)
+        prior = np.zeros((common, self.size))
+        prior[:, :common] = np.diag(np.append(unit_slopes, np.ones(self.priors)))
+        rows += [unit_residuals, unknowns[self.unit_count : common]]
         return Evaluation(np.concatenate(rows), np.vstack([*slopes, prior]), data_rows)
 
 

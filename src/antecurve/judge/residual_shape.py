@@ -13,6 +13,7 @@ Floats = NDArray[np.float64]
 
 _NORMAL_MAD = 1.4826  # standard deviation over median magnitude of normal noise
 _LEAST_FOR_SHAPE = 8  # below, the normal approximation of von Neumann's ratio does not hold
+_ALIKE = 2.33  # standard deviations of von Neumann's ratio: noise alone is that alike once in 100
 _STANDS_OUT = 6.0  # chosen, not measured: far above what noise alone makes of a sweep
 
 
@@ -54,7 +55,7 @@ def has_shape(residual: Floats) -> bool:
     Returns
     -------
     bool
-        Whether neighbours are alike (von Neumann's ratio, three standard deviations below 2,
+        Whether neighbours are alike (von Neumann's ratio, 2.33 standard deviations below 2,
         Annals of Mathematical Statistics 12 (1941) 367) or a few points stand out by far.
     """
     count = residual.size
@@ -64,4 +65,4 @@ def has_shape(residual: Floats) -> bool:
     ratio = float(np.mean(np.diff(residual) ** 2)) / whole
     spread = math.sqrt(4.0 * (count - 2) / (count**2 - 1.0))
     bulk = (_NORMAL_MAD * float(np.median(np.abs(residual)))) ** 2
-    return 2.0 - ratio > 3.0 * spread or whole > _STANDS_OUT * bulk
+    return 2.0 - ratio > _ALIKE * spread or whole > _STANDS_OUT * bulk

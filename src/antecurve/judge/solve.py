@@ -1,8 +1,9 @@
-"""Solving the least-squares problem: starts for gross faults, passes, families of models.
+"""Solving the least-squares problem: starts for gross faults, and one solution from each.
 
-scipy.optimize.least_squares (trust region reflective, Branch, Coleman and Li, SIAM J. Sci.
-Comput. 21 (1999) 1-23) does the work.  Starts cover constants off by a factor of 4 either way
-and capacitors that are not there; gain and delay of each start are found directly.
+Gauss and Newton's steps, damped as by Levenberg and Marquardt where they do not lower chi-square
+(Nocedal and Wright, Numerical Optimization, 10.3), projected on the bounds of the unit's
+constants.  Priors keep the normal equations regular.  Starts cover constants off by a factor of
+4 either way and capacitors that are not there; gain and delay of each start are found directly.
 """
 
 from __future__ import annotations
@@ -17,17 +18,27 @@ from numpy.typing import NDArray
 from antecurve.judge.observation import Evaluation
 from antecurve.judge.problem import FitProblem
 from antecurve.judge.unit_model import UnitModel
+from antecurve.judge.unit_parameters import Shape
 
 __all__ = ["Solution", "chi_square", "solve_from", "solve_from_nothing"]
 
 Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
 
 _FACTORS = {"pole": (1 / 40, 1 / 4, 1.0, 4.0), "zero": (1 / 4, 1.0, 4.0)}
 _LOW_STARTS_HZ = (2.0, 40.0)  # usual, and a coupling capacitor far too small
 _SHELF_STARTS_HZ = (0.5, 20.0)  # a shelf all but missing, and one off by far
 _REFINED_STARTS = 6  # of the grid; chosen, not measured: more starts cost time in every fit
 _GOOD_ENOUGH = 1.5  # mean square that a nominal start may have
-_MARGIN = 1e-9  # off a bound, where the trust region needs room
+_SETTLED = 1e-10  # of chi-square: a step of a hundred-thousandth of a standard deviation
+_ROUNDING = 1e-13  # of chi-square itself: what double precision leaves of a sum of 1,000 squares
+_FIRST_DAMPING = 1e-4  # of the normal equations' diagonal; after that a step may be undamped
+_MOST_DAMPING = 1e8  # beyond, no step is short enough: the point is the best there is
+_SHORTENINGS = 3  # then damping, which turns the step too, does better
+_ENOUGH = 0.2  # of the slope's promise; a parabola with its least at the whole step gives 0.5
+_LEAST_SHARE = 0.1
+_AHEAD = 3.0  # times the next step's promise: what a fit may still gain, by judgement
+_RIDGE = 1e-13  # of the diagonal: rounding of the normal equations themselves
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -42,11 +53,14 @@ class Solution:
         The best fit.
     evaluation : Evaluation
         Residuals and derivatives there.
+    free : numpy.ndarray of bool, shape (unknowns,)
+        Which unknowns could move.
     """
 
     problem: FitProblem
     unknowns: Floats
     evaluation: Evaluation
+    free: Mask
 
     @property
     def units(self) -> Floats:
@@ -55,7 +69,7 @@ class Solution:
 
 
 def chi_square(solution: Solution) -> float:
-    """Return the sum of squares of all whitened residuals, priors included.
+    """Sum the squares of all whitened residuals, priors included.
 
     Parameters
     ----------
@@ -71,7 +85,12 @@ def chi_square(solution: Solution) -> float:
 
 
 def solve_from(
-    problem: FitProblem, start: Floats, *, rounds: int = 60, fixed: int | None = None
+    problem: FitProblem,
+    start: Floats,
+    *,
+    rounds: int = 60,
+    free: Mask | None = None,
+    enough: float = math.inf,
 ) -> Solution:
     """Solve from one start.
 
@@ -83,52 +102,99 @@ def solve_from(
         Where to start.
     rounds : int, optional
         Most evaluations.
-    fixed : int, optional
-        An unknown that stays where it starts.
+    free : numpy.ndarray of bool, shape (constants,), optional
+        Which of the unit's constants move; the others stay where they start.
+    enough : float, optional
+        Chi-square to reach; a solution that is not on its way there is given up.
 
     Returns
     -------
     Solution
         The nearest best fit.
     """
-    from scipy.optimize import least_squares
-
-    low, high = _bounds(problem)
-    inside = np.clip(start, low + _MARGIN, high - _MARGIN)
-    free = np.arange(problem.size) != (-1 if fixed is None else fixed)
-    if fixed is not None:
-        inside[fixed] = start[fixed]
-    last: dict[bytes, Evaluation] = {}
-
-    def at(moved: Floats) -> Evaluation:
-        key = moved.tobytes()
-        if key not in last:
-            last.clear()
-            unknowns = inside.copy()
-            unknowns[free] = moved
-            last[key] = problem.evaluate(unknowns)
-        return last[key]
-
-    fit = least_squares(
-        lambda x: at(x).residual,
-        inside[free],
-        jac=lambda x: at(x).jacobian[:, free],
-        bounds=(low[free], high[free]),
-        x_scale="jac",
-        ftol=1e-10,
-        xtol=1e-10,
-        gtol=1e-10,
-        max_nfev=rounds,
-    )
-    best = inside.copy()
-    best[free] = fit.x
-    return Solution(problem, best, at(fit.x))
+    moving = np.ones(problem.size, dtype=bool)
+    if free is not None:
+        moving[: problem.unit_count] = free
+    unknowns = np.where(moving, np.clip(start, *_bounds(problem, start)), start)
+    evaluation = problem.evaluate(unknowns)
+    least = float(evaluation.residual @ evaluation.residual)
+    damping = _FIRST_DAMPING
+    normal, gradient = _normal_equations(evaluation)
+    for _ in range(rounds):
+        limits = _bounds(problem, unknowns)
+        trial, expected = _step(unknowns, normal, gradient, damping, moving, limits)
+        if expected < _SETTLED + _ROUNDING * least or least - _AHEAD * expected > enough:
+            break
+        trial, tried, size = _line_search(problem, unknowns, trial, gradient, least)
+        if not size < least:
+            damping = 10.0 * max(damping, _FIRST_DAMPING)
+            if damping > _MOST_DAMPING:
+                break
+            continue
+        damping = 0.0 if damping <= _FIRST_DAMPING else damping / 10.0
+        unknowns, evaluation, least = trial, tried, size
+        normal, gradient = _normal_equations(evaluation)
+    return Solution(problem, unknowns, evaluation, moving)
 
 
-def _bounds(problem: FitProblem) -> tuple[Floats, Floats]:
+def _normal_equations(evaluation: Evaluation) -> tuple[Floats, Floats]:
+    jacobian = evaluation.jacobian
+    return jacobian.T @ jacobian, jacobian.T @ evaluation.residual
+
+
+def _line_search(
+    problem: FitProblem, unknowns: Floats, trial: Floats, gradient: Floats, least: float
+) -> tuple[Floats, Evaluation, float]:
+    """A step, or the part of it where a parabola through its ends has its least."""
+    slope = 2.0 * float(gradient @ (trial - unknowns))
+    for _ in range(_SHORTENINGS):
+        tried = problem.evaluate(trial)
+        size = float(tried.residual @ tried.residual)
+        if size - least < _ENOUGH * slope or not math.isfinite(size):
+            break
+        share = min(max(-0.5 * slope / (size - least - slope), _LEAST_SHARE), 0.9)
+        trial = unknowns + share * (trial - unknowns)
+        slope *= share
+    return trial, tried, size
+
+
+def _step(
+    unknowns: Floats,
+    normal: Floats,
+    gradient: Floats,
+    damping: float,
+    moving: Mask,
+    bounds: tuple[Floats, Floats],
+) -> tuple[Floats, float]:
+    """A damped step within the bounds, and by how much it should lower chi-square."""
+    low, high = bounds
+    held = ((unknowns <= low) & (gradient > 0)) | ((unknowns >= high) & (gradient < 0))
+    used = moving & ~held
+    trial = unknowns
+    # What a step takes beyond a bound is held there, and the others are solved for again.
+    for _ in range(int(used.sum())):
+        scale = np.sqrt(np.maximum(np.diag(normal)[used], np.finfo(float).tiny))
+        matrix = normal[np.ix_(used, used)] / np.outer(scale, scale)
+        matrix[np.diag_indices_from(matrix)] += damping + _RIDGE
+        moved = trial - unknowns
+        moved[used] = 0.0
+        right = -(gradient + normal @ moved)[used] / scale
+        trial = trial.copy()
+        trial[used] = unknowns[used] + np.linalg.solve(matrix, right) / scale
+        beyond = used & ((trial < low) | (trial > high))
+        trial = np.clip(trial, np.where(moving, low, -np.inf), np.where(moving, high, np.inf))
+        if not beyond.any():
+            break
+        used = used & ~beyond
+    step = trial - unknowns
+    return trial, float(-2.0 * gradient @ step - step @ normal @ step)
+
+
+def _bounds(problem: FitProblem, unknowns: Floats) -> tuple[Floats, Floats]:
     low = np.full(problem.size, -np.inf)
     high = np.full(problem.size, np.inf)
-    low[: problem.unit_count], high[: problem.unit_count] = problem.model.bounds
+    units = problem.unit_count
+    low[:units], high[:units] = problem.model.bounds(unknowns[:units])
     first = problem.unit_count + problem.priors
     for observation in problem.observations:
         last = first + observation.nuisances
@@ -137,29 +203,35 @@ def _bounds(problem: FitProblem) -> tuple[Floats, Floats]:
     return low, high
 
 
-def solve_from_nothing(problem: FitProblem) -> Solution:
+def solve_from_nothing(problem: FitProblem, *, shapes: tuple[Shape, Shape]) -> Solution:
     """Solve without a start: nominal first, then gross faults if nominal will not do.
 
     Parameters
     ----------
     problem : FitProblem
         The problem.
+    shapes : tuple of Shape
+        The plainest shape, from which the way is shortest, and the one to end at.
 
     Returns
     -------
     Solution
         The best fit found.
     """
-    nominal = solve_from(problem, _with_nuisances(problem, problem.model.start))
+    plain, whole = (problem.model.free(shape) for shape in shapes)
+
+    def solved(units: Floats) -> Solution:
+        start = np.where(plain, units, 0.0)
+        near = solve_from(problem, _with_nuisances(problem, start), rounds=40, free=plain)
+        return solve_from(problem, near.unknowns, free=whole)
+
+    best = solved(problem.model.start)
     noise_known = any(o.noise_known for o in problem.observations)
-    if noise_known and chi_square(nominal) < _GOOD_ENOUGH * nominal.evaluation.data_rows:
-        return nominal
-    best = nominal
+    if noise_known and chi_square(best) < _GOOD_ENOUGH * best.evaluation.data_rows:
+        return best
     for units in _promising(problem):
-        trial = solve_from(problem, _with_nuisances(problem, units), rounds=40)
-        if chi_square(trial) < chi_square(best):
-            best = trial
-    return solve_from(problem, best.unknowns)
+        best = min(best, solved(units), key=chi_square)
+    return best
 
 
 def _promising(problem: FitProblem) -> list[Floats]:
@@ -180,7 +252,7 @@ def _fault_grid(model: UnitModel) -> Floats:
         if parameter.logarithmic:
             factors = _FACTORS[parameter.role]
             choices.append([parameter.start + math.log(f) for f in factors])
-        elif parameter.role == "low":
+        elif parameter.role == "low_1":
             choices.append([parameter.coordinate(f) for f in _LOW_STARTS_HZ])
         elif parameter.role == "shelf":
             choices.append(list(_SHELF_STARTS_HZ))

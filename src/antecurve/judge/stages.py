@@ -1,8 +1,7 @@
 """The fit of a unit in stages, each tried only while the one before does not describe the captures.
 
-Strong hum is removed, then comes a plain fit.  Hum and drift that stand out of its residuals are
-removed before the next one.  Captures that are still not described may be of more than one unit,
-or the unit's high end may be resonant.
+Strong hum is removed, then comes a first fit.  Hum and drift that stand out of its residuals are
+removed before the next one.  Captures that are still not described may be of more than one unit.
 
 Whether captures given as those of one unit can be of one unit.
 
@@ -16,18 +15,16 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from antecurve.curves.model import Curve
-from antecurve.judge.fit import Fit, fit_observations
+from antecurve.judge.fit import Fit, fit_observations, with_compared_shapes
 from antecurve.judge.hum import interferences
-from antecurve.judge.identifiability import identified
 from antecurve.judge.interference import NOTHING_ELSE
 from antecurve.judge.observation import Observation
 from antecurve.judge.problem import Bench
-from antecurve.judge.unit_model import HighEnd, LowEnd, UnitModel, unit_model
+from antecurve.judge.unit_model import UnitModel, unit_model
 
 __all__ = ["STAGES", "FitTask", "Stage", "StagedFit", "different_units", "fit_in_stages"]
 
 _DESCRIBED = 1.5  # mean square; noise in 100 residuals reaches it once in 1,100 records
-_RESONANCE_GAIN = 0.7  # two more constants take 2 of 100 degrees of freedom; chance never a third
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,47 +51,29 @@ class FitTask:
     level_only: bool
     mains_hz: float | None = None
 
-    def models(self, high_end: HighEnd) -> list[UnitModel]:
-        """Return the families of units with a high end, one for each low end.
+    @property
+    def model(self) -> UnitModel:
+        """The constants of the unit."""
+        return unit_model(
+            self.curve, undo_ultrasonic=self.undo_ultrasonic, level_only=self.level_only
+        )
 
-        Parameters
-        ----------
-        high_end : HighEnd
-            The high end.
-
-        Returns
-        -------
-        list of UnitModel
-            The usual low end first.
-        """
-        return [
-            unit_model(
-                self.curve,
-                low_end=low,
-                high_end=high_end,
-                undo_ultrasonic=self.undo_ultrasonic,
-                level_only=self.level_only,
-            )
-            for low in LowEnd
-        ]
-
-    def fit(self, observations: Sequence[Observation], high_end: HighEnd) -> Fit:
-        """Fit every family with a high end.
+    def fit(self, observations: Sequence[Observation], near: Fit | None = None) -> Fit:
+        """Fit the widest shape of a unit.
 
         Parameters
         ----------
         observations : sequence of Observation
             The captures.
-        high_end : HighEnd
-            The high end.
+        near : Fit, optional
+            A fit of the same captures to start from.
 
         Returns
         -------
         Fit
-            The families, best first.
+            The widest shape.
         """
-        first, *others = self.models(high_end)
-        return fit_observations(observations, model=first, families=others, bench=self.bench)
+        return fit_observations(observations, model=self.model, bench=self.bench, near=near)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -157,30 +136,20 @@ def _remove_interference(task: FitTask, staged: StagedFit) -> StagedFit:
     observations = tuple(
         o.without_interference(i) for o, i in zip(staged.observations, beside, strict=True)
     )
-    return StagedFit(observations, task.fit(observations, HighEnd.FIRST_ORDER))
+    return StagedFit(observations, task.fit(observations, fit))
 
 
 def _check_one_unit(task: FitTask, staged: StagedFit) -> StagedFit:
-    model = staged.fit.families[0].model
-
     def alone(observation: Observation) -> Fit:
-        return fit_observations([observation], model=model, families=(), bench=task.bench)
+        return task.fit([observation])
 
     sentence = different_units(staged.observations, staged.fit, alone, enough=_DESCRIBED)
     return replace(staged, contradiction=sentence)
 
 
-def _resonant_high_end(task: FitTask, staged: StagedFit) -> StagedFit:
-    resonant = task.fit(staged.observations, HighEnd.RESONANT)
-    if max(resonant.excess) < _RESONANCE_GAIN * max(staged.fit.excess):
-        return replace(staged, fit=resonant)
-    return staged
-
-
 STAGES = (
     Stage(_remove_interference, always=True),
     Stage(_check_one_unit),
-    Stage(_resonant_high_end),
 )
 """The stages after the plain fit, in order."""
 
@@ -202,12 +171,12 @@ def fit_in_stages(
     Returns
     -------
     StagedFit
-        The constants of each family named by the parts they belong to.
+        The shapes compared.
     """
     reduced = tuple(observations)
     if stages:
         reduced = _strong_interference_removed(task, reduced)
-    staged = StagedFit(reduced, task.fit(reduced, HighEnd.FIRST_ORDER))
+    staged = StagedFit(reduced, task.fit(reduced))
     for stage in stages:
         if stage.always or not staged.described:
             staged = stage.run(task, staged)
@@ -215,8 +184,7 @@ def fit_in_stages(
             return staged
     if not stages:
         return staged
-    families = tuple(identified(f) for f in staged.fit.families)
-    return replace(staged, fit=replace(staged.fit, families=families))
+    return replace(staged, fit=with_compared_shapes(staged.fit))
 
 
 _TOGETHER = 3.0  # mean square: beyond doubt more than noise

@@ -50,6 +50,7 @@ _START_SIGMA_DB = 0.02  # of usual meters; replaced by what the residuals show
 _START_SIGMA_RAD = 0.02
 _LEAST_SIGMA_DB = 2e-4  # a tenth of the last digit of the finest printed levels
 _MOST_DIGITS = 7  # decimals beyond which a level counts as not rounded
+_EXCESS = 1.5  # mean square over that of the noise that neighbours do not share
 _NOTABLE_DB = 0.005  # rms; a hundredth of the usual limit of 0.5 dB
 
 
@@ -445,7 +446,8 @@ class SweepObservation(Observation):
             One, or none.
         """
         missed = -residual[: self.frequency_hz.size] * self.sigma_db
-        if float(np.sqrt(np.mean(missed**2))) < _NOTABLE_DB or not has_shape(missed):
+        shaped = has_shape(missed) or excess > _EXCESS
+        if float(np.sqrt(np.mean(missed**2))) < _NOTABLE_DB or not shaped:
             return []
         worst = int(np.argmax(np.abs(missed)))
         text = (

@@ -1,147 +1,55 @@
 """A playback unit by its constants: what a fit may move.
 
 .. math:: U(s) = g\\,e^{-s\\tau}\\; \\frac{\\prod_j (1 + s p_j)}{\\prod_i (1 + s z_i)}
-          \\; L(s)\\; \\frac{1}{1 + s T_h}
+          \\; \\frac{1}{1 + a_1/s + a_2/s^2 + a_3/s^3} \\; \\frac{1 + s T_z}{1 + b_1 s + b_2 s^2}
 
-with the playback poles z_i and playback zeros p_j of the curve, each of which may be off, a low
-corner L (first order s/(s + a), or second order) and a high corner 1/(2 pi T_h).  Time constants
-of the curve move as logarithms; the corners as rates and times, since 0 (no corner at all) is an
-ordinary value of theirs and their effect on a record starts linearly there.  On levels without
-phase the effect starts with a power of the corner, and that power is what moves.
+with the playback poles z_i and playback zeros p_j of the curve, each of which may be off.  Time
+constants of the curve move as logarithms.  The low end is a polynomial in 1/s: order 1 is one
+corner, order 2 two corners or a resonant pair, order 3 three corners or a pair and a corner.  The
+top has one or two poles, and a zero where a feedback stage stops at a gain of 1.
+
+What moves are coefficients of which 0 (no corner at all) is an ordinary value and whose effect on
+a record starts linearly there: of the low end those of the polynomial.  The delay of the top can't
+be told from that of the record and is left out; what is left of it starts with the square of a
+time constant, so of the top those of the squared magnitude move, 1 + A w^2 + B w^4.  On levels
+without phase those of the squared magnitude move at either end.
+
+Every unit is one point of this family.  A `Shape` says which coefficients are free; the others
+are 0.  Each constant has a broad prior, so that what captures hardly show is bounded by practice.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
-from antecurve.errors import InputError
+from antecurve.judge.unit_factors import (
+    RATE_UNIT,
+    TIME_UNIT,
+    high_factor,
+    least_first,
+    low_factor,
+    polynomial_of_squares,
+    simple_factor,
+)
+from antecurve.judge.unit_parameters import (
+    Parameter,
+    Shape,
+    curve_parameters,
+    end_parameters,
+)
 
-__all__ = ["HighEnd", "LogResponse", "LowEnd", "Parameter", "UnitModel", "unit_model"]
+__all__ = ["LogResponse", "UnitModel", "flat_model", "unit_model"]
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
-RATE_UNIT = 2.0 * math.pi
-"""Unit of a rate parameter [1/s]: a corner of 1 Hz."""
-TIME_UNIT = 1e-6
-"""Unit of a time parameter [s]."""
-_REACH = math.log(300.0)
-_LARGEST_CORNER_HZ = 2000.0
-_LARGEST_TIME_US = 300.0
-
-
-class LowEnd(StrEnum):
-    """Shape of the low corner."""
-
-    FIRST_ORDER = "first order"
-    TWO_EQUAL = "second order, two equal corners"
-    MAXIMALLY_FLAT = "second order, maximally flat"
-
-    @property
-    def damping(self) -> float:
-        """1/Q of a second-order corner; 0 for first order."""
-        return {"FIRST_ORDER": 0.0, "TWO_EQUAL": 2.0, "MAXIMALLY_FLAT": math.sqrt(2.0)}[self.name]
-
-    @property
-    def half_power_ratio(self) -> float:
-        """Frequency where the corner is 3 dB down over the corner frequency itself."""
-        # |(jx)^2/((jx)^2 + 2 jx + 1)| = x^2/(1 + x^2) = 1/sqrt(2) for two equal corners.
-        return math.sqrt(1.0 / (math.sqrt(2.0) - 1.0)) if self is LowEnd.TWO_EQUAL else 1.0
-
-
-class HighEnd(StrEnum):
-    """Shape of the high corner."""
-
-    FIRST_ORDER = "first order"
-    RESONANT = "second order"
-
-
-@dataclass(frozen=True, slots=True)
-class Parameter:
-    """One constant of the unit.
-
-    Attributes
-    ----------
-    name : str
-        Such as ``treble_s`` or ``low_corner_hz``.
-    role : str
-        ``pole``, ``zero`` (playback, logarithm of a time constant), ``shelf`` (a playback pole
-        as a rate, nominal 0), ``low``, ``high``, ``damping`` or ``lead``.
-    nominal : float or None
-        Nominal value in the unit of the name [s or Hz]; ``None`` where there is none.
-    start, lowest, highest : float
-        Start and bounds in the fit's own coordinate.
-    power : float
-        The coordinate of a corner is this power of its rate [Hz] or time [us].
-    """
-
-    name: str
-    role: str
-    nominal: float | None
-    start: float
-    lowest: float
-    highest: float
-    power: float = 1.0
-
-    @property
-    def logarithmic(self) -> bool:
-        """Whether the fit's coordinate is the logarithm of a time constant."""
-        return self.role in ("pole", "zero")
-
-    def value(self, coordinate: float) -> float:
-        """Return the value in the unit of the name.
-
-        Parameters
-        ----------
-        coordinate : float
-            The fit's own coordinate.
-
-        Returns
-        -------
-        float
-            Time constant [s], corner frequency [Hz] or damping; infinite for a high corner
-            that is not there.
-        """
-        if self.logarithmic:
-            return math.exp(coordinate)
-        size = float(max(coordinate, 0.0) ** (1.0 / self.power))
-        if self.role == "high":
-            return 1.0 / (2.0 * math.pi * size * TIME_UNIT) if size > 0 else math.inf
-        if self.role == "shelf":
-            return 1.0 / (RATE_UNIT * size) if size > 0 else math.inf
-        return size * TIME_UNIT if self.role == "lead" else size
-
-    def coordinate(self, value: float) -> float:
-        """Return the fit's coordinate of a value, within its bounds.
-
-        Parameters
-        ----------
-        value : float
-            As `value` returns it.
-
-        Returns
-        -------
-        float
-            The coordinate.
-        """
-        if self.logarithmic:
-            coordinate = math.log(value)
-        else:
-            size = value
-            if self.role == "high":
-                size = 1.0 / (2.0 * math.pi * value * TIME_UNIT)
-            elif self.role == "shelf":
-                size = 1.0 / (RATE_UNIT * value)
-            elif self.role == "lead":
-                size = value / TIME_UNIT
-            coordinate = size**self.power
-        return min(max(coordinate, self.lowest), self.highest)
+_NEWTON_STEPS = 60  # each halves the distance at worst: to 1e-18 of the start
+_LEAST_DAMPING = 1e-6  # of a coefficient: what is less is no damping at all
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -168,10 +76,6 @@ class UnitModel:
     ----------
     parameters : tuple of Parameter
         What may move.
-    low_end : LowEnd
-        Shape of the low corner.
-    high_end : HighEnd
-        Shape of the high corner.
     zeros_at_origin : int
         Playback zeros at the origin, for a curve that rises towards DC.
     level_only : bool
@@ -179,8 +83,6 @@ class UnitModel:
     """
 
     parameters: tuple[Parameter, ...]
-    low_end: LowEnd
-    high_end: HighEnd
     zeros_at_origin: int = 0
     level_only: bool = False
 
@@ -189,10 +91,44 @@ class UnitModel:
         """Nominal unit in the fit's own coordinates, shape (parameters,)."""
         return np.array([p.start for p in self.parameters])
 
-    @property
-    def bounds(self) -> Floats:
-        """Lowest and highest coordinates, shape (2, parameters)."""
-        return np.array([[p.lowest, p.highest] for p in self.parameters]).T
+    def bounds(self, coordinates: Floats) -> Floats:
+        """Lay out the lowest and highest coordinates about a unit.
+
+        Parameters
+        ----------
+        coordinates : numpy.ndarray of float, shape (parameters,)
+            The unit.
+
+        Returns
+        -------
+        numpy.ndarray of float, shape (2, parameters)
+            The first coefficient of a squared magnitude, A = b^2 - 2 c, may be as far below 0 as
+            a resonance of the second one, B = c^2, allows.
+        """
+        limits = np.array([[p.lowest, p.highest] for p in self.parameters]).T
+        for role in ("low", "high") if self.level_only else ("high",):
+            first, second = (
+                next(k for k, p in enumerate(self.parameters) if p.role == f"{role}_{n}")
+                for n in (1, 2)
+            )
+            limits[0, first] = least_first(float(coordinates[second]))
+        return limits
+
+    def free(self, shape: Shape) -> NDArray[np.bool_]:
+        """Tell which coordinates a shape leaves free.
+
+        Parameters
+        ----------
+        shape : Shape
+            The shape.
+
+        Returns
+        -------
+        numpy.ndarray of bool, shape (parameters,)
+            The others stay at 0.
+        """
+        ends = {f"low_{order}" for order in range(1, shape.low_end + 1)} | shape.high_end.free
+        return np.array([not (p.low or p.high) or p.role in ends for p in self.parameters])
 
     def index(self, name: str) -> int | None:
         """Return the position of a parameter.
@@ -210,6 +146,35 @@ class UnitModel:
         names = [p.name for p in self.parameters]
         return names.index(name) if name in names else None
 
+    def priors(self, coordinates: Floats) -> tuple[Floats, Floats]:
+        """Evaluate the priors as residuals of a least-squares fit.
+
+        Half the sum of their squares is -ln of the prior's density over its largest value.
+
+        Parameters
+        ----------
+        coordinates : numpy.ndarray of float, shape (parameters,)
+            One unit.
+
+        Returns
+        -------
+        tuple of numpy.ndarray of float, shape (parameters,)
+            Residuals, and the derivative of each by its coordinate.
+        """
+        residuals, slopes = np.empty((2, len(self.parameters)))
+        for index, (parameter, x) in enumerate(zip(self.parameters, coordinates, strict=True)):
+            if parameter.logarithmic:
+                residuals[index] = (x - parameter.start) / parameter.spread
+                slopes[index] = 1.0 / parameter.spread
+                continue
+            size = x / parameter.spread
+            # Cauchy: -ln p = ln(1 + u^2), written as r^2/2; r = sqrt(2) u for small u.
+            r = math.copysign(math.sqrt(2.0 * math.log1p(size**2)), size)
+            residuals[index] = r
+            ratio = size / r if abs(size) > 1e-8 else 1.0 / math.sqrt(2.0)
+            slopes[index] = 2.0 * ratio / (1.0 + size**2) / parameter.spread
+        return residuals, slopes
+
     def log_response(self, coordinates: Floats, frequency_hz: Floats) -> Complex:
         """Return ln U(j 2 pi f) less the real part of its value at 1 kHz.
 
@@ -225,14 +190,42 @@ class UnitModel:
         numpy.ndarray of complex, shape (..., frequencies)
             Natural logarithm, delay and gain left out.
         """
-        s = 2j * math.pi * np.append(frequency_hz, REFERENCE_FREQUENCY_HZ)
-        total = self.zeros_at_origin * np.log(s)
-        damping = self._damping(coordinates)
+        return self._evaluated(np.asarray(coordinates), frequency_hz, slopes=False)[0]
+
+    def level(self, coordinates: Floats, frequency_hz: Floats) -> Floats:
+        """Return the real part of `log_response`, by squared magnitudes.
+
+        Parameters
+        ----------
+        coordinates : numpy.ndarray of float, shape (..., parameters)
+            Units in the fit's own coordinates.
+        frequency_hz : numpy.ndarray of float, shape (frequencies,)
+            Frequencies [Hz], above 0.
+
+        Returns
+        -------
+        numpy.ndarray of float, shape (..., frequencies)
+            Natural logarithm of the level, 0 at 1 kHz.
+        """
+        omega2 = (2.0 * math.pi * np.append(frequency_hz, REFERENCE_FREQUENCY_HZ)) ** 2
+        x = np.asarray(coordinates)
+        above: Floats = omega2**self.zeros_at_origin
+        below: Floats = np.ones_like(omega2)
         for index, parameter in enumerate(self.parameters):
-            if parameter.role != "damping":
-                x = np.asarray(coordinates)[..., index, None]
-                total = total + self._term(parameter, x, s, damping)[0]
-        return np.asarray(total[..., :-1] - total[..., -1:].real)
+            moved = x[..., index, None]
+            if parameter.role == "shelf":
+                below = below * (omega2 + (moved * RATE_UNIT) ** 2)
+            elif parameter.role == "pole":
+                below = below * (1.0 + np.exp(2.0 * moved) * omega2)
+            elif parameter.role == "zero":
+                above = above * (1.0 + np.exp(2.0 * moved) * omega2)
+            elif parameter.role in ("lead", "lift"):
+                above = above * (1.0 + moved * TIME_UNIT**2 * omega2)
+        for kind, power in (("low", RATE_UNIT**2 / omega2), ("high", TIME_UNIT**2 * omega2)):
+            first, second, third = (c[..., None] for c in self._squared(kind, x))
+            below = below * np.abs(1.0 + power * (first + power * (second + power * third)))
+        total = 0.5 * np.log(above / below)
+        return np.asarray(total[..., :-1] - total[..., -1:])
 
     def linearised(self, coordinates: Floats, frequency_hz: Floats) -> LogResponse:
         """Return `log_response` of one unit with its derivatives.
@@ -249,88 +242,171 @@ class UnitModel:
         LogResponse
             Value and derivatives.
         """
+        return LogResponse(*self._evaluated(np.asarray(coordinates), frequency_hz, slopes=True))
+
+    def _evaluated(
+        self, x: Floats, frequency_hz: Floats, *, slopes: bool
+    ) -> tuple[Complex, Complex]:
+        """ln U and, of one unit, its derivatives."""
         s = 2j * math.pi * np.append(frequency_hz, REFERENCE_FREQUENCY_HZ)
         total = self.zeros_at_origin * np.log(s)
-        slopes = np.empty((len(s), len(self.parameters)), dtype=complex)
-        damping = self._damping(coordinates)
-        for index, parameter in enumerate(self.parameters):
-            term, slope = self._term(parameter, coordinates[index], s, damping)
-            slopes[:, index] = slope
-            if parameter.role != "damping":
-                total = total + term
-        return LogResponse(total[:-1] - total[-1].real, slopes[:-1] - slopes[-1].real)
+        derivative = np.zeros((s.size, len(self.parameters) if slopes else 0), dtype=complex)
+        factors = [
+            ([k], simple_factor(p.role, x[..., k, None], s))
+            for k, p in enumerate(self.parameters)
+            if not p.low and not p.role.startswith("high")
+        ]
+        for kind, factor in (("low", low_factor), ("high", high_factor)):
+            members = [k for k, p in enumerate(self.parameters) if p.role.startswith(kind)]
+            coefficients = [x[..., k, None] for k in members]
+            factors.append((members, factor(coefficients, s, level_only=self.level_only)))
+        for members, (term, by_each) in factors:
+            total = total + term
+            if slopes:
+                derivative[:, members] = np.stack(by_each, axis=-1)
+        return (
+            np.asarray(total[..., :-1] - total[..., -1:].real),
+            derivative[:-1] - derivative[-1].real,
+        )
 
-    def _damping(self, coordinates: Floats) -> tuple[Floats, Floats] | None:
-        if self.high_end is HighEnd.FIRST_ORDER:
-            return None
-        high, damping = self.index("high_corner_hz"), self.index("high_damping")
-        assert high is not None and damping is not None
-        pair = np.asarray(coordinates)
-        return pair[..., high, None] * TIME_UNIT, pair[..., damping, None]
+    def _coefficients(self, coordinates: Floats, kind: str) -> list[Floats]:
+        x = np.asarray(coordinates)
+        return [x[..., k] for k, p in enumerate(self.parameters) if p.role.startswith(kind)]
 
-    def _term(
-        self, parameter: Parameter, x: Floats, s: Complex, resonance: tuple[Floats, Floats] | None
-    ) -> tuple[Complex, Complex]:
-        """One factor's logarithm and its derivative by the parameter."""
-        role = parameter.role
-        if parameter.logarithmic:
-            st = s * np.exp(x)
-            sign = -1.0 if role == "pole" else 1.0
-            return np.asarray(sign * np.log1p(st)), np.asarray(sign * st / (1.0 + st))
-        if role == "shelf":
-            return -np.log(s + x * RATE_UNIT), -RATE_UNIT / (s + x * RATE_UNIT)
-        if self.level_only and role in ("low", "high") and resonance is None:
-            return self._level_term(role, x, s)
-        if role == "low":
-            rate, damping = x * RATE_UNIT, self.low_end.damping
-            if not damping:
-                return -np.log1p(rate / s), -RATE_UNIT / (s + rate)
-            bottom = 1.0 + damping * rate / s + (rate / s) ** 2
-            return -np.log(bottom), -RATE_UNIT * (damping / s + 2.0 * rate / s**2) / bottom
-        if role == "lead":
-            st = s * x * TIME_UNIT
-            return np.log1p(st), s * TIME_UNIT / (1.0 + st)
-        if resonance is None:
-            st = s * x * TIME_UNIT
-            return -np.log1p(st), -s * TIME_UNIT / (1.0 + st)
-        time, damping_high = resonance
-        bottom = 1.0 + damping_high * s * time + (s * time) ** 2
-        if role == "damping":
-            return np.zeros_like(bottom), -s * time / bottom
-        slope = -TIME_UNIT * (damping_high * s + 2.0 * s**2 * time) / bottom
-        return -np.log(bottom), slope
+    def low_corner_hz(self, coordinates: Floats) -> Floats:
+        """Find the corner of the low end.
 
-    def _level_term(self, role: str, x: Floats, s: Complex) -> tuple[Complex, Complex]:
-        """A corner's level and its derivative by the power that moves: -k/2 ln(1 + x w^p)."""
-        if role == "high":
-            weight, times = (np.abs(s) * TIME_UNIT) ** 2, 0.5
-        elif self.low_end is LowEnd.MAXIMALLY_FLAT:
-            weight, times = (RATE_UNIT / np.abs(s)) ** 4, 0.5
-        else:
-            weight = (RATE_UNIT / np.abs(s)) ** 2
-            times = 1.0 if self.low_end is LowEnd.TWO_EQUAL else 0.5
-        level, slope = -times * np.log1p(x * weight), -times * weight / (1.0 + x * weight)
-        return np.asarray(level, dtype=complex), np.asarray(slope, dtype=complex)
+        Parameters
+        ----------
+        coordinates : numpy.ndarray of float, shape (..., parameters)
+            Units in the fit's own coordinates.
+
+        Returns
+        -------
+        numpy.ndarray of float, shape (...)
+            Highest frequency of half power [Hz], or that of a resonance (Q above 0.71); 0
+            without a low end.
+        """
+        first, second, third = self._squared("low", coordinates)
+        # y^3 - A y^2 - B y - C = 0 for y = f^2; Newton from beyond its largest root.
+        y = np.abs(first) + np.sqrt(np.abs(second)) + np.cbrt(np.abs(third))
+        for _ in range(_NEWTON_STEPS):
+            value = ((y - first) * y - second) * y - third
+            slope = (3.0 * y - 2.0 * first) * y - second
+            y = np.where(slope > 0, np.maximum(y - value / np.where(slope > 0, slope, 1.0), 0.0), y)
+        resonant = (first < 0) & (third == 0)
+        return np.asarray(np.sqrt(np.where(resonant, np.sqrt(np.abs(second)), y)))
+
+    def high_corner_hz(self, coordinates: Floats) -> Floats:
+        """Find the corner of the poles of the top.
+
+        Parameters
+        ----------
+        coordinates : numpy.ndarray of float, shape (..., parameters)
+            Units in the fit's own coordinates.
+
+        Returns
+        -------
+        numpy.ndarray of float, shape (...)
+            Frequency of half power [Hz], or that of a resonance (Q above 0.71); infinite
+            without a pole.
+        """
+        first, second, _ = self._squared("high", coordinates)
+        # second x^2 + first x = 1 for x = (w/1 us)^2
+        below = np.where(
+            first < 0, np.sqrt(second), 0.5 * (first + np.sqrt(first**2 + 4.0 * second))
+        )
+        with np.errstate(divide="ignore"):
+            return np.asarray(1.0 / (np.sqrt(below) * 2.0 * math.pi * TIME_UNIT))
+
+    def _squared(self, kind: str, coordinates: Floats) -> tuple[Floats, Floats, Floats]:
+        """Coefficients of the squared magnitude of an end, over powers of w^2."""
+        first, second, *higher = self._coefficients(coordinates, kind)
+        third = higher[0] if higher else np.zeros_like(first)
+        if self.level_only:
+            return first, second, third
+        if kind == "high":
+            linear, square = polynomial_of_squares(first, second)
+            return linear**2 - 2.0 * square, second, third
+        # |1 + a s + b s^2 + c s^3|^2
+        return first**2 - 2.0 * second, second**2 - 2.0 * first * third, third**2
+
+    def top_polynomial(self, coordinates: Floats) -> tuple[float, float]:
+        """Return b and c of the poles of the top, 1/(1 + b s + c s^2).
+
+        Parameters
+        ----------
+        coordinates : numpy.ndarray of float, shape (parameters,)
+            The unit.
+
+        Returns
+        -------
+        tuple of float
+            In microseconds and their square.
+        """
+        first, second = polynomial_of_squares(*self._coefficients(coordinates, "high"))
+        return float(first), float(second)
+
+    def without_end(self, coordinates: Floats, name: str) -> Floats:
+        """Return a unit without its low end or its top.
+
+        Parameters
+        ----------
+        coordinates : numpy.ndarray of float, shape (parameters,)
+            The unit.
+        name : str
+            ``low_corner_hz`` or ``high_corner_hz``.
+
+        Returns
+        -------
+        numpy.ndarray of float, shape (parameters,)
+            With all coefficients of that end at 0.
+        """
+        low = name.startswith("low")
+        gone = [p.low if low else p.high for p in self.parameters]
+        return np.where(gone, 0.0, coordinates)
+
+    def end_in_words(self, coordinates: Floats, name: str) -> str:
+        """Describe the shape of an end.
+
+        Parameters
+        ----------
+        coordinates : numpy.ndarray of float, shape (parameters,)
+            The unit.
+        name : str
+            ``low_corner_hz`` or ``high_corner_hz``.
+
+        Returns
+        -------
+        str
+            Order, Q of a second-order one, and the playback zero where there is one.
+        """
+        kind = "low" if name.startswith("low") else "high"
+        first, second, *higher = self._coefficients(coordinates, kind)
+        words = "first order"
+        if higher and float(higher[0]) > 0:
+            words = "third order"
+        elif float(second) > 0:
+            if self.level_only or kind == "high":
+                first, second = polynomial_of_squares(first, second)
+            quality = math.sqrt(float(second)) / max(float(first), _LEAST_DAMPING)
+            words = f"second order, Q {quality:.2g}"
+        lift = self._coefficients(coordinates, "lift") if kind == "high" else []
+        if lift and float(lift[0]) > 0:
+            time = math.sqrt(float(lift[0])) * TIME_UNIT
+            words += f", with a playback zero at {1e-3 / (2.0 * math.pi * time):.3g} kHz"
+        return words
 
 
 def unit_model(
-    curve: Curve,
-    *,
-    low_end: LowEnd = LowEnd.FIRST_ORDER,
-    high_end: HighEnd = HighEnd.FIRST_ORDER,
-    undo_ultrasonic: bool = False,
-    level_only: bool = False,
+    curve: Curve, *, undo_ultrasonic: bool = False, level_only: bool = False
 ) -> UnitModel:
-    """Return the model of a unit that plays a curve back.
+    """Lay out the model of a unit that plays a curve back.
 
     Parameters
     ----------
     curve : Curve
         The emphasis curve; its published time constants are the nominal ones.
-    low_end : LowEnd, optional
-        Shape of the low corner.
-    high_end : HighEnd, optional
-        Shape of the high corner.
     undo_ultrasonic : bool, optional
         Whether the unit may have playback zeros that undo the curve's ultrasonic poles.
     level_only : bool, optional
@@ -340,48 +416,26 @@ def unit_model(
     -------
     UnitModel
         Playback poles ``bass_shelf_s`` (longer than every published pole) and ``treble_s``,
-        playback zeros ``turnover_s``, then ``low_corner_hz`` and ``high_corner_hz``; a second
-        one of a kind is ``treble_2_s`` and so on.
+        playback zeros ``turnover_s``, then the coefficients of the low end, ``low_corner_hz``
+        first, and of the top, ``high_corner_hz`` first; a second constant of a kind is
+        ``treble_2_s`` and so on.
 
     Raises
     ------
     InputError
         When the curve has more than one power of s at the origin.
     """
-    if curve.zeros_at_origin > 1 or curve.poles_at_origin > 1:
-        raise InputError("curve", curve.name, "at most one power of s at the origin can be judged")
-    longest = max(curve.poles_s, default=0.0)
-    shelves = [z for z in curve.zeros_s if longest and z > longest]
-    parameters = [_constant(n, "pole", t) for n, t in _named("bass_shelf", shelves)]
-    if curve.zeros_at_origin:
-        name = "bass_shelf_s" if not shelves else f"bass_shelf_{len(shelves) + 1}_s"
-        parameters.append(Parameter(name, "shelf", None, 1.0, 0.0, _LARGEST_CORNER_HZ))
-    parameters += [_constant(n, "zero", t) for n, t in _named("turnover", curve.poles_s)]
-    treble = [z for z in curve.zeros_s if z not in shelves]
-    parameters += [_constant(n, "pole", t) for n, t in _named("treble", treble)]
-    if undo_ultrasonic:
-        for name, t in _named("ultrasonic_zero", curve.ultrasonic_poles_s):
-            parameters.append(Parameter(name, "lead", t, t / TIME_UNIT, 0.0, _LARGEST_TIME_US))
-    resonant = high_end is HighEnd.RESONANT
-    powers = (1.0, 1.0)
-    if level_only and not resonant:
-        powers = (4.0 if low_end is LowEnd.MAXIMALLY_FLAT else 2.0, 2.0)
-    parameters.append(_corner("low_corner_hz", "low", 2.0, _LARGEST_CORNER_HZ, powers[0]))
-    parameters.append(_corner("high_corner_hz", "high", 0.5, _LARGEST_TIME_US, powers[1]))
-    if resonant:
-        parameters.append(Parameter("high_damping", "damping", None, 1.0, 0.02, 4.0))
-    flags = (curve.poles_at_origin, level_only and not resonant)
-    return UnitModel(tuple(parameters), low_end, high_end, *flags)
+    parameters = curve_parameters(curve, undo_ultrasonic=undo_ultrasonic)
+    ends = end_parameters(level_only=level_only)
+    return UnitModel((*parameters, *ends), curve.poles_at_origin, level_only)
 
 
-def _corner(name: str, role: str, start: float, largest: float, power: float) -> Parameter:
-    return Parameter(name, role, None, start**power, 0.0, largest**power, power)
+def flat_model() -> UnitModel:
+    """Lay out the model of a path without playback poles and zeros.
 
-
-def _named(kind: str, times: tuple[float, ...] | list[float]) -> list[tuple[str, float]]:
-    return [(f"{kind}_s" if k == 0 else f"{kind}_{k + 1}_s", t) for k, t in enumerate(times)]
-
-
-def _constant(name: str, role: str, time: float) -> Parameter:
-    start = math.log(time)
-    return Parameter(name, role, time, start, start - _REACH, start + _REACH)
+    Returns
+    -------
+    UnitModel
+        With a low end and a top alone.
+    """
+    return UnitModel(end_parameters(level_only=False))

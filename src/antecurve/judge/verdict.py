@@ -35,8 +35,6 @@ class FittedValue:
         Best value and 95 % interval [s or Hz]; a high corner that is not seen is infinite.
     unit : str
         ``s`` or ``Hz``.
-    profiled : bool
-        Whether the interval is a profile-likelihood one.
     """
 
     name: str
@@ -45,7 +43,6 @@ class FittedValue:
     low: float
     high: float
     unit: str
-    profiled: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -30,8 +30,9 @@ from antecurve.judge.problem import Bench
 from antecurve.judge.reference import measured_chain
 from antecurve.judge.signal_path import CaptureChain, Generator
 from antecurve.judge.stages import STAGES, FitTask, StagedFit, fit_in_stages
-from antecurve.judge.uncertainty import Interval, coordinate_interval, error_draws, within_reach
-from antecurve.judge.unit_model import Parameter, UnitModel
+from antecurve.judge.uncertainty import COVERAGE, unit_draws
+from antecurve.judge.unit_model import UnitModel
+from antecurve.judge.unit_parameters import Parameter
 from antecurve.judge.verdict import FittedValue, Verdict
 from antecurve.networks.conditions import AUDIO_BAND_HZ, Conditions, conditions_of
 from antecurve.networks.topology import Loading
@@ -153,10 +154,10 @@ def judge_unit(
 
     Notes
     -----
-    Square waves are reduced to their harmonics, fitted together with the sweeps by
-    scipy.optimize.least_squares, and the response of the fitted unit is compared with ideal
-    playback.  The network's parts are unknowns with the distribution they have; families with a
-    low corner of first order and of two second-order shapes are fitted, and the uncertainty
+    Square waves are reduced to their harmonics, fitted together with the sweeps, and the response
+    of the fitted unit is compared with ideal playback.  The network's parts are unknowns with the
+    distribution they have.  Shapes with up to three low corners or a resonance, and with a
+    resonance or a playback zero at the top, are compared by their evidence; the uncertainty
     reaches over all that the captures allow.  Residuals that the model does not explain are
     described, and widen the uncertainty or, in a sweep, count as the unit's own.  What no linear
     unit does (oscillation, slow movement, unlike halves of the wave) forbids a pass.  A record that
@@ -187,18 +188,18 @@ def judge_unit(
         seen_hz = highest_seen_hz(captures)
         fit = without_unseen_corner(staged.fit, seen_hz, band[1])
         allowed = tuple(f for k, f in enumerate(fit.families) if k == 0 or f.acceptable)
-        errors, intervals = _errors(allowed)
-    deviation = _deviation(allowed, errors, residuals, asked, curve)
+        draws = tuple(unit_draws(family.solution) for family in allowed)
+        deviation = _deviation(allowed, draws, residuals, asked, curve)
     if any(c.relies_on_flatness for c in captures) and not asked.references:
         flatness = np.full(deviation.frequency_hz.size, asked.generator.flatness_db)
         deviation = _widened(deviation, flatness)
     decisions = _decisions(deviation, asked.limits)
     ruling = combined_decision(decisions)
-    fitted = _fitted(allowed, intervals, seen_hz)
+    fitted = _fitted(allowed, draws, seen_hz)
     findings = describe(
         fit,
         fitted,
-        errors[0],
+        draws[0],
         deviation=deviation,
         residuals=residuals,
         limit_db=min(b.limit_db for b in asked.limits),
@@ -212,7 +213,7 @@ def judge_unit(
         playback=asked.playback,
         deviation=deviation,
         fitted=fitted,
-        low_end=fit.solution.problem.model.low_end.value,
+        low_end=_low_end(fit),
         findings=findings.texts,
         faults=findings.faults,
         gain=_gains(fit),
@@ -240,7 +241,7 @@ def _task(
 
 def _deviation(
     families: tuple[Family, ...],
-    errors: tuple[Floats, ...],
+    draws: tuple[Floats, ...],
     residuals: Sequence[ResidualFinding],
     asked: JudgeRequest,
     curve: Curve,
@@ -248,7 +249,7 @@ def _deviation(
     """Deviation over the band, with what the fit does not describe."""
     deviation = deviation_of_families(
         families,
-        errors,
+        draws,
         _frequencies(asked.limits),
         curve=curve,
         published=asked.playback == "published",
@@ -314,7 +315,7 @@ def _undecided(fit: Fit, reasons: tuple[str, ...], asked: JudgeRequest, curve: C
         playback=asked.playback,
         deviation=Deviation(frequency, centre, nothing, 0.0 * centre, nothing),
         fitted=(),
-        low_end=family.model.low_end.value,
+        low_end=_low_end(fit),
         findings=reasons,
         faults=(),
         gain=_gains(fit),
@@ -351,60 +352,63 @@ def _with_residuals(deviation: Deviation, residuals: Sequence[ResidualFinding]) 
     return deviation
 
 
-def _errors(
-    families: Sequence[Family],
-) -> tuple[tuple[Floats, ...], tuple[tuple[Interval, ...], ...]]:
-    """Draws of errors and intervals, per family."""
-    errors, intervals = [], []
-    for family in families:
-        drawn = error_draws(family.solution)
-        of_family = tuple(
-            coordinate_interval(family.solution, k, drawn)
-            for k in range(len(family.model.parameters))
-        )
-        errors.append(within_reach(family.solution, drawn, of_family))
-        intervals.append(of_family)
-    return tuple(errors), tuple(intervals)
+def _low_end(fit: Fit) -> str:
+    family = fit.families[0]
+    return family.model.end_in_words(family.solution.units, "low_corner_hz")
 
 
 def _fitted(
-    families: Sequence[Family], intervals: Sequence[Sequence[Interval]], seen_hz: float
+    families: Sequence[Family], draws: Sequence[Floats], seen_hz: float
 ) -> tuple[FittedValue, ...]:
-    """The constants of the reported family, with intervals that reach over all allowed ones.
+    """The constants of the reported shape, with intervals of the mixture of all allowed ones.
 
     A high corner that is not seen may be anywhere beyond what the captures show.
     """
     reported = families[0]
+    tail = (1.0 - COVERAGE) / 2.0
+    weights = np.repeat([family.odds for family in families], [len(units) for units in draws])
     constants = []
-    for index, parameter in enumerate(reported.model.parameters):
-        if parameter.role == "damping":
+    for parameter in reported.model.parameters:
+        if parameter.name.startswith(_BESIDE_CORNERS):
             continue
-        own = [(f.model, i[index]) for f, i in zip(families, intervals, strict=True)]
-        ends = [
-            _physical(model.parameters[index], c, model)
-            for model, interval in own
-            for c in (interval.low, interval.high)
-        ]
-        value = _physical(parameter, float(reported.solution.units[index]), reported.model)
-        if parameter.role == "high" and value > seen_hz:
+        value = float(_physical(reported.model, parameter, reported.solution.units))
+        if parameter.role == "lift" and not math.isfinite(value):
+            continue
+        spread = np.concatenate(
+            [
+                _physical(family.model, parameter, units)
+                for family, units in zip(families, draws, strict=True)
+            ]
+        )
+        ends = _quantiles(spread, weights, (tail, 1.0 - tail))
+        if parameter.role == "high_1" and value > seen_hz:
             value, ends = math.inf, [*ends, seen_hz, math.inf]
+        unit = "Hz" if parameter.name.endswith("_hz") else "s"
         constants.append(
-            FittedValue(
-                parameter.name,
-                parameter.nominal,
-                value,
-                min(ends),
-                max(ends),
-                "Hz" if parameter.name.endswith("_hz") else "s",
-                any(interval.profiled for _, interval in own),
-            )
+            FittedValue(parameter.name, parameter.nominal, value, min(ends), max(ends), unit)
         )
     return tuple(constants)
 
 
-def _physical(parameter: Parameter, coordinate: float, model: UnitModel) -> float:
-    value = float(parameter.value(coordinate))
-    return value * model.low_end.half_power_ratio if parameter.role == "low" else value
+def _quantiles(values: Floats, weights: Floats, shares: Sequence[float]) -> list[float]:
+    """Quantiles of values that count by their weights; infinite values among them."""
+    order = np.argsort(values, kind="stable")
+    below = np.cumsum(weights[order]) / weights.sum()
+    return [float(values[order][int(np.searchsorted(below, share))]) for share in shares]
+
+
+_BESIDE_CORNERS = ("low_end_", "high_end_")  # their part of an end is in its corner
+
+
+def _physical(model: UnitModel, parameter: Parameter, units: Floats) -> Floats:
+    """Values of a constant of units; a corner is where its end is 3 dB down."""
+    if parameter.role == "low_1":
+        return model.low_corner_hz(units)
+    if parameter.role == "high_1":
+        return model.high_corner_hz(units)
+    index = model.index(parameter.name)
+    assert index is not None
+    return np.asarray(np.vectorize(parameter.value, otypes=[float])(units[..., index]))
 
 
 def _gains(fit: Fit) -> tuple[float, ...]:

@@ -1,0 +1,151 @@
+"""The factors of a playback unit's response, with their exact derivatives.
+
+Each returns ln of the factor at s and one derivative for each coordinate that moves it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = [
+    "RATE_UNIT",
+    "TIME_UNIT",
+    "high_factor",
+    "least_first",
+    "low_factor",
+    "polynomial_of_squares",
+    "simple_factor",
+]
+
+Floats = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+Factor = tuple[Complex, list[Complex]]
+
+RATE_UNIT = 2.0 * math.pi
+"""Unit of a rate parameter [1/s]: a corner of 1 Hz."""
+TIME_UNIT = 1e-6
+"""Unit of a time parameter [s]."""
+_LARGEST_Q = 10.0  # of a top, beyond any that does not oscillate
+_LEAST_TIME_US = 0.01  # 16 MHz: far beyond what any record of an audio unit shows
+
+
+def simple_factor(role: str, x: Floats, s: Complex) -> Factor:
+    """Evaluate a factor of one constant.
+
+    Parameters
+    ----------
+    role : str
+        ``pole``, ``zero`` by the logarithm of a time constant; ``shelf`` by its rate; ``lead``
+        and ``lift`` are zeros less their delay, by the square of a time constant.
+    x : numpy.ndarray of float, shape (..., 1)
+        The coordinate.
+    s : numpy.ndarray of complex, shape (frequencies,)
+        j 2 pi f [1/s].
+
+    Returns
+    -------
+    tuple of numpy.ndarray of complex and list of numpy.ndarray of complex
+        Value and derivative, shape (..., frequencies) each.
+    """
+    if role in ("pole", "zero"):
+        st = s * np.exp(x)
+        sign = -1.0 if role == "pole" else 1.0
+        return np.asarray(sign * np.log1p(st)), [np.asarray(sign * st / (1.0 + st))]
+    if role == "shelf":
+        return -np.log(s + x * RATE_UNIT), [-RATE_UNIT / (s + x * RATE_UNIT)]
+    st = s * np.sqrt(x) * TIME_UNIT
+    return np.log1p(st) - st, [-0.5 * (s * TIME_UNIT) ** 2 / (1.0 + st)]
+
+
+def low_factor(coefficients: Sequence[Floats], s: Complex, *, level_only: bool) -> Factor:
+    """Evaluate a low end, 1/(1 + a/s + b/s^2 + c/s^3).
+
+    Parameters
+    ----------
+    coefficients : sequence of numpy.ndarray of float, shape (..., 1)
+        a, b, c over powers of 1 Hz; on levels alone those of the squared magnitude.
+    s : numpy.ndarray of complex, shape (frequencies,)
+        j 2 pi f [1/s].
+    level_only : bool
+        Whether there is no phase.
+
+    Returns
+    -------
+    tuple of numpy.ndarray of complex and list of numpy.ndarray of complex
+        Value and derivatives.
+    """
+    power = np.asarray((RATE_UNIT / np.abs(s)) ** 2 + 0j if level_only else RATE_UNIT / s)
+    return _polynomial_factor(coefficients, power, -0.5 if level_only else -1.0)
+
+
+def high_factor(coefficients: Sequence[Floats], s: Complex, *, level_only: bool) -> Factor:
+    """Evaluate a top less its delay, exp(b s)/(1 + b s + c s^2), by A = b^2 - 2 c and B = c^2.
+
+    Parameters
+    ----------
+    coefficients : sequence of numpy.ndarray of float, shape (..., 1)
+        A and B over powers of 1 us.
+    s : numpy.ndarray of complex, shape (frequencies,)
+        j 2 pi f [1/s].
+    level_only : bool
+        Whether there is no phase.
+
+    Returns
+    -------
+    tuple of numpy.ndarray of complex and list of numpy.ndarray of complex
+        Value and derivatives.
+    """
+    st = s * TIME_UNIT
+    if level_only:
+        return _polynomial_factor(coefficients, np.abs(st) ** 2 + 0j, -0.5)
+    first, second = polynomial_of_squares(coefficients[0], coefficients[1])
+    size = first * st + second * st**2
+    by_first = st**2 * (1.0 + second / first * st) / (2.0 * (1.0 + size))
+    by_second = st**3 / (2.0 * first * (1.0 + size))
+    return np.asarray(first * st - np.log1p(size)), [by_first, by_second]
+
+
+def polynomial_of_squares(first: Floats, second: Floats) -> tuple[Floats, Floats]:
+    """Find b and c of 1 + b x + c x^2 from A = b^2 - 2 c and B = c^2.
+
+    Parameters
+    ----------
+    first, second : numpy.ndarray of float, shape (...)
+        A and B over powers of 1 us.
+
+    Returns
+    -------
+    tuple of numpy.ndarray of float, shape (...)
+        b and c, with a Q of 10 at most.
+    """
+    square = np.sqrt(np.maximum(second, 0.0))
+    least = square / _LARGEST_Q**2 + _LEAST_TIME_US**2
+    return np.sqrt(np.maximum(first + 2.0 * square, least)), square
+
+
+def least_first(second: float) -> float:
+    """Find the least A = b^2 - 2 c that B = c^2 allows: a Q of 10.
+
+    Parameters
+    ----------
+    second : float
+        B.
+
+    Returns
+    -------
+    float
+        A, 0 or less.
+    """
+    return -(2.0 - 1.0 / _LARGEST_Q**2) * math.sqrt(max(second, 0.0))
+
+
+def _polynomial_factor(coefficients: Sequence[Floats], power: Complex, share: float) -> Factor:
+    terms = [power ** (n + 1) for n in range(len(coefficients))]
+    size = np.zeros_like(power)
+    for coefficient, term in zip(coefficients, terms, strict=True):
+        size = size + coefficient * term
+    return np.asarray(share * np.log1p(size)), [share * term / (1.0 + size) for term in terms]
