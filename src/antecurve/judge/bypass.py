@@ -72,7 +72,7 @@ def bypass_response(observation: SquareWaveObservation, through: NetworkEstimate
     variance = record.sigma**2 * basis.variances() / np.abs(seen) ** 2
     if fit.excess[0] <= _DESCRIBED:
         # Of all harmonics together few unknowns are fitted.
-        variance = variance * fit.solution.problem.size / record.rows
+        variance = variance * fit.solution.free.sum() / record.rows
     else:
         response = response + np.log(seen / np.where(model == 0.0, 1.0, model))
     return DirectResponse(frequency[odd], response[odd], variance[odd])
