@@ -18,6 +18,9 @@ from antecurve.cli.formulas import formulas
 from antecurve.curves.catalogue import catalogue, named_curve
 from antecurve.curves.tabulate import curve_table
 from antecurve.errors import InputError
+from antecurve.files.design_file import design_json
+from antecurve.job import default_job
+from antecurve.pipeline import design
 from antecurve.synthesis.sections import form_names
 
 APP = typer.Typer()
@@ -99,6 +102,22 @@ def test_formulas_are_printed() -> None:
     for words in (r"\[ R_{1} = r_{1} \]", r"R_{\infty} = ", "R_{p} = ", "R_{L}", "R_{s}", "C_{L}"):
         assert words in latex
     assert not re.search(r"R_\{inf|\bR[pLs]\b|\bCL\b", re.sub(r"%.*", "", latex))
+
+
+def test_worked_numbers_stand_beside_the_symbols(tmp_path: Path) -> None:
+    file = tmp_path / "design.json"
+    file.write_bytes(design_json(design(default_job())))
+    text = _run("formulas", "--design", str(file))
+    definitions, loaded = text.split("Definitions with load capacitance")
+    # The default job has a load capacitance, so the first set of definitions is not worked.
+    assert "Ω" not in definitions.partition("\nDefinitions\n")[2]
+    assert "Rp = R4*RL/(R4 + RL)   = " in loaded
+    numbers = _json("formulas", "--design", str(file))["numbers"]
+    elements = json.loads(file.read_text("utf-8"))["network"]["elements"]
+    for element in elements:
+        assert numbers[element["ref"]] == pytest.approx(element["exact"], rel=1e-6)
+    with pytest.raises(InputError, match="its own form and curve"):
+        _run("formulas", "foster-1", "--design", str(file))
 
 
 def test_a_root_is_not_said_to_equal_an_equation() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated, Optional
 
 import typer
@@ -28,6 +29,14 @@ Bound = Annotated[
     Optional[str],  # noqa: UP045
     typer.Option("--bound", metavar="HERTZ", help="With --curve: where a rise towards DC ends."),
 ]
+FromDesign = Annotated[
+    Optional[Path],  # noqa: UP045
+    typer.Option(
+        "--design",
+        metavar="DESIGN.json",
+        help="Form and curve of a design, with its numbers beside the symbols.",
+    ),
+]
 Latex = Annotated[bool, typer.Option("--latex", help="Print LaTeX.")]
 
 
@@ -36,6 +45,7 @@ def formulas(
     curve: CurveName = None,
     pole: Pole = None,
     bound: Bound = None,
+    design: FromDesign = None,
     latex: Latex = False,
     as_json: AsJson = False,
 ) -> None:
@@ -43,7 +53,8 @@ def formulas(
 
     \b
     Examples: antecurve formulas; antecurve formulas cauer-1;
-    antecurve formulas foster-2 --curve disc --pole 50k --latex
+    antecurve formulas foster-2 --curve disc --pole 50k --latex;
+    antecurve formulas --design bench-network/design.json
     """
     from antecurve.cli.show import show_json
     from antecurve.curves.catalogue import named_curve
@@ -54,6 +65,11 @@ def formulas(
     from antecurve.synthesis.formula_text import formulas_content, formulas_latex
     from antecurve.synthesis.formulas import form_formulas
 
+    if design is not None:
+        if form is not None or curve is not None:
+            raise InputError("--design", str(design), "it has its own form and curve: name neither")
+        _show_worked(design, latex, as_json)
+        return
     if form is None:
         _show_forms(as_json)
         return
@@ -78,6 +94,32 @@ def formulas(
     else:
         for line in formula_lines(derived):
             print(line)
+
+
+def _show_worked(path: Path, latex: bool, as_json: bool) -> None:
+    """Print the formulas of a design with the numbers of its exact values."""
+    from antecurve.cli.show import show_json
+    from antecurve.errors import InputError
+    from antecurve.files.design_file import read_design
+    from antecurve.pipeline import design_formulas
+    from antecurve.report.formula_lines import formula_lines
+    from antecurve.synthesis.formula_text import formulas_content, formulas_latex
+    from antecurve.synthesis.worked_numbers import worked_numbers
+
+    stored = read_design(path)
+    derived, exact = design_formulas(stored), stored.exact_network
+    if derived is None:
+        raise InputError("--design", str(path), "a network of one's own has no formulas")
+    numbers = {} if exact is None else worked_numbers(derived, exact, stored.job.loading)
+    if as_json:
+        show_json(formulas_content(derived) | {"numbers": numbers})
+    elif latex:
+        print(formulas_latex(derived), end="")
+    else:
+        for line in formula_lines(derived, numbers):
+            print(line)
+        if not numbers:
+            print("\nNo numbers: these formulas don't give the exact values of this design.")
 
 
 def _show_forms(as_json: bool) -> None:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
+from antecurve.quantities import format_quantity
 from antecurve.synthesis.exact import form_description, form_names
 from antecurve.synthesis.formula_text import condition_lines, plain_formula, rows_of
 
@@ -11,6 +13,10 @@ if TYPE_CHECKING:
     from antecurve.synthesis.formula_model import FormFormulas
 
 __all__ = ["form_lines", "formula_lines"]
+
+
+_UNITS = {"R": "ohm", "r": "ohm", "C": "F", "c": "F", "T": "s", "t": "s"}
+"""Units by the first letter of a name; other names are ratios and coefficients."""
 
 
 def form_lines() -> list[str]:
@@ -25,13 +31,15 @@ def form_lines() -> list[str]:
     return [f"{name:{width}}  {form_description(name)}" for name in form_names()]
 
 
-def formula_lines(formulas: FormFormulas) -> list[str]:
+def formula_lines(formulas: FormFormulas, numbers: Mapping[str, float] | None = None) -> list[str]:
     """Write the formulas of a form with its elements, conditions and time constants.
 
     Parameters
     ----------
     formulas : FormFormulas
         The formulas.
+    numbers : mapping of str to float, optional
+        Worked numbers by name, in SI units, shown beside the symbols.
 
     Returns
     -------
@@ -41,11 +49,15 @@ def formula_lines(formulas: FormFormulas) -> list[str]:
     lines = [f"{formulas.form}: {formulas.description}"]
     lines += [f"  {e.ref} {e.nodes[0]} {e.nodes[1]}" for e in formulas.topology.elements]
     lines.append(f"Load capacitance: {formulas.about_load}.")
+    # Both sets of definitions use the same names; the numbers belong to one of them.
+    loaded = "T_load" in (numbers or {})
+    unused = "Definitions" if loaded else "Definitions with load capacitance"
     for heading, rows in rows_of(formulas).items():
         lines += ["", heading]
+        shown = {} if heading == unused else numbers or {}
         for row in rows:
             remark = f"   ({row.remark})" if row.remark else ""
-            lines.append(f"  {plain_formula(row)}{remark}")
+            lines.append(f"  {plain_formula(row)}{_worked(row.name, shown)}{remark}")
     conditions = condition_lines(formulas)
     if conditions:
         lines += ["", "Conditions"]
@@ -55,3 +67,12 @@ def formula_lines(formulas: FormFormulas) -> list[str]:
         value = "" if time.expression is None else f" = {time.expression * 1e6:.6g} us"
         lines.append(f"  {time.name}{value}: {time.remark.removesuffix(' [s]')}")
     return lines
+
+
+def _worked(name: str, numbers: Mapping[str, float]) -> str:
+    """The number of a quantity beside its symbols."""
+    if name not in numbers:
+        return ""
+    unit = _UNITS.get(name[0])
+    value = numbers[name]
+    return f"   = {format_quantity(value, unit, digits=5) if unit else f'{value:.5g}'}"

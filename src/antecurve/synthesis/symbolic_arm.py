@@ -259,6 +259,8 @@ def zero_definitions(impedance: RcImpedance) -> tuple[Formula, ...]:
             terms = ((-1) ** k * m[k] * symbol ** (order - k) for k in range(order + 1))
             expression = sympy.Eq(sympy.Add(*terms), 0)
         remark = f"time constant of zero {index + 1} of the series arm, the longest first"
+        if order == 2:
+            remark += "; both roots are used, each for its own branch"
         formulas.append(Formula(str(symbol), expression, remark))
     slopes = impedance.zero_resistances[: len(zeros)]
     for zero, slope in zip(zeros, slopes, strict=True):

@@ -96,6 +96,12 @@ def _inverse(z1: Any, z2: Any, middle: Any, y: Any, source: Any) -> Any:
     return (1 + z2 * y) * (1 + (source + z1) / middle) + (source + z1) * y
 
 
+_ROOT_REMARK = (
+    "strength of the section at the input; of the two roots, the square root's signs + and -, the "
+    "one that makes k1 and k2 positive"
+)
+
+
 class _Cascade:
     """A cascade's quantities in symbols, with the load's capacitance or without."""
 
@@ -220,7 +226,7 @@ class _Cascade:
         root = general.subs({p: sympy.factor(square), q: constant})
         return [
             Formula("w", linear, "linear coefficient of the quadratic for k1"),
-            Formula("k1", root, "strength of the section at the input"),
+            Formula("k1", root, _ROOT_REMARK),
             Formula("k2", c2 / weight, "strength of the section at the output"),
         ]
 

@@ -194,6 +194,8 @@ def _root_definitions(symbols: StageSymbols, coupled: bool) -> list[Formula]:
         if names.curve.zeros_at_origin:
             numerator = -numerator / time
         remark = f"root of D = g0 N that {_maker(symbols, root)} makes"
+        if symbols.taken:
+            remark += f": the one with {_order_conditions(symbols)[0]}, so that it is positive"
         if coupled:
             remark += f", {_TOGETHER}"
         formulas.append(
@@ -222,8 +224,16 @@ def _closed_poles(symbols: StageSymbols) -> list[Formula]:
     return [
         Formula("P_T", _pole_product(symbols), "product of the two poles beyond the curve"),
         Formula("S_T", both / tau + tau * (1 - balance), "their sum"),
-        Formula(symbols.implied_pole, total - shorter, "pole for the one the curve lacks"),
-        Formula("T_load", shorter, "pole that the load's capacitance adds"),
+        Formula(
+            symbols.implied_pole,
+            total - shorter,
+            "pole for the one the curve lacks, the longer root",
+        ),
+        Formula(
+            "T_load",
+            shorter,
+            "pole that the load's capacitance adds, the shorter root: it vanishes with CL",
+        ),
     ]
 
 
