@@ -97,8 +97,8 @@ def _inverse(z1: Any, z2: Any, middle: Any, y: Any, source: Any) -> Any:
 
 
 _ROOT_REMARK = (
-    "strength of the section at the input; of the two roots, the square root's signs + and -, the "
-    "one that makes k1 and k2 positive"
+    "strength of the section at the input: + before the square root as shown, or - where only "
+    "that makes k1 and k2 positive"
 )
 
 
