@@ -26,6 +26,7 @@ _LEAST_TURNS = 8  # of a line within a top: below, a cubic and the window smear 
 _NOT_NEAR_HALF = 3  # lines of the spectrum at half the sampling rate, where it is real
 _NEIGHBOURS = 65  # lines of the spectrum whose median is the level of the noise
 _CHANCE = 1e-6  # that noise shows a line somewhere in a record
+_LEVEL_ERROR = 1.5  # the level of the noise is a median of few lines: known to a third
 _STEPS = 0.5  # of a converter's step: its error, a sawtooth at most, has lines of 1/pi of it
 _STEADY = 0.7  # late over early half of a top; ringing within it decays by more
 
@@ -125,7 +126,7 @@ def _strongest(tops: Floats, rate: float, step: float) -> tuple[float, float] | 
     # The mean of n periodograms of noise is gamma distributed with shape n.
     median = float(gammaincinv(count, 0.5)) / count
     level = median_filter(power, min(_NEIGHBOURS, power.size), mode="nearest") / median
-    most = float(gammaincinv(count, 1.0 - _CHANCE / power.size)) / count
+    most = _LEVEL_ERROR * float(gammaincinv(count, 1.0 - _CHANCE / power.size)) / count
     at = int(np.argmax(np.where(power > most * level, power, 0.0)))
     amplitude = 2.0 * math.sqrt(float(power[at])) / float(window.sum())
     if power[at] <= most * level[at] or amplitude < _STEPS * step:

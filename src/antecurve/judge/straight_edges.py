@@ -23,7 +23,8 @@ _STRAIGHT = 0.0035  # of the height; 160 linear units of all shapes have 0.0056 
 _LEAST_SAMPLES = 12  # on edges: a line and ten more
 _SHORTEST_S = 4e-6  # between 15 and 85 %: faster than a pole at 50 kHz is no limit that matters
 _BEFORE, _BEHIND = 0.1, 0.1  # of a half period
-_LONGEST = 0.1  # of a half period: beyond, a tilting top counts as an edge
+_LONGEST_S = 100e-6  # for the whole height: beyond, a tilting top counts as an edge
+_PARTS = 5  # of the height, each of which needs samples: on two heights any edge is straight
 _SURE = 3.0  # standard deviations of the noise's mean square
 
 
@@ -68,9 +69,12 @@ def straight_edge(
     if before.sum() < _LEAST_SAMPLES:
         return None
     half_height = -float(np.median(volts[before]))
+    if half_height <= 0.0:
+        return None
     near = (since_s > -_BEFORE * half_period_s) & (since_s < _BEHIND * half_period_s)
     near &= np.abs(volts) < _INNER * half_height
-    if near.sum() < _LEAST_SAMPLES:
+    parts, _ = np.histogram(volts[near], _PARTS, (-_INNER * half_height, _INNER * half_height))
+    if near.sum() < _LEAST_SAMPLES or parts.min() < 2:
         return None
     line = np.polynomial.Polynomial.fit(since_s[near], volts[near], 1)
     slope = float(line.deriv()(0.0))
@@ -83,6 +87,6 @@ def straight_edge(
     duration = 2.0 * half_height / slope
     if bend > _STRAIGHT * 2.0 * half_height:
         return None
-    if not _SHORTEST_S / _INNER < duration < _LONGEST * half_period_s:
+    if not _SHORTEST_S / _INNER < duration < _LONGEST_S:
         return None
     return StraightEdge(slope, duration)
