@@ -18,11 +18,14 @@ from numpy.typing import NDArray
 
 from antecurve.judge.asymmetry import EdgeSamples
 
-__all__ = ["Ringing", "edge_ringing", "phase_margin_deg"]
+__all__ = ["RINGS", "Ringing", "edge_ringing", "phase_margin_deg", "ringing_of_poles"]
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
+RINGS = 3.5
+"""Q of a phase margin below 17 degrees; sound units with long cables have more margin."""
+_QUANTILE = 0.01  # of the draws of a fit: the least Q that captures allow
 _LOWEST_HZ, _HIGHEST_HZ = 30e3, 2e6  # above the audio band; beyond, edges no longer excite it
 _OF_RATE = 0.8  # of the sampling rate: edges at any phase of the samples show more than half
 _RATIO = 1.06  # of neighbouring frequencies: a third of the width of a resonance of Q 5
@@ -77,6 +80,31 @@ def phase_margin_deg(quality: float) -> float:
     11.5
     """
     return math.degrees(2.0 * math.asin(0.5 / quality))
+
+
+def ringing_of_poles(first_us: Floats, second_us2: Floats) -> Ringing | None:
+    """Tell whether the poles of a fitted top ring.
+
+    Parameters
+    ----------
+    first_us, second_us2 : numpy.ndarray of float, shape (draws,)
+        b and c of 1/(1 + b s + c s^2) by draws of the fit [us, us^2].
+
+    Returns
+    -------
+    Ringing or None
+        ``None`` where the captures allow a Q that does not ring; its amplitude is that of a step
+        of 1 V.
+    """
+    if not np.all(second_us2 > 0.0):
+        return None
+    root = np.sqrt(second_us2)
+    quality = root / np.maximum(first_us, 1e-9 * root)
+    least = float(np.quantile(quality, _QUANTILE))
+    if least < RINGS:
+        return None
+    frequency = 1e6 / (2.0 * math.pi * float(np.median(root)))
+    return Ringing(frequency, float(np.median(quality)), least, 1.0)
 
 
 def edge_ringing(

@@ -14,7 +14,7 @@ from antecurve.judge.observation import ResidualFinding, ResidualKind
 from antecurve.judge.oscillation import line_on_tops, tops_of
 from antecurve.judge.record import quantisation_step
 from antecurve.judge.residual_record import ResidualRecord, relative_harmonics
-from antecurve.judge.ringing import edge_ringing, phase_margin_deg
+from antecurve.judge.ringing import RINGS, edge_ringing, phase_margin_deg
 from antecurve.judge.slow_movement import slow_movement
 from antecurve.judge.straight_edges import straight_edge
 from antecurve.quantities import DB_PER_NEPER, format_quantity
@@ -41,7 +41,6 @@ _UNRESOLVED = 12.0  # three turns of the highest harmonic summed: its overshoot 
 _RINGING_S = 200e-6  # behind an edge: twelve turns of 60 kHz
 _EDGE_MOST = 0.3  # of a half period
 _GENERATOR = 0.4  # of the unit's edge: the generator's own then counts
-_RINGS = 3.5  # Q: a phase margin below 17 degrees; sound units with long cables have more
 _NOISE_ORDERS = 1.05  # times the highest even order: the noise counts up to there
 _HUM_MULTIPLES = 6  # of the mains frequency that supplies bring in strength
 _MISSED = 4.0  # mean square of residuals
@@ -199,7 +198,7 @@ def _ringing(record: ResidualRecord) -> list[ResidualFinding]:
         timing_s=record.timing_s,
         half_swing_v=record.size_v,
     )
-    if ringing is None or ringing.quality < _RINGS:
+    if ringing is None or ringing.quality < RINGS:
         return []
     text = (
         f"{record.name}: edges ring at {format_quantity(ringing.frequency_hz, 'Hz', digits=2)} "
@@ -208,7 +207,7 @@ def _ringing(record: ResidualRecord) -> list[ResidualFinding]:
         f"{phase_margin_deg(ringing.quality):.0f} degrees, short of oscillation; capture again "
         "with the cable and load of use, at 2 million samples a second or more"
     )
-    at, grave = ringing.frequency_hz, ringing.least_quality >= _RINGS
+    at, grave = ringing.frequency_hz, ringing.least_quality >= RINGS
     return [ResidualFinding(ResidualKind.OSCILLATION, record.name, text, at, forbids_pass=grave)]
 
 

@@ -24,10 +24,11 @@ from antecurve.judge.identifiability import highest_seen_hz, without_unseen_corn
 from antecurve.judge.level_dependence import level_findings
 from antecurve.judge.network_estimate import JudgedThrough, NetworkEstimate, estimate_of
 from antecurve.judge.noise import residual_parts
-from antecurve.judge.observation import ResidualFinding, Trace
+from antecurve.judge.observation import ResidualFinding, ResidualKind, Trace
 from antecurve.judge.overlay import Overlay
 from antecurve.judge.problem import Bench
 from antecurve.judge.reference import measured_chain
+from antecurve.judge.ringing import phase_margin_deg, ringing_of_poles
 from antecurve.judge.signal_path import CaptureChain, Generator
 from antecurve.judge.stages import STAGES, FitTask, StagedFit, fit_in_stages
 from antecurve.judge.uncertainty import COVERAGE, unit_draws
@@ -43,6 +44,7 @@ __all__ = ["JudgeRequest", "judge_unit"]
 Floats = NDArray[np.float64]
 
 _POINTS_PER_DECADE = 30  # finer than any bend of a first-order corner
+_RINGING_DRAWS = 300  # enough for their hundredth part
 _REACH = 5.0  # times the band: what bends within the band shows up to there
 
 
@@ -189,6 +191,7 @@ def judge_unit(
         fit = without_unseen_corner(staged.fit, seen_hz, band[1])
         allowed = tuple(f for k, f in enumerate(fit.families) if k == 0 or f.acceptable)
         draws = tuple(unit_draws(family.solution) for family in allowed)
+        residuals += _fitted_ringing(allowed[0].model, draws[0])
         deviation = _deviation(allowed, draws, residuals, asked, curve)
     if any(c.relies_on_flatness for c in captures) and not asked.references:
         flatness = np.full(deviation.frequency_hz.size, asked.generator.flatness_db)
@@ -438,6 +441,22 @@ def _residuals(staged: StagedFit, band: tuple[float, float]) -> tuple[ResidualFi
             band_hz=band,
         )
     return (*findings, *_level_dependence(staged, band))
+
+
+def _fitted_ringing(model: UnitModel, draws: Floats) -> tuple[ResidualFinding, ...]:
+    """Poles of the fitted top that are short of oscillation."""
+    pairs = np.array([model.top_polynomial(d) for d in draws[:_RINGING_DRAWS]])
+    ringing = ringing_of_poles(*pairs.T)
+    if ringing is None:
+        return ()
+    text = (
+        f"the top rings at {1e-3 * ringing.frequency_hz:.3g} kHz with a Q of "
+        f"{ringing.quality:.2g} ({ringing.least_quality:.2g} or more): a phase margin of some "
+        f"{phase_margin_deg(ringing.quality):.0f} degrees, short of oscillation; capture again "
+        "with the cable and load of use, at 2 million samples a second or more"
+    )
+    kind, at = ResidualKind.OSCILLATION, ringing.frequency_hz
+    return (ResidualFinding(kind, "", text, at, forbids_pass=True),)
 
 
 def _level_dependence(staged: StagedFit, band: tuple[float, float]) -> tuple[ResidualFinding, ...]:
