@@ -155,7 +155,7 @@ def test_a_fault_that_can_not_be_noted_is_told(
 
 
 def test_every_command_is_guarded() -> None:
-    assert all(hasattr(c.callback, "__wrapped__") for c in main.app.registered_commands)
+    assert all(hasattr(c.callback, "__wrapped__") for c in main.command_line().registered_commands)
 
 
 @pytest.mark.parametrize("turn", range(KILLS))

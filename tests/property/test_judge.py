@@ -55,7 +55,9 @@ def test_record_keeps_to_its_own_rule() -> None:
     assert record["verdict"] == expected
     assert record["format"] == "antecurve-verdict-1"
     names = [f["name"] for f in record["fitted"]]
-    assert names == ["bass_shelf_s", "turnover_s", "treble_s", "low_corner_hz", "high_corner_hz"]
+    # A shape of the low end or the top may add constants; these five are always there.
+    usual = ["bass_shelf_s", "turnover_s", "treble_s", "low_corner_hz", "high_corner_hz"]
+    assert [name for name in names if name in usual] == usual and len(set(names)) == len(names)
     for entry in record["fitted"]:
         low, high = entry["low"], entry["high"]
         assert low is None or entry["value"] is None or low <= entry["value"]

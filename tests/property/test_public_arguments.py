@@ -62,6 +62,7 @@ def valid(default_design: Design, tmp_path_factory: pytest.TempPathFactory) -> d
     from antecurve.files.design_file import design_json
     from antecurve.judge.network_estimate import exact_estimate
     from antecurve.judge.verdicts import judge_unit
+    from antecurve.synthesis.formulas import form_formulas
 
     (folder / "design.json").write_bytes(design_json(design))
     stock = design.job.resistors
@@ -97,6 +98,7 @@ def valid(default_design: Design, tmp_path_factory: pytest.TempPathFactory) -> d
         "time_s": np.arange(1000) / 1e5, "volts": np.sign(np.sin(np.arange(1000) * 0.03)),
         "errors": estimate.errors, "uniform": estimate.uniform,
         "folder": folder / "out", "path": DATA / "bench.toml",
+        "formulas": form_formulas("foster-1", design.curve),
     }  # fmt: skip
 
 
@@ -120,6 +122,16 @@ OWN: dict[str, dict[str, Any]] = {
     "curves.fit.fit_curve": {
         "frequency_hz": [20.0, 100.0, 1e3, 5e3, 20e3],
         "level_db": [-19.0, -13.1, 0.0, 8.2, 19.6],
+    },
+    "curves.identify.identify_curve": {
+        "frequency_hz": [20.0, 50.0, 100.0, 500.0, 1e3, 2e3, 5e3, 10e3, 20e3],
+        "level_db": [-19.3, -16.9, -13.1, -2.6, 0.0, 2.6, 8.2, 13.7, 19.6],
+    },
+    "files.recordings.read_recording": {"path": "unit-a-30hz.csv"},
+    "judge.two_channel.TwoChannelRecord": {
+        "rate_hz": 48e3,
+        "stimulus": np.sin(np.arange(5000) * 0.1),
+        "volts": np.sin(np.arange(5000) * 0.1 - 0.5),
     },
     "curves.model.Curve": {"name": "own"},
     "analysis.sensitivity.sensitivities": {"points_per_decade": 5},

@@ -12,7 +12,7 @@ from threadpoolctl import threadpool_info
 def threads():
     return {p["filepath"]: p["num_threads"] for p in threadpool_info() if p["user_api"] == "blas"}
 
-with single_threaded_linear_algebra():
+with single_threaded_linear_algebra(with_scipy=True):
     inside = threads()
     import scipy.optimize, scipy.stats
     assert threads() == inside, "a library loaded later escapes the limit"

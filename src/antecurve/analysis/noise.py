@@ -43,6 +43,7 @@ BOLTZMANN_CONSTANT = 1.380649e-23
 TEMPERATURE_K = 293.15
 """Temperature at which noise is given unless another is stated [K]: 20 degrees Celsius."""
 
+_MOST_DENSITY = 1.0  # V per square root of hertz, a million times what a unit has
 _NODES = 12  # of Gauss-Legendre: exact for polynomials up to degree 23 on a panel
 _PANELS_PER_DECADE = 6  # a panel is narrower than the bend of a first-order corner
 
@@ -223,6 +224,9 @@ def noise_voltage(
         network, frequency, loading=loading, temperature_k=temperature_k, noisy_load=noisy_load
     )
     check_number(unit_density, field="the unit's noise density", unit="V", zero=True)
+    if unit_density > _MOST_DENSITY:
+        rule = f"no unit is noisier than {_MOST_DENSITY:g} V in a bandwidth of 1 Hz"
+        raise InputError("the unit's noise density", unit_density, rule)
     power = density**2 + unit_density**2
     if playback is not None:
         power = power * np.abs(inverse_response(playback, frequency)) ** 2

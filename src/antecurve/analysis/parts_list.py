@@ -12,7 +12,7 @@ from antecurve.errors import InputError
 from antecurve.networks.topology import ElementKind
 from antecurve.parts.position import Part, PickedNetwork
 from antecurve.parts.scatter import part_references
-from antecurve.quantities import format_quantity
+from antecurve.quantities import check_count, format_quantity
 from antecurve.results import Result
 
 if TYPE_CHECKING:
@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from antecurve.analysis.ratings import PartStresses
 
 __all__ = ["PartsLine", "PartsList", "parts_list"]
+
+_MOST_SETS = 100_000  # far beyond a bench; counts of parts stay exact
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,8 +169,7 @@ def parts_list(
     """
     if not 0.0 <= spares <= 1.0:
         raise InputError("spares", spares, "it must be from 0 to 100 %")
-    if sets < 1:
-        raise InputError("sets", sets, "it must be a whole number, 1 or more")
+    check_count(sets, field="sets", most=_MOST_SETS)
     references: dict[tuple[ElementKind, Part, str], list[str]] = {}
     wanted: dict[tuple[ElementKind, Part, str], float] = {}
     networks = [("" if second is None else ".1", picked, stresses)]

@@ -23,6 +23,7 @@ __all__ = [
     "Stopped",
     "StreamRefused",
     "flush_streams",
+    "ignore_late_signals",
     "note_fault",
     "prepare_signals",
     "prepare_streams",
@@ -126,9 +127,22 @@ def prepare_signals() -> None:
         return
 
 
-def _stop(number: int, frame: FrameType | None) -> None:
+def ignore_late_signals() -> None:
+    """Let signals pass once files are in place: the interpreter's own end resets its handlers."""
+    if not _has_written():
+        return
+    for number in (signal.SIGINT, signal.SIGTERM):
+        if signal.getsignal(number) is _stop:
+            signal.signal(number, signal.SIG_IGN)
+
+
+def _has_written() -> bool:
     output: Any = sys.modules.get("antecurve.files.output_folder")
-    if output is not None and output.has_begun_to_replace():
+    return output is not None and bool(output.has_begun_to_replace())
+
+
+def _stop(number: int, frame: FrameType | None) -> None:
+    if _has_written():
         return  # everything is written within moments, and the exit code tells the result
     if number == signal.SIGINT:
         raise KeyboardInterrupt

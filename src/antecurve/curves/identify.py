@@ -43,6 +43,7 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
+_MOST_NOISE_DB = 20.0  # as much as the emphasis of a disc from 20 Hz to 1 kHz
 _MOST_CONSTANTS = 4  # the published curves have three at most, and one is for surprises
 _ORIGINS = ((0, 0), (1, 0), (0, 1))  # zeros and poles at the origin that published curves have
 # 200 random tables of one to four constants, noise 0.05 and 0.15 dB: 97 % right, with 1 90 %.
@@ -218,13 +219,15 @@ def identify_curve(
     >>> answer.playback, answer.nearest.names, len(answer.fit.curve.zeros_s)
     (True, ('disc',), 2)
     """
-    frequency = np.array(frequency_hz, dtype=float)
-    level = np.array(level_db, dtype=float)
+    frequency = np.atleast_1d(np.array(frequency_hz, dtype=float))
+    level = np.atleast_1d(np.array(level_db, dtype=float))
     models = _models(zeros, poles, shelf, len(frequency))
     # A first fit checks the table as every fit does.
     _fitted(frequency, level, models[0], name)
     if noise_db is not None:
         check_number(noise_db, field="noise_db", unit="dB")
+        if noise_db > _MOST_NOISE_DB:
+            raise InputError("noise_db", noise_db, f"at most {_MOST_NOISE_DB:g} dB tell a curve")
     if playback is None:
         playback = _is_playback(frequency, level)
     sign = -1.0 if playback else 1.0

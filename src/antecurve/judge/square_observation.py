@@ -49,6 +49,8 @@ Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
 _DUTY_UNIT = 1e-3  # a usual error of a generator's duty, so that the coordinate is about 1
+_DUTY_ORDERS = 6  # even harmonics that grow with the duty's error up to 3 %
+_START_DUTY = 0.05  # largest error of the duty to start from
 _MOST_DUTY = 450.0  # coordinates: beyond 5 to 95 % it is a train of pulses
 _DELAY_PER_PERIOD = 1e-3  # turns harmonic 100 by about half a radian
 _LONGEST_ORDER = 512  # the delays below resolve eight points of a period of this harmonic
@@ -207,7 +209,7 @@ class SquareWaveObservation(Observation):
         return Evaluation(residual, jacobian, residual.size)
 
     def start(self, log_response: Complex) -> tuple[Floats, float]:
-        """Find delay by correlation over a period and gain by projection.
+        """Find delay by correlation over a period, gain by projection, duty by even harmonics.
 
         Parameters
         ----------
@@ -226,7 +228,8 @@ class SquareWaveObservation(Observation):
         raw = solve_triangular(self.basis.whitener, self.data)
         half = raw.size // 2
         data = (raw[:half] + 1j * raw[half:])[low]
-        model = self.amplitudes(np.zeros(3), log_response, self.basis.orders, 0.0).value[low]
+        harmonics = self.amplitudes(np.zeros(3), log_response, self.basis.orders, 0.0)
+        model = harmonics.value[low]
         spectrum = np.zeros(_DELAYS, dtype=complex)
         spectrum[orders.astype(int)] = data * np.conj(model)
         correlation = np.fft.ifft(spectrum).real * _DELAYS
@@ -234,9 +237,16 @@ class SquareWaveObservation(Observation):
         power = float(np.sum(np.abs(model) ** 2))
         total = float(np.sum(np.abs(data) ** 2))
         gain = max(correlation[at], 1e-12 * total) / power
-        delay = at / _DELAYS / self.basis.record.frequency_hz / self.delay_unit
         missed = 1.0 - correlation[at] ** 2 / (power * total)
-        return np.array([math.log(gain), delay, 0.0]), missed
+        # An error of the duty moves the middle of the half period by half of it.
+        even = (orders % 2 == 0) & (orders <= _DUTY_ORDERS)
+        slope = gain * harmonics.by_duty[low][even]
+        turned = data[even] * np.exp(2j * math.pi * orders[even] * at / _DELAYS)
+        error = float(np.vdot(slope, turned).real / max(np.vdot(slope, slope).real, 1e-300))
+        duty = min(max(error, -_START_DUTY), _START_DUTY)
+        period = 1.0 / self.basis.record.frequency_hz / self.delay_unit
+        delay = (at / _DELAYS - duty / 2.0) * period
+        return np.array([math.log(gain), delay, duty / _DUTY_UNIT]), missed
 
     def gain(self, nuisance: Floats) -> float:
         """Return the gain, documented in `Observation`.

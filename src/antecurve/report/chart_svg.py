@@ -23,6 +23,7 @@ _SAMPLE = 34.0  # px: long enough to show the dashes
 _CHARACTER = 0.58  # of the font size: width of a character of the widest font named, on average
 _DASHES = {"dashed": ' stroke-dasharray="7 4"', "dotted": ' stroke-dasharray="2 4"'}
 _GRID = "#d0d0d0"
+_FARTHEST = 1e5  # px; no chart is near as large
 _HALVINGS = 6  # of the points where a line is straight
 _ASIDE = 0.04  # px, each time: less than the rounding in all
 
@@ -176,7 +177,11 @@ def _mark(mark: Line | Band, x: Floats, y: Floats, *, thickness: float = 0.0) ->
 
 
 def _points(x: Floats, y: Floats) -> str:
-    """Points in tenths of a px, without those that a straight line passes close by."""
+    """Points in tenths of a px, without those that a straight line passes close by.
+
+    What lies far outside a chart, infinite uncertainties too, is drawn at its farthest.
+    """
+    y = np.clip(y, -_FARTHEST, _FARTHEST)
     for _ in range(_HALVINGS):
         dx, dy = x[2:] - x[:-2], y[2:] - y[:-2]
         aside = np.abs(dx * (y[1:-1] - y[:-2]) - dy * (x[1:-1] - x[:-2]))
