@@ -1,8 +1,7 @@
 """Square-wave records reduced to their harmonics, as the fit sees them.
 
-The harmonics that the reduction passes over, and those beyond its reach that the sampling folds
-back, are taken off the record as a fit predicts them.  Their derivatives stay, so that the fit
-that follows moves them along.
+Harmonics that the reduction passes over, and those beyond its reach that the sampling folds back,
+are taken off as a fit predicts them; their derivatives stay, so that the next fit moves them.
 """
 
 from __future__ import annotations
@@ -50,7 +49,7 @@ Complex = NDArray[np.complex128]
 
 _DUTY_UNIT = 1e-3  # a usual error of a generator's duty, so that the coordinate is about 1
 _DUTY_ORDERS = 6  # even harmonics that grow with the duty's error up to 3 %
-_START_DUTY = 0.05  # largest error of the duty to start from
+_START_DUTY = (-0.05, 0.05)  # error of the duty to start from
 _MOST_DUTY = 450.0  # coordinates: beyond 5 to 95 % it is a train of pulses
 _DELAY_PER_PERIOD = 1e-3  # turns harmonic 100 by about half a radian
 _LONGEST_ORDER = 512  # the delays below resolve eight points of a period of this harmonic
@@ -226,27 +225,23 @@ class SquareWaveObservation(Observation):
         low = self.basis.orders < _LONGEST_ORDER
         orders = self.basis.orders[low]
         raw = solve_triangular(self.basis.whitener, self.data)
-        half = raw.size // 2
-        data = (raw[:half] + 1j * raw[half:])[low]
+        data = (raw[: raw.size // 2] + 1j * raw[raw.size // 2 :])[low]
         harmonics = self.amplitudes(np.zeros(3), log_response, self.basis.orders, 0.0)
         model = harmonics.value[low]
         spectrum = np.zeros(_DELAYS, dtype=complex)
         spectrum[orders.astype(int)] = data * np.conj(model)
         correlation = np.fft.ifft(spectrum).real * _DELAYS
         at = int(np.argmax(correlation))
-        power = float(np.sum(np.abs(model) ** 2))
-        total = float(np.sum(np.abs(data) ** 2))
+        power, total = (float(np.sum(np.abs(x) ** 2)) for x in (model, data))
         gain = max(correlation[at], 1e-12 * total) / power
-        missed = 1.0 - correlation[at] ** 2 / (power * total)
-        # An error of the duty moves the middle of the half period by half of it.
         even = (orders % 2 == 0) & (orders <= _DUTY_ORDERS)
         slope = gain * harmonics.by_duty[low][even]
         turned = data[even] * np.exp(2j * math.pi * orders[even] * at / _DELAYS)
-        error = float(np.vdot(slope, turned).real / max(np.vdot(slope, slope).real, 1e-300))
-        duty = min(max(error, -_START_DUTY), _START_DUTY)
-        period = 1.0 / self.basis.record.frequency_hz / self.delay_unit
-        delay = (at / _DELAYS - duty / 2.0) * period
-        return np.array([math.log(gain), delay, duty / _DUTY_UNIT]), missed
+        error = np.vdot(slope, turned).real / (np.vdot(slope, slope).real + 1e-300)
+        duty = np.clip(error, *_START_DUTY)
+        delay = (at / _DELAYS - duty / 2.0) / self.basis.record.frequency_hz / self.delay_unit
+        nuisance = np.array([math.log(gain), delay, duty / _DUTY_UNIT])
+        return nuisance, 1.0 - correlation[at] ** 2 / (power * total)
 
     def gain(self, nuisance: Floats) -> float:
         """Return the gain, documented in `Observation`.
@@ -280,8 +275,8 @@ class SquareWaveObservation(Observation):
         """
         record = self.basis.record
         orders = summed_orders(record, self.basis.orders, folded=self.folded)
-        response = prediction.log_response(orders * record.frequency_hz)
-        model = self.amplitudes(prediction.nuisance, response, orders, prediction.rise_time_s)
+        total = prediction.log_response(orders * record.frequency_hz)
+        model = self.amplitudes(prediction.nuisance, total, orders, prediction.rise_time_s)
         by_time = (1j * model.omega[:, None]) ** np.arange(1 + derivatives)
         return synthesised(record, orders, model.value[:, None] * by_time)
 
