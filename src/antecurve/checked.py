@@ -17,6 +17,7 @@ import inspect
 import itertools
 import math
 import numbers
+import operator
 import os
 import sys
 import types
@@ -164,6 +165,15 @@ def _imported_for_type_checkers(module: str) -> dict[str, tuple[str, str]]:
         if statement.module.partition(".")[0] == __package__
         for alias in statement.names
     }
+
+
+def _expanded(annotation: Any) -> Any:
+    """What an alias of a type stands for; numpy's are aliases from its version 2.5 on."""
+    alias = typing.get_origin(annotation) or annotation
+    if not hasattr(alias, "__value__"):
+        return annotation
+    arguments = typing.get_args(annotation)
+    return _expanded(alias.__value__[arguments] if arguments else alias.__value__)
 
 
 def _real(name: str, value: Any) -> float:
@@ -338,6 +348,8 @@ def _callable(name: str, value: Any) -> Any:
 
 
 def _union(options: tuple[Any, ...]) -> Coercion | None:
+    union = functools.reduce(operator.or_, map(_expanded, options))
+    options = typing.get_args(union) or (union,)
     if set(options) >= _ARRAY_LIKE:  # a union swallows those inside it
         array = _numbers(float, convert=False)
         return _either([array, _nothing] if type(None) in options else [array])
@@ -369,7 +381,7 @@ def _either(coercions: list[Coercion]) -> Coercion:
     return coerce
 
 
-_ARRAY_LIKE = set(typing.get_args(ArrayLike))
+_ARRAY_LIKE = set(typing.get_args(_expanded(ArrayLike)))
 _SEQUENCES = (
     collections.abc.Sequence,
     collections.abc.Iterable,
@@ -380,14 +392,13 @@ _SEQUENCES = (
 
 def _coercion(annotation: Any) -> Coercion | None:
     """The coercion of one annotation; nothing where anything goes."""
+    annotation = _expanded(annotation)
     try:
         if annotation in _PLAIN:
             return _PLAIN[annotation]
     except TypeError:
         return None
     origin, arguments = typing.get_origin(annotation), typing.get_args(annotation)
-    if annotation == ArrayLike:
-        return _numbers(float, convert=False)
     if origin is typing.Annotated:
         return _coercion(arguments[0])
     if origin in (typing.Union, types.UnionType):
