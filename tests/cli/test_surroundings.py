@@ -194,3 +194,17 @@ def test_a_run_stopped_at_any_moment_wrote_nothing_or_everything(tmp_path: Path,
         assert run.returncode == 128 + how
         assert names == {"notes.txt"}
         assert "nothing was written" in said
+
+
+def test_a_command_called_in_a_process_leaves_its_signals_alone(tmp_path: Path) -> None:
+    """What the process starts afterwards can still be stopped."""
+    job = tmp_path / "job.toml"
+    job.write_text(JOB)
+    program = (
+        "import signal; from antecurve.cli.main import run\n"
+        f"try: run(['design', {str(job)!r}, '-o', {str(tmp_path / 'out')!r}])\n"
+        "except SystemExit: pass\n"
+        "assert signal.SIG_IGN not in map(signal.getsignal, (signal.SIGINT, signal.SIGTERM))\n"
+    )
+    subprocess.run([sys.executable, "-c", program], check=True, capture_output=True)
+    assert (tmp_path / "out" / "report.html").is_file()

@@ -17,7 +17,6 @@ from antecurve.cli.surroundings import (
     Stopped,
     StreamRefused,
     flush_streams,
-    ignore_late_signals,
     note_fault,
     prepare_signals,
     prepare_streams,
@@ -102,7 +101,6 @@ def run(arguments: list[str] | None = None) -> None:
             given = sys.argv[1:] if arguments is None else arguments
             command_line(given[0] if given else "")(given)
         finally:
-            ignore_late_signals()
             flush_streams()
     except AntecurveError as error:
         _stop(str(error), 2)

@@ -7,6 +7,7 @@ for a run stopped by SIGINT and SIGTERM (128 and the signal's number, as shells 
 
 from __future__ import annotations
 
+import atexit
 import codecs
 import os
 import signal
@@ -23,7 +24,6 @@ __all__ = [
     "Stopped",
     "StreamRefused",
     "flush_streams",
-    "ignore_late_signals",
     "note_fault",
     "prepare_signals",
     "prepare_streams",
@@ -125,10 +125,11 @@ def prepare_signals() -> None:
                 signal.signal(number, _stop)
     except ValueError:
         return
+    atexit.register(_ignore_late_signals)
 
 
-def ignore_late_signals() -> None:
-    """Let signals pass once files are in place: the interpreter's own end resets its handlers."""
+def _ignore_late_signals() -> None:
+    """Let signals pass once files are in place: the interpreter resets its handlers at its end."""
     if not _has_written():
         return
     for number in (signal.SIGINT, signal.SIGTERM):

@@ -442,7 +442,7 @@ def _output_channel(channels: _Channels, asked: ReadingOptions) -> int:
     count = len(channels.volts)
     for option, number in (("--channel", asked.channel), ("--stimulus", asked.stimulus)):
         if number is not None and number > count:
-            raise InputError(option, number, f"{channels.path} has {count} channels")
+            raise InputError(option, number, f"channels of {channels.path}: {count}")
     if asked.channel is not None:
         return asked.channel
     candidates = [k for k in range(1, count + 1) if k != asked.stimulus]

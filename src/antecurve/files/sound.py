@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 from pathlib import Path
-from types import ModuleType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,41 +11,15 @@ from numpy.typing import NDArray
 from antecurve.errors import FileFormatError
 from antecurve.files.reading import read_bytes
 
-__all__ = ["SOUND_SUFFIXES", "read_sound", "sound_bytes", "sound_library"]
+__all__ = ["SOUND_SUFFIXES", "read_sound", "sound_bytes"]
 
 Floats = NDArray[np.float64]
 
 SOUND_SUFFIXES = (".wav", ".flac", ".aiff", ".aif", ".aifc")
 """Names of sound files end so."""
 
+_FULL_SCALE = 2**31 - 1  # of 32 bits
 _LARGEST = 2**30  # bytes: two channels of 24 bits at 192 kHz for a quarter of an hour
-
-
-def sound_library(path: object) -> ModuleType:
-    """Import the library that reads and writes sound files.
-
-    Parameters
-    ----------
-    path : object
-        The file, for messages.
-
-    Returns
-    -------
-    module
-        ``soundfile``.
-
-    Raises
-    ------
-    FileFormatError
-        When it is not installed.
-    """
-    try:
-        import soundfile
-    except (ImportError, OSError):
-        raise FileFormatError.unreadable(
-            path, "sound files need another package", "install it: pip install 'antecurve[sound]'"
-        ) from None
-    return soundfile  # type: ignore[no-any-return]
 
 
 def read_sound(path: Path | str) -> tuple[Floats, int]:
@@ -67,10 +40,15 @@ def read_sound(path: Path | str) -> tuple[Floats, int]:
     FileFormatError
         When the file can't be read.
     """
-    library = sound_library(path)
+    try:
+        import soundfile
+    except (ImportError, OSError):
+        raise FileFormatError.unreadable(
+            path, "sound files need another package", "install it: pip install 'antecurve[sound]'"
+        ) from None
     data = read_bytes(path, largest=_LARGEST)
     try:
-        samples, rate = library.read(io.BytesIO(data), dtype="float64", always_2d=True)
+        samples, rate = soundfile.read(io.BytesIO(data), dtype="float64", always_2d=True)
     except (RuntimeError, TypeError):
         raise FileFormatError.unreadable(
             path, "no sound that can be read", "write it as WAV, FLAC or AIFF"
@@ -79,7 +57,7 @@ def read_sound(path: Path | str) -> tuple[Floats, int]:
 
 
 def sound_bytes(waveform: Floats, *, rate_hz: float) -> bytes:
-    """Write a waveform as WAV of 24 bits.
+    """Write a waveform as WAV of 32 bits.
 
     Parameters
     ----------
@@ -93,6 +71,9 @@ def sound_bytes(waveform: Floats, *, rate_hz: float) -> bytes:
     bytes
         The file.
     """
-    library, file = sound_library("WAV"), io.BytesIO()
-    library.write(file, np.clip(waveform, -1.0, 1.0), round(rate_hz), "PCM_24", format="WAV")
+    from scipy.io import wavfile
+
+    file = io.BytesIO()
+    samples = np.rint(np.clip(waveform, -1.0, 1.0) * _FULL_SCALE).astype(np.int32)
+    wavfile.write(file, round(rate_hz), samples)
     return file.getvalue()

@@ -345,10 +345,9 @@ def _below_capture(
     if reach[worst] < _BAD_GAUGE_DB:
         return []
     orders = sorted({f.shape.low_end for f in fit.families if f.acceptable})
-    shapes = " and ".join(order.name.lower().replace("_", " ") for order in orders)
+    shapes = " or ".join(order.name.lower().replace("_", " ") for order in orders)
     return [
-        f"below {_hertz(lowest)} the verdict rests on the shape of the low corner ({shapes} are "
-        f"all possible), which leaves {reach[worst]:.2f} dB open at "
-        f"{_hertz(float(deviation.frequency_hz[worst]))}; a second capture at "
-        f"{clear_frequency(LOW_SQUARE_HZ, mains_hz):.0f} Hz settles it"
+        f"below {_hertz(lowest)} the low corner may be of {shapes}: "
+        f"{reach[worst]:.2f} dB is open at {_hertz(float(deviation.frequency_hz[worst]))}; "
+        f"a second capture at {clear_frequency(LOW_SQUARE_HZ, mains_hz):.0f} Hz settles it"
     ]

@@ -7,13 +7,16 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["has_shape", "noise_variance"]
+from antecurve.judge.observation import ResidualFinding, ResidualKind
+
+__all__ = ["has_shape", "noise_variance", "shape_findings"]
 
 Floats = NDArray[np.float64]
 
 _NORMAL_MAD = 1.4826  # standard deviation over median magnitude of normal noise
 _LEAST_FOR_SHAPE = 8  # below, the normal approximation of von Neumann's ratio does not hold
 _ALIKE = 2.33  # standard deviations of von Neumann's ratio: noise alone is that alike once in 100
+_NOTABLE_DB = 0.005  # rms; a hundredth of the usual limit of 0.5 dB
 _STANDS_OUT = 6.0  # chosen, not measured: far above what noise alone makes of a sweep
 
 
@@ -66,3 +69,36 @@ def has_shape(residual: Floats) -> bool:
     spread = math.sqrt(4.0 * (count - 2) / (count**2 - 1.0))
     bulk = (_NORMAL_MAD * float(np.median(np.abs(residual)))) ** 2
     return 2.0 - ratio > _ALIKE * spread or whole > _STANDS_OUT * bulk
+
+
+def shape_findings(
+    name: str, frequency_hz: Floats, missed_db: Floats, *, shaped: bool
+) -> list[ResidualFinding]:
+    """Describe a shape of the response that the model lacks: it is the unit's own.
+
+    Parameters
+    ----------
+    name : str
+        The capture.
+    frequency_hz : numpy.ndarray of float, shape (frequencies,)
+        Frequencies [Hz].
+    missed_db : numpy.ndarray of float, shape (frequencies,)
+        What the model leaves of the level [dB].
+    shaped : bool
+        Whether that is more than noise.
+
+    Returns
+    -------
+    list of ResidualFinding
+        One, or none where it is noise or less than 0.005 dB rms.
+    """
+    if not shaped or float(np.sqrt(np.mean(missed_db**2))) < _NOTABLE_DB:
+        return []
+    worst = int(np.argmax(np.abs(missed_db)))
+    frequency = float(frequency_hz[worst])
+    text = (
+        f"{name}: the response has a shape that the model lacks, {missed_db[worst]:+.2f} dB at "
+        f"{frequency:.0f} Hz; it is counted as the unit's own"
+    )
+    kind = ResidualKind.MISFIT
+    return [ResidualFinding(kind, name, text, frequency, frequency_hz, missed_db, is_response=True)]

@@ -25,11 +25,10 @@ from antecurve.judge.observation import (
     Observation,
     Prediction,
     ResidualFinding,
-    ResidualKind,
     RiseTime,
     Trace,
 )
-from antecurve.judge.residual_shape import has_shape, noise_variance
+from antecurve.judge.residual_shape import has_shape, noise_variance, shape_findings
 from antecurve.quantities import DB_PER_NEPER
 
 if TYPE_CHECKING:
@@ -51,7 +50,6 @@ _START_SIGMA_RAD = 0.02
 _LEAST_SIGMA_DB = 2e-4  # a tenth of the last digit of the finest printed levels
 _MOST_DIGITS = 7  # decimals beyond which a level counts as not rounded
 _EXCESS = 1.5  # mean square over that of the noise that neighbours do not share
-_NOTABLE_DB = 0.005  # rms; a hundredth of the usual limit of 0.5 dB
 
 
 @checked
@@ -447,24 +445,7 @@ class SweepObservation(Observation):
         """
         missed = -residual[: self.frequency_hz.size] * self.sigma_db
         shaped = has_shape(missed) or excess > _EXCESS
-        if float(np.sqrt(np.mean(missed**2))) < _NOTABLE_DB or not shaped:
-            return []
-        worst = int(np.argmax(np.abs(missed)))
-        text = (
-            f"{self.name}: the response has a shape that the model lacks, {missed[worst]:+.2f} dB "
-            f"at {self.frequency_hz[worst]:.0f} Hz; it is counted as the unit's own"
-        )
-        return [
-            ResidualFinding(
-                ResidualKind.MISFIT,
-                self.name,
-                text,
-                float(self.frequency_hz[worst]),
-                self.frequency_hz,
-                missed,
-                is_response=True,
-            )
-        ]
+        return shape_findings(self.name, self.frequency_hz, missed, shaped=shaped)
 
 
 def _resolution_db(levels_db: Floats) -> float:

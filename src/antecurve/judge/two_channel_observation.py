@@ -15,12 +15,11 @@ from antecurve.judge.observation import (
     Observation,
     Prediction,
     ResidualFinding,
-    ResidualKind,
     RiseTime,
     Trace,
 )
 from antecurve.judge.overlay import Overlay, laid_over
-from antecurve.judge.residual_shape import has_shape
+from antecurve.judge.residual_shape import has_shape, shape_findings
 from antecurve.judge.response_estimate import Channels, Response, ResponseEstimate
 from antecurve.quantities import DB_PER_NEPER
 
@@ -34,7 +33,7 @@ Complex = NDArray[np.complex128]
 _Number = TypeVar("_Number", np.float64, np.complex128)
 
 _DELAY_UNIT_S = 1e-5  # turns 10 kHz by about half a radian, so that the coordinate is about 1
-_NOTABLE_DB = 0.005  # rms; a hundredth of the usual limit of 0.5 dB
+_NOISE_REACH = 2.0  # standard deviations: noise of a band stays within in 95 of 100
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -215,26 +214,11 @@ class TwoChannelObservation(Observation):
             One, or none.
         """
         white = residual[: self.estimate.ratio.size]
-        missed = -DB_PER_NEPER * white * np.sqrt(self.raised * self.estimate.variance)
-        if float(np.sqrt(np.mean(missed**2))) < _NOTABLE_DB or not has_shape(white):
-            return []
+        # Of each band only what noise can't be.
+        beyond = np.sign(white) * np.maximum(0.0, np.abs(white) - _NOISE_REACH)
+        missed = -DB_PER_NEPER * beyond * np.sqrt(self.raised * self.estimate.variance)
         middle = _by_band(self.frequency_hz)
-        worst = int(np.argmax(np.abs(missed)))
-        text = (
-            f"{self.name}: the response has a shape that the model lacks, {missed[worst]:+.2f} dB "
-            f"at {middle[worst]:.0f} Hz; it is counted as the unit's own"
-        )
-        return [
-            ResidualFinding(
-                ResidualKind.MISFIT,
-                self.name,
-                text,
-                float(middle[worst]),
-                middle,
-                missed,
-                is_response=True,
-            )
-        ]
+        return shape_findings(self.name, middle, missed, shaped=has_shape(white))
 
     def corrected(self, prediction: Prediction, *, folded: bool) -> TwoChannelObservation:
         """Estimate the response again about a fit, documented in `Observation`.
