@@ -273,10 +273,10 @@ def _intervals(fit: SweepFit, sigma: float, draws: Floats) -> Floats:
     network = fit.model.network
     count = len(network.values)
     ends = np.percentile(draws @ network.errors[:count].T, (2.5, 97.5), axis=0)
-    for place in range(count):
-        row = np.append(network.errors[place], np.zeros(fit.model.count - network.sources))
+    for element in range(count):
+        row = np.append(network.errors[element], np.zeros(fit.model.count - network.sources))
         low, high = likely_range(fit, sigma, row, above=_FITS_AS_WELL)
-        ends[:, place] = min(ends[0, place], low), max(ends[1, place], high)
+        ends[:, element] = min(ends[0, element], low), max(ends[1, element], high)
     return np.asarray(network.values * np.exp(ends))
 
 

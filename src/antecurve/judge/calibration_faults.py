@@ -193,8 +193,8 @@ def outside_tolerance(
             name, unit = elements[row].ref, elements[row].kind.unit
             nominal = float(network.values[row])
         else:
-            place = row - len(elements)
-            name, unit, nominal = _LOADING[place], ("ohm", "ohm", "F")[place], loads[place]
+            loading = row - len(elements)
+            name, unit, nominal = _LOADING[loading], ("ohm", "ohm", "F")[loading], loads[loading]
         described.append(
             OutsideTolerance(
                 name,

@@ -278,8 +278,8 @@ def _check_signals(stimulus: Floats, volts: Floats, name: str) -> None:
             )
     one, other = (x - x.mean() for x in (stimulus, volts))
     gain = float(one @ other) / float(one @ one)
-    rest = other - gain * one
-    if float(rest @ rest) < _ALIKE * float(other @ other):
+    difference = other - gain * one
+    if float(difference @ difference) < _ALIKE * float(other @ other):
         raise InputError(
             name,
             "two channels that hold the same signal",
