@@ -14,7 +14,8 @@ import antecurve
 ROOT = Path(antecurve.__file__).parent
 # Lowest first; a module may import from its own layer and those before it.
 LAYERS = (
-    "errors", "texts", "checked", "quantities", "arrays", "threads", "results", "algebra",
+    "errors", "texts", "checked", "quantities", "arrays", "threads", "results", "signals",
+    "algebra",
     "curves", "networks.topology", "networks.conditions", "job", "networks",
     "synthesis", "parts", "pick", "analysis", "judge", "pipeline", "files", "report", "cli",
     "__main__",
@@ -22,7 +23,7 @@ LAYERS = (
 HEAVY = {"pandas", "typer", "matplotlib", "rich", "jinja2", "openpyxl"}
 COMPUTING = {
     "algebra", "curves", "networks", "synthesis", "parts", "pick", "analysis", "judge", "job",
-    "pipeline",
+    "pipeline", "signals",
 }  # fmt: skip
 MODULES = sorted(p for p in ROOT.rglob("*.py") if p != ROOT / "__init__.py")
 

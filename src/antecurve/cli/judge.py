@@ -105,19 +105,21 @@ def judge(
     ] = None,
     channel: Channel = None,
     stimulus: Annotated[
-        Optional[int],  # noqa: UP045
+        Optional[str],  # noqa: UP045
         typer.Option(
-            metavar="NUMBER",
-            help="Channel with the signal before the unit; the record may then be of any signal.",
+            metavar="NUMBER|FILE",
+            help="Channel with the signal before the unit, or the file that was played; the "
+            "record may then be of any signal.",
         ),
     ] = None,
     stimulus_at: Annotated[
-        str,
+        Optional[str],  # noqa: UP045
         typer.Option(
             metavar="PLACE",
-            help="Where that was taken: generator, input (the unit's), or emf (the file played).",
+            help="Where that was taken: generator (by default with a channel), input (the "
+            "unit's), or emf (by default with a file).",
         ),
-    ] = "generator",
+    ] = None,
     time_unit: TimeUnit = None,
     decimal: DecimalMark = None,
     serial: Annotated[
@@ -154,7 +156,9 @@ def judge(
     folders = [p for p in captures if p.is_dir()]
     if folders and (len(captures) > 1 or other_channel):
         raise InputError("CAPTURE.csv", str(folders[0]), "give one folder by itself, or files")
-    reading = ReadingOptions(channel, stimulus, stimulus_at, time_unit, decimal)
+    number = int(stimulus) if stimulus is not None and stimulus.isdecimal() else None
+    played = None if stimulus is None or number is not None else Path(stimulus)
+    reading = ReadingOptions(channel, number, stimulus_at, time_unit, decimal, played)
     made = read_design(design)
     values = None if measured is None else read_measured(measured, made.picked)
     asked = JudgeRequest(

@@ -149,7 +149,7 @@ def _understood(recording: Recording) -> dict[str, str]:
     return {
         "name": recording.capture.name,
         "kind": kind,
-        "signal": signal,
+        "signal": recording.signal or signal,
         "understood": recording.understood,
     }
 

@@ -28,7 +28,7 @@ __all__ = ["command_line", "run"]
 
 _COMMANDS = (
     "design", "job", "curves", "formulas", "check", "spread", "loading", "scope", "sheet", "parts",
-    "trim", "judge", "calibrate",
+    "trim", "judge", "calibrate", "signal",
 )  # fmt: skip
 """Modules of this folder, each with the command of its name."""
 _OUTPUT_ERRORS = {errno.EPIPE, errno.ENOSPC, errno.EBADF, errno.EIO}

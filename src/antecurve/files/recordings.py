@@ -18,6 +18,7 @@ from antecurve.checked import checked
 from antecurve.errors import FileFormatError, InputError
 from antecurve.files.named_table import named_capture
 from antecurve.files.number_table import DECIMALS, NumberTable, number_table
+from antecurve.files.played_signal import read_played_signal
 from antecurve.files.reading import read_bytes
 from antecurve.files.sound import SOUND_SUFFIXES, read_sound
 from antecurve.judge.capture import Capture
@@ -25,6 +26,7 @@ from antecurve.judge.square_wave import SquareWaveCapture
 from antecurve.judge.sweep import SweepCapture
 from antecurve.judge.two_channel import STIMULUS_AT, TwoChannelRecord
 from antecurve.quantities import format_quantity, parse_quantity
+from antecurve.signals.alignment import laid_side_by_side
 
 __all__ = ["ReadingOptions", "Recording", "read_recording"]
 
@@ -60,12 +62,15 @@ class ReadingOptions:
         Channel with the unit's output, from 1.
     stimulus : int or None
         Channel with the signal before the unit, from 1; then it is a two-channel record.
-    stimulus_at : str
-        Where that is taken, as in `TwoChannelRecord`.
+    stimulus_at : str or None
+        Where that is taken, as in `TwoChannelRecord`; ``None`` for the open-circuit voltage with
+        a file, and the generator with a channel.
     time_unit : str or None
         Unit of the time column: s, ms, us or ns.
     decimal : str or None
         ``point`` or ``comma``.
+    played : Path or None
+        The file that was played, in place of a channel with the stimulus.
 
     Raises
     ------
@@ -75,9 +80,10 @@ class ReadingOptions:
 
     channel: int | None = None
     stimulus: int | None = None
-    stimulus_at: str = "generator"
+    stimulus_at: str | None = None
     time_unit: str | None = None
     decimal: str | None = None
+    played: Path | None = None
 
     def __post_init__(self) -> None:
         for name in ("channel", "stimulus"):
@@ -86,6 +92,10 @@ class ReadingOptions:
                 raise InputError(name, number, "channels count from 1")
         if self.channel is not None and self.channel == self.stimulus:
             raise InputError("stimulus", self.stimulus, "it must be another channel than --channel")
+        if self.stimulus is not None and self.played is not None:
+            raise InputError(
+                "stimulus", self.stimulus, "name a channel or the file that was played"
+            )
         for name, allowed in (
             ("stimulus_at", STIMULUS_AT),
             ("time_unit", tuple(_TIME_UNITS)),
@@ -106,10 +116,13 @@ class Recording:
         The capture.
     understood : str
         One line, such as ``time in µs from column 1, channel 2 in V, 5,000 points at 1.25 MHz``.
+    signal : str or None
+        Kind of the signal that was played, by its file; ``None`` where no file says.
     """
 
     capture: Capture
     understood: str
+    signal: str | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -420,21 +433,41 @@ def _from_channels(channels: _Channels, asked: ReadingOptions) -> Recording:
     rate = (size - 1) / float(np.ptp(channels.time_s)) if size > 1 else math.nan
     points = f"{size:,} points at {format_quantity(rate, 'Hz')}"
     label = f"channel {output} {channels.labels[output - 1]}"
-    if asked.stimulus is None:
+    if asked.stimulus is None and asked.played is None:
         capture: Capture = SquareWaveCapture(channels.time_s, channels.volts[output - 1], name=name)
         return Recording(capture, f"{channels.origin}, {label}, {points}")
     if not _even(channels.time_s):
         raise InputError(name, "times that are not evenly spaced", "two channels need even times")
+    volts = channels.volts[output - 1]
+    if asked.stimulus is None:
+        return _beside_played(volts, rate, asked, f"{channels.origin}, {label}", name)
+    at = asked.stimulus_at or "generator"
     capture = TwoChannelRecord(
-        rate,
-        channels.volts[asked.stimulus - 1],
-        channels.volts[output - 1],
-        stimulus_at=asked.stimulus_at,
-        name=name,
+        rate, channels.volts[asked.stimulus - 1], volts, stimulus_at=at, name=name
     )
-    where = {"generator": "at the generator", "input": "at the unit's input", "emf": "as played"}
-    words = f"stimulus {where[asked.stimulus_at]} on channel {asked.stimulus}"
+    words = f"stimulus {_WHERE[at]} on channel {asked.stimulus}"
     return Recording(capture, f"{channels.origin}, {words}, output on {label}, {points}")
+
+
+_WHERE = {"generator": "at the generator", "input": "at the unit's input", "emf": "as played"}
+
+
+def _beside_played(
+    volts: Floats, rate_hz: float, asked: ReadingOptions, origin: str, name: str
+) -> Recording:
+    """A record of the unit's output beside the file that was played."""
+    assert asked.played is not None
+    played = read_played_signal(asked.played)
+    stimulus, output, start_s = laid_side_by_side(
+        played.samples, played.rate_hz, volts, rate_hz, name=name
+    )
+    capture = TwoChannelRecord(
+        rate_hz, stimulus, output, stimulus_at=asked.stimulus_at or "emf", name=name
+    )
+    points = f"{output.size:,} points at {format_quantity(rate_hz, 'Hz')}"
+    words = f"{asked.played.name} played from {start_s:.4g} s on"
+    kind = None if played.request is None else played.request.kind
+    return Recording(capture, f"{origin}, {words}, {points}", kind)
 
 
 def _output_channel(channels: _Channels, asked: ReadingOptions) -> int:

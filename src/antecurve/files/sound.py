@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import struct
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +13,7 @@ from numpy.typing import NDArray
 from antecurve.errors import FileFormatError
 from antecurve.files.reading import read_bytes
 
-__all__ = ["SOUND_SUFFIXES", "read_sound", "sound_bytes"]
+__all__ = ["SOUND_SUFFIXES", "Sound", "read_commented_sound", "read_sound", "sound_bytes"]
 
 Floats = NDArray[np.float64]
 
@@ -20,6 +22,25 @@ SOUND_SUFFIXES = (".wav", ".flac", ".aiff", ".aif", ".aifc")
 
 _FULL_SCALE = 2**31 - 1  # of 32 bits
 _LARGEST = 2**30  # bytes: two channels of 24 bits at 192 kHz for a quarter of an hour
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sound:
+    """What a sound file holds.
+
+    Attributes
+    ----------
+    samples : numpy.ndarray of float, shape (samples, channels)
+        Samples re full scale.
+    rate_hz : int
+        Sampling rate [Hz].
+    comment : str
+        The comment of whoever wrote it, or empty.
+    """
+
+    samples: Floats
+    rate_hz: int
+    comment: str
 
 
 def read_sound(path: Path | str) -> tuple[Floats, int]:
@@ -40,6 +61,28 @@ def read_sound(path: Path | str) -> tuple[Floats, int]:
     FileFormatError
         When the file can't be read.
     """
+    sound = read_commented_sound(path)
+    return sound.samples, sound.rate_hz
+
+
+def read_commented_sound(path: Path | str) -> Sound:
+    """Read a sound file with its comment.
+
+    Parameters
+    ----------
+    path : Path or str
+        WAV, FLAC or AIFF.
+
+    Returns
+    -------
+    Sound
+        Samples, sampling rate and comment.
+
+    Raises
+    ------
+    FileFormatError
+        When the file can't be read.
+    """
     try:
         import soundfile
     except (ImportError, OSError):
@@ -48,15 +91,16 @@ def read_sound(path: Path | str) -> tuple[Floats, int]:
         ) from None
     data = read_bytes(path, largest=_LARGEST)
     try:
-        samples, rate = soundfile.read(io.BytesIO(data), dtype="float64", always_2d=True)
+        with soundfile.SoundFile(io.BytesIO(data)) as file:
+            samples = file.read(dtype="float64", always_2d=True)
+            return Sound(samples, int(file.samplerate), file.comment or "")
     except (RuntimeError, TypeError):
         raise FileFormatError.unreadable(
             path, "no sound that can be read", "write it as WAV, FLAC or AIFF"
         ) from None
-    return samples, int(rate)
 
 
-def sound_bytes(waveform: Floats, *, rate_hz: float) -> bytes:
+def sound_bytes(waveform: Floats, *, rate_hz: float, comment: str = "") -> bytes:
     """Write a waveform as WAV of 32 bits.
 
     Parameters
@@ -65,6 +109,8 @@ def sound_bytes(waveform: Floats, *, rate_hz: float) -> bytes:
         Samples re full scale, from -1 to 1; beyond, they are cut off.
     rate_hz : float
         Sampling rate [Hz], rounded to whole hertz.
+    comment : str, optional
+        What is said of it in the file, in ASCII.
 
     Returns
     -------
@@ -76,4 +122,13 @@ def sound_bytes(waveform: Floats, *, rate_hz: float) -> bytes:
     file = io.BytesIO()
     samples = np.rint(np.clip(waveform, -1.0, 1.0) * _FULL_SCALE).astype(np.int32)
     wavfile.write(file, round(rate_hz), samples)
-    return file.getvalue()
+    return _with_comment(file.getvalue(), comment) if comment else file.getvalue()
+
+
+def _with_comment(wav: bytes, comment: str) -> bytes:
+    """A WAV file with a LIST INFO chunk that holds a comment (RIFF, 1991)."""
+    text = comment.encode("ascii") + b"\0"
+    text += b"\0" * (len(text) % 2)
+    body = b"INFOICMT" + struct.pack("<I", len(text)) + text
+    chunks = wav[8:] + b"LIST" + struct.pack("<I", len(body)) + body
+    return wav[:4] + struct.pack("<I", len(chunks)) + chunks

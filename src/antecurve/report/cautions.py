@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["CAUTIONS"]
+__all__ = ["CAUTIONS", "SOUND_CAUTIONS"]
 
 CAUTIONS = (
     "A unit under test may carry mains voltage, and a valve unit several hundred volts that stay "
@@ -15,3 +15,10 @@ CAUTIONS = (
     "into a screened box and ground it at one point, at the unit's input.",
 )
 """Cautions for the bench."""
+
+SOUND_CAUTIONS = (
+    "Before you play it: take loudspeakers and headphones off the unit, or turn the volume down. "
+    "Square waves and treble behind the network can destroy tweeters and hurt ears.",
+    "Begin with the output at its lowest and raise it while you watch the unit's output.",
+)
+"""Cautions before a signal is played."""

@@ -1,0 +1,112 @@
+"""``antecurve signal``: test signals as files to play."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Optional
+
+import typer
+
+from antecurve.cli.options import AsJson, Force, quantity
+
+__all__ = ["signal"]
+
+
+def signal(
+    kind: Annotated[
+        str, typer.Argument(metavar="KIND", help="square, sines, sweep, multitone or noise (pink).")
+    ],
+    output: Annotated[
+        Path, typer.Option("--output", "-o", metavar="FILE.wav", help="File to write.")
+    ],
+    rate: Annotated[str, typer.Option(metavar="HERTZ", help="Sampling rate.")] = "48 kHz",
+    seconds: Annotated[str, typer.Option(metavar="SECONDS", help="Length of one run.")] = "10",
+    level: Annotated[
+        str,
+        typer.Option(
+            metavar="DB",
+            help="Peak re full scale; for sines also LOW:HIGH:STEP, each frequency at each level.",
+        ),
+    ] = "-12",
+    frequency: Annotated[
+        Optional[list[str]],  # noqa: UP045
+        typer.Option(
+            metavar="HERTZ",
+            help="Of a square wave, by default 200 Hz; of sines, may be repeated, by default "
+            "third octaves.",
+        ),
+    ] = None,
+    band: Annotated[
+        Optional[tuple[str, str]],  # noqa: UP045
+        typer.Option(metavar="LOW HIGH", help="Ends of sweep, multitone and noise."),
+    ] = None,
+    repetitions: Annotated[
+        int, typer.Option(metavar="COUNT", help="Runs, one after the other.", min=1)
+    ] = 1,
+    cue: Annotated[
+        bool, typer.Option("--cue/--no-cue", help="A short tone before and behind to align by.")
+    ] = True,
+    force: Force = False,
+    as_json: AsJson = False,
+) -> None:
+    """Write a test signal as WAV, for a sound interface or an arbitrary generator.
+
+    Play it into the network, record the unit's output, then give both to judge: a record of one
+    channel with --stimulus FILE.wav.
+
+    \b
+    Example: antecurve signal sweep -o sweep.wav
+    """
+    from antecurve.cli.progress import busy_progress
+    from antecurve.cli.show import show_json
+    from antecurve.errors import InputError
+    from antecurve.files.output_folder import write_file
+    from antecurve.files.played_signal import signal_wav
+    from antecurve.report.cautions import SOUND_CAUTIONS
+    from antecurve.report.signal_lines import signal_lines
+    from antecurve.signals.request import SignalRequest
+    from antecurve.signals.signal import make_signal
+
+    if output.suffix.lower() != ".wav":
+        raise InputError("--output", str(output), "name a file that ends in .wav")
+    request = SignalRequest(
+        kind,
+        round(quantity(rate, "Hz", "--rate")),
+        quantity(seconds, "s", "--seconds"),
+        _levels(level),
+        tuple(quantity(text, "Hz", "--frequency") for text in frequency or ()),
+        None
+        if band is None
+        else (quantity(band[0], "Hz", "--band"), quantity(band[1], "Hz", "--band")),
+        repetitions,
+        cue,
+    )
+    with busy_progress("the signal"):
+        made = make_signal(request)
+    write_file(output, signal_wav(made), force=force)
+    if as_json:
+        show_json(made.to_dict() | {"cautions": list(SOUND_CAUTIONS)})
+        return
+    for line in (*signal_lines(made), *SOUND_CAUTIONS):
+        print(line)
+    print(f"Wrote {output}")
+
+
+def _levels(text: str) -> tuple[float, ...]:
+    """One level, or the levels of LOW:HIGH:STEP [dB]."""
+    from antecurve.errors import InputError
+    from antecurve.quantities import parse_quantity
+
+    cells = [parse_quantity(cell, unit="dB", field="--level") for cell in text.split(":")]
+    if len(cells) == 1:
+        return (cells[0],)
+    if len(cells) != 3 or not cells[2] > 0.0 or cells[1] < cells[0]:
+        raise InputError("--level", text, "write one level, or LOW:HIGH:STEP such as -40:-1:1")
+    low, high, step = cells
+    count = int((high - low) / step * (1.0 + 1e-9)) + 1
+    if count > _MOST_LEVELS:
+        raise InputError("--level", text, f"{_MOST_LEVELS} levels at most")
+    return tuple(low + step * k for k in range(count))
+
+
+_MOST_LEVELS = 400  # a quarter of a dB over the range of a converter

@@ -1,0 +1,79 @@
+"""A test signal in words."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from antecurve.quantities import format_quantity
+
+if TYPE_CHECKING:
+    from antecurve.signals.signal import Signal
+
+__all__ = ["signal_lines"]
+
+_NAMES = {
+    "square": "square wave",
+    "sines": "sine steps",
+    "sweep": "logarithmic sweep",
+    "multitone": "multitone",
+    "noise": "pink noise",
+}
+
+
+def signal_lines(signal: Signal) -> list[str]:
+    """Say what a signal is.
+
+    Parameters
+    ----------
+    signal : Signal
+        The signal.
+
+    Returns
+    -------
+    list of str
+        Sentences.
+    """
+    asked = signal.request
+    runs = f", {asked.repetitions} times" if asked.repetitions > 1 else ""
+    length = format_quantity(asked.run_samples / asked.rate_hz, "s")
+    rate = format_quantity(asked.rate_hz, "Hz")
+    name = _NAMES[asked.kind]
+    lines = [
+        f"{name[0].upper()}{name[1:]} of {length}{runs} at {rate}; "
+        f"the file lasts {signal.seconds:.1f} s.",
+        f"Peak {_levels(asked.level_db)} re full scale, crest factor {signal.crest_db:.1f} dB, "
+        f"rms {signal.rms_db:.1f} dB re a sine of full scale.",
+        _frequencies(signal),
+    ]
+    if signal.edge is not None:
+        lines.append(
+            f"Band-limited to {format_quantity(asked.highest_hz, 'Hz')}: of the edge remains a "
+            f"rise time of {format_quantity(signal.edge.rise_time_s, 's', digits=3)} (10 to 90 %) "
+            f"and ripple of {100.0 * signal.edge.overshoot:.1f} % of the step; "
+            f"the {signal.edge.harmonics} odd harmonics played are those of an ideal square wave."
+        )
+    if asked.cue:
+        lines.append(
+            "A rising tone of 0.1 s stands before it and a falling one behind: a record is "
+            "aligned by them."
+        )
+    return lines
+
+
+def _levels(level_db: tuple[float, ...]) -> str:
+    if len(level_db) == 1:
+        return f"{level_db[0]:g} dB"
+    return f"{level_db[0]:g} to {level_db[-1]:g} dB in {len(level_db)} levels"
+
+
+def _frequencies(signal: Signal) -> str:
+    asked = signal.request
+    if signal.edge is not None:
+        return f"Frequency {format_quantity(signal.edge.frequency_hz, 'Hz', digits=6)}."
+    if not asked.frequencies_hz:
+        low, high = (format_quantity(f, "Hz") for f in asked.ends_hz)
+        return f"From {low} to {high}."
+    values = [format_quantity(f, "Hz") for f in asked.frequencies_hz]
+    if len(values) > 4:
+        return f"{len(values)} frequencies from {values[0]} to {values[-1]}."
+    return f"Frequencies: {', '.join(values)}."

@@ -1,0 +1,42 @@
+"""The command signal, and judge with the file that was played."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+import soundfile
+from commands import invoke
+from scipy.io import wavfile
+
+
+@pytest.mark.parametrize("kind", ["square", "sines", "sweep", "multitone", "noise"])
+def test_each_kind_is_written(
+    kind: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "signal.wav"
+    told = invoke(capsys, "signal", kind, "-o", str(file), "--seconds", "4", "--level", "-20")
+    assert told.code == 0, told.err
+    assert "Peak -20 dB" in told.out and "destroy tweeters" in told.out
+    assert ("rise time of 20.6 µs" in told.out) == (kind == "square")
+    rate, samples = wavfile.read(file)
+    assert rate == 48_000 and samples.dtype == "int32"
+    assert soundfile.info(file).duration == pytest.approx(6.2, abs=0.01)
+
+
+def test_json_and_refusals(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file = str(tmp_path / "steps.wav")
+    words = ("signal", "sines", "-o", file, "--frequency", "1 kHz", "--level", "-30:-20:5")
+    record = json.loads(invoke(capsys, *words, "--json").out)
+    assert record["level_db"] == [-30.0, -25.0, -20.0] and record["frequency_hz"] == [1000.0]
+    assert invoke(capsys, *words).err.count("exists already") == 1
+    assert invoke(capsys, *words, "--force").code == 0
+    for more, message in (
+        (("signal", "square", "-o", "a.mp3"), "ends in .wav"),
+        (("signal", "sines", "-o", "a.wav", "--level", "-3:-9:1"), "LOW:HIGH:STEP"),
+        (("signal", "hiss", "-o", "a.wav"), "use one of"),
+    ):
+        refused = invoke(capsys, *more)
+        assert refused.code == 2 and message in refused.err
+        assert len(refused.err.strip().splitlines()) == 1
