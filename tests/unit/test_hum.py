@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 from playback_units import Unit, square_capture
 
-from antecurve.judge.hum import Remainder, hum_of_records, interferences
+from antecurve.judge.hum import hum_of_records, interferences
 from antecurve.judge.interference import NOTHING_ELSE, Hum, Interference
 from antecurve.judge.periodic import harmonic_basis
 from antecurve.judge.record import prepare_record
+from antecurve.judge.remainder import Remainder
 from antecurve.judge.square_wave import SquareWaveCapture
 
 HIGHEST_HZ = 20e3

@@ -14,30 +14,22 @@ and Rubin, J. R. Statist. Soc. B 39 (1977) 1).  Mains of 50 and of 60 Hz are tol
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.judge.interference import (
-    NOTHING_ELSE,
-    Hum,
-    Interference,
-    drift_columns,
-    line_columns,
-)
-from antecurve.judge.periodic import HarmonicBasis
+from antecurve.judge.interference import NOTHING_ELSE, Hum, Interference
+from antecurve.judge.remainder import MOST_DRIFT, BesideHarmonics, Remainder, least_squares
 
-__all__ = ["MAINS_HZ", "Remainder", "hum_of_records", "interferences"]
+__all__ = ["MAINS_HZ", "hum_of_records", "interferences"]
 
 Floats = NDArray[np.float64]
 
 MAINS_HZ = (50.0, 60.0)
 """The mains frequencies of the world [Hz]."""
 _MULTIPLES = 6  # what rectifiers of supplies and magnetic fields bring in strength
-_DRIFT_ORDER = 3  # beyond, a drift has turning points and is a signal
 _WORTH_AN_ORDER = 6.63  # chi-square, one degree of freedom: by chance once in a hundred
 _TAKEN_OUT = 4.0  # ln evidence: noise alone reaches it once in some 60 records (simulated)
 _TOLD = 7.0  # ln evidence: odds of a thousand to one
@@ -79,62 +71,6 @@ class _Evidence:
         return np.asarray(np.eye(root.size) + root[:, None] * self.information * root)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Remainder:
-    """A record less the waveform fitted to it.
-
-    Attributes
-    ----------
-    basis : HarmonicBasis
-        Its reduction.
-    volts : numpy.ndarray of float, shape (samples,)
-        Record less waveform [V].
-    """
-
-    basis: HarmonicBasis
-    volts: Floats
-
-    @property
-    def taken_out(self) -> Interference:
-        """What the reduction takes out already."""
-        return self.basis.interference
-
-    @property
-    def length_s(self) -> float:
-        """Length of the record [s]."""
-        return float(np.ptp(self.basis.record.time_s))
-
-    def projected(self, columns: Floats) -> tuple[Floats, Floats, float]:
-        """Project the harmonics out of further columns.
-
-        Parameters
-        ----------
-        columns : numpy.ndarray of float, shape (columns, samples)
-            Such as drift and lines of hum.
-
-        Returns
-        -------
-        tuple of numpy.ndarray, numpy.ndarray and float
-            Normal matrix, right-hand side [V] and the noise of a sample [V] beside them all.
-        """
-        from scipy.linalg import solve_triangular
-
-        both = np.vstack([columns, self.volts])
-        factor, harmonics = self.basis.without_interference()
-        white = solve_triangular(factor, (both @ harmonics).T, trans="T")
-        normal = both @ both.T - white.T @ white
-        matrix, right = normal[:-1, :-1], normal[:-1, -1]
-        explained = float(right @ _solved(matrix, right))
-        free = max(1, self.volts.size - len(factor) - len(columns))
-        variance = max(0.0, float(normal[-1, -1]) - explained) / free
-        return matrix, right, math.sqrt(max(variance, self.basis.noise_floor_v**2))
-
-
-def _solved(matrix: Floats, right: Floats) -> Floats:
-    """Least squares with nearly dependent columns left out."""
-    return np.asarray(np.linalg.lstsq(matrix, right, rcond=1e-9)[0])
-
-
 def interferences(
     remainders: Sequence[Remainder | None], *, mains_hz: float | None = None
 ) -> tuple[Interference, ...]:
@@ -152,8 +88,9 @@ def interferences(
     tuple of Interference
         One a capture; `NOTHING_ELSE` for nothing.
     """
-    hum = hum_of_records([r for r in remainders if r is not None], mains_hz=mains_hz)
-    return tuple(NOTHING_ELSE if r is None else _interference_of(r, hum) for r in remainders)
+    beside = [None if r is None else r.beside_harmonics() for r in remainders]
+    hum = _shared_hum([b for b in beside if b is not None], mains_hz)
+    return tuple(NOTHING_ELSE if b is None else _interference_of(b, hum) for b in beside)
 
 
 def hum_of_records(remainders: Sequence[Remainder], *, mains_hz: float | None = None) -> Hum | None:
@@ -172,10 +109,15 @@ def hum_of_records(remainders: Sequence[Remainder], *, mains_hz: float | None = 
         ``None`` where no record shows any.  Where they do not tell 50 from 60 Hz, it holds the
         lines of both.
     """
-    if not remainders:
+    return _shared_hum([r.beside_harmonics() for r in remainders], mains_hz)
+
+
+def _shared_hum(records: Sequence[BesideHarmonics], mains_hz: float | None) -> Hum | None:
+    """As `hum_of_records`."""
+    if not records:
         return None
     candidates = MAINS_HZ if mains_hz is None else (mains_hz,)
-    trials = sorted((_best_hum(remainders, m) for m in candidates), key=lambda t: -t[0])
+    trials = sorted((_best_hum(records, m) for m in candidates), key=lambda t: -t[0])
     best = trials[0][0]
     if best < _TAKEN_OUT:
         return None
@@ -188,12 +130,12 @@ def hum_of_records(remainders: Sequence[Remainder], *, mains_hz: float | None = 
     )
 
 
-def _best_hum(remainders: Sequence[Remainder], mains: float) -> tuple[float, Hum]:
+def _best_hum(records: Sequence[BesideHarmonics], mains: float) -> tuple[float, Hum]:
     """Greatest evidence over the mains' own tolerance, and the hum that has it."""
     from scipy.optimize import minimize_scalar
 
     def loss(frequency: float) -> float:
-        return -_explained([_evidence(r, _lines(frequency)) for r in remainders])
+        return -_explained([_evidence(r, _lines(frequency)) for r in records])
 
     at = mains
     if -loss(mains) > _TAKEN_OUT:
@@ -204,28 +146,26 @@ def _best_hum(remainders: Sequence[Remainder], mains: float) -> tuple[float, Hum
         bounds = (max(best - step, tries[0]), min(best + step, tries[-1]))
         at = float(minimize_scalar(loss, bounds=bounds, method="bounded").x)
     lines = _lines(at)
-    value, variance = _most_evident([_evidence(r, lines) for r in remainders])
+    value, variance = _most_evident([_evidence(r, lines) for r in records])
     kept = np.flatnonzero(variance)
     spread = np.sqrt(variance[kept])
-    return value, Hum(mains, True, tuple(lines[k] for k in kept), tuple(spread.tolist()))
+    return value, Hum(mains, True, tuple(lines[kept].tolist()), tuple(spread.tolist()))
 
 
-def _lines(mains: float) -> tuple[float, ...]:
-    return tuple(mains * k for k in range(1, _MULTIPLES + 1))
+def _lines(mains: float) -> Floats:
+    return mains * np.arange(1.0, _MULTIPLES + 1.0)
 
 
-def _evidence(remainder: Remainder, lines: tuple[float, ...]) -> _Evidence:
+def _evidence(beside: BesideHarmonics, frequency: Floats) -> _Evidence:
     """Normal matrix and score of lines in a record, drift and harmonics taken out."""
-    record, frequency = remainder.basis.record, np.array(lines)
-    usable = frequency * remainder.length_s >= _LEAST_PERIODS
+    record = beside.basis.record
+    usable = frequency * float(np.ptp(record.time_s)) >= _LEAST_PERIODS
     usable &= frequency < 0.4 * record.rate_hz
     information, score = np.zeros((2 * usable.size,) * 2), np.zeros(2 * usable.size)
     apart = np.zeros(usable.size, dtype=bool)
     if usable.any():
-        drift = drift_columns(record.time_s, _DRIFT_ORDER)
-        waves = line_columns(record.time_s, frequency[usable].tolist())
-        normal, right, noise = remainder.projected(np.concatenate([drift, waves]))
-        first = len(drift)
+        normal, right, noise = beside.with_lines(frequency[usable])
+        first = MOST_DRIFT
         onto = np.linalg.lstsq(normal[:first, :first], normal[:first], rcond=1e-9)[0]
         normal = normal - normal[:, :first] @ onto
         right = right - onto.T @ right[:first]
@@ -242,7 +182,7 @@ def _explained(evidence: Sequence[_Evidence]) -> float:
     total = 0.0
     for part in evidence:
         at = np.repeat(part.apart, 2)
-        fall = part.score[at] @ _solved(part.information[np.ix_(at, at)], part.score[at])
+        fall = part.score[at] @ least_squares(part.information[np.ix_(at, at)], part.score[at])
         total += 0.5 * (float(fall) - float(at.sum()))
     return total
 
@@ -275,22 +215,19 @@ def _most_evident(evidence: Sequence[_Evidence]) -> tuple[float, Floats]:
     return sum(e.log_evidence(variance) for e in evidence), variance
 
 
-def _interference_of(remainder: Remainder, hum: Hum | None) -> Interference:
+def _interference_of(beside: BesideHarmonics, hum: Hum | None) -> Interference:
     """The hum, and a drift of the order that the record asks for beside it."""
-    time = remainder.basis.record.time_s
-    drift = drift_columns(time, _DRIFT_ORDER)
-    lines = () if hum is None else hum.line_hz
-    normal, right, noise = remainder.projected(np.concatenate([drift, line_columns(time, lines)]))
+    normal, right, noise = beside.with_lines(np.array(() if hum is None else hum.line_hz))
     with_hum = Interference(hum, noise)
     if hum is not None:
-        first = len(drift)
-        inner = normal[first:, first:] + np.diag(with_hum.prior_weights)
-        onto = np.linalg.solve(inner, normal[first:])
-        normal, right = normal - normal[:, first:] @ onto, right - onto.T @ right[first:]
+        lines = slice(MOST_DRIFT, None)
+        inner = normal[lines, lines] + np.diag(with_hum.prior_weights)
+        onto = np.linalg.solve(inner, normal[lines])
+        normal, right = normal - normal[:, lines] @ onto, right - onto.T @ right[lines]
     falls = [0.0]
-    for order in range(1, _DRIFT_ORDER + 1):
+    for order in range(1, MOST_DRIFT + 1):
         part = right[:order]
-        falls.append(float(part @ _solved(normal[:order, :order], part)) / noise**2)
+        falls.append(float(part @ least_squares(normal[:order, :order], part)) / noise**2)
     steps = np.diff(falls)
     order = int(np.max(np.flatnonzero(steps > _WORTH_AN_ORDER) + 1, initial=0))
     if hum is None and order == 0:

@@ -16,10 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
-    from antecurve.judge.hum import Remainder
     from antecurve.judge.interference import Interference
     from antecurve.judge.level_dependence import RelativeHarmonics
     from antecurve.judge.reference import MeasuredChain
+    from antecurve.judge.remainder import Remainder
 
 if TYPE_CHECKING:
     from antecurve.judge.overlay import Overlay

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from antecurve.errors import InputError
 from antecurve.judge.interference import NOTHING_ELSE, Interference
 from antecurve.judge.record import Record
+from antecurve.judge.sampled_waves import SampledWaves, sampled_waves
 
 __all__ = ["HarmonicBasis", "harmonic_basis"]
 
@@ -31,7 +32,6 @@ _USABLE_OF_RATE = 0.45  # of the sampling rate: short of half of it, where filte
 _LEAST_NOISE = 1e-7  # of the swing: double precision through the normal equations
 _FREQUENCY_ROUNDS = 4
 _SMALL_TURN = 0.003  # of a period of the highest harmonic: its error is 2 %
-_EVEN_TURN = 1e-10  # of a period: far below what the noise of a record turns a harmonic
 _RIDGE = 1e-11  # keeps the factor defined where columns all but coincide
 
 
@@ -45,12 +45,12 @@ class HarmonicBasis:
         The record with its refined frequency.
     orders : numpy.ndarray of float, shape (harmonics,)
         Orders of the harmonics.
-    columns : numpy.ndarray of float, shape (samples, nuisances + 2 harmonics)
-        Frequency, offset, drift, lines; then cos and -sin of each harmonic.
+    waves : SampledWaves
+        cos and -sin of each harmonic.
+    beside : numpy.ndarray of float, shape (nuisances, samples)
+        Columns of no interest: frequency, offset, drift, lines.
     factor : numpy.ndarray of float, shape (nuisances + 2 harmonics,) * 2
-        Upper Cholesky factor of columns' normal equations.
-    nuisances : int
-        Number of leading columns of no interest.
+        Upper Cholesky factor of the normal equations, columns of no interest first.
     interference : Interference
         Drift and hum taken out.
     frequency_scale : float
@@ -59,11 +59,31 @@ class HarmonicBasis:
 
     record: Record
     orders: Floats
-    columns: Floats
+    waves: SampledWaves
+    beside: Floats
     factor: Floats
-    nuisances: int
     interference: Interference
     frequency_scale: float
+
+    @property
+    def nuisances(self) -> int:
+        """Number of columns of no interest."""
+        return len(self.beside)
+
+    def products(self, rows: Floats) -> Floats:
+        """Multiply records with all columns of the reduction.
+
+        Parameters
+        ----------
+        rows : numpy.ndarray of float, shape (records, samples)
+            The records [V].
+
+        Returns
+        -------
+        numpy.ndarray of float, shape (records, nuisances + 2 harmonics)
+            Right-hand sides of the normal equations [V].
+        """
+        return np.hstack([rows @ self.beside.T, self.waves.products(rows)])
 
     def frequency_step(self, volts: Floats) -> float:
         """Return by how much the frequency is still off.
@@ -80,7 +100,7 @@ class HarmonicBasis:
         """
         from scipy.linalg import cho_solve
 
-        coefficients = cho_solve((self.factor, False), self.columns.T @ volts)
+        coefficients = cho_solve((self.factor, False), self.products(volts[None])[0])
         return float(coefficients[0]) / self.frequency_scale
 
     def settled(self, step_hz: float) -> bool:
@@ -128,18 +148,23 @@ class HarmonicBasis:
 
         Parameters
         ----------
-        volts : numpy.ndarray of float, shape (samples, ...)
+        volts : numpy.ndarray of float, shape (..., samples)
             The record, or several [V].
 
         Returns
         -------
-        numpy.ndarray of float, shape (2 harmonics, ...)
+        numpy.ndarray of float, shape (..., 2 harmonics)
             q, the whitened right-hand side [V].
         """
+        return self._whitened(volts)[..., self.nuisances :]
+
+    def _whitened(self, volts: Floats) -> Floats:
+        """Right-hand sides of all columns, whitened."""
         from scipy.linalg import solve_triangular
 
-        full = solve_triangular(self.factor, self.columns.T @ volts, trans="T")
-        return np.asarray(full[self.nuisances :])
+        right = self.products(np.atleast_2d(volts))
+        white = solve_triangular(self.factor, right.T, trans="T").T
+        return np.asarray(white.reshape((*volts.shape[:-1], -1)))
 
     def noise(self, volts: Floats) -> float:
         """Return the standard deviation of a sample about the reduction.
@@ -154,9 +179,7 @@ class HarmonicBasis:
         float
             Standard deviation [V], not below the quantisation's step / sqrt(12).
         """
-        from scipy.linalg import solve_triangular
-
-        white = solve_triangular(self.factor, self.columns.T @ volts, trans="T")
+        white = self._whitened(volts)
         free = max(1, volts.size - self.factor.shape[0])
         residual = max(0.0, float(volts @ volts - white @ white)) / free
         return math.sqrt(max(residual, self.noise_floor_v**2))
@@ -167,21 +190,40 @@ class HarmonicBasis:
         arithmetic = _LEAST_NOISE * float(np.ptp(self.record.volts))
         return math.hypot(self.record.step_v / math.sqrt(12.0), arithmetic)
 
-    def without_interference(self) -> tuple[Floats, Floats]:
-        """Return the reduction to frequency, offset and harmonics alone.
+    def without_interference(self) -> Floats:
+        """Return the factor of frequency, offset and harmonics alone.
 
         Returns
         -------
-        tuple of numpy.ndarray
-            Factor and columns, as `factor` and `columns` without those of the interference.
+        numpy.ndarray of float, shape (2 + 2 harmonics,) * 2
+            As `factor` without the columns of the interference.
         """
         from scipy.linalg import cholesky
 
         if self.nuisances == 2:
-            return self.factor, self.columns
+            return self.factor
         chosen = np.r_[0:2, self.nuisances : len(self.factor)]
         part = self.factor[:, chosen]
-        return np.asarray(cholesky(part.T @ part)), self.columns[:, chosen]
+        return np.asarray(cholesky(part.T @ part))
+
+    def remainder(self, volts: Floats) -> Floats:
+        """Take all columns out of a record by least squares.
+
+        Parameters
+        ----------
+        volts : numpy.ndarray of float, shape (samples,)
+            The record [V].
+
+        Returns
+        -------
+        numpy.ndarray of float, shape (samples,)
+            What noise and further signals leave [V].
+        """
+        from scipy.linalg import cho_solve
+
+        coefficients = cho_solve((self.factor, False), self.products(volts[None])[0])
+        beside, own = coefficients[: self.nuisances], coefficients[self.nuisances :]
+        return np.asarray(volts - beside @ self.beside - self.waves.summed(own))
 
     def interference_amplitudes(self, volts: Floats) -> tuple[Floats, Floats]:
         """Fit drift and lines beside the harmonics.
@@ -202,7 +244,7 @@ class HarmonicBasis:
         chosen = slice(2, self.nuisances)
         unit = np.eye(len(self.factor))[:, chosen]
         inverse = cho_solve((self.factor, False), unit)
-        return inverse.T @ (self.columns.T @ volts), inverse[chosen]
+        return self.products(volts[None])[0] @ inverse, inverse[chosen]
 
     @property
     def whitener(self) -> Floats:
@@ -301,56 +343,6 @@ def _orders(top: float, samples: int) -> Floats:
     return np.union1d(odd, even)
 
 
-def _waves(time: Floats, orders: Floats, frequency: float, out: Floats | None = None) -> Floats:
-    """cos and -sin of each harmonic; neighbours follow from one another by one product.
-
-    They are written into the rows of `out`, shape (2 harmonics, samples), where it is given.
-    """
-    turn = np.exp(2j * math.pi * frequency * time)
-    powers = {0.0: np.ones_like(turn), 1.0: turn, 2.0: turn * turn}
-    waves = np.empty((2 * orders.size, time.size)) if out is None else out
-    current, last = powers[0.0], 0.0
-    for index, order in enumerate(orders):
-        if order - last in powers:
-            current = current * powers[order - last]
-        else:
-            current = np.exp(2j * math.pi * frequency * order * time)
-        last = order
-        waves[index] = current.real
-        waves[orders.size + index] = -current.imag
-    return waves.T
-
-
-def _normal_matrix(rows: Floats, orders: Floats, record: Record) -> Floats:
-    """Products of all columns; of the harmonics by sums of geometric series where time is even."""
-    count = 2 * orders.size
-    time = record.time_s
-    step = (time[-1] - time[0]) / (time.size - 1)
-    uneven = np.abs(time - time[0] - step * np.arange(time.size)).max()
-    if uneven * record.frequency_hz * orders.max() > _EVEN_TURN:
-        return np.asarray(rows @ rows.T)
-    few = len(rows) - count
-    normal = np.empty((len(rows),) * 2)
-    normal[:few] = rows[:few] @ rows.T
-    normal[few:, :few] = normal[:few, few:].T
-    turn = math.pi * record.frequency_hz * step
-    middle = 2.0 * math.pi * record.frequency_hz * (time[0] + time[-1]) / 2.0
-
-    def series(order: Floats) -> Complex:
-        """Sum of exp(j order w t) over the samples: Dirichlet's kernel."""
-        half = np.where(order == 0, 1.0, np.sin(turn * order))
-        size = np.where(order == 0, float(time.size), np.sin(turn * order * time.size) / half)
-        return np.asarray(size * np.exp(1j * middle * order))
-
-    apart = series(orders[:, None] - orders)
-    both = series(orders[:, None] + orders)
-    mixed = (apart - both).imag
-    normal[few:, few:] = 0.5 * np.block(
-        [[(apart + both).real, mixed], [mixed.T, (apart - both).real]]
-    )
-    return normal
-
-
 def _frequency_step(record: Record, orders: Floats, frequency: float, name: str) -> float:
     """One Gauss-Newton step of the frequency with a small set of harmonics.
 
@@ -358,34 +350,44 @@ def _frequency_step(record: Record, orders: Floats, frequency: float, name: str)
     """
     time = record.time_s
     window = np.cos(math.pi * time / (2.02 * np.abs(time).max()))
-    waves = _waves(time, orders, frequency)
-    columns = np.hstack([np.ones((waves.shape[0], 1)), waves]) * window[:, None]
-    volts = record.volts * window
-    amplitude = _solved(columns, volts)
-    slope = _frequency_column(time, waves, orders, amplitude[1:]) * window
-    both = _solved(np.column_stack([columns, slope / np.max(np.abs(slope))]), volts)
-    both[-1] /= np.max(np.abs(slope))
+    waves = sampled_waves(time, orders, frequency)
+    inner, volts = waves.normal(window**2), record.volts * window**2
+    beside = np.ones((1, time.size))
+    right = np.concatenate([beside @ volts, waves.products(volts[None])[0]])
+    amplitude = _solved(_bordered(waves, inner, beside, window**2), right)
+    slope = _frequency_column(waves, amplitude[1:])
+    scale = float(np.max(np.abs(slope * window)))
+    beside = np.stack([slope / scale, beside[0]])
+    right = np.insert(right, 0, beside[0] @ volts)
+    turned = _solved(_bordered(waves, inner, beside, window**2), right)
     limit = 0.1 / float(np.ptp(record.time_s))
-    step = float(np.clip(both[-1], -limit, limit))
+    step = float(np.clip(turned[0] / scale, -limit, limit))
     if not math.isfinite(step):
         raise InputError(name, "no stable period", "capture three or more whole periods")
     return step
 
 
-def _solved(columns: Floats, volts: Floats) -> Floats:
+def _bordered(
+    waves: SampledWaves, inner: Floats, beside: Floats, weight: Floats | None = None
+) -> Floats:
+    """Normal equations of further columns and the waves, of which `inner` are the products."""
+    weighted = beside if weight is None else beside * weight
+    mixed = waves.products(weighted)
+    return np.block([[weighted @ beside.T, mixed], [mixed.T, inner]])
+
+
+def _solved(normal: Floats, right: Floats) -> Floats:
     """Least squares by the normal equations; columns are near orthogonal."""
-    normal = columns.T @ columns
-    normal[np.diag_indices_from(normal)] *= 1.0 + _RIDGE
-    return np.asarray(np.linalg.solve(normal, columns.T @ volts), dtype=np.float64)
+    ridge = _RIDGE * np.diag(np.diag(normal))
+    return np.asarray(np.linalg.solve(normal + ridge, right), dtype=np.float64)
 
 
-def _frequency_column(time: Floats, waves: Floats, orders: Floats, amplitude: Floats) -> Floats:
+def _frequency_column(waves: SampledWaves, amplitude: Floats) -> Floats:
     """Derivative of the record by the frequency [V/Hz]."""
-    half = orders.size
-    cosine, sine = amplitude[:half] * orders, amplitude[half:] * orders
+    half = waves.orders.size
+    cosine, sine = amplitude[:half] * waves.orders, amplitude[half:] * waves.orders
     # d/df of a cos(phi) - b sin(phi) = 2 pi n t (-a sin(phi) - b cos(phi)).
-    turned = np.concatenate([-sine, cosine])
-    return np.asarray(2.0 * math.pi * time * (waves @ turned))
+    return 2.0 * math.pi * waves.time_s * waves.summed(np.concatenate([-sine, cosine]))
 
 
 def _reduce(
@@ -399,34 +401,29 @@ def _reduce(
     from scipy.linalg import LinAlgError, cho_solve, cholesky
 
     time = record.time_s
-    beside = interference.columns(time)
-    # All columns in one array, the slope by the frequency first: of a long record there is no
-    # memory to spare for copies.
-    nuisances = 2 + len(beside)
-    rows = np.empty((nuisances + 2 * orders.size, time.size))
-    rows[1] = 1.0
-    rows[2:nuisances] = beside
-    waves = _waves(time, orders, record.frequency_hz, rows[nuisances:])
-    base = rows[1:].T
-    normal = _normal_matrix(rows[1:], orders, record)
-    ridge = _RIDGE * time.size * np.eye(len(normal) + 1)
-    ridge[2:nuisances, 2:nuisances] += np.diag(interference.prior_weights)
+    beside = np.vstack([np.ones(time.size), interference.columns(time)])
+    waves = sampled_waves(time, orders, record.frequency_hz)
+    normal = _bordered(waves, waves.normal(), beside)
+    ridge = np.full(len(normal), _RIDGE * time.size)
+    ridge[1 : len(beside)] += interference.prior_weights
+    normal[np.diag_indices_from(normal)] += ridge
+    right = np.concatenate([beside @ volts, waves.products(volts[None])[0]])
     try:
-        first = cholesky(normal + ridge[1:, 1:])
-        amplitude = cho_solve((first, False), base.T @ volts)[-2 * orders.size :]
-        slope = _frequency_column(time, waves, orders, amplitude)
+        amplitude = cho_solve((cholesky(normal), False), right)[len(beside) :]
+        slope = _frequency_column(waves, amplitude)
         if unused_slope is not None:
             slope = slope + unused_slope
         scale = max(float(np.sqrt(np.mean(slope**2))), 1e-300)
         slope = slope / scale
-        rows[0] = slope
-        mixed = base.T @ slope
-        factor = cholesky(np.block([[slope @ slope, mixed], [mixed[:, None], normal]]) + ridge)
+        mixed = np.concatenate([beside @ slope, waves.products(slope[None])[0]])
+        size = np.array([[slope @ slope + _RIDGE * time.size]])
+        factor = cholesky(np.block([[size, mixed[None]], [mixed[:, None], normal]]))
     except LinAlgError:
         raise InputError(
             name, f"{time.size} samples", "they do not fix the harmonics; capture more samples"
         ) from None
-    return HarmonicBasis(record, orders, rows.T, np.asarray(factor), nuisances, interference, scale)
+    beside = np.vstack([slope, beside])
+    return HarmonicBasis(record, orders, waves, beside, np.asarray(factor), interference, scale)
 
 
 def _check_edges(basis: HarmonicBasis, name: str) -> None:

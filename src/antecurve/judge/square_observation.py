@@ -20,7 +20,6 @@ from antecurve.judge.harmonics import (
     synthesised,
     whitened,
 )
-from antecurve.judge.hum import Remainder
 from antecurve.judge.hum_findings import interference_findings
 from antecurve.judge.interference import NOTHING_ELSE, Interference
 from antecurve.judge.level_dependence import RelativeHarmonics
@@ -34,6 +33,7 @@ from antecurve.judge.observation import (
 )
 from antecurve.judge.periodic import HarmonicBasis, harmonic_basis
 from antecurve.judge.record import Record
+from antecurve.judge.remainder import Remainder
 from antecurve.judge.residual_record import relative_harmonics, residual_record
 from antecurve.judge.signal_path import square_harmonics
 from antecurve.judge.square_residuals import record_findings
@@ -380,7 +380,7 @@ class SquareWaveObservation(Observation):
             basis=basis,
             data=basis.reduced(volts),
             sigma=basis.noise(volts) * self.inflation,
-            corrected_harmonics=CorrectedHarmonics(basis.reduced(waves[:, 1:]), origin),
+            corrected_harmonics=CorrectedHarmonics(basis.reduced(waves[:, 1:].T).T, origin),
             folded=folded,
         )
 

@@ -245,13 +245,8 @@ def _may_be_hum(record: ResidualRecord) -> NDArray[np.bool_]:
 
 def _low_noise(record: ResidualRecord, top: float) -> float:
     """Power of the noise at low frequencies over that of white noise, 1 or greater."""
-    from scipy.linalg import cho_solve
-
     basis = record.basis
-    columns = basis.columns
-    missed = record.remainder - columns @ cho_solve(
-        (basis.factor, False), columns.T @ record.remainder
-    )
+    missed = basis.remainder(record.remainder)
     highest = int(_NOISE_ORDERS * top * basis.record.periods) + 1
     power = np.abs(np.fft.rfft(missed)[: highest + 1]) ** 2 / missed.size
     taken = basis.nuisances + 2 * int(np.sum(basis.orders <= _NOISE_ORDERS * top))
