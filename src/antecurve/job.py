@@ -6,6 +6,7 @@ Plain data with checks; reading the job file is `antecurve.files.job_file`.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import ClassVar
 
 from antecurve.checked import checked
 from antecurve.curves.catalogue import named_curve
@@ -273,6 +274,19 @@ class Job:
     pick : PickRequest
         What the pick aims at.
     """
+
+    _keys: ClassVar = (
+        "title",
+        "curve",
+        "*:loading",
+        "source.level_v:source_level_v",
+        "target",
+        "network",
+        "resistors",
+        "capacitors",
+        "spread",
+        "pick",
+    )
 
     curve: Curve
     title: str = "Bench network"

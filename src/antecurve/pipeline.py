@@ -6,12 +6,13 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import partial
-from importlib import import_module
 from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.algebra.zero_pole_gain import ZeroPoleGain
+from antecurve.analysis.error_summary import ErrorSummary, error_summary
 from antecurve.analysis.level import LevelReport, level_report
 from antecurve.analysis.loading import LoadingResult, loading_table
 from antecurve.analysis.parts_list import PartsList, parts_list
@@ -20,18 +21,17 @@ from antecurve.analysis.response import ResponseTable, response_frequencies, res
 from antecurve.analysis.scope import FaultSheet, ScopeTrace, fault_sheet, scope_trace
 from antecurve.analysis.spread import SpreadResult, spread
 from antecurve.checked import checked
-from antecurve.curves.model import Curve
+from antecurve.curves.model import Curve, zero_pole_gain
 from antecurve.errors import InputError
 from antecurve.job import Job
-from antecurve.networks.centred_error import ErrorRange, error_range, reference_gain
+from antecurve.networks.centred_error import reference_gain
 from antecurve.networks.conditions import Conditions
-from antecurve.networks.poles_and_zeros import extra_poles
 from antecurve.networks.topology import ElementKind, Network, Topology
 from antecurve.networks.wiring import check_wiring
 from antecurve.parts.position import PickedNetwork
 from antecurve.pick.result import FormOutcome
 from antecurve.pick.search import PickProgress, SearchReport, ShortlistEntry, pick
-from antecurve.results import Result, plain
+from antecurve.results import Result
 from antecurve.synthesis.exact import form_names
 from antecurve.synthesis.formula_model import FormFormulas
 from antecurve.synthesis.formulas import form_formulas
@@ -48,12 +48,10 @@ if TYPE_CHECKING:
 __all__ = [
     "Analysis",
     "Design",
-    "ErrorSummary",
     "analyse",
     "design",
     "design_formulas",
     "design_parts_list",
-    "error_summary",
     "own_solution",
     "pair_level_db",
     "square_waves",
@@ -61,40 +59,6 @@ __all__ = [
 ]
 
 _MOVES = 0.1  # of the largest exponent: a resistor that moves less would hold the others badly
-
-
-@dataclass(frozen=True, slots=True)
-class ErrorSummary(Result):
-    """The nominal error of a design, against both views of its curve.
-
-    Attributes
-    ----------
-    job : ErrorRange
-        Against the job's curve, ultrasonic poles included.
-    published : ErrorRange
-        Against the published time constants alone.
-    exact : ErrorRange or None
-        With the exact values in place of the parts, against the job's curve.
-    implied_poles_s : tuple of float
-        Poles [s] the exact network has beyond the curve, longest first: the one that a curve
-        without ultrasonic pole can't be without, and the one of the load's capacitance.
-    """
-
-    _keys: ClassVar = (
-        "band_hz:job.band_hz",
-        "centred_db:job.centred_db",
-        "at_1khz_db:job.at_1khz_db",
-        "rms_db:job.rms_db",
-        "exact_centred_db:exact.centred_db",
-        "published_centred_db:published.centred_db",
-        "published_at_1khz_db:published.at_1khz_db",
-        "implied_poles_s",
-    )
-
-    job: ErrorRange
-    published: ErrorRange
-    exact: ErrorRange | None
-    implied_poles_s: tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,6 +108,28 @@ class Design(Result):
         Largest difference of the pair over the band, each re 1 kHz [dB].
     """
 
+    FORMAT: ClassVar = "antecurve-design-1"
+    _keys: ClassVar = (
+        "format:FORMAT",
+        "job",
+        "curve.name:curve.name",
+        "curve.*:time_constants",
+        "curve.ultrasonic_poles_s:curve.ultrasonic_poles_s",
+        "network:picked",
+        "*:job.loading",
+        "source.level_v:job.source_level_v",
+        "error:analysis.error",
+        "level:analysis.level",
+        "search",
+        "search.forms:searched_forms",
+        "shortlist",
+        "forms",
+        "second",
+        "match_db",
+        "spread:analysis.spread",
+        "loading:analysis.loading",
+    )
+
     job: Job
     picked: PickedNetwork
     search: SearchReport
@@ -163,19 +149,6 @@ class Design(Result):
         """
         return design_parts_list(self).to_frame()
 
-    def to_dict(self) -> dict[str, Any]:
-        """Write the design as plain data.
-
-        Returns
-        -------
-        dict
-            What ``design.json`` holds.
-        """
-        # By name: what the file holds is the business of the layer above.
-        files: Any = import_module("antecurve.files.design_file")
-        content: dict[str, Any] = plain(files.design_content(self))
-        return content
-
     @property
     def analysis(self) -> Analysis:
         """What it will do: worked out when first asked for, then kept."""
@@ -186,6 +159,21 @@ class Design(Result):
     def curve(self) -> Curve:
         """The curve to impose, limits included."""
         return self.job.curve
+
+    @property
+    def time_constants(self) -> ZeroPoleGain[float]:
+        """The curve to impose as a rational function of s, without a gain constant."""
+        return zero_pole_gain(self.curve)
+
+    @property
+    def searched_forms(self) -> list[dict[str, Any]]:
+        """What the search proved of each form that has a network."""
+        keys = ("form", "objective_db", "lower_bound_db", "proved")
+        return [
+            {key: getattr(form, key) for key in keys}
+            for form in self.forms
+            if form.objective_db is not None
+        ]
 
     @property
     def conditions(self) -> Conditions:
@@ -200,36 +188,7 @@ class Design(Result):
     @property
     def exact_network(self) -> Network | None:
         """The network with exact values, where every position knows its own."""
-        exact = [p.exact for p in self.picked.positions]
-        if any(value is None for value in exact):
-            return None
-        return Network(self.picked.topology, np.array(exact, dtype=float))
-
-
-def error_summary(design: Design) -> ErrorSummary:
-    """Compute the nominal error of a design against both views of its curve.
-
-    Parameters
-    ----------
-    design : Design
-        The design.
-
-    Returns
-    -------
-    ErrorSummary
-        Against the job's curve, against the published time constants, and with exact values.
-    """
-    job, exact = design.job, design.exact_network
-
-    def against(network: Network, published: bool) -> ErrorRange:
-        return error_range(network, job.conditions, published=published)
-
-    return ErrorSummary(
-        job=against(design.network, False),
-        published=against(design.network, True),
-        exact=None if exact is None else against(exact, False),
-        implied_poles_s=() if exact is None else extra_poles(exact, job.curve, loading=job.loading),
-    )
+        return self.picked.exact_network
 
 
 @checked

@@ -1,8 +1,14 @@
 """Results that speak: as plain data, as a table, as a figure, in a few lines, in a notebook.
 
 A result is a frozen dataclass that derives from `Result`.  Plain data comes from one encoder over
-its fields; a class whose JSON has another shape, because the contract of the files says so, names
-its keys in `_keys`.
+its fields.  A dataclass whose JSON has another shape, because the contract of the files says so,
+lists its keys in `_keys`, each as ``key:attribute``:
+
+* ``spread_p95_db`` is an attribute under its own name;
+* ``exact_db:exact.centred_db`` reads an attribute of an attribute, ``None`` where one is ``None``;
+  of a tuple it reads the attribute of each item;
+* ``source.level_v:source_level_v`` puts a value into the object ``source``;
+* ``*:picked`` puts the keys of `picked` beside the others.
 """
 
 from __future__ import annotations
@@ -19,8 +25,9 @@ import numpy as np
 if TYPE_CHECKING:
     import pandas
     from matplotlib.figure import Figure
+    from numpy.typing import ArrayLike
 
-__all__ = ["Result", "frame_rows", "json_text", "plain"]
+__all__ = ["Result", "column_rows", "frame_rows", "json_text", "plain"]
 
 _MOST_LINES = 10  # of a repr: what an interactive session shows at a glance
 _LINE = 100
@@ -33,17 +40,16 @@ def plain(value: object) -> Any:
     Parameters
     ----------
     value : object
-        A dataclass, an enumeration's member, an array, a sequence or a mapping of such.
+        A dataclass, an enumeration's member, an array, a symbolic expression, a sequence or a
+        mapping of such.
 
     Returns
     -------
     object
-        Plain data; what is not finite is ``None``.
+        Plain data; what is not finite is ``None``, an expression its text.
     """
-    if isinstance(value, Result):
-        return value.to_dict()
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+        return _keyed(value)
     if isinstance(value, dict):
         return {str(key): plain(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
@@ -69,9 +75,43 @@ def frame_rows(frame: pandas.DataFrame) -> list[dict[str, Any]]:
     return [plain(row) for row in frame.to_dict(orient="records")]
 
 
+def column_rows(**columns: ArrayLike) -> list[dict[str, Any]]:
+    """Turn columns of one length into rows.
+
+    Parameters
+    ----------
+    **columns : array_like, shape (rows,)
+        The columns by name.
+
+    Returns
+    -------
+    list of dict
+        One entry a row; what is not finite is ``None``.
+    """
+    items = zip(*(plain(column) for column in columns.values()), strict=True)
+    return [dict(zip(columns, row, strict=True)) for row in items]
+
+
+def _keyed(value: Any) -> dict[str, Any]:
+    """Plain data of a dataclass under its keys."""
+    names = tuple(f.name for f in dataclasses.fields(value) if not f.name.startswith("_"))
+    content: dict[str, Any] = {}
+    for entry in getattr(value, "_keys", ()) or names:
+        key, _, attribute = entry.partition(":")
+        *groups, last = key.split(".")
+        group = content
+        for name in groups:
+            group = group.setdefault(name, {})
+        item = plain(_attribute(value, attribute or key))
+        group.update(item if last == "*" else {last: item})
+    return content
+
+
 def _encode(value: Any) -> Any:
     if isinstance(value, np.ndarray | np.generic):
         return value.tolist()
+    if type(value).__module__.partition(".")[0] == "sympy":
+        return str(value)
     raise TypeError(f"{type(value).__name__} is no plain data")
 
 
@@ -110,7 +150,7 @@ class Result:
     _rows: ClassVar[str] = ""
     """Field that holds the rows of the table; empty: arrays of one length are its columns."""
     _keys: ClassVar[tuple[str, ...]] = ()
-    """Keys of the JSON: the name of an attribute, or ``key:attribute.of.attribute``."""
+    """Keys of the JSON, as the module says; empty: the fields under their names."""
 
     def __init_subclass__(cls) -> None:
         # Here, before a dataclass writes one that shows every number of every array.
@@ -124,8 +164,7 @@ class Result:
         dict
             Texts, numbers, lists and ``None``.
         """
-        keys = self._keys or tuple(f.name for f in dataclasses.fields(self))  # type: ignore[arg-type]
-        return {key.partition(":")[0]: plain(_attribute(self, key)) for key in keys}
+        return _keyed(self)
 
     @property
     def records(self) -> list[dict[str, Any]]:
@@ -178,10 +217,13 @@ class Result:
         return f"<p><b>{name}</b></p>{frame.head(_ROWS_SHOWN).to_html(index=False)}{cut}"
 
 
-def _attribute(value: Any, key: str) -> Any:
-    """What a key such as ``low:within.low`` stands for; ``None`` where an attribute is missing."""
-    for name in key.rpartition(":")[2].split("."):
-        value = None if value is None else getattr(value, name)
+def _attribute(value: Any, path: str) -> Any:
+    """The attribute at a path such as ``within.low``; ``None`` behind an attribute that is."""
+    for name in path.split("."):
+        if type(value) is tuple:
+            value = tuple(getattr(item, name) for item in value)
+        else:
+            value = None if value is None else getattr(value, name)
     return value
 
 

@@ -15,7 +15,6 @@ from pathlib import Path
 
 import pytest
 
-from antecurve.files.design_file import design_content
 from antecurve.pipeline import Design
 
 MIB = 2**20
@@ -134,7 +133,7 @@ TABLES: dict[str, tuple[str, Callable[[int], str], tuple[str, ...]]] = {
 
 @pytest.fixture(scope="module")
 def whole(default_design: Design) -> dict[str, object]:
-    content: dict[str, object] = json.loads(json.dumps(design_content(default_design)))
+    content: dict[str, object] = json.loads(json.dumps(default_design.to_dict()))
     return content
 
 

@@ -17,7 +17,6 @@ from nodal import solve_cards
 from antecurve.analysis.spread import spread
 from antecurve.curves.catalogue import named_curve
 from antecurve.curves.model import response
-from antecurve.files.design_file import design_content
 from antecurve.files.job_file import parse_job
 from antecurve.parts.builds import Builds, MeasuredBuilds
 from antecurve.pick.result import SearchReport
@@ -41,7 +40,7 @@ def _design_file(folder: Path, **sections: Any) -> Path:
     job = parse_job({**JOB, **sections})
     found = Design(job, PICKED, SearchReport(0.04, False, 0.0, 1, 1, 0.0))
     path = folder / "design.json"
-    path.write_text(json.dumps(design_content(found)))
+    path.write_text(json.dumps(found.to_dict()))
     return path
 
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from antecurve.errors import AntecurveError
 from antecurve.files.captures import read_capture
 from antecurve.files.curve_table import read_curve_table
-from antecurve.files.design_file import design_content, read_design
+from antecurve.files.design_file import read_design
 from antecurve.files.drawer import read_drawer
 from antecurve.files.job_file import parse_job, read_job
 from antecurve.files.starter_job import starter_job
@@ -125,7 +125,7 @@ def test_a_damaged_job_is_read_or_refused(tmp_path: Path, place: int, data: byte
 
 @pytest.fixture(scope="module")
 def whole_design(default_design: Design) -> dict[str, object]:
-    return json.loads(json.dumps(design_content(default_design)))
+    return json.loads(json.dumps(default_design.to_dict()))
 
 
 def _places(content: object, trail: tuple[object, ...] = ()) -> list[tuple[object, ...]]:

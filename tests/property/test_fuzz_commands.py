@@ -14,7 +14,6 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from antecurve.cli.main import run
-from antecurve.files.design_file import design_content
 from antecurve.pipeline import Design
 
 FEW = settings(
@@ -184,7 +183,7 @@ def test_any_drawer(rows: list[list[str]], damage: list[tuple[int, bytes, int]])
 
 @pytest.fixture(scope="module")
 def design_bytes(default_design: Design) -> bytes:
-    content = design_content(default_design)
+    content = default_design.to_dict()
     content["job"]["spread"]["builds"] = 50
     return json.dumps(content).encode()
 

@@ -7,7 +7,6 @@ from dataclasses import replace
 import pytest
 
 from antecurve.analysis.spread import spread
-from antecurve.files.design_file import design_content
 from antecurve.files.job_file import parse_job
 from antecurve.job import NetworkRequest
 from antecurve.parts.builds import error_percentile_db
@@ -28,7 +27,7 @@ def test_the_pick_leads_and_no_form_is_better(default_design: Design) -> None:
 
 def test_each_form_of_the_default_job_is_proved(default_design: Design) -> None:
     """A search of one form alone is another path to the same best."""
-    content = {f["form"]: f for f in design_content(default_design)["search"]["forms"]}
+    content = {f["form"]: f for f in default_design.to_dict()["search"]["forms"]}
     assert len(content) == 4
     for form, outcome in content.items():
         assert outcome["proved"]

@@ -21,7 +21,6 @@ from antecurve.synthesis.arms.foster_1 import FOSTER_1
 from antecurve.synthesis.exact import ExactNetwork, exact_network, form_names
 from antecurve.synthesis.formula_model import FormFormulas
 from antecurve.synthesis.formula_text import (
-    formulas_content,
     formulas_latex,
     formulas_mathml,
     plain_formula,
@@ -205,7 +204,7 @@ def test_formulas_read_as_in_the_textbook() -> None:
 @pytest.mark.parametrize("form", ["cauer-1", "rc-shunt-foster-2", "cascade-long-first"])
 def test_rendering(form: str) -> None:
     found = form_formulas(form)
-    content = json.loads(json.dumps(formulas_content(found)))
+    content = json.loads(json.dumps(found.to_dict()))
     assert [e["name"] for e in content["elements"]] == list(found.topology.refs)
     for row in content["definitions"] + content["elements"]:
         assert row["expression"] and row["latex"]
@@ -242,7 +241,7 @@ def test_a_zero_that_is_also_a_pole_counts_for_nothing(form: str) -> None:
 def test_the_level_constant_is_defined_in_every_rendering() -> None:
     found = form_formulas("foster-1", SHELFLESS)
     assert plain_formula(found.level[0]) == "g0 = limit of H(s)/s as s -> 0"
-    row = formulas_content(found)["level"][0]
+    row = found.to_dict()["level"][0]
     assert row["expression"] == "Limit(H(s)/s, s, 0, dir='+-')"
     assert row["latex"].startswith(r"g_{0} = \lim_{s \to 0}")
     equations = formulas_mathml(found)

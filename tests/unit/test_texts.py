@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from antecurve.errors import FileFormatError, InputError
-from antecurve.files.design_file import design_content, read_design
+from antecurve.files.design_file import read_design
 from antecurve.files.drawer import read_drawer
 from antecurve.files.job_file import parse_job
 from antecurve.networks.balanced import balanced_topology
@@ -59,7 +59,7 @@ def test_descriptions_of_a_drawer_are_checked(tmp_path: Path) -> None:
 def test_nodes_of_a_design_are_checked(
     default_design: Design, tmp_path: Path, node: str, words: str
 ) -> None:
-    content = design_content(default_design)
+    content = default_design.to_dict()
     for element in content["network"]["elements"]:
         element["nodes"] = [node if n not in ("in", "out", "0") else n for n in element["nodes"]]
     path = tmp_path / "design.json"

@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Generic, TypeVar
+from typing import Any, ClassVar, Generic, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -100,6 +100,8 @@ class ZeroPoleGain(Generic[Time]):
     gain_constant : float
         The factor k.
     """
+
+    _keys: ClassVar = ("zeros_s", "poles_s", "zeros_at_origin", "poles_at_origin")
 
     zeros_s: tuple[Time, ...]
     poles_s: tuple[Time, ...]

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, ClassVar
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -75,6 +75,15 @@ class TrimProposal(Result):
         accuracy of measured parts, the tolerance of all others, each drawn by itself.
     """
 
+    _keys: ClassVar = (
+        "changes",
+        "parts_to_add",
+        "parts_to_unsolder",
+        "centred_db",
+        "p95_db",
+        "network:picked",
+    )
+
     changes: tuple[TrimChange, ...]
     picked: PickedNetwork
     centred_db: float
@@ -89,23 +98,6 @@ class TrimProposal(Result):
     def parts_to_unsolder(self) -> int:
         """Number of parts to take out."""
         return sum(len(change.unsolder) for change in self.changes)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the changes as plain data.
-
-        Returns
-        -------
-        dict
-            The changes, their cost in parts, the errors after them, the network they make.
-        """
-        return {
-            "changes": [change.to_dict() for change in self.changes],
-            "parts_to_add": self.parts_to_add,
-            "parts_to_unsolder": self.parts_to_unsolder,
-            "centred_db": self.centred_db,
-            "p95_db": self.p95_db,
-            "network": self.picked.to_dict(),
-        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,22 +153,6 @@ class TrimResult(Result):
     proposals: tuple[TrimProposal, ...]
     advised: TrimProposal
     searches: tuple[TrimSearch, ...]
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the proposals as plain data.
-
-        Returns
-        -------
-        dict
-            The build as it is, the proposals, which one is advised, what was searched.
-        """
-        return {
-            "designed_db": self.designed_db,
-            "before": self.before.to_dict(),
-            "proposals": [proposal.to_dict() for proposal in self.proposals],
-            "advised": self.advised.to_dict(),
-            "searches": [search.to_dict() for search in self.searches],
-        }
 
 
 class _Build:

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,28 +50,20 @@ class TrimChange(Result):
         References of the parts to take out.
     """
 
+    _keys: ClassVar = (
+        "ref",
+        "action",
+        "parts:parts.value",
+        "unsolder",
+        "joined:position.joined",
+        "value:position.value",
+    )
+
     ref: str
     action: str
     parts: tuple[Part, ...]
     position: Position
     unsolder: tuple[str, ...] = ()
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the change as plain data.
-
-        Returns
-        -------
-        dict
-            Reference, action, values of the parts to add, parts to unsolder, the value made.
-        """
-        return {
-            "ref": self.ref,
-            "action": self.action,
-            "parts": [part.value for part in self.parts],
-            "unsolder": list(self.unsolder),
-            "joined": self.position.joined,
-            "value": self.position.value,
-        }
 
 
 @dataclass(frozen=True, slots=True)

@@ -214,17 +214,16 @@ def _missed(results: _Results) -> bool:
 
 def _show(results: _Results, *, whole: bool, as_json: bool) -> None:
     from antecurve.cli.show import show_design, show_json, show_table
-    from antecurve.files.design_file import design_content
     from antecurve.report import build_tables as tables
     from antecurve.report.tables import wiring_rows
 
     if as_json:
         show_json(
             {
-                **design_content(results.design),
-                "as_built": results.built.to_dict(),
-                "drift": results.warm.to_dict(),
-                "losses": results.losses.to_dict(),
+                **results.design.to_dict(),
+                "as_built": results.built,
+                "drift": results.warm,
+                "losses": results.losses,
             }
         )
         return

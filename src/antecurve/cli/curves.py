@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Optional
+from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
@@ -11,7 +11,6 @@ from antecurve.cli.options import AsJson, quantity
 
 if TYPE_CHECKING:
     from antecurve.curves.identify import CurveIdentification
-    from antecurve.curves.model import Curve
 
 __all__ = ["curves"]
 
@@ -89,30 +88,14 @@ def curves(
         _show_catalogue(as_json)
 
 
-def _content(curve: Curve) -> dict[str, Any]:
-    from antecurve.curves.catalogue import unverified
-
-    return {
-        "name": curve.name,
-        "zeros_s": list(curve.zeros_s),
-        "poles_s": list(curve.poles_s),
-        "zeros_at_origin": curve.zeros_at_origin,
-        "poles_at_origin": curve.poles_at_origin,
-        "source": curve.source,
-        "year": curve.year,
-        "remark": curve.remark,
-        "unverified": unverified(curve.name),
-    }
-
-
 def _show_catalogue(as_json: bool) -> None:
     from antecurve.cli.show import show_json, show_table
-    from antecurve.curves.catalogue import catalogue, unverified
+    from antecurve.curves.catalogue import CatalogueEntry, catalogue, unverified
     from antecurve.report.curve_tables import catalogue_rows
 
     curves = catalogue()
     if as_json:
-        show_json([_content(c) for c in curves])
+        show_json([CatalogueEntry(c) for c in curves])
         return
     show_table(catalogue_rows(curves))
     print("Remarks")
@@ -130,8 +113,7 @@ def _show_table(name: str, as_json: bool) -> None:
     curve = named_curve(name)
     table = curve_table(curve)
     if as_json:
-        columns = ("frequency_hz", "emphasis_db", "playback_db", "phase_deg")
-        show_json(_content(curve) | {c: getattr(table, c).tolist() for c in columns})
+        show_json(table)
         return
     zeros = microseconds(curve.zeros_s, at_origin=curve.zeros_at_origin)
     poles = microseconds(curve.poles_s, at_origin=curve.poles_at_origin)
@@ -171,32 +153,10 @@ def _show_fit(identified: CurveIdentification, as_json: bool) -> None:
     from antecurve.report.curve_tables import identification_lines, tried_rows
 
     if as_json:
-        show_json(_fit_content(identified))
+        show_json(identified)
         return
     for line in identification_lines(identified):
         print(line)
     how = "chosen" if identified.chosen else "judged"
     print(f"Number of time constants {how} by Schwarz's criterion: the lowest fits; +10 decides.")
     show_table(tried_rows(identified))
-
-
-def _fit_content(identified: CurveIdentification) -> dict[str, Any]:
-    from antecurve.results import plain
-
-    fitted = identified.fit
-    return _content(fitted.curve) | {
-        "offset_db": fitted.offset_db,
-        "rms_db": fitted.rms_db,
-        "largest_db": fitted.largest_db,
-        "frequency_hz": fitted.frequency_hz.tolist(),
-        "misfit_db": fitted.misfit_db.tolist(),
-        # A wrong model has no uncertainty: its time constants stand for nothing.
-        "relative_uncertainty": None if identified.faults else plain(fitted.relative_uncertainty),
-        "remarks": list(fitted.remarks),
-        "chosen": identified.chosen,
-        "playback": identified.playback,
-        "faults": list(identified.faults),
-        "outliers": plain(identified.outliers),
-        "nearest": plain(identified.nearest),
-        "tried": plain(identified.tried),
-    }

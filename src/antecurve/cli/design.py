@@ -36,7 +36,6 @@ def design(
     from antecurve.cli.outcome import misses_limit, was_interrupted
     from antecurve.cli.progress import busy_progress, design_progress
     from antecurve.cli.show import show_design, show_json
-    from antecurve.files.design_file import design_content
     from antecurve.files.design_folder import write_design
     from antecurve.files.job_drawer import read_job_drawer
     from antecurve.files.job_file import read_job
@@ -56,7 +55,7 @@ def design(
             more = {"report.html": report_page(designed), **(plot_files(designed) if plots else {})}
         write_design(designed, output, force=force, more=more)
     if as_json:
-        show_json(design_content(designed))
+        show_json(designed)
     else:
         show_design(designed)
         if output is not None:

@@ -62,7 +62,7 @@ def formulas(
     from antecurve.errors import InputError
     from antecurve.quantities import parse_quantity
     from antecurve.report.formula_lines import formula_lines
-    from antecurve.synthesis.formula_text import formulas_content, formulas_latex
+    from antecurve.synthesis.formula_text import formulas_latex
     from antecurve.synthesis.formulas import form_formulas
 
     if design is not None:
@@ -88,7 +88,7 @@ def formulas(
         chosen = with_limits(named_curve(curve), ultrasonic_poles_hz=hertz, low_end_bound_hz=end)
     derived = form_formulas(form, chosen)
     if as_json:
-        show_json(formulas_content(derived))
+        show_json(derived)
     elif latex:
         print(formulas_latex(derived), end="")
     else:
@@ -103,7 +103,7 @@ def _show_worked(path: Path, latex: bool, as_json: bool) -> None:
     from antecurve.files.design_file import read_design
     from antecurve.pipeline import design_formulas
     from antecurve.report.formula_lines import formula_lines
-    from antecurve.synthesis.formula_text import formulas_content, formulas_latex
+    from antecurve.synthesis.formula_text import formulas_latex
     from antecurve.synthesis.worked_numbers import worked_numbers
 
     stored = read_design(path)
@@ -112,7 +112,7 @@ def _show_worked(path: Path, latex: bool, as_json: bool) -> None:
         raise InputError("--design", str(path), "a network of one's own has no formulas")
     numbers = {} if exact is None else worked_numbers(derived, exact, stored.job.loading)
     if as_json:
-        show_json(formulas_content(derived) | {"numbers": numbers})
+        show_json(derived.to_dict() | {"numbers": numbers})
     elif latex:
         print(formulas_latex(derived), end="")
     else:

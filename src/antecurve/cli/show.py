@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import json
 import os
 import sys
 from typing import TYPE_CHECKING, Any
 
+from antecurve.results import json_text
 from antecurve.texts import printable
 
 if TYPE_CHECKING:
@@ -22,10 +22,9 @@ def show_json(content: object) -> None:
     Parameters
     ----------
     content : object
-        Dicts, lists, numbers and texts.
+        A result, or dicts and lists with results in them.
     """
-    json.dump(content, sys.stdout, indent=1, ensure_ascii=False, allow_nan=False)
-    print()
+    print(json_text(content), end="")
 
 
 def show_table(content: TextTable) -> None:

@@ -16,12 +16,46 @@ values on which the sources contradict each other, such as a fine-groove treble 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
+from typing import ClassVar
 
 from antecurve.checked import checked
 from antecurve.curves.model import Curve
 from antecurve.errors import InputError
+from antecurve.results import Result
 
-__all__ = ["catalogue", "curve_label", "named_curve", "unverified"]
+__all__ = ["CatalogueEntry", "catalogue", "curve_label", "named_curve", "unverified"]
+
+
+@dataclass(frozen=True, slots=True)
+class CatalogueEntry(Result):
+    """A published curve with its source.
+
+    Attributes
+    ----------
+    curve : Curve
+        The curve.
+    """
+
+    _keys: ClassVar = (
+        "name:curve.name",
+        "zeros_s:curve.zeros_s",
+        "poles_s:curve.poles_s",
+        "zeros_at_origin:curve.zeros_at_origin",
+        "poles_at_origin:curve.poles_at_origin",
+        "source:curve.source",
+        "year:curve.year",
+        "remark:curve.remark",
+        "unverified",
+    )
+
+    curve: Curve
+
+    @property
+    def unverified(self) -> str | None:
+        """What no standard was seen to give of the curve, if anything."""
+        return unverified(self.curve.name)
+
 
 _US = 1e6  # microseconds in a second: dividing rounds once
 _TAPE = "IEC 60094-1:1981, clause 15; IASA-TC 04, 5.4.10, table 1"

@@ -19,13 +19,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain
 from antecurve.checked import checked
-from antecurve.curves.catalogue import catalogue
+from antecurve.curves.catalogue import CatalogueEntry, catalogue
 from antecurve.curves.fit import CurveFit, constant_slopes, fit_curve
 from antecurve.curves.model import level_db, zero_pole_gain
 from antecurve.errors import InputError
@@ -139,6 +140,23 @@ class CurveIdentification(Result):
         Why the model is wrong; empty where nothing speaks against it.
     """
 
+    _keys: ClassVar = (
+        "*:entry",
+        "offset_db:fit.offset_db",
+        "rms_db:fit.rms_db",
+        "largest_db:fit.largest_db",
+        "frequency_hz:fit.frequency_hz",
+        "misfit_db:fit.misfit_db",
+        "relative_uncertainty",
+        "remarks:fit.remarks",
+        "chosen",
+        "playback",
+        "faults",
+        "outliers",
+        "nearest",
+        "tried",
+    )
+
     fit: CurveFit
     chosen: bool
     playback: bool
@@ -146,6 +164,19 @@ class CurveIdentification(Result):
     outliers: tuple[Outlier, ...]
     nearest: PublishedCurve
     faults: tuple[str, ...]
+
+    @property
+    def entry(self) -> CatalogueEntry:
+        """The fitted curve."""
+        return CatalogueEntry(self.fit.curve)
+
+    @property
+    def relative_uncertainty(self) -> tuple[float, ...] | None:
+        """Uncertainty of each time constant as a fraction; ``None`` for a wrong model.
+
+        The time constants of a wrong model stand for nothing.
+        """
+        return None if self.faults else self.fit.relative_uncertainty
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.arrays import hold_read_only
 from antecurve.checked import checked
+from antecurve.curves.catalogue import CatalogueEntry
 from antecurve.curves.model import Curve, level_db, zero_pole_gain
 from antecurve.errors import InputError
 from antecurve.results import Result
@@ -40,6 +42,8 @@ class CurveTable(Result):
         Phase of the emphasis [degrees].
     """
 
+    _keys: ClassVar = ("*:entry", "frequency_hz", "emphasis_db", "playback_db", "phase_deg")
+
     curve: Curve
     frequency_hz: NDArray[np.float64]
     emphasis_db: NDArray[np.float64]
@@ -48,6 +52,11 @@ class CurveTable(Result):
 
     def __post_init__(self) -> None:
         hold_read_only(self, "frequency_hz", "emphasis_db", "playback_db", "phase_deg")
+
+    @property
+    def entry(self) -> CatalogueEntry:
+        """The curve with its source."""
+        return CatalogueEntry(self.curve)
 
 
 def third_octave_frequencies(*, low_hz: float = 20.0, high_hz: float = 20e3) -> NDArray[np.float64]:

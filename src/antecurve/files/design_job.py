@@ -1,9 +1,8 @@
-"""The ``job`` and ``network`` objects of ``design.json``: plain data, and read back."""
+"""The ``job`` and ``network`` objects of ``design.json``, read back from plain data."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict
 from typing import Any
 
 from antecurve.curves.model import Curve
@@ -13,42 +12,11 @@ from antecurve.networks.topology import Element, ElementKind, Loading, Topology,
 from antecurve.parts.position import Part, PickedNetwork, Position
 from antecurve.quantities import check_tolerance
 
-__all__ = ["job_content", "job_from", "network_from"]
-
-
-def job_content(job: Job) -> dict[str, Any]:
-    """Write a job as plain data, quantities in SI.
-
-    Parameters
-    ----------
-    job : Job
-        The job as understood.
-
-    Returns
-    -------
-    dict
-        One object a section; each dataclass by its field names.
-    """
-    content = asdict(job)
-    source_resistance = content["loading"].pop("source_resistance")
-    load = content.pop("loading")
-    return {
-        "title": content.pop("title"),
-        "curve": content.pop("curve"),
-        "source": {
-            "resistance_ohm": source_resistance,
-            "level_v": content.pop("source_level_v"),
-        },
-        "load": {
-            "resistance_ohm": load["load_resistance"],
-            "capacitance_f": load["load_capacitance"],
-        },
-        **content,
-    }
+__all__ = ["job_from", "network_from"]
 
 
 def job_from(content: Mapping[str, Any]) -> Job:
-    """Read a job from the plain data of `job_content`.
+    """Read a job from the plain data of a `Job`.
 
     Parameters
     ----------
@@ -110,7 +78,7 @@ def _element(content: Mapping[str, Any]) -> Element:
 
 
 def network_from(content: Mapping[str, Any]) -> PickedNetwork:
-    """Read a picked network from the plain data of `PickedNetwork.to_dict`.
+    """Read a picked network from the plain data of a `PickedNetwork`.
 
     Parameters
     ----------

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from typing import TYPE_CHECKING
 
 from antecurve.files.bench_content import frame_csv
 from antecurve.files.table import csv_bytes
+from antecurve.results import json_text
 
 if TYPE_CHECKING:
     from antecurve.judge.batch import Batch
@@ -34,8 +34,7 @@ def verdict_json(verdict: Verdict) -> bytes:
     bytes
         Format ``antecurve-verdict-1``, UTF-8.
     """
-    text = json.dumps(verdict.to_dict(), indent=1, ensure_ascii=False, allow_nan=False)
-    return (text + "\n").encode()
+    return json_text(verdict).encode()
 
 
 def deviation_csv(verdict: Verdict) -> bytes:
@@ -51,14 +50,8 @@ def deviation_csv(verdict: Verdict) -> bytes:
     bytes
         Columns frequency_hz, deviation_db, expanded_uncertainty_db.
     """
-    deviation = verdict.deviation
-    rows = zip(
-        deviation.frequency_hz.tolist(),
-        deviation.deviation_db.tolist(),
-        deviation.expanded_uncertainty_db.tolist(),
-        strict=True,
-    )
-    return csv_bytes(("frequency_hz", "deviation_db", "expanded_uncertainty_db"), rows)
+    rows = verdict.deviation.rows
+    return csv_bytes(tuple(rows[0]), (list(row.values()) for row in rows))
 
 
 def batch_csv(batch: Batch) -> bytes:
@@ -94,11 +87,10 @@ def calibration_files(calibration: Calibration) -> dict[str, bytes]:
         ``calibration.json``.
     """
     frame = calibration.to_frame()
-    text = json.dumps(calibration.to_dict(), indent=1, allow_nan=False)
     return {
         "values.csv": csv_bytes(
             ("ref", "value"), zip(calibration.refs, calibration.values.tolist(), strict=True)
         ),
         "correction.csv": frame_csv(frame),
-        "calibration.json": (text + "\n").encode(),
+        "calibration.json": json_text(calibration).encode(),
     }

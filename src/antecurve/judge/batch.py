@@ -8,7 +8,7 @@ import os
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, ClassVar
 
 from antecurve.checked import checked
 from antecurve.errors import AntecurveError
@@ -24,13 +24,11 @@ if TYPE_CHECKING:
 
 __all__ = ["Batch", "BatchEntry", "judge_batch"]
 
-BATCH_FORMAT = "antecurve-batch-1"
-"""What the key ``format`` of a batch holds."""
 _THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 
 
 @dataclass(frozen=True, slots=True)
-class BatchEntry:
+class BatchEntry(Result):
     """One unit of a batch.
 
     Attributes
@@ -43,9 +41,16 @@ class BatchEntry:
         Why not; empty otherwise.
     """
 
+    _keys: ClassVar = ("unit:name", "problem:reason", "verdict")
+
     name: str
     verdict: Verdict | None
     problem: str = ""
+
+    @property
+    def reason(self) -> str | None:
+        """Why there is no verdict; ``None`` where there is one."""
+        return self.problem or None
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -58,25 +63,10 @@ class Batch(Result):
         One per unit.
     """
 
+    FORMAT: ClassVar = "antecurve-batch-1"
+    _keys: ClassVar = ("format:FORMAT", "units:entries")
+
     entries: tuple[BatchEntry, ...]
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the batch as its file holds it.
-
-        Returns
-        -------
-        dict
-            Format ``antecurve-batch-1``: each unit's name with its verdict or its problem.
-        """
-        units = [
-            {
-                "unit": e.name,
-                "problem": e.problem or None,
-                "verdict": None if e.verdict is None else e.verdict.to_dict(),
-            }
-            for e in self.entries
-        ]
-        return {"format": BATCH_FORMAT, "units": units}
 
     def to_frame(self) -> pd.DataFrame:
         """Return one row per unit.

@@ -9,7 +9,7 @@ is.  A sweep that no values within tolerance explain gets no interval, but what 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,7 +42,7 @@ from antecurve.judge.network_estimate import (
 from antecurve.networks.conditions import Conditions, conditions_of
 from antecurve.networks.topology import Loading
 from antecurve.quantities import DB_PER_NEPER, check_number
-from antecurve.results import Result, frame_rows, plain
+from antecurve.results import Result, column_rows
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -88,6 +88,17 @@ class Calibration(Result):
         The same in words.
     """
 
+    FORMAT: ClassVar = "antecurve-calibration-1"
+    _keys: ClassVar = (
+        "format:FORMAT",
+        "elements",
+        "residual_db",
+        "consistent",
+        "outside_tolerance:outside",
+        "findings",
+        "correction:records",
+    )
+
     estimate: NetworkEstimate
     refs: tuple[str, ...]
     values: Floats
@@ -102,27 +113,16 @@ class Calibration(Result):
     outside: tuple[OutsideTolerance, ...]
     findings: tuple[str, ...]
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return the calibration as its file holds it.
-
-        Returns
-        -------
-        dict
-            Elements with expanded uncertainty as a fraction, and the correction table.
-        """
-        elements = zip(self.refs, self.values, self.uncertainty, self.low, self.high, strict=True)
-        return {
-            "format": "antecurve-calibration-1",
-            "elements": [
-                {"ref": r, **plain({"value": v, "expanded_uncertainty": u, "low": a, "high": b})}
-                for r, v, u, a, b in elements
-            ],
-            "residual_db": self.residual_db,
-            "consistent": self.consistent,
-            "outside_tolerance": plain(self.outside),
-            "findings": list(self.findings),
-            "correction": frame_rows(self.to_frame()),
-        }
+    @property
+    def elements(self) -> list[dict[str, Any]]:
+        """Each element: value [ohm or F], expanded uncertainty as a fraction, interval."""
+        return column_rows(
+            ref=self.refs,
+            value=self.values,
+            expanded_uncertainty=self.uncertainty,
+            low=self.low,
+            high=self.high,
+        )
 
     def to_frame(self) -> pd.DataFrame:
         """Return the correction table.

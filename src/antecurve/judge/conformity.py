@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -20,6 +21,7 @@ from numpy.typing import ArrayLike, NDArray
 from antecurve.checked import checked
 from antecurve.errors import InputError
 from antecurve.quantities import check_band, check_number
+from antecurve.results import Result
 
 __all__ = [
     "BandDecision",
@@ -65,9 +67,14 @@ class LimitBand:
         check_band((self.low_hz, self.high_hz))
         check_number(self.limit_db, field="limit", unit="dB")
 
+    @property
+    def band_hz(self) -> tuple[float, float]:
+        """Its ends [Hz]."""
+        return self.low_hz, self.high_hz
+
 
 @dataclass(frozen=True, slots=True)
-class BandDecision:
+class BandDecision(Result):
     """The decision on one limit, and the point that decided it.
 
     Attributes
@@ -83,6 +90,15 @@ class BandDecision:
     expanded_uncertainty_db : float
         Its expanded uncertainty, 95 % [dB].
     """
+
+    _keys: ClassVar = (
+        "band_hz:band.band_hz",
+        "limit_db:band.limit_db",
+        "verdict:decision",
+        "frequency_hz",
+        "deviation_db",
+        "expanded_uncertainty_db",
+    )
 
     band: LimitBand
     decision: Decision

@@ -9,6 +9,7 @@ told apart is not claimed.  A band holds 95 % of whole curves, not of each frequ
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +19,7 @@ from antecurve.judge.fit import Family
 from antecurve.judge.uncertainty import COVERAGE, unit_draws
 from antecurve.judge.unit_model import UnitModel
 from antecurve.quantities import DB_PER_NEPER
+from antecurve.results import Result, column_rows
 
 __all__ = ["Deviation", "deviation_db", "deviation_of_families"]
 
@@ -27,7 +29,7 @@ _LEAST_SHARE = 1e-6  # of the widest: about 1 kHz, where every curve is 0, there
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Deviation:
+class Deviation(Result):
     """The deviation over frequency.
 
     Attributes
@@ -50,6 +52,15 @@ class Deviation:
     expanded_uncertainty_db: Floats
     model_part_db: Floats
     capture_part_db: Floats
+
+    @property
+    def rows(self) -> list[dict[str, Any]]:
+        """Frequency, deviation and expanded uncertainty, as the files hold them."""
+        return column_rows(
+            frequency_hz=self.frequency_hz,
+            deviation_db=self.deviation_db,
+            expanded_uncertainty_db=self.expanded_uncertainty_db,
+        )
 
 
 def deviation_db(

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.judge.response_estimate import Channels, Response
-from antecurve.results import Result
+from antecurve.results import Result, column_rows
 
 __all__ = ["Overlay", "laid_over"]
 
@@ -58,6 +59,17 @@ class Overlay(Result):
         The output within the band, aligned, and the difference, in the record's unit.
     """
 
+    _keys: ClassVar = (
+        "gain_db",
+        "delay_s",
+        "polarity",
+        "difference_db",
+        "explained_db",
+        "noise_db",
+        "distortion_db",
+        "octaves",
+    )
+
     gain_db: float
     delay_s: float
     polarity: int
@@ -72,6 +84,11 @@ class Overlay(Result):
     difference: Floats
 
     @property
+    def octaves(self) -> list[dict[str, Any]]:
+        """Level of the difference in each octave."""
+        return column_rows(frequency_hz=self.octave_hz, difference_db=self.octave_db)
+
+    @property
     def text(self) -> str:
         """The levels in a sentence."""
         seen = "not seen" if self.distortion_db is None else f"{self.distortion_db:.1f} dB"
@@ -82,28 +99,6 @@ class Overlay(Result):
             f"distortion {seen}) with a gain of {self.gain_db:.2f} dB "
             f"and a delay of {1e3 * self.delay_s:.4g} ms{turned}"
         )
-
-    def to_dict(self) -> dict[str, object]:
-        """Give the levels as a file holds them.
-
-        Returns
-        -------
-        dict
-            Without the waveforms.
-        """
-        return {
-            "gain_db": self.gain_db,
-            "delay_s": self.delay_s,
-            "polarity": self.polarity,
-            "difference_db": self.difference_db,
-            "explained_db": self.explained_db,
-            "noise_db": self.noise_db,
-            "distortion_db": self.distortion_db,
-            "octaves": [
-                {"frequency_hz": float(f), "difference_db": float(d)}
-                for f, d in zip(self.octave_hz, self.octave_db, strict=True)
-            ],
-        }
 
 
 def laid_over(

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
-from typing import Any
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,14 +14,12 @@ from antecurve.judge.observation import Trace
 from antecurve.judge.overlay import Overlay
 from antecurve.results import Result
 
-__all__ = ["FORMAT", "FittedValue", "Verdict"]
-
-FORMAT = "antecurve-verdict-1"
+__all__ = ["FittedValue", "Verdict"]
 Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class FittedValue:
+class FittedValue(Result):
     """A constant of the unit as fitted.
 
     Attributes
@@ -83,6 +80,27 @@ class Verdict(Result):
         Output and stimulus laid over each other, where a capture holds both.
     """
 
+    FORMAT: ClassVar = "antecurve-verdict-1"
+    _keys: ClassVar = (
+        "format:FORMAT",
+        "verdict:decision",
+        "limit_db:ruling.band.limit_db",
+        "band_hz",
+        "playback",
+        "deviation_db",
+        "expanded_uncertainty_db",
+        "frequency_hz:ruling.frequency_hz",
+        "fitted",
+        "gain_db_at_1khz",
+        "polarity:overlay.polarity",
+        "overlay",
+        "low_end",
+        "findings",
+        "faults",
+        "bands",
+        "deviation:deviation.rows",
+    )
+
     decision: Decision
     bands: tuple[BandDecision, ...]
     ruling: BandDecision
@@ -107,6 +125,11 @@ class Verdict(Result):
         """Its expanded uncertainty, 95 % [dB]."""
         return self.ruling.expanded_uncertainty_db
 
+    @property
+    def gain_db_at_1khz(self) -> float | None:
+        """Level of the unit's gain at 1 kHz [dB], where a capture holds input and output."""
+        return None if self.overlay is None else self.gain[0]
+
     def value(self, name: str) -> FittedValue:
         """Return one fitted constant.
 
@@ -129,67 +152,3 @@ class Verdict(Result):
             if entry.name == name:
                 return entry
         raise KeyError(name)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the verdict as its file holds it.
-
-        Returns
-        -------
-        dict
-            Format ``antecurve-verdict-1``; what is not finite is ``None``.
-        """
-        return {
-            "format": FORMAT,
-            "verdict": self.decision.value,
-            "limit_db": self.ruling.band.limit_db,
-            "band_hz": [float(f) for f in self.band_hz],
-            "playback": self.playback,
-            "deviation_db": self.deviation_db,
-            "expanded_uncertainty_db": _finite(self.expanded_uncertainty_db),
-            "frequency_hz": self.ruling.frequency_hz,
-            "fitted": [
-                {
-                    "name": f.name,
-                    "nominal": f.nominal,
-                    "value": _finite(f.value),
-                    "low": _finite(f.low),
-                    "high": _finite(f.high),
-                    "unit": f.unit,
-                }
-                for f in self.fitted
-            ],
-            "gain_db_at_1khz": None if self.overlay is None else self.gain[0],
-            "polarity": None if self.overlay is None else self.overlay.polarity,
-            "overlay": None if self.overlay is None else self.overlay.to_dict(),
-            "low_end": self.low_end,
-            "findings": list(self.findings),
-            "faults": list(self.faults),
-            "bands": [
-                {
-                    "band_hz": [b.band.low_hz, b.band.high_hz],
-                    "limit_db": b.band.limit_db,
-                    "verdict": b.decision.value,
-                    "frequency_hz": b.frequency_hz,
-                    "deviation_db": b.deviation_db,
-                    "expanded_uncertainty_db": _finite(b.expanded_uncertainty_db),
-                }
-                for b in self.bands
-            ],
-            "deviation": [
-                {
-                    "frequency_hz": float(f),
-                    "deviation_db": float(d),
-                    "expanded_uncertainty_db": _finite(float(u)),
-                }
-                for f, d, u in zip(
-                    self.deviation.frequency_hz,
-                    self.deviation.deviation_db,
-                    self.deviation.expanded_uncertainty_db,
-                    strict=True,
-                )
-            ],
-        }
-
-
-def _finite(value: float) -> float | None:
-    return float(value) if math.isfinite(value) else None

@@ -12,6 +12,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -299,6 +300,12 @@ class Loading:
     InputError
         When a value is not finite, negative, or a million times beyond what a job may ask for.
     """
+
+    _keys: ClassVar = (
+        "source.resistance_ohm:source_resistance",
+        "load.resistance_ohm:load_resistance",
+        "load.capacitance_f:load_capacitance",
+    )
 
     source_resistance: float
     load_resistance: float

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
-from typing import Any
+from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 
@@ -12,6 +12,7 @@ from antecurve.errors import InputError
 from antecurve.networks.topology import Element, Network, Topology
 from antecurve.parts.joined import joined_value, values_add
 from antecurve.quantities import check_tolerance
+from antecurve.results import Result
 
 __all__ = ["Part", "PickedNetwork", "Position"]
 
@@ -62,6 +63,18 @@ class Position:
         Exact value [ohm or F] at this design's level and impedance; ``None`` if unknown.
     """
 
+    _keys: ClassVar = (
+        "ref:element.ref",
+        "kind:element.kind",
+        "nodes:element.nodes",
+        "exact",
+        "value",
+        "parts:parts.value",
+        "joined",
+        "tolerance",
+        "part_details:parts",
+    )
+
     element: Element
     parts: tuple[Part, ...]
     joined: str = "single"
@@ -89,7 +102,7 @@ class Position:
 
 @checked
 @dataclass(frozen=True, slots=True)
-class PickedNetwork:
+class PickedNetwork(Result):
     """A topology with parts in every position.
 
     Attributes
@@ -99,6 +112,8 @@ class PickedNetwork:
     positions : tuple of Position
         In the order of the elements.
     """
+
+    _keys: ClassVar = ("form:topology.form", "output:topology.output", "elements:positions")
 
     topology: Topology
     positions: tuple[Position, ...]
@@ -115,33 +130,14 @@ class PickedNetwork:
         return Network(self.topology, np.array([p.value for p in self.positions]))
 
     @property
+    def exact_network(self) -> Network | None:
+        """The network with exact values, where every position knows its own."""
+        exact = [p.exact for p in self.positions]
+        if any(value is None for value in exact):
+            return None
+        return Network(self.topology, np.array(exact, dtype=float))
+
+    @property
     def part_count(self) -> int:
         """Number of physical parts."""
         return sum(len(p.parts) for p in self.positions)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Write the network as the ``network`` object of ``design.json``.
-
-        Returns
-        -------
-        dict
-            Form, nodes of the output, and the elements with their parts.
-        """
-        return {
-            "form": self.topology.form,
-            "output": list(self.topology.output),
-            "elements": [
-                {
-                    "ref": p.element.ref,
-                    "kind": p.element.kind.value,
-                    "nodes": list(p.element.nodes),
-                    "exact": p.exact,
-                    "value": p.value,
-                    "parts": [part.value for part in p.parts],
-                    "joined": p.joined,
-                    "tolerance": p.tolerance,
-                    "part_details": [asdict(part) for part in p.parts],
-                }
-                for p in self.positions
-            ],
-        }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import ClassVar
 
 from antecurve.parts.position import PickedNetwork
 from antecurve.results import Result
@@ -92,6 +93,15 @@ class ShortlistEntry(Result):
     trade : str
         What the line gains and gives up against the pick.
     """
+
+    _keys: ClassVar = (
+        "*:picked",
+        "centred_db",
+        "spread_p95_db",
+        "parts",
+        "output_resistance_ohm",
+        "trade",
+    )
 
     picked: PickedNetwork
     centred_db: float

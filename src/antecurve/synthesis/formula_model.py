@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, ClassVar
 
 from antecurve.networks.topology import Topology
+from antecurve.results import Result
 
 __all__ = ["FormFormulas", "Formula", "SectionFormulas"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Formula:
+class Formula(Result):
     """A named quantity and what it is equal to.
 
     Attributes
@@ -25,9 +26,45 @@ class Formula:
         What the quantity is.
     """
 
+    _keys: ClassVar = ("name", "expression:text", "latex", "remark")
+
     name: str
     expression: Any
     remark: str = ""
+
+    @property
+    def text(self) -> str:
+        """The expression with ``**`` for powers, and ``=`` between the sides of an equation."""
+        import sympy
+
+        if isinstance(self.expression, sympy.Eq):
+            return f"{self.expression.lhs} = {self.expression.rhs}"
+        return str(self.expression)
+
+    @property
+    def latex(self) -> str:
+        """LaTeX with indices below the line; a root is named before its equation."""
+        import sympy
+
+        names = {x: _latex_name(x.name) for x in self.expression.free_symbols}
+        shown = sympy.latex(self.expression, symbol_names=names)
+        if isinstance(self.expression, sympy.Eq):
+            return rf"{_latex_name(self.name)}:\quad {shown}"
+        if str(self.expression) == self.name:
+            return str(shown)  # chosen freely
+        base, of_s, _ = self.name.partition("(s)")
+        return f"{_latex_name(base)}{of_s} = {shown}"
+
+
+def _latex_name(name: str) -> str:
+    if len(name) == 1 or (name.isalpha() and name.islower()):
+        return name if len(name) == 1 else rf"\{name}"
+    index = name[1:].lstrip("_")
+    if index == "inf":
+        index = r"\infty"
+    elif index.isalpha() and len(index) > 1:
+        index = rf"\mathrm{{{index}}}"
+    return f"{name[0]}_{{{index}}}"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,7 +88,7 @@ class SectionFormulas:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class FormFormulas:
+class FormFormulas(Result):
     """Everything a form's network is, in symbols.
 
     Attributes
@@ -89,6 +126,25 @@ class FormFormulas:
         What the formulas say about CL.
     """
 
+    _keys: ClassVar = (
+        "form",
+        "description",
+        "elements_between_nodes:topology.elements",
+        "transfer",
+        "input_impedance",
+        "output_impedance",
+        "arms",
+        "level",
+        "definitions",
+        "loaded_definitions",
+        "elements",
+        "time_constants_s",
+        "conditions",
+        "conditions_for",
+        "loaded_conditions",
+        "load_capacitance:about_load",
+    )
+
     form: str
     description: str
     topology: Topology
@@ -105,3 +161,8 @@ class FormFormulas:
     loaded_conditions: tuple[str, ...]
     conditions_for: str
     about_load: str
+
+    @property
+    def time_constants_s(self) -> dict[str, Any]:
+        """The curve's time constants [s] by their names."""
+        return {f.name: f.expression for f in self.time_constants}

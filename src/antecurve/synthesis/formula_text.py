@@ -1,4 +1,4 @@
-"""Formulas as LaTeX, as MathML and as plain data."""
+"""Formulas as LaTeX, as MathML and as lines of text."""
 
 from __future__ import annotations
 
@@ -11,10 +11,8 @@ from antecurve.synthesis.formula_model import FormFormulas, Formula
 __all__ = [
     "condition_lines",
     "expression_mathml",
-    "formulas_content",
     "formulas_latex",
     "formulas_mathml",
-    "plain_expression",
     "plain_formula",
     "rows_of",
 ]
@@ -65,32 +63,6 @@ def _equation(formula: Formula) -> Any:
     return sympy.Eq(side, formula.expression, evaluate=False)
 
 
-def _latex(formula: Formula) -> str:
-    """The formula as LaTeX, with indices below the line; a root is named before its equation."""
-    import sympy
-
-    expression = formula.expression
-    names = {x: _latex_name(x.name) for x in expression.free_symbols}
-    shown = sympy.latex(expression, symbol_names=names)
-    if isinstance(expression, sympy.Eq):
-        return rf"{_latex_name(formula.name)}:\quad {shown}"
-    if str(expression) == formula.name:
-        return str(shown)  # chosen freely
-    base, of_s, _ = formula.name.partition("(s)")
-    return f"{_latex_name(base)}{of_s} = {shown}"
-
-
-def _latex_name(name: str) -> str:
-    if len(name) == 1 or (name.isalpha() and name.islower()):
-        return name if len(name) == 1 else rf"\{name}"
-    index = name[1:].lstrip("_")
-    if index == "inf":
-        index = r"\infty"
-    elif index.isalpha() and len(index) > 1:
-        index = rf"\mathrm{{{index}}}"
-    return f"{name[0]}_{{{index}}}"
-
-
 def condition_lines(formulas: FormFormulas) -> list[str]:
     """State in sentences when the formulas hold.
 
@@ -127,7 +99,7 @@ def formulas_latex(formulas: FormFormulas) -> str:
         lines.append(f"% {heading}")
         for formula in rows:
             remark = f" % {formula.remark}" if formula.remark else ""
-            lines.append(rf"\[ {_latex(formula)} \]{remark}")
+            lines.append(rf"\[ {formula.latex} \]{remark}")
     return "\n".join(lines) + "\n"
 
 
@@ -187,55 +159,6 @@ def _indexed_name(name: str) -> str:
     return f"{name[0]}_{'∞' if index == 'inf' else index}"
 
 
-def formulas_content(formulas: FormFormulas) -> dict[str, Any]:
-    """Convert the formulas to plain data that can be written as JSON.
-
-    Parameters
-    ----------
-    formulas : FormFormulas
-        The formulas of a form.
-
-    Returns
-    -------
-    dict
-        Texts that any program for symbolic algebra reads (``**`` for powers), with LaTeX.
-    """
-    groups = rows_of(formulas)
-    return {
-        "form": formulas.form,
-        "description": formulas.description,
-        "elements_between_nodes": [
-            {"ref": e.ref, "kind": e.kind.value, "nodes": list(e.nodes)}
-            for e in formulas.topology.elements
-        ],
-        "transfer": str(formulas.transfer),
-        "input_impedance": str(formulas.input_impedance),
-        "output_impedance": str(formulas.output_impedance),
-        "arms": _rows(groups["Arms"]),
-        "level": _rows(formulas.level),
-        "definitions": _rows(formulas.definitions),
-        "loaded_definitions": _rows(formulas.loaded_definitions),
-        "elements": _rows(formulas.elements),
-        "time_constants_s": {f.name: f.expression for f in formulas.time_constants},
-        "conditions": list(formulas.conditions),
-        "conditions_for": formulas.conditions_for,
-        "loaded_conditions": list(formulas.loaded_conditions),
-        "load_capacitance": formulas.about_load,
-    }
-
-
-def _rows(rows: tuple[Formula, ...]) -> list[dict[str, str]]:
-    return [
-        {
-            "name": formula.name,
-            "expression": plain_expression(formula.expression),
-            "latex": _latex(formula),
-            "remark": formula.remark,
-        }
-        for formula in rows
-    ]
-
-
 def plain_formula(formula: Formula) -> str:
     """Write a formula as one line of text.
 
@@ -251,30 +174,10 @@ def plain_formula(formula: Formula) -> str:
     """
     import sympy
 
-    shown = plain_expression(formula.expression)
+    shown = formula.text
     if isinstance(formula.expression, sympy.Limit):
         inner, variable, end, _ = formula.expression.args
         shown = f"limit of {inner} as {variable} -> {end}"
     if isinstance(formula.expression, sympy.Eq):
         return f"{formula.name}: root {formula.name} of {shown}"
     return shown if shown == formula.name else f"{formula.name} = {shown}"
-
-
-def plain_expression(expression: Any) -> str:
-    """Write an expression or an equation as text.
-
-    Parameters
-    ----------
-    expression : sympy.Expr or sympy.Eq
-        The expression.
-
-    Returns
-    -------
-    str
-        With ``**`` for powers and ``=`` between the sides of an equation.
-    """
-    import sympy
-
-    if isinstance(expression, sympy.Eq):
-        return f"{expression.lhs} = {expression.rhs}"
-    return str(expression)
