@@ -8,7 +8,8 @@
     │   └── WiringError                    elements that don't make a network
     ├── UnattainableError (ArithmeticError)  no passive network of this form makes the curve
     ├── NoCombinationError (LookupError)   no combination of parts meets the job
-    └── OutputExistsError (FileExistsError)  something would be overwritten
+    ├── OutputExistsError (FileExistsError)  something would be overwritten
+    └── MissingExtraError (ImportError)    a package is missing that this result needs
 
 The package raises and never prints.  The command line turns `AntecurveError` into one
 sentence on stderr and exit code 2, in one place.
@@ -20,6 +21,7 @@ __all__ = [
     "AntecurveError",
     "FileFormatError",
     "InputError",
+    "MissingExtraError",
     "NoCombinationError",
     "OutputExistsError",
     "UnattainableError",
@@ -132,3 +134,20 @@ class OutputExistsError(AntecurveError, FileExistsError):
 
     def __str__(self) -> str:
         return str(self.args[0])
+
+
+class MissingExtraError(AntecurveError, ImportError):
+    """A package is missing that this result needs.
+
+    Parameters
+    ----------
+    extra : str
+        The extra of the installation that brings it.
+    purpose : str
+        What needs it, as the start of a sentence.
+    """
+
+    def __init__(self, extra: str, purpose: str) -> None:
+        self.extra = extra
+        self.purpose = purpose
+        super().__init__(f"{purpose} need another package: pip install 'antecurve[{extra}]'")

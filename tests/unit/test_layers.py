@@ -14,13 +14,13 @@ import antecurve
 ROOT = Path(antecurve.__file__).parent
 # Lowest first; a module may import from its own layer and those before it.
 LAYERS = (
-    "errors", "texts", "checked", "quantities", "arrays", "threads", "results", "signals",
-    "algebra",
+    "errors", "extras", "texts", "checked", "quantities", "arrays", "threads", "results",
+    "signals", "algebra",
     "curves", "networks.topology", "networks.conditions", "job", "networks",
     "synthesis", "parts", "pick", "analysis", "judge", "pipeline", "files", "report", "cli",
     "__main__",
 )  # fmt: skip
-HEAVY = {"pandas", "typer", "matplotlib", "rich", "jinja2", "openpyxl"}
+HEAVY = {"pandas", "typer", "matplotlib", "rich", "jinja2", "openpyxl", "soundfile"}
 COMPUTING = {
     "algebra", "curves", "networks", "synthesis", "parts", "pick", "analysis", "judge", "job",
     "pipeline", "signals",

@@ -36,6 +36,7 @@ def design(
     from antecurve.cli.outcome import misses_limit, was_interrupted
     from antecurve.cli.progress import busy_progress, design_progress
     from antecurve.cli.show import show_design, show_json
+    from antecurve.extras import require_extra
     from antecurve.files.design_folder import write_design
     from antecurve.files.job_drawer import read_job_drawer
     from antecurve.files.job_file import read_job
@@ -45,6 +46,8 @@ def design(
     from antecurve.report.plots import plot_files
 
     refuse_existing(output, force=force)
+    if plots:
+        require_extra("plots")
     job = default_job() if job_file is None else read_job(job_file)
     with design_progress() as (searched, drawn):
         designed = do_design(

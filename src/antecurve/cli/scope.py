@@ -60,12 +60,15 @@ def scope(
     """
     from antecurve.analysis.scope import fault_sheet, limited_peaks, scope_trace
     from antecurve.cli.progress import busy_progress
+    from antecurve.extras import require_extra
     from antecurve.files import bench_content as content
     from antecurve.files.design_file import read_design
     from antecurve.files.output_folder import write_folder
     from antecurve.report.plots import scope_files
 
     refuse_existing(output, force=force)
+    if output is not None:
+        require_extra("plots")
     design = read_design(design_file)
     wave = _wave(design.job, frequency, amplitude, rise_time)
     playback = _playback(fault or [])

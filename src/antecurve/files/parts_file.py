@@ -7,6 +7,7 @@ from pathlib import Path
 
 from antecurve.analysis.parts_list import PartsList
 from antecurve.errors import InputError
+from antecurve.extras import require_extra
 from antecurve.files.table import csv_bytes, safe_cell
 
 __all__ = ["parts_csv", "parts_workbook", "suffix_of"]
@@ -71,7 +72,13 @@ def parts_workbook(parts: PartsList) -> bytes:
     -------
     bytes
         An Office Open XML workbook (ISO/IEC 29500).
+
+    Raises
+    ------
+    MissingExtraError
+        When the package that writes workbooks is missing.
     """
+    require_extra("xlsx")
     from openpyxl import Workbook
 
     book = Workbook()

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.errors import FileFormatError
+from antecurve.extras import require_extra
 from antecurve.files.reading import read_bytes
 
 __all__ = ["SOUND_SUFFIXES", "Sound", "read_commented_sound", "read_sound", "sound_bytes"]
@@ -60,6 +61,8 @@ def read_sound(path: Path | str) -> tuple[Floats, int]:
     ------
     FileFormatError
         When the file can't be read.
+    MissingExtraError
+        When the package that reads sound files is missing.
     """
     sound = read_commented_sound(path)
     return sound.samples, sound.rate_hz
@@ -82,13 +85,12 @@ def read_commented_sound(path: Path | str) -> Sound:
     ------
     FileFormatError
         When the file can't be read.
+    MissingExtraError
+        When the package that reads sound files is missing.
     """
-    try:
-        import soundfile
-    except (ImportError, OSError):
-        raise FileFormatError.unreadable(
-            path, "sound files need another package", "install it: pip install 'antecurve[sound]'"
-        ) from None
+    require_extra("sound")
+    import soundfile
+
     data = read_bytes(path, largest=_LARGEST)
     try:
         with soundfile.SoundFile(io.BytesIO(data)) as file:

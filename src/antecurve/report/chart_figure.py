@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from antecurve.extras import require_extra
 from antecurve.report.chart import Chart, Line, Panel
 
 if TYPE_CHECKING:
@@ -31,7 +32,13 @@ def chart_figure(chart: Chart, *, title: str = "") -> Figure:
     -------
     matplotlib.figure.Figure
         Independent of any display.
+
+    Raises
+    ------
+    MissingExtraError
+        When the package that draws figures is missing.
     """
+    require_extra("plots")
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(7.2, chart.height / _INCH), layout="constrained")

@@ -6,6 +6,7 @@ import io
 from collections.abc import Callable
 from typing import TypeAlias
 
+from antecurve.extras import require_extra
 from antecurve.networks.topology import ElementKind
 from antecurve.report.chart_svg import described_svg, svg_text
 
@@ -217,7 +218,13 @@ class Drawing:
         -------
         bytes
             A PNG of 200 dots per inch.
+
+        Raises
+        ------
+        MissingExtraError
+            When the package that draws figures is missing.
         """
+        require_extra("plots")
         import numpy as np
         from matplotlib.figure import Figure
         from matplotlib.patches import Circle
