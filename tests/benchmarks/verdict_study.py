@@ -27,6 +27,7 @@ from unit_shapes import LOW_ENDS, TOPS, BenchSetup, ShapedUnit, capture_of, shap
 from antecurve.analysis.as_built import MeterAccuracy, measured_network
 from antecurve.errors import InputError
 from antecurve.judge.network_estimate import NetworkEstimate, estimate_by_tolerance
+from antecurve.judge.signal_path import CaptureChain
 from antecurve.judge.square_wave import SquareWaveCapture
 from antecurve.judge.verdicts import JudgeRequest, judge_unit
 from antecurve.threads import single_threaded_linear_algebra
@@ -35,6 +36,7 @@ STORED = Path(__file__).parents[1] / "data" / "verdict_study.csv"
 ADVISED_HZ = (200.0, 23.0)
 LIMIT_DB = 0.5
 METER = 0.0025
+PROBE_PERCENT = 1.0  # the largest error of a probe that is drawn
 CONSTANTS = ("bass_shelf_s", "turnover_s", "treble_s")
 
 
@@ -121,8 +123,13 @@ def drawn_trial(seed: int) -> Trial:
 
 
 def request_of(trial: Trial) -> JudgeRequest:
-    """What the builder states."""
-    return JudgeRequest(limit_db=LIMIT_DB)
+    """State what the builder knows: the limit, that a probe is used, references where taken."""
+    probe = PROBE_PERCENT if trial.setup.probe and not trial.references else 0.0
+    return JudgeRequest(
+        limit_db=LIMIT_DB,
+        chain=CaptureChain(probe_percent=probe),
+        reference=trial.references or None,
+    )
 
 
 def judged(seed: int) -> Row:

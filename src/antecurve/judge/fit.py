@@ -150,7 +150,7 @@ def fit_observations(
     """
     problem = FitProblem(tuple(observations), model, bench)
     if near is None:
-        start = solve_from_nothing(problem, shapes=(EVERY_SHAPE[0], widest))
+        start = solve_from_nothing(problem, widest=widest)
         solution, folded = _settled(start, _FOLDED)
     else:
         start = solve_from(problem, near.solution.unknowns, free=model.free(widest))

@@ -20,7 +20,7 @@ from antecurve.judge.signal_path import (
     CaptureChain,
     Generator,
     chain_log_response,
-    probe_slope,
+    probe_slopes,
 )
 from antecurve.judge.unit_model import UnitModel
 
@@ -54,8 +54,8 @@ class Bench:
 
     @property
     def sources(self) -> int:
-        """Number of sources of error that captures share: those of the network, and the probe."""
-        return self.estimate.sources + int(self.chain.probe_percent > 0)
+        """Number of sources of error that captures share: those of the network, and the probe's."""
+        return self.estimate.sources + len(probe_slopes(self.chain, np.zeros(0)))
 
     def path(self, observation: Observation, sources: Floats, frequency_hz: Floats) -> Complex:
         """Return ln of all in the path of an observation but the unit.
@@ -85,8 +85,9 @@ class Bench:
             total += chain_log_response(self.chain, frequency_hz)
             if reference is not None:
                 total += reference.at(frequency_hz)
-            elif self.chain.probe_percent > 0:
-                total += sources[-1] * probe_slope(self.chain, frequency_hz)
+            else:
+                probe = sources[self.estimate.sources :]
+                total += probe @ probe_slopes(self.chain, frequency_hz)
         return total
 
     def path_slopes(
@@ -118,8 +119,8 @@ class Bench:
                 slopes[:known] -= network_slopes(reference.beyond, sources[:known], frequency_hz)[
                     1:
                 ]
-        if observation.through_chain and reference is None and self.chain.probe_percent > 0:
-            slopes[-1] = probe_slope(self.chain, frequency_hz)
+        if observation.through_chain and reference is None:
+            slopes[known:] = probe_slopes(self.chain, frequency_hz)
         return slopes
 
 

@@ -16,7 +16,7 @@ __all__ = [
     "Generator",
     "SquareHarmonics",
     "chain_log_response",
-    "probe_slope",
+    "probe_slopes",
     "square_harmonics",
 ]
 
@@ -25,7 +25,8 @@ Complex = NDArray[np.complex128]
 
 _LINEAR_FROM_10_90 = 1.0 / 0.8
 _EXPANDED = 1.96  # 95 % of a normal distribution
-_PROBE_CORNER_HZ = 1500.0  # 9 megohms across 12 pF, as usual in probes of 10:1
+_PROBE_CORNER_HZ = 2000.0  # 9 megohms across 9 pF, as usual in probes of 10:1
+_PROBE_CORNER_SPREAD = 0.4  # of ln f_c: 1 to 4 kHz (18 to 4.5 pF), uniform; sd ln 4/sqrt(12)
 
 
 @checked
@@ -113,11 +114,12 @@ def chain_log_response(chain: CaptureChain, frequency_hz: Floats) -> Complex:
     return total
 
 
-def probe_slope(chain: CaptureChain, frequency_hz: Floats) -> Complex:
-    """Return what a probe does that is one standard uncertainty off its compensation.
+def probe_slopes(chain: CaptureChain, frequency_hz: Floats) -> Complex:
+    """Derive a capture by the errors of a probe's compensation: its size, and where it sets in.
 
-    Its divider passes from the resistors' ratio to the capacitors' about the corner of the
+    The divider passes from the resistors' ratio to the capacitors' about the corner f_c of the
     series resistor with its capacitor: ln H = a jf/(f_c + jf), a the difference of the ratios.
+    The corner is known to about an octave, which the derivative by ln f_c spans to first order.
 
     Parameters
     ----------
@@ -128,11 +130,14 @@ def probe_slope(chain: CaptureChain, frequency_hz: Floats) -> Complex:
 
     Returns
     -------
-    numpy.ndarray of complex, shape (frequencies,)
-        Natural logarithm.
+    numpy.ndarray of complex, shape (2, frequencies)
+        Natural logarithm for one standard uncertainty of each; no row without a probe.
     """
-    step = chain.probe_percent / 100.0 / _EXPANDED
-    return step * 1j * frequency_hz / (_PROBE_CORNER_HZ + 1j * frequency_hz)
+    if not chain.probe_percent:
+        return np.zeros((0, frequency_hz.size), dtype=complex)
+    size = chain.probe_percent / 100.0 / _EXPANDED
+    shelf = 1j * frequency_hz / (_PROBE_CORNER_HZ + 1j * frequency_hz)
+    return np.stack([size * shelf, size * _PROBE_CORNER_SPREAD * shelf * (1.0 - shelf)])
 
 
 @dataclass(frozen=True, slots=True, eq=False)

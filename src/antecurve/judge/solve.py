@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from antecurve.judge.observation import Evaluation
 from antecurve.judge.problem import FitProblem
 from antecurve.judge.unit_model import UnitModel
-from antecurve.judge.unit_parameters import Shape
+from antecurve.judge.unit_parameters import HighEnd, Shape
 
 __all__ = ["Solution", "chi_square", "solve_from", "solve_from_nothing"]
 
@@ -203,35 +203,46 @@ def _bounds(problem: FitProblem, unknowns: Floats) -> tuple[Floats, Floats]:
     return low, high
 
 
-def solve_from_nothing(problem: FitProblem, *, shapes: tuple[Shape, Shape]) -> Solution:
+def solve_from_nothing(problem: FitProblem, *, widest: Shape) -> Solution:
     """Solve without a start: nominal first, then gross faults if nominal will not do.
+
+    Each way leads over the plainest shape to the widest one: straight, and by a resonant top.
+    A least with a playback zero and one of a resonance may both be there, and from the first no
+    descent reaches the second.
 
     Parameters
     ----------
     problem : FitProblem
         The problem.
-    shapes : tuple of Shape
-        The plainest shape, from which the way is shortest, and the one to end at.
+    widest : Shape
+        The shape to end at.
 
     Returns
     -------
     Solution
         The best fit found.
     """
-    plain, whole = (problem.model.free(shape) for shape in shapes)
-
-    def solved(units: Floats) -> Solution:
-        start = np.where(plain, units, 0.0)
-        near = solve_from(problem, _with_nuisances(problem, start), rounds=40, free=plain)
-        return solve_from(problem, near.unknowns, free=whole)
-
-    best = solved(problem.model.start)
+    best = _by_both_ways(problem, problem.model.start, widest)
     noise_known = any(o.noise_known for o in problem.observations)
     if noise_known and chi_square(best) < _GOOD_ENOUGH * best.evaluation.data_rows:
         return best
     for units in _promising(problem):
-        best = min(best, solved(units), key=chi_square)
+        best = min(best, _by_both_ways(problem, units, widest), key=chi_square)
     return best
+
+
+def _by_both_ways(problem: FitProblem, units: Floats, widest: Shape) -> Solution:
+    free, count = problem.model.free, problem.unit_count
+    plain, pair = free(Shape()), free(Shape(high_end=HighEnd.PAIR))
+    start = _with_nuisances(problem, np.where(plain, units, 0.0))
+    near = solve_from(problem, start, rounds=40, free=plain)
+    straight = solve_from(problem, near.unknowns, free=free(widest))
+    if not np.all(free(widest) >= pair):
+        return straight
+    resonant = near.unknowns.copy()
+    resonant[:count] = problem.model.with_resonant_top(near.units)
+    over = solve_from(problem, resonant, rounds=40, free=pair)
+    return min(straight, solve_from(problem, over.unknowns, free=free(widest)), key=chi_square)
 
 
 def _promising(problem: FitProblem) -> list[Floats]:

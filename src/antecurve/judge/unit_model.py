@@ -49,6 +49,8 @@ Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
 _NEWTON_STEPS = 60  # each halves the distance at worst: to 1e-18 of the start
+_RESONANT_US = 1e6 / (2.0 * math.pi * 120e3)  # amid the band of stages that ring, 50 to 300 kHz
+_RESONANT_QUALITY = 1.5
 _LEAST_DAMPING = 1e-6  # of a coefficient: what is less is no damping at all
 
 
@@ -365,6 +367,27 @@ class UnitModel:
         low = name.startswith("low")
         gone = [p.low if low else p.high for p in self.parameters]
         return np.where(gone, 0.0, coordinates)
+
+    def with_resonant_top(self, coordinates: Floats) -> Floats:
+        """Give a unit a top that resonates, as a start for a fit.
+
+        Parameters
+        ----------
+        coordinates : numpy.ndarray of float, shape (parameters,)
+            The unit.
+
+        Returns
+        -------
+        numpy.ndarray of float, shape (parameters,)
+            With a pair of poles at 120 kHz and a Q of 1.5 and no playback zero.
+        """
+        # |1 + b s + c s^2|^2 with c = T^2 and b = T/Q
+        squared = _RESONANT_US**2
+        first = squared / _RESONANT_QUALITY**2 - (2.0 * squared)
+        roles = {"high_1": first, "high_2": squared**2, "lift": 0.0}
+        return np.array(
+            [roles.get(p.role, x) for p, x in zip(self.parameters, coordinates, strict=True)]
+        )
 
     def end_in_words(self, coordinates: Floats, name: str) -> str:
         """Describe the shape of an end.
