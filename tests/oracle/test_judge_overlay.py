@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from playback_units import CONDITIONS, Unit, known_exactly
-from two_channel_records import two_channel_record
+from two_channel_records import SIGNALS, two_channel_record
 
 from antecurve.judge.overlay import Overlay
 from antecurve.judge.two_channel import TwoChannelRecord
@@ -87,3 +87,54 @@ def test_polarity_delay_and_gain() -> None:
     assert turned.delay_s - laid.delay_s == pytest.approx(48 / record.rate_hz, abs=1e-8)
     assert turned.gain_db - laid.gain_db == pytest.approx(20 * np.log10(2.0), abs=0.01)
     assert "upside down" in (laid.text + turned.text)
+
+
+def stepped_noise(time: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """Pink noise whose level changes by up to 18 dB every quarter of a second."""
+    level = np.repeat(2.0 ** -rng.integers(0, 4, 4 * int(time[-1] + 1)), time.size // 24 + 1)
+    return SIGNALS["pink noise"](time, rng) * level[: time.size]
+
+
+def test_octaves_are_split_into_what_they_hold(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A treble error, hum of 50 Hz and a square law: each in the octave that it belongs to."""
+    monkeypatch.setitem(SIGNALS, "stepped noise", stepped_noise)
+    rng = np.random.default_rng(44)
+    unit = replace(IDEAL, treble_s=90e-6)
+    record = two_channel_record(
+        unit, rng, signal="stepped noise", noise_db=-80.0, bits=24, seconds=6.0
+    )
+    hum = 1e-3 * np.sin(2 * np.pi * 50.0 * np.arange(record.volts.size) / record.rate_hz)
+    bent = record.volts + 0.02 * record.volts**2 + hum
+    laid = overlay(TwoChannelRecord(record.rate_hz, record.stimulus, bent, stimulus_at="emf"))
+
+    def octave(levels: np.ndarray, centre_hz: float) -> float:
+        return float(levels[laid.octave_hz == centre_hz][0])
+
+    def energy(signal: np.ndarray, centre_hz: float) -> float:
+        power = np.abs(np.fft.rfft(signal)) ** 2
+        frequency = np.fft.rfftfreq(signal.size, 1 / record.rate_hz) / centre_hz
+        return float(power[(frequency >= 0.5**0.5) & (frequency < 2**0.5)].sum())
+
+    # Levels re the output of an ideal unit, which the treble error moves by 1.5 dB at most.
+    low = 10 * np.log10(energy(hum, 62.5) / energy(bent, 62.5))
+    assert octave(laid.octave_noise_db, 62.5) == pytest.approx(low, abs=1.0)
+    assert octave(laid.octave_explained_db, 16e3) == pytest.approx(
+        octave(laid.octave_db, 16e3), abs=0.1
+    )
+    # One gain for the whole band: the bass is off by what the treble is too weak.
+    assert octave(laid.octave_explained_db, 1e3) < octave(laid.octave_explained_db, 16e3)
+    # Sixty frames of normal noise: the power of the law in one octave scatters by 1 dB.
+    middle = 10 * np.log10(energy(0.02 * record.volts**2, 1e3) / energy(bent, 1e3))
+    assert octave(laid.octave_distortion_db, 1e3) == pytest.approx(middle, abs=3.0)
+    record_of_octaves = laid.to_dict()["octaves"]
+    assert isinstance(record_of_octaves, list) and len(record_of_octaves) == laid.octave_hz.size
+
+
+def test_noise_alone_is_no_distortion_in_any_octave() -> None:
+    rng = np.random.default_rng(45)
+    seen = 0
+    for _ in range(4):
+        record = two_channel_record(IDEAL, rng, signal="music", noise_db=-60.0)
+        seen += int(np.count_nonzero(~np.isnan(overlay(record).octave_distortion_db)))
+    # Forty octaves at four standard deviations: one in a thousand tests by chance.
+    assert seen == 0

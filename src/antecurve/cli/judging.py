@@ -129,8 +129,9 @@ def judge_one(
 
 
 def _difference(verdict: Verdict, mark: str) -> dict[str, bytes]:
-    """The difference of output and stimulus as sound, as loud as it is beside the output."""
+    """Output and stimulus as pictures, and their difference as sound, as loud as it is."""
     from antecurve.files.sound import sound_bytes
+    from antecurve.report.plots import overlay_files
 
     overlay = verdict.overlay
     if overlay is None:
@@ -140,7 +141,8 @@ def _difference(verdict: Verdict, mark: str) -> dict[str, bytes]:
         file=sys.stderr,
     )
     scaled = overlay.difference / float(abs(overlay.output).max())
-    return {f"difference{mark}.wav": sound_bytes(scaled, rate_hz=overlay.rate_hz)}
+    sound = sound_bytes(scaled, rate_hz=overlay.rate_hz)
+    return {f"difference{mark}.wav": sound} | overlay_files(overlay, mark=mark)
 
 
 def _understood(recording: Recording) -> dict[str, str]:

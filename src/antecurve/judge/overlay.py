@@ -24,7 +24,8 @@ Complex = NDArray[np.complex128]
 _FRAME_S = 0.05  # in which a level of music stands still
 _LEAST_FRAMES = 16  # to tell noise from what grows with the signal
 _LEAST_SPREAD = 4.0  # of the power from quiet to loud frames, for the same reason
-_SEEN = 1e-3  # of what remains: less is rounding of the least squares
+_OCTAVE_FRAME_S = 0.1  # lines of 10 Hz: two within the lowest octave
+_SURE = 4.0  # standard deviations: by chance in one of a thousand records of ten octaves
 _ROUNDS = 3  # each squares what is left of the delay, in parts of the highest period
 _FLOOR_DB = -200.0  # of the arithmetic
 
@@ -53,6 +54,10 @@ class Overlay(Result):
     octave_hz, octave_db : numpy.ndarray of float, shape (octaves,)
         Centres of octaves [Hz] and the level of the difference in each, relative to the output
         there [dB].
+    octave_explained_db, octave_noise_db, octave_distortion_db : numpy.ndarray of float, \
+shape (octaves,)
+        The same of what the response explains, of noise and hum, and of distortion [dB]; NaN where
+        no distortion is seen.
     rate_hz : float
         Sampling rate of the waveforms [Hz].
     output, difference : numpy.ndarray of float, shape (samples,)
@@ -79,6 +84,9 @@ class Overlay(Result):
     distortion_db: float | None
     octave_hz: Floats
     octave_db: Floats
+    octave_explained_db: Floats
+    octave_noise_db: Floats
+    octave_distortion_db: Floats
     rate_hz: float
     output: Floats
     difference: Floats
@@ -86,7 +94,13 @@ class Overlay(Result):
     @property
     def octaves(self) -> list[dict[str, Any]]:
         """Level of the difference in each octave."""
-        return column_rows(frequency_hz=self.octave_hz, difference_db=self.octave_db)
+        return column_rows(
+            frequency_hz=self.octave_hz,
+            difference_db=self.octave_db,
+            explained_db=self.octave_explained_db,
+            noise_db=self.octave_noise_db,
+            distortion_db=self.octave_distortion_db,
+        )
 
     @property
     def text(self) -> str:
@@ -132,19 +146,25 @@ def laid_over(
     model = _gain(explained, output) * explained
     difference = output - gain * expected
     power = float(np.sum((gain * expected) ** 2))
-    remains = output - model
+    remains, response = output - model, model - gain * expected
     noise, distortion = _noise_and_distortion(remains, model, rate)
-    centres, levels = _octaves(difference, gain * expected, rate, band_hz)
+    octaves = _Octaves.within(band_hz)
+    reference = octaves.energies(gain * expected, rate)
+    steady = octaves.steady_shares(remains, model, rate)
+    unexplained = octaves.energies(remains, rate)
     return Overlay(
         20.0 * math.log10(abs(gain)),
         channels.alignment.delay_s + late,
         channels.alignment.polarity,
         _level(float(np.sum(difference**2)), power),
-        _level(float(np.sum((model - gain * expected) ** 2)), power),
+        _level(float(np.sum(response**2)), power),
         _level(noise, power),
         _level(distortion, power) if distortion else None,
-        centres,
-        levels,
+        octaves.centre_hz,
+        _levels(octaves.energies(difference, rate), reference),
+        _levels(octaves.energies(response, rate), reference),
+        _levels(steady * unexplained, reference),
+        np.where(steady < 1.0, _levels((1.0 - steady) * unexplained, reference), np.nan),
         rate,
         output,
         difference,
@@ -188,47 +208,90 @@ def _level(power: float, reference: float) -> float:
     return 10.0 * math.log10(max(power / max(reference, 1e-300), 10.0 ** (_FLOOR_DB / 10.0)))
 
 
-def _noise_and_distortion(remains: Floats, signal: Floats, rate_hz: float) -> tuple[float, float]:
-    """Energies of what stays and of what grows with the signal, by frames; 0 where none is seen.
+def _levels(energies: Floats, references: Floats) -> Floats:
+    return np.array([_level(float(e), float(r)) for e, r in zip(energies, references, strict=True)])
 
-    Least squares without negative shares: noise, and powers of a second and a third order.
+
+def _frames(signal: Floats, rate_hz: float, frame_s: float) -> Floats:
+    """A signal cut to frames, row by row."""
+    length = int(frame_s * rate_hz)
+    count = signal.size // length
+    return signal[: count * length].reshape(count, length)
+
+
+def _noise_and_distortion(remains: Floats, signal: Floats, rate_hz: float) -> tuple[float, float]:
+    """Energies of what stays and of what grows with the signal; 0 where none is seen."""
+    total = float(np.sum(remains**2))
+    noise, power = (np.mean(_frames(x, rate_hz, _FRAME_S) ** 2, axis=1) for x in (remains, signal))
+    steady = _steady_share(noise, power)
+    return steady * total, (1.0 - steady) * total
+
+
+def _steady_share(noise: Floats, power: Floats) -> float:
+    """Share of what remains that does not grow with the signal, frame by frame.
+
+    Least squares without negative shares: noise, and powers of a second and a third order.  1
+    where the signal is too steady to tell, or the growth is within the scatter.
     """
     from scipy.optimize import nnls
 
-    length = int(_FRAME_S * rate_hz)
-    frames = remains.size // length
-    total = float(np.sum(remains**2))
-    if frames < _LEAST_FRAMES:
-        return total, 0.0
-    cut = (frames, length)
-    power = np.mean(signal[: frames * length].reshape(cut) ** 2, axis=1)
-    noise = np.mean(remains[: frames * length].reshape(cut) ** 2, axis=1)
+    if noise.size < _LEAST_FRAMES:
+        return 1.0
     quiet, loud = np.quantile(power, [0.1, 0.9])
     if loud < _LEAST_SPREAD * max(quiet, 1e-300):
-        return total, 0.0
+        return 1.0
     relative = power / power.max()
-    columns = np.stack([np.ones(frames), relative**2, relative**3], axis=1)
+    columns = np.stack([np.ones(noise.size), relative**2, relative**3], axis=1)
     # Frames weigh by their own size: a power scatters in proportion to itself.
     weight = 1.0 / (noise + np.median(noise) + 1e-300)
-    shares, _ = nnls(columns * weight[:, None], noise * weight)
-    steady = min(float(shares[0]) / max(float(np.mean(columns @ shares)), 1e-300), 1.0)
-    growing = (1.0 - steady) * total
-    return total - growing, growing if growing > _SEEN * total else 0.0
+    design, wanted = columns * weight[:, None], noise * weight
+    shares, _ = nnls(design, wanted)
+    active = shares > 0.0
+    mean = columns.mean(axis=0)
+    growing = float(mean[1:] @ shares[1:])
+    slope = (mean * (0.0, 1.0, 1.0))[active]
+    inverse = np.linalg.pinv(design[:, active].T @ design[:, active])
+    scatter = float(np.mean((design @ shares - wanted) ** 2))
+    error = math.sqrt(max(0.0, scatter * float(slope @ inverse @ slope)))
+    if growing <= _SURE * error:
+        return 1.0
+    # Where growth explains all, noise is at most what the quietest frames hold.
+    steady = float(shares[0]) or float(np.quantile(noise, 0.1))
+    return min(steady / float(mean @ shares), 1.0)
 
 
-def _octaves(
-    difference: Floats, expected: Floats, rate_hz: float, band_hz: tuple[float, float]
-) -> tuple[Floats, Floats]:
-    """Centres of octaves within the band and levels of the difference in them."""
-    from scipy.fft import rfft
+@dataclass(frozen=True, slots=True, eq=False)
+class _Octaves:
+    """Octaves by their centres [Hz]."""
 
-    lowest = math.ceil(math.log2(band_hz[0] / 1000.0))
-    highest = math.floor(math.log2(band_hz[1] / 1000.0))
-    centres: Floats = 1000.0 * np.exp2(np.arange(lowest, highest + 1, dtype=float))
-    powers = [np.abs(rfft(x)) ** 2 for x in (difference, expected)]
-    frequency = np.arange(powers[0].size) * (rate_hz / difference.size)
-    levels = []
-    for centre in centres:
-        inside = (frequency >= centre / math.sqrt(2.0)) & (frequency < centre * math.sqrt(2.0))
-        levels.append(_level(float(powers[0][inside].sum()), float(powers[1][inside].sum())))
-    return centres, np.array(levels)
+    centre_hz: Floats
+
+    @classmethod
+    def within(cls, band_hz: tuple[float, float]) -> _Octaves:
+        """The octaves whose centres lie within a band, 1 kHz being one of them."""
+        lowest = math.ceil(math.log2(band_hz[0] / 1000.0))
+        highest = math.floor(math.log2(band_hz[1] / 1000.0))
+        return cls(1000.0 * np.exp2(np.arange(lowest, highest + 1, dtype=float)))
+
+    def _summed(self, power: Floats, step_hz: float) -> Floats:
+        """Sums of spectral lines over each octave, along the last axis."""
+        edges = np.append(self.centre_hz / math.sqrt(2.0), self.centre_hz[-1:] * math.sqrt(2.0))
+        lines = np.minimum(np.ceil(edges / step_hz).astype(int), power.shape[-1])
+        total = np.concatenate([np.zeros((*power.shape[:-1], 1)), np.cumsum(power, axis=-1)], -1)
+        return np.diff(total[..., lines], axis=-1)
+
+    def energies(self, signal: Floats, rate_hz: float) -> Floats:
+        """Energies of a signal in each octave, in one measure."""
+        from scipy.fft import rfft
+
+        return self._summed(np.abs(rfft(signal)) ** 2, rate_hz / signal.size)
+
+    def steady_shares(self, remains: Floats, signal: Floats, rate_hz: float) -> Floats:
+        """Share of noise and hum in what remains, octave by octave."""
+        from scipy.fft import rfft
+
+        frames = _frames(remains, rate_hz, _OCTAVE_FRAME_S)
+        power = np.mean(_frames(signal, rate_hz, _OCTAVE_FRAME_S) ** 2, axis=1)
+        lines = np.abs(rfft(frames * np.hanning(frames.shape[1]), axis=1)) ** 2
+        noise = self._summed(lines, rate_hz / frames.shape[1])
+        return np.array([_steady_share(octave, power) for octave in noise.T])

@@ -27,19 +27,27 @@ from antecurve.report.descriptions import (
     schematic_text,
     scope_text,
 )
+from antecurve.report.overlay_charts import (
+    octave_chart,
+    octave_text,
+    overlay_chart,
+    overlay_chart_text,
+)
 from antecurve.report.schematic import drawn_schematic, value_labels
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from antecurve.analysis.scope import FaultSheet, ScopeTrace
+    from antecurve.judge.overlay import Overlay
     from antecurve.pipeline import Design
 
-__all__ = ["plot_files", "result_figure", "scope_files"]
+__all__ = ["overlay_files", "plot_files", "result_figure", "scope_files"]
 
 _CHARTS: dict[str, Callable[[Any], Chart]] = {
     "Design": lambda d: error_chart(d.analysis, limit_db=d.job.target.error_limit_db),
     "FaultSheet": fault_chart,
+    "Overlay": overlay_chart,
     "ResponseTable": response_chart,
     "ScopeTrace": scope_chart,
     "SpreadResult": spread_chart,
@@ -126,6 +134,31 @@ def scope_files(trace: ScopeTrace | None, faults: FaultSheet | None) -> dict[str
         chart = fault_chart(faults)
         charts["faults"] = TitledChart(chart, chart.title, fault_text(faults))
     return _files(charts)
+
+
+def overlay_files(overlay: Overlay, *, mark: str = "") -> dict[str, bytes]:
+    """Render the charts of an overlay as files.
+
+    Parameters
+    ----------
+    overlay : Overlay
+        Output and stimulus.
+    mark : str, optional
+        Added to the names of the files.
+
+    Returns
+    -------
+    dict of str to bytes
+        ``overlay``, the traces, and ``difference``, its level in octaves, as SVG.
+    """
+    charts = {
+        "overlay": (overlay_chart(overlay), "Output and stimulus", overlay_chart_text(overlay)),
+        "difference": (octave_chart(overlay), "Difference in octaves", octave_text(overlay)),
+    }
+    return {
+        f"{name}{mark}.svg": chart_svg(chart, title=title, description=text).encode()
+        for name, (chart, title, text) in charts.items()
+    }
 
 
 def plot_files(design: Design) -> dict[str, bytes]:

@@ -13,6 +13,13 @@ from antecurve.report.cautions import CAUTIONS
 from antecurve.report.chart_svg import chart_svg
 from antecurve.report.charts import deviation_chart, trace_chart
 from antecurve.report.descriptions import deviation_text, trace_text
+from antecurve.report.overlay_charts import (
+    octave_chart,
+    octave_rows,
+    octave_text,
+    overlay_chart,
+    overlay_chart_text,
+)
 from antecurve.report.page import page_environment
 from antecurve.report.text_table import ABSENT, TextTable, column, signed, table_of
 
@@ -195,6 +202,23 @@ def calibration_rows(calibration: Calibration) -> TextTable:
     )
 
 
+def _overlay(verdict: Verdict) -> dict[str, object] | None:
+    """Charts, words and table of the overlay, where there is one."""
+    from markupsafe import Markup
+
+    overlay = verdict.overlay
+    if overlay is None:
+        return None
+    return {
+        "text": overlay.text,
+        "traces": Markup(chart_svg(overlay_chart(overlay))),
+        "traces_text": overlay_chart_text(overlay),
+        "octaves": Markup(chart_svg(octave_chart(overlay))),
+        "octaves_text": octave_text(overlay),
+        "rows": octave_rows(overlay),
+    }
+
+
 def ship_sheet(
     verdict: Verdict, *, serial: str, date: str, title: str, remarks: Sequence[str] = ()
 ) -> bytes:
@@ -254,6 +278,7 @@ def ship_sheet(
         deviation_text=deviation_text(verdict),
         deviation=Markup(chart_svg(deviation_chart(verdict))),
         traces=traces,
+        overlay=_overlay(verdict),
         cautions=CAUTIONS,
     )
     return str(text).encode()
