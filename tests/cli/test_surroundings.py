@@ -23,6 +23,7 @@ from antecurve.files.design_file import design_json
 from antecurve.pipeline import Design
 
 PROGRAM = "from antecurve.cli.main import run; run()"
+BEGUN = "from antecurve.cli.main import run; print('begun', flush=True); run()"
 HANG_S = 120
 KILLS = int(os.environ.get("ANTECURVE_KILLS", "6"))  # 200 for the whole study
 JOB = """
@@ -158,42 +159,134 @@ def test_every_command_is_guarded() -> None:
     assert all(hasattr(c.callback, "__wrapped__") for c in main.command_line().registered_commands)
 
 
-@pytest.mark.parametrize("turn", range(KILLS))
-def test_a_run_stopped_at_any_moment_wrote_nothing_or_everything(tmp_path: Path, turn: int) -> None:
-    rng = random.Random(turn)
-    how = (signal.SIGINT, signal.SIGTERM)[turn % 2]
-    job = tmp_path / "job.toml"
+STOPPED = {
+    "in the command": """
+def curve_names(*arguments):
+    signal.raise_signal(number)
+""",
+    "in a destructor, where Python passes exceptions over": """
+class Stops:
+    def __del__(self):
+        signal.raise_signal(number)
+def curve_names(*arguments):
+    Stops()
+    time.sleep(60)
+""",
+    "in a library that makes an error of its own of it": """
+def curve_names(*arguments):
+    try:
+        signal.raise_signal(number)
+    except BaseException:
+        raise RuntimeError("import failed")
+""",
+}
+SIGNALS = {signal.SIGINT: "interrupted", signal.SIGTERM: "terminated"}
+
+
+def _python(program: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, timeout=HANG_S
+    )
+
+
+@pytest.mark.parametrize("number", SIGNALS, ids=lambda s: s.name)
+@pytest.mark.parametrize("moment", STOPPED)
+def test_a_signal_at_an_awkward_moment_stops_the_run(moment: str, number: signal.Signals) -> None:
+    done = _python(
+        f"import signal, time; number = {int(number)}\n{STOPPED[moment]}\n"
+        "import antecurve.curves.catalogue as home; home.catalogue = curve_names\n"
+        "from antecurve.cli.main import run; run(['curves'])"
+    )
+    assert done.stderr == f"antecurve: {SIGNALS[number]}; nothing was written\n"
+    assert done.returncode == 128 + number
+
+
+def test_an_interrupt_in_the_parser_is_told() -> None:
+    done = _python(
+        "import signal, typer.core\n"
+        "typer.core.TyperGroup.invoke = lambda *_: signal.raise_signal(signal.SIGINT)\n"
+        "from antecurve.cli.main import run; run(['curves'])"
+    )
+    assert (done.returncode, done.stderr) == (130, "antecurve: interrupted; nothing was written\n")
+
+
+@pytest.mark.parametrize("number", SIGNALS, ids=lambda s: s.name)
+def test_a_signal_while_the_interpreter_ends_changes_nothing(number: signal.Signals) -> None:
+    done = _python(
+        "import atexit, os, signal\n"
+        # Callbacks run last in, first out: this one after those of the command line.
+        f"atexit.register(os.kill, os.getpid(), {int(number)})\n"
+        "from antecurve.cli.main import run; run(['curves', 'disc'])"
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+@pytest.mark.parametrize("number", SIGNALS, ids=lambda s: s.name)
+def test_a_signal_while_waiting_for_another_writer_leaves_no_folders(
+    tmp_path: Path, number: signal.Signals
+) -> None:
+    done = _python(
+        "import signal, antecurve.files.locking as locking\n"
+        f"locking._locked = lambda *_: signal.raise_signal({int(number)})\n"
+        f"from antecurve.cli.main import run; run(['job', '-o', {str(tmp_path / 'a/b/c.toml')!r}])"
+    )
+    assert done.returncode == 128 + number
+    assert not list(tmp_path.iterdir())
+
+
+def _begun_design(folder: Path) -> subprocess.Popen[str]:
+    """A design into a folder that exists, from the moment that the command line is loaded."""
+    job = folder.with_suffix(".toml")
     job.write_text(JOB)
-    folder = tmp_path / "out"
     folder.mkdir()
-    (folder / "notes.txt").write_text("mine")
     run = subprocess.Popen(
-        [sys.executable, "-c", PROGRAM, "design", str(job), "-o", str(folder), "--force"],
+        [sys.executable, "-c", BEGUN, "design", str(job), "-o", str(folder), "--force"],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
     )
-    if turn % 3 == 0:  # while it writes
-        end = time.monotonic() + HANG_S
-        while run.poll() is None and time.monotonic() < end and len(os.listdir(folder)) == 1:
-            time.sleep(0.0002)
-        time.sleep(rng.uniform(0.0, 0.003))
-    else:  # from when Python has loaded to when it is done
-        time.sleep(rng.uniform(0.5, 6.0))
+    assert run.stdout is not None
+    assert run.stdout.readline() == "begun\n"
+    return run
+
+
+@pytest.fixture(scope="module")
+def design_seconds(tmp_path_factory: pytest.TempPathFactory) -> float:
+    """How long a design takes, here and now."""
+    run = _begun_design(tmp_path_factory.mktemp("whole") / "out")
+    started = time.monotonic()
+    run.communicate(timeout=HANG_S)
+    return time.monotonic() - started
+
+
+@pytest.mark.parametrize("turn", range(KILLS))
+def test_a_run_stopped_at_any_moment_wrote_nothing_or_everything(
+    tmp_path: Path, turn: int, design_seconds: float
+) -> None:
+    """Signals while files are written, and at any moment from the start to past the end."""
+    rng = random.Random(turn)
+    how = (signal.SIGINT, signal.SIGTERM)[turn % 2]
+    folder = tmp_path / "out"
+    run = _begun_design(folder)
+    end = time.monotonic() + (HANG_S if turn % 3 == 0 else rng.uniform(0.0, 1.2) * design_seconds)
+    while run.poll() is None and time.monotonic() < end:
+        if turn % 3 == 0 and os.listdir(folder):  # it writes
+            time.sleep(rng.uniform(0.0, 0.003))
+            break
+        time.sleep(0.0002)
     run.send_signal(how)
     out, said = run.communicate(timeout=HANG_S)
     names = set(os.listdir(folder))
     assert "Traceback" not in said
     assert not [name for name in names if name.startswith(".")]
     if run.returncode == 0:
-        assert names > {"design.json", "network.cir", "parts.csv", "report.html", "response.csv"}
+        assert names == {"design.json", "network.cir", "parts.csv", "report.html", "response.csv"}
         assert "Written to" in out
-    elif run.returncode == -how:  # before the program itself had begun
-        assert names == {"notes.txt"}
+        assert said == ""
     else:
         assert run.returncode == 128 + how
-        assert names == {"notes.txt"}
-        assert "nothing was written" in said
+        assert not names
+        assert said == f"antecurve: {SIGNALS[how]}; nothing was written\n"
 
 
 def test_a_command_called_in_a_process_leaves_its_signals_alone(tmp_path: Path) -> None:

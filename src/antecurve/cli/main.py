@@ -7,22 +7,24 @@ import functools
 import importlib
 import sys
 from collections.abc import Callable
-from typing import Any
-
-import typer
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from antecurve.cli.surroundings import (
     FAULT,
     OUTPUT_REFUSED,
     Stopped,
     StreamRefused,
+    asked_to_stop,
     flush_streams,
     note_fault,
     prepare_signals,
     prepare_streams,
 )
-from antecurve.errors import AntecurveError
+from antecurve.errors import AntecurveError, InputError
 from antecurve.texts import printable
+
+if TYPE_CHECKING:
+    import typer
 
 __all__ = ["command_line", "run"]
 
@@ -33,7 +35,7 @@ _COMMANDS = (
 """Modules of this folder, each with the command of its name."""
 _OUTPUT_ERRORS = {errno.EPIPE, errno.ENOSPC, errno.EBADF, errno.EIO}
 """What the system says when a stream takes no more: no reader, no space, closed, broken."""
-_TOO_FAR_APART = "the numbers given lie too far apart; bring them closer to what a bench has"
+_INTERRUPTED = 130  # the parser's own code for an interrupt, too
 
 
 def _guarded(command: Callable[..., None]) -> Callable[..., None]:
@@ -44,7 +46,7 @@ def _guarded(command: Callable[..., None]) -> Callable[..., None]:
         try:
             command(*args, **kwargs)
         except KeyboardInterrupt:
-            raise Stopped(130, "interrupted") from None
+            raise Stopped(_INTERRUPTED, "interrupted") from None
         except OSError as error:
             if error.filename is None and error.errno in _OUTPUT_ERRORS:
                 raise StreamRefused(error.strerror) from None
@@ -66,6 +68,9 @@ def command_line(first: str = "") -> typer.Typer:
     typer.Typer
         The command line.
     """
+    # Signals and streams are prepared before the parser is loaded.
+    import typer
+
     app = typer.Typer(
         name="antecurve",
         help="Passive RC networks that put a recording curve before a playback preamplifier, "
@@ -95,34 +100,51 @@ def run(arguments: list[str] | None = None) -> None:
         Instead of those of the process.
     """
     try:
-        prepare_streams()
+        _run(sys.argv[1:] if arguments is None else arguments)
+    except (KeyboardInterrupt, Stopped) as stopped:  # also while the end of the run is told
+        _stop(*_ending(stopped))
+
+
+def _run(arguments: list[str]) -> None:
+    try:
         prepare_signals()
+        prepare_streams()
         try:
-            given = sys.argv[1:] if arguments is None else arguments
-            command_line(given[0] if given else "")(given)
+            command_line(arguments[0] if arguments else "")(arguments)
         finally:
             flush_streams()
-    except AntecurveError as error:
-        _stop(str(error), 2)
-    except Stopped as stopped:
-        _stop(f"{stopped.word}; nothing was written", stopped.code)
-    except KeyboardInterrupt:
-        _stop("interrupted; nothing was written", 130)
-    except StreamRefused as error:
-        _stop(f"standard output: {error}; give it somewhere to go", OUTPUT_REFUSED)
-    except MemoryError:
-        _stop("the machine's memory is not enough for this; ask for less", 2)
-    except (OverflowError, ZeroDivisionError, FloatingPointError):
-        _stop(_TOO_FAR_APART, 2)
-    except OSError as error:
-        _stop(f"{error.filename or 'file'}: {error.strerror or error}", 2)
-    except Exception as error:  # noqa: BLE001 - whatever is not foreseen is our fault
-        # numpy's, which is not imported for a page of help.
-        if type(error).__name__ == "LinAlgError":
-            _stop(_TOO_FAR_APART, 2)
-        _stop(f"this is a fault of antecurve, not of what you gave it; {note_fault()}", FAULT)
+    except SystemExit as done:
+        if done.code == _INTERRUPTED:
+            raise KeyboardInterrupt from None  # of which the parser says nothing
+        raise
+    except BaseException as error:  # noqa: BLE001 - told in a sentence, whatever it is
+        _stop(*_ending(error))
 
 
-def _stop(message: str, code: int) -> None:
+def _ending(error: BaseException) -> tuple[str, int]:
+    """What to say of an exception that ended the run, and the exit code."""
+    if isinstance(error, KeyboardInterrupt):
+        return "interrupted; nothing was written", _INTERRUPTED
+    if isinstance(error, Stopped):
+        return f"{error.word}; nothing was written", error.code
+    if isinstance(error, StreamRefused):
+        return f"standard output: {error}; give it somewhere to go", OUTPUT_REFUSED
+    asked = asked_to_stop()
+    if asked is not None and not isinstance(error, InputError | OSError):
+        return _ending(asked)  # libraries make errors of their own of what a signal raises
+    if isinstance(error, AntecurveError):
+        return str(error), 2
+    if isinstance(error, MemoryError):
+        return "the machine's memory is not enough for this; ask for less", 2
+    # The last is numpy's, which is not imported for a page of help.
+    numeric = isinstance(error, OverflowError | ZeroDivisionError | FloatingPointError)
+    if numeric or type(error).__name__ == "LinAlgError":
+        return "the numbers given lie too far apart; bring them closer to what a bench has", 2
+    if isinstance(error, OSError):
+        return f"{error.filename or 'file'}: {error.strerror or error}", 2
+    return f"this is a fault of antecurve, not of what you gave it; {note_fault()}", FAULT
+
+
+def _stop(message: str, code: int) -> NoReturn:
     print(f"antecurve: {printable(' '.join(message.split()))}", file=sys.stderr)
     sys.exit(code)

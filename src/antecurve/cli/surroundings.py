@@ -12,8 +12,7 @@ import codecs
 import os
 import signal
 import sys
-import tempfile
-import traceback
+import threading
 from collections.abc import Callable
 from types import FrameType
 from typing import Any
@@ -23,6 +22,7 @@ __all__ = [
     "OUTPUT_REFUSED",
     "Stopped",
     "StreamRefused",
+    "asked_to_stop",
     "flush_streams",
     "note_fault",
     "prepare_signals",
@@ -38,6 +38,8 @@ _PLAIN_CHARACTERS = {
     "√": "sqrt", "π": "pi", "ω": "w", "−": "-",
 }  # fmt: skip
 """How to write what a stream's encoding lacks."""
+_SIGNALS = {signal.SIGINT: "interrupted", signal.SIGTERM: "terminated"}
+_AGAIN_S = 0.01  # a destructor has returned by then, and nobody waits for it
 _RAISED = dict(zip("⁰¹²³⁴⁵⁶⁷⁸⁹", "0123456789", strict=True))
 
 
@@ -116,23 +118,46 @@ def flush_streams() -> None:
         raise StreamRefused(error.strerror or str(error)) from None
 
 
+_asked: list[Stopped] = []
+_show_unraisable = sys.unraisablehook
+
+
 def prepare_signals() -> None:
     """Let SIGINT and SIGTERM stop the run, but not while, or after, files are put in place."""
+    _asked.clear()
     # The main thread alone may set handlers; without them Python's own hold.
     try:
-        for number in (signal.SIGINT, signal.SIGTERM):
+        for number in _SIGNALS:
             if signal.getsignal(number) is not signal.SIG_IGN:
                 signal.signal(number, _stop)
     except ValueError:
         return
+    sys.unraisablehook = _ask_again
     atexit.register(_ignore_late_signals)
 
 
+def asked_to_stop() -> Stopped | None:
+    """Tell whether a signal asked the run to stop before anything was put in place.
+
+    Returns
+    -------
+    Stopped or None
+        The first request; a library may have made another exception of it on its way.
+    """
+    return _asked[0] if _asked else None
+
+
+def _ask_again(unraisable: Any) -> None:
+    """Send a signal once more whose exception was raised where Python passes exceptions over."""
+    if _asked and isinstance(unraisable.exc_value, KeyboardInterrupt | Stopped):
+        threading.Timer(_AGAIN_S, signal.raise_signal, (_asked[-1].code - 128,)).start()
+    else:
+        _show_unraisable(unraisable)
+
+
 def _ignore_late_signals() -> None:
-    """Let signals pass once files are in place: the interpreter resets its handlers at its end."""
-    if not _has_written():
-        return
-    for number in (signal.SIGINT, signal.SIGTERM):
+    """Let signals pass while the interpreter ends: the run has said what came of it."""
+    for number in _SIGNALS:
         if signal.getsignal(number) is _stop:
             signal.signal(number, signal.SIG_IGN)
 
@@ -145,9 +170,10 @@ def _has_written() -> bool:
 def _stop(number: int, frame: FrameType | None) -> None:
     if _has_written():
         return  # everything is written within moments, and the exit code tells the result
+    _asked.append(Stopped(128 + number, _SIGNALS[signal.Signals(number)]))
     if number == signal.SIGINT:
-        raise KeyboardInterrupt
-    raise Stopped(128 + number, "terminated")
+        raise KeyboardInterrupt  # which ends a search with the best so far
+    raise _asked[-1]
 
 
 def note_fault() -> str:
@@ -158,6 +184,9 @@ def note_fault() -> str:
     str
         Where they are, or that they could not be written.
     """
+    import tempfile
+    import traceback
+
     details = traceback.format_exc()
     try:
         with tempfile.NamedTemporaryFile(

@@ -17,7 +17,7 @@ import shutil
 import stat
 import tempfile
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from antecurve.errors import InputError, OutputExistsError
@@ -30,20 +30,20 @@ _STAGED = ".antecurve-"
 _NEW_FILE = 0o666  # less the umask, as any program makes files
 _NEW_FOLDER = 0o777
 
-_replaced: list[Path] = []
+_begun: list[Path] = []
 
 
 def has_begun_to_replace() -> bool:
-    """Tell whether this process has begun to put new files in their places.
+    """Tell whether this process has written output, or is writing it.
 
     From then on an interruption would come too late: everything is written within moments.
 
     Returns
     -------
     bool
-        Whether a file or folder of this process has been, or is being, put in its place.
+        Whether output has been, or is being, written; not after a write that failed.
     """
-    return bool(_replaced)
+    return bool(_begun)
 
 
 def write_folder(folder: Path | str, files: Mapping[str, bytes], *, force: bool = False) -> None:
@@ -73,12 +73,12 @@ def write_folder(folder: Path | str, files: Mapping[str, bytes], *, force: bool 
             _refuse_file_for_folder(target, folder)
             _write_inside(target, folder, files, force=force)
             return
-        target.parent.mkdir(parents=True, exist_ok=True)
-        with sole_writer(target.parent):
+        with _parents(target), sole_writer(target.parent):
             _remove_staged(target.parent, _beside(target))
             # Another run may have made it while this one waited.
             if not os.path.lexists(target):
-                _make_folder(target, files)
+                with _begun_to_replace(target):
+                    _make_folder(target, files)
                 return
         _refuse_file_for_folder(target, folder)
         _write_inside(target, folder, files, force=force)
@@ -109,24 +109,15 @@ def write_file(path: Path | str, content: bytes, *, force: bool = False) -> None
     with _refusing("output file", path):
         if os.path.lexists(target) and not force:
             raise OutputExistsError(path)
-        target.parent.mkdir(parents=True, exist_ok=True)
         if os.path.lexists(target) and not stat.S_ISREG(target.stat().st_mode):
             target.write_bytes(content)  # a device or a pipe: nothing to replace
             return
-        with sole_writer(target.parent):
+        with _parents(target), sole_writer(target.parent):
             _remove_staged(target.parent, _beside(target))
             if os.path.lexists(target) and not force:
                 raise OutputExistsError(path)
-            handle, name = tempfile.mkstemp(prefix=_beside(target), dir=target.parent)
-            staged = Path(name)
-            try:
-                with os.fdopen(handle, "wb") as file:
-                    file.write(content)
-                _take_mode(staged, target)
-                _replaced.append(target)
-                staged.replace(target)
-            finally:
-                staged.unlink(missing_ok=True)
+            with _begun_to_replace(target):
+                _make_file(target, content)
 
 
 def recover(folder: Path) -> None:
@@ -187,13 +178,49 @@ def _remove_staged(folder: Path, prefix: str) -> None:
             staged.unlink(missing_ok=True)
 
 
+@contextmanager
+def _begun_to_replace(target: Path) -> Iterator[None]:
+    """Say that output is being written, and take it back if that fails."""
+    _begun.append(target)
+    try:
+        yield
+    except BaseException:
+        _begun.remove(target)
+        raise
+
+
+@contextmanager
+def _parents(target: Path) -> Iterator[None]:
+    """Make the folders above a target, and remove them again if nothing comes into them."""
+    missing = [folder for folder in target.parents if not folder.exists()]
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        yield
+    except BaseException:
+        with suppress(OSError):
+            for folder in missing:
+                folder.rmdir()
+        raise
+
+
+def _make_file(target: Path, content: bytes) -> None:
+    handle, name = tempfile.mkstemp(prefix=_beside(target), dir=target.parent)
+    staged = Path(name)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(content)
+        _take_mode(staged, target)
+        staged.replace(target)
+    finally:
+        staged.unlink(missing_ok=True)
+
+
 def _make_folder(target: Path, files: Mapping[str, bytes]) -> None:
     staged = Path(tempfile.mkdtemp(prefix=_beside(target), dir=target.parent))
     try:
         for name, content in files.items():
             (staged / name).write_bytes(content)
         staged.chmod(_NEW_FOLDER & ~_umask())
-        _replaced.append(target)
         staged.rename(target)
     finally:
         shutil.rmtree(staged, ignore_errors=True)
@@ -212,22 +239,24 @@ def _write_inside(
                 raise InputError(
                     "output folder", str(folder), f"a folder is in the place of the file {name}"
                 )
-        staged = Path(tempfile.mkdtemp(prefix=_STAGED, dir=target))
-        try:
-            for name, content in files.items():
-                (staged / name).write_bytes(content)
-                _take_mode(staged / name, target / name)
-            journal = staged / f"{_JOURNAL}.part"
-            journal.write_text(json.dumps(sorted(files)), encoding="utf-8")
-            _replaced.append(target)
-            journal.rename(staged / _JOURNAL)
-            _replace(staged, target, sorted(files))
-        finally:
-            # With a journal in it the staged files belong to the next run, should this one stop.
-            if not (staged / _JOURNAL).is_file() or not any(
-                (staged / name).exists() for name in files
-            ):
-                shutil.rmtree(staged, ignore_errors=True)
+        with _begun_to_replace(target):
+            _replace_inside(target, files)
+
+
+def _replace_inside(target: Path, files: Mapping[str, bytes]) -> None:
+    staged = Path(tempfile.mkdtemp(prefix=_STAGED, dir=target))
+    try:
+        for name, content in files.items():
+            (staged / name).write_bytes(content)
+            _take_mode(staged / name, target / name)
+        journal = staged / f"{_JOURNAL}.part"
+        journal.write_text(json.dumps(sorted(files)), encoding="utf-8")
+        journal.rename(staged / _JOURNAL)
+        _replace(staged, target, sorted(files))
+    finally:
+        # With a journal in it the staged files belong to the next run, should this one stop.
+        if not (staged / _JOURNAL).is_file() or not any((staged / name).exists() for name in files):
+            shutil.rmtree(staged, ignore_errors=True)
 
 
 def _replace(staged: Path, target: Path, names: list[str]) -> None:
