@@ -16,6 +16,7 @@ from antecurve.analysis.error_summary import ErrorSummary, error_summary
 from antecurve.analysis.level import LevelReport, level_report
 from antecurve.analysis.loading import LoadingResult, loading_table
 from antecurve.analysis.parts_list import PartsList, parts_list
+from antecurve.analysis.prices import Prices
 from antecurve.analysis.ratings import part_stresses
 from antecurve.analysis.response import ResponseTable, response_frequencies, response_table
 from antecurve.analysis.scope import FaultSheet, ScopeTrace, fault_sheet, scope_trace
@@ -427,14 +428,16 @@ def pair_level_db(design: Design) -> float | None:
 
 
 @checked
-def design_parts_list(design: Design, *, sets: int = 1, spares: float = 0.0) -> PartsList:
+def design_parts_list(
+    design: Design, *, sets: int = 1, spares: float = 0.0, prices: Prices | None = None
+) -> PartsList:
     """List the parts of a design, with the rating each part needs.
 
     Parameters
     ----------
     design : Design
         The design.
-    sets, spares : optional
+    sets, spares, prices : optional
         See `antecurve.analysis.parts_list.parts_list`.
 
     Returns
@@ -449,10 +452,7 @@ def design_parts_list(design: Design, *, sets: int = 1, spares: float = 0.0) -> 
     """
     second = design.second
     return parts_list(
-        design.picked,
-        second=second,
-        sets=sets,
-        spares=spares,
+        design.picked, second=second, sets=sets, spares=spares, prices=prices,
         stresses=part_stresses(design),
         second_stresses=None if second is None else part_stresses(second, design.conditions),
-    )
+    )  # fmt: skip

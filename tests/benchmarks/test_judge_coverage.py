@@ -18,7 +18,8 @@ from playback_units import (
 )
 from scipy.stats import binom
 
-from antecurve.analysis.as_built import MeterAccuracy, measured_network
+from antecurve.analysis.as_built import measured_network
+from antecurve.analysis.meter import MeterAccuracy
 from antecurve.judge.conformity import Decision
 from antecurve.judge.network_estimate import NetworkEstimate, estimate_by_tolerance
 from antecurve.judge.verdicts import judge_unit

@@ -24,7 +24,8 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "oracle"))
 from playback_units import CONDITIONS, LOADING, TOPOLOGY, by_tolerance, drawn_values, picked_network
 from unit_shapes import LOW_ENDS, TOPS, BenchSetup, ShapedUnit, capture_of, shaped_unit
 
-from antecurve.analysis.as_built import MeterAccuracy, measured_network
+from antecurve.analysis.as_built import measured_network
+from antecurve.analysis.meter import MeterAccuracy
 from antecurve.errors import InputError
 from antecurve.judge.network_estimate import NetworkEstimate, estimate_by_tolerance
 from antecurve.judge.signal_path import CaptureChain

@@ -33,7 +33,8 @@ from playback_units import (
 from scipy import signal
 from scipy.stats import binom
 
-from antecurve.analysis.as_built import MeterAccuracy, measured_network
+from antecurve.analysis.as_built import measured_network
+from antecurve.analysis.meter import MeterAccuracy
 from antecurve.judge.conformity import Decision, LimitBand
 from antecurve.judge.network_estimate import estimate_by_tolerance
 from antecurve.judge.signal_path import CaptureChain

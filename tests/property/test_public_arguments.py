@@ -57,7 +57,7 @@ def valid(default_design: Design, tmp_path_factory: pytest.TempPathFactory) -> d
     design = default_design
     position = design.picked.positions[0]
     folder = tmp_path_factory.mktemp("public")
-    from antecurve.analysis.as_built import MeterAccuracy
+    from antecurve.analysis.meter import MeterAccuracy
     from antecurve.files.captures import read_capture
     from antecurve.files.design_file import design_json
     from antecurve.judge.network_estimate import exact_estimate

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from bench_networks import BAND, DISC, LOADING
 
-from antecurve.analysis.as_built import MeterAccuracy
+from antecurve.analysis.meter import MeterAccuracy
 from antecurve.analysis.trim import LEAST_GAIN, LEAST_GAIN_DB, TrimProposal, trim
 from antecurve.curves.catalogue import named_curve
 from antecurve.curves.construct import with_limits

@@ -11,7 +11,7 @@ from bench_networks import BAND, DISC, LOADING, bench_network, network_of, posit
 
 import antecurve.analysis.trim as trim_module
 import antecurve.analysis.trim_search as trim_search
-from antecurve.analysis.as_built import MeterAccuracy
+from antecurve.analysis.meter import MeterAccuracy
 from antecurve.analysis.trim import (
     LEAST_GAIN,
     LEAST_GAIN_DB,

@@ -11,7 +11,8 @@ from scipy import stats
 from scipy.integrate import quad
 from scipy.optimize import approx_fprime
 
-from antecurve.analysis.as_built import MeterAccuracy, as_built, measured_network
+from antecurve.analysis.as_built import as_built, measured_network
+from antecurve.analysis.meter import MeterAccuracy
 from antecurve.curves.construct import curve_from_turnover
 from antecurve.curves.model import inverse_response
 from antecurve.errors import InputError

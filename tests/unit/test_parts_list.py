@@ -10,10 +10,12 @@ import pytest
 
 from antecurve.analysis.part_types import part_type
 from antecurve.analysis.parts_list import parts_list
-from antecurve.analysis.ratings import PartStress, PartStresses
+from antecurve.analysis.ratings import PartStress, PartStresses, part_stresses
+from antecurve.curves.catalogue import named_curve
 from antecurve.errors import InputError
 from antecurve.files.parts_file import parts_csv, parts_workbook
-from antecurve.networks.topology import Element, ElementKind, Topology
+from antecurve.networks.conditions import Conditions
+from antecurve.networks.topology import Element, ElementKind, Loading, Topology
 from antecurve.parts.position import Part, PickedNetwork, Position
 from antecurve.parts.scatter import part_references
 from antecurve.report.tables import parts_rows
@@ -53,7 +55,9 @@ def test_equal_parts_share_a_line_and_joined_parts_carry_letters() -> None:
     ]
     assert found.lines[0].rating == "0.25 W"
     described = [row["description"] for row in found.rows()]
-    assert described[0] == "metal film resistor; rating for EMF within ±12 V"
+    assert described[0] == (
+        "metal film resistor, axial 0207 or chip 1206; rating for EMF within ±12 V"
+    )
     assert "rating" not in str(described[1])
     assert sum(line.quantity for line in found.lines) == 3 * picked.part_count
     with pytest.raises(InputError, match="sets"):
@@ -105,7 +109,7 @@ def test_no_cell_is_taken_for_a_formula(text: str) -> None:
 @pytest.mark.parametrize(
     ("kind", "value", "rating", "wanted"),
     [
-        (R, 47e3, 0.25, "metal film"),
+        (R, 47e3, 0.25, "metal film resistor, axial 0207"),
         (R, 47e3, 3.0, "metal oxide"),
         (R, 0.118, 0.25, "wirewound"),
         (R, 0.01, 0.25, "metal strip"),
@@ -153,3 +157,29 @@ def test_spares_are_rounded_up_and_not_of_parts_on_hand() -> None:
     assert [line.quantity for line in parts_list(held, spares=0.5).lines] == [3, 1]
     with pytest.raises(InputError, match="spares"):
         parts_list(_picked(), spares=1.5)
+
+
+def test_joined_parts_have_stresses_of_their_own() -> None:
+    """3 and 1 kohm in series over 10 V, and 3 and 1 nF in parallel: Ohm's law by hand."""
+    elements = (Element("R1", R, ("in", "out")), Element("C1", C, ("out", "0")))
+    picked = PickedNetwork(
+        Topology("own", elements),
+        (
+            Position(elements[0], (Part(3e3, 0.01), Part(1e3, 0.01)), "series"),
+            Position(elements[1], (Part(3e-9, 0.02), Part(1e-9, 0.02)), "parallel"),
+        ),
+    )
+    conditions = Conditions(curve=named_curve("disc"), loading=Loading(0.0, 1e12, 0.0))
+    stresses = part_stresses(picked, conditions, amplitude_v=10.0)
+    assert [part.ref for part in stresses.parts] == ["R1a", "R1b", "C1a", "C1b"]
+    powers = [part.dissipation_w for part in stresses.parts[:2]]
+    # All of the EMF stands over R1 at high frequencies: 10 V/4 kohm = 2.5 mA.
+    assert powers == pytest.approx([2.5e-3**2 * 3e3, 2.5e-3**2 * 1e3], rel=1e-6)
+    # A step of -10 to 10 V doubles it for a moment.
+    voltages = [part.voltage_v for part in stresses.parts]
+    assert voltages == pytest.approx([15.0, 5.0, 10.0, 10.0], rel=1e-6)
+    lines = parts_list(picked, stresses=stresses).lines
+    assert [(line.refs, line.rating) for line in lines[:2]] == [
+        (("R1b",), "0.25 W"),
+        (("R1a",), "0.25 W"),
+    ]

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from typing import ClassVar
 
 from antecurve.analysis.correction import Correction, correction, drawn_deviations
+from antecurve.analysis.meter import MeterAccuracy
 from antecurve.analysis.subject import WithParts, job_of, picked_of
 from antecurve.checked import checked
 from antecurve.errors import InputError
@@ -16,57 +17,13 @@ from antecurve.networks.conditions import Conditions, LoadingTolerance, conditio
 from antecurve.networks.topology import ElementKind
 from antecurve.parts.position import Part, PickedNetwork
 from antecurve.parts.scatter import part_table
-from antecurve.quantities import check_tolerance, format_quantity
+from antecurve.quantities import format_quantity
 from antecurve.results import Result
 
-__all__ = ["AsBuilt", "MeterAccuracy", "as_built", "measured_network"]
+__all__ = ["AsBuilt", "as_built", "measured_network"]
 
 # Times the nominal value: no tolerance reaches it, a slip of the prefix or a wrong part does.
 _FARTHEST = 3.0
-
-
-@checked
-@dataclass(frozen=True, slots=True)
-class MeterAccuracy:
-    """Limits of error of the meters.
-
-    Attributes
-    ----------
-    resistors, capacitors : float
-        A fraction of the reading, for example 0.005 for 0.5 %; 0 or greater, below 1.
-    correlation : float
-        Correlation between the errors of two readings in one range, a decade of values; 0 to 1.
-        The default is the middle, by judgement: no data sheet states it.
-    one_meter : bool
-        Whether one meter read resistors and capacitors by one standard: all its readings then
-        correlate.
-    """
-
-    resistors: float = 0.002
-    capacitors: float = 0.005
-    correlation: float = 0.5
-    one_meter: bool = False
-
-    def __post_init__(self) -> None:
-        if not 0.0 <= self.correlation <= 1.0:
-            raise InputError("meter correlation", self.correlation, "it must be from 0 to 1")
-        for name in ("resistors", "capacitors"):
-            check_tolerance(getattr(self, name), field=f"meter accuracy for {name}")
-
-    def of(self, kind: ElementKind) -> float:
-        """Return the limit of error for one kind of part.
-
-        Parameters
-        ----------
-        kind : ElementKind
-            Resistor or capacitor.
-
-        Returns
-        -------
-        float
-            A fraction of the reading.
-        """
-        return self.resistors if kind is ElementKind.RESISTOR else self.capacitors
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,10 +100,9 @@ def measured_network(
     positions = []
     for position, places in zip(picked.positions, part_table(picked).positions, strict=True):
         refs = [part_table(picked).refs[i] for i in places]
-        ref, accuracy = position.element.ref, meter.of(position.element.kind)
-        unit = position.element.kind.unit
+        ref, kind = position.element.ref, position.element.kind
         parts = [
-            _measured_part(r, unit, part, unused.pop(r), accuracy) if r in unused else part
+            _measured_part(r, kind, part, unused.pop(r), meter) if r in unused else part
             for r, part in zip(refs, position.parts, strict=True)
         ]
         changed = replace(position, parts=tuple(parts))
@@ -154,7 +110,7 @@ def measured_network(
             if changed != position:
                 raise InputError(ref, unused[ref], f"its parts {', '.join(refs)} are given as well")
             whole = Part(position.value, position.tolerance, origin=position.parts[0].origin)
-            part = _measured_part(ref, unit, whole, unused.pop(ref), accuracy)
+            part = _measured_part(ref, kind, whole, unused.pop(ref), meter)
             changed = replace(position, parts=(part,), joined="single")
         positions.append(changed)
     if unused:
@@ -165,14 +121,17 @@ def measured_network(
     return replace(picked, positions=tuple(positions))
 
 
-def _measured_part(ref: str, unit: str, part: Part, value: float, accuracy: float) -> Part:
+def _measured_part(
+    ref: str, kind: ElementKind, part: Part, value: float, meter: MeterAccuracy
+) -> Part:
     if not (math.isfinite(value) and value > 0):
         raise InputError(ref, value, "a measured value must be finite and above 0")
     if not 1 / _FARTHEST <= value / part.value <= _FARTHEST:
-        there = format_quantity(part.value, unit)
+        there = format_quantity(part.value, kind.unit)
         rule = f"the design has {there}; more than three times off is a slip or another part"
-        raise InputError(ref, format_quantity(value, unit), rule)
-    return replace(part, value=float(value), tolerance=accuracy, nominal=part.nominal or part.value)
+        raise InputError(ref, format_quantity(value, kind.unit), rule)
+    limit = meter.limit(kind, value)
+    return replace(part, value=float(value), tolerance=limit, nominal=part.nominal or part.value)
 
 
 @checked
@@ -243,8 +202,7 @@ def as_built(
             deviations=drawn_deviations(
                 built,
                 distribution="uniform" if job is None else job.spread.distribution,
-                meter_correlation=meter.correlation,
-                one_meter=meter.one_meter,
+                meter=meter,
                 loading_tolerance=loading_tolerance,
             ),
         ),

@@ -184,7 +184,7 @@ def bench_plan(
             unit_density=unit_density,
         ),
         peak=peak_report(network, conditions, wave=wave, overload_v=overload_v),
-        stresses=part_stresses(network, conditions, amplitude_v=amplitude_v),
+        stresses=part_stresses(picked, conditions, amplitude_v=amplitude_v),
         delay=delay_table(network, conditions, frequency_hz=frequencies_hz),
         faults=fault_sheet(network, conditions, wave=wave),
     )

@@ -6,8 +6,8 @@ the published curve, both re 1 kHz.  Playback does not undo ultrasonic poles, so
 part of the correction.
 
 Its uncertainty is counted over draws of what is not known: the scatter of parts that were not
-measured, the errors of meters, source and load.  The level re 1 kHz is linear in them, so that
-one table of sensitivities serves all draws.
+measured, the errors of meters, source and load.  Each draw goes through the network: where a
+frequency hardly feels a common error the second order is all there is.
 """
 
 from __future__ import annotations
@@ -17,6 +17,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from antecurve.algebra.transfer_function import squared_powers
+from antecurve.analysis.meter import MeterAccuracy
 from antecurve.analysis.subject import picked_of
 from antecurve.arrays import hold_read_only
 from antecurve.checked import checked
@@ -24,6 +26,7 @@ from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.curves.tabulate import third_octave_frequencies
 from antecurve.errors import InputError
 from antecurve.networks.centred_error import error_db
+from antecurve.networks.compiled import transfer_coefficients
 from antecurve.networks.conditions import (
     AnyNetwork,
     Conditions,
@@ -31,11 +34,10 @@ from antecurve.networks.conditions import (
     conditions_of,
     network_of,
 )
-from antecurve.networks.sensitivity import response_slopes
+from antecurve.networks.topology import Loading, Network
 from antecurve.parts.distributions import deviation_quantile
-from antecurve.parts.position import Part, PickedNetwork
-from antecurve.parts.scatter import part_table, part_weights
-from antecurve.quantities import DB_PER_NEPER
+from antecurve.parts.position import PickedNetwork
+from antecurve.parts.scatter import part_table, position_values
 from antecurve.results import Result
 
 __all__ = [
@@ -55,6 +57,7 @@ TABLE_FREQUENCIES_HZ = tuple(third_octave_frequencies().tolist())
 
 _DRAWS = 40_000  # coverage of a counted 95 % interval then holds to 0.2 % (binomial, 2 sigma)
 _SEED = 1
+_ROUNDING_DB = 1e-12  # of a level of -100 dB; below it a change is none
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -93,8 +96,7 @@ def drawn_deviations(
     built: PickedNetwork,
     *,
     distribution: str = "uniform",
-    meter_correlation: float = 0.5,
-    one_meter: bool = False,
+    meter: MeterAccuracy | None = None,
     loading_tolerance: LoadingTolerance | None = None,
 ) -> Floats:
     """Draw what is not known of a build, its source and its load.
@@ -105,10 +107,8 @@ def drawn_deviations(
         The network; the tolerance of a measured part is its meter's limit of error.
     distribution : str, optional
         Of the parts that were not measured: ``uniform``, or ``normal`` (tolerance = 3 sigma).
-    meter_correlation : float, optional
-        Correlation between the errors of readings in one range, 0 to 1.
-    one_meter : bool, optional
-        Whether one meter with one standard read all parts, so that all its readings correlate.
+    meter : MeterAccuracy, optional
+        The meter that measured the others.
     loading_tolerance : LoadingTolerance, optional
         Limits of source and load.
 
@@ -120,10 +120,12 @@ def drawn_deviations(
 
     Notes
     -----
-    Limits of error count as rectangular distributions (JCGM 100:2008, 4.3.7).  Readings are
-    correlated (5.2.2): z = sqrt(r) z_range + sqrt(1 - r) z_reading with z normal, each reading
-    then equally likely anywhere within its limits.  A range spans a decade of values.
+    Limits of error count as rectangular distributions (JCGM 100:2008, 4.3.7), that of a reading
+    as two: what goes with the reading, and the constant.  Errors that go with the reading are
+    correlated (5.2.2): z = sqrt(r) z_range + sqrt(1 - r) z_reading with z normal, each then
+    equally likely anywhere within its limits.  The constants are each reading's own.
     """
+    meter = meter or MeterAccuracy()
     rng = np.random.default_rng(_SEED)
     table = part_table(built)
     parts = [part for position in built.positions for part in position.parts]
@@ -131,18 +133,19 @@ def drawn_deviations(
     drawn = np.empty((len(parts), _DRAWS))
     for row, part, kind in zip(drawn, parts, table.kinds, strict=True):
         if part.nominal is None:
-            row[:] = deviation_quantile(rng.random(_DRAWS), distribution)
+            row[:] = part.tolerance * deviation_quantile(rng.random(_DRAWS), distribution)
         else:
-            key = None if one_meter else (kind, _range_of(part))
-            row[:] = _reading(rng, common, key, meter_correlation)
+            key = None if meter.one_meter else (kind, meter.range_of(part.value))
+            # A part of the drawer brings the accuracy it was measured with.
+            constant = min(meter.constant(kind, part.value), part.tolerance)
+            row[:] = (part.tolerance - constant) * _reading(rng, common, key, meter.correlation)
+            if constant:
+                row += constant * rng.uniform(-1.0, 1.0, _DRAWS)
     loading = loading_tolerance or LoadingTolerance()
     limits = [loading.source_resistance, loading.load_resistance, loading.load_capacitance]
     around = np.array(limits)[:, None] * rng.uniform(-1.0, 1.0, (3, _DRAWS))
-    return np.vstack([part_weights(table) @ (table.tolerance[:, None] * drawn), around])
-
-
-def _range_of(part: Part) -> int:
-    return int(np.floor(np.log10(part.value)))
+    positions = position_values(table, table.nominal[:, None] * (1.0 + drawn))
+    return np.vstack([positions / position_values(table, table.nominal)[:, None] - 1.0, around])
 
 
 def _reading(
@@ -192,7 +195,7 @@ def correction(
 
     Notes
     -----
-    Propagation of distributions (JCGM 101:2008, 7) through the level linearised in the deviations.
+    Propagation of distributions (JCGM 101:2008, 7): each draw by itself through the network.
     The interval of each frequency is the smallest symmetric one.  "At all frequencies at once"
     takes the 95th percentile, over draws, of the largest ratio to it.
     """
@@ -210,19 +213,37 @@ def correction(
         )
     frequency = np.atleast_1d(np.array(frequency_hz, dtype=float))
     level = error_db(network, curve, frequency, loading=loading, published=True)
-    slopes = response_slopes(
-        network.topology,
-        network.values,
-        np.append(frequency, REFERENCE_FREQUENCY_HZ),
-        source_resistance=loading.source_resistance,
-        load_resistance=loading.load_resistance,
-        load_capacitance=loading.load_capacitance,
-    )
-    by_value = np.vstack([slopes.by_element, slopes.by_loading]).real
-    sensitivity = DB_PER_NEPER * (by_value[:, :-1] - by_value[:, -1:])
-    away = np.abs(sensitivity.T @ deviations)
+    away = np.abs(_changes_db(network, loading, frequency, deviations))
     expanded = np.quantile(away, COVERAGE, axis=1)
+    expanded[expanded < _ROUNDING_DB] = 0.0
     known = expanded > 0.0
     ratio = away[known] / expanded[known, None]
     factor = float(np.quantile(ratio.max(axis=0), COVERAGE)) if known.any() else 1.0
     return Correction(frequency, level, expanded, max(1.0, factor) * expanded)
+
+
+def _changes_db(
+    network: Network, loading: Loading, frequency: Floats, deviations: Floats
+) -> Floats:
+    """Changes of the level re 1 kHz that deviations make [dB], shape (frequencies, draws)."""
+    given = [loading.source_resistance, loading.load_resistance, loading.load_capacitance]
+    # The first draw has no deviation.
+    drawn = 1.0 + np.insert(deviations, 0, 0.0, axis=1)
+    values, around = np.split(drawn, [len(network.values)])
+    source, load, cable = np.array(given)[:, None] * around
+    power = transfer_coefficients(
+        network.topology,
+        network.values * values.T,
+        source_resistance=source,
+        load_resistance=load,
+        load_capacitance=cable,
+    ).magnitude_squared()
+    top, bottom = power.numerator, power.denominator
+    powers = squared_powers(
+        np.append(frequency, REFERENCE_FREQUENCY_HZ), max(top.shape[1], bottom.shape[1])
+    ).T
+    level = 10.0 * np.log10(
+        (powers[:, : top.shape[1]] @ top.T) / (powers[:, : bottom.shape[1]] @ bottom.T)
+    )
+    relative = level[:-1] - level[-1]
+    return np.asarray(relative[:, 1:] - relative[:, :1])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from antecurve.analysis.part_types import part_type
@@ -18,6 +18,7 @@ from antecurve.results import Result
 if TYPE_CHECKING:
     import pandas
 
+    from antecurve.analysis.prices import Order, Prices
     from antecurve.analysis.ratings import PartStresses
 
 __all__ = ["PartsLine", "PartsList", "parts_list"]
@@ -45,6 +46,8 @@ class PartsLine(Result):
         Dissipation or voltage that the part has to stand; empty where not worked out.
     description : str
         What to look for (common practice, no source), or the drawer's own words.
+    order : Order or None
+        The cheapest order that holds the quantity; ``None`` without a price, or on hand.
     """
 
     refs: tuple[str, ...]
@@ -54,6 +57,7 @@ class PartsLine(Result):
     tolerance: float
     rating: str
     description: str
+    order: Order | None = None
 
     @property
     def value(self) -> str:
@@ -73,11 +77,19 @@ class PartsList(Result):
         Number of builds.
     amplitude_v : float or None
         Largest magnitude of the EMF that the ratings are for [V]; ``None`` without ratings.
+    priced : bool
+        Whether prices were given.
     """
 
     lines: tuple[PartsLine, ...]
     sets: int
     amplitude_v: float | None = None
+    priced: bool = False
+
+    @property
+    def cost(self) -> float:
+        """Cost of all lines with a price, in the currency of the prices."""
+        return math.fsum(line.order.cost for line in self.lines if line.order is not None)
 
     def to_frame(self) -> pandas.DataFrame:
         """Return the list as a data frame with the columns of ``parts.csv``.
@@ -97,24 +109,31 @@ class PartsList(Result):
         Returns
         -------
         list of dict
-            One a distinct part; the description says for which EMF the rating holds.
+            One a distinct part; the description says for which EMF the rating holds.  With prices
+            also the order; empty where a part has no price or is on hand.
         """
+        return [self._row(line) for line in self.lines]
+
+    def _row(self, line: PartsLine) -> dict[str, str | float]:
         holds = ""
-        if self.amplitude_v is not None:
+        if line.rating and self.amplitude_v is not None:
             holds = f"; rating for EMF within ±{format_quantity(self.amplitude_v, 'V')}"
-        return [
-            {
-                "refs": " ".join(line.refs),
-                "quantity": line.quantity,
-                "kind": line.kind,
-                "value": line.value,
-                "value_si": line.value_si,
-                "tolerance": line.tolerance,
-                "rating": line.rating,
-                "description": line.description + (holds if line.rating else ""),
-            }
-            for line in self.lines
-        ]
+        row: dict[str, str | float] = {
+            "refs": " ".join(line.refs),
+            "quantity": line.quantity,
+            "kind": line.kind,
+            "value": line.value,
+            "value_si": line.value_si,
+            "tolerance": line.tolerance,
+            "rating": line.rating,
+            "description": line.description + holds,
+        }
+        if self.priced:
+            order = line.order
+            row["order_quantity"] = "" if order is None else order.quantity
+            row["unit_price"] = "" if order is None else order.unit_price
+            row["cost"] = "" if order is None else order.cost
+        return row
 
 
 def _description(kind: ElementKind, part: Part, wanted_rating: float | None) -> str:
@@ -137,6 +156,7 @@ def parts_list(
     second: PickedNetwork | None = None,
     sets: int = 1,
     spares: float = 0.0,
+    prices: Prices | None = None,
     stresses: PartStresses | None = None,
     second_stresses: PartStresses | None = None,
 ) -> PartsList:
@@ -153,8 +173,10 @@ def parts_list(
     spares : float, optional
         Spare parts as a fraction of those needed, 0 to 1; of each part on a line rounded up, and
         none of parts on hand.
+    prices : Prices, optional
+        Prices with their breaks, for the cheapest order of each line.
     stresses, second_stresses : PartStresses, optional
-        What the positions of the network, and of the other one of a pair, have to stand, with
+        What the parts of the network, and of the other one of a pair, have to stand, with
         their ratings; both for the same EMF.
 
     Returns
@@ -178,28 +200,38 @@ def parts_list(
     for ending, network, stand in networks:
         stressed = {} if stand is None else {part.ref: part for part in stand.parts}
         for position in network.positions:
-            stress = stressed.get(position.element.ref)
-            rating = "" if stress is None else stress.rating
             for ref, part in zip(part_references(position), position.parts, strict=True):
+                stress = stressed.get(ref)
+                rating = "" if stress is None else stress.rating
                 key = (position.element.kind, part, rating)
                 references.setdefault(key, []).append(ref + ending)
                 if stress is not None:
                     wanted[key] = max(wanted.get(key, 0.0), stress.wanted_rating)
     order = {ElementKind.RESISTOR: 0, ElementKind.CAPACITOR: 1}
     keys = sorted(references, key=lambda k: (order[k[0]], k[1].value, references[k]))
-    return PartsList(
-        tuple(
-            PartsLine(
-                refs=tuple(references[key]),
-                quantity=_with_spares(sets * len(references[key]), key[1], spares),
-                kind=key[0].value,
-                value_si=key[1].value,
-                tolerance=key[1].tolerance,
-                rating=key[2],
-                description=_description(key[0], key[1], wanted.get(key)),
-            )
-            for key in keys
-        ),
-        sets,
-        None if stresses is None else stresses.amplitude_v,
+    lines = tuple(
+        PartsLine(
+            refs=tuple(references[key]),
+            quantity=_with_spares(sets * len(references[key]), key[1], spares),
+            kind=key[0].value,
+            value_si=key[1].value,
+            tolerance=key[1].tolerance,
+            rating=key[2],
+            description=_description(key[0], key[1], wanted.get(key)),
+        )
+        for key in keys
     )
+    if prices is not None:
+        lines = tuple(
+            replace(line, order=_order(line, key[1], prices))
+            for line, key in zip(lines, keys, strict=True)
+        )
+    amplitude_v = None if stresses is None else stresses.amplitude_v
+    return PartsList(lines, sets, amplitude_v, prices is not None)
+
+
+def _order(line: PartsLine, part: Part, prices: Prices) -> Order | None:
+    if part.origin == "drawer":
+        return None
+    kind = ElementKind(line.kind)
+    return prices.cheapest(kind, line.value_si, line.tolerance, line.quantity)

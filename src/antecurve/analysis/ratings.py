@@ -16,11 +16,13 @@ from numpy.typing import NDArray
 
 from antecurve.algebra.partial_fractions import partial_fractions
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain
+from antecurve.analysis.subject import picked_of
 from antecurve.checked import checked
 from antecurve.networks.compiled import input_impedance_coefficients, transfer
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
 from antecurve.networks.poles_and_zeros import network_zero_pole_gain
 from antecurve.networks.topology import Element, ElementKind, Loading, Network, Topology
+from antecurve.parts.scatter import part_references
 from antecurve.quantities import LEVELS, check_number, format_quantity
 from antecurve.results import Result
 
@@ -55,12 +57,12 @@ _WIDE = np.concatenate([[0.0], np.geomspace(1e-3, 1e10, 13 * 40 + 1)])
 
 @dataclass(frozen=True, slots=True)
 class PartStress(Result):
-    """What one position has to stand.
+    """What one part has to stand.
 
     Attributes
     ----------
     ref : str
-        Its reference.
+        Its reference: that of the position, with a letter where parts are joined, as in ``C1a``.
     kind : ElementKind
         Resistor or capacitor.
     voltage_v : float
@@ -98,14 +100,14 @@ class PartStress(Result):
 
 @dataclass(frozen=True, slots=True)
 class PartStresses(Result):
-    """The positions of a network and what they have to stand.
+    """The parts of a network and what they have to stand.
 
     Attributes
     ----------
     amplitude_v : float
         Largest magnitude of the EMF [V].
     parts : tuple of PartStress
-        In the order of the elements.
+        In the order of the elements; of a network without parts one an element.
     source_current_a : float
         Largest peak current that a sine of the amplitude draws, whatever its frequency and what
         the output is connected to [A].
@@ -138,7 +140,7 @@ class PartStresses(Result):
         Returns
         -------
         pandas.DataFrame
-            One row a position.
+            One row a part.
         """
         import pandas
 
@@ -194,7 +196,7 @@ def part_stresses(
     *,
     amplitude_v: float | None = None,
 ) -> PartStresses:
-    """Work out voltage, dissipation and rating of every position.
+    """Work out voltage, dissipation and rating of every part.
 
     Parameters
     ----------
@@ -230,9 +232,10 @@ def part_stresses(
     LEVELS.widened.check(amplitude_v, field="amplitude")
     outputs = _outputs(network, loading)
     band = np.geomspace(*conditions.band_hz, _BAND_POINTS)
+    source = loading.source_resistance
     parts = tuple(
-        _stress(element, float(value), outputs, loading.source_resistance, band, amplitude_v)
-        for element, value in zip(network.topology.elements, network.values, strict=True)
+        _stress(share, _across(share.element, outputs, source, band, amplitude_v))
+        for share in _shares(design, network)
     )
     current = max(
         _largest_current(seen, loading.source_resistance, amplitude_v) for seen in outputs.values()
@@ -265,39 +268,81 @@ def _outputs(network: Network, loading: Loading) -> dict[str, Network]:
     }
 
 
-def _stress(
+@dataclass(frozen=True, slots=True)
+class _Share:
+    """A part, its value [ohm or F], and its share of the voltage across its element."""
+
+    ref: str
+    element: Element
+    value: float
+    voltage: float
+
+
+def _shares(design: AnyNetwork, network: Network) -> list[_Share]:
+    """The parts of every element; in series the larger impedance takes the larger voltage."""
+    elements = network.topology.elements
+    if isinstance(design, Network):
+        return [
+            _Share(element.ref, element, float(value), 1.0)
+            for element, value in zip(elements, network.values, strict=True)
+        ]
+    shares = []
+    for position in picked_of(design).positions:
+        resistor = position.element.kind is ElementKind.RESISTOR
+        for ref, part in zip(part_references(position), position.parts, strict=True):
+            of_series = part.value / position.value if resistor else position.value / part.value
+            voltage = of_series if position.joined == "series" else 1.0
+            shares.append(_Share(ref, position.element, part.value, voltage))
+    return shares
+
+
+@dataclass(frozen=True, slots=True)
+class _Across:
+    """Voltages across an element [V]: peak and rms by output, and peak of sines in the band."""
+
+    peak_v: dict[str, float]
+    rms_v: dict[str, float]
+    band_v: float
+
+
+def _across(
     element: Element,
-    value: float,
     outputs: dict[str, Network],
     source_resistance: float,
     band_hz: NDArray[np.float64],
     amplitude_v: float,
-) -> PartStress:
+) -> _Across:
     lone = Loading(source_resistance, _VOLTMETER_OHM, 0.0)
-    resistor = element.kind is ElementKind.RESISTOR
-    voltage, power, in_band = {}, {}, 0.0
+    peak, rms, in_band = {}, {}, 0.0
     for name, loaded in outputs.items():
         topology = loaded.topology
         across = Topology(topology.form, topology.elements, element.nodes)
         seen = Network(across, loaded.values)
-        voltage[name] = amplitude_v * _variation(network_zero_pole_gain(seen, loading=lone))
-        gain = float(np.abs(transfer(seen, _WIDE, loading=lone)).max())
-        power[name] = (amplitude_v * gain) ** 2 / value
+        peak[name] = amplitude_v * _variation(network_zero_pole_gain(seen, loading=lone))
+        rms[name] = amplitude_v * float(np.abs(transfer(seen, _WIDE, loading=lone)).max())
         in_band = max(in_band, float(np.abs(transfer(seen, band_hz, loading=lone)).max()))
+    return _Across(peak, rms, amplitude_v * in_band)
+
+
+def _stress(share: _Share, across: _Across) -> PartStress:
+    resistor = share.element.kind is ElementKind.RESISTOR
+    voltage = {name: share.voltage * peak for name, peak in across.peak_v.items()}
+    power = {name: (share.voltage * rms) ** 2 / share.value for name, rms in across.rms_v.items()}
     stress = power if resistor else voltage
     # Loaded unless another is worse by more than rounding.
     worst = max(stress, key=lambda name: stress[name] * (1.0 + 1e-6 * (name == "loaded")))
+    band_v = share.voltage * across.band_v
     return PartStress(
-        element.ref,
-        element.kind,
+        share.ref,
+        share.element.kind,
         max(voltage.values()),
         max(power.values()) if resistor else None,
         _rating(stress[worst], _POWERS_W, "W")
         if resistor
         else _rating(stress[worst], _VOLTAGES_V, "V"),
         worst,
-        amplitude_v * in_band,
-        0.5 * (amplitude_v * in_band) ** 2 / value if resistor else None,
+        band_v,
+        0.5 * band_v**2 / share.value if resistor else None,
     )
 
 

@@ -17,7 +17,8 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.analysis.as_built import MeterAccuracy, measured_network
+from antecurve.analysis.as_built import measured_network
+from antecurve.analysis.meter import MeterAccuracy
 from antecurve.analysis.trim_options import TrimChange, options
 from antecurve.analysis.trim_search import RESOLUTION, Chosen, Draws, Exhausted, Trimmer
 from antecurve.checked import checked

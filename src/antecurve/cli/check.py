@@ -17,6 +17,7 @@ from antecurve.cli.options import (
     LoadTolerance,
     MeterCapacitance,
     MeterCorrelation,
+    MeterDisplay,
     MeterResistance,
     OneMeter,
     OutputFolder,
@@ -45,6 +46,7 @@ def check(
     ] = None,
     meter_resistance: MeterResistance = "0.2 %",
     meter_capacitance: MeterCapacitance = "0.5 %",
+    meter_display: MeterDisplay = 10_000,
     meter_correlation: MeterCorrelation = 0.5,
     one_meter: OneMeter = False,
     source_tolerance: SourceTolerance = "0 %",
@@ -108,6 +110,7 @@ def check(
         meter=meter_accuracy(
             meter_resistance,
             meter_capacitance,
+            display=meter_display,
             correlation=meter_correlation,
             one_meter=one_meter,
         ),

@@ -13,6 +13,7 @@ from antecurve.cli.options import (
     DecimalMark,
     Force,
     MeterCapacitance,
+    MeterDisplay,
     MeterResistance,
     OutputFolder,
     TimeUnit,
@@ -49,6 +50,7 @@ def judge(
     ] = None,
     meter_resistance: MeterResistance = "0.2 %",
     meter_capacitance: MeterCapacitance = "0.5 %",
+    meter_display: MeterDisplay = 10_000,
     limit: Annotated[str, typer.Option(metavar="DB", help="Largest deviation allowed.")] = "0.5",
     band: Annotated[
         Optional[tuple[str, str]],  # noqa: UP045
@@ -178,7 +180,7 @@ def judge(
         ),
         reference=[read_capture(path, reading) for path in reference] if reference else None,
         mains_hz=None if mains is None else quantity(mains, "Hz", "--mains"),
-        meter=meter_accuracy(meter_resistance, meter_capacitance),
+        meter=meter_accuracy(meter_resistance, meter_capacitance, display=meter_display),
     )
     delivery = Delivery(made.job.title, serial, date, output, force, as_json, reading)
     if folders:

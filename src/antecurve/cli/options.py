@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 import typer
 
 if TYPE_CHECKING:
-    from antecurve.analysis.as_built import MeterAccuracy
+    from antecurve.analysis.meter import MeterAccuracy
     from antecurve.networks.conditions import LoadingTolerance
 
 __all__ = [
@@ -21,6 +21,7 @@ __all__ = [
     "LoadTolerance",
     "MeterCapacitance",
     "MeterCorrelation",
+    "MeterDisplay",
     "MeterResistance",
     "OneMeter",
     "OutputFile",
@@ -60,13 +61,25 @@ DecimalMark = Annotated[
     typer.Option("--decimal", metavar="MARK", help="Decimal mark of the file: point or comma."),
 ]
 MeterResistance = Annotated[
-    str, typer.Option(metavar="PERCENT", help="Accuracy of the ohmmeter, of reading.")
+    str,
+    typer.Option(
+        metavar="ACCURACY",
+        help="Accuracy of the ohmmeter: of reading, and a constant, as in '0.5 % + 2 counts' or "
+        "'0.2 % + 0.1 ohm'.",
+    ),
 ]
 MeterCapacitance = Annotated[
-    str, typer.Option(metavar="PERCENT", help="Accuracy of the capacitance meter, of reading.")
+    str,
+    typer.Option(
+        metavar="ACCURACY", help="That of the capacitance meter, as in '1 % + 5 counts + 2 pF'."
+    ),
 ]
-
-
+MeterDisplay = Annotated[
+    int,
+    typer.Option(
+        metavar="COUNTS", help="Counts of the meters' display, for counts and ranges.", min=1
+    ),
+]
 MeterCorrelation = Annotated[
     float,
     typer.Option(
@@ -110,14 +123,22 @@ def refuse_existing(output: Path | None, *, force: bool) -> None:
 
 
 def meter_accuracy(
-    resistance: str, capacitance: str, *, correlation: float = 0.5, one_meter: bool = False
+    resistance: str,
+    capacitance: str,
+    *,
+    display: int = 10_000,
+    correlation: float = 0.5,
+    one_meter: bool = False,
 ) -> MeterAccuracy:
     """Parse the accuracy of the meters from the texts of the options.
 
     Parameters
     ----------
     resistance, capacitance : str
-        Per cent of reading, such as ``0.2 %``; the sign may be left out.
+        Per cent of reading, such as ``0.2 %`` (the sign may be left out), then constants after
+        ``+``: ``2 counts`` of the last digit, or a quantity such as ``0.1 ohm`` or ``2 pF``.
+    display : int, optional
+        Counts of the display.
     correlation : float, optional
         Between the errors of readings in one range, 0 to 1.
     one_meter : bool, optional
@@ -131,16 +152,29 @@ def meter_accuracy(
     Raises
     ------
     InputError
-        When a text is no per cent from 0 to below 100, or the correlation is out of range.
+        When a text is no per cent from 0 to below 100 with constants of 0 or greater, or the
+        correlation is out of range.
     """
-    from antecurve.analysis.as_built import MeterAccuracy
+    from antecurve.analysis.meter import MeterAccuracy
 
+    of_ohms, ohm_counts, ohms = _accuracy(resistance, "ohm", "--meter-resistance")
+    of_farads, farad_counts, farads = _accuracy(capacitance, "F", "--meter-capacitance")
     return MeterAccuracy(
-        percent(resistance, "--meter-resistance"),
-        percent(capacitance, "--meter-capacitance"),
-        correlation,
-        one_meter,
+        of_ohms, of_farads, correlation, one_meter, ohm_counts, farad_counts, ohms, farads, display
     )
+
+
+def _accuracy(text: str, unit: str, field: str) -> tuple[float, float, float]:
+    """Fraction of reading, counts and constant."""
+    of_reading, *constants = (cell.strip() for cell in text.split("+"))
+    counts = constant = 0.0
+    for cell in constants:
+        number, word = cell.rpartition("count")[::2]
+        if number and word in ("", "s"):
+            counts += quantity(number, "", field, zero=True)
+        else:
+            constant += quantity(cell, unit, field, zero=True)
+    return percent(of_reading, field), counts, constant
 
 
 def loading_tolerance(source: str, load: str, cable: str) -> LoadingTolerance:

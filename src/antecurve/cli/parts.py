@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from pathlib import Path
+from typing import Annotated, Optional
 
 import typer
 
@@ -19,6 +20,18 @@ def parts(
     spares: Annotated[
         str, typer.Option(metavar="PERCENT", help="Spare parts, of those needed; rounded up.")
     ] = "0 %",
+    price_file: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option(
+            "--prices",
+            metavar="PRICES.csv",
+            help="Prices: kind, value, quantity (from which on), price of one, tolerance "
+            "(optional); the list then has the cheapest order.",
+        ),
+    ] = None,
+    types: Annotated[
+        bool, typer.Option("--types", help="Print the types of parts that the advice knows.")
+    ] = False,
     output: OutputFile = None,
     force: Force = False,
     as_json: AsJson = False,
@@ -28,25 +41,32 @@ def parts(
     \b
     Example: antecurve parts bench-network/design.json --sets 2 -o order.xlsx
     """
+    from antecurve.analysis.part_types import TYPES_SOURCE
     from antecurve.analysis.ratings import part_stresses
     from antecurve.cli.show import show_json, show_table
     from antecurve.files.design_file import read_design
     from antecurve.files.output_folder import write_file
     from antecurve.files.parts_file import parts_csv, parts_workbook, suffix_of
+    from antecurve.files.price_file import read_prices
     from antecurve.pipeline import design_parts_list
     from antecurve.report.stress_tables import drive_lines
-    from antecurve.report.tables import parts_rows
+    from antecurve.report.tables import order_lines, parts_rows, type_rows
 
     design = read_design(design_file)
-    to_buy = design_parts_list(design, sets=sets, spares=percent(spares, "--spares"))
+    prices = None if price_file is None else read_prices(price_file)
+    to_buy = design_parts_list(design, sets=sets, spares=percent(spares, "--spares"), prices=prices)
     if output is not None:
         content = parts_workbook(to_buy) if suffix_of(output) == ".xlsx" else parts_csv(to_buy)
         write_file(output, content, force=force)
     if as_json:
         show_json(to_buy.to_frame().to_dict(orient="records"))
+    elif types:
+        show_table(type_rows())
+        print(f"Types, values, ratings and packages: {TYPES_SOURCE}.")
     elif output is None:
         show_table(parts_rows(to_buy))
-        for line in drive_lines(part_stresses(design)):
+        print(f"What to look for: {TYPES_SOURCE}.")
+        for line in [*order_lines(to_buy), *drive_lines(part_stresses(design))]:
             print(line)
     else:
         print(f"Wrote {output}")

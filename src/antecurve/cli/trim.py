@@ -11,6 +11,7 @@ from antecurve.cli.options import (
     AsJson,
     DesignFile,
     MeterCapacitance,
+    MeterDisplay,
     MeterResistance,
 )
 
@@ -30,6 +31,7 @@ def trim(
     ] = 3,
     meter_resistance: MeterResistance = "0.2 %",
     meter_capacitance: MeterCapacitance = "0.5 %",
+    meter_display: MeterDisplay = 10_000,
     as_json: AsJson = False,
 ) -> None:
     """Say which positions to change, and to what, to bring a build back.
@@ -52,7 +54,7 @@ def trim(
 
     design = read_design(design_file)
     known = read_measured(measured, design.picked)
-    meter = meter_accuracy(meter_resistance, meter_capacitance)
+    meter = meter_accuracy(meter_resistance, meter_capacitance, display=meter_display)
     drawer = read_job_drawer(design.job)
     with count_progress("trying changes") as progress:
         result = bring_back(

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from antecurve.checked import checked
 from antecurve.errors import FileFormatError, InputError
-from antecurve.files.rows import Row, read_rows
+from antecurve.files.rows import Row, element_kind, read_rows
 from antecurve.networks.topology import ElementKind
 from antecurve.parts.drawer import Drawer, DrawerEntry
 from antecurve.parts.position import Part
@@ -22,12 +22,6 @@ __all__ = ["read_drawer"]
 
 _NEEDED = ("kind", "value")
 _OPTIONAL = ("measured", "tolerance", "quantity", "description")
-_KINDS = {
-    "resistor": ElementKind.RESISTOR,
-    "r": ElementKind.RESISTOR,
-    "capacitor": ElementKind.CAPACITOR,
-    "c": ElementKind.CAPACITOR,
-}
 
 
 @checked
@@ -69,11 +63,7 @@ def _entry(row: Row) -> DrawerEntry:
     cells = row.cells
     if not any(cells.values()):
         raise FileFormatError(row.location, "an empty row", "delete it, or fill in kind and value")
-    kind = _KINDS.get(cells["kind"].lower())
-    if kind is None:
-        raise FileFormatError(
-            f"{row.location}, column kind", cells["kind"], "it must be resistor or capacitor"
-        )
+    kind = element_kind(row)
     try:
         value = _number(row, "value", kind)
         measured = _number(row, "measured", kind) if cells["measured"] else None

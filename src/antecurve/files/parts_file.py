@@ -12,6 +12,9 @@ from antecurve.files.table import csv_bytes, safe_cell
 
 __all__ = ["parts_csv", "parts_workbook", "suffix_of"]
 
+_HEADER = ("refs", "quantity", "kind", "value", "value_si", "tolerance", "rating", "description")
+_WIDTHS = dict(zip("ABCDEFGHIJK", (16, 10, 11, 14, 14, 11, 16, 64, 14, 11, 11), strict=True))
+
 
 def suffix_of(path: Path) -> str:
     """Choose ``.csv`` or ``.xlsx``, the ending that says how a parts list is written.
@@ -37,11 +40,13 @@ def suffix_of(path: Path) -> str:
     return suffix
 
 
-_HEADER = ("refs", "quantity", "kind", "value", "value_si", "tolerance", "rating", "description")
+def _header(parts: PartsList) -> tuple[str, ...]:
+    ordered = ("order_quantity", "unit_price", "cost") if parts.priced else ()
+    return (*_HEADER, *ordered)
 
 
 def _rows(parts: PartsList) -> list[list[object]]:
-    return [[row[name] for name in _HEADER] for row in parts.rows()]
+    return [[row[name] for name in _header(parts)] for row in parts.rows()]
 
 
 def parts_csv(parts: PartsList) -> bytes:
@@ -55,9 +60,10 @@ def parts_csv(parts: PartsList) -> bytes:
     Returns
     -------
     bytes
-        UTF-8, columns refs, quantity, kind, value, value_si, tolerance, rating, description.
+        UTF-8, columns refs, quantity, kind, value, value_si, tolerance, rating, description;
+        with prices also order_quantity, unit_price, cost.
     """
-    return csv_bytes(_HEADER, _rows(parts))
+    return csv_bytes(_header(parts), _rows(parts))
 
 
 def parts_workbook(parts: PartsList) -> bytes:
@@ -84,10 +90,10 @@ def parts_workbook(parts: PartsList) -> bytes:
     book = Workbook()
     sheet = book.active
     sheet.title = "parts"
-    sheet.append(list(_HEADER))
+    sheet.append(list(_header(parts)))
     for row in _rows(parts):
         sheet.append([safe_cell(c) if isinstance(c, str) else c for c in row])
-    for column, width in zip("ABCDEFGH", (16, 10, 11, 14, 14, 11, 16, 64), strict=True):
+    for column, width in _WIDTHS.items():
         sheet.column_dimensions[column].width = width
     buffer = io.BytesIO()
     book.save(buffer)

@@ -10,9 +10,17 @@ from pathlib import Path
 
 from antecurve.errors import FileFormatError, InputError
 from antecurve.files.reading import read_text
+from antecurve.networks.topology import ElementKind
 from antecurve.texts import check_text
 
-__all__ = ["Row", "read_rows"]
+__all__ = ["Row", "element_kind", "read_rows"]
+
+_KINDS = {
+    "resistor": ElementKind.RESISTOR,
+    "r": ElementKind.RESISTOR,
+    "capacitor": ElementKind.CAPACITOR,
+    "c": ElementKind.CAPACITOR,
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +106,31 @@ def read_rows(
             "no row follows the names of the columns; give at least one",
         )
     return tuple(rows)
+
+
+def element_kind(row: Row) -> ElementKind:
+    """Read the kind of part from the column ``kind``.
+
+    Parameters
+    ----------
+    row : Row
+        A row with that column.
+
+    Returns
+    -------
+    ElementKind
+        Resistor or capacitor.
+
+    Raises
+    ------
+    FileFormatError
+        When the cell names neither.
+    """
+    cell = row.cells["kind"]
+    if cell.lower() not in _KINDS:
+        rule = "it must be resistor or capacitor"
+        raise FileFormatError(f"{row.location}, column kind", cell, rule)
+    return _KINDS[cell.lower()]
 
 
 def _check_cells(location: str, cells: dict[str, str]) -> None:

@@ -7,8 +7,8 @@ each.  A part within +-t, equally likely anywhere, has the standard uncertainty 
 
 Readings of one meter are correlated (JCGM 100:2008, 5.2.2), and by how much no data sheet says:
 wholly where the meter reads high everywhere, not at all where each range has an error of its own.
-`antecurve.analysis.correction` takes the worse of the two, which is the worst of all correlations
-from 0 to 1, at each frequency by itself.  A fit needs one covariance for all frequencies.  With
+`antecurve.analysis.correction` draws them with a correlation that is stated.  A fit needs one
+covariance that holds for each.  With
 u_k the standard uncertainties of n readings, C = u u' (wholly correlated) and D = diag(u_k**2)
 (not at all), C <= n D by Cauchy and Schwarz, so that D + (1 - 1/n) C is nowhere below either; no
 smaller multiple of C beside D would do.  That is what measured parts get: each reading an error
@@ -25,7 +25,8 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.analysis.as_built import MeterAccuracy, measured_network
+from antecurve.analysis.as_built import measured_network
+from antecurve.analysis.meter import MeterAccuracy
 from antecurve.analysis.subject import job_of, picked_of
 from antecurve.arrays import hold_read_only
 from antecurve.checked import checked

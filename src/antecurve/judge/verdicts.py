@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.analysis.as_built import MeterAccuracy
+from antecurve.analysis.meter import MeterAccuracy
 from antecurve.arrays import log_frequencies
 from antecurve.checked import checked
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve

@@ -19,17 +19,17 @@ def _volt(value: float) -> str:
 
 
 def stress_rows(stresses: PartStresses) -> TextTable:
-    """Tabulate the voltage and dissipation of each position.
+    """Tabulate the voltage and dissipation of each part.
 
     Parameters
     ----------
     stresses : PartStresses
-        The positions.
+        The parts.
 
     Returns
     -------
     TextTable
-        One row a position.
+        One row a part.
     """
     rows = tuple(
         (
@@ -49,7 +49,7 @@ def stress_rows(stresses: PartStresses) -> TextTable:
     )
     within = f"rating to buy for EMF within ±{_volt(stresses.amplitude_v)}"
     header = (
-        "position", "largest voltage", "largest dissipation", "with output",
+        "part", "largest voltage", "largest dissipation", "with output",
         "sines in the band: voltage", "dissipation", within,
     )  # fmt: skip
     return TextTable(header, rows, "lrrlrrr")
@@ -61,7 +61,7 @@ def stress_lines(stresses: PartStresses) -> list[str]:
     Parameters
     ----------
     stresses : PartStresses
-        The positions.
+        The parts.
 
     Returns
     -------
@@ -82,7 +82,7 @@ def drive_lines(stresses: PartStresses) -> list[str]:
     Parameters
     ----------
     stresses : PartStresses
-        The positions.
+        The parts.
 
     Returns
     -------

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from antecurve.analysis.part_types import CAPACITOR_TYPES, RESISTOR_TYPES
 from antecurve.analysis.parts_list import PartsList
+from antecurve.networks.topology import ElementKind
 from antecurve.parts.position import PickedNetwork, Position
 from antecurve.parts.scatter import part_references
 from antecurve.quantities import format_quantity
 from antecurve.report.text_table import TextTable, signed
 
 if TYPE_CHECKING:
+    from antecurve.analysis.prices import Order
     from antecurve.analysis.response import ResponseTable
     from antecurve.pick.result import ShortlistEntry
     from antecurve.pipeline import Design
@@ -19,10 +22,12 @@ __all__ = [
     "form_rows",
     "made_of",
     "node_caption",
+    "order_lines",
     "parts_rows",
     "refused_forms",
     "response_rows",
     "shortlist_rows",
+    "type_rows",
     "wiring_rows",
 ]
 
@@ -113,9 +118,9 @@ def parts_rows(parts: PartsList) -> TextTable:
     rating = "rating"
     if parts.amplitude_v is not None:
         rating += f" for EMF within ±{format_quantity(parts.amplitude_v, 'V')}"
-    header = ("quantity", "value", "tolerance", "kind", "positions", rating, "what to look for")
-    rows = tuple(
-        (
+    header = ["quantity", "value", "tolerance", "kind", "positions", rating, "what to look for"]
+    rows = [
+        [
             str(line.quantity),
             line.value,
             f"±{line.tolerance * 100:g} %",
@@ -123,10 +128,80 @@ def parts_rows(parts: PartsList) -> TextTable:
             " ".join(line.refs),
             line.rating or "-",
             line.description,
-        )
+        ]
         for line in parts.lines
+    ]
+    if parts.priced:
+        header[1:1] = ["order", "each", "cost"]
+        for row, line in zip(rows, parts.lines, strict=True):
+            row[1:1] = _order_cells(line.order)
+    align = "rrr" * parts.priced + "rrrllll"
+    return TextTable(tuple(header), tuple(tuple(row) for row in rows), align)
+
+
+def _order_cells(order: Order | None) -> list[str]:
+    if order is None:
+        return ["-", "-", "-"]
+    return [str(order.quantity), f"{order.unit_price:.10g}", f"{order.cost:.2f}"]
+
+
+def type_rows() -> TextTable:
+    """Tabulate the types of parts that the advice of a parts list is taken from.
+
+    Returns
+    -------
+    TextTable
+        One row a type and package.
+    """
+    rows = tuple(
+        (
+            one.name,
+            f"{format_quantity(one.low, kind.unit)} to {format_quantity(one.high, kind.unit)}",
+            format_quantity(one.rating, rating),
+            one.package,
+        )
+        for kind, rating, types in (
+            (ElementKind.RESISTOR, "W", RESISTOR_TYPES),
+            (ElementKind.CAPACITOR, "V", CAPACITOR_TYPES),
+        )
+        for one in types
     )
-    return TextTable(header, rows, "rrrllll")
+    return TextTable(("type", "values", "rated up to", "package"), rows, "lrrl")
+
+
+def order_lines(parts: PartsList) -> list[str]:
+    """Say what the orders of a parts list cost, and where more parts cost less.
+
+    Parameters
+    ----------
+    parts : PartsList
+        The parts list.
+
+    Returns
+    -------
+    list of str
+        Sentences; none without prices.
+    """
+    if not parts.priced:
+        return []
+    lines = []
+    for line in parts.lines:
+        order, what = line.order, f"{line.kind} {line.value}"
+        if order is None or order.quantity == line.quantity:
+            continue
+        if order.needed_cost is None:
+            lines.append(f"{what}: {line.quantity} needed, sold from {order.quantity} on.")
+        else:
+            lines.append(
+                f"{what}: {order.quantity} cost {order.cost:.2f}, less than the {line.quantity} "
+                f"needed ({order.needed_cost:.2f})."
+            )
+    unpriced = [line for line in parts.lines if line.order is None]
+    total = f"All in all {parts.cost:.2f}, in the currency of the prices"
+    if unpriced:
+        names = ", ".join(f"{line.kind} {line.value}" for line in unpriced)
+        total += f"; without {names} (on hand, or no price given)"
+    return [*lines, f"{total}."]
 
 
 def response_rows(response: ResponseTable) -> TextTable:
