@@ -94,8 +94,9 @@ def test_standard_input_and_pipes_are_files_like_others(tmp_path: Path, design_f
     ("shell", "words"),
     [(">&-", "it is closed"), ("> /dev/full", "No space left"), ("| true", "Broken pipe")],
 )
-def test_output_that_goes_nowhere_is_named(shell: str, words: str) -> None:
-    run = f'"{sys.executable}" -c "{PROGRAM}" curves disc --json'
+@pytest.mark.parametrize("arguments", ["curves disc --json", "--help"])
+def test_output_that_goes_nowhere_is_named(arguments: str, shell: str, words: str) -> None:
+    run = f'"{sys.executable}" -c "{PROGRAM}" {arguments}'
     done = subprocess.run(
         ["bash", "-c", f"set -o pipefail; {run} {shell}"],
         capture_output=True,
@@ -106,6 +107,26 @@ def test_output_that_goes_nowhere_is_named(shell: str, words: str) -> None:
     assert words in done.stderr
     assert done.stderr.startswith("antecurve: standard output: ")
     assert done.stderr.count("\n") == 1
+
+
+@pytest.mark.parametrize("shell", ["2>&-", "2> /dev/full"])
+@pytest.mark.parametrize(
+    ("arguments", "code"), [("curves disc", 0), ("curves nowhere", 2), ("curves --nothing", 2)]
+)
+def test_messages_that_go_nowhere_leave_the_exit_code(
+    arguments: str, code: int, shell: str
+) -> None:
+    assert _run(arguments, shell=shell).returncode == code
+
+
+@pytest.mark.parametrize("home", ["a file", "missing/below", ""])
+def test_pictures_need_no_home(tmp_path: Path, design_file: Path, home: str) -> None:
+    """A file in the place of a home takes no cache, whoever runs the tests."""
+    (tmp_path / "a file").touch()
+    folder = tmp_path / "scope"
+    done = _run("scope", design_file, "-o", folder, HOME=str(tmp_path / home) if home else "")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert (folder / "scope.png").is_file()
 
 
 @pytest.mark.parametrize("encoding", ["ascii", "latin-1", "utf-8"])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import errno
 import functools
 import importlib
 import sys
@@ -15,7 +14,6 @@ from antecurve.cli.surroundings import (
     Stopped,
     StreamRefused,
     asked_to_stop,
-    flush_streams,
     note_fault,
     prepare_signals,
     prepare_streams,
@@ -33,13 +31,11 @@ _COMMANDS = (
     "trim", "judge", "calibrate", "signal",
 )  # fmt: skip
 """Modules of this folder, each with the command of its name."""
-_OUTPUT_ERRORS = {errno.EPIPE, errno.ENOSPC, errno.EBADF, errno.EIO}
-"""What the system says when a stream takes no more: no reader, no space, closed, broken."""
 _INTERRUPTED = 130  # the parser's own code for an interrupt, too
 
 
 def _guarded(command: Callable[..., None]) -> Callable[..., None]:
-    """The command with what stops it turned into exceptions that the parser lets pass."""
+    """The command with an interrupt turned into an exception that the parser lets pass."""
 
     @functools.wraps(command)
     def guarded(*args: Any, **kwargs: Any) -> None:
@@ -47,10 +43,6 @@ def _guarded(command: Callable[..., None]) -> Callable[..., None]:
             command(*args, **kwargs)
         except KeyboardInterrupt:
             raise Stopped(_INTERRUPTED, "interrupted") from None
-        except OSError as error:
-            if error.filename is None and error.errno in _OUTPUT_ERRORS:
-                raise StreamRefused(error.strerror) from None
-            raise
 
     return guarded
 
@@ -112,7 +104,7 @@ def _run(arguments: list[str]) -> None:
         try:
             command_line(arguments[0] if arguments else "")(arguments)
         finally:
-            flush_streams()
+            sys.stdout.flush()
     except SystemExit as done:
         if done.code == _INTERRUPTED:
             raise KeyboardInterrupt from None  # of which the parser says nothing

@@ -9,13 +9,18 @@ from __future__ import annotations
 
 import atexit
 import codecs
+import io
+import logging
 import os
 import signal
 import sys
 import threading
 from collections.abc import Callable
 from types import FrameType
-from typing import Any
+from typing import TYPE_CHECKING, Any, TextIO
+
+if TYPE_CHECKING:
+    from typing_extensions import Buffer
 
 __all__ = [
     "FAULT",
@@ -23,7 +28,6 @@ __all__ = [
     "Stopped",
     "StreamRefused",
     "asked_to_stop",
-    "flush_streams",
     "note_fault",
     "prepare_signals",
     "prepare_streams",
@@ -61,7 +65,7 @@ class Stopped(BaseException):
 
 
 class StreamRefused(Exception):
-    """A standard stream takes no more output.
+    """Standard output takes no more.
 
     Parameters
     ----------
@@ -80,42 +84,66 @@ def _plain_characters(error: UnicodeError) -> tuple[str, int]:
     return plain, error.end
 
 
+class _Output(io.FileIO):
+    """A standard stream; once the system refuses it, it takes anything and keeps nothing."""
+
+    def __init__(self, stream: TextIO, refused: Callable[[str], None]) -> None:
+        super().__init__(stream.fileno(), "w", closefd=False)
+        self._refused = refused
+        self._gone = False
+
+    def write(self, data: Buffer, /) -> int:
+        """Write; say once that the system refuses it."""
+        if not self._gone:
+            try:
+                return super().write(data)
+            except OSError as error:
+                self._gone = True
+                self._refused(error.strerror or str(error))
+        return memoryview(data).nbytes
+
+
+def _refuse(reason: str) -> None:
+    raise StreamRefused(reason)
+
+
+def _say_nothing(reason: str) -> None:
+    """Where messages can't be said, the exit code tells the result."""
+
+
+def _prepared(stream: TextIO, original: TextIO | None, refused: Callable[[str], None]) -> TextIO:
+    """A stream that takes any text and tells its own name; another program's stays its own."""
+    if stream is not original or not isinstance(stream, io.TextIOWrapper):
+        return stream
+    stream.flush()
+    return io.TextIOWrapper(
+        io.BufferedWriter(_Output(stream, refused)),
+        encoding=stream.encoding,
+        errors="antecurve-plain",
+        line_buffering=stream.line_buffering,
+    )
+
+
 def prepare_streams() -> None:
     """Make standard output and error take any text, whatever their encoding.
 
     Raises
     ------
     StreamRefused
-        When standard output is closed.
+        When standard output is closed; later by whatever prints to it, when it takes no more.
     """
     codecs.register_error("antecurve-plain", _plain_characters)
+    # What libraries have to say of their caches and settings is nothing to a user.
+    logging.lastResort = logging.NullHandler()
     if sys.stderr is None:
         sys.stderr = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
-    for stream in (sys.stdout, sys.stderr):
-        reconfigure: Callable[..., None] | None = getattr(stream, "reconfigure", None)
-        if reconfigure is not None:
-            reconfigure(errors="antecurve-plain")
+    sys.stderr = _prepared(sys.stderr, sys.__stderr__, _say_nothing)
     columns = os.environ.get("COLUMNS", "1")
     if not columns.isdecimal() or int(columns) < 1:
         del os.environ["COLUMNS"]  # no width that anything could be printed in
     if sys.stdout is None:
         raise StreamRefused("it is closed")
-
-
-def flush_streams() -> None:
-    """Hand on what is still to be printed.
-
-    Raises
-    ------
-    StreamRefused
-        When standard output takes no more.
-    """
-    try:
-        sys.stdout.flush()
-    except OSError as error:
-        # What the buffer holds can go nowhere; without it the interpreter ends in silence.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
-        raise StreamRefused(error.strerror or str(error)) from None
+    sys.stdout = _prepared(sys.stdout, sys.__stdout__, _refuse)
 
 
 _asked: list[Stopped] = []
