@@ -42,12 +42,14 @@ def unity_roots(function: ZeroPoleGain[float]) -> tuple[float, ...]:
     times = [*function.zeros_s, *function.poles_s]
     unit = math.exp(sum(math.log(t) for t in times) / len(times))
     top, bottom = _expanded(function.poles_s, unit), _numerator(function, unit)
-    difference = np.polysub(top, function.gain_constant * bottom)
+    difference = np.zeros(max(top.size, bottom.size))
+    difference[-top.size :] = top
+    difference[-bottom.size :] -= function.gain_constant * bottom
     if top.size == bottom.size and abs(difference[0]) <= _CANCELLED * top[0]:
         # The gain at high frequency is 1: the highest power is rounding, which would spoil the
         # other roots.
         difference = difference[1:]
-    roots = np.roots(difference)
+    roots = _polynomial_roots(difference[np.newaxis])[0]
     starts = -unit / roots.real[_is_real_negative(roots)]
     polished = (_polished_root(function, float(t)) for t in starts)
     return tuple(sorted((t for t in polished if t > 0), reverse=True))
@@ -82,16 +84,27 @@ def unity_roots_along(
         top = longer
     bottom = _numerator(function, unit)
     top[:, top.shape[1] - bottom.size :] -= gain_constants[:, np.newaxis] * bottom
-    degree = top.shape[1] - 1
-    companions = np.zeros((sets, degree, degree))
-    companions[:, range(1, degree), range(degree - 1)] = 1.0
-    usable = np.abs(top[:, 0]) > 0.0
-    companions[usable, 0, :] = -top[usable, 1:] / top[usable, :1]
-    roots = np.linalg.eigvals(companions)
-    real = _is_real_negative(roots) & usable[:, np.newaxis]
+    roots = _polynomial_roots(top)
+    real = _is_real_negative(roots)
     times = np.full(roots.shape, np.nan)
     times[real] = -unit / roots.real[real]
     return np.asarray(-np.sort(-times, axis=1))
+
+
+def _polynomial_roots(coefficients: Floats) -> NDArray[Any]:
+    """Roots of polynomials, highest power first, one a row; 0 where the highest is missing.
+
+    Eigenvalues of the companion matrices, as `numpy.roots` has them for one polynomial.
+    """
+    sets, degree = len(coefficients), coefficients.shape[1] - 1
+    if degree < 1:
+        return np.zeros((sets, 0))
+    companions = np.zeros((sets, degree, degree))
+    companions[:, 1:, :-1] = np.eye(degree - 1)
+    highest = coefficients[:, :1]
+    usable = highest != 0.0
+    np.divide(-coefficients[:, 1:], highest, out=companions[:, 0], where=usable)
+    return np.asarray(np.linalg.eigvals(companions) * usable)
 
 
 def _expanded(times: Sequence[float], unit: float) -> Floats:
@@ -102,7 +115,10 @@ def _expanded(times: Sequence[float], unit: float) -> Floats:
 def _numerator(function: ZeroPoleGain[float], unit: float) -> Floats:
     """Coefficients of s^a N(s), highest power of s unit first."""
     at_origin = function.power_at_origin
-    return np.pad(_expanded(function.zeros_s, unit), (0, at_origin)) * (1.0 / unit) ** at_origin
+    expanded = _expanded(function.zeros_s, unit)
+    if not at_origin:
+        return expanded
+    return np.append(expanded, np.zeros(at_origin)) * (1.0 / unit) ** at_origin
 
 
 def _is_real_negative(roots: NDArray[Any]) -> NDArray[np.bool_]:

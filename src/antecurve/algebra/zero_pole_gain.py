@@ -64,7 +64,7 @@ def product(time_constants: Sequence[Any], s: Any) -> Any:
     scalar
         The product; 1 for no time constants.
     """
-    return math.prod(1 + s * t for t in time_constants)
+    return math.prod([1 + s * t for t in time_constants])
 
 
 def product_coefficients(time_constants: Sequence[Any]) -> list[Any]:
@@ -281,6 +281,6 @@ class ZeroPoleGain(Generic[Time]):
             The same zeros and poles with another gain constant.
         """
         w = 2.0 * math.pi * frequency_hz
-        top = math.prod(math.hypot(1.0 - w * t.imag, w * t.real) for t in self.poles_s)
-        bottom = math.prod(math.hypot(1.0 - w * t.imag, w * t.real) for t in self.zeros_s)
+        top = math.prod([math.hypot(1.0 - w * t.imag, w * t.real) for t in self.poles_s])
+        bottom = math.prod([math.hypot(1.0 - w * t.imag, w * t.real) for t in self.zeros_s])
         return self.with_gain_constant(magnitude * top / (bottom * w**self.power_at_origin))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections import deque
 from collections.abc import Iterator, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -162,7 +163,7 @@ class Builds:
             Of the centred error [dB].
         """
         histogram = LogHistogram()
-        for block in self.measured(count):
+        for block in self.measured(count, workers=os.cpu_count() or 1):
             histogram.add(block.centred_db)
         return histogram
 

@@ -43,6 +43,9 @@ class Arm:
         Whether the arm exists only with R_inf above 0 and at least one RC pair.
     needs_direct_path : bool
         Whether the arm exists only without a zero at the origin.
+    rounds_once : bool
+        Whether each element is one quotient of partial fractions, as right in floats as it is
+        rounded from exact fractions.
     """
 
     name: str
@@ -51,6 +54,7 @@ class Arm:
     terms: Terms = Terms.FRACTIONS
     needs_infinity: bool = False
     needs_direct_path: bool = False
+    rounds_once: bool = False
 
     def violation(self, impedance: RcImpedance) -> Violation | None:
         """Say where an element would be 0 ohm, or the arm that of another form.
@@ -92,11 +96,11 @@ class Arm:
         Returns
         -------
         Tree
-            The elements, their values as exact fractions.
+            The elements, their values as exact fractions or correctly rounded floats.
         """
         if impedance.is_resistor:
             return resistor(impedance.resistance_at_infinity)
-        return self.expand(exact_fractions(impedance))
+        return self.expand(impedance if self.rounds_once else exact_fractions(impedance))
 
 
 def behind_infinity(impedance: RcImpedance, *parts: Tree) -> Tree:

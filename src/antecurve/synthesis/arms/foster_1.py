@@ -64,6 +64,7 @@ FOSTER_1 = Arm(
     "foster-1",
     "parallel RC pairs in series with a resistor, and a resistor across the output",
     _behind,
+    rounds_once=True,
 )
 FOSTER_1_INSIDE_LONG = Arm(
     "foster-1-inside-long",

@@ -36,7 +36,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain
@@ -185,15 +185,16 @@ class _Problem:
         self.u = 1.0 / shunt + 1.0 / loading.load_resistance
         self.tau = loading.load_capacitance / self.u
         self._last: CascadeElements | None = None
+        self._known: dict[float, dict[float, float]] = {}
 
     def elements(self, beyond: Sequence[float]) -> CascadeElements:
         """The equations with poles beyond the curve; those made last are kept."""
         poles = tuple(beyond)
         if self._last is None or self._last.beyond != poles:
             curve = self.curve
-            whole = replace(curve, poles_s=(*curve.poles_s, *poles)).with_magnitude(
-                self.gain, frequency_hz=REFERENCE_FREQUENCY_HZ
-            )
+            whole = ZeroPoleGain(
+                curve.zeros_s, (*curve.poles_s, *poles), curve.zeros_at_origin
+            ).with_magnitude(self.gain, frequency_hz=REFERENCE_FREQUENCY_HZ)
             self._last = CascadeElements(
                 curve.with_gain_constant(whole.gain_constant),
                 self.times,
@@ -228,7 +229,7 @@ class _Problem:
         if resistance - source < -_NEGLIGIBLE * self.shunt:
             yield self._infinity_violation(beyond, resistance)
             return
-        pairs = [self.strengths(beyond, resistance, sign) for sign in (1.0, -1.0)]
+        pairs = self.strengths(beyond, resistance).values()
         real = [k for k in pairs if all(math.isfinite(x) for x in k)]
         if not real:
             yield self._no_real_root(beyond, resistance)
@@ -244,16 +245,16 @@ class _Problem:
         for sign in (1.0, -1.0):
 
             def at(x: float, sign: float = sign) -> float:
-                return self._residual(x, sign)
+                return self._residuals(x)[sign]
 
-            points, values = with_edges(grid, [at(float(x)) for x in grid], at)
+            points, values = with_edges(grid, [at(x) for x in grid.tolist()], at)
             points, values = with_dips(points, values, at)
             reached += [
                 (abs(v), v, x) for v, x in zip(values, points, strict=True) if math.isfinite(v)
             ]
             for x in crossings(points, values, at):
                 beyond, resistance = self._state(x)
-                strengths = self.strengths(beyond, resistance, sign)
+                strengths = self.strengths(beyond, resistance)[sign]
                 solutions.append(_Solution(beyond, resistance, strengths))
         if solutions:
             yield from sorted(solutions, key=self._preference)
@@ -281,32 +282,38 @@ class _Problem:
         second = implied_pole_at_level(self.lead((unknown,)) * self.u * source * self.tau / unknown)
         return ((unknown, second) if second else (unknown,)), source
 
-    def _residual(self, unknown: float, sign: float) -> float:
-        """A B + u R + u k1 p1 less c0, over c0."""
+    def _residuals(self, unknown: float) -> dict[float, float]:
+        """A B + u R + u k1 p1 less c0, over c0, by the sign of the root; each made once."""
+        if unknown in self._known:
+            return self._known[unknown]
+        residuals = self._known[unknown] = {1.0: math.nan, -1.0: math.nan}
         beyond, resistance = self._state(unknown)
         if not all(math.isfinite(t) for t in beyond) or beyond[0] < beyond[-1]:
-            return math.nan
-        k = self.strengths(beyond, resistance, sign)
+            return residuals
         elements = self.elements(beyond)
         c0: float = elements.direct()
-        return (elements.network_direct(k, resistance) - c0) / abs(c0) if c0 else math.nan
+        if c0:
+            for sign, k in self.strengths(beyond, resistance).items():
+                residuals[sign] = (elements.network_direct(k, resistance) - c0) / abs(c0)
+        return residuals
 
     def strengths(
-        self, beyond: Sequence[float], resistance: float, sign: float
-    ) -> tuple[float, float]:
-        """k1 and k2 by one root of the quadratic; not a number where it has no real one."""
+        self, beyond: Sequence[float], resistance: float
+    ) -> dict[float, tuple[float, float]]:
+        """k1 and k2 by the sign of the quadratic's root; not a number where it has no real one."""
         elements = self.elements(beyond)
         c1, c2 = (elements.fraction(k) for k in (0, 1))
         square, linear, constant, *_ = elements.quadratic(c1, c2, resistance, self.u)
         discriminant = linear * linear - 4.0 * square * constant
-        if discriminant < -_NEGLIGIBLE * linear * linear:
-            return math.nan, math.nan
         both = -0.5 * (linear + math.copysign(math.sqrt(max(discriminant, 0.0)), linear))
-        if not (square and both):
-            return math.nan, math.nan
-        k1 = both / square if sign * linear > 0 else constant / both
-        weight = elements.output_weight(k1, resistance)
-        return k1, c2 / weight if weight else math.nan
+        pairs = {1.0: (math.nan, math.nan), -1.0: (math.nan, math.nan)}
+        if discriminant < -_NEGLIGIBLE * linear * linear or not (square and both):
+            return pairs
+        for sign in pairs:
+            k1 = both / square if sign * linear > 0 else constant / both
+            weight = elements.output_weight(k1, resistance)
+            pairs[sign] = (k1, c2 / weight if weight else math.nan)
+        return pairs
 
     def checked(self, solution: _Solution) -> Realisation | Violation:
         """Check the elements and put them between their nodes."""

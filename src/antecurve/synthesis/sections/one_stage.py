@@ -209,8 +209,11 @@ class StageProblem:
         float
             l; a time [s] where the curve lacks a pole.
         """
-        constant = self.transfer(beyond).gain_constant
-        return float(self.curve.with_gain_constant(constant).leading_ratio())
+        return self.lead_of(self.transfer(beyond))
+
+    def lead_of(self, transfer: ZeroPoleGain[float]) -> float:
+        """Compute l for what `transfer` built."""
+        return float(self.curve.with_gain_constant(transfer.gain_constant).leading_ratio())
 
     def beyond(self, unknown: float) -> tuple[float, ...]:
         """Compute the poles beyond the curve: the unknown and what follows from it.

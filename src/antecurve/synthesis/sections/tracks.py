@@ -24,6 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.algebra.unity_roots import unity_roots, unity_roots_along
+from antecurve.algebra.zero_pole_gain import ZeroPoleGain
 from antecurve.quantities import format_quantity
 from antecurve.synthesis.bracketing import (
     DECADES_BELOW,
@@ -236,23 +237,23 @@ class _Track:
     points: Sequence[float] | NDArray[Any]
     values: Sequence[float] | NDArray[Any]
 
-    def times(self, unknown: float) -> tuple[float, ...] | None:
+    def times(self, transfer: ZeroPoleGain[float]) -> tuple[float, ...] | None:
         """The time constants of Q; ``None`` where there are not as many."""
-        beyond = self.problem.beyond(unknown)
-        if not _in_order(beyond):
-            return None
-        roots = unity_roots(self.problem.transfer(beyond))
-        grouped = _grouped(_spans(self.problem), roots)
+        grouped = _grouped(_spans(self.problem), unity_roots(transfer))
         if any(rank >= len(group) for rank, group in zip(self.ranks, grouped, strict=True)):
             return None
         return tuple(group[rank] for rank, group in zip(self.ranks, grouped, strict=True))
 
     def at(self, unknown: float) -> float:
         """What has to be 0."""
-        times = self.times(unknown)
+        beyond = self.problem.beyond(unknown)
+        if not _in_order(beyond):
+            return math.nan
+        transfer = self.problem.transfer(beyond)
+        times = self.times(transfer)
         if times is None:
             return math.nan
-        inverse = unknown / self.problem.lead(self.problem.beyond(unknown))
+        inverse = unknown / self.problem.lead_of(transfer)
         return float(_residual(self.problem, inverse, math.prod(times)))
 
     def with_points(self, more: Callable[..., tuple[list[float], list[float]]]) -> _Track:
@@ -263,14 +264,16 @@ class _Track:
     def solutions(self) -> Iterator[Balance]:
         """Where it is 0."""
         for root in crossings(self.points, self.values, self.at):
-            times = self.times(root)
-            if times is not None:
-                beyond = self.problem.beyond(root)
-                constant = self.problem.transfer(beyond).gain_constant
-                if self.problem.implied:
-                    yield Balance(constant, times, beyond[1] if beyond[1:] else 0.0, root)
-                else:
-                    yield Balance(constant, times, root)
+            beyond = self.problem.beyond(root)
+            transfer = self.problem.transfer(beyond)
+            times = self.times(transfer)
+            if times is None:
+                continue
+            if self.problem.implied:
+                load_pole = beyond[1] if beyond[1:] else 0.0
+                yield Balance(transfer.gain_constant, times, load_pole, root)
+            else:
+                yield Balance(transfer.gain_constant, times, root)
 
 
 def _tracks(problem: StageProblem, sweep: Sweep, *, positive: bool) -> list[_Track]:
