@@ -98,7 +98,8 @@ def _no_load_pole(problem: StageProblem, q: float, reach: float) -> Violation:
 def _both_beyond(problem: StageProblem, q: float) -> Balance | Violation:
     """The implied pole and T5, by their product and their sum."""
     tau = problem.load_time
-    across = problem.lead() * problem.loading.source_resistance * problem.loading.load_capacitance
+    lead = problem.lead(problem.transfer())
+    across = lead * problem.loading.source_resistance * problem.loading.load_capacitance
     tilt = across / tau - tau * q
     a = 1.0 - W**4 * across**2 - W**2 * tilt**2
     b = W**2 * (across - tau * tilt)

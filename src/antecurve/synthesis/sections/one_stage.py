@@ -196,23 +196,19 @@ class StageProblem:
             self.own_capacitor or self.loaded,
         )
 
-    def lead(self, beyond: Sequence[float] = ()) -> float:
-        """Compute l = g prod(z)/prod(p), p the curve's own poles.
+    def lead(self, transfer: ZeroPoleGain[float]) -> float:
+        """Compute l = g prod(z)/prod(p) with the g of a transfer function.
 
         Parameters
         ----------
-        beyond : sequence of float, optional
-            Time constants [s] of poles beyond the curve, on which g depends.
+        transfer : ZeroPoleGain
+            What `transfer` built.
 
         Returns
         -------
         float
             l; a time [s] where the curve lacks a pole.
         """
-        return self.lead_of(self.transfer(beyond))
-
-    def lead_of(self, transfer: ZeroPoleGain[float]) -> float:
-        """Compute l for what `transfer` built."""
         return float(self.curve.with_gain_constant(transfer.gain_constant).leading_ratio())
 
     def beyond(self, unknown: float) -> tuple[float, ...]:
@@ -233,7 +229,7 @@ class StageProblem:
         """
         if not (self.implied and self.loaded and self.loading.source_resistance):
             return (unknown,)
-        slope = self.lead((unknown,)) * self.loading.source_resistance
+        slope = self.lead(self.transfer((unknown,))) * self.loading.source_resistance
         return (unknown, implied_pole_at_level(slope * self.loading.load_capacitance / unknown))
 
 

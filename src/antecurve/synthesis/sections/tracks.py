@@ -253,7 +253,7 @@ class _Track:
         times = self.times(transfer)
         if times is None:
             return math.nan
-        inverse = unknown / self.problem.lead_of(transfer)
+        inverse = unknown / self.problem.lead(transfer)
         return float(_residual(self.problem, inverse, math.prod(times)))
 
     def with_points(self, more: Callable[..., tuple[list[float], list[float]]]) -> _Track:
