@@ -210,7 +210,7 @@ class BenchSheet(Result):
         return tuple(column.receiver for column in self.columns)
 
     def to_frame(self) -> pandas.DataFrame:
-        """Return the sheet as a data frame.
+        """Tabulate the sheet.
 
         Returns
         -------

@@ -54,7 +54,7 @@ class DelayTable(Result):
         hold_read_only(self, *(f.name for f in fields(self)))
 
     def to_frame(self) -> pandas.DataFrame:
-        """Return the table as a data frame.
+        """Tabulate the delays.
 
         Returns
         -------

@@ -145,7 +145,7 @@ class LevelPlan(Result):
     inputs: tuple[PlannedInput, ...]
 
     def to_frame(self) -> pandas.DataFrame:
-        """Return the plan as a data frame.
+        """Tabulate the plan.
 
         Returns
         -------

@@ -91,7 +91,7 @@ class LoadingResult(Result):
         hold_read_only(self, *(f.name for f in fields(self)[:5]))
 
     def to_frame(self) -> pandas.DataFrame:
-        """Return the combinations as a data frame.
+        """Tabulate the combinations.
 
         Returns
         -------

@@ -90,7 +90,7 @@ class MeterAccuracy:
         return math.floor(math.log10(value / self.display)) + 1
 
     def of_reading(self, kind: ElementKind) -> float:
-        """Return the part of the limit that goes with the reading.
+        """Compute the part of the limit that goes with the reading.
 
         Parameters
         ----------
@@ -105,7 +105,7 @@ class MeterAccuracy:
         return self.resistors if kind is ElementKind.RESISTOR else self.capacitors
 
     def constant(self, kind: ElementKind, value: float) -> float:
-        """Return the part of the limit that does not go with the reading.
+        """Compute the part of the limit that does not go with the reading.
 
         Parameters
         ----------
@@ -125,7 +125,7 @@ class MeterAccuracy:
         return float((counts * 10.0 ** self.range_of(value) + constant) / value)
 
     def limit(self, kind: ElementKind, value: float) -> float:
-        """Return the limit of error of a reading.
+        """Compute the limit of error of a reading.
 
         Parameters
         ----------

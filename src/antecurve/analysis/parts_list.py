@@ -92,7 +92,7 @@ class PartsList(Result):
         return math.fsum(line.order.cost for line in self.lines if line.order is not None)
 
     def to_frame(self) -> pandas.DataFrame:
-        """Return the list as a data frame with the columns of ``parts.csv``.
+        """Tabulate the list with the columns of ``parts.csv``.
 
         Returns
         -------
@@ -104,7 +104,7 @@ class PartsList(Result):
         return pandas.DataFrame(self.rows())
 
     def rows(self) -> list[dict[str, str | float]]:
-        """Return the cells of ``parts.csv``, by the names of its columns.
+        """Write the cells of ``parts.csv``, by the names of its columns.
 
         Returns
         -------

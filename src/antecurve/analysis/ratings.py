@@ -135,7 +135,7 @@ class PartStresses(Result):
         return {part.ref: part.rating for part in self.parts}
 
     def to_frame(self) -> pandas.DataFrame:
-        """Return the stresses as a data frame.
+        """Tabulate the stresses.
 
         Returns
         -------

@@ -61,7 +61,7 @@ class ResponseTable(Result):
         hold_read_only(self, *(f.name for f in fields(self)))
 
     def to_frame(self) -> pandas.DataFrame:
-        """Return the table as a data frame, one column an attribute.
+        """Tabulate the response, one column an attribute.
 
         Returns
         -------

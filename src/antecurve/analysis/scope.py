@@ -131,7 +131,7 @@ class ScopeTrace(Result):
         hold_read_only(self, "time_s", "input_v", "network_v", "playback_v")
 
     def to_frame(self) -> pandas.DataFrame:
-        """Return the trace as a data frame with the columns of ``scope.csv``.
+        """Tabulate the trace with the columns of ``scope.csv``.
 
         Returns
         -------
@@ -188,7 +188,7 @@ class FaultSheet(Result):
         hold_read_only(self, "time_s")
 
     def to_frame(self) -> pandas.DataFrame:
-        """Return the numbers of every fault as a data frame.
+        """Tabulate the numbers of every fault.
 
         Returns
         -------

@@ -70,7 +70,7 @@ class StrayTable(Result):
     rows: tuple[Stray, ...]
 
     def to_frame(self) -> pandas.DataFrame:
-        """Return the strays as a data frame.
+        """Tabulate the strays.
 
         Returns
         -------

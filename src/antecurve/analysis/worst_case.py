@@ -183,7 +183,7 @@ class _Search:
         return self.best * (1.0 + self.gap) + _NEGLIGIBLE
 
     def run(self, most_boxes: int) -> float:
-        """Return an upper bound over the grid."""
+        """Compute an upper bound over the grid."""
         while self._queue and self.boxes < most_boxes:
             bound, _, box = heapq.heappop(self._queue)
             if -bound <= self._target:

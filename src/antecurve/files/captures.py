@@ -46,7 +46,7 @@ def read_capture(path: Path | str, options: ReadingOptions | None = None) -> Cap
 
 
 def capture_units(folder: Path | str) -> dict[str, tuple[Path, ...]]:
-    """Return the captures of a batch by unit.
+    """Read the captures of a batch by unit.
 
     Parameters
     ----------

@@ -69,7 +69,7 @@ class Batch(Result):
     entries: tuple[BatchEntry, ...]
 
     def to_frame(self) -> pd.DataFrame:
-        """Return one row per unit.
+        """Tabulate the batch, one row per unit.
 
         Returns
         -------

@@ -125,7 +125,7 @@ class Calibration(Result):
         )
 
     def to_frame(self) -> pd.DataFrame:
-        """Return the correction table.
+        """Tabulate the correction.
 
         Returns
         -------

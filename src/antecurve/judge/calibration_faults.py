@@ -102,7 +102,7 @@ def free_fit(model: LevelModel, sigma_db: float, start: SweepFit) -> SweepFit:
 
 
 def contradicted(fit: SweepFit, free: SweepFit, sigma_db: float) -> bool:
-    """Return whether a fit is worse than free elements by more than chance.
+    """Tell whether a fit is worse than free elements by more than chance.
 
     Parameters
     ----------

@@ -70,7 +70,7 @@ class LevelModel:
         return self.network.sources + int(self.influences_db.shape[1])
 
     def limits(self) -> Floats:
-        """Return the largest magnitude of each unknown, shape (count,).
+        """Compute the largest magnitude of each unknown, shape (count,).
 
         Returns
         -------
@@ -85,7 +85,7 @@ class LevelModel:
         return limits
 
     def precision(self) -> Floats:
-        """Return the precision of the prior's normal part of each unknown, shape (count,).
+        """Compute the precision of the prior's normal part of each unknown, shape (count,).
 
         Returns
         -------
@@ -100,7 +100,7 @@ class LevelModel:
         return precision
 
     def missed_db(self, unknowns: Floats) -> Floats:
-        """Return the model less the levels, mean taken out, shape (frequencies,).
+        """Compute the model less the levels, mean taken out, shape (frequencies,).
 
         Parameters
         ----------
@@ -119,7 +119,7 @@ class LevelModel:
         return np.asarray(missed - missed.mean())
 
     def slopes_db(self, unknowns: Floats) -> Floats:
-        """Return the derivatives of `missed_db`, shape (frequencies, count).
+        """Compute the derivatives of `missed_db`, shape (frequencies, count).
 
         Parameters
         ----------
@@ -261,7 +261,7 @@ def _cut_normal(
 def likely_range(
     fit: SweepFit, sigma_db: float, row: Floats, *, above: float
 ) -> tuple[float, float]:
-    """Return the range of a sum of unknowns over all settings that fit nearly as well.
+    """Compute the range of a sum of unknowns over all settings that fit nearly as well.
 
     Parameters
     ----------

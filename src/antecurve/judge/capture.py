@@ -34,7 +34,7 @@ Complex = NDArray[np.complex128]
 
 
 def finite_column(values: ArrayLike, name: str, capture: str) -> Floats:
-    """Return one column of a capture, checked.
+    """Check one column of a capture.
 
     Parameters
     ----------
@@ -196,7 +196,7 @@ class Capture(ABC):
     @classmethod
     @abstractmethod
     def fits(cls, header: Collection[str]) -> bool:
-        """Return whether a file with these columns is of this kind.
+        """Tell whether a file with these columns is of this kind.
 
         Parameters
         ----------
@@ -234,7 +234,7 @@ class Capture(ABC):
 
     @abstractmethod
     def observation(self, settings: ObservationSettings) -> Observation:
-        """Return the capture reduced for a fit.
+        """Reduce the capture for a fit.
 
         Parameters
         ----------
@@ -263,7 +263,7 @@ class Capture(ABC):
         return True
 
     def reach_problem(self, band_hz: tuple[float, float]) -> InputError | None:
-        """Return why the capture by itself does not reach over the band.
+        """Say why the capture by itself does not reach over the band.
 
         Parameters
         ----------
@@ -278,7 +278,7 @@ class Capture(ABC):
         return None
 
     def saturation_text(self) -> str:
-        """Return a sentence where the record stands at its limits.
+        """Say where the record stands at its limits.
 
         Returns
         -------
@@ -288,7 +288,7 @@ class Capture(ABC):
         return ""
 
     def direct_response(self, highest_hz: float, through: NetworkEstimate) -> DirectResponse:
-        """Return the response that the capture shows with the unit bypassed.
+        """Derive the response that the capture shows with the unit bypassed.
 
         Parameters
         ----------
@@ -310,7 +310,7 @@ class Capture(ABC):
         raise InputError("reference", f"a {self.kind}", "take a square wave or a sweep")
 
     def levels_db(self) -> tuple[Floats, Floats]:
-        """Return frequencies and levels as read from an instrument.
+        """Take frequencies and levels as read from an instrument.
 
         Returns
         -------
@@ -330,7 +330,7 @@ Captures: TypeAlias = Capture | Sequence[Capture]
 
 
 def capture_sequence(captures: Captures) -> tuple[Capture, ...]:
-    """Return captures as a tuple, one by itself too.
+    """Gather captures in a tuple, one by itself too.
 
     Parameters
     ----------

@@ -114,7 +114,7 @@ def conformance_probability(
     lower: float = -math.inf,
     upper: float = math.inf,
 ) -> float:
-    """Return the probability that the true value lies within limits.
+    """Compute the probability that the true value lies within limits.
 
     Phi((T_U - y)/u) - Phi((T_L - y)/u), JCGM 106:2012, 7.3 and 7.4.
 
@@ -201,7 +201,7 @@ def decide(
 
 
 def combined_decision(decisions: tuple[BandDecision, ...]) -> BandDecision:
-    """Return the decision that rules several: a failure, else an open one, else the tightest pass.
+    """Combine several decisions: a failure, else an open one, else the tightest pass.
 
     Parameters
     ----------

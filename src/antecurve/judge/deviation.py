@@ -66,7 +66,7 @@ class Deviation(Result):
 def deviation_db(
     model: UnitModel, coordinates: Floats, frequency_hz: Floats, *, curve: Curve, published: bool
 ) -> Floats:
-    """Return the deviation of units from ideal playback.
+    """Compute the deviation of units from ideal playback.
 
     Parameters
     ----------

@@ -137,7 +137,7 @@ def _causes(model: UnitModel) -> dict[str, Callable[[float], Floats]]:
 
 
 def explain(model: UnitModel, units: Floats, frequency_hz: Floats) -> Explanation | None:
-    """Return the one cause that explains a unit's constants, corners left aside.
+    """Find the one cause that explains a unit's constants, corners left aside.
 
     Parameters
     ----------

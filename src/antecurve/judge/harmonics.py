@@ -105,7 +105,7 @@ def summed_orders(record: Record, reduced: Floats, *, folded: bool) -> Floats:
 
 
 def synthesised(record: Record, orders: Floats, amplitudes: Complex) -> Floats:
-    """Return waveforms at the times of a record.
+    """Evaluate waveforms at the times of a record.
 
     Parameters
     ----------

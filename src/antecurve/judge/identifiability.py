@@ -26,7 +26,7 @@ _NEAR = 2.0  # times the band: what lies beyond moves its end by less than 1 dB
 
 
 def highest_seen_hz(captures: Sequence[Capture]) -> float:
-    """Return the highest frequency that records show by themselves.
+    """Find the highest frequency that records show by themselves.
 
     Parameters
     ----------
@@ -43,7 +43,7 @@ def highest_seen_hz(captures: Sequence[Capture]) -> float:
 
 
 def without_unseen_corner(fit: Fit, highest_hz: float, band_end_hz: float) -> Fit:
-    """Return a fit that reports no high corner beyond what the captures show.
+    """Report no high corner beyond what the captures show.
 
     Parameters
     ----------

@@ -62,7 +62,7 @@ class ChannelMatch(Result):
 
 @checked
 def channel_match(first: Verdict, second: Verdict) -> ChannelMatch:
-    """Return the match of two channels judged through the same network.
+    """Compare two channels judged through the same network.
 
     Parameters
     ----------

@@ -248,7 +248,7 @@ def exact_estimate(
 def network_log_response(
     estimate: NetworkEstimate, sources: Floats, frequency_hz: Floats
 ) -> Complex:
-    """Return ln H of the network for any number of settings of the sources of error.
+    """Compute ln H of the network for any number of settings of the sources of error.
 
     Parameters
     ----------
@@ -278,7 +278,7 @@ def network_log_response(
 
 
 def network_slopes(estimate: NetworkEstimate, sources: Floats, frequency_hz: Floats) -> Complex:
-    """Return ln H and its derivatives by the sources of error.
+    """Compute ln H and its derivatives by the sources of error.
 
     Parameters
     ----------
@@ -310,7 +310,7 @@ def network_slopes(estimate: NetworkEstimate, sources: Floats, frequency_hz: Flo
 
 
 def sources_at(estimate: NetworkEstimate, probability: Floats) -> Floats:
-    """Return settings of the sources of error by their cumulative probability.
+    """Draw settings of the sources of error by their cumulative probability.
 
     Parameters
     ----------

@@ -70,7 +70,7 @@ def _by_observation(solution: Solution, rows: Floats) -> list[Floats]:
 
 
 def residual_parts(solution: Solution) -> list[Floats]:
-    """Return the whitened residuals of each observation.
+    """Compute the whitened residuals of each observation.
 
     Parameters
     ----------
@@ -86,7 +86,7 @@ def residual_parts(solution: Solution) -> list[Floats]:
 
 
 def excess_by_observation(solution: Solution) -> tuple[float, ...]:
-    """Return each capture's mean square residual per degree of freedom.
+    """Compute each capture's mean square residual per degree of freedom.
 
     Parameters
     ----------
@@ -106,7 +106,7 @@ def excess_by_observation(solution: Solution) -> tuple[float, ...]:
 
 
 def noise_freedom(solution: Solution) -> tuple[float, ...]:
-    """Return the degrees of freedom from which each capture's noise is known.
+    """Compute the degrees of freedom from which each capture's noise is known.
 
     Parameters
     ----------
@@ -127,7 +127,7 @@ def noise_freedom(solution: Solution) -> tuple[float, ...]:
 
 
 def raised_noise(solution: Solution, excess: Sequence[float]) -> list[Observation]:
-    """Return observations whose noise is raised where residuals exceed it.
+    """Raise the noise of observations where residuals exceed it.
 
     Parameters
     ----------

@@ -224,7 +224,7 @@ class Observation(ABC):
     def evaluate(
         self, nuisance: Floats, total: Complex, shared: Complex, rise: RiseTime, unit: Floats
     ) -> Evaluation:
-        """Return whitened residuals and their derivatives.
+        """Compute whitened residuals and their derivatives.
 
         Parameters
         ----------
@@ -247,7 +247,7 @@ class Observation(ABC):
 
     @abstractmethod
     def start(self, log_response: Complex) -> tuple[Floats, float]:
-        """Return nuisance unknowns for a response, and the share of the data it misses.
+        """Fit nuisance unknowns for a response, and the share of the data it misses.
 
         Parameters
         ----------
@@ -262,7 +262,7 @@ class Observation(ABC):
 
     @abstractmethod
     def gain(self, nuisance: Floats) -> float:
-        """Return the gain to report.
+        """Choose the gain to report.
 
         Parameters
         ----------
@@ -277,7 +277,7 @@ class Observation(ABC):
 
     @abstractmethod
     def trace(self, prediction: Prediction) -> Trace:
-        """Return the capture beside its fit.
+        """Lay the capture beside its fit.
 
         Parameters
         ----------
@@ -299,7 +299,7 @@ class Observation(ABC):
         excess: float,
         band_hz: tuple[float, float],
     ) -> list[ResidualFinding]:
-        """Return what the fit does not describe.
+        """Name what the fit does not describe.
 
         Parameters
         ----------
@@ -319,7 +319,7 @@ class Observation(ABC):
         """
 
     def relative_harmonics(self, residual: Floats, *, excess: float) -> RelativeHarmonics | None:
-        """Return the odd harmonics of a record over those of the fit.
+        """Compute the odd harmonics of a record over those of the fit.
 
         Parameters
         ----------
@@ -336,7 +336,7 @@ class Observation(ABC):
         return None
 
     def remainder(self, prediction: Prediction | None = None) -> Remainder | None:
-        """Return the record less the fitted waveform, in which hum and drift show.
+        """Subtract the fitted waveform from the record, so that hum and drift show.
 
         Parameters
         ----------
@@ -351,7 +351,7 @@ class Observation(ABC):
         return None
 
     def without_interference(self, interference: Interference) -> Observation:
-        """Return the observation with hum and drift taken out.
+        """Take hum and drift out of the observation.
 
         Parameters
         ----------
@@ -383,7 +383,7 @@ class Observation(ABC):
         return None
 
     def corrected(self, prediction: Prediction, *, folded: bool) -> Observation | None:
-        """Return the observation less what its reduction passes over, as a fit predicts it.
+        """Correct the observation for what its reduction passes over, as a fit predicts it.
 
         Parameters
         ----------
@@ -400,7 +400,7 @@ class Observation(ABC):
         return None
 
     def residual_power(self, residual: Floats) -> float:
-        """Return the sum of squares of what a corrected reduction leaves [V^2].
+        """Compute the sum of squares of what a corrected reduction leaves [V^2].
 
         Parameters
         ----------
@@ -415,7 +415,7 @@ class Observation(ABC):
         return 0.0
 
     def with_estimated_noise(self, residual: Floats, used: float) -> Observation:
-        """Return the observation with the noise that its residuals show.
+        """Give the observation the noise that its residuals show.
 
         Parameters
         ----------
@@ -432,7 +432,7 @@ class Observation(ABC):
         return self
 
     def with_raised_noise(self, ratio: float) -> Observation:
-        """Return the observation with its noise raised to its residuals (a Birge ratio).
+        """Raise the noise of the observation to its residuals (a Birge ratio).
 
         Parameters
         ----------

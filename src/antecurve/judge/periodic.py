@@ -86,7 +86,7 @@ class HarmonicBasis:
         return np.hstack([rows @ self.beside.T, self.waves.products(rows)])
 
     def frequency_step(self, volts: Floats) -> float:
-        """Return by how much the frequency is still off.
+        """Compute by how much the frequency is still off.
 
         Parameters
         ----------
@@ -104,7 +104,7 @@ class HarmonicBasis:
         return float(coefficients[0]) / self.frequency_scale
 
     def settled(self, step_hz: float) -> bool:
-        """Return whether a step of the frequency hardly turns the highest harmonic.
+        """Tell whether a step of the frequency hardly turns the highest harmonic.
 
         Parameters
         ----------
@@ -122,7 +122,7 @@ class HarmonicBasis:
     def moved(
         self, step_hz: float, volts: Floats, *, name: str, unused_slope: Floats | None = None
     ) -> HarmonicBasis:
-        """Return the reduction at another frequency.
+        """Reduce at another frequency.
 
         Parameters
         ----------
@@ -144,7 +144,7 @@ class HarmonicBasis:
         return _reduce(record, self.orders, self.interference, name, volts, unused_slope)
 
     def reduced(self, volts: Floats) -> Floats:
-        """Return q of a record.
+        """Compute q of a record.
 
         Parameters
         ----------
@@ -167,7 +167,7 @@ class HarmonicBasis:
         return np.asarray(white.reshape((*volts.shape[:-1], -1)))
 
     def noise(self, volts: Floats) -> float:
-        """Return the standard deviation of a sample about the reduction.
+        """Compute the standard deviation of a sample about the reduction.
 
         Parameters
         ----------
@@ -191,7 +191,7 @@ class HarmonicBasis:
         return math.hypot(self.record.step_v / math.sqrt(12.0), arithmetic)
 
     def without_interference(self) -> Floats:
-        """Return the factor of frequency, offset and harmonics alone.
+        """Compute the factor of frequency, offset and harmonics alone.
 
         Returns
         -------
@@ -252,7 +252,7 @@ class HarmonicBasis:
         return self.factor[self.nuisances :, self.nuisances :]
 
     def amplitudes(self, volts: Floats) -> Complex:
-        """Return the complex amplitudes c_n of a record.
+        """Compute the complex amplitudes c_n of a record.
 
         Parameters
         ----------
@@ -271,7 +271,7 @@ class HarmonicBasis:
         return np.asarray(coefficients[:half] + 1j * coefficients[half:])
 
     def variances(self) -> Floats:
-        """Return the variance of each amplitude's components over the noise variance.
+        """Compute the variance of each amplitude's components over the noise variance.
 
         Returns
         -------
@@ -289,7 +289,7 @@ class HarmonicBasis:
 def harmonic_basis(
     record: Record, *, highest_hz: float, name: str, interference: Interference = NOTHING_ELSE
 ) -> HarmonicBasis:
-    """Return the reduction of a record to harmonics up to a frequency.
+    """Reduce a record to harmonics up to a frequency.
 
     Parameters
     ----------

@@ -58,7 +58,7 @@ class Bench:
         return self.estimate.sources + len(probe_slopes(self.chain, np.zeros(0)))
 
     def path(self, observation: Observation, sources: Floats, frequency_hz: Floats) -> Complex:
-        """Return ln of all in the path of an observation but the unit.
+        """Compute ln of all in the path of an observation but the unit.
 
         Parameters
         ----------
@@ -93,7 +93,7 @@ class Bench:
     def path_slopes(
         self, observation: Observation, sources: Floats, frequency_hz: Floats
     ) -> Complex:
-        """Return the derivatives of `path` by the sources of error.
+        """Compute the derivatives of `path` by the sources of error.
 
         A reference taken through the network leaves only the difference between the loads.
 
@@ -162,7 +162,7 @@ class FitProblem:
         return self.unit_count + self.priors + sum(o.nuisances for o in self.observations)
 
     def nuisance(self, unknowns: Floats, index: int) -> Floats:
-        """Return one observation's own unknowns.
+        """Take one observation's own unknowns.
 
         Parameters
         ----------
@@ -181,7 +181,7 @@ class FitProblem:
         return unknowns[first : first + self.observations[index].nuisances]
 
     def rise_time(self, unknowns: Floats) -> RiseTime:
-        """Return the rise time where the unknowns put it.
+        """Take the rise time where the unknowns put it.
 
         Parameters
         ----------
@@ -200,7 +200,7 @@ class FitProblem:
         return RiseTime(max(0.0, known.rise_time_s + moved), known.rise_time_uncertainty_s)
 
     def log_response(self, unknowns: Floats, frequency_hz: Floats, index: int) -> Complex:
-        """Return ln of all in the path of an observation.
+        """Compute ln of all in the path of an observation.
 
         Parameters
         ----------
@@ -221,7 +221,7 @@ class FitProblem:
         return np.asarray(total + self.beside_unit(sources, frequency_hz, index))
 
     def beside_unit(self, sources: Floats, frequency_hz: Floats, index: int) -> Complex:
-        """Return ln of all in the path of an observation but the unit.
+        """Compute ln of all in the path of an observation but the unit.
 
         Parameters
         ----------
@@ -240,7 +240,7 @@ class FitProblem:
         return self.bench.path(self.observations[index], sources, frequency_hz)
 
     def prediction(self, unknowns: Floats, index: int) -> Prediction:
-        """Return what a fit predicts of an observation.
+        """Predict an observation by a fit.
 
         Parameters
         ----------
@@ -268,7 +268,7 @@ class FitProblem:
         return unknowns[:count], unknowns[count : count + self.bench.sources]
 
     def evaluate(self, unknowns: Floats) -> Evaluation:
-        """Return whitened residuals and their derivatives.
+        """Compute whitened residuals and their derivatives.
 
         Parameters
         ----------
@@ -314,7 +314,7 @@ class FitProblem:
 
 
 def with_observations(problem: FitProblem, observations: Sequence[Observation]) -> FitProblem:
-    """Return the problem with other observations.
+    """State the problem with other observations.
 
     Parameters
     ----------

@@ -78,7 +78,7 @@ class Record:
 
 
 def quantisation_step(volts: Floats) -> float:
-    """Return the step between the levels of a quantised record.
+    """Find the step between the levels of a quantised record.
 
     Parameters
     ----------
@@ -107,7 +107,7 @@ def quantisation_step(volts: Floats) -> float:
 
 
 def prepare_record(capture: SquareWaveCapture, *, highest_hz: float) -> Record:
-    """Return a record of manageable length with its frequency found.
+    """Shorten a record to a manageable length and find its frequency.
 
     Parameters
     ----------
@@ -228,7 +228,7 @@ _FINEST = 5000
 
 
 def limit_share(volts: Floats) -> float:
-    """Return the share of samples at the limits of a record that stands at them.
+    """Compute the share of samples at the limits of a record that stands at them.
 
     Parameters
     ----------

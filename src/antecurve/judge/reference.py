@@ -52,7 +52,7 @@ class MeasuredChain:
     kind: str
 
     def mistuning(self, frequency_hz: float) -> float:
-        """Return how far its fundamental is off another frequency.
+        """Compute how far its fundamental is off another frequency.
 
         Parameters
         ----------
@@ -89,7 +89,7 @@ class MeasuredChain:
             )
 
     def at(self, frequency_hz: Floats) -> Complex:
-        """Return the logarithm at other frequencies, linear between those seen.
+        """Interpolate the logarithm at other frequencies, linear between those seen.
 
         Parameters
         ----------
@@ -127,7 +127,7 @@ class MeasuredChain:
         return np.asarray(more + 1j * (above - end) / corner)
 
     def seen_by_reference(self, sources: Floats, frequency_hz: Floats) -> Complex:
-        """Return what the table holds of the network's errors, to be taken off.
+        """Look up what the table holds of the network's errors, to be taken off.
 
         The table holds the reference less the network by its best values; what the real network
         has more is in the reference and the captures alike and cancels.
@@ -151,7 +151,7 @@ class MeasuredChain:
         return np.asarray(best - real)
 
     def variance_at(self, frequency_hz: Floats) -> Floats:
-        """Return the variance at other frequencies.
+        """Interpolate the variance at other frequencies.
 
         Parameters
         ----------
@@ -173,7 +173,7 @@ def measured_chain(
     highest_hz: float,
     chain_loading: Loading | None = None,
 ) -> MeasuredChain:
-    """Return the chain's response from a capture with the unit bypassed.
+    """Derive the chain's response from a capture with the unit bypassed.
 
     Parameters
     ----------

@@ -21,7 +21,7 @@ _STANDS_OUT = 6.0  # chosen, not measured: far above what noise alone makes of a
 
 
 def noise_variance(residual: Floats) -> float:
-    """Return the variance of residuals, without their shape where they surely have one.
+    """Compute the variance of residuals, without their shape where they surely have one.
 
     Parameters
     ----------
@@ -48,7 +48,7 @@ def _shapeless_variance(residual: Floats) -> float:
 
 
 def has_shape(residual: Floats) -> bool:
-    """Return whether residuals over frequency are more than noise.
+    """Tell whether residuals over frequency are more than noise.
 
     Parameters
     ----------

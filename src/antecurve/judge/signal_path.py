@@ -92,7 +92,7 @@ class CaptureChain:
 
 
 def chain_log_response(chain: CaptureChain, frequency_hz: Floats) -> Complex:
-    """Return the logarithm of the chain's response.
+    """Compute the logarithm of the chain's response.
 
     Parameters
     ----------
@@ -162,7 +162,7 @@ class SquareHarmonics:
 def square_harmonics(
     order: Floats, *, frequency_hz: float, duty: float, rise_time_s: float
 ) -> SquareHarmonics:
-    """Return the harmonics of a square wave of +-1 with ramps for edges.
+    """Compute the harmonics of a square wave of +-1 with ramps for edges.
 
     c_n = 2 (1 - exp(-j 2 pi n d)) / (j pi n) times sinc(n f t_r), d the duty and t_r the whole
     ramp, 10 to 90 % being 0.8 of it (Fourier series of a trapezoid; the ramp is centred on the

@@ -125,7 +125,7 @@ class SquareWaveObservation(Observation):
     def amplitudes(
         self, nuisance: Floats, log_response: Complex, orders: Floats, rise_time_s: float
     ) -> HarmonicModel:
-        """Return model amplitudes of any harmonics.
+        """Compute model amplitudes of any harmonics.
 
         Parameters
         ----------
@@ -160,7 +160,7 @@ class SquareWaveObservation(Observation):
         )
 
     def nuisance_slopes(self, model: HarmonicModel) -> Complex:
-        """Return derivatives of amplitudes by gain, delay and duty.
+        """Compute derivatives of amplitudes by gain, delay and duty.
 
         Parameters
         ----------
@@ -178,7 +178,7 @@ class SquareWaveObservation(Observation):
     def evaluate(
         self, nuisance: Floats, total: Complex, shared: Complex, rise: RiseTime, unit: Floats
     ) -> Evaluation:
-        """Return whitened residuals and their derivatives.
+        """Compute whitened residuals and their derivatives.
 
         Parameters
         ----------
@@ -244,7 +244,7 @@ class SquareWaveObservation(Observation):
         return nuisance, 1.0 - correlation[at] ** 2 / (power * total)
 
     def gain(self, nuisance: Floats) -> float:
-        """Return the gain, documented in `Observation`.
+        """Compute the gain, documented in `Observation`.
 
         Parameters
         ----------
@@ -281,7 +281,7 @@ class SquareWaveObservation(Observation):
         return synthesised(record, orders, model.value[:, None] * by_time)
 
     def trace(self, prediction: Prediction) -> Trace:
-        """Return the record beside the fitted waveform.
+        """Lay the record beside the fitted waveform.
 
         Parameters
         ----------
@@ -325,7 +325,7 @@ class SquareWaveObservation(Observation):
         )
 
     def remainder(self, prediction: Prediction | None = None) -> Remainder:
-        """Return the record less the fitted waveform, documented in `Observation`.
+        """Subtract the fitted waveform from the record, documented in `Observation`.
 
         Parameters
         ----------
@@ -385,7 +385,7 @@ class SquareWaveObservation(Observation):
         )
 
     def residual_power(self, residual: Floats) -> float:
-        """Return the sum of squares about the corrected reduction, documented in `Observation`.
+        """Compute the sum of squares about the corrected reduction, documented in `Observation`.
 
         Parameters
         ----------
@@ -401,7 +401,7 @@ class SquareWaveObservation(Observation):
         return float((float(residual @ residual) + free) * self.sigma**2)
 
     def with_raised_noise(self, ratio: float) -> SquareWaveObservation:
-        """Return the record with its noise raised, documented in `Observation`.
+        """Raise the noise of the record, documented in `Observation`.
 
         Parameters
         ----------
@@ -423,7 +423,7 @@ class SquareWaveObservation(Observation):
         excess: float,
         band_hz: tuple[float, float],
     ) -> list[ResidualFinding]:
-        """Return hum, lines, movement, unlike halves and misfit, documented in `Observation`.
+        """Name hum, lines, movement, unlike halves and misfit, documented in `Observation`.
 
         Parameters
         ----------
@@ -439,7 +439,7 @@ class SquareWaveObservation(Observation):
         return interference_findings(residuals) + record_findings(residuals, band_hz=band_hz)
 
     def relative_harmonics(self, residual: Floats, *, excess: float) -> RelativeHarmonics:
-        """Return the odd harmonics over those of the fit, documented in `Observation`.
+        """Compute the odd harmonics over those of the fit, documented in `Observation`.
 
         Parameters
         ----------

@@ -93,7 +93,7 @@ class SquareWaveCapture(Capture):
 
     @classmethod
     def fits(cls, header: Collection[str]) -> bool:
-        """Return whether there are times and volts, documented in `Capture`.
+        """Tell whether there are times and volts, documented in `Capture`.
 
         Parameters
         ----------
@@ -153,7 +153,7 @@ class SquareWaveCapture(Capture):
         return reduced_record(self, record, settings.highest_hz, reference)
 
     def reach_problem(self, band_hz: tuple[float, float]) -> InputError | None:
-        """Return why the sampling is too coarse, documented in `Capture`.
+        """Say why the sampling is too coarse, documented in `Capture`.
 
         Parameters
         ----------
@@ -206,7 +206,7 @@ class SquareWaveCapture(Capture):
         )
 
     def direct_response(self, highest_hz: float, through: NetworkEstimate) -> DirectResponse:
-        """Return the odd harmonics over those of a square wave, documented in `Capture`.
+        """Compute the odd harmonics over those of a square wave, documented in `Capture`.
 
         Parameters
         ----------

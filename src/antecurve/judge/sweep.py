@@ -127,7 +127,7 @@ class SweepCapture(Capture):
 
     @classmethod
     def fits(cls, header: Collection[str]) -> bool:
-        """Return whether there is one column of levels, documented in `Capture`.
+        """Tell whether there is one column of levels, documented in `Capture`.
 
         Parameters
         ----------
@@ -185,7 +185,7 @@ class SweepCapture(Capture):
         return math.inf
 
     def observation(self, settings: ObservationSettings) -> SweepObservation:
-        """Return the capture as the fit sees it, documented in `Capture`.
+        """Reduce the sweep for a fit, documented in `Capture`.
 
         Parameters
         ----------
@@ -202,7 +202,7 @@ class SweepCapture(Capture):
         )
 
     def reach_problem(self, band_hz: tuple[float, float]) -> InputError | None:
-        """Return why the sweep by itself does not do, documented in `Capture`.
+        """Say why the sweep by itself does not do, documented in `Capture`.
 
         Parameters
         ----------
@@ -222,7 +222,7 @@ class SweepCapture(Capture):
         )
 
     def direct_response(self, highest_hz: float, through: NetworkEstimate) -> DirectResponse:
-        """Return levels and phase as a response, documented in `Capture`.
+        """Derive a response from levels and phase, documented in `Capture`.
 
         Parameters
         ----------
@@ -242,7 +242,7 @@ class SweepCapture(Capture):
         return DirectResponse(self.frequency_hz, response, np.zeros_like(neper))
 
     def levels_db(self) -> tuple[Floats, Floats]:
-        """Return frequencies and levels.
+        """Take frequencies and levels.
 
         Returns
         -------
@@ -299,7 +299,7 @@ class SweepObservation(Observation):
     def evaluate(
         self, nuisance: Floats, total: Complex, shared: Complex, rise: RiseTime, unit: Floats
     ) -> Evaluation:
-        """Return whitened residuals and their derivatives, documented in `Observation`.
+        """Compute whitened residuals and their derivatives, documented in `Observation`.
 
         Parameters
         ----------
@@ -333,7 +333,7 @@ class SweepObservation(Observation):
         )
 
     def start(self, log_response: Complex) -> tuple[Floats, float]:
-        """Return gain as a mean and delay as a slope, documented in `Observation`.
+        """Fit gain as a mean and delay as a slope, documented in `Observation`.
 
         Parameters
         ----------
@@ -358,7 +358,7 @@ class SweepObservation(Observation):
         return nuisance, cost
 
     def with_estimated_noise(self, residual: Floats, used: float) -> SweepObservation:
-        """Return the sweep with the noise that its residuals show, documented in `Observation`.
+        """Give the sweep the noise that its residuals show, documented in `Observation`.
 
         Parameters
         ----------
@@ -385,7 +385,7 @@ class SweepObservation(Observation):
         )
 
     def gain(self, nuisance: Floats) -> float:
-        """Return the level of the gain, documented in `Observation`.
+        """Compute the level of the gain, documented in `Observation`.
 
         Parameters
         ----------
@@ -400,7 +400,7 @@ class SweepObservation(Observation):
         return float(nuisance[0]) * DB_PER_NEPER
 
     def trace(self, prediction: Prediction) -> Trace:
-        """Return levels beside the fit.
+        """Lay the levels beside the fit.
 
         Parameters
         ----------
@@ -431,7 +431,7 @@ class SweepObservation(Observation):
         excess: float,
         band_hz: tuple[float, float],
     ) -> list[ResidualFinding]:
-        """Return a shape that the model lacks: it is the unit's own.
+        """Name a shape that the model lacks: it is the unit's own.
 
         Parameters
         ----------

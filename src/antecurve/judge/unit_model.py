@@ -133,7 +133,7 @@ class UnitModel:
         return np.array([not (p.low or p.high) or p.role in ends for p in self.parameters])
 
     def index(self, name: str) -> int | None:
-        """Return the position of a parameter.
+        """Look up the position of a parameter.
 
         Parameters
         ----------
@@ -178,7 +178,7 @@ class UnitModel:
         return residuals, slopes
 
     def log_response(self, coordinates: Floats, frequency_hz: Floats) -> Complex:
-        """Return ln U(j 2 pi f) less the real part of its value at 1 kHz.
+        """Compute ln U(j 2 pi f) less the real part of its value at 1 kHz.
 
         Parameters
         ----------
@@ -195,7 +195,7 @@ class UnitModel:
         return self._evaluated(np.asarray(coordinates), frequency_hz, slopes=False)[0]
 
     def level(self, coordinates: Floats, frequency_hz: Floats) -> Floats:
-        """Return the real part of `log_response`, by squared magnitudes.
+        """Compute the real part of `log_response`, by squared magnitudes.
 
         Parameters
         ----------
@@ -230,7 +230,7 @@ class UnitModel:
         return np.asarray(total[..., :-1] - total[..., -1:])
 
     def linearised(self, coordinates: Floats, frequency_hz: Floats) -> LogResponse:
-        """Return `log_response` of one unit with its derivatives.
+        """Compute `log_response` of one unit with its derivatives.
 
         Parameters
         ----------
@@ -334,7 +334,7 @@ class UnitModel:
         return first**2 - 2.0 * second, second**2 - 2.0 * first * third, third**2
 
     def top_polynomial(self, coordinates: Floats) -> tuple[float, float]:
-        """Return b and c of the poles of the top, 1/(1 + b s + c s^2).
+        """Compute b and c of the poles of the top, 1/(1 + b s + c s^2).
 
         Parameters
         ----------
@@ -350,7 +350,7 @@ class UnitModel:
         return float(first), float(second)
 
     def without_end(self, coordinates: Floats, name: str) -> Floats:
-        """Return a unit without its low end or its top.
+        """Take a unit without its low end or its top.
 
         Parameters
         ----------

@@ -117,7 +117,7 @@ class Parameter:
         return math.log(math.pi * self.spread / 2.0)
 
     def value(self, coordinate: float) -> float:
-        """Return the value in the unit of the name.
+        """Compute the value in the unit of the name.
 
         Parameters
         ----------
@@ -140,7 +140,7 @@ class Parameter:
         return size * TIME_UNIT if self.role == "lead" else size
 
     def coordinate(self, value: float) -> float:
-        """Return the fit's coordinate of a value, within its bounds.
+        """Compute the fit's coordinate of a value, within its bounds.
 
         Parameters
         ----------

@@ -131,7 +131,7 @@ class Verdict(Result):
         return None if self.overlay is None else self.gain[0]
 
     def value(self, name: str) -> FittedValue:
-        """Return one fitted constant.
+        """Look up one fitted constant.
 
         Parameters
         ----------
