@@ -23,6 +23,7 @@ from antecurve.parts.distributions import BLOCK
 from antecurve.parts.log_histogram import LogHistogram, Percentiles
 from antecurve.quantities import check_count, check_number
 from antecurve.results import Result
+from antecurve.threads import single_threaded_linear_algebra
 
 __all__ = ["Mismatch", "PercentileCurves", "SpreadResult", "Yield", "spread"]
 
@@ -186,6 +187,7 @@ class SpreadResult(Result):
 
 
 @checked
+@single_threaded_linear_algebra()
 def spread(
     design: WithParts,
     conditions: Conditions | None = None,

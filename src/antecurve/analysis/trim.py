@@ -33,6 +33,7 @@ from antecurve.parts.scatter import part_references, part_table, position_values
 from antecurve.pick.candidates import candidates
 from antecurve.pick.limits import limit_values
 from antecurve.results import Result
+from antecurve.threads import single_threaded_linear_algebra
 
 __all__ = [
     "LEAST_GAIN",
@@ -243,6 +244,7 @@ class _Build:
 
 
 @checked
+@single_threaded_linear_algebra()
 def trim(
     picked: PickedNetwork,
     job: Job,

@@ -43,6 +43,7 @@ from antecurve.networks.conditions import Conditions, conditions_of
 from antecurve.networks.topology import Loading
 from antecurve.quantities import DB_PER_NEPER, check_number
 from antecurve.results import Result, column_rows
+from antecurve.threads import single_threaded_linear_algebra
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -144,6 +145,7 @@ class Calibration(Result):
 
 
 @checked
+@single_threaded_linear_algebra()
 def calibrate_network(
     sweep: Capture,
     design: JudgedThrough,

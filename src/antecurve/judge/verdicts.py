@@ -177,7 +177,7 @@ def judge_unit(
     useless = _useless((*captures, *asked.references))
     bench = _bench(asked, network)
     task = _task(captures, asked, conditions, bench)
-    with single_threaded_linear_algebra(with_scipy=True):
+    with single_threaded_linear_algebra():
         settings = _settings(asked, network, curve)
         observations = [c.observation(settings) for c in captures]
         staged = fit_in_stages(observations, task, stages=() if useless else STAGES)

@@ -147,7 +147,7 @@ def solve_own_network(
         band_hz=band_hz,
     )
     search = MultiStart(equations, starts=starts, seed=seed)
-    with single_threaded_linear_algebra(with_scipy=True):
+    with single_threaded_linear_algebra():
         solved = _exact(equations, search)
         logs = _closest(equations, search) if solved is None else solved[0][: equations.count]
     if solved is None:
