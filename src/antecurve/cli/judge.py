@@ -23,6 +23,7 @@ from antecurve.cli.options import (
 )
 
 if TYPE_CHECKING:
+    from antecurve.files.recordings import ReadingOptions
     from antecurve.judge.conformity import LimitBand
 
 __all__ = ["judge"]
@@ -107,11 +108,36 @@ def judge(
     ] = None,
     channel: Channel = None,
     stimulus: Annotated[
-        Optional[str],  # noqa: UP045
+        _Texts,
         typer.Option(
             metavar="NUMBER|FILE",
             help="Channel with the signal before the unit, or the file that was played; the "
-            "record may then be of any signal.",
+            "record may then be of any signal. One for all captures, or repeated, one for each.",
+        ),
+    ] = None,
+    idle_channel: Annotated[
+        Optional[int],  # noqa: UP045
+        typer.Option(
+            metavar="NUMBER", help="Channel with the other output, its input idle, for crosstalk."
+        ),
+    ] = None,
+    limits: Annotated[
+        _File,
+        typer.Option(metavar="LIMITS.toml", help="Limits of gain, noise, distortion and others."),
+    ] = None,
+    input_level: Annotated[
+        Optional[str],  # noqa: UP045
+        typer.Option(
+            metavar="VOLTS",
+            help="Input (rms, 1 kHz) that noise, hum and overload are referred to; by default "
+            "the job's level.",
+        ),
+    ] = None,
+    full_scale: Annotated[
+        Optional[str],  # noqa: UP045
+        typer.Option(
+            metavar="VOLTS",
+            help="Volts (rms) that a sine at full scale of the stimulus has, of a sound file.",
         ),
     ] = None,
     stimulus_at: Annotated[
@@ -149,18 +175,19 @@ def judge(
     from antecurve.errors import InputError
     from antecurve.files.captures import read_capture
     from antecurve.files.design_file import read_design
+    from antecurve.files.limits_file import read_limits
     from antecurve.files.measured import read_measured
     from antecurve.files.recordings import ReadingOptions
     from antecurve.judge.signal_path import CaptureChain, Generator
+    from antecurve.judge.unit_figures import FigureRequest
     from antecurve.judge.verdicts import JudgeRequest
 
     refuse_existing(output, force=force)
     folders = [p for p in captures if p.is_dir()]
     if folders and (len(captures) > 1 or other_channel):
         raise InputError("CAPTURE.csv", str(folders[0]), "give one folder by itself, or files")
-    number = int(stimulus) if stimulus is not None and stimulus.isdecimal() else None
-    played = None if stimulus is None or number is not None else Path(stimulus)
-    reading = ReadingOptions(channel, number, stimulus_at, time_unit, decimal, played)
+    plain = ReadingOptions(channel, None, stimulus_at, time_unit, decimal, None, None)
+    readings = _readings(plain, stimulus or [], idle_channel, len(captures))
     made = read_design(design)
     values = None if measured is None else read_measured(measured, made.picked)
     asked = JudgeRequest(
@@ -178,17 +205,45 @@ def judge(
             tuple(quantity(text, "Hz", "--chain-high") for text in chain_high or ()),
             100.0 * quantity(f"{probe.rstrip('% ')} %", "%", "--probe", zero=True),
         ),
-        reference=[read_capture(path, reading) for path in reference] if reference else None,
+        reference=[read_capture(path, readings[0]) for path in reference] if reference else None,
         mains_hz=None if mains is None else quantity(mains, "Hz", "--mains"),
         meter=meter_accuracy(meter_resistance, meter_capacitance, display=meter_display),
     )
-    delivery = Delivery(made.job.title, serial, date, output, force, as_json, reading)
+    figures = FigureRequest(
+        made.job.target.level_v
+        if input_level is None
+        else quantity(input_level, "V", "--input-level"),
+        None if full_scale is None else quantity(full_scale, "V", "--full-scale"),
+        () if limits is None else read_limits(limits),
+    )
+    delivery = Delivery(made.job.title, serial, date, output, force, as_json, readings, figures)
     if folders:
         passed = judge_folder(folders[0], made, values, asked, workers, delivery)
     else:
         passed = judge_one(captures, other_channel or [], made, values, asked, delivery)
     if not passed:
         raise typer.Exit(1)
+
+
+def _readings(
+    plain: ReadingOptions, stimuli: list[str], idle: int | None, captures: int
+) -> tuple[ReadingOptions, ...]:
+    """How each capture is read: with the one stimulus of all, or its own."""
+    from dataclasses import replace
+
+    from antecurve.errors import InputError
+
+    if len(stimuli) > 1 and len(stimuli) != captures:
+        raise InputError(
+            "--stimulus", ", ".join(stimuli), f"give one for all captures, or {captures}"
+        )
+    readings = [
+        replace(plain, stimulus=int(text), idle=idle)
+        if text.isdecimal()
+        else replace(plain, played=Path(text), idle=idle)
+        for text in stimuli
+    ] or [replace(plain, idle=idle)]
+    return tuple(readings * (captures if len(readings) == 1 else 1))
 
 
 def _band(ends: tuple[str, str]) -> tuple[float, float]:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from antecurve.files.recordings import ReadingOptions, Recording
+    from antecurve.judge.unit_figures import FigureRequest
     from antecurve.judge.verdict import Verdict
     from antecurve.judge.verdicts import JudgeRequest
     from antecurve.pipeline import Design
@@ -33,8 +34,10 @@ class Delivery:
         Whether to write into an existing one.
     as_json : bool
         Whether to print JSON.
-    reading : ReadingOptions
-        What the files of captures leave open.
+    readings : tuple of ReadingOptions
+        What the file of each capture leaves open.
+    figures : FigureRequest
+        How figures beside the response are judged.
     """
 
     title: str
@@ -43,7 +46,8 @@ class Delivery:
     output: Path | None
     force: bool
     as_json: bool
-    reading: ReadingOptions
+    readings: tuple[ReadingOptions, ...]
+    figures: FigureRequest
 
 
 def judge_one(
@@ -77,30 +81,25 @@ def judge_one(
     from antecurve.cli.progress import busy_progress
     from antecurve.cli.show import show_json
     from antecurve.files.output_folder import write_folder
-    from antecurve.files.recordings import read_recording
     from antecurve.files.verdict_file import deviation_csv, verdict_json
+    from antecurve.judge.channel_figures import match_figures
     from antecurve.judge.conformity import Decision
     from antecurve.judge.match import channel_match
-    from antecurve.judge.verdicts import judge_unit
+    from antecurve.judge.unit_figures import with_figure_limits
     from antecurve.report.ship_sheet import ship_sheet
 
-    recordings: list[Recording] = []
-
-    def judged(paths: Sequence[Path], title: str) -> Verdict:
-        read = [read_recording(p, delivery.reading) for p in paths]
-        recordings.extend(read)
-        captures = [recording.capture for recording in read]
-        with busy_progress(title):
-            verdict = judge_unit(captures, design, measured=measured, request=request)
-        for recording in read:
-            print(f"{recording.capture.name}: {recording.understood}", file=sys.stderr)
-        return verdict
-
-    verdicts = [judged(captures, "judging the unit")]
+    unit = _Unit(design, measured, request, delivery)
+    verdicts = [unit.judged(captures, "judging the unit")]
     if other:
-        second = judged(other, "judging the other channel")
+        second = unit.judged(other, "judging the other channel")
         match = channel_match(verdicts[0], second)
-        verdicts = [replace(v, findings=(*v.findings, match.text)) for v in (verdicts[0], second)]
+        figures = match_figures(verdicts[0], second)
+        verdicts = [
+            replace(v, findings=(*v.findings, match.text), figures=(*v.figures, *figures))
+            for v in (verdicts[0], second)
+        ]
+    verdicts = [with_figure_limits(v, delivery.figures.limits) for v in verdicts]
+    recordings = unit.recordings
     if delivery.output is not None:
         files: dict[str, bytes] = {}
         with busy_progress("drawing the ship sheet"):
@@ -126,6 +125,64 @@ def judge_one(
         if delivery.output is not None:
             print(f"Written to {delivery.output}: {' '.join(files)}")
     return all(v.decision is Decision.PASS for v in verdicts)
+
+
+@dataclass(frozen=True, slots=True)
+class _Unit:
+    """A unit on its way to the verdict, with the recordings read so far."""
+
+    design: Design
+    measured: Mapping[str, float] | None
+    request: JudgeRequest
+    delivery: Delivery
+    recordings: list[Recording] = field(default_factory=list)
+
+    def judged(self, paths: Sequence[Path], title: str) -> Verdict:
+        """Judge the captures of one channel, and what they tell beside the response."""
+        from antecurve.cli.progress import busy_progress
+        from antecurve.errors import InputError
+        from antecurve.files.recordings import read_recording
+        from antecurve.judge.verdicts import judge_unit
+
+        readings = self.delivery.readings
+        pairs = zip(paths, readings if len(paths) == len(readings) else readings[:1] * len(paths),
+                    strict=True)  # fmt: skip
+        read = [read_recording(path, reading) for path, reading in pairs]
+        self.recordings.extend(read)
+        captures = [r.capture for r in read if r.played is None or not r.played.is_stepped]
+        if not captures:
+            raise InputError(
+                read[0].capture.name, "steps of level alone",
+                "they tell distortion and overload; add a capture that reaches over the band",
+            )  # fmt: skip
+        with busy_progress(title):
+            verdict = judge_unit(
+                captures, self.design, measured=self.measured, request=self.request
+            )
+            verdict = self._with_figures(verdict, read)
+        for recording in read:
+            print(f"{recording.capture.name}: {recording.understood}", file=sys.stderr)
+        return verdict
+
+    def _with_figures(self, verdict: Verdict, read: Sequence[Recording]) -> Verdict:
+        """The verdict with the figures of two-channel records."""
+        from antecurve.judge.network_estimate import estimate_of
+        from antecurve.judge.played_record import InputReference
+        from antecurve.judge.unit_figures import unit_figures
+
+        asked, conditions = self.delivery.figures, self.design.conditions
+        records = [r.played for r in read if r.played is not None]
+        estimate = estimate_of(
+            self.design, conditions, measured=self.measured, meter=self.request.meter
+        )
+        figures = unit_figures(
+            records,
+            InputReference(asked.input_v, asked.full_scale_v, estimate),
+            curve=conditions.curve,
+            band_hz=verdict.band_hz,
+            mains_hz=self.request.mains_hz,
+        )
+        return replace(verdict, figures=figures)
 
 
 def _difference(verdict: Verdict, mark: str) -> dict[str, bytes]:
@@ -171,7 +228,7 @@ def _show(verdict: Verdict) -> None:
     print(VERDICT_WORDS[verdict.decision.value])
     show_table(band_rows(verdict))
     show_table(fitted_rows(verdict.fitted))
-    for line in verdict.findings:
+    for line in (*verdict.findings, *(figure.text for figure in verdict.figures)):
         print(f"- {line}")
     if verdict.overlay is not None:
         print(f"- {verdict.overlay.text}")
@@ -221,7 +278,7 @@ def judge_folder(
     order = capture_units(folder)
     for name, paths in order.items():
         try:
-            units[name] = [read_capture(p, delivery.reading) for p in paths]
+            units[name] = [read_capture(p, delivery.readings[0]) for p in paths]
         except AntecurveError as error:
             unreadable[name] = BatchEntry(name, None, str(error))
     with count_progress("units judged") as progress:

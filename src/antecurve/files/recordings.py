@@ -8,34 +8,33 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.checked import checked
-from antecurve.errors import FileFormatError, InputError
+from antecurve.errors import FileFormatError
 from antecurve.files.named_table import named_capture
-from antecurve.files.number_table import DECIMALS, NumberTable, number_table
-from antecurve.files.played_signal import read_played_signal
+from antecurve.files.number_table import NumberTable, number_table
 from antecurve.files.reading import read_bytes
-from antecurve.files.sound import SOUND_SUFFIXES, read_sound
-from antecurve.judge.capture import Capture
-from antecurve.judge.square_wave import SquareWaveCapture
+from antecurve.files.recorded_channels import (
+    TIME_UNITS,
+    Channels,
+    ReadingOptions,
+    Recording,
+    evenly_spaced,
+    recorded,
+    sound_channels,
+)
+from antecurve.files.sound import SOUND_SUFFIXES
 from antecurve.judge.sweep import SweepCapture
-from antecurve.judge.two_channel import STIMULUS_AT, TwoChannelRecord
 from antecurve.quantities import format_quantity, parse_quantity
-from antecurve.signals.alignment import laid_side_by_side
 
 __all__ = ["ReadingOptions", "Recording", "read_recording"]
 
 Floats = NDArray[np.float64]
 
-_TIME_UNITS = {
-    "s": 1.0, "sec": 1.0, "second": 1.0, "seconds": 1.0, "ms": 1e-3, "msec": 1e-3,
-    "us": 1e-6, "µs": 1e-6, "μs": 1e-6, "usec": 1e-6, "ns": 1e-9,
-}  # fmt: skip
 _VOLT_UNITS = {
     "v": 1.0, "volt": 1.0, "volts": 1.0, "mv": 1e-3, "uv": 1e-6, "µv": 1e-6, "μv": 1e-6,
     "vrms": 1.0, "mvrms": 1e-3,
@@ -47,93 +46,6 @@ _TIME_NAMES = ("time", "t", "x", "zeit", "temps", "sec", "second", "seconds")
 _COUNT_NAMES = ("index", "sample", "samples", "point", "points", "n", "no", "no.", "#")
 _SLOWEST_HZ = 1000.0  # a record sampled more slowly is in another unit of time than seconds
 _LEAST_ROWS = 64  # of a record of time; sweeps are shorter
-_EVEN = 0.05  # of a step, by which printed times may be off
-_SILENT = 1e-3  # of the largest channel: a channel that idles
-
-
-@checked
-@dataclass(frozen=True, slots=True)
-class ReadingOptions:
-    """What the user states where a file leaves it open.
-
-    Attributes
-    ----------
-    channel : int or None
-        Channel with the unit's output, from 1.
-    stimulus : int or None
-        Channel with the signal before the unit, from 1; then it is a two-channel record.
-    stimulus_at : str or None
-        Where that is taken, as in `TwoChannelRecord`; ``None`` for the open-circuit voltage with
-        a file, and the generator with a channel.
-    time_unit : str or None
-        Unit of the time column: s, ms, us or ns.
-    decimal : str or None
-        ``point`` or ``comma``.
-    played : Path or None
-        The file that was played, in place of a channel with the stimulus.
-
-    Raises
-    ------
-    InputError
-        When a value is not one of these.
-    """
-
-    channel: int | None = None
-    stimulus: int | None = None
-    stimulus_at: str | None = None
-    time_unit: str | None = None
-    decimal: str | None = None
-    played: Path | None = None
-
-    def __post_init__(self) -> None:
-        for name in ("channel", "stimulus"):
-            number = getattr(self, name)
-            if number is not None and number < 1:
-                raise InputError(name, number, "channels count from 1")
-        if self.channel is not None and self.channel == self.stimulus:
-            raise InputError("stimulus", self.stimulus, "it must be another channel than --channel")
-        if self.stimulus is not None and self.played is not None:
-            raise InputError(
-                "stimulus", self.stimulus, "name a channel or the file that was played"
-            )
-        for name, allowed in (
-            ("stimulus_at", STIMULUS_AT),
-            ("time_unit", tuple(_TIME_UNITS)),
-            ("decimal", tuple(DECIMALS)),
-        ):
-            value = getattr(self, name)
-            if value is not None and value not in allowed:
-                raise InputError(name, value, f"use one of {', '.join(allowed)}")
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Recording:
-    """A capture and what was understood of its file.
-
-    Attributes
-    ----------
-    capture : Capture
-        The capture.
-    understood : str
-        One line, such as ``time in µs from column 1, channel 2 in V, 5,000 points at 1.25 MHz``.
-    signal : str or None
-        Kind of the signal that was played, by its file; ``None`` where no file says.
-    """
-
-    capture: Capture
-    understood: str
-    signal: str | None = None
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Channels:
-    """Channels of evenly or unevenly sampled volts."""
-
-    path: str
-    time_s: Floats
-    volts: list[Floats]
-    labels: list[str]
-    origin: str
 
 
 @checked
@@ -162,7 +74,7 @@ def read_recording(path: Path | str, options: ReadingOptions | None = None) -> R
     """
     asked = options or ReadingOptions()
     if Path(path).suffix.lower() in SOUND_SUFFIXES:
-        return _from_channels(_sound(path), asked)
+        return recorded(sound_channels(path), asked)
     text = _text(path)
     named = named_capture(text, path) if asked == ReadingOptions() else None
     if named is not None:
@@ -236,7 +148,7 @@ def _timed(table: NumberTable, asked: ReadingOptions) -> Recording | None:
     """A column of times and one to eight channels."""
     if table.columns.shape[1] < 2:
         return None
-    named = _column(table, _TIME_NAMES, tuple(_TIME_UNITS))
+    named = _column(table, _TIME_NAMES, tuple(TIME_UNITS))
     if named is None and not _may_be_time(table):
         return None
     position = named or 0
@@ -245,8 +157,8 @@ def _timed(table: NumberTable, asked: ReadingOptions) -> Recording | None:
     if not np.all(np.isfinite(time)):
         raise FileFormatError(f"{table.path}, column {position + 1}", "a time that is no number",
                               "every row needs its time")  # fmt: skip
-    factor = _TIME_UNITS.get(unit, 1.0)
-    if unit not in _TIME_UNITS:
+    factor = TIME_UNITS.get(unit, 1.0)
+    if unit not in TIME_UNITS:
         rate = (time.size - 1) / max(float(np.ptp(time)), 1e-300)
         if rate < _SLOWEST_HZ:
             raise FileFormatError(
@@ -256,7 +168,7 @@ def _timed(table: NumberTable, asked: ReadingOptions) -> Recording | None:
             )
         unit = "s"
     others = [k for k in range(table.columns.shape[1]) if k != position]
-    return _from_channels(
+    return recorded(
         _table_channels(table, time * factor, others, f"time in {unit} from column {position + 1}"),
         asked,
     )
@@ -273,7 +185,7 @@ def _stepped(table: NumberTable, asked: ReadingOptions) -> Recording | None:
     ]  # fmt: skip
     time: Floats = np.arange(len(table.columns), dtype=float) * step
     words = f"a sample every {format_quantity(step, 's')} by the header"
-    return _from_channels(_table_channels(table, time, others, words), asked)
+    return recorded(_table_channels(table, time, others, words), asked)
 
 
 def _plain_sweep(table: NumberTable, asked: ReadingOptions) -> Recording | None:
@@ -282,7 +194,7 @@ def _plain_sweep(table: NumberTable, asked: ReadingOptions) -> Recording | None:
     first = table.columns[:, 0]
     if columns not in (2, 3) or any(table.names) or not np.all(np.diff(first) > 0) or first[0] <= 0:
         return None
-    if _even(first) and rows >= _LEAST_ROWS:
+    if evenly_spaced(first) and rows >= _LEAST_ROWS:
         raise FileFormatError(
             table.path,
             "two columns without names",
@@ -361,11 +273,6 @@ def _decibels(table: NumberTable, column: int) -> Floats:
     return np.asarray(20.0 * np.log10(volts))
 
 
-def _even(column: Floats) -> bool:
-    steps = np.diff(column)
-    return bool(np.all(np.abs(steps - steps.mean()) <= _EVEN * abs(steps.mean())))
-
-
 def _counts(column: Floats) -> bool:
     return bool(np.all(np.diff(column) == 1.0)) and column[0] in (0.0, 1.0)
 
@@ -375,7 +282,7 @@ def _may_be_time(table: NumberTable) -> bool:
     anonymous = not table.names[0] or table.names[0] in _TIME_NAMES
     rising = len(first) >= _LEAST_ROWS and bool(np.all(np.diff(first) > 0))
     rate = (len(first) - 1) / max(float(np.ptp(first)), 1e-300)
-    return anonymous and rising and _even(first) and (rate >= _SLOWEST_HZ or first[0] <= 0)
+    return anonymous and rising and evenly_spaced(first) and (rate >= _SLOWEST_HZ or first[0] <= 0)
 
 
 def _step(table: NumberTable) -> float | None:
@@ -387,17 +294,17 @@ def _step(table: NumberTable) -> float | None:
         if {"rate", "samplerate", "fs"} & words:
             return 1.0 / parse_quantity(text, unit="Hz", field=f"{table.path}: {key}")
         if {"increment", "interval", "dt", "step", "period"} & words and not {"v", "volt"} & words:
-            unit = next((u for u in _TIME_UNITS if u in words), None)
+            unit = next((u for u in TIME_UNITS if u in words), None)
             if unit is None:
                 return parse_quantity(text, unit="s", field=f"{table.path}: {key}")
             plain = parse_quantity(number, unit="", field=f"{table.path}: {key}")
-            return plain * _TIME_UNITS[unit]
+            return plain * TIME_UNITS[unit]
     return None
 
 
 def _table_channels(
     table: NumberTable, time_s: Floats, columns: Sequence[int], origin: str
-) -> _Channels:
+) -> Channels:
     volts, labels = [], []
     for index in columns:
         unit = table.units[index]
@@ -407,88 +314,4 @@ def _table_channels(
         labels.append(f"in {unit.replace('v', 'V') if unit in _VOLT_UNITS else 'V'}")
     if not volts:
         raise FileFormatError(table.path, "no column of volts", "name the unit of a column V or mV")
-    return _Channels(table.path, time_s, volts, labels, origin)
-
-
-def _sound(path: Path | str) -> _Channels:
-    """The channels of a sound file, full scale 1."""
-    samples, rate = read_sound(path)
-    time = np.arange(len(samples)) / rate
-    channels = list(samples.T)
-    return _Channels(str(path), time, channels, ["re full scale"] * len(channels), "sound file")
-
-
-def _from_channels(channels: _Channels, asked: ReadingOptions) -> Recording:
-    """A square wave of one channel, or a two-channel record where a stimulus is named."""
-    name, size = Path(channels.path).name, channels.time_s.size
-    output = _output_channel(channels, asked)
-    for number in (output, asked.stimulus):
-        if number is not None and not np.all(np.isfinite(channels.volts[number - 1])):
-            row = int(np.flatnonzero(~np.isfinite(channels.volts[number - 1]))[0]) + 1
-            raise InputError(
-                f"{name}: channel {number}, sample {row}",
-                "a sample out of range",
-                "the instrument clipped; set a larger range or a smaller level, and capture again",
-            )
-    rate = (size - 1) / float(np.ptp(channels.time_s)) if size > 1 else math.nan
-    points = f"{size:,} points at {format_quantity(rate, 'Hz')}"
-    label = f"channel {output} {channels.labels[output - 1]}"
-    if asked.stimulus is None and asked.played is None:
-        capture: Capture = SquareWaveCapture(channels.time_s, channels.volts[output - 1], name=name)
-        return Recording(capture, f"{channels.origin}, {label}, {points}")
-    if not _even(channels.time_s):
-        raise InputError(name, "times that are not evenly spaced", "two channels need even times")
-    volts = channels.volts[output - 1]
-    if asked.stimulus is None:
-        return _beside_played(volts, rate, asked, f"{channels.origin}, {label}", name)
-    at = asked.stimulus_at or "generator"
-    capture = TwoChannelRecord(
-        rate, channels.volts[asked.stimulus - 1], volts, stimulus_at=at, name=name
-    )
-    words = f"stimulus {_WHERE[at]} on channel {asked.stimulus}"
-    return Recording(capture, f"{channels.origin}, {words}, output on {label}, {points}")
-
-
-_WHERE = {"generator": "at the generator", "input": "at the unit's input", "emf": "as played"}
-
-
-def _beside_played(
-    volts: Floats, rate_hz: float, asked: ReadingOptions, origin: str, name: str
-) -> Recording:
-    """A record of the unit's output beside the file that was played."""
-    assert asked.played is not None
-    played = read_played_signal(asked.played)
-    stimulus, output, start_s = laid_side_by_side(
-        played.samples, played.rate_hz, volts, rate_hz, name=name
-    )
-    capture = TwoChannelRecord(
-        rate_hz, stimulus, output, stimulus_at=asked.stimulus_at or "emf", name=name
-    )
-    points = f"{output.size:,} points at {format_quantity(rate_hz, 'Hz')}"
-    words = f"{asked.played.name} played from {start_s:.4g} s on"
-    kind = None if played.request is None else played.request.kind
-    return Recording(capture, f"{origin}, {words}, {points}", kind)
-
-
-def _output_channel(channels: _Channels, asked: ReadingOptions) -> int:
-    """The channel of the unit's output: stated, or the only one that it can be."""
-    count = len(channels.volts)
-    for option, number in (("--channel", asked.channel), ("--stimulus", asked.stimulus)):
-        if number is not None and number > count:
-            raise InputError(option, number, f"channels of {channels.path}: {count}")
-    if asked.channel is not None:
-        return asked.channel
-    candidates = [k for k in range(1, count + 1) if k != asked.stimulus]
-    swing = {k: float(np.nanmax(np.abs(v - np.nanmean(v)))) for k, v in
-             enumerate(channels.volts, 1)}  # fmt: skip
-    loud = [k for k in candidates if swing[k] > _SILENT * max(swing.values())]
-    if len(loud) == 1:
-        return loud[0]
-    if len(candidates) == 1:
-        return candidates[0]
-    raise FileFormatError(
-        channels.path,
-        f"{count} channels that all carry a signal",
-        "state the unit's output with --channel N, or with --stimulus N the channel that holds "
-        "the signal before the unit",
-    )
+    return Channels(table.path, time_s, volts, labels, origin)

@@ -10,8 +10,10 @@ from numpy.typing import NDArray
 
 from antecurve.judge.conformity import BandDecision, Decision
 from antecurve.judge.deviation import Deviation
+from antecurve.judge.figure_limits import FigureDecision
 from antecurve.judge.observation import Trace
 from antecurve.judge.overlay import Overlay
+from antecurve.judge.unit_figure import UnitFigure
 from antecurve.results import Result
 
 __all__ = ["FittedValue", "Verdict"]
@@ -49,8 +51,8 @@ class Verdict(Result):
     Attributes
     ----------
     decision : Decision
-        Pass, fail or undecided; the worst of `bands`, and undecided in place of a pass where a
-        record shows what no sound unit does.
+        Pass, fail or undecided; the worst of `bands` and `figure_decisions`, and undecided in
+        place of a pass where a record shows what no sound unit does.
     bands : tuple of BandDecision
         One per limit.
     ruling : BandDecision
@@ -78,6 +80,10 @@ class Verdict(Result):
         Captures beside the fit.
     overlay : Overlay or None
         Output and stimulus laid over each other, where a capture holds both.
+    figures : tuple of UnitFigure
+        What two-channel records tell beside the response.
+    figure_decisions : tuple of FigureDecision
+        The decision on each limit of a figure; the worst counts in `decision` as well.
     """
 
     FORMAT: ClassVar = "antecurve-verdict-1"
@@ -94,6 +100,8 @@ class Verdict(Result):
         "gain_db_at_1khz",
         "polarity:overlay.polarity",
         "overlay",
+        "figures",
+        "figure_decisions",
         "low_end",
         "findings",
         "faults",
@@ -114,6 +122,8 @@ class Verdict(Result):
     gain: tuple[float, ...]
     traces: tuple[Trace, ...]
     overlay: Overlay | None = None
+    figures: tuple[UnitFigure, ...] = ()
+    figure_decisions: tuple[FigureDecision, ...] = ()
 
     @property
     def deviation_db(self) -> float:

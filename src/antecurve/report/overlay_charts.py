@@ -143,7 +143,7 @@ def octave_rows(overlay: Overlay) -> TextTable:
         Difference, response, noise and hum, distortion [dB].
     """
     columns = {
-        "octave in Hz": [f"{f:.4g}" for f in overlay.octave_hz],
+        "octave in Hz": [f"{f:.5g}" for f in overlay.octave_hz],
         "difference in dB": _decibels(overlay.octave_db),
         "response": _decibels(overlay.octave_explained_db),
         "noise and hum": _decibels(overlay.octave_noise_db),

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from antecurve.judge.unit_figure import FIGURE_NAMES
 from antecurve.quantities import format_quantity
 from antecurve.report.cautions import CAUTIONS
 from antecurve.report.chart_svg import chart_svg
@@ -33,6 +34,7 @@ __all__ = [
     "batch_rows",
     "calibration_rows",
     "deviation_rows",
+    "figure_rows",
     "fitted_rows",
     "ship_sheet",
 ]
@@ -202,6 +204,38 @@ def calibration_rows(calibration: Calibration) -> TextTable:
     )
 
 
+def figure_rows(verdict: Verdict) -> TextTable:
+    """Tabulate the figures beside the response.
+
+    Parameters
+    ----------
+    verdict : Verdict
+        The verdict.
+
+    Returns
+    -------
+    TextTable
+        Figure, value, uncertainty, limit and decision, condition; empty where there is none.
+    """
+    ruled = {d.limit.name: d for d in verdict.figure_decisions}
+    rows = []
+    for figure in verdict.figures:
+        decision = ruled.get(figure.name)
+        reach = "" if figure.bound else f"{figure.expanded_uncertainty:.2f}"
+        rows.append(
+            (
+                FIGURE_NAMES[figure.name],
+                f"{figure.bound} {figure.value:.2f}".strip(),
+                ABSENT if figure.name == "polarity" else reach or ABSENT,
+                ABSENT if decision is None else decision.limits_text,
+                ABSENT if decision is None else decision.decision.value,
+                figure.condition or ABSENT,
+            )
+        )
+    header = ("figure", "value in dB", "± in dB", "limit", "verdict", "condition")
+    return TextTable(header, tuple(rows), "lrrlll")
+
+
 def _overlay(verdict: Verdict) -> dict[str, object] | None:
     """Charts, words and table of the overlay, where there is one."""
     from markupsafe import Markup
@@ -279,6 +313,7 @@ def ship_sheet(
         deviation=Markup(chart_svg(deviation_chart(verdict))),
         traces=traces,
         overlay=_overlay(verdict),
+        figures=figure_rows(verdict),
         cautions=CAUTIONS,
     )
     return str(text).encode()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 from antecurve.errors import InputError
 from antecurve.signals.cue import cue_position
 
-__all__ = ["laid_side_by_side"]
+__all__ = ["SideBySide", "laid_side_by_side"]
 
 Floats = NDArray[np.float64]
 
@@ -19,9 +20,31 @@ _CLOCKS_DIFFER = 5e-4  # between two sound interfaces at most; crystals keep to 
 _OWN_CUE_SURE = 0.01  # s: a file that holds a cue holds both, at the same distance from its ends
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class SideBySide:
+    """A played signal beside a record of it.
+
+    Attributes
+    ----------
+    played : numpy.ndarray of float, shape (samples,)
+        What was played, at the record's rate.
+    inside : slice
+        The samples of the record beside it.
+    first : int
+        First sample of the file, at the record's rate, that is in the record.
+    start_s : float
+        Time in the record at which the file begins [s].
+    """
+
+    played: Floats
+    inside: slice
+    first: int
+    start_s: float
+
+
 def laid_side_by_side(
     played: Floats, played_hz: float, record: Floats, record_hz: float, *, name: str
-) -> tuple[Floats, Floats, float]:
+) -> SideBySide:
     """Cut a played signal and a record of it to what they share.
 
     Parameters
@@ -39,9 +62,8 @@ def laid_side_by_side(
 
     Returns
     -------
-    tuple of numpy.ndarray, numpy.ndarray and float
-        The played signal at the record's rate, the record beside it, and the time in the record
-        at which the file begins [s].
+    SideBySide
+        The played signal at the record's rate, and where it lies in the record.
 
     Raises
     ------
@@ -58,7 +80,8 @@ def laid_side_by_side(
     begin, end = max(0, -start), min(resampled.size, record.size - start)
     if end <= begin:
         raise InputError(name, "no sample of what was played", "record the file from its start")
-    return resampled[begin:end], record[start + begin : start + end], start / record_hz
+    inside = slice(start + begin, start + end)
+    return SideBySide(resampled[begin:end], inside, begin, start / record_hz)
 
 
 def _at_rate(played: Floats, played_hz: float, record_hz: float) -> Floats:

@@ -1,0 +1,315 @@
+"""Channels of a file made into a capture: a square wave, or a record beside its stimulus."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.checked import checked
+from antecurve.errors import FileFormatError, InputError
+from antecurve.files.number_table import DECIMALS
+from antecurve.files.played_signal import read_played_signal
+from antecurve.files.sound import read_sound
+from antecurve.judge.capture import Capture
+from antecurve.judge.played_record import PlayedRecord
+from antecurve.judge.square_wave import SquareWaveCapture
+from antecurve.judge.two_channel import STIMULUS_AT, TwoChannelRecord
+from antecurve.quantities import format_quantity
+from antecurve.signals.alignment import laid_side_by_side
+
+__all__ = [
+    "TIME_UNITS",
+    "Channels",
+    "ReadingOptions",
+    "Recording",
+    "evenly_spaced",
+    "recorded",
+    "sound_channels",
+]
+
+Floats = NDArray[np.float64]
+
+TIME_UNITS = {
+    "s": 1.0, "sec": 1.0, "second": 1.0, "seconds": 1.0, "ms": 1e-3, "msec": 1e-3,
+    "us": 1e-6, "µs": 1e-6, "μs": 1e-6, "usec": 1e-6, "ns": 1e-9,
+}  # fmt: skip
+"""Units of time by name [s]."""
+_EVEN = 0.05  # of a step, by which printed times may be off
+_SILENT = 1e-3  # of the largest channel: a channel that idles
+_WHERE = {"generator": "at the generator", "input": "at the unit's input", "emf": "as played"}
+
+
+@checked
+@dataclass(frozen=True, slots=True)
+class ReadingOptions:
+    """What the user states where a file leaves it open.
+
+    Attributes
+    ----------
+    channel : int or None
+        Channel with the unit's output, from 1.
+    stimulus : int or None
+        Channel with the signal before the unit, from 1; then it is a two-channel record.
+    stimulus_at : str or None
+        Where that is taken, as in `TwoChannelRecord`; ``None`` for the open-circuit voltage with
+        a file, and the generator with a channel.
+    time_unit : str or None
+        Unit of the time column: s, ms, us or ns.
+    decimal : str or None
+        ``point`` or ``comma``.
+    played : Path or None
+        The file that was played, in place of a channel with the stimulus.
+    idle : int or None
+        Channel with the output of the unit's other channel, whose input idles.
+
+    Raises
+    ------
+    InputError
+        When a value is not one of these.
+    """
+
+    channel: int | None = None
+    stimulus: int | None = None
+    stimulus_at: str | None = None
+    time_unit: str | None = None
+    decimal: str | None = None
+    played: Path | None = None
+    idle: int | None = None
+
+    def __post_init__(self) -> None:
+        for name in ("channel", "stimulus", "idle"):
+            number = getattr(self, name)
+            if number is not None and number < 1:
+                raise InputError(name, number, "channels count from 1")
+        if self.channel is not None and self.channel == self.stimulus:
+            raise InputError("stimulus", self.stimulus, "it must be another channel than --channel")
+        if self.stimulus is not None and self.played is not None:
+            raise InputError(
+                "stimulus", self.stimulus, "name a channel or the file that was played"
+            )
+        if self.idle is not None and self.stimulus is None and self.played is None:
+            raise InputError("idle", self.idle, "crosstalk needs the stimulus: state --stimulus")
+        if self.idle is not None and self.idle in (self.channel, self.stimulus):
+            raise InputError("idle", self.idle, "it must be a channel of its own")
+        for name, allowed in (
+            ("stimulus_at", STIMULUS_AT),
+            ("time_unit", tuple(TIME_UNITS)),
+            ("decimal", tuple(DECIMALS)),
+        ):
+            value = getattr(self, name)
+            if value is not None and value not in allowed:
+                raise InputError(name, value, f"use one of {', '.join(allowed)}")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Recording:
+    """A capture and what was understood of its file.
+
+    Attributes
+    ----------
+    capture : Capture
+        The capture.
+    understood : str
+        One line, such as ``time in µs from column 1, channel 2 in V, 5,000 points at 1.25 MHz``.
+    played : PlayedRecord or None
+        A two-channel record with what is known of its signal.
+    """
+
+    capture: Capture
+    understood: str
+    played: PlayedRecord | None = None
+
+    @property
+    def signal(self) -> str | None:
+        """Kind of the signal that was played; ``None`` where no file says."""
+        request = None if self.played is None else self.played.request
+        return None if request is None else request.kind
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Channels:
+    """Channels of evenly or unevenly sampled volts.
+
+    Attributes
+    ----------
+    path : str
+        The file.
+    time_s : numpy.ndarray of float, shape (samples,)
+        Times [s].
+    volts : list of numpy.ndarray of float, shape (samples,)
+        The channels [V], or re full scale.
+    labels : list of str
+        What is said of each channel's unit.
+    origin : str
+        What is said of the file.
+    in_volts : bool
+        Whether the channels are in volts.
+    """
+
+    path: str
+    time_s: Floats
+    volts: list[Floats]
+    labels: list[str]
+    origin: str
+    in_volts: bool = True
+
+
+def evenly_spaced(column: Floats) -> bool:
+    """Tell whether numbers are evenly spaced.
+
+    Parameters
+    ----------
+    column : numpy.ndarray of float, shape (rows,)
+        The numbers.
+
+    Returns
+    -------
+    bool
+        Within a twentieth of a step.
+    """
+    steps = np.diff(column)
+    return bool(np.all(np.abs(steps - steps.mean()) <= _EVEN * abs(steps.mean())))
+
+
+def sound_channels(path: Path | str) -> Channels:
+    """Read the channels of a sound file.
+
+    Parameters
+    ----------
+    path : Path or str
+        The file.
+
+    Returns
+    -------
+    Channels
+        Re full scale.
+
+    Raises
+    ------
+    FileFormatError
+        When it can't be read.
+    MissingExtraError
+        When the package that reads sound files is missing.
+    """
+    samples, rate = read_sound(path)
+    time = np.arange(len(samples)) / rate
+    channels = list(samples.T)
+    labels = ["re full scale"] * len(channels)
+    return Channels(str(path), time, channels, labels, "sound file", in_volts=False)
+
+
+def recorded(channels: Channels, asked: ReadingOptions) -> Recording:
+    """Make a capture of channels.
+
+    Parameters
+    ----------
+    channels : Channels
+        The channels of a file.
+    asked : ReadingOptions
+        What the file leaves open.
+
+    Returns
+    -------
+    Recording
+        A square wave of one channel, or a two-channel record where a stimulus is named.
+
+    Raises
+    ------
+    InputError
+        When the numbers can't be a capture; as a `FileFormatError` where the channel of the
+        output is open.
+    """
+    name, size = Path(channels.path).name, channels.time_s.size
+    output = _output_channel(channels, asked)
+    _check_finite(channels, (output, asked.stimulus, asked.idle), name)
+    rate = (size - 1) / float(np.ptp(channels.time_s)) if size > 1 else math.nan
+    points = f"{size:,} points at {format_quantity(rate, 'Hz')}"
+    label = f"channel {output} {channels.labels[output - 1]}"
+    volts = channels.volts[output - 1]
+    if asked.stimulus is None and asked.played is None:
+        capture: Capture = SquareWaveCapture(channels.time_s, volts, name=name)
+        return Recording(capture, f"{channels.origin}, {label}, {points}")
+    if not evenly_spaced(channels.time_s):
+        raise InputError(name, "times that are not evenly spaced", "two channels need even times")
+    idle = None if asked.idle is None else channels.volts[asked.idle - 1]
+    if asked.stimulus is None:
+        return _beside_played(volts, idle, rate, asked, f"{channels.origin}, {label}", name)
+    at = asked.stimulus_at or "generator"
+    stimulus = channels.volts[asked.stimulus - 1]
+    record = TwoChannelRecord(rate, stimulus, volts, stimulus_at=at, name=name)
+    words = f"stimulus {_WHERE[at]} on channel {asked.stimulus}"
+    return Recording(
+        record,
+        f"{channels.origin}, {words}, output on {label}, {points}",
+        PlayedRecord(record, idle=idle, in_volts=channels.in_volts),
+    )
+
+
+def _check_finite(channels: Channels, numbers: tuple[int | None, ...], name: str) -> None:
+    """Refuse a channel with a sample that the instrument marks as out of range."""
+    for number in numbers:
+        if number is not None and not np.all(np.isfinite(channels.volts[number - 1])):
+            row = int(np.flatnonzero(~np.isfinite(channels.volts[number - 1]))[0]) + 1
+            raise InputError(
+                f"{name}: channel {number}, sample {row}",
+                "a sample out of range",
+                "the instrument clipped; set a larger range or a smaller level, and capture again",
+            )
+
+
+def _beside_played(
+    volts: Floats,
+    idle: Floats | None,
+    rate_hz: float,
+    asked: ReadingOptions,
+    origin: str,
+    name: str,
+) -> Recording:
+    """A record of the unit's output beside the file that was played."""
+    assert asked.played is not None
+    file = read_played_signal(asked.played)
+    beside = laid_side_by_side(file.samples, file.rate_hz, volts, rate_hz, name=name)
+    output = volts[beside.inside]
+    record = TwoChannelRecord(
+        rate_hz, beside.played, output, stimulus_at=asked.stimulus_at or "emf", name=name
+    )
+    points = f"{output.size:,} points at {format_quantity(rate_hz, 'Hz')}"
+    words = f"{asked.played.name} played from {beside.start_s:.4g} s on"
+    other = None if idle is None else idle[beside.inside]
+    return Recording(
+        record,
+        f"{origin}, {words}, {points}",
+        PlayedRecord(record, file.request, beside.first, other),
+    )
+
+
+def _output_channel(channels: Channels, asked: ReadingOptions) -> int:
+    """The channel of the unit's output: stated, or the only one that it can be."""
+    count = len(channels.volts)
+    for option, number in (
+        ("--channel", asked.channel),
+        ("--stimulus", asked.stimulus),
+        ("--idle-channel", asked.idle),
+    ):
+        if number is not None and number > count:
+            raise InputError(option, number, f"channels of {channels.path}: {count}")
+    if asked.channel is not None:
+        return asked.channel
+    candidates = [k for k in range(1, count + 1) if k not in (asked.stimulus, asked.idle)]
+    swing = {k: float(np.nanmax(np.abs(v - np.nanmean(v)))) for k, v in
+             enumerate(channels.volts, 1)}  # fmt: skip
+    loud = [k for k in candidates if swing[k] > _SILENT * max(swing.values())]
+    if len(loud) == 1:
+        return loud[0]
+    if len(candidates) == 1:
+        return candidates[0]
+    raise FileFormatError(
+        channels.path,
+        f"{count} channels that all carry a signal",
+        "state the unit's output with --channel N, or with --stimulus N the channel that holds "
+        "the signal before the unit",
+    )

@@ -1,0 +1,158 @@
+"""Limits of a unit's figures and the decision on each."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import ClassVar
+
+from antecurve.checked import checked
+from antecurve.errors import InputError
+from antecurve.judge.conformity import Decision
+from antecurve.judge.unit_figure import FIGURE_NAMES, UnitFigure
+from antecurve.results import Result
+
+__all__ = ["FigureDecision", "FigureLimit", "figure_decisions", "worst_decision"]
+
+_NEEDS = {
+    "gain": "a two-channel record (--stimulus)",
+    "polarity": "a two-channel record (--stimulus)",
+    "balance": "a capture of the other channel (--other-channel)",
+    "match": "a capture of the other channel (--other-channel)",
+    "crosstalk_1khz": "a channel that idles (--idle-channel)",
+    "crosstalk_10khz": "a channel that idles (--idle-channel)",
+    "hum": "a two-channel record with 0.2 s of silence",
+    "noise": "a two-channel record with 0.2 s of silence",
+    "noise_a_weighted": "a two-channel record with 0.2 s of silence",
+    "distortion": "a record of a played sweep or of played sines",
+    "overload_1khz": "a record of sines of 1 kHz at several levels",
+    "overload_20khz": "a record of sines of 20 kHz at several levels",
+}
+"""What each figure is measured from."""
+_GRAVITY = (Decision.FAIL, Decision.UNDECIDED, Decision.PASS)
+
+
+@checked
+@dataclass(frozen=True, slots=True)
+class FigureLimit:
+    """A limit of a figure.
+
+    Attributes
+    ----------
+    name : str
+        One of `FIGURE_NAMES`.
+    least, most : float
+        Smallest and largest value allowed, in decibels; of polarity 1 or -1.
+
+    Raises
+    ------
+    InputError
+        When the name is not known, or nothing lies between the limits.
+    """
+
+    name: str
+    least: float = -math.inf
+    most: float = math.inf
+
+    def __post_init__(self) -> None:
+        if self.name not in FIGURE_NAMES:
+            raise InputError("limits", self.name, f"the figures are {', '.join(FIGURE_NAMES)}")
+        if not self.least <= self.most:
+            raise InputError(
+                f"limits.{self.name}", [self.least, self.most], "the least is above the most"
+            )
+
+
+@dataclass(frozen=True, slots=True)
+class FigureDecision(Result):
+    """The decision on the limit of a figure.
+
+    Attributes
+    ----------
+    limit : FigureLimit
+        The limit.
+    figure : UnitFigure or None
+        The figure; ``None`` where no record tells it.
+    decision : Decision
+        Pass, fail or undecided.
+    """
+
+    _keys: ClassVar = (
+        "name:limit.name",
+        "least:limit.least",
+        "most:limit.most",
+        "verdict:decision",
+        "text",
+    )
+
+    limit: FigureLimit
+    figure: UnitFigure | None
+    decision: Decision
+
+    @property
+    def text(self) -> str:
+        """The decision in words: which figure, its value and its limit."""
+        if self.figure is None:
+            needed = _NEEDS[self.limit.name]
+            return f"{FIGURE_NAMES[self.limit.name]}: limited, but not measured; it needs {needed}"
+        return f"{self.figure.text}; limit {self.limits_text}"
+
+    @property
+    def limits_text(self) -> str:
+        """The limit in words."""
+        least, most = self.limit.least, self.limit.most
+        bounds = [f"at least {least:g}"] if math.isfinite(least) else []
+        bounds += [f"at most {most:g}"] if math.isfinite(most) else []
+        return " and ".join(bounds) + ("" if self.limit.name == "polarity" else " dB")
+
+
+def figure_decisions(
+    figures: Sequence[UnitFigure], limits: Sequence[FigureLimit]
+) -> tuple[FigureDecision, ...]:
+    """Decide on each limit, with a guard band as wide as the expanded uncertainty.
+
+    Parameters
+    ----------
+    figures : sequence of UnitFigure
+        Figures of a unit.
+    limits : sequence of FigureLimit
+        Their limits.
+
+    Returns
+    -------
+    tuple of FigureDecision
+        One a limit; undecided where the figure was not measured (JCGM 106:2012, 8.3.3).
+    """
+    measured = {f.name: f for f in figures}
+    return tuple(
+        FigureDecision(limit, measured.get(limit.name), _decision(measured.get(limit.name), limit))
+        for limit in limits
+    )
+
+
+def _decision(figure: UnitFigure | None, limit: FigureLimit) -> Decision:
+    if figure is None:
+        return Decision.UNDECIDED
+    reach = figure.expanded_uncertainty
+    low = -math.inf if figure.bound == "at most" else figure.value - reach
+    high = math.inf if figure.bound == "at least" else figure.value + reach
+    if high < limit.least or low > limit.most:
+        return Decision.FAIL
+    return Decision.PASS if limit.least <= low and high <= limit.most else Decision.UNDECIDED
+
+
+def worst_decision(decisions: Sequence[Decision]) -> Decision:
+    """Choose the gravest of several decisions.
+
+    Parameters
+    ----------
+    decisions : sequence of Decision
+        At least one.
+
+    Returns
+    -------
+    Decision
+        A failure, else an open one, else a pass.
+    """
+    return min(decisions, key=_GRAVITY.index)

@@ -1,0 +1,143 @@
+"""Noise and hum of a unit, from the parts of a record in which the stimulus is silent."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.analysis.a_weighting import a_weighting
+from antecurve.judge.hum import MAINS_HZ
+from antecurve.judge.two_channel import TwoChannelRecord
+
+__all__ = ["QuietNoise", "quiet_noise"]
+
+Floats = NDArray[np.float64]
+
+_SILENT = 1e-5  # of the stimulus's largest value: dither and rounding, no signal
+_SETTLED_S = 0.15  # behind a signal: what a low corner of 5 Hz leaves has fallen to 1 %
+_LEAST_S = 0.2  # ten periods of 50 Hz
+_LINES = 6  # of the mains
+_LINE_HZ = 6.0  # to either side: what a Hann window of 0.25 s makes of a line
+_BLUR = 35.0 / 18.0  # sum w^4 N/(sum w^2)^2 of a Hann window: lines that share their noise
+_SMOOTHED = 25  # lines, of which the median is the noise, whatever hum stands among them
+
+
+@dataclass(frozen=True, slots=True)
+class QuietNoise:
+    """Noise and hum at the unit's output.
+
+    Attributes
+    ----------
+    plain, a_weighted, hum : float
+        Mean squares over the band: all, all with frequency weighting A, and what stands about the
+        mains and its first harmonics beyond the noise beside it.
+    plain_deviation, a_deviation, hum_deviation : float
+        Their standard deviations.
+    mains_hz : float
+        The mains frequency with more hum [Hz].
+    seconds : float
+        Length of the silence [s].
+    """
+
+    plain: float
+    a_weighted: float
+    hum: float
+    plain_deviation: float
+    a_deviation: float
+    hum_deviation: float
+    mains_hz: float
+    seconds: float
+
+
+def quiet_noise(
+    record: TwoChannelRecord, *, band_hz: tuple[float, float], mains_hz: float | None = None
+) -> QuietNoise | None:
+    """Measure noise and hum where the stimulus is silent.
+
+    Parameters
+    ----------
+    record : TwoChannelRecord
+        Stimulus and output.
+    band_hz : tuple of float
+        The band of the noise [Hz].
+    mains_hz : float, optional
+        Mains frequency [Hz]; by default 50 or 60, whichever shows more hum.
+
+    Returns
+    -------
+    QuietNoise or None
+        ``None`` without a silence of 0.2 s.
+    """
+    parts = _quiet_parts(record)
+    if not parts:
+        return None
+    size = min(p.size for p in parts)
+    hz = np.asarray(np.arange(size // 2 + 1) * (record.rate_hz / size), dtype=np.float64)
+    # Each part counts by its first samples; several parts of a file are alike in length.
+    power = np.asarray(
+        np.mean([_periodogram(part[:size]) for part in parts], axis=0), dtype=np.float64
+    )
+    inside = (hz >= band_hz[0]) & (hz <= band_hz[1])
+    weight = np.zeros(hz.size)
+    weight[inside] = 10.0 ** (a_weighting(hz[inside]) / 10.0)
+    hum = {m: _hum(power, hz, m) for m in (MAINS_HZ if mains_hz is None else (mains_hz,))}
+    mains = max(hum, key=lambda m: hum[m][0])
+    return QuietNoise(
+        float(power[inside].sum()),
+        float(power @ weight),
+        hum[mains][0],
+        _deviation(power, inside.astype(float), len(parts)),
+        _deviation(power, weight, len(parts)),
+        hum[mains][1] / math.sqrt(len(parts)),
+        mains,
+        size * len(parts) / record.rate_hz,
+    )
+
+
+def _quiet_parts(record: TwoChannelRecord) -> list[Floats]:
+    """Stretches of the output in which the stimulus has been silent for a while."""
+    loud = np.abs(record.stimulus) > _SILENT * np.abs(record.stimulus).max()
+    edges = np.concatenate([[-1], np.flatnonzero(loud), [loud.size]])
+    settled, least = (round(s * record.rate_hz) for s in (_SETTLED_S, _LEAST_S))
+    parts = []
+    for gap in np.flatnonzero(np.diff(edges) > least):
+        first = int(edges[gap]) + 1 + (settled if gap > 0 else 0)
+        if edges[gap + 1] - first >= least:
+            parts.append(record.volts[first : int(edges[gap + 1])])
+    return parts
+
+
+def _periodogram(part: Floats) -> Floats:
+    """Mean squares line by line, of all lines together that of the part."""
+    window = np.hanning(part.size)
+    spectrum = np.abs(np.fft.rfft((part - part.mean()) * window)) ** 2
+    return np.asarray(2.0 * spectrum / (part.size * np.sum(window**2)))
+
+
+def _deviation(power: Floats, weight: Floats, parts: int) -> float:
+    """Standard deviation of a weighted sum of lines, hum and noise.
+
+    A line of power p in noise n has a variance of 2 p n - n^2: n^2 of noise alone.
+    """
+    from scipy.ndimage import median_filter
+
+    # The median of an exponential distribution is ln 2 of its mean.
+    noise = median_filter(power, _SMOOTHED, mode="nearest") / math.log(2.0)
+    hum = np.maximum(power - 10.0 * noise, 0.0)
+    variance = float(np.sum(weight**2 * (noise**2 + 2.0 * hum * noise)))
+    return math.sqrt(_BLUR * variance / parts)
+
+
+def _hum(power: Floats, hz: Floats, mains_hz: float) -> tuple[float, float]:
+    """Mean square about the mains's lines beyond that beside them, and its deviation."""
+    total, variance = 0.0, 0.0
+    for line in mains_hz * np.arange(1, _LINES + 1):
+        about = np.abs(hz - line) <= 2.0 * _LINE_HZ
+        beside = (np.abs(hz - line) <= 4.0 * _LINE_HZ) & ~about & (hz > 0.0)
+        noise = float(np.median(power[beside])) / math.log(2.0)  # of an exponential distribution
+        total += float(power[about].sum()) - noise * int(about.sum())
+        variance += _BLUR * noise**2 * int(about.sum()) + 2.0 * noise * float(power[about].max())
+    return max(total, 0.0), math.sqrt(variance)

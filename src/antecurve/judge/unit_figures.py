@@ -1,0 +1,266 @@
+"""Figures of a unit from its two-channel records."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.checked import checked
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
+from antecurve.judge.capture import ObservationSettings
+from antecurve.judge.channel_figures import crosstalk_figures
+from antecurve.judge.conformity import Decision
+from antecurve.judge.figure_limits import FigureLimit, figure_decisions, worst_decision
+from antecurve.judge.network_estimate import NetworkEstimate, network_log_response, sources_at
+from antecurve.judge.played_record import InputReference, PlayedRecord
+from antecurve.judge.quiet_noise import QuietNoise, quiet_noise
+from antecurve.judge.sine_distortion import overload, step_distortions
+from antecurve.judge.sweep_distortion import sweep_distortion
+from antecurve.judge.unit_figure import UnitFigure
+from antecurve.judge.verdict import Verdict
+from antecurve.quantities import check_number
+
+__all__ = ["FigureRequest", "unit_figures", "with_figure_limits"]
+
+Floats = NDArray[np.float64]
+
+_DB_PER_NEPER = 20.0 / math.log(10.0)
+_COVERAGE = 2.0  # standard deviations of an expanded uncertainty (JCGM 100:2008, 6.3)
+_SEEN = 4.0  # standard deviations: the largest of some thirty steps or third octaves counts
+_NEAR = 2.0  # times 1 kHz either way: bands that the gain is taken from
+_DRAWS = 256  # of the network: its spread to 5 %
+_OVERLOAD = {"overload_1khz": 1e3, "overload_20khz": 20e3}
+_REACH = 5.0  # times the band, as the verdict looks
+_RULED = {Decision.FAIL: "beyond its limit:", Decision.UNDECIDED: "not surely within its limit:"}
+
+
+@checked
+@dataclass(frozen=True, slots=True)
+class FigureRequest:
+    """How figures beside the response are judged.
+
+    Attributes
+    ----------
+    input_v : float
+        Input at 1 kHz that noise, hum and overload are referred to [V rms].
+    full_scale_v : float or None
+        Of a sine at full scale on the stimulus [V rms], where it is known.
+    limits : tuple of FigureLimit
+        Limits of figures.
+
+    Raises
+    ------
+    InputError
+        When a voltage is not above 0.
+    """
+
+    input_v: float
+    full_scale_v: float | None = None
+    limits: tuple[FigureLimit, ...] = ()
+
+    def __post_init__(self) -> None:
+        check_number(self.input_v, field="input_v", unit="V")
+        if self.full_scale_v is not None:
+            check_number(self.full_scale_v, field="full_scale_v", unit="V")
+
+
+def with_figure_limits(verdict: Verdict, limits: Sequence[FigureLimit]) -> Verdict:
+    """Decide on the limits of a verdict's figures.
+
+    Parameters
+    ----------
+    verdict : Verdict
+        The verdict on the response, with the unit's figures.
+    limits : sequence of FigureLimit
+        Limits of figures.
+
+    Returns
+    -------
+    Verdict
+        The worst of all; its findings say which limit ruled, where a figure's did.
+    """
+    decisions = figure_decisions(verdict.figures, limits)
+    worst = worst_decision([verdict.decision, *(d.decision for d in decisions)])
+    ruled = tuple(
+        f"{_RULED[worst]} {d.text}"
+        for d in decisions
+        if d.decision is worst and worst is not Decision.PASS
+    )
+    return replace(
+        verdict,
+        decision=worst,
+        figure_decisions=decisions,
+        findings=(*ruled, *verdict.findings),
+    )
+
+
+def unit_figures(
+    records: Sequence[PlayedRecord],
+    reference: InputReference,
+    *,
+    curve: Curve,
+    band_hz: tuple[float, float],
+    mains_hz: float | None = None,
+) -> tuple[UnitFigure, ...]:
+    """Measure what two-channel records tell beside the response.
+
+    Parameters
+    ----------
+    records : sequence of PlayedRecord
+        Records of one unit.
+    reference : InputReference
+        What noise, hum and overload are referred to.
+    curve : Curve
+        The curve that the network imposes.
+    band_hz : tuple of float
+        The band of the noise [Hz].
+    mains_hz : float, optional
+        Mains frequency [Hz], where it is known.
+
+    Returns
+    -------
+    tuple of UnitFigure
+        Each figure that a record tells, once, from the first record that does.
+
+    Raises
+    ------
+    InputError
+        When a record can't be used.
+    """
+    figures: list[UnitFigure] = []
+    for played in records:
+        own = reference.beside(played)
+        if not played.is_stepped:
+            gain = _gain_figures(played, reference.network, curve, band_hz)
+            figures += gain
+            noise = quiet_noise(played.record, band_hz=band_hz, mains_hz=mains_hz)
+            if noise is not None and gain:
+                figures += _noise_figures(noise, gain[0], played, own)
+        figures += _step_figures(played, own)
+        figures += _sweep_figures(played)
+        if played.idle is not None:
+            figures += crosstalk_figures(played.record.volts, played.idle, played.record.rate_hz)
+    first: dict[str, UnitFigure] = {}
+    for figure in figures:
+        first.setdefault(figure.name, figure)
+    return tuple(first.values())
+
+
+def _gain_figures(
+    played: PlayedRecord, network: NetworkEstimate, curve: Curve, band_hz: tuple[float, float]
+) -> list[UnitFigure]:
+    """Gain at 1 kHz by the bands about it, and polarity."""
+    record = played.record
+    settings = ObservationSettings(_REACH * band_hz[1], curve, network, ())
+    observation = record.observation(settings)
+    estimate = observation.estimate
+    octaves = np.log2((estimate.low_hz + estimate.high_hz) / 2.0 / REFERENCE_FREQUENCY_HZ)
+    near = np.abs(octaves) <= math.log2(_NEAR)
+    if np.count_nonzero(near) < 3:
+        return []
+    level = _DB_PER_NEPER * np.log(np.abs(estimate.ratio[near]))
+    # A line: what is wrong about 1 kHz changes slowly.
+    columns = np.stack([np.ones(level.size), octaves[near]], axis=1)
+    weight = 1.0 / np.sqrt(estimate.variance[near])
+    solution, *_ = np.linalg.lstsq(columns * weight[:, None], level * weight, rcond=None)
+    noise = _DB_PER_NEPER * math.sqrt(
+        float(np.linalg.inv((columns * weight[:, None] ** 2).T @ columns)[0, 0])
+    )
+    bend = float(np.sqrt(np.mean((level - columns @ solution) ** 2)))
+    parts = 0.0 if record.stimulus_at == "input" else _network_deviation(network)
+    own = math.hypot(noise, bend / math.sqrt(level.size))
+    reach = _COVERAGE * math.hypot(own, parts)
+    same = "output over input, both in the record's unit"
+    gain = UnitFigure("gain", float(solution[0]), reach, "", same, _COVERAGE * own)
+    turned = observation.channels.alignment.polarity
+    return [gain, UnitFigure("polarity", float(turned), 0.0)]
+
+
+def _network_deviation(network: NetworkEstimate) -> float:
+    """Standard deviation of the network's level at 1 kHz [dB]."""
+    if network.sources == 0:
+        return 0.0
+    drawn = np.random.default_rng(1).uniform(size=(_DRAWS, network.sources))
+    levels = network_log_response(
+        network, sources_at(network, drawn), np.array([REFERENCE_FREQUENCY_HZ])
+    )
+    return _DB_PER_NEPER * float(np.std(levels.real))
+
+
+def _noise_figures(
+    noise: QuietNoise, gain: UnitFigure, played: PlayedRecord, reference: InputReference
+) -> list[UnitFigure]:
+    """Noise and hum over the output that the stated input makes."""
+    at = played.record.stimulus_at
+    peak_db = reference.stimulus_db(at) + reference.network_db(REFERENCE_FREQUENCY_HZ, at)
+    output_db = gain.value + peak_db - 10.0 * math.log10(2.0)
+    entries = (
+        ("noise", noise.plain, noise.plain_deviation, "hum included"),
+        ("noise_a_weighted", noise.a_weighted, noise.a_deviation, "hum included"),
+        ("hum", noise.hum, noise.hum_deviation, f"{noise.mains_hz:.0f} Hz and harmonics"),
+    )
+    figures = []
+    for name, power, deviation, words in entries:
+        condition = f"{reference.text}, {words}, from {noise.seconds:.1f} s of silence"
+        if power > _COVERAGE * deviation:
+            spread = 10.0 * math.log10(1.0 + _COVERAGE * deviation / power)
+            reach = math.hypot(spread, gain.expanded_uncertainty)
+            value = 10.0 * math.log10(power) - output_db
+            figures.append(UnitFigure(name, value, reach, "", condition))
+        elif power + deviation > 0.0:
+            most = 10.0 * math.log10(power + _COVERAGE * deviation) - output_db
+            figures.append(UnitFigure(name, most, 0.0, "at most", condition))
+    return figures
+
+
+def _step_figures(played: PlayedRecord, reference: InputReference) -> list[UnitFigure]:
+    """Distortion of sines below overload, and the input at which the unit clips."""
+    steps = step_distortions(played)
+    figures = []
+    sound = [s for s in steps if s.harmonics and not s.converter_limited]
+    for name, frequency in _OVERLOAD.items():
+        clips = overload(steps, frequency)
+        if clips is None:
+            continue
+        at = played.record.stimulus_at
+        value = reference.input_db(clips.stimulus_db, frequency, at)
+        sound = [
+            s for s in sound
+            if s.frequency_hz != clips.frequency_hz or s.level_db < clips.stimulus_db
+            or not clips.reached
+        ]  # fmt: skip
+        figures.append(
+            UnitFigure(
+                name, value, clips.half_step_db, "" if clips.reached else "at least",
+                reference.text,
+            )
+        )  # fmt: skip
+    if sound:
+        worst = max(sound, key=lambda s: s.share + _COVERAGE * s.deviation)
+        words = f"at {worst.frequency_hz:.0f} Hz, {worst.level_db:g} dB re full scale played"
+        figures.append(_distortion(worst.share, worst.deviation, words))
+    return figures
+
+
+def _sweep_figures(played: PlayedRecord) -> list[UnitFigure]:
+    """The largest distortion over a sweep."""
+    swept = sweep_distortion(played)
+    if swept is None:
+        return []
+    worst = int(np.argmax(swept.share + _COVERAGE * swept.deviation))
+    words = f"at {swept.frequency_hz[worst]:.0f} Hz, {swept.level_db:g} dB re full scale played"
+    return [_distortion(float(swept.share[worst]), float(swept.deviation[worst]), words)]
+
+
+def _distortion(share: float, deviation: float, words: str) -> UnitFigure:
+    """Distortion from the harmonics' share of the power."""
+    condition = f"re the fundamental, {words}"
+    if share > _SEEN * deviation:
+        reach = 10.0 * math.log10(1.0 + _COVERAGE * deviation / share)
+        return UnitFigure("distortion", 10.0 * math.log10(share), reach, "", condition)
+    most = max(share, 0.0) + _SEEN * deviation
+    return UnitFigure("distortion", 10.0 * math.log10(max(most, 1e-30)), 0.0, "at most", condition)

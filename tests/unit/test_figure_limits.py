@@ -1,0 +1,90 @@
+"""Limits of figures: read from a file, decided with a guard band, the worst ruling."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from antecurve.errors import AntecurveError
+from antecurve.files.limits_file import read_limits
+from antecurve.judge.conformity import Decision
+from antecurve.judge.figure_limits import FigureLimit, figure_decisions, worst_decision
+from antecurve.judge.unit_figure import FIGURE_NAMES, UnitFigure
+
+TEXT = """
+[limits]
+gain = { least = 38, most = "42 dB" }
+polarity = 1
+balance = 0.5
+noise_a_weighted = -70
+overload_1khz = 20
+"""
+
+
+def write(folder: Path, text: str) -> Path:
+    (folder / "limits.toml").write_text(text)
+    return folder / "limits.toml"
+
+
+def test_each_form_of_a_limit(tmp_path: Path) -> None:
+    limits = {limit.name: limit for limit in read_limits(write(tmp_path, TEXT))}
+    assert (limits["gain"].least, limits["gain"].most) == (38.0, 42.0)
+    assert (limits["polarity"].least, limits["polarity"].most) == (1.0, 1.0)
+    assert (limits["balance"].least, limits["balance"].most) == (-0.5, 0.5)
+    assert limits["noise_a_weighted"].most == -70.0
+    assert limits["overload_1khz"].least == 20.0
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("[limits]\nhiss = 3", "the figures are gain"),
+        ("[limits]\ngain = 40", "least = ..., most = ..."),
+        ("[limits]\npolarity = 2", "1 or -1"),
+        ("[limits]\nnoise = true", "number of decibels"),
+        ("[limits]\nnoise = 'loud'", "limits.noise"),
+        ("[limits]\ngain = { low = 3 }", "least, most, or both"),
+        ("[limits]\ngain = { least = 3, most = 2 }", "above the most"),
+        ("[other]\nnoise = 3", r"\[limits\]"),
+        ("limits", "TOML"),
+    ],
+)
+def test_bad_files_get_a_sentence(text: str, message: str, tmp_path: Path) -> None:
+    with pytest.raises(AntecurveError, match=message):
+        read_limits(write(tmp_path, text))
+
+
+@pytest.mark.parametrize(
+    ("value", "reach", "bound", "decision"),
+    [
+        (-75.0, 1.0, "", Decision.PASS),
+        (-70.5, 1.0, "", Decision.UNDECIDED),
+        (-69.5, 1.0, "", Decision.UNDECIDED),
+        (-68.0, 1.0, "", Decision.FAIL),
+        (-75.0, 0.0, "at most", Decision.PASS),
+        (-65.0, 0.0, "at most", Decision.UNDECIDED),
+    ],
+)
+def test_the_guard_band(value: float, reach: float, bound: str, decision: Decision) -> None:
+    """JCGM 106:2012, 8.3.3: within the limit by the expanded uncertainty, or beyond it by that."""
+    figure = UnitFigure("noise", value, reach, bound)
+    (made,) = figure_decisions([figure], [FigureLimit("noise", most=-70.0)])
+    assert made.decision is decision
+
+
+def test_a_lower_bound_that_is_enough_passes() -> None:
+    figure = UnitFigure("overload_1khz", 26.0, 0.0, "at least")
+    (made,) = figure_decisions([figure], [FigureLimit("overload_1khz", least=20.0)])
+    assert made.decision is Decision.PASS
+    assert made.text.endswith("at least 26.0 dB; limit at least 20 dB")
+
+
+def test_what_is_limited_and_not_measured_is_undecided_and_says_what_it_needs() -> None:
+    decisions = figure_decisions([], [FigureLimit(name, most=1.0) for name in FIGURE_NAMES])
+    assert all(d.decision is Decision.UNDECIDED and "it needs" in d.text for d in decisions)
+
+
+def test_the_worst_rules() -> None:
+    assert worst_decision([Decision.PASS, Decision.UNDECIDED]) is Decision.UNDECIDED
+    assert worst_decision([Decision.UNDECIDED, Decision.FAIL, Decision.PASS]) is Decision.FAIL
