@@ -22,6 +22,7 @@ _WINDOW = 20.0  # Kaiser's beta: side lobes below -140 dB, 6.5 lines to either s
 _CLIPPED = 0.01  # total harmonic distortion, the usual mark (IEC 60268-3:2018, 14.12)
 _COMPRESSED_DB = 0.056  # of gain: what a sine loses that is clipped to 1 % of harmonics
 _SURE = 2.0  # standard deviations
+_LOWEST = 3  # levels, which set the usual gain: few, so that none of them is clipped
 _LEAST_LEVELS = 4
 _CLEAR = 10.0  # times the noise: a fundamental whose level is known to 1 dB
 
@@ -161,20 +162,18 @@ def overload(steps: list[StepDistortion], frequency_hz: float) -> Overload | Non
     -------
     Overload or None
         Between the last level without and the first with 1 % of harmonics or the loss of gain
-        that goes with it, against the lowest third of the levels; ``None`` with fewer than four.
+        that goes with it, against the three lowest levels; ``None`` with fewer than four.
     """
     own = [s for s in steps if abs(s.frequency_hz / frequency_hz - 1.0) < 0.01]
     if len(own) < _LEAST_LEVELS:
         return None
     gain = np.array([20.0 * math.log10(s.output) - s.level_db for s in own])
-    lowest = max(3, len(own) // 3)
-    weight = np.array([1.0 / s.output_deviation_db**2 for s in own[:lowest]])
-    usual = float(np.average(gain[:lowest], weights=weight))
-    clipped = [
-        s.share > _CLIPPED**2 + _SURE * s.deviation
-        or g < usual - _COMPRESSED_DB - _SURE * s.output_deviation_db
-        for s, g in zip(own, gain, strict=True)
-    ]
+    weight = np.array([s.output_deviation_db**-2.0 for s in own])
+    usual = float(np.average(gain[:_LOWEST], weights=weight[:_LOWEST]))
+    deviation = np.sqrt(1.0 / weight + 1.0 / weight[:_LOWEST].sum())
+    lost = usual - gain > _COMPRESSED_DB + _SURE * deviation
+    bent = [s.share > _CLIPPED**2 + _SURE * s.deviation for s in own]
+    clipped = lost | np.array(bent)
     last = next((k for k, s in enumerate(own) if clipped[k] or s.converter_limited), len(own))
     if last == 0:
         return None
