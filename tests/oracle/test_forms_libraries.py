@@ -126,7 +126,7 @@ def test_loaded_half_sections_equal_scikit_rf(form: str, capacitance: float) -> 
     def impedance(tree: Any, values: Any) -> np.ndarray:
         if not hasattr(tree, "parts"):
             value = next(values)
-            return value + 0 * s if tree.kind is ElementKind.RESISTOR else 1 / (s * value)
+            return value + 0 * s if tree.content.kind is ElementKind.RESISTOR else 1 / (s * value)
         parts = [impedance(part, values) for part in tree.parts]
         return sum(parts) if tree.joined == "series" else 1 / sum(1 / p for p in parts)
 

@@ -16,7 +16,7 @@ ROOT = Path(antecurve.__file__).parent
 LAYERS = (
     "errors", "extras", "texts", "checked", "quantities", "arrays", "threads", "results",
     "signals", "algebra",
-    "curves", "networks.topology", "networks.conditions", "job", "networks",
+    "curves", "networks.tree", "networks.topology", "networks.conditions", "job", "networks",
     "synthesis", "parts", "pick", "analysis", "judge", "pipeline", "files", "report", "cli",
     "__main__",
 )  # fmt: skip

@@ -11,18 +11,15 @@ from antecurve.curves.catalogue import named_curve
 from antecurve.curves.construct import with_limits
 from antecurve.files.netlist import netlist
 from antecurve.networks.balanced import balanced_network, balanced_topology
-from antecurve.networks.series_parallel import Branch, branches_of
+from antecurve.networks.series_parallel import branches_of
 from antecurve.networks.topology import Element, ElementKind, Loading, Network, Topology
+from antecurve.networks.tree import leaves
 from antecurve.pick.structure import ladder_of
 from antecurve.report.schematic import schematic_svg, value_labels
 from antecurve.report.tables import wiring_rows
 from antecurve.synthesis.exact import exact_network, form_names
 
 LOADING = Loading(50.0, 47e3, 150e-12)
-
-
-def _refs(branch: Branch) -> list[str]:
-    return [branch.ref] if branch.ref else [r for part in branch.parts for r in _refs(part)]
 
 
 @pytest.mark.parametrize("form", form_names())
@@ -33,7 +30,7 @@ def test_every_element_is_drawn_once(form: str, balanced: bool) -> None:
     curve = with_limits(named_curve("disc"), ultrasonic_poles_hz=poles)
     found = exact_network(form, curve, loading=LOADING, gain=1e-3, shunt_resistance=300.0)
     network = balanced_network(found.network) if balanced else found.network
-    refs = [r for arm in branches_of(network.topology) for r in _refs(arm.branch)]
+    refs = [r for arm in branches_of(network.topology) for r in leaves(arm.tree)]
     assert sorted(refs) == sorted(network.topology.refs)
     labels = {ref: f"<{ref}>" for ref in network.topology.refs}
     drawing = schematic_svg(network, loading=LOADING, labels=labels)
@@ -49,7 +46,7 @@ def test_the_tree_that_travels_with_a_network_is_the_one_its_nodes_make(form: st
     found = exact_network(form, curve, loading=LOADING, gain=1e-3, shunt_resistance=300.0)
     laid_out = found.network.topology
     assert laid_out.arms
-    assert [r for arm in laid_out.arms for r in _refs(arm.branch)] == list(laid_out.refs)
+    assert [r for arm in laid_out.arms for r in leaves(arm.tree)] == list(laid_out.refs)
     # Elements between nodes alone, joined two by two: another path to the same tree.
     assert branches_of(laid_out) == branches_of(Topology(form, laid_out.elements))
     assert ladder_of(laid_out) == ladder_of(Topology(form, laid_out.elements))

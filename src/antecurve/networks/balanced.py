@@ -16,16 +16,15 @@ import numpy as np
 
 from antecurve.checked import checked
 from antecurve.errors import InputError
-from antecurve.networks.series_parallel import turned
 from antecurve.networks.topology import (
     Arm,
-    Branch,
     Element,
     ElementKind,
     Network,
     Topology,
     check_names,
 )
+from antecurve.networks.tree import Leaf, Tree, turned, with_leaves
 
 __all__ = ["balanced_network", "balanced_topology"]
 
@@ -82,30 +81,28 @@ def _balanced_arms(arms: tuple[Arm, ...]) -> tuple[Arm, ...]:
     for arm in arms:
         start, end = arm.nodes
         if end == "0":
-            balanced.append(Arm((start, _mirrored(start)), _between_legs(arm.branch)))
+            balanced.append(Arm((start, _mirrored(start)), _between_legs(arm.tree)))
             continue
-        balanced.append(Arm((start, end), _in_leg(arm.branch, "P")))
-        balanced.append(Arm((_mirrored(start), _mirrored(end)), _in_leg(arm.branch, "N")))
+        balanced.append(Arm((start, end), _in_leg(arm.tree, "P")))
+        balanced.append(Arm((_mirrored(start), _mirrored(end)), _in_leg(arm.tree, "N")))
     return tuple(balanced)
 
 
-def _in_leg(branch: Branch, leg: str) -> Branch:
-    """The same branch with the references of one leg."""
-    if branch.ref:
-        return Branch("element", f"{branch.ref}{leg}")
-    return replace(branch, parts=tuple(_in_leg(part, leg) for part in branch.parts))
+def _in_leg(tree: Tree[str], leg: str) -> Tree[str]:
+    """The same tree with the references of one leg."""
+    return with_leaves(tree, lambda ref: f"{ref}{leg}")
 
 
-def _between_legs(branch: Branch) -> Branch:
-    """A branch to 0 as one from leg to leg: what does not touch 0 stands on both sides."""
-    if branch.ref:
-        return branch
-    if branch.joined == "parallel":
-        return replace(branch, parts=tuple(_between_legs(part) for part in branch.parts))
-    *outer, last = branch.parts
+def _between_legs(tree: Tree[str]) -> Tree[str]:
+    """A tree to 0 as one from leg to leg: what does not touch 0 stands on both sides."""
+    if isinstance(tree, Leaf):
+        return tree
+    if tree.joined == "parallel":
+        return replace(tree, parts=tuple(_between_legs(part) for part in tree.parts))
+    *outer, last = tree.parts
     upper = [_in_leg(part, "P") for part in outer]
     lower = [turned(_in_leg(part, "N")) for part in reversed(outer)]
-    return replace(branch, parts=(*upper, _between_legs(last), *lower))
+    return replace(tree, parts=(*upper, _between_legs(last), *lower))
 
 
 @checked

@@ -2,33 +2,10 @@
 
 from __future__ import annotations
 
-from antecurve.networks.topology import Arm, Branch, Topology
+from antecurve.networks.topology import Arm, Topology
+from antecurve.networks.tree import Leaf, join, turned
 
-__all__ = ["Arm", "Branch", "branches_of", "turned"]
-
-
-def turned(branch: Branch) -> Branch:
-    """Reverse a branch: the same seen from its other end.
-
-    Parameters
-    ----------
-    branch : Branch
-        The branch.
-
-    Returns
-    -------
-    Branch
-        With the order of every series group reversed.
-    """
-    parts = tuple(turned(p) for p in branch.parts)
-    return Branch(branch.joined, branch.ref, parts[::-1] if branch.joined == "series" else parts)
-
-
-def _joined(joined: str, first: Branch, second: Branch) -> Branch:
-    parts: tuple[Branch, ...] = ()
-    for branch in (first, second):
-        parts += branch.parts if branch.joined == joined else (branch,)
-    return Branch(joined, "", parts)
+__all__ = ["branches_of"]
 
 
 def branches_of(topology: Topology) -> tuple[Arm, ...]:
@@ -45,9 +22,7 @@ def branches_of(topology: Topology) -> tuple[Arm, ...]:
         For a half-section one arm from ``in`` to ``out`` and one across the output; for a
         network with bridges whatever can't be joined further.
     """
-    arms = list(topology.arms) or [
-        Arm(e.nodes, Branch("element", e.ref)) for e in topology.elements
-    ]
+    arms = list(topology.arms) or [Arm(e.nodes, Leaf(e.ref)) for e in topology.elements]
     terminals = {"in", "0", *topology.output}
     while True:
         for first in range(len(arms)):
@@ -67,8 +42,8 @@ def _partner(arms: list[Arm], first: int, terminals: set[str]) -> tuple[int, Arm
     for second in range(first + 1, len(arms)):
         two = arms[second]
         if set(one.nodes) == set(two.nodes):
-            branch = two.branch if one.nodes == two.nodes else turned(two.branch)
-            return second, Arm(one.nodes, _joined("parallel", one.branch, branch))
+            tree = two.tree if one.nodes == two.nodes else turned(two.tree)
+            return second, Arm(one.nodes, join("parallel", one.tree, tree))
     for second in range(len(arms)):
         two = arms[second]
         shared = set(one.nodes) & set(two.nodes) - terminals
@@ -77,8 +52,8 @@ def _partner(arms: list[Arm], first: int, terminals: set[str]) -> tuple[int, Arm
         node = next(iter(shared))
         if sum(node in a.nodes for a in arms) != 2:
             continue
-        head = one if one.nodes[1] == node else Arm(one.nodes[::-1], turned(one.branch))
-        tail = two if two.nodes[0] == node else Arm(two.nodes[::-1], turned(two.branch))
+        head = one if one.nodes[1] == node else Arm(one.nodes[::-1], turned(one.tree))
+        tail = two if two.nodes[0] == node else Arm(two.nodes[::-1], turned(two.tree))
         ends = (head.nodes[0], tail.nodes[1])
-        return second, Arm(ends, _joined("series", head.branch, tail.branch))
+        return second, Arm(ends, join("series", head.tree, tail.tree))
     return None

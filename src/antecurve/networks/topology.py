@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from antecurve.arrays import read_only
 from antecurve.checked import checked
 from antecurve.errors import InputError, WiringError
+from antecurve.networks.tree import Tree
 from antecurve.quantities import (
     CAPACITANCES,
     LOAD_CAPACITANCES,
@@ -31,7 +32,6 @@ from antecurve.quantities import (
 
 __all__ = [
     "Arm",
-    "Branch",
     "Element",
     "ElementKind",
     "Loading",
@@ -137,43 +137,19 @@ def check_names(elements: Sequence[Element]) -> None:
 
 
 @dataclass(frozen=True, slots=True)
-class Branch:
-    """An element, or branches joined in series or in parallel.
-
-    Attributes
-    ----------
-    joined : str
-        ``element``, ``series`` or ``parallel``.
-    ref : str
-        Reference of the element; empty for joined branches.
-    parts : tuple of Branch
-        The joined branches in order from the first node to the second.
-    """
-
-    joined: str
-    ref: str = ""
-    parts: tuple[Branch, ...] = ()
-
-    @property
-    def refs(self) -> tuple[str, ...]:
-        """References of its elements, in order."""
-        return (self.ref,) if self.ref else tuple(r for part in self.parts for r in part.refs)
-
-
-@dataclass(frozen=True, slots=True)
 class Arm:
-    """A branch between two nodes that can't be joined further.
+    """Elements between two nodes that can't be joined further.
 
     Attributes
     ----------
     nodes : tuple of str
-        The nodes, in the direction of the branch.
-    branch : Branch
-        What lies between them.
+        The nodes, in the direction of the tree.
+    tree : Tree of str
+        References of what lies between them.
     """
 
     nodes: tuple[str, str]
-    branch: Branch
+    tree: Tree[str]
 
 
 @checked

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from antecurve.networks.compiled import transfer_coefficients
 from antecurve.networks.topology import ElementKind, Topology
+from antecurve.networks.tree import leaves
 
 __all__ = ["Exchange", "Ladder", "interchangeable", "ladder_of", "same_network"]
 
@@ -78,7 +79,7 @@ def ladder_of(topology: Topology) -> Ladder | None:
         return None
     if topology.arms:  # laid out arm by arm
         shunt_refs = {
-            ref for arm in topology.arms if _GROUND in arm.nodes for ref in arm.branch.refs
+            ref for arm in topology.arms if _GROUND in arm.nodes for ref in leaves(arm.tree)
         }
         return Ladder(tuple(ref in shunt_refs for ref in topology.refs))
     links = [e.nodes for e in topology.elements]

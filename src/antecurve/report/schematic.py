@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from itertools import pairwise
 
-from antecurve.networks.series_parallel import Arm, Branch, branches_of
-from antecurve.networks.topology import Element, ElementKind, Loading, Network
+from antecurve.networks.series_parallel import branches_of
+from antecurve.networks.topology import Arm, Element, ElementKind, Loading, Network
+from antecurve.networks.tree import Leaf, Tree, turned
 from antecurve.parts.position import PickedNetwork
 from antecurve.parts.scatter import part_references
 from antecurve.quantities import format_quantity
@@ -127,27 +128,27 @@ class _Painter:
         self.ends = {e.ref: frozenset(e.nodes) for e in elements}
         self.labels = labels
 
-    def nodes(self, branch: Branch) -> frozenset[str]:
+    def nodes(self, branch: Tree[str]) -> frozenset[str]:
         """The nodes that the elements of a branch end at."""
-        if branch.joined == "element":
-            return self.ends[branch.ref]
+        if isinstance(branch, Leaf):
+            return self.ends[branch.content]
         return frozenset().union(*(self.nodes(p) for p in branch.parts))
 
     def node(self, name: str, at: Point, side: str = "top") -> None:
         """A node's dot and name, as in the table of what to wire."""
         self.drawing.dot(at, name, side)
 
-    def width(self, branch: Branch) -> float:
+    def width(self, branch: Tree[str]) -> float:
         """Length along its direction."""
-        if branch.joined == "element":
+        if isinstance(branch, Leaf):
             return _STEP
         if branch.joined == "series":
             return sum(self.width(p) for p in branch.parts)
         return max(self.width(p) for p in branch.parts) + 1.0
 
-    def height(self, branch: Branch) -> float:
+    def height(self, branch: Tree[str]) -> float:
         """Extent across its direction."""
-        if branch.joined == "element":
+        if isinstance(branch, Leaf):
             return _GAP
         if branch.joined == "parallel":
             return sum(self.height(p) for p in branch.parts)
@@ -157,7 +158,7 @@ class _Painter:
         """One element with its label."""
         self.drawing.element(self.kinds[ref], start, end, self.labels[ref])
 
-    def branch(self, branch: Branch, start: Point, length: float, down: bool) -> None:
+    def branch(self, branch: Tree[str], start: Point, length: float, down: bool) -> None:
         """A branch from a point, across or downwards, filling a length."""
 
         def at(along: float, across: float) -> Point:
@@ -165,8 +166,8 @@ class _Painter:
                 return (start[0] + across, start[1] - along)
             return (start[0] + along, start[1] - across)
 
-        if branch.joined == "element":
-            self.element(branch.ref, at(0, 0), at(length, 0))
+        if isinstance(branch, Leaf):
+            self.element(branch.content, at(0, 0), at(length, 0))
         elif branch.joined == "series":
             scale = length / self.width(branch)
             along = 0.0
@@ -195,9 +196,9 @@ class _Painter:
         depth = 0.0
         for arm in arms:
             if not ({*arm.nodes} <= {*upper} or {*arm.nodes} <= {*lower}):
-                depth = max(depth, self.width(arm.branch))
+                depth = max(depth, self.width(arm.tree))
             elif {*arm.nodes} <= {*upper}:
-                depth = max(depth, self.height(arm.branch) - 0.6)
+                depth = max(depth, self.height(arm.tree) - 0.6)
         depth = max(depth, 4.0)
         x = 3.2
         for index, node in enumerate(upper):
@@ -206,7 +207,7 @@ class _Painter:
             self.node(node, (x, 0.0))
             shunts = [a for a in arms if node in a.nodes and not {*a.nodes} <= {*upper}]
             for arm in shunts:
-                branch = arm.branch if arm.nodes[0] == node else _reverse(arm.branch)
+                branch = arm.tree if arm.nodes[0] == node else turned(arm.tree)
                 self.drawing.line((x, 0), (x + 1.0, 0))
                 x += 1.0
                 self.branch(branch, (x, 0), depth, True)
@@ -227,7 +228,7 @@ class _Painter:
     ) -> float:
         """What lies between two nodes of a line; its length."""
         arm = along[frozenset((first, second))]
-        branch = arm.branch if arm.nodes == (first, second) else _reverse(arm.branch)
+        branch = arm.tree if arm.nodes == (first, second) else turned(arm.tree)
         length = self.width(branch)
         self.branch(branch, (x, y), length, False)
         return length
@@ -271,8 +272,3 @@ class _Painter:
             self.drawing.element(kind, (x, y), (x + _STEP, y), label)
             for at, node in zip((x, x + _STEP), nodes, strict=True):
                 self.drawing.dot((at, y), node, "bottom", open_terminal=True)
-
-
-def _reverse(branch: Branch) -> Branch:
-    parts = tuple(_reverse(p) for p in branch.parts)
-    return Branch(branch.joined, branch.ref, parts[::-1] if branch.joined == "series" else parts)

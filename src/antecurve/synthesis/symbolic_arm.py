@@ -10,9 +10,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
+from antecurve.networks.tree import with_leaves
 from antecurve.synthesis.formula_model import Formula
 from antecurve.synthesis.impedance import Ratio, RcImpedance, polynomials, zeros_of
-from antecurve.synthesis.tree import Group, Leaf, Tree
+from antecurve.synthesis.tree import ElementValue, Tree
 
 __all__ = [
     "ELASTANCE",
@@ -171,9 +172,7 @@ def relabelled(tree: Tree, values: Iterator[Any]) -> Tree:
     Tree
         The arm with them.
     """
-    if isinstance(tree, Leaf):
-        return Leaf(tree.kind, next(values))
-    return Group(tree.joined, tuple(relabelled(part, values) for part in tree.parts))
+    return with_leaves(tree, lambda element: ElementValue(element.kind, next(values)))
 
 
 def zero_count(times: Sequence[str], *, whole: bool, at_origin: bool) -> int:

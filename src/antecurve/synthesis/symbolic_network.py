@@ -6,9 +6,10 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from antecurve.networks.symbolic import solve
-from antecurve.networks.topology import Branch, ElementKind, Topology
+from antecurve.networks.topology import ElementKind, Topology
+from antecurve.networks.tree import Leaf, with_leaves
 from antecurve.synthesis.symbolic_arm import symbol_field
-from antecurve.synthesis.tree import Group, Leaf, Tree
+from antecurve.synthesis.tree import ElementValue, Tree
 
 __all__ = ["arm_trees", "prove", "prove_transfer", "shown_impedance", "tree_impedance"]
 
@@ -30,12 +31,10 @@ def arm_trees(topology: Topology, values: Mapping[str, Any]) -> list[Tree]:
     """
     kinds = {e.ref: e.kind for e in topology.elements}
 
-    def tree(branch: Branch) -> Tree:
-        if not branch.parts:
-            return Leaf(kinds[branch.ref], values[branch.ref])
-        return Group(branch.joined, tuple(tree(part) for part in branch.parts))
+    def element(ref: str) -> ElementValue:
+        return ElementValue(kinds[ref], values[ref])
 
-    return [tree(arm.branch) for arm in topology.arms]
+    return [with_leaves(arm.tree, element) for arm in topology.arms]
 
 
 def tree_impedance(
@@ -58,7 +57,8 @@ def tree_impedance(
         Z(s).
     """
     if isinstance(tree, Leaf):
-        return tree.value if tree.kind is ElementKind.RESISTOR else 1 / (s * tree.value)
+        kind, value = tree.content
+        return value if kind is ElementKind.RESISTOR else 1 / (s * value)
     parts = [tree_impedance(part, s, parallel=parallel) for part in tree.parts]
     if tree.joined == "series":
         return sum(parts[1:], parts[0])

@@ -7,6 +7,7 @@ from typing import Any, NamedTuple
 
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain
 from antecurve.networks.topology import ElementKind
+from antecurve.networks.tree import Group, Leaf, join
 from antecurve.synthesis.arms.arm import Arm, Terms
 from antecurve.synthesis.arms.foster_2 import shunt_capacitance
 from antecurve.synthesis.formula_model import Formula
@@ -24,7 +25,7 @@ from antecurve.synthesis.symbolic_arm import (
     zero_definitions,
 )
 from antecurve.synthesis.symbolic_network import prove, tree_impedance
-from antecurve.synthesis.tree import Group, Leaf, Tree, leaf_values, resistor
+from antecurve.synthesis.tree import Tree, leaf_values, resistor
 
 __all__ = ["ArmFormulas", "arm_proof", "series_arm_formulas"]
 
@@ -187,7 +188,7 @@ def _prove_round_trip(arm: Arm, times: Sequence[str], infinity: bool, at_origin:
     ladder = own
     if infinity and not whole:
         assert isinstance(own, Group)
-        ladder = Group("series", own.parts[:-1]) if len(own.parts) > 2 else own.parts[0]
+        ladder = join("series", *own.parts[:-1])
     last = list(field.values())[-1]
     _, s = ring("s", last.field.to_domain())
     top, bottom = _tree_ratio(ladder, s)
@@ -205,9 +206,8 @@ def _tree_ratio(tree: Tree, s: Any) -> tuple[Any, Any]:
     """Z(s) of an arm as polynomials, without a division: ladders have no common factor."""
     one = s.ring.one
     if isinstance(tree, Leaf):
-        return (
-            (one * tree.value, one) if tree.kind is ElementKind.RESISTOR else (one, s * tree.value)
-        )
+        kind, value = tree.content
+        return (one * value, one) if kind is ElementKind.RESISTOR else (one, s * value)
     numerator, denominator = _tree_ratio(tree.parts[0], s)
     for part in tree.parts[1:]:
         top, bottom = _tree_ratio(part, s)

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 from itertools import count
-from typing import Any
+from typing import Any, NamedTuple, TypeAlias
 
-from antecurve.networks.topology import Arm, Branch, Element, ElementKind, Topology
+from antecurve.networks import tree as networks_tree
+from antecurve.networks.topology import Arm, Element, ElementKind, Topology
+from antecurve.networks.tree import Group, Leaf, join, leaves
 
 __all__ = [
-    "Group",
-    "Leaf",
+    "ElementValue",
     "Tree",
     "capacitor",
     "lay_out",
@@ -23,9 +23,8 @@ __all__ = [
 ]
 
 
-@dataclass(frozen=True, slots=True)
-class Leaf:
-    """One element.
+class ElementValue(NamedTuple):
+    """What stands at the leaves of an arm.
 
     Attributes
     ----------
@@ -40,28 +39,13 @@ class Leaf:
     value: Any
 
 
-@dataclass(frozen=True, slots=True)
-class Group:
-    """Elements and groups joined in series or in parallel.
-
-    Attributes
-    ----------
-    joined : str
-        ``series`` or ``parallel``.
-    parts : tuple of Tree
-        What is joined, in order.
-    """
-
-    joined: str
-    parts: tuple[Tree, ...]
-
-
-Tree = Leaf | Group
+Tree: TypeAlias = networks_tree.Tree[ElementValue]
+"""An arm."""
 Shape = ElementKind | tuple[str, tuple["Shape", ...]]
 """A tree without values."""
 
 
-def resistor(value: Any) -> Leaf:
+def resistor(value: Any) -> Tree:
     """Make a resistor.
 
     Parameters
@@ -71,13 +55,13 @@ def resistor(value: Any) -> Leaf:
 
     Returns
     -------
-    Leaf
+    Tree
         The element.
     """
-    return Leaf(ElementKind.RESISTOR, value)
+    return Leaf(ElementValue(ElementKind.RESISTOR, value))
 
 
-def capacitor(value: Any) -> Leaf:
+def capacitor(value: Any) -> Tree:
     """Make a capacitor.
 
     Parameters
@@ -87,10 +71,10 @@ def capacitor(value: Any) -> Leaf:
 
     Returns
     -------
-    Leaf
+    Tree
         The element.
     """
-    return Leaf(ElementKind.CAPACITOR, value)
+    return Leaf(ElementValue(ElementKind.CAPACITOR, value))
 
 
 def series(*parts: Tree) -> Tree:
@@ -106,7 +90,7 @@ def series(*parts: Tree) -> Tree:
     Tree
         A group without groups of its own kind inside; a single part is returned as it is.
     """
-    return _join("series", parts)
+    return join("series", *parts)
 
 
 def parallel(*parts: Tree) -> Tree:
@@ -122,14 +106,7 @@ def parallel(*parts: Tree) -> Tree:
     Tree
         A group without groups of its own kind inside; a single part is returned as it is.
     """
-    return _join("parallel", parts)
-
-
-def _join(joined: str, parts: tuple[Tree, ...]) -> Tree:
-    flat: list[Tree] = []
-    for part in parts:
-        flat += part.parts if isinstance(part, Group) and part.joined == joined else (part,)
-    return flat[0] if len(flat) == 1 else Group(joined, tuple(flat))
+    return join("parallel", *parts)
 
 
 def leaf_values(tree: Tree) -> tuple[Any, ...]:
@@ -145,9 +122,7 @@ def leaf_values(tree: Tree) -> tuple[Any, ...]:
     tuple
         Resistances [ohm] and capacitances [F], of the type the arm holds.
     """
-    if isinstance(tree, Leaf):
-        return (tree.value,)
-    return tuple(value for part in tree.parts for value in leaf_values(part))
+    return tuple(value for _, value in leaves(tree))
 
 
 def lay_out(form: str, arms: Sequence[tuple[Tree, str, str]]) -> Topology:
@@ -170,7 +145,9 @@ def lay_out(form: str, arms: Sequence[tuple[Tree, str, str]]) -> Topology:
 
 
 def _shape(tree: Tree) -> Shape:
-    return tree.kind if isinstance(tree, Leaf) else (tree.joined, tuple(map(_shape, tree.parts)))
+    if isinstance(tree, Leaf):
+        return tree.content.kind
+    return (tree.joined, tuple(map(_shape, tree.parts)))
 
 
 @lru_cache(maxsize=256)
@@ -180,21 +157,21 @@ def _laid_out(form: str, arms: tuple[tuple[Shape, str, str], ...]) -> Topology:
     counts = {ElementKind.RESISTOR: 0, ElementKind.CAPACITOR: 0}
     numbers = count(1)
 
-    def branch(shape: Shape, start: str, end: str) -> Branch:
+    def branch(shape: Shape, start: str, end: str) -> networks_tree.Tree[str]:
         if isinstance(shape, ElementKind):
             counts[shape] += 1
             letter = "R" if shape is ElementKind.RESISTOR else "C"
             elements.append(Element(f"{letter}{counts[shape]}", shape, (start, end)))
-            return Branch("element", elements[-1].ref)
+            return Leaf(elements[-1].ref)
         joined, parts = shape
         if joined == "parallel":
-            return Branch(joined, "", tuple(branch(part, start, end) for part in parts))
+            return Group(joined, tuple(branch(part, start, end) for part in parts))
         nodes = [start]
         branches = []
         for part in parts:
             nodes.append(end if len(nodes) == len(parts) else f"n{next(numbers)}")
             branches.append(branch(part, nodes[-2], nodes[-1]))
-        return Branch(joined, "", tuple(branches))
+        return Group(joined, tuple(branches))
 
     laid = tuple(Arm((start, end), branch(shape, start, end)) for shape, start, end in arms)
     return Topology(form, tuple(elements), arms=laid)
