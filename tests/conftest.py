@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import random
 import sys
 from pathlib import Path
 
@@ -20,6 +21,26 @@ from antecurve.pipeline import Design, design  # noqa: E402
 DATA = Path(__file__).parent / "data"
 for _folder in ("oracle", "cli"):  # helpers that stand beside the tests
     sys.path.insert(0, str(Path(__file__).parent / _folder))
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--shuffle",
+        type=int,
+        metavar="SEED",
+        help="run the tests of each file, and files, in any order",
+    )
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Shuffle files, and tests within them: what a file's tests share is still made once."""
+    seed = config.getoption("--shuffle")
+    if seed is None:
+        return
+    rng = random.Random(seed)
+    place = {path: rng.random() for path in sorted({item.path for item in items})}
+    rng.shuffle(items)
+    items.sort(key=lambda item: place[item.path])
 
 
 @pytest.fixture(scope="session")
