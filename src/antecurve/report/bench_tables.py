@@ -3,16 +3,30 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from antecurve.quantities import format_quantity
-from antecurve.report.text_table import TextTable, column, quantity, signed, signed_cells, table_of
+from antecurve.report.text_table import (
+    Column,
+    TextTable,
+    column,
+    declared,
+    percent,
+    quantity,
+    signed,
+    signed_cells,
+    table_from,
+    table_of,
+)
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from antecurve.analysis.bench_sheet import BenchSheet, SheetTolerance
     from antecurve.analysis.delay import DelayTable
-    from antecurve.analysis.generator import LevelPlan
+    from antecurve.analysis.generator import LevelPlan, PlannedInput
     from antecurve.analysis.level import LevelReport
     from antecurve.analysis.loading import LoadingResult
     from antecurve.analysis.loading_window import LoadingWindow, Span
@@ -130,19 +144,15 @@ def stray_rows(table: StrayTable, *, most: int = 12) -> TextTable:
     TextTable
         One row a stray.
     """
-    rows = tuple(
-        (
-            " - ".join(row.nodes),
-            " ".join(row.across) or "-",
-            _farad(row.capacitance_f),
-            signed(row.level_shift_db, digits=4),
-            f"{row.error_centred_db:.4f}",
-            signed(row.growth_db, digits=4),
-        )
-        for row in table.rows[:most]
+    return table_from(
+        table.rows[:most],
+        declared("between", "nodes", " - ".join, right=False),
+        declared("across", lambda row: " ".join(row.across) or None, right=False),
+        declared("stray", "capacitance_f", _farad),
+        declared("level shift dB", "level_shift_db", signed_cells(4)),
+        declared("error dB", "error_centred_db", "{:.4f}".format),
+        declared("growth dB", "growth_db", signed_cells(4)),
     )
-    header = ("between", "across", "stray", "level shift dB", "error dB", "growth dB")
-    return TextTable(header, rows, "llrrrr")
 
 
 def level_lines(report: LevelReport) -> list[str]:
@@ -183,27 +193,27 @@ def plan_rows(plan: LevelPlan) -> TextTable:
     TextTable
         One row an input.
     """
-    rows = tuple(
-        (
-            planned.kind.name,
-            _volt(planned.kind.level_v),
-            _ohm(planned.kind.load_resistance),
-            _volt(planned.setting.emf_v),
-            _volt(planned.setting.displayed_v),
-            f"{planned.error_centred_db:.4f}",
-            "-"
-            if planned.pad is None
-            else f"{planned.pad.attenuation_db:.1f} dB: {_ohm(planned.pad.series_ohm)} in series, "
-            f"{_ohm(planned.pad.shunt_ohm)} across",
-            planned.advice or "-",
+
+    def pad(planned: PlannedInput) -> str | None:
+        made = planned.pad
+        if made is None:
+            return None
+        return (
+            f"{made.attenuation_db:.1f} dB: {_ohm(made.series_ohm)} in series, "
+            f"{_ohm(made.shunt_ohm)} across"
         )
-        for planned in plan.inputs
+
+    return table_from(
+        plan.inputs,
+        declared("input", "kind.name", right=False),
+        declared("wanted", "kind.level_v", _volt),
+        declared("resistance", "kind.load_resistance", _ohm),
+        declared("set EMF", "setting.emf_v", _volt),
+        declared("set, display for its own load", "setting.displayed_v", _volt),
+        declared("error dB", "error_centred_db", "{:.4f}".format),
+        declared("or a pad at the generator", pad, right=False),
+        declared("advice", lambda planned: planned.advice or None, right=False),
     )
-    header = (
-        "input", "wanted", "resistance", "set EMF", "set, display for its own load", "error dB",
-        "or a pad at the generator", "advice",
-    )  # fmt: skip
-    return TextTable(header, rows, "lrrrrrll")
 
 
 def noise_rows(report: NoiseReport) -> TextTable:
@@ -230,13 +240,15 @@ def noise_rows(report: NoiseReport) -> TextTable:
         ),
     )
     low, high = (format_quantity(f, "Hz") for f in report.band_hz)
-    header = (
-        f"noise of {_noise_sources(report)}, {low} to {high}, {report.temperature_k:g} K",
-        "noise",
-        "signal over it dB",
+    return table_of(
+        column(
+            f"noise of {_noise_sources(report)}, {low} to {high}, {report.temperature_k:g} K",
+            [name for name, _, _ in quantities],
+            right=False,
+        ),
+        column("noise", [noise for _, noise, _ in quantities], _volt),
+        column("signal over it dB", [ratio for _, _, ratio in quantities], "{:.1f}".format),
     )
-    rows = tuple((name, _volt(noise), f"{ratio:.1f}") for name, noise, ratio in quantities)
-    return TextTable(header, rows, "lrr")
 
 
 def _noise_sources(report: NoiseReport) -> str:
@@ -295,19 +307,14 @@ def measure_rows(measures: Sequence[tuple[str, TraceMeasures]]) -> TextTable:
     TextTable
         One row a trace.
     """
-    rows = tuple(
-        (
-            name,
-            f"±{_volt(measure.peak_v)}",
-            "-" if measure.tilt is None else f"{measure.tilt * 100:z.2f} %",
-            "-" if measure.overshoot is None else f"{measure.overshoot * 100:.1f} %",
-            "-"
-            if measure.rise_time_s is None
-            else format_quantity(measure.rise_time_s, "s", digits=3),
-        )
-        for name, measure in measures
+    return table_from(
+        measures,
+        declared("trace", lambda row: row[0], right=False),
+        declared("peak", lambda row: f"±{_volt(row[1].peak_v)}"),
+        declared("tilt", lambda row: row[1].tilt, lambda tilt: f"{tilt * 100:z.2f} %"),
+        declared("overshoot", lambda row: row[1].overshoot, percent(1)),
+        declared("rise time", lambda row: row[1].rise_time_s, quantity("s", digits=3)),
     )
-    return TextTable(("trace", "peak", "tilt", "overshoot", "rise time"), rows, "lrrrr")
 
 
 def delay_rows(table: DelayTable) -> TextTable:
@@ -395,25 +402,43 @@ def sheet_rows(sheet: BenchSheet) -> tuple[TextTable, ...]:
     for index, levels in enumerate(sheet.columns):
         receiver = levels.receiver
         at = f"{receiver.name} {_ohm(receiver.resistance_ohm)}, {_farad(receiver.capacitance_f)}"
-        header = ["frequency", "set EMF", f"display {_ohm(sheet.display_ohm)}",
-                  f"mV at {at}", "from", "to", "dB re 1 kHz", "from", "to"]  # fmt: skip
+        relative = [("dB re 1 kHz", levels.level_db, levels.low_db, levels.high_db)]
         if index == 0:
-            header += ["after playback dB", "from", "to"]
-        rows = []
-        for k, frequency in enumerate(sheet.frequency_hz.tolist()):
-            row = [format_quantity(frequency, "Hz"), _volt(float(sheet.emf_v[k])),
-                   _volt(float(sheet.displayed_v[k]))]  # fmt: skip
-            row += [f"{v[k] * 1e3:.4g}" for v in (levels.level_v, levels.low_v, levels.high_v)]
-            row += [
-                signed(float(d[k]), digits=2)
-                for d in (levels.level_db, levels.low_db, levels.high_db)
-            ]
-            if index == 0:
-                after = (sheet.playback_db, sheet.playback_low_db, sheet.playback_high_db)
-                row += [signed(float(d[k]), digits=2) for d in after]
-            rows.append(tuple(row))
-        tables.append(TextTable(tuple(header), tuple(rows), "r" * len(header)))
+            relative.append(
+                ("after playback dB", sheet.playback_db, sheet.playback_low_db,
+                 sheet.playback_high_db)
+            )  # fmt: skip
+        tables.append(
+            table_of(
+                column("frequency", sheet.frequency_hz, quantity("Hz")),
+                column("set EMF", sheet.emf_v, _volt),
+                column(f"display {_ohm(sheet.display_ohm)}", sheet.displayed_v, _volt),
+                *_with_limits(
+                    f"mV at {at}", levels.level_v, levels.low_v, levels.high_v, _millivolts
+                ),
+                *(
+                    limited
+                    for heading, level, low, high in relative
+                    for limited in _with_limits(heading, level, low, high, signed_cells(2))
+                ),
+            )
+        )
     return tuple(tables)
+
+
+def _with_limits(
+    heading: str,
+    level: NDArray[np.float64],
+    low: NDArray[np.float64],
+    high: NDArray[np.float64],
+    text: Callable[[float], str],
+) -> tuple[Column, Column, Column]:
+    """A column, and those of its lower and upper limit."""
+    return column(heading, level, text), column("from", low, text), column("to", high, text)
+
+
+def _millivolts(value: float) -> str:
+    return f"{value * 1e3:.4g}"
 
 
 def limited_line(limited: LimitedPeaks) -> str:

@@ -9,7 +9,16 @@ from antecurve.analysis.sensitivity import tighten_first
 from antecurve.analysis.trim import LEAST_GAIN, LEAST_GAIN_DB, PROVED_CHANGES
 from antecurve.analysis.trim_search import RESOLUTION
 from antecurve.quantities import format_quantity
-from antecurve.report.text_table import TextTable, signed
+from antecurve.report.text_table import (
+    TextTable,
+    column,
+    declared,
+    percent,
+    quantity,
+    signed_cells,
+    table_from,
+    table_of,
+)
 
 if TYPE_CHECKING:
     from antecurve.analysis.as_built import AsBuilt
@@ -57,16 +66,19 @@ def spread_rows(result: SpreadResult) -> TextTable:
     TextTable
         One row a quantity.
     """
-    rows = [
-        (name, *(f"{getattr(percentiles, p):.4f}" for p in ("p50", "p95", "p99", "max")))
-        for name, percentiles in (
-            ("error, half of its range", result.centred_db),
-            ("two channels, level at 1 kHz", result.mismatch.level_db),
-            ("two channels, anywhere in the band", result.mismatch.largest_db),
-        )
-    ]
-    header = ("dB", "half of builds", "95 %", "99 %", "largest met")
-    return TextTable(header, tuple(rows), "lrrrr")
+    quantities = (
+        ("error, half of its range", result.centred_db),
+        ("two channels, level at 1 kHz", result.mismatch.level_db),
+        ("two channels, anywhere in the band", result.mismatch.largest_db),
+    )
+    names = {"half of builds": "p50", "95 %": "p95", "99 %": "p99", "largest met": "max"}
+    return table_of(
+        column("dB", [name for name, _ in quantities], right=False),
+        *(
+            column(heading, [getattr(p, name) for _, p in quantities], "{:.4f}".format)
+            for heading, name in names.items()
+        ),
+    )
 
 
 def spread_lines(result: SpreadResult) -> list[str]:
@@ -126,18 +138,13 @@ def sensitivity_rows(result: SpreadResult) -> TextTable:
         One row a position: by 1 % of its value the largest change of the error about its mean
         over the band and the change of level at 1 kHz; its share in the error's variance.
     """
-    order = sorted(result.sensitivity, key=lambda s: -s.share)
-    rows = tuple(
-        (
-            s.ref,
-            f"{s.db_per_percent_max:.4f}",
-            signed(s.level_db_per_percent, digits=4),
-            f"{s.share * 100:.1f} %",
-        )
-        for s in order
+    return table_from(
+        sorted(result.sensitivity, key=lambda s: -s.share),
+        declared("position", "ref", right=False),
+        declared("error dB per %", "db_per_percent_max", "{:.4f}".format),
+        declared("level dB per %", "level_db_per_percent", signed_cells(4)),
+        declared("share of variance", "share", percent(1)),
     )
-    header = ("position", "error dB per %", "level dB per %", "share of variance")
-    return TextTable(header, rows, "lrrr")
 
 
 def curve_line(result: SpreadResult) -> str:
@@ -171,15 +178,13 @@ def curve_rows(result: SpreadResult) -> TextTable:
     """
     curves = result.curves
     step = max(1, (len(curves.frequency_hz) - 1) // 12)
-    rows = tuple(
-        (
-            format_quantity(float(curves.frequency_hz[k]), "Hz", digits=3),
-            *(f"{value:+z.4f}" for value in curves.error_db[:, k]),
-        )
-        for k in range(0, len(curves.frequency_hz), step)
+    return table_of(
+        column("error dB re 1 kHz", curves.frequency_hz[::step], quantity("Hz", digits=3)),
+        *(
+            column(f"{p:g} %", error[::step], "{:+z.4f}".format)
+            for p, error in zip(curves.percent, curves.error_db, strict=True)
+        ),
     )
-    header = ("error dB re 1 kHz", *(f"{p:g} %" for p in curves.percent))
-    return TextTable(header, rows, "r" * len(header))
 
 
 def plan_line(plan: TolerancePlan) -> str:
@@ -230,17 +235,14 @@ def plan_rows(plan: TolerancePlan) -> TextTable:
     TextTable
         One row a position.
     """
-    rows = tuple(
-        (
-            c.ref,
-            str(c.parts),
-            f"±{c.grade.tolerance * 100:g} %",
-            f"{c.grade.price:g}",
-            f"{c.parts * c.grade.price:g}",
-        )
-        for c in plan.choices
+    return table_from(
+        plan.choices,
+        declared("position", "ref", right=False),
+        declared("parts", "parts"),
+        declared("tolerance", lambda c: f"±{c.grade.tolerance * 100:g} %"),
+        declared("each", "grade.price", "{:g}".format),
+        declared("together", lambda c: c.parts * c.grade.price, "{:g}".format),
     )
-    return TextTable(("position", "parts", "tolerance", "each", "together"), rows, "lrrrr")
 
 
 def drift_rows(result: DriftResult) -> TextTable:
@@ -256,16 +258,13 @@ def drift_rows(result: DriftResult) -> TextTable:
     TextTable
         One row a temperature.
     """
-    rows = tuple(
-        (
-            f"{row.temperature_c:g} °C",
-            f"{row.centred_db:.4f}",
-            "-" if row.worst_centred_db is None else f"{row.worst_centred_db:.4f}",
-            f"{row.level_shift_db:+z.4f}",
-        )
-        for row in result.rows
+    return table_from(
+        result.rows,
+        declared("at", "temperature_c", "{:g} °C".format),
+        declared("error dB", "centred_db", "{:.4f}".format),
+        declared("at most dB", "worst_centred_db", "{:.4f}".format),
+        declared("level shift dB", "level_shift_db", "{:+z.4f}".format),
     )
-    return TextTable(("at", "error dB", "at most dB", "level shift dB"), rows, "rrrr")
 
 
 def loss_line(effect: LossEffect) -> str:
@@ -327,18 +326,12 @@ def correction_rows(table: Correction) -> TextTable:
     TextTable
         One row a frequency.
     """
-    columns = (
-        table.frequency_hz,
-        table.correction_db,
-        table.expanded_uncertainty_db,
-        table.sweep_uncertainty_db,
+    return table_of(
+        column("at", table.frequency_hz, quantity("Hz")),
+        column("subtract dB", table.correction_db, "{:+z.3f}".format),
+        column("uncertainty ± dB", table.expanded_uncertainty_db, "{:.3f}".format),
+        column("anywhere in a sweep ± dB", table.sweep_uncertainty_db, "{:.3f}".format),
     )
-    rows = tuple(
-        (format_quantity(float(f), "Hz"), f"{c:+z.3f}", f"{u:.3f}", f"{all_of:.3f}")
-        for f, c, u, all_of in zip(*columns, strict=True)
-    )
-    header = ("at", "subtract dB", "uncertainty ± dB", "anywhere in a sweep ± dB")
-    return TextTable(header, rows, "rrrr")
 
 
 def trim_rows(result: TrimResult) -> TextTable:
@@ -354,20 +347,16 @@ def trim_rows(result: TrimResult) -> TextTable:
     TextTable
         One row a proposal, the first the build as it is.
     """
-    rows = tuple(
-        (
-            str(len(p.changes)),
-            _changes(p),
-            str(p.parts_to_add),
-            str(p.parts_to_unsolder),
-            f"{p.centred_db:.4f}",
-            f"{p.p95_db:.4f}",
-            "advised" if p is result.advised else "",
-        )
-        for p in (result.before, *result.proposals)
+    return table_from(
+        (result.before, *result.proposals),
+        declared("changes", lambda p: len(p.changes)),
+        declared("what to do", _changes, right=False),
+        declared("add", "parts_to_add"),
+        declared("unsolder", "parts_to_unsolder"),
+        declared("error dB", "centred_db", "{:.4f}".format),
+        declared("95 % dB", "p95_db", "{:.4f}".format),
+        declared("", lambda p: "advised" if p is result.advised else "", right=False),
     )
-    header = ("changes", "what to do", "add", "unsolder", "error dB", "95 % dB", "")
-    return TextTable(header, rows, "rlrrrrl")
 
 
 def _changes(proposal: TrimProposal) -> str:

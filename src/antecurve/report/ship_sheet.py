@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from operator import attrgetter
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -22,10 +23,21 @@ from antecurve.report.overlay_charts import (
     overlay_chart_text,
 )
 from antecurve.report.page import page_environment
-from antecurve.report.text_table import ABSENT, TextTable, column, signed, table_of
+from antecurve.report.text_table import (
+    ABSENT,
+    TextTable,
+    column,
+    declared,
+    quantity,
+    signed,
+    signed_cells,
+    table_from,
+    table_of,
+)
 
 if TYPE_CHECKING:
     from antecurve.judge.calibration import Calibration
+    from antecurve.judge.unit_figure import UnitFigure
     from antecurve.judge.verdict import FittedValue, Verdict
 
 __all__ = [
@@ -69,16 +81,21 @@ def fitted_rows(fitted: Sequence[FittedValue]) -> TextTable:
     TextTable
         Name, nominal and fitted value, 95 % interval.
     """
-    rows = tuple(
-        (
-            _NAMES.get(f.name, f.name.removesuffix("_s").removesuffix("_hz").replace("_", " ")),
-            "-" if f.nominal is None else format_quantity(f.nominal, f.unit),
-            _shown(f.value, f.unit),
-            f"{_shown(f.low, f.unit)} to {_shown(f.high, f.unit)}",
-        )
-        for f in fitted
+    return table_from(
+        fitted,
+        declared("constant", _constant_name, right=False),
+        declared(
+            "nominal",
+            lambda f: None if f.nominal is None else format_quantity(f.nominal, f.unit),
+        ),
+        declared("this unit", lambda f: _shown(f.value, f.unit)),
+        declared("95 % interval", lambda f: f"{_shown(f.low, f.unit)} to {_shown(f.high, f.unit)}"),
     )
-    return TextTable(("constant", "nominal", "this unit", "95 % interval"), rows, "lrrr")
+
+
+def _constant_name(constant: FittedValue) -> str:
+    name = constant.name
+    return _NAMES.get(name, name.removesuffix("_s").removesuffix("_hz").replace("_", " "))
 
 
 def _shown(value: float, unit: str) -> str:
@@ -106,19 +123,18 @@ def band_rows(verdict: Verdict) -> TextTable:
     TextTable
         Band, limit, decision and the point that decided.
     """
-    rows = tuple(
-        (
-            f"{format_quantity(b.band.low_hz, 'Hz')} to {format_quantity(b.band.high_hz, 'Hz')}",
-            f"{b.band.limit_db:g}",
-            b.decision.value,
-            _round_hz(b.frequency_hz),
-            signed(b.deviation_db, digits=3),
-            f"{b.expanded_uncertainty_db:.3f}",
-        )
-        for b in verdict.bands
+    hertz = quantity("Hz")
+    return table_from(
+        verdict.bands,
+        declared(
+            "band", lambda b: f"{hertz(b.band.low_hz)} to {hertz(b.band.high_hz)}", right=False
+        ),
+        declared("limit in dB", "band.limit_db", "{:g}".format),
+        declared("verdict", "decision.value", right=False),
+        declared("decided at Hz", "frequency_hz", _round_hz),
+        declared("deviation in dB", "deviation_db", signed_cells(3)),
+        declared("± in dB", "expanded_uncertainty_db", "{:.3f}".format),
     )
-    header = ("band", "limit in dB", "verdict", "decided at Hz", "deviation in dB", "± in dB")
-    return TextTable(header, rows, "lrlrrr")
 
 
 def deviation_rows(verdict: Verdict) -> TextTable:
@@ -136,18 +152,17 @@ def deviation_rows(verdict: Verdict) -> TextTable:
     """
     deviation = verdict.deviation
     octave = np.log(deviation.frequency_hz)
-    rows = []
-    for frequency in _TABLE_HZ:
-        if verdict.band_hz[0] <= frequency <= verdict.band_hz[1]:
-            at = math.log(frequency)
-            rows.append(
-                (
-                    f"{frequency:g}",
-                    signed(float(np.interp(at, octave, deviation.deviation_db)), digits=3),
-                    f"{np.interp(at, octave, deviation.expanded_uncertainty_db):.3f}",
-                )
-            )
-    return TextTable(("frequency in Hz", "deviation in dB", "± in dB"), tuple(rows), "rrr")
+    low, high = verdict.band_hz
+    shown = [f for f in _TABLE_HZ if low <= f <= high]
+    level, reach = (
+        np.interp(np.log(shown), octave, values)
+        for values in (deviation.deviation_db, deviation.expanded_uncertainty_db)
+    )
+    return table_of(
+        column("frequency in Hz", shown, "{:g}".format),
+        column("deviation in dB", level, signed_cells(3)),
+        column("± in dB", reach, "{:.3f}".format),
+    )
 
 
 def batch_rows(frame: object) -> TextTable:
@@ -166,14 +181,18 @@ def batch_rows(frame: object) -> TextTable:
     import pandas as pd
 
     assert isinstance(frame, pd.DataFrame)
-    columns = ["unit", "verdict", "deviation_db", "expanded_uncertainty_db", "finding"]
-    rows = []
-    for row in frame.reindex(columns=columns).itertuples(index=False):
-        deviation = "-" if pd.isna(row[2]) else signed(float(row[2]), digits=3)
-        reach = "-" if pd.isna(row[3]) else f"{row[3]:.3f}"
-        rows.append((str(row[0]), str(row[1]), deviation, reach, str(row[4])))
-    header = ("unit", "verdict", "deviation in dB", "± in dB", "gravest finding")
-    return TextTable(header, tuple(rows), "llrrl")
+    names = ["unit", "verdict", "deviation_db", "expanded_uncertainty_db", "finding"]
+    shown = frame.reindex(columns=names).astype(object)
+    unit, verdict, deviation, reach, finding = (
+        shown[name].where(shown[name].notna(), None) for name in names
+    )
+    return table_of(
+        column("unit", unit, right=False),
+        column("verdict", verdict, right=False),
+        column("deviation in dB", deviation, signed_cells(3)),
+        column("± in dB", reach, "{:.3f}".format),
+        column("gravest finding", finding, right=False),
+    )
 
 
 def calibration_rows(calibration: Calibration) -> TextTable:
@@ -218,22 +237,24 @@ def figure_rows(verdict: Verdict) -> TextTable:
         Figure, value, uncertainty, limit and decision, condition; empty where there is none.
     """
     ruled = {d.limit.name: d for d in verdict.figure_decisions}
-    rows = []
-    for figure in verdict.figures:
-        decision = ruled.get(figure.name)
-        reach = "" if figure.bound else f"{figure.expanded_uncertainty:.2f}"
-        rows.append(
-            (
-                FIGURE_NAMES[figure.name],
-                f"{figure.bound} {figure.value:.2f}".strip(),
-                ABSENT if figure.name == "polarity" else reach or ABSENT,
-                ABSENT if decision is None else decision.limits_text,
-                ABSENT if decision is None else decision.decision.value,
-                figure.condition or ABSENT,
-            )
-        )
-    header = ("figure", "value in dB", "± in dB", "limit", "verdict", "condition")
-    return TextTable(header, tuple(rows), "lrrlll")
+
+    def of_ruling(attribute: str) -> Callable[[UnitFigure], str | None]:
+        read = attrgetter(attribute)
+        return lambda figure: read(ruled[figure.name]) if figure.name in ruled else None
+
+    def reach(figure: UnitFigure) -> str | None:
+        known = figure.name != "polarity" and not figure.bound
+        return f"{figure.expanded_uncertainty:.2f}" if known else None
+
+    return table_from(
+        verdict.figures,
+        declared("figure", lambda f: FIGURE_NAMES[f.name], right=False),
+        declared("value in dB", lambda f: f"{f.bound} {f.value:.2f}".strip()),
+        declared("± in dB", reach),
+        declared("limit", of_ruling("limits_text"), right=False),
+        declared("verdict", of_ruling("decision.value"), right=False),
+        declared("condition", lambda f: f.condition or None, right=False),
+    )
 
 
 def _overlay(verdict: Verdict) -> dict[str, object] | None:

@@ -6,7 +6,12 @@ from typing import TYPE_CHECKING
 
 from antecurve.analysis.ratings import LARGEST_CURRENT_A
 from antecurve.quantities import format_quantity
-from antecurve.report.text_table import TextTable
+from antecurve.report.text_table import (
+    TextTable,
+    declared,
+    quantity,
+    table_from,
+)
 
 if TYPE_CHECKING:
     from antecurve.analysis.ratings import PartStresses
@@ -31,28 +36,17 @@ def stress_rows(stresses: PartStresses) -> TextTable:
     TextTable
         One row a part.
     """
-    rows = tuple(
-        (
-            part.ref,
-            _volt(part.voltage_v),
-            "-"
-            if part.dissipation_w is None
-            else format_quantity(part.dissipation_w, "W", digits=3),
-            part.worst_output,
-            _volt(part.band_voltage_v),
-            "-"
-            if part.band_dissipation_w is None
-            else format_quantity(part.band_dissipation_w, "W", digits=3),
-            part.rating,
-        )
-        for part in stresses.parts
+    watt = quantity("W", digits=3)
+    return table_from(
+        stresses.parts,
+        declared("part", "ref", right=False),
+        declared("largest voltage", "voltage_v", _volt),
+        declared("largest dissipation", "dissipation_w", watt),
+        declared("with output", "worst_output", right=False),
+        declared("sines in the band: voltage", "band_voltage_v", _volt),
+        declared("dissipation", "band_dissipation_w", watt),
+        declared(f"rating to buy for EMF within ±{_volt(stresses.amplitude_v)}", "rating"),
     )
-    within = f"rating to buy for EMF within ±{_volt(stresses.amplitude_v)}"
-    header = (
-        "part", "largest voltage", "largest dissipation", "with output",
-        "sines in the band: voltage", "dissipation", within,
-    )  # fmt: skip
-    return TextTable(header, rows, "lrrlrrr")
 
 
 def stress_lines(stresses: PartStresses) -> list[str]:

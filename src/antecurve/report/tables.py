@@ -4,18 +4,26 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from antecurve.analysis.part_types import CAPACITOR_TYPES, RESISTOR_TYPES
+from antecurve.analysis.part_types import CAPACITOR_TYPES, RESISTOR_TYPES, PartType
 from antecurve.analysis.parts_list import PartsList
 from antecurve.networks.topology import ElementKind
 from antecurve.parts.position import PickedNetwork, Position
 from antecurve.parts.scatter import part_references
 from antecurve.quantities import format_quantity
-from antecurve.report.text_table import TextTable, signed
+from antecurve.report.text_table import (
+    TextTable,
+    column,
+    declared,
+    quantity,
+    signed,
+    signed_cells,
+    table_from,
+    table_of,
+)
 
 if TYPE_CHECKING:
-    from antecurve.analysis.prices import Order
     from antecurve.analysis.response import ResponseTable
-    from antecurve.pick.result import ShortlistEntry
+    from antecurve.pick.result import FormOutcome, ShortlistEntry
     from antecurve.pipeline import Design
 
 __all__ = [
@@ -91,15 +99,24 @@ def wiring_rows(picked: PickedNetwork) -> TextTable:
     TextTable
         One row a position.
     """
-    rows = []
-    for p in picked.positions:
-        unit = p.element.kind.unit
-        exact = "-" if p.exact is None else format_quantity(p.exact, unit)
-        off = "-" if p.exact is None else f"{signed((p.value / p.exact - 1) * 100, digits=2)} %"
-        fitted = format_quantity(p.value, unit)
-        rows.append((p.element.ref, *p.element.nodes, exact, fitted, off, made_of(p)))
-    header = ("position", "from", "to", "exact", "fitted", "off by", "made of")
-    return TextTable(header, tuple(rows), "lllrrrl")
+
+    def ohm_or_farad(position: Position, value: float | None) -> str | None:
+        return None if value is None else format_quantity(value, position.element.kind.unit)
+
+    return table_from(
+        picked.positions,
+        declared("position", "element.ref", right=False),
+        declared("from", lambda p: p.element.nodes[0], right=False),
+        declared("to", lambda p: p.element.nodes[1], right=False),
+        declared("exact", lambda p: ohm_or_farad(p, p.exact)),
+        declared("fitted", lambda p: ohm_or_farad(p, p.value)),
+        declared("off by", lambda p: p.exact and p.value / p.exact - 1, _signed_percent),
+        declared("made of", made_of, right=False),
+    )
+
+
+def _signed_percent(value: float) -> str:
+    return f"{signed(value * 100, digits=2)} %"
 
 
 def parts_rows(parts: PartsList) -> TextTable:
@@ -118,31 +135,22 @@ def parts_rows(parts: PartsList) -> TextTable:
     rating = "rating"
     if parts.amplitude_v is not None:
         rating += f" for EMF within ±{format_quantity(parts.amplitude_v, 'V')}"
-    header = ["quantity", "value", "tolerance", "kind", "positions", rating, "what to look for"]
-    rows = [
-        [
-            str(line.quantity),
-            line.value,
-            f"±{line.tolerance * 100:g} %",
-            line.kind,
-            " ".join(line.refs),
-            line.rating or "-",
-            line.description,
-        ]
-        for line in parts.lines
-    ]
-    if parts.priced:
-        header[1:1] = ["order", "each", "cost"]
-        for row, line in zip(rows, parts.lines, strict=True):
-            row[1:1] = _order_cells(line.order)
-    align = "rrr" * parts.priced + "rrrllll"
-    return TextTable(tuple(header), tuple(tuple(row) for row in rows), align)
-
-
-def _order_cells(order: Order | None) -> list[str]:
-    if order is None:
-        return ["-", "-", "-"]
-    return [str(order.quantity), f"{order.unit_price:.10g}", f"{order.cost:.2f}"]
+    ordered = (
+        declared("order", lambda line: line.order and line.order.quantity),
+        declared("each", lambda line: line.order and line.order.unit_price, "{:.10g}".format),
+        declared("cost", lambda line: line.order and line.order.cost, "{:.2f}".format),
+    )
+    return table_from(
+        parts.lines,
+        declared("quantity", "quantity"),
+        *(ordered if parts.priced else ()),
+        declared("value", "value"),
+        declared("tolerance", lambda line: f"±{line.tolerance * 100:g} %"),
+        declared("kind", "kind", right=False),
+        declared("positions", "refs", " ".join, right=False),
+        declared(rating, lambda line: line.rating or None, right=False),
+        declared("what to look for", "description", right=False),
+    )
 
 
 def type_rows() -> TextTable:
@@ -153,20 +161,26 @@ def type_rows() -> TextTable:
     TextTable
         One row a type and package.
     """
-    rows = tuple(
-        (
-            one.name,
-            f"{format_quantity(one.low, kind.unit)} to {format_quantity(one.high, kind.unit)}",
-            format_quantity(one.rating, rating),
-            one.package,
-        )
-        for kind, rating, types in (
+    types = [
+        (kind, unit, one)
+        for kind, unit, listed in (
             (ElementKind.RESISTOR, "W", RESISTOR_TYPES),
             (ElementKind.CAPACITOR, "V", CAPACITOR_TYPES),
         )
-        for one in types
+        for one in listed
+    ]
+
+    def values(row: tuple[ElementKind, str, PartType]) -> str:
+        kind, _, one = row
+        return f"{format_quantity(one.low, kind.unit)} to {format_quantity(one.high, kind.unit)}"
+
+    return table_from(
+        types,
+        declared("type", lambda row: row[2].name, right=False),
+        declared("values", values),
+        declared("rated up to", lambda row: format_quantity(row[2].rating, row[1])),
+        declared("package", lambda row: row[2].package, right=False),
     )
-    return TextTable(("type", "values", "rated up to", "package"), rows, "lrrl")
 
 
 def order_lines(parts: PartsList) -> list[str]:
@@ -217,18 +231,14 @@ def response_rows(response: ResponseTable) -> TextTable:
     TextTable
         Frequency, curve, network, error.
     """
-    header = ("frequency", "curve dB", "network dB", "error dB", "published dB")
-    rows = tuple(
-        (
-            format_quantity(float(response.frequency_hz[k]), "Hz", digits=4),
-            f"{response.ideal_db[k]:.3f}",
-            f"{response.network_db[k]:.3f}",
-            signed(float(response.error_db[k]), digits=4),
-            f"{response.published_db[k]:.3f}",
-        )
-        for k in _thinned(len(response.frequency_hz))
+    rows = _thinned(len(response.frequency_hz))
+    return table_of(
+        column("frequency", response.frequency_hz[rows], quantity("Hz", digits=4)),
+        column("curve dB", response.ideal_db[rows], "{:.3f}".format),
+        column("network dB", response.network_db[rows], "{:.3f}".format),
+        column("error dB", response.error_db[rows], signed_cells(4)),
+        column("published dB", response.published_db[rows], "{:.3f}".format),
     )
-    return TextTable(header, rows, "rrrrr")
 
 
 def _thinned(count: int) -> list[int]:
@@ -248,22 +258,30 @@ def form_rows(design: Design) -> TextTable:
     TextTable
         One row a form that has a network: its best that the search met, and what is proved of it.
     """
-    rows = []
-    for outcome in design.forms:
-        if outcome.centred_db is None or outcome.spread_p95_db is None:
-            continue
-        chosen = design.picked.topology.form in outcome.form.split(", ")
-        output = format_quantity(outcome.output_resistance_ohm or 0.0, "ohm")
-        likely = _likely(design, outcome.spread_p95_db, is_pick=chosen)
-        figures = (f"{outcome.centred_db:.4f}", f"{likely:.3f}")
-        note = "the pick" if chosen else "best met"
+    pick = design.picked.topology.form
+
+    def chosen(outcome: FormOutcome) -> bool:
+        return pick in outcome.form.split(", ")
+
+    def likely(outcome: FormOutcome) -> float:
+        return _likely(design, outcome.spread_p95_db or 0.0, is_pick=chosen(outcome))
+
+    def note(outcome: FormOutcome) -> str:
         if outcome.proved:
-            note = "the pick, proved" if chosen else "proved"
-        elif outcome.lower_bound_db:
-            note += f"; none below {outcome.lower_bound_db:.4f}"
-        rows.append((outcome.form, *figures, str(outcome.parts), output, note))
-    header = ("form", "nominal dB", "95 % dB", "parts", "output", "note")
-    return TextTable(header, tuple(rows), "lrrrrl")
+            return "the pick, proved" if chosen(outcome) else "proved"
+        bound = outcome.lower_bound_db
+        below = f"; none below {bound:.4f}" if bound else ""
+        return f"{'the pick' if chosen(outcome) else 'best met'}{below}"
+
+    return table_from(
+        [f for f in design.forms if f.centred_db is not None and f.spread_p95_db is not None],
+        declared("form", "form", right=False),
+        declared("nominal dB", "centred_db", "{:.4f}".format),
+        declared("95 % dB", likely, "{:.3f}".format),
+        declared("parts", "parts"),
+        declared("output", lambda f: f.output_resistance_ohm or 0.0, quantity("ohm")),
+        declared("note", note, right=False),
+    )
 
 
 def _likely(design: Design, estimate_db: float, *, is_pick: bool) -> float:
@@ -308,29 +326,33 @@ def shortlist_rows(design: Design, *, brief: bool = False) -> TextTable:
     TextTable
         One row a network; the first is the pick.
     """
-    rows: list[tuple[str, ...]] = []
-    for index, entry in enumerate(design.shortlist):
-        is_pick = index == 0
-        listed = ", ".join(
+    pick = design.shortlist[0] if design.shortlist else None
+
+    def likely(entry: ShortlistEntry) -> float:
+        return _likely(design, entry.spread_p95_db, is_pick=entry is pick)
+
+    def values(entry: ShortlistEntry) -> str:
+        return ", ".join(
             f"{p.element.ref} {format_quantity(p.value, p.element.kind.unit)}"
             for p in entry.picked.positions
         )
-        figures = (
-            f"{entry.centred_db:.4f}",
-            f"{_likely(design, entry.spread_p95_db, is_pick=is_pick):.3f}",
-            str(entry.parts),
-            format_quantity(entry.output_resistance_ohm, "ohm"),
-        )
-        form, remark = entry.picked.topology.form, _remark(design, entry)
-        if brief:
-            rows.append((form, *figures, "the pick" if is_pick else remark))
-        else:
-            trade = "; ".join(text for text in (entry.trade, remark) if text)
-            rows.append((form, listed, *figures, trade))
-    header = ("nominal dB", "95 % dB", "parts", "output")
-    if brief:
-        return TextTable(("form", *header, "note"), tuple(rows), "lrrrrl")
-    return TextTable(("form", "values", *header, "what it trades"), tuple(rows), "llrrrrl")
+
+    def trade(entry: ShortlistEntry) -> str:
+        return "; ".join(text for text in (entry.trade, _remark(design, entry)) if text)
+
+    def note(entry: ShortlistEntry) -> str:
+        return "the pick" if entry is pick else _remark(design, entry)
+
+    return table_from(
+        design.shortlist,
+        declared("form", "picked.topology.form", right=False),
+        *(() if brief else (declared("values", values, right=False),)),
+        declared("nominal dB", "centred_db", "{:.4f}".format),
+        declared("95 % dB", likely, "{:.3f}".format),
+        declared("parts", "parts"),
+        declared("output", "output_resistance_ohm", quantity("ohm")),
+        declared("note" if brief else "what it trades", note if brief else trade, right=False),
+    )
 
 
 def _remark(design: Design, entry: ShortlistEntry) -> str:

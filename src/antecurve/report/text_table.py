@@ -5,11 +5,24 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import partial
-from typing import TypeVar
+from operator import attrgetter
+from typing import Any, TypeVar
 
 from antecurve.quantities import format_quantity
 
-__all__ = ["Column", "TextTable", "column", "quantity", "signed", "signed_cells", "table_of"]
+__all__ = [
+    "Column",
+    "Declared",
+    "TextTable",
+    "column",
+    "declared",
+    "percent",
+    "quantity",
+    "signed",
+    "signed_cells",
+    "table_from",
+    "table_of",
+]
 
 Value = TypeVar("Value")
 ABSENT = "-"
@@ -111,6 +124,102 @@ def table_of(*columns: Column) -> TextTable:
         tuple(zip(*(c.cells for c in columns), strict=True)),
         "".join("r" if c.right else "l" for c in columns),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Declared:
+    """What a column shows of each item of a table.
+
+    Attributes
+    ----------
+    heading : str
+        Name of the column, with the unit where the cells carry none.
+    value : callable
+        From an item to its value; ``None`` becomes a dash.
+    text : callable
+        Writes a value, as in `column`.
+    right : bool
+        Whether the column is aligned to the right.
+    """
+
+    heading: str
+    value: Callable[[Any], Any]
+    text: Callable[[Any], str]
+    right: bool
+
+
+def declared(
+    heading: str,
+    value: str | Callable[[Any], Any],
+    text: Callable[[Any], str] = str,
+    *,
+    right: bool = True,
+) -> Declared:
+    """Declare a column by what it shows of an item.
+
+    Parameters
+    ----------
+    heading : str
+        Name of the column, with the unit where the cells carry none.
+    value : str or callable
+        Name of an attribute of the items, dots between several, or a function of an item.
+    text, right : optional
+        As in `column`.
+
+    Returns
+    -------
+    Declared
+        To be given to `table_from`.
+    """
+    taken = attrgetter(value) if isinstance(value, str) else value
+    return Declared(heading, taken, text, right)
+
+
+def table_from(items: Iterable[Any], *columns: Declared) -> TextTable:
+    """Tabulate items by declared columns.
+
+    Parameters
+    ----------
+    items : iterable
+        One a row, such as the rows of a result.
+    *columns : Declared
+        The columns.
+
+    Returns
+    -------
+    TextTable
+        The table.
+
+    Examples
+    --------
+    >>> table_from([1.5, 20j], declared("real", "real"), declared("|x|", abs, "{:.1f}".format))
+    TextTable(header=('real', '|x|'), rows=(('1.5', '1.5'), ('0.0', '20.0')), right='rr')
+    """
+    rows = list(items)
+    return table_of(
+        *(column(c.heading, map(c.value, rows), c.text, right=c.right) for c in columns)
+    )
+
+
+def percent(digits: int) -> Callable[[float], str]:
+    """Make the function that writes a column's fractions in percent.
+
+    Parameters
+    ----------
+    digits : int
+        Digits after the point, 0 or more.
+
+    Returns
+    -------
+    callable
+        From a fraction to its text.
+
+    Examples
+    --------
+    >>> percent(1)(0.0126)
+    '1.3 %'
+    """
+    return lambda value: f"{100 * value:.{digits}f} %"
 
 
 def signed(value: float, *, digits: int) -> str:
