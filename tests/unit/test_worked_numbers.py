@@ -6,12 +6,14 @@ import pytest
 
 from antecurve.curves.catalogue import named_curve
 from antecurve.curves.construct import with_limits
-from antecurve.curves.model import zero_pole_gain
+from antecurve.curves.model import Curve, zero_pole_gain
 from antecurve.networks.topology import Loading
+from antecurve.quantities import format_quantity
+from antecurve.synthesis.formula_text import formulas_latex
 from antecurve.synthesis.formulas import form_formulas
 from antecurve.synthesis.sections import ExactNetwork, named_form, realise
 from antecurve.synthesis.sections.section import Requirements
-from antecurve.synthesis.worked_numbers import worked_numbers
+from antecurve.synthesis.worked_numbers import roots_used, worked_numbers
 
 DISC = with_limits(named_curve("disc"), ultrasonic_poles_hz=[50e3])
 NO_SHELF = with_limits(named_curve("disc-nab-1949"), ultrasonic_poles_hz=[50e3])
@@ -42,12 +44,46 @@ def test_numbers_are_those_of_the_network(curve: object, form: str, capacitance:
     assert numbers["H1"] == pytest.approx(1e-2, rel=1e-3 if capacitance else 1e-6)
 
 
-def test_cascade_takes_the_root_that_makes_it_positive() -> None:
-    loading = Loading(50.0, 47e3, 0.0)
-    network = _exact("cascade-long-first", DISC, loading, 1e-2).network
-    numbers = worked_numbers(form_formulas("cascade-long-first", DISC), network, loading)
+@pytest.mark.parametrize("curve", [DISC, NO_SHELF, named_curve("disc")], ids=lambda c: c.name)
+@pytest.mark.parametrize("capacitance", [0.0, 150e-12])
+@pytest.mark.parametrize("form", ["cascade-long-first", "cascade-short-first"])
+def test_cascade_takes_the_root_that_makes_it_positive(
+    form: str, capacitance: float, curve: Curve
+) -> None:
+    """Also into a capacitance, where the equations hold all together."""
+    loading = Loading(50.0, 47e3, capacitance)
+    network = _exact(form, curve, loading, 1e-2).network
+    formulas = form_formulas(form, curve)
+    numbers = worked_numbers(formulas, network, loading)
     assert numbers["k1"] > 0
     assert numbers["k2"] > 0
+    assert ("T_load" in numbers) == (capacitance > 0.0)
+    assert numbers["H1"] == pytest.approx(1e-2, rel=1e-3 if capacitance else 1e-6)
+    roots = roots_used(formulas, numbers)
+    positive = "makes other elements than these"  # positive ones: a second network
+    other = positive if form == "cascade-long-first" else "is negative"
+    assert roots["k1"].startswith("this root, since the other, ") and roots["k1"].endswith(other)
+
+
+def test_of_two_poles_that_an_equation_has_both_are_named() -> None:
+    loading = Loading(50.0, 47e3, 0.0)
+    network = _exact("foster-2-whole", DISC, loading, 1e-2).network
+    formulas = form_formulas("foster-2-whole", DISC)
+    numbers = worked_numbers(formulas, network, loading)
+    assert numbers["Tm1"] > numbers["Tm2"]
+    assert roots_used(formulas, numbers)["Tm1"] == "this root, since the other is Tm2"
+    assert roots_used(formulas, {}) == {}
+
+
+def test_numbers_stand_beside_the_symbols_in_latex() -> None:
+    loading = Loading(50.0, 47e3, 0.0)
+    network = _exact("foster-1", DISC, loading, 1e-2).network
+    formulas = form_formulas("foster-1", DISC)
+    numbers = worked_numbers(formulas, network, loading)
+    latex = formulas_latex(formulas, numbers)
+    shown = format_quantity(network.values[0], "ohm", digits=5).split()[0]
+    assert rf"R_{{1}} = r_{{1}}\quad  = {shown}\,\mathrm{{k}}\Omega" in latex
+    assert r"\quad" not in formulas_latex(formulas)
 
 
 def test_another_network_has_no_numbers() -> None:

@@ -104,7 +104,7 @@ def _show_worked(path: Path, latex: bool, as_json: bool) -> None:
     from antecurve.pipeline import design_formulas
     from antecurve.report.formula_lines import formula_lines
     from antecurve.synthesis.formula_text import formulas_latex
-    from antecurve.synthesis.worked_numbers import worked_numbers
+    from antecurve.synthesis.worked_numbers import roots_used, worked_numbers
 
     stored = read_design(path)
     derived, exact = design_formulas(stored), stored.exact_network
@@ -112,9 +112,10 @@ def _show_worked(path: Path, latex: bool, as_json: bool) -> None:
         raise InputError("--design", str(path), "a network of one's own has no formulas")
     numbers = {} if exact is None else worked_numbers(derived, exact, stored.job.loading)
     if as_json:
-        show_json(derived.to_dict() | {"numbers": numbers})
+        roots = roots_used(derived, numbers)
+        show_json(derived.to_dict() | {"numbers": numbers, "roots": roots})
     elif latex:
-        print(formulas_latex(derived), end="")
+        print(formulas_latex(derived, numbers), end="")
     else:
         for line in formula_lines(derived, numbers):
             print(line)

@@ -33,8 +33,9 @@ __all__ = ["LevelModel", "SweepFit", "bounded_fit", "likely_range", "posterior_d
 Floats = NDArray[np.float64]
 
 _FREE_LIMIT = 5.0  # nepers, a factor of 150: farther off nothing is a value of its kind
-_LOCKED = 1e7  # weight of an equation that is to hold to a part in a million of a tolerance
-_HALVINGS = 16  # of a range of a few tolerances: to 0.01 % of a tolerance
+_OF_CHI_SQUARE = 1e-6  # of some 40 a change that no test of the fit sees
+_LOCKED = 1e5  # weight of an equation that is to hold to a ten-thousandth of a tolerance
+_OF_RANGE = 1e-4  # of what the limits allow: an end to 0.01 % of a tolerance
 _CHAINS = 200  # each gives its draws after the first sweeps, so that 2.5 % of them are hundreds
 _SWEEPS = 40  # over all axes; the draws of the second half are kept
 _KEPT = 20
@@ -191,7 +192,9 @@ def bounded_fit(model: LevelModel, sigma_db: float, start: Floats | None = None)
         return np.vstack([model.slopes_db(unknowns) / sigma_db, prior])
 
     first = np.zeros(model.count) if start is None else start
-    best = least_squares(missed, first, jac=slopes, bounds=(-limits, limits), xtol=1e-10).x
+    best = least_squares(
+        missed, first, jac=slopes, bounds=(-limits, limits), xtol=1e-10, ftol=_OF_CHI_SQUARE
+    ).x
     return SweepFit(model, best, model.missed_db(best))
 
 
@@ -279,6 +282,8 @@ def likely_range(
     tuple of float
         Least and largest sum, the profile likelihood within the limits.
     """
+    from scipy.optimize import brentq
+
     slopes = fit.model.slopes_db(fit.unknowns) / sigma_db
     root = np.linalg.qr(slopes)[1]
     wanted = (
@@ -287,23 +292,23 @@ def likely_range(
     )
     limits = fit.model.limits()
     best = _least_square(root, wanted, limits)
+    threshold = float(np.sum((root @ best - wanted) ** 2)) + above
+    farthest = float(np.abs(row) @ limits)
+
+    def beyond(end: float, sign: float) -> float:
+        """Chi-square over the threshold of the best fit with the sum held."""
+        held = _least_square(
+            np.vstack([root, _LOCKED * sign * row]), np.append(wanted, _LOCKED * end), limits
+        )
+        return float(np.sum((root @ held - wanted) ** 2)) - threshold
+
     ends = []
     for sign in (-1.0, 1.0):
-        fits, misses = float(sign * row @ best), float(np.abs(row) @ limits)
-        threshold = float(np.sum((root @ best - wanted) ** 2)) + above
-        for _ in range(_HALVINGS):
-            middle = 0.5 * (fits + misses)
-            locked = _least_square(
-                np.vstack([root, _LOCKED * sign * row]),
-                np.append(wanted, _LOCKED * middle),
-                limits,
-            )
-            reached = abs(sign * row @ locked - middle) < 1e-5
-            if reached and np.sum((root @ locked - wanted) ** 2) <= threshold:
-                fits = middle
-            else:
-                misses = middle
-        ends.append(sign * fits)
+        end = farthest
+        if beyond(farthest, sign) > 0.0:
+            inside = float(sign * row @ best)
+            end = brentq(beyond, inside, farthest, args=(sign,), xtol=_OF_RANGE * farthest)
+        ends.append(sign * end)
     return min(ends), max(ends)
 
 

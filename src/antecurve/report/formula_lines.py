@@ -5,18 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
-from antecurve.quantities import format_quantity
 from antecurve.synthesis.exact import form_description, form_names
-from antecurve.synthesis.formula_text import condition_lines, plain_formula, rows_of
+from antecurve.synthesis.formula_text import condition_lines, numbers_under, plain_formula, rows_of
+from antecurve.synthesis.worked_numbers import roots_used
 
 if TYPE_CHECKING:
     from antecurve.synthesis.formula_model import FormFormulas
 
 __all__ = ["form_lines", "formula_lines"]
-
-
-_UNITS = {"R": "ohm", "r": "ohm", "C": "F", "c": "F", "T": "s", "t": "s"}
-"""Units by the first letter of a name; other names are ratios and coefficients."""
 
 
 def form_lines() -> list[str]:
@@ -49,15 +45,15 @@ def formula_lines(formulas: FormFormulas, numbers: Mapping[str, float] | None = 
     lines = [f"{formulas.form}: {formulas.description}"]
     lines += [f"  {e.ref} {e.nodes[0]} {e.nodes[1]}" for e in formulas.topology.elements]
     lines.append(f"Load capacitance: {formulas.about_load}.")
-    # Both sets of definitions use the same names; the numbers belong to one of them.
-    loaded = "T_load" in (numbers or {})
-    unused = "Definitions" if loaded else "Definitions with load capacitance"
+    roots = roots_used(formulas, dict(numbers or {}))
     for heading, rows in rows_of(formulas).items():
         lines += ["", heading]
-        shown = {} if heading == unused else numbers or {}
+        shown = numbers_under(heading, rows, numbers or {})
         for row in rows:
-            remark = f"   ({row.remark})" if row.remark else ""
-            lines.append(f"  {plain_formula(row)}{_worked(row.name, shown)}{remark}")
+            remarks = [row.remark, roots.get(row.name, "") if row.name in shown else ""]
+            remark = "; ".join(filter(None, remarks))
+            worked = f"   = {shown[row.name]}" if row.name in shown else ""
+            lines.append(f"  {plain_formula(row)}{worked}" + (f"   ({remark})" if remark else ""))
     conditions = condition_lines(formulas)
     if conditions:
         lines += ["", "Conditions"]
@@ -67,12 +63,3 @@ def formula_lines(formulas: FormFormulas, numbers: Mapping[str, float] | None = 
         value = "" if time.expression is None else f" = {time.expression * 1e6:.6g} us"
         lines.append(f"  {time.name}{value}: {time.remark.removesuffix(' [s]')}")
     return lines
-
-
-def _worked(name: str, numbers: Mapping[str, float]) -> str:
-    """The number of a quantity beside its symbols."""
-    if name not in numbers:
-        return ""
-    unit = _UNITS.get(name[0])
-    value = numbers[name]
-    return f"   = {format_quantity(value, unit, digits=5) if unit else f'{value:.5g}'}"

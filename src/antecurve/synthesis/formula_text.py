@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable, Mapping
 from html import unescape
 from typing import Any
 
+from antecurve.quantities import format_quantity
 from antecurve.synthesis.formula_model import FormFormulas, Formula
 
 __all__ = [
@@ -13,6 +15,7 @@ __all__ = [
     "expression_mathml",
     "formulas_latex",
     "formulas_mathml",
+    "numbers_under",
     "plain_formula",
     "rows_of",
 ]
@@ -80,13 +83,48 @@ def condition_lines(formulas: FormFormulas) -> list[str]:
     return lines + [f"With CL > 0, holds when {c}." for c in formulas.loaded_conditions]
 
 
-def formulas_latex(formulas: FormFormulas) -> str:
+def numbers_under(
+    heading: str, rows: Iterable[Formula], numbers: Mapping[str, float]
+) -> dict[str, str]:
+    """Write worked numbers as they stand beside the formulas under a heading.
+
+    Parameters
+    ----------
+    heading : str
+        As in `rows_of`.
+    rows : iterable of Formula
+        The formulas under it.
+    numbers : mapping of str to float
+        Worked numbers by name, in SI units.
+
+    Returns
+    -------
+    dict of str to str
+        Numbers with their units by name.  Both sets of definitions use the same names; the
+        numbers belong to one of them.
+    """
+    loaded = "T_load" in numbers
+    if heading == ("Definitions" if loaded else "Definitions with load capacitance"):
+        return {}
+    return {row.name: _with_unit(row, numbers[row.name]) for row in rows if row.name in numbers}
+
+
+def _with_unit(formula: Formula, value: float) -> str:
+    """A number by the first letter of its name; other names are ratios and coefficients."""
+    units = {"R": "ohm", "r": "ohm", "C": "F", "T": "s", "t": "s"}
+    unit = "F" if formula.remark.startswith("capacitance") else units.get(formula.name[0])
+    return format_quantity(value, unit, digits=5) if unit else f"{value:.5g}"
+
+
+def formulas_latex(formulas: FormFormulas, numbers: Mapping[str, float] | None = None) -> str:
     """Write the formulas as LaTeX.
 
     Parameters
     ----------
     formulas : FormFormulas
         The formulas of a form.
+    numbers : mapping of str to float, optional
+        Worked numbers by name, in SI units, shown beside the symbols.
 
     Returns
     -------
@@ -97,10 +135,28 @@ def formulas_latex(formulas: FormFormulas) -> str:
     lines += [f"% {line}" for line in condition_lines(formulas)]
     for heading, rows in rows_of(formulas).items():
         lines.append(f"% {heading}")
+        shown = numbers_under(heading, rows, numbers or {})
         for formula in rows:
             remark = f" % {formula.remark}" if formula.remark else ""
-            lines.append(rf"\[ {formula.latex} \]{remark}")
+            worked = _latex_number(formula, shown)
+            lines.append(rf"\[ {formula.latex}{worked} \]{remark}")
     return "\n".join(lines) + "\n"
+
+
+def _latex_number(formula: Formula, shown: Mapping[str, str]) -> str:
+    """The number of a quantity behind its symbols; a root's own name before it."""
+    import sympy
+
+    if formula.name not in shown:
+        return ""
+    number, _, unit = shown[formula.name].partition(" ")
+    signs = {"µ": r"\mu ", "Ω": r"\Omega "}
+    upright = "".join(signs.get(letter, rf"\mathrm{{{letter}}}") for letter in unit)
+    mantissa, _, exponent = number.partition("e")
+    if exponent:
+        mantissa += rf" \cdot 10^{{{int(exponent)}}}"
+    name = formula.latex.partition(":")[0] if isinstance(formula.expression, sympy.Eq) else ""
+    return rf"\quad {name} = {mantissa}" + (rf"\,{upright}" if unit else "")
 
 
 def formulas_mathml(formulas: FormFormulas) -> dict[str, tuple[str, ...]]:

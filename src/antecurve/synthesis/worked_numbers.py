@@ -2,7 +2,8 @@
 
 The definitions are worked through in their order.  Where one is a root of an equation, every real
 root above 0 is followed, and the one is taken that gives the network's own elements: so the
-numbers prove themselves.
+numbers prove themselves.  Where equations hold all together, as in a cascade into a capacitance,
+what the elements are made from is taken from them, and every definition is then checked.
 """
 
 from __future__ import annotations
@@ -18,10 +19,11 @@ from antecurve.networks.compiled import transfer_coefficients
 from antecurve.networks.topology import Loading, Network
 from antecurve.synthesis.formula_model import FormFormulas, Formula
 
-__all__ = ["worked_numbers"]
+__all__ = ["roots_used", "worked_numbers"]
 
 _NEAR_DC_HZ = 1e-6  # of the slowest corner a millionth: there H(s) is g0 s^n
 _AGREES = 1e-6  # relative; exact values are solved to 1e-9, roots to 1e-12
+_SAME_ROOT = 1e-3  # relative; two roots of an equation are farther apart, rounding is far closer
 _STARTS = 200  # for equations that hold together; a few find the roots
 _SEED = 1
 
@@ -44,24 +46,124 @@ def worked_numbers(formulas: FormFormulas, network: Network, loading: Loading) -
     Returns
     -------
     dict of str to float
-        A number for each name, in SI units; empty where the formulas don't give this network: its
-        values only come close to the curve, or it is a cascade into a capacitance, whose
-        equations hold all together.
+        A number for each name, in SI units; empty where the formulas don't give this network,
+        because its values only come close to the curve.
     """
     if network.topology.refs != formulas.topology.refs:
         return {}
-    definitions = formulas.definitions
-    if loading.load_capacitance > 0 and formulas.loaded_definitions:
-        definitions = formulas.loaded_definitions
+    definitions = _definitions(formulas, loaded=loading.load_capacitance > 0)
     known = _given(formulas, network, loading)
     exact = dict(zip(network.topology.refs, network.values.tolist(), strict=True))
-    for numbers in _solutions(list(definitions), known):
-        worked = _evaluated(formulas.elements, numbers)
-        if worked.keys() >= exact.keys() and all(
-            math.isclose(worked[ref], value, rel_tol=_AGREES) for ref, value in exact.items()
-        ):
-            return _evaluated(formulas.level, worked)
+    for start in (known, known | _from_elements(formulas.elements, known, exact)):
+        pending = [f for f in definitions if f.name not in start]
+        for numbers in _solutions(pending, start):
+            worked = _evaluated(formulas.elements, numbers)
+            if _gives(worked, exact) and all(_holds(f, worked) for f in definitions):
+                return _evaluated(formulas.level, worked)
     return {}
+
+
+def roots_used(formulas: FormFormulas, numbers: Numbers) -> dict[str, str]:
+    """Say which root of each equation the worked numbers are, and why.
+
+    Parameters
+    ----------
+    formulas : FormFormulas
+        The formulas of a form.
+    numbers : dict of str to float
+        Their worked numbers.
+
+    Returns
+    -------
+    dict of str to str
+        A remark for the name of each root; empty without numbers.
+    """
+    definitions = _definitions(formulas, loaded="T_load" in numbers)
+    remarks = {}
+    for place, formula in enumerate(definitions if numbers else ()):
+        after = (*definitions[place + 1 :], *formulas.elements)
+        before = {n: v for n, v in numbers.items() if n not in {f.name for f in after}}
+        twins = {f.name: numbers[f.name] for f in definitions if f.name != formula.name}
+        used = numbers[formula.name]
+        others = [
+            _other_root(formula.name, other, twins, after, before)
+            for other in _candidates(formula, numbers)
+            if not math.isclose(other, used, rel_tol=_SAME_ROOT)
+        ]
+        if others:
+            remarks[formula.name] = f"this root, since {' and '.join(others)}"
+        elif _is_equation(formula):
+            remarks[formula.name] = "the only root above 0"
+    return remarks
+
+
+def _candidates(formula: Formula, numbers: Numbers) -> list[float]:
+    """Every root of a definition, by the other numbers."""
+    if not _is_equation(formula):
+        return _numbers(formula.expression, numbers)
+    own = [x for x in formula.expression.free_symbols if x.name == formula.name]
+    others = {name: v for name, v in numbers.items() if name != formula.name}
+    # A remark needs a root in one quantity; equations in several hold together.
+    return _roots(formula, others) if own else []
+
+
+def _other_root(
+    name: str, other: float, twins: Numbers, after: Iterable[Formula], before: Numbers
+) -> str:
+    """What another root is, or would make of the quantities that follow from it."""
+    twin = next((n for n, v in twins.items() if math.isclose(v, other, rel_tol=_AGREES)), "")
+    if twin:
+        return f"the other is {twin}"
+    if other <= 0:
+        return f"the other, {other:.4g}, is negative"
+    made = _evaluated(after, before | {name: other})
+    negative = next((n for n, value in made.items() if n not in before and value < 0), None)
+    result = "other elements than these" if negative is None else f"{negative} negative"
+    return f"the other, {other:.4g}, makes {result}"
+
+
+def _definitions(formulas: FormFormulas, *, loaded: bool) -> tuple[Formula, ...]:
+    """The set of definitions that the numbers belong to."""
+    return (loaded and formulas.loaded_definitions) or formulas.definitions
+
+
+def _is_equation(formula: Formula) -> bool:
+    import sympy
+
+    return isinstance(formula.expression, sympy.Eq)
+
+
+def _from_elements(elements: Iterable[Formula], known: Numbers, exact: Numbers) -> Numbers:
+    """Quantities that an element is linear in or inverse to, each from that element's value."""
+    import sympy
+
+    numbers: Numbers = {}
+    for element in elements:
+        unknown = [x for x in element.expression.free_symbols if x.name not in known | exact]
+        if len(unknown) != 1 or unknown[0].name in numbers:
+            continue
+        given = {x: known[x.name] for x in element.expression.free_symbols if x.name in known}
+        solved = sympy.solve(element.expression.subs(given) - exact[element.name], unknown[0])
+        if solved and solved[0].is_real:
+            numbers[unknown[0].name] = float(solved[0])
+    return numbers
+
+
+def _gives(worked: Numbers, exact: Numbers) -> bool:
+    return worked.keys() >= exact.keys() and all(
+        math.isclose(worked[ref], value, rel_tol=_AGREES) for ref, value in exact.items()
+    )
+
+
+def _holds(formula: Formula, numbers: Numbers) -> bool:
+    """Whether a definition is true of the numbers, with either sign of a square root."""
+    if _is_equation(formula):
+        sides = [_numbers(side, numbers) for side in formula.expression.args]
+        return all(sides) and math.isclose(sides[0][0], sides[1][0], rel_tol=_AGREES)
+    return any(
+        math.isclose(value, numbers[formula.name], rel_tol=_AGREES, abs_tol=1e-30)
+        for value in _numbers(formula.expression, numbers)
+    )
 
 
 def _given(formulas: FormFormulas, network: Network, loading: Loading) -> Numbers:
@@ -100,29 +202,39 @@ def _power_at_origin(limit: Any) -> int:
     return -int(sympy.log(ratio, 2).evalf())
 
 
-def _number(expression: Any, known: Mapping[str, float]) -> float | None:
-    """An expression's value, or nothing where a symbol is not known or it is no real number."""
+def _numbers(expression: Any, known: Mapping[str, float]) -> list[float]:
+    """Values of an expression, with a square root as written and reversed.
+
+    None where a symbol is not known or it is no real number.
+    """
+    import sympy
+
     names = {x.name: x for x in getattr(expression, "free_symbols", ())}
     if not names.keys() <= known.keys() or not hasattr(expression, "subs"):
-        return None
-    value = expression.subs({x: known[name] for name, x in names.items()}).evalf()
-    return float(value) if value.is_real else None
+        return []
+    roots = [p for p in expression.atoms(sympy.Pow) if p.exp == sympy.Rational(1, 2)]
+    forms = [expression]
+    # One square root in an expression is that of a quadratic; several are magnitudes.
+    if len(roots) == 1:
+        forms.append(expression.xreplace({roots[0]: -roots[0]}))
+    given = {x: known[name] for name, x in names.items()}
+    values = [form.subs(given).evalf() for form in forms]
+    return [float(value) for value in values if value.is_real]
 
 
 def _solutions(pending: list[Formula], known: Numbers) -> Iterator[Numbers]:
     """Every way to work the definitions out."""
-    import sympy
-
     for place, formula in enumerate(pending):
         others = pending[:place] + pending[place + 1 :]
-        if isinstance(formula.expression, sympy.Eq):
+        if _is_equation(formula):
             unknown = {x.name for x in formula.expression.free_symbols} - known.keys()
             if unknown == {formula.name}:
                 for root in _roots(formula, known):
                     yield from _solutions(others, known | {formula.name: root})
                 return
-        elif (value := _number(formula.expression, known)) is not None:
-            yield from _solutions(others, known | {formula.name: value})
+        elif values := _numbers(formula.expression, known):
+            for value in values:
+                yield from _solutions(others, known | {formula.name: value})
             return
     if not pending:
         yield known
@@ -149,7 +261,7 @@ def _together(pending: list[Formula], known: Numbers) -> Iterator[Numbers]:
     import sympy
     from scipy.optimize import root
 
-    equations = [f for f in pending if isinstance(f.expression, sympy.Eq)]
+    equations = [f for f in pending if _is_equation(f)]
     names = [f.name for f in equations]
     coupled = [f for f in pending if f not in equations and _leads_to(f, equations)]
     names += [f.name for f in coupled]
@@ -183,7 +295,7 @@ def _evaluated(rows: Iterable[Formula], known: Numbers) -> Numbers:
     """What is known with the rows that follow from it, one after the other."""
     worked = dict(known)
     for formula in rows:
-        value = _number(formula.expression, worked)
-        if value is not None and formula.name not in known:
-            worked[formula.name] = value
+        values = [] if _is_equation(formula) else _numbers(formula.expression, worked)
+        if values and formula.name not in known:
+            worked[formula.name] = values[0]
     return worked
