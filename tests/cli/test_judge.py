@@ -219,3 +219,24 @@ def test_bad_input(
     found = invoke(capsys, "judge", *given, "--design", str(bench / "design.json"))
     assert found.code == 2
     assert says in found.err and found.err.count("\n") == 1 and found.out == ""
+
+
+def test_calibrate_reads_a_sweep_as_the_analyser_wrote_it(
+    bench: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Metadata, units, decimal commas and two level columns: as the plain file with --channel."""
+    design, plain = str(bench / "design.json"), bench / "network.csv"
+    rows = [line.split(",") for line in plain.read_text().splitlines()[1:]]
+    lines = ["Analyser export", "Date;28.11.2026", "Frequency;Channel 1;Channel 2", "Hz;dBV;dBV"]
+    lines += [f"{f};0,00;{level}".replace(".", ",") for f, level, *_ in rows]
+    export = tmp_path / "export.csv"
+    export.write_text("\n".join(lines) + "\n")
+    open_question = invoke(capsys, "calibrate", design, "--sweep", str(export))
+    assert open_question.code == 2 and "--channel 1 to 2" in open_question.err
+    command = ("calibrate", design, "--sweep", str(export), "--channel", "2", "--json")
+    chosen = invoke(capsys, *command)
+    assert "level in dB from column 3" in chosen.err
+    wanted = invoke(capsys, "calibrate", design, "--sweep", str(plain), "--json")
+    assert json.loads(chosen.out)["elements"] == json.loads(wanted.out)["elements"]
+    pointed = invoke(capsys, *command, "--decimal", "point")
+    assert pointed.code == 2

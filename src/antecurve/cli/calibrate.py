@@ -2,13 +2,23 @@
 
 from __future__ import annotations
 
+import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from antecurve.cli.options import AsJson, DesignFile, Force, OutputFolder, quantity, refuse_existing
+from antecurve.cli.options import (
+    AsJson,
+    Channel,
+    DecimalMark,
+    DesignFile,
+    Force,
+    OutputFolder,
+    quantity,
+    refuse_existing,
+)
 
 if TYPE_CHECKING:
     from antecurve.judge.calibration import Calibration
@@ -24,9 +34,11 @@ def calibrate(
         typer.Option(
             "--sweep",
             metavar="CAPTURE.csv",
-            help="Levels at the network's output: frequency_hz, level_db.",
+            help="Levels at the network's output, a table as the meter or analyser wrote it.",
         ),
     ],
+    channel: Channel = None,
+    decimal: DecimalMark = None,
     load_resistance: Annotated[
         Optional[str],  # noqa: UP045
         typer.Option(metavar="OHMS", help="Input resistance of the meter; default: the unit's."),
@@ -60,21 +72,22 @@ def calibrate(
     """
     from antecurve.cli.progress import busy_progress
     from antecurve.cli.show import show_json
-    from antecurve.files.captures import read_capture
     from antecurve.files.design_file import read_design
     from antecurve.files.output_folder import write_folder
+    from antecurve.files.recordings import ReadingOptions, read_recording
     from antecurve.files.verdict_file import calibration_files
     from antecurve.judge.calibration import calibrate_network
 
     refuse_existing(output, force=force)
     design = read_design(design_file)
-    capture = read_capture(sweep)
+    recording = read_recording(sweep, ReadingOptions(channel, decimal=decimal))
+    print(f"{recording.capture.name}: {recording.understood}", file=sys.stderr)
     loading = _with_meter(design.job.loading, load_resistance, load_capacitance)
     uncertainty_db = quantity(uncertainty, "dB", "--uncertainty")
     stated = load_resistance is not None or load_capacitance is not None
     with busy_progress("fitting the network"):
         calibration = calibrate_network(
-            capture,
+            recording.capture,
             design,
             sweep_loading=loading,
             level_uncertainty_db=uncertainty_db,
