@@ -21,7 +21,7 @@ from antecurve.analysis.noise import TEMPERATURE_K, NoiseReport, noise_report
 from antecurve.analysis.peaks import PeakReport, peak_report
 from antecurve.analysis.ratings import PartStresses, largest_amplitude_v, part_stresses
 from antecurve.analysis.scope import FaultSheet, fault_sheet
-from antecurve.analysis.subject import WithParts, job_of, job_wave, picked_of
+from antecurve.analysis.subject import WithParts, error_limit_of, job_of, job_wave, picked_of
 from antecurve.checked import checked
 from antecurve.errors import InputError
 from antecurve.networks.conditions import Conditions, conditions_of
@@ -137,27 +137,12 @@ def bench_plan(
     """
     picked = picked_of(design)
     conditions = conditions_of(design, conditions)
-    loading, source_level_v = conditions.loading, conditions.source_level_v
     job = job_of(design)
     if input_level_v is None:
         input_level_v = NORMAL_LEVEL_V if job is None else job.target.level_v
-    if error_limit_db is None and job is not None:
-        error_limit_db = job.target.error_limit_db
-    if amplitude_v is None:
-        amplitude_v = largest_amplitude_v(source_level_v=source_level_v)
-    elif amplitude_v < math.sqrt(2.0) * source_level_v:
-        peak = format_quantity(math.sqrt(2.0) * source_level_v, "V")
-        raise InputError(
-            "largest EMF",
-            amplitude_v,
-            f"the EMF of the sheet itself peaks at {peak}: the parts must stand that at least; "
-            "raise the largest EMF or lower the level",
-        )
+    amplitude_v = _amplitude_to_stand(amplitude_v, conditions.source_level_v)
     network = picked.network
-    level = level_report(
-        network,
-        conditions,
-    )
+    level = level_report(network, conditions)
     wave = job_wave(conditions, rise_time_s=rise_time_s)
     return BenchPlan(
         sheet=bench_sheet(
@@ -172,8 +157,8 @@ def bench_plan(
         plan=level_plan(
             network,
             conditions,
-            inputs=usual_inputs(loading, level_v=input_level_v),
-            error_limit_db=error_limit_db,
+            inputs=usual_inputs(conditions.loading, level_v=input_level_v),
+            error_limit_db=error_limit_of(design, error_limit_db),
         ),
         noise=noise_report(
             network,
@@ -188,3 +173,18 @@ def bench_plan(
         delay=delay_table(network, conditions, frequency_hz=frequencies_hz),
         faults=fault_sheet(network, conditions, wave=wave),
     )
+
+
+def _amplitude_to_stand(amplitude_v: float | None, source_level_v: float) -> float:
+    """The largest EMF that the parts have to stand, at least the peak of the sheet's own."""
+    if amplitude_v is None:
+        return largest_amplitude_v(source_level_v=source_level_v)
+    peak_v = math.sqrt(2.0) * source_level_v
+    if amplitude_v < peak_v:
+        raise InputError(
+            "largest EMF",
+            amplitude_v,
+            f"the EMF of the sheet itself peaks at {format_quantity(peak_v, 'V')}: the parts must "
+            "stand that at least; raise the largest EMF or lower the level",
+        )
+    return amplitude_v

@@ -303,24 +303,23 @@ def bench_sheet(
     """
     picked = picked_of(design)
     conditions = conditions_of(design, conditions)
-    curve, loading = conditions.curve, conditions.loading
-    source_level_v = conditions.source_level_v
+    loading = conditions.loading
     frequency = np.asarray(frequencies_hz, dtype=float)
     if not (frequency.ndim == 1 and len(frequency)) or not np.all(
         np.isfinite(frequency) & (frequency > 0)
     ):
         raise InputError("spot frequencies", frequencies_hz, "name frequencies above 0 Hz")
-    check_number(source_level_v, field="source.level", unit="V")
+    check_number(conditions.source_level_v, field="source.level", unit="V")
     unit = Receiver("unit", loading.load_resistance, loading.load_capacitance)
     tolerance = tolerance or SheetTolerance()
     display = display_resistance(loading.source_resistance)
-    spread = [
+    received = [
         _levels(picked, frequency, loading.source_resistance, receiver, tolerance)
         for receiver in (unit, *(provers() if receivers is None else receivers))
     ]
-    emf = _settings(spread[0].nominal_db, source_level_v, overload_v)
-    ideal = 20.0 * np.log10(np.abs(response(curve, frequency, published=True)))
-    first = spread[0]
+    first = received[0]
+    emf = _settings(first.nominal_db, conditions.source_level_v, overload_v)
+    ideal = 20.0 * np.log10(np.abs(response(conditions.curve, frequency, published=True)))
     return BenchSheet(
         frequency_hz=frequency,
         emf_v=emf,
@@ -333,18 +332,7 @@ def bench_sheet(
         playback_db=first.relative_db - ideal,
         playback_low_db=first.relative_low_db - ideal,
         playback_high_db=first.relative_high_db - ideal,
-        columns=tuple(
-            SheetColumn(
-                receiver=levels.receiver,
-                level_v=emf * 10.0 ** (levels.nominal_db / 20.0),
-                low_v=emf * 10.0 ** (levels.low_db / 20.0),
-                high_v=emf * 10.0 ** (levels.high_db / 20.0),
-                level_db=levels.relative_db,
-                low_db=levels.relative_low_db,
-                high_db=levels.relative_high_db,
-            )
-            for levels in spread
-        ),
+        columns=tuple(levels.column(emf) for levels in received),
         both_channels=shared_generator(picked.network, conditions),
         positions=len(picked.positions),
         tolerance=tolerance,
@@ -363,6 +351,21 @@ class _Levels:
     relative_db: Floats
     relative_low_db: Floats
     relative_high_db: Floats
+
+    def column(self, emf_v: Floats) -> SheetColumn:
+        """The column of the sheet at the generator's settings."""
+        low, level, high = (
+            emf_v * 10.0 ** (gain / 20.0) for gain in (self.low_db, self.nominal_db, self.high_db)
+        )
+        return SheetColumn(
+            receiver=self.receiver,
+            level_v=level,
+            low_v=low,
+            high_v=high,
+            level_db=self.relative_db,
+            low_db=self.relative_low_db,
+            high_db=self.relative_high_db,
+        )
 
 
 def _varied(loading: LoadingTolerance) -> int:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from antecurve.analysis.pads import Pad, generator_pad
-from antecurve.analysis.subject import job_of
+from antecurve.analysis.subject import error_limit_of, job_of
 from antecurve.checked import checked
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.errors import InputError
@@ -336,9 +336,7 @@ def level_plan(
     network = network_of(design)
     conditions = conditions_of(design, conditions)
     loading, source_level_v = conditions.loading, conditions.source_level_v
-    job = job_of(design)
-    if error_limit_db is None and job is not None:
-        error_limit_db = job.target.error_limit_db
+    error_limit_db = error_limit_of(design, error_limit_db)
     check_number(source_level_v, field="source.level", unit="V")
     if error_limit_db is not None:
         check_number(error_limit_db, field="error limit", unit="dB")

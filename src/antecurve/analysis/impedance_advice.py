@@ -260,17 +260,14 @@ def generator_advice(
     """
     network = network_of(design)
     conditions = conditions_of(design, conditions)
-    curve, loading, band_hz = conditions.curve, conditions.loading, conditions.band_hz
+    loading = conditions.loading
     check_number(growth_db, field="growth", unit="dB")
     job = job_of(design)
     if output_resistance_max is None and job is not None:
         output_resistance_max = job.network.output_resistance_max
     if source_ohm is None:
         source_ohm = sorted({*SOURCE_RESISTANCES_OHM} - {loading.source_resistance})
-    nominal = error_range(network, conditions).centred_db
-    limit = nominal + growth_db
-    form = network.topology.form
-    gain = reference_gain(network, loading=loading)
+    limit = error_range(network, conditions).centred_db + growth_db
     advice = []
     for source in source_ohm:
         there = replace(loading, source_resistance=float(source))
@@ -279,23 +276,7 @@ def generator_advice(
         if error <= limit:
             advice.append(GeneratorAdvice(source, error, limit, None, f"{name} can be used."))
             continue
-        level = None
-        if form in form_names():
-            level = impedance_for_generator(
-                form,
-                curve,
-                loading=loading,
-                gain=gain,
-                other_source_resistance=source,
-                band_hz=band_hz,
-                limit_db=growth_db,
-            )
-        remedy = f"make the network for a source resistance of {format_quantity(source, 'ohm')}"
-        if level is not None:
-            made = exact_network(
-                form, curve, loading=loading, gain=gain, shunt_resistance=level
-            ).network
-            remedy += _with_level(level, made, loading, output_resistance_max)
+        level, remedy = _remedy(network, conditions, source, growth_db, output_resistance_max)
         advice.append(
             GeneratorAdvice(
                 source,
@@ -306,6 +287,36 @@ def generator_advice(
             )
         )
     return tuple(advice)
+
+
+def _remedy(
+    network: Network,
+    conditions: Conditions,
+    source: float,
+    growth_db: float,
+    output_resistance_max: float | None,
+) -> tuple[float | None, str]:
+    """The shunt resistance [ohm] that lets a generator drive the network, and what to do."""
+    form, loading = network.topology.form, conditions.loading
+    remedy = f"make the network for a source resistance of {format_quantity(source, 'ohm')}"
+    if form not in form_names():
+        return None, remedy
+    gain = reference_gain(network, loading=loading)
+    level = impedance_for_generator(
+        form,
+        conditions.curve,
+        loading=loading,
+        gain=gain,
+        other_source_resistance=source,
+        band_hz=conditions.band_hz,
+        limit_db=growth_db,
+    )
+    if level is None:
+        return None, remedy
+    made = exact_network(
+        form, conditions.curve, loading=loading, gain=gain, shunt_resistance=level
+    ).network
+    return level, remedy + _with_level(level, made, loading, output_resistance_max)
 
 
 def _with_level(level: float, made: Network, loading: Loading, limit: float | None) -> str:

@@ -95,11 +95,10 @@ def loading_window(
     """
     network = network_of(design)
     conditions = conditions_of(design, conditions)
-    curve, loading, band_hz = conditions.curve, conditions.loading, conditions.band_hz
+    loading = conditions.loading
     check_number(growth_db, field="growth", unit="dB")
-    nominal = error_range(network, conditions).centred_db
-    limit = nominal + growth_db
-    centred = CentredError(curve, band_hz=band_hz)
+    limit = error_range(network, conditions).centred_db + growth_db
+    centred = CentredError(conditions.curve, band_hz=conditions.band_hz)
     scale_ohm = float(np.median([v for v in network.values if v > 1e-3] or [1e3]))
     scales = {
         "source_resistance": max(loading.source_resistance, scale_ohm),

@@ -21,10 +21,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.analysis.intervals import Proportion, clopper_pearson
-from antecurve.analysis.subject import WithParts, job_of, picked_of
+from antecurve.analysis.subject import WithParts, builds_request, error_limit_of, job_of, picked_of
 from antecurve.checked import checked
 from antecurve.errors import InputError, NoCombinationError
-from antecurve.job import MOST_BUILDS, Grade, SpreadRequest
+from antecurve.job import MOST_BUILDS, Grade
 from antecurve.networks.centred_error import BuildErrors
 from antecurve.networks.conditions import Conditions, conditions_of
 from antecurve.networks.topology import ElementKind
@@ -216,56 +216,65 @@ def plan_tolerances(
     """
     picked = picked_of(design)
     conditions = conditions_of(design, conditions)
-    curve, loading, band_hz = conditions.curve, conditions.loading, conditions.band_hz
     job = job_of(design)
-    asked = SpreadRequest() if job is None else job.spread
     if resistor_grades is None:
         resistor_grades = () if job is None else job.resistors.grades
     if capacitor_grades is None:
         capacitor_grades = () if job is None else job.capacitors.grades
-    if limit_db is None and job is not None:
-        limit_db = job.target.error_limit_db
-    if limit_db is None:
-        raise InputError("limit_db", None, "a yield needs a limit; state the largest error [dB]")
-    check_number(limit_db, field="limit_db", unit="dB")
+    limit_db = _stated_limit(error_limit_of(design, limit_db))
     for field, limit in (("level limit", level_limit_db), ("mismatch limit", mismatch_limit_db)):
         if limit is not None:
             check_number(limit, field=field, unit="dB")
     if builds is not None:
         check_count(builds, field="builds", most=MOST_BUILDS)
+    builds, seed, usual = builds_request(design, builds=builds, seed=seed)
     if not 0 < wanted < 1:
         raise InputError("wanted yield", wanted, "it must lie above 0 and below 100 %")
-    if not resistor_grades and not capacitor_grades:
+    plan = _Planner(
+        picked=picked,
+        ladders=_ladders(picked, resistor_grades, capacitor_grades, wanted),
+        evaluator=BuildErrors(
+            picked.topology,
+            conditions.curve,
+            loading=conditions.loading,
+            band_hz=conditions.band_hz,
+            nominal=picked.network.values,
+            points=BAND_POINTS,
+        ),
+        limit_db=limit_db,
+        builds=builds,
+        seed=seed,
+        distribution=distribution or usual,
+        level_limit_db=level_limit_db,
+        mismatch_limit_db=mismatch_limit_db,
+        reel_correlation=reel_correlation,
+    )
+    return _cheapest(plan, wanted)
+
+
+def _stated_limit(limit_db: float | None) -> float:
+    if limit_db is None:
+        raise InputError("limit_db", None, "a yield needs a limit; state the largest error [dB]")
+    check_number(limit_db, field="limit_db", unit="dB")
+    return limit_db
+
+
+def _ladders(
+    picked: PickedNetwork, resistors: Sequence[Grade], capacitors: Sequence[Grade], wanted: float
+) -> tuple[tuple[Grade, ...], ...]:
+    """The grades of each position; its own tolerance at no price where none are named."""
+    if not resistors and not capacitors:
         raise InputError(
             "wanted yield",
             wanted,
             "the job names no grades to choose from; add [[resistors.grades]] or "
             "[[capacitors.grades]] with tolerance and price",
         )
-    plan = _Planner(
-        picked=picked,
-        ladders=tuple(
-            _ladder(resistor_grades if p.element.kind is ElementKind.RESISTOR else capacitor_grades)
-            or (Grade(p.tolerance, 0.0),)
-            for p in picked.positions
-        ),
-        evaluator=BuildErrors(
-            picked.topology,
-            curve,
-            loading=loading,
-            band_hz=band_hz,
-            nominal=picked.network.values,
-            points=BAND_POINTS,
-        ),
-        limit_db=limit_db,
-        builds=asked.builds if builds is None else builds,
-        seed=asked.seed if seed is None else seed,
-        distribution=distribution or asked.distribution,
-        level_limit_db=level_limit_db,
-        mismatch_limit_db=mismatch_limit_db,
-        reel_correlation=reel_correlation,
+    return tuple(
+        _ladder(resistors if p.element.kind is ElementKind.RESISTOR else capacitors)
+        or (Grade(p.tolerance, 0.0),)
+        for p in picked.positions
     )
-    return _cheapest(plan, wanted)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import ClassVar
 
@@ -11,13 +11,14 @@ from numpy.typing import ArrayLike, NDArray
 
 from antecurve.analysis.intervals import Proportion, clopper_pearson
 from antecurve.analysis.sensitivity import PositionSensitivity, sensitivities
-from antecurve.analysis.subject import WithParts, job_of, picked_of
+from antecurve.analysis.subject import WithParts, builds_request, error_limit_of, picked_of
 from antecurve.analysis.worst_case import WorstCase, worst_case_or_none
 from antecurve.arrays import hold_read_only
 from antecurve.checked import checked
 from antecurve.errors import InputError
-from antecurve.job import MOST_BUILDS, SpreadRequest
+from antecurve.job import MOST_BUILDS
 from antecurve.networks.conditions import Conditions, conditions_of
+from antecurve.networks.topology import Network
 from antecurve.parts.builds import BAND_POINTS, Builds, MeasuredBuilds, builds_of
 from antecurve.parts.distributions import BLOCK
 from antecurve.parts.log_histogram import LogHistogram, Percentiles
@@ -248,49 +249,35 @@ def spread(
     """
     picked = picked_of(design)
     conditions = conditions_of(design, conditions)
-    curve, loading, band_hz = conditions.curve, conditions.loading, conditions.band_hz
-    job = job_of(design)
-    asked = SpreadRequest() if job is None else job.spread
-    builds = asked.builds if builds is None else builds
-    seed = asked.seed if seed is None else seed
-    distribution = distribution or asked.distribution
-    if limit_db is None and job is not None:
-        limit_db = job.target.error_limit_db
+    low_hz, high_hz = conditions.band_hz
+    builds, seed, usual = builds_request(design, builds=builds, seed=seed)
+    distribution = distribution or usual
+    limit_db = error_limit_of(design, limit_db)
     _check_request(builds, seed, points, workers, limit_db)
     drawn = builds_of(
         picked,
-        curve=curve,
-        loading=loading,
-        band_hz=band_hz,
+        curve=conditions.curve,
+        loading=conditions.loading,
+        band_hz=conditions.band_hz,
         seed=seed,
         distribution=distribution,
         measured=measured,
         reel_correlation=reel_correlation,
         points=points,
     )
-    evaluator = drawn.evaluator
-    nominal = evaluator.level_db(evaluator.power_coefficients(picked.network.values[:, None]))[0]
-    counted = _Counted(float(nominal), limit_db)
-    try:
-        for block in drawn.measured(builds, workers=workers):
-            counted.add(block)
-            if progress is not None:
-                progress(counted.centred.count, builds)
-    except KeyboardInterrupt:
-        if not counted.centred.count:
-            raise
+    counted = _Counted(_nominal_level_db(drawn, picked.network), limit_db)
+    counted.add_all(drawn.measured(builds, workers=workers), builds, progress)
     few = min(counted.centred.count, _CURVE_BUILDS)
     shares = sensitivities(picked, conditions, source=drawn.source)
-    worst = worst_case_or_none(picked, conditions, most_boxes=_MOST_BOXES)
     return SpreadResult(
         builds=counted.centred.count,
         wanted_builds=builds,
         seed=seed,
         distribution=distribution,
         reel_correlation=reel_correlation,
-        band_hz=(float(band_hz[0]), float(band_hz[1])),
+        band_hz=(float(low_hz), float(high_hz)),
         centred_db=counted.centred.percentiles(),
-        worst=worst,
+        worst=worst_case_or_none(picked, conditions, most_boxes=_MOST_BOXES),
         within=counted.share(),
         sensitivity=shares.positions,
         curves=_curves(drawn, few),
@@ -298,6 +285,12 @@ def spread(
         level_high_db=_db(counted.level.quantile(0.975)),
         mismatch=_mismatch(drawn, few),
     )
+
+
+def _nominal_level_db(drawn: Builds, network: Network) -> float:
+    """Level of the nominal values at 1 kHz."""
+    power = drawn.evaluator.power_coefficients(network.values[:, None])
+    return float(drawn.evaluator.level_db(power)[0])
 
 
 def _check_request(
@@ -323,6 +316,22 @@ class _Counted:
         self.level = LogHistogram(low=1e-2, high=1e2, width=1e-5)
         self._nominal, self._limit = nominal_level_db, limit_db
         self._within = 0
+
+    def add_all(
+        self,
+        blocks: Iterable[MeasuredBuilds],
+        wanted: int,
+        progress: Callable[[int, int], None] | None,
+    ) -> None:
+        """Count blocks until they end, or the user interrupts them."""
+        try:
+            for block in blocks:
+                self.add(block)
+                if progress is not None:
+                    progress(self.centred.count, wanted)
+        except KeyboardInterrupt:
+            if not self.centred.count:
+                raise
 
     def add(self, block: MeasuredBuilds) -> None:
         self.centred.add(block.centred_db)

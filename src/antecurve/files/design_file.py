@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
 from antecurve.checked import checked
 from antecurve.errors import AntecurveError, FileFormatError
@@ -55,6 +56,25 @@ def read_design(path: Path | str) -> Design:
     FileFormatError
         When the file can't be read, is no JSON, is of another format or lacks something.
     """
+    content = _parsed(path)
+    try:
+        _check_texts(content, "")
+        return _design_from(content)
+    except AntecurveError as error:
+        raise FileFormatError.unreadable(path, str(error), "design the job anew") from None
+    except RecursionError:
+        raise FileFormatError.unreadable(
+            path, "nested too deeply", "it must be a design.json"
+        ) from None
+    except (KeyError, TypeError, ValueError, AttributeError, IndexError, OverflowError) as error:
+        reason = f"missing key {error}" if isinstance(error, KeyError) else str(error)
+        raise FileFormatError.unreadable(
+            path, reason, f"it is no whole {Design.FORMAT} file; design the job anew"
+        ) from None
+
+
+def _parsed(path: Path | str) -> dict[str, Any]:
+    """The content of a file of the format that this version reads."""
     text = read_text(path)
     try:
         content = json.loads(text)
@@ -68,42 +88,29 @@ def read_design(path: Path | str) -> Design:
             format_name,
             f"this version reads {Design.FORMAT!r}; design the job anew",
         )
-    try:
-        _check_texts(content, "")
-        search = content["search"]
-        design = Design(
-            job=job_from(content["job"]),
-            picked=network_from(content["network"]),
-            search=SearchReport(
-                **{k: search[k] for k in SearchReport.__dataclass_fields__ if k in search}
-            ),
-            shortlist=tuple(
-                ShortlistEntry(
-                    picked=network_from(entry),
-                    **{k: entry[k] for k in _ENTRY_FIELDS},
-                )
-                for entry in content["shortlist"] or ()
-            ),
-            forms=tuple(FormOutcome(**f) for f in content.get("forms") or ()),
-            second=None if content.get("second") is None else network_from(content["second"]),
-            match_db=content.get("match_db"),
-        )
-        for name, part in (("job", design.job), ("network", design.picked)):
+    return dict(content)
+
+
+def _design_from(content: dict[str, Any]) -> Design:
+    search, second = content["search"], content.get("second")
+    design = Design(
+        job=job_from(content["job"]),
+        picked=network_from(content["network"]),
+        search=SearchReport(
+            **{k: search[k] for k in SearchReport.__dataclass_fields__ if k in search}
+        ),
+        shortlist=tuple(
+            ShortlistEntry(picked=network_from(entry), **{k: entry[k] for k in _ENTRY_FIELDS})
+            for entry in content["shortlist"] or ()
+        ),
+        forms=tuple(FormOutcome(**f) for f in content.get("forms") or ()),
+        second=None if second is None else network_from(second),
+        match_db=content.get("match_db"),
+    )
+    for name, part in (("job", design.job), ("network", design.picked), ("second", design.second)):
+        if part is not None:
             check_types(part, name)
-        if design.second is not None:
-            check_types(design.second, "second")
-        check_solvable(design.network.topology)
-    except AntecurveError as error:
-        raise FileFormatError.unreadable(path, str(error), "design the job anew") from None
-    except RecursionError:
-        raise FileFormatError.unreadable(
-            path, "nested too deeply", "it must be a design.json"
-        ) from None
-    except (KeyError, TypeError, ValueError, AttributeError, IndexError, OverflowError) as error:
-        reason = f"missing key {error}" if isinstance(error, KeyError) else str(error)
-        raise FileFormatError.unreadable(
-            path, reason, f"it is no whole {Design.FORMAT} file; design the job anew"
-        ) from None
+    check_solvable(design.network.topology)
     return design
 
 
