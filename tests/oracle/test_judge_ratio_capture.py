@@ -100,7 +100,7 @@ class RatioObservation(Observation):
         return (self.whitener @ parts).reshape(self.rows, -1)
 
     def evaluate(
-        self, nuisance: Floats, total: Complex, shared: Complex, rise: RiseTime, unit: Floats
+        self, nuisance: Floats, total: Complex, shared: Complex, rise: RiseTime
     ) -> Evaluation:
         value = np.exp(total + nuisance[0] + self._turn * nuisance[1])
         rise_column = np.zeros((value.size, int(rise.uncertainty_s > 0)))

@@ -62,18 +62,14 @@ def _settled(
     observation: SquareWaveObservation, response: Callable[[Floats], NDArray[np.complex128]]
 ) -> tuple[Prediction, Floats]:
     """Gain, delay and duty by least squares, and the whitened residuals."""
-    total = response(observation.frequency_hz)
-    nuisance, _ = observation.start(total)
-    shared, unit = np.zeros((total.size, 0), dtype=complex), np.zeros(0)
+    nuisance, _ = observation.start(response(observation.frequency_hz))
+    total = response(observation.evaluated_hz)
+    shared = np.zeros((total.size, 0), dtype=complex)
     for _ in range(8):
-        point = observation.evaluate(nuisance, total, shared, RiseTime(0.0), unit)
+        point = observation.evaluate(nuisance, total, shared, RiseTime(0.0))
         nuisance = nuisance - np.linalg.lstsq(point.jacobian, point.residual, rcond=None)[0]
-    residual = observation.evaluate(nuisance, total, shared, RiseTime(0.0), unit).residual
-
-    def no_slopes(frequency: Floats) -> NDArray[np.complex128]:
-        return np.zeros((np.size(frequency), 0), dtype=complex)
-
-    return Prediction(nuisance, unit, 0.0, response, no_slopes), residual
+    residual = observation.evaluate(nuisance, total, shared, RiseTime(0.0)).residual
+    return Prediction(nuisance, 0.0, response), residual
 
 
 def record_findings_by_truth(

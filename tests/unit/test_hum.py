@@ -137,7 +137,8 @@ def test_drift_is_a_term_of_its_own() -> None:
     beside = interferences([given])[0]
     assert beside.hum is None and beside.drift_order >= 2
     record = given.basis.record
-    taken = replace(given.basis, interference=beside).moved(0.0, record.volts, name="record")
+    again = replace(given.basis, interference=beside)
+    taken = again.moved(0.0, again.frequency_step(record.volts)[1], name="record")
     amplitudes, covariance = taken.interference_amplitudes(record.volts)
     # exp(-x) from 0 to 1 as a Legendre series, by least squares on a fine grid (numpy).
     position = np.linspace(-1.0, 1.0, 2001)

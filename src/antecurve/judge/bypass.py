@@ -8,7 +8,7 @@ fitted one; otherwise it is that of the harmonics.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import ClassVar
 
 import numpy as np
@@ -51,8 +51,8 @@ def bypass_response(observation: SquareWaveObservation, through: NetworkEstimate
     """
     from scipy.linalg import solve_triangular
 
-    names = SquareWaveObservation.__dataclass_fields__
-    straight = _StraightObservation(**{name: getattr(observation, name) for name in names})
+    given = {f.name: getattr(observation, f.name) for f in fields(observation)}
+    straight = _StraightObservation(**given)
     bench = Bench(through, Generator(), CaptureChain())
 
     def fitted(reduced: SquareWaveObservation) -> Fit:

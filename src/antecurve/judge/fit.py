@@ -40,6 +40,8 @@ EVERY_SHAPE = tuple(Shape(low, high) for low in LowEnd for high in HighEnd)
 _FOLDED = (True, False)  # an oscilloscope, and a converter with a filter before it
 _MORE_PASSES = 6  # records settle in two or three
 _SETTLED = 0.01  # of chi-square: a tenth of a standard deviation
+_CLEARLY = 2.0  # of the power: a wrong guess leaves the folded harmonics, several times the noise
+_MOST_RISES = 1  # of what a pass moves: of edges within one sample nothing settles their time
 _HOPELESS = 60.0
 # Rise of chi-square with which a shape is given up: odds of 1e13, which no prior of a few unseen
 # constants makes up for.
@@ -153,7 +155,8 @@ def fit_observations(
         start = solve_from_nothing(problem, widest=widest)
         solution, folded = _settled(start, _FOLDED)
     else:
-        start = solve_from(problem, near.solution.unknowns, free=model.free(widest))
+        # Unsolved: the first fit is that of records less what the near one predicts of them.
+        start = solve_from(problem, near.solution.unknowns, free=model.free(widest), rounds=0)
         solution, folded = _settled(start, (near.folded,))
     return Fit((Family(solution, widest),), excess_by_observation(solution), folded)
 
@@ -198,37 +201,45 @@ def _narrowed(solution: Solution, shape: Shape) -> Solution:
 
 def _settled(solution: Solution, folded_or_not: Sequence[bool]) -> tuple[Solution, bool]:
     """Repeat reduction and fit until the harmonics passed over are taken off."""
-    if not _corrected(solution, folded=True):
-        return with_estimated_noise(solution), True
-    options = [(*_pass(solution, folded), folded) for folded in folded_or_not]
-    solution, moved, folded = min(options, key=lambda option: _residual_power(option[0]))
+    observations = solution.problem.observations
+    if not any(o.may_fold for o in observations):
+        folded_or_not = folded_or_not[:1]
+    options = [(_pass(solution, folded), folded) for folded in folded_or_not]
+    if len(options) > 1 and _alike([power for (_, _, power), _ in options]):
+        options = [(_pass(fit, folded), folded) for (fit, _, _), folded in options]
+    (solution, moved, least), folded = min(options, key=lambda option: option[0][2])
+    best, rises = solution, 0
     for _ in range(_MORE_PASSES):
-        if moved < _SETTLED:
+        if moved < _SETTLED or rises > _MOST_RISES:
             break
-        solution, moved = _pass(solution, folded)
-    return solution, folded
+        before = moved
+        solution, moved, power = _pass(solution, folded)
+        rises += moved > before
+        if moved < _SETTLED or power < least:
+            best, least = solution, power
+    return best, folded
 
 
-def _corrected(solution: Solution, *, folded: bool) -> list[Observation]:
-    """The observations less what their reduction passes over; none where nothing is."""
-    problem = solution.problem
+def _alike(powers: Sequence[float]) -> bool:
+    """Whether one pass does not tell which record it is."""
+    return max(powers) < _CLEARLY * min(powers)
+
+
+def _pass(solution: Solution, folded: bool) -> tuple[Solution, float, float]:
+    """Correct and fit again; by how much of chi-square the fit moves, and what it leaves [V^2]."""
+    problem, before = solution.problem, solution.unknowns
     corrected = [
-        o.corrected(problem.prediction(solution.unknowns, k), folded=folded)
+        o.corrected(problem.prediction(before, k), folded=folded)
         for k, o in enumerate(problem.observations)
     ]
-    if all(c is None for c in corrected):
-        return []
-    return [c or o for c, o in zip(corrected, problem.observations, strict=True)]
-
-
-def _pass(solution: Solution, folded: bool) -> tuple[Solution, float]:
-    """Correct and fit again; by how much of chi-square the fit moves."""
-    problem = with_observations(solution.problem, _corrected(solution, folded=folded))
-    before = solution.unknowns
-    free = solution.free[: problem.unit_count]
-    solution = with_estimated_noise(solve_from(problem, before, free=free))
+    moves = any(c is not None for c in corrected)
+    if moves:
+        both = zip(corrected, problem.observations, strict=True)
+        problem = with_observations(problem, [c or o for c, o in both])
+    solution = solve_from(problem, before, free=solution.free[: problem.unit_count])
+    solution = with_estimated_noise(solution)
     moved = solution.evaluation.jacobian @ (solution.unknowns - before)
-    return solution, float(moved @ moved)
+    return solution, float(moved @ moved) if moves else 0.0, _residual_power(solution)
 
 
 def _residual_power(solution: Solution) -> float:

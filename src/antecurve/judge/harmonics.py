@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from antecurve.judge.record import Record
 
-__all__ = ["CorrectedHarmonics", "HarmonicModel", "summed_orders", "synthesised", "whitened"]
+__all__ = ["HarmonicModel", "summed_orders", "synthesised", "whitened"]
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -39,22 +39,6 @@ class HarmonicModel:
     omega: Floats
     by_duty: Complex
     by_rise_time: Complex
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class CorrectedHarmonics:
-    """Harmonics taken off a record, linearised about the fit they were predicted by.
-
-    Attributes
-    ----------
-    slope : numpy.ndarray of float, shape (2 harmonics, constants + 3)
-        Derivative of their reduction q by the unit's constants, gain, delay and duty [V].
-    origin : numpy.ndarray of float, shape (constants + 3,)
-        The fit that they were predicted by, in its coordinates.
-    """
-
-    slope: Floats
-    origin: Floats
 
 
 def whitened(factor: Floats, columns: Floats) -> Floats:

@@ -81,21 +81,15 @@ class Prediction:
     ----------
     nuisance : numpy.ndarray of float, shape (nuisances,)
         The capture's own unknowns, such as gain and delay, in the fit's coordinates.
-    unit : numpy.ndarray of float, shape (constants,)
-        The unit in the fit's coordinates.
     rise_time_s : float
         Rise time of the generator [s].
     log_response : callable
         ln of all in the capture's path at frequencies [Hz], gain and delay apart.
-    unit_slopes : callable
-        Derivatives of ln of the unit by its constants at frequencies [Hz].
     """
 
     nuisance: Floats
-    unit: Floats
     rise_time_s: float
     log_response: Callable[[Floats], Complex]
-    unit_slopes: Callable[[Floats], Complex]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -187,6 +181,8 @@ class Observation(ABC):
     """Whether the network is in the path that the observation shows."""
     through_chain: ClassVar[bool] = True
     """Whether the capture chain is in that path; it cancels from the ratio of two channels."""
+    may_fold: ClassVar[bool] = False
+    """Whether it may hold what lies beyond half its sampling rate, folded back."""
     noise_known: ClassVar[bool] = True
     """Whether the noise is known before a fit; otherwise it is what residuals show."""
 
@@ -206,6 +202,11 @@ class Observation(ABC):
         """Frequencies at which the response counts [Hz], ascending, shape (frequencies,)."""
 
     @property
+    def evaluated_hz(self) -> Floats:
+        """Frequencies at which `evaluate` asks for the response [Hz], shape (evaluated,)."""
+        return self.frequency_hz
+
+    @property
     @abstractmethod
     def rows(self) -> int:
         """Number of residuals."""
@@ -222,7 +223,7 @@ class Observation(ABC):
 
     @abstractmethod
     def evaluate(
-        self, nuisance: Floats, total: Complex, shared: Complex, rise: RiseTime, unit: Floats
+        self, nuisance: Floats, total: Complex, shared: Complex, rise: RiseTime
     ) -> Evaluation:
         """Compute whitened residuals and their derivatives.
 
@@ -230,14 +231,12 @@ class Observation(ABC):
         ----------
         nuisance : numpy.ndarray of float, shape (nuisances,)
             Own unknowns in the fit's coordinates.
-        total : numpy.ndarray of complex, shape (frequencies,)
+        total : numpy.ndarray of complex, shape (evaluated,)
             ln of all in the path.
-        shared : numpy.ndarray of complex, shape (frequencies, constants + sources)
+        shared : numpy.ndarray of complex, shape (evaluated, constants + sources)
             Its derivatives by the shared unknowns.
         rise : RiseTime
             Rise time; its column follows the shared ones when it is uncertain.
-        unit : numpy.ndarray of float, shape (constants,)
-            The unit in the fit's coordinates.
 
         Returns
         -------

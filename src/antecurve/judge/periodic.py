@@ -85,7 +85,7 @@ class HarmonicBasis:
         """
         return np.hstack([rows @ self.beside.T, self.waves.products(rows)])
 
-    def frequency_step(self, volts: Floats) -> float:
+    def frequency_step(self, volts: Floats) -> tuple[float, Floats]:
         """Compute by how much the frequency is still off.
 
         Parameters
@@ -95,13 +95,14 @@ class HarmonicBasis:
 
         Returns
         -------
-        float
-            Gauss-Newton step [Hz].
+        tuple of float and numpy.ndarray
+            Gauss-Newton step [Hz], and the amplitudes of the harmonics beside it [V], shape
+            (2 harmonics,).
         """
         from scipy.linalg import cho_solve
 
         coefficients = cho_solve((self.factor, False), self.products(volts[None])[0])
-        return float(coefficients[0]) / self.frequency_scale
+        return float(coefficients[0]) / self.frequency_scale, coefficients[self.nuisances :]
 
     def settled(self, step_hz: float) -> bool:
         """Tell whether a step of the frequency hardly turns the highest harmonic.
@@ -120,7 +121,12 @@ class HarmonicBasis:
         return abs(step_hz) * span < _SMALL_TURN
 
     def moved(
-        self, step_hz: float, volts: Floats, *, name: str, unused_slope: Floats | None = None
+        self,
+        step_hz: float,
+        amplitudes: Floats,
+        *,
+        name: str,
+        unused_slope: Floats | None = None,
     ) -> HarmonicBasis:
         """Reduce at another frequency.
 
@@ -128,8 +134,8 @@ class HarmonicBasis:
         ----------
         step_hz : float
             Step of the frequency [Hz].
-        volts : numpy.ndarray of float, shape (samples,)
-            The record [V], harmonics beyond the reduction taken off where they are known.
+        amplitudes : numpy.ndarray of float, shape (2 harmonics,)
+            Amplitudes of the harmonics, which the frequency's column is made of [V].
         name : str
             How messages call the capture.
         unused_slope : numpy.ndarray of float, shape (samples,), optional
@@ -138,10 +144,11 @@ class HarmonicBasis:
         Returns
         -------
         HarmonicBasis
-            With the frequency's column made of all harmonics.
+            With the same interference taken out.
         """
         record = replace(self.record, frequency_hz=self.record.frequency_hz + step_hz)
-        return _reduce(record, self.orders, self.interference, name, volts, unused_slope)
+        columns = _Columns.of(record, self.orders, self.interference)
+        return columns.reduction(amplitudes, name, unused_slope)
 
     def reduced(self, volts: Floats) -> Floats:
         """Compute q of a record.
@@ -287,7 +294,12 @@ class HarmonicBasis:
 
 
 def harmonic_basis(
-    record: Record, *, highest_hz: float, name: str, interference: Interference = NOTHING_ELSE
+    record: Record,
+    *,
+    highest_hz: float,
+    name: str,
+    interference: Interference = NOTHING_ELSE,
+    near: HarmonicBasis | None = None,
 ) -> HarmonicBasis:
     """Reduce a record to harmonics up to a frequency.
 
@@ -301,6 +313,8 @@ def harmonic_basis(
         How messages call the capture.
     interference : Interference, optional
         Drift and hum to take out.
+    near : HarmonicBasis, optional
+        A reduction of the same record, whose frequency is the start.
 
     Returns
     -------
@@ -316,17 +330,20 @@ def harmonic_basis(
     frequency = record.frequency_hz
     top = min(highest_hz, _USABLE_OF_RATE * record.rate_hz) / frequency
     orders = _orders(top, record.time_s.size)
-    for few in (9.0, 41.0):
+    if near is not None:
+        frequency = near.record.frequency_hz
+    for few in (9.0, 41.0) if near is None else ():
         small = np.arange(1.0, min(few, max(top, 3.0)) + 1.0)
         for _ in range(2):
             frequency += _frequency_step(record, small, frequency, name)
     record = replace(record, frequency_hz=frequency)
-    basis = _reduce(record, orders, interference, name, record.volts)
+    columns = _Columns.of(record, orders, interference)
+    basis = columns.reduction(columns.amplitudes(name), name)
     for _ in range(_FREQUENCY_ROUNDS):
-        step = basis.frequency_step(record.volts)
+        step, amplitudes = basis.frequency_step(record.volts)
         if basis.settled(step):
             break
-        basis = basis.moved(step, record.volts, name=name)
+        basis = basis.moved(step, amplitudes, name=name)
     _check_edges(basis, name)
     return basis
 
@@ -390,40 +407,71 @@ def _frequency_column(waves: SampledWaves, amplitude: Floats) -> Floats:
     return 2.0 * math.pi * waves.time_s * waves.summed(np.concatenate([-sine, cosine]))
 
 
-def _reduce(
-    record: Record,
-    orders: Floats,
-    interference: Interference,
-    name: str,
-    volts: Floats,
-    unused_slope: Floats | None = None,
-) -> HarmonicBasis:
-    from scipy.linalg import LinAlgError, cho_solve, cholesky
+@dataclass(frozen=True, slots=True, eq=False)
+class _Columns:
+    """All columns of a reduction but that of the frequency, with their normal equations."""
 
-    time = record.time_s
-    beside = np.vstack([np.ones(time.size), interference.columns(time)])
-    waves = sampled_waves(time, orders, record.frequency_hz)
-    normal = _bordered(waves, waves.normal(), beside)
-    ridge = np.full(len(normal), _RIDGE * time.size)
-    ridge[1 : len(beside)] += interference.prior_weights
-    normal[np.diag_indices_from(normal)] += ridge
-    right = np.concatenate([beside @ volts, waves.products(volts[None])[0]])
-    try:
-        amplitude = cho_solve((cholesky(normal), False), right)[len(beside) :]
-        slope = _frequency_column(waves, amplitude)
+    record: Record
+    interference: Interference
+    waves: SampledWaves
+    beside: Floats  # offset, drift, lines
+    normal: Floats
+
+    @classmethod
+    def of(cls, record: Record, orders: Floats, interference: Interference) -> _Columns:
+        time = record.time_s
+        beside = np.vstack([np.ones(time.size), interference.columns(time)])
+        waves = sampled_waves(time, orders, record.frequency_hz)
+        normal = _bordered(waves, waves.normal(), beside)
+        ridge = np.full(len(normal), _RIDGE * time.size)
+        ridge[1 : len(beside)] += interference.prior_weights
+        normal[np.diag_indices_from(normal)] += ridge
+        return cls(record, interference, waves, beside, normal)
+
+    def amplitudes(self, name: str) -> Floats:
+        """Amplitudes of the harmonics of the record [V], shape (2 harmonics,)."""
+        from scipy.linalg import cho_solve
+
+        volts = self.record.volts
+        right = np.concatenate([self.beside @ volts, self.waves.products(volts[None])[0]])
+        return np.asarray(
+            cho_solve((_cholesky(self.normal, name), False), right)[len(self.beside) :]
+        )
+
+    def reduction(
+        self, amplitudes: Floats, name: str, unused_slope: Floats | None = None
+    ) -> HarmonicBasis:
+        """Put the frequency's column, made of amplitudes, in front."""
+        slope = _frequency_column(self.waves, amplitudes)
         if unused_slope is not None:
             slope = slope + unused_slope
         scale = max(float(np.sqrt(np.mean(slope**2))), 1e-300)
         slope = slope / scale
-        mixed = np.concatenate([beside @ slope, waves.products(slope[None])[0]])
-        size = np.array([[slope @ slope + _RIDGE * time.size]])
-        factor = cholesky(np.block([[size, mixed[None]], [mixed[:, None], normal]]))
+        mixed = np.concatenate([self.beside @ slope, self.waves.products(slope[None])[0]])
+        size = np.array([[slope @ slope + _RIDGE * slope.size]])
+        factor = _cholesky(np.block([[size, mixed[None]], [mixed[:, None], self.normal]]), name)
+        return HarmonicBasis(
+            self.record,
+            self.waves.orders,
+            self.waves,
+            np.vstack([slope, self.beside]),
+            factor,
+            self.interference,
+            scale,
+        )
+
+
+def _cholesky(normal: Floats, name: str) -> Floats:
+    from scipy.linalg import LinAlgError, cholesky
+
+    try:
+        return np.asarray(cholesky(normal))
     except LinAlgError:
         raise InputError(
-            name, f"{time.size} samples", "they do not fix the harmonics; capture more samples"
+            name,
+            "samples that do not fix the harmonics of a square wave",
+            "capture more of them, spread over whole periods",
         ) from None
-    beside = np.vstack([slope, beside])
-    return HarmonicBasis(record, orders, waves, beside, np.asarray(factor), interference, scale)
 
 
 def _check_edges(basis: HarmonicBasis, name: str) -> None:

@@ -9,7 +9,7 @@ the captures has variance 1.  Derivatives are exact.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -74,54 +74,95 @@ class Bench:
         numpy.ndarray of complex, shape (frequencies,)
             Natural logarithm.
         """
-        total = np.zeros(frequency_hz.shape, dtype=complex)
+        total = self.fixed_path(observation, frequency_hz)
         parts = sources[: self.estimate.sources]
-        reference = observation.reference
         if observation.through_network:
-            total += network_log_response(self.estimate, parts, frequency_hz)
-            if reference is not None:
-                total += reference.seen_by_reference(parts, frequency_hz)
-        if observation.through_chain:
-            total += chain_log_response(self.chain, frequency_hz)
-            if reference is not None:
-                total += reference.at(frequency_hz)
-            else:
-                probe = sources[self.estimate.sources :]
-                total += probe @ probe_slopes(self.chain, frequency_hz)
-        return total
+            total = total + network_log_response(self.estimate, parts, frequency_hz)
+        moved = self._reference_and_probe(observation, sources, frequency_hz)
+        return np.asarray(total if moved is None else total + moved)
 
-    def path_slopes(
-        self, observation: Observation, sources: Floats, frequency_hz: Floats
-    ) -> Complex:
-        """Compute the derivatives of `path` by the sources of error.
-
-        A reference taken through the network leaves only the difference between the loads.
+    def fixed_path(self, observation: Observation, frequency_hz: Floats) -> Complex:
+        """Evaluate ln of the part of the path without a source of error: the capture chain.
 
         Parameters
         ----------
         observation : Observation
             The capture.
-        sources : numpy.ndarray of float, shape (sources,)
-            Settings of the sources of error.
         frequency_hz : numpy.ndarray of float, shape (frequencies,)
             Frequencies [Hz], above 0.
 
         Returns
         -------
-        numpy.ndarray of complex, shape (sources, frequencies)
-            One derivative a row.
+        numpy.ndarray of complex, shape (frequencies,)
+            Natural logarithm.
         """
-        slopes = np.zeros((self.sources, frequency_hz.size), dtype=complex)
-        known, reference = self.estimate.sources, observation.reference
-        if observation.through_network:
-            slopes[:known] = network_slopes(self.estimate, sources[:known], frequency_hz)[1:]
-            if reference is not None and reference.beyond is not None:
-                slopes[:known] -= network_slopes(reference.beyond, sources[:known], frequency_hz)[
-                    1:
-                ]
-        if observation.through_chain and reference is None:
-            slopes[known:] = probe_slopes(self.chain, frequency_hz)
-        return slopes
+        if not observation.through_chain:
+            return np.zeros(frequency_hz.shape, dtype=complex)
+        total = chain_log_response(self.chain, frequency_hz)
+        reference = observation.reference
+        return total if reference is None else total + reference.at(frequency_hz)
+
+    def linearised_paths(
+        self, observations: Sequence[Observation], sources: Floats, fixed: Sequence[Complex]
+    ) -> tuple[Complex, Complex]:
+        """Evaluate `path` of observations where they are evaluated, with its derivatives.
+
+        A reference taken through the network leaves only the difference between the loads.
+
+        Parameters
+        ----------
+        observations : sequence of Observation
+            The captures.
+        sources : numpy.ndarray of float, shape (sources,)
+            Settings of the sources of error.
+        fixed : sequence of numpy.ndarray of complex
+            `fixed_path` of each.
+
+        Returns
+        -------
+        tuple of numpy.ndarray of complex
+            Natural logarithm, shape (frequencies,), and its derivatives by the sources of error,
+            shape (sources, frequencies); all frequencies of the first capture first.
+        """
+        frequency = np.concatenate([o.evaluated_hz for o in observations])
+        known = self.estimate.sources
+        network = network_slopes(self.estimate, sources[:known], frequency)
+        total = np.concatenate(fixed)
+        slopes = np.zeros((self.sources, frequency.size), dtype=complex)
+        first = 0
+        for observation in observations:
+            own = slice(first, first + observation.evaluated_hz.size)
+            if observation.through_network:
+                total[own] += network[0, own]
+                slopes[:known, own] = network[1:, own]
+                reference = observation.reference
+                if reference is not None and reference.beyond is not None:
+                    beyond = network_slopes(reference.beyond, sources[:known], frequency[own])
+                    slopes[:known, own] -= beyond[1:]
+            if self._probed(observation):
+                slopes[known:, own] = probe_slopes(self.chain, frequency[own])
+            moved = self._reference_and_probe(observation, sources, frequency[own])
+            if moved is not None:
+                total[own] += moved
+            first = own.stop
+        return total, slopes
+
+    def _probed(self, observation: Observation) -> bool:
+        """Whether an observation was taken with a probe that no reference shows."""
+        uncertain = self.sources > self.estimate.sources
+        return uncertain and observation.through_chain and observation.reference is None
+
+    def _reference_and_probe(
+        self, observation: Observation, sources: Floats, frequency_hz: Floats
+    ) -> Complex | None:
+        """What sources of error do beside the network; none where they do nothing."""
+        reference = observation.reference
+        if reference is not None and observation.through_network:
+            return reference.seen_by_reference(sources[: self.estimate.sources], frequency_hz)
+        if self._probed(observation):
+            probe = sources[self.estimate.sources :]
+            return np.asarray(probe @ probe_slopes(self.chain, frequency_hz))
+        return None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -141,6 +182,11 @@ class FitProblem:
     observations: tuple[Observation, ...]
     model: UnitModel
     bench: Bench
+    _fixed: tuple[Complex, ...] = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        fixed = tuple(self.bench.fixed_path(o, o.evaluated_hz) for o in self.observations)
+        object.__setattr__(self, "_fixed", fixed)
 
     @property
     def unit_count(self) -> int:
@@ -254,13 +300,10 @@ class FitProblem:
         Prediction
             At any frequencies.
         """
-        unit = unknowns[: self.unit_count]
         return Prediction(
             self.nuisance(unknowns, index),
-            unit,
             self.rise_time(unknowns).value_s,
             lambda frequency_hz: self.log_response(unknowns, frequency_hz, index),
-            lambda frequency_hz: self.model.linearised(unit, frequency_hz).derivative,
         )
 
     def _split(self, unknowns: Floats) -> tuple[Floats, Floats]:
@@ -281,24 +324,19 @@ class FitProblem:
             Residuals and derivatives.
         """
         units, sources = self._split(unknowns)
-        frequency = np.concatenate([o.frequency_hz for o in self.observations])
+        frequency = np.concatenate([o.evaluated_hz for o in self.observations])
         unit = self.model.linearised(units, frequency)
-        paths, slopes_of = [], []
-        for o in self.observations:
-            paths.append(self.bench.path(o, sources, o.frequency_hz))
-            slopes_of.append(self.bench.path_slopes(o, sources, o.frequency_hz))
-        total = unit.value + np.concatenate(paths)
-        shared = np.hstack([unit.derivative, np.hstack(slopes_of).T])
+        path, path_slopes = self.bench.linearised_paths(self.observations, sources, self._fixed)
+        total = unit.value + path
+        shared = np.hstack([unit.derivative, path_slopes.T])
         rise = self.rise_time(unknowns)
         rows, slopes, first = [], [], 0
         common = self.unit_count + self.priors
         before = common
         for index, observation in enumerate(self.observations):
-            last = first + observation.frequency_hz.size
+            last = first + observation.evaluated_hz.size
             nuisance = self.nuisance(unknowns, index)
-            part = observation.evaluate(
-                nuisance, total[first:last], shared[first:last], rise, units
-            )
+            part = observation.evaluate(nuisance, total[first:last], shared[first:last], rise)
             wide = np.zeros((part.residual.size, self.size))
             wide[:, :common] = part.jacobian[:, :common]
             wide[:, before : before + nuisance.size] = part.jacobian[:, common:]

@@ -170,17 +170,20 @@ class _EvenWaves(SampledWaves):
             waves = self.of(self.time_s, multiples, self.fundamental_hz)
             parts = waves.products(weight[None])[0]
             series = parts[: multiples.size] - 1j * parts[multiples.size :]
+        even, odd = 0.5 * series.real, 0.5 * series.imag
         orders = self.orders.astype(int)
-        apart = orders[:, None] - orders
-        turned = series[np.abs(apart)]
-        turned.imag *= np.sign(apart)
-        return _products_of(turned, series[orders[:, None] + orders])
+        apart, both = orders[:, None] - orders, orders[:, None] + orders
+        even_apart, even_both, odd_both = even[np.abs(apart)], even[both], odd[both]
+        mixed = np.sign(apart) * odd[np.abs(apart)] - odd_both
+        return np.block([[even_apart + even_both, mixed], [mixed.T, even_apart - even_both]])
 
     def crossed(self, other: Self) -> Floats:
         """Sum geometric series."""
         own = self.orders[:, None] * self.fundamental_hz
         others = other.orders * other.fundamental_hz
-        return _products_of(self._series(own - others), self._series(own + others))
+        apart, both = self._series(own - others), self._series(own + others)
+        total, less = 0.5 * (apart + both), 0.5 * (apart - both)
+        return np.block([[total.real, less.imag], [-total.imag, less.real]])
 
     def _series(self, wave_hz: Floats) -> Complex:
         """Sum of exp(j w t) over the samples: Dirichlet's kernel."""
@@ -235,13 +238,6 @@ class _UnevenWaves(SampledWaves):
 
 def _mean_step(time_s: Floats) -> float:
     return float(time_s[-1] - time_s[0]) / (time_s.size - 1)
-
-
-def _products_of(apart: Complex, both: Complex) -> Floats:
-    """Products of cosines and negative sines by sums at differences and sums of frequencies."""
-    return 0.5 * np.block(
-        [[(apart + both).real, (apart - both).imag], [-(apart + both).imag, (apart - both).real]]
-    )
 
 
 def sampled_waves(time_s: Floats, orders: Floats, fundamental_hz: float) -> SampledWaves:

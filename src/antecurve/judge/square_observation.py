@@ -8,13 +8,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.judge.harmonics import (
-    CorrectedHarmonics,
     HarmonicModel,
     summed_orders,
     synthesised,
@@ -31,11 +30,13 @@ from antecurve.judge.observation import (
     RiseTime,
     Trace,
 )
+from antecurve.judge.passed_over import PassedOver, passed_over
 from antecurve.judge.periodic import HarmonicBasis, harmonic_basis
 from antecurve.judge.record import Record
 from antecurve.judge.remainder import Remainder
 from antecurve.judge.residual_record import relative_harmonics, residual_record
 from antecurve.judge.signal_path import square_harmonics
+from antecurve.judge.square_alignment import aligned_square
 from antecurve.judge.square_residuals import record_findings
 
 if TYPE_CHECKING:
@@ -48,12 +49,8 @@ Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
 _DUTY_UNIT = 1e-3  # a usual error of a generator's duty, so that the coordinate is about 1
-_DUTY_ORDERS = 6  # even harmonics that grow with the duty's error up to 3 %
-_START_DUTY = (-0.05, 0.05)  # error of the duty to start from
 _MOST_DUTY = 450.0  # coordinates: beyond 5 to 95 % it is a train of pulses
 _DELAY_PER_PERIOD = 1e-3  # turns harmonic 100 by about half a radian
-_LONGEST_ORDER = 512  # the delays below resolve eight points of a period of this harmonic
-_DELAYS = 4096  # of a period tried for the start
 _TRACE_POINTS = 4000  # more than a figure has pixels
 
 
@@ -79,11 +76,13 @@ class SquareWaveObservation(Observation):
         Reach of the reduction [Hz].
     reference : MeasuredChain or None
         The capture chain as a reference shows it.
-    corrected_harmonics : CorrectedHarmonics or None
-        How the harmonics taken off beforehand move with the unit.
+    passed_over : PassedOver or None
+        How the harmonics taken off beforehand move with the fit.
     folded : bool
         Whether what lies beyond half the sampling rate is folded into the record.
     """
+
+    may_fold: ClassVar[bool] = True
 
     capture: SquareWaveCapture
     basis: HarmonicBasis
@@ -93,7 +92,7 @@ class SquareWaveObservation(Observation):
     prepared: Record
     highest_hz: float
     reference: MeasuredChain | None = None
-    corrected_harmonics: CorrectedHarmonics | None = None
+    passed_over: PassedOver | None = None
     folded: bool = True
 
     @property
@@ -116,6 +115,13 @@ class SquareWaveObservation(Observation):
     def frequency_hz(self) -> Floats:
         """Frequencies of the harmonics [Hz]."""
         return self.basis.orders * self.basis.record.frequency_hz
+
+    @property
+    def evaluated_hz(self) -> Floats:
+        """Frequencies of the harmonics, then the nodes of those taken off [Hz]."""
+        if self.passed_over is None:
+            return self.frequency_hz
+        return np.concatenate([self.frequency_hz, self.passed_over.node_hz])
 
     @property
     def delay_unit(self) -> float:
@@ -176,13 +182,13 @@ class SquareWaveObservation(Observation):
         return np.stack([model.value, delay, model.by_duty * _DUTY_UNIT], axis=1)
 
     def evaluate(
-        self, nuisance: Floats, total: Complex, shared: Complex, rise: RiseTime, unit: Floats
+        self, nuisance: Floats, total: Complex, shared: Complex, rise: RiseTime
     ) -> Evaluation:
         """Compute whitened residuals and their derivatives.
 
         Parameters
         ----------
-        nuisance, total, shared, rise, unit
+        nuisance, total, shared, rise
             As in `Observation.evaluate`.
 
         Returns
@@ -190,21 +196,21 @@ class SquareWaveObservation(Observation):
         Evaluation
             Columns: shared, rise time, nuisances.
         """
-        harmonics = self.amplitudes(nuisance, total, self.basis.orders, rise.value_s)
+        count = self.basis.orders.size
+        harmonics = self.amplitudes(nuisance, total[:count], self.basis.orders, rise.value_s)
         value = harmonics.value
-        columns = [value[:, None] * shared]
+        columns = [value[:, None] * shared[:count]]
         if rise.uncertainty_s > 0:
             columns.append((harmonics.by_rise_time * rise.uncertainty_s)[:, None])
         columns.append(self.nuisance_slopes(harmonics))
         model = np.hstack([value[:, None], *columns])
         white = whitened(self.basis.whitener, np.vstack([model.real, model.imag])) / self.sigma
         residual, jacobian = white[:, 0] - self.data / self.sigma, white[:, 1:]
-        taken_off = self.corrected_harmonics
-        if taken_off is not None:
-            slope = taken_off.slope / self.sigma
-            residual += slope @ (np.concatenate([unit, nuisance]) - taken_off.origin)
-            jacobian[:, : unit.size] += slope[:, : unit.size]
-            jacobian[:, -nuisance.size :] += slope[:, unit.size :]
+        if self.passed_over is not None:
+            residual += self.passed_over.change(total[count:], nuisance) / self.sigma
+            by_shared, by_nuisance = self.passed_over.slopes(shared[count:])
+            jacobian[:, : shared.shape[1]] += by_shared / self.sigma
+            jacobian[:, -nuisance.size :] += by_nuisance / self.sigma
         return Evaluation(residual, jacobian, residual.size)
 
     def start(self, log_response: Complex) -> tuple[Floats, float]:
@@ -222,26 +228,12 @@ class SquareWaveObservation(Observation):
         """
         from scipy.linalg import solve_triangular
 
-        low = self.basis.orders < _LONGEST_ORDER
-        orders = self.basis.orders[low]
         raw = solve_triangular(self.basis.whitener, self.data)
-        data = (raw[: raw.size // 2] + 1j * raw[raw.size // 2 :])[low]
-        harmonics = self.amplitudes(np.zeros(3), log_response, self.basis.orders, 0.0)
-        model = harmonics.value[low]
-        spectrum = np.zeros(_DELAYS, dtype=complex)
-        spectrum[orders.astype(int)] = data * np.conj(model)
-        correlation = np.fft.ifft(spectrum).real * _DELAYS
-        at = int(np.argmax(correlation))
-        power, total = (float(np.sum(np.abs(x) ** 2)) for x in (model, data))
-        gain = max(correlation[at], 1e-12 * total) / power
-        even = (orders % 2 == 0) & (orders <= _DUTY_ORDERS)
-        slope = gain * harmonics.by_duty[low][even]
-        turned = data[even] * np.exp(2j * math.pi * orders[even] * at / _DELAYS)
-        error = np.vdot(slope, turned).real / (np.vdot(slope, slope).real + 1e-300)
-        duty = np.clip(error, *_START_DUTY)
-        delay = (at / _DELAYS - duty / 2.0) / self.basis.record.frequency_hz / self.delay_unit
-        nuisance = np.array([math.log(gain), delay, duty / _DUTY_UNIT])
-        return nuisance, 1.0 - correlation[at] ** 2 / (power * total)
+        data = raw[: raw.size // 2] + 1j * raw[raw.size // 2 :]
+        model = self.amplitudes(np.zeros(3), log_response, self.basis.orders, 0.0)
+        near = aligned_square(self.basis.orders, data, model)
+        delay = near.delay / self.basis.record.frequency_hz / self.delay_unit
+        return np.array([math.log(near.gain), delay, near.duty_error / _DUTY_UNIT]), near.missed
 
     def gain(self, nuisance: Floats) -> float:
         """Compute the gain, documented in `Observation`.
@@ -321,7 +313,7 @@ class SquareWaveObservation(Observation):
             Not corrected for the harmonics passed over.
         """
         return reduced_record(
-            self.capture, self.prepared, self.highest_hz, self.reference, interference
+            self.capture, self.prepared, self.highest_hz, self.reference, interference, self.basis
         )
 
     def remainder(self, prediction: Prediction | None = None) -> Remainder:
@@ -362,25 +354,28 @@ class SquareWaveObservation(Observation):
         unused = np.setdiff1d(summed, self.basis.orders)
         if not unused.size:
             return self
-        frequency = unused * record.frequency_hz
-        response = prediction.log_response(frequency)
+        response = prediction.log_response(unused * record.frequency_hz)
         model = self.amplitudes(prediction.nuisance, response, unused, prediction.rise_time_s)
-        by_unit = model.value[:, None] * prediction.unit_slopes(frequency)
-        columns = np.hstack([model.value[:, None], by_unit, self.nuisance_slopes(model)])
-        first = synthesised(record, unused, columns[:, :1])[:, 0]
-        step = self.basis.frequency_step(record.volts - first)
+        value = model.value[:, None]
+        step, own = self.basis.frequency_step(
+            record.volts - synthesised(record, unused, value)[:, 0]
+        )
         record = replace(record, frequency_hz=record.frequency_hz + step)
-        waves = synthesised(record, unused, columns)
-        volts = record.volts - waves[:, 0]
-        slope = np.gradient(waves[:, 0], record.time_s) * record.time_s / record.frequency_hz
-        basis = self.basis.moved(step, volts, name=self.name, unused_slope=slope)
-        origin = np.concatenate([prediction.unit, prediction.nuisance])
+        wave = synthesised(record, unused, value)[:, 0]
+        volts = record.volts - wave
+        slope = np.gradient(wave, record.time_s) * record.time_s / record.frequency_hz
+        basis = self.basis.moved(step, own, name=self.name, unused_slope=slope)
+        off = None
+        if self.passed_over is not None and folded == self.folded:
+            off = self.passed_over.at(prediction)
+        if off is None:
+            off = passed_over(basis, unused, model, self.nuisance_slopes(model), prediction)
         return replace(
             self,
             basis=basis,
             data=basis.reduced(volts),
             sigma=basis.noise(volts) * self.inflation,
-            corrected_harmonics=CorrectedHarmonics(basis.reduced(waves[:, 1:].T).T, origin),
+            passed_over=off,
             folded=folded,
         )
 
@@ -461,6 +456,7 @@ def reduced_record(
     highest_hz: float,
     reference: MeasuredChain | None = None,
     interference: Interference = NOTHING_ELSE,
+    near: HarmonicBasis | None = None,
 ) -> SquareWaveObservation:
     """Reduce a record to its harmonics.
 
@@ -476,6 +472,8 @@ def reduced_record(
         The reference that matches it, whose noise raises that of the record.
     interference : Interference, optional
         Hum and drift to take out.
+    near : HarmonicBasis, optional
+        A reduction of the same record, whose frequency is the start.
 
     Returns
     -------
@@ -483,7 +481,7 @@ def reduced_record(
         As the fit sees it.
     """
     basis = harmonic_basis(
-        record, highest_hz=highest_hz, name=capture.name, interference=interference
+        record, highest_hz=highest_hz, name=capture.name, interference=interference, near=near
     )
     volts = basis.record.volts
     noise, inflation = basis.noise(volts), 1.0

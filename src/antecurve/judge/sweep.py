@@ -297,13 +297,13 @@ class SweepObservation(Observation):
         return np.full(count, -np.inf), np.full(count, np.inf)
 
     def evaluate(
-        self, nuisance: Floats, total: Complex, shared: Complex, rise: RiseTime, unit: Floats
+        self, nuisance: Floats, total: Complex, shared: Complex, rise: RiseTime
     ) -> Evaluation:
         """Compute whitened residuals and their derivatives, documented in `Observation`.
 
         Parameters
         ----------
-        nuisance, total, shared, rise, unit
+        nuisance, total, shared, rise
             As in `Observation.evaluate`.
 
         Returns

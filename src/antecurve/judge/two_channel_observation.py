@@ -107,13 +107,13 @@ class TwoChannelObservation(Observation):
         return np.asarray(np.exp(total - self.nominal + nuisance[0] - delay))
 
     def evaluate(
-        self, nuisance: Floats, total: Complex, shared: Complex, rise: RiseTime, unit: Floats
+        self, nuisance: Floats, total: Complex, shared: Complex, rise: RiseTime
     ) -> Evaluation:
         """Whiten ratios less measured ones, documented in `Observation`.
 
         Parameters
         ----------
-        nuisance, total, shared, rise, unit
+        nuisance, total, shared, rise
             As in `Observation.evaluate`.
 
         Returns

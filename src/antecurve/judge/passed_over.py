@@ -1,0 +1,172 @@
+"""Harmonics that a reduction passes over, taken off a record as a fit predicts them.
+
+A record holds more harmonics than its reduction: those passed over, and those beyond its reach
+that the sampling folds back.  They follow the fit: with d the change of ln of the response since
+they were taken off, each is off by its amplitude times d, to first order.  The change is smooth,
+so that it is known from its values at a few nodes, and what the nodes do to the reduction is
+calculated once for a record.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.judge.harmonics import HarmonicModel, synthesised
+from antecurve.judge.observation import Prediction
+from antecurve.judge.periodic import HarmonicBasis
+
+__all__ = ["PassedOver", "node_frequencies", "passed_over"]
+
+Floats = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+_NODES_PER_OCTAVE = 1.0  # a first-order corner that moves is straight to 3 % between them
+_NEAR = 0.1  # of an amplitude: by as much slopes are off, of harmonics that count little
+_SLOPE_REACH = 0.25  # of the highest order: beyond, a sixteenth of the power is folded back
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PassedOver:
+    """Harmonics taken off a record, linearised about the fit they were predicted by.
+
+    Attributes
+    ----------
+    node_hz : numpy.ndarray of float, shape (nodes,)
+        Frequencies of the nodes [Hz], ascending.
+    node_response : numpy.ndarray of complex, shape (nodes,)
+        ln of the response that they were predicted by.
+    nuisance : numpy.ndarray of float, shape (3,)
+        Gain, delay and duty that they were predicted by, in the fit's coordinates.
+    slope : numpy.ndarray of float, shape (2 harmonics, 2 nodes + 3)
+        Derivative of their reduction q [V] by real and imaginary part of ln of the response at
+        the nodes, then by gain, delay and duty.
+    laid_out_at : numpy.ndarray of complex, shape (nodes + 1,)
+        The fit by which the slopes were calculated: ln of response and gain, and the delay.
+    """
+
+    node_hz: Floats
+    node_response: Complex
+    nuisance: Floats
+    slope: Floats
+    laid_out_at: Complex
+
+    def at(self, prediction: Prediction) -> PassedOver | None:
+        """Predict them by a fit near that by which the slopes were calculated.
+
+        Parameters
+        ----------
+        prediction : Prediction
+            The fit.
+
+        Returns
+        -------
+        PassedOver or None
+            ``None`` where the slopes would be off by more than 10 %.
+        """
+        response = prediction.log_response(self.node_hz)
+        at = _with_nuisance(response, prediction)
+        if np.abs(at - self.laid_out_at).max() > _NEAR:
+            return None
+        return replace(self, node_response=response, nuisance=prediction.nuisance)
+
+    def change(self, node_response: Complex, nuisance: Floats) -> Floats:
+        """Evaluate by how much their reduction is off another fit.
+
+        Parameters
+        ----------
+        node_response : numpy.ndarray of complex, shape (nodes,)
+            ln of the response at the nodes.
+        nuisance : numpy.ndarray of float, shape (3,)
+            Gain, delay and duty.
+
+        Returns
+        -------
+        numpy.ndarray of float, shape (2 harmonics,)
+            Change of q [V].
+        """
+        moved = node_response - self.node_response
+        parts = np.concatenate([moved.real, moved.imag, nuisance - self.nuisance])
+        return np.asarray(self.slope @ parts)
+
+    def slopes(self, shared: Complex) -> tuple[Floats, Floats]:
+        """Differentiate `change`.
+
+        Parameters
+        ----------
+        shared : numpy.ndarray of complex, shape (nodes, unknowns)
+            Derivatives of ln of the response at the nodes.
+
+        Returns
+        -------
+        tuple of numpy.ndarray of float
+            By the unknowns, shape (2 harmonics, unknowns), and by gain, delay and duty.
+        """
+        parts = 2 * self.node_hz.size
+        return self.slope[:, :parts] @ np.vstack([shared.real, shared.imag]), self.slope[:, parts:]
+
+
+def node_frequencies(frequency_hz: Floats) -> Floats:
+    """Choose nodes for a smooth change over frequencies.
+
+    Parameters
+    ----------
+    frequency_hz : numpy.ndarray of float, shape (frequencies,)
+        The frequencies [Hz], ascending.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (nodes,)
+        From the lowest to the highest [Hz], at least two.
+    """
+    low, high = float(frequency_hz[0]), float(frequency_hz[-1])
+    count = math.ceil(_NODES_PER_OCTAVE * math.log2(high / low)) + 1
+    return np.geomspace(low, max(high, 2.0 * low), max(count, 2))
+
+
+def passed_over(
+    basis: HarmonicBasis,
+    orders: Floats,
+    model: HarmonicModel,
+    nuisance_slopes: Complex,
+    prediction: Prediction,
+) -> PassedOver:
+    """Linearise harmonics about the fit they are predicted by.
+
+    Parameters
+    ----------
+    basis : HarmonicBasis
+        The reduction of the record.
+    orders : numpy.ndarray of float, shape (harmonics,)
+        Orders of the harmonics.
+    model : HarmonicModel
+        Their amplitudes.
+    nuisance_slopes : numpy.ndarray of complex, shape (harmonics, 3)
+        Derivatives of their amplitudes by gain, delay and duty [V].
+    prediction : Prediction
+        The fit.
+
+    Returns
+    -------
+    PassedOver
+        To be taken off.
+    """
+    counted = orders <= max(_SLOPE_REACH * orders[-1], 2.0 * orders[0])
+    frequency = orders[counted] * basis.record.frequency_hz
+    node_hz = node_frequencies(frequency)
+    position = np.interp(np.log(frequency), np.log(node_hz), np.arange(node_hz.size))
+    share = np.maximum(0.0, 1.0 - np.abs(position[:, None] - np.arange(node_hz.size)))
+    by_node = model.value[counted, None] * share
+    amplitudes = np.hstack([by_node, 1j * by_node, nuisance_slopes[counted]])
+    waves = synthesised(basis.record, orders[counted], amplitudes)
+    slope, response = basis.reduced(waves.T).T, prediction.log_response(node_hz)
+    laid_out_at = _with_nuisance(response, prediction)
+    return PassedOver(node_hz, response, prediction.nuisance, slope, laid_out_at)
+
+
+def _with_nuisance(node_response: Complex, prediction: Prediction) -> Complex:
+    gain, delay, _ = prediction.nuisance
+    return np.append(node_response + gain, delay)
