@@ -59,10 +59,17 @@ def music(time: Floats, rng: np.random.Generator) -> Floats:
     total = np.zeros(time.size)
     for _ in range(60):
         lowest, start = 55.0 * 2.0 ** (rng.integers(0, 48) / 12.0), rng.uniform(0, time[-1])
-        decay = np.where(time > start, np.exp((start - time) / rng.uniform(0.1, 1.0)), 0.0)
-        for order in range(1, 25):
-            if lowest * order < 20e3:
-                total += decay * np.sin(2 * np.pi * lowest * order * time) / order**1.5
+        sounding = time[np.searchsorted(time, start, "right") :]
+        angle = 2 * np.pi * lowest * sounding
+        # sin((k + 1) x) = 2 cos(x) sin(k x) - sin((k - 1) x): a sine of each would take longer.
+        sine, before, twice_cosine = np.sin(angle), np.zeros(angle.size), 2.0 * np.cos(angle)
+        tone = sine.copy()
+        for order in range(2, 25):
+            if lowest * order >= 20e3:
+                break
+            sine, before = twice_cosine * sine - before, sine
+            tone += sine / order**1.5
+        total[time.size - tone.size :] += tone * np.exp((start - sounding) / rng.uniform(0.1, 1.0))
     spectrum = np.fft.rfft(rng.standard_normal(time.size))
     spectrum /= 1.0 + (np.fft.rfftfreq(time.size, 1 / RATE_HZ) / 300.0) ** 2
     return total + 0.3 * np.fft.irfft(spectrum, time.size)
