@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from antecurve.judge.conformity import BandDecision, Decision
 from antecurve.judge.deviation import Deviation
 from antecurve.judge.figure_limits import FigureDecision
+from antecurve.judge.further_capture import OpenQuestion
 from antecurve.judge.observation import Trace
 from antecurve.judge.overlay import Overlay
 from antecurve.judge.unit_figure import UnitFigure
@@ -84,6 +85,8 @@ class Verdict(Result):
         What two-channel records tell beside the response.
     figure_decisions : tuple of FigureDecision
         The decision on each limit of a figure; the worst counts in `decision` as well.
+    question : OpenQuestion or None
+        Of an undecided response what is uncertain, and what would decide it.
     """
 
     FORMAT: ClassVar = "antecurve-verdict-1"
@@ -102,6 +105,7 @@ class Verdict(Result):
         "overlay",
         "figures",
         "figure_decisions",
+        "question",
         "low_end",
         "findings",
         "faults",
@@ -124,6 +128,12 @@ class Verdict(Result):
     overlay: Overlay | None = None
     figures: tuple[UnitFigure, ...] = ()
     figure_decisions: tuple[FigureDecision, ...] = ()
+    question: OpenQuestion | None = None
+
+    @property
+    def is_result(self) -> bool:
+        """Whether the captures tell anything: not clipped, and of one unit in one state."""
+        return bool(self.fitted)
 
     @property
     def deviation_db(self) -> float:

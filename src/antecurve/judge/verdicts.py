@@ -19,6 +19,7 @@ from antecurve.judge.conformity import BandDecision, Decision, LimitBand, combin
 from antecurve.judge.deviation import Deviation, deviation_db, deviation_of_families
 from antecurve.judge.findings import describe
 from antecurve.judge.fit import Family, Fit
+from antecurve.judge.further_capture import open_question
 from antecurve.judge.hum import MAINS_HZ
 from antecurve.judge.identifiability import highest_seen_hz, without_unseen_corner
 from antecurve.judge.level_dependence import level_findings
@@ -193,9 +194,9 @@ def judge_unit(
         draws = tuple(unit_draws(family.solution) for family in allowed)
         residuals += _fitted_ringing(allowed[0].model, draws[0])
         deviation = _deviation(allowed, draws, residuals, asked, curve)
-    if any(c.relies_on_flatness for c in captures) and not asked.references:
-        flatness = np.full(deviation.frequency_hz.size, asked.generator.flatness_db)
-        deviation = _widened(deviation, flatness)
+    relies = any(c.relies_on_flatness for c in captures) and not asked.references
+    flatness_db = asked.generator.flatness_db if relies else 0.0
+    deviation = _widened(deviation, np.full(deviation.frequency_hz.size, flatness_db))
     decisions = _decisions(deviation, asked.limits)
     ruling = combined_decision(decisions)
     fitted = _fitted(allowed, draws, seen_hz)
@@ -208,6 +209,9 @@ def judge_unit(
         limit_db=min(b.limit_db for b in asked.limits),
         mains_hz=asked.mains_hz,
     )
+    question = None
+    if ruling.decision is Decision.UNDECIDED:
+        question = open_question(allowed, ruling, flatness_db=flatness_db)
     return Verdict(
         decision=_limited(ruling.decision, residuals),
         bands=decisions,
@@ -217,11 +221,12 @@ def judge_unit(
         deviation=deviation,
         fitted=fitted,
         low_end=_low_end(fit),
-        findings=findings.texts,
+        findings=findings.texts if question is None else (*findings.texts, question.text),
         faults=findings.faults,
         gain=_gains(fit),
         traces=_traces(fit),
         overlay=_overlay(fit, band),
+        question=question,
     )
 
 

@@ -1,0 +1,296 @@
+"""Which quantity leaves a verdict open, and which further capture would decide it.
+
+With I the information of the fit (the normal matrix of its whitened derivatives, priors included)
+and g the derivatives of the deviation at the frequency that ruled, the deviation has the variance
+g' I^-1 g.  A further capture adds its own information, gain and delay eliminated; the expanded
+uncertainty falls as the standard deviation does.  Knowing one quantity exactly takes
+(I^-1 g)_j^2/(I^-1)_jj off the variance: the quantity that takes most off is the one named.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.arrays import log_frequencies
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
+from antecurve.judge.advice import LOW_SQUARE_HZ, clear_frequency
+from antecurve.judge.conformity import BandDecision
+from antecurve.judge.fit import Family
+from antecurve.judge.network_estimate import network_slopes
+from antecurve.judge.problem import FitProblem
+from antecurve.judge.signal_path import probe_slopes
+from antecurve.quantities import DB_PER_NEPER, format_quantity
+from antecurve.results import Result
+
+__all__ = ["FurtherCapture", "OpenQuestion", "open_question"]
+
+Floats = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+_POINTS = 10_000  # of a capture: what oscilloscopes store
+_SCOPE_NOISE = 0.005  # of the amplitude: one step of 8 bits
+_SWEEP_NEPER = 0.02 / DB_PER_NEPER  # of a good meter
+_SWEEP_POINTS = 31
+_RECORD_NEPER = 1e-3  # of a band of a ten-second record, 60 dB above noise
+_RECORD_POINTS = 100
+_MORE = 4.0  # times the points: half the noise
+_PART_TO_METER = 5.0  # a part of 1 % against a meter of 0.2 %, one of 2.5 % against 0.5 %
+_KNOWN = 100.0  # times surer: what a reference makes of generator and chain
+_SQUARES_HZ = (200.0, 1000.0)
+_ROUNDING = 1e-13  # of the largest eigenvalue
+
+
+@dataclass(frozen=True, slots=True)
+class FurtherCapture(Result):
+    """A further capture, or another piece of evidence, and what it would bring.
+
+    Attributes
+    ----------
+    text : str
+        What to do.
+    expanded_uncertainty_db : float
+        Expanded uncertainty that it would leave where the verdict ruled [dB].
+    decides : bool
+        Whether the verdict would then be pass or fail, the deviation being what it is.
+    """
+
+    _keys: ClassVar = ("text", "expanded_uncertainty_db", "decides")
+
+    text: str
+    expanded_uncertainty_db: float
+    decides: bool
+
+
+@dataclass(frozen=True, slots=True)
+class OpenQuestion(Result):
+    """What leaves a verdict open.
+
+    Attributes
+    ----------
+    quantity : str
+        The quantity that is uncertain.
+    share : float
+        Of the variance, what knowing it exactly would take off; 0 to 1.
+    further : tuple of FurtherCapture
+        What could be done, the least effort first.
+    """
+
+    _keys: ClassVar = ("quantity", "share", "further")
+
+    quantity: str
+    share: float
+    further: tuple[FurtherCapture, ...]
+
+    @property
+    def text(self) -> str:
+        """What is uncertain and what would decide, in a sentence."""
+        words = f"undecided mainly by {self.quantity} ({100.0 * self.share:.0f} % of the variance)"
+        deciding = [f for f in self.further if f.decides]
+        if deciding:
+            best = deciding[0]
+            return f"{words}; {best.text} would decide it (±{best.expanded_uncertainty_db:.2f} dB)"
+        best = min(self.further, key=lambda f: f.expanded_uncertainty_db)
+        return (
+            f"{words}; the deviation lies so near to its limit that even {best.text} "
+            f"(±{best.expanded_uncertainty_db:.2f} dB) would not decide it"
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Planned:
+    """A further capture as the fit would see it."""
+
+    text: str
+    frequency_hz: Floats
+    sigma: Floats  # of the real and of the imaginary part of ln of a ratio
+    with_phase: bool = True
+    through_network: bool = True
+    through_chain: bool = True
+
+
+def open_question(
+    families: Sequence[Family], ruling: BandDecision, *, flatness_db: float = 0.0
+) -> OpenQuestion:
+    """Say what leaves a verdict open and what would decide it.
+
+    Parameters
+    ----------
+    families : sequence of Family
+        The shapes that the captures allow.
+    ruling : BandDecision
+        The undecided decision that ruled.
+    flatness_db : float, optional
+        What the generator's flatness adds to the expanded uncertainty [dB].
+
+    Returns
+    -------
+    OpenQuestion
+        The uncertain quantity, and further captures by what they would leave.
+    """
+    widest = max(families, key=lambda f: _deviation(f, ruling.frequency_hz, None))
+    quantity, share = _most_uncertain(widest, ruling.frequency_hz)
+    now = _deviation(widest, ruling.frequency_hz, None)
+    further = []
+    for text, planned in _choices(widest.solution.problem, flatness_db):
+        then = max(_deviation(f, ruling.frequency_hz, planned) for f in families)
+        reach = ruling.expanded_uncertainty_db
+        fitted = math.sqrt(max(reach**2 - flatness_db**2, 0.0)) * min(1.0, then / now)
+        kept = 0.0 if planned == "reference" else flatness_db
+        further.append(_further(text, math.hypot(fitted, kept), ruling))
+    return OpenQuestion(quantity, share, tuple(further))
+
+
+def _further(text: str, reach: float, ruling: BandDecision) -> FurtherCapture:
+    size, limit = abs(ruling.deviation_db), ruling.band.limit_db
+    return FurtherCapture(text, reach, size + reach <= limit or size - reach > limit)
+
+
+_Choice = _Planned | str | None
+
+
+def _choices(problem: FitProblem, flatness_db: float) -> list[tuple[str, _Choice]]:
+    """What could be done, the least effort first."""
+    squares = (clear_frequency(LOW_SQUARE_HZ), *_SQUARES_HZ)
+    choices: list[tuple[str, _Choice]] = []
+    for frequency in squares:
+        planned = _square(problem, frequency)
+        choices.append((planned.text, planned))
+    choices.append((f"captures of {_MORE:.0f} times the points", "points"))
+    words = f"a sweep of {_SWEEP_POINTS} frequencies from 20 Hz to 20 kHz, levels to 0.02 dB"
+    every = log_frequencies(20.0, 20e3, points_per_decade=_SWEEP_POINTS // 3)
+    sweep = _Planned(words, every, np.full(every.size, _SWEEP_NEPER), with_phase=False)
+    choices.append((words, sweep))
+    if flatness_db or problem.priors > problem.bench.estimate.sources:
+        choices.append(("a reference with the unit bypassed", "reference"))
+    if problem.bench.estimate.sources:
+        choices.append(("measured values of the network's parts (--measured)", "parts"))
+    bands = log_frequencies(20.0, 20e3, points_per_decade=_RECORD_POINTS // 3)
+    sigma = np.full(bands.size, _RECORD_NEPER)
+    for words, through in (
+        ("a two-channel record of a ten-second sweep", True),
+        ("a two-channel record of a ten-second sweep with the stimulus at the unit's input", False),
+    ):
+        record = _Planned(words, bands, sigma, through_network=through, through_chain=False)
+        choices.append((words, record))
+    return choices
+
+
+def _square(problem: FitProblem, frequency_hz: float) -> _Planned:
+    """A capture of a square wave: harmonics at 1/n in the noise of an oscilloscope."""
+    highest = max(float(o.frequency_hz.max()) for o in problem.observations)
+    orders = np.arange(1.0, highest / frequency_hz + 1.0, 2.0)
+    sigma = _SCOPE_NOISE * math.sqrt(2.0 / _POINTS) * math.pi / 4.0 * orders
+    at = format_quantity(frequency_hz, "Hz")
+    return _Planned(f"a square wave of {at} with {_POINTS:,} points", orders * frequency_hz, sigma)
+
+
+def _slope(family: Family, frequency_hz: float) -> Floats:
+    """Derivatives of the deviation by the free unknowns [dB]."""
+    solution = family.solution
+    hertz = np.array([frequency_hz, REFERENCE_FREQUENCY_HZ])
+    slopes = family.model.linearised(solution.units, hertz).derivative.real
+    whole = np.zeros(solution.problem.size)
+    whole[: solution.problem.unit_count] = DB_PER_NEPER * (slopes[0] - slopes[1])
+    return whole[solution.free]
+
+
+def _information(family: Family, choice: _Choice) -> Floats:
+    """Information of the fit about its free unknowns, with that of a further capture."""
+    solution = family.solution
+    problem, jacobian = solution.problem, solution.evaluation.jacobian
+    total = jacobian.T @ jacobian
+    first, last = problem.unit_count, problem.unit_count + problem.bench.estimate.sources
+    common = problem.unit_count + problem.priors
+    diagonal = np.zeros(problem.size)
+    if choice == "points":
+        data = jacobian[: solution.evaluation.data_rows]
+        total = total + (_MORE - 1.0) * data.T @ data
+    elif choice == "parts":
+        diagonal[first:last] = _PART_TO_METER**2 - 1.0
+    elif choice == "reference":
+        diagonal[last:common] = _KNOWN**2
+    elif isinstance(choice, _Planned):
+        shared = _planned_slopes(family, choice)
+        total[:common, :common] += _without_nuisances(choice, shared)
+    total = total + np.diag(diagonal)
+    return np.asarray(total[np.ix_(solution.free, solution.free)])
+
+
+def _planned_slopes(family: Family, planned: _Planned) -> Complex:
+    """Derivatives of ln of the path by constants, sources of error and rise time."""
+    problem, solution = family.solution.problem, family.solution
+    hertz, bench = planned.frequency_hz, problem.bench
+    slopes = np.zeros((hertz.size, problem.unit_count + problem.priors), dtype=complex)
+    slopes[:, : problem.unit_count] = family.model.linearised(solution.units, hertz).derivative
+    known = problem.unit_count + bench.estimate.sources
+    if planned.through_network:
+        sources = solution.unknowns[problem.unit_count : known]
+        slopes[:, problem.unit_count : known] = network_slopes(bench.estimate, sources, hertz)[1:].T
+    if planned.through_chain:
+        probe = probe_slopes(bench.chain, hertz)
+        slopes[:, known : known + len(probe)] = probe.T
+    return slopes
+
+
+def _without_nuisances(planned: _Planned, shared: Complex) -> Floats:
+    """Information of a capture about what captures share, its gain and delay eliminated."""
+    weight = 1.0 / planned.sigma
+    omega = 2.0 * np.pi * planned.frequency_hz / planned.frequency_hz.max()
+    rows = [shared.real * weight[:, None]]
+    own = [np.stack([weight, 0.0 * weight], axis=1)]
+    if planned.with_phase:
+        rows.append(shared.imag * weight[:, None])
+        own.append(np.stack([0.0 * weight, omega * weight], axis=1))
+    jacobian, nuisance = np.vstack(rows), np.vstack(own)
+    basis, _ = np.linalg.qr(nuisance[:, : 1 + int(planned.with_phase)])
+    jacobian = jacobian - basis @ (basis.T @ jacobian)
+    return np.asarray(jacobian.T @ jacobian)
+
+
+def _inverse(information: Floats) -> Floats:
+    scale = np.sqrt(np.maximum(np.diag(information), 1e-300))
+    values, vectors = np.linalg.eigh(information / np.outer(scale, scale))
+    values = np.maximum(values, _ROUNDING * values[-1])
+    return np.asarray((vectors / values) @ vectors.T / np.outer(scale, scale))
+
+
+def _deviation(family: Family, frequency_hz: float, choice: _Choice) -> float:
+    """Standard deviation of the deviation [dB], with a further capture."""
+    slope = _slope(family, frequency_hz)
+    return math.sqrt(max(float(slope @ _inverse(_information(family, choice)) @ slope), 1e-30))
+
+
+def _most_uncertain(family: Family, frequency_hz: float) -> tuple[str, float]:
+    """The quantity that would take most off the variance, and its share."""
+    slope = _slope(family, frequency_hz)
+    covariance = _inverse(_information(family, None))
+    carried = covariance @ slope
+    common = family.solution.problem.unit_count + family.solution.problem.priors
+    numbers = np.flatnonzero(family.solution.free)
+    taken = np.where(numbers < common, carried**2 / np.diag(covariance), 0.0)
+    at = int(np.argmax(taken))
+    share = float(taken[at] / max(float(slope @ carried), 1e-300))
+    return _name(family, int(numbers[at])), min(share, 1.0)
+
+
+def _name(family: Family, unknown: int) -> str:
+    """What an unknown is called."""
+    problem = family.solution.problem
+    if unknown < problem.unit_count:
+        constant = family.model.parameters[unknown]
+        if constant.low or constant.role.startswith("high") or constant.role == "lift":
+            return "the shape of the unit's " + ("low end" if constant.low else "top")
+        return "the unit's " + constant.name.removesuffix("_s").replace("_", " ")
+    estimate, source = problem.bench.estimate, unknown - problem.unit_count
+    if source < estimate.sources:
+        row = int(np.argmax(np.abs(estimate.errors[:, source])))
+        refs = [f"the network's {e.ref}" for e in estimate.topology.elements]
+        beside = ["the generator's resistance", "the load resistance", "the load capacitance"]
+        return [*refs, *beside][row]
+    return "the probe" if source < problem.bench.sources else "the generator's rise time"

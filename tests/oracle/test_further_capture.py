@@ -1,0 +1,83 @@
+"""What would decide an open verdict: predicted, then captured and judged."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from playback_units import CONDITIONS, Unit, by_tolerance, known_exactly, square_capture
+from two_channel_records import two_channel_record
+
+from antecurve.judge.capture import Capture
+from antecurve.judge.conformity import Decision
+from antecurve.judge.network_estimate import NetworkEstimate
+from antecurve.judge.verdict import Verdict
+from antecurve.judge.verdicts import JudgeRequest, judge_unit
+
+
+def judged(captures: list[Capture], network: NetworkEstimate, limit_db: float) -> Verdict:
+    request = JudgeRequest(limit_db=limit_db)
+    return judge_unit(captures, network, conditions=CONDITIONS, request=request)
+
+
+def test_a_low_square_wave_settles_the_low_end() -> None:
+    """One capture of 200 Hz leaves the low end open; the one proposed leaves what it said."""
+    rng = np.random.default_rng(1)
+    unit = Unit(low_corner_hz=1.5, high_corner_hz=0.0)
+    # Noise is given re peak to peak: half of what it is re the amplitude.
+    first = square_capture(unit, rng, frequency=200.0, noise=0.0025, samples=10_000)
+    network = known_exactly()
+    opened = judged([first], network, 0.2)
+    assert opened.decision is Decision.UNDECIDED and opened.ruling.frequency_hz < 30.0
+    question = opened.question
+    assert question is not None and question.text in opened.findings
+    assert "low end" in question.quantity or "bass shelf" in question.quantity
+    proposed = question.further[0]
+    assert "23 Hz" in proposed.text and proposed.decides
+    second = square_capture(unit, rng, frequency=23.0, noise=0.0025, samples=10_000)
+    settled = judged([first, second], network, 0.2)
+    assert settled.decision is Decision.PASS
+    at = np.argmin(np.abs(settled.deviation.frequency_hz - opened.ruling.frequency_hz))
+    left = settled.deviation.expanded_uncertainty_db[at]
+    # The best shape may change with the capture, and the gain of a record is its own: within 2.
+    assert 0.5 < left / proposed.expanded_uncertainty_db < 2.0
+
+
+def test_parts_by_their_tolerance_are_to_be_measured_or_left_out() -> None:
+    """Parts of 1 % and 2.5 % leave what no capture behind the network can tell."""
+    rng = np.random.default_rng(2)
+    record = two_channel_record(Unit(high_corner_hz=0.0), rng, signal="white noise")
+    opened = judged([record], by_tolerance(), 0.15)
+    question = opened.question
+    assert opened.decision is Decision.UNDECIDED and question is not None
+    assert question.quantity.startswith("the network's ")
+    reach = {f.text: f.expanded_uncertainty_db for f in question.further}
+    now = opened.expanded_uncertainty_db
+    (parts,) = (v for k, v in reach.items() if "--measured" in k)
+    (at_input,) = (v for k, v in reach.items() if "unit's input" in k)
+    (points,) = (v for k, v in reach.items() if "times the points" in k)
+    assert points > 0.9 * now
+    assert parts < 0.4 * now and at_input < 0.2 * now
+    beside = two_channel_record(
+        Unit(high_corner_hz=0.0), rng, signal="white noise", stimulus_at="input"
+    )
+    settled = judged([record, beside], by_tolerance(), 0.15)
+    assert settled.decision is Decision.PASS
+
+
+def test_what_nothing_decides_is_said() -> None:
+    rng = np.random.default_rng(3)
+    unit = Unit(treble_s=80e-6, low_corner_hz=0.0, high_corner_hz=0.0)
+    record = two_channel_record(unit, rng, signal="white noise")
+    off = float(np.abs(unit.deviation_db(np.array([20e3])))[0])
+    opened = judged([record], known_exactly(), off)
+    assert opened.decision is Decision.UNDECIDED and opened.question is not None
+    if not any(f.decides for f in opened.question.further):
+        assert "so near to its limit" in opened.question.text
+
+
+def test_a_decided_verdict_asks_nothing() -> None:
+    rng = np.random.default_rng(4)
+    record = two_channel_record(Unit(high_corner_hz=0.0), rng, signal="white noise")
+    verdict = judged([record], known_exactly(), 0.5)
+    assert verdict.decision is Decision.PASS and verdict.question is None
+    assert pytest.approx(0.5) == verdict.ruling.band.limit_db
