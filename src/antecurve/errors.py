@@ -8,6 +8,7 @@
     │   └── WiringError                    elements that don't make a network
     ├── UnattainableError (ArithmeticError)  no passive network of this form makes the curve
     ├── NoCombinationError (LookupError)   no combination of parts meets the job
+    ├── NoResultError (ValueError)         captures that tell nothing, or contradict each other
     ├── OutputExistsError (FileExistsError)  something would be overwritten
     └── MissingExtraError (ImportError)    a package is missing that this result needs
 
@@ -23,6 +24,7 @@ __all__ = [
     "InputError",
     "MissingExtraError",
     "NoCombinationError",
+    "NoResultError",
     "OutputExistsError",
     "UnattainableError",
     "WiringError",
@@ -121,6 +123,20 @@ class NoCombinationError(AntecurveError, LookupError):
         self.limit = limit
         self.detail = detail
         super().__init__(f"{limit}: {detail}")
+
+
+class NoResultError(AntecurveError, ValueError):
+    """Captures tell nothing of a unit, or are of more than one.
+
+    Parameters
+    ----------
+    reasons : tuple of str
+        What is wrong with them and what to do, a sentence each.
+    """
+
+    def __init__(self, reasons: tuple[str, ...]) -> None:
+        self.reasons = reasons
+        super().__init__("no result: " + "; ".join(reasons))
 
 
 class OutputExistsError(AntecurveError, FileExistsError):

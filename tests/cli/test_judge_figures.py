@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import math
+import re
 from pathlib import Path
 
 import numpy as np
@@ -11,9 +13,12 @@ import pytest
 from commands import invoke
 
 from antecurve.files.design_file import design_json
+from antecurve.files.played_signal import signal_wav
 from antecurve.files.sound import sound_bytes
 from antecurve.networks.compiled import transfer_coefficients
 from antecurve.pipeline import Design
+from antecurve.signals.request import SignalRequest
+from antecurve.signals.signal import make_signal
 
 
 @pytest.fixture(scope="module")
@@ -21,6 +26,21 @@ def bench(tmp_path_factory: pytest.TempPathFactory, default_design: Design) -> P
     """A sweep and steps, played through the default network and an ideal unit of 40 dB."""
     folder = tmp_path_factory.mktemp("figures")
     (folder / "design.json").write_bytes(design_json(default_design))
+    rng = np.random.default_rng(7)
+    levels = tuple(float(v) for v in range(-40, 0, 2))
+    for request in (
+        SignalRequest("sweep", level_db=(-20.0,), seconds=5.0),
+        SignalRequest("sines", level_db=levels, frequency_hz=(1000.0,), seconds=4.0),
+    ):
+        made = make_signal(request)
+        (folder / f"{request.kind}.wav").write_bytes(signal_wav(made))
+        output = through(np.pad(made.samples, 20_000), request.rate_hz, default_design)
+        output = np.clip(0.5 * output, -0.2, 0.2)
+        idle = 1e-3 * output + 1e-5 * rng.standard_normal(output.size)
+        output = output + 1e-5 * rng.standard_normal(output.size)
+        both = np.stack([output, idle], axis=1)
+        record = sound_bytes(both, rate_hz=request.rate_hz)
+        (folder / f"{request.kind}-record.wav").write_bytes(record)
     return folder
 
 
@@ -43,23 +63,7 @@ def through(samples: np.ndarray, rate: float, design: Design) -> np.ndarray:
     return np.fft.irfft(np.fft.rfft(samples, size) * response, size)[: samples.size]
 
 
-def test_figures_and_limits(
-    bench: Path, default_design: Design, capsys: pytest.CaptureFixture[str]
-) -> None:
-    from scipy.io import wavfile
-
-    rng = np.random.default_rng(7)
-    levels = ("--frequency", "1 kHz", "--level", "-40:-2:2", "--seconds", "4")
-    for kind, more in (("sweep", ("--level", "-20", "--seconds", "5")), ("sines", levels)):
-        done = invoke(capsys, "signal", kind, "-o", str(bench / f"{kind}.wav"), *more)
-        assert done.code == 0, done.err
-        rate, samples = wavfile.read(bench / f"{kind}.wav")
-        output = through(np.pad(samples / 2.0**31, 20_000), rate, default_design)
-        output = np.clip(0.5 * output, -0.2, 0.2)
-        idle = 1e-3 * output + 1e-5 * rng.standard_normal(output.size)
-        output = output + 1e-5 * rng.standard_normal(output.size)
-        both = np.stack([output, idle], axis=1)
-        (bench / f"{kind}-record.wav").write_bytes(sound_bytes(both, rate_hz=rate))
+def test_figures_and_limits(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (bench / "limits.toml").write_text(
         "[limits]\ngain = { least = 33, most = 35 }\nnoise = -60\ncrosstalk_1khz = -50\n"
         "overload_1khz = 40\nbalance = 0.5\n"
@@ -106,3 +110,90 @@ def test_steps_alone_are_no_response(bench: Path, capsys: pytest.CaptureFixture[
         "--stimulus", "a.wav", "--stimulus", "b.wav",
     )  # fmt: skip
     assert count.code == 2 and "one for all captures, or 3" in count.err
+
+
+def test_the_record_says_what_a_verdict_rests_on(
+    bench: Path, default_design: Design, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder, design = bench / "record", bench / "design.json"
+    words = (
+        "judge", str(bench / "sweep-record.wav"), "--design", str(design), "--channel", "1",
+        "--stimulus", str(bench / "sweep.wav"), "--serial", "A 17", "--date", "2026-02-03",
+        "--operator", "bench two", "--network-serial", "N 3",
+    )  # fmt: skip
+    told = invoke(capsys, *words, "-o", str(folder), "--json")
+    printed, written = json.loads(told.out), json.loads((folder / "verdict.json").read_text())
+    assert printed == written
+    assert (written["serial"], written["date"]) == ("A 17", "2026-02-03")
+    assert (written["operator"], written["network_serial"]) == ("bench two", "N 3")
+    assert written["design"]["form"] == default_design.picked.topology.form
+    # By the standard library's own digest.
+    assert written["design"]["digest"] == hashlib.sha256(design.read_bytes()).hexdigest()
+    (capture,) = written["captures"]
+    record = (bench / "sweep-record.wav").read_bytes()
+    assert capture["sha256"] == hashlib.sha256(record).hexdigest()
+    played = hashlib.sha256((bench / "sweep.wav").read_bytes()).hexdigest()
+    assert capture["played"] == {"name": "sweep.wav", "sha256": played}
+    assert capture["signal"] == "sweep" and written["software"].startswith("antecurve ")
+
+
+def test_useless_captures_are_no_result(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Each ends with code 2 and one sentence, and nothing is written."""
+    from scipy.io import wavfile
+
+    design, sweep = str(bench / "design.json"), str(bench / "sweep.wav")
+    rate, both = wavfile.read(bench / "sweep-record.wav")
+    output = both[:, 0] / 2.0**31
+    stimulus = np.pad(wavfile.read(bench / "sweep.wav")[1] / 2.0**31, 20_000)
+    records = {
+        "clipped.wav": (np.clip(40.0 * output, -1.0, 1.0), "a clipped record"),
+        "short.wav": (output[: output.size // 2], "ends before the second cue"),
+        "silent.wav": (np.zeros(output.size), "without the cue"),
+        "gap.wav": (np.delete(output, slice(100_000, 110_000)), "an interrupted record"),
+    }
+    for name, (samples, message) in records.items():
+        (bench / name).write_bytes(sound_bytes(samples, rate_hz=rate))
+        told = invoke(
+            capsys, "judge", str(bench / name), "--design", design, "--stimulus", sweep,
+            "-o", str(bench / "none"),
+        )  # fmt: skip
+        assert told.code == 2 and message in told.err, told.err
+        assert len(told.err.strip().splitlines()) == 1 and not (bench / "none").exists()
+    pairs = {
+        "equal.wav": (np.stack([output, output], axis=1), ("1",), "hold the same signal"),
+        "swapped.wav": (np.stack([output, stimulus], axis=1), ("1", "--stimulus-at", "input"),
+                        "follows the stimulus|wrong way round"),
+        "mono.wav": (output, ("2",), "channels of .*: 1"),
+    }  # fmt: skip
+    for name, (samples, words, message) in pairs.items():
+        (bench / name).write_bytes(sound_bytes(samples, rate_hz=rate))
+        told = invoke(capsys, "judge", str(bench / name), "--design", design, "--stimulus", *words)
+        assert told.code == 2 and re.search(message, told.err), (name, told.err)
+
+
+def test_captures_of_two_units_are_no_result(
+    bench: Path, default_design: Design, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A sweep of one unit beside a sweep of another whose treble is wrong, both surely seen."""
+    samples = np.array([20.0 * 10 ** (k / 10.0) for k in range(31)])
+    s = 2j * np.pi * samples
+    for name, treble in (("one.csv", 75e-6), ("two.csv", 120e-6)):
+        load = default_design.job.loading
+        network = transfer_coefficients(
+            default_design.network.topology,
+            default_design.network.values,
+            source_resistance=load.source_resistance,
+            load_resistance=load.load_resistance,
+            load_capacitance=load.load_capacitance,
+        )
+        unit = (1 + s * 318e-6) / ((1 + s * 3180e-6) * (1 + s * treble))
+        level = 20 * np.log10(np.abs(network.response(samples) * unit))
+        level = level + 0.01 * np.random.default_rng(8).standard_normal(31)
+        rows = "\n".join(f"{f:.4f},{v:.4f}" for f, v in zip(samples, level, strict=True))
+        (bench / name).write_text(f"frequency_hz,level_db\n{rows}\n")
+    told = invoke(
+        capsys, "judge", str(bench / "one.csv"), str(bench / "two.csv"),
+        "--design", str(bench / "design.json"),
+    )  # fmt: skip
+    assert told.code == 2, told.out
+    assert "no result: " in told.err and "one unit" in told.err

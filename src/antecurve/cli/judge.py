@@ -156,6 +156,10 @@ def judge(
     date: Annotated[
         str, typer.Option(metavar="TEXT", help="Date for the ship sheet, as it is to read.")
     ] = "",
+    operator: Annotated[str, typer.Option(metavar="TEXT", help="Who judges, for the record.")] = "",
+    network_serial: Annotated[
+        str, typer.Option(metavar="TEXT", help="Serial number of the network, for the record.")
+    ] = "",
     workers: Annotated[
         int, typer.Option(metavar="COUNT", help="Processes for a batch; 0: one per core.", min=0)
     ] = 0,
@@ -216,7 +220,19 @@ def judge(
         None if full_scale is None else quantity(full_scale, "V", "--full-scale"),
         () if limits is None else read_limits(limits),
     )
-    delivery = Delivery(made.job.title, serial, date, output, force, as_json, readings, figures)
+    delivery = Delivery(
+        title=made.job.title,
+        design=design,
+        serial=serial,
+        date=date,
+        operator=operator,
+        network_serial=network_serial,
+        output=output,
+        force=force,
+        as_json=as_json,
+        readings=readings,
+        figures=figures,
+    )
     if folders:
         passed = judge_folder(folders[0], made, values, asked, workers, delivery)
     else:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from antecurve.files.recordings import ReadingOptions, Recording
+    from antecurve.files.verdict_record import VerdictRecord
     from antecurve.judge.unit_figures import FigureRequest
     from antecurve.judge.verdict import Verdict
     from antecurve.judge.verdicts import JudgeRequest
@@ -26,8 +27,10 @@ class Delivery:
     ----------
     title : str
         Title of the design.
-    serial, date : str
-        For the ship sheet.
+    design : Path
+        Its file.
+    serial, date, operator, network_serial : str
+        For the ship sheet and the record.
     output : Path or None
         Folder to write into.
     force : bool
@@ -41,8 +44,11 @@ class Delivery:
     """
 
     title: str
+    design: Path
     serial: str
     date: str
+    operator: str
+    network_serial: str
     output: Path | None
     force: bool
     as_json: bool
@@ -99,7 +105,7 @@ def judge_one(
             for v in (verdicts[0], second)
         ]
     verdicts = [with_figure_limits(v, delivery.figures.limits) for v in verdicts]
-    recordings = unit.recordings
+    record = unit.record([*captures, *other])
     if delivery.output is not None:
         files: dict[str, bytes] = {}
         with busy_progress("drawing the ship sheet"):
@@ -108,15 +114,15 @@ def judge_one(
                     f"ship{mark}.html": ship_sheet(
                         verdict, serial=delivery.serial, date=delivery.date, title=delivery.title
                     ),
-                    f"verdict{mark}.json": verdict_json(verdict),
+                    f"verdict{mark}.json": verdict_json(verdict, record),
                     f"deviation{mark}.csv": deviation_csv(verdict),
                 } | _difference(verdict, mark)
         write_folder(delivery.output, files, force=delivery.force)
     if delivery.as_json:
-        record = verdicts[0].to_dict() | {"captures": [_understood(r) for r in recordings]}
+        content = verdicts[0].to_dict() | record.to_dict()
         if other:
-            record["other_channel"] = verdicts[1].to_dict()
-        show_json(record)
+            content["other_channel"] = verdicts[1].to_dict()
+        show_json(content)
     else:
         for verdict, name in zip(verdicts, ("", "Other channel"), strict=False):
             if name:
@@ -140,14 +146,14 @@ class _Unit:
     def judged(self, paths: Sequence[Path], title: str) -> Verdict:
         """Judge the captures of one channel, and what they tell beside the response."""
         from antecurve.cli.progress import busy_progress
-        from antecurve.errors import InputError
+        from antecurve.errors import InputError, NoResultError
         from antecurve.files.recordings import read_recording
         from antecurve.judge.verdicts import judge_unit
 
-        readings = self.delivery.readings
-        pairs = zip(paths, readings if len(paths) == len(readings) else readings[:1] * len(paths),
-                    strict=True)  # fmt: skip
-        read = [read_recording(path, reading) for path, reading in pairs]
+        read = [
+            read_recording(path, reading)
+            for path, reading in zip(paths, self._readings(len(paths)), strict=True)
+        ]
         self.recordings.extend(read)
         captures = [r.capture for r in read if r.played is None or not r.played.is_stepped]
         if not captures:
@@ -159,10 +165,37 @@ class _Unit:
             verdict = judge_unit(
                 captures, self.design, measured=self.measured, request=self.request
             )
+            if not verdict.is_result:
+                raise NoResultError(verdict.findings)
             verdict = self._with_figures(verdict, read)
         for recording in read:
             print(f"{recording.capture.name}: {recording.understood}", file=sys.stderr)
         return verdict
+
+    def _readings(self, count: int) -> Sequence[ReadingOptions]:
+        """How each of so many captures is read."""
+        readings = self.delivery.readings
+        return readings if len(readings) == count else readings[:1] * count
+
+    def record(self, paths: Sequence[Path]) -> VerdictRecord:
+        """What the verdict rests on."""
+        from antecurve import __version__
+        from antecurve.files.verdict_record import VerdictRecord, capture_records, file_digest
+
+        delivery = self.delivery
+        captures = len(delivery.readings)
+        readings = [*delivery.readings, *self._readings(len(paths) - captures)]
+        return VerdictRecord(
+            delivery.serial or None,
+            delivery.date or None,
+            delivery.operator or None,
+            delivery.network_serial or None,
+            delivery.title,
+            self.design.picked.topology.form,
+            file_digest(delivery.design).sha256,
+            capture_records(paths, self.recordings, [r.played for r in readings]),
+            f"antecurve {__version__}",
+        )
 
     def _with_figures(self, verdict: Verdict, read: Sequence[Recording]) -> Verdict:
         """The verdict with the figures of two-channel records."""
@@ -200,25 +233,6 @@ def _difference(verdict: Verdict, mark: str) -> dict[str, bytes]:
     scaled = overlay.difference / float(abs(overlay.output).max())
     sound = sound_bytes(scaled, rate_hz=overlay.rate_hz)
     return {f"difference{mark}.wav": sound} | overlay_files(overlay, mark=mark)
-
-
-def _understood(recording: Recording) -> dict[str, str]:
-    """Name, kind and signal of a capture, and what was understood of its file."""
-    kind, signal = _KINDS[recording.capture.kind]
-    return {
-        "name": recording.capture.name,
-        "kind": kind,
-        "signal": recording.signal or signal,
-        "understood": recording.understood,
-    }
-
-
-_KINDS = {
-    "square wave": ("square", "square"),
-    "sweep": ("sweep", "sines"),
-    "two-channel record": ("two-channel", "any"),
-}
-"""Kind and signal of a capture as files name them."""
 
 
 def _show(verdict: Verdict) -> None:

@@ -15,7 +15,7 @@ from antecurve.files.number_table import DECIMALS
 from antecurve.files.played_signal import read_played_signal
 from antecurve.files.sound import read_sound
 from antecurve.judge.capture import Capture
-from antecurve.judge.played_record import PlayedRecord
+from antecurve.judge.played_record import PlayedRecord, held_at_its_limit
 from antecurve.judge.square_wave import SquareWaveCapture
 from antecurve.judge.two_channel import STIMULUS_AT, TwoChannelRecord
 from antecurve.quantities import format_quantity
@@ -40,6 +40,7 @@ TIME_UNITS = {
 """Units of time by name [s]."""
 _EVEN = 0.05  # of a step, by which printed times may be off
 _SILENT = 1e-3  # of the largest channel: a channel that idles
+_FULL_SCALE = 0.9999  # of a converter: 16 bits end at 32,767 of 32,768
 _WHERE = {"generator": "at the generator", "input": "at the unit's input", "emf": "as played"}
 
 
@@ -236,8 +237,11 @@ def recorded(channels: Channels, asked: ReadingOptions) -> Recording:
     if not evenly_spaced(channels.time_s):
         raise InputError(name, "times that are not evenly spaced", "two channels need even times")
     idle = None if asked.idle is None else channels.volts[asked.idle - 1]
+    if asked.stimulus is not None and not channels.in_volts:
+        _refuse_clipped(volts, name)
     if asked.stimulus is None:
-        return _beside_played(volts, idle, rate, asked, f"{channels.origin}, {label}", name)
+        origin = f"{channels.origin}, {label}"
+        return _beside_played(volts, idle, rate, asked, origin, name, in_volts=channels.in_volts)
     at = asked.stimulus_at or "generator"
     stimulus = channels.volts[asked.stimulus - 1]
     record = TwoChannelRecord(rate, stimulus, volts, stimulus_at=at, name=name)
@@ -261,6 +265,14 @@ def _check_finite(channels: Channels, numbers: tuple[int | None, ...], name: str
             )
 
 
+def _refuse_clipped(samples: Floats, name: str) -> None:
+    """Refuse a sound that stands at its full scale."""
+    if float(np.abs(samples).max()) >= _FULL_SCALE and held_at_its_limit(samples):
+        raise InputError(
+            name, "a clipped record", "reduce the level at the interface's input and record again"
+        )
+
+
 def _beside_played(
     volts: Floats,
     idle: Floats | None,
@@ -268,12 +280,17 @@ def _beside_played(
     asked: ReadingOptions,
     origin: str,
     name: str,
+    *,
+    in_volts: bool,
 ) -> Recording:
     """A record of the unit's output beside the file that was played."""
     assert asked.played is not None
     file = read_played_signal(asked.played)
     beside = laid_side_by_side(file.samples, file.rate_hz, volts, rate_hz, name=name)
     output = volts[beside.inside]
+    stepped = file.request is not None and len(file.request.level_db) > 1
+    if not (stepped or in_volts):
+        _refuse_clipped(output, name)
     record = TwoChannelRecord(
         rate_hz, beside.played, output, stimulus_at=asked.stimulus_at or "emf", name=name
     )

@@ -9,6 +9,7 @@ from antecurve.files.table import csv_bytes
 from antecurve.results import json_text
 
 if TYPE_CHECKING:
+    from antecurve.files.verdict_record import VerdictRecord
     from antecurve.judge.batch import Batch
     from antecurve.judge.calibration import Calibration
     from antecurve.judge.verdict import Verdict
@@ -21,20 +22,23 @@ __all__ = [
 ]
 
 
-def verdict_json(verdict: Verdict) -> bytes:
+def verdict_json(verdict: Verdict, record: VerdictRecord | None = None) -> bytes:
     """Write a verdict as the content of a JSON file.
 
     Parameters
     ----------
     verdict : Verdict
         The verdict.
+    record : VerdictRecord, optional
+        What it rests on.
 
     Returns
     -------
     bytes
         Format ``antecurve-verdict-1``, UTF-8.
     """
-    return json_text(verdict).encode()
+    beside = {} if record is None else record.to_dict()
+    return json_text(verdict.to_dict() | beside).encode()
 
 
 def deviation_csv(verdict: Verdict) -> bytes:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, ClassVar
 
 from antecurve.checked import checked
-from antecurve.errors import AntecurveError
+from antecurve.errors import AntecurveError, NoResultError
 from antecurve.judge.capture import Captures
 from antecurve.judge.network_estimate import JudgedThrough, NetworkEstimate, estimate_of
 from antecurve.judge.verdict import Verdict
@@ -175,6 +175,8 @@ def _entry(
 ) -> BatchEntry:
     try:
         verdict = judge_unit(captures, network, conditions=conditions, request=request)
+        if not verdict.is_result:
+            raise NoResultError(verdict.findings)
         return BatchEntry(name, verdict)
     except AntecurveError as error:
         return BatchEntry(name, None, str(error))
