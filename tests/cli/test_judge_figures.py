@@ -144,11 +144,10 @@ def test_useless_captures_are_no_result(bench: Path, capsys: pytest.CaptureFixtu
     design, sweep = str(bench / "design.json"), str(bench / "sweep.wav")
     rate, both = wavfile.read(bench / "sweep-record.wav")
     output = both[:, 0] / 2.0**31
-    stimulus = np.pad(wavfile.read(bench / "sweep.wav")[1] / 2.0**31, 20_000)
     records = {
         "clipped.wav": (np.clip(40.0 * output, -1.0, 1.0), "a clipped record"),
         "short.wav": (output[: output.size // 2], "ends before the second cue"),
-        "silent.wav": (np.zeros(output.size), "without the cue"),
+        "silent.wav": (np.zeros(output.size), "silence"),
         "gap.wav": (np.delete(output, slice(100_000, 110_000)), "an interrupted record"),
     }
     for name, (samples, message) in records.items():
@@ -161,8 +160,6 @@ def test_useless_captures_are_no_result(bench: Path, capsys: pytest.CaptureFixtu
         assert len(told.err.strip().splitlines()) == 1 and not (bench / "none").exists()
     pairs = {
         "equal.wav": (np.stack([output, output], axis=1), ("1",), "hold the same signal"),
-        "swapped.wav": (np.stack([output, stimulus], axis=1), ("1", "--stimulus-at", "input"),
-                        "follows the stimulus|wrong way round"),
         "mono.wav": (output, ("2",), "channels of .*: 1"),
     }  # fmt: skip
     for name, (samples, words, message) in pairs.items():

@@ -70,6 +70,8 @@ def laid_side_by_side(
     InputError
         When a cue that was played is not in the record, or the record was interrupted.
     """
+    if not np.ptp(record) > 0.0:
+        raise InputError(name, "silence", "check the leads, the levels and the supply")
     resampled = _at_rate(played, played_hz, record_hz)
     cues = [cue_position(resampled, record_hz, rising=r) for r in (True, False)]
     first, last = cues

@@ -67,7 +67,7 @@ def cue_position(samples: Floats, rate_hz: float, *, rising: bool) -> int | None
     from scipy.signal import correlate
 
     cue = cue_waveform(rate_hz, rising=rising)
-    if samples.size <= cue.size:
+    if samples.size <= cue.size or not np.ptp(samples) > 0.0:
         return None
     heard = _heard(samples, rate_hz)
     likeness = np.abs(correlate(heard, cue, mode="valid", method="fft"))
