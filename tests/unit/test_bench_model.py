@@ -31,6 +31,7 @@ from antecurve.judge.signal_path import (
 )
 from antecurve.judge.unit_model import UnitModel, unit_model
 from antecurve.judge.unit_parameters import HighEnd, LowEnd, Shape
+from antecurve.judge.unit_steps import from_steps, step_bounds, step_slopes, to_steps
 from antecurve.networks.compiled import transfer
 from antecurve.networks.conditions import Conditions, LoadingTolerance
 from antecurve.parts.position import PickedNetwork
@@ -68,6 +69,29 @@ def test_derivatives(level_only: bool, resonant: bool) -> None:
 
             slope = approx_fprime(units, value, 1e-7)
             assert np.allclose(slope, getattr(found.derivative[place], part), atol=3e-6)
+
+
+@pytest.mark.parametrize("level_only", [False, True])
+def test_steps_of_a_fit(level_only: bool) -> None:
+    """There and back, and derivatives against scipy.optimize.approx_fprime."""
+    model = unit_model(CURVE, level_only=level_only)
+    units = model.start + 0.1
+    # 1/(1 + b s + c s^2) with a Q of 2: A = b^2 - 2 c and B = c^2.
+    b, c = 1.5, 9.0
+    units[model.index("high_corner_hz")], units[model.index("high_end_2")] = b**2 - 2 * c, c**2
+    stepped = to_steps(model, units)
+    assert stepped[model.index("high_end_2")] == pytest.approx(c)
+    assert stepped[model.index("high_corner_hz")] == pytest.approx(b**2 - 0.01 * c)
+    assert from_steps(model, stepped) == pytest.approx(units)
+    low, high = step_bounds(model)
+    assert np.all((low <= stepped) & (stepped <= high))
+    f = np.array([50e3])
+    jacobian = model.linearised(units, f).derivative.real
+    turned = step_slopes(model, stepped, jacobian)[0]
+    slope = approx_fprime(
+        stepped, lambda x: float(model.log_response(from_steps(model, x), f)[0].real), 1e-7
+    )
+    assert turned == pytest.approx(slope, abs=3e-6)
 
 
 def test_shapes_leave_their_coefficients_free() -> None:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.judge.solve import Solution, solve_from
+from antecurve.judge.solve import Solution, chi_square, solve_from
 from antecurve.judge.unit_factors import RATE_UNIT, TIME_UNIT
 from antecurve.judge.unit_model import UnitModel
 from antecurve.judge.unit_parameters import Parameter
@@ -30,6 +30,7 @@ _LIGHT = 0.3  # of the distance: corners of the ends have no nominal value
 _LEAST_RATE = 1e-3 * RATE_UNIT  # a corner of 1 mHz is none
 _LEAST_TIME = 0.02 * TIME_UNIT  # nor is one at 8 MHz
 _REAL = 1e-9  # imaginary over real part of a root that is real but for rounding
+_WORSE = 15.0  # of chi-square: more than any prior has to say about which pole is which
 _AS_IT_WAS = 1e-6  # a preference for the order there is
 
 
@@ -53,7 +54,7 @@ def with_named_poles(solution: Solution) -> Solution:
     Returns
     -------
     Solution
-        The same response but for the priors.
+        The same response but for the priors; the one given where exchanging does not preserve it.
     """
     from scipy.optimize import linear_sum_assignment
 
@@ -71,7 +72,9 @@ def with_named_poles(solution: Solution) -> Solution:
         times.setdefault(slot.owner, []).append(slots[k].time)
     unknowns = solution.unknowns.copy()
     unknowns[: units.size] = _with_times(model, units, times)
-    return solve_from(solution.problem, unknowns, free=solution.free[: units.size])
+    named = solve_from(solution.problem, unknowns, free=solution.free[: units.size])
+    # What is as good as no pole is left out of the exchange, which a record may yet show.
+    return named if chi_square(named) < chi_square(solution) + _WORSE else solution
 
 
 def _slots(model: UnitModel, units: Floats) -> list[_Slot]:

@@ -19,6 +19,7 @@ from antecurve.judge.observation import Evaluation
 from antecurve.judge.problem import FitProblem
 from antecurve.judge.unit_model import UnitModel
 from antecurve.judge.unit_parameters import HighEnd, Shape
+from antecurve.judge.unit_steps import from_steps, step_bounds, step_slopes, to_steps
 
 __all__ = ["Solution", "chi_square", "solve_from", "solve_from_nothing"]
 
@@ -40,6 +41,9 @@ _MOST_DAMPING = 1e8  # beyond, no step is short enough: the point is the best th
 _SHORTENINGS = 3  # then damping, which turns the step too, does better
 _ENOUGH = 0.2  # of the slope's promise; a parabola with its least at the whole step gives 0.5
 _LEAST_SHARE = 0.1
+_NOTABLE = 4.0
+# Of chi-square, by which a resonant top must describe more: two standard deviations.  Less is
+# noise, which a pole and a zero that cancel each other explain as well.
 _AHEAD = 3.0  # times the next step's promise: what a fit may still gain, by judgement
 _RIDGE = 1e-13  # of the diagonal: rounding of the normal equations themselves
 
@@ -118,13 +122,13 @@ def solve_from(
     moving = np.ones(problem.size, dtype=bool)
     if free is not None:
         moving[: problem.unit_count] = free
-    unknowns = np.where(moving, np.clip(start, *_bounds(problem, start)), start)
-    evaluation = problem.evaluate(unknowns)
+    limits = _bounds(problem)
+    unknowns = np.where(moving, np.clip(_steps(problem, start), *limits), _steps(problem, start))
+    evaluation = _evaluated(problem, unknowns)
     least = float(evaluation.residual @ evaluation.residual)
     damping, crawling, before = _FIRST_DAMPING, 0, math.inf
-    normal, gradient = _normal_equations(evaluation)
+    normal, gradient = _normal_equations(problem, unknowns, evaluation)
     for _ in range(rounds):
-        limits = _bounds(problem, unknowns)
         trial, expected = _step(unknowns, normal, gradient, damping, moving, limits)
         if expected < _SETTLED + _ROUNDING * least or least - _AHEAD * expected > enough:
             break
@@ -140,12 +144,29 @@ def solve_from(
             continue
         damping = 0.0 if damping <= _FIRST_DAMPING else damping / 10.0
         unknowns, evaluation, least = trial, tried, size
-        normal, gradient = _normal_equations(evaluation)
-    return Solution(problem, unknowns, evaluation, moving)
+        normal, gradient = _normal_equations(problem, unknowns, evaluation)
+    return Solution(problem, _of_steps(problem, unknowns), evaluation, moving)
 
 
-def _normal_equations(evaluation: Evaluation) -> tuple[Floats, Floats]:
-    jacobian = evaluation.jacobian
+def _steps(problem: FitProblem, unknowns: Floats) -> Floats:
+    """Unknowns in the coordinates that the fit steps in."""
+    units = problem.unit_count
+    return np.concatenate([to_steps(problem.model, unknowns[:units]), unknowns[units:]])
+
+
+def _of_steps(problem: FitProblem, stepped: Floats) -> Floats:
+    units = problem.unit_count
+    return np.concatenate([from_steps(problem.model, stepped[:units]), stepped[units:]])
+
+
+def _evaluated(problem: FitProblem, stepped: Floats) -> Evaluation:
+    return problem.evaluate(_of_steps(problem, stepped))
+
+
+def _normal_equations(
+    problem: FitProblem, stepped: Floats, evaluation: Evaluation
+) -> tuple[Floats, Floats]:
+    jacobian = step_slopes(problem.model, stepped[: problem.unit_count], evaluation.jacobian)
     return jacobian.T @ jacobian, jacobian.T @ evaluation.residual
 
 
@@ -155,7 +176,7 @@ def _line_search(
     """A step, or the part of it where a parabola through its ends has its least."""
     slope = 2.0 * float(gradient @ (trial - unknowns))
     for _ in range(_SHORTENINGS):
-        tried = problem.evaluate(trial)
+        tried = _evaluated(problem, trial)
         size = float(tried.residual @ tried.residual)
         if size - least < _ENOUGH * slope or not math.isfinite(size):
             break
@@ -197,11 +218,11 @@ def _step(
     return trial, float(-2.0 * gradient @ step - step @ normal @ step)
 
 
-def _bounds(problem: FitProblem, unknowns: Floats) -> tuple[Floats, Floats]:
+def _bounds(problem: FitProblem) -> tuple[Floats, Floats]:
     low = np.full(problem.size, -np.inf)
     high = np.full(problem.size, np.inf)
     units = problem.unit_count
-    low[:units], high[:units] = problem.model.bounds(unknowns[:units])
+    low[:units], high[:units] = step_bounds(problem.model)
     first = problem.unit_count + problem.priors
     for observation in problem.observations:
         last = first + observation.nuisances
@@ -249,7 +270,8 @@ def _by_both_ways(problem: FitProblem, units: Floats, widest: Shape) -> Solution
     resonant = near.unknowns.copy()
     resonant[:count] = problem.model.with_resonant_top(near.units)
     over = solve_from(problem, resonant, rounds=40, free=pair)
-    return min(straight, solve_from(problem, over.unknowns, free=free(widest)), key=chi_square)
+    bent = solve_from(problem, over.unknowns, free=free(widest))
+    return bent if chi_square(bent) < chi_square(straight) - _NOTABLE else straight
 
 
 def _promising(problem: FitProblem) -> list[Floats]:
