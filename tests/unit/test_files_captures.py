@@ -64,7 +64,7 @@ def test_what_is_wrong_is_said(tmp_path: Path, lines: list[str], says: str) -> N
 
 
 def test_phase_must_be_as_long() -> None:
-    with pytest.raises(InputError, match="as long"):
+    with pytest.raises(InputError, match="phase_deg must be of equal length"):
         SweepCapture(np.arange(1.0, 7.0), np.zeros(6), np.zeros(5))
     with pytest.raises(InputError, match="equal length"):
         SquareWaveCapture(np.arange(100.0), np.arange(99.0))

@@ -58,12 +58,12 @@ class BenchPlan(Result):
     _keys: ClassVar = (
         "sheet",
         "level",
-        "inputs:plan.records",
+        "inputs:plan.inputs",
         "noise",
         "square_wave:peak",
         "parts:stresses",
         "delay:delay.records",
-        "faults:faults.records",
+        "faults:faults.traces",
     )
 
     sheet: BenchSheet

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -18,9 +17,6 @@ from antecurve.errors import InputError
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
 from antecurve.networks.poles_and_zeros import network_zero_pole_gain
 from antecurve.results import Result
-
-if TYPE_CHECKING:
-    import pandas
 
 __all__ = ["DelayTable", "delay_table", "group_delay_s", "phase_deg"]
 
@@ -52,18 +48,6 @@ class DelayTable(Result):
 
     def __post_init__(self) -> None:
         hold_read_only(self, *(f.name for f in fields(self)))
-
-    def to_frame(self) -> pandas.DataFrame:
-        """Tabulate the delays.
-
-        Returns
-        -------
-        pandas.DataFrame
-            One row a frequency.
-        """
-        import pandas
-
-        return pandas.DataFrame({f.name: getattr(self, f.name) for f in fields(self)})
 
 
 def phase_deg(chain: ZeroPoleGain[complex], frequency_hz: ArrayLike) -> Floats:

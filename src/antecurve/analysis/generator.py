@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import ClassVar
 
 from antecurve.analysis.pads import Pad, generator_pad
 from antecurve.analysis.subject import error_limit_of, job_of
@@ -18,9 +18,6 @@ from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of,
 from antecurve.networks.topology import Loading
 from antecurve.quantities import check_number, format_quantity
 from antecurve.results import Result
-
-if TYPE_CHECKING:
-    import pandas
 
 __all__ = [
     "DISPLAY_LOAD_OHM",
@@ -124,6 +121,21 @@ class PlannedInput(Result):
         What to do; empty where there is nothing to say.
     """
 
+    _keys: ClassVar = (
+        "input:kind.name",
+        "level_v:kind.level_v",
+        "load_ohm:kind.load_resistance",
+        "load_f:kind.load_capacitance",
+        "gain_db",
+        "emf_v:setting.emf_v",
+        "displayed_v:setting.displayed_v",
+        "error_centred_db",
+        "pad_db:pad.attenuation_db",
+        "pad_series_ohm:pad.series_ohm",
+        "pad_shunt_ohm:pad.shunt_ohm",
+        "advice",
+    )
+
     kind: InputKind
     setting: GeneratorSetting
     gain_db: float
@@ -142,37 +154,9 @@ class LevelPlan(Result):
         One a kind of input.
     """
 
+    _rows: ClassVar = "inputs"
+
     inputs: tuple[PlannedInput, ...]
-
-    def to_frame(self) -> pandas.DataFrame:
-        """Tabulate the plan.
-
-        Returns
-        -------
-        pandas.DataFrame
-            One row a kind of input.
-        """
-        import pandas
-
-        return pandas.DataFrame(
-            [
-                {
-                    "input": planned.kind.name,
-                    "level_v": planned.kind.level_v,
-                    "load_ohm": planned.kind.load_resistance,
-                    "load_f": planned.kind.load_capacitance,
-                    "gain_db": planned.gain_db,
-                    "emf_v": planned.setting.emf_v,
-                    "displayed_v": planned.setting.displayed_v,
-                    "error_centred_db": planned.error_centred_db,
-                    "pad_db": planned.pad.attenuation_db if planned.pad else None,
-                    "pad_series_ohm": planned.pad.series_ohm if planned.pad else None,
-                    "pad_shunt_ohm": planned.pad.shunt_ohm if planned.pad else None,
-                    "advice": planned.advice,
-                }
-                for planned in self.inputs
-            ]
-        )
 
 
 def usual_inputs(loading: Loading, *, level_v: float = NORMAL_LEVEL_V) -> tuple[InputKind, ...]:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
-from typing import TYPE_CHECKING, ClassVar
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -26,9 +26,6 @@ from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of,
 from antecurve.networks.topology import Network
 from antecurve.quantities import LOAD_CAPACITANCES, check_count
 from antecurve.results import Result
-
-if TYPE_CHECKING:
-    import pandas
 
 __all__ = [
     "LOAD_CAPACITANCES_F",
@@ -89,18 +86,6 @@ class LoadingResult(Result):
 
     def __post_init__(self) -> None:
         hold_read_only(self, *(f.name for f in fields(self)[:5]))
-
-    def to_frame(self) -> pandas.DataFrame:
-        """Tabulate the combinations.
-
-        Returns
-        -------
-        pandas.DataFrame
-            One row a combination, one column an array attribute.
-        """
-        import pandas
-
-        return pandas.DataFrame({f.name: getattr(self, f.name) for f in fields(self)[:5]})
 
 
 @checked

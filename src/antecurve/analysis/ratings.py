@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, ClassVar
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,9 +25,6 @@ from antecurve.networks.topology import Element, ElementKind, Loading, Network, 
 from antecurve.parts.scatter import part_references
 from antecurve.quantities import LEVELS, check_number, format_quantity
 from antecurve.results import Result
-
-if TYPE_CHECKING:
-    import pandas
 
 __all__ = [
     "LARGEST_AMPLITUDE_V",
@@ -117,8 +114,9 @@ class PartStresses(Result):
         "amplitude_v",
         "source_current_a",
         "drivable",
-        "positions:records",
+        "positions:parts",
     )
+    _rows: ClassVar = "parts"
 
     amplitude_v: float
     parts: tuple[PartStress, ...]
@@ -133,32 +131,6 @@ class PartStresses(Result):
     def ratings(self) -> dict[str, str]:
         """Rating by reference, as `antecurve.analysis.parts_list.parts_list` takes it."""
         return {part.ref: part.rating for part in self.parts}
-
-    def to_frame(self) -> pandas.DataFrame:
-        """Tabulate the stresses.
-
-        Returns
-        -------
-        pandas.DataFrame
-            One row a part.
-        """
-        import pandas
-
-        return pandas.DataFrame(
-            [
-                {
-                    "ref": part.ref,
-                    "kind": part.kind.value,
-                    "voltage_v": part.voltage_v,
-                    "dissipation_w": part.dissipation_w,
-                    "rating": part.rating,
-                    "worst_output": part.worst_output,
-                    "band_voltage_v": part.band_voltage_v,
-                    "band_dissipation_w": part.band_dissipation_w,
-                }
-                for part in self.parts
-            ]
-        )
 
 
 def largest_amplitude_v(*, source_level_v: float) -> float:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -15,9 +14,6 @@ from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, level_db, response
 from antecurve.networks.compiled import input_impedance, output_impedance, transfer
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
 from antecurve.results import Result
-
-if TYPE_CHECKING:
-    import pandas
 
 __all__ = ["ResponseTable", "response_frequencies", "response_table"]
 
@@ -60,17 +56,21 @@ class ResponseTable(Result):
     def __post_init__(self) -> None:
         hold_read_only(self, *(f.name for f in fields(self)))
 
-    def to_frame(self) -> pandas.DataFrame:
-        """Tabulate the response, one column an attribute.
+    def within(self, band_hz: tuple[float, float]) -> NDArray[np.bool_]:
+        """Mark the frequencies in a band, its ends included.
+
+        Parameters
+        ----------
+        band_hz : tuple of float
+            Low and high end [Hz].
 
         Returns
         -------
-        pandas.DataFrame
-            One row a frequency.
+        numpy.ndarray of bool, shape (frequencies,)
+            Whether they lie in the band, to 0.1 %, as grids are rounded.
         """
-        import pandas
-
-        return pandas.DataFrame({f.name: getattr(self, f.name) for f in fields(self)})
+        low, high = band_hz
+        return (self.frequency_hz >= low * 0.999) & (self.frequency_hz <= high * 1.001)
 
 
 def response_frequencies(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, ClassVar
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,9 +22,6 @@ from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of,
 from antecurve.networks.poles_and_zeros import network_zero_pole_gain
 from antecurve.quantities import CORNER_FREQUENCIES, check_count, check_number
 from antecurve.results import Result
-
-if TYPE_CHECKING:
-    import pandas
 
 __all__ = [
     "FaultSheet",
@@ -130,19 +127,6 @@ class ScopeTrace(Result):
     def __post_init__(self) -> None:
         hold_read_only(self, "time_s", "input_v", "network_v", "playback_v")
 
-    def to_frame(self) -> pandas.DataFrame:
-        """Tabulate the trace with the columns of ``scope.csv``.
-
-        Returns
-        -------
-        pandas.DataFrame
-            One row a sample.
-        """
-        import pandas
-
-        names = ("time_s", "input_v", "network_v", "playback_v")
-        return pandas.DataFrame({name: getattr(self, name) for name in names})
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FaultTrace(Result):
@@ -157,6 +141,8 @@ class FaultTrace(Result):
     measures : TraceMeasures
         Its numbers.
     """
+
+    _keys: ClassVar = ("playback:playback.name", "*:measures", "remark:playback.remark")
 
     playback: Playback
     playback_v: Floats
@@ -180,28 +166,14 @@ class FaultSheet(Result):
         Ideal playback first.
     """
 
+    _rows: ClassVar = "traces"
+
     wave: SquareWave
     time_s: Floats
     traces: tuple[FaultTrace, ...]
 
     def __post_init__(self) -> None:
         hold_read_only(self, "time_s")
-
-    def to_frame(self) -> pandas.DataFrame:
-        """Tabulate the numbers of every fault.
-
-        Returns
-        -------
-        pandas.DataFrame
-            One row a fault.
-        """
-        import pandas
-
-        rows = [
-            {"playback": t.playback.name, **t.measures.to_dict(), "remark": t.playback.remark}
-            for t in self.traces
-        ]
-        return pandas.DataFrame(rows)
 
 
 @checked

@@ -87,6 +87,12 @@ class PercentileCurves(Result):
     def __post_init__(self) -> None:
         hold_read_only(self, "frequency_hz", "error_db")
 
+    @property
+    def interval_db(self) -> tuple[Floats, Floats]:
+        """Ends of the band that holds 95 % of builds at each frequency [dB]."""
+        low, high = (self.error_db[self.percent.index(p)] for p in (2.5, 97.5))
+        return low, high
+
 
 @dataclass(frozen=True, slots=True)
 class Mismatch(Result):

@@ -26,6 +26,7 @@ __all__ = [
     "ObservationSettings",
     "ascending_column",
     "capture_sequence",
+    "equal_columns",
     "finite_column",
 ]
 
@@ -64,6 +65,33 @@ def finite_column(values: ArrayLike, name: str, capture: str) -> Floats:
             "every value must be a finite number; take the row out or capture again",
         )
     return read_only(column)
+
+
+def equal_columns(capture: str, **columns: ArrayLike) -> tuple[Floats, ...]:
+    """Check the columns of a capture, each by itself and their lengths.
+
+    Parameters
+    ----------
+    capture : str
+        The capture, for messages.
+    **columns : array_like, shape (rows,)
+        Numbers by the names of their columns.
+
+    Returns
+    -------
+    tuple of numpy.ndarray of float, shape (rows,)
+        Read-only copies.
+
+    Raises
+    ------
+    InputError
+        When one is no column, a value is not finite, or the lengths differ.
+    """
+    checked = tuple(finite_column(v, name, capture) for name, v in columns.items())
+    sizes = tuple(column.size for column in checked)
+    if len(set(sizes)) > 1:
+        raise InputError(capture, sizes, f"{' and '.join(columns)} must be of equal length")
+    return checked
 
 
 def ascending_column(

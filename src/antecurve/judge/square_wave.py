@@ -17,7 +17,7 @@ from antecurve.judge.capture import (
     DirectResponse,
     ObservationSettings,
     ascending_column,
-    finite_column,
+    equal_columns,
 )
 from antecurve.judge.network_estimate import NetworkEstimate
 from antecurve.judge.record import limit_share, prepare_record
@@ -63,12 +63,7 @@ class SquareWaveCapture(Capture):
     name: str = "capture"
 
     def __post_init__(self) -> None:
-        time = finite_column(self.time_s, "time_s", self.name)
-        volts = finite_column(self.volts, "volts", self.name)
-        if time.shape != volts.shape:
-            raise InputError(
-                self.name, (time.size, volts.size), "time_s and volts must be of equal length"
-            )
+        time, volts = equal_columns(self.name, time_s=self.time_s, volts=self.volts)
         if time.size < _LEAST_SAMPLES:
             raise InputError(
                 self.name,

@@ -18,7 +18,7 @@ from antecurve.judge.capture import (
     DirectResponse,
     ObservationSettings,
     ascending_column,
-    finite_column,
+    equal_columns,
 )
 from antecurve.judge.observation import (
     Evaluation,
@@ -88,14 +88,9 @@ class SweepCapture(Capture):
     name: str = "sweep"
 
     def __post_init__(self) -> None:
-        frequency = finite_column(self.frequency_hz, "frequency_hz", self.name)
-        level = finite_column(self.level_db, "level_db", self.name)
-        if frequency.shape != level.shape:
-            raise InputError(
-                self.name,
-                (frequency.size, level.size),
-                "frequency_hz and level_db must be of equal length",
-            )
+        frequency, level = equal_columns(
+            self.name, frequency_hz=self.frequency_hz, level_db=self.level_db
+        )
         if frequency.size < _LEAST_FREQUENCIES:
             raise InputError(
                 self.name,
@@ -118,11 +113,7 @@ class SweepCapture(Capture):
         object.__setattr__(self, "frequency_hz", frequency)
         object.__setattr__(self, "level_db", level)
         if self.phase_deg is not None:
-            phase = finite_column(self.phase_deg, "phase_deg", self.name)
-            if phase.shape != frequency.shape:
-                raise InputError(
-                    self.name, (frequency.size, phase.size), "phase_deg must be as long"
-                )
+            _, phase = equal_columns(self.name, frequency_hz=frequency, phase_deg=self.phase_deg)
             object.__setattr__(self, "phase_deg", phase)
 
     @classmethod

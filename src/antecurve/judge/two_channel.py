@@ -18,6 +18,7 @@ from antecurve.judge.capture import (
     Capture,
     ObservationSettings,
     ascending_column,
+    equal_columns,
     finite_column,
 )
 from antecurve.judge.network_estimate import network_log_response
@@ -88,15 +89,10 @@ class TwoChannelRecord(Capture):
 
     def __post_init__(self) -> None:
         check_number(self.rate_hz, field=f"{self.name}: sampling rate", unit="Hz")
-        stimulus = finite_column(self.stimulus, "stimulus", self.name)
-        volts = finite_column(self.volts, "volts", self.name)
+        stimulus, volts = equal_columns(self.name, stimulus=self.stimulus, volts=self.volts)
         if self.stimulus_at not in STIMULUS_AT:
             raise InputError(
                 "stimulus_at", self.stimulus_at, f"use one of {', '.join(STIMULUS_AT)}"
-            )
-        if stimulus.shape != volts.shape:
-            raise InputError(
-                self.name, (stimulus.size, volts.size), "both channels must be of equal length"
             )
         if not _LEAST_SAMPLES <= volts.size <= LARGEST_RECORD:
             raise InputError(

@@ -89,11 +89,10 @@ def error_chart(analysis: Analysis, *, limit_db: float | None) -> Chart:
     Chart
         Error in dB, 0 at 1 kHz.
     """
-    band_hz = low, high = analysis.error.job.band_hz
-    curves = analysis.spread.curves
-    bottom, top = (curves.error_db[curves.percent.index(p)] for p in (2.5, 97.5))
-    response = analysis.response
-    inside = (response.frequency_hz >= low * 0.999) & (response.frequency_hz <= high * 1.001)
+    band_hz = analysis.error.job.band_hz
+    response, curves = analysis.response, analysis.spread.curves
+    bottom, top = curves.interval_db
+    inside = response.within(band_hz)
     hz, error = response.frequency_hz[inside], response.error_db[inside]
     published = (response.network_db - response.published_db)[inside]
     marks: list[Line | Band] = [

@@ -80,9 +80,8 @@ def error_text(analysis: Analysis, *, limit_db: float | None) -> str:
     """
     low, high = analysis.error.job.band_hz
     response, curves = analysis.response, analysis.spread.curves
-    inside = (response.frequency_hz >= low * 0.999) & (response.frequency_hz <= high * 1.001)
-    error = response.error_db[inside]
-    bottom, top = (curves.error_db[curves.percent.index(p)] for p in (2.5, 97.5))
+    error = response.error_db[response.within((low, high))]
+    bottom, top = curves.interval_db
     text = (
         f"The error re 1 kHz lies between {signed(float(error.min()), digits=3)} and "
         f"{signed(float(error.max()), digits=3)} dB from {_hertz(low)} to {_hertz(high)}; "
