@@ -125,7 +125,7 @@ TIME_CONSTANTS: Final = Range("s", 1e-12, 1e3)
 CORNER_FREQUENCIES: Final = Range("Hz", 1e-3, 1e11)
 LEVEL_TOLERANCES: Final = Range("dB", 0.0, 120.0)
 BANDS: Final = Range("Hz", 1e-3, 1e9)
-_LEAST_BAND = 1.01
+_LEAST_BAND = 1.01  # high over low end: a narrower band is one frequency
 _MOST_DIGITS = 17  # a double holds no more (IEEE 754)
 
 

@@ -50,7 +50,7 @@ NORMAL_LEVEL_V = 5e-3
 _NORMAL_OHM = 47e3  # normal input (common practice, no source)
 _LOW_OUTPUT_LEVEL_V = 0.5e-3  # a tenth of the normal level: pickups of low output
 _LOW_OUTPUT_OHM = 100.0  # a usual input for them (common practice, no source)
-_SMALLEST_EMF_V = 10e-3
+_SMALLEST_EMF_V = 10e-3  # where bench generators usually end (common practice, no source)
 _LARGEST_EMF_V = 10.0 / math.sqrt(2.0)
 _LEAST_PAD = 1.01  # a pad that lowers the level by 1 % or less is not worth two resistors
 

@@ -62,7 +62,7 @@ class Technology:
             )
 
 
-_PPM = 1e-6
+_PPM = 1e-6  # parts per million
 _R, _C = ElementKind.RESISTOR, ElementKind.CAPACITOR
 
 TECHNOLOGIES: tuple[Technology, ...] = (

@@ -128,8 +128,8 @@ def _wave(job: Job, frequency: str, amplitude: str | None, rise_time: str) -> Sq
     )
 
 
-_LOWEST_HZ = 0.1
-_HIGHEST_HZ = 10e6
+_LOWEST_HZ = 0.1  # a period of 10 s: slower than any oscilloscope on a bench is set
+_HIGHEST_HZ = 10e6  # beyond what function generators make as a square wave
 _FAULTS = {
     "bass-shelf": ("bass_shelf_factor", ""),
     "turnover": ("turnover_factor", ""),

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 __all__ = ["spread"]
 
-_LEAST_YIELD = 0.01
+_LEAST_YIELD = 0.01  # below 1 % the number was meant as a fraction
 
 
 def spread(

@@ -33,8 +33,8 @@ __all__ = [
     "prepare_streams",
 ]
 
-FAULT = 70
-OUTPUT_REFUSED = 74
+FAULT = 70  # EX_SOFTWARE of sysexits.h
+OUTPUT_REFUSED = 74  # EX_IOERR of sysexits.h
 
 _PLAIN_CHARACTERS = {
     "Ω": "ohm", "µ": "u", "μ": "u", "±": "+/-", "×": "x", "²": "^2", "³": "^3", "·": "*",

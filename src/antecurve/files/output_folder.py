@@ -28,7 +28,7 @@ __all__ = ["has_begun_to_replace", "recover", "write_file", "write_folder"]
 _JOURNAL = "journal.json"
 _STAGED = ".antecurve-"
 _NEW_FILE = 0o666  # less the umask, as any program makes files
-_NEW_FOLDER = 0o777
+_NEW_FOLDER = 0o777  # less the umask, as any program makes folders
 
 _begun: list[Path] = []
 

@@ -38,7 +38,7 @@ _LOCKED = 1e5  # weight of an equation that is to hold to a ten-thousandth of a 
 _OF_RANGE = 1e-4  # of what the limits allow: an end to 0.01 % of a tolerance
 _CHAINS = 200  # each gives its draws after the first sweeps, so that 2.5 % of them are hundreds
 _SWEEPS = 40  # over all axes; the draws of the second half are kept
-_KEPT = 20
+_KEPT = 20  # the second half: chains have forgotten their start
 _SEED = 1  # the same sweep gives the same intervals
 
 

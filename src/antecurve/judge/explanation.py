@@ -32,9 +32,10 @@ Floats = NDArray[np.float64]
 _PARTS = ("large_resistor", "large_capacitor", "small_resistor", "small_capacitor")
 _SERIES = "series_"  # before the name of a part of a series equaliser
 _REACH = math.log(300.0)
-_TRIES = 97
-_LEAST_MISFIT_DB = 0.25
-_SHARE = 0.08
+_TRIES = 97  # steps of 13 %, to start the search for the least from
+_LEAST_MISFIT_DB = 0.25  # by judgement: what small errors beside the cause make
+_SHARE = 0.08  # of the whole deviation: the same for a large one
+# Of the constant's misfit: a part is named only where it explains twice as well.
 _PART_MUST_BE = 0.5
 
 

@@ -38,11 +38,11 @@ _NOT_LINEAR = (ResidualKind.EVEN_ORDERS, ResidualKind.EDGES)
 _BY_EDGES = ("treble", "high_corner", "playback_zero")  # what slow or cut edges imitate
 _TIMES_MISFIT = 2.0  # an effect not twice as large may be the misfit's own
 _AT_THE_TOP = ("high_corner", "ultrasonic_zero", "playback_zero")
-_GONE = 15.0
-_LEAST_EFFECT_DB = 0.05
-_LEAST_SHARE = 0.1
-_LOOSE = 0.04
-_BAD_GAUGE_DB = 0.1
+_GONE = 15.0  # beyond a slip of a decade: the part is not there, or shorted
+_LEAST_EFFECT_DB = 0.05  # by judgement: below what a usual bench resolves
+_LEAST_SHARE = 0.1  # of the limit: a tenth decides nothing
+_LOOSE = 0.04  # half an interval, as a fraction: what two parts of 2 % make of a product
+_BAD_GAUGE_DB = 0.1  # of the uncertainty by the choice of shape: worth another capture
 _PARTS = {
     "small_capacitor": "the smaller capacitor",
     "large_capacitor": "the larger capacitor",

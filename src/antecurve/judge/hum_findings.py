@@ -13,7 +13,7 @@ from antecurve.judge.residual_record import ResidualRecord
 
 __all__ = ["interference_findings"]
 
-_NORMAL_95 = 1.96
+_NORMAL_95 = 1.96  # 95 % of a normal distribution
 _SURE = 3.0  # standard deviations above 0 of a line that is listed
 _BLIND = 0.5  # of the resolution of a record: nearer, a line and a harmonic share all but a tenth
 _STRONG_LINES = 3.5  # times the mains frequency: the first three, which advice keeps clear of

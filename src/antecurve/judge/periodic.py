@@ -30,7 +30,7 @@ _MOST_ODD = 170  # all up to order 100 and a dozen per octave beyond
 _MOST_EVEN = 16  # enough to tell distortion; higher ones are weaker
 _USABLE_OF_RATE = 0.45  # of the sampling rate: short of half of it, where filters begin
 _LEAST_NOISE = 1e-7  # of the swing: double precision through the normal equations
-_FREQUENCY_ROUNDS = 4
+_FREQUENCY_ROUNDS = 4  # Newton steps, each of which squares the error
 _SMALL_TURN = 0.003  # of a period of the highest harmonic: its error is 2 %
 _RIDGE = 1e-11  # keeps the factor defined where columns all but coincide
 

@@ -24,8 +24,8 @@ __all__ = ["with_named_poles"]
 Floats = NDArray[np.float64]
 
 _FAR = 1.2  # ln: a factor of 3.3, beyond which a constant is simply wrong
-_USUAL_LOW_HZ = 15.0
-_USUAL_HIGH_HZ = 40e3
+_USUAL_LOW_HZ = 15.0  # where coupling capacitors usually end (common practice, no source)
+_USUAL_HIGH_HZ = 40e3  # where units usually end (common practice, no source)
 _LIGHT = 0.3  # of the distance: corners of the ends have no nominal value
 _LEAST_RATE = 1e-3 * RATE_UNIT  # a corner of 1 mHz is none
 _LEAST_TIME = 0.02 * TIME_UNIT  # nor is one at 8 MHz

@@ -34,10 +34,10 @@ __all__ = ["Record", "limit_share", "prepare_record", "quantisation_step"]
 
 Floats = NDArray[np.float64]
 
-_MOST_SAMPLES = 20_000
+_MOST_SAMPLES = 20_000  # that a fit works on: more add time, hardly information
 _LEAST_PERIODS = 1.5  # one to repeat, and half to see that it does
 _LEAST_SIMILARITY = 0.5  # correlation of two periods half of whose power is noise
-_SMOOTHING = 400
+_SMOOTHING = 400  # parts of the record: an edge within one sample still has its area
 _USABLE_LAGS = 0.8  # of the record: the last fifth overlaps too little to compare
 _NEARLY_BEST = 0.9  # noise of a tenth of the swing takes 1 % of the likeness
 
@@ -214,17 +214,17 @@ def _first_period(likeness: Floats, name: str) -> int:
     return first + int(np.argmax(turned[first : first + max(2, below[0] // 2)]))
 
 
-_LEAST_SHARE = 0.02
-_TIMES = 4
+_LEAST_SHARE = 0.02  # of the samples: a waveform touches its extremes for less
+_TIMES = 4  # as many as on any other level: a top that is not held spreads over several
 _TOP = 0.25  # of the whole swing, from the middle outwards: beyond is the top
-_LEAST_BELOW = 20
-_BELOW_AN_EDGE = 4
-_NEARLY_ALL = 0.9
-_MIDDLE = 0.4
-_LEAST_LEVELS = 5
-_ON_GRID = 0.1
-_MOST_STEPS = 30
-_FINEST = 5000
+_LEAST_BELOW = 20  # samples that tell an edge from a top
+_BELOW_AN_EDGE = 4  # samples on every edge: fewer do not show its course
+_NEARLY_ALL = 0.9  # of the samples at an end: a square wave, or a clipped one
+_MIDDLE = 0.4  # of the swing on either side: the middle 80 %
+_LEAST_LEVELS = 5  # below, gaps of a few levels are no grid
+_ON_GRID = 0.1  # of a step: rounding of printed numbers is less
+_MOST_STEPS = 30  # smallest gap, in steps: a finer record has neighbours nearer than that
+_FINEST = 5000  # steps over the swing, 12 bits: a finer one is lost in the noise
 
 
 def limit_share(volts: Floats) -> float:

@@ -35,7 +35,7 @@ _CLEAR = 45.0  # fall of chi-square: exp(-22) by chance, in any of 1,000 trials 
 _SURE = 10.0  # rise of chi-square at the end of an interval of Q, 99.8 %
 _LEAST_AMPLITUDE = 0.01  # of the half swing, at the edge
 _NOISE_ALONE = 0.9  # mean square: the noise of the record behind its edges, as on its tops
-_INDEPENDENT = 1e-9
+_INDEPENDENT = 1e-9  # relative: directions below are rounding
 _LEAST_FREE = 40  # samples behind edges
 
 

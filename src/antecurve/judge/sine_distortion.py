@@ -23,7 +23,7 @@ _CLIPPED = 0.01  # total harmonic distortion, the usual mark (IEC 60268-3:2018, 
 _COMPRESSED_DB = 0.056  # of gain: what a sine loses that is clipped to 1 % of harmonics
 _SURE = 2.0  # standard deviations
 _LOWEST = 3  # levels, which set the usual gain: few, so that none of them is clipped
-_LEAST_LEVELS = 4
+_LEAST_LEVELS = 4  # one beyond the lowest ones that set the usual gain
 _CLEAR = 10.0  # times the noise: a fundamental whose level is known to 1 dB
 
 

@@ -25,9 +25,9 @@ __all__ = ["COVERAGE", "log_evidence", "unit_draws"]
 
 Floats = NDArray[np.float64]
 
-COVERAGE = 0.95
+COVERAGE = 0.95  # as expanded uncertainty is usually stated (JCGM 100:2008, 6.3.3)
 DRAWS = 1024  # Sobol's sequence: quantiles of 95 % to about 2 % of the interval
-_SEED = 20_240_229
+_SEED = 20_240_229  # any: the same captures give the same verdict
 _ROUNDING = 1e-13  # of the largest eigenvalue: what is less is rounding of the normal matrix
 _LEAST_VARIANCE = (
     1e-8  # of each unknown: noise says nothing of some, and draws need a regular matrix

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 __all__ = ["BenchPanel", "Slider", "bench_panel"]
 
-_BUILDS = 1000
+_BUILDS = 1000  # drawn while a slider moves; 50 of them lie beyond the 95 %
 
 
 @dataclass(frozen=True, slots=True)

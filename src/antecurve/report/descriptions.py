@@ -28,7 +28,7 @@ __all__ = [
     "trace_text",
 ]
 
-_WORST_FAULTS = 3
+_WORST_FAULTS = 3  # that a sentence can hold
 
 
 def _hertz(frequency: float) -> str:

@@ -39,7 +39,7 @@ __all__ = [
     "wiring_rows",
 ]
 
-_TIE_DB = 1e-5
+_TIE_DB = 1e-5  # what the search takes as equal
 
 
 def made_of(position: Position) -> str:
