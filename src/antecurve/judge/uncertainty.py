@@ -163,7 +163,7 @@ def _within_bounds(drawn: Floats, bounds: Floats, covariance: Floats) -> Floats:
 
 def _even_draws(count: int, columns: int) -> Floats:
     """Numbers strictly between 0 and 1, evenly spread: Sobol's sequence, scrambled."""
-    from scipy.stats import qmc
+    from scipy.stats import qmc  # heavy, but scipy.special has no such sequence
 
     drawn = qmc.Sobol(columns, rng=np.random.default_rng(_SEED)).random(count)
     return np.asarray(np.clip(drawn, 1e-12, 1.0 - 1e-12))
