@@ -185,6 +185,10 @@ STOPPED = {
 def curve_names(*arguments):
     signal.raise_signal(number)
 """,
+    "in code made from text, of which the interpreter keeps account": """
+def curve_names(*arguments):
+    exec("signal.raise_signal(number)")
+""",
     "in a destructor, where Python passes exceptions over": """
 class Stops:
     def __del__(self):
@@ -212,11 +216,21 @@ def _python(program: str) -> subprocess.CompletedProcess[str]:
 
 @pytest.mark.parametrize("number", SIGNALS, ids=lambda s: s.name)
 @pytest.mark.parametrize("moment", STOPPED)
-def test_a_signal_at_an_awkward_moment_stops_the_run(moment: str, number: signal.Signals) -> None:
-    done = _python(
+def test_a_signal_at_an_awkward_moment_stops_the_run(
+    tmp_path: Path, moment: str, number: signal.Signals
+) -> None:
+    (tmp_path / "stopped.py").write_text(
         f"import signal, time; number = {int(number)}\n{STOPPED[moment]}\n"
         "import antecurve.curves.catalogue as home; home.catalogue = curve_names\n"
         "from antecurve.cli.main import run; run(['curves'])"
+    )
+    # As a module: of those that are one the interpreter decides on the exit code at its end.
+    done = subprocess.run(
+        [sys.executable, "-m", "stopped"],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        timeout=HANG_S,
     )
     assert done.stderr == f"antecurve: {SIGNALS[number]}; nothing was written\n"
     assert done.returncode == 128 + number

@@ -64,6 +64,14 @@ class Stopped(BaseException):
         super().__init__(word)
 
 
+class Interrupt(KeyboardInterrupt):
+    """SIGINT: it ends a search with the best so far, and anything else.
+
+    Not `KeyboardInterrupt` itself: where that passes through code made from text, the
+    interpreter ends by the signal in the end, whatever the exit code.
+    """
+
+
 class StreamRefused(Exception):
     """Standard output takes no more.
 
@@ -200,7 +208,7 @@ def _stop(number: int, frame: FrameType | None) -> None:
         return  # everything is written within moments, and the exit code tells the result
     _asked.append(Stopped(128 + number, _SIGNALS[signal.Signals(number)]))
     if number == signal.SIGINT:
-        raise KeyboardInterrupt  # which ends a search with the best so far
+        raise Interrupt
     raise _asked[-1]
 
 
