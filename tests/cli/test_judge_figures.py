@@ -110,6 +110,10 @@ def test_steps_alone_are_no_response(bench: Path, capsys: pytest.CaptureFixture[
         "--stimulus", "a.wav", "--stimulus", "b.wav",
     )  # fmt: skip
     assert count.code == 2 and "one for all captures, or 3" in count.err
+    batch = invoke(
+        capsys, "judge", str(bench), "--design", design, "--limits", str(bench / "limits.toml")
+    )
+    assert batch.code == 2 and "a batch is judged by its response" in batch.err
 
 
 def test_the_record_says_what_a_verdict_rests_on(

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from playback_units import CURVE, Unit, by_tolerance, known_exactly
+from playback_units import CONDITIONS, Unit, by_tolerance, known_exactly
 from played_signals import unit_output
 from scipy.signal import resample
 
@@ -18,6 +18,7 @@ from antecurve.judge.sine_distortion import StepDistortion, overload
 from antecurve.judge.two_channel import TwoChannelRecord
 from antecurve.judge.unit_figure import UnitFigure
 from antecurve.judge.unit_figures import unit_figures
+from antecurve.judge.verdicts import judge_unit
 from antecurve.signals.alignment import laid_side_by_side
 from antecurve.signals.request import SignalRequest
 from antecurve.signals.signal import make_signal
@@ -44,10 +45,11 @@ def figures(
     full_scale_v: float | None = None,
     mains_hz: float | None = None,
 ) -> dict[str, UnitFigure]:
-    reference = InputReference(input_v, full_scale_v, network or known_exactly())
-    measured = unit_figures(
-        records, reference, curve=CURVE, band_hz=(20.0, 20e3), mains_hz=mains_hz
-    )
+    through = network or known_exactly()
+    of_response = next((r.record for r in records if not r.is_stepped), SWEPT)
+    verdict = judge_unit(of_response, through, conditions=CONDITIONS)
+    reference = InputReference(input_v, full_scale_v, through)
+    measured = unit_figures(records, reference, verdict, mains_hz=mains_hz)
     return {f.name: f for f in measured}
 
 
@@ -56,6 +58,7 @@ def output_of(request: SignalRequest, **options: float) -> np.ndarray:
 
 
 SWEEP = SignalRequest("sweep", seconds=6.0)
+SWEPT = played_record(SWEEP, output_of(SWEEP)).record
 
 
 def unit_gain_db() -> float:

@@ -28,6 +28,7 @@ from antecurve.job import Grade, default_job
 from antecurve.networks.topology import Element, ElementKind, Loading
 from antecurve.parts.position import Part
 from antecurve.pipeline import Design
+from antecurve.signals.request import SignalRequest
 
 for _module in pkgutil.walk_packages(antecurve.__path__, "antecurve."):
     if ".cli" not in _module.name and not _module.name.endswith("__main__"):
@@ -134,6 +135,11 @@ OWN: dict[str, dict[str, Any]] = {
         "volts": np.sin(np.arange(5000) * 0.1 - 0.5),
     },
     "curves.model.Curve": {"name": "own"},
+    "files.limits_file.read_limits": {"path": "limits.toml"},
+    "judge.figure_limits.FigureLimit": {"name": "noise", "most": -60.0},
+    "judge.unit_figures.FigureRequest": {"input_v": 5e-3},
+    "signals.request.SignalRequest": {"kind": "sweep"},
+    "signals.signal.make_signal": {"request": SignalRequest("sweep", seconds=0.5)},
     "analysis.sensitivity.sensitivities": {"points_per_decade": 5},
     "analysis.spread.spread": {"builds": 500},
 }

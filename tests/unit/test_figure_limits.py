@@ -88,3 +88,8 @@ def test_what_is_limited_and_not_measured_is_undecided_and_says_what_it_needs() 
 def test_the_worst_rules() -> None:
     assert worst_decision([Decision.PASS, Decision.UNDECIDED]) is Decision.UNDECIDED
     assert worst_decision([Decision.UNDECIDED, Decision.FAIL, Decision.PASS]) is Decision.FAIL
+
+
+def test_the_limits_of_the_demo_data_are_read() -> None:
+    limits = read_limits(Path(__file__).parents[2] / "data" / "limits.toml")
+    assert {limit.name for limit in limits} <= set(FIGURE_NAMES) and len(limits) == 8

@@ -190,6 +190,9 @@ def judge(
     folders = [p for p in captures if p.is_dir()]
     if folders and (len(captures) > 1 or other_channel):
         raise InputError("CAPTURE.csv", str(folders[0]), "give one folder by itself, or files")
+    if folders and (limits or idle_channel):
+        option = "--limits" if limits else "--idle-channel"
+        raise InputError(option, str(limits or idle_channel), "a batch is judged by its response")
     plain = ReadingOptions(channel, None, stimulus_at, time_unit, decimal, None, None)
     readings = _readings(plain, stimulus or [], idle_channel, len(captures))
     made = read_design(design)

@@ -211,8 +211,7 @@ class _Unit:
         figures = unit_figures(
             records,
             InputReference(asked.input_v, asked.full_scale_v, estimate),
-            curve=conditions.curve,
-            band_hz=verdict.band_hz,
+            verdict,
             mains_hz=self.request.mains_hz,
         )
         return replace(verdict, figures=figures)

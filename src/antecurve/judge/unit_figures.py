@@ -10,8 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.checked import checked
-from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
-from antecurve.judge.capture import ObservationSettings
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.judge.channel_figures import crosstalk_figures
 from antecurve.judge.conformity import Decision
 from antecurve.judge.figure_limits import FigureLimit, figure_decisions, worst_decision
@@ -20,6 +19,7 @@ from antecurve.judge.played_record import InputReference, PlayedRecord
 from antecurve.judge.quiet_noise import QuietNoise, quiet_noise
 from antecurve.judge.sine_distortion import overload, step_distortions
 from antecurve.judge.sweep_distortion import sweep_distortion
+from antecurve.judge.two_channel import TwoChannelRecord
 from antecurve.judge.unit_figure import UnitFigure
 from antecurve.judge.verdict import Verdict
 from antecurve.quantities import check_number
@@ -34,7 +34,6 @@ _SEEN = 4.0  # standard deviations: the largest of some thirty steps or third oc
 _NEAR = 2.0  # times 1 kHz either way: bands that the gain is taken from
 _DRAWS = 256  # of the network: its spread to 5 %
 _OVERLOAD = {"overload_1khz": 1e3, "overload_20khz": 20e3}
-_REACH = 5.0  # times the band, as the verdict looks
 _RULED = {Decision.FAIL: "beyond its limit:", Decision.UNDECIDED: "not surely within its limit:"}
 
 
@@ -101,9 +100,8 @@ def with_figure_limits(verdict: Verdict, limits: Sequence[FigureLimit]) -> Verdi
 def unit_figures(
     records: Sequence[PlayedRecord],
     reference: InputReference,
+    verdict: Verdict,
     *,
-    curve: Curve,
-    band_hz: tuple[float, float],
     mains_hz: float | None = None,
 ) -> tuple[UnitFigure, ...]:
     """Measure what two-channel records tell beside the response.
@@ -114,10 +112,8 @@ def unit_figures(
         Records of one unit.
     reference : InputReference
         What noise, hum and overload are referred to.
-    curve : Curve
-        The curve that the network imposes.
-    band_hz : tuple of float
-        The band of the noise [Hz].
+    verdict : Verdict
+        The verdict on the response by the same records: its band is that of the noise.
     mains_hz : float, optional
         Mains frequency [Hz], where it is known.
 
@@ -125,19 +121,14 @@ def unit_figures(
     -------
     tuple of UnitFigure
         Each figure that a record tells, once, from the first record that does.
-
-    Raises
-    ------
-    InputError
-        When a record can't be used.
     """
     figures: list[UnitFigure] = []
     for played in records:
         own = reference.beside(played)
         if not played.is_stepped:
-            gain = _gain_figures(played, reference.network, curve, band_hz)
+            gain = _gain_figures(verdict, played.record, reference.network)
             figures += gain
-            noise = quiet_noise(played.record, band_hz=band_hz, mains_hz=mains_hz)
+            noise = quiet_noise(played.record, band_hz=verdict.band_hz, mains_hz=mains_hz)
             if noise is not None and gain:
                 figures += _noise_figures(noise, gain[0], played, own)
         figures += _step_figures(played, own)
@@ -151,33 +142,28 @@ def unit_figures(
 
 
 def _gain_figures(
-    played: PlayedRecord, network: NetworkEstimate, curve: Curve, band_hz: tuple[float, float]
+    verdict: Verdict, record: TwoChannelRecord, network: NetworkEstimate
 ) -> list[UnitFigure]:
-    """Gain at 1 kHz by the bands about it, and polarity."""
-    record = played.record
-    settings = ObservationSettings(_REACH * band_hz[1], curve, network, ())
-    observation = record.observation(settings)
-    estimate = observation.estimate
-    octaves = np.log2((estimate.low_hz + estimate.high_hz) / 2.0 / REFERENCE_FREQUENCY_HZ)
-    near = np.abs(octaves) <= math.log2(_NEAR)
+    """Gain at 1 kHz of a record by the bands about it, the network taken off, and polarity."""
+    trace = next((t for t in verdict.traces if t.name == record.name and not t.over_time), None)
+    if trace is None or verdict.overlay is None:
+        return []
+    near = np.abs(np.log2(trace.position / REFERENCE_FREQUENCY_HZ)) <= math.log2(_NEAR)
     if np.count_nonzero(near) < 3:
         return []
-    level = _DB_PER_NEPER * np.log(np.abs(estimate.ratio[near]))
-    # A line: what is wrong about 1 kHz changes slowly.
-    columns = np.stack([np.ones(level.size), octaves[near]], axis=1)
-    weight = 1.0 / np.sqrt(estimate.variance[near])
-    solution, *_ = np.linalg.lstsq(columns * weight[:, None], level * weight, rcond=None)
-    noise = _DB_PER_NEPER * math.sqrt(
-        float(np.linalg.inv((columns * weight[:, None] ** 2).T @ columns)[0, 0])
-    )
-    bend = float(np.sqrt(np.mean((level - columns @ solution) ** 2)))
-    parts = 0.0 if record.stimulus_at == "input" else _network_deviation(network)
-    own = math.hypot(noise, bend / math.sqrt(level.size))
-    reach = _COVERAGE * math.hypot(own, parts)
-    same = "output over input, both in the record's unit"
-    gain = UnitFigure("gain", float(solution[0]), reach, "", same, _COVERAGE * own)
-    turned = observation.channels.alignment.polarity
-    return [gain, UnitFigure("polarity", float(turned), 0.0)]
+    missed = (trace.captured - trace.fitted)[near]
+    position = np.log(trace.position)
+    fitted = float(np.interp(math.log(REFERENCE_FREQUENCY_HZ), position, trace.fitted))
+    own = _COVERAGE * float(np.std(missed, ddof=1)) / math.sqrt(missed.size)
+    hertz, none = np.array([REFERENCE_FREQUENCY_HZ]), np.zeros(network.sources)
+    through, parts = 0.0, 0.0
+    if record.stimulus_at != "input":
+        through = _DB_PER_NEPER * float(network_log_response(network, none, hertz).real[0])
+        parts = _COVERAGE * _network_deviation(network)
+    words = "output over input, both in the record's unit"
+    value = fitted + float(missed.mean()) - through
+    gain = UnitFigure("gain", value, math.hypot(own, parts), "", words, own)
+    return [gain, UnitFigure("polarity", float(verdict.overlay.polarity), 0.0)]
 
 
 def _network_deviation(network: NetworkEstimate) -> float:
