@@ -273,6 +273,9 @@ class Job:
         How builds are drawn.
     pick : PickRequest
         What the pick aims at.
+    unit_curve : Curve or None
+        The curve that the unit is set to; ``None`` for `curve`.  No key of a job: a setting of
+        the bench.
     """
 
     _keys: ClassVar = (
@@ -298,6 +301,7 @@ class Job:
     capacitors: Stock = field(default_factory=_default_capacitors)
     spread: SpreadRequest = field(default_factory=SpreadRequest)
     pick: PickRequest = field(default_factory=PickRequest)
+    unit_curve: Curve | None = None
 
     def __post_init__(self) -> None:
         check_text(self.title, field="title")
@@ -320,6 +324,7 @@ class Job:
             loading=self.loading,
             band_hz=self.target.band_hz,
             source_level_v=self.source_level_v,
+            unit_curve=self.unit_curve,
         )
 
     @property

@@ -240,3 +240,41 @@ def test_calibrate_reads_a_sweep_as_the_analyser_wrote_it(
     assert json.loads(chosen.out)["elements"] == json.loads(wanted.out)["elements"]
     pointed = invoke(capsys, *command, "--decimal", "point")
     assert pointed.code == 2
+
+
+def test_a_unit_set_to_another_curve(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    design = str(bench / "design.json")
+    both = (str(bench / "good.csv"), str(bench / "good-23.csv"), "--design", design)
+    guess = invoke(capsys, "judge", *both, "--unit-curve", "guess", "--json")
+    record = json.loads(guess.out)
+    assert (guess.code, record["unit_curve"]) == (0, "disc")
+    assert record["findings"][0].startswith("set to disc with a probability of over 99.9 %; next")
+    stated = ("--unit-turnover", "700 Hz", "--unit-cut", "13.7", "--unit-shelf", "50 Hz")
+    other = invoke(capsys, "judge", *both, *stated, "--json")
+    assert other.code == 1
+    assert json.loads(other.out)["unit_curve"] == "turnover 700 Hz, cut 13.7, shelf 50 Hz"
+    times = ("--unit-zeros", "3180 us, 75 us", "--unit-poles", "318 us")
+    same = invoke(capsys, "judge", *both, *times, "--json")
+    assert same.code == 0
+    shown = invoke(capsys, "scope", design, *stated)
+    assert "after playback stands what a correct unit shows" in shown.out
+    sheet = invoke(capsys, "sheet", design, "--unit-curve", "disc-aes-1951", "--json")
+    assert json.loads(sheet.out)["sheet"]["unit_curve"] == "disc-aes-1951"
+
+
+@pytest.mark.parametrize(
+    ("options", "says"),
+    [
+        (("--unit-curve", "nosuch"), "the catalogue has disc"),
+        (("--unit-curve", "disc", "--unit-cut", "12"), "give exactly one of"),
+        (("--unit-zeros", "3180 us, x"), "--unit-zeros"),
+        (("--unit-shelf", "50 Hz"), "a bass shelf needs a turnover"),
+        (("--unit-curve", "guess", "--unit-cut", "12"), "--unit-curve"),
+    ],
+)
+def test_a_curve_that_cannot_be_used_is_refused(
+    bench: Path, capsys: pytest.CaptureFixture[str], options: tuple[str, ...], says: str
+) -> None:
+    design, capture = str(bench / "design.json"), str(bench / "good.csv")
+    refused = invoke(capsys, "judge", capture, "--design", design, *options)
+    assert refused.code == 2 and says in refused.err and refused.err.count("\n") <= 2

@@ -174,6 +174,8 @@ class BenchSheet(Result):
         What the limits allow for besides the parts.
     display_ohm : float
         Resistance of the generator whose display is given, and load that it assumes [ohm].
+    unit_curve : str or None
+        Name of the curve that the unit is set to; ``None`` for the network's own.
     """
 
     _keys: ClassVar = (
@@ -181,6 +183,7 @@ class BenchSheet(Result):
         "receivers",
         "tolerance",
         "display_ohm",
+        "unit_curve",
         "both_channels:both_channels.records",
     )
 
@@ -195,6 +198,7 @@ class BenchSheet(Result):
     positions: int
     tolerance: SheetTolerance = field(default_factory=SheetTolerance)
     display_ohm: float = GENERATOR_RESISTANCE_OHM
+    unit_curve: str | None = None
 
     def __post_init__(self) -> None:
         hold_read_only(self, *(f.name for f in fields(self)[:6]))
@@ -303,7 +307,7 @@ def bench_sheet(
     """
     picked = picked_of(design)
     conditions = conditions_of(design, conditions)
-    loading = conditions.loading
+    curve, loading = conditions.playback_curve, conditions.loading
     frequency = np.asarray(frequencies_hz, dtype=float)
     if not (frequency.ndim == 1 and len(frequency)) or not np.all(
         np.isfinite(frequency) & (frequency > 0)
@@ -319,7 +323,7 @@ def bench_sheet(
     ]
     first = received[0]
     emf = _settings(first.nominal_db, conditions.source_level_v, overload_v)
-    ideal = 20.0 * np.log10(np.abs(response(conditions.curve, frequency, published=True)))
+    ideal = 20.0 * np.log10(np.abs(response(curve, frequency, published=True)))
     return BenchSheet(
         frequency_hz=frequency,
         emf_v=emf,
@@ -337,6 +341,7 @@ def bench_sheet(
         positions=len(picked.positions),
         tolerance=tolerance,
         display_ohm=display,
+        unit_curve=None if conditions.unit_curve is None else curve.name,
     )
 
 

@@ -133,7 +133,7 @@ def delay_table(
     """
     network = network_of(design)
     conditions = conditions_of(design, conditions)
-    curve, loading = conditions.curve, conditions.loading
+    curve, loading = conditions.playback_curve, conditions.loading
     frequency = np.atleast_1d(np.asarray(frequency_hz, dtype=float))
     if not np.all(np.isfinite(frequency) & (frequency > 0)):
         raise InputError("frequency", frequency_hz, "it must be finite and above 0 Hz")

@@ -290,7 +290,7 @@ def noise_report(
     """
     network = network_of(design)
     conditions = conditions_of(design, conditions)
-    curve, loading, band_hz = conditions.curve, conditions.loading, conditions.band_hz
+    curve, loading, band_hz = conditions.playback_curve, conditions.loading, conditions.band_hz
     if signal_v is None:
         signal_v = conditions.source_level_v * reference_gain(network, loading=loading)
     check_number(signal_v, field="signal", unit="V")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar
 
 import numpy as np
@@ -216,7 +216,7 @@ def scope_trace(
     """
     network = network_of(design)
     conditions = conditions_of(design, conditions)
-    curve, loading = conditions.curve, conditions.loading
+    curve, loading = conditions.playback_curve, conditions.loading
     wave = wave or job_wave(conditions)
     time = _period(wave, samples)
     emphasis = network_zero_pole_gain(network, loading=loading)
@@ -367,12 +367,17 @@ def fault_sheet(
     """
     network = network_of(design)
     conditions = conditions_of(design, conditions)
-    curve, loading = conditions.curve, conditions.loading
+    curve, loading = conditions.playback_curve, conditions.loading
     wave = wave or job_wave(conditions)
     time = _period(wave, samples)
     emphasis: ZeroPoleGain[complex] = network_zero_pole_gain(network, loading=loading)
     traces = []
-    for playback in common_faults(curve) if playbacks is None else playbacks:
+    if playbacks is None:
+        ideal, *faults = common_faults(curve)
+        if conditions.unit_curve is not None:
+            ideal = replace(ideal, remark=f"What a correct unit set to {curve.name} shows.")
+        playbacks = (ideal, *faults)
+    for playback in playbacks:
         fractions = partial_fractions(emphasis.times(playback_chain(curve, playback)))
         values = response_to_square_wave(fractions, wave, time)
         traces.append(FaultTrace(playback, values, measure_trace(fractions, wave)))

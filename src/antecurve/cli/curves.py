@@ -56,9 +56,16 @@ Playback = Annotated[
 ]
 
 
+Cuts = Annotated[
+    bool,
+    typer.Option("--cuts", help="Cut at 10 kHz against corner frequency and time constant."),
+]
+
+
 def curves(
     name: Name = None,
     fit: Fit = None,
+    cuts: Cuts = False,
     zeros: Zeros = None,
     poles: Poles = None,
     shelf: Shelf = None,
@@ -77,7 +84,11 @@ def curves(
 
     if name is not None and fit is not None:
         raise InputError("curves", f"{name} --fit {fit}", "give a name or a table, not both")
-    if fit is not None:
+    if cuts and (name is not None or fit is not None):
+        raise InputError("--cuts", name or str(fit), "ask for the table of cuts alone")
+    if cuts:
+        _show_cuts(as_json)
+    elif fit is not None:
         identified = _identified(fit, zeros, poles, shelf, noise, playback)
         _show_fit(identified, as_json)
         if identified.faults:
@@ -102,6 +113,20 @@ def _show_catalogue(as_json: bool) -> None:
     for curve in curves:
         doubt = unverified(curve.name)
         print(f"  {curve.name}: {curve.remark}{f' Unverified: {doubt}.' if doubt else ''}")
+
+
+def _show_cuts(as_json: bool) -> None:
+    from antecurve.cli.show import show_json, show_table
+    from antecurve.curves.tabulate import cut_rows
+    from antecurve.report.curve_tables import cut_table
+
+    rows = cut_rows()
+    if as_json:
+        show_json(list(rows))
+        return
+    show_table(cut_table(rows))
+    print("Cut at 10 kHz of the treble time constant by itself, re low frequency; a whole curve re")
+    print("1 kHz reads a little more or less: the disc curve 13.73 dB for 75 µs.")
 
 
 def _show_table(name: str, as_json: bool) -> None:

@@ -21,6 +21,16 @@ from antecurve.cli.options import (
     quantity,
     refuse_existing,
 )
+from antecurve.cli.unit_curve import (
+    GUESS,
+    JudgedCurve,
+    UnitCurveTexts,
+    UnitCut,
+    UnitPoles,
+    UnitShelf,
+    UnitTurnover,
+    UnitZeros,
+)
 
 if TYPE_CHECKING:
     from antecurve.files.recordings import ReadingOptions
@@ -150,6 +160,12 @@ def judge(
     ] = None,
     time_unit: TimeUnit = None,
     decimal: DecimalMark = None,
+    unit_curve: JudgedCurve = None,
+    unit_zeros: UnitZeros = None,
+    unit_poles: UnitPoles = None,
+    unit_turnover: UnitTurnover = None,
+    unit_cut: UnitCut = None,
+    unit_shelf: UnitShelf = None,
     serial: Annotated[
         str, typer.Option(metavar="TEXT", help="Serial number for the ship sheet.")
     ] = "",
@@ -195,7 +211,11 @@ def judge(
         raise InputError(option, str(limits or idle_channel), "a batch is judged by its response")
     plain = ReadingOptions(channel, None, stimulus_at, time_unit, decimal, None, None)
     readings = _readings(plain, stimulus or [], idle_channel, len(captures))
-    made = read_design(design)
+    setting = UnitCurveTexts(
+        unit_curve, unit_zeros, unit_poles, unit_turnover, unit_cut, unit_shelf
+    )
+    guessed = setting == UnitCurveTexts(GUESS)
+    made = read_design(design) if guessed else setting.set_unit(read_design(design))
     values = None if measured is None else read_measured(measured, made.picked)
     asked = JudgeRequest(
         limit_db=quantity(limit, "dB", "--limit"),
@@ -235,7 +255,10 @@ def judge(
         as_json=as_json,
         readings=readings,
         figures=figures,
+        guess=guessed,
     )
+    if folders and guessed:
+        raise InputError("--unit-curve", GUESS, "name the curve that the units of a batch are for")
     if folders:
         passed = judge_folder(folders[0], made, values, asked, workers, delivery)
     else:

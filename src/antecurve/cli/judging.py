@@ -41,6 +41,8 @@ class Delivery:
         What the file of each capture leaves open.
     figures : FigureRequest
         How figures beside the response are judged.
+    guess : bool
+        Whether the curve that the unit is set to is to be guessed.
     """
 
     title: str
@@ -54,6 +56,7 @@ class Delivery:
     as_json: bool
     readings: tuple[ReadingOptions, ...]
     figures: FigureRequest
+    guess: bool = False
 
 
 def judge_one(
@@ -146,8 +149,10 @@ class _Unit:
     def judged(self, paths: Sequence[Path], title: str) -> Verdict:
         """Judge the captures of one channel, and what they tell beside the response."""
         from antecurve.cli.progress import busy_progress
+        from antecurve.cli.unit_curve import with_unit_curve
         from antecurve.errors import InputError, NoResultError
         from antecurve.files.recordings import read_recording
+        from antecurve.judge.curve_guess import guess_unit_curve
         from antecurve.judge.verdicts import judge_unit
 
         read = [
@@ -161,13 +166,22 @@ class _Unit:
                 read[0].capture.name, "steps of level alone",
                 "they tell distortion and overload; add a capture that reaches over the band",
             )  # fmt: skip
+        unit, said = self, list[str]()
+        if self.delivery.guess:
+            with busy_progress("which curve the unit is set to"):
+                guess = guess_unit_curve(
+                    captures, self.design, measured=self.measured, request=self.request
+                )
+            unit = replace(self, design=with_unit_curve(self.design, guess.curve))
+            said.append(guess.text)
         with busy_progress(title):
             verdict = judge_unit(
-                captures, self.design, measured=self.measured, request=self.request
+                captures, unit.design, measured=self.measured, request=self.request
             )
             if not verdict.is_result:
                 raise NoResultError(verdict.findings)
-            verdict = self._with_figures(verdict, read)
+            verdict = unit._with_figures(verdict, read)
+        verdict = replace(verdict, findings=(*said, *verdict.findings))
         for recording in read:
             print(f"{recording.capture.name}: {recording.understood}", file=sys.stderr)
         return verdict

@@ -7,6 +7,15 @@ from typing import TYPE_CHECKING, Annotated, Any, Optional
 import typer
 
 from antecurve.cli.options import AsJson, DesignFile, Force, OutputFolder, quantity, refuse_existing
+from antecurve.cli.unit_curve import (
+    UnitCurve,
+    UnitCurveTexts,
+    UnitCut,
+    UnitPoles,
+    UnitShelf,
+    UnitTurnover,
+    UnitZeros,
+)
 
 if TYPE_CHECKING:
     from antecurve.analysis.playback import Playback
@@ -45,6 +54,12 @@ def scope(
             "on rising; turnover=0: no bass boost; treble=0: no treble cut. May be repeated.",
         ),
     ] = None,
+    unit_curve: UnitCurve = None,
+    unit_zeros: UnitZeros = None,
+    unit_poles: UnitPoles = None,
+    unit_turnover: UnitTurnover = None,
+    unit_cut: UnitCut = None,
+    unit_shelf: UnitShelf = None,
     output: OutputFolder = None,
     force: Force = False,
     as_json: AsJson = False,
@@ -69,7 +84,10 @@ def scope(
     refuse_existing(output, force=force)
     if output is not None:
         require_extra("plots")
-    design = read_design(design_file)
+    setting = UnitCurveTexts(
+        unit_curve, unit_zeros, unit_poles, unit_turnover, unit_cut, unit_shelf
+    )
+    design = setting.set_unit(read_design(design_file))
     wave = _wave(design.job, frequency, amplitude, rise_time)
     playback = _playback(fault or [])
     with busy_progress("square waves"):
@@ -84,25 +102,31 @@ def scope(
                 **scope_files(trace, sheet),
             }
         write_folder(output, files, force=force)
-    _show(trace, sheet, limited, as_json=as_json)
+    set_to = design.job.unit_curve
+    _show(trace, sheet, limited, "" if set_to is None else set_to.name, as_json=as_json)
     if output is not None and not as_json:
         print(f"Written to {output}: {' '.join(files)}")
 
 
-def _show(trace: ScopeTrace, sheet: FaultSheet, limited: LimitedPeaks, *, as_json: bool) -> None:
+def _show(
+    trace: ScopeTrace, sheet: FaultSheet, limited: LimitedPeaks, set_to: str, *, as_json: bool
+) -> None:
     from antecurve.cli.show import show_json, show_table
     from antecurve.report.bench_tables import limited_line, measure_rows
     from antecurve.report.cautions import CAUTIONS
 
     if as_json:
         content = {**trace.to_dict(), "faults": sheet.records}
-        show_json({**content, "limited_peak": limited.to_dict(), "cautions": list(CAUTIONS)})
+        content |= {"limited_peak": limited.to_dict(), "cautions": list(CAUTIONS)}
+        show_json(content | {"unit_curve": set_to or None})
         return
     measures = [
         ("behind the network", trace.network_measures),
         (f"after playback: {trace.playback.name}", trace.playback_measures),
     ]
     show_table(measure_rows(measures))
+    if set_to:
+        print(f"Unit set to {set_to}: after playback stands what a correct unit shows.")
     print(limited_line(limited))
     print("Common faults of playback:")
     show_table(measure_rows([(t.playback.name, t.measures) for t in sheet.traces[1:]]))

@@ -20,6 +20,15 @@ from antecurve.cli.options import (
     quantity,
     refuse_existing,
 )
+from antecurve.cli.unit_curve import (
+    UnitCurve,
+    UnitCurveTexts,
+    UnitCut,
+    UnitPoles,
+    UnitShelf,
+    UnitTurnover,
+    UnitZeros,
+)
 
 if TYPE_CHECKING:
     from antecurve.analysis.bench_plan import BenchPlan
@@ -84,6 +93,12 @@ def sheet(
     noisy_load: Annotated[
         bool, typer.Option("--noisy-load", help="Count the noise of the load resistor.")
     ] = False,
+    unit_curve: UnitCurve = None,
+    unit_zeros: UnitZeros = None,
+    unit_poles: UnitPoles = None,
+    unit_turnover: UnitTurnover = None,
+    unit_cut: UnitCut = None,
+    unit_shelf: UnitShelf = None,
     output: OutputFolder = None,
     force: Force = False,
     as_json: AsJson = False,
@@ -107,7 +122,10 @@ def sheet(
     from antecurve.report.bench_page import bench_page
 
     refuse_existing(output, force=force)
-    design = read_design(design_file)
+    setting = UnitCurveTexts(
+        unit_curve, unit_zeros, unit_poles, unit_turnover, unit_cut, unit_shelf
+    )
+    design = setting.set_unit(read_design(design_file))
     job = design.job
     level_v = job.source_level_v if level is None else quantity(level, "V", "--level")
     with busy_progress("levels and limits"):

@@ -12,11 +12,16 @@ from numpy.typing import NDArray
 from antecurve.arrays import hold_read_only
 from antecurve.checked import checked
 from antecurve.curves.catalogue import CatalogueEntry
+from antecurve.curves.construct import (
+    cut_from_time_constant,
+    time_constant_from_cut,
+    time_constant_from_frequency,
+)
 from antecurve.curves.model import Curve, level_db, zero_pole_gain
 from antecurve.errors import InputError
 from antecurve.results import Result
 
-__all__ = ["CurveTable", "curve_table", "third_octave_frequencies"]
+__all__ = ["CurveTable", "CutRow", "curve_table", "cut_rows", "third_octave_frequencies"]
 
 # One-third octave frequencies as IEC 61260-1:2014 names them.
 _NOMINAL = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
@@ -131,3 +136,41 @@ def curve_table(curve: Curve, frequency_hz: NDArray[np.float64] | None = None) -
     for time in time_constants.poles_s:
         phase -= np.degrees(np.arctan(omega * time))
     return CurveTable(curve, frequency, emphasis, playback, phase)
+
+
+_CUTS_DB = tuple(float(cut) for cut in range(1, 25))
+_TIMES_US = (15.0, 17.0, 25.0, 35.0, 40.0, 50.0, 70.0, 75.0, 90.0, 100.0, 120.0, 150.0)
+"""Usual treble time constants of discs, broadcasting and tape [us]."""
+
+
+@dataclass(frozen=True, slots=True)
+class CutRow(Result):
+    """A treble cut in the ways that sources state it.
+
+    Attributes
+    ----------
+    cut_db : float
+        Cut at 10 kHz of the time constant by itself [dB].
+    corner_hz : float
+        Corner frequency [Hz].
+    time_constant_s : float
+        Time constant [s].
+    """
+
+    cut_db: float
+    corner_hz: float
+    time_constant_s: float
+
+
+def cut_rows() -> tuple[CutRow, ...]:
+    """Tabulate the cut at 10 kHz against corner frequency and time constant.
+
+    Returns
+    -------
+    tuple of CutRow
+        Every whole decibel from 1 to 24 and the usual time constants, ascending.
+    """
+    times = [*map(time_constant_from_cut, _CUTS_DB), *(1e-6 * time for time in _TIMES_US)]
+    return tuple(
+        CutRow(cut_from_time_constant(t), time_constant_from_frequency(t), t) for t in sorted(times)
+    )

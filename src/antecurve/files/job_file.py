@@ -42,7 +42,7 @@ from antecurve.quantities import (
 )
 from antecurve.synthesis.exact import form_names
 
-__all__ = ["parse_job", "read_job"]
+__all__ = ["curve_of", "parse_job", "read_job"]
 
 _POSITIVE: dict[str, Any] = {"minimum": 0.0, "exclusive": True}
 
@@ -224,7 +224,7 @@ def parse_job(raw: Mapping[str, Any], *, folder: Path | None = None) -> Job:
         name: fields.read_section(raw.get(name, {}), section, name)
         for name, section in sections.items()
     }
-    curve = _curve(read["curve"])
+    curve = curve_of(read["curve"])
     base = Job(curve)
     source, load, target = read["source"], read["load"], read["target"]
     loading = Loading(
@@ -259,8 +259,24 @@ def _stock(base: Stock, given: dict[str, Any], where: str, folder: Path | None) 
         raise InputError(f"{where}.{error.field}", error.value, error.rule) from None
 
 
-def _curve(given: dict[str, Any]) -> Curve:
-    """Build the curve from exactly one of name, time constants, turnover and cut."""
+def curve_of(given: dict[str, Any]) -> Curve:
+    """Build a curve from exactly one of name, time constants, turnover and cut.
+
+    Parameters
+    ----------
+    given : dict of str to object
+        Keys of a job's section ``[curve]``, read.
+
+    Returns
+    -------
+    Curve
+        With its limits.
+
+    Raises
+    ------
+    InputError
+        When two ways are mixed, or none is used.
+    """
     ways = {
         "name": {"name"} & given.keys(),
         "time constants": {"zeros", "poles", "zeros_at_origin", "poles_at_origin"} & given.keys(),

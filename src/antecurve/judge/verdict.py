@@ -87,6 +87,8 @@ class Verdict(Result):
         The decision on each limit of a figure; the worst counts in `decision` as well.
     question : OpenQuestion or None
         Of an undecided response what is uncertain, and what would decide it.
+    unit_curve : str
+        Name of the curve that the unit was judged by.
     """
 
     FORMAT: ClassVar = "antecurve-verdict-1"
@@ -96,6 +98,7 @@ class Verdict(Result):
         "limit_db:ruling.band.limit_db",
         "band_hz",
         "playback",
+        "unit_curve",
         "deviation_db",
         "expanded_uncertainty_db",
         "frequency_hz:ruling.frequency_hz",
@@ -129,6 +132,7 @@ class Verdict(Result):
     figures: tuple[UnitFigure, ...] = ()
     figure_decisions: tuple[FigureDecision, ...] = ()
     question: OpenQuestion | None = None
+    unit_curve: str = ""
 
     @property
     def is_result(self) -> bool:

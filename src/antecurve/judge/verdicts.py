@@ -138,7 +138,8 @@ def judge_unit(
         The network that they went through: a design, or with `conditions` a network with parts
         or an estimate (`estimate_by_tolerance`, `exact_estimate`, a calibration).
     conditions : Conditions, optional
-        Curve, generator, unit and band; those of the design by default.
+        Curve, generator, unit with the curve it is set to, and band; those of the design by
+        default.
     measured : mapping of str to float, optional
         Measured values of the network's parts [ohm or F], as in `measured_network`.
     request : JudgeRequest, optional
@@ -169,7 +170,7 @@ def judge_unit(
     """
     captures = capture_sequence(captures)
     conditions = conditions_of(design, conditions)
-    curve = conditions.curve
+    curve = conditions.playback_curve
     asked = request or JudgeRequest()
     asked = replace(asked, band_hz=asked.band_hz or conditions.band_hz)
     network = estimate_of(design, conditions, measured=measured, meter=asked.meter)
@@ -186,7 +187,8 @@ def judge_unit(
             by_level = tuple(r.text for r in _level_dependence(staged, band))
             useless = by_level or (staged.contradiction,)
         if useless:
-            return _undecided(staged.fit, useless, asked, curve)
+            undecided = _undecided(staged.fit, useless, asked, curve)
+            return replace(undecided, unit_curve=curve.name)
         residuals = _residuals(staged, band)
         seen_hz = highest_seen_hz(captures)
         fit = without_unseen_corner(staged.fit, seen_hz, band[1])
@@ -227,6 +229,7 @@ def judge_unit(
         traces=_traces(fit),
         overlay=_overlay(fit, band),
         question=question,
+        unit_curve=curve.name,
     )
 
 
@@ -239,7 +242,7 @@ def _task(
     captures: Sequence[Capture], asked: JudgeRequest, conditions: Conditions, bench: Bench
 ) -> FitTask:
     return FitTask(
-        conditions.curve,
+        conditions.playback_curve,
         bench,
         undo_ultrasonic=asked.playback == "inverse",
         level_only=not any(c.has_phase for c in captures),

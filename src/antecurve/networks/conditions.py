@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol, TypeAlias, runtime_checkable
 
 from antecurve.checked import checked
@@ -41,6 +41,8 @@ class Conditions:
         Low and high end [Hz] of the band in which errors count, within `BANDS`.
     source_level_v : float
         Level of the generator's EMF, open circuit, at 1 kHz [V rms], above 0.
+    unit_curve : Curve or None
+        The curve that the unit is set to; ``None`` for the one that the network imposes.
 
     Raises
     ------
@@ -52,10 +54,21 @@ class Conditions:
     loading: Loading
     band_hz: tuple[float, float] = AUDIO_BAND_HZ
     source_level_v: float = 0.5
+    unit_curve: Curve | None = None
 
     def __post_init__(self) -> None:
         check_error_band(self.band_hz, field="Conditions.band_hz")
         LEVELS.widened.check(self.source_level_v, field="Conditions.source_level_v")
+
+    @property
+    def playback_curve(self) -> Curve:
+        """The curve whose inverse is ideal playback of the unit.
+
+        Ultrasonic poles are those of what goes into the unit, whatever its setting.
+        """
+        if self.unit_curve is None:
+            return self.curve
+        return replace(self.unit_curve, ultrasonic_poles_s=self.curve.ultrasonic_poles_s)
 
 
 @checked

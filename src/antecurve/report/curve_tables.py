@@ -7,12 +7,13 @@ from collections.abc import Sequence
 from antecurve.curves.catalogue import curve_label
 from antecurve.curves.identify import CurveIdentification, model_text
 from antecurve.curves.model import Curve
-from antecurve.curves.tabulate import CurveTable
+from antecurve.curves.tabulate import CurveTable, CutRow
 from antecurve.report.text_table import TextTable, column, signed_cells, table_of
 
 __all__ = [
     "catalogue_rows",
     "curve_rows",
+    "cut_table",
     "identification_lines",
     "microseconds",
     "tried_rows",
@@ -149,3 +150,23 @@ def tried_rows(identified: CurveIdentification) -> TextTable:
         column("misfit/dB rms", [t.rms_db for t in tried], "{:.3f}".format),
         column("criterion", [t.criterion_above_best for t in tried], "{:+.1f}".format),
     )
+
+
+def cut_table(rows: Sequence[CutRow]) -> TextTable:
+    """Tabulate cuts with their corner frequencies and time constants.
+
+    Parameters
+    ----------
+    rows : sequence of CutRow
+        The cuts.
+
+    Returns
+    -------
+    TextTable
+        One row a cut.
+    """
+    cells = tuple(
+        (f"{row.cut_db:.2f}", f"{row.corner_hz:.0f}", f"{1e6 * row.time_constant_s:.2f}")
+        for row in rows
+    )
+    return TextTable(("cut at 10 kHz/dB", "corner/Hz", "time constant/µs"), cells, "rrr")

@@ -1,0 +1,214 @@
+"""Which published curve a unit is set to, from captures of it.
+
+The unit is judged, so that its response is known with an uncertainty.  Each curve of the catalogue
+is then weighed as what a correct unit set to it may do: r is the response over the curve's inverse
+at octaves, re its mean, normal with the covariance
+
+.. math:: S = diag(u^2 + u_0^2) + \\sum_n c_n c_n^T
+
+with u the standard uncertainty, u_0 what a sound unit does beside its constants, and c_n what each
+time constant, a low and a high corner do within their usual departures.  Probabilities are by
+Bayes' theorem with equal priors; curves that differ in name alone count once.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import ClassVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.checked import checked
+from antecurve.curves.catalogue import catalogue, curve_label
+from antecurve.curves.model import Curve, level_db
+from antecurve.judge.capture import Captures
+from antecurve.judge.network_estimate import JudgedThrough
+from antecurve.judge.verdict import Verdict
+from antecurve.judge.verdicts import JudgeRequest, judge_unit
+from antecurve.networks.conditions import Conditions, conditions_of
+from antecurve.results import Result
+
+__all__ = ["CurveGuess", "RankedCurve", "guess_unit_curve"]
+
+Floats = NDArray[np.float64]
+
+_PER_OCTAVE = 1.0  # a response of first-order corners has about one independent value an octave
+_BESIDE_DB = 0.15  # of a sound unit beside its constants: half of what good units are sold with
+_OF_CONSTANT = 0.05  # standard departure of a time constant: parts of 5 % and 2.5 % together
+_LOW_CORNER_HZ, _HIGH_CORNER_HZ = 5.0, 100e3  # usual ends of a unit; an effect of this size
+_LEVEL_DB = 100.0  # of the level, which is free
+_ROUNDS = 3  # the curve that the fit starts from may lack a constant of the unit
+_FITS = 3.0  # mean square of the residual over its standard deviation: beyond, no curve fits
+_STEP = 1e-4  # of a time constant, for its derivative
+
+
+@dataclass(frozen=True, slots=True)
+class RankedCurve(Result):
+    """A published curve and how likely the unit is set to it.
+
+    Attributes
+    ----------
+    names : tuple of str
+        Its names in the catalogue; several where curves have the same time constants.
+    probability : float
+        Of all published curves, 0 to 1.
+    largest_db : float
+        Largest magnitude of the unit's deviation from it over the band, re the mean [dB].
+    """
+
+    names: tuple[str, ...]
+    probability: float
+    largest_db: float
+
+
+@dataclass(frozen=True, slots=True)
+class CurveGuess(Result):
+    """Which published curve a unit is set to.
+
+    Attributes
+    ----------
+    curve : Curve
+        The most probable one.
+    ranked : tuple of RankedCurve
+        All of them, the most probable first.
+    fits : bool
+        Whether the unit is one of a sound unit set to it.
+    """
+
+    _keys: ClassVar = ("curve:curve.name", "ranked", "fits")
+
+    curve: Curve
+    ranked: tuple[RankedCurve, ...]
+    fits: bool
+
+    @property
+    def text(self) -> str:
+        """Say which it is, how surely, and what comes next."""
+        best, second = self.ranked[:2]
+        name = " or ".join(map(curve_label, best.names))
+        other = " or ".join(map(curve_label, second.names))
+        doubt = "" if self.fits else ", but no published curve fits as a sound unit does"
+        return (
+            f"set to {name} with a probability of {_share(best.probability)}{doubt}; next "
+            f"{other}, {_share(second.probability)}: {second.largest_db:.1f} dB off at most, "
+            f"against {best.largest_db:.1f} dB"
+        )
+
+
+def _share(probability: float) -> str:
+    if probability > 0.999:
+        return "over 99.9 %"
+    return "below 0.1 %" if probability < 0.001 else f"{100.0 * probability:.1f} %"
+
+
+@checked
+def guess_unit_curve(
+    captures: Captures,
+    design: JudgedThrough,
+    *,
+    conditions: Conditions | None = None,
+    measured: Mapping[str, float] | None = None,
+    request: JudgeRequest | None = None,
+) -> CurveGuess:
+    """Guess which published curve a unit is set to.
+
+    Parameters
+    ----------
+    captures, design, conditions, measured, request
+        As in `antecurve.judge.verdicts.judge_unit`.
+
+    Returns
+    -------
+    CurveGuess
+        The curves of the catalogue by their probability.
+
+    Raises
+    ------
+    InputError
+        When a capture can't be used.
+    """
+    conditions = conditions_of(design, conditions)
+    curve = conditions.playback_curve
+    for _ in range(_ROUNDS):
+        verdict = judge_unit(
+            captures,
+            design,
+            conditions=replace(conditions, unit_curve=curve),
+            measured=measured,
+            request=request,
+        )
+        guess = _ranked(verdict, curve)
+        if guess.curve == curve:
+            break
+        curve = guess.curve
+    return guess
+
+
+def _ranked(verdict: Verdict, judged_by: Curve) -> CurveGuess:
+    """The catalogue by what a verdict says of the unit's response."""
+    deviation = verdict.deviation
+    low, high = deviation.frequency_hz[[0, -1]]
+    octaves = round(_PER_OCTAVE * math.log2(high / low))
+    frequency = np.geomspace(low, high, max(octaves, 2) + 1)
+
+    def at(values: Floats) -> Floats:
+        return np.interp(np.log(frequency), np.log(deviation.frequency_hz), values)
+
+    level = at(deviation.deviation_db) - level_db(judged_by, frequency, published=True)
+    # Where the captures tell nothing the uncertainty is infinite; a hundred decibels say the same.
+    standard = np.minimum(at(deviation.expanded_uncertainty_db) / 2.0, _LEVEL_DB)
+    groups: dict[tuple[object, ...], list[Curve]] = {}
+    for curve in catalogue():
+        key = (curve.zeros_s, curve.poles_s, curve.zeros_at_origin, curve.poles_at_origin)
+        groups.setdefault(key, []).append(curve)
+    weighed = [(_weight(level, standard, frequency, same[0]), same) for same in groups.values()]
+    evidence = np.array([weight for (weight, _, _), _ in weighed])
+    odds = np.exp(evidence - evidence.max())
+    order = np.argsort(-odds, kind="stable")
+    ranked = tuple(
+        RankedCurve(
+            tuple(curve.name for curve in weighed[k][1]),
+            float(odds[k] / odds.sum()),
+            weighed[k][0][2],
+        )
+        for k in order
+    )
+    (_, mean_square, _), best = weighed[order[0]]
+    return CurveGuess(best[0], ranked, mean_square < _FITS)
+
+
+def _weight(
+    level: Floats, standard: Floats, frequency: Floats, curve: Curve
+) -> tuple[float, float, float]:
+    """Log evidence of a curve, mean square of the residual, and its largest value [dB]."""
+    residual = level + level_db(curve, frequency, published=True)
+    residual = residual - residual.mean()
+    columns = np.array([np.full(frequency.size, _LEVEL_DB), *_departures(curve, frequency)])
+    covariance = np.diag(standard**2 + _BESIDE_DB**2) + columns.T @ columns
+    root = np.linalg.cholesky(covariance)
+    white = np.linalg.solve(root, residual)
+    evidence = -0.5 * float(white @ white) - float(np.log(np.diag(root)).sum())
+    return evidence, float(white @ white) / frequency.size, float(np.abs(residual).max())
+
+
+def _departures(curve: Curve, frequency: Floats) -> list[Floats]:
+    """What the constants of a unit and its ends do within their usual departures [dB]."""
+    nominal = level_db(curve, frequency, published=True)
+    moved = [replace(curve, zeros_s=times) for times in _each_moved(curve.zeros_s)]
+    moved += [replace(curve, poles_s=times) for times in _each_moved(curve.poles_s)]
+    share = _OF_CONSTANT / _STEP
+    columns = [share * (level_db(m, frequency, published=True) - nominal) for m in moved]
+    low = -10.0 * np.log10(1.0 + (_LOW_CORNER_HZ / frequency) ** 2)
+    high = -10.0 * np.log10(1.0 + (frequency / _HIGH_CORNER_HZ) ** 2)
+    return [*columns, low, high]
+
+
+def _each_moved(times: tuple[float, ...]) -> list[tuple[float, ...]]:
+    """The time constants with one of them longer by a step, for each of them."""
+    return [
+        (*times[:place], time * (1.0 + _STEP), *times[place + 1 :])
+        for place, time in enumerate(times)
+    ]
