@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import os
 import random
+import signal
 import sys
 from pathlib import Path
 
 # Tests run side by side on all cores; threads inside one calculation only get in the way.
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
+# A shell ignores it for what it starts in the background, and so would what the tests start.
+signal.signal(signal.SIGINT, signal.default_int_handler)
 # Tables are as wide as they are, whatever terminal the tests run in.
 os.environ.pop("COLUMNS", None)
 
