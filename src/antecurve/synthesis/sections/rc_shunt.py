@@ -19,6 +19,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from functools import lru_cache
 from itertools import combinations
 
 from antecurve.algebra.unity_roots import unity_roots
@@ -37,6 +38,9 @@ from antecurve.synthesis.sections.tracks import (
 from antecurve.synthesis.violation import Violation
 
 __all__ = ["RC_SHUNT"]
+
+# The arms expand one and the same solution.  A search for what would be feasible takes some 120.
+_REMEMBERED = 256
 
 
 class _RcShunt(OneStageSection):
@@ -88,6 +92,7 @@ def _shares(start: StageProblem) -> Iterator[StageProblem]:
                 yield problem
 
 
+@lru_cache(maxsize=_REMEMBERED)
 def _bracketed(start: StageProblem, *, explain: bool, closely: bool) -> Stage | Violation:
     """Solve for the pole beyond the curve, where one is unknown."""
     failure: Violation | None = None
