@@ -38,6 +38,7 @@ class RatioCapture(Capture):
     """Ratios of output to input; covariance of real and imaginary part at each frequency."""
 
     kind: ClassVar[str] = "two-channel record"
+    kind_in_files: ClassVar[str] = "two-channel record"
     known_columns: ClassVar[tuple[str, ...]] = ("frequency_hz", "real", "imaginary")
     columns_rule: ClassVar[str] = "frequency_hz, real, imaginary"
 

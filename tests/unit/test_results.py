@@ -32,10 +32,14 @@ from antecurve.analysis.sensitivity import sensitivities
 from antecurve.analysis.spread import spread
 from antecurve.analysis.strays import stray_table
 from antecurve.analysis.worst_case import worst_case
+from antecurve.curves.catalogue import CatalogueEntry, named_curve
+from antecurve.curves.identify import identify_curve
+from antecurve.curves.tabulate import curve_table
 from antecurve.errors import InputError
 from antecurve.networks.centred_error import error_range
 from antecurve.pipeline import Design, with_analysis
-from antecurve.results import Result, frame_rows, plain
+from antecurve.results import Result, column_rows, frame_rows, json_text, plain
+from antecurve.synthesis.formulas import form_formulas
 
 # Results of a design by itself: nothing is repeated.
 BY_DESIGN: dict[str, Any] = {
@@ -135,3 +139,49 @@ def test_what_is_not_finite_is_none_in_plain_data() -> None:
 
     assert plain({"a": (math.inf, 1.0), "b": float("nan")}) == {"a": [None, 1.0], "b": None}
     assert frame_rows(pandas.DataFrame({"x": [math.nan, 2.0]})) == [{"x": None}, {"x": 2.0}]
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class _Inner:
+    value: float
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class _Keyed(Result):
+    _keys = (
+        "first:inner.value",
+        "missing:other.value",
+        "group.all:many.value",
+        "*:inner",
+        "group.*:inner",
+    )
+
+    inner: _Inner
+    other: _Inner | None
+    many: tuple[_Inner, ...]
+
+
+def test_keys_rename_nest_splice_and_read_items() -> None:
+    keyed = _Keyed(_Inner(1.0), None, (_Inner(2.0), _Inner(math.inf)))
+    assert keyed.to_dict() == {
+        "first": 1.0,
+        "missing": None,
+        "group": {"all": [2.0, None], "value": 1.0},
+        "value": 1.0,
+    }
+
+
+def test_columns_of_one_length_become_rows() -> None:
+    assert column_rows(x=(1, 2), y=[math.nan, 0.5]) == [{"x": 1, "y": None}, {"x": 2, "y": 0.5}]
+    with pytest.raises(ValueError, match="shorter"):
+        column_rows(x=(1, 2), y=(1,))
+
+
+def test_curves_fits_and_formulas_speak() -> None:
+    table = curve_table(named_curve("disc"))
+    identified = identify_curve(frequency_hz=table.frequency_hz, level_db=table.emphasis_db)
+    for result in (table, CatalogueEntry(named_curve("cd-emphasis")), identified):
+        _speaks(result)
+    formulas = form_formulas("foster-1")
+    assert json.loads(json_text(formulas)) == formulas.to_dict()
+    assert len(repr(formulas).splitlines()) <= 10

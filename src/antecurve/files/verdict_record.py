@@ -14,12 +14,6 @@ from antecurve.results import Result
 
 __all__ = ["CaptureRecord", "FileDigest", "VerdictRecord", "capture_records", "file_digest"]
 
-_KINDS = {
-    "square wave": ("square", "square"),
-    "sweep": ("sweep", "sines"),
-    "two-channel record": ("two-channel", "any"),
-}
-"""Kind and signal of a capture as files name them."""
 _LARGEST = 2**31  # bytes: more than any capture that is read
 
 
@@ -151,12 +145,12 @@ def capture_records(
     """
     records = []
     for path, recording, file in zip(paths, recordings, played, strict=True):
-        kind, signal = _KINDS[recording.capture.kind]
+        capture = recording.capture
         records.append(
             CaptureRecord(
-                recording.capture.name,
-                kind,
-                recording.signal or signal,
+                capture.name,
+                capture.kind_in_files,
+                recording.signal or capture.usual_signal,
                 recording.understood,
                 file_digest(path).sha256,
                 None if file is None else file_digest(file),

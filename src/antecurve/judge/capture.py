@@ -213,6 +213,10 @@ class Capture(ABC):
 
     kind: ClassVar[str]
     """Kind of capture in words, such as ``sweep``."""
+    kind_in_files: ClassVar[str]
+    """The same as the record of a verdict has it, such as ``square``."""
+    usual_signal: ClassVar[str] = "any"
+    """The test signal of such a capture where its file does not say: ``square`` or ``sines``."""
     known_columns: ClassVar[tuple[str, ...]]
     """Columns that a file of this kind may have."""
     columns_rule: ClassVar[str]

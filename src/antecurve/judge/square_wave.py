@@ -55,6 +55,8 @@ class SquareWaveCapture(Capture):
     """
 
     kind: ClassVar[str] = "square wave"
+    kind_in_files: ClassVar[str] = "square"
+    usual_signal: ClassVar[str] = "square"
     known_columns: ClassVar[tuple[str, ...]] = ("time_s", "volts")
     columns_rule: ClassVar[str] = "time_s, volts"
 

@@ -76,6 +76,8 @@ class SweepCapture(Capture):
     """
 
     kind: ClassVar[str] = "sweep"
+    kind_in_files: ClassVar[str] = "sweep"
+    usual_signal: ClassVar[str] = "sines"
     known_columns: ClassVar[tuple[str, ...]] = ("frequency_hz", "level_db", "ratio", "phase_deg")
     columns_rule: ClassVar[str] = (
         "frequency_hz, level_db (or ratio, linear) and optionally phase_deg"

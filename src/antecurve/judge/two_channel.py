@@ -78,6 +78,7 @@ class TwoChannelRecord(Capture):
     """
 
     kind: ClassVar[str] = "two-channel record"
+    kind_in_files: ClassVar[str] = "two-channel"
     known_columns: ClassVar[tuple[str, ...]] = ("time_s", "stimulus", "volts")
     columns_rule: ClassVar[str] = "time_s, stimulus, volts"
 
