@@ -102,9 +102,11 @@ class FigureDecision(Result):
     def limits_text(self) -> str:
         """The limit in words."""
         least, most = self.limit.least, self.limit.most
+        if least == most:
+            return f"{least:g}"
         bounds = [f"at least {least:g}"] if math.isfinite(least) else []
         bounds += [f"at most {most:g}"] if math.isfinite(most) else []
-        return " and ".join(bounds) + ("" if self.limit.name == "polarity" else " dB")
+        return " and ".join(bounds) + " dB"
 
 
 def figure_decisions(

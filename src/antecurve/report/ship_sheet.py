@@ -223,6 +223,12 @@ def calibration_rows(calibration: Calibration) -> TextTable:
     )
 
 
+def _figure_value(figure: UnitFigure) -> str:
+    if figure.name == "polarity":
+        return f"{figure.value:+.0f}"
+    return f"{figure.bound} {figure.value:.2f}".strip()
+
+
 def figure_rows(verdict: Verdict) -> TextTable:
     """Tabulate the figures beside the response.
 
@@ -249,7 +255,7 @@ def figure_rows(verdict: Verdict) -> TextTable:
     return table_from(
         verdict.figures,
         declared("figure", lambda f: FIGURE_NAMES[f.name], right=False),
-        declared("value in dB", lambda f: f"{f.bound} {f.value:.2f}".strip()),
+        declared("value in dB", _figure_value),
         declared("± in dB", reach),
         declared("limit", of_ruling("limits_text"), right=False),
         declared("verdict", of_ruling("decision.value"), right=False),
