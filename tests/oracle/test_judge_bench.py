@@ -183,3 +183,16 @@ def test_hum_in_a_short_record_spoils_no_other() -> None:
     truth = unit.deviation_db(verdict.deviation.frequency_hz)
     reach = 2.0 * verdict.deviation.expanded_uncertainty_db
     assert np.all(np.abs(verdict.deviation.deviation_db - truth) < reach)
+
+
+def test_stages_are_named_as_they_begin() -> None:
+    capture = square_capture(Unit(), np.random.default_rng(1))
+    stages: list[str] = []
+    judge_unit([capture], known_exactly(), conditions=CONDITIONS, progress=stages.append)
+    assert stages == [
+        "reducing the captures",
+        "first fit",
+        "hum and drift",
+        "comparing shapes of the unit",
+        "residuals and uncertainty",
+    ]

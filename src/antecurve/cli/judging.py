@@ -148,7 +148,7 @@ class _Unit:
 
     def judged(self, paths: Sequence[Path], title: str) -> Verdict:
         """Judge the captures of one channel, and what they tell beside the response."""
-        from antecurve.cli.progress import busy_progress
+        from antecurve.cli.progress import busy_progress, stage_progress
         from antecurve.cli.unit_curve import with_unit_curve
         from antecurve.errors import InputError, NoResultError
         from antecurve.files.recordings import read_recording
@@ -174,12 +174,14 @@ class _Unit:
                 )
             unit = replace(self, design=with_unit_curve(self.design, guess.curve))
             said.append(guess.text)
-        with busy_progress(title):
+        with stage_progress(title) as begin:
             verdict = judge_unit(
-                captures, unit.design, measured=self.measured, request=self.request
-            )
+                captures, unit.design, measured=self.measured, request=self.request,
+                progress=begin,
+            )  # fmt: skip
             if not verdict.is_result:
                 raise NoResultError(verdict.findings)
+            begin("figures beside the response")
             verdict = unit._with_figures(verdict, read)
         verdict = replace(verdict, findings=(*said, *verdict.findings))
         for recording in read:

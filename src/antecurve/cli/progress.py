@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
     from antecurve.pick.search import PickProgress
 
-__all__ = ["busy_progress", "count_progress", "design_progress"]
+__all__ = ["busy_progress", "count_progress", "design_progress", "stage_progress"]
 
 
 class _NoBar:
@@ -59,6 +59,25 @@ def busy_progress(title: str) -> Iterator[None]:
     with _bar() as bar:
         bar.add_task(title, total=None)
         yield
+
+
+@contextmanager
+def stage_progress(title: str) -> Iterator[Callable[[str], None]]:
+    """Show that something goes on, and which stage it has come to.
+
+    Parameters
+    ----------
+    title : str
+        What is being done.
+
+    Yields
+    ------
+    callable
+        To be called with the name of each stage as it begins.
+    """
+    with _bar() as bar:
+        task = bar.add_task(title, total=None)
+        yield lambda stage: bar.update(task, description=f"{title}: {stage}")
 
 
 @contextmanager

@@ -43,6 +43,8 @@ class FitTask:
         Whether no capture shows a phase.
     mains_hz : float or None
         Mains frequency where it is known [Hz].
+    begin : callable or None
+        Called with the name of each stage as it begins.
     """
 
     curve: Curve
@@ -50,6 +52,18 @@ class FitTask:
     undo_ultrasonic: bool
     level_only: bool
     mains_hz: float | None = None
+    begin: Callable[[str], None] | None = None
+
+    def begins(self, stage: str) -> None:
+        """Say which stage begins.
+
+        Parameters
+        ----------
+        stage : str
+            Its name.
+        """
+        if self.begin is not None:
+            self.begin(stage)
 
     @property
     def model(self) -> UnitModel:
@@ -128,6 +142,7 @@ def _strong_interference_removed(
 
 
 def _remove_interference(task: FitTask, staged: StagedFit) -> StagedFit:
+    task.begins("hum and drift")
     fit = staged.fit
     remainders = [o.remainder(fit.prediction(k)) for k, o in enumerate(fit.observations)]
     beside = interferences(remainders, mains_hz=task.mains_hz)
@@ -140,6 +155,8 @@ def _remove_interference(task: FitTask, staged: StagedFit) -> StagedFit:
 
 
 def _check_one_unit(task: FitTask, staged: StagedFit) -> StagedFit:
+    task.begins("each capture by itself")
+
     def alone(observation: Observation) -> Fit:
         return task.fit([observation])
 
@@ -176,6 +193,7 @@ def fit_in_stages(
     reduced = tuple(observations)
     if stages:
         reduced = _strong_interference_removed(task, reduced)
+    task.begins("first fit")
     staged = StagedFit(reduced, task.fit(reduced))
     for stage in stages:
         if stage.always or not staged.described:
@@ -184,6 +202,7 @@ def fit_in_stages(
             return staged
     if not stages:
         return staged
+    task.begins("comparing shapes of the unit")
     return replace(staged, fit=with_compared_shapes(staged.fit))
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -127,6 +127,7 @@ def judge_unit(
     conditions: Conditions | None = None,
     measured: Mapping[str, float] | None = None,
     request: JudgeRequest | None = None,
+    progress: Callable[[str], None] | None = None,
 ) -> Verdict:
     """Judge a unit by one or more captures of it.
 
@@ -144,6 +145,8 @@ def judge_unit(
         Measured values of the network's parts [ohm or F], as in `measured_network`.
     request : JudgeRequest, optional
         Limits, generator, chain; a band in place of that of the conditions.
+    progress : callable, optional
+        Called with the name of each stage as it begins.
 
     Returns
     -------
@@ -178,7 +181,9 @@ def judge_unit(
     _check_reach(captures, band)
     useless = _useless((*captures, *asked.references))
     bench = _bench(asked, network)
-    task = _task(captures, asked, conditions, bench)
+    begin = progress or (lambda stage: None)
+    task = _task(captures, asked, conditions, bench, begin)
+    begin("reducing the captures")
     with single_threaded_linear_algebra():
         settings = _settings(asked, network, curve)
         observations = [c.observation(settings) for c in captures]
@@ -189,6 +194,7 @@ def judge_unit(
         if useless:
             undecided = _undecided(staged.fit, useless, asked, curve)
             return replace(undecided, unit_curve=curve.name)
+        begin("residuals and uncertainty")
         residuals = _residuals(staged, band)
         seen_hz = highest_seen_hz(captures)
         fit = without_unseen_corner(staged.fit, seen_hz, band[1])
@@ -239,7 +245,11 @@ def _useless(records: Sequence[Capture]) -> tuple[str, ...]:
 
 
 def _task(
-    captures: Sequence[Capture], asked: JudgeRequest, conditions: Conditions, bench: Bench
+    captures: Sequence[Capture],
+    asked: JudgeRequest,
+    conditions: Conditions,
+    bench: Bench,
+    begin: Callable[[str], None],
 ) -> FitTask:
     return FitTask(
         conditions.playback_curve,
@@ -247,6 +257,7 @@ def _task(
         undo_ultrasonic=asked.playback == "inverse",
         level_only=not any(c.has_phase for c in captures),
         mains_hz=asked.mains_hz,
+        begin=begin,
     )
 
 
