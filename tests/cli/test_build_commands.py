@@ -19,6 +19,7 @@ from antecurve.curves.catalogue import named_curve
 from antecurve.curves.model import response
 from antecurve.files.job_file import parse_job
 from antecurve.parts.builds import Builds, MeasuredBuilds
+from antecurve.parts.log_histogram import LogHistogram
 from antecurve.pick.result import SearchReport
 from antecurve.pipeline import Design
 
@@ -108,16 +109,20 @@ def test_an_interruption_is_said(
     monkeypatch: pytest.MonkeyPatch,
     command: str,
 ) -> None:
-    drawn = Builds.measured
+    drawn, histogram = Builds.measured, Builds.centred_histogram
 
     def stopping(builds: Builds, count: int, **more: Any) -> Iterator[MeasuredBuilds]:
-        if "workers" not in more:  # builds of the search, which is not interrupted here
-            yield from drawn(builds, count, **more)
-            return
         yield next(iter(drawn(builds, count, **more)))
         raise KeyboardInterrupt
 
+    def uninterrupted(builds: Builds, count: int) -> LogHistogram:
+        """Builds of the search."""
+        with monkeypatch.context() as within:
+            within.setattr(Builds, "measured", drawn)
+            return histogram(builds, count)
+
     monkeypatch.setattr(Builds, "measured", stopping)
+    monkeypatch.setattr(Builds, "centred_histogram", uninterrupted)
     given = _design_file(tmp_path, spread={"builds": 20_000, "seed": 4})
     if command == "design":
         given = tmp_path / "job.toml"
