@@ -183,29 +183,31 @@ def square_of_response(
     response: Complex,
     *,
     square_hz: float,
-    periods: int,
-    samples: int,
-    start: float,
+    time: Floats,
 ) -> Floats:
-    """The record of a square wave of +-1 sampled without a filter: harmonics fold back.
+    """The square wave of +-1 at given times, sampled without a filter.
 
-    The samples of a period are the inverse transform of the harmonics folded modulo their number.
+    A period is the inverse transform of all harmonics at 2**20 points: of 23 Hz they are 41 ns
+    apart, over which a cubic interpolation of edges of 0.3 us errs by less than 1e-4.
     """
-    count = samples // periods
-    order = np.arange(1, int(HIGHEST_HZ / square_hz), 2)
-    amplitude = 4 / (1j * np.pi * order) * np.exp(2j * np.pi * order * start)
-    amplitude = amplitude * interpolated(frequency, response, order * square_hz)
-    spectrum = np.zeros(count, dtype=complex)
-    np.add.at(spectrum, order % count, amplitude)
-    return np.tile(np.fft.ifft(spectrum * count).real, periods)
+    from scipy.interpolate import CubicSpline
+
+    points = 2**20
+    order = np.arange(1, min(int(HIGHEST_HZ / square_hz), points // 2), 2)
+    amplitude = 4 / (1j * np.pi * order) * interpolated(frequency, response, order * square_hz)
+    spectrum = np.zeros(points // 2 + 1, dtype=complex)
+    spectrum[order] = amplitude * points / 2
+    period = np.fft.irfft(spectrum, points)
+    phase = np.arange(points + 1) / points
+    spline = CubicSpline(phase, np.append(period, period[0]), bc_type="periodic")
+    return spline(np.mod(time * square_hz, 1.0))
 
 
 def recorded(
     clean: Floats,
     rng: np.random.Generator,
     *,
-    square_hz: float,
-    periods: int,
+    time: Floats,
     bits: int = 8,
     noise: float = 0.002,
     name: str = "",
@@ -214,6 +216,4 @@ def recorded(
     span = float(np.ptp(clean))
     volts = clean + span * rng.uniform(-0.1, 0.1) + noise * span * rng.standard_normal(clean.size)
     step = np.ptp(volts) * rng.uniform(1.1, 1.8) / 2**bits
-    volts = np.round(volts / step) * step
-    time = np.arange(clean.size) * (periods / square_hz / clean.size)
-    return SquareWaveCapture(time, volts, name=name or f"square at {square_hz:.0f} Hz")
+    return SquareWaveCapture(time, np.round(volts / step) * step, name=name)

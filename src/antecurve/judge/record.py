@@ -38,6 +38,7 @@ _MOST_SAMPLES = 20_000  # that a fit works on: more add time, hardly information
 _LEAST_PERIODS = 1.5  # one to repeat, and half to see that it does
 _LEAST_SIMILARITY = 0.5  # correlation of two periods half of whose power is noise
 _SMOOTHING = 400  # parts of the record: an edge within one sample still has its area
+_HIDDEN = 0.4  # of the time between two samples; evenly spread, eight edges leave an eighth
 _USABLE_LAGS = 0.8  # of the record: the last fifth overlaps too little to compare
 _NEARLY_BEST = 0.9  # noise of a tenth of the swing takes 1 % of the likeness
 
@@ -75,6 +76,13 @@ class Record:
     def rate_hz(self) -> float:
         """Mean sampling rate [Hz]."""
         return (self.time_s.size - 1) / float(np.ptp(self.time_s))
+
+    @property
+    def edges_hidden(self) -> bool:
+        """Whether a good part of the time between two samples has no edge in any period."""
+        half_periods = np.arange(max(int(2.0 * self.periods), 1))
+        places = np.sort(np.mod(half_periods * self.rate_hz / (2.0 * self.frequency_hz), 1.0))
+        return bool(np.diff(places, append=places[0] + 1.0).max() > _HIDDEN)
 
 
 def quantisation_step(volts: Floats) -> float:

@@ -19,6 +19,7 @@ from antecurve.judge.harmonics import (
     synthesised,
     whitened,
 )
+from antecurve.judge.hidden_edges import hidden_edge_findings
 from antecurve.judge.hum_findings import interference_findings
 from antecurve.judge.interference import NOTHING_ELSE, Interference
 from antecurve.judge.level_dependence import RelativeHarmonics
@@ -418,7 +419,7 @@ class SquareWaveObservation(Observation):
         excess: float,
         band_hz: tuple[float, float],
     ) -> list[ResidualFinding]:
-        """Name hum, lines, movement, unlike halves and misfit, documented in `Observation`.
+        """Name all that the fit does not describe, documented in `Observation`.
 
         Parameters
         ----------
@@ -430,8 +431,9 @@ class SquareWaveObservation(Observation):
         list of ResidualFinding
             Misfit counts as uncertainty.
         """
-        residuals = residual_record(self, residual, prediction, excess=excess)
-        return interference_findings(residuals) + record_findings(residuals, band_hz=band_hz)
+        record = residual_record(self, residual, prediction, excess=excess)
+        hidden = hidden_edge_findings(record, prediction, band_hz) if self.folded else []
+        return interference_findings(record) + hidden + record_findings(record, band_hz=band_hz)
 
     def relative_harmonics(self, residual: Floats, *, excess: float) -> RelativeHarmonics:
         """Compute the odd harmonics over those of the fit, documented in `Observation`.

@@ -1,0 +1,75 @@
+"""Edges that hide between the samples of a record.
+
+Where the sampling rate is a multiple of the square wave's frequency, every period is sampled at
+the same points.  If edges rise within less than a sample, they may lie anywhere between two of
+them, and what lies beyond half the sampling rate is folded onto the harmonics without a trace of
+its own.  At a frequency f it is up to f/(f_s - f) of what is there (amplitudes of a square wave
+fall as 1/f), less what the unit takes off at f_s - f.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.judge.observation import Prediction, ResidualFinding, ResidualKind
+from antecurve.judge.record import Record
+from antecurve.judge.residual_record import ResidualRecord
+
+__all__ = ["hidden_edge_findings"]
+
+Floats = NDArray[np.float64]
+
+_SHORT_EDGES = 0.3  # of the level at 1 kHz that is left at half the rate: edges within a sample
+_OFF = 0.38  # of a sample, by which each half period is to begin elsewhere: the golden section
+_POINTS = 30
+
+
+def hidden_edge_findings(
+    residual: ResidualRecord, prediction: Prediction, band_hz: tuple[float, float]
+) -> list[ResidualFinding]:
+    """Name a record whose edges hide between its samples.
+
+    Parameters
+    ----------
+    residual : ResidualRecord
+        The record, in which what lies beyond half the sampling rate is folded.
+    prediction : Prediction
+        The fit.
+    band_hz : tuple of float
+        The band [Hz].
+
+    Returns
+    -------
+    list of ResidualFinding
+        What is folded, as an uncertainty; no unit passes by such a record.
+    """
+    name, record = residual.name, residual.basis.record
+    if not _hides(record, prediction):
+        return []
+    frequency = np.geomspace(*band_hz, _POINTS)
+    folded = _folded_db(record, prediction, frequency)
+    per_period = record.rate_hz / record.frequency_hz
+    other_hz = record.frequency_hz * (1.0 - 2.0 * _OFF / per_period)
+    text = (
+        f"{name}: every period is sampled at the same {per_period:.0f} points, and edges hide "
+        f"between two of them: up to {folded.max():.2g} dB of uncertainty; set the generator to "
+        f"{other_hz:.6g} Hz and capture again"
+    )
+    kind = ResidualKind.EDGES
+    return [ResidualFinding(kind, name, text, 0.0, frequency, folded, forbids_pass=True)]
+
+
+def _hides(record: Record, prediction: Prediction) -> bool:
+    ends = np.array([1e3, record.rate_hz / 2.0])
+    middle, half_rate = prediction.log_response(ends).real
+    return record.edges_hidden and bool(half_rate - middle > np.log(_SHORT_EDGES))
+
+
+def _folded_db(record: Record, prediction: Prediction, frequency_hz: Floats) -> Floats:
+    """Largest change of a level by the first harmonic that folds onto it [dB]."""
+    seen = np.minimum(frequency_hz, 0.45 * record.rate_hz)
+    beyond = record.rate_hz - seen
+    level = prediction.log_response(np.concatenate([seen, beyond])).real
+    ratio = seen / beyond * np.exp(level[seen.size :] - level[: seen.size])
+    return np.asarray(20.0 * np.log10(1.0 + ratio))
