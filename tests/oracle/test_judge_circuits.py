@@ -11,7 +11,15 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from playback_units import CONDITIONS, LOADING, TOPOLOGY, drawn_values, picked_network
+from playback_units import (
+    CONDITIONS,
+    LOADING,
+    TOPOLOGY,
+    VALUES,
+    drawn_values,
+    known_exactly,
+    picked_network,
+)
 from unit_circuits import (
     INSTALLED,
     Circuit,
@@ -127,3 +135,21 @@ def test_curves_lie_inside_their_bands(verdicts: list[tuple[str, Verdict, np.nda
         off = np.abs(verdict.deviation.deviation_db - truth)
         inside += bool((off <= verdict.deviation.expanded_uncertainty_db).all())
     assert inside >= LEAST_INSIDE
+
+
+def test_edges_that_hide_between_samples_forbid_a_pass(tmp_path: Path) -> None:
+    """1,250 samples to a period, edges of a few microseconds; at 0.06 % off the unit passes."""
+    circuit = valve_stage()
+    rng = np.random.default_rng(61)
+    frequency, response = simulated_response(circuit, VALUES, tmp_path)
+
+    def verdict(square_hz: float) -> Verdict:
+        time = np.arange(5000) / (1250 * 200.0) + 1e-5
+        clean = square_of_response(frequency, response, square_hz=square_hz, time=time)
+        record = recorded(clean, rng, time=time, name="square")
+        return judge_unit(record, known_exactly(), conditions=CONDITIONS)
+
+    hidden, shown = verdict(200.0), verdict(200.12)
+    assert hidden.decision is Decision.UNDECIDED
+    assert any("set the generator to 199.88 Hz" in text for text in hidden.findings)
+    assert not any("edges hide" in text for text in shown.findings)

@@ -14,6 +14,7 @@ from unit_shapes import LOW_ENDS, TOPS, BenchSetup, shaped_unit
 
 from antecurve.judge.asymmetry import converter_line
 from antecurve.judge.conformity import Decision
+from antecurve.judge.observation import ResidualKind
 from antecurve.judge.oscillation import line_on_tops
 from antecurve.judge.slow_movement import slow_movement
 from antecurve.judge.square_wave import SquareWaveCapture
@@ -39,6 +40,8 @@ def test_linear_units_are_not_said_to_be_unfit() -> None:
     for seed in range(RECORDS):
         capture, path, drawn = linear_record(seed)
         findings = record_findings_by_truth(capture, path)
+        # Edges that hide between samples say something of the record, not of the unit.
+        findings = [f for f in findings if f.kind is not ResidualKind.HIDDEN_EDGES]
         wrong += [f"{seed}, {drawn}: {f.text}" for f in findings if f.forbids_pass]
     assert wrong == []
 

@@ -54,9 +54,9 @@ def hidden_edge_findings(
     text = (
         f"{name}: every period is sampled at the same {per_period:.0f} points, and edges hide "
         f"between two of them: up to {folded.max():.2g} dB of uncertainty; set the generator to "
-        f"{other_hz:.6g} Hz and capture again"
+        f"{other_hz:.5g} Hz and capture again"
     )
-    kind = ResidualKind.EDGES
+    kind = ResidualKind.HIDDEN_EDGES
     return [ResidualFinding(kind, name, text, 0.0, frequency, folded, forbids_pass=True)]
 
 

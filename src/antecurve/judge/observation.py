@@ -128,6 +128,7 @@ class ResidualKind(StrEnum):
     SLOW_MOVEMENT = "slow movement"
     EVEN_ORDERS = "even orders"
     EDGES = "edges"
+    HIDDEN_EDGES = "hidden edges"
     SLOPE = "slope"
     LEVEL = "level"
     MISFIT = "misfit"

@@ -459,6 +459,10 @@ def _residuals(staged: StagedFit, band: tuple[float, float]) -> tuple[ResidualFi
             excess=excess,
             band_hz=band,
         )
+    hidden = [f for f in findings if f.kind is ResidualKind.HIDDEN_EDGES]
+    # A record that shows its edges tells what the others fold.
+    if len(hidden) < len(fit.observations):
+        findings = [f for f in findings if f not in hidden]
     return (*findings, *_level_dependence(staged, band))
 
 
