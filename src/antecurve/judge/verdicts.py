@@ -207,7 +207,7 @@ def judge_unit(
     deviation = _widened(deviation, np.full(deviation.frequency_hz.size, flatness_db))
     decisions = _decisions(deviation, asked.limits)
     ruling = combined_decision(decisions)
-    fitted = _fitted(allowed, draws, seen_hz)
+    fitted = _fitted(allowed, draws, seen_hz, band)
     findings = describe(
         fit,
         fitted,
@@ -380,11 +380,15 @@ def _low_end(fit: Fit) -> str:
 
 
 def _fitted(
-    families: Sequence[Family], draws: Sequence[Floats], seen_hz: float
+    families: Sequence[Family],
+    draws: Sequence[Floats],
+    seen_hz: float,
+    band_hz: tuple[float, float],
 ) -> tuple[FittedValue, ...]:
     """The constants of the reported shape, with intervals of the mixture of all allowed ones.
 
-    A high corner that is not seen may be anywhere beyond what the captures show.
+    A high corner that is not seen may be anywhere beyond what the captures show; a low corner that
+    takes less than 0.02 dB off the band may be of any order, and so anywhere below.
     """
     reported = families[0]
     tail = (1.0 - COVERAGE) / 2.0
@@ -405,6 +409,8 @@ def _fitted(
         ends = _quantiles(spread, weights, (tail, 1.0 - tail))
         if parameter.role == "high_1" and value > seen_hz:
             value, ends = math.inf, [*ends, seen_hz, math.inf]
+        if parameter.role == "low_1" and value < _UNTOLD * band_hz[0]:
+            ends = [*ends, 0.0]
         unit = "Hz" if parameter.name.endswith("_hz") else "s"
         constants.append(
             FittedValue(parameter.name, parameter.nominal, value, min(ends), max(ends), unit)
@@ -419,6 +425,7 @@ def _quantiles(values: Floats, weights: Floats, shares: Sequence[float]) -> list
     return [float(values[order][int(np.searchsorted(below, share))]) for share in shares]
 
 
+_UNTOLD = 0.068  # of the lower end of the band: 10 lg(1 + 0.068^2) is 0.02 dB
 _BESIDE_CORNERS = ("low_end_", "high_end_")  # their part of an end is in its corner
 
 
