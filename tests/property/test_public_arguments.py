@@ -59,6 +59,7 @@ def valid(default_design: Design, tmp_path_factory: pytest.TempPathFactory) -> d
     position = design.picked.positions[0]
     folder = tmp_path_factory.mktemp("public")
     from antecurve.analysis.meter import MeterAccuracy
+    from antecurve.analysis.prices import PriceBreak
     from antecurve.files.captures import read_capture
     from antecurve.files.design_file import design_json
     from antecurve.judge.network_estimate import exact_estimate
@@ -83,7 +84,9 @@ def valid(default_design: Design, tmp_path_factory: pytest.TempPathFactory) -> d
         "elements": (Element("R1", ElementKind.RESISTOR, ("in", "out")),
                      Element("R2", ElementKind.RESISTOR, ("out", "0"))),
         "source_resistance": 50.0, "load_resistance": 47e3, "load_capacitance": 150e-12,
-        "tolerance": 0.01, "price": 1.0, "element": position.element, "parts": position.parts,
+        "tolerance": 0.01, "price": 1.0, "unit_price": 0.1,
+        "breaks": (PriceBreak(ElementKind.RESISTOR, 1e3, 1, 0.1),),
+        "element": position.element, "parts": position.parts,
         "positions": design.picked.positions, "own": np.full(6, 0.01), "common": np.full(6, 0.01),
         "measured": {p.element.ref: p.value for p in design.picked.positions},
         "meter": MeterAccuracy(), "attenuation_db": 20.0, "generator_resistance": 50.0,
@@ -106,6 +109,7 @@ def valid(default_design: Design, tmp_path_factory: pytest.TempPathFactory) -> d
 OWN: dict[str, dict[str, Any]] = {
     "files.captures.read_capture": {"path": "unit-a-30hz.csv"},
     "files.drawer.read_drawer": {"path": "drawer.csv"},
+    "files.price_file.read_prices": {"path": "prices.csv"},
     "files.measured.read_measured": {"path": "build-1-values.csv"},
     "analysis.technologies.technology": {"name": "metal film"},
     "analysis.waveform.SquareWave": {"frequency_hz": 1e3},
