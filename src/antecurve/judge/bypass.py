@@ -15,6 +15,8 @@ import numpy as np
 
 from antecurve.judge.capture import DirectResponse
 from antecurve.judge.fit import Fit, fit_observations
+from antecurve.judge.hum import interferences
+from antecurve.judge.interference import NOTHING_ELSE
 from antecurve.judge.network_estimate import NetworkEstimate
 from antecurve.judge.problem import Bench
 from antecurve.judge.signal_path import CaptureChain, Generator
@@ -35,7 +37,7 @@ class _StraightObservation(SquareWaveObservation):
 
 
 def bypass_response(observation: SquareWaveObservation, through: NetworkEstimate) -> DirectResponse:
-    """Fit a square wave taken with the unit bypassed.
+    """Fit a square wave taken with the unit bypassed, its hum and drift taken out.
 
     Parameters
     ----------
@@ -51,14 +53,18 @@ def bypass_response(observation: SquareWaveObservation, through: NetworkEstimate
     """
     from scipy.linalg import solve_triangular
 
-    given = {f.name: getattr(observation, f.name) for f in fields(observation)}
-    straight = _StraightObservation(**given)
     bench = Bench(through, Generator(), CaptureChain())
 
     def fitted(reduced: SquareWaveObservation) -> Fit:
-        return fit_observations([reduced], model=flat_model(), bench=bench, widest=Shape())
+        fit = fit_observations([reduced], model=flat_model(), bench=bench, widest=Shape())
+        (beside,) = interferences([reduced.remainder(fit.prediction(0))])
+        if beside is NOTHING_ELSE:
+            return fit
+        cleared = reduced.without_interference(beside)
+        cleared = cleared if reduced.through_network else _straight(cleared)
+        return fit_observations([cleared], model=flat_model(), bench=bench, widest=Shape())
 
-    fit = min((fitted(straight), fitted(observation)), key=lambda fit: fit.excess[0])
+    fit = min((fitted(_straight(observation)), fitted(observation)), key=lambda fit: fit.excess[0])
     prediction = fit.prediction(0)
     record = fit.observations[0]
     assert isinstance(record, SquareWaveObservation)
@@ -76,3 +82,8 @@ def bypass_response(observation: SquareWaveObservation, through: NetworkEstimate
     else:
         response = response + np.log(seen / np.where(model == 0.0, 1.0, model))
     return DirectResponse(frequency[odd], response[odd], variance[odd])
+
+
+def _straight(observation: SquareWaveObservation) -> _StraightObservation:
+    given = {f.name: getattr(observation, f.name) for f in fields(observation)}
+    return _StraightObservation(**given)
