@@ -22,7 +22,7 @@ Floats = NDArray[np.float64]
 
 _SHORT_EDGES = 0.3  # of the level at 1 kHz that is left at half the rate: edges within a sample
 _OFF = 0.38  # of a sample, by which each half period is to begin elsewhere: the golden section
-_POINTS = 30
+_POINTS = 30  # of the band: what is folded bends nowhere by more than a first-order corner
 
 
 def hidden_edge_findings(

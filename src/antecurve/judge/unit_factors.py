@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 __all__ = [
-    "LEAST_DAMPING",
     "RATE_UNIT",
+    "SHARPEST_PAIR",
     "TIME_UNIT",
     "high_factor",
     "least_first",
@@ -31,8 +31,8 @@ RATE_UNIT = 2.0 * math.pi
 TIME_UNIT = 1e-6
 """Unit of a time parameter [s]."""
 _LARGEST_Q = 10.0  # of a top, beyond any that does not oscillate
-LEAST_DAMPING = 2.0 - 1.0 / _LARGEST_Q**2
-"""A + LEAST_DAMPING sqrt(B) is 0 or above: a Q of 10 at most."""
+SHARPEST_PAIR = 2.0 - 1.0 / _LARGEST_Q**2
+"""A + SHARPEST_PAIR sqrt(B) is 0 or above: a Q of 10 at most."""
 _LEAST_TIME_US = 0.01  # 16 MHz: far beyond what any record of an audio unit shows
 
 
@@ -143,7 +143,7 @@ def least_first(second: float) -> float:
     float
         A, 0 or less.
     """
-    return -LEAST_DAMPING * math.sqrt(max(second, 0.0))
+    return -SHARPEST_PAIR * math.sqrt(max(second, 0.0))
 
 
 def _polynomial_factor(coefficients: Sequence[Floats], power: Complex, share: float) -> Factor:

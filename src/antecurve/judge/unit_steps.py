@@ -13,7 +13,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.judge.unit_factors import LEAST_DAMPING
+from antecurve.judge.unit_factors import SHARPEST_PAIR
 from antecurve.judge.unit_model import UnitModel
 
 __all__ = ["from_steps", "step_bounds", "step_slopes", "to_steps"]
@@ -65,7 +65,7 @@ def to_steps(model: UnitModel, coordinates: Floats) -> Floats:
     stepped = coordinates.copy()
     for first, second in _pairs(model):
         stepped[second] = math.sqrt(max(coordinates[second], 0.0))
-        stepped[first] = coordinates[first] + LEAST_DAMPING * stepped[second]
+        stepped[first] = coordinates[first] + SHARPEST_PAIR * stepped[second]
     return stepped
 
 
@@ -86,7 +86,7 @@ def from_steps(model: UnitModel, stepped: Floats) -> Floats:
     """
     coordinates = stepped.copy()
     for first, second in _pairs(model):
-        coordinates[first] = stepped[first] - LEAST_DAMPING * stepped[second]
+        coordinates[first] = stepped[first] - SHARPEST_PAIR * stepped[second]
         coordinates[second] = stepped[second] ** 2
     return coordinates
 
@@ -111,5 +111,5 @@ def step_slopes(model: UnitModel, stepped: Floats, jacobian: Floats) -> Floats:
     turned = jacobian.copy()
     for first, second in _pairs(model):
         by_square = 2.0 * stepped[second] * jacobian[:, second]
-        turned[:, second] = by_square - LEAST_DAMPING * jacobian[:, first]
+        turned[:, second] = by_square - SHARPEST_PAIR * jacobian[:, first]
     return turned
