@@ -6,6 +6,7 @@ import os
 import random
 import signal
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 # Tests run side by side on all cores; threads inside one calculation only get in the way.
@@ -44,6 +45,15 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     place = {path: rng.random() for path in sorted({item.path for item in items})}
     rng.shuffle(items)
     items.sort(key=lambda item: place[item.path])
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _temporary_folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Keep temporary files of tests, and of what they start, in the folder of this run."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("TMPDIR", str(tmp_path_factory.mktemp("temporary")))
+        patch.setattr("tempfile.tempdir", None)
+        yield
 
 
 @pytest.fixture(scope="session")

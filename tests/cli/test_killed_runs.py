@@ -32,14 +32,18 @@ builds = 100
 budget_seconds = 0.2
 """
 FILES = {"design.json", "network.cir", "parts.csv", "report.html", "response.csv"}
-WRITER = """
-import sys
+# It ends with the tests that started it, and after two minutes whatever happens.
+WRITER = f"""
+import os, signal, sys
 from antecurve.files.output_folder import write_file, write_folder
-place, kind, mark = sys.argv[1:]
-for turn in range(10**9):
-    text = f"{mark} {turn} ".encode() * 20000
+signal.alarm({HANG_S})
+place, kind, mark, parent = sys.argv[1:]
+turn = -1
+while os.getppid() == int(parent):
+    turn += 1
+    text = f"{{mark}} {{turn}} ".encode() * 20000
     if kind == "folder":
-        write_folder(place, {f"{name}.txt": text for name in "abcdef"}, force=True)
+        write_folder(place, {{f"{{name}}.txt": text for name in "abcdef"}}, force=True)
     else:
         write_file(place, text, force=True)
     if turn == 0:
@@ -96,7 +100,7 @@ def test_a_writer_killed_at_any_moment_leaves_whole_files(
     rng = random.Random(int(how))
     place = tmp_path / "out"
     for turn in range(4):
-        writer = _start("-c", WRITER, place, kind, f"run{turn}")
+        writer = _start("-c", WRITER, place, kind, f"run{turn}", os.getpid())
         assert writer.stdout is not None
         assert writer.stdout.readline() == "begun\n"
         time.sleep(rng.uniform(0.0, 0.05))
@@ -200,7 +204,7 @@ def test_designs_at_the_same_time_into_one_folder_do_not_mix(
 @pytest.mark.parametrize("kind", ["folder", "file"])
 def test_many_writers_at_once_leave_the_files_of_one(tmp_path: Path, kind: str) -> None:
     place = tmp_path / "out"
-    writers = [_start("-c", WRITER, place, kind, f"run{k}") for k in range(4)]
+    writers = [_start("-c", WRITER, place, kind, f"run{k}", os.getpid()) for k in range(4)]
     for writer in writers:
         assert writer.stdout is not None
         assert writer.stdout.readline() == "begun\n"

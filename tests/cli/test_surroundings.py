@@ -180,6 +180,7 @@ def test_every_command_is_guarded() -> None:
     assert all(hasattr(c.callback, "__wrapped__") for c in main.command_line().registered_commands)
 
 
+WAIT_S = 60
 STOPPED = {
     "in the command": """
 def curve_names(*arguments):
@@ -189,13 +190,13 @@ def curve_names(*arguments):
 def curve_names(*arguments):
     exec("signal.raise_signal(number)")
 """,
-    "in a destructor, where Python passes exceptions over": """
+    "in a destructor, where Python passes exceptions over": f"""
 class Stops:
     def __del__(self):
         signal.raise_signal(number)
 def curve_names(*arguments):
     Stops()
-    time.sleep(60)
+    time.sleep({WAIT_S})
 """,
     "in a library that makes an error of its own of it": """
 def curve_names(*arguments):
@@ -230,7 +231,7 @@ def test_a_signal_at_an_awkward_moment_stops_the_run(
         cwd=tmp_path,
         capture_output=True,
         text=True,
-        timeout=HANG_S,
+        timeout=WAIT_S / 2,  # what it waits for is cut short
     )
     assert done.stderr == f"antecurve: {SIGNALS[number]}; nothing was written\n"
     assert done.returncode == 128 + number

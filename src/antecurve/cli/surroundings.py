@@ -186,9 +186,17 @@ def asked_to_stop() -> Stopped | None:
 def _ask_again(unraisable: Any) -> None:
     """Send a signal once more whose exception was raised where Python passes exceptions over."""
     if _asked and isinstance(unraisable.exc_value, KeyboardInterrupt | Stopped):
-        threading.Timer(_AGAIN_S, signal.raise_signal, (_asked[-1].code - 128,)).start()
+        threading.Timer(_AGAIN_S, _signal_main_thread, (_asked[-1].code - 128,)).start()
     else:
         _show_unraisable(unraisable)
+
+
+def _signal_main_thread(number: int) -> None:
+    """Raise a signal so that it wakes the main thread from whatever it waits for."""
+    if sys.platform == "win32":
+        signal.raise_signal(number)
+    else:
+        signal.pthread_kill(threading.main_thread().ident or 0, number)
 
 
 def _ignore_late_signals() -> None:
