@@ -42,9 +42,9 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     if seed is None:
         return
     rng = random.Random(seed)
-    place = {path: rng.random() for path in sorted({item.path for item in items})}
+    rank = {path: rng.random() for path in sorted({item.path for item in items})}
     rng.shuffle(items)
-    items.sort(key=lambda item: place[item.path])
+    items.sort(key=lambda item: rank[item.path])
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -85,7 +85,7 @@ def test_compiled_builds_against_a_complex_solve(form: str) -> None:
     w2 = (2 * np.pi * np.geomspace(20, 20e3, FREQUENCIES)) ** 2
 
     def level(builds: Any) -> Any:
-        found = transfer_coefficients(
+        transfer_function = transfer_coefficients(
             network.topology,
             builds,
             source_resistance=50.0,
@@ -93,7 +93,8 @@ def test_compiled_builds_against_a_complex_solve(form: str) -> None:
             load_capacitance=150e-12,
         )
         top, bottom = (
-            magnitude_squared_coefficients(p) for p in (found.numerator, found.denominator)
+            magnitude_squared_coefficients(p)
+            for p in (transfer_function.numerator, transfer_function.denominator)
         )
         ratio = top @ (w2 ** np.arange(top.shape[-1])[:, None])
         ratio /= bottom @ (w2 ** np.arange(bottom.shape[-1])[:, None])
@@ -118,7 +119,7 @@ def test_compiled_builds_against_a_complex_solve(form: str) -> None:
 def _by_nodal_matrices(topology: Topology, values: Any, omega: Any) -> Any:
     """What one would write by hand: batched complex nodal matrices, numpy.linalg.solve."""
     nodes = sorted({n for e in topology.elements for n in e.nodes} - {"0"})
-    found = np.empty((len(values), len(omega)))
+    magnitudes = np.empty((len(values), len(omega)))
     for k, w in enumerate(omega):
         matrix = np.zeros((len(values), len(nodes), len(nodes)), complex)
 
@@ -137,5 +138,5 @@ def _by_nodal_matrices(topology: Topology, values: Any, omega: Any) -> Any:
         stamp("out", "0", 1 / 47e3 + 1j * w * 150e-12)
         drive = np.zeros((len(values), len(nodes), 1), complex)
         drive[:, nodes.index("in")] = 1 / 50.0
-        found[:, k] = np.abs(np.linalg.solve(matrix, drive)[:, nodes.index("out"), 0]) ** 2
-    return found
+        magnitudes[:, k] = np.abs(np.linalg.solve(matrix, drive)[:, nodes.index("out"), 0]) ** 2
+    return magnitudes

@@ -45,8 +45,8 @@ def _one_form(form: str = "foster-1") -> Job:
 
 def _timed(job: Job, drawer: Drawer | None = None) -> tuple[float, PickResult]:
     start = time.perf_counter()
-    found = pick(job, drawer=drawer)
-    return time.perf_counter() - start, found
+    result = pick(job, drawer=drawer)
+    return time.perf_counter() - start, result
 
 
 def test_default_job_is_proved_within_two_seconds() -> None:
@@ -101,9 +101,9 @@ def test_drawer_of_700_parts_within_ten_seconds() -> None:
         resistors=Stock(None, 0.01, (10.0, 1e6), 1, ("series",)),
         capacitors=Stock(None, 0.01, (2.2e-10, 4.7e-7), 2, ("parallel",)),
     )
-    seconds, found = _timed(job, drawer)
-    print(f"\ndrawer: {seconds:.2f} s, {found.search.combinations:.2g} combinations")
-    assert found.search.proved
+    seconds, result = _timed(job, drawer)
+    print(f"\ndrawer: {seconds:.2f} s, {result.search.combinations:.2g} combinations")
+    assert result.search.proved
     assert seconds < 10.0
 
 

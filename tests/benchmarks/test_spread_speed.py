@@ -72,14 +72,14 @@ def test_against_what_one_would_write_otherwise(default_design: Design) -> None:
             pass
 
     def plain() -> np.ndarray:
-        found = transfer_coefficients(
+        transfer_function = transfer_coefficients(
             picked.topology,
             values,
             source_resistance=job.loading.source_resistance,
             load_resistance=job.loading.load_resistance,
             load_capacitance=job.loading.load_capacitance,
         )
-        error = 20.0 * np.log10(np.abs(found.response(frequency)) / curve)
+        error = 20.0 * np.log10(np.abs(transfer_function.response(frequency)) / curve)
         return 0.5 * (error.max(axis=1) - error.min(axis=1))
 
     few = values[:256]
@@ -90,7 +90,7 @@ def test_against_what_one_would_write_otherwise(default_design: Design) -> None:
         s = 2j * np.pi * frequency
         matrix = np.zeros((len(few), len(s), len(index), len(index)), complex)
 
-        def place(a: str, b: str, y: np.ndarray) -> None:
+        def stamp(a: str, b: str, y: np.ndarray) -> None:
             for one, other in ((a, b), (b, a)):
                 if one != "0":
                     matrix[..., index[one], index[one]] += y
@@ -100,9 +100,9 @@ def test_against_what_one_would_write_otherwise(default_design: Design) -> None:
         for k, element in enumerate(picked.topology.elements):
             value = few[:, k, None]
             resistor = element.kind.value == "resistor"
-            place(*element.nodes, (1.0 / value if resistor else value * s) + 0j * s)
+            stamp(*element.nodes, (1.0 / value if resistor else value * s) + 0j * s)
         load = 1.0 / job.loading.load_resistance + s * job.loading.load_capacitance
-        place("out", "0", np.broadcast_to(load, (len(few), len(s))))
+        stamp("out", "0", np.broadcast_to(load, (len(few), len(s))))
         source_y = 1.0 / job.loading.source_resistance
         matrix[..., index["in"], index["in"]] += source_y
         current = np.zeros((len(index), 1), complex)

@@ -18,7 +18,7 @@ def browser() -> Iterator[Any]:
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as playwright:
-        found = playwright.chromium.launch(
+        chromium = playwright.chromium.launch(
             executable_path=shutil.which("chromium") or "/usr/bin/chromium",
             args=[
                 "--no-sandbox",
@@ -30,8 +30,8 @@ def browser() -> Iterator[Any]:
                 "--disable-sync",
             ],
         )
-        yield found
-        found.close()
+        yield chromium
+        chromium.close()
 
 
 @pytest.fixture(scope="session")

@@ -83,10 +83,10 @@ def test_the_page_computes_what_python_computes(
     """The page's own arithmetic against the package's: 1e-6 dB."""
     disc = {"name": "disc", "ultrasonic_poles": ["50 kHz"]}
     job = {"curve": disc, "spread": {"builds": 1000}, "pick": {"budget_seconds": 2}, **raw}
-    found = design(parse_job(job))
-    assert found.analysis is not None
+    made = design(parse_job(job))
+    assert made.analysis is not None
     path = tmp_path / "report.html"
-    path.write_bytes(report_page(found))
+    path.write_bytes(report_page(made))
     page = browser.new_page()
     page.goto(path.as_uri())
     for source, load, farad in BENCHES:
@@ -94,17 +94,17 @@ def test_the_page_computes_what_python_computes(
         shown = page.evaluate(f"compute({bench})")
         loading = Loading(source, load, farad)
         table = response_table(
-            found.network,
-            Conditions(curve=found.curve, loading=loading),
-            frequency_hz=found.analysis.response.frequency_hz,
+            made.network,
+            Conditions(curve=made.curve, loading=loading),
+            frequency_hz=made.analysis.response.frequency_hz,
         )
         np.testing.assert_allclose(shown["network_db"], table.network_db, rtol=0, atol=1e-6)
         np.testing.assert_allclose(shown["error_db"], table.error_db, rtol=0, atol=1e-6)
-        level = 20.0 * math.log10(reference_gain(found.network, loading=loading))
+        level = 20.0 * math.log10(reference_gain(made.network, loading=loading))
         assert shown["gain_db"] == pytest.approx(level, abs=1e-6)
-        band = found.job.target.band_hz
+        band = made.job.target.band_hz
         error = error_range(
-            found.network, Conditions(curve=found.curve, loading=loading, band_hz=band)
+            made.network, Conditions(curve=made.curve, loading=loading, band_hz=band)
         )
         assert shown["centred_db"] == pytest.approx(error.centred_db, abs=1e-6)
     page.close()
@@ -117,15 +117,15 @@ def test_the_builds_of_the_page_agree_with_the_spread(
     """The page's 95 % against that of 100,000 builds, within twice what the page itself says."""
     request = dataclasses.replace(default_design.job.spread, distribution=distribution)
     job = dataclasses.replace(default_design.job, spread=request)
-    found = dataclasses.replace(default_design, job=job)
+    changed = dataclasses.replace(default_design, job=job)
     path = tmp_path / "report.html"
-    path.write_bytes(report_page(found))
+    path.write_bytes(report_page(changed))
     page = browser.new_page()
     page.goto(path.as_uri())
     shown = page.evaluate("builds(state().loading, state().tolerances)")
     slack = shown["to_db"] - shown["from_db"]
     assert 0 < slack < 0.1 * shown["within_db"]
-    assert found.analysis.spread.centred_db.p95 == pytest.approx(shown["within_db"], abs=slack)
+    assert changed.analysis.spread.centred_db.p95 == pytest.approx(shown["within_db"], abs=slack)
     assert (
         f"{shown['from_db']:.3f} to {shown['to_db']:.3f} dB"
         in page.locator("#bench-result").inner_text()
@@ -196,9 +196,9 @@ def test_sliders_at_their_ends(browser: Any, page_file: Path, end: str) -> None:
     if end == "min":
         # Without tolerance every build is the nominal one; builds are shown to 0.001 dB and
         # computed at a quarter of the frequencies.
-        found = page.evaluate("builds(state().loading, state().tolerances).within_db")
+        within_db = page.evaluate("builds(state().loading, state().tolerances).within_db")
         nominal = page.evaluate("compute(state().loading).centred_db")
-        assert found == pytest.approx(nominal, abs=1e-5)
+        assert within_db == pytest.approx(nominal, abs=1e-5)
         assert page.locator("#show-capacitance").inner_text() == "0 F"
     page.close()
 
@@ -284,14 +284,14 @@ def test_accessibility_by_axe_core(browser: Any, page_file: Path, scheme: str) -
     page = browser.new_page(color_scheme=scheme)
     page.goto(page_file.as_uri())
     page.evaluate(AXE.read_text())
-    found = page.evaluate("axe.run()")
+    audit = page.evaluate("axe.run()")
     serious = [
         f"{v['id']}: {v['help']} {[n['html'][:120] for n in v['nodes'][:3]]}"
-        for v in found["violations"]
+        for v in audit["violations"]
         if v["impact"] in ("serious", "critical")
     ]
     assert not serious, "\n".join(serious)
-    assert len(found["passes"]) > 10
+    assert len(audit["passes"]) > 10
     page.close()
 
 

@@ -73,9 +73,9 @@ def test_first_sheet_is_what_goes_above_the_bench(
 
 
 def test_nothing_to_press_is_printed(browser: Any, page_file: Path) -> None:
-    everything = " ".join(words(sheet) for sheet in printed(browser, page_file).pages)
+    text = " ".join(words(sheet) for sheet in printed(browser, page_file).pages)
     for word in ("Move the sliders", "Back to the job's bench", "Skip to the summary"):
-        assert word not in everything
+        assert word not in text
     page = browser.new_page()
     page.goto(page_file.as_uri())
     page.emulate_media(media="print", color_scheme="dark")

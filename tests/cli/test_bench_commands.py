@@ -42,14 +42,14 @@ def test_loading_prints_the_object_of_the_contract(
 ) -> None:
     done = invoke(capsys, "loading", design_file, "--source", "1k2", "--load", "22k", "--json")
     assert done.code == 0
-    found = json.loads(done.out)
-    assert {"rows", "window", "advice", "channels", "strays"} <= set(found)
+    content = json.loads(done.out)
+    assert {"rows", "window", "advice", "channels", "strays"} <= set(content)
     names = {"source_ohm", "load_ohm", "load_f", "level_shift_db", "error_centred_db"}
-    assert all(set(row) == names for row in found["rows"])
-    assert 1200.0 in {row["source_ohm"] for row in found["rows"]}
-    assert 22e3 in {row["load_ohm"] for row in found["rows"]}
+    assert all(set(row) == names for row in content["rows"])
+    assert 1200.0 in {row["source_ohm"] for row in content["rows"]}
+    assert 22e3 in {row["load_ohm"] for row in content["rows"]}
     # One row against nodal analysis of the netlist file with other source and load.
-    row = next(r for r in found["rows"] if r["source_ohm"] == 1200.0 and r["load_ohm"] == 22e3)
+    row = next(r for r in content["rows"] if r["source_ohm"] == 1200.0 and r["load_ohm"] == 22e3)
     cards = read_cards(netlist(default_design.network, loading=default_design.job.loading))
     nominal = solve_cards(cards, 1000.0)[0]
     other = {"RSOURCE": 1200.0, "RLOAD": 22e3, "CLOAD": row["load_f"]}
@@ -133,11 +133,11 @@ def test_scope_with_a_fault(design_file: str, capsys: pytest.CaptureFixture[str]
         "--rise-time", "1 us", "--json",
     )  # fmt: skip
     assert done.code == 0
-    found = json.loads(done.out)
-    assert found["playback"] == "low-corner=20 Hz, treble=0.8"
-    assert found["after_playback"]["overshoot"] > 0.1
-    assert found["cautions"]
-    assert len(found["faults"]) == 9
+    content = json.loads(done.out)
+    assert content["playback"] == "low-corner=20 Hz, treble=0.8"
+    assert content["after_playback"]["overshoot"] > 0.1
+    assert content["cautions"]
+    assert len(content["faults"]) == 9
 
 
 @pytest.mark.parametrize(
@@ -204,11 +204,11 @@ def test_sheet_rates_the_parts_for_its_own_level(
 def test_parts_list_rates_for_the_level_of_the_job(default_design: Design) -> None:
     assert design_parts_list(default_design).amplitude_v == 10.0
     loud = replace(default_design.job, source_level_v=20.0)
-    found = design_parts_list(replace(default_design, job=loud))
-    assert found.amplitude_v == pytest.approx(20.0 * math.sqrt(2.0))
+    listing = design_parts_list(replace(default_design, job=loud))
+    assert listing.amplitude_v == pytest.approx(20.0 * math.sqrt(2.0))
     # The voltages are 2.8 times as high, the powers 8 times: ratings of 10 V would not do.
     low = {line.refs: line.rating for line in design_parts_list(default_design).lines}
-    assert any(line.rating != low[line.refs] for line in found.lines)
+    assert any(line.rating != low[line.refs] for line in listing.lines)
 
 
 def test_parts_list_rates_each_network_of_a_pair(default_design: Design) -> None:
@@ -220,8 +220,8 @@ def test_parts_list_rates_each_network_of_a_pair(default_design: Design) -> None
 
     picked = default_design.picked
     second = replace(picked, positions=tuple(lowered(p) for p in picked.positions))
-    found = design_parts_list(replace(default_design, second=second))
-    ratings = {ref: line.rating for line in found.lines for ref in line.refs}
+    listing = design_parts_list(replace(default_design, second=second))
+    ratings = {ref: line.rating for line in listing.lines for ref in line.refs}
     stresses = part_stresses(
         second.network,
         Conditions(curve=default_design.curve, loading=default_design.job.loading),
@@ -236,10 +236,10 @@ def test_sheet_as_json(design_file: str, capsys: pytest.CaptureFixture[str]) -> 
         capsys, "sheet", design_file, "--frequency", "1 kHz", "--frequency", "10k", "--json"
     )
     assert done.code == 0
-    found = json.loads(done.out)
-    assert [r["frequency_hz"] for r in found["sheet"]["rows"]] == [1000.0, 10000.0]
-    assert found["noise"]["snr_db"] == pytest.approx(found["level"]["snr_db"], abs=1e-9)
-    assert found["square_wave"]["peak_v"] == pytest.approx(found["level"]["square_wave_peak_v"])
-    assert {p["ref"] for p in found["parts"]["positions"]} >= {"R1", "C1a", "C1b", "R2"}
-    assert found["cautions"]
-    assert found["notes"]
+    content = json.loads(done.out)
+    assert [r["frequency_hz"] for r in content["sheet"]["rows"]] == [1000.0, 10000.0]
+    assert content["noise"]["snr_db"] == pytest.approx(content["level"]["snr_db"], abs=1e-9)
+    assert content["square_wave"]["peak_v"] == pytest.approx(content["level"]["square_wave_peak_v"])
+    assert {p["ref"] for p in content["parts"]["positions"]} >= {"R1", "C1a", "C1b", "R2"}
+    assert content["cautions"]
+    assert content["notes"]

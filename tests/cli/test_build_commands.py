@@ -39,9 +39,9 @@ JOB: dict[str, Any] = {
 
 def _design_file(folder: Path, **sections: Any) -> Path:
     job = parse_job({**JOB, **sections})
-    found = Design(job, PICKED, SearchReport(0.04, False, 0.0, 1, 1, 0.0))
+    design = Design(job, PICKED, SearchReport(0.04, False, 0.0, 1, 1, 0.0))
     path = folder / "design.json"
-    path.write_text(json.dumps(found.to_dict()))
+    path.write_text(json.dumps(design.to_dict()))
     return path
 
 
@@ -58,8 +58,8 @@ def measured(tmp_path: Path) -> Path:
 
 
 def _json(done: Outcome) -> dict[str, Any]:
-    found: dict[str, Any] = json.loads(done.out)
-    return found
+    content: dict[str, Any] = json.loads(done.out)
+    return content
 
 
 def test_spread_prints_the_object_of_the_format(
@@ -133,8 +133,8 @@ def test_an_interruption_is_said(
     assert done.code == 1
     assert done.err.startswith("antecurve: interrupted after 8,192 of 20,000 builds")
     content = _json(done)
-    found = content if command == "spread" else content["spread"]
-    assert (found["builds"], found["wanted_builds"]) == (8192, 20_000)
+    spread = content if command == "spread" else content["spread"]
+    assert (spread["builds"], spread["wanted_builds"]) == (8192, 20_000)
 
 
 def test_spread_draws_from_measured_values(

@@ -63,10 +63,10 @@ def test_a_table_is_fitted(tmp_path: Path) -> None:
     file.write_text("frequency_hz,level_db\n" + "\n".join(f"{f},{v}" for f, v in rows), "utf-8")
     arguments = ("curves", "--fit", str(file), "--zeros", "1", "--poles", "0")
     assert "zero 50." in _run(*arguments)
-    found = _json(*arguments)
-    assert found["zeros_s"] == pytest.approx([50e-6], rel=0.02)
-    assert found["largest_db"] < 0.1
-    assert found["nearest"]["names"] == ["fm-50"]
+    content = _json(*arguments)
+    assert content["zeros_s"] == pytest.approx([50e-6], rel=0.02)
+    assert content["largest_db"] < 0.1
+    assert content["nearest"]["names"] == ["fm-50"]
     with pytest.raises(InputError, match="not both"):
         _run("curves", "disc", "--fit", str(file))
 
@@ -148,12 +148,12 @@ def test_nothing_is_minus_zero_at_the_reference() -> None:
 
 
 def test_formulas_for_a_curve() -> None:
-    found = _json(
+    content = _json(
         "formulas", "rc-shunt-cauer-1", "--curve", "disc-amended", "--pole", "50k", "--bound", "2"
     )
-    assert found["form"] == "rc-shunt-cauer-1"
-    assert found["time_constants_s"]["Tz1"] == pytest.approx(7950e-6)
-    assert any(row["name"] == "Tq1" for row in found["definitions"])
+    assert content["form"] == "rc-shunt-cauer-1"
+    assert content["time_constants_s"]["Tz1"] == pytest.approx(7950e-6)
+    assert any(row["name"] == "Tq1" for row in content["definitions"])
     with pytest.raises(InputError, match=r"--pole.*name that too"):
         _run("formulas", "foster-1", "--pole", "50k")
     with pytest.raises(InputError, match="ask for one"):

@@ -40,14 +40,14 @@ def write(path: Path, header: tuple[str, str], *columns: np.ndarray) -> None:
 
 def polynomials(design: Design) -> tuple[np.ndarray, np.ndarray]:
     load = design.job.loading
-    found = transfer_coefficients(
+    transfer_function = transfer_coefficients(
         design.network.topology,
         design.network.values,
         source_resistance=load.source_resistance,
         load_resistance=load.load_resistance,
         load_capacitance=load.load_capacitance,
     )
-    return found.numerator[::-1], found.denominator[::-1]
+    return transfer_function.numerator[::-1], transfer_function.denominator[::-1]
 
 
 def write_square(path: Path, design: Design, unit: Unit, frequency: float = 200.0) -> None:
@@ -106,8 +106,8 @@ def test_files_and_the_other_channel(
         "-o",
         str(tmp_path / "unit"),
     ]
-    found = invoke(capsys, *arguments)
-    assert found.code == 1 and "match of the channels" in found.out
+    done = invoke(capsys, *arguments)
+    assert done.code == 1 and "match of the channels" in done.out
     page = (tmp_path / "unit" / "ship.html").read_text(encoding="utf-8")
     assert "A-17 &lt;b&gt;" in page and "25 November" in page and "PASS" in page
     assert page.count("<svg") == 3 and "tweeters" in page
@@ -133,7 +133,7 @@ def test_batch(bench: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) 
         ("good-23", "joint/b"),
     ):
         (folder / f"{target}.csv").write_bytes((bench / f"{name}.csv").read_bytes())
-    found = invoke(
+    done = invoke(
         capsys,
         "judge",
         str(folder),
@@ -144,7 +144,7 @@ def test_batch(bench: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) 
         "-o",
         str(tmp_path / "out"),
     )
-    assert found.code == 1
+    assert done.code == 1
     with (tmp_path / "out" / "batch.csv").open() as file:
         rows = list(csv.DictReader(file))
     assert [(r["unit"], r["verdict"]) for r in rows] == [
@@ -163,7 +163,7 @@ def test_calibrate_then_judge(
     bench: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     design = str(bench / "design.json")
-    found = invoke(
+    done = invoke(
         capsys,
         "calibrate",
         design,
@@ -172,7 +172,7 @@ def test_calibrate_then_judge(
         "-o",
         str(tmp_path / "cal"),
     )
-    assert found.code == 0 and "dB rms" in found.out
+    assert done.code == 0 and "dB rms" in done.out
     record = json.loads((tmp_path / "cal" / "calibration.json").read_text())
     assert record["consistent"] is True
     judged = invoke(
@@ -216,9 +216,9 @@ def test_bad_input(
     says: str,
 ) -> None:
     given = [str(bench / a) if a.endswith(".csv") or a == "." else a for a in arguments]
-    found = invoke(capsys, "judge", *given, "--design", str(bench / "design.json"))
-    assert found.code == 2
-    assert says in found.err and found.err.count("\n") == 1 and found.out == ""
+    done = invoke(capsys, "judge", *given, "--design", str(bench / "design.json"))
+    assert done.code == 2
+    assert says in done.err and done.err.count("\n") == 1 and done.out == ""
 
 
 def test_calibrate_reads_a_sweep_as_the_analyser_wrote_it(

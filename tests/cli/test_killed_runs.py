@@ -83,13 +83,13 @@ def _source(folder: Path) -> float:
 
 def _marks(folder: Path) -> set[bytes]:
     """What the files of a folder begin with, each of them whole."""
-    found = set()
+    marks = set()
     for path in folder.glob("*.txt"):
         content = path.read_bytes()
         mark = b" ".join(content.split(b" ", 2)[:2])
         assert content == (mark + b" ") * 20000
-        found.add(mark)
-    return found
+        marks.add(mark)
+    return marks
 
 
 @pytest.mark.parametrize("kind", ["folder", "file"])
@@ -98,40 +98,40 @@ def test_a_writer_killed_at_any_moment_leaves_whole_files(
     tmp_path: Path, how: signal.Signals, kind: str
 ) -> None:
     rng = random.Random(int(how))
-    place = tmp_path / "out"
+    output = tmp_path / "out"
     for turn in range(4):
-        writer = _start("-c", WRITER, place, kind, f"run{turn}", os.getpid())
+        writer = _start("-c", WRITER, output, kind, f"run{turn}", os.getpid())
         assert writer.stdout is not None
         assert writer.stdout.readline() == "begun\n"
         time.sleep(rng.uniform(0.0, 0.05))
         writer.send_signal(how)
         writer.communicate(timeout=HANG_S)
         if kind == "folder":
-            _marks(place)  # each file is whole
+            _marks(output)  # each file is whole
             with pytest.raises(OutputExistsError):  # and the next run completes the set
-                write_folder(place, {})
-            assert len(list(place.iterdir())) == 6
-            assert len(_marks(place)) == 1
+                write_folder(output, {})
+            assert len(list(output.iterdir())) == 6
+            assert len(_marks(output)) == 1
         else:
-            mark = b" ".join(place.read_bytes().split(b" ", 2)[:2])
-            assert place.read_bytes() == (mark + b" ") * 20000
+            mark = b" ".join(output.read_bytes().split(b" ", 2)[:2])
+            assert output.read_bytes() == (mark + b" ") * 20000
         # What a killed run leaves beside the place does not pile up.
         assert len(list(tmp_path.iterdir())) <= 2
     if kind == "folder":
-        write_folder(place, {"a.txt": b"last"}, force=True)
-        assert len(list(place.iterdir())) == 6
+        write_folder(output, {"a.txt": b"last"}, force=True)
+        assert len(list(output.iterdir())) == 6
     else:
-        write_file(place, b"last", force=True)
+        write_file(output, b"last", force=True)
     assert [p.name for p in tmp_path.iterdir()] == ["out"]
 
 
 @pytest.fixture(scope="module")
 def old_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    place = tmp_path_factory.mktemp("old")
-    run = _design(_job(place / "one.toml", 100), place / "out")
+    folder = tmp_path_factory.mktemp("old")
+    run = _design(_job(folder / "one.toml", 100), folder / "out")
     run.communicate(timeout=HANG_S)
     assert run.returncode == 0
-    return place / "out"
+    return folder / "out"
 
 
 @pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGTERM, signal.SIGINT])
@@ -203,8 +203,8 @@ def test_designs_at_the_same_time_into_one_folder_do_not_mix(
 
 @pytest.mark.parametrize("kind", ["folder", "file"])
 def test_many_writers_at_once_leave_the_files_of_one(tmp_path: Path, kind: str) -> None:
-    place = tmp_path / "out"
-    writers = [_start("-c", WRITER, place, kind, f"run{k}", os.getpid()) for k in range(4)]
+    output = tmp_path / "out"
+    writers = [_start("-c", WRITER, output, kind, f"run{k}", os.getpid()) for k in range(4)]
     for writer in writers:
         assert writer.stdout is not None
         assert writer.stdout.readline() == "begun\n"
@@ -214,10 +214,10 @@ def test_many_writers_at_once_leave_the_files_of_one(tmp_path: Path, kind: str) 
         writer.communicate(timeout=HANG_S)
     if kind == "folder":
         with pytest.raises(OutputExistsError):
-            write_folder(place, {})
-        assert len(_marks(place)) == 1
+            write_folder(output, {})
+        assert len(_marks(output)) == 1
     else:
-        content = place.read_bytes()
+        content = output.read_bytes()
         assert content == (b" ".join(content.split(b" ", 2)[:2]) + b" ") * 20000
 
 

@@ -30,10 +30,10 @@ def _mesh(nodes: int, count: int) -> list[str]:
 
 def _ladder(sections: int) -> list[str]:
     nodes = ["in", *NODES[3 : 2 + sections], "out"]
-    found = []
+    elements = []
     for i, (near, far) in enumerate(itertools.pairwise(nodes), start=1):
-        found += [f"R{i} {near} {far}", f"C{i} {near} {far}", f"R{i}0 {far} 0"]
-    return found
+        elements += [f"R{i} {near} {far}", f"C{i} {near} {far}", f"R{i}0 {far} 0"]
+    return elements
 
 
 SHAPES = {

@@ -47,9 +47,9 @@ def test_output_shown_is_what_the_command_prints(
         invoke(capsys, "design", "data/bench.toml", "-o", "bench-network")
     elif Path("bench-network").exists() and command.startswith("design"):
         shutil.rmtree("bench-network")
-    found = invoke(capsys, *shlex.split(command))
-    assert found.code in (0, 1), found.err
-    printed = iter(SECONDS.sub("(a while)", line.rstrip()) for line in found.out.splitlines())
+    done = invoke(capsys, *shlex.split(command))
+    assert done.code in (0, 1), done.err
+    printed = iter(SECONDS.sub("(a while)", line.rstrip()) for line in done.out.splitlines())
     for line in text.splitlines():
         if line != "...":
             # Lines are cut at 150 characters, and blank ones and rules left out.

@@ -118,10 +118,10 @@ def exact_results() -> Iterator[tuple[str, str]]:
         lines = []
         for form in form_names():
             try:
-                found = exact_network(
+                exact = exact_network(
                     form, curve, loading=loading, gain=gain, shunt_resistance=shunt
                 )
-                lines.append({"form": form, "values": found.network.values.tolist()})
+                lines.append({"form": form, "values": exact.network.values.tolist()})
             except AntecurveError as error:
                 lines.append({"form": form, "refused": str(error)})
         yield (
@@ -168,11 +168,11 @@ def alike(text: str, pinned: str, *, within: float = 1e-9) -> str:
     words, numbers = numbers_apart(settled(text))
     pinned_words, pinned_numbers = numbers_apart(settled(pinned))
     if words != pinned_words:
-        for place, (new, old) in enumerate(
+        for number, (new, old) in enumerate(
             itertools.zip_longest(words.splitlines(), pinned_words.splitlines())
         ):
             if new != old:
-                return f"line {place + 1}: {new!r}, pinned {old!r}"
+                return f"line {number + 1}: {new!r}, pinned {old!r}"
     for value, old_value in zip(numbers, pinned_numbers, strict=True):
         if not math.isclose(value, old_value, rel_tol=within, abs_tol=1e-12):
             return f"{value!r}, pinned {old_value!r}"
@@ -186,6 +186,6 @@ if __name__ == "__main__":
     for group in sys.argv[2:] or GROUPS:
         with tempfile.TemporaryDirectory() as made:
             for file, text in group_results(group, Path(made)):
-                place = target / group / file
-                place.parent.mkdir(parents=True, exist_ok=True)
-                place.write_text(settled(text), encoding="utf-8")
+                path = target / group / file
+                path.parent.mkdir(parents=True, exist_ok=True)
+                path.write_text(settled(text), encoding="utf-8")

@@ -50,8 +50,8 @@ def bench_network() -> PickedNetwork:
 
 def large_network() -> PickedNetwork:
     """The bench network with more resistors beside R1: 14 positions, more than have all corners."""
-    rest = [position(f"R{k}", ("in", "a"), 4.53e6) for k in range(10, 18)]
-    return network_of(*bench_network().positions, *rest)
+    parallel = [position(f"R{k}", ("in", "a"), 4.53e6) for k in range(10, 18)]
+    return network_of(*bench_network().positions, *parallel)
 
 
 def random_network(rng: np.random.Generator, *, most_tolerance: float = 0.1) -> PickedNetwork:

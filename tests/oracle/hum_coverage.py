@@ -89,12 +89,16 @@ def told(verdict: Verdict) -> float:
 
 def _rows(seed: int) -> list[Row]:
     unit, mains, verdict = judged(seed)
-    found = told(verdict)
+    mains_told = told(verdict)
     d, low, high = verdict.deviation, 0.0, 0.0
     truth = unit.deviation_db(d.frequency_hz)
     beyond = float(np.max(np.abs(d.deviation_db - truth) - d.expanded_uncertainty_db))
     whole = ("whole curve beyond its band in dB", 0.0, beyond, low, high)
-    return [*results(unit, verdict), whole, ("mains_hz", mains, found, found, found or np.inf)]
+    return [
+        *results(unit, verdict),
+        whole,
+        ("mains_hz", mains, mains_told, mains_told, mains_told or np.inf),
+    ]
 
 
 def stored() -> dict[int, list[Row]]:

@@ -29,7 +29,7 @@ def solve_cards(
     plus, minus = (joined.get(n, n) for n in output)
     nodes = sorted({n for c in cards for n in c[1:3]} - {"0", "drive"})
     index = {n: i for i, n in enumerate(nodes)}
-    found = []
+    outputs = []
     for frequency in np.atleast_1d(np.asarray(frequency_hz, float)):
         matrix = np.zeros((len(nodes), len(nodes)), complex)
         current = np.zeros(len(nodes), complex)
@@ -44,8 +44,8 @@ def solve_cards(
                         current[index[one]] += y
         voltage = dict(zip(nodes, np.linalg.solve(matrix, current), strict=True))
         voltage |= {"0": 0.0, "drive": 1.0}
-        found.append(voltage[plus] - voltage[minus])
-    return np.array(found)
+        outputs.append(voltage[plus] - voltage[minus])
+    return np.array(outputs)
 
 
 def read_cards(text: str) -> list[Card]:

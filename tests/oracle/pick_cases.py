@@ -115,8 +115,10 @@ def all_combinations(case: Case) -> Floats:
 def dense_errors(topology: Topology, job: Job, values: Floats, *, points: int = 481) -> Floats:
     """Centred errors [dB] on a dense grid."""
     frequency = np.geomspace(*job.target.band_hz, points)
-    found = _transfer(topology, job, values)
-    error = 20 * np.log10(np.abs(found.response(frequency))) - level_db(job.curve, frequency)
+    transfer_function = _transfer(topology, job, values)
+    error = 20 * np.log10(np.abs(transfer_function.response(frequency))) - level_db(
+        job.curve, frequency
+    )
     return np.asarray(np.ptp(error, axis=-1) / 2)
 
 

@@ -47,9 +47,9 @@ RESISTOR_TOLERANCE, CAPACITOR_TOLERANCE = 0.01, 0.025
 def picked_network() -> PickedNetwork:
     """1 % resistors, each capacitor two 2.5 % parts in parallel."""
     positions = []
-    for place, (element, value) in enumerate(zip(TOPOLOGY.elements, VALUES, strict=True)):
-        if place in _JOINED:
-            parts = tuple(Part(value * s, CAPACITOR_TOLERANCE) for s in _JOINED[place])
+    for index, (element, value) in enumerate(zip(TOPOLOGY.elements, VALUES, strict=True)):
+        if index in _JOINED:
+            parts = tuple(Part(value * s, CAPACITOR_TOLERANCE) for s in _JOINED[index])
             positions.append(Position(element, parts, "parallel"))
         else:
             positions.append(Position(element, (Part(value, RESISTOR_TOLERANCE),)))
@@ -58,12 +58,12 @@ def picked_network() -> PickedNetwork:
 
 def drawn_values(rng: np.random.Generator) -> Floats:
     """One build: every part anywhere within its tolerance."""
-    found = []
-    for place, value in enumerate(VALUES):
-        shares = _JOINED.get(place, (1.0,))
-        tolerance = CAPACITOR_TOLERANCE if place in _JOINED else RESISTOR_TOLERANCE
-        found.append(sum(value * s * (1 + tolerance * rng.uniform(-1, 1)) for s in shares))
-    return np.array(found)
+    values = []
+    for index, value in enumerate(VALUES):
+        shares = _JOINED.get(index, (1.0,))
+        tolerance = CAPACITOR_TOLERANCE if index in _JOINED else RESISTOR_TOLERANCE
+        values.append(sum(value * s * (1 + tolerance * rng.uniform(-1, 1)) for s in shares))
+    return np.array(values)
 
 
 def by_tolerance() -> NetworkEstimate:
@@ -111,8 +111,8 @@ class Unit:
         """Deviation from the inverse of the published disc curve, 0 dB at 1 kHz."""
         s = 2j * np.pi * np.append(frequency, 1000.0)
         ideal = (1 + s * 318e-6) / ((1 + s * 3180e-6) * (1 + s * 75e-6))
-        found = self.level_db(np.append(frequency, 1000.0)) - 20 * np.log10(np.abs(ideal))
-        return found[:-1] - found[-1]
+        deviation = self.level_db(np.append(frequency, 1000.0)) - 20 * np.log10(np.abs(ideal))
+        return deviation[:-1] - deviation[-1]
 
 
 def random_unit(rng: np.random.Generator) -> Unit:
@@ -152,11 +152,11 @@ def steady_state(top: Floats, bottom: Floats, time: Floats, frequency: float) ->
     phase = np.mod(time, 2 * half)
     late = phase >= half
     since = np.where(late, phase - half, phase)
-    found = np.full(time.shape, top[-1] / bottom[-1], dtype=complex)
-    for place, pole in enumerate(poles):
-        residue = gain * np.prod(pole - zeros) / np.prod(np.delete(pole - poles, place))
-        found += residue / pole * 2 * np.exp(pole * since) / (1 + np.exp(pole * half))
-    return np.where(late, -found.real, found.real)
+    volts = np.full(time.shape, top[-1] / bottom[-1], dtype=complex)
+    for index, pole in enumerate(poles):
+        residue = gain * np.prod(pole - zeros) / np.prod(np.delete(pole - poles, index))
+        volts += residue / pole * 2 * np.exp(pole * since) / (1 + np.exp(pole * half))
+    return np.where(late, -volts.real, volts.real)
 
 
 def square_capture(

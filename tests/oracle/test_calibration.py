@@ -94,18 +94,18 @@ def test_normal_parts_have_the_interval_of_their_posterior() -> None:
     assert np.all(np.mean(widths, axis=0) < 2.0 * np.linalg.norm(network.errors[:6], axis=1))
 
 
-@pytest.mark.parametrize(("place", "off"), [(1, 0.06), (3, -0.07), (0, 0.05), (2, 0.05)])
-def test_a_part_outside_its_tolerance_is_named(place: int, off: float) -> None:
+@pytest.mark.parametrize(("index", "off"), [(1, 0.06), (3, -0.07), (0, 0.05), (2, 0.05)])
+def test_a_part_outside_its_tolerance_is_named(index: int, off: float) -> None:
     values = VALUES.copy()
-    values[place] *= 1.0 + off
+    values[index] *= 1.0 + off
     answer = _calibrated(levels_db(values), np.random.default_rng(3))
     assert not answer.consistent
     assert np.isnan(answer.uncertainty).all() and np.isnan(answer.correction_uncertainty_db).all()
     named = {one.name: one for one in answer.outside}
-    ref = TOPOLOGY.elements[place].ref
+    ref = TOPOLOGY.elements[index].ref
     assert ref in named
     one = named[ref]
-    assert one.low <= values[place] <= one.high
+    assert one.low <= values[index] <= one.high
     assert abs(one.value / one.nominal - 1) > one.tolerance
     assert f"{ref} is outside its tolerance" in " ".join(answer.findings)
 

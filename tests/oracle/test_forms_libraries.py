@@ -79,15 +79,15 @@ def test_cauer_quotients_equal_those_of_pytc2(
             quotients, _, remainder = synthesis_functions.cauer_RC(function, remover_en_inf=True)
     assert not remainder
     s = next(iter(function.free_symbols))
-    found = []
-    for place, quotient in enumerate(quotients):
+    elements = []
+    for index, quotient in enumerate(quotients):
         if about_zero:
-            value = 1 / (quotient if place % 2 == 0 else sympy.simplify(quotient * s))
+            value = 1 / (quotient if index % 2 == 0 else sympy.simplify(quotient * s))
         else:
-            value = quotient if place % 2 == 0 else sympy.simplify(quotient / s)
-        found.append(Fraction(str(value)))
+            value = quotient if index % 2 == 0 else sympy.simplify(quotient / s)
+        elements.append(Fraction(str(value)))
     tree = (cauer_2_tree if about_zero else cauer_1_tree)(polynomials(impedance))
-    assert [Fraction(v) for v in leaf_values(tree)] == found
+    assert [Fraction(v) for v in leaf_values(tree)] == elements
 
 
 @pytest.mark.parametrize("order", [1, 2, 3])
@@ -96,10 +96,10 @@ def test_foster_residues_equal_those_of_pytc2(order: int, synthesis_functions: A
     function = _rational(impedance)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        at_zero, at_infinity, found = synthesis_functions.foster(function)[:3]
+        at_zero, at_infinity, branches = synthesis_functions.foster(function)[:3]
     assert not at_zero and not at_infinity
     pairs = set()
-    for entry in found or ():
+    for entry in branches or ():
         # Each entry holds the coefficients of 1/k and 1/(k ...) of one parallel RC pair.
         values = sorted(sympy.flatten([entry]), key=sympy.default_sort_key)
         pairs.add(tuple(Fraction(str(v)) for v in values))
@@ -128,7 +128,7 @@ def test_symbolic_transfer_equals_lcapy(form: str) -> None:
 @pytest.mark.parametrize("capacitance", [0.0, 150e-12])
 def test_loaded_half_sections_equal_scikit_rf(form: str, capacitance: float) -> None:
     loading = Loading(50.0, 47e3, capacitance)
-    found = exact_network(form, CURVE, loading=loading, gain=0.01, shunt_resistance=500.0)
+    exact = exact_network(form, CURVE, loading=loading, gain=0.01, shunt_resistance=500.0)
     frequency = np.geomspace(20, 1e6, 41)
     s = 2j * np.pi * frequency
 
@@ -142,8 +142,8 @@ def test_loaded_half_sections_equal_scikit_rf(form: str, capacitance: float) -> 
     arm = named_form(form).arm
     assert arm is not None
     shape = arm.expand(RcImpedance(Fraction(3), Fraction(0), _impedance(2).branches))
-    series = impedance(shape, iter(found.network.values.tolist()))
-    shunt = 1 / (1 / found.network.values[-1] + 1 / 47e3 + s * capacitance)
+    series = impedance(shape, iter(exact.network.values.tolist()))
+    shunt = 1 / (1 / exact.network.values[-1] + 1 / 47e3 + s * capacitance)
     a = np.zeros((len(s), 2, 2), complex)
     a[:, 0, 0], a[:, 0, 1], a[:, 1, 1] = 1, series + 50.0, 1
     b = np.zeros_like(a)
@@ -152,8 +152,8 @@ def test_loaded_half_sections_equal_scikit_rf(form: str, capacitance: float) -> 
     one, two = (skrf.Network(frequency=axis, s=skrf.network.a2s(m)) for m in (a, b))
     open_circuit = 1 / (one**two).a[:, 0, 0]
     wanted = np.abs(response(CURVE, frequency)) * 0.01
-    if found.load_pole_s:
-        wanted = wanted / np.hypot(1, 2 * np.pi * frequency * found.load_pole_s)
-        wanted = wanted * np.hypot(1, 2e3 * np.pi * found.load_pole_s)
+    if exact.load_pole_s:
+        wanted = wanted / np.hypot(1, 2 * np.pi * frequency * exact.load_pole_s)
+        wanted = wanted * np.hypot(1, 2e3 * np.pi * exact.load_pole_s)
     # Scattering parameters of a large series impedance lose digits: 1e-6 dB.
     assert 20 * np.log10(np.abs(open_circuit) / wanted) == pytest.approx(0, abs=1e-6)

@@ -37,9 +37,9 @@ def test_a_low_square_wave_settles_the_low_end() -> None:
     settled = judged([first, second], network, 0.2)
     assert settled.decision is Decision.PASS
     at = np.argmin(np.abs(settled.deviation.frequency_hz - opened.ruling.frequency_hz))
-    left = settled.deviation.expanded_uncertainty_db[at]
+    remaining = settled.deviation.expanded_uncertainty_db[at]
     # The best shape may change with the capture, and the gain of a record is its own: within 2.
-    assert 0.5 < left / proposed.expanded_uncertainty_db < 2.0
+    assert 0.5 < remaining / proposed.expanded_uncertainty_db < 2.0
 
 
 def test_parts_by_their_tolerance_are_to_be_measured_or_left_out() -> None:

@@ -20,14 +20,14 @@ CASES = [(0, 1), (1, 1), (0, 20), (7, 20), (950, 1000), (99_999, 100_000), (10**
 @pytest.mark.parametrize(("successes", "trials"), CASES)
 @pytest.mark.parametrize("confidence", [0.8, 0.95, 0.9999])
 def test_equals_both_libraries(successes: int, trials: int, confidence: float) -> None:
-    found = clopper_pearson(successes, trials, confidence=confidence)
+    interval = clopper_pearson(successes, trials, confidence=confidence)
     low, high = proportion_confint(successes, trials, alpha=1 - confidence, method="beta")
-    assert found.low == pytest.approx(low, abs=1e-12)
-    assert found.high == pytest.approx(high, abs=1e-12)
+    assert interval.low == pytest.approx(low, abs=1e-12)
+    assert interval.high == pytest.approx(high, abs=1e-12)
     other = binomtest(successes, trials).proportion_ci(confidence, method="exact")
     # scipy finds the ends by root search to about 1e-12 of the interval.
-    assert found.low == pytest.approx(other.low, abs=1e-9)
-    assert found.high == pytest.approx(other.high, abs=1e-9)
+    assert interval.low == pytest.approx(other.low, abs=1e-9)
+    assert interval.high == pytest.approx(other.high, abs=1e-9)
 
 
 @pytest.mark.parametrize(

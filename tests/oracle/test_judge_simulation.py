@@ -52,10 +52,12 @@ def test_simulation_against_stepwise_integration() -> None:
     time = np.arange(per_period * periods) / (per_period * frequency)
     drive = np.where(np.mod(np.arange(time.size), per_period) < per_period // 2, 1.0, -1.0)
     zeros, poles, gain = signal.tf2zpk(top, bottom)
-    _, found, _ = signal.lsim(signal.ZerosPolesGain(zeros, poles, gain), drive, time, interp=False)
+    _, simulated, _ = signal.lsim(
+        signal.ZerosPolesGain(zeros, poles, gain), drive, time, interp=False
+    )
     expected = steady_state(top, bottom, time[-per_period:], frequency)
     # exp(-2 pi 30 Hz 0.1 s) of the start is left: 7e-9; the rest is rounding of the state space.
-    assert np.max(np.abs(found[-per_period:] - expected)) < 1e-5 * np.ptp(expected)
+    assert np.max(np.abs(simulated[-per_period:] - expected)) < 1e-5 * np.ptp(expected)
 
 
 @pytest.fixture(scope="module")
@@ -240,10 +242,10 @@ def test_chain_by_corners_and_by_reference() -> None:
             request=JudgeRequest(reference=through),
         ),
     ):
-        found = verdict.deviation
-        truth = unit.deviation_db(found.frequency_hz)
+        deviation = verdict.deviation
+        truth = unit.deviation_db(deviation.frequency_hz)
         # The chain itself is 0.5 dB down at 20 Hz and 0.5 dB at 20 kHz.
-        assert np.max(np.abs(found.deviation_db - truth)) < 0.1
+        assert np.max(np.abs(deviation.deviation_db - truth)) < 0.1
         assert verdict.value("treble_s").value == pytest.approx(71e-6, rel=0.01)
 
 
@@ -272,14 +274,14 @@ def test_undoing_the_ultrasonic_pole() -> None:
     """Against the job's whole curve a unit that leaves the pole alone is 0.64 dB down at 20 kHz."""
     rng = np.random.default_rng(10)
     capture = square_capture(Unit(high_corner_hz=0.0), rng, samples=8000)
-    found = judge_unit(
+    verdict = judge_unit(
         [capture],
         known_exactly(),
         conditions=CONDITIONS,
         request=JudgeRequest(playback="inverse"),
     )
     # 10 log10(1 + 0.4^2) - 10 log10(1 + 0.02^2), the 50 kHz pole at 20 kHz re 1 kHz.
-    assert found.deviation.deviation_db[-1] == pytest.approx(-0.643, abs=0.02)
+    assert verdict.deviation.deviation_db[-1] == pytest.approx(-0.643, abs=0.02)
     plain = judge_unit([capture], known_exactly(), conditions=CONDITIONS)
     assert plain.deviation.deviation_db[-1] == pytest.approx(0.0, abs=0.02)
 

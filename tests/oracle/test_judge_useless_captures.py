@@ -109,10 +109,10 @@ def test_a_high_corner_beyond_half_the_sampling_rate_is_not_claimed(corner_hz: f
         assert corner.low <= (corner_hz or math.inf) <= corner.high == math.inf
         assert corner.low <= seen * 1.0001
         assert not any(text.startswith("high corner") for text in verdict.findings)
-        found = verdict.deviation
-        truth = unit.deviation_db(found.frequency_hz)
-        high = found.frequency_hz > 5e3
-        inside = np.abs(truth - found.deviation_db) <= found.expanded_uncertainty_db
+        deviation = verdict.deviation
+        truth = unit.deviation_db(deviation.frequency_hz)
+        high = deviation.frequency_hz > 5e3
+        inside = np.abs(truth - deviation.deviation_db) <= deviation.expanded_uncertainty_db
         assert inside[high].all()
 
 

@@ -62,8 +62,8 @@ def test_transfer_equals_numeric_nodal_analysis(seed: int) -> None:
     network = _random_network(rng)
     loading = Loading(0.0 if seed % 5 == 0 else 50.0, 47e3, 0.0 if seed % 3 == 0 else 150e-12)
     expected = solve_cards(_cards(network, loading), FREQUENCY)
-    found = transfer(network, FREQUENCY, loading=loading)
-    np.testing.assert_allclose(found, expected, rtol=RELATIVE, atol=1e-300)
+    response = transfer(network, FREQUENCY, loading=loading)
+    np.testing.assert_allclose(response, expected, rtol=RELATIVE, atol=1e-300)
 
 
 @pytest.mark.parametrize("seed", range(10))
@@ -74,21 +74,23 @@ def test_impedances_equal_numeric_nodal_analysis(seed: int) -> None:
     # Input: the divider against a known source resistance gives Z = Rs v / (1 - v).
     with_tap = solve_cards(cards, FREQUENCY, ("in", "0"))
     expected = loading.source_resistance * with_tap / (1 - with_tap)
-    found = input_impedance(network, FREQUENCY, loading=loading)
-    np.testing.assert_allclose(found, expected, rtol=1e-9)  # 1 - v loses digits where Z is large
+    impedance = input_impedance(network, FREQUENCY, loading=loading)
+    np.testing.assert_allclose(
+        impedance, expected, rtol=1e-9
+    )  # 1 - v loses digits where Z is large
     # Output: drive the output through a resistor, source shorted, load taken off.
     others = [c for c in cards if c[0] not in ("RSOURCE", "RLOAD", "CLOAD")]
     turned = [*others, ("RSOURCE", "in", "0", 600.0), ("RTEST", "drive", "out", 1e4)]
     tap = solve_cards(turned, FREQUENCY, ("out", "0"))
-    found = output_impedance(network, FREQUENCY, loading=loading)
-    np.testing.assert_allclose(found, 1e4 * tap / (1 - tap), rtol=1e-9)
+    impedance = output_impedance(network, FREQUENCY, loading=loading)
+    np.testing.assert_allclose(impedance, 1e4 * tap / (1 - tap), rtol=1e-9)
 
 
 def test_transfer_equals_scipy_signal() -> None:
     from scipy import signal
 
     network = _random_network(np.random.default_rng(3))
-    found = transfer_coefficients(
+    transfer_function = transfer_coefficients(
         network.topology,
         network.values,
         source_resistance=50.0,
@@ -96,7 +98,9 @@ def test_transfer_equals_scipy_signal() -> None:
         load_capacitance=150e-12,
     )
     _, expected = signal.freqs(
-        found.numerator[::-1], found.denominator[::-1], worN=2 * np.pi * FREQUENCY
+        transfer_function.numerator[::-1],
+        transfer_function.denominator[::-1],
+        worN=2 * np.pi * FREQUENCY,
     )
     loading = Loading(50.0, 47e3, 150e-12)
     np.testing.assert_allclose(transfer(network, FREQUENCY, loading=loading), expected, rtol=1e-12)

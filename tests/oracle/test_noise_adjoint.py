@@ -72,11 +72,11 @@ def _incidence(index: dict[str, int], a: str, b: str) -> NDArray[np.float64]:
 def test_density_equals_the_adjoint_computation(form: str, noisy_load: bool) -> None:
     network = _network(form)
     frequency = np.geomspace(1, 1e6, 25)
-    found = noise_density(
+    density = noise_density(
         network, frequency, loading=LOADING, temperature_k=310.0, noisy_load=noisy_load
     )
     expected = [_adjoint_density(network, LOADING, f, 310.0, noisy_load) for f in frequency]
-    np.testing.assert_allclose(found, expected, rtol=1e-9)  # nodal matrices lose some digits
+    np.testing.assert_allclose(density, expected, rtol=1e-9)  # nodal matrices lose some digits
 
 
 def test_density_of_a_balanced_network() -> None:
@@ -89,9 +89,9 @@ def test_density_of_a_balanced_network() -> None:
     topology = Topology("own", elements, ("out", "out-"))
     network = Network(topology, np.array([value for *_, value in cards]))
     frequency = np.geomspace(20, 20e3, 7)
-    found = noise_density(network, frequency, loading=LOADING)
+    density = noise_density(network, frequency, loading=LOADING)
     expected = [_adjoint_density(network, LOADING, f, 293.15, False) for f in frequency]
-    np.testing.assert_allclose(found, expected, rtol=1e-9)
+    np.testing.assert_allclose(density, expected, rtol=1e-9)
 
 
 @pytest.mark.parametrize("weighted", [False, True])
@@ -109,14 +109,14 @@ def test_integrals_equal_adaptive_quadrature(weighted: bool, after_playback: boo
         return density**2 * f
 
     expected, _ = quad(power, math.log(20), math.log(20e3), epsrel=1e-11, epsabs=0, limit=200)
-    found = noise_voltage(
+    noise = noise_voltage(
         network,
         loading=LOADING,
         band_hz=(20.0, 20e3),
         playback=CURVE if after_playback else None,
         weighted=weighted,
     )
-    assert found == pytest.approx(math.sqrt(expected), rel=1e-9)
+    assert noise == pytest.approx(math.sqrt(expected), rel=1e-9)
 
 
 def test_report_puts_signal_over_noise() -> None:

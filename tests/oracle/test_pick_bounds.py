@@ -51,14 +51,14 @@ def _job() -> Job:
 def _networks() -> list[tuple[Topology, np.ndarray]]:
     """One exact network of each form that makes the default curve, and one that is no ladder."""
     job = _job()
-    found = [(BRIDGED, np.array([5e4, 5e4, 1e-9, 2e-9, 500.0]))]
+    cases = [(BRIDGED, np.array([5e4, 5e4, 1e-9, 2e-9, 500.0]))]
     for form in form_names():
         exact = exact_network_or_none(
             form, job.curve, loading=job.loading, gain=job.gain, shunt_resistance=400.0
         )
         if exact is not None:
-            found.append((exact.network.topology, exact.network.values))
-    return found
+            cases.append((exact.network.topology, exact.network.values))
+    return cases
 
 
 NETWORKS = _networks()
@@ -141,10 +141,10 @@ def test_no_box_loses_a_good_network(topology: Topology, values: np.ndarray) -> 
             continue
         kept += 1
         width = rng.uniform(0, rng.choice([0.01, 0.2, 1.0]), (2, len(values)))
-        found = bound_boxes(model, (x - width[0])[None], (x + width[1])[None], limit=limit)
-        assert found.keep[0]
-        assert np.all(found.low[0] <= x + ROUNDING)
-        assert np.all(found.high[0] >= x - ROUNDING)
+        bounds = bound_boxes(model, (x - width[0])[None], (x + width[1])[None], limit=limit)
+        assert bounds.keep[0]
+        assert np.all(bounds.low[0] <= x + ROUNDING)
+        assert np.all(bounds.high[0] >= x - ROUNDING)
     assert kept > 20 or topology is BRIDGED
 
 
@@ -155,18 +155,18 @@ def test_limits_drop_no_network_that_meets_them() -> None:
     rng = np.random.default_rng(6)
     for _ in range(100):
         x = np.log(values) + rng.normal(0, 0.02, len(values))
-        found = limit_values(topology, job, np.exp(x)[None])
+        limits = limit_values(topology, job, np.exp(x)[None])
         network = replace(
             job.network,
-            output_resistance_max=float(found.output_ohm[0]) * (1 + 1e-9),
-            input_impedance_min=float(found.input_ohm[0]) * (1 - 1e-9),
+            output_resistance_max=float(limits.output_ohm[0]) * (1 + 1e-9),
+            input_impedance_min=float(limits.input_ohm[0]) * (1 - 1e-9),
         )
         model = NetworkModel(topology, replace(job, network=network))
         limit = float(np.ptp(model.rows(np.exp(x)[None])[0, :-1])) / 2 + 1e-12
         width = rng.uniform(0, 0.1, (2, len(values)))
         bound = bound_boxes(model, (x - width[0])[None], (x + width[1])[None], limit=limit)
         assert bound.keep[0]
-    tight = replace(job.network, output_resistance_max=float(found.output_ohm[0]) / 2)
+    tight = replace(job.network, output_resistance_max=float(limits.output_ohm[0]) / 2)
     model = NetworkModel(topology, replace(job, network=tight))
     assert not bound_boxes(model, x[None] - 0.01, x[None] + 0.01, limit=limit).keep[0]
 
@@ -220,18 +220,18 @@ def test_hull_holds_every_set_of_time_constants(zeros: int, poles: int, limit_db
     hull = time_constant_hull(target, omega, zeros=zeros, poles=poles, limit=limit_db / NEPER_DB)
     exact = [3180e-6, 75e-6, 318e-6, 1 / (2 * np.pi * 50e3)] + [1e-8] * (poles - 2)
     rng = np.random.default_rng(9)
-    found = 0
+    checked = 0
     for spread in (0.01, 0.05, 0.2, 0.6):
         logs = np.log(exact) + rng.normal(0, spread, (20_000, len(exact)))
         shares = 0.5 * np.log1p((omega[:, None, None] * np.exp(logs)) ** 2)
         rows = shares[..., :zeros].sum(-1) - shares[..., zeros:].sum(-1) - target[:, None]
         good = np.exp(logs[np.ptp(rows, axis=0) / 2 <= limit_db / NEPER_DB])
-        found += len(good)
+        checked += len(good)
         top = np.sort(good[:, :zeros])[:, ::-1]
         bottom = np.sort(good[:, zeros:])[:, ::-1]
         assert np.all((top >= hull.zeros_low) & (top <= hull.zeros_high))
         assert np.all((bottom >= hull.poles_low) & (bottom <= hull.poles_high))
-    assert found > 50
+    assert checked > 50
     if limit_db < 1.0:
         assert hull.zeros_high[0] < 2 * exact[0]  # and it bounds something
 

@@ -64,8 +64,8 @@ def test_no_random_draw_is_better(result: PickResult) -> None:
         )  # fmt: skip
         columns = []
         for grid, value in zip(grids, exact.network.values, strict=True):
-            place = np.searchsorted(grid, value)
-            near = np.clip(place + rng.integers(-3, 3, 20_000), 0, len(grid) - 1)
+            index = np.searchsorted(grid, value)
+            near = np.clip(index + rng.integers(-3, 3, 20_000), 0, len(grid) - 1)
             columns.append(grid[near])
         values = np.stack(columns, axis=1)
         errors = dense_errors(topology, job, values, points=9)
@@ -88,8 +88,8 @@ def test_differential_evolution_is_no_better(result: PickResult) -> None:
         errors = dense_errors(topology, job, values, points=61)
         return np.asarray(errors + 10.0 * ~allowed(topology, job, values))
 
-    found = differential_evolution(
+    evolved = differential_evolution(
         objective, [(0, len(g) - 1) for g in grids], integrality=[True] * len(grids),
         vectorized=True, updating="deferred", popsize=40, maxiter=150, seed=2, polish=False,
     )  # fmt: skip
-    assert result.search.objective_db <= found.fun + GRID_DB
+    assert result.search.objective_db <= evolved.fun + GRID_DB

@@ -28,7 +28,7 @@ def test_distributed_executor_finds_the_same() -> None:
             n_workers=1, threads_per_worker=2, processes=False, dashboard_address=None
         )
     with client:
-        found = pick(job, executor=client.get_executor())
-    assert found.search.proved
-    assert found.best == expected.best
-    assert found.search.objective_db == expected.search.objective_db
+        result = pick(job, executor=client.get_executor())
+    assert result.search.proved
+    assert result.best == expected.best
+    assert result.search.objective_db == expected.search.objective_db

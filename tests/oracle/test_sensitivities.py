@@ -42,7 +42,7 @@ def _log_gain(
     index = {n: k for k, n in enumerate(n for n in nodes if n != "0")}
     matrix = mpmath.zeros(len(index))
 
-    def place(a: str, b: str, y: mpmath.mpc) -> None:
+    def stamp(a: str, b: str, y: mpmath.mpc) -> None:
         for one, other in ((a, b), (b, a)):
             if one != "0":
                 matrix[index[one], index[one]] += y
@@ -50,9 +50,9 @@ def _log_gain(
                     matrix[index[one], index[other]] -= y
 
     for element, value in zip(picked.topology.elements, values, strict=True):
-        place(*element.nodes, 1 / value if element.ref.startswith("R") else s * value)
-    place("out", "0", 1 / mpmath.mpf(loading.load_resistance) + s * loading.load_capacitance)
-    place("in", "0", 1 / mpmath.mpf(loading.source_resistance))
+        stamp(*element.nodes, 1 / value if element.ref.startswith("R") else s * value)
+    stamp("out", "0", 1 / mpmath.mpf(loading.load_resistance) + s * loading.load_capacitance)
+    stamp("in", "0", 1 / mpmath.mpf(loading.source_resistance))
     current = mpmath.zeros(len(index), 1)
     current[index["in"]] = 1 / mpmath.mpf(loading.source_resistance)
     return mpmath.log(mpmath.lu_solve(matrix, current)[index["out"]])
@@ -61,7 +61,7 @@ def _log_gain(
 @pytest.mark.parametrize("seed", range(5))
 def test_symbolic_derivatives_equal_differences(seed: int) -> None:
     picked = random_network(np.random.default_rng(seed))
-    found = logarithmic_sensitivity(picked.network, FREQUENCY, loading=LOADING)
+    sensitivity = logarithmic_sensitivity(picked.network, FREQUENCY, loading=LOADING)
     with mpmath.workdps(40):
         values = [mpmath.mpf(float(v)) for v in picked.network.values]
         step = mpmath.mpf(10) ** -12
@@ -72,7 +72,7 @@ def test_symbolic_derivatives_equal_differences(seed: int) -> None:
                 moved[element] *= mpmath.exp(sign * step)
                 ends.append([_log_gain(picked, moved, f, LOADING) for f in FREQUENCY])
             expected = [complex((a - b) / (2 * step)) for a, b in zip(*ends, strict=True)]
-            np.testing.assert_allclose(found[element], expected, rtol=1e-10, atol=1e-13)
+            np.testing.assert_allclose(sensitivity[element], expected, rtol=1e-10, atol=1e-13)
 
 
 def test_source_and_load_equal_differences() -> None:
@@ -80,11 +80,11 @@ def test_source_and_load_equal_differences() -> None:
     picked = bench_network()
     names = ("source_resistance", "load_resistance", "load_capacitance")
     given = {name: getattr(LOADING, name) for name in names}
-    found = response_slopes(picked.topology, picked.network.values, FREQUENCY, **given)
+    slopes = response_slopes(picked.topology, picked.network.values, FREQUENCY, **given)
     with mpmath.workdps(40):
         values = [mpmath.mpf(float(v)) for v in picked.network.values]
         step = mpmath.mpf(10) ** -6  # as far as a double of the loading still moves evenly
-        for row, name in zip(found.by_loading, names, strict=True):
+        for row, name in zip(slopes.by_loading, names, strict=True):
             ends = []
             for sign in (1, -1):
                 moved = replace(LOADING, **{name: given[name] * float(mpmath.exp(sign * step))})
@@ -92,35 +92,37 @@ def test_source_and_load_equal_differences() -> None:
             expected = [complex((a - b) / (2 * step)) for a, b in zip(*ends, strict=True)]
             np.testing.assert_allclose(row, expected, rtol=1e-8, atol=1e-10)
         nominal = [complex(mpmath.exp(_log_gain(picked, values, f, LOADING))) for f in FREQUENCY]
-        np.testing.assert_allclose(found.response, nominal, rtol=1e-12)
+        np.testing.assert_allclose(slopes.response, nominal, rtol=1e-12)
     none = {"source_resistance": 0.0, "load_resistance": 47e3, "load_capacitance": 0.0}
-    found = response_slopes(picked.topology, picked.network.values, FREQUENCY, **none)
+    slopes = response_slopes(picked.topology, picked.network.values, FREQUENCY, **none)
     # What is left of 1 - 1 is rounding of sums of some ten terms.
-    np.testing.assert_allclose(found.by_loading[[0, 2]], 0.0, atol=1e-15)
-    assert np.all(np.abs(found.by_loading[1]) > 1e-4)
+    np.testing.assert_allclose(slopes.by_loading[[0, 2]], 0.0, atol=1e-15)
+    assert np.all(np.abs(slopes.by_loading[1]) > 1e-4)
 
 
 def test_only_ratios_count() -> None:
     """Scaling all impedances leaves H alone: with R and C of source and load they add up to 0."""
     loose = Loading(1e-9, 1e15, 0.0)  # neither source nor load
     picked = bench_network()
-    found = logarithmic_sensitivity(picked.network, FREQUENCY, loading=loose)
+    sensitivity = logarithmic_sensitivity(picked.network, FREQUENCY, loading=loose)
     signs = np.array([1.0 if r.startswith("R") else -1.0 for r in picked.topology.refs])
-    np.testing.assert_allclose(signs @ found, 0.0, atol=1e-9)  # 1e-12 of source and load remain
+    np.testing.assert_allclose(
+        signs @ sensitivity, 0.0, atol=1e-9
+    )  # 1e-12 of source and load remain
 
 
 def test_a_divider_by_hand() -> None:
     """H = R2/(R1 + R2): d ln H/d ln R1 = -R1/(R1 + R2); 1 % of R1 = 3 R2 is 0.0651 dB."""
     picked = network_of(position("R1", ("in", "out"), 300.0), position("R2", ("out", "0"), 100.0))
-    found = sensitivities(
+    rows = sensitivities(
         picked, Conditions(curve=DISC, loading=Loading(0.0, 1e15, 0.0), band_hz=BAND)
     )
-    np.testing.assert_allclose(found.db_per_percent[0], -0.75 * 20 / np.log(10) / 100, rtol=1e-9)
-    np.testing.assert_allclose(found.db_per_percent[1], 0.75 * 20 / np.log(10) / 100, rtol=1e-9)
-    np.testing.assert_allclose(found.error_db_per_percent, 0.0, atol=1e-12)
+    np.testing.assert_allclose(rows.db_per_percent[0], -0.75 * 20 / np.log(10) / 100, rtol=1e-9)
+    np.testing.assert_allclose(rows.db_per_percent[1], 0.75 * 20 / np.log(10) / 100, rtol=1e-9)
+    np.testing.assert_allclose(rows.error_db_per_percent, 0.0, atol=1e-12)
     # A divider moves the level alone, by as much the other way.
     by_hand = 0.75 * 20 / np.log(10) / 100
-    first, second = found.positions
+    first, second = rows.positions
     assert first.level_db_per_percent == pytest.approx(-by_hand, rel=1e-9)
     assert second.level_db_per_percent == pytest.approx(by_hand, rel=1e-9)
     assert first.db_per_percent_max == pytest.approx(0.0, abs=1e-12)
@@ -131,8 +133,8 @@ def test_level_and_shape_equal_those_of_a_network_a_thousandth_off() -> None:
     picked = bench_network()
     frequency = np.geomspace(*BAND, 2001)
     with_reference = np.append(frequency, 1000.0)
-    found = sensitivities(picked, Conditions(curve=DISC, loading=LOADING, band_hz=BAND))
-    for k, position_found in enumerate(found.positions):
+    rows = sensitivities(picked, Conditions(curve=DISC, loading=LOADING, band_hz=BAND))
+    for k, position_found in enumerate(rows.positions):
         levels = []
         for factor in (1.001, 0.999):
             values = picked.network.values.copy()
@@ -146,7 +148,7 @@ def test_level_and_shape_equal_those_of_a_network_a_thousandth_off() -> None:
         # The mean over 121 frequencies in place of 2001 gives 1 % of the ends another weight.
         assert position_found.db_per_percent_max == pytest.approx(np.abs(shape).max(), abs=6e-4)
     # The resistor across the output moves the level and hardly the shape; a series one both.
-    by_ref = {p.ref: p for p in found.positions}
+    by_ref = {p.ref: p for p in rows.positions}
     assert abs(by_ref["R4"].level_db_per_percent) > 10 * by_ref["R4"].db_per_percent_max
     assert by_ref["R4"].db_per_percent_max < min(
         by_ref[ref].db_per_percent_max for ref in ("R1", "R2", "C1", "C2")
@@ -156,11 +158,11 @@ def test_level_and_shape_equal_those_of_a_network_a_thousandth_off() -> None:
 def test_shares_predict_the_variance_over_builds() -> None:
     """The root sum square of the error re 1 kHz against the spread of small tolerances."""
     picked = with_tolerances(bench_network(), [0.001] * 6)
-    found = sensitivities(picked, Conditions(curve=DISC, loading=LOADING, band_hz=BAND))
+    rows = sensitivities(picked, Conditions(curve=DISC, loading=LOADING, band_hz=BAND))
     result = spread(picked, **COMMON, builds=32768)
     width = (result.curves.error_db[3] - result.curves.error_db[1]) / (2 * 1.96)
     expected = np.interp(
-        np.log(result.curves.frequency_hz), np.log(found.frequency_hz), found.root_sum_square_db
+        np.log(result.curves.frequency_hz), np.log(rows.frequency_hz), rows.root_sum_square_db
     )
     away = np.abs(np.log(result.curves.frequency_hz / 1e3)) > 0.2
     # Sums of uniforms are a little narrower at 95 % than a normal; quantiles of 32768 builds.

@@ -130,9 +130,9 @@ def test_two_networks_on_one_generator(network: Network) -> None:
     ]
     both = solve_cards([*cards, *second], FREQUENCY)
     one = solve_cards(cards, FREQUENCY)
-    found = shared_generator(network, Conditions(curve=CURVE, loading=LOADING, band_hz=BAND))
-    assert found.source_ohm.tolist() == [50.0, 100.0]
+    shared = shared_generator(network, Conditions(curve=CURVE, loading=LOADING, band_hz=BAND))
+    assert shared.source_ohm.tolist() == [50.0, 100.0]
     expected = 20 * np.log10(abs(both[REFERENCE]) / abs(one[REFERENCE]))
-    assert found.level_shift_db[1] == pytest.approx(expected, abs=1e-9)
+    assert shared.level_shift_db[1] == pytest.approx(expected, abs=1e-9)
     error = 20 * np.log10(np.abs(both / response(CURVE, FREQUENCY)))
-    assert found.error_centred_db[1] == pytest.approx(np.ptp(error) / 2, abs=1e-6)
+    assert shared.error_centred_db[1] == pytest.approx(np.ptp(error) / 2, abs=1e-6)

@@ -61,10 +61,10 @@ def test_traces_equal_a_simulation_from_rest(playback: Playback | None, rise: fl
         _lsim_system(chain).to_ss(), drive(wave, time), time, interp=bool(rise)
     )
     last = slice(-samples - 1, -1)
-    found = response_to_square_wave(partial_fractions(chain), wave, time[last] - time[last][0])
-    scale = np.abs(found).max()
+    trace = response_to_square_wave(partial_fractions(chain), wave, time[last] - time[last][0])
+    scale = np.abs(trace).max()
     # The simulation carries poles from 50 Hz to 3 MHz in one companion matrix: 1e-7 of the peak.
-    np.testing.assert_allclose(found, simulated[last], rtol=0, atol=1e-7 * scale)
+    np.testing.assert_allclose(trace, simulated[last], rtol=0, atol=1e-7 * scale)
 
 
 def _by_inverse_laplace(chain: ZeroPoleGain[complex], wave: SquareWave, time: float) -> float:
@@ -102,10 +102,10 @@ def test_traces_equal_the_inverse_laplace_transform(
     chain = _chain("cauer-2", playback)
     for share in (1e-3, 0.1, 0.77):
         time = share * wave.half_period_s
-        found = float(response_to_square_wave(partial_fractions(chain), wave, time))
+        trace = float(response_to_square_wave(partial_fractions(chain), wave, time))
         expected = _by_inverse_laplace(chain, wave, time)
         # 30 digits in, some 1e-12 of the peak out of the numerical inversion.
-        assert found == pytest.approx(expected, rel=1e-10, abs=1e-12)
+        assert trace == pytest.approx(expected, rel=1e-10, abs=1e-12)
 
 
 def _by_fourier(
@@ -127,10 +127,10 @@ def test_trapezoids_equal_their_fourier_series(frequency: float, rise: float) ->
     time = (np.linspace(-0.7, 1.3, 41) + 0.0123) / frequency  # off the corners
     for playback in (None, *common_faults(CURVE)):
         chain = _chain("foster-1", playback)
-        found = response_to_square_wave(partial_fractions(chain), wave, time)
+        trace = response_to_square_wave(partial_fractions(chain), wave, time)
         # Terms fall as 1/n**2 or faster: past 20,000 they sum to less than 2e-5 of the edge.
         np.testing.assert_allclose(
-            found, _by_fourier(chain, wave, time), rtol=0, atol=1e-4 * np.abs(found).max()
+            trace, _by_fourier(chain, wave, time), rtol=0, atol=1e-4 * np.abs(trace).max()
         )
 
 
@@ -147,8 +147,8 @@ def test_poles_that_lie_close_together(apart: float, rise: float) -> None:
     # A double pole is the limit of two: a split of 1e-20 changes nothing in 1e-18.
     exact = [p * (1 + k * mpmath.mpf("1e-20")) for k, p in enumerate(exact)]
     expected = [_partial_fractions(chain, exact, wave, t) for t in time]
-    found = response_to_square_wave(partial_fractions(chain), wave, time)
-    np.testing.assert_allclose(found, expected, rtol=0, atol=5e-14 * np.abs(expected).max())
+    trace = response_to_square_wave(partial_fractions(chain), wave, time)
+    np.testing.assert_allclose(trace, expected, rtol=0, atol=5e-14 * np.abs(expected).max())
 
 
 def _partial_fractions(
@@ -200,9 +200,9 @@ def test_integrator_makes_a_triangle() -> None:
     wave = SquareWave(1000.0, 3.0)
     chain = ZeroPoleGain((), (), 0, 1, gain_constant=100.0)
     time = np.array([0.0, 125e-6, 250e-6, 499e-6, 750e-6])
-    found = response_to_square_wave(partial_fractions(chain), wave, time)
+    trace = response_to_square_wave(partial_fractions(chain), wave, time)
     expected = 300.0 * np.array([-250e-6, -125e-6, 0.0, 249e-6, 0.0])
-    np.testing.assert_allclose(found, expected, rtol=0, atol=1e-15)
+    np.testing.assert_allclose(trace, expected, rtol=0, atol=1e-15)
 
 
 def test_ideal_playback_gives_back_the_square_wave() -> None:
@@ -210,12 +210,12 @@ def test_ideal_playback_gives_back_the_square_wave() -> None:
     chain = playback_chain(curve).times(_emphasis())
     wave = SquareWave(1000.0)
     time = np.linspace(0.0, 0.999e-3, 500)
-    found = response_to_square_wave(partial_fractions(chain), wave, time)
+    trace = response_to_square_wave(partial_fractions(chain), wave, time)
     scale = abs(complex(chain.value(2e3j * math.pi)))
     # One pole at 1 MHz is left: after 5 us its exponential has fallen to 2e-14.
     settled = (time % 0.5e-3) > 5.2e-6
     expected = scale * drive(wave, time) * abs(1 + 2e3j * math.pi / (2e6 * math.pi))
-    np.testing.assert_allclose(found[settled], expected[settled], rtol=1e-12)
+    np.testing.assert_allclose(trace[settled], expected[settled], rtol=1e-12)
 
 
 def _emphasis() -> ZeroPoleGain[complex]:
@@ -226,7 +226,7 @@ def _emphasis() -> ZeroPoleGain[complex]:
 def test_peak_and_slew_are_those_of_a_dense_trace(form: str) -> None:
     network = _network(form)
     for wave in (SquareWave(1000.0), SquareWave(1000.0, 1.0, 2e-6), SquareWave(200.0, 1.0, 1e-3)):
-        found = partial_fractions(network_zero_pole_gain(network, loading=LOADING))
+        fractions = partial_fractions(network_zero_pole_gain(network, loading=LOADING))
         dense = np.unique(
             np.concatenate([np.linspace(0, wave.half_period_s, 200_001)[:-1],
                             np.geomspace(1e-12, 1e-5, 20_001)])
@@ -234,25 +234,25 @@ def test_peak_and_slew_are_those_of_a_dense_trace(form: str) -> None:
         report = peak_report(
             network, Conditions(curve=CURVE, loading=LOADING), wave=wave, overload_v=0.05
         )
-        trace = response_to_square_wave(found, wave, dense)
+        trace = response_to_square_wave(fractions, wave, dense)
         # A dense grid misses the top by the square of its step.
         assert report.peak_v == pytest.approx(np.abs(trace).max(), rel=1e-6)
         assert report.peak_v >= np.abs(trace).max() * (1 - 1e-13)
-        steep = np.abs(slope(found, wave, dense)).max()
+        steep = np.abs(slope(fractions, wave, dense)).max()
         assert report.slew_v_per_s == pytest.approx(steep, rel=1e-5)
         assert report.largest_amplitude_v == pytest.approx(0.05 / report.peak_v)
         larger = SquareWave(wave.frequency_hz, report.largest_amplitude_v or 0.0, wave.rise_time_s)
-        assert peak_voltage(found, larger) == pytest.approx(0.05, rel=1e-12)
+        assert peak_voltage(fractions, larger) == pytest.approx(0.05, rel=1e-12)
 
 
 def test_slope_is_the_derivative() -> None:
-    found = partial_fractions(_chain("foster-1", IDEAL))
+    fractions = partial_fractions(_chain("foster-1", IDEAL))
     for wave in (SquareWave(1000.0), SquareWave(1000.0, 1.0, 50e-6)):
         time, step = np.array([1.3e-6, 60e-6, 300e-6]), 1e-9
-        ahead, back = (response_to_square_wave(found, wave, time + d) for d in (step, -step))
+        ahead, back = (response_to_square_wave(fractions, wave, time + d) for d in (step, -step))
         expected = (ahead - back) / (2 * step)
         # Central difference: 1e-16/1e-9 of rounding, relative to slopes of 1e-2 V/s and more.
-        np.testing.assert_allclose(slope(found, wave, time), expected, rtol=1e-4, atol=1e-6)
+        np.testing.assert_allclose(slope(fractions, wave, time), expected, rtol=1e-4, atol=1e-6)
 
 
 def test_scope_trace_is_what_the_modes_say() -> None:

@@ -37,60 +37,60 @@ def _errors(
     picked: PickedNetwork, values: np.ndarray, curve: Curve = DISC, loading: Loading = LOADING
 ) -> np.ndarray:
     """Centred error of builds, shape (builds,), on a plain grid."""
-    found: TransferFunction = transfer_coefficients(
+    transfer_function: TransferFunction = transfer_coefficients(
         picked.topology,
         values,
         source_resistance=loading.source_resistance,
         load_resistance=loading.load_resistance,
         load_capacitance=loading.load_capacitance,
     )
-    error = 20 * np.log10(np.abs(found.response(GRID) / response(curve, GRID)))
+    error = 20 * np.log10(np.abs(transfer_function.response(GRID) / response(curve, GRID)))
     return np.asarray(0.5 * (error.max(axis=-1) - error.min(axis=-1)))
 
 
-def _check(found: WorstCase, picked: PickedNetwork) -> None:
+def _check(worst: WorstCase, picked: PickedNetwork) -> None:
     low, high = position_box(part_table(picked))
-    assert np.all((np.array(found.values) >= low) & (np.array(found.values) <= high))
+    assert np.all((np.array(worst.values) >= low) & (np.array(worst.values) <= high))
     reached = error_range(
-        Network(picked.topology, np.array(found.values)),
+        Network(picked.topology, np.array(worst.values)),
         Conditions(curve=DISC, loading=LOADING, band_hz=BAND),
     ).centred_db
-    assert found.centred_db == pytest.approx(reached, rel=1e-9)
-    assert found.corner_db <= found.centred_db * (1 + 1e-9)
-    assert found.centred_db <= found.upper_bound_db
+    assert worst.centred_db == pytest.approx(reached, rel=1e-9)
+    assert worst.corner_db <= worst.centred_db * (1 + 1e-9)
+    assert worst.centred_db <= worst.upper_bound_db
 
 
 @pytest.mark.parametrize("seed", range(12))
 def test_nothing_within_tolerance_is_worse(seed: int) -> None:
     rng = np.random.default_rng(seed)
     picked = random_network(rng, most_tolerance=0.06)
-    found = worst_case(picked, **COMMON)
-    _check(found, picked)
-    assert found.proved
+    worst = worst_case(picked, **COMMON)
+    _check(worst, picked)
+    assert worst.proved
     # The gap of the search, and what may lie between frequencies: 2.5e-4 dB with nine factors.
-    assert found.upper_bound_db <= found.centred_db * (1 + 2e-4) + 3e-4
+    assert worst.upper_bound_db <= worst.centred_db * (1 + 2e-4) + 3e-4
     low, high = position_box(part_table(picked))
     inside = low + (high - low) * rng.random((20_000, len(low)))
     faces = np.where(
         rng.random(inside.shape) < 0.5, np.where(inside > (low + high) / 2, high, low), inside
     )
-    assert _errors(picked, inside).max() <= found.upper_bound_db
-    assert _errors(picked, faces).max() <= found.upper_bound_db
+    assert _errors(picked, inside).max() <= worst.upper_bound_db
+    assert _errors(picked, faces).max() <= worst.upper_bound_db
 
 
 @pytest.mark.parametrize("seed", [100, 101, 102])
 def test_an_optimiser_finds_nothing_worse(seed: int) -> None:
     picked = random_network(np.random.default_rng(seed), most_tolerance=0.05)
-    found = worst_case(picked, **COMMON)
+    worst = worst_case(picked, **COMMON)
     low, high = position_box(part_table(picked))
     best = optimize.differential_evolution(
         lambda x: -_errors(picked, x.T if x.ndim == 2 else x),
         list(zip(low, np.maximum(high, low * (1 + 1e-12)), strict=True)),
         seed=1, maxiter=60, popsize=12, vectorized=True, updating="deferred", polish=False,
     )  # fmt: skip
-    assert -best.fun <= found.upper_bound_db
+    assert -best.fun <= worst.upper_bound_db
     # It comes close: the bound is not just a large number.
-    assert -best.fun >= 0.99 * found.centred_db
+    assert -best.fun >= 0.99 * worst.centred_db
 
 
 def _stationary() -> PickedNetwork:
@@ -110,50 +110,50 @@ def test_an_extreme_inside_the_box_is_found() -> None:
     picked = _stationary()
     flat = Curve("flat", zeros_s=(1e-3,), poles_s=(1e-3,))
     band, loading = (900.0, 1100.0), Loading(0.0, 1e9, 0.0)
-    found = worst_case(picked, Conditions(curve=flat, loading=loading, band_hz=band))
-    assert found.proved and not found.at_corner
-    assert found.corner_db < 0.95 * found.centred_db
+    worst = worst_case(picked, Conditions(curve=flat, loading=loading, band_hz=band))
+    assert worst.proved and not worst.at_corner
+    assert worst.corner_db < 0.95 * worst.centred_db
     corner = worst_corner(picked, Conditions(curve=flat, loading=loading, band_hz=band))
-    assert found.corner_db == corner
+    assert worst.corner_db == corner
     low, high = position_box(part_table(picked))
     line = np.array([[10e3, 10e3, c] for c in np.linspace(low[2], high[2], 4001)])
     s = 2j * np.pi * np.array(band)
     gain = np.abs((10e3 + 1 / (s * line[:, 2:])) / (20e3 + 1 / (s * line[:, 2:])))
     slope = 10 * np.abs(np.log10(gain[:, 0] / gain[:, 1]))
     # R1 and R2 add their 0.01 %.
-    assert found.centred_db == pytest.approx(slope.max(), rel=3e-4)
-    assert found.values[2] == pytest.approx(line[slope.argmax(), 2], rel=0.02)
+    assert worst.centred_db == pytest.approx(slope.max(), rel=3e-4)
+    assert worst.values[2] == pytest.approx(line[slope.argmax(), 2], rel=0.02)
 
 
 def test_wide_tolerances_keep_their_bound() -> None:
     """Where there is too little time the bound is wider, and says so."""
     picked = with_tolerances(bench_network(), [0.1, 0.2, 0.1, 0.2, 0.1, 0.1])
-    found = worst_case(picked, **COMMON, most_boxes=20, points_per_decade=30)
-    _check(found, picked)
-    assert not found.proved
+    worst = worst_case(picked, **COMMON, most_boxes=20, points_per_decade=30)
+    _check(worst, picked)
+    assert not worst.proved
     rng = np.random.default_rng(1)
     low, high = position_box(part_table(picked))
     sample = np.where(rng.random((20_000, 6)) < 0.5, low, high)
-    assert _errors(picked, sample).max() <= found.upper_bound_db
+    assert _errors(picked, sample).max() <= worst.upper_bound_db
 
 
 def test_root_sum_square_lies_between_nominal_and_worst() -> None:
     picked = bench_network()
-    found = worst_case(picked, **COMMON)
+    worst = worst_case(picked, **COMMON)
     nominal = error_range(
         picked.network, Conditions(curve=DISC, loading=LOADING, band_hz=BAND)
     ).centred_db
-    assert nominal < found.root_sum_square_db < found.centred_db
+    assert nominal < worst.root_sum_square_db < worst.centred_db
 
 
 def test_without_tolerance_the_worst_case_is_the_nominal_one() -> None:
     picked = with_tolerances(bench_network(), [0.0] * 6)
-    found = worst_case(picked, **COMMON)
+    worst = worst_case(picked, **COMMON)
     nominal = error_range(
         picked.network, Conditions(curve=DISC, loading=LOADING, band_hz=BAND)
     ).centred_db
-    assert found.centred_db == pytest.approx(nominal, rel=1e-9)
-    assert found.root_sum_square_db == pytest.approx(nominal, rel=1e-4)  # on the grid
+    assert worst.centred_db == pytest.approx(nominal, rel=1e-9)
+    assert worst.root_sum_square_db == pytest.approx(nominal, rel=1e-4)  # on the grid
 
 
 def test_complex_zeros_are_not_called_proved() -> None:
@@ -167,9 +167,9 @@ def test_complex_zeros_are_not_called_proved() -> None:
     )
     with warnings.catch_warnings():
         warnings.simplefilter("error")
-        found = worst_case(picked, **COMMON)
-    assert not found.proved
-    assert found.centred_db <= found.upper_bound_db
+        worst = worst_case(picked, **COMMON)
+    assert not worst.proved
+    assert worst.centred_db <= worst.upper_bound_db
 
 
 def test_too_many_positions_are_refused() -> None:

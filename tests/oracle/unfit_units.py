@@ -35,7 +35,7 @@ class Defect:
         the samples and their spacing [s].
     added : callable or None
         What is added to a record of half swing 1 at its times [s].
-    place : str
+    stage : str
         ``output``: behind everything.  ``input``: before the equaliser, where the network's
         emphasis makes spikes of edges.  ``coupled``: before the low end's capacitors.
     """
@@ -43,7 +43,7 @@ class Defect:
     name: str
     periodic: Callable[[Floats, float], Floats] | None = None
     added: Callable[[Floats], Floats] | None = None
-    place: str = "output"
+    stage: str = "output"
 
 
 def ceiling(level: float, *, both: bool = False) -> Callable[[Floats, float], Floats]:
@@ -97,13 +97,13 @@ def sine(frequency_hz: float, amplitude: float, phase: float = 0.7) -> Callable[
     return lambda time: amplitude * np.sin(2 * np.pi * frequency_hz * time + phase)
 
 
-def split(unit: ShapedUnit, place: str) -> tuple[tuple[Floats, Floats], tuple[Floats, Floats]]:
+def split(unit: ShapedUnit, stage: str) -> tuple[tuple[Floats, Floats], tuple[Floats, Floats]]:
     """Polynomials before and behind the defect."""
     above, below = unit.polynomials()
     one = np.array([1.0])
-    if place == "output":
+    if stage == "output":
         return (above, below), (one, one)
-    if place == "input":
+    if stage == "input":
         return (one, one), (above, below)
     low = len(unit.low) if unit.low_end != "resonant low end" else 2
     first = ShapedUnit(
@@ -132,7 +132,7 @@ def unfit_capture(
 ) -> SquareWaveCapture:
     """Draw the record of a square wave from a unit with a defect."""
     square_hz = square_hz * (1 + rng.uniform(-0.002, 0.002))
-    before, behind = split(unit, defect.place)
+    before, behind = split(unit, defect.stage)
     bench = setup.polynomials()
     behind = np.polymul(behind[0], bench[0]), np.polymul(behind[1], bench[1])
     network = network_polynomials(values)

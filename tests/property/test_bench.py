@@ -71,11 +71,11 @@ def test_impedance_scaling_leaves_traces_alone_and_scales_noise(
 def test_the_second_half_is_the_first_upside_down(
     network: Network, wave: SquareWave, start: float
 ) -> None:
-    found = partial_fractions(network_zero_pole_gain(network, loading=LOADING))
+    fractions = partial_fractions(network_zero_pole_gain(network, loading=LOADING))
     time = (start + np.linspace(0.01, 0.48, 7)) / wave.frequency_hz
-    later = response_to_square_wave(found, wave, time + 0.5 / wave.frequency_hz)
-    earlier = response_to_square_wave(found, wave, time)
-    scale = peak_voltage(found, wave)
+    later = response_to_square_wave(fractions, wave, time + 0.5 / wave.frequency_hz)
+    earlier = response_to_square_wave(fractions, wave, time)
+    scale = peak_voltage(fractions, wave)
     # Times beyond a period are rounded by 1e-15 of them; the steepest edge makes it 1e-9.
     np.testing.assert_allclose(later, -earlier, rtol=0, atol=1e-8 * scale)
 
@@ -85,13 +85,13 @@ def test_the_second_half_is_the_first_upside_down(
 def test_peaks_grow_with_the_amplitude_and_shrink_with_the_rise_time(
     network: Network, wave: SquareWave, factor: float
 ) -> None:
-    found = partial_fractions(network_zero_pole_gain(network, loading=LOADING))
-    peak = peak_voltage(found, wave)
+    fractions = partial_fractions(network_zero_pole_gain(network, loading=LOADING))
+    peak = peak_voltage(fractions, wave)
     larger = SquareWave(wave.frequency_hz, factor, wave.rise_time_s)
-    assert math.isclose(peak_voltage(found, larger), factor * peak, rel_tol=1e-12)
+    assert math.isclose(peak_voltage(fractions, larger), factor * peak, rel_tol=1e-12)
     sharp = SquareWave(wave.frequency_hz)
     # A running mean never exceeds what it is taken of; the search for peaks is good to 1e-9.
-    assert peak <= peak_voltage(found, sharp) * (1 + 1e-9)
+    assert peak <= peak_voltage(fractions, sharp) * (1 + 1e-9)
 
 
 @few

@@ -111,11 +111,11 @@ def test_any_table_is_read_or_refused(tmp_path: Path, header: str, rows: list[li
 
 
 @SETTINGS
-@given(place=st.integers(0, 2000), data=st.binary(min_size=1, max_size=6))
-def test_a_damaged_job_is_read_or_refused(tmp_path: Path, place: int, data: bytes) -> None:
+@given(position=st.integers(0, 2000), data=st.binary(min_size=1, max_size=6))
+def test_a_damaged_job_is_read_or_refused(tmp_path: Path, position: int, data: bytes) -> None:
     path = tmp_path / "job.toml"
     whole = starter_job().encode()
-    at = place % len(whole)
+    at = position % len(whole)
     path.write_bytes(whole[:at] + data + whole[at + len(data) :])
     try:
         read_job(path)
@@ -129,7 +129,7 @@ def whole_design(default_design: Design) -> dict[str, object]:
 
 
 def _places(content: object, trail: tuple[object, ...] = ()) -> list[tuple[object, ...]]:
-    found = [trail] if trail else []
+    trails = [trail] if trail else []
     items = (
         content.items()
         if isinstance(content, dict)
@@ -138,8 +138,8 @@ def _places(content: object, trail: tuple[object, ...] = ()) -> list[tuple[objec
         else ()
     )
     for key, value in items:
-        found += _places(value, (*trail, key))
-    return found
+        trails += _places(value, (*trail, key))
+    return trails
 
 
 @SETTINGS
@@ -157,8 +157,8 @@ def test_a_damaged_design_is_read_or_refused(
     path = tmp_path / "design.json"
     path.write_text(json.dumps(content))
     try:
-        found = read_design(path)
+        read = read_design(path)
     except AntecurveError as error:
         _one_sentence(error)
     else:
-        assert found.network.values.min() > 0
+        assert read.network.values.min() > 0

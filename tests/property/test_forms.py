@@ -96,15 +96,15 @@ def _level_db(network: Network, loading: Loading) -> np.ndarray:
         ("RLOAD", plus, minus, loading.load_resistance),
         ("CLOAD", plus, minus, loading.load_capacitance),
     ]
-    found = solve_cards(cards, FREQUENCY, output=(plus, minus))
-    return 20.0 * np.log10(np.abs(found))
+    output = solve_cards(cards, FREQUENCY, output=(plus, minus))
+    return 20.0 * np.log10(np.abs(output))
 
 
 def _check(case: Case, forms: list[str], *, balanced: bool = False) -> int:
     """Re-solve each form that makes the case; return how many did."""
     made = 0
     for form in forms:
-        found = exact_network_or_none(
+        exact = exact_network_or_none(
             form,
             case.curve,
             loading=case.loading,
@@ -112,21 +112,21 @@ def _check(case: Case, forms: list[str], *, balanced: bool = False) -> int:
             shunt_resistance=case.impedance,
             closely=True,
         )
-        if found is None:
+        if exact is None:
             continue
         made += 1
-        network = balanced_network(found.network) if balanced else found.network
+        network = balanced_network(exact.network) if balanced else exact.network
         wanted = np.abs(response(case.curve, FREQUENCY))
-        extra = [*found.implied_poles_s, *([found.load_pole_s] if found.load_pole_s else [])]
+        extra = [*exact.implied_poles_s, *([exact.load_pole_s] if exact.load_pole_s else [])]
         for pole in extra:
             wanted = wanted / np.hypot(1, 2 * math.pi * FREQUENCY * pole)
             wanted = wanted * np.hypot(1, 2e3 * math.pi * pole)
         error = _level_db(network, case.loading) - 20 * np.log10(case.gain * wanted)
         assert np.abs(error).max() < (BALANCED_DB if balanced else TOLERANCE_DB), form
         if case.loading.load_capacitance == 0:
-            assert found.load_pole_s is None
+            assert exact.load_pole_s is None
         if len(case.curve.poles_s) >= len(case.curve.zeros_s) + case.curve.zeros_at_origin:
-            assert not found.implied_poles_s
+            assert not exact.implied_poles_s
     return made
 
 
@@ -212,16 +212,16 @@ def any_cases(draw: st.DrawFn) -> Case:
 @given(any_cases(), st.sampled_from(form_names()))
 def test_any_curve_is_made_or_refused(case: Case, form: str) -> None:
     """Nothing but a network that makes the curve or ``None`` comes out, whatever goes in."""
-    found = exact_network_or_none(
+    exact = exact_network_or_none(
         form, case.curve, loading=case.loading, gain=case.gain, shunt_resistance=case.impedance
     )
-    if found is None:
+    if exact is None:
         return
     wanted = np.abs(response(case.curve, FREQUENCY))
-    for pole in (*found.implied_poles_s, *([found.load_pole_s] if found.load_pole_s else [])):
+    for pole in (*exact.implied_poles_s, *([exact.load_pole_s] if exact.load_pole_s else [])):
         wanted = wanted / np.hypot(1, 2 * math.pi * FREQUENCY * pole)
         wanted = wanted * np.hypot(1, 2e3 * math.pi * pole)
-    made = np.abs(transfer(found.network, FREQUENCY, loading=case.loading))
+    made = np.abs(transfer(exact.network, FREQUENCY, loading=case.loading))
     assert 20 * np.log10(made / (case.gain * wanted)) == pytest.approx(0.0, abs=TOLERANCE_DB)
 
 
@@ -237,21 +237,21 @@ def _number(digits: str, prefix: str | None) -> float:
 @settings(max_examples=150, deadline=None)
 @given(any_cases(), st.sampled_from(form_names()))
 def test_a_refusal_states_an_inequality_that_indeed_does_not_hold(case: Case, form: str) -> None:
-    found = realise(
+    outcome = realise(
         named_form(form),
         Requirements(zero_pole_gain(case.curve), case.loading, case.gain, case.impedance),
     )
-    if not isinstance(found, Violation):
+    if not isinstance(outcome, Violation):
         return
-    claims = _CLAIM.findall(found.condition)
+    claims = _CLAIM.findall(outcome.condition)
     # Either the numbers on both sides of a sign, or a condition on the curve's shape or on one
     # number: what must be so, and what is.
-    assert claims or re.search(r"\b(must|needs?)\b.* but ", found.condition), found.condition
-    for left, prefix, _, sign, right, other, _ in claims:
-        low, high = _number(left, prefix), _number(right, other)
+    assert claims or re.search(r"\b(must|needs?)\b.* but ", outcome.condition), outcome.condition
+    for smaller, prefix, _, sign, right, other, _ in claims:
+        low, high = _number(smaller, prefix), _number(right, other)
         holds = {"<=": low <= high, ">=": low >= high, "<": low < high, ">": low > high}[sign]
         # Four printed digits: sides that look the same may be on either side.
-        assert not holds or math.isclose(low, high, rel_tol=1e-3), found.condition
+        assert not holds or math.isclose(low, high, rel_tol=1e-3), outcome.condition
 
 
 @st.composite
@@ -286,8 +286,8 @@ def built_cases(draw: st.DrawFn) -> tuple[Case, str]:
         [total + load.load_capacitance, 1 / across + 1 / load.load_resistance]
     )
     for k, (time, resistance) in enumerate(shunt):
-        rest = math.prod(taken[:k] + taken[k + 1 :], start=one)
-        admittance += np.poly1d([time / resistance, 0.0]) * rest
+        others = math.prod(taken[:k] + taken[k + 1 :], start=one)
+        admittance += np.poly1d([time / resistance, 0.0]) * others
     numerator = below * math.prod(taken, start=one)
     denominator = numerator + above * admittance
     poles = sorted((float(-1.0 / r.real) for r in denominator.roots), reverse=True)

@@ -38,8 +38,8 @@ def _invoke(folder: Path, *arguments: str) -> tuple[int, str]:
 
 def _fine(files: dict[str, bytes], *arguments: str) -> None:
     """Run a command over files; check what it says, and that it leaves no file behind."""
-    with tempfile.TemporaryDirectory() as place:
-        folder = Path(place)
+    with tempfile.TemporaryDirectory() as directory:
+        folder = Path(directory)
         for name, content in files.items():
             (folder / name).write_bytes(content)
         code, said = _invoke(folder, *arguments)
@@ -85,8 +85,8 @@ def _quoted(values: Sequence[str]) -> st.SearchStrategy[str]:
 
 
 def _section(name: str, **keys: st.SearchStrategy[str]) -> st.SearchStrategy[str]:
-    def text(found: dict[str, str]) -> str:
-        return "\n".join([f"[{name}]", *(f"{k} = {v}" for k, v in found.items())]) + "\n"
+    def text(chosen: dict[str, str]) -> str:
+        return "\n".join([f"[{name}]", *(f"{k} = {v}" for k, v in chosen.items())]) + "\n"
 
     return st.fixed_dictionaries({}, optional=keys).map(text)
 
@@ -150,8 +150,8 @@ DAMAGE = st.lists(
 
 def _damaged(whole: bytes, damage: list[tuple[int, bytes, int]]) -> bytes:
     for at, data, gone in damage:
-        place = at % (len(whole) + 1)
-        whole = whole[:place] + data + whole[place + gone :]
+        start = at % (len(whole) + 1)
+        whole = whole[:start] + data + whole[start + gone :]
     return whole
 
 
@@ -264,9 +264,9 @@ def test_any_curve_table(
     proper = [[f"{20 * 1.2**i:.6g}", f"{(i % 9) - 3}.5"] for i in range(good)]
     table = _damaged(_table("frequency_hz,level_db", [*proper, *rows]), damage)
     arguments = ("--fit", "table.csv", "--zeros", str(zeros), "--poles", str(poles))
-    with tempfile.TemporaryDirectory() as place:
-        (Path(place) / "table.csv").write_bytes(table)
-        code, said = _invoke(Path(place), "curves", *arguments)
+    with tempfile.TemporaryDirectory() as directory:
+        (Path(directory) / "table.csv").write_bytes(table)
+        code, said = _invoke(Path(directory), "curves", *arguments)
         assert code in (0, 1, 2)
         assert "Traceback" not in said
 
@@ -285,15 +285,15 @@ READERS = st.sampled_from(["parts", "loading", "scope", "sheet", "spread", "chec
 
 
 def _places(content: object, trail: tuple[object, ...] = ()) -> list[tuple[object, ...]]:
-    found = [trail] if trail else []
+    trails = [trail] if trail else []
     items: list[tuple[object, object]] = []
     if isinstance(content, dict):
         items = list(content.items())
     elif isinstance(content, list):
         items = list(enumerate(content))
     for key, value in items:
-        found += _places(value, (*trail, key))
-    return found
+        trails += _places(value, (*trail, key))
+    return trails
 
 
 @MANY

@@ -30,9 +30,9 @@ def test_gain_polarity_offset_and_start(
     span = float(np.ptp(BASE.volts))
     volts = gain * ((-1.0 if turned else 1.0) * BASE.volts + offset * span)
     moved = SquareWaveCapture(BASE.time_s + start, volts)
-    found = judge_unit([moved], known_exactly(), conditions=CONDITIONS)
-    assert found.decision is VERDICT.decision
-    for before, after in zip(VERDICT.fitted, found.fitted, strict=True):
+    verdict = judge_unit([moved], known_exactly(), conditions=CONDITIONS)
+    assert verdict.decision is VERDICT.decision
+    for before, after in zip(VERDICT.fitted, verdict.fitted, strict=True):
         if before.name in ("turnover_s", "treble_s"):
             # Times near 100 s keep 1e-14 s of 1e-6 s; the rest is the solver's tolerance.
             assert after.value == pytest.approx(before.value, rel=2e-4)
@@ -73,12 +73,12 @@ def test_record_keeps_to_its_own_rule() -> None:
 )
 def test_decisions_follow_the_rule(points: list[tuple[float, float, float]], limit: float) -> None:
     frequency, deviation, expanded = (np.array(c) for c in zip(*points, strict=True))
-    found = decide(frequency, deviation, expanded, band=LimitBand(20, 20e3, limit))
+    conformity = decide(frequency, deviation, expanded, band=LimitBand(20, 20e3, limit))
     if np.any(np.abs(deviation) - expanded > limit):
-        assert found.decision is Decision.FAIL
-        assert abs(found.deviation_db) - found.expanded_uncertainty_db > limit
+        assert conformity.decision is Decision.FAIL
+        assert abs(conformity.deviation_db) - conformity.expanded_uncertainty_db > limit
     elif np.all(np.abs(deviation) + expanded <= limit):
-        assert found.decision is Decision.PASS
+        assert conformity.decision is Decision.PASS
     else:
-        assert found.decision is Decision.UNDECIDED
-        assert abs(found.deviation_db) + found.expanded_uncertainty_db > limit
+        assert conformity.decision is Decision.UNDECIDED
+        assert abs(conformity.deviation_db) + conformity.expanded_uncertainty_db > limit

@@ -31,16 +31,16 @@ GRID = 2e-4
 
 def _cases(form: str, count: int) -> list[Case]:
     rng = np.random.default_rng(zlib.crc32(form.encode()))
-    found: list[Case] = []
+    cases: list[Case] = []
     for _ in range(60 * count):
         case = random_case(rng, form)
         if case is not None:
             values = all_combinations(case)
             if allowed(case.topology, case.job, values).any():
-                found.append(case)
-        if len(found) == count:
+                cases.append(case)
+        if len(cases) == count:
             break
-    return found
+    return cases
 
 
 def _space(case: Case, *, sorted_branches: bool) -> Space:
@@ -67,11 +67,11 @@ def test_search_lists_what_brute_force_lists(form: str, monkeypatch: pytest.Monk
         space = _space(case, sorted_branches=False)
         wide = limit * (1 + 2 * GRID) / NEPER_DB
         boxes = monotone_cut(space.model, space.grids, limit=wide, leaf=6)
-        found = exhaust(space, boxes, limit=wide, keep_all=True)
-        got = {tuple(v) for v in space.values(found.indices)}
+        listed = exhaust(space, boxes, limit=wide, keep_all=True)
+        got = {tuple(v) for v in space.values(listed.indices)}
         must = {tuple(v) for v in values[errors <= limit]}
         may = {tuple(v) for v in values[errors <= limit * (1 + 3 * GRID)]}
-        assert found.complete
+        assert listed.complete
         assert must <= got <= may, case
 
 
@@ -81,11 +81,11 @@ def test_pick_is_the_best_there_is(form: str) -> None:
         values = all_combinations(case)
         values = values[allowed(case.topology, case.job, values)]
         best = dense_errors(case.topology, case.job, values).min()
-        found = pick(case.job, drawer=case.drawer)
-        assert found.search.proved
-        assert best * (1 - 1e-9) <= found.search.objective_db <= best * (1 + GRID) + 1e-9
-        assert found.search.lower_bound_db <= found.search.objective_db
-        assert found.search.lower_bound_db >= found.search.objective_db * (1 - 2e-5) - 1e-9
+        result = pick(case.job, drawer=case.drawer)
+        assert result.search.proved
+        assert best * (1 - 1e-9) <= result.search.objective_db <= best * (1 + GRID) + 1e-9
+        assert result.search.lower_bound_db <= result.search.objective_db
+        assert result.search.lower_bound_db >= result.search.objective_db * (1 - 2e-5) - 1e-9
 
 
 def test_no_part_is_used_twice() -> None:
@@ -106,9 +106,9 @@ def test_no_part_is_used_twice() -> None:
             continue
         examined += 1
         best = dense_errors(case.topology, case.job, values).min()
-        found = pick(case.job, drawer=case.drawer)
-        assert found.search.proved
-        assert found.search.objective_db == pytest.approx(best, rel=GRID)
+        result = pick(case.job, drawer=case.drawer)
+        assert result.search.proved
+        assert result.search.objective_db == pytest.approx(best, rel=GRID)
 
 
 def test_stereo_pair_is_the_best_there_is() -> None:
@@ -129,8 +129,8 @@ def test_stereo_pair_is_the_best_there_is() -> None:
         best = next(
             (
                 errors[j]
-                for place, j in enumerate(order)
-                for i in order[: place + 1]
+                for rank, j in enumerate(order)
+                for i in order[: rank + 1]
                 if max(np.unique([*values[i], *values[j]], return_counts=True)[1]) <= 2
             ),
             None,
@@ -141,9 +141,9 @@ def test_stereo_pair_is_the_best_there_is() -> None:
                 pick(job, drawer=case.drawer)
             continue
         examined += 1
-        found = pick(job, drawer=case.drawer)
-        assert found.second is not None
-        assert found.search.proved
-        assert found.search.objective_db == pytest.approx(best, rel=GRID)
-        used = [p.value for n in (found.best, found.second) for q in n.positions for p in q.parts]
+        result = pick(job, drawer=case.drawer)
+        assert result.second is not None
+        assert result.search.proved
+        assert result.search.objective_db == pytest.approx(best, rel=GRID)
+        used = [p.value for n in (result.best, result.second) for q in n.positions for p in q.parts]
         assert max(np.unique(used, return_counts=True)[1]) <= 2

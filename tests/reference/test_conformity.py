@@ -22,8 +22,8 @@ def test_breakdown_voltage_example() -> None:
 
     The document gives 92 % (from memory).
     """
-    found = conformance_probability(-5.47, standard_uncertainty=0.05, upper=-5.40)
-    assert found == pytest.approx(0.92, abs=0.005)
+    probability = conformance_probability(-5.47, standard_uncertainty=0.05, upper=-5.40)
+    assert probability == pytest.approx(0.92, abs=0.005)
 
 
 def test_guard_band_of_the_expanded_uncertainty() -> None:
@@ -49,9 +49,9 @@ def test_shared_risk_at_the_limit_is_one_half() -> None:
 )
 def test_the_three_outcomes(deviation: float, expanded: float, decision: Decision) -> None:
     """JCGM 106:2012, 8.3: inside by the guard band, outside by it, or in between."""
-    found = decide([100.0, 1000.0], [deviation, 0.0], [expanded, 0.0], band=BAND)
-    assert found.decision is decision
-    assert (found.frequency_hz, found.deviation_db) == (100.0, deviation)
+    conformity = decide([100.0, 1000.0], [deviation, 0.0], [expanded, 0.0], band=BAND)
+    assert conformity.decision is decision
+    assert (conformity.frequency_hz, conformity.deviation_db) == (100.0, deviation)
 
 
 def test_only_the_band_counts_and_a_failure_rules() -> None:

@@ -150,10 +150,10 @@ def test_disc_playback_tables(table: str, agreeing: int) -> None:
     frequency = np.array([float(r["frequency_hz"]) for r in rows])
     printed = np.array([float(r["printed_playback_db_re_1khz"]) for r in rows])
     agrees = np.array([r["agrees_with_time_constants_within_half_digit"] == "True" for r in rows])
-    found = curve_table(named_curve("disc"), frequency).playback_db
+    playback_db = curve_table(named_curve("disc"), frequency).playback_db
     assert np.count_nonzero(agrees) == agreeing
-    assert np.abs(found - printed)[agrees].max() <= 0.05 + 1e-9
-    assert np.all(np.abs(found - printed)[~agrees] > 0.05 - 1e-9)
+    assert np.abs(playback_db - printed)[agrees].max() <= 0.05 + 1e-9
+    assert np.all(np.abs(playback_db - printed)[~agrees] > 0.05 - 1e-9)
 
 
 def test_third_octave_frequencies_are_those_of_the_standard() -> None:
@@ -185,26 +185,26 @@ def test_fit_finds_the_time_constants_of_published_tables(tmp_path: Path) -> Non
     lines = [f"{r['frequency_hz']},{-float(r['printed_playback_db_re_1khz'])}" for r in rows]
     file.write_text("frequency_hz,level_db\n" + "\n".join(lines), encoding="utf-8")
     table = read_curve_table(file)
-    found = fit_curve(frequency_hz=table.frequency_hz, level_db=table.level_db, zeros=2, poles=1)
+    fit = fit_curve(frequency_hz=table.frequency_hz, level_db=table.level_db, zeros=2, poles=1)
     # One decimal in the table: misfit below 0.1 dB, time constants to 1 % (the fit's own
     # standard uncertainty is 0.6 % at most).
-    assert found.largest_db < 0.1
-    assert found.rms_db < 0.03
-    assert found.curve.zeros_s == pytest.approx((3180e-6, 75e-6), rel=0.01)
-    assert found.curve.poles_s == pytest.approx((318e-6,), rel=0.01)
-    assert max(found.relative_uncertainty) < 0.01
-    assert not found.remarks
+    assert fit.largest_db < 0.1
+    assert fit.rms_db < 0.03
+    assert fit.curve.zeros_s == pytest.approx((3180e-6, 75e-6), rel=0.01)
+    assert fit.curve.poles_s == pytest.approx((318e-6,), rel=0.01)
+    assert max(fit.relative_uncertainty) < 0.01
+    assert not fit.remarks
 
 
 def test_fit_of_the_j17_table() -> None:
     rows = [r for r in _rows("j17_table.csv") if float(r["frequency_hz"]) > 0]
-    found = fit_curve(
+    fit = fit_curve(
         frequency_hz=[float(r["frequency_hz"]) for r in rows],
         level_db=[-float(r["insertion_loss_db"]) for r in rows],
         zeros=1,
         poles=1,
     )
     # ITU-T Rec. J.17: 1/3000 s and 1/(3000 sqrt(75)) s; two decimals give 0.1 %.
-    assert found.curve.zeros_s[0] == pytest.approx(1 / 3000, rel=1e-3)
-    assert found.curve.poles_s[0] == pytest.approx(1 / (3000 * math.sqrt(75)), rel=1e-3)
-    assert found.largest_db <= 0.005 + 1e-9
+    assert fit.curve.zeros_s[0] == pytest.approx(1 / 3000, rel=1e-3)
+    assert fit.curve.poles_s[0] == pytest.approx(1 / (3000 * math.sqrt(75)), rel=1e-3)
+    assert fit.largest_db <= 0.005 + 1e-9

@@ -19,9 +19,9 @@ OPEN = 1e18  # a load that takes no current: its share of the noise is 1e-12 or 
 
 def _row(quantity: str) -> dict[str, str]:
     with (DATA / "thermal_noise.csv").open() as file:
-        found = [r for r in csv.DictReader(file) if r["quantity"].startswith(quantity)]
-    assert len(found) == 1, quantity
-    return found[0]
+        rows = [r for r in csv.DictReader(file) if r["quantity"].startswith(quantity)]
+    assert len(rows) == 1, quantity
+    return rows[0]
 
 
 def _resistor(ohm: float) -> Network:
@@ -46,13 +46,13 @@ def test_noise_of_a_resistor_over_a_band(
     quantity: str, ohm: float, kelvin: float, bandwidth_hz: float
 ) -> None:
     # The table's bands begin at DC; 1 mHz of it left out is 5e-8 or less of the power.
-    found = noise_voltage(
+    noise = noise_voltage(
         _resistor(ohm),
         loading=Loading(0.0, OPEN, 0.0),
         band_hz=(1e-3, bandwidth_hz),
         temperature_k=kelvin,
     )
-    assert found == pytest.approx(float(_row(quantity)["value"]), rel=1e-7)
+    assert noise == pytest.approx(float(_row(quantity)["value"]), rel=1e-7)
 
 
 @pytest.mark.parametrize(
@@ -63,38 +63,38 @@ def test_noise_of_a_resistor_over_a_band(
     ],
 )
 def test_noise_density(quantity: str, source: float, series: float, kelvin: float) -> None:
-    found = noise_density(
+    density = noise_density(
         _resistor(series), [1000.0], loading=Loading(source, OPEN, 0.0), temperature_k=kelvin
     )
-    assert found[0] == pytest.approx(float(_row(quantity)["value"]), rel=1e-9)
+    assert density[0] == pytest.approx(float(_row(quantity)["value"]), rel=1e-9)
 
 
 def test_hundred_kilohm_over_a_megahertz() -> None:
     # Published with k = 1.38e-23; the constant's own digits are taken out before comparing.
     row = _row("Vn 100 kohm 300 K 1 MHz")
-    found = noise_voltage(
+    noise = noise_voltage(
         _resistor(100e3), loading=Loading(0.0, OPEN, 0.0), band_hz=(1e-3, 1e6), temperature_k=300.0
     )
-    scaled = found * math.sqrt(1.38e-23 / BOLTZMANN_CONSTANT)
+    scaled = noise * math.sqrt(1.38e-23 / BOLTZMANN_CONSTANT)
     assert scaled == pytest.approx(float(row["value"]), rel=1e-8)
 
 
-@pytest.mark.parametrize(("farad", "place"), [(1e-12, None), (100e-12, 0), (1e-9, 1), (100e-9, 2)])
+@pytest.mark.parametrize(("farad", "index"), [(1e-12, None), (100e-12, 0), (1e-9, 1), (100e-9, 2)])
 @pytest.mark.parametrize("ohm", [50.0, 1e3, 1e6])
-def test_total_noise_across_a_capacitor(farad: float, place: int | None, ohm: float) -> None:
-    if place is None:
+def test_total_noise_across_a_capacitor(farad: float, index: int | None, ohm: float) -> None:
+    if index is None:
         expected = float(_row("kT/C 1 pF")["value"])
     else:
-        expected = float(_row("kT/C 100 pF")["value"].split(" / ")[place])
+        expected = float(_row("kT/C 100 pF")["value"].split(" / ")[index])
     corner = 1.0 / (2.0 * math.pi * ohm * farad)
-    found = noise_voltage(
+    noise = noise_voltage(
         _resistor(ohm),
         loading=Loading(0.0, OPEN, farad),
         band_hz=(corner * 1e-8, corner * 1e8),
         temperature_k=300.0,
     )
     # The two ends left out hold 2 * 2/pi * 1e-8 of the power.
-    assert found == pytest.approx(expected, rel=1e-8)
+    assert noise == pytest.approx(expected, rel=1e-8)
 
 
 def test_noise_bandwidth_of_one_pole() -> None:

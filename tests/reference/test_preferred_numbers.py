@@ -38,11 +38,11 @@ def test_series_agree_with_the_standard(series: str, values: tuple[float, ...]) 
 
 @pytest.mark.parametrize("series", SERIES)
 def test_range_holds_both_ends_and_every_decade(series: str) -> None:
-    found = series_values(series, low=10, high=1e6)
-    assert found[0] == 10.0
-    assert found[-1] == 1e6
-    assert len(found) == 5 * len(significands(series)) + 1
-    assert np.all(np.diff(found) > 0)
+    values = series_values(series, low=10, high=1e6)
+    assert values[0] == 10.0
+    assert values[-1] == 1e6
+    assert len(values) == 5 * len(significands(series)) + 1
+    assert np.all(np.diff(values) > 0)
 
 
 def test_values_are_the_decimal_literals() -> None:

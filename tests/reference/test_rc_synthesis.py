@@ -63,14 +63,16 @@ def test_disc_impedance_forms(row: dict[str, str]) -> None:
     quantity = row["quantity"].split(" ")[0]
     sign = "*" if "*" in quantity else "/"
     first, second = (values[names[n]] for n in quantity.split(sign))
-    found = first * second if sign == "*" else first / second
+    combined = first * second if sign == "*" else first / second
     exact = F(row["exact_us_or_ratio"])
     # Foster II rests on a root in floating point polished to 1e-30; the others are exact.
-    assert abs(found - exact) <= exact * F(1, 10**25)
+    assert abs(combined - exact) <= exact * F(1, 10**25)
     assert float(exact) == pytest.approx(float(row["value"]), rel=1e-15)
     if row["rounded_as_published"]:
         digits = len(row["rounded_as_published"].partition(".")[2])
-        assert abs(float(found) - float(row["rounded_as_published"])) <= 0.5 * 10**-digits + 1e-12
+        assert (
+            abs(float(combined) - float(row["rounded_as_published"])) <= 0.5 * 10**-digits + 1e-12
+        )
 
 
 def test_foster_1_of_a_course_problem() -> None:
@@ -103,18 +105,18 @@ def test_cauer_expansions_of_a_documented_example() -> None:
 
 def test_foster_expansions_of_a_documented_example() -> None:
     assert _arm("foster-1", QUOTED) == {"C1": F(2, 3), "R1": F(1, 4), "C2": 2, "R2": 1}
-    found = _arm("foster-2-whole", QUOTED)
+    elements = _arm("foster-2-whole", QUOTED)
     expected = {"R1": 2, "C1": F(1, 2), "R2": 2, "C2": F(1, 6)}
-    assert {k: float(v) for k, v in found.items()} == pytest.approx(expected, rel=1e-25)
+    assert {k: float(v) for k, v in elements.items()} == pytest.approx(expected, rel=1e-25)
 
 
 def test_foster_2_branches_of_an_admittance() -> None:
     # rc_synthesis_vectors E-Y1: Y = 2(s^2+4s+3)/(s^2+8s+12): Y(0) = 1/2, R = 4 with C = 1/8 and
     # R = 4/5 with C = 5/24.  Z = (s+2)(s+6)/(2(s+1)(s+3)) = 1/2 + (5/4)/(s+1) + (3/4)/(s+3).
     impedance = RcImpedance(F(1, 2), F(0), ((F(5, 4), F(1)), (F(1, 4), F(1, 3))))
-    found = {k: float(v) for k, v in _arm("foster-2-whole", impedance).items()}
+    elements = {k: float(v) for k, v in _arm("foster-2-whole", impedance).items()}
     expected = {"R1": 2, "R2": 4, "C1": 1 / 8, "R3": 4 / 5, "C2": 5 / 24}
-    assert found == pytest.approx(expected, rel=1e-15)
+    assert elements == pytest.approx(expected, rel=1e-15)
 
 
 def test_cauer_ladder_round_trip() -> None:
@@ -151,8 +153,8 @@ def test_a_half_section_needs_an_rc_impedance(
     )
     arguments = {"loading": Loading(0.0, 1e6, 0.0), "gain": 1e-3, "shunt_resistance": 1e3}
     if holds:
-        found = exact_network("foster-1", curve, **arguments)  # type: ignore[arg-type]
-        kinds = [e.kind for e in found.network.topology.elements]
+        exact = exact_network("foster-1", curve, **arguments)  # type: ignore[arg-type]
+        kinds = [e.kind for e in exact.network.topology.elements]
         assert kinds.count(ElementKind.CAPACITOR) == len(poles)
     else:
         with pytest.raises(UnattainableError, match=r"must alternate|number of poles"):

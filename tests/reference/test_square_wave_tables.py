@@ -40,20 +40,20 @@ def test_tilt_of_a_high_pass(item: str) -> None:
     tilt, start, end = re.match(
         r"exact ([\d.]+) %; steady-state start \+-([\d.]+) end \+-([\d.]+)", text
     ).groups()  # type: ignore[union-attr]
-    found = measure_trace(partial_fractions(_high_pass(corner)), SquareWave(frequency))
+    measures = measure_trace(partial_fractions(_high_pass(corner)), SquareWave(frequency))
     # Printed digits: 1e-5 % of tilt, 1e-6 of the levels.
-    assert found.tilt is not None
-    assert found.tilt * 100 == pytest.approx(float(tilt), abs=0.51e-5)
-    assert found.start_v == pytest.approx(float(start), abs=0.51e-6)
-    assert found.end_v == pytest.approx(float(end), abs=0.51e-6)
+    assert measures.tilt is not None
+    assert measures.tilt * 100 == pytest.approx(float(tilt), abs=0.51e-5)
+    assert measures.start_v == pytest.approx(float(start), abs=0.51e-6)
+    assert measures.end_v == pytest.approx(float(end), abs=0.51e-6)
 
 
 @pytest.mark.parametrize(("corner", "frequency"), [(1.0, 1000.0), (20.02, 100.0), (49.0, 50.0)])
 def test_tilt_formula(corner: float, frequency: float) -> None:
     # "P = 1-exp(-pi f_L/f)", "V1/V = 2/(1+exp(-pi fL/f))" of square_wave.csv.
-    found = measure_trace(partial_fractions(_high_pass(corner)), SquareWave(frequency))
-    assert found.tilt == pytest.approx(1.0 - math.exp(-math.pi * corner / frequency), rel=1e-12)
-    assert found.start_v == pytest.approx(2.0 / (1.0 + math.exp(-math.pi * corner / frequency)))
+    measures = measure_trace(partial_fractions(_high_pass(corner)), SquareWave(frequency))
+    assert measures.tilt == pytest.approx(1.0 - math.exp(-math.pi * corner / frequency), rel=1e-12)
+    assert measures.start_v == pytest.approx(2.0 / (1.0 + math.exp(-math.pi * corner / frequency)))
 
 
 def test_rise_time_of_one_pole() -> None:
@@ -61,15 +61,15 @@ def test_rise_time_of_one_pole() -> None:
     rows = _rows()
     corner = 20e3
     time_constant = 1.0 / (2.0 * math.pi * corner)
-    found = measure_trace(
+    measures = measure_trace(
         partial_fractions(ZeroPoleGain((), (complex(time_constant),))), SquareWave(100.0)
     )
-    assert found.rise_time_s is not None
+    assert measures.rise_time_s is not None
     expected = float(rows["rise time x f3dB (10-90 %)"]["exact"])
-    assert found.rise_time_s * corner == pytest.approx(expected, rel=1e-10)
+    assert measures.rise_time_s * corner == pytest.approx(expected, rel=1e-10)
     expected = float(rows["rise time / RC"]["exact"])
-    assert found.rise_time_s / time_constant == pytest.approx(expected, rel=1e-10)
-    assert found.overshoot == pytest.approx(0.0, abs=1e-12)
+    assert measures.rise_time_s / time_constant == pytest.approx(expected, rel=1e-10)
+    assert measures.overshoot == pytest.approx(0.0, abs=1e-12)
 
 
 def test_disc_playback_step_response() -> None:

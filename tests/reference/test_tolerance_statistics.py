@@ -32,9 +32,9 @@ def _counts(key: str) -> tuple[int, int]:
 
 def _pair(text: str) -> tuple[float, float]:
     """The two numbers behind the name of the Clopper-Pearson interval."""
-    found = re.search(r"(?:Clopper-Pearson|CP) \(([0-9.]+), ([0-9.]+)\)", text)
-    assert found
-    return float(found[1]), float(found[2])
+    match = re.search(r"(?:Clopper-Pearson|CP) \(([0-9.]+), ([0-9.]+)\)", text)
+    assert match
+    return float(match[1]), float(match[2])
 
 
 def test_the_tables_hold_what_is_checked() -> None:
@@ -45,18 +45,18 @@ def test_the_tables_hold_what_is_checked() -> None:
 def test_intervals_of_newcombe(key: str) -> None:
     # R. G. Newcombe, Statist. Med. 17 (1998) 857-872, Table I: four printed decimals.
     low, high = _pair(ROWS[key]["published"])
-    found = clopper_pearson(*_counts(key))
-    assert found.low == pytest.approx(low, abs=0.5e-4)
-    assert found.high == pytest.approx(high, abs=0.5e-4)
+    interval = clopper_pearson(*_counts(key))
+    assert interval.low == pytest.approx(low, abs=0.5e-4)
+    assert interval.high == pytest.approx(high, abs=0.5e-4)
 
 
 @pytest.mark.parametrize("key", YIELDS)
 def test_intervals_of_yields(key: str) -> None:
     # Recomputed with scipy's binomtest, eight printed decimals.
     low, high = _pair(ROWS[key]["recomputed"])
-    found = clopper_pearson(*_counts(key))
-    assert found.low == pytest.approx(low, abs=0.5e-8)
-    assert found.high == pytest.approx(high, abs=0.5e-8)
+    interval = clopper_pearson(*_counts(key))
+    assert interval.low == pytest.approx(low, abs=0.5e-8)
+    assert interval.high == pytest.approx(high, abs=0.5e-8)
 
 
 def test_no_failure_in_a_hundred() -> None:
@@ -74,15 +74,15 @@ def _sums(deviations: tuple[float, ...]) -> np.ndarray:
     np.testing.assert_allclose(
         (standard_deviations(source) * table.nominal)[: len(values)], deviations, rtol=1e-12
     )
-    found = [position_values(table, draw_block(source, seed=1, block=b))[0] for b in range(BLOCKS)]
-    return np.concatenate(found) - sum(values)
+    blocks = [position_values(table, draw_block(source, seed=1, block=b))[0] for b in range(BLOCKS)]
+    return np.concatenate(blocks) - sum(values)
 
 
 def test_sum_of_four_rectangular_quantities() -> None:
     # JCGM 101:2008, 9.2.3, Table 3: u = 2.00, 95 % interval [-3.88, 3.88] (analytic).
-    found = _sums((1.0, 1.0, 1.0, 1.0))
-    assert found.std() == pytest.approx(2.00, abs=0.005)
-    low, high = np.quantile(found, [0.025, 0.975])
+    sums = _sums((1.0, 1.0, 1.0, 1.0))
+    assert sums.std() == pytest.approx(2.00, abs=0.005)
+    low, high = np.quantile(sums, [0.025, 0.975])
     # Half a printed digit, and three standard deviations of a quantile of 2**20 draws, 0.006.
     assert low == pytest.approx(-3.88, abs=0.011)
     assert high == pytest.approx(3.88, abs=0.011)
@@ -91,9 +91,9 @@ def test_sum_of_four_rectangular_quantities() -> None:
 def test_sum_with_one_dominant_rectangular_quantity() -> None:
     # JCGM 101:2008, 9.2.4, Table 4 (from memory): u = 10.1, 95 % interval [-17.0, 17.0]; the
     # exact u is sqrt(103) = 10.149.
-    found = _sums((1.0, 1.0, 1.0, 10.0))
-    assert found.std() == pytest.approx(10.149, abs=0.02)
-    low, high = np.quantile(found, [0.025, 0.975])
+    sums = _sums((1.0, 1.0, 1.0, 10.0))
+    assert sums.std() == pytest.approx(10.149, abs=0.02)
+    low, high = np.quantile(sums, [0.025, 0.975])
     assert low == pytest.approx(-17.0, abs=0.07)
     assert high == pytest.approx(17.0, abs=0.07)
 
@@ -112,8 +112,8 @@ def _corner_frequencies(distribution: str) -> np.ndarray:
 
 def test_corner_frequency_of_uniform_parts() -> None:
     # Rows G-RC-1: derived, 4e6 draws elsewhere; quantiles agree within 3 sigma of both, 1e-4.
-    found = _corner_frequencies("uniform")
-    median, low, high = np.quantile(found, [0.5, 0.025, 0.975])
+    corners = _corner_frequencies("uniform")
+    median, low, high = np.quantile(corners, [0.5, 0.025, 0.975])
     assert low == pytest.approx(0.95223, abs=1.5e-4)
     assert high == pytest.approx(1.05239, abs=1.5e-4)
     assert median == pytest.approx(1.00005, abs=2.5e-4)
@@ -129,9 +129,9 @@ def test_corner_frequency_of_uniform_parts() -> None:
 def test_corner_frequency_of_normal_parts() -> None:
     # Rows G-RC-2: u = 1.7010 %, 95 % interval 0.96773 to 1.03440, normal without a cut.  Cut at
     # 3 sigma the standard deviation is 0.98658 times that, and the interval 1 % narrower.
-    found = _corner_frequencies("normal")
-    assert found.std() == pytest.approx(0.98658 * 0.017010, rel=2e-3)
-    low, high = np.quantile(found, [0.025, 0.975])
+    corners = _corner_frequencies("normal")
+    assert corners.std() == pytest.approx(0.98658 * 0.017010, rel=2e-3)
+    low, high = np.quantile(corners, [0.025, 0.975])
     assert low == pytest.approx(0.96773, abs=5e-4)
     assert high == pytest.approx(1.03440, abs=5e-4)
 
@@ -162,9 +162,9 @@ def test_a_comparison_loss(first: str, sigma: float) -> None:
     # in 1e-6.  The first two begin at 0; of the third the length is compared, since its place is
     # poorly determined by draws.
     published = ROWS[f"G-S1-9.4 x1={first}"]["published"]
-    found = re.search(r"shortest \[([0-9]+), ([0-9]+)\]", published)
-    assert found
-    low, high = float(found[1]), float(found[2])
+    match = re.search(r"shortest \[([0-9]+), ([0-9]+)\]", published)
+    assert match
+    low, high = float(match[1]), float(match[2])
     one, other = 0.005 * np.random.default_rng(2).standard_normal((2, 2**20))
     tally = _tally(1e6 * ((float(first) + one) ** 2 + other**2))
     if low == 0.0:

@@ -32,8 +32,8 @@ def _everything(**factors: float) -> dict[str, float]:
 
 
 def test_measured_values_take_the_place_of_those_marked() -> None:
-    found = measured_network(PICKED, {"R1": 450e3, "C1a": 6.9e-9, "C2": 2.1e-9}, meter=METER)
-    by_ref = {p.element.ref: p for p in found.positions}
+    one = measured_network(PICKED, {"R1": 450e3, "C1a": 6.9e-9, "C2": 2.1e-9}, meter=METER)
+    by_ref = {p.element.ref: p for p in one.positions}
     assert by_ref["R1"].value == 450e3 and by_ref["R1"].tolerance == 0.002
     assert by_ref["C1"].value == pytest.approx(6.9e-9 + 270e-12, rel=1e-15)
     assert [q.tolerance for q in by_ref["C1"].parts] == [0.005, 0.025]
@@ -45,8 +45,8 @@ def test_measured_values_take_the_place_of_those_marked() -> None:
 
 def test_the_copy_does_what_a_nodal_solve_says() -> None:
     measured = _everything(R1=1.02, C2=0.97)
-    found = _built(measured)
-    table = found.correction
+    one = _built(measured)
+    table = one.correction
     values = np.array(list(measured.values()))
     frequency = np.append(table.frequency_hz, 1000.0)
     ratio = np.abs(solve_cards(cards(PICKED, values), frequency)) / np.abs(
@@ -56,18 +56,18 @@ def test_the_copy_does_what_a_nodal_solve_says() -> None:
     np.testing.assert_allclose(table.correction_db, level[:-1] - level[-1], atol=1e-9)
     nominal = np.abs(solve_cards(cards(PICKED, PICKED.network.values), [1000.0]))[0]
     built = np.abs(solve_cards(cards(PICKED, values), [1000.0]))[0]
-    assert found.level_shift_db == pytest.approx(20 * np.log10(built / nominal), abs=1e-9)
-    assert found.nominal == ()
-    assert found.published_error.centred_db > found.error.centred_db
+    assert one.level_shift_db == pytest.approx(20 * np.log10(built / nominal), abs=1e-9)
+    assert one.nominal == ()
+    assert one.published_error.centred_db > one.error.centred_db
 
 
 def test_subtracting_the_correction_leaves_the_unit() -> None:
     """A unit that deviates by a known tilt, measured through the build."""
-    found = _built(_everything(C1=0.98, R2=1.03))
-    table = found.correction
+    built = _built(_everything(C1=0.98, R2=1.03))
+    table = built.correction
     unit = 0.3 * np.log10(table.frequency_hz / 1000.0)
     network = 20 * np.log10(
-        np.abs(solve_cards(cards(PICKED, found.picked.network.values), table.frequency_hz))
+        np.abs(solve_cards(cards(PICKED, built.picked.network.values), table.frequency_hz))
     )
     playback = -20 * np.log10(np.abs(response(DISC, table.frequency_hz, published=True)))
     measured = network + playback + unit
@@ -77,7 +77,7 @@ def test_subtracting_the_correction_leaves_the_unit() -> None:
 
 def test_the_uncertainty_is_that_of_builds_within_tolerance() -> None:
     """Nothing measured: the 95th percentile over builds at the frequencies of the table."""
-    found = _built({}).correction
+    correction = _built({}).correction
     parts = draw_block(part_source(part_table(PICKED), distribution="uniform"), seed=1, block=0)
     values = position_values(part_table(PICKED), parts)
     builds = transfer_coefficients(
@@ -87,38 +87,38 @@ def test_the_uncertainty_is_that_of_builds_within_tolerance() -> None:
         load_resistance=LOADING.load_resistance,
         load_capacitance=LOADING.load_capacitance,
     )
-    level = 20 * np.log10(np.abs(builds.response(found.frequency_hz)))
-    level -= level[:, found.frequency_hz == 1000.0]
-    published = 20 * np.log10(np.abs(response(DISC, found.frequency_hz, published=True)))
-    nominal = found.correction_db + published
+    level = 20 * np.log10(np.abs(builds.response(correction.frequency_hz)))
+    level -= level[:, correction.frequency_hz == 1000.0]
+    published = 20 * np.log10(np.abs(response(DISC, correction.frequency_hz, published=True)))
+    nominal = correction.correction_db + published
     # First order leaves out some 1 % at 2.5 %; 8192 builds give a percentile to 1.2 %.
     np.testing.assert_allclose(
         np.quantile(np.abs(level - nominal), 0.95, axis=0),
-        found.expanded_uncertainty_db,
+        correction.expanded_uncertainty_db,
         rtol=0.04,
         atol=1e-9,
     )
 
 
 def test_a_better_meter_leaves_less() -> None:
-    everything = _everything()
-    coarse = _built(everything, MeterAccuracy(0.01, 0.01)).correction.expanded_uncertainty_db
-    fine = _built(everything, MeterAccuracy(0.001, 0.001)).correction.expanded_uncertainty_db
+    all_parts = _everything()
+    coarse = _built(all_parts, MeterAccuracy(0.01, 0.01)).correction.expanded_uncertainty_db
+    fine = _built(all_parts, MeterAccuracy(0.001, 0.001)).correction.expanded_uncertainty_db
     # The second order of limits of 1 % is some 1 % of the first.
     np.testing.assert_allclose(coarse, 10 * fine, rtol=0.01)
-    assert _built(everything, MeterAccuracy(0, 0)).correction.expanded_uncertainty_db.max() == 0
+    assert _built(all_parts, MeterAccuracy(0, 0)).correction.expanded_uncertainty_db.max() == 0
     part = _built({"C1": 7.07e-9}).correction.expanded_uncertainty_db
     # The two count with different draws of all parts: 40,000 give a percentile to 0.5 %.
     assert np.all(part <= _built({}).correction.expanded_uncertainty_db * 1.01 + 1e-12)
 
 
 def test_nothing_measured_is_the_design() -> None:
-    found = _built({})
-    assert found.picked == PICKED
-    assert found.nominal == PICKED.topology.refs
-    assert found.level_shift_db == 0.0
+    built = _built({})
+    assert built.picked == PICKED
+    assert built.nominal == PICKED.topology.refs
+    assert built.level_shift_db == 0.0
     nominal = error_range(PICKED.network, Conditions(curve=DISC, loading=LOADING, band_hz=BAND))
-    assert found.error == nominal
+    assert built.error == nominal
 
 
 @pytest.mark.parametrize(

@@ -50,8 +50,8 @@ def test_each_part_follows_its_distribution(distribution: str, reference: object
 def test_measured_values_are_drawn_equally_often() -> None:
     measured = {"C1a": [6.7e-9, 6.75e-9, 6.9e-9]}
     values = _draws(distribution="empirical", measured=measured)[1]
-    found, counts = np.unique(values, return_counts=True)
-    assert found.tolist() == sorted(measured["C1a"])
+    drawn, counts = np.unique(values, return_counts=True)
+    assert drawn.tolist() == sorted(measured["C1a"])
     assert stats.chisquare(counts).pvalue > 1e-4
     source = part_source(TABLE, distribution="empirical", measured=measured)
     spread = np.std(measured["C1a"]) / TABLE.nominal[1]
@@ -102,11 +102,11 @@ def test_joined_parts_make_the_position() -> None:
         position("C2", ("out", "0"), 1e-9, 3e-9, joined="parallel", tolerance=0.1),
     )
     table = part_table(picked)
-    found = position_values(table, table.nominal[:, None])[:, 0]
-    np.testing.assert_allclose(found, [75.0, 400.0, 0.75e-9, 4e-9], rtol=1e-15)
+    nominal = position_values(table, table.nominal[:, None])[:, 0]
+    np.testing.assert_allclose(nominal, [75.0, 400.0, 0.75e-9, 4e-9], rtol=1e-15)
     low, high = position_box(table)
-    np.testing.assert_allclose(low, 0.9 * found, rtol=1e-15)
-    np.testing.assert_allclose(high, 1.1 * found, rtol=1e-15)
+    np.testing.assert_allclose(low, 0.9 * nominal, rtol=1e-15)
+    np.testing.assert_allclose(high, 1.1 * nominal, rtol=1e-15)
     # Two equal relative changes: weights of each position add up to 1.
     np.testing.assert_allclose(part_weights(table).sum(axis=1), 1.0, rtol=1e-15)
     np.testing.assert_allclose(part_weights(table)[0, :2], [0.75, 0.25], rtol=1e-15)

@@ -76,7 +76,7 @@ def test_capacitors_alone_move_the_frequency_axis(temperature: float) -> None:
     """All C times k, no capacitance outside: H(f) becomes H(k f), so does its error range."""
     loading = type(LOADING)(50.0, 47e3, 0.0)
     types = {"resistors": _fixed("still", R, 0.0), "capacitors": _fixed("even", C, 300e-6)}
-    found = drift(
+    drifted = drift(
         PICKED,
         Conditions(curve=DISC, loading=loading, band_hz=BAND),
         temperatures_c=[temperature],
@@ -88,11 +88,11 @@ def test_capacitors_alone_move_the_frequency_axis(temperature: float) -> None:
     moved = np.abs(solve_cards(nominal, frequency * factor) / response(DISC, frequency))
     error = 20 * np.log10(moved)
     # The grid of 480 a decade misses at most 1e-5 dB of the extremes.
-    assert found.centred_db == pytest.approx(0.5 * (error.max() - error.min()), abs=1e-5)
+    assert drifted.centred_db == pytest.approx(0.5 * (error.max() - error.min()), abs=1e-5)
     at = np.abs(solve_cards(nominal, [1000.0 * factor, 1000.0]))
-    assert found.level_shift_db == pytest.approx(20 * np.log10(at[0] / at[1]), abs=1e-9)
+    assert drifted.level_shift_db == pytest.approx(20 * np.log10(at[0] / at[1]), abs=1e-9)
     # With one coefficient for all there is nothing worse.
-    assert found.worst_centred_db == pytest.approx(found.centred_db, rel=1e-9)
+    assert drifted.worst_centred_db == pytest.approx(drifted.centred_db, rel=1e-9)
 
 
 def test_opposite_coefficients_keep_the_time_constants() -> None:
@@ -103,7 +103,7 @@ def test_opposite_coefficients_keep_the_time_constants() -> None:
         "resistors": _fixed("up", R, step),
         "capacitors": _fixed("down", C, -step / (1 + step * 20)),
     }
-    found = drift(
+    drifted = drift(
         PICKED,
         Conditions(curve=DISC, loading=loading, band_hz=BAND),
         temperatures_c=[40.0],
@@ -112,12 +112,12 @@ def test_opposite_coefficients_keep_the_time_constants() -> None:
     cold = error_range(
         PICKED.network, Conditions(curve=DISC, loading=loading, band_hz=BAND)
     ).centred_db
-    assert found.rows[0].centred_db == pytest.approx(cold, rel=1e-9)
-    assert found.rows[0].level_shift_db == pytest.approx(0.0, abs=1e-9)
+    assert drifted.rows[0].centred_db == pytest.approx(cold, rel=1e-9)
+    assert drifted.rows[0].level_shift_db == pytest.approx(0.0, abs=1e-9)
 
 
 def test_no_coefficients_within_their_ranges_are_worse() -> None:
-    found = drift(PICKED, **COMMON, temperatures_c=[40.0])
+    drifted = drift(PICKED, **COMMON, temperatures_c=[40.0])
     rng = np.random.default_rng(1)
     for _ in range(200):
         factor = 1 + 20 * np.where(
@@ -129,7 +129,7 @@ def test_no_coefficients_within_their_ranges_are_worse() -> None:
         error = error_range(
             network, Conditions(curve=DISC, loading=LOADING, band_hz=BAND)
         ).centred_db
-        assert error <= found.rows[0].worst_centred_db * (1 + 2e-4)  # the gap of the search
+        assert error <= drifted.rows[0].worst_centred_db * (1 + 2e-4)  # the gap of the search
 
 
 def test_at_the_reference_nothing_moves() -> None:
@@ -142,8 +142,8 @@ def test_at_the_reference_nothing_moves() -> None:
 
 
 def test_a_network_of_many_positions_goes_without_the_worst_case() -> None:
-    found = drift(large_network(), **COMMON, temperatures_c=[20.0, 30.0])
-    reference, warm = found.rows
+    drifted = drift(large_network(), **COMMON, temperatures_c=[20.0, 30.0])
+    reference, warm = drifted.rows
     assert warm.worst_centred_db is None and warm.centred_db != reference.centred_db
     # At the reference no position moves, so that the worst case is the nominal one.
     assert reference.worst_centred_db == pytest.approx(reference.centred_db, rel=1e-12)
@@ -152,7 +152,7 @@ def test_a_network_of_many_positions_goes_without_the_worst_case() -> None:
 def test_losses_equal_a_nodal_solve_with_lossy_capacitors() -> None:
     tangent = np.array([0.0, 0.012, 0.0, 0.005, 0.0, 0.0])
     frequency = np.geomspace(20, 20e3, 31)
-    found = lossy_transfer(PICKED.network, frequency, loading=LOADING, loss_tangent=tangent)
+    response = lossy_transfer(PICKED.network, frequency, loading=LOADING, loss_tangent=tangent)
     for k, f in enumerate(frequency):
         # A lossy capacitor is j w C (1 - j tan d): C in parallel with R = 1/(w C tan d).
         w = 2 * np.pi * f
@@ -161,24 +161,24 @@ def test_losses_equal_a_nodal_solve_with_lossy_capacitors() -> None:
             if loss:
                 extra.append((f"R{p.element.ref}", *p.element.nodes, 1 / (w * value * loss)))
         expected = solve_cards([*cards(PICKED, PICKED.network.values), *extra], [f])[0]
-        assert abs(found[k] / expected - 1) < 1e-12
+        assert abs(response[k] / expected - 1) < 1e-12
 
 
 def test_the_effect_of_losses_is_re_1_khz() -> None:
     same = Technology("even", C, 0.0, 0.0, 0.0, 0.01, 0.01)
-    found = loss_effect(
+    losses = loss_effect(
         PICKED,
         Conditions(curve=DISC, loading=LOADING, band_hz=BAND),
         technologies={"capacitors": same},
     )
-    frequency = np.append(found.frequency_hz, 1000.0)
+    frequency = np.append(losses.frequency_hz, 1000.0)
     tangent = np.array([0.0, 0.01, 0.0, 0.01, 0.0, 0.0])
     lossy = lossy_transfer(PICKED.network, frequency, loading=LOADING, loss_tangent=tangent)
     clean = solve_cards(cards(PICKED, PICKED.network.values), frequency)
     level = 20 * np.log10(np.abs(lossy / clean))
-    np.testing.assert_allclose(found.change_db, level[:-1] - level[-1], atol=1e-9)
-    assert found.level_shift_db == pytest.approx(level[-1], abs=1e-9)
-    assert found.largest_db == pytest.approx(np.abs(found.change_db).max())
+    np.testing.assert_allclose(losses.change_db, level[:-1] - level[-1], atol=1e-9)
+    assert losses.level_shift_db == pytest.approx(level[-1], abs=1e-9)
+    assert losses.largest_db == pytest.approx(np.abs(losses.change_db).max())
     none = Technology("ideal", C, 0.0, 0.0, 0.0)
     still = loss_effect(
         PICKED,
@@ -189,9 +189,9 @@ def test_the_effect_of_losses_is_re_1_khz() -> None:
 
 
 def test_technologies_by_part_win_over_those_by_kind() -> None:
-    found = part_technologies(PICKED, {"capacitors": "polyester", "C1b": "polystyrene"})
+    technologies = part_technologies(PICKED, {"capacitors": "polyester", "C1b": "polystyrene"})
     refs = ("R1", "C1a", "C1b", "R2", "C2a", "C2b", "R3", "R4")
-    by_ref = dict(zip(refs, found, strict=True))
+    by_ref = dict(zip(refs, technologies, strict=True))
     assert by_ref["C1a"].name == "polyester" and by_ref["C1b"].name == "polystyrene"
     assert by_ref["R1"].name == TECHNOLOGIES[0].name
 

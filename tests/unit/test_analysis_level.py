@@ -88,8 +88,8 @@ def test_setting_gives_the_wanted_level(network: Network) -> None:
     setting = generator_setting(
         network, Conditions(curve=CURVE, loading=LOADING), wanted_v=7e-3, frequency_hz=100.0
     )
-    found = setting.emf_v * abs(complex(solve_cards(_cards(network), 100.0)[0]))
-    assert found == pytest.approx(7e-3, rel=1e-9)
+    level_v = setting.emf_v * abs(complex(solve_cards(_cards(network), 100.0)[0]))
+    assert level_v == pytest.approx(7e-3, rel=1e-9)
     # A display for 50 ohm on a 50 ohm generator reads half of the EMF: 6.02 dB.
     assert 20 * math.log10(setting.emf_v / setting.displayed_v) == pytest.approx(6.0206, abs=5e-5)
     assert displayed_level(1.0, generator_resistance=600.0) == pytest.approx(1 / 13)
@@ -197,28 +197,28 @@ def _rc() -> Network:
 def test_stresses_of_a_resistor_and_a_capacitor() -> None:
     # Across the resistor the impulse response is delta(t) - exp(-t/T)/T: integral of its
     # magnitude 2; across the capacitor exp(-t/T)/T: 1.  Power: (10 V)**2/1 kohm.
-    found = part_stresses(
+    stresses = part_stresses(
         _rc(), Conditions(curve=CURVE, loading=Loading(0.0, 1e12, 0.0)), amplitude_v=10.0
     )
-    resistor, capacitor = found.parts
+    resistor, capacitor = stresses.parts
     assert resistor.voltage_v == pytest.approx(20.0, rel=1e-6)
     assert capacitor.voltage_v == pytest.approx(10.0, rel=1e-6)
     assert resistor.dissipation_w == pytest.approx(0.1, rel=1e-6)
     assert capacitor.dissipation_w is None
-    assert found.ratings == {"R1": "0.25 W", "C1": "50 V"}
+    assert stresses.ratings == {"R1": "0.25 W", "C1": "50 V"}
 
 
 def test_ratings_follow_the_level() -> None:
     assert largest_amplitude_v(source_level_v=0.5) == 10.0
     assert largest_amplitude_v(source_level_v=20.0) == pytest.approx(20.0 * math.sqrt(2.0))
-    found = part_stresses(
+    stresses = part_stresses(
         _rc(),
         Conditions(curve=CURVE, loading=Loading(0.0, 1e12, 0.0)),
         amplitude_v=largest_amplitude_v(source_level_v=20.0),
     )
     # A sine of 28.3 V peak, or a square wave of that: 800/1000 W; twice that is 1.6 W.
-    assert found.parts[0].dissipation_w == pytest.approx(0.8, rel=1e-6)
-    assert found.ratings == {"R1": "2 W", "C1": "63 V"}
+    assert stresses.parts[0].dissipation_w == pytest.approx(0.8, rel=1e-6)
+    assert stresses.ratings == {"R1": "2 W", "C1": "63 V"}
     beyond = part_stresses(
         _rc(), Conditions(curve=CURVE, loading=Loading(0.0, 1e12, 0.0)), amplitude_v=1000.0
     )
@@ -237,25 +237,25 @@ def test_an_output_left_open_or_shorted_counts() -> None:
     elements = (Element("R1", R, ("in", "out")), Element("R2", R, ("out", "0")))
     network = Network(Topology("own", elements), np.array([100.0, 900.0]))
     conditions = Conditions(curve=CURVE, loading=Loading(0.0, 900.0, 0.0))
-    found = part_stresses(network, conditions, amplitude_v=10.0)
-    first, second = found.parts
+    stresses = part_stresses(network, conditions, amplitude_v=10.0)
+    first, second = stresses.parts
     assert (first.worst_output, second.worst_output) == ("shorted", "open")
     assert first.dissipation_w == pytest.approx(1.0, rel=1e-3)  # 10 milliohm remain
     assert second.dissipation_w == pytest.approx(9.0**2 / 900.0, rel=1e-6)
     assert second.band_dissipation_w == pytest.approx(9.0**2 / 900.0 / 2.0, rel=1e-6)
-    assert found.source_current_a == pytest.approx(0.1, rel=1e-3)
-    assert found.drivable and drive_lines(found) == []
+    assert stresses.source_current_a == pytest.approx(0.1, rel=1e-3)
+    assert stresses.drivable and drive_lines(stresses) == []
     heavy = part_stresses(network, conditions, amplitude_v=30.0)
     assert not heavy.drivable
     assert "No bench generator drives this" in drive_lines(heavy)[0]
 
 
 def test_stresses_hold_for_every_sine(network: Network) -> None:
-    found = part_stresses(network, Conditions(curve=CURVE, loading=LOADING), amplitude_v=10.0)
+    stresses = part_stresses(network, Conditions(curve=CURVE, loading=LOADING), amplitude_v=10.0)
     frequency = np.union1d(np.geomspace(0.01, 1e8, 401), [20.0, 20e3])
     in_band = (frequency >= 20.0) & (frequency <= 20e3)
     for part, element, value in zip(
-        found.parts, network.topology.elements, network.values, strict=True
+        stresses.parts, network.topology.elements, network.values, strict=True
     ):
         across = np.max(
             [np.abs(solve_cards(c, frequency, element.nodes)) for c in _outputs(network)], axis=0
@@ -271,7 +271,7 @@ def test_stresses_hold_for_every_sine(network: Network) -> None:
 def test_delay_is_the_derivative_of_the_phase(network: Network) -> None:
     frequency = np.geomspace(10, 100e3, 33)
     table = delay_table(network, Conditions(curve=CURVE, loading=LOADING), frequency_hz=frequency)
-    found = transfer_coefficients(
+    transfer_function = transfer_coefficients(
         network.topology,
         network.values,
         source_resistance=50.0,
@@ -281,7 +281,9 @@ def test_delay_is_the_derivative_of_the_phase(network: Network) -> None:
     omega = 2 * math.pi * frequency
 
     def phase(w: Any) -> Any:
-        _, h = signal.freqs(found.numerator[::-1], found.denominator[::-1], w)
+        _, h = signal.freqs(
+            transfer_function.numerator[::-1], transfer_function.denominator[::-1], w
+        )
         return np.angle(h)
 
     np.testing.assert_allclose(np.radians(table.network_phase_deg), phase(omega), atol=1e-9)
@@ -307,8 +309,8 @@ def test_stray_equals_nodal_analysis(network: Network) -> None:
     frequency = np.geomspace(*BAND, 31)
     there = with_stray(network, nodes=("n1", "out"), capacitance_f=10e-12)
     expected = solve_cards([*_cards(network), ("CX", "n1", "out", 10e-12)], frequency)
-    found = transfer(there, frequency, loading=LOADING)
-    np.testing.assert_allclose(found, expected, rtol=1e-9)
+    response = transfer(there, frequency, loading=LOADING)
+    np.testing.assert_allclose(response, expected, rtol=1e-9)
 
 
 def test_stray_table_covers_elements_and_nodes(network: Network) -> None:

@@ -48,16 +48,16 @@ def test_every_row_is_a_single_evaluation(network: Network) -> None:
 
 
 def test_rows_are_those_of_the_file_format(network: Network) -> None:
-    found = loading_table(network, Conditions(curve=CURVE, loading=LOADING, band_hz=BAND)).to_dict()
-    assert set(found) == {"rows", "window"}
-    assert set(found["rows"][0]) == {
+    table = loading_table(network, Conditions(curve=CURVE, loading=LOADING, band_hz=BAND)).to_dict()
+    assert set(table) == {"rows", "window"}
+    assert set(table["rows"][0]) == {
         "source_ohm",
         "load_ohm",
         "load_f",
         "level_shift_db",
         "error_centred_db",
     }
-    assert all(type(v) is float for v in found["rows"][3].values())
+    assert all(type(v) is float for v in table["rows"][3].values())
 
 
 def test_cable_adds_to_the_input(network: Network) -> None:
@@ -134,19 +134,19 @@ def test_centred_error_of_a_flat_ratio_is_zero() -> None:
     exact = exact_network(
         "foster-1", CURVE, loading=Loading(50.0, 47e3, 0.0), gain=0.01, shunt_resistance=500.0
     ).network
-    found = transfer_coefficients(
+    transfer_function = transfer_coefficients(
         exact.topology,
         exact.values,
         source_resistance=[50.0],
         load_resistance=47e3,
         load_capacitance=0.0,
     )
-    assert CentredError(CURVE, band_hz=BAND)(found)[0] == pytest.approx(0.0, abs=1e-12)
+    assert CentredError(CURVE, band_hz=BAND)(transfer_function)[0] == pytest.approx(0.0, abs=1e-12)
 
 
 @pytest.mark.parametrize("band", [(20.0, 20e3), (1000.0, 1010.0), (30.0, 31.0)])
 def test_centred_error_over_any_band(network: Network, band: tuple[float, float]) -> None:
-    found = transfer_coefficients(
+    transfer_function = transfer_coefficients(
         network.topology,
         network.values,
         source_resistance=[600.0],
@@ -156,7 +156,7 @@ def test_centred_error_over_any_band(network: Network, band: tuple[float, float]
     single = error_range(
         network, Conditions(curve=CURVE, loading=Loading(600.0, 1e3, 0.0), band_hz=band)
     )
-    many = CentredError(CURVE, band_hz=band)(found)[0]
+    many = CentredError(CURVE, band_hz=band)(transfer_function)[0]
     assert many == pytest.approx(single.centred_db, abs=1e-10)
 
 
@@ -205,13 +205,13 @@ def test_advice_for_another_generator_holds(network: Network) -> None:
 
 def test_advice_names_the_output_resistance_it_takes(network: Network) -> None:
     def sentence(limit: float | None) -> str:
-        (found,) = generator_advice(
+        (advice,) = generator_advice(
             network,
             Conditions(curve=CURVE, loading=LOADING, band_hz=BAND),
             source_ohm=(600.0,),
             output_resistance_max=limit,
         )
-        return found.sentence
+        return advice.sentence
 
     limited = sentence(100.0)
     (needed,) = re.findall(

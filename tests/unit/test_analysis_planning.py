@@ -71,8 +71,8 @@ def _fraction(
 ) -> Proportion:
     picked = with_tolerances(PICKED, [g.tolerance for g in grades])
     source = part_source(part_table(picked), distribution="uniform")
-    found = Builds(source, EVALUATOR, seed).measured(builds)
-    good = sum(int(np.count_nonzero(b.centred_db <= limit_db)) for b in found)
+    blocks = Builds(source, EVALUATOR, seed).measured(builds)
+    good = sum(int(np.count_nonzero(b.centred_db <= limit_db)) for b in blocks)
     return clopper_pearson(good, builds, confidence=confidence)
 
 

@@ -81,8 +81,8 @@ def test_corners_are_first_order_filters_with_unit_gain_at_1khz() -> None:
 def test_missing_time_constants() -> None:
     flat_bass = Playback("fault", bass_shelf_factor=0.0, turnover_factor=0.0)
     expected = 1 / (1 + 2j * math.pi * FREQUENCY * 75e-6)
-    found = _at(playback_chain(CURVE, flat_bass)) / expected
-    np.testing.assert_allclose(found, found[0], rtol=1e-12)
+    ratio = _at(playback_chain(CURVE, flat_bass)) / expected
+    np.testing.assert_allclose(ratio, ratio[0], rtol=1e-12)
 
 
 def test_no_turnover_is_no_bass_boost_with_or_without_shelf() -> None:
@@ -90,8 +90,8 @@ def test_no_turnover_is_no_bass_boost_with_or_without_shelf() -> None:
     no_shelf = Curve("own", (75e-6,), (318e-6,), zeros_at_origin=1)
     for curve, shelf in ((CURVE, 1.0), (CURVE, 0.8), (no_shelf, 1.0)):
         fault = Playback("fault", turnover_factor=0.0, bass_shelf_factor=shelf)
-        found = _at(playback_chain(curve, fault)) / expected
-        np.testing.assert_allclose(found, found[0], rtol=1e-12)
+        ratio = _at(playback_chain(curve, fault)) / expected
+        np.testing.assert_allclose(ratio, ratio[0], rtol=1e-12)
 
 
 def test_no_shelf_is_the_playback_of_the_curve_without_one(picked: PickedNetwork) -> None:
@@ -192,23 +192,23 @@ def test_a_trace_that_is_all_edges_has_no_top(picked: PickedNetwork) -> None:
     trace = scope_trace(
         picked.network, Conditions(curve=CURVE, loading=LOADING), wave=SquareWave(1000.0, 0.5)
     )
-    found = trace.network_measures
-    assert (found.tilt, found.overshoot, found.rise_time_s) == (None, None, None)
-    assert found.peak_v == pytest.approx(np.abs(trace.network_v).max(), rel=0.2)
-    cells = measure_rows([("behind the network", found)]).rows[0]
+    measures = trace.network_measures
+    assert (measures.tilt, measures.overshoot, measures.rise_time_s) == (None, None, None)
+    assert measures.peak_v == pytest.approx(np.abs(trace.network_v).max(), rel=0.2)
+    cells = measure_rows([("behind the network", measures)]).rows[0]
     assert cells[2:] == ("-", "-", "-")
 
 
 def test_tables_print_zero_without_sign() -> None:
-    found = TraceMeasures(1.0, 1.0 + 1e-9, 1.0, -1e-9, 0.0, 1e-6)
-    assert measure_rows([("ideal", found)]).rows[0][2] == "0.00 %"
+    measures = TraceMeasures(1.0, 1.0 + 1e-9, 1.0, -1e-9, 0.0, 1e-6)
+    assert measure_rows([("ideal", measures)]).rows[0][2] == "0.00 %"
 
 
 def test_no_table_of_the_sheet_prints_a_signed_zero(picked: PickedNetwork) -> None:
-    found = bench_plan(
+    sheet = bench_plan(
         picked, Conditions(curve=CURVE, loading=LOADING, band_hz=BAND, source_level_v=0.5)
     )
-    cells = [c for p in sheet_parts(found) if p.table for row in p.table.rows for c in row]
+    cells = [c for p in sheet_parts(sheet) if p.table for row in p.table.rows for c in row]
     assert "0.00" in cells  # the level at 1 kHz re 1 kHz
     assert [c for c in cells if re.match(r"[+-]0\.?0*( |$)", c)] == []
 
@@ -269,8 +269,8 @@ def test_limits_hold_every_build_and_no_more(picked: PickedNetwork) -> None:
     for _ in range(600):
         signs = rng.choice((-1.0, 1.0), len(tolerances)) * rng.choice((1.0, rng.random()))
         values = picked.network.values * (1 + tolerances * signs)
-        found = np.abs(transfer(Network(topology, values), sheet.frequency_hz, loading=LOADING))
-        low, high = np.minimum(low, found), np.maximum(high, found)
+        magnitude = np.abs(transfer(Network(topology, values), sheet.frequency_hz, loading=LOADING))
+        low, high = np.minimum(low, magnitude), np.maximum(high, magnitude)
     assert np.all(low >= unit.low_v * (1 - 1e-12))
     assert np.all(high <= unit.high_v * (1 + 1e-12))
     # 64 corners and some 300 draws of them: nearly all are met.

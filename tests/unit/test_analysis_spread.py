@@ -85,9 +85,9 @@ def test_more_builds_begin_with_the_same_ones() -> None:
 
 def test_percentiles_yield_and_level_are_those_of_the_builds() -> None:
     drawn = _drawn()
-    found = list(drawn.measured(MORE_THAN_TWO_BLOCKS))
-    error = np.concatenate([b.centred_db for b in found])
-    level = np.concatenate([b.level_db for b in found])
+    blocks = list(drawn.measured(MORE_THAN_TWO_BLOCKS))
+    error = np.concatenate([b.centred_db for b in blocks])
+    level = np.concatenate([b.level_db for b in blocks])
     result = _result(builds=MORE_THAN_TWO_BLOCKS, seed=5, limit_db=0.1)
     for name, fraction in (("p50", 0.5), ("p95", 0.95), ("p99", 0.99), ("max", 1.0)):
         expected = np.quantile(error, fraction, method="inverted_cdf")

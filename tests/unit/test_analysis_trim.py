@@ -146,11 +146,11 @@ def test_a_change_that_promises_nothing_is_not_advised() -> None:
 def test_limits_of_the_job_hold() -> None:
     tight = replace(JOB, target=Target(level_v=5e-3, level_tolerance_db=0.3))
     wide = _result(most_changes=2)
-    found = _result(job=tight, most_changes=2)
-    for proposal in found.proposals:
+    result = _result(job=tight, most_changes=2)
+    for proposal in result.proposals:
         gain = np.abs(transfer(proposal.picked.network, [1000.0], loading=LOADING)[0])
         assert abs(20 * np.log10(gain / JOB.gain)) <= 0.3 + 1e-9
-    assert found.proposals[-1].centred_db >= wide.proposals[-1].centred_db - 1e-12
+    assert result.proposals[-1].centred_db >= wide.proposals[-1].centred_db - 1e-12
 
 
 def test_what_cannot_be_brought_back_is_said() -> None:

@@ -141,9 +141,9 @@ def test_errors_of_many_decibels_are_finite() -> None:
     """Single precision would lose one beside a power ratio of 1e-9; double precision does not."""
     steep = antecurve.Curve("own", (1.0, 2.0, 3.0, 4.0), (1e-6,))
     plain = Conditions(curve=steep, band_hz=BAND, loading=LOADING)
-    found = antecurve.spread(PICKED, plain, builds=200)
+    builds = antecurve.spread(PICKED, plain, builds=200)
     nominal = error_range(PICKED.network, plain).centred_db
     assert nominal > 60.0
-    assert found.centred_db.p50 == pytest.approx(nominal, rel=0.02)  # parts of 1 to 2.5 %
+    assert builds.centred_db.p50 == pytest.approx(nominal, rel=0.02)  # parts of 1 to 2.5 %
     with pytest.raises(InputError, match="no finite number"):
         LogHistogram().add(np.array([1.0, math.nan]))

@@ -43,9 +43,9 @@ def coordinates(model: UnitModel, **given: float) -> np.ndarray:
     """A unit by values of its constants, coefficients of the ends that are not given at 0."""
     units = np.where([p.low or p.high for p in model.parameters], 0.0, model.start)
     for name, value in given.items():
-        place = model.index(name)
-        assert place is not None
-        units[place] = value
+        index = model.index(name)
+        assert index is not None
+        units[index] = value
     return units
 
 
@@ -58,17 +58,17 @@ def test_derivatives(level_only: bool, resonant: bool) -> None:
     if resonant:
         units[model.index("high_corner_hz")] = -0.5
         units[model.index("high_end_2")] = 1.0
-    found = model.linearised(units, FREQUENCY)
-    assert np.allclose(found.value, model.log_response(units, FREQUENCY))
-    assert np.allclose(found.value.real, model.level(units, FREQUENCY), atol=1e-12)
-    for place, f in enumerate(FREQUENCY):
+    linear = model.linearised(units, FREQUENCY)
+    assert np.allclose(linear.value, model.log_response(units, FREQUENCY))
+    assert np.allclose(linear.value.real, model.level(units, FREQUENCY), atol=1e-12)
+    for row, f in enumerate(FREQUENCY):
         for part in ("real", "imag"):
 
             def value(x: np.ndarray, f: float = f, part: str = part) -> float:
                 return float(getattr(model.log_response(x, np.array([f]))[0], part))
 
             slope = approx_fprime(units, value, 1e-7)
-            assert np.allclose(slope, getattr(found.derivative[place], part), atol=3e-6)
+            assert np.allclose(slope, getattr(linear.derivative[row], part), atol=3e-6)
 
 
 @pytest.mark.parametrize("level_only", [False, True])
@@ -107,12 +107,12 @@ def test_shapes_leave_their_coefficients_free() -> None:
 def test_priors_are_densities() -> None:
     """exp(-r^2/2) over its width integrates to 1: scipy.integrate.quad."""
     model = unit_model(CURVE)
-    for place, parameter in enumerate(model.parameters):
+    for index, parameter in enumerate(model.parameters):
 
-        def density(x: float, place: int = place) -> float:
+        def density(x: float, index: int = index) -> float:
             units = model.start
-            units[place] = x
-            return math.exp(-0.5 * model.priors(units)[0][place] ** 2)
+            units[index] = x
+            return math.exp(-0.5 * model.priors(units)[0][index] ** 2)
 
         low = -np.inf if parameter.logarithmic else 0.0
         total = (
@@ -126,9 +126,9 @@ def test_priors_are_densities() -> None:
         assert total == pytest.approx(math.exp(parameter.log_prior_width), rel=1e-6)
         step = 1e-6 * parameter.spread
         units = model.start
-        units[place] += 0.7 * parameter.spread
-        slope = (model.priors(units + step)[0] - model.priors(units - step)[0])[place] / (2 * step)
-        assert model.priors(units)[1][place] == pytest.approx(slope, rel=1e-6)
+        units[index] += 0.7 * parameter.spread
+        slope = (model.priors(units + step)[0] - model.priors(units - step)[0])[index] / (2 * step)
+        assert model.priors(units)[1][index] == pytest.approx(slope, rel=1e-6)
 
 
 def test_nominal_unit_without_corners_is_ideal_playback() -> None:
@@ -208,18 +208,18 @@ def test_square_harmonics_by_sampling() -> None:
     half_sample = np.exp(-2j * np.pi * np.arange(1, 8) * 0.5 / count)
     spectrum = 2 * (np.fft.fft(wave) * window)[1:8] / count * half_sample
     orders = np.arange(1.0, 8.0)
-    found = square_harmonics(orders, frequency_hz=1.0, duty=duty, rise_time_s=rise)
-    assert np.allclose(found.value, spectrum, atol=1e-4)
+    harmonics = square_harmonics(orders, frequency_hz=1.0, duty=duty, rise_time_s=rise)
+    assert np.allclose(harmonics.value, spectrum, atol=1e-4)
     step = 1e-7
     moved = square_harmonics(orders, frequency_hz=1.0, duty=duty + step, rise_time_s=rise)
-    assert np.allclose((moved.value - found.value) / step, found.by_duty, atol=1e-4)
+    assert np.allclose((moved.value - harmonics.value) / step, harmonics.by_duty, atol=1e-4)
     moved = square_harmonics(orders, frequency_hz=1.0, duty=duty, rise_time_s=rise + step)
-    assert np.allclose((moved.value - found.value) / step, found.by_rise_time, atol=1e-4)
+    assert np.allclose((moved.value - harmonics.value) / step, harmonics.by_rise_time, atol=1e-4)
 
 
 def test_chain_and_generator_limits() -> None:
-    found = chain_log_response(CaptureChain((7.0,), (50e3,)), np.array([7.0, 50e3]))
-    assert found.real == pytest.approx(-0.5 * math.log(2.0), abs=1e-3)
+    log_response = chain_log_response(CaptureChain((7.0,), (50e3,)), np.array([7.0, 50e3]))
+    assert log_response.real == pytest.approx(-0.5 * math.log(2.0), abs=1e-3)
     for bad in (-1.0, math.nan):
         with pytest.raises(InputError):
             Generator(rise_time_s=bad)
@@ -317,12 +317,12 @@ def test_network_response_and_slopes() -> None:
     known = by_tolerance()
     zero = np.zeros(known.sources)
     expected = np.log(transfer(known.network, FREQUENCY, loading=LOADING))
-    found = network_slopes(known, zero, FREQUENCY)
-    assert np.allclose(found[0], expected)
+    slopes = network_slopes(known, zero, FREQUENCY)
+    assert np.allclose(slopes[0], expected)
     step = np.zeros(known.sources)
     step[2] = 1e-4
     forward = (network_log_response(known, step, FREQUENCY) - expected) / 1e-4
-    assert np.allclose(found[3], forward, atol=1e-5)
+    assert np.allclose(slopes[3], forward, atol=1e-5)
     exact = exact_estimate(known.network, loading=LOADING)
     assert exact.sources == 0
     assert network_slopes(exact, np.zeros(0), FREQUENCY).shape == (1, 4)

@@ -51,9 +51,9 @@ def test_frequency_is_found(periods: float) -> None:
     basis = harmonic_basis(record, highest_hz=100e3, name="x")
     # An edge is known to a tenth of a sample or so, over the length of the record.
     assert basis.record.frequency_hz == pytest.approx(frequency, rel=2e-4 / periods)
-    found = np.abs(basis.amplitudes(basis.record.volts)[:3])
+    amplitudes = np.abs(basis.amplitudes(basis.record.volts)[:3])
     # Square wave: 4/(pi n), no even harmonic.
-    assert found == pytest.approx([4 / np.pi, 0.0, 4 / np.pi / 3], abs=2e-3)
+    assert amplitudes == pytest.approx([4 / np.pi, 0.0, 4 / np.pi / 3], abs=2e-3)
 
 
 def test_long_record_is_averaged_and_shortened() -> None:
@@ -181,9 +181,12 @@ def test_one_constant_or_one_part_explains() -> None:
     units = model.start
     assert explain(model, units, frequency) is not None  # everything explains nothing
     units[2] += np.log(0.4)
-    found = explain(model, units, frequency)
-    assert found is not None and (found.name, found.is_part) == ("treble_s", False)
-    assert found.ratio == pytest.approx(0.4, rel=1e-3)
+    explanation = explain(model, units, frequency)
+    assert explanation is not None and (explanation.name, explanation.is_part) == (
+        "treble_s",
+        False,
+    )
+    assert explanation.ratio == pytest.approx(0.4, rel=1e-3)
     units[0] += 0.8
     units[1] -= 0.7
     assert explain(model, units, frequency) is None
@@ -192,7 +195,7 @@ def test_one_constant_or_one_part_explains() -> None:
 def test_match_of_two_channels() -> None:
     """The network's error is in both and cancels; 2 us of treble is 0.2 dB."""
     known = by_tolerance()
-    left, right = (
+    first, right = (
         judge_unit(
             [square_capture(Unit(treble_s=t), np.random.default_rng(4), bits=12, noise=0.0005)],
             known,
@@ -200,13 +203,13 @@ def test_match_of_two_channels() -> None:
         )
         for t in (75e-6, 73e-6)
     )
-    match = channel_match(left, right)
+    match = channel_match(first, right)
     truth = Unit(treble_s=73e-6).deviation_db(match.frequency_hz)
     truth = truth - Unit(treble_s=75e-6).deviation_db(match.frequency_hz)
     treble = match.frequency_hz > 1000
     error = np.abs(match.difference_db - truth)[treble]
     assert np.all(error < 2 * match.expanded_uncertainty_db[treble] + 0.005)
-    assert match.expanded_uncertainty_db[-1] < 0.5 * left.deviation.expanded_uncertainty_db[-1]
+    assert match.expanded_uncertainty_db[-1] < 0.5 * first.deviation.expanded_uncertainty_db[-1]
     assert match.text.startswith(
         f"match of the channels: {match.difference_db[match.largest]:+.2f}"
     )
@@ -216,7 +219,7 @@ def test_match_of_two_channels() -> None:
         [records(1)], known, conditions=CONDITIONS, request=JudgeRequest(band_hz=(30, 15e3))
     )
     with pytest.raises(InputError, match="first channel"):
-        channel_match(left, other)
+        channel_match(first, other)
 
 
 def test_batch_keeps_order_and_names_problems() -> None:
@@ -254,24 +257,24 @@ def test_calibration_of_the_network() -> None:
     s = 2j * np.pi * frequency
     level = 20 * np.log10(np.abs(np.polyval(top, s) / np.polyval(bottom, s)))
     sweep = SweepCapture(frequency, level + 17.0 + 0.003 * rng.standard_normal(61))
-    found = calibrate_network(
+    calibration = calibrate_network(
         sweep, by_tolerance(), conditions=CONDITIONS, level_uncertainty_db=0.003
     )
     for r, c in ((0, 1), (2, 3)):
         expected = build[r] * build[c]
-        assert found.values[r] * found.values[c] == pytest.approx(expected, rel=1e-3)
-    assert found.consistent and found.residual_db < 0.005
-    truth = np.interp(np.log(found.frequency_hz), np.log(frequency), level)
-    ideal = -Unit(low_corner_hz=0, high_corner_hz=0).level_db(found.frequency_hz)
+        assert calibration.values[r] * calibration.values[c] == pytest.approx(expected, rel=1e-3)
+    assert calibration.consistent and calibration.residual_db < 0.005
+    truth = np.interp(np.log(calibration.frequency_hz), np.log(frequency), level)
+    ideal = -Unit(low_corner_hz=0, high_corner_hz=0).level_db(calibration.frequency_hz)
     error = truth - ideal
-    error = error - np.interp(np.log(1000), np.log(found.frequency_hz), error)
-    assert np.max(np.abs(found.correction_db - error)) < 0.02
-    assert np.max(found.correction_uncertainty_db) < 0.01
-    frame = found.to_frame()
+    error = error - np.interp(np.log(1000), np.log(calibration.frequency_hz), error)
+    assert np.max(np.abs(calibration.correction_db - error)) < 0.02
+    assert np.max(calibration.correction_uncertainty_db) < 0.01
+    frame = calibration.to_frame()
     assert list(frame.columns) == ["frequency_hz", "correction_db", "expanded_uncertainty_db"]
     wrong = SweepCapture(frequency, level + 3 * np.log10(frequency))
     tilted = calibrate_network(wrong, by_tolerance(), conditions=CONDITIONS)
     assert not tilted.consistent and np.isnan(tilted.uncertainty).all()
     with pytest.raises(InputError, match="nothing may be fitted"):
         calibrate_network(sweep, known_exactly(), conditions=CONDITIONS)
-    assert found.estimate.loading == LOADING
+    assert calibration.estimate.loading == LOADING

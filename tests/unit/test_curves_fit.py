@@ -24,7 +24,7 @@ CURVES = [
 
 @pytest.mark.parametrize("curve", CURVES, ids=lambda c: c.name)
 def test_time_constants_of_an_exact_table_are_found(curve: Curve) -> None:
-    found = fit_curve(
+    fit = fit_curve(
         frequency_hz=FREQUENCY,
         level_db=level_db(curve, FREQUENCY) + 7.0,
         zeros=len(curve.zeros_s),
@@ -33,11 +33,11 @@ def test_time_constants_of_an_exact_table_are_found(curve: Curve) -> None:
         poles_at_origin=curve.poles_at_origin,
     )
     # The least-squares solver ends at 1e-8 relative or better; 2 us is 80 kHz, hardly seen.
-    assert found.curve.zeros_s == pytest.approx(curve.zeros_s, rel=1e-5)
-    assert found.curve.poles_s == pytest.approx(curve.poles_s, rel=1e-5)
-    assert found.offset_db == pytest.approx(7.0, abs=1e-6)
-    assert found.rms_db < 1e-6
-    assert found.largest_db >= found.rms_db
+    assert fit.curve.zeros_s == pytest.approx(curve.zeros_s, rel=1e-5)
+    assert fit.curve.poles_s == pytest.approx(curve.poles_s, rel=1e-5)
+    assert fit.offset_db == pytest.approx(7.0, abs=1e-6)
+    assert fit.rms_db < 1e-6
+    assert fit.largest_db >= fit.rms_db
 
 
 def test_uncertainty_follows_the_scatter() -> None:
@@ -47,9 +47,9 @@ def test_uncertainty_follows_the_scatter() -> None:
     values, said = [], []
     for _ in range(40):
         level = level_db(curve, FREQUENCY) + rng.normal(0, 0.1, len(FREQUENCY))
-        found = fit_curve(frequency_hz=FREQUENCY, level_db=level, zeros=2, poles=1)
-        values.append(np.log([*found.curve.zeros_s, *found.curve.poles_s]))
-        said.append(found.relative_uncertainty)
+        fit = fit_curve(frequency_hz=FREQUENCY, level_db=level, zeros=2, poles=1)
+        values.append(np.log([*fit.curve.zeros_s, *fit.curve.poles_s]))
+        said.append(fit.relative_uncertainty)
     # 40 samples give a standard deviation to 11 %; three of these.
     assert np.std(values, axis=0) == pytest.approx(np.mean(said, axis=0), rel=0.34)
 
@@ -57,9 +57,9 @@ def test_uncertainty_follows_the_scatter() -> None:
 def test_too_many_time_constants_are_remarked_upon() -> None:
     level = level_db(Curve("one", (75e-6,), ()), FREQUENCY)
     level = level + 0.02 * np.sin(np.arange(len(FREQUENCY)))
-    found = fit_curve(frequency_hz=FREQUENCY, level_db=level, zeros=2, poles=1)
-    assert found.remarks
-    assert any("leave it out" in r or "fewer" in r for r in found.remarks)
+    fit = fit_curve(frequency_hz=FREQUENCY, level_db=level, zeros=2, poles=1)
+    assert fit.remarks
+    assert any("leave it out" in r or "fewer" in r for r in fit.remarks)
 
 
 @pytest.mark.parametrize(

@@ -76,16 +76,16 @@ def test_stated_noise_judges_the_misfit() -> None:
     assert any("larger than noise of 0.03 dB" in fault for fault in small.faults)
 
 
-@pytest.mark.parametrize("place", [0, 9, 30])
+@pytest.mark.parametrize("index", [0, 9, 30])
 @pytest.mark.parametrize("size", [3.0, -3.0])
-def test_an_outlier_is_named_and_does_no_harm(place: int, size: float) -> None:
+def test_an_outlier_is_named_and_does_no_harm(index: int, size: float) -> None:
     levels = np.round(DISC, 1)
-    levels[place] += size
+    levels[index] += size
     answer = _identify(levels)
-    assert [round(o.frequency_hz) for o in answer.outliers] == [round(FREQUENCY[place])]
+    assert [round(o.frequency_hz) for o in answer.outliers] == [round(FREQUENCY[index])]
     # Rounding to 0.1 dB and the fit's own error, 0.06 dB.
     assert answer.outliers[0].misfit_db == pytest.approx(size, abs=0.15)
-    assert answer.outliers[0].level_db == pytest.approx(levels[place])
+    assert answer.outliers[0].level_db == pytest.approx(levels[index])
     assert _shape(answer) == (2, 1, 0, 0)
     assert answer.fit.curve.zeros_s == pytest.approx((3180e-6, 75e-6), rel=0.02)
     assert not answer.faults

@@ -22,17 +22,17 @@ def write(folder: Path, *lines: str) -> Path:
 
 
 def test_square_wave(tmp_path: Path) -> None:
-    found = read_capture(write(tmp_path, "# bench 2", "time_s,volts", *SQUARE))
-    assert isinstance(found, SquareWaveCapture)
-    assert (found.time_s.size, found.volts[60], found.name) == (400, -1.0, "capture.csv")
-    assert not found.volts.flags.writeable
+    capture = read_capture(write(tmp_path, "# bench 2", "time_s,volts", *SQUARE))
+    assert isinstance(capture, SquareWaveCapture)
+    assert (capture.time_s.size, capture.volts[60], capture.name) == (400, -1.0, "capture.csv")
+    assert not capture.volts.flags.writeable
 
 
 def test_sweep_in_decibels_or_as_ratio(tmp_path: Path) -> None:
     rows = [f"{f};{level}" for f, level in ((20, 0), (50, 1), (100, 20), (1000, 3), (9000, 4))]
-    found = read_capture(write(tmp_path, "frequency_hz;level_db", *rows))
-    assert isinstance(found, SweepCapture)
-    assert found.phase_deg is None and found.level_db[2] == 20
+    capture = read_capture(write(tmp_path, "frequency_hz;level_db", *rows))
+    assert isinstance(capture, SweepCapture)
+    assert capture.phase_deg is None and capture.level_db[2] == 20
     ratio = [f"{f}\t10\t-90" for f in (20, 50, 100, 1000, 9000)]
     linear = read_capture(write(tmp_path, "Frequency_Hz\tratio\tphase_deg", *ratio))
     assert isinstance(linear, SweepCapture)
@@ -78,9 +78,9 @@ def test_units_of_a_folder(tmp_path: Path) -> None:
     for name in ("2.csv", "1.csv"):
         (tmp_path / "a" / name).write_text("x")
     (tmp_path / "notes.txt").write_text("x")
-    found = capture_units(tmp_path)
-    assert list(found) == ["a", "b"]
-    assert [p.name for p in found["a"]] == ["1.csv", "2.csv"]
+    units = capture_units(tmp_path)
+    assert list(units) == ["a", "b"]
+    assert [p.name for p in units["a"]] == ["1.csv", "2.csv"]
     with pytest.raises(FileFormatError, match="without captures"):
         (tmp_path / "empty").mkdir()
         capture_units(tmp_path / "empty")

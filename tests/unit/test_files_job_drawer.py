@@ -25,8 +25,8 @@ def test_each_kind_comes_from_its_own_file(tmp_path: Path) -> None:
     )
     drawer = read_job_drawer(job)
     assert drawer is not None
-    found = {kind: [e.part.value for e in drawer.of_kind(kind)] for kind in ElementKind}
-    assert found == {ElementKind.RESISTOR: [1e3], ElementKind.CAPACITOR: [2e-9]}
+    values = {kind: [e.part.value for e in drawer.of_kind(kind)] for kind in ElementKind}
+    assert values == {ElementKind.RESISTOR: [1e3], ElementKind.CAPACITOR: [2e-9]}
     assert drawer.name == "r.csv and c.csv"
 
 

@@ -21,8 +21,8 @@ def _file(folder: Path, content: str) -> Path:
 
 def test_values_as_the_trade_writes_them(tmp_path: Path) -> None:
     path = _file(tmp_path, "ref,value\nR1,453k2\nC1, 7.07 nF\n\n# by hand\nC2a,1.81e-9\nR4,499\n")
-    found = read_measured(path, PICKED)
-    assert found == pytest.approx({"R1": 453.2e3, "C1": 7.07e-9, "C2a": 1.81e-9, "R4": 499.0})
+    values = read_measured(path, PICKED)
+    assert values == pytest.approx({"R1": 453.2e3, "C1": 7.07e-9, "C2a": 1.81e-9, "R4": 499.0})
 
 
 @pytest.mark.parametrize("mark", [";", "\t"])
@@ -37,9 +37,9 @@ def test_columns_in_any_order(tmp_path: Path) -> None:
 
 def test_several_values_of_one_reel(tmp_path: Path) -> None:
     path = _file(tmp_path, "ref,value\nC1a,6.7n\nC1a,6.9n\nR1,450k\n")
-    found = read_samples(path, PICKED)
-    assert list(found) == ["C1a", "R1"]
-    assert found["C1a"] == pytest.approx([6.7e-9, 6.9e-9]) and found["R1"] == [450e3]
+    values = read_samples(path, PICKED)
+    assert list(values) == ["C1a", "R1"]
+    assert values["C1a"] == pytest.approx([6.7e-9, 6.9e-9]) and values["R1"] == [450e3]
     with pytest.raises(FileFormatError, match=r"line 3.*measured once"):
         read_measured(path, PICKED)
 

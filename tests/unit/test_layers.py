@@ -47,15 +47,15 @@ def _imports(path: Path) -> list[tuple[str, bool]]:
         if isinstance(node, ast.If) and "TYPE_CHECKING" in ast.dump(node.test):
             checking.update(ast.walk(node))
     top = {n for n in tree.body if isinstance(n, ast.Import | ast.ImportFrom)}
-    found = []
+    imported = []
     for node in ast.walk(tree):
         if isinstance(node, ast.Import):
-            found += [(a.name, node in top) for a in node.names if node not in checking]
+            imported += [(a.name, node in top) for a in node.names if node not in checking]
         elif isinstance(node, ast.ImportFrom) and node not in checking:
             assert node.level == 0, f"{path} has a relative import"
             assert node.module is not None
-            found.append((node.module, node in top))
-    return found
+            imported.append((node.module, node in top))
+    return imported
 
 
 @pytest.mark.parametrize("path", MODULES, ids=_name)

@@ -51,14 +51,14 @@ def test_a_mesh_near_the_limit_is_written_out_and_evaluated_alike() -> None:
     )
     check_wiring(topology)
     values = np.random.default_rng(3).uniform(0.5, 2.0, len(pairs))
-    found = transfer_coefficients(
+    transfer_function = transfer_coefficients(
         topology, values, source_resistance=0.3, load_resistance=2.0, load_capacitance=0.7
     )
     solution = solve(topology)
     numbers = dict(zip(solution.symbols, [*values, 0.3, 2.0, 0.7], strict=True))
     for written, number in (
-        (solution.transfer_numerator, found.numerator),
-        (solution.transfer_denominator, found.denominator),
+        (solution.transfer_numerator, transfer_function.numerator),
+        (solution.transfer_denominator, transfer_function.denominator),
     ):
         # Sums of positive terms of a dozen factors each: 1e-13 is a hundred roundings.
         expected = [float(sum(_product(t, numbers) for t in c.args)) for c in written]

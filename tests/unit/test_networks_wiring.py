@@ -69,9 +69,9 @@ def test_good_networks_pass(text: str) -> None:
 
 @pytest.mark.parametrize(("text", "words"), FAULTS)
 def test_fault_is_named(text: str, words: str) -> None:
-    with pytest.raises(WiringError, match=words) as found:
+    with pytest.raises(WiringError, match=words) as caught:
         check_wiring(_topology(text))
-    assert found.value.field == "network.elements"
+    assert caught.value.field == "network.elements"
 
 
 def test_output_shorted_and_output_without_return() -> None:

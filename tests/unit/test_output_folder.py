@@ -96,11 +96,11 @@ def _killed_while_replacing(
     real = Path.replace
     replaced: list[Path] = []
 
-    def replace(self: Path, place: Path) -> Path:
+    def replace(self: Path, destination: Path) -> Path:
         if len(replaced) == after:
             raise SystemExit
-        replaced.append(place)
-        return real(self, place)
+        replaced.append(destination)
+        return real(self, destination)
 
     monkeypatch.setattr(Path, "replace", replace)
     with pytest.raises(SystemExit):

@@ -55,8 +55,8 @@ def test_weights_of_many_positions_at_a_time() -> None:
     """A part that is not there is infinite where reciprocals add, and 0 where values add."""
     values = np.array([[1.0, 1.0, 2.0], [3.0, 3.0, np.inf]])
     adds = np.array([True, False, False])
-    found = joined_weights(values, adds=adds)
-    assert found == pytest.approx(np.array([[0.25, 0.75, 1.0], [0.75, 0.25, 0.0]]))
+    weights = joined_weights(values, adds=adds)
+    assert weights == pytest.approx(np.array([[0.25, 0.75, 1.0], [0.75, 0.25, 0.0]]))
 
 
 @pytest.mark.parametrize("joined", ["single", "star"])

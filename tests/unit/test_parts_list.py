@@ -45,29 +45,29 @@ def test_equal_parts_share_a_line_and_joined_parts_carry_letters() -> None:
     picked = _picked()
     assert part_references(picked.positions[1]) == ("C1a", "C1b")
     stand = [PartStress(ref, R, 20.0, 0.1, "0.25 W") for ref in ("R1", "R2")]
-    found = parts_list(picked, sets=3, stresses=PartStresses(12.0, tuple(stand)))
-    assert found.amplitude_v == 12.0
-    assert "rating for EMF within ±12 V" in parts_rows(found).header
-    assert [(line.refs, line.quantity) for line in found.lines] == [
+    listing = parts_list(picked, sets=3, stresses=PartStresses(12.0, tuple(stand)))
+    assert listing.amplitude_v == 12.0
+    assert "rating for EMF within ±12 V" in parts_rows(listing).header
+    assert [(line.refs, line.quantity) for line in listing.lines] == [
         (("R1", "R2"), 6),
         (("C1a",), 3),
         (("C1b",), 3),
     ]
-    assert found.lines[0].rating == "0.25 W"
-    described = [row["description"] for row in found.rows()]
+    assert listing.lines[0].rating == "0.25 W"
+    described = [row["description"] for row in listing.rows()]
     assert described[0] == (
         "metal film resistor, axial 0207 or chip 1206; rating for EMF within ±12 V"
     )
     assert "rating" not in str(described[1])
-    assert sum(line.quantity for line in found.lines) == 3 * picked.part_count
+    assert sum(line.quantity for line in listing.lines) == 3 * picked.part_count
     with pytest.raises(InputError, match="sets"):
         parts_list(picked, sets=0)
 
 
 def test_a_pair_names_both_networks() -> None:
-    found = parts_list(_picked(), second=_picked())
-    assert found.lines[0].refs == ("R1.1", "R2.1", "R1.2", "R2.2")
-    assert found.lines[0].quantity == 4
+    listing = parts_list(_picked(), second=_picked())
+    assert listing.lines[0].refs == ("R1.1", "R2.1", "R1.2", "R2.2")
+    assert listing.lines[0].quantity == 4
 
 
 def test_each_network_of_a_pair_has_ratings_of_its_own() -> None:
@@ -75,8 +75,8 @@ def test_each_network_of_a_pair_has_ratings_of_its_own() -> None:
         PartStresses(10.0, tuple(PartStress(ref, R, 20.0, 0.1, rating) for ref in ("R1", "R2")))
         for rating in ("0.25 W", "0.5 W")
     )
-    found = parts_list(_picked(), second=_picked(), stresses=first, second_stresses=second)
-    assert [(line.refs, line.rating) for line in found.lines[:2]] == [
+    listing = parts_list(_picked(), second=_picked(), stresses=first, second_stresses=second)
+    assert [(line.refs, line.rating) for line in listing.lines[:2]] == [
         (("R1.1", "R2.1"), "0.25 W"),
         (("R1.2", "R2.2"), "0.5 W"),
     ]
@@ -86,21 +86,21 @@ def test_parts_on_hand_say_what_is_marked_on_them() -> None:
     picked = _picked()
     own = Part(1.01e-9, 0.002, "drawer", nominal=1e-9, description="blue box")
     position = replace(picked.positions[1], parts=(own,), joined="single")
-    found = parts_list(
+    listing = parts_list(
         PickedNetwork(picked.topology, (picked.positions[0], position, picked.positions[2]))
     )
-    assert found.lines[-1].description == "on hand, marked 1 nF: blue box"
+    assert listing.lines[-1].description == "on hand, marked 1 nF: blue box"
 
 
 @pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@x", "\t=1"])
 def test_no_cell_is_taken_for_a_formula(text: str) -> None:
     from openpyxl import load_workbook
 
-    found = parts_list(_picked(text))
-    rows = list(csv.DictReader(io.StringIO(parts_csv(found).decode())))
+    listing = parts_list(_picked(text))
+    rows = list(csv.DictReader(io.StringIO(parts_csv(listing).decode())))
     assert rows[1]["description"] == "'" + text
     assert float(rows[0]["value_si"]) == 1e3
-    sheet = load_workbook(io.BytesIO(parts_workbook(found))).active
+    sheet = load_workbook(io.BytesIO(parts_workbook(listing))).active
     assert sheet["H3"].value == "'" + text
     assert sheet["H3"].data_type == "s"
     assert sheet["E2"].value == 1e3

@@ -23,13 +23,13 @@ def _stock(
 
 
 def _by_hand(values: list[float], kind: ElementKind, join: tuple[str, ...]) -> list[float]:
-    found = list(values)
+    listed = list(values)
     for i, a in enumerate(values):
         for b in values[i:]:
             for way in join:
-                found.append(a + b if (way == "series") == (kind is R) else a * b / (a + b))
+                listed.append(a + b if (way == "series") == (kind is R) else a * b / (a + b))
     kept: list[float] = []
-    for value in sorted(found):
+    for value in sorted(listed):
         if not kept or value > kept[-1] * (1 + 1e-10):
             kept.append(value)
     return kept
@@ -38,25 +38,25 @@ def _by_hand(values: list[float], kind: ElementKind, join: tuple[str, ...]) -> l
 @pytest.mark.parametrize("kind", [R, C])
 @pytest.mark.parametrize("join", [("series",), ("parallel",), ("series", "parallel")])
 def test_values_of_joined_parts(kind: ElementKind, join: tuple[str, ...]) -> None:
-    found = candidates(kind, _stock(kind, 2, join))
+    choices = candidates(kind, _stock(kind, 2, join))
     scale = 1.0 if kind is R else 1e-10
     singles = [v * scale for v in (10, 22, 47, 100)]
-    np.testing.assert_allclose(found.values, _by_hand(singles, kind, join), rtol=1e-12)
-    for index, value in enumerate(found.values):
-        position = found.position(Element("X1", kind, ("a", "b")), index)
+    np.testing.assert_allclose(choices.values, _by_hand(singles, kind, join), rtol=1e-12)
+    for index, value in enumerate(choices.values):
+        position = choices.position(Element("X1", kind, ("a", "b")), index)
         assert position.value == pytest.approx(value, rel=1e-14)
 
 
 def test_equal_values_keep_the_fewest_parts() -> None:
     stock = Stock("E24", 0.01, (10.0, 30.0), 2, ("series",))
-    found = candidates(R, stock)
-    (index,) = np.flatnonzero(np.isclose(found.values, 22.0))  # also 11 + 11, 10 + 12
-    assert found.second[index] == -1
+    choices = candidates(R, stock)
+    (index,) = np.flatnonzero(np.isclose(choices.values, 22.0))  # also 11 + 11, 10 + 12
+    assert choices.second[index] == -1
 
 
 def test_range_applies_to_each_part_not_to_the_position() -> None:
-    found = candidates(R, _stock(R, 2, ("series",)))
-    assert found.values[-1] == 200.0
+    choices = candidates(R, _stock(R, 2, ("series",)))
+    assert choices.values[-1] == 200.0
 
 
 def test_range_that_holds_nothing_is_named() -> None:
@@ -83,15 +83,15 @@ def test_a_part_is_joined_with_itself_only_if_there_are_two() -> None:
 
 def test_parts_of_the_drawer_are_all_kept() -> None:
     """10 + 10 from the drawer is no substitute for its 20: each can be used only so often."""
-    found = candidates(R, _stock(R, 2, ("series",), series=None), _drawer(2, 1))
-    assert list(found.values) == [10.0, 20.0, 20.0, 30.0]
-    assert found.limited
+    choices = candidates(R, _stock(R, 2, ("series",), series=None), _drawer(2, 1))
+    assert list(choices.values) == [10.0, 20.0, 20.0, 30.0]
+    assert choices.limited
 
 
 def test_drawer_beside_a_series() -> None:
-    found = candidates(R, _stock(R, 1, ("series",)), _drawer(1))
-    assert list(found.values) == [10.0, 10.0, 22.0, 47.0, 100.0]
-    assert {found.parts[i].origin for i in found.first} == {"drawer", "E3"}
+    choices = candidates(R, _stock(R, 1, ("series",)), _drawer(1))
+    assert list(choices.values) == [10.0, 10.0, 22.0, 47.0, 100.0]
+    assert {choices.parts[i].origin for i in choices.first} == {"drawer", "E3"}
 
 
 def test_drawer_that_was_not_read() -> None:
@@ -104,15 +104,15 @@ def test_what_is_left_when_parts_are_taken() -> None:
     from collections import Counter
 
     stock = _stock(R, 2, ("series",), series=None)
-    left = candidates(R, stock, _drawer(2, 1)).without(Counter({0: 1}))
-    assert list(left.values) == [10.0, 20.0, 30.0]
-    assert list(left.without(Counter({1: 1})).values) == [10.0]
+    remaining = candidates(R, stock, _drawer(2, 1)).without(Counter({0: 1}))
+    assert list(remaining.values) == [10.0, 20.0, 30.0]
+    assert list(remaining.without(Counter({1: 1})).values) == [10.0]
 
 
 def test_two_legs_of_a_balanced_network() -> None:
-    found: Candidates = candidates(C, _stock(C, 1, ("parallel",))).balanced()
-    np.testing.assert_allclose(found.values, [0.5e-9, 1.1e-9, 2.35e-9, 5e-9])
-    assert found.uses(0) == (0, 0)
+    choices: Candidates = candidates(C, _stock(C, 1, ("parallel",))).balanced()
+    np.testing.assert_allclose(choices.values, [0.5e-9, 1.1e-9, 2.35e-9, 5e-9])
+    assert choices.uses(0) == (0, 0)
 
 
 def test_tolerance_of_a_position_is_its_worst_part() -> None:

@@ -98,11 +98,11 @@ def test_a_form_that_cannot_make_the_curve_says_why() -> None:
 def test_forms_that_are_one_network_are_one_line() -> None:
     """Of one branch all four canonical forms are the same: R and C in parallel, in series R."""
     job = parse_job({"curve": {"zeros": ["318 us"], "poles": ["75 us"]}})
-    found = pick(job)
-    assert len(found.forms) == 1
-    assert set(found.forms[0].form.split(", ")) == {"foster-1", "foster-2", "cauer-1", "cauer-2"}
-    assert found.forms[0].spread_p95_db == error_percentile_db(found.best, job)
-    assert found.forms[0].spread_p95_db == found.shortlist[0].spread_p95_db
+    result = pick(job)
+    assert len(result.forms) == 1
+    assert set(result.forms[0].form.split(", ")) == {"foster-1", "foster-2", "cauer-1", "cauer-2"}
+    assert result.forms[0].spread_p95_db == error_percentile_db(result.best, job)
+    assert result.forms[0].spread_p95_db == result.shortlist[0].spread_p95_db
 
 
 def test_a_pick_by_build_leads_by_percentile() -> None:
@@ -114,10 +114,10 @@ def test_a_pick_by_build_leads_by_percentile() -> None:
             "pick": {"pick_by": "build"},
         }
     )
-    found = pick(job)
-    spreads = [f.spread_p95_db for f in found.forms if f.spread_p95_db is not None]
+    result = pick(job)
+    spreads = [f.spread_p95_db for f in result.forms if f.spread_p95_db is not None]
     assert len(spreads) == 4
     assert spreads == sorted(spreads)
-    assert found.forms[0].form == found.best.topology.form
-    assert found.search.criterion == "build"
-    assert found.search.proved or "may be better" in found.search.claim
+    assert result.forms[0].form == result.best.topology.form
+    assert result.search.criterion == "build"
+    assert result.search.proved or "may be better" in result.search.claim

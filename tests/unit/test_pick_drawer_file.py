@@ -51,7 +51,7 @@ def test_columns_in_any_order_and_left_out(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("row", "place", "words"),
+    ("row", "at", "words"),
     [
         ("resistor,-4k7,,1 %,1,", "line 3, column value", "-4k7"),
         ("resistor,0,,1 %,1,", "line 3, column value", "from 1 mΩ to 1 TΩ"),
@@ -69,13 +69,11 @@ def test_columns_in_any_order_and_left_out(tmp_path: Path) -> None:
         ('resistor,"1k,,1 %,5,', "line 3", "CSV"),
     ],
 )
-def test_a_row_that_cannot_be_used_is_named(
-    tmp_path: Path, row: str, place: str, words: str
-) -> None:
+def test_a_row_that_cannot_be_used_is_named(tmp_path: Path, row: str, at: str, words: str) -> None:
     path = _file(tmp_path, HEADER + "resistor,1k,,1 %,5,\n" + row + "\n")
     with pytest.raises(FileFormatError) as caught:
         read_drawer(path)
-    assert place in str(caught.value)
+    assert at in str(caught.value)
     assert words in str(caught.value)
 
 

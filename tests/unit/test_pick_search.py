@@ -32,12 +32,12 @@ def _job(form: str = "cauer-2", **network: object) -> Job:
 
 
 @pytest.fixture(scope="module")
-def found() -> PickResult:
+def pick_result() -> PickResult:
     return pick(_job())
 
 
-def test_the_pick_meets_every_limit(found: PickResult) -> None:
-    job, network = _job(), found.best.network
+def test_the_pick_meets_every_limit(pick_result: PickResult) -> None:
+    job, network = _job(), pick_result.best.network
     gain = abs(transfer(network, 1e3, loading=job.loading)[0])
     assert abs(20 * np.log10(gain / job.gain)) <= job.target.level_tolerance_db
     assert abs(output_impedance(network, 1e3, loading=job.loading)[0]) <= 600
@@ -45,26 +45,26 @@ def test_the_pick_meets_every_limit(found: PickResult) -> None:
     assert abs(input_impedance(network, band, loading=job.loading)).min() >= 1000
 
 
-def test_exact_values_are_near_and_exact(found: PickResult) -> None:
+def test_exact_values_are_near_and_exact(pick_result: PickResult) -> None:
     """Nearest in log values: each within 3 %, and with them the error is gone (1e-4 dB)."""
     job = _job()
-    exact = np.array([p.exact for p in found.best.positions], dtype=float)
-    picked = np.array([p.value for p in found.best.positions])
+    exact = np.array([p.exact for p in pick_result.best.positions], dtype=float)
+    picked = np.array([p.value for p in pick_result.best.positions])
     assert np.abs(np.log(picked / exact)).max() < 0.03
-    network = Network(found.best.topology, exact)
-    left = error_range(network, job.conditions)
-    assert left.centred_db < 1e-4
+    network = Network(pick_result.best.topology, exact)
+    error = error_range(network, job.conditions)
+    assert error.centred_db < 1e-4
 
 
-def test_a_pick_is_repeatable(found: PickResult) -> None:
+def test_a_pick_is_repeatable(pick_result: PickResult) -> None:
     again = pick(_job())
-    assert again.best == found.best
-    assert again.shortlist == found.shortlist
+    assert again.best == pick_result.best
+    assert again.shortlist == pick_result.shortlist
 
 
-def test_shortlist_is_a_trade_off(found: PickResult) -> None:
-    entries = found.shortlist
-    assert entries[0].picked.network.values == pytest.approx(found.best.network.values)
+def test_shortlist_is_a_trade_off(pick_result: PickResult) -> None:
+    entries = pick_result.shortlist
+    assert entries[0].picked.network.values == pytest.approx(pick_result.best.network.values)
     assert entries[0].trade == "the pick"
     assert len(entries) > 3
     assert min(e.parts for e in entries) < entries[0].parts
@@ -97,13 +97,13 @@ def test_front_against_pairwise_comparison() -> None:
     assert list(front(points)) == expected
 
 
-def test_pick_by_build_is_no_worse_in_spread(found: PickResult) -> None:
+def test_pick_by_build_is_no_worse_in_spread(pick_result: PickResult) -> None:
     job = replace(_job(), pick=PickRequest(pick_by="build"))
     built = pick(job)
     spread = error_percentile_db(built.best, job)
-    assert spread <= error_percentile_db(found.best, job)
+    assert spread <= error_percentile_db(pick_result.best, job)
     assert built.search.objective_db == spread
-    assert (built.search.criterion, found.search.criterion) == ("build", "nominal")
+    assert (built.search.criterion, pick_result.search.criterion) == ("build", "nominal")
     assert built.search.lower_bound_db <= built.search.objective_db
     assert "95th percentile" in built.search.claim
 
@@ -122,11 +122,11 @@ def test_build_pick_is_proved_where_tolerances_are_small() -> None:
 
 def test_balanced_network_has_the_same_response() -> None:
     job = _job(balanced=True)
-    found = pick(job)
-    assert found.search.proved
-    assert {p.element.ref for p in found.best.positions} >= {"R1P", "R1N", "C1P", "C1N"}
-    again = error_range(found.best.network, job.conditions)
-    assert found.search.objective_db == pytest.approx(again.centred_db, abs=1e-8)
+    pick_result = pick(job)
+    assert pick_result.search.proved
+    assert {p.element.ref for p in pick_result.best.positions} >= {"R1P", "R1N", "C1P", "C1N"}
+    again = error_range(pick_result.best.network, job.conditions)
+    assert pick_result.search.objective_db == pytest.approx(again.centred_db, abs=1e-8)
 
 
 def test_own_network_that_is_a_ladder_is_proved() -> None:
@@ -145,9 +145,9 @@ def test_own_network_that_is_a_ladder_is_proved() -> None:
         capacitors=replace(_job().capacitors, parts_per_position=1),
     )
     built_in = pick(replace(sparse, network=replace(sparse.network, forms=("foster-1",))))
-    found = pick(replace(sparse, network=replace(sparse.network, elements=own)))
-    assert found.search.proved
-    assert found.search.objective_db == pytest.approx(built_in.search.objective_db, abs=1e-8)
+    pick_result = pick(replace(sparse, network=replace(sparse.network, elements=own)))
+    assert pick_result.search.proved
+    assert pick_result.search.objective_db == pytest.approx(built_in.search.objective_db, abs=1e-8)
 
 
 def test_own_network_that_is_no_ladder_stops_at_the_budget() -> None:
@@ -158,10 +158,10 @@ def test_own_network_that_is_no_ladder_stops_at_the_budget() -> None:
         Element("C2", C, ("in", "out")),
         Element("R3", R, ("out", "0")),
     )
-    found = pick(_job(elements=own), budget_seconds=1.0)
-    assert not found.search.proved
-    assert found.search.lower_bound_db <= found.search.objective_db
-    assert found.search.seconds < 5
+    pick_result = pick(_job(elements=own), budget_seconds=1.0)
+    assert not pick_result.search.proved
+    assert pick_result.search.lower_bound_db <= pick_result.search.objective_db
+    assert pick_result.search.seconds < 5
 
 
 def test_own_network_that_is_no_ladder_can_be_proved() -> None:
@@ -180,25 +180,25 @@ def test_own_network_that_is_no_ladder_can_be_proved() -> None:
         resistors=replace(job.resistors, series="E3", value_range=(100.0, 1e6)),
         capacitors=replace(job.capacitors, series="E3", parts_per_position=1),
     )
-    found = pick(job, budget_seconds=60.0)
-    assert found.search.proved
+    pick_result = pick(job, budget_seconds=60.0)
+    assert pick_result.search.proved
     resistors = np.array([v * 10.0**d for d in (2, 3, 4, 5) for v in (1.0, 2.2, 4.7)] + [1e6])
     capacitors = np.array([v * 10.0**d for d in (-10, -9, -8, -7) for v in (1.0, 2.2, 4.7)][1:])
     grids = [resistors, resistors, capacitors, capacitors, resistors]
     values = np.stack(np.meshgrid(*grids, indexing="ij"), axis=-1).reshape(-1, 5)
     from pick_cases import allowed, dense_errors
 
-    topology = found.best.topology
+    topology = pick_result.best.topology
     values = values[allowed(topology, job, values)]
     errors = dense_errors(topology, job, values, points=121)
-    assert found.search.objective_db == pytest.approx(errors.min(), rel=1e-3)
+    assert pick_result.search.objective_db == pytest.approx(errors.min(), rel=1e-3)
 
 
 def test_budget_ends_the_search_unproved() -> None:
-    found = pick(replace(default_job(), pick=PickRequest(budget_seconds=0.01)))
-    assert not found.search.proved
-    assert 0 <= found.search.lower_bound_db < found.search.objective_db < 0.05
-    assert "ended early" in found.search.claim
+    pick_result = pick(replace(default_job(), pick=PickRequest(budget_seconds=0.01)))
+    assert not pick_result.search.proved
+    assert 0 <= pick_result.search.lower_bound_db < pick_result.search.objective_db < 0.05
+    assert "ended early" in pick_result.search.claim
 
 
 def test_interruption_returns_the_best_so_far() -> None:
@@ -208,27 +208,29 @@ def test_interruption_returns_the_best_so_far() -> None:
         seen.append(progress)
         raise KeyboardInterrupt
 
-    found = pick(default_job(), progress=interrupt)
-    assert not found.search.proved
+    pick_result = pick(default_job(), progress=interrupt)
+    assert not pick_result.search.proved
     assert len(seen) == 1  # no other form is begun after that
     assert seen[0].best_db is not None
-    assert found.search.objective_db <= seen[0].best_db + 1e-9
+    assert pick_result.search.objective_db <= seen[0].best_db + 1e-9
 
 
 def test_progress_tells_best_and_bound() -> None:
     seen: list[PickProgress] = []
-    found = pick(default_job(), progress=seen.append)
+    pick_result = pick(default_job(), progress=seen.append)
     assert seen
-    assert all(p.lower_bound_db <= found.search.objective_db for p in seen)
-    assert all(p.best_db is None or p.best_db >= found.search.objective_db - 1e-6 for p in seen)
+    assert all(p.lower_bound_db <= pick_result.search.objective_db for p in seen)
+    assert all(
+        p.best_db is None or p.best_db >= pick_result.search.objective_db - 1e-6 for p in seen
+    )
     assert [p.seconds for p in seen] == sorted(p.seconds for p in seen)
 
 
-def test_process_pool_finds_the_same(found: PickResult) -> None:
+def test_process_pool_finds_the_same(pick_result: PickResult) -> None:
     with ProcessPoolExecutor(2) as executor:
         other = pick(_job(), executor=executor)
     assert other.search.proved
-    assert other.best == found.best
+    assert other.best == pick_result.best
 
 
 @pytest.mark.parametrize(
@@ -294,17 +296,17 @@ def test_an_unproved_pick_has_exact_values_and_says_what_is_not_proved() -> None
             "pick": {"budget_seconds": 1.0},
         }
     )
-    found = pick(job)
-    exact = np.array([p.exact for p in found.best.positions], dtype=float)
-    gain = abs(transfer(Network(found.best.topology, exact), 1e3, loading=job.loading)[0])
+    pick_result = pick(job)
+    exact = np.array([p.exact for p in pick_result.best.positions], dtype=float)
+    gain = abs(transfer(Network(pick_result.best.topology, exact), 1e3, loading=job.loading)[0])
     there = exact_network(
         "rc-shunt-foster-1", job.curve, loading=job.loading, gain=float(gain),
         shunt_resistance=exact[-1],
     )  # fmt: skip
     # The gain is known to 1e-4: what the form leaves of the error at 1 kHz.
     assert exact == pytest.approx(there.network.values, rel=1e-3)
-    if not found.search.proved and found.search.lower_bound_db == 0.0:
-        assert "no lower bound above 0 dB" in found.search.claim
+    if not pick_result.search.proved and pick_result.search.lower_bound_db == 0.0:
+        assert "no lower bound above 0 dB" in pick_result.search.claim
 
 
 def test_exact_values_are_found_from_a_start_that_is_no_network() -> None:
@@ -315,18 +317,18 @@ def test_exact_values_are_found_from_a_start_that_is_no_network() -> None:
     ).network
     logs = np.log(exact.values)
     logs[-1] = np.log(1e-2)
-    found = nearest_exact("cauer-2", exact.topology, job, logs, gain=job.gain)
-    assert found is not None
+    pick_result = nearest_exact("cauer-2", exact.topology, job, logs, gain=job.gain)
+    assert pick_result is not None
 
 
 def test_an_error_that_is_next_to_nothing_ends_the_search() -> None:
     """From 1 Hz to 1.5 Hz the curve is all but flat: any divider is within 1e-5 dB."""
     job = replace(_job("foster-1"), target=replace(default_job().target, band_hz=(1.0, 1.5)))
-    found = pick(job, budget_seconds=20.0)
-    assert found.search.seconds < 10.0
-    assert found.search.objective_db < 1e-5
-    assert found.search.lower_bound_db == 0.0
-    assert "smaller by more than 1e-05 dB" in found.search.claim
+    pick_result = pick(job, budget_seconds=20.0)
+    assert pick_result.search.seconds < 10.0
+    assert pick_result.search.objective_db < 1e-5
+    assert pick_result.search.lower_bound_db == 0.0
+    assert "smaller by more than 1e-05 dB" in pick_result.search.claim
 
 
 @pytest.mark.parametrize("ultrasonic", [(), (50e3,)])
@@ -341,7 +343,7 @@ def test_an_output_resistance_below_what_parts_make_is_named(
     assert caught.value.limit == "network.output_resistance_max"
 
 
-def test_shortlist_keeps_the_error_limit_and_differs(found: PickResult) -> None:
+def test_shortlist_keeps_the_error_limit_and_differs(pick_result: PickResult) -> None:
     for limit in (0.1, None):
         job = _job()
         job = replace(job, target=replace(job.target, error_limit_db=limit))

@@ -47,9 +47,9 @@ def test_reads_the_codes_of_iec_60062() -> None:
     for row in rows:
         if row["code"].startswith("L"):
             continue  # L stands for milliohm, which no network here needs; it is refused
-        found = parse_quantity(row["code"], unit=row["unit"], field="x")
+        value = parse_quantity(row["code"], unit=row["unit"], field="x")
         # Codes carry the decimal digits exactly.
-        assert found == pytest.approx(float(row["value"]), rel=1e-14), row["source"]
+        assert value == pytest.approx(float(row["value"]), rel=1e-14), row["source"]
 
 
 @pytest.mark.parametrize(

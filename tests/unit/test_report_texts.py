@@ -129,9 +129,9 @@ def test_the_pick_is_marked_and_a_better_looking_alternative_explained(
         (1, "nominal", "met after the pick was settled"),
     ):
         job = replace(design.job, pick=replace(design.job.pick, pick_by=by))
-        found = replace(design, job=job, second=design.picked if sets == 2 else None)
-        assert says in shortlist_rows(found, brief=True).rows[1][-1]
-        assert says in shortlist_rows(found).rows[1][-1]
+        changed = replace(design, job=job, second=design.picked if sets == 2 else None)
+        assert says in shortlist_rows(changed, brief=True).rows[1][-1]
+        assert says in shortlist_rows(changed).rows[1][-1]
 
 
 def test_nothing_is_off_by_minus_nothing(default_design: Design) -> None:
@@ -146,10 +146,10 @@ def test_nothing_is_off_by_minus_nothing(default_design: Design) -> None:
 def test_a_pair_tells_both_and_says_when_levels_differ(default_design: Design) -> None:
     other = default_design.picked.positions
     for factor, says in ((1.0, "agree in shape and level"), (0.9, "THE LEVELS OF THE PAIR DIFFER")):
-        *rest, last = other
+        *others, last = other
         part = replace(last.parts[0], value=last.parts[0].value * factor)
         second = replace(
-            default_design.picked, positions=(*rest, replace(last, parts=(part, *last.parts[1:])))
+            default_design.picked, positions=(*others, replace(last, parts=(part, *last.parts[1:])))
         )
         match = 0.0 if factor == 1 else 0.02
         pair = replace(default_design, second=second, match_db=match)
@@ -158,8 +158,8 @@ def test_a_pair_tells_both_and_says_when_levels_differ(default_design: Design) -
         assert says in text
         if factor < 1:
             # A divider with its lower resistor 10 % smaller: about 20 log10(0.9) = -0.915 dB.
-            found = re.search(r"the second network is (\S+) dB softer", text)
-            assert found and float(found[1]) == pytest.approx(0.915, abs=0.02)
+            softer = re.search(r"the second network is (\S+) dB softer", text)
+            assert softer and float(softer[1]) == pytest.approx(0.915, abs=0.02)
             assert "dB higher, or add" in text
 
 
@@ -272,10 +272,10 @@ def test_coefficients_on_the_page_give_the_response(default_design: Design) -> N
         "RL": loading.load_resistance,
         "CL": loading.load_capacitance,
     }
-    found = design_formulas(default_design)
-    assert found is not None
+    formulas = design_formulas(default_design)
+    assert formulas is not None
     coefficients: dict[str, float] = {}
-    for row in formula_rows(found)["Response and impedances"][1:]:
+    for row in formula_rows(formulas)["Response and impedances"][1:]:
         terms = ElementTree.fromstring(f"<row>{row}</row>")
         name = "".join(terms[0][0][0].itertext())
         if not re.fullmatch(r"[ad]\d", name):

@@ -28,8 +28,8 @@ def test_every_element_is_drawn_once(form: str, balanced: bool) -> None:
     # A capacitor across the output is for a second ultrasonic pole.
     poles = (50e3, 200e3) if form.startswith("output-capacitor") else (50e3,)
     curve = with_limits(named_curve("disc"), ultrasonic_poles_hz=poles)
-    found = exact_network(form, curve, loading=LOADING, gain=1e-3, shunt_resistance=300.0)
-    network = balanced_network(found.network) if balanced else found.network
+    exact = exact_network(form, curve, loading=LOADING, gain=1e-3, shunt_resistance=300.0)
+    network = balanced_network(exact.network) if balanced else exact.network
     refs = [r for arm in branches_of(network.topology) for r in leaves(arm.tree)]
     assert sorted(refs) == sorted(network.topology.refs)
     labels = {ref: f"<{ref}>" for ref in network.topology.refs}
@@ -43,8 +43,8 @@ def test_every_element_is_drawn_once(form: str, balanced: bool) -> None:
 def test_the_tree_that_travels_with_a_network_is_the_one_its_nodes_make(form: str) -> None:
     poles = (50e3, 200e3) if form.startswith("output-capacitor") else (50e3,)
     curve = with_limits(named_curve("disc"), ultrasonic_poles_hz=poles)
-    found = exact_network(form, curve, loading=LOADING, gain=1e-3, shunt_resistance=300.0)
-    laid_out = found.network.topology
+    exact = exact_network(form, curve, loading=LOADING, gain=1e-3, shunt_resistance=300.0)
+    laid_out = exact.network.topology
     assert laid_out.arms
     assert [r for arm in laid_out.arms for r in leaves(arm.tree)] == list(laid_out.refs)
     # Elements between nodes alone, joined two by two: another path to the same tree.
@@ -74,11 +74,11 @@ def test_a_network_with_bridges_is_drawn_with_source_and_load() -> None:
 
 def test_nodes_of_the_table_are_on_the_drawing() -> None:
     curve = with_limits(named_curve("disc"), ultrasonic_poles_hz=(50e3,))
-    found = exact_network("cauer-2", curve, loading=LOADING, gain=1e-3, shunt_resistance=300.0)
-    labels = {ref: ref for ref in found.network.topology.refs}
-    drawing = schematic_svg(found.network, loading=LOADING, labels=labels)
+    exact = exact_network("cauer-2", curve, loading=LOADING, gain=1e-3, shunt_resistance=300.0)
+    labels = {ref: ref for ref in exact.network.topology.refs}
+    drawing = schematic_svg(exact.network, loading=LOADING, labels=labels)
     words = re.findall(r">([^<>]+)</t", drawing)
-    for node in {n for e in found.network.topology.elements for n in e.nodes}:
+    for node in {n for e in exact.network.topology.elements for n in e.nodes}:
         assert words.count(node) == 1
 
 

@@ -46,17 +46,17 @@ def _curve_for(form: str) -> Curve:
 
 @pytest.mark.parametrize("form", form_names())
 def test_form_makes_its_curve(form: str) -> None:
-    found = _make(form, _curve_for(form))
+    exact = _make(form, _curve_for(form))
     wanted = np.abs(response(_curve_for(form), FREQUENCY))
-    if found.load_pole_s:
-        wanted = wanted / np.hypot(1, 2 * math.pi * FREQUENCY * found.load_pole_s)
-        wanted = wanted * np.hypot(1, 2e3 * math.pi * found.load_pole_s)
-    error = 20 * np.log10(np.abs(transfer(found.network, FREQUENCY, loading=LOADING)) / wanted)
+    if exact.load_pole_s:
+        wanted = wanted / np.hypot(1, 2 * math.pi * FREQUENCY * exact.load_pole_s)
+        wanted = wanted * np.hypot(1, 2e3 * math.pi * exact.load_pole_s)
+    error = 20 * np.log10(np.abs(transfer(exact.network, FREQUENCY, loading=LOADING)) / wanted)
     # A few units in the last place of a double.
     assert error + 40.0 == pytest.approx(0.0, abs=1e-12)
-    assert found.shunt_resistance == 500.0
-    assert found.network.values[-1] == 500.0
-    assert found.network.topology.elements[-1].nodes == ("out", "0")
+    assert exact.shunt_resistance == 500.0
+    assert exact.network.values[-1] == 500.0
+    assert exact.network.topology.elements[-1].nodes == ("out", "0")
     assert form_description(form)
 
 
@@ -70,20 +70,20 @@ def test_the_load_pole_of_the_default_job_is_where_the_design_says() -> None:
 
 def test_a_curve_without_ultrasonic_pole_implies_one() -> None:
     # T4 = g0 (Rp + Rs)/Rp T1 T3/T2, CL = 0.
-    found = _make("cauer-1", DISC, OPEN)
+    exact = _make("cauer-1", DISC, OPEN)
     rp = 500.0 * 47e3 / 47.5e3
-    expected = found.gain_constant * (rp + 50.0) / rp * 3180e-6 * 75e-6 / 318e-6
-    assert found.implied_poles_s == pytest.approx((expected,), rel=1e-12)
-    assert len(found.network.values) == 5
+    expected = exact.gain_constant * (rp + 50.0) / rp * 3180e-6 * 75e-6 / 318e-6
+    assert exact.implied_poles_s == pytest.approx((expected,), rel=1e-12)
+    assert len(exact.network.values) == 5
 
 
 def test_a_curve_without_bass_shelf_has_a_series_capacitor() -> None:
     curve = curve_from_turnover(turnover_hz=400.0, cut_db=12.0)
-    found = _make("cauer-2", with_limits(curve, ultrasonic_poles_hz=[50e3]))
-    first = found.network.topology.elements[0]
+    exact = _make("cauer-2", with_limits(curve, ultrasonic_poles_hz=[50e3]))
+    first = exact.network.topology.elements[0]
     assert first.ref == "C1"
     assert first.nodes[0] == "in"
-    low = abs(transfer(found.network, [1.0, 2.0], loading=LOADING))
+    low = abs(transfer(exact.network, [1.0, 2.0], loading=LOADING))
     assert low[1] / low[0] == pytest.approx(2.0, rel=1e-4)
 
 
@@ -222,7 +222,7 @@ def test_no_network_is_no_exception_for_a_search() -> None:
 
 
 def test_the_section_ratio_shares_the_impedance_of_a_cascade() -> None:
-    found = exact_network(
+    exact = exact_network(
         "cascade-long-first",
         CURVE,
         loading=LOADING,
@@ -230,8 +230,8 @@ def test_the_section_ratio_shares_the_impedance_of_a_cascade() -> None:
         shunt_resistance=1000.0,
         section_ratio=10.0,
     )
-    assert found.network.values[-2:].tolist() == pytest.approx([100.0, 1000.0])
-    error = np.abs(transfer(found.network, [20.0, 1000.0], loading=LOADING))
+    assert exact.network.values[-2:].tolist() == pytest.approx([100.0, 1000.0])
+    error = np.abs(transfer(exact.network, [20.0, 1000.0], loading=LOADING))
     wanted = np.abs(response(CURVE, [20.0, 1000.0])) * 0.01
     assert error == pytest.approx(wanted, rel=1e-6)  # the load's pole counts for less
 

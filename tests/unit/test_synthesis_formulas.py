@@ -136,14 +136,14 @@ def _roots(equation: Any, name: str, known: dict[str, float]) -> list[float]:
     y = sympy.Symbol("y")
     difference = (equation.lhs - equation.rhs).subs(others).subs(unknown, y)
     numerator = sympy.numer(sympy.together(difference))
-    found = [complex(r) for r in sympy.Poly(numerator, y).nroots(n=25, maxsteps=200)]
-    return [r.real for r in found if abs(r.imag) < 1e-9 * abs(r) and r.real > 0]
+    roots = [complex(r) for r in sympy.Poly(numerator, y).nroots(n=25, maxsteps=200)]
+    return [r.real for r in roots if abs(r.imag) < 1e-9 * abs(r) and r.real > 0]
 
 
 @pytest.mark.parametrize(("curve", "form"), CASES)
 def test_numbers_put_into_the_formulas_are_the_exact_values(curve: str, form: str) -> None:
-    found = form_formulas(form, EVERY[curve][0])
-    assert found.loaded_definitions or form.startswith("output-") or curve == "two poles"
+    formulas = form_formulas(form, EVERY[curve][0])
+    assert formulas.loaded_definitions or form.startswith("output-") or curve == "two poles"
     for capacitance in (0.0, 150e-12):
         loading = Loading(50.0, 47e3, capacitance)
         exact = exact_network(
@@ -154,22 +154,22 @@ def test_numbers_put_into_the_formulas_are_the_exact_values(curve: str, form: st
             shunt_resistance=500.0,
         )
         # A difference of large numbers in the formulas loses a few digits of a double.
-        assert _worst(found, exact, loading) < 1e-9
+        assert _worst(formulas, exact, loading) < 1e-9
 
 
 def test_a_shunt_arm_may_need_any_number_of_roots() -> None:
-    found = form_formulas("rc-shunt-foster-1", THREE_RISES)
-    roots = [f.name for f in found.definitions if isinstance(f.expression, sympy.Eq)]
+    formulas = form_formulas("rc-shunt-foster-1", THREE_RISES)
+    roots = [f.name for f in formulas.definitions if isinstance(f.expression, sympy.Eq)]
     assert roots == ["Tq1", "Tq2", "Tq3"]
-    assert found.conditions[0] == "Tq1 > Tz1 > Tq2 > Tz2 > Tq3 > Tz3"
-    loaded = [f.name for f in found.loaded_definitions if isinstance(f.expression, sympy.Eq)]
+    assert formulas.conditions[0] == "Tq1 > Tz1 > Tq2 > Tz2 > Tq3 > Tz3"
+    loaded = [f.name for f in formulas.loaded_definitions if isinstance(f.expression, sympy.Eq)]
     assert loaded == ["Tq1", "Tq2", "Tq3", "Tc", "T_load"]
 
 
 @pytest.mark.parametrize("form", ["foster-2", "rc-shunt-cauer-2", "cascade-short-first"])
 def test_response_and_impedances_are_those_of_the_compiled_network(form: str) -> None:
     curve = AMENDED if form.startswith("rc") else DISC
-    found = form_formulas(form, curve)
+    formulas = form_formulas(form, curve)
     loading = Loading(50.0, 47e3, 150e-12)
     network = exact_network(
         form, curve, loading=loading, gain=0.005, shunt_resistance=500.0
@@ -177,39 +177,39 @@ def test_response_and_impedances_are_those_of_the_compiled_network(form: str) ->
     known: dict[str, Any] = dict(zip(network.topology.refs, network.values.tolist(), strict=True))
     known |= {"Rs": 50.0, "RL": 47e3, "CL": 150e-12, "s": 2j * sympy.pi * 5000}
     for expression, function in (
-        (found.transfer, transfer),
-        (found.input_impedance, input_impedance),
-        (found.output_impedance, output_impedance),
+        (formulas.transfer, transfer),
+        (formulas.input_impedance, input_impedance),
+        (formulas.output_impedance, output_impedance),
     ):
         other = function(network, [5000.0], loading=loading)[0]
         assert _numbers(expression, known) == pytest.approx(other, rel=1e-12)
-    for arm in found.arms:
+    for arm in formulas.arms:
         known[arm.name] = _numbers(arm.expression, known)
     assert known["H"] == pytest.approx(transfer(network, [5000.0], loading=loading)[0], rel=1e-12)
 
 
 def test_formulas_read_as_in_the_textbook() -> None:
-    found = form_formulas("foster-1")
-    by_name = {f.name: str(f.expression) for f in (*found.definitions, *found.elements)}
+    formulas = form_formulas("foster-1")
+    by_name = {f.name: str(f.expression) for f in (*formulas.definitions, *formulas.elements)}
     assert by_name["r1"] == "Rp*(T1 - T2)*(T1 - T4)/(T1*g0*(T1 - T3))"
     assert by_name["R_inf"] == "Rp*(-1 + T2*T4/(T1*T3*g0)) - Rs"
     assert (by_name["R1"], by_name["C1"], by_name["R3"]) == ("r1", "T1/r1", "R_inf")
-    assert found.conditions == (
+    assert formulas.conditions == (
         "T1 > T2 > T3 > T4",
         "R_inf >= 0: g0 T1 T3/(T2 T4) <= Rp/(Rp + Rs)",
     )
-    assert found.about_load.startswith("CL = 0")
+    assert formulas.about_load.startswith("CL = 0")
 
 
 @pytest.mark.parametrize("form", ["cauer-1", "rc-shunt-foster-2", "cascade-long-first"])
 def test_rendering(form: str) -> None:
-    found = form_formulas(form)
-    content = json.loads(json.dumps(found.to_dict()))
-    assert [e["name"] for e in content["elements"]] == list(found.topology.refs)
+    formulas = form_formulas(form)
+    content = json.loads(json.dumps(formulas.to_dict()))
+    assert [e["name"] for e in content["elements"]] == list(formulas.topology.refs)
     for row in content["definitions"] + content["elements"]:
         assert row["expression"] and row["latex"]
-    latex = formulas_latex(found)
-    equations = formulas_mathml(found)
+    latex = formulas_latex(formulas)
+    equations = formulas_mathml(formulas)
     assert latex.count(r"\[") == latex.count(r"\]") == sum(len(v) for v in equations.values())
     for rows in equations.values():
         for row in rows:
@@ -230,21 +230,21 @@ def test_a_zero_that_is_also_a_pole_counts_for_nothing(form: str) -> None:
         except UnattainableError as refusal:
             expected = str(refusal)
         try:
-            found: object = [str(f.expression) for f in form_formulas(form, both).elements]
+            outcome: object = [str(f.expression) for f in form_formulas(form, both).elements]
         except UnattainableError as refusal:
-            found = str(refusal)
-        assert found == expected
+            outcome = str(refusal)
+        assert outcome == expected
     with pytest.raises(UnattainableError):
         form_formulas(form, Curve("own", (pole,), (pole,)))
 
 
 def test_the_level_constant_is_defined_in_every_rendering() -> None:
-    found = form_formulas("foster-1", SHELFLESS)
-    assert plain_formula(found.level[0]) == "g0 = limit of H(s)/s as s -> 0"
-    row = found.to_dict()["level"][0]
+    formulas = form_formulas("foster-1", SHELFLESS)
+    assert plain_formula(formulas.level[0]) == "g0 = limit of H(s)/s as s -> 0"
+    row = formulas.to_dict()["level"][0]
     assert row["expression"] == "Limit(H(s)/s, s, 0, dir='+-')"
     assert row["latex"].startswith(r"g_{0} = \lim_{s \to 0}")
-    equations = formulas_mathml(found)
+    equations = formulas_mathml(formulas)
     assert "<mi>H</mi>" in equations["Level"][0]
     assert "<mi>Zin</mi>" in equations["Response and impedances"][1]
 
@@ -278,8 +278,8 @@ def test_of_equal_zeros_the_shunt_arm_takes_as_many_as_it_has_branches() -> None
         gain=0.01,
         shunt_resistance=500,
     )
-    found = form_formulas("rc-shunt-foster-1", curve)
-    assert [f.name for f in found.elements] == list(exact.network.topology.refs)
+    formulas = form_formulas("rc-shunt-foster-1", curve)
+    assert [f.name for f in formulas.elements] == list(exact.network.topology.refs)
     # One time constant in each arm: R1 C1 and R2 C2 are both 75 us.
     value = exact.network.value
     assert value("R1") * value("C1") == pytest.approx(75e-6, rel=1e-9)

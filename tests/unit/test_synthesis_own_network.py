@@ -44,41 +44,41 @@ def _solve(topology: Topology, loading: Loading = LOADING, **changes: object) ->
 @pytest.mark.parametrize("loading", [LOADING, OPEN])
 def test_values_of_a_built_in_form_are_found_again(form: str, loading: Loading) -> None:
     known = exact_network(form, CURVE, loading=loading, gain=0.01, shunt_resistance=500.0)
-    found = _solve(known.network.topology, loading)
-    assert found.exact
+    solution = _solve(known.network.topology, loading)
+    assert solution.exact
     # Two paths in double precision to a well-determined solution.
-    assert found.network.values == pytest.approx(known.network.values, rel=1e-9)
-    assert found.extra_poles_s == pytest.approx(
+    assert solution.network.values == pytest.approx(known.network.values, rel=1e-9)
+    assert solution.extra_poles_s == pytest.approx(
         [known.load_pole_s] if known.load_pole_s else [], rel=1e-9
     )
     # Curve and level leave one direction, that of the impedances; a resistor was held for it.
-    (scale,) = found.free_directions
-    assert len(scale.changes) == len(found.network.values)
-    assert abs(found.level_error_db) < 1e-10
+    (scale,) = solution.free_directions
+    assert len(scale.changes) == len(solution.network.values)
+    assert abs(solution.level_error_db) < 1e-10
 
 
 def test_pairs_may_come_out_in_either_order() -> None:
     known = exact_network("foster-1", CURVE, loading=OPEN, gain=0.01, shunt_resistance=500.0)
-    found = _solve(FOSTER, OPEN)
-    assert sorted(found.network.values) == pytest.approx(sorted(known.network.values), rel=1e-9)
+    solution = _solve(FOSTER, OPEN)
+    assert sorted(solution.network.values) == pytest.approx(sorted(known.network.values), rel=1e-9)
 
 
 def test_free_directions_leave_the_response_alone() -> None:
-    found = _solve(FOSTER, OPEN, held_resistance=None)
-    assert found.exact
-    (direction,) = found.free_directions
+    solution = _solve(FOSTER, OPEN, held_resistance=None)
+    assert solution.exact
+    (direction,) = solution.free_directions
     assert {ref for ref, _ in direction.changes} == set(FOSTER.refs)
     assert "R4 by" in direction.text
     step = 1e-5
     exponents = dict(direction.changes)
-    moved = found.network.values * np.exp([step * exponents[ref] for ref in FOSTER.refs])
+    moved = solution.network.values * np.exp([step * exponents[ref] for ref in FOSTER.refs])
     frequency = np.geomspace(1, 1e6, 31)
-    before = transfer(found.network, frequency, loading=OPEN)
+    before = transfer(solution.network, frequency, loading=OPEN)
     after = transfer(Network(FOSTER, moved), frequency, loading=OPEN)
     # First order vanishes: what is left is of the order of the step squared.
     assert np.abs(after / before - 1).max() < 1e-8
     # Any one value alone does change it.
-    alone = found.network.values.copy()
+    alone = solution.network.values.copy()
     alone[0] *= 1 + step
     changed = transfer(Network(FOSTER, alone), frequency, loading=OPEN)
     assert np.abs(changed / before - 1).max() > 1e-6
@@ -88,15 +88,15 @@ def test_a_bridged_network_that_no_form_has_is_solved_exactly() -> None:
     bridged = _topology(
         "R1 in a", "C1 in a", "R2 a out", "C2 a out", "R3 in out", "R4 a 0", "R5 out 0"
     )
-    found = _solve(bridged)
-    assert found.exact
-    assert found.residual_db < 0.001  # the load's pole alone
+    solution = _solve(bridged)
+    assert solution.exact
+    assert solution.residual_db < 0.001  # the load's pole alone
     frequency = np.geomspace(1, 1e6, 31)
     wanted = 0.01 * np.abs(response(CURVE, frequency))
-    for pole in found.extra_poles_s:
+    for pole in solution.extra_poles_s:
         wanted = wanted / np.hypot(1, 2 * np.pi * frequency * pole)
         wanted = wanted * np.hypot(1, 2e3 * np.pi * pole)
-    assert np.abs(transfer(found.network, frequency, loading=LOADING)) == pytest.approx(
+    assert np.abs(transfer(solution.network, frequency, loading=LOADING)) == pytest.approx(
         wanted, rel=1e-9
     )
 
@@ -104,28 +104,28 @@ def test_a_bridged_network_that_no_form_has_is_solved_exactly() -> None:
 def test_a_zero_that_is_also_a_pole_counts_for_nothing() -> None:
     bare = _topology("R1 in a", "C1 in a", "R2 a out", "R3 out 0")
     curve = Curve("own", (318e-6, 75e-6), (318e-6, 3.18e-6))
-    found = solve_own_network(bare, curve, loading=OPEN, gain=0.01, held_resistance=500.0)
-    assert found.exact
+    solution = solve_own_network(bare, curve, loading=OPEN, gain=0.01, held_resistance=500.0)
+    assert solution.exact
     with pytest.raises(UnattainableError, match="cancel"):
         solve_own_network(bare, Curve("own", (75e-6,), (75e-6,)), loading=OPEN, gain=0.01)
 
 
 def test_too_few_elements_are_fitted_and_the_residual_reported() -> None:
     simple = _topology("R1 in a", "C1 in a", "R2 a out", "R3 out 0")
-    found = _solve(simple)
-    assert not found.exact
-    assert found.extra_poles_s == ()
-    assert found.residual_db == pytest.approx(
+    solution = _solve(simple)
+    assert not solution.exact
+    assert solution.extra_poles_s == ()
+    assert solution.residual_db == pytest.approx(
         error_range(
-            found.network, Conditions(curve=CURVE, loading=LOADING, band_hz=BAND)
+            solution.network, Conditions(curve=CURVE, loading=LOADING, band_hz=BAND)
         ).centred_db
     )
-    assert found.network.values[3] == pytest.approx(500.0, rel=1e-12)
+    assert solution.network.values[3] == pytest.approx(500.0, rel=1e-12)
     # An independent check that the fit is a minimum: a search without slopes, started from it
     # and from values around it, finds no smaller centred error.  The fit looks at 12
     # frequencies a decade, between which the error may be larger by a small part.
     rng = np.random.default_rng(1)
-    start = np.log(found.network.values[:3])
+    start = np.log(solution.network.values[:3])
     for size in (0.0, 0.02, 0.1):
         search = minimize(
             lambda x: _centred(Network(simple, np.r_[np.exp(x), 500.0])),
@@ -133,7 +133,7 @@ def test_too_few_elements_are_fitted_and_the_residual_reported() -> None:
             method="Nelder-Mead",
             options={"xatol": 1e-7, "fatol": 1e-9, "maxfev": 2000},
         )
-        assert search.fun >= found.residual_db * (1 - 1e-3)
+        assert search.fun >= solution.residual_db * (1 - 1e-3)
 
 
 def _centred(network: Network) -> float:
@@ -150,8 +150,8 @@ def test_the_same_seed_gives_the_same_values() -> None:
 
 
 def test_the_resistor_to_hold_can_be_named() -> None:
-    found = _solve(FOSTER, OPEN, held_resistance=1500.0, held_ref="R3")
-    assert found.network.value("R3") == 1500.0
+    solution = _solve(FOSTER, OPEN, held_resistance=1500.0, held_ref="R3")
+    assert solution.network.value("R3") == 1500.0
     with pytest.raises(InputError, match="the resistors are R1, R2, R3, R4"):
         _solve(FOSTER, held_ref="R9")
 

@@ -86,11 +86,11 @@ def test_names_that_a_netlist_mixes_up_are_refused(elements: list[str]) -> None:
 def test_a_balanced_network_keeps_names_apart() -> None:
     kind = ElementKind.RESISTOR
     first = Element("R1", kind, ("in", "a"))
-    rest = (Element("R3", kind, ("out", "0")),)
-    clash = Topology("own", (first, Element("R1P", kind, ("a", "0")), *rest))
+    across = (Element("R3", kind, ("out", "0")),)
+    clash = Topology("own", (first, Element("R1P", kind, ("a", "0")), *across))
     with pytest.raises(InputError, match="R1P is used twice"):
         balanced_topology(clash)
     legs = (replace(first, nodes=("in", "a-")), Element("R2", kind, ("a-", "a")))
-    clash = Topology("own", (*legs, Element("R4", kind, ("a", "out")), *rest))
+    clash = Topology("own", (*legs, Element("R4", kind, ("a", "out")), *across))
     with pytest.raises(InputError, match="the return leg has a node a- of its own"):
         balanced_topology(clash)

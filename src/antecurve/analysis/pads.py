@@ -39,15 +39,15 @@ class Pad(Result):
 
     Attributes
     ----------
-    place : str
-        ``generator`` or ``unit``.
+    side : str
+        End of the network that it stands at: ``generator`` or ``unit``.
     attenuation_db : float
         Attenuation [dB], above 0.
     series_ohm, shunt_ohm : float
         Exact values [ohm].
     """
 
-    place: str
+    side: str
     attenuation_db: float
     series_ohm: float
     shunt_ohm: float

@@ -209,6 +209,6 @@ def _departures(curve: Curve, frequency: Floats) -> list[Floats]:
 def _each_moved(times: tuple[float, ...]) -> list[tuple[float, ...]]:
     """The time constants with one of them longer by a step, for each of them."""
     return [
-        (*times[:place], time * (1.0 + _STEP), *times[place + 1 :])
-        for place, time in enumerate(times)
+        (*times[:index], time * (1.0 + _STEP), *times[index + 1 :])
+        for index, time in enumerate(times)
     ]

@@ -80,8 +80,8 @@ def roots_used(formulas: FormFormulas, numbers: Numbers) -> dict[str, str]:
     """
     definitions = _definitions(formulas, loaded="T_load" in numbers)
     remarks = {}
-    for place, formula in enumerate(definitions if numbers else ()):
-        after = (*definitions[place + 1 :], *formulas.elements)
+    for index, formula in enumerate(definitions if numbers else ()):
+        after = (*definitions[index + 1 :], *formulas.elements)
         before = {n: v for n, v in numbers.items() if n not in {f.name for f in after}}
         twins = {f.name: numbers[f.name] for f in definitions if f.name != formula.name}
         used = numbers[formula.name]
@@ -224,8 +224,8 @@ def _numbers(expression: Any, known: Mapping[str, float]) -> list[float]:
 
 def _solutions(pending: list[Formula], known: Numbers) -> Iterator[Numbers]:
     """Every way to work the definitions out."""
-    for place, formula in enumerate(pending):
-        others = pending[:place] + pending[place + 1 :]
+    for index, formula in enumerate(pending):
+        others = pending[:index] + pending[index + 1 :]
         if _is_equation(formula):
             unknown = {x.name for x in formula.expression.free_symbols} - known.keys()
             if unknown == {formula.name}:
