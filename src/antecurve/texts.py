@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
 
 from antecurve.errors import InputError
 
-__all__ = ["check_text", "printable"]
+__all__ = ["check_text", "printable", "unbroken"]
 
 _TURNING = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 """The characters that turn the direction of what follows them (Unicode Standard Annex 9)."""
 _ACTING = frozenset({"Cc", "Cs", "Zl", "Zp"})
 """Control characters, halves of surrogate pairs, separators of lines and paragraphs."""
+
+_BEFORE_UNIT = re.compile(
+    r"(?<=[\d.])\ (?=(?:dB|%|°C|counts|builds|parts|[GMkmµnpf]?(?:Ω|F|Hz|V|W|s))(?![\w]))"
+)
 
 
 def _acts(character: str) -> bool:
@@ -71,3 +76,24 @@ def printable(text: str) -> str:
     if text.isprintable():
         return text
     return "".join("?" if _acts(c) else c for c in text)
+
+
+def unbroken(text: str) -> str:
+    """Join numbers and their units by spaces at which no line breaks.
+
+    Parameters
+    ----------
+    text : str
+        A text to be wrapped.
+
+    Returns
+    -------
+    str
+        As long as the text.
+
+    Examples
+    --------
+    >>> unbroken("3.3 nF and 2 pads")
+    '3.3\\xa0nF and 2 pads'
+    """
+    return _BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", text)

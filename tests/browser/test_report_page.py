@@ -48,7 +48,7 @@ def test_page_is_quiet_and_self_contained(
     assert messages == []
     assert requests == [page_file.as_uri()]
     assert page.locator("svg").count() >= 3
-    assert "Nominal" in page.locator(".governs").first.inner_text()
+    assert "Design error" in page.locator(".governs").first.inner_text()
     # Nothing is wider than the screen but what scrolls within itself.
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     page.close()

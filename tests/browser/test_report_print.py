@@ -62,7 +62,7 @@ def test_first_sheet_is_what_goes_above_the_bench(
 ) -> None:
     first = words(printed(browser, page_file).pages[0])
     assert default_design.job.title in first
-    assert "Nominal" in first
+    assert "Design error" in first
     assert "95 % of builds within" in first
     for position in default_design.picked.positions:
         assert position.element.ref in first
@@ -108,7 +108,7 @@ def test_missed_limit_comes_first(browser: Any, tmp_path: Path, default_design: 
     path = tmp_path / "report.html"
     path.write_bytes(report_page(dataclasses.replace(default_design, job=job)))
     first = words(printed(browser, path).pages[0])
-    assert first.index("MISSES THE LIMIT") < first.index("Nominal")
+    assert first.index("MISSES THE LIMIT") < first.index("Design error")
 
 
 def test_bench_sheet_is_landscape(browser: Any, tmp_path: Path, default_design: Design) -> None:

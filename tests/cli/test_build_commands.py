@@ -199,7 +199,7 @@ def test_check_without_values_analyses_again(
     assert content["as_built"]["not_measured"] == list(PICKED.topology.refs)
     assert content["spread"]["builds"] == 2000
     shown = invoke(capsys, "check", design_file)
-    for word in ("Nominal", "Subtract", "uncertainty", "Over temperature", "Losses"):
+    for word in ("Design error", "Subtract", "uncertainty", "Over temperature", "Losses"):
         assert word in shown.out
 
 

@@ -53,10 +53,10 @@ def test_writes_the_files_and_says_where(
     for word in (
         "R1",
         "C1",
-        "Nominal",
+        "Design error",
         "95 % of builds",
         "Level at 1 kHz",
-        "published",
+        "--all",
         "design.json",
     ):
         assert word in done.out

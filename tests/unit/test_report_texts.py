@@ -44,21 +44,21 @@ def _with_errors(
 @pytest.mark.parametrize(
     ("errors", "says"),
     [
-        ({"nominal": 0.01, "likely": 0.19}, "tolerances of the parts govern"),
-        ({"nominal": 0.1, "likely": 0.15}, "weigh alike, as tolerances add 0.050 dB"),
+        ({"nominal": 0.01, "likely": 0.19}, "Tolerance dominates, mainly C2"),
+        ({"nominal": 0.1, "likely": 0.15}, "weigh alike: tolerance adds 0.050 dB"),
         ({"nominal": 0.1, "likely": 0.22}, "a better pick would gain less"),
         # With a perfect pick about 0.3 dB would be left, with perfect parts 0.69 dB.
-        ({"nominal": 0.69, "likely": 0.76}, "the pick governs"),
+        ({"nominal": 0.69, "likely": 0.76}, "The pick dominates"),
         ({"nominal": 0.69, "likely": 0.76, "proved": False}, "pick.budget_seconds"),
-        ({"nominal": 0.2, "likely": 0.21}, "the pick governs"),
+        ({"nominal": 0.2, "likely": 0.21}, "The pick dominates"),
         ({"nominal": 0.2, "likely": 0.2, "proved": False}, "its search ended early"),
-        ({"nominal": 0.2, "likely": 0.2, "exact": 0.15}, "the network's form governs"),
+        ({"nominal": 0.2, "likely": 0.2, "exact": 0.15}, "The network's form dominates"),
     ],
 )
 def test_which_figure_governs(default_design: Design, errors: dict[str, float], says: str) -> None:
     first, *_ = governing_lines(_with_errors(default_design, **errors))  # type: ignore[arg-type]
     assert says in first
-    assert first.startswith(f"Nominal {errors['nominal']:.2g}")
+    assert first.startswith(f"Design error ±{errors['nominal']:.2g}")
 
 
 def test_an_exact_value_beyond_the_parts_is_named(default_design: Design) -> None:
@@ -76,10 +76,10 @@ def test_an_exact_value_beyond_the_parts_is_named(default_design: Design) -> Non
 
     for exact, says in (
         (18.05e-6, "C2, 18.05 µF, is out of reach: capacitors.range ends at 470 nF (940 nF, with"),
-        (100e-12, "C2, 100 pF, is out of reach: capacitors.range begins at 220 pF;"),
+        (100e-12, "C2, 100 pF, is out of reach: capacitors.range begins at 220 pF."),
     ):
         first = governing_lines(with_exact(exact))[0]
-        assert f"the pick governs, as the exact value of {says}" in first
+        assert f"The pick dominates. The exact value of {says}" in first
         assert "budget" not in first
     # Two joined reach 900 nF: then the range is not to blame.
     assert "budget" in governing_lines(with_exact(900e-9))[0]
@@ -101,7 +101,7 @@ def test_the_curve_imposed_is_said_with_its_limits(default_design: Design) -> No
 
 def test_small_errors_are_not_spelt_out(default_design: Design) -> None:
     text = " ".join(summary_lines(_with_errors(default_design, nominal=1e-5, likely=1e-4)))
-    assert "Nominal below 0.001 dB, 95 % of builds below 0.001 dB" in text
+    assert "Design error below 0.001 dB; 95 % of builds below 0.001 dB" in text
     assert not re.search(r"0\.0000\d", text)
     assert not re.search(r"(at most|within) below", text)
 
@@ -109,7 +109,7 @@ def test_small_errors_are_not_spelt_out(default_design: Design) -> None:
 def test_sentences_and_tables_give_the_same_spread(default_design: Design) -> None:
     likely = 0.0905
     design = _with_errors(default_design, nominal=0.01, likely=likely)
-    assert f"within {likely:.3f} dB" in governing_lines(design)[0]
+    assert f"within ±{likely:.3f} dB" in governing_lines(design)[0]
     for rows in (shortlist_rows(design, brief=True).rows, form_rows(design).rows):
         assert f"{likely:.3f}" in rows[0]
 
@@ -154,7 +154,7 @@ def test_a_pair_tells_both_and_says_when_levels_differ(default_design: Design) -
         match = 0.0 if factor == 1 else 0.02
         pair = replace(default_design, second=second, match_db=match)
         text = " ".join(summary_lines(pair))
-        assert "The other network of the pair: nominal" in text
+        assert "The other network of the pair: design error" in text
         assert says in text
         if factor < 1:
             # A divider with its lower resistor 10 % smaller: about 20 log10(0.9) = -0.915 dB.
@@ -174,13 +174,13 @@ def test_own_exact_values_say_how_they_stand_to_the_table(default_design: Design
 def test_generator_matters_only_if_it_does(default_design: Design) -> None:
     """600 ohm gives 0.9 dB with the default network; what counts is what it adds."""
     for nominal, likely, says in (
-        (0.01, 0.1, "more than either"),
-        (0.01, 1.2, "about as much"),
-        (0.01, 2.0, "less"),
-        (0.80, 0.85, "less"),
+        (0.01, 0.1, "more than tolerance"),
+        (0.01, 1.2, "about what tolerance"),
+        (0.01, 2.0, "less than tolerance"),
+        (0.80, 0.85, "less than tolerance"),
     ):
         lines = governing_lines(_with_errors(default_design, nominal=nominal, likely=likely))
-        assert f"Another generator matters {says}: with 600 Ω" in lines[1]
+        assert re.search(f"Generators up to .* 600 Ω gives ±.* dB, {says} does", lines[1])
 
 
 def test_few_builds_are_called_few(default_design: Design) -> None:

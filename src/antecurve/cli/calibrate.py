@@ -19,6 +19,7 @@ from antecurve.cli.options import (
     quantity,
     refuse_existing,
 )
+from antecurve.cli.terminal import say
 
 if TYPE_CHECKING:
     from antecurve.judge.calibration import Calibration
@@ -101,7 +102,7 @@ def calibrate(
     else:
         _show(calibration, None if stated else loading)
         if output is not None:
-            print(f"Written to {output}: {' '.join(calibration_files(calibration))}")
+            say(f"Written to {output}: {' '.join(calibration_files(calibration))}")
     if not calibration.consistent:
         raise typer.Exit(1)
 
@@ -112,13 +113,13 @@ def _show(calibration: Calibration, assumed: Loading | None) -> None:
     from antecurve.report.ship_sheet import calibration_rows
 
     show_table(calibration_rows(calibration))
-    print(f"The fit leaves {calibration.residual_db:.4f} dB rms.")
+    say(f"The fit leaves {calibration.residual_db:.4f} dB rms.")
     if assumed is not None:
-        print(f"Load of the sweep taken as the unit's: {_load_text(assumed)}. Was it the meter's?")
-        print("Then give --load-resistance and --load-capacitance.")
+        say(f"Load of the sweep taken as the unit's: {_load_text(assumed)}. Was it the meter's?")
+        say("Then give --load-resistance and --load-capacitance.")
     if not calibration.consistent:
-        print("The tolerances of the parts don't explain the sweep, so no value has an interval:")
-        print("\n".join(f"- {finding}" for finding in calibration.findings))
+        say("The tolerances of the parts don't explain the sweep, so no value has an interval:")
+        say("\n".join(f"- {finding}" for finding in calibration.findings))
 
 
 def _load_text(loading: Loading) -> str:

@@ -24,6 +24,7 @@ from antecurve.cli.options import (
     SourceTolerance,
     refuse_existing,
 )
+from antecurve.cli.terminal import say
 
 if TYPE_CHECKING:
     from antecurve.analysis.as_built import AsBuilt
@@ -141,7 +142,7 @@ def check(
         _write(results, output, force=force)
     _show(results, whole=measured is None, as_json=as_json)
     if output is not None and not as_json:
-        print(f"Written to {output}: correction.csv response.csv")
+        say(f"Written to {output}: correction.csv response.csv")
     if _missed(results):
         raise typer.Exit(1)
 
@@ -233,13 +234,13 @@ def _show(results: _Results, *, whole: bool, as_json: bool) -> None:
     if whole:
         show_design(results.design)
     else:
-        print(results.design.job.title)
+        say(results.design.job.title)
         show_table(wiring_rows(results.design.picked))
         for line in tables.as_built_lines(results.built):
-            print(line)
-    print("Subtract from levels measured through the network, 0 dB at 1 kHz:")
+            say(line)
+    say("Subtract from levels measured through the network, 0 dB at 1 kHz:")
     show_table(tables.correction_rows(results.built.correction))
-    print(tables.UNCERTAINTY_NOTE)
-    print("Over temperature:")
+    say(tables.UNCERTAINTY_NOTE)
+    say("Over temperature:")
     show_table(tables.drift_rows(results.warm))
-    print(tables.loss_line(results.losses))
+    say(tables.loss_line(results.losses))

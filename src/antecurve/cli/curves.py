@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 import typer
 
 from antecurve.cli.options import AsJson, quantity
+from antecurve.cli.terminal import say
 
 if TYPE_CHECKING:
     from antecurve.curves.identify import CurveIdentification
@@ -109,10 +110,10 @@ def _show_catalogue(as_json: bool) -> None:
         show_json([CatalogueEntry(c) for c in curves])
         return
     show_table(catalogue_rows(curves))
-    print("Remarks")
+    say("Remarks")
     for curve in curves:
         doubt = unverified(curve.name)
-        print(f"  {curve.name}: {curve.remark}{f' Unverified: {doubt}.' if doubt else ''}")
+        say(f"  {curve.name}: {curve.remark}{f' Unverified: {doubt}.' if doubt else ''}")
 
 
 def _show_cuts(as_json: bool) -> None:
@@ -125,8 +126,8 @@ def _show_cuts(as_json: bool) -> None:
         show_json(list(rows))
         return
     show_table(cut_table(rows))
-    print("Cut at 10 kHz of the treble time constant by itself, re low frequency; a whole curve re")
-    print("1 kHz reads a little more or less: the disc curve 13.73 dB for 75 µs.")
+    say("Cut at 10 kHz of the treble time constant by itself, re low frequency; a whole curve re")
+    say("1 kHz reads a little more or less: the disc curve 13.73 dB for 75 µs.")
 
 
 def _show_table(name: str, as_json: bool) -> None:
@@ -142,10 +143,10 @@ def _show_table(name: str, as_json: bool) -> None:
         return
     zeros = microseconds(curve.zeros_s, at_origin=curve.zeros_at_origin)
     poles = microseconds(curve.poles_s, at_origin=curve.poles_at_origin)
-    print(f"{curve_label(name)}: zeros {zeros}; poles {poles}")
-    print(f"{curve.source}. {curve.remark}")
+    say(f"{curve_label(name)}: zeros {zeros}; poles {poles}")
+    say(f"{curve.source}. {curve.remark}")
     if doubt := unverified(name):
-        print(f"Unverified: {doubt}.")
+        say(f"Unverified: {doubt}.")
     show_table(curve_rows(table))
 
 
@@ -181,7 +182,7 @@ def _show_fit(identified: CurveIdentification, as_json: bool) -> None:
         show_json(identified)
         return
     for line in identification_lines(identified):
-        print(line)
+        say(line)
     how = "chosen" if identified.chosen else "judged"
-    print(f"Number of time constants {how} by Schwarz's criterion: the lowest fits; +10 decides.")
+    say(f"Number of time constants {how} by Schwarz's criterion: the lowest fits; +10 decides.")
     show_table(tried_rows(identified))

@@ -8,6 +8,7 @@ from typing import Annotated, Optional
 import typer
 
 from antecurve.cli.options import AsJson, Force, OutputFolder, refuse_existing
+from antecurve.cli.terminal import say
 
 __all__ = ["design"]
 
@@ -21,6 +22,10 @@ def design(
     force: Force = False,
     plots: Annotated[
         bool, typer.Option("--plots", help="With -o: the plots as PNG and SVG files, too.")
+    ] = False,
+    whole: Annotated[
+        bool,
+        typer.Option("--all", help="Print alternatives, parts list and every figure, too."),
     ] = False,
     as_json: AsJson = False,
 ) -> None:
@@ -60,10 +65,12 @@ def design(
     if as_json:
         show_json(designed)
     else:
-        show_design(designed)
+        show_design(designed, whole=whole)
+        if not whole:
+            say("More: --all prints alternatives, parts list and every figure; -o writes a report.")
         if output is not None:
             names = ("design.json", "parts.csv", "response.csv", "network.cir", *more)
-            print(f"Written to {output}: {' '.join(names)}")
+            say(f"Written to {output}: {' '.join(names)}")
     interrupted = was_interrupted(designed.analysis.spread)
     if (
         misses_limit(designed.analysis.error.job.centred_db, job.target.error_limit_db)

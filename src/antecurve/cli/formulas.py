@@ -8,6 +8,7 @@ from typing import Annotated, Optional
 import typer
 
 from antecurve.cli.options import AsJson
+from antecurve.cli.terminal import say
 
 __all__ = ["formulas"]
 
@@ -93,7 +94,7 @@ def formulas(
         print(formulas_latex(derived), end="")
     else:
         for line in formula_lines(derived):
-            print(line)
+            say(line)
 
 
 def _show_worked(path: Path, latex: bool, as_json: bool) -> None:
@@ -118,9 +119,9 @@ def _show_worked(path: Path, latex: bool, as_json: bool) -> None:
         print(formulas_latex(derived, numbers), end="")
     else:
         for line in formula_lines(derived, numbers):
-            print(line)
+            say(line)
         if not numbers:
-            print("\nNo numbers: these formulas don't give the exact values of this design.")
+            say("\nNo numbers: these formulas don't give the exact values of this design.")
 
 
 def _show_forms(as_json: bool) -> None:
@@ -132,4 +133,4 @@ def _show_forms(as_json: bool) -> None:
         show_json({name: form_description(name) for name in form_names()})
         return
     for line in form_lines():
-        print(line)
+        say(line)

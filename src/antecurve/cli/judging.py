@@ -8,6 +8,8 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from antecurve.cli.terminal import say
+
 if TYPE_CHECKING:
     from antecurve.files.recordings import ReadingOptions, Recording
     from antecurve.files.verdict_record import VerdictRecord
@@ -129,10 +131,10 @@ def judge_one(
     else:
         for verdict, name in zip(verdicts, ("", "Other channel"), strict=False):
             if name:
-                print(name)
+                say(name)
             _show(verdict)
         if delivery.output is not None:
-            print(f"Written to {delivery.output}: {' '.join(files)}")
+            say(f"Written to {delivery.output}: {' '.join(files)}")
     return all(v.decision is Decision.PASS for v in verdicts)
 
 
@@ -254,13 +256,13 @@ def _show(verdict: Verdict) -> None:
     from antecurve.cli.show import show_table
     from antecurve.report.ship_sheet import VERDICT_WORDS, band_rows, fitted_rows
 
-    print(VERDICT_WORDS[verdict.decision.value])
+    say(VERDICT_WORDS[verdict.decision.value])
     show_table(band_rows(verdict))
     show_table(fitted_rows(verdict.fitted))
     for line in (*verdict.findings, *(figure.text for figure in verdict.figures)):
-        print(f"- {line}")
+        say(f"- {line}")
     if verdict.overlay is not None:
-        print(f"- {verdict.overlay.text}")
+        say(f"- {verdict.overlay.text}")
 
 
 def judge_folder(
@@ -337,5 +339,5 @@ def judge_folder(
     else:
         show_table(batch_rows(batch.to_frame()))
         if delivery.output is not None:
-            print(f"Written to {delivery.output}: {len(files)} files")
+            say(f"Written to {delivery.output}: {len(files)} files")
     return all(e.verdict is not None and e.verdict.decision is Decision.PASS for e in batch.entries)

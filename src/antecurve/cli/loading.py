@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 import typer
 
 from antecurve.cli.options import AsJson, DesignFile, Force, OutputFolder, quantity, refuse_existing
+from antecurve.cli.terminal import say
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -86,7 +87,7 @@ def loading(
         _write(loadings, output, force=force)
     _show(loadings, every_combination=every_combination, as_json=as_json)
     if output is not None and not as_json:
-        print(f"Written to {output}: loading.csv strays.csv")
+        say(f"Written to {output}: loading.csv strays.csv")
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,9 +169,9 @@ def _show(loadings: _Loadings, *, every_combination: bool, as_json: bool) -> Non
         )
         return
     for line in (*tables.window_lines(result.window), "", *(a.sentence for a in loadings.advice)):
-        print(line)
+        say(line)
     show_table(tables.combination_rows(result if every_combination else one_change(result)))
-    print("One generator feeding one network and more:")
+    say("One generator feeding one network and more:")
     show_table(tables.combination_rows(loadings.shared))
-    print("Stray capacitances that matter most, one at a time:")
+    say("Stray capacitances that matter most, one at a time:")
     show_table(tables.stray_rows(loadings.strays))

@@ -8,6 +8,7 @@ from typing import Annotated, Optional
 import typer
 
 from antecurve.cli.options import AsJson, DesignFile, Force, OutputFile, percent
+from antecurve.cli.terminal import say
 
 __all__ = ["parts"]
 
@@ -62,11 +63,11 @@ def parts(
         show_json(to_buy.to_frame().to_dict(orient="records"))
     elif types:
         show_table(type_rows())
-        print(f"Types, values, ratings and packages: {TYPES_SOURCE}.")
+        say(f"Types, values, ratings and packages: {TYPES_SOURCE}.")
     elif output is None:
         show_table(parts_rows(to_buy))
-        print(f"What to look for: {TYPES_SOURCE}.")
+        say(f"What to look for: {TYPES_SOURCE}.")
         for line in [*order_lines(to_buy), *drive_lines(part_stresses(design))]:
-            print(line)
+            say(line)
     else:
-        print(f"Wrote {output}")
+        say(f"Wrote {output}")

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Optional
 import typer
 
 from antecurve.cli.options import AsJson, DesignFile, Force, OutputFolder, quantity, refuse_existing
+from antecurve.cli.terminal import say
 from antecurve.cli.unit_curve import (
     UnitCurve,
     UnitCurveTexts,
@@ -105,7 +106,7 @@ def scope(
     set_to = design.job.unit_curve
     _show(trace, sheet, limited, "" if set_to is None else set_to.name, as_json=as_json)
     if output is not None and not as_json:
-        print(f"Written to {output}: {' '.join(files)}")
+        say(f"Written to {output}: {' '.join(files)}")
 
 
 def _show(
@@ -126,15 +127,15 @@ def _show(
     ]
     show_table(measure_rows(measures))
     if set_to:
-        print(f"Unit set to {set_to}: after playback stands what a correct unit shows.")
-    print(limited_line(limited))
-    print("Common faults of playback:")
+        say(f"Unit set to {set_to}: after playback stands what a correct unit shows.")
+    say(limited_line(limited))
+    say("Common faults of playback:")
     show_table(measure_rows([(t.playback.name, t.measures) for t in sheet.traces[1:]]))
-    print("Tilt: (start - end)/start of the top over half a period.  Overshoot: beyond the start")
-    print("of the top, over the step.  Rise time: 10 % to 90 % of the step.  A dash: the trace is")
-    print("all edges and has no top.")
+    say("Tilt: (start - end)/start of the top over half a period.  Overshoot: beyond the start")
+    say("of the top, over the step.  Rise time: 10 % to 90 % of the step.  A dash: the trace is")
+    say("all edges and has no top.")
     for line in CAUTIONS:
-        print(line)
+        say(line)
 
 
 def _wave(job: Job, frequency: str, amplitude: str | None, rise_time: str) -> SquareWave:

@@ -20,6 +20,7 @@ from antecurve.cli.options import (
     quantity,
     refuse_existing,
 )
+from antecurve.cli.terminal import say
 from antecurve.cli.unit_curve import (
     UnitCurve,
     UnitCurveTexts,
@@ -161,7 +162,7 @@ def sheet(
         write_folder(output, files, force=force)
     _show(plan, as_json=as_json)
     if output is not None and not as_json:
-        print(f"Written to {output}: {' '.join(files)}")
+        say(f"Written to {output}: {' '.join(files)}")
 
 
 def _show(plan: BenchPlan, *, as_json: bool) -> None:
@@ -175,11 +176,11 @@ def _show(plan: BenchPlan, *, as_json: bool) -> None:
         show_json({**plan.to_dict(), **notes})
         return
     for part in sheet_parts(plan):
-        print(part.heading)
+        say(part.heading)
         for line in part.lines:
-            print(line)
+            say(line)
         if part.table is not None:
             show_table(part.table)
         print()
     for line in (*CAUTIONS, "", "Practical notes (common practice, no source):", *PRACTICAL_NOTES):
-        print(line)
+        say(line)

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from typing import TYPE_CHECKING, Any
 
+from antecurve.cli.terminal import say, terminal_width
 from antecurve.results import json_text
 from antecurve.texts import printable
 
@@ -14,6 +14,9 @@ if TYPE_CHECKING:
     from antecurve.report.text_table import TextTable
 
 __all__ = ["show_design", "show_json", "show_table"]
+
+_ANY_WIDTH = 1000  # characters: no table is so wide, and what is piped is not wrapped
+_EDGES = 2  # characters that the frame puts beside a table
 
 
 def show_json(content: object) -> None:
@@ -28,71 +31,82 @@ def show_json(content: object) -> None:
 
 
 def show_table(content: TextTable) -> None:
-    """Print a table with aligned columns; wrapped on a narrow terminal, or to ``COLUMNS``.
+    """Print a table with aligned columns; on a narrow terminal in blocks, no number parted.
 
     Parameters
     ----------
     content : TextTable
-        The table; its first column, which names the rows, is neither cut nor wrapped.
+        The table; its first column names the rows and opens each block.
     """
     from rich import box
     from rich.console import Console
     from rich.table import Table
     from rich.text import Text
 
-    table = Table(box=box.SIMPLE, header_style="bold", pad_edge=False)
-    names = max(len(row[0]) for row in (content.header, *content.rows))
-    for index, name in enumerate(content.header):
-        justify: Any = "right" if content.right[index : index + 1] == "r" else "left"
-        if index:
-            table.add_column(name, justify=justify, overflow="fold")
-        else:
-            table.add_column(name, justify=justify, no_wrap=True, min_width=names)
-    for row in content.rows:
-        table.add_row(*(Text(printable(cell)) for cell in row))
-    console = Console(file=sys.stdout, highlight=False)
-    if not console.is_terminal and "COLUMNS" not in os.environ:
-        console = Console(file=sys.stdout, highlight=False, width=1000)
-        console = Console(file=sys.stdout, highlight=False, width=console.measure(table).maximum)
-    console.print(table)
+    from antecurve.report.table_layout import table_blocks
+
+    for block in table_blocks(content, (terminal_width() or _ANY_WIDTH) - _EDGES):
+        table = Table(box=box.SIMPLE, header_style="bold", pad_edge=False)
+        for name, width, side in zip(
+            block.table.header, block.widths, block.table.right, strict=True
+        ):
+            justify: Any = "right" if side == "r" else "left"
+            table.add_column(name, justify=justify, width=width, overflow="fold")
+        for row in block.table.rows:
+            table.add_row(*(Text(_printable_lines(cell)) for cell in row))
+        Console(file=sys.stdout, highlight=False, width=_ANY_WIDTH).print(table)
 
 
-def show_design(design: Design) -> None:
-    """Print a design: what to wire, what to buy, how good it is and what governs.
+def _printable_lines(cell: str) -> str:
+    return "\n".join(printable(line) for line in cell.split("\n"))
+
+
+def show_design(design: Design, *, whole: bool = True) -> None:
+    """Print a design: the conclusion, what to wire, and on request all that is known of it.
 
     Parameters
     ----------
     design : Design
         A design with its analyses.
+    whole : bool, optional
+        Whether to print alternatives, parts list and every figure, too.
     """
-    from antecurve.pipeline import design_parts_list
-    from antecurve.report.summary import summary_lines
-    from antecurve.report.tables import (
-        form_rows,
-        node_caption,
-        parts_rows,
-        refused_forms,
-        shortlist_rows,
-        wiring_rows,
-    )
+    from antecurve.report.summary import conclusion_lines, summary_lines
+    from antecurve.report.tables import node_caption, wiring_rows
 
+    picked = design.picked
+    said = conclusion_lines(design)
     print(printable(design.job.title))
+    say(*said)
     print()
-    print(f"Network {design.picked.topology.form}. Wire each position between its two nodes.")
-    print(node_caption(design.picked))
-    show_table(wiring_rows(design.picked))
+    say(
+        f"Network {picked.topology.form}. Wire each position between its two nodes.",
+        node_caption(picked),
+    )
+    show_table(wiring_rows(picked))
     if design.second is not None:
         print("The other network of the pair, of the same form")
         show_table(wiring_rows(design.second))
+    if whole:
+        _show_alternatives(design)
+    figures = [line for line in summary_lines(design) if line not in said]
+    say(*(figures if whole else [line for line in figures if line.startswith(_BRIEF)]))
+
+
+_BRIEF = ("Level at 1 kHz", "THE LEVELS OF THE PAIR")
+"""What begins the figures that nobody does without on the bench."""
+
+
+def _show_alternatives(design: Design) -> None:
+    from antecurve.pipeline import design_parts_list
+    from antecurve.report.tables import form_rows, parts_rows, refused_forms, shortlist_rows
+
     if len(design.forms) > 1:
         print("The forms of the job side by side")
         show_table(form_rows(design))
-        for line in refused_forms(design):
-            print(line)
+        say(*refused_forms(design))
     if len(design.shortlist) > 1:
-        print("The pick and alternatives (values and trades: design.json, report.html)")
+        say("The pick and alternatives (values and trades: design.json, report.html)")
         show_table(shortlist_rows(design, brief=True))
     print("Parts")
     show_table(parts_rows(design_parts_list(design)))
-    for line in summary_lines(design):
-        print(line)

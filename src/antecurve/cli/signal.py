@@ -8,6 +8,7 @@ from typing import Annotated, Optional
 import typer
 
 from antecurve.cli.options import AsJson, Force, quantity
+from antecurve.cli.terminal import say
 
 __all__ = ["signal"]
 
@@ -88,8 +89,8 @@ def signal(
         show_json(made.to_dict() | {"cautions": list(SOUND_CAUTIONS)})
         return
     for line in (*signal_lines(made), *SOUND_CAUTIONS):
-        print(line)
-    print(f"Wrote {output}")
+        say(line)
+    say(f"Wrote {output}")
 
 
 def _levels(text: str) -> tuple[float, ...]:

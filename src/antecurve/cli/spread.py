@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Optional
 import typer
 
 from antecurve.cli.options import AsJson, DesignFile, Force, OutputFolder, quantity, refuse_existing
+from antecurve.cli.terminal import say
 
 if TYPE_CHECKING:
     from antecurve.analysis.planning import TolerancePlan
@@ -105,7 +106,7 @@ def spread(
         write_folder(output, spread_files(result), force=force)
     _show(result, plan, as_json=as_json)
     if output is not None and not as_json:
-        print(f"Written to {output}: spread.json spread.csv")
+        say(f"Written to {output}: spread.json spread.csv")
     if _missed(result):
         raise typer.Exit(1)
 
@@ -155,12 +156,12 @@ def _show(result: SpreadResult, plan: TolerancePlan | None, *, as_json: bool) ->
         return
     show_table(tables.spread_rows(result))
     for line in tables.spread_lines(result):
-        print(line)
+        say(line)
     show_table(tables.sensitivity_rows(result))
-    print(tables.curve_line(result))
+    say(tables.curve_line(result))
     show_table(tables.curve_rows(result))
     if plan is not None:
-        print(tables.plan_line(plan))
+        say(tables.plan_line(plan))
         show_table(tables.plan_rows(plan))
 
 

@@ -14,6 +14,7 @@ from antecurve.cli.options import (
     MeterDisplay,
     MeterResistance,
 )
+from antecurve.cli.terminal import say
 
 __all__ = ["trim"]
 
@@ -71,7 +72,7 @@ def trim(
     else:
         show_table(tables.trim_rows(result))
         for line in tables.trim_lines(result):
-            print(line)
+            say(line)
     limit = design.job.target.error_limit_db
     if limit is not None and result.advised.centred_db > limit:
         typer.echo(

@@ -129,7 +129,7 @@ def report(search: Search, objective_db: float, complete: bool, claim: str = "")
             f"{FLOOR * NEPER_DB:g} dB, below which the search does not go"
         )
     elif not claim and complete:
-        claim = "no combination has a smaller nominal centred error"
+        claim = "no other combination of these parts does better (proved)"
     elif not claim and bound > 0.0:
         claim = f"the search ended early; no combination's centred error is below {bound:.3g} dB"
     elif not claim:

@@ -439,7 +439,11 @@ def _with_limits(
     text: Callable[[float], str],
 ) -> tuple[Column, Column, Column]:
     """A column, and those of its lower and upper limit."""
-    return column(heading, level, text), column("from", low, text), column("to", high, text)
+    return (
+        column(heading, level, text),
+        column("from", low, text, attached=True),
+        column("to", high, text, attached=True),
+    )
 
 
 def _millivolts(value: float) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from typing import TYPE_CHECKING, Any
 
 from antecurve.analysis.loading import one_change
@@ -41,13 +40,12 @@ from antecurve.report.tables import (
     shortlist_rows,
     wiring_rows,
 )
+from antecurve.texts import unbroken
 
 if TYPE_CHECKING:
     from antecurve.pipeline import Design
 
 __all__ = ["page_environment", "report_page"]
-
-_BEFORE_UNIT = re.compile(r"(?<=[\d]) (?=(?:dB|%|°C|[GMkmµnpf]?(?:Ω|F|Hz|V|W|s))(?![\w]))")
 
 
 def page_environment() -> Any:
@@ -67,13 +65,8 @@ def page_environment() -> Any:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters["unbroken"] = _unbroken
+    environment.filters["unbroken"] = unbroken
     return environment
-
-
-def _unbroken(text: str) -> str:
-    """The text of a narrow cell with numbers and units that no line break parts."""
-    return _BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", str(text))
 
 
 def _square_waves(trace: ScopeTrace | None, faults: FaultSheet | None) -> dict[str, Any]:

@@ -18,7 +18,14 @@ if TYPE_CHECKING:
     from antecurve.curves.model import Curve
     from antecurve.pipeline import Analysis, Design
 
-__all__ = ["curve_line", "governing_lines", "governing_sentence", "missed_limit", "summary_lines"]
+__all__ = [
+    "conclusion_lines",
+    "curve_line",
+    "governing_lines",
+    "governing_sentence",
+    "missed_limit",
+    "summary_lines",
+]
 
 _FEW_BUILDS = 1000  # of which 50 lie beyond the 95 %: known to a seventh
 _LEAST_DB = 1e-3  # no bench shows less
@@ -34,6 +41,11 @@ def _db(value: float) -> str:
         return f"below {_LEAST_DB:g} dB"
     digits = max(2, 1 - math.floor(math.log10(value)))
     return f"{value:.{digits}f} dB"
+
+
+def _within(value: float) -> str:
+    """A figure in dB to either side of 0, or that it is below what counts."""
+    return _db(value) if value < _LEAST_DB else f"±{_db(value)}"
 
 
 def _up_to(word: str, value: float) -> str:
@@ -65,7 +77,7 @@ def governing_sentence(design: Design) -> str:
     Returns
     -------
     str
-        Nominal error, error of 95 % of the builds, and what governs.
+        Design error, error of 95 % of the builds, and what dominates.
     """
     analysis = design.analysis
     nominal = analysis.error.job.centred_db
@@ -78,19 +90,17 @@ def governing_sentence(design: Design) -> str:
     by_pick = likely - math.sqrt(max(likely**2 - nominal**2, 0.0))
     if by_parts >= 2.0 * by_pick:
         first = max(spread.sensitivity, key=lambda s: s.share)
-        gain = "little" if by_pick < 0.1 * likely else "less"
         verdict = (
-            f"the tolerances of the parts govern, {first.ref} first "
-            f"({first.share * 100:.0f} % of the variance); a better pick would gain {gain}"
+            f"Tolerance dominates, mainly {first.ref} ({first.share * 100:.0f} % of the variance)"
         )
+        if by_pick >= 0.1 * likely:
+            verdict += "; a better pick would gain less"
     elif by_pick < 2.0 * by_parts:
-        verdict = (
-            f"pick and tolerances weigh alike, as tolerances add {_db(by_parts)} to the nominal "
-            "error"
-        )
+        verdict = f"Design error and tolerance weigh alike: tolerance adds {_db(by_parts)}"
     else:
         verdict = _what_limits_the_pick(design, analysis)
-    return f"Nominal {_db(nominal)}, 95 % of builds{few} {_up_to('within', likely)}: {verdict}."
+    share = f"95 % of builds{few} {'within ' * (likely >= _LEAST_DB)}{_within(likely)}"
+    return f"Design error {_within(nominal)}; {share}. {verdict}."
 
 
 def _what_limits_the_pick(design: Design, analysis: Analysis) -> str:
@@ -104,19 +114,16 @@ def _what_limits_the_pick(design: Design, analysis: Analysis) -> str:
     if own is not None and not own.exact:
         floor = max(floor, own.residual_db)
     if 2.0 * floor > nominal:
-        return (
-            "the network's form governs; even with the best values found, whether they can be "
-            f"bought or not, it leaves {_db(floor)}"
-        )
+        return f"The network's form dominates: its best values leave {_db(floor)}"
     beyond = _out_of_reach(design)
     if beyond:
-        return f"the pick governs, as {' and '.join(beyond)}; a wider range would gain most"
+        return f"The pick dominates. {'. '.join(beyond)}. A wider range would gain most"
     if not design.search.proved:
         return (
-            "the pick governs and its search ended early; a longer budget (pick.budget_seconds) "
-            "or a larger choice of values would gain most"
+            "The pick dominates, and its search ended early. A longer budget "
+            "(pick.budget_seconds) or more values would gain most"
         )
-    return "the pick governs; a larger choice of values or of parts per position would gain most"
+    return "The pick dominates. More values, or two parts per position, would gain most"
 
 
 def _out_of_reach(design: Design) -> list[str]:
@@ -142,7 +149,7 @@ def _out_of_reach(design: Design) -> list[str]:
         pair = ", with two joined" if limit not in (least, most) else ""
         reach = f" ({format_quantity(least if exact < least else most, unit)}{pair})" * bool(pair)
         sentences.append(
-            f"the exact value of {element.ref}, {format_quantity(exact, unit)}, is out of reach: "
+            f"The exact value of {element.ref}, {format_quantity(exact, unit)}, is out of reach: "
             f"{element.kind.value}s.range {end} {format_quantity(limit, unit)}{reach}"
         )
     return sentences
@@ -164,7 +171,7 @@ def missed_limit(design: Design) -> str | None:
     limit, nominal = design.job.target.error_limit_db, design.analysis.error.job.centred_db
     if limit is None or nominal <= limit:
         return None
-    return f"MISSES THE LIMIT: the nominal error of {_db(nominal)} is above ±{limit:g} dB."
+    return f"MISSES THE LIMIT: the design error of {_db(nominal)} is above ±{limit:g} dB."
 
 
 def governing_lines(design: Design) -> list[str]:
@@ -181,6 +188,30 @@ def governing_lines(design: Design) -> list[str]:
         Sentences.
     """
     return [governing_sentence(design), *_loading_lines(design.analysis)]
+
+
+def conclusion_lines(design: Design) -> list[str]:
+    """Conclude in a few sentences: what governs, what is proved, what the loading does.
+
+    Parameters
+    ----------
+    design : Design
+        A design with its analyses.
+
+    Returns
+    -------
+    list of str
+        Sentences, a missed limit first.
+    """
+    missed = missed_limit(design)
+    governs, *loading = governing_lines(design)
+    claim = design.search.claim or "nothing is proved"
+    return [
+        *([] if missed is None else [missed]),
+        governs,
+        f"{claim[0].upper()}{claim[1:]}.",
+        *loading,
+    ]
 
 
 def summary_lines(design: Design) -> list[str]:
@@ -243,14 +274,14 @@ def _error_lines(design: Design, analysis: Analysis) -> list[str]:
     error, curve = analysis.error, design.job.curve
     limits = [format_quantity(1 / (2 * math.pi * t), "Hz") for t in curve.ultrasonic_poles_s]
     word = "pole" if len(limits) == 1 else "poles"
-    with_limits = f" with its {word} at {' and '.join(limits)}" if limits else ""
+    with_limits = f" including the {' and '.join(limits)} {word}" if limits else ""
     lines = [
-        f"Error {_band(error.job.band_hz)}, half of the range: {_db(error.job.centred_db)} against "
-        f"the curve{with_limits}; re 1 kHz {_up_to('at most', error.job.at_1khz_db)}, "
-        f"rms {_db(error.job.rms_db)}.",
-        f"Against the published time constants alone: {_db(error.published.centred_db)}; "
-        f"re 1 kHz {_up_to('at most', error.published.at_1khz_db)}"
-        + (": what the ultrasonic pole costs is in it." if limits else "."),
+        f"Error from {_band(error.job.band_hz)}: {_within(error.job.centred_db)} against the "
+        f"curve{with_limits}; {_up_to('at most', error.job.at_1khz_db)} relative to 1 kHz; "
+        f"{_db(error.job.rms_db)} rms.",
+        f"Against the published time constants alone: {_within(error.published.centred_db)}; "
+        f"{_up_to('at most', error.published.at_1khz_db)} relative to 1 kHz."
+        + (" That is what the ultrasonic pole costs." if limits else ""),
     ]
     if error.implied_poles_s and not limits:
         poles = [
@@ -268,17 +299,17 @@ def _error_lines(design: Design, analysis: Analysis) -> list[str]:
 def _spread_lines(analysis: Analysis) -> list[str]:
     spread = analysis.spread
     lines = [
-        f"Spread over {spread.builds:,} builds ({spread.distribution}, seed {spread.seed}): "
-        f"half of the range is {_db(spread.centred_db.p50)} in the median, "
-        f"{_db(spread.centred_db.p95)} for 95 %, {_db(spread.centred_db.p99)} for 99 %."
+        f"{spread.builds:,} builds ({spread.distribution}, seed {spread.seed}): "
+        f"median {_within(spread.centred_db.p50)}, 95 % within {_within(spread.centred_db.p95)}, "
+        f"99 % within {_within(spread.centred_db.p99)}.".replace("within below", "below")
     ]
     if spread.worst_corner_db is not None:
-        lines.append(f"Worst corner of all tolerances: {_db(spread.worst_corner_db)}.")
+        lines.append(f"Worst case of all tolerances: {_within(spread.worst_corner_db)}.")
     if spread.within is not None:
         share = spread.within.proportion
         lines.append(
             f"Within ±{spread.within.limit_db:g} dB: {share.fraction * 100:.2f} % of builds "
-            f"({share.low * 100:.3f} to {share.high * 100:.3f} %, 95 % confidence)."
+            f"({share.low * 100:.3f} to {share.high * 100:.3f} % with 95 % confidence)."
         )
     return lines
 
@@ -300,23 +331,23 @@ def _loading_lines(analysis: Analysis) -> list[str]:
             continue
         unit = "F" if name == "cable" else "ohm"
         value = format_quantity(float(values[alone][worst]), unit)
-        weight = "more than either" if growth > likely else "less"
+        weight = "more than tolerance does" if growth > likely else "less than tolerance does"
         if 0.5 * likely < growth <= likely:
-            weight = "about as much"
+            weight = "about what tolerance does"
         lines.append(
-            f"Another {name} matters {weight}: "
-            f"with {value} the error is {_db(float(errors[worst]))}; "
-            f"{_reach(spans[name], unit)} it grows by no more than {window.growth_db:g} dB."
+            f"{_reach(name, spans[name], unit)} at most {window.growth_db:g} dB; "
+            f"{value} gives {_within(float(errors[worst]))}, {weight}."
         )
     return lines
 
 
-def _reach(span: Span, unit: str) -> str:
-    """How far a quantity may go."""
-    low = "" if not span.low else f"from {format_quantity(span.low, unit)} "
-    if span.high is None:
-        return f"{low}upwards" if low else "at any value"
-    return f"{low or 'up '}to {format_quantity(span.high, unit)}"
+def _reach(name: str, span: Span, unit: str) -> str:
+    """How far a quantity may go; three digits, as a window needs no more."""
+    low, high = (v and format_quantity(v, unit, digits=3) for v in (span.low, span.high))
+    several = f"{name.capitalize()}s"
+    if not low:
+        return f"{several} up to {high} add" if high else f"Any {name} adds"
+    return f"{several} from {low} to {high} add" if high else f"{several} of {low} or more add"
 
 
 def _level_lines(design: Design, analysis: Analysis) -> list[str]:
@@ -325,10 +356,11 @@ def _level_lines(design: Design, analysis: Analysis) -> list[str]:
     output_resistance = format_quantity(level.output_resistance_ohm_at_1khz, "ohm")
     wanted = format_quantity(job.target.level_v, "V")
     lines = [
-        f"Level at 1 kHz: {output} into the unit (wanted {wanted}) from "
-        f"{format_quantity(job.source_level_v, 'V')} EMF, {level.gain_db_at_1khz:.2f} dB.",
-        f"Output resistance {output_resistance} at 1 kHz; "
-        f"input impedance at least {format_quantity(level.input_impedance_ohm_min, 'ohm')}.",
+        f"Level at 1 kHz: {output} into the unit from "
+        f"{format_quantity(job.source_level_v, 'V')} EMF ({level.gain_db_at_1khz:.2f} dB); "
+        f"{wanted} wanted.",
+        f"Output resistance {output_resistance} at 1 kHz. "
+        f"Input impedance at least {format_quantity(level.input_impedance_ohm_min, 'ohm')}.",
     ]
     if level.noise_v is not None and level.snr_db is not None:
         lines.append(
@@ -341,7 +373,7 @@ def _level_lines(design: Design, analysis: Analysis) -> list[str]:
 def _search_lines(design: Design) -> list[str]:
     search = design.search
     size = f"{_count(search.combinations)} combinations ({search.seconds:.1f} s)"
-    lines = [f"Search over {size}: {search.claim or 'nothing is proved'}."]
+    lines = [f"Search of {size}: {search.claim or 'nothing is proved'}."]
     level = pair_level_db(design)
     if design.match_db is not None and level is not None:
         lines += [*_second_lines(design), *_pair_lines(design.match_db, level)]
@@ -359,7 +391,7 @@ def _second_lines(design: Design) -> list[str]:
         job.conditions,
     )
     return [
-        f"The other network of the pair: nominal {_db(error.centred_db)}; "
+        f"The other network of the pair: design error {_within(error.centred_db)}; "
         f"{format_quantity(level.output_v, 'V')} into the unit, {level.gain_db_at_1khz:.2f} dB; "
         f"output resistance {format_quantity(level.output_resistance_ohm_at_1khz, 'ohm')} at 1 kHz."
     ]
@@ -399,7 +431,7 @@ def _own_lines(design: Design) -> list[str]:
         )
     else:
         first = (
-            f"The network can't make the curve exactly; the closest found leaves "
+            f"The network can't make the curve exactly; the closest values leave "
             f"{_db(own.residual_db)} over the band, with {values}."
         )
     if own.exact and own.free_directions:

@@ -142,12 +142,12 @@ def parts_rows(parts: PartsList) -> TextTable:
     )
     return table_from(
         parts.lines,
+        declared("positions", "refs", " ".join, right=False),
         declared("quantity", "quantity"),
         *(ordered if parts.priced else ()),
         declared("value", "value"),
         declared("tolerance", lambda line: f"±{line.tolerance * 100:g} %"),
         declared("kind", "kind", right=False),
-        declared("positions", "refs", " ".join, right=False),
         declared(rating, lambda line: line.rating or None, right=False),
         declared("what to look for", "description", right=False),
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 from operator import attrgetter
 from typing import Any, TypeVar
@@ -41,11 +41,14 @@ class TextTable:
         Cells.
     right : str
         One letter a column, ``r`` for those aligned to the right.
+    attached : str
+        One letter a column, ``a`` for those that belong to the column before them.
     """
 
     header: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     right: str = ""
+    attached: str = field(default="", repr=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,11 +63,14 @@ class Column:
         One text a row.
     right : bool
         Whether it is aligned to the right, as numbers are.
+    attached : bool
+        Whether it belongs to the column before it, as a limit to its value.
     """
 
     heading: str
     cells: tuple[str, ...]
     right: bool
+    attached: bool = False
 
 
 def column(
@@ -73,6 +79,7 @@ def column(
     text: Callable[[Value], str] = str,
     *,
     right: bool = True,
+    attached: bool = False,
 ) -> Column:
     """Write values into the cells of a column.
 
@@ -87,13 +94,16 @@ def column(
         ``"{:.3f}".format``.
     right : bool, optional
         Whether the column is aligned to the right.
+    attached : bool, optional
+        Whether it belongs to the column before it.
 
     Returns
     -------
     Column
         The column.
     """
-    return Column(heading, tuple(ABSENT if v is None else text(v) for v in values), right)
+    cells = tuple(ABSENT if v is None else text(v) for v in values)
+    return Column(heading, cells, right, attached)
 
 
 def table_of(*columns: Column) -> TextTable:
@@ -123,6 +133,7 @@ def table_of(*columns: Column) -> TextTable:
         tuple(c.heading for c in columns),
         tuple(zip(*(c.cells for c in columns), strict=True)),
         "".join("r" if c.right else "l" for c in columns),
+        "".join("a" if c.attached else "-" for c in columns),
     )
 
 
@@ -138,14 +149,15 @@ class Declared:
         From an item to its value; ``None`` becomes a dash.
     text : callable
         Writes a value, as in `column`.
-    right : bool
-        Whether the column is aligned to the right.
+    right, attached : bool
+        As in `Column`.
     """
 
     heading: str
     value: Callable[[Any], Any]
     text: Callable[[Any], str]
     right: bool
+    attached: bool
 
 
 def declared(
@@ -154,6 +166,7 @@ def declared(
     text: Callable[[Any], str] = str,
     *,
     right: bool = True,
+    attached: bool = False,
 ) -> Declared:
     """Declare a column by what it shows of an item.
 
@@ -163,7 +176,7 @@ def declared(
         Name of the column, with the unit where the cells carry none.
     value : str or callable
         Name of an attribute of the items, dots between several, or a function of an item.
-    text, right : optional
+    text, right, attached : optional
         As in `column`.
 
     Returns
@@ -172,7 +185,7 @@ def declared(
         To be given to `table_from`.
     """
     taken = attrgetter(value) if isinstance(value, str) else value
-    return Declared(heading, taken, text, right)
+    return Declared(heading, taken, text, right, attached)
 
 
 def table_from(items: Iterable[Any], *columns: Declared) -> TextTable:
@@ -197,7 +210,10 @@ def table_from(items: Iterable[Any], *columns: Declared) -> TextTable:
     """
     rows = list(items)
     return table_of(
-        *(column(c.heading, map(c.value, rows), c.text, right=c.right) for c in columns)
+        *(
+            column(c.heading, map(c.value, rows), c.text, right=c.right, attached=c.attached)
+            for c in columns
+        )
     )
 
 
