@@ -110,7 +110,7 @@ def two_channel_record(
     signal: str,
     stimulus_at: str = "emf",
     values: Floats = VALUES,
-    seconds: float = 3.0,
+    seconds: float = 2.0,
     noise_db: float = -60.0,
     bits: int = 16,
     clock: float = 0.0,

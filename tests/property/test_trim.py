@@ -120,17 +120,22 @@ class Counted:
         ]
         return sum(parts) if change.adds else 1.0 / sum(1.0 / p for p in parts)
 
-    def errors(self, values: np.ndarray) -> np.ndarray:
-        """Centred errors of networks, shape (networks, elements) to (networks,)."""
-        coefficients = loaded_coefficients(self.topology, values, loading=LOADING)
-        level = 20.0 * np.log10(np.abs(coefficients.response(FREQUENCY))) - self.curve_db
-        return np.ptp(level, axis=-1) / 2.0
+    def errors(self, values: np.ndarray, each: int = 1) -> np.ndarray:
+        """Centred errors of networks, shape (networks, elements) to (networks,).
 
-    def percentile(self, changes: Sequence[Change]) -> float:
+        At every so many of the frequencies alone they are no larger.
+        """
+        coefficients = loaded_coefficients(self.topology, values, loading=LOADING)
+        response = coefficients.response(FREQUENCY[::each])
+        return np.ptp(20.0 * np.log10(np.abs(response)) - self.curve_db[::each], axis=-1) / 2.0
+
+    def percentile(self, changes: Sequence[Change], *, limit: float = np.inf) -> float:
+        """The 95th percentile, or a lower bound of it that is no less than the limit."""
         values = self.base.copy()
         for change in changes:
             values[change.position] = self.drawn(change)
-        return float(np.quantile(self.errors(values.T), 0.95))
+        bound = float(np.quantile(self.errors(values.T, each=6), 0.95))
+        return bound if bound >= limit else float(np.quantile(self.errors(values.T), 0.95))
 
     def best(self, sets: Iterator[tuple[Change, ...]], now: float) -> float:
         """The smallest percentile of all sets, those looked at whose error could allow it.
@@ -148,7 +153,7 @@ class Counted:
         for k in np.argsort(error):
             if 0.9 * error[k] > lowest:
                 break
-            lowest = min(lowest, self.percentile(every[k]))
+            lowest = min(lowest, self.percentile(every[k], limit=lowest))
         return lowest
 
 

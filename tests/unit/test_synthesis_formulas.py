@@ -68,7 +68,8 @@ CASES = [(curve, form) for curve, (_, forms) in EVERY.items() for form in forms]
 
 
 def _numbers(expression: Any, known: dict[str, float]) -> complex:
-    return complex(expression.subs({x: known[x.name] for x in expression.free_symbols}).evalf(20))
+    numbers = {x: known[x.name] for x in expression.free_symbols}
+    return complex(expression.evalf(20, subs=numbers))
 
 
 def _worst(formulas: FormFormulas, exact: ExactNetwork, loading: Loading) -> float:
