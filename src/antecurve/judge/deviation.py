@@ -8,7 +8,7 @@ told apart is not claimed.  A band holds 95 % of whole curves, not of each frequ
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -21,7 +21,7 @@ from antecurve.judge.unit_model import UnitModel
 from antecurve.quantities import DB_PER_NEPER
 from antecurve.results import Result, column_rows
 
-__all__ = ["Deviation", "deviation_db", "deviation_of_families"]
+__all__ = ["Deviation", "deviation_db", "deviation_of_families", "joined"]
 
 Floats = NDArray[np.float64]
 
@@ -52,6 +52,22 @@ class Deviation(Result):
     expanded_uncertainty_db: Floats
     model_part_db: Floats
     capture_part_db: Floats
+
+    def about(self, deviation_db: Floats) -> Deviation:
+        """State the same band about another deviation.
+
+        Parameters
+        ----------
+        deviation_db : numpy.ndarray of float, shape (frequencies,)
+            The other deviation [dB].
+
+        Returns
+        -------
+        Deviation
+            Wider, so that it holds the band.
+        """
+        reach = np.abs(self.deviation_db - deviation_db) + self.expanded_uncertainty_db
+        return replace(self, deviation_db=deviation_db, expanded_uncertainty_db=reach)
 
     @property
     def rows(self) -> list[dict[str, Any]]:
@@ -132,6 +148,28 @@ def deviation_of_families(
     noise = deviation_db(families[0].model, quiet, frequency_hz, curve=curve, published=published)
     alone = np.minimum(_band(noise)[1], halves[0])
     return Deviation(frequency_hz, centre, reach, reach - halves[0], alone)
+
+
+def joined(inside: Deviation, outside: Deviation, range_hz: tuple[float, float]) -> Deviation:
+    """Take one deviation within a range of frequencies, another one beyond it.
+
+    Parameters
+    ----------
+    inside, outside : Deviation
+        At the same frequencies.
+    range_hz : tuple of float
+        The range [Hz].
+
+    Returns
+    -------
+    Deviation
+        Of both.
+    """
+    frequency = inside.frequency_hz
+    within = (frequency >= range_hz[0]) & (frequency <= range_hz[1])
+    names = ("deviation_db", "expanded_uncertainty_db", "model_part_db", "capture_part_db")
+    columns = (np.where(within, getattr(inside, n), getattr(outside, n)) for n in names)
+    return Deviation(frequency, *columns)
 
 
 def _band(curves_db: Floats) -> tuple[Floats, Floats]:

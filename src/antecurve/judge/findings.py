@@ -77,6 +77,7 @@ class _Effect:
     shown_hz: float
     shown_db: float
     sure: bool
+    change_db: Floats  # at the frequencies of the deviation
 
 
 def describe(
@@ -122,12 +123,16 @@ def describe(
     joint = _joint_low(fit, fitted, draws, deviation, lowest, mains_hz)
     silent = {"bass_shelf_s", "low_corner_hz"} if joint else set()
     least = max(_LEAST_EFFECT_DB, _LEAST_SHARE * limit_db)
-    constants = [e for e in effects if e.sure and _is_constant(e, residuals)]
+    constants = [e for e in effects if e.sure and _is_constant(e, deviation, residuals)]
     notable = [e for e in constants if abs(e.worst_db) >= least and e.value.name not in silent]
     faults = [e.value.name for e in constants if abs(e.worst_db) > limit_db]
     texts = [_sentence(e, fit) for e in notable]
     cause = None
-    if all(_is_constant(e, residuals) for e in effects if e.sure and abs(e.worst_db) > limit_db):
+    if all(
+        _is_constant(e, deviation, residuals)
+        for e in effects
+        if e.sure and abs(e.worst_db) > limit_db
+    ):
         cause = _explanation(fit, deviation, lowest, limit_db)
     if cause is not None:
         if cause.is_part or not texts:
@@ -141,16 +146,28 @@ def describe(
     return Findings(tuple(texts or ["every constant agrees with its nominal value"]), tuple(faults))
 
 
-def _is_constant(effect: _Effect, residuals: Sequence[ResidualFinding]) -> bool:
-    """Whether a constant is one of a linear unit, not what bends a model to another shape."""
+def _is_constant(
+    effect: _Effect, deviation: Deviation, residuals: Sequence[ResidualFinding]
+) -> bool:
+    """Whether a constant is one of a linear unit, not what bends a model to another shape.
+
+    Beside a misfit constants may be off to make up for one another: setting one right must then
+    take half of its effect off the largest deviation.
+    """
     if _base(effect.value.name) in _BY_EDGES and any(
         r.kind in _NOT_LINEAR and r.forbids_pass for r in residuals
     ):
         return False
-    misfit = max(
-        (float(r.misfit_db.max(initial=0.0)) for r in residuals if not r.is_response), default=0.0
-    )
-    return abs(effect.worst_db) > _TIMES_MISFIT * misfit
+    own = (float(np.abs(r.misfit_db).max(initial=0.0)) for r in residuals)
+    beside = (float(r.uncertainty_db.max(initial=0.0)) for r in residuals)
+    misfit = max((*own, *beside), default=0.0)
+    if abs(effect.worst_db) <= _TIMES_MISFIT * misfit:
+        return False
+    if all(r.kind is not ResidualKind.MISFIT for r in residuals):
+        return True
+    off = deviation.deviation_db
+    gained = np.abs(off).max() - np.abs(off - effect.change_db).max()
+    return bool(gained > abs(effect.worst_db) / _TIMES_MISFIT)
 
 
 def _coupling(fit: Fit, fitted: Sequence[FittedValue]) -> str:
@@ -193,7 +210,7 @@ def _effect(fit: Fit, value: FittedValue, frequency: Floats, band: tuple[float, 
         sure = value.low > 0 if kind not in _AT_THE_TOP else math.isfinite(value.high)
     else:
         sure = not value.low <= nominal <= value.high
-    return _Effect(value, worst, shown, float(change[-1]), sure)
+    return _Effect(value, worst, shown, float(change[-1]), sure, change[:-1])
 
 
 def _sentence(effect: _Effect, fit: Fit) -> str:

@@ -43,6 +43,7 @@ _MORE = 4.0  # times the points: half the noise
 _PART_TO_METER = 5.0  # a part of 1 % against a meter of 0.2 %, one of 2.5 % against 0.5 %
 _KNOWN = 100.0  # times surer: what a reference makes of generator and chain
 _SQUARES_HZ = (200.0, 1000.0)
+_NEAR = 1.2  # of an end, up to which a capture shows a response: it grows by (1.2)^4 at most
 _ROUNDING = 1e-13  # of the largest eigenvalue
 
 
@@ -113,9 +114,18 @@ class _Planned:
     through_network: bool = True
     through_chain: bool = True
 
+    def shows(self, frequency_hz: float) -> bool:
+        """Whether it reaches over a frequency."""
+        low, high = float(self.frequency_hz[0]), float(self.frequency_hz[-1])
+        return low <= _NEAR * frequency_hz and frequency_hz <= _NEAR * high
+
 
 def open_question(
-    families: Sequence[Family], ruling: BandDecision, *, flatness_db: float = 0.0
+    families: Sequence[Family],
+    ruling: BandDecision,
+    *,
+    flatness_db: float = 0.0,
+    misfit_db: float = 0.0,
 ) -> OpenQuestion:
     """Say what leaves a verdict open and what would decide it.
 
@@ -127,22 +137,29 @@ def open_question(
         The undecided decision that ruled.
     flatness_db : float, optional
         What the generator's flatness adds to the expanded uncertainty [dB].
+    misfit_db : float, optional
+        What a shape that the model lacks adds to it [dB]; a capture that shows the frequency
+        which ruled measures it there.
 
     Returns
     -------
     OpenQuestion
         The uncertain quantity, and further captures by what they would leave.
     """
-    widest = max(families, key=lambda f: _deviation(f, ruling.frequency_hz, None))
-    quantity, share = _most_uncertain(widest, ruling.frequency_hz)
-    now = _deviation(widest, ruling.frequency_hz, None)
+    hertz, reach = ruling.frequency_hz, ruling.expanded_uncertainty_db
+    widest = max(families, key=lambda f: _deviation(f, hertz, None))
+    quantity, share = _most_uncertain(widest, hertz)
+    beside = math.hypot(flatness_db, misfit_db)
+    if reach > 0.0 and (misfit_db / reach) ** 2 > share:
+        quantity, share = "a shape of the response that the model lacks", (misfit_db / reach) ** 2
+    now = _deviation(widest, hertz, None)
+    fitted = math.sqrt(max(reach**2 - beside**2, 0.0))
     further = []
     for text, planned in _choices(widest.solution.problem, flatness_db):
-        then = max(_deviation(f, ruling.frequency_hz, planned) for f in families)
-        reach = ruling.expanded_uncertainty_db
-        fitted = math.sqrt(max(reach**2 - flatness_db**2, 0.0)) * min(1.0, then / now)
-        kept = 0.0 if planned == "reference" else flatness_db
-        further.append(_further(text, math.hypot(fitted, kept), ruling))
+        then = fitted * min(1.0, max(_deviation(f, hertz, planned) for f in families) / now)
+        unlevel = 0.0 if planned == "reference" else flatness_db
+        lacking = 0.0 if isinstance(planned, _Planned) and planned.shows(hertz) else misfit_db
+        further.append(_further(text, math.hypot(then, unlevel, lacking), ruling))
     return OpenQuestion(quantity, share, tuple(further))
 
 

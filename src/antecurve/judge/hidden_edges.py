@@ -57,7 +57,8 @@ def hidden_edge_findings(
         f"{other_hz:.5g} Hz and capture again"
     )
     kind = ResidualKind.HIDDEN_EDGES
-    return [ResidualFinding(kind, name, text, 0.0, frequency, folded, forbids_pass=True)]
+    none = np.zeros(_POINTS)
+    return [ResidualFinding(kind, name, text, 0.0, frequency, none, folded, forbids_pass=True)]
 
 
 def _hides(record: Record, prediction: Prediction) -> bool:

@@ -148,11 +148,10 @@ class ResidualFinding:
         In words, with numbers.
     frequency_hz : float
         Where it is strongest [Hz].
-    misfit_hz, misfit_db : numpy.ndarray of float, shape (points,)
-        Frequencies within the band [Hz], and what the fit leaves of the response there [dB];
-        empty for what does not touch the deviation.
-    is_response : bool
-        Whether the misfit is the unit's own response, otherwise it counts as uncertainty.
+    misfit_hz, misfit_db, uncertainty_db : numpy.ndarray of float, shape (points,)
+        Frequencies within the band [Hz], what the fit leaves there of the unit's own response
+        [dB], and the expanded uncertainty that it brings [dB]; empty for what does not touch the
+        deviation.
     forbids_pass : bool
         Whether no linear unit on a sound bench does it, so that no unit passes until a further
         capture, which the text names, has settled it.
@@ -164,7 +163,7 @@ class ResidualFinding:
     frequency_hz: float
     misfit_hz: Floats = field(default_factory=lambda: np.zeros(0))
     misfit_db: Floats = field(default_factory=lambda: np.zeros(0))
-    is_response: bool = False
+    uncertainty_db: Floats = field(default_factory=lambda: np.zeros(0))
     forbids_pass: bool = False
 
 

@@ -24,6 +24,7 @@ Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
 _SHARPEST_S = 0.3e-6  # a tenth of the time constant of a pole at 50 kHz
+_FLOOR_OF_STEP = 1.3  # of a converter's step / sqrt(12): the noise is the converter's own
 _LEAST_RATE_HZ = 150e3  # two samples within 15 us of an edge
 
 
@@ -165,7 +166,8 @@ def relative_harmonics(
     Returns
     -------
     RelativeHarmonics
-        Of the odd orders.
+        Of the odd orders; a record without noise repeats the errors of its steps each period,
+        and what repeats does not average out.
     """
     from scipy.linalg import solve_triangular
 
@@ -174,6 +176,9 @@ def relative_harmonics(
     odd = basis.orders % 2 == 1
     data = basis.amplitudes(basis.record.volts)[odd]
     data = np.where(np.abs(data) > 0, data, 1e-300)
+    step = basis.record.step_v
+    if step and noise_v < _FLOOR_OF_STEP * step / math.sqrt(12.0):
+        noise_v *= math.sqrt(max(1.0, basis.record.periods))
     return RelativeHarmonics(
         name,
         basis.record.frequency_hz,

@@ -17,6 +17,7 @@ _NORMAL_MAD = 1.4826  # standard deviation over median magnitude of normal noise
 _LEAST_FOR_SHAPE = 8  # below, the normal approximation of von Neumann's ratio does not hold
 _ALIKE = 2.33  # standard deviations of von Neumann's ratio: noise alone is that alike once in 100
 _NOTABLE_DB = 0.005  # rms; a hundredth of the usual limit of 0.5 dB
+_COVERAGE_FACTOR = 2.0  # 95 % of a normal distribution
 _STANDS_OUT = 6.0  # chosen, not measured: far above what noise alone makes of a sweep
 
 
@@ -72,7 +73,7 @@ def has_shape(residual: Floats) -> bool:
 
 
 def shape_findings(
-    name: str, frequency_hz: Floats, missed_db: Floats, *, shaped: bool
+    name: str, frequency_hz: Floats, missed_db: Floats, *, shaped: bool, noise_db: float = 0.0
 ) -> list[ResidualFinding]:
     """Describe a shape of the response that the model lacks: it is the unit's own.
 
@@ -86,6 +87,8 @@ def shape_findings(
         What the model leaves of the level [dB].
     shaped : bool
         Whether that is more than noise.
+    noise_db : float, optional
+        Standard deviation of the noise that is in it [dB].
 
     Returns
     -------
@@ -100,5 +103,7 @@ def shape_findings(
         f"{name}: the response has a shape that the model lacks, {missed_db[worst]:+.2f} dB at "
         f"{frequency:.0f} Hz; it is counted as the unit's own"
     )
+    # Both a level and that at 1 kHz, which it is taken against.
+    reach = np.full_like(missed_db, _COVERAGE_FACTOR * math.sqrt(2.0) * noise_db)
     kind = ResidualKind.MISFIT
-    return [ResidualFinding(kind, name, text, frequency, frequency_hz, missed_db, is_response=True)]
+    return [ResidualFinding(kind, name, text, frequency, frequency_hz, missed_db, reach)]

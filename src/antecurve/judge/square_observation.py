@@ -429,11 +429,11 @@ class SquareWaveObservation(Observation):
         Returns
         -------
         list of ResidualFinding
-            Misfit counts as uncertainty.
+            Without a misfit, which is that of all captures together.
         """
         record = residual_record(self, residual, prediction, excess=excess)
         hidden = hidden_edge_findings(record, prediction, band_hz) if self.folded else []
-        return interference_findings(record) + hidden + record_findings(record, band_hz=band_hz)
+        return interference_findings(record) + hidden + record_findings(record)
 
     def relative_harmonics(self, residual: Floats, *, excess: float) -> RelativeHarmonics:
         """Compute the odd harmonics over those of the fit, documented in `Observation`.

@@ -1,4 +1,4 @@
-"""The residuals of a square-wave record: lines, slow movement, unlike halves, misfit."""
+"""The residuals of a square-wave record: lines, slow movement, unlike halves."""
 
 from __future__ import annotations
 
@@ -13,20 +13,17 @@ from antecurve.judge.interference import Interference
 from antecurve.judge.observation import ResidualFinding, ResidualKind
 from antecurve.judge.oscillation import line_on_tops, tops_of
 from antecurve.judge.record import quantisation_step
-from antecurve.judge.residual_record import ResidualRecord, relative_harmonics
+from antecurve.judge.residual_record import ResidualRecord
 from antecurve.judge.ringing import RINGS, edge_ringing, phase_margin_deg
 from antecurve.judge.slow_movement import slow_movement
 from antecurve.judge.straight_edges import straight_edge
-from antecurve.quantities import DB_PER_NEPER, format_quantity
+from antecurve.quantities import format_quantity
 
 __all__ = ["record_findings"]
 
 Floats = NDArray[np.float64]
 
 _CLEAR_PEAK = 45.0  # exponential: exp(-45) by chance, in any of 20,000 lines never
-_EXCESS = 1.5  # mean square; noise in 100 residuals reaches it once in 1,100 records
-_NOTABLE_DB = 0.01  # a fiftieth of the usual limit of 0.5 dB
-_FLOOR_OF_STEP = 1.3  # of a converter's step / sqrt(12): the noise is the converter's own
 _WINDOW_LINES = 2.5  # half width of the peak of a Hann window, in lines of the spectrum
 _STEPS = 0.5  # of a converter's step: its error, a sawtooth at most, has lines of 1/pi of it
 _LEAST_LINE = 0.001  # of the half swing: -60 dB, below which pick-up is usual
@@ -50,17 +47,13 @@ _MAINS_OFF = 0.005  # of the mains frequency: interconnected grids stay within 0
 _LEAST_FREE = 20  # degrees of freedom: a level known to a third or better
 
 
-def record_findings(
-    record: ResidualRecord, *, band_hz: tuple[float, float]
-) -> list[ResidualFinding]:
+def record_findings(record: ResidualRecord) -> list[ResidualFinding]:
     """Describe what a fit does not explain of a record.
 
     Parameters
     ----------
     record : ResidualRecord
         The record less its fit.
-    band_hz : tuple of float
-        The band judged [Hz].
 
     Returns
     -------
@@ -70,7 +63,7 @@ def record_findings(
     edges = _straight(record) or _halves(record)
     if not edges and record.shows_edges:
         edges = _ringing(record)
-    return [*_lines(record), *_slow(record), *edges, *_misfit(record, band_hz)]
+    return [*_lines(record), *_slow(record), *edges]
 
 
 def _lines(record: ResidualRecord) -> list[ResidualFinding]:
@@ -305,34 +298,3 @@ def _strongest_line(
     ):
         return None
     return float(frequency[top]), amplitude
-
-
-def _misfit(record: ResidualRecord, band_hz: tuple[float, float]) -> list[ResidualFinding]:
-    """Harmonics within the band off the fit by more than noise."""
-    harmonics = relative_harmonics(record.name, record.basis, record.reduced, record.noise)
-    frequency = harmonics.orders * harmonics.fundamental_hz
-    inside = frequency <= band_hz[1] * 1.001
-    error, sigma = harmonics.error.real, np.sqrt(harmonics.variance)
-    misfit = DB_PER_NEPER * error[inside]
-    beyond = np.sqrt(np.maximum(0.0, misfit**2 - (2.0 * DB_PER_NEPER * sigma[inside]) ** 2))
-    rms = float(np.sqrt(np.mean(beyond**2)))
-    if record.excess < _allowed_excess(record) or rms < _NOTABLE_DB:
-        return []
-    worst = int(np.argmax(np.abs(error) / np.maximum(sigma, 1e-12)))
-    text = (
-        f"{record.name}: the model leaves {math.sqrt(record.excess):.1f} times the noise, "
-        f"strongest near {frequency[worst]:.3g} Hz; "
-        f"up to {float(beyond.max()):.2f} dB within the band is added to the uncertainty; capture "
-        "again at a level 10 dB lower: what changes is distortion"
-    )
-    at = float(frequency[worst])
-    shape = ResidualFinding(ResidualKind.MISFIT, record.name, text, at, frequency[inside], beyond)
-    return [shape]
-
-
-def _allowed_excess(record: ResidualRecord) -> float:
-    """Excess that noise explains; a noiseless record repeats its quantisation each period."""
-    step = record.basis.record.step_v
-    if step and record.noise < _FLOOR_OF_STEP * step / math.sqrt(12.0):
-        return _EXCESS * max(1.0, record.basis.record.periods)
-    return _EXCESS

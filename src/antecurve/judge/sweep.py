@@ -438,7 +438,9 @@ class SweepObservation(Observation):
         """
         missed = -residual[: self.frequency_hz.size] * self.sigma_db
         shaped = has_shape(missed) or excess > _EXCESS
-        return shape_findings(self.name, self.frequency_hz, missed, shaped=shaped)
+        return shape_findings(
+            self.name, self.frequency_hz, missed, shaped=shaped, noise_db=self.sigma_db
+        )
 
 
 def _resolution_db(levels_db: Floats) -> float:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -12,30 +11,35 @@ from numpy.typing import NDArray
 from antecurve.analysis.meter import MeterAccuracy
 from antecurve.arrays import log_frequencies
 from antecurve.checked import checked
-from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, Curve
+from antecurve.curves.model import Curve
 from antecurve.errors import InputError
 from antecurve.judge.capture import Capture, Captures, ObservationSettings, capture_sequence
 from antecurve.judge.conformity import BandDecision, Decision, LimitBand, combined_decision, decide
-from antecurve.judge.deviation import Deviation, deviation_db, deviation_of_families
+from antecurve.judge.deviation import Deviation, deviation_db, deviation_of_families, joined
 from antecurve.judge.findings import describe
 from antecurve.judge.fit import Family, Fit
-from antecurve.judge.further_capture import open_question
+from antecurve.judge.fitted_values import fitted_values
+from antecurve.judge.further_capture import OpenQuestion, open_question
 from antecurve.judge.hum import MAINS_HZ
 from antecurve.judge.identifiability import highest_seen_hz, without_unseen_corner
-from antecurve.judge.level_dependence import level_findings
+from antecurve.judge.misfit import seen_range_hz
 from antecurve.judge.network_estimate import JudgedThrough, NetworkEstimate, estimate_of
-from antecurve.judge.noise import residual_parts
 from antecurve.judge.observation import ResidualFinding, ResidualKind, Trace
 from antecurve.judge.overlay import Overlay
 from antecurve.judge.problem import Bench
 from antecurve.judge.reference import measured_chain
-from antecurve.judge.ringing import phase_margin_deg, ringing_of_poles
+from antecurve.judge.residuals import (
+    fitted_ringing,
+    level_dependence,
+    misfit_uncertainty_db,
+    residual_findings,
+    widened,
+    with_misfit,
+)
 from antecurve.judge.signal_path import CaptureChain, Generator
-from antecurve.judge.stages import STAGES, FitTask, StagedFit, fit_in_stages
-from antecurve.judge.uncertainty import COVERAGE, unit_draws
-from antecurve.judge.unit_model import UnitModel
-from antecurve.judge.unit_parameters import Parameter
-from antecurve.judge.verdict import FittedValue, Verdict
+from antecurve.judge.stages import STAGES, FitTask, fit_in_stages
+from antecurve.judge.uncertainty import unit_draws
+from antecurve.judge.verdict import Verdict
 from antecurve.networks.conditions import AUDIO_BAND_HZ, Conditions, conditions_of
 from antecurve.networks.topology import Loading
 from antecurve.threads import single_threaded_linear_algebra
@@ -45,7 +49,6 @@ __all__ = ["JudgeRequest", "judge_unit"]
 Floats = NDArray[np.float64]
 
 _POINTS_PER_DECADE = 30  # finer than any bend of a first-order corner
-_RINGING_DRAWS = 300  # enough for their hundredth part
 _REACH = 5.0  # times the band: what bends within the band shows up to there
 
 
@@ -166,67 +169,134 @@ def judge_unit(
     distribution they have.  Shapes with up to three low corners or a resonance, and with a
     resonance or a playback zero at the top, are compared by their evidence; the uncertainty
     reaches over all that the captures allow.  Residuals that the model does not explain are
-    described, and widen the uncertainty or, in a sweep, count as the unit's own.  What no linear
-    unit does (oscillation, slow movement, unlike halves of the wave) forbids a pass.  A record that
-    stands at its limits, and captures that can't be of one unit, leave the verdict undecided and
-    name no fault.
+    described, count as the unit's own where they repeat, and widen the uncertainty there and beyond
+    the frequencies seen.  What no linear unit does (oscillation, slow movement, unlike halves of
+    the wave) forbids a pass.  A record that stands at its limits, and captures that can't be of
+    one unit, leave the verdict undecided and name no fault.
     """
-    captures = capture_sequence(captures)
     conditions = conditions_of(design, conditions)
-    curve = conditions.playback_curve
     asked = request or JudgeRequest()
     asked = replace(asked, band_hz=asked.band_hz or conditions.band_hz)
-    network = estimate_of(design, conditions, measured=measured, meter=asked.meter)
-    band = asked.judged_hz
-    _check_reach(captures, band)
-    useless = _useless((*captures, *asked.references))
-    bench = _bench(asked, network)
-    begin = progress or (lambda stage: None)
-    task = _task(captures, asked, conditions, bench, begin)
-    begin("reducing the captures")
+    case = _Case(
+        capture_sequence(captures),
+        asked,
+        conditions.playback_curve,
+        estimate_of(design, conditions, measured=measured, meter=asked.meter),
+        progress or (lambda stage: None),
+    )
+    _check_reach(case.captures, asked.judged_hz)
     with single_threaded_linear_algebra():
-        settings = _settings(asked, network, curve)
-        observations = [c.observation(settings) for c in captures]
-        staged = fit_in_stages(observations, task, stages=() if useless else STAGES)
-        if staged.contradiction:
-            by_level = tuple(r.text for r in _level_dependence(staged, band))
-            useless = by_level or (staged.contradiction,)
+        fit, useless = _fit(case)
         if useless:
-            undecided = _undecided(staged.fit, useless, asked, curve)
-            return replace(undecided, unit_curve=curve.name)
-        begin("residuals and uncertainty")
-        residuals = _residuals(staged, band)
-        seen_hz = highest_seen_hz(captures)
-        fit = without_unseen_corner(staged.fit, seen_hz, band[1])
-        allowed = tuple(f for k, f in enumerate(fit.families) if k == 0 or f.acceptable)
-        draws = tuple(unit_draws(family.solution) for family in allowed)
-        residuals += _fitted_ringing(allowed[0].model, draws[0])
-        deviation = _deviation(allowed, draws, residuals, asked, curve)
-    relies = any(c.relies_on_flatness for c in captures) and not asked.references
-    flatness_db = asked.generator.flatness_db if relies else 0.0
-    deviation = _widened(deviation, np.full(deviation.frequency_hz.size, flatness_db))
-    decisions = _decisions(deviation, asked.limits)
+            return _undecided(case, fit, useless)
+        case.begin("residuals and uncertainty")
+        reading = _reading(case, fit)
+    return _verdict(case, reading)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Case:
+    """What is judged, by what, and through which network."""
+
+    captures: tuple[Capture, ...]
+    asked: JudgeRequest
+    curve: Curve
+    network: NetworkEstimate
+    begin: Callable[[str], None]
+
+    @property
+    def flatness_db(self) -> float:
+        """What the generator's flatness adds to the expanded uncertainty [dB]."""
+        relies = any(c.relies_on_flatness for c in self.captures) and not self.asked.references
+        return self.asked.generator.flatness_db if relies else 0.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Reading:
+    """What the captures say of a unit."""
+
+    fit: Fit
+    allowed: tuple[Family, ...]
+    draws: tuple[Floats, ...]
+    residuals: tuple[ResidualFinding, ...]
+    deviation: Deviation
+
+
+def _fit(case: _Case) -> tuple[Fit, tuple[str, ...]]:
+    """The fit, and why the captures can't tell anything; no reason where they can."""
+    useless = _useless((*case.captures, *case.asked.references))
+    case.begin("reducing the captures")
+    settings = _settings(case)
+    observations = [c.observation(settings) for c in case.captures]
+    staged = fit_in_stages(observations, _task(case), stages=() if useless else STAGES)
+    if staged.contradiction:
+        by_level = level_dependence(staged.fit, case.asked.judged_hz)
+        useless = tuple(r.text for r in by_level) or (staged.contradiction,)
+    return staged.fit, useless
+
+
+def _reading(case: _Case, fit: Fit) -> _Reading:
+    """The deviation with its uncertainty, and what the fit does not describe."""
+    band = case.asked.judged_hz
+    residuals = residual_findings(fit, band)
+    fit = without_unseen_corner(fit, highest_seen_hz(case.captures), band[1])
+    allowed = tuple(f for k, f in enumerate(fit.families) if k == 0 or f.acceptable)
+    draws = tuple(unit_draws(family.solution) for family in allowed)
+    deviation = _over_shapes(case, allowed, draws)
+    if any(r.kind is ResidualKind.MISFIT for r in residuals):
+        # What is measured there is the best fit with what it leaves, whatever the shape.
+        best = _over_shapes(case, allowed[:1], draws[:1])
+        own = _deviation_of_fit(case, allowed[0])
+        deviation = joined(best.about(own), deviation, seen_range_hz(fit.observations))
+    deviation = widened(with_misfit(deviation, residuals), case.flatness_db)
+    residuals += fitted_ringing(allowed[0].model, draws[0])
+    return _Reading(fit, allowed, draws, residuals, deviation)
+
+
+def _over_shapes(case: _Case, families: tuple[Family, ...], draws: tuple[Floats, ...]) -> Deviation:
+    return deviation_of_families(
+        families,
+        draws,
+        _frequencies(case.asked.limits),
+        curve=case.curve,
+        published=case.asked.playback == "published",
+    )
+
+
+def _deviation_of_fit(case: _Case, family: Family) -> Floats:
+    """Deviation of the best fit itself [dB]."""
+    return deviation_db(
+        family.model,
+        family.solution.units,
+        _frequencies(case.asked.limits),
+        curve=case.curve,
+        published=case.asked.playback == "published",
+    )
+
+
+def _verdict(case: _Case, reading: _Reading) -> Verdict:
+    """The decision by the limits, in words and numbers."""
+    asked, fit, band = case.asked, reading.fit, case.asked.judged_hz
+    decisions = _decisions(reading.deviation, asked.limits)
     ruling = combined_decision(decisions)
-    fitted = _fitted(allowed, draws, seen_hz, band)
+    fitted = fitted_values(reading.allowed, reading.draws, highest_seen_hz(case.captures), band)
     findings = describe(
         fit,
         fitted,
-        draws[0],
-        deviation=deviation,
-        residuals=residuals,
+        reading.draws[0],
+        deviation=reading.deviation,
+        residuals=reading.residuals,
         limit_db=min(b.limit_db for b in asked.limits),
         mains_hz=asked.mains_hz,
     )
-    question = None
-    if ruling.decision is Decision.UNDECIDED:
-        question = open_question(allowed, ruling, flatness_db=flatness_db)
+    question = _question(case, reading, ruling)
     return Verdict(
-        decision=_limited(ruling.decision, residuals),
+        decision=_limited(ruling.decision, reading.residuals),
         bands=decisions,
         ruling=ruling,
         band_hz=band,
         playback=asked.playback,
-        deviation=deviation,
+        deviation=reading.deviation,
         fitted=fitted,
         low_end=_low_end(fit),
         findings=findings.texts if question is None else (*findings.texts, question.text),
@@ -235,7 +305,17 @@ def judge_unit(
         traces=_traces(fit),
         overlay=_overlay(fit, band),
         question=question,
-        unit_curve=curve.name,
+        unit_curve=case.curve.name,
+    )
+
+
+def _question(case: _Case, reading: _Reading, ruling: BandDecision) -> OpenQuestion | None:
+    """What leaves the response open, if anything does."""
+    if ruling.decision is not Decision.UNDECIDED:
+        return None
+    misfit = misfit_uncertainty_db(reading.residuals, np.array([ruling.frequency_hz]))
+    return open_question(
+        reading.allowed, ruling, flatness_db=case.flatness_db, misfit_db=float(misfit[0])
     )
 
 
@@ -244,39 +324,18 @@ def _useless(records: Sequence[Capture]) -> tuple[str, ...]:
     return tuple(text for text in (c.saturation_text() for c in records) if text)
 
 
-def _task(
-    captures: Sequence[Capture],
-    asked: JudgeRequest,
-    conditions: Conditions,
-    bench: Bench,
-    begin: Callable[[str], None],
-) -> FitTask:
+def _task(case: _Case) -> FitTask:
+    asked = case.asked
+    # The generator's edge and flatness are in references already.
+    generator = Generator() if asked.references else asked.generator
     return FitTask(
-        conditions.playback_curve,
-        bench,
+        case.curve,
+        Bench(case.network, generator, asked.chain),
         undo_ultrasonic=asked.playback == "inverse",
-        level_only=not any(c.has_phase for c in captures),
+        level_only=not any(c.has_phase for c in case.captures),
         mains_hz=asked.mains_hz,
-        begin=begin,
+        begin=case.begin,
     )
-
-
-def _deviation(
-    families: tuple[Family, ...],
-    draws: tuple[Floats, ...],
-    residuals: Sequence[ResidualFinding],
-    asked: JudgeRequest,
-    curve: Curve,
-) -> Deviation:
-    """Deviation over the band, with what the fit does not describe."""
-    deviation = deviation_of_families(
-        families,
-        draws,
-        _frequencies(asked.limits),
-        curve=curve,
-        published=asked.playback == "published",
-    )
-    return _with_residuals(deviation, residuals)
 
 
 def _decisions(deviation: Deviation, limits: Sequence[LimitBand]) -> tuple[BandDecision, ...]:
@@ -300,48 +359,41 @@ def _check_reach(captures: Sequence[Capture], band: tuple[float, float]) -> None
         raise problem
 
 
-def _bench(asked: JudgeRequest, network: NetworkEstimate) -> Bench:
-    # The generator's edge and flatness are in references already.
-    return Bench(network, Generator() if asked.references else asked.generator, asked.chain)
-
-
-def _settings(asked: JudgeRequest, network: NetworkEstimate, curve: Curve) -> ObservationSettings:
+def _settings(case: _Case) -> ObservationSettings:
     """How captures are reduced, with the chain as each reference shows it."""
-    highest_hz = _REACH * asked.judged_hz[1]
+    asked, highest_hz = case.asked, _REACH * case.asked.judged_hz[1]
     references = tuple(
         measured_chain(
-            r, estimate=network, highest_hz=highest_hz, chain_loading=asked.reference_loading
+            r,
+            estimate=case.network,
+            highest_hz=highest_hz,
+            chain_loading=asked.reference_loading,
         )
         for r in asked.references
     )
-    return ObservationSettings(highest_hz, curve, network, references)
+    return ObservationSettings(highest_hz, case.curve, case.network, references)
 
 
-def _undecided(fit: Fit, reasons: tuple[str, ...], asked: JudgeRequest, curve: Curve) -> Verdict:
+def _undecided(case: _Case, fit: Fit, reasons: tuple[str, ...]) -> Verdict:
     """The verdict where captures can't tell anything: no constant, no fault, no bound."""
-    frequency = _frequencies(asked.limits)
-    family, nothing = fit.families[0], np.full(frequency.size, np.inf)
-    centre = deviation_db(
-        family.model,
-        family.solution.units,
-        frequency,
-        curve=curve,
-        published=asked.playback == "published",
-    )
-    decisions = tuple(decide(frequency, centre, nothing, band=limit) for limit in asked.limits)
+    asked, frequency = case.asked, _frequencies(case.asked.limits)
+    centre, nothing = _deviation_of_fit(case, fit.families[0]), np.full(frequency.size, np.inf)
+    deviation = Deviation(frequency, centre, nothing, 0.0 * centre, nothing)
+    decisions = _decisions(deviation, asked.limits)
     return Verdict(
         decision=Decision.UNDECIDED,
         bands=decisions,
         ruling=combined_decision(decisions),
         band_hz=asked.judged_hz,
         playback=asked.playback,
-        deviation=Deviation(frequency, centre, nothing, 0.0 * centre, nothing),
+        deviation=deviation,
         fitted=(),
         low_end=_low_end(fit),
         findings=reasons,
         faults=(),
         gain=_gains(fit),
         traces=_traces(fit),
+        unit_curve=case.curve.name,
     )
 
 
@@ -352,92 +404,9 @@ def _frequencies(limits: Sequence[LimitBand]) -> Floats:
     return np.unique(np.concatenate([grid, edges]))
 
 
-def _widened(deviation: Deviation, extra: Floats) -> Deviation:
-    total = np.hypot(deviation.expanded_uncertainty_db, extra)
-    return replace(deviation, expanded_uncertainty_db=total)
-
-
-def _with_residuals(deviation: Deviation, residuals: Sequence[ResidualFinding]) -> Deviation:
-    """The deviation with residuals added: as response, or as uncertainty."""
-    octave = np.log(deviation.frequency_hz)
-    for residual in residuals:
-        if not residual.misfit_hz.size:
-            continue
-        seen = np.log(residual.misfit_hz)
-        misfit_db = np.interp(octave, seen, residual.misfit_db)
-        if not residual.is_response:
-            deviation = _widened(deviation, misfit_db)
-            continue
-        at_reference = float(np.interp(math.log(REFERENCE_FREQUENCY_HZ), seen, residual.misfit_db))
-        total = deviation.deviation_db + misfit_db - at_reference
-        deviation = replace(deviation, deviation_db=total)
-    return deviation
-
-
 def _low_end(fit: Fit) -> str:
     family = fit.families[0]
     return family.model.end_in_words(family.solution.units, "low_corner_hz")
-
-
-def _fitted(
-    families: Sequence[Family],
-    draws: Sequence[Floats],
-    seen_hz: float,
-    band_hz: tuple[float, float],
-) -> tuple[FittedValue, ...]:
-    """The constants of the reported shape, with intervals of the mixture of all allowed ones.
-
-    A high corner that is not seen may be anywhere beyond what the captures show; a low corner that
-    takes less than 0.02 dB off the band may be of any order, and so anywhere below.
-    """
-    reported = families[0]
-    tail = (1.0 - COVERAGE) / 2.0
-    weights = np.repeat([family.odds for family in families], [len(units) for units in draws])
-    constants = []
-    for parameter in reported.model.parameters:
-        if parameter.name.startswith(_BESIDE_CORNERS):
-            continue
-        value = float(_physical(reported.model, parameter, reported.solution.units))
-        if parameter.role == "lift" and not math.isfinite(value):
-            continue
-        spread = np.concatenate(
-            [
-                _physical(family.model, parameter, units)
-                for family, units in zip(families, draws, strict=True)
-            ]
-        )
-        ends = _quantiles(spread, weights, (tail, 1.0 - tail))
-        if parameter.role == "high_1" and value > seen_hz:
-            value, ends = math.inf, [*ends, seen_hz, math.inf]
-        if parameter.role == "low_1" and value < _UNTOLD * band_hz[0]:
-            ends = [*ends, 0.0]
-        unit = "Hz" if parameter.name.endswith("_hz") else "s"
-        constants.append(
-            FittedValue(parameter.name, parameter.nominal, value, min(ends), max(ends), unit)
-        )
-    return tuple(constants)
-
-
-def _quantiles(values: Floats, weights: Floats, shares: Sequence[float]) -> list[float]:
-    """Quantiles of values that count by their weights; infinite values among them."""
-    order = np.argsort(values, kind="stable")
-    below = np.cumsum(weights[order]) / weights.sum()
-    return [float(values[order][int(np.searchsorted(below, share))]) for share in shares]
-
-
-_UNTOLD = 0.068  # of the lower end of the band: 10 lg(1 + 0.068^2) is 0.02 dB
-_BESIDE_CORNERS = ("low_end_", "high_end_")  # their part of an end is in its corner
-
-
-def _physical(model: UnitModel, parameter: Parameter, units: Floats) -> Floats:
-    """Values of a constant of units; a corner is where its end is 3 dB down."""
-    if parameter.role == "low_1":
-        return model.low_corner_hz(units)
-    if parameter.role == "high_1":
-        return model.high_corner_hz(units)
-    index = model.index(parameter.name)
-    assert index is not None
-    return np.asarray(np.vectorize(parameter.value, otypes=[float])(units[..., index]))
 
 
 def _gains(fit: Fit) -> tuple[float, ...]:
@@ -452,46 +421,3 @@ def _overlay(fit: Fit, band_hz: tuple[float, float]) -> Overlay | None:
 
 def _traces(fit: Fit) -> tuple[Trace, ...]:
     return tuple(o.trace(fit.prediction(k)) for k, o in enumerate(fit.observations))
-
-
-def _residuals(staged: StagedFit, band: tuple[float, float]) -> tuple[ResidualFinding, ...]:
-    """What the fit does not describe, in the order of the captures."""
-    fit = staged.fit
-    findings: list[ResidualFinding] = []
-    parts = zip(fit.observations, residual_parts(fit.solution), fit.excess, strict=True)
-    for index, (observation, residual, excess) in enumerate(parts):
-        findings += observation.residual_findings(
-            residual,
-            fit.prediction(index),
-            excess=excess,
-            band_hz=band,
-        )
-    hidden = [f for f in findings if f.kind is ResidualKind.HIDDEN_EDGES]
-    # A record that shows its edges tells what the others fold.
-    if len(hidden) < len(fit.observations):
-        findings = [f for f in findings if f not in hidden]
-    return (*findings, *_level_dependence(staged, band))
-
-
-def _fitted_ringing(model: UnitModel, draws: Floats) -> tuple[ResidualFinding, ...]:
-    """Poles of the fitted top that are short of oscillation."""
-    pairs = np.array([model.top_polynomial(d) for d in draws[:_RINGING_DRAWS]])
-    ringing = ringing_of_poles(*pairs.T)
-    if ringing is None:
-        return ()
-    text = (
-        f"the top rings at {1e-3 * ringing.frequency_hz:.3g} kHz with a Q of "
-        f"{ringing.quality:.2g} ({ringing.least_quality:.2g} or more): a phase margin of some "
-        f"{phase_margin_deg(ringing.quality):.0f} degrees, short of oscillation; capture again "
-        "with the cable and load of use, at 2 million samples a second or more"
-    )
-    kind, at = ResidualKind.OSCILLATION, ringing.frequency_hz
-    return (ResidualFinding(kind, "", text, at, forbids_pass=True),)
-
-
-def _level_dependence(staged: StagedFit, band: tuple[float, float]) -> tuple[ResidualFinding, ...]:
-    """Responses that differ between records at one frequency and unlike levels."""
-    fit = staged.fit
-    parts = zip(fit.observations, residual_parts(fit.solution), fit.excess, strict=True)
-    harmonics = [o.relative_harmonics(residual, excess=excess) for o, residual, excess in parts]
-    return tuple(level_findings([h for h in harmonics if h is not None], band_hz=band))

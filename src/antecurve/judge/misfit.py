@@ -1,0 +1,277 @@
+"""What the best shape of a unit leaves of its square waves, pooled over the captures.
+
+The odd harmonics of each record over those of the fit are averaged in third octaves, weighted by
+their noise, and then over the captures by the variance that each has there.  Harmonics repeat from
+period to period, and the noise is what does not; so what stands out of it is the unit's own, as it
+is in a sweep, and counts as response.  What records, or harmonics side by side, do not agree upon
+raises their variance (a Birge ratio) before it widens anything.
+
+Below the lowest and above the highest frequency seen the shape that the model lacks may go on.
+A low end of three corners lacks (f_0/f)^4, a top of two poles (f/f_0)^6 of the squared magnitude:
+so fast a misfit may grow at most beyond the octave next to it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.judge.advice import LOW_SQUARE_HZ, clear_frequency
+from antecurve.judge.level_dependence import RelativeHarmonics
+from antecurve.judge.observation import Observation, ResidualFinding, ResidualKind
+from antecurve.quantities import DB_PER_NEPER, format_quantity
+
+__all__ = ["beyond_seen", "misfit_findings", "seen_range_hz"]
+
+Floats = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+_BANDS_PER_OCTAVE = 3  # no shape of a unit that the model lacks is sharper within the band
+_CHANCE = 1e-6  # that noise is taken for a misfit, per verdict
+_NOTABLE_DB = 0.01  # a fiftieth of the usual limit of 0.5 dB
+_COVERAGE_FACTOR = 2.0  # 95 % of a normal distribution
+_LOW_POWER, _HIGH_POWER = 4, 6  # first powers of frequency that a unit's shapes lack
+_OCTAVE = 2.0
+_POINTS = 24  # of the band beyond what is seen: fewer than 0.6 octaves apart from 20 kHz to 20 Hz
+_WORTH_A_CAPTURE_DB = 0.05  # by judgement: below what a usual bench resolves
+_ANYTHING_DB = 30.0  # beyond, a number says nothing
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Bands:
+    """Means of what a fit leaves, over third octaves."""
+
+    number: NDArray[np.int_]
+    frequency_hz: Floats
+    error: Complex  # of ln of the response
+    variance: Floats  # of its real and of its imaginary part
+
+
+def misfit_findings(
+    harmonics: Sequence[RelativeHarmonics],
+    *,
+    band_hz: tuple[float, float],
+    disturbed: bool,
+) -> list[ResidualFinding]:
+    """Describe the shape that the model lacks in square waves.
+
+    Parameters
+    ----------
+    harmonics : sequence of RelativeHarmonics
+        One a square-wave record.
+    band_hz : tuple of float
+        The band judged [Hz].
+    disturbed : bool
+        Whether records show what no linear unit does, so that harmonics are not its response.
+
+    Returns
+    -------
+    list of ResidualFinding
+        One, or none where noise explains all harmonics.
+    """
+    from scipy.special import chdtri
+
+    bands = [b for b in (_in_bands(h, band_hz[1]) for h in harmonics) if b.number.size]
+    if not bands:
+        return []
+    pooled, disagreement = _pooled(bands)
+    certain = np.abs(pooled.error) ** 2 / pooled.variance
+    size = DB_PER_NEPER * np.sqrt(
+        np.maximum(0.0, np.abs(pooled.error) ** 2 - _COVERAGE_FACTOR**2 * pooled.variance)
+    )
+    chance = float(chdtri(2 * pooled.number.size, _CHANCE))
+    if certain.sum() < chance or float(np.sqrt(np.mean(size**2))) < _NOTABLE_DB:
+        return []
+    own = DB_PER_NEPER * pooled.error.real
+    noise = DB_PER_NEPER * _COVERAGE_FACTOR * np.sqrt(pooled.variance * disagreement)
+    reach = np.hypot(noise, _NOTABLE_DB)  # a shape within a third octave is not told
+    worst = int(np.argmax(certain))
+    name = " and ".join(h.name for h in harmonics)
+    counted = "counted as the unit's own"
+    if disturbed:
+        own, reach = 0.0 * own, np.hypot(own, reach)
+        counted = "added to the uncertainty"
+    text = (
+        f"{name}: the response has a shape that the model lacks, "
+        f"{DB_PER_NEPER * float(pooled.error.real[worst]):+.2f} dB at "
+        f"{format_quantity(float(pooled.frequency_hz[worst]), 'Hz', digits=2)}; it is {counted}; "
+        "capture again at a level 10 dB lower: what changes is distortion"
+    )
+    return [
+        ResidualFinding(
+            ResidualKind.MISFIT,
+            name,
+            text,
+            float(pooled.frequency_hz[worst]),
+            pooled.frequency_hz,
+            own,
+            reach,
+        )
+    ]
+
+
+def _in_bands(harmonics: RelativeHarmonics, highest_hz: float) -> _Bands:
+    """Means over third octaves, the variance of all raised to the scatter within bands."""
+    frequency = harmonics.orders * harmonics.fundamental_hz
+    inside = frequency <= highest_hz * 1.001  # the last harmonic may be the end of the band
+    frequency, error = frequency[inside], harmonics.error[inside]
+    weight = 1.0 / harmonics.variance[inside]
+    number = np.round(_BANDS_PER_OCTAVE * np.log2(frequency)).astype(int)
+    which, place = np.unique(number, return_inverse=True)
+    total = np.bincount(place, weight)
+    mean = np.zeros(which.size, dtype=complex)
+    np.add.at(mean, place, weight * error)
+    mean /= total
+    middle = np.exp(np.bincount(place, weight * np.log(frequency)) / total)
+    scatter = float(np.sum(weight * np.abs(error - mean[place]) ** 2))
+    free = 2.0 * (frequency.size - which.size)
+    raised = max(1.0, scatter / free) if free > 0 else 1.0
+    return _Bands(which, middle, mean, raised / total)
+
+
+def _pooled(bands: Sequence[_Bands]) -> tuple[_Bands, Floats]:
+    """Means over captures by weight, and by how much their variance is to be raised.
+
+    A capture that differs from the others by more than noise has its own variance raised first.
+    """
+    weighted = [
+        replace(b, variance=b.variance * _disagreement(b, [o for o in bands if o is not b]))
+        for b in bands
+    ]
+    pooled = _weighted_mean(weighted)
+    apart, count = np.zeros((2, pooled.number.size))
+    for band in weighted:
+        at = np.searchsorted(pooled.number, band.number)
+        apart[at] += np.abs(band.error - pooled.error[at]) ** 2 / band.variance
+        count[at] += 1.0
+    free = np.maximum(2.0 * (count - 1.0), 1.0)
+    return pooled, np.where(count > 1.0, np.maximum(1.0, apart / free), 1.0)
+
+
+def _disagreement(band: _Bands, others: Sequence[_Bands]) -> float:
+    """Mean square by which a capture differs from the others, over its variance; 1 or greater."""
+    if not others:
+        return 1.0
+    pooled = _weighted_mean(others)
+    _, own, other = np.intersect1d(band.number, pooled.number, return_indices=True)
+    if not own.size:
+        return 1.0
+    variance = band.variance[own] + pooled.variance[other]
+    square = np.abs(band.error[own] - pooled.error[other]) ** 2 / (2.0 * variance)
+    return max(1.0, float(np.mean(square)))
+
+
+def _weighted_mean(bands: Sequence[_Bands]) -> _Bands:
+    """Means over captures, each band by the inverse of its variances."""
+    number = np.unique(np.concatenate([b.number for b in bands]))
+    weight, position = np.zeros((2, number.size))
+    error = np.zeros(number.size, dtype=complex)
+    for band in bands:
+        at = np.searchsorted(number, band.number)
+        weight[at] += 1.0 / band.variance
+        error[at] += band.error / band.variance
+        position[at] += np.log(band.frequency_hz) / band.variance
+    mean = np.asarray(error / weight, dtype=complex)
+    return _Bands(number, np.exp(position / weight), mean, 1.0 / weight)
+
+
+def seen_range_hz(observations: Sequence[Observation]) -> tuple[float, float]:
+    """Find the frequencies that captures show.
+
+    Parameters
+    ----------
+    observations : sequence of Observation
+        The captures.
+
+    Returns
+    -------
+    tuple of float
+        The lowest and the highest [Hz].
+    """
+    lowest = min(float(o.frequency_hz[0]) for o in observations)
+    return lowest, max(float(o.frequency_hz[-1]) for o in observations)
+
+
+def beyond_seen(
+    findings: Sequence[ResidualFinding],
+    observations: Sequence[Observation],
+    band_hz: tuple[float, float],
+) -> tuple[ResidualFinding, ...]:
+    """Let misfits reach beyond the frequencies that the captures show.
+
+    Parameters
+    ----------
+    findings : sequence of ResidualFinding
+        What the fit does not describe.
+    observations : sequence of Observation
+        The captures.
+    band_hz : tuple of float
+        The band judged [Hz].
+
+    Returns
+    -------
+    tuple of ResidualFinding
+        The same, those of a misfit over the whole band, with the capture that would settle what
+        lies beyond.
+    """
+    seen_hz = seen_range_hz(observations)
+    return tuple(
+        _reaching_out(f, seen_hz, band_hz) if f.kind is ResidualKind.MISFIT else f for f in findings
+    )
+
+
+def _reaching_out(
+    finding: ResidualFinding, seen_hz: tuple[float, float], band_hz: tuple[float, float]
+) -> ResidualFinding:
+    """A misfit extended to the ends of the band."""
+    frequency, own, size = finding.misfit_hz, finding.misfit_db, finding.uncertainty_db
+    texts = [finding.text]
+    low = low_db = high = high_db = np.zeros(0)
+    if band_hz[0] < seen_hz[0]:
+        low, low_db = _beyond(finding, band_hz[0], seen_hz[0], _LOW_POWER)
+    if band_hz[1] > seen_hz[1]:
+        high, high_db = _beyond(finding, band_hz[1], seen_hz[1], _HIGH_POWER)
+    if low_db.max(initial=0.0) > _WORTH_A_CAPTURE_DB:
+        near_hz = LOW_SQUARE_HZ / (1.0 if seen_hz[0] > _OCTAVE * LOW_SQUARE_HZ else _OCTAVE)
+        texts.append(
+            f"below {_hertz(seen_hz[0])} it may be {_decibels(low_db[0])}: a square wave of "
+            f"{clear_frequency(near_hz):.0f} Hz settles it"
+        )
+    if high_db.max(initial=0.0) > _WORTH_A_CAPTURE_DB:
+        texts.append(
+            f"above {_hertz(seen_hz[1])} it may be {_decibels(high_db[0])}: a capture that "
+            f"reaches {_hertz(band_hz[1])} settles it"
+        )
+    return replace(
+        finding,
+        text="; ".join(texts),
+        misfit_hz=np.concatenate([low, frequency, high[::-1]]),
+        misfit_db=np.concatenate([0.0 * low + own[0], own, 0.0 * high + own[-1]]),
+        uncertainty_db=np.concatenate([low_db, size, high_db[::-1]]),
+    )
+
+
+def _beyond(
+    finding: ResidualFinding, end_hz: float, seen_hz: float, power: int
+) -> tuple[Floats, Floats]:
+    """Frequencies from an end of the band to what is seen, and what a misfit may be there [dB]."""
+    frequency = finding.misfit_hz
+    near = np.abs(np.log2(frequency / seen_hz)) <= 1.0
+    if not near.any():
+        return np.zeros(0), np.zeros(0)
+    size = np.hypot(finding.misfit_db, finding.uncertainty_db)
+    # A misfit anywhere bends the fit, and with it what it says of the ends.
+    start = max(float(np.sqrt(np.mean(size**2))), float(size[near].max()))
+    beyond = np.geomspace(end_hz, seen_hz, _POINTS, endpoint=False)
+    return beyond, start * np.exp(power * np.abs(np.log(beyond / seen_hz)))
+
+
+def _hertz(frequency: float) -> str:
+    return format_quantity(frequency, "Hz", digits=3)
+
+
+def _decibels(size: float) -> str:
+    return f"{size:.2g} dB" if size < _ANYTHING_DB else "anything"

@@ -1,0 +1,186 @@
+"""What the fit of a unit leaves of all its captures, and what it does to the deviation."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
+from antecurve.judge.deviation import Deviation
+from antecurve.judge.fit import Fit
+from antecurve.judge.level_dependence import RelativeHarmonics, level_findings
+from antecurve.judge.misfit import beyond_seen, misfit_findings
+from antecurve.judge.noise import residual_parts
+from antecurve.judge.observation import ResidualFinding, ResidualKind
+from antecurve.judge.ringing import phase_margin_deg, ringing_of_poles
+from antecurve.judge.unit_model import UnitModel
+
+__all__ = [
+    "fitted_ringing",
+    "level_dependence",
+    "misfit_uncertainty_db",
+    "residual_findings",
+    "widened",
+    "with_misfit",
+]
+
+Floats = NDArray[np.float64]
+
+_RINGING_DRAWS = 300  # enough for their hundredth part
+
+
+def residual_findings(fit: Fit, band_hz: tuple[float, float]) -> tuple[ResidualFinding, ...]:
+    """Describe what a fit leaves, in the order of the captures, then that of several.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    band_hz : tuple of float
+        The band judged [Hz].
+
+    Returns
+    -------
+    tuple of ResidualFinding
+        Empty where noise explains all residuals.
+    """
+    findings: list[ResidualFinding] = []
+    parts = zip(fit.observations, residual_parts(fit.solution), fit.excess, strict=True)
+    for index, (observation, residual, excess) in enumerate(parts):
+        findings += observation.residual_findings(
+            residual, fit.prediction(index), excess=excess, band_hz=band_hz
+        )
+    hidden = [f for f in findings if f.kind is ResidualKind.HIDDEN_EDGES]
+    # A record that shows its edges tells what the others fold.
+    if len(hidden) < len(fit.observations):
+        findings = [f for f in findings if f not in hidden]
+    findings += level_dependence(fit, band_hz)
+    findings += misfit_findings(
+        _harmonics(fit), band_hz=band_hz, disturbed=any(f.forbids_pass for f in findings)
+    )
+    return beyond_seen(findings, fit.observations, band_hz)
+
+
+def _harmonics(fit: Fit) -> list[RelativeHarmonics]:
+    parts = zip(fit.observations, residual_parts(fit.solution), fit.excess, strict=True)
+    harmonics = (o.relative_harmonics(residual, excess=excess) for o, residual, excess in parts)
+    return [h for h in harmonics if h is not None]
+
+
+def level_dependence(fit: Fit, band_hz: tuple[float, float]) -> tuple[ResidualFinding, ...]:
+    """Describe responses that differ between records at one frequency and unlike levels.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    band_hz : tuple of float
+        The band judged [Hz].
+
+    Returns
+    -------
+    tuple of ResidualFinding
+        One a pair of records that differ.
+    """
+    return tuple(level_findings(_harmonics(fit), band_hz=band_hz))
+
+
+def fitted_ringing(model: UnitModel, draws: Floats) -> tuple[ResidualFinding, ...]:
+    """Name poles of the fitted top that are short of oscillation.
+
+    Parameters
+    ----------
+    model : UnitModel
+        The reported shape.
+    draws : numpy.ndarray of float, shape (draws, constants)
+        Units drawn of it.
+
+    Returns
+    -------
+    tuple of ResidualFinding
+        One, or none.
+    """
+    pairs = np.array([model.top_polynomial(d) for d in draws[:_RINGING_DRAWS]])
+    ringing = ringing_of_poles(*pairs.T)
+    if ringing is None:
+        return ()
+    text = (
+        f"the top rings at {1e-3 * ringing.frequency_hz:.3g} kHz with a Q of "
+        f"{ringing.quality:.2g} ({ringing.least_quality:.2g} or more): a phase margin of some "
+        f"{phase_margin_deg(ringing.quality):.0f} degrees, short of oscillation; capture again "
+        "with the cable and load of use, at 2 million samples a second or more"
+    )
+    kind, at = ResidualKind.OSCILLATION, ringing.frequency_hz
+    return (ResidualFinding(kind, "", text, at, forbids_pass=True),)
+
+
+def widened(deviation: Deviation, extra_db: Floats | float) -> Deviation:
+    """Add an independent uncertainty to that of a deviation.
+
+    Parameters
+    ----------
+    deviation : Deviation
+        The deviation.
+    extra_db : numpy.ndarray of float, shape (frequencies,), or float
+        Expanded uncertainty [dB].
+
+    Returns
+    -------
+    Deviation
+        With the root of the sum of squares.
+    """
+    total = np.hypot(deviation.expanded_uncertainty_db, extra_db)
+    return replace(deviation, expanded_uncertainty_db=total)
+
+
+def misfit_uncertainty_db(residuals: Sequence[ResidualFinding], frequency_hz: Floats) -> Floats:
+    """Sum the uncertainty that residuals bring.
+
+    Parameters
+    ----------
+    residuals : sequence of ResidualFinding
+        What the fit does not describe.
+    frequency_hz : numpy.ndarray of float, shape (frequencies,)
+        Frequencies [Hz].
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (frequencies,)
+        Expanded uncertainty [dB].
+    """
+    total = np.zeros(frequency_hz.size)
+    for residual in residuals:
+        if residual.misfit_hz.size:
+            seen = np.log(residual.misfit_hz)
+            own = np.interp(np.log(frequency_hz), seen, residual.uncertainty_db)
+            total = np.hypot(total, own)
+    return total
+
+
+def with_misfit(deviation: Deviation, residuals: Sequence[ResidualFinding]) -> Deviation:
+    """Add what residuals say of the unit's own response, and the uncertainty they bring.
+
+    Parameters
+    ----------
+    deviation : Deviation
+        That of the fitted unit.
+    residuals : sequence of ResidualFinding
+        What the fit does not describe.
+
+    Returns
+    -------
+    Deviation
+        0 at 1 kHz as before.
+    """
+    total, octave = deviation.deviation_db, np.log(deviation.frequency_hz)
+    for residual in residuals:
+        if residual.misfit_hz.size:
+            seen, own = np.log(residual.misfit_hz), residual.misfit_db
+            at_reference = float(np.interp(math.log(REFERENCE_FREQUENCY_HZ), seen, own))
+            total = total + np.interp(octave, seen, own) - at_reference
+    extra = misfit_uncertainty_db(residuals, deviation.frequency_hz)
+    return widened(replace(deviation, deviation_db=total), extra)

@@ -1,0 +1,120 @@
+"""Units of a shape that the model lacks: what repeats is judged, what is not seen forbids a pass.
+
+A peak about 3 kHz, a pair of zeros and a pair of poles alike but for their damping, is no shape
+of the model.  The truth is the unit's polynomials (`unit_shapes.py`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pytest
+from playback_units import CONDITIONS, VALUES, known_exactly, network_polynomials
+from unit_shapes import BenchSetup, ShapedUnit, capture_of
+
+from antecurve.judge.conformity import Decision
+from antecurve.judge.square_wave import SquareWaveCapture
+from antecurve.judge.sweep import SweepCapture
+from antecurve.judge.verdict import Verdict
+from antecurve.judge.verdicts import judge_unit
+
+Floats = np.ndarray
+SOUND = ShapedUnit(3180e-6, 318e-6, 75e-6, "one corner", "one pole", (1.5,), (200e3,))
+TRIMMED = BenchSetup(bits=12)
+
+
+@dataclass(frozen=True)
+class PeakedUnit(ShapedUnit):
+    """A unit with a peak [dB] at a frequency [Hz], of a Q of 1."""
+
+    peak: tuple[float, float] = (3000.0, 0.0)
+
+    def polynomials(self) -> tuple[Floats, Floats]:
+        above, below = ShapedUnit.polynomials(self)
+        omega, size = 2 * np.pi * self.peak[0], 10 ** (self.peak[1] / 40)
+        above = np.polymul(above, [1 / omega**2, size / omega, 1.0])
+        return above, np.polymul(below, [1 / omega**2, 1 / (size * omega), 1.0])
+
+
+def peaked(size_db: float, frequency_hz: float = 3000.0) -> PeakedUnit:
+    unit = SOUND
+    return PeakedUnit(
+        unit.bass_shelf_s, unit.turnover_s, unit.treble_s, unit.low_end, unit.top, unit.low,
+        unit.high, (frequency_hz, size_db),
+    )  # fmt: skip
+
+
+def squares(
+    unit: ShapedUnit, *hertz: float, setup: BenchSetup = TRIMMED
+) -> list[SquareWaveCapture]:
+    rng = np.random.default_rng(21)
+    return [capture_of(unit, setup, rng, square_hz=f, samples=10_000) for f in hertz]
+
+
+def judged(captures: object) -> Verdict:
+    return judge_unit(captures, known_exactly(), conditions=CONDITIONS)
+
+
+def off(verdict: Verdict, unit: ShapedUnit) -> float:
+    """Largest distance from the truth over the expanded uncertainty, and 0.001 dB of rounding."""
+    deviation = verdict.deviation
+    error = deviation.deviation_db - unit.deviation_db(deviation.frequency_hz)
+    return float(np.max(np.abs(error) / np.hypot(deviation.expanded_uncertainty_db, 1e-3)))
+
+
+@pytest.mark.parametrize(
+    ("size_db", "decision"), [(0.3, Decision.PASS), (0.9, Decision.FAIL), (-0.9, Decision.FAIL)]
+)
+def test_what_repeats_is_judged(size_db: float, decision: Decision) -> None:
+    """From 200 and 23 Hz, as a sweep would be; a band of 95 % that holds is told by 1.5 times."""
+    unit = peaked(size_db)
+    verdict = judged(squares(unit, 200.0, 23.0))
+    assert any("counted as the unit's own" in text for text in verdict.findings)
+    assert off(verdict, unit) < 1.5
+    assert verdict.decision is decision
+    assert not {"bass_shelf_s", "turnover_s", "treble_s"} & set(verdict.faults)
+
+
+def test_a_misfit_forbids_a_pass_below_what_is_seen() -> None:
+    """From 40 Hz alone the sound unit passes, one with a peak of 0.3 dB does not."""
+    assert judged(squares(SOUND, 40.0)).decision is Decision.PASS
+    verdict = judged(squares(peaked(0.3), 40.0))
+    assert verdict.decision is Decision.UNDECIDED
+    assert any("a square wave of 23 Hz settles it" in text for text in verdict.findings)
+    below = verdict.deviation.frequency_hz < 30.0
+    assert verdict.deviation.expanded_uncertainty_db[below].min() > 0.2
+    assert verdict.question is not None
+    assert verdict.question.further[0].decides
+
+
+def test_a_misfit_forbids_a_pass_above_what_is_seen() -> None:
+    """A sweep to 12 kHz, levels to 0.01 dB; it sees a shape, and not whether that goes on."""
+    frequency = np.geomspace(20.0, 12e3, 60)
+
+    def sweep(unit: ShapedUnit) -> SweepCapture:
+        s = 2j * np.pi * frequency
+        path = (network_polynomials(VALUES), unit.polynomials())
+        level = sum(20 * np.log10(np.abs(np.polyval(p, s) / np.polyval(q, s))) for p, q in path)
+        return SweepCapture(frequency, level + 0.01 * np.random.default_rng(3).standard_normal(60))
+
+    assert judged(sweep(SOUND)).decision is Decision.PASS
+    verdict = judged(sweep(peaked(0.4, 6000.0)))
+    assert verdict.decision is Decision.UNDECIDED
+    assert any("a capture that reaches 20 kHz settles it" in text for text in verdict.findings)
+
+
+@pytest.mark.parametrize("worse", [SOUND, peaked(1.0, 300.0)], ids=["alike", "unlike"])
+def test_a_noisy_capture_undoes_nothing(worse: ShapedUnit) -> None:
+    """Ten times the noise; even where it shows another response (touched, disturbed)."""
+    clean = squares(SOUND, 200.0, 23.0, setup=BenchSetup())
+    noisy = squares(worse, 50.3, setup=replace(BenchSetup(), noise=0.02))
+    alone, together = judged(clean), judged([*clean, *noisy])
+    assert alone.decision is together.decision is Decision.PASS
+    assert off(together, SOUND) < 1.5
+    before, after = (v.deviation.expanded_uncertainty_db.max() for v in (alone, together))
+    assert after < 1.1 * before
+    for name in ("turnover_s", "treble_s"):
+        one, other = alone.value(name), together.value(name)
+        # A record that differs by its whole noise from the others has a say of a few percent.
+        assert other.high - other.low < 1.2 * (one.high - one.low)
