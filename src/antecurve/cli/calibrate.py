@@ -71,10 +71,9 @@ def calibrate(
     \b
     Example: antecurve calibrate bench-network/design.json --sweep network.csv -o calibration
     """
+    from antecurve.cli.delivery import deliver
     from antecurve.cli.progress import busy_progress
-    from antecurve.cli.show import show_json
     from antecurve.files.design_file import read_design
-    from antecurve.files.output_folder import write_folder
     from antecurve.files.recordings import ReadingOptions, read_recording
     from antecurve.files.verdict_file import calibration_files
     from antecurve.judge.calibration import calibrate_network
@@ -95,14 +94,14 @@ def calibrate(
             generator_flatness_db=quantity(flatness, "dB", "--flatness", zero=True),
             meter_response_db=quantity(meter_response, "dB", "--meter-response", zero=True),
         )
-    if output is not None:
-        write_folder(output, calibration_files(calibration), force=force)
-    if as_json:
-        show_json(calibration.to_dict())
-    else:
-        _show(calibration, None if stated else loading)
-        if output is not None:
-            say(f"Written to {output}: {' '.join(calibration_files(calibration))}")
+    deliver(
+        files=lambda: calibration_files(calibration),
+        content=calibration.to_dict,
+        show=lambda: _show(calibration, None if stated else loading),
+        output=output,
+        force=force,
+        as_json=as_json,
+    )
     if not calibration.consistent:
         raise typer.Exit(1)
 

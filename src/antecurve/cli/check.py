@@ -27,9 +27,12 @@ from antecurve.cli.options import (
 from antecurve.cli.terminal import say
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from antecurve.analysis.as_built import AsBuilt
     from antecurve.analysis.drift import DriftResult
     from antecurve.analysis.losses import LossEffect
+    from antecurve.analysis.technologies import Technology
     from antecurve.pipeline import Design
 
 __all__ = ["check"]
@@ -95,16 +98,14 @@ def check(
     Example: antecurve check bench-network/design.json --measured values.csv -o build-1
     """
     from antecurve.analysis.as_built import as_built
-    from antecurve.analysis.drift import drift, own_technologies
-    from antecurve.analysis.losses import loss_effect
+    from antecurve.analysis.drift import own_technologies
+    from antecurve.cli.delivery import deliver
     from antecurve.cli.options import loading_tolerance, meter_accuracy
-    from antecurve.cli.progress import busy_progress
     from antecurve.files.design_file import read_design
     from antecurve.files.measured import read_measured
 
     refuse_existing(output, force=force)
     design = read_design(design_file)
-    job = design.job
     built = as_built(
         design,
         measured={} if measured is None else read_measured(measured, design.picked),
@@ -123,26 +124,18 @@ def check(
         coefficients={r: 1e-6 * v for r, v in _by_ref(coefficient, "--coefficient").items()},
         loss_tangents=_by_ref(loss, "--loss"),
     )
-    temperatures_c = _temperatures(temperatures)
-    with busy_progress("temperature and losses"):
-        warm = drift(
-            built.picked,
-            job.conditions,
-            temperatures_c=temperatures_c,
-            reference_c=reference_temperature,
-            technologies=parts,
-        )
-        losses = loss_effect(
-            built.picked,
-            job.conditions,
-            technologies=parts,
-        )
+    warm, losses = _temperature_and_losses(
+        design, built, parts, _temperatures(temperatures), reference_temperature
+    )
     results = _Results(_analysed(design, built), built, warm, losses)
-    if output is not None:
-        _write(results, output, force=force)
-    _show(results, whole=measured is None, as_json=as_json)
-    if output is not None and not as_json:
-        say(f"Written to {output}: correction.csv response.csv")
+    deliver(
+        files=results.files,
+        content=results.content,
+        show=lambda: _show(results, whole=measured is None),
+        output=output,
+        force=force,
+        as_json=as_json,
+    )
     if _missed(results):
         raise typer.Exit(1)
 
@@ -153,6 +146,44 @@ class _Results:
     built: AsBuilt
     warm: DriftResult
     losses: LossEffect
+
+    def content(self) -> dict[str, object]:
+        """What is printed as JSON."""
+        more = {"as_built": self.built, "drift": self.warm, "losses": self.losses}
+        return {**self.design.to_dict(), **more}
+
+    def files(self) -> dict[str, bytes]:
+        """What is written, by name."""
+        from antecurve.files.build_content import correction_csv
+        from antecurve.files.design_folder import response_csv
+
+        return {
+            "correction.csv": correction_csv(self.built.correction),
+            "response.csv": response_csv(self.design.analysis.response),
+        }
+
+
+def _temperature_and_losses(
+    design: Design,
+    built: AsBuilt,
+    technologies: Mapping[str, Technology],
+    temperatures_c: list[float],
+    reference_c: float,
+) -> tuple[DriftResult, LossEffect]:
+    from antecurve.analysis.drift import drift
+    from antecurve.analysis.losses import loss_effect
+    from antecurve.cli.progress import busy_progress
+
+    conditions = design.job.conditions
+    with busy_progress("temperature and losses"):
+        warm = drift(
+            built.picked,
+            conditions,
+            temperatures_c=temperatures_c,
+            reference_c=reference_c,
+            technologies=technologies,
+        )
+        return warm, loss_effect(built.picked, conditions, technologies=technologies)
 
 
 def _analysed(design: Design, built: AsBuilt) -> Design:
@@ -196,18 +227,6 @@ def _temperatures(text: str) -> list[float]:
     return [low + (high - low) * k / (_STEPS - 1) for k in range(_STEPS)]
 
 
-def _write(results: _Results, output: Path, *, force: bool) -> None:
-    from antecurve.files.build_content import correction_csv
-    from antecurve.files.design_folder import response_csv
-    from antecurve.files.output_folder import write_folder
-
-    files = {
-        "correction.csv": correction_csv(results.built.correction),
-        "response.csv": response_csv(results.design.analysis.response),
-    }
-    write_folder(output, files, force=force)
-
-
 def _missed(results: _Results) -> bool:
     from antecurve.cli.outcome import misses_limit, was_interrupted
 
@@ -216,21 +235,11 @@ def _missed(results: _Results) -> bool:
     return misses_limit(results.built.error.centred_db, limit_db) or interrupted
 
 
-def _show(results: _Results, *, whole: bool, as_json: bool) -> None:
-    from antecurve.cli.show import show_design, show_json, show_table
+def _show(results: _Results, *, whole: bool) -> None:
+    from antecurve.cli.show import show_design, show_table
     from antecurve.report import build_tables as tables
     from antecurve.report.tables import wiring_rows
 
-    if as_json:
-        show_json(
-            {
-                **results.design.to_dict(),
-                "as_built": results.built,
-                "drift": results.warm,
-                "losses": results.losses,
-            }
-        )
-        return
     if whole:
         show_design(results.design)
     else:

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Optional
+from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
 from antecurve.cli.options import AsJson, Force, OutputFolder, refuse_existing
 from antecurve.cli.terminal import say
+
+if TYPE_CHECKING:
+    from antecurve.pipeline import Design
 
 __all__ = ["design"]
 
@@ -38,17 +41,14 @@ def design(
     \b
     Example: antecurve design bench.toml -o bench-network
     """
+    from antecurve.cli.delivery import deliver
     from antecurve.cli.outcome import misses_limit, was_interrupted
-    from antecurve.cli.progress import busy_progress, design_progress
-    from antecurve.cli.show import show_design, show_json
+    from antecurve.cli.progress import design_progress
     from antecurve.extras import require_extra
-    from antecurve.files.design_folder import write_design
     from antecurve.files.job_drawer import read_job_drawer
     from antecurve.files.job_file import read_job
     from antecurve.job import default_job
     from antecurve.pipeline import design as do_design
-    from antecurve.report.page import report_page
-    from antecurve.report.plots import plot_files
 
     refuse_existing(output, force=force)
     if plots:
@@ -58,22 +58,36 @@ def design(
         designed = do_design(
             job, drawer=read_job_drawer(job), progress=searched, builds_progress=drawn
         )
-    if output is not None:
-        with busy_progress("drawing the report"):
-            more = {"report.html": report_page(designed), **(plot_files(designed) if plots else {})}
-        write_design(designed, output, force=force, more=more)
-    if as_json:
-        show_json(designed)
-    else:
-        show_design(designed, whole=whole)
-        if not whole:
-            say("More: --all prints alternatives, parts list and every figure; -o writes a report.")
-        if output is not None:
-            names = ("design.json", "parts.csv", "response.csv", "network.cir", *more)
-            say(f"Written to {output}: {' '.join(names)}")
+    deliver(
+        files=lambda: _files(designed, plots=plots),
+        content=lambda: designed,
+        show=lambda: _show(designed, whole=whole),
+        output=output,
+        force=force,
+        as_json=as_json,
+    )
     interrupted = was_interrupted(designed.analysis.spread)
     if (
         misses_limit(designed.analysis.error.job.centred_db, job.target.error_limit_db)
         or interrupted
     ):
         raise typer.Exit(1)
+
+
+def _files(designed: Design, *, plots: bool) -> dict[str, bytes]:
+    from antecurve.cli.progress import busy_progress
+    from antecurve.files.design_folder import design_files
+    from antecurve.report.page import report_page
+    from antecurve.report.plots import plot_files
+
+    with busy_progress("drawing the report"):
+        drawn = {"report.html": report_page(designed), **(plot_files(designed) if plots else {})}
+    return design_files(designed) | drawn
+
+
+def _show(designed: Design, *, whole: bool) -> None:
+    from antecurve.cli.show import show_design
+
+    show_design(designed, whole=whole)
+    if not whole:
+        say("More: --all prints alternatives, parts list and every figure; -o writes a report.")

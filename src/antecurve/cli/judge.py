@@ -35,6 +35,8 @@ from antecurve.cli.unit_curve import (
 if TYPE_CHECKING:
     from antecurve.files.recordings import ReadingOptions
     from antecurve.judge.conformity import LimitBand
+    from antecurve.judge.signal_path import CaptureChain, Generator
+    from antecurve.judge.unit_figures import FigureRequest
 
 __all__ = ["judge"]
 
@@ -192,23 +194,14 @@ def judge(
     Example: antecurve judge left.csv left-30hz.csv --design bench-network/design.json -o left
     """
     from antecurve.cli.judging import Delivery, judge_folder, judge_one
-    from antecurve.errors import InputError
     from antecurve.files.captures import read_capture
     from antecurve.files.design_file import read_design
-    from antecurve.files.limits_file import read_limits
     from antecurve.files.measured import read_measured
     from antecurve.files.recordings import ReadingOptions
-    from antecurve.judge.signal_path import CaptureChain, Generator
-    from antecurve.judge.unit_figures import FigureRequest
     from antecurve.judge.verdicts import JudgeRequest
 
     refuse_existing(output, force=force)
-    folders = [p for p in captures if p.is_dir()]
-    if folders and (len(captures) > 1 or other_channel):
-        raise InputError("CAPTURE.csv", str(folders[0]), "give one folder by itself, or files")
-    if folders and (limits or idle_channel):
-        option = "--limits" if limits else "--idle-channel"
-        raise InputError(option, str(limits or idle_channel), "a batch is judged by its response")
+    folder = _folder_of(captures, other_channel, limits, idle_channel)
     plain = ReadingOptions(channel, None, stimulus_at, time_unit, decimal, None, None)
     readings = _readings(plain, stimulus or [], idle_channel, len(captures))
     setting = UnitCurveTexts(
@@ -222,26 +215,11 @@ def judge(
         band_hz=None if band is None else _band(band),
         mask=tuple(_limit_band(text) for text in mask or ()),
         playback=playback,
-        generator=Generator(
-            quantity(rise_time, "s", "--rise-time", zero=True),
-            quantity(rise_time_uncertainty, "s", "--rise-time-uncertainty", zero=True),
-            quantity(flatness, "dB", "--flatness", zero=True),
-        ),
-        chain=CaptureChain(
-            tuple(quantity(text, "Hz", "--chain-low") for text in chain_low or ()),
-            tuple(quantity(text, "Hz", "--chain-high") for text in chain_high or ()),
-            100.0 * quantity(f"{probe.rstrip('% ')} %", "%", "--probe", zero=True),
-        ),
+        generator=_generator(rise_time, rise_time_uncertainty, flatness),
+        chain=_chain(chain_low or [], chain_high or [], probe),
         reference=[read_capture(path, readings[0]) for path in reference] if reference else None,
         mains_hz=None if mains is None else quantity(mains, "Hz", "--mains"),
         meter=meter_accuracy(meter_resistance, meter_capacitance, display=meter_display),
-    )
-    figures = FigureRequest(
-        made.job.target.level_v
-        if input_level is None
-        else quantity(input_level, "V", "--input-level"),
-        None if full_scale is None else quantity(full_scale, "V", "--full-scale"),
-        () if limits is None else read_limits(limits),
     )
     delivery = Delivery(
         title=made.job.title,
@@ -254,17 +232,65 @@ def judge(
         force=force,
         as_json=as_json,
         readings=readings,
-        figures=figures,
+        figures=_figures(made.job.target.level_v, input_level, full_scale, limits),
         guess=guessed,
     )
-    if folders and guessed:
-        raise InputError("--unit-curve", GUESS, "name the curve that the units of a batch are for")
-    if folders:
-        passed = judge_folder(folders[0], made, values, asked, workers, delivery)
-    else:
+    if folder is None:
         passed = judge_one(captures, other_channel or [], made, values, asked, delivery)
+    else:
+        passed = judge_folder(folder, made, values, asked, workers, delivery)
     if not passed:
         raise typer.Exit(1)
+
+
+def _folder_of(
+    captures: list[Path], other: list[Path] | None, limits: Path | None, idle: int | None
+) -> Path | None:
+    """The folder of a batch, if one was given; what a batch can't have is refused."""
+    from antecurve.errors import InputError
+
+    folders = [p for p in captures if p.is_dir()]
+    if not folders:
+        return None
+    if len(captures) > 1 or other:
+        raise InputError("CAPTURE.csv", str(folders[0]), "give one folder by itself, or files")
+    if limits or idle:
+        option = "--limits" if limits else "--idle-channel"
+        raise InputError(option, str(limits or idle), "a batch is judged by its response")
+    return folders[0]
+
+
+def _generator(rise_time: str, uncertainty: str, flatness: str) -> Generator:
+    from antecurve.judge.signal_path import Generator
+
+    return Generator(
+        quantity(rise_time, "s", "--rise-time", zero=True),
+        quantity(uncertainty, "s", "--rise-time-uncertainty", zero=True),
+        quantity(flatness, "dB", "--flatness", zero=True),
+    )
+
+
+def _chain(low: list[str], high: list[str], probe: str) -> CaptureChain:
+    from antecurve.judge.signal_path import CaptureChain
+
+    return CaptureChain(
+        tuple(quantity(text, "Hz", "--chain-low") for text in low),
+        tuple(quantity(text, "Hz", "--chain-high") for text in high),
+        100.0 * quantity(f"{probe.rstrip('% ')} %", "%", "--probe", zero=True),
+    )
+
+
+def _figures(
+    job_v: float, input_level: str | None, full_scale: str | None, limits: Path | None
+) -> FigureRequest:
+    from antecurve.files.limits_file import read_limits
+    from antecurve.judge.unit_figures import FigureRequest
+
+    return FigureRequest(
+        job_v if input_level is None else quantity(input_level, "V", "--input-level"),
+        None if full_scale is None else quantity(full_scale, "V", "--full-scale"),
+        () if limits is None else read_limits(limits),
+    )
 
 
 def _readings(

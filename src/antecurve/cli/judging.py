@@ -13,6 +13,7 @@ from antecurve.cli.terminal import say
 if TYPE_CHECKING:
     from antecurve.files.recordings import ReadingOptions, Recording
     from antecurve.files.verdict_record import VerdictRecord
+    from antecurve.judge.batch import Batch
     from antecurve.judge.unit_figures import FigureRequest
     from antecurve.judge.verdict import Verdict
     from antecurve.judge.verdicts import JudgeRequest
@@ -89,53 +90,80 @@ def judge_one(
     bool
         Whether every channel passes.
     """
-    from antecurve.cli.progress import busy_progress
-    from antecurve.cli.show import show_json
-    from antecurve.files.output_folder import write_folder
-    from antecurve.files.verdict_file import deviation_csv, verdict_json
-    from antecurve.judge.channel_figures import match_figures
+    from antecurve.cli.delivery import deliver
     from antecurve.judge.conformity import Decision
-    from antecurve.judge.match import channel_match
     from antecurve.judge.unit_figures import with_figure_limits
-    from antecurve.report.ship_sheet import ship_sheet
 
     unit = _Unit(design, measured, request, delivery)
     verdicts = [unit.judged(captures, "judging the unit")]
     if other:
-        second = unit.judged(other, "judging the other channel")
-        match = channel_match(verdicts[0], second)
-        figures = match_figures(verdicts[0], second)
-        verdicts = [
-            replace(v, findings=(*v.findings, match.text), figures=(*v.figures, *figures))
-            for v in (verdicts[0], second)
-        ]
-    verdicts = [with_figure_limits(v, delivery.figures.limits) for v in verdicts]
-    record = unit.record([*captures, *other])
-    if delivery.output is not None:
-        files: dict[str, bytes] = {}
+        verdicts = _matched(verdicts[0], unit.judged(other, "judging the other channel"))
+    channels = _Channels(
+        tuple(with_figure_limits(v, delivery.figures.limits) for v in verdicts),
+        unit.record([*captures, *other]),
+        delivery,
+    )
+    deliver(
+        files=channels.files,
+        content=channels.content,
+        show=channels.show,
+        output=delivery.output,
+        force=delivery.force,
+        as_json=delivery.as_json,
+    )
+    return all(v.decision is Decision.PASS for v in channels.verdicts)
+
+
+def _matched(one: Verdict, other: Verdict) -> list[Verdict]:
+    """The verdicts on two channels, each with how well they match."""
+    from antecurve.judge.channel_figures import match_figures
+    from antecurve.judge.match import channel_match
+
+    match, figures = channel_match(one, other), match_figures(one, other)
+    return [
+        replace(v, findings=(*v.findings, match.text), figures=(*v.figures, *figures))
+        for v in (one, other)
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class _Channels:
+    """The verdicts on a unit's one or two channels, ready to be written and shown."""
+
+    verdicts: tuple[Verdict, ...]
+    record: VerdictRecord
+    delivery: Delivery
+
+    def files(self) -> dict[str, bytes]:
+        """Ship sheets, verdicts and deviations, by name."""
+        from antecurve.cli.progress import busy_progress
+        from antecurve.files.verdict_file import deviation_csv, verdict_json
+        from antecurve.report.ship_sheet import ship_sheet
+
+        asked, files = self.delivery, dict[str, bytes]()
         with busy_progress("drawing the ship sheet"):
-            for verdict, mark in zip(verdicts, ("", "-other"), strict=False):
+            for verdict, mark in zip(self.verdicts, ("", "-other"), strict=False):
                 files |= {
                     f"ship{mark}.html": ship_sheet(
-                        verdict, serial=delivery.serial, date=delivery.date, title=delivery.title
+                        verdict, serial=asked.serial, date=asked.date, title=asked.title
                     ),
-                    f"verdict{mark}.json": verdict_json(verdict, record),
+                    f"verdict{mark}.json": verdict_json(verdict, self.record),
                     f"deviation{mark}.csv": deviation_csv(verdict),
                 } | _difference(verdict, mark)
-        write_folder(delivery.output, files, force=delivery.force)
-    if delivery.as_json:
-        content = verdicts[0].to_dict() | record.to_dict()
-        if other:
-            content["other_channel"] = verdicts[1].to_dict()
-        show_json(content)
-    else:
-        for verdict, name in zip(verdicts, ("", "Other channel"), strict=False):
+        return files
+
+    def content(self) -> dict[str, object]:
+        """What is printed as JSON."""
+        one, *others = (v.to_dict() for v in self.verdicts)
+        more = {"other_channel": others[0]} if others else {}
+        return one | self.record.to_dict() | more
+
+    def show(self) -> None:
+        """Print one channel after the other."""
+        for verdict, name in zip(self.verdicts, ("", "Other channel"), strict=False):
             if name:
                 say(name)
             _show(verdict)
-        if delivery.output is not None:
-            say(f"Written to {delivery.output}: {' '.join(files)}")
-    return all(v.decision is Decision.PASS for v in verdicts)
 
 
 @dataclass(frozen=True, slots=True)
@@ -295,16 +323,18 @@ def judge_folder(
     bool
         Whether every unit passes.
     """
+    from antecurve.cli.delivery import deliver
     from antecurve.cli.progress import count_progress
-    from antecurve.cli.show import show_json, show_table
-    from antecurve.errors import AntecurveError
+    from antecurve.cli.show import show_table
+    from antecurve.cli.unit_curve import GUESS
+    from antecurve.errors import AntecurveError, InputError
     from antecurve.files.captures import capture_units, read_capture
-    from antecurve.files.output_folder import write_folder
-    from antecurve.files.verdict_file import batch_csv, verdict_json
     from antecurve.judge.batch import Batch, BatchEntry, judge_batch
     from antecurve.judge.conformity import Decision
-    from antecurve.report.ship_sheet import batch_rows, ship_sheet
+    from antecurve.report.ship_sheet import batch_rows
 
+    if delivery.guess:
+        raise InputError("--unit-curve", GUESS, "name the curve that the units of a batch are for")
     units, unreadable = {}, {}
     order = capture_units(folder)
     for name, paths in order.items():
@@ -323,21 +353,30 @@ def judge_folder(
         )
     entries = {e.name: e for e in judged.entries} | unreadable
     batch = Batch(tuple(entries[name] for name in order))
-    if delivery.output is not None:
-        files = {"batch.csv": batch_csv(batch)}
-        with count_progress("drawing ship sheets") as drawn:
-            for done, entry in enumerate(batch.entries, start=1):
-                if entry.verdict is not None:
-                    files[f"{entry.name}.json"] = verdict_json(entry.verdict)
-                    files[f"{entry.name}.html"] = ship_sheet(
-                        entry.verdict, serial=entry.name, date=delivery.date, title=delivery.title
-                    )
-                drawn(done, len(batch.entries))
-        write_folder(delivery.output, files, force=delivery.force)
-    if delivery.as_json:
-        show_json(batch.to_dict())
-    else:
-        show_table(batch_rows(batch.to_frame()))
-        if delivery.output is not None:
-            say(f"Written to {delivery.output}: {len(files)} files")
+    deliver(
+        files=lambda: _batch_files(batch, delivery),
+        content=batch.to_dict,
+        show=lambda: show_table(batch_rows(batch.to_frame())),
+        output=delivery.output,
+        force=delivery.force,
+        as_json=delivery.as_json,
+    )
     return all(e.verdict is not None and e.verdict.decision is Decision.PASS for e in batch.entries)
+
+
+def _batch_files(batch: Batch, delivery: Delivery) -> dict[str, bytes]:
+    """The table of a batch, and a sheet and a verdict for each unit, by name."""
+    from antecurve.cli.progress import count_progress
+    from antecurve.files.verdict_file import batch_csv, verdict_json
+    from antecurve.report.ship_sheet import ship_sheet
+
+    files = {"batch.csv": batch_csv(batch)}
+    with count_progress("drawing ship sheets") as drawn:
+        for done, entry in enumerate(batch.entries, start=1):
+            if entry.verdict is not None:
+                files[f"{entry.name}.json"] = verdict_json(entry.verdict)
+                files[f"{entry.name}.html"] = ship_sheet(
+                    entry.verdict, serial=entry.name, date=delivery.date, title=delivery.title
+                )
+            drawn(done, len(batch.entries))
+    return files

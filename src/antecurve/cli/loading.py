@@ -11,8 +11,6 @@ from antecurve.cli.options import AsJson, DesignFile, Force, OutputFolder, quant
 from antecurve.cli.terminal import say
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from antecurve.analysis.impedance_advice import GeneratorAdvice
     from antecurve.analysis.loading import LoadingResult
     from antecurve.analysis.strays import StrayTable
@@ -65,6 +63,7 @@ def loading(
     Example: antecurve loading bench-network/design.json --source 600 --cable-length 3
     """
     from antecurve.analysis.loading import cable_capacitance
+    from antecurve.cli.delivery import deliver
     from antecurve.cli.progress import busy_progress
     from antecurve.files.design_file import read_design
 
@@ -83,11 +82,14 @@ def loading(
     design = read_design(design_file)
     with busy_progress("loads and strays"):
         loadings = _analysed(design, asked)
-    if output is not None:
-        _write(loadings, output, force=force)
-    _show(loadings, every_combination=every_combination, as_json=as_json)
-    if output is not None and not as_json:
-        say(f"Written to {output}: loading.csv strays.csv")
+    deliver(
+        files=loadings.files,
+        content=loadings.content,
+        show=lambda: _show(loadings, every_combination=every_combination),
+        output=output,
+        force=force,
+        as_json=as_json,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +110,24 @@ class _Loadings:
     advice: tuple[GeneratorAdvice, ...]
     shared: LoadingResult
     strays: StrayTable
+
+    def content(self) -> dict[str, object]:
+        """What is printed as JSON."""
+        return {
+            **self.result.to_dict(),
+            "advice": self.advice,
+            "channels": self.shared.records,
+            "strays": self.strays.records,
+        }
+
+    def files(self) -> dict[str, bytes]:
+        """What is written, by name."""
+        from antecurve.files.bench_content import frame_csv
+
+        return {
+            "loading.csv": frame_csv(self.result.to_frame()),
+            "strays.csv": frame_csv(self.strays.to_frame()),
+        }
 
 
 def _values(texts: list[str] | None, unit: str, field: str, *, zero: bool) -> tuple[float, ...]:
@@ -140,34 +160,12 @@ def _analysed(design: Design, asked: _Asked) -> _Loadings:
     )
 
 
-def _write(loadings: _Loadings, output: Path, *, force: bool) -> None:
-    from antecurve.files.bench_content import frame_csv
-    from antecurve.files.output_folder import write_folder
-
-    files = {
-        "loading.csv": frame_csv(loadings.result.to_frame()),
-        "strays.csv": frame_csv(loadings.strays.to_frame()),
-    }
-    write_folder(output, files, force=force)
-
-
-def _show(loadings: _Loadings, *, every_combination: bool, as_json: bool) -> None:
+def _show(loadings: _Loadings, *, every_combination: bool) -> None:
     from antecurve.analysis.loading import one_change
-    from antecurve.cli.show import show_json, show_table
+    from antecurve.cli.show import show_table
     from antecurve.report import bench_tables as tables
-    from antecurve.results import plain
 
     result = loadings.result
-    if as_json:
-        show_json(
-            {
-                **result.to_dict(),
-                "advice": plain(loadings.advice),
-                "channels": loadings.shared.records,
-                "strays": loadings.strays.records,
-            }
-        )
-        return
     for line in (*tables.window_lines(result.window), "", *(a.sentence for a in loadings.advice)):
         say(line)
     show_table(tables.combination_rows(result if every_combination else one_change(result)))

@@ -75,12 +75,10 @@ def scope(
     Example: antecurve scope bench-network/design.json --frequency 100 --fault turnover=0.8 -o s
     """
     from antecurve.analysis.scope import fault_sheet, limited_peaks, scope_trace
+    from antecurve.cli.delivery import deliver
     from antecurve.cli.progress import busy_progress
     from antecurve.extras import require_extra
-    from antecurve.files import bench_content as content
     from antecurve.files.design_file import read_design
-    from antecurve.files.output_folder import write_folder
-    from antecurve.report.plots import scope_files
 
     refuse_existing(output, force=force)
     if output is not None:
@@ -95,32 +93,49 @@ def scope(
         trace = scope_trace(design, wave=wave, samples=samples, playback=playback)
         limited = limited_peaks(design, wave=wave)
         sheet = fault_sheet(design, wave=wave)
-    if output is not None:
-        with busy_progress("drawing the traces"):
-            files = {
-                "scope.csv": content.scope_csv(trace),
-                "faults.csv": content.frame_csv(sheet.to_frame()),
-                **scope_files(trace, sheet),
-            }
-        write_folder(output, files, force=force)
-    set_to = design.job.unit_curve
-    _show(trace, sheet, limited, "" if set_to is None else set_to.name, as_json=as_json)
-    if output is not None and not as_json:
-        say(f"Written to {output}: {' '.join(files)}")
+    set_to = None if design.job.unit_curve is None else design.job.unit_curve.name
+    deliver(
+        files=lambda: _files(trace, sheet),
+        content=lambda: _content(trace, sheet, limited, set_to),
+        show=lambda: _show(trace, sheet, limited, set_to),
+        output=output,
+        force=force,
+        as_json=as_json,
+    )
 
 
-def _show(
-    trace: ScopeTrace, sheet: FaultSheet, limited: LimitedPeaks, set_to: str, *, as_json: bool
-) -> None:
-    from antecurve.cli.show import show_json, show_table
+def _files(trace: ScopeTrace, sheet: FaultSheet) -> dict[str, bytes]:
+    from antecurve.cli.progress import busy_progress
+    from antecurve.files.bench_content import frame_csv, scope_csv
+    from antecurve.report.plots import scope_files
+
+    with busy_progress("drawing the traces"):
+        return {
+            "scope.csv": scope_csv(trace),
+            "faults.csv": frame_csv(sheet.to_frame()),
+            **scope_files(trace, sheet),
+        }
+
+
+def _content(
+    trace: ScopeTrace, sheet: FaultSheet, limited: LimitedPeaks, set_to: str | None
+) -> dict[str, object]:
+    from antecurve.report.cautions import CAUTIONS
+
+    return {
+        **trace.to_dict(),
+        "faults": sheet.records,
+        "limited_peak": limited.to_dict(),
+        "cautions": list(CAUTIONS),
+        "unit_curve": set_to,
+    }
+
+
+def _show(trace: ScopeTrace, sheet: FaultSheet, limited: LimitedPeaks, set_to: str | None) -> None:
+    from antecurve.cli.show import show_table
     from antecurve.report.bench_tables import limited_line, measure_rows
     from antecurve.report.cautions import CAUTIONS
 
-    if as_json:
-        content = {**trace.to_dict(), "faults": sheet.records}
-        content |= {"limited_peak": limited.to_dict(), "cautions": list(CAUTIONS)}
-        show_json(content | {"unit_curve": set_to or None})
-        return
     measures = [
         ("behind the network", trace.network_measures),
         (f"after playback: {trace.playback.name}", trace.playback_measures),

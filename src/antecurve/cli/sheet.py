@@ -116,11 +116,9 @@ def sheet(
     from antecurve.analysis.bench_plan import bench_plan
     from antecurve.analysis.bench_sheet import SPOT_FREQUENCIES_HZ, SheetTolerance, provers
     from antecurve.analysis.ratings import largest_amplitude_v
+    from antecurve.cli.delivery import deliver
     from antecurve.cli.progress import busy_progress
-    from antecurve.files.bench_content import frame_csv
     from antecurve.files.design_file import read_design
-    from antecurve.files.output_folder import write_folder
-    from antecurve.report.bench_page import bench_page
 
     refuse_existing(output, force=force)
     setting = UnitCurveTexts(
@@ -155,26 +153,39 @@ def sheet(
             noisy_load=noisy_load,
             unit_density=quantity(unit_noise, "V", "--unit-noise", zero=True),
         )
-    if output is not None:
-        with busy_progress("drawing the sheet"):
-            page = bench_page(job.title, plan)
-        files = {"sheet.html": page, "sheet.csv": frame_csv(plan.sheet.to_frame())}
-        write_folder(output, files, force=force)
-    _show(plan, as_json=as_json)
-    if output is not None and not as_json:
-        say(f"Written to {output}: {' '.join(files)}")
+    deliver(
+        files=lambda: _files(job.title, plan),
+        content=lambda: _content(plan),
+        show=lambda: _show(plan),
+        output=output,
+        force=force,
+        as_json=as_json,
+    )
 
 
-def _show(plan: BenchPlan, *, as_json: bool) -> None:
-    from antecurve.cli.show import show_json, show_table
+def _files(title: str, plan: BenchPlan) -> dict[str, bytes]:
+    from antecurve.cli.progress import busy_progress
+    from antecurve.files.bench_content import frame_csv
+    from antecurve.report.bench_page import bench_page
+
+    with busy_progress("drawing the sheet"):
+        page = bench_page(title, plan)
+    return {"sheet.html": page, "sheet.csv": frame_csv(plan.sheet.to_frame())}
+
+
+def _content(plan: BenchPlan) -> dict[str, object]:
+    from antecurve.report.cautions import CAUTIONS
+    from antecurve.report.practical_notes import PRACTICAL_NOTES
+
+    return plan.to_dict() | {"cautions": list(CAUTIONS), "notes": list(PRACTICAL_NOTES)}
+
+
+def _show(plan: BenchPlan) -> None:
+    from antecurve.cli.show import show_table
     from antecurve.report.bench_page import sheet_parts
     from antecurve.report.cautions import CAUTIONS
     from antecurve.report.practical_notes import PRACTICAL_NOTES
 
-    if as_json:
-        notes = {"cautions": list(CAUTIONS), "notes": list(PRACTICAL_NOTES)}
-        show_json({**plan.to_dict(), **notes})
-        return
     for part in sheet_parts(plan):
         say(part.heading)
         for line in part.lines:

@@ -84,10 +84,10 @@ def spread(
     \b
     Example: antecurve spread bench-network/design.json --builds 1000000 --limit "0.2 dB"
     """
+    from antecurve.cli.delivery import deliver
     from antecurve.cli.progress import busy_progress
     from antecurve.files.build_content import spread_files
     from antecurve.files.design_file import read_design
-    from antecurve.files.output_folder import write_folder
 
     refuse_existing(output, force=force)
     if wanted is not None:
@@ -102,11 +102,15 @@ def spread(
         with busy_progress("planning tolerances"):
             plan = _plan(design, wanted, level_limit, mismatch_limit, reel_correlation)
     result = _draw(design, samples, reel_correlation)
-    if output is not None:
-        write_folder(output, spread_files(result), force=force)
-    _show(result, plan, as_json=as_json)
-    if output is not None and not as_json:
-        say(f"Written to {output}: spread.json spread.csv")
+    more = {} if plan is None else {"plan": plan.to_dict()}
+    deliver(
+        files=lambda: spread_files(result),
+        content=lambda: {**result.to_dict(), **more},
+        show=lambda: _show(result, plan),
+        output=output,
+        force=force,
+        as_json=as_json,
+    )
     if _missed(result):
         raise typer.Exit(1)
 
@@ -146,14 +150,10 @@ def _missed(result: SpreadResult) -> bool:
     return missed
 
 
-def _show(result: SpreadResult, plan: TolerancePlan | None, *, as_json: bool) -> None:
-    from antecurve.cli.show import show_json, show_table
+def _show(result: SpreadResult, plan: TolerancePlan | None) -> None:
+    from antecurve.cli.show import show_table
     from antecurve.report import build_tables as tables
 
-    if as_json:
-        more = {} if plan is None else {"plan": plan.to_dict()}
-        show_json({**result.to_dict(), **more})
-        return
     show_table(tables.spread_rows(result))
     for line in tables.spread_lines(result):
         say(line)
