@@ -13,6 +13,7 @@ import importlib
 import inspect
 import math
 import pkgutil
+import tomllib
 import warnings
 from pathlib import Path
 from typing import Any
@@ -23,7 +24,9 @@ import pytest
 import antecurve
 from antecurve.checked import public_names
 from antecurve.curves.catalogue import named_curve
+from antecurve.diagnose.unit_circuit import UnitInput
 from antecurve.errors import AntecurveError
+from antecurve.files.starter_unit import starter_unit
 from antecurve.job import Grade, default_job
 from antecurve.networks.topology import Element, ElementKind, Loading
 from antecurve.parts.position import Part
@@ -66,6 +69,7 @@ def valid(default_design: Design, tmp_path_factory: pytest.TempPathFactory) -> d
     from antecurve.judge.verdicts import judge_unit
     from antecurve.synthesis.formulas import form_formulas
 
+    (folder / "unit.toml").write_text(starter_unit())
     (folder / "design.json").write_bytes(design_json(design))
     stock = design.job.resistors
     capture = read_capture(DATA / "unit-a-200hz.csv")
@@ -97,6 +101,8 @@ def valid(default_design: Design, tmp_path_factory: pytest.TempPathFactory) -> d
         "series": "E12", "low": 1e3, "high": 1e4, "zeros": 1, "poles": 1,
         "raw": {"curve": {"name": "disc"}},
         "captures": capture, "units": {"A": capture},
+        "input": "in", "output": "out", "plus": "in", "minus": "f", "title": "unit",
+        "amplifiers": (), "operational_amplifiers": (),
         "sweep": read_capture(DATA / "build-1-sweep.csv"),
         "first": verdict, "second": verdict, "low_hz": 20.0, "high_hz": 20e3, "limit_db": 0.5,
         "time_s": np.arange(1000) / 1e5, "volts": np.sign(np.sin(np.arange(1000) * 0.03)),
@@ -113,6 +119,10 @@ OWN: dict[str, dict[str, Any]] = {
     "files.measured.read_measured": {"path": "build-1-values.csv"},
     "analysis.technologies.technology": {"name": "metal film"},
     "analysis.waveform.SquareWave": {"frequency_hz": 1e3},
+    "diagnose.unit_circuit.UnitCircuit": {"input": UnitInput(47e3, 150e-12)},
+    "diagnose.unit_circuit.UnitInput": {"resistance": 47e3},
+    "files.unit_file.read_unit": {"path": "unit.toml"},
+    "files.unit_file.parse_unit": {"raw": tomllib.loads(starter_unit())},
     "judge.sweep.SweepCapture": {
         "frequency_hz": [20.0, 100.0, 1e3, 5e3, 20e3],
         "level_db": [-19.0, -13.1, 0.0, 8.2, 19.6],

@@ -42,7 +42,7 @@ from antecurve.quantities import (
 )
 from antecurve.synthesis.exact import form_names
 
-__all__ = ["curve_of", "parse_job", "read_job"]
+__all__ = ["curve_of", "curve_section", "parse_job", "read_job"]
 
 _POSITIVE: dict[str, Any] = {"minimum": 0.0, "exclusive": True}
 
@@ -257,6 +257,17 @@ def _stock(base: Stock, given: dict[str, Any], where: str, folder: Path | None) 
         return replace(base, **given)
     except InputError as error:
         raise InputError(f"{where}.{error.field}", error.value, error.rule) from None
+
+
+def curve_section() -> fields.Section:
+    """List the keys of a section ``[curve]``.
+
+    Returns
+    -------
+    mapping of str to callable
+        Each with its reader.
+    """
+    return _CURVE
 
 
 def curve_of(given: dict[str, Any]) -> Curve:

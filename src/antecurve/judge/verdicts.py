@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from antecurve.analysis.meter import MeterAccuracy
 from antecurve.arrays import log_frequencies
 from antecurve.checked import checked
-from antecurve.curves.model import Curve
 from antecurve.errors import InputError
-from antecurve.judge.capture import Capture, Captures, ObservationSettings, capture_sequence
+from antecurve.judge.capture import Capture, Captures, capture_sequence
+from antecurve.judge.case import Case, fit_case
 from antecurve.judge.conformity import BandDecision, Decision, LimitBand, combined_decision, decide
 from antecurve.judge.deviation import Deviation, deviation_db, deviation_of_families, joined
 from antecurve.judge.findings import describe
@@ -23,21 +23,17 @@ from antecurve.judge.further_capture import OpenQuestion, open_question
 from antecurve.judge.hum import MAINS_HZ
 from antecurve.judge.identifiability import highest_seen_hz, without_unseen_corner
 from antecurve.judge.misfit import seen_range_hz
-from antecurve.judge.network_estimate import JudgedThrough, NetworkEstimate, estimate_of
+from antecurve.judge.network_estimate import JudgedThrough, estimate_of
 from antecurve.judge.observation import ResidualFinding, ResidualKind, Trace
 from antecurve.judge.overlay import Overlay
-from antecurve.judge.problem import Bench
-from antecurve.judge.reference import measured_chain
 from antecurve.judge.residuals import (
     fitted_ringing,
-    level_dependence,
     misfit_uncertainty_db,
     residual_findings,
     widened,
     with_misfit,
 )
 from antecurve.judge.signal_path import CaptureChain, Generator
-from antecurve.judge.stages import STAGES, FitTask, fit_in_stages
 from antecurve.judge.uncertainty import unit_draws
 from antecurve.judge.verdict import Verdict
 from antecurve.networks.conditions import AUDIO_BAND_HZ, Conditions, conditions_of
@@ -49,7 +45,6 @@ __all__ = ["JudgeRequest", "judge_unit"]
 Floats = NDArray[np.float64]
 
 _POINTS_PER_DECADE = 30  # finer than any bend of a first-order corner
-_REACH = 5.0  # times the band: what bends within the band shows up to there
 
 
 @checked
@@ -177,7 +172,7 @@ def judge_unit(
     conditions = conditions_of(design, conditions)
     asked = request or JudgeRequest()
     asked = replace(asked, band_hz=asked.band_hz or conditions.band_hz)
-    case = _Case(
+    case = Case(
         capture_sequence(captures),
         asked,
         conditions.playback_curve,
@@ -186,29 +181,12 @@ def judge_unit(
     )
     _check_reach(case.captures, asked.judged_hz)
     with single_threaded_linear_algebra():
-        fit, useless = _fit(case)
+        fit, useless = fit_case(case)
         if useless:
             return _undecided(case, fit, useless)
         case.begin("residuals and uncertainty")
         reading = _reading(case, fit)
     return _verdict(case, reading)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Case:
-    """What is judged, by what, and through which network."""
-
-    captures: tuple[Capture, ...]
-    asked: JudgeRequest
-    curve: Curve
-    network: NetworkEstimate
-    begin: Callable[[str], None]
-
-    @property
-    def flatness_db(self) -> float:
-        """What the generator's flatness adds to the expanded uncertainty [dB]."""
-        relies = any(c.relies_on_flatness for c in self.captures) and not self.asked.references
-        return self.asked.generator.flatness_db if relies else 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -222,20 +200,7 @@ class _Reading:
     deviation: Deviation
 
 
-def _fit(case: _Case) -> tuple[Fit, tuple[str, ...]]:
-    """The fit, and why the captures can't tell anything; no reason where they can."""
-    useless = _useless((*case.captures, *case.asked.references))
-    case.begin("reducing the captures")
-    settings = _settings(case)
-    observations = [c.observation(settings) for c in case.captures]
-    staged = fit_in_stages(observations, _task(case), stages=() if useless else STAGES)
-    if staged.contradiction:
-        by_level = level_dependence(staged.fit, case.asked.judged_hz)
-        useless = tuple(r.text for r in by_level) or (staged.contradiction,)
-    return staged.fit, useless
-
-
-def _reading(case: _Case, fit: Fit) -> _Reading:
+def _reading(case: Case, fit: Fit) -> _Reading:
     """The deviation with its uncertainty, and what the fit does not describe."""
     band = case.asked.judged_hz
     residuals = residual_findings(fit, band)
@@ -253,7 +218,7 @@ def _reading(case: _Case, fit: Fit) -> _Reading:
     return _Reading(fit, allowed, draws, residuals, deviation)
 
 
-def _over_shapes(case: _Case, families: tuple[Family, ...], draws: tuple[Floats, ...]) -> Deviation:
+def _over_shapes(case: Case, families: tuple[Family, ...], draws: tuple[Floats, ...]) -> Deviation:
     return deviation_of_families(
         families,
         draws,
@@ -263,7 +228,7 @@ def _over_shapes(case: _Case, families: tuple[Family, ...], draws: tuple[Floats,
     )
 
 
-def _deviation_of_fit(case: _Case, family: Family) -> Floats:
+def _deviation_of_fit(case: Case, family: Family) -> Floats:
     """Deviation of the best fit itself [dB]."""
     return deviation_db(
         family.model,
@@ -274,7 +239,7 @@ def _deviation_of_fit(case: _Case, family: Family) -> Floats:
     )
 
 
-def _verdict(case: _Case, reading: _Reading) -> Verdict:
+def _verdict(case: Case, reading: _Reading) -> Verdict:
     """The decision by the limits, in words and numbers."""
     asked, fit, band = case.asked, reading.fit, case.asked.judged_hz
     decisions = _decisions(reading.deviation, asked.limits)
@@ -309,32 +274,13 @@ def _verdict(case: _Case, reading: _Reading) -> Verdict:
     )
 
 
-def _question(case: _Case, reading: _Reading, ruling: BandDecision) -> OpenQuestion | None:
+def _question(case: Case, reading: _Reading, ruling: BandDecision) -> OpenQuestion | None:
     """What leaves the response open, if anything does."""
     if ruling.decision is not Decision.UNDECIDED:
         return None
     misfit = misfit_uncertainty_db(reading.residuals, np.array([ruling.frequency_hz]))
     return open_question(
         reading.allowed, ruling, flatness_db=case.flatness_db, misfit_db=float(misfit[0])
-    )
-
-
-def _useless(records: Sequence[Capture]) -> tuple[str, ...]:
-    """Why captures can't tell anything: records that stand at their limits."""
-    return tuple(text for text in (c.saturation_text() for c in records) if text)
-
-
-def _task(case: _Case) -> FitTask:
-    asked = case.asked
-    # The generator's edge and flatness are in references already.
-    generator = Generator() if asked.references else asked.generator
-    return FitTask(
-        case.curve,
-        Bench(case.network, generator, asked.chain),
-        undo_ultrasonic=asked.playback == "inverse",
-        level_only=not any(c.has_phase for c in case.captures),
-        mains_hz=asked.mains_hz,
-        begin=case.begin,
     )
 
 
@@ -359,22 +305,7 @@ def _check_reach(captures: Sequence[Capture], band: tuple[float, float]) -> None
         raise problem
 
 
-def _settings(case: _Case) -> ObservationSettings:
-    """How captures are reduced, with the chain as each reference shows it."""
-    asked, highest_hz = case.asked, _REACH * case.asked.judged_hz[1]
-    references = tuple(
-        measured_chain(
-            r,
-            estimate=case.network,
-            highest_hz=highest_hz,
-            chain_loading=asked.reference_loading,
-        )
-        for r in asked.references
-    )
-    return ObservationSettings(highest_hz, case.curve, case.network, references)
-
-
-def _undecided(case: _Case, fit: Fit, reasons: tuple[str, ...]) -> Verdict:
+def _undecided(case: Case, fit: Fit, reasons: tuple[str, ...]) -> Verdict:
     """The verdict where captures can't tell anything: no constant, no fault, no bound."""
     asked, frequency = case.asked, _frequencies(case.asked.limits)
     centre, nothing = _deviation_of_fit(case, fit.families[0]), np.full(frequency.size, np.inf)
