@@ -40,7 +40,7 @@ def _json(*arguments: str) -> Any:
 
 def test_the_catalogue_is_listed_with_sources() -> None:
     text = _run("curves")
-    for words in ("disc-coarse-groove", "j17", "ITU-T Rec. J.17", "3180 us, 75 us", "origin"):
+    for words in ("disc-coarse-groove", "j17", "ITU-T Rec. J.17", "3180 µs, 75 µs", "origin"):
         assert words in text
     entries = _json("curves")
     assert all(e["source"] for e in entries)
@@ -139,7 +139,7 @@ def test_the_names_of_curves_are_whole_on_a_narrow_terminal(
     # No source of the year of these editions was seen, so none is claimed.
     undated = {curve.name for curve in catalogue() if curve.year is None}
     assert undated == {"fm-50", "fm-75", "cd-emphasis", "j17"}
-    assert "Unverified: the 100 us are from memory" in text
+    assert "Unverified: the 100 µs are from memory" in text
 
 
 def test_nothing_is_minus_zero_at_the_reference() -> None:

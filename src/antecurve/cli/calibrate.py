@@ -62,7 +62,7 @@ def calibrate(
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
-    """Fit the network's parts to a sweep of it, within their tolerances.
+    """Fit the network's parts to a sweep of it.
 
     With -o the folder gets values.csv (for judge --measured), correction.csv (to be subtracted
     from levels measured through the network) and calibration.json.  Exit code 1 when no values

@@ -88,7 +88,7 @@ def check(
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
-    """Analyse a design again; with measured parts, say what this very build does.
+    """Analyse a design again, or a build with measured parts.
 
     The correction table is what to subtract from levels measured through the network.  With -o
     the folder gets correction.csv and response.csv.  Exit code 1 when the error misses the

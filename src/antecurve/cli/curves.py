@@ -74,7 +74,7 @@ def curves(
     playback: Playback = None,
     as_json: AsJson = False,
 ) -> None:
-    """List the published curves, tabulate one of them, or fit time constants to a table.
+    """List, tabulate or fit recording curves.
 
     With --fit the exit code is 1 when the fitted model is wrong, and the reason is said.
 
@@ -126,8 +126,10 @@ def _show_cuts(as_json: bool) -> None:
         show_json(list(rows))
         return
     show_table(cut_table(rows))
-    say("Cut at 10 kHz of the treble time constant by itself, re low frequency; a whole curve re")
-    say("1 kHz reads a little more or less: the disc curve 13.73 dB for 75 µs.")
+    say(
+        "Cut at 10 kHz of the treble time constant by itself, relative to low frequency.",
+        "A whole curve relative to 1 kHz reads a little more or less: the disc curve 13.73 dB.",
+    )
 
 
 def _show_table(name: str, as_json: bool) -> None:
@@ -143,9 +145,9 @@ def _show_table(name: str, as_json: bool) -> None:
         return
     zeros = microseconds(curve.zeros_s, at_origin=curve.zeros_at_origin)
     poles = microseconds(curve.poles_s, at_origin=curve.poles_at_origin)
-    say(f"{curve_label(name)}: zeros {zeros}; poles {poles}")
+    say(f"{curve_label(curve.name)}: zeros {zeros}; poles {poles}")
     say(f"{curve.source}. {curve.remark}")
-    if doubt := unverified(name):
+    if doubt := unverified(curve.name):
         say(f"Unverified: {doubt}.")
     show_table(curve_rows(table))
 

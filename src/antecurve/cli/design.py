@@ -32,7 +32,7 @@ def design(
     ] = False,
     as_json: AsJson = False,
 ) -> None:
-    """Pick parts for a network that imposes the job's curve, and say how good it is.
+    """Design a network: pick its parts, and say how good it is.
 
     With -o the folder gets design.json, parts.csv, response.csv, network.cir and report.html.
     Exit code 1 when the nominal error misses the job's error_limit_db, or when the builds of

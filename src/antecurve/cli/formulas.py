@@ -50,7 +50,7 @@ def formulas(
     latex: Latex = False,
     as_json: AsJson = False,
 ) -> None:
-    """Print H(s), input and output impedance, and each element as a formula.
+    """Show the formulas of a form, or of a design with its numbers.
 
     \b
     Examples: antecurve formulas; antecurve formulas cauer-1;

@@ -19,7 +19,7 @@ def job(
     ] = False,
     force: Force = False,
 ) -> None:
-    """Write a commented starter job, or the circuit of a unit, to stdout or to a file.
+    """Write a commented starter job, or the circuit of a unit.
 
     \b
     Example: antecurve job -o bench.toml

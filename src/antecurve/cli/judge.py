@@ -185,7 +185,7 @@ def judge(
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
-    """Judge a unit: may it ship, and if not, what is wrong with it.
+    """Judge a unit: does it pass, and what is wrong if not?
 
     Exit code 0 pass, 1 fail or undecided, 2 no result.  With -o the folder gets the ship sheet,
     verdict.json and deviation.csv; for a batch batch.csv and a sheet and a JSON file per unit.

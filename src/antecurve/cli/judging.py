@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from antecurve.cli.terminal import say
+from antecurve.cli.terminal import announce, say
 
 if TYPE_CHECKING:
     from antecurve.files.recordings import ReadingOptions, Recording
@@ -284,7 +284,7 @@ def _show(verdict: Verdict) -> None:
     from antecurve.cli.show import show_table
     from antecurve.report.ship_sheet import VERDICT_WORDS, band_rows, fitted_rows
 
-    say(VERDICT_WORDS[verdict.decision.value])
+    announce(verdict.decision.value, VERDICT_WORDS[verdict.decision.value])
     show_table(band_rows(verdict))
     show_table(fitted_rows(verdict.fitted))
     for line in (*verdict.findings, *(figure.text for figure in verdict.figures)):

@@ -55,7 +55,7 @@ def loading(
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
-    """Say what other generators, inputs and cables do to level and error, and how far they may go.
+    """Compare other generators, unit inputs and cables.
 
     With -o the folder gets loading.csv and strays.csv.
 

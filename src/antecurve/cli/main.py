@@ -18,6 +18,7 @@ from antecurve.cli.surroundings import (
     prepare_signals,
     prepare_streams,
 )
+from antecurve.cli.terminal import say_aside
 from antecurve.errors import AntecurveError, InputError
 from antecurve.texts import printable
 
@@ -47,6 +48,12 @@ def _guarded(command: Callable[..., None]) -> Callable[..., None]:
     return guarded
 
 
+def _print_version() -> None:
+    from antecurve import __version__
+
+    print(f"antecurve {__version__}")
+
+
 def command_line(first: str = "") -> typer.Typer:
     """Put the commands together.
 
@@ -73,7 +80,17 @@ def command_line(first: str = "") -> typer.Typer:
         rich_markup_mode=None,
     )
     # With it a single command is called by its name, too.
-    app.callback()(lambda: None)
+
+    def application(
+        version: bool = typer.Option(
+            False, "--version", help="Print the version and exit.", is_eager=True
+        ),
+    ) -> None:
+        if version:
+            _print_version()
+            raise typer.Exit
+
+    app.callback(invoke_without_command=True)(application)
     for name in (first,) if first in _COMMANDS else _COMMANDS:
         command = getattr(importlib.import_module(f"antecurve.cli.{name}"), name)
         app.command(name)(_guarded(command))
@@ -138,5 +155,5 @@ def _ending(error: BaseException) -> tuple[str, int]:
 
 
 def _stop(message: str, code: int) -> NoReturn:
-    print(f"antecurve: {printable(' '.join(message.split()))}", file=sys.stderr)
+    say_aside(printable(" ".join(message.split())))
     sys.exit(code)

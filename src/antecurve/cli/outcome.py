@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-import sys
 from typing import TYPE_CHECKING
+
+from antecurve.cli.terminal import say_aside
 
 if TYPE_CHECKING:
     from antecurve.analysis.spread import SpreadResult
@@ -28,7 +29,7 @@ def misses_limit(error_db: float, limit_db: float | None) -> bool:
     """
     if limit_db is None or error_db <= limit_db:
         return False
-    _say(f"error {error_db:.3f} dB misses the limit of {limit_db:g} dB")
+    say_aside(f"error {error_db:.3f} dB misses the limit of {limit_db:g} dB")
     return True
 
 
@@ -47,12 +48,8 @@ def was_interrupted(result: SpreadResult) -> bool:
     """
     if result.builds >= result.wanted_builds:
         return False
-    _say(
+    say_aside(
         f"interrupted after {result.builds:,} of {result.wanted_builds:,} builds; the results are "
         "of those"
     )
     return True
-
-
-def _say(sentence: str) -> None:
-    print(f"antecurve: {sentence}", file=sys.stderr)

@@ -65,7 +65,7 @@ def scope(
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
-    """Predict what an oscilloscope shows: behind the network, and after playback.
+    """Predict what an oscilloscope shows of a square wave.
 
     One period in steady state; playback is the inverse of the published curve with unit gain at
     1 kHz.  With -o the folder gets scope.csv, the traces and a sheet of common faults as PNG and
@@ -146,9 +146,12 @@ def _show(trace: ScopeTrace, sheet: FaultSheet, limited: LimitedPeaks, set_to: s
     say(limited_line(limited))
     say("Common faults of playback:")
     show_table(measure_rows([(t.playback.name, t.measures) for t in sheet.traces[1:]]))
-    say("Tilt: (start - end)/start of the top over half a period.  Overshoot: beyond the start")
-    say("of the top, over the step.  Rise time: 10 % to 90 % of the step.  A dash: the trace is")
-    say("all edges and has no top.")
+    say(
+        "Tilt: (start - end)/start of the top over half a period.",
+        "Overshoot: beyond the start of the top, over the step.",
+        "Rise time: 10 % to 90 % of the step.",
+        "A dash: the trace is all edges and has no top.",
+    )
     for line in CAUTIONS:
         say(line)
 

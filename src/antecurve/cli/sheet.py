@@ -104,7 +104,7 @@ def sheet(
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
-    """Print the bench sheet: what to set, what to find, and within which limits.
+    """Print the bench sheet: settings, readings and limits.
 
     Levels at the unit's input, and across an oscilloscope, a meter and a probe for proving the
     network by itself; level plan, noise, peak.  With -o the folder gets sheet.html to print and

@@ -50,7 +50,7 @@ def signal(
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
-    """Write a test signal as WAV, for a sound interface or an arbitrary generator.
+    """Write a test signal as a WAV file.
 
     Play it into the network, record the unit's output, then give both to judge: a record of one
     channel with --stimulus FILE.wav.

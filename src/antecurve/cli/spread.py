@@ -75,7 +75,7 @@ def spread(
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
-    """Draw builds within tolerance: how good they are, how alike, and which part governs.
+    """Simulate builds within tolerance.
 
     With -o the folder gets spread.json, and spread.csv with percentiles over frequency.  Exit
     code 1 when there is a limit and more than 5 % of the builds exceed it, or when the builds
@@ -154,9 +154,8 @@ def _show(result: SpreadResult, plan: TolerancePlan | None) -> None:
     from antecurve.cli.show import show_table
     from antecurve.report import build_tables as tables
 
+    say(*tables.spread_lines(result))
     show_table(tables.spread_rows(result))
-    for line in tables.spread_lines(result):
-        say(line)
     show_table(tables.sensitivity_rows(result))
     say(tables.curve_line(result))
     show_table(tables.curve_rows(result))

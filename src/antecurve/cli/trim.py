@@ -35,7 +35,7 @@ def trim(
     meter_display: MeterDisplay = 10_000,
     as_json: AsJson = False,
 ) -> None:
-    """Say which positions to change, and to what, to bring a build back.
+    """Suggest the fewest changes that correct a build.
 
     Positions that were not measured are still open and may be filled anew.  To those fitted,
     parts can be added in series or in parallel, or their parts replaced.  All single changes and

@@ -66,10 +66,22 @@ _CASSETTE = (
 )
 _UNVERIFIED = {
     "cd-emphasis": "both time constants come from an encyclopedia article",
-    "disc-amended": "the 7950 us come from an encyclopedia article",
-    "disc-nab-1949": "the 100 us are from memory; sources differ",
+    "disc-amended": "the 7950 µs come from an encyclopedia article",
+    "disc-nab-1949": "the 100 µs are from memory; sources differ",
 }
 """Curves with a time constant that no standard, nor a paper that quotes one, was seen to give."""
+_ALIASES = {
+    "riaa": "disc",
+    "iec60098": "disc",
+    "iec98amendment4": "disc-amended",
+    "iecamendment": "disc-amended",
+    "aes1951": "disc-aes-1951",
+    "nab1949": "disc-nab-1949",
+    "bs1928coarsegroove": "disc-coarse-groove",
+    "ituj17": "j17",
+    "iec60908": "cd-emphasis",
+}
+"""Names of standards, as letters and digits, for the curve that each gives."""
 
 
 def _tape(
@@ -101,7 +113,7 @@ _DISCS: tuple[Curve, ...] = (
         poles_s=(318 / _US,),
         poles_at_origin=1,
         source="IEC 98, amendment 4 (1976), as given in an encyclopedia article",
-        remark="Inverse of disc playback with its 7950 us high-pass, which the standard puts on "
+        remark="Inverse of disc playback with its 7950 µs high-pass, which the standard puts on "
         "playback only: it rises towards DC and needs a low_end_bound. One source says 1972.",
         year=1976,
     ),
@@ -129,7 +141,7 @@ _DISCS: tuple[Curve, ...] = (
         poles_s=(318 / _US,),
         zeros_at_origin=1,
         source="NAB 1949, lateral, in IASA-TC 04, 5.3.6, table 1",
-        remark="Turnover 500 Hz, -16 dB at 10 kHz; 99.5 us elsewhere, 0.04 dB apart.",
+        remark="Turnover 500 Hz, -16 dB at 10 kHz; 99.5 µs elsewhere, 0.04 dB apart.",
         year=1949,
     ),
 )
@@ -202,7 +214,7 @@ def named_curve(name: str) -> Curve:
     Parameters
     ----------
     name : str
-        Its name.
+        Its name, or that of its standard, such as ``RIAA``; case, spaces and dashes don't matter.
 
     Returns
     -------
@@ -214,11 +226,26 @@ def named_curve(name: str) -> Curve:
     InputError
         When the catalogue has no such name; the message lists those it has.
     """
+    wanted = _ALIASES.get(_letters(name), name)
     for curve in _CURVES:
-        if curve.name == name:
+        if _letters(curve.name) == _letters(wanted):
             return curve
     names = ", ".join(c.name for c in _CURVES)
-    raise InputError("curve.name", name, f"the catalogue has {names}")
+    raise InputError("curve.name", name, f"{_near_miss(name)}the catalogue has {names}")
+
+
+def _letters(name: str) -> str:
+    """A name without what differs from one writing to another."""
+    return "".join(c for c in name.casefold() if c.isalnum())
+
+
+def _near_miss(name: str) -> str:
+    """Ask for the curve that a mistyped name comes nearest to, if any does."""
+    from difflib import get_close_matches
+
+    known = {_letters(c.name): c.name for c in _CURVES} | _ALIASES
+    near = get_close_matches(_letters(name), known, n=1)
+    return f"did you mean {known[near[0]]}? If not: " if near else ""
 
 
 def unverified(name: str) -> str | None:

@@ -114,11 +114,11 @@ def window_lines(window: LoadingWindow) -> list[str]:
             return "any value"
         if not span.low:
             assert span.high is not None
-            return f"up to {format_quantity(span.high, unit)}"
-        low = format_quantity(span.low, unit)
+            return f"up to {format_quantity(span.high, unit, digits=3)}"
+        low = format_quantity(span.low, unit, digits=3)
         if span.high is None:
             return f"{low} or more"
-        return f"{low} to {format_quantity(span.high, unit)}"
+        return f"{low} to {format_quantity(span.high, unit, digits=3)}"
 
     return [
         f"The error stays within {window.limit_db:.3f} dB ({window.growth_db:g} dB more) for",

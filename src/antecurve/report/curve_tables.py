@@ -35,9 +35,9 @@ def microseconds(times_s: Sequence[float], *, at_origin: int = 0) -> str:
     Returns
     -------
     str
-        For example ``3180 us, 75 us``; ``none`` where there is none.
+        For example ``3180 µs, 75 µs``; ``none`` where there is none.
     """
-    return ", ".join(["origin"] * at_origin + [f"{t * 1e6:.6g} us" for t in times_s]) or "none"
+    return ", ".join(["origin"] * at_origin + [f"{t * 1e6:.6g} µs" for t in times_s]) or "none"
 
 
 def catalogue_rows(curves: Sequence[Curve]) -> TextTable:
@@ -113,7 +113,7 @@ def identification_lines(identified: CurveIdentification) -> list[str]:
     for kind, time, share in zip(kinds, times, fit.relative_uncertainty, strict=True):
         # A wrong model has no uncertainty: its time constants stand for nothing.
         said = "" if identified.faults else f" (standard uncertainty {share * 100:.2g} %)"
-        lines.append(f"{kind} {time * 1e6:.6g} us{said}")
+        lines.append(f"{kind} {time * 1e6:.6g} µs{said}")
     lines.append(f"misfit {fit.rms_db:.3f} dB rms, {fit.largest_db:.3f} dB at most")
     lines += [
         f"Outlier, left out of the fit: {o.level_db:g} dB at {o.frequency_hz:g} Hz is "

@@ -60,6 +60,6 @@ def formula_lines(formulas: FormFormulas, numbers: Mapping[str, float] | None = 
     lines += [f"  {line}" for line in conditions]
     lines += ["", "Time constants"]
     for time in formulas.time_constants:
-        value = "" if time.expression is None else f" = {time.expression * 1e6:.6g} us"
+        value = "" if time.expression is None else f" = {time.expression * 1e6:.6g} µs"
         lines.append(f"  {time.name}{value}: {time.remark.removesuffix(' [s]')}")
     return lines

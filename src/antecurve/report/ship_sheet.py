@@ -65,6 +65,8 @@ _NAMES = {
     "low_corner_hz": "low corner",
     "high_corner_hz": "high corner",
 }
+_LARGEST_HZ = 1e9  # beyond what any record shows
+_LEAST_HZ = 0.1  # below what any record shows: a period of 10 s
 _TABLE_HZ = (20, 31.5, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 15000, 20000)
 
 
@@ -86,10 +88,10 @@ def fitted_rows(fitted: Sequence[FittedValue]) -> TextTable:
         declared("constant", _constant_name, right=False),
         declared(
             "nominal",
-            lambda f: None if f.nominal is None else format_quantity(f.nominal, f.unit),
+            lambda f: None if f.nominal is None else _shown(f.nominal, f.unit, 4),
         ),
-        declared("this unit", lambda f: _shown(f.value, f.unit)),
-        declared("95 % interval", lambda f: f"{_shown(f.low, f.unit)} to {_shown(f.high, f.unit)}"),
+        declared("this unit", lambda f: _shown(f.value, f.unit, _digits(f))),
+        declared("95 % interval", _interval),
     )
 
 
@@ -98,12 +100,28 @@ def _constant_name(constant: FittedValue) -> str:
     return _NAMES.get(name, name.removesuffix("_s").removesuffix("_hz").replace("_", " "))
 
 
-def _shown(value: float, unit: str) -> str:
-    if not math.isfinite(value) or value > 1e9:
+def _digits(constant: FittedValue) -> int:
+    """Significant digits that the interval leaves: its half to about a tenth, 2 to 4 in all."""
+    half = (constant.high - constant.low) / 2.0
+    if not half > 0.0 or not math.isfinite(half) or not constant.value > 0.0:
+        return 3
+    return min(max(math.ceil(math.log10(constant.value / half)) + 1, 2), 4)
+
+
+def _shown(value: float, unit: str, digits: int) -> str:
+    """A constant; time constants in microseconds throughout, as the standards give them."""
+    if not math.isfinite(value) or value > _LARGEST_HZ or (unit == "Hz" and value < _LEAST_HZ):
         return "not seen"
-    if value < 1.0 and unit == "Hz":
-        return f"{value:.2f} Hz"
-    return format_quantity(value, unit)
+    if unit == "s":
+        return f"{float(f'{value * 1e6:.{digits}g}'):g} µs"
+    return format_quantity(value, unit, digits=digits)
+
+
+def _interval(constant: FittedValue) -> str:
+    low, high = (_shown(v, constant.unit, _digits(constant)) for v in (constant.low, constant.high))
+    if low == "not seen":
+        return high if high == low else f"up to {high}"
+    return f"{low} or more" if high == "not seen" else f"{low} to {high}"
 
 
 def _round_hz(frequency: float) -> str:
