@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 __all__ = ["Result", "column_rows", "frame_rows", "json_text", "plain"]
 
 _MOST_LINES = 10  # of a repr: what an interactive session shows at a glance
-_LINE = 100
+_LINE = 100  # characters: one line on a usual terminal
 _ROWS_SHOWN = 12  # in a notebook, before the table is cut
 
 

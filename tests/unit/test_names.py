@@ -1,4 +1,4 @@
-"""Names that say nothing are not used, and a function reads without turning the page."""
+"""Names say what a thing is, constants why they have their value, and functions are short."""
 
 from __future__ import annotations
 
@@ -39,3 +39,57 @@ def test_names_say_what_a_thing_is() -> None:
 def test_an_empty_name_is_noticed() -> None:
     code = "def f(rest):\n    for place in rest:\n        found, some = place\n    left = 1\n"
     assert {name for name, _ in _bound(ast.parse(code))} & EMPTY == EMPTY - {"everything"}
+
+
+def _functions(tree: ast.AST) -> Iterator[tuple[str, int]]:
+    """Each function of a piece of code, with the lines of its body behind the docstring."""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.FunctionDef):
+            body = node.body[1:] if ast.get_docstring(node) else node.body
+            length = body[-1].end_lineno or 0 if body else 0
+            yield node.name, length - body[0].lineno + 1 if body else 0
+
+
+def test_functions_are_read_at_a_glance() -> None:
+    for path in sorted(SOURCE.rglob("*.py")):
+        functions = _functions(ast.parse(path.read_text(encoding="utf-8")))
+        assert [(path, name, lines) for name, lines in functions if lines > 50] == []
+
+
+def _is_number(node: ast.AST) -> bool:
+    """Whether an expression is worked out from numbers alone, at least one."""
+    allowed = (
+        ast.Constant, ast.Tuple, ast.BinOp, ast.UnaryOp, ast.operator, ast.unaryop,
+        ast.expr_context,
+    )  # fmt: skip
+    parts = list(ast.walk(node))
+    constants = [part.value for part in parts if isinstance(part, ast.Constant)]
+    return all(isinstance(part, allowed) for part in parts) and all(
+        isinstance(value, int | float) and not isinstance(value, bool) for value in constants
+    )
+
+
+def _without_reason(code: str) -> list[str]:
+    """Private numeric constants of a module without a comment on, above or below them."""
+    lines = ["", *code.splitlines(), ""]
+    silent = []
+    for node in ast.parse(code).body:
+        if isinstance(node, ast.Assign) and _is_number(node.value):
+            name, last = ast.unparse(node.targets[0]), node.end_lineno or node.lineno
+            near = lines[node.lineno : last + 1]
+            beside = (lines[node.lineno - 1], lines[last + 1])
+            spoken = any("#" in line for line in near)
+            spoken = spoken or any(line.startswith(("#", '"""')) for line in beside)
+            if name.lstrip("(").startswith("_") and not spoken:
+                silent.append(name)
+    return silent
+
+
+def test_constants_say_why_they_have_their_value() -> None:
+    silent = {path.name: _without_reason(path.read_text("utf-8")) for path in SOURCE.rglob("*.py")}
+    assert {name: constants for name, constants in silent.items() if constants} == {}
+
+
+def test_a_constant_without_a_reason_is_noticed() -> None:
+    code = "_A = 2.0\n_B, _C = 1, -3\n_D = 4  # why\n# why\n_E = 5\n"
+    assert _without_reason(code) == ["_A", "(_B, _C)"]

@@ -82,8 +82,9 @@ def product_coefficients(time_constants: Sequence[Any]) -> list[Any]:
     """
     coefficients: list[Any] = [1]
     for time in time_constants:
-        raised = [0, *(time * c for c in coefficients)]
-        coefficients = [a + b for a, b in zip(raised, [*coefficients, 0], strict=True)]
+        raised = [time * c for c in coefficients]
+        middle = [a + b for a, b in zip(raised, coefficients[1:], strict=False)]
+        coefficients = [coefficients[0], *middle, raised[-1]]
     return coefficients
 
 

@@ -42,8 +42,9 @@ LARGEST_CURRENT_A = 0.2
 """Largest peak current of bench generators [A]: 10 V behind 50 ohm, shorted (common practice, no
 source)."""
 
+# Ratings that resistors and film capacitors are sold with, the smallest that suits is named.
 _POWERS_W = (0.25, 0.5, 1.0, 2.0, 5.0, 10.0)
-_VOLTAGES_V = (50.0, 63.0, 100.0, 160.0, 250.0, 400.0, 630.0, 1000.0)
+_VOLTAGES_V = (50.0, 63.0, 100.0, 160.0, 250.0, 400.0, 630.0, 1000.0)  # from 63 V: R5 of ISO 3
 _MARGIN = 2.0  # parts are run at half their rating at most: the trade's rule of thumb
 _SHORT_OHM = 0.01  # a short lead
 _VOLTMETER_OHM = 1e18  # draws no current beside any part that can be bought

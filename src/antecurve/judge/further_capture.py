@@ -42,7 +42,7 @@ _RECORD_POINTS = 100  # bands of a record over three decades, by its resolution 
 _MORE = 4.0  # times the points: half the noise
 _PART_TO_METER = 5.0  # a part of 1 % against a meter of 0.2 %, one of 2.5 % against 0.5 %
 _KNOWN = 100.0  # times surer: what a reference makes of generator and chain
-_SQUARES_HZ = (200.0, 1000.0)
+_SQUARES_HZ = (200.0, 1000.0)  # beside the low one: the middle and the top of the band
 _NEAR = 1.2  # of an end, up to which a capture shows a response: it grows by (1.2)^4 at most
 _ROUNDING = 1e-13  # of the largest eigenvalue
 

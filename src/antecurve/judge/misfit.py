@@ -34,7 +34,7 @@ _CHANCE = 1e-6  # that noise is taken for a misfit, per verdict
 _NOTABLE_DB = 0.01  # a fiftieth of the usual limit of 0.5 dB
 _COVERAGE_FACTOR = 2.0  # 95 % of a normal distribution
 _LOW_POWER, _HIGH_POWER = 4, 6  # first powers of frequency that a unit's shapes lack
-_OCTAVE = 2.0
+_OCTAVE = 2.0  # twice the frequency
 _POINTS = 24  # of the band beyond what is seen: fewer than 0.6 octaves apart from 20 kHz to 20 Hz
 _WORTH_A_CAPTURE_DB = 0.05  # by judgement: below what a usual bench resolves
 _ANYTHING_DB = 30.0  # beyond, a number says nothing
@@ -120,13 +120,13 @@ def _in_bands(harmonics: RelativeHarmonics, highest_hz: float) -> _Bands:
     frequency, error = frequency[inside], harmonics.error[inside]
     weight = 1.0 / harmonics.variance[inside]
     number = np.round(_BANDS_PER_OCTAVE * np.log2(frequency)).astype(int)
-    which, place = np.unique(number, return_inverse=True)
-    total = np.bincount(place, weight)
+    which, band = np.unique(number, return_inverse=True)
+    total = np.bincount(band, weight)
     mean = np.zeros(which.size, dtype=complex)
-    np.add.at(mean, place, weight * error)
+    np.add.at(mean, band, weight * error)
     mean /= total
-    middle = np.exp(np.bincount(place, weight * np.log(frequency)) / total)
-    scatter = float(np.sum(weight * np.abs(error - mean[place]) ** 2))
+    middle = np.exp(np.bincount(band, weight * np.log(frequency)) / total)
+    scatter = float(np.sum(weight * np.abs(error - mean[band]) ** 2))
     free = 2.0 * (frequency.size - which.size)
     raised = max(1.0, scatter / free) if free > 0 else 1.0
     return _Bands(which, middle, mean, raised / total)

@@ -29,6 +29,7 @@ _QUANTILE = 0.01  # of the draws of a fit: the least Q that captures allow
 _LOWEST_HZ, _HIGHEST_HZ = 30e3, 2e6  # above the audio band; beyond, edges no longer excite it
 _OF_RATE = 0.8  # of the sampling rate: edges at any phase of the samples show more than half
 _RATIO = 1.06  # of neighbouring frequencies: a third of the width of a resonance of Q 5
+# Q, closest where most stages lie: from a step that barely overshoots to one that rings on.
 _QUALITIES = (0.7, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 5.0, 6.5, 8.0, 12.0, 20.0, 40.0)
 _DECAYS_S = (0.5e-6, 1.5e-6, 5e-6, 15e-6, 75e-6)  # of an edge a little off: from 2 kHz to 300 kHz
 _CLEAR = 45.0  # fall of chi-square: exp(-22) by chance, in any of 1,000 trials never

@@ -23,7 +23,7 @@ __all__ = [
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
-_LINEAR_FROM_10_90 = 1.0 / 0.8
+_LINEAR_FROM_10_90 = 1.0 / 0.8  # from 10 to 90 % an edge that is a ramp goes 0.8 of its way
 _EXPANDED = 1.96  # 95 % of a normal distribution
 _PROBE_CORNER_HZ = 2000.0  # 9 megohms across 9 pF, as usual in probes of 10:1
 _PROBE_CORNER_SPREAD = 0.4  # of ln f_c: 1 to 4 kHz (18 to 4.5 pF), uniform; sd ln 4/sqrt(12)

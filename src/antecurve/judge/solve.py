@@ -40,7 +40,7 @@ _FIRST_DAMPING = 1e-4  # of the normal equations' diagonal; after that a step ma
 _MOST_DAMPING = 1e8  # beyond, no step is short enough: the point is the best there is
 _SHORTENINGS = 3  # then damping, which turns the step too, does better
 _ENOUGH = 0.2  # of the slope's promise; a parabola with its least at the whole step gives 0.5
-_LEAST_SHARE = 0.1
+_LEAST_SHARE = 0.1  # of a step, as line searches have it (Dennis and Schnabel, 1983, A6.3.1)
 _NOTABLE = 4.0
 # Of chi-square, by which a resonant top must describe more: two standard deviations.  Less is
 # noise, which a pole and a zero that cancel each other explain as well.

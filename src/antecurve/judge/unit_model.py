@@ -50,7 +50,7 @@ Complex = NDArray[np.complex128]
 
 _NEWTON_STEPS = 60  # each halves the distance at worst: to 1e-18 of the start
 _RESONANT_US = 1e6 / (2.0 * math.pi * 120e3)  # amid the band of stages that ring, 50 to 300 kHz
-_RESONANT_QUALITY = 1.5
+_RESONANT_QUALITY = 1.5  # a phase margin of 39 degrees: between a sound stage and one that rings
 _LEAST_DAMPING = 1e-6  # of a coefficient: what is less is no damping at all
 
 

@@ -13,8 +13,8 @@ from antecurve.judge.unit_factors import RATE_UNIT, TIME_UNIT
 __all__ = ["HighEnd", "LowEnd", "Parameter", "Shape", "curve_parameters", "end_parameters"]
 
 _REACH = math.log(300.0)  # a decade slip and a swapped part at once stay within it
-_LARGEST_CORNER_HZ = 2000.0
-_LARGEST_TIME_US = 300.0
+_LARGEST_CORNER_HZ = 2000.0  # 250 times the usual one: a coupling capacitor two decades too small
+_LARGEST_TIME_US = 300.0  # four times the treble's 75 us: beyond, it is a fault of the treble
 _CONSTANT_SPREAD = 1.5
 # Standard deviation of the logarithm of a time constant, by judgement: 95 % within a factor of 20,
 # as a wrong, open or shorted part may be anything.

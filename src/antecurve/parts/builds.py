@@ -145,7 +145,7 @@ class Builds:
             Of the next builds.
         """
         blocks = -(-count // BLOCK)
-        for number, measured in enumerate(self._in_order(blocks, workers)):
+        for number, measured in enumerate(self._in_order(blocks, min(workers, blocks))):
             remaining = count - number * BLOCK
             yield MeasuredBuilds(measured.centred_db[:remaining], measured.level_db[:remaining])
 

@@ -27,9 +27,8 @@ Indices = NDArray[np.int64]
 
 _BATCH = 2000  # boxes at a time: spreads the cost of a call, and stays nearly depth first
 _LEAF = 256  # combinations: so few are evaluated faster than bounded and split again
-_WORTH_ANOTHER_LOOK = (
-    1.0  # of ln of the count: a box that shrank to 1/e is bounded again before it is halved
-)
+# Of ln of the count: a box that shrank to 1/e is bounded again before it is halved.
+_WORTH_ANOTHER_LOOK = 1.0
 # Best combinations kept where not all are wanted: far more than a short list takes.
 _MOST_KEPT = 4096
 _MOST_LISTED = 1_000_000  # combinations: bounds the memory of a complete list

@@ -13,7 +13,8 @@ __all__ = ["FLOOR", "ErrorOverBand", "resolution"]
 Floats = NDArray[np.float64]
 
 _CHUNK = 1000  # rows at a time: bounds the memory
-_RELATIVE, _ABSOLUTE = 1e-5, 1e-12
+_RELATIVE = 1e-5  # what a parabola between samples misses: see `resolution`
+_ABSOLUTE = 1e-12  # Np: rounding
 FLOOR = 1e-5 / NEPER_DB
 """Centred error [Np] below which no better combination is looked for: 1e-5 dB."""
 

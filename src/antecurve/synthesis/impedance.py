@@ -148,7 +148,8 @@ def polynomials(impedance: RcImpedance) -> Ratio:
     denominator = product_coefficients(times)
     if elastance:
         denominator = [0, *denominator]
-    numerator = [impedance.resistance_at_infinity * c for c in denominator]
+    infinity = impedance.resistance_at_infinity
+    numerator = [infinity * c for c in denominator] if infinity else []
     for index, (resistance, _) in enumerate(impedance.branches):
         term = [resistance * c for c in product_coefficients(times[:index] + times[index + 1 :])]
         numerator = _plus(numerator, [0, *term] if elastance else term)
@@ -214,7 +215,8 @@ def less(minuend: Sequence[Scalar], factor: Scalar, other: Sequence[Scalar]) -> 
     tuple
         Coefficients of minuend - factor other.
     """
-    result = [a - factor * b for a, b in zip_longest(minuend, other, fillvalue=0)]
+    pairs = zip_longest(minuend, other, fillvalue=0)
+    result = [a - factor * b if b else a for a, b in pairs]
     while result and not result[-1]:
         result.pop()
     return tuple(result)
