@@ -21,8 +21,8 @@ Floats = NDArray[np.float64]
 
 _POINTS_PER_DECADE = 12  # of corners of first order: a parabola between errs by 0.001 dB
 _BUILDS = 2000  # for a percentile to within a twentieth of itself
-_SEED = 1
-_SHARE = 0.95
+_SEED = 1  # any: the same circuit gives the same percentile
+_SHARE = 0.95  # of builds, as everywhere
 
 
 @dataclass(frozen=True, slots=True, eq=False)
