@@ -67,6 +67,7 @@ _NAMES = {
 }
 _LARGEST_HZ = 1e9  # beyond what any record shows
 _LEAST_HZ = 0.1  # below what any record shows: a period of 10 s
+# Octaves and the ends of the audio band: what fits beside the plot on one sheet.
 _TABLE_HZ = (20, 31.5, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 15000, 20000)
 
 
