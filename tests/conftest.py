@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import random
 import signal
 import sys
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 # Tests run side by side on all cores; threads inside one calculation only get in the way.
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
+# Thousands of tests live to the end: looking for garbage among them by the thousand is no use.
+gc.set_threshold(50_000, 20, 50)
 # A shell ignores it for what it starts in the background, and so would what the tests start.
 signal.signal(signal.SIGINT, signal.default_int_handler)
 # Tables are as wide as they are, whatever terminal the tests run in.
@@ -45,6 +49,18 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     rank = {path: rng.random() for path in sorted({item.path for item in items})}
     rng.shuffle(items)
     items.sort(key=lambda item: rank[item.path])
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """Keep a file's tests on one worker, but share out the pinned jobs, which share nothing."""
+    from xdist.scheduler import LoadFileScheduling
+
+    class ByFile(LoadFileScheduling):
+        def _split_scope(self, nodeid: str) -> str:
+            return nodeid if "test_pins.py" in nodeid else super()._split_scope(nodeid)
+
+    return ByFile(config, log)
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -169,7 +169,10 @@ class Result:
     @property
     def records(self) -> list[dict[str, Any]]:
         """The rows of the table as plain data."""
-        return frame_rows(self.to_frame())
+        if type(self).to_frame is not Result.to_frame:
+            return frame_rows(self.to_frame())
+        table = _table(self)
+        return column_rows(**table) if isinstance(table, dict) else table
 
     def plot(self) -> Figure:
         """Draw the result, where a picture says more than a table.
