@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
+import re
+
+import numpy as np
 import pytest
+from nodal import solve_cards
 
 from antecurve.curves.catalogue import named_curve
 from antecurve.curves.construct import with_limits
 from antecurve.curves.model import Curve, zero_pole_gain
 from antecurve.networks.topology import Loading
 from antecurve.quantities import format_quantity
+from antecurve.report.formula_rows import formula_numbers, formula_rows, given_numbers
 from antecurve.synthesis.formula_text import formulas_latex
 from antecurve.synthesis.formulas import form_formulas
 from antecurve.synthesis.sections import ExactNetwork, named_form, realise
 from antecurve.synthesis.sections.section import Requirements
 from antecurve.synthesis.worked_numbers import roots_used, worked_numbers
 
+_RATIOS = "Response and impedances"
 DISC = with_limits(named_curve("disc"), ultrasonic_poles_hz=[50e3])
 NO_SHELF = with_limits(named_curve("disc-nab-1949"), ultrasonic_poles_hz=[50e3])
 
@@ -91,3 +97,41 @@ def test_another_network_has_no_numbers() -> None:
     network = _exact("foster-1", DISC, loading, 1e-2).network
     other = type(network)(network.topology, network.values * [1.1, 1, 1, 1, 1, 1])
     assert worked_numbers(form_formulas("foster-1", DISC), other, loading) == {}
+
+
+def test_printed_coefficients_are_those_of_a_nodal_solve() -> None:
+    """The rows of H(s) on the page, by their printed numbers, beside numpy's solve at 3 kHz."""
+    loading = Loading(50.0, 47e3, 150e-12)
+    network = _exact("cauer-1", DISC, loading, 1e-2).network
+    formulas = form_formulas("cauer-1", DISC)
+    texts = formula_numbers(formulas, worked_numbers(formulas, network, loading))
+    rows = formula_rows(formulas)
+    assert {h: len(below) for h, below in texts.items()} == {h: len(b) for h, b in rows.items()}
+    names = [re.match(r".*?<msub><mi>(\w)</mi><mi>(\d)</mi>", row) for row in rows[_RATIOS]]
+    numbers = {
+        name[1] + name[2]: float(text.removeprefix("=\N{NO-BREAK SPACE}"))
+        for name, text in zip(names, texts[_RATIOS], strict=True)
+        if name is not None and text
+    }
+    s = 2j * np.pi * 3000.0
+    top, bottom = (sum(numbers.get(f"{x}{k}", 0.0) * s**k for k in range(5)) for x in "ad")
+    elements = zip(network.topology.elements, network.values, strict=True)
+    cards = [(e.ref, *e.nodes, float(value)) for e, value in elements]
+    cards += [("RS", "drive", "in", 50.0), ("RL", "out", "0", 47e3), ("CL", "out", "0", 150e-12)]
+    # Five digits are printed of each coefficient.
+    assert top / bottom == pytest.approx(solve_cards(cards, 3000.0)[0], rel=2e-4)
+
+
+def test_root_and_what_is_given_are_named_with_their_units() -> None:
+    loading = Loading(50.0, 47e3, 150e-12)
+    network = _exact("rc-shunt-foster-1", DISC, loading, 1e-2).network
+    formulas = form_formulas("rc-shunt-foster-1", DISC)
+    numbers = worked_numbers(formulas, network, loading)
+    given = given_numbers(formulas, numbers)
+    assert "T3 = 75 µs" in given and given.endswith("Rs = 50 Ω, RL = 47 kΩ, CL = 150 pF")
+    root = next(
+        t
+        for t in formula_numbers(formulas, numbers)["Definitions with load capacitance"]
+        if t.startswith("Tc")
+    )
+    assert re.search(r"\(this root, since the other, [\d.]+ µs, makes c3 negative", root)

@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from antecurve.synthesis.formula_text import expression_mathml, formulas_mathml
+from antecurve.quantities import format_quantity
+from antecurve.synthesis.formula_text import (
+    expression_mathml,
+    formulas_mathml,
+    numbers_under,
+    rows_of,
+)
+from antecurve.synthesis.worked_numbers import roots_used
 
 if TYPE_CHECKING:
     from markupsafe import Markup
 
-    from antecurve.synthesis.formula_model import FormFormulas
+    from antecurve.synthesis.formula_model import FormFormulas, Formula
 
-__all__ = ["formula_rows"]
+__all__ = ["formula_numbers", "formula_rows", "given_numbers"]
 
 _RATIOS = "Response and impedances"
 
@@ -39,8 +47,93 @@ def formula_rows(formulas: FormFormulas) -> dict[str, tuple[Markup, ...]]:
     return groups
 
 
+def formula_numbers(
+    formulas: FormFormulas, numbers: Mapping[str, float]
+) -> dict[str, tuple[str, ...]]:
+    """Write the worked number of each row.
+
+    Parameters
+    ----------
+    formulas : FormFormulas
+        The formulas.
+    numbers : mapping of str to float
+        Worked numbers by name, in SI units; none leaves every row without.
+
+    Returns
+    -------
+    dict of str to tuple of str
+        By heading as many texts as `formula_rows` has rows: the number with its unit and, of a
+        root, which one it is and why; empty where a row has no number.
+    """
+    roots = roots_used(formulas, dict(numbers))
+    texts: dict[str, tuple[str, ...]] = {}
+    for heading, rows in rows_of(formulas).items():
+        shown = numbers_under(heading, rows, numbers)
+        remarks = {name: f" ({roots[name]})" for name in shown if name in roots}
+        texts[heading] = tuple(
+            f"{_named(row)}=\N{NO-BREAK SPACE}{shown[row.name]}{remarks.get(row.name, '')}"
+            if row.name in shown
+            else ""
+            for row in rows
+        )
+    if _RATIOS in texts:
+        texts[_RATIOS] = tuple(
+            text
+            for _, terms in _ratios(formulas)
+            for text in ("", *(_coefficient_number(term, numbers) for *_, term in terms))
+        )
+    return texts
+
+
+def given_numbers(formulas: FormFormulas, numbers: Mapping[str, float]) -> str:
+    """Write what the formulas start from: time constants, source and load.
+
+    Parameters
+    ----------
+    formulas : FormFormulas
+        The formulas.
+    numbers : mapping of str to float
+        Worked numbers by name, in SI units.
+
+    Returns
+    -------
+    str
+        Names and numbers, separated by commas; empty without numbers.
+    """
+    units = {t.name: "s" for t in formulas.time_constants} | {"Rs": "ohm", "RL": "ohm", "CL": "F"}
+    return ", ".join(
+        f"{name} = {format_quantity(numbers[name], unit, digits=5)}"
+        for name, unit in units.items()
+        if name in numbers
+    )
+
+
+def _named(formula: Formula) -> str:
+    """The name of a quantity that its formula shows as the root of an equation only."""
+    import sympy
+
+    return f"{formula.name} " if isinstance(formula.expression, sympy.Eq) else ""
+
+
+def _coefficient_number(expression: Any, numbers: Mapping[str, float]) -> str:
+    """The number of a coefficient, in SI units of resistances and seconds."""
+    known = {x: numbers[x.name] for x in expression.free_symbols if x.name in numbers}
+    if len(known) < len(expression.free_symbols):
+        return ""
+    return f"=\N{NO-BREAK SPACE}{float(expression.subs(known)):.5g}"
+
+
 def _ratio_rows(formulas: FormFormulas) -> list[str]:
-    """H(s), input and output impedance over their coefficients; equal denominators once."""
+    """H(s), input and output impedance over their coefficients."""
+    rows: list[str] = []
+    for equation, terms in _ratios(formulas):
+        rows.append(_math(expression_mathml(equation), display=True))
+        rows += [_coefficient_row(*term) for term in terms]
+    return rows
+
+
+def _ratios(formulas: FormFormulas) -> list[tuple[Any, list[tuple[str, int, Any]]]]:
+    """Each ratio over named coefficients, with those that are new: letter, power, expression."""
     import sympy
 
     s = sympy.Symbol("s")
@@ -49,26 +142,24 @@ def _ratio_rows(formulas: FormFormulas) -> list[str]:
         ("Zin", "b", formulas.input_impedance),
         ("Zout", "c", formulas.output_impedance),
     )
-    rows: list[str] = []
+    blocks = []
     denominators: dict[Any, str] = {}
     for name, letter, ratio in ratios:
         top, bottom = (_coefficients(p, s) for p in sympy.fraction(sympy.together(ratio)))
-        rows.append("")
-        first = len(rows) - 1
-        rows += _coefficient_rows(letter, top)
-        under = denominators.get(bottom)
-        if under is None:
-            under = denominators[bottom] = "def"[len(denominators)]
-            rows += _coefficient_rows(under, bottom)
+        new = {letter: top}
+        if bottom not in denominators:
+            denominators[bottom] = "def"[len(denominators)]
+            new[denominators[bottom]] = bottom
         symbols = [
             sum(sympy.Symbol(f"{x}_{k}") * s**k for k, c in enumerate(p) if c != 0)
-            for x, p in ((letter, top), (under, bottom))
+            for x, p in ((letter, top), (denominators[bottom], bottom))
         ]
         equation = sympy.Eq(
             sympy.Function(name)(s), sympy.Mul(symbols[0], 1 / symbols[1]), evaluate=False
         )
-        rows[first] = _math(expression_mathml(equation), display=True)
-    return rows
+        terms = [(x, k, c) for x, p in new.items() for k, c in enumerate(p) if c != 0]
+        blocks.append((equation, terms))
+    return blocks
 
 
 def _coefficients(polynomial: Any, s: Any) -> tuple[Any, ...]:
@@ -78,20 +169,15 @@ def _coefficients(polynomial: Any, s: Any) -> tuple[Any, ...]:
     return tuple(reversed(sympy.Poly(sympy.expand(polynomial), s).all_coeffs()))
 
 
-def _coefficient_rows(letter: str, coefficients: tuple[Any, ...]) -> list[str]:
-    """One row a coefficient; each term is an element of its own, so that lines can break."""
+def _coefficient_row(letter: str, power: int, coefficient: Any) -> str:
+    """A coefficient; each of its terms is an element of its own, so that lines can break."""
     import sympy
 
-    rows = []
-    for power, coefficient in enumerate(coefficients):
-        if coefficient == 0:
-            continue
-        terms = sympy.Add.make_args(coefficient)
-        name = expression_mathml(sympy.Symbol(f"{letter}_{power}"))
-        pieces = [_math(f"{name}<mo>=</mo>{expression_mathml(terms[0])}")]
-        pieces += [_math(f"<mo form='infix'>+</mo>{expression_mathml(term)}") for term in terms[1:]]
-        rows.append(" ".join(pieces))
-    return rows
+    terms = sympy.Add.make_args(coefficient)
+    name = expression_mathml(sympy.Symbol(f"{letter}_{power}"))
+    pieces = [_math(f"{name}<mo>=</mo>{expression_mathml(terms[0])}")]
+    pieces += [_math(f"<mo form='infix'>+</mo>{expression_mathml(term)}") for term in terms[1:]]
+    return " ".join(pieces)
 
 
 def _math(inner: str, *, display: bool = False) -> str:

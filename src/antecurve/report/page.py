@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from antecurve.analysis.loading import one_change
 from antecurve.analysis.ratings import part_stresses
 from antecurve.analysis.scope import FaultSheet, ScopeTrace
 from antecurve.checked import checked
-from antecurve.pipeline import Design, design_parts_list, square_waves
+from antecurve.pipeline import Design, design_formulas, design_parts_list, square_waves
 from antecurve.report.bench_panel import bench_panel
 from antecurve.report.bench_tables import (
     combination_rows,
@@ -27,6 +27,7 @@ from antecurve.report.descriptions import (
     schematic_text,
     scope_text,
 )
+from antecurve.report.formula_rows import formula_numbers, given_numbers
 from antecurve.report.schematic import schematic_svg, value_labels
 from antecurve.report.stored_formulas import page_formulas
 from antecurve.report.stress_tables import stress_lines, stress_rows
@@ -40,10 +41,8 @@ from antecurve.report.tables import (
     shortlist_rows,
     wiring_rows,
 )
+from antecurve.synthesis.worked_numbers import worked_numbers
 from antecurve.texts import unbroken
-
-if TYPE_CHECKING:
-    from antecurve.pipeline import Design
 
 __all__ = ["page_environment", "report_page"]
 
@@ -92,6 +91,20 @@ def _texts(design: Design, trace: ScopeTrace | None, faults: FaultSheet | None) 
     if trace is not None and faults is not None:
         texts |= {"scope": scope_text(trace), "faults": fault_text(faults)}
     return texts
+
+
+def _formulas(design: Design) -> dict[str, Any]:
+    """Formulas by heading, each with its worked number where the exact values give one."""
+    rows = page_formulas(design.picked.topology, design.curve)
+    formulas, exact = design_formulas(design), design.exact_network
+    if formulas is None or exact is None:
+        return {"formulas": {h: [(row, "") for row in below] for h, below in rows.items()}}
+    numbers = worked_numbers(formulas, exact, design.job.loading)
+    texts = formula_numbers(formulas, numbers)
+    return {
+        "formulas": {h: list(zip(below, texts[h], strict=True)) for h, below in rows.items()},
+        "given": given_numbers(formulas, numbers),
+    }
 
 
 @checked
@@ -149,7 +162,7 @@ def report_page(design: Design) -> bytes:
         stresses=stress_rows(stresses),
         stress_lines=stress_lines(stresses),
         **_square_waves(trace, faults),
-        formulas=page_formulas(design.picked.topology, design.curve),
+        **{"given": ""} | _formulas(design),
         cautions=CAUTIONS,
         sliders=panel.sliders,
         bench_data=Markup(panel.data),

@@ -17,6 +17,7 @@ import numpy as np
 from antecurve.checked import checked
 from antecurve.networks.compiled import transfer_coefficients
 from antecurve.networks.topology import Loading, Network
+from antecurve.quantities import format_quantity
 from antecurve.synthesis.formula_model import FormFormulas, Formula
 
 __all__ = ["roots_used", "worked_numbers"]
@@ -115,11 +116,16 @@ def _other_root(
     if twin:
         return f"the other is {twin}"
     if other <= 0:
-        return f"the other, {other:.4g}, is negative"
+        return f"the other, {_text(name, other)}, is negative"
     made = _evaluated(after, before | {name: other})
     negative = next((n for n, value in made.items() if n not in before and value < 0), None)
     result = "other elements than these" if negative is None else f"{negative} negative"
-    return f"the other, {other:.4g}, makes {result}"
+    return f"the other, {_text(name, other)}, makes {result}"
+
+
+def _text(name: str, value: float) -> str:
+    """A root with its unit: time constants are the only ones that have one."""
+    return format_quantity(value, "s") if name.startswith("T") else f"{value:.4g}"
 
 
 def _definitions(formulas: FormFormulas, *, loaded: bool) -> tuple[Formula, ...]:
