@@ -109,7 +109,8 @@ class RemainderNames:
         """Name what is longer than one symbol."""
         named = []
         for value in remainder:
-            if value and not value.as_expr().is_Atom:
+            # A number stays as it is; only sums of symbols are longer than one.
+            if value and not isinstance(value, int) and not value.as_expr().is_Atom:
                 symbol = next(self.symbols)
                 expression = value.as_expr()
                 self.formulas.append(
