@@ -55,14 +55,14 @@ def frequencies(frequency_hz: ArrayLike, *, zero: bool = False) -> NDArray[np.fl
 
 
 def log_frequencies(
-    low_hz: float, high_hz: float, *, points_per_decade: int = _POINTS_PER_DECADE
+    band_hz: tuple[float, float], *, points_per_decade: int = _POINTS_PER_DECADE
 ) -> NDArray[np.float64]:
     """Space frequencies evenly in the logarithm, both ends included.
 
     Parameters
     ----------
-    low_hz, high_hz : float
-        Ends [Hz], 0 < low < high.
+    band_hz : tuple of float
+        Low and high end [Hz], 0 < low < high.
     points_per_decade : int, optional
         Least number of points per decade.
 
@@ -76,10 +76,11 @@ def log_frequencies(
     InputError
         When the ends are not finite, above 0 Hz and ascending.
     """
-    check_band((low_hz, high_hz))
+    check_band(band_hz)
     check_count(points_per_decade, field="points_per_decade", most=_MOST_POINTS_PER_DECADE)
-    count = max(2, math.ceil(points_per_decade * math.log10(high_hz / low_hz)) + 1)
-    return np.asarray(np.geomspace(low_hz, high_hz, count))
+    low, high = band_hz
+    count = max(2, math.ceil(points_per_decade * math.log10(high / low)) + 1)
+    return np.asarray(np.geomspace(low, high, count))
 
 
 def read_only(values: ArrayLike) -> NDArray[np.float64]:

@@ -220,7 +220,7 @@ def analyse(design: Design, *, progress: Callable[[int, int], None] | None = Non
 
 
 def with_analysis(design: Design, analysis: Analysis) -> Design:
-    """Give a design an analysis.
+    """Attach an analysis to a design.
 
     Parameters
     ----------

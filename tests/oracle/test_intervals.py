@@ -20,7 +20,7 @@ CASES = [(0, 1), (1, 1), (0, 20), (7, 20), (950, 1000), (99_999, 100_000), (10**
 @pytest.mark.parametrize(("successes", "trials"), CASES)
 @pytest.mark.parametrize("confidence", [0.8, 0.95, 0.9999])
 def test_equals_both_libraries(successes: int, trials: int, confidence: float) -> None:
-    interval = clopper_pearson(successes, trials, confidence=confidence)
+    interval = clopper_pearson(successes, trials=trials, confidence=confidence)
     low, high = proportion_confint(successes, trials, alpha=1 - confidence, method="beta")
     assert interval.low == pytest.approx(low, abs=1e-12)
     assert interval.high == pytest.approx(high, abs=1e-12)
@@ -35,4 +35,4 @@ def test_equals_both_libraries(successes: int, trials: int, confidence: float) -
 )
 def test_refuses_impossible_counts(successes: int, trials: int, confidence: float) -> None:
     with pytest.raises(InputError):
-        clopper_pearson(successes, trials, confidence=confidence)
+        clopper_pearson(successes, trials=trials, confidence=confidence)

@@ -34,7 +34,9 @@ def played_record(
     request: SignalRequest, output: np.ndarray, idle: np.ndarray | None = None
 ) -> PlayedRecord:
     samples = make_signal(request).samples
-    beside = laid_side_by_side(samples, request.rate_hz, output, RATE_HZ, name="record")
+    beside = laid_side_by_side(
+        samples, output, played_hz=request.rate_hz, record_hz=RATE_HZ, name="record"
+    )
     record = TwoChannelRecord(RATE_HZ, beside.played, output[beside.inside], stimulus_at="emf")
     other = None if idle is None else idle[beside.inside]
     return PlayedRecord(record, request, beside.first, other)
@@ -187,12 +189,12 @@ def test_overload_at_1_and_20_khz() -> None:
     reference = InputReference(5e-3, None, known_exactly())
     for name, hertz in (("overload_1khz", 1e3), ("overload_20khz", 20e3)):
         step = next(s for s in STEPS.steps if s.frequency_hz == hertz)
-        inside = record.step_samples(step.first, step.last)
+        inside = record.step_samples(first=step.first, last=step.last)
         middle = record.record.volts[inside][1000:-1000]  # past what rings of the step before
         reached = math.sqrt(2.0) * float(np.std(middle))
         onset = step.level_db + 20 * math.log10(0.05 / reached)
         # 1 % of harmonics stand 0.27 dB above the onset of clipping.
-        expected = reference.input_db(onset + 0.27, hertz, "emf")
+        expected = reference.input_db(onset + 0.27, frequency_hz=hertz, stimulus_at="emf")
         figure = measured[name]
         assert figure.bound == "" and figure.expanded_uncertainty == pytest.approx(0.5)
         assert figure.value == pytest.approx(expected, abs=0.5 + 0.1)

@@ -103,7 +103,9 @@ def test_line_of_a_converter(noise: float) -> None:
     error = np.round(ramp + noise * rng.standard_normal(ramp.size)) - ramp
     line = 2.0 * abs(np.mean(error * np.exp(-2j * np.pi * ramp)))
     # Its noise: sqrt(2 (noise^2 + 1/12) / 1e6) is below 0.0012; four of them.
-    assert line == pytest.approx(converter_line(1.0, float(np.hypot(noise, 12**-0.5))), abs=0.004)
+    assert line == pytest.approx(
+        converter_line(step_v=1.0, noise_v=float(np.hypot(noise, 12**-0.5))), abs=0.004
+    )
 
 
 def test_noise_shows_no_line_on_tops() -> None:

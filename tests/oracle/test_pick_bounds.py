@@ -268,7 +268,7 @@ def test_error_over_the_band_is_as_good_as_it_says(topology: Topology, values: n
     job = _job()
     model = NetworkModel(topology, job)
     over_band = ErrorOverBand(model)
-    frequency = log_frequencies(*job.target.band_hz, points_per_decade=2400)
+    frequency = log_frequencies(job.target.band_hz, points_per_decade=2400)
     rng = np.random.default_rng(10)
     for spread in (1e-5, 1e-3, 0.05, 0.5):
         drawn = values * np.exp(rng.normal(0, spread, (40, len(values))))

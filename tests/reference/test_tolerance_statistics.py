@@ -45,7 +45,8 @@ def test_the_tables_hold_what_is_checked() -> None:
 def test_intervals_of_newcombe(key: str) -> None:
     # R. G. Newcombe, Statist. Med. 17 (1998) 857-872, Table I: four printed decimals.
     low, high = _pair(ROWS[key]["published"])
-    interval = clopper_pearson(*_counts(key))
+    successes, trials = _counts(key)
+    interval = clopper_pearson(successes, trials=trials)
     assert interval.low == pytest.approx(low, abs=0.5e-4)
     assert interval.high == pytest.approx(high, abs=0.5e-4)
 
@@ -54,7 +55,8 @@ def test_intervals_of_newcombe(key: str) -> None:
 def test_intervals_of_yields(key: str) -> None:
     # Recomputed with scipy's binomtest, eight printed decimals.
     low, high = _pair(ROWS[key]["recomputed"])
-    interval = clopper_pearson(*_counts(key))
+    successes, trials = _counts(key)
+    interval = clopper_pearson(successes, trials=trials)
     assert interval.low == pytest.approx(low, abs=0.5e-8)
     assert interval.high == pytest.approx(high, abs=0.5e-8)
 
@@ -62,7 +64,7 @@ def test_intervals_of_yields(key: str) -> None:
 def test_no_failure_in_a_hundred() -> None:
     # "Rule of three", exact form 1 - 0.05**(1/n), one-sided 95 %: six printed decimals.
     exact = float(ROWS["G-rule3"]["recomputed"].split("=")[1])
-    assert clopper_pearson(0, 100, confidence=0.90).high == pytest.approx(exact, abs=0.5e-6)
+    assert clopper_pearson(0, trials=100, confidence=0.90).high == pytest.approx(exact, abs=0.5e-6)
 
 
 def _sums(deviations: tuple[float, ...]) -> np.ndarray:

@@ -73,7 +73,7 @@ def _fraction(
     source = part_source(part_table(picked), distribution="uniform")
     blocks = Builds(source, EVALUATOR, seed).measured(builds)
     good = sum(int(np.count_nonzero(b.centred_db <= limit_db)) for b in blocks)
-    return clopper_pearson(good, builds, confidence=confidence)
+    return clopper_pearson(good, trials=builds, confidence=confidence)
 
 
 def test_the_yield_is_confirmed_by_builds_that_did_not_choose() -> None:

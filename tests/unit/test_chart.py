@@ -18,7 +18,7 @@ POINTS = re.compile(r'<polyline points="([^"]+)"')
     [(10.0, 10, 1.0), (10.0, 5, 2.0), (10.0, 3, 5.0), (0.7, 7, 0.1), (1.6, 4, 0.5)],
 )
 def test_steps_are_one_two_or_five(span: float, count: int, step: float) -> None:
-    assert round_step(span, count) == pytest.approx(step, rel=1e-12)
+    assert round_step(span, count=count) == pytest.approx(step, rel=1e-12)
 
 
 def test_ticks_are_within_the_axis_and_as_long_as_the_step_needs() -> None:

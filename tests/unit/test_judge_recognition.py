@@ -118,7 +118,7 @@ def test_advised_frequencies_are_clear(near_hz: float, mains_hz: float | None) -
     A record of four periods resolves a quarter of it, and the shares of a line and a harmonic a
     sixth apart are told apart with 1/sqrt(1 - sinc^2(4/6)) = 1.1 times the noise.
     """
-    advised = clear_frequency(near_hz, mains_hz)
+    advised = clear_frequency(near_hz, mains_hz=mains_hz)
     assert 0.75 * near_hz <= advised <= 1.25 * near_hz
     for mains in (50.0, 60.0) if mains_hz is None else (mains_hz,):
         for line in mains * np.arange(1, 4):

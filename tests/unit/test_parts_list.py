@@ -126,7 +126,7 @@ def test_no_cell_is_taken_for_a_formula(text: str) -> None:
 def test_the_type_follows_value_and_rating(
     kind: ElementKind, value: float, rating: float | None, wanted: str
 ) -> None:
-    advice = part_type(kind, value, rating)
+    advice = part_type(kind, value=value, rating=rating)
     assert wanted in advice
     assert advice.startswith("no usual") == ("impedance" in advice)
     assert not (advice.startswith("no usual") and "film" in advice)

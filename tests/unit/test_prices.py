@@ -60,7 +60,7 @@ def test_no_quantity_costs_less(breaks: dict[int, int], needed: int) -> None:
         for size in range(needed, 200)
         if size >= min(breaks)
     }
-    order = prices.cheapest(R, 1e3, 0.01, needed)
+    order = prices.cheapest(R, value=1e3, tolerance=0.01, needed=needed)
     assert order is not None
     assert order.cost == min(costs.values()) == costs[order.quantity]
     assert order.quantity == min(size for size, cost in costs.items() if cost == order.cost)

@@ -99,6 +99,46 @@ def _function_faults(name: str, function: Any) -> list[str]:
     return faults
 
 
+def _public_functions() -> list[tuple[str, Any]]:
+    """Functions of every module, and methods of its classes, by name."""
+    functions: list[tuple[str, Any]] = []
+    for module in map(importlib.import_module, MODULES):
+        for name, value in _public(module).items():
+            if inspect.isfunction(value):
+                functions.append((f"{module.__name__}.{name}", value))
+            elif isinstance(value, type):
+                functions += [
+                    (f"{module.__name__}.{name}.{method}", member)
+                    for method, member in vars(value).items()
+                    if inspect.isfunction(member) and not method.startswith("_")
+                ]
+    return functions
+
+
+def test_numbers_are_not_mixed_up() -> None:
+    """Beside one number, what a function is given is named."""
+    numbers = {"float", "int", "float | None", "int | None"}
+    coordinates = {"antecurve.report.chart_svg.svg_text"}  # x, y as everywhere
+    mixed = []
+    for name, function in _public_functions():
+        parameters = inspect.signature(function).parameters.values()
+        taken = [
+            p.name
+            for p in parameters
+            if p.kind is p.POSITIONAL_OR_KEYWORD and str(p.annotation) in numbers
+        ]
+        if len(taken) > 1 and name not in coordinates:
+            mixed.append((name, taken))
+    assert mixed == []
+
+
+def test_summaries_say_what_to_do() -> None:
+    idle = {"Return", "Returns", "Give", "Gives", "Get", "Gets", "What", "Which", "Whether", "How"}
+    nouns = {"The", "A", "An", "One", "All", "Where", "This"}
+    summaries = {n: (inspect.getdoc(f) or "-").split()[0] for n, f in _public_functions()}
+    assert {n: word for n, word in summaries.items() if word in idle | nouns} == {}
+
+
 def _class_faults(name: str, cls: type) -> list[str]:
     doc = inspect.getdoc(cls) or ""
     faults = [] if doc else [f"{name}: no docstring"]

@@ -37,8 +37,10 @@ from antecurve.curves.identify import identify_curve
 from antecurve.curves.tabulate import curve_table
 from antecurve.errors import InputError
 from antecurve.networks.centred_error import error_range
+from antecurve.networks.topology import Loading
 from antecurve.pipeline import Design, with_analysis
 from antecurve.results import Result, column_rows, frame_rows, json_text, plain
+from antecurve.synthesis.exact import exact_network
 from antecurve.synthesis.formulas import form_formulas
 
 # Results of a design by itself: nothing is repeated.
@@ -88,7 +90,12 @@ def test_results_of_more_than_a_design_speak(default_design: Design) -> None:
         default_design,
         default_design.analysis,
         default_design.search,
-    ]
+        default_design.picked.network,
+        exact_network(
+            "cauer-1", named_curve("disc"), loading=Loading(50.0, 47e3, 0.0), gain=0.01,
+            shunt_resistance=500.0,
+        ),
+    ]  # fmt: skip
     for result in results:
         _speaks(result)
 

@@ -250,7 +250,7 @@ class ZeroPoleGain(Generic[Time]):
         )
 
     def with_gain_constant(self, gain_constant: float) -> ZeroPoleGain[Time]:
-        """Give the function another gain constant.
+        """Set another gain constant.
 
         Parameters
         ----------

@@ -358,7 +358,7 @@ class _Levels:
     relative_high_db: Floats
 
     def column(self, emf_v: Floats) -> SheetColumn:
-        """The column of the sheet at the generator's settings."""
+        """Work out the column of the sheet at the generator's settings."""
         low, level, high = (
             emf_v * 10.0 ** (gain / 20.0) for gain in (self.low_db, self.nominal_db, self.high_db)
         )

@@ -198,7 +198,7 @@ def impedance_for_generator(
     other = replace(loading, source_resistance=other_source_resistance)
 
     def excess(log_level: float) -> float:
-        """Error with the other generator beyond the limit; large where there is no network."""
+        """Compute the excess of the error over the limit; large where there is no network."""
         exact = exact_network_or_none(
             form, curve, loading=loading, gain=gain, shunt_resistance=math.exp(log_level)
         )

@@ -34,7 +34,7 @@ class Proportion(Result):
     confidence: float
 
 
-def clopper_pearson(successes: int, trials: int, *, confidence: float = 0.95) -> Proportion:
+def clopper_pearson(successes: int, *, trials: int, confidence: float = 0.95) -> Proportion:
     """Work out the exact interval of a proportion.
 
     The ends are the quantiles of two beta distributions: low = B(a/2; k, n - k + 1) and
@@ -66,8 +66,8 @@ def clopper_pearson(successes: int, trials: int, *, confidence: float = 0.95) ->
 
     Examples
     --------
-    >>> found = clopper_pearson(81, 263)
-    >>> round(found.low, 4), round(found.high, 4)
+    >>> interval = clopper_pearson(81, trials=263)
+    >>> round(interval.low, 4), round(interval.high, 4)
     (0.2527, 0.3676)
     """
     if trials < 1:

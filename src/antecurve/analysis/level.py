@@ -165,5 +165,5 @@ def smallest_input_impedance(
     The magnitude of an RC impedance falls with frequency, so that the smallest is at the upper
     end; it is looked for over 240 points a decade all the same.
     """
-    impedance = input_impedance(network, log_frequencies(*band_hz), loading=loading)
+    impedance = input_impedance(network, log_frequencies(band_hz), loading=loading)
     return float(np.abs(impedance).min())

@@ -99,7 +99,7 @@ def loss_effect(
     loading, band_hz = conditions.loading, conditions.band_hz
     assigned = part_technologies(picked, technologies)
     frequency = np.append(
-        log_frequencies(*band_hz, points_per_decade=points_per_decade), REFERENCE_FREQUENCY_HZ
+        log_frequencies(band_hz, points_per_decade=points_per_decade), REFERENCE_FREQUENCY_HZ
     )
     decades = np.maximum(np.log10(frequency / REFERENCE_FREQUENCY_HZ), 0.0)
     parts = np.array(

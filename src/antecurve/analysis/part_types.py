@@ -73,7 +73,7 @@ CAPACITOR_TYPES = (
 precision parts."""
 
 
-def part_type(kind: ElementKind, value: float, rating: float | None) -> str:
+def part_type(kind: ElementKind, *, value: float, rating: float | None) -> str:
     """Say which type of part to look for.
 
     Parameters
@@ -92,7 +92,7 @@ def part_type(kind: ElementKind, value: float, rating: float | None) -> str:
 
     Examples
     --------
-    >>> part_type(ElementKind.RESISTOR, 47e3, 0.25)
+    >>> part_type(ElementKind.RESISTOR, value=47e3, rating=0.25)
     'metal film resistor, axial 0207 or chip 1206'
     """
     resistor = kind is ElementKind.RESISTOR

@@ -139,7 +139,7 @@ class PartsList(Result):
 def _description(kind: ElementKind, part: Part, wanted_rating: float | None) -> str:
     """What to look for; for a part on hand what is written on it."""
     if part.origin != "drawer":
-        return part.description or part_type(kind, part.value, wanted_rating)
+        return part.description or part_type(kind, value=part.value, rating=wanted_rating)
     marked = f", marked {format_quantity(part.nominal, kind.unit)}" if part.nominal else ""
     return f"on hand{marked}" + (f": {part.description}" if part.description else "")
 
@@ -234,4 +234,6 @@ def _order(line: PartsLine, part: Part, prices: Prices) -> Order | None:
     if part.origin == "drawer":
         return None
     kind = ElementKind(line.kind)
-    return prices.cheapest(kind, line.value_si, line.tolerance, line.quantity)
+    return prices.cheapest(
+        kind, value=line.value_si, tolerance=line.tolerance, needed=line.quantity
+    )

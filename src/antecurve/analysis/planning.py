@@ -127,7 +127,7 @@ class TolerancePlan(Result):
 
 
 def with_tolerances(picked: PickedNetwork, tolerances: Sequence[float]) -> PickedNetwork:
-    """Give the parts of a network other tolerances.
+    """Set other tolerances of a network's parts.
 
     Parameters
     ----------
@@ -313,7 +313,7 @@ class _Planner:
             int(np.count_nonzero(self._within(builds, number, block)))
             for number, block in enumerate(builds.measured(trials))
         )
-        return clopper_pearson(good, trials, confidence=confidence)
+        return clopper_pearson(good, trials=trials, confidence=confidence)
 
     def _within(self, builds: Builds, number: int, block: MeasuredBuilds) -> NDArray[np.bool_]:
         """Which builds of a block keep all limits."""

@@ -101,7 +101,7 @@ class Prices:
             known.add(key)
 
     def cheapest(
-        self, kind: ElementKind, value: float, tolerance: float, needed: int
+        self, kind: ElementKind, *, value: float, tolerance: float, needed: int
     ) -> Order | None:
         """Work out the cheapest order that holds at least what is needed.
 

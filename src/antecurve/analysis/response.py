@@ -74,14 +74,14 @@ class ResponseTable(Result):
 
 
 def response_frequencies(
-    low_hz: float = 20.0, high_hz: float = 100e3, *, points_per_decade: int = 48
+    *, band_hz: tuple[float, float] = (20.0, 100e3), points_per_decade: int = 48
 ) -> Floats:
     """Space frequencies for tables and plots evenly in the logarithm, 1 kHz among them.
 
     Parameters
     ----------
-    low_hz, high_hz : float, optional
-        Ends [Hz], both included.
+    band_hz : tuple of float, optional
+        Low and high end [Hz], both included.
     points_per_decade : int, optional
         Points per decade.
 
@@ -90,11 +90,12 @@ def response_frequencies(
     numpy.ndarray of float, shape (frequencies,)
         Ascending; decades of 1 kHz come out exact.
     """
-    first = math.ceil(points_per_decade * math.log10(low_hz / REFERENCE_FREQUENCY_HZ) - 1e-9)
-    last = math.floor(points_per_decade * math.log10(high_hz / REFERENCE_FREQUENCY_HZ) + 1e-9)
+    low, high = band_hz
+    first = math.ceil(points_per_decade * math.log10(low / REFERENCE_FREQUENCY_HZ) - 1e-9)
+    last = math.floor(points_per_decade * math.log10(high / REFERENCE_FREQUENCY_HZ) + 1e-9)
     steps = np.arange(first, last + 1)
     grid = REFERENCE_FREQUENCY_HZ * 10.0 ** (steps / points_per_decade)
-    return np.unique(np.concatenate([[low_hz, high_hz], np.round(grid, 9)]))
+    return np.unique(np.concatenate([band_hz, np.round(grid, 9)]))
 
 
 @checked

@@ -126,7 +126,7 @@ def sensitivities(
     loading, band_hz = conditions.loading, conditions.band_hz
     table = part_table(picked)
     source = source or part_source(table, distribution="uniform")
-    frequency = log_frequencies(*band_hz, points_per_decade=points_per_decade)
+    frequency = log_frequencies(band_hz, points_per_decade=points_per_decade)
     with_reference = np.append(frequency, REFERENCE_FREQUENCY_HZ)
     logarithmic = logarithmic_sensitivity(picked.network, with_reference, loading=loading).real
     response, at_reference = (

@@ -348,7 +348,7 @@ class _Counted:
     def share(self) -> Yield | None:
         if self._limit is None:
             return None
-        return Yield(self._limit, clopper_pearson(self._within, self.centred.count))
+        return Yield(self._limit, clopper_pearson(self._within, trials=self.centred.count))
 
 
 def _db(ratio: float) -> float:

@@ -30,7 +30,7 @@ WithParts: TypeAlias = Designed | PickedNetwork
 
 
 def picked_of(design: AnyNetwork) -> PickedNetwork:
-    """Get the network with parts of a design, or that network itself.
+    """Take the network with parts of a design, or that network itself.
 
     Parameters
     ----------
@@ -54,7 +54,7 @@ def picked_of(design: AnyNetwork) -> PickedNetwork:
 
 
 def job_of(design: AnyNetwork) -> Job | None:
-    """Get the job of a design.
+    """Take the job of a design.
 
     Parameters
     ----------

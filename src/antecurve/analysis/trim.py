@@ -224,7 +224,7 @@ class _Build:
         )
 
     def best_of(self, search: Exhausted) -> TrimProposal | None:
-        """The best of a search by all draws; of equals the one with the least work."""
+        """Choose the best of a search by all draws; of equals the one with the least work."""
         judged = [self.propose(chosen) for _, chosen in search.pool[:_COUNTED]]
         if not judged:
             return None
@@ -235,7 +235,7 @@ class _Build:
         )
 
     def search(self, count: int, pool: Sequence[Chosen]) -> list[Exhausted]:
-        """All single changes, all pairs, or extensions of the best sets by one change."""
+        """Search all single changes, all pairs, or extensions of the best sets by one change."""
         if count == 1:
             return [self.trimmer.search(self.trimmer.singles())]
         if count == 2:

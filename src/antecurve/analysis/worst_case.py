@@ -319,7 +319,7 @@ def worst_case(
     if points_per_decade is None:
         few = _free_positions(low, high) <= _FEW_POSITIONS
         points_per_decade = _FINE_POINTS if few else _COARSE_POINTS
-    frequency = log_frequencies(*band_hz, points_per_decade=points_per_decade)
+    frequency = log_frequencies(band_hz, points_per_decade=points_per_decade)
     problem = BoxProblem(picked, curve, loading, frequency)
     check_number(gap, field="gap")
     search = _Search(problem, low, high, gap)

@@ -148,12 +148,12 @@ class _Results:
     losses: LossEffect
 
     def content(self) -> dict[str, object]:
-        """What is printed as JSON."""
+        """Collect what is printed as JSON."""
         more = {"as_built": self.built, "drift": self.warm, "losses": self.losses}
         return {**self.design.to_dict(), **more}
 
     def files(self) -> dict[str, bytes]:
-        """What is written, by name."""
+        """Write the files, by name."""
         from antecurve.files.build_content import correction_csv
         from antecurve.files.design_folder import response_csv
 
@@ -232,7 +232,7 @@ def _missed(results: _Results) -> bool:
 
     interrupted = was_interrupted(results.design.analysis.spread)
     limit_db = results.design.job.target.error_limit_db
-    return misses_limit(results.built.error.centred_db, limit_db) or interrupted
+    return misses_limit(results.built.error.centred_db, limit_db=limit_db) or interrupted
 
 
 def _show(results: _Results, *, whole: bool) -> None:

@@ -68,7 +68,7 @@ def design(
     )
     interrupted = was_interrupted(designed.analysis.spread)
     if (
-        misses_limit(designed.analysis.error.job.centred_db, job.target.error_limit_db)
+        misses_limit(designed.analysis.error.job.centred_db, limit_db=job.target.error_limit_db)
         or interrupted
     ):
         raise typer.Exit(1)

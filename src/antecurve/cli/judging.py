@@ -135,7 +135,7 @@ class _Channels:
     delivery: Delivery
 
     def files(self) -> dict[str, bytes]:
-        """Ship sheets, verdicts and deviations, by name."""
+        """Write ship sheets, verdicts and deviations, by name."""
         from antecurve.cli.progress import busy_progress
         from antecurve.files.verdict_file import deviation_csv, verdict_json
         from antecurve.report.ship_sheet import ship_sheet
@@ -153,7 +153,7 @@ class _Channels:
         return files
 
     def content(self) -> dict[str, object]:
-        """What is printed as JSON."""
+        """Collect what is printed as JSON."""
         one, *others = (v.to_dict() for v in self.verdicts)
         more = {"other_channel": others[0]} if others else {}
         return one | self.record.to_dict() | more
@@ -224,7 +224,7 @@ class _Unit:
         return readings if len(readings) == count else readings[:1] * count
 
     def record(self, paths: Sequence[Path]) -> VerdictRecord:
-        """What the verdict rests on."""
+        """Record what the verdict rests on."""
         from antecurve import __version__
         from antecurve.files.verdict_record import VerdictRecord, capture_records, file_digest
 

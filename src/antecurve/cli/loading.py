@@ -112,7 +112,7 @@ class _Loadings:
     strays: StrayTable
 
     def content(self) -> dict[str, object]:
-        """What is printed as JSON."""
+        """Collect what is printed as JSON."""
         return {
             **self.result.to_dict(),
             "advice": self.advice,
@@ -121,7 +121,7 @@ class _Loadings:
         }
 
     def files(self) -> dict[str, bytes]:
-        """What is written, by name."""
+        """Write the files, by name."""
         from antecurve.files.bench_content import frame_csv
 
         return {

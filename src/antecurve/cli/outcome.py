@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 __all__ = ["misses_limit", "was_interrupted"]
 
 
-def misses_limit(error_db: float, limit_db: float | None) -> bool:
+def misses_limit(error_db: float, *, limit_db: float | None) -> bool:
     """Say on stderr when an error misses the job's limit.
 
     Parameters

@@ -199,7 +199,7 @@ def arranged_circuit(
     amplifiers: tuple[Amplifier, ...] | None = None,
     operational_amplifiers: tuple[OperationalAmplifier, ...] | None = None,
 ) -> UnitCircuit:
-    """Give an arrangement its values.
+    """Fill an arrangement with its values.
 
     Parameters
     ----------

@@ -70,7 +70,7 @@ def own_error(model: NodalModel, band_hz: tuple[float, float]) -> OwnError:
     OwnError
         Nominal error, and to first order the spread of units within tolerance.
     """
-    grid = log_frequencies(*band_hz, points_per_decade=_POINTS_PER_DECADE)
+    grid = log_frequencies(band_hz, points_per_decade=_POINTS_PER_DECADE)
     frequency = np.append(grid, REFERENCE_FREQUENCY_HZ)
     solved = model.solved(ideal_drive(frequency))
     slopes = DB_PER_NEPER * solved.slopes.real

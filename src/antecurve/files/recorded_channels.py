@@ -286,7 +286,9 @@ def _beside_played(
     """A record of the unit's output beside the file that was played."""
     assert asked.played is not None
     file = read_played_signal(asked.played)
-    beside = laid_side_by_side(file.samples, file.rate_hz, volts, rate_hz, name=name)
+    beside = laid_side_by_side(
+        file.samples, volts, played_hz=file.rate_hz, record_hz=rate_hz, name=name
+    )
     output = volts[beside.inside]
     stepped = file.request is not None and len(file.request.level_db) > 1
     if not (stepped or in_volts):

@@ -15,7 +15,7 @@ _OFF = 0.25  # of the frequency wished for: far enough to choose, near enough to
 _EVEN = 2.0  # a square wave has next to no even harmonics
 
 
-def clear_frequency(near_hz: float, mains_hz: float | None = None) -> float:
+def clear_frequency(near_hz: float, *, mains_hz: float | None = None) -> float:
     """Find a frequency whose harmonics keep clear of the lines of hum.
 
     Parameters

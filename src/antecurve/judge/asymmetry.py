@@ -87,8 +87,8 @@ class EdgeSamples:
     bend: Floats
 
 
-def converter_line(step_v: float, noise_v: float) -> float:
-    """Give the largest line that a converter's steps add to a record.
+def converter_line(*, step_v: float, noise_v: float) -> float:
+    """Bound the lines that a converter's steps add to a record.
 
     Parameters
     ----------
@@ -104,7 +104,7 @@ def converter_line(step_v: float, noise_v: float) -> float:
 
     Examples
     --------
-    >>> round(converter_line(1.0, 12**-0.5), 3)  # no noise but the step's own: 1/pi
+    >>> round(converter_line(step_v=1.0, noise_v=12**-0.5), 3)  # no noise but the step's own: 1/pi
     0.318
     """
     if step_v <= 0.0:
@@ -136,7 +136,7 @@ def even_orders(even: EvenOrders, *, step_v: float, noise_v: float, half_swing_v
 
     error = np.concatenate([even.error.real, even.error.imag])
     duty = np.concatenate([even.by_duty.real, even.by_duty.imag])
-    line = converter_line(step_v, noise_v)
+    line = converter_line(step_v=step_v, noise_v=noise_v)
     covariance = even.covariance + 0.5 * line**2 * np.eye(error.size)
     weighted = np.linalg.solve(covariance, np.stack([error, duty], axis=1))
     share = float(duty @ weighted[:, 0]) / max(float(duty @ weighted[:, 1]), 1e-300)

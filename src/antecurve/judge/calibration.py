@@ -252,7 +252,9 @@ def _calibration(
         errors=network.errors @ root,
         uniform=np.zeros(sources, dtype=bool),
     )
-    frequency = log_frequencies(float(levels[0]), float(levels[-1]), points_per_decade=_PER_DECADE)
+    frequency = log_frequencies(
+        (float(levels[0]), float(levels[-1])), points_per_decade=_PER_DECADE
+    )
     correction, uncertain = _correction(fitted, frequency, conditions.curve)
     low, high = _intervals(fit, sigma, draws) if consistent else np.full((2, count), np.nan)
     return Calibration(

@@ -296,7 +296,7 @@ def likely_range(
     farthest = float(np.abs(row) @ limits)
 
     def beyond(end: float, sign: float) -> float:
-        """Chi-square over the threshold of the best fit with the sum held."""
+        """Compute chi-square over the threshold of the best fit with the sum held."""
         held = _least_square(
             np.vstack([root, _LOCKED * sign * row]), np.append(wanted, _LOCKED * end), limits
         )

@@ -341,7 +341,7 @@ def _joint_low(
             deviation.expanded_uncertainty_db,
         )
     )
-    clear = f"{clear_frequency(LOW_SQUARE_HZ, mains_hz):.0f} Hz"
+    clear = f"{clear_frequency(LOW_SQUARE_HZ, mains_hz=mains_hz):.0f} Hz"
     advice = "" if lowest <= 50.0 else f"; a square wave of {clear} tells them apart"
     return (
         f"bass shelf ({_range_micro(value)}) and low corner are hardly told apart by a capture "
@@ -366,5 +366,5 @@ def _below_capture(
     return [
         f"below {_hertz(lowest)} the low corner may be of {shapes}: "
         f"{reach[worst]:.2f} dB is open at {_hertz(float(deviation.frequency_hz[worst]))}; "
-        f"a second capture at {clear_frequency(LOW_SQUARE_HZ, mains_hz):.0f} Hz settles it"
+        f"a second capture at {clear_frequency(LOW_SQUARE_HZ, mains_hz=mains_hz):.0f} Hz settles it"
     ]

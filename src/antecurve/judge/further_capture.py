@@ -115,7 +115,7 @@ class _Planned:
     through_chain: bool = True
 
     def shows(self, frequency_hz: float) -> bool:
-        """Whether it reaches over a frequency."""
+        """Tell whether it reaches over a frequency."""
         low, high = float(self.frequency_hz[0]), float(self.frequency_hz[-1])
         return low <= _NEAR * frequency_hz and frequency_hz <= _NEAR * high
 
@@ -180,14 +180,14 @@ def _choices(problem: FitProblem, flatness_db: float) -> list[tuple[str, _Choice
         choices.append((planned.text, planned))
     choices.append((f"captures of {_MORE:.0f} times the points", "points"))
     words = f"a sweep of {_SWEEP_POINTS} frequencies from 20 Hz to 20 kHz, levels to 0.02 dB"
-    every = log_frequencies(20.0, 20e3, points_per_decade=_SWEEP_POINTS // 3)
+    every = log_frequencies((20.0, 20e3), points_per_decade=_SWEEP_POINTS // 3)
     sweep = _Planned(words, every, np.full(every.size, _SWEEP_NEPER), with_phase=False)
     choices.append((words, sweep))
     if flatness_db or problem.priors > problem.bench.estimate.sources:
         choices.append(("a reference with the unit bypassed", "reference"))
     if problem.bench.estimate.sources:
         choices.append(("measured values of the network's parts (--measured)", "parts"))
-    bands = log_frequencies(20.0, 20e3, points_per_decade=_RECORD_POINTS // 3)
+    bands = log_frequencies((20.0, 20e3), points_per_decade=_RECORD_POINTS // 3)
     sigma = np.full(bands.size, _RECORD_NEPER)
     for words, through in (
         ("a two-channel record of a ten-second sweep", True),

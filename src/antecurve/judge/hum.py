@@ -56,13 +56,13 @@ class _Evidence:
         return np.asarray(np.diag(self.information).reshape(-1, 2).mean(axis=1))
 
     def posterior(self, variance: Floats) -> tuple[Floats, Floats]:
-        """Mean and covariance of the amplitudes, for variances of the lines [V^2]."""
+        """Compute mean and covariance of the amplitudes, for variances of the lines [V^2]."""
         root = np.sqrt(np.repeat(variance, 2))
         covariance = root[:, None] * np.linalg.solve(self._inner(root), np.diag(root))
         return covariance @ self.score, covariance
 
     def log_evidence(self, variance: Floats) -> float:
-        """ln of the evidence over that of no hum."""
+        """Compute ln of the evidence over that of no hum."""
         root = np.sqrt(np.repeat(variance, 2))
         mean, _ = self.posterior(variance)
         return 0.5 * float(self.score @ mean - np.linalg.slogdet(self._inner(root))[1])

@@ -99,7 +99,7 @@ def _blind_lines(record: ResidualRecord, hum: Hum) -> str:
     ]
     if not blind or not hum.told:
         return ""
-    clear = clear_frequency(basis.frequency_hz, hum.mains_hz)
+    clear = clear_frequency(basis.frequency_hz, mains_hz=hum.mains_hz)
     return (
         f"; {', '.join(blind)} {'falls' if len(blind) == 1 else 'fall'} on harmonics of the square "
         f"wave, which widens intervals: {clear:.0f} Hz keeps clear"

@@ -42,7 +42,7 @@ def highest_seen_hz(captures: Sequence[Capture]) -> float:
     return max(c.highest_seen_hz for c in captures)
 
 
-def without_unseen_corner(fit: Fit, highest_hz: float, band_end_hz: float) -> Fit:
+def without_unseen_corner(fit: Fit, *, highest_hz: float, band_end_hz: float) -> Fit:
     """Report no high corner beyond what the captures show.
 
     Parameters

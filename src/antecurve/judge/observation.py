@@ -414,7 +414,7 @@ class Observation(ABC):
         return 0.0
 
     def with_estimated_noise(self, residual: Floats, used: float) -> Observation:
-        """Give the observation the noise that its residuals show.
+        """Set the noise that the residuals show.
 
         Parameters
         ----------

@@ -268,7 +268,7 @@ class _Octaves:
 
     @classmethod
     def within(cls, band_hz: tuple[float, float]) -> _Octaves:
-        """The octaves whose centres lie within a band, 1 kHz being one of them."""
+        """Select the octaves whose centres lie within a band, 1 kHz being one of them."""
         lowest = math.ceil(math.log2(band_hz[0] / 1000.0))
         highest = math.floor(math.log2(band_hz[1] / 1000.0))
         return cls(1000.0 * np.exp2(np.arange(lowest, highest + 1, dtype=float)))
@@ -281,7 +281,7 @@ class _Octaves:
         return np.diff(total[..., lines], axis=-1)
 
     def energies(self, signal: Floats, rate_hz: float) -> Floats:
-        """Energies of a signal in each octave, in one measure."""
+        """Measure the energy of a signal in each octave, all in one measure."""
         from scipy.fft import rfft
 
         return self._summed(np.abs(rfft(signal)) ** 2, rate_hz / signal.size)

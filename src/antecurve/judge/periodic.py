@@ -429,7 +429,7 @@ class _Columns:
         return cls(record, interference, waves, beside, normal)
 
     def amplitudes(self, name: str) -> Floats:
-        """Amplitudes of the harmonics of the record [V], shape (2 harmonics,)."""
+        """Project a record on the harmonics: amplitudes [V], shape (2 harmonics,)."""
         from scipy.linalg import cho_solve
 
         volts = self.record.volts

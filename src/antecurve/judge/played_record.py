@@ -58,8 +58,8 @@ class PlayedRecord:
         """Whether it tells levels alone: sines of several levels."""
         return self.request is not None and len(self.request.level_db) > 1
 
-    def step_samples(self, first: int, last: int) -> slice:
-        """Give the samples of the record at which a step of the first run lies.
+    def step_samples(self, *, first: int, last: int) -> slice:
+        """Locate a step of the first run in the record's samples.
 
         Parameters
         ----------
@@ -122,7 +122,7 @@ class InputReference:
         return self if known else replace(self, full_scale_v=math.sqrt(0.5))
 
     def network_db(self, frequency_hz: float, stimulus_at: str) -> float:
-        """Give the level of the network from the stimulus to the unit's input.
+        """Compute the level of the network from the stimulus to the unit's input.
 
         Parameters
         ----------
@@ -143,7 +143,7 @@ class InputReference:
         return 20.0 / math.log(10.0) * float(log.real[0])
 
     def stimulus_db(self, stimulus_at: str) -> float:
-        """Give the peak level of the stimulus at 1 kHz that makes the stated input.
+        """Compute the peak level of the stimulus at 1 kHz that makes the stated input.
 
         Parameters
         ----------
@@ -160,8 +160,8 @@ class InputReference:
         through = self.network_db(REFERENCE_FREQUENCY_HZ, stimulus_at)
         return 20.0 * math.log10(self.input_v / self.full_scale_v) - through
 
-    def input_db(self, stimulus_db: float, frequency_hz: float, stimulus_at: str) -> float:
-        """Give the unit's input at a frequency re the reference.
+    def input_db(self, stimulus_db: float, *, frequency_hz: float, stimulus_at: str) -> float:
+        """Compute the unit's input at a frequency re the reference.
 
         Parameters
         ----------

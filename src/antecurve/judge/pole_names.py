@@ -44,7 +44,7 @@ class _Slot:
 
 
 def with_named_poles(solution: Solution) -> Solution:
-    """Give the poles of a fit the names they are nearest to.
+    """Name the poles of a fit by the time constants they are nearest to.
 
     Parameters
     ----------

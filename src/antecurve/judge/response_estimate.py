@@ -172,7 +172,7 @@ class Channels:
         )
 
     def waveforms(self, flattening: Response) -> tuple[Floats, Floats]:
-        """Give the flattened stimulus and the output, one over the other.
+        """Stack the flattened stimulus and the output.
 
         Parameters
         ----------
@@ -208,7 +208,7 @@ class _Pair:
         return _Pair(self.flat[first:last], self.output[first:last], self.rate_hz, (half, half))
 
     def shifted(self, samples: int) -> _Pair:
-        """The output earlier by whole samples, both cut to what they share."""
+        """Shift the output by whole samples, both cut to what they share."""
         flat, output = _shared(self.flat, self.output, samples)
         return replace(self, flat=flat, output=output)
 
@@ -223,12 +223,12 @@ class _Lines:
     correlation: Complex
 
     def delayed(self, seconds: float, polarity: int) -> _Lines:
-        """Lines with the output earlier by a delay."""
+        """Shift the output's lines by a delay."""
         turn = polarity * np.exp(2j * math.pi * self.frequency_hz * seconds)
         return replace(self, output=self.output * turn)
 
     def bands(self, low_hz: float, high_hz: float) -> list[_Band]:
-        """The bands between two frequencies, silent ones with an infinite variance."""
+        """Average over the bands between two frequencies; silent ones have an infinite variance."""
         return [
             _band(self.frequency_hz[p], self.flat[p], self.output[p], self.correlation)
             for p in _band_slices(self.frequency_hz, low_hz, high_hz)

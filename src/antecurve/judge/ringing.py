@@ -63,7 +63,7 @@ class Ringing:
 
 
 def phase_margin_deg(quality: float) -> float:
-    """Give the phase margin of a second-order loop of a Q.
+    """Compute the phase margin of a second-order loop of a Q.
 
     Parameters
     ----------

@@ -186,8 +186,9 @@ def square_harmonics(
 
     Examples
     --------
-    >>> found = square_harmonics(np.array([1.0, 2.0]), frequency_hz=1.0, duty=0.5, rise_time_s=0.0)
-    >>> np.round(np.abs(found.value), 6)  # 4/pi, and no even harmonic
+    >>> orders = np.array([1.0, 2.0])
+    >>> harmonics = square_harmonics(orders, frequency_hz=1.0, duty=0.5, rise_time_s=0.0)
+    >>> np.round(np.abs(harmonics.value), 6)  # 4/pi, and no even harmonic
     array([1.27324, 0.     ])
     """
     turn = np.exp(-2j * math.pi * order * duty)

@@ -98,7 +98,7 @@ def step_distortions(played: PlayedRecord) -> list[StepDistortion]:
         return []
     measured = []
     for step in played.request.steps:
-        inside = played.step_samples(step.first, step.last)
+        inside = played.step_samples(first=step.first, last=step.last)
         samples = played.record.volts[inside]
         edge = int(_EDGE * samples.size)
         samples = samples[edge : samples.size - edge]

@@ -351,7 +351,7 @@ class SweepObservation(Observation):
         return nuisance, cost
 
     def with_estimated_noise(self, residual: Floats, used: float) -> SweepObservation:
-        """Give the sweep the noise that its residuals show, documented in `Observation`.
+        """Set the noise that the residuals show, documented in `Observation`.
 
         Parameters
         ----------

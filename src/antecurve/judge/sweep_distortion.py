@@ -71,7 +71,7 @@ def sweep_distortion(played: PlayedRecord) -> SweepDistortion | None:
     rate, (low_hz, high_hz) = played.record.rate_hz, request.ends_hz
     seconds = request.run_samples / request.rate_hz
     ahead = seconds / math.log(high_hz / low_hz)
-    inside = played.step_samples(0, request.run_samples)
+    inside = played.step_samples(first=0, last=request.run_samples)
     around = round(_AROUND_S * rate)
     part = slice(max(0, inside.start - around), inside.stop + around)
     response = _deconvolved(played.record.stimulus[part], played.record.volts[part])
@@ -119,7 +119,7 @@ class _Windows:
     width_s: float
 
     def power(self, middle_s: float, frequency_hz: Floats) -> tuple[Floats, Floats]:
-        """Power of the part about a time, means over third octaves, and the lines in each."""
+        """Compute the power about a time, means over third octaves, and the lines in each."""
         half = round(self.width_s * self.rate_hz)
         middle = round(middle_s * self.rate_hz)
         position = (middle + np.arange(-half, half + 1)) % self.response.size

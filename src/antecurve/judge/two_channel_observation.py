@@ -155,7 +155,7 @@ class TwoChannelObservation(Observation):
         return np.array([gain, 0.0]), float(np.var(missed) / (np.var(level) + 1e-12))
 
     def gain(self, nuisance: Floats) -> float:
-        """Give the level of the gain, documented in `Observation`.
+        """Estimate the level of the gain, documented in `Observation`.
 
         Parameters
         ----------

@@ -213,7 +213,7 @@ def _step_figures(played: PlayedRecord, reference: InputReference) -> list[UnitF
         if clips is None:
             continue
         at = played.record.stimulus_at
-        value = reference.input_db(clips.stimulus_db, frequency, at)
+        value = reference.input_db(clips.stimulus_db, frequency_hz=frequency, stimulus_at=at)
         sound = [
             s for s in sound
             if s.frequency_hz != clips.frequency_hz or s.level_db < clips.stimulus_db

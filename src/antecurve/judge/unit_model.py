@@ -369,7 +369,7 @@ class UnitModel:
         return np.where(gone, 0.0, coordinates)
 
     def with_resonant_top(self, coordinates: Floats) -> Floats:
-        """Give a unit a top that resonates, as a start for a fit.
+        """Put a resonant top on a unit, as a start for a fit.
 
         Parameters
         ----------

@@ -204,7 +204,7 @@ def _reading(case: Case, fit: Fit) -> _Reading:
     """The deviation with its uncertainty, and what the fit does not describe."""
     band = case.asked.judged_hz
     residuals = residual_findings(fit, band)
-    fit = without_unseen_corner(fit, highest_seen_hz(case.captures), band[1])
+    fit = without_unseen_corner(fit, highest_hz=highest_seen_hz(case.captures), band_end_hz=band[1])
     allowed = tuple(f for k, f in enumerate(fit.families) if k == 0 or f.acceptable)
     draws = tuple(unit_draws(family.solution) for family in allowed)
     deviation = _over_shapes(case, allowed, draws)
@@ -331,7 +331,7 @@ def _undecided(case: Case, fit: Fit, reasons: tuple[str, ...]) -> Verdict:
 def _frequencies(limits: Sequence[LimitBand]) -> Floats:
     low, high = min(b.low_hz for b in limits), max(b.high_hz for b in limits)
     edges = [f for b in limits for f in (b.low_hz, b.high_hz)]
-    grid = log_frequencies(low, high, points_per_decade=_POINTS_PER_DECADE)
+    grid = log_frequencies((low, high), points_per_decade=_POINTS_PER_DECADE)
     return np.unique(np.concatenate([grid, edges]))
 
 

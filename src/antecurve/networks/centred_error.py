@@ -112,7 +112,7 @@ class CentredError:
     __slots__ = ("_curve_db", "_frequency")
 
     def __init__(self, curve: Curve, *, band_hz: tuple[float, float]) -> None:
-        frequency = log_frequencies(*band_hz)
+        frequency = log_frequencies(band_hz)
         self._frequency = frequency
         self._curve_db = 20.0 * np.log10(np.abs(response(curve, frequency)))
 
@@ -264,7 +264,7 @@ def error_range(
     network = network_of(design)
     conditions = conditions_of(design, conditions)
     curve, band_hz, loading = conditions.curve, conditions.band_hz, conditions.loading
-    frequency = log_frequencies(*band_hz)
+    frequency = log_frequencies(band_hz)
     error = error_db(network, curve, frequency, loading=loading, published=published)
     peaks = highest_peaks(np.stack([error, -error]))
     high, low = peaks.value.tolist()
@@ -312,7 +312,7 @@ class _Deviations:
         self.below = np.hstack([bottom, np.ones((len(frequency), 1))]).astype("f4")
 
     def columns(self, builds: TransferFunction) -> NDArray[np.float32]:
-        """Relative deviations of the coefficients, shape (rows, builds)."""
+        """Compute relative deviations of the coefficients, shape (rows, builds)."""
         deviations = np.empty((len(self.nominal) + 1, len(builds.numerator)), dtype=np.float32)
         rows = (*builds.numerator.T, *builds.denominator.T)
         for row, values, nominal, scale in zip(

@@ -12,7 +12,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +29,10 @@ from antecurve.quantities import (
     SOURCE_RESISTANCES,
     Range,
 )
+from antecurve.results import Result
+
+if TYPE_CHECKING:
+    import pandas
 
 __all__ = [
     "Arm",
@@ -184,7 +188,7 @@ class Topology:
 
 @checked
 @dataclass(frozen=True, slots=True, eq=False)
-class Network:
+class Network(Result):
     """A topology with a value for each element.
 
     Attributes
@@ -199,6 +203,8 @@ class Network:
     InputError
         When a value is not finite and greater than 0, or the count is wrong.
     """
+
+    _keys: ClassVar = ("form:topology.form", "elements:records")
 
     topology: Topology
     values: NDArray[np.float64]
@@ -216,6 +222,26 @@ class Network:
                     element.ref, value, f"a {element.kind.value} must be finite and above 0"
                 )
         object.__setattr__(self, "values", values)
+
+    def to_frame(self) -> pandas.DataFrame:
+        """Tabulate the elements.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Columns: ref, kind, nodes, value [ohm or F].
+        """
+        import pandas
+
+        elements = self.topology.elements
+        return pandas.DataFrame(
+            {
+                "ref": [e.ref for e in elements],
+                "kind": [e.kind.value for e in elements],
+                "nodes": [e.nodes for e in elements],
+                "value": self.values,
+            }
+        )
 
     def value(self, ref: str) -> float:
         """Look up the value of one element.

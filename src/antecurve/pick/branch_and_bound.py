@@ -226,7 +226,7 @@ class _Finds:
         self.errors, self.indices = [errors[order]], [indices[order]]
 
     def result(self, complete: bool, count: int) -> Exhausted:
-        """All that was found, smallest error first."""
+        """Sort all combinations that were met, smallest error first."""
         indices = np.concatenate([np.zeros((0, count), dtype=np.int64), *self.indices])
         errors = np.concatenate([np.zeros(0), *self.errors])
         order = np.argsort(errors, kind="stable")

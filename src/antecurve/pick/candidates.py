@@ -66,7 +66,7 @@ class Candidates:
         return bool(np.any(self.quantity < UNLIMITED))
 
     def balanced(self) -> Candidates:
-        """Give the same for a position that stands in both legs of a balanced network.
+        """Convert the values to those of a position in both legs of a balanced network.
 
         Returns
         -------

@@ -72,7 +72,7 @@ def limit_values(topology: Topology, job: Job, values: Floats) -> LimitValues:
         load_resistance=loading.load_resistance,
         load_capacitance=loading.load_capacitance,
     )
-    band = log_frequencies(*job.target.band_hz, points_per_decade=24)
+    band = log_frequencies(job.target.band_hz, points_per_decade=24)
     one = REFERENCE_FREQUENCY_HZ
     gain = np.abs(level.response(one)[..., 0])
     return LimitValues(

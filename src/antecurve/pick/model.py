@@ -262,7 +262,7 @@ class _Powers:
         return real.reshape(shape), imaginary.reshape(shape)
 
     def square(self, polynomial: Floats) -> Floats:
-        """Squares of magnitudes."""
+        """Square the magnitudes."""
         real, imaginary = self(polynomial)
         return np.asarray(real * real + imaginary * imaginary)
 

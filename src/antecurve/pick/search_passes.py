@@ -160,7 +160,7 @@ class Search:
         self.lower = max(0.0, objective - resolution(objective))
 
     def best(self, space: Space | None = None) -> Contender | None:
-        """Give the best combination met so far.
+        """Take the best combination met so far.
 
         Parameters
         ----------

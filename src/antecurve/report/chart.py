@@ -206,7 +206,7 @@ def frequency_chart(
     )  # fmt: skip
 
 
-def round_step(span: float, count: int) -> float:
+def round_step(span: float, *, count: int) -> float:
     """Choose a step of 1, 2 or 5 times a power of ten.
 
     Parameters
@@ -240,7 +240,7 @@ def round_ticks(low: float, high: float, count: int) -> dict[float, str]:
     dict of float to str
         What to write by where.
     """
-    step = round_step(high - low, count)
+    step = round_step(high - low, count=count)
     numbers = range(math.ceil(low / step - 1e-6), math.floor(high / step + 1e-6) + 1)
     digits = max(0, -math.floor(math.log10(step) + 1e-9))
     return {n * step: f"{n * step:.{digits}f}".replace("-", "\N{MINUS SIGN}") for n in numbers}

@@ -129,13 +129,13 @@ class _Painter:
         self.labels = labels
 
     def nodes(self, branch: Tree[str]) -> frozenset[str]:
-        """The nodes that the elements of a branch end at."""
+        """List the nodes that the elements of a branch end at."""
         if isinstance(branch, Leaf):
             return self.ends[branch.content]
         return frozenset().union(*(self.nodes(p) for p in branch.parts))
 
     def node(self, name: str, at: Point, side: str = "top") -> None:
-        """A node's dot and name, as in the table of what to wire."""
+        """Draw a node's dot and name, as in the table of what to wire."""
         self.drawing.dot(at, name, side)
 
     def width(self, branch: Tree[str]) -> float:
@@ -155,11 +155,11 @@ class _Painter:
         return max(self.height(p) for p in branch.parts)
 
     def element(self, ref: str, start: Point, end: Point) -> None:
-        """One element with its label."""
+        """Draw one element with its label."""
         self.drawing.element(self.kinds[ref], start, end, self.labels[ref])
 
     def branch(self, branch: Tree[str], start: Point, length: float, down: bool) -> None:
-        """A branch from a point, across or downwards, filling a length."""
+        """Draw a branch from a point, across or downwards, filling a length."""
 
         def at(along: float, across: float) -> Point:
             if down:

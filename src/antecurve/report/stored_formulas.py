@@ -39,7 +39,7 @@ def storable_forms() -> tuple[str, ...]:
 
 
 def page_formulas(topology: Topology, curve: Curve) -> Mapping[str, tuple[Any, ...]]:
-    """Give the formulas of a form for a page.
+    """Look up the formulas of a form for a page.
 
     Parameters
     ----------

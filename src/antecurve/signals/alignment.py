@@ -43,7 +43,7 @@ class SideBySide:
 
 
 def laid_side_by_side(
-    played: Floats, played_hz: float, record: Floats, record_hz: float, *, name: str
+    played: Floats, record: Floats, *, played_hz: float, record_hz: float, name: str
 ) -> SideBySide:
     """Cut a played signal and a record of it to what they share.
 
@@ -51,12 +51,10 @@ def laid_side_by_side(
     ----------
     played : numpy.ndarray of float, shape (samples,)
         The file that was played.
-    played_hz : float
-        Its sampling rate [Hz], whole.
     record : numpy.ndarray of float, shape (samples,)
         The record, longer or shorter, begun before or after.
-    record_hz : float
-        Its sampling rate [Hz].
+    played_hz, record_hz : float
+        Their sampling rates [Hz]; that of the file is whole.
     name : str
         How messages call the record.
 

@@ -60,7 +60,7 @@ def low_crest_phases(lines: Integers) -> Floats:
     size = next_fast_len(2 * _OVERSAMPLING * int(lines[-1]), real=True)
 
     def norm(phases: Floats, power: int) -> tuple[float, Floats]:
-        """ln of a norm of the waveform and its slopes, scaled to the peak against overflow."""
+        """Compute ln of a norm of waveform and slopes, scaled to the peak against overflow."""
         spectrum = np.zeros(size // 2 + 1, dtype=complex)
         spectrum[lines] = np.exp(1j * phases) * size / 2.0
         waveform = np.asarray(irfft(spectrum, size))

@@ -75,7 +75,7 @@ class Signal(Result):
         return self.samples.size / self.request.rate_hz
 
     def to_dict(self) -> dict[str, object]:
-        """Give what the signal is as a file holds it.
+        """Convert the signal's description to plain data, as a file holds it.
 
         Returns
         -------
@@ -141,7 +141,7 @@ def make_signal(request: SignalRequest) -> Signal:
 
 
 def run_start(request: SignalRequest) -> int:
-    """Give the first sample of the first run in the file.
+    """Locate the first sample of the first run in the file.
 
     Parameters
     ----------

@@ -27,7 +27,7 @@ _SEED = 20  # of the noise: every file of a request is the same
 
 
 def played_hz(request: SignalRequest) -> float:
-    """Give the frequency of the square wave that is played.
+    """Compute the frequency of the square wave that is played.
 
     Parameters
     ----------

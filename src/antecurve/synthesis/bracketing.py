@@ -73,7 +73,7 @@ def boundary(works: Callable[[float], bool], *, fails: float, holds: float, halv
 
 
 def bracketing_grid(
-    curve: ZeroPoleGain[float], low: float, high: float, *, closely: bool = False
+    curve: ZeroPoleGain[float], *, low: float, high: float, closely: bool = False
 ) -> NDArray[Any]:
     """Space time constants evenly in the logarithm, and closer around the curve's own.
 

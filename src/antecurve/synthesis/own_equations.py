@@ -79,7 +79,7 @@ class OwnEquations:
         self.gain, self.held = gain, held
         self._last: tuple[tuple[object, ...], tuple[Floats, Floats]] | None = None
         self.count = len(topology.elements)
-        self.frequency = log_frequencies(*band_hz, points_per_decade=_POINTS_PER_DECADE)
+        self.frequency = log_frequencies(band_hz, points_per_decade=_POINTS_PER_DECADE)
         response = self._at_level(curve).response(self.frequency)
         self._wanted_db = 20.0 * np.log10(np.abs(response))
         probe = self.coefficients(np.zeros(self.count))

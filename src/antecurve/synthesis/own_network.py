@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -23,12 +24,16 @@ from antecurve.networks.conditions import Conditions
 from antecurve.networks.topology import ElementKind, Loading, Network, Topology
 from antecurve.networks.wiring import check_wiring
 from antecurve.quantities import DB_PER_NEPER, RESISTANCES, check_count
+from antecurve.results import Result
 from antecurve.synthesis.free_directions import FreeDirection, free_directions
 from antecurve.synthesis.minimax import minimax
 from antecurve.synthesis.own_equations import Floats, OwnEquations
 from antecurve.synthesis.own_starts import MultiStart
 from antecurve.synthesis.remedy import UNBOUNDED_REMEDY
 from antecurve.threads import single_threaded_linear_algebra
+
+if TYPE_CHECKING:
+    import pandas
 
 __all__ = ["OwnSolution", "solve_own_network"]
 
@@ -48,7 +53,7 @@ _CHEAPER = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
-class OwnSolution:
+class OwnSolution(Result):
     """Element values found for a network of the user's own.
 
     Attributes
@@ -81,6 +86,16 @@ class OwnSolution:
     extra_poles_s: tuple[float, ...]
     free_directions: tuple[FreeDirection, ...]
     starts: int
+
+    def to_frame(self) -> pandas.DataFrame:
+        """Tabulate the elements.
+
+        Returns
+        -------
+        pandas.DataFrame
+            See `Network.to_frame`.
+        """
+        return self.network.to_frame()
 
 
 @checked

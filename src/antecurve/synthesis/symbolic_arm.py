@@ -159,7 +159,7 @@ def symbol_field(names: Sequence[str]) -> dict[str, Any]:
 
 
 def relabelled(tree: Tree, values: Iterator[Any]) -> Tree:
-    """Give the same tree other values.
+    """Put other values into the same tree.
 
     Parameters
     ----------

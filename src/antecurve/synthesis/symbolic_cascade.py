@@ -114,7 +114,7 @@ class _Cascade:
         self.beyond = names.beyond(loaded=loaded)
 
     def over(self, value: Callable[[str], Any]) -> CascadeElements:
-        """The equations with a scalar for each name."""
+        """State the equations with a scalar for each name."""
         first, second = (None if t is None else value(t) for t in self.order)
         return CascadeElements(
             curve=ZeroPoleGain(
@@ -132,7 +132,7 @@ class _Cascade:
         )
 
     def definitions(self) -> list[Formula]:
-        """What the elements are made from, in order."""
+        """List what the elements are made from, in order."""
         import sympy
 
         across, load = (positive(n) for n in (self.shunts[1], "RL"))

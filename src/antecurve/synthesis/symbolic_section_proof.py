@@ -208,7 +208,7 @@ def _prove_series_arm(symbols: StageSymbols) -> None:
         return symbols.product(poles, s) - symbols.numerator(s)
 
     def below(s: Any, times: Sequence[str]) -> Any:
-        """The denominator over g, but for the pole that is looked at."""
+        """Evaluate the denominator over g, but for the pole that is looked at."""
         return v[GAIN_CONSTANT] * symbols.product(symbols.roots, s) * symbols.product(times, s)
 
     for zero in symbols.kept:

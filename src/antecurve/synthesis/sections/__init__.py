@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -11,6 +12,7 @@ from antecurve.algebra.zero_pole_gain import COINCIDENT, ZeroPoleGain
 from antecurve.errors import InputError
 from antecurve.networks.topology import Network
 from antecurve.quantities import format_quantity
+from antecurve.results import Result
 from antecurve.synthesis.sections.cascade import CASCADE_LONG_FIRST, CASCADE_SHORT_FIRST
 from antecurve.synthesis.sections.half_section import HALF_SECTION
 from antecurve.synthesis.sections.output_capacitor import OUTPUT_CAPACITOR
@@ -18,6 +20,9 @@ from antecurve.synthesis.sections.rc_shunt import RC_SHUNT
 from antecurve.synthesis.sections.section import Form, Requirements
 from antecurve.synthesis.tree import lay_out, leaf_values
 from antecurve.synthesis.violation import Violation, at_level
+
+if TYPE_CHECKING:
+    import pandas
 
 __all__ = ["ExactNetwork", "form_names", "named_form", "realise"]
 
@@ -60,7 +65,7 @@ def named_form(name: str) -> Form:
 
 
 @dataclass(frozen=True, slots=True)
-class ExactNetwork:
+class ExactNetwork(Result):
     """A network whose values make the curve exactly.
 
     Attributes
@@ -86,6 +91,16 @@ class ExactNetwork:
     load_pole_s: float | None
     implied_poles_s: tuple[float, ...]
     gain_constant: float
+
+    def to_frame(self) -> pandas.DataFrame:
+        """Tabulate the elements.
+
+        Returns
+        -------
+        pandas.DataFrame
+            See `Network.to_frame`.
+        """
+        return self.network.to_frame()
 
 
 def realise(form: Form, requirements: Requirements) -> ExactNetwork | Violation:

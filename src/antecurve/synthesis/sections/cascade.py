@@ -95,7 +95,7 @@ class _Cascade(Section):
         self.short_first = short_first
 
     def forms(self) -> Sequence[Form]:
-        """The one form."""
+        """List the one form."""
         first = "short" if self.short_first else "long"
         words = (
             f"two sections of an RC pair and a shunt R, the {first}er time constant at the input"
@@ -188,7 +188,7 @@ class _Problem:
         self._known: dict[float, dict[float, float]] = {}
 
     def elements(self, beyond: Sequence[float]) -> CascadeElements:
-        """The equations with poles beyond the curve; those made last are kept."""
+        """State the equations with poles beyond the curve; those made last are kept."""
         poles = tuple(beyond)
         if self._last is None or self._last.beyond != poles:
             curve = self.curve
@@ -239,7 +239,7 @@ class _Problem:
     def _loaded_solutions(self) -> Iterator[_Solution | Violation]:
         """Solve the equation for c0 along the range of the pole beyond the curve."""
         low, high = self._range()
-        grid = bracketing_grid(self.curve, low, high)
+        grid = bracketing_grid(self.curve, low=low, high=high)
         solutions: list[_Solution] = []
         reached: list[tuple[float, float, float]] = []
         for sign in (1.0, -1.0):

@@ -37,7 +37,7 @@ class _HalfSection(OneStageSection):
     excess_poles = (-1, 0)
 
     def forms(self) -> Sequence[Form]:
-        """One form for every arm, by its name."""
+        """List one form for every arm, by its name."""
         return [Form(arm.name, arm.description, self, arm) for arm in ARMS]
 
     def solve(self, requirements: Requirements) -> Stage | Violation:

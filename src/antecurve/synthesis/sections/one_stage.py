@@ -303,7 +303,7 @@ class Stage:
         elements = problem.elements(balance)
         load_pole, own_poles = balance.load_pole, problem.curve.poles_s
         if load_pole and not problem.implied and not 0.0 < load_pole <= own_poles[-1]:
-            return load_pole_violation(problem.curve, problem.gain, load_pole)
+            return load_pole_violation(problem.curve, gain=problem.gain, load_pole=load_pole)
         pairs = _series_pairs(problem, balance, elements)
         if isinstance(pairs, Violation):
             return pairs
@@ -333,7 +333,7 @@ def _series_pairs(
     for zero in elements.kept:
         resistance = elements.branch_resistance(zero)
         if not resistance > 0:
-            return branch_violation(problem, balance, zero, resistance)
+            return branch_violation(problem, balance, zero=zero, resistance=resistance)
         pairs.append((resistance, zero))
     return tuple(pairs)
 
@@ -344,7 +344,7 @@ def _shunt_branches(balance: Balance, elements: StageElements) -> Pairs | Violat
     for zero in elements.taken:
         capacitance = elements.branch_capacitance(zero)
         if not capacitance > 0:
-            return shunt_branch_violation(balance, zero, capacitance)
+            return shunt_branch_violation(balance, zero=zero, capacitance=capacitance)
         branches.append((zero / capacitance, capacitance))
     return tuple(branches)
 

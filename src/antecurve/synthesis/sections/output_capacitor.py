@@ -38,7 +38,7 @@ class _OutputCapacitor(OneStageSection):
     excess_poles = (1,)
 
     def forms(self) -> Sequence[Form]:
-        """One form for each canonical arm."""
+        """List one form for each canonical arm."""
         return [
             Form(
                 f"output-capacitor-{arm.name}",

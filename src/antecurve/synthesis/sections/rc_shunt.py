@@ -51,7 +51,7 @@ class _RcShunt(OneStageSection):
     arms_with_zeros = 2
 
     def forms(self) -> Sequence[Form]:
-        """One form for each canonical arm."""
+        """List one form for each canonical arm."""
         return [
             Form(
                 f"rc-shunt-{arm.name}",

@@ -25,7 +25,7 @@ __all__ = [
 
 
 def branch_violation(
-    problem: StageProblem, balance: Balance, zero: float, resistance: float
+    problem: StageProblem, balance: Balance, *, zero: float, resistance: float
 ) -> Violation:
     """Say that a partial fraction of the series arm is not positive.
 
@@ -71,7 +71,7 @@ def _longest_extra(balance: Balance) -> tuple[str, float]:
     return max(extra, key=lambda item: item[1])
 
 
-def shunt_branch_violation(balance: Balance, zero: float, capacitance: float) -> Violation:
+def shunt_branch_violation(balance: Balance, *, zero: float, capacitance: float) -> Violation:
     """Say that a branch of the shunt arm has no positive capacitance.
 
     Parameters
@@ -118,7 +118,7 @@ def capacitor_violation(problem: StageProblem, total: float) -> Violation:
     )
 
 
-def load_pole_violation(curve: ZeroPoleGain[float], gain: float, load_pole: float) -> Violation:
+def load_pole_violation(curve: ZeroPoleGain[float], *, gain: float, load_pole: float) -> Violation:
     """Say that the pole of the load's capacitance does not lie above the curve's own poles.
 
     Parameters

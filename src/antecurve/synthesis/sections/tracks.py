@@ -81,7 +81,7 @@ class Sweep:
         if not problem.implied:
             high = problem.curve.poles_s[-1]
             low = min(problem.load_time, high) / 10.0**DECADES_BELOW
-        grid = bracketing_grid(problem.curve, low, high, closely=closely)
+        grid = bracketing_grid(problem.curve, low=low, high=high, closely=closely)
         states = [(x, problem.beyond(x)) for x in grid.tolist()]
         states = [(x, beyond) for x, beyond in states if _in_order(beyond)]
         unknown = np.array([x for x, _ in states])
@@ -238,14 +238,14 @@ class _Track:
     values: Sequence[float] | NDArray[Any]
 
     def times(self, transfer: ZeroPoleGain[float]) -> tuple[float, ...] | None:
-        """The time constants of Q; ``None`` where there are not as many."""
+        """Compute the time constants of Q; ``None`` where there are not as many."""
         grouped = _grouped(_spans(self.problem), unity_roots(transfer))
         if any(rank >= len(group) for rank, group in zip(self.ranks, grouped, strict=True)):
             return None
         return tuple(group[rank] for rank, group in zip(self.ranks, grouped, strict=True))
 
     def at(self, unknown: float) -> float:
-        """What has to be 0."""
+        """Evaluate what has to be 0."""
         beyond = self.problem.beyond(unknown)
         if not _in_order(beyond):
             return math.nan
@@ -257,12 +257,12 @@ class _Track:
         return float(_residual(self.problem, inverse, math.prod(times)))
 
     def with_points(self, more: Callable[..., tuple[list[float], list[float]]]) -> _Track:
-        """The track looked at in more places."""
+        """Sample the track in more points."""
         points, values = more(self.points, self.values, self.at)
         return replace(self, points=points, values=values)
 
     def solutions(self) -> Iterator[Balance]:
-        """Where it is 0."""
+        """Solve for where it is 0."""
         for root in crossings(self.points, self.values, self.at):
             beyond = self.problem.beyond(root)
             transfer = self.problem.transfer(beyond)
