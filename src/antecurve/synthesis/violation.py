@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 __all__ = ["Violation", "at_level", "counted"]
@@ -14,14 +15,20 @@ class Violation:
 
     Attributes
     ----------
-    condition : str
-        The inequality with its numbers, and that it does not hold.
+    statement : str or callable
+        The inequality with its numbers, and that it does not hold; or what words it when asked:
+        a search passes over thousands without a word.
     structural : bool
         Whether no level and no pole can help.
     """
 
-    condition: str
+    statement: str | Callable[[], str]
     structural: bool = False
+
+    @property
+    def condition(self) -> str:
+        """The statement in words."""
+        return self.statement if isinstance(self.statement, str) else self.statement()
 
 
 def counted(number: int, what: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import TYPE_CHECKING
 
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain
@@ -45,18 +46,23 @@ def branch_violation(
     Violation
         The condition.
     """
+    structural = not problem.taken and not problem.own_capacitor and not alternating(problem.curve)
+    return Violation(partial(_branch_words, problem, balance, zero, resistance), structural)
+
+
+def _branch_words(problem: StageProblem, balance: Balance, zero: float, resistance: float) -> str:
     outcome = (
         f"the branch at {format_quantity(zero, 's')} would be {format_quantity(resistance, 'ohm')}"
     )
-    if not problem.taken and not problem.own_capacitor and not alternating(problem.curve):
-        return Violation(f"{_alternation(problem.curve)}, so that {outcome}", structural=True)
     if not problem.taken and not problem.own_capacitor:
+        if not alternating(problem.curve):
+            return f"{_alternation(problem.curve)}, so that {outcome}"
         what, time = _longest_extra(balance)
-        return Violation(
+        return (
             f"{what} must be below the curve's shortest zero: {format_quantity(time, 's')} < "
             f"{format_quantity(zero, 's')} does not hold {at_level(problem.gain)}, and {outcome}"
         )
-    return Violation(
+    return (
         "each branch of the series arm must have a resistance above 0, Rp D(-1/T)/(g0 Q(-1/T) "
         f"(1 - T'/T)...) > 0, but {outcome} with Q's time constants {listed(balance.times)} (of "
         f"the roots of D = g0 N) {at_level(problem.gain)}"
@@ -182,6 +188,10 @@ def infinity_violation(problem: StageProblem, balance: Balance, infinity: float)
     Violation
         The condition.
     """
+    return Violation(partial(_infinity_words, problem, balance, infinity))
+
+
+def _infinity_words(problem: StageProblem, balance: Balance, infinity: float) -> str:
     curve, source = problem.curve, problem.loading.source_resistance
     highest = format_quantity(1.0 / (2.0 * math.pi * curve.poles_s[-1]), "Hz")
     if problem.own_capacitor or problem.loaded:
@@ -200,7 +210,7 @@ def infinity_violation(problem: StageProblem, balance: Balance, infinity: float)
             "the gain at high frequency, g0 T1 T3.../(T2 T4...), must be at most "
             f"{limit}: {reach:.4g} <= {z / (z + source):.4g} does not hold"
         )
-    return Violation(
+    return (
         f"{condition} {at_level(problem.gain)} with the highest pole at {highest} (the resistor "
         f"in series would be {format_quantity(infinity, 'ohm')})"
     )
