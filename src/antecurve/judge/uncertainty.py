@@ -164,7 +164,7 @@ def _within_bounds(drawn: Floats, bounds: Floats, covariance: Floats) -> Floats:
 def _even_draws(count: int, columns: int) -> Floats:
     """Numbers strictly between 0 and 1, evenly spread: Sobol's sequence, scrambled."""
     # Heavy, but the most even of seven ways: quantiles of 95 % of sums of 6 to 24 sources err by
-    # 1.3 to 1.9 % rms; Halton's sequence 1.4 to 2.2 %, lattices, Latin hypercubes and pairs 2 to 3 %.
+    # 1.3 to 1.9 % rms; Halton's sequence 1.4 to 2.2 %, lattices and Latin hypercubes 2 to 3 %.
     from scipy.stats import qmc
 
     drawn = qmc.Sobol(columns, rng=np.random.default_rng(_SEED)).random(count)
