@@ -1,6 +1,11 @@
 """The factors of a playback unit's response, with their exact derivatives.
 
 Each returns ln of the factor at s and one derivative for each coordinate that moves it.
+
+These are not `antecurve.algebra.zero_pole_gain.ZeroPoleGain`, which holds one function by its time
+constants.  A fit moves many units at once in coordinates of which 0, no corner at all, is an
+ordinary value, and needs slopes there, where those of a time constant are infinite or 0.  What is
+less than a corner's delay would be lost to rounding between two phases; log1p keeps it.
 """
 
 from __future__ import annotations
