@@ -20,6 +20,7 @@ from antecurve.networks.conditions import Conditions
 from antecurve.networks.topology import Loading
 from antecurve.pipeline import Design, design
 from antecurve.report.page import report_page
+from antecurve.report.tiles import design_tiles
 
 CHROMIUM = shutil.which("chromium")
 AXE = Path(__file__).parents[2] / ".axe" / "node_modules" / "axe-core" / "axe.min.js"
@@ -231,7 +232,7 @@ def test_order_of_headings_and_of_the_keyboard(browser: Any, page_file: Path) ->
     assert levels.count(1) == 1
     assert all(b - a <= 1 for a, b in itertools.pairwise(levels))
     page.keyboard.press("Tab")
-    assert page.evaluate("document.activeElement.textContent") == "Skip to the summary"
+    assert page.evaluate("document.activeElement.textContent") == "Skip to the schematic"
     page.keyboard.press("Enter")
     assert page.evaluate("document.activeElement.id") == "main"
     # On a wide screen nothing scrolls but long formulas, so tables take no stop of the keyboard.
@@ -305,3 +306,43 @@ def test_titles_are_text_not_markup(browser: Any, tmp_path: Path, default_design
     assert page.locator("h1").inner_text() == title
     assert page.locator("h1 script, h1 img").count() == 0
     page.close()
+
+
+def test_a_bench_is_in_the_address_and_presets_set_it(browser: Any, page_file: Path) -> None:
+    page = browser.new_page()
+    page.goto(page_file.as_uri())
+    page.get_by_role("button", name="600 Ω").click()
+    assert page.locator("#show-source").inner_text() == "600 Ω"
+    address = page.url
+    assert address.endswith("#bench,source=600")
+    result = page.locator("#bench-result").inner_text()
+    page.close()
+    again = browser.new_page()
+    again.goto(address)
+    assert again.locator("#bench-result").inner_text() == result
+    assert again.locator("#bench-error .ghost").count() == 1
+    again.close()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_charts_take_the_colours_of_the_page(browser: Any, page_file: Path, scheme: str) -> None:
+    page = browser.new_page(color_scheme=scheme)
+    page.goto(page_file.as_uri())
+    background, behind, ink = page.evaluate(
+        """() => {
+            const chart = document.querySelector("figure.plot svg");
+            const css = (e, name) => getComputedStyle(e)[name];
+            return [css(chart.querySelector("rect"), "fill"), css(document.body, "backgroundColor"),
+                    css(chart.querySelector("text"), "fill")];
+        }"""
+    )
+    assert background == behind != ink
+    page.close()
+
+
+def test_the_tiles_say_what_a_perfect_unit_shows(default_design: Design) -> None:
+    # IEC 60098 gives 19.620 dB at 20 kHz re 1 kHz; a pole at 50 kHz takes 10 log10(1 + 0.4^2) =
+    # 0.645 dB there and 0.002 dB at 1 kHz; the rest is the pick's own error.
+    tile = next(t for t in design_tiles(default_design) if t.name == "A perfect unit at 20 kHz")
+    assert abs(float(tile.value.removesuffix(" dB")) + 0.643) < 0.03
+    assert "50 kHz" in tile.note

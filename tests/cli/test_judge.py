@@ -108,7 +108,7 @@ def test_files_and_the_other_channel(
     ]
     done = invoke(capsys, *arguments)
     assert done.code == 1 and "match of the channels" in done.out
-    page = (tmp_path / "unit" / "ship.html").read_text(encoding="utf-8")
+    page = (tmp_path / "unit" / "test-report.html").read_text(encoding="utf-8")
     assert "A-17 &lt;b&gt;" in page and "25 November" in page and "PASS" in page
     assert page.count("<svg") == 3 and "tweeters" in page
     assert "http" not in page.replace("http://www.w3.org", "").replace("http-equiv", "").replace(

@@ -95,7 +95,7 @@ def test_figures_and_limits(bench: Path, capsys: pytest.CaptureFixture[str]) -> 
     folder = bench / "out"
     shown = invoke(capsys, *words, "-o", str(folder))
     assert "gain at 1 kHz" in shown.out and "noise, A-weighted" in shown.out
-    assert "Figures beside the response" in (folder / "ship.html").read_text()
+    assert "Figures beside the response" in (folder / "test-report.html").read_text()
 
 
 def test_steps_alone_are_no_response(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -109,7 +109,7 @@ def calibrate(
 def _show(calibration: Calibration, assumed: Loading | None) -> None:
     """Print the fitted parts, the load that was assumed, and what contradicts the tolerances."""
     from antecurve.cli.show import show_table
-    from antecurve.report.ship_sheet import calibration_rows
+    from antecurve.report.unit_report import calibration_rows
 
     show_table(calibration_rows(calibration))
     say(f"The fit leaves {calibration.residual_db:.4f} dB rms.")

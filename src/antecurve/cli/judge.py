@@ -169,10 +169,10 @@ def judge(
     unit_cut: UnitCut = None,
     unit_shelf: UnitShelf = None,
     serial: Annotated[
-        str, typer.Option(metavar="TEXT", help="Serial number for the ship sheet.")
+        str, typer.Option(metavar="TEXT", help="Serial number for the test report.")
     ] = "",
     date: Annotated[
-        str, typer.Option(metavar="TEXT", help="Date for the ship sheet, as it is to read.")
+        str, typer.Option(metavar="TEXT", help="Date for the test report, as it is to read.")
     ] = "",
     operator: Annotated[str, typer.Option(metavar="TEXT", help="Who judges, for the record.")] = "",
     network_serial: Annotated[
@@ -187,7 +187,7 @@ def judge(
 ) -> None:
     """Judge a unit: does it pass, and what is wrong if not?
 
-    Exit code 0 pass, 1 fail or undecided, 2 no result.  With -o the folder gets the ship sheet,
+    Exit code 0 pass, 1 fail or undecided, 2 no result.  With -o the folder gets the test report,
     verdict.json and deviation.csv; for a batch batch.csv and a sheet and a JSON file per unit.
 
     \b

@@ -33,7 +33,7 @@ class Delivery:
     design : Path
         Its file.
     serial, date, operator, network_serial : str
-        For the ship sheet and the record.
+        For the test report and the record.
     output : Path or None
         Folder to write into.
     force : bool
@@ -135,16 +135,16 @@ class _Channels:
     delivery: Delivery
 
     def files(self) -> dict[str, bytes]:
-        """Write ship sheets, verdicts and deviations, by name."""
+        """Write test reports, verdicts and deviations, by name."""
         from antecurve.cli.progress import busy_progress
         from antecurve.files.verdict_file import deviation_csv, verdict_json
-        from antecurve.report.ship_sheet import ship_sheet
+        from antecurve.report.unit_report import unit_report
 
         asked, files = self.delivery, dict[str, bytes]()
-        with busy_progress("drawing the ship sheet"):
+        with busy_progress("drawing the test report"):
             for verdict, mark in zip(self.verdicts, ("", "-other"), strict=False):
                 files |= {
-                    f"ship{mark}.html": ship_sheet(
+                    f"test-report{mark}.html": unit_report(
                         verdict, serial=asked.serial, date=asked.date, title=asked.title
                     ),
                     f"verdict{mark}.json": verdict_json(verdict, self.record),
@@ -282,7 +282,7 @@ def _difference(verdict: Verdict, mark: str) -> dict[str, bytes]:
 
 def _show(verdict: Verdict) -> None:
     from antecurve.cli.show import show_table
-    from antecurve.report.ship_sheet import VERDICT_WORDS, band_rows, fitted_rows
+    from antecurve.report.unit_report import VERDICT_WORDS, band_rows, fitted_rows
 
     announce(verdict.decision.value, VERDICT_WORDS[verdict.decision.value])
     show_table(band_rows(verdict))
@@ -331,7 +331,7 @@ def judge_folder(
     from antecurve.files.captures import capture_units, read_capture
     from antecurve.judge.batch import Batch, BatchEntry, judge_batch
     from antecurve.judge.conformity import Decision
-    from antecurve.report.ship_sheet import batch_rows
+    from antecurve.report.unit_report import batch_rows
 
     if delivery.guess:
         raise InputError("--unit-curve", GUESS, "name the curve that the units of a batch are for")
@@ -368,14 +368,14 @@ def _batch_files(batch: Batch, delivery: Delivery) -> dict[str, bytes]:
     """The table of a batch, and a sheet and a verdict for each unit, by name."""
     from antecurve.cli.progress import count_progress
     from antecurve.files.verdict_file import batch_csv, verdict_json
-    from antecurve.report.ship_sheet import ship_sheet
+    from antecurve.report.unit_report import unit_report
 
     files = {"batch.csv": batch_csv(batch)}
-    with count_progress("drawing ship sheets") as drawn:
+    with count_progress("drawing test reports") as drawn:
         for done, entry in enumerate(batch.entries, start=1):
             if entry.verdict is not None:
                 files[f"{entry.name}.json"] = verdict_json(entry.verdict)
-                files[f"{entry.name}.html"] = ship_sheet(
+                files[f"{entry.name}.html"] = unit_report(
                     entry.verdict, serial=entry.name, date=delivery.date, title=delivery.title
                 )
             drawn(done, len(batch.entries))

@@ -17,7 +17,7 @@ from antecurve.report.bench_tables import (
     sheet_rows,
 )
 from antecurve.report.cautions import CAUTIONS
-from antecurve.report.chart_svg import chart_svg
+from antecurve.report.chart_svg import page_svg
 from antecurve.report.charts import fault_chart
 from antecurve.report.descriptions import fault_text
 from antecurve.report.page import page_environment
@@ -112,7 +112,7 @@ def bench_page(title: str, plan: BenchPlan) -> bytes:
             title=title,
             parts=sheet_parts(plan),
             # Markup of our own making: its labels hold names of faults and numbers only.
-            faults=Markup(chart_svg(fault_chart(plan.faults))),
+            faults=Markup(page_svg(fault_chart(plan.faults))),
             fault_text=fault_text(plan.faults),
             fault_numbers=measure_rows([(t.playback.name, t.measures) for t in plan.faults.traces]),
             cautions=CAUTIONS,

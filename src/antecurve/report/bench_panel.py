@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 __all__ = ["BenchPanel", "Slider", "bench_panel"]
 
+_USUAL_OHM = (0.0, 50.0, 75.0, 150.0, 600.0)  # source resistances of generators and lines
 _BUILDS = 1000  # drawn while a slider moves; 50 of them lie beyond the 95 %
 
 
@@ -42,6 +43,8 @@ class Slider:
         ``linear``, or ``log`` for the logarithm to base 10 of the value.
     low_text, high_text : str
         The ends as printed below the slider.
+    presets : tuple of (float, str)
+        Usual values in the slider's own scale, with their texts.
     """
 
     name: str
@@ -53,6 +56,7 @@ class Slider:
     high_text: str
     step: str = "any"
     scale: str = "linear"
+    presets: tuple[tuple[float, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,6 +118,11 @@ def bench_panel(design: Design, analysis: Analysis, *, environment: Any) -> Benc
             "poles_s": curve.poles_s,
             "power": curve.zeros_at_origin - curve.poles_at_origin,
         },
+        "loading": {
+            "source": job.loading.source_resistance,
+            "load": job.loading.load_resistance,
+            "capacitance": job.loading.load_capacitance,
+        },
         "band_hz": list(job.target.band_hz),
         "limit_db": job.target.error_limit_db,
         "source_level_v": job.source_level_v,
@@ -143,6 +152,7 @@ def _sliders(design: Design) -> tuple[Slider, ...]:
         Slider(
             "source", "Generator, source resistance", 0, source_most, loading.source_resistance,
             "0 Ω", format_quantity(source_most, "ohm", digits=3),
+            presets=tuple((value, format_quantity(value, "ohm")) for value in _USUAL_OHM),
         ),
         Slider(
             "load", "Unit, input resistance", least, most, load,

@@ -18,7 +18,9 @@ __all__ = [
     "BLUE",
     "FREQUENCY_TICKS",
     "GREEN",
+    "GRID",
     "ORANGE",
+    "PAPER",
     "Band",
     "Chart",
     "Line",
@@ -30,6 +32,7 @@ __all__ = [
 Floats = NDArray[np.float64]
 
 BLUE, ORANGE, GREEN, BLACK = "#0072B2", "#D55E00", "#009E73", "#222222"
+GRID, PAPER = "#d0d0d0", "#ffffff"
 FREQUENCY_TICKS = {
     20: "20", 50: "50", 100: "100", 200: "200", 500: "500", 1e3: "1k", 2e3: "2k", 5e3: "5k",
     10e3: "10k", 20e3: "20k", 50e3: "50k", 100e3: "100k",

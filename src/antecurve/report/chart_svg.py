@@ -8,9 +8,21 @@ from html import escape
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.report.chart import BLACK, Band, Chart, Line, Panel, round_ticks
+from antecurve.report.chart import (
+    BLACK,
+    BLUE,
+    GREEN,
+    GRID,
+    ORANGE,
+    PAPER,
+    Band,
+    Chart,
+    Line,
+    Panel,
+    round_ticks,
+)
 
-__all__ = ["chart_svg", "described_svg", "svg_text"]
+__all__ = ["chart_svg", "described_svg", "page_svg", "svg_text"]
 
 Floats = NDArray[np.float64]
 
@@ -22,7 +34,6 @@ _FONT = 13.0  # px: what the page's own charts have as well
 _SAMPLE = 34.0  # px: long enough to show the dashes
 _CHARACTER = 0.58  # of the font size: width of a character of the widest font named, on average
 _DASHES = {"dashed": ' stroke-dasharray="7 4"', "dotted": ' stroke-dasharray="2 4"'}
-_GRID = "#d0d0d0"
 _FARTHEST = 1e5  # px; no chart is near as large
 _HALVINGS = 6  # of the points where a line is straight
 _ASIDE = 0.04  # px, each time: less than the rounding in all
@@ -101,7 +112,7 @@ def chart_svg(chart: Chart, *, title: str = "", description: str = "") -> str:
     """
     heading = title or chart.title
     marks = [m for p in chart.panels for m in p.marks if m.label]
-    drawn = [f'<rect width="{_WIDTH:g}" height="{chart.height:g}" fill="#fff"/>']
+    drawn = [f'<rect width="{_WIDTH:g}" height="{chart.height:g}" fill="{PAPER}"/>']
     top = _TOP
     if heading:
         drawn.append(svg_text(_LEFT, top + _ROW - 8.0, heading, size=15.0))
@@ -132,6 +143,31 @@ def chart_svg(chart: Chart, *, title: str = "", description: str = "") -> str:
     return described_svg(
         body, box=f"0 0 {_WIDTH:g} {chart.height:g}", title=title, description=description
     )
+
+
+def page_svg(chart: Chart) -> str:
+    """Draw a chart in the colours of the page around it: light, dark, forced or on paper.
+
+    Parameters
+    ----------
+    chart : Chart
+        What is drawn; the page says it in words.
+
+    Returns
+    -------
+    str
+        One ``<svg>`` element whose colours are the variables of the page's style.
+    """
+    drawn = chart_svg(chart)
+    for colour, name in _PAGE_COLOURS.items():
+        drawn = drawn.replace(f'"{colour}"', f'"var(--{name})"')
+    return drawn
+
+
+_PAGE_COLOURS = {
+    BLUE: "network", ORANGE: "ideal", GREEN: "record", BLACK: "ink", GRID: "line", PAPER: "paper",
+}  # fmt: skip
+"""Variables of style.css.j2 that stand for the colours of a chart."""
 
 
 def _upright(y: float, words: str) -> str:
@@ -231,7 +267,7 @@ class _Area:
             lines += f"M{self._x:.1f} {y:.1f}H{right:.1f}"
             if leftmost:
                 parts.append(svg_text(self._x - 6.0, y + 4.5, text, anchor="end"))
-        parts.append(f'<path d="{lines}" stroke="{_GRID}" stroke-width=".8" fill="none"/>')
+        parts.append(f'<path d="{lines}" stroke="{GRID}" stroke-width=".8" fill="none"/>')
         name = f"area-{self._x:.0f}-{self._y:.0f}-{self._height:.0f}"
         parts.append(
             f'<clipPath id="{name}"><rect x="{self._x:.1f}" y="{self._y:.1f}" '

@@ -18,7 +18,7 @@ from antecurve.report.bench_tables import (
 )
 from antecurve.report.build_tables import sensitivity_rows
 from antecurve.report.cautions import CAUTIONS
-from antecurve.report.chart_svg import chart_svg
+from antecurve.report.chart_svg import page_svg
 from antecurve.report.charts import error_chart, fault_chart, response_chart, scope_chart
 from antecurve.report.descriptions import (
     error_text,
@@ -41,6 +41,7 @@ from antecurve.report.tables import (
     shortlist_rows,
     wiring_rows,
 )
+from antecurve.report.tiles import design_tiles
 from antecurve.synthesis.worked_numbers import worked_numbers
 from antecurve.texts import unbroken
 
@@ -75,8 +76,8 @@ def _square_waves(trace: ScopeTrace | None, faults: FaultSheet | None) -> dict[s
     if trace is None or faults is None:
         return {"scope_plot": None, "fault_plot": None, "faults": None}
     return {
-        "scope_plot": Markup(chart_svg(scope_chart(trace))),
-        "fault_plot": Markup(chart_svg(fault_chart(faults))),
+        "scope_plot": Markup(page_svg(scope_chart(trace))),
+        "fault_plot": Markup(page_svg(fault_chart(faults))),
         "faults": measure_rows([(t.playback.name, t.measures) for t in faults.traces]),
     }
 
@@ -140,13 +141,14 @@ def report_page(design: Design) -> bytes:
         balanced=design.job.network.balanced,
         missed=missed,
         governs=governs,
+        tiles=design_tiles(design),
         summary=[line for line in summary_lines(design) if line not in (*governs, missed, curve)],
         curve=curve,
         texts=_texts(design, trace, faults),
         limit_db=limit_db,
         schematic=Markup(schematic),
-        error_plot=Markup(chart_svg(error_chart(analysis, limit_db=limit_db))),
-        response_plot=Markup(chart_svg(response_chart(analysis.response))),
+        error_plot=Markup(page_svg(error_chart(analysis, limit_db=limit_db))),
+        response_plot=Markup(page_svg(response_chart(analysis.response))),
         wiring=wiring_rows(design.picked),
         nodes=node_caption(design.picked),
         second=None if design.second is None else wiring_rows(design.second),

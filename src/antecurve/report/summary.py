@@ -25,6 +25,7 @@ __all__ = [
     "governing_sentence",
     "missed_limit",
     "summary_lines",
+    "within_text",
 ]
 
 _FEW_BUILDS = 1000  # of which 50 lie beyond the 95 %: known to a seventh
@@ -43,8 +44,19 @@ def _db(value: float) -> str:
     return f"{value:.{digits}f} dB"
 
 
-def _within(value: float) -> str:
-    """A figure in dB to either side of 0, or that it is below what counts."""
+def within_text(value: float) -> str:
+    """Word a figure in dB to either side of 0, or that it is below what counts.
+
+    Parameters
+    ----------
+    value : float
+        The figure [dB], 0 or greater.
+
+    Returns
+    -------
+    str
+        Such as ``±0.020 dB``.
+    """
     return _db(value) if value < _LEAST_DB else f"±{_db(value)}"
 
 
@@ -99,8 +111,8 @@ def governing_sentence(design: Design) -> str:
         verdict = f"Design error and tolerance weigh alike: tolerance adds {_db(by_parts)}"
     else:
         verdict = _what_limits_the_pick(design, analysis)
-    share = f"95 % of builds{few} {'within ' * (likely >= _LEAST_DB)}{_within(likely)}"
-    return f"Design error {_within(nominal)}; {share}. {verdict}."
+    share = f"95 % of builds{few} {'within ' * (likely >= _LEAST_DB)}{within_text(likely)}"
+    return f"Design error {within_text(nominal)}; {share}. {verdict}."
 
 
 def _what_limits_the_pick(design: Design, analysis: Analysis) -> str:
@@ -276,10 +288,10 @@ def _error_lines(design: Design, analysis: Analysis) -> list[str]:
     word = "pole" if len(limits) == 1 else "poles"
     with_limits = f" including the {' and '.join(limits)} {word}" if limits else ""
     lines = [
-        f"Error from {_band(error.job.band_hz)}: {_within(error.job.centred_db)} against the "
+        f"Error from {_band(error.job.band_hz)}: {within_text(error.job.centred_db)} against the "
         f"curve{with_limits}; {_up_to('at most', error.job.at_1khz_db)} relative to 1 kHz; "
         f"{_db(error.job.rms_db)} rms.",
-        f"Against the published time constants alone: {_within(error.published.centred_db)}; "
+        f"Against the published time constants alone: {within_text(error.published.centred_db)}; "
         f"{_up_to('at most', error.published.at_1khz_db)} relative to 1 kHz."
         + (" That is what the ultrasonic pole costs." if limits else ""),
     ]
@@ -298,13 +310,14 @@ def _error_lines(design: Design, analysis: Analysis) -> list[str]:
 
 def _spread_lines(analysis: Analysis) -> list[str]:
     spread = analysis.spread
+    percentiles = spread.centred_db
+    median, likely, most = map(within_text, (percentiles.p50, percentiles.p95, percentiles.p99))
     lines = [
-        f"{spread.builds:,} builds ({spread.distribution}, seed {spread.seed}): "
-        f"median {_within(spread.centred_db.p50)}, 95 % within {_within(spread.centred_db.p95)}, "
-        f"99 % within {_within(spread.centred_db.p99)}.".replace("within below", "below")
+        f"{spread.builds:,} builds ({spread.distribution}, seed {spread.seed}): median {median}, "
+        f"95 % {likely}, 99 % {most}."
     ]
     if spread.worst_corner_db is not None:
-        lines.append(f"Worst case of all tolerances: {_within(spread.worst_corner_db)}.")
+        lines.append(f"Worst case of all tolerances: {within_text(spread.worst_corner_db)}.")
     if spread.within is not None:
         share = spread.within.proportion
         lines.append(
@@ -336,7 +349,7 @@ def _loading_lines(analysis: Analysis) -> list[str]:
             weight = "about what tolerance does"
         lines.append(
             f"{_reach(name, spans[name], unit)} at most {window.growth_db:g} dB; "
-            f"{value} gives {_within(float(errors[worst]))}, {weight}."
+            f"{value} gives {within_text(float(errors[worst]))}, {weight}."
         )
     return lines
 
@@ -391,7 +404,7 @@ def _second_lines(design: Design) -> list[str]:
         job.conditions,
     )
     return [
-        f"The other network of the pair: design error {_within(error.centred_db)}; "
+        f"The other network of the pair: design error {within_text(error.centred_db)}; "
         f"{format_quantity(level.output_v, 'V')} into the unit, {level.gain_db_at_1khz:.2f} dB; "
         f"output resistance {format_quantity(level.output_resistance_ohm_at_1khz, 'ohm')} at 1 kHz."
     ]

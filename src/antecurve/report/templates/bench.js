@@ -226,9 +226,12 @@ function say(text) {
   resting = setTimeout(() => { document.getElementById("bench-said").textContent = text; }, 600);
 }
 
+/* The error at the job's own bench: where the sliders stand when the page is made. */
+const atTheJob = onGrid(bench.values, bench.loading, coarse).error_db;
+
 function drawError(loading, spread) {
   const fs = coarse.hz, error = onGrid(bench.values, loading, coarse).error_db;
-  const lines = [{ kind: "network", values: error }];
+  const lines = [{ kind: "ghost", values: atTheJob }, { kind: "network", values: error }];
   if (bench.limit_db !== null) {
     for (const sign of [-1, 1]) {
       lines.push({ kind: "limit", values: fs.map(() => sign * bench.limit_db) });
@@ -256,8 +259,8 @@ function redraw(aloud) {
   show("capacitance", shown(loading.capacitance, "F"));
   for (const kind of ["resistor", "capacitor"]) show(kind, shownTolerance(kind));
   const result = `Level at 1 kHz ${shown(output, "V")}, ${now.gain_db.toFixed(2)} dB re EMF. ` +
-    `Error over the band ${now.centred_db.toFixed(4)} dB, half of its range; 95 % of ` +
-    `${bench.builds} builds drawn in this page within ${spread.within_db.toFixed(3)} dB ` +
+    `Error over the band ±${now.centred_db.toFixed(4)} dB; 95 % of ` +
+    `${bench.builds} builds drawn in this page within ±${spread.within_db.toFixed(3)} dB ` +
     `(so few tell it only to ${spread.from_db.toFixed(3)} to ${spread.to_db.toFixed(3)} dB, 95 % confidence).`;
   document.getElementById("bench-result").textContent = result;
   if (aloud) say(result);
@@ -272,6 +275,34 @@ for (const name of sliders) {
     requestAnimationFrame(() => { pending = false; redraw(true); });
   });
 }
+for (const button of document.querySelectorAll("button[data-slider]")) {
+  button.addEventListener("click", () => {
+    document.getElementById(`slide-${button.dataset.slider}`).value = button.dataset.value;
+    redraw(true);
+    remember();
+  });
+}
+
+/* The sliders' places stand in the address, so that a bench can be bookmarked. */
+function remember() {
+  const places = sliders.map((name) => [name, document.getElementById(`slide-${name}`)])
+    .filter(([, slider]) => Math.abs(slider.value - slider.defaultValue) > 1e-9)
+    .map(([name, slider]) => `${name}=${slider.value}`);
+  history.replaceState(null, "", places.length ? `#bench,${places.join(",")}` : "#bench");
+}
+
+function recall() {
+  const [word, ...places] = decodeURIComponent(location.hash.slice(1)).split(",");
+  if (word !== "bench") return;
+  for (const place of places) {
+    const [name, value] = place.split("=");
+    if (!sliders.includes(name) || !Number.isFinite(Number(value))) continue;
+    document.getElementById(`slide-${name}`).value = value;
+    if (name === "resistor" || name === "capacitor") moved.add(name);
+  }
+}
+for (const name of sliders) document.getElementById(`slide-${name}`).addEventListener("change", remember);
+
 document.getElementById("bench-reset").addEventListener("click", () => {
   moved.clear();
   for (const name of sliders) {
@@ -279,6 +310,7 @@ document.getElementById("bench-reset").addEventListener("click", () => {
     slider.value = slider.defaultValue;
   }
   redraw(true);
+  remember();
 });
 
 /* What fits needs no stop of the keyboard; what scrolls does. */
@@ -290,6 +322,7 @@ function stops() {
 }
 
 for (const hidden of document.querySelectorAll("#bench, .scripted")) hidden.hidden = false;
+recall();
 redraw(false);
 stops();
 addEventListener("resize", stops);

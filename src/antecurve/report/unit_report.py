@@ -1,4 +1,4 @@
-"""The ship sheet of a unit: one self-contained page with the verdict and what it rests on."""
+"""The test report of a unit: one self-contained page with the verdict and what it rests on."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ import numpy as np
 from antecurve.judge.unit_figure import FIGURE_NAMES
 from antecurve.quantities import format_quantity
 from antecurve.report.cautions import CAUTIONS
-from antecurve.report.chart_svg import chart_svg
+from antecurve.report.chart_svg import page_svg
 from antecurve.report.charts import deviation_chart, trace_chart
 from antecurve.report.descriptions import deviation_text, trace_text
 from antecurve.report.overlay_charts import (
@@ -48,7 +48,7 @@ __all__ = [
     "deviation_rows",
     "figure_rows",
     "fitted_rows",
-    "ship_sheet",
+    "unit_report",
 ]
 
 VERDICT_WORDS = {
@@ -291,18 +291,18 @@ def _overlay(verdict: Verdict) -> dict[str, object] | None:
         return None
     return {
         "text": overlay.text,
-        "traces": Markup(chart_svg(overlay_chart(overlay))),
+        "traces": Markup(page_svg(overlay_chart(overlay))),
         "traces_text": overlay_chart_text(overlay),
-        "octaves": Markup(chart_svg(octave_chart(overlay))),
+        "octaves": Markup(page_svg(octave_chart(overlay))),
         "octaves_text": octave_text(overlay),
         "rows": octave_rows(overlay),
     }
 
 
-def ship_sheet(
+def unit_report(
     verdict: Verdict, *, serial: str, date: str, title: str, remarks: Sequence[str] = ()
 ) -> bytes:
-    """Render the ship sheet of a unit.
+    """Render the test report of a unit.
 
     Parameters
     ----------
@@ -337,11 +337,11 @@ def ship_sheet(
         {
             "name": f"{t.name}, {t.kind}",
             "text": trace_text(t),
-            "svg": Markup(chart_svg(trace_chart(t))),
+            "svg": Markup(page_svg(trace_chart(t))),
         }
         for t in verdict.traces
     ]
-    page = page_environment().get_template("ship_sheet.html.j2")
+    page = page_environment().get_template("unit_report.html.j2")
     text = page.render(
         title=title,
         serial=serial,
@@ -356,7 +356,7 @@ def ship_sheet(
         fitted=fitted_rows(verdict.fitted),
         numbers=deviation_rows(verdict),
         deviation_text=deviation_text(verdict),
-        deviation=Markup(chart_svg(deviation_chart(verdict))),
+        deviation=Markup(page_svg(deviation_chart(verdict))),
         traces=traces,
         overlay=_overlay(verdict),
         figures=figure_rows(verdict),
