@@ -168,7 +168,13 @@ def test_sheet_prints_and_writes(
     design_file: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     out = tmp_path / "out"
-    done = invoke(capsys, "sheet", design_file, "--overload", "50 mV", "-o", str(out))
+    brief = invoke(capsys, "sheet", design_file, "--overload", "50 mV")
+    assert "The network by itself" not in brief.out and "A-weighted" not in brief.out
+    assert "overloads an input" in brief.out and "mains" in brief.out
+    done = invoke(
+        capsys, "sheet", design_file, "--overload", "50 mV", "-o", str(out),
+        "--instrument", "all", "--all",
+    )  # fmt: skip
     assert done.code == 0
     for text in (
         "Levels at the unit's input", "oscilloscope", "meter", "probe", "A-weighted",
@@ -185,6 +191,19 @@ def test_sheet_prints_and_writes(
     for text in ("From, to:", "dB re 1 kHz: level over", "Display 50 Ω: what to set"):
         assert text in page
     assert not re.search(r"(src|href)=[\"'](?!#)", page)  # no request leaves the page
+    # Room to write beside each of the four instruments' levels.
+    assert page.count(">read</th>") == page.count(">OK</th>") == 4
+
+
+def test_sheet_reads_by_the_instrument_asked_for(
+    design_file: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    done = invoke(capsys, "sheet", design_file, "--instrument", "meter")
+    assert "The network by itself: meter" in done.out
+    assert "at the unit's input" not in done.out.split("The network by itself")[1].split("peaks")[0]
+    wrong = invoke(capsys, "sheet", design_file, "--instrument", "voltmeter", "--json")
+    assert (wrong.code, wrong.out) == (2, "")
+    assert "unit, oscilloscope, meter, probe, or all" in wrong.err
 
 
 def test_sheet_rates_the_parts_for_its_own_level(
@@ -196,7 +215,7 @@ def test_sheet_rates_the_parts_for_its_own_level(
     assert done.code == 2
     assert done.out == ""
     assert "largest EMF: received 19.0; the EMF of the sheet itself peaks at 20 V" in done.err
-    done = invoke(capsys, "sheet", design_file, "--largest", "1 V")
+    done = invoke(capsys, "sheet", design_file, "--largest", "1 V", "--all")
     assert done.code == 0
     assert "rating to buy for EMF within ±1 V" in re.sub(r"\s+", " ", done.out)
 

@@ -32,7 +32,10 @@ from antecurve.cli.unit_curve import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from antecurve.analysis.bench_plan import BenchPlan
+    from antecurve.report.bench_page import SheetPart
 
 __all__ = ["sheet"]
 
@@ -100,14 +103,24 @@ def sheet(
     unit_turnover: UnitTurnover = None,
     unit_cut: UnitCut = None,
     unit_shelf: UnitShelf = None,
+    instrument: Annotated[
+        str,
+        typer.Option(
+            metavar="NAME",
+            help="What reads the levels: unit, oscilloscope, meter, probe, or all of them.",
+        ),
+    ] = "unit",
+    whole: Annotated[
+        bool, typer.Option("--all", help="Print level plan, noise, ratings and delay, too.")
+    ] = False,
     output: OutputFolder = None,
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
     """Print the bench sheet: settings, readings and limits.
 
-    Levels at the unit's input, and across an oscilloscope, a meter and a probe for proving the
-    network by itself; level plan, noise, peak.  With -o the folder gets sheet.html to print and
+    Levels at the unit's input or, for proving the network by itself, across an oscilloscope, a
+    meter or a probe.  With -o the folder gets sheet.html to print and
     sheet.csv.
 
     \b
@@ -119,6 +132,7 @@ def sheet(
     from antecurve.cli.delivery import deliver
     from antecurve.cli.progress import busy_progress
     from antecurve.files.design_file import read_design
+    from antecurve.report.bench_page import sheet_parts
 
     refuse_existing(output, force=force)
     setting = UnitCurveTexts(
@@ -153,23 +167,26 @@ def sheet(
             noisy_load=noisy_load,
             unit_density=quantity(unit_noise, "V", "--unit-noise", zero=True),
         )
+    receivers = tuple(column.receiver.name for column in plan.sheet.columns)
+    instruments = receivers if instrument == "all" else (instrument,)
+    parts = sheet_parts(plan, instruments=instruments)
     deliver(
-        files=lambda: _files(job.title, plan),
+        files=lambda: _files(job.title, plan, instruments),
         content=lambda: _content(plan),
-        show=lambda: _show(plan),
+        show=lambda: _show(parts, whole=whole),
         output=output,
         force=force,
         as_json=as_json,
     )
 
 
-def _files(title: str, plan: BenchPlan) -> dict[str, bytes]:
+def _files(title: str, plan: BenchPlan, instruments: Sequence[str]) -> dict[str, bytes]:
     from antecurve.cli.progress import busy_progress
     from antecurve.files.bench_content import frame_csv
     from antecurve.report.bench_page import bench_page
 
     with busy_progress("drawing the sheet"):
-        page = bench_page(title, plan)
+        page = bench_page(title, plan, instruments=instruments)
     return {"sheet.html": page, "sheet.csv": frame_csv(plan.sheet.to_frame())}
 
 
@@ -180,18 +197,22 @@ def _content(plan: BenchPlan) -> dict[str, object]:
     return plan.to_dict() | {"cautions": list(CAUTIONS), "notes": list(PRACTICAL_NOTES)}
 
 
-def _show(plan: BenchPlan) -> None:
+def _show(parts: Sequence[SheetPart], *, whole: bool) -> None:
     from antecurve.cli.show import show_table
-    from antecurve.report.bench_page import sheet_parts
     from antecurve.report.cautions import CAUTIONS
     from antecurve.report.practical_notes import PRACTICAL_NOTES
 
-    for part in sheet_parts(plan):
+    for part in parts:
+        if part.on_request and not whole:
+            continue
         say(part.heading)
         for line in part.lines:
             say(line)
         if part.table is not None:
             show_table(part.table)
+        print()
+    if not whole:
+        say("More: --all prints level plan, noise, ratings, delay; --instrument other readings.")
         print()
     for line in (*CAUTIONS, "", "Practical notes (common practice, no source):", *PRACTICAL_NOTES):
         say(line)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from antecurve.errors import InputError
 from antecurve.report.bench_tables import (
     combination_rows,
     delay_rows,
@@ -28,7 +30,10 @@ from antecurve.report.text_table import TextTable
 if TYPE_CHECKING:
     from antecurve.analysis.bench_plan import BenchPlan
 
-__all__ = ["SheetPart", "bench_page", "sheet_parts"]
+__all__ = ["UNIT", "SheetPart", "bench_page", "sheet_parts"]
+
+UNIT = ("unit",)
+"""The unit's own input as what reads the levels."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,52 +48,83 @@ class SheetPart:
         Sentences.
     table : TextTable or None
         A table.
+    on_request : bool
+        Whether the terminal shows it only when everything is asked for.
     """
 
     heading: str
     lines: tuple[str, ...] = ()
     table: TextTable | None = None
+    on_request: bool = False
 
 
-def sheet_parts(plan: BenchPlan) -> tuple[SheetPart, ...]:
+def sheet_parts(plan: BenchPlan, *, instruments: Sequence[str] = UNIT) -> tuple[SheetPart, ...]:
     """Draw up the sections of the bench sheet, for the page and the terminal alike.
 
     Parameters
     ----------
     plan : BenchPlan
         A design on the bench.
+    instruments : sequence of str, optional
+        What reads the levels, a table each: ``unit``, or the name of a receiver of the sheet.
 
     Returns
     -------
     tuple of SheetPart
         In the order of work.
+
+    Raises
+    ------
+    InputError
+        When the sheet has no such instrument.
     """
     sheet = plan.sheet
-    unit, *proving = sheet_rows(sheet)
+    names = [column.receiver.name for column in sheet.columns]
+    for name in instruments:
+        if name not in names:
+            raise InputError("--instrument", name, f"the sheet has {', '.join(names)}, or all")
+    headings = ["Levels at the unit's input"]
+    headings += [f"The network by itself: {name}" for name in names[1:]]
+    levels = [
+        SheetPart(heading, (), table)
+        for name, heading, table in zip(names, headings, sheet_rows(sheet), strict=True)
+        if name in instruments
+    ]
+    levels[0] = replace(levels[0], lines=tuple(sheet_lines(sheet)))
     return (
-        SheetPart("Levels at the unit's input", tuple(sheet_lines(sheet)), unit),
-        *(
-            SheetPart(f"The network by itself: {column.receiver.name}", (), table)
-            for column, table in zip(sheet.columns[1:], proving, strict=True)
-        ),
-        SheetPart("Level", tuple(level_lines(plan.level)), plan_rows(plan.plan)),
-        SheetPart("Noise", (), noise_rows(plan.noise)),
+        *levels,
+        SheetPart("Level", tuple(level_lines(plan.level)), plan_rows(plan.plan), on_request=True),
+        SheetPart("Noise", (), noise_rows(plan.noise), on_request=True),
         SheetPart("Square wave", tuple(peak_lines(plan.peak))),
         SheetPart(
             "One generator for several channels",
             ("The generator's resistance counts once for each network that it feeds.",),
             combination_rows(sheet.both_channels),
+            on_request=True,
         ),
         SheetPart(
             "What the parts have to stand",
             tuple(stress_lines(plan.stresses)),
             stress_rows(plan.stresses),
+            on_request=True,
         ),
-        SheetPart("Phase and group delay", (), delay_rows(plan.delay)),
+        SheetPart("Phase and group delay", (), delay_rows(plan.delay), on_request=True),
     )
 
 
-def bench_page(title: str, plan: BenchPlan) -> bytes:
+def _with_blanks(part: SheetPart) -> SheetPart:
+    """The first tables of a page with room to write what was read, and whether it is within."""
+    table = part.table
+    if table is None:
+        return part
+    blank = TextTable(
+        (*table.header, "read", "OK"), tuple((*row, "", "") for row in table.rows),
+        table.right + "ll",
+    )  # fmt: skip
+    return replace(part, table=blank)
+
+
+def bench_page(title: str, plan: BenchPlan, *, instruments: Sequence[str] = UNIT) -> bytes:
     """Render the bench sheet as a page.
 
     Parameters
@@ -97,6 +133,8 @@ def bench_page(title: str, plan: BenchPlan) -> bytes:
         Title of the job.
     plan : BenchPlan
         A design on the bench.
+    instruments : sequence of str, optional
+        What reads the levels, as in `sheet_parts`.
 
     Returns
     -------
@@ -105,12 +143,14 @@ def bench_page(title: str, plan: BenchPlan) -> bytes:
     """
     from markupsafe import Markup
 
+    parts = list(sheet_parts(plan, instruments=instruments))
+    parts[: len(instruments)] = map(_with_blanks, parts[: len(instruments)])
     page: str = (
         page_environment()
         .get_template("bench_sheet.html.j2")
         .render(
             title=title,
-            parts=sheet_parts(plan),
+            parts=parts,
             # Markup of our own making: its labels hold names of faults and numbers only.
             faults=Markup(page_svg(fault_chart(plan.faults))),
             fault_text=fault_text(plan.faults),
