@@ -390,7 +390,7 @@ def design(
     """
     if job.network.elements is not None:
         check_wiring(Topology("own", job.network.elements))
-    with single_threaded_linear_algebra():
+    with single_threaded_linear_algebra(of_scipy=False):
         result = pick(job, drawer=drawer, progress=progress, executor=executor)
         made = Design(
             job,

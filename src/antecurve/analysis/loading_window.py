@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from antecurve.algebra.bracketed_root import bracketed_root
 from antecurve.checked import checked
 from antecurve.networks.centred_error import CentredError, error_range
 from antecurve.networks.compiled import transfer_coefficients
@@ -148,11 +149,9 @@ def _crossing(
     otherwise: float | None,
 ) -> float | None:
     """First value outwards from `start` at which the excess is 0; `otherwise` without one."""
-    from scipy.optimize import brentq
-
     beyond = np.flatnonzero(values > 0)
     if not len(beyond):
         return otherwise
     first = int(beyond[0])
     inner = start if first == 0 else float(steps[first - 1])
-    return float(brentq(excess, inner, float(steps[first]), xtol=1e-300, rtol=1e-12))
+    return bracketed_root(excess, first=inner, second=float(steps[first]))

@@ -194,7 +194,7 @@ class SpreadResult(Result):
 
 
 @checked
-@single_threaded_linear_algebra()
+@single_threaded_linear_algebra(of_scipy=False)
 def spread(
     design: WithParts,
     conditions: Conditions | None = None,

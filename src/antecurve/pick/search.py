@@ -89,7 +89,7 @@ def pick(
     step_by_step = own or budget is not None or executor is not None
     if budget is None and executor is None:
         budget = _OWN_SECONDS if own else _BUILT_IN_SECONDS
-    with single_threaded_linear_algebra():
+    with single_threaded_linear_algebra(of_scipy=False):
         search = Search(job, drawer, progress, executor, budget)
         search.look_around()
         best, complete = _prove(search, step_by_step=step_by_step)
