@@ -16,6 +16,7 @@ from antecurve.analysis.playback import Playback
 from antecurve.analysis.waveform import SquareWave
 from antecurve.files.table import csv_bytes
 from antecurve.networks.compiled import transfer
+from antecurve.report.page import report_page
 from antecurve.report.plots import plot_files
 
 HERE = Path(__file__).parent
@@ -112,6 +113,26 @@ def sweep(network: antecurve.Network, job: antecurve.Job, rng: np.random.Generat
     return csv_bytes(("frequency_hz", "level_db"), rows)
 
 
+def report_picture(design: antecurve.Design, path: Path) -> None:
+    """Take a picture of the report's first screen, where Chromium is installed."""
+    import shutil
+    import tempfile
+
+    chromium = shutil.which("chromium")
+    if chromium is None:
+        return
+    from playwright.sync_api import sync_playwright
+
+    with tempfile.TemporaryDirectory() as folder, sync_playwright() as play:
+        page_file = Path(folder) / "report.html"
+        page_file.write_bytes(report_page(design))
+        browser = play.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
+        page = browser.new_page(viewport={"width": 1240, "height": 760}, color_scheme="light")
+        page.goto(page_file.as_uri())
+        page.screenshot(path=path)
+        browser.close()
+
+
 def main() -> None:
     """Write every file of the folder but the README's own text."""
     rng = np.random.default_rng(SEED)
@@ -124,6 +145,7 @@ def main() -> None:
     plots = plot_files(design)
     for name in ("schematic.svg", "error.svg", "faults.svg"):
         (pictures / name).write_bytes(plots[name])
+    report_picture(design, pictures / "report.png")
     network, measured = built(design, rng)
     (HERE / "build-1-values.csv").write_bytes(measured)
     own = np.random.default_rng(SEED + 1)

@@ -183,19 +183,9 @@ def _readme_section() -> str:
     return text.partition("## In Python\n")[2].partition("\n## ")[0]
 
 
-def test_the_readme_lists_every_name_of_the_package_by_its_summary() -> None:
-    listed = re.findall(r"^\| `(\w+)` \| (.+) \|$", _readme_section(), re.M)
-    assert len(listed) == len(dict(listed))
-    summaries = {
-        name: (inspect.getdoc(getattr(antecurve, name)) or "").splitlines()[0].rstrip(".")
-        for name in antecurve.__all__
-    }
-    assert dict(listed) == summaries
-
-
-def test_the_modules_in_the_readme_have_the_names_it_gives() -> None:
-    listed = re.findall(r"^\| `(antecurve\.[\w.]+)` \| (.+) \|$", _readme_section(), re.M)
-    assert len(listed) == len(dict(listed)) > 40
-    for module, text in listed:
-        missing = set(re.findall(r"`(\w+)`", text)) - set(_public(importlib.import_module(module)))
-        assert not missing, f"{module} has no {missing}"
+def test_the_calls_that_the_readme_names_exist() -> None:
+    calls = re.findall(r"`(antecurve(?:\.\w+)+)`", _readme_section())
+    assert len(calls) > 20
+    for call in calls:
+        module, _, name = call.rpartition(".")
+        assert name in importlib.import_module(module).__all__, call
