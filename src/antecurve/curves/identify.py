@@ -452,8 +452,8 @@ def _faults(
             f"the misfit of {fit.rms_db:.3f} dB rms is larger than reading off a graph leaves "
             f"({_LARGE_MISFIT_DB:g} dB); state --noise if the levels are that uncertain"
         )
-    if fit.rms_db > 2.0 * (table.noise_db or table.floor_db) and _few_runs(fit.misfit_db):
-        faults.append("the misfit keeps its sign over long runs of frequencies, as noise does not")
+    if fit.rms_db > 2.0 * (table.noise_db or table.floor_db) and _hangs_together(fit.misfit_db):
+        faults.append("the misfit changes smoothly with frequency, as noise does not")
     return tuple(faults)
 
 
@@ -461,18 +461,18 @@ def _counts(tried: ModelTried) -> Model:
     return tried.zeros, tried.poles, tried.zeros_at_origin, tried.poles_at_origin
 
 
-def _few_runs(misfit: Floats) -> bool:
-    """Whether signs change too seldom for noise (Wald and Wolfowitz, 1940)."""
+def _hangs_together(misfit: Floats) -> bool:
+    """Whether neighbours are more alike than those of noise (von Neumann, Ann. Math. Stat. 1941).
+
+    Of noise the mean square of successive differences is twice the variance.  A fit makes its
+    residuals alternate more, so that they are called alike less often than stated.
+    """
     from scipy.special import ndtr
 
-    above = misfit > 0
-    up, down = int(above.sum()), int((~above).sum())
-    total = up + down
-    expected = 1.0 + 2.0 * up * down / total
-    variance = (expected - 1.0) * (expected - 2.0) / (total - 1.0)
-    runs = 1 + int(np.count_nonzero(above[1:] != above[:-1]))
-    # Half a run for a count treated as continuous.
-    return variance > 0 and bool(ndtr((runs + 0.5 - expected) / math.sqrt(variance)) < _UNLIKELY)
+    points = len(misfit)
+    ratio = float(np.sum(np.diff(misfit) ** 2) / np.sum(misfit**2))
+    deviation = 2.0 * math.sqrt((points - 2.0) / (points**2 - 1.0))
+    return bool(ndtr((ratio - 2.0) / deviation) < _UNLIKELY)
 
 
 def model_text(tried: ModelTried) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from antecurve.curves.catalogue import curve_label
@@ -113,7 +114,10 @@ def identification_lines(identified: CurveIdentification) -> list[str]:
     for kind, time, share in zip(kinds, times, fit.relative_uncertainty, strict=True):
         # A wrong model has no uncertainty: its time constants stand for nothing.
         said = "" if identified.faults else f" (standard uncertainty {share * 100:.2g} %)"
-        lines.append(f"{kind} {time * 1e6:.6g} µs{said}")
+        # A tenth of the uncertainty is the last digit that means something.
+        seen = 1e-2 if identified.faults else min(max(share, 1e-5), 0.1)
+        rounded = float(f"{time * 1e6:.{1 - math.floor(math.log10(seen))}g}")
+        lines.append(f"{kind} {rounded:g} µs{said}")
     lines.append(f"misfit {fit.rms_db:.3f} dB rms, {fit.largest_db:.3f} dB at most")
     lines += [
         f"Outlier, left out of the fit: {o.level_db:g} dB at {o.frequency_hz:g} Hz is "
