@@ -143,9 +143,13 @@ def simulated_response(
 ) -> tuple[Floats, Complex]:
     """Frequencies [Hz] and response of the unit, behind the network where values are given."""
     front = "EIN out 0 drive 0 1" if values is None else _network_cards(values)
+    return simulator_response(front, circuit.text(), "unit", folder)
+
+
+def simulator_response(front: str, cards: str, output: str, folder: Path) -> tuple[Floats, Complex]:
+    """Frequencies [Hz] and response of cards between the node ``drive`` and another."""
     text = (
-        f"* {circuit.name}\nV1 drive 0 AC 1\n{front}\n{circuit.text()}"
-        f".ac dec 150 {LOWEST_HZ} {HIGHEST_HZ}\n.end\n"
+        f"* unit\nV1 drive 0 AC 1\n{front}\n{cards}\n.ac dec 150 {LOWEST_HZ} {HIGHEST_HZ}\n.end\n"
     )
     (folder / "unit.cir").write_text(text)
     subprocess.run(
@@ -155,7 +159,7 @@ def simulated_response(
     header, _, numbers = (folder / "unit.raw").read_bytes().partition(b"Binary:\n")
     names = re.findall(r"^\t\d+\t(\S+)", header.decode(), re.MULTILINE)
     columns = np.frombuffer(numbers, dtype=complex).reshape(-1, len(names)).T
-    return columns[0].real, columns[names.index("v(unit)")]
+    return columns[0].real, columns[names.index(f"v({output})")]
 
 
 def interpolated(frequency: Floats, response: Complex, at: Floats) -> Complex:

@@ -1,0 +1,251 @@
+"""From captures and a unit's circuit to the suspects, in one call."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.checked import checked
+from antecurve.diagnose.circuit_wiring import check_circuit
+from antecurve.diagnose.hypotheses import (
+    PRIOR_GOOD,
+    PRIOR_TWO,
+    PRIOR_UNEXPLAINED,
+    Hypothesis,
+    single_faults,
+)
+from antecurve.diagnose.information import LogUnit, information_about
+from antecurve.diagnose.nodal import Drive, NodalModel, ideal_drive
+from antecurve.diagnose.own_error import own_error
+from antecurve.diagnose.ranking import FittedHypothesis, Ranker
+from antecurve.diagnose.suspect import Diagnosis
+from antecurve.diagnose.suspects import suspects_of
+from antecurve.diagnose.two_faults import double_faults
+from antecurve.diagnose.unit_circuit import UnitCircuit
+from antecurve.errors import NoResultError
+from antecurve.judge.capture import Captures, capture_sequence
+from antecurve.judge.case import Case, fit_case
+from antecurve.judge.fit import Fit
+from antecurve.judge.network_estimate import JudgedThrough, NetworkEstimate, estimate_of
+from antecurve.judge.verdicts import JudgeRequest
+from antecurve.networks.compiled import output_impedance
+from antecurve.networks.conditions import Conditions, conditions_of
+from antecurve.threads import single_threaded_linear_algebra
+
+__all__ = ["Weighed", "diagnose", "weigh"]
+
+Floats = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+_PASSES = 3  # of linearisation: about the judge's fit, then about the best hypothesis
+_DESCRIBED = 1.3  # mean square residual: the response is so near that another pass moves nothing
+_WORSE = 2.0  # times the mean square residual of the pass before
+_UNIT_HZ = (0.05, 200e6)  # what waveforms of a record may ask for
+_UNIT_PER_DECADE = 24  # a cubic between errs by less than 1e-6
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Weighed:
+    """All hypotheses with their evidence.
+
+    Attributes
+    ----------
+    ranker : Ranker
+        Circuit and captures.
+    good : FittedHypothesis
+        The unit without a fault.
+    fits : tuple of FittedHypothesis
+        The faults.
+    log_unexplained : float
+        ln of the evidence of any smooth response, its prior counted.
+    measured : numpy.ndarray of complex, shape (nodes,)
+        ln U as the captures show it.
+    """
+
+    ranker: Ranker
+    good: FittedHypothesis
+    fits: tuple[FittedHypothesis, ...]
+    log_unexplained: float
+    measured: Complex
+
+    @property
+    def best(self) -> FittedHypothesis:
+        """The most probable one, the good unit among them."""
+        return max((self.good, *self.fits), key=log_weight)
+
+    @property
+    def explained(self) -> bool:
+        """Whether it is more probable than none of these."""
+        return log_weight(self.best) > self.log_unexplained
+
+
+def log_weight(fit: FittedHypothesis) -> float:
+    """Compute ln of evidence times prior.
+
+    Parameters
+    ----------
+    fit : FittedHypothesis
+        A hypothesis.
+
+    Returns
+    -------
+    float
+        Up to a constant that all share.
+    """
+    prior = math.log(PRIOR_GOOD) if fit.hypothesis is None else fit.hypothesis.log_prior
+    return fit.log_evidence + prior
+
+
+def weigh(ranker: Ranker, faults: Sequence[Hypothesis]) -> Weighed:
+    """Weigh faults by the captures; two at once where one does not explain them.
+
+    Parameters
+    ----------
+    ranker : Ranker
+        Circuit and captures.
+    faults : sequence of Hypothesis
+        Single faults.
+
+    Returns
+    -------
+    Weighed
+        All with their evidence.
+    """
+    evidence, measured = ranker.free_shape()
+    fits = tuple(ranker.fitted(faults))
+    weighed = Weighed(ranker, ranker.good(), fits, evidence + math.log(PRIOR_UNEXPLAINED), measured)
+    if weighed.explained:
+        return weighed
+    doubles = double_faults(ranker, fits, PRIOR_TWO)
+    return replace(weighed, fits=(*fits, *doubles))
+
+
+@checked
+def diagnose(
+    captures: Captures,
+    design: JudgedThrough,
+    unit: UnitCircuit,
+    *,
+    conditions: Conditions | None = None,
+    measured: Mapping[str, float] | None = None,
+    request: JudgeRequest | None = None,
+    progress: Callable[[str], None] | None = None,
+) -> Diagnosis:
+    """Rank what may be wrong with a unit, by captures of it and its circuit.
+
+    Parameters
+    ----------
+    captures : Capture or sequence of Capture
+        Captures of the same unit; at least one.
+    design : Designed, PickedNetwork or NetworkEstimate
+        The network that they went through, as in `judge_unit`.
+    unit : UnitCircuit
+        The unit's circuit.
+    conditions : Conditions, optional
+        For a network that is no design.
+    measured : mapping of str to float, optional
+        Measured values of the network's parts [ohm or F], as in `measured_network`.
+    request : JudgeRequest, optional
+        Generator, chain and band.
+    progress : callable, optional
+        Called with the name of each stage as it begins.
+
+    Returns
+    -------
+    Diagnosis
+        Suspects by probability, good and unexplained ones counted.
+
+    Raises
+    ------
+    InputError
+        When a capture can't be used.
+    WiringError
+        As in `check_circuit`.
+    NoResultError
+        When the captures tell nothing, or are not of one unit in one state.
+    """
+    model = check_circuit(unit)
+    given = conditions_of(design, conditions)
+    asked = request or JudgeRequest()
+    asked = replace(asked, band_hz=asked.band_hz or given.band_hz)
+    begin = progress or (lambda stage: None)
+    network = estimate_of(design, given, measured=measured, meter=asked.meter)
+    case = Case(
+        capture_sequence(captures), asked, replace(given, unit_curve=unit.curve).playback_curve,
+        network, begin,
+    )  # fmt: skip
+    with single_threaded_linear_algebra():
+        fit, useless = fit_case(case)
+        if useless:
+            raise NoResultError(useless)
+        begin("weighing what may be wrong")
+        weighed = _weighed(fit, model, network)
+        band = asked.judged_hz
+        return Diagnosis(unit, own_error(model, band), *suspects_of(weighed, band))
+
+
+def _drive(fit: Fit, network: NetworkEstimate, frequency_hz: Floats) -> Drive:
+    """What drives the unit: the network, the load that its own response counts taken off."""
+    if not any(o.through_network for o in fit.observations):
+        return ideal_drive(frequency_hz)
+    loading = network.loading
+    source = output_impedance(network.network, frequency_hz, loading=loading)
+    load = 1.0 / loading.load_resistance + 2j * np.pi * frequency_hz * loading.load_capacitance
+    return Drive(frequency_hz, 1.0 / source, 1.0 / source - load)
+
+
+def _weighed(fit: Fit, model: NodalModel, network: NetworkEstimate) -> Weighed:
+    """Weigh about the judge's fit, then about the best hypothesis, until that one stays."""
+    faults = single_faults(model)
+    problem, solution = fit.solution.problem, fit.solution
+    unit: LogUnit = lambda f: solution.problem.model.log_response(solution.units, f)  # noqa: E731
+    bench = solution.unknowns[problem.unit_count :]
+    weighed: Weighed | None = None
+    for number in range(_PASSES):
+        information, problem, bench = information_about(
+            problem, unit, bench, corrected=number > 0, folded=fit.folded
+        )
+        if weighed is not None and information.excess > _WORSE * weighed.ranker.information.excess:
+            break  # this response does not describe the captures: nothing is linear about it
+        nodes = information.frequency_hz
+        ranker = Ranker(model.solved(_drive(fit, network, nodes)), information)
+        known = None if weighed is None else weighed.best.hypothesis
+        weighed = weigh(ranker, faults)
+        if number and (weighed.best.hypothesis == known or information.excess < _DESCRIBED):
+            break
+        unit = _unit_of(fit, weighed, model, network)
+    assert weighed is not None
+    return weighed
+
+
+def _unit_of(fit: Fit, weighed: Weighed, model: NodalModel, network: NetworkEstimate) -> LogUnit:
+    """ln U under the best hypothesis, its good parts where the captures put them.
+
+    Level and polarity are those of the response before, so that gain and delay hardly move.
+    """
+    from scipy.interpolate import CubicSpline
+
+    best, ranker = weighed.best, weighed.ranker
+    values = model.nominal
+    values[ranker.scattered] *= np.exp(best.parts * ranker.deviations)
+    if best.hypothesis is not None:
+        for port, value in best.hypothesis.fixed:
+            values[port] = value
+        for free, value in zip(best.hypothesis.free, best.values, strict=True):
+            values[free.port] = value
+    count = round(_UNIT_PER_DECADE * math.log10(_UNIT_HZ[1] / _UNIT_HZ[0]))
+    grid = np.geomspace(*_UNIT_HZ, count)
+    response = model.response(values, _drive(fit, network, grid))
+    logarithm = np.log(np.abs(response)) + 1j * np.unwrap(np.angle(response))
+    spline = CubicSpline(np.log(grid), logarithm)
+    information = ranker.information
+    middle = information.frequency_hz.size // 2
+    off = spline(math.log(information.frequency_hz[middle])) - information.centre[middle]
+    spline = CubicSpline(
+        np.log(grid), logarithm - off.real - 1j * math.pi * round(off.imag / math.pi)
+    )
+    return lambda frequency_hz: np.asarray(spline(np.log(frequency_hz)))

@@ -1,0 +1,228 @@
+"""What captures say of a unit's response, as the judge's own least squares sees it.
+
+Whitened residuals are linear in small changes d of ln U at a few frequencies.  With gain, delay
+and duty of each capture and the network's sources of error integrated out, all that captures tell
+is a vector u and a matrix W: chi-square of a response is a constant plus |u + W d|^2.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any, cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.judge.problem import FitProblem, with_observations
+from antecurve.judge.unit_model import LogResponse, UnitModel
+
+__all__ = ["ResponseInformation", "information_about", "node_frequencies", "real_columns"]
+
+Floats = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+LogUnit = Callable[[Floats], Complex]
+
+_PER_DECADE = 12  # a cubic between nodes errs by less than 1e-4 of what bends at one corner
+_ROUNDS = 4  # gain, delay and duty from their start to where they stay
+_SHARES = (1.0, 0.3, 0.1)  # of a step, where the whole one leads too far
+_RIDGE = 1e-12  # of the diagonal: rounding of the normal equations
+_SEEN = 1e-11  # of the largest eigenvalue: less is rounding
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ResponseInformation:
+    """What captures say of ln U at nodes.
+
+    Attributes
+    ----------
+    frequency_hz : numpy.ndarray of float, shape (nodes,)
+        The nodes [Hz].
+    centre : numpy.ndarray of complex, shape (nodes,)
+        ln U about which residuals were linearised.
+    matrix : numpy.ndarray of float, shape (rank, 2 nodes)
+        W above, for real parts first, then imaginary parts.
+    vector : numpy.ndarray of float, shape (rank,)
+        u above.
+    constant : float
+        The least chi-square that any response leaves.
+    rows : int
+        Number of residuals.
+    """
+
+    frequency_hz: Floats
+    centre: Complex
+    matrix: Floats
+    vector: Floats
+    constant: float
+    rows: int
+
+    @property
+    def excess(self) -> float:
+        """Mean square residual about the centre itself."""
+        return (self.constant + float(self.vector @ self.vector)) / self.rows
+
+    def change(self, log_response: Complex) -> Floats:
+        """Compute d above for other responses, gain and polarity apart.
+
+        Parameters
+        ----------
+        log_response : numpy.ndarray of complex, shape (candidates, nodes)
+            Natural logarithms, the phase with or without whole turns.
+
+        Returns
+        -------
+        numpy.ndarray of float, shape (candidates, 2 nodes)
+            Real parts, then imaginary parts.
+        """
+        change = log_response - self.centre
+        middle = change.shape[-1] // 2
+        level = change.real - change.real[..., middle, None]
+        phase = np.unwrap(change.imag, axis=-1)
+        turned = math.pi * np.round(phase[..., middle, None] / math.pi)
+        return np.concatenate([level, phase - turned], axis=-1)
+
+
+def real_columns(columns: Complex) -> Floats:
+    """Lay real parts and imaginary parts side by side.
+
+    Parameters
+    ----------
+    columns : numpy.ndarray of complex, shape (..., nodes)
+        Logarithmic changes.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (..., 2 nodes)
+        Real parts, then imaginary parts.
+    """
+    return np.concatenate([columns.real, columns.imag], axis=-1)
+
+
+def node_frequencies(problem: FitProblem) -> Floats:
+    """Choose the frequencies at which responses are compared.
+
+    Parameters
+    ----------
+    problem : FitProblem
+        Captures and bench.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (nodes,)
+        Over all that the captures ask for [Hz].
+    """
+    asked = np.concatenate([o.evaluated_hz for o in problem.observations])
+    low, high = float(asked.min()), float(asked.max())
+    count = math.ceil(_PER_DECADE * math.log10(high / low)) + 4
+    return np.geomspace(0.999 * low, 1.001 * high, count)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Nodes:
+    """A unit whose ln U moves at nodes; in the place of a model of time constants."""
+
+    log_unit: LogUnit
+    nodes: Floats
+
+    @property
+    def parameters(self) -> range:
+        return range(2 * self.nodes.size)
+
+    def linearised(self, coordinates: Floats, frequency_hz: Floats) -> LogResponse:
+        from scipy.interpolate import CubicSpline
+
+        value = self.log_unit(frequency_hz)
+        if not self.nodes.size:
+            return LogResponse(value, np.zeros((frequency_hz.size, 0), dtype=complex))
+        spline = CubicSpline(np.log(self.nodes), np.eye(self.nodes.size))(np.log(frequency_hz))
+        return LogResponse(value, np.hstack([spline, 1j * spline]))
+
+    def priors(self, coordinates: Floats) -> tuple[Floats, Floats]:
+        return np.zeros(2 * self.nodes.size), np.zeros(2 * self.nodes.size)
+
+    def log_response(self, coordinates: Floats, frequency_hz: Floats) -> Complex:
+        return self.log_unit(frequency_hz)
+
+
+def _with_unit(problem: FitProblem, log_unit: LogUnit, nodes: Floats) -> FitProblem:
+    # The problem asks of its model what `_Nodes` has.
+    model = cast("UnitModel", cast("Any", _Nodes(log_unit, nodes)))
+    return replace(problem, model=model)
+
+
+def _bench_unknowns(problem: FitProblem, start: Floats) -> Floats:
+    """Sources of error, rise time and each capture's own unknowns, fitted for one response."""
+    unknowns, evaluation = start, problem.evaluate(start)
+    for _ in range(_ROUNDS):
+        jacobian, residual = evaluation.jacobian, evaluation.residual
+        step = np.linalg.lstsq(jacobian, residual, rcond=None)[0]
+        for share in _SHARES:
+            tried = problem.evaluate(unknowns - share * step)
+            if tried.residual @ tried.residual < residual @ residual:
+                break
+        else:
+            break
+        unknowns, evaluation = unknowns - share * step, tried
+    return unknowns
+
+
+def information_about(
+    problem: FitProblem, log_unit: LogUnit, bench: Floats, *, corrected: bool, folded: bool = True
+) -> tuple[ResponseInformation, FitProblem, Floats]:
+    """Reduce captures to what they say of responses near one.
+
+    Parameters
+    ----------
+    problem : FitProblem
+        Captures and bench; its own model does not count.
+    log_unit : callable
+        ln U at frequencies [Hz].
+    bench : numpy.ndarray of float, shape (unknowns of the bench,)
+        Sources of error, rise time and each capture's own unknowns, to start from.
+    corrected : bool
+        Whether to correct the captures first for what their reduction passes over, as this
+        response predicts it.
+    folded : bool, optional
+        Whether records hold what lies beyond half their sampling rates.
+
+    Returns
+    -------
+    tuple of ResponseInformation, FitProblem and numpy.ndarray
+        About the response, the captures as used, and the bench's unknowns.
+    """
+    given = problem
+    alone = _with_unit(given, log_unit, np.zeros(0))
+    unknowns = _bench_unknowns(alone, bench)
+    if corrected:
+        observations = [
+            o.corrected(alone.prediction(unknowns, k), folded=folded) or o
+            for k, o in enumerate(alone.observations)
+        ]
+        given = with_observations(given, observations)
+        alone = _with_unit(given, log_unit, np.zeros(0))
+        unknowns = _bench_unknowns(alone, unknowns)
+    nodes = node_frequencies(given)
+    size = 2 * nodes.size
+    evaluation = _with_unit(given, log_unit, nodes).evaluate(np.append(np.zeros(size), unknowns))
+    jacobian, residual = evaluation.jacobian, evaluation.residual
+    normal, gradient = jacobian.T @ jacobian, jacobian.T @ residual
+    own = normal[size:, size:] + _RIDGE * np.diag(np.diag(normal)[size:] + 1.0)
+    solved = np.linalg.solve(own, np.column_stack([normal[size:, :size], gradient[size:]]))
+    matrix = normal[:size, :size] - normal[:size, size:] @ solved[:, :-1]
+    slope = gradient[:size] - normal[:size, size:] @ solved[:, -1]
+    least = float(residual @ residual - gradient[size:] @ solved[:, -1])
+    values, vectors = np.linalg.eigh((matrix + matrix.T) / 2.0)
+    seen = values > _SEEN * values[-1]
+    root = np.sqrt(values[seen])
+    vector = (vectors[:, seen].T @ slope) / root
+    information = ResponseInformation(
+        nodes,
+        log_unit(nodes),
+        root[:, None] * vectors[:, seen].T,
+        vector,
+        least - float(vector @ vector),
+        evaluation.data_rows,
+    )
+    return information, given, unknowns

@@ -1,0 +1,113 @@
+"""The result of a diagnosis as data."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+from antecurve.diagnose.own_error import OwnError
+from antecurve.diagnose.unit_circuit import UnitCircuit
+from antecurve.results import Result
+
+__all__ = ["Diagnosis", "Suspect"]
+
+
+@dataclass(frozen=True, slots=True)
+class Suspect(Result):
+    """What may be wrong with a unit.
+
+    Attributes
+    ----------
+    refs : tuple of str
+        The parts concerned; ``input`` and ``load`` for what is outside.
+    fault : str
+        The most probable fault of them, as in `FaultKind`; ``two faults`` for two at once.
+    quantity : str
+        Name of the value that is off, such as ``resistance``.
+    unit : str
+        Its unit, as in `format_quantity`.
+    nominal, value : float or None
+        Nominal and fitted value in that unit; ``None`` where there is none.
+    low, high : float or None
+        95 % interval of the value; ``None`` for one that the fault states.
+    probability : float
+        That these parts are at fault.
+    misfit_db : float
+        What it leaves of the level over the band, rms [dB].
+    alike : tuple of tuple of str
+        Suspects that no capture at the output can tell from it.
+    how_to_tell : str
+        The one measurement that would.
+    """
+
+    refs: tuple[str, ...]
+    fault: str
+    quantity: str
+    unit: str
+    nominal: float | None
+    value: float | None
+    low: float | None
+    high: float | None
+    probability: float
+    misfit_db: float
+    alike: tuple[tuple[str, ...], ...]
+    how_to_tell: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Diagnosis(Result):
+    """What is wrong with a unit, by probability.
+
+    Attributes
+    ----------
+    circuit : UnitCircuit
+        The unit's circuit.
+    own_error : OwnError
+        Its error on paper.
+    good_probability : float
+        That every part is within its tolerance, or that what is off does not show at the output.
+    unexplained_probability : float
+        That none of the faults explains the captures.
+    suspects : tuple of Suspect
+        The most probable first.
+    hypotheses : int
+        Number of faults weighed.
+    misfit_db : float
+        What a good unit would leave of the level over the band, rms [dB].
+    """
+
+    FORMAT: ClassVar = "antecurve-diagnosis-1"
+    _rows: ClassVar = "suspects"
+    _keys: ClassVar = (
+        "format:FORMAT",
+        "title:circuit.title",
+        "curve:circuit.curve.name",
+        "own_error_db:own_error.centred_db",
+        "own_spread_db:own_error.spread_db",
+        "good_probability",
+        "good_misfit_db:misfit_db",
+        "unexplained_probability",
+        "hypotheses",
+        "priors",
+        "suspects",
+    )
+
+    circuit: UnitCircuit
+    own_error: OwnError
+    good_probability: float
+    unexplained_probability: float
+    suspects: tuple[Suspect, ...]
+    hypotheses: int
+    misfit_db: float
+
+    @property
+    def priors(self) -> dict[str, float]:
+        """Probabilities before any capture."""
+        from antecurve.diagnose import hypotheses
+
+        return {
+            "good": hypotheses.PRIOR_GOOD,
+            "one_fault": hypotheses.PRIOR_ONE,
+            "two_faults": hypotheses.PRIOR_TWO,
+            "unexplained": hypotheses.PRIOR_UNEXPLAINED,
+        }

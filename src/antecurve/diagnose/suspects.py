@@ -1,0 +1,150 @@
+"""From weighed hypotheses to suspects: parts by probability, and what can't be told apart."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.diagnose.nodal import ideal_drive
+from antecurve.diagnose.ranking import FittedHypothesis
+from antecurve.diagnose.suspect import Suspect
+from antecurve.diagnose.telling_apart import alike, how_to_tell
+from antecurve.quantities import DB_PER_NEPER
+
+if TYPE_CHECKING:
+    from antecurve.diagnose.diagnosis import Weighed
+
+__all__ = ["suspects_of"]
+
+Complex = NDArray[np.complex128]
+
+_LISTED = 8  # most suspects
+_LEAST = 1e-3  # a probability below is not worth a line
+_COVERAGE = 1.96  # standard deviations of 95 %
+
+
+@dataclass(slots=True)
+class _Group:
+    """The hypotheses about the same parts."""
+
+    refs: tuple[str, ...]
+    probability: float
+    fits: list[tuple[float, FittedHypothesis]]
+
+    @property
+    def best(self) -> FittedHypothesis:
+        return max(self.fits, key=lambda item: item[0])[1]
+
+
+def suspects_of(
+    weighed: Weighed, band_hz: tuple[float, float]
+) -> tuple[float, float, tuple[Suspect, ...], int, float]:
+    """Sum hypotheses up by the parts they concern.
+
+    Parameters
+    ----------
+    weighed : Weighed
+        Hypotheses with their evidence.
+    band_hz : tuple of float
+        The band in which a misfit counts [Hz].
+
+    Returns
+    -------
+    tuple
+        Probability of a good unit, of none of these, the suspects, how many hypotheses were
+        weighed, and what a good unit would leave of the level [dB].
+    """
+    from antecurve.diagnose.diagnosis import log_weight
+
+    fits = [weighed.good, *weighed.fits]
+    logs = np.array([log_weight(f) for f in fits] + [weighed.log_unexplained])
+    shares = np.exp(logs - logs.max())
+    shares /= shares.sum()
+    unseen = _unseen(weighed, shares)
+    good = float(shares[0] + shares[1:-1][unseen].sum())
+    groups: dict[tuple[str, ...], _Group] = {}
+    for share, fit, hidden in zip(shares[1:-1], weighed.fits, unseen, strict=True):
+        assert fit.hypothesis is not None
+        if hidden:
+            continue
+        group = groups.setdefault(fit.hypothesis.refs, _Group(fit.hypothesis.refs, 0.0, []))
+        group.probability += float(share)
+        group.fits.append((float(share), fit))
+    ranked = sorted(groups.values(), key=lambda g: -g.probability)
+    listed = [g for k, g in enumerate(ranked[:_LISTED]) if g.probability > _LEAST or k == 0]
+    twins = _twins(weighed, listed)
+    suspects = tuple(
+        _suspect(weighed, g, listed, [listed[j] for j in np.flatnonzero(row)], band_hz)
+        for g, row in zip(listed, twins, strict=True)
+    )
+    misfit = _misfit_db(weighed, weighed.good, band_hz)
+    return good, float(shares[-1]), suspects, len(fits), misfit
+
+
+def _unseen(weighed: Weighed, shares: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Which faults leave the output as good parts do, whatever captures are taken."""
+    hidden = np.zeros(len(weighed.fits), dtype=bool)
+    near = np.flatnonzero(shares[1:-1] > 1e-3 * shares[0])
+    if shares[0] > 1e-6 and near.size:
+        hidden[near] = alike(weighed.ranker, weighed.good, [weighed.fits[k] for k in near])
+    return hidden
+
+
+def _twins(weighed: Weighed, listed: list[_Group]) -> NDArray[np.bool_]:
+    """Which of the suspects no capture can tell from which: one can do what the other does."""
+    best = [g.best for g in listed]
+    same = np.array([alike(weighed.ranker, fit, best) for fit in best])
+    return np.asarray((same | same.T) & ~np.eye(len(listed), dtype=bool))
+
+
+def _misfit_db(weighed: Weighed, fit: FittedHypothesis, band_hz: tuple[float, float]) -> float:
+    frequency = weighed.ranker.information.frequency_hz
+    within = (frequency >= band_hz[0]) & (frequency <= band_hz[1])
+    level = DB_PER_NEPER * (fit.log_response - weighed.measured).real[within]
+    return float(np.std(level))
+
+
+def _suspect(
+    weighed: Weighed,
+    group: _Group,
+    listed: list[_Group],
+    twins: list[_Group],
+    band_hz: tuple[float, float],
+) -> Suspect:
+    fit = group.best
+    hypothesis = fit.hypothesis
+    assert hypothesis is not None
+    model = weighed.ranker.solved.model
+    others = [g for g in listed if g is not group]
+    rival = twins[0].best if twins else (others[0].best if others else None)
+    drive = ideal_drive(weighed.ranker.information.frequency_hz)
+    single = len(hypothesis.refs) == 1
+    changes = [*hypothesis.fixed]
+    changes += [(f.port, v) for f, v in zip(hypothesis.free, fit.values, strict=True)]
+    port, value = changes[0]
+    quantity = model.quantities[port]
+    low = high = None
+    if hypothesis.free and single:
+        spread = math.exp(_COVERAGE * fit.log_deviations[0])
+        low, high = sorted((value / spread, value * spread))
+    fault = hypothesis.kind.value
+    if len(hypothesis.refs) > 1 and len(changes) == 2 and hypothesis.free:
+        fault = "two faults"
+    return Suspect(
+        refs=hypothesis.refs,
+        fault=fault,
+        quantity=quantity.name,
+        unit=quantity.unit,
+        nominal=quantity.nominal if single and 0 < abs(quantity.nominal) < math.inf else None,
+        value=value if single else None,
+        low=low,
+        high=high,
+        probability=group.probability,
+        misfit_db=_misfit_db(weighed, fit, band_hz),
+        alike=tuple(g.refs for g in twins),
+        how_to_tell=how_to_tell(model, fit, rival, drive),
+    )

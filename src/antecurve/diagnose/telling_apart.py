@@ -1,0 +1,208 @@
+"""Which suspects no capture at the output can tell apart, and what would tell them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.diagnose.hypotheses import FaultKind
+from antecurve.diagnose.information import ResponseInformation
+from antecurve.diagnose.nodal import Drive, NodalModel, PortResponse
+from antecurve.diagnose.ranking import FittedHypothesis, Ranker
+from antecurve.diagnose.unit_circuit import UnitCircuit
+from antecurve.networks.topology import ElementKind
+from antecurve.quantities import DB_PER_NEPER, format_quantity
+
+__all__ = ["alike", "how_to_tell", "ideal_information"]
+
+Floats = NDArray[np.float64]
+
+_IDEAL = 0.002  # nepers: 0.02 dB, what the best captures of a bench tell
+_ODDS = 2.0 * math.log(10.0)  # of chi-square: odds of ten to one
+_LEAST_DB = 0.3  # a difference of levels that a capture within the unit shows
+_OPEN_OHM = 1e12
+
+
+def ideal_information(about: FittedHypothesis, frequency_hz: Floats) -> ResponseInformation:
+    """Make up what an ideal capture would say of a unit, gain apart.
+
+    Parameters
+    ----------
+    about : FittedHypothesis
+        What is wrong with the unit.
+    frequency_hz : numpy.ndarray of float, shape (nodes,)
+        Frequencies [Hz].
+
+    Returns
+    -------
+    ResponseInformation
+        Level and phase at each node to within 0.02 dB.
+    """
+    count = frequency_hz.size
+    weights = np.eye(2 * count) / _IDEAL
+    return ResponseInformation(
+        frequency_hz, about.log_response, weights, np.zeros(2 * count), 0.0, 2 * count
+    )
+
+
+def alike(ranker: Ranker, suspect: FittedHypothesis, others: Sequence[FittedHypothesis]) -> Floats:
+    """Compute by how much ideal captures of one suspect would speak against others.
+
+    Parameters
+    ----------
+    ranker : Ranker
+        The circuit.
+    suspect : FittedHypothesis
+        The suspect.
+    others : sequence of FittedHypothesis
+        The others; their free values and good parts follow the suspect's response.
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (others,)
+        Whether odds would stay below ten to one.
+    """
+    if not others:
+        return np.zeros(0, dtype=bool)
+    ideal = replace(ranker, information=ideal_information(suspect, ranker.information.frequency_hz))
+    fits = ideal.refined(list(enumerate(ideal.again(others))))
+    return np.array([fit.chi_square < _ODDS for _, fit in fits])
+
+
+def _where(circuit: UnitCircuit, ref: str) -> str:
+    first, second = circuit.position(ref).element.nodes
+    names = {"0": "ground", "in": "the input", "out": "the output"}
+    return f"{ref}, from {names.get(first, first)} to {names.get(second, second)}"
+
+
+def how_to_tell(
+    model: NodalModel, suspect: FittedHypothesis, other: FittedHypothesis | None, drive: Drive
+) -> str:
+    """Advise the one measurement that settles a suspect.
+
+    Parameters
+    ----------
+    model : NodalModel
+        The circuit.
+    suspect : FittedHypothesis
+        The suspect.
+    other : FittedHypothesis or None
+        What it has to be told from: another suspect, or ``None`` for a good unit.
+    drive : Drive
+        What drives the unit in a capture.
+
+    Returns
+    -------
+    str
+        A sentence.
+    """
+    hypothesis = suspect.hypothesis
+    if hypothesis is None:
+        return ""
+    refs = [r for r in hypothesis.refs if r in model.circuit.refs]
+    if refs and hypothesis.kind not in (FaultKind.LEAKY,):
+        return _meter_text(model, refs[0], suspect)
+    if refs:
+        return (
+            f"unit off and discharged, lift one end of {_where(model.circuit, refs[0])}, and "
+            "measure its insulation with an ohmmeter: a good one reads beyond 10 MΩ"
+        )
+    if hypothesis.refs == ("load",):
+        return "disconnect what the output feeds and capture again: the fault then goes"
+    if hypothesis.refs == ("input",):
+        return (
+            "disconnect the network and measure from the input to ground with an ohmmeter, unit "
+            f"off and discharged: {format_quantity(model.circuit.input.resistance, 'ohm')} if good"
+        )
+    return _capture_text(model, suspect, other, drive)
+
+
+def _meter_text(model: NodalModel, ref: str, suspect: FittedHypothesis) -> str:
+    position = model.circuit.position(ref)
+    unit = position.element.kind.unit
+    good = format_quantity(position.value, unit)
+    if position.element.kind is ElementKind.CAPACITOR:
+        return (
+            f"unit off and discharged, lift one end of {_where(model.circuit, ref)}, and measure "
+            f"its capacitance: {good} if good"
+        )
+    wrong = _fitted(model, suspect, ref)
+    readings = [_across(model, ref, value) for value in (position.value, wrong)]
+    if abs(math.log(readings[0] / readings[1])) > 3.0 * position.tolerance:
+        return (
+            f"unit off and discharged, measure across {_where(model.circuit, ref)}, with an "
+            f"ohmmeter: {format_quantity(readings[0], 'ohm', digits=3)} if good, "
+            f"{format_quantity(readings[1], 'ohm', digits=3)} if not"
+        )
+    return (
+        f"unit off and discharged, lift one end of {_where(model.circuit, ref)}, and measure it "
+        f"with an ohmmeter: {good} if good"
+    )
+
+
+def _fitted(model: NodalModel, suspect: FittedHypothesis, ref: str) -> float:
+    """The value that a part has under a hypothesis [ohm or F]."""
+    hypothesis = suspect.hypothesis
+    assert hypothesis is not None
+    port = model.circuit.refs.index(ref)
+    values = dict(hypothesis.fixed)
+    values |= {f.port: v for f, v in zip(hypothesis.free, suspect.values, strict=True)}
+    return values.get(port, float(model.nominal[port]))
+
+
+def _across(model: NodalModel, ref: str, value: float) -> float:
+    """What an ohmmeter reads between a part's nodes, unit off: resistors alone [ohm]."""
+    circuit = model.circuit
+    resistors = [p for p in circuit.positions if p.element.kind is ElementKind.RESISTOR]
+    nodes = list(dict.fromkeys(n for p in resistors for n in p.element.nodes))
+    conductance = np.eye(len(nodes)) / _OPEN_OHM
+    for position in resistors:
+        first, second = (nodes.index(n) for n in position.element.nodes)
+        size = 1.0 / (value if position.element.ref == ref else position.value)
+        for row, column, sign in (
+            (first, first, 1), (second, second, 1), (first, second, -1), (second, first, -1)
+        ):  # fmt: skip
+            conductance[row, column] += sign * size
+    first, second = (nodes.index(n) for n in circuit.position(ref).element.nodes)
+    current = np.zeros(len(nodes))
+    current[first], current[second] = 1.0, -1.0
+    voltage = np.linalg.solve(conductance, current)
+    return float(voltage[first] - voltage[second])
+
+
+def _capture_text(
+    model: NodalModel, suspect: FittedHypothesis, other: FittedHypothesis | None, drive: Drive
+) -> str:
+    """The node and frequency at which two suspects differ most."""
+    best = (0.0, "", 0.0)
+    for node in model.nodes[1:]:
+        levels = [
+            DB_PER_NEPER * np.log(np.abs(_at(model.solved(drive, node=node), fit)))
+            for fit in (suspect, other)
+        ]
+        apart = levels[0] - levels[1]
+        place = int(np.argmax(np.abs(apart)))
+        if abs(apart[place]) > abs(best[0]):
+            best = (float(apart[place]), node, float(drive.frequency_hz[place]))
+    apart_db, node, frequency = best
+    if abs(apart_db) < _LEAST_DB:
+        return "exchange it for a good one and capture again"
+    named = "the output" if node == "out" else f"the node {node}"
+    return (
+        f"capture the level at {named} with a sine of {format_quantity(frequency, 'Hz', digits=2)}:"
+        f" it differs by {abs(apart_db):.1f} dB"
+    )
+
+
+def _at(solved: PortResponse, fit: FittedHypothesis | None) -> NDArray[np.complex128]:
+    hypothesis = fit.hypothesis if fit else None
+    if fit is None or hypothesis is None:
+        return np.asarray(solved.response)
+    changes = [*hypothesis.fixed]
+    changes += [(f.port, v) for f, v in zip(hypothesis.free, fit.values, strict=True)]
+    ports, values = (np.array([column]) for column in zip(*changes, strict=True))
+    return np.asarray(solved.changed(ports, values)[0][0])
