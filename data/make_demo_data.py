@@ -41,6 +41,25 @@ forms = ["foster-1"]
 output_resistance_max = 600
 input_impedance_min = 2500
 """
+UNIT_B = """\
+# The circuit of the archive's unit B, as its drawing says.
+title = "Unit B"
+curve = "disc"
+arrangement = "passive split"
+
+[input]
+resistance = "47k"
+capacitance = "150p"
+
+[values]
+R1 = "10k"
+C1 = "6.8n"
+R2 = "90.9k"
+R3 = "10.2k"
+C2 = "31.2n"
+C3 = { value = "10u", tolerance = "10 %" }
+R4 = "220k"
+"""
 UNITS = {
     "unit-a": Playback("in order"),
     "unit-b": Playback("treble 62 us", treble_factor=62 / 75),
@@ -137,6 +156,7 @@ def main() -> None:
     """Write every file of the folder but the README's own text."""
     rng = np.random.default_rng(SEED)
     (HERE / "bench.toml").write_text(JOB)
+    (HERE / "unit-b.toml").write_text(UNIT_B)
     (HERE / "drawer.csv").write_bytes(drawer(rng))
     job = antecurve.read_job(HERE / "bench.toml")
     design = antecurve.design(job)

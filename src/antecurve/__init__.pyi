@@ -25,6 +25,11 @@ from .judge.verdict import Verdict as Verdict
 from .judge.verdicts import JudgeRequest as JudgeRequest
 from .judge.verdicts import judge_unit as judge_unit
 
+# Find the part that is wrong
+from .diagnose.diagnosis import diagnose_unit as diagnose_unit
+from .diagnose.repair import Repair as Repair
+from .diagnose.unit_circuit import UnitCircuit as UnitCircuit
+
 # Read and write
 from .files.captures import read_capture as read_capture
 from .files.design_file import read_design as read_design
@@ -32,6 +37,7 @@ from .files.design_folder import write_design as write_design
 from .files.drawer import read_drawer as read_drawer
 from .files.job_file import read_job as read_job
 from .files.measured import read_measured as read_measured
+from .files.unit_file import read_unit as read_unit
 
 # Quantities
 from .quantities import format_quantity as format_quantity

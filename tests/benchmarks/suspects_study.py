@@ -23,7 +23,7 @@ sys.path.insert(0, str(ORACLE))
 from faulty_units import CONDITIONS, drawn_trial  # noqa: E402
 from playback_units import by_tolerance  # noqa: E402
 
-from antecurve.diagnose.diagnosis import diagnose  # noqa: E402
+from antecurve.diagnose.diagnosis import diagnose_unit  # noqa: E402
 from antecurve.errors import AntecurveError  # noqa: E402
 
 RESULTS = Path(__file__).parents[1] / "data" / "suspects_study.csv"
@@ -38,7 +38,7 @@ def diagnosed(seed: int) -> dict[str, object]:
     row |= {"seed": seed, "circuit": unit.nominal.title, "kind": unit.kind,
             "refs": "+".join(unit.refs)}  # fmt: skip
     try:
-        result = diagnose(captures, by_tolerance(), unit.nominal, conditions=CONDITIONS)
+        result = diagnose_unit(captures, by_tolerance(), unit.nominal, conditions=CONDITIONS)
     except AntecurveError as error:
         return row | {"error": str(error)[:120]}
     suspects = result.suspects

@@ -27,6 +27,7 @@ from antecurve.curves.catalogue import named_curve
 from antecurve.diagnose.unit_circuit import UnitInput
 from antecurve.errors import AntecurveError
 from antecurve.files.starter_unit import starter_unit
+from antecurve.files.unit_file import parse_unit
 from antecurve.job import Grade, default_job
 from antecurve.networks.topology import Element, ElementKind, Loading
 from antecurve.parts.position import Part
@@ -52,6 +53,7 @@ WRONG: dict[str, Any] = {
 SLOW = {
     "pipeline.design", "report.page.report_page", "analysis.trim.trim", "judge.verdicts.judge_unit",
     "judge.batch.judge_batch", "judge.calibration.calibrate_network",
+    "diagnose.diagnosis.diagnose_unit",
 }  # fmt: skip
 """Called with their required arguments wrong: a call that succeeds takes seconds."""
 
@@ -104,7 +106,8 @@ def valid(default_design: Design, tmp_path_factory: pytest.TempPathFactory) -> d
         "input": "in", "output": "out", "plus": "in", "minus": "f", "title": "unit",
         "amplifiers": (), "operational_amplifiers": (),
         "sweep": read_capture(DATA / "build-1-sweep.csv"),
-        "first": verdict, "second": verdict, "low_hz": 20.0, "high_hz": 20e3, "limit_db": 0.5,
+        "first": verdict, "second": verdict, "before": verdict, "after": verdict,
+        "low_hz": 20.0, "high_hz": 20e3, "limit_db": 0.5,
         "time_s": np.arange(1000) / 1e5, "volts": np.sign(np.sin(np.arange(1000) * 0.03)),
         "errors": estimate.errors, "uniform": estimate.uniform,
         "folder": folder / "out", "path": DATA / "bench.toml",
@@ -119,6 +122,7 @@ OWN: dict[str, dict[str, Any]] = {
     "files.measured.read_measured": {"path": "build-1-values.csv"},
     "analysis.technologies.technology": {"name": "metal film"},
     "analysis.waveform.SquareWave": {"frequency_hz": 1e3},
+    "diagnose.diagnosis.diagnose_unit": {"unit": parse_unit(tomllib.loads(starter_unit()))},
     "diagnose.unit_circuit.UnitCircuit": {"input": UnitInput(47e3, 150e-12)},
     "diagnose.unit_circuit.UnitInput": {"resistance": 47e3},
     "files.unit_file.read_unit": {"path": "unit.toml"},

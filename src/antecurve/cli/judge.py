@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
+from antecurve.cli.bench_options import chain_of, generator_of, readings_of
 from antecurve.cli.options import (
     AsJson,
     Channel,
@@ -33,9 +34,7 @@ from antecurve.cli.unit_curve import (
 )
 
 if TYPE_CHECKING:
-    from antecurve.files.recordings import ReadingOptions
     from antecurve.judge.conformity import LimitBand
-    from antecurve.judge.signal_path import CaptureChain, Generator
     from antecurve.judge.unit_figures import FigureRequest
 
 __all__ = ["judge"]
@@ -203,7 +202,7 @@ def judge(
     refuse_existing(output, force=force)
     folder = _folder_of(captures, other_channel, limits, idle_channel)
     plain = ReadingOptions(channel, None, stimulus_at, time_unit, decimal, None, None)
-    readings = _readings(plain, stimulus or [], idle_channel, len(captures))
+    readings = readings_of(plain, stimulus or [], idle_channel, len(captures))
     setting = UnitCurveTexts(
         unit_curve, unit_zeros, unit_poles, unit_turnover, unit_cut, unit_shelf
     )
@@ -215,8 +214,8 @@ def judge(
         band_hz=None if band is None else _band(band),
         mask=tuple(_limit_band(text) for text in mask or ()),
         playback=playback,
-        generator=_generator(rise_time, rise_time_uncertainty, flatness),
-        chain=_chain(chain_low or [], chain_high or [], probe),
+        generator=generator_of(rise_time, rise_time_uncertainty, flatness),
+        chain=chain_of(chain_low or [], chain_high or [], probe),
         reference=[read_capture(path, readings[0]) for path in reference] if reference else None,
         mains_hz=None if mains is None else quantity(mains, "Hz", "--mains"),
         meter=meter_accuracy(meter_resistance, meter_capacitance, display=meter_display),
@@ -260,26 +259,6 @@ def _folder_of(
     return folders[0]
 
 
-def _generator(rise_time: str, uncertainty: str, flatness: str) -> Generator:
-    from antecurve.judge.signal_path import Generator
-
-    return Generator(
-        quantity(rise_time, "s", "--rise-time", zero=True),
-        quantity(uncertainty, "s", "--rise-time-uncertainty", zero=True),
-        quantity(flatness, "dB", "--flatness", zero=True),
-    )
-
-
-def _chain(low: list[str], high: list[str], probe: str) -> CaptureChain:
-    from antecurve.judge.signal_path import CaptureChain
-
-    return CaptureChain(
-        tuple(quantity(text, "Hz", "--chain-low") for text in low),
-        tuple(quantity(text, "Hz", "--chain-high") for text in high),
-        100.0 * quantity(f"{probe.rstrip('% ')} %", "%", "--probe", zero=True),
-    )
-
-
 def _figures(
     job_v: float, input_level: str | None, full_scale: str | None, limits: Path | None
 ) -> FigureRequest:
@@ -291,27 +270,6 @@ def _figures(
         None if full_scale is None else quantity(full_scale, "V", "--full-scale"),
         () if limits is None else read_limits(limits),
     )
-
-
-def _readings(
-    plain: ReadingOptions, stimuli: list[str], idle: int | None, captures: int
-) -> tuple[ReadingOptions, ...]:
-    """How each capture is read: with the one stimulus of all, or its own."""
-    from dataclasses import replace
-
-    from antecurve.errors import InputError
-
-    if len(stimuli) > 1 and len(stimuli) != captures:
-        raise InputError(
-            "--stimulus", ", ".join(stimuli), f"give one for all captures, or {captures}"
-        )
-    readings = [
-        replace(plain, stimulus=int(text), idle=idle)
-        if text.isdecimal()
-        else replace(plain, played=Path(text), idle=idle)
-        for text in stimuli
-    ] or [replace(plain, idle=idle)]
-    return tuple(readings * (captures if len(readings) == 1 else 1))
 
 
 def _band(ends: tuple[str, str]) -> tuple[float, float]:

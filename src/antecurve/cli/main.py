@@ -29,7 +29,7 @@ __all__ = ["command_line", "run"]
 
 _COMMANDS = (
     "design", "job", "curves", "formulas", "check", "spread", "loading", "scope", "sheet", "parts",
-    "trim", "judge", "calibrate", "signal",
+    "trim", "judge", "diagnose", "calibrate", "signal",
 )  # fmt: skip
 """Modules of this folder, each with the command of its name."""
 _INTERRUPTED = 130  # the parser's own code for an interrupt, too

@@ -36,7 +36,7 @@ from antecurve.networks.compiled import output_impedance
 from antecurve.networks.conditions import Conditions, conditions_of
 from antecurve.threads import single_threaded_linear_algebra
 
-__all__ = ["Weighed", "diagnose", "weigh"]
+__all__ = ["Weighed", "diagnose_unit", "weigh"]
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -125,7 +125,7 @@ def weigh(ranker: Ranker, faults: Sequence[Hypothesis]) -> Weighed:
 
 
 @checked
-def diagnose(
+def diagnose_unit(
     captures: Captures,
     design: JudgedThrough,
     unit: UnitCircuit,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["CAUTIONS", "SOUND_CAUTIONS"]
+__all__ = ["CAUTIONS", "INSIDE_CAUTIONS", "SOUND_CAUTIONS"]
 
 CAUTIONS = (
     "A unit under test may carry mains voltage, and a valve unit several hundred volts that stay "
@@ -22,3 +22,10 @@ SOUND_CAUTIONS = (
     "Begin with the output at its lowest and raise it while you watch the unit's output.",
 )
 """Cautions before a signal is played."""
+
+INSIDE_CAUTIONS = (
+    CAUTIONS[0],
+    "Before you measure or unsolder: switch the unit off, pull its mains plug, wait, discharge its "
+    "capacitors through a resistor and make sure with a voltmeter that they are.",
+)
+"""Cautions wherever a measurement inside a unit is advised."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -34,6 +35,7 @@ __all__ = [
     "deviation_chart",
     "error_chart",
     "fault_chart",
+    "repair_chart",
     "response_chart",
     "scope_chart",
     "spread_chart",
@@ -272,6 +274,31 @@ def deviation_chart(verdict: Verdict) -> Chart:
     return frequency_chart(
         tuple(marks), "deviation in dB re 1 kHz", verdict.band_hz, y_range=(-top, top)
     )
+
+
+def repair_chart(before: Verdict, after: Verdict) -> Chart:
+    """Chart the deviation of a unit before and after its repair against the limits.
+
+    Parameters
+    ----------
+    before, after : Verdict
+        The verdicts.
+
+    Returns
+    -------
+    Chart
+        Deviations in dB re 1 kHz, with the uncertainty of the later one.
+    """
+    chart = deviation_chart(after)
+    hz, level = before.deviation.frequency_hz, before.deviation.deviation_db
+    earlier = Line(x=hz, y=level, colour=GREEN, dash="dotted", label="before the repair")
+    panel, limits = chart.panels[0], chart.y_range or (-1.0, 1.0)
+    reach = min(max(limits[1], 1.1 * float(np.max(np.abs(level)))), _WIDEST_DB)
+    marks = tuple(
+        replace(m, label="after the repair") if m.label == "this unit" else m for m in panel.marks
+    )
+    changed = replace(panel, marks=(*marks, earlier))
+    return replace(chart, panels=(changed,), y_range=(-reach, reach))
 
 
 def trace_chart(trace: Trace) -> Chart:

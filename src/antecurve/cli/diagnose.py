@@ -1,0 +1,255 @@
+"""``antecurve diagnose``: which part of a unit is wrong."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Optional
+
+import typer
+
+from antecurve.cli.bench_options import chain_of, generator_of, readings_of
+from antecurve.cli.options import (
+    AsJson,
+    Channel,
+    DecimalMark,
+    Force,
+    MeterCapacitance,
+    MeterDisplay,
+    MeterResistance,
+    OutputFolder,
+    TimeUnit,
+    meter_accuracy,
+    quantity,
+    refuse_existing,
+)
+from antecurve.cli.terminal import say
+
+if TYPE_CHECKING:
+    from antecurve.diagnose.repair import Repair
+    from antecurve.diagnose.suspect import Diagnosis
+    from antecurve.diagnose.unit_circuit import UnitCircuit
+    from antecurve.files.recordings import ReadingOptions
+    from antecurve.judge.capture import Capture
+    from antecurve.judge.verdict import Verdict
+    from antecurve.judge.verdicts import JudgeRequest
+    from antecurve.pipeline import Design
+
+__all__ = ["diagnose"]
+
+_Texts = Optional[list[str]]  # noqa: UP045
+_File = Optional[Path]  # noqa: UP045
+
+
+def diagnose(
+    captures: Annotated[
+        list[Path],
+        typer.Argument(metavar="CAPTURE...", help="Captures of one unit, as for antecurve judge."),
+    ],
+    design: Annotated[
+        Path, typer.Option("--design", metavar="DESIGN.json", help="The network's design.")
+    ],
+    unit: Annotated[
+        Path,
+        typer.Option(
+            "--unit", metavar="UNIT.toml", help="The unit's circuit; antecurve job --unit."
+        ),
+    ],
+    repaired: Annotated[
+        Optional[list[Path]],  # noqa: UP045
+        typer.Option(
+            "--after", metavar="CAPTURE", help="A capture after the repair; may be repeated."
+        ),
+    ] = None,
+    measured: Annotated[
+        _File, typer.Option(metavar="VALUES.csv", help="Measured values of the network's parts.")
+    ] = None,
+    meter_resistance: MeterResistance = "0.2 %",
+    meter_capacitance: MeterCapacitance = "0.5 %",
+    meter_display: MeterDisplay = 10_000,
+    limit: Annotated[str, typer.Option(metavar="DB", help="Largest deviation allowed.")] = "0.5",
+    rise_time: Annotated[
+        str, typer.Option(metavar="SECONDS", help="Generator's rise time, 10 to 90 %.")
+    ] = "0",
+    rise_time_uncertainty: Annotated[
+        str, typer.Option(metavar="SECONDS", help="Its standard uncertainty.")
+    ] = "0",
+    flatness: Annotated[
+        str, typer.Option(metavar="DB", help="Uncertainty (95 %) of the generator's sweep.")
+    ] = "0",
+    chain_low: Annotated[
+        _Texts,
+        typer.Option(metavar="HERTZ", help="Low corner of the capture chain; may be repeated."),
+    ] = None,
+    chain_high: Annotated[
+        _Texts,
+        typer.Option(metavar="HERTZ", help="High corner of the capture chain; may be repeated."),
+    ] = None,
+    probe: Annotated[
+        str,
+        typer.Option(metavar="PERCENT", help="Uncertainty (95 %) of a probe's compensation."),
+    ] = "0",
+    reference: Annotated[
+        Optional[list[Path]],  # noqa: UP045
+        typer.Option(
+            metavar="CAPTURE.csv", help="The same signal captured, unit bypassed; may be repeated."
+        ),
+    ] = None,
+    mains: Annotated[
+        Optional[str],  # noqa: UP045
+        typer.Option(metavar="HERTZ", help="Mains frequency, 50 or 60; by default told by hum."),
+    ] = None,
+    channel: Channel = None,
+    stimulus: Annotated[
+        _Texts,
+        typer.Option(
+            metavar="NUMBER|FILE",
+            help="Channel with the signal before the unit, or the file "
+            "that was played; one for all captures, or one for each.",
+        ),
+    ] = None,
+    stimulus_at: Annotated[
+        Optional[str],  # noqa: UP045
+        typer.Option(metavar="PLACE", help="Where that was taken: generator, input or emf."),
+    ] = None,
+    time_unit: TimeUnit = None,
+    decimal: DecimalMark = None,
+    output: OutputFolder = None,
+    force: Force = False,
+    as_json: AsJson = False,
+) -> None:
+    """Find the part of a unit that is wrong, by captures of it and its circuit.
+
+    Suspects come by probability, with the value each reads as, what no capture tells apart, and
+    the one measurement that would.  With -o the folder gets diagnosis.html and diagnosis.json.
+    Exit code 1 when the unit does not pass after its repair (--after).
+
+    \b
+    Example: antecurve diagnose left.csv --design bench-network/design.json --unit unit.toml
+    """
+    from antecurve.cli.delivery import deliver
+    from antecurve.files.captures import read_capture
+    from antecurve.files.design_file import read_design
+    from antecurve.files.measured import read_measured
+    from antecurve.files.recordings import ReadingOptions
+    from antecurve.files.unit_file import read_unit
+    from antecurve.judge.verdicts import JudgeRequest
+
+    refuse_existing(output, force=force)
+    made, circuit = read_design(design), read_unit(unit)
+    plain = ReadingOptions(channel, None, stimulus_at, time_unit, decimal, None, None)
+    readings = readings_of(plain, stimulus or [], None, len(captures))
+    asked = JudgeRequest(
+        limit_db=quantity(limit, "dB", "--limit"),
+        generator=generator_of(rise_time, rise_time_uncertainty, flatness),
+        chain=chain_of(chain_low or [], chain_high or [], probe),
+        reference=[read_capture(path, readings[0]) for path in reference] if reference else None,
+        mains_hz=None if mains is None else quantity(mains, "Hz", "--mains"),
+        meter=meter_accuracy(meter_resistance, meter_capacitance, display=meter_display),
+    )
+    values = None if measured is None else read_measured(measured, made.picked)
+    bench = _Bench(made, circuit, values, asked, plain)
+    finding = bench.found(captures, readings, repaired or [])
+    deliver(
+        files=finding.files,
+        content=finding.content,
+        show=finding.show,
+        output=output,
+        force=force,
+        as_json=as_json,
+    )
+    if finding.repair is not None and not finding.repair.cured:
+        raise typer.Exit(1)
+
+
+@dataclass(frozen=True, slots=True)
+class _Finding:
+    """A diagnosis with the verdict, ready to be written and shown."""
+
+    title: str
+    diagnosis: Diagnosis
+    verdict: Verdict
+    repair: Repair | None
+
+    def files(self) -> dict[str, bytes]:
+        """Draw the page and write the JSON, by name."""
+        from antecurve.report.diagnosis_page import diagnosis_page
+        from antecurve.results import json_text
+
+        page = diagnosis_page(self.diagnosis, self.verdict, title=self.title, repair=self.repair)
+        return {
+            "diagnosis.html": page,
+            "diagnosis.json": json_text(self.content()).encode(),
+        }
+
+    def content(self) -> dict[str, object]:
+        """Collect what is printed as JSON."""
+        beside = {} if self.repair is None else {"repair": self.repair.to_dict()}
+        return self.diagnosis.to_dict() | {"verdict": self.verdict.to_dict()} | beside
+
+    def show(self) -> None:
+        """Print conclusion, suspects and cautions."""
+        from antecurve.cli.show import show_table
+        from antecurve.report.cautions import INSIDE_CAUTIONS
+        from antecurve.report.diagnosis_tables import diagnosis_lines, repair_lines, suspect_rows
+
+        say(*diagnosis_lines(self.diagnosis))
+        if self.diagnosis.suspects:
+            show_table(suspect_rows(self.diagnosis))
+        say(
+            f"All within tolerance: {100 * self.diagnosis.good_probability:.1f} %; none of these: "
+            f"{100 * self.diagnosis.unexplained_probability:.1f} %."
+        )
+        say(*([] if self.repair is None else repair_lines(self.repair)))
+        say(*(f"- {caution}" for caution in INSIDE_CAUTIONS))
+
+
+@dataclass(frozen=True, slots=True)
+class _Bench:
+    """What a unit is diagnosed with."""
+
+    design: Design
+    circuit: UnitCircuit
+    measured: Mapping[str, float] | None
+    request: JudgeRequest
+    plain: ReadingOptions
+
+    def found(
+        self, captures: list[Path], readings: tuple[ReadingOptions, ...], repaired: list[Path]
+    ) -> _Finding:
+        """Diagnose and judge a unit, and judge it after its repair."""
+        from antecurve.cli.progress import stage_progress
+        from antecurve.cli.unit_curve import with_unit_curve
+        from antecurve.diagnose.diagnosis import diagnose_unit
+        from antecurve.diagnose.repair import Repair
+        from antecurve.judge.verdicts import judge_unit
+
+        read = self._read(captures, readings)
+        design = with_unit_curve(self.design, self.circuit.curve)
+        with stage_progress("diagnosing the unit") as begin:
+            diagnosis = diagnose_unit(
+                read, design, self.circuit, measured=self.measured, request=self.request,
+                progress=begin,
+            )  # fmt: skip
+
+            def judged(of: list[Capture]) -> Verdict:
+                return judge_unit(
+                    of, design, measured=self.measured, request=self.request, progress=begin
+                )
+
+            verdict = judged(read)
+            repair = None
+            if repaired:
+                after = self._read(repaired, readings[:1] * len(repaired))
+                repair = Repair(verdict, judged(after))
+        return _Finding(self.design.job.title, diagnosis, verdict, repair)
+
+    def _read(self, paths: list[Path], readings: tuple[ReadingOptions, ...]) -> list[Capture]:
+        from antecurve.files.recordings import read_recording
+
+        read = [read_recording(p, r) for p, r in zip(paths, readings, strict=True)]
+        for recording in read:
+            print(f"{recording.capture.name}: {recording.understood}", file=sys.stderr)
+        return [r.capture for r in read]

@@ -1,0 +1,85 @@
+"""The diagnosis of a unit as a page to be printed, with its repair where there is one."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from antecurve.report.cautions import INSIDE_CAUTIONS
+from antecurve.report.chart_svg import chart_svg
+from antecurve.report.charts import deviation_chart, repair_chart
+from antecurve.report.circuit_schematic import drawn_circuit
+from antecurve.report.descriptions import deviation_text
+from antecurve.report.diagnosis_tables import (
+    diagnosis_lines,
+    repair_lines,
+    suspect_rows,
+    suspect_text,
+)
+from antecurve.report.page import page_environment
+from antecurve.report.ship_sheet import VERDICT_WORDS, band_rows
+
+if TYPE_CHECKING:
+    from antecurve.diagnose.repair import Repair
+    from antecurve.diagnose.suspect import Diagnosis
+    from antecurve.judge.verdict import Verdict
+
+__all__ = ["diagnosis_page"]
+
+
+def diagnosis_page(
+    diagnosis: Diagnosis, verdict: Verdict, *, title: str, repair: Repair | None = None
+) -> bytes:
+    """Render the diagnosis of a unit.
+
+    Parameters
+    ----------
+    diagnosis : Diagnosis
+        The diagnosis.
+    verdict : Verdict
+        The verdict on the same captures.
+    title : str
+        Title of the network's design.
+    repair : Repair, optional
+        The verdicts before and after a repair.
+
+    Returns
+    -------
+    bytes
+        A self-contained page in HTML, UTF-8.
+    """
+    from markupsafe import Markup
+
+    suspects = ", ".join(suspect_text(s) for s in diagnosis.suspects) or "none"
+    shown = (
+        deviation_chart(verdict) if repair is None else repair_chart(repair.before, repair.after)
+    )
+    verdicts = [("The unit", verdict)]
+    if repair is not None:
+        verdicts = [("Before the repair", repair.before), ("After the repair", repair.after)]
+    page: str = (
+        page_environment()
+        .get_template("diagnosis.html.j2")
+        .render(
+            unit=diagnosis.circuit.title,
+            title=title,
+            lines=diagnosis_lines(diagnosis),
+            repaired=[] if repair is None else repair_lines(repair),
+            suspects=suspect_rows(diagnosis),
+            advice=[(" ".join(s.refs), s.how_to_tell) for s in diagnosis.suspects],
+            good=f"{100 * diagnosis.good_probability:.1f} %",
+            unexplained=f"{100 * diagnosis.unexplained_probability:.1f} %",
+            hypotheses=diagnosis.hypotheses,
+            priors=diagnosis.priors,
+            # Markup of our own making: labels hold references, nodes and numbers, and are escaped.
+            circuit=Markup(drawn_circuit(diagnosis.circuit, diagnosis).svg()),
+            circuit_text=f"The parts of the circuit with their nodes; suspects framed: {suspects}.",
+            deviation=Markup(chart_svg(shown)),
+            deviation_text=" ".join(f"{name}: {deviation_text(v)}" for name, v in verdicts),
+            verdicts=[
+                (name, v.decision.value, VERDICT_WORDS[v.decision.value], band_rows(v))
+                for name, v in verdicts
+            ],
+            cautions=INSIDE_CAUTIONS,
+        )
+    )
+    return (page + "\n").encode()

@@ -1,0 +1,165 @@
+"""A diagnosis in sentences and tables."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from antecurve.quantities import format_quantity
+from antecurve.report.text_table import TextTable, declared, percent, table_from
+
+if TYPE_CHECKING:
+    from antecurve.diagnose.repair import Repair
+    from antecurve.diagnose.suspect import Diagnosis, Suspect
+
+__all__ = ["diagnosis_lines", "repair_lines", "suspect_rows", "suspect_text"]
+
+_FAULTS = {
+    "value": "",
+    "decade": "another decade",
+    "neighbour": "a neighbour in the series",
+    "misread": "misread",
+    "open": "is open or missing",
+    "short": "is shorted",
+    "exchanged": "are exchanged",
+    "fitted twice": "fitted twice",
+    "amplifier": "",
+    "leaky": "leaks",
+    "dried up": "dried up",
+    "two faults": "are off at once",
+}
+_OUTSIDE = {"load": "what the output feeds", "input": "the unit's input"}
+_WITHOUT_VALUE = {"open", "short", "exchanged", "two faults"}
+_SURE = 0.5
+
+
+def _shown(value: float | None, unit: str) -> str:
+    return "" if value is None else format_quantity(value, unit or "", digits=3)
+
+
+def suspect_text(suspect: Suspect) -> str:
+    """Say what may be wrong in a sentence.
+
+    Parameters
+    ----------
+    suspect : Suspect
+        The suspect.
+
+    Returns
+    -------
+    str
+        Such as ``C2 reads as 8.3 nF in place of 10 nF: 93 %``.
+    """
+    names = " and ".join(_OUTSIDE.get(ref, ref) for ref in suspect.refs)
+    likely = f"{100 * suspect.probability:.0f} %"
+    if suspect.fault in _WITHOUT_VALUE or suspect.value is None:
+        return f"{names} {_FAULTS[suspect.fault]}: {likely}"
+    value, nominal = _shown(suspect.value, suspect.unit), _shown(suspect.nominal, suspect.unit)
+    if suspect.fault == "leaky":
+        return f"{names} leaks, {value} across it: {likely}"
+    if suspect.fault == "load":
+        return f"{names} loads it with {value}: {likely}"
+    what = f"{suspect.quantity} of {names}" if suspect.fault in ("amplifier", "input") else names
+    how = f" ({_FAULTS[suspect.fault]})" if _FAULTS.get(suspect.fault) else ""
+    return f"{what} reads as {value} in place of {nominal}{how}: {likely}"
+
+
+def diagnosis_lines(diagnosis: Diagnosis) -> list[str]:
+    """Say a diagnosis in sentences, the conclusion first.
+
+    Parameters
+    ----------
+    diagnosis : Diagnosis
+        The diagnosis.
+
+    Returns
+    -------
+    list of str
+        Conclusion, what cannot be told apart and what would, the circuit's own error.
+    """
+    lines = [_conclusion(diagnosis)]
+    unexplained = diagnosis.unexplained_probability >= _SURE
+    if diagnosis.suspects and diagnosis.good_probability < _SURE and not unexplained:
+        first = diagnosis.suspects[0]
+        if first.alike:
+            others = [s for s in diagnosis.suspects if s.refs in first.alike]
+            lines += [f"Or {suspect_text(s)}." for s in others]
+            names = ", ".join(" with ".join(s.refs) for s in (first, *others))
+            lines.append(f"No capture at the output tells these apart: {names}.")
+        lines.append(f"To be sure: {first.how_to_tell}.")
+    own = diagnosis.own_error
+    lines.append(
+        f"On paper the circuit is within ±{own.centred_db:.2f} dB of its curve; 95 % of good units "
+        f"are within ±{own.spread_db:.2f} dB."
+    )
+    return lines
+
+
+def _conclusion(diagnosis: Diagnosis) -> str:
+    good, unexplained = diagnosis.good_probability, diagnosis.unexplained_probability
+    if good >= _SURE:
+        return (
+            f"No part is suspect: {100 * good:.0f} % that all are within tolerance, or that what "
+            "is off does not show at the output."
+        )
+    if unexplained >= _SURE:
+        return (
+            f"None of these: {100 * unexplained:.0f} % that no fault of one or two parts explains "
+            "the captures. Check that the circuit given is the unit's."
+        )
+    text = suspect_text(diagnosis.suspects[0])
+    return f"{text[0].upper()}{text[1:]}."
+
+
+def suspect_rows(diagnosis: Diagnosis) -> TextTable:
+    """Tabulate the suspects.
+
+    Parameters
+    ----------
+    diagnosis : Diagnosis
+        The diagnosis.
+
+    Returns
+    -------
+    TextTable
+        Parts, fault, nominal and fitted value with its interval, probability, misfit, and what
+        can't be told from it.
+    """
+    return table_from(
+        diagnosis.suspects,
+        declared("suspect", lambda s: " ".join(s.refs), right=False),
+        declared("fault", "fault", right=False),
+        declared("nominal", lambda s: _shown(s.nominal, s.unit) or None),
+        declared("reads as", lambda s: _shown(s.value, s.unit) or None),
+        declared("95 % interval", _interval),
+        declared("probability", "probability", percent(1)),
+        declared("misfit in dB", "misfit_db", "{:.3f}".format),
+        declared(
+            "not told from", lambda s: ", ".join(" ".join(r) for r in s.alike) or None, right=False
+        ),
+    )
+
+
+def _interval(suspect: Suspect) -> str | None:
+    if suspect.low is None or suspect.high is None:
+        return None
+    return f"{_shown(suspect.low, suspect.unit)} to {_shown(suspect.high, suspect.unit)}"
+
+
+def repair_lines(repair: Repair) -> list[str]:
+    """Say what a repair did.
+
+    Parameters
+    ----------
+    repair : Repair
+        The verdicts before and after.
+
+    Returns
+    -------
+    list of str
+        One sentence each.
+    """
+    return [
+        f"{name} the repair: {v.decision.value}, deviation {v.deviation_db:+.2f} "
+        f"± {v.expanded_uncertainty_db:.2f} dB."
+        for name, v in (("Before", repair.before), ("After", repair.after))
+    ]
