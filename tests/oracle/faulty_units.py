@@ -43,9 +43,10 @@ SQUARES_HZ = (200.0, 23.0)
 
 @dataclass(frozen=True)
 class FaultyUnit:
-    """A unit as built: nominal circuit, what it really has, and which parts are wrong."""
+    """A unit: its nominal circuit, a sound copy, the same with a fault, and the parts at fault."""
 
     nominal: UnitCircuit
+    sound: UnitCircuit
     built: UnitCircuit
     kind: str
     refs: tuple[str, ...]
@@ -103,7 +104,8 @@ def within_tolerance(circuit: UnitCircuit, rng: np.random.Generator) -> UnitCirc
 def drawn_unit(rng: np.random.Generator) -> FaultyUnit:
     """Draw a unit: a circuit, a good copy of it, and a fault."""
     nominal = CIRCUITS[rng.integers(len(CIRCUITS))]
-    built, kind = within_tolerance(nominal, rng), str(rng.choice(KINDS))
+    sound, kind = within_tolerance(nominal, rng), str(rng.choice(KINDS))
+    built = sound
     position = nominal.positions[rng.integers(len(nominal.positions))]
     ref, value = position.element.ref, built.position(position.element.ref).value
     resistor = position.element.kind is ElementKind.RESISTOR
@@ -149,16 +151,16 @@ def drawn_unit(rng: np.random.Generator) -> FaultyUnit:
         refs, extra = ("load",), f"RHEAVY out 0 {10 ** rng.uniform(2.5, 4.5):.6g}"
     elif kind == "input":
         refs, load = ("input",), (load[0] * factor, load[1] * factor ** rng.choice([0, 1]))
-    return FaultyUnit(nominal, built, kind, refs, extra, load)
+    return FaultyUnit(nominal, sound, built, kind, refs, extra, load)
 
 
 def answered(
     unit: FaultyUnit, values: Floats, folder: Path, *, good: bool = False
 ) -> tuple[Floats, Complex]:
-    """Frequencies [Hz] and response behind the network; of the nominal unit if asked for."""
+    """Frequencies [Hz] and response behind the network; of the sound copy if asked for."""
     circuit, extra, load = unit.built, unit.extra, unit.load
     if good:
-        circuit, extra, load = unit.nominal, "", (LOADING.load_resistance, LOADING.load_capacitance)
+        circuit, extra, load = unit.sound, "", (LOADING.load_resistance, LOADING.load_capacitance)
     front = [f"RSOURCE drive n_in {LOADING.source_resistance:.12g}"]
     names = {"in": "n_in", "out": "in"}
     for element, value in zip(TOPOLOGY.elements, values, strict=True):

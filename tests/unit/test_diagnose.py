@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 
 from antecurve.curves.catalogue import named_curve
 from antecurve.diagnose.arrangements import arranged_circuit, arrangement
-from antecurve.diagnose.diagnosis import Weighed, weigh
 from antecurve.diagnose.hypotheses import (
     PRIOR_ONE,
     FaultKind,
@@ -26,6 +25,7 @@ from antecurve.diagnose.ranking import Ranker
 from antecurve.diagnose.suspect import Diagnosis
 from antecurve.diagnose.suspects import suspects_of
 from antecurve.diagnose.unit_circuit import UnitInput
+from antecurve.diagnose.weighing import Weighed, weigh
 from antecurve.report.cautions import INSIDE_CAUTIONS
 from antecurve.report.circuit_schematic import drawn_circuit
 from antecurve.report.diagnosis_tables import diagnosis_lines, suspect_rows
@@ -52,7 +52,8 @@ def ranker_of(model: NodalModel, log_response: NDArray[np.complex128], seed: int
     information = ResponseInformation(
         NODES, log_response + noise, weights, np.zeros(2 * NODES.size), 0.0, 2 * NODES.size
     )
-    return Ranker(model.solved(ideal_drive(NODES)), information)
+    drive = ideal_drive(NODES)
+    return Ranker(model.solved(drive), information, drive)
 
 
 def weighed(name: str, seed: int = 1, **wrong: float) -> Weighed:
@@ -81,7 +82,7 @@ def diagnosis_of(found: Weighed) -> Diagnosis:
         ("passive", "C2", 10.0, "decade"),
         ("feedback", "R2", 38.3e3**-1 * 83.3e3, "misread"),
         ("feedback inverting", "C2", 1e-4, "open"),
-        ("valve stages", "R4", 2.0, "value"),
+        ("valve stages", "R4", 1.6, "value"),
         ("passive split", "C2", 2.0, "fitted twice"),
     ],
 )
@@ -153,7 +154,7 @@ def test_evidence_is_the_integral_over_the_free_value() -> None:
             for p in model.circuit.positions
         ),
     )  # fmt: skip
-    plain = Ranker(nodal_model(exact).solved(ideal_drive(NODES)), ranker.information)
+    plain = replace(ranker, solved=nodal_model(exact).solved(ranker.drive))
     likelihood = np.array([f.log_evidence for f in plain.fitted(held)])
     prior = -0.5 * (logs / free.spread) ** 2 - math.log(free.spread * math.sqrt(2.0 * math.pi))
     total = likelihood + prior

@@ -61,7 +61,7 @@ def chain_of(low: list[str], high: list[str], probe: str) -> CaptureChain:
 
 
 def readings_of(
-    plain: ReadingOptions, stimuli: list[str], idle: int | None, captures: int
+    plain: ReadingOptions, stimuli: list[str], *, idle: int | None, captures: int
 ) -> tuple[ReadingOptions, ...]:
     """Say how each capture is read: with the one stimulus of all, or its own.
 

@@ -140,7 +140,7 @@ def diagnose(
     refuse_existing(output, force=force)
     made, circuit = read_design(design), read_unit(unit)
     plain = ReadingOptions(channel, None, stimulus_at, time_unit, decimal, None, None)
-    readings = readings_of(plain, stimulus or [], None, len(captures))
+    readings = readings_of(plain, stimulus or [], idle=None, captures=len(captures))
     asked = JudgeRequest(
         limit_db=quantity(limit, "dB", "--limit"),
         generator=generator_of(rise_time, rise_time_uncertainty, flatness),

@@ -202,7 +202,7 @@ def judge(
     refuse_existing(output, force=force)
     folder = _folder_of(captures, other_channel, limits, idle_channel)
     plain = ReadingOptions(channel, None, stimulus_at, time_unit, decimal, None, None)
-    readings = readings_of(plain, stimulus or [], idle_channel, len(captures))
+    readings = readings_of(plain, stimulus or [], idle=idle_channel, captures=len(captures))
     setting = UnitCurveTexts(
         unit_curve, unit_zeros, unit_poles, unit_turnover, unit_cut, unit_shelf
     )

@@ -3,29 +3,23 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.checked import checked
 from antecurve.diagnose.circuit_wiring import check_circuit
-from antecurve.diagnose.hypotheses import (
-    PRIOR_GOOD,
-    PRIOR_TWO,
-    PRIOR_UNEXPLAINED,
-    Hypothesis,
-    single_faults,
-)
+from antecurve.diagnose.hypotheses import single_faults
 from antecurve.diagnose.information import LogUnit, information_about
 from antecurve.diagnose.nodal import Drive, NodalModel, ideal_drive
 from antecurve.diagnose.own_error import own_error
-from antecurve.diagnose.ranking import FittedHypothesis, Ranker
+from antecurve.diagnose.ranking import Ranker
 from antecurve.diagnose.suspect import Diagnosis
 from antecurve.diagnose.suspects import suspects_of
-from antecurve.diagnose.two_faults import double_faults
 from antecurve.diagnose.unit_circuit import UnitCircuit
+from antecurve.diagnose.weighing import Weighed, weigh
 from antecurve.errors import NoResultError
 from antecurve.judge.capture import Captures, capture_sequence
 from antecurve.judge.case import Case, fit_case
@@ -36,7 +30,7 @@ from antecurve.networks.compiled import output_impedance
 from antecurve.networks.conditions import Conditions, conditions_of
 from antecurve.threads import single_threaded_linear_algebra
 
-__all__ = ["Weighed", "diagnose_unit", "weigh"]
+__all__ = ["diagnose_unit"]
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -46,82 +40,6 @@ _DESCRIBED = 1.3  # mean square residual: the response is so near that another p
 _WORSE = 2.0  # times the mean square residual of the pass before
 _UNIT_HZ = (0.05, 200e6)  # what waveforms of a record may ask for
 _UNIT_PER_DECADE = 24  # a cubic between errs by less than 1e-6
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Weighed:
-    """All hypotheses with their evidence.
-
-    Attributes
-    ----------
-    ranker : Ranker
-        Circuit and captures.
-    good : FittedHypothesis
-        The unit without a fault.
-    fits : tuple of FittedHypothesis
-        The faults.
-    log_unexplained : float
-        ln of the evidence of any smooth response, its prior counted.
-    measured : numpy.ndarray of complex, shape (nodes,)
-        ln U as the captures show it.
-    """
-
-    ranker: Ranker
-    good: FittedHypothesis
-    fits: tuple[FittedHypothesis, ...]
-    log_unexplained: float
-    measured: Complex
-
-    @property
-    def best(self) -> FittedHypothesis:
-        """The most probable one, the good unit among them."""
-        return max((self.good, *self.fits), key=log_weight)
-
-    @property
-    def explained(self) -> bool:
-        """Whether it is more probable than none of these."""
-        return log_weight(self.best) > self.log_unexplained
-
-
-def log_weight(fit: FittedHypothesis) -> float:
-    """Compute ln of evidence times prior.
-
-    Parameters
-    ----------
-    fit : FittedHypothesis
-        A hypothesis.
-
-    Returns
-    -------
-    float
-        Up to a constant that all share.
-    """
-    prior = math.log(PRIOR_GOOD) if fit.hypothesis is None else fit.hypothesis.log_prior
-    return fit.log_evidence + prior
-
-
-def weigh(ranker: Ranker, faults: Sequence[Hypothesis]) -> Weighed:
-    """Weigh faults by the captures; two at once where one does not explain them.
-
-    Parameters
-    ----------
-    ranker : Ranker
-        Circuit and captures.
-    faults : sequence of Hypothesis
-        Single faults.
-
-    Returns
-    -------
-    Weighed
-        All with their evidence.
-    """
-    evidence, measured = ranker.free_shape()
-    fits = tuple(ranker.fitted(faults))
-    weighed = Weighed(ranker, ranker.good(), fits, evidence + math.log(PRIOR_UNEXPLAINED), measured)
-    if weighed.explained:
-        return weighed
-    doubles = double_faults(ranker, fits, PRIOR_TWO)
-    return replace(weighed, fits=(*fits, *doubles))
 
 
 @checked
@@ -205,14 +123,20 @@ def _weighed(fit: Fit, model: NodalModel, network: NetworkEstimate) -> Weighed:
     unit: LogUnit = lambda f: solution.problem.model.log_response(solution.units, f)  # noqa: E731
     bench = solution.unknowns[problem.unit_count :]
     weighed: Weighed | None = None
+    folded = fit.folded
     for number in range(_PASSES):
-        information, problem, bench = information_about(
-            problem, unit, bench, corrected=number > 0, folded=fit.folded
-        )
+        # What no single fault explains may be a record whose edges were taken for smooth ones.
+        tried = (folded,) if weighed is None or weighed.explained else (True, False)
+        reduced = [
+            (information_about(problem, unit, bench, corrected=number > 0, folded=f), f)
+            for f in tried
+        ]
+        (information, problem, bench), folded = min(reduced, key=lambda r: r[0][0].power)
         if weighed is not None and information.excess > _WORSE * weighed.ranker.information.excess:
             break  # this response does not describe the captures: nothing is linear about it
         nodes = information.frequency_hz
-        ranker = Ranker(model.solved(_drive(fit, network, nodes)), information)
+        drive = _drive(fit, network, nodes)
+        ranker = Ranker(model.solved(drive), information, drive)
         known = None if weighed is None else weighed.best.hypothesis
         weighed = weigh(ranker, faults)
         if number and (weighed.best.hypothesis == known or information.excess < _DESCRIBED):
@@ -229,7 +153,7 @@ def _unit_of(fit: Fit, weighed: Weighed, model: NodalModel, network: NetworkEsti
     """
     from scipy.interpolate import CubicSpline
 
-    best, ranker = weighed.best, weighed.ranker
+    best, ranker = weighed.best if weighed.explained else weighed.best_single, weighed.ranker
     values = model.nominal
     values[ranker.scattered] *= np.exp(best.parts * ranker.deviations)
     if best.hypothesis is not None:

@@ -49,6 +49,8 @@ class ResponseInformation:
         The least chi-square that any response leaves.
     rows : int
         Number of residuals.
+    power : float
+        Sum of squares of what the reduced records leave [V^2], 0 for captures that are no records.
     """
 
     frequency_hz: Floats
@@ -57,6 +59,7 @@ class ResponseInformation:
     vector: Floats
     constant: float
     rows: int
+    power: float = 0.0
 
     @property
     def excess(self) -> float:
@@ -168,6 +171,14 @@ def _bench_unknowns(problem: FitProblem, start: Floats) -> Floats:
     return unknowns
 
 
+def _power(problem: FitProblem, residual: Floats) -> float:
+    total, first = 0.0, 0
+    for observation in problem.observations:
+        total += observation.residual_power(residual[first : first + observation.rows])
+        first += observation.rows
+    return total
+
+
 def information_about(
     problem: FitProblem, log_unit: LogUnit, bench: Floats, *, corrected: bool, folded: bool = True
 ) -> tuple[ResponseInformation, FitProblem, Floats]:
@@ -224,5 +235,6 @@ def information_about(
         vector,
         least - float(vector @ vector),
         evaluation.data_rows,
+        _power(given, residual),
     )
     return information, given, unknowns

@@ -75,12 +75,14 @@ def ideal_drive(frequency_hz: Floats) -> Drive:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PortResponse:
-    """The nominal circuit solved at frequencies, ready for changes.
+    """A circuit solved at frequencies, ready for changes.
 
     Attributes
     ----------
     model : NodalModel
         The circuit.
+    values : numpy.ndarray of float, shape (ports,)
+        Its values, in their units.
     frequency_hz : numpy.ndarray of float, shape (frequencies,)
         Frequencies [Hz].
     response : numpy.ndarray of complex, shape (frequencies,)
@@ -96,6 +98,7 @@ class PortResponse:
     """
 
     model: NodalModel
+    values: Floats
     frequency_hz: Floats
     response: Complex
     to_output: Complex
@@ -289,6 +292,7 @@ class NodalModel:
         at = self.nodes.index(node)
         return PortResponse(
             self,
+            values,
             drive.frequency_hz,
             inverse[:, at, 0] * drive.current,
             np.ascontiguousarray((inverse[:, at] @ equations).T),

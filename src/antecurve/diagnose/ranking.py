@@ -10,14 +10,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.diagnose.hypotheses import FreeValue, Hypothesis
 from antecurve.diagnose.information import ResponseInformation, real_columns
-from antecurve.diagnose.nodal import PortResponse
+from antecurve.diagnose.nodal import Drive, PortResponse
 from antecurve.diagnose.ports import complex_frequency
 
 __all__ = ["FittedHypothesis", "Ranker", "shape_columns"]
@@ -31,6 +31,8 @@ _KEPT = 3  # starts of each that go on
 _STEPS = 8
 _LONGEST = 1.0  # of ln of a value: the response is far from linear beyond
 _CHUNK = 256  # candidates at a time, to bound memory
+_POLISHES = 4
+_POLISHED = 0.05  # standard deviations of a part
 _LITTLE = 1e-6  # of ln of the evidence
 _SETTLED = 1e-4  # of a value
 _STRAY = 0.003  # nepers: strays and leads do some 0.03 dB, by judgement
@@ -103,10 +105,17 @@ class Ranker:
         The nominal circuit at the nodes of the information.
     information : ResponseInformation
         What captures say.
+    drive : Drive
+        What drives the unit at the nodes.
+    parts : numpy.ndarray of float, shape (tolerances,), or None
+        Good values about which the circuit was solved, in standard deviations from nominal;
+        ``None`` for nominal ones.
     """
 
     solved: PortResponse
     information: ResponseInformation
+    drive: Drive
+    parts: Floats | None = None
 
     @property
     def scattered(self) -> NDArray[np.intp]:
@@ -250,10 +259,9 @@ class Ranker:
     def _chunk(
         self, hypotheses: Sequence[Hypothesis | None], values: Sequence[tuple[float, ...]]
     ) -> list[FittedHypothesis]:
-        model = self.solved.model
-        changes = [_changes(h, v) for h, v in zip(hypotheses, values, strict=True)]
+        changes = [self._changes(h, v) for h, v in zip(hypotheses, values, strict=True)]
         # Circuits with fewer changes than others "change" a value that nothing hangs on: to itself.
-        ports, to = _padded(changes, model.nominal)
+        ports, to = _padded(changes, self.solved.values)
         response, slopes = self.solved.changed(ports, to)
         middle = response.shape[-1] // 2
         nominal = np.abs(self.solved.response[middle])
@@ -262,7 +270,9 @@ class Ranker:
         response = np.where(alive[:, None], response, 1.0)
         slopes = np.where(alive[:, None, None], slopes, 0.0)
         columns = self._columns(slopes, hypotheses)
+        about = np.zeros(self.scattered.size) if self.parts is None else self.parts
         offsets = np.zeros(columns.shape[:2])
+        offsets[:, _FREE : _FREE + about.size] = about
         frees = [h.free if h else () for h in hypotheses]
         for row, (free, at) in enumerate(zip(frees, values, strict=True)):
             for k, (unknown, value) in enumerate(zip(free, at, strict=True)):
@@ -292,10 +302,55 @@ class Ranker:
                     float(marginal.log_evidence[row]) if alive[row] else -math.inf,
                     float(marginal.chi_square[row]) if alive[row] else math.inf,
                     at_parts,
-                    parts,
+                    about + parts,
                 )
             )
         return fits
+
+    def _changes(
+        self, hypothesis: Hypothesis | None, values: tuple[float, ...]
+    ) -> list[tuple[int, float]]:
+        """Ports with the values that they have; a wrong part scatters as a good one."""
+        if hypothesis is None:
+            return []
+        place = {int(port): k for k, port in enumerate(self.scattered)}
+
+        def scattered(port: int, value: float) -> float:
+            if self.parts is None or port not in place:
+                return value
+            return value * math.exp(self.parts[place[port]] * self.deviations[place[port]])
+
+        fixed = [(port, scattered(port, value)) for port, value in hypothesis.fixed]
+        return [*fixed, *((f.port, v) for f, v in zip(hypothesis.free, values, strict=True))]
+
+    def polished(self, fit: FittedHypothesis) -> FittedHypothesis:
+        """Fit a hypothesis again about where the captures put its good parts.
+
+        Parameters
+        ----------
+        fit : FittedHypothesis
+            The fit about nominal parts.
+
+        Returns
+        -------
+        FittedHypothesis
+            Without the error of a response that is linear in tolerances of a fifth.
+        """
+        model, scattered = self.solved.model, self.scattered
+        free = [f.port for f in fit.hypothesis.free] if fit.hypothesis else []
+        for _ in range(_POLISHES):
+            parts = np.where(np.isin(scattered, free), 0.0, fit.parts)
+            values = model.nominal
+            values[scattered] *= np.exp(parts * self.deviations)
+            about = replace(self, solved=model.solved(self.drive, values), parts=parts)
+            ((_, moved),) = about.refined([(0, about.again([fit])[0])])
+            settled = np.abs(moved.parts - fit.parts).max(initial=0.0) < _POLISHED
+            if not math.isfinite(moved.log_evidence):
+                break
+            fit = moved
+            if settled:
+                break
+        return fit
 
     def _columns(self, slopes: Complex, hypotheses: Sequence[Hypothesis | None]) -> Floats:
         """What one standard deviation of each unknown does: free values, good parts, strays."""
@@ -370,21 +425,12 @@ def _starts(hypothesis: Hypothesis) -> list[tuple[float, ...]]:
     return [(first.usual * math.exp(t), *(o.usual for o in others)) for t in _STARTS]
 
 
-def _changes(hypothesis: Hypothesis | None, values: tuple[float, ...]) -> list[tuple[int, float]]:
-    if hypothesis is None:
-        return []
-    free: tuple[FreeValue, ...] = hypothesis.free
-    return [*hypothesis.fixed, *((f.port, v) for f, v in zip(free, values, strict=True))]
-
-
-def _padded(
-    changes: list[list[tuple[int, float]]], nominal: Floats
-) -> tuple[NDArray[np.intp], Floats]:
+def _padded(changes: list[list[tuple[int, float]]], own: Floats) -> tuple[NDArray[np.intp], Floats]:
     width = max(1, *(len(c) for c in changes))
     rows = []
     for change in changes:
         used = {port for port, _ in change}
-        idle = [p for p in range(nominal.size) if p not in used][: width - len(change)]
-        rows.append([*change, *((p, float(nominal[p])) for p in idle)])
+        idle = [p for p in range(own.size) if p not in used][: width - len(change)]
+        rows.append([*change, *((p, float(own[p])) for p in idle)])
     ports = np.array([[port for port, _ in row] for row in rows], dtype=np.intp)
     return ports, np.array([[value for _, value in row] for row in rows])

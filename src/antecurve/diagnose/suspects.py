@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,10 +12,8 @@ from antecurve.diagnose.nodal import ideal_drive
 from antecurve.diagnose.ranking import FittedHypothesis
 from antecurve.diagnose.suspect import Suspect
 from antecurve.diagnose.telling_apart import alike, how_to_tell
+from antecurve.diagnose.weighing import Weighed, is_double, log_weight
 from antecurve.quantities import DB_PER_NEPER
-
-if TYPE_CHECKING:
-    from antecurve.diagnose.diagnosis import Weighed
 
 __all__ = ["suspects_of"]
 
@@ -24,6 +21,7 @@ Complex = NDArray[np.complex128]
 
 _LISTED = 8  # most suspects
 _LEAST = 1e-3  # a probability below is not worth a line
+_TRIED = 4  # most probable faults of a suspect that may do what another does
 _COVERAGE = 1.96  # standard deviations of 95 %
 
 
@@ -58,8 +56,6 @@ def suspects_of(
         Probability of a good unit, of none of these, the suspects, how many hypotheses were
         weighed, and what a good unit would leave of the level [dB].
     """
-    from antecurve.diagnose.diagnosis import log_weight
-
     fits = [weighed.good, *weighed.fits]
     logs = np.array([log_weight(f) for f in fits] + [weighed.log_unexplained])
     shares = np.exp(logs - logs.max())
@@ -96,8 +92,16 @@ def _unseen(weighed: Weighed, shares: NDArray[np.float64]) -> NDArray[np.bool_]:
 
 def _twins(weighed: Weighed, listed: list[_Group]) -> NDArray[np.bool_]:
     """Which of the suspects no capture can tell from which: one can do what the other does."""
-    best = [g.best for g in listed]
-    same = np.array([alike(weighed.ranker, fit, best) for fit in best])
+    tried = [
+        (number, fit)
+        for number, group in enumerate(listed)
+        for _, fit in sorted(group.fits, key=lambda item: -item[0])[:_TRIED]
+    ]
+    owner = np.array([number for number, _ in tried])
+    same = np.zeros((len(listed), len(listed)), dtype=bool)
+    for number, group in enumerate(listed):
+        as_well = alike(weighed.ranker, group.best, [fit for _, fit in tried])
+        same[number, owner[as_well]] = True
     return np.asarray((same | same.T) & ~np.eye(len(listed), dtype=bool))
 
 
@@ -132,7 +136,7 @@ def _suspect(
         spread = math.exp(_COVERAGE * fit.log_deviations[0])
         low, high = sorted((value / spread, value * spread))
     fault = hypothesis.kind.value
-    if len(hypothesis.refs) > 1 and len(changes) == 2 and hypothesis.free:
+    if is_double(fit):
         fault = "two faults"
     return Suspect(
         refs=hypothesis.refs,

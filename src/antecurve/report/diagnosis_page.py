@@ -16,7 +16,7 @@ from antecurve.report.diagnosis_tables import (
     suspect_text,
 )
 from antecurve.report.page import page_environment
-from antecurve.report.ship_sheet import VERDICT_WORDS, band_rows
+from antecurve.report.unit_report import VERDICT_WORDS, band_rows
 
 if TYPE_CHECKING:
     from antecurve.diagnose.repair import Repair
