@@ -20,6 +20,7 @@ from antecurve.quantities import DB_PER_NEPER, format_quantity
 __all__ = ["alike", "how_to_tell", "ideal_information"]
 
 Floats = NDArray[np.float64]
+Complex = NDArray[np.complex128]
 
 _IDEAL = 0.002  # nepers: 0.02 dB, what the best captures of a bench tell
 _ODDS = 2.0 * math.log(10.0)  # of chi-square: odds of ten to one
@@ -27,13 +28,13 @@ _LEAST_DB = 0.3  # a difference of levels that a capture within the unit shows
 _OPEN_OHM = 1e12
 
 
-def ideal_information(about: FittedHypothesis, frequency_hz: Floats) -> ResponseInformation:
+def ideal_information(log_response: Complex, frequency_hz: Floats) -> ResponseInformation:
     """Make up what an ideal capture would say of a unit, gain apart.
 
     Parameters
     ----------
-    about : FittedHypothesis
-        What is wrong with the unit.
+    log_response : numpy.ndarray of complex, shape (nodes,)
+        ln of its response.
     frequency_hz : numpy.ndarray of float, shape (nodes,)
         Frequencies [Hz].
 
@@ -45,7 +46,7 @@ def ideal_information(about: FittedHypothesis, frequency_hz: Floats) -> Response
     count = frequency_hz.size
     weights = np.eye(2 * count) / _IDEAL
     return ResponseInformation(
-        frequency_hz, about.log_response, weights, np.zeros(2 * count), 0.0, 2 * count
+        frequency_hz, log_response, weights, np.zeros(2 * count), 0.0, 2 * count
     )
 
 
@@ -68,7 +69,9 @@ def alike(ranker: Ranker, suspect: FittedHypothesis, others: Sequence[FittedHypo
     """
     if not others:
         return np.zeros(0, dtype=bool)
-    ideal = replace(ranker, information=ideal_information(suspect, ranker.information.frequency_hz))
+    # Good parts nominal: what they are off by in this unit is no reason to tell suspects apart.
+    about = np.log(_at(ranker.solved, suspect))
+    ideal = replace(ranker, information=ideal_information(about, ranker.information.frequency_hz))
     fits = ideal.refined(list(enumerate(ideal.again(others))))
     return np.array([fit.chi_square < _ODDS for _, fit in fits])
 
@@ -198,7 +201,7 @@ def _capture_text(
     )
 
 
-def _at(solved: PortResponse, fit: FittedHypothesis | None) -> NDArray[np.complex128]:
+def _at(solved: PortResponse, fit: FittedHypothesis | None) -> Complex:
     hypothesis = fit.hypothesis if fit else None
     if fit is None or hypothesis is None:
         return np.asarray(solved.response)
