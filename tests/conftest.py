@@ -14,6 +14,9 @@ from typing import Any
 # Tests run side by side on all cores; threads inside one calculation only get in the way.
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
+# Tests start a hundred processes: whatever the machine says, they find their modules compiled.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 # Thousands of tests live to the end: looking for garbage among them by the thousand is no use.
 gc.set_threshold(50_000, 20, 50)
 # A shell ignores it for what it starts in the background, and so would what the tests start.
