@@ -37,6 +37,9 @@ Coercion = Callable[[str, Any], Any]
 """Takes the name of an argument and its value; returns the value to use."""
 
 _PUBLIC: list[Any] = []
+_KNOWN_AS = {"Designed": "Design", "HasNetwork": "Network"}
+"""Protocols, by the class that users know to meet them."""
+
 _MAKE_ONE_BY = {
     "Curve": "antecurve.named_curve, antecurve.curve_from_turnover or antecurve.Curve",
     "Job": "antecurve.read_job or antecurve.default_job",
@@ -328,10 +331,10 @@ def _numbers(dtype: Any, *, convert: bool) -> Coercion:
 
 
 def _instance(kind: type) -> Coercion:
-    article = "an" if kind.__name__[:1] in "AEIOU" else "a"
-    rule = f"it must be {article} {kind.__name__}"
-    if kind.__name__ in _MAKE_ONE_BY:
-        rule += f"; make one by {_MAKE_ONE_BY[kind.__name__]}"
+    known = _KNOWN_AS.get(kind.__name__, kind.__name__)
+    rule = f"it must be {'an' if known[:1] in 'AEIOU' else 'a'} {known}"
+    if known in _MAKE_ONE_BY:
+        rule += f"; make one by {_MAKE_ONE_BY[known]}"
 
     def coerce(name: str, value: Any) -> Any:
         if not isinstance(value, kind):

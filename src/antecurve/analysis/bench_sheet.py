@@ -275,7 +275,7 @@ def bench_sheet(
 
     Parameters
     ----------
-    design : Designed or PickedNetwork
+    design : Design or PickedNetwork
         What is analysed: a design, or a network that comes with `conditions`.
     conditions : Conditions, optional
         Curve, generator, unit and band; those of the design by default.

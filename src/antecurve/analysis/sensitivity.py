@@ -93,7 +93,7 @@ def sensitivities(
 
     Parameters
     ----------
-    design : Designed or PickedNetwork
+    design : Design or PickedNetwork
         What is analysed: a design, or a network that comes with `conditions`.
     conditions : Conditions, optional
         Curve, generator, unit and band; those of the design by default.

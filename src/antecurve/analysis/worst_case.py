@@ -104,7 +104,7 @@ def worst_corner(
 
     Parameters
     ----------
-    design : Designed or PickedNetwork
+    design : Design or PickedNetwork
         What is analysed: a design, or a network that comes with `conditions`.
     conditions : Conditions, optional
         Curve, generator, unit and band; those of the design by default.
@@ -283,7 +283,7 @@ def worst_case(
 
     Parameters
     ----------
-    design : Designed or PickedNetwork
+    design : Design or PickedNetwork
         What is analysed: a design, or a network that comes with `conditions`.
     conditions : Conditions, optional
         Curve, generator, unit and band; those of the design by default.
@@ -349,7 +349,7 @@ def worst_case_or_none(
 
     Parameters
     ----------
-    design : Designed or PickedNetwork
+    design : Design or PickedNetwork
         What is analysed: a design, or a network that comes with `conditions`.
     conditions : Conditions, optional
         Curve, generator, unit and band; those of the design by default.

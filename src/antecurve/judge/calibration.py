@@ -164,7 +164,7 @@ def calibrate_network(
     ----------
     sweep : Capture
         Levels at the network's output, constant EMF.
-    design : Designed, PickedNetwork or NetworkEstimate
+    design : Design, PickedNetwork or NetworkEstimate
         The network: a design, or with `conditions` a network with parts or an estimate.
     conditions : Conditions, optional
         Generator and unit when a unit is judged later, and the curve whose published time

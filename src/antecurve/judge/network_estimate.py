@@ -111,7 +111,7 @@ def estimate_of(
 
     Parameters
     ----------
-    subject : Designed, PickedNetwork or NetworkEstimate
+    subject : Design, PickedNetwork or NetworkEstimate
         A design, a network with parts, or an estimate such as a calibration's.
     conditions : Conditions
         Whose source and load count.

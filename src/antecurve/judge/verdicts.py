@@ -133,7 +133,7 @@ def judge_unit(
     ----------
     captures : Capture or sequence of Capture
         Captures of the same unit, fitted jointly; at least one.
-    design : Designed, PickedNetwork or NetworkEstimate
+    design : Design, PickedNetwork or NetworkEstimate
         The network that they went through: a design, or with `conditions` a network with parts
         or an estimate (`estimate_by_tolerance`, `exact_estimate`, a calibration).
     conditions : Conditions, optional
