@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from antecurve.analysis.bench_plan import BenchPlan
+    from antecurve.analysis.bench_sheet import Receiver
     from antecurve.report.bench_page import SheetPart
 
 __all__ = ["sheet"]
@@ -127,7 +128,7 @@ def sheet(
     Example: antecurve sheet bench-network/design.json --overload "50 mV" -o bench-sheet
     """
     from antecurve.analysis.bench_plan import bench_plan
-    from antecurve.analysis.bench_sheet import SPOT_FREQUENCIES_HZ, SheetTolerance, provers
+    from antecurve.analysis.bench_sheet import SPOT_FREQUENCIES_HZ, SheetTolerance
     from antecurve.analysis.ratings import largest_amplitude_v
     from antecurve.cli.delivery import deliver
     from antecurve.cli.progress import busy_progress
@@ -147,11 +148,7 @@ def sheet(
             replace(design.conditions, source_level_v=level_v),
             frequencies_hz=[quantity(f, "Hz", "--frequency") for f in frequency or ()]
             or SPOT_FREQUENCIES_HZ,
-            receivers=provers(
-                oscilloscope_f=quantity(oscilloscope, "F", "--oscilloscope", zero=True),
-                meter_f=quantity(meter, "F", "--meter", zero=True),
-                probe_f=quantity(probe, "F", "--probe", zero=True),
-            ),
+            receivers=_receivers(oscilloscope, meter, probe),
             overload_v=None if overload is None else quantity(overload, "V", "--overload"),
             rise_time_s=quantity(rise_time, "s", "--rise-time", zero=True),
             temperature_k=quantity(temperature, "K", "--temperature"),
@@ -177,6 +174,16 @@ def sheet(
         output=output,
         force=force,
         as_json=as_json,
+    )
+
+
+def _receivers(oscilloscope: str, meter: str, probe: str) -> tuple[Receiver, ...]:
+    from antecurve.analysis.bench_sheet import provers
+
+    return provers(
+        oscilloscope_f=quantity(oscilloscope, "F", "--oscilloscope", zero=True),
+        meter_f=quantity(meter, "F", "--meter", zero=True),
+        probe_f=quantity(probe, "F", "--probe", zero=True),
     )
 
 
