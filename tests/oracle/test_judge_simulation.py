@@ -193,7 +193,7 @@ def test_sweep_and_square_wave_together() -> None:
         value = verdict.value(name)
         sigma = (value.high - value.low) / 3.92
         assert abs(value.value - getattr(unit, name)) < 4 * sigma
-    assert any(f.startswith("treble: ") for f in verdict.findings)
+    assert any(f.startswith("Treble time constant ") for f in verdict.findings)
 
 
 def test_sweep_alone_and_a_shape_that_no_constant_makes() -> None:

@@ -143,7 +143,9 @@ def describe(
     texts += _below_capture(fit, deviation, lowest, mains_hz)
     texts = [f.text for f in residuals if f.forbids_pass] + texts
     texts += [f.text for f in residuals if not f.forbids_pass]
-    return Findings(tuple(texts or ["every constant agrees with its nominal value"]), tuple(faults))
+    return Findings(
+        tuple(texts or ["Every time constant agrees with its nominal value."]), tuple(faults)
+    )
 
 
 def _is_constant(
@@ -215,9 +217,8 @@ def _effect(fit: Fit, value: FittedValue, frequency: Floats, band: tuple[float, 
 
 def _sentence(effect: _Effect, fit: Fit) -> str:
     value, model = effect.value, fit.solution.problem.model
-    word = _WORDS.get(_base(value.name), value.name)
-    size = f"{abs(effect.shown_db):.2g} dB too {'much' if effect.shown_db > 0 else 'little'}"
-    where = f"{size} at {_hertz(effect.shown_hz)}"
+    word = _WORDS.get(_base(value.name), value.name).capitalize()
+    where = f"{effect.shown_db:+.2g} dB at {_hertz(effect.shown_hz)}"
     if value.unit == "Hz":
         order = ""
         if value.name in ("low_corner_hz", "high_corner_hz"):
@@ -225,17 +226,21 @@ def _sentence(effect: _Effect, fit: Fit) -> str:
             order = "" if order == ", first order" else order
         if value.name == "low_corner_hz" and not order and is_amendment(value):
             order = ", the 7950 µs of the amended disc curve"
-        return f"{word}: {_hertz(value.value)} ({_range_hertz(value)}){order}: {where}"
+        return f"{word} {_hertz(value.value)} ({_range_hertz(value)}){order}: {where}"
     nominal = value.nominal
-    shown = _range_micro(value)
     if nominal is None:
-        return f"{word}: {shown}: {where}"
+        return f"{word} {_range_micro(value)}: {where}"
+    word = f"{word} time constant"
     if value.value < nominal / _GONE:
         return (
-            f"{word}: not there ({_micro(value.value)} µs or less in place of {_micro(nominal)}): "
+            f"{word} missing: {_micro(value.value)} µs or less (nominal {_micro(nominal)} µs): "
             f"{where}"
         )
-    return f"{word}: {shown} in place of {_micro(nominal)}: {where}"
+    off = 100.0 * (value.value / nominal - 1.0)
+    share = f"{abs(off):.2g} % {'high' if off > 0 else 'low'}"
+    if value.value > nominal * _GONE:
+        share = "far too large"
+    return f"{word} {_range_micro(value)}, {share} (nominal {_micro(nominal)} µs): {where}"
 
 
 def _micro(seconds: float) -> str:
@@ -282,17 +287,17 @@ def _explanation_sentence(cause: Explanation) -> str:
     if not cause.is_part:
         word = _WORDS.get(_base(cause.name), cause.name)
         return (
-            f"one constant explains the deviation: {word} at {cause.ratio:.3g} of its nominal value"
+            f"One constant explains the deviation: {word} at {cause.ratio:.3g} of its nominal value"
         )
     other = cause.in_series_equaliser
     if other is not None and _part_sentence(other) == _part_sentence(cause):
-        return f"one part explains the deviation: {_part_sentence(cause)}"
+        return f"One part explains the deviation: {_part_sentence(cause)}"
     readings = [
         f"{'series equaliser' if e.of_series_equaliser else 'feedback'}: {_part_sentence(e)}"
         for e in (other, cause)
         if e is not None
     ]
-    return f"one part explains the deviation: {'; '.join(readings)}"
+    return f"One part explains the deviation: {'; '.join(readings)}"
 
 
 def _part_sentence(cause: Explanation) -> str:
