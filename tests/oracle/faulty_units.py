@@ -154,6 +154,18 @@ def drawn_unit(rng: np.random.Generator) -> FaultyUnit:
     return FaultyUnit(nominal, sound, built, kind, refs, extra, load)
 
 
+def network_cards(
+    values: Floats, load: tuple[float, float] = (LOADING.load_resistance, LOADING.load_capacitance)
+) -> str:
+    """The network's cards from the node ``drive`` to the unit's input ``in``, that one included."""
+    front = [f"RSOURCE drive n_in {LOADING.source_resistance:.12g}"]
+    names = {"in": "n_in", "out": "in"}
+    for element, value in zip(TOPOLOGY.elements, values, strict=True):
+        first, second = (names.get(n, n if n == "0" else f"n_{n}") for n in element.nodes)
+        front.append(f"{element.ref}N {first} {second} {value:.12g}")
+    return "\n".join([*front, f"RLOAD in 0 {load[0]:.12g}", f"CLOAD in 0 {load[1]:.12g}"])
+
+
 def answered(
     unit: FaultyUnit, values: Floats, folder: Path, *, good: bool = False
 ) -> tuple[Floats, Complex]:
@@ -161,13 +173,9 @@ def answered(
     circuit, extra, load = unit.built, unit.extra, unit.load
     if good:
         circuit, extra, load = unit.sound, "", (LOADING.load_resistance, LOADING.load_capacitance)
-    front = [f"RSOURCE drive n_in {LOADING.source_resistance:.12g}"]
-    names = {"in": "n_in", "out": "in"}
-    for element, value in zip(TOPOLOGY.elements, values, strict=True):
-        first, second = (names.get(n, n if n == "0" else f"n_{n}") for n in element.nodes)
-        front.append(f"{element.ref}N {first} {second} {value:.12g}")
-    front += [f"RLOAD in 0 {load[0]:.12g}", f"CLOAD in 0 {load[1]:.12g}"]
-    return simulator_response("\n".join(front), cards(circuit, extra=extra), "out", folder)
+    return simulator_response(
+        network_cards(values, load), cards(circuit, extra=extra), "out", folder
+    )
 
 
 def shows(unit: FaultyUnit, values: Floats, folder: Path) -> bool:

@@ -1,4 +1,4 @@
-"""The response of each arrangement against ngspice, a general circuit simulator."""
+"""Responses of the arrangements, and a capture, by ngspice, a general circuit simulator."""
 
 from __future__ import annotations
 
@@ -9,33 +9,29 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from faulty_units import CONDITIONS, cards, network_cards, with_values
+from playback_units import VALUES, by_tolerance
+from unit_circuits import recorded
 
 from antecurve.curves.catalogue import named_curve
 from antecurve.diagnose.arrangements import ARRANGEMENTS, Arrangement, arranged_circuit
+from antecurve.diagnose.diagnosis import diagnose_unit
 from antecurve.diagnose.nodal import ideal_drive, nodal_model
-from antecurve.diagnose.unit_circuit import UnitCircuit, UnitInput
+from antecurve.diagnose.unit_circuit import UnitInput
 
 pytestmark = pytest.mark.skipif(shutil.which("ngspice") is None, reason="needs ngspice")
 
 
-def cards(circuit: UnitCircuit) -> str:
-    """Write the circuit as the simulator's own cards, by controlled sources."""
-    lines = [
-        f"{p.element.ref} {p.element.nodes[0]} {p.element.nodes[1]} {p.value:.15g}"
-        for p in circuit.positions
-    ]
-    for b in circuit.amplifiers:
-        lines.append(f"E{b.name} {b.name}_e 0 {b.input} 0 {b.gain:.15g}")
-        lines.append(f"R{b.name}o {b.name}_e {b.output} {b.output_resistance:.15g}")
-        if b.input_capacitance is not None:
-            lines.append(f"C{b.name}i {b.input} 0 {b.input_capacitance:.15g}")
-    for s in circuit.operational_amplifiers:
-        # A current into 1 F gives 1/s; the direct path of 1 Gohm keeps the working point.
-        lines.append(f"G{s.name} 0 {s.name}_i {s.plus} {s.minus} 1")
-        lines.append(f"C{s.name}i {s.name}_i 0 {1 / (2 * np.pi * s.gain_bandwidth_hz):.15g}")
-        lines.append(f"R{s.name}i {s.name}_i 0 1e9")
-        lines.append(f"E{s.name} {s.output} 0 {s.name}_i 0 1")
-    return "\n".join(lines)
+def simulated(text: str, kind: type, folder: Path) -> tuple[list[str], np.ndarray]:
+    """Run the simulator; names and columns of its result."""
+    (folder / "unit.cir").write_text(text)
+    subprocess.run(
+        ["ngspice", "-b", "-r", "unit.raw", "unit.cir"],
+        cwd=folder, capture_output=True, text=True, timeout=120, check=True,
+    )  # fmt: skip
+    header, _, numbers = (folder / "unit.raw").read_bytes().partition(b"Binary:\n")
+    names = re.findall(r"^\t\d+\t(\S+)", header.decode(), re.MULTILINE)
+    return names, np.frombuffer(numbers, dtype=kind).reshape(-1, len(names)).T
 
 
 @pytest.mark.parametrize("arranged", ARRANGEMENTS, ids=lambda a: a.name)
@@ -44,15 +40,36 @@ def test_response_is_the_simulators(arranged: Arrangement, tmp_path: Path) -> No
         arranged, title="x", curve=named_curve("disc"), unit_input=UnitInput(47e3, 150e-12)
     )
     text = f"* unit\nV1 in 0 AC 1\n{cards(circuit)}\n.ac dec 3 5 2e5\n.end\n"
-    (tmp_path / "unit.cir").write_text(text)
-    subprocess.run(
-        ["ngspice", "-b", "-r", "unit.raw", "unit.cir"],
-        cwd=tmp_path, capture_output=True, text=True, timeout=60, check=True,
-    )  # fmt: skip
-    header, _, numbers = (tmp_path / "unit.raw").read_bytes().partition(b"Binary:\n")
-    names = re.findall(r"^\t\d+\t(\S+)", header.decode(), re.MULTILINE)
-    columns = np.frombuffer(numbers, dtype=complex).reshape(-1, len(names)).T
+    names, columns = simulated(text, complex, tmp_path)
     model = nodal_model(circuit)
     ours = model.response(model.nominal, ideal_drive(columns[0].real))
     # The simulator's conductance of 1e-12 S at every node, and its 1 Gohm at the integrator.
     np.testing.assert_allclose(ours, columns[names.index("v(out)")], rtol=1e-5)
+
+
+def test_a_transient_capture_names_the_part(tmp_path: Path) -> None:
+    """A square wave of 200 Hz integrated over time, once coupling has settled, at 8 bits."""
+    from scipy.interpolate import PchipInterpolator
+
+    nominal = with_values(
+        arranged_circuit(
+            ARRANGEMENTS[0], title="x", curve=named_curve("disc"),
+            unit_input=UnitInput(47e3, 150e-12),
+        ),
+        C3=100e-9,
+    )  # fmt: skip
+    wrong = with_values(nominal, R2=1.5 * nominal.position("R2").value)
+    text = (
+        f"* unit\nV1 drive 0 PULSE(-0.7 0.7 0 10n 10n 2.49999m 5m)\n"
+        f"{network_cards(VALUES)}\n{cards(wrong)}\n"
+        ".options reltol=1e-5\n.tran 4u 0.2 0.187 8u\n.end\n"
+    )
+    names, columns = simulated(text, float, tmp_path)
+    time = np.linspace(0.1871, 0.1999, 6000)
+    clean = PchipInterpolator(columns[0], columns[names.index("v(out)")])(time)
+    capture = recorded(clean, np.random.default_rng(3), time=time, name="transient")
+    result = diagnose_unit([capture], by_tolerance(), nominal, conditions=CONDITIONS)
+    first = result.suspects[0]
+    assert first.refs == ("R2",) and first.probability > 0.9
+    assert first.value == pytest.approx(wrong.position("R2").value, rel=0.1)
+    assert result.good_probability < 1e-6
