@@ -15,12 +15,12 @@ ROOT = Path(antecurve.__file__).parent
 # Lowest first; a module may import from its own layer and those before it.
 LAYERS = (
     "errors", "extras", "texts", "checked", "quantities", "arrays", "threads", "results",
-    "signals", "algebra",
+    "signals", "sound", "algebra",
     "curves", "networks.tree", "networks.topology", "networks.conditions", "job", "networks",
     "synthesis", "parts", "pick", "analysis", "judge", "diagnose", "pipeline", "files", "report",
     "cli", "__main__",
 )  # fmt: skip
-HEAVY = {"pandas", "typer", "matplotlib", "rich", "jinja2", "openpyxl", "soundfile"}
+HEAVY = {"pandas", "typer", "matplotlib", "rich", "jinja2", "openpyxl", "soundfile", "sounddevice"}
 COMPUTING = {
     "algebra", "curves", "networks", "synthesis", "parts", "pick", "analysis", "judge", "diagnose",
     "job", "pipeline", "signals",

@@ -29,7 +29,7 @@ __all__ = ["command_line", "run"]
 
 _COMMANDS = (
     "design", "job", "curves", "formulas", "check", "spread", "loading", "scope", "sheet", "parts",
-    "trim", "judge", "diagnose", "calibrate", "signal",
+    "trim", "judge", "diagnose", "calibrate", "signal", "measure",
 )  # fmt: skip
 """Modules of this folder, each with the command of its name."""
 _INTERRUPTED = 130  # the parser's own code for an interrupt, too
@@ -135,7 +135,7 @@ def _ending(error: BaseException) -> tuple[str, int]:
     if isinstance(error, KeyboardInterrupt):
         return "interrupted; nothing was written", _INTERRUPTED
     if isinstance(error, Stopped):
-        return f"{error.word}; nothing was written", error.code
+        return f"{error.word}; {error.written}", error.code
     if isinstance(error, StreamRefused):
         return f"standard output: {error}; give it somewhere to go", OUTPUT_REFUSED
     asked = asked_to_stop()

@@ -48,7 +48,7 @@ _RAISED = dict(zip("⁰¹²³⁴⁵⁶⁷⁸⁹", "0123456789", strict=True))
 
 
 class Stopped(BaseException):
-    """A signal stopped the run before anything was written.
+    """A signal stopped the run before anything was written, or everything was.
 
     Parameters
     ----------
@@ -56,11 +56,14 @@ class Stopped(BaseException):
         Exit code.
     word : str
         What happened, in a word.
+    written : str, optional
+        What was written until then.
     """
 
-    def __init__(self, code: int, word: str) -> None:
+    def __init__(self, code: int, word: str, written: str = "nothing was written") -> None:
         self.code = code
         self.word = word
+        self.written = written
         super().__init__(word)
 
 

@@ -84,7 +84,9 @@ def write_folder(folder: Path | str, files: Mapping[str, bytes], *, force: bool 
         _write_inside(target, folder, files, force=force)
 
 
-def write_file(path: Path | str, content: bytes, *, force: bool = False) -> None:
+def write_file(
+    path: Path | str, content: bytes, *, force: bool = False, more_follows: bool = False
+) -> None:
     """Write one file, complete or not at all.
 
     Parameters
@@ -95,6 +97,8 @@ def write_file(path: Path | str, content: bytes, *, force: bool = False) -> None
         Its content.
     force : bool, optional
         Whether an existing file may be replaced.
+    more_follows : bool, optional
+        Whether the run goes on for long afterwards: it may be interrupted then.
 
     Raises
     ------
@@ -116,7 +120,7 @@ def write_file(path: Path | str, content: bytes, *, force: bool = False) -> None
             _remove_staged(target.parent, _beside(target))
             if os.path.lexists(target) and not force:
                 raise OutputExistsError(path)
-            with _begun_to_replace(target):
+            with _begun_to_replace(target, ends=more_follows):
                 _make_file(target, content)
 
 
@@ -179,14 +183,16 @@ def _remove_staged(folder: Path, prefix: str) -> None:
 
 
 @contextmanager
-def _begun_to_replace(target: Path) -> Iterator[None]:
-    """Say that output is being written, and take it back if that fails."""
+def _begun_to_replace(target: Path, *, ends: bool = False) -> Iterator[None]:
+    """Say that output is being written, and take it back if that fails, or ends there."""
     _begun.append(target)
     try:
         yield
     except BaseException:
         _begun.remove(target)
         raise
+    if ends:
+        _begun.remove(target)
 
 
 @contextmanager

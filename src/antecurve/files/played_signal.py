@@ -14,7 +14,7 @@ from antecurve.files.sound import read_commented_sound, sound_bytes
 from antecurve.signals.request import SignalRequest
 from antecurve.signals.signal import Signal
 
-__all__ = ["PlayedSignal", "read_played_signal", "signal_wav"]
+__all__ = ["PlayedSignal", "read_played_signal", "request_in", "signal_comment", "signal_wav"]
 
 Floats = NDArray[np.float64]
 
@@ -53,8 +53,25 @@ def signal_wav(signal: Signal) -> bytes:
     bytes
         The file: one channel of 32 bits.
     """
-    comment = _MARK + json.dumps(asdict(signal.request))
-    return sound_bytes(signal.samples, rate_hz=signal.request.rate_hz, comment=comment)
+    return sound_bytes(
+        signal.samples, rate_hz=signal.request.rate_hz, comment=signal_comment(signal.request)
+    )
+
+
+def signal_comment(request: SignalRequest) -> str:
+    """Say in the comment of a file what its signal was made from.
+
+    Parameters
+    ----------
+    request : SignalRequest
+        The signal.
+
+    Returns
+    -------
+    str
+        In ASCII.
+    """
+    return _MARK + json.dumps(asdict(request))
 
 
 def read_played_signal(path: Path | str) -> PlayedSignal:
@@ -83,11 +100,22 @@ def read_played_signal(path: Path | str) -> PlayedSignal:
         )
     if not np.ptp(first) > 0.0:
         raise FileFormatError(str(path), "silence", "name the file that was played")
-    return PlayedSignal(first, sound.rate_hz, _request(sound.comment))
+    return PlayedSignal(first, sound.rate_hz, request_in(sound.comment))
 
 
-def _request(comment: str) -> SignalRequest | None:
-    """What the comment says; ``None`` for one of another origin."""
+def request_in(comment: str) -> SignalRequest | None:
+    """Read what a file was made from in its comment.
+
+    Parameters
+    ----------
+    comment : str
+        Comment of the file.
+
+    Returns
+    -------
+    SignalRequest or None
+        ``None`` for a comment of another origin.
+    """
     mark, _, text = comment.partition(" ")
     if mark != _MARK.strip():
         return None

@@ -102,17 +102,21 @@ def read_commented_sound(path: Path | str) -> Sound:
         ) from None
 
 
-def sound_bytes(waveform: Floats, *, rate_hz: float, comment: str = "") -> bytes:
+def sound_bytes(
+    waveform: Floats, *, rate_hz: float, comment: str = "", as_float: bool = False
+) -> bytes:
     """Write a waveform as WAV of 32 bits.
 
     Parameters
     ----------
     waveform : numpy.ndarray of float, shape (samples,) or (samples, channels)
-        Samples re full scale, from -1 to 1; beyond, they are cut off.
+        Samples re full scale; beyond -1 to 1, integers are cut off.
     rate_hz : float
         Sampling rate [Hz], rounded to whole hertz.
     comment : str, optional
         What is said of it in the file, in ASCII.
+    as_float : bool, optional
+        Whether to write floating-point numbers, not integers.
 
     Returns
     -------
@@ -122,8 +126,8 @@ def sound_bytes(waveform: Floats, *, rate_hz: float, comment: str = "") -> bytes
     from scipy.io import wavfile
 
     file = io.BytesIO()
-    samples = np.rint(np.clip(waveform, -1.0, 1.0) * _FULL_SCALE).astype(np.int32)
-    wavfile.write(file, round(rate_hz), samples)
+    whole = np.rint(np.clip(waveform, -1.0, 1.0) * _FULL_SCALE).astype(np.int32)
+    wavfile.write(file, round(rate_hz), waveform.astype(np.float32) if as_float else whole)
     return _with_comment(file.getvalue(), comment) if comment else file.getvalue()
 
 

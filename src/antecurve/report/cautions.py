@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["CAUTIONS", "INSIDE_CAUTIONS", "SOUND_CAUTIONS"]
+__all__ = ["CAUTIONS", "INSIDE_CAUTIONS", "MEASURING_CAUTIONS", "SOUND_CAUTIONS"]
 
 CAUTIONS = (
     "A unit under test may carry mains voltage, and a valve unit several hundred volts that stay "
@@ -29,3 +29,13 @@ INSIDE_CAUTIONS = (
     "capacitors through a resistor and make sure with a voltmeter that they are.",
 )
 """Cautions wherever a measurement inside a unit is advised."""
+
+MEASURING_CAUTIONS = (
+    "Take headphones off, and loudspeakers off the unit and the interface: square waves and "
+    "treble at full level can destroy tweeters and hurt ears.",
+    CAUTIONS[0],
+    "Local codes, and people qualified for such work, overrule what is said here.",
+    "Connect the unit's output last: what its coupling capacitor carries can destroy the "
+    "interface's input.",
+)
+"""Cautions before the first sound of a measurement."""

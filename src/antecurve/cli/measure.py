@@ -1,0 +1,170 @@
+"""``antecurve measure``: play through a sound interface, record, and judge."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Optional
+
+import typer
+
+from antecurve.cli.options import AsJson, Force, OutputFolder, quantity, refuse_existing
+
+if TYPE_CHECKING:
+    pass
+
+__all__ = ["measure"]
+
+_Text = Optional[str]  # noqa: UP045
+_File = Optional[Path]  # noqa: UP045
+_Number = Optional[int]  # noqa: UP045
+
+
+def measure(
+    design_file: Annotated[
+        _File, typer.Argument(metavar="DESIGN.json", help="The network's design.")
+    ] = None,
+    devices: Annotated[bool, typer.Option("--devices", help="List the sound devices.")] = False,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Write what would be played, and play nothing.")
+    ] = False,
+    output_device: Annotated[
+        _Text, typer.Option(metavar="DEVICE", help="Number or name; by default the system's.")
+    ] = None,
+    input_device: Annotated[
+        _Text, typer.Option(metavar="DEVICE", help="Number or name; by default the system's.")
+    ] = None,
+    output_channel: Annotated[
+        int, typer.Option(metavar="NUMBER", help="Output that plays, from 1.", min=1)
+    ] = 1,
+    input_channel: Annotated[
+        int, typer.Option(metavar="NUMBER", help="Input for the unit's output, from 1.", min=1)
+    ] = 1,
+    generator_channel: Annotated[
+        _Number,
+        typer.Option(metavar="NUMBER", help="Input for the generator, recorded as well.", min=1),
+    ] = None,
+    kind: Annotated[
+        str,
+        typer.Option("--signal", metavar="KIND", help="square, sines, sweep, multitone, noise."),
+    ] = "sweep",
+    rate: Annotated[str, typer.Option(metavar="HERTZ", help="Sampling rate.")] = "48k",
+    seconds: Annotated[str, typer.Option(metavar="SECONDS", help="Length of the signal.")] = "10",
+    level: Annotated[
+        str, typer.Option(metavar="DB", help="Highest peak re full scale; the ramp ends there.")
+    ] = "-6",
+    known_resistor: Annotated[
+        _Text,
+        typer.Option(
+            metavar="OHMS", help="A resistor to measure generator and input with, such as 1k."
+        ),
+    ] = None,
+    generator_resistance: Annotated[
+        _Text, typer.Option(metavar="OHMS", help="Stated instead; by default as designed.")
+    ] = None,
+    input_resistance: Annotated[
+        _Text, typer.Option(metavar="OHMS", help="Of the interface's input, stated.")
+    ] = None,
+    reference: Annotated[
+        _File,
+        typer.Option(metavar="DIR", help="Folder of a measurement whose reference still holds."),
+    ] = None,
+    measured: Annotated[
+        _File, typer.Option(metavar="VALUES.csv", help="Measured values of the network's parts.")
+    ] = None,
+    limit: Annotated[str, typer.Option(metavar="DB", help="Largest deviation allowed.")] = "0.5",
+    limits: Annotated[
+        _File, typer.Option(metavar="LIMITS.toml", help="Limits of gain, noise and others.")
+    ] = None,
+    serial: Annotated[str, typer.Option(metavar="TEXT", help="Serial number of the unit.")] = "",
+    operator: Annotated[str, typer.Option(metavar="TEXT", help="Who measures.")] = "",
+    output: OutputFolder = None,
+    force: Force = False,
+    as_json: AsJson = False,
+) -> None:
+    """Measure a unit through a sound interface: play, record and judge, step by step.
+
+    The folder of -o gets each record as soon as it is taken, then what judge writes.  First comes
+    a reference with network and unit bypassed, then the unit.
+
+    \b
+    Example: antecurve measure bench-network/design.json --known-resistor 1k -o unit-7
+    """
+    from datetime import datetime
+
+    from antecurve import __version__
+    from antecurve.cli.measuring import judged, play_and_record, show_devices, write_dry_run
+    from antecurve.errors import InputError
+    from antecurve.files.design_file import read_design
+    from antecurve.files.limits_file import read_limits
+    from antecurve.files.measured import read_measured
+    from antecurve.files.measured_unit import MeasurementPlan
+    from antecurve.judge.unit_figures import FigureRequest
+    from antecurve.judge.verdicts import JudgeRequest
+    from antecurve.signals.request import SignalRequest
+    from antecurve.sound.portaudio import PortAudioInterface
+    from antecurve.sound.resistances import Resistances
+
+    if devices:
+        show_devices(as_json=as_json)
+        return
+    if design_file is None:
+        raise InputError("DESIGN.json", "nothing", "name the design of the network")
+    if output is None:
+        raise InputError("--output", "nothing", "name the folder for the records")
+    refuse_existing(output, force=force)
+    design = read_design(design_file)
+    inputs = (input_channel,) if generator_channel is None else (input_channel, generator_channel)
+    if len(set(inputs)) < len(inputs):
+        raise InputError("--generator-channel", generator_channel, "name another input")
+    if known_resistor is not None and (generator_resistance or input_resistance):
+        raise InputError(
+            "--known-resistor", known_resistor, "measure the resistances or state them, not both"
+        )
+    rate_hz = round(quantity(rate, "Hz", "--rate"))
+    plan = MeasurementPlan(
+        SignalRequest(kind, rate_hz, quantity(seconds, "s", "--seconds"), (_level(level),)),
+        output_channel,
+        inputs,
+        Resistances(
+            design.job.loading.source_resistance
+            if generator_resistance is None
+            else quantity(generator_resistance, "ohm", "--generator-resistance", zero=True),
+            None
+            if input_resistance is None
+            else quantity(input_resistance, "ohm", "--input-resistance"),
+            "as designed" if generator_resistance is None else "stated",
+        ),
+        None if known_resistor is None else quantity(known_resistor, "ohm", "--known-resistor"),
+        reference,
+        datetime.now().astimezone().isoformat(timespec="minutes"),
+        f"antecurve {__version__}",
+    )
+    if dry_run:
+        write_dry_run(plan, output, force=force)
+        return
+    values = None if measured is None else read_measured(measured, design.picked)
+    asked = JudgeRequest(limit_db=quantity(limit, "dB", "--limit"))
+    figures = FigureRequest(
+        design.job.target.level_v, None, () if limits is None else read_limits(limits)
+    )
+    interface = PortAudioInterface(
+        rate_hz, output_channel, inputs, _device(output_device), _device(input_device)
+    )
+    unit = play_and_record(interface, plan, output)
+    passed = judged(
+        unit, design, values, asked, figures,
+        design_file=design_file, output=output, serial=serial, operator=operator,
+        date=plan.date, as_json=as_json,
+    )  # fmt: skip
+    if not passed:
+        raise typer.Exit(1)
+
+
+def _level(text: str) -> float:
+    from antecurve.quantities import parse_quantity
+
+    return parse_quantity(text, unit="dB", field="--level")
+
+
+def _device(text: str | None) -> int | str | None:
+    return int(text) if text is not None and text.isdecimal() else text

@@ -1,0 +1,1 @@
+"""Playing and recording on a bench: levels, references, resistances, and the sound interface."""

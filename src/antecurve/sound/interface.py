@@ -1,0 +1,94 @@
+"""What a sound interface has to do: play one channel and record others at once."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.results import Result
+
+__all__ = ["Device", "SoundInterface", "recorded_whole"]
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Device(Result):
+    """A device of the sound system.
+
+    Attributes
+    ----------
+    number : int
+        Number by which it is chosen.
+    name : str
+        Its name, by which it can be chosen as well.
+    inputs, outputs : int
+        Channels that it records and plays.
+    rate_hz : float
+        Its usual sampling rate [Hz].
+    usual : str
+        What it is the system's default for: ``input``, ``output``, both, or nothing.
+    """
+
+    number: int
+    name: str
+    inputs: int
+    outputs: int
+    rate_hz: float
+    usual: str
+
+
+class SoundInterface(Protocol):
+    """A sound interface with its channels chosen."""
+
+    @property
+    def rate_hz(self) -> int:
+        """Sampling rate [Hz]."""
+
+    def exchange(self, played: Floats) -> Iterator[Floats]:
+        """Play samples and record until they have come back.
+
+        Parameters
+        ----------
+        played : numpy.ndarray of float, shape (samples,)
+            Samples re full scale.
+
+        Yields
+        ------
+        numpy.ndarray of float, shape (samples of a block, inputs)
+            What was recorded, re full scale, as it comes; all blocks together are longer than
+            what was played by the delay of the interface and more.
+
+        Raises
+        ------
+        InputError
+            When the interface can't play or record, or lost samples.
+        """
+        ...
+
+
+def recorded_whole(interface: SoundInterface, played: Floats) -> Floats:
+    """Play samples and record to the end.
+
+    Parameters
+    ----------
+    interface : SoundInterface
+        The interface.
+    played : numpy.ndarray of float, shape (samples,)
+        Samples re full scale.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (samples, inputs)
+        The record.
+
+    Raises
+    ------
+    InputError
+        As in `SoundInterface.exchange`.
+    """
+    return np.concatenate(list(interface.exchange(played)))

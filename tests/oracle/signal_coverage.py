@@ -1,0 +1,127 @@
+"""The study of intervals from two-channel records: 500 of each kind of signal, stored.
+
+    python tests/oracle/signal_coverage.py [--records 500] [--workers 1]
+
+Run as a program it judges the records that ``tests/data/signal_coverage.csv`` lacks, adds them and
+prints the table of the counts.  Each record is drawn from its number alone: a unit, a build of the
+network (known exactly for even numbers, by the parts' tolerances for odd ones), where the stimulus
+is taken, noise 70 to 50 dB below full scale in the output; 16 bits.
+
+Power.  Of 500 intervals 93 to 97 % hold the truth by a coverage of 95 % with a probability of
+96 %, by one of 90 % with a probability of 1.4 % (binomial).
+"""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import sys
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+
+import numpy as np
+from judge_coverage import COLUMNS, CONSTANTS, Row, results
+from playback_units import CONDITIONS, by_tolerance, drawn_values, known_exactly, random_unit
+from two_channel_records import two_channel_record
+
+from antecurve.errors import InputError
+from antecurve.judge.two_channel import STIMULUS_AT
+from antecurve.judge.verdicts import judge_unit
+from antecurve.threads import single_threaded_linear_algebra
+
+STORED = Path(__file__).parents[1] / "data" / "signal_coverage.csv"
+RECORDS = 500
+KINDS = ("square wave", "sine steps", "log sweep", "pink noise", "multitone", "music")
+SECONDS = 3.0
+QUIET_S = {"sine steps": 0.3, "log sweep": 0.3}  # a sweep may not touch the record's edges
+REFUSED = "refused"
+Case = tuple[str, int]
+
+
+def judged(case: Case) -> list[Row]:
+    """Draw a record and judge it; one row for a refused one."""
+    kind, number = case
+    rng = np.random.default_rng([16, KINDS.index(kind), number])
+    unit, values = random_unit(rng), drawn_values(rng)
+    record = two_channel_record(
+        unit,
+        rng,
+        signal=kind,
+        stimulus_at=str(rng.choice(STIMULUS_AT)),
+        values=values,
+        seconds=SECONDS,
+        noise_db=rng.uniform(-70.0, -50.0),
+        quiet_s=QUIET_S.get(kind, 0.0),
+    )
+    network = by_tolerance() if number % 2 else known_exactly(values)
+    try:
+        with single_threaded_linear_algebra():
+            return results(unit, judge_unit(record, network, conditions=CONDITIONS))
+    except InputError as refused:
+        print(f"{kind} {number}: {refused}", file=sys.stderr)
+        return [(REFUSED, 0.0, 0.0, 0.0, 0.0)]
+
+
+def stored() -> dict[Case, list[Row]]:
+    """Read the stored results by kind and number."""
+    records: dict[Case, list[Row]] = {}
+    if not STORED.exists():
+        return records
+    with STORED.open(newline="", encoding="utf-8") as file:
+        for kind, number, quantity, *cells in list(csv.reader(file))[1:]:
+            truth, value, low, high = map(float, cells)
+            records.setdefault((kind, int(number)), []).append((quantity, truth, value, low, high))
+    return records
+
+
+def run(records: int, workers: int) -> None:
+    """Judge the records that the file lacks, the kinds in turn, and add them to it."""
+    known = stored()
+    missing = [(kind, n) for n in range(records) for kind in KINDS if (kind, n) not in known]
+    with STORED.open("a", newline="", encoding="utf-8") as file, ProcessPoolExecutor(workers) as p:
+        writer = csv.writer(file, lineterminator="\n")
+        if not known:
+            writer.writerow(("kind", "number", *COLUMNS[1:]))
+        for (kind, number), rows in zip(missing, p.map(judged, missing), strict=True):
+            writer.writerows(
+                (kind, number, name, *(f"{x:.6g}" for x in cells)) for name, *cells in rows
+            )
+            file.flush()
+
+
+def held(rows: list[Row], names: tuple[str, ...]) -> tuple[int, int]:
+    """Count the intervals of some quantities that hold the truth, and all of them."""
+    inside = [low <= truth <= high for name, truth, _, low, high in rows if name.startswith(names)]
+    return sum(inside), len(inside)
+
+
+def table(records: dict[Case, list[Row]]) -> str:
+    """The counts as a Markdown table: constants, and the curve at four frequencies."""
+    lines = [
+        "| signal | records | refused | constants | curve | both |",
+        "|---|--:|--:|--:|--:|--:|",
+    ]
+    for kind in KINDS:
+        every = [rows for (of, _), rows in records.items() if of == kind]
+        flat = [row for rows in every for row in rows]
+        shares = []
+        for names in (CONSTANTS, ("deviation_db",), (*CONSTANTS, "deviation_db")):
+            inside, total = held(flat, names)
+            shares.append(f"{inside / max(total, 1):.1%}")
+        refused = sum(row[0] == REFUSED for row in flat)
+        lines.append(f"| {kind} | {len(every)} | {refused} | " + " | ".join(shares) + " |")
+    return "\n".join(lines)
+
+
+def main() -> None:
+    """Judge what is missing and print the table."""
+    options = argparse.ArgumentParser(description=__doc__)
+    options.add_argument("--records", type=int, default=RECORDS)
+    options.add_argument("--workers", type=int, default=1)
+    given = options.parse_args()
+    run(given.records, given.workers)
+    print(table(stored()))
+
+
+if __name__ == "__main__":
+    main()

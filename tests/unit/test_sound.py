@@ -1,0 +1,160 @@
+"""Steps of a measurement with a loopback in place of a sound interface."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy.signal import lfilter
+
+from antecurve.errors import InputError
+from antecurve.files.measured_unit import MeasurementPlan, measure_unit
+from antecurve.files.measurement import MeasurementFolder
+from antecurve.files.sound import read_sound
+from antecurve.signals.request import SignalRequest
+from antecurve.signals.signal import make_signal
+from antecurve.sound.bench import Bench, take_resistances
+from antecurve.sound.ramp import ramp_levels, ramped_level
+from antecurve.sound.resistances import Resistances, resistances_by
+from antecurve.sound.stimulus import stimulus_by_reference
+
+Floats = NDArray[np.float64]
+RATE_HZ = 48_000
+SWEEP = SignalRequest("sweep", RATE_HZ, 1.0, (-6.0,))
+
+
+def straight(samples: Floats) -> Floats:
+    """Nothing in the path."""
+    return samples
+
+
+@dataclass
+class Loopback:
+    """An interface whose input hears its output through a path that a test changes."""
+
+    path: Callable[[Floats], Floats] = straight
+    noise: float = 1e-6
+    inputs: int = 1
+    interrupted_at: int | None = None
+    rate_hz: int = RATE_HZ
+    peaks: list[float] = field(default_factory=list)
+
+    def exchange(self, played: Floats) -> Iterator[Floats]:
+        """Late by 1,000 samples, clipped at full scale, in blocks."""
+        self.peaks.append(float(np.abs(played).max()))
+        heard = self.path(np.concatenate([np.zeros(1000), played, np.zeros(10_000)]))
+        rng = np.random.default_rng(len(self.peaks))
+        heard = np.clip(heard + self.noise * rng.standard_normal(heard.size), -1.0, 1.0)
+        for first in range(0, heard.size, 4800):
+            if self.interrupted_at is not None and first >= self.interrupted_at:
+                raise KeyboardInterrupt
+            yield np.repeat(heard[first : first + 4800, None], self.inputs, axis=1)
+
+
+def bench_of(interface: Loopback, folder: Path, ask: Callable[[str], None]) -> Bench:
+    """A bench that keeps its records in a folder."""
+    inputs = tuple(range(1, interface.inputs + 1))
+    return Bench(interface, 1, inputs, ask, lambda text: None, MeasurementFolder(folder).keep)
+
+
+def plan_of(known_ohm: float | None = None, reference: Path | None = None) -> MeasurementPlan:
+    """A measurement by a sweep of a second."""
+    stated = Resistances(50.0, None, "as designed")
+    return MeasurementPlan(SWEEP, 1, (1,), stated, known_ohm, reference, "2026-11-28", "test")
+
+
+def test_the_ramp_begins_at_minus_40_db() -> None:
+    assert ramp_levels(highest_db=-6.0)[0] == -40.0
+    assert ramp_levels(highest_db=-6.0)[-1] == -6.0
+    assert ramp_levels(highest_db=-50.0) == (-50.0,)
+
+
+def test_the_ramp_stops_before_the_input_clips() -> None:
+    interface = Loopback(lambda x: 10.0 * x)  # 20 dB: full scale at -20 dB
+    level_db = ramped_level(interface, SWEEP)
+    assert -28.0 <= level_db < -20.0
+    assert max(interface.peaks) <= 10 ** (-20.0 / 20.0) * (1 + 1e-6)
+
+
+def test_the_ramp_stops_where_the_unit_clips() -> None:
+    interface = Loopback(lambda x: np.clip(10.0 * x, -0.2, 0.2))  # at -34 dB
+    assert ramped_level(interface, SWEEP) < -34.0
+    assert max(interface.peaks) <= 10 ** (-28.0 / 20.0)
+
+
+def test_a_ramp_that_hears_nothing_or_clips_at_once_is_refused() -> None:
+    with pytest.raises(InputError, match="silence"):
+        ramped_level(Loopback(lambda x: 0.0 * x, noise=1e-4), SWEEP)
+    with pytest.raises(InputError, match="clipped at -40 dB"):
+        ramped_level(Loopback(lambda x: 1000.0 * x), SWEEP)
+
+
+@pytest.mark.parametrize(("source", "load"), [(50.0, 10e3), (150.0, 47e3), (600.0, 5e3)])
+def test_both_resistances_by_one_resistor(source: float, load: float, tmp_path: Path) -> None:
+    """Voltage dividers, written anew: straight, 1 kilohm in series, 1 kilohm across."""
+    known, interface = 1e3, Loopback()
+    shunt = load * known / (load + known)
+    gains = iter((
+        load / (source + load), load / (source + known + load), shunt / (source + shunt)
+    ))  # fmt: skip
+
+    def connect(_: str) -> None:
+        gain = next(gains)
+        interface.path = lambda x: gain * x
+
+    told = take_resistances(bench_of(interface, tmp_path, connect), known_ohm=known, level_db=-10.0)
+    # Noise of 1e-6 in half a second moves a ratio by 1e-7; the sum by that times S/R = 48.
+    assert told.source_ohm == pytest.approx(source, rel=1e-3)
+    assert told.input_ohm == pytest.approx(load, rel=1e-3)
+
+
+def test_readings_that_no_resistances_explain_are_refused() -> None:
+    with pytest.raises(InputError, match="each must lower the level"):
+        resistances_by(known_ohm=1e3, straight=1.0, in_series=1.1, across=0.9)
+    with pytest.raises(InputError, match="no output and input read so"):
+        resistances_by(known_ohm=1e3, straight=1.0, in_series=0.5, across=0.5)
+
+
+def test_an_interruption_keeps_what_was_recorded(tmp_path: Path) -> None:
+    signal = make_signal(SWEEP)
+    bench = bench_of(Loopback(interrupted_at=60_000), tmp_path, lambda text: None)
+    with pytest.raises(KeyboardInterrupt):
+        bench.taken("unit", signal)
+    record, rate = read_sound(tmp_path / "unit-interrupted.wav")
+    assert (len(record), rate) == (62_400, RATE_HZ)
+    # The 32 bits of the file.
+    assert np.abs(record[1000:, 0] - signal.samples[:61_400]).max() < 1e-5
+
+
+def test_the_stimulus_holds_what_the_interface_does_to_it() -> None:
+    signal = make_signal(SWEEP)
+    taps = (0.6, 0.25, 0.1)
+    record = lfilter(taps, [1.0], np.concatenate([np.zeros(777), signal.samples, np.zeros(99)]))
+    stimulus = stimulus_by_reference(
+        record + 0.01, signal.samples, rate_hz=RATE_HZ, factor=2.0, name="reference"
+    )
+    expected = 2.0 * lfilter(taps, [1.0], signal.samples)
+    shift = int(np.argmax(np.correlate(stimulus[:60_000], expected[:60_000][5:-5], "valid"))) - 5
+    assert abs(shift) <= 1
+    assert np.abs(np.roll(stimulus, -shift) - expected).max() < 1e-3
+
+
+def test_records_and_reference_are_kept_and_a_reference_serves_again(tmp_path: Path) -> None:
+    asked: list[str] = []
+    first, second = tmp_path / "first", tmp_path / "second"
+    unit = measure_unit(
+        bench_of(Loopback(), first, asked.append), plan_of(), MeasurementFolder(first)
+    )
+    assert unit.capture == first / "unit.wav"
+    assert {p.name for p in first.iterdir()} == {
+        "bypass.wav", "measurement.json", "stimulus.wav", "unit.wav",
+    }  # fmt: skip
+    assert "bypassed" in asked[0] and "to the network" in asked[1]
+    again = plan_of(reference=first)
+    measure_unit(bench_of(Loopback(), second, asked.append), again, MeasurementFolder(second))
+    assert len(asked) == 3 and "to the network" in asked[2]
+    assert (second / "measurement.json").read_text() == (first / "measurement.json").read_text()
