@@ -3,10 +3,10 @@
 What is played goes to a null sink; this process hears its monitor, filters it, and plays it to a
 second null sink, whose monitor is the interface's input.
 
-    python sound_server.py RESPONSE.npy MODE
+    python sound_server.py TAPS.npy MODE READY
 
 The first file holds the taps of the unit behind the network; in the second stands whether they
-are in the path (``unit``) or not.
+are in the path (``unit``) or not; the third comes into being when sound flows.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ _BLOCK = 2400  # samples: 50 ms
 _FORMAT = ("--raw", f"--rate={RATE_HZ}", "--channels=1", "--format=float32le")
 
 
-def main(taps_file: str, mode_file: str) -> None:
+def main(taps_file: str, mode_file: str, ready_file: str) -> None:
     """Filter without end."""
     with suppress(PermissionError):
         os.nice(-10)  # sound in time, whatever else the machine does
@@ -55,6 +55,7 @@ def main(taps_file: str, mode_file: str) -> None:
             ring, block = full[block.size :], full[: block.size]
         spoken.stdin.write(block.astype("<f4").tobytes())
         spoken.stdin.flush()
+        Path(ready_file).touch()
 
 
 if __name__ == "__main__":

@@ -137,11 +137,13 @@ def test_a_unit_is_measured_from_end_to_end(
     unit = Unit(treble_s=62e-6, low_corner_hz=4.0, high_corner_hz=200e3)
     np.save(tmp_path / "taps.npy", taps(default_design, unit))
     (tmp_path / "design.json").write_bytes(design_json(default_design))
-    mode = tmp_path / "mode"
+    mode, ready = tmp_path / "mode", tmp_path / "ready"
     mode.write_text("bypass")
     filtering = subprocess.Popen(
-        [sys.executable, str(SERVER), str(tmp_path / "taps.npy"), str(mode)], env=environment
+        [sys.executable, str(SERVER), *map(str, (tmp_path / "taps.npy", mode, ready))],
+        env=environment,
     )
+    _wait_for(ready)
     measuring = subprocess.Popen(
         [
             "nice", "-n", "-10", sys.executable, "-m", "antecurve", "measure", "design.json", "--seconds", "1.5",
