@@ -27,6 +27,7 @@ from antecurve.networks.compiled import transfer
 from antecurve.pipeline import Design
 
 SERVER = Path(__file__).with_name("sound_server.py")
+IN_TIME = ("nice", "-n", "-10")  # sound in time, whatever else the machine does
 NEEDED = ("pulseaudio", "parec", "pacat")
 
 
@@ -68,7 +69,10 @@ def environment(tmp_path: Path) -> Iterator[dict[str, str]]:
         "XDG_RUNTIME_DIR": str(runtime), "HOME": str(runtime), "PULSE_SERVER": f"unix:{socket}",
     }  # fmt: skip
     with subprocess.Popen(
-        ["nice", "-n", "-10", "pulseaudio", "-n", "-F", "settings.pa", "--daemonize=no", "--exit-idle-time=-1"],
+        [
+            *IN_TIME, "pulseaudio", "-n", "-F", "settings.pa", "--daemonize=no",
+            "--exit-idle-time=-1",
+        ],
         cwd=runtime, env=own, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
     ) as server:  # fmt: skip
         _wait_for(socket)
@@ -146,8 +150,8 @@ def test_a_unit_is_measured_from_end_to_end(
     _wait_for(ready)
     measuring = subprocess.Popen(
         [
-            "nice", "-n", "-10", sys.executable, "-m", "antecurve", "measure", "design.json", "--seconds", "1.5",
-            "--level", "-40", "--serial", "7", "-o", "unit-7",
+            *IN_TIME, sys.executable, "-m", "antecurve", "measure", "design.json",
+            "--seconds", "1.5", "--level", "-40", "--serial", "7", "-o", "unit-7",
         ],
         cwd=tmp_path, env=environment, text=True,
         stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
