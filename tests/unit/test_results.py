@@ -10,6 +10,7 @@ import pkgutil
 from collections.abc import Iterator
 from typing import Any
 
+import numpy as np
 import pytest
 
 import antecurve
@@ -34,9 +35,14 @@ from antecurve.analysis.strays import stray_table
 from antecurve.analysis.worst_case import worst_case
 from antecurve.curves.catalogue import CatalogueEntry, named_curve
 from antecurve.curves.identify import identify_curve
+from antecurve.curves.model import response
 from antecurve.curves.tabulate import curve_table
 from antecurve.errors import InputError
+from antecurve.judge.conformity import Decision
+from antecurve.judge.sweep import SweepCapture
+from antecurve.judge.verdicts import judge_unit
 from antecurve.networks.centred_error import error_range
+from antecurve.networks.compiled import transfer
 from antecurve.networks.topology import Loading
 from antecurve.pipeline import Design, with_analysis
 from antecurve.results import Result, column_rows, frame_rows, json_text, plain
@@ -115,6 +121,20 @@ def test_results_that_are_pictures_plot(default_design: Design, name: str) -> No
     figure = BY_DESIGN[name](default_design).plot()
     assert figure.axes and figure.axes[0].lines
     assert default_design.plot().axes
+
+
+def test_a_verdict_speaks_and_plots(default_design: Design) -> None:
+    """Of a unit without fault: what it plays is flat but for 0.01 dB of noise."""
+    frequency = np.geomspace(20.0, 20e3, 61)
+    loading = default_design.conditions.loading
+    emphasis = np.abs(response(default_design.job.curve, frequency, published=True))
+    gain = np.abs(transfer(default_design.picked.network, frequency, loading=loading)) / emphasis
+    noise = 0.01 * np.random.default_rng(1).standard_normal(frequency.size)
+    verdict = judge_unit(SweepCapture(frequency, 20.0 * np.log10(gain) + noise), default_design)
+    assert verdict.decision is Decision.PASS
+    for result in (verdict, verdict.deviation, verdict.ruling, *verdict.fitted):
+        _speaks(result)
+    assert verdict.plot().axes[0].lines
 
 
 def test_others_say_what_can_be_plotted(default_design: Design) -> None:
