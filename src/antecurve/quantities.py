@@ -68,6 +68,8 @@ _UNIT_WORDS: Final[dict[str, str]] = {
     "": "a plain number",
 }
 _RKM = re.compile(r"[0-9]*[RKkMGmuµμnp][0-9]*$")
+_LONGEST_TEXT = 100
+"""Characters: a number of full precision has 25, and of thousands the library takes seconds."""
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\s*[A-Za-zµμΩ\u2126%/]*$")
 
 
@@ -331,6 +333,8 @@ def _from_text(text: str, unit: str) -> float:
     from quantiphy import InvalidNumber, Quantity
 
     stripped = text.strip()
+    if len(stripped) > _LONGEST_TEXT:
+        raise ValueError(text)
     if unit in {"ohm", "F"} and _RKM.match(stripped):
         from rkm_codes import from_rkm
 

@@ -36,9 +36,9 @@ def _ladder(sections: int) -> list[str]:
 
 
 SHAPES = {
-    "full mesh of 6 nodes": (_mesh(6, 14), ""),
+    "full mesh of 5 nodes": (_mesh(5, 9), ""),
     "mesh of 7 nodes": (_mesh(7, 13), "parts_per_position = 2"),
-    "ladder": (_ladder(4), ""),
+    "ladder": (_ladder(3), ""),
     "bridged T": (
         ["R1 in a", "R2 a out", "C3 a 0", "C4 in out", "R5 out 0", "R6 in out"],
         "parts_per_position = 2",
