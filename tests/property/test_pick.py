@@ -40,7 +40,7 @@ def _cases(form: str) -> list[Case]:
             values = all_combinations(case)
             if allowed(case.topology, case.job, values).any():
                 cases.append(case)
-        if len(cases) == count:
+        if len(cases) == CATALOGUES:
             break
     return cases
 
