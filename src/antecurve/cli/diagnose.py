@@ -10,7 +10,23 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from antecurve.cli.bench_options import chain_of, generator_of, readings_of
+from antecurve.cli.bench_options import (
+    ChainHigh,
+    ChainLow,
+    Flatness,
+    Limit,
+    Mains,
+    MeasuredValues,
+    Probe,
+    References,
+    RiseTime,
+    RiseTimeUncertainty,
+    Stimulus,
+    StimulusAt,
+    chain_of,
+    generator_of,
+    readings_of,
+)
 from antecurve.cli.options import (
     AsJson,
     Channel,
@@ -63,57 +79,22 @@ def diagnose(
             "--after", metavar="CAPTURE", help="A capture after the repair; may be repeated."
         ),
     ] = None,
-    measured: Annotated[
-        _File, typer.Option(metavar="VALUES.csv", help="Measured values of the network's parts.")
-    ] = None,
+    measured: MeasuredValues = None,
     meter_resistance: MeterResistance = "0.2 %",
     meter_capacitance: MeterCapacitance = "0.5 %",
     meter_display: MeterDisplay = 10_000,
-    limit: Annotated[str, typer.Option(metavar="DB", help="Largest deviation allowed.")] = "0.5",
-    rise_time: Annotated[
-        str, typer.Option(metavar="SECONDS", help="Generator's rise time, 10 to 90 %.")
-    ] = "0",
-    rise_time_uncertainty: Annotated[
-        str, typer.Option(metavar="SECONDS", help="Its standard uncertainty.")
-    ] = "0",
-    flatness: Annotated[
-        str, typer.Option(metavar="DB", help="Uncertainty (95 %) of the generator's sweep.")
-    ] = "0",
-    chain_low: Annotated[
-        _Texts,
-        typer.Option(metavar="HERTZ", help="Low corner of the capture chain; may be repeated."),
-    ] = None,
-    chain_high: Annotated[
-        _Texts,
-        typer.Option(metavar="HERTZ", help="High corner of the capture chain; may be repeated."),
-    ] = None,
-    probe: Annotated[
-        str,
-        typer.Option(metavar="PERCENT", help="Uncertainty (95 %) of a probe's compensation."),
-    ] = "0",
-    reference: Annotated[
-        Optional[list[Path]],  # noqa: UP045
-        typer.Option(
-            metavar="CAPTURE.csv", help="The same signal captured, unit bypassed; may be repeated."
-        ),
-    ] = None,
-    mains: Annotated[
-        Optional[str],  # noqa: UP045
-        typer.Option(metavar="HERTZ", help="Mains frequency, 50 or 60; by default told by hum."),
-    ] = None,
+    limit: Limit = "0.5",
+    rise_time: RiseTime = "0",
+    rise_time_uncertainty: RiseTimeUncertainty = "0",
+    flatness: Flatness = "0",
+    chain_low: ChainLow = None,
+    chain_high: ChainHigh = None,
+    probe: Probe = "0",
+    reference: References = None,
+    mains: Mains = None,
     channel: Channel = None,
-    stimulus: Annotated[
-        _Texts,
-        typer.Option(
-            metavar="NUMBER|FILE",
-            help="Channel with the signal before the unit, or the file "
-            "that was played; one for all captures, or one for each.",
-        ),
-    ] = None,
-    stimulus_at: Annotated[
-        Optional[str],  # noqa: UP045
-        typer.Option(metavar="PLACE", help="Where that was taken: generator, input or emf."),
-    ] = None,
+    stimulus: Stimulus = None,
+    stimulus_at: StimulusAt = None,
     time_unit: TimeUnit = None,
     decimal: DecimalMark = None,
     output: OutputFolder = None,

@@ -7,7 +7,23 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from antecurve.cli.bench_options import chain_of, generator_of, readings_of
+from antecurve.cli.bench_options import (
+    ChainHigh,
+    ChainLow,
+    Flatness,
+    Limit,
+    Mains,
+    MeasuredValues,
+    Probe,
+    References,
+    RiseTime,
+    RiseTimeUncertainty,
+    Stimulus,
+    StimulusAt,
+    chain_of,
+    generator_of,
+    readings_of,
+)
 from antecurve.cli.options import (
     AsJson,
     Channel,
@@ -57,13 +73,11 @@ def judge(
         ),
     ],
     design: _DesignOption,
-    measured: Annotated[
-        _File, typer.Option(metavar="VALUES.csv", help="Measured values of the network's parts.")
-    ] = None,
+    measured: MeasuredValues = None,
     meter_resistance: MeterResistance = "0.2 %",
     meter_capacitance: MeterCapacitance = "0.5 %",
     meter_display: MeterDisplay = 10_000,
-    limit: Annotated[str, typer.Option(metavar="DB", help="Largest deviation allowed.")] = "0.5",
+    limit: Limit = "0.5",
     band: Annotated[
         Optional[tuple[str, str]],  # noqa: UP045
         typer.Option(metavar="LOW HIGH", help="Band to judge; by default the job's."),
@@ -80,52 +94,20 @@ def judge(
             metavar="KIND", help="Ideal playback: published, or inverse (ultrasonic poles undone)."
         ),
     ] = "published",
-    rise_time: Annotated[
-        str, typer.Option(metavar="SECONDS", help="Generator's rise time, 10 to 90 %.")
-    ] = "0",
-    rise_time_uncertainty: Annotated[
-        str, typer.Option(metavar="SECONDS", help="Its standard uncertainty.")
-    ] = "0",
-    flatness: Annotated[
-        str, typer.Option(metavar="DB", help="Uncertainty (95 %) of the generator's sweep.")
-    ] = "0",
-    chain_low: Annotated[
-        _Texts,
-        typer.Option(metavar="HERTZ", help="Low corner of the capture chain; may be repeated."),
-    ] = None,
-    chain_high: Annotated[
-        _Texts,
-        typer.Option(metavar="HERTZ", help="High corner of the capture chain; may be repeated."),
-    ] = None,
-    probe: Annotated[
-        str,
-        typer.Option(metavar="PERCENT", help="Uncertainty (95 %) of a probe's compensation."),
-    ] = "0",
-    reference: Annotated[
-        Optional[list[Path]],  # noqa: UP045
-        typer.Option(
-            metavar="CAPTURE.csv",
-            help="The same signal captured, unit bypassed, best without the network; one for each "
-            "square-wave frequency.",
-        ),
-    ] = None,
-    mains: Annotated[
-        Optional[str],  # noqa: UP045
-        typer.Option(metavar="HERTZ", help="Mains frequency, 50 or 60; by default told by hum."),
-    ] = None,
+    rise_time: RiseTime = "0",
+    rise_time_uncertainty: RiseTimeUncertainty = "0",
+    flatness: Flatness = "0",
+    chain_low: ChainLow = None,
+    chain_high: ChainHigh = None,
+    probe: Probe = "0",
+    reference: References = None,
+    mains: Mains = None,
     other_channel: Annotated[
         Optional[list[Path]],  # noqa: UP045
         typer.Option(metavar="CAPTURE.csv", help="The other channel, for the match."),
     ] = None,
     channel: Channel = None,
-    stimulus: Annotated[
-        _Texts,
-        typer.Option(
-            metavar="NUMBER|FILE",
-            help="Channel with the signal before the unit, or the file that was played; the "
-            "record may then be of any signal. One for all captures, or repeated, one for each.",
-        ),
-    ] = None,
+    stimulus: Stimulus = None,
     idle_channel: Annotated[
         Optional[int],  # noqa: UP045
         typer.Option(
@@ -151,14 +133,7 @@ def judge(
             help="Volts (rms) that a sine at full scale of the stimulus has, of a sound file.",
         ),
     ] = None,
-    stimulus_at: Annotated[
-        Optional[str],  # noqa: UP045
-        typer.Option(
-            metavar="PLACE",
-            help="Where that was taken: generator (by default with a channel), input (the "
-            "unit's), or emf (by default with a file).",
-        ),
-    ] = None,
+    stimulus_at: StimulusAt = None,
     time_unit: TimeUnit = None,
     decimal: DecimalMark = None,
     unit_curve: JudgedCurve = None,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -12,9 +11,9 @@ from antecurve.checked import checked
 from antecurve.curves.catalogue import named_curve
 from antecurve.curves.construct import curve_from_turnover, with_limits
 from antecurve.curves.model import Curve
-from antecurve.errors import FileFormatError, InputError
+from antecurve.errors import InputError
 from antecurve.files import job_fields as fields
-from antecurve.files.reading import read_text
+from antecurve.files.reading import read_toml
 from antecurve.job import (
     MOST_BUILDS,
     Grade,
@@ -173,18 +172,13 @@ def read_job(path: Path | str) -> Job:
     InputError
         When a key is unknown or a value can't be used; the message names the key.
     """
-    content = read_text(path, largest=_LARGEST_JOB)
-    rule = "it must be TOML; see antecurve job"
-    try:
-        raw = tomllib.loads(content)
-    except RecursionError:
-        raise FileFormatError.unreadable(path, "nested too deeply", rule) from None
-    except (tomllib.TOMLDecodeError, ValueError) as error:
-        raise FileFormatError.unreadable(path, str(error), rule) from None
-    try:
-        return parse_job(raw, folder=Path(path).parent)
-    except RecursionError:
-        raise FileFormatError.unreadable(path, "nested too deeply", rule) from None
+    folder = Path(path).parent
+    return read_toml(
+        path,
+        lambda raw: parse_job(raw, folder=folder),
+        starter="antecurve job",
+        largest=_LARGEST_JOB,
+    )
 
 
 @checked

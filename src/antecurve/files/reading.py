@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import sys
+import tomllib
+from collections.abc import Callable, Mapping
 from pathlib import Path
+from typing import Any, TypeVar
 
 from antecurve.errors import FileFormatError
 
-__all__ = ["LARGEST_FILE", "STANDARD_INPUT", "read_bytes", "read_text"]
+Content = TypeVar("Content")
+
+__all__ = ["LARGEST_FILE", "STANDARD_INPUT", "read_bytes", "read_text", "read_toml"]
 
 LARGEST_FILE = 64 * 2**20
 """Largest file read [bytes]; no job, drawer, design or capture comes near it."""
@@ -46,6 +51,48 @@ def read_text(path: Path | str, *, largest: int = LARGEST_FILE) -> str:
         raise FileFormatError.unreadable(
             path, f"a byte at {error.start} that is not UTF-8", "save the file as UTF-8 text"
         ) from None
+
+
+def read_toml(
+    path: Path | str,
+    understand: Callable[[Mapping[str, Any]], Content],
+    *,
+    starter: str,
+    largest: int = LARGEST_FILE,
+) -> Content:
+    """Read a TOML file.
+
+    Parameters
+    ----------
+    path : Path or str
+        The file.
+    understand : callable
+        Makes of the file's tables what they mean.
+    starter : str
+        The command that writes a commented one.
+    largest : int, optional
+        Largest size [bytes].
+
+    Returns
+    -------
+    object
+        What `understand` makes.
+
+    Raises
+    ------
+    FileFormatError
+        When the file can't be read, is no TOML or is nested too deeply.
+    """
+    content = read_text(path, largest=largest)
+    rule = f"it must be TOML; see {starter}"
+    try:
+        try:
+            tables = tomllib.loads(content)
+        except (tomllib.TOMLDecodeError, ValueError) as error:
+            raise FileFormatError.unreadable(path, str(error), rule) from None
+        return understand(tables)
+    except RecursionError:
+        raise FileFormatError.unreadable(path, "nested too deeply", rule) from None
 
 
 def read_bytes(path: Path | str, *, largest: int = LARGEST_FILE) -> bytes:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -19,10 +18,10 @@ from antecurve.diagnose.arrangements import (
 )
 from antecurve.diagnose.circuit_wiring import check_circuit
 from antecurve.diagnose.unit_circuit import Amplifier, OperationalAmplifier, UnitCircuit, UnitInput
-from antecurve.errors import FileFormatError, InputError
+from antecurve.errors import InputError
 from antecurve.files import job_fields as fields
 from antecurve.files.job_file import curve_of, curve_section
-from antecurve.files.reading import read_text
+from antecurve.files.reading import read_toml
 from antecurve.quantities import (
     CAPACITANCES,
     CORNER_FREQUENCIES,
@@ -35,7 +34,6 @@ from antecurve.quantities import (
 __all__ = ["parse_unit", "read_unit"]
 
 _LARGEST_UNIT = 64 * 1024  # bytes; a circuit has a few KiB
-_RULE = "it must be TOML; see antecurve job --unit"
 
 
 def _within(values: Range) -> fields.Reader:
@@ -93,14 +91,7 @@ def read_unit(path: Path | str) -> UnitCircuit:
     WiringError
         As in `check_circuit`.
     """
-    content = read_text(path, largest=_LARGEST_UNIT)
-    try:
-        raw = tomllib.loads(content)
-    except RecursionError:
-        raise FileFormatError.unreadable(path, "nested too deeply", _RULE) from None
-    except (tomllib.TOMLDecodeError, ValueError) as error:
-        raise FileFormatError.unreadable(path, str(error), _RULE) from None
-    return parse_unit(raw)
+    return read_toml(path, parse_unit, starter="antecurve job --unit", largest=_LARGEST_UNIT)
 
 
 @checked
