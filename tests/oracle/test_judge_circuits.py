@@ -1,6 +1,6 @@
 """Verdicts on units answered by ngspice, a general circuit simulator: sixty, with parts off.
 
-All sixty stand in the stored study of `circuit_study`; six of them are judged anew.
+All sixty stand in the stored study of `circuit_study`; three of them are judged anew.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ LEAST_INSIDE = 52
 
 @with_simulator
 @pytest.mark.parametrize("arrangement", ARRANGEMENTS)
-@pytest.mark.parametrize("seed", [0, 1])
+@pytest.mark.parametrize("seed", [1])
 def test_stored_study_is_of_this_judge(seed: int, arrangement: str) -> None:
     """A verdict again: the same decision, its figures to a twentieth of the uncertainty.
 
