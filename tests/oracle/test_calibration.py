@@ -1,6 +1,6 @@
 """Calibration of simulated builds: coverage of the intervals, parts outside, loads of the sweep.
 
-The sweeps come from polynomial arithmetic on the elements, a path that shares nothing with the fit.
+The sweeps come from a nodal solve of the elements, a path that shares nothing with the fit.
 """
 
 from __future__ import annotations
@@ -9,25 +9,40 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from bench_networks import network_of, position
 from calibration_coverage import (
     BUILDS,
+    CASES,
     DRAWN,
+    EDGE,
     FREQUENCY,
-    TOLERANCES,
     Floats,
     calibrated,
-    edge_values,
-    levels_db,
+    drawn_values,
+    level_db,
     stored,
 )
-from playback_units import CONDITIONS, LOADING, TOPOLOGY, VALUES, by_tolerance
+from nodal import solve_cards
+from playback_units import (
+    CONDITIONS,
+    LOADING,
+    TOPOLOGY,
+    VALUES,
+    by_tolerance,
+    picked_network,
+)
 from scipy.stats import binom
 
 from antecurve.judge.calibration import Calibration, calibrate_network
+from antecurve.judge.network_estimate import estimate_by_tolerance
 from antecurve.judge.sweep import SweepCapture
 from antecurve.networks.compiled import transfer_coefficients
 
 NOISE_DB = 0.02
+
+
+def levels_db(values: Floats) -> Floats:
+    return level_db(CASES["foster"], values, FREQUENCY)
 
 
 def _calibrated(levels: Floats, rng: np.random.Generator, **given: float) -> Calibration:
@@ -41,38 +56,96 @@ def _calibrated(levels: Floats, rng: np.random.Generator, **given: float) -> Cal
     )
 
 
-def _covered(builds: str) -> float:
-    rows = [row for row in stored() if row[0] == builds]
-    assert len(rows) == 6 * BUILDS
-    return sum(low <= truth <= high for *_, truth, _, low, high in rows) / len(rows)
+def _held(builds: str, *, corrections: bool, design: str = "") -> float:
+    rows = [
+        row
+        for row in stored()
+        if row.builds == builds
+        and row.ref.endswith("Hz") == corrections
+        and row.design in (design or row.design)
+    ]
+    assert len({(row.design, row.seed) for row in rows}) == BUILDS * (1 if design else len(CASES))
+    return sum(row.held for row in rows) / len(rows)
 
 
-def test_intervals_cover_at_the_edge_of_the_tolerance() -> None:
-    """93 to 97 % where every position is at 80 to 100 % of its tolerance, by the stored study.
-
-    They were in 79 to 87 % of intervals made with a normal prior, and in 75 to 82 % of the middle
-    95 % of the posterior.
-    """
-    assert 0.93 <= _covered("edge") <= 0.97
-
-
-def test_intervals_cover_within_the_tolerance() -> None:
-    """95 to 98.5 %: what is not at the edge is held more often.
-
-    Where the sweep tells nothing of a value, an interval that misses 1 % of values equally likely
-    anywhere misses 5 % of the outer fifth; 7 % there are 1.4 % of all.
-    """
-    assert 0.95 <= _covered("within") <= 0.985
-
-
+@pytest.mark.parametrize("design", CASES)
 @pytest.mark.parametrize("builds", DRAWN)
-def test_stored_study_is_of_this_calibration(builds: str) -> None:
-    """The first two builds again, to a hundredth of the tolerance."""
-    for seed in (0, 1):
-        kept = [row for row in stored() if row[:2] == (builds, seed)]
-        for row, other, tolerance in zip(calibrated(builds, seed), kept, TOLERANCES, strict=True):
-            assert row[:3] == other[:3]
-            np.testing.assert_allclose(row[3:], other[3:], rtol=0.01 * tolerance)
+def test_intervals_hold_93_to_97_per_cent(builds: str, design: str) -> None:
+    """Of parts as the job draws them, and of parts all at 80 to 100 % of their tolerance.
+
+    Of intervals with a normal prior 79 to 87 % held parts at the edge, of the middle 95 % of the
+    posterior 75 to 82 %.  With three independent values a build, by judgement, a coverage of
+    95 % fails here in one study of twenty, one of 91 or of 99 % passes in one of fifty.
+    """
+    assert 0.93 <= _held(builds, corrections=False, design=design) <= 0.97
+
+
+def test_corrections_hold_93_to_97_per_cent() -> None:
+    """Parts as the job draws them; of batches at the edge the posterior holds 92.8 %."""
+    assert 0.93 <= _held("within", corrections=True) <= 0.97
+
+
+@pytest.mark.parametrize("design", CASES)
+def test_stored_study_is_of_this_calibration(design: str) -> None:
+    """One build of each kind again, to 0.01 % of its values and 0.1 mdB."""
+    for builds in DRAWN:
+        kept = [
+            row for row in stored() if (row.design, row.builds, row.seed) == (design, builds, 1)
+        ]
+        for row, other in zip(calibrated(design, builds, 1), kept, strict=True):
+            assert (row.ref, round(row.truth, 4)) == (other.ref, other.truth)
+            atol = 1.5e-4 if row.ref.endswith("Hz") else 0.01
+            np.testing.assert_allclose((row.low, row.high), (other.low, other.high), atol=atol)
+
+
+def test_a_value_seen_very_well_has_a_narrow_interval_that_holds_it() -> None:
+    """Noise of 0.1 mdB: products R C of a pair are seen to a thousandth of the tolerance."""
+    tight = estimate_by_tolerance(
+        network_of(
+            position("R1", ("in", "out"), 10e3, tolerance=0.05),
+            position("C1", ("out", "0"), 10e-9, tolerance=1e-6),
+        ),
+        loading=LOADING,
+    )
+    build, sigma_db = 10.31e3, 1e-4
+    levels = solve_cards(
+        [
+            ("R1", "in", "out", build),
+            ("C1", "out", "0", 10e-9),
+            ("RSOURCE", "drive", "in", LOADING.source_resistance),
+            ("RLOAD", "out", "0", LOADING.load_resistance),
+            ("CLOAD", "out", "0", LOADING.load_capacitance),
+        ],
+        FREQUENCY,
+    )
+    noise = sigma_db * np.random.default_rng(8).standard_normal(FREQUENCY.size)
+    swept = SweepCapture(FREQUENCY, 20 * np.log10(np.abs(levels)) + noise)
+    answer = calibrate_network(
+        swept, tight, conditions=CONDITIONS, level_uncertainty_db=5 * sigma_db
+    )
+    assert answer.low[0] < build < answer.high[0]
+    assert answer.high[0] - answer.low[0] < 0.002 * build
+
+
+@pytest.mark.parametrize("tolerance", [0.05, 0.1])
+def test_a_part_at_its_lower_limit_is_within_its_tolerance(tolerance: float) -> None:
+    """Limits are those of the value: 1 - t is farther from 1 in the logarithm than 1 + t."""
+    wide = estimate_by_tolerance(
+        network_of(
+            *(
+                position(e.ref, e.nodes, v, tolerance=tolerance)
+                for e, v in zip(TOPOLOGY.elements, VALUES, strict=True)
+            )
+        ),
+        loading=LOADING,
+    )
+    build = VALUES * (1.0 - 0.999 * tolerance * np.array([1, 0, 1, 0, 1, 1]))
+    swept = SweepCapture(FREQUENCY, levels_db(build))
+    answer = calibrate_network(swept, wide, conditions=CONDITIONS)
+    assert answer.consistent
+    assert np.all(answer.low[[0, 2]] <= build[[0, 2]])
+    assert np.all(answer.low >= VALUES * (1.0 - tolerance) * (1.0 - 1e-9))
+    assert np.all(answer.high <= VALUES * (1.0 + tolerance) * (1.0 + 1e-9))
 
 
 def test_normal_parts_have_the_interval_of_their_posterior() -> None:
@@ -121,7 +194,10 @@ def test_two_parts_outside_are_named() -> None:
 
 def test_builds_within_tolerance_are_not_called_outside() -> None:
     rng = np.random.default_rng(23)
-    assert all(_calibrated(levels_db(edge_values(rng)), rng).consistent for _ in range(8))
+    assert all(
+        _calibrated(levels_db(drawn_values(picked_network(), rng, least=EDGE)), rng).consistent
+        for _ in range(8)
+    )
 
 
 def test_another_load_of_the_sweep_is_asked_for() -> None:

@@ -29,9 +29,10 @@ from antecurve.judge.calibration_fit import (
     LevelModel,
     SweepFit,
     bounded_fit,
-    likely_range,
     posterior_draws,
+    source_limits,
 )
+from antecurve.judge.calibration_intervals import confidence_intervals
 from antecurve.judge.capture import Capture
 from antecurve.judge.network_estimate import (
     JudgedThrough,
@@ -54,12 +55,8 @@ Floats = NDArray[np.float64]
 
 _PER_DECADE = 10  # corrections are smooth; linear between them errs below 1 mdB
 _COVERAGE = 1.96  # 95 % of a normal distribution
+_BY_CHANCE = 0.05  # scatter that the stated uncertainty shows in one sweep of twenty is not more
 _LEAST_SIGMA_DB = 5e-4  # half the last digit of a level printed to 0.001 dB
-# Chi-square above the best that an interval takes in; of an unlimited value it would be 3.84.
-# Where only the limits count, an interval that leaves out a share of all builds leaves out five
-# times that share of the fifth of them at 80 to 100 % of the tolerance: so not both can be 95 %.
-# 1.6 gives 98 and 93 % (`tests/oracle/calibration_coverage.py`).
-_FITS_AS_WELL = 1.6
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
@@ -173,7 +170,7 @@ def calibrate_network(
         Source and load during the sweep, where its meter was another load than the unit.
     level_uncertainty_db : float, optional
         Standard uncertainty of a level re the others [dB], above 0; the scatter of the sweep
-        counts instead where it is larger.
+        counts instead where it is larger by more than chance.
     generator_flatness_db, meter_response_db : float, optional
         How far the generator's output and the meter's reading may change with frequency, 95 %
         [dB], 0 or greater: smooth errors, of their own at each decade.
@@ -191,7 +188,7 @@ def calibrate_network(
     """
     conditions = conditions_of(design, conditions)
     loading = sweep_loading or conditions.loading
-    network = estimate_of(design, replace(conditions, loading=loading))
+    network = _between_limits(estimate_of(design, replace(conditions, loading=loading)))
     if network.sources == 0:
         raise InputError("network", "exactly known", "give tolerances: nothing may be fitted")
     check_number(level_uncertainty_db, field="level_uncertainty_db", unit="dB")
@@ -206,14 +203,32 @@ def calibrate_network(
     return _calibration(best, sigma, conditions, consistent, outside)
 
 
+def _between_limits(network: NetworkEstimate) -> NetworkEstimate:
+    """The network with errors whose limits are those of the tolerance on the low side too.
+
+    A value within +-t has its logarithm within atanh(t) of that of sqrt(1 - t^2).
+    """
+    count = len(network.values)
+    limits = np.abs(network.errors[:count]) @ source_limits(network)
+    sizes = np.ones(len(network.errors))
+    sizes[:count] = np.divide(np.arctanh(limits), limits, out=np.ones(count), where=limits > 0)
+    return replace(
+        network,
+        values=network.values * np.sqrt(1.0 - limits**2),
+        errors=network.errors * sizes[:, None],
+    )
+
+
 def _fits(model: LevelModel, sigma: float) -> tuple[float, SweepFit, SweepFit]:
     """Uncertainty of a level, the fit within tolerances and that of free elements."""
+    from scipy.special import chdtrc
+
     fit = bounded_fit(model, sigma)
     free = free_fit(model, sigma, fit)
     # What free elements leave is scatter: of their values all but the impedance are seen.
     freedom = max(1, model.frequency_hz.size - len(model.network.values))
     scatter = float(np.sqrt(free.square_db / freedom))
-    if scatter > sigma:
+    if chdtrc(freedom, free.square_db / sigma**2) < _BY_CHANCE:
         sigma = scatter
         fit = bounded_fit(model, sigma, fit.unknowns)
     return sigma, fit, free
@@ -277,16 +292,15 @@ def _calibration(
 def _intervals(fit: SweepFit, sigma: float, draws: Floats) -> Floats:
     """Ends of the 95 % interval of each element, shape (2, elements).
 
-    Of parts equally likely anywhere within their limits all values that fit as well: the middle
-    95 % of the posterior would leave out most parts near a limit.  Of normal ones the posterior.
+    Of parts equally likely anywhere within their limits one that holds 95 % of them wherever they
+    lie; of normal ones the middle of the posterior, which holds 95 % of all.
     """
     network = fit.model.network
     own = network.errors[: len(network.values)]
     if not network.uniform.all():
         ends = np.percentile(draws @ own.T, (2.5, 97.5), axis=0)
     else:
-        padded = np.pad(own, ((0, 0), (0, fit.model.count - network.sources)))
-        ends = np.array([likely_range(fit, sigma, row, above=_FITS_AS_WELL) for row in padded]).T
+        ends = confidence_intervals(fit, sigma)
         mean = own @ draws.mean(axis=0)
         ends = np.array([np.minimum(ends[0], mean), np.maximum(ends[1], mean)])
     return np.asarray(network.values * np.exp(ends))

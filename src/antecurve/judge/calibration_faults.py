@@ -191,7 +191,8 @@ def outside_tolerance(
         low, value, high = np.exp(np.percentile(deviation, (2.5, 50.0, 97.5)))
         if row < len(elements):
             name, unit = elements[row].ref, elements[row].kind.unit
-            nominal = float(network.values[row])
+            # The middle of the logarithms lies below the value marked.
+            nominal = float(network.values[row] * np.cosh(largest[row]))
         else:
             loading = row - len(elements)
             name, unit, nominal = _LOADING[loading], ("ohm", "ohm", "F")[loading], loads[loading]
@@ -203,7 +204,7 @@ def outside_tolerance(
                 value=float(nominal * value),
                 low=float(nominal * low),
                 high=float(nominal * high),
-                tolerance=float(np.expm1(largest[row])),
+                tolerance=float(np.tanh(largest[row])),
             )
         )
     return tuple(described)

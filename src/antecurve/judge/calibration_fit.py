@@ -28,18 +28,33 @@ from antecurve.judge.network_estimate import (
 from antecurve.parts.distributions import standard_deviation
 from antecurve.quantities import DB_PER_NEPER
 
-__all__ = ["LevelModel", "SweepFit", "bounded_fit", "likely_range", "posterior_draws"]
+__all__ = ["LevelModel", "SweepFit", "bounded_fit", "posterior_draws", "source_limits"]
 
 Floats = NDArray[np.float64]
 
 _FREE_LIMIT = 5.0  # nepers, a factor of 150: farther off nothing is a value of its kind
 _OF_CHI_SQUARE = 1e-6  # of some 40 a change that no test of the fit sees
-_LOCKED = 1e5  # weight of an equation that is to hold to a ten-thousandth of a tolerance
-_OF_RANGE = 1e-4  # of what the limits allow: an end to 0.01 % of a tolerance
 _CHAINS = 200  # each gives its draws after the first sweeps, so that 2.5 % of them are hundreds
 _SWEEPS = 40  # over all axes; the draws of the second half are kept
 _KEPT = 20  # the second half: chains have forgotten their start
 _SEED = 1  # the same sweep gives the same intervals
+
+
+def source_limits(network: NetworkEstimate) -> Floats:
+    """Compute the largest magnitude of each source of error of a network, shape (sources,).
+
+    Parameters
+    ----------
+    network : NetworkEstimate
+        The network.
+
+    Returns
+    -------
+    numpy.ndarray of float
+        In standard deviations.
+    """
+    cut = 1.0 / standard_deviation(1.0, "normal")
+    return np.where(network.uniform, math.sqrt(3.0), cut)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -78,10 +93,9 @@ class LevelModel:
         numpy.ndarray of float
             In standard deviations; for the free ones in nepers.
         """
-        cut = 1.0 / standard_deviation(1.0, "normal")
         limits = np.full(self.count, math.sqrt(3.0))
         sources = self.network.sources
-        limits[:sources] = np.where(self.network.uniform, math.sqrt(3.0), cut)
+        limits[:sources] = source_limits(self.network)
         limits[sources - self.free : sources] = _FREE_LIMIT
         return limits
 
@@ -259,63 +273,3 @@ def _cut_normal(
     drawn = ndtri(below + (above - below) * generator.random(len(mean)))
     drawn = np.where(turned, -1.0, 1.0) * np.clip(drawn, lower, upper)
     return np.asarray(np.clip(mean + width * drawn, low, high))
-
-
-def likely_range(
-    fit: SweepFit, sigma_db: float, row: Floats, *, above: float
-) -> tuple[float, float]:
-    """Compute the range of a sum of unknowns over all settings that fit nearly as well.
-
-    Parameters
-    ----------
-    fit : SweepFit
-        The best fit; the levels are taken as linear around it.
-    sigma_db : float
-        Standard uncertainty of a level [dB].
-    row : numpy.ndarray of float, shape (unknowns,)
-        Weights of the sum.
-    above : float
-        Chi-square above its least value that still counts as fitting.
-
-    Returns
-    -------
-    tuple of float
-        Least and largest sum, the profile likelihood within the limits.
-    """
-    from scipy.optimize import brentq
-
-    slopes = fit.model.slopes_db(fit.unknowns) / sigma_db
-    root = np.linalg.qr(slopes)[1]
-    wanted = (
-        root @ fit.unknowns
-        - np.linalg.lstsq(root.T, slopes.T @ fit.residual_db / sigma_db, rcond=None)[0]
-    )
-    limits = fit.model.limits()
-    best = _least_square(root, wanted, limits)
-    threshold = float(np.sum((root @ best - wanted) ** 2)) + above
-    farthest = float(np.abs(row) @ limits)
-
-    def beyond(end: float, sign: float) -> float:
-        """Compute chi-square over the threshold of the best fit with the sum held."""
-        held = _least_square(
-            np.vstack([root, _LOCKED * sign * row]), np.append(wanted, _LOCKED * end), limits
-        )
-        return float(np.sum((root @ held - wanted) ** 2)) - threshold
-
-    ends = []
-    for sign in (-1.0, 1.0):
-        end = farthest
-        if beyond(farthest, sign) > 0.0:
-            inside = float(sign * row @ best)
-            end = brentq(beyond, inside, farthest, args=(sign,), xtol=_OF_RANGE * farthest)
-        ends.append(sign * end)
-    return min(ends), max(ends)
-
-
-def _least_square(matrix: Floats, wanted: Floats, limits: Floats) -> Floats:
-    """Least squares within limits."""
-    from scipy.optimize import lsq_linear
-
-    return np.asarray(
-        lsq_linear(matrix, wanted, bounds=(-limits, limits), method="bvls", tol=1e-10).x
-    )
