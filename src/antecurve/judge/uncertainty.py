@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from antecurve.judge.network_estimate import sources_at
 from antecurve.judge.noise import noise_freedom
 from antecurve.judge.solve import Solution, chi_square
+from antecurve.judge.unit_steps import bounds_beside
 
 __all__ = ["COVERAGE", "log_evidence", "unit_draws"]
 
@@ -68,7 +69,7 @@ def log_evidence(solution: Solution) -> float:
     gradient = (solution.evaluation.jacobian.T @ solution.evaluation.residual)[solution.free]
     total = 0.5 * (log_volume - chi_square(solution))
     own = solution.free[: solution.problem.unit_count]
-    lowest = solution.problem.model.bounds(solution.units)[0]
+    lowest = bounds_beside(solution.problem.model, solution.units)[0]
     for k, number in enumerate(np.flatnonzero(own)):
         parameter = solution.problem.model.parameters[number]
         total += 0.5 * math.log(2.0 * math.pi) - parameter.log_prior_width
@@ -130,7 +131,7 @@ def unit_draws(solution: Solution, *, count: int = DRAWS, builds: bool = True) -
     drawn_units[:, free[:units]] += errors[:, own]
     spread = np.zeros((units, units))
     spread[np.ix_(free[:units], free[:units])] = inverse[np.ix_(own, own)]
-    return _within_bounds(drawn_units, problem.model.bounds(solution.units), spread)
+    return _within_bounds(drawn_units, bounds_beside(problem.model, solution.units), spread)
 
 
 def _within_bounds(drawn: Floats, bounds: Floats, covariance: Floats) -> Floats:

@@ -21,7 +21,6 @@ __all__ = [
     "SHARPEST_PAIR",
     "TIME_UNIT",
     "high_factor",
-    "least_first",
     "low_factor",
     "polynomial_of_squares",
     "simple_factor",
@@ -133,22 +132,6 @@ def polynomial_of_squares(first: Floats, second: Floats) -> tuple[Floats, Floats
     square = np.sqrt(np.maximum(second, 0.0))
     least = square / _LARGEST_Q**2 + _LEAST_TIME_US**2
     return np.sqrt(np.maximum(first + 2.0 * square, least)), square
-
-
-def least_first(second: float) -> float:
-    """Find the least A = b^2 - 2 c that B = c^2 allows: a Q of 10.
-
-    Parameters
-    ----------
-    second : float
-        B.
-
-    Returns
-    -------
-    float
-        A, 0 or less.
-    """
-    return -SHARPEST_PAIR * math.sqrt(max(second, 0.0))
 
 
 def _polynomial_factor(coefficients: Sequence[Floats], power: Complex, share: float) -> Factor:

@@ -31,7 +31,6 @@ from antecurve.judge.unit_factors import (
     RATE_UNIT,
     TIME_UNIT,
     high_factor,
-    least_first,
     low_factor,
     polynomial_of_squares,
     simple_factor,
@@ -92,29 +91,6 @@ class UnitModel:
     def start(self) -> Floats:
         """Nominal unit in the fit's own coordinates, shape (parameters,)."""
         return np.array([p.start for p in self.parameters])
-
-    def bounds(self, coordinates: Floats) -> Floats:
-        """Lay out the lowest and highest coordinates about a unit.
-
-        Parameters
-        ----------
-        coordinates : numpy.ndarray of float, shape (parameters,)
-            The unit.
-
-        Returns
-        -------
-        numpy.ndarray of float, shape (2, parameters)
-            The first coefficient of a squared magnitude, A = b^2 - 2 c, may be as far below 0 as
-            a resonance of the second one, B = c^2, allows.
-        """
-        limits = np.array([[p.lowest, p.highest] for p in self.parameters]).T
-        for role in ("low", "high") if self.level_only else ("high",):
-            first, second = (
-                next(k for k, p in enumerate(self.parameters) if p.role == f"{role}_{n}")
-                for n in (1, 2)
-            )
-            limits[0, first] = least_first(float(coordinates[second]))
-        return limits
 
     def free(self, shape: Shape) -> NDArray[np.bool_]:
         """Tell which coordinates a shape leaves free.

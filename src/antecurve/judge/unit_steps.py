@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from antecurve.judge.unit_factors import SHARPEST_PAIR
 from antecurve.judge.unit_model import UnitModel
 
-__all__ = ["from_steps", "step_bounds", "step_slopes", "to_steps"]
+__all__ = ["bounds_beside", "from_steps", "step_bounds", "step_slopes", "to_steps"]
 
 Floats = NDArray[np.float64]
 
@@ -44,6 +44,28 @@ def step_bounds(model: UnitModel) -> Floats:
     limits = np.array([[p.lowest, p.highest] for p in model.parameters]).T
     for _, second in _pairs(model):
         limits[1, second] = math.sqrt(limits[1, second])
+    return limits
+
+
+def bounds_beside(model: UnitModel, coordinates: Floats) -> Floats:
+    """Lay out the lowest and highest coordinates of units beside one, of which B is the same.
+
+    Parameters
+    ----------
+    model : UnitModel
+        The model.
+    coordinates : numpy.ndarray of float, shape (parameters,)
+        The unit.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (2, parameters)
+        The bounds of the steps, in the unit's own coordinates.
+    """
+    limits = step_bounds(model)
+    for first, second in _pairs(model):
+        limits[0, first] = -SHARPEST_PAIR * math.sqrt(max(float(coordinates[second]), 0.0))
+        limits[1, second] = limits[1, second] ** 2
     return limits
 
 
