@@ -26,7 +26,14 @@ from antecurve.judge.noise import (
 from antecurve.judge.observation import Observation, Prediction
 from antecurve.judge.pole_names import with_named_poles
 from antecurve.judge.problem import Bench, FitProblem, with_observations
-from antecurve.judge.solve import Solution, chi_square, solve_from, solve_from_nothing
+from antecurve.judge.solve import (
+    Solution,
+    chi_square,
+    is_good,
+    solve_from,
+    solve_from_faults,
+    solve_from_nominal,
+)
 from antecurve.judge.uncertainty import log_evidence
 from antecurve.judge.unit_model import UnitModel
 from antecurve.judge.unit_parameters import HighEnd, LowEnd, Shape
@@ -39,9 +46,11 @@ EVERY_SHAPE = tuple(Shape(low, high) for low in LowEnd for high in HighEnd)
 """All shapes, the plainest first, the widest last."""
 _FOLDED = (True, False)  # an oscilloscope, and a converter with a filter before it
 _MORE_PASSES = 6  # records settle in two or three
-_SETTLED = 0.01  # of chi-square: a tenth of a standard deviation
+_SETTLED = (
+    0.1  # of chi-square: a third of a standard deviation, and the next pass moves a third of it
+)
 _CLEARLY = 2.0  # of the power: a wrong guess leaves the folded harmonics, several times the noise
-_MOST_RISES = 1  # of what a pass moves: of edges within one sample nothing settles their time
+_MOST_RISES = 2  # of what is left, in turn: of edges within one sample nothing settles their time
 _HOPELESS = 60.0
 # Rise of chi-square with which a shape is given up: odds of 1e13, which no prior of a few unseen
 # constants makes up for.
@@ -152,7 +161,10 @@ def fit_observations(
     """
     problem = FitProblem(tuple(observations), model, bench)
     if near is None:
-        start = solve_from_nothing(problem, widest=widest)
+        start = solve_from_nominal(problem, widest=widest)
+        # Harmonics passed over may be all that it leaves.
+        if not is_good(start) and not any(is_good(_pass(start, f)[0]) for f in _FOLDED):
+            start = solve_from_faults(problem, start, widest=widest)
         solution, folded = _settled(start, _FOLDED)
     else:
         # Unsolved: the first fit is that of records less what the near one predicts of them.
@@ -210,11 +222,10 @@ def _settled(solution: Solution, folded_or_not: Sequence[bool]) -> tuple[Solutio
     (solution, moved, least), folded = min(options, key=lambda option: option[0][2])
     best, rises = solution, 0
     for _ in range(_MORE_PASSES):
-        if moved < _SETTLED or rises > _MOST_RISES:
+        if moved < _SETTLED or rises >= _MOST_RISES:
             break
-        before = moved
         solution, moved, power = _pass(solution, folded)
-        rises += moved > before
+        rises = 0 if power < least else rises + 1
         if moved < _SETTLED or power < least:
             best, least = solution, power
     return best, folded

@@ -88,7 +88,9 @@ def summed_orders(record: Record, reduced: Floats, *, folded: bool) -> Floats:
     return np.arange(1.0, int(reach if folded else min(reach, half_rate)) + 1.0)
 
 
-def synthesised(record: Record, orders: Floats, amplitudes: Complex) -> Floats:
+def synthesised(
+    record: Record, orders: Floats, amplitudes: Complex, *, oversampling: int = _OVERSAMPLING
+) -> Floats:
     """Evaluate waveforms at the times of a record.
 
     Parameters
@@ -99,13 +101,15 @@ def synthesised(record: Record, orders: Floats, amplitudes: Complex) -> Floats:
         Orders.
     amplitudes : numpy.ndarray of complex, shape (harmonics, waveforms)
         Amplitudes [V].
+    oversampling : int, optional
+        Points over a turn of the highest harmonic, between which a chord is drawn.
 
     Returns
     -------
     numpy.ndarray of float, shape (samples, waveforms)
         Sums of the harmonics [V].
     """
-    points = 2 ** math.ceil(math.log2(_OVERSAMPLING * orders.max()))
+    points = 2 ** math.ceil(math.log2(oversampling * orders.max()))
     spectrum = np.zeros((amplitudes.shape[1], points // 2 + 1), dtype=complex)
     spectrum[:, orders.astype(int)] = amplitudes.T * points / 2.0
     periods = np.fft.irfft(spectrum, points)

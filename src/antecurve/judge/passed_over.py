@@ -26,7 +26,7 @@ Complex = NDArray[np.complex128]
 
 _NODES_PER_OCTAVE = 1.0  # a first-order corner that moves is straight to 3 % between them
 _NEAR = 0.1  # of an amplitude: by as much slopes are off, of harmonics that count little
-_SLOPE_REACH = 0.25  # of the highest order: beyond, a sixteenth of the power is folded back
+_OVERSAMPLING = 4  # of the highest harmonic, of whose slope a chord takes a tenth off
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -131,7 +131,7 @@ def passed_over(
     basis: HarmonicBasis,
     orders: Floats,
     model: HarmonicModel,
-    nuisance_slopes: Complex,
+    by_own: Complex,
     prediction: Prediction,
 ) -> PassedOver:
     """Linearise harmonics about the fit they are predicted by.
@@ -144,7 +144,7 @@ def passed_over(
         Orders of the harmonics.
     model : HarmonicModel
         Their amplitudes.
-    nuisance_slopes : numpy.ndarray of complex, shape (harmonics, 3)
+    by_own : numpy.ndarray of complex, shape (harmonics, 3)
         Derivatives of their amplitudes by gain, delay and duty [V].
     prediction : Prediction
         The fit.
@@ -154,17 +154,25 @@ def passed_over(
     PassedOver
         To be taken off.
     """
-    counted = orders <= max(_SLOPE_REACH * orders[-1], 2.0 * orders[0])
-    frequency = orders[counted] * basis.record.frequency_hz
+    frequency = orders * basis.record.frequency_hz
     node_hz = node_frequencies(frequency)
     position = np.interp(np.log(frequency), np.log(node_hz), np.arange(node_hz.size))
     share = np.maximum(0.0, 1.0 - np.abs(position[:, None] - np.arange(node_hz.size)))
-    by_node = model.value[counted, None] * share
-    amplitudes = np.hstack([by_node, 1j * by_node, nuisance_slopes[counted]])
-    waves = synthesised(basis.record, orders[counted], amplitudes)
+    by_node = model.value[:, None] * share
+    parts = [_summed(basis, orders, np.stack([n, 1j * n], axis=1)) for n in by_node.T]
+    waves = np.hstack(
+        [*(p[:, :1] for p in parts), *(p[:, 1:] for p in parts), _summed(basis, orders, by_own)]
+    )
     slope, response = basis.reduced(waves.T).T, prediction.log_response(node_hz)
     laid_out_at = _with_nuisance(response, prediction)
     return PassedOver(node_hz, response, prediction.nuisance, slope, laid_out_at)
+
+
+def _summed(basis: HarmonicBasis, orders: Floats, amplitudes: Complex) -> Floats:
+    """Waveforms of harmonics, of which those that are there decide how finely they are laid out."""
+    there = np.flatnonzero(np.any(amplitudes != 0.0, axis=1))
+    last = int(there[-1]) + 1 if there.size else 1
+    return synthesised(basis.record, orders[:last], amplitudes[:last], oversampling=_OVERSAMPLING)
 
 
 def _with_nuisance(node_response: Complex, prediction: Prediction) -> Complex:

@@ -300,6 +300,7 @@ def harmonic_basis(
     name: str,
     interference: Interference = NOTHING_ELSE,
     near: HarmonicBasis | None = None,
+    frequency_settled: bool = False,
 ) -> HarmonicBasis:
     """Reduce a record to harmonics up to a frequency.
 
@@ -315,6 +316,8 @@ def harmonic_basis(
         Drift and hum to take out.
     near : HarmonicBasis, optional
         A reduction of the same record, whose frequency is the start.
+    frequency_settled : bool, optional
+        Whether the frequency of `near` is kept: harmonics passed over were taken off to find it.
 
     Returns
     -------
@@ -339,7 +342,7 @@ def harmonic_basis(
     record = replace(record, frequency_hz=frequency)
     columns = _Columns.of(record, orders, interference)
     basis = columns.reduction(columns.amplitudes(name), name)
-    for _ in range(_FREQUENCY_ROUNDS):
+    for _ in range(0 if frequency_settled else _FREQUENCY_ROUNDS):
         step, amplitudes = basis.frequency_step(record.volts)
         if basis.settled(step):
             break

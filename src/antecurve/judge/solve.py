@@ -21,7 +21,14 @@ from antecurve.judge.unit_model import UnitModel
 from antecurve.judge.unit_parameters import HighEnd, Shape
 from antecurve.judge.unit_steps import from_steps, step_bounds, step_slopes, to_steps
 
-__all__ = ["Solution", "chi_square", "solve_from", "solve_from_nothing"]
+__all__ = [
+    "Solution",
+    "chi_square",
+    "is_good",
+    "solve_from",
+    "solve_from_faults",
+    "solve_from_nominal",
+]
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -231,10 +238,9 @@ def _bounds(problem: FitProblem) -> tuple[Floats, Floats]:
     return low, high
 
 
-def solve_from_nothing(problem: FitProblem, *, widest: Shape) -> Solution:
-    """Solve without a start: nominal first, then gross faults if nominal will not do.
+def solve_from_nominal(problem: FitProblem, *, widest: Shape) -> Solution:
+    """Solve from the nominal unit, and from one with a resonant top.
 
-    Each way leads over the plainest shape to the widest one: straight, and by a resonant top.
     A least with a playback zero and one of a resonance may both be there, and from the first no
     descent reaches the second.
 
@@ -248,29 +254,79 @@ def solve_from_nothing(problem: FitProblem, *, widest: Shape) -> Solution:
     Returns
     -------
     Solution
-        The best fit found.
+        The better of both.
     """
-    best = _by_both_ways(problem, problem.model.start, widest)
-    noise_known = any(o.noise_known for o in problem.observations)
-    if noise_known and chi_square(best) < _GOOD_ENOUGH * best.evaluation.data_rows:
-        return best
+    return _by_both_tops(problem, _start(problem, problem.model.start), widest)
+
+
+def solve_from_faults(problem: FitProblem, best: Solution, *, widest: Shape) -> Solution:
+    """Solve from the most promising units of a grid with gross faults, until one is good.
+
+    The way leads over the plainest shape to the widest one.
+
+    Parameters
+    ----------
+    problem : FitProblem
+        The problem.
+    best : Solution
+        The solution from the nominal unit.
+    widest : Shape
+        The shape to end at.
+
+    Returns
+    -------
+    Solution
+        The best of all, the one given included.
+    """
+    plain, seen = problem.model.free(Shape()), list[Solution]()
     for units in _promising(problem):
-        best = min(best, _by_both_ways(problem, units, widest), key=chi_square)
+        near = solve_from(problem, _start(problem, units), rounds=40, free=plain)
+        if any(_alike(near, other) for other in seen):
+            continue
+        seen.append(near)
+        best = min(best, _by_both_tops(problem, near.unknowns, widest), key=chi_square)
+        if is_good(best):
+            break
     return best
 
 
-def _by_both_ways(problem: FitProblem, units: Floats, widest: Shape) -> Solution:
+def is_good(solution: Solution) -> bool:
+    """Tell whether noise, known beforehand, explains most of what a solution leaves.
+
+    Parameters
+    ----------
+    solution : Solution
+        The solution.
+
+    Returns
+    -------
+    bool
+        False where no capture's noise is known.
+    """
+    known = any(o.noise_known for o in solution.problem.observations)
+    return known and chi_square(solution) < _GOOD_ENOUGH * solution.evaluation.data_rows
+
+
+def _start(problem: FitProblem, units: Floats) -> Floats:
+    """All unknowns of the plainest shape of a unit."""
+    return _with_nuisances(problem, np.where(problem.model.free(Shape()), units, 0.0))
+
+
+def _alike(one: Solution, other: Solution) -> bool:
+    """Whether two solutions of one problem are the same least."""
+    apart = other.evaluation.jacobian @ (one.unknowns - other.unknowns)
+    return float(apart @ apart) < _NOTABLE
+
+
+def _by_both_tops(problem: FitProblem, start: Floats, widest: Shape) -> Solution:
+    """The widest shape from a start, straight and by a resonant top."""
     free, count = problem.model.free, problem.unit_count
-    plain, pair = free(Shape()), free(Shape(high_end=HighEnd.PAIR))
-    start = _with_nuisances(problem, np.where(plain, units, 0.0))
-    near = solve_from(problem, start, rounds=40, free=plain)
-    straight = solve_from(problem, near.unknowns, free=free(widest))
-    if not np.all(free(widest) >= pair):
+    straight = solve_from(problem, start, free=free(widest))
+    if not np.all(free(widest) >= free(Shape(high_end=HighEnd.PAIR))):
         return straight
-    resonant = near.unknowns.copy()
-    resonant[:count] = problem.model.with_resonant_top(near.units)
-    over = solve_from(problem, resonant, rounds=40, free=pair)
-    bent = solve_from(problem, over.unknowns, free=free(widest))
+    resonant = start.copy()
+    resonant[:count] = problem.model.with_resonant_top(start[:count])
+    bent = solve_from(problem, resonant, free=free(widest))
     return bent if chi_square(bent) < chi_square(straight) - _NOTABLE else straight
 
 

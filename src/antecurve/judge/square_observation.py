@@ -314,7 +314,7 @@ class SquareWaveObservation(Observation):
             Not corrected for the harmonics passed over.
         """
         return reduced_record(
-            self.capture, self.prepared, self.highest_hz, self.reference, interference, self.basis
+            self.capture, self.prepared, self.highest_hz, self.reference, interference, self
         )
 
     def remainder(self, prediction: Prediction | None = None) -> Remainder:
@@ -357,14 +357,17 @@ class SquareWaveObservation(Observation):
             return self
         response = prediction.log_response(unused * record.frequency_hz)
         model = self.amplitudes(prediction.nuisance, response, unused, prediction.rise_time_s)
-        value = model.value[:, None]
-        step, own = self.basis.frequency_step(
-            record.volts - synthesised(record, unused, value)[:, 0]
-        )
+        value, basis = model.value[:, None], self.basis
+        wave = synthesised(record, unused, value)[:, 0]
+        step, own = basis.frequency_step(record.volts - wave)
+        if self.passed_over is None:  # the column of the frequency lacks them
+            slope = _by_frequency(record, wave)
+            basis = basis.moved(0.0, own, name=self.name, unused_slope=slope)
+            step, own = basis.frequency_step(record.volts - wave)
         record = replace(record, frequency_hz=record.frequency_hz + step)
         wave = synthesised(record, unused, value)[:, 0]
         volts = record.volts - wave
-        slope = np.gradient(wave, record.time_s) * record.time_s / record.frequency_hz
+        slope = _by_frequency(record, wave)
         basis = self.basis.moved(step, own, name=self.name, unused_slope=slope)
         off = None
         if self.passed_over is not None and folded == self.folded:
@@ -452,13 +455,18 @@ class SquareWaveObservation(Observation):
         return relative_harmonics(self.name, self.basis, residual * self.sigma, noise)
 
 
+def _by_frequency(record: Record, wave: Floats) -> Floats:
+    """Derivative of a periodic wave by its frequency [V/Hz]."""
+    return np.asarray(np.gradient(wave, record.time_s) * record.time_s / record.frequency_hz)
+
+
 def reduced_record(
     capture: SquareWaveCapture,
     record: Record,
     highest_hz: float,
     reference: MeasuredChain | None = None,
     interference: Interference = NOTHING_ELSE,
-    near: HarmonicBasis | None = None,
+    near: SquareWaveObservation | None = None,
 ) -> SquareWaveObservation:
     """Reduce a record to its harmonics.
 
@@ -474,8 +482,8 @@ def reduced_record(
         The reference that matches it, whose noise raises that of the record.
     interference : Interference, optional
         Hum and drift to take out.
-    near : HarmonicBasis, optional
-        A reduction of the same record, whose frequency is the start.
+    near : SquareWaveObservation, optional
+        The same record reduced before, whose frequency is the start.
 
     Returns
     -------
@@ -483,7 +491,12 @@ def reduced_record(
         As the fit sees it.
     """
     basis = harmonic_basis(
-        record, highest_hz=highest_hz, name=capture.name, interference=interference, near=near
+        record,
+        highest_hz=highest_hz,
+        name=capture.name,
+        interference=interference,
+        near=None if near is None else near.basis,
+        frequency_settled=near is not None and near.passed_over is not None,
     )
     volts = basis.record.volts
     noise, inflation = basis.noise(volts), 1.0

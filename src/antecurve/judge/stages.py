@@ -149,7 +149,7 @@ def _remove_interference(task: FitTask, staged: StagedFit) -> StagedFit:
     if all(i is NOTHING_ELSE for i in (*beside, *(r.taken_out for r in remainders if r))):
         return staged
     observations = tuple(
-        o.without_interference(i) for o, i in zip(staged.observations, beside, strict=True)
+        o.without_interference(i) for o, i in zip(fit.observations, beside, strict=True)
     )
     return StagedFit(observations, task.fit(observations, fit))
 
