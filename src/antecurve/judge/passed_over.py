@@ -44,14 +44,17 @@ class PassedOver:
     slope : numpy.ndarray of float, shape (2 harmonics, 2 nodes + 3)
         Derivative of their reduction q [V] by real and imaginary part of ln of the response at
         the nodes, then by gain, delay and duty.
-    laid_out_at : numpy.ndarray of complex, shape (nodes + 1,)
-        The fit by which the slopes were calculated: ln of response and gain, and the delay.
+    turn : numpy.ndarray of float, shape (nodes,)
+        Phase at the nodes by the delay's coordinate [rad].
+    laid_out_at : numpy.ndarray of complex, shape (nodes,)
+        ln of amplitude, gain and delay included, by which the slopes were calculated.
     """
 
     node_hz: Floats
     node_response: Complex
     nuisance: Floats
     slope: Floats
+    turn: Floats
     laid_out_at: Complex
 
     def at(self, prediction: Prediction) -> PassedOver | None:
@@ -68,7 +71,7 @@ class PassedOver:
             ``None`` where the slopes would be off by more than 10 %.
         """
         response = prediction.log_response(self.node_hz)
-        at = _with_nuisance(response, prediction)
+        at = _with_nuisance(response, prediction, self.turn)
         if np.abs(at - self.laid_out_at).max() > _NEAR:
             return None
         return replace(self, node_response=response, nuisance=prediction.nuisance)
@@ -133,6 +136,8 @@ def passed_over(
     model: HarmonicModel,
     by_own: Complex,
     prediction: Prediction,
+    *,
+    delay_unit_s: float,
 ) -> PassedOver:
     """Linearise harmonics about the fit they are predicted by.
 
@@ -148,6 +153,8 @@ def passed_over(
         Derivatives of their amplitudes by gain, delay and duty [V].
     prediction : Prediction
         The fit.
+    delay_unit_s : float
+        Unit of the delay's coordinate [s].
 
     Returns
     -------
@@ -164,8 +171,9 @@ def passed_over(
         [*(p[:, :1] for p in parts), *(p[:, 1:] for p in parts), _summed(basis, orders, by_own)]
     )
     slope, response = basis.reduced(waves.T).T, prediction.log_response(node_hz)
-    laid_out_at = _with_nuisance(response, prediction)
-    return PassedOver(node_hz, response, prediction.nuisance, slope, laid_out_at)
+    turn = 2.0 * math.pi * node_hz * delay_unit_s
+    laid_out_at = _with_nuisance(response, prediction, turn)
+    return PassedOver(node_hz, response, prediction.nuisance, slope, turn, laid_out_at)
 
 
 def _summed(basis: HarmonicBasis, orders: Floats, amplitudes: Complex) -> Floats:
@@ -175,6 +183,6 @@ def _summed(basis: HarmonicBasis, orders: Floats, amplitudes: Complex) -> Floats
     return synthesised(basis.record, orders[:last], amplitudes[:last], oversampling=_OVERSAMPLING)
 
 
-def _with_nuisance(node_response: Complex, prediction: Prediction) -> Complex:
+def _with_nuisance(node_response: Complex, prediction: Prediction, turn: Floats) -> Complex:
     gain, delay, _ = prediction.nuisance
-    return np.append(node_response + gain, delay)
+    return np.asarray(node_response + gain - 1j * turn * delay)

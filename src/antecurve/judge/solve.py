@@ -52,6 +52,8 @@ _NOTABLE = 4.0
 # Of chi-square, by which a resonant top must describe more: two standard deviations.  Less is
 # noise, which a pole and a zero that cancel each other explain as well.
 _AHEAD = 3.0  # times the next step's promise: what a fit may still gain, by judgement
+_MOST_BOUNDS = 3  # times the unknowns, each of which meets a bound once or twice
+_INWARDS = 1e-9  # standard deviations: less is rounding
 _RIDGE = 1e-13  # of the diagonal: rounding of the normal equations themselves
 
 
@@ -201,28 +203,44 @@ def _step(
     moving: Mask,
     bounds: tuple[Floats, Floats],
 ) -> tuple[Floats, float]:
-    """A damped step within the bounds, and by how much it should lower chi-square."""
+    """The damped step that is best within the bounds, and by how much it should lower chi-square.
+
+    From bound to bound, each of which is held once it is met and let go where the parabola then
+    falls inwards (Nocedal and Wright, Numerical Optimization, 16.5): it falls all the way.
+    """
     low, high = bounds
-    held = ((unknowns <= low) & (gradient > 0)) | ((unknowns >= high) & (gradient < 0))
-    used = moving & ~held
+    scale = np.sqrt(np.maximum(np.diag(normal), np.finfo(float).tiny))
+    matrix = normal / np.outer(scale, scale)
+    matrix[np.diag_indices_from(matrix)] += damping + _RIDGE
     trial = unknowns
-    # What a step takes beyond a bound is held there, and the others are solved for again.
-    for _ in range(int(used.sum())):
-        scale = np.sqrt(np.maximum(np.diag(normal)[used], np.finfo(float).tiny))
-        matrix = normal[np.ix_(used, used)] / np.outer(scale, scale)
-        matrix[np.diag_indices_from(matrix)] += damping + _RIDGE
-        moved = trial - unknowns
-        moved[used] = 0.0
-        right = -(gradient + normal @ moved)[used] / scale
-        trial = trial.copy()
-        trial[used] = unknowns[used] + np.linalg.solve(matrix, right) / scale
-        beyond = used & ((trial < low) | (trial > high))
-        trial = np.clip(trial, np.where(moving, low, -np.inf), np.where(moving, high, np.inf))
-        if not beyond.any():
+    used = moving & ~_outwards(unknowns, gradient, bounds)
+    for _ in range(_MOST_BOUNDS * unknowns.size):
+        slope = gradient / scale + matrix @ (scale * (trial - unknowns))
+        ahead = np.zeros(unknowns.size)
+        ahead[used] = np.linalg.solve(matrix[np.ix_(used, used)], -slope[used]) / scale[used]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            room = np.where(ahead < 0, (low - trial) / ahead, (high - trial) / ahead)
+        room = np.where(used & (ahead != 0.0), room, np.inf)
+        first = int(np.argmin(room))
+        if room[first] < 1.0:
+            trial = np.where(used, np.clip(trial + room[first] * ahead, low, high), trial)
+            trial[first] = low[first] if ahead[first] < 0 else high[first]
+            used[first] = False
+            continue
+        trial = np.where(used, trial + ahead, trial)
+        slope = gradient / scale + matrix @ (scale * (trial - unknowns))
+        inwards = moving & ~used & ~_outwards(trial, slope, bounds) & (np.abs(slope) > _INWARDS)
+        if not inwards.any():
             break
-        used = used & ~beyond
+        used[int(np.argmax(np.where(inwards, np.abs(slope), 0.0)))] = True
     step = trial - unknowns
     return trial, float(-2.0 * gradient @ step - step @ normal @ step)
+
+
+def _outwards(unknowns: Floats, gradient: Floats, bounds: tuple[Floats, Floats]) -> Mask:
+    """Which unknowns stand at a bound that a fall of chi-square would take them beyond."""
+    low, high = bounds
+    return ((unknowns <= low) & (gradient > 0)) | ((unknowns >= high) & (gradient < 0))
 
 
 def _bounds(problem: FitProblem) -> tuple[Floats, Floats]:

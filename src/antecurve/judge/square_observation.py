@@ -373,7 +373,10 @@ class SquareWaveObservation(Observation):
         if self.passed_over is not None and folded == self.folded:
             off = self.passed_over.at(prediction)
         if off is None:
-            off = passed_over(basis, unused, model, self.nuisance_slopes(model), prediction)
+            by_own = self.nuisance_slopes(model)
+            off = passed_over(
+                basis, unused, model, by_own, prediction, delay_unit_s=self.delay_unit
+            )
         return replace(
             self,
             basis=basis,
