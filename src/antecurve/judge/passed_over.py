@@ -18,8 +18,9 @@ from numpy.typing import NDArray
 from antecurve.judge.harmonics import HarmonicModel, synthesised
 from antecurve.judge.observation import Prediction
 from antecurve.judge.periodic import HarmonicBasis
+from antecurve.judge.record import Record
 
-__all__ = ["PassedOver", "node_frequencies", "passed_over"]
+__all__ = ["PassedOver", "node_frequencies", "passed_over", "with_harmonics_off"]
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -128,6 +129,47 @@ def node_frequencies(frequency_hz: Floats) -> Floats:
     low, high = float(frequency_hz[0]), float(frequency_hz[-1])
     count = math.ceil(_NODES_PER_OCTAVE * math.log2(high / low)) + 1
     return np.geomspace(low, max(high, 2.0 * low), max(count, 2))
+
+
+def with_harmonics_off(
+    basis: HarmonicBasis, orders: Floats, amplitudes: Complex, *, first: bool, name: str
+) -> tuple[HarmonicBasis, Floats]:
+    """Take harmonics off a record, at the frequency that the remainder asks for.
+
+    Parameters
+    ----------
+    basis : HarmonicBasis
+        The reduction of the record.
+    orders : numpy.ndarray of float, shape (harmonics,)
+        Orders of the harmonics.
+    amplitudes : numpy.ndarray of complex, shape (harmonics,)
+        Their amplitudes [V].
+    first : bool
+        Whether the reduction was made before any were taken off: its column of the frequency
+        then lacks them.
+    name : str
+        How messages call the capture.
+
+    Returns
+    -------
+    tuple of HarmonicBasis and numpy.ndarray of float, shape (samples,)
+        The reduction at that frequency, and what is left of the record [V].
+    """
+    record, value = basis.record, amplitudes[:, None]
+    wave = synthesised(record, orders, value)[:, 0]
+    step, own = basis.frequency_step(record.volts - wave)
+    if first:
+        whole = basis.moved(0.0, own, name=name, unused_slope=_by_frequency(record, wave))
+        step, own = whole.frequency_step(record.volts - wave)
+    record = replace(record, frequency_hz=record.frequency_hz + step)
+    wave = synthesised(record, orders, value)[:, 0]
+    moved = basis.moved(step, own, name=name, unused_slope=_by_frequency(record, wave))
+    return moved, record.volts - wave
+
+
+def _by_frequency(record: Record, wave: Floats) -> Floats:
+    """Derivative of a periodic wave by its frequency [V/Hz]."""
+    return np.asarray(np.gradient(wave, record.time_s) * record.time_s / record.frequency_hz)
 
 
 def passed_over(

@@ -30,6 +30,7 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
+_FOLDED = 1.5  # of half the rate: folded back onto the upper half of what a record shows
 _RINGING_DRAWS = 300  # enough for their hundredth part
 
 
@@ -89,7 +90,9 @@ def level_dependence(fit: Fit, band_hz: tuple[float, float]) -> tuple[ResidualFi
     return tuple(level_findings(_harmonics(fit), band_hz=band_hz))
 
 
-def fitted_ringing(model: UnitModel, draws: Floats) -> tuple[ResidualFinding, ...]:
+def fitted_ringing(
+    model: UnitModel, draws: Floats, highest_seen_hz: float
+) -> tuple[ResidualFinding, ...]:
     """Name poles of the fitted top that are short of oscillation.
 
     Parameters
@@ -98,6 +101,9 @@ def fitted_ringing(model: UnitModel, draws: Floats) -> tuple[ResidualFinding, ..
         The reported shape.
     draws : numpy.ndarray of float, shape (draws, constants)
         Units drawn of it.
+    highest_seen_hz : float
+        Half the sampling rate of the fastest record [Hz]; what lies far beyond it is told by the
+        few samples that meet an edge, and not said.
 
     Returns
     -------
@@ -106,7 +112,7 @@ def fitted_ringing(model: UnitModel, draws: Floats) -> tuple[ResidualFinding, ..
     """
     pairs = np.array([model.top_polynomial(d) for d in draws[:_RINGING_DRAWS]])
     ringing = ringing_of_poles(*pairs.T)
-    if ringing is None:
+    if ringing is None or ringing.frequency_hz > _FOLDED * highest_seen_hz:
         return ()
     text = (
         f"the top rings at {1e-3 * ringing.frequency_hz:.3g} kHz with a Q of "

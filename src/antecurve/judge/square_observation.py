@@ -31,7 +31,7 @@ from antecurve.judge.observation import (
     RiseTime,
     Trace,
 )
-from antecurve.judge.passed_over import PassedOver, passed_over
+from antecurve.judge.passed_over import PassedOver, passed_over, with_harmonics_off
 from antecurve.judge.periodic import HarmonicBasis, harmonic_basis
 from antecurve.judge.record import Record
 from antecurve.judge.remainder import Remainder
@@ -357,26 +357,15 @@ class SquareWaveObservation(Observation):
             return self
         response = prediction.log_response(unused * record.frequency_hz)
         model = self.amplitudes(prediction.nuisance, response, unused, prediction.rise_time_s)
-        value, basis = model.value[:, None], self.basis
-        wave = synthesised(record, unused, value)[:, 0]
-        step, own = basis.frequency_step(record.volts - wave)
-        if self.passed_over is None:  # the column of the frequency lacks them
-            slope = _by_frequency(record, wave)
-            basis = basis.moved(0.0, own, name=self.name, unused_slope=slope)
-            step, own = basis.frequency_step(record.volts - wave)
-        record = replace(record, frequency_hz=record.frequency_hz + step)
-        wave = synthesised(record, unused, value)[:, 0]
-        volts = record.volts - wave
-        slope = _by_frequency(record, wave)
-        basis = self.basis.moved(step, own, name=self.name, unused_slope=slope)
+        basis, volts = with_harmonics_off(
+            self.basis, unused, model.value, first=self.passed_over is None, name=self.name
+        )
         off = None
         if self.passed_over is not None and folded == self.folded:
             off = self.passed_over.at(prediction)
         if off is None:
-            by_own = self.nuisance_slopes(model)
-            off = passed_over(
-                basis, unused, model, by_own, prediction, delay_unit_s=self.delay_unit
-            )
+            own, unit_s = self.nuisance_slopes(model), self.delay_unit
+            off = passed_over(basis, unused, model, own, prediction, delay_unit_s=unit_s)
         return replace(
             self,
             basis=basis,
@@ -456,11 +445,6 @@ class SquareWaveObservation(Observation):
         """
         noise = self.sigma / math.sqrt(max(1.0, excess))
         return relative_harmonics(self.name, self.basis, residual * self.sigma, noise)
-
-
-def _by_frequency(record: Record, wave: Floats) -> Floats:
-    """Derivative of a periodic wave by its frequency [V/Hz]."""
-    return np.asarray(np.gradient(wave, record.time_s) * record.time_s / record.frequency_hz)
 
 
 def reduced_record(

@@ -214,7 +214,7 @@ def _reading(case: Case, fit: Fit) -> _Reading:
         own = _deviation_of_fit(case, allowed[0])
         deviation = joined(best.about(own), deviation, seen_range_hz(fit.observations))
     deviation = widened(with_misfit(deviation, residuals), case.flatness_db)
-    residuals += fitted_ringing(allowed[0].model, draws[0])
+    residuals += fitted_ringing(allowed[0].model, draws[0], highest_seen_hz(case.captures))
     return _Reading(fit, allowed, draws, residuals, deviation)
 
 
