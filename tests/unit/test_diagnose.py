@@ -70,9 +70,9 @@ def weighed(name: str, seed: int = 1, **wrong: float) -> Weighed:
     return weigh(ranker_of(model, np.log(response), seed), single_faults(model))
 
 
-def diagnosis_of(found: Weighed) -> Diagnosis:
-    model = found.ranker.solved.model
-    return Diagnosis(model.circuit, own_error(model, BAND), *suspects_of(found, BAND))
+def diagnosis_of(fit: Weighed) -> Diagnosis:
+    model = fit.ranker.solved.model
+    return Diagnosis(model.circuit, own_error(model, BAND), *suspects_of(fit, BAND))
 
 
 @pytest.mark.parametrize(
@@ -116,10 +116,10 @@ def test_what_only_a_product_shows_is_not_told_apart() -> None:
 
 
 def test_two_faults_are_found_where_one_does_not_explain() -> None:
-    found = weighed("feedback", R2=1.6, C1=0.5)
-    diagnosis = diagnosis_of(found)
+    fit = weighed("feedback", R2=1.6, C1=0.5)
+    diagnosis = diagnosis_of(fit)
     refs = {r for s in diagnosis.suspects[:2] for r in s.refs}
-    assert found.best.chi_square < 2.0 * found.ranker.information.rows
+    assert fit.best.chi_square < 2.0 * fit.ranker.information.rows
     assert {"C1"} <= refs and refs & {"R2", "C2"}
 
 
@@ -128,8 +128,8 @@ def test_a_response_of_no_fault_is_unexplained() -> None:
     solved = np.log(model.response(model.nominal, ideal_drive(NODES)))
     # Two bumps of several dB, as of a tone control that the circuit does not have.
     bend = np.exp(-(np.log(NODES / 300.0) ** 2)) - np.exp(-(np.log(NODES / 4000.0) ** 2))
-    found = weigh(ranker_of(model, solved + 0.4 * bend), single_faults(model))
-    diagnosis = diagnosis_of(found)
+    fit = weigh(ranker_of(model, solved + 0.4 * bend), single_faults(model))
+    diagnosis = diagnosis_of(fit)
     assert diagnosis.unexplained_probability > 0.99
     assert diagnosis_lines(diagnosis)[0].startswith("None of these")
 

@@ -132,7 +132,7 @@ def diagnose(
     )
     values = None if measured is None else read_measured(measured, made.picked)
     bench = _Bench(made, circuit, values, asked, plain)
-    finding = bench.found(captures, readings, repaired or [])
+    finding = bench.finding(captures, readings, repaired or [])
     deliver(
         files=finding.files,
         content=finding.content,
@@ -197,7 +197,7 @@ class _Bench:
     request: JudgeRequest
     plain: ReadingOptions
 
-    def found(
+    def finding(
         self, captures: list[Path], readings: tuple[ReadingOptions, ...], repaired: list[Path]
     ) -> _Finding:
         """Diagnose and judge a unit, and judge it after its repair."""

@@ -10,7 +10,9 @@ import typer
 from antecurve.cli.options import AsJson, Force, OutputFolder, quantity, refuse_existing
 
 if TYPE_CHECKING:
-    pass
+    from antecurve.judge.unit_figures import FigureRequest
+    from antecurve.networks.topology import Loading
+    from antecurve.sound.resistances import Resistances
 
 __all__ = ["measure"]
 
@@ -89,20 +91,14 @@ def measure(
     \b
     Example: antecurve measure bench-network/design.json --known-resistor 1k -o unit-7
     """
-    from datetime import datetime
-
-    from antecurve import __version__
     from antecurve.cli.measuring import judged, play_and_record, show_devices, write_dry_run
     from antecurve.errors import InputError
     from antecurve.files.design_file import read_design
-    from antecurve.files.limits_file import read_limits
     from antecurve.files.measured import read_measured
     from antecurve.files.measured_unit import MeasurementPlan
-    from antecurve.judge.unit_figures import FigureRequest
     from antecurve.judge.verdicts import JudgeRequest
     from antecurve.signals.request import SignalRequest
     from antecurve.sound.portaudio import PortAudioInterface
-    from antecurve.sound.resistances import Resistances
 
     if devices:
         show_devices(as_json=as_json)
@@ -113,40 +109,26 @@ def measure(
         raise InputError("--output", "nothing", "name the folder for the records")
     refuse_existing(output, force=force)
     design = read_design(design_file)
-    inputs = (input_channel,) if generator_channel is None else (input_channel, generator_channel)
-    if len(set(inputs)) < len(inputs):
-        raise InputError("--generator-channel", generator_channel, "name another input")
-    if known_resistor is not None and (generator_resistance or input_resistance):
-        raise InputError(
-            "--known-resistor", known_resistor, "measure the resistances or state them, not both"
-        )
+    inputs = _inputs(input_channel, generator_channel)
+    resistances = _resistances(
+        design.job.loading, generator_resistance, input_resistance, known_resistor
+    )
     rate_hz = round(quantity(rate, "Hz", "--rate"))
     plan = MeasurementPlan(
         SignalRequest(kind, rate_hz, quantity(seconds, "s", "--seconds"), (_level(level),)),
         output_channel,
         inputs,
-        Resistances(
-            design.job.loading.source_resistance
-            if generator_resistance is None
-            else quantity(generator_resistance, "ohm", "--generator-resistance", zero=True),
-            None
-            if input_resistance is None
-            else quantity(input_resistance, "ohm", "--input-resistance"),
-            "as designed" if generator_resistance is None else "stated",
-        ),
+        resistances,
         None if known_resistor is None else quantity(known_resistor, "ohm", "--known-resistor"),
         reference,
-        datetime.now().astimezone().isoformat(timespec="minutes"),
-        f"antecurve {__version__}",
+        *_date_and_software(),
     )
     if dry_run:
         write_dry_run(plan, output, force=force)
         return
     values = None if measured is None else read_measured(measured, design.picked)
     asked = JudgeRequest(limit_db=quantity(limit, "dB", "--limit"))
-    figures = FigureRequest(
-        design.job.target.level_v, None, () if limits is None else read_limits(limits)
-    )
+    figures = _figures(design.job.target.level_v, limits)
     interface = PortAudioInterface(
         rate_hz, output_channel, inputs, _device(output_device), _device(input_device)
     )
@@ -158,6 +140,51 @@ def measure(
     )  # fmt: skip
     if not passed:
         raise typer.Exit(1)
+
+
+def _inputs(unit: int, generator: int | None) -> tuple[int, ...]:
+    """The inputs that record: the unit's first, then the generator's if it is recorded."""
+    from antecurve.errors import InputError
+
+    if generator is None:
+        return (unit,)
+    if generator == unit:
+        raise InputError("--generator-channel", generator, "name another input")
+    return unit, generator
+
+
+def _resistances(
+    designed: Loading, generator: str | None, unit_input: str | None, known: str | None
+) -> Resistances:
+    """The resistances as stated; of the generator otherwise as designed."""
+    from antecurve.errors import InputError
+    from antecurve.sound.resistances import Resistances
+
+    if known is not None and (generator or unit_input):
+        rule = "measure the resistances or state them, not both"
+        raise InputError("--known-resistor", known, rule)
+    return Resistances(
+        designed.source_resistance
+        if generator is None
+        else quantity(generator, "ohm", "--generator-resistance", zero=True),
+        None if unit_input is None else quantity(unit_input, "ohm", "--input-resistance"),
+        "as designed" if generator is None else "stated",
+    )
+
+
+def _date_and_software() -> tuple[str, str]:
+    from datetime import datetime
+
+    from antecurve import __version__
+
+    return datetime.now().astimezone().isoformat(timespec="minutes"), f"antecurve {__version__}"
+
+
+def _figures(input_v: float, limits: Path | None) -> FigureRequest:
+    from antecurve.files.limits_file import read_limits
+    from antecurve.judge.unit_figures import FigureRequest
+
+    return FigureRequest(input_v, None, () if limits is None else read_limits(limits))
 
 
 def _level(text: str) -> float:

@@ -31,13 +31,13 @@ def show_devices(*, as_json: bool) -> None:
     from antecurve.report.measuring import device_rows
     from antecurve.sound.portaudio import devices
 
-    found = devices()
-    if not found:
+    listed = devices()
+    if not listed:
         raise InputError("sound interface", "none", "plug one in, and start the sound server")
     if as_json:
-        show_json(list(found))
+        show_json(list(listed))
     else:
-        show_table(device_rows(found))
+        show_table(device_rows(listed))
 
 
 def write_dry_run(plan: MeasurementPlan, output: Path, *, force: bool) -> None:

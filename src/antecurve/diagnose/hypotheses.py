@@ -169,10 +169,10 @@ def _neighbours(value: float) -> list[float]:
     near: list[float] = []
     for series, steps in _NEIGHBOURS.items():
         values = series_values(series, low=value / 3.0, high=value * 3.0)
-        place = int(np.argmin(np.abs(np.log(values / value))))
+        nearest = int(np.argmin(np.abs(np.log(values / value))))
         for step in steps:
-            if 0 <= place + step < values.size:
-                near.append(float(values[place + step]))
+            if 0 <= nearest + step < values.size:
+                near.append(float(values[nearest + step]))
     return _distinct(near, value)
 
 

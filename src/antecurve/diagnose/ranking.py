@@ -28,17 +28,17 @@ Complex = NDArray[np.complex128]
 _STARTS = (-7.0, -4.6, -3.0, -2.0, -1.2, -0.6, -0.2, 0.2, 0.6, 1.2, 2.0, 3.0, 4.6, 7.0)
 # ln of a value over its usual one: close enough for the steps below to reach any value between.
 _KEPT = 3  # starts of each that go on
-_STEPS = 8
+_STEPS = 8  # at most: half a gap between starts is two of the longest, then each halves its error
 _LONGEST = 1.0  # of ln of a value: the response is far from linear beyond
 _CHUNK = 256  # candidates at a time, to bound memory
-_POLISHES = 4
+_POLISHES = 4  # at most: tolerances of a fifth leave their square, the next round its square
 _POLISHED = 0.05  # standard deviations of a part
 _LITTLE = 1e-6  # of ln of the evidence
 _SETTLED = 1e-4  # of a value
 _STRAY = 0.003  # nepers: strays and leads do some 0.03 dB, by judgement
 _FREE_SHAPE = 0.7  # nepers for each corner of a free shape: some 6 dB
-_SHAPES_PER_DECADE = 2
-_SHAPES_HZ = (3.0, 300e3)
+_SHAPES_PER_DECADE = 2  # a corner bends a decade to either side: between two it is a mix of them
+_SHAPES_HZ = (3.0, 300e3)  # a decade about the audio band: corners there still bend it
 _DEAD = 1e-3  # of the nominal level at the middle node: a unit that plays is not 60 dB down
 
 
@@ -313,12 +313,12 @@ class Ranker:
         """Ports with the values that they have; a wrong part scatters as a good one."""
         if hypothesis is None:
             return []
-        place = {int(port): k for k, port in enumerate(self.scattered)}
+        column = {int(port): k for k, port in enumerate(self.scattered)}
 
         def scattered(port: int, value: float) -> float:
-            if self.parts is None or port not in place:
+            if self.parts is None or port not in column:
                 return value
-            return value * math.exp(self.parts[place[port]] * self.deviations[place[port]])
+            return value * math.exp(self.parts[column[port]] * self.deviations[column[port]])
 
         fixed = [(port, scattered(port, value)) for port, value in hypothesis.fixed]
         return [*fixed, *((f.port, v) for f, v in zip(hypothesis.free, values, strict=True))]
@@ -361,12 +361,12 @@ class Ranker:
         parts = real_columns(slopes[:, scattered])
         columns[:, _FREE : _FREE + scattered.size] = self.deviations[:, None] * parts
         columns[:, _FREE + scattered.size :] = strays
-        place = {int(port): k for k, port in enumerate(scattered)}
+        column = {int(port): k for k, port in enumerate(scattered)}
         for row, hypothesis in enumerate(hypotheses):
             for k, free in enumerate(hypothesis.free if hypothesis else ()):
                 columns[row, k] = free.spread * real_columns(slopes[row, free.port])
-                if free.port in place:
-                    columns[row, _FREE + place[free.port]] = 0.0  # its scatter is in its own value
+                if free.port in column:
+                    columns[row, _FREE + column[free.port]] = 0.0  # its scatter is in its own value
         return columns
 
     def _marginal(self, change: Floats, columns: Floats, offsets: Floats) -> _Marginal:

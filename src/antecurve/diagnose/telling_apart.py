@@ -25,7 +25,7 @@ Complex = NDArray[np.complex128]
 _IDEAL = 0.002  # nepers: 0.02 dB, what the best captures of a bench tell
 _ODDS = 2.0 * math.log(10.0)  # of chi-square: odds of ten to one
 _LEAST_DB = 0.3  # a difference of levels that a capture within the unit shows
-_OPEN_OHM = 1e12
+_OPEN_OHM = 1e12  # beside any resistor none, yet it keeps the matrix regular
 
 
 def ideal_information(log_response: Complex, frequency_hz: Floats) -> ResponseInformation:
@@ -188,9 +188,9 @@ def _capture_text(
             for fit in (suspect, other)
         ]
         apart = levels[0] - levels[1]
-        place = int(np.argmax(np.abs(apart)))
-        if abs(apart[place]) > abs(best[0]):
-            best = (float(apart[place]), node, float(drive.frequency_hz[place]))
+        widest = int(np.argmax(np.abs(apart)))
+        if abs(apart[widest]) > abs(best[0]):
+            best = (float(apart[widest]), node, float(drive.frequency_hz[widest]))
     apart_db, node, frequency = best
     if abs(apart_db) < _LEAST_DB:
         return "exchange it for a good one and capture again"

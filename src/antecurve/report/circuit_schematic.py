@@ -15,7 +15,7 @@ __all__ = ["drawn_circuit"]
 
 _COLUMNS = 4  # of parts side by side: as wide as a page
 _WIDTH = 5.2  # of a cell
-_HEIGHT = 3.5
+_HEIGHT = 3.5  # of a cell: a part upright with its label
 _LENGTH = 3.0  # of a part with its leads
 _HALF = 0.75  # of an amplifier's triangle
 _FRAMED = 0.02  # of probability, from which a part is framed

@@ -29,7 +29,7 @@ _FAULTS = {
 }
 _OUTSIDE = {"load": "what the output feeds", "input": "the unit's input"}
 _WITHOUT_VALUE = {"open", "short", "exchanged", "two faults"}
-_SURE = 0.5
+_SURE = 0.5  # more probable than all else together
 
 
 def _shown(value: float | None, unit: str) -> str:

@@ -17,7 +17,7 @@ __all__ = ["ramp_burst", "ramp_levels", "ramped_level"]
 Floats = NDArray[np.float64]
 
 _LOWEST_DB = -40.0  # a unit of 40 dB too much gain does not clip the input yet
-_STEP_DB = 4.0
+_STEP_DB = 4.0  # up from where it nearly clips it does not: 0.6 of full scale becomes 0.95
 _BURST_S = 0.2  # two periods of the lowest frequency played
 _NEARLY_CLIPS = 0.6  # of full scale: a further step would reach it
 _CLIPS = 0.99  # of full scale

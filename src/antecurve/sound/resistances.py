@@ -18,7 +18,7 @@ __all__ = ["Resistances", "resistances_by", "tone_amplitude", "tone_waveform"]
 Floats = NDArray[np.float64]
 
 _TONE_HZ = 1000.0  # where levels are stated; coupling capacitors and cables do not show
-_TONE_S = 0.5
+_TONE_S = 0.5  # some 500 periods: noise beside the line counts for little
 _FADE = 0.1  # of the tone, against clicks
 _HALF_BAND_HZ = 50.0  # about it: what the fade makes of a line
 
