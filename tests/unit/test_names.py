@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import functools
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -12,6 +13,11 @@ SOURCE = Path(antecurve.__file__).parent
 TESTS = Path(__file__).parent.parent
 FILES = sorted(SOURCE.rglob("*.py")) + sorted(TESTS.rglob("*.py"))
 EMPTY = {"found", "rest", "left", "place", "some", "everything"}
+
+
+@functools.cache
+def _tree(path: Path) -> ast.Module:
+    return ast.parse(path.read_text(encoding="utf-8"))
 
 
 def _bound(tree: ast.AST) -> Iterator[tuple[str, int]]:
@@ -29,7 +35,7 @@ def _bound(tree: ast.AST) -> Iterator[tuple[str, int]]:
 
 def test_names_say_what_a_thing_is() -> None:
     for path in FILES:
-        names = list(_bound(ast.parse(path.read_text(encoding="utf-8"))))
+        names = list(_bound(_tree(path)))
         # Beside a right there may be a left.
         sides = {"left"} if any(name == "right" for name, _ in names) else set()
         empty = [f"{path}:{line} {name}" for name, line in names if name in EMPTY - sides]
@@ -52,7 +58,7 @@ def _functions(tree: ast.AST) -> Iterator[tuple[str, int]]:
 
 def test_functions_are_read_at_a_glance() -> None:
     for path in sorted(SOURCE.rglob("*.py")):
-        functions = _functions(ast.parse(path.read_text(encoding="utf-8")))
+        functions = _functions(_tree(path))
         assert [(path, name, lines) for name, lines in functions if lines > 50] == []
 
 
