@@ -40,6 +40,8 @@ TIME_UNITS = {
 """Units of time by name [s]."""
 _EVEN = 0.05  # of a step, by which printed times may be off
 _SILENT = 1e-3  # of the largest channel: a channel that idles
+_DROPOUT_S = 0.005  # of zeros: no signal through a unit stays at zero so long
+_SOUNDS = 0.1  # of the stimulus's root mean square: it sounds, and is no pause
 _FULL_SCALE = 0.9999  # of a converter: 16 bits end at 32,767 of 32,768
 _WHERE = {"generator": "at the generator", "input": "at the unit's input", "emf": "as played"}
 
@@ -239,6 +241,7 @@ def recorded(channels: Channels, asked: ReadingOptions) -> Recording:
     idle = None if asked.idle is None else channels.volts[asked.idle - 1]
     if asked.stimulus is not None and not channels.in_volts:
         _refuse_clipped(volts, name)
+        _refuse_dropout(channels.volts[asked.stimulus - 1], volts, rate, name)
     if asked.stimulus is None:
         origin = f"{channels.origin}, {label}"
         return _beside_played(volts, idle, rate, asked, origin, name, in_volts=channels.in_volts)
@@ -273,6 +276,19 @@ def _refuse_clipped(samples: Floats, name: str) -> None:
         )
 
 
+def _refuse_dropout(stimulus: Floats, output: Floats, rate_hz: float, name: str) -> None:
+    """Refuse a sound with zeros amid the signal: what a driver puts where it lost samples."""
+    edges = np.flatnonzero(output)  # what is before the first and behind the last is silence
+    gaps = np.flatnonzero(np.diff(edges) > _DROPOUT_S * rate_hz)
+    loud = _SOUNDS * float(np.sqrt(np.mean(stimulus**2)))
+    for first, last in zip(edges[gaps], edges[gaps + 1], strict=True):
+        if float(np.sqrt(np.mean(stimulus[first:last] ** 2))) > loud:
+            raise InputError(
+                name, f"a dropout of {(last - first) / rate_hz:.3f} s at {first / rate_hz:.2f} s",
+                "close other programs, enlarge the interface's buffer, and record again",
+            )  # fmt: skip
+
+
 def _beside_played(
     volts: Floats,
     idle: Floats | None,
@@ -293,6 +309,7 @@ def _beside_played(
     stepped = file.request is not None and len(file.request.level_db) > 1
     if not (stepped or in_volts):
         _refuse_clipped(output, name)
+        _refuse_dropout(beside.played, output, rate_hz, name)
     record = TwoChannelRecord(
         rate_hz, beside.played, output, stimulus_at=asked.stimulus_at or "emf", name=name
     )
@@ -316,6 +333,12 @@ def _output_channel(channels: Channels, asked: ReadingOptions) -> int:
     ):
         if number is not None and number > count:
             raise InputError(option, number, f"channels of {channels.path}: {count}")
+    if count == 1 and asked.stimulus is not None:
+        raise InputError(
+            channels.path, "one channel where two are needed",
+            "record the stimulus on one and the unit's output on the other, or name the file "
+            "that was played with --stimulus FILE.wav",
+        )  # fmt: skip
     if asked.channel is not None:
         return asked.channel
     candidates = [k for k in range(1, count + 1) if k not in (asked.stimulus, asked.idle)]

@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.errors import InputError
+from antecurve.judge.interruption import refuse_interruption
 
 __all__ = [
     "Alignment",
@@ -274,7 +275,7 @@ def aligned_channels(
     whole, polarity = _whole_delay(pair)
     shifted, clocks = pair.shifted(whole), 0.0
     for _ in range(_ROUNDS):
-        slope = _drift(shifted)
+        slope = _drift(shifted, name)
         if slope is None:
             break
         clocks = (1.0 + clocks) * (1.0 + slope) - 1.0
@@ -453,7 +454,7 @@ def _fine_delay(lines: _Lines, rate_hz: float, polarity: int) -> tuple[float, fl
     return delay, deviation
 
 
-def _drift(pair: _Pair) -> float | None:
+def _drift(pair: _Pair, name: str) -> float | None:
     """The difference of clocks by the delay's slope over segments, where it stands out."""
     length = pair.flat.size // _SEGMENTS
     if length < _LEAST_SEGMENT:
@@ -470,6 +471,7 @@ def _drift(pair: _Pair) -> float | None:
     if len(told) < 3:
         return None
     time, delay, deviation = np.array(told).T
+    refuse_interruption(delay, rate_hz=pair.rate_hz, name=name)
     weight = 1.0 / (deviation * pair.rate_hz)
     design = np.stack([np.ones(time.size), time - time.mean()], axis=1) * weight[:, None]
     solution, squares, *_ = np.linalg.lstsq(design, delay * weight, rcond=None)

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.checked import checked
 from antecurve.errors import InputError
 from antecurve.results import Result
 from antecurve.sound.interface import SoundInterface, recorded_whole
@@ -102,7 +101,6 @@ def tone_amplitude(interface: SoundInterface, *, level_db: float) -> float:
     return math.sqrt(tone - noise)
 
 
-@checked
 def resistances_by(
     *, known_ohm: float, straight: float, in_series: float, across: float
 ) -> Resistances:

@@ -1,0 +1,56 @@
+"""Records of which samples were lost, without a cue that tells."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from playback_units import CONDITIONS, Unit, known_exactly
+from two_channel_records import RATE_HZ, SIGNALS, two_channel_record
+
+from antecurve.errors import InputError
+from antecurve.files.recordings import ReadingOptions, read_recording
+from antecurve.judge.capture import ObservationSettings
+from antecurve.judge.two_channel import TwoChannelRecord
+
+SETTINGS = ObservationSettings(50e3, CONDITIONS.curve, known_exactly())
+LOST = 480  # samples of 96 kHz: 5 ms
+
+
+@pytest.mark.parametrize("signal", ["white noise", "pink noise", "music"])
+def test_samples_lost_on_one_channel_are_told(signal: str) -> None:
+    record = two_channel_record(Unit(), np.random.default_rng(5), signal=signal, seconds=2.0)
+    at = record.volts.size // 2
+    volts = np.concatenate([np.delete(record.volts, slice(at, at + LOST)), np.zeros(LOST)])
+    lost = TwoChannelRecord(RATE_HZ, record.stimulus, volts, stimulus_at="emf", name="lost")
+    with pytest.raises(InputError, match=r"interrupted record: \+0\.0050 s are missing"):
+        lost.observation(SETTINGS)
+
+
+@pytest.mark.parametrize("signal", SIGNALS)
+def test_whole_records_are_not_called_interrupted(signal: str) -> None:
+    quiet_s = 0.2 if signal in ("log sweep", "sine steps") else 0.0
+    rng = np.random.default_rng(6)
+    record = two_channel_record(
+        Unit(), rng, signal=signal, seconds=2.0, noise_db=-30.0, quiet_s=quiet_s
+    )
+    assert record.observation(SETTINGS).estimate.ratio.size > 20
+
+
+def test_zeros_amid_a_sound_are_told(tmp_path: Path) -> None:
+    record = two_channel_record(Unit(), np.random.default_rng(7), signal="pink noise", seconds=1.0)
+    volts = record.volts.copy()
+    volts[50_000:52_000] = 0.0
+    file = tmp_path / "unit.wav"
+    soundfile.write(file, np.stack([record.stimulus, volts], axis=1), int(RATE_HZ), "PCM_24")
+    with pytest.raises(InputError, match=r"a dropout of 0\.021 s at 0\.52 s"):
+        read_recording(file, ReadingOptions(2, 1))
+
+
+def test_one_channel_where_two_are_needed(tmp_path: Path) -> None:
+    file = tmp_path / "one.wav"
+    soundfile.write(file, np.random.default_rng(8).uniform(-0.5, 0.5, 48_000), 48_000)
+    with pytest.raises(InputError, match="one channel where two are needed"):
+        read_recording(file, ReadingOptions(stimulus=1))
