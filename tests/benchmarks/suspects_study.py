@@ -14,8 +14,8 @@ import sys
 import tempfile
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
+from scipy.stats import binomtest
 
 ORACLE = Path(__file__).parents[1] / "oracle"
 sys.path.insert(0, str(ORACLE))
@@ -50,39 +50,42 @@ def diagnosed(seed: int) -> dict[str, object]:
     }
 
 
-def counted(rows: pd.DataFrame) -> dict[str, float]:
-    """Count what the study is about.
+def read_rows(path: Path = RESULTS) -> pd.DataFrame:
+    """Read the rows as texts, as they stand."""
+    return pd.read_csv(path, dtype=str, keep_default_na=False)
+
+
+def counted(rows: pd.DataFrame) -> dict[str, tuple[int, int]]:
+    """Count what the study is about: how many, of how many.
 
     A faulty unit is right at a rank when the suspect there is the true one, or one that no
-    capture can tell from it.
+    capture can tell from it.  What is said of such a group is the sum over it.
     """
-    rows = rows.fillna("")
     faulty, good = rows[rows.kind != "good"], rows[rows.kind == "good"]
     exact, first, third, stated = [], [], [], []
     for row in faulty.itertuples():
-        names = [s.rpartition(":")[0] for s in str(row.ranked).split(";")]
-        chances = [float(s.rpartition(":")[2] or 0.0) for s in str(row.ranked).split(";")]
+        pairs = [s.rpartition(":") for s in str(row.ranked).split(";")]
+        names, chances = [p[0] for p in pairs], [float(p[2] or 0.0) for p in pairs]
         groups = [{n, *a.split("/")} for n, a in zip(names, str(row.alike).split(";"), strict=True)]
-        called = row.good == "" or max(float(row.good), float(row.unexplained)) < chances[0]
+        beside = max(float(row.good or 1.0), float(row.unexplained or 1.0))
+        called = beside < chances[0]
         right = [row.refs in g for g in groups]
         exact.append(called and names[0] == row.refs)
         first.append(called and right[0])
         third.append(any(right[:3]))
-        # What is said of a group that can't be told apart is the sum over it.
         together = sum(c for n, c in zip(names, chances, strict=True) if n in groups[0])
         stated.append((together, right[0]))
-    chance, true = np.array(stated, dtype=float).reshape(-1, 2).T
-    within = (chance >= 0.8) & (chance < 0.95)
-    return {
-        "units": len(rows), "faulty": len(faulty), "good": len(good),
-        "refused": int((rows.error != "").sum()),
-        "first or alike": float(np.mean(first)), "first exactly": float(np.mean(exact)),
-        "within three": float(np.mean(third)),
-        "good called good": float((good.good.astype(float) > 0.5).mean()),
-        "said 80 to 95 %": int(within.sum()), "true of these": float(true[within].mean()),
-        "said 95 % or more": int((chance >= 0.95).sum()),
-        "true of those": float(true[chance >= 0.95].mean()),
+    likely = [is_right for chance, is_right in stated if 0.8 <= chance < 0.95]
+    sure = [is_right for chance, is_right in stated if chance >= 0.95]
+    called_good = [float(p or 0.0) > 0.5 for p in good.good]
+    columns = {
+        "true part first, or one alike": first, "true part itself first": exact,
+        "within the first three": third, "good unit called good": called_good,
+        "true of what is said with 80 to 95 %": likely,
+        "true of what is said with 95 % or more": sure,
+        "refused": list(rows.error != ""),
     }  # fmt: skip
+    return {name: (sum(map(bool, column)), len(column)) for name, column in columns.items()}
 
 
 def main() -> None:
@@ -93,12 +96,16 @@ def main() -> None:
     given = parser.parse_args()
     if not given.file.exists():
         given.file.write_text(",".join(COLUMNS) + "\n")
-    done = len(pd.read_csv(given.file))
+    done = len(read_rows(given.file))
     for seed in range(done, given.units):
         row = pd.DataFrame([diagnosed(seed)], columns=list(COLUMNS))
         row.to_csv(given.file, mode="a", header=False, index=False)
-    for name, value in counted(pd.read_csv(given.file)).items():
-        print(f"{name:>18}: {value:.4g}")
+    print("| | count | of | share | 95 % interval |\n|---|--:|--:|--:|---|")
+    for name, (count, of) in counted(read_rows(given.file)).items():
+        if of:
+            ends = binomtest(count, of).proportion_ci()
+            share = f"{count / of:.1%} | {ends.low:.1%} to {ends.high:.1%}"
+            print(f"| {name} | {count} | {of} | {share} |")
 
 
 if __name__ == "__main__":

@@ -125,7 +125,8 @@ def _suspect(
     model = weighed.ranker.solved.model
     others = [g for g in listed if g is not group]
     rival = twins[0].best if twins else (others[0].best if others else None)
-    drive = ideal_drive(weighed.ranker.information.frequency_hz)
+    frequency = weighed.ranker.information.frequency_hz
+    drive = ideal_drive(frequency[(frequency >= band_hz[0]) & (frequency <= band_hz[1])])
     single = len(hypothesis.refs) == 1
     changes = [*hypothesis.fixed]
     changes += [(f.port, v) for f, v in zip(hypothesis.free, fit.values, strict=True)]

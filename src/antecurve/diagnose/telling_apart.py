@@ -197,7 +197,7 @@ def _capture_text(
     named = "the output" if node == "out" else f"the node {node}"
     return (
         f"capture the level at {named} with a sine of {format_quantity(frequency, 'Hz', digits=2)}:"
-        f" it differs by {abs(apart_db):.1f} dB"
+        f" this fault and the next explanation differ by {abs(apart_db):.1f} dB there"
     )
 
 
