@@ -14,10 +14,12 @@ import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from commands import invoke
+from loopback import Loopback
 from playback_units import Unit
 from sound_server import RATE_HZ, SETTINGS
 
@@ -25,6 +27,7 @@ from antecurve.files.design_file import design_json
 from antecurve.files.sound import read_sound
 from antecurve.networks.compiled import transfer
 from antecurve.pipeline import Design
+from antecurve.sound import portaudio
 
 SERVER = Path(__file__).with_name("sound_server.py")
 IN_TIME = ("nice", "-n", "-10")  # sound in time, whatever else the machine does
@@ -132,6 +135,36 @@ def test_what_can_not_be_measured_is_said_in_a_sentence(
     done = invoke(capsys, "measure", *arguments)
     assert done.code == 2 and done.err.count("\n") == 1
     assert said in done.err and not Path("dry").exists()
+
+
+@pytest.mark.parametrize("interrupted", [False, True])
+def test_what_was_recorded_stays_when_a_later_step_fails(
+    interrupted: bool,
+    default_design: Design,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """The unit's record stops in its midst by Ctrl-C, or standard input ends before it."""
+    monkeypatch.chdir(tmp_path)
+    Path("design.json").write_bytes(design_json(default_design))
+    interface = Loopback()
+    interface.check = lambda: None  # type: ignore[attr-defined]
+    monkeypatch.setattr(portaudio, "PortAudioInterface", lambda *_: interface)
+
+    def steps() -> Iterator[str]:
+        yield from ("\n", "\n")
+        if interrupted:
+            interface.interrupted_at = 24_000
+            yield "\n"
+        yield ""
+
+    monkeypatch.setattr(sys, "stdin", SimpleNamespace(readline=steps().__next__))
+    done = invoke(capsys, "measure", "design.json", "--seconds", "1", "-o", "unit-7")
+    assert done.code == (130 if interrupted else 2)
+    assert not interrupted or done.err.endswith("interrupted; what was recorded is in unit-7\n")
+    kept = {"bypass.wav", "measurement.json"} | ({"unit-interrupted.wav"} if interrupted else set())
+    assert {p.name for p in Path("unit-7").iterdir()} == kept
 
 
 @needs_sound_server

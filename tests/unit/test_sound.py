@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import pytest
+from loopback import RATE_HZ, Loopback
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
@@ -23,36 +23,7 @@ from antecurve.sound.resistances import Resistances, resistances_by
 from antecurve.sound.stimulus import stimulus_by_reference
 
 Floats = NDArray[np.float64]
-RATE_HZ = 48_000
 SWEEP = SignalRequest("sweep", RATE_HZ, 1.0, (-6.0,))
-
-
-def straight(samples: Floats) -> Floats:
-    """Nothing in the path."""
-    return samples
-
-
-@dataclass
-class Loopback:
-    """An interface whose input hears its output through a path that a test changes."""
-
-    path: Callable[[Floats], Floats] = straight
-    noise: float = 1e-6
-    inputs: int = 1
-    interrupted_at: int | None = None
-    rate_hz: int = RATE_HZ
-    peaks: list[float] = field(default_factory=list)
-
-    def exchange(self, played: Floats) -> Iterator[Floats]:
-        """Late by 1,000 samples, clipped at full scale, in blocks."""
-        self.peaks.append(float(np.abs(played).max()))
-        heard = self.path(np.concatenate([np.zeros(1000), played, np.zeros(10_000)]))
-        rng = np.random.default_rng(len(self.peaks))
-        heard = np.clip(heard + self.noise * rng.standard_normal(heard.size), -1.0, 1.0)
-        for first in range(0, heard.size, 4800):
-            if self.interrupted_at is not None and first >= self.interrupted_at:
-                raise KeyboardInterrupt
-            yield np.repeat(heard[first : first + 4800, None], self.inputs, axis=1)
 
 
 def bench_of(interface: Loopback, folder: Path, ask: Callable[[str], None]) -> Bench:
