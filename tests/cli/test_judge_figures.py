@@ -110,10 +110,24 @@ def test_steps_alone_are_no_response(bench: Path, capsys: pytest.CaptureFixture[
         "--stimulus", "a.wav", "--stimulus", "b.wav",
     )  # fmt: skip
     assert count.code == 2 and "one for all captures, or 3" in count.err
+
+
+def test_a_batch_has_figures_and_limits(
+    bench: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The unit has 40 dB: a limit of 42 dB at least makes the verdict on the batch."""
+    units, limits = tmp_path / "units", tmp_path / "limits.toml"
+    units.mkdir()
+    (units / "one.wav").write_bytes((bench / "sweep-record.wav").read_bytes())
+    limits.write_text("[limits]\ngain = { least = 42 }\n")
     batch = invoke(
-        capsys, "judge", str(bench), "--design", design, "--limits", str(bench / "limits.toml")
-    )
-    assert batch.code == 2 and "a batch is judged by its response" in batch.err
+        capsys, "judge", str(units), "--design", str(bench / "design.json"), "--channel", "1",
+        "--stimulus", str(bench / "sweep.wav"), "--limits", str(limits), "--json",
+    )  # fmt: skip
+    (unit,) = json.loads(batch.out)["units"]
+    assert batch.code == 1 and unit["verdict"]["verdict"] == "fail"
+    assert unit["verdict"]["findings"][0].startswith("beyond its limit: gain")
+    assert "polarity" in {figure["name"] for figure in unit["verdict"]["figures"]}
 
 
 def test_the_record_says_what_a_verdict_rests_on(

@@ -175,7 +175,7 @@ def judge(
     from antecurve.judge.verdicts import JudgeRequest
 
     refuse_existing(output, force=force)
-    folder = _folder_of(captures, other_channel, limits, idle_channel)
+    folder = _folder_of(captures, other_channel)
     plain = ReadingOptions(channel, None, stimulus_at, time_unit, decimal, None, None)
     readings = readings_of(plain, stimulus or [], idle=idle_channel, captures=len(captures))
     setting = UnitCurveTexts(
@@ -217,9 +217,7 @@ def judge(
         raise typer.Exit(1)
 
 
-def _folder_of(
-    captures: list[Path], other: list[Path] | None, limits: Path | None, idle: int | None
-) -> Path | None:
+def _folder_of(captures: list[Path], other: list[Path] | None) -> Path | None:
     """The folder of a batch, if one was given; what a batch can't have is refused."""
     from antecurve.errors import InputError
 
@@ -228,9 +226,6 @@ def _folder_of(
         return None
     if len(captures) > 1 or other:
         raise InputError("CAPTURE.csv", str(folders[0]), "give one folder by itself, or files")
-    if limits or idle:
-        option = "--limits" if limits else "--idle-channel"
-        raise InputError(option, str(limits or idle), "a batch is judged by its response")
     return folders[0]
 
 

@@ -13,7 +13,7 @@ from antecurve.cli.terminal import announce, say
 if TYPE_CHECKING:
     from antecurve.files.recordings import ReadingOptions, Recording
     from antecurve.files.verdict_record import VerdictRecord
-    from antecurve.judge.batch import Batch
+    from antecurve.judge.batch import Batch, BatchEntry
     from antecurve.judge.unit_figures import FigureRequest
     from antecurve.judge.verdict import Verdict
     from antecurve.judge.verdicts import JudgeRequest
@@ -243,6 +243,15 @@ class _Unit:
             f"antecurve {__version__}",
         )
 
+    def entry_with_figures(self, entry: BatchEntry, read: Sequence[Recording]) -> BatchEntry:
+        """Add what the records of a unit tell beside the response, and decide on limits."""
+        from antecurve.judge.unit_figures import with_figure_limits
+
+        if entry.verdict is None:
+            return entry
+        verdict = self._with_figures(entry.verdict, read)
+        return replace(entry, verdict=with_figure_limits(verdict, self.delivery.figures.limits))
+
     def _with_figures(self, verdict: Verdict, read: Sequence[Recording]) -> Verdict:
         """The verdict with the figures of two-channel records."""
         from antecurve.judge.network_estimate import estimate_of
@@ -328,30 +337,33 @@ def judge_folder(
     from antecurve.cli.show import show_table
     from antecurve.cli.unit_curve import GUESS
     from antecurve.errors import AntecurveError, InputError
-    from antecurve.files.captures import capture_units, read_capture
+    from antecurve.files.captures import capture_units
+    from antecurve.files.recordings import read_recording
     from antecurve.judge.batch import Batch, BatchEntry, judge_batch
     from antecurve.judge.conformity import Decision
     from antecurve.report.unit_report import batch_rows
 
     if delivery.guess:
         raise InputError("--unit-curve", GUESS, "name the curve that the units of a batch are for")
-    units, unreadable = {}, {}
+    read: dict[str, list[Recording]] = {}
+    entries: dict[str, BatchEntry] = {}
     order = capture_units(folder)
     for name, paths in order.items():
         try:
-            units[name] = [read_capture(p, delivery.readings[0]) for p in paths]
+            read[name] = [read_recording(p, delivery.readings[0]) for p in paths]
         except AntecurveError as error:
-            unreadable[name] = BatchEntry(name, None, str(error))
+            entries[name] = BatchEntry(name, None, str(error))
     with count_progress("units judged") as progress:
         judged = judge_batch(
-            units,
+            {name: [r.capture for r in recordings] for name, recordings in read.items()},
             design,
             measured=measured,
             request=request,
             workers=workers or None,
             progress=progress,
         )
-    entries = {e.name: e for e in judged.entries} | unreadable
+    unit = _Unit(design, measured, request, delivery)
+    entries |= {e.name: unit.entry_with_figures(e, read[e.name]) for e in judged.entries}
     batch = Batch(tuple(entries[name] for name in order))
     deliver(
         files=lambda: _batch_files(batch, delivery),
