@@ -258,6 +258,9 @@ def test_a_unit_set_to_another_curve(bench: Path, capsys: pytest.CaptureFixture[
     assert same.code == 0
     shown = invoke(capsys, "scope", design, *stated)
     assert "after playback stands what a correct unit shows" in shown.out
+    for command in ("sheet", "scope"):
+        shown = invoke(capsys, command, design, "--unit-curve", "disc-nab-1949")
+        assert "Unit set to disc-nab-1949 (unverified): " in shown.out
     sheet = invoke(capsys, "sheet", design, "--unit-curve", "disc-aes-1951", "--json")
     assert json.loads(sheet.out)["sheet"]["unit_curve"] == "disc-aes-1951"
 

@@ -18,6 +18,7 @@ from antecurve.analysis.subject import job_wave
 from antecurve.analysis.waveform import SquareWave, drive, response_to_square_wave
 from antecurve.arrays import hold_read_only
 from antecurve.checked import checked
+from antecurve.curves.catalogue import curve_label
 from antecurve.networks.conditions import AnyNetwork, Conditions, conditions_of, network_of
 from antecurve.networks.poles_and_zeros import network_zero_pole_gain
 from antecurve.quantities import CORNER_FREQUENCIES, check_count, check_number
@@ -375,7 +376,9 @@ def fault_sheet(
     if playbacks is None:
         ideal, *faults = common_faults(curve)
         if conditions.unit_curve is not None:
-            ideal = replace(ideal, remark=f"What a correct unit set to {curve.name} shows.")
+            ideal = replace(
+                ideal, remark=f"What a correct unit set to {curve_label(curve.name)} shows."
+            )
         playbacks = (ideal, *faults)
     for playback in playbacks:
         fractions = partial_fractions(emphasis.times(playback_chain(curve, playback)))

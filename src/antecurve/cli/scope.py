@@ -133,6 +133,7 @@ def _content(
 
 def _show(trace: ScopeTrace, sheet: FaultSheet, limited: LimitedPeaks, set_to: str | None) -> None:
     from antecurve.cli.show import show_table
+    from antecurve.curves.catalogue import curve_label
     from antecurve.report.bench_tables import limited_line, measure_rows
     from antecurve.report.cautions import CAUTIONS
 
@@ -142,7 +143,7 @@ def _show(trace: ScopeTrace, sheet: FaultSheet, limited: LimitedPeaks, set_to: s
     ]
     show_table(measure_rows(measures))
     if set_to:
-        say(f"Unit set to {set_to}: after playback stands what a correct unit shows.")
+        say(f"Unit set to {curve_label(set_to)}: after playback stands what a correct unit shows.")
     say(limited_line(limited))
     say("Common faults of playback:")
     show_table(measure_rows([(t.playback.name, t.measures) for t in sheet.traces[1:]]))

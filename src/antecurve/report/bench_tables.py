@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
+from antecurve.curves.catalogue import curve_label
 from antecurve.quantities import format_quantity
 from antecurve.report.text_table import (
     Column,
@@ -358,12 +359,14 @@ def sheet_lines(sheet: BenchSheet) -> list[str]:
         else "what every position can do by itself within its tolerance, added up"
     )
     display = _ohm(sheet.display_ohm)
-    setting = (
-        f"Unit set to {sheet.unit_curve}: after playback stands what a correct unit gives, which "
+    settings = [
+        f"Unit set to {curve_label(name)}: after playback stands what a correct unit gives, which "
         "is flat only behind a network of that curve."
-    )
+        for name in [sheet.unit_curve]
+        if name
+    ]
     return [
-        *([setting] if sheet.unit_curve else []),
+        *settings,
         f"From, to: {limits}, for each frequency by itself; {_besides_parts(sheet.tolerance)}.",
         "dB re 1 kHz: level over the level at 1 kHz with one and the same EMF, also where the set "
         "EMF differs; after playback: the same behind ideal playback.",

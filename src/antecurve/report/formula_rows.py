@@ -101,11 +101,9 @@ def given_numbers(formulas: FormFormulas, numbers: Mapping[str, float]) -> str:
         Names and numbers, separated by commas; empty without numbers.
     """
     units = {t.name: "s" for t in formulas.time_constants} | {"Rs": "ohm", "RL": "ohm", "CL": "F"}
-    return ", ".join(
-        f"{name} = {format_quantity(numbers[name], unit, digits=5)}"
-        for name, unit in units.items()
-        if name in numbers
-    )
+    given = {n: format_quantity(numbers[n], u, digits=5) for n, u in units.items() if n in numbers}
+    equals = "\N{NO-BREAK SPACE}=\N{NO-BREAK SPACE}"
+    return ", ".join(f"{name}{equals}{number}" for name, number in given.items())
 
 
 def _named(formula: Formula) -> str:
