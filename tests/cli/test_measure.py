@@ -30,6 +30,7 @@ from antecurve.pipeline import Design
 from antecurve.sound import portaudio
 
 SERVER = Path(__file__).with_name("sound_server.py")
+LOST = ("dropout", "interrupted record", "silence", "cue")
 IN_TIME = ("nice", "-n", "-10")  # sound in time, whatever else the machine does
 NEEDED = ("pulseaudio", "parec", "pacat")
 
@@ -167,6 +168,28 @@ def test_what_was_recorded_stays_when_a_later_step_fails(
     assert {p.name for p in Path("unit-7").iterdir()} == kept
 
 
+def _measured(folder: Path, environment: dict[str, str], mode: Path) -> tuple[int, list[str], str]:
+    """Run the command, connect what it asks for: exit code, lines of stderr, stdout."""
+    measuring = subprocess.Popen(
+        [
+            *IN_TIME, sys.executable, "-m", "antecurve", "measure", "design.json",
+            "--seconds", "1.5", "--level", "-40", "--serial", "7", "-o", "unit-7", "--force",
+        ],
+        cwd=folder, env=environment, text=True,
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+    )  # fmt: skip
+    assert measuring.stdin is not None and measuring.stderr is not None
+    said = []
+    for line in measuring.stderr:
+        said.append(line)
+        if line.endswith("Then press Enter.\n"):
+            mode.write_text("unit" if "to the network" in line else "bypass")
+            measuring.stdin.write("\n")
+            measuring.stdin.flush()
+    out, _ = measuring.communicate(timeout=60)
+    return measuring.returncode, said, out
+
+
 @needs_sound_server
 def test_a_unit_is_measured_from_end_to_end(
     environment: dict[str, str], default_design: Design, tmp_path: Path
@@ -181,27 +204,14 @@ def test_a_unit_is_measured_from_end_to_end(
         env=environment,
     )
     _wait_for(ready)
-    measuring = subprocess.Popen(
-        [
-            *IN_TIME, sys.executable, "-m", "antecurve", "measure", "design.json",
-            "--seconds", "1.5", "--level", "-40", "--serial", "7", "-o", "unit-7",
-        ],
-        cwd=tmp_path, env=environment, text=True,
-        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
-    )  # fmt: skip
-    assert measuring.stdin is not None and measuring.stderr is not None
-    said = []
-    for line in measuring.stderr:
-        said.append(line)
-        if line.endswith("Then press Enter.\n"):
-            mode.write_text("unit" if "to the network" in line else "bypass")
-            measuring.stdin.write("\n")
-            measuring.stdin.flush()
-    out, _ = measuring.communicate(timeout=60)
+    for _ in range(3):  # a busy machine drops sound now and then; the program says so
+        code, said, out = _measured(tmp_path, environment, mode)
+        if code != 2 or not any(word in said[-1] for word in LOST):
+            break
     filtering.terminate()
     filtering.wait()
     told = "".join(said)
-    assert measuring.returncode == 1, told + out
+    assert code == 1, told + out
     first_sound = next(k for k, line in enumerate(said) if "Raising" in line)
     assert all(word in "".join(said[:first_sound]) for word in ("ears", "mains", "local codes"))
     verdict = json.loads((tmp_path / "unit-7" / "verdict.json").read_text())

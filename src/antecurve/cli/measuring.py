@@ -99,7 +99,7 @@ def play_and_record(
     for caution in MEASURING_CAUTIONS:
         _say(f"- {caution}")
     try:
-        _ask("Have you seen to that?")
+        _ask("See to all of these first.")
         unit = measure_unit(bench, plan, folder)
     except (KeyboardInterrupt, Stopped):
         stopped = asked_to_stop() or Stopped(130, "interrupted")
@@ -173,14 +173,16 @@ def judged(
 
 
 def _say(text: str) -> None:
-    print(text, file=sys.stderr, flush=True)
+    from antecurve.cli.terminal import say_aside
+
+    say_aside(text, speaker="")
 
 
 def _ask(text: str) -> None:
     """Tell a step and wait for Enter."""
     from antecurve.errors import InputError
 
-    print(f"{text} Then press Enter.", file=sys.stderr, flush=True)
+    _say(f"{text} Then press Enter.")
     if not sys.stdin.readline():
         raise InputError(
             "standard input", "its end", "measure at a terminal: each step waits for Enter"

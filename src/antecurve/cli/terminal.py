@@ -36,18 +36,20 @@ def say(*lines: str) -> None:
         print(line if width is None else _fitted(line, width))
 
 
-def say_aside(sentence: str) -> None:
+def say_aside(sentence: str, *, speaker: str = "antecurve: ") -> None:
     """Print a sentence of the program's own to stderr, wrapped between words on a terminal.
 
     Parameters
     ----------
     sentence : str
         One line.
+    speaker : str, optional
+        What stands before it.
     """
-    line = f"antecurve: {sentence}"
+    line = f"{speaker}{sentence}"
     if sys.stderr.isatty():
         line = _fitted(line, shutil.get_terminal_size().columns)
-    print(line, file=sys.stderr)
+    print(line, file=sys.stderr, flush=True)
 
 
 def announce(word: str, sentence: str) -> None:

@@ -111,8 +111,14 @@ shape (octaves,)
             f"difference of output and stimulus: {self.difference_db:.1f} dB of the output "
             f"(response {self.explained_db:.1f} dB, noise {self.noise_db:.1f} dB, "
             f"distortion {seen}) with a gain of {self.gain_db:.2f} dB "
-            f"and a delay of {1e3 * self.delay_s:.4g} ms{turned}"
+            f"and {_delay_text(self.delay_s)}{turned}"
         )
+
+
+def _delay_text(delay_s: float) -> str:
+    """A delay to a microsecond: a metre of air, or the phase of a corner, makes more."""
+    microseconds = round(1e6 * delay_s)
+    return f"a delay of {microseconds / 1e3:.4g} ms" if microseconds else "no delay"
 
 
 def laid_over(
