@@ -8,15 +8,17 @@ square wave.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from playback_units import CURVE, drawn_values, known_exactly, network_polynomials
-from unfit_units import Defect, ceiling, dead_zone, sine, slew_limit, unfit_capture
+from playback_units import CURVE, VALUES, drawn_values, known_exactly, network_polynomials
+from unfit_units import Defect, ceiling, compression, dead_zone, sine, slew_limit, unfit_capture
 from unit_shapes import LOW_ENDS, TOPS, BenchSetup, ShapedUnit, capture_of, shaped_unit
 
 from antecurve.judge.capture import ObservationSettings
 from antecurve.judge.hum import interferences
+from antecurve.judge.level_dependence import level_findings
 from antecurve.judge.observation import Prediction, ResidualFinding, RiseTime
 from antecurve.judge.square_observation import SquareWaveObservation
 from antecurve.judge.square_wave import SquareWaveCapture
@@ -40,6 +42,19 @@ DEFECTS: dict[str, tuple[ShapedUnit, Defect]] = {
     "slope limited to 40 us": (SOUND, Defect("slope", slew_limit(40.0))),
 }  # fmt: skip
 """Units not fit to ship; amplitudes of what is added relative to half the swing."""
+
+TWO_LEVELS: dict[str, Callable[[float], Defect]] = {
+    "dead zone of 10 %": lambda level: Defect("dead zone", dead_zone(0.1 / level)),
+    "compression of 5 % before the equaliser": lambda level: Defect(
+        "compression", compression(0.05 * level**2), None, "input"
+    ),
+    "compression of 5 % behind it": lambda level: Defect(
+        "compression", compression(0.05 * level**2)
+    ),
+    "linear": lambda level: Defect("linear"),
+}
+"""Defects by the level re that of use: a zone keeps its volts, a third-order term falls with its
+square."""
 
 
 def log_response(polynomials: Sequence[Polynomials]) -> Callable[[Floats], NDArray[np.complex128]]:
@@ -72,10 +87,25 @@ def _settled(
     return Prediction(nuisance, 0.0, response), residual
 
 
-def record_findings_by_truth(
-    capture: SquareWaveCapture, polynomials: Sequence[Polynomials]
-) -> list[ResidualFinding]:
-    """What the judge says of a record beside a known linear response."""
+@dataclass(frozen=True)
+class ByTruth:
+    """A record reduced beside a known linear response."""
+
+    observation: SquareWaveObservation
+    prediction: Prediction
+    residual: Floats
+    excess: float
+
+    @property
+    def findings(self) -> list[ResidualFinding]:
+        """What the judge says of the record."""
+        return self.observation.residual_findings(
+            self.residual, self.prediction, excess=self.excess, band_hz=BAND_HZ
+        )
+
+
+def by_truth(capture: SquareWaveCapture, polynomials: Sequence[Polynomials]) -> ByTruth:
+    """Reduce a record as the judge does, with the true response in place of a fit."""
     response = log_response(polynomials)
     settings = ObservationSettings(5.0 * BAND_HZ[1], CURVE, known_exactly())
     with single_threaded_linear_algebra():
@@ -92,7 +122,29 @@ def record_findings_by_truth(
         if excess > 1.0:
             corrected = corrected.with_raised_noise(excess)
             residual = residual / np.sqrt(excess)
-        return corrected.residual_findings(residual, prediction, excess=excess, band_hz=BAND_HZ)
+    return ByTruth(corrected, prediction, residual, excess)
+
+
+def record_findings_by_truth(
+    capture: SquareWaveCapture, polynomials: Sequence[Polynomials]
+) -> list[ResidualFinding]:
+    """What the judge says of a record beside a known linear response."""
+    with single_threaded_linear_algebra():
+        return by_truth(capture, polynomials).findings
+
+
+def level_findings_by_truth(name: str, seed: int) -> list[ResidualFinding]:
+    """What the judge says of two records at 200 Hz, one at a level 10 dB lower."""
+    harmonics = []
+    for level, called in ((1.0, "loud"), (10**-0.5, "quiet")):
+        rng = np.random.default_rng([13, 55, seed])
+        capture = unfit_capture(SOUND, TWO_LEVELS[name](level), BenchSetup(), rng, square_hz=200.0)
+        capture = SquareWaveCapture(capture.time_s, capture.volts * level, name=called)
+        reduced = by_truth(capture, [network_polynomials(VALUES), SOUND.polynomials()])
+        harmonics.append(
+            reduced.observation.relative_harmonics(reduced.residual, excess=reduced.excess)
+        )
+    return level_findings(harmonics, band_hz=BAND_HZ)
 
 
 def linear_record(seed: int) -> tuple[SquareWaveCapture, list[Polynomials], str]:
