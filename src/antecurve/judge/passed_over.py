@@ -27,6 +27,7 @@ Complex = NDArray[np.complex128]
 
 _NODES_PER_OCTAVE = 1.0  # a first-order corner that moves is straight to 3 % between them
 _NEAR = 0.1  # of an amplitude: by as much slopes are off, of harmonics that count little
+_SLOPE_REACH = 0.25  # of the highest order: beyond, a sixteenth of the power is folded back
 _OVERSAMPLING = 4  # of the highest harmonic, of whose slope a chord takes a tenth off
 
 
@@ -178,8 +179,8 @@ def passed_over(
     model: HarmonicModel,
     by_own: Complex,
     prediction: Prediction,
-    *,
     delay_unit_s: float,
+    edges_within_a_sample: bool = False,
 ) -> PassedOver:
     """Linearise harmonics about the fit they are predicted by.
 
@@ -197,6 +198,9 @@ def passed_over(
         The fit.
     delay_unit_s : float
         Unit of the delay's coordinate [s].
+    edges_within_a_sample : bool, optional
+        Whether nothing takes the highest harmonics off: a step of the delay is then too long for
+        their slopes, which are left out.
 
     Returns
     -------
@@ -208,6 +212,9 @@ def passed_over(
     position = np.interp(np.log(frequency), np.log(node_hz), np.arange(node_hz.size))
     share = np.maximum(0.0, 1.0 - np.abs(position[:, None] - np.arange(node_hz.size)))
     by_node = model.value[:, None] * share
+    if edges_within_a_sample:
+        counted = orders <= _SLOPE_REACH * orders[-1]
+        by_node, by_own = by_node * counted[:, None], by_own * counted[:, None]
     parts = [_summed(basis, orders, np.stack([n, 1j * n], axis=1)) for n in by_node.T]
     waves = np.hstack(
         [*(p[:, :1] for p in parts), *(p[:, 1:] for p in parts), _summed(basis, orders, by_own)]

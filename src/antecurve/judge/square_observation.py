@@ -364,8 +364,8 @@ class SquareWaveObservation(Observation):
         if self.passed_over is not None and folded == self.folded:
             off = self.passed_over.at(prediction)
         if off is None:
-            own, unit_s = self.nuisance_slopes(model), self.delay_unit
-            off = passed_over(basis, unused, model, own, prediction, delay_unit_s=unit_s)
+            own, beside = self.nuisance_slopes(model), (self.delay_unit, not self.through_network)
+            off = passed_over(basis, unused, model, own, prediction, *beside)
         return replace(
             self,
             basis=basis,
