@@ -101,7 +101,7 @@ def diagnose(
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
-    """Find the part of a unit that is wrong, by captures of it and its circuit.
+    """Find which part of a unit is wrong.
 
     Suspects come by probability, with the value each reads as, what no capture tells apart, and
     the one measurement that would.  With -o the folder gets diagnosis.html and diagnosis.json.
