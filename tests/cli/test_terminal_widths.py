@@ -12,13 +12,13 @@ from pathlib import Path
 import pytest
 
 from antecurve.cli.main import run
+from antecurve.cli.show import show_design
 from antecurve.files.design_file import design_json
 from antecurve.pipeline import Design
 
 DATA = Path(__file__).parents[2] / "data"
 SECONDS = re.compile(r"\(\d+\.\d\s+s\)")  # how long a run took is not the same twice
 COMMANDS = (
-    "design --all",
     "sheet DESIGN", "parts DESIGN", "loading DESIGN", "scope DESIGN", "curves", "curves disc",
     "formulas --design DESIGN", "check DESIGN",
     "calibrate DESIGN --sweep DATA/build-1-sweep.csv",
@@ -55,7 +55,7 @@ def test_every_word_is_whole_at_any_width(
     """What is printed in full, unwrapped, holds every word and number that narrower prints hold."""
     monkeypatch.delenv("COLUMNS", raising=False)
     whole = {*SECONDS.sub("", _printed(command, design_file, capsys)).split()} - {"─"}
-    for columns in (60, 80, 100, 160):
+    for columns in (60, 80, 120):
         monkeypatch.setenv("COLUMNS", str(columns))
         narrow = _printed(command, design_file, capsys)
         assert {w for w in SECONDS.sub("", narrow).split() if set(w) != {"─"}} == {
@@ -64,6 +64,18 @@ def test_every_word_is_whole_at_any_width(
         if columns >= 80:
             longest = max((line.rstrip() for line in narrow.splitlines()), key=len)
             assert len(longest) <= columns, longest
+
+
+def test_a_whole_design_is_printed_in_whole_words(
+    default_design: Design, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    show_design(default_design)
+    whole = {w for w in capsys.readouterr().out.split() if set(w) != {"─"}}
+    monkeypatch.setenv("COLUMNS", "80")
+    show_design(default_design)
+    narrow = capsys.readouterr().out
+    assert {w for w in narrow.split() if set(w) != {"─"}} == whole
+    assert max(len(line.rstrip()) for line in narrow.splitlines()) <= 80
 
 
 def test_a_terminal_is_measured(design_file: Path) -> None:
