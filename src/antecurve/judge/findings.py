@@ -238,8 +238,8 @@ def _sentence(effect: _Effect, fit: Fit) -> str:
         )
     off = 100.0 * (value.value / nominal - 1.0)
     share = f"{abs(off):.2g} % {'high' if off > 0 else 'low'}"
-    if value.value > nominal * _GONE:
-        share = "far too large"
+    if value.value > 2.0 * nominal:
+        share = f"{value.value / nominal:.2g} times too large"
     return f"{word} {_range_micro(value)}, {share} (nominal {_micro(nominal)} µs): {where}"
 
 

@@ -259,6 +259,8 @@ def _bounds(problem: FitProblem) -> tuple[Floats, Floats]:
 def solve_from_nominal(problem: FitProblem, *, widest: Shape) -> Solution:
     """Solve from the nominal unit, and from one with a resonant top.
 
+    Each way leads over the plainest shape: where a time constant is far off, a straight way to the
+    widest shape ends with a playback zero amid the band that stands in for it.
     A least with a playback zero and one of a resonance may both be there, and from the first no
     descent reaches the second.
 
@@ -274,7 +276,9 @@ def solve_from_nominal(problem: FitProblem, *, widest: Shape) -> Solution:
     Solution
         The better of both.
     """
-    return _by_both_tops(problem, _start(problem, problem.model.start), widest)
+    plain = problem.model.free(Shape())
+    near = solve_from(problem, _start(problem, problem.model.start), rounds=40, free=plain)
+    return _by_both_tops(problem, near.unknowns, widest)
 
 
 def solve_from_faults(problem: FitProblem, best: Solution, *, widest: Shape) -> Solution:
