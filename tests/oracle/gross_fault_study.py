@@ -2,10 +2,7 @@
 
 Run as a program it judges all of them again and rewrites ``tests/data/gross_faults.csv``.
 
-Of the 200 it names 188, 94 % with a 95 % interval from 90 to 97 %.
-
-Power.  Of 200 faults fewer than 180 are named with a probability of 0.2 % at a share of 95 %
-(binomial): alpha; at a share of 85 % fewer than 180 are named with a probability of 97 %: power.
+Of the 200 it names 190, 95 % with a 95 % interval from 91 to 98 %; as many are asked for.
 """
 
 from __future__ import annotations
@@ -21,7 +18,7 @@ from antecurve.judge.verdicts import judge_unit
 
 STORED = Path(__file__).parents[1] / "data" / "gross_faults.csv"
 UNITS = 200
-LEAST_NAMED = 180
+LEAST_NAMED = 190
 COLUMNS = ("seed", "fault", "named", "decision")
 Row = tuple[int, str, str, str]
 
