@@ -71,7 +71,7 @@ def show_design(design: Design, *, whole: bool = True) -> None:
     whole : bool, optional
         Whether to print alternatives, parts list and every figure, too.
     """
-    from antecurve.report.summary import conclusion_lines, summary_lines
+    from antecurve.report.summary import bench_lines, conclusion_lines, summary_lines
     from antecurve.report.tables import node_caption, wiring_rows
 
     picked = design.picked
@@ -89,12 +89,9 @@ def show_design(design: Design, *, whole: bool = True) -> None:
         show_table(wiring_rows(design.second))
     if whole:
         _show_alternatives(design)
-    figures = [line for line in summary_lines(design) if line not in said]
-    say(*(figures if whole else [line for line in figures if line.startswith(_BRIEF)]))
-
-
-_BRIEF = ("Level at 1 kHz", "THE LEVELS OF THE PAIR")
-"""What begins the figures that nobody does without on the bench."""
+        say(*(line for line in summary_lines(design) if line not in said))
+    else:
+        say(*bench_lines(design))
 
 
 def _show_alternatives(design: Design) -> None:

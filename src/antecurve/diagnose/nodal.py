@@ -337,7 +337,7 @@ class _Equations:
 
     def __init__(self, nodes: tuple[str, ...], sources: int) -> None:
         size = len(nodes) + sources
-        self.place = {name: k for k, name in enumerate(nodes)}
+        self.row_of = {name: k for k, name in enumerate(nodes)}
         self.fixed = np.zeros((size, size))
         self.ports: list[Port] = []
         self.next = len(nodes)
@@ -347,7 +347,7 @@ class _Equations:
         vector = np.zeros(len(self.fixed))
         for name, sign in ((plus, 1.0), (minus, -1.0)):
             if name != "0":
-                vector[self.place[name] if isinstance(name, str) else name] = sign
+                vector[self.row_of[name] if isinstance(name, str) else name] = sign
         return vector
 
     def across(self, quantity: Quantity, first: str, second: str) -> None:

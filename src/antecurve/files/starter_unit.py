@@ -8,7 +8,7 @@ _TEXT = """\
 # The circuit of a unit, for antecurve diagnose. Quantities are as in a job. The nodes "in", "out"
 # and "0" are the unit's input, its output and the common return; others have names of your own.
 
-title = "Unit B"
+title = "Unit under test"
 curve = "disc"                   # what it is to play; or a section [curve] as in a job
 
 # A common arrangement, which needs values only:

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from antecurve.pipeline import Analysis, Design
 
 __all__ = [
+    "bench_lines",
     "conclusion_lines",
     "curve_line",
     "governing_lines",
@@ -224,6 +225,26 @@ def conclusion_lines(design: Design) -> list[str]:
         f"{claim[0].upper()}{claim[1:]}.",
         *loading,
     ]
+
+
+def bench_lines(design: Design) -> list[str]:
+    """Say what nobody does without on the bench: the level, and how a pair compares.
+
+    Parameters
+    ----------
+    design : Design
+        A design with its analyses.
+
+    Returns
+    -------
+    list of str
+        Sentences.
+    """
+    level, *_ = _level_lines(design, design.analysis)
+    apart = pair_level_db(design)
+    if design.match_db is None or apart is None:
+        return [level]
+    return [level, *_pair_lines(design.match_db, apart)]
 
 
 def summary_lines(design: Design) -> list[str]:
