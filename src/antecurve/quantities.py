@@ -384,6 +384,8 @@ def format_quantity(value: float, unit: str, *, digits: int = 4) -> str:
     from quantiphy import Quantity
 
     check_count(digits, field="digits", most=_MOST_DIGITS)
+    if value == 0 and unit == "F":
+        return "0 pF"  # nobody measures capacitance in farads
     shown = "Ω" if unit == "ohm" else unit
     quantity: Any = Quantity(value, shown)
     return str(quantity.render(prec=digits - 1, strip_zeros=True)).replace("u" + shown, "µ" + shown)

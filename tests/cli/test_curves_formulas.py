@@ -92,11 +92,11 @@ def test_a_wrong_model_ends_with_exit_code_1(tmp_path: Path) -> None:
 
 def test_formulas_are_printed() -> None:
     text = _run("formulas", "foster-1")
-    assert "R_inf = Rp*(-1 + T2*T4/(T1*T3*g0)) - Rs" in text
+    assert "R_inf = Rp·(-1 + T2·T4/(T1·T3·g0)) - Rs" in text
     assert "C1 = T1/r1" in text
     assert "H(s) = " in text
     assert "With CL = 0, holds when T1 > T2 > T3 > T4." in text
-    assert "With CL > 0, holds when 0 < T_load <= T4." in text
+    assert "With CL > 0, holds when 0 < T_load ≤ T4." in text
     assert "g0 = H(0)" in text
     latex = _run("formulas", "foster-1", "--latex")
     for words in (r"\[ R_{1} = r_{1} \]", r"R_{\infty} = ", "R_{p} = ", "R_{L}", "R_{s}", "C_{L}"):
@@ -111,7 +111,7 @@ def test_worked_numbers_stand_beside_the_symbols(tmp_path: Path) -> None:
     definitions, loaded = text.split("Definitions with load capacitance")
     # The default job has a load capacitance, so the first set of definitions is not worked.
     assert "Ω" not in definitions.partition("\nDefinitions\n")[2]
-    assert "Rp = R4*RL/(R4 + RL)   = " in loaded
+    assert "Rp = R4·RL/(R4 + RL)   = " in loaded
     numbers = _json("formulas", "--design", str(file))["numbers"]
     elements = json.loads(file.read_text("utf-8"))["network"]["elements"]
     for element in elements:
@@ -158,6 +158,13 @@ def test_formulas_for_a_curve() -> None:
         _run("formulas", "foster-1", "--pole", "50k")
     with pytest.raises(InputError, match="ask for one"):
         _run("formulas", "foster-1", "--latex", "--json")
+
+
+def test_printed_formulas_have_no_sign_of_a_programming_language() -> None:
+    text = _run("formulas", "cauer-1")
+    assert "s²·(" in text
+    assert not re.search(r"\*|->|[<>]=|sqrt", text)
+    assert "def elements(*, " in _run("formulas", "cauer-1", "--python")
 
 
 def test_forms_are_listed() -> None:

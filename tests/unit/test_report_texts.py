@@ -45,7 +45,7 @@ def _with_errors(
     ("errors", "says"),
     [
         ({"nominal": 0.01, "likely": 0.19}, "Tolerance dominates, mainly C2"),
-        ({"nominal": 0.1, "likely": 0.15}, "weigh alike: tolerance adds 0.050 dB"),
+        ({"nominal": 0.1, "likely": 0.15}, "weigh alike: tolerance adds 0.05 dB"),
         ({"nominal": 0.1, "likely": 0.22}, "a better pick would gain less"),
         # With a perfect pick about 0.3 dB would be left, with perfect parts 0.69 dB.
         ({"nominal": 0.69, "likely": 0.76}, "The pick dominates"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from typing import Any
 
 import numpy as np
 import pytest
@@ -14,6 +15,7 @@ from antecurve.curves.model import Curve, zero_pole_gain
 from antecurve.networks.topology import Loading
 from antecurve.quantities import format_quantity
 from antecurve.report.formula_rows import formula_numbers, formula_rows, given_numbers
+from antecurve.synthesis.formula_code import formulas_python
 from antecurve.synthesis.formula_text import formulas_latex
 from antecurve.synthesis.formulas import form_formulas
 from antecurve.synthesis.sections import ExactNetwork, named_form, realise
@@ -135,3 +137,31 @@ def test_root_and_what_is_given_are_named_with_their_units() -> None:
         if t.startswith("Tc")
     )
     assert re.search(r"\(this root, since the other, [\d.]+ µs, makes c3 negative", root)
+
+
+@pytest.mark.parametrize("capacitance", [0.0, 150e-12])
+@pytest.mark.parametrize("form", ["foster-2", "rc-shunt-foster-1", "cascade-long-first"])
+def test_python_functions_give_the_network_and_its_response(form: str, capacitance: float) -> None:
+    """The printed module runs by itself; its response is that of an independent nodal solution."""
+    loading = Loading(50.0, 47e3, capacitance)
+    network = _exact(form, DISC, loading, 1e-2).network
+    formulas = form_formulas(form, DISC)
+    names: dict[str, Any] = {}
+    exec(formulas_python(formulas, worked_numbers(formulas, network, loading)), names)
+    values = dict(zip(network.topology.refs, network.values.tolist(), strict=True))
+    for ref, value in names["values"].items():
+        assert value == pytest.approx(values[ref], rel=1e-6)  # solved to 1e-9, roots to 1e-12
+    terminations = {"Rs": 50.0, "RL": 47e3, "CL": capacitance}
+    hertz = np.array([20.0, 1e3, 20e3])
+    cards = [(e.ref, *e.nodes, values[e.ref]) for e in network.topology.elements]
+    expected = solve_cards(
+        [
+            ("Rs", "drive", "in", 50.0),
+            *cards,
+            ("RL", "out", "0", 47e3),
+            ("CL", "out", "0", capacitance),
+        ],
+        hertz,
+    )
+    ours = [names["transfer"](2j * np.pi * f, **values, **terminations) for f in hertz]
+    np.testing.assert_allclose(ours, expected, rtol=1e-9)  # rounding of either solution

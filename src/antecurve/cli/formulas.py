@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Optional
+from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
 from antecurve.cli.options import AsJson
 from antecurve.cli.terminal import say
+
+if TYPE_CHECKING:
+    from antecurve.synthesis.formula_model import FormFormulas
 
 __all__ = ["formulas"]
 
@@ -39,6 +42,7 @@ FromDesign = Annotated[
     ),
 ]
 Latex = Annotated[bool, typer.Option("--latex", help="Print LaTeX.")]
+Python = Annotated[bool, typer.Option("--python", help="Print Python functions.")]
 
 
 def formulas(
@@ -48,6 +52,7 @@ def formulas(
     bound: Bound = None,
     design: FromDesign = None,
     latex: Latex = False,
+    python: Python = False,
     as_json: AsJson = False,
 ) -> None:
     """Show the formulas of a form, or of a design with its numbers.
@@ -55,21 +60,27 @@ def formulas(
     \b
     Examples: antecurve formulas; antecurve formulas cauer-1;
     antecurve formulas foster-2 --curve disc --pole 50k --latex;
+    antecurve formulas cauer-2 --python;
     antecurve formulas --design bench-network/design.json
     """
-    from antecurve.cli.show import show_json
     from antecurve.curves.catalogue import named_curve
     from antecurve.curves.construct import with_limits
     from antecurve.errors import InputError
     from antecurve.quantities import parse_quantity
-    from antecurve.report.formula_lines import formula_lines
-    from antecurve.synthesis.formula_text import formulas_latex
     from antecurve.synthesis.formulas import form_formulas
 
+    asked = [
+        name
+        for name, given in {"--latex": latex, "--python": python, "--json": as_json}.items()
+        if given
+    ]
+    if len(asked) > 1:
+        raise InputError(asked[0], asked[1], "ask for one of the two")
+    layout = asked[0] if asked else ""
     if design is not None:
         if form is not None or curve is not None:
             raise InputError("--design", str(design), "it has its own form and curve: name neither")
-        _show_worked(design, latex, as_json)
+        _show_worked(design, layout)
         return
     if form is None:
         _show_forms(as_json)
@@ -80,48 +91,51 @@ def formulas(
             pole[0] if pole else bound,
             "a limit is put on a curve: name that too, as in --curve disc --pole 50k",
         )
-    if latex and as_json:
-        raise InputError("--latex", "--json", "ask for one of the two")
     chosen = None
     if curve is not None:
         hertz = [parse_quantity(p, unit="Hz", field="--pole") for p in pole or ()]
         end = None if bound is None else parse_quantity(bound, unit="Hz", field="--bound")
         chosen = with_limits(named_curve(curve), ultrasonic_poles_hz=hertz, low_end_bound_hz=end)
-    derived = form_formulas(form, chosen)
-    if as_json:
-        show_json(derived)
-    elif latex:
-        print(formulas_latex(derived), end="")
-    else:
-        for line in formula_lines(derived):
-            say(line)
+    _show(form_formulas(form, chosen), layout)
 
 
-def _show_worked(path: Path, latex: bool, as_json: bool) -> None:
+def _show_worked(path: Path, layout: str) -> None:
     """Print the formulas of a design with the numbers of its exact values."""
-    from antecurve.cli.show import show_json
     from antecurve.errors import InputError
     from antecurve.files.design_file import read_design
     from antecurve.pipeline import design_formulas
-    from antecurve.report.formula_lines import formula_lines
-    from antecurve.synthesis.formula_text import formulas_latex
-    from antecurve.synthesis.worked_numbers import roots_used, worked_numbers
+    from antecurve.synthesis.worked_numbers import worked_numbers
 
     stored = read_design(path)
     derived, exact = design_formulas(stored), stored.exact_network
     if derived is None:
         raise InputError("--design", str(path), "a network of one's own has no formulas")
     numbers = {} if exact is None else worked_numbers(derived, exact, stored.job.loading)
-    if as_json:
-        roots = roots_used(derived, numbers)
+    _show(derived, layout, numbers)
+    if not layout and not numbers:
+        say("\nNo numbers: these formulas don't give the exact values of this design.")
+
+
+def _show(derived: FormFormulas, layout: str, numbers: dict[str, float] | None = None) -> None:
+    """Print formulas, with numbers where there are any."""
+    from antecurve.cli.show import show_json
+    from antecurve.report.formula_lines import formula_lines
+    from antecurve.synthesis.formula_code import formulas_python
+    from antecurve.synthesis.formula_text import formulas_latex
+    from antecurve.synthesis.worked_numbers import roots_used
+
+    if layout == "--json" and numbers is None:
+        show_json(derived)
+    elif layout == "--json":
+        roots = roots_used(derived, numbers or {})
         show_json(derived.to_dict() | {"numbers": numbers, "roots": roots})
-    elif latex:
+    elif layout == "--latex":
         print(formulas_latex(derived, numbers), end="")
+    elif layout == "--python":
+        print(formulas_python(derived, numbers), end="")
     else:
         for line in formula_lines(derived, numbers):
             say(line)
-        if not numbers:
-            say("\nNo numbers: these formulas don't give the exact values of this design.")
 
 
 def _show_forms(as_json: bool) -> None:

@@ -96,14 +96,19 @@ def count_progress(title: str) -> Iterator[Callable[[int, int], None]]:
     """
     with _bar() as bar:
         task = bar.add_task(title, total=None)
-        yield lambda done, wanted: bar.update(task, completed=done, total=wanted)
+
+        def counted(done: int, wanted: int) -> None:
+            text = f"{title}: {done:,} of {wanted:,}"
+            bar.update(task, description=text, completed=done, total=wanted)
+
+        yield counted
 
 
 @contextmanager
 def design_progress() -> Iterator[
     tuple[Callable[[PickProgress], None], Callable[[int, int], None]]
 ]:
-    """Show the best pick so far and the bound while a search runs, then the builds drawn.
+    """Show both stages of a design: parts tried and the best pick, then builds drawn.
 
     Yields
     ------
@@ -111,18 +116,17 @@ def design_progress() -> Iterator[
         To be called with the progress of the search; with builds done and wanted.
     """
     with _bar() as bar:
-        task = bar.add_task("picking parts", total=None)
+        task = bar.add_task("1 of 2, picking parts", total=None)
 
         def searched(state: PickProgress) -> None:
-            best = "nothing yet" if state.best_db is None else f"best {state.best_db:.5f} dB"
-            bar.update(
-                task,
-                description=f"{state.form}: {best}, no combination below "
-                f"{state.lower_bound_db:.5f} dB, {state.evaluated:,} evaluated",
-            )
+            best = "none yet" if state.best_db is None else f"best ±{state.best_db:.3f} dB"
+            left = state.most_seconds
+            most = "" if left is None else f", at most {max(left, 0.0):.0f} s more"
+            text = f"1 of 2, picking parts, {state.form}: {state.evaluated:,} tried, {best}{most}"
+            bar.update(task, description=text)
 
         def drawn(done: int, wanted: int) -> None:
-            text = f"builds: {done:,} of {wanted:,}"
+            text = f"2 of 2, builds: {done:,} of {wanted:,}"
             bar.update(task, description=text, completed=done, total=wanted)
 
         yield searched, drawn

@@ -142,7 +142,7 @@ def _missed(result: SpreadResult) -> bool:
     within, p95 = result.within, result.centred_db.p95
     if within is not None and p95 > within.limit_db:
         typer.echo(
-            f"antecurve: 95 % of builds have an error up to {p95:.4f} dB, which misses the limit "
+            f"antecurve: 95 % of builds have an error up to {p95:.3f} dB, which misses the limit "
             f"of {within.limit_db:g} dB",
             err=True,
         )

@@ -29,6 +29,8 @@ class PickProgress:
         Boxes of combinations still to be examined.
     seconds : float
         Time since the start [s].
+    most_seconds : float or None
+        Time until the search ends with what it has [s]; ``None`` without a limit.
     """
 
     form: str
@@ -37,6 +39,7 @@ class PickProgress:
     evaluated: int
     open_boxes: int
     seconds: float
+    most_seconds: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -427,6 +427,7 @@ class Search:
                 self.evaluated + evaluated,
                 open_boxes,
                 self.seconds,
+                None if self._deadline is None else self._deadline - time.perf_counter(),
             )
         )
 

@@ -92,7 +92,7 @@ def combination_rows(result: LoadingResult) -> TextTable:
         column("unit", result.load_ohm, quantity("ohm")),
         column("with cable", result.load_f, quantity("F", digits=3)),
         column("level shift dB", result.level_shift_db, signed_cells(3)),
-        column("error dB", result.error_centred_db, "{:.4f}".format),
+        column("error dB", result.error_centred_db, "{:.3f}".format),
     )
 
 
@@ -150,9 +150,9 @@ def stray_rows(table: StrayTable, *, most: int = 12) -> TextTable:
         declared("between", "nodes", " - ".join, right=False),
         declared("across", lambda row: " ".join(row.across) or None, right=False),
         declared("stray", "capacitance_f", _farad),
-        declared("level shift dB", "level_shift_db", signed_cells(4)),
-        declared("error dB", "error_centred_db", "{:.4f}".format),
-        declared("growth dB", "growth_db", signed_cells(4)),
+        declared("level shift dB", "level_shift_db", signed_cells(3)),
+        declared("error dB", "error_centred_db", "{:.3f}".format),
+        declared("growth dB", "growth_db", signed_cells(3)),
     )
 
 
@@ -211,7 +211,7 @@ def plan_rows(plan: LevelPlan) -> TextTable:
         declared("resistance", "kind.load_resistance", _ohm),
         declared("set EMF", "setting.emf_v", _volt),
         declared("set, display for its own load", "setting.displayed_v", _volt),
-        declared("error dB", "error_centred_db", "{:.4f}".format),
+        declared("error dB", "error_centred_db", "{:.3f}".format),
         declared("or a pad at the generator", pad, right=False),
         declared("advice", lambda planned: planned.advice or None, right=False),
     )

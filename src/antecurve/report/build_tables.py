@@ -9,6 +9,7 @@ from antecurve.analysis.sensitivity import tighten_first
 from antecurve.analysis.trim import LEAST_GAIN, LEAST_GAIN_DB, PROVED_CHANGES
 from antecurve.analysis.trim_search import RESOLUTION
 from antecurve.quantities import format_quantity
+from antecurve.report.figures import share_text, up_to_text, yield_sentence
 from antecurve.report.text_table import (
     TextTable,
     column,
@@ -75,7 +76,7 @@ def spread_rows(result: SpreadResult) -> TextTable:
     return table_of(
         column("dB", [name for name, _ in quantities], right=False),
         *(
-            column(heading, [getattr(p, name) for _, p in quantities], "{:.4f}".format)
+            column(heading, [getattr(p, name) for _, p in quantities], "{:.3f}".format)
             for heading, name in names.items()
         ),
     )
@@ -102,16 +103,11 @@ def spread_lines(result: SpreadResult) -> list[str]:
     if worst is not None:
         proof = "no build within tolerance exceeds" if worst.proved else "bound reached so far:"
         lines.append(
-            f"Worst case {worst.centred_db:.4f} dB, {proof} {worst.upper_bound_db:.4f} dB; worst "
-            f"corner {worst.corner_db:.4f} dB; root sum square {worst.root_sum_square_db:.4f} dB."
+            f"Worst case {worst.centred_db:.3f} dB, {proof} {worst.upper_bound_db:.3f} dB; worst "
+            f"corner {worst.corner_db:.3f} dB; root sum square {worst.root_sum_square_db:.3f} dB."
         )
     if result.within is not None:
-        share = result.within.proportion
-        lines.append(
-            f"Within ±{result.within.limit_db:g} dB: {share.fraction * 100:.3f} % of builds "
-            f"({share.low * 100:.3f} to {share.high * 100:.3f} %, {share.confidence * 100:g} % "
-            "confidence)."
-        )
+        lines.append(yield_sentence(result.within))
     lines.append(
         f"Level at 1 kHz: {result.level_low_db:+z.3f} to {result.level_high_db:+z.3f} dB for "
         "95 % of builds."
@@ -141,8 +137,8 @@ def sensitivity_rows(result: SpreadResult) -> TextTable:
     return table_from(
         sorted(result.sensitivity, key=lambda s: -s.share),
         declared("position", "ref", right=False),
-        declared("error dB per %", "db_per_percent_max", "{:.4f}".format),
-        declared("level dB per %", "level_db_per_percent", signed_cells(4)),
+        declared("error dB per %", "db_per_percent_max", "{:.3f}".format),
+        declared("level dB per %", "level_db_per_percent", signed_cells(3)),
         declared("share of variance", "share", percent(1)),
     )
 
@@ -181,7 +177,7 @@ def curve_rows(result: SpreadResult) -> TextTable:
     return table_of(
         column("error dB re 1 kHz", curves.frequency_hz[::step], quantity("Hz", digits=3)),
         *(
-            column(f"{p:g} %", error[::step], "{:+z.4f}".format)
+            column(f"{p:g} %", error[::step], "{:+z.3f}".format)
             for p, error in zip(curves.percent, curves.error_db, strict=True)
         ),
     )
@@ -216,8 +212,7 @@ def plan_line(plan: TolerancePlan) -> str:
     )
     return (
         f"Cheapest grades for {plan.wanted * 100:g} % within ±{plan.limit_db:g} dB{more}: "
-        f"{plan.price:g} a build; confirmed {share.fraction * 100:.3f} % "
-        f"({share.low * 100:.3f} to {share.high * 100:.3f} %) over {share.trials:,} other "
+        f"{plan.price:g} a build; confirmed {share_text(share)} over {share.trials:,} other "
         f"builds, seed {plan.confirmed_seed}.{assumed}"
     )
 
@@ -261,9 +256,9 @@ def drift_rows(result: DriftResult) -> TextTable:
     return table_from(
         result.rows,
         declared("at", "temperature_c", "{:g} °C".format),
-        declared("error dB", "centred_db", "{:.4f}".format),
-        declared("at most dB", "worst_centred_db", "{:.4f}".format),
-        declared("level shift dB", "level_shift_db", "{:+z.4f}".format),
+        declared("error dB", "centred_db", "{:.3f}".format),
+        declared("at most dB", "worst_centred_db", "{:.3f}".format),
+        declared("level shift dB", "level_shift_db", "{:+z.3f}".format),
     )
 
 
@@ -281,8 +276,8 @@ def loss_line(effect: LossEffect) -> str:
         The sentence.
     """
     return (
-        f"Losses of the capacitors change the response by at most {effect.largest_db:.4f} dB re "
-        f"1 kHz, the level by {effect.level_shift_db:+z.4f} dB."
+        f"Losses of the capacitors change the response by {up_to_text(effect.largest_db)} "
+        f"relative to 1 kHz, and the level by {up_to_text(abs(effect.level_shift_db))}."
     )
 
 
@@ -301,9 +296,9 @@ def as_built_lines(build: AsBuilt) -> list[str]:
     """
     low, high = (format_quantity(f, "Hz") for f in build.error.band_hz)
     lines = [
-        f"This build, {low} to {high}: error {build.error.centred_db:.4f} dB (half of its range), "
-        f"re 1 kHz at most {build.error.at_1khz_db:.4f} dB; against the published time constants "
-        f"alone {build.published_error.centred_db:.4f} dB.",
+        f"This build, {low} to {high}: error {build.error.centred_db:.3f} dB (half of its range), "
+        f"re 1 kHz at most {build.error.at_1khz_db:.3f} dB; against the published time constants "
+        f"alone {build.published_error.centred_db:.3f} dB.",
         f"Level at 1 kHz {build.level_shift_db:+z.3f} dB against the values marked.",
     ]
     if build.nominal:
@@ -353,8 +348,8 @@ def trim_rows(result: TrimResult) -> TextTable:
         declared("what to do", _changes, right=False),
         declared("add", "parts_to_add"),
         declared("unsolder", "parts_to_unsolder"),
-        declared("error dB", "centred_db", "{:.4f}".format),
-        declared("95 % dB", "p95_db", "{:.4f}".format),
+        declared("error dB", "centred_db", "{:.3f}".format),
+        declared("95 % dB", "p95_db", "{:.3f}".format),
         declared("", lambda p: "advised" if p is result.advised else "", right=False),
     )
 
@@ -393,13 +388,13 @@ def trim_lines(result: TrimResult) -> list[str]:
     advised = result.advised
     before = result.before
     lines = [
-        f"Design error {result.designed_db:.4f} dB; this build {before.centred_db:.4f} dB. "
-        f"With unmeasured parts and meter uncertainty: below {before.p95_db:.4f} dB in "
+        f"Design error {result.designed_db:.3f} dB; this build {before.centred_db:.3f} dB. "
+        f"With unmeasured parts and meter uncertainty: below {before.p95_db:.3f} dB in "
         "95 % of cases."
     ]
     if advised.changes:
         lines.append(
-            f"Advised, for {advised.centred_db:.4f} dB, below {advised.p95_db:.4f} dB in 95 % of "
+            f"Advised, for {advised.centred_db:.3f} dB, below {advised.p95_db:.3f} dB in 95 % of "
             f"cases: {_changes(advised)}."
         )
         if before.centred_db <= result.designed_db * (1.0 + LEAST_GAIN):
@@ -429,5 +424,5 @@ def _searched_line(search: TrimSearch) -> str:
         return f"{what}: none meets the limits of the job."
     return (
         f"{what}: not proved after {search.evaluated:,} of {search.combinations:,.0f}; others may "
-        f"be better, down to {search.bound_db:.4f} dB."
+        f"be better, down to {search.bound_db:.3f} dB."
     )

@@ -6,7 +6,13 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from antecurve.synthesis.exact import form_description, form_names
-from antecurve.synthesis.formula_text import condition_lines, numbers_under, plain_formula, rows_of
+from antecurve.synthesis.formula_text import (
+    as_written,
+    condition_lines,
+    numbers_under,
+    plain_formula,
+    rows_of,
+)
 from antecurve.synthesis.worked_numbers import roots_used
 
 if TYPE_CHECKING:
@@ -51,15 +57,15 @@ def formula_lines(formulas: FormFormulas, numbers: Mapping[str, float] | None = 
         shown = numbers_under(heading, rows, numbers or {})
         for row in rows:
             remarks = [row.remark, roots.get(row.name, "") if row.name in shown else ""]
-            remark = "; ".join(filter(None, remarks))
+            remark = as_written("; ".join(filter(None, remarks)))
             worked = f"   = {shown[row.name]}" if row.name in shown else ""
             lines.append(f"  {plain_formula(row)}{worked}" + (f"   ({remark})" if remark else ""))
     conditions = condition_lines(formulas)
     if conditions:
         lines += ["", "Conditions"]
-    lines += [f"  {line}" for line in conditions]
+    lines += [f"  {as_written(line)}" for line in conditions]
     lines += ["", "Time constants"]
     for time in formulas.time_constants:
-        value = "" if time.expression is None else f" = {time.expression * 1e6:.6g} µs"
+        value = "" if time.expression is None else f" = {time.expression * 1e6:.4g} µs"
         lines.append(f"  {time.name}{value}: {time.remark.removesuffix(' [s]')}")
     return lines

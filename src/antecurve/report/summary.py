@@ -12,6 +12,7 @@ from antecurve.networks.centred_error import error_range
 from antecurve.networks.topology import ElementKind
 from antecurve.pipeline import own_solution, pair_level_db
 from antecurve.quantities import format_quantity
+from antecurve.report.figures import LEAST_DB, decibel_text, within_text, yield_sentence
 
 if TYPE_CHECKING:
     from antecurve.analysis.loading_window import Span
@@ -26,44 +27,16 @@ __all__ = [
     "governing_sentence",
     "missed_limit",
     "summary_lines",
-    "within_text",
 ]
 
 _FEW_BUILDS = 1000  # of which 50 lie beyond the 95 %: known to a seventh
-_LEAST_DB = 1e-3  # no bench shows less
 _LEVEL_APART_DB = 0.1  # by judgement: less needs no trimming
 _REACHED = 0.05  # of the exact value: half a step of E24
 
 
-def _db(value: float) -> str:
-    """A figure in dB with as many digits as mean something."""
-    if value == 0:
-        return "0 dB"
-    if value < _LEAST_DB:
-        return f"below {_LEAST_DB:g} dB"
-    digits = max(2, 1 - math.floor(math.log10(value)))
-    return f"{value:.{digits}f} dB"
-
-
-def within_text(value: float) -> str:
-    """Word a figure in dB to either side of 0, or that it is below what counts.
-
-    Parameters
-    ----------
-    value : float
-        The figure [dB], 0 or greater.
-
-    Returns
-    -------
-    str
-        Such as ``±0.020 dB``.
-    """
-    return _db(value) if value < _LEAST_DB else f"±{_db(value)}"
-
-
 def _up_to(word: str, value: float) -> str:
     """A figure in dB after such words as "at most", which one below what counts does without."""
-    return _db(value) if 0 < value < _LEAST_DB else f"{word} {_db(value)}"
+    return decibel_text(value) if 0 < value < LEAST_DB else f"{word} {decibel_text(value)}"
 
 
 def _count(number: float) -> str:
@@ -109,10 +82,10 @@ def governing_sentence(design: Design) -> str:
         if by_pick >= 0.1 * likely:
             verdict += "; a better pick would gain less"
     elif by_pick < 2.0 * by_parts:
-        verdict = f"Design error and tolerance weigh alike: tolerance adds {_db(by_parts)}"
+        verdict = f"Design error and tolerance weigh alike: tolerance adds {decibel_text(by_parts)}"
     else:
         verdict = _what_limits_the_pick(design, analysis)
-    share = f"95 % of builds{few} {'within ' * (likely >= _LEAST_DB)}{within_text(likely)}"
+    share = f"95 % of builds{few} {'within ' * (likely >= LEAST_DB)}{within_text(likely)}"
     return f"Design error {within_text(nominal)}; {share}. {verdict}."
 
 
@@ -127,7 +100,7 @@ def _what_limits_the_pick(design: Design, analysis: Analysis) -> str:
     if own is not None and not own.exact:
         floor = max(floor, own.residual_db)
     if 2.0 * floor > nominal:
-        return f"The network's form dominates: its best values leave {_db(floor)}"
+        return f"The network's form dominates: its best values leave {decibel_text(floor)}"
     beyond = _out_of_reach(design)
     if beyond:
         return f"The pick dominates. {'. '.join(beyond)}. A wider range would gain most"
@@ -184,7 +157,7 @@ def missed_limit(design: Design) -> str | None:
     limit, nominal = design.job.target.error_limit_db, design.analysis.error.job.centred_db
     if limit is None or nominal <= limit:
         return None
-    return f"MISSES THE LIMIT: the design error of {_db(nominal)} is above ±{limit:g} dB."
+    return f"MISSES THE LIMIT: the design error of {nominal:.3f} dB is above ±{limit:g} dB."
 
 
 def governing_lines(design: Design) -> list[str]:
@@ -311,7 +284,7 @@ def _error_lines(design: Design, analysis: Analysis) -> list[str]:
     lines = [
         f"Error from {_band(error.job.band_hz)}: {within_text(error.job.centred_db)} against the "
         f"curve{with_limits}; {_up_to('at most', error.job.at_1khz_db)} relative to 1 kHz; "
-        f"{_db(error.job.rms_db)} rms.",
+        f"{decibel_text(error.job.rms_db)} rms.",
         f"Against the published time constants alone: {within_text(error.published.centred_db)}; "
         f"{_up_to('at most', error.published.at_1khz_db)} relative to 1 kHz."
         + (" That is what the ultrasonic pole costs." if limits else ""),
@@ -340,11 +313,7 @@ def _spread_lines(analysis: Analysis) -> list[str]:
     if spread.worst_corner_db is not None:
         lines.append(f"Worst case of all tolerances: {within_text(spread.worst_corner_db)}.")
     if spread.within is not None:
-        share = spread.within.proportion
-        lines.append(
-            f"Within ±{spread.within.limit_db:g} dB: {share.fraction * 100:.2f} % of builds "
-            f"({share.low * 100:.3f} to {share.high * 100:.3f} % with 95 % confidence)."
-        )
+        lines.append(yield_sentence(spread.within))
     return lines
 
 
@@ -434,11 +403,11 @@ def _second_lines(design: Design) -> list[str]:
 def _pair_lines(match_db: float, level_db: float) -> list[str]:
     """How far the two networks of a pair are apart, and what to do about it."""
     apart = abs(level_db)
-    if max(match_db, apart) < _LEAST_DB:
-        return [f"The two networks of the pair agree in shape and level to {_LEAST_DB:g} dB."]
+    if max(match_db, apart) < LEAST_DB:
+        return [f"The two networks of the pair agree in shape and level to {LEAST_DB:g} dB."]
     shape = f"The two networks of the pair differ in shape by {_up_to('at most', match_db)}"
     if apart <= _LEVEL_APART_DB:
-        return [f"{shape} and in level at 1 kHz by {_db(apart)}."]
+        return [f"{shape} and in level at 1 kHz by {decibel_text(apart)}."]
     what, turn, change = "softer", "higher", f"add {apart:.2f} dB to"
     if level_db > 0:
         what, turn, change = "louder", "lower", f"subtract {apart:.2f} dB from"
@@ -466,7 +435,7 @@ def _own_lines(design: Design) -> list[str]:
     else:
         first = (
             f"The network can't make the curve exactly; the closest values leave "
-            f"{_db(own.residual_db)} over the band, with {values}."
+            f"{decibel_text(own.residual_db)} over the band, with {values}."
         )
     if own.exact and own.free_directions:
         first += (

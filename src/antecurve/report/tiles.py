@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from antecurve.quantities import format_quantity
-from antecurve.report.summary import within_text
+from antecurve.report.figures import within_text
 from antecurve.report.text_table import signed
 
 if TYPE_CHECKING:

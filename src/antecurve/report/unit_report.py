@@ -28,6 +28,7 @@ from antecurve.report.text_table import (
     TextTable,
     column,
     declared,
+    percent,
     quantity,
     signed,
     signed_cells,
@@ -115,6 +116,8 @@ def _shown(value: float, unit: str, digits: int) -> str:
         return "not seen"
     if unit == "s":
         return f"{float(f'{value * 1e6:.{digits}g}'):g} µs"
+    if unit == "Hz" and value < 1.0:
+        return f"{value:.{digits}g} Hz"
     return format_quantity(value, unit, digits=digits)
 
 
@@ -225,20 +228,25 @@ def calibration_rows(calibration: Calibration) -> TextTable:
     Returns
     -------
     TextTable
-        Reference, value, ends of the 95 % interval; dashes where the sweep contradicts the
-        tolerances.
+        Reference, value, half of the 95 % interval in per cent of it, and its ends; dashes where
+        the sweep contradicts the tolerances.
     """
     units = [e.kind.unit for e in calibration.estimate.topology.elements]
+    half = (calibration.high - calibration.low) / calibration.values / 2.0
     columns = [
         [
-            format_quantity(float(v), unit, digits=5) if math.isfinite(v) else ABSENT
+            format_quantity(float(v), unit) if math.isfinite(v) else ABSENT
             for v, unit in zip(values, units, strict=True)
         ]
         for values in (calibration.values, calibration.low, calibration.high)
     ]
+    apart = [percent(1)(float(share)) if math.isfinite(share) else ABSENT for share in half]
     return table_of(
         column("ref", calibration.refs, right=False),
-        *(column(h, c) for h, c in zip(("value", "95 % from", "to"), columns, strict=True)),
+        column("value", columns[0]),
+        column("±", apart),
+        column("95 % from", columns[1]),
+        column("to", columns[2]),
     )
 
 

@@ -11,6 +11,7 @@ from antecurve.quantities import format_quantity
 from antecurve.synthesis.formula_model import FormFormulas, Formula
 
 __all__ = [
+    "as_written",
     "condition_lines",
     "expression_mathml",
     "formulas_latex",
@@ -21,6 +22,9 @@ __all__ = [
 ]
 
 _HTML_ENTITY = re.compile(r"&(?!amp;|lt;|gt;|quot;|apos;)\w+;")
+_POWER = re.compile(r"\*\*(\d+)")
+_SIGNS = {"sqrt(": "√(", "2000*pi": "2000π", "*": "·", "->": "→", ">=": "≥", "<=": "≤"}
+_RAISED = str.maketrans("0123456789", "⁰¹²³⁴⁵⁶⁷⁸⁹")
 _MATHML = '<math xmlns="http://www.w3.org/1998/Math/MathML" display="block">{}</math>'
 
 
@@ -215,6 +219,30 @@ def _indexed_name(name: str) -> str:
     return f"{name[0]}_{'∞' if index == 'inf' else index}"
 
 
+def as_written(text: str) -> str:
+    """Write powers as raised digits and products with a dot, as one does by hand.
+
+    Parameters
+    ----------
+    text : str
+        A formula as the program writes it, alone or in a sentence.
+
+    Returns
+    -------
+    str
+        The same in the signs of print.
+
+    Examples
+    --------
+    >>> as_written("sqrt(T1**2*w1**2 + 1) >= 2*R1")
+    '√(T1²·w1² + 1) ≥ 2·R1'
+    """
+    raised = _POWER.sub(lambda power: power[1].translate(_RAISED), text)
+    for plain, sign in _SIGNS.items():
+        raised = raised.replace(plain, sign)
+    return raised
+
+
 def plain_formula(formula: Formula) -> str:
     """Write a formula as one line of text.
 
@@ -234,6 +262,7 @@ def plain_formula(formula: Formula) -> str:
     if isinstance(formula.expression, sympy.Limit):
         inner, variable, end, _ = formula.expression.args
         shown = f"limit of {inner} as {variable} -> {end}"
+    shown = as_written(shown)
     if isinstance(formula.expression, sympy.Eq):
         return f"{formula.name}: root {formula.name} of {shown}"
     return shown if shown == formula.name else f"{formula.name} = {shown}"
