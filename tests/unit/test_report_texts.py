@@ -109,7 +109,7 @@ def test_small_errors_are_not_spelt_out(default_design: Design) -> None:
 def test_sentences_and_tables_give_the_same_spread(default_design: Design) -> None:
     likely = 0.0905
     design = _with_errors(default_design, nominal=0.01, likely=likely)
-    assert f"within ±{likely:.3f} dB" in governing_lines(design)[0]
+    assert f"within ±{likely:.2f} dB" in governing_lines(design)[0]
     for rows in (shortlist_rows(design, brief=True).rows, form_rows(design).rows):
         assert f"{likely:.3f}" in rows[0]
 

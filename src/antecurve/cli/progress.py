@@ -120,8 +120,8 @@ def design_progress() -> Iterator[
 
         def searched(state: PickProgress) -> None:
             best = "none yet" if state.best_db is None else f"best ±{state.best_db:.3f} dB"
-            left = state.most_seconds
-            most = "" if left is None else f", at most {max(left, 0.0):.0f} s more"
+            limit = state.most_seconds
+            most = "" if limit is None else f", at most {max(limit, 0.0):.0f} s more"
             text = f"1 of 2, picking parts, {state.form}: {state.evaluated:,} tried, {best}{most}"
             bar.update(task, description=text)
 
