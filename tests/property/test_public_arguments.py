@@ -33,6 +33,7 @@ from antecurve.networks.topology import Element, ElementKind, Loading
 from antecurve.parts.position import Part
 from antecurve.pipeline import Design
 from antecurve.signals.request import SignalRequest
+from antecurve.synthesis.formula_text import numeric_formulas
 from antecurve.synthesis.formulas import form_formulas
 
 for _module in pkgutil.walk_packages(antecurve.__path__, "antecurve."):
@@ -111,7 +112,7 @@ def valid(default_design: Design, tmp_path_factory: pytest.TempPathFactory) -> d
         "time_s": np.arange(1000) / 1e5, "volts": np.sign(np.sin(np.arange(1000) * 0.03)),
         "errors": estimate.errors, "uniform": estimate.uniform,
         "folder": folder / "out", "path": DATA / "bench.toml",
-        "formulas": form_formulas("foster-1", design.curve),
+        "formulas": numeric_formulas(form_formulas("foster-1", design.curve)),
     }  # fmt: skip
 
 

@@ -16,7 +16,7 @@ from antecurve.networks.topology import Loading
 from antecurve.quantities import format_quantity
 from antecurve.report.formula_rows import formula_numbers, formula_rows, given_numbers
 from antecurve.synthesis.formula_code import formulas_python
-from antecurve.synthesis.formula_text import formulas_latex
+from antecurve.synthesis.formula_text import formulas_latex, numeric_formulas
 from antecurve.synthesis.formulas import form_formulas
 from antecurve.synthesis.sections import ExactNetwork, named_form, realise
 from antecurve.synthesis.sections.section import Requirements
@@ -44,7 +44,7 @@ def _exact(form: str, curve: object, loading: Loading, gain: float) -> ExactNetw
 def test_numbers_are_those_of_the_network(curve: object, form: str, capacitance: float) -> None:
     loading = Loading(50.0, 47e3, capacitance)
     network = _exact(form, curve, loading, 1e-2).network
-    formulas = form_formulas(form, curve)  # type: ignore[arg-type]
+    formulas = numeric_formulas(form_formulas(form, curve))  # type: ignore[arg-type]
     numbers = worked_numbers(formulas, network, loading)
     for ref, value in zip(network.topology.refs, network.values, strict=True):
         assert numbers[ref] == pytest.approx(value, rel=1e-6)
@@ -61,7 +61,7 @@ def test_cascade_takes_the_root_that_makes_it_positive(
     """Also into a capacitance, where the equations hold all together."""
     loading = Loading(50.0, 47e3, capacitance)
     network = _exact(form, curve, loading, 1e-2).network
-    formulas = form_formulas(form, curve)
+    formulas = numeric_formulas(form_formulas(form, curve))
     numbers = worked_numbers(formulas, network, loading)
     assert numbers["k1"] > 0
     assert numbers["k2"] > 0
@@ -76,7 +76,7 @@ def test_cascade_takes_the_root_that_makes_it_positive(
 def test_of_two_poles_that_an_equation_has_both_are_named() -> None:
     loading = Loading(50.0, 47e3, 0.0)
     network = _exact("foster-2-whole", DISC, loading, 1e-2).network
-    formulas = form_formulas("foster-2-whole", DISC)
+    formulas = numeric_formulas(form_formulas("foster-2-whole", DISC))
     numbers = worked_numbers(formulas, network, loading)
     assert numbers["Tm1"] > numbers["Tm2"]
     assert roots_used(formulas, numbers)["Tm1"] == "this root, since the other is Tm2"
@@ -86,28 +86,29 @@ def test_of_two_poles_that_an_equation_has_both_are_named() -> None:
 def test_numbers_stand_beside_the_symbols_in_latex() -> None:
     loading = Loading(50.0, 47e3, 0.0)
     network = _exact("foster-1", DISC, loading, 1e-2).network
-    formulas = form_formulas("foster-1", DISC)
+    formulas = numeric_formulas(form_formulas("foster-1", DISC))
     numbers = worked_numbers(formulas, network, loading)
-    latex = formulas_latex(formulas, numbers)
+    symbolic = form_formulas("foster-1", DISC)
+    latex = formulas_latex(symbolic, numbers)
     shown = format_quantity(network.values[0], "ohm", digits=5).split()[0]
     assert rf"R_{{1}} = r_{{1}}\quad  = {shown}\,\mathrm{{k}}\Omega" in latex
-    assert r"\quad" not in formulas_latex(formulas)
+    assert r"\quad" not in formulas_latex(symbolic)
 
 
 def test_another_network_has_no_numbers() -> None:
     loading = Loading(50.0, 47e3, 0.0)
     network = _exact("foster-1", DISC, loading, 1e-2).network
     other = type(network)(network.topology, network.values * [1.1, 1, 1, 1, 1, 1])
-    assert worked_numbers(form_formulas("foster-1", DISC), other, loading) == {}
+    assert worked_numbers(numeric_formulas(form_formulas("foster-1", DISC)), other, loading) == {}
 
 
 def test_printed_coefficients_are_those_of_a_nodal_solve() -> None:
     """The rows of H(s) on the page, by their printed numbers, beside numpy's solve at 3 kHz."""
     loading = Loading(50.0, 47e3, 150e-12)
     network = _exact("cauer-1", DISC, loading, 1e-2).network
-    formulas = form_formulas("cauer-1", DISC)
+    formulas = numeric_formulas(form_formulas("cauer-1", DISC))
     texts = formula_numbers(formulas, worked_numbers(formulas, network, loading))
-    rows = formula_rows(formulas)
+    rows = formula_rows(form_formulas("cauer-1", DISC))
     assert {h: len(below) for h, below in texts.items()} == {h: len(b) for h, b in rows.items()}
     names = [re.match(r".*?<msub><mi>(\w)</mi><mi>(\d)</mi>", row) for row in rows[_RATIOS]]
     numbers = {
@@ -127,7 +128,7 @@ def test_printed_coefficients_are_those_of_a_nodal_solve() -> None:
 def test_root_and_what_is_given_are_named_with_their_units() -> None:
     loading = Loading(50.0, 47e3, 150e-12)
     network = _exact("rc-shunt-foster-1", DISC, loading, 1e-2).network
-    formulas = form_formulas("rc-shunt-foster-1", DISC)
+    formulas = numeric_formulas(form_formulas("rc-shunt-foster-1", DISC))
     numbers = worked_numbers(formulas, network, loading)
     given = given_numbers(formulas, numbers).replace("\N{NO-BREAK SPACE}", " ")
     assert "T3 = 75 µs" in given and given.endswith("Rs = 50 Ω, RL = 47 kΩ, CL = 150 pF")
@@ -147,7 +148,8 @@ def test_python_functions_give_the_network_and_its_response(form: str, capacitan
     network = _exact(form, DISC, loading, 1e-2).network
     formulas = form_formulas(form, DISC)
     names: dict[str, Any] = {}
-    exec(formulas_python(formulas, worked_numbers(formulas, network, loading)), names)
+    numbers = worked_numbers(numeric_formulas(formulas), network, loading)
+    exec(formulas_python(formulas, numbers), names)
     values = dict(zip(network.topology.refs, network.values.tolist(), strict=True))
     for ref, value in names["values"].items():
         assert value == pytest.approx(values[ref], rel=1e-6)  # solved to 1e-9, roots to 1e-12

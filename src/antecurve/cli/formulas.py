@@ -104,13 +104,15 @@ def _show_worked(path: Path, layout: str) -> None:
     from antecurve.errors import InputError
     from antecurve.files.design_file import read_design
     from antecurve.pipeline import design_formulas
+    from antecurve.synthesis.formula_text import numeric_formulas
     from antecurve.synthesis.worked_numbers import worked_numbers
 
     stored = read_design(path)
     derived, exact = design_formulas(stored), stored.exact_network
     if derived is None:
         raise InputError("--design", str(path), "a network of one's own has no formulas")
-    numbers = {} if exact is None else worked_numbers(derived, exact, stored.job.loading)
+    numeric, loading = numeric_formulas(derived), stored.job.loading
+    numbers = {} if exact is None else worked_numbers(numeric, exact, loading)
     _show(derived, layout, numbers)
     if not layout and not numbers:
         say("\nNo numbers: these formulas don't give the exact values of this design.")
@@ -121,13 +123,13 @@ def _show(derived: FormFormulas, layout: str, numbers: dict[str, float] | None =
     from antecurve.cli.show import show_json
     from antecurve.report.formula_lines import formula_lines
     from antecurve.synthesis.formula_code import formulas_python
-    from antecurve.synthesis.formula_text import formulas_latex
+    from antecurve.synthesis.formula_text import formulas_latex, numeric_formulas
     from antecurve.synthesis.worked_numbers import roots_used
 
     if layout == "--json" and numbers is None:
         show_json(derived)
     elif layout == "--json":
-        roots = roots_used(derived, numbers or {})
+        roots = roots_used(numeric_formulas(derived), numbers or {})
         show_json(derived.to_dict() | {"numbers": numbers, "roots": roots})
     elif layout == "--latex":
         print(formulas_latex(derived, numbers), end="")

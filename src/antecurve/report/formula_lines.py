@@ -10,6 +10,7 @@ from antecurve.synthesis.formula_text import (
     as_written,
     condition_lines,
     numbers_under,
+    numeric_formulas,
     plain_formula,
     rows_of,
 )
@@ -51,7 +52,7 @@ def formula_lines(formulas: FormFormulas, numbers: Mapping[str, float] | None = 
     lines = [f"{formulas.form}: {formulas.description}"]
     lines += [f"  {e.ref} {e.nodes[0]} {e.nodes[1]}" for e in formulas.topology.elements]
     lines.append(f"Load capacitance: {formulas.about_load}.")
-    roots = roots_used(formulas, dict(numbers or {}))
+    roots = roots_used(numeric_formulas(formulas), dict(numbers)) if numbers else {}
     for heading, rows in rows_of(formulas).items():
         lines += ["", heading]
         shown = numbers_under(heading, rows, numbers or {})

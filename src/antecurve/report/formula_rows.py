@@ -7,21 +7,21 @@ from typing import TYPE_CHECKING, Any
 
 from antecurve.quantities import format_quantity
 from antecurve.synthesis.formula_text import (
+    RATIOS,
     expression_mathml,
     formulas_mathml,
     numbers_under,
-    rows_of,
+    ratios_over_coefficients,
 )
+from antecurve.synthesis.numeric_formulas import NumericFormula, NumericFormulas
 from antecurve.synthesis.worked_numbers import roots_used
 
 if TYPE_CHECKING:
     from markupsafe import Markup
 
-    from antecurve.synthesis.formula_model import FormFormulas, Formula
+    from antecurve.synthesis.formula_model import FormFormulas
 
 __all__ = ["formula_numbers", "formula_rows", "given_numbers"]
-
-_RATIOS = "Response and impedances"
 
 
 def formula_rows(formulas: FormFormulas) -> dict[str, tuple[Markup, ...]]:
@@ -42,19 +42,19 @@ def formula_rows(formulas: FormFormulas) -> dict[str, tuple[Markup, ...]]:
     groups: dict[str, tuple[Markup, ...]] = {}
     for heading, rows in formulas_mathml(formulas).items():
         groups[heading] = tuple(Markup(row) for row in rows)
-    if _RATIOS in groups:
-        groups[_RATIOS] = tuple(Markup(row) for row in _ratio_rows(formulas))
+    if RATIOS in groups:
+        groups[RATIOS] = tuple(Markup(row) for row in _ratio_rows(formulas))
     return groups
 
 
 def formula_numbers(
-    formulas: FormFormulas, numbers: Mapping[str, float]
+    formulas: NumericFormulas, numbers: Mapping[str, float]
 ) -> dict[str, tuple[str, ...]]:
     """Write the worked number of each row.
 
     Parameters
     ----------
-    formulas : FormFormulas
+    formulas : NumericFormulas
         The formulas.
     numbers : mapping of str to float
         Worked numbers by name, in SI units; none leaves every row without.
@@ -67,7 +67,10 @@ def formula_numbers(
     """
     roots = roots_used(formulas, dict(numbers))
     texts: dict[str, tuple[str, ...]] = {}
-    for heading, rows in rows_of(formulas).items():
+    for heading, rows in formulas.rows.items():
+        if heading == RATIOS:
+            texts[heading] = tuple(_coefficient_number(row, numbers) for row in rows)
+            continue
         shown = numbers_under(heading, rows, numbers)
         remarks = {name: f" ({roots[name]})" for name in shown if name in roots}
         texts[heading] = tuple(
@@ -76,21 +79,15 @@ def formula_numbers(
             else ""
             for row in rows
         )
-    if _RATIOS in texts:
-        texts[_RATIOS] = tuple(
-            text
-            for _, terms in _ratios(formulas)
-            for text in ("", *(_coefficient_number(term, numbers) for *_, term in terms))
-        )
     return texts
 
 
-def given_numbers(formulas: FormFormulas, numbers: Mapping[str, float]) -> str:
+def given_numbers(formulas: NumericFormulas, numbers: Mapping[str, float]) -> str:
     """Write what the formulas start from: time constants, source and load.
 
     Parameters
     ----------
-    formulas : FormFormulas
+    formulas : NumericFormulas
         The formulas.
     numbers : mapping of str to float
         Worked numbers by name, in SI units.
@@ -100,71 +97,30 @@ def given_numbers(formulas: FormFormulas, numbers: Mapping[str, float]) -> str:
     str
         Names and numbers, separated by commas; empty without numbers.
     """
-    units = {t.name: "s" for t in formulas.time_constants} | {"Rs": "ohm", "RL": "ohm", "CL": "F"}
+    units = dict.fromkeys(formulas.time_constants, "s") | {"Rs": "ohm", "RL": "ohm", "CL": "F"}
     given = {n: format_quantity(numbers[n], u, digits=5) for n, u in units.items() if n in numbers}
     equals = "\N{NO-BREAK SPACE}=\N{NO-BREAK SPACE}"
     return ", ".join(f"{name}{equals}{number}" for name, number in given.items())
 
 
-def _named(formula: Formula) -> str:
+def _named(formula: NumericFormula) -> str:
     """The name of a quantity that its formula shows as the root of an equation only."""
-    import sympy
-
-    return f"{formula.name} " if isinstance(formula.expression, sympy.Eq) else ""
+    return f"{formula.name} " if formula.is_equation else ""
 
 
-def _coefficient_number(expression: Any, numbers: Mapping[str, float]) -> str:
+def _coefficient_number(formula: NumericFormula, numbers: Mapping[str, float]) -> str:
     """The number of a coefficient, in SI units of resistances and seconds."""
-    known = {x: numbers[x.name] for x in expression.free_symbols if x.name in numbers}
-    if len(known) < len(expression.free_symbols):
-        return ""
-    return f"=\N{NO-BREAK SPACE}{float(expression.subs(known)):.5g}"
+    values = formula.numbers(numbers)
+    return f"=\N{NO-BREAK SPACE}{values[0]:.5g}" if values else ""
 
 
 def _ratio_rows(formulas: FormFormulas) -> list[str]:
     """H(s), input and output impedance over their coefficients."""
     rows: list[str] = []
-    for equation, terms in _ratios(formulas):
+    for equation, terms in ratios_over_coefficients(formulas):
         rows.append(_math(expression_mathml(equation), display=True))
         rows += [_coefficient_row(*term) for term in terms]
     return rows
-
-
-def _ratios(formulas: FormFormulas) -> list[tuple[Any, list[tuple[str, int, Any]]]]:
-    """Each ratio over named coefficients, with those that are new: letter, power, expression."""
-    import sympy
-
-    s = sympy.Symbol("s")
-    ratios = (
-        ("H", "a", formulas.transfer),
-        ("Zin", "b", formulas.input_impedance),
-        ("Zout", "c", formulas.output_impedance),
-    )
-    blocks = []
-    denominators: dict[Any, str] = {}
-    for name, letter, ratio in ratios:
-        top, bottom = (_coefficients(p, s) for p in sympy.fraction(sympy.together(ratio)))
-        new = {letter: top}
-        if bottom not in denominators:
-            denominators[bottom] = "def"[len(denominators)]
-            new[denominators[bottom]] = bottom
-        symbols = [
-            sum(sympy.Symbol(f"{x}_{k}") * s**k for k, c in enumerate(p) if c != 0)
-            for x, p in ((letter, top), (denominators[bottom], bottom))
-        ]
-        equation = sympy.Eq(
-            sympy.Function(name)(s), sympy.Mul(symbols[0], 1 / symbols[1]), evaluate=False
-        )
-        terms = [(x, k, c) for x, p in new.items() for k, c in enumerate(p) if c != 0]
-        blocks.append((equation, terms))
-    return blocks
-
-
-def _coefficients(polynomial: Any, s: Any) -> tuple[Any, ...]:
-    """Coefficients in s by ascending power, multiplied out."""
-    import sympy
-
-    return tuple(reversed(sympy.Poly(sympy.expand(polynomial), s).all_coeffs()))
 
 
 def _coefficient_row(letter: str, power: int, coefficient: Any) -> str:

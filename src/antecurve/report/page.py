@@ -8,7 +8,7 @@ from antecurve.analysis.loading import one_change
 from antecurve.analysis.ratings import part_stresses
 from antecurve.analysis.scope import FaultSheet, ScopeTrace
 from antecurve.checked import checked
-from antecurve.pipeline import Design, design_formulas, design_parts_list, square_waves
+from antecurve.pipeline import Design, design_parts_list, square_waves
 from antecurve.report.bench_panel import bench_panel
 from antecurve.report.bench_tables import (
     combination_rows,
@@ -96,15 +96,15 @@ def _texts(design: Design, trace: ScopeTrace | None, faults: FaultSheet | None) 
 
 def _formulas(design: Design) -> dict[str, Any]:
     """Formulas by heading, each with its worked number where the exact values give one."""
-    rows = page_formulas(design.picked.topology, design.curve)
-    formulas, exact = design_formulas(design), design.exact_network
-    if formulas is None or exact is None:
-        return {"formulas": {h: [(row, "") for row in below] for h, below in rows.items()}}
-    numbers = worked_numbers(formulas, exact, design.job.loading)
-    texts = formula_numbers(formulas, numbers)
+    formulas, exact = page_formulas(design.picked.topology, design.curve), design.exact_network
+    if formulas is None:
+        return {"formulas": {}, "given": ""}
+    loading = design.job.loading
+    numbers = {} if exact is None else worked_numbers(formulas.numeric, exact, loading)
+    texts = formula_numbers(formulas.numeric, numbers)
     return {
-        "formulas": {h: list(zip(below, texts[h], strict=True)) for h, below in rows.items()},
-        "given": given_numbers(formulas, numbers),
+        "formulas": {h: list(zip(r, texts[h], strict=True)) for h, r in formulas.rows.items()},
+        "given": given_numbers(formulas.numeric, numbers),
     }
 
 
@@ -164,7 +164,7 @@ def report_page(design: Design) -> bytes:
         stresses=stress_rows(stresses),
         stress_lines=stress_lines(stresses),
         **_square_waves(trace, faults),
-        **{"given": ""} | _formulas(design),
+        **_formulas(design),
         cautions=CAUTIONS,
         sliders=panel.sliders,
         bench_data=Markup(panel.data),

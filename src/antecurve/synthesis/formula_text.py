@@ -1,4 +1,4 @@
-"""Formulas as LaTeX, as MathML and as lines of text."""
+"""Formulas as LaTeX, as MathML, as lines of text and as text to evaluate."""
 
 from __future__ import annotations
 
@@ -9,18 +9,24 @@ from typing import Any
 
 from antecurve.quantities import format_quantity
 from antecurve.synthesis.formula_model import FormFormulas, Formula
+from antecurve.synthesis.numeric_formulas import NumericFormula, NumericFormulas
 
 __all__ = [
+    "RATIOS",
     "as_written",
     "condition_lines",
     "expression_mathml",
     "formulas_latex",
     "formulas_mathml",
     "numbers_under",
+    "numeric_formulas",
     "plain_formula",
+    "ratios_over_coefficients",
     "rows_of",
 ]
 
+RATIOS = "Response and impedances"
+"""Heading of the ratios of polynomials in s."""
 _HTML_ENTITY = re.compile(r"&(?!amp;|lt;|gt;|quot;|apos;)\w+;")
 _POWER = re.compile(r"\*\*(\d+)")
 _SIGNS = {"sqrt(": "√(", "2000*pi": "2000π", "*": "·", "->": "→", ">=": "≥", "<=": "≤"}
@@ -48,7 +54,7 @@ def rows_of(formulas: FormFormulas) -> dict[str, tuple[Formula, ...]]:
     )
     groups = {
         "Arms": formulas.arms,
-        "Response and impedances": ratios,
+        RATIOS: ratios,
         "Level": formulas.level,
         "Definitions": formulas.definitions,
         "Definitions with load capacitance": formulas.loaded_definitions,
@@ -88,7 +94,7 @@ def condition_lines(formulas: FormFormulas) -> list[str]:
 
 
 def numbers_under(
-    heading: str, rows: Iterable[Formula], numbers: Mapping[str, float]
+    heading: str, rows: Iterable[Formula | NumericFormula], numbers: Mapping[str, float]
 ) -> dict[str, str]:
     """Write worked numbers as they stand beside the formulas under a heading.
 
@@ -96,7 +102,7 @@ def numbers_under(
     ----------
     heading : str
         As in `rows_of`.
-    rows : iterable of Formula
+    rows : iterable of Formula or NumericFormula
         The formulas under it.
     numbers : mapping of str to float
         Worked numbers by name, in SI units.
@@ -113,7 +119,7 @@ def numbers_under(
     return {row.name: _with_unit(row, numbers[row.name]) for row in rows if row.name in numbers}
 
 
-def _with_unit(formula: Formula, value: float) -> str:
+def _with_unit(formula: Formula | NumericFormula, value: float) -> str:
     """A number by the first letter of its name; other names are ratios and coefficients."""
     units = {"R": "ohm", "r": "ohm", "C": "F", "T": "s", "t": "s"}
     unit = "F" if formula.remark.startswith("capacitance") else units.get(formula.name[0])
@@ -266,3 +272,83 @@ def plain_formula(formula: Formula) -> str:
     if isinstance(formula.expression, sympy.Eq):
         return f"{formula.name}: root {formula.name} of {shown}"
     return shown if shown == formula.name else f"{formula.name} = {shown}"
+
+
+def ratios_over_coefficients(
+    formulas: FormFormulas,
+) -> list[tuple[Any, list[tuple[str, int, Any]]]]:
+    """Write H(s), input and output impedance over named coefficients.
+
+    Parameters
+    ----------
+    formulas : FormFormulas
+        The formulas of a form.
+
+    Returns
+    -------
+    list of tuple
+        Each ratio as an equation, with the coefficients that are new in it: letter, power of s,
+        expression.
+    """
+    import sympy
+
+    s = sympy.Symbol("s")
+    ratios = (
+        ("H", "a", formulas.transfer),
+        ("Zin", "b", formulas.input_impedance),
+        ("Zout", "c", formulas.output_impedance),
+    )
+    blocks = []
+    denominators: dict[Any, str] = {}
+    for name, letter, ratio in ratios:
+        top, bottom = (_coefficients(p, s) for p in sympy.fraction(sympy.together(ratio)))
+        new = {letter: top}
+        if bottom not in denominators:
+            denominators[bottom] = "def"[len(denominators)]
+            new[denominators[bottom]] = bottom
+        symbols = [
+            sum(sympy.Symbol(f"{x}_{k}") * s**k for k, c in enumerate(p) if c != 0)
+            for x, p in ((letter, top), (denominators[bottom], bottom))
+        ]
+        equation = sympy.Eq(
+            sympy.Function(name)(s), sympy.Mul(symbols[0], 1 / symbols[1]), evaluate=False
+        )
+        terms = [(x, k, c) for x, p in new.items() for k, c in enumerate(p) if c != 0]
+        blocks.append((equation, terms))
+    return blocks
+
+
+def _coefficients(polynomial: Any, s: Any) -> tuple[Any, ...]:
+    """Coefficients in s by ascending power, multiplied out."""
+    import sympy
+
+    return tuple(reversed(sympy.Poly(sympy.expand(polynomial), s).all_coeffs()))
+
+
+def numeric_formulas(formulas: FormFormulas) -> NumericFormulas:
+    """Write derived formulas as text.
+
+    Parameters
+    ----------
+    formulas : FormFormulas
+        The formulas.
+
+    Returns
+    -------
+    NumericFormulas
+        The same as text.
+    """
+    rows = {
+        heading: tuple(NumericFormula(f.name, f.text, f.remark) for f in below)
+        for heading, below in rows_of(formulas).items()
+    }
+    rows[RATIOS] = tuple(
+        row
+        for _, terms in ratios_over_coefficients(formulas)
+        for row in (
+            NumericFormula("", ""),
+            *(NumericFormula(f"{letter}_{power}", str(term)) for letter, power, term in terms),
+        )
+    )
+    times = {f.name: f.expression for f in formulas.time_constants if f.expression is not None}
+    return NumericFormulas(formulas.topology.refs, times, rows)

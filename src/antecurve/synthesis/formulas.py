@@ -109,14 +109,13 @@ def _derived(form: Form, names: SymbolicCurve) -> FormFormulas:
 
 def _time_constants(names: SymbolicCurve) -> tuple[Formula, ...]:
     """The curve's time constants by name, with numbers where a curve was given."""
-    groups = (
-        (names.zeros, names.curve.zeros_s, "zero of the curve [s]"),
-        (names.poles, names.curve.poles_s, "pole of the curve [s]"),
-    )
     return tuple(
-        Formula(name, value if names.given else None, remark)
-        for group, values, remark in groups
-        for name, value in zip(group, values, strict=True)
+        Formula(
+            name,
+            value if names.given else None,
+            f"{'zero' if name in names.zeros else 'pole'} of the curve [s]",
+        )
+        for name, value in names.time_constants.items()
     )
 
 

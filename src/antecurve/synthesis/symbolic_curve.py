@@ -49,6 +49,12 @@ class SymbolicCurve:
         """Name of the pole that stands for the one the curve lacks."""
         return f"T{self.degree + len(self.poles) + 1}"
 
+    @property
+    def time_constants(self) -> dict[str, float]:
+        """The time constants [s] by name, zeros before poles."""
+        zeros = zip(self.zeros, self.curve.zeros_s, strict=True)
+        return dict([*zeros, *zip(self.poles, self.curve.poles_s, strict=True)])
+
     def beyond(self, *, loaded: bool) -> tuple[str, ...]:
         """Name the poles beyond the curve, the implied one first.
 
