@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.job import Job
-from antecurve.networks.topology import Topology
+from antecurve.networks.topology import ElementKind, Topology
 from antecurve.synthesis.exact import exact_network, exact_network_or_none, free_parameters
 
-__all__ = ["nearest_exact", "sampled_exact"]
+__all__ = ["NEAR", "nearest_exact", "sampled_exact"]
 
 Floats = NDArray[np.float64]
 
@@ -24,6 +25,8 @@ _DESCENTS = 3  # nearest starts to descend from: the nearest may lead to another
 _ANY_IMPEDANCE = (1.0, 1e7)  # ohm: every impedance that a curve is made at
 # Of sections: equal ones first, then about two a decade to either side.
 _RATIOS = (1.0, 0.03, 0.1, 0.3, 3.0, 10.0, 30.0)
+NEAR = 0.0025
+"""Mean square of ln(exact/given): values within 5 % belong to one order of the branches."""
 
 
 def sampled_exact(
@@ -98,7 +101,8 @@ def nearest_exact(
     Returns
     -------
     distance : float
-        Sum of the squared differences, the smallest of several descents.
+        Sum of the squared differences, of the descent from the given values themselves, or
+        where that ends far from them the smallest of several.
     logs : numpy.ndarray of float, shape (elements,)
         Logarithms of the exact values at the level and impedance at which they are nearest by
         least squares.  ``None`` where the form has no exact network of this topology there.
@@ -116,21 +120,32 @@ def nearest_exact(
             return None
         return np.log(realised.network.values)
 
-    impedances = [logs[-1], *np.log(np.geomspace(*_ANY_IMPEDANCE, _STARTS))]
-    best: tuple[float, Floats] | None = None
-    for ratio in _RATIOS if "section_ratio" in free_parameters(form) else (1.0,):
-        starts: list[tuple[float, Floats]] = []
-        for impedance in impedances:
-            point = np.array([math.log(gain), impedance, math.log(ratio)])
-            values = exact(point)
-            if values is not None:
-                starts.append((float(np.sum((values - logs) ** 2)), point))
-        starts.sort(key=lambda s: s[0])
-        for _, point in starts[:_DESCENTS]:
-            descended = _descended(exact, point, logs)
-            if descended is not None and (best is None or descended[0] < best[0]):
-                best = descended
-    return best
+    given = _given_point(form, topology, logs, gain)
+    nearest = _descended(exact, given, logs)
+    if nearest is not None and nearest[0] <= NEAR * len(logs):
+        return nearest
+    starts: list[tuple[float, Floats]] = []
+    ratios = _RATIOS if "section_ratio" in free_parameters(form) else (1.0,)
+    for ratio, impedance in product(ratios, np.geomspace(*_ANY_IMPEDANCE, _STARTS)):
+        point = np.log([gain, impedance, ratio])
+        values = exact(point)
+        if values is not None:
+            starts.append((float(np.sum((values - logs) ** 2)), point))
+    starts.sort(key=lambda s: s[0])
+    descents = [nearest, *(_descended(exact, point, logs) for _, point in starts[:_DESCENTS])]
+    return min((d for d in descents if d is not None), key=lambda d: d[0], default=None)
+
+
+def _given_point(form: str, topology: Topology, logs: Floats, gain: float) -> Floats:
+    """Logarithms of gain, shunt resistance and section ratio of the given values themselves."""
+    shunts = [
+        value
+        for element, value in zip(topology.elements, logs.tolist(), strict=True)
+        if element.kind is ElementKind.RESISTOR and "0" in element.nodes
+    ]
+    # The resistor across the output comes last, before it that in the middle of a cascade.
+    ratio = shunts[-1] - shunts[-2] if "section_ratio" in free_parameters(form) else 0.0
+    return np.array([math.log(gain), shunts[-1], ratio])
 
 
 def _descended(

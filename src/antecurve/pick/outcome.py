@@ -11,7 +11,7 @@ from antecurve.networks.topology import ElementKind
 from antecurve.parts.position import PickedNetwork
 from antecurve.pick.branch_and_bound import Space
 from antecurve.pick.comparison import compared
-from antecurve.pick.exact_values import nearest_exact
+from antecurve.pick.exact_values import NEAR, nearest_exact
 from antecurve.pick.limits import limit_values
 from antecurve.pick.model import NEPER_DB
 from antecurve.pick.objective import FLOOR
@@ -57,6 +57,8 @@ def with_exact(contender: Contender) -> PickedNetwork:
             nearest = nearest_exact(form, model.topology, model.job, np.log(values[0]), gain=gain)
             if nearest is not None and (best is None or nearest[0] < best[0]):
                 best = (nearest[0], form, arranged, np.exp(nearest[1]))
+        if best is not None and best[0] <= NEAR * len(indices):
+            break
     if best is None or best[0] > _FAR * len(indices):
         # Values that are nearer may make the curve without being the form's own.
         other = _with_own_exact(space, indices)
