@@ -17,7 +17,7 @@ from antecurve.judge.capture import DirectResponse
 from antecurve.judge.fit import Fit, fit_observations
 from antecurve.judge.hum import interferences
 from antecurve.judge.interference import NOTHING_ELSE
-from antecurve.judge.network_estimate import NetworkEstimate
+from antecurve.judge.network_estimate import NetworkEstimate, network_log_response
 from antecurve.judge.problem import Bench
 from antecurve.judge.signal_path import CaptureChain, Generator
 from antecurve.judge.square_observation import SquareWaveObservation
@@ -64,7 +64,10 @@ def bypass_response(observation: SquareWaveObservation, through: NetworkEstimate
         cleared = cleared if reduced.through_network else _straight(cleared)
         return fit_observations([cleared], model=flat_model(), bench=bench, widest=Shape())
 
-    fit = min((fitted(_straight(observation)), fitted(observation)), key=lambda fit: fit.excess[0])
+    likely, other = _by_flatness(observation, through)
+    fit = fitted(likely)
+    if fit.excess[0] > _DESCRIBED:
+        fit = min(fit, fitted(other), key=lambda fit: fit.excess[0])
     prediction = fit.prediction(0)
     record = fit.observations[0]
     assert isinstance(record, SquareWaveObservation)
@@ -82,6 +85,20 @@ def bypass_response(observation: SquareWaveObservation, through: NetworkEstimate
     else:
         response = response + np.log(seen / np.where(model == 0.0, 1.0, model))
     return DirectResponse(frequency[odd], response[odd], variance[odd])
+
+
+def _by_flatness(
+    observation: SquareWaveObservation, through: NetworkEstimate
+) -> tuple[SquareWaveObservation, SquareWaveObservation]:
+    """The record as taken straight and through the network, first what leaves the flatter chain."""
+    odd = observation.basis.orders % 2 == 1
+    seen = np.log(np.abs(observation.basis.amplitudes(observation.prepared.volts))[odd])
+    seen += np.log(observation.basis.orders[odd])  # a square wave falls by the order
+    network = network_log_response(
+        through, np.zeros(through.sources), observation.frequency_hz[odd]
+    ).real
+    ways = _straight(observation), observation
+    return ways if np.std(seen) < np.std(seen - network) else ways[::-1]
 
 
 def _straight(observation: SquareWaveObservation) -> _StraightObservation:

@@ -190,24 +190,24 @@ def with_compared_shapes(fit: Fit) -> Fit:
     problem = with_observations(widest.problem, raised_noise(widest, fit.excess))
     free = widest.free[: problem.unit_count]
     widest = with_named_poles(solve_from(problem, widest.unknowns, free=free))
-    narrower = (with_named_poles(_narrowed(widest, shape)) for shape in EVERY_SHAPE[:-1])
-    solutions = [*narrower, widest]
-    least = chi_square(widest)
-    evidence = np.array(
-        [log_evidence(s) if chi_square(s) < least + _HOPELESS else -np.inf for s in solutions]
+    enough = chi_square(widest) + _HOPELESS
+    narrower = (
+        with_named_poles(_narrowed(widest, shape, enough), enough=enough)
+        for shape in EVERY_SHAPE[:-1]
     )
+    solutions = [*narrower, widest]
+    evidence = np.array([log_evidence(s) if chi_square(s) < enough else -np.inf for s in solutions])
     odds = np.exp(evidence - evidence.max())
     families = [Family(*of) for of in zip(solutions, EVERY_SHAPE, odds.tolist(), strict=True)]
     return replace(fit, families=tuple(sorted(families, key=lambda family: -family.odds)))
 
 
-def _narrowed(solution: Solution, shape: Shape) -> Solution:
+def _narrowed(solution: Solution, shape: Shape, enough: float) -> Solution:
     """The same captures by another shape, from the units nearest to those of the solution."""
     model = solution.problem.model
     free = model.free(shape)
     unknowns = solution.unknowns.copy()
     unknowns[: free.size] = np.where(free, unknowns[: free.size], 0.0)
-    enough = chi_square(solution) + _HOPELESS
     return solve_from(solution.problem, unknowns, free=free, enough=enough)
 
 

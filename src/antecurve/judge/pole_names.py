@@ -43,13 +43,15 @@ class _Slot:
     misfit: Callable[[float], float]
 
 
-def with_named_poles(solution: Solution) -> Solution:
+def with_named_poles(solution: Solution, *, enough: float = math.inf) -> Solution:
     """Name the poles of a fit by the time constants they are nearest to.
 
     Parameters
     ----------
     solution : Solution
         As fitted.
+    enough : float, optional
+        Chi-square to reach, as in `solve_from`.
 
     Returns
     -------
@@ -72,9 +74,11 @@ def with_named_poles(solution: Solution) -> Solution:
         times.setdefault(slot.owner, []).append(slots[k].time)
     unknowns = solution.unknowns.copy()
     unknowns[: units.size] = _with_times(model, units, times)
-    named = solve_from(solution.problem, unknowns, free=solution.free[: units.size])
     # What is as good as no pole is left out of the exchange, which a record may yet show.
-    return named if chi_square(named) < chi_square(solution) + _WORSE else solution
+    no_worse = chi_square(solution) + _WORSE
+    free = solution.free[: units.size]
+    named = solve_from(solution.problem, unknowns, free=free, enough=max(enough, no_worse))
+    return named if chi_square(named) < no_worse else solution
 
 
 def _slots(model: UnitModel, units: Floats) -> list[_Slot]:

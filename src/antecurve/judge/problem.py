@@ -55,7 +55,7 @@ class Bench:
     @property
     def sources(self) -> int:
         """Number of sources of error that captures share: those of the network, and the probe's."""
-        return self.estimate.sources + len(probe_slopes(self.chain, np.zeros(0)))
+        return self.estimate.sources + self.chain.probe_sources
 
     def path(self, observation: Observation, sources: Floats, frequency_hz: Floats) -> Complex:
         """Compute ln of all in the path of an observation but the unit.
@@ -103,7 +103,7 @@ class Bench:
         return total if reference is None else total + reference.at(frequency_hz)
 
     def linearised_paths(
-        self, observations: Sequence[Observation], sources: Floats, fixed: Sequence[Complex]
+        self, observations: Sequence[Observation], sources: Floats, laid_out: LaidOutPaths
     ) -> tuple[Complex, Complex]:
         """Evaluate `path` of observations where they are evaluated, with its derivatives.
 
@@ -115,8 +115,8 @@ class Bench:
             The captures.
         sources : numpy.ndarray of float, shape (sources,)
             Settings of the sources of error.
-        fixed : sequence of numpy.ndarray of complex
-            `fixed_path` of each.
+        laid_out : LaidOutPaths
+            What of the paths does not move.
 
         Returns
         -------
@@ -124,14 +124,11 @@ class Bench:
             Natural logarithm, shape (frequencies,), and its derivatives by the sources of error,
             shape (sources, frequencies); all frequencies of the first capture first.
         """
-        frequency = np.concatenate([o.evaluated_hz for o in observations])
-        known = self.estimate.sources
+        frequency, known = laid_out.frequency_hz, self.estimate.sources
         network = network_slopes(self.estimate, sources[:known], frequency)
-        total = np.concatenate(fixed)
+        total = laid_out.log_response.copy()
         slopes = np.zeros((self.sources, frequency.size), dtype=complex)
-        first = 0
-        for observation in observations:
-            own = slice(first, first + observation.evaluated_hz.size)
+        for observation, own in zip(observations, laid_out.parts, strict=True):
             if observation.through_network:
                 total[own] += network[0, own]
                 slopes[:known, own] = network[1:, own]
@@ -139,12 +136,11 @@ class Bench:
                 if reference is not None and reference.beyond is not None:
                     beyond = network_slopes(reference.beyond, sources[:known], frequency[own])
                     slopes[:known, own] -= beyond[1:]
+                    moved = reference.seen_by_reference(sources[:known], frequency[own])
+                    total[own] += moved
             if self._probed(observation):
-                slopes[known:, own] = probe_slopes(self.chain, frequency[own])
-            moved = self._reference_and_probe(observation, sources, frequency[own])
-            if moved is not None:
-                total[own] += moved
-            first = own.stop
+                slopes[known:, own] = laid_out.by_probe[:, own]
+                total[own] += sources[known:] @ laid_out.by_probe[:, own]
         return total, slopes
 
     def _probed(self, observation: Observation) -> bool:
@@ -166,6 +162,52 @@ class Bench:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class LaidOutPaths:
+    """Where captures are evaluated, and what of their paths does not move.
+
+    Attributes
+    ----------
+    frequency_hz : numpy.ndarray of float, shape (frequencies,)
+        All frequencies of the first capture first [Hz].
+    parts : tuple of slice
+        Where those of each capture are.
+    log_response : numpy.ndarray of complex, shape (frequencies,)
+        `Bench.fixed_path`.
+    by_probe : numpy.ndarray of complex, shape (sources, frequencies)
+        Derivatives by the probe's errors.
+    """
+
+    frequency_hz: Floats
+    parts: tuple[slice, ...]
+    log_response: Complex
+    by_probe: Complex
+
+    @classmethod
+    def of(cls, bench: Bench, observations: Sequence[Observation]) -> LaidOutPaths:
+        """Lay out the paths of observations.
+
+        Parameters
+        ----------
+        bench : Bench
+            What is given.
+        observations : sequence of Observation
+            The captures.
+
+        Returns
+        -------
+        LaidOutPaths
+            At the frequencies where they are evaluated.
+        """
+        each = [o.evaluated_hz for o in observations]
+        ends = np.cumsum([hz.size for hz in each]).tolist()
+        parts = tuple(map(slice, [0, *ends[:-1]], ends))
+        fixed = [bench.fixed_path(o, hz) for o, hz in zip(observations, each, strict=True)]
+        frequency = np.concatenate(each)
+        by_probe = probe_slopes(bench.chain, frequency)
+        return cls(frequency, parts, np.concatenate(fixed), by_probe)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class FitProblem:
     """Observations, unit model and bench together.
 
@@ -182,11 +224,10 @@ class FitProblem:
     observations: tuple[Observation, ...]
     model: UnitModel
     bench: Bench
-    _fixed: tuple[Complex, ...] = field(init=False, repr=False)
+    _paths: LaidOutPaths = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
-        fixed = tuple(self.bench.fixed_path(o, o.evaluated_hz) for o in self.observations)
-        object.__setattr__(self, "_fixed", fixed)
+        object.__setattr__(self, "_paths", LaidOutPaths.of(self.bench, self.observations))
 
     @property
     def unit_count(self) -> int:
@@ -324,31 +365,30 @@ class FitProblem:
             Residuals and derivatives.
         """
         units, sources = self._split(unknowns)
-        frequency = np.concatenate([o.evaluated_hz for o in self.observations])
-        unit = self.model.linearised(units, frequency)
-        path, path_slopes = self.bench.linearised_paths(self.observations, sources, self._fixed)
+        unit = self.model.linearised(units, self._paths.frequency_hz)
+        path, path_slopes = self.bench.linearised_paths(self.observations, sources, self._paths)
         total = unit.value + path
-        shared = np.hstack([unit.derivative, path_slopes.T])
+        # Laid out unknown by unknown, as all that follows reads them.
+        shared = np.vstack([unit.derivative.T, path_slopes]).T
         rise = self.rise_time(unknowns)
-        rows, slopes, first = [], [], 0
+        data_rows = sum(o.rows for o in self.observations)
         common = self.unit_count + self.priors
-        before = common
-        for index, observation in enumerate(self.observations):
-            last = first + observation.evaluated_hz.size
-            nuisance = self.nuisance(unknowns, index)
-            part = observation.evaluate(nuisance, total[first:last], shared[first:last], rise)
-            wide = np.zeros((part.residual.size, self.size))
-            wide[:, :common] = part.jacobian[:, :common]
-            wide[:, before : before + nuisance.size] = part.jacobian[:, common:]
-            rows.append(part.residual)
-            slopes.append(wide)
-            first, before = last, before + nuisance.size
-        data_rows = sum(r.size for r in rows)
+        residual = np.empty(data_rows + common)
+        jacobian = np.zeros((residual.size, self.size))
+        first, before = 0, common
+        for observation, own in zip(self.observations, self._paths.parts, strict=True):
+            rows = slice(first, first + observation.rows)
+            after = before + observation.nuisances
+            part = observation.evaluate(unknowns[before:after], total[own], shared[own], rise)
+            residual[rows] = part.residual
+            jacobian[rows, :common] = part.jacobian[:, :common]
+            jacobian[rows, before:after] = part.jacobian[:, common:]
+            first, before = rows.stop, after
         unit_residuals, unit_slopes = self.model.priors(units)
-        prior = np.zeros((common, self.size))
-        prior[:, :common] = np.diag(np.append(unit_slopes, np.ones(self.priors)))
-        rows += [unit_residuals, unknowns[self.unit_count : common]]
-        return Evaluation(np.concatenate(rows), np.vstack([*slopes, prior]), data_rows)
+        residual[data_rows:] = np.append(unit_residuals, unknowns[self.unit_count : common])
+        priors = np.arange(common)
+        jacobian[data_rows + priors, priors] = np.append(unit_slopes, np.ones(self.priors))
+        return Evaluation(residual, jacobian, data_rows)
 
 
 def with_observations(problem: FitProblem, observations: Sequence[Observation]) -> FitProblem:

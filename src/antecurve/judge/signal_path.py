@@ -90,6 +90,11 @@ class CaptureChain:
                 check_number(corner, field=f"chain.{name}", unit="Hz")
         check_number(self.probe_percent, field="chain.probe_percent", unit="%", zero=True)
 
+    @property
+    def probe_sources(self) -> int:
+        """Number of rows of `probe_slopes`."""
+        return 2 if self.probe_percent else 0
+
 
 def chain_log_response(chain: CaptureChain, frequency_hz: Floats) -> Complex:
     """Compute the logarithm of the chain's response.

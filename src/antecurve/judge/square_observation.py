@@ -200,12 +200,12 @@ class SquareWaveObservation(Observation):
         count = self.basis.orders.size
         harmonics = self.amplitudes(nuisance, total[:count], self.basis.orders, rise.value_s)
         value = harmonics.value
-        columns = [value[:, None] * shared[:count]]
+        columns = [value[None], value * shared[:count].T]
         if rise.uncertainty_s > 0:
-            columns.append((harmonics.by_rise_time * rise.uncertainty_s)[:, None])
-        columns.append(self.nuisance_slopes(harmonics))
-        model = np.hstack([value[:, None], *columns])
-        white = whitened(self.basis.whitener, np.vstack([model.real, model.imag])) / self.sigma
+            columns.append((harmonics.by_rise_time * rise.uncertainty_s)[None])
+        columns.append(self.nuisance_slopes(harmonics).T)
+        model = np.vstack(columns)
+        white = whitened(self.basis.whitener, np.hstack([model.real, model.imag]).T) / self.sigma
         residual, jacobian = white[:, 0] - self.data / self.sigma, white[:, 1:]
         if self.passed_over is not None:
             residual += self.passed_over.change(total[count:], nuisance) / self.sigma

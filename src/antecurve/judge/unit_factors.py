@@ -58,14 +58,24 @@ def simple_factor(role: str, x: Floats, s: Complex) -> Factor:
     tuple of numpy.ndarray of complex and list of numpy.ndarray of complex
         Value and derivative, shape (..., frequencies) each.
     """
-    if role in ("pole", "zero"):
-        st = s * np.exp(x)
-        sign = -1.0 if role == "pole" else 1.0
-        return np.asarray(sign * np.log1p(st)), [np.asarray(sign * st / (1.0 + st))]
     if role == "shelf":
         return -np.log(s + x * RATE_UNIT), [-RATE_UNIT / (s + x * RATE_UNIT)]
-    st = s * np.sqrt(x) * TIME_UNIT
-    return np.log1p(st) - st, [-0.5 * (s * TIME_UNIT) ** 2 / (1.0 + st)]
+    # 1 + j turn: s is imaginary, and real functions take a fifth of the time of complex ones.
+    turn = s.imag * (np.exp(x) if role in ("pole", "zero") else np.sqrt(x) * TIME_UNIT)
+    square = turn**2
+    level, phase = 0.5 * np.log1p(square), np.arctan(turn)
+    if role in ("pole", "zero"):
+        sign = -1.0 if role == "pole" else 1.0
+        slope = _complex(square, turn) * (sign / (1.0 + square))
+        return _complex(sign * level, sign * phase), [slope]
+    slope = _complex(1.0, -turn) * (0.5 * (s.imag * TIME_UNIT) ** 2 / (1.0 + square))
+    return _complex(level, phase - turn), [slope]
+
+
+def _complex(real: Floats | float, imaginary: Floats) -> Complex:
+    value = np.empty(imaginary.shape, dtype=complex)
+    value.real, value.imag = real, imaginary
+    return value
 
 
 def low_factor(coefficients: Sequence[Floats], s: Complex, *, level_only: bool) -> Factor:
@@ -110,10 +120,11 @@ def high_factor(coefficients: Sequence[Floats], s: Complex, *, level_only: bool)
     if level_only:
         return _polynomial_factor(coefficients, np.abs(st) ** 2 + 0j, -0.5)
     first, second = polynomial_of_squares(coefficients[0], coefficients[1])
-    size = first * st + second * st**2
-    by_first = st**2 * (1.0 + second / first * st) / (2.0 * (1.0 + size))
-    by_second = st**3 / (2.0 * first * (1.0 + size))
-    return np.asarray(first * st - np.log1p(size)), [by_first, by_second]
+    square = st * st
+    size = first * st + second * square
+    share = square / (2.0 * (1.0 + size))
+    by_first = share * (1.0 + second / first * st)
+    return np.asarray(first * st - np.log1p(size)), [by_first, share * st / first]
 
 
 def polynomial_of_squares(first: Floats, second: Floats) -> tuple[Floats, Floats]:
@@ -135,8 +146,9 @@ def polynomial_of_squares(first: Floats, second: Floats) -> tuple[Floats, Floats
 
 
 def _polynomial_factor(coefficients: Sequence[Floats], power: Complex, share: float) -> Factor:
-    terms = [power ** (n + 1) for n in range(len(coefficients))]
-    size = np.zeros_like(power)
-    for coefficient, term in zip(coefficients, terms, strict=True):
-        size = size + coefficient * term
-    return np.asarray(share * np.log1p(size)), [share * term / (1.0 + size) for term in terms]
+    terms = [power]
+    while len(terms) < len(coefficients):
+        terms.append(terms[-1] * power)
+    size = sum(c * term for c, term in zip(coefficients, terms, strict=True))
+    below = share / (1.0 + size)
+    return np.asarray(share * np.log1p(size)), [term * below for term in terms]

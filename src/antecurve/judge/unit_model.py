@@ -228,7 +228,7 @@ class UnitModel:
         """ln U and, of one unit, its derivatives."""
         s = 2j * math.pi * np.append(frequency_hz, REFERENCE_FREQUENCY_HZ)
         total = self.zeros_at_origin * np.log(s)
-        derivative = np.zeros((s.size, len(self.parameters) if slopes else 0), dtype=complex)
+        derivative = np.zeros((len(self.parameters) if slopes else 0, s.size), dtype=complex)
         factors = [
             ([k], simple_factor(p.role, x[..., k, None], s))
             for k, p in enumerate(self.parameters)
@@ -240,12 +240,10 @@ class UnitModel:
             factors.append((members, factor(coefficients, s, level_only=self.level_only)))
         for members, (term, by_each) in factors:
             total = total + term
-            if slopes:
-                derivative[:, members] = np.stack(by_each, axis=-1)
-        return (
-            np.asarray(total[..., :-1] - total[..., -1:].real),
-            derivative[:-1] - derivative[-1].real,
-        )
+            for k, by_one in zip(members, by_each if slopes else [], strict=False):
+                derivative[k] = by_one
+        moved = derivative[:, :-1] - derivative[:, -1:].real
+        return np.asarray(total[..., :-1] - total[..., -1:].real), moved.T
 
     def _coefficients(self, coordinates: Floats, kind: str) -> list[Floats]:
         x = np.asarray(coordinates)
