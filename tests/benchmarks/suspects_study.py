@@ -12,6 +12,7 @@ from __future__ import annotations
 import argparse
 import sys
 import tempfile
+from collections.abc import Callable
 from pathlib import Path
 
 import pandas as pd
@@ -24,25 +25,22 @@ from faulty_units import CONDITIONS, drawn_trial  # noqa: E402
 from playback_units import by_tolerance  # noqa: E402
 
 from antecurve.diagnose.diagnosis import diagnose_unit  # noqa: E402
+from antecurve.diagnose.unit_circuit import UnitCircuit  # noqa: E402
 from antecurve.errors import AntecurveError  # noqa: E402
+from antecurve.judge.square_wave import SquareWaveCapture  # noqa: E402
 
 RESULTS = Path(__file__).parents[1] / "data" / "suspects_study.csv"
 COLUMNS = ("seed", "circuit", "kind", "refs", "good", "unexplained", "ranked", "alike", "error")
 
 
-def diagnosed(seed: int) -> dict[str, object]:
-    """Draw one unit and diagnose it."""
-    with tempfile.TemporaryDirectory() as folder:
-        unit, captures = drawn_trial(seed, Path(folder))
-    row: dict[str, object] = dict.fromkeys(COLUMNS, "")
-    row |= {"seed": seed, "circuit": unit.nominal.title, "kind": unit.kind,
-            "refs": "+".join(unit.refs)}  # fmt: skip
+def diagnosed(captures: list[SquareWaveCapture], nominal: UnitCircuit) -> dict[str, object]:
+    """Diagnose a unit; the columns of the result."""
     try:
-        result = diagnose_unit(captures, by_tolerance(), unit.nominal, conditions=CONDITIONS)
+        result = diagnose_unit(captures, by_tolerance(), nominal, conditions=CONDITIONS)
     except AntecurveError as error:
-        return row | {"error": str(error)[:120]}
+        return {"error": str(error)[:120]}
     suspects = result.suspects
-    return row | {
+    return {
         "good": round(result.good_probability, 5),
         "unexplained": round(result.unexplained_probability, 5),
         "ranked": ";".join(f"{'+'.join(s.refs)}:{s.probability:.4f}" for s in suspects),
@@ -50,9 +48,38 @@ def diagnosed(seed: int) -> dict[str, object]:
     }
 
 
+def studied(seed: int) -> dict[str, object]:
+    """Draw one unit and diagnose it."""
+    with tempfile.TemporaryDirectory() as folder:
+        unit, captures = drawn_trial(seed, Path(folder))
+    drawn = {"seed": seed, "circuit": unit.nominal.title, "kind": unit.kind}
+    return drawn | {"refs": "+".join(unit.refs)} | diagnosed(captures, unit.nominal)
+
+
 def read_rows(path: Path = RESULTS) -> pd.DataFrame:
     """Read the rows as texts, as they stand."""
     return pd.read_csv(path, dtype=str, keep_default_na=False)
+
+
+def go_on(
+    path: Path, columns: tuple[str, ...], units: int, study: Callable[[int], dict[str, object]]
+) -> None:
+    """Go on where a file of rows ends, one unit after the other."""
+    if not path.exists():
+        path.write_text(",".join(columns) + "\n")
+    for seed in range(len(read_rows(path)), units):
+        row = pd.DataFrame([dict.fromkeys(columns, "") | study(seed)], columns=list(columns))
+        row.to_csv(path, mode="a", header=False, index=False)
+
+
+def printed(counts: dict[str, tuple[int, int]]) -> None:
+    """Print counts with their 95 % intervals (Clopper and Pearson, Biometrika 26 (1934) 404)."""
+    print("| | count | of | share | 95 % interval |\n|---|--:|--:|--:|---|")
+    for name, (count, of) in counts.items():
+        if of:
+            ends = binomtest(count, of).proportion_ci()
+            share = f"{count / of:.1%} | {ends.low:.1%} to {ends.high:.1%}"
+            print(f"| {name} | {count} | {of} | {share} |")
 
 
 def counted(rows: pd.DataFrame) -> dict[str, tuple[int, int]]:
@@ -94,18 +121,8 @@ def main() -> None:
     parser.add_argument("--units", type=int, default=0)
     parser.add_argument("--file", type=Path, default=RESULTS)
     given = parser.parse_args()
-    if not given.file.exists():
-        given.file.write_text(",".join(COLUMNS) + "\n")
-    done = len(read_rows(given.file))
-    for seed in range(done, given.units):
-        row = pd.DataFrame([diagnosed(seed)], columns=list(COLUMNS))
-        row.to_csv(given.file, mode="a", header=False, index=False)
-    print("| | count | of | share | 95 % interval |\n|---|--:|--:|--:|---|")
-    for name, (count, of) in counted(read_rows(given.file)).items():
-        if of:
-            ends = binomtest(count, of).proportion_ci()
-            share = f"{count / of:.1%} | {ends.low:.1%} to {ends.high:.1%}"
-            print(f"| {name} | {count} | {of} | {share} |")
+    go_on(given.file, COLUMNS, given.units, studied)
+    printed(counted(read_rows(given.file)))
 
 
 if __name__ == "__main__":

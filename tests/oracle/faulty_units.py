@@ -39,6 +39,8 @@ KINDS = (
 SHOWS_DB = 0.3
 """A fault that moves the level over the band by less is none to a builder."""
 SQUARES_HZ = (200.0, 23.0)
+NOISE = 0.002
+"""Of the span of a record: half a step of 8 bits."""
 
 
 @dataclass(frozen=True)
@@ -191,22 +193,25 @@ def shows(unit: FaultyUnit, values: Floats, folder: Path) -> bool:
 
 
 def captured(
-    unit: FaultyUnit, values: Floats, rng: np.random.Generator, folder: Path
-) -> list[SquareWaveCapture]:
-    """Two square waves with hum, noise and 8 bits."""
-    frequency, response = answered(unit, values, folder)
-    captures = []
-    for square_hz in SQUARES_HZ:
-        square_hz = square_hz * (1.0 + rng.uniform(-0.01, 0.01))
-        time = np.arange(8000) * (rng.uniform(2.2, 5.0) / square_hz / 8000)
-        clean = square_of_response(
-            frequency, response, square_hz=square_hz, time=time + rng.uniform(0, 1 / square_hz)
-        )
-        hum = 10 ** rng.uniform(-3.5, -2) * np.ptp(clean)
-        mains = 2.0 * np.pi * 50.0 * (1.0 + rng.uniform(-1e-3, 1e-3)) * time
-        clean = clean + hum * np.sin(mains + rng.uniform(0, 6.28))
-        captures.append(recorded(clean, rng, time=time, name=f"square at {square_hz:.0f} Hz"))
-    return captures
+    frequency: Floats,
+    response: Complex,
+    rng: np.random.Generator,
+    *,
+    square_hz: float,
+    points: int = 8000,
+    noise: float = NOISE,
+) -> SquareWaveCapture:
+    """A square wave through a response, with hum, noise and 8 bits."""
+    square_hz = square_hz * (1.0 + rng.uniform(-0.01, 0.01))
+    time = np.arange(points) * (rng.uniform(2.2, 5.0) / square_hz / points)
+    clean = square_of_response(
+        frequency, response, square_hz=square_hz, time=time + rng.uniform(0, 1 / square_hz)
+    )
+    hum = 10 ** rng.uniform(-3.5, -2) * np.ptp(clean)
+    mains = 2.0 * np.pi * 50.0 * (1.0 + rng.uniform(-1e-3, 1e-3)) * time
+    clean = clean + hum * np.sin(mains + rng.uniform(0, 6.28))
+    name = f"square at {square_hz:.0f} Hz"
+    return recorded(clean, rng, time=time, noise=noise, name=name)
 
 
 def drawn_trial(seed: int, folder: Path) -> tuple[FaultyUnit, list[SquareWaveCapture]]:
@@ -216,7 +221,8 @@ def drawn_trial(seed: int, folder: Path) -> tuple[FaultyUnit, list[SquareWaveCap
     unit = drawn_unit(rng)
     while (unit.kind != "good" and unit.refs == ()) or not shows(unit, values, folder):
         unit = drawn_unit(rng)
-    return unit, captured(unit, values, rng, folder)
+    answer = answered(unit, values, folder)
+    return unit, [captured(*answer, rng, square_hz=f) for f in SQUARES_HZ]
 
 
 __all__ = ["CIRCUITS", "CONDITIONS", "FaultyUnit", "cards", "drawn_trial"]

@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 from antecurve.checked import checked
 from antecurve.diagnose.circuit_wiring import check_circuit
 from antecurve.diagnose.hypotheses import single_faults
-from antecurve.diagnose.information import LogUnit, information_about
+from antecurve.diagnose.information import LogUnit, ResponseInformation, information_about
 from antecurve.diagnose.nodal import Drive, NodalModel, ideal_drive
 from antecurve.diagnose.own_error import own_error
-from antecurve.diagnose.ranking import Ranker
+from antecurve.diagnose.ranking import FittedHypothesis, Ranker
 from antecurve.diagnose.suspect import Diagnosis
 from antecurve.diagnose.suspects import suspects_of
 from antecurve.diagnose.unit_circuit import UnitCircuit
@@ -35,9 +35,11 @@ __all__ = ["diagnose_unit"]
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
-_PASSES = 3  # of linearisation: about the judge's fit, then about the best hypothesis
+_PASSES = 5  # of linearisation about the best hypothesis, at most
 _DESCRIBED = 1.3  # mean square residual: the response is so near that another pass moves nothing
-_WORSE = 2.0  # times the mean square residual of the pass before
+_WORSE = 2.0  # times what the response of the pass before leaves
+_DOUBTFUL = 10.0  # mean square residual of a good unit: of less, linearisation may leave all
+_GAINING = 0.9  # times what it leaves: what no fault explains is worth another pass
 _UNIT_HZ = (0.05, 200e6)  # what waveforms of a record may ask for
 _UNIT_PER_DECADE = 24  # a cubic between errs by less than 1e-6
 
@@ -121,45 +123,62 @@ def _weighed(fit: Fit, model: NodalModel, network: NetworkEstimate) -> Weighed:
     faults = single_faults(model)
     problem, solution = fit.solution.problem, fit.solution
     unit: LogUnit = lambda f: solution.problem.model.log_response(solution.units, f)  # noqa: E731
-    bench = solution.unknowns[problem.unit_count :]
-    weighed: Weighed | None = None
-    folded = fit.folded
-    for number in range(_PASSES):
-        # What no single fault explains may be a record whose edges were taken for smooth ones.
-        tried = (folded,) if weighed is None or weighed.explained else (True, False)
+    folded, bench = fit.folded, solution.unknowns[problem.unit_count :]
+
+    def about(information: ResponseInformation) -> Weighed:
+        drive = _drive(fit, network, information.frequency_hz)
+        return weigh(Ranker(model.solved(drive), information, drive), faults)
+
+    information, problem, bench = information_about(
+        problem, unit, bench, corrected=False, folded=folded
+    )
+    weighed = about(information)
+    for _ in range(_PASSES):
+        before, known, explained = information, weighed.best.hypothesis, weighed.explained
+        centres = _centres(weighed)
+        # What is in doubt may be a record whose edges were taken for smooth ones.
+        folds = (folded,) if explained and len(centres) == 1 else (True, False)
         reduced = [
-            (information_about(problem, unit, bench, corrected=number > 0, folded=f), f)
-            for f in tried
+            (information_about(problem, log_unit, bench, corrected=True, folded=f), f)
+            for log_unit in (_unit_of(fit, weighed, c, network) for c in centres)
+            for f in folds
         ]
-        (information, problem, bench), folded = min(reduced, key=lambda r: r[0][0].power)
-        if weighed is not None and information.excess > _WORSE * weighed.ranker.information.excess:
+        (information, problem, bench), folded = min(reduced, key=lambda r: r[0][0].left)
+        if information.left > _WORSE * before.left:
             break  # this response does not describe the captures: nothing is linear about it
-        nodes = information.frequency_hz
-        drive = _drive(fit, network, nodes)
-        ranker = Ranker(model.solved(drive), information, drive)
-        known = None if weighed is None else weighed.best.hypothesis
-        weighed = weigh(ranker, faults)
-        if number and (weighed.best.hypothesis == known or information.excess < _DESCRIBED):
+        weighed = about(information)
+        if not (explained or weighed.explained):
+            if information.left > _GAINING * before.left:
+                break
+        elif weighed.best.hypothesis == known or information.excess < _DESCRIBED:
             break
-        unit = _unit_of(fit, weighed, model, network)
-    assert weighed is not None
     return weighed
 
 
-def _unit_of(fit: Fit, weighed: Weighed, model: NodalModel, network: NetworkEstimate) -> LogUnit:
-    """ln U under the best hypothesis, its good parts where the captures put them.
+def _centres(weighed: Weighed) -> list[FittedHypothesis]:
+    """The responses that captures are to be reduced about: the best one, and the good unit's."""
+    best = weighed.best if weighed.explained else weighed.best_single
+    doubtful = weighed.good.chi_square < _DOUBTFUL * weighed.ranker.information.rows
+    return [best, weighed.good] if doubtful and best is not weighed.good else [best]
+
+
+def _unit_of(
+    fit: Fit, weighed: Weighed, centre: FittedHypothesis, network: NetworkEstimate
+) -> LogUnit:
+    """ln U under a hypothesis, its good parts where the captures put them.
 
     Level and polarity are those of the response before, so that gain and delay hardly move.
     """
     from scipy.interpolate import CubicSpline
 
-    best, ranker = weighed.best if weighed.explained else weighed.best_single, weighed.ranker
+    ranker = weighed.ranker
+    model = ranker.solved.model
     values = model.nominal
-    values[ranker.scattered] *= np.exp(best.parts * ranker.deviations)
-    if best.hypothesis is not None:
-        for port, value in best.hypothesis.fixed:
+    values[ranker.scattered] *= np.exp(centre.parts * ranker.deviations)
+    if centre.hypothesis is not None:
+        for port, value in centre.hypothesis.fixed:
             values[port] = value
-        for free, value in zip(best.hypothesis.free, best.values, strict=True):
+        for free, value in zip(centre.hypothesis.free, centre.values, strict=True):
             values[free.port] = value
     count = round(_UNIT_PER_DECADE * math.log10(_UNIT_HZ[1] / _UNIT_HZ[0]))
     grid = np.geomspace(*_UNIT_HZ, count)

@@ -66,6 +66,11 @@ class ResponseInformation:
         """Mean square residual about the centre itself."""
         return (self.constant + float(self.vector @ self.vector)) / self.rows
 
+    @property
+    def left(self) -> float:
+        """What the centre leaves: of records in V^2, since each reduction has its own noise."""
+        return self.power or self.excess
+
     def change(self, log_response: Complex) -> Floats:
         """Compute d above for other responses, gain and polarity apart.
 
