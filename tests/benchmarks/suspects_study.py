@@ -25,6 +25,7 @@ from faulty_units import CONDITIONS, drawn_trial  # noqa: E402
 from playback_units import by_tolerance  # noqa: E402
 
 from antecurve.diagnose.diagnosis import diagnose_unit  # noqa: E402
+from antecurve.diagnose.suspect import Suspect  # noqa: E402
 from antecurve.diagnose.unit_circuit import UnitCircuit  # noqa: E402
 from antecurve.errors import AntecurveError  # noqa: E402
 from antecurve.judge.square_wave import SquareWaveCapture  # noqa: E402
@@ -39,10 +40,14 @@ def diagnosed(captures: list[SquareWaveCapture], nominal: UnitCircuit) -> dict[s
         result = diagnose_unit(captures, by_tolerance(), nominal, conditions=CONDITIONS)
     except AntecurveError as error:
         return {"error": str(error)[:120]}
-    suspects = result.suspects
+    return columns_of(result.good_probability, result.unexplained_probability, result.suspects)
+
+
+def columns_of(good: float, unexplained: float, suspects: tuple[Suspect, ...]) -> dict[str, object]:
+    """What a diagnosis says, as columns."""
     return {
-        "good": round(result.good_probability, 5),
-        "unexplained": round(result.unexplained_probability, 5),
+        "good": round(good, 5),
+        "unexplained": round(unexplained, 5),
         "ranked": ";".join(f"{'+'.join(s.refs)}:{s.probability:.4f}" for s in suspects),
         "alike": ";".join("/".join("+".join(a) for a in s.alike) for s in suspects),
     }

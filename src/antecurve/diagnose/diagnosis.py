@@ -143,12 +143,12 @@ def _weighed(fit: Fit, model: NodalModel, network: NetworkEstimate) -> Weighed:
             for log_unit in (_unit_of(fit, weighed, c, network) for c in centres)
             for f in folds
         ]
-        (information, problem, bench), folded = min(reduced, key=lambda r: r[0][0].left)
-        if information.left > _WORSE * before.left:
+        (information, problem, bench), folded = min(reduced, key=lambda r: r[0][0].unaccounted)
+        if information.unaccounted > _WORSE * before.unaccounted:
             break  # this response does not describe the captures: nothing is linear about it
         weighed = about(information)
         if not (explained or weighed.explained):
-            if information.left > _GAINING * before.left:
+            if information.unaccounted > _GAINING * before.unaccounted:
                 break
         elif weighed.best.hypothesis == known or information.excess < _DESCRIBED:
             break

@@ -67,8 +67,8 @@ class ResponseInformation:
         return (self.constant + float(self.vector @ self.vector)) / self.rows
 
     @property
-    def left(self) -> float:
-        """What the centre leaves: of records in V^2, since each reduction has its own noise."""
+    def unaccounted(self) -> float:
+        """What the centre does not account for, of records in V^2: noise differs by reduction."""
         return self.power or self.excess
 
     def change(self, log_response: Complex) -> Floats:
