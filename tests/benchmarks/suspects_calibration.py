@@ -4,10 +4,10 @@ is true.
     nice -n 15 python tests/benchmarks/suspects_calibration.py [--nodes] [--units 300]
 
 goes on where the file of rows ends.  Units are drawn by the stated priors: good, one fault, two;
-those whose faults are seen at once are left out.  One capture alone, of few points and with noise, leaves
-doubts: 200 or 23 Hz, 400 to 4,000 points, noise of 0.5 to 10 % of the span.  With ``--nodes`` the
-response itself is known at frequencies of 15 Hz to 100 kHz, to within 0.1 to 5 %: the ranking by
-itself, which takes a tenth of the time.
+those whose faults are seen at once are left out.  One capture alone, of few points and with noise,
+leaves doubts: 200 or 23 Hz, 400 to 4,000 points, noise of 0.5 to 10 % of the span.  With
+``--nodes`` the response itself is known at frequencies of 15 Hz to 100 kHz, to within 0.1 to 5 %:
+the ranking by itself, which takes a tenth of the time.
 """
 
 from __future__ import annotations
