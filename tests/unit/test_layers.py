@@ -17,13 +17,13 @@ LAYERS = (
     "errors", "extras", "texts", "checked", "quantities", "arrays", "threads", "results",
     "signals", "sound", "algebra",
     "curves", "networks.tree", "networks.topology", "networks.conditions", "job", "networks",
-    "synthesis", "parts", "pick", "analysis", "judge", "diagnose", "pipeline", "files", "report",
-    "cli", "__main__",
+    "synthesis", "parts", "pick", "analysis", "judge", "diagnose", "pipeline", "switched", "files",
+    "report", "cli", "__main__",
 )  # fmt: skip
 HEAVY = {"pandas", "typer", "matplotlib", "rich", "jinja2", "openpyxl", "soundfile", "sounddevice"}
 COMPUTING = {
     "algebra", "curves", "networks", "synthesis", "parts", "pick", "analysis", "judge", "diagnose",
-    "job", "pipeline", "signals",
+    "job", "pipeline", "switched", "signals",
 }  # fmt: skip
 MODULES = sorted(p for p in ROOT.rglob("*.py") if p != ROOT / "__init__.py")
 

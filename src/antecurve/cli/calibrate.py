@@ -16,6 +16,7 @@ from antecurve.cli.options import (
     DesignFile,
     Force,
     OutputFolder,
+    PositionName,
     quantity,
     refuse_existing,
 )
@@ -38,6 +39,7 @@ def calibrate(
             help="Levels at the network's output, a table as the meter or analyser wrote it.",
         ),
     ],
+    position: PositionName = None,
     channel: Channel = None,
     decimal: DecimalMark = None,
     load_resistance: Annotated[
@@ -79,7 +81,7 @@ def calibrate(
     from antecurve.judge.calibration import calibrate_network
 
     refuse_existing(output, force=force)
-    design = read_design(design_file)
+    design = read_design(design_file, position=position)
     recording = read_recording(sweep, ReadingOptions(channel, decimal=decimal))
     print(f"{recording.capture.name}: {recording.understood}", file=sys.stderr)
     loading = _with_meter(design.job.loading, load_resistance, load_capacitance)

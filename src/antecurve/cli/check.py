@@ -21,6 +21,7 @@ from antecurve.cli.options import (
     MeterResistance,
     OneMeter,
     OutputFolder,
+    PositionName,
     SourceTolerance,
     refuse_existing,
 )
@@ -42,6 +43,7 @@ _STEPS = 7  # temperatures: with the usual span of 30 degrees every 5
 
 def check(
     design_file: DesignFile,
+    position: PositionName = None,
     measured: Annotated[
         Optional[Path],  # noqa: UP045
         typer.Option(
@@ -105,7 +107,7 @@ def check(
     from antecurve.files.measured import read_measured
 
     refuse_existing(output, force=force)
-    design = read_design(design_file)
+    design = read_design(design_file, position=position)
     built = as_built(
         design,
         measured={} if measured is None else read_measured(measured, design.picked),

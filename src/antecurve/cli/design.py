@@ -41,19 +41,23 @@ def design(
     \b
     Example: antecurve design bench.toml -o bench-network
     """
+    from antecurve.cli.box_design import design_several
     from antecurve.cli.delivery import deliver
     from antecurve.cli.outcome import misses_limit, was_interrupted
     from antecurve.cli.progress import design_progress
     from antecurve.extras import require_extra
+    from antecurve.files.box_job_file import read_job_or_box
     from antecurve.files.job_drawer import read_job_drawer
-    from antecurve.files.job_file import read_job
-    from antecurve.job import default_job
+    from antecurve.job import Job, default_job
     from antecurve.pipeline import design as do_design
 
     refuse_existing(output, force=force)
     if plots:
         require_extra("plots")
-    job = default_job() if job_file is None else read_job(job_file)
+    job = default_job() if job_file is None else read_job_or_box(job_file)
+    if not isinstance(job, Job):
+        design_several(job, output=output, force=force, as_json=as_json, whole=whole)
+        return
     with design_progress() as (searched, drawn):
         designed = do_design(
             job, drawer=read_job_drawer(job), progress=searched, builds_progress=drawn

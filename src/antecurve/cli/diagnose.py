@@ -36,6 +36,7 @@ from antecurve.cli.options import (
     MeterDisplay,
     MeterResistance,
     OutputFolder,
+    PositionName,
     TimeUnit,
     meter_accuracy,
     quantity,
@@ -73,6 +74,7 @@ def diagnose(
             "--unit", metavar="UNIT.toml", help="The unit's circuit; antecurve job --unit."
         ),
     ],
+    position: PositionName = None,
     repaired: Annotated[
         Optional[list[Path]],  # noqa: UP045
         typer.Option(
@@ -119,7 +121,7 @@ def diagnose(
     from antecurve.judge.verdicts import JudgeRequest
 
     refuse_existing(output, force=force)
-    made, circuit = read_design(design), read_unit(unit)
+    made, circuit = read_design(design, position=position), read_unit(unit)
     plain = ReadingOptions(channel, None, stimulus_at, time_unit, decimal, None, None)
     readings = readings_of(plain, stimulus or [], idle=None, captures=len(captures))
     asked = JudgeRequest(

@@ -33,6 +33,7 @@ from antecurve.cli.options import (
     MeterDisplay,
     MeterResistance,
     OutputFolder,
+    PositionName,
     TimeUnit,
     meter_accuracy,
     quantity,
@@ -73,6 +74,7 @@ def judge(
         ),
     ],
     design: _DesignOption,
+    position: PositionName = None,
     measured: MeasuredValues = None,
     meter_resistance: MeterResistance = "0.2 %",
     meter_capacitance: MeterCapacitance = "0.5 %",
@@ -182,7 +184,11 @@ def judge(
         unit_curve, unit_zeros, unit_poles, unit_turnover, unit_cut, unit_shelf
     )
     guessed = setting == UnitCurveTexts(GUESS)
-    made = read_design(design) if guessed else setting.set_unit(read_design(design))
+    made = (
+        read_design(design, position=position)
+        if guessed
+        else setting.set_unit(read_design(design, position=position))
+    )
     values = None if measured is None else read_measured(measured, made.picked)
     asked = JudgeRequest(
         limit_db=quantity(limit, "dB", "--limit"),

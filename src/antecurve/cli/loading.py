@@ -7,7 +7,15 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from antecurve.cli.options import AsJson, DesignFile, Force, OutputFolder, quantity, refuse_existing
+from antecurve.cli.options import (
+    AsJson,
+    DesignFile,
+    Force,
+    OutputFolder,
+    PositionName,
+    quantity,
+    refuse_existing,
+)
 from antecurve.cli.terminal import say
 
 if TYPE_CHECKING:
@@ -21,6 +29,7 @@ __all__ = ["loading"]
 
 def loading(
     design_file: DesignFile,
+    position: PositionName = None,
     source: Annotated[
         Optional[list[str]],  # noqa: UP045
         typer.Option(metavar="OHMS", help="A generator's resistance, beside the usual ones."),
@@ -79,7 +88,7 @@ def loading(
         growth_db=quantity(growth, "dB", "--growth"),
         channels=channels,
     )
-    design = read_design(design_file)
+    design = read_design(design_file, position=position)
     with busy_progress("loads and strays"):
         loadings = _analysed(design, asked)
     deliver(

@@ -7,7 +7,14 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from antecurve.cli.options import AsJson, Force, OutputFolder, quantity, refuse_existing
+from antecurve.cli.options import (
+    AsJson,
+    Force,
+    OutputFolder,
+    PositionName,
+    quantity,
+    refuse_existing,
+)
 
 if TYPE_CHECKING:
     from antecurve.judge.unit_figures import FigureRequest
@@ -38,6 +45,7 @@ def measure(
     output_channel: Annotated[
         int, typer.Option(metavar="NUMBER", help="Output that plays, from 1.", min=1)
     ] = 1,
+    position: PositionName = None,
     input_channel: Annotated[
         int, typer.Option(metavar="NUMBER", help="Input for the unit's output, from 1.", min=1)
     ] = 1,
@@ -108,7 +116,7 @@ def measure(
     if output is None:
         raise InputError("--output", "nothing", "name the folder for the records")
     refuse_existing(output, force=force)
-    design = read_design(design_file)
+    design = read_design(design_file, position=position)
     inputs = _inputs(input_channel, generator_channel)
     resistances = _resistances(
         design.job.loading, generator_resistance, input_resistance, known_resistor

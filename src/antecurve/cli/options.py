@@ -26,6 +26,7 @@ __all__ = [
     "OneMeter",
     "OutputFile",
     "OutputFolder",
+    "PositionName",
     "SourceTolerance",
     "TimeUnit",
     "loading_tolerance",
@@ -39,6 +40,14 @@ AsJson = Annotated[bool, typer.Option("--json", help="Print the result as JSON o
 Force = Annotated[bool, typer.Option("--force", help="Overwrite what is there.")]
 DesignFile = Annotated[
     Path, typer.Argument(metavar="DESIGN.json", help="A design that antecurve design wrote.")
+]
+PositionName = Annotated[
+    Optional[str],  # noqa: UP045
+    typer.Option(
+        "--position",
+        metavar="NAME",
+        help="Switch position of a box with several curves; by default the first.",
+    ),
 ]
 OutputFolder = Annotated[
     Optional[Path],  # noqa: UP045

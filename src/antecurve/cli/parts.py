@@ -7,7 +7,7 @@ from typing import Annotated, Optional
 
 import typer
 
-from antecurve.cli.options import AsJson, DesignFile, Force, OutputFile, percent
+from antecurve.cli.options import AsJson, DesignFile, Force, OutputFile, PositionName, percent
 from antecurve.cli.terminal import say
 
 __all__ = ["parts"]
@@ -15,6 +15,7 @@ __all__ = ["parts"]
 
 def parts(
     design_file: DesignFile,
+    position: PositionName = None,
     sets: Annotated[
         int, typer.Option(metavar="COUNT", help="Number of builds to buy for.", min=1)
     ] = 1,
@@ -53,7 +54,7 @@ def parts(
     from antecurve.report.stress_tables import drive_lines
     from antecurve.report.tables import order_lines, parts_rows, type_rows
 
-    design = read_design(design_file)
+    design = read_design(design_file, position=position)
     prices = None if price_file is None else read_prices(price_file)
     to_buy = design_parts_list(design, sets=sets, spares=percent(spares, "--spares"), prices=prices)
     if output is not None:

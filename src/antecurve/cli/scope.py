@@ -6,7 +6,15 @@ from typing import TYPE_CHECKING, Annotated, Any, Optional
 
 import typer
 
-from antecurve.cli.options import AsJson, DesignFile, Force, OutputFolder, quantity, refuse_existing
+from antecurve.cli.options import (
+    AsJson,
+    DesignFile,
+    Force,
+    OutputFolder,
+    PositionName,
+    quantity,
+    refuse_existing,
+)
 from antecurve.cli.terminal import say
 from antecurve.cli.unit_curve import (
     UnitCurve,
@@ -29,6 +37,7 @@ __all__ = ["scope"]
 
 def scope(
     design_file: DesignFile,
+    position: PositionName = None,
     frequency: Annotated[
         str, typer.Option(metavar="HERTZ", help="Frequency of the square wave, 0.1 Hz to 10 MHz.")
     ] = "1 kHz",
@@ -86,7 +95,7 @@ def scope(
     setting = UnitCurveTexts(
         unit_curve, unit_zeros, unit_poles, unit_turnover, unit_cut, unit_shelf
     )
-    design = setting.set_unit(read_design(design_file))
+    design = setting.set_unit(read_design(design_file, position=position))
     wave = _wave(design.job, frequency, amplitude, rise_time)
     playback = _playback(fault or [])
     with busy_progress("square waves"):

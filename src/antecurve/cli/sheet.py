@@ -14,6 +14,7 @@ from antecurve.cli.options import (
     Force,
     LoadTolerance,
     OutputFolder,
+    PositionName,
     SourceTolerance,
     loading_tolerance,
     percent,
@@ -43,6 +44,7 @@ __all__ = ["sheet"]
 
 def sheet(
     design_file: DesignFile,
+    position: PositionName = None,
     frequency: Annotated[
         Optional[list[str]],  # noqa: UP045
         typer.Option(metavar="HERTZ", help="A spot frequency, instead of the standard ones."),
@@ -139,7 +141,7 @@ def sheet(
     setting = UnitCurveTexts(
         unit_curve, unit_zeros, unit_poles, unit_turnover, unit_cut, unit_shelf
     )
-    design = setting.set_unit(read_design(design_file))
+    design = setting.set_unit(read_design(design_file, position=position))
     job = design.job
     level_v = job.source_level_v if level is None else quantity(level, "V", "--level")
     with busy_progress("levels and limits"):

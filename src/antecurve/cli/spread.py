@@ -8,7 +8,15 @@ from typing import TYPE_CHECKING, Annotated, Any, Optional
 
 import typer
 
-from antecurve.cli.options import AsJson, DesignFile, Force, OutputFolder, quantity, refuse_existing
+from antecurve.cli.options import (
+    AsJson,
+    DesignFile,
+    Force,
+    OutputFolder,
+    PositionName,
+    quantity,
+    refuse_existing,
+)
 from antecurve.cli.terminal import say
 
 if TYPE_CHECKING:
@@ -24,6 +32,7 @@ _LEAST_YIELD = 0.01  # below 1 % the number was meant as a fraction
 
 def spread(
     design_file: DesignFile,
+    position: PositionName = None,
     builds: Annotated[
         Optional[int],  # noqa: UP045
         typer.Option(metavar="COUNT", help="Number of builds; as in the job by default.", min=1),
@@ -94,7 +103,7 @@ def spread(
         _refuse_with_yield(samples)
     else:
         _refuse_without_yield(level_limit, mismatch_limit)
-    design = read_design(design_file)
+    design = read_design(design_file, position=position)
     job = _as_asked(design.job, builds, seed, limit, distribution)
     design = replace(design, job=job)
     plan = None

@@ -13,6 +13,7 @@ from antecurve.cli.options import (
     MeterCapacitance,
     MeterDisplay,
     MeterResistance,
+    PositionName,
 )
 from antecurve.cli.terminal import say
 
@@ -27,6 +28,7 @@ def trim(
             metavar="VALUES.csv", help="Parts already fitted, measured: columns ref and value."
         ),
     ],
+    position: PositionName = None,
     most_changes: Annotated[
         int, typer.Option(metavar="COUNT", help="Largest number of changes.", min=1)
     ] = 3,
@@ -53,7 +55,7 @@ def trim(
     from antecurve.files.measured import read_measured
     from antecurve.report import build_tables as tables
 
-    design = read_design(design_file)
+    design = read_design(design_file, position=position)
     known = read_measured(measured, design.picked)
     meter = meter_accuracy(meter_resistance, meter_capacitance, display=meter_display)
     drawer = read_job_drawer(design.job)

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from antecurve.checked import checked
-from antecurve.curves.model import Curve
+from antecurve.curves.model import FLAT, Curve
 from antecurve.errors import InputError
 from antecurve.results import Result
 
@@ -215,6 +215,7 @@ def named_curve(name: str) -> Curve:
     ----------
     name : str
         Its name, or that of its standard, such as ``RIAA``; case, spaces and dashes don't matter.
+        ``flat`` is the curve without time constants, which no standard needs to publish.
 
     Returns
     -------
@@ -226,6 +227,8 @@ def named_curve(name: str) -> Curve:
     InputError
         When the catalogue has no such name; the message lists those it has.
     """
+    if _letters(name) == FLAT:
+        return Curve(FLAT, (), (), remark="No emphasis at all.")
     wanted = _ALIASES.get(_letters(name), name)
     for curve in _CURVES:
         if _letters(curve.name) == _letters(wanted):

@@ -23,6 +23,7 @@ from antecurve.errors import InputError
 from antecurve.quantities import TIME_CONSTANTS
 
 __all__ = [
+    "FLAT",
     "REFERENCE_ANGULAR_FREQUENCY",
     "REFERENCE_FREQUENCY_HZ",
     "Curve",
@@ -38,6 +39,8 @@ REFERENCE_ANGULAR_FREQUENCY = 2.0 * math.pi * REFERENCE_FREQUENCY_HZ
 """The same in rad/s."""
 
 
+FLAT = "flat"
+"""Name of the curve without time constants, as a position of a switch may have it."""
 _MOST_AT_ORIGIN = 2  # 12 dB an octave towards DC
 _MOST_TIME_CONSTANTS = 12  # more than any published curve has, and than a network could be made for
 
@@ -95,7 +98,7 @@ class Curve:
                 f"{count:,} time constants",
                 f"zeros and poles together may be {_MOST_TIME_CONSTANTS} at most; leave some out",
             )
-        if not (self.zeros_s or self.poles_s):
+        if not (self.zeros_s or self.poles_s or self.name == FLAT):
             raise InputError("curve", self.name, "it must have at least one time constant")
         for field in ("zeros_at_origin", "poles_at_origin"):
             count = getattr(self, field)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from antecurve.checked import checked
-from antecurve.errors import AntecurveError, FileFormatError
+from antecurve.errors import AntecurveError, FileFormatError, InputError
 from antecurve.files.design_job import job_from, network_from
 from antecurve.files.field_types import check_types
 from antecurve.files.reading import read_text
@@ -18,7 +19,9 @@ from antecurve.pipeline import Design
 from antecurve.results import json_text
 from antecurve.texts import check_text
 
-__all__ = ["design_json", "read_design"]
+__all__ = ["design_content", "design_json", "read_design", "understood"]
+
+Content = TypeVar("Content")
 
 
 def design_json(design: Design) -> bytes:
@@ -38,13 +41,15 @@ def design_json(design: Design) -> bytes:
 
 
 @checked
-def read_design(path: Path | str) -> Design:
+def read_design(path: Path | str, *, position: str | None = None) -> Design:
     """Read a design; its analysis is worked out when asked for.
 
     Parameters
     ----------
     path : Path or str
         A ``design.json``.
+    position : str, optional
+        Name of a switch position, of a box with several curves; by default the first.
 
     Returns
     -------
@@ -55,11 +60,37 @@ def read_design(path: Path | str) -> Design:
     ------
     FileFormatError
         When the file can't be read, is no JSON, is of another format or lacks something.
+    InputError
+        When there is no such position.
     """
-    content = _parsed(path)
+    content = design_content(path)
+    if position is not None:
+        content = _at_position(content, position)
+    return understood(path, lambda: _design_from(content))
+
+
+def understood(path: Path | str, understand: Callable[[], Content]) -> Content:
+    """Read the content of a design's file, or say in one sentence what is wrong with it.
+
+    Parameters
+    ----------
+    path : Path or str
+        The file, for the message.
+    understand : callable
+        Makes of the content what it means.
+
+    Returns
+    -------
+    object
+        What `understand` makes.
+
+    Raises
+    ------
+    FileFormatError
+        When something is missing or of the wrong kind.
+    """
     try:
-        _check_texts(content, "")
-        return _design_from(content)
+        return understand()
     except AntecurveError as error:
         raise FileFormatError.unreadable(path, str(error), "design the job anew") from None
     except RecursionError:
@@ -73,8 +104,24 @@ def read_design(path: Path | str) -> Design:
         ) from None
 
 
-def _parsed(path: Path | str) -> dict[str, Any]:
-    """The content of a file of the format that this version reads."""
+def design_content(path: Path | str) -> dict[str, Any]:
+    """Read the plain data of a design's file.
+
+    Parameters
+    ----------
+    path : Path or str
+        A ``design.json``.
+
+    Returns
+    -------
+    dict
+        Its content, of the format that this version reads, its texts harmless.
+
+    Raises
+    ------
+    FileFormatError
+        When the file can't be read, is no JSON or is of another format.
+    """
     text = read_text(path)
     try:
         content = json.loads(text)
@@ -88,7 +135,26 @@ def _parsed(path: Path | str) -> dict[str, Any]:
             format_name,
             f"this version reads {Design.FORMAT!r}; design the job anew",
         )
+    understood(path, lambda: _check_texts(content, ""))
     return dict(content)
+
+
+def _at_position(content: dict[str, Any], name: str) -> dict[str, Any]:
+    """The content of one position of a box."""
+    entries = content.get("positions")
+    known = {
+        str(entry["position"]): entry
+        for entry in (entries if isinstance(entries, list) else [])
+        if isinstance(entry, dict) and "position" in entry
+    }
+    if not known:
+        raise InputError(
+            "--position", name, "this design has one curve and no switch; leave --position out"
+        )
+    for key, entry in known.items():
+        if key.casefold() == name.casefold():
+            return {"shortlist": [], **entry}
+    raise InputError("--position", name, f"the positions are {', '.join(known)}")
 
 
 def _design_from(content: dict[str, Any]) -> Design:

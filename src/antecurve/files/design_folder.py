@@ -16,7 +16,7 @@ from antecurve.job import Job
 from antecurve.parts.position import PickedNetwork
 from antecurve.pipeline import Design, design_parts_list
 
-__all__ = ["design_files", "response_csv", "write_design"]
+__all__ = ["design_files", "netlist_cards", "response_csv", "write_design"]
 
 _RESPONSE_COLUMNS = (
     "frequency_hz", "ideal_db", "network_db", "error_db", "phase_deg", "ideal_phase_deg",
@@ -58,18 +58,33 @@ def design_files(design: Design) -> dict[str, bytes]:
     job = design.job
     second = {}
     if design.second is not None:
-        second["network-2.cir"] = _cards(job, design.second, f"{job.title}, second")
+        second["network-2.cir"] = netlist_cards(job, design.second, f"{job.title}, second")
     return {
         **second,
         "design.json": design_json(design),
         "parts.csv": parts_csv(design_parts_list(design)),
         "response.csv": response_csv(design.analysis.response),
-        "network.cir": _cards(job, design.picked, job.title),
+        "network.cir": netlist_cards(job, design.picked, job.title),
     }
 
 
-def _cards(job: Job, picked: PickedNetwork, title: str) -> bytes:
-    """Content of the netlist of one network."""
+def netlist_cards(job: Job, picked: PickedNetwork, title: str) -> bytes:
+    """Write the netlist of one network.
+
+    Parameters
+    ----------
+    job : Job
+        Source, load and band.
+    picked : PickedNetwork
+        The network with its parts.
+    title : str
+        Title for the first comment line.
+
+    Returns
+    -------
+    bytes
+        Content of ``network.cir``.
+    """
     conditions = job.conditions
     return netlist(
         picked.network,

@@ -41,7 +41,7 @@ from antecurve.quantities import (
 )
 from antecurve.synthesis.exact import form_names
 
-__all__ = ["curve_of", "curve_section", "parse_job", "read_job"]
+__all__ = ["LARGEST_JOB", "curve_of", "curve_section", "parse_job", "read_job"]
 
 _POSITIVE: dict[str, Any] = {"minimum": 0.0, "exclusive": True}
 
@@ -54,8 +54,11 @@ def _within(values: Range) -> fields.Reader:
     return fields.quantity(values.unit, **_limits(values))
 
 
-_LARGEST_JOB = 64 * 1024
-"""A job has a few KiB; keys of very many parts take a parser time that grows with their square."""
+LARGEST_JOB = 64 * 1024
+"""Largest job file read [bytes].
+
+A job has a few KiB; keys of very many parts take a parser time that grows with their square.
+"""
 _FREQUENCY = _within(CORNER_FREQUENCIES)
 
 _CURVE: fields.Section = {
@@ -177,7 +180,7 @@ def read_job(path: Path | str) -> Job:
         path,
         lambda raw: parse_job(raw, folder=folder),
         starter="antecurve job",
-        largest=_LARGEST_JOB,
+        largest=LARGEST_JOB,
     )
 
 
@@ -212,6 +215,10 @@ def parse_job(raw: Mapping[str, Any], *, folder: Path | None = None) -> Job:
     for key, value in raw.items():
         if key != "title" and key not in sections:
             raise InputError(key, value, fields.unknown_key(key, {"title": 0, **sections}))
+    if isinstance(raw.get("curve"), list):
+        raise InputError(
+            "curve", "[[curve]]", "several curves make a box, which only antecurve design reads"
+        )
     if "curve" not in raw:
         raise InputError("curve", None, "the section [curve] is required; see antecurve job")
     read = {

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from antecurve.pick.branch_and_bound import Space
 from antecurve.pick.model import NetworkModel
 
-__all__ = ["flattened", "neighbours", "rounded"]
+__all__ = ["flattened", "neighbours", "neighbours_of", "rounded"]
 
 Floats = NDArray[np.float64]
 Indices = NDArray[np.int64]
@@ -132,6 +132,24 @@ def neighbours(space: Space, indices: Indices) -> Indices:
     numpy.ndarray of int, shape (more, elements)
         Without duplicates, the given ones included.
     """
+    return neighbours_of(indices, np.array([len(g) for g in space.grids.grids]))
+
+
+def neighbours_of(indices: Indices, sizes: Indices) -> Indices:
+    """List rows of indices one away in up to three columns.
+
+    Parameters
+    ----------
+    indices : numpy.ndarray of int, shape (rows, columns)
+        Where to look.
+    sizes : numpy.ndarray of int, shape (columns,)
+        Number of indices that each column has.
+
+    Returns
+    -------
+    numpy.ndarray of int, shape (more, columns)
+        Without duplicates, the given ones included.
+    """
     count = indices.shape[1]
     steps = [np.zeros(count, dtype=np.int64)]
     for moved in range(1, 4):
@@ -141,6 +159,5 @@ def neighbours(space: Space, indices: Indices) -> Indices:
                 step[list(moved_positions)] = directions
                 steps.append(step)
     around = (indices[:, None, :] + np.array(steps)[None]).reshape(-1, count)
-    sizes = np.array([len(g) for g in space.grids.grids])
     inside = np.all((around >= 0) & (around < sizes), axis=1)
     return np.asarray(np.unique(around[inside], axis=0))

@@ -1,0 +1,85 @@
+"""``antecurve design`` of a job with several curves."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import typer
+
+from antecurve.cli.terminal import say
+
+if TYPE_CHECKING:
+    from antecurve.switched.box import Box
+    from antecurve.switched.request import BoxJob
+
+__all__ = ["design_several"]
+
+
+def design_several(
+    job: BoxJob, *, output: Path | None, force: bool, as_json: bool, whole: bool
+) -> None:
+    """Design a box, write and print it.
+
+    Parameters
+    ----------
+    job : BoxJob
+        The job.
+    output : Path or None
+        Folder to write into, if any.
+    force : bool
+        Whether to write into an existing one.
+    as_json : bool
+        Whether to print JSON instead of text.
+    whole : bool
+        Whether to print alternatives and parts list, too.
+    """
+    from antecurve.cli.delivery import deliver
+    from antecurve.cli.outcome import misses_limit
+    from antecurve.cli.progress import design_progress
+    from antecurve.files.job_drawer import read_job_drawer
+    from antecurve.switched.box import design_box
+
+    with design_progress() as (searched, _):
+        box = design_box(job, drawer=read_job_drawer(job.common), progress=searched)
+    deliver(
+        files=lambda: _files(box),
+        content=box.to_dict,
+        show=lambda: _show(box, whole=whole),
+        output=output,
+        force=force,
+        as_json=as_json,
+    )
+    limit_db = job.common.target.error_limit_db
+    if misses_limit(box.search.objective_db, limit_db=limit_db):
+        raise typer.Exit(1)
+
+
+def _files(box: Box) -> dict[str, bytes]:
+    from antecurve.files.box_folder import box_files
+
+    return box_files(box)
+
+
+def _show(box: Box, *, whole: bool) -> None:
+    from antecurve.cli.show import show_table
+    from antecurve.report import box_tables as tables
+    from antecurve.report.tables import parts_rows
+    from antecurve.switched.box import box_parts_list
+    from antecurve.texts import printable
+
+    print(printable(box.job.common.title))
+    say(*tables.box_lines(box))
+    show_table(tables.position_rows(box))
+    print(f"Network {box.switch.form}: what stays, between its nodes")
+    show_table(tables.shared_rows(box))
+    print("The switch, contact by contact")
+    show_table(tables.contact_rows(box))
+    say(*tables.switch_lines(box))
+    if whole:
+        print("Alternatives")
+        show_table(tables.alternative_rows(box))
+        print("Parts")
+        show_table(parts_rows(box_parts_list(box)))
+    else:
+        say("More: --all prints alternatives and the parts list; -o writes a folder.")

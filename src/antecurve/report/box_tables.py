@@ -1,0 +1,216 @@
+"""Tables and sentences of a box with several curves, for the page and the terminal alike."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+from antecurve.networks.topology import ElementKind
+from antecurve.quantities import format_quantity
+from antecurve.report.tables import made_of
+from antecurve.report.text_table import TextTable, declared, table_from
+
+if TYPE_CHECKING:
+    from antecurve.parts.position import Position
+    from antecurve.pipeline import Design
+    from antecurve.switched.alternatives import Alternative
+    from antecurve.switched.box import Box
+    from antecurve.switched.switch import SwitchContact
+
+__all__ = [
+    "alternative_rows",
+    "box_lines",
+    "contact_rows",
+    "position_rows",
+    "shared_rows",
+    "switch_lines",
+]
+
+_COUNTS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
+
+
+def _count(number: int, noun: str) -> str:
+    word = _COUNTS[number] if number < len(_COUNTS) else str(number)
+    return f"{word} {noun}{'s' * (number != 1)}"
+
+
+def box_lines(box: Box) -> list[str]:
+    """Conclude in a few sentences: what is switched, how good it is, what is proved.
+
+    Parameters
+    ----------
+    box : Box
+        The box.
+
+    Returns
+    -------
+    list of str
+        Sentences.
+    """
+    switch, search = box.switch, box.search
+    switched = ", ".join(switch.switched) or "nothing"
+    worst = max(zip(box.names, box.designs, strict=True), key=lambda item: _error_db(item[1]))
+    lines = [
+        f"Switch {switched}; {', '.join(switch.shared)} stay. Switch: "
+        f"{_count(switch.poles, 'pole')}, {_count(switch.throws, 'throw')}.",
+        f"Design error ±{search.objective_db:.3f} dB or less in every position, most in "
+        f"{worst[0]}.",
+        f"{search.claim[0].upper()}{search.claim[1:]}.",
+    ]
+    if switch.joined_poles < switch.poles:
+        lines.append(
+            "Parts between the same two nodes can go to one contact: "
+            f"then {_count(switch.joined_poles, 'pole')} will do."
+        )
+    return lines
+
+
+def switch_lines(box: Box) -> list[str]:
+    """Say why no smaller switch does.
+
+    Parameters
+    ----------
+    box : Box
+        The box.
+
+    Returns
+    -------
+    list of str
+        Sentences.
+    """
+    return [f"{reason[0].upper()}{reason[1:]}." for reason in box.switch.reasons]
+
+
+def _error_db(design: Design) -> float:
+    return design.analysis.error.job.centred_db
+
+
+def _poles(design: Design) -> str | None:
+    poles = design.curve.ultrasonic_poles_s
+    if not poles:
+        return None
+    return ", ".join(format_quantity(1.0 / (2.0 * math.pi * t), "Hz", digits=3) for t in poles)
+
+
+def position_rows(box: Box) -> TextTable:
+    """Tabulate the positions of the switch.
+
+    Parameters
+    ----------
+    box : Box
+        The box.
+
+    Returns
+    -------
+    TextTable
+        One row a position.
+    """
+    items = list(zip(box.names, box.designs, strict=True))
+    return table_from(
+        items,
+        declared("position", lambda i: i[0], right=False),
+        declared("curve", lambda i: i[1].curve.name, right=False),
+        declared("ultrasonic pole", lambda i: _poles(i[1])),
+        declared("error ± dB", lambda i: _error_db(i[1]), "{:.3f}".format),
+        declared("95 % of builds ± dB", lambda i: i[1].analysis.spread.centred_db.p95,
+                 "{:.3f}".format),
+        declared("gain at 1 kHz dB", lambda i: i[1].analysis.level.gain_db_at_1khz,
+                 "{:.2f}".format),
+        declared("level at 1 kHz", lambda i: format_quantity(i[1].analysis.level.output_v, "V")),
+    )  # fmt: skip
+
+
+def shared_rows(box: Box) -> TextTable:
+    """Tabulate the parts that stay.
+
+    Parameters
+    ----------
+    box : Box
+        The box.
+
+    Returns
+    -------
+    TextTable
+        One row a position of the network.
+    """
+    fitted: dict[str, Position] = {}
+    for design in box.designs:
+        for position in design.picked.positions:
+            if position.element.ref in box.switch.shared:
+                fitted.setdefault(position.element.ref, position)
+    nodes = {e.ref: e.nodes for e in box.topology.elements}
+    return table_from(
+        [fitted[ref] for ref in box.switch.shared if ref in fitted],
+        declared("position", "element.ref", right=False),
+        declared("from", lambda p: nodes[p.element.ref][0], right=False),
+        declared("to", lambda p: nodes[p.element.ref][1], right=False),
+        declared("fitted", lambda p: format_quantity(p.value, p.element.kind.unit)),
+        declared("made of", made_of, right=False),
+    )
+
+
+def contact_rows(box: Box) -> TextTable:
+    """Tabulate the wiring of the switch, contact by contact.
+
+    Parameters
+    ----------
+    box : Box
+        The box.
+
+    Returns
+    -------
+    TextTable
+        One row a contact.
+    """
+    return table_from(
+        box.switch.contacts,
+        declared("contact", "contact", right=False),
+        declared("in position", "position", right=False),
+        declared("wiper at", lambda c: c.nodes[0], right=False),
+        declared("fit", lambda c: _fit(box, c), right=False),
+        declared("to", lambda c: c.nodes[1] if c.state in ("fitted", "short") else None,
+                 right=False),
+    )  # fmt: skip
+
+
+def _fit(box: Box, contact: SwitchContact) -> str:
+    """What goes from a contact to its node."""
+    if contact.state != "fitted":
+        return {"short": "a wire", "open": "nothing", "idle": "nothing (no effect)"}[contact.state]
+    fitted: Any = next(
+        p for p in box.position(contact.position).picked.positions if p.element.ref == contact.ref
+    )
+    if contact.ref not in box.switch.separate:
+        return f"{contact.part} {made_of(fitted)}, the same part as on its other contacts"
+    unit = ElementKind(fitted.element.kind).unit
+    if fitted.joined == "single":
+        return f"{contact.part} {format_quantity(fitted.value, unit)}"
+    joined = made_of(fitted).replace(f"{contact.ref}a", f"{contact.part}a")
+    return joined.replace(f"{contact.ref}b", f"{contact.part}b")
+
+
+def alternative_rows(box: Box) -> TextTable:
+    """Tabulate other switches for the same curves.
+
+    Parameters
+    ----------
+    box : Box
+        The box.
+
+    Returns
+    -------
+    TextTable
+        One row an alternative, with its best values before they are rounded to parts.
+    """
+
+    def poles(alternative: Alternative) -> int:
+        return len(alternative.switched)
+
+    return table_from(
+        box.alternatives,
+        declared("alternative", "what", right=False),
+        declared("poles", poles),
+        declared("form", "form", right=False),
+        declared("switched", lambda a: ", ".join(a.switched) or "nothing", right=False),
+        declared("error ± dB, best values", "centred_db", "{:.3f}".format),
+    )

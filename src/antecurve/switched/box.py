@@ -1,0 +1,253 @@
+"""A box: one network with a switch, and a design for each of its positions."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from antecurve.analysis.error_summary import error_summary
+from antecurve.analysis.level import level_report
+from antecurve.analysis.parts_list import PartsList, parts_list
+from antecurve.analysis.ratings import PartStresses, part_stresses
+from antecurve.checked import checked
+from antecurve.networks.topology import Topology
+from antecurve.parts.drawer import Drawer
+from antecurve.parts.position import PickedNetwork, Position
+from antecurve.pick.result import PickProgress, SearchReport
+from antecurve.pipeline import Design
+from antecurve.results import Result
+from antecurve.switched.alternatives import Alternative, alternatives_of
+from antecurve.switched.joint_pick import BoxPick, PickedBox, pick_box
+from antecurve.switched.request import BoxJob
+from antecurve.switched.switch import Switch, switch_of
+from antecurve.threads import single_threaded_linear_algebra
+
+if TYPE_CHECKING:
+    import pandas
+
+__all__ = ["Box", "box_parts_list", "design_box"]
+
+
+@dataclass(frozen=True, slots=True)
+class Box(Result):
+    """A box that imposes one of several curves.
+
+    Attributes
+    ----------
+    job : BoxJob
+        What was asked for.
+    topology : Topology
+        The whole network, all positions in it.
+    designs : tuple of Design
+        For each position of the switch a design like any other, in the order of the switch.
+    switch : Switch
+        The switch, and why none smaller does.
+    alternatives : tuple of Alternative
+        Other sets of switched positions, and what they cost or bring.
+    """
+
+    job: BoxJob
+    topology: Topology
+    designs: tuple[Design, ...]
+    switch: Switch
+    alternatives: tuple[Alternative, ...] = ()
+    _kept: dict[str, Any] = field(default_factory=dict, init=False, compare=False, repr=False)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the positions, in order."""
+        return self.job.names
+
+    @property
+    def search(self) -> SearchReport:
+        """What the joint search examined and proved: the same of every position."""
+        return self.designs[0].search
+
+    def position(self, name: str) -> Design:
+        """Take the design of one position of the switch.
+
+        Parameters
+        ----------
+        name : str
+            Its name, case apart.
+
+        Returns
+        -------
+        Design
+            A design like any other: every analysis of a design takes it.
+
+        Raises
+        ------
+        InputError
+            When there is no such position; the message lists those there are.
+        """
+        return self.designs[self.names.index(self.job.position(name).name)]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Convert the box to plain data: the first position's design, then switch and positions.
+
+        Returns
+        -------
+        dict
+            As ``design.json`` holds it.
+        """
+        content = self.designs[0].to_dict()
+        content["switch"] = self.switch.to_dict()
+        content["positions"] = [
+            {"position": name, **design.to_dict()}
+            for name, design in zip(self.names, self.designs, strict=True)
+        ]
+        content["alternatives"] = [a.to_dict() for a in self.alternatives]
+        return content
+
+    def to_frame(self) -> pandas.DataFrame:
+        """Tabulate the positions of the switch.
+
+        Returns
+        -------
+        pandas.DataFrame
+            One row a position: its name, curve, ultrasonic poles [Hz], error and level [dB].
+        """
+        import pandas
+
+        rows = []
+        for name, design in zip(self.names, self.designs, strict=True):
+            error, level = error_summary(design), level_report(design)
+            rows.append(
+                {
+                    "position": name,
+                    "curve": design.curve.name,
+                    "ultrasonic_poles_hz": [
+                        1.0 / (2.0 * np.pi * t) for t in design.curve.ultrasonic_poles_s
+                    ],
+                    "centred_db": error.job.centred_db,
+                    "gain_db_at_1khz": level.gain_db_at_1khz,
+                }
+            )
+        return pandas.DataFrame(rows)
+
+
+@checked
+def design_box(
+    job: BoxJob,
+    *,
+    drawer: Drawer | None = None,
+    progress: Callable[[PickProgress], None] | None = None,
+) -> Box:
+    """Design a box: the fewest switched positions, and parts for all positions of the switch.
+
+    Parameters
+    ----------
+    job : BoxJob
+        What is to be built.
+    drawer : Drawer, optional
+        Parts on hand.
+    progress : callable, optional
+        Called with the progress of the search.
+
+    Returns
+    -------
+    Box
+        The box; `Box.position` gives the design of each position.
+
+    Raises
+    ------
+    UnattainableError
+        When no form makes every curve; the message names the positions.
+    NoCombinationError
+        When no combination of parts meets the limits in every position.
+    InputError
+        When a form or a series does not exist.
+    """
+    with single_threaded_linear_algebra(of_scipy=False):
+        picked = pick_box(job, drawer=drawer, progress=progress)
+        designs = _designs(picked)
+        return Box(
+            job,
+            picked.best.shared.joint.topology,
+            designs,
+            switch_of(picked, designs),
+            alternatives_of(job, picked),
+        )
+
+
+def _designs(picked: PickedBox) -> tuple[Design, ...]:
+    """A design for each position of the switch."""
+    best = picked.best
+    joint, exact = best.space.joint, best.exact
+    designs = []
+    for number, (position, contact) in enumerate(
+        zip(best.space.positions, joint.contacts, strict=True)
+    ):
+        indices = position.filled(best.pick.shared[None], best.pick.own[number][None])[0]
+        network = position.space.picked(indices)
+        values = np.exp(best.solution[contact.columns])
+        filled = tuple(
+            replace(p, exact=float(value) if exact else None)
+            for p, value in zip(network.positions, values, strict=True)
+        )
+        topology = _named(network.topology, best, number)
+        designs.append(
+            Design(
+                position.space.model.job,
+                PickedNetwork(topology, filled),
+                picked.search,
+            )
+        )
+    return tuple(designs)
+
+
+def _named(topology: Topology, best: BoxPick, number: int) -> Topology:
+    """The network of a position, its form named with what the throw opens or shorts."""
+    states = best.shared.networks[number].states
+    if not states:
+        return topology
+    thrown = ", ".join(f"{ref} {state}" for ref, state in states)
+    return replace(topology, form=f"{best.shared.form}, {thrown}")
+
+
+def box_parts_list(box: Box, *, sets: int = 1, spares: float = 0.0) -> PartsList:
+    """List the parts of a box once: shared ones, and those of each throw.
+
+    Parameters
+    ----------
+    box : Box
+        The box.
+    sets, spares : optional
+        See `antecurve.analysis.parts_list.parts_list`.
+
+    Returns
+    -------
+    PartsList
+        One line per distinct part; a switched part carries the number of its throw, ``R2_1``.
+    """
+    fitted: dict[str, Position] = {}
+    stresses: dict[str, Any] = {}
+    amplitudes = []
+    for number, design in enumerate(box.designs, start=1):
+        worked = part_stresses(design)
+        amplitudes.append(worked)
+        names = {}
+        for position in design.picked.positions:
+            own = position.element.ref in box.switch.separate
+            ref = f"{position.element.ref}_{number}" if own else position.element.ref
+            names[position.element.ref] = ref
+            element = replace(position.element, ref=ref)
+            fitted.setdefault(ref, replace(position, element=element))
+        for stress in worked.parts:
+            base = max((r for r in names if stress.ref.startswith(r)), key=len)
+            ref = names[base] + stress.ref[len(base) :]
+            known = stresses.get(ref)
+            if known is None or stress.wanted_rating > known.wanted_rating:
+                stresses[ref] = replace(stress, ref=ref)
+    order = list(box.topology.refs)
+    positions = sorted(fitted.values(), key=lambda p: order.index(p.element.ref.split("_")[0]))
+    topology = Topology(box.switch.form, tuple(p.element for p in positions))
+    worst = replace(amplitudes[0], parts=tuple(stresses.values()))
+    assert isinstance(worst, PartStresses)
+    return parts_list(
+        PickedNetwork(topology, tuple(positions)), sets=sets, spares=spares, stresses=worst
+    )

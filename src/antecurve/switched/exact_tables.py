@@ -1,0 +1,244 @@
+"""The exact element values that each position of a switch may have, form by form.
+
+What is free is sampled: level within its tolerance, impedance level, and the ultrasonic pole of a
+curve that has none of its own.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.curves.construct import time_constant_from_frequency
+from antecurve.curves.model import FLAT, Curve
+from antecurve.errors import UnattainableError
+from antecurve.job import Job
+from antecurve.networks.topology import Topology
+from antecurve.switched.request import SwitchPosition
+from antecurve.switched.throws import ThrownNetwork, flat_networks, matching_networks
+from antecurve.synthesis.exact import exact_network, exact_network_or_none
+
+__all__ = ["ExactTable", "FormTables", "curve_with_pole", "form_tables", "pole_range"]
+
+Floats = NDArray[np.float64]
+
+_LEVELS = 3  # over the tolerance, ends included: values are monotone in the level
+_IMPEDANCES = 10  # over the range of the resistor across the output: about five a decade
+_POLES = 6  # over `_POLE_SPAN`, ends included
+_POLE_SPAN = 40.0  # from 30 kHz to 1.2 MHz: further up a pole changes nothing in the band
+_ABOVE_LIMIT = 3.0  # shunt resistances, as in the pick of one curve
+_FLAT_SERIES = 81  # series resistances over their range, ends included: some 16 a decade
+_FLAT_LEVELS = 5  # over the tolerance, ends included
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ExactTable:
+    """Exact values of one position by samples of what is free.
+
+    Attributes
+    ----------
+    name : str
+        The position.
+    thrown : tuple of ThrownNetwork
+        Ways to make its network of the whole one.
+    logs : numpy.ndarray of float, shape (samples, elements)
+        ln of the element values, in the order of the exact topology; of a flat position those of
+        a series resistor and the resistor across the output.
+    poles_s : numpy.ndarray of float, shape (samples,)
+        The ultrasonic pole chosen [s]; 0 where the curve leaves none free.
+    """
+
+    name: str
+    thrown: tuple[ThrownNetwork, ...]
+    logs: Floats
+    poles_s: Floats
+
+    def values(self, network: ThrownNetwork) -> Floats:
+        """Order the values as one of the networks has its elements.
+
+        Parameters
+        ----------
+        network : ThrownNetwork
+            One of `thrown`.
+
+        Returns
+        -------
+        numpy.ndarray of float, shape (samples, elements)
+            ln of the element values.
+        """
+        return self.logs[:, list(network.order)] if network.order else self.logs
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FormTables:
+    """One form of network for all positions.
+
+    Attributes
+    ----------
+    topology : Topology
+        The whole network: the largest that a position needs.
+    tables : tuple of ExactTable
+        One a position, in the order of the switch.
+    """
+
+    topology: Topology
+    tables: tuple[ExactTable, ...]
+
+
+def pole_range(lowest_pole_hz: float) -> tuple[float, float]:
+    """Bound the time constant of an ultrasonic pole that the network may choose.
+
+    Parameters
+    ----------
+    lowest_pole_hz : float
+        Its lowest frequency [Hz].
+
+    Returns
+    -------
+    tuple of float
+        Shortest and longest time constant [s].
+    """
+    longest = time_constant_from_frequency(lowest_pole_hz)
+    return longest / _POLE_SPAN, longest
+
+
+def curve_with_pole(curve: Curve, pole_s: float) -> Curve:
+    """Give a curve the ultrasonic pole that the network makes.
+
+    Parameters
+    ----------
+    curve : Curve
+        The curve.
+    pole_s : float
+        Time constant [s]; 0 for none.
+
+    Returns
+    -------
+    Curve
+        The curve with the pole beside those it has.
+    """
+    if not pole_s:
+        return curve
+    return replace(curve, ultrasonic_poles_s=(*curve.ultrasonic_poles_s, pole_s))
+
+
+def form_tables(
+    form: str, positions: tuple[tuple[SwitchPosition, Job], ...], *, lowest_pole_hz: float
+) -> FormTables:
+    """Compute what each position needs of one form.
+
+    Parameters
+    ----------
+    form : str
+        Name of the form.
+    positions : tuple of tuple
+        Each position with its job.
+    lowest_pole_hz : float
+        Lowest frequency [Hz] of an ultrasonic pole that the network may choose.
+
+    Returns
+    -------
+    FormTables
+        The whole network and a table for each position.
+
+    Raises
+    ------
+    UnattainableError
+        When the form can't make a curve, or not as a part of the same network as another: the
+        message names the positions.
+    """
+    sampled = {
+        position.name: _sampled(form, position, job, lowest_pole_hz)
+        for position, job in positions
+        if position.curve.name != FLAT
+    }
+    if not sampled:
+        raise UnattainableError(
+            form, "every position is flat", "give at least one position a curve that is not flat"
+        )
+    largest = max(sampled, key=lambda name: len(sampled[name][0].elements))
+    whole = sampled[largest][0]
+    tables = []
+    for position, job in positions:
+        if position.name not in sampled:
+            tables.append(_flat_table(position.name, whole, job))
+            continue
+        topology, logs, poles = sampled[position.name]
+        matching = tuple(matching_networks(whole, topology))
+        if not matching:
+            raise UnattainableError(
+                form,
+                f"{largest} and {position.name} have no network in common, not even with up to "
+                "three positions opened or shorted",
+                "give one of them a box of its own, or allow other forms",
+            )
+        tables.append(ExactTable(position.name, matching, logs, poles))
+    return FormTables(whole, tuple(tables))
+
+
+def _sampled(
+    form: str, position: SwitchPosition, job: Job, lowest_pole_hz: float
+) -> tuple[Topology, Floats, Floats]:
+    """The commonest topology of the exact networks of a curve, their values and poles."""
+    low, most = job.resistors.value_range
+    top = job.network.output_resistance_max
+    high = most if top is None else max(low * 1.001, min(most, _ABOVE_LIMIT * top))
+    tolerance = job.target.level_tolerance_db
+    gains = job.gain * 10.0 ** (np.linspace(-tolerance, tolerance, _LEVELS) / 20.0)
+    poles = np.geomspace(*pole_range(lowest_pole_hz), _POLES) if position.free_pole else [0.0]
+    by_topology: dict[Topology, list[tuple[Floats, float]]] = {}
+    for pole, impedance, gain in product(poles, np.geomspace(low, high, _IMPEDANCES), gains):
+        exact = exact_network_or_none(
+            form, curve_with_pole(position.curve, float(pole)), loading=job.loading,
+            gain=min(float(gain), 0.999999), shunt_resistance=float(impedance),
+        )  # fmt: skip
+        if exact is not None:
+            sample = (np.log(exact.network.values), float(pole))
+            by_topology.setdefault(exact.network.topology, []).append(sample)
+    if not by_topology:
+        _refuse(form, position, job, float(poles[-1]), float(np.sqrt(low * high)))
+    topology = max(by_topology, key=lambda t: len(by_topology[t]))
+    samples = by_topology[topology]
+    return topology, np.array([v for v, _ in samples]), np.array([p for _, p in samples])
+
+
+def _refuse(form: str, position: SwitchPosition, job: Job, pole_s: float, impedance: float) -> None:
+    """Raise the refusal of a curve that the form can't make, with the position's name."""
+    try:
+        exact_network(
+            form, curve_with_pole(position.curve, pole_s), loading=job.loading, gain=job.gain,
+            shunt_resistance=impedance, source_level_v=job.source_level_v,
+        )  # fmt: skip
+    except UnattainableError as error:
+        raise UnattainableError(
+            form, f"position {position.name}: {error.condition}", error.remedy
+        ) from None
+    raise UnattainableError(
+        form,
+        f"position {position.name}: no exact network within the level's tolerance",
+        "allow a wider level_tolerance_db or another level",
+    )
+
+
+def _flat_table(name: str, whole: Topology, job: Job) -> ExactTable:
+    """A flat position: a series resistor, and one across the output that follows the level."""
+    low, high = job.resistors.value_range
+    tolerance = job.target.level_tolerance_db
+    gains = job.gain * 10.0 ** (np.linspace(-tolerance, tolerance, _FLAT_LEVELS) / 20.0)
+    series, gain = (
+        grid.ravel() for grid in np.meshgrid(np.geomspace(low, high, _FLAT_SERIES), gains)
+    )
+    whole_series = series + job.loading.source_resistance
+    conductance = (1.0 / gain - 1.0) / whole_series - 1.0 / job.loading.load_resistance
+    made = conductance > 0.0
+    if not made.any():
+        raise UnattainableError(
+            whole.form,
+            f"position {name}: the unit's input resistance alone brings the level too low",
+            "lower the level or widen the range of the resistors",
+        )
+    logs = np.log(np.stack([series[made], 1.0 / conductance[made]], axis=1))
+    return ExactTable(name, tuple(flat_networks(whole)), logs, np.zeros(len(logs)))

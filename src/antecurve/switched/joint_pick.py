@@ -1,0 +1,314 @@
+"""The joint pick: switched positions chosen, parts picked for all positions, and the proof."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.errors import NoCombinationError
+from antecurve.job import Job
+from antecurve.networks.topology import ElementKind
+from antecurve.parts.drawer import Drawer
+from antecurve.pick.candidates import Candidates, candidates
+from antecurve.pick.model import NEPER_DB
+from antecurve.pick.objective import FLOOR, resolution
+from antecurve.pick.result import PickProgress, SearchReport
+from antecurve.switched.exact_tables import curve_with_pole
+from antecurve.switched.joint_network import JointNetwork
+from antecurve.switched.joint_rounding import rounded_picks
+from antecurve.switched.joint_search import exhaust_jointly
+from antecurve.switched.joint_space import JointPick, JointSpace
+from antecurve.switched.request import BoxJob
+from antecurve.switched.sharing import EXACT_DB, SharedSet, Sharings, chosen_poles, ranges_of
+
+__all__ = ["BoxPick", "PickedBox", "box_pick", "pick_box", "stock_of"]
+
+Floats = NDArray[np.float64]
+
+_BUDGET_SECONDS = 60.0  # four positions with pairs take a tenth of it
+_SETS_TRIED = 3  # sets of switched positions of one size that are rounded to parts
+_POLES_TRIED = 3  # choices of ultrasonic poles of one set that are rounded to parts
+_SHARES = (0.5, 1.0)
+"""Of the best error: a limit that is searched through proves a bound, the last one the pick."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BoxPick:
+    """A set of switched positions with parts for all positions.
+
+    Attributes
+    ----------
+    shared : SharedSet
+        The set.
+    space : JointSpace
+        The combinations, the ultrasonic poles chosen.
+    pick : JointPick
+        The parts.
+    solution : numpy.ndarray of float, shape (variables,)
+        Exact values nearest to the parts, as `space.joint` has them; not exact where the set
+        makes no curve exactly.
+    """
+
+    shared: SharedSet
+    space: JointSpace
+    pick: JointPick
+    solution: Floats
+
+    @property
+    def exact(self) -> bool:
+        """Whether the values of `solution` make every curve."""
+        return bool(self.space.joint.judged(self.solution[None]).error_db[0] < EXACT_DB)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PickedBox:
+    """What the search of a box came to.
+
+    Attributes
+    ----------
+    best : BoxPick
+        The pick.
+    search : SearchReport
+        What was examined and proved.
+    sharings : Sharings
+        The sets of switched positions, with the forms that were refused.
+    proved_fewest : bool
+        Whether no smaller set of switched positions makes every curve exactly.
+    """
+
+    best: BoxPick
+    search: SearchReport
+    sharings: Sharings
+    proved_fewest: bool
+
+
+def stock_of(job: Job, drawer: Drawer | None) -> dict[ElementKind, Candidates]:
+    """List the values that a position can take, by kind.
+
+    Parameters
+    ----------
+    job : Job
+        The job.
+    drawer : Drawer or None
+        Parts on hand.
+
+    Returns
+    -------
+    dict of ElementKind to Candidates
+        The candidates.
+    """
+    return {
+        ElementKind.RESISTOR: candidates(ElementKind.RESISTOR, job.resistors, drawer),
+        ElementKind.CAPACITOR: candidates(ElementKind.CAPACITOR, job.capacitors, drawer),
+    }
+
+
+def pick_box(
+    box_job: BoxJob,
+    *,
+    drawer: Drawer | None = None,
+    progress: Callable[[PickProgress], None] | None = None,
+) -> PickedBox:
+    """Choose the fewest switched positions and pick the parts of a box.
+
+    Parameters
+    ----------
+    box_job : BoxJob
+        What is wanted.
+    drawer : Drawer or None, optional
+        Parts on hand.
+    progress : callable, optional
+        Called with a `PickProgress` between the steps.
+
+    Returns
+    -------
+    PickedBox
+        The pick, and what is proved of it.
+
+    Raises
+    ------
+    UnattainableError
+        When no form makes every curve.
+    NoCombinationError
+        When no combination of parts meets the limits.
+    """
+    start = time.perf_counter()
+    job = box_job.common
+    stock = stock_of(job, drawer)
+    sharings = Sharings(box_job, stock)
+    limit_db = job.target.error_limit_db
+
+    def report(form: str, best_db: float | None) -> None:
+        if progress is not None:
+            progress(PickProgress(form, best_db, 0.0, 0, 0, time.perf_counter() - start))
+
+    found_exact = False
+    fallback: BoxPick | None = None
+    for count in range(sharings.most + 1):
+        sets = sharings.exact(count)
+        found_exact |= bool(sets)
+        if not sets and limit_db is not None:
+            sets = sharings.nearest(count, limit_db=limit_db)
+        best: BoxPick | None = None
+        for shared in _promising(sets):
+            report(shared.form, None if best is None else best.pick.error_db)
+            best = _better(best, box_pick(box_job, sharings, shared, stock))
+        fallback = _better(fallback, best)
+        if best is not None and (limit_db is None or best.pick.error_db <= limit_db):
+            report(best.shared.form, best.pick.error_db)
+            budget = job.pick.budget_seconds or _BUDGET_SECONDS
+            proved, search = _prove(best, start, time.perf_counter() + budget)
+            return PickedBox(proved, search, sharings, sharings.proved_fewest(count))
+    if fallback is None:
+        raise sharings.no_sharing() if not found_exact else _no_parts()
+    proved, search = _prove(fallback, start, start + (job.pick.budget_seconds or _BUDGET_SECONDS))
+    return PickedBox(
+        proved, search, sharings, sharings.proved_fewest(len(fallback.shared.switched))
+    )
+
+
+def _no_parts() -> NoCombinationError:
+    return NoCombinationError(
+        "resistors, capacitors",
+        "no combination of parts brings every position within the limits; allow a wider level "
+        "tolerance, other limits of impedance, or more values",
+    )
+
+
+def _better(one: BoxPick | None, other: BoxPick | None) -> BoxPick | None:
+    known = [p for p in (one, other) if p is not None]
+    return min(known, key=lambda p: p.pick.error_db, default=None)
+
+
+def _promising(sets: list[SharedSet]) -> list[SharedSet]:
+    """The sets to be rounded: few values of their own, few positions shorted, proved ones first."""
+
+    def cost(shared: SharedSet) -> tuple[bool, int, int]:
+        thrown = sum(len(n.states) for n in shared.networks)
+        return (shared.conflicts is None, len(shared.joint.keys), thrown)
+
+    return sorted(sets, key=cost)[:_SETS_TRIED]
+
+
+def box_pick(
+    box_job: BoxJob,
+    sharings: Sharings,
+    shared: SharedSet,
+    stock: dict[ElementKind, Candidates],
+) -> BoxPick | None:
+    """Round a set of switched positions to parts.
+
+    Parameters
+    ----------
+    box_job : BoxJob
+        The box.
+    sharings : Sharings
+        Where the set comes from.
+    shared : SharedSet
+        The set.
+    stock : dict of ElementKind to Candidates
+        Values that a position can take.
+
+    Returns
+    -------
+    BoxPick or None
+        The best of some choices of ultrasonic poles; ``None`` where none meets the limits.
+    """
+    solved = shared.joint.solve(sharings.starts(shared))
+    within = max(EXACT_DB, 2.0 * shared.error_db)
+    solutions = solved.logs[(solved.error_db <= within) & (solved.level_db == 0.0)]
+    if not len(solutions):
+        solutions = shared.solved.logs[:1]
+    chosen = np.unique(np.linspace(0, len(solutions) - 1, _POLES_TRIED).astype(int))
+    best: BoxPick | None = None
+    for logs in (
+        solutions[chosen] if any(c.pole >= 0 for c in shared.joint.contacts) else (solutions[:1])
+    ):
+        space = _space(box_job, shared, stock, logs)
+        solution = logs[: len(space.joint.keys)]
+        picks = rounded_picks(space, solution)
+        if picks:
+            best = _better(best, BoxPick(shared, space, picks[0], solution))
+    return best
+
+
+def _space(
+    box_job: BoxJob, shared: SharedSet, stock: dict[ElementKind, Candidates], logs: Floats
+) -> JointSpace:
+    """The combinations once the ultrasonic poles are chosen."""
+    poles = chosen_poles(shared, logs)
+    names = [c.name for c in shared.joint.contacts]
+    jobs = tuple(
+        box_job.job_of(name, curve=curve_with_pole(box_job.position(name).curve, poles[name]))
+        for name in names
+    )
+    joint = JointNetwork(
+        shared.joint.topology,
+        [(n, j, t, False) for n, j, t in zip(names, jobs, shared.networks, strict=True)],
+        shared.joint.separate,
+        ranges_of(stock),
+        (0.0, 0.0),
+    )
+    return JointSpace(joint, jobs, stock)
+
+
+def _prove(picked: BoxPick, start: float, deadline: float) -> tuple[BoxPick, SearchReport]:
+    """Search all combinations for a better one, and say what is proved."""
+    space, best = picked.space, picked.pick
+    lower, evaluated, proved = 0.0, 0, best.error_db <= FLOOR * NEPER_DB
+    goal = best.error_db / NEPER_DB
+    for share in () if proved else _SHARES:
+        limit = share * goal + 2.0 * resolution(goal)
+        searched = exhaust_jointly(space, limit=limit, deadline=deadline)
+        evaluated += searched.evaluated
+        if searched.best is not None and searched.best.error_db < best.error_db:
+            best = searched.best
+        if not searched.complete:
+            break
+        lower = limit
+        if searched.best is not None:
+            error = searched.best.error_db / NEPER_DB
+            lower, proved = error - resolution(error), True
+            break
+        proved = share == _SHARES[-1]
+    values = _nearest_exact(space, best, picked.solution)
+    seconds = time.perf_counter() - start
+    bound = min(lower * NEPER_DB, best.error_db)
+    return BoxPick(picked.shared, space, best, values), SearchReport(
+        best.error_db, proved, bound, space.combinations, evaluated, seconds,
+        _claim(proved, bound),
+    )  # fmt: skip
+
+
+def _claim(proved: bool, bound_db: float) -> str:
+    """What is proved, in a sentence."""
+    if proved:
+        return (
+            "no other parts in the same network, with the same positions switched and the same "
+            "ultrasonic poles, have a smaller largest error (proved)"
+        )
+    if bound_db > 0.0:
+        return (
+            f"the search ended early; with any parts some position is at least {bound_db:.3g} dB "
+            "off"
+        )
+    return (
+        "the search ended early and reached no lower bound above 0 dB; a longer "
+        "pick.budget_seconds proves more"
+    )
+
+
+def _nearest_exact(space: JointSpace, pick: JointPick, solution: Floats) -> Floats:
+    """Values of all positions that make the curves, nearest to the parts."""
+    joint = space.joint
+    logs = np.empty(len(joint.keys))
+    logs[: len(joint.shared)] = space.grids.logs(pick.shared[None])[0]
+    for position, contact, own in zip(space.positions, joint.contacts, pick.own, strict=True):
+        for element, index in zip(position.own, own, strict=True):
+            logs[contact.columns[element]] = position.space.grids.grids[element][index]
+    solved = joint.solve(logs[None])
+    return solved.logs[0] if solved.error_db[0] < EXACT_DB else solution

@@ -1,0 +1,342 @@
+"""The fewest positions that must be switched, over all forms and all sets of positions.
+
+For each form the exact values of every curve are tabulated (`exact_tables`).  Conflicts between
+two curves (`conflicts`) rule out sets of positions; a set that resolves all of them is tried by
+solving for the values of all positions at once (`joint_network`).  The smallest set that makes
+every curve exactly is proved smallest where the conflicts alone rule out every smaller one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations, islice, product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.errors import NoCombinationError, UnattainableError
+from antecurve.networks.topology import ElementKind
+from antecurve.pick.candidates import Candidates
+from antecurve.switched.conflicts import (
+    Conflict,
+    conflicts_between,
+    fewest_hitting,
+    needed_conflicts,
+)
+from antecurve.switched.exact_tables import FormTables, form_tables, pole_range
+from antecurve.switched.joint_network import JointNetwork, Solved
+from antecurve.switched.request import BoxJob
+from antecurve.switched.throws import ThrownNetwork
+
+__all__ = ["EXACT_DB", "SharedSet", "Sharings", "chosen_poles", "ranges_of"]
+
+Floats = NDArray[np.float64]
+
+EXACT_DB = 1e-3
+"""Error [dB] below which values count as exact: no bench shows less, the load's capacitance leaves
+1e-5 dB."""
+_STARTS = 8  # nearest combinations of exact values: one is enough where there is a solution
+_ANCHORS = 48  # exact values of the first position that the others are sought for
+_MOST_WAYS = 60  # ways to throw positions, fewest thrown first: a flat position has up to nine
+_QUICK_ROUNDS = 12  # of least squares, to see whether a set comes near its limit
+_QUICK_STARTS = 3
+_FLATTENED = 6  # of the sets of one size: what is further off after a quick look stays so
+_NEAR = 4.0  # times the limit: what least squares leaves comes down to a half or so
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SharedSet:
+    """A set of switched positions with which every curve is met.
+
+    Attributes
+    ----------
+    form : str
+        Name of the form.
+    switched : frozenset of str
+        References of the switched positions.
+    joint : JointNetwork
+        The positions as one problem.
+    networks : tuple of ThrownNetwork
+        What the throws leave of the network, by switch position.
+    solved : Solved
+        Values that meet the curves, from several starts.
+    conflicts : tuple of Conflict or None
+        Why no smaller set makes every curve exactly; ``None`` where conflicts do not prove it.
+    """
+
+    form: str
+    switched: frozenset[str]
+    joint: JointNetwork
+    networks: tuple[ThrownNetwork, ...]
+    solved: Solved
+    conflicts: tuple[Conflict, ...] | None
+
+    @property
+    def error_db(self) -> float:
+        """Largest centred error with the best values [dB]."""
+        return float(self.solved.error_db[0])
+
+
+@dataclass(frozen=True, slots=True)
+class _Way:
+    """One way to throw positions of one form."""
+
+    form: str
+    tables: FormTables
+    networks: tuple[ThrownNetwork, ...]
+    forced: frozenset[str]
+    conflicts: tuple[Conflict, ...]
+
+
+def ranges_of(stock: dict[ElementKind, Candidates]) -> dict[object, tuple[float, float]]:
+    """Bound the values of a position by the candidates.
+
+    Parameters
+    ----------
+    stock : dict of ElementKind to Candidates
+        Values that a position can take.
+
+    Returns
+    -------
+    dict of ElementKind to tuple of float
+        ln of the least and the largest.
+    """
+    return {
+        kind: (float(np.log(choices.values[0])), float(np.log(choices.values[-1])))
+        for kind, choices in stock.items()
+    }
+
+
+class Sharings:
+    """Sets of switched positions of a box, fewest first.
+
+    Parameters
+    ----------
+    box_job : BoxJob
+        The box.
+    stock : dict of ElementKind to Candidates
+        Values that a position can take.
+
+    Attributes
+    ----------
+    refused : dict of str to str
+        Forms that can't make the curves, and why.
+    most : int
+        Number of positions of the largest network.
+
+    Raises
+    ------
+    UnattainableError
+        When no form can make every curve: the message names the positions.
+    """
+
+    def __init__(self, box_job: BoxJob, stock: dict[ElementKind, Candidates]) -> None:
+        self.box_job = box_job
+        self._ranges = ranges_of(stock)
+        self.refused: dict[str, str] = {}
+        self._jobs = tuple((p, box_job.job_of(p.name)) for p in box_job.positions)
+        shortest, longest = pole_range(box_job.switch.lowest_pole_hz)
+        self._poles = (float(np.log(shortest)), float(np.log(longest)))
+        self._ways: list[_Way] = []
+        failure: UnattainableError | None = None
+        for form in box_job.common.network.forms:
+            try:
+                tables = form_tables(form, self._jobs, lowest_pole_hz=box_job.switch.lowest_pole_hz)
+            except UnattainableError as error:
+                self.refused[form] = f"{error.condition}; {error.remedy}"
+                failure = failure or error
+                continue
+            self._ways += _ways(form, tables)
+        if not self._ways:
+            assert failure is not None
+            names = ", ".join(self.refused)
+            raise UnattainableError(names, failure.condition, failure.remedy)
+        self.most = max(len(w.tables.topology.refs) for w in self._ways)
+
+    def exact(self, count: int) -> list[SharedSet]:
+        """List the sets of one size with which every curve is made exactly.
+
+        Parameters
+        ----------
+        count : int
+            Number of switched positions.
+
+        Returns
+        -------
+        list of SharedSet
+            One for each form, way and set that has a solution within level, range and limits.
+        """
+        feasible = []
+        for way in self._ways:
+            refs = way.tables.topology.refs
+            for switched in fewest_hitting(refs, way.conflicts, way.forced, count):
+                made = self._shared_most(way, switched)
+                if made is not None:
+                    feasible.append(made)
+        return feasible
+
+    def proved_fewest(self, count: int) -> bool:
+        """Tell whether conflicts alone rule out every set smaller than a size.
+
+        Parameters
+        ----------
+        count : int
+            Number of switched positions.
+
+        Returns
+        -------
+        bool
+            Whether no form and no way to throw positions has a smaller set.
+        """
+        return not any(
+            fewest_hitting(w.tables.topology.refs, w.conflicts, w.forced, count - 1)
+            for w in self._ways
+        )
+
+    def _shared_most(self, way: _Way, switched: frozenset[str]) -> SharedSet | None:
+        """The set with as few values of their own as there can be.
+
+        A position that is switched because a throw opens or shorts it may keep one value.
+        """
+        needed = needed_conflicts(
+            way.tables.topology.refs, way.conflicts, way.forced, len(switched)
+        )
+        for kept in range(len(way.forced), -1, -1):
+            for shared in combinations(sorted(way.forced), kept):
+                separate = switched - set(shared)
+                if not all(separate & set(c.refs) for c in way.conflicts):
+                    continue
+                joint = self._joint(way, separate)
+                solved = joint.solve(self._starts(way, joint, _STARTS))
+                if solved.error_db[0] < EXACT_DB and not solved.level_db[0]:
+                    return SharedSet(way.form, switched, joint, way.networks, solved, needed)
+        return None
+
+    def nearest(self, count: int, *, limit_db: float, forms: Sequence[str] = ()) -> list[SharedSet]:
+        """List the sets of one size by the error that they leave.
+
+        Parameters
+        ----------
+        count : int
+            Number of switched positions.
+        limit_db : float
+            Largest centred error [dB] that counts.
+        forms : sequence of str, optional
+            The forms to look at; all by default.
+
+        Returns
+        -------
+        list of SharedSet
+            Those within the limit, smallest error first.
+        """
+        near: list[SharedSet] = []
+        for way in self._ways:
+            if (forms and way.form not in forms) or len(way.forced) > count:
+                continue
+            others = [r for r in way.tables.topology.refs if r not in way.forced]
+            for more in combinations(others, count - len(way.forced)):
+                switched = way.forced | set(more)
+                joint = self._joint(way, switched)
+                starts = self._starts(way, joint, _QUICK_STARTS)
+                quick = joint.solve(starts, rounds=_QUICK_ROUNDS)
+                if not quick.level_db[0] and quick.error_db[0] <= _NEAR * limit_db:
+                    near.append(SharedSet(way.form, switched, joint, way.networks, quick, None))
+        near.sort(key=lambda s: s.error_db)
+        flattened = [
+            replace(s, solved=s.joint.flattened(s.solved.logs[0])) for s in near[:_FLATTENED]
+        ]
+        within = [s for s in flattened if s.error_db <= limit_db and not s.solved.level_db[0]]
+        return sorted(within, key=lambda s: s.error_db)
+
+    def starts(self, shared: SharedSet) -> Floats:
+        """List starts for a set all over level and impedance.
+
+        Parameters
+        ----------
+        shared : SharedSet
+            The set.
+
+        Returns
+        -------
+        numpy.ndarray of float, shape (starts, variables)
+            Values near exact ones.
+        """
+        way = next(w for w in self._ways if w.form == shared.form and w.networks is shared.networks)
+        return self._starts(way, shared.joint, _ANCHORS)
+
+    def no_sharing(self) -> NoCombinationError:
+        """Explain why no set of positions meets level, range and limits."""
+        return NoCombinationError(
+            "target.level_tolerance_db",
+            "no set of switched positions brings every curve to its level with values in range; "
+            "allow a wider level tolerance or range, or leave equal_levels out",
+        )
+
+    def _joint(self, way: _Way, separate: frozenset[str]) -> JointNetwork:
+        return JointNetwork(
+            way.tables.topology,
+            [
+                (position.name, job, network, position.free_pole)
+                for (position, job), network in zip(self._jobs, way.networks, strict=True)
+            ],
+            separate,
+            self._ranges,
+            self._poles,
+        )
+
+    def _starts(self, way: _Way, joint: JointNetwork, most: int) -> Floats:
+        """Exact values of each position, those that agree best upon the shared ones first."""
+        tables = list(zip(way.tables.tables, way.networks, joint.contacts, strict=True))
+        anchor = max(tables, key=lambda t: (len(t[2].columns), t[0].logs.shape[1]))
+        count = len(anchor[0].logs)
+        chosen = np.unique(np.linspace(0, count - 1, _ANCHORS).astype(int))
+        middle = (joint.low + joint.high) / 2.0
+        starts = np.tile(middle, (len(chosen), 1))
+        distance = np.zeros(len(chosen))
+        own = anchor[2].columns
+        starts[:, own] = anchor[0].values(anchor[1])[chosen]
+        if anchor[2].pole >= 0:
+            starts[:, anchor[2].pole] = np.log(anchor[0].poles_s[chosen])
+        for table, network, contact in tables:
+            if contact is anchor[2] or table.logs.shape[1] != len(contact.columns):
+                continue
+            values = table.values(network)
+            common = np.isin(contact.columns, own)
+            apart = (starts[:, None, contact.columns[common]] - values[None][:, :, common]) ** 2
+            nearest = apart.sum(axis=2).argmin(axis=1)
+            distance += apart.sum(axis=2).min(axis=1)
+            starts[:, contact.columns[~common]] = values[nearest][:, ~common]
+            if contact.pole >= 0:
+                starts[:, contact.pole] = np.log(table.poles_s[nearest])
+        return np.asarray(starts[np.argsort(distance, kind="stable")[:most]])
+
+
+def _ways(form: str, tables: FormTables) -> Iterator[_Way]:
+    """All ways to throw positions, fewest thrown first."""
+    choices = list(islice(product(*(t.thrown for t in tables.tables)), _MOST_WAYS**2))
+    forced = [frozenset[str]().union(*(n.thrown_refs for n in networks)) for networks in choices]
+    order = sorted(range(len(choices)), key=lambda i: len(forced[i]))
+    for index in order[:_MOST_WAYS]:
+        networks = choices[index]
+        yield _Way(form, tables, networks, forced[index], conflicts_between(tables, networks))
+
+
+def chosen_poles(shared: SharedSet, logs: Floats) -> dict[str, float]:
+    """Read the ultrasonic poles off the values of all positions.
+
+    Parameters
+    ----------
+    shared : SharedSet
+        The set.
+    logs : numpy.ndarray of float, shape (variables,)
+        The values.
+
+    Returns
+    -------
+    dict of str to float
+        Time constant [s] by name of the switch position; 0 where none was free.
+    """
+    return {
+        c.name: float(np.exp(logs[c.pole])) if c.pole >= 0 else 0.0 for c in shared.joint.contacts
+    }

@@ -1,0 +1,181 @@
+"""The switch of a box: poles, throws, numbered contacts, and why none smaller does."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+from antecurve.networks.topology import Topology
+from antecurve.parts.position import Position
+from antecurve.pipeline import Design
+from antecurve.results import Result
+from antecurve.switched.joint_pick import PickedBox
+from antecurve.switched.throws import SHORT
+
+__all__ = ["Switch", "SwitchContact", "switch_of"]
+
+_WAFERS = "ABCDEFGHJKLMNPRSTUVWXYZ"
+"""Letters of the poles; I, O and Q read as digits."""
+
+
+@dataclass(frozen=True, slots=True)
+class SwitchContact(Result):
+    """One fixed contact of the switch.
+
+    Attributes
+    ----------
+    contact : str
+        Its number: the letter of the pole and the number of the throw, ``A1``.
+    position : str
+        Name of the switch position in which the wiper rests on it.
+    ref : str
+        The switched position of the network.
+    nodes : tuple of str
+        Where it goes: the wiper to the first node, what is fitted from the contact to the second.
+    state : str
+        ``fitted``, ``open``, ``short`` or ``idle`` (no effect, may be left open).
+    value : float or None
+        Value fitted [ohm or F].
+    part : str
+        Reference of what is fitted; the same on several contacts where they are joined.
+    """
+
+    contact: str
+    position: str
+    ref: str
+    nodes: tuple[str, str]
+    state: str
+    value: float | None
+    part: str
+
+
+@dataclass(frozen=True, slots=True)
+class Switch(Result):
+    """The switch that a box needs.
+
+    Attributes
+    ----------
+    form : str
+        Name of the network's form.
+    poles, throws : int
+        One pole for each switched position of the network, one throw for each curve.
+    switched, shared : tuple of str
+        References of the switched positions and of those that stay.
+    separate : tuple of str
+        Of the switched ones those with a value for each throw; the others are opened or shorted.
+    proved : bool
+        Whether no smaller set of switched positions makes every curve exactly.
+    reasons : tuple of str
+        Why no smaller one does, in sentences.
+    joined_poles : int
+        Poles that do when parts between the same two nodes go to one contact.
+    contacts : tuple of SwitchContact
+        Every contact, pole by pole.
+    """
+
+    _rows: ClassVar = "contacts"
+
+    form: str
+    poles: int
+    throws: int
+    switched: tuple[str, ...]
+    shared: tuple[str, ...]
+    separate: tuple[str, ...]
+    proved: bool
+    reasons: tuple[str, ...]
+    joined_poles: int
+    contacts: tuple[SwitchContact, ...]
+
+
+def switch_of(picked: PickedBox, designs: tuple[Design, ...]) -> Switch:
+    """Work out the switch of a picked box.
+
+    Parameters
+    ----------
+    picked : PickedBox
+        Switched positions and parts.
+    designs : tuple of Design
+        The design of each position of the switch.
+
+    Returns
+    -------
+    Switch
+        The switch.
+    """
+    shared = picked.best.shared
+    topology = shared.joint.topology
+    switched = tuple(r for r in topology.refs if r in shared.switched)
+    nodes = {e.ref: e.nodes for e in topology.elements}
+    return Switch(
+        form=shared.form,
+        poles=len(switched),
+        throws=len(designs),
+        switched=switched,
+        shared=tuple(r for r in topology.refs if r not in shared.switched),
+        separate=tuple(r for r in topology.refs if r in shared.joint.separate),
+        proved=picked.proved_fewest,
+        reasons=_reasons(picked, designs),
+        joined_poles=len({frozenset(nodes[ref]) for ref in switched}),
+        contacts=_contacts(picked, designs, topology, switched),
+    )
+
+
+def _contacts(
+    picked: PickedBox, designs: tuple[Design, ...], topology: Topology, switched: tuple[str, ...]
+) -> tuple[SwitchContact, ...]:
+    contacts = []
+    shared = picked.best.shared
+    for letter, ref in zip(_WAFERS, switched, strict=False):
+        nodes = topology.elements[topology.refs.index(ref)].nodes
+        for throw, (network, contact, design) in enumerate(
+            zip(shared.networks, shared.joint.contacts, designs, strict=True), start=1
+        ):
+            fitted: Position | None = next(
+                (p for p in design.picked.positions if p.element.ref == ref), None
+            )
+            states = dict(network.states)
+            state = "fitted" if fitted is not None else states.get(ref, "idle")
+            part = "wire" if state == SHORT else ""
+            if fitted is not None:
+                part = f"{ref}_{throw}" if ref in shared.joint.separate else ref
+            contacts.append(
+                SwitchContact(
+                    f"{letter}{throw}", contact.name, ref, nodes, state,
+                    None if fitted is None else fitted.value, part,
+                )
+            )  # fmt: skip
+    return tuple(contacts)
+
+
+def _reasons(picked: PickedBox, designs: tuple[Design, ...]) -> tuple[str, ...]:
+    """Why no smaller set does: what throws open or short, then the conflicts."""
+    shared = picked.best.shared
+    reasons = [
+        f"{contact.name} makes its curve with {_thrown_words(network.states)}: a switch must do it"
+        for contact, network in zip(shared.joint.contacts, shared.networks, strict=True)
+        if network.states
+    ]
+    reasons += [conflict.sentence for conflict in shared.conflicts or ()]
+    count = len(shared.switched)
+    if not picked.best.exact:
+        limit = designs[0].job.target.error_limit_db
+        reasons.append(
+            f"with {count} switched every curve stays within the limit of {limit:g} dB, though "
+            "not exactly; no set of fewer that was tried does"
+        )
+    elif picked.proved_fewest and count:
+        reasons.append(
+            f"every set of fewer than {count} positions, in every form asked for, meets such a "
+            "conflict (all sets looked at)"
+        )
+    elif count:
+        reasons.append(
+            f"no set of fewer than {count} positions was met that makes every curve; of some this "
+            "is by search, not proved"
+        )
+    return tuple(reasons)
+
+
+def _thrown_words(states: tuple[tuple[str, str], ...]) -> str:
+    words = [f"{ref} {'shorted' if state == SHORT else 'opened'}" for ref, state in states]
+    return " and ".join(words)

@@ -1,0 +1,168 @@
+"""Which positions of a network several curves share, and which a switch must change."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from antecurve.curves.catalogue import named_curve
+from antecurve.curves.model import Curve
+from antecurve.errors import InputError, UnattainableError
+from antecurve.job import Job, NetworkRequest, Target
+from antecurve.networks.topology import Loading, Topology
+from antecurve.switched.joint_pick import stock_of
+from antecurve.switched.request import BoxJob, SwitchPosition, SwitchRequest
+from antecurve.switched.sharing import EXACT_DB, Sharings, chosen_poles
+from antecurve.switched.throws import thrown
+from antecurve.synthesis.exact import exact_network
+
+DISC = named_curve("disc")
+JOB = Job(DISC, target=Target(level_tolerance_db=2.0), loading=Loading(50.0, 47e3, 0.0))
+
+
+def curve(shelf: float, turnover: float, treble: float) -> Curve:
+    """A disc curve by its time constants [us]; no shelf where that is 0."""
+    zeros = (shelf, treble) if shelf else (treble,)
+    return Curve(
+        "own", tuple(z * 1e-6 for z in zeros), (turnover * 1e-6,), zeros_at_origin=int(not shelf)
+    )
+
+
+# One zero at 3180 us in common; treble and turnover differ.
+FOUR = (
+    SwitchPosition("disc", DISC),
+    SwitchPosition("b", curve(3180, 318, 100)),
+    SwitchPosition("c", curve(3180, 400, 50)),
+    SwitchPosition("d", curve(3180, 530, 150)),
+)
+FLAT = SwitchPosition("flat", named_curve("flat"))
+
+
+def sharings(*positions: SwitchPosition, job: Job = JOB, **switch: object) -> Sharings:
+    box_job = BoxJob(job, positions, SwitchRequest(**switch))  # type: ignore[arg-type]
+    return Sharings(box_job, stock_of(job, None))
+
+
+def fewest(looked_at: Sharings) -> int:
+    return next(count for count in range(looked_at.most + 1) if looked_at.exact(count))
+
+
+def test_four_curves_of_one_shelf_need_two_switched_positions() -> None:
+    # Foster's first form: R1 C1 = T1 is common; R2 C2 = T3 and R2/R1 = c2/c1 are not.
+    looked_at = sharings(*FOUR)
+    assert fewest(looked_at) == 2
+    (shared,) = looked_at.exact(2)
+    assert (shared.form, shared.switched) == ("foster-1", {"R2", "C2"})
+    assert looked_at.proved_fewest(2)
+    assert shared.conflicts
+    assert all(set(c.refs) & shared.switched for c in shared.conflicts)
+
+
+def test_the_poles_follow_from_the_element_formulas() -> None:
+    # With R1, C1, R3, R4 in common g = Rp c1/R1 and c0 = (R3 + Rp + Rs) g/Rp in each position, so
+    # that T4 = c0 T1 T3/T2: worked by hand from the partial fractions of the curve.
+    (shared,) = sharings(*FOUR).exact(2)
+    logs = shared.solved.logs[0]
+    poles = chosen_poles(shared, logs)
+    for position, contact in zip(FOUR, shared.joint.contacts, strict=True):
+        made = replace(position.curve, ultrasonic_poles_s=(poles[position.name],))
+        values = dict(zip(contact.model.topology.refs, logs[contact.columns], strict=True))
+        import math
+
+        r4 = math.exp(values["R4"])
+        network = contact.model.topology
+        gain = math.exp(contact.model.rows(_row(values, network))[0, -1]) * JOB.gain
+        exact = exact_network(
+            "foster-1", made, loading=JOB.loading, gain=gain, shunt_resistance=r4
+        ).network
+        for ref in network.refs:
+            assert exact.value(ref) == pytest.approx(math.exp(values[ref]), rel=2e-3)
+
+
+def _row(values: dict[str, float], topology: Topology):  # type: ignore[no-untyped-def]
+    import numpy as np
+
+    return np.exp(np.array([[values[ref] for ref in topology.refs]]))
+
+
+def test_equal_levels_need_a_third() -> None:
+    looked_at = sharings(*FOUR, equal_levels=True)
+    assert fewest(looked_at) == 3
+    assert looked_at.proved_fewest(3)
+
+
+def test_a_narrow_level_tolerance_asks_for_as_much() -> None:
+    # Levels of the four lie 2.6 dB apart, more than 1 dB to either side holds.
+    narrow = replace(JOB, target=Target(level_tolerance_db=1.0))
+    assert fewest(sharings(*FOUR, job=narrow)) == 3
+
+
+def test_a_curve_without_shelf_opens_a_resistor() -> None:
+    looked_at = sharings(*FOUR[:3], SwitchPosition("e", curve(0, 318, 75)))
+    assert fewest(looked_at) == 3
+    shared = next(s for s in looked_at.exact(3) if s.form == "foster-1" and "R2" in s.switched)
+    assert shared.networks[3].states == (("R1", "open"),)
+    # It is opened, not replaced: one part serves the three others.
+    assert "R1" not in shared.joint.separate
+
+
+def test_a_flat_position_throws_both_capacitors_out() -> None:
+    looked_at = sharings(*FOUR[:3], FLAT)
+    assert fewest(looked_at) == 3
+    for shared in looked_at.exact(3):
+        assert all(e.kind.value == "resistor" for e in shared.networks[3].topology.elements)
+        assert shared.error_db < EXACT_DB
+
+
+def test_one_curve_twice_needs_no_switch() -> None:
+    assert fewest(sharings(FOUR[0], SwitchPosition("again", DISC))) == 0
+
+
+def test_curves_that_no_form_makes_are_named() -> None:
+    # 3180 and 75 us without a pole between them: no network of the forms makes it.
+    amended = SwitchPosition("amended", named_curve("disc-amended"))
+    with pytest.raises(UnattainableError, match="amended"):
+        sharings(FOUR[0], amended)
+
+
+def test_throws_open_short_and_leave_idle() -> None:
+    network = exact_network(
+        "foster-1", replace(DISC, ultrasonic_poles_s=(3e-6,)), loading=JOB.loading, gain=0.01,
+        shunt_resistance=120.0,
+    ).network.topology  # fmt: skip
+    shorted = thrown(network, {"R1": "short"})
+    assert shorted is not None
+    assert shorted.topology.refs == ("R2", "C2", "R3", "R4")  # C1 lies across the short
+    opened = thrown(network, {"R1": "open"})
+    assert opened is not None
+    assert opened.topology.refs == ("C1", "R2", "C2", "R3", "R4")
+    assert thrown(network, {"R3": "open"}) is None  # nothing would come through
+    assert thrown(network, {"R4": "short"}) is None  # nor here
+
+
+@pytest.mark.parametrize(
+    ("positions", "words"),
+    [
+        ((FOUR[0],), "1 position"),
+        (tuple(SwitchPosition(f"p{i}", DISC) for i in range(13)), "13 positions"),
+        ((FOUR[0], SwitchPosition("Disc", DISC)), "repeats"),
+    ],
+)
+def test_a_switch_has_two_to_twelve_named_positions(
+    positions: tuple[SwitchPosition, ...], words: str
+) -> None:
+    with pytest.raises(InputError, match=words):
+        BoxJob(JOB, positions)
+
+
+@pytest.mark.parametrize("name", ["", "a/b", "..", "-x", "x" * 40, "disc."])
+def test_names_that_no_file_can_have(name: str) -> None:
+    with pytest.raises(InputError, match="position"):
+        SwitchPosition(name, DISC)
+
+
+def test_a_box_is_no_balanced_pair() -> None:
+    job = replace(JOB, network=NetworkRequest(balanced=True))
+    with pytest.raises(InputError, match="balanced"):
+        BoxJob(job, FOUR)
