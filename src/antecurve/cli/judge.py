@@ -184,11 +184,8 @@ def judge(
         unit_curve, unit_zeros, unit_poles, unit_turnover, unit_cut, unit_shelf
     )
     guessed = setting == UnitCurveTexts(GUESS)
-    made = (
-        read_design(design, position=position)
-        if guessed
-        else setting.set_unit(read_design(design, position=position))
-    )
+    made = read_design(design, position=position)
+    made = made if guessed else setting.set_unit(made)
     values = None if measured is None else read_measured(measured, made.picked)
     asked = JudgeRequest(
         limit_db=quantity(limit, "dB", "--limit"),

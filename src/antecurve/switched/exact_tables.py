@@ -106,7 +106,7 @@ def pole_range(lowest_pole_hz: float) -> tuple[float, float]:
 
 
 def curve_with_pole(curve: Curve, pole_s: float) -> Curve:
-    """Give a curve the ultrasonic pole that the network makes.
+    """Put the ultrasonic pole that the network makes on a curve.
 
     Parameters
     ----------

@@ -184,7 +184,7 @@ class JointSpace:
         return sorted((p for p in picks if p is not None), key=lambda p: p.error_db)
 
     def assigned(self, shared: Indices, lists: list[list[Choice]]) -> JointPick | None:
-        """Give each position its best choice, no part more often than there is of it.
+        """Choose the best for each position, no part more often than there is of it.
 
         Parameters
         ----------

@@ -36,11 +36,11 @@ Floats = NDArray[np.float64]
 EXACT_DB = 1e-3
 """Error [dB] below which values count as exact: no bench shows less, the load's capacitance leaves
 1e-5 dB."""
-_STARTS = 8  # nearest combinations of exact values: one is enough where there is a solution
+_STARTS = 12  # a third the nearest, the others all over: near ones may lie beside a level's limit
 _ANCHORS = 48  # exact values of the first position that the others are sought for
 _MOST_WAYS = 60  # ways to throw positions, fewest thrown first: a flat position has up to nine
 _QUICK_ROUNDS = 12  # of least squares, to see whether a set comes near its limit
-_QUICK_STARTS = 3
+_QUICK_STARTS = 3  # of the same, as quickly
 _FLATTENED = 6  # of the sets of one size: what is further off after a quick look stays so
 _NEAR = 4.0  # times the limit: what least squares leaves comes down to a half or so
 
@@ -266,7 +266,13 @@ class Sharings:
         return self._starts(way, shared.joint, _ANCHORS)
 
     def no_sharing(self) -> NoCombinationError:
-        """Explain why no set of positions meets level, range and limits."""
+        """Explain why no set of positions meets level, range and limits.
+
+        Returns
+        -------
+        NoCombinationError
+            To be raised.
+        """
         return NoCombinationError(
             "target.level_tolerance_db",
             "no set of switched positions brings every curve to its level with values in range; "
@@ -286,7 +292,7 @@ class Sharings:
         )
 
     def _starts(self, way: _Way, joint: JointNetwork, most: int) -> Floats:
-        """Exact values of each position, those that agree best upon the shared ones first."""
+        """Exact values of each position: those that agree best upon the shared ones, and others."""
         tables = list(zip(way.tables.tables, way.networks, joint.contacts, strict=True))
         anchor = max(tables, key=lambda t: (len(t[2].columns), t[0].logs.shape[1]))
         count = len(anchor[0].logs)
@@ -309,7 +315,10 @@ class Sharings:
             starts[:, contact.columns[~common]] = values[nearest][:, ~common]
             if contact.pole >= 0:
                 starts[:, contact.pole] = np.log(table.poles_s[nearest])
-        return np.asarray(starts[np.argsort(distance, kind="stable")[:most]])
+        order = np.argsort(distance, kind="stable")
+        nearest = -(-most // 3)
+        spread = np.linspace(nearest, len(order) - 1, most - nearest).astype(int)
+        return np.asarray(starts[order[np.unique(np.append(np.arange(nearest), spread))]])
 
 
 def _ways(form: str, tables: FormTables) -> Iterator[_Way]:
