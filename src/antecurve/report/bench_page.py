@@ -22,7 +22,7 @@ from antecurve.report.cautions import CAUTIONS
 from antecurve.report.chart_svg import page_svg
 from antecurve.report.charts import fault_chart
 from antecurve.report.descriptions import fault_text
-from antecurve.report.page import page_environment
+from antecurve.report.html_page import page_environment
 from antecurve.report.practical_notes import PRACTICAL_NOTES
 from antecurve.report.stress_tables import stress_lines, stress_rows
 from antecurve.report.text_table import TextTable

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
 import json
 import math
 from dataclasses import dataclass
@@ -14,7 +12,6 @@ from antecurve.networks.javascript import transfer_javascript
 from antecurve.networks.topology import ElementKind
 from antecurve.parts.joined import values_add
 from antecurve.quantities import format_quantity
-from antecurve.report.chart import FREQUENCY_TICKS
 
 if TYPE_CHECKING:
     from antecurve.pipeline import Analysis, Design
@@ -43,6 +40,10 @@ class Slider:
         ``linear``, or ``log`` for the logarithm to base 10 of the value.
     low_text, high_text : str
         The ends as printed below the slider.
+    unit : str
+        Unit of the number beside it.
+    factor : float
+        That unit in the slider's own.
     presets : tuple of (float, str)
         Usual values in the slider's own scale, with their texts.
     """
@@ -54,6 +55,8 @@ class Slider:
     value: float
     low_text: str
     high_text: str
+    unit: str
+    factor: float
     step: str = "any"
     scale: str = "linear"
     presets: tuple[tuple[float, str], ...] = ()
@@ -71,14 +74,11 @@ class BenchPanel:
         JSON, safe inside a script element.
     script : str
         The script.
-    script_hash : str
-        Its SHA-256 in base 64, for the page's content security policy.
     """
 
     sliders: tuple[Slider, ...]
     data: str
     script: str
-    script_hash: str
 
 
 def bench_panel(design: Design, analysis: Analysis, *, environment: Any) -> BenchPanel:
@@ -128,13 +128,11 @@ def bench_panel(design: Design, analysis: Analysis, *, environment: Any) -> Benc
         "source_level_v": job.source_level_v,
         "builds": _BUILDS,
         "distribution": job.spread.distribution,
-        "ticks": [list(tick) for tick in FREQUENCY_TICKS.items()],
     }
     data = json.dumps(content, allow_nan=False).replace("<", "\\u003c")
     coefficients = Markup(transfer_javascript(design.picked.topology))
     script = environment.get_template("bench.js").render(coefficients=coefficients)
-    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
-    return BenchPanel(_sliders(design), data, script, digest)
+    return BenchPanel(_sliders(design), data, script)
 
 
 def _sliders(design: Design) -> tuple[Slider, ...]:
@@ -151,17 +149,17 @@ def _sliders(design: Design) -> tuple[Slider, ...]:
     return (
         Slider(
             "source", "Generator, source resistance", 0, source_most, loading.source_resistance,
-            "0 Ω", format_quantity(source_most, "ohm", digits=3),
+            "0 Ω", format_quantity(source_most, "ohm", digits=3), "Ω", 1.0,
             presets=tuple((value, format_quantity(value, "ohm")) for value in _USUAL_OHM),
         ),
         Slider(
             "load", "Unit, input resistance", least, most, load,
             format_quantity(10.0**least, "ohm", digits=3),
-            format_quantity(10.0**most, "ohm", digits=3), scale="log",
+            format_quantity(10.0**most, "ohm", digits=3), "kΩ", 1e3, scale="log",
         ),
         Slider(
             "capacitance", "Unit and cable, capacitance", 0, picofarad_most, picofarad,
-            "0 F", format_quantity(picofarad_most * 1e-12, "F", digits=3),
+            "0 pF", format_quantity(picofarad_most * 1e-12, "F", digits=3), "pF", 1.0,
         ),
         *(_tolerance_slider(kind, most, tolerances[kind])
           for kind, most in ((ElementKind.RESISTOR, 10.0), (ElementKind.CAPACITOR, 20.0))),
@@ -172,4 +170,4 @@ def _tolerance_slider(kind: ElementKind, most: float, percent: float) -> Slider:
     """The tolerance of one kind of part, from nothing up."""
     high = max(most, percent)
     label = f"Tolerance of {kind.value}s"
-    return Slider(kind.value, label, 0, high, percent, "±0 %", f"±{high:g} %")
+    return Slider(kind.value, label, 0, high, percent, "±0 %", f"±{high:g} %", "%", 1.0)

@@ -45,6 +45,7 @@ __all__ = [
     "noise_rows",
     "peak_lines",
     "plan_rows",
+    "reading_rows",
     "sheet_lines",
     "sheet_rows",
     "stray_rows",
@@ -432,6 +433,31 @@ def sheet_rows(sheet: BenchSheet) -> tuple[TextTable, ...]:
             )
         )
     return tuple(tables)
+
+
+def reading_rows(sheet: BenchSheet, *, instrument: int = 0) -> TextTable:
+    """Tabulate what to set and to read with one instrument, with room to write.
+
+    Parameters
+    ----------
+    sheet : BenchSheet
+        The sheet.
+    instrument : int, optional
+        Place of the receiver among those of the sheet, from 0; by default the unit.
+
+    Returns
+    -------
+    TextTable
+        Frequency, setting, reading expected with its limits; reading and OK empty.
+    """
+    levels, blank = sheet.columns[instrument], [""] * sheet.frequency_hz.size
+    return table_of(
+        column("frequency", sheet.frequency_hz, quantity("Hz")),
+        column("set EMF", sheet.emf_v, _volt),
+        *_with_limits("expect mV", levels.level_v, levels.low_v, levels.high_v, _millivolts),
+        column("read", blank, right=False),
+        column("OK", blank, right=False),
+    )
 
 
 def _with_limits(

@@ -20,13 +20,17 @@ __all__ = [
     "GREEN",
     "GRID",
     "ORANGE",
+    "PAGE_COLOURS",
     "PAPER",
+    "ROW_GAP",
+    "TOP",
     "Band",
     "Chart",
     "Line",
     "Panel",
     "frequency_chart",
     "round_step",
+    "straight_points",
 ]
 
 Floats = NDArray[np.float64]
@@ -34,9 +38,17 @@ Floats = NDArray[np.float64]
 BLUE, ORANGE, GREEN, BLACK = "#0072B2", "#D55E00", "#009E73", "#222222"
 GRID, PAPER = "#d0d0d0", "#ffffff"
 FREQUENCY_TICKS = {
-    20: "20", 50: "50", 100: "100", 200: "200", 500: "500", 1e3: "1k", 2e3: "2k", 5e3: "5k",
-    10e3: "10k", 20e3: "20k", 50e3: "50k", 100e3: "100k",
+    20: "20", 50: "", 100: "100", 200: "", 500: "", 1e3: "1k", 2e3: "", 5e3: "",
+    10e3: "10k", 20e3: "20k", 50e3: "", 100e3: "100k",
 }  # fmt: skip
+PAGE_COLOURS = {
+    BLUE: "network", ORANGE: "ideal", GREEN: "record", BLACK: "ink", GRID: "line", PAPER: "paper",
+}  # fmt: skip
+"""Variables of ``templates/style.css.j2`` that stand for the colours of a chart."""
+_ASIDE = 0.04  # px, each time: less than the rounding of a drawing to tenths in all
+_HALVINGS = 6  # of the points where a line is straight
+_BOTTOM = 44.0  # px: numbers and name of the horizontal axis fit
+TOP, ROW_GAP = 10.0, 12.0  # px above all, and between rows of panels
 _PADDING = 0.06  # of the range of the values above and below it, so that no line lies on an edge
 
 
@@ -56,6 +68,8 @@ class Line:
         ``solid``, ``dashed``, ``dotted``, or ``points``.
     width : float
         Width, of points the diameter [px of 720 across the page].
+    key : str
+        Name by which the page redraws it; empty for none.
     """
 
     x: Floats
@@ -64,6 +78,7 @@ class Line:
     label: str = ""
     dash: str = "solid"
     width: float = 2.2
+    key: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -78,6 +93,8 @@ class Band:
         Colour of the tint, ``#rrggbb``.
     label : str
         Name in the legend; empty for none.
+    key : str
+        Name by which the page redraws it; empty for none.
     """
 
     x: Floats
@@ -85,6 +102,7 @@ class Band:
     high: Floats
     colour: str
     label: str = ""
+    key: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -101,12 +119,15 @@ class Panel:
         Name of the vertical axis.
     note : str
         Words within its upper right corner.
+    x_range : tuple of float or None
+        Ends of its horizontal axis where they are not those of the chart.
     """
 
     marks: tuple[Line | Band, ...]
     title: str = ""
     y_label: str = ""
     note: str = ""
+    x_range: tuple[float, float] | None = None
 
     def y_range(self) -> tuple[float, float]:
         """Compute the range of the values, with some space above and below.
@@ -160,18 +181,39 @@ class Chart:
     height: float = 340.0
     title: str = ""
 
-    def x_ticks(self) -> dict[float, str]:
-        """Choose what is written along the horizontal axis.
+    def x_ticks(self, panel: Panel) -> dict[float, str]:
+        """Choose what is written along the horizontal axis of a panel.
+
+        Parameters
+        ----------
+        panel : Panel
+            One of the chart's.
 
         Returns
         -------
         dict of float to str
-            What to write by where.
+            What to write by where; nothing by lines that help the eye only.
         """
-        low, high = self.x_range
+        low, high = panel.x_range or self.x_range
         if self.logarithmic:
             return {f: t for f, t in FREQUENCY_TICKS.items() if low * 0.999 <= f <= high * 1.001}
-        return round_ticks(low, high, 6 if self.columns == 1 else 3)
+        return round_ticks(low, high, 6 if self.columns == 1 else 4)
+
+    def panel_height(self, above: float = 0.0) -> float:
+        """Share the height out among the rows of panels.
+
+        Parameters
+        ----------
+        above : float, optional
+            What stands above them, such as a legend [px].
+
+        Returns
+        -------
+        float
+            Height of a row [px].
+        """
+        rows = -(-len(self.panels) // self.columns)
+        return (self.height - TOP - above - _BOTTOM - ROW_GAP * (rows - 1)) / rows
 
 
 def frequency_chart(
@@ -247,3 +289,29 @@ def round_ticks(low: float, high: float, count: int) -> dict[float, str]:
     numbers = range(math.ceil(low / step - 1e-6), math.floor(high / step + 1e-6) + 1)
     digits = max(0, -math.floor(math.log10(step) + 1e-9))
     return {n * step: f"{n * step:.{digits}f}".replace("-", "\N{MINUS SIGN}") for n in numbers}
+
+
+def straight_points(x: Floats, y: Floats) -> NDArray[np.intp]:
+    """Choose the points that a line needs, without those that a straight one passes close by.
+
+    Parameters
+    ----------
+    x, y : numpy.ndarray of float, shape (points,)
+        The points [px].
+
+    Returns
+    -------
+    numpy.ndarray of int, shape (points kept,)
+        Their places, ascending; the ends are always kept.
+    """
+    kept = np.arange(len(x))
+    for _ in range(_HALVINGS):
+        a, b = x[kept], y[kept]
+        dx, dy = a[2:] - a[:-2], b[2:] - b[:-2]
+        aside = np.abs(dx * (b[1:-1] - b[:-2]) - dy * (a[1:-1] - a[:-2]))
+        between = dx * (a[1:-1] - a[:-2]) + dy * (b[1:-1] - b[:-2])
+        length = dx * dx + dy * dy
+        near = (aside**2 <= _ASIDE**2 * length) & (between >= 0.0) & (between <= length)
+        near[1::2] = False
+        kept = kept[np.concatenate([[True], ~near, [True]])[: len(kept)]]
+    return kept

@@ -44,7 +44,10 @@ def chart_figure(chart: Chart, *, title: str = "") -> Figure:
     figure = Figure(figsize=(7.2, chart.height / _INCH), layout="constrained")
     count, columns = len(chart.panels), chart.columns
     shared = chart.y_range is not None
-    grid = figure.subplots(-(-count // columns), columns, sharex=True, sharey=shared, squeeze=False)
+    across = all(panel.x_range is None for panel in chart.panels)
+    grid = figure.subplots(
+        -(-count // columns), columns, sharex=across, sharey=shared, squeeze=False
+    )
     for axes, panel in zip(grid.flat, chart.panels, strict=False):
         _draw(axes, chart, panel)
     for number, axes in enumerate(grid.flat):
@@ -78,10 +81,10 @@ def _draw(axes: Axes, chart: Chart, panel: Panel) -> None:
             )
     if chart.logarithmic:
         axes.set_xscale("log")
-        ticks = chart.x_ticks()
+        ticks = chart.x_ticks(panel)
         axes.set_xticks(list(ticks), list(ticks.values()))
         axes.minorticks_off()
-    axes.set_xlim(*chart.x_range)
+    axes.set_xlim(*(panel.x_range or chart.x_range))
     axes.set_ylim(*(chart.y_range or panel.y_range()))
     axes.set_ylabel(panel.y_label)
     axes.set_title(panel.title, loc="left", fontsize="small")

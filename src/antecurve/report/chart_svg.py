@@ -10,16 +10,17 @@ from numpy.typing import NDArray
 
 from antecurve.report.chart import (
     BLACK,
-    BLUE,
-    GREEN,
     GRID,
-    ORANGE,
+    PAGE_COLOURS,
     PAPER,
+    ROW_GAP,
+    TOP,
     Band,
     Chart,
     Line,
     Panel,
     round_ticks,
+    straight_points,
 )
 
 __all__ = ["chart_svg", "described_svg", "page_svg", "svg_text"]
@@ -27,16 +28,14 @@ __all__ = ["chart_svg", "described_svg", "page_svg", "svg_text"]
 Floats = NDArray[np.float64]
 
 _WIDTH = 720.0  # px: what the page's own charts have as well
-_LEFT, _RIGHT, _BOTTOM, _TOP = 70.0, 16.0, 44.0, 10.0  # px: numbers and name of an axis fit
+_LEFT, _RIGHT = 70.0, 16.0  # px: numbers and name of an axis fit
 _ROW = 20.0  # px: a line of text with its space
-_GAP, _GUTTER = 12.0, 30.0  # px between rows, and between columns: numbers at both ends fit
+_GUTTER = 30.0  # px between columns: numbers at both ends fit
 _FONT = 13.0  # px: what the page's own charts have as well
 _SAMPLE = 34.0  # px: long enough to show the dashes
 _CHARACTER = 0.58  # of the font size: width of a character of the widest font named, on average
 _DASHES = {"dashed": ' stroke-dasharray="7 4"', "dotted": ' stroke-dasharray="2 4"'}
 _FARTHEST = 1e5  # px; no chart is near as large
-_HALVINGS = 6  # of the points where a line is straight
-_ASIDE = 0.04  # px, each time: less than the rounding in all
 
 
 def svg_text(
@@ -113,7 +112,7 @@ def chart_svg(chart: Chart, *, title: str = "", description: str = "") -> str:
     heading = title or chart.title
     marks = [m for p in chart.panels for m in p.marks if m.label]
     drawn = [f'<rect width="{_WIDTH:g}" height="{chart.height:g}" fill="{PAPER}"/>']
-    top = _TOP
+    top = TOP
     if heading:
         drawn.append(svg_text(_LEFT, top + _ROW - 8.0, heading, size=15.0))
         top += 1.3 * _ROW
@@ -121,14 +120,13 @@ def chart_svg(chart: Chart, *, title: str = "", description: str = "") -> str:
     drawn += legend
     top += _ROW * rows
     columns, count = chart.columns, len(chart.panels)
-    lines = -(-count // columns)
     above = _ROW if any(p.title for p in chart.panels) else 0.0
     width = (_WIDTH - _LEFT - _RIGHT - _GUTTER * (columns - 1)) / columns
-    height = (chart.height - top - _BOTTOM - _GAP * (lines - 1)) / lines - above
+    height = chart.panel_height(top - TOP) - above
     for number, panel in enumerate(chart.panels):
         row, column = divmod(number, columns)
         area = _Area(
-            _LEFT + column * (width + _GUTTER), top + above + row * (height + above + _GAP),
+            _LEFT + column * (width + _GUTTER), top + above + row * (height + above + ROW_GAP),
             width, height, chart, panel,
         )  # fmt: skip
         drawn += area.drawn(lowest=number + columns >= count, leftmost=column == 0)
@@ -159,15 +157,9 @@ def page_svg(chart: Chart) -> str:
         One ``<svg>`` element whose colours are the variables of the page's style.
     """
     drawn = chart_svg(chart)
-    for colour, name in _PAGE_COLOURS.items():
+    for colour, name in PAGE_COLOURS.items():
         drawn = drawn.replace(f'"{colour}"', f'"var(--{name})"')
     return drawn
-
-
-_PAGE_COLOURS = {
-    BLUE: "network", ORANGE: "ideal", GREEN: "record", BLACK: "ink", GRID: "line", PAPER: "paper",
-}  # fmt: skip
-"""Variables of style.css.j2 that stand for the colours of a chart."""
 
 
 def _upright(y: float, words: str) -> str:
@@ -218,16 +210,8 @@ def _points(x: Floats, y: Floats) -> str:
     What lies far outside a chart, infinite uncertainties too, is drawn at its farthest.
     """
     y = np.clip(y, -_FARTHEST, _FARTHEST)
-    for _ in range(_HALVINGS):
-        dx, dy = x[2:] - x[:-2], y[2:] - y[:-2]
-        aside = np.abs(dx * (y[1:-1] - y[:-2]) - dy * (x[1:-1] - x[:-2]))
-        between = dx * (x[1:-1] - x[:-2]) + dy * (y[1:-1] - y[:-2])
-        length = dx * dx + dy * dy
-        near = (aside**2 <= _ASIDE**2 * length) & (between >= 0.0) & (between <= length)
-        near[1::2] = False
-        kept = np.concatenate([[True], ~near, [True]])[: len(x)]
-        x, y = x[kept], y[kept]
-    tenths = np.rint(10.0 * np.stack([x, y], axis=1))
+    kept = straight_points(x, y)
+    tenths = np.rint(10.0 * np.stack([x[kept], y[kept]], axis=1))
     return " ".join(f"{a / 10:g},{b / 10:g}" for a, b in tenths.tolist())
 
 
@@ -242,7 +226,7 @@ class _Area:
         self._y_range = chart.y_range or panel.y_range()
 
     def _across(self, x: Floats) -> Floats:
-        low, high = self._chart.x_range
+        low, high = self._panel.x_range or self._chart.x_range
         scale = np.log if self._chart.logarithmic else np.asarray
         share = (scale(x) - scale(low)) / (scale(high) - scale(low))
         return np.asarray(self._x + self._width * np.clip(share, 0.0, 1.0))
@@ -257,10 +241,10 @@ class _Area:
         bottom, right = self._y + self._height, self._x + self._width
         parts: list[str] = []
         lines = ""
-        for value, text in self._chart.x_ticks().items():
+        for value, text in self._chart.x_ticks(panel).items():
             x = float(self._across(np.array(value)))
             lines += f"M{x:.1f} {self._y:.1f}V{bottom:.1f}"
-            if lowest:
+            if lowest and text:
                 parts.append(svg_text(x, bottom + 16.0, text, anchor="middle"))
         for value, text in round_ticks(*self._y_range, max(4, int(self._height / 35.0))).items():
             y = float(self._up(np.array(value)))

@@ -35,6 +35,7 @@ __all__ = [
     "deviation_chart",
     "error_chart",
     "fault_chart",
+    "moved_error_chart",
     "repair_chart",
     "response_chart",
     "scope_chart",
@@ -43,6 +44,8 @@ __all__ = [
 ]
 
 Floats = NDArray[np.float64]
+_EDGE = 0.05  # of the period: 50 µs at 1 kHz, in which a spike of 3.18 µs falls off
+_LEAD = 0.01  # of the half period, shown before the edge
 _COLUMNS = 3  # of faults: as many as stay readable across a page
 _HEADROOM = 1.6  # times the ideal trace: most faults fit, and the ideal one stays large
 _SEEN_DB = 1e-6  # a difference below it is rounding, and one line hides the other
@@ -50,7 +53,7 @@ _WIDEST_DB = 40.0  # of a deviation: beyond it the limit would be no more than t
 
 
 def response_chart(response: ResponseTable) -> Chart:
-    """Chart the level of network and curve over frequency.
+    """Chart the level of a network over frequency, and its difference from the published curve.
 
     Parameters
     ----------
@@ -60,19 +63,21 @@ def response_chart(response: ResponseTable) -> Chart:
     Returns
     -------
     Chart
-        Level in dB re 1 kHz.
+        Level in dB re 1 kHz; below it the difference, which the level would hide.
     """
     hz = response.frequency_hz
-    return frequency_chart(
-        (
-            Line(x=hz, y=response.network_db, colour=BLUE, label="network with parts"),
-            Line(
-                x=hz, y=response.published_db, colour=ORANGE, dash="dashed",
-                label="published time constants",
+    level = Line(x=hz, y=response.network_db, colour=BLUE)
+    apart = Line(x=hz, y=response.network_db - response.published_db, colour=ORANGE)
+    return Chart(
+        panels=(
+            Panel(marks=(level,), title="level of the network", y_label="dB re 1 kHz"),
+            Panel(
+                marks=(apart,), title="difference from the published time constants",
+                y_label="dB",
             ),
         ),
-        "level in dB re 1 kHz",
-        (hz[0], hz[-1]),
+        x_label="frequency in Hz", x_range=(float(hz[0]), float(hz[-1])), logarithmic=True,
+        height=460.0,
     )  # fmt: skip
 
 
@@ -98,16 +103,59 @@ def error_chart(analysis: Analysis, *, limit_db: float | None) -> Chart:
     hz, error = response.frequency_hz[inside], response.error_db[inside]
     published = (response.network_db - response.published_db)[inside]
     marks: list[Line | Band] = [
-        Band(x=curves.frequency_hz, low=bottom, high=top, colour=BLUE, label="95 % of builds"),
+        Band(
+            x=curves.frequency_hz, low=bottom, high=top, colour=BLUE, label="95 % of builds",
+            key="builds",
+        ),
         *(Line(x=curves.frequency_hz, y=y, colour=BLUE, width=0.5) for y in (bottom, top)),
-        Line(x=hz, y=error, colour=BLUE, label="nominal, against the job's curve"),
-    ]
+        Line(x=hz, y=error, colour=BLUE, label="nominal, against the job's curve", key="network"),
+    ]  # fmt: skip
     if abs(published - error).max() > _SEEN_DB:
         label = "against published time constants"
-        marks.append(Line(x=hz, y=published, colour=ORANGE, dash="dashed", label=label))
+        marks.append(
+            Line(x=hz, y=published, colour=ORANGE, dash="dashed", label=label, key="published")
+        )
     if limit_db is not None:
         marks += _limit(band_hz, limit_db, BLACK, "dotted", f"limit ±{limit_db:g} dB")
     return frequency_chart(tuple(marks), "error in dB, 0 at 1 kHz", band_hz)
+
+
+def moved_error_chart(chart: Chart, *, frequency_hz: Floats, reach_db: float) -> Chart:
+    """Chart the error for a page that moves it, with the job's own as a ghost behind it.
+
+    Parameters
+    ----------
+    chart : Chart
+        From `error_chart`.
+    frequency_hz : numpy.ndarray of float, shape (frequencies,)
+        Where the page computes [Hz].
+    reach_db : float
+        Ends of the fixed scale, above 0 [dB].
+
+    Returns
+    -------
+    Chart
+        All marks at the page's frequencies.
+    """
+    (panel,) = chart.panels
+    log = np.log(frequency_hz)
+
+    def at(mark: Line | Band, y: Floats) -> Floats:
+        return np.interp(log, np.log(mark.x), y)
+
+    moved: list[Line | Band] = []
+    for mark in panel.marks:
+        if isinstance(mark, Band):
+            low, high = at(mark, mark.low), at(mark, mark.high)
+            moved.append(replace(mark, x=frequency_hz, low=low, high=high))
+        elif mark.key == "network":
+            line = replace(mark, x=frequency_hz, y=at(mark, mark.y), label="nominal")
+            ghost = replace(line, key="job", colour=BLACK, width=1.1, label="at the job's bench")
+            moved += [ghost, line]
+        elif mark.label or mark.dash != "solid":
+            moved.append(replace(mark, x=frequency_hz, y=at(mark, mark.y)))
+    changed = replace(panel, marks=tuple(moved))
+    return replace(chart, panels=(changed,), y_range=(-reach_db, reach_db))
 
 
 def _limit(
@@ -165,8 +213,18 @@ def _whole_period(wave: SquareWave, time: Floats, trace: Floats) -> tuple[Floats
     return np.append(time, 2.0 * wave.half_period_s), np.append(trace, trace[0])
 
 
+def _with_lead(wave: SquareWave, time: Floats, trace: Floats) -> tuple[Floats, Floats]:
+    """A period with what comes before its first edge, and both ends of its edges."""
+    closed_time, closed = _whole_period(wave, time, trace)
+    before = time > (2.0 - _LEAD) * wave.half_period_s
+    lead_time = np.append(time[before] - 2.0 * wave.half_period_s, 0.0)
+    return np.concatenate([lead_time, closed_time]), np.concatenate(
+        [trace[before], trace[before][-1:], closed]
+    )
+
+
 def scope_chart(trace: ScopeTrace) -> Chart:
-    """Chart the three traces of a square wave, one above the other.
+    """Chart the three traces of a square wave, one above the other, each with its edge enlarged.
 
     Parameters
     ----------
@@ -176,24 +234,30 @@ def scope_chart(trace: ScopeTrace) -> Chart:
     Returns
     -------
     Chart
-        EMF, at the unit's input, after playback; volts over time.
+        EMF, at the unit's input, after playback; volts over time: a period, and its edge.
     """
     scale, unit = _prefixed(float(trace.time_s[-1]), "s")
+    half = trace.wave.half_period_s * scale
     panels = []
-    for title, values, colour, dash in (
-        ("EMF of the generator", trace.input_v, ORANGE, "dashed"),
-        ("network: at the unit's input", trace.network_v, BLUE, "solid"),
-        (
-            f"after playback: {trace.playback.name}, unit gain at 1 kHz",
-            trace.playback_v, GREEN, "solid",
-        ),
-    ):  # fmt: skip
-        time, closed = _whole_period(trace.wave, trace.time_s, values)
+    for title, values, colour in (
+        ("EMF of the generator", trace.input_v, ORANGE),
+        ("at the unit's input", trace.network_v, BLUE),
+        (f"after playback ({trace.playback.name})", trace.playback_v, GREEN),
+    ):
+        time, closed = _with_lead(trace.wave, trace.time_s, values)
         volts, volt = _prefixed(float(np.abs(closed).max()), "V")
-        line = Line(x=time * scale, y=closed * volts, colour=colour, dash=dash)
-        panels.append(Panel(marks=(line,), title=title, y_label=volt))
-    end = 2.0 * trace.wave.half_period_s * scale
-    return Chart(panels=tuple(panels), x_label=f"time in {unit}", x_range=(0.0, end), height=500.0)
+        line = Line(x=time * scale, y=closed * volts, colour=colour)
+        panels += [
+            Panel(marks=(line,), title=title, y_label=volt),
+            Panel(
+                marks=(line,), title=f"edge, {1.0 / _EDGE:.0f} times as fast",
+                x_range=(-_LEAD * half, (2.0 * _EDGE - _LEAD) * half),
+            ),
+        ]  # fmt: skip
+    return Chart(
+        panels=tuple(panels), x_label=f"time in {unit}", x_range=(0.0, 2.0 * half), columns=2,
+        height=520.0,
+    )  # fmt: skip
 
 
 def fault_chart(sheet: FaultSheet) -> Chart:

@@ -15,7 +15,7 @@ from antecurve.report.diagnosis_tables import (
     suspect_rows,
     suspect_text,
 )
-from antecurve.report.page import page_environment
+from antecurve.report.html_page import page_environment
 from antecurve.report.unit_report import VERDICT_WORDS, band_rows
 
 if TYPE_CHECKING:

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any
+import math
+from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
+from antecurve.analysis.bench_sheet import bench_sheet
 from antecurve.analysis.loading import one_change
 from antecurve.analysis.ratings import part_stresses
 from antecurve.analysis.scope import FaultSheet, ScopeTrace
@@ -14,12 +18,19 @@ from antecurve.report.bench_tables import (
     combination_rows,
     level_lines,
     measure_rows,
+    reading_rows,
+    sheet_lines,
     window_lines,
 )
 from antecurve.report.build_tables import sensitivity_rows
 from antecurve.report.cautions import CAUTIONS
-from antecurve.report.chart_svg import page_svg
-from antecurve.report.charts import error_chart, fault_chart, response_chart, scope_chart
+from antecurve.report.charts import (
+    error_chart,
+    fault_chart,
+    moved_error_chart,
+    response_chart,
+    scope_chart,
+)
 from antecurve.report.descriptions import (
     error_text,
     fault_text,
@@ -28,6 +39,8 @@ from antecurve.report.descriptions import (
     scope_text,
 )
 from antecurve.report.formula_rows import formula_numbers, given_numbers
+from antecurve.report.html_page import html_page, page_environment
+from antecurve.report.page_chart import PageChart, page_chart
 from antecurve.report.schematic import schematic_svg, value_labels
 from antecurve.report.stored_formulas import page_formulas
 from antecurve.report.stress_tables import stress_lines, stress_rows
@@ -43,55 +56,53 @@ from antecurve.report.tables import (
 )
 from antecurve.report.tiles import design_tiles
 from antecurve.synthesis.worked_numbers import worked_numbers
-from antecurve.texts import unbroken
 
-__all__ = ["page_environment", "report_page"]
+if TYPE_CHECKING:
+    from antecurve.pipeline import Analysis
+
+__all__ = ["report_page"]
 
 
-def page_environment() -> Any:
-    """Make the template environment, which escapes every text not marked as markup.
-
-    Returns
-    -------
-    jinja2.Environment
-        Templates of the package.
-    """
-    import jinja2
-
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("antecurve.report"),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["unbroken"] = unbroken
-    return environment
+_REACHES_DB = (0.01, 0.015, 0.02, 0.03, 0.05, 0.07, 0.1, 0.15, 0.2, 0.3, 0.5, 0.7, 1.0, 1.5,
+               2.0, 3.0, 5.0, 7.0, 10.0, 15.0, 20.0, 30.0, 50.0)  # fmt: skip
+"""Ends of a fixed scale of error that give round numbers along it [dB]."""
+_SCALES = (0.2, 1.0, 5.0)  # times the scale that holds the limit and the builds: closer and wider
+_PER_DECADE = 60  # frequencies of the error that follows the sliders, as the page computes builds
 
 
 def _square_waves(trace: ScopeTrace | None, faults: FaultSheet | None) -> dict[str, Any]:
-    """Plots and numbers of the square waves, where there are any."""
-    from markupsafe import Markup
-
+    """Charts and numbers of the square waves, where there are any."""
     if trace is None or faults is None:
         return {"scope_plot": None, "fault_plot": None, "faults": None}
     return {
-        "scope_plot": Markup(page_svg(scope_chart(trace))),
-        "fault_plot": Markup(page_svg(fault_chart(faults))),
+        "scope_plot": page_chart(
+            scope_chart(trace), name="chart-scope", title="Square wave on its way",
+            text=scope_text(trace),
+        ),
+        "fault_plot": page_chart(
+            fault_chart(faults), name="chart-faults", title="Common faults of playback",
+            text=fault_text(faults),
+        ),
         "faults": measure_rows([(t.playback.name, t.measures) for t in faults.traces]),
-    }
+    }  # fmt: skip
 
 
-def _texts(design: Design, trace: ScopeTrace | None, faults: FaultSheet | None) -> dict[str, str]:
-    """The figures in words."""
-    texts = {
-        "schematic": schematic_text(design.picked, design.job.loading),
-        "error": error_text(design.analysis, limit_db=design.job.target.error_limit_db),
-        "response": response_text(design.analysis.response),
-    }
-    if trace is not None and faults is not None:
-        texts |= {"scope": scope_text(trace), "faults": fault_text(faults)}
-    return texts
+def _error_plot(analysis: Analysis, limit_db: float | None) -> tuple[PageChart, list[float]]:
+    """The error that follows the sliders, and its fixed scales, the middle one shown first."""
+    chart = error_chart(analysis, limit_db=limit_db)
+    low, high = analysis.error.job.band_hz
+    steps = max(1, math.ceil(_PER_DECADE * math.log10(high / low)))
+    largest = max(analysis.error.job.centred_db, analysis.spread.centred_db.p95, limit_db or 0.0)
+    reaches = [_round_reach(1.1 * largest * scale) for scale in _SCALES]
+    moved = moved_error_chart(
+        chart, frequency_hz=np.geomspace(low, high, steps + 1), reach_db=reaches[1]
+    )
+    text = error_text(analysis, limit_db=limit_db)
+    return page_chart(chart, name="chart-error", title="Error", text=text, live=moved), reaches
+
+
+def _round_reach(reach_db: float) -> float:
+    return next((r for r in _REACHES_DB if r >= reach_db), _REACHES_DB[-1])
 
 
 def _formulas(design: Design) -> dict[str, Any]:
@@ -109,13 +120,15 @@ def _formulas(design: Design) -> dict[str, Any]:
 
 
 @checked
-def report_page(design: Design) -> bytes:
+def report_page(design: Design, *, date: str = "") -> bytes:
     """Render the report of a design.
 
     Parameters
     ----------
     design : Design
         A design with its analyses.
+    date : str, optional
+        Date in the footer of the printed sheets.
 
     Returns
     -------
@@ -136,19 +149,33 @@ def report_page(design: Design) -> bytes:
     schematic = schematic_svg(
         design.network, loading=design.job.loading, labels=value_labels(design.picked)
     )
-    page: str = environment.get_template("report.html.j2").render(
+    error_plot, reaches = _error_plot(analysis, limit_db)
+    sheet = bench_sheet(design)
+    return html_page(
+        "report.html.j2",
         title=design.job.title,
+        date=date,
+        scripts=[panel.script],
+        environment=environment,
         balanced=design.job.network.balanced,
         missed=missed,
         governs=governs,
         tiles=design_tiles(design),
         summary=[line for line in summary_lines(design) if line not in (*governs, missed, curve)],
         curve=curve,
-        texts=_texts(design, trace, faults),
-        limit_db=limit_db,
+        texts={"schematic": schematic_text(design.picked, design.job.loading)},
         schematic=Markup(schematic),
-        error_plot=Markup(page_svg(error_chart(analysis, limit_db=limit_db))),
-        response_plot=Markup(page_svg(response_chart(analysis.response))),
+        error_plot=error_plot,
+        reaches=reaches,
+        response_plot=page_chart(
+            response_chart(analysis.response),
+            name="chart-level",
+            title="Level",
+            text=response_text(analysis.response),
+        ),
+        verify=reading_rows(sheet),
+        verify_line=level_lines(analysis.level)[0],
+        verify_limits=sheet_lines(sheet)[0],
         wiring=wiring_rows(design.picked),
         nodes=node_caption(design.picked),
         second=None if design.second is None else wiring_rows(design.second),
@@ -168,7 +195,4 @@ def report_page(design: Design) -> bytes:
         cautions=CAUTIONS,
         sliders=panel.sliders,
         bench_data=Markup(panel.data),
-        script=Markup(panel.script),
-        script_hash=panel.script_hash,
     )
-    return (page + "\n").encode()

@@ -22,7 +22,7 @@ from antecurve.report.overlay_charts import (
     overlay_chart,
     overlay_chart_text,
 )
-from antecurve.report.page import page_environment
+from antecurve.report.html_page import page_environment
 from antecurve.report.text_table import (
     ABSENT,
     TextTable,

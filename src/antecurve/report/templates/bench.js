@@ -45,7 +45,10 @@ function grid(frequencies) {
   return { hz: frequencies, ideal_db: curveLevels(frequencies).map((v) => v - reference) };
 }
 
-const wide = grid(bench.frequency_hz), coarse = grid(bandFrequencies(60)), fine = grid(bandFrequencies(240));
+/* The figure that the sliders redraw, with its values as they are in the job. */
+const moved = charts["chart-error"], [, ...initial] = moved.plots[0].data;
+const keyed = (key) => moved.options.panels[0].series.flatMap((s, k) => s.key === key ? [initial[k - 1]] : []);
+const wide = grid(bench.frequency_hz), coarse = grid(moved.plots[0].data[0]), fine = grid(bandFrequencies(240));
 
 /* Network and error on a grid, in dB re 1 kHz. */
 function onGrid(values, loading, { hz, ideal_db }) {
@@ -126,58 +129,6 @@ function builds(loading, tolerances) {
   };
 }
 
-const space = { left: 52, right: 20, top: 10, bottom: 42, width: 720, height: 260 };
-
-function node(name, attributes, text) {
-  const made = document.createElementNS("http://www.w3.org/2000/svg", name);
-  for (const [key, value] of Object.entries(attributes)) made.setAttribute(key, value);
-  if (text !== undefined) made.textContent = text;
-  return made;
-}
-
-function niceStep(span) {
-  const raw = span / 5, power = Math.pow(10, Math.floor(Math.log10(raw)));
-  return [1, 2, 5, 10].map((m) => m * power).find((step) => step >= raw);
-}
-
-/* Redraw a plot: lines and a band over log frequency, and the same in words. */
-function draw(id, fs, lines, band, label, words) {
-  const svg = document.getElementById(id);
-  svg.replaceChildren();
-  svg.setAttribute("aria-label", words);
-  const first = fs[0], last = fs[fs.length - 1];
-  const all = lines.flatMap((l) => l.values).concat(band ? band.low : [], band ? band.high : []);
-  const step = niceStep(Math.max(...all) - Math.min(...all) || 1);
-  const low = Math.floor(Math.min(...all) / step) * step;
-  const high = Math.ceil(Math.max(...all) / step) * step || step;
-  const x = (f) => space.left + (space.width - space.left - space.right) * Math.log(f / first) / Math.log(last / first);
-  const y = (v) => space.top + (space.height - space.top - space.bottom) * (high - v) / (high - low);
-  for (let k = Math.round(low / step); k <= Math.round(high / step); k++) {
-    const v = k * step;
-    svg.append(node("line", { x1: space.left, x2: space.width - space.right, y1: y(v), y2: y(v), class: "grid" }));
-    svg.append(node("text", { x: space.left - 6, y: y(v) + 4, "text-anchor": "end" }, String(+v.toPrecision(6))));
-  }
-  for (const [f, name] of bench.ticks) {
-    if (f < first * 0.999 || f > last * 1.001) continue;
-    svg.append(node("line", { x1: x(f), x2: x(f), y1: space.top, y2: space.height - space.bottom, class: "grid" }));
-    svg.append(node("text", { x: x(f), y: space.height - 26, "text-anchor": "middle" }, name));
-  }
-  svg.append(node("text", { x: space.width / 2, y: space.height - 6, "text-anchor": "middle" }, label));
-  if (band) {
-    const points = fs.map((f, k) => `${x(f)},${y(band.high[k])}`)
-      .concat(fs.map((f, k) => `${x(f)},${y(band.low[k])}`).reverse());
-    svg.append(node("polygon", { points: points.join(" "), class: "band" }));
-  }
-  for (const line of lines) {
-    const points = fs.map((f, k) => `${x(f)},${y(line.values[k])}`).join(" ");
-    svg.append(node("polyline", { points, class: line.kind }));
-  }
-}
-
-function extremes(values) {
-  return `between ${Math.min(...values).toFixed(3)} and ${Math.max(...values).toFixed(3)} dB`;
-}
-
 const sliders = ["source", "load", "capacitance", "resistor", "capacitor"];
 
 function read(name) {
@@ -193,17 +144,17 @@ function shown(value, unit) {
 }
 
 /* Kinds of part whose tolerance has been set here; of the others each part keeps its own. */
-const moved = new Set();
+const retoleranced = new Set();
 
 function tolerance(kind) {
-  return moved.has(kind) ? read(kind) / 100 : null;
+  return retoleranced.has(kind) ? read(kind) / 100 : null;
 }
 
 function shownTolerance(kind) {
   const text = `±${+read(kind).toPrecision(3)} %`;
   const own = new Set(bench.positions.filter((p) => p.kind === kind)
     .flatMap((p) => p.parts.map((part) => part.tolerance)));
-  return moved.has(kind) || own.size < 2 ? text : `each part's own, up to ${text}`;
+  return retoleranced.has(kind) || own.size < 2 ? text : `each part's own, up to ${text}`;
 }
 
 function state() {
@@ -213,10 +164,20 @@ function state() {
   };
 }
 
-/* The value of a slider beside its name, and for whoever hears the slider. */
+/* The value of a slider in the field beside it, and for whoever hears the slider. */
 function show(name, text) {
-  document.getElementById(`show-${name}`).textContent = text;
+  const field = document.getElementById(`number-${name}`);
+  if (document.activeElement !== field) field.value = +(read(name) / field.dataset.factor).toPrecision(4);
+  document.getElementById(`show-${name}`).textContent = text.includes("own") ? text : "";
   document.getElementById(`slide-${name}`).setAttribute("aria-valuetext", text);
+}
+
+/* Move a slider to a value in the unit of its field, or as near as it goes. */
+function place(name, value) {
+  const slider = document.getElementById(`slide-${name}`), field = document.getElementById(`number-${name}`);
+  const exact = value * field.dataset.factor;
+  const at = slider.dataset.scale === "log" ? Math.log10(Math.max(exact, 1e-9)) : exact;
+  slider.value = Math.max(slider.min, Math.min(slider.max, at));
 }
 
 /* Say a result aloud once the sliders rest, not at every step of a drag. */
@@ -226,32 +187,35 @@ function say(text) {
   resting = setTimeout(() => { document.getElementById("bench-said").textContent = text; }, 600);
 }
 
-/* The error at the job's own bench: where the sliders stand when the page is made. */
-const atTheJob = onGrid(bench.values, bench.loading, coarse).error_db;
+/* The error at the job's own bench, and what a unit without the ultrasonic poles adds. */
+const [atTheJob] = keyed("job"), [published] = keyed("published");
+
+function atTheJobsBench() {
+  return sliders.every((name) => {
+    const slider = document.getElementById(`slide-${name}`);
+    return Math.abs(slider.value - slider.defaultValue) < 1e-9;
+  });
+}
 
 function drawError(loading, spread) {
-  const fs = coarse.hz, error = onGrid(bench.values, loading, coarse).error_db;
-  const lines = [{ kind: "ghost", values: atTheJob }, { kind: "network", values: error }];
-  if (bench.limit_db !== null) {
-    for (const sign of [-1, 1]) {
-      lines.push({ kind: "limit", values: fs.map(() => sign * bench.limit_db) });
-    }
+  if (atTheJobsBench()) {
+    moved.redraw({ network: atTheJob, published, builds: keyed("builds") });
+    return;
   }
-  draw("bench-error", fs, lines, spread,
-    "error in dB, 0 at 1 kHz, over frequency in Hz",
-    `With the sliders' loading the error lies ${extremes(error)}; 95 % of builds within ` +
-    `${spread.within_db.toFixed(3)} dB, half of the range.`);
+  const error = onGrid(bench.values, loading, coarse).error_db;
+  const values = { network: error, builds: [spread.high, spread.low] };
+  if (published) values.published = error.map((v, k) => v + published[k] - atTheJob[k]);
+  moved.redraw(values);
+}
+
+function reach() {
+  return Number(document.querySelector("input[name=scale]:checked").value);
 }
 
 function redraw(aloud) {
   const { loading, tolerances } = state();
   const now = compute(loading);
   const spread = builds(loading, tolerances);
-  draw("bench-response", bench.frequency_hz, [
-    { kind: "network", values: now.network_db },
-    { kind: "ideal", values: wide.ideal_db },
-  ], null, "level in dB re 1 kHz over frequency in Hz",
-    `With the sliders' loading the level re 1 kHz lies ${extremes(now.network_db)}.`);
   drawError(loading, spread);
   const output = bench.source_level_v * Math.pow(10, now.gain_db / 20);
   show("source", shown(loading.source, "Ω"));
@@ -261,7 +225,8 @@ function redraw(aloud) {
   const result = `Level at 1 kHz ${shown(output, "V")}, ${now.gain_db.toFixed(2)} dB re EMF. ` +
     `Error over the band ±${now.centred_db.toFixed(4)} dB; 95 % of ` +
     `${bench.builds} builds drawn in this page within ±${spread.within_db.toFixed(3)} dB ` +
-    `(so few tell it only to ${spread.from_db.toFixed(3)} to ${spread.to_db.toFixed(3)} dB, 95 % confidence).`;
+    `(so few tell it only to ${spread.from_db.toFixed(3)} to ${spread.to_db.toFixed(3)} dB, 95 % confidence).` +
+    (now.centred_db > reach() ? " The curve leaves the scale." : "");
   document.getElementById("bench-result").textContent = result;
   if (aloud) say(result);
 }
@@ -269,7 +234,7 @@ function redraw(aloud) {
 let pending = false;
 for (const name of sliders) {
   document.getElementById(`slide-${name}`).addEventListener("input", () => {
-    if (name === "resistor" || name === "capacitor") moved.add(name);
+    if (name === "resistor" || name === "capacitor") retoleranced.add(name);
     if (pending) return;
     pending = true;
     requestAnimationFrame(() => { pending = false; redraw(true); });
@@ -285,9 +250,11 @@ for (const button of document.querySelectorAll("button[data-slider]")) {
 
 /* The sliders' places stand in the address, so that a bench can be bookmarked. */
 function remember() {
+  const scale = document.querySelector("input[name=scale]:checked");
   const places = sliders.map((name) => [name, document.getElementById(`slide-${name}`)])
     .filter(([, slider]) => Math.abs(slider.value - slider.defaultValue) > 1e-9)
-    .map(([name, slider]) => `${name}=${slider.value}`);
+    .map(([name, slider]) => `${name}=${slider.value}`)
+    .concat(scale.defaultChecked ? [] : [`scale=${scale.value}`]);
   history.replaceState(null, "", places.length ? `#bench,${places.join(",")}` : "#bench");
 }
 
@@ -296,15 +263,36 @@ function recall() {
   if (word !== "bench") return;
   for (const place of places) {
     const [name, value] = place.split("=");
+    for (const scale of document.querySelectorAll("input[name=scale]")) {
+      if (name === "scale" && scale.value === value) scale.checked = true;
+    }
     if (!sliders.includes(name) || !Number.isFinite(Number(value))) continue;
     document.getElementById(`slide-${name}`).value = value;
-    if (name === "resistor" || name === "capacitor") moved.add(name);
+    if (name === "resistor" || name === "capacitor") retoleranced.add(name);
   }
 }
-for (const name of sliders) document.getElementById(`slide-${name}`).addEventListener("change", remember);
+for (const name of sliders) {
+  document.getElementById(`slide-${name}`).addEventListener("change", remember);
+  const field = document.getElementById(`number-${name}`);
+  field.addEventListener("change", () => {
+    if (field.value === "" || !Number.isFinite(Number(field.value))) return redraw(false);
+    if (name === "resistor" || name === "capacitor") retoleranced.add(name);
+    place(name, Number(field.value));
+    redraw(true);
+    remember();
+  });
+  field.addEventListener("blur", () => requestAnimationFrame(() => redraw(false)));
+}
+for (const scale of document.querySelectorAll("input[name=scale]")) {
+  scale.addEventListener("change", () => {
+    moved.reach(reach());
+    redraw(true);
+    remember();
+  });
+}
 
 document.getElementById("bench-reset").addEventListener("click", () => {
-  moved.clear();
+  retoleranced.clear();
   for (const name of sliders) {
     const slider = document.getElementById(`slide-${name}`);
     slider.value = slider.defaultValue;
@@ -313,17 +301,7 @@ document.getElementById("bench-reset").addEventListener("click", () => {
   remember();
 });
 
-/* What fits needs no stop of the keyboard; what scrolls does. */
-function stops() {
-  for (const box of document.querySelectorAll(".wide")) {
-    if (box.scrollWidth > box.clientWidth) box.tabIndex = 0;
-    else box.removeAttribute("tabindex");
-  }
-}
-
 for (const hidden of document.querySelectorAll("#bench, .scripted")) hidden.hidden = false;
 recall();
+moved.reach(reach());
 redraw(false);
-stops();
-addEventListener("resize", stops);
-document.addEventListener("toggle", stops, true);

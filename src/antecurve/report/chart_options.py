@@ -1,0 +1,112 @@
+"""Charts as options of uPlot, the charting library in ``vendor/uplot``: plain data for JSON.
+
+``templates/charts.js`` adds what JSON can't hold: colours of the page, numbers along the axes and
+the crosshair.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.report.chart import PAGE_COLOURS, Band, Chart, Line, Panel, straight_points
+
+__all__ = ["chart_options"]
+
+Floats = NDArray[np.float64]
+_DASHES = {"dashed": [7, 4], "dotted": [2, 4]}  # px, as in the drawings
+_STOPS = 200  # of the crosshair where a line is straight: one for every 3 px of a wide screen
+_DIGITS = 6  # significant: 0.01 px of a chart that is 10,000 px high
+_WIDTH, _HEIGHT = 720.0, 300.0  # px of a drawing: what is closer than 0.04 px is one point
+
+
+def chart_options(chart: Chart) -> dict[str, Any]:
+    """List what uPlot needs to draw a chart.
+
+    Parameters
+    ----------
+    chart : Chart
+        What is drawn.
+
+    Returns
+    -------
+    dict
+        ``logarithmic``, ``columns``, ``x_label``, ``y_label`` and ``panels``, each with title,
+        note, scales, axes, series, bands and data as uPlot names them.  Colours are names of the
+        page's variables; ``group`` of a series joins what one entry of the legend switches.
+    """
+    return {
+        "logarithmic": chart.logarithmic,
+        "columns": chart.columns,
+        "x_label": chart.x_label,
+        "y_label": chart.y_label,
+        "panels": [_panel_options(chart, panel) for panel in chart.panels],
+    }
+
+
+def _panel_options(chart: Chart, panel: Panel) -> dict[str, Any]:
+    x = _positions(chart, panel)
+    series: list[dict[str, Any]] = [{}]
+    bands: list[dict[str, Any]] = []
+    data = [x]
+    for number, mark in enumerate(panel.marks):
+        entry = {"label": mark.label, "key": mark.key, "stroke": PAGE_COLOURS[mark.colour]}
+        entry["group"] = mark.label or f"mark {number}"
+        if isinstance(mark, Line):
+            series.append(entry | {"width": mark.width, "dash": _DASHES.get(mark.dash, [])})
+            series[-1]["dots"] = mark.dash == "points"
+            data.append(_values(chart, mark, mark.y, x))
+            continue
+        high = len(series)
+        for values in (mark.high, mark.low):
+            series.append(entry | {"width": 0, "dash": [], "dots": False})
+            data.append(_values(chart, mark, values, x))
+        bands.append({"series": [high, high + 1], "fill": PAGE_COLOURS[mark.colour]})
+    low, high_y = chart.y_range or panel.y_range()
+    first, last = panel.x_range or chart.x_range
+    return {
+        "title": panel.title,
+        "note": panel.note,
+        "height": round(chart.panel_height()),
+        "scales": {"x": {"min": first, "max": last}, "y": {"min": low, "max": high_y}},
+        "axes": [{}, {"label": panel.y_label}],
+        "series": series,
+        "bands": bands,
+        "data": [[_rounded(v) for v in values.tolist()] for values in data],
+    }
+
+
+def _rounded(value: float) -> float | None:
+    """A number as short as its digits; none where a line has no value."""
+    return float(f"{value:.{_DIGITS}g}") if np.isfinite(value) else None
+
+
+def _positions(chart: Chart, panel: Panel) -> Floats:
+    """Where the crosshair stops: points that bend a line, and some between them."""
+    first, last = panel.x_range or chart.x_range
+    low, high = chart.y_range or panel.y_range()
+    across = (lambda x: np.log(x / first) / np.log(last / first)) if chart.logarithmic else (
+        lambda x: (x - first) / (last - first)
+    )  # fmt: skip
+    stops = [] if chart.logarithmic else [np.linspace(first, last, _STOPS)]
+    for mark in panel.marks:
+        for y in (mark.y,) if isinstance(mark, Line) else (mark.low, mark.high):
+            inside = (mark.x >= first) & (mark.x <= last)
+            x = mark.x[inside]
+            if chart.logarithmic or (isinstance(mark, Line) and mark.dash == "points"):
+                stops.append(x)
+            else:
+                up = _HEIGHT * (y[inside] - low) / (high - low)
+                stops.append(x[straight_points(_WIDTH * across(x), up)])
+    return np.unique(np.concatenate(stops))
+
+
+def _values(chart: Chart, mark: Line | Band, y: Floats, x: Floats) -> Floats:
+    """The values of a mark at other positions; NaN outside its own."""
+    if isinstance(mark, Line) and mark.dash == "points":
+        at = np.searchsorted(mark.x, x).clip(max=len(mark.x) - 1)
+        return np.where(mark.x[at] == x, y[at], np.nan)
+    scale = np.log if chart.logarithmic else np.asarray
+    return np.interp(scale(x), scale(mark.x), y, left=np.nan, right=np.nan)

@@ -1,0 +1,105 @@
+"""Pages from templates: self-contained, with the scripts and styles of their charts inside."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from collections.abc import Sequence
+from functools import cache
+from importlib import resources
+from typing import Any
+
+from antecurve import __version__
+from antecurve.texts import unbroken
+
+__all__ = ["html_page", "page_environment"]
+
+_VENDOR = "vendor/uplot"
+
+
+def page_environment() -> Any:
+    """Make the template environment, which escapes every text not marked as markup.
+
+    Returns
+    -------
+    jinja2.Environment
+        Templates of the package.
+    """
+    import jinja2
+
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("antecurve.report"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["unbroken"] = unbroken
+    environment.filters["css_string"] = _css_string
+    return environment
+
+
+def _css_string(text: str) -> str:
+    """A text as it may stand between quotes in a style: all but letters, digits, spaces escaped."""
+    return "".join(c if c.isascii() and (c.isalnum() or c == " ") else f"\\{ord(c):x} "
+                   for c in text)  # fmt: skip
+
+
+@cache
+def _vendored(name: str) -> str:
+    return (resources.files("antecurve.report") / _VENDOR / name).read_text("utf-8")
+
+
+def html_page(
+    template: str,
+    *,
+    title: str,
+    date: str = "",
+    scripts: Sequence[str] = (),
+    environment: Any = None,
+    **content: Any,
+) -> bytes:
+    """Render a page with interactive charts.
+
+    Parameters
+    ----------
+    template : str
+        Name of a template that extends ``page.html.j2``.
+    title : str
+        Title of the page; it stands in the footer of each printed sheet as well.
+    date : str, optional
+        Date in the footer.
+    scripts : sequence of str, optional
+        More scripts, run after those of the charts.
+    environment : jinja2.Environment, optional
+        Where the templates are; those of the package by default.
+    **content : object
+        What the template itself names.
+
+    Returns
+    -------
+    bytes
+        HTML in UTF-8; no request leaves the page.
+    """
+    from markupsafe import Markup
+
+    environment = environment or page_environment()
+    library = _vendored("uPlot.iife.min.js")
+    charts: str = environment.get_template("charts.js").render()
+    run = [library, charts, *scripts]
+    footer = [title, date, f"antecurve {__version__}"]
+    page: str = environment.get_template(template).render(
+        title=title,
+        date=date,
+        software=f"antecurve {__version__}",
+        footer="  ·  ".join(word for word in footer if word),
+        # The package's own scripts and the library's; none holds a word of the job.
+        scripts=[Markup(script) for script in run],
+        hashes=[
+            base64.b64encode(hashlib.sha256(script.encode()).digest()).decode() for script in run
+        ],
+        library_style=Markup(_vendored("uPlot.min.css")),
+        library_licence=Markup(_vendored("LICENSE").replace("--", "")),
+        **content,
+    )
+    return (page.strip() + "\n").encode()
