@@ -1,4 +1,4 @@
-"""The pages on paper: A4, the first sheet complete in itself, nothing cut, nothing left over."""
+"""The pages on paper: A4 and Letter, the first two sheets complete in themselves, nothing cut."""
 
 from __future__ import annotations
 
@@ -26,60 +26,78 @@ pytestmark = [
 
 # ISO 216: 210 mm x 297 mm; Chromium rounds to whole pixels of 1/96 inch.
 A4_MM = (210.0, 297.0)
+# ANSI Y14.1: A size, 8.5 by 11 inches.
+LETTER_MM = (215.9, 279.4)
 PIXEL_MM = 25.4 / 96
 
 
-def printed(browser: Any, path: Path) -> Any:
-    """The page as a browser in dark mode prints it."""
+def printed(browser: Any, path: Path, *papers_mm: tuple[float, float]) -> list[Any]:
+    """The page as a browser in dark mode prints it, on each paper."""
     import pypdf
 
     page = browser.new_page(color_scheme="dark")
     page.goto(path.as_uri())
-    data = page.pdf(prefer_css_page_size=True)
+    sheets = []
+    for width, height in papers_mm or (A4_MM,):
+        data = page.pdf(width=f"{width / 25.4:g}in", height=f"{height / 25.4:g}in")
+        sheets.append(pypdf.PdfReader(io.BytesIO(data)))
     page.close()
-    return pypdf.PdfReader(io.BytesIO(data))
-
-
-def sizes_mm(sheets: Any) -> set[tuple[float, float]]:
-    return {tuple(float(x) * 25.4 / 72 for x in s.mediabox[2:]) for s in sheets.pages}
+    return sheets
 
 
 def words(sheet: Any) -> str:
     return " ".join(sheet.extract_text().replace("\N{NO-BREAK SPACE}", " ").split())
 
 
-def test_report_is_a_few_sheets_of_a4(browser: Any, page_file: Path) -> None:
-    sheets = printed(browser, page_file)
-    assert 4 <= len(sheets.pages) <= 9
-    for size in sizes_mm(sheets):
-        assert size == pytest.approx(A4_MM, abs=PIXEL_MM)
-    # The shortest sheet is the rest of the formulas, which has their heading or their last line.
-    assert all(len(words(sheet)) > 20 for sheet in sheets.pages)
+@pytest.fixture(scope="module")
+def report_sheets(browser: Any, page_file: Path) -> dict[tuple[float, float], list[str]]:
+    """The words of each sheet of the report, by paper."""
+    papers = A4_MM, LETTER_MM
+    sheets = {}
+    for paper, made in zip(papers, printed(browser, page_file, *papers), strict=True):
+        for sheet in made.pages:
+            size = tuple(float(x) * 25.4 / 72 for x in sheet.mediabox[2:])
+            assert size == pytest.approx(paper, abs=PIXEL_MM)
+        sheets[paper] = [words(sheet) for sheet in made.pages]
+    return sheets
 
 
-def test_first_sheet_is_what_goes_above_the_bench(
-    browser: Any, page_file: Path, default_design: Design
+@pytest.mark.parametrize("paper", [A4_MM, LETTER_MM], ids=["A4", "Letter"])
+def test_a_build_sheet_a_verification_sheet_and_an_appendix(
+    report_sheets: dict[tuple[float, float], list[str]],
+    default_design: Design,
+    paper: tuple[float, float],
 ) -> None:
-    first = words(printed(browser, page_file).pages[0])
-    assert default_design.job.title in first
-    assert "Design error" in first
-    assert "95 % of builds within" in first
+    build, verification, appendix, *rest = sheets = report_sheets[paper]
+    assert len(sheets) <= 10
+    title = default_design.job.title
+    for number, sheet in enumerate(sheets, start=1):
+        assert f"{title} \N{MIDDLE DOT} antecurve" in sheet
+        assert f"{number} / {len(sheets)}" in sheet
+        # The shortest sheet is the rest of the formulas: their heading or their last line.
+        assert len(sheet) > 20
+    assert build.startswith(f"Build sheet {title}")
+    assert "95 % of builds within" in build
     for position in default_design.picked.positions:
-        assert position.element.ref in first
+        assert position.element.ref in build
         if len(position.parts) > 1:
-            assert f"{position.element.ref}a" in first
-    assert "Parts list" in first
-    assert "loudspeakers" in first.casefold()
+            assert f"{position.element.ref}a" in build
+    assert "Parts list" in build
+    assert "loudspeakers" in build.casefold()
+    assert verification.startswith("Verification sheet")
+    assert "frequency set EMF expect mV from to read OK" in verification
+    assert "20 kHz 500 mV" in verification
+    assert appendix.startswith("Appendix")
+    assert "Formulas" in " ".join(rest)
+    for word in ("Try another bench", "Back to the job's bench", "Skip to", "Whole range"):
+        assert word not in " ".join(sheets)
 
 
-def test_nothing_to_press_is_printed(browser: Any, page_file: Path) -> None:
-    text = " ".join(words(sheet) for sheet in printed(browser, page_file).pages)
-    for word in ("Move the sliders", "Back to the job's bench", "Skip to the summary"):
-        assert word not in text
+def test_paper_is_white_and_has_nothing_to_press(browser: Any, page_file: Path) -> None:
     page = browser.new_page()
     page.goto(page_file.as_uri())
     page.emulate_media(media="print", color_scheme="dark")
-    for name in ("#bench", "nav", ".skip", "#bench-said"):
+    for name in ("#bench", "nav", ".skip", "#bench-said", "#chart-error .live"):
         assert not page.locator(name).is_visible()
     assert page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
     assert page.evaluate("getComputedStyle(document.body).color") == "rgb(0, 0, 0)"
@@ -107,17 +125,19 @@ def test_missed_limit_comes_first(browser: Any, tmp_path: Path, default_design: 
     job = dataclasses.replace(default_design.job, target=target)
     path = tmp_path / "report.html"
     path.write_bytes(report_page(dataclasses.replace(default_design, job=job)))
-    first = words(printed(browser, path).pages[0])
+    first = words(printed(browser, path)[0].pages[0])
     assert first.index("MISSES THE LIMIT") < first.index("Design error")
 
 
-def test_bench_sheet_is_landscape(browser: Any, tmp_path: Path, default_design: Design) -> None:
+def test_bench_sheet_is_one_table_and_its_pictures(
+    browser: Any, tmp_path: Path, default_design: Design
+) -> None:
     job = default_design.job
     plan = bench_plan(default_design.picked, job.conditions)
     path = tmp_path / "sheet.html"
     path.write_bytes(bench_page("Bench network", plan))
-    sheets = printed(browser, path)
-    for size in sizes_mm(sheets):
-        assert size == pytest.approx(A4_MM[::-1], abs=PIXEL_MM)
-    assert "Levels at the unit's input" in words(sheets.pages[0])
+    (sheets,) = printed(browser, path)
+    first = words(sheets.pages[0])
+    assert "Levels at the unit's input" in first
+    assert "frequency set EMF expect mV from to read OK" in first
     assert all(len(words(sheet)) > 20 for sheet in sheets.pages)

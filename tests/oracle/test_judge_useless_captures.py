@@ -15,7 +15,7 @@ from antecurve.judge.identifiability import highest_seen_hz
 from antecurve.judge.record import limit_share
 from antecurve.judge.square_wave import SquareWaveCapture
 from antecurve.judge.verdicts import judge_unit
-from antecurve.report.unit_report import batch_rows, unit_report
+from antecurve.report.unit_report import Particulars, batch_rows, unit_report
 
 GOOD = Unit(low_corner_hz=1.0, high_corner_hz=150e3)
 IDEAL = Unit(low_corner_hz=0.0, high_corner_hz=0.0)
@@ -65,7 +65,7 @@ def test_a_record_at_its_limits_leaves_the_verdict_open_and_names_no_part() -> N
     assert len(verdict.findings) == 1
     assert verdict.faults == verdict.fitted == ()
     assert verdict.to_dict()["expanded_uncertainty_db"] is None
-    assert b"at its limit" in unit_report(verdict, serial="1", date="", title="")
+    assert b"at its limit" in unit_report(verdict, Particulars("", "1"))
 
 
 def test_an_ideal_square_wave_passes() -> None:

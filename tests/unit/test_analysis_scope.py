@@ -31,7 +31,8 @@ from antecurve.networks.conditions import Conditions, LoadingTolerance
 from antecurve.networks.topology import Loading, Network
 from antecurve.parts.position import Part, PickedNetwork, Position
 from antecurve.report.bench_page import sheet_parts
-from antecurve.report.bench_tables import measure_rows, sheet_lines
+from antecurve.report.bench_tables import measure_rows
+from antecurve.report.sheet_tables import sheet_lines
 from antecurve.synthesis.exact import exact_network
 
 CURVE = with_limits(named_curve("disc"), ultrasonic_poles_hz=(50e3,))

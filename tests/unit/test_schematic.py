@@ -15,7 +15,7 @@ from antecurve.networks.series_parallel import branches_of
 from antecurve.networks.topology import Element, ElementKind, Loading, Network, Topology
 from antecurve.networks.tree import leaves
 from antecurve.pick.structure import ladder_of
-from antecurve.report.schematic import schematic_svg, value_labels
+from antecurve.report.schematic import schematic_svg, soldered_parts, value_labels
 from antecurve.report.tables import wiring_rows
 from antecurve.synthesis.exact import exact_network, form_names
 
@@ -85,7 +85,14 @@ def test_nodes_of_the_table_are_on_the_drawing() -> None:
 def test_joined_parts_stand_apart_everywhere() -> None:
     """Schematic, wiring table and netlist name C1a and C1b, and how they are joined."""
     picked = bench_network()
-    assert value_labels(picked)["C1"] == "C1a ∥ C1b\n7.07 nF"
+    labels = value_labels(picked)
+    assert labels["C1"] == "C1a ∥ C1b\n7.07 nF"
+    drawing = schematic_svg(
+        picked.network, loading=LOADING, labels=labels, joined=soldered_parts(picked)
+    )
+    words = re.findall(r">([^<>]+)</t", drawing)
+    assert words.count("C1a") == words.count("C1b") == words.count("6.8 nF") == 1
+    assert "C1a ∥ C1b" not in words
     made = {row[0]: row[-1] for row in wiring_rows(picked).rows}
     assert made["C1"] == "C1a 6.8 nF + C1b 270 pF in parallel"
     assert made["R1"] == "453 kΩ"

@@ -93,6 +93,7 @@ def judge_one(
     from antecurve.cli.delivery import deliver
     from antecurve.judge.conformity import Decision
     from antecurve.judge.unit_figures import with_figure_limits
+    from antecurve.report.unit_report import generator_setting
 
     unit = _Unit(design, measured, request, delivery)
     verdicts = [unit.judged(captures, "judging the unit")]
@@ -102,6 +103,7 @@ def judge_one(
         tuple(with_figure_limits(v, delivery.figures.limits) for v in verdicts),
         unit.record([*captures, *other]),
         delivery,
+        generator_setting(design),
     )
     deliver(
         files=channels.files,
@@ -133,23 +135,28 @@ class _Channels:
     verdicts: tuple[Verdict, ...]
     record: VerdictRecord
     delivery: Delivery
+    generator: str
 
     def files(self) -> dict[str, bytes]:
         """Write test reports, verdicts and deviations, by name."""
         from antecurve.cli.progress import busy_progress
         from antecurve.files.verdict_file import deviation_csv, verdict_json
-        from antecurve.report.unit_report import unit_report
+        from antecurve.report.unit_report import Particulars, unit_report
 
         asked, files = self.delivery, dict[str, bytes]()
         with busy_progress("drawing the test report"):
             for verdict, mark in zip(self.verdicts, ("", "-other"), strict=False):
                 files |= {
                     f"test-report{mark}.html": unit_report(
-                        verdict, serial=asked.serial, date=asked.date, title=asked.title
+                        verdict,
+                        Particulars(
+                            asked.title, asked.serial, asked.date, asked.operator,
+                            asked.network_serial, self.generator,
+                        ),
                     ),
                     f"verdict{mark}.json": verdict_json(verdict, self.record),
                     f"deviation{mark}.csv": deviation_csv(verdict),
-                } | _difference(verdict, mark)
+                } | _difference(verdict, mark)  # fmt: skip
         return files
 
     def content(self) -> dict[str, object]:
@@ -380,7 +387,7 @@ def _batch_files(batch: Batch, delivery: Delivery) -> dict[str, bytes]:
     """The table of a batch, and a sheet and a verdict for each unit, by name."""
     from antecurve.cli.progress import count_progress
     from antecurve.files.verdict_file import batch_csv, verdict_json
-    from antecurve.report.unit_report import unit_report
+    from antecurve.report.unit_report import Particulars, unit_report
 
     files = {"batch.csv": batch_csv(batch)}
     with count_progress("drawing test reports") as drawn:
@@ -388,7 +395,7 @@ def _batch_files(batch: Batch, delivery: Delivery) -> dict[str, bytes]:
             if entry.verdict is not None:
                 files[f"{entry.name}.json"] = verdict_json(entry.verdict)
                 files[f"{entry.name}.html"] = unit_report(
-                    entry.verdict, serial=entry.name, date=delivery.date, title=delivery.title
+                    entry.verdict, Particulars(delivery.title, entry.name, delivery.date)
                 )
             drawn(done, len(batch.entries))
     return files

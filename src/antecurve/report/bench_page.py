@@ -15,15 +15,14 @@ from antecurve.report.bench_tables import (
     noise_rows,
     peak_lines,
     plan_rows,
-    sheet_lines,
-    sheet_rows,
 )
 from antecurve.report.cautions import CAUTIONS
-from antecurve.report.chart_svg import page_svg
 from antecurve.report.charts import fault_chart
 from antecurve.report.descriptions import fault_text
-from antecurve.report.html_page import page_environment
+from antecurve.report.html_page import html_page
+from antecurve.report.page_chart import page_chart
 from antecurve.report.practical_notes import PRACTICAL_NOTES
+from antecurve.report.sheet_tables import reading_lines, reading_rows, sheet_lines, sheet_rows
 from antecurve.report.stress_tables import stress_lines, stress_rows
 from antecurve.report.text_table import TextTable
 
@@ -112,19 +111,9 @@ def sheet_parts(plan: BenchPlan, *, instruments: Sequence[str] = UNIT) -> tuple[
     )
 
 
-def _with_blanks(part: SheetPart) -> SheetPart:
-    """The first tables of a page with room to write what was read, and whether it is within."""
-    table = part.table
-    if table is None:
-        return part
-    blank = TextTable(
-        (*table.header, "read", "OK"), tuple((*row, "", "") for row in table.rows),
-        table.right + "ll",
-    )  # fmt: skip
-    return replace(part, table=blank)
-
-
-def bench_page(title: str, plan: BenchPlan, *, instruments: Sequence[str] = UNIT) -> bytes:
+def bench_page(
+    title: str, plan: BenchPlan, *, instruments: Sequence[str] = UNIT, date: str = ""
+) -> bytes:
     """Render the bench sheet as a page.
 
     Parameters
@@ -135,28 +124,37 @@ def bench_page(title: str, plan: BenchPlan, *, instruments: Sequence[str] = UNIT
         A design on the bench.
     instruments : sequence of str, optional
         What reads the levels, as in `sheet_parts`.
+    date : str, optional
+        Date in the footer of the printed sheets.
 
     Returns
     -------
     bytes
         HTML in UTF-8; no request leaves the page.
     """
-    from markupsafe import Markup
-
+    names = [column.receiver.name for column in plan.sheet.columns]
     parts = list(sheet_parts(plan, instruments=instruments))
-    parts[: len(instruments)] = map(_with_blanks, parts[: len(instruments)])
-    page: str = (
-        page_environment()
-        .get_template("bench_sheet.html.j2")
-        .render(
-            title=title,
-            parts=parts,
-            # Markup of our own making: its labels hold names of faults and numbers only.
-            faults=Markup(page_svg(fault_chart(plan.faults))),
-            fault_text=fault_text(plan.faults),
-            fault_numbers=measure_rows([(t.playback.name, t.measures) for t in plan.faults.traces]),
-            cautions=CAUTIONS,
-            notes=PRACTICAL_NOTES,
+    parts[: len(instruments)] = [
+        replace(
+            part,
+            lines=tuple(reading_lines(plan.sheet)),
+            table=reading_rows(plan.sheet, instrument=names.index(name)),
         )
-    )
-    return (page + "\n").encode()
+        for part, name in zip(parts, instruments, strict=False)
+    ]
+    readings, others = parts[: len(instruments)], parts[len(instruments) :]
+    return html_page(
+        "bench_sheet.html.j2",
+        title=f"Bench sheet: {title}",
+        date=date,
+        readings=readings,
+        appendix=[part for part in others if part.on_request],
+        parts=[part for part in others if not part.on_request],
+        faults=page_chart(
+            fault_chart(plan.faults), name="chart-faults", title="Common faults of playback",
+            text=fault_text(plan.faults),
+        ),
+        fault_numbers=measure_rows([(t.playback.name, t.measures) for t in plan.faults.traces]),
+        cautions=CAUTIONS,
+        notes=PRACTICAL_NOTES,
+    )  # fmt: skip

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from antecurve.curves.catalogue import curve_label
 from antecurve.quantities import format_quantity
 from antecurve.report.text_table import (
-    Column,
     TextTable,
     column,
     declared,
@@ -22,10 +20,6 @@ from antecurve.report.text_table import (
 )
 
 if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
-    from antecurve.analysis.bench_sheet import BenchSheet, SheetTolerance
     from antecurve.analysis.delay import DelayTable
     from antecurve.analysis.generator import LevelPlan, PlannedInput
     from antecurve.analysis.level import LevelReport
@@ -45,9 +39,6 @@ __all__ = [
     "noise_rows",
     "peak_lines",
     "plan_rows",
-    "reading_rows",
-    "sheet_lines",
-    "sheet_rows",
     "stray_rows",
     "window_lines",
 ]
@@ -339,144 +330,6 @@ def delay_rows(table: DelayTable) -> TextTable:
         column("with playback °", table.chain_phase_deg, signed_cells(2)),
         column("with playback delay µs", table.chain_delay_s, _microseconds),
     )
-
-
-def sheet_lines(sheet: BenchSheet) -> list[str]:
-    """Explain the columns of the bench sheet, one line a statement.
-
-    Parameters
-    ----------
-    sheet : BenchSheet
-        The sheet.
-
-    Returns
-    -------
-    list of str
-        Sentences.
-    """
-    limits = (
-        "lowest and highest over all corners of the tolerances of the parts"
-        if sheet.over_corners
-        else "what every position can do by itself within its tolerance, added up"
-    )
-    display = _ohm(sheet.display_ohm)
-    settings = [
-        f"Unit set to {curve_label(name)}: after playback stands what a correct unit gives, which "
-        "is flat only behind a network of that curve."
-        for name in [sheet.unit_curve]
-        if name
-    ]
-    return [
-        *settings,
-        f"From, to: {limits}, for each frequency by itself; {_besides_parts(sheet.tolerance)}.",
-        "dB re 1 kHz: level over the level at 1 kHz with one and the same EMF, also where the set "
-        "EMF differs; after playback: the same behind ideal playback.",
-        f"Display {display}: what to set on a generator of {display} whose display assumes a load "
-        f"of {display}, half of the EMF.",
-    ]
-
-
-def _besides_parts(tolerance: SheetTolerance) -> str:
-    """Say what the limits allow for besides the parts."""
-    if tolerance.parts_alone:
-        return "generator and receiver nominal"
-    loading = tolerance.loading
-    shares = (
-        ("generator", tolerance.generator),
-        ("meter", tolerance.meter),
-        ("source resistance", loading.source_resistance),
-        ("load resistance", loading.load_resistance),
-        ("load capacitance", loading.load_capacitance),
-    )
-    said = [f"{name} ±{share * 100:g} %" for name, share in shares if share]
-    if tolerance.flatness_db:
-        said.append(f"flatness ±{tolerance.flatness_db:g} dB in dB re 1 kHz")
-    return f"with {', '.join(said)}"
-
-
-def sheet_rows(sheet: BenchSheet) -> tuple[TextTable, ...]:
-    """Tabulate the bench sheet: one table for the unit, one for each prover.
-
-    Parameters
-    ----------
-    sheet : BenchSheet
-        The sheet.
-
-    Returns
-    -------
-    tuple of TextTable
-        Levels in millivolts and dB re 1 kHz, with the limits that the tolerances allow.
-    """
-    tables = []
-    for index, levels in enumerate(sheet.columns):
-        receiver = levels.receiver
-        at = f"{receiver.name} {_ohm(receiver.resistance_ohm)}, {_farad(receiver.capacitance_f)}"
-        relative = [("dB re 1 kHz", levels.level_db, levels.low_db, levels.high_db)]
-        if index == 0:
-            relative.append(
-                ("after playback dB", sheet.playback_db, sheet.playback_low_db,
-                 sheet.playback_high_db)
-            )  # fmt: skip
-        tables.append(
-            table_of(
-                column("frequency", sheet.frequency_hz, quantity("Hz")),
-                column("set EMF", sheet.emf_v, _volt),
-                column(f"display {_ohm(sheet.display_ohm)}", sheet.displayed_v, _volt),
-                *_with_limits(
-                    f"mV at {at}", levels.level_v, levels.low_v, levels.high_v, _millivolts
-                ),
-                *(
-                    limited
-                    for heading, level, low, high in relative
-                    for limited in _with_limits(heading, level, low, high, signed_cells(2))
-                ),
-            )
-        )
-    return tuple(tables)
-
-
-def reading_rows(sheet: BenchSheet, *, instrument: int = 0) -> TextTable:
-    """Tabulate what to set and to read with one instrument, with room to write.
-
-    Parameters
-    ----------
-    sheet : BenchSheet
-        The sheet.
-    instrument : int, optional
-        Place of the receiver among those of the sheet, from 0; by default the unit.
-
-    Returns
-    -------
-    TextTable
-        Frequency, setting, reading expected with its limits; reading and OK empty.
-    """
-    levels, blank = sheet.columns[instrument], [""] * sheet.frequency_hz.size
-    return table_of(
-        column("frequency", sheet.frequency_hz, quantity("Hz")),
-        column("set EMF", sheet.emf_v, _volt),
-        *_with_limits("expect mV", levels.level_v, levels.low_v, levels.high_v, _millivolts),
-        column("read", blank, right=False),
-        column("OK", blank, right=False),
-    )
-
-
-def _with_limits(
-    heading: str,
-    level: NDArray[np.float64],
-    low: NDArray[np.float64],
-    high: NDArray[np.float64],
-    text: Callable[[float], str],
-) -> tuple[Column, Column, Column]:
-    """A column, and those of its lower and upper limit."""
-    return (
-        column(heading, level, text),
-        column("from", low, text, attached=True),
-        column("to", high, text, attached=True),
-    )
-
-
-def _millivolts(value: float) -> str:
-    return f"{value * 1e3:.4g}"
 
 
 def limited_line(limited: LimitedPeaks) -> str:

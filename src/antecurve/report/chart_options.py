@@ -18,7 +18,7 @@ __all__ = ["chart_options"]
 Floats = NDArray[np.float64]
 _DASHES = {"dashed": [7, 4], "dotted": [2, 4]}  # px, as in the drawings
 _STOPS = 200  # of the crosshair where a line is straight: one for every 3 px of a wide screen
-_DIGITS = 6  # significant: 0.01 px of a chart that is 10,000 px high
+_DIGITS = 5  # significant: 0.01 px of a chart that is 1,000 px high
 _WIDTH, _HEIGHT = 720.0, 300.0  # px of a drawing: what is closer than 0.04 px is one point
 
 
@@ -87,10 +87,7 @@ def _positions(chart: Chart, panel: Panel) -> Floats:
     """Where the crosshair stops: points that bend a line, and some between them."""
     first, last = panel.x_range or chart.x_range
     low, high = chart.y_range or panel.y_range()
-    across = (lambda x: np.log(x / first) / np.log(last / first)) if chart.logarithmic else (
-        lambda x: (x - first) / (last - first)
-    )  # fmt: skip
-    stops = [] if chart.logarithmic else [np.linspace(first, last, _STOPS)]
+    stops = [] if chart.logarithmic else [np.linspace(first, last, _STOPS // chart.columns)]
     for mark in panel.marks:
         for y in (mark.y,) if isinstance(mark, Line) else (mark.low, mark.high):
             inside = (mark.x >= first) & (mark.x <= last)
@@ -99,7 +96,9 @@ def _positions(chart: Chart, panel: Panel) -> Floats:
                 stops.append(x)
             else:
                 up = _HEIGHT * (y[inside] - low) / (high - low)
-                stops.append(x[straight_points(_WIDTH * across(x), up)])
+                stops.append(
+                    x[straight_points(_WIDTH / chart.columns * (x - first) / (last - first), up)]
+                )
     return np.unique(np.concatenate(stops))
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -44,6 +45,7 @@ __all__ = [
 ]
 
 Floats = NDArray[np.float64]
+_STRETCHES = 400  # of a capture, as many as a chart has pixels for
 _EDGE = 0.05  # of the period: 50 µs at 1 kHz, in which a spike of 3.18 µs falls off
 _LEAD = 0.01  # of the half period, shown before the edge
 _COLUMNS = 3  # of faults: as many as stay readable across a page
@@ -366,7 +368,7 @@ def repair_chart(before: Verdict, after: Verdict) -> Chart:
 
 
 def trace_chart(trace: Trace) -> Chart:
-    """Chart a capture with its fit.
+    """Chart a capture with its fit, and what the fit leaves.
 
     Parameters
     ----------
@@ -376,17 +378,42 @@ def trace_chart(trace: Trace) -> Chart:
     Returns
     -------
     Chart
-        Captured and fitted.
+        Captured and fitted; below it the difference.
     """
-    x = 1e3 * trace.position if trace.over_time else trace.position
+    shown = _extremes(trace.captured) if trace.over_time else np.arange(trace.position.size)
+    x = trace.position[shown] * (1e3 if trace.over_time else 1.0)
+    captured, fitted = trace.captured[shown], trace.fitted[shown]
     dots = 2.0 if trace.over_time else 4.0
-    word = "captured" if trace.over_time else "measured"
-    marks = (
-        Line(x=x, y=trace.captured, colour=GREEN, dash="points", width=dots, label=word),
-        Line(x=x, y=trace.fitted, colour=BLUE, width=1.4, label="fitted"),
+    word, unit = ("captured", "V, mean 0") if trace.over_time else ("measured", "dB")
+    order = np.argsort(x, kind="stable")
+    x, captured, fitted = x[order], captured[order], fitted[order]
+    scale, small = (1.0, "dB")
+    if trace.over_time:
+        scale, small = _prefixed(float(np.abs(captured - fitted).max()) or 1.0, "V")
+    whole = Panel(
+        marks=(
+            Line(x=x, y=captured, colour=GREEN, dash="points", width=dots, label=word),
+            Line(x=x, y=fitted, colour=BLUE, width=1.4, label="fitted"),
+        ),
+        y_label=unit,
     )
-    if not trace.over_time:
-        return frequency_chart(marks, "level in dB", (x[0], x[-1]), height=260.0)
-    panel = Panel(marks=marks, y_label="output in V, mean 0")
-    ends = float(x.min()), float(x.max())
-    return Chart(panels=(panel,), x_label="time in ms", x_range=ends, height=260.0)
+    remainder = Line(x=x, y=scale * (captured - fitted), colour=GREEN, dash="points", width=dots)
+    strip = Panel(marks=(remainder,), title=f"{word} minus fitted", y_label=small)
+    return Chart(
+        panels=(whole, strip), x_range=(float(x[0]), float(x[-1])), height=380.0,
+        x_label="time in ms" if trace.over_time else "frequency in Hz",
+        logarithmic=not trace.over_time,
+    )  # fmt: skip
+
+
+def _extremes(values: Floats) -> NDArray[np.intp]:
+    """Places of the least and the largest value of each stretch, so that no peak is lost."""
+    if values.size <= 2 * _STRETCHES:
+        return np.arange(values.size)
+    ends = np.linspace(0, values.size, _STRETCHES + 1).astype(int)
+    kept = [
+        first + extreme(values[first:last])
+        for first, last in pairwise(ends.tolist())
+        for extreme in (np.argmin, np.argmax)
+    ]
+    return np.unique(np.array([0, *kept, values.size - 1]))

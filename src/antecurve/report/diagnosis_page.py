@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from antecurve.report.cautions import INSIDE_CAUTIONS
-from antecurve.report.chart_svg import chart_svg
 from antecurve.report.charts import deviation_chart, repair_chart
 from antecurve.report.circuit_schematic import drawn_circuit
 from antecurve.report.descriptions import deviation_text
@@ -15,7 +14,8 @@ from antecurve.report.diagnosis_tables import (
     suspect_rows,
     suspect_text,
 )
-from antecurve.report.html_page import page_environment
+from antecurve.report.html_page import html_page
+from antecurve.report.page_chart import page_chart
 from antecurve.report.unit_report import VERDICT_WORDS, band_rows
 
 if TYPE_CHECKING:
@@ -56,30 +56,30 @@ def diagnosis_page(
     verdicts = [("The unit", verdict)]
     if repair is not None:
         verdicts = [("Before the repair", repair.before), ("After the repair", repair.after)]
-    page: str = (
-        page_environment()
-        .get_template("diagnosis.html.j2")
-        .render(
-            unit=diagnosis.circuit.title,
-            title=title,
-            lines=diagnosis_lines(diagnosis),
-            repaired=[] if repair is None else repair_lines(repair),
-            suspects=suspect_rows(diagnosis),
-            advice=[(" ".join(s.refs), s.how_to_tell) for s in diagnosis.suspects],
-            good=f"{100 * diagnosis.good_probability:.1f} %",
-            unexplained=f"{100 * diagnosis.unexplained_probability:.1f} %",
-            hypotheses=diagnosis.hypotheses,
-            priors=diagnosis.priors,
-            # Markup of our own making: labels hold references, nodes and numbers, and are escaped.
-            circuit=Markup(drawn_circuit(diagnosis.circuit, diagnosis).svg()),
-            circuit_text=f"The parts of the circuit with their nodes; suspects framed: {suspects}.",
-            deviation=Markup(chart_svg(shown)),
-            deviation_text=" ".join(f"{name}: {deviation_text(v)}" for name, v in verdicts),
-            verdicts=[
-                (name, v.decision.value, VERDICT_WORDS[v.decision.value], band_rows(v))
-                for name, v in verdicts
-            ],
-            cautions=INSIDE_CAUTIONS,
-        )
+    return html_page(
+        "diagnosis.html.j2",
+        title=f"Diagnosis: {diagnosis.circuit.title}",
+        network=title,
+        lines=diagnosis_lines(diagnosis),
+        repaired=[] if repair is None else repair_lines(repair),
+        suspects=suspect_rows(diagnosis),
+        advice=[(" ".join(s.refs), s.how_to_tell) for s in diagnosis.suspects],
+        good=f"{100 * diagnosis.good_probability:.1f} %",
+        unexplained=f"{100 * diagnosis.unexplained_probability:.1f} %",
+        hypotheses=diagnosis.hypotheses,
+        priors=diagnosis.priors,
+        # Markup of our own making: labels hold references, nodes and numbers, and are escaped.
+        circuit=Markup(drawn_circuit(diagnosis.circuit, diagnosis).svg()),
+        circuit_text=f"The parts of the circuit with their nodes; suspects framed: {suspects}.",
+        deviation=page_chart(
+            shown,
+            name="chart-deviation",
+            title="Deviation from flat",
+            text=" ".join(f"{name}: {deviation_text(v)}" for name, v in verdicts),
+        ),
+        verdicts=[
+            (name, v.decision.value, VERDICT_WORDS[v.decision.value], band_rows(v))
+            for name, v in verdicts
+        ],
+        cautions=INSIDE_CAUTIONS,
     )
-    return (page + "\n").encode()

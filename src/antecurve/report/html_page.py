@@ -6,13 +6,12 @@ import base64
 import hashlib
 from collections.abc import Sequence
 from functools import cache
-from importlib import resources
+from importlib import metadata, resources
 from typing import Any
 
-from antecurve import __version__
 from antecurve.texts import unbroken
 
-__all__ = ["html_page", "page_environment"]
+__all__ = ["html_page", "page_environment", "software_text"]
 
 _VENDOR = "vendor/uplot"
 
@@ -43,6 +42,18 @@ def _css_string(text: str) -> str:
     """A text as it may stand between quotes in a style: all but letters, digits, spaces escaped."""
     return "".join(c if c.isascii() and (c.isalnum() or c == " ") else f"\\{ord(c):x} "
                    for c in text)  # fmt: skip
+
+
+@cache
+def software_text() -> str:
+    """Name this package and its version, as on every page.
+
+    Returns
+    -------
+    str
+        Name and version.
+    """
+    return f"antecurve {metadata.version('antecurve')}"
 
 
 @cache
@@ -87,11 +98,10 @@ def html_page(
     library = _vendored("uPlot.iife.min.js")
     charts: str = environment.get_template("charts.js").render()
     run = [library, charts, *scripts]
-    footer = [title, date, f"antecurve {__version__}"]
+    footer = [title, date, software_text()]
     page: str = environment.get_template(template).render(
         title=title,
         date=date,
-        software=f"antecurve {__version__}",
         footer="  ·  ".join(word for word in footer if word),
         # The package's own scripts and the library's; none holds a word of the job.
         scripts=[Markup(script) for script in run],

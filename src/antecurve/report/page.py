@@ -18,8 +18,6 @@ from antecurve.report.bench_tables import (
     combination_rows,
     level_lines,
     measure_rows,
-    reading_rows,
-    sheet_lines,
     window_lines,
 )
 from antecurve.report.build_tables import sensitivity_rows
@@ -41,7 +39,8 @@ from antecurve.report.descriptions import (
 from antecurve.report.formula_rows import formula_numbers, given_numbers
 from antecurve.report.html_page import html_page, page_environment
 from antecurve.report.page_chart import PageChart, page_chart
-from antecurve.report.schematic import schematic_svg, value_labels
+from antecurve.report.schematic import schematic_svg, soldered_parts, value_labels
+from antecurve.report.sheet_tables import reading_lines, reading_rows
 from antecurve.report.stored_formulas import page_formulas
 from antecurve.report.stress_tables import stress_lines, stress_rows
 from antecurve.report.summary import curve_line, governing_lines, missed_limit, summary_lines
@@ -101,6 +100,28 @@ def _error_plot(analysis: Analysis, limit_db: float | None) -> tuple[PageChart, 
     return page_chart(chart, name="chart-error", title="Error", text=text, live=moved), reaches
 
 
+def _tables(design: Design) -> dict[str, Any]:
+    """What the page has in tables, by name."""
+    analysis, picked, second = design.analysis, design.picked, design.second
+    stresses, sheet = part_stresses(design), bench_sheet(design)
+    return {
+        "wiring": wiring_rows(picked),
+        "nodes": node_caption(picked),
+        "second": None if second is None else wiring_rows(second),
+        "parts": parts_rows(design_parts_list(design)),
+        "verify": reading_rows(sheet),
+        "verify_lines": [level_lines(analysis.level)[0], *reading_lines(sheet)],
+        "response": response_rows(analysis.response),
+        "shares": sensitivity_rows(analysis.spread),
+        "loading": combination_rows(one_change(analysis.loading)),
+        "shortlist": shortlist_rows(design),
+        "forms": form_rows(design),
+        "refused": refused_forms(design),
+        "stresses": stress_rows(stresses),
+        "stress_lines": stress_lines(stresses),
+    }
+
+
 def _round_reach(reach_db: float) -> float:
     return next((r for r in _REACHES_DB if r >= reach_db), _REACHES_DB[-1])
 
@@ -143,14 +164,13 @@ def report_page(design: Design, *, date: str = "") -> bytes:
     curve = curve_line(design.job.curve)
     environment = page_environment()
     trace, faults = square_waves(design)
-    stresses = part_stresses(design)
     panel = bench_panel(design, analysis, environment=environment)
     # What is marked as markup is of our own making; its labels hold references and numbers only.
     schematic = schematic_svg(
-        design.network, loading=design.job.loading, labels=value_labels(design.picked)
-    )
+        design.network, loading=design.job.loading, labels=value_labels(design.picked),
+        joined=soldered_parts(design.picked),
+    )  # fmt: skip
     error_plot, reaches = _error_plot(analysis, limit_db)
-    sheet = bench_sheet(design)
     return html_page(
         "report.html.j2",
         title=design.job.title,
@@ -173,23 +193,9 @@ def report_page(design: Design, *, date: str = "") -> bytes:
             title="Level",
             text=response_text(analysis.response),
         ),
-        verify=reading_rows(sheet),
-        verify_line=level_lines(analysis.level)[0],
-        verify_limits=sheet_lines(sheet)[0],
-        wiring=wiring_rows(design.picked),
-        nodes=node_caption(design.picked),
-        second=None if design.second is None else wiring_rows(design.second),
-        response=response_rows(analysis.response),
-        parts=parts_rows(design_parts_list(design)),
-        shares=sensitivity_rows(analysis.spread),
-        loading=combination_rows(one_change(analysis.loading)),
-        shortlist=shortlist_rows(design),
-        forms=form_rows(design),
-        refused=refused_forms(design),
+        **_tables(design),
         level_lines=level_lines(analysis.level),
         window_lines=window_lines(analysis.loading.window),
-        stresses=stress_rows(stresses),
-        stress_lines=stress_lines(stresses),
         **_square_waves(trace, faults),
         **_formulas(design),
         cautions=CAUTIONS,

@@ -33,7 +33,7 @@ from antecurve.report.overlay_charts import (
     overlay_chart,
     overlay_chart_text,
 )
-from antecurve.report.schematic import drawn_schematic, value_labels
+from antecurve.report.schematic import drawn_schematic, soldered_parts, value_labels
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -177,7 +177,10 @@ def plot_files(design: Design) -> dict[str, bytes]:
     """
     analysis, limit_db = design.analysis, design.job.target.error_limit_db
     loading = design.job.loading
-    schematic = drawn_schematic(design.network, loading=loading, labels=value_labels(design.picked))
+    schematic = drawn_schematic(
+        design.network, loading=loading, labels=value_labels(design.picked),
+        joined=soldered_parts(design.picked),
+    )  # fmt: skip
     charts = {
         "error": TitledChart(
             error_chart(analysis, limit_db=limit_db),

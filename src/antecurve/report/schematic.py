@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import replace
 from itertools import pairwise
 
 from antecurve.networks.series_parallel import branches_of
 from antecurve.networks.topology import Arm, Element, ElementKind, Loading, Network
-from antecurve.networks.tree import Leaf, Tree, turned
+from antecurve.networks.tree import Group, Leaf, Tree, join, leaves, turned
 from antecurve.parts.position import PickedNetwork
 from antecurve.parts.scatter import part_references
 from antecurve.quantities import format_quantity
 from antecurve.report.schematic_drawing import Drawing, Point
 
-__all__ = ["drawn_schematic", "schematic_svg", "value_labels"]
+__all__ = ["drawn_schematic", "schematic_svg", "soldered_parts", "value_labels"]
 
 _STEP = 3.0  # length of an element with its leads
 _COLUMNS = 4  # of elements side by side: as wide as a page
@@ -31,17 +33,47 @@ def value_labels(picked: PickedNetwork) -> dict[str, str]:
     Returns
     -------
     dict of str to str
-        Two lines by reference; joined parts by their own, ``+`` in series, ``∥`` in parallel.
+        Two lines by reference, of positions (joined parts by their own, ``+`` in series, ``∥`` in
+        parallel) and of the parts of joined ones.
     """
     signs = {"single": "", "series": " + ", "parallel": " ∥ "}
+    labels = {}
+    for position in picked.positions:
+        unit, refs = position.element.kind.unit, part_references(position)
+        for ref, part in zip(refs, position.parts, strict=True):
+            labels[ref] = f"{ref}\n{format_quantity(part.value, unit)}"
+        joined = signs[position.joined].join(refs)
+        labels[position.element.ref] = f"{joined}\n{format_quantity(position.value, unit)}"
+    return labels
+
+
+def soldered_parts(picked: PickedNetwork) -> dict[str, Tree[str]]:
+    """Lay out the parts of each joined position as they are soldered.
+
+    Parameters
+    ----------
+    picked : PickedNetwork
+        The network with its parts.
+
+    Returns
+    -------
+    dict of str to Tree
+        References of the parts, joined, by reference of the position.
+    """
     return {
-        p.element.ref: f"{signs[p.joined].join(part_references(p))}\n"
-        f"{format_quantity(p.value, p.element.kind.unit)}"
+        p.element.ref: join(p.joined, *map(Leaf, part_references(p)))
         for p in picked.positions
+        if len(p.parts) > 1
     }
 
 
-def schematic_svg(network: Network, *, loading: Loading, labels: dict[str, str]) -> str:
+def schematic_svg(
+    network: Network,
+    *,
+    loading: Loading,
+    labels: dict[str, str],
+    joined: Mapping[str, Tree[str]] | None = None,
+) -> str:
     """Draw the schematic as SVG in the colour of its surroundings.
 
     Parameters
@@ -52,16 +84,24 @@ def schematic_svg(network: Network, *, loading: Loading, labels: dict[str, str])
         Source and load.
     labels : dict of str to str
         Text beside each element, by reference.
+    joined : mapping of str to Tree, optional
+        Parts drawn in place of an element, as `soldered_parts` lays them out.
 
     Returns
     -------
     str
         One ``<svg>`` element.
     """
-    return drawn_schematic(network, loading=loading, labels=labels).svg()
+    return drawn_schematic(network, loading=loading, labels=labels, joined=joined).svg()
 
 
-def drawn_schematic(network: Network, *, loading: Loading, labels: dict[str, str]) -> Drawing:
+def drawn_schematic(
+    network: Network,
+    *,
+    loading: Loading,
+    labels: dict[str, str],
+    joined: Mapping[str, Tree[str]] | None = None,
+) -> Drawing:
     """Draw the schematic, source and load included.
 
     Parameters
@@ -72,6 +112,8 @@ def drawn_schematic(network: Network, *, loading: Loading, labels: dict[str, str
         Source and load.
     labels : dict of str to str
         Text beside each element, by reference.
+    joined : mapping of str to Tree, optional
+        Parts drawn in place of an element, as `soldered_parts` lays them out.
 
     Returns
     -------
@@ -79,7 +121,7 @@ def drawn_schematic(network: Network, *, loading: Loading, labels: dict[str, str
         A network with bridges is drawn as its elements side by side with their nodes.
     """
     painter = _Painter(network.topology.elements, labels)
-    arms = branches_of(network.topology)
+    arms = tuple(painter.with_parts(a, joined or {}) for a in branches_of(network.topology))
     lines = _main_lines(arms, network.topology.output)
     if lines is None:
         painter.loose(network, loading)
@@ -127,6 +169,23 @@ class _Painter:
         self.kinds = {e.ref: e.kind for e in elements}
         self.ends = {e.ref: frozenset(e.nodes) for e in elements}
         self.labels = labels
+
+    def with_parts(self, arm: Arm, joined: Mapping[str, Tree[str]]) -> Arm:
+        """Put the parts of joined positions in the place of their elements."""
+        return replace(arm, tree=self._soldered(arm.tree, joined))
+
+    def _soldered(self, branch: Tree[str], joined: Mapping[str, Tree[str]]) -> Tree[str]:
+        if isinstance(branch, Group):
+            return join(branch.joined, *(self._soldered(p, joined) for p in branch.parts))
+        parts = joined.get(branch.content)
+        if not isinstance(parts, Group):
+            return branch
+        refs = leaves(parts)
+        for ref in refs:
+            self.kinds[ref] = self.kinds[branch.content]
+            # A point between two parts in series has no name in the table of what to wire.
+            self.ends[ref] = frozenset() if parts.joined == "series" else self.ends[branch.content]
+        return parts
 
     def nodes(self, branch: Tree[str]) -> frozenset[str]:
         """List the nodes that the elements of a branch end at."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from operator import attrgetter
 from typing import TYPE_CHECKING
 
@@ -12,9 +13,9 @@ import numpy as np
 from antecurve.judge.unit_figure import FIGURE_NAMES
 from antecurve.quantities import format_quantity
 from antecurve.report.cautions import CAUTIONS
-from antecurve.report.chart_svg import page_svg
 from antecurve.report.charts import deviation_chart, trace_chart
 from antecurve.report.descriptions import deviation_text, trace_text
+from antecurve.report.html_page import html_page, software_text
 from antecurve.report.overlay_charts import (
     octave_chart,
     octave_rows,
@@ -22,7 +23,7 @@ from antecurve.report.overlay_charts import (
     overlay_chart,
     overlay_chart_text,
 )
-from antecurve.report.html_page import page_environment
+from antecurve.report.page_chart import page_chart
 from antecurve.report.text_table import (
     ABSENT,
     TextTable,
@@ -40,15 +41,18 @@ if TYPE_CHECKING:
     from antecurve.judge.calibration import Calibration
     from antecurve.judge.unit_figure import UnitFigure
     from antecurve.judge.verdict import FittedValue, Verdict
+    from antecurve.pipeline import Design
 
 __all__ = [
     "VERDICT_WORDS",
+    "Particulars",
     "band_rows",
     "batch_rows",
     "calibration_rows",
     "deviation_rows",
     "figure_rows",
     "fitted_rows",
+    "generator_setting",
     "unit_report",
 ]
 
@@ -292,23 +296,92 @@ def figure_rows(verdict: Verdict) -> TextTable:
 
 def _overlay(verdict: Verdict) -> dict[str, object] | None:
     """Charts, words and table of the overlay, where there is one."""
-    from markupsafe import Markup
-
     overlay = verdict.overlay
     if overlay is None:
         return None
     return {
         "text": overlay.text,
-        "traces": Markup(page_svg(overlay_chart(overlay))),
-        "traces_text": overlay_chart_text(overlay),
-        "octaves": Markup(page_svg(octave_chart(overlay))),
-        "octaves_text": octave_text(overlay),
+        "traces": page_chart(
+            overlay_chart(overlay), name="chart-overlay", title="Output and stimulus",
+            text=overlay_chart_text(overlay),
+        ),
+        "octaves": page_chart(
+            octave_chart(overlay), name="chart-octaves", title="Difference in octaves",
+            text=octave_text(overlay),
+        ),
         "rows": octave_rows(overlay),
-    }
+    }  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Particulars:
+    """What a test report says of unit, network and bench beside the verdict.
+
+    Attributes
+    ----------
+    title : str
+        Title of the network's design.
+    serial, date : str
+        Serial number of the unit and date as the user gives them; may be empty.
+    operator, network_serial : str
+        Who judged, and serial number of the network; may be empty.
+    generator : str
+        Setting of the generator; may be empty.
+    """
+
+    title: str
+    serial: str = ""
+    date: str = ""
+    operator: str = ""
+    network_serial: str = ""
+    generator: str = ""
+
+    def rows(self, signals: Sequence[str]) -> list[tuple[str, str]]:
+        """List names and values, with room to write what is not known.
+
+        Parameters
+        ----------
+        signals : sequence of str
+            Kinds of the captures.
+
+        Returns
+        -------
+        list of tuple of str
+            Names and values.
+        """
+        return [
+            ("Unit, serial", self.serial),
+            ("Date", self.date),
+            ("Signal", ", ".join(dict.fromkeys(signals))),
+            ("Generator", self.generator),
+            ("Network", self.title),
+            ("Network, serial", self.network_serial),
+            ("Software", software_text()),
+            ("Operator", self.operator),
+            ("Signature", ""),
+        ]
+
+
+def generator_setting(design: Design) -> str:
+    """Word the setting of the generator that a design is made for.
+
+    Parameters
+    ----------
+    design : Design
+        The network's design.
+
+    Returns
+    -------
+    str
+        EMF and source resistance.
+    """
+    job = design.job
+    level = format_quantity(job.source_level_v, "V")
+    return f"EMF {level} rms, {format_quantity(job.loading.source_resistance, 'ohm')}, as designed"
 
 
 def unit_report(
-    verdict: Verdict, *, serial: str, date: str, title: str, remarks: Sequence[str] = ()
+    verdict: Verdict, particulars: Particulars, *, remarks: Sequence[str] = ()
 ) -> bytes:
     """Render the test report of a unit.
 
@@ -316,10 +389,8 @@ def unit_report(
     ----------
     verdict : Verdict
         The verdict.
-    serial, date : str
-        Serial number and date as the user gives them; may be empty.
-    title : str
-        Title of the network's design.
+    particulars : Particulars
+        Unit, network and bench.
     remarks : sequence of str, optional
         More lines, such as the match of two channels.
 
@@ -328,8 +399,6 @@ def unit_report(
     bytes
         A self-contained page in HTML, UTF-8.
     """
-    from markupsafe import Markup
-
     word = verdict.decision.value
     ruling = verdict.ruling
     summary = (
@@ -341,21 +410,13 @@ def unit_report(
     ideal = "the published curve's inverse"
     if verdict.playback == "inverse":
         ideal = "the inverse of the job's whole curve, ultrasonic poles undone"
-    traces = [
-        {
-            "name": f"{t.name}, {t.kind}",
-            "text": trace_text(t),
-            "svg": Markup(page_svg(trace_chart(t))),
-        }
-        for t in verdict.traces
-    ]
-    page = page_environment().get_template("unit_report.html.j2")
-    text = page.render(
-        title=title,
-        serial=serial,
-        date=date,
+    return html_page(
+        "unit_report.html.j2",
+        title=f"Test report: {particulars.serial}" if particulars.serial else "Test report",
+        date=particulars.date,
+        particulars=particulars.rows([t.kind for t in verdict.traces]),
         word=word,
-        announced=VERDICT_WORDS[word],
+        announced=VERDICT_WORDS[word].partition(": ")[2],
         summary=summary,
         ideal=ideal,
         low_end=verdict.low_end,
@@ -363,11 +424,18 @@ def unit_report(
         bands=band_rows(verdict),
         fitted=fitted_rows(verdict.fitted),
         numbers=deviation_rows(verdict),
-        deviation_text=deviation_text(verdict),
-        deviation=Markup(page_svg(deviation_chart(verdict))),
-        traces=traces,
+        deviation=page_chart(
+            deviation_chart(verdict), name="chart-deviation", title="Deviation from flat",
+            text=deviation_text(verdict),
+        ),
+        traces=[
+            page_chart(
+                trace_chart(t), name=f"chart-capture-{number}", title=f"{t.name}, {t.kind}",
+                text=trace_text(t),
+            )
+            for number, t in enumerate(verdict.traces, start=1)
+        ],
         overlay=_overlay(verdict),
         figures=figure_rows(verdict),
         cautions=CAUTIONS,
-    )
-    return str(text).encode()
+    )  # fmt: skip

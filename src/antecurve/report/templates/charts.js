@@ -49,17 +49,19 @@ const charts = (() => {
   }
 
   function axes(options, panel) {
+    const lowest = options.panels.indexOf(panel) >= options.panels.length - options.columns;
     const font = `12px ${getComputedStyle(document.body).fontFamily}`;
     const common = {
       font, labelFont: font, stroke: () => colour("ink"),
       grid: { stroke: () => colour("line"), width: 0.8 }, ticks: { show: false },
       border: { show: true, stroke: () => colour("ink"), width: 1 },
     };
-    const log = options.logarithmic;
+    const log = options.logarithmic, narrow = options.columns > 2;
     return [
       {
-        ...common, size: 24, gap: 3, label: options.x_label, labelSize: 18, labelGap: 0,
-        splits: (u, _, low, high) => log ? frequencies(low, high).at : roundNumbers(low, high, u.width < 400 ? 4 : 7),
+        ...common, size: 24, gap: 3, label: narrow || !lowest ? undefined : options.x_label, labelSize: 18, labelGap: 0,
+        filter: (u, splits) => splits,
+        splits: (u, _, low, high) => log ? frequencies(low, high).at : roundNumbers(low, high, u.width < 240 ? 2 : u.width < 400 ? 4 : 7),
         values: (u, splits) => {
           if (!log) return splits.map((v) => plain(v.toFixed(decimals(splits))));
           const { named } = frequencies(u.scales.x.min, u.scales.x.max);
@@ -67,8 +69,8 @@ const charts = (() => {
         },
       },
       {
-        ...common, size: 46, gap: 4, label: panel.axes[1].label || options.y_label, labelSize: 18, labelGap: 0,
-        splits: (u, _, low, high) => roundNumbers(low, high, Math.max(3, Math.floor(u.height / 45))),
+        ...common, size: narrow ? 34 : 46, gap: 4, label: panel.axes[1].label || undefined, labelSize: 18, labelGap: 0,
+        splits: (u, _, low, high) => roundNumbers(low, high, Math.max(4, Math.floor(u.height / 45))),
         values: (u, splits) => splits.map((v) => plain(v.toFixed(decimals(splits)))),
       },
     ];
@@ -76,7 +78,7 @@ const charts = (() => {
 
   function series(options, panel) {
     return panel.series.map((s, k) => k === 0 ? {} : {
-      label: s.label, width: s.width * 0.85, dash: s.dash, spanGaps: true,
+      label: s.label, width: s.width * 0.85, pxAlign: 0, dash: s.dash, spanGaps: true,
       stroke: s.width || s.dots ? () => colour(s.stroke) : undefined,
       ...(s.dots ? { paths: () => null, points: { show: true, size: s.width + 1, width: 0, fill: () => colour(s.stroke) } }
         : { points: { show: false } }),
@@ -119,9 +121,14 @@ const charts = (() => {
       this.reset.addEventListener("click", () => this.zoom(null));
       this.grid = make("div", `panels columns-${columns}`, this.live);
       this.makeCrosshair();
+      const common = [this.options.y_label, columns > 2 ? this.options.x_label : ""].filter(Boolean).join("; ");
+      if (common) this.legend.prepend(Object.assign(document.createElement("span"), { textContent: common }));
+      this.values = [];
       this.plots = panels.map((panel) => {
         const holder = make("div", "panel", this.grid);
-        if (panel.title) make("p", "name", holder).textContent = panel.title + (panel.note ? ` (${panel.note})` : "");
+        const name = panel.title ? make("p", "name", holder) : null;
+        if (name) name.textContent = panel.title + (panel.note ? ` (${panel.note})` : "");
+        this.values.push(name && make("span", "value", name));
         return this.plot(panel, make("div", "canvas", holder));
       });
       this.follow = new ResizeObserver(() => this.resize());
@@ -165,7 +172,7 @@ const charts = (() => {
       const shared = (this.options.logarithmic ? "frequency" : this.element.id);
       const scale = (name) => ({ time: false, auto: false, min: panel.scales[name].min, max: panel.scales[name].max, range: (u, low, high) => [low, high] });
       const u = new uPlot({
-        width: Math.max(200, holder.clientWidth), height: this.height(panel), padding: [8, 14, 0, 0],
+        width: Math.max(120, holder.clientWidth), height: this.height(panel), padding: [8, 14, 0, 0],
         scales: { x: { ...scale("x"), ...(this.options.logarithmic ? { distr: 3 } : {}) }, y: scale("y") },
         axes: axes(this.options, panel), series: series(this.options, panel),
         bands: panel.bands.map((b) => ({ series: b.series, fill: () => colour(b.fill, 0.22) })),
@@ -186,7 +193,7 @@ const charts = (() => {
     }
 
     height(panel) {
-      return Math.max(170, Math.min(panel.height, this.options.panels.length > 1 ? 260 : 340));
+      return Math.max(150, Math.min(panel.height, this.options.panels.length > 1 ? 240 : 340));
     }
 
     resize() {
@@ -240,14 +247,15 @@ const charts = (() => {
         const values = seen ? places.map(([, k]) => this.text(u, k, idx)).filter(Boolean) : [];
         group.value.textContent = values.reverse().join(" to ");
       }
+      if (this.values[p]) this.values[p].textContent = seen ? this.text(u, u.data.length - 1, idx) : "";
       this.crosshair.setAttribute("aria-valuetext", seen ? this.spoken(u, idx) : "outside");
       if (seen) this.crosshair.setAttribute("aria-valuenow", String(idx));
     }
 
     spoken(u, idx) {
       const named = u.panel.series.map((s, k) => [s, k]).filter(([s, k]) => k > 0 && s.label && u.series[k].show);
-      const unnamed = named.length ? named : [[{ label: u.panel.title }, 1]];
-      return [this.position(u, idx), ...unnamed.map(([s, k]) => `${s.label} ${this.text(u, k, idx) || "no value"}`)].join(", ");
+      const said = named.length ? named : [[{ label: u.panel.title }, u.data.length - 1]];
+      return [this.position(u, idx), ...said.map(([s, k]) => `${s.label} ${this.text(u, k, idx) || "no value"}`)].join(", ");
     }
 
     /* The crosshair is a slider of the keyboard: arrows move it, plus and minus zoom about it. */
