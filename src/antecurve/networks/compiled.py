@@ -47,13 +47,15 @@ def _coefficients(
     load_resistance: ArrayLike,
     load_capacitance: ArrayLike,
 ) -> TransferFunction:
-    elements = np.moveaxis(np.asarray(values, dtype=float), -1, 0)
-    loading = (
-        np.asarray(v, dtype=float) for v in (source_resistance, load_resistance, load_capacitance)
+    elements = np.asarray(values, dtype=float)
+    loading = (source_resistance, load_resistance, load_capacitance)
+    top, bottom = _compiled(topology, which)(
+        *(elements[..., i] for i in range(elements.shape[-1])),
+        *(v if isinstance(v, float) else np.asarray(v, dtype=float) for v in loading),
     )
-    top, bottom = _compiled(topology, which)(*elements, *loading)
     # Coefficients lie contiguous over builds: what is computed per coefficient then streams.
-    return TransferFunction(np.moveaxis(top, 0, -1), np.moveaxis(bottom, 0, -1))
+    last = (*range(1, top.ndim), 0)
+    return TransferFunction(top.transpose(last), bottom.transpose(last))
 
 
 def check_solvable(topology: Topology) -> None:

@@ -16,9 +16,12 @@ a dozen elements when written out takes some hundreds of multiplications.
 
 from __future__ import annotations
 
+import math
+import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -30,8 +33,9 @@ from antecurve.networks.topology import Element, ElementKind, Topology
 
 __all__ = ["ForestSum", "SharedExpressions", "forest_sum"]
 
-_BLOCK = 1 << 14
-"""Builds evaluated at once: what a state holds of them fits into a processor's cache."""
+_BLOCK = 1 << 13
+"""Builds evaluated at once: what is at hand of them fits into a processor's cache."""
+_SHARED = re.compile(r"t\d+")
 
 Array = NDArray[Any]
 
@@ -55,13 +59,11 @@ class _Term:
 
 @dataclass(frozen=True, slots=True)
 class _State:
-    """A state after a step: its lowest power of s, how many there are, what it is made of, and
-    whether all of that has the same powers."""
+    """A state after a step: its lowest power of s, how many there are, what it is made of."""
 
     low: int
     length: int
     terms: tuple[_Term, ...]
-    even: bool = True
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -92,6 +94,8 @@ class ForestSum:
         How to sum.
     signs : tuple of tuple of int
         For numerator and denominator what each state after the last step counts.
+    arguments : int
+        Number of arguments of a call.
     """
 
     def __init__(
@@ -99,8 +103,10 @@ class ForestSum:
         edges: list[_Edge],
         steps: tuple[Step, ...],
         signs: tuple[tuple[int, ...], tuple[int, ...]],
+        arguments: int,
     ) -> None:
         self._signs = signs
+        self._arguments = arguments
         self._steps: list[tuple[int, list[_State]]] = []
         states = [_State(0, 1, ())]
         for step in steps:
@@ -115,6 +121,10 @@ class ForestSum:
             if sign
         )
         self._ends = [replace(state, low=state.low - shift) for state in states]
+        self._powers = tuple(
+            max(s.low + s.length for s, sign in zip(self._ends, signs_of, strict=True) if sign)
+            for signs_of in signs
+        )
 
     def __call__(self, *arguments: Array | float) -> tuple[Array, Array]:
         """Sum numerator and denominator.
@@ -130,21 +140,46 @@ class ForestSum:
         numerator, denominator : numpy.ndarray, shape (powers, ...)
             Coefficients of ascending powers of s.
         """
-        shape = np.broadcast_shapes(*(np.shape(a) for a in arguments))
-        kind = np.result_type(*arguments, float)
-        values = [
-            np.asarray(a).reshape((1,) * (len(shape) - np.ndim(a)) + np.shape(a)) for a in arguments
-        ]
-        totals = tuple(np.zeros((self._powers(signs), *shape), dtype=kind) for signs in self._signs)
-        rows = max(1, _BLOCK // max(1, int(np.prod(shape[1:], dtype=np.int64))))
+        arrays = [np.asarray(a) for a in arguments]
+        # Python's own numbers are the fastest, where a product is of scalars alone.
+        values = [a if a.ndim else a.item() for a in arrays]
+        shape = np.broadcast_shapes(*{a.shape for a in arrays})
+        kind = np.result_type(float, *{a.dtype for a in arrays})
+        totals = tuple(np.empty((powers, *shape), dtype=kind) for powers in self._powers)
+        rows = max(1, _BLOCK // max(1, math.prod(shape[1:])))
         if not shape or shape[0] <= rows:
-            self._add(values, totals)
+            self._fill(totals, values)
         else:
+            along = [a.ndim == len(shape) and len(a) > 1 for a in arrays]
             for first in range(0, shape[0], rows):
                 part = slice(first, first + rows)
-                block = [v[part] if len(v) > 1 else v for v in values]
-                self._add(block, tuple(f[:, part] for f in totals))
+                block = (v[part] if cut else v for v, cut in zip(values, along, strict=True))
+                self._fill(tuple(total[:, part] for total in totals), block)
         return totals[0], totals[1]
+
+    def _fill(self, totals: tuple[Array, ...], arguments: Iterable[Any]) -> None:
+        """Write the coefficients of some builds."""
+        for total, coefficients in zip(totals, self._coefficients(*arguments), strict=True):
+            for power, coefficient in enumerate(coefficients):
+                total[power] = coefficient
+
+    @cached_property
+    def _coefficients(self) -> Callable[..., tuple[tuple[Any, ...], tuple[Any, ...]]]:
+        """Numerator and denominator as one compiled function of the arguments."""
+        names = [f"x{number}" for number in range(self._arguments)]
+        written = self.expressions(names)
+        lines = [f"return ({', '.join(written.numerator)},), ({', '.join(written.denominator)},)"]
+        used = set(_SHARED.findall(lines[0]))
+        # Whatever is used no more makes room, so that the arrays at hand fit into the cache.
+        for name, text in reversed(written.shared):
+            last = set(_SHARED.findall(text)) - used
+            lines += [f"del {', '.join(sorted(last))}"] * bool(last) + [f"{name} = {text}"]
+            used |= last
+        body = "\n    ".join(reversed(lines))
+        namespace: dict[str, Any] = {}
+        exec(f"def coefficients({', '.join(names)}):\n    {body}", namespace)
+        compiled: Callable[..., Any] = namespace["coefficients"]
+        return compiled
 
     def terms(self) -> tuple[list[Counter[int]], list[Counter[int]]]:
         """Write out numerator and denominator.
@@ -167,8 +202,8 @@ class ForestSum:
                 following.append(powers)
             held = following
         collected = []
-        for signs in self._signs:
-            counts: list[Counter[int]] = [Counter() for _ in range(self._powers(signs))]
+        for signs, count in zip(self._signs, self._powers, strict=True):
+            counts: list[Counter[int]] = [Counter() for _ in range(count)]
             for state, polynomial, sign in zip(self._ends, held, signs, strict=True):
                 if sign:
                     for power, products in enumerate(polynomial, start=state.low):
@@ -211,28 +246,14 @@ class ForestSum:
                 following.append([named(p) for p in powers])
             held = following
         definitions = []
-        for signs in self._signs:
-            sums = [""] * self._powers(signs)
+        for signs, count in zip(self._signs, self._powers, strict=True):
+            sums = [""] * count
             for state, polynomial, sign in zip(self._ends, held, signs, strict=True):
                 for power, known in enumerate(polynomial, start=state.low):
                     if sign:
                         sums[power] += f" {'+' if sign > 0 else '-'} {known}"
             definitions.append(tuple(text.removeprefix(" + ") or "0" for text in sums))
         return SharedExpressions(tuple(shared), definitions[0], definitions[1])
-
-    def _powers(self, signs: tuple[int, ...]) -> int:
-        return max(s.low + s.length for s, sign in zip(self._ends, signs, strict=True) if sign)
-
-    def _add(self, values: list[Array], totals: tuple[Array, ...]) -> None:
-        held = [np.ones((1,) * (totals[0].ndim), dtype=totals[0].dtype)]
-        for argument, states in self._steps:
-            value = values[argument]
-            held = [_summed(state, held, value) for state in states]
-        for total, signs in zip(totals, self._signs, strict=True):
-            for state, polynomial, sign in zip(self._ends, held, signs, strict=True):
-                if sign:
-                    counted = polynomial if sign > 0 else -polynomial
-                    total[state.low : state.low + state.length] += counted
 
 
 def _following(states: list[_State], step: Step, resistor: bool) -> list[_State]:
@@ -247,33 +268,8 @@ def _following(states: list[_State], step: Step, resistor: bool) -> list[_State]
         low = min(at for _, _, at in made)
         high = max(at + states[start].length for start, _, at in made)
         terms = tuple(_Term(start, factor, at - low) for start, factor, at in made)
-        even = all(states[t.start].length == high - low for t in terms)
-        result.append(_State(low, high - low, terms, even))
+        result.append(_State(low, high - low, terms))
     return result
-
-
-def _summed(state: _State, held: list[Array], value: Array) -> Array:
-    """The polynomial of a state; arrays that are held are not changed."""
-    if not state.even:
-        return _summed_unevenly(state, held, value)
-    total: Array | None = None
-    for term in state.terms:
-        part = held[term.start] * value if term.factor else held[term.start]
-        total = part if total is None else total + part
-    assert total is not None
-    return total
-
-
-def _summed_unevenly(state: _State, held: list[Array], value: Array) -> Array:
-    """The same where what is added up has different powers of s."""
-    parts = [held[t.start] * value if t.factor else held[t.start] for t in state.terms]
-    shape = parts[0].shape[1:]
-    if any(p.shape[1:] != shape for p in parts):
-        shape = np.broadcast_shapes(*(p.shape[1:] for p in parts))
-    total: Array = np.zeros((state.length, *shape), dtype=parts[0].dtype)
-    for term, part in zip(state.terms, parts, strict=True):
-        total[term.offset : term.offset + len(part)] += part
-    return total
 
 
 def forest_sum(topology: Topology, which: str) -> ForestSum:
@@ -336,7 +332,7 @@ def forest_sum(topology: Topology, which: str) -> ForestSum:
         raise WiringError(
             "network", topology.form, "there is no path from in to the output: join them"
         )
-    return ForestSum(edges, plan.steps, (top, bottom))
+    return ForestSum(edges, plan.steps, (top, bottom), count + 3)
 
 
 def _resistor(element: Element) -> bool:

@@ -69,6 +69,11 @@ class Contender:
         """The combination as a network with parts."""
         return self.space.picked(self.indices)
 
+    @property
+    def combination(self) -> tuple[int, bytes]:
+        """What tells the combination from others."""
+        return (id(self.space), self.indices.tobytes())
+
     def p95_db(self, builds: int | None = None) -> float:
         """Compute the 95th percentile of the centred error over builds.
 
@@ -146,9 +151,13 @@ def front(points: Floats) -> NDArray[np.int64]:
     """
     kept: list[int] = []
     # In this order a point can be beaten only by one that comes before it.
-    for index in np.lexsort(points.T[::-1]):
-        if not np.any(np.all(points[kept] <= points[index], axis=1)):
+    order = np.lexsort(points.T[::-1])
+    ranked = points[order]
+    beaten = np.zeros(len(order), dtype=bool)
+    for rank, index in enumerate(order):
+        if not beaten[rank]:
             kept.append(int(index))
+            beaten |= np.all(ranked[rank] <= ranked, axis=1)
     return np.array(sorted(kept), dtype=np.int64)
 
 
@@ -198,7 +207,7 @@ def _unbeaten(best: Contender, chosen: list[Contender], builds: int | None) -> l
 
 def _preselected(best: Contender, contenders: list[Contender]) -> list[Contender]:
     """The pick and the front by what needs no builds, thinned to what is simulated."""
-    unique = {(id(c.space), tuple(int(i) for i in c.indices)): c for c in contenders}
+    unique = {c.combination: c for c in contenders}
     ordered = sorted(unique.values(), key=Contender.tie_key)
     if not ordered:
         return [best]
@@ -206,8 +215,7 @@ def _preselected(best: Contender, contenders: list[Contender]) -> list[Contender
     kept = [ordered[i] for i in front(points)]
     # The nearest runners-up may have the smaller spread.
     kept += [c for c in ordered[:12] if c not in kept]
-    same = (id(best.space), tuple(int(i) for i in best.indices))
-    kept = [c for c in kept if (id(c.space), tuple(int(i) for i in c.indices)) != same]
+    kept = [c for c in kept if c.combination != best.combination]
     step = max(1.0, len(kept) / (_MOST_RANKED - 1))
     thinned = [kept[int(i * step)] for i in range(min(len(kept), _MOST_RANKED - 1))]
     return [best, *thinned]
