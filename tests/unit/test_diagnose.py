@@ -27,7 +27,7 @@ from antecurve.diagnose.suspects import suspects_of
 from antecurve.diagnose.unit_circuit import UnitInput
 from antecurve.diagnose.weighing import Weighed, weigh
 from antecurve.report.cautions import INSIDE_CAUTIONS
-from antecurve.report.circuit_schematic import drawn_circuit
+from antecurve.report.circuit_schematic import circuit_svg
 from antecurve.report.diagnosis_tables import diagnosis_lines, suspect_rows
 
 NODES = np.geomspace(15.0, 1e5, 46)
@@ -177,5 +177,5 @@ def test_page_parts_and_data_of_a_diagnosis() -> None:
     assert keys <= set(content["suspects"][0])
     assert content["priors"]["good"] == 0.5
     assert len(suspect_rows(diagnosis).rows) == len(diagnosis.suspects)
-    assert "suspect: " in drawn_circuit(diagnosis.circuit, diagnosis).svg()
+    assert "suspect: " in circuit_svg(diagnosis.circuit, diagnosis)
     assert "discharge" in INSIDE_CAUTIONS[1]

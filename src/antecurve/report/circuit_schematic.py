@@ -1,104 +1,208 @@
-"""The circuit of a unit, drawn part by part with its nodes, suspects framed."""
+"""The schematic of a unit's circuit, suspects marked."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any
 
+from antecurve.networks.topology import ElementKind
 from antecurve.quantities import format_quantity
-from antecurve.report.schematic_drawing import Drawing, Point
+from antecurve.report.chart import ORANGE
+from antecurve.report.circuit_layout import CircuitLayout, Stage, circuit_layout
 
 if TYPE_CHECKING:
     from antecurve.diagnose.suspect import Diagnosis
     from antecurve.diagnose.unit_circuit import UnitCircuit
 
-__all__ = ["drawn_circuit"]
+__all__ = ["circuit_svg"]
 
-_COLUMNS = 4  # of parts side by side: as wide as a page
-_WIDTH = 5.2  # of a cell
-_HEIGHT = 3.5  # of a cell: a part upright with its label
-_LENGTH = 3.0  # of a part with its leads
-_HALF = 0.75  # of an amplifier's triangle
-_FRAMED = 0.02  # of probability, from which a part is framed
+_GAP = 3.4  # between columns: a part with its leads and two lines of text
+_ASIDE = 3.4  # from one part to ground to the next, its label between
+_ROW = 2.7  # from row to row: an amplifier with its label
+_HANG = -1.7  # height at which parts to ground begin: below an amplifier
+_DROP = 2.4  # length of a part to ground
+_REACH = 0.8  # half the length of a triangle
+_LENGTH, _INPUTS = 1.25 * 3**0.5, 0.625  # of the library's symbol, and its inputs off the middle
+_FONT = 15  # points: a page wide is half of it in print
+_INK = "#101010"  # stands for the colour of the surroundings
+_LINE, _HEAVY = 1.6, 3.4  # points; a heavy line tells without a colour
+_MARKED = 0.02  # of probability, from which a part is marked
 
 
-def drawn_circuit(circuit: UnitCircuit, diagnosis: Diagnosis | None = None) -> Drawing:
-    """Draw a circuit as its parts side by side, in the order of the file, with their nodes.
+def circuit_svg(circuit: UnitCircuit, diagnosis: Diagnosis | None = None) -> str:
+    """Draw a circuit in the colour of its surroundings.
 
     Parameters
     ----------
     circuit : UnitCircuit
         The circuit.
     diagnosis : Diagnosis, optional
-        Whose suspects are framed, with the probability of each.
+        Whose suspects are marked, with the probability of each.
 
     Returns
     -------
-    Drawing
-        Equal names of nodes are joined.
+    str
+        One ``<svg>`` element; suspects are heavier, of another colour, and say so.
     """
     shares: dict[str, float] = {}
     for suspect in diagnosis.suspects if diagnosis else ():
         for ref in suspect.refs:
             shares[ref] = shares.get(ref, 0.0) + suspect.probability
-    drawing = Drawing()
-    cells = _stages(circuit)
-    for number, (name, value, inputs, output) in enumerate(cells):
-        at = _place(number)
-        _triangle(drawing, at, inputs, output)
-        _named(drawing, at, name, value)
-        _framed(drawing, at, shares.get(name, 0.0))
-    for number, position in enumerate(circuit.positions, start=len(cells)):
-        x, y = _place(number)
-        ref, kind = position.element.ref, position.element.kind
-        label = f"{ref}\n{format_quantity(position.value, kind.unit)}"
-        drawing.element(kind, (x, y), (x + _LENGTH, y), label)
-        for at_x, node in zip((x, x + _LENGTH), position.element.nodes, strict=True):
-            drawing.dot((at_x, y), node, "bottom", open_terminal=True)
-        _framed(drawing, (x, y), shares.get(ref, 0.0))
-    return drawing
+    return _Painter(circuit, shares).svg()
 
 
-def _place(number: int) -> Point:
-    row, column = divmod(number, _COLUMNS)
-    return _WIDTH * column, -_HEIGHT * row
+class _Painter:
+    """Draws a circuit column by column; a unit is a third of a part's length."""
 
+    def __init__(self, circuit: UnitCircuit, shares: dict[str, float]) -> None:
+        import schemdraw
 
-def _stages(circuit: UnitCircuit) -> list[tuple[str, str, tuple[str, ...], str]]:
-    """Name, value, inputs and output of each amplifier."""
-    blocks = [(b.name, f"gain {b.gain:g}", (b.input,), b.output) for b in circuit.amplifiers]
-    stages = [
-        (
-            s.name,
-            "ideal" if s.gain_bandwidth_hz is None else format_quantity(s.gain_bandwidth_hz, "Hz"),
-            (f"+ {s.plus}", f"- {s.minus}"),
-            s.output,
-        )
-        for s in circuit.operational_amplifiers
-    ]
-    return [*blocks, *stages]
+        self.circuit, self.shares = circuit, shares
+        self.layout: CircuitLayout = circuit_layout(circuit)
+        self.drawing = schemdraw.Drawing(canvas="svg", show=False)
+        self.drawing.config(fontsize=_FONT, color=_INK, lw=_LINE)
+        self.outside = {"in": self._input(), "out": self._load()}
+        self.x: dict[str, float] = {}
+        x = 0.0
+        for node in self.layout.columns:
+            self.x[node] = x
+            x += _GAP + _ASIDE * max(0, len(self._hanging(node)) - 1)
+        self.heights: dict[str, list[float]] = {node: [] for node in self.layout.columns}
 
+    def svg(self) -> str:
+        """Draw all of it."""
+        for stage in self.layout.stages:
+            self._stage(stage)
+        for position in self.circuit.positions:
+            nodes = position.element.nodes
+            if "0" not in nodes:
+                self._across(position.element.ref, nodes)
+        for node in self.layout.columns:
+            self._hang(node)
+        for node in self.layout.columns:
+            self._upright(node)
+        text: str = self.drawing.get_imagedata("svg").decode()
+        return text.replace(_INK, "currentColor")
 
-def _triangle(drawing: Drawing, at: Point, inputs: tuple[str, ...], output: str) -> None:
-    x, y = at
-    left, right = x + _LENGTH / 2 - _HALF, x + _LENGTH / 2 + _HALF
-    drawing.line((left, y + _HALF), (left, y - _HALF), (right, y), closed=True)
-    heights = (0.0,) if len(inputs) == 1 else (0.35, -0.35)
-    for height, name in zip(heights, inputs, strict=True):
-        drawing.line((x, y + height), (left, y + height))
-        drawing.dot((x, y + height), name, "left", open_terminal=True)
-    drawing.line((right, y), (x + _LENGTH, y))
-    drawing.dot((x + _LENGTH, y), output, "bottom", open_terminal=True)
+    def _input(self) -> list[tuple[str, ElementKind, str]]:
+        given = self.circuit.input
+        label = f"input\n{format_quantity(given.resistance, 'ohm')}"
+        cells = [("input", ElementKind.RESISTOR, label)]
+        if given.capacitance:
+            label = f"input\n{format_quantity(given.capacitance, 'F')}"
+            cells.append(("input", ElementKind.CAPACITOR, label))
+        return cells
 
+    def _load(self) -> list[tuple[str, ElementKind, str]]:
+        if self.shares.get("load", 0.0) < _MARKED:
+            return []
+        return [("load", ElementKind.RESISTOR, "load")]
 
-def _named(drawing: Drawing, at: Point, name: str, value: str) -> None:
-    drawing.words((at[0] + _LENGTH / 2, at[1] + _HALF + 0.55), f"{name}\n{value}", "middle")
+    def _hanging(self, node: str) -> list[tuple[str, ElementKind, str]]:
+        """Name, kind and label of what lies between a node and ground."""
+        parts = [self._part(ref) for ref in self.layout.grounded[node]]
+        return [*self.outside.get(node, []), *parts]
 
+    def _part(self, ref: str) -> tuple[str, ElementKind, str]:
+        position = self.circuit.position(ref)
+        kind = position.element.kind
+        return ref, kind, f"{ref}\n{format_quantity(position.value, kind.unit)}"
 
-def _framed(drawing: Drawing, at: Point, share: float) -> None:
-    """A frame about a suspect, and how probable it is."""
-    if share < _FRAMED:
-        return
-    x, y = at
-    left, right, top, bottom = x - 0.6, x + _LENGTH + 0.6, y + 1.75, y - 1.3
-    drawing.line((left, top), (right, top), (right, bottom), (left, bottom), closed=True)
-    drawing.words((x + _LENGTH / 2, y - 0.95), f"suspect: {100 * share:.0f} %", "middle")
+    def _add(self, element: Any) -> None:
+        self.drawing.add(element)
+
+    def _line(self, *points: tuple[float, float]) -> None:
+        from schemdraw import elements
+
+        for start, end in pairwise(points):
+            if start != end:
+                self._add(elements.Line().at(start).to(end))
+
+    def _marked(self, element: Any, name: str, label: str, where: str) -> None:
+        """Add a part, marked where it is suspect."""
+        share = self.shares.get(name, 0.0)
+        if share >= _MARKED:
+            element = element.color(ORANGE).linewidth(_HEAVY)
+            label = f"{label}\nsuspect: {100 * share:.0f} %"
+        self._add(element.label(label, loc=where))
+
+    def _symbol(self, kind: ElementKind) -> Any:
+        from schemdraw import elements
+
+        symbol: Any = elements.Capacitor
+        if kind is ElementKind.RESISTOR:
+            symbol = elements.ResistorIEC
+        return symbol()
+
+    def _across(self, ref: str, nodes: tuple[str, str]) -> None:
+        """A part between two columns, its body next to the right one."""
+        start, end = sorted(self.x[n] for n in nodes)
+        y = _ROW * self.layout.rows[ref]
+        self._line((start, y), (end - _GAP, y))
+        name, kind, label = self._part(ref)
+        body = self._symbol(kind).at((end - _GAP, y)).to((end, y))
+        self._marked(body, name, label, "top")
+        for node in nodes:
+            self.heights[node].append(y)
+
+    def _stage(self, stage: Stage) -> None:
+        """An amplifier next to the column of its output."""
+        from schemdraw import elements
+
+        y, end = _ROW * self.layout.rows[stage.name], self.x[stage.output]
+        middle = end - _GAP / 2.0
+        body = elements.Opamp(sign=stage.minus is not None).scale(2.0 * _REACH / _LENGTH)
+        body = body.at((middle + _REACH, y)).anchor("out")
+        at = {stage.plus: y}
+        if stage.minus is not None:
+            aside = 2.0 * _REACH / _LENGTH * _INPUTS
+            at = {stage.minus: y + aside, stage.plus: y - aside}
+        self._marked(body.theta(0), stage.name, self._described(stage), "top")
+        self._line((middle + _REACH, y), (end, y))
+        self.heights[stage.output].append(y)
+        for node, height in at.items():
+            if node == "0":
+                self._line((middle - 1.5, height), (middle - _REACH, height))
+                self._add(elements.Ground().at((middle - 1.5, height)))
+            else:
+                self._line((self.x[node], height), (middle - _REACH, height))
+                self.heights[node].append(height)
+
+    def _described(self, stage: Stage) -> str:
+        for block in self.circuit.amplifiers:
+            if block.name == stage.name:
+                return f"{block.name}\ngain {block.gain:g}"
+        for given in self.circuit.operational_amplifiers:
+            if given.name == stage.name and given.gain_bandwidth_hz is not None:
+                return f"{given.name}\n{format_quantity(given.gain_bandwidth_hz, 'Hz')}"
+        return stage.name
+
+    def _hang(self, node: str) -> None:
+        """What lies between a node and ground, side by side."""
+        from schemdraw import elements
+
+        x = self.x[node]
+        for number, (name, kind, label) in enumerate(self._hanging(node)):
+            at = x + _ASIDE * number
+            self._line((at - _ASIDE * min(number, 1), _HANG), (at, _HANG))
+            body = self._symbol(kind).at((at, _HANG)).to((at, _HANG - _DROP))
+            self._marked(body, name, label, "bottom")
+            self._add(elements.Ground().at((at, _HANG - _DROP)))
+            self.heights[node].append(_HANG)
+
+    def _upright(self, node: str) -> None:
+        """The line of a node, a dot wherever three lines meet, and its name."""
+        from schemdraw import elements
+
+        x, heights = self.x[node], sorted(set(self.heights[node]))
+        if node in ("in", "out"):
+            heights = sorted({*heights, 0.0})
+            self._add(elements.Dot(open=True).at((x, 0.0)))
+        self._line((x, heights[0]), (x, heights[-1]))
+        for height in heights:
+            lines = self.heights[node].count(height)
+            lines += (height > heights[0]) + (height < heights[-1])
+            if lines > 2 and (height or node not in ("in", "out")):
+                self._add(elements.Dot(radius=0.07).at((x, height)))
+        side = (x - 0.12, heights[-1] + 0.12)
+        self._add(elements.Label().at(side).label(node, halign="right", fontsize=_FONT - 2))

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from antecurve.report.cautions import INSIDE_CAUTIONS
 from antecurve.report.charts import deviation_chart, repair_chart
-from antecurve.report.circuit_schematic import drawn_circuit
+from antecurve.report.circuit_schematic import circuit_svg
 from antecurve.report.descriptions import deviation_text
 from antecurve.report.diagnosis_tables import (
     diagnosis_lines,
@@ -69,8 +69,8 @@ def diagnosis_page(
         hypotheses=diagnosis.hypotheses,
         priors=diagnosis.priors,
         # Markup of our own making: labels hold references, nodes and numbers, and are escaped.
-        circuit=Markup(drawn_circuit(diagnosis.circuit, diagnosis).svg()),
-        circuit_text=f"The parts of the circuit with their nodes; suspects framed: {suspects}.",
+        circuit=Markup(circuit_svg(diagnosis.circuit, diagnosis)),
+        circuit_text=f"Schematic of the unit from in to out; suspects marked: {suspects}.",
         deviation=page_chart(
             shown,
             name="chart-deviation",
