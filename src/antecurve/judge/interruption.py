@@ -1,4 +1,11 @@
-"""A record of which samples were lost: the output is late by another time from there on."""
+"""A record of which samples were lost: the output is late by another time from there on.
+
+A signal that sounds at all frequencies all the time shows it by the delays of its stretches.  In a
+sweep each frequency sounds once: those before the gap are late by another time than those behind
+it.  Their phases step by :math:`2 \\pi f \\tau` where a unit's phase is smooth, which a Gaussian
+process tells (Rasmussen and Williams, Gaussian Processes for Machine Learning, MIT Press 2006,
+chapter 2).
+"""
 
 from __future__ import annotations
 
@@ -7,13 +14,26 @@ from numpy.typing import NDArray
 
 from antecurve.errors import InputError
 
-__all__ = ["refuse_interruption"]
+__all__ = ["is_sweep", "refuse_interrupted_sweep", "refuse_interruption", "refuse_lagging_bands"]
 
 Floats = NDArray[np.float64]
+Complex = NDArray[np.complex128]
 
 _AGREE = 0.5  # samples, by which delays of segments scatter
 _LEAST_STEP = 2.0  # samples; what a converter or a driver loses is more
 _LEAST_SEGMENTS = 2  # on either side, so that one wrong delay is no step
+_SWEEP_OVERLAP = 0.05  # of the power in the same octaves at start and end; music has over a half
+_FARTHEST_PERIODS = 3.0  # by which a unit's phase may be off the nominal: corners of order 12
+_PEAK = 0.5  # of the correlation of a band: two halves with a gap between have that
+_PHASE = 1.5  # rad, of a unit re the nominal one: corners of order two within the band
+_SMOOTH_OCTAVES = 0.8  # the phase of a first-order corner, and of a pair of Q 1, turns so slowly
+_OFFSET = 10.0  # rad, far beyond a turn: whole turns are free
+_DELAY_S = 1e-3  # far beyond a period in the middle of the band: the delay is free
+_PHASE_FLOOR = 0.01  # rad: what the smooth process leaves of a corner of order three
+_PERIODS = 8.0  # of lag that a band of a semitone bears
+_STEP = 0.12  # of a period: a step of phase of 0.4 rad either way is nearly linear
+_LEAST_BANDS = 3  # on either side of a gap
+_EVIDENCE = 60.0  # by how much a gap's chi square is less: over 7 standard deviations
 
 
 def refuse_interruption(delay_samples: Floats, *, rate_hz: float, name: str) -> None:
@@ -41,7 +61,141 @@ def refuse_interruption(delay_samples: Floats, *, rate_hz: float, name: str) -> 
                 continue
             step = float(before.mean() - after.mean())
             if abs(step) > _LEAST_STEP:
-                raise InputError(
-                    name, f"an interrupted record: {step / rate_hz:+.4f} s are missing",
-                    "close other programs, enlarge the interface's buffer, and record again",
-                )  # fmt: skip
+                raise _interrupted(name, step / rate_hz)
+
+
+def _interrupted(name: str, missing_s: float) -> InputError:
+    return InputError(
+        name,
+        f"an interrupted record: {missing_s:+.4f} s are missing",
+        "close other programs, enlarge the interface's buffer, and record again",
+    )
+
+
+def is_sweep(stimulus: Floats, rate_hz: float) -> bool:
+    """Tell whether a signal ends at other frequencies than it begins.
+
+    Parameters
+    ----------
+    stimulus : numpy.ndarray of float, shape (samples,)
+        The signal.
+    rate_hz : float
+        Sampling rate [Hz].
+
+    Returns
+    -------
+    bool
+        Whether its first and last quarter share less than 5 % of their power by octaves.
+    """
+    quarter = stimulus.size // 4
+    first, last = (_octave_shares(x) for x in (stimulus[:quarter], stimulus[-quarter:]))
+    return float(np.minimum(first, last).sum()) < _SWEEP_OVERLAP
+
+
+def _octave_shares(signal: Floats) -> Floats:
+    """Shares of a signal's power in octaves."""
+    power = np.abs(np.fft.rfft(signal - signal.mean())[1:]) ** 2
+    octave = np.log2(np.arange(1, power.size + 1)).astype(int)
+    return np.bincount(octave, power) / max(float(power.sum()), 1e-300)
+
+
+def refuse_lagging_bands(
+    frequency_hz: Floats, cross: Complex, *, band_hz: tuple[float, float], name: str
+) -> None:
+    """Refuse a sweep of which half octaves are late by whole periods.
+
+    Parameters
+    ----------
+    frequency_hz : numpy.ndarray of float, shape (lines,)
+        Frequencies of evenly spaced lines [Hz].
+    cross : numpy.ndarray of complex, shape (lines,)
+        Cross spectrum of output and nominal output, the delay taken out.
+    band_hz : tuple of float
+        Frequencies that count [Hz].
+    name : str
+        How messages call the record.
+
+    Raises
+    ------
+    InputError
+        When it was interrupted.
+    """
+    from scipy.fft import ifft, next_fast_len
+
+    spacing = frequency_hz[1] - frequency_hz[0]
+    low, high = band_hz
+    while low * 2**0.5 < high:
+        part = cross[slice(*np.searchsorted(frequency_hz, [low, low * 2**0.5]))]
+        white = part / np.maximum(np.abs(part), 1e-300)
+        size = next_fast_len(8 * white.size)
+        correlation = np.abs(ifft(white, size)) * size / white.size
+        peak = int(np.argmax(correlation))
+        # The inverse transform has its peak at minus the lag.
+        lag_s = -(peak if peak < size / 2 else peak - size) / (size * spacing)
+        if correlation[peak] > _PEAK and abs(lag_s) * low > _FARTHEST_PERIODS:
+            raise _interrupted(name, lag_s)
+        low *= 2**0.5
+
+
+def refuse_interrupted_sweep(
+    frequency_hz: Floats, ratio: Complex, variance: Floats, *, rate_hz: float, name: str
+) -> None:
+    """Refuse a sweep whose phase steps as a gap makes it, where a unit's is smooth.
+
+    Parameters
+    ----------
+    frequency_hz : numpy.ndarray of float, shape (bands,)
+        Frequencies of bands [Hz], ascending.
+    ratio : numpy.ndarray of complex, shape (bands,)
+        Output over nominal output, the delay taken out.
+    variance : numpy.ndarray of float, shape (bands,)
+        Variance of the phase [rad^2].
+    rate_hz : float
+        Sampling rate [Hz].
+    name : str
+        How messages call the record.
+
+    Raises
+    ------
+    InputError
+        When it was interrupted.
+    """
+    smooth = _SmoothPhase(frequency_hz, variance)
+    phase = np.angle(ratio)
+    whole = float(smooth.misfit(np.unwrap(phase)))
+    best, missing_s = whole, 0.0
+    lags = np.arange(-_PERIODS, _PERIODS + _STEP / 2, _STEP)
+    for first in range(_LEAST_BANDS, frequency_hz.size - _LEAST_BANDS + 1):
+        column = np.where(np.arange(frequency_hz.size) < first, 2 * np.pi * frequency_hz, 0.0)
+        lag_s = lags / frequency_hz[first]
+        turned = np.unwrap(phase + lag_s[:, None] * column)
+        misfit, change = smooth.misfit_beside(turned, column)
+        least = int(np.argmin(misfit))
+        if misfit[least] < best:
+            best, missing_s = float(misfit[least]), float(lag_s[least] + change[least])
+    gained = whole - best
+    remains = max(1.0, best / frequency_hz.size)
+    if gained > _EVIDENCE * remains and abs(missing_s) * rate_hz > _LEAST_STEP:
+        raise _interrupted(name, missing_s)
+
+
+class _SmoothPhase:
+    """Phases of a unit as a smooth process: how far measured ones are off it."""
+
+    def __init__(self, frequency_hz: Floats, variance: Floats) -> None:
+        octaves = np.log2(frequency_hz)
+        apart = (octaves[:, None] - octaves) / _SMOOTH_OCTAVES
+        delay = 2 * np.pi * frequency_hz * _DELAY_S
+        covariance = _PHASE**2 * np.exp(-0.5 * apart**2) + _OFFSET**2 + np.outer(delay, delay)
+        covariance += np.diag(variance + _PHASE_FLOOR**2)
+        self._whitening = np.linalg.inv(np.linalg.cholesky(covariance))
+
+    def misfit(self, phase: Floats) -> Floats:
+        """Chi squares of phases, shape (..., bands)."""
+        return np.asarray(np.sum((phase @ self._whitening.T) ** 2, axis=-1))
+
+    def misfit_beside(self, phase: Floats, column: Floats) -> tuple[Floats, Floats]:
+        """Chi squares with a free multiple of a column, and the multiples."""
+        white, own = phase @ self._whitening.T, self._whitening @ column
+        change = -(white @ own) / (own @ own)
+        return self.misfit(phase) - change**2 * (own @ own), change

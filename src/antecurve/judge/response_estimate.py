@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.errors import InputError
-from antecurve.judge.interruption import refuse_interruption
+from antecurve.judge.interruption import is_sweep, refuse_interruption, refuse_lagging_bands
 
 __all__ = [
     "Alignment",
@@ -282,7 +282,12 @@ def aligned_channels(
         pair = replace(pair, output=_resampled(output, 1.0 + clocks))
         whole, polarity = _whole_delay(pair)
         shifted = pair.shifted(whole)
-    late, _ = _fine_delay(_lines(shifted), rate_hz, polarity)
+    lines = _lines(shifted)
+    late, _ = _fine_delay(lines, rate_hz, polarity)
+    if is_sweep(stimulus, rate_hz):
+        heard_hz = (_LOWEST_HZ, _HIGHEST_SHARE * rate_hz)
+        cross = lines.delayed(late, polarity).output * lines.flat.conj()
+        refuse_lagging_bands(lines.frequency_hz, cross, band_hz=heard_hz, name=name)
     alignment = Alignment(whole / rate_hz + late, clocks, polarity)
     shared, _ = _shared(stimulus, pair.output, whole)
     return Channels(shared, shifted.output, rate_hz, tapers, alignment, late, name)

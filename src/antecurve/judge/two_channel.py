@@ -21,6 +21,7 @@ from antecurve.judge.capture import (
     equal_columns,
     finite_column,
 )
+from antecurve.judge.interruption import is_sweep, refuse_interrupted_sweep
 from antecurve.judge.network_estimate import network_log_response
 from antecurve.judge.record import limit_share
 from antecurve.judge.response_estimate import (
@@ -49,7 +50,6 @@ _LEAST_SAMPLES = 4096  # bands of twelve lines from 10 Hz up at the lowest rate 
 _UNEVEN = 0.01  # of a sampling interval; printed times are rounded
 _ALIKE = 1e-6  # of the power: channels that hold the same samples but for rounding
 _SWAPPED = 3.0  # times straighter the other way round
-_SWEEP_OVERLAP = 0.05  # of the power in the same octaves at start and end; music has over a half
 
 
 @checked
@@ -219,6 +219,14 @@ class TwoChannelRecord(Capture):
         )
         estimate = channels.estimate(flattening, highest_hz=settings.highest_hz)
         self._check_order(estimate, flattening)
+        if is_sweep(self.stimulus, self.rate_hz):
+            refuse_interrupted_sweep(
+                (estimate.low_hz + estimate.high_hz) / 2.0,
+                estimate.ratio,
+                estimate.variance,
+                rate_hz=self.rate_hz,
+                name=self.name,
+            )
         return TwoChannelObservation(
             self,
             channels,
@@ -288,18 +296,9 @@ def _check_edges(stimulus: Floats, rate_hz: float, name: str) -> None:
     """Refuse a sweep that begins or ends at the edge of the record: its ends can't be told."""
     if all(quiet_samples(end, rate_hz) for end in (stimulus, stimulus[::-1])):
         return
-    quarter = stimulus.size // 4
-    first, last = (_octave_shares(x, rate_hz) for x in (stimulus[:quarter], stimulus[-quarter:]))
-    if float(np.minimum(first, last).sum()) < _SWEEP_OVERLAP:
+    if is_sweep(stimulus, rate_hz):
         raise InputError(
             f"{name}: stimulus",
             "a sweep at the edge of the record",
             "leave a tenth of a second of silence before the sweep and after it",
         )
-
-
-def _octave_shares(signal: Floats, rate_hz: float) -> Floats:
-    """Shares of a signal's power in octaves."""
-    power = np.abs(np.fft.rfft(signal - signal.mean())[1:]) ** 2
-    octave = np.log2(np.arange(1, power.size + 1)).astype(int)
-    return np.bincount(octave, power) / max(float(power.sum()), 1e-300)
