@@ -29,6 +29,46 @@ def test_samples_lost_on_one_channel_are_told(signal: str) -> None:
         lost.observation(SETTINGS)
 
 
+@pytest.fixture(scope="module", params=["log sweep", "sine steps"])
+def sweep(request: pytest.FixtureRequest) -> TwoChannelRecord:
+    return two_channel_record(
+        Unit(), np.random.default_rng(5), signal=request.param, quiet_s=0.2, noise_db=-50.0
+    )
+
+
+def sweep_time_s(signal: str, frequency_hz: float) -> float:
+    """When a sweep of two seconds, after 0.2 s, reaches a frequency, by its definition."""
+    if signal == "log sweep":
+        return 0.2 + 2.0 * np.log(frequency_hz / 10.0) / np.log(4000.0)
+    return 0.2 + 2.0 * 6.0 * np.log2(frequency_hz / 15.0) / 68.0
+
+
+@pytest.mark.parametrize("frequency_hz", [60.0, 120.0, 250.0, 1000.0, 8000.0])
+@pytest.mark.parametrize("lost", [48, 480, 4800])
+def test_samples_that_a_sweep_lost_are_told(
+    sweep: TwoChannelRecord, frequency_hz: float, lost: int
+) -> None:
+    """Half a millisecond to 50 ms are lost on one channel when the sweep is at a frequency."""
+    at = round(sweep_time_s(sweep.name, frequency_hz) * RATE_HZ)
+    volts = np.delete(sweep.volts, slice(at, at + lost))
+    volts = np.concatenate([volts, 1e-4 * np.random.default_rng(1).standard_normal(lost)])
+    gap = TwoChannelRecord(RATE_HZ, sweep.stimulus, volts, stimulus_at="emf", name="lost")
+    with pytest.raises(InputError, match="an interrupted record: "):
+        gap.observation(SETTINGS)
+
+
+@pytest.mark.parametrize("signal", ["log sweep", "sine steps"])
+@pytest.mark.parametrize(
+    "unit",
+    [Unit(low_corner_hz=250.0, low_order=2), Unit(high_corner_hz=3000.0), Unit(turnover_s=1e-3)],
+)
+def test_odd_units_are_not_called_interrupted(signal: str, unit: Unit) -> None:
+    record = two_channel_record(
+        unit, np.random.default_rng(9), signal=signal, quiet_s=0.2, noise_db=-30.0
+    )
+    assert record.observation(SETTINGS).estimate.ratio.size > 20
+
+
 @pytest.mark.parametrize("signal", SIGNALS)
 def test_whole_records_are_not_called_interrupted(signal: str) -> None:
     quiet_s = 0.2 if signal in ("log sweep", "sine steps") else 0.0

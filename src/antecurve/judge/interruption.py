@@ -24,16 +24,17 @@ _LEAST_STEP = 2.0  # samples; what a converter or a driver loses is more
 _LEAST_SEGMENTS = 2  # on either side, so that one wrong delay is no step
 _SWEEP_OVERLAP = 0.05  # of the power in the same octaves at start and end; music has over a half
 _FARTHEST_PERIODS = 3.0  # by which a unit's phase may be off the nominal: corners of order 12
-_PEAK = 0.5  # of the correlation of a band: two halves with a gap between have that
+_PEAK = 0.7  # of the correlation of a band: two halves with a gap between have less, noise far less
+_LEAST_LINES = 40  # of a half octave: of noise a peak of 0.7 comes once in a million
 _PHASE = 1.5  # rad, of a unit re the nominal one: corners of order two within the band
-_SMOOTH_OCTAVES = 0.8  # the phase of a first-order corner, and of a pair of Q 1, turns so slowly
+_SMOOTH_OCTAVES = 1.3  # the phase of a first-order corner, and of a pair of Q 1, turns so slowly
 _OFFSET = 10.0  # rad, far beyond a turn: whole turns are free
 _DELAY_S = 1e-3  # far beyond a period in the middle of the band: the delay is free
 _PHASE_FLOOR = 0.01  # rad: what the smooth process leaves of a corner of order three
 _PERIODS = 8.0  # of lag that a band of a semitone bears
 _STEP = 0.12  # of a period: a step of phase of 0.4 rad either way is nearly linear
-_LEAST_BANDS = 3  # on either side of a gap
-_EVIDENCE = 60.0  # by how much a gap's chi square is less: over 7 standard deviations
+_LEAST_BANDS = 2  # on either side of a gap
+_EVIDENCE = 20.0  # by how much a gap lessens chi square; of 60 sound units, odd ones too, 6 at most
 
 
 def refuse_interruption(delay_samples: Floats, *, rate_hz: float, name: str) -> None:
@@ -61,13 +62,13 @@ def refuse_interruption(delay_samples: Floats, *, rate_hz: float, name: str) -> 
                 continue
             step = float(before.mean() - after.mean())
             if abs(step) > _LEAST_STEP:
-                raise _interrupted(name, step / rate_hz)
+                raise _interrupted(name, f"{step / rate_hz:+.4f} s are missing")
 
 
-def _interrupted(name: str, missing_s: float) -> InputError:
+def _interrupted(name: str, sign: str) -> InputError:
     return InputError(
         name,
-        f"an interrupted record: {missing_s:+.4f} s are missing",
+        f"an interrupted record: {sign}",
         "close other programs, enlarge the interface's buffer, and record again",
     )
 
@@ -126,15 +127,16 @@ def refuse_lagging_bands(
     low, high = band_hz
     while low * 2**0.5 < high:
         part = cross[slice(*np.searchsorted(frequency_hz, [low, low * 2**0.5]))]
+        low *= 2**0.5
+        if part.size < _LEAST_LINES:
+            continue
         white = part / np.maximum(np.abs(part), 1e-300)
         size = next_fast_len(8 * white.size)
         correlation = np.abs(ifft(white, size)) * size / white.size
         peak = int(np.argmax(correlation))
-        # The inverse transform has its peak at minus the lag.
-        lag_s = -(peak if peak < size / 2 else peak - size) / (size * spacing)
-        if correlation[peak] > _PEAK and abs(lag_s) * low > _FARTHEST_PERIODS:
-            raise _interrupted(name, lag_s)
-        low *= 2**0.5
+        lag_s = min(peak, size - peak) / (size * spacing)
+        if correlation[peak] > _PEAK and lag_s * low > _FARTHEST_PERIODS:
+            raise _interrupted(name, f"it is {lag_s:.2g} s late or early about {low:.0f} Hz")
 
 
 def refuse_interrupted_sweep(
@@ -163,20 +165,23 @@ def refuse_interrupted_sweep(
     smooth = _SmoothPhase(frequency_hz, variance)
     phase = np.angle(ratio)
     whole = float(smooth.misfit(np.unwrap(phase)))
-    best, missing_s = whole, 0.0
+    best, missing_s, gap_hz = whole, 0.0, 0.0
     lags = np.arange(-_PERIODS, _PERIODS + _STEP / 2, _STEP)
     for first in range(_LEAST_BANDS, frequency_hz.size - _LEAST_BANDS + 1):
-        column = np.where(np.arange(frequency_hz.size) < first, 2 * np.pi * frequency_hz, 0.0)
+        delay = np.where(np.arange(frequency_hz.size) < first, 2 * np.pi * frequency_hz, 0.0)
         lag_s = lags / frequency_hz[first]
-        turned = np.unwrap(phase + lag_s[:, None] * column)
-        misfit, change = smooth.misfit_beside(turned, column)
+        turned = np.unwrap(phase + lag_s[:, None] * delay)
+        # The band that the gap lies in shows neither phase.
+        own = (np.arange(frequency_hz.size) == first - 1).astype(float)
+        misfit, change = smooth.misfit_beside(turned, np.stack([delay, own]))
         least = int(np.argmin(misfit))
         if misfit[least] < best:
-            best, missing_s = float(misfit[least]), float(lag_s[least] + change[least])
+            best, missing_s = float(misfit[least]), float(lag_s[least] + change[least, 0])
+            gap_hz = float(frequency_hz[first])
     gained = whole - best
     remains = max(1.0, best / frequency_hz.size)
     if gained > _EVIDENCE * remains and abs(missing_s) * rate_hz > _LEAST_STEP:
-        raise _interrupted(name, missing_s)
+        raise _interrupted(name, f"its phase steps about {gap_hz:.0f} Hz")
 
 
 class _SmoothPhase:
@@ -194,8 +199,10 @@ class _SmoothPhase:
         """Chi squares of phases, shape (..., bands)."""
         return np.asarray(np.sum((phase @ self._whitening.T) ** 2, axis=-1))
 
-    def misfit_beside(self, phase: Floats, column: Floats) -> tuple[Floats, Floats]:
-        """Chi squares with a free multiple of a column, and the multiples."""
-        white, own = phase @ self._whitening.T, self._whitening @ column
-        change = -(white @ own) / (own @ own)
-        return self.misfit(phase) - change**2 * (own @ own), change
+    def misfit_beside(self, phase: Floats, columns: Floats) -> tuple[Floats, Floats]:
+        """Chi squares with free multiples of columns, and the multiples, shape (..., columns)."""
+        white = phase @ self._whitening.T
+        basis, root = np.linalg.qr(self._whitening @ columns.T)
+        shares = white @ basis
+        multiples = -np.linalg.solve(root, shares.T).T
+        return np.asarray(np.sum(white**2, axis=-1) - np.sum(shares**2, axis=-1)), multiples
