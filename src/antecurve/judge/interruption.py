@@ -4,7 +4,7 @@ A signal that sounds at all frequencies all the time shows it by the delays of i
 sweep each frequency sounds once: those before the gap are late by another time than those behind
 it.  Their phases step by :math:`2 \\pi f \\tau` where a unit's phase is smooth, which a Gaussian
 process tells (Rasmussen and Williams, Gaussian Processes for Machine Learning, MIT Press 2006,
-chapter 2).
+chapter 2).  And where samples are missing the output jumps.
 """
 
 from __future__ import annotations
@@ -14,7 +14,13 @@ from numpy.typing import NDArray
 
 from antecurve.errors import InputError
 
-__all__ = ["is_sweep", "refuse_interrupted_sweep", "refuse_interruption", "refuse_lagging_bands"]
+__all__ = [
+    "is_sweep",
+    "refuse_interrupted_sweep",
+    "refuse_interruption",
+    "refuse_jumps",
+    "refuse_lagging_bands",
+]
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -35,6 +41,9 @@ _PERIODS = 8.0  # of lag that a band of a semitone bears
 _STEP = 0.12  # of a period: a step of phase of 0.4 rad either way is nearly linear
 _LEAST_BANDS = 2  # on either side of a gap
 _EVIDENCE = 20.0  # by how much a gap lessens chi square; of 60 sound units, odd ones too, 6 at most
+_BLOCK_S = 0.005  # in which a jump stands out from noise, hum and what is distorted
+_BESIDE = 40  # blocks to either side: a fifth of a second, in which a sweep changes little
+_JUMP = 1.4  # times its neighbours; of 32 sound units, bent and noisy ones too, 1.06 at most
 
 
 def refuse_interruption(delay_samples: Floats, *, rate_hz: float, name: str) -> None:
@@ -182,6 +191,48 @@ def refuse_interrupted_sweep(
     remains = max(1.0, best / frequency_hz.size)
     if gained > _EVIDENCE * remains and abs(missing_s) * rate_hz > _LEAST_STEP:
         raise _interrupted(name, f"its phase steps about {gap_hz:.0f} Hz")
+
+
+def refuse_jumps(output: Floats, explained: Floats, *, rate_hz: float, name: str) -> None:
+    """Refuse a sweep behind which the output jumps where the stimulus does not.
+
+    Parameters
+    ----------
+    output : numpy.ndarray of float, shape (samples,)
+        The output.
+    explained : numpy.ndarray of float, shape (samples,)
+        What of it the stimulus explains.
+    rate_hz : float
+        Sampling rate [Hz].
+    name : str
+        How messages call the record.
+
+    Raises
+    ------
+    InputError
+        When it was interrupted.
+    """
+    from scipy.ndimage import maximum_filter1d
+
+    size = max(8, round(_BLOCK_S * rate_hz))
+    level, own = (_sharpness(x, size) for x in (output - explained, explained))
+    if level.size < 2 * _BESIDE:
+        return
+    beside = maximum_filter1d(np.pad(level, _BESIDE), _BESIDE - 1)
+    # Both sides but the nearest blocks, into which a jump may reach.
+    middle, reach = np.arange(level.size) + _BESIDE, _BESIDE // 2 + 1
+    usual = np.maximum(beside[middle - reach], beside[middle + reach])
+    ratio = level / np.maximum(usual, maximum_filter1d(own, 3))
+    ratio[[0, -1]] = 0.0  # what the transform joins there
+    if ratio.max() > _JUMP:
+        raise _interrupted(name, "the output jumps where the stimulus does not")
+
+
+def _sharpness(samples: Floats, size: int) -> Floats:
+    """Root mean squares of second differences, block by block."""
+    sharp = np.diff(samples, 2)
+    blocks = sharp[: sharp.size // size * size].reshape(-1, size)
+    return np.asarray(np.sqrt(np.mean(blocks**2, axis=1)))
 
 
 class _SmoothPhase:

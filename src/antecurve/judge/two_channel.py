@@ -21,10 +21,11 @@ from antecurve.judge.capture import (
     equal_columns,
     finite_column,
 )
-from antecurve.judge.interruption import is_sweep, refuse_interrupted_sweep
+from antecurve.judge.interruption import is_sweep, refuse_interrupted_sweep, refuse_jumps
 from antecurve.judge.network_estimate import network_log_response
 from antecurve.judge.record import limit_share
 from antecurve.judge.response_estimate import (
+    Channels,
     Response,
     ResponseEstimate,
     aligned_channels,
@@ -220,13 +221,7 @@ class TwoChannelRecord(Capture):
         estimate = channels.estimate(flattening, highest_hz=settings.highest_hz)
         self._check_order(estimate, flattening)
         if is_sweep(self.stimulus, self.rate_hz):
-            refuse_interrupted_sweep(
-                (estimate.low_hz + estimate.high_hz) / 2.0,
-                estimate.ratio,
-                estimate.variance,
-                rate_hz=self.rate_hz,
-                name=self.name,
-            )
+            self._check_sweep(channels, estimate, flattening)
         return TwoChannelObservation(
             self,
             channels,
@@ -273,6 +268,23 @@ class TwoChannelRecord(Capture):
                 "the output looks like the stimulus and the stimulus like the output",
                 "the channels are the wrong way round; name the other one as stimulus",
             )
+
+    def _check_sweep(
+        self, channels: Channels, estimate: ResponseEstimate, flattening: Response
+    ) -> None:
+        """Refuse a sweep that was interrupted, by phases and by a jump."""
+        middle = (estimate.low_hz + estimate.high_hz) / 2.0
+        refuse_interrupted_sweep(
+            middle, estimate.ratio, estimate.variance, rate_hz=self.rate_hz, name=self.name
+        )
+        log_ratio = np.log(np.abs(estimate.ratio)) + 1j * np.unwrap(np.angle(estimate.ratio))
+
+        def measured(frequency_hz: Floats) -> Complex:
+            ratio = np.interp(np.log(frequency_hz), np.log(middle), log_ratio)
+            return np.asarray(flattening(frequency_hz) * np.exp(ratio))
+
+        explained, output = channels.waveforms(measured)
+        refuse_jumps(output, explained, rate_hz=self.rate_hz, name=self.name)
 
 
 def _check_signals(stimulus: Floats, volts: Floats, name: str) -> None:
