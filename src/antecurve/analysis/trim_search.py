@@ -36,7 +36,7 @@ from antecurve.parts.distributions import deviation_quantile
 from antecurve.parts.joined import joined_weights, values_add
 from antecurve.parts.position import PickedNetwork
 from antecurve.pick.limits import LimitValues, limit_values
-from antecurve.pick.model import NEPER_DB, NetworkModel
+from antecurve.pick.model import CURVATURE_GROWTH, NEPER_DB, NetworkModel
 
 __all__ = ["RESOLUTION", "RESOLUTION_DB", "Chosen", "Draws", "Exhausted", "Trimmer"]
 
@@ -57,7 +57,6 @@ _FREQUENCIES = 25  # 8 a decade: half the range loses some 0.3 %, measured
 _MANY = 10_000  # changes above which a cluster's radius is that of its box: cheaper, never less
 _BATCH = 64  # representatives at a time: 40 MB
 _MOST_EVALUATED = 60_000  # some 10 s
-_KAPPA = 2.0 * math.sqrt(2.0)  # growth of the curvature: `antecurve.pick.bounds`
 _STEEPEST = 200.0  # exponent where a bound is no bound: keeps exp() finite
 _SLACK_NP = 1e-12  # rounding of the limits
 _LEAST_NP = RESOLUTION_DB / NEPER_DB
@@ -340,7 +339,8 @@ class Trimmer:
                 deviations[k, i] = scatter @ self._deviations[i]
         values = np.exp(logs)
         linear = self.model.linearise(values)
-        slopes, sizes = linear.slopes[:, :-1], linear.sizes[:, :-1]
+        slopes = linear.slopes[:, :-1]
+        sizes = linear.top_sizes[:, :-1] + linear.bottom_sizes[:, :-1]
         if self.model.ladder is None:  # the numerator's curvature is not known
             sizes = sizes + 1.0
         errors = np.matmul(slopes.astype("f4"), deviations)
@@ -354,7 +354,7 @@ class Trimmer:
     def _margin(self, slopes: Floats, sizes: Floats, radii: Floats) -> Floats:
         """Most by which half the range differs within the radii [Np]."""
         widest = radii.max(axis=1)
-        grown = np.minimum(_KAPPA * widest, _STEEPEST)
+        grown = np.minimum(CURVATURE_GROWTH * widest, _STEEPEST)
         with np.errstate(divide="ignore", invalid="ignore"):
             phi = np.where(grown > 1e-3, (np.expm1(grown) - grown) / grown**2, 0.501)
         tangent = (0.5 * np.ptp(slopes, axis=1) * radii).sum(axis=1)

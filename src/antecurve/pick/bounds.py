@@ -21,20 +21,28 @@ Re(v^H Y' v) = Re Z'_ii reads sum_k |y_k| |Z_ki|^2 = sqrt2 Re Z'_ii.  Times |y_i
 
 .. math:: \\sum_k |T_{ik}| = \\mathrm{Re} S_i \\pm \\mathrm{Im} S_i ,
 
-and the term k = i is |S_i|^2.  With |S_i (1 - S_i)| for dS_i/dln y_i, the sum over all elements is
+and the term k = i is |S_i|^2.  The real part of dS_i/dln y_i is s(1 - s) + b^2 for S_i = s + jb,
+so that
 
-.. math:: \\sum_j |\\partial S_i/\\partial x_j| \\le u(S_i) := |S_i||1 - S_i|
-          + \\mathrm{Re} S_i - |S_i|^2 + |\\mathrm{Im} S_i| ,
+.. math:: |\\mathrm{Re}\\,\\partial S_i/\\partial x_i|
+          + \\sum_{j \\ne i} |\\partial S_i/\\partial x_j|
+          \\le u(S_i) := 2 s (1 - s) + |b| ,
 
-the same for S_i and 1 - S_i, at most 1 in the disc, and with a gradient of at most
-kappa = 2 sqrt2 by S_i (sqrt2 from the product, sqrt2 from the rest).  Along a straight line within
-a box, no step longer than h = max h_j, |dS_i/dt| <= h u(S_i), so u grows at most by
-exp(kappa t h) at fraction t of it; and the second derivative of ln D along it is at most
+the same for S_i and 1 - S_i, at most 1 in the disc, and with a gradient of at most sqrt5 by S_i.
+The sum with |dS_i/dx_i| in place of its real part is at most 2 u, as b^2 <= s (1 - s) makes
+|S_i||1 - S_i| no more than s (1 - s) + |b|.  Along a straight line within a box, no step longer
+than h = max h_j, |dS_i/dt| is then at most 2 h u(S_i), so u grows at most by exp(kappa t h) at
+fraction t of it, kappa = 2 sqrt5; and the second derivative of ln |D| along it is at most
 sum_i u_i exp(kappa t h) h_i^2 (as |T_ij| is symmetric and 2 h_i h_j <= h_i^2 + h_j^2).  Integrated
 twice, with phi(a) = (exp a - 1 - a)/a^2 and u_i at the centre c:
 
 .. math:: \\bigl|\\ln|D(c + d)| - \\ln|D(c)| - \\sum_i \\mathrm{Re} S_i d_i\\bigr|
           \\le \\phi(\\kappa h) \\sum_i u_i h_i^2 .
+
+**Convexity.** Where |D(jw)|^2 has positive terms only, as of every built-in network
+(`antecurve.pick.convexity`), ln|D| is convex in x and lies above its tangent: what it departs by
+is between 0 and the bound above.  The same holds for ln|N|, so that a row, which is their
+difference, departs by no more than N's bound upwards and D's downwards.
 
 **Any other numerator.** A numerator P that is no ladder's still is affine in each v_i with
 positive terms.  At the centre let P(w) be its value at real s = w, which is the sum of its terms'
@@ -58,13 +66,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.pick.affine import AffineBound, exclude_and_contract
-from antecurve.pick.model import Linear, NetworkModel
+from antecurve.pick.model import CURVATURE_GROWTH, Linear, NetworkModel
 
 __all__ = ["BoxBound", "bound_boxes"]
 
 Floats = NDArray[np.float64]
 
-_KAPPA = 2.0 * math.sqrt(2.0)  # the gradient of u by S, as derived above
 _LEAST_NOISE = 1e-9  # Np: rounding of the rows
 _ANY_LEVEL = 1e3  # Np: no bound at all
 
@@ -110,7 +117,8 @@ def bound_boxes(model: NetworkModel, low: Floats, high: Floats, *, limit: float)
     centre, half = (low + high) / 2.0, np.asfortranarray((high - low) / 2.0)
     values = np.exp(centre)
     linear = model.linearise(values)
-    spare = _remainder(model, linear, values, half)
+    lowest, highest = _remainder(model, linear, values, half)
+    spare = (highest - lowest) / 2.0
     level = model.job.target.level_tolerance_db / (20.0 / math.log(10.0))
     noise = spare + limit + _LEAST_NOISE
     noise[:, -1] = spare[:, -1] + level + _LEAST_NOISE
@@ -120,12 +128,14 @@ def bound_boxes(model: NetworkModel, low: Floats, high: Floats, *, limit: float)
     offset = np.full(len(low), level + limit + _LEAST_NOISE if inside else _ANY_LEVEL)
     with np.errstate(over="ignore", invalid="ignore"):
         bound = exclude_and_contract(
-            linear.rows, linear.slopes, half, noise, offset=offset, level_row=True
-        )
+            linear.rows + (highest + lowest) / 2.0, linear.slopes, half, noise,
+            offset=offset, level_row=True,
+        )  # fmt: skip
     keep = bound.keep
     _apply_limits(model, keep, bound, values, half)
     shape = linear.slopes[:, :-1] - linear.slopes[:, :-1].mean(axis=1, keepdims=True)
-    worth = half * np.sqrt(np.abs(shape).max(axis=1) * linear.sizes.max(axis=1))
+    sizes = linear.top_sizes + linear.bottom_sizes
+    worth = half * np.sqrt(np.abs(shape).max(axis=1) * sizes.max(axis=1))
     return BoxBound(keep, centre + half * bound.low, centre + half * bound.high, worth)
 
 
@@ -138,14 +148,16 @@ def _phi(a: Floats) -> Floats:
 
 def _grown(sizes: Floats, half: Floats) -> Floats:
     """phi(kappa h) sum u_i h_i^2."""
-    largest = np.minimum(_KAPPA * half.max(axis=1), 500.0)
+    largest = np.minimum(CURVATURE_GROWTH * half.max(axis=1), 500.0)
     total = (sizes * (half * half)[:, None, :]).sum(axis=2)
     return np.asarray(_phi(largest)[:, None] * total)
 
 
-def _remainder(model: NetworkModel, linear: Linear, values: Floats, half: Floats) -> Floats:
-    """Bound of what a row departs from its tangent within the box."""
-    spare = _grown(linear.sizes, half)
+def _remainder(
+    model: NetworkModel, linear: Linear, values: Floats, half: Floats
+) -> tuple[Floats, Floats]:
+    """Bounds of what a row departs from its tangent within the box, downwards and upwards."""
+    top, bottom = _grown(linear.top_sizes, half), _grown(linear.bottom_sizes, half)
     if model.ladder is None:
         ratio, slopes = model.positive_numerator(values)
         total = half.sum(axis=1)[:, None]
@@ -154,8 +166,10 @@ def _remainder(model: NetworkModel, linear: Linear, values: Floats, half: Floats
             room = 1.0 - ratio * np.expm1(total)
             largest = ratio * np.exp(total) / room
             bound = 0.5 * (largest * total * along + (largest * along) ** 2)
-        spare = spare + np.where(room > 0.0, bound, 1e6)
-    return spare
+        top = np.where(room > 0.0, bound, 1e6)
+    top_convex, bottom_convex = model.convex
+    downwards = bottom if top_convex else top + bottom
+    return -downwards, top if bottom_convex else top + bottom
 
 
 def _apply_limits(
@@ -171,7 +185,7 @@ def _apply_limits(
         if limit is None or not len(chosen):
             continue
         linear = linearise(values[chosen])
-        spare = _grown(linear.sizes, half[chosen])[:, 0]
+        spare = _grown(linear.top_sizes + linear.bottom_sizes, half[chosen])[:, 0]
         least = bound.part(chosen).least(
             sign * linear.rows[:, 0], sign * linear.slopes[:, 0] * half[chosen], spare
         )

@@ -8,7 +8,7 @@ counts; the rows before it span the band, where the shape counts.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,14 +23,17 @@ from antecurve.networks.compiled import (
 )
 from antecurve.networks.sensitivity import each_at_zero
 from antecurve.networks.topology import Topology
+from antecurve.pick.convexity import convex_magnitudes
 from antecurve.pick.structure import ladder_of
 
-__all__ = ["NEPER_DB", "Linear", "NetworkModel"]
+__all__ = ["CURVATURE_GROWTH", "NEPER_DB", "Linear", "NetworkModel"]
 
 Floats = NDArray[np.float64]
 
 NEPER_DB = 20.0 / math.log(10.0)
 """One neper in dB."""
+CURVATURE_GROWTH = 2.0 * math.sqrt(5.0)
+"""kappa: u grows at most by exp(kappa h) within a box of half width h (`antecurve.pick.bounds`)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -43,14 +46,16 @@ class Linear:
         Logarithms [Np].
     slopes : numpy.ndarray of float, shape (points, rows, elements)
         Derivatives by x_i = ln v_i.
-    sizes : numpy.ndarray of float, shape (points, rows, elements)
-        u(S_i), summed over numerator and denominator, with S_i the complex slope of each: they
-        bound the curvature (`antecurve.pick.bounds`).
+    top_sizes, bottom_sizes : numpy.ndarray of float, shape (points, rows, elements)
+        u(S_i) = 2 Re S_i (1 - Re S_i) + |Im S_i| of numerator and denominator, S_i the complex
+        slope of each: they bound the curvature (`antecurve.pick.bounds`).  Those of a numerator
+        that is no ladder's are 0.
     """
 
     rows: Floats
     slopes: Floats
-    sizes: Floats
+    top_sizes: Floats
+    bottom_sizes: Floats
 
 
 class NetworkModel:
@@ -73,12 +78,15 @@ class NetworkModel:
         ln|E| + ln g [Np].
     ladder : Ladder or None
         The arms of the network, if it is a ladder.
+    convex : tuple of bool
+        Whether ln|N| and ln|D| of H = N/D are convex in x, as far as shown.
     """
 
     def __init__(self, topology: Topology, job: Job, *, count: int = 9) -> None:
         self.topology = topology
         self.job = job
         self.ladder = ladder_of(topology)
+        self.convex = convex_magnitudes(topology)
         self.frequency = np.append(np.geomspace(*job.target.band_hz, count), REFERENCE_FREQUENCY_HZ)
         self.target = level_db(job.curve, self.frequency) / NEPER_DB + math.log(job.gain)
         self._band = _Powers(2.0 * math.pi * self.frequency)
@@ -176,7 +184,7 @@ class NetworkModel:
             self._band,
             numerator_sizes=self.ladder is not None,
         )
-        return Linear(linear.rows - self.target, linear.slopes, linear.sizes)
+        return replace(linear, rows=linear.rows - self.target)
 
     def linearise_output(self, values: Floats) -> Linear:
         """Linearise the logarithm of the output impedance at 1 kHz: one row.
@@ -277,27 +285,26 @@ def _linear(
     """
     rows: Floats | float = 0.0
     slopes: Floats | float = 0.0
-    sizes: Floats | float = 0.0
+    sizes: list[Floats] = []
     for polynomial, sign in ((coefficients.numerator, 1.0), (coefficients.denominator, -1.0)):
         a, b = powers(polynomial)
         whole, whole_i = a[:, -1:], b[:, -1:]
         square = whole * whole + whole_i * whole_i
         whole, whole_i = whole / square, whole_i / square
         cross_term = a[:, :-1] * whole + b[:, :-1] * whole_i
-        imaginary = b[:, :-1] * whole - a[:, :-1] * whole_i
+        imaginary = np.abs(b[:, :-1] * whole - a[:, :-1] * whole_i)
         real = 1.0 - cross_term
         rows = rows + 0.5 * sign * np.log(square[:, 0])
         slopes = slopes + sign * real
         if sign > 0 and not numerator_sizes:
+            sizes.append(np.zeros_like(real))
             continue
-        across = imaginary * imaginary
-        size = np.sqrt((real * real + across) * (cross_term * cross_term + across))
-        size += real * cross_term  # Re S - abs(S)**2, with the next
-        size -= across
-        size += np.abs(imaginary)
-        sizes = size + sizes
+        cross_term *= real
+        cross_term *= 2.0
+        cross_term += imaginary
+        sizes.append(cross_term)
     return Linear(
         np.asarray(rows).T,
         np.moveaxis(np.asarray(slopes), -1, 0),
-        np.moveaxis(np.asarray(sizes), -1, 0),
+        *(np.moveaxis(size, -1, 0) for size in sizes),
     )

@@ -14,7 +14,7 @@ from antecurve.parts.joined import JOINS, joined_weights, values_add
 from antecurve.pick.branch_and_bound import Space
 from antecurve.pick.candidates import Candidates
 from antecurve.pick.comparison import compared
-from antecurve.pick.model import NEPER_DB
+from antecurve.pick.model import CURVATURE_GROWTH, NEPER_DB
 from antecurve.pick.outcome import report, with_exact
 from antecurve.pick.result import PickResult
 from antecurve.pick.search_passes import Search, tie_limit
@@ -195,7 +195,7 @@ def _departure_of(space: Space) -> float:
         [max(p.tolerance for p in candidates.parts) for candidates in space.candidates]
     )
     log = np.log1p(tolerance / (1.0 - tolerance))
-    largest = 2.0 * math.sqrt(2.0) * float(log.max())
+    largest = CURVATURE_GROWTH * float(log.max())
     phi = (math.expm1(largest) - largest - largest**2 / 2) / largest**2 + 0.5 if largest else 0.5
     return float(2.0 * phi * np.sum(log**2)) * NEPER_DB
 
