@@ -11,6 +11,7 @@ from antecurve.cli.terminal import say
 
 if TYPE_CHECKING:
     from antecurve.switched.box import Box
+    from antecurve.switched.box_analysis import BoxAnalysis
     from antecurve.switched.request import BoxJob
 
 __all__ = ["design_several"]
@@ -37,15 +38,18 @@ def design_several(
     from antecurve.cli.delivery import deliver
     from antecurve.cli.outcome import misses_limit
     from antecurve.cli.progress import design_progress
+    from antecurve.files.box_folder import box_content
     from antecurve.files.job_drawer import read_job_drawer
     from antecurve.switched.box import design_box
+    from antecurve.switched.box_analysis import analyse_box
 
     with design_progress() as (searched, _):
         box = design_box(job, drawer=read_job_drawer(job.common), progress=searched)
+        analysis = analyse_box(box)
     deliver(
-        files=lambda: _files(box),
-        content=box.to_dict,
-        show=lambda: _show(box, whole=whole),
+        files=lambda: _files(box, analysis),
+        content=lambda: box_content(box, analysis),
+        show=lambda: _show(box, analysis, whole=whole),
         output=output,
         force=force,
         as_json=as_json,
@@ -55,13 +59,16 @@ def design_several(
         raise typer.Exit(1)
 
 
-def _files(box: Box) -> dict[str, bytes]:
+def _files(box: Box, analysis: BoxAnalysis) -> dict[str, bytes]:
+    from antecurve.cli.progress import busy_progress
     from antecurve.files.box_folder import box_files
+    from antecurve.report.box_page import box_page
 
-    return box_files(box)
+    with busy_progress("drawing the report"):
+        return {**box_files(box, analysis), "report.html": box_page(box, analysis)}
 
 
-def _show(box: Box, *, whole: bool) -> None:
+def _show(box: Box, analysis: BoxAnalysis, *, whole: bool) -> None:
     from antecurve.cli.show import show_table
     from antecurve.report import box_tables as tables
     from antecurve.report.tables import parts_rows
@@ -76,7 +83,14 @@ def _show(box: Box, *, whole: bool) -> None:
     print("The switch, contact by contact")
     show_table(tables.contact_rows(box))
     say(*tables.switch_lines(box))
+    passing = tables.passing_lines(analysis)
+    say(*(passing if whole else passing[-1:]))
+    say(*tables.common_spread_lines(analysis.spread))
     if whole:
+        print("Contacts")
+        show_table(tables.contact_effect_rows(analysis))
+        print("Spread of whole boxes")
+        show_table(tables.common_spread_rows(analysis.spread))
         print("Alternatives")
         show_table(tables.alternative_rows(box))
         print("Parts")

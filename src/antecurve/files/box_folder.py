@@ -2,24 +2,47 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from antecurve.files.design_folder import design_files, netlist_cards, response_csv
 from antecurve.files.parts_file import parts_csv
 from antecurve.files.table import csv_bytes
 from antecurve.results import json_text
 from antecurve.switched.box import Box, box_parts_list
+from antecurve.switched.box_analysis import BoxAnalysis
 
-__all__ = ["box_files", "switch_csv"]
+__all__ = ["box_content", "box_files", "switch_csv"]
 
 _COLUMNS = ("contact", "position", "ref", "from", "to", "state", "part", "value_si")
 
 
-def box_files(box: Box) -> dict[str, bytes]:
+def box_content(box: Box, analysis: BoxAnalysis) -> dict[str, Any]:
+    """Convert a box and what it will do to plain data.
+
+    Parameters
+    ----------
+    box : Box
+        The box.
+    analysis : BoxAnalysis
+        What it will do.
+
+    Returns
+    -------
+    dict
+        As ``design.json`` holds it.
+    """
+    return {**box.to_dict(), "box": analysis.to_dict()}
+
+
+def box_files(box: Box, analysis: BoxAnalysis) -> dict[str, bytes]:
     """Write the files of a box, without the report.
 
     Parameters
     ----------
     box : Box
         The box.
+    analysis : BoxAnalysis
+        What it will do.
 
     Returns
     -------
@@ -30,7 +53,7 @@ def box_files(box: Box) -> dict[str, bytes]:
     """
     files = {
         **design_files(box.designs[0]),
-        "design.json": json_text(box.to_dict()).encode(),
+        "design.json": json_text(box_content(box, analysis)).encode(),
         "parts.csv": parts_csv(box_parts_list(box)),
         "switch.csv": switch_csv(box),
     }

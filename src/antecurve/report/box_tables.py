@@ -15,15 +15,24 @@ if TYPE_CHECKING:
     from antecurve.pipeline import Design
     from antecurve.switched.alternatives import Alternative
     from antecurve.switched.box import Box
+    from antecurve.switched.box_analysis import BoxAnalysis
+    from antecurve.switched.common_spread import CommonSpread
+    from antecurve.switched.contacts import Passing
     from antecurve.switched.switch import SwitchContact
 
 __all__ = [
     "alternative_rows",
     "box_lines",
+    "common_spread_lines",
+    "common_spread_rows",
+    "contact_effect_rows",
     "contact_rows",
+    "network_text",
+    "passing_lines",
     "position_rows",
     "shared_rows",
     "switch_lines",
+    "switch_text",
 ]
 
 _COUNTS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
@@ -214,3 +223,160 @@ def alternative_rows(box: Box) -> TextTable:
         declared("switched", lambda a: ", ".join(a.switched) or "nothing", right=False),
         declared("error ± dB, best values", "centred_db", "{:.3f}".format),
     )
+
+
+def network_text(box: Box) -> str:
+    """Word the schematic of a box.
+
+    Parameters
+    ----------
+    box : Box
+        The box.
+
+    Returns
+    -------
+    str
+        Which positions stay and which the switch changes.
+    """
+    return (
+        f"Schematic of a {box.switch.form} network: {', '.join(box.switch.shared)} stay, "
+        f"{', '.join(box.switch.switched) or 'nothing'} switched."
+    )
+
+
+def switch_text(box: Box) -> str:
+    """Word the drawing of the switch.
+
+    Parameters
+    ----------
+    box : Box
+        The box.
+
+    Returns
+    -------
+    str
+        Its poles and throws.
+    """
+    poles = dict.fromkeys((c.contact[0], c.ref) for c in box.switch.contacts)
+    words = ", ".join(f"{letter} switches {ref}" for letter, ref in poles)
+    return (
+        f"A switch of {_count(box.switch.poles, 'pole')} and "
+        f"{_count(box.switch.throws, 'throw')}: {words or 'nothing to switch'}."
+    )
+
+
+def contact_effect_rows(analysis: BoxAnalysis) -> TextTable:
+    """Tabulate what contacts and a bleed resistor do in every position.
+
+    Parameters
+    ----------
+    analysis : BoxAnalysis
+        What the box will do.
+
+    Returns
+    -------
+    TextTable
+        One row a position.
+    """
+    bleed = format_quantity(analysis.bleed_ohm, "ohm", digits=2)
+    return table_from(
+        list(zip(analysis.contacts, analysis.bleed, strict=True)),
+        declared("position", lambda i: i[0].position, right=False),
+        declared("contacts: level dB", lambda i: i[0].level_db, "{:+.4f}".format),
+        declared("response ± dB", lambda i: i[0].change_db, "{:.4f}".format),
+        declared("error then ± dB", lambda i: i[0].centred_db, "{:.3f}".format),
+        declared(f"bleed {bleed}: level dB", lambda i: i[1].level_db, "{:+.3f}".format),
+        declared("error then ± dB", lambda i: i[1].centred_db, "{:.3f}".format),
+    )
+
+
+def passing_lines(analysis: BoxAnalysis) -> list[str]:
+    """Say what the unit sees while the switch passes from throw to throw.
+
+    Parameters
+    ----------
+    analysis : BoxAnalysis
+        What the box will do.
+
+    Returns
+    -------
+    list of str
+        Sentences, the advice last.
+    """
+    bleed = format_quantity(analysis.bleed_ohm, "ohm", digits=2)
+    lines = [_passing_line(moment) for moment in analysis.passing]
+    lines.append(
+        f"With a bleed resistor of {bleed} across the output: "
+        + "; ".join(f"{p.contacts} {_rise(p)}" for p in analysis.bled)
+        + "."
+    )
+    return [*lines, f"Advice: {analysis.advice}."]
+
+
+def _rise(moment: Passing) -> str:
+    """How much louder than either position."""
+    if moment.rise_db <= 0.0:
+        return "never louder than both positions"
+    return f"up to {moment.rise_db:.1f} dB louder than either position"
+
+
+def _passing_line(moment: Passing) -> str:
+    name = f"{moment.contacts[0].upper()}{moment.contacts[1:]}"
+    if moment.rise_db <= 0.0:
+        return f"{name} contacts: between throws the output is never louder than at rest."
+    verb = "open" if moment.contacts.startswith("break") else "bridged"
+    return (
+        f"{name} contacts: between {moment.between[0]} and {moment.between[1]} the output is "
+        f"{_rise(moment)}, {format_quantity(moment.level_v, 'V', digits=3)} at "
+        f"{format_quantity(moment.frequency_hz, 'Hz', digits=2)}, with {', '.join(moment.poles)} "
+        f"{verb}."
+    )
+
+
+def common_spread_rows(spread: CommonSpread) -> TextTable:
+    """Tabulate the spread of every position in builds of whole boxes.
+
+    Parameters
+    ----------
+    spread : CommonSpread
+        The spread.
+
+    Returns
+    -------
+    TextTable
+        One row a position.
+    """
+    return table_from(
+        spread.positions,
+        declared("position", "position", right=False),
+        declared("95 % of boxes ± dB", "p95_db", "{:.3f}".format),
+        declared("shared parts alone ± dB", "shared_p95_db", "{:.3f}".format),
+        declared("level ± dB", "level_p95_db", "{:.3f}".format),
+    )
+
+
+def common_spread_lines(spread: CommonSpread) -> list[str]:
+    """Say what the spread of whole boxes is.
+
+    Parameters
+    ----------
+    spread : CommonSpread
+        The spread.
+
+    Returns
+    -------
+    list of str
+        Sentences.
+    """
+    lines = [
+        f"95 % of {spread.builds:,} boxes are within ±{spread.worst_p95_db:.3f} dB in every "
+        "position.",
+        f"Level: ±{spread.level_common_p95_db:.2f} dB common to all positions, "
+        f"±{spread.level_between_p95_db:.2f} dB between them (95 % of boxes).",
+    ]
+    if spread.yield_fraction is not None:
+        lines.append(
+            f"{100.0 * spread.yield_fraction:.1f} % of boxes keep the limit of "
+            f"{spread.limit_db:g} dB in every position."
+        )
+    return lines

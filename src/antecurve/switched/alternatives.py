@@ -91,7 +91,7 @@ def _fewest(job: BoxJob) -> SharedSet | None:
     except AntecurveError:
         return None
     for count in range(sharings.most + 1):
-        sets = sharings.exact(count)
+        sets = sharings.exact(count, most=1)
         if sets:
             return sets[0]
     return None

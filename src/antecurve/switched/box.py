@@ -11,7 +11,7 @@ import numpy as np
 from antecurve.analysis.error_summary import error_summary
 from antecurve.analysis.level import level_report
 from antecurve.analysis.parts_list import PartsList, parts_list
-from antecurve.analysis.ratings import PartStresses, part_stresses
+from antecurve.analysis.ratings import PartStress, part_stresses
 from antecurve.checked import checked
 from antecurve.networks.topology import Topology
 from antecurve.parts.drawer import Drawer
@@ -28,7 +28,7 @@ from antecurve.threads import single_threaded_linear_algebra
 if TYPE_CHECKING:
     import pandas
 
-__all__ = ["Box", "box_parts_list", "design_box"]
+__all__ = ["Box", "box_parts_list", "box_positions", "design_box"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +85,23 @@ class Box(Result):
             When there is no such position; the message lists those there are.
         """
         return self.designs[self.names.index(self.job.position(name).name)]
+
+    def part_reference(self, ref: str, throw: int) -> str:
+        """Name the part that a position of the network has in one position of the switch.
+
+        Parameters
+        ----------
+        ref : str
+            Reference of the position of the network.
+        throw : int
+            Number of the throw, from 1.
+
+        Returns
+        -------
+        str
+            With the number of the throw where each throw has a part of its own: ``R2_1``.
+        """
+        return f"{ref}_{throw}" if ref in self.switch.separate else ref
 
     def to_dict(self) -> dict[str, Any]:
         """Convert the box to plain data: the first position's design, then switch and positions.
@@ -209,6 +226,31 @@ def _named(topology: Topology, best: BoxPick, number: int) -> Topology:
     return replace(topology, form=f"{best.shared.form}, {thrown}")
 
 
+def box_positions(box: Box) -> PickedNetwork:
+    """List every part of a box once, each under a reference of its own.
+
+    Parameters
+    ----------
+    box : Box
+        The box.
+
+    Returns
+    -------
+    PickedNetwork
+        Shared positions under their reference, those of a throw with its number, ``R2_1``; a
+        list, not a circuit.
+    """
+    fitted: dict[str, Position] = {}
+    for number, design in enumerate(box.designs, start=1):
+        for position in design.picked.positions:
+            ref = box.part_reference(position.element.ref, number)
+            fitted.setdefault(ref, replace(position, element=replace(position.element, ref=ref)))
+    order = list(box.topology.refs)
+    positions = sorted(fitted.values(), key=lambda p: order.index(p.element.ref.split("_")[0]))
+    topology = Topology(box.switch.form, tuple(p.element for p in positions))
+    return PickedNetwork(topology, tuple(positions))
+
+
 def box_parts_list(box: Box, *, sets: int = 1, spares: float = 0.0) -> PartsList:
     """List the parts of a box once: shared ones, and those of each throw.
 
@@ -224,30 +266,15 @@ def box_parts_list(box: Box, *, sets: int = 1, spares: float = 0.0) -> PartsList
     PartsList
         One line per distinct part; a switched part carries the number of its throw, ``R2_1``.
     """
-    fitted: dict[str, Position] = {}
-    stresses: dict[str, Any] = {}
-    amplitudes = []
-    for number, design in enumerate(box.designs, start=1):
-        worked = part_stresses(design)
-        amplitudes.append(worked)
-        names = {}
-        for position in design.picked.positions:
-            own = position.element.ref in box.switch.separate
-            ref = f"{position.element.ref}_{number}" if own else position.element.ref
-            names[position.element.ref] = ref
-            element = replace(position.element, ref=ref)
-            fitted.setdefault(ref, replace(position, element=element))
-        for stress in worked.parts:
-            base = max((r for r in names if stress.ref.startswith(r)), key=len)
-            ref = names[base] + stress.ref[len(base) :]
+    stresses: dict[str, PartStress] = {}
+    worked = [part_stresses(design) for design in box.designs]
+    for number, (design, of_position) in enumerate(zip(box.designs, worked, strict=True), start=1):
+        refs = [p.element.ref for p in design.picked.positions]
+        for stress in of_position.parts:
+            base = max((r for r in refs if stress.ref.startswith(r)), key=len)
+            ref = box.part_reference(base, number) + stress.ref[len(base) :]
             known = stresses.get(ref)
             if known is None or stress.wanted_rating > known.wanted_rating:
                 stresses[ref] = replace(stress, ref=ref)
-    order = list(box.topology.refs)
-    positions = sorted(fitted.values(), key=lambda p: order.index(p.element.ref.split("_")[0]))
-    topology = Topology(box.switch.form, tuple(p.element for p in positions))
-    worst = replace(amplitudes[0], parts=tuple(stresses.values()))
-    assert isinstance(worst, PartStresses)
-    return parts_list(
-        PickedNetwork(topology, tuple(positions)), sets=sets, spares=spares, stresses=worst
-    )
+    worst = replace(worked[0], parts=tuple(stresses.values()))
+    return parts_list(box_positions(box), sets=sets, spares=spares, stresses=worst)

@@ -38,6 +38,7 @@ EXACT_DB = 1e-3
 1e-5 dB."""
 _STARTS = 12  # a third the nearest, the others all over: near ones may lie beside a level's limit
 _ANCHORS = 48  # exact values of the first position that the others are sought for
+_MOST_SETS = 8  # of one size: more than are rounded to parts
 _MOST_WAYS = 60  # ways to throw positions, fewest thrown first: a flat position has up to nine
 _QUICK_ROUNDS = 12  # of least squares, to see whether a set comes near its limit
 _QUICK_STARTS = 3  # of the same, as quickly
@@ -154,13 +155,15 @@ class Sharings:
             raise UnattainableError(names, failure.condition, failure.remedy)
         self.most = max(len(w.tables.topology.refs) for w in self._ways)
 
-    def exact(self, count: int) -> list[SharedSet]:
+    def exact(self, count: int, *, most: int = _MOST_SETS) -> list[SharedSet]:
         """List the sets of one size with which every curve is made exactly.
 
         Parameters
         ----------
         count : int
             Number of switched positions.
+        most : int, optional
+            How many are enough.
 
         Returns
         -------
@@ -174,6 +177,8 @@ class Sharings:
                 made = self._shared_most(way, switched)
                 if made is not None:
                     feasible.append(made)
+                if len(feasible) == most:
+                    return feasible
         return feasible
 
     def proved_fewest(self, count: int) -> bool:

@@ -14,8 +14,8 @@ from antecurve.switched.throws import SHORT
 
 __all__ = ["Switch", "SwitchContact", "switch_of"]
 
-_WAFERS = "ABCDEFGHJKLMNPRSTUVWXYZ"
-"""Letters of the poles; I, O and Q read as digits."""
+_WAFERS = "ABDEFGHJKLMNPSTUVWXYZ"
+"""Letters of the poles: not C and R, which are parts, nor I, O and Q, which read as digits."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,89 @@
+"""``report.html`` of a box: one self-contained page with the switch position as a control."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from antecurve.pipeline import Design
+from antecurve.report import box_tables as tables
+from antecurve.report.cautions import CAUTIONS
+from antecurve.report.chart_svg import page_svg
+from antecurve.report.charts import error_chart, response_chart
+from antecurve.report.descriptions import error_text, response_text
+from antecurve.report.page import page_environment
+from antecurve.report.summary import curve_line, governing_lines
+from antecurve.report.switch_schematic import box_schematic_svg, switch_svg
+from antecurve.report.tables import parts_rows, response_rows
+from antecurve.switched.box import Box, box_parts_list
+from antecurve.switched.box_analysis import BoxAnalysis
+
+__all__ = ["box_page"]
+
+
+def _panel(number: int, name: str, design: Design, limit_db: float | None) -> dict[str, Any]:
+    """Figures and numbers of one position of the switch."""
+    from markupsafe import Markup
+
+    analysis = design.analysis
+    return {
+        "id": f"position-{number}",
+        "name": name,
+        "curve": curve_line(design.curve),
+        "lines": governing_lines(design),
+        "error": Markup(page_svg(error_chart(analysis, limit_db=limit_db))),
+        "error_text": error_text(analysis, limit_db=limit_db),
+        "response": Markup(page_svg(response_chart(analysis.response))),
+        "response_text": response_text(analysis.response),
+        "numbers": response_rows(analysis.response),
+    }
+
+
+def box_page(box: Box, analysis: BoxAnalysis) -> bytes:
+    """Render the report of a box.
+
+    Parameters
+    ----------
+    box : Box
+        The box.
+    analysis : BoxAnalysis
+        What it will do.
+
+    Returns
+    -------
+    bytes
+        HTML in UTF-8; no request leaves the page.
+    """
+    from markupsafe import Markup
+
+    limit_db = box.job.common.target.error_limit_db
+    page: str = (
+        page_environment()
+        .get_template("box.html.j2")
+        .render(
+            title=box.job.common.title,
+            lines=tables.box_lines(box),
+            panels=[
+                _panel(number, name, design, limit_db)
+                for number, (name, design) in enumerate(
+                    zip(box.names, box.designs, strict=True), start=1
+                )
+            ],
+            positions=tables.position_rows(box),
+            # Markup of our own making: its labels hold references, nodes and numbers only.
+            schematic=Markup(box_schematic_svg(box)),
+            schematic_text=tables.network_text(box),
+            switch=Markup(switch_svg(box)),
+            switch_text=tables.switch_text(box),
+            shared=tables.shared_rows(box),
+            contacts=tables.contact_rows(box),
+            reasons=tables.switch_lines(box),
+            reality=tables.contact_effect_rows(analysis),
+            passing_lines=tables.passing_lines(analysis),
+            spread=tables.common_spread_rows(analysis.spread),
+            spread_lines=tables.common_spread_lines(analysis.spread),
+            alternatives=tables.alternative_rows(box),
+            parts=parts_rows(box_parts_list(box)),
+            cautions=CAUTIONS,
+        )
+    )
+    return (page + "\n").encode()

@@ -1,0 +1,106 @@
+"""What a box will do beyond its single positions: contacts, passing between throws, spread."""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+from antecurve.quantities import format_quantity
+from antecurve.results import Result
+from antecurve.switched.box import Box
+from antecurve.switched.common_spread import CommonSpread, common_spread
+from antecurve.switched.contacts import (
+    BleedEffect,
+    ContactEffect,
+    Passing,
+    bleed_effects,
+    contact_effects,
+    passing,
+)
+from antecurve.switched.request import CONTACTS
+
+__all__ = ["BoxAnalysis", "analyse_box"]
+
+_LOUD_DB = 6.0  # twice the level while switching: startling, and beyond the plan of levels
+_BLEED_RATIO = 100.0
+"""Bleed resistance over the largest output resistance: it then costs less than 0.1 dB of level."""
+
+
+@dataclass(frozen=True, slots=True)
+class BoxAnalysis(Result):
+    """What a box will do.
+
+    Attributes
+    ----------
+    contacts : tuple of ContactEffect
+        What contact resistance and stray capacitance do in every position.
+    passing : tuple of Passing
+        The loudest moment between throws, for either kind of contacts.
+    bleed_ohm : float
+        Bleed resistor looked at [ohm]: the job's, or a hundred times the output resistance.
+    bled : tuple of Passing
+        The loudest moment with that resistor across the output.
+    bleed : tuple of BleedEffect
+        What the resistor does to every position.
+    advice : str
+        Which contacts to take, in a sentence.
+    spread : CommonSpread
+        The spread of whole boxes.
+    """
+
+    contacts: tuple[ContactEffect, ...]
+    passing: tuple[Passing, ...]
+    bleed_ohm: float
+    bled: tuple[Passing, ...]
+    bleed: tuple[BleedEffect, ...]
+    advice: str
+    spread: CommonSpread
+
+
+def analyse_box(box: Box) -> BoxAnalysis:
+    """Work out what a box will do.
+
+    Parameters
+    ----------
+    box : Box
+        The box.
+
+    Returns
+    -------
+    BoxAnalysis
+        Contacts, passing between throws, spread.
+    """
+    with ThreadPoolExecutor() as pool:  # the arithmetic of the builds runs side by side
+        analyses = list(pool.map(lambda design: design.analysis, box.designs))
+    moments = tuple(passing(box, kind) for kind in CONTACTS)
+    output = max(analysis.level.output_resistance_ohm_at_1khz for analysis in analyses)
+    bleed = box.job.switch.bleed_resistance or _BLEED_RATIO * output
+    bled = tuple(passing(box, kind, bleed_resistance=bleed) for kind in CONTACTS)
+    return BoxAnalysis(
+        contact_effects(box),
+        moments,
+        bleed,
+        bled,
+        bleed_effects(box, bleed),
+        _advice(moments, bled, bleed),
+        common_spread(box),
+    )
+
+
+def _advice(moments: tuple[Passing, ...], bled: tuple[Passing, ...], bleed_ohm: float) -> str:
+    """Which contacts to take."""
+    quiet = min(moments, key=lambda p: p.rise_db)
+    breaking = moments[0]
+    if breaking.rise_db <= _LOUD_DB:
+        return (
+            "break-before-make contacts will do: between throws the unit never sees an open input "
+            "at full level"
+        )
+    if quiet.rise_db <= _LOUD_DB:
+        return f"take {quiet.contacts} contacts"
+    if bled[0].rise_db <= _LOUD_DB:
+        return (
+            f"fit a bleed resistor of {format_quantity(bleed_ohm, 'ohm')} across the output, in "
+            "front of the switch"
+        )
+    return f"turn the unit down before switching; {quiet.contacts} contacts are the quieter ones"
