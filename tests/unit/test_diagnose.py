@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 
 from antecurve.curves.catalogue import named_curve
 from antecurve.diagnose.arrangements import arranged_circuit, arrangement
+from antecurve.diagnose.explained import explained_level
+from antecurve.diagnose.hidden import hidden_ranges
 from antecurve.diagnose.hypotheses import (
     PRIOR_ONE,
     FaultKind,
@@ -72,7 +74,8 @@ def weighed(name: str, seed: int = 1, **wrong: float) -> Weighed:
 
 def diagnosis_of(fit: Weighed) -> Diagnosis:
     model = fit.ranker.solved.model
-    return Diagnosis(model.circuit, own_error(model, BAND), *suspects_of(fit, BAND))
+    said = (hidden_ranges(fit.ranker), explained_level(fit, BAND))
+    return Diagnosis(model.circuit, own_error(model, BAND), *suspects_of(fit, BAND), *said)
 
 
 @pytest.mark.parametrize(
@@ -179,3 +182,33 @@ def test_page_parts_and_data_of_a_diagnosis() -> None:
     assert len(suspect_rows(diagnosis).rows) == len(diagnosis.suspects)
     assert "suspect: " in circuit_svg(diagnosis.circuit, diagnosis)
     assert "discharge" in INSIDE_CAUTIONS[1]
+
+
+def test_what_does_not_show_is_named_with_its_measurement() -> None:
+    diagnosis = diagnosis_of(weighed("valve stages"))
+    by_part = {h.ref: h for h in diagnosis.hidden}
+    # The treble's time constant is C2 with what V1 has inside, known to a fifth.
+    hidden = by_part["C2"]
+    assert hidden.low is not None and hidden.high is not None
+    assert hidden.low < hidden.nominal / 1.15 < 1.15 * hidden.nominal < hidden.high
+    said = diagnosis_lines(diagnosis)
+    assert any(s.startswith("C2 may be 1.2") and "discharged" in s for s in said)
+    # The response itself says so: C2 and Miller's 120 pF of V2 with V1's 50 kohm across R1.
+    model = model_of("valve stages")
+    values = model.nominal
+    off = (1.15 * 1.46e-9 + 120e-12) / (1.46e-9 + 120e-12)
+    values[model.index("C2")] *= 1.15
+    values[model.index("V1", "output resistance")] = 1.0 / (off / 50e3 + (off - 1.0) / 1e6)
+    change = np.log(model.response(np.array([values, model.nominal]), ideal_drive(NODES)))
+    level = 8.686 * (change[0] - change[1]).real[NODES < 20e3]
+    assert np.ptp(level) < 0.1
+    assert {h.ref for h in diagnosis_of(weighed("passive")).hidden} == set()
+
+
+def test_a_diagnosis_is_drawn() -> None:
+    diagnosis = diagnosis_of(weighed("feedback", C1=0.5))
+    level = diagnosis.level
+    assert np.std(level.captured_db - level.suspect_db) == pytest.approx(
+        diagnosis.suspects[0].misfit_db, abs=0.01
+    )
+    assert len(diagnosis.plot().axes[0].lines) == 3

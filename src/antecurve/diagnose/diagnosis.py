@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 
 from antecurve.checked import checked
 from antecurve.diagnose.circuit_wiring import check_circuit
+from antecurve.diagnose.explained import explained_level
+from antecurve.diagnose.hidden import hidden_ranges
 from antecurve.diagnose.hypotheses import single_faults
 from antecurve.diagnose.information import LogUnit, ResponseInformation, information_about
 from antecurve.diagnose.nodal import Drive, NodalModel, ideal_drive
@@ -105,7 +107,10 @@ def diagnose_unit(
         begin("weighing what may be wrong")
         weighed = _weighed(fit, model, network)
         band = asked.judged_hz
-        return Diagnosis(unit, own_error(model, band), *suspects_of(weighed, band))
+        return Diagnosis(
+            unit, own_error(model, band), *suspects_of(weighed, band),
+            hidden_ranges(weighed.ranker), explained_level(weighed, band),
+        )  # fmt: skip
 
 
 def _drive(fit: Fit, network: NetworkEstimate, frequency_hz: Floats) -> Drive:

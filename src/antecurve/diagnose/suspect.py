@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import ClassVar
 
+from antecurve.diagnose.explained import ExplainedLevel
+from antecurve.diagnose.hidden import HiddenRange
 from antecurve.diagnose.own_error import OwnError
 from antecurve.diagnose.unit_circuit import UnitCircuit
 from antecurve.results import Result
@@ -74,6 +76,10 @@ class Diagnosis(Result):
         Number of faults weighed.
     misfit_db : float
         What a good unit would leave of the level over the band, rms [dB].
+    hidden : tuple of HiddenRange
+        Parts that may be off without showing at the output.
+    level : ExplainedLevel
+        What was captured, and what the first suspect and a good unit make of it.
     """
 
     FORMAT: ClassVar = "antecurve-diagnosis-1"
@@ -90,6 +96,7 @@ class Diagnosis(Result):
         "hypotheses",
         "priors",
         "suspects",
+        "hidden",
     )
 
     circuit: UnitCircuit
@@ -99,6 +106,8 @@ class Diagnosis(Result):
     suspects: tuple[Suspect, ...]
     hypotheses: int
     misfit_db: float
+    hidden: tuple[HiddenRange, ...]
+    level: ExplainedLevel
 
     @property
     def priors(self) -> dict[str, float]:

@@ -17,13 +17,14 @@ from antecurve.diagnose.unit_circuit import UnitCircuit
 from antecurve.networks.topology import ElementKind
 from antecurve.quantities import DB_PER_NEPER, format_quantity
 
-__all__ = ["alike", "how_to_tell", "ideal_information"]
+__all__ = ["ODDS", "alike", "how_to_tell", "ideal_information", "meter_text"]
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
 _IDEAL = 0.002  # nepers: 0.02 dB, what the best captures of a bench tell
-_ODDS = 2.0 * math.log(10.0)  # of chi-square: odds of ten to one
+ODDS = 2.0 * math.log(10.0)
+"""Of chi-square: odds of ten to one."""
 _LEAST_DB = 0.3  # a difference of levels that a capture within the unit shows
 _OPEN_OHM = 1e12  # beside any resistor none, yet it keeps the matrix regular
 
@@ -73,7 +74,7 @@ def alike(ranker: Ranker, suspect: FittedHypothesis, others: Sequence[FittedHypo
     about = np.log(_at(ranker.solved, suspect))
     ideal = replace(ranker, information=ideal_information(about, ranker.information.frequency_hz))
     fits = ideal.refined(list(enumerate(ideal.again(others))))
-    return np.array([fit.chi_square < _ODDS for _, fit in fits])
+    return np.array([fit.chi_square < ODDS for _, fit in fits])
 
 
 def _where(circuit: UnitCircuit, ref: str) -> str:
@@ -108,7 +109,7 @@ def how_to_tell(
         return ""
     refs = [r for r in hypothesis.refs if r in model.circuit.refs]
     if refs and hypothesis.kind not in (FaultKind.LEAKY,):
-        return _meter_text(model, refs[0], suspect)
+        return meter_text(model, refs[0], _fitted(model, suspect, refs[0]))
     if refs:
         return (
             f"unit off and discharged, lift one end of {_where(model.circuit, refs[0])}, and "
@@ -124,7 +125,23 @@ def how_to_tell(
     return _capture_text(model, suspect, other, drive)
 
 
-def _meter_text(model: NodalModel, ref: str, suspect: FittedHypothesis) -> str:
+def meter_text(model: NodalModel, ref: str, wrong: float) -> str:
+    """Advise what to measure at a part with a meter.
+
+    Parameters
+    ----------
+    model : NodalModel
+        The circuit.
+    ref : str
+        The part.
+    wrong : float
+        The value that it may have [ohm or F].
+
+    Returns
+    -------
+    str
+        A sentence; in the circuit where resistors alone tell, else with one end lifted.
+    """
     position = model.circuit.position(ref)
     unit = position.element.kind.unit
     good = format_quantity(position.value, unit)
@@ -133,7 +150,6 @@ def _meter_text(model: NodalModel, ref: str, suspect: FittedHypothesis) -> str:
             f"unit off and discharged, lift one end of {_where(model.circuit, ref)}, and measure "
             f"its capacitance: {good} if good"
         )
-    wrong = _fitted(model, suspect, ref)
     readings = [_across(model, ref, value) for value in (position.value, wrong)]
     if abs(math.log(readings[0] / readings[1])) > 3.0 * position.tolerance:
         return (

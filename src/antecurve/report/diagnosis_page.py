@@ -8,8 +8,10 @@ from antecurve.report.cautions import INSIDE_CAUTIONS
 from antecurve.report.charts import deviation_chart, repair_chart
 from antecurve.report.circuit_schematic import circuit_svg
 from antecurve.report.descriptions import deviation_text
+from antecurve.report.diagnosis_chart import explanation_chart, explanation_text
 from antecurve.report.diagnosis_tables import (
     diagnosis_lines,
+    hidden_rows,
     repair_lines,
     suspect_rows,
     suspect_text,
@@ -71,6 +73,14 @@ def diagnosis_page(
         # Markup of our own making: labels hold references, nodes and numbers, and are escaped.
         circuit=Markup(circuit_svg(diagnosis.circuit, diagnosis)),
         circuit_text=f"Schematic of the unit from in to out; suspects marked: {suspects}.",
+        explanation=page_chart(
+            explanation_chart(diagnosis),
+            name="chart-explanation",
+            title="What explains the captures",
+            text=explanation_text(diagnosis),
+        ),
+        hidden=hidden_rows(diagnosis),
+        hidden_advice=[(h.ref, h.how_to_tell) for h in diagnosis.hidden],
         deviation=page_chart(
             shown,
             name="chart-deviation",

@@ -8,10 +8,11 @@ from antecurve.quantities import format_quantity
 from antecurve.report.text_table import TextTable, declared, percent, table_from
 
 if TYPE_CHECKING:
+    from antecurve.diagnose.hidden import HiddenRange
     from antecurve.diagnose.repair import Repair
     from antecurve.diagnose.suspect import Diagnosis, Suspect
 
-__all__ = ["diagnosis_lines", "repair_lines", "suspect_rows", "suspect_text"]
+__all__ = ["diagnosis_lines", "hidden_rows", "repair_lines", "suspect_rows", "suspect_text"]
 
 _FAULTS = {
     "value": "",
@@ -29,6 +30,7 @@ _FAULTS = {
 }
 _OUTSIDE = {"load": "what the output feeds", "input": "the unit's input"}
 _WITHOUT_VALUE = {"open", "short", "exchanged", "two faults"}
+_SAID = 3  # most hidden parts that the conclusion names; the page has them all
 _SURE = 0.5  # more probable than all else together
 
 
@@ -86,6 +88,11 @@ def diagnosis_lines(diagnosis: Diagnosis) -> list[str]:
             names = ", ".join(" with ".join(s.refs) for s in (first, *others))
             lines.append(f"No capture at the output tells these apart: {names}.")
         lines.append(f"To be sure: {first.how_to_tell}.")
+    if diagnosis.good_probability >= _SURE:
+        lines += [
+            f"{h.ref} may be {_range(h)} and not show: to be sure, {h.how_to_tell}."
+            for h in diagnosis.hidden[:_SAID]
+        ]
     own = diagnosis.own_error
     lines.append(
         f"On paper the circuit is within ±{own.centred_db:.2f} dB of its curve; 95 % of good units "
@@ -137,6 +144,35 @@ def suspect_rows(diagnosis: Diagnosis) -> TextTable:
             "not told from", lambda s: ", ".join(" ".join(r) for r in s.alike) or None, right=False
         ),
     )
+
+
+def hidden_rows(diagnosis: Diagnosis) -> TextTable:
+    """Tabulate the parts that may be off without showing.
+
+    Parameters
+    ----------
+    diagnosis : Diagnosis
+        The diagnosis.
+
+    Returns
+    -------
+    TextTable
+        Parts, nominal value, and the range that does not show.
+    """
+    return table_from(
+        diagnosis.hidden,
+        declared("part", "ref", right=False),
+        declared("nominal", lambda h: _shown(h.nominal, h.unit)),
+        declared("does not show", _range),
+    )
+
+
+def _range(hidden: HiddenRange) -> str:
+    low = "" if hidden.low is None else _shown(hidden.low, hidden.unit)
+    high = "" if hidden.high is None else _shown(hidden.high, hidden.unit)
+    if low and high:
+        return f"{low} to {high}"
+    return f"{low} or more" if low else (f"{high} or less" if high else "any value")
 
 
 def _interval(suspect: Suspect) -> str | None:

@@ -27,6 +27,7 @@ from antecurve.report.descriptions import (
     schematic_text,
     scope_text,
 )
+from antecurve.report.diagnosis_chart import explanation_chart
 from antecurve.report.overlay_charts import (
     octave_chart,
     octave_text,
@@ -46,6 +47,7 @@ __all__ = ["overlay_files", "plot_files", "result_figure", "scope_files"]
 
 _CHARTS: dict[str, Callable[[Any], Chart]] = {
     "Design": lambda d: error_chart(d.analysis, limit_db=d.job.target.error_limit_db),
+    "Diagnosis": explanation_chart,
     "FaultSheet": fault_chart,
     "Overlay": overlay_chart,
     "ResponseTable": response_chart,
