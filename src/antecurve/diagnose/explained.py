@@ -31,7 +31,7 @@ class ExplainedLevel(Result):
     suspect_db : numpy.ndarray of float, shape (frequencies,)
         Under the most probable fault, good parts where the captures put them [dB].
     good_db : numpy.ndarray of float, shape (frequencies,)
-        Without a fault, good parts likewise [dB].
+        Without a fault, good parts likewise and within their tolerances [dB].
     """
 
     frequency_hz: Floats
@@ -59,7 +59,7 @@ def explained_level(weighed: Weighed, band_hz: tuple[float, float]) -> Explained
         At the frequencies in the band at which responses were compared.
     """
     frequency = weighed.ranker.information.frequency_hz
-    within = (frequency >= band_hz[0]) & (frequency <= band_hz[1])
+    within = weighed.ranker.information.within(band_hz)
     nominal = np.log(weighed.ranker.solved.response)
 
     def level(log_response: Complex) -> Floats:
@@ -67,5 +67,5 @@ def explained_level(weighed: Weighed, band_hz: tuple[float, float]) -> Explained
         return np.asarray(change - change.mean())
 
     first = max(weighed.fits, key=log_weight)
-    responses = (weighed.measured, first.log_response, weighed.good.log_response)
+    responses = (weighed.measured, first.log_response, weighed.good_response)
     return ExplainedLevel(frequency[within], *(level(r) for r in responses))

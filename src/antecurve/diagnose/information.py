@@ -25,6 +25,7 @@ Complex = NDArray[np.complex128]
 LogUnit = Callable[[Floats], Complex]
 
 _PER_DECADE = 12  # a cubic between nodes errs by less than 1e-4 of what bends at one corner
+_CAPTURED_HZ = (20.0, 20e3)  # that other captures of the unit may tell apart what these do not
 _ROUNDS = 4  # gain, delay and duty from their start to where they stay
 _SHARES = (1.0, 0.3, 0.1)  # of a step, where the whole one leads too far
 _RIDGE = 1e-12  # of the diagonal: rounding of the normal equations
@@ -51,6 +52,8 @@ class ResponseInformation:
         Number of residuals.
     power : float
         Sum of squares of what the reduced records leave [V^2], 0 for captures that are no records.
+    asked_hz : tuple of float
+        What the captures ask for [Hz].
     """
 
     frequency_hz: Floats
@@ -60,6 +63,23 @@ class ResponseInformation:
     constant: float
     rows: int
     power: float = 0.0
+    asked_hz: tuple[float, float] = (0.0, math.inf)
+
+    def within(self, band_hz: tuple[float, float]) -> NDArray[np.bool_]:
+        """Select the nodes of a band that the captures ask for.
+
+        Parameters
+        ----------
+        band_hz : tuple of float
+            The band [Hz].
+
+        Returns
+        -------
+        numpy.ndarray of bool, shape (nodes,)
+            Which nodes.
+        """
+        low, high = max(band_hz[0], self.asked_hz[0]), min(band_hz[1], self.asked_hz[1])
+        return (self.frequency_hz >= low) & (self.frequency_hz <= high)
 
     @property
     def excess(self) -> float:
@@ -108,6 +128,11 @@ def real_columns(columns: Complex) -> Floats:
     return np.concatenate([columns.real, columns.imag], axis=-1)
 
 
+def _asked_hz(problem: FitProblem) -> tuple[float, float]:
+    asked = np.concatenate([o.evaluated_hz for o in problem.observations])
+    return 0.999 * float(asked.min()), 1.001 * float(asked.max())
+
+
 def node_frequencies(problem: FitProblem) -> Floats:
     """Choose the frequencies at which responses are compared.
 
@@ -119,12 +144,12 @@ def node_frequencies(problem: FitProblem) -> Floats:
     Returns
     -------
     numpy.ndarray of float, shape (nodes,)
-        Over all that the captures ask for [Hz].
+        Over all that the captures ask for, and that others may [Hz].
     """
-    asked = np.concatenate([o.evaluated_hz for o in problem.observations])
-    low, high = float(asked.min()), float(asked.max())
+    low, high = _asked_hz(problem)
+    low, high = min(low, _CAPTURED_HZ[0]), max(high, _CAPTURED_HZ[1])
     count = math.ceil(_PER_DECADE * math.log10(high / low)) + 4
-    return np.geomspace(0.999 * low, 1.001 * high, count)
+    return np.geomspace(low, high, count)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -241,5 +266,6 @@ def information_about(
         least - float(vector @ vector),
         evaluation.data_rows,
         _power(given, residual),
+        _asked_hz(given),
     )
     return information, given, unknowns

@@ -13,6 +13,8 @@ from antecurve.results import Result
 
 __all__ = ["Diagnosis", "Suspect"]
 
+_SURE = 0.5  # more probable than all else together
+
 
 @dataclass(frozen=True, slots=True)
 class Suspect(Result):
@@ -108,6 +110,11 @@ class Diagnosis(Result):
     misfit_db: float
     hidden: tuple[HiddenRange, ...]
     level: ExplainedLevel
+
+    @property
+    def called_good(self) -> bool:
+        """Whether a good unit is more probable than all else together."""
+        return self.good_probability >= _SURE
 
     @property
     def priors(self) -> dict[str, float]:

@@ -77,7 +77,7 @@ def suspects_of(
         _suspect(weighed, g, listed, [listed[j] for j in np.flatnonzero(row)], band_hz)
         for g, row in zip(listed, twins, strict=True)
     )
-    misfit = _misfit_db(weighed, weighed.good, band_hz)
+    misfit = _misfit_db(weighed, weighed.good_response, band_hz)
     return good, float(shares[-1]), suspects, len(fits), misfit
 
 
@@ -105,10 +105,9 @@ def _twins(weighed: Weighed, listed: list[_Group]) -> NDArray[np.bool_]:
     return np.asarray((same | same.T) & ~np.eye(len(listed), dtype=bool))
 
 
-def _misfit_db(weighed: Weighed, fit: FittedHypothesis, band_hz: tuple[float, float]) -> float:
-    frequency = weighed.ranker.information.frequency_hz
-    within = (frequency >= band_hz[0]) & (frequency <= band_hz[1])
-    level = DB_PER_NEPER * (fit.log_response - weighed.measured).real[within]
+def _misfit_db(weighed: Weighed, log_response: Complex, band_hz: tuple[float, float]) -> float:
+    within = weighed.ranker.information.within(band_hz)
+    level = DB_PER_NEPER * (log_response - weighed.measured).real[within]
     return float(np.std(level))
 
 
@@ -149,7 +148,7 @@ def _suspect(
         low=low,
         high=high,
         probability=group.probability,
-        misfit_db=_misfit_db(weighed, fit, band_hz),
+        misfit_db=_misfit_db(weighed, fit.log_response, band_hz),
         alike=tuple(g.refs for g in twins),
         how_to_tell=how_to_tell(model, fit, rival, drive),
     )

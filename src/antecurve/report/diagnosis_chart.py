@@ -29,12 +29,14 @@ def explanation_chart(diagnosis: Diagnosis) -> Chart:
     """
     level = diagnosis.level
     hz = level.frequency_hz
-    refs = " and ".join(diagnosis.suspects[0].refs)
-    lines = (
-        Line(x=hz, y=level.good_db, colour=BLACK, dash="dashed", label="a good unit", width=1.4),
-        Line(x=hz, y=level.suspect_db, colour=BLUE, label=f"{refs} at fault"),
-        Line(x=hz, y=level.captured_db, colour=GREEN, dash="points", width=5.0, label="captured"),
+    captured = Line(
+        x=hz, y=level.captured_db, colour=GREEN, dash="points", width=5.0, label="captured"
     )
+    good = Line(x=hz, y=level.good_db, colour=BLACK, dash="dashed", label="within tolerance")
+    lines: tuple[Line, ...] = (good, captured)
+    if not diagnosis.called_good:
+        label = f"{' and '.join(diagnosis.suspects[0].refs)} at fault"
+        lines = (good, Line(x=hz, y=level.suspect_db, colour=BLUE, label=label), captured)
     return frequency_chart(lines, "dB over the circuit on paper", diagnosis.own_error.band_hz)
 
 
@@ -52,8 +54,10 @@ def explanation_text(diagnosis: Diagnosis) -> str:
         How far the captured level is from the circuit on paper, and what each explanation leaves.
     """
     captured, first = diagnosis.level.captured_db, diagnosis.suspects[0]
+    unexplained = f"A unit within tolerance leaves {diagnosis.misfit_db:.2f} dB rms of it"
+    if not diagnosis.called_good:
+        unexplained += f", {' and '.join(first.refs)} at fault {first.misfit_db:.2f} dB"
     return (
         f"Level captured, over the circuit on paper: from {np.min(captured):+.2f} to "
-        f"{np.max(captured):+.2f} dB. {' and '.join(first.refs)} at fault leaves "
-        f"{first.misfit_db:.2f} dB rms of it, a good unit {diagnosis.misfit_db:.2f} dB."
+        f"{np.max(captured):+.2f} dB. {unexplained}."
     )

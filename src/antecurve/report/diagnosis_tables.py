@@ -80,7 +80,7 @@ def diagnosis_lines(diagnosis: Diagnosis) -> list[str]:
     """
     lines = [_conclusion(diagnosis)]
     unexplained = diagnosis.unexplained_probability >= _SURE
-    if diagnosis.suspects and diagnosis.good_probability < _SURE and not unexplained:
+    if diagnosis.suspects and not diagnosis.called_good and not unexplained:
         first = diagnosis.suspects[0]
         if first.alike:
             others = [s for s in diagnosis.suspects if s.refs in first.alike]
@@ -88,7 +88,7 @@ def diagnosis_lines(diagnosis: Diagnosis) -> list[str]:
             names = ", ".join(" with ".join(s.refs) for s in (first, *others))
             lines.append(f"No capture at the output tells these apart: {names}.")
         lines.append(f"To be sure: {first.how_to_tell}.")
-    if diagnosis.good_probability >= _SURE:
+    if diagnosis.called_good:
         lines += [
             f"{h.ref} may be {_range(h)} and not show: to be sure, {h.how_to_tell}."
             for h in diagnosis.hidden[:_SAID]
@@ -103,7 +103,7 @@ def diagnosis_lines(diagnosis: Diagnosis) -> list[str]:
 
 def _conclusion(diagnosis: Diagnosis) -> str:
     good, unexplained = diagnosis.good_probability, diagnosis.unexplained_probability
-    if good >= _SURE:
+    if diagnosis.called_good:
         return (
             f"No part is suspect: {100 * good:.0f} % that all are within tolerance, or that what "
             "is off does not show at the output."
