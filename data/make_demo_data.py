@@ -41,6 +41,49 @@ forms = ["foster-1"]
 output_resistance_max = 600
 input_impedance_min = 2500
 """
+BOX = """\
+# One box for the archive's older discs: a rotary switch chooses the curve.
+title = "Archive box"
+
+[[curve]]
+position = "disc"
+name = "disc"                       # 3180, 318 and 75 us
+
+[[curve]]
+position = "coarse"
+name = "disc-coarse-groove"         # 3180, 450 and 50 us
+
+[[curve]]
+position = "older"                  # 400 Hz and -16 dB at 10 kHz, with a bass shelf
+zeros = ["3180 us", "100 us"]
+poles = ["398 us"]
+
+[[curve]]
+position = "flat"
+name = "flat"
+
+[source]
+resistance = 50
+level = "0.5 V"
+
+[load]
+resistance = "47k"
+capacitance = "150p"
+
+[target]
+level = "5 mV"
+level_tolerance_db = 2
+error_limit_db = 0.1
+
+[network]
+output_resistance_max = 600
+input_impedance_min = 1000
+
+[switch]
+contacts = "break-before-make"
+contact_resistance = "20m"
+stray_capacitance = "1p"
+"""
 UNIT_B = """\
 # The circuit of the archive's unit B, as its drawing says.
 title = "Unit B"
@@ -156,6 +199,7 @@ def main() -> None:
     """Write every file of the folder but the README's own text."""
     rng = np.random.default_rng(SEED)
     (HERE / "bench.toml").write_text(JOB)
+    (HERE / "box.toml").write_text(BOX)
     (HERE / "unit-b.toml").write_text(UNIT_B)
     (HERE / "drawer.csv").write_bytes(drawer(rng))
     job = antecurve.read_job(HERE / "bench.toml")

@@ -44,6 +44,7 @@ __all__ = ["MOST_POSITIONS", "WorstCase", "worst_case", "worst_case_or_none", "w
 
 Floats = NDArray[np.float64]
 _NEGLIGIBLE = 1e-7  # Np: what a bound need not resolve, 1e-6 dB, a hundredth of what the grid adds
+_UNSEEN = 1e-5  # Np: a tenth of what any bench shows; of a resistive network it is not resolved
 _CLOSED = 1.001  # of it: the search ends right at its target, and rounding must not undo that
 _REAL = 1e-6  # of a zero: an imaginary part this small is rounding of the roots
 _FEW_POSITIONS = 8  # beyond, 2**positions corners at each frequency are too much for a fine grid
@@ -180,7 +181,7 @@ class _Search:
 
     @property
     def _target(self) -> float:
-        return self.best * (1.0 + self.gap) + _NEGLIGIBLE
+        return max(self.best * (1.0 + self.gap) + _NEGLIGIBLE, _UNSEEN)
 
     def run(self, most_boxes: int) -> float:
         """Compute an upper bound over the grid."""

@@ -31,7 +31,7 @@ Floats = NDArray[np.float64]
 
 _BUDGET_SECONDS = 60.0  # four positions with pairs take a tenth of it
 _SETS_TRIED = 2  # sets of switched positions of one size that are rounded to parts
-_POLES_TRIED = 2  # choices of ultrasonic poles of one set that are rounded to parts
+_POLES_TRIED = 3  # choices of ultrasonic poles of one set that are rounded to parts
 _SHARES = (0.5, 1.0)
 """Of the best error: a limit that is searched through proves a bound, the last one the pick."""
 

@@ -165,8 +165,8 @@ def _reasons(picked: PickedBox, designs: tuple[Design, ...]) -> tuple[str, ...]:
         )
     elif picked.proved_fewest and count:
         reasons.append(
-            f"every set of fewer than {count} positions, in every form asked for, meets such a "
-            "conflict (all sets looked at)"
+            f"in no form asked for does any set of fewer than {count} positions escape such "
+            "conflicts (proved: every set looked at)"
         )
     elif count:
         reasons.append(

@@ -1,0 +1,158 @@
+"""A box with several curves from the command line: files, positions, bad input."""
+
+from __future__ import annotations
+
+import csv
+import json
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+from commands import invoke
+from nodal import read_cards, solve_cards
+
+TABLES = """
+[[curve]]
+position = "disc"
+name = "disc"
+[[curve]]
+position = "coarse"
+name = "disc-coarse-groove"
+[[curve]]
+position = "flat"
+name = "flat"
+"""
+OTHERS = """
+title = "Box"
+[target]
+level_tolerance_db = 2
+[network]
+forms = ["foster-1"]
+[spread]
+builds = 2000
+"""
+# TOML wants the plain keys first.
+JOB = OTHERS.replace("[target]", TABLES + "[target]")
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder of a box, written once."""
+    from antecurve.cli.main import run
+
+    where = tmp_path_factory.mktemp("box")
+    (where / "box.toml").write_text(JOB)
+    with pytest.raises(SystemExit) as stopped:
+        run(["design", str(where / "box.toml"), "-o", str(where / "out")])
+    assert stopped.value.code == 0
+    return where / "out"
+
+
+def test_one_parts_list_and_a_netlist_for_each_position(folder: Path) -> None:
+    names = ("disc", "coarse", "flat")
+    wanted = {"design.json", "parts.csv", "switch.csv", "report.html", "network.cir"}
+    wanted |= {f"network-{n}.cir" for n in names} | {f"response-{n}.csv" for n in names}
+    assert {p.name for p in folder.iterdir()} == wanted | {"response.csv"}
+    content = json.loads((folder / "design.json").read_text())
+    assert content["format"] == "antecurve-design-1"
+    switch = content["switch"]
+    assert switch["throws"] == 3
+    assert switch["poles"] == len(switch["switched"])
+    refs = {e["ref"] for e in content["positions"][0]["network"]["elements"]}
+    assert refs == set(switch["switched"]) | set(switch["shared"])
+    assert [p["position"] for p in content["positions"]] == list(names)
+    assert (folder / "network.cir").read_text() == (folder / "network-disc.cir").read_text()
+    for entry in content["positions"]:
+        # Each netlist, solved anew, has the gain that the file states.
+        cards = read_cards((folder / f"network-{entry['position']}.cir").read_text())
+        gain = abs(solve_cards(cards, [1000.0])[0])
+        stated = entry["level"]["gain_db_at_1khz"]
+        assert 20.0 * math.log10(gain) == pytest.approx(stated, abs=1e-9)
+
+
+def test_a_shared_part_has_one_value_and_one_line(folder: Path) -> None:
+    content = json.loads((folder / "design.json").read_text())
+    values: dict[str, set[float]] = {}
+    for entry in content["positions"]:
+        for element in entry["network"]["elements"]:
+            values.setdefault(element["ref"], set()).add(element["value"])
+    assert all(len(values[ref]) == 1 for ref in content["switch"]["shared"] if ref in values)
+    with (folder / "parts.csv").open() as file:
+        bought = [ref for row in csv.DictReader(file) for ref in row["refs"].split()]
+    assert len(bought) == len(set(bought))
+    with (folder / "switch.csv").open() as file:
+        contacts = list(csv.DictReader(file))
+    assert len(contacts) == content["switch"]["poles"] * 3
+    assert len({row["contact"] for row in contacts}) == len(contacts)
+
+
+@pytest.mark.parametrize("command", ["spread", "loading", "scope", "sheet", "check"])
+def test_every_command_knows_positions(
+    command: str, folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    design = str(folder / "design.json")
+    texts = [
+        invoke(capsys, command, design, "--position", name, "--json") for name in ("disc", "Coarse")
+    ]
+    assert [t.code for t in texts] == [0, 0]
+    assert texts[0].out != texts[1].out
+    wrong = invoke(capsys, command, design, "--position", "tape")
+    assert wrong.code == 2
+    assert "disc, coarse, flat" in wrong.err
+
+
+def test_judge_takes_the_position_of_the_switch(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # A sweep of a unit with the playback of IEC 98 coarse groove, 3180, 450 and 50 us, in order.
+    frequency = np.geomspace(20.0, 20e3, 61)
+    cards = read_cards((folder / "network-coarse.cir").read_text())
+    s = 2j * np.pi * frequency
+    playback = (1 + s * 450e-6) / ((1 + s * 3180e-6) * (1 + s * 50e-6))
+    level = 20.0 * np.log10(np.abs(1000.0 * playback * solve_cards(cards, frequency)))
+    sweep = tmp_path / "sweep.csv"
+    rows = [f"{f!r},{d!r}" for f, d in zip(frequency.tolist(), level.tolist(), strict=True)]
+    sweep.write_text("frequency_hz,level_db\n" + "\n".join(rows) + "\n")
+    design = ("--design", str(folder / "design.json"))
+    right = invoke(capsys, "judge", str(sweep), *design, "--position", "coarse", "--json")
+    wrong = invoke(capsys, "judge", str(sweep), *design, "--position", "disc", "--json")
+    assert json.loads(right.out)["verdict"] == "pass"
+    assert json.loads(wrong.out)["verdict"] == "fail"
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        (JOB.replace('position = "coarse"', 'position = "disc"'), "repeats"),
+        (JOB.replace('position = "coarse"\n', ""), "curve[1].position"),
+        (JOB.replace('position = "coarse"', 'position = "a/b"'), "letters, digits"),
+        (OTHERS.replace("[target]", TABLES * 5 + "[target]"), "15 positions"),
+        (JOB.replace('name = "disc-coarse-groove"', 'name = "disc-amended"'), "coarse"),
+        (JOB + "[switch]\npoles = 2\n", "switch.poles"),
+        (JOB + '[switch]\ncontacts = "none"\n', "break-before-make"),
+        ('[curve]\nname = "disc"\n[switch]\nequal_levels = true\n', "[[curve]]"),
+    ],
+)  # fmt: skip
+def test_bad_input_gets_one_sentence(
+    text: str, words: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    job = tmp_path / "box.toml"
+    job.write_text(text)
+    done = invoke(capsys, "design", str(job), "-o", str(tmp_path / "out"))
+    assert done.code == 2
+    assert words in done.err
+    assert done.err.count("\n") == 1
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_design_of_one_curve_has_no_positions(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], request: pytest.FixtureRequest
+) -> None:
+    from antecurve.files.design_file import design_json
+
+    path = tmp_path / "design.json"
+    path.write_bytes(design_json(request.getfixturevalue("default_design")))
+    done = invoke(capsys, "spread", str(path), "--position", "disc")
+    assert done.code == 2
+    assert "no switch" in done.err
