@@ -32,6 +32,14 @@ def test_every_command_is_named_by_its_task() -> None:
     assert {"design", "judge"} <= {command.split()[0] for command, _ in BLOCKS}
 
 
+def test_the_page_of_help_says_what_the_commands_say_of_themselves() -> None:
+    """It is shown without loading them, so that both texts stand in the source."""
+    listed = {c.name: c.help for c in command_line([]).registered_commands}
+    commands = command_line().registered_commands
+    own = {c.name: (c.callback.__doc__ or "").partition("\n")[0] for c in commands if c.callback}
+    assert listed == own
+
+
 def test_the_readme_is_short() -> None:
     assert len(README.splitlines()) < 250
 

@@ -110,6 +110,19 @@ def test_importing_the_package_loads_nothing_heavy() -> None:
     assert not loaded & ({"scipy", "sympy"} | HEAVY), loaded & ({"scipy", "sympy"} | HEAVY)
 
 
+def test_the_page_of_help_loads_no_command_and_no_numbers() -> None:
+    code = (
+        "import sys\n"
+        "from antecurve.cli.main import run\n"
+        "try: run(['--help'])\n"
+        "except SystemExit: print(' '.join(sys.modules))"
+    )
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    loaded = set(run.stdout.splitlines()[-1].split())
+    assert "antecurve.cli.main" in loaded
+    assert not loaded & {"numpy", "pydantic", "antecurve.cli.options", "antecurve.cli.design"}
+
+
 def test_modules_are_of_a_readable_size() -> None:
     long = {_name(p): n for p in MODULES if (n := len(p.read_text().splitlines())) > 500}
     assert not long

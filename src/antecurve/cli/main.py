@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import functools
 import importlib
+import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any, NoReturn
 
 from antecurve.cli.surroundings import (
@@ -27,11 +28,29 @@ if TYPE_CHECKING:
 
 __all__ = ["command_line", "run"]
 
-_COMMANDS = (
-    "design", "job", "curves", "formulas", "check", "spread", "loading", "scope", "sheet", "parts",
-    "trim", "judge", "diagnose", "calibrate", "signal", "measure",
-)  # fmt: skip
-"""Modules of this folder, each with the command of its name."""
+_COMMANDS = {
+    "design": "Design a network: pick its parts, and say how good it is.",
+    "job": "Write a commented starter job, or the circuit of a unit.",
+    "curves": "List, tabulate or fit recording curves.",
+    "formulas": "Show the formulas of a form, or of a design with its numbers.",
+    "check": "Analyse a design again, or a build with measured parts.",
+    "spread": "Simulate builds within tolerance.",
+    "loading": "Compare other generators, unit inputs and cables.",
+    "scope": "Predict what an oscilloscope shows of a square wave.",
+    "sheet": "Print the bench sheet: settings, readings and limits.",
+    "parts": "Print the parts list, or write it as CSV or XLSX.",
+    "trim": "Suggest the fewest changes that correct a build.",
+    "judge": "Judge a unit: does it pass, and what is wrong if not?",
+    "diagnose": "Find which part of a unit is wrong.",
+    "calibrate": "Fit the network's parts to a sweep of it.",
+    "signal": "Write a test signal as a WAV file.",
+    "measure": "Measure a unit through a sound interface: play, record and judge, step by step.",
+}
+"""Modules of this folder, each with the command of its name; and what the page of help says of it.
+
+A module is loaded where its command is called, not for the page of help.
+"""
+_COMPLETION = "_ANTECURVE_COMPLETE"  # set by the shell's script, named by the parser
 _INTERRUPTED = 130  # the parser's own code for an interrupt, too
 
 
@@ -48,19 +67,24 @@ def _guarded(command: Callable[..., None]) -> Callable[..., None]:
     return guarded
 
 
+def _not_called() -> None:
+    """Stand for a command on the page of help."""
+
+
 def _print_version() -> None:
     from antecurve import __version__
 
     print(f"antecurve {__version__}")
 
 
-def command_line(first: str = "") -> typer.Typer:
+def command_line(words: Sequence[str] | None = None) -> typer.Typer:
     """Put the commands together.
 
     Parameters
     ----------
-    first : str, optional
-        The first word of a command line: where it names a command, no other is loaded.
+    words : sequence of str or None, optional
+        Words of a command line: of commands that are not among them there is the name and what
+        it does, nothing more.  Without, all are loaded.
 
     Returns
     -------
@@ -91,9 +115,12 @@ def command_line(first: str = "") -> typer.Typer:
             raise typer.Exit
 
     app.callback(invoke_without_command=True)(application)
-    for name in (first,) if first in _COMMANDS else _COMMANDS:
-        command = getattr(importlib.import_module(f"antecurve.cli.{name}"), name)
-        app.command(name)(_guarded(command))
+    for name, summary in _COMMANDS.items():
+        if words is None or name in words:
+            command = getattr(importlib.import_module(f"antecurve.cli.{name}"), name)
+            app.command(name)(_guarded(command))
+        else:
+            app.command(name, help=summary)(_not_called)
     return app
 
 
@@ -119,7 +146,8 @@ def _run(arguments: list[str]) -> None:
         prepare_signals()
         prepare_streams()
         try:
-            command_line(arguments[0] if arguments else "")(arguments)
+            # A shell that completes a word gives the command line in another way.
+            command_line(None if _COMPLETION in os.environ else arguments)(arguments)
         finally:
             sys.stdout.flush()
     except SystemExit as done:
