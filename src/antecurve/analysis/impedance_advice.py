@@ -13,6 +13,7 @@ from typing import ClassVar
 
 import numpy as np
 
+from antecurve.algebra.bracketed_root import bracketed_root
 from antecurve.analysis.loading import SOURCE_RESISTANCES_OHM
 from antecurve.analysis.subject import job_of
 from antecurve.checked import checked
@@ -193,8 +194,6 @@ def impedance_for_generator(
     InputError
         When there is no such form, or a value is out of range.
     """
-    from scipy.optimize import brentq
-
     other = replace(loading, source_resistance=other_source_resistance)
 
     def excess(log_level: float) -> float:
@@ -217,7 +216,7 @@ def impedance_for_generator(
         if value <= 0:
             if before is None:
                 return float(math.exp(level))
-            return float(math.exp(brentq(excess, before, float(level), xtol=1e-10)))
+            return float(math.exp(bracketed_root(excess, first=before, second=float(level))))
         before = float(level)
     return None
 

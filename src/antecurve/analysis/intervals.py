@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from antecurve.errors import InputError
@@ -76,10 +77,17 @@ def clopper_pearson(successes: int, *, trials: int, confidence: float = 0.95) ->
         raise InputError("successes", successes, f"it must lie between 0 and {trials}")
     if not 0 < confidence < 1:
         raise InputError("confidence", confidence, "it must lie above 0 and below 1")
+    tail = (1.0 - confidence) / 2.0
+    low, high = _ends(successes, trials, tail)
+    return Proportion(successes, trials, successes / trials, low, high, confidence)
+
+
+def _ends(k: int, n: int, tail: float) -> tuple[float, float]:
+    """Quantiles of the two beta distributions; of x**n alone where all or none succeeded."""
+    if k == n:
+        return math.exp(math.log(tail) / n), 1.0
+    if k == 0:
+        return 0.0, -math.expm1(math.log(tail) / n)
     from scipy.special import betaincinv
 
-    tail = (1.0 - confidence) / 2.0
-    k, n = successes, trials
-    low = float(betaincinv(k, n - k + 1, tail)) if k else 0.0
-    high = float(betaincinv(k + 1, n - k, 1.0 - tail)) if k < n else 1.0
-    return Proportion(k, n, k / n, low, high, confidence)
+    return float(betaincinv(k, n - k + 1, tail)), float(betaincinv(k + 1, n - k, 1.0 - tail))

@@ -5,11 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.algebra.bracketed_root import bracketed_root
 from antecurve.algebra.partial_fractions import PartialFractions, partial_fractions
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain
 from antecurve.analysis.peaks import largest_magnitude, peak_voltage, search_times
@@ -446,7 +448,9 @@ def _rise_time(
     step: float,
 ) -> float | None:
     """Time between the first crossings of 10 % and 90 % of the step."""
-    from scipy.optimize import brentq
+
+    def beyond(level: float, time_s: float) -> float:
+        return float(response_to_square_wave(fractions, wave, np.array([time_s]))[0] - level)
 
     crossings = []
     for share in (0.1, 0.9):
@@ -459,13 +463,8 @@ def _rise_time(
             crossings.append(0.0)
             continue
         crossings.append(
-            brentq(
-                lambda t, level=level: float(
-                    response_to_square_wave(fractions, wave, np.array([t]))[0] - level
-                ),
-                times[first - 1],
-                times[first],
-                xtol=1e-18,
+            bracketed_root(
+                partial(beyond, level), first=float(times[first - 1]), second=float(times[first])
             )
         )
     return float(crossings[1] - crossings[0])

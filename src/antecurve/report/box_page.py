@@ -10,7 +10,7 @@ from antecurve.report.cautions import CAUTIONS
 from antecurve.report.chart_svg import page_svg
 from antecurve.report.charts import error_chart, response_chart
 from antecurve.report.descriptions import error_text, response_text
-from antecurve.report.page import page_environment
+from antecurve.report.html_page import page_environment
 from antecurve.report.summary import curve_line, governing_lines
 from antecurve.report.switch_schematic import box_schematic_svg, switch_svg
 from antecurve.report.tables import parts_rows, response_rows
