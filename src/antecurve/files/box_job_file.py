@@ -88,9 +88,12 @@ def parse_box_job(raw: Mapping[str, Any], *, folder: Path | None = None) -> BoxJ
     InputError
         When a key is unknown or a value can't be used; the message names the key.
     """
+    tables = raw.get("curve")
+    if not isinstance(tables, list) or not tables:
+        raise InputError("curve", tables, "write one [[curve]] for each position of the switch")
     positions = []
     section = {"position": fields.text(), **curve_section()}
-    for index, table in enumerate(raw["curve"]):
+    for index, table in enumerate(tables):
         where = f"curve[{index}]"
         read = fields.read_section(table, section, where)
         name = read.pop("position", None)
@@ -104,7 +107,7 @@ def parse_box_job(raw: Mapping[str, Any], *, folder: Path | None = None) -> BoxJ
             raise InputError(f"{where}, {error.field}", error.value, error.rule) from None
     switch = fields.read_section(raw.get("switch", {}), _SWITCH, "switch")
     common = {key: value for key, value in raw.items() if key not in ("curve", "switch")}
-    first = {key: value for key, value in raw["curve"][0].items() if key != "position"}
+    first = {key: value for key, value in tables[0].items() if key != "position"}
     return BoxJob(
         parse_job({**common, "curve": first}, folder=folder),
         tuple(positions),
