@@ -7,7 +7,7 @@ import unicodedata
 
 from antecurve.errors import InputError
 
-__all__ = ["check_text", "printable", "unbroken"]
+__all__ = ["as_sentence", "check_text", "printable", "unbroken"]
 
 _TURNING = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 """The characters that turn the direction of what follows them (Unicode Standard Annex 9)."""
@@ -21,6 +21,29 @@ _BEFORE_UNIT = re.compile(
 
 def _acts(character: str) -> bool:
     return unicodedata.category(character) in _ACTING or character in _TURNING
+
+
+def as_sentence(text: str) -> str:
+    """Begin a text with a capital and end it with a full stop, where it has neither.
+
+    Parameters
+    ----------
+    text : str
+        A sentence or more; one that begins with the name of a file keeps that.
+
+    Returns
+    -------
+    str
+        The text as it stands by itself.
+
+    Examples
+    --------
+    >>> as_sentence("set to disc"), as_sentence("unit-a.csv: the output drifts")
+    ('Set to disc.', 'unit-a.csv: the output drifts.')
+    """
+    first = text.split(maxsplit=1)[0] if text.strip() else ""
+    begun = text[:1].upper() + text[1:] if first.isalpha() else text
+    return begun if begun.endswith((".", "?", "!")) else f"{begun}."
 
 
 def check_text(text: str, *, field: str) -> None:

@@ -184,7 +184,7 @@ def _amplitude_to_stand(amplitude_v: float | None, source_level_v: float) -> flo
         raise InputError(
             "largest EMF",
             amplitude_v,
-            f"the EMF of the sheet itself peaks at {format_quantity(peak_v, 'V')}: the parts must "
-            "stand that at least; raise the largest EMF or lower the level",
+            f"the sheet's own EMF peaks at {format_quantity(peak_v, 'V')}, and the parts must "
+            "stand that; raise the largest EMF or lower the level",
         )
     return amplitude_v

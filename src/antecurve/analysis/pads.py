@@ -151,9 +151,9 @@ def unit_pad(*, attenuation_db: float, unit_resistance: float, load_resistance: 
         raise InputError(
             "pad attenuation",
             attenuation_db,
-            f"an input of {format_quantity(unit_resistance, 'ohm')} behind a pad that loads the "
-            f"network with {format_quantity(load_resistance, 'ohm')} takes more than "
-            f"{least:.2f} dB; put the pad at the generator",
+            f"a pad of {format_quantity(load_resistance, 'ohm')} before an input of "
+            f"{format_quantity(unit_resistance, 'ohm')} takes more than {least:.2f} dB; put the "
+            "pad at the generator",
         )
     shunt = 1.0 / (1.0 / parallel - 1.0 / unit_resistance)
     return Pad("unit", attenuation_db, (1.0 - ratio) * load_resistance, shunt)

@@ -367,7 +367,7 @@ def _cheapest(plan: _Planner, wanted: float) -> TolerancePlan:
         + (f", level {plan.level_limit_db:g} dB" if plan.level_limit_db else "")
         + (f", channels {plan.mismatch_limit_db:g} dB" if plan.mismatch_limit_db else ""),
         f"the tightest grades keep {tightest.fraction * 100:.4g} %; allow tighter grades, a wider "
-        "limit, a lower yield or, where it is close, more builds",
+        "limit or a lower yield",
     )
 
 

@@ -165,24 +165,24 @@ def playback_chain(curve: Curve, playback: Playback = IDEAL) -> ZeroPoleGain[com
 
 _TURNOVER_FAULTS = (
     Playback(
-        "turnover 20 % short",
+        "turnover 20 % low",
         turnover_factor=0.8,
         remark="Bass too strong: the top rises from its start.",
     ),
     Playback(
-        "turnover 20 % long",
+        "turnover 20 % high",
         turnover_factor=1.2,
         remark="Bass too weak: the top falls from its start.",
     ),
 )
 _TREBLE_FAULTS = (
     Playback(
-        "treble 20 % short",
+        "treble 20 % low",
         treble_factor=0.8,
         remark="Too little treble cut: a spike at the start of each top.",
     ),
     Playback(
-        "treble 20 % long",
+        "treble 20 % high",
         treble_factor=1.2,
         remark="Too much treble cut: a rounded corner.",
     ),

@@ -354,7 +354,7 @@ def _missed(build: _Build) -> tuple[str, str]:
     now = limit_values(build.picked.topology, build.job, build.picked.network.values[None])
     return (
         "limits of the job",
-        f"as it is, the build is {now.level_db[0]:+.2f} dB off the target level, has "
-        f"{now.output_ohm[0]:.4g} ohm at its output and {now.input_ohm[0]:.4g} ohm at its input, "
-        "and no change of the parts brings it within them; widen the limits or the stock",
+        f"the build is {now.level_db[0]:+.2f} dB off the target level; its output has "
+        f"{now.output_ohm[0]:.4g} ohm, its input {now.input_ohm[0]:.4g} ohm. No change of the "
+        "parts brings it within the limits; widen the limits or the stock",
     )

@@ -74,8 +74,8 @@ Stimulus = Annotated[
     _Texts,
     typer.Option(
         metavar="NUMBER|FILE",
-        help="Channel with the signal before the unit, or the file that was played; the "
-        "record may then be of any signal. One for all captures, or repeated, one for each.",
+        help="Channel with the signal before the unit, or the file that was played. The "
+        "signal may then be any. One for all captures, or repeated, one for each.",
     ),
 ]
 StimulusAt = Annotated[

@@ -58,7 +58,7 @@ def calibrate(
         typer.Option(metavar="DB", help="How far the generator's level changes over the sweep."),
     ] = "0",
     meter_response: Annotated[
-        str, typer.Option(metavar="DB", help="How far the meter's reading does.")
+        str, typer.Option(metavar="DB", help="How far the meter's reading changes with frequency.")
     ] = "0",
     output: OutputFolder = None,
     force: Force = False,
@@ -66,9 +66,9 @@ def calibrate(
 ) -> None:
     """Fit the network's parts to a sweep of it.
 
-    With -o the folder gets values.csv (for judge --measured), correction.csv (to be subtracted
-    from levels measured through the network) and calibration.json.  Exit code 1 when no values
-    within tolerance explain the sweep.
+    With -o the folder gets values.csv for judge --measured, correction.csv and calibration.json.
+    The correction is subtracted from levels measured through the network.  Exit code 1 when no
+    values within tolerance explain the sweep.
 
     \b
     Example: antecurve calibrate bench-network/design.json --sweep network.csv -o calibration
@@ -112,6 +112,7 @@ def _show(calibration: Calibration, assumed: Loading | None) -> None:
     """Print the fitted parts, the load that was assumed, and what contradicts the tolerances."""
     from antecurve.cli.show import show_table
     from antecurve.report.unit_report import calibration_rows
+    from antecurve.texts import as_sentence
 
     show_table(calibration_rows(calibration))
     say(f"The fit leaves {calibration.residual_db:.3f} dB rms.")
@@ -120,7 +121,7 @@ def _show(calibration: Calibration, assumed: Loading | None) -> None:
         say("Then give --load-resistance and --load-capacitance.")
     if not calibration.consistent:
         say("The tolerances of the parts don't explain the sweep, so no value has an interval:")
-        say("\n".join(f"- {finding}" for finding in calibration.findings))
+        say(*(f"- {as_sentence(finding)}" for finding in calibration.findings))
 
 
 def _load_text(loading: Loading) -> str:

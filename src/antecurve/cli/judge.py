@@ -69,8 +69,7 @@ def judge(
         typer.Argument(
             metavar="CAPTURE...",
             help="Captures of one unit, fitted jointly: square waves, sweeps or two-channel "
-            "records as an oscilloscope or a sound interface writes them; or one folder: each "
-            "file in it a unit, each folder in it a unit with several captures.",
+            "records. Or one folder for a batch: each file or folder in it is a unit.",
         ),
     ],
     design: _DesignOption,

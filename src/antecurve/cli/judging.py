@@ -299,14 +299,15 @@ def _difference(verdict: Verdict, mark: str) -> dict[str, bytes]:
 def _show(verdict: Verdict) -> None:
     from antecurve.cli.show import show_table
     from antecurve.report.unit_report import VERDICT_WORDS, band_rows, fitted_rows
+    from antecurve.texts import as_sentence
 
     announce(verdict.decision.value, VERDICT_WORDS[verdict.decision.value])
     show_table(band_rows(verdict))
     show_table(fitted_rows(verdict.fitted))
     for line in (*verdict.findings, *(figure.text for figure in verdict.figures)):
-        say(f"- {line}")
+        say(f"- {as_sentence(line)}")
     if verdict.overlay is not None:
-        say(f"- {verdict.overlay.text}")
+        say(f"- {as_sentence(verdict.overlay.text)}")
 
 
 def judge_folder(

@@ -96,8 +96,8 @@ def command_line(words: Sequence[str] | None = None) -> typer.Typer:
 
     app = typer.Typer(
         name="antecurve",
-        help="Passive RC networks that put a recording curve before a playback preamplifier, "
-        "so that the unit under test must come out flat.",
+        help="Design passive RC networks that impose a recording curve, and prove playback "
+        "preamplifiers with them.",
         epilog="Example: antecurve design -o bench-network",
         no_args_is_help=True,
         pretty_exceptions_enable=False,

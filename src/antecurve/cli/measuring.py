@@ -99,7 +99,7 @@ def play_and_record(
     for caution in MEASURING_CAUTIONS:
         _say(f"- {caution}")
     try:
-        _ask("See to all of these first.")
+        _ask("Do all of these first.")
         unit = measure_unit(bench, plan, folder)
     except (KeyboardInterrupt, Stopped):
         stopped = asked_to_stop() or Stopped(130, "interrupted")

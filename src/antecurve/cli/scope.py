@@ -59,9 +59,8 @@ def scope(
         Optional[list[str]],  # noqa: UP045
         typer.Option(
             metavar="NAME=VALUE",
-            help="Fault of playback: bass-shelf, turnover or treble as a factor on the time "
-            "constant, low-corner or high-corner in hertz. bass-shelf=0: no shelf, the bass goes "
-            "on rising; turnover=0: no bass boost; treble=0: no treble cut. May be repeated.",
+            help="Fault of playback; may be repeated. bass-shelf, turnover and treble take a "
+            "factor on the time constant, or 0 for none. low-corner and high-corner take hertz.",
         ),
     ] = None,
     unit_curve: UnitCurve = None,
@@ -77,8 +76,8 @@ def scope(
     """Predict what an oscilloscope shows of a square wave.
 
     One period in steady state; playback is the inverse of the published curve with unit gain at
-    1 kHz.  With -o the folder gets scope.csv, the traces and a sheet of common faults as PNG and
-    SVG, and faults.csv with their numbers.
+    1 kHz.  With -o the folder gets scope.csv and faults.csv.  Traces and a sheet of common faults
+    come as PNG and SVG.
 
     \b
     Example: antecurve scope bench-network/design.json --frequency 100 --fault turnover=0.8 -o s

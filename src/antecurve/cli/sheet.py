@@ -76,8 +76,8 @@ def sheet(
         Optional[str],  # noqa: UP045
         typer.Option(
             metavar="VOLTS",
-            help="Largest EMF, peak, that the parts have to stand; by default 10 V, or the peak "
-            "of the job's or this sheet's EMF where that is more.",
+            help="Largest EMF, peak, that the parts have to stand. By default 10 V, or the peak "
+            "of the EMF used where that is more.",
         ),
     ] = None,
     generator_tolerance: Annotated[

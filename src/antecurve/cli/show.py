@@ -80,7 +80,7 @@ def show_design(design: Design, *, whole: bool = True) -> None:
     say(*said)
     print()
     say(
-        f"Network {picked.topology.form}. Wire each position between its two nodes.",
+        f"Network {picked.topology.form}. Wire each part between its two nodes.",
         node_caption(picked),
     )
     show_table(wiring_rows(picked))

@@ -113,8 +113,9 @@ _DISCS: tuple[Curve, ...] = (
         poles_s=(318 / _US,),
         poles_at_origin=1,
         source="IEC 98, amendment 4 (1976), as given in an encyclopedia article",
-        remark="Inverse of disc playback with its 7950 µs high-pass, which the standard puts on "
-        "playback only: it rises towards DC and needs a low_end_bound. One source says 1972.",
+        remark="Inverse of disc playback with its 7950 µs high-pass. The standard puts that on "
+        "playback only. The curve rises towards DC and needs a low_end_bound. One source says "
+        "1972.",
         year=1976,
     ),
     Curve(
@@ -131,7 +132,7 @@ _DISCS: tuple[Curve, ...] = (
         poles_s=(1 / (2 * math.pi * 400),),
         zeros_at_origin=1,
         source="AES playback curve of 1951, in IASA-TC 04, 5.3.6, table 1",
-        remark="Turnover 400 Hz, treble 2500 Hz (-12 dB at 10 kHz is 2595 Hz exactly); no bass "
+        remark="Turnover 400 Hz, treble 2500 Hz; -12 dB at 10 kHz is 2595 Hz exactly. No bass "
         "shelf: the 50 Hz that the table lists is doubtful for 1951.",
         year=1951,
     ),

@@ -48,14 +48,14 @@ def check_circuit(circuit: UnitCircuit) -> NodalModel:
     except np.linalg.LinAlgError:
         raise _fault(
             "the equations of the circuit have no solution: look for an operational amplifier "
-            "without feedback from its output to its minus input, or sources against each other"
+            "without feedback, or sources against each other"
         ) from None
     if not np.all(np.isfinite(response)) or np.all(np.abs(response) < _DEPENDS):
         raise _fault("the output does not depend on the input: follow the signal from in to out")
     if model.growing_modes() > 0:
         raise _fault(
-            "the feedback loop is unstable: look whether plus and minus of an operational "
-            "amplifier, or the sign of a gain, are exchanged"
+            "the feedback loop is unstable: check plus and minus of each operational amplifier, "
+            "and the signs of the gains"
         )
     return model
 
@@ -131,8 +131,8 @@ def _check_bias(circuit: UnitCircuit) -> None:
     for name, node in inputs:
         if node not in joined:
             raise _fault(
-                f"the input of {name} at the node {node} has no direct path for its bias: put a "
-                f"resistor from {node} to ground or to an output",
+                f"the input of {name} at {node} has no path for its bias: put a resistor from "
+                f"{node} to ground",
                 name,
             )
 

@@ -113,7 +113,7 @@ def how_to_tell(
     if refs:
         return (
             f"unit off and discharged, lift one end of {_where(model.circuit, refs[0])}, and "
-            "measure its insulation with an ohmmeter: a good one reads beyond 10 MΩ"
+            "measure its insulation: a good one reads beyond 10 MΩ"
         )
     if hypothesis.refs == ("load",):
         return "disconnect what the output feeds and capture again: the fault then goes"

@@ -51,8 +51,8 @@ def read_drawer(path: Path | str) -> Drawer:
             raise FileFormatError(
                 row.location,
                 ", ".join(row.cells.values()),
-                f"it repeats {seen[entry]}; put like parts in one row with their quantity, and "
-                "give measured parts a description of their own",
+                f"it repeats {seen[entry]}; put like parts in one row with their quantity, or "
+                "describe measured parts apart",
             )
         seen[entry] = row.location.rpartition(", ")[2]
         entries.append(entry)

@@ -172,8 +172,8 @@ def _check_commas(lines: Sequence[str], layout: _Layout, path: str) -> None:
     raise FileFormatError(
         f"{path}, line {layout.first + 1}",
         rows[0],
-        f"it reads as {layout.columns} columns of whole numbers or as {half} with a decimal comma; "
-        "state --decimal point or --decimal comma",
+        f"it reads as {layout.columns} columns of whole numbers or {half} with a decimal comma; "
+        "state --decimal",
     )
 
 

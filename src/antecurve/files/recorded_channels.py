@@ -336,8 +336,8 @@ def _output_channel(channels: Channels, asked: ReadingOptions) -> int:
     if count == 1 and asked.stimulus is not None:
         raise InputError(
             channels.path, "one channel where two are needed",
-            "record the stimulus on one and the unit's output on the other, or name the file "
-            "that was played with --stimulus FILE.wav",
+            "record the stimulus on the other, or name the file that was played with "
+            "--stimulus FILE.wav",
         )  # fmt: skip
     if asked.channel is not None:
         return asked.channel

@@ -198,8 +198,8 @@ def _plain_sweep(table: NumberTable, asked: ReadingOptions) -> Recording | None:
         raise FileFormatError(
             table.path,
             "two columns without names",
-            "it may be time and volts or frequency and level; name them in a line above: "
-            "time_s,volts or frequency_hz,level_db",
+            "they may be time and volts, or frequency and level; write time_s,volts or "
+            "frequency_hz,level_db above",
         )
     named = NumberTable(
         table.path,

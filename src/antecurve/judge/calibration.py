@@ -310,8 +310,8 @@ def _findings(outside: tuple[OutsideTolerance, ...]) -> tuple[str, ...]:
     if outside:
         return tuple(one.sentence for one in outside)
     return (
-        "no values within tolerance explain the sweep, nor one or two values outside: check the "
-        "wiring, the parts, and what the sweep was loaded with",
+        "no values within tolerance explain the sweep, nor do one or two outside it. Check the "
+        "wiring, the parts and the load of the sweep",
     )
 
 

@@ -69,7 +69,7 @@ class OutsideTolerance(Result):
         if self.is_load:
             return (
                 f"a {self.name} of {value} ({low} to {high}) in place of {nominal} explains the "
-                "sweep: was it that of the sweep's instruments? Then state it"
+                "sweep. Was it that of the instruments? Then state it"
             )
         off = 100.0 * (self.value / self.nominal - 1.0)
         limit = "without a tolerance" if not self.tolerance else f"±{100.0 * self.tolerance:.2g} %"

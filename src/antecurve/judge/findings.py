@@ -347,11 +347,11 @@ def _joint_low(
         )
     )
     clear = f"{clear_frequency(LOW_SQUARE_HZ, mains_hz=mains_hz):.0f} Hz"
-    advice = "" if lowest <= 50.0 else f"; a square wave of {clear} tells them apart"
+    advice = "" if lowest <= 50.0 else f". A square wave of {clear} tells them apart"
     return (
-        f"bass shelf ({_range_micro(value)}) and low corner are hardly told apart by a capture "
-        f"from {_hertz(lowest)} up: their frequencies add up to {centre:.4g} Hz "
-        f"(±{spread:.2g}), together {size:+.2f} dB (±{reach:.2f}) at {_hertz(at)}{advice}"
+        f"A capture from {_hertz(lowest)} up hardly tells the bass shelf ({_range_micro(value)}) "
+        f"from a low corner. Their frequencies add up to {centre:.4g} Hz (±{spread:.2g}), which "
+        f"makes {size:+.2f} dB (±{reach:.2f}) at {_hertz(at)}{advice}"
     )
 
 
@@ -369,7 +369,7 @@ def _below_capture(
     orders = sorted({f.shape.low_end for f in fit.families if f.acceptable})
     shapes = " or ".join(order.name.lower().replace("_", " ") for order in orders)
     return [
-        f"below {_hertz(lowest)} the low corner may be of {shapes}: "
-        f"{reach[worst]:.2f} dB is open at {_hertz(float(deviation.frequency_hz[worst]))}; "
-        f"a second capture at {clear_frequency(LOW_SQUARE_HZ, mains_hz=mains_hz):.0f} Hz settles it"
+        f"Below {_hertz(lowest)} the low corner may be of {shapes}, which leaves "
+        f"{reach[worst]:.2f} dB open at {_hertz(float(deviation.frequency_hz[worst]))}. A second "
+        f"capture at {clear_frequency(LOW_SQUARE_HZ, mains_hz=mains_hz):.0f} Hz settles it"
     ]

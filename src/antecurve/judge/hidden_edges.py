@@ -52,8 +52,8 @@ def hidden_edge_findings(
     per_period = record.rate_hz / record.frequency_hz
     other_hz = record.frequency_hz * (1.0 - 2.0 * _OFF / per_period)
     text = (
-        f"{name}: every period is sampled at the same {per_period:.0f} points, and edges hide "
-        f"between two of them: up to {folded.max():.2g} dB of uncertainty; set the generator to "
+        f"{name}: every period is sampled at the same {per_period:.0f} points. Edges hide between "
+        f"them, which adds up to {folded.max():.2g} dB of uncertainty. Set the generator to "
         f"{other_hz:.5g} Hz and capture again"
     )
     kind = ResidualKind.HIDDEN_EDGES

@@ -97,8 +97,8 @@ def misfit_findings(
     text = (
         f"{name}: the response has a shape that the model lacks, "
         f"{DB_PER_NEPER * float(pooled.error.real[worst]):+.2f} dB at "
-        f"{format_quantity(float(pooled.frequency_hz[worst]), 'Hz', digits=2)}; it is {counted}; "
-        "capture again at a level 10 dB lower: what changes is distortion"
+        f"{format_quantity(float(pooled.frequency_hz[worst]), 'Hz', digits=2)}. It is {counted}. "
+        "Capture again at a level 10 dB lower: what changes is distortion"
     )
     return [
         ResidualFinding(

@@ -108,10 +108,9 @@ shape (octaves,)
         seen = "not seen" if self.distortion_db is None else f"{self.distortion_db:.1f} dB"
         turned = ", upside down" if self.polarity < 0 else ""
         return (
-            f"difference of output and stimulus: {self.difference_db:.1f} dB of the output "
+            f"Output and stimulus differ by {self.difference_db:.1f} dB of the output "
             f"(response {self.explained_db:.1f} dB, noise {self.noise_db:.1f} dB, "
-            f"distortion {seen}) with a gain of {self.gain_db:.2f} dB "
-            f"and {_delay_text(self.delay_s)}{turned}"
+            f"distortion {seen}). Gain {self.gain_db:.2f} dB, {_delay_text(self.delay_s)}{turned}"
         )
 
 

@@ -214,8 +214,7 @@ def _first_period(likeness: Floats, name: str) -> int:
         raise InputError(
             name,
             "no waveform that repeats",
-            "capture at least one and a half, better three, periods of the square wave with the "
-            "output well above noise and hum",
+            "capture three periods of the square wave, with the output well above noise and hum",
         )
     turned = _turned_likeness(likeness)
     first = int(np.flatnonzero(turned >= _NEARLY_BEST * turned.max())[0])

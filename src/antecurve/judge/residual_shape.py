@@ -101,7 +101,7 @@ def shape_findings(
     frequency = float(frequency_hz[worst])
     text = (
         f"{name}: the response has a shape that the model lacks, {missed_db[worst]:+.2f} dB at "
-        f"{frequency:.0f} Hz; it is counted as the unit's own"
+        f"{frequency:.0f} Hz. It is counted as the unit's own"
     )
     # Both a level and that at 1 kHz, which it is taken against.
     reach = np.full_like(missed_db, _COVERAGE_FACTOR * math.sqrt(2.0) * noise_db)

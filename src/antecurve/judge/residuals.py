@@ -115,10 +115,10 @@ def fitted_ringing(
     if ringing is None or ringing.frequency_hz > _FOLDED * highest_seen_hz:
         return ()
     text = (
-        f"the top rings at {1e-3 * ringing.frequency_hz:.3g} kHz with a Q of "
-        f"{ringing.quality:.2g} ({ringing.least_quality:.2g} or more): a phase margin of some "
-        f"{phase_margin_deg(ringing.quality):.0f} degrees, short of oscillation; capture again "
-        "with the cable and load of use, at 2 million samples a second or more"
+        f"The top rings at {1e-3 * ringing.frequency_hz:.3g} kHz with a Q of "
+        f"{ringing.quality:.2g} ({ringing.least_quality:.2g} or more), a phase margin of some "
+        f"{phase_margin_deg(ringing.quality):.0f} degrees. Capture again with the cable and load "
+        "of use, at 2 million samples a second or more"
     )
     kind, at = ResidualKind.OSCILLATION, ringing.frequency_hz
     return (ResidualFinding(kind, "", text, at, forbids_pass=True),)

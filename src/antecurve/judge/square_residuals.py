@@ -78,8 +78,9 @@ def _lines(record: ResidualRecord) -> list[ResidualFinding]:
         text = (
             f"{record.name}: a line at {format_quantity(line.frequency_hz, 'Hz', digits=3)} on "
             f"{where}, as sampled {rate:.3g} times a second, "
-            f"{_line_level(line.amplitude_v, record.size_v)}: oscillation or pick-up; look at the "
-            "output with a fast time base and the drive off, and capture again without it"
+            f"{_line_level(line.amplitude_v, record.size_v)}. The unit oscillates or picks it up. "
+            "Look at the output with a fast time base and the drive off, and capture again without "
+            "it"
         )
         grave = line.amplitude_v > _OSCILLATES * record.size_v
         kind = ResidualKind.OSCILLATION
@@ -111,8 +112,8 @@ def _slow(record: ResidualRecord) -> list[ResidualFinding]:
     else:
         return []
     text = (
-        f"{record.name}: {what} of the square wave within the record: motor-boating, or a unit "
-        "that has not settled; wait, and capture a record of 1 s or longer"
+        f"{record.name}: {what} of the square wave within the record. The unit motor-boats or has "
+        "not settled. Wait, and capture a record of 1 s or longer"
     )
     return [ResidualFinding(ResidualKind.SLOW_MOVEMENT, record.name, text, 0.0, forbids_pass=True)]
 
@@ -121,7 +122,7 @@ def _halves(record: ResidualRecord) -> list[ResidualFinding]:
     """Even harmonics and unlike edges."""
     noise, size = record.noise, record.size_v
     step = record.basis.record.step_v
-    lower = "capture again at a level 10 dB lower"
+    lower = "Capture again at a level 10 dB lower"
     findings = []
     # Where the fit misses by far, hum may be taken for the other mains frequency.
     hum_told = record.basis.interference.hum is None or record.excess < _MISSED
@@ -132,8 +133,8 @@ def _halves(record: ResidualRecord) -> list[ResidualFinding]:
             top = int(np.argmax(np.abs(even.error)))
             text = (
                 f"{record.name}: even harmonics, {_line_level(level, size)}, most of number "
-                f"{even.orders[top]:.0f}: one half of the wave is treated unlike the other (one "
-                f"rail cut, or even-order distortion); {lower}"
+                f"{even.orders[top]:.0f}. One half of the wave is treated unlike the other: "
+                f"one rail is cut, or there is even-order distortion. {lower}"
             )
             at = float(even.orders[top] * record.basis.record.frequency_hz)
             kind = ResidualKind.EVEN_ORDERS
@@ -150,9 +151,9 @@ def _halves(record: ResidualRecord) -> list[ResidualFinding]:
     )
     if unlike > 0.0:
         text = (
-            f"{record.name}: falling edges are not rising ones turned over, they differ by "
-            f"{100.0 * unlike / size:.1f} % of the half swing: one rail is cut, or the output "
-            f"follows one way faster than the other; {lower}"
+            f"{record.name}: falling and rising edges differ by {100.0 * unlike / size:.1f} % of "
+            "the half swing. One rail is cut, or the output follows one way faster than the other. "
+            f"{lower}"
         )
         at = record.basis.record.rate_hz / 2.0
         findings.append(
@@ -174,8 +175,8 @@ def _straight(record: ResidualRecord) -> list[ResidualFinding]:
         return []
     text = (
         f"{record.name}: edges are straight, {1e-6 * edges.slope_v_per_s:.2g} V/µs over "
-        f"{1e6 * edges.duration_s:.3g} µs: the unit reaches the limit of its slope, or the "
-        "generator's edges are as slow; capture again at a level 10 dB lower: a limit of the slope "
+        f"{1e6 * edges.duration_s:.3g} µs. The unit reaches the limit of its slope, or the "
+        "generator's edges are as slow. Capture again at a level 10 dB lower: a limit of the slope "
         "then leaves a faster edge"
     )
     at = 0.35 / edges.duration_s
@@ -196,9 +197,9 @@ def _ringing(record: ResidualRecord) -> list[ResidualFinding]:
     text = (
         f"{record.name}: edges ring at {format_quantity(ringing.frequency_hz, 'Hz', digits=2)} "
         f"with a Q of {ringing.quality:.2g} ({ringing.least_quality:.2g} or more), "
-        f"{_line_level(ringing.amplitude_v, record.size_v)} at the edge: a phase margin of some "
-        f"{phase_margin_deg(ringing.quality):.0f} degrees, short of oscillation; capture again "
-        "with the cable and load of use, at 2 million samples a second or more"
+        f"{_line_level(ringing.amplitude_v, record.size_v)} at the edge. The phase margin is some "
+        f"{phase_margin_deg(ringing.quality):.0f} degrees. Capture again with the cable and load "
+        "of use, at 2 million samples a second or more"
     )
     at, grave = ringing.frequency_hz, ringing.least_quality >= RINGS
     return [ResidualFinding(ResidualKind.OSCILLATION, record.name, text, at, forbids_pass=grave)]

@@ -245,7 +245,7 @@ def different_units(
             return ""
     names = " and ".join(o.name for o in observations)
     return (
-        f"the captures do not seem to be of one unit in one state: together {names} leave "
-        f"{worst**0.5:.1f} times the noise, each by itself {most**0.5:.1f} times at most; judge "
+        f"the captures do not seem to be of one unit in one state. Together {names} leave "
+        f"{worst**0.5:.1f} times the noise, each by itself {most**0.5:.1f} times at most. Judge "
         "each by itself, or capture again without touching the unit in between"
     )

@@ -136,8 +136,8 @@ def report(search: Search, objective_db: float, complete: bool, claim: str = "")
         claim = f"the search ended early; no combination's centred error is below {bound:.3g} dB"
     elif not claim:
         claim = (
-            "the search ended early and reached no lower bound above 0 dB: a better combination "
-            "may exist; a longer pick.budget_seconds or fewer candidates prove more"
+            "the search ended early without a lower bound, so a better combination may exist. A "
+            "longer pick.budget_seconds or fewer candidates prove more"
         )
     return SearchReport(
         objective_db, complete, min(bound, objective_db), search.combinations,

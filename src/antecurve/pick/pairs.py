@@ -71,8 +71,8 @@ def pick_pair(search: Search, best: Contender, complete: bool) -> PickResult:
     if pair is None:
         raise NoCombinationError(
             "pick.sets",
-            "the parts on hand make one network, and no second one beside it was found; add "
-            "parts or allow a series beside the drawer",
+            "the parts on hand make one network, but no second one; add parts or allow a series "
+            "beside the drawer",
         )
     better, worse = pair
     forms = compared(search, better, lower=search.lower, proved=complete and better is best)

@@ -209,9 +209,8 @@ class Search:
         limit = self.job.network.output_resistance_max or math.inf
         return NoCombinationError(
             "network.output_resistance_max",
-            f"{form} makes the curve with an output resistance of about "
-            f"{format_quantity(least, 'ohm')} or more, allowed is {format_quantity(limit, 'ohm')}; "
-            "raise the limit or lower the level",
+            f"{form} needs an output resistance of about {format_quantity(least, 'ohm')} or more, "
+            f"allowed is {format_quantity(limit, 'ohm')}; raise the limit or lower the level",
         )
 
     def _own(self, topology: Topology) -> None:

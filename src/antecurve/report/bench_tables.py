@@ -202,7 +202,7 @@ def plan_rows(plan: LevelPlan) -> TextTable:
         declared("wanted", "kind.level_v", _volt),
         declared("resistance", "kind.load_resistance", _ohm),
         declared("set EMF", "setting.emf_v", _volt),
-        declared("set, display for its own load", "setting.displayed_v", _volt),
+        declared("setting in its own load mode", "setting.displayed_v", _volt),
         declared("error dB", "error_centred_db", "{:.3f}".format),
         declared("or a pad at the generator", pad, right=False),
         declared("advice", lambda planned: planned.advice or None, right=False),

@@ -72,7 +72,7 @@ def spread_rows(result: SpreadResult) -> TextTable:
         ("two channels, level at 1 kHz", result.mismatch.level_db),
         ("two channels, anywhere in the band", result.mismatch.largest_db),
     )
-    names = {"half of builds": "p50", "95 %": "p95", "99 %": "p99", "largest met": "max"}
+    names = {"half of builds": "p50", "95 %": "p95", "99 %": "p99", "largest drawn": "max"}
     return table_of(
         column("dB", [name for name, _ in quantities], right=False),
         *(
@@ -96,15 +96,21 @@ def spread_lines(result: SpreadResult) -> list[str]:
         Builds, worst case, yield, level, what to tighten first.
     """
     lines = [
-        f"{result.builds:,} builds, {result.distribution}, seed {result.seed}; the mismatch over "
-        f"{result.mismatch.pairs:,} pairs."
+        f"{result.builds:,} builds, {result.distribution}, seed {result.seed}. Mismatch of two "
+        f"channels over {result.mismatch.pairs:,} pairs."
     ]
     worst = result.worst
     if worst is not None:
-        proof = "no build within tolerance exceeds" if worst.proved else "bound reached so far:"
         lines.append(
-            f"Worst case {worst.centred_db:.3f} dB, {proof} {worst.upper_bound_db:.3f} dB; worst "
-            f"corner {worst.corner_db:.3f} dB; root sum square {worst.root_sum_square_db:.3f} dB."
+            f"Worst case ±{worst.upper_bound_db:.3f} dB: no build within tolerance exceeds it "
+            "(proved)."
+            if worst.proved
+            else f"Worst case between ±{worst.centred_db:.3f} and ±{worst.upper_bound_db:.3f} dB; "
+            "the search for it ended early."
+        )
+        lines.append(
+            f"Worst corner ±{worst.corner_db:.3f} dB; root sum square "
+            f"±{worst.root_sum_square_db:.3f} dB."
         )
     if result.within is not None:
         lines.append(yield_sentence(result.within))
@@ -115,7 +121,7 @@ def spread_lines(result: SpreadResult) -> list[str]:
     first = tighten_first(result.sensitivity)
     if first.share:
         lines.append(
-            f"Buy {first.ref} tighter first: {first.share * 100:.0f} % of the error's variance."
+            f"Tighten {first.ref} first: it makes {first.share * 100:.0f} % of the variance."
         )
     return lines
 
@@ -136,7 +142,7 @@ def sensitivity_rows(result: SpreadResult) -> TextTable:
     """
     return table_from(
         sorted(result.sensitivity, key=lambda s: -s.share),
-        declared("position", "ref", right=False),
+        declared("reference", "ref", right=False),
         declared("error dB per %", "db_per_percent_max", "{:.3f}".format),
         declared("level dB per %", "level_db_per_percent", signed_cells(3)),
         declared("share of variance", "share", percent(1)),
@@ -205,8 +211,8 @@ def plan_line(plan: TolerancePlan) -> str:
     if plan.reel_correlation:
         more += f", parts off one reel correlated by {plan.reel_correlation:g}"
     assumed = (
-        f" Cheapest as far as looser grades never raise the yield: {plan.assumed:,} cheaper "
-        "assignments were left out on that."
+        f" This assumes that looser grades never raise the yield: {plan.assumed:,} cheaper "
+        "assignments were left out."
         if plan.assumed
         else ""
     )
@@ -232,7 +238,7 @@ def plan_rows(plan: TolerancePlan) -> TextTable:
     """
     return table_from(
         plan.choices,
-        declared("position", "ref", right=False),
+        declared("reference", "ref", right=False),
         declared("parts", "parts"),
         declared("tolerance", lambda c: f"±{c.grade.tolerance * 100:g} %"),
         declared("each", "grade.price", "{:g}".format),
@@ -296,9 +302,9 @@ def as_built_lines(build: AsBuilt) -> list[str]:
     """
     low, high = (format_quantity(f, "Hz") for f in build.error.band_hz)
     lines = [
-        f"This build, {low} to {high}: error {build.error.centred_db:.3f} dB (half of its range), "
-        f"re 1 kHz at most {build.error.at_1khz_db:.3f} dB; against the published time constants "
-        f"alone {build.published_error.centred_db:.3f} dB.",
+        f"This build, {low} to {high}: error ±{build.error.centred_db:.3f} dB; at most "
+        f"{build.error.at_1khz_db:.3f} dB relative to 1 kHz.",
+        f"Against the published time constants alone: ±{build.published_error.centred_db:.3f} dB.",
         f"Level at 1 kHz {build.level_shift_db:+z.3f} dB against the values marked.",
     ]
     if build.nominal:

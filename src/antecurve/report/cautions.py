@@ -5,14 +5,13 @@ from __future__ import annotations
 __all__ = ["CAUTIONS", "INSIDE_CAUTIONS", "MEASURING_CAUTIONS", "SOUND_CAUTIONS"]
 
 CAUTIONS = (
-    "A unit under test may carry mains voltage, and a valve unit several hundred volts that stay "
-    "on its capacitors after switching off. Work inside only if you are qualified to, and follow "
+    "A unit under test may carry mains voltage. The capacitors of a valve unit hold several "
+    "hundred volts after switching off. Work inside only if you are qualified to, and follow "
     "your local codes.",
     "The network passes treble at full level by design. Take loudspeakers and headphones off, or "
-    "turn the volume down, before sweeping or feeding a square wave: it can destroy tweeters and "
-    "hurt ears.",
-    "Use film or C0G capacitors and metal film resistors, keep the leads short, put the network "
-    "into a screened box and ground it at one point, at the unit's input.",
+    "turn the volume down, before a sweep or a square wave. It can destroy tweeters and hurt ears.",
+    "Use film or C0G capacitors and metal film resistors, and keep the leads short. Put the "
+    "network into a screened box and ground it at one point, at the unit's input.",
 )
 """Cautions for the bench."""
 
@@ -25,13 +24,13 @@ SOUND_CAUTIONS = (
 
 INSIDE_CAUTIONS = (
     CAUTIONS[0],
-    "Before you measure or unsolder: switch the unit off, pull its mains plug, wait, discharge its "
-    "capacitors through a resistor and make sure with a voltmeter that they are.",
+    "Before you measure or unsolder: switch the unit off, pull its mains plug and wait. Discharge "
+    "its capacitors through a resistor, and make sure with a voltmeter that they are.",
 )
 """Cautions wherever a measurement inside a unit is advised."""
 
 MEASURING_CAUTIONS = (
-    "Take headphones off, and loudspeakers off the unit and the interface: square waves and "
+    "Take headphones off, and loudspeakers off the unit and the interface. Square waves and "
     "treble at full level can destroy tweeters and hurt ears.",
     CAUTIONS[0],
     "Local codes, and people qualified for such work, overrule what is said here.",

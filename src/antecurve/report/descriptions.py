@@ -84,7 +84,7 @@ def error_text(analysis: Analysis, *, limit_db: float | None) -> str:
     bottom, top = curves.interval_db
     text = (
         f"The error re 1 kHz lies between {signed(float(error.min()), digits=3)} and "
-        f"{signed(float(error.max()), digits=3)} dB from {_hertz(low)} to {_hertz(high)}; "
+        f"{signed(float(error.max()), digits=3)} dB from {_hertz(low)} to {_hertz(high)}. "
         f"95 % of builds lie between {signed(float(bottom.min()), digits=2)} and "
         f"{signed(float(top.max()), digits=2)} dB."
     )

@@ -105,8 +105,8 @@ def _conclusion(diagnosis: Diagnosis) -> str:
     good, unexplained = diagnosis.good_probability, diagnosis.unexplained_probability
     if diagnosis.called_good:
         return (
-            f"No part is suspect: {100 * good:.0f} % that all are within tolerance, or that what "
-            "is off does not show at the output."
+            f"No part is suspect: with {100 * good:.0f} % all are within tolerance, or the fault "
+            "does not show at the output."
         )
     if unexplained >= _SURE:
         return (

@@ -7,7 +7,7 @@ __all__ = ["PRACTICAL_NOTES"]
 PRACTICAL_NOTES = (
     "Film (polypropylene, polystyrene) or class 1 ceramic (C0G) capacitors only: class 2 ceramic "
     "changes its value with voltage and temperature.",
-    "House the network in a metal box and join it to ground at one point only, at the connector "
+    "House the network in a metal box. Join that to ground at one point only, at the connector "
     "of the unit.",
     "Keep input and output wiring apart: stray capacitance across the whole network lifts the "
     "treble.",

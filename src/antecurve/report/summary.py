@@ -109,7 +109,7 @@ def _what_limits_the_pick(design: Design, analysis: Analysis) -> str:
             "The pick dominates, and its search ended early. A longer budget "
             "(pick.budget_seconds) or more values would gain most"
         )
-    return "The pick dominates. More values, or two parts per position, would gain most"
+    return "The pick dominates. More values, or two joined parts, would gain most"
 
 
 def _out_of_reach(design: Design) -> list[str]:
@@ -439,7 +439,7 @@ def _own_lines(design: Design) -> list[str]:
         )
     if own.exact and own.free_directions:
         first += (
-            " The table's column exact has another set of such values, one near the "
-            "parts picked: curve and level leave a choice, and every set makes the same response."
+            " The table's column exact has another set of such values, near the parts picked. "
+            "Curve and level leave a choice, and every set makes the same response."
         )
     return [first, *(f"Left free by curve and level: {d.text}." for d in own.free_directions)]

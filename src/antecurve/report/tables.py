@@ -80,9 +80,9 @@ def node_caption(picked: PickedNetwork) -> str:
     if minus == "0":
         return f"in: from the generator; {plus}: to the unit; 0: common return."
     return (
-        f"Balanced: in and 0 are the two legs of the generator, {plus} and {minus} those of the "
-        f"unit; {minus} is not ground. Generator and unit must not both be grounded at these "
-        "nodes, or one leg is shorted."
+        f"Balanced: in and 0 are the legs of the generator, {plus} and {minus} those of the unit. "
+        f"{minus} is not ground. Never ground generator and unit both at these nodes: that shorts "
+        "one leg."
     )
 
 
@@ -105,7 +105,7 @@ def wiring_rows(picked: PickedNetwork) -> TextTable:
 
     return table_from(
         picked.positions,
-        declared("position", "element.ref", right=False),
+        declared("reference", "element.ref", right=False),
         declared("from", lambda p: p.element.nodes[0], right=False),
         declared("to", lambda p: p.element.nodes[1], right=False),
         declared("exact", lambda p: ohm_or_farad(p, p.exact)),
@@ -142,7 +142,7 @@ def parts_rows(parts: PartsList) -> TextTable:
     )
     return table_from(
         parts.lines,
-        declared("positions", "refs", " ".join, right=False),
+        declared("references", "refs", " ".join, right=False),
         declared("quantity", "quantity"),
         *(ordered if parts.priced else ()),
         declared("value", "value"),
@@ -211,7 +211,7 @@ def order_lines(parts: PartsList) -> list[str]:
                 f"needed ({order.needed_cost:.2f})."
             )
     unpriced = [line for line in parts.lines if line.order is None]
-    total = f"All in all {parts.cost:.2f}, in the currency of the prices"
+    total = f"Total {parts.cost:.2f}, in the currency of the prices"
     if unpriced:
         names = ", ".join(f"{line.kind} {line.value}" for line in unpriced)
         total += f"; without {names} (on hand, or no price given)"

@@ -113,8 +113,8 @@ class _Cascade(Section):
         at_origin = curve.zeros_at_origin > 1 or curve.poles_at_origin
         if degree != 2 or at_origin or excess not in (0, -1):
             return Violation(
-                "two sections need exactly two zeros (at most one of them at the origin), two "
-                "poles or one, and a finite gain towards DC, but the curve has "
+                "two sections need two zeros (at most one at the origin), one or two poles, and "
+                "a finite gain towards DC; the curve has "
                 f"{counted(degree, 'zero')}, {counted(len(curve.poles_s), 'pole')} and "
                 f"{counted(curve.poles_at_origin, 'pole')} at the origin",
                 structural=True,
@@ -325,7 +325,7 @@ class _Problem:
             if not strength > 0:
                 unit, zero = ("1/F", "the origin") if time is None else ("ohm", "")
                 return Violation(
-                    "the series element of each section must be above 0, but that for the zero at "
+                    "the series element of each section must be above 0; that for the zero at "
                     f"{zero or format_quantity(time, 's')} would be "
                     f"{format_quantity(strength, unit)} {at_level(self.gain)} with a shunt "
                     f"resistor in the middle of {format_quantity(1.0 / self.r, 'ohm')}"
@@ -381,7 +381,7 @@ class _Problem:
         constant = self.elements(()).curve.gain_constant
         return Violation(
             "the curve must still rise to the gain at high frequency, w g T1 T3/T2 (1 + Rs (1/R2 "
-            f"+ 1/R4 + 1/RL)) < 1 with w = 2 pi 1 kHz and g = {constant:.4g}: "
+            f"+ 1/R4 + 1/RL)) < 1; w = 2 pi 1 kHz and g = {constant:.4g}: "
             f"{reach:.4g} < 1 does not hold {at_level(self.gain)}"
         )
 

@@ -64,7 +64,7 @@ def _branch_words(problem: StageProblem, balance: Balance, zero: float, resistan
         )
     return (
         "each branch of the series arm must have a resistance above 0, Rp D(-1/T)/(g0 Q(-1/T) "
-        f"(1 - T'/T)...) > 0, but {outcome} with Q's time constants {listed(balance.times)} (of "
+        f"(1 - T'/T)...) > 0; {outcome} with Q's time constants {listed(balance.times)} (of "
         f"the roots of D = g0 N) {at_level(problem.gain)}"
     )
 
@@ -96,7 +96,7 @@ def shunt_branch_violation(balance: Balance, *, zero: float, capacitance: float)
     """
     return Violation(
         f"the shunt branch at {format_quantity(zero, 's')} must have a capacitance above 0, "
-        f"-T Q(-1/T)/Rp > 0, but it would be {format_quantity(capacitance, 'F')} with Q's time "
+        f"-T Q(-1/T)/Rp > 0; it would be {format_quantity(capacitance, 'F')} with Q's time "
         f"constants {listed(balance.times)}"
     )
 

@@ -339,7 +339,7 @@ def _inequality(problem: StageProblem, nearest: float) -> Violation:
     source = problem.loading.source_resistance
     limit = format_quantity(problem.parallel * nearest + source, "ohm")
     return Violation(
-        "without ultrasonic pole the resistance in series with the source must be able to be 0, "
+        "without ultrasonic pole the resistance in series with the source must be able to be 0; "
         f"Z (1/h - 1) {sign} Rs with Z = Rp Tz.../Tq... and h the gain at high frequency: "
         f"{limit} {sign} {format_quantity(source, 'ohm')} does not hold {where}"
     )

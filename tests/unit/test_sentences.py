@@ -1,0 +1,36 @@
+"""What the program says: listed in one file, and no sentence longer than twenty words."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from sentences import LISTED, clauses, listed, word_count
+
+MOST_WORDS = 20
+
+
+def test_the_list_is_that_of_the_source() -> None:
+    """``python tests/sentences.py`` writes it anew; read what is new in it aloud."""
+    assert LISTED.read_text(encoding="utf-8") == listed()
+
+
+@pytest.mark.parametrize(
+    "line", [x for x in LISTED.read_text("utf-8").splitlines() if x and not x.startswith("# ")]
+)
+def test_no_sentence_is_long(line: str) -> None:
+    for clause in clauses(line):
+        assert word_count(clause) <= MOST_WORDS, clause
+
+
+def test_words_are_counted_as_they_are_read() -> None:
+    assert word_count("Generators up to {} add at most {} dB") == 9
+    # Symbols of a formula are no words.
+    assert word_count("the gain, g0 T1 T3/(T2 T4), must be below 1") == 6
+    assert clauses("This is one; this is two. This is three") == [
+        "This is one", "this is two", "This is three",
+    ]  # fmt: skip
