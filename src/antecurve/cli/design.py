@@ -34,7 +34,8 @@ def design(
 ) -> None:
     """Design a network: pick its parts, and say how good it is.
 
-    With -o the folder gets design.json, parts.csv, response.csv, network.cir and report.html.
+    With -o the folder gets design.json, parts.csv, response.csv, network.cir, report.html and
+    board.svg, the network on a strip board.
     Exit code 1 when the nominal error misses the job's error_limit_db, or when the builds of
     the spread were interrupted.
 
@@ -81,11 +82,13 @@ def design(
 def _files(designed: Design, *, plots: bool) -> dict[str, bytes]:
     from antecurve.cli.progress import busy_progress
     from antecurve.files.design_folder import design_files
+    from antecurve.report.board_drawing import board_files
     from antecurve.report.page import report_page
     from antecurve.report.plots import plot_files
 
     with busy_progress("drawing the report"):
-        drawn = {"report.html": report_page(designed), **(plot_files(designed) if plots else {})}
+        drawn = {"report.html": report_page(designed), **board_files(designed)}
+        drawn |= plot_files(designed) if plots else {}
     return design_files(designed) | drawn
 
 

@@ -106,7 +106,8 @@ def diagnose(
     """Find which part of a unit is wrong.
 
     Suspects come by probability, with the value each reads as.  The command names what no
-    capture tells apart, and the one measurement that would.  With -o the folder gets diagnosis.html and diagnosis.json.
+    capture tells apart, and the one measurement that would.  With -o the folder gets
+    diagnosis.html and diagnosis.json.
     Exit code 1 when the unit does not pass after its repair (--after).
 
     \b

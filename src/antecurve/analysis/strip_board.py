@@ -1,0 +1,256 @@
+"""A network laid out on a strip board: which hole each lead goes into.
+
+Strips run from left to right, holes lie 2.54 mm apart.  Each node has one strip of its own, five
+rows from the next, and each part has columns of its own, so no two bodies can overlap.  A part
+stands across the strips.  Where its leads don't reach from node to node, the second lead goes to
+a strip between them, which is cut on both sides, and a wire link leads on to the node.  No lead
+pitch is a multiple of five holes, so such a piece of strip is never a node's own.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import combinations
+from typing import NamedTuple
+
+from antecurve.analysis.part_outlines import PITCH_MM, Outline
+from antecurve.parts.position import PickedNetwork
+from antecurve.parts.scatter import part_references
+
+__all__ = ["BoardPart", "Hole", "StripBoard", "Terminal", "WireLink", "node_rows", "strip_board"]
+
+_ROWS_APART = 5  # adjacent nodes are 12.7 mm apart: what a 0207 resistor spans with ease
+_CLEARANCE_MM = 0.4  # from a body to what is beside it, by judgement
+_MARGIN = 1  # columns for the leads to the connectors at either end
+
+
+class Hole(NamedTuple):
+    """A hole of the board, seen from the component side.
+
+    Attributes
+    ----------
+    row : int
+        Strip, from 0 at the top.
+    column : int
+        From 0 at the left.
+    """
+
+    row: int
+    column: int
+
+    @property
+    def name(self) -> str:
+        """Letter of the strip and number of the column, such as ``F7``."""
+        letters = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+        high, low = divmod(self.row, len(letters))
+        return f"{letters[high - 1] if high else ''}{letters[low]}{self.column + 1}"
+
+
+@dataclass(frozen=True, slots=True)
+class BoardPart:
+    """A part with its leads in two holes of one column.
+
+    Attributes
+    ----------
+    ref : str
+        Reference, such as ``C1a``.
+    kind : str
+        ``resistor`` or ``capacitor``.
+    value : float
+        Value [ohm or F].
+    start, end : Hole
+        Holes of its leads.
+    outline : Outline
+        Its body.
+    """
+
+    ref: str
+    kind: str
+    value: float
+    start: Hole
+    end: Hole
+    outline: Outline
+
+
+@dataclass(frozen=True, slots=True)
+class WireLink:
+    """An insulated wire between two holes of one column.
+
+    Attributes
+    ----------
+    start, end : Hole
+        Its ends.
+    """
+
+    start: Hole
+    end: Hole
+
+
+@dataclass(frozen=True, slots=True)
+class Terminal:
+    """A wire to a connector.
+
+    Attributes
+    ----------
+    node : str
+        The node it leads from.
+    side : str
+        ``generator`` or ``unit``.
+    hole : Hole
+        Where it is soldered.
+    """
+
+    node: str
+    side: str
+    hole: Hole
+
+
+@dataclass(frozen=True, slots=True)
+class StripBoard:
+    """A network on a strip board.
+
+    Attributes
+    ----------
+    rows, columns : int
+        Size of the board in holes.
+    parts : tuple of BoardPart
+        The parts, each in columns of its own.
+    links : tuple of WireLink
+        Wires on the component side.
+    cuts : tuple of Hole
+        Holes at which the strip is cut.
+    terminals : tuple of Terminal
+        Wires to the connectors.
+    """
+
+    rows: int
+    columns: int
+    parts: tuple[BoardPart, ...]
+    links: tuple[WireLink, ...]
+    cuts: tuple[Hole, ...]
+    terminals: tuple[Terminal, ...]
+
+    @property
+    def size_mm(self) -> tuple[float, float]:
+        """Width and height [mm], half a pitch beyond the last holes."""
+        return self.columns * PITCH_MM, self.rows * PITCH_MM
+
+
+class _Lead(NamedTuple):
+    """A part between the nodes that its leads belong to."""
+
+    ref: str
+    kind: str
+    value: float
+    nodes: tuple[str, str]
+
+
+def _leads(picked: PickedNetwork) -> list[_Lead]:
+    """Every part with its nodes; parts joined in series have nodes of their own between them."""
+    leads = []
+    for position in picked.positions:
+        element, refs = position.element, part_references(position)
+        start, end = element.nodes
+        inner = [f"{element.ref}.{k}" for k in range(1, len(refs))]
+        ends = [start, *inner, end] if position.joined == "series" else None
+        for k, (ref, part) in enumerate(zip(refs, position.parts, strict=True)):
+            nodes = element.nodes if ends is None else (ends[k], ends[k + 1])
+            leads.append(_Lead(ref, element.kind.value, part.value, nodes))
+    return leads
+
+
+def node_rows(picked: PickedNetwork) -> tuple[str, ...]:
+    """Order the nodes from the top of the board so that parts reach from node to node.
+
+    Parameters
+    ----------
+    picked : PickedNetwork
+        The network with its parts.
+
+    Returns
+    -------
+    tuple of str
+        Nodes, ``in`` first; those within parts joined in series included.
+    """
+    leads = _leads(picked)
+    order = ["in"]
+    order += [n for lead in leads for n in lead.nodes if n not in ("in", "0")]
+    order = [*dict.fromkeys(order), "0"]
+
+    def apart(rows: list[str]) -> int:
+        place = {node: row for row, node in enumerate(rows)}
+        return sum(abs(place[a] - place[b]) for a, b in (lead.nodes for lead in leads))
+
+    best = apart(order)
+    improved = True
+    while improved:
+        improved = False
+        # `in` stays at the top, where the generator is.
+        for i, j in combinations(range(1, len(order)), 2):
+            tried = [*order]
+            tried[i], tried[j] = tried[j], tried[i]
+            if apart(tried) < best:
+                order, best, improved = tried, apart(tried), True
+    return tuple(order)
+
+
+def strip_board(picked: PickedNetwork, outlines: Mapping[str, Outline]) -> StripBoard:
+    """Lay a network out on a strip board.
+
+    Parameters
+    ----------
+    picked : PickedNetwork
+        The network with its parts.
+    outlines : mapping of str to Outline
+        Outline of each part by its reference.
+
+    Returns
+    -------
+    StripBoard
+        Holes of all leads, links, cuts and terminals.
+    """
+    nodes = node_rows(picked)
+    rows = {node: _ROWS_APART * k for k, node in enumerate(nodes)}
+    parts: list[BoardPart] = []
+    links: list[WireLink] = []
+    cuts: set[Hole] = set()
+    column, lowest = _MARGIN, rows[nodes[-1]]
+    for lead in sorted(_leads(picked), key=lambda lead: min(rows[n] for n in lead.nodes)):
+        outline = outlines[lead.ref]
+        half = math.ceil((outline.width_mm / 2.0 + _CLEARANCE_MM) / PITCH_MM)
+        column += half
+        first, last = sorted(rows[n] for n in lead.nodes)
+        start, landing = Hole(first, column), Hole(first + outline.holes, column)
+        if _reaches(outline, last - first):
+            landing = Hole(last, column)
+        else:
+            beside = column + half
+            links.append(WireLink(Hole(landing.row, beside), Hole(last, beside)))
+            cuts |= {Hole(landing.row, column - 1), Hole(landing.row, beside + 1)}
+        parts.append(BoardPart(lead.ref, lead.kind, lead.value, start, landing, outline))
+        lowest = max(lowest, landing.row)
+        column += half + 1
+    columns = column + _MARGIN
+    return StripBoard(
+        lowest + 1,
+        columns,
+        tuple(parts),
+        tuple(links),
+        tuple(sorted(cuts)),
+        _terminals(picked, rows, columns - 1),
+    )
+
+
+def _reaches(outline: Outline, apart: int) -> bool:
+    """Whether the leads go straight from node to node."""
+    return apart == outline.holes or (outline.axial and outline.holes <= apart <= outline.holes + 2)
+
+
+def _terminals(picked: PickedNetwork, rows: Mapping[str, int], last: int) -> tuple[Terminal, ...]:
+    """Wires of the generator at the left end of the strips, of the unit at the right."""
+    return (
+        *(Terminal(node, "generator", Hole(rows[node], 0)) for node in ("in", "0")),
+        *(Terminal(node, "unit", Hole(rows[node], last)) for node in picked.topology.output),
+    )

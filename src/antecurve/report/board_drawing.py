@@ -1,0 +1,330 @@
+"""A strip board drawn to scale from both sides, and the steps of its assembly."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Final
+from xml.sax.saxutils import escape
+
+from antecurve.analysis.part_outlines import OUTLINES_SOURCE, PITCH_MM, part_outline
+from antecurve.analysis.strip_board import BoardPart, Hole, StripBoard, WireLink, strip_board
+from antecurve.networks.topology import ElementKind
+from antecurve.pipeline import Design, design_parts_list
+from antecurve.quantities import format_quantity
+
+__all__ = ["board_caption", "board_files", "board_of", "board_steps", "board_svg"]
+
+_EDGE = 12.0  # mm around each view, for the names of strips and wires
+_BETWEEN = 16.0  # mm from view to view, for a title
+_STRIP = 1.9  # mm: a strip is as wide as the pitch less a gap of 0.6
+_FONT = 1.7  # mm: what can be read on paper at arm's length
+
+PAPER_COLOURS: Final = {
+    "--ink": "#1b1b1b", "--paper": "#ffffff", "--line": "#c9c9c9", "--copper": "#d9a066",
+    "--network": "#0072B2", "--ideal": "#D55E00",
+}  # fmt: skip
+"""Colours of a drawing by itself; on a page those of the page count."""
+
+
+def board_files(design: Design) -> dict[str, bytes]:
+    """Draw the board of a design as a file.
+
+    Parameters
+    ----------
+    design : Design
+        A design.
+
+    Returns
+    -------
+    dict of str to bytes
+        ``board.svg``, which prints to scale; nothing where a part is too large for a board.
+    """
+    board = board_of(design)
+    title = f"{design.job.title}: the network on a strip board"
+    drawn = "" if board is None else board_svg(board, title=title, by_itself=True)
+    return {"board.svg": drawn.encode()} if drawn else {}
+
+
+def board_of(design: Design) -> StripBoard | None:
+    """Lay the network of a design out with the outlines of the parts to buy for it.
+
+    Parameters
+    ----------
+    design : Design
+        A design.
+
+    Returns
+    -------
+    StripBoard or None
+        ``None`` where a part is too large for a board.
+    """
+    outlines = {
+        ref: part_outline(line.kind, line.description)
+        for line in design_parts_list(design).lines
+        for ref in line.refs
+    }
+    known = {ref: outline for ref, outline in outlines.items() if outline is not None}
+    return strip_board(design.picked, known) if len(known) == len(outlines) else None
+
+
+def board_caption(board: StripBoard) -> str:
+    """Describe a board in a sentence or two.
+
+    Parameters
+    ----------
+    board : StripBoard
+        The board.
+
+    Returns
+    -------
+    str
+        Size, screen, and where the outlines come from.
+    """
+    width, height = board.size_mm
+    balanced = all(t.node != "0" for t in board.terminals if t.side == "unit")
+    ground = (
+        "Join the screen to the ground of the unit alone; 0 is a leg of the generator."
+        if balanced
+        else "Join the screen to strip 0 at one point, at the unit's connector."
+    )
+    return (
+        f"Strip board of {board.columns} by {board.rows} holes, {width:.0f} mm by {height:.0f} mm, "
+        f"pitch {PITCH_MM} mm. The dashed frame is the screen. {ground} "
+        f"{OUTLINES_SOURCE[0].upper()}{OUTLINES_SOURCE[1:]}."
+    )
+
+
+def board_steps(board: StripBoard) -> list[str]:
+    """List the steps of assembly, the lowest parts first.
+
+    Parameters
+    ----------
+    board : StripBoard
+        The board.
+
+    Returns
+    -------
+    list of str
+        One sentence or two a step; holes by the letter of their strip and their column.
+    """
+    steps = [
+        f"Cut the board to {board.columns} by {board.rows} holes, strips lengthwise. "
+        "Mark hole A1 at the top left of the component side."
+    ]
+    if board.cuts:
+        steps.append(f"Cut the strips at {_listed(h.name for h in board.cuts)}.")
+    if board.links:
+        pairs = _listed(f"{x.start.name} to {x.end.name}" for x in board.links)
+        steps.append(f"Solder insulated wire links from {pairs}.")
+    # What lies flat goes in before what stands up, or the board would not rest on it.
+    by_height = sorted(board.parts, key=lambda p: (p.kind != "resistor", p.outline.width_mm))
+    steps += [
+        f"Solder {p.ref}, {format_quantity(p.value, ElementKind(p.kind).unit)}, "
+        f"into {p.start.name} and {p.end.name}, {_span_mm(p):.2f} mm apart."
+        for p in by_height
+    ]
+    steps += [
+        f"Solder the wire from {'the generator' if t.side == 'generator' else 'the unit'}, "
+        f"node {t.node}, into {t.hole.name}."
+        for t in board.terminals
+    ]
+    return [
+        *steps,
+        "Check with an ohmmeter that no two neighbouring strips touch, and that each cut is open.",
+        "Put the board into the screened box and join the screen to ground at one point.",
+    ]
+
+
+def _listed(names: Iterable[str]) -> str:
+    return ", ".join(names)
+
+
+def _span_mm(part: BoardPart) -> float:
+    return abs(part.end.row - part.start.row) * PITCH_MM
+
+
+def board_svg(board: StripBoard, *, title: str = "", by_itself: bool = False) -> str:
+    """Draw a board from the component side and from the copper side, in millimetres.
+
+    Parameters
+    ----------
+    board : StripBoard
+        The board.
+    title : str, optional
+        What a screen reader says of it.
+    by_itself : bool, optional
+        Whether the drawing has its own colours; else it takes those of the page.
+
+    Returns
+    -------
+    str
+        One ``<svg>`` element, as large as the board.
+    """
+    width, height = board.size_mm
+    full_width, full_height = width + 2 * _EDGE, 2 * (height + _EDGE) + _BETWEEN
+    body = _view(board, _EDGE, _EDGE, copper=False)
+    body += _view(board, _EDGE, _EDGE + height + _BETWEEN, copper=True)
+    body += _scale(_EDGE, full_height - 4.0)
+    said = f"<title>{escape(title)}</title>" if title else ""
+    role = 'role="img"' if title else 'aria-hidden="true"'
+    role += f' data-rows="{board.rows}" data-columns="{board.columns}"'
+    colours = ";".join(f"{n}:{c}" for n, c in PAPER_COLOURS.items()) if by_itself else ""
+    style = f' style="{colours}"' if colours else ""
+    paper = f'<rect width="{full_width:.2f}" height="{full_height:.2f}" fill="var(--paper)"/>'
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" {role} width="{full_width:.2f}mm" '
+        f'height="{full_height:.2f}mm" viewBox="0 0 {full_width:.2f} {full_height:.2f}"{style}>'
+        f'{said}{paper}<g font-family="DejaVu Sans, Verdana, sans-serif" font-size="{_FONT}" '
+        f'fill="var(--ink)">{body}</g></svg>'
+    )
+
+
+class _View:
+    """Places on one view, mirrored where it is seen from below."""
+
+    def __init__(self, board: StripBoard, x: float, y: float, *, mirrored: bool) -> None:
+        self._columns, self._x, self._y, self._mirrored = board.columns, x, y, mirrored
+
+    def at(self, hole: Hole) -> tuple[float, float]:
+        """Middle of a hole [mm]."""
+        column = self._columns - 1 - hole.column if self._mirrored else hole.column
+        return self._x + (column + 0.5) * PITCH_MM, self._y + (hole.row + 0.5) * PITCH_MM
+
+
+def _view(board: StripBoard, x: float, y: float, *, copper: bool) -> str:
+    """Draw one side: strips and holes, then cuts, or links and parts."""
+    view = _View(board, x, y, mirrored=copper)
+    width, height = board.size_mm
+    side = "Copper side, mirrored" if copper else "Component side"
+    screen = 5.0  # mm from the board to the screen, by judgement
+    drawn = [
+        f'<text x="{x:.2f}" y="{y - 6.5:.2f}" font-weight="bold">{side}</text>',
+        f'<rect x="{x - screen:.2f}" y="{y - screen:.2f}" width="{width + 2 * screen:.2f}" '
+        f'height="{height + 2 * screen:.2f}" fill="none" stroke="var(--ink)" stroke-width=".3" '
+        'stroke-dasharray="2 1"/>',
+        f'<rect x="{x:.2f}" y="{y:.2f}" width="{width:.2f}" height="{height:.2f}" '
+        'fill="none" stroke="var(--ink)" stroke-width=".2"/>',
+    ]
+    faint = "" if copper else ' opacity=".35"'
+    drawn += [
+        f'<rect x="{x:.2f}" y="{y + row * PITCH_MM + (PITCH_MM - _STRIP) / 2:.2f}" '
+        f'width="{width:.2f}" height="{_STRIP}" fill="var(--copper, #d9a066)"{faint}/>'
+        for row in range(board.rows)
+    ]
+    drawn.append(_holes(board, view))
+    drawn.append(_names(board, view, x, y))
+    if copper:
+        drawn += [_joint(*view.at(hole)) for hole in _soldered(board)]
+    else:
+        drawn += [_link(link, view) for link in board.links]
+        drawn += [_part(part, view) for part in board.parts]
+    # Cuts lie below the parts, but must be seen.
+    drawn += [_cut(hole, view, dashed=not copper) for hole in board.cuts]
+    return "".join(drawn)
+
+
+def _holes(board: StripBoard, view: _View) -> str:
+    """A row of dots a strip: dashes of no length with round ends."""
+    path = ""
+    for row in range(board.rows):
+        x, y = view.at(Hole(row, 0))
+        end, _ = view.at(Hole(row, board.columns - 1))
+        path += f"M{min(x, end):.2f} {y:.2f}H{max(x, end) + 0.01:.2f}"
+    return (
+        f'<path d="{path}" stroke="var(--paper)" stroke-width="1" stroke-linecap="round" '
+        f'stroke-dasharray="0 {PITCH_MM}" fill="none"/>'
+    )
+
+
+def _soldered(board: StripBoard) -> list[Hole]:
+    """Holes that a lead or a wire is soldered into."""
+    return [
+        *(hole for part in board.parts for hole in (part.start, part.end)),
+        *(hole for link in board.links for hole in (link.start, link.end)),
+        *(terminal.hole for terminal in board.terminals),
+    ]
+
+
+def _joint(x: float, y: float) -> str:
+    return f'<circle cx="{x:.2f}" cy="{y:.2f}" r=".75" fill="var(--ink)"/>'
+
+
+def _cut(hole: Hole, view: _View, *, dashed: bool) -> str:
+    x, y = view.at(hole)
+    r = 1.2  # mm: a cutter takes the whole width of a strip
+    dash = ' stroke-dasharray=".6 .4"' if dashed else ""
+    return (
+        f'<g data-cut="{hole.name}"><circle cx="{x:.2f}" cy="{y:.2f}" r="{r}" '
+        f'fill="{"none" if dashed else "var(--paper)"}" stroke="var(--ideal)" '
+        f'stroke-width=".3"{dash}/><path d="M{x - 0.7:.2f} {y - 0.7:.2f}l1.4 1.4m0-1.4l-1.4 1.4" '
+        'stroke="var(--ideal)" stroke-width=".3"/></g>'
+    )
+
+
+def _link(link: WireLink, view: _View) -> str:
+    (x, y), (_, below) = view.at(link.start), view.at(link.end)
+    ends = "".join(
+        f'<circle cx="{x:.2f}" cy="{end:.2f}" r=".6" fill="var(--network)"/>' for end in (y, below)
+    )
+    return (
+        f'<g data-link="{link.start.name} {link.end.name}">'
+        f'<path d="M{x:.2f} {y:.2f}V{below:.2f}" stroke="var(--network)" stroke-width=".7"/>'
+        f"{ends}</g>"
+    )
+
+
+def _part(part: BoardPart, view: _View) -> str:
+    """Leads, body and reference, the body in the middle between the leads."""
+    (x, y), (_, below) = view.at(part.start), view.at(part.end)
+    long, wide = part.outline.length_mm, part.outline.width_mm
+    middle = (y + below) / 2.0
+    round_mm = wide / 2.0 if part.outline.axial else 0.6
+    return (
+        f'<g data-part="{escape(part.ref)}" data-holes="{part.start.name} {part.end.name}">'
+        f'<path d="M{x:.2f} {y:.2f}V{below:.2f}" stroke="var(--ink)" stroke-width=".5"/>'
+        f'<circle cx="{x:.2f}" cy="{y:.2f}" r=".5"/><circle cx="{x:.2f}" cy="{below:.2f}" r=".5"/>'
+        f'<rect x="{x - wide / 2:.2f}" y="{middle - long / 2:.2f}" width="{wide:.2f}" '
+        f'height="{long:.2f}" rx="{round_mm:.2f}" fill="var(--paper)" fill-opacity=".85" '
+        'stroke="var(--ink)" stroke-width=".3"/>'
+        f'<text transform="translate({x + 0.6:.2f} {middle:.2f}) rotate(-90)" '
+        f'text-anchor="middle">{escape(part.ref)}</text></g>'
+    )
+
+
+def _names(board: StripBoard, view: _View, x: float, y: float) -> str:
+    """Wires to the connectors, letters of the strips, numbers of every fifth column."""
+    texts = []
+    right = x + board.size_mm[0]
+    for terminal in board.terminals:
+        at, level = view.at(terminal.hole)
+        outward = -1.0 if at < (x + right) / 2.0 else 1.0
+        end = (x - 7.5) if outward < 0 else (right + 7.5)
+        anchor = "end" if outward < 0 else "start"
+        texts.append(
+            f'<g data-node="{escape(terminal.node)}" data-hole="{terminal.hole.name}">'
+            f'<path d="M{at:.2f} {level:.2f}H{end:.2f}" stroke="var(--network)" '
+            f'stroke-width=".5"/><text x="{end + 0.4 * outward:.2f}" y="{level + 0.6:.2f}" '
+            f'text-anchor="{anchor}">{escape(terminal.node)}</text></g>'
+        )
+    small = 'font-size="1.3" stroke="var(--paper)" stroke-width=".9" paint-order="stroke"'
+    for row in range(board.rows):
+        _, level = view.at(Hole(row, 0))
+        letters = Hole(row, 0).name.rstrip("0123456789")
+        texts.append(
+            f'<text x="{x - 1.2:.2f}" y="{level + 0.5:.2f}" text-anchor="end" {small}>'
+            f"{letters}</text>"
+        )
+    for column in sorted({0, *range(4, board.columns, 5)}):
+        at, _ = view.at(Hole(0, column))
+        texts.append(
+            f'<text x="{at:.2f}" y="{y - 0.6:.2f}" text-anchor="middle" font-size="1.3">'
+            f"{column + 1}</text>"
+        )
+    return "".join(texts)
+
+
+def _scale(x: float, y: float) -> str:
+    return (
+        f'<path d="M{x:.2f} {y - 1:.2f}v1h10v-1" fill="none" stroke="var(--ink)" '
+        f'stroke-width=".3"/><text x="{x + 11:.2f}" y="{y:.2f}">10 mm</text>'
+    )
