@@ -178,7 +178,7 @@ def test_sheet_prints_and_writes(
     assert done.code == 0
     for text in (
         "Levels at the unit's input", "oscilloscope", "meter", "probe", "A-weighted",
-        "From, to:", "dB re 1 kHz: level over", "Display 50 Ω: what to set",
+        "From, to:", "relative to 1 kHz at equal EMF", "Setting in 50 Ω load mode:",
         "overloads an input", "rating to buy", "common practice, no source", "mains",
     ):  # fmt: skip
         assert text in done.out
@@ -188,7 +188,11 @@ def test_sheet_prints_and_writes(
     assert np.all(sheet["unit_low_v"] < sheet["unit_level_v"])
     page = (out / "sheet.html").read_text()
     assert "<svg" in page
-    for text in ("From, to:", "dB re 1 kHz: level over", "Display 50 Ω: what to set"):
+    for text in (
+        "From, to:",
+        "relative to 1 kHz at equal EMF",
+        "Setting in 50 Ω load mode:",
+    ):
         assert text in page
     assert not re.search(r"(src|href)=[\"'](?!#)", page)  # no request leaves the page
     # Room to write beside each of the four instruments' levels.
@@ -214,7 +218,7 @@ def test_sheet_rates_the_parts_for_its_own_level(
     done = invoke(capsys, "sheet", design_file, "--level", "14.142", "--largest", "19 V")
     assert done.code == 2
     assert done.out == ""
-    assert "largest EMF: received 19.0; the EMF of the sheet itself peaks at 20 V" in done.err
+    assert "largest EMF: received 19.0; the sheet's own EMF peaks at 20 V" in done.err
     done = invoke(capsys, "sheet", design_file, "--largest", "1 V", "--all")
     assert done.code == 0
     assert "rating to buy for EMF within ±1 V" in re.sub(r"\s+", " ", done.out)

@@ -11,7 +11,7 @@ import pytest
 from commands import invoke
 from nodal import read_cards, solve_cards
 
-FILES = ["design.json", "network.cir", "parts.csv", "report.html", "response.csv"]
+FILES = ["board.svg", "design.json", "network.cir", "parts.csv", "report.html", "response.csv"]
 SMALL = """
 [curve]
 name = "disc"

@@ -31,7 +31,7 @@ builds = 100
 [pick]
 budget_seconds = 0.2
 """
-FILES = {"design.json", "network.cir", "parts.csv", "report.html", "response.csv"}
+FILES = {"board.svg", "design.json", "network.cir", "parts.csv", "report.html", "response.csv"}
 # It ends with the tests that started it, and after two minutes whatever happens.
 WRITER = f"""
 import os, signal, sys

@@ -316,7 +316,14 @@ def test_a_run_stopped_at_any_moment_wrote_nothing_or_everything(
     assert "Traceback" not in said
     assert not [name for name in names if name.startswith(".")]
     if run.returncode == 0:
-        assert names == {"design.json", "network.cir", "parts.csv", "report.html", "response.csv"}
+        assert names == {
+            "board.svg",
+            "design.json",
+            "network.cir",
+            "parts.csv",
+            "report.html",
+            "response.csv",
+        }
         assert "Written to" in out
         assert said == ""
     else:

@@ -180,8 +180,8 @@ def node_rows(picked: PickedNetwork) -> tuple[str, ...]:
     order = [*dict.fromkeys(order), "0"]
 
     def apart(rows: list[str]) -> int:
-        place = {node: row for row, node in enumerate(rows)}
-        return sum(abs(place[a] - place[b]) for a, b in (lead.nodes for lead in leads))
+        rows_of = {node: row for row, node in enumerate(rows)}
+        return sum(abs(rows_of[a] - rows_of[b]) for a, b in (lead.nodes for lead in leads))
 
     best = apart(order)
     improved = True

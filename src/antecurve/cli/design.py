@@ -35,7 +35,7 @@ def design(
     """Design a network: pick its parts, and say how good it is.
 
     With -o the folder gets design.json, parts.csv, response.csv, network.cir, report.html and
-    board.svg, the network on a strip board.
+    board.svg.  The last is the network on a strip board, to scale.
     Exit code 1 when the nominal error misses the job's error_limit_db, or when the builds of
     the spread were interrupted.
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Final
+from typing import Any, Final
 from xml.sax.saxutils import escape
 
 from antecurve.analysis.part_outlines import OUTLINES_SOURCE, PITCH_MM, part_outline
@@ -12,7 +12,7 @@ from antecurve.networks.topology import ElementKind
 from antecurve.pipeline import Design, design_parts_list
 from antecurve.quantities import format_quantity
 
-__all__ = ["board_caption", "board_files", "board_of", "board_steps", "board_svg"]
+__all__ = ["board_caption", "board_files", "board_of", "board_section", "board_steps", "board_svg"]
 
 _EDGE = 12.0  # mm around each view, for the names of strips and wires
 _BETWEEN = 16.0  # mm from view to view, for a title
@@ -43,6 +43,32 @@ def board_files(design: Design) -> dict[str, bytes]:
     title = f"{design.job.title}: the network on a strip board"
     drawn = "" if board is None else board_svg(board, title=title, by_itself=True)
     return {"board.svg": drawn.encode()} if drawn else {}
+
+
+def board_section(design: Design) -> dict[str, Any]:
+    """Collect what a page shows of the board.
+
+    Parameters
+    ----------
+    design : Design
+        A design.
+
+    Returns
+    -------
+    dict
+        ``board``, ``board_text`` and ``board_steps``; ``board`` is empty without a board.
+    """
+    from markupsafe import Markup
+
+    board = board_of(design)
+    if board is None:
+        return {"board": ""}
+    return {
+        # Its only texts from outside are references and nodes, which are escaped.
+        "board": Markup(board_svg(board, title="Strip board from both sides, to scale")),
+        "board_text": board_caption(board),
+        "board_steps": board_steps(board),
+    }
 
 
 def board_of(design: Design) -> StripBoard | None:

@@ -20,6 +20,7 @@ from antecurve.report.bench_tables import (
     measure_rows,
     window_lines,
 )
+from antecurve.report.board_drawing import board_section
 from antecurve.report.build_tables import sensitivity_rows
 from antecurve.report.cautions import CAUTIONS
 from antecurve.report.charts import (
@@ -197,7 +198,7 @@ def report_page(design: Design, *, date: str = "") -> bytes:
         level_lines=level_lines(analysis.level),
         window_lines=window_lines(analysis.loading.window),
         **_square_waves(trace, faults),
-        **_formulas(design),
+        **(_formulas(design) | board_section(design)),
         cautions=CAUTIONS,
         sliders=panel.sliders,
         bench_data=Markup(panel.data),

@@ -48,18 +48,18 @@ def sheet_lines(sheet: BenchSheet) -> list[str]:
     """
     display = _ohm(sheet.display_ohm)
     settings = [
-        f"Unit set to {curve_label(name)}: after playback stands what a correct unit gives, which "
-        "is flat only behind a network of that curve."
+        f"Unit set to {curve_label(name)}: after playback stands what a correct unit gives. It is "
+        "flat only behind a network of that curve."
         for name in [sheet.unit_curve]
         if name
     ]
     return [
         *settings,
         _limits_line(sheet),
-        "dB re 1 kHz: level over the level at 1 kHz with one and the same EMF, also where the set "
-        "EMF differs; after playback: the same behind ideal playback.",
-        f"Display {display}: what to set on a generator of {display} whose display assumes a load "
-        f"of {display}, half of the EMF.",
+        "dB re 1 kHz: level relative to 1 kHz at equal EMF, also where the set EMF differs.",
+        "After playback: the same behind ideal playback.",
+        f"Setting in {display} load mode: for a generator of {display} that assumes a load of "
+        f"{display}, half of the EMF.",
     ]
 
 
@@ -68,7 +68,7 @@ def _limits_line(sheet: BenchSheet) -> str:
     limits = (
         "lowest and highest over all corners of the tolerances of the parts"
         if sheet.over_corners
-        else "what every position can do by itself within its tolerance, added up"
+        else "what each part can do by itself within its tolerance, added up"
     )
     return f"From, to: {limits}, for each frequency by itself; {_besides_parts(sheet.tolerance)}."
 
@@ -141,7 +141,7 @@ def sheet_rows(sheet: BenchSheet) -> tuple[TextTable, ...]:
             table_of(
                 column("frequency", sheet.frequency_hz, quantity("Hz")),
                 column("set EMF", sheet.emf_v, _volt),
-                column(f"display {_ohm(sheet.display_ohm)}", sheet.displayed_v, _volt),
+                column(f"setting in {_ohm(sheet.display_ohm)} load mode", sheet.displayed_v, _volt),
                 *_with_limits(
                     f"mV at {at}", levels.level_v, levels.low_v, levels.high_v, _millivolts
                 ),
