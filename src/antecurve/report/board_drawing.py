@@ -84,10 +84,13 @@ def board_of(design: Design) -> StripBoard | None:
     StripBoard or None
         ``None`` where a part is too large for a board.
     """
+    # Of a pair the list names the parts of both networks, which are wired alike.
+    own = "" if design.second is None else ".1"
     outlines = {
-        ref: part_outline(line.kind, line.description)
+        ref.removesuffix(own): part_outline(line.kind, line.description)
         for line in design_parts_list(design).lines
         for ref in line.refs
+        if ref.endswith(own)
     }
     known = {ref: outline for ref, outline in outlines.items() if outline is not None}
     return strip_board(design.picked, known) if len(known) == len(outlines) else None
