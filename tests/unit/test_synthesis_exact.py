@@ -102,7 +102,13 @@ REFUSED = [
     ("output-capacitor-foster-1", TWO_POLES, Loading(50.0, 47e3, 20e-9), 0.01, "greater than the"),
     ("output-capacitor-cauer-1", TWO_POLES, LOADING, 0.05, "too close together"),
     ("rc-shunt-foster-1", AMENDED, LOADING, 0.1, "Rp CL >= Tq.../Tz... of the roots Tq"),
-    ("rc-shunt-foster-1", AMENDED, Loading(50.0, 47e3, 1e-6), 0.01, "(1 - T'/T)...) > 0; the branch"),
+    (
+        "rc-shunt-foster-1",
+        AMENDED,
+        Loading(50.0, 47e3, 1e-6),
+        0.01,
+        "(1 - T'/T)...) > 0; the branch",
+    ),
     ("rc-shunt-foster-2", AMENDED, OPEN, 0.1, "at most Z/(Z + Rs) with Z = Rp Tz.../Tq... = "),
     ("cauer-1", RISING, Loading(600.0, 47e3, 0.0), 0.6, "(1 + Rs/Rp) < 1; w = 2 pi 1 kHz"),
     ("foster-2", RISING, Loading(600.0, 47e3, 150e-12), 0.6, "(w^2 b)^2 + (w b/tau - w tau q)^2 <"),
@@ -172,7 +178,7 @@ def test_another_form_is_named_where_the_shape_is_wrong() -> None:
         _make("foster-1", AMENDED)
     with pytest.raises(UnattainableError, match=r"one fewer than.*output-capacitor-foster-1 makes"):
         _make("cauer-1", TWO_POLES)
-    with pytest.raises(UnattainableError, match="R_inf > 0; .* here R_inf is 0"):
+    with pytest.raises(UnattainableError, match=r"R_inf > 0; .* here R_inf is 0"):
         _make("cauer-2-whole", DISC)
     with pytest.raises(UnattainableError, match=r"rises towards DC without end.*low_end_bound"):
         _make("rc-shunt-cauer-1", named_curve("disc-amended"))
