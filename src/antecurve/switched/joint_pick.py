@@ -288,8 +288,8 @@ def _claim(proved: bool, bound_db: float) -> str:
     """What is proved, in a sentence."""
     if proved:
         return (
-            "no other parts in this network, switched alike and with these ultrasonic poles, have a "
-            "smaller largest error (proved)"
+            "no other parts in this network, switched alike and with these ultrasonic poles, have "
+            "a smaller largest error (proved)"
         )
     if bound_db > 0.0:
         return (
