@@ -188,11 +188,7 @@ def test_sheet_prints_and_writes(
     assert np.all(sheet["unit_low_v"] < sheet["unit_level_v"])
     page = (out / "sheet.html").read_text()
     assert "<svg" in page
-    for text in (
-        "From, to:",
-        "relative to 1 kHz at equal EMF",
-        "Setting in 50 Ω load mode:",
-    ):
+    for text in ("From, to:", "In 50 Ω load mode set 0.5 times that"):
         assert text in page
     assert not re.search(r"(src|href)=[\"'](?!#)", page)  # no request leaves the page
     # Room to write beside each of the four instruments' levels.
