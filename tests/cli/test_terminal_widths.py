@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import os
 import pty
 import re
@@ -47,6 +48,34 @@ def _printed(command: str, design_file: Path, capsys: pytest.CaptureFixture[str]
 
 @pytest.mark.parametrize("command", COMMANDS)
 def test_every_word_is_whole_at_any_width(
+    command: str,
+    design_file: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    _whole_at_any_width(command, design_file, capsys, monkeypatch)
+
+
+def test_every_word_of_a_diagnosis_is_whole_at_any_width(
+    design_file: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Four prints of one diagnosis.
+    results: dict[str, object] = {}
+
+    def once(module: str, name: str) -> None:
+        compute = getattr(importlib.import_module(module), name)
+        monkeypatch.setattr(
+            f"{module}.{name}",
+            lambda *a, **k: results.get(name) or results.setdefault(name, compute(*a, **k)),
+        )
+
+    once("antecurve.diagnose.diagnosis", "diagnose_unit")
+    once("antecurve.judge.verdicts", "judge_unit")
+    command = "diagnose DATA/unit-b-200hz.csv --design DESIGN --unit DATA/unit-b.toml"
+    _whole_at_any_width(command, design_file, capsys, monkeypatch)
+
+
+def _whole_at_any_width(
     command: str,
     design_file: Path,
     capsys: pytest.CaptureFixture[str],

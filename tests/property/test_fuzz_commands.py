@@ -271,6 +271,52 @@ def test_any_curve_table(
         assert "Traceback" not in said
 
 
+NODES = st.sampled_from(["in", "out", "0", "a", "b", "", "a b"])
+STAGES = st.sampled_from(
+    [
+        "",
+        '[[block]]\nname = "A1"\ninput = "in"\noutput = "a"\ngain = 30\n',
+        '[[block]]\nname = "A1"\ninput = "a"\noutput = "in"\ngain = -1e9\n',
+        '[[opamp]]\nname = "U1"\nplus = "in"\nminus = "b"\noutput = "out"\n',
+        '[[opamp]]\nname = "U1"\nplus = "b"\nminus = "in"\noutput = "out"\n',
+        '[[opamp]]\nname = "R1"\nplus = "in"\nminus = "in"\noutput = "in"\n',
+    ]
+)
+POSITIONS = st.lists(
+    st.tuples(
+        st.sampled_from(["R1", "R2", "C1", "C2", "X1"]),
+        NODES,
+        NODES,
+        st.sampled_from(["10k", "10n", "0", "-1", "nan", "1e400", "1"]),
+    ),
+    max_size=6,
+    unique_by=lambda row: row[0],
+).map(
+    lambda rows: "[elements]\n" + "".join(
+        f'{ref} = {{ nodes = ["{first}", "{second}"], value = "{value}" }}\n'
+        for ref, first, second, value in rows
+    )
+)  # fmt: skip
+ARRANGED = st.sampled_from(
+    ['arrangement = "feedback"\n', 'arrangement = "valve stages"\n', 'arrangement = ""\n', ""]
+)
+
+
+@FEW
+@given(arranged=ARRANGED, positions=st.just("") | POSITIONS, stages=STAGES, damage=DAMAGE)
+def test_any_circuit_of_a_unit(
+    design_bytes: bytes,
+    arranged: str,
+    positions: str,
+    stages: str,
+    damage: list[tuple[int, bytes, int]],
+) -> None:
+    whole = f'curve = "disc"\n{arranged}[input]\nresistance = "47k"\n{positions}{stages}'
+    files = {"unit.toml": _damaged(whole.encode(), damage), "design.json": design_bytes,
+             "unit.csv": b"time_s,volts\n0,1\n1,2\n"}  # fmt: skip
+    _fine(files, "diagnose", "unit.csv", "--design", "design.json", "--unit", "unit.toml")
+
+
 JSON_VALUES = st.recursive(
     st.none()
     | st.booleans()

@@ -20,7 +20,7 @@ from antecurve.diagnose.hypotheses import (
     coupling_capacitors,
     single_faults,
 )
-from antecurve.diagnose.information import ResponseInformation
+from antecurve.diagnose.information import ResponseInformation, without_delay
 from antecurve.diagnose.nodal import NodalModel, ideal_drive, nodal_model
 from antecurve.diagnose.own_error import own_error
 from antecurve.diagnose.ranking import Ranker
@@ -212,3 +212,26 @@ def test_a_diagnosis_is_drawn() -> None:
         diagnosis.suspects[0].misfit_db, abs=0.01
     )
     assert len(diagnosis.plot().axes[0].lines) == 3
+
+
+def test_a_delay_of_the_fit_is_taken_off() -> None:
+    # A corner of 75 us in advance by 245 us: what is left is the corner, to a quarter nanosecond.
+    corner = -np.log1p(2j * np.pi * NODES * 75e-6)
+
+    def fitted(frequency_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
+        s = 2j * np.pi * frequency_hz
+        return np.asarray(-np.log1p(s * 75e-6) + 245e-6 * s)
+
+    np.testing.assert_allclose(
+        without_delay(fitted)(NODES), corner, atol=2.0 * math.pi * NODES[-1] * 0.26e-9
+    )
+
+
+def test_a_response_that_nothing_comes_near_is_weighed_all_the_same() -> None:
+    # Good parts pulled out by hundreds of deviations used to leave no equations to solve.
+    model = model_of("feedback inverting")
+    solved = np.log(model.response(model.nominal, ideal_drive(NODES)))
+    far = 20.0 * np.sin(3.0 * np.log(NODES)) * (1.0 + 1.0j)
+    fit = weigh(ranker_of(model, solved + far), single_faults(model))
+    assert fit.best.chi_square > 100.0 * fit.ranker.information.rows
+    assert np.all(np.isfinite(fit.good.parts))

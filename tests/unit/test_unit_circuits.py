@@ -75,11 +75,18 @@ def test_changes_and_sensitivities_are_those_of_a_new_solution(arranged: Arrange
         np.testing.assert_allclose(slopes[0, port], slope, atol=1e-6)  # the step squared
 
 
-def test_starter_is_a_unit_of_the_disc_curve() -> None:
-    circuit = parse_unit(FEEDBACK)
+@pytest.mark.parametrize("arranged", ARRANGEMENTS, ids=lambda a: a.name)
+def test_starter_of_each_arrangement_plays_the_disc_curve(arranged: Arrangement) -> None:
+    circuit = parse_unit(tomllib.loads(starter_unit(arranged.name)))
     assert circuit.curve.name == "disc"
-    assert circuit.position("C1").tolerance == 0.01
-    assert circuit.operational_amplifiers[0].gain_bandwidth_hz == 10e6
+    assert circuit.amplifiers == arranged.amplifiers
+    assert circuit.operational_amplifiers == arranged.operational_amplifiers
+    for ref, first, second, value in arranged.parts:
+        position = circuit.position(ref)
+        assert position.element.nodes == (first, second)
+        assert position.value == pytest.approx(value, rel=1e-9)
+        assert position.tolerance == (0.1 if value < 1.0 and value > 5e-8 else
+                                      0.025 if ref.startswith("C") else 0.01)  # fmt: skip
 
 
 WRONG = {

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Optional
 
 import typer
 
@@ -17,18 +17,31 @@ def job(
         bool,
         typer.Option("--unit", help="The circuit of a unit instead, for antecurve diagnose."),
     ] = False,
+    arrangement: Annotated[
+        Optional[str],  # noqa: UP045
+        typer.Option(
+            "--arrangement",
+            metavar="NAME",
+            help="With --unit: passive, passive split, feedback, feedback inverting, valve stages.",
+        ),
+    ] = None,
     force: Force = False,
 ) -> None:
     """Write a commented starter job, or the circuit of a unit.
 
     \b
-    Example: antecurve job -o bench.toml
+    Examples:
+      antecurve job -o bench.toml
+      antecurve job --unit --arrangement "valve stages" -o unit.toml
     """
+    from antecurve.errors import InputError
     from antecurve.files.output_folder import write_file
     from antecurve.files.starter_job import starter_job
     from antecurve.files.starter_unit import starter_unit
 
-    text = starter_unit() if unit else starter_job()
+    if arrangement is not None and not unit:
+        raise InputError("--arrangement", arrangement, "it is of a unit's circuit: add --unit")
+    text = starter_unit(arrangement or "feedback") if unit else starter_job()
     if output is None:
         print(text, end="")
         return

@@ -14,7 +14,12 @@ from antecurve.diagnose.circuit_wiring import check_circuit
 from antecurve.diagnose.explained import explained_level
 from antecurve.diagnose.hidden import hidden_ranges
 from antecurve.diagnose.hypotheses import single_faults
-from antecurve.diagnose.information import LogUnit, ResponseInformation, information_about
+from antecurve.diagnose.information import (
+    LogUnit,
+    ResponseInformation,
+    information_about,
+    without_delay,
+)
 from antecurve.diagnose.nodal import Drive, NodalModel, ideal_drive
 from antecurve.diagnose.own_error import own_error
 from antecurve.diagnose.ranking import FittedHypothesis, Ranker
@@ -127,7 +132,7 @@ def _weighed(fit: Fit, model: NodalModel, network: NetworkEstimate) -> Weighed:
     """Weigh about the judge's fit, then about the best hypothesis, until that one stays."""
     faults = single_faults(model)
     problem, solution = fit.solution.problem, fit.solution
-    unit: LogUnit = lambda f: solution.problem.model.log_response(solution.units, f)  # noqa: E731
+    unit = without_delay(lambda f: problem.model.log_response(solution.units, f))
     folded, bench = fit.folded, solution.unknowns[problem.unit_count :]
 
     def about(information: ResponseInformation) -> Weighed:
@@ -178,8 +183,7 @@ def _unit_of(
 
     ranker = weighed.ranker
     model = ranker.solved.model
-    values = model.nominal
-    values[ranker.scattered] *= np.exp(centre.parts * ranker.deviations)
+    values = ranker.values_at(centre.parts)
     if centre.hypothesis is not None:
         for port, value in centre.hypothesis.fixed:
             values[port] = value

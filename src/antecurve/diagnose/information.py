@@ -18,7 +18,13 @@ from numpy.typing import NDArray
 from antecurve.judge.problem import FitProblem, with_observations
 from antecurve.judge.unit_model import LogResponse, UnitModel
 
-__all__ = ["ResponseInformation", "information_about", "node_frequencies", "real_columns"]
+__all__ = [
+    "ResponseInformation",
+    "information_about",
+    "node_frequencies",
+    "real_columns",
+    "without_delay",
+]
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -26,6 +32,7 @@ LogUnit = Callable[[Floats], Complex]
 
 _PER_DECADE = 12  # a cubic between nodes errs by less than 1e-4 of what bends at one corner
 _CAPTURED_HZ = (20.0, 20e3)  # that other captures of the unit may tell apart what these do not
+_TOP_HZ = 1e9  # far above any corner: a quarter turn there is a delay of a quarter nanosecond
 _ROUNDS = 4  # gain, delay and duty from their start to where they stay
 _SHARES = (1.0, 0.3, 0.1)  # of a step, where the whole one leads too far
 _RIDGE = 1e-12  # of the diagonal: rounding of the normal equations
@@ -201,6 +208,36 @@ def _bench_unknowns(problem: FitProblem, start: Floats) -> Floats:
     return unknowns
 
 
+def _started(problem: FitProblem, bench: Floats) -> Floats:
+    """The bench's unknowns to start from: as given, or gain and delay found anew for a response."""
+    anew = bench.copy()
+    first = problem.priors
+    for index, observation in enumerate(problem.observations):
+        response = problem.log_response(bench, observation.frequency_hz, index)
+        last = first + observation.nuisances
+        anew[first:last] = observation.start(response)[0]
+        first = last
+    costs = [float(r @ r) for r in (problem.evaluate(b).residual for b in (bench, anew))]
+    return bench if costs[0] <= costs[1] else anew
+
+
+def without_delay(log_unit: LogUnit) -> LogUnit:
+    """Take the delay off a response, which each capture has of its own.
+
+    Parameters
+    ----------
+    log_unit : callable
+        ln U at frequencies [Hz]; its phase without jumps of whole turns.
+
+    Returns
+    -------
+    callable
+        The same with a phase that stays at the top.
+    """
+    turned = float(log_unit(np.array([_TOP_HZ]))[0].imag) / _TOP_HZ
+    return lambda frequency_hz: log_unit(frequency_hz) - 1j * turned * frequency_hz
+
+
 def _power(problem: FitProblem, residual: Floats) -> float:
     total, first = 0.0, 0
     for observation in problem.observations:
@@ -235,7 +272,7 @@ def information_about(
     """
     given = problem
     alone = _with_unit(given, log_unit, np.zeros(0))
-    unknowns = _bench_unknowns(alone, bench)
+    unknowns = _bench_unknowns(alone, _started(alone, bench))
     if corrected:
         observations = [
             o.corrected(alone.prediction(unknowns, k), folded=folded) or o

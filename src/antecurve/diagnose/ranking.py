@@ -33,6 +33,7 @@ _LONGEST = 1.0  # of ln of a value: the response is far from linear beyond
 _CHUNK = 256  # candidates at a time, to bound memory
 _POLISHES = 4  # at most: tolerances of a fifth leave their square, the next round its square
 _POLISHED = 0.05  # standard deviations of a part
+_FARTHEST = 8.0  # standard deviations of a good part: nothing farther is one
 _LITTLE = 1e-6  # of ln of the evidence
 _SETTLED = 1e-4  # of a value
 _STRAY = 0.003  # nepers: strays and leads do some 0.03 dB, by judgement
@@ -130,6 +131,23 @@ class Ranker:
         """Standard deviation of ln of each, anywhere within its tolerance (JCGM 100, 4.3.7)."""
         quantities = self.solved.model.quantities
         return np.array([quantities[k].tolerance / math.sqrt(3.0) for k in self.scattered])
+
+    def values_at(self, parts: Floats) -> Floats:
+        """Compute the values of a circuit whose good parts are off.
+
+        Parameters
+        ----------
+        parts : numpy.ndarray of float, shape (tolerances,)
+            Good values in standard deviations from nominal; beyond eight they count as eight.
+
+        Returns
+        -------
+        numpy.ndarray of float, shape (ports,)
+            Values in their units.
+        """
+        values = self.solved.model.nominal
+        values[self.scattered] *= np.exp(np.clip(parts, -_FARTHEST, _FARTHEST) * self.deviations)
+        return values
 
     def good(self) -> FittedHypothesis:
         """Fit the unit without a fault.
@@ -340,9 +358,9 @@ class Ranker:
         free = [f.port for f in fit.hypothesis.free] if fit.hypothesis else []
         for _ in range(_POLISHES):
             parts = np.where(np.isin(scattered, free), 0.0, fit.parts)
-            values = model.nominal
-            values[scattered] *= np.exp(parts * self.deviations)
-            about = replace(self, solved=model.solved(self.drive, values), parts=parts)
+            parts = np.clip(parts, -_FARTHEST, _FARTHEST)
+            solved = model.solved(self.drive, self.values_at(parts))
+            about = replace(self, solved=solved, parts=parts)
             ((_, moved),) = about.refined([(0, about.again([fit])[0])])
             settled = np.abs(moved.parts - fit.parts).max(initial=0.0) < _POLISHED
             if not math.isfinite(moved.log_evidence):

@@ -59,12 +59,9 @@ class Weighed:
     def good_response(self) -> Complex:
         """ln U of the good unit next to the captures, no part of it beyond its tolerance."""
         ranker = self.ranker
-        model = ranker.solved.model
-        values = model.nominal
         reach = math.sqrt(3.0)  # standard deviations: the tolerance of what lies anywhere in it
-        parts = np.clip(self.good.parts, -reach, reach)
-        values[ranker.scattered] *= np.exp(parts * ranker.deviations)
-        return np.asarray(np.log(model.response(values, ranker.drive)))
+        values = ranker.values_at(np.clip(self.good.parts, -reach, reach))
+        return np.asarray(np.log(ranker.solved.model.response(values, ranker.drive)))
 
     @property
     def explained(self) -> bool:

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from antecurve.diagnose.arrangements import Arrangement, arrangement
+from antecurve.networks.topology import ElementKind
+from antecurve.quantities import format_quantity
+
 __all__ = ["starter_unit"]
 
-_TEXT = """\
+_HEAD = """\
 # The circuit of a unit, for antecurve diagnose. Quantities are as in a job. The nodes "in", "out"
 # and "0" are the unit's input, its output and the common return; others have names of your own.
 
@@ -17,27 +21,15 @@ curve = "disc"                   # what it is to play; or a section [curve] as i
 #   "feedback"             non-inverting: R1 C1, R2 C2 in the feedback, R3 C3 to ground, C4, R4
 #   "feedback inverting"   the same behind a buffer: R1 C1, R2 C2, R3 C3, C4, R4
 #   "valve stages"         valves or transistors with output resistance and Miller's capacitance
-arrangement = "feedback"
+arrangement = "ARRANGEMENT"
 
 [input]                          # what the unit loads the network with
 resistance = "47k"
 capacitance = "150p"             # with the cable
 tolerance = "2 %"
 
-[values]                         # what is left out is as in antecurve's own example
-R1 = "453k"                      # 1 % for resistors, 2.5 % for capacitors
-C1 = { value = "7.02n", tolerance = "1 %" }
-R2 = "38.3k"
-C2 = { value = "1.96n", tolerance = "1 %" }
-R3 = "1k"
-C3 = { value = "100u", tolerance = "20 %" }
-C4 = { value = "1u", tolerance = "10 %" }
-R4 = "220k"
-
-[[opamp]]
-name = "U1"
-gain_bandwidth = "10 MHz"        # left out of a circuit of your own: ideal
-
+"""
+_OWN = """\
 # A circuit of your own has elements in place of arrangement and values:
 # [elements]
 # R1 = { nodes = ["a", "b"], value = "47k", tolerance = "1 %" }
@@ -60,12 +52,61 @@ gain_bandwidth = "10 MHz"        # left out of a circuit of your own: ideal
 """
 
 
-def starter_unit() -> str:
+_COUPLING_F = 50e-9  # larger capacitors couple, and are bought to 10 %
+
+
+def starter_unit(name: str = "feedback") -> str:
     """Write the text of the starter circuit.
+
+    Parameters
+    ----------
+    name : str, optional
+        Of the arrangement that it is of.
 
     Returns
     -------
     str
-        TOML; read back it is a feedback stage for the disc curve.
+        TOML; read back it plays the disc curve.
+
+    Raises
+    ------
+    InputError
+        When there is no arrangement of the name.
     """
-    return _TEXT
+    arranged = arrangement(name)
+    lines = [
+        "[values]                         # without tolerance: resistors 1 %, capacitors 2.5 %"
+    ]
+    lines += [_value(*part) for part in arranged.parts]
+    return _HEAD.replace("ARRANGEMENT", name) + "\n".join([*lines, "", *_stages(arranged), _OWN])
+
+
+def _value(ref: str, first: str, second: str, value: float) -> str:
+    """A part as it stands among the values, with its nodes."""
+    kind = ElementKind.CAPACITOR if ref.startswith("C") else ElementKind.RESISTOR
+    text = f'"{_short(value, kind.unit)}"'
+    if kind is ElementKind.CAPACITOR and value > _COUPLING_F:
+        text = f'{{ value = {text}, tolerance = "10 %" }}'
+    return f"{ref} = {text:<46}# {first} to {second}"
+
+
+def _short(value: float, unit: str) -> str:
+    """A value as in a list of parts, such as 4.7k."""
+    return format_quantity(value, unit, digits=4).strip("ΩFHz").replace(" ", "").replace("µ", "u")
+
+
+def _stages(arranged: Arrangement) -> list[str]:
+    """Amplifiers with what may be changed of them."""
+    lines = []
+    for b in arranged.amplifiers:
+        lines += ["[[block]]", f'name = "{b.name}"', f"gain = {b.gain:g}"]
+        lines.append(f'output_resistance = "{_short(b.output_resistance, "ohm")}"')
+        if b.input_capacitance is not None:
+            lines.append(f'input_capacitance = "{_short(b.input_capacitance, "F")}"')
+        lines += [f'tolerance = "{100 * b.tolerance:g} %"', ""]
+    for s in arranged.operational_amplifiers:
+        lines += ["[[opamp]]", f'name = "{s.name}"']
+        if s.gain_bandwidth_hz is not None:
+            lines.append(f'gain_bandwidth = "{format_quantity(s.gain_bandwidth_hz, "Hz")}"')
+        lines.append("")
+    return lines
