@@ -121,6 +121,64 @@ def test_judge_takes_the_position_of_the_switch(
     assert json.loads(wrong.out)["verdict"] == "fail"
 
 
+def test_a_sheet_for_each_position(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    done = invoke(capsys, "sheet", str(folder / "design.json"), "-o", str(tmp_path / "sheets"))
+    assert done.code == 0
+    for name in ("disc", "coarse", "flat"):
+        assert f"Position {name}" in done.out
+        assert (tmp_path / "sheets" / f"sheet-{name}.csv").exists()
+        assert (tmp_path / "sheets" / f"sheet-{name}.html").exists()
+
+
+def test_one_parts_list_for_the_whole_box(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    listed = json.loads(invoke(capsys, "parts", str(folder / "design.json"), "--json").out)
+    with (folder / "parts.csv").open() as file:
+        written = [row["refs"] for row in csv.DictReader(file)]
+    assert [row["refs"] for row in listed] == written
+
+
+def test_a_shared_part_moves_every_position(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    content = json.loads((folder / "design.json").read_text())
+    network = {e["ref"]: e["value"] for e in content["positions"][0]["network"]["elements"]}
+    shared = next(r for r in content["switch"]["shared"] if r.startswith("C") or r == "R3")
+    own = next(r for r in content["switch"]["separate"])
+    design = str(folder / "design.json")
+
+    def errors(ref: str, value: float) -> list[float]:
+        values = tmp_path / "values.csv"
+        values.write_text(f"ref,value\n{ref},{value!r}\n")
+        done = invoke(capsys, "check", design, "--measured", str(values), "--json")
+        return [entry["centred_db"] for entry in json.loads(done.out)]
+
+    plain = [entry["error"]["centred_db"] for entry in content["positions"]]
+    moved = errors(shared, 1.05 * network[shared])
+    assert moved[0] > plain[0] + 0.005
+    assert moved[1] > plain[1] + 0.005
+    # A part of the first throw moves the first position alone.
+    first_alone = errors(f"{own}_1", 1.05 * network[own])
+    assert first_alone[0] > plain[0] + 0.005
+    assert first_alone[1:] == pytest.approx(plain[1:], abs=1e-9)
+
+
+def test_trim_brings_every_position_back(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    content = json.loads((folder / "design.json").read_text())
+    network = {e["ref"]: e["value"] for e in content["positions"][0]["network"]["elements"]}
+    shared = next(r for r in content["switch"]["shared"] if r.startswith("C") or r == "R3")
+    values = tmp_path / "values.csv"
+    values.write_text(f"ref,value\n{shared},{0.93 * network[shared]!r}\n")
+    design = str(folder / "design.json")
+    done = invoke(capsys, "trim", design, "--measured", str(values), "--json")
+    result = json.loads(done.out)
+    assert max(result["after_db"]) < 0.5 * max(result["before_db"])
+    assert all(change["ref"] for change in result["changes"])
+
+
 @pytest.mark.parametrize(
     ("text", "words"),
     [

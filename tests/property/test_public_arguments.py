@@ -28,11 +28,12 @@ from antecurve.diagnose.unit_circuit import UnitInput
 from antecurve.errors import AntecurveError
 from antecurve.files.starter_unit import starter_unit
 from antecurve.files.unit_file import parse_unit
-from antecurve.job import Grade, default_job
+from antecurve.job import Grade, NetworkRequest, default_job
 from antecurve.networks.topology import Element, ElementKind, Loading
 from antecurve.parts.position import Part
 from antecurve.pipeline import Design
 from antecurve.signals.request import SignalRequest
+from antecurve.switched.request import BoxJob, SwitchPosition
 from antecurve.synthesis.formula_text import numeric_formulas
 from antecurve.synthesis.formulas import form_formulas
 
@@ -116,6 +117,12 @@ def valid(default_design: Design, tmp_path_factory: pytest.TempPathFactory) -> d
     }  # fmt: skip
 
 
+TWO_ALIKE = tuple(SwitchPosition(name, named_curve("cd-emphasis")) for name in ("a", "b"))
+QUICK_JOB = dataclasses.replace(
+    default_job(),
+    network=NetworkRequest(forms=("foster-1",)),
+    resistors=dataclasses.replace(default_job().resistors, series="E6"),
+)
 OWN: dict[str, dict[str, Any]] = {
     "files.captures.read_capture": {"path": "unit-a-30hz.csv"},
     "files.drawer.read_drawer": {"path": "drawer.csv"},
@@ -133,6 +140,14 @@ OWN: dict[str, dict[str, Any]] = {
         "level_db": [-19.0, -13.1, 0.0, 8.2, 19.6],
     },
     "files.design_file.read_design": {"path": "design.json"},
+    "files.box_file.read_box": {"path": "design.json"},
+    "files.box_job_file.parse_box_job": {
+        "raw": {
+            "curve": [{"position": "a", "name": "disc"}, {"position": "b", "name": "flat"}],
+        },
+    },
+    "switched.request.BoxJob": {"common": default_job(), "positions": TWO_ALIKE},
+    "switched.box.design_box": {"job": BoxJob(QUICK_JOB, TWO_ALIKE)},
     "analysis.planning.plan_tolerances": {
         "resistor_grades": (Grade(0.01, 1.0),),
         "capacitor_grades": (Grade(0.01, 1.0),),

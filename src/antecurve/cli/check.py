@@ -101,23 +101,26 @@ def check(
     """
     from antecurve.analysis.as_built import as_built
     from antecurve.analysis.drift import own_technologies
+    from antecurve.cli.box_building import box_wanted, check_box
     from antecurve.cli.delivery import deliver
     from antecurve.cli.options import loading_tolerance, meter_accuracy
     from antecurve.files.design_file import read_design
     from antecurve.files.measured import read_measured
 
     refuse_existing(output, force=force)
+    meter = meter_accuracy(
+        meter_resistance, meter_capacitance, display=meter_display,
+        correlation=meter_correlation, one_meter=one_meter,
+    )  # fmt: skip
+    box = None if measured is None else box_wanted(design_file, position)
+    if box is not None and measured is not None:
+        check_box(box, measured, meter=meter, as_json=as_json)
+        return
     design = read_design(design_file, position=position)
     built = as_built(
         design,
         measured={} if measured is None else read_measured(measured, design.picked),
-        meter=meter_accuracy(
-            meter_resistance,
-            meter_capacitance,
-            display=meter_display,
-            correlation=meter_correlation,
-            one_meter=one_meter,
-        ),
+        meter=meter,
         loading_tolerance=loading_tolerance(source_tolerance, load_tolerance, cable_tolerance),
     )
     parts = own_technologies(

@@ -45,6 +45,7 @@ def parts(
     """
     from antecurve.analysis.part_types import TYPES_SOURCE
     from antecurve.analysis.ratings import part_stresses
+    from antecurve.cli.box_building import box_wanted
     from antecurve.cli.show import show_json, show_table
     from antecurve.files.design_file import read_design
     from antecurve.files.output_folder import write_file
@@ -53,10 +54,15 @@ def parts(
     from antecurve.pipeline import design_parts_list
     from antecurve.report.stress_tables import drive_lines
     from antecurve.report.tables import order_lines, parts_rows, type_rows
+    from antecurve.switched.box import box_parts_list
 
     design = read_design(design_file, position=position)
     prices = None if price_file is None else read_prices(price_file)
-    to_buy = design_parts_list(design, sets=sets, spares=percent(spares, "--spares"), prices=prices)
+    box, extra = box_wanted(design_file, position), percent(spares, "--spares")
+    if box is None:
+        to_buy = design_parts_list(design, sets=sets, spares=extra, prices=prices)
+    else:
+        to_buy = box_parts_list(box, sets=sets, spares=extra, prices=prices)
     if output is not None:
         content = parts_workbook(to_buy) if suffix_of(output) == ".xlsx" else parts_csv(to_buy)
         write_file(output, content, force=force)

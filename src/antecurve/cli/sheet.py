@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-from typing import TYPE_CHECKING, Annotated, Optional
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Annotated, Any, Optional
 
 import typer
 
@@ -37,6 +37,7 @@ if TYPE_CHECKING:
 
     from antecurve.analysis.bench_plan import BenchPlan
     from antecurve.analysis.bench_sheet import Receiver
+    from antecurve.pipeline import Design
     from antecurve.report.bench_page import SheetPart
 
 __all__ = ["sheet"]
@@ -124,39 +125,35 @@ def sheet(
 
     Levels at the unit's input or, for proving the network by itself, across an oscilloscope, a
     meter or a probe.  With -o the folder gets sheet.html to print and
-    sheet.csv.
+    sheet.csv; of a box with a switch a sheet for each position.
 
     \b
     Example: antecurve sheet bench-network/design.json --overload "50 mV" -o bench-sheet
     """
-    from antecurve.analysis.bench_plan import bench_plan
     from antecurve.analysis.bench_sheet import SPOT_FREQUENCIES_HZ, SheetTolerance
-    from antecurve.analysis.ratings import largest_amplitude_v
     from antecurve.cli.delivery import deliver
     from antecurve.cli.progress import busy_progress
-    from antecurve.files.design_file import read_design
+    from antecurve.files.box_file import read_positions
     from antecurve.report.bench_page import sheet_parts
 
     refuse_existing(output, force=force)
     setting = UnitCurveTexts(
         unit_curve, unit_zeros, unit_poles, unit_turnover, unit_cut, unit_shelf
     )
-    design = setting.set_unit(read_design(design_file, position=position))
-    job = design.job
-    level_v = job.source_level_v if level is None else quantity(level, "V", "--level")
+    designs = [
+        (name, setting.set_unit(design)) for name, design in read_positions(design_file, position)
+    ]
     with busy_progress("levels and limits"):
-        plan = bench_plan(
-            design,
-            replace(design.conditions, source_level_v=level_v),
+        plans = _plans(
+            designs,
+            level,
+            largest,
             frequencies_hz=[quantity(f, "Hz", "--frequency") for f in frequency or ()]
             or SPOT_FREQUENCIES_HZ,
             receivers=_receivers(oscilloscope, meter, probe),
             overload_v=None if overload is None else quantity(overload, "V", "--overload"),
             rise_time_s=quantity(rise_time, "s", "--rise-time", zero=True),
             temperature_k=quantity(temperature, "K", "--temperature"),
-            amplitude_v=largest_amplitude_v(source_level_v=max(level_v, job.source_level_v))
-            if largest is None
-            else quantity(largest, "V", "--largest"),
             tolerance=SheetTolerance(
                 percent(generator_tolerance, "--generator-tolerance"),
                 percent(meter_tolerance, "--meter-tolerance"),
@@ -166,17 +163,48 @@ def sheet(
             noisy_load=noisy_load,
             unit_density=quantity(unit_noise, "V", "--unit-noise", zero=True),
         )
-    receivers = tuple(column.receiver.name for column in plan.sheet.columns)
+    receivers = tuple(column.receiver.name for column in plans[0].plan.sheet.columns)
     instruments = receivers if instrument == "all" else (instrument,)
-    parts = sheet_parts(plan, instruments=instruments)
+    parts = [(plan.name, sheet_parts(plan.plan, instruments=instruments)) for plan in plans]
     deliver(
-        files=lambda: _files(job.title, plan, instruments),
-        content=lambda: _content(plan),
+        files=lambda: _files(plans, instruments),
+        content=lambda: _content(plans),
         show=lambda: _show(parts, whole=whole),
         output=output,
         force=force,
         as_json=as_json,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _NamedPlan:
+    """The plan of one design, named by the switch position; empty where there is no switch."""
+
+    name: str
+    title: str
+    plan: BenchPlan
+
+
+def _plans(
+    designs: Sequence[tuple[str, Design]], level: str | None, largest: str | None, **asked: Any
+) -> list[_NamedPlan]:
+    """The plan of each design."""
+    from antecurve.analysis.bench_plan import bench_plan
+    from antecurve.analysis.ratings import largest_amplitude_v
+
+    plans = []
+    for name, design in designs:
+        own_v = design.job.source_level_v
+        level_v = own_v if level is None else quantity(level, "V", "--level")
+        peak_v = (
+            largest_amplitude_v(source_level_v=max(level_v, own_v))
+            if largest is None
+            else quantity(largest, "V", "--largest")
+        )
+        conditions = replace(design.conditions, source_level_v=level_v)
+        plan = bench_plan(design, conditions, amplitude_v=peak_v, **asked)
+        plans.append(_NamedPlan(name, design.job.title, plan))
+    return plans
 
 
 def _receivers(oscilloscope: str, meter: str, probe: str) -> tuple[Receiver, ...]:
@@ -189,37 +217,48 @@ def _receivers(oscilloscope: str, meter: str, probe: str) -> tuple[Receiver, ...
     )
 
 
-def _files(title: str, plan: BenchPlan, instruments: Sequence[str]) -> dict[str, bytes]:
+def _files(plans: Sequence[_NamedPlan], instruments: Sequence[str]) -> dict[str, bytes]:
     from antecurve.cli.progress import busy_progress
     from antecurve.files.bench_content import frame_csv
     from antecurve.report.bench_page import bench_page
 
+    files = {}
     with busy_progress("drawing the sheet"):
-        page = bench_page(title, plan, instruments=instruments)
-    return {"sheet.html": page, "sheet.csv": frame_csv(plan.sheet.to_frame())}
+        for named in plans:
+            stem = f"sheet-{named.name}" if named.name else "sheet"
+            page = bench_page(named.title, named.plan, instruments=instruments)
+            files[f"{stem}.html"] = page
+            files[f"{stem}.csv"] = frame_csv(named.plan.sheet.to_frame())
+    return files
 
 
-def _content(plan: BenchPlan) -> dict[str, object]:
+def _content(plans: Sequence[_NamedPlan]) -> dict[str, object]:
     from antecurve.report.cautions import CAUTIONS
     from antecurve.report.practical_notes import PRACTICAL_NOTES
 
-    return plan.to_dict() | {"cautions": list(CAUTIONS), "notes": list(PRACTICAL_NOTES)}
+    content = plans[0].plan.to_dict() | {"cautions": list(CAUTIONS), "notes": list(PRACTICAL_NOTES)}
+    if plans[0].name:
+        content["positions"] = [{"position": p.name, **p.plan.to_dict()} for p in plans]
+    return content
 
 
-def _show(parts: Sequence[SheetPart], *, whole: bool) -> None:
+def _show(parts: Sequence[tuple[str, Sequence[SheetPart]]], *, whole: bool) -> None:
     from antecurve.cli.show import show_table
     from antecurve.report.cautions import CAUTIONS
     from antecurve.report.practical_notes import PRACTICAL_NOTES
 
-    for part in parts:
-        if part.on_request and not whole:
-            continue
-        say(part.heading)
-        for line in part.lines:
-            say(line)
-        if part.table is not None:
-            show_table(part.table)
-        print()
+    for name, sections in parts:
+        if name:
+            say(f"Position {name}")
+        for part in sections:
+            if part.on_request and not whole:
+                continue
+            say(part.heading)
+            for line in part.lines:
+                say(line)
+            if part.table is not None:
+                show_table(part.table)
+            print()
     if not whole:
         say("More: --all prints level plan, noise, ratings, delay; --instrument other readings.")
         print()

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from antecurve.analysis.losses import LossEffect
     from antecurve.analysis.planning import TolerancePlan
     from antecurve.analysis.spread import SpreadResult
-    from antecurve.analysis.trim import TrimProposal, TrimResult, TrimSearch
+    from antecurve.analysis.trim import TrimChange, TrimProposal, TrimResult, TrimSearch
 
 UNCERTAINTY_NOTE = (
     "The first figure holds 95 % at one frequency, the second 95 % at all frequencies at once. "
@@ -39,6 +39,7 @@ UNCERTAINTY_NOTE = (
 __all__ = [
     "UNCERTAINTY_NOTE",
     "as_built_lines",
+    "change_words",
     "correction_rows",
     "curve_line",
     "curve_rows",
@@ -363,19 +364,32 @@ def trim_rows(result: TrimResult) -> TextTable:
 def _changes(proposal: TrimProposal) -> str:
     if not proposal.changes:
         return "leave it as it is"
-    said = []
-    for change in proposal.changes:
-        unit = change.position.element.kind.unit
-        parts = " and ".join(format_quantity(p.value, unit) for p in change.parts)
-        if len(change.parts) > 1 and not change.action.startswith("add"):
-            parts += f" in {change.position.joined}"
-        made = f"{change.ref}: {change.action} {parts}"
-        if change.unsolder:
-            made = f"{change.ref}: replace {' and '.join(change.unsolder)} by {parts}"
-        if len(change.position.parts) > 1:
-            made += f" (makes {format_quantity(change.position.value, unit)})"
-        said.append(made)
-    return "; ".join(said)
+    return "; ".join(map(change_words, proposal.changes))
+
+
+def change_words(change: TrimChange) -> str:
+    """Word one change of a build.
+
+    Parameters
+    ----------
+    change : TrimChange
+        The change.
+
+    Returns
+    -------
+    str
+        Such as ``R2: add in parallel 1 MΩ (makes 8.6 kΩ)``.
+    """
+    unit = change.position.element.kind.unit
+    parts = " and ".join(format_quantity(p.value, unit) for p in change.parts)
+    if len(change.parts) > 1 and not change.action.startswith("add"):
+        parts += f" in {change.position.joined}"
+    made = f"{change.ref}: {change.action} {parts}"
+    if change.unsolder:
+        made = f"{change.ref}: replace {' and '.join(change.unsolder)} by {parts}"
+    if len(change.position.parts) > 1:
+        made += f" (makes {format_quantity(change.position.value, unit)})"
+    return made
 
 
 def trim_lines(result: TrimResult) -> list[str]:

@@ -18,7 +18,7 @@ from antecurve.parts.drawer import Drawer
 from antecurve.parts.position import PickedNetwork, Position
 from antecurve.pick.result import PickProgress, SearchReport
 from antecurve.pipeline import Design
-from antecurve.results import Result
+from antecurve.results import Result, plain
 from antecurve.switched.alternatives import Alternative, alternatives_of
 from antecurve.switched.joint_pick import BoxPick, PickedBox, pick_box
 from antecurve.switched.request import BoxJob
@@ -27,6 +27,8 @@ from antecurve.threads import single_threaded_linear_algebra
 
 if TYPE_CHECKING:
     import pandas
+
+    from antecurve.analysis.prices import Prices
 
 __all__ = ["Box", "box_parts_list", "box_positions", "design_box"]
 
@@ -113,6 +115,8 @@ class Box(Result):
         """
         content = self.designs[0].to_dict()
         content["switch"] = self.switch.to_dict()
+        content["switch_request"] = plain(self.job.switch)
+        content["whole"] = plain(self.topology.elements)
         content["positions"] = [
             {"position": name, **design.to_dict()}
             for name, design in zip(self.names, self.designs, strict=True)
@@ -251,14 +255,16 @@ def box_positions(box: Box) -> PickedNetwork:
     return PickedNetwork(topology, tuple(positions))
 
 
-def box_parts_list(box: Box, *, sets: int = 1, spares: float = 0.0) -> PartsList:
+def box_parts_list(
+    box: Box, *, sets: int = 1, spares: float = 0.0, prices: Prices | None = None
+) -> PartsList:
     """List the parts of a box once: shared ones, and those of each throw.
 
     Parameters
     ----------
     box : Box
         The box.
-    sets, spares : optional
+    sets, spares, prices : optional
         See `antecurve.analysis.parts_list.parts_list`.
 
     Returns
@@ -277,4 +283,4 @@ def box_parts_list(box: Box, *, sets: int = 1, spares: float = 0.0) -> PartsList
             if known is None or stress.wanted_rating > known.wanted_rating:
                 stresses[ref] = replace(stress, ref=ref)
     worst = replace(worked[0], parts=tuple(stresses.values()))
-    return parts_list(box_positions(box), sets=sets, spares=spares, stresses=worst)
+    return parts_list(box_positions(box), sets=sets, spares=spares, prices=prices, stresses=worst)

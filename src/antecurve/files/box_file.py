@@ -1,0 +1,97 @@
+"""``design.json`` of a box, read back."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from antecurve.checked import checked
+from antecurve.files.design_file import design_content, read_design, understood
+from antecurve.networks.topology import Element, ElementKind, Topology
+from antecurve.pipeline import Design
+from antecurve.switched.box import Box
+from antecurve.switched.request import BoxJob, SwitchPosition, SwitchRequest
+from antecurve.switched.switch import Switch, SwitchContact
+
+__all__ = ["read_box", "read_positions"]
+
+
+@checked
+def read_box(path: Path | str) -> Box | None:
+    """Read a box.
+
+    Parameters
+    ----------
+    path : Path or str
+        A ``design.json``.
+
+    Returns
+    -------
+    Box or None
+        The box, without its alternatives; ``None`` for a design of one curve.
+
+    Raises
+    ------
+    FileFormatError
+        When the file can't be read, is no JSON, is of another format or lacks something.
+    """
+    content = design_content(path)
+    if not content.get("positions"):
+        return None
+    names = understood(path, lambda: [str(entry["position"]) for entry in content["positions"]])
+    designs = tuple(read_design(path, position=name) for name in names)
+    return understood(path, lambda: _box_from(content, names, designs))
+
+
+def read_positions(path: Path | str, position: str | None) -> tuple[tuple[str, Design], ...]:
+    """Read the designs of a file: one, or of a box every position's.
+
+    Parameters
+    ----------
+    path : Path or str
+        A ``design.json``.
+    position : str or None
+        Name of the one position wanted.
+
+    Returns
+    -------
+    tuple of tuple
+        Name of each position, empty for a single design, and its design.
+
+    Raises
+    ------
+    FileFormatError
+        When the file can't be used.
+    InputError
+        When there is no such position.
+    """
+    box = None if position is not None else read_box(path)
+    if box is None:
+        return (("", read_design(path, position=position)),)
+    return tuple(zip(box.names, box.designs, strict=True))
+
+
+def _box_from(content: dict[str, Any], names: list[str], designs: tuple[Design, ...]) -> Box:
+    first = designs[0].job
+    title = first.title.removesuffix(f", {names[0]}")
+    job = BoxJob(
+        replace(first, title=title),
+        tuple(SwitchPosition(n, d.curve) for n, d in zip(names, designs, strict=True)),
+        SwitchRequest(**content["switch_request"]),
+    )
+    stored = dict(content["switch"])
+    contacts = tuple(
+        SwitchContact(**{**c, "nodes": (str(c["nodes"][0]), str(c["nodes"][1]))})
+        for c in stored.pop("contacts")
+    )
+    plainly: dict[str, Any] = {
+        key: tuple(value) if isinstance(value, list) else value for key, value in stored.items()
+    }
+    switch = Switch(**plainly, contacts=contacts)
+    whole = content["whole"]
+    elements = tuple(
+        Element(str(e["ref"]), ElementKind(e["kind"]), (str(e["nodes"][0]), str(e["nodes"][1])))
+        for e in whole
+    )
+    return Box(job, Topology(switch.form, elements), designs, switch)
