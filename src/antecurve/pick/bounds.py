@@ -52,6 +52,10 @@ P(w) (exp A - 1).  With B = sum sigma_i h_i, the sum of the terms' first derivat
 exp(A) P(w) B and of their second ones A times that.  So with V = W exp(A) / (1 - W (exp A - 1)),
 the divisor being above 0, the second derivative of ln P along a line is at most V A B + (V B)^2.
 
+Where ln|P| is convex, there is another bound, for boxes of any size: |P|^2 is a mean of
+exponentials of a.d with exponents a_i = 0, 1 or 2, over a range of at most 2 A with A now over the
+elements in P, and Hoeffding's lemma bounds what ln|P| departs from its tangent by A^2 / 4.
+
 **Frequencies.** Boxes are excluded by the error over some frequencies of the band, which is never
 above the error over the whole band; whatever is not excluded is evaluated over the whole band
 one by one.  So nothing is assumed about what lies between the frequencies.
@@ -157,6 +161,7 @@ def _remainder(
     model: NetworkModel, linear: Linear, values: Floats, half: Floats
 ) -> tuple[Floats, Floats]:
     """Bounds of what a row departs from its tangent within the box, downwards and upwards."""
+    top_convex, bottom_convex = model.convex
     top, bottom = _grown(linear.top_sizes, half), _grown(linear.bottom_sizes, half)
     if model.ladder is None:
         ratio, slopes = model.positive_numerator(values)
@@ -167,7 +172,9 @@ def _remainder(
             largest = ratio * np.exp(total) / room
             bound = 0.5 * (largest * total * along + (largest * along) ** 2)
         top = np.where(room > 0.0, bound, 1e6)
-    top_convex, bottom_convex = model.convex
+        if top_convex:
+            involved = np.where(slopes > 0.0, half[:, None, :], 0.0).sum(axis=2)
+            top = np.minimum(top, involved * involved / 4.0)
     downwards = bottom if top_convex else top + bottom
     return -downwards, top if bottom_convex else top + bottom
 

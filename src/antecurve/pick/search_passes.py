@@ -20,6 +20,7 @@ from antecurve.pick.branch_and_bound import Exhausted, Space, exhaust
 from antecurve.pick.candidates import Candidates, candidates
 from antecurve.pick.exact_values import sampled_exact
 from antecurve.pick.limits import limit_values
+from antecurve.pick.local_search import descended
 from antecurve.pick.model import NEPER_DB, NetworkModel
 from antecurve.pick.monotone_bounds import monotone_cut
 from antecurve.pick.objective import resolution
@@ -38,6 +39,9 @@ _COARSE_DB = 0.02  # by judgement: narrower limits cut hardly more boxes
 _LEVELS = 16  # impedances over the range, by judgement: rounded they give a good first pick
 _ABOVE_LIMIT = 3.0  # shunt resistances: with what is across it, one above the limit may do
 _OWN_STARTS = 240  # by judgement: solved together, so that many cost little
+_DESCENT_STARTS = 12  # and as many random ones: a few seconds' descents, or half of the budget
+_DESCENT_SECONDS = 15.0  # where there is no budget
+_MADE_DB = 0.2  # by judgement: a network that comes so near makes the curve
 _FIRST_LOOK = 250  # combinations whose error over the whole band is computed at a time
 _LEVEL_WEIGHTS = (0.03, 0.3, 1.0)  # from nearly free to as much as the shape
 _TASKS = 32  # more than most machines have processors: those that finish early take another
@@ -250,6 +254,8 @@ class Search:
                     candidates = tuple(single[id(p)] for p in space.candidates)
                     simple = Space(space.model, candidates, space.grids.exchanges)
                     self.pool += self._round(simple, starts)
+            if self.job.network.elements is not None:
+                self.pool += self._descend(space, starts)
 
     def best_of(self, space: Space) -> Contender | None:
         """Find the best combination of a network with other candidates.
@@ -299,6 +305,18 @@ class Search:
             if feasible:
                 break
         return feasible
+
+    def _descend(self, space: Space, starts: Floats) -> list[Contender]:
+        """Combinations of a network of the user's own where none near the curve is known."""
+        known = self.best(space)
+        if known is not None and known.centred_db <= _MADE_DB:
+            return []
+        until = time.perf_counter() + _DESCENT_SECONDS
+        if self._deadline is not None:
+            until = (time.perf_counter() + self._deadline) / 2.0
+        ends = descended(space, rounded(space, starts[:_DESCENT_STARTS]), deadline=until)
+        ends = ends[space.admitted(ends)]
+        return contender(space, ends, space.error(space.values(ends)))
 
     def _promising(self, space: Space, indices: Indices) -> Indices:
         """The combinations with the smallest errors, those off the level last."""
