@@ -177,6 +177,19 @@ class Ranker:
         response = self.information.centre + moved[:half] + 1j * moved[half:]
         return float(fits.log_evidence[0]), response
 
+    def free_response(self) -> float:
+        """Weigh any response at all, each node by itself.
+
+        Returns
+        -------
+        float
+            ln of its evidence: what no smooth response comes near, nor any fault, is not one.
+        """
+        size = 2 * self.information.frequency_hz.size
+        change = self.information.change(np.log(self.solved.response)[None])
+        columns = _FREE_SHAPE * np.eye(size)[None]
+        return float(self._marginal(change, columns, np.zeros((1, size))).log_evidence[0])
+
     def fitted(self, hypotheses: Sequence[Hypothesis]) -> list[FittedHypothesis]:
         """Fit hypotheses, each with its free values.
 

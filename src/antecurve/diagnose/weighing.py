@@ -33,7 +33,7 @@ class Weighed:
     fits : tuple of FittedHypothesis
         The faults.
     log_unexplained : float
-        ln of the evidence of any smooth response, its prior counted.
+        ln of the evidence of responses of no fault, their prior counted.
     measured : numpy.ndarray of complex, shape (nodes,)
         ln U as the captures show it.
     """
@@ -118,7 +118,9 @@ def weigh(ranker: Ranker, faults: Sequence[Hypothesis]) -> Weighed:
     Weighed
         All with their evidence.
     """
-    evidence, measured = ranker.free_shape()
+    shaped, measured = ranker.free_shape()
+    # A smooth response, or failing that any at all: half of what is not explained each.
+    evidence = float(np.logaddexp(shaped, ranker.free_response())) - math.log(2.0)
     fits = tuple(_polished(ranker, ranker.fitted(faults)))
     good = ranker.polished(ranker.good())
     weighed = Weighed(ranker, good, fits, evidence + math.log(PRIOR_UNEXPLAINED), measured)

@@ -31,11 +31,19 @@ _FAULTS = {
 _OUTSIDE = {"load": "what the output feeds", "input": "the unit's input"}
 _WITHOUT_VALUE = {"open", "short", "exchanged", "two faults"}
 _SAID = 3  # most hidden parts that the conclusion names; the page has them all
+_NEARLY = 0.995  # rounds to 100 %, which no probability is
 _SURE = 0.5  # more probable than all else together
 
 
 def _shown(value: float | None, unit: str) -> str:
     return "" if value is None else format_quantity(value, unit or "", digits=3)
+
+
+def _likely(probability: float) -> str:
+    """A probability in whole per cent; none is 0 or 100."""
+    if probability > _NEARLY:
+        return "over 99 %"
+    return "under 1 %" if probability < 1.0 - _NEARLY else f"{100 * probability:.0f} %"
 
 
 def suspect_text(suspect: Suspect) -> str:
@@ -52,7 +60,7 @@ def suspect_text(suspect: Suspect) -> str:
         Such as ``C2 reads as 8.3 nF in place of 10 nF: 93 %``.
     """
     names = " and ".join(_OUTSIDE.get(ref, ref) for ref in suspect.refs)
-    likely = f"{100 * suspect.probability:.0f} %"
+    likely = _likely(suspect.probability)
     if suspect.fault in _WITHOUT_VALUE or suspect.value is None:
         return f"{names} {_FAULTS[suspect.fault]}: {likely}"
     value, nominal = _shown(suspect.value, suspect.unit), _shown(suspect.nominal, suspect.unit)
@@ -105,12 +113,12 @@ def _conclusion(diagnosis: Diagnosis) -> str:
     good, unexplained = diagnosis.good_probability, diagnosis.unexplained_probability
     if diagnosis.called_good:
         return (
-            f"No part is suspect: with {100 * good:.0f} % all are within tolerance, or the fault "
+            f"No part is suspect: with {_likely(good)} all are within tolerance, or the fault "
             "does not show at the output."
         )
     if unexplained >= _SURE:
         return (
-            f"None of these: {100 * unexplained:.0f} % that no fault of one or two parts explains "
+            f"None of these: {_likely(unexplained)} that no fault of one or two parts explains "
             "the captures. Check that the circuit given is the unit's."
         )
     text = suspect_text(diagnosis.suspects[0])
