@@ -17,7 +17,7 @@ from antecurve.analysis.level import LevelReport, level_report
 from antecurve.analysis.loading import LoadingResult, loading_table
 from antecurve.analysis.parts_list import PartsList, parts_list
 from antecurve.analysis.prices import Prices
-from antecurve.analysis.ratings import part_stresses
+from antecurve.analysis.ratings import PartStresses, part_stresses
 from antecurve.analysis.response import ResponseTable, response_frequencies, response_table
 from antecurve.analysis.scope import FaultSheet, ScopeTrace, fault_sheet, scope_trace
 from antecurve.analysis.spread import SpreadResult, spread
@@ -53,6 +53,7 @@ __all__ = [
     "design",
     "design_formulas",
     "design_parts_list",
+    "design_stresses",
     "own_solution",
     "pair_level_db",
     "square_waves",
@@ -427,6 +428,25 @@ def pair_level_db(design: Design) -> float | None:
     return 20.0 * math.log10(second / first)
 
 
+def design_stresses(design: Design) -> PartStresses:
+    """Work out voltage, dissipation and rating of every part of a design, once.
+
+    Parameters
+    ----------
+    design : Design
+        The design.
+
+    Returns
+    -------
+    PartStresses
+        See `antecurve.analysis.ratings.part_stresses`.
+    """
+    if "stresses" not in design._kept:
+        design._kept["stresses"] = part_stresses(design)
+    stresses: PartStresses = design._kept["stresses"]
+    return stresses
+
+
 @checked
 def design_parts_list(
     design: Design, *, sets: int = 1, spares: float = 0.0, prices: Prices | None = None
@@ -453,6 +473,6 @@ def design_parts_list(
     second = design.second
     return parts_list(
         design.picked, second=second, sets=sets, spares=spares, prices=prices,
-        stresses=part_stresses(design),
+        stresses=design_stresses(design),
         second_stresses=None if second is None else part_stresses(second, design.conditions),
     )  # fmt: skip

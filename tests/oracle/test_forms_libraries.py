@@ -26,22 +26,32 @@ from antecurve.synthesis.impedance import RcImpedance, polynomials
 from antecurve.synthesis.sections import named_form
 from antecurve.synthesis.tree import leaf_values
 
-with warnings.catch_warnings():
-    warnings.simplefilter("ignore")  # the libraries' own, on import
-    skrf = pytest.importorskip("skrf")
-    lcapy = pytest.importorskip("lcapy")
-
 CANONICAL = ("foster-1", "foster-2", "cauer-1", "cauer-2")
 LOADING = Loading(50.0, 47e3, 0.0)
 CURVE = with_limits(named_curve("disc"), ultrasonic_poles_hz=[50e3])
 
 
-@pytest.fixture
+def _library(name: str) -> Any:
+    """A library, loaded when a test runs: collecting is done by each worker."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # the library's own
+        return pytest.importorskip(name)
+
+
+@pytest.fixture(scope="module")
 def synthesis_functions() -> Any:
     """pytc2's functions; no release of it installs on Python 3.12 and later."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        return pytest.importorskip("pytc2.sintesis_dipolo")
+    return _library("pytc2.sintesis_dipolo")
+
+
+@pytest.fixture(scope="module")
+def lcapy() -> Any:
+    return _library("lcapy")
+
+
+@pytest.fixture(scope="module")
+def skrf() -> Any:
+    return _library("skrf")
 
 
 def _impedance(order: int) -> RcImpedance:
@@ -108,7 +118,7 @@ def test_foster_residues_equal_those_of_pytc2(order: int, synthesis_functions: A
 
 
 @pytest.mark.parametrize("form", [*CANONICAL, "foster-1-inside-short", "cascade-long-first"])
-def test_symbolic_transfer_equals_lcapy(form: str) -> None:
+def test_symbolic_transfer_equals_lcapy(form: str, lcapy: Any) -> None:
     network = exact_network(form, CURVE, loading=LOADING, gain=0.01, shunt_resistance=500.0).network
     lines = ["V1 drive 0", "Rs drive in", "RL out 0", "CL out 0"]
     lines += [f"{e.ref} {e.nodes[0]} {e.nodes[1]}" for e in network.topology.elements]
@@ -126,7 +136,7 @@ def test_symbolic_transfer_equals_lcapy(form: str) -> None:
 
 @pytest.mark.parametrize("form", [*CANONICAL, "foster-2-whole", "cauer-2-inside"])
 @pytest.mark.parametrize("capacitance", [0.0, 150e-12])
-def test_loaded_half_sections_equal_scikit_rf(form: str, capacitance: float) -> None:
+def test_loaded_half_sections_equal_scikit_rf(form: str, capacitance: float, skrf: Any) -> None:
     loading = Loading(50.0, 47e3, capacitance)
     exact = exact_network(form, CURVE, loading=loading, gain=0.01, shunt_resistance=500.0)
     frequency = np.geomspace(20, 1e6, 41)

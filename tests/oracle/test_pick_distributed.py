@@ -10,11 +10,10 @@ import pytest
 from antecurve.job import default_job
 from antecurve.pick.search import pick
 
-distributed = pytest.importorskip("dask.distributed")
-
 
 @pytest.mark.filterwarnings("default")  # the cluster's own warnings are none of ours
 def test_distributed_executor_finds_the_same() -> None:
+    distributed = pytest.importorskip("dask.distributed")  # here: each worker collects
     job = default_job()
     job = replace(
         job,

@@ -44,14 +44,13 @@ def parts(
     Example: antecurve parts bench-network/design.json --sets 2 -o order.xlsx
     """
     from antecurve.analysis.part_types import TYPES_SOURCE
-    from antecurve.analysis.ratings import part_stresses
     from antecurve.cli.box_building import box_wanted
     from antecurve.cli.show import show_json, show_table
     from antecurve.files.design_file import read_design
     from antecurve.files.output_folder import write_file
     from antecurve.files.parts_file import parts_csv, parts_workbook, suffix_of
     from antecurve.files.price_file import read_prices
-    from antecurve.pipeline import design_parts_list
+    from antecurve.pipeline import design_parts_list, design_stresses
     from antecurve.report.stress_tables import drive_lines
     from antecurve.report.tables import order_lines, parts_rows, type_rows
     from antecurve.switched.box import box_parts_list
@@ -74,7 +73,7 @@ def parts(
     elif output is None:
         show_table(parts_rows(to_buy))
         say(f"What to look for: {TYPES_SOURCE}.")
-        for line in [*order_lines(to_buy), *drive_lines(part_stresses(design))]:
+        for line in [*order_lines(to_buy), *drive_lines(design_stresses(design))]:
             say(line)
     else:
         say(f"Wrote {output}")

@@ -9,10 +9,9 @@ import numpy as np
 
 from antecurve.analysis.bench_sheet import bench_sheet
 from antecurve.analysis.loading import one_change
-from antecurve.analysis.ratings import part_stresses
 from antecurve.analysis.scope import FaultSheet, ScopeTrace
 from antecurve.checked import checked
-from antecurve.pipeline import Design, design_parts_list, square_waves
+from antecurve.pipeline import Design, design_parts_list, design_stresses, square_waves
 from antecurve.report.bench_panel import bench_panel
 from antecurve.report.bench_tables import (
     combination_rows,
@@ -104,7 +103,7 @@ def _error_plot(analysis: Analysis, limit_db: float | None) -> tuple[PageChart, 
 def _tables(design: Design) -> dict[str, Any]:
     """What the page has in tables, by name."""
     analysis, picked, second = design.analysis, design.picked, design.second
-    stresses, sheet = part_stresses(design), bench_sheet(design)
+    stresses, sheet = design_stresses(design), bench_sheet(design)
     return {
         "wiring": wiring_rows(picked),
         "nodes": node_caption(picked),

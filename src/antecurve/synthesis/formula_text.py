@@ -301,7 +301,7 @@ def ratios_over_coefficients(
     blocks = []
     denominators: dict[Any, str] = {}
     for name, letter, ratio in ratios:
-        top, bottom = (_coefficients(p, s) for p in sympy.fraction(sympy.together(ratio)))
+        top, bottom = (_coefficients(p, s) for p in sympy.fraction(ratio))
         new = {letter: top}
         if bottom not in denominators:
             denominators[bottom] = "def"[len(denominators)]
