@@ -45,7 +45,7 @@ def test_the_contract_and_the_sheet_after_the_repair(
     assert content["repair"]["before"]["verdict"] == "fail"
     page = (out / "diagnosis.html").read_text(encoding="utf-8")
     assert re.search(r"suspect: \d+ %", page)
-    for words in ("discharge its capacitors", "Before the repair", "After the repair", "C1"):
+    for words in ("Discharge its capacitors", "Before the repair", "After the repair", "C1"):
         assert words in page
     assert json.loads((out / "diagnosis.json").read_text())["suspects"] == content["suspects"]
 
