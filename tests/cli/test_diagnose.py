@@ -43,6 +43,8 @@ def test_the_contract_and_the_sheet_after_the_repair(
     assert first["value"] / first["nominal"] == pytest.approx(62 / 75, abs=0.04)  # tolerances
     assert sum(s["probability"] for s in content["suspects"]) == pytest.approx(1.0, abs=0.01)
     assert content["repair"]["before"]["verdict"] == "fail"
+    assert any("Discharge" in caution for caution in content["cautions"])
+    assert {"hidden", "verdict"} <= set(content)
     page = (out / "diagnosis.html").read_text(encoding="utf-8")
     assert re.search(r"suspect: \d+ %", page)
     for words in ("Discharge its capacitors", "Before the repair", "After the repair", "C1"):

@@ -170,8 +170,11 @@ class _Finding:
 
     def content(self) -> dict[str, object]:
         """Collect what is printed as JSON."""
-        beside = {} if self.repair is None else {"repair": self.repair.to_dict()}
-        return self.diagnosis.to_dict() | {"verdict": self.verdict.to_dict()} | beside
+        from antecurve.report.cautions import INSIDE_CAUTIONS
+
+        beside: dict[str, object] = {} if self.repair is None else {"repair": self.repair.to_dict()}
+        beside |= {"verdict": self.verdict.to_dict(), "cautions": list(INSIDE_CAUTIONS)}
+        return self.diagnosis.to_dict() | beside
 
     def show(self) -> None:
         """Print conclusion, suspects and cautions."""
