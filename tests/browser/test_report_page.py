@@ -283,13 +283,15 @@ def test_accessibility_by_axe_core(browser: Any, page_file: Path, scheme: str) -
     page = browser.new_page(color_scheme=scheme)
     page.goto(page_file.as_uri())
     page.evaluate(AXE.read_text())
-    audit = page.evaluate("axe.run()")
+    # In the dark nothing but the colours differs.
+    dark = {"runOnly": ["color-contrast"], "resultTypes": ["violations"]}
+    audit = page.evaluate("options => axe.run(options)", dark if scheme == "dark" else {})
     violations = [
         f"{v['id']}: {v['help']} {[n['html'][:120] for n in v['nodes'][:3]]}"
         for v in audit["violations"]
     ]
     assert not violations, "\n".join(violations)
-    assert len(audit["passes"]) > 10
+    assert len(audit["passes"]) > (10 if scheme == "light" else 0)
     page.close()
 
 

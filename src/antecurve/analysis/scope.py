@@ -41,6 +41,7 @@ __all__ = [
 _MOST_SAMPLES = 10_000_000  # what the memory of an oscilloscope, and of a machine, holds
 Floats = NDArray[np.float64]
 _LEAST_TOP = 1e-9  # of the peak: below it the top is rounding
+_REVEALS = 2.0  # times a low corner: tops fall by 1 - exp(-pi/2), four fifths
 _EDGE_SHARE = 0.2  # of the half period: what is faster belongs to the edge
 
 
@@ -143,16 +144,28 @@ class FaultTrace(Result):
         Trace after playback [V], read-only.
     measures : TraceMeasures
         Its numbers.
+    wave : SquareWave
+        The wave of EMF: of a low corner one slow enough to show it.
+    time_s : numpy.ndarray of float, shape (samples,)
+        One period of it [s], read-only.
+    ideal_v : numpy.ndarray of float, shape (samples,)
+        The same wave after ideal playback [V], read-only.
     """
 
-    _keys: ClassVar = ("playback:playback.name", "*:measures", "remark:playback.remark")
+    _keys: ClassVar = (
+        "playback:playback.name", "square_wave_hz:wave.frequency_hz", "*:measures",
+        "remark:playback.remark",
+    )  # fmt: skip
 
     playback: Playback
     playback_v: Floats
     measures: TraceMeasures
+    wave: SquareWave
+    time_s: Floats
+    ideal_v: Floats
 
     def __post_init__(self) -> None:
-        hold_read_only(self, "playback_v")
+        hold_read_only(self, "playback_v", "time_s", "ideal_v")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -372,8 +385,9 @@ def fault_sheet(
     conditions = conditions_of(design, conditions)
     curve, loading = conditions.playback_curve, conditions.loading
     wave = wave or job_wave(conditions)
-    time = _period(wave, samples)
     emphasis: ZeroPoleGain[complex] = network_zero_pole_gain(network, loading=loading)
+    flat = partial_fractions(emphasis.times(playback_chain(curve)))
+    ideals = dict[SquareWave, tuple[Floats, Floats]]()
     traces = []
     if playbacks is None:
         ideal, *faults = common_faults(curve)
@@ -384,9 +398,23 @@ def fault_sheet(
         playbacks = (ideal, *faults)
     for playback in playbacks:
         fractions = partial_fractions(emphasis.times(playback_chain(curve, playback)))
-        values = response_to_square_wave(fractions, wave, time)
-        traces.append(FaultTrace(playback, values, measure_trace(fractions, wave)))
-    return FaultSheet(wave, time, tuple(traces))
+        shown = _revealing_wave(playback, wave)
+        if shown not in ideals:
+            period = _period(shown, samples)
+            ideals[shown] = period, response_to_square_wave(flat, shown, period)
+        time, ideal_v = ideals[shown]
+        values = response_to_square_wave(fractions, shown, time)
+        measures = measure_trace(fractions, shown)
+        traces.append(FaultTrace(playback, values, measures, shown, time, ideal_v))
+    return FaultSheet(wave, _period(wave, samples), tuple(traces))
+
+
+def _revealing_wave(playback: Playback, wave: SquareWave) -> SquareWave:
+    """The wave itself, or one slow enough for a low corner to bend its tops."""
+    corner_hz = playback.low_corner_hz
+    if corner_hz is None or wave.frequency_hz <= _REVEALS * corner_hz:
+        return wave
+    return replace(wave, frequency_hz=_REVEALS * corner_hz)
 
 
 def measure_trace(fractions: PartialFractions, wave: SquareWave) -> TraceMeasures:

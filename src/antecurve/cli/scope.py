@@ -142,7 +142,7 @@ def _content(
 def _show(trace: ScopeTrace, sheet: FaultSheet, limited: LimitedPeaks, set_to: str | None) -> None:
     from antecurve.cli.show import show_table
     from antecurve.curves.catalogue import curve_label
-    from antecurve.report.bench_tables import limited_line, measure_rows
+    from antecurve.report.bench_tables import fault_rows, limited_line, measure_rows
     from antecurve.report.cautions import CAUTIONS
 
     measures = [
@@ -154,7 +154,7 @@ def _show(trace: ScopeTrace, sheet: FaultSheet, limited: LimitedPeaks, set_to: s
         say(f"Unit set to {curve_label(set_to)}: after playback stands what a correct unit shows.")
     say(limited_line(limited))
     say("Common faults of playback:")
-    show_table(measure_rows([(t.playback.name, t.measures) for t in sheet.traces[1:]]))
+    show_table(fault_rows(sheet, first=1))
     say(
         "Tilt: (start - end)/start of the top over half a period.",
         "Overshoot: beyond the start of the top, over the step.",

@@ -219,6 +219,7 @@ def _receivers(oscilloscope: str, meter: str, probe: str) -> tuple[Receiver, ...
 
 def _files(plans: Sequence[_NamedPlan], instruments: Sequence[str]) -> dict[str, bytes]:
     from antecurve.cli.progress import busy_progress
+    from antecurve.cli.surroundings import today
     from antecurve.files.bench_content import frame_csv
     from antecurve.report.bench_page import bench_page
 
@@ -226,8 +227,9 @@ def _files(plans: Sequence[_NamedPlan], instruments: Sequence[str]) -> dict[str,
     with busy_progress("drawing the sheet"):
         for named in plans:
             stem = f"sheet-{named.name}" if named.name else "sheet"
-            page = bench_page(named.title, named.plan, instruments=instruments)
-            files[f"{stem}.html"] = page
+            files[f"{stem}.html"] = bench_page(
+                named.title, named.plan, instruments=instruments, date=today()
+            )
             files[f"{stem}.csv"] = frame_csv(named.plan.sheet.to_frame())
     return files
 

@@ -31,6 +31,7 @@ __all__ = [
     "note_fault",
     "prepare_signals",
     "prepare_streams",
+    "today",
 ]
 
 FAULT = 70  # EX_SOFTWARE of sysexits.h
@@ -244,3 +245,19 @@ def note_fault() -> str:
         last = details.strip().splitlines()[-1]
         return f"its details could not be written; the last line is: {last}"
     return f"the details are in {file.name}"
+
+
+def today() -> str:
+    """Date what is printed.
+
+    Returns
+    -------
+    str
+        ISO 8601; that of ``SOURCE_DATE_EPOCH`` where it is set, so that files can be made again.
+    """
+    from datetime import UTC, date, datetime
+
+    epoch = os.environ.get("SOURCE_DATE_EPOCH", "")
+    if epoch.isdecimal():
+        return datetime.fromtimestamp(int(epoch), UTC).date().isoformat()
+    return date.today().isoformat()

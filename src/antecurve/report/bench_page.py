@@ -10,8 +10,8 @@ from antecurve.errors import InputError
 from antecurve.report.bench_tables import (
     combination_rows,
     delay_rows,
+    fault_rows,
     level_lines,
-    measure_rows,
     noise_rows,
     peak_lines,
     plan_rows,
@@ -154,7 +154,7 @@ def bench_page(
             fault_chart(plan.faults), name="chart-faults", title="Common faults of playback",
             text=fault_text(plan.faults),
         ),
-        fault_numbers=measure_rows([(t.playback.name, t.measures) for t in plan.faults.traces]),
+        fault_numbers=fault_rows(plan.faults),
         cautions=CAUTIONS,
         notes=PRACTICAL_NOTES,
     )  # fmt: skip

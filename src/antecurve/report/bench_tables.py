@@ -27,12 +27,13 @@ if TYPE_CHECKING:
     from antecurve.analysis.loading_window import LoadingWindow, Span
     from antecurve.analysis.noise import NoiseReport
     from antecurve.analysis.peaks import PeakReport
-    from antecurve.analysis.scope import LimitedPeaks, TraceMeasures
+    from antecurve.analysis.scope import FaultSheet, FaultTrace, LimitedPeaks, TraceMeasures
     from antecurve.analysis.strays import StrayTable
 
 __all__ = [
     "combination_rows",
     "delay_rows",
+    "fault_rows",
     "level_lines",
     "limited_line",
     "measure_rows",
@@ -308,6 +309,31 @@ def measure_rows(measures: Sequence[tuple[str, TraceMeasures]]) -> TextTable:
         declared("overshoot", lambda row: row[1].overshoot, percent(1)),
         declared("rise time", lambda row: row[1].rise_time_s, quantity("s", digits=3)),
     )
+
+
+def fault_rows(sheet: FaultSheet, *, first: int = 0) -> TextTable:
+    """Tabulate the common faults of playback in numbers.
+
+    Parameters
+    ----------
+    sheet : FaultSheet
+        The faults, ideal playback first.
+    first : int, optional
+        First trace shown, 0 or more.
+
+    Returns
+    -------
+    TextTable
+        One row a fault; one that needs a slower wave says so.
+    """
+
+    def name(trace: FaultTrace) -> str:
+        if trace.wave == sheet.wave:
+            return trace.playback.name
+        wave = format_quantity(trace.wave.frequency_hz, "Hz")
+        return f"{trace.playback.name}, wave of {wave}"
+
+    return measure_rows([(name(t), t.measures) for t in sheet.traces[first:]])
 
 
 def delay_rows(table: DelayTable) -> TextTable:

@@ -25,7 +25,7 @@ from antecurve.report.chart import (
 
 if TYPE_CHECKING:
     from antecurve.analysis.response import ResponseTable
-    from antecurve.analysis.scope import FaultSheet, ScopeTrace
+    from antecurve.analysis.scope import FaultSheet, FaultTrace, ScopeTrace
     from antecurve.analysis.spread import SpreadResult
     from antecurve.analysis.waveform import SquareWave
     from antecurve.judge.observation import Trace
@@ -276,27 +276,22 @@ def fault_chart(sheet: FaultSheet) -> Chart:
         One panel a fault, all to the same scale; what exceeds it says so.
     """
     scale, unit = _prefixed(float(sheet.time_s[-1]), "s")
-    ideal = sheet.traces[0].playback_v
-    limit = _HEADROOM * float(np.abs(ideal).max())
+    limit = _HEADROOM * float(np.abs(sheet.traces[0].ideal_v).max())
     volts, volt = _prefixed(limit, "V")
     panels = []
     for trace in sheet.traces:
-        time, reference = _whole_period(sheet.wave, sheet.time_s, ideal)
-        _, values = _whole_period(sheet.wave, sheet.time_s, trace.playback_v)
-        peak = trace.measures.peak_v
+        time, reference = _whole_period(trace.wave, trace.time_s, trace.ideal_v)
+        _, values = _whole_period(trace.wave, trace.time_s, trace.playback_v)
+        ideal = Line(x=time * scale, y=reference * volts, colour=ORANGE, dash="dashed", width=1.4)
+        slow = trace.wave != sheet.wave
         panels.append(
             Panel(
-                marks=(
-                    Line(
-                        x=time * scale, y=reference * volts, colour=ORANGE, dash="dashed",
-                        width=1.4,
-                    ),
-                    Line(x=time * scale, y=values * volts, colour=BLUE, width=1.9),
-                ),
+                marks=(ideal, Line(x=time * scale, y=values * volts, colour=BLUE, width=1.9)),
                 title=trace.playback.name,
-                note=f"peak ±{format_quantity(peak, 'V', digits=3)}" if peak > limit else "",
+                note=_fault_note(trace, limit, slow=slow),
+                x_range=(0.0, float(time[-1]) * scale) if slow else None,
             )
-        )  # fmt: skip
+        )
     frequency = format_quantity(sheet.wave.frequency_hz, "Hz")
     amplitude = format_quantity(sheet.wave.amplitude_v, "V", digits=3)
     return Chart(
@@ -309,6 +304,14 @@ def fault_chart(sheet: FaultSheet) -> Chart:
         height=60.0 + 160.0 * math.ceil(len(panels) / _COLUMNS),
         title=f"Square wave of {frequency}, EMF ±{amplitude}",
     )
+
+
+def _fault_note(trace: FaultTrace, limit_v: float, *, slow: bool) -> str:
+    """What a panel says of a fault: a wave of its own, or a peak beyond the scale."""
+    if slow:
+        return f"wave of {format_quantity(trace.wave.frequency_hz, 'Hz')}"
+    peak = trace.measures.peak_v
+    return f"peak ±{format_quantity(peak, 'V', digits=3)}" if peak > limit_v else ""
 
 
 def deviation_chart(verdict: Verdict) -> Chart:

@@ -159,8 +159,7 @@ def fault_text(sheet: FaultSheet) -> str:
     str
         The faults that bend the wave most; the table has them all.
     """
-    ideal = sheet.traces[0].playback_v
-    ranked = sorted(sheet.traces[1:], key=lambda t: -float(np.abs(t.playback_v - ideal).max()))
+    ranked = sorted(sheet.traces[1:], key=lambda t: -float(np.abs(t.playback_v - t.ideal_v).max()))
     most = ", ".join(
         f"{t.playback.name} with a peak of ±{format_quantity(t.measures.peak_v, 'V', digits=3)}"
         for t in ranked[:_WORST_FAULTS]

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from math import isclose
 from typing import TYPE_CHECKING, Any
 
+from antecurve.analysis.playback import time_constants
 from antecurve.quantities import format_quantity
 from antecurve.synthesis.formula_text import (
     RATIOS,
@@ -19,6 +21,7 @@ from antecurve.synthesis.worked_numbers import roots_used
 if TYPE_CHECKING:
     from markupsafe import Markup
 
+    from antecurve.curves.model import Curve
     from antecurve.synthesis.formula_model import FormFormulas
 
 __all__ = ["formula_numbers", "formula_rows", "given_numbers"]
@@ -82,7 +85,7 @@ def formula_numbers(
     return texts
 
 
-def given_numbers(formulas: NumericFormulas, numbers: Mapping[str, float]) -> str:
+def given_numbers(formulas: NumericFormulas, numbers: Mapping[str, float], *, curve: Curve) -> str:
     """Write what the formulas start from: time constants, source and load.
 
     Parameters
@@ -91,16 +94,30 @@ def given_numbers(formulas: NumericFormulas, numbers: Mapping[str, float]) -> st
         The formulas.
     numbers : mapping of str to float
         Worked numbers by name, in SI units.
+    curve : Curve
+        The curve, whose time constants are named.
 
     Returns
     -------
     str
         Names and numbers, separated by commas; empty without numbers.
     """
-    units = dict.fromkeys(formulas.time_constants, "s") | {"Rs": "ohm", "RL": "ohm", "CL": "F"}
-    given = {n: format_quantity(numbers[n], u, digits=5) for n, u in units.items() if n in numbers}
     equals = "\N{NO-BREAK SPACE}=\N{NO-BREAK SPACE}"
-    return ", ".join(f"{name}{equals}{number}" for name, number in given.items())
+    known = zip(("bass shelf", "turnover", "treble"), time_constants(curve), strict=True)
+    roles = {seconds: role for role, seconds in known if seconds}
+    given = []
+    for name in sorted(formulas.time_constants):
+        if name in numbers:
+            seconds = numbers[name]
+            role = next((r for s, r in roles.items() if isclose(s, seconds)), "ultrasonic pole")
+            given.append(f"{name}{equals}{seconds * 1e6:.5g} µs ({role})")
+    units = {"Rs": "ohm", "RL": "ohm", "CL": "F"}
+    given += [
+        f"{n}{equals}{format_quantity(numbers[n], u, digits=5)}"
+        for n, u in units.items()
+        if n in numbers
+    ]
+    return ", ".join(given)
 
 
 def _named(formula: NumericFormula) -> str:

@@ -15,11 +15,12 @@ from antecurve.pipeline import Design, design_parts_list, design_stresses, squar
 from antecurve.report.bench_panel import bench_panel
 from antecurve.report.bench_tables import (
     combination_rows,
+    fault_rows,
     level_lines,
-    measure_rows,
     window_lines,
 )
 from antecurve.report.board_drawing import board_section
+from antecurve.report.box_label import box_label
 from antecurve.report.build_tables import sensitivity_rows
 from antecurve.report.cautions import CAUTIONS
 from antecurve.report.charts import (
@@ -82,7 +83,7 @@ def _square_waves(trace: ScopeTrace | None, faults: FaultSheet | None) -> dict[s
             fault_chart(faults), name="chart-faults", title="Common faults of playback",
             text=fault_text(faults),
         ),
-        "faults": measure_rows([(t.playback.name, t.measures) for t in faults.traces]),
+        "faults": fault_rows(faults),
     }  # fmt: skip
 
 
@@ -136,7 +137,7 @@ def _formulas(design: Design) -> dict[str, Any]:
     texts = formula_numbers(formulas.numeric, numbers)
     return {
         "formulas": {h: list(zip(r, texts[h], strict=True)) for h, r in formulas.rows.items()},
-        "given": given_numbers(formulas.numeric, numbers),
+        "given": given_numbers(formulas.numeric, numbers, curve=design.curve),
     }
 
 
@@ -198,6 +199,7 @@ def report_page(design: Design, *, date: str = "") -> bytes:
         window_lines=window_lines(analysis.loading.window),
         **_square_waves(trace, faults),
         **(_formulas(design) | board_section(design)),
+        label=box_label(design),
         cautions=CAUTIONS,
         sliders=panel.sliders,
         bench_data=Markup(panel.data),

@@ -47,7 +47,8 @@ def design_tiles(design: Design) -> tuple[Tile, ...]:
     Returns
     -------
     tuple of Tile
-        Design error, builds, what a perfect unit shows at the band's upper end, level, source.
+        Design error, builds, what a perfect unit shows at the band's upper end, level, and the
+        part that weighs most.
     """
     analysis, job = design.analysis, design.job
     low, high = (format_quantity(f, "Hz") for f in job.target.band_hz)
@@ -58,13 +59,18 @@ def design_tiles(design: Design) -> tuple[Tile, ...]:
         Tile(
             "95 % of builds",
             within_text(spread.centred_db.p95),
-            f"mainly {first.ref} ({first.share * 100:.0f} % of the variance)",
+            f"{spread.builds:,} drawn within tolerance",
         ),
         _perfect_unit(design),
         Tile(
             "Level at 1 kHz",
             format_quantity(level.output_v, "V"),
             f"from {format_quantity(job.source_level_v, 'V')} EMF, {level.gain_db_at_1khz:.2f} dB",
+        ),
+        Tile(
+            "Weighs most",
+            first.ref,
+            f"its tolerance makes {first.share * 100:.0f} % of the variance of builds",
         ),
     )
 
