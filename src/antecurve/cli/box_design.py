@@ -61,11 +61,12 @@ def design_several(
 
 def _files(box: Box, analysis: BoxAnalysis) -> dict[str, bytes]:
     from antecurve.cli.progress import busy_progress
+    from antecurve.cli.surroundings import today
     from antecurve.files.box_folder import box_files
     from antecurve.report.box_page import box_page
 
     with busy_progress("drawing the report"):
-        return {**box_files(box, analysis), "report.html": box_page(box, analysis)}
+        return {**box_files(box, analysis), "report.html": box_page(box, analysis, date=today())}
 
 
 def _show(box: Box, analysis: BoxAnalysis, *, whole: bool) -> None:

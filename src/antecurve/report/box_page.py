@@ -7,10 +7,10 @@ from typing import Any
 from antecurve.pipeline import Design
 from antecurve.report import box_tables as tables
 from antecurve.report.cautions import CAUTIONS
-from antecurve.report.chart_svg import page_svg
 from antecurve.report.charts import error_chart, response_chart
 from antecurve.report.descriptions import error_text, response_text
-from antecurve.report.html_page import page_environment
+from antecurve.report.html_page import html_page
+from antecurve.report.page_chart import page_chart
 from antecurve.report.summary import curve_line, governing_lines
 from antecurve.report.switch_schematic import box_schematic_svg, switch_svg
 from antecurve.report.tables import parts_rows, response_rows
@@ -21,24 +21,26 @@ __all__ = ["box_page"]
 
 
 def _panel(number: int, name: str, design: Design, limit_db: float | None) -> dict[str, Any]:
-    """Figures and numbers of one position of the switch."""
-    from markupsafe import Markup
-
+    """Charts and numbers of one position of the switch."""
     analysis = design.analysis
     return {
         "id": f"position-{number}",
         "name": name,
         "curve": curve_line(design.curve),
         "lines": governing_lines(design),
-        "error": Markup(page_svg(error_chart(analysis, limit_db=limit_db))),
-        "error_text": error_text(analysis, limit_db=limit_db),
-        "response": Markup(page_svg(response_chart(analysis.response))),
-        "response_text": response_text(analysis.response),
+        "error": page_chart(
+            error_chart(analysis, limit_db=limit_db), name=f"chart-error-{number}",
+            title=f"Error, {name}", text=error_text(analysis, limit_db=limit_db),
+        ),
+        "response": page_chart(
+            response_chart(analysis.response), name=f"chart-level-{number}",
+            title=f"Level, {name}", text=response_text(analysis.response),
+        ),
         "numbers": response_rows(analysis.response),
-    }
+    }  # fmt: skip
 
 
-def box_page(box: Box, analysis: BoxAnalysis) -> bytes:
+def box_page(box: Box, analysis: BoxAnalysis, *, date: str = "") -> bytes:
     """Render the report of a box.
 
     Parameters
@@ -47,6 +49,8 @@ def box_page(box: Box, analysis: BoxAnalysis) -> bytes:
         The box.
     analysis : BoxAnalysis
         What it will do.
+    date : str, optional
+        Date in the footer of the printed sheets.
 
     Returns
     -------
@@ -56,34 +60,31 @@ def box_page(box: Box, analysis: BoxAnalysis) -> bytes:
     from markupsafe import Markup
 
     limit_db = box.job.common.target.error_limit_db
-    page: str = (
-        page_environment()
-        .get_template("box.html.j2")
-        .render(
-            title=box.job.common.title,
-            lines=tables.box_lines(box),
-            panels=[
-                _panel(number, name, design, limit_db)
-                for number, (name, design) in enumerate(
-                    zip(box.names, box.designs, strict=True), start=1
-                )
-            ],
-            positions=tables.position_rows(box),
-            # Markup of our own making: its labels hold references, nodes and numbers only.
-            schematic=Markup(box_schematic_svg(box)),
-            schematic_text=tables.network_text(box),
-            switch=Markup(switch_svg(box)),
-            switch_text=tables.switch_text(box),
-            shared=tables.shared_rows(box),
-            contacts=tables.contact_rows(box),
-            reasons=tables.switch_lines(box),
-            reality=tables.contact_effect_rows(analysis),
-            passing_lines=tables.passing_lines(analysis),
-            spread=tables.common_spread_rows(analysis.spread),
-            spread_lines=tables.common_spread_lines(analysis.spread),
-            alternatives=tables.alternative_rows(box),
-            parts=parts_rows(box_parts_list(box)),
-            cautions=CAUTIONS,
-        )
+    return html_page(
+        "box.html.j2",
+        title=box.job.common.title,
+        lines=tables.box_lines(box),
+        panels=[
+            _panel(number, name, design, limit_db)
+            for number, (name, design) in enumerate(
+                zip(box.names, box.designs, strict=True), start=1
+            )
+        ],
+        positions=tables.position_rows(box),
+        # Markup of our own making: its labels hold references, nodes and numbers only.
+        schematic=Markup(box_schematic_svg(box)),
+        schematic_text=tables.network_text(box),
+        switch=Markup(switch_svg(box)),
+        switch_text=tables.switch_text(box),
+        shared=tables.shared_rows(box),
+        contacts=tables.contact_rows(box),
+        reasons=tables.switch_lines(box),
+        reality=tables.contact_effect_rows(analysis),
+        passing_lines=tables.passing_lines(analysis),
+        spread=tables.common_spread_rows(analysis.spread),
+        spread_lines=tables.common_spread_lines(analysis.spread),
+        alternatives=tables.alternative_rows(box),
+        parts=parts_rows(box_parts_list(box)),
+        cautions=CAUTIONS,
+        date=date,
     )
-    return (page + "\n").encode()
