@@ -103,6 +103,13 @@ const charts = (() => {
     return Math.max(0, Math.min(4, 3 - Math.floor(Math.log10(span) + 1e-9)));
   }
 
+  function make(name, className, parent) {
+    const made = document.createElement(name);
+    made.className = className;
+    parent.append(made);
+    return made;
+  }
+
   class Figure {
     constructor(element) {
       this.element = element;
@@ -113,41 +120,45 @@ const charts = (() => {
     }
 
     build() {
-      const { panels, columns } = this.options;
-      const make = (name, className, parent) => {
-        const made = document.createElement(name);
-        made.className = className;
-        parent.append(made);
-        return made;
-      };
+      const { columns } = this.options;
       this.live.hidden = false;
       this.element.classList.add("is-live");
       this.legend = make("div", "legend", this.live);
       this.read = make("output", "at", this.legend);
       this.read.setAttribute("aria-live", "off");
-      this.entries = this.makeLegend(make);
+      this.entries = this.makeLegend();
       this.reset = make("button", "reset", this.legend);
       this.reset.type = "button";
       this.reset.textContent = "Whole range";
       this.reset.hidden = true;
       this.reset.addEventListener("click", () => this.zoom(null));
-      this.grid = make("div", `panels columns-${columns}`, this.live);
+      this.grid = make("div", `chart-panels columns-${columns}`, this.live);
       this.makeCrosshair();
       const common = [this.options.y_label, columns > 2 ? this.options.x_label : ""].filter(Boolean).join("; ");
       if (common) this.legend.prepend(Object.assign(document.createElement("span"), { textContent: common }));
       this.values = [];
-      this.plots = panels.map((panel) => {
-        const holder = make("div", "panel", this.grid);
+      this.plots = [];
+      this.follow = new ResizeObserver(() => this.resize());
+      this.follow.observe(this.live);
+      this.draw();
+    }
+
+    /* The plots, once there is room: a figure may be hidden when the page comes up. */
+    draw() {
+      if (!this.live.clientWidth) return;
+      this.plots = this.options.panels.map((panel) => {
+        const holder = make("div", "chart-panel", this.grid);
         const name = panel.title ? make("p", "name", holder) : null;
         if (name) name.textContent = panel.title + (panel.note ? ` (${panel.note})` : "");
         this.values.push(name && make("span", "value", name));
         return this.plot(panel, make("div", "canvas", holder));
       });
-      this.follow = new ResizeObserver(() => this.resize());
-      this.follow.observe(this.grid);
+      for (const { places, button } of this.entries) {
+        if (button.getAttribute("aria-pressed") === "false") this.show(places, false);
+      }
     }
 
-    makeLegend(make) {
+    makeLegend() {
       const groups = new Map();
       this.options.panels.forEach((panel, p) => panel.series.forEach((s, k) => {
         if (k === 0 || !s.label) return;
@@ -169,6 +180,7 @@ const charts = (() => {
         }
         make("span", "", button).textContent = s.label;
         group.value = make("span", "value", button);
+        group.button = button;
         button.addEventListener("click", () => this.toggle(group, button));
         return group;
       });
@@ -177,7 +189,11 @@ const charts = (() => {
     toggle(group, button) {
       const show = button.getAttribute("aria-pressed") !== "true";
       button.setAttribute("aria-pressed", String(show));
-      for (const [p, k] of group.places) this.plots[p].setSeries(k, { show });
+      this.show(group.places, show);
+    }
+
+    show(places, show) {
+      for (const [p, k] of places) this.plots[p]?.setSeries(k, { show });
     }
 
     plot(panel, holder) {
@@ -209,6 +225,7 @@ const charts = (() => {
     }
 
     resize() {
+      if (!this.plots.length) this.draw();
       for (const u of this.plots) {
         const width = u.root.parentElement.clientWidth;
         if (width && width !== u.width) u.setSize({ width, height: u.height });
@@ -248,10 +265,10 @@ const charts = (() => {
     }
 
     readOut(u) {
-      if (!this.plots) return;
+      if (!this.plots.length) return;
       const idx = u.cursor.left < 0 ? null : u.cursor.idx, p = this.plots.indexOf(u);
       const seen = idx !== null && idx !== undefined;
-      if (this.plots.length === 1 || p === this.current || seen) this.current = p;
+      
       this.read.textContent = seen ? this.position(u, idx) : "";
       for (const group of this.entries) {
         const places = group.places.filter(([q]) => q === p);
@@ -284,6 +301,7 @@ const charts = (() => {
     }
 
     key(event) {
+      if (!this.plots.length) return false;
       const u = this.plots[0], x = u.data[0], { min, max } = u.scales.x;
       const first = x.findIndex((v) => v >= min * (1 - 1e-9)), last = x.findLastIndex((v) => v <= max * (1 + 1e-9));
       const inside = u.cursor.left >= 0 && u.cursor.idx !== null;
