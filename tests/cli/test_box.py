@@ -118,7 +118,8 @@ def test_judge_takes_the_position_of_the_switch(
     right = invoke(capsys, "judge", str(sweep), *design, "--position", "coarse", "--json")
     wrong = invoke(capsys, "judge", str(sweep), *design, "--position", "disc", "--json")
     assert json.loads(right.out)["verdict"] == "pass"
-    assert json.loads(wrong.out)["verdict"] == "fail"
+    # 450 us in place of 318 us: up to 3 dB off, which no unit in order is.
+    assert json.loads(wrong.out)["verdict"] != "pass"
 
 
 def test_a_sheet_for_each_position(
@@ -186,7 +187,7 @@ def test_trim_brings_every_position_back(
         (JOB.replace('position = "coarse"\n', ""), "curve[1].position"),
         (JOB.replace('position = "coarse"', 'position = "a/b"'), "letters, digits"),
         (OTHERS.replace("[target]", TABLES * 5 + "[target]"), "15 positions"),
-        (JOB.replace('name = "disc-coarse-groove"', 'name = "disc-amended"'), "coarse"),
+        (JOB.replace('name = "disc-coarse-groove"', 'name = "disc-amended"'), "position coarse"),
         (JOB + "[switch]\npoles = 2\n", "switch.poles"),
         (JOB + '[switch]\ncontacts = "none"\n', "break-before-make"),
         ('[curve]\nname = "disc"\n[switch]\nequal_levels = true\n', "[[curve]]"),

@@ -81,8 +81,9 @@ def _show(box: Box, analysis: BoxAnalysis, *, whole: bool) -> None:
     show_table(tables.position_rows(box))
     print(f"Network {box.switch.form}: what stays, between its nodes")
     show_table(tables.shared_rows(box))
-    print("The switch, contact by contact")
-    show_table(tables.contact_rows(box))
+    if box.switch.contacts:
+        print("The switch, contact by contact")
+        show_table(tables.contact_rows(box))
     say(*tables.switch_lines(box))
     passing = tables.passing_lines(analysis)
     say(*(passing if whole else passing[-1:]))

@@ -64,9 +64,13 @@ def box_lines(box: Box) -> list[str]:
     switch, search = box.switch, box.search
     switched = ", ".join(switch.switched) or "nothing"
     worst = max(zip(box.names, box.designs, strict=True), key=lambda item: _error_db(item[1]))
+    needed = (
+        f"Switch {switched}; {', '.join(switch.shared) or 'nothing'} "
+        f"stay{'s' * (not switch.shared)}. Switch: {_count(switch.poles, 'pole')}, "
+        f"{_count(switch.throws, 'throw')}."
+    )
     lines = [
-        f"Switch {switched}; {', '.join(switch.shared)} stay. Switch: "
-        f"{_count(switch.poles, 'pole')}, {_count(switch.throws, 'throw')}.",
+        needed if switch.poles else "One network serves every position: no switch is needed.",
         f"Design error ±{search.objective_db:.3f} dB or less in every position, most in "
         f"{worst[0]}.",
         f"{search.claim[0].upper()}{search.claim[1:]}.",
@@ -308,6 +312,8 @@ def passing_lines(analysis: BoxAnalysis) -> list[str]:
     list of str
         Sentences, the advice last.
     """
+    if not any(moment.poles for moment in analysis.passing):
+        return []
     bleed = format_quantity(analysis.bleed_ohm, "ohm", digits=2)
     lines = [_passing_line(moment) for moment in analysis.passing]
     lines.append(

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.arrays import log_frequencies
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.networks.centred_error import error_range, reference_gain
 from antecurve.networks.compiled import transfer
 from antecurve.networks.conditions import Conditions
@@ -178,6 +179,13 @@ def passing(box: Box, contacts: str, *, bleed_resistance: float | None = None) -
     if bleed_resistance is not None:
         conditions = replace(conditions, loading=_bled(conditions.loading, bleed_resistance))
     frequency = log_frequencies(conditions.band_hz, points_per_decade=_POINTS_PER_DECADE)
+    if not box.switch.switched:
+        level = conditions.source_level_v * reference_gain(
+            box.designs[0].network, loading=conditions.loading
+        )
+        return Passing(
+            contacts, 0.0, REFERENCE_FREQUENCY_HZ, (box.names[0], box.names[1]), (), level
+        )
     at_rest = [_gain_db(design.network, design.conditions, frequency) for design in box.designs]
     loudest: Passing | None = None
     for throw in range(len(box.designs) - 1):

@@ -16,7 +16,7 @@ from antecurve.curves.construct import time_constant_from_frequency
 from antecurve.curves.model import FLAT, Curve
 from antecurve.errors import UnattainableError
 from antecurve.job import Job
-from antecurve.networks.topology import Topology
+from antecurve.networks.topology import Element, ElementKind, Topology
 from antecurve.switched.request import SwitchPosition
 from antecurve.switched.throws import ThrownNetwork, flat_networks, matching_networks
 from antecurve.synthesis.exact import exact_network, exact_network_or_none
@@ -30,6 +30,14 @@ _IMPEDANCES = 10  # over the range of the resistor across the output: about five
 _POLES = 6  # over `_POLE_SPAN`, ends included
 _POLE_SPAN = 40.0  # from 30 kHz to 1.2 MHz: further up a pole changes nothing in the band
 _ABOVE_LIMIT = 3.0  # shunt resistances, as in the pick of one curve
+_DIVIDER = Topology(
+    "divider",
+    (
+        Element("R1", ElementKind.RESISTOR, ("in", "out")),
+        Element("R2", ElementKind.RESISTOR, ("out", "0")),
+    ),
+)
+"""A flat network."""
 _FLAT_SERIES = 81  # series resistances over their range, ends included: some 16 a decade
 _FLAT_LEVELS = 5  # over the tolerance, ends included
 
@@ -42,6 +50,8 @@ class ExactTable:
     ----------
     name : str
         The position.
+    exact : Topology
+        The network of the exact formulas; of a flat position the two resistors.
     thrown : tuple of ThrownNetwork
         Ways to make its network of the whole one.
     logs : numpy.ndarray of float, shape (samples, elements)
@@ -49,12 +59,16 @@ class ExactTable:
         a series resistor and the resistor across the output.
     poles_s : numpy.ndarray of float, shape (samples,)
         The ultrasonic pole chosen [s]; 0 where the curve leaves none free.
+    off_level : numpy.ndarray of float, shape (samples,)
+        How far the level is from the wanted one, as a fraction of its tolerance.
     """
 
     name: str
+    exact: Topology
     thrown: tuple[ThrownNetwork, ...]
     logs: Floats
     poles_s: Floats
+    off_level: Floats
 
     def values(self, network: ThrownNetwork) -> Floats:
         """Order the values as one of the networks has its elements.
@@ -166,7 +180,7 @@ def form_tables(
         if position.name not in sampled:
             tables.append(_flat_table(position.name, whole, job))
             continue
-        topology, logs, poles = sampled[position.name]
+        topology, samples = sampled[position.name]
         matching = tuple(matching_networks(whole, topology))
         if not matching:
             raise UnattainableError(
@@ -175,34 +189,37 @@ def form_tables(
                 "three positions opened or shorted",
                 "give one of them a box of its own, or allow other forms",
             )
-        tables.append(ExactTable(position.name, matching, logs, poles))
+        tables.append(ExactTable(position.name, topology, matching, *samples))
     return FormTables(whole, tuple(tables))
 
 
 def _sampled(
     form: str, position: SwitchPosition, job: Job, lowest_pole_hz: float
-) -> tuple[Topology, Floats, Floats]:
-    """The commonest topology of the exact networks of a curve, their values and poles."""
+) -> tuple[Topology, tuple[Floats, Floats, Floats]]:
+    """The commonest topology of the exact networks of a curve; values, poles, levels."""
     low, most = job.resistors.value_range
     top = job.network.output_resistance_max
     high = most if top is None else max(low * 1.001, min(most, _ABOVE_LIMIT * top))
     tolerance = job.target.level_tolerance_db
-    gains = job.gain * 10.0 ** (np.linspace(-tolerance, tolerance, _LEVELS) / 20.0)
+    off_levels = np.linspace(-1.0, 1.0, _LEVELS)
     poles = np.geomspace(*pole_range(lowest_pole_hz), _POLES) if position.free_pole else [0.0]
-    by_topology: dict[Topology, list[tuple[Floats, float]]] = {}
-    for pole, impedance, gain in product(poles, np.geomspace(low, high, _IMPEDANCES), gains):
+    by_topology: dict[Topology, list[tuple[Floats, float, float]]] = {}
+    impedances = np.geomspace(low, high, _IMPEDANCES)
+    for pole, impedance, off in product(poles, impedances, off_levels):
+        gain = job.gain * 10.0 ** (off * tolerance / 20.0)
         exact = exact_network_or_none(
             form, curve_with_pole(position.curve, float(pole)), loading=job.loading,
             gain=min(float(gain), 0.999999), shunt_resistance=float(impedance),
         )  # fmt: skip
         if exact is not None:
-            sample = (np.log(exact.network.values), float(pole))
+            sample = (np.log(exact.network.values), float(pole), float(off))
             by_topology.setdefault(exact.network.topology, []).append(sample)
     if not by_topology:
         _refuse(form, position, job, float(poles[-1]), float(np.sqrt(low * high)))
     topology = max(by_topology, key=lambda t: len(by_topology[t]))
     samples = by_topology[topology]
-    return topology, np.array([v for v, _ in samples]), np.array([p for _, p in samples])
+    logs, poles_s, off_level = (np.array([row[i] for row in samples]) for i in range(3))
+    return topology, (logs, poles_s, off_level)
 
 
 def _refuse(form: str, position: SwitchPosition, job: Job, pole_s: float, impedance: float) -> None:
@@ -227,10 +244,11 @@ def _flat_table(name: str, whole: Topology, job: Job) -> ExactTable:
     """A flat position: a series resistor, and one across the output that follows the level."""
     low, high = job.resistors.value_range
     tolerance = job.target.level_tolerance_db
-    gains = job.gain * 10.0 ** (np.linspace(-tolerance, tolerance, _FLAT_LEVELS) / 20.0)
-    series, gain = (
-        grid.ravel() for grid in np.meshgrid(np.geomspace(low, high, _FLAT_SERIES), gains)
+    off_levels = np.linspace(-1.0, 1.0, _FLAT_LEVELS)
+    series, off = (
+        grid.ravel() for grid in np.meshgrid(np.geomspace(low, high, _FLAT_SERIES), off_levels)
     )
+    gain = job.gain * 10.0 ** (off * tolerance / 20.0)
     whole_series = series + job.loading.source_resistance
     conductance = (1.0 / gain - 1.0) / whole_series - 1.0 / job.loading.load_resistance
     made = conductance > 0.0
@@ -241,4 +259,6 @@ def _flat_table(name: str, whole: Topology, job: Job) -> ExactTable:
             "lower the level or widen the range of the resistors",
         )
     logs = np.log(np.stack([series[made], 1.0 / conductance[made]], axis=1))
-    return ExactTable(name, tuple(flat_networks(whole)), logs, np.zeros(len(logs)))
+    return ExactTable(
+        name, _DIVIDER, tuple(flat_networks(whole)), logs, np.zeros(len(logs)), off[made]
+    )

@@ -190,12 +190,21 @@ class JointNetwork:
         """
         logs = np.clip(starts, self.low, self.high)
         chosen = np.arange(logs.shape[1]) if free is None else free
+        damping = np.full(len(logs), _DAMPING)
+        rows, slopes = self._stacked(logs)
+        size = (rows**2).sum(axis=1)
         for _ in range(rounds):
-            rows, slopes = self._stacked(logs)
-            step = _least_squares(rows, slopes[:, :, chosen])
-            before = logs.copy()
-            logs[:, chosen] = np.clip(logs[:, chosen] + step, self.low[chosen], self.high[chosen])
-            if np.max(np.abs(logs - before)) < _MOVED:
+            step = _least_squares(rows, slopes[:, :, chosen], damping)
+            tried = logs.copy()
+            tried[:, chosen] = np.clip(logs[:, chosen] + step, self.low[chosen], self.high[chosen])
+            new_rows, new_slopes = self._stacked(tried)
+            new_size = (new_rows**2).sum(axis=1)
+            better = new_size < size
+            moved = np.abs(tried - logs).max(initial=0.0)
+            damping = np.clip(np.where(better, damping / 10.0, damping * 100.0), _DAMPING, 1.0)
+            logs[better], rows[better] = tried[better], new_rows[better]
+            slopes[better], size[better] = new_slopes[better], new_size[better]
+            if moved < _MOVED:
                 break
         return self.judged(logs, ordered=ordered)
 
@@ -220,7 +229,8 @@ class JointNetwork:
             size = np.abs(rows)
             weights = weights * (size + 0.02 * size.max()) / (1.02 * size.max() + 1e-15)
             root = np.sqrt(weights / weights.max())
-            step = _least_squares(rows * root, slopes * root[:, :, None])
+            damping = np.full(1, _DAMPING)
+            step = _least_squares(rows * root, slopes * root[:, :, None], damping)
             logs = np.clip(logs + step, self.low, self.high)
             now = self.judged(logs)
             if now.error_db[0] < best.error_db[0] and now.level_db[0] <= best.level_db[0] + 1e-9:
@@ -268,11 +278,11 @@ class JointNetwork:
         return np.concatenate(rows, axis=1), np.concatenate(slopes, axis=1)
 
 
-def _least_squares(rows: Floats, slopes: Floats) -> Floats:
-    """Steps that make the rows small, damped where nothing tells them."""
+def _least_squares(rows: Floats, slopes: Floats, damping: Floats) -> Floats:
+    """Steps that make the rows small, damped (Levenberg, Marquardt) where nothing tells them."""
     transposed = np.swapaxes(slopes, 1, 2)
     normal = transposed @ slopes
     diagonal = np.arange(normal.shape[1])
-    normal[:, diagonal, diagonal] += _DAMPING * (1.0 + normal[:, diagonal, diagonal])
+    normal[:, diagonal, diagonal] += damping[:, None] * (1.0 + normal[:, diagonal, diagonal])
     step = np.linalg.solve(normal, transposed @ rows[:, :, None])[:, :, 0]
     return np.asarray(np.clip(-step, -_STEP, _STEP))

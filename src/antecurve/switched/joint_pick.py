@@ -141,6 +141,8 @@ def pick_box(
     stock = stock_of(job, drawer)
     sharings = Sharings(box_job, stock)
     limit_db = job.target.error_limit_db
+    if limit_db is None and not sharings.makes_every_curve():
+        raise sharings.no_sharing()
 
     def report(form: str, best_db: float | None) -> None:
         if progress is not None:

@@ -18,13 +18,14 @@ from numpy.typing import NDArray
 from antecurve.errors import NoCombinationError, UnattainableError
 from antecurve.networks.topology import ElementKind
 from antecurve.pick.candidates import Candidates
+from antecurve.quantities import format_quantity
 from antecurve.switched.conflicts import (
     Conflict,
     conflicts_between,
     fewest_hitting,
     needed_conflicts,
 )
-from antecurve.switched.exact_tables import FormTables, form_tables, pole_range
+from antecurve.switched.exact_tables import ExactTable, FormTables, form_tables, pole_range
 from antecurve.switched.joint_network import JointNetwork, Solved
 from antecurve.switched.request import BoxJob
 from antecurve.switched.throws import ThrownNetwork
@@ -38,6 +39,8 @@ EXACT_DB = 5e-3
 published curves use for one another, differ by as much."""
 _STARTS = 12  # a third the nearest, the others all over: near ones may lie beside a level's limit
 _ANCHORS = 48  # exact values of the first position that the others are sought for
+_OFF_LEVEL = 1e-3  # of a start: decides where nothing is shared, and hardly else
+_NEAR_RANGE = 0.5  # ln: what the samples of impedance leave between them
 _MOST_SETS = 8  # of one size: more than are rounded to parts
 _MOST_WAYS = 60  # ways to throw positions, fewest thrown first: a flat position has up to nine
 _QUICK_ROUNDS = 12  # of least squares, to see whether a set comes near its limit
@@ -144,14 +147,20 @@ class Sharings:
         for form in box_job.common.network.forms:
             try:
                 tables = form_tables(form, self._jobs, lowest_pole_hz=box_job.switch.lowest_pole_hz)
+                out_of_range = _out_of_range(form, tables, self._ranges)
             except UnattainableError as error:
                 self.refused[form] = f"{error.condition}; {error.remedy}"
                 failure = failure or error
                 continue
+            if out_of_range is not None:  # nearer to a solution than a form that makes no curve
+                self.refused[form] = f"{out_of_range.condition}; {out_of_range.remedy}"
+                failure = out_of_range
+                continue
             self._ways += _ways(form, tables)
         if not self._ways:
             assert failure is not None
-            names = ", ".join(self.refused)
+            same = f"{failure.condition}; {failure.remedy}"
+            names = ", ".join(form for form, why in self.refused.items() if why == same)
             raise UnattainableError(names, failure.condition, failure.remedy)
         self.most = max(len(w.tables.topology.refs) for w in self._ways)
 
@@ -270,6 +279,21 @@ class Sharings:
         way = next(w for w in self._ways if w.form == shared.form and w.networks is shared.networks)
         return self._starts(way, shared.joint, _ANCHORS)
 
+    def makes_every_curve(self) -> bool:
+        """Tell whether every curve can be made if all positions are switched.
+
+        Returns
+        -------
+        bool
+            Whether some form does, with levels and values in range; else no set of positions does.
+        """
+        for way in self._ways:
+            joint = self._joint(way, frozenset(way.tables.topology.refs))
+            solved = joint.solve(self._starts(way, joint, _ANCHORS))
+            if solved.error_db[0] < EXACT_DB and not solved.level_db[0]:
+                return True
+        return False
+
     def no_sharing(self) -> NoCombinationError:
         """Explain why no set of positions meets level, range and limits.
 
@@ -278,6 +302,20 @@ class Sharings:
         NoCombinationError
             To be raised.
         """
+        beyond, name, form = min(
+            max(
+                (float(_beyond(table, self._ranges).max(axis=1).min()), table.name, way.form)
+                for table in way.tables.tables
+            )
+            for way in self._ways
+        )
+        if beyond > 0.0:
+            return NoCombinationError(
+                "resistors.range, capacitors.range",
+                f"position {name} needs values in {form} that are some "
+                f"{100.0 * float(np.expm1(beyond)):.0f} % beyond what positions hold; widen the "
+                "ranges, or give this curve a box of its own",
+            )
         return NoCombinationError(
             "target.level_tolerance_db",
             "no set of switched positions brings every curve to its level with values in range; "
@@ -304,7 +342,7 @@ class Sharings:
         chosen = np.unique(np.linspace(0, count - 1, _ANCHORS).astype(int))
         middle = (joint.low + joint.high) / 2.0
         starts = np.tile(middle, (len(chosen), 1))
-        distance = np.zeros(len(chosen))
+        distance = _OFF_LEVEL * anchor[0].off_level[chosen] ** 2
         own = anchor[2].columns
         starts[:, own] = anchor[0].values(anchor[1])[chosen]
         if anchor[2].pole >= 0:
@@ -315,8 +353,9 @@ class Sharings:
             values = table.values(network)
             common = np.isin(contact.columns, own)
             apart = (starts[:, None, contact.columns[common]] - values[None][:, :, common]) ** 2
-            nearest = apart.sum(axis=2).argmin(axis=1)
-            distance += apart.sum(axis=2).min(axis=1)
+            whole = apart.sum(axis=2) + _OFF_LEVEL * table.off_level**2
+            nearest = whole.argmin(axis=1)
+            distance += whole.min(axis=1)
             starts[:, contact.columns[~common]] = values[nearest][:, ~common]
             if contact.pole >= 0:
                 starts[:, contact.pole] = np.log(table.poles_s[nearest])
@@ -324,6 +363,37 @@ class Sharings:
         nearest = -(-most // 3)
         spread = np.linspace(nearest, len(order) - 1, most - nearest).astype(int)
         return np.asarray(starts[order[np.unique(np.append(np.arange(nearest), spread))]])
+
+
+def _beyond(table: ExactTable, ranges: dict[object, tuple[float, float]]) -> Floats:
+    """By how much ln of exact values is beyond the candidates, shape (samples, elements)."""
+    low, high = np.array([ranges[e.kind] for e in table.exact.elements]).T
+    return np.asarray(np.maximum(table.logs - high, low - table.logs))
+
+
+def _out_of_range(
+    form: str, tables: FormTables, ranges: dict[object, tuple[float, float]]
+) -> UnattainableError | None:
+    """Say which position needs values that no candidate has, at any level and impedance."""
+    for table in tables.tables:
+        kinds = [e.kind for e in table.exact.elements]
+        low, high = np.array([ranges[kind] for kind in kinds]).T
+        beyond = _beyond(table, ranges)
+        least = int(np.argmin(beyond.max(axis=1)))
+        worst = int(np.argmax(beyond[least]))
+        if beyond[least, worst] <= _NEAR_RANGE:
+            continue
+        needed = format_quantity(float(np.exp(table.logs[least, worst])), kinds[worst].unit)
+        ends = " to ".join(
+            format_quantity(float(np.exp(end[worst])), kinds[worst].unit) for end in (low, high)
+        )
+        return UnattainableError(
+            form,
+            f"position {table.name}: a {kinds[worst].value} of about {needed} or further off would "
+            f"be needed, and positions hold {ends}",
+            "widen the range of the parts, or give this curve a box of its own",
+        )
+    return None
 
 
 def _ways(form: str, tables: FormTables) -> Iterator[_Way]:

@@ -157,7 +157,7 @@ def _reasons(picked: PickedBox, designs: tuple[Design, ...]) -> tuple[str, ...]:
     ]
     reasons += [conflict.sentence for conflict in shared.conflicts or ()]
     count = len(shared.switched)
-    if not picked.best.exact:
+    if not picked.best.exact and count:
         limit = designs[0].job.target.error_limit_db
         reasons.append(
             f"with {count} switched every curve stays within the limit of {limit:g} dB, though "
