@@ -73,7 +73,7 @@ capacitance = "150p"
 [target]
 level = "5 mV"
 level_tolerance_db = 2
-error_limit_db = 0.1
+error_limit_db = 0.2
 
 [network]
 output_resistance_max = 600
