@@ -155,6 +155,14 @@ def exclude_and_contract(
     residual = scaled[:, :, None] - weights @ along
     reach = np.abs(residual).sum(axis=(1, 2)) + np.abs(transposed @ residual).sum(axis=(1, 2))
     keep = np.abs((residual[:, :, 0] * scaled).sum(axis=1)) <= reach * (1.0 + _SLACK)
+    low, high = -np.ones_like(half), np.ones_like(half)
+    low[keep], high[keep] = _contracted(transposed[keep], weights[keep], scaled[keep])
+    keep &= np.all(low <= high, axis=1)
+    return AffineBound(keep, low, high, weights, columns, scaled)
+
+
+def _contracted(transposed: Floats, weights: Floats, scaled: Floats) -> tuple[Floats, Floats]:
+    """Bounds of each d_i by the weights for it: (2) of the module."""
     spread = transposed @ weights
     own = np.diagonal(spread, axis1=1, axis2=2)
     others = np.abs(spread).sum(axis=1) - np.abs(own) + np.abs(weights).sum(axis=1)
@@ -162,6 +170,4 @@ def exclude_and_contract(
     centre = -(np.swapaxes(weights, 1, 2) @ scaled[:, :, None])[:, :, 0] / divisor
     width = others / np.abs(divisor) * (1.0 + _SLACK) + _SLACK
     low = np.maximum(centre - width, -1.0)[:, :-1]
-    high = np.minimum(centre + width, 1.0)[:, :-1]
-    keep &= np.all(low <= high, axis=1)
-    return AffineBound(keep, low, high, weights, columns, scaled)
+    return low, np.minimum(centre + width, 1.0)[:, :-1]

@@ -184,12 +184,18 @@ def _apply_limits(
 ) -> None:
     """Drop boxes all of whose points that count miss a limit of the job."""
     wanted = model.job.network
-    for limit, linearise, sign in (
-        (wanted.output_resistance_max, model.linearise_output, 1.0),
-        (wanted.input_impedance_min, model.linearise_input, -1.0),
+    centre = np.log(values)
+    for limit, linearise, sign, resistors in (
+        (wanted.output_resistance_max, model.linearise_output, 1.0, model.across_output),
+        (wanted.input_impedance_min, model.linearise_input, -1.0, model.at_input),
     ):
-        chosen = np.flatnonzero(keep)
-        if limit is None or not len(chosen):
+        if limit is None:
+            continue
+        # Where one resistor keeps the limit all over a box, the network does.
+        nearest = (sign * centre + half)[:, list(resistors)]
+        settled = np.any(nearest <= sign * math.log(limit), axis=1)
+        chosen = np.flatnonzero(keep & ~settled)
+        if not len(chosen):
             continue
         linear = linearise(values[chosen])
         spare = _grown(linear.top_sizes + linear.bottom_sizes, half[chosen])[:, 0]

@@ -24,7 +24,7 @@ from antecurve.networks.compiled import (
 from antecurve.networks.sensitivity import each_at_zero
 from antecurve.networks.topology import Topology
 from antecurve.pick.convexity import convex_magnitudes
-from antecurve.pick.structure import ladder_of
+from antecurve.pick.structure import ladder_of, resistors_across_output, resistors_at_input
 
 __all__ = ["CURVATURE_GROWTH", "NEPER_DB", "Linear", "NetworkModel"]
 
@@ -78,6 +78,8 @@ class NetworkModel:
         ln|E| + ln g [Np].
     ladder : Ladder or None
         The arms of the network, if it is a ladder.
+    across_output, at_input : tuple of int
+        Resistors that the output impedance is below, and the input impedance above.
     convex : tuple of bool
         Whether ln|N| and ln|D| of H = N/D are convex in x, as far as shown.
     """
@@ -86,6 +88,8 @@ class NetworkModel:
         self.topology = topology
         self.job = job
         self.ladder = ladder_of(topology)
+        self.across_output = resistors_across_output(topology)
+        self.at_input = resistors_at_input(topology)
         self.convex = convex_magnitudes(topology)
         self.frequency = np.append(np.geomspace(*job.target.band_hz, count), REFERENCE_FREQUENCY_HZ)
         self.target = level_db(job.curve, self.frequency) / NEPER_DB + math.log(job.gain)

@@ -19,7 +19,15 @@ from antecurve.networks.compiled import transfer_coefficients
 from antecurve.networks.topology import ElementKind, Topology
 from antecurve.networks.tree import leaves
 
-__all__ = ["Exchange", "Ladder", "interchangeable", "ladder_of", "same_network"]
+__all__ = [
+    "Exchange",
+    "Ladder",
+    "interchangeable",
+    "ladder_of",
+    "resistors_across_output",
+    "resistors_at_input",
+    "same_network",
+]
 
 _GROUND = "0"
 _MOST_ARRANGEMENTS = 4000
@@ -107,6 +115,55 @@ def ladder_of(topology: Topology) -> Ladder | None:
         else:
             return None
     return Ladder(tuple(shunt))
+
+
+def resistors_across_output(topology: Topology) -> tuple[int, ...]:
+    """List the resistors across the output: Re(1/Z) >= 1/R, so that |Z| at the output is below R.
+
+    Parameters
+    ----------
+    topology : Topology
+        The network.
+
+    Returns
+    -------
+    tuple of int
+        Their places among the elements.
+    """
+    return tuple(
+        i
+        for i, e in enumerate(topology.elements)
+        if e.kind is ElementKind.RESISTOR and set(e.nodes) == set(topology.output)
+    )
+
+
+def resistors_at_input(topology: Topology) -> tuple[int, ...]:
+    """List the resistors that carry the whole input current: |Z| at the input is above each R.
+
+    Parameters
+    ----------
+    topology : Topology
+        The network.
+
+    Returns
+    -------
+    tuple of int
+        Their places among the elements: without one of them ``in`` reaches neither output nor
+        ground.
+    """
+    carrying = []
+    for i, element in enumerate(topology.elements):
+        others = [e.nodes for k, e in enumerate(topology.elements) if k != i]
+        inner = {n for e in topology.elements for n in e.nodes} - {_GROUND, *topology.output}
+        touched = {n for near in _reach("in", inner, others) for n in _beside(near, others)}
+        if element.kind is ElementKind.RESISTOR and not touched & {_GROUND, *topology.output}:
+            carrying.append(i)
+    return tuple(carrying)
+
+
+def _beside(node: str, links: list[tuple[str, str]]) -> set[str]:
+    """The nodes that links join with one."""
+    return {n for link in links if node in link for n in link}
 
 
 def _reach(start: str, allowed: set[str], links: list[tuple[str, str]]) -> set[str]:
