@@ -1,0 +1,125 @@
+"""One table of the pick's speed: what it takes, what a user would otherwise write, and growth.
+
+Run by hand: ``pytest -s -o addopts="" tests/benchmarks/test_pick_table.py``.  The yardstick is
+scipy's differential evolution over the same candidates in the same run, which proves nothing: it
+is given as many seconds as the table says, and its best error stands beside the proved one.
+"""
+
+from __future__ import annotations
+
+import time
+import warnings
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.optimize import differential_evolution
+
+from antecurve.curves.model import Curve
+from antecurve.job import Job, default_job
+from antecurve.pick.model import NEPER_DB
+from antecurve.pick.search import PickResult, pick
+from antecurve.pick.search_passes import Search
+from antecurve.synthesis.exact import form_names
+
+_PATIENCE_SECONDS = 60.0  # most that differential evolution is given
+_SPEED_UP = 1.7  # of two workers, on a search of a minute
+
+
+def _with_forms(*forms: str) -> Job:
+    job = default_job()
+    return replace(job, network=replace(job.network, forms=forms))
+
+
+def _three_zeros(*forms: str) -> Job:
+    curve = Curve("three zeros", (3180e-6, 400e-6, 50e-6), (1000e-6, 120e-6, 3.18e-6))
+    return replace(_with_forms(*forms), curve=curve)
+
+
+def _picked(job: Job) -> tuple[float, PickResult]:
+    start = time.perf_counter()
+    result = pick(job)
+    return time.perf_counter() - start, result
+
+
+def _evolved(job: Job, *, seconds: float, goal_db: float) -> tuple[float, float]:
+    """Seconds and best error [dB] of differential evolution over one network's candidates."""
+    search = Search(job, None, None, None, None)
+    space = search.spaces[0]
+    level = job.target.level_tolerance_db / NEPER_DB
+    sizes = np.array([len(p.values) for p in space.candidates])
+    start, best = time.perf_counter(), np.inf
+
+    def cost(numbers: np.ndarray) -> np.ndarray:
+        indices = np.minimum(numbers.T.astype(np.int64), sizes - 1)
+        rows = space.model.rows(space.values(indices))
+        missed = np.maximum(np.abs(rows[:, -1]) - level, 0.0)
+        return np.ptp(rows[:, :-1], axis=1) / 2.0 + 10.0 * missed
+
+    seed = 0
+    while time.perf_counter() - start < seconds and best * NEPER_DB > goal_db:
+        seed += 1
+        evolved = differential_evolution(
+            cost, [(0, n) for n in sizes], seed=seed, polish=False, vectorized=True,
+            updating="deferred", maxiter=1000, popsize=30,
+            callback=lambda *_, **__: time.perf_counter() - start > seconds,
+        )  # fmt: skip
+        best = min(best, float(evolved.fun))
+    return time.perf_counter() - start, best * NEPER_DB
+
+
+_WORK = {
+    "default job, four forms, 6 parts": lambda: default_job(),
+    "all forms": lambda: _with_forms(*form_names()),
+    "cascade, 7 parts": lambda: _with_forms("cascade-long-first"),
+    "RC shunt": lambda: _with_forms("rc-shunt-foster-1"),
+    "three zeros, foster-1, 8 parts": lambda: _three_zeros("foster-1"),
+}
+
+
+def test_table() -> None:
+    print(
+        f"\n{'work':34} {'combinations':>12} {'this s':>7} {'dB':>8} {'proved':>6} "
+        f"{'evolution s':>11} {'dB':>8} {'ratio':>6}"
+    )
+    for name, job_of in _WORK.items():
+        job = job_of()
+        seconds, result = _picked(job)
+        error = result.search.objective_db
+        plain, evolved_db = _evolved(
+            job, seconds=min(_PATIENCE_SECONDS, 10.0 * seconds), goal_db=1.001 * error
+        )
+        print(
+            f"{name:34} {result.search.combinations:12.2g} {seconds:7.2f} {error:8.5f} "
+            f"{'yes' if result.search.proved else 'no':>6} {plain:11.1f} {evolved_db:8.5f} "
+            f"{plain / seconds:6.1f}"
+        )
+        assert evolved_db > error - 1e-4  # over a few frequencies an error is a little smaller
+
+
+def test_growth_with_candidates() -> None:
+    print(f"\n{'resistors':10} {'combinations':>12} {'seconds':>8}")
+    for series in ("E12", "E24", "E48", "E96", "E192"):
+        job = _with_forms("foster-1")
+        seconds, result = _picked(replace(job, resistors=replace(job.resistors, series=series)))
+        print(f"{series:10} {result.search.combinations:12.2g} {seconds:8.2f}")
+        assert result.search.proved
+
+
+@pytest.mark.filterwarnings("default")  # the cluster's own warnings are none of ours
+def test_two_workers_of_dask() -> None:
+    """A task's message: one network's candidates and a thirty-second of its boxes."""
+    distributed = pytest.importorskip("dask.distributed")
+    job = _three_zeros("foster-1")
+    alone, expected = _picked(job)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        client = distributed.Client(n_workers=2, threads_per_worker=1, dashboard_address=None)
+    with client:
+        pick(_with_forms("foster-1"), executor=client.get_executor())  # starts the workers
+        start = time.perf_counter()
+        result = pick(job, executor=client.get_executor())
+        together = time.perf_counter() - start
+    print(f"\none process {alone:.1f} s, two workers {together:.1f} s: {alone / together:.2f}")
+    assert result.search.objective_db == expected.search.objective_db
+    assert alone / together > _SPEED_UP
