@@ -80,6 +80,16 @@ distribution = "uniform"         # or "normal": tolerance = 3 sigma, cut there
 pick_by = "nominal"              # smallest error with nominal values; "build": of 95 % of builds
 sets = 1                         # 2: a pair of networks for stereo, picked together
 # budget_seconds = 60            # the best found after so long; else 120 s, 30 s for elements
+
+# Several curves in one box: in place of [curve] write one [[curve]] for each position of the
+# switch, with the keys above and position = "name"; a curve may then be "flat". What the switch
+# is like stands in a section of its own, [switch]:
+# equal_levels = false           # true: every position at target.level, not just within tolerance
+# lowest_pole = "30 kHz"         # of the ultrasonic poles that curves without one leave free
+# contacts = "break-before-make" # or "make-before-break"
+# contact_resistance = "20m"     # of a closed contact
+# stray_capacitance = "1p"       # from a wiper to each contact that it does not touch
+# bleed_resistance = "1M"        # across the output; its effect is worked out
 """
 
 

@@ -34,7 +34,6 @@ _COARSE_DB = 0.02  # narrower limits cut hardly more boxes at first
 _PAIRS = 4_000_000  # of boxes compared at a time: some 100 MB
 _WIDE = 1.5  # times the widest shared side: a wider switched box is halved
 _SLACK = 1e-12  # of a logarithm: candidates at the very end stay in
-_KEPT = 6  # choices of a position that are kept, for parts that can run out
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -290,11 +289,14 @@ class _Joint:
             admitted = space.admitted(indices)
             indices, keys = indices[admitted], keys[admitted]
             errors = space.error(space.values(indices))
-            for i in np.argsort(errors, kind="stable").tolist():
-                choices = entries.setdefault(int(keys[i]), [])
-                if errors[i] <= self.limit and len(choices) < (_KEPT if self.space.limited else 1):
-                    choices.append((float(errors[i]) * NEPER_DB, indices[i][position.own]))
-        return {key: sorted(c, key=lambda e: e[0]) for key, c in entries.items() if c}
+            for i in np.flatnonzero(errors <= self.limit).tolist():
+                choice = (float(errors[i]) * NEPER_DB, indices[i][position.own])
+                entries.setdefault(int(keys[i]), []).append(choice)
+        most = None if self.space.limited else 1  # without scarce parts the best one is enough
+        return {
+            key: sorted(choices, key=lambda choice: choice[0])[:most]
+            for key, choices in entries.items()
+        }
 
     def halved(self, front: _Front) -> _Front:
         """Halve shared boxes along their widest side; their own boxes go with both halves."""
