@@ -46,6 +46,7 @@ def design(
     from antecurve.cli.delivery import deliver
     from antecurve.cli.outcome import misses_limit, was_interrupted
     from antecurve.cli.progress import design_progress
+    from antecurve.errors import InputError
     from antecurve.extras import require_extra
     from antecurve.files.box_job_file import read_job_or_box
     from antecurve.files.job_drawer import read_job_drawer
@@ -57,6 +58,8 @@ def design(
         require_extra("plots")
     job = default_job() if job_file is None else read_job_or_box(job_file)
     if not isinstance(job, Job):
+        if plots:
+            raise InputError("--plots", "several curves", "plots are of one; leave this out")
         design_several(job, output=output, force=force, as_json=as_json, whole=whole)
         return
     with design_progress() as (searched, drawn):
