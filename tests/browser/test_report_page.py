@@ -257,8 +257,11 @@ def test_every_table_has_caption_and_headers(browser: Any, page_file: Path) -> N
 def test_figures_say_what_they_show(browser: Any, page_file: Path, default_design: Design) -> None:
     page = browser.new_page()
     page.goto(page_file.as_uri())
-    names = [f.get_attribute("aria-label") for f in page.locator("[role=img]").all()]
+    names = [f.get_attribute("aria-label") for f in page.locator("[role=img][aria-label]").all()]
+    # The schematic and four charts; the drawing of the board has a title of its own.
     assert len(names) == 5
+    assert page.locator("svg[role=img] > title").all_text_contents() != [""]
+    assert page.locator("svg[role=img]:not(:has(> title))").count() == 0
     assert all(any(c.isdigit() for c in name) for name in names)
     for position in default_design.picked.positions:
         assert position.element.ref in names[0]
