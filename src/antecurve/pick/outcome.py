@@ -133,7 +133,10 @@ def report(search: Search, objective_db: float, complete: bool, claim: str = "")
     elif not claim and complete:
         claim = "no other combination of these parts does better (proved)"
     elif not claim and bound > 0.0:
-        claim = f"the search ended early; no combination's centred error is below {bound:.3g} dB"
+        claim = (
+            f"the search ended early; no combination's centred error is below {bound:.3g} dB, "
+            f"{max(0.0, objective_db - bound):.3g} dB less than the pick's"
+        )
     elif not claim:
         claim = (
             "the search ended early without a lower bound, so a better combination may exist. A "
