@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from antecurve.curves.catalogue import named_curve
+from antecurve.curves.construct import with_limits
 from antecurve.curves.model import Curve
 from antecurve.errors import InputError, UnattainableError
 from antecurve.job import Job, NetworkRequest, Target
@@ -94,6 +95,17 @@ def test_a_narrow_level_tolerance_asks_for_as_much() -> None:
     # Levels of the four lie 2.6 dB apart, more than 1 dB to either side holds.
     narrow = replace(ONE_FORM, target=Target(level_tolerance_db=1.0))
     assert fewest(sharings(*FOUR, job=narrow)) == 3
+
+
+def test_prescribed_ultrasonic_poles_need_a_third() -> None:
+    # c0 = (R3 + Rp + Rs) g/Rp and c1 = R1 g/Rp: with T4 given their ratio is given in each.
+    given = [
+        SwitchPosition(p.name, with_limits(p.curve, ultrasonic_poles_hz=(50e3,))) for p in FOUR
+    ]
+    looked_at = sharings(*given, job=ONE_FORM)
+    assert fewest(looked_at) == 3
+    assert looked_at.proved_fewest(3)
+    assert {"R2", "C2", "R3"} in [set(s.switched) for s in looked_at.exact(3)]
 
 
 def test_a_curve_without_shelf_opens_a_resistor() -> None:

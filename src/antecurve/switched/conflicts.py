@@ -1,7 +1,8 @@
 """Which positions two curves cannot share, read off the exact values.
 
 On the exact networks of a curve the product of a resistance and a capacitance, or the ratio of two
-of a kind, moves little or not at all with level, impedance and ultrasonic pole.  Where the ranges
+of a kind, moves little or not at all with level, impedance and ultrasonic pole; so does the
+ratio of R_inf + Rp + Rs, what is left at infinite frequency, to any resistance.  Where the ranges
 of two curves lie apart, at least one of the two positions must be switched: R1 C1 is the longest
 time constant in Foster's first form, for one.
 """
@@ -15,7 +16,7 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.networks.topology import ElementKind, Topology
+from antecurve.networks.topology import ElementKind, Loading, Topology
 from antecurve.switched.exact_tables import FormTables
 from antecurve.switched.throws import ThrownNetwork
 
@@ -33,7 +34,7 @@ class Conflict:
     Attributes
     ----------
     refs : tuple of str
-        The positions, one or two: at least one of them must be switched.
+        The positions, one to three: at least one of them must be switched.
     names : tuple of str
         The two switch positions.
     quantity : str
@@ -75,7 +76,7 @@ def conflicts_between(
         For each set of positions the two curves that lie furthest apart.
     """
     ranges = [
-        (table.name, _ranges(tables.topology, network, table.values(network)))
+        (table.name, _ranges(tables, network, table.values(network)))
         for table, network in zip(tables.tables, networks, strict=True)
         if table.logs.shape[1] == len(network.topology.elements)
     ]
@@ -90,19 +91,44 @@ def conflicts_between(
     return tuple(worst[refs] for refs in sorted(worst))
 
 
+def _resistances_at_infinity(
+    network: ThrownNetwork, column: dict[str, Floats], loading: Loading
+) -> tuple[tuple[str, str], Floats] | None:
+    """ln of R_inf + Rp + Rs and the two positions it is made of, where the network shows it."""
+    resistors = [e for e in network.topology.elements if e.kind is ElementKind.RESISTOR]
+    at_output = [e for e in network.topology.elements if "out" in e.nodes]
+    shunt = [e for e in at_output if set(e.nodes) == {"out", "0"}]
+    last = [e for e in at_output if e not in shunt]
+    if len(shunt) != 1 or len(last) != 1 or not {shunt[0], last[0]} <= set(resistors):
+        return None
+    load = loading.load_resistance
+    across = np.exp(column[shunt[0].ref])
+    whole = np.exp(column[last[0].ref]) + across * load / (across + load)
+    return (last[0].ref, shunt[0].ref), np.log(whole + loading.source_resistance)
+
+
 def _ranges(
-    topology: Topology, network: ThrownNetwork, logs: Floats
+    tables: FormTables, network: ThrownNetwork, logs: Floats
 ) -> dict[tuple[str, ...], tuple[float, float]]:
     """Least and largest ln of each value, and of each product or ratio that has no scale."""
+    topology = tables.topology
     kinds = {e.ref: e.kind for e in topology.elements}
     column = {ref: logs[:, i] for i, ref in enumerate(network.topology.refs)}
     order = [ref for ref in topology.refs if ref in column]
+    ends = _resistances_at_infinity(network, column, tables.loading)
     ranges: dict[tuple[str, ...], tuple[float, float]] = {}
     for ref in order:
         ranges[(ref,)] = _ends(column[ref])
     for one, other in combinations(order, 2):
         sign = -1.0 if kinds[one] is kinds[other] else 1.0
         ranges[(one, other)] = _ends(column[one] + sign * column[other])
+    if ends is None:
+        return ranges
+    refs, whole = ends
+    for one in order:
+        if one not in refs:
+            sign = -1.0 if kinds[one] is ElementKind.RESISTOR else 1.0
+            ranges[(one, *refs)] = _ends(whole + sign * column[one])
     return ranges
 
 
@@ -114,6 +140,10 @@ def _quantity(topology: Topology, refs: tuple[str, ...]) -> str:
     if len(refs) == 1:
         return refs[0]
     kinds = [topology.elements[topology.refs.index(ref)].kind for ref in refs]
+    if len(refs) == 3:
+        whole = f"({refs[1]} + {refs[2]} with the load + source)"
+        resistor = kinds[0] is ElementKind.RESISTOR
+        return f"ratio {whole}/{refs[0]}" if resistor else f"product {whole} {refs[0]}"
     if kinds[0] is kinds[1]:
         return f"ratio {refs[0]}/{refs[1]}"
     resistor_first = kinds[0] is ElementKind.RESISTOR

@@ -16,7 +16,7 @@ from antecurve.curves.construct import time_constant_from_frequency
 from antecurve.curves.model import FLAT, Curve
 from antecurve.errors import UnattainableError
 from antecurve.job import Job
-from antecurve.networks.topology import Element, ElementKind, Topology
+from antecurve.networks.topology import Element, ElementKind, Loading, Topology
 from antecurve.switched.request import SwitchPosition
 from antecurve.switched.throws import ThrownNetwork, flat_networks, matching_networks
 from antecurve.synthesis.exact import exact_network, exact_network_or_none
@@ -96,10 +96,13 @@ class FormTables:
         The whole network: the largest that a position needs.
     tables : tuple of ExactTable
         One a position, in the order of the switch.
+    loading : Loading
+        Source and load.
     """
 
     topology: Topology
     tables: tuple[ExactTable, ...]
+    loading: Loading
 
 
 def pole_range(lowest_pole_hz: float) -> tuple[float, float]:
@@ -190,7 +193,7 @@ def form_tables(
                 "give one of them a box of its own, or allow other forms",
             )
         tables.append(ExactTable(position.name, topology, matching, *samples))
-    return FormTables(whole, tuple(tables))
+    return FormTables(whole, tuple(tables), positions[0][1].loading)
 
 
 def _sampled(
