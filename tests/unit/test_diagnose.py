@@ -30,7 +30,7 @@ from antecurve.diagnose.unit_circuit import UnitInput
 from antecurve.diagnose.weighing import Weighed, weigh
 from antecurve.report.cautions import INSIDE_CAUTIONS
 from antecurve.report.circuit_schematic import circuit_svg
-from antecurve.report.diagnosis_tables import diagnosis_lines, suspect_rows
+from antecurve.report.diagnosis_tables import diagnosis_lines, suspect_rows, suspect_text
 
 NODES = np.geomspace(15.0, 1e5, 46)
 SIGMA = 0.003  # nepers, about what a capture of 8 bits tells
@@ -135,6 +135,14 @@ def test_a_response_of_no_fault_is_unexplained() -> None:
     diagnosis = diagnosis_of(fit)
     assert diagnosis.unexplained_probability > 0.99
     assert diagnosis_lines(diagnosis)[0].startswith("None of these")
+
+
+def test_what_else_may_be_wrong_with_a_part_is_said() -> None:
+    # 19 pF in place of 6.8 nF is known to some per cent here: neither open, nor of any decade.
+    first = diagnosis_of(weighed("passive split", C1=3e-3)).suspects[0]
+    assert (first.refs, first.fault, first.or_else) == (("C1",), "value", ())
+    told = suspect_text(replace(first, fault="decade", or_else=("open", "misread")))
+    assert told.startswith("C1 reads as 19.3 pF in place of 6.8 nF (another decade), or is open")
 
 
 def test_a_narrow_resonance_is_unexplained() -> None:

@@ -42,6 +42,8 @@ class Suspect(Result):
         Suspects that no capture at the output can tell from it.
     how_to_tell : str
         The one measurement that would.
+    or_else : tuple of str
+        Other faults of the same parts, each a tenth of the probability or more.
     """
 
     refs: tuple[str, ...]
@@ -56,6 +58,7 @@ class Suspect(Result):
     misfit_db: float
     alike: tuple[tuple[str, ...], ...]
     how_to_tell: str
+    or_else: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -21,6 +21,7 @@ Complex = NDArray[np.complex128]
 
 _LISTED = 8  # most suspects
 _LEAST = 1e-3  # a probability below is not worth a line
+_ELSE = 0.1  # of a suspect's probability: a fault with less is not worth a word
 _TRIED = 4  # most probable faults of a suspect that may do what another does
 _COVERAGE = 1.96  # standard deviations of 95 %
 
@@ -36,6 +37,16 @@ class _Group:
     @property
     def best(self) -> FittedHypothesis:
         return max(self.fits, key=lambda item: item[0])[1]
+
+    @property
+    def kinds(self) -> list[str]:
+        """What may be wrong with them, but for what has less than a tenth of the probability."""
+        shares: dict[str, float] = {}
+        for share, fit in self.fits:
+            assert fit.hypothesis is not None
+            kind = fit.hypothesis.kind.value
+            shares[kind] = shares.get(kind, 0.0) + share
+        return [k for k, share in shares.items() if share >= _ELSE * self.probability > 0.0]
 
 
 def suspects_of(
@@ -151,4 +162,5 @@ def _suspect(
         misfit_db=_misfit_db(weighed, fit.log_response, band_hz),
         alike=tuple(g.refs for g in twins),
         how_to_tell=how_to_tell(model, fit, rival, drive),
+        or_else=tuple(k for k in group.kinds if k != hypothesis.kind.value),
     )

@@ -70,6 +70,7 @@ def suspect_text(suspect: Suspect) -> str:
         return f"{names} loads it with {value}: {likely}"
     what = f"{suspect.quantity} of {names}" if suspect.fault in ("amplifier", "input") else names
     how = f" ({_FAULTS[suspect.fault]})" if _FAULTS.get(suspect.fault) else ""
+    how += "".join(f", or {_FAULTS[kind]}" for kind in suspect.or_else if kind in ("open", "short"))
     return f"{what} reads as {value} in place of {nominal}{how}: {likely}"
 
 
