@@ -189,7 +189,7 @@ def report_picture(design: antecurve.Design, path: Path) -> None:
         page_file = Path(folder) / "report.html"
         page_file.write_bytes(report_page(design))
         browser = play.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
-        page = browser.new_page(viewport={"width": 1240, "height": 760}, color_scheme="light")
+        page = browser.new_page(viewport={"width": 1400, "height": 760}, color_scheme="light")
         page.goto(page_file.as_uri())
         page.screenshot(path=path)
         browser.close()
