@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 from bench_networks import BAND, DISC, LOADING
 
+from antecurve.algebra.transfer_function import squared_powers
 from antecurve.analysis.meter import MeterAccuracy
 from antecurve.analysis.trim import LEAST_GAIN, LEAST_GAIN_DB, TrimProposal, trim
 from antecurve.curves.catalogue import named_curve
@@ -126,8 +127,11 @@ class Counted:
         At every so many of the frequencies alone they are no larger.
         """
         coefficients = loaded_coefficients(self.topology, values, loading=LOADING)
-        response = coefficients.response(FREQUENCY[::each])
-        return np.ptp(20.0 * np.log10(np.abs(response)) - self.curve_db[::each], axis=-1) / 2.0
+        power = coefficients.magnitude_squared()
+        top, bottom = power.numerator, power.denominator
+        powers = squared_powers(FREQUENCY[::each], max(top.shape[-1], bottom.shape[-1]))
+        ratio = (top @ powers[: top.shape[-1]]) / (bottom @ powers[: bottom.shape[-1]])
+        return np.ptp(10.0 * np.log10(ratio) - self.curve_db[::each], axis=-1) / 2.0
 
     def percentile(self, changes: Sequence[Change], *, limit: float = np.inf) -> float:
         """The 95th percentile, or a lower bound of it that is no less than the limit."""
