@@ -136,6 +136,26 @@ def test_json_is_the_same_as_the_file(tmp_path: Path, capsys: pytest.CaptureFixt
     assert printed == stored
 
 
+def test_own_network_far_from_the_curve_is_exit_code_1(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """One capacitor makes one zero: a curve of two it misses by some decibels."""
+    job = tmp_path / "job.toml"
+    job.write_text(
+        '[curve]\nname = "disc"\n[network]\n'
+        'elements = ["R1 in a", "C1 in a", "R2 a out", "R3 out 0"]\n'
+        '[resistors]\nseries = "E6"\n[capacitors]\nseries = "E6"\nparts_per_position = 1\n'
+        "[pick]\nbudget_seconds = 0.5\n[spread]\nbuilds = 1000\n",
+        encoding="utf-8",
+    )
+    done = invoke(capsys, "design", str(job))
+    assert done.code == 1
+    assert "misses the curve by more than 1 dB" in done.err
+    limited = job.read_text(encoding="utf-8") + "[target]\nerror_limit_db = 20\n"
+    job.write_text(limited, encoding="utf-8")
+    assert invoke(capsys, "design", str(job)).code == 0
+
+
 def test_a_missed_limit_is_exit_code_1(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     job = tmp_path / "job.toml"
     coarse = SMALL + '[target]\nerror_limit_db = 0.001\n[resistors]\nseries = "E12"\n'

@@ -37,14 +37,14 @@ def design(
     With -o the folder gets design.json, parts.csv, response.csv, network.cir, report.html and
     board.svg.  The last is the network on a strip board, to scale.
     Exit code 1 when the nominal error misses the job's error_limit_db, or when the builds of
-    the spread were interrupted.
+    the spread were interrupted.  For elements of your own without a limit, above 1 dB misses.
 
     \b
     Example: antecurve design bench.toml -o bench-network
     """
     from antecurve.cli.box_design import design_several
     from antecurve.cli.delivery import deliver
-    from antecurve.cli.outcome import misses_limit, was_interrupted
+    from antecurve.cli.outcome import is_far_from_the_curve, misses_limit, was_interrupted
     from antecurve.cli.progress import design_progress
     from antecurve.errors import InputError
     from antecurve.extras import require_extra
@@ -77,6 +77,7 @@ def design(
     interrupted = was_interrupted(designed.analysis.spread)
     if (
         misses_limit(designed.analysis.error.job.centred_db, limit_db=job.target.error_limit_db)
+        or is_far_from_the_curve(designed)
         or interrupted
     ):
         raise typer.Exit(1)

@@ -8,8 +8,11 @@ from antecurve.cli.terminal import say_aside
 
 if TYPE_CHECKING:
     from antecurve.analysis.spread import SpreadResult
+    from antecurve.pipeline import Design
 
-__all__ = ["misses_limit", "was_interrupted"]
+__all__ = ["is_far_from_the_curve", "misses_limit", "was_interrupted"]
+
+_FAR_DB = 1.0  # a network of the user's own that misses a curve by more is hardly meant
 
 
 def misses_limit(error_db: float, *, limit_db: float | None) -> bool:
@@ -30,6 +33,30 @@ def misses_limit(error_db: float, *, limit_db: float | None) -> bool:
     if limit_db is None or error_db <= limit_db:
         return False
     say_aside(f"error {error_db:.3f} dB misses the limit of {limit_db:g} dB")
+    return True
+
+
+def is_far_from_the_curve(design: Design) -> bool:
+    """Say on stderr when a network of the user's own is far from the curve, without a limit.
+
+    Parameters
+    ----------
+    design : Design
+        The design.
+
+    Returns
+    -------
+    bool
+        Whether its error is above 1 dB where the job states no limit.
+    """
+    target, error_db = design.job.target, design.analysis.error.job.centred_db
+    stated = target.error_limit_db is not None or design.job.network.elements is None
+    if stated or error_db <= _FAR_DB:
+        return False
+    say_aside(
+        f"error {error_db:.3f} dB: the network misses the curve by more than {_FAR_DB:g} dB, and "
+        "the job states no target.error_limit_db"
+    )
     return True
 
 
