@@ -327,7 +327,7 @@ def worst_case(
     on_grid = search.run(most_boxes)
     error_db = error_range(Network(picked.topology, search.values), conditions).centred_db
     between_db, real_zeros = _between_frequencies(picked, conditions, frequency)
-    closed = on_grid <= search.best * (1.0 + gap) + _CLOSED * _NEGLIGIBLE
+    closed = on_grid <= max(search.best * (1.0 + gap) + _CLOSED * _NEGLIGIBLE, _UNSEEN)
     return WorstCase(
         centred_db=error_db,
         upper_bound_db=max(error_db, DB_PER_NEPER * on_grid + between_db),

@@ -181,7 +181,16 @@ def trim_box(
 
 def _named(box: Box, throw: int, changes: tuple[TrimChange, ...]) -> tuple[TrimChange, ...]:
     """Changes under the references of the parts list."""
-    return tuple(replace(c, ref=box.part_reference(c.ref, throw)) for c in changes)
+    return tuple(
+        replace(
+            c,
+            ref=box.part_reference(c.ref, throw),
+            unsolder=tuple(
+                box.part_reference(c.ref, throw) + old[len(c.ref) :] for old in c.unsolder
+            ),
+        )
+        for c in changes
+    )
 
 
 def _changed(
