@@ -124,7 +124,7 @@ def judge(
         typer.Option(
             metavar="VOLTS",
             help="Input (rms, 1 kHz) that noise, hum and overload are referred to; by default "
-            "the job's level.",
+            "the job's level; noise and hum need 0.2 s of silence in a record.",
         ),
     ] = None,
     full_scale: Annotated[

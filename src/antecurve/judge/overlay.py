@@ -22,7 +22,7 @@ Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
 _FRAME_S = 0.05  # in which a level of music stands still
-_LEAST_FRAMES = 16  # to tell noise from what grows with the signal
+_LEAST_FRAMES = 32  # to tell noise from what grows with the signal: of fewer the scatter is unsure
 _LEAST_SPREAD = 4.0  # of the power from quiet to loud frames, for the same reason
 _OCTAVE_FRAME_S = 0.1  # lines of 10 Hz: two within the lowest octave
 _SURE = 4.0  # standard deviations: by chance in one of a thousand records of ten octaves

@@ -162,7 +162,7 @@ class Channels:
             raise InputError(
                 self.name,
                 "no frequency at which the output follows the stimulus",
-                "check which channel holds which signal, the leads and the levels",
+                "check channels, leads and levels, and that one clock plays and records",
             )
         return ResponseEstimate(
             np.array([b.mean_hz - b.spread_hz for b in told]),

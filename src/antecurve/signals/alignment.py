@@ -118,9 +118,11 @@ def _cue_delay(first: int, last: int, record: Floats, rate_hz: float, name: str)
         )  # fmt: skip
     missing = (last - first) - (behind - seen)
     if abs(missing) > _CLOCKS_DIFFER * (last - first):
+        ratio = missing / (last - first)
         raise InputError(
             name, f"an interrupted record: {missing / rate_hz:+.4f} s between the cues are missing",
-            "close other programs, enlarge the interface's buffer, and record again",
+            f"or the clocks of playing and recording differ by {100.0 * abs(ratio):.2g} %: use one "
+            "interface for both, close other programs, and record again",
         )  # fmt: skip
     return seen - first
 
