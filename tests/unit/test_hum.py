@@ -145,5 +145,5 @@ def test_drift_is_a_term_of_its_own() -> None:
     series = np.polynomial.legendre.legfit(position, np.exp(-(position + 1) / 2), 6)
     expected = 0.03 / (1 + 0.03) * np.ptp(record.volts) * series[1:3]
     # The swing of the record includes some of the drift: 3 %, and 4 standard deviations.
-    reach = 4 * taken.noise(record.volts) * np.sqrt(np.diag(covariance))[:2]
+    reach = 4 * taken.reduced_with_noise(record.volts)[1] * np.sqrt(np.diag(covariance))[:2]
     assert np.all(np.abs(amplitudes[:2] - expected) < 0.04 * np.abs(expected) + reach)

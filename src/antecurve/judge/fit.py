@@ -11,8 +11,10 @@ with the coefficients it lacks at 0.  Shapes are compared by their evidence.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +31,7 @@ from antecurve.judge.problem import Bench, FitProblem, with_observations
 from antecurve.judge.solve import (
     Solution,
     chi_square,
+    good_enough,
     is_good,
     solve_from,
     solve_from_faults,
@@ -40,7 +43,8 @@ from antecurve.judge.unit_parameters import HighEnd, LowEnd, Shape
 
 __all__ = ["EVERY_SHAPE", "Family", "Fit", "fit_observations", "with_compared_shapes"]
 
-Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+_Pass: TypeAlias = tuple[Solution, float, float]
 
 EVERY_SHAPE = tuple(Shape(low, high) for low in LowEnd for high in HighEnd)
 """All shapes, the plainest first, the widest last."""
@@ -162,14 +166,14 @@ def fit_observations(
     problem = FitProblem(tuple(observations), model, bench)
     if near is None:
         start = solve_from_nominal(problem, widest=widest)
-        # Harmonics passed over may be all that it leaves.
-        if not is_good(start) and not any(is_good(_pass(start, f)[0]) for f in _FOLDED):
+        passes = {} if is_good(start) else _good_pass(start)
+        if not is_good(start) and not passes:
             start = solve_from_faults(problem, start, widest=widest)
-        solution, folded = _settled(start, _FOLDED)
+        solution, folded = _settled(start, _foldings(problem), passes)
     else:
         # Unsolved: the first fit is that of records less what the near one predicts of them.
         start = solve_from(problem, near.solution.unknowns, free=model.free(widest), rounds=0)
-        solution, folded = _settled(start, (near.folded,))
+        solution, folded = _settled(start, (near.folded,), {})
     return Fit((Family(solution, widest),), excess_by_observation(solution), folded)
 
 
@@ -191,32 +195,48 @@ def with_compared_shapes(fit: Fit) -> Fit:
     free = widest.free[: problem.unit_count]
     widest = with_named_poles(solve_from(problem, widest.unknowns, free=free))
     enough = chi_square(widest) + _HOPELESS
-    narrower = (
-        with_named_poles(_narrowed(widest, shape, enough), enough=enough)
-        for shape in EVERY_SHAPE[:-1]
-    )
-    solutions = [*narrower, widest]
-    evidence = np.array([log_evidence(s) if chi_square(s) < enough else -np.inf for s in solutions])
-    odds = np.exp(evidence - evidence.max())
-    families = [Family(*of) for of in zip(solutions, EVERY_SHAPE, odds.tolist(), strict=True)]
+    solutions, hopeless = {EVERY_SHAPE[-1]: widest}, list[Mask]()
+    for shape in reversed(EVERY_SHAPE[:-1]):
+        free = problem.model.free(shape)
+        if any(np.all(free <= wider) for wider in hopeless):
+            continue  # a shape within another can't describe more
+        solution = with_named_poles(_narrowed(widest, free, enough), enough=enough)
+        if chi_square(solution) < enough:
+            solutions[shape] = solution
+        else:
+            hopeless.append(free)
+    evidence = np.array([log_evidence(s) for s in solutions.values()])
+    odds = np.exp(evidence - evidence.max()).tolist()
+    families = [Family(s, shape, o) for (shape, s), o in zip(solutions.items(), odds, strict=True)]
     return replace(fit, families=tuple(sorted(families, key=lambda family: -family.odds)))
 
 
-def _narrowed(solution: Solution, shape: Shape, enough: float) -> Solution:
+def _narrowed(solution: Solution, free: Mask, enough: float) -> Solution:
     """The same captures by another shape, from the units nearest to those of the solution."""
-    model = solution.problem.model
-    free = model.free(shape)
     unknowns = solution.unknowns.copy()
     unknowns[: free.size] = np.where(free, unknowns[: free.size], 0.0)
     return solve_from(solution.problem, unknowns, free=free, enough=enough)
 
 
-def _settled(solution: Solution, folded_or_not: Sequence[bool]) -> tuple[Solution, bool]:
+def _foldings(problem: FitProblem) -> tuple[bool, ...]:
+    """Whether records may be folded: both, where it is to be told."""
+    return _FOLDED if any(o.may_fold for o in problem.observations) else _FOLDED[:1]
+
+
+def _good_pass(solution: Solution) -> dict[bool, _Pass]:
+    """A pass after which noise explains what is left; none where more than harmonics is missing."""
+    for folded in _foldings(solution.problem):
+        after = _pass(solution, folded, enough=good_enough(solution.problem))
+        if is_good(after[0]):
+            return {folded: after}
+    return {}
+
+
+def _settled(
+    solution: Solution, foldings: Sequence[bool], passes: Mapping[bool, _Pass]
+) -> tuple[Solution, bool]:
     """Repeat reduction and fit until the harmonics passed over are taken off."""
-    observations = solution.problem.observations
-    if not any(o.may_fold for o in observations):
-        folded_or_not = folded_or_not[:1]
-    options = [(_pass(solution, folded), folded) for folded in folded_or_not]
+    options = [(passes.get(f) or _pass(solution, f), f) for f in foldings]
     if len(options) > 1 and _alike([power for (_, _, power), _ in options]):
         options = [(_pass(fit, folded), folded) for (fit, _, _), folded in options]
     (solution, moved, least), folded = min(options, key=lambda option: option[0][2])
@@ -236,7 +256,7 @@ def _alike(powers: Sequence[float]) -> bool:
     return max(powers) < _CLEARLY * min(powers)
 
 
-def _pass(solution: Solution, folded: bool) -> tuple[Solution, float, float]:
+def _pass(solution: Solution, folded: bool, *, enough: float = math.inf) -> _Pass:
     """Correct and fit again; by how much of chi-square the fit moves, and what it leaves [V^2]."""
     problem, before = solution.problem, solution.unknowns
     corrected = [
@@ -247,7 +267,8 @@ def _pass(solution: Solution, folded: bool) -> tuple[Solution, float, float]:
     if moves:
         both = zip(corrected, problem.observations, strict=True)
         problem = with_observations(problem, [c or o for c, o in both])
-    solution = solve_from(problem, before, free=solution.free[: problem.unit_count])
+    free = solution.free[: problem.unit_count]
+    solution = solve_from(problem, before, free=free, enough=enough)
     solution = with_estimated_noise(solution)
     moved = solution.evaluation.jacobian @ (solution.unknowns - before)
     return solution, float(moved @ moved) if moves else 0.0, _residual_power(solution)

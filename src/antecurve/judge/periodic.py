@@ -165,16 +165,8 @@ class HarmonicBasis:
         """
         return self._whitened(volts)[..., self.nuisances :]
 
-    def _whitened(self, volts: Floats) -> Floats:
-        """Right-hand sides of all columns, whitened."""
-        from scipy.linalg import solve_triangular
-
-        right = self.products(np.atleast_2d(volts))
-        white = solve_triangular(self.factor, right.T, trans="T").T
-        return np.asarray(white.reshape((*volts.shape[:-1], -1)))
-
-    def noise(self, volts: Floats) -> float:
-        """Compute the standard deviation of a sample about the reduction.
+    def reduced_with_noise(self, volts: Floats) -> tuple[Floats, float]:
+        """Compute q of a record, and the noise about the reduction.
 
         Parameters
         ----------
@@ -183,13 +175,23 @@ class HarmonicBasis:
 
         Returns
         -------
-        float
-            Standard deviation [V], not below the quantisation's step / sqrt(12).
+        tuple of numpy.ndarray and float
+            q [V], shape (2 harmonics,), and the standard deviation of a sample [V], not below
+            the quantisation's step / sqrt(12).
         """
         white = self._whitened(volts)
         free = max(1, volts.size - self.factor.shape[0])
         residual = max(0.0, float(volts @ volts - white @ white)) / free
-        return math.sqrt(max(residual, self.noise_floor_v**2))
+        noise = math.sqrt(max(residual, self.noise_floor_v**2))
+        return white[self.nuisances :], noise
+
+    def _whitened(self, volts: Floats) -> Floats:
+        """Right-hand sides of all columns, whitened."""
+        from scipy.linalg import solve_triangular
+
+        right = self.products(np.atleast_2d(volts))
+        white = solve_triangular(self.factor, right.T, trans="T").T
+        return np.asarray(white.reshape((*volts.shape[:-1], -1)))
 
     @property
     def noise_floor_v(self) -> float:

@@ -128,37 +128,50 @@ class SampledWaves(ABC):
 class _EvenWaves(SampledWaves):
     """Waves at even times: at the first sample of each block, and within a block."""
 
-    coarse: Complex  # (blocks, waves)
-    fine: Complex  # (waves, samples of a block)
+    coarse: Complex  # (blocks, waves), at the middle of each block
+    even: Floats  # (waves, half the samples of a block): cosines from its middle on
+    odd: Floats  # likewise sines
 
     @classmethod
     def of(cls, time_s: Floats, orders: Floats, fundamental_hz: float) -> Self:
         """Lay out the values that the others are products of."""
         omega = 2.0 * math.pi * fundamental_hz * orders
         step = _mean_step(time_s)
-        size = math.isqrt(time_s.size - 1) + 1
-        starts = time_s[0] + step * size * np.arange(-(-time_s.size // size))
-        coarse = np.exp(1j * starts[:, None] * omega)
-        fine = np.exp(1j * omega[:, None] * (step * np.arange(size)))
-        return cls(time_s, orders, fundamental_hz, coarse, fine)
+        half = math.isqrt(time_s.size - 1) // 2 + 1
+        size = 2 * half
+        middles = time_s[0] + step * (size * np.arange(-(-time_s.size // size)) + half - 0.5)
+        coarse = np.exp(1j * middles[:, None] * omega)
+        turn = omega[:, None] * (step * (np.arange(half) + 0.5))
+        return cls(time_s, orders, fundamental_hz, coarse, np.cos(turn), np.sin(turn))
 
     def products(self, rows: Floats) -> Floats:
-        """Multiply block by block."""
-        blocks, count = self.coarse.shape
-        size = self.fine.shape[1]
-        padded = np.zeros((len(rows), blocks * size))
-        padded[:, : self.time_s.size] = rows
-        both = np.concatenate([self.fine.real, self.fine.imag])
-        inner = (padded.reshape(-1, size) @ both.T).reshape(len(rows), blocks, 2 * count)
-        product = ((inner[..., :count] + 1j * inner[..., count:]) * self.coarse).sum(axis=1)
-        return np.hstack([product.real, -product.imag])
+        """Multiply block by block, record by record: what is in between stays in the cache."""
+        products = np.empty((len(rows), 2 * self.orders.size))
+        for row, product in zip(rows, products, strict=True):
+            product[:] = self._product(row)
+        return products
+
+    def _product(self, row: Floats) -> Floats:
+        blocks, half = len(self.coarse), self.even.shape[1]
+        padded = np.zeros((blocks, 2, half))
+        padded.ravel()[: row.size] = row
+        before, after = padded[:, 0, ::-1], padded[:, 1]
+        # About the middle of a block cosines are even and sines are odd.
+        cosines, sines = (after + before) @ self.even.T, (after - before) @ self.odd.T
+        real, imaginary = self.coarse.real, self.coarse.imag
+
+        def over_blocks(inner: Floats, outer: Floats) -> Floats:
+            return np.asarray(np.einsum("bw,bw->w", inner, outer))
+
+        even = over_blocks(cosines, real) - over_blocks(sines, imaginary)
+        return np.append(even, -over_blocks(cosines, imaginary) - over_blocks(sines, real))
 
     def summed(self, amplitudes: Floats) -> Floats:
         """Add up block by block."""
         count = self.orders.size
         outer = self.coarse * (amplitudes[:count] + 1j * amplitudes[count:])
-        both = np.concatenate([self.fine.real, -self.fine.imag])
-        total = np.hstack([outer.real, outer.imag]) @ both
+        even, odd = outer.real @ self.even, outer.imag @ self.odd
+        total = np.hstack([(even + odd)[:, ::-1], even - odd])
         return np.asarray(total.ravel()[: self.time_s.size])
 
     def normal(self, weight: Floats | None = None) -> Floats:

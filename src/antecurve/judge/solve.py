@@ -24,6 +24,7 @@ from antecurve.judge.unit_steps import from_steps, step_bounds, step_slopes, to_
 __all__ = [
     "Solution",
     "chi_square",
+    "good_enough",
     "is_good",
     "solve_from",
     "solve_from_faults",
@@ -309,6 +310,24 @@ def solve_from_faults(problem: FitProblem, best: Solution, *, widest: Shape) -> 
         if is_good(best):
             break
     return best
+
+
+def good_enough(problem: FitProblem) -> float:
+    """Choose the chi-square that noise, where it is known, explains.
+
+    Parameters
+    ----------
+    problem : FitProblem
+        The problem.
+
+    Returns
+    -------
+    float
+        Chi-square; infinite where the noise of a capture is told by its residuals.
+    """
+    if not all(o.noise_known for o in problem.observations):
+        return math.inf
+    return _GOOD_ENOUGH * sum(o.rows for o in problem.observations)
 
 
 def is_good(solution: Solution) -> bool:

@@ -366,11 +366,12 @@ class SquareWaveObservation(Observation):
         if off is None:
             own, beside = self.nuisance_slopes(model), (self.delay_unit, not self.through_network)
             off = passed_over(basis, unused, model, own, prediction, *beside)
+        data, noise = basis.reduced_with_noise(volts)
         return replace(
             self,
             basis=basis,
-            data=basis.reduced(volts),
-            sigma=basis.noise(volts) * self.inflation,
+            data=data,
+            sigma=noise * self.inflation,
             passed_over=off,
             folded=folded,
         )
@@ -486,7 +487,7 @@ def reduced_record(
         frequency_settled=near is not None and near.passed_over is not None,
     )
     volts = basis.record.volts
-    noise, inflation = basis.noise(volts), 1.0
+    (data, noise), inflation = basis.reduced_with_noise(volts), 1.0
     if reference is not None:
         odd = basis.orders % 2 == 1
         frequency = (basis.orders * basis.record.frequency_hz)[odd]
@@ -494,7 +495,6 @@ def reduced_record(
         own = noise**2 * basis.variances()[odd] / size**2
         ratio = np.median(reference.variance_at(frequency) / own)
         inflation = float(np.sqrt(1.0 + ratio))
-    sigma = noise * inflation
     return SquareWaveObservation(
-        capture, basis, basis.reduced(volts), sigma, inflation, record, highest_hz, reference
+        capture, basis, data, noise * inflation, inflation, record, highest_hz, reference
     )
