@@ -42,8 +42,10 @@ _GOOD_ENOUGH = 1.5  # mean square that a nominal start may have
 _SETTLED = 1e-10  # of chi-square: a step of a hundred-thousandth of a standard deviation
 _ROUNDING = 1e-13  # of chi-square itself: what double precision leaves of a sum of 1,000 squares
 _LITTLE = 1e-5  # of chi-square: a step of a three-hundredth of a standard deviation
+_CONVERGING = 0.1  # of the step before; Gauss and Newton's steps near a minimum fall faster
+_MOST_CRAWLING = 3  # steps; where two constants cancel, a valley has no bottom that matters
 _NEAR = 1e-3  # of chi-square: a step of a thirtieth of a standard deviation
-_MOST_CRAWLING = 3  # rounds; where two constants cancel, a valley has no bottom that matters
+_NOTHING = 1e-9  # of chi-square, gained by as many steps: a thirty-thousandth of one
 _FIRST_DAMPING = 1e-4  # of the normal equations' diagonal; after that a step may be undamped
 _MOST_DAMPING = 1e8  # beyond, no step is short enough: the point is the best there is
 _SHORTENINGS = 3  # then damping, which turns the step too, does better
@@ -136,14 +138,18 @@ def solve_from(
     unknowns = np.where(moving, np.clip(_steps(problem, start), *limits), _steps(problem, start))
     evaluation = _evaluated(problem, unknowns)
     least = float(evaluation.residual @ evaluation.residual)
-    damping, reached = _FIRST_DAMPING, [math.inf] * _MOST_CRAWLING
+    damping, crawling, before = _FIRST_DAMPING, 0, math.inf
+    reached = [math.inf] * _MOST_CRAWLING
     normal, gradient = _normal_equations(problem, unknowns, evaluation)
     for _ in range(rounds):
         trial, expected = _step(unknowns, normal, gradient, damping, moving, limits)
         if expected < _SETTLED + _ROUNDING * least or least - _AHEAD * expected > enough:
             break
-        if expected < _NEAR and reached[-_MOST_CRAWLING] - least < _LITTLE:
+        crawling = crawling + 1 if _CONVERGING * before < expected < _LITTLE else 0
+        stuck = expected < _NEAR and reached[-_MOST_CRAWLING] - least < _NOTHING
+        if stuck or crawling > _MOST_CRAWLING:
             break
+        before = expected
         reached.append(least)
         trial, tried, size = _line_search(problem, unknowns, trial, gradient, least)
         if not size < least:
