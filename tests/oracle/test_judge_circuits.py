@@ -84,5 +84,5 @@ def test_edges_that_hide_between_samples_forbid_a_pass(tmp_path: Path) -> None:
 
     hidden, shown = verdict(200.0), verdict(200.12)
     assert hidden.decision is Decision.UNDECIDED
-    assert any("set the generator to 199.88 Hz" in text for text in hidden.findings)
-    assert not any("edges hide" in text for text in shown.findings)
+    assert any("Set the generator to 199.88 Hz" in text for text in hidden.findings)
+    assert not any("Edges hide" in text for text in shown.findings)
