@@ -126,6 +126,7 @@ def open_question(
     *,
     flatness_db: float = 0.0,
     misfit_db: float = 0.0,
+    mains_hz: float | None = None,
 ) -> OpenQuestion:
     """Say what leaves a verdict open and what would decide it.
 
@@ -140,6 +141,8 @@ def open_question(
     misfit_db : float, optional
         What a shape that the model lacks adds to it [dB]; a capture that shows the frequency
         which ruled measures it there.
+    mains_hz : float, optional
+        Mains frequency [Hz], of which further square waves keep clear; by default of 50 and 60 Hz.
 
     Returns
     -------
@@ -155,7 +158,7 @@ def open_question(
     now = _deviation(widest, hertz, None)
     fitted = math.sqrt(max(reach**2 - beside**2, 0.0))
     further = []
-    for text, planned in _choices(widest.solution.problem, flatness_db):
+    for text, planned in _choices(widest.solution.problem, flatness_db, mains_hz):
         then = fitted * min(1.0, max(_deviation(f, hertz, planned) for f in families) / now)
         unlevel = 0.0 if planned == "reference" else flatness_db
         lacking = 0.0 if isinstance(planned, _Planned) and planned.shows(hertz) else misfit_db
@@ -171,9 +174,11 @@ def _further(text: str, reach: float, ruling: BandDecision) -> FurtherCapture:
 _Choice = _Planned | str | None
 
 
-def _choices(problem: FitProblem, flatness_db: float) -> list[tuple[str, _Choice]]:
+def _choices(
+    problem: FitProblem, flatness_db: float, mains_hz: float | None
+) -> list[tuple[str, _Choice]]:
     """What could be done, the least effort first."""
-    squares = (clear_frequency(LOW_SQUARE_HZ), *_SQUARES_HZ)
+    squares = (clear_frequency(LOW_SQUARE_HZ, mains_hz=mains_hz), *_SQUARES_HZ)
     choices: list[tuple[str, _Choice]] = []
     for frequency in squares:
         planned = _square(problem, frequency)

@@ -280,7 +280,11 @@ def _question(case: Case, reading: _Reading, ruling: BandDecision) -> OpenQuesti
         return None
     misfit = misfit_uncertainty_db(reading.residuals, np.array([ruling.frequency_hz]))
     return open_question(
-        reading.allowed, ruling, flatness_db=case.flatness_db, misfit_db=float(misfit[0])
+        reading.allowed,
+        ruling,
+        flatness_db=case.flatness_db,
+        misfit_db=float(misfit[0]),
+        mains_hz=case.asked.mains_hz,
     )
 
 
