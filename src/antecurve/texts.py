@@ -29,7 +29,7 @@ def as_sentence(text: str) -> str:
     Parameters
     ----------
     text : str
-        A sentence or more; one that begins with the name of a file keeps that.
+        A sentence or more; one that begins with the name of a file, with a suffix, keeps that.
 
     Returns
     -------
@@ -38,11 +38,11 @@ def as_sentence(text: str) -> str:
 
     Examples
     --------
-    >>> as_sentence("set to disc"), as_sentence("unit-a.csv: the output drifts")
-    ('Set to disc.', 'unit-a.csv: the output drifts.')
+    >>> as_sentence("noise: none seen"), as_sentence("unit-a.csv: the output drifts")
+    ('Noise: none seen.', 'unit-a.csv: the output drifts.')
     """
     first = text.split(maxsplit=1)[0] if text.strip() else ""
-    begun = text[:1].upper() + text[1:] if first.isalpha() else text
+    begun = text[:1].upper() + text[1:] if first.rstrip(",:").isalpha() else text
     return begun if begun.endswith((".", "?", "!")) else f"{begun}."
 
 

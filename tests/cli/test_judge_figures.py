@@ -94,7 +94,7 @@ def test_figures_and_limits(bench: Path, capsys: pytest.CaptureFixture[str]) -> 
     assert [c["signal"] for c in record["captures"]] == ["sweep", "sines"]
     folder = bench / "out"
     shown = invoke(capsys, *words, "-o", str(folder))
-    assert "gain at 1 kHz" in shown.out and "noise, A-weighted" in shown.out
+    assert "Gain at 1 kHz" in shown.out and "Noise, A-weighted" in shown.out
     assert "Figures beside the response" in (folder / "test-report.html").read_text()
 
 

@@ -87,14 +87,21 @@ def test_corrections_hold_93_to_97_per_cent() -> None:
 
 @pytest.mark.parametrize("design", CASES)
 def test_stored_study_is_of_this_calibration(design: str) -> None:
-    """One build of each kind again, to 0.01 % of its values and 0.1 mdB."""
+    """One build of each kind again.
+
+    A fit ends where a step gains a millionth of chi-square, some 4e-5 of 41 levels: it may stop
+    0.006 standard deviations off the minimum, to either side as rounding has it.  That is 0.01 %
+    of a part of 2.5 % and 0.07 mdB of a correction known to 0.012 dB; two fits differ by twice as
+    much.
+    """
     for builds in DRAWN:
         kept = [
             row for row in stored() if (row.design, row.builds, row.seed) == (design, builds, 1)
         ]
         for row, other in zip(calibrated(design, builds, 1), kept, strict=True):
-            assert (row.ref, round(row.truth, 4)) == (other.ref, other.truth)
-            atol = 1.5e-4 if row.ref.endswith("Hz") else 0.01
+            assert row.ref == other.ref
+            atol = 2e-4 if row.ref.endswith("Hz") else 0.02
+            assert row.truth == pytest.approx(other.truth, abs=atol)
             np.testing.assert_allclose((row.low, row.high), (other.low, other.high), atol=atol)
 
 
@@ -215,7 +222,7 @@ def test_another_load_of_the_sweep_is_asked_for() -> None:
     answer = _calibrated(levels, rng)
     assert not answer.consistent
     assert "load capacitance" in {one.name for one in answer.outside}
-    assert any("was it that of the sweep's instruments?" in f for f in answer.findings)
+    assert any("Was it that of the instruments?" in f for f in answer.findings)
     assert _calibrated(levels, rng, sweep_loading=load).consistent  # type: ignore[arg-type]
 
 

@@ -139,7 +139,7 @@ def test_channels_are_chosen(tmp_path: Path) -> None:
         ("no numbers here\n", {}, "no table of numbers"),
         ("a,b,c\n" + table(ONE, ONE, TWO), {}, "name them in a line above"),
         ("f (Hz),a (dB),b (dB)\n" + table(HERTZ, LEVEL, LEVEL), {}, "--channel 1 to 2"),
-        (table(np.arange(1.0, 201.0), ONE), {}, "may be time and volts or frequency and level"),
+        (table(np.arange(1.0, 201.0), ONE), {}, "may be time and volts, or frequency and level"),
         (table(TIME, ONE), {"channel": 0}, "count from 1"),
         (table(TIME, ONE), {"channel": 1, "stimulus": 1}, "another channel"),
         (table(TIME, ONE), {"time_unit": "h"}, "use one of"),

@@ -89,7 +89,7 @@ def test_spares_count_in_the_order(tmp_path: Path) -> None:
     assert more.lines[1].order is not None and more.lines[2].order is None
     assert more.cost == pytest.approx(0.60 + 5 * 0.40)
     assert order_lines(more)[-1].endswith("without capacitor 2.2 nF (on hand, or no price given).")
-    assert parts_rows(more).header[:5] == ("positions", "quantity", "order", "each", "cost")
+    assert parts_rows(more).header[:5] == ("references", "quantity", "order", "each", "cost")
     assert parts_csv(more).decode().splitlines()[1].endswith(",10,0.06,0.6")
 
 

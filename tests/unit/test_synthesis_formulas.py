@@ -241,7 +241,7 @@ def test_a_zero_that_is_also_a_pole_counts_for_nothing(form: str) -> None:
 
 def test_the_level_constant_is_defined_in_every_rendering() -> None:
     formulas = form_formulas("foster-1", SHELFLESS)
-    assert plain_formula(formulas.level[0]) == "g0 = limit of H(s)/s as s -> 0"
+    assert plain_formula(formulas.level[0]) == "g0 = limit of H(s)/s as s → 0"
     row = formulas.to_dict()["level"][0]
     assert row["expression"] == "Limit(H(s)/s, s, 0, dir='+-')"
     assert row["latex"].startswith(r"g_{0} = \lim_{s \to 0}")

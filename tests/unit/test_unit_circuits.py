@@ -115,7 +115,7 @@ WRONG = {
     "no bias": (
         _elements(R1={"nodes": ["a", "b2"], "value": 46e3},
                   C9={"nodes": ["b2", "b"], "value": 1e-6}),
-        "no direct path",
+        "no path for its bias",
     ),
     "shorted": (_elements(R2={"nodes": ["b", "b"], "value": 1e4}), "shorted"),
     "two drive": (

@@ -13,27 +13,7 @@ if TYPE_CHECKING:
     from antecurve.analysis.meter import MeterAccuracy
     from antecurve.switched.box import Box
 
-__all__ = ["box_wanted", "check_box", "trim_whole_box"]
-
-
-def box_wanted(design_file: Path, position: str | None) -> Box | None:
-    """Read the box where a command is to look at all of its positions.
-
-    Parameters
-    ----------
-    design_file : Path
-        The design.
-    position : str or None
-        The one position asked for.
-
-    Returns
-    -------
-    Box or None
-        ``None`` for a design of one curve, and where one position is asked for.
-    """
-    from antecurve.files.box_file import read_box
-
-    return None if position is not None else read_box(design_file)
+__all__ = ["check_box", "trim_whole_box"]
 
 
 def check_box(box: Box, measured: Path, *, meter: MeterAccuracy, as_json: bool) -> None:

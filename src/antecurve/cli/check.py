@@ -101,10 +101,10 @@ def check(
     """
     from antecurve.analysis.as_built import as_built
     from antecurve.analysis.drift import own_technologies
-    from antecurve.cli.box_building import box_wanted, check_box
+    from antecurve.cli.box_building import check_box
     from antecurve.cli.delivery import deliver
     from antecurve.cli.options import loading_tolerance, meter_accuracy
-    from antecurve.files.design_file import read_design
+    from antecurve.files.box_file import read_design_and_box
     from antecurve.files.measured import read_measured
 
     refuse_existing(output, force=force)
@@ -112,11 +112,10 @@ def check(
         meter_resistance, meter_capacitance, display=meter_display,
         correlation=meter_correlation, one_meter=one_meter,
     )  # fmt: skip
-    box = None if measured is None else box_wanted(design_file, position)
+    design, box = read_design_and_box(design_file, position=position)
     if box is not None and measured is not None:
         check_box(box, measured, meter=meter, as_json=as_json)
         return
-    design = read_design(design_file, position=position)
     built = as_built(
         design,
         measured={} if measured is None else read_measured(measured, design.picked),

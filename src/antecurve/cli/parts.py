@@ -44,9 +44,8 @@ def parts(
     Example: antecurve parts bench-network/design.json --sets 2 -o order.xlsx
     """
     from antecurve.analysis.part_types import TYPES_SOURCE
-    from antecurve.cli.box_building import box_wanted
     from antecurve.cli.show import show_json, show_table
-    from antecurve.files.design_file import read_design
+    from antecurve.files.box_file import read_design_and_box
     from antecurve.files.output_folder import write_file
     from antecurve.files.parts_file import parts_csv, parts_workbook, suffix_of
     from antecurve.files.price_file import read_prices
@@ -55,9 +54,9 @@ def parts(
     from antecurve.report.tables import order_lines, parts_rows, type_rows
     from antecurve.switched.box import box_parts_list
 
-    design = read_design(design_file, position=position)
+    design, box = read_design_and_box(design_file, position=position)
     prices = None if price_file is None else read_prices(price_file)
-    box, extra = box_wanted(design_file, position), percent(spares, "--spares")
+    extra = percent(spares, "--spares")
     if box is None:
         to_buy = design_parts_list(design, sets=sets, spares=extra, prices=prices)
     else:

@@ -47,21 +47,20 @@ def trim(
     Example: antecurve trim bench-network/design.json --measured values.csv
     """
     from antecurve.analysis.trim import trim as bring_back
-    from antecurve.cli.box_building import box_wanted, trim_whole_box
+    from antecurve.cli.box_building import trim_whole_box
     from antecurve.cli.options import meter_accuracy
     from antecurve.cli.progress import count_progress
     from antecurve.cli.show import show_json, show_table
-    from antecurve.files.design_file import read_design
+    from antecurve.files.box_file import read_design_and_box
     from antecurve.files.job_drawer import read_job_drawer
     from antecurve.files.measured import read_measured
     from antecurve.report import build_tables as tables
 
     meter = meter_accuracy(meter_resistance, meter_capacitance, display=meter_display)
-    box = box_wanted(design_file, position)
+    design, box = read_design_and_box(design_file, position=position)
     if box is not None:
         trim_whole_box(box, measured, meter=meter, most_changes=most_changes, as_json=as_json)
         return
-    design = read_design(design_file, position=position)
     known = read_measured(measured, design.picked)
     drawer = read_job_drawer(design.job)
     with count_progress("trying changes") as progress:

@@ -7,14 +7,14 @@ from pathlib import Path
 from typing import Any
 
 from antecurve.checked import checked
-from antecurve.files.design_file import design_content, read_design, understood
+from antecurve.files.design_file import design_at, design_content, understood
 from antecurve.networks.topology import Element, ElementKind, Topology
 from antecurve.pipeline import Design
 from antecurve.switched.box import Box
 from antecurve.switched.request import BoxJob, SwitchPosition, SwitchRequest
 from antecurve.switched.switch import Switch, SwitchContact
 
-__all__ = ["read_box", "read_positions"]
+__all__ = ["read_box", "read_design_and_box", "read_positions"]
 
 
 @checked
@@ -36,12 +36,40 @@ def read_box(path: Path | str) -> Box | None:
     FileFormatError
         When the file can't be read, is no JSON, is of another format or lacks something.
     """
+    return read_design_and_box(path)[1]
+
+
+def read_design_and_box(
+    path: Path | str, *, position: str | None = None
+) -> tuple[Design, Box | None]:
+    """Read a design and the box that it is a position of, the file once: it may be a stream.
+
+    Parameters
+    ----------
+    path : Path or str
+        A ``design.json``.
+    position : str, optional
+        Name of the one position wanted.
+
+    Returns
+    -------
+    tuple
+        The design, of a box that of the first position by default; and the box, ``None`` for a
+        design of one curve and where one position is wanted.
+
+    Raises
+    ------
+    FileFormatError
+        When the file can't be used.
+    InputError
+        When there is no such position.
+    """
     content = design_content(path)
-    if not content.get("positions"):
-        return None
+    if position is not None or not content.get("positions"):
+        return design_at(path, content, position), None
     names = understood(path, lambda: [str(entry["position"]) for entry in content["positions"]])
-    designs = tuple(read_design(path, position=name) for name in names)
-    return understood(path, lambda: _box_from(content, names, designs))
+    designs = tuple(design_at(path, content, name) for name in names)
+    return designs[0], understood(path, lambda: _box_from(content, names, designs))
 
 
 def read_positions(path: Path | str, position: str | None) -> tuple[tuple[str, Design], ...]:
@@ -66,9 +94,9 @@ def read_positions(path: Path | str, position: str | None) -> tuple[tuple[str, D
     InputError
         When there is no such position.
     """
-    box = None if position is not None else read_box(path)
+    design, box = read_design_and_box(path, position=position)
     if box is None:
-        return (("", read_design(path, position=position)),)
+        return (("", design),)
     return tuple(zip(box.names, box.designs, strict=True))
 
 

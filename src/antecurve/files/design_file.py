@@ -19,7 +19,7 @@ from antecurve.pipeline import Design
 from antecurve.results import json_text
 from antecurve.texts import check_text
 
-__all__ = ["design_content", "design_json", "read_design", "understood"]
+__all__ = ["design_at", "design_content", "design_json", "read_design", "understood"]
 
 Content = TypeVar("Content")
 
@@ -63,7 +63,33 @@ def read_design(path: Path | str, *, position: str | None = None) -> Design:
     InputError
         When there is no such position.
     """
-    content = design_content(path)
+    return design_at(path, design_content(path), position)
+
+
+def design_at(path: Path | str, content: dict[str, Any], position: str | None = None) -> Design:
+    """Make the design of a file's content, of a box that of one switch position.
+
+    Parameters
+    ----------
+    path : Path or str
+        The file, for messages.
+    content : dict
+        What `design_content` reads of it.
+    position : str, optional
+        Name of a switch position; by default the first.
+
+    Returns
+    -------
+    Design
+        As `read_design` gives it.
+
+    Raises
+    ------
+    FileFormatError
+        When something is missing or of the wrong kind.
+    InputError
+        When there is no such position.
+    """
     if position is not None:
         content = _at_position(content, position)
     return understood(path, lambda: _design_from(content))

@@ -231,7 +231,7 @@ def posterior_draws(fit: SweepFit, sigma_db: float) -> Floats:
     slopes = model.slopes_db(centre) / sigma_db
     precision = slopes.T @ slopes + np.diag(model.precision())
     pull = slopes.T @ (fit.residual_db / sigma_db) + model.precision() * centre
-    axes = np.vstack([np.linalg.eigh(precision)[1].T, np.eye(len(centre))])
+    axes = np.vstack([_directed(np.linalg.eigh(precision)[1].T), np.eye(len(centre))])
     limits = model.limits()
     generator = np.random.default_rng(_SEED)
     chains = np.tile(centre, (_CHAINS, 1))
@@ -244,6 +244,12 @@ def posterior_draws(fit: SweepFit, sigma_db: float) -> Floats:
         if sweep >= _SWEEPS - _KEPT:
             kept.append(chains)
     return np.concatenate(kept)
+
+
+def _directed(axes: Floats) -> Floats:
+    """Axes with their largest component above 0: rounding chooses the sign of an eigenvector."""
+    largest = np.take_along_axis(axes, np.argmax(np.abs(axes), axis=1)[:, None], axis=1)
+    return axes * np.sign(largest)
 
 
 def _cut_normal(

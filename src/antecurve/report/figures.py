@@ -85,13 +85,13 @@ def share_text(share: Proportion) -> str:
     Returns
     -------
     str
-        Such as ``90.4 % (90.2 to 90.5 %)``.
+        Such as ``90.37 % (90.18 to 90.55 %)``.
 
     Examples
     --------
     >>> from antecurve.analysis.intervals import clopper_pearson
     >>> share_text(clopper_pearson(90367, trials=100000))
-    '90.4 % (90.2 to 90.5 %)'
+    '90.37 % (90.18 to 90.55 %)'
     >>> share_text(clopper_pearson(1000, trials=1000))
     '100 % (at least 99.63 %)'
     """

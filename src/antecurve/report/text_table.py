@@ -301,7 +301,7 @@ def quantity(unit: str, *, digits: int = 4) -> Callable[[float], str]:
     Examples
     --------
     >>> quantity("ohm")(47e3), quantity("F", digits=3)(0.0)
-    ('47 kΩ', '0 F')
+    ('47 kΩ', '0 pF')
     """
 
     def text(value: float) -> str:
