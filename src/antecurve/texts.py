@@ -7,7 +7,7 @@ import unicodedata
 
 from antecurve.errors import InputError
 
-__all__ = ["as_sentence", "check_text", "printable", "unbroken"]
+__all__ = ["as_sentence", "capitalised", "check_text", "printable", "unbroken"]
 
 _TURNING = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 """The characters that turn the direction of what follows them (Unicode Standard Annex 9)."""
@@ -21,6 +21,27 @@ _BEFORE_UNIT = re.compile(
 
 def _acts(character: str) -> bool:
     return unicodedata.category(character) in _ACTING or character in _TURNING
+
+
+def capitalised(text: str) -> str:
+    """Write a text with a capital at its beginning, all else as it is.
+
+    Parameters
+    ----------
+    text : str
+        The text.
+
+    Returns
+    -------
+    str
+        The same with its first letter a capital.
+
+    Examples
+    --------
+    >>> capitalised("pink noise of 1 kHz")
+    'Pink noise of 1 kHz'
+    """
+    return text[:1].upper() + text[1:]
 
 
 def as_sentence(text: str) -> str:
@@ -42,7 +63,7 @@ def as_sentence(text: str) -> str:
     ('Noise: none seen.', 'unit-a.csv: the output drifts.')
     """
     first = text.split(maxsplit=1)[0] if text.strip() else ""
-    begun = text[:1].upper() + text[1:] if first.rstrip(",:").isalpha() else text
+    begun = capitalised(text) if first.rstrip(",:").isalpha() else text
     return begun if begun.endswith((".", "?", "!")) else f"{begun}."
 
 

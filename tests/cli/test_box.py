@@ -102,6 +102,16 @@ def test_every_command_knows_positions(
     assert "disc, coarse, flat" in wrong.err
 
 
+def test_flat_has_nothing_to_tighten(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A divider of resistors is flat whatever they are: no part makes an error of its shape."""
+    told = {
+        name: invoke(capsys, "spread", str(folder / "design.json"), "--position", name).out
+        for name in ("disc", "flat")
+    }
+    assert "Tighten C" in told["disc"] or "Tighten R" in told["disc"]
+    assert "Tighten" not in told["flat"]
+
+
 def test_judge_takes_the_position_of_the_switch(
     folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -11,6 +11,7 @@ from antecurve.analysis.strip_board import BoardPart, Hole, StripBoard, WireLink
 from antecurve.networks.topology import ElementKind
 from antecurve.pipeline import Design, design_parts_list
 from antecurve.quantities import format_quantity
+from antecurve.texts import capitalised
 
 __all__ = ["board_caption", "board_files", "board_of", "board_section", "board_steps", "board_svg"]
 
@@ -119,7 +120,7 @@ def board_caption(board: StripBoard) -> str:
     return (
         f"Strip board of {board.columns} by {board.rows} holes, {width:.0f} mm by {height:.0f} mm, "
         f"pitch {PITCH_MM} mm. The dashed frame is the screen. {ground} "
-        f"{OUTLINES_SOURCE[0].upper()}{OUTLINES_SOURCE[1:]}."
+        f"{capitalised(OUTLINES_SOURCE)}."
     )
 
 

@@ -10,6 +10,7 @@ from antecurve.quantities import format_quantity
 from antecurve.report.build_tables import change_words
 from antecurve.report.tables import made_of
 from antecurve.report.text_table import TextTable, declared, table_from
+from antecurve.texts import capitalised
 
 if TYPE_CHECKING:
     from antecurve.parts.position import Position
@@ -73,7 +74,7 @@ def box_lines(box: Box) -> list[str]:
         needed if switch.poles else "One network serves every position: no switch is needed.",
         f"Design error ±{search.objective_db:.3f} dB or less in every position, most in "
         f"{worst[0]}.",
-        f"{search.claim[0].upper()}{search.claim[1:]}.",
+        f"{capitalised(search.claim)}.",
     ]
     if switch.joined_poles < switch.poles:
         lines.append(
@@ -96,7 +97,7 @@ def switch_lines(box: Box) -> list[str]:
     list of str
         Sentences.
     """
-    return [f"{reason[0].upper()}{reason[1:]}." for reason in box.switch.reasons]
+    return [f"{capitalised(reason)}." for reason in box.switch.reasons]
 
 
 def _error_db(design: Design) -> float:
@@ -332,7 +333,7 @@ def _rise(moment: Passing) -> str:
 
 
 def _passing_line(moment: Passing) -> str:
-    name = f"{moment.contacts[0].upper()}{moment.contacts[1:]}"
+    name = capitalised(moment.contacts)
     if moment.rise_db <= 0.0:
         return f"{name} contacts: between throws the output is never louder than at rest."
     verb = "open" if moment.contacts.startswith("break") else "bridged"

@@ -9,7 +9,7 @@ from antecurve.analysis.sensitivity import tighten_first
 from antecurve.analysis.trim import LEAST_GAIN, LEAST_GAIN_DB, PROVED_CHANGES
 from antecurve.analysis.trim_search import RESOLUTION
 from antecurve.quantities import format_quantity
-from antecurve.report.figures import share_text, up_to_text, yield_sentence
+from antecurve.report.figures import LEAST_DB, share_text, up_to_text, yield_sentence
 from antecurve.report.text_table import (
     TextTable,
     column,
@@ -120,7 +120,7 @@ def spread_lines(result: SpreadResult) -> list[str]:
         "95 % of builds."
     )
     first = tighten_first(result.sensitivity)
-    if first.share:
+    if first.share and result.centred_db.p95 > LEAST_DB:
         lines.append(
             f"Tighten {first.ref} first: it makes {first.share * 100:.0f} % of the variance."
         )

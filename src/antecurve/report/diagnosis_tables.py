@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from antecurve.quantities import format_quantity
 from antecurve.report.text_table import TextTable, declared, percent, table_from
+from antecurve.texts import capitalised
 
 if TYPE_CHECKING:
     from antecurve.diagnose.hidden import HiddenRange
@@ -122,8 +123,7 @@ def _conclusion(diagnosis: Diagnosis) -> str:
             f"None of these: {_likely(unexplained)} that no fault of one or two parts explains "
             "the captures. Check that the circuit given is the unit's."
         )
-    text = suspect_text(diagnosis.suspects[0])
-    return f"{text[0].upper()}{text[1:]}."
+    return f"{capitalised(suspect_text(diagnosis.suspects[0]))}."
 
 
 def suspect_rows(diagnosis: Diagnosis) -> TextTable:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from antecurve.quantities import format_quantity
+from antecurve.texts import capitalised
 
 if TYPE_CHECKING:
     from antecurve.signals.signal import Signal
@@ -39,8 +40,7 @@ def signal_lines(signal: Signal) -> list[str]:
     rate = format_quantity(asked.rate_hz, "Hz")
     name = _NAMES[asked.kind]
     lines = [
-        f"{name[0].upper()}{name[1:]} of {length}{runs} at {rate}; "
-        f"the file lasts {signal.seconds:.1f} s.",
+        f"{capitalised(name)} of {length}{runs} at {rate}; the file lasts {signal.seconds:.1f} s.",
         f"Peak {_levels(asked.level_db)} re full scale, crest factor {signal.crest_db:.1f} dB, "
         f"rms {signal.rms_db:.1f} dB re a sine of full scale.",
         _frequencies(signal),

@@ -13,6 +13,7 @@ from antecurve.networks.topology import ElementKind
 from antecurve.pipeline import own_solution, pair_level_db
 from antecurve.quantities import format_quantity
 from antecurve.report.figures import LEAST_DB, decibel_text, within_text, yield_sentence
+from antecurve.texts import capitalised
 
 if TYPE_CHECKING:
     from antecurve.analysis.loading_window import Span
@@ -195,7 +196,7 @@ def conclusion_lines(design: Design) -> list[str]:
     return [
         *([] if missed is None else [missed]),
         governs,
-        f"{claim[0].upper()}{claim[1:]}.",
+        f"{capitalised(claim)}.",
         *loading,
     ]
 
