@@ -30,7 +30,7 @@ from antecurve.job import default_job  # noqa: E402
 from antecurve.pipeline import Design, design  # noqa: E402
 
 DATA = Path(__file__).parent / "data"
-for _folder in ("oracle", "cli"):  # helpers that stand beside the tests
+for _folder in (".", "oracle", "cli"):  # helpers that stand beside the tests
     sys.path.insert(0, str(Path(__file__).parent / _folder))
 
 

@@ -5,8 +5,6 @@ from __future__ import annotations
 import dataclasses
 import itertools
 import math
-import os
-import shutil
 from pathlib import Path
 from typing import Any
 
@@ -21,16 +19,9 @@ from antecurve.networks.topology import Loading
 from antecurve.pipeline import Design, design
 from antecurve.report.page import report_page
 from antecurve.report.tiles import design_tiles
+from optional_programs import AXE, needs_axe, needs_chromium
 
-CHROMIUM = shutil.which("chromium")
-AXE = Path(__file__).parents[2] / ".axe" / "node_modules" / "axe-core" / "axe.min.js"
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(
-        CHROMIUM is None and not os.environ.get("ANTECURVE_NEEDS_CHROMIUM"),
-        reason="Chromium (Debian's package) is not installed",
-    ),
-]
+pytestmark = [pytest.mark.browser, needs_chromium]
 
 
 @pytest.mark.parametrize(("width", "scheme"), [(1400, "light"), (768, "dark"), (360, "light")])
@@ -278,11 +269,10 @@ def test_forced_colours_and_less_motion(browser: Any, page_file: Path) -> None:
     page.close()
 
 
+@needs_axe
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_accessibility_by_axe_core(browser: Any, page_file: Path, scheme: str) -> None:
     """axe-core, the open rule set for WCAG, finds nothing."""
-    if not AXE.exists() and not os.environ.get("ANTECURVE_NEEDS_CHROMIUM"):
-        pytest.skip("axe-core is not installed: npm install --prefix .axe axe-core")
     page = browser.new_page(color_scheme=scheme)
     page.goto(page_file.as_uri())
     page.evaluate(AXE.read_text())

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import io
-import os
-import shutil
 from pathlib import Path
 from typing import Any
 
@@ -15,14 +13,9 @@ from antecurve.analysis.bench_plan import bench_plan
 from antecurve.pipeline import Design
 from antecurve.report.bench_page import bench_page
 from antecurve.report.page import report_page
+from optional_programs import needs_chromium
 
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(
-        shutil.which("chromium") is None and not os.environ.get("ANTECURVE_NEEDS_CHROMIUM"),
-        reason="Chromium (Debian's package) is not installed",
-    ),
-]
+pytestmark = [pytest.mark.browser, needs_chromium]
 
 # ISO 216: 210 mm x 297 mm; Chromium rounds to whole pixels of 1/96 inch.
 A4_MM = (210.0, 297.0)

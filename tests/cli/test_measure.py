@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import json
 import os
-import shutil
 import subprocess
 import sys
 import time
@@ -28,26 +27,11 @@ from antecurve.files.sound import read_sound
 from antecurve.networks.compiled import transfer
 from antecurve.pipeline import Design
 from antecurve.sound import portaudio
+from optional_programs import needs_sound_server
 
 SERVER = Path(__file__).with_name("sound_server.py")
 LOST = ("dropout", "interrupted record", "silence", "cue")
 IN_TIME = ("nice", "-n", "-10")  # sound in time, whatever else the machine does
-NEEDED = ("pulseaudio", "parec", "pacat")
-
-
-def _portaudio() -> bool:
-    try:
-        import sounddevice  # noqa: F401
-    except (ImportError, OSError):
-        return False
-    return True
-
-
-needs_sound_server = pytest.mark.skipif(
-    not (all(map(shutil.which, NEEDED)) and _portaudio())
-    and not os.environ.get("ANTECURVE_NEEDS_SOUND"),
-    reason="needs pulseaudio, pulseaudio-utils, libasound2-plugins, libportaudio2",
-)
 
 
 def taps(design: Design, unit: Unit) -> np.ndarray:

@@ -5,7 +5,6 @@ All sixty stand in the stored study of `circuit_study`; three of them are judged
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +12,6 @@ import pytest
 from circuit_study import ARRANGEMENTS, UNITS, Judged, judged, stored
 from playback_units import CONDITIONS, VALUES, known_exactly
 from unit_circuits import (
-    INSTALLED,
     recorded,
     simulated_response,
     square_of_response,
@@ -23,11 +21,7 @@ from unit_circuits import (
 from antecurve.judge.conformity import Decision
 from antecurve.judge.verdict import Verdict
 from antecurve.judge.verdicts import judge_unit
-
-with_simulator = pytest.mark.skipif(
-    not INSTALLED and not os.environ.get("ANTECURVE_NEEDS_NGSPICE"),
-    reason="ngspice (Debian's package) is not installed",
-)
+from optional_programs import needs_ngspice
 
 LIMIT_DB = 0.5
 # With a coverage of 95 % fewer than 52 of 60 curves lie inside with a probability of 0.3 %
@@ -35,7 +29,7 @@ LIMIT_DB = 0.5
 LEAST_INSIDE = 52
 
 
-@with_simulator
+@needs_ngspice
 @pytest.mark.parametrize("arrangement", ARRANGEMENTS)
 @pytest.mark.parametrize("seed", [1])
 def test_stored_study_is_of_this_judge(seed: int, arrangement: str) -> None:
@@ -69,7 +63,7 @@ def test_curves_lie_inside_their_bands() -> None:
     assert sum(verdict.beyond_db <= 0.0 for verdict in stored()) >= LEAST_INSIDE
 
 
-@with_simulator
+@needs_ngspice
 def test_edges_that_hide_between_samples_forbid_a_pass(tmp_path: Path) -> None:
     """1,250 samples to a period, edges of a few microseconds; at 0.06 % off the unit passes."""
     circuit = valve_stage()

@@ -5,9 +5,7 @@ ngspice (Debian's package) makes its own modified nodal equations; the file runs
 
 from __future__ import annotations
 
-import os
 import re
-import shutil
 import subprocess
 from pathlib import Path
 
@@ -24,11 +22,9 @@ from antecurve.networks.compiled import transfer
 from antecurve.networks.topology import Element, ElementKind, Loading, Network, Topology
 from antecurve.pipeline import Design
 from antecurve.synthesis.exact import exact_network, form_names
+from optional_programs import needs_ngspice
 
-pytestmark = pytest.mark.skipif(
-    shutil.which("ngspice") is None and not os.environ.get("ANTECURVE_NEEDS_NGSPICE"),
-    reason="ngspice (Debian's package) is not installed",
-)
+pytestmark = needs_ngspice
 
 R, C = ElementKind.RESISTOR, ElementKind.CAPACITOR
 BAND = (20.0, 20e3)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import shutil
 import subprocess
 from pathlib import Path
 
@@ -18,8 +17,9 @@ from antecurve.diagnose.arrangements import ARRANGEMENTS, Arrangement, arranged_
 from antecurve.diagnose.diagnosis import diagnose_unit
 from antecurve.diagnose.nodal import ideal_drive, nodal_model
 from antecurve.diagnose.unit_circuit import UnitInput
+from optional_programs import needs_ngspice
 
-pytestmark = pytest.mark.skipif(shutil.which("ngspice") is None, reason="needs ngspice")
+pytestmark = needs_ngspice
 
 
 def simulated(text: str, kind: type, folder: Path) -> tuple[list[str], np.ndarray]:

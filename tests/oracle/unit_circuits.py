@@ -9,7 +9,6 @@ is the record.  The unit's own deviation comes from the same analysis of the uni
 from __future__ import annotations
 
 import re
-import shutil
 import subprocess
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -26,7 +25,6 @@ Complex = NDArray[np.complex128]
 
 T1, T2, T3 = 3180e-6, 318e-6, 75e-6
 LOWEST_HZ, HIGHEST_HZ = 1.0, 30e6  # harmonics beyond are below 1e-5 of the record
-INSTALLED = shutil.which("ngspice") is not None
 
 
 @dataclass(frozen=True)
