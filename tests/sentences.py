@@ -18,6 +18,7 @@ _WORD = re.compile(r"\{\}|[A-Za-zµ°Ω%][\w'’.-]*")
 _SPOKEN = re.compile(r"\{\}|\b(?:[A-Za-z][a-z][\w'’-]*|dB|a|I)\b|(?<!\w)\d[\d.,]*(?!\w)")
 _END = re.compile(r"(?<=[.?!])\s+(?=[A-Z{(])|\n+")
 _MARKUP = re.compile(r"[<>]\w|</|\\[a-z]|\[\\|^\s*[#%\[]|;\w|fill=|=\"|\$")
+_QUERY = re.compile(r"\s*(?:\{\} )?(?:SELECT|WITH|INSERT|DELETE|WHERE|PRAGMA|CREATE|BEGIN) ")
 _SILENT = {"compile", "match", "sub", "search", "split", "field", "add_argument"}
 
 
@@ -78,6 +79,8 @@ def sentences(path: Path) -> list[str]:
     texts = [*_helps(tree, path), *_strings(tree, _documentation(tree))]
     said: list[str] = []
     for text in texts:
+        if _QUERY.match(text):
+            continue
         for sentence in _END.split(text.strip()):
             words = _WORD.findall(sentence)
             if len(words) >= _LEAST_WORDS and " " in sentence and not _MARKUP.search(sentence):

@@ -18,9 +18,12 @@ LAYERS = (
     "signals", "sound", "algebra",
     "curves", "networks.tree", "networks.topology", "networks.conditions", "job", "networks",
     "synthesis", "parts", "pick", "analysis", "judge", "diagnose", "pipeline", "switched", "files",
-    "report", "cli", "__main__",
+    "log", "report", "cli", "__main__",
 )  # fmt: skip
-HEAVY = {"pandas", "typer", "matplotlib", "rich", "jinja2", "openpyxl", "soundfile", "sounddevice"}
+HEAVY = {
+    "pandas", "typer", "matplotlib", "rich", "jinja2", "openpyxl", "soundfile", "sounddevice",
+    "sqlite3",
+}  # fmt: skip
 COMPUTING = {
     "algebra", "curves", "networks", "synthesis", "parts", "pick", "analysis", "judge", "diagnose",
     "job", "pipeline", "switched", "signals",
