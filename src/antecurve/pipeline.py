@@ -22,7 +22,7 @@ from antecurve.analysis.response import ResponseTable, response_frequencies, res
 from antecurve.analysis.scope import FaultSheet, ScopeTrace, fault_sheet, scope_trace
 from antecurve.analysis.spread import SpreadResult, spread
 from antecurve.checked import checked
-from antecurve.curves.model import Curve, zero_pole_gain
+from antecurve.curves.model import FLAT, Curve, zero_pole_gain
 from antecurve.errors import InputError
 from antecurve.job import Job
 from antecurve.networks.centred_error import reference_gain
@@ -336,10 +336,12 @@ def design_formulas(design: Design) -> FormFormulas | None:
     Returns
     -------
     FormFormulas or None
-        ``None`` for a network of the user's own.
+        ``None`` for a network of the user's own, and for a flat position of a box.  Where a throw
+        opens or shorts positions, the formulas number those that are left.
     """
-    form = design.picked.topology.form
-    return form_formulas(form, design.curve) if form in form_names() else None
+    form = design.picked.topology.form.partition(",")[0]  # what a throw opens or shorts follows
+    known = form in form_names() and design.curve.name != FLAT
+    return form_formulas(form, design.curve) if known else None
 
 
 @checked

@@ -33,7 +33,7 @@ def check_box(box: Box, measured: Path, *, meter: MeterAccuracy, as_json: bool) 
     from antecurve.cli.outcome import misses_limit
     from antecurve.cli.show import show_json, show_table
     from antecurve.files.measured import read_measured
-    from antecurve.report.box_tables import built_rows
+    from antecurve.report.box_build_tables import built_rows
     from antecurve.switched.box import box_positions
     from antecurve.switched.box_build import build_of_box
 
@@ -72,7 +72,7 @@ def trim_whole_box(
     from antecurve.cli.show import show_json, show_table
     from antecurve.files.job_drawer import read_job_drawer
     from antecurve.files.measured import read_measured
-    from antecurve.report.box_tables import trimmed_lines, trimmed_rows
+    from antecurve.report.box_build_tables import trimmed_lines, trimmed_rows
     from antecurve.switched.box import box_positions
     from antecurve.switched.box_build import trim_box
 

@@ -95,6 +95,7 @@ def _show(box: Box, analysis: BoxAnalysis, *, whole: bool) -> None:
         show_table(tables.common_spread_rows(analysis.spread))
         print("Alternatives")
         show_table(tables.alternative_rows(box))
+        say(*tables.alternative_lines(box))
         print("Parts")
         show_table(parts_rows(box_parts_list(box)))
     else:

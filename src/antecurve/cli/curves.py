@@ -102,10 +102,11 @@ def curves(
 
 def _show_catalogue(as_json: bool) -> None:
     from antecurve.cli.show import show_json, show_table
-    from antecurve.curves.catalogue import CatalogueEntry, catalogue, unverified
+    from antecurve.curves.catalogue import CatalogueEntry, catalogue, named_curve, unverified
+    from antecurve.curves.model import FLAT
     from antecurve.report.curve_tables import catalogue_rows
 
-    curves = catalogue()
+    curves = (*catalogue(), named_curve(FLAT))
     if as_json:
         show_json([CatalogueEntry(c) for c in curves])
         return

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from antecurve.cli.options import AsJson
+from antecurve.cli.options import AsJson, PositionName
 from antecurve.cli.terminal import say
 
 if TYPE_CHECKING:
@@ -51,6 +51,7 @@ def formulas(
     pole: Pole = None,
     bound: Bound = None,
     design: FromDesign = None,
+    position: PositionName = None,
     latex: Latex = False,
     python: Python = False,
     as_json: AsJson = False,
@@ -80,8 +81,10 @@ def formulas(
     if design is not None:
         if form is not None or curve is not None:
             raise InputError("--design", str(design), "it has its own form and curve: name neither")
-        _show_worked(design, layout)
+        _show_worked(design, position, layout)
         return
+    if position is not None:
+        raise InputError("--position", position, "it is one of a design: give --design, too")
     if form is None:
         _show_forms(as_json)
         return
@@ -99,7 +102,7 @@ def formulas(
     _show(form_formulas(form, chosen), layout)
 
 
-def _show_worked(path: Path, layout: str) -> None:
+def _show_worked(path: Path, position: str | None, layout: str) -> None:
     """Print the formulas of a design with the numbers of its exact values."""
     from antecurve.errors import InputError
     from antecurve.files.design_file import read_design
@@ -107,10 +110,14 @@ def _show_worked(path: Path, layout: str) -> None:
     from antecurve.synthesis.formula_text import numeric_formulas
     from antecurve.synthesis.worked_numbers import worked_numbers
 
-    stored = read_design(path)
+    stored = read_design(path, position=position)
     derived, exact = design_formulas(stored), stored.exact_network
     if derived is None:
-        raise InputError("--design", str(path), "a network of one's own has no formulas")
+        raise InputError(
+            "--design",
+            str(path),
+            "a network of one's own and a flat divider have no element formulas",
+        )
     numeric, loading = numeric_formulas(derived), stored.job.loading
     numbers = {} if exact is None else worked_numbers(numeric, exact, loading)
     _show(derived, layout, numbers)

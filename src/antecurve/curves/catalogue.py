@@ -229,7 +229,7 @@ def named_curve(name: str) -> Curve:
         When the catalogue has no such name; the message lists those it has.
     """
     if _letters(name) == FLAT:
-        return Curve(FLAT, (), (), remark="No emphasis at all.")
+        return Curve(FLAT, (), (), source="By definition", remark="No emphasis at all.")
     wanted = _ALIASES.get(_letters(name), name)
     for curve in _CURVES:
         if _letters(curve.name) == _letters(wanted):

@@ -12,6 +12,7 @@ from antecurve.errors import InputError
 from antecurve.quantities import CORNER_FREQUENCIES, check_number
 
 __all__ = [
+    "OWN_CURVE",
     "curve_from_turnover",
     "cut_from_time_constant",
     "time_constant_from_cut",
@@ -19,6 +20,8 @@ __all__ = [
     "with_limits",
 ]
 
+OWN_CURVE = "own"
+"""Name of a curve that the user gives by numbers."""
 _CUT_FREQUENCY_HZ = 10e3  # the cut of a disc's treble is stated at 10 kHz
 
 
@@ -111,7 +114,7 @@ def curve_from_turnover(
     turnover_hz: float | None,
     cut_db: float | None,
     shelf_hz: float | None = None,
-    name: str = "own",
+    name: str = OWN_CURVE,
 ) -> Curve:
     """Make the curve of a disc given as turnover, cut and, if it has one, bass shelf.
 

@@ -9,7 +9,7 @@ from typing import Any
 
 from antecurve.checked import checked
 from antecurve.curves.catalogue import named_curve
-from antecurve.curves.construct import curve_from_turnover, with_limits
+from antecurve.curves.construct import OWN_CURVE, curve_from_turnover, with_limits
 from antecurve.curves.model import Curve
 from antecurve.errors import InputError
 from antecurve.files import job_fields as fields
@@ -305,7 +305,7 @@ def curve_of(given: dict[str, Any]) -> Curve:
         curve = named_curve(given["name"])
     elif used == ["time constants"]:
         curve = Curve(
-            "own",
+            OWN_CURVE,
             given.get("zeros", ()),
             given.get("poles", ()),
             zeros_at_origin=given.get("zeros_at_origin", 0),

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-from antecurve.pipeline import Design
 from antecurve.report import box_tables as tables
 from antecurve.report.cautions import CAUTIONS
 from antecurve.report.charts import error_chart, response_chart
@@ -12,7 +11,7 @@ from antecurve.report.descriptions import error_text, response_text
 from antecurve.report.html_page import html_page
 from antecurve.report.page_chart import page_chart
 from antecurve.report.summary import curve_line, governing_lines
-from antecurve.report.switch_schematic import box_schematic_svg, switch_svg
+from antecurve.report.switch_schematic import box_schematic_svg, position_schematic_svg, switch_svg
 from antecurve.report.tables import parts_rows, response_rows
 from antecurve.switched.box import Box, box_parts_list
 from antecurve.switched.box_analysis import BoxAnalysis
@@ -20,14 +19,21 @@ from antecurve.switched.box_analysis import BoxAnalysis
 __all__ = ["box_page"]
 
 
-def _panel(number: int, name: str, design: Design, limit_db: float | None) -> dict[str, Any]:
-    """Charts and numbers of one position of the switch."""
+def _panel(box: Box, number: int, limit_db: float | None) -> dict[str, Any]:
+    """Schematic, charts and numbers of one position of the switch."""
+    from markupsafe import Markup
+
+    name, design = box.names[number - 1], box.designs[number - 1]
     analysis = design.analysis
     return {
         "id": f"position-{number}",
         "name": name,
         "curve": curve_line(design.curve),
         "lines": governing_lines(design),
+        # Markup of our own making: its labels hold references, nodes and numbers only.
+        "schematic": Markup(position_schematic_svg(box, number)),
+        "schematic_text": tables.position_text(box, number),
+        "contacts": tables.contact_rows(box, position=name),
         "error": page_chart(
             error_chart(analysis, limit_db=limit_db), name=f"chart-error-{number}",
             title=f"Error, {name}", text=error_text(analysis, limit_db=limit_db),
@@ -64,14 +70,8 @@ def box_page(box: Box, analysis: BoxAnalysis, *, date: str = "") -> bytes:
         "box.html.j2",
         title=box.job.common.title,
         lines=tables.box_lines(box),
-        panels=[
-            _panel(number, name, design, limit_db)
-            for number, (name, design) in enumerate(
-                zip(box.names, box.designs, strict=True), start=1
-            )
-        ],
+        panels=[_panel(box, number, limit_db) for number, _ in enumerate(box.names, start=1)],
         positions=tables.position_rows(box),
-        # Markup of our own making: its labels hold references, nodes and numbers only.
         schematic=Markup(box_schematic_svg(box)),
         schematic_text=tables.network_text(box),
         switch=Markup(switch_svg(box)),
@@ -84,6 +84,7 @@ def box_page(box: Box, analysis: BoxAnalysis, *, date: str = "") -> bytes:
         spread=tables.common_spread_rows(analysis.spread),
         spread_lines=tables.common_spread_lines(analysis.spread),
         alternatives=tables.alternative_rows(box),
+        alternative_lines=tables.alternative_lines(box),
         parts=parts_rows(box_parts_list(box)),
         cautions=CAUTIONS,
         date=date,

@@ -5,28 +5,30 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
+from antecurve.curves.catalogue import curve_label
+from antecurve.curves.construct import OWN_CURVE
 from antecurve.networks.topology import ElementKind
 from antecurve.quantities import format_quantity
-from antecurve.report.build_tables import change_words
+from antecurve.report.curve_tables import microseconds
 from antecurve.report.tables import made_of
 from antecurve.report.text_table import TextTable, declared, table_from
 from antecurve.texts import capitalised
 
 if TYPE_CHECKING:
+    from antecurve.curves.model import Curve
     from antecurve.parts.position import Position
     from antecurve.pipeline import Design
     from antecurve.switched.alternatives import Alternative
     from antecurve.switched.box import Box
     from antecurve.switched.box_analysis import BoxAnalysis
-    from antecurve.switched.box_build import BuiltPosition, TrimmedBox
     from antecurve.switched.common_spread import CommonSpread
     from antecurve.switched.contacts import Passing
     from antecurve.switched.switch import SwitchContact
 
 __all__ = [
+    "alternative_lines",
     "alternative_rows",
     "box_lines",
-    "built_rows",
     "common_spread_lines",
     "common_spread_rows",
     "contact_effect_rows",
@@ -34,11 +36,10 @@ __all__ = [
     "network_text",
     "passing_lines",
     "position_rows",
+    "position_text",
     "shared_rows",
     "switch_lines",
     "switch_text",
-    "trimmed_lines",
-    "trimmed_rows",
 ]
 
 _COUNTS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
@@ -104,6 +105,14 @@ def _error_db(design: Design) -> float:
     return design.analysis.error.job.centred_db
 
 
+def _curve_words(curve: Curve) -> str:
+    """The curve by its name, one of the user's own by its time constants."""
+    if curve.name != OWN_CURVE:
+        return curve_label(curve.name)
+    zeros = microseconds(curve.zeros_s, at_origin=curve.zeros_at_origin)
+    return f"zeros {zeros}; poles {microseconds(curve.poles_s, at_origin=curve.poles_at_origin)}"
+
+
 def _poles(design: Design) -> str | None:
     poles = design.curve.ultrasonic_poles_s
     if not poles:
@@ -128,7 +137,7 @@ def position_rows(box: Box) -> TextTable:
     return table_from(
         items,
         declared("position", lambda i: i[0], right=False),
-        declared("curve", lambda i: i[1].curve.name, right=False),
+        declared("curve", lambda i: _curve_words(i[1].curve), right=False),
         declared("ultrasonic pole", lambda i: _poles(i[1])),
         declared("error ± dB", lambda i: _error_db(i[1]), "{:.3f}".format),
         declared("95 % of builds ± dB", lambda i: i[1].analysis.spread.centred_db.p95,
@@ -168,13 +177,15 @@ def shared_rows(box: Box) -> TextTable:
     )
 
 
-def contact_rows(box: Box) -> TextTable:
+def contact_rows(box: Box, *, position: str | None = None) -> TextTable:
     """Tabulate the wiring of the switch, contact by contact.
 
     Parameters
     ----------
     box : Box
         The box.
+    position : str, optional
+        Name of the one switch position wanted; all by default.
 
     Returns
     -------
@@ -182,7 +193,7 @@ def contact_rows(box: Box) -> TextTable:
         One row a contact.
     """
     return table_from(
-        box.switch.contacts,
+        [c for c in box.switch.contacts if position in (None, c.position)],
         declared("contact", "contact", right=False),
         declared("in position", "position", right=False),
         declared("wiper at", lambda c: c.nodes[0], right=False),
@@ -219,7 +230,7 @@ def alternative_rows(box: Box) -> TextTable:
     Returns
     -------
     TextTable
-        One row an alternative, with its best values before they are rounded to parts.
+        One row an alternative, with its best values and with parts.
     """
 
     def poles(alternative: Alternative) -> int:
@@ -232,7 +243,56 @@ def alternative_rows(box: Box) -> TextTable:
         declared("form", "form", right=False),
         declared("switched", lambda a: ", ".join(a.switched) or "nothing", right=False),
         declared("error ± dB, best values", "centred_db", "{:.3f}".format),
+        declared("with parts", "picked_db", "{:.3f}".format),
     )
+
+
+def alternative_lines(box: Box) -> list[str]:
+    """List the parts of each alternative.
+
+    Parameters
+    ----------
+    box : Box
+        The box.
+
+    Returns
+    -------
+    list of str
+        Sentences.
+    """
+    lines = []
+    for alternative in box.alternatives:
+        values = [
+            f"{ref} {format_quantity(value, 'ohm' if ref[0] == 'R' else 'F')}"
+            for ref, value in sorted(alternative.values.items())
+        ]
+        lines.append(
+            f"{capitalised(alternative.what)}: {', '.join(values)}."
+            if values
+            else f"{capitalised(alternative.what)}: no parts near these values meet the limits."
+        )
+    return lines
+
+
+def position_text(box: Box, number: int) -> str:
+    """Word the schematic of one position of the switch.
+
+    Parameters
+    ----------
+    box : Box
+        The box.
+    number : int
+        Number of the throw, from 1.
+
+    Returns
+    -------
+    str
+        What the wipers rest on.
+    """
+    name = box.names[number - 1]
+    touched = [c.contact for c in box.switch.contacts if c.position == name]
+    wipers = f", wipers on {', '.join(touched)}" if touched else ""
+    return f"Schematic of what is in circuit at {name}{wipers}."
 
 
 def network_text(box: Box) -> str:
@@ -391,71 +451,4 @@ def common_spread_lines(spread: CommonSpread) -> list[str]:
             f"{100.0 * spread.yield_fraction:.1f} % of boxes keep the limit of "
             f"{spread.limit_db:g} dB in every position."
         )
-    return lines
-
-
-def built_rows(built: tuple[BuiltPosition, ...]) -> TextTable:
-    """Tabulate what every position of a build does.
-
-    Parameters
-    ----------
-    built : tuple of BuiltPosition
-        The positions.
-
-    Returns
-    -------
-    TextTable
-        One row a position.
-    """
-    return table_from(
-        built,
-        declared("position", "position", right=False),
-        declared("designed ± dB", "designed_db", "{:.3f}".format),
-        declared("as built ± dB", "built.error.centred_db", "{:.3f}".format),
-        declared("level shift dB", "built.level_shift_db", "{:+.3f}".format),
-        declared("not measured", lambda b: ", ".join(b.built.nominal) or None, right=False),
-    )
-
-
-def trimmed_rows(trimmed: TrimmedBox) -> TextTable:
-    """Tabulate the error of every position before and after the changes.
-
-    Parameters
-    ----------
-    trimmed : TrimmedBox
-        The changes.
-
-    Returns
-    -------
-    TextTable
-        One row a position.
-    """
-    return table_from(
-        list(zip(trimmed.positions, trimmed.before_db, trimmed.after_db, strict=True)),
-        declared("position", lambda row: row[0], right=False),
-        declared("before ± dB", lambda row: row[1], "{:.3f}".format),
-        declared("after ± dB", lambda row: row[2], "{:.3f}".format),
-    )
-
-
-def trimmed_lines(trimmed: TrimmedBox) -> list[str]:
-    """Say what to change.
-
-    Parameters
-    ----------
-    trimmed : TrimmedBox
-        The changes.
-
-    Returns
-    -------
-    list of str
-        Sentences.
-    """
-    before, after = max(trimmed.before_db), max(trimmed.after_db)
-    if not trimmed.changes:
-        return [f"No change is worth it: the largest error is ±{before:.3f} dB."]
-    lines = [f"Largest error ±{before:.3f} dB; after these changes ±{after:.3f} dB."]
-    for change in trimmed.changes:
-        shared = "" if "_" in change.ref else " (shared: it moves every position)"
-        lines.append(f"{change_words(change)}{shared}.")
     return lines

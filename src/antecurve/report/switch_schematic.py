@@ -12,7 +12,7 @@ from antecurve.switched.box import Box
 from antecurve.switched.physical import stay_values
 from antecurve.switched.switch import SwitchContact
 
-__all__ = ["box_schematic_svg", "switch_svg"]
+__all__ = ["box_schematic_svg", "position_schematic_svg", "switch_svg"]
 
 _ROW = 1.5  # between contacts: two lines of text fit
 _WIDTH = 9.5  # of one pole with its labels
@@ -53,6 +53,32 @@ def box_schematic_svg(box: Box) -> str:
     # Only the shape is drawn: the values stand in the labels.
     network = Network(box.topology, np.ones(len(box.topology.elements)))
     return schematic_svg(network, loading=box.job.common.loading, labels=labels)
+
+
+def position_schematic_svg(box: Box, number: int) -> str:
+    """Draw what is in circuit in one position of the switch, with the contacts it goes through.
+
+    Parameters
+    ----------
+    box : Box
+        The box.
+    number : int
+        Number of the throw, from 1.
+
+    Returns
+    -------
+    str
+        One ``<svg>`` element.
+    """
+    design = box.designs[number - 1]
+    through = {c.ref: c.contact for c in box.switch.contacts if c.position == box.names[number - 1]}
+    labels = {}
+    for position in design.picked.positions:
+        ref = position.element.ref
+        value = format_quantity(position.value, position.element.kind.unit)
+        contact = f"\n{through[ref]}" if ref in through else ""
+        labels[ref] = f"{box.part_reference(ref, number)}\n{value}{contact}"
+    return schematic_svg(design.network, loading=design.job.loading, labels=labels)
 
 
 def switch_svg(box: Box) -> str:

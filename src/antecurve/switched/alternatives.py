@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from math import inf
 
 from antecurve.errors import AntecurveError
+from antecurve.networks.topology import ElementKind
+from antecurve.parts.drawer import Drawer
+from antecurve.pick.candidates import Candidates
 from antecurve.results import Result
-from antecurve.switched.joint_pick import PickedBox, stock_of
+from antecurve.switched.joint_pick import BoxPick, PickedBox, box_pick, stock_of
 from antecurve.switched.request import BoxJob
 from antecurve.switched.sharing import SharedSet, Sharings
 
@@ -14,11 +18,12 @@ __all__ = ["Alternative", "alternatives_of"]
 
 _LARGEST_DB = 12.0  # a curve that is further off is another curve
 _FEWER = 2  # poles fewer: with less still every curve is much the same
+_SETS_TRIED = 3  # with the other levels: each costs as long as one of the job's own
 
 
 @dataclass(frozen=True, slots=True)
 class Alternative(Result):
-    """Another set of switched positions, with its best values, not yet picked to parts.
+    """Another set of switched positions, with its best values and with parts near them.
 
     Attributes
     ----------
@@ -30,15 +35,24 @@ class Alternative(Result):
         References of the switched positions; as many poles.
     centred_db : float
         Largest centred error over the positions with the best values met [dB].
+    picked_db : float or None
+        The same with parts [dB]; ``None`` where no parts near these values meet the limits.
+    values : dict of str to float
+        Value of each position [ohm or F], those of a throw by its number, ``R2_1``; empty
+        without parts.  The best met, not proved best.
     """
 
     what: str
     form: str
     switched: tuple[str, ...]
     centred_db: float
+    picked_db: float | None
+    values: dict[str, float]
 
 
-def alternatives_of(job: BoxJob, picked: PickedBox) -> tuple[Alternative, ...]:
+def alternatives_of(
+    job: BoxJob, picked: PickedBox, drawer: Drawer | None = None
+) -> tuple[Alternative, ...]:
     """List other switches for the curves of a box.
 
     Parameters
@@ -47,6 +61,8 @@ def alternatives_of(job: BoxJob, picked: PickedBox) -> tuple[Alternative, ...]:
         The box.
     picked : PickedBox
         Its pick.
+    drawer : Drawer, optional
+        Parts on hand.
 
     Returns
     -------
@@ -54,44 +70,46 @@ def alternatives_of(job: BoxJob, picked: PickedBox) -> tuple[Alternative, ...]:
         For each smaller number of poles the set with the smallest error, then the fewest poles
         with equal levels, or with free ones where equal levels were asked for.
     """
-    best = picked.best.shared
-    count = len(best.switched)
+    count = len(picked.best.shared.switched)
+    stock = stock_of(job.common, drawer)
     listed = []
     for fewer in range(count - 1, max(-1, count - 1 - _FEWER), -1):
-        near = picked.sharings.nearest(fewer, limit_db=_LARGEST_DB, forms=(best.form,))
+        near = picked.sharings.nearest(fewer, limit_db=_LARGEST_DB)
         if near:
-            listed.append(_alternative("fewer poles", near[0]))
+            rounded = box_pick(job, picked.sharings, near[0], stock)
+            listed.append(_alternative("fewer poles", near[0], rounded))
     other = replace(job, switch=replace(job.switch, equal_levels=not job.switch.equal_levels))
     levels = "free levels" if job.switch.equal_levels else "equal levels"
-    fewest = _fewest(other)
+    fewest = _fewest(other, stock)
     if fewest is not None:
-        listed.append(_alternative(levels, fewest))
+        listed.append(_alternative(levels, *fewest))
     return tuple(listed)
 
 
-def _alternative(what: str, shared: SharedSet) -> Alternative:
+def _alternative(what: str, shared: SharedSet, picked: BoxPick | None) -> Alternative:
     order = shared.joint.topology.refs
     switched = tuple(r for r in order if r in shared.switched)
-    return Alternative(what, shared.form, switched, shared.error_db)
+    values: dict[str, float] = {}
+    for number, network in enumerate([] if picked is None else picked.networks, start=1):
+        for position in network.positions:
+            ref = position.element.ref
+            values[f"{ref}_{number}" if ref in shared.joint.separate else ref] = position.value
+    picked_db = None if picked is None else picked.pick.error_db
+    best_db = min(shared.error_db, inf if picked_db is None else picked_db)
+    return Alternative(what, shared.form, switched, best_db, picked_db, values)
 
 
-def _fewest(job: BoxJob) -> SharedSet | None:
-    """The first of the smallest sets that make every curve exactly."""
-    plain = replace(
-        job.common,
-        resistors=replace(
-            job.common.resistors, drawer=None, series=job.common.resistors.series or "E96"
-        ),
-        capacitors=replace(
-            job.common.capacitors, drawer=None, series=job.common.capacitors.series or "E12"
-        ),
-    )
+def _fewest(
+    job: BoxJob, stock: dict[ElementKind, Candidates]
+) -> tuple[SharedSet, BoxPick | None] | None:
+    """One of the smallest sets that make every curve exactly, and its parts where there are any."""
     try:
-        sharings = Sharings(job, stock_of(plain, None))
+        sharings = Sharings(job, stock)
+        for count in range(sharings.most + 1):
+            sets = sharings.exact(count, most=_SETS_TRIED)
+            picks = [(shared, box_pick(job, sharings, shared, stock)) for shared in sets]
+            if picks:
+                return min(picks, key=lambda p: inf if p[1] is None else p[1].pick.error_db)
     except AntecurveError:
         return None
-    for count in range(sharings.most + 1):
-        sets = sharings.exact(count, most=1)
-        if sets:
-            return sets[0]
     return None

@@ -191,7 +191,7 @@ def design_box(
             picked.best.shared.joint.topology,
             designs,
             switch_of(picked, designs),
-            alternatives_of(job, picked),
+            alternatives_of(job, picked, drawer),
         )
 
 
@@ -200,11 +200,9 @@ def _designs(picked: PickedBox) -> tuple[Design, ...]:
     best = picked.best
     joint, exact = best.space.joint, best.exact
     designs = []
-    for number, (position, contact) in enumerate(
-        zip(best.space.positions, joint.contacts, strict=True)
+    for number, (position, contact, network) in enumerate(
+        zip(best.space.positions, joint.contacts, best.networks, strict=True)
     ):
-        indices = position.filled(best.pick.shared[None], best.pick.own[number][None])[0]
-        network = position.space.picked(indices)
         values = np.exp(best.solution[contact.columns])
         filled = tuple(
             replace(p, exact=float(value) if exact else None)

@@ -130,6 +130,7 @@ def contact_effects(box: Box) -> tuple[ContactEffect, ...]:
             states,
             contact_resistance=request.contact_resistance,
             stray_capacitance=request.stray_capacitance,
+            position=box.names[throw],
         )
         assert real is not None
         conditions = design.conditions

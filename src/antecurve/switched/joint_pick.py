@@ -13,6 +13,7 @@ from antecurve.errors import NoCombinationError
 from antecurve.job import Job
 from antecurve.networks.topology import ElementKind
 from antecurve.parts.drawer import Drawer
+from antecurve.parts.position import PickedNetwork
 from antecurve.pick.candidates import Candidates, candidates
 from antecurve.pick.model import NEPER_DB
 from antecurve.pick.objective import FLOOR, resolution
@@ -30,8 +31,9 @@ __all__ = ["BoxPick", "PickedBox", "box_pick", "pick_box", "stock_of"]
 Floats = NDArray[np.float64]
 
 _BUDGET_SECONDS = 60.0  # four positions with pairs take a tenth of it
-_SETS_TRIED = 2  # sets of switched positions of one size that are rounded to parts
-_POLES_TRIED = 3  # choices of ultrasonic poles of one set that are rounded to parts
+_SETS_TRIED = 8  # sets of switched positions of one size that are rounded to parts
+_POLES_TRIED = 3  # choices of ultrasonic poles of a promising set that are rounded to parts
+_CLOSELY = 2  # most promising sets: of the others one choice of poles is rounded at first
 _SHARES = (0.5, 1.0)
 """Of the best error: a limit that is searched through proves a bound, the last one the pick."""
 
@@ -57,6 +59,15 @@ class BoxPick:
     space: JointSpace
     pick: JointPick
     solution: Floats
+
+    @property
+    def networks(self) -> tuple[PickedNetwork, ...]:
+        """The network with its parts in each position of the switch."""
+        picked = []
+        for position, own in zip(self.space.positions, self.pick.own, strict=True):
+            indices = position.filled(self.pick.shared[None], own[None])[0]
+            picked.append(position.space.picked(indices))
+        return tuple(picked)
 
     @property
     def exact(self) -> bool:
@@ -156,9 +167,17 @@ def pick_box(
         if not sets and limit_db is not None:
             sets = sharings.nearest(count, limit_db=limit_db)
         best: BoxPick | None = None
-        for shared in _promising(sets):
+        quick: BoxPick | None = None
+        for number, shared in enumerate(_promising(sets)):
             report(shared.form, None if best is None else best.pick.error_db)
-            best = _better(best, box_pick(box_job, sharings, shared, stock))
+            if number < _CLOSELY:
+                best = _better(best, box_pick(box_job, sharings, shared, stock))
+            else:
+                one = box_pick(box_job, sharings, shared, stock, poles_tried=1)
+                quick = _better(quick, one)
+        if quick is not None:
+            best = _better(best, quick)
+            best = _better(best, box_pick(box_job, sharings, quick.shared, stock))
         fallback = _better(fallback, best)
         if best is not None and (limit_db is None or best.pick.error_db <= limit_db):
             report(best.shared.form, best.pick.error_db)
@@ -201,6 +220,8 @@ def box_pick(
     sharings: Sharings,
     shared: SharedSet,
     stock: dict[ElementKind, Candidates],
+    *,
+    poles_tried: int = _POLES_TRIED,
 ) -> BoxPick | None:
     """Round a set of switched positions to parts.
 
@@ -214,6 +235,8 @@ def box_pick(
         The set.
     stock : dict of ElementKind to Candidates
         Values that a position can take.
+    poles_tried : int, optional
+        Choices of ultrasonic poles that are rounded.
 
     Returns
     -------
@@ -225,7 +248,7 @@ def box_pick(
     solutions = solved.logs[(solved.error_db <= within) & (solved.level_db == 0.0)]
     if not len(solutions):
         solutions = shared.solved.logs[:1]
-    chosen = np.unique(np.linspace(0, len(solutions) - 1, _POLES_TRIED).astype(int))
+    chosen = np.unique(np.linspace(0, len(solutions) - 1, poles_tried).astype(int))
     best: BoxPick | None = None
     for logs in (
         solutions[chosen] if any(c.pole >= 0 for c in shared.joint.contacts) else (solutions[:1])

@@ -180,6 +180,8 @@ class JointSpace:
             for choice, entries in zip(alive, listed, strict=True):
                 lists[choice].append(entries)
             alive = np.array([c for c in alive if lists[c][-1]], dtype=np.int64)
+            if not len(alive):
+                return []
         picks = [self.assigned(shared[c], lists[c]) for c in alive]
         return sorted((p for p in picks if p is not None), key=lambda p: p.error_db)
 

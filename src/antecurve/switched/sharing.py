@@ -8,7 +8,7 @@ every curve exactly is proved smallest where the conflicts alone rule out every 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from itertools import combinations, islice, product
 
@@ -227,7 +227,7 @@ class Sharings:
                     return SharedSet(way.form, switched, joint, way.networks, solved, needed)
         return None
 
-    def nearest(self, count: int, *, limit_db: float, forms: Sequence[str] = ()) -> list[SharedSet]:
+    def nearest(self, count: int, *, limit_db: float) -> list[SharedSet]:
         """List the sets of one size by the error that they leave.
 
         Parameters
@@ -236,8 +236,6 @@ class Sharings:
             Number of switched positions.
         limit_db : float
             Largest centred error [dB] that counts.
-        forms : sequence of str, optional
-            The forms to look at; all by default.
 
         Returns
         -------
@@ -246,7 +244,7 @@ class Sharings:
         """
         near: list[SharedSet] = []
         for way in self._ways:
-            if (forms and way.form not in forms) or len(way.forced) > count:
+            if len(way.forced) > count:
                 continue
             others = [r for r in way.tables.topology.refs if r not in way.forced]
             for more in combinations(others, count - len(way.forced)):

@@ -1,0 +1,80 @@
+"""Tables and sentences of a build of a box: every position of it, and what to change."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from antecurve.report.build_tables import change_words
+from antecurve.report.text_table import TextTable, declared, table_from
+
+if TYPE_CHECKING:
+    from antecurve.switched.box_build import BuiltPosition, TrimmedBox
+
+__all__ = ["built_rows", "trimmed_lines", "trimmed_rows"]
+
+
+def built_rows(built: tuple[BuiltPosition, ...]) -> TextTable:
+    """Tabulate what every position of a build does.
+
+    Parameters
+    ----------
+    built : tuple of BuiltPosition
+        The positions.
+
+    Returns
+    -------
+    TextTable
+        One row a position.
+    """
+    return table_from(
+        built,
+        declared("position", "position", right=False),
+        declared("designed ± dB", "designed_db", "{:.3f}".format),
+        declared("as built ± dB", "built.error.centred_db", "{:.3f}".format),
+        declared("level shift dB", "built.level_shift_db", "{:+.3f}".format),
+        declared("not measured", lambda b: ", ".join(b.built.nominal) or None, right=False),
+    )
+
+
+def trimmed_rows(trimmed: TrimmedBox) -> TextTable:
+    """Tabulate the error of every position before and after the changes.
+
+    Parameters
+    ----------
+    trimmed : TrimmedBox
+        The changes.
+
+    Returns
+    -------
+    TextTable
+        One row a position.
+    """
+    return table_from(
+        list(zip(trimmed.positions, trimmed.before_db, trimmed.after_db, strict=True)),
+        declared("position", lambda row: row[0], right=False),
+        declared("before ± dB", lambda row: row[1], "{:.3f}".format),
+        declared("after ± dB", lambda row: row[2], "{:.3f}".format),
+    )
+
+
+def trimmed_lines(trimmed: TrimmedBox) -> list[str]:
+    """Say what to change.
+
+    Parameters
+    ----------
+    trimmed : TrimmedBox
+        The changes.
+
+    Returns
+    -------
+    list of str
+        Sentences.
+    """
+    before, after = max(trimmed.before_db), max(trimmed.after_db)
+    if not trimmed.changes:
+        return [f"No change is worth it: the largest error is ±{before:.3f} dB."]
+    lines = [f"Largest error ±{before:.3f} dB; after these changes ±{after:.3f} dB."]
+    for change in trimmed.changes:
+        shared = "" if "_" in change.ref else " (shared: it moves every position)"
+        lines.append(f"{change_words(change)}{shared}.")
+    return lines
