@@ -66,5 +66,6 @@ def test_two_thousand_hypotheses_in_two_seconds() -> None:
         taken = time.process_time() - start
     print(f"{len(faults)} hypotheses of {len(model.ports)} values: {taken:.2f} s")
     best = weighed.best.hypothesis
-    assert best is not None and best.refs == ("C2",)
+    # The output resistance of V1 makes the same time constant as C2.
+    assert best is not None and best.refs in (("C2",), ("V1",))
     assert len(faults) == COUNT and taken < LIMIT_S

@@ -114,7 +114,7 @@ def diagnose_unit(
         band = asked.judged_hz
         return Diagnosis(
             unit, own_error(model, band), *suspects_of(weighed, band),
-            hidden_ranges(weighed.ranker), explained_level(weighed, band),
+            hidden_ranges(weighed.ranker), explained_level(weighed, band), asked.limit_db,
         )  # fmt: skip
 
 

@@ -57,16 +57,17 @@ class FaultKind(StrEnum):
 
 
 KIND_SHARES = {
-    FaultKind.VALUE: 0.24, FaultKind.DECADE: 0.14, FaultKind.NEIGHBOUR: 0.10,
+    FaultKind.VALUE: 0.20, FaultKind.DECADE: 0.14, FaultKind.NEIGHBOUR: 0.10,
     FaultKind.MISREAD: 0.04, FaultKind.OPEN: 0.10, FaultKind.SHORT: 0.05,
     FaultKind.EXCHANGED: 0.10, FaultKind.TWICE: 0.03, FaultKind.AMPLIFIER: 0.08,
-    FaultKind.LEAKY: 0.03, FaultKind.DRIED: 0.03, FaultKind.LOAD: 0.03, FaultKind.INPUT: 0.03,
+    FaultKind.LEAKY: 0.05, FaultKind.DRIED: 0.05, FaultKind.LOAD: 0.03, FaultKind.INPUT: 0.03,
 }  # fmt: skip
 """Share of each kind among single faults, by judgement."""
 _DECADES = (10.0, 0.1, 100.0, 0.01)
 _MULTIPLIERS = (1e3, 1e-3)  # a prefix or a ring of the multiplier read wrongly
 _NEIGHBOURS = {"E12": (-1, 1), "E24": (-2, -1, 1, 2)}
-_OPEN_OHM, _OPEN_F = 1e9, 1e-13  # insulation, and what two leads have between them
+_OPEN_OHM = 1e9  # insulation
+_STRAY_F, _STRAY_SPREAD = 3e-12, math.log(2.0)  # leads and wiring of an open capacitor
 _SHORT_OHM, _SHORT_F = 0.1, 1.0  # a blob of solder; a capacitor of 1 F is none but a short
 _WIDE = math.log(10.0)  # standard deviation of ln of a wrong value: a decade, by judgement
 _BLOCK_WIDE = math.log(3.0)  # of another valve or transistor
@@ -158,9 +159,12 @@ def _of_part(model: NodalModel, port: int) -> Iterator[Hypothesis]:
     yield from (fixed(FaultKind.DECADE, value * f) for f in _DECADES)
     yield from (fixed(FaultKind.NEIGHBOUR, wrong) for wrong in _neighbours(value))
     yield from (fixed(FaultKind.MISREAD, wrong) for wrong in _misread(value))
-    opened, shorted = (_OPEN_OHM, _SHORT_OHM) if resistor else (_OPEN_F, _SHORT_F)
-    yield fixed(FaultKind.OPEN, opened)
-    yield fixed(FaultKind.SHORT, shorted)
+    if resistor:
+        yield fixed(FaultKind.OPEN, _OPEN_OHM)
+    else:
+        stray = FreeValue(port, _STRAY_F, _STRAY_SPREAD)
+        yield Hypothesis(FaultKind.OPEN, refs, (), (stray,))
+    yield fixed(FaultKind.SHORT, _SHORT_OHM if resistor else _SHORT_F)
     yield fixed(FaultKind.TWICE, value / 2.0 if resistor else value * 2.0)
 
 

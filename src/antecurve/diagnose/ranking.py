@@ -4,6 +4,8 @@ Good parts scatter within their tolerances, a free value by its prior, and the c
 strays.  To first order about each faulty circuit all of these are normal and their integral is
 exact (Laplace's approximation): with residuals y + T x, x of variance 1 about -m,
 ln p = -(|y|^2 + |m|^2 - b' A^-1 b)/2 - ln det(A)/2, A = 1 + T T', b = T y + m.
+Two integrals have ends (`normal_mass.py`): a good part stays within its tolerance, and a free value
+within a step of where the circuit was linearised.
 """
 
 from __future__ import annotations
@@ -18,6 +20,7 @@ from numpy.typing import NDArray
 from antecurve.diagnose.hypotheses import FreeValue, Hypothesis
 from antecurve.diagnose.information import ResponseInformation, real_columns
 from antecurve.diagnose.nodal import Drive, PortResponse
+from antecurve.diagnose.normal_mass import REACH, log_bounded, log_mass
 from antecurve.diagnose.ports import complex_frequency
 
 __all__ = ["FittedHypothesis", "Ranker", "shape_columns"]
@@ -130,7 +133,7 @@ class Ranker:
     def deviations(self) -> Floats:
         """Standard deviation of ln of each, anywhere within its tolerance (JCGM 100, 4.3.7)."""
         quantities = self.solved.model.quantities
-        return np.array([quantities[k].tolerance / math.sqrt(3.0) for k in self.scattered])
+        return np.array([quantities[k].tolerance / REACH for k in self.scattered])
 
     def values_at(self, parts: Floats) -> Floats:
         """Compute the values of a circuit whose good parts are off.
@@ -310,7 +313,7 @@ class Ranker:
                 offsets[row, k] = math.log(value / unknown.usual) / unknown.spread
         log_response = np.log(response)
         marginal = self._marginal(self.information.change(log_response), columns, offsets)
-        marginal = marginal.within(_reach(frees))
+        marginal = marginal.within(_reach(frees)).bounded(about)
         fits = []
         scattered = self.scattered.size
         for row, hypothesis in enumerate(hypotheses):
@@ -426,14 +429,26 @@ class _Marginal:
     deviation: Floats
 
     def within(self, reach: Floats) -> _Marginal:
-        """The same with steps of free values cut, the rise of chi-square counted."""
-        step = np.clip(self.best[:, :_FREE], -reach, reach)
-        beyond = self.best[:, :_FREE] - step
-        rise = ((beyond / np.maximum(self.deviation[:, :_FREE], 1e-12)) ** 2).sum(axis=1)
+        """The same with free values as near as the circuit is linear, the rest not counted."""
+        centre = self.best[:, :_FREE]
+        deviation = np.maximum(self.deviation[:, :_FREE], 1e-12)
+        step = np.clip(centre, -reach, reach)
+        rise = (((centre - step) / deviation) ** 2).sum(axis=1)
+        near = log_mass((-reach - centre) / deviation, (reach - centre) / deviation).sum(axis=1)
         best = self.best.copy()
         best[:, :_FREE] = step
-        return _Marginal(
-            self.log_evidence - 0.5 * rise, self.chi_square + rise, best, self.deviation
+        return _Marginal(self.log_evidence + near, self.chi_square + rise, best, self.deviation)
+
+    def bounded(self, about: Floats) -> _Marginal:
+        """The same with good parts anywhere within their tolerances, and none beyond."""
+        parts = slice(_FREE, _FREE + about.size)
+        centre, deviation = self.best[:, parts] + about, self.deviation[:, parts]
+        gain = log_bounded(centre, deviation)
+        beyond = (log_bounded(np.zeros_like(centre), deviation) - gain).sum(axis=1)
+        return replace(
+            self,
+            log_evidence=self.log_evidence + gain.sum(axis=1),
+            chi_square=self.chi_square + 2.0 * beyond,
         )
 
 

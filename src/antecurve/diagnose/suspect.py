@@ -31,7 +31,7 @@ class Suspect(Result):
     unit : str
         Its unit, as in `format_quantity`.
     nominal, value : float or None
-        Nominal and fitted value in that unit; ``None`` where there is none.
+        Nominal and fitted value in that unit; ``None`` where there is none, as of an open part.
     low, high : float or None
         95 % interval of the value; ``None`` for one that the fault states.
     probability : float
@@ -41,7 +41,7 @@ class Suspect(Result):
     alike : tuple of tuple of str
         Suspects that no capture at the output can tell from it.
     how_to_tell : str
-        The one measurement that would.
+        The one measurement that would, in a sentence or two.
     or_else : tuple of str
         Other faults of the same parts, each a tenth of the probability or more.
     """
@@ -85,6 +85,8 @@ class Diagnosis(Result):
         Parts that may be off without showing at the output.
     level : ExplainedLevel
         What was captured, and what the first suspect and a good unit make of it.
+    limit_db : float
+        Largest deviation allowed [dB].
     """
 
     FORMAT: ClassVar = "antecurve-diagnosis-1"
@@ -95,6 +97,7 @@ class Diagnosis(Result):
         "curve:circuit.curve.name",
         "own_error_db:own_error.centred_db",
         "own_spread_db:own_error.spread_db",
+        "limit_db",
         "good_probability",
         "good_misfit_db:misfit_db",
         "unexplained_probability",
@@ -113,6 +116,7 @@ class Diagnosis(Result):
     misfit_db: float
     hidden: tuple[HiddenRange, ...]
     level: ExplainedLevel
+    limit_db: float
 
     @property
     def called_good(self) -> bool:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.diagnose.hypotheses import FaultKind
 from antecurve.diagnose.nodal import ideal_drive
 from antecurve.diagnose.ranking import FittedHypothesis
 from antecurve.diagnose.suspect import Suspect
@@ -23,6 +24,7 @@ _LISTED = 8  # most suspects
 _LEAST = 1e-3  # a probability below is not worth a line
 _ELSE = 0.1  # of a suspect's probability: a fault with less is not worth a word
 _TRIED = 4  # most probable faults of a suspect that may do what another does
+_WITHOUT_VALUE = (FaultKind.OPEN, FaultKind.SHORT)  # what is left of such a part is no value
 _COVERAGE = 1.96  # standard deviations of 95 %
 
 
@@ -93,11 +95,11 @@ def suspects_of(
 
 
 def _unseen(weighed: Weighed, shares: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Which faults leave the output as good parts do, whatever captures are taken."""
+    """Which faults, of the size fitted, leave the output as good parts can."""
     hidden = np.zeros(len(weighed.fits), dtype=bool)
-    near = np.flatnonzero(shares[1:-1] > 1e-3 * shares[0])
-    if shares[0] > 1e-6 and near.size:
-        hidden[near] = alike(weighed.ranker, weighed.good, [weighed.fits[k] for k in near])
+    if shares[0] > _LEAST:
+        for k in np.flatnonzero(shares[1:-1] > _LEAST * shares[0]):
+            hidden[k] = alike(weighed.ranker, weighed.fits[k], [weighed.good])[0]
     return hidden
 
 
@@ -143,7 +145,8 @@ def _suspect(
     port, value = changes[0]
     quantity = model.quantities[port]
     low = high = None
-    if hypothesis.free and single:
+    told = single and hypothesis.kind not in _WITHOUT_VALUE
+    if hypothesis.free and told:
         spread = math.exp(_COVERAGE * fit.log_deviations[0])
         low, high = sorted((value / spread, value * spread))
     fault = hypothesis.kind.value
@@ -155,7 +158,7 @@ def _suspect(
         quantity=quantity.name,
         unit=quantity.unit,
         nominal=quantity.nominal if single and 0 < abs(quantity.nominal) < math.inf else None,
-        value=value if single else None,
+        value=value if told else None,
         low=low,
         high=high,
         probability=group.probability,

@@ -17,7 +17,14 @@ from antecurve.diagnose.unit_circuit import UnitCircuit
 from antecurve.networks.topology import ElementKind
 from antecurve.quantities import DB_PER_NEPER, format_quantity
 
-__all__ = ["ODDS", "alike", "how_to_tell", "ideal_information", "meter_text"]
+__all__ = [
+    "ODDS",
+    "alike",
+    "how_to_tell",
+    "ideal_information",
+    "insulation_text",
+    "meter_text",
+]
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -26,6 +33,7 @@ _IDEAL = 0.002  # nepers: 0.02 dB, what the best captures of a bench tell
 ODDS = 2.0 * math.log(10.0)
 """Of chi-square: odds of ten to one."""
 _LEAST_DB = 0.3  # a difference of levels that a capture within the unit shows
+_LIFTED = "Unit off and discharged, lift one end of"
 _OPEN_OHM = 1e12  # beside any resistor none, yet it keeps the matrix regular
 
 
@@ -102,30 +110,50 @@ def how_to_tell(
     Returns
     -------
     str
-        A sentence.
+        One or two sentences.
     """
     hypothesis = suspect.hypothesis
     if hypothesis is None:
         return ""
     refs = [r for r in hypothesis.refs if r in model.circuit.refs]
-    if refs and hypothesis.kind not in (FaultKind.LEAKY,):
+    if refs and hypothesis.kind is not FaultKind.LEAKY:
         return meter_text(model, refs[0], _fitted(model, suspect, refs[0]))
     if refs:
-        return (
-            f"unit off and discharged, lift one end of {_where(model.circuit, refs[0])}, and "
-            "measure its insulation: a good one reads beyond 10 MΩ"
-        )
+        return insulation_text(model, refs[0])
     if hypothesis.refs == ("load",):
-        return "disconnect what the output feeds and capture again: the fault then goes"
+        return "Disconnect what the output feeds and capture again. The fault then goes."
     if hypothesis.refs == ("input",):
+        quantity = model.quantities[hypothesis.free[0].port]
+        meter = "an ohmmeter" if quantity.name == "resistance" else "a capacitance meter"
         return (
-            "disconnect the network and measure from the input to ground with an ohmmeter, unit "
-            f"off and discharged: {format_quantity(model.circuit.input.resistance, 'ohm')} if good"
+            f"Unit off, discharged and without the network, put {meter} across its input. It "
+            f"reads {format_quantity(quantity.nominal, quantity.unit)} if that is good."
         )
     return _capture_text(model, suspect, other, drive)
 
 
-def meter_text(model: NodalModel, ref: str, wrong: float) -> str:
+def insulation_text(model: NodalModel, ref: str) -> str:
+    """Advise how to find whether a capacitor leaks.
+
+    Parameters
+    ----------
+    model : NodalModel
+        The circuit.
+    ref : str
+        The capacitor.
+
+    Returns
+    -------
+    str
+        Two sentences.
+    """
+    return (
+        f"{_LIFTED} {_where(model.circuit, ref)}, and measure its insulation. A good one reads "
+        "beyond 10 MΩ."
+    )
+
+
+def meter_text(model: NodalModel, ref: str, wrong: float | None = None) -> str:
     """Advise what to measure at a part with a meter.
 
     Parameters
@@ -134,33 +162,29 @@ def meter_text(model: NodalModel, ref: str, wrong: float) -> str:
         The circuit.
     ref : str
         The part.
-    wrong : float
+    wrong : float, optional
         The value that it may have [ohm or F].
 
     Returns
     -------
     str
-        A sentence; in the circuit where resistors alone tell, else with one end lifted.
+        Two sentences; in the circuit where resistors alone tell, else with one end lifted.
     """
     position = model.circuit.position(ref)
     unit = position.element.kind.unit
     good = format_quantity(position.value, unit)
     if position.element.kind is ElementKind.CAPACITOR:
-        return (
-            f"unit off and discharged, lift one end of {_where(model.circuit, ref)}, and measure "
-            f"its capacitance: {good} if good"
-        )
-    readings = [_across(model, ref, value) for value in (position.value, wrong)]
-    if abs(math.log(readings[0] / readings[1])) > 3.0 * position.tolerance:
-        return (
-            f"unit off and discharged, measure across {_where(model.circuit, ref)}, with an "
-            f"ohmmeter: {format_quantity(readings[0], 'ohm', digits=3)} if good, "
-            f"{format_quantity(readings[1], 'ohm', digits=3)} if not"
-        )
-    return (
-        f"unit off and discharged, lift one end of {_where(model.circuit, ref)}, and measure it "
-        f"with an ohmmeter: {good} if good"
-    )
+        what = "measure its capacitance"
+    else:
+        readings = [_across(model, ref, value) for value in (position.value, wrong) if value]
+        if abs(math.log(readings[0] / readings[-1])) > 3.0 * position.tolerance:
+            shown = [format_quantity(r, "ohm", digits=3) for r in readings]
+            return (
+                f"Unit off and discharged, put an ohmmeter across {_where(model.circuit, ref)}. "
+                f"It reads {shown[0]} if {ref} is good, {shown[1]} if not."
+            )
+        what = "measure it with an ohmmeter"
+    return f"{_LIFTED} {_where(model.circuit, ref)}, and {what}. A good one reads {good}."
 
 
 def _fitted(model: NodalModel, suspect: FittedHypothesis, ref: str) -> float:
@@ -209,11 +233,11 @@ def _capture_text(
             best = (float(apart[widest]), node, float(drive.frequency_hz[widest]))
     apart_db, node, frequency = best
     if abs(apart_db) < _LEAST_DB:
-        return "exchange it for a good one and capture again"
+        return "Put a good one in its place and capture again."
     named = "the output" if node == "out" else f"the node {node}"
     return (
-        f"capture the level at {named} with a sine of {format_quantity(frequency, 'Hz', digits=2)}:"
-        f" this fault and the next explanation differ by {abs(apart_db):.1f} dB there"
+        f"Capture the level at {named} with a sine of {format_quantity(frequency, 'Hz', digits=2)}."
+        f" This fault and the next explanation differ by {abs(apart_db):.1f} dB there."
     )
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.diagnose.hypotheses import PRIOR_GOOD, PRIOR_TWO, PRIOR_UNEXPLAINED, Hypothesis
+from antecurve.diagnose.normal_mass import REACH
 from antecurve.diagnose.ranking import FittedHypothesis, Ranker
 from antecurve.diagnose.two_faults import double_faults
 
@@ -59,8 +60,7 @@ class Weighed:
     def good_response(self) -> Complex:
         """ln U of the good unit next to the captures, no part of it beyond its tolerance."""
         ranker = self.ranker
-        reach = math.sqrt(3.0)  # standard deviations: the tolerance of what lies anywhere in it
-        values = ranker.values_at(np.clip(self.good.parts, -reach, reach))
+        values = ranker.values_at(np.clip(self.good.parts, -REACH, REACH))
         return np.asarray(np.log(ranker.solved.model.response(values, ranker.drive)))
 
     @property

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from antecurve.quantities import format_quantity
@@ -76,7 +77,7 @@ def suspect_text(suspect: Suspect) -> str:
 
 
 def diagnosis_lines(diagnosis: Diagnosis) -> list[str]:
-    """Say a diagnosis in sentences, the conclusion first.
+    """Say a diagnosis in sentences, the circuit's own error first: it may be wrong on paper.
 
     Parameters
     ----------
@@ -86,7 +87,7 @@ def diagnosis_lines(diagnosis: Diagnosis) -> list[str]:
     Returns
     -------
     list of str
-        Conclusion, what cannot be told apart and what would, the circuit's own error.
+        The circuit's own error, the conclusion, what cannot be told apart and what would.
     """
     lines = [_conclusion(diagnosis)]
     unexplained = diagnosis.unexplained_probability >= _SURE
@@ -97,17 +98,40 @@ def diagnosis_lines(diagnosis: Diagnosis) -> list[str]:
             lines += [f"Or {suspect_text(s)}." for s in others]
             names = ", ".join(" with ".join(s.refs) for s in (first, *others))
             lines.append(f"No capture at the output tells these apart: {names}.")
-        lines.append(f"To be sure: {first.how_to_tell}.")
+        lines.append(first.how_to_tell)
     if diagnosis.called_good:
-        lines += [
-            f"{h.ref} may be {_range(h)} and not show: to be sure, {h.how_to_tell}."
-            for h in diagnosis.hidden[:_SAID]
-        ]
+        lines += _hidden_lines(diagnosis.hidden)
+    return [*_own_error_lines(diagnosis), *lines]
+
+
+def _own_error_lines(diagnosis: Diagnosis) -> list[str]:
+    """What the circuit does on paper, and whether it can keep the limit at all."""
     own = diagnosis.own_error
-    lines.append(
-        f"On paper the circuit is within ±{own.centred_db:.2f} dB of its curve; 95 % of good units "
-        f"are within ±{own.spread_db:.2f} dB."
-    )
+    lines = [
+        f"On paper the circuit is within ±{own.centred_db:.2f} dB of its curve. 95 % of good "
+        f"units are within ±{own.spread_db:.2f} dB."
+    ]
+    if own.centred_db > diagnosis.limit_db:
+        lines.append(
+            f"The circuit is wrong on paper: with good parts it still misses "
+            f"±{diagnosis.limit_db:g} dB. Correct its values first."
+        )
+    elif own.spread_db > diagnosis.limit_db:
+        lines.append(
+            f"Good units may miss ±{diagnosis.limit_db:g} dB: the tolerances are too wide for it."
+        )
+    return lines
+
+
+def _hidden_lines(hidden: Sequence[HiddenRange]) -> list[str]:
+    """What may be off all the same, the widest ranges first; leaks in one sentence."""
+    values = [h for h in hidden if not h.leaks]
+    leaks = [h for h in hidden if h.leaks]
+    lines = [f"{h.ref} may be {_range(h)} and not show. {h.how_to_tell}" for h in values[:_SAID]]
+    if leaks:
+        lines.append(
+            f"A leak of {', '.join(h.ref for h in leaks)} need not show. {leaks[0].how_to_tell}"
+        )
     return lines
 
 
@@ -171,7 +195,7 @@ def hidden_rows(diagnosis: Diagnosis) -> TextTable:
     return table_from(
         diagnosis.hidden,
         declared("part", "ref", right=False),
-        declared("nominal", lambda h: _shown(h.nominal, h.unit)),
+        declared("nominal", lambda h: _shown(h.nominal, h.unit) or None),
         declared("does not show", _range),
     )
 
@@ -179,6 +203,8 @@ def hidden_rows(diagnosis: Diagnosis) -> TextTable:
 def _range(hidden: HiddenRange) -> str:
     low = "" if hidden.low is None else _shown(hidden.low, hidden.unit)
     high = "" if hidden.high is None else _shown(hidden.high, hidden.unit)
+    if hidden.leaks:
+        return f"a leak of {low} or more"
     if low and high:
         return f"{low} to {high}"
     return f"{low} or more" if low else (f"{high} or less" if high else "any value")
