@@ -47,8 +47,9 @@ def parts(
     from antecurve.cli.show import show_json, show_table
     from antecurve.files.box_file import read_design_and_box
     from antecurve.files.output_folder import write_file
-    from antecurve.files.parts_file import parts_csv, parts_workbook, suffix_of
+    from antecurve.files.parts_file import parts_csv, parts_workbook
     from antecurve.files.price_file import read_prices
+    from antecurve.files.workbook import suffix_of
     from antecurve.pipeline import design_parts_list, design_stresses
     from antecurve.report.stress_tables import drive_lines
     from antecurve.report.tables import order_lines, parts_rows, type_rows

@@ -16,7 +16,7 @@ from urllib.parse import quote
 from antecurve.errors import AntecurveError, FileFormatError, InputError
 from antecurve.log.schema import APPLICATION, VERSION, migrate
 
-__all__ = ["LOG_NAME", "BenchLog", "log_path", "now_utc", "open_log", "user_name"]
+__all__ = ["LOG_NAME", "BenchLog", "log_path", "now_utc", "open_log", "unit_number", "user_name"]
 
 LOG_NAME = "log.sqlite"
 """Name of the file in the folder of a bench."""
@@ -189,6 +189,32 @@ def now_utc() -> str:
     return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
+def unit_number(connection: sqlite3.Connection, serial: str) -> int:
+    """Look up a unit.
+
+    Parameters
+    ----------
+    connection : sqlite3.Connection
+        A connection to the log.
+    serial : str
+        Serial number of the unit.
+
+    Returns
+    -------
+    int
+        Its number in the table of units.
+
+    Raises
+    ------
+    InputError
+        When the log has no such unit.
+    """
+    row = connection.execute("SELECT id FROM units WHERE serial = ?", (serial,)).fetchone()
+    if row is None:
+        raise InputError("serial number", serial, "the log has no such unit; search for it")
+    return int(row["id"])
+
+
 def user_name() -> str:
     """Tell who is at work, as the system knows it.
 
@@ -211,6 +237,8 @@ def _connected(path: Path, *, write: bool) -> Iterator[sqlite3.Connection]:
         connection.execute("PRAGMA foreign_keys = ON")
         # A commit is on the disk before it returns, not only with the operating system.
         connection.execute("PRAGMA synchronous = FULL")
+        # What is deleted is gone from the file, too.
+        connection.execute("PRAGMA secure_delete = ON")
         yield connection
 
 

@@ -24,6 +24,7 @@ __all__ = [
     "list_units",
     "list_verdicts",
     "logged_verdict",
+    "no_such_verdict",
     "verdict_text",
 ]
 
@@ -336,7 +337,7 @@ def logged_verdict(log: BenchLog, number: int) -> LoggedVerdict:
     with log.reading() as connection:
         rows = connection.execute(f"{_VERDICTS} WHERE verdicts.id = ?", (number,)).fetchall()
         if not rows:
-            raise _no_verdict(connection, number)
+            raise no_such_verdict(connection, number)
         return _verdicts(connection, rows)[0]
 
 
@@ -365,12 +366,25 @@ def verdict_text(log: BenchLog, number: int) -> bytes:
             "SELECT content FROM verdict_files WHERE verdict = ?", (number,)
         ).fetchone()
         if row is None:
-            raise _no_verdict(connection, number)
+            raise no_such_verdict(connection, number)
         return str(row["content"]).encode()
 
 
-def _no_verdict(connection: sqlite3.Connection, number: int) -> InputError:
-    """Say why there is no such verdict."""
+def no_such_verdict(connection: sqlite3.Connection, number: int) -> InputError:
+    """Say why there is no such verdict.
+
+    Parameters
+    ----------
+    connection : sqlite3.Connection
+        A connection to the log.
+    number : int
+        The number asked for.
+
+    Returns
+    -------
+    InputError
+        To be raised.
+    """
     stone = connection.execute(
         "SELECT deleted FROM tombstones WHERE verdict = ?", (number,)
     ).fetchone()

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from antecurve.checked import checked
 from antecurve.errors import InputError
-from antecurve.log.recording import searched_text
+from antecurve.log.log_texts import searched_text
 
 __all__ = ["EVERY_VERDICT", "LogFilter"]
 
@@ -27,6 +27,10 @@ class LogFilter:
         Serial number of the unit, exactly; empty for any.
     decision : str
         ``pass``, ``fail`` or ``undecided``; empty for any.
+    finding : str
+        Kind of one of its findings, as `antecurve.log.schema.finding_kind` says it; empty for any.
+    title : str
+        Title of the design, exactly; empty for any.
     since, until : str
         First and last day, as ISO 8601 (a year or a month will do); empty for no end.
 
@@ -39,6 +43,8 @@ class LogFilter:
     words: str = ""
     serial: str = ""
     decision: str = ""
+    finding: str = ""
+    title: str = ""
     since: str = ""
     until: str = ""
 
@@ -69,6 +75,12 @@ class LogFilter:
             terms.append(("units.serial = ?", self.serial))
         if self.decision:
             terms.append(("verdicts.decision = ?", self.decision))
+        if self.finding:
+            of_kind = "SELECT verdict FROM findings WHERE kind = ?"
+            terms.append((f"verdicts.id IN ({of_kind})", self.finding))
+        if self.title:
+            of_design = "SELECT builds.id FROM builds JOIN networks ON networks.id = network"
+            terms.append((f"verdicts.build IN ({of_design} WHERE title = ?)", self.title))
         if self.since:
             terms.append(("verdicts.taken >= ?", self.since))
         if self.until:

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import json
 import sqlite3
-import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from antecurve.errors import InputError
 from antecurve.files.verdict_record import file_digest
-from antecurve.log.bench_log import BenchLog, now_utc, user_name
+from antecurve.log.bench_log import BenchLog, now_utc, unit_number, user_name
+from antecurve.log.log_texts import searched_text, sortable_date
+from antecurve.log.schema import finding_kind
 
-__all__ = ["NewVerdict", "record_verdicts", "searched_text"]
+__all__ = ["NewVerdict", "record_repair", "record_verdicts"]
 
 _FORMAT = "antecurve-verdict-1"
 _LONGEST_SERIAL = 200  # characters: a line of a label or a test report
@@ -78,36 +78,58 @@ def record_verdicts(log: BenchLog, entries: Sequence[NewVerdict]) -> tuple[int, 
     numbers = []
     with log.writing() as connection:
         for (entry, serial, verdict), reports in zip(read, digests, strict=True):
-            by = _Stamp(stamp.recorded, verdict.get("operator") or stamp.who)
-            unit = _unit(connection, serial, by)
-            build = _build(connection, log, entry, verdict, by)
-            number = _verdict(connection, entry, verdict, (unit, build), serial, by)
-            _details(connection, log, number, entry, verdict)
+            try:
+                numbers.append(_written(connection, log, entry, serial, verdict, stamp))
+            except (KeyError, TypeError, sqlite3.IntegrityError):
+                raise _no_verdict(entry.content) from None
             connection.executemany(
                 "INSERT INTO reports VALUES (?, ?, ?, ?, ?)",
                 [
-                    (number, position, path.name, digest, log.relative(path))
+                    (numbers[-1], position, path.name, digest, log.relative(path))
                     for position, (path, digest) in enumerate(reports)
                 ],
             )
-            numbers.append(number)
     return tuple(numbers)
 
 
-def searched_text(text: str) -> str:
-    """Write a text as a search compares it: in one case, and one form of each character.
+def record_repair(
+    log: BenchLog, serial: str, text: str, *, date: str = "", operator: str = ""
+) -> None:
+    """Write a repair into the log: verdicts logged later are on the unit as repaired.
 
     Parameters
     ----------
+    log : BenchLog
+        The log.
+    serial : str
+        Serial number of the unit.
     text : str
-        Any text.
+        What was done.
+    date : str, optional
+        When, as it is to read; by default today.
+    operator : str, optional
+        By whom.
 
-    Returns
-    -------
-    str
-        Compatibility form (NFKC of Unicode), case folded.
+    Raises
+    ------
+    InputError
+        When the log has no such unit, nothing was done, or the log can't be written.
     """
-    return unicodedata.normalize("NFKC", text).casefold()
+    if not text.strip():
+        raise InputError("repair", text, "say what was done")
+    stamp = _Stamp(now_utc(), operator or user_name())
+    stated = date.strip()
+    with log.writing() as connection:
+        connection.execute(
+            "INSERT INTO repairs"
+            " (unit, date, taken, behind, text, operator, recorded, who)"
+            " VALUES (?, ?, ?, (SELECT coalesce(max(id), 0) FROM verdicts), ?, ?, ?, ?)",
+            (
+                unit_number(connection, serial), stated or stamp.recorded[:10],
+                sortable_date(stated) or stamp.recorded, text.strip(), operator,
+                stamp.recorded, stamp.who,
+            ),
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,9 +155,30 @@ def _verdict_of(content: bytes) -> dict[str, Any]:
         if verdict["format"] != _FORMAT or not {"design", "captures"} <= verdict.keys():
             raise KeyError("format")
     except (ValueError, KeyError, TypeError):
-        rule = f"it must be a {_FORMAT} with its design and captures, as judge writes it"
-        raise InputError("verdict", content[:40].decode("utf-8", "replace"), rule) from None
+        raise _no_verdict(content) from None
     return dict(verdict)
+
+
+def _no_verdict(content: bytes) -> InputError:
+    rule = "it must be a verdict with its design and captures, as judge writes it"
+    return InputError("verdict", content[:40].decode("utf-8", "replace"), rule)
+
+
+def _written(
+    connection: sqlite3.Connection,
+    log: BenchLog,
+    entry: NewVerdict,
+    serial: str,
+    verdict: Mapping[str, Any],
+    stamp: _Stamp,
+) -> int:
+    """Write a verdict with the unit and the build it is about; its number."""
+    by = _Stamp(stamp.recorded, verdict.get("operator") or stamp.who)
+    unit = _unit(connection, serial, by)
+    build = _build(connection, log, entry, verdict, by)
+    number = _verdict(connection, entry, verdict, (unit, build), serial, by)
+    _details(connection, log, number, entry, verdict)
+    return number
 
 
 def _unit(connection: sqlite3.Connection, serial: str, stamp: _Stamp) -> int:
@@ -202,7 +245,7 @@ def _verdict(
         "build": owners[1],
         "channel": entry.channel,
         "date": stated or stamp.recorded[:10],
-        "taken": _sortable(stated) or stamp.recorded,
+        "taken": sortable_date(stated) or stamp.recorded,
         "operator": operator,
         "decision": verdict["verdict"],
         "deviation_db": verdict["deviation_db"],
@@ -241,8 +284,11 @@ def _details(
         ],
     )
     connection.executemany(
-        "INSERT INTO findings VALUES (?, ?, ?)",
-        [(number, position, text) for position, text in enumerate(verdict["findings"])],
+        "INSERT INTO findings VALUES (?, ?, ?, ?)",
+        [
+            (number, position, text, finding_kind(text))
+            for position, text in enumerate(verdict["findings"])
+        ],
     )
     captures = verdict["captures"]
     paths = entry.captures if len(entry.captures) == len(captures) else (None,) * len(captures)
@@ -260,14 +306,3 @@ def _details(
 
 def _number(cursor: sqlite3.Cursor) -> int:
     return int(cursor.fetchone()[0])
-
-
-def _sortable(date: str) -> str:
-    """A date as ISO 8601 to sort by; empty where it is written in another way."""
-    try:
-        moment = datetime.fromisoformat(date)
-    except ValueError:
-        return ""
-    if moment.tzinfo is not None:
-        return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-    return date[:10] if len(date) <= 10 else moment.isoformat()
