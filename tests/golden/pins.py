@@ -50,13 +50,24 @@ def _measured(design: Path) -> str:
     return "\n".join(lines) + "\n"
 
 
+def _design_files(name: str) -> dict[str, bytes]:
+    """Files of the design of one job; the page, which nothing here reads, is left out."""
+    from antecurve.files.design_folder import design_files
+    from antecurve.files.job_drawer import read_job_drawer
+    from antecurve.files.job_file import read_job
+    from antecurve.pipeline import design
+
+    job = read_job(HERE / "jobs" / f"{name}.toml")
+    return design_files(design(job, drawer=read_job_drawer(job)))
+
+
 def job_results(name: str, folder: Path) -> Iterator[tuple[str, str]]:
     """Names and texts of what one job gives."""
-    made = folder / name
-    _command("design", HERE / "jobs" / f"{name}.toml", "-o", made)
+    files = _design_files(name)
     for file in ("design.json", "parts.csv", "response.csv", "network.cir"):
-        yield file, (made / file).read_text(encoding="utf-8")
-    design = made / "design.json"
+        yield file, files[file].decode()
+    design = folder / f"{name}.json"
+    design.write_bytes(files["design.json"])
     measured = folder / f"{name}-values.csv"
     measured.write_text(_measured(design), encoding="utf-8")
     for command in ("spread", "loading", "parts"):
@@ -69,7 +80,7 @@ def job_results(name: str, folder: Path) -> Iterator[tuple[str, str]]:
 
 def bench_results(folder: Path) -> Iterator[tuple[str, str]]:
     """Names and texts of verdicts on the demo units and the other commands about the bench."""
-    design = folder / "bench" / "design.json"
+    design = folder / "bench.json"
     measured = ("--measured", DATA / "build-1-values.csv")
     for unit in "ab":
         captures = [DATA / f"unit-{unit}-{f}hz.csv" for f in (200, 30)]
@@ -135,7 +146,7 @@ def group_results(group: str, folder: Path) -> Iterator[tuple[str, str]]:
     if group == "exact":
         return exact_results()
     if group == "verdicts":
-        _command("design", HERE / "jobs" / "bench.toml", "-o", folder / "bench")
+        (folder / "bench.json").write_bytes(_design_files("bench")["design.json"])
         return bench_results(folder)
     return job_results(group, folder)
 

@@ -55,7 +55,7 @@ WRONG: dict[str, Any] = {
 SLOW = {
     "pipeline.design", "report.page.report_page", "analysis.trim.trim", "judge.verdicts.judge_unit",
     "judge.batch.judge_batch", "judge.calibration.calibrate_network",
-    "diagnose.diagnosis.diagnose_unit",
+    "judge.curve_guess.guess_unit_curve", "diagnose.diagnosis.diagnose_unit",
 }  # fmt: skip
 """Called with their required arguments wrong: a call that succeeds takes seconds."""
 
