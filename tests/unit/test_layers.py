@@ -17,16 +17,16 @@ LAYERS = (
     "errors", "extras", "texts", "checked", "quantities", "arrays", "threads", "results",
     "signals", "sound", "algebra",
     "curves", "networks.tree", "networks.topology", "networks.conditions", "job", "networks",
-    "synthesis", "parts", "pick", "analysis", "judge", "diagnose", "pipeline", "switched", "files",
-    "log", "report", "cli", "__main__",
+    "synthesis", "parts", "pick", "analysis", "judge", "diagnose", "pipeline", "alternative",
+    "switched", "files", "log", "report", "app", "cli", "__main__",
 )  # fmt: skip
 HEAVY = {
     "pandas", "typer", "matplotlib", "rich", "jinja2", "openpyxl", "soundfile", "sounddevice",
-    "sqlite3",
+    "sqlite3", "starlette", "uvicorn", "tomlkit", "multipart", "python_multipart",
 }  # fmt: skip
 COMPUTING = {
     "algebra", "curves", "networks", "synthesis", "parts", "pick", "analysis", "judge", "diagnose",
-    "job", "pipeline", "switched", "signals",
+    "job", "pipeline", "alternative", "switched", "signals",
 }  # fmt: skip
 MODULES = sorted(p for p in ROOT.rglob("*.py") if p != ROOT / "__init__.py")
 

@@ -44,6 +44,7 @@ _COMMANDS = {
     "diagnose": "Find which part of a unit is wrong.",
     "calibrate": "Fit the network's parts to a sweep of it.",
     "signal": "Write a test signal as a WAV file.",
+    "bench": "Open the bench in the browser: from the job to the test report.",
     "measure": "Measure a unit through a sound interface: play, record and judge, step by step.",
 }
 """Modules of this folder, each with the command of its name; and what the page of help says of it.

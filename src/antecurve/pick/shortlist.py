@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -17,7 +17,7 @@ from antecurve.pick.model import NEPER_DB
 from antecurve.pick.objective import FLOOR
 from antecurve.pick.result import ShortlistEntry
 
-__all__ = ["SCREENING_BUILDS", "Contender", "contender", "front", "shortlist"]
+__all__ = ["SCREENING_BUILDS", "Contender", "contender", "front", "shortlist", "with_first"]
 
 Floats = NDArray[np.float64]
 
@@ -195,8 +195,27 @@ def shortlist(best: Contender, contenders: list[Contender]) -> tuple[ShortlistEn
     entries = [
         ShortlistEntry(c.picked, c.centred_db, c.p95_db(), c.parts, c.output_ohm) for c in chosen
     ]
-    first = replace(entries[0], trade="the pick")
-    return (first, *(replace(e, trade=_trade(e, first)) for e in entries[1:]))
+    return with_first(entries, number=0)
+
+
+def with_first(entries: Sequence[ShortlistEntry], *, number: int) -> tuple[ShortlistEntry, ...]:
+    """Put one line first, as the pick, and say of the others what they trade against it.
+
+    Parameters
+    ----------
+    entries : sequence of ShortlistEntry
+        Lines of a shortlist.
+    number : int
+        Which is the pick.
+
+    Returns
+    -------
+    tuple of ShortlistEntry
+        The pick, then the others in their order.
+    """
+    first = replace(entries[number], trade="the pick")
+    others = (e for k, e in enumerate(entries) if k != number)
+    return (first, *(replace(e, trade=_trade(e, first)) for e in others))
 
 
 def _unbeaten(best: Contender, chosen: list[Contender], builds: int | None) -> list[Contender]:

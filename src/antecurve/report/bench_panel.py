@@ -12,11 +12,13 @@ from antecurve.networks.javascript import transfer_javascript
 from antecurve.networks.topology import ElementKind
 from antecurve.parts.joined import values_add
 from antecurve.quantities import format_quantity
+from antecurve.report.html_page import page_environment
 
 if TYPE_CHECKING:
+    from antecurve.networks.topology import Topology
     from antecurve.pipeline import Analysis, Design
 
-__all__ = ["BenchPanel", "Slider", "bench_panel"]
+__all__ = ["BenchPanel", "Slider", "bench_panel", "bench_sliders", "panel_script"]
 
 _USUAL_OHM = (0.0, 50.0, 75.0, 150.0, 600.0)  # source resistances of generators and lines
 _BUILDS = 1000  # drawn while a slider moves; 50 of them lie beyond the 95 %
@@ -98,8 +100,6 @@ def bench_panel(design: Design, analysis: Analysis, *, environment: Any) -> Benc
     BenchPanel
         Everything the page needs.
     """
-    from markupsafe import Markup
-
     job, response = design.job, analysis.response
     curve = zero_pole_gain(job.curve)
     content = {
@@ -130,12 +130,46 @@ def bench_panel(design: Design, analysis: Analysis, *, environment: Any) -> Benc
         "distribution": job.spread.distribution,
     }
     data = json.dumps(content, allow_nan=False).replace("<", "\\u003c")
-    coefficients = Markup(transfer_javascript(design.picked.topology))
-    script = environment.get_template("bench.js").render(coefficients=coefficients)
-    return BenchPanel(_sliders(design), data, script)
+    script = panel_script(design.picked.topology, environment=environment)
+    return BenchPanel(bench_sliders(design), data, script)
 
 
-def _sliders(design: Design) -> tuple[Slider, ...]:
+def panel_script(topology: Topology, *, environment: Any = None) -> str:
+    """Render the script of a topology's page.
+
+    Parameters
+    ----------
+    topology : Topology
+        The shape of the network.
+    environment : jinja2.Environment, optional
+        Where the template of the script is; that of the package by default.
+
+    Returns
+    -------
+    str
+        The script.
+    """
+    from markupsafe import Markup
+
+    environment = environment or page_environment()
+    coefficients = Markup(transfer_javascript(topology))
+    script: str = environment.get_template("bench.js").render(coefficients=coefficients)
+    return script
+
+
+def bench_sliders(design: Design) -> tuple[Slider, ...]:
+    """Lay out the sliders for generator, unit, cable and tolerances.
+
+    Parameters
+    ----------
+    design : Design
+        The design.
+
+    Returns
+    -------
+    tuple of Slider
+        Each starts at the job's bench.
+    """
     loading = design.job.loading
     picofarad = loading.load_capacitance * 1e12
     tolerances = dict.fromkeys(ElementKind, 0.0)

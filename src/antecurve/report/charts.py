@@ -36,6 +36,7 @@ __all__ = [
     "deviation_chart",
     "error_chart",
     "fault_chart",
+    "limit_lines",
     "moved_error_chart",
     "repair_chart",
     "response_chart",
@@ -118,7 +119,7 @@ def error_chart(analysis: Analysis, *, limit_db: float | None) -> Chart:
             Line(x=hz, y=published, colour=ORANGE, dash="dashed", label=label, key="published")
         )
     if limit_db is not None:
-        marks += _limit(band_hz, limit_db, BLACK, "dotted", f"limit ±{limit_db:g} dB")
+        marks += limit_lines(band_hz, limit_db, BLACK, "dotted", f"limit ±{limit_db:g} dB")
     return frequency_chart(tuple(marks), "error in dB, 0 at 1 kHz", band_hz)
 
 
@@ -160,10 +161,25 @@ def moved_error_chart(chart: Chart, *, frequency_hz: Floats, reach_db: float) ->
     return replace(chart, panels=(changed,), y_range=(-reach_db, reach_db))
 
 
-def _limit(
+def limit_lines(
     band_hz: tuple[float, float], limit_db: float, colour: str, dash: str, label: str
 ) -> list[Line]:
-    """Both sides of a limit over its band."""
+    """Draw both sides of a limit over its band.
+
+    Parameters
+    ----------
+    band_hz : tuple of float
+        Ends of the band [Hz].
+    limit_db : float
+        The limit [dB].
+    colour, dash, label : str
+        As in `Line`.
+
+    Returns
+    -------
+    list of Line
+        The upper side has the label.
+    """
     return [
         Line(
             x=np.array(band_hz), y=np.full(2, side * limit_db), colour=colour, dash=dash,
@@ -337,7 +353,7 @@ def deviation_chart(verdict: Verdict) -> Chart:
     for number, entry in enumerate(verdict.bands):
         band = entry.band
         label = "" if number else "limit"
-        marks += _limit((band.low_hz, band.high_hz), band.limit_db, ORANGE, "dashed", label)
+        marks += limit_lines((band.low_hz, band.high_hz), band.limit_db, ORANGE, "dashed", label)
     largest = max(b.band.limit_db for b in verdict.bands)
     top = min(max(1.6 * largest, 1.1 * float(np.max(np.abs(centre))) + largest), _WIDEST_DB)
     return frequency_chart(

@@ -11,13 +11,18 @@ from typing import Any
 
 from antecurve.texts import unbroken
 
-__all__ = ["html_page", "page_environment", "software_text"]
+__all__ = ["chart_assets", "html_page", "page_environment", "script_hash", "software_text"]
 
 _VENDOR = "vendor/uplot"
 
 
-def page_environment() -> Any:
+def page_environment(*more: str) -> Any:
     """Make the template environment, which escapes every text not marked as markup.
+
+    Parameters
+    ----------
+    *more : str
+        Packages with further templates, looked through first.
 
     Returns
     -------
@@ -27,7 +32,9 @@ def page_environment() -> Any:
     import jinja2
 
     environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("antecurve.report"),
+        loader=jinja2.ChoiceLoader(
+            [jinja2.PackageLoader(package) for package in (*more, "antecurve.report")]
+        ),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
@@ -59,6 +66,43 @@ def software_text() -> str:
 @cache
 def _vendored(name: str) -> str:
     return (resources.files("antecurve.report") / _VENDOR / name).read_text("utf-8")
+
+
+def chart_assets(environment: Any) -> dict[str, str]:
+    """Load what draws the charts of a page.
+
+    Parameters
+    ----------
+    environment : jinja2.Environment
+        Where the templates are.
+
+    Returns
+    -------
+    dict of str to str
+        Texts of the ``library`` and its ``style`` and ``licence``, and of the ``charts``.
+    """
+    return {
+        "library": _vendored("uPlot.iife.min.js"),
+        "charts": environment.get_template("charts.js").render(),
+        "style": _vendored("uPlot.min.css"),
+        "licence": _vendored("LICENSE").replace("--", ""),
+    }
+
+
+def script_hash(script: str) -> str:
+    """Hash a script as a content security policy names it.
+
+    Parameters
+    ----------
+    script : str
+        The script.
+
+    Returns
+    -------
+    str
+        SHA-256 in base 64.
+    """
+    return base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
 
 
 def html_page(
@@ -95,9 +139,8 @@ def html_page(
     from markupsafe import Markup
 
     environment = environment or page_environment()
-    library = _vendored("uPlot.iife.min.js")
-    charts: str = environment.get_template("charts.js").render()
-    run = [library, charts, *scripts]
+    assets = chart_assets(environment)
+    run = [assets["library"], assets["charts"], *scripts]
     footer = [title, date, software_text()]
     page: str = environment.get_template(template).render(
         title=title,
@@ -105,11 +148,9 @@ def html_page(
         footer="  ·  ".join(word for word in footer if word),
         # The package's own scripts and the library's; none holds a word of the job.
         scripts=[Markup(script) for script in run],
-        hashes=[
-            base64.b64encode(hashlib.sha256(script.encode()).digest()).decode() for script in run
-        ],
-        library_style=Markup(_vendored("uPlot.min.css")),
-        library_licence=Markup(_vendored("LICENSE").replace("--", "")),
+        hashes=[script_hash(script) for script in run],
+        library_style=Markup(assets["style"]),
+        library_licence=Markup(assets["licence"]),
         **content,
     )
     return (page.strip() + "\n").encode()

@@ -343,6 +343,12 @@ const charts = (() => {
       this.readOut(u);
     }
 
+    /* End it, where another of its name takes its place. */
+    close() {
+      this.follow.disconnect();
+      for (const u of this.plots) u.destroy();
+    }
+
     reach(limit) {
       const u = this.plots[0];
       u.panel.scales.y = { min: -limit, max: limit };
@@ -350,7 +356,15 @@ const charts = (() => {
     }
   }
 
-  for (const element of document.querySelectorAll("figure.plot[id]")) figures[element.id] = new Figure(element);
+  function open(part) {
+    for (const element of part.querySelectorAll("figure.plot[id]")) {
+      if (figures[element.id]?.element === element) continue;
+      figures[element.id]?.close();
+      figures[element.id] = new Figure(element);
+    }
+  }
+  open(document);
+  document.addEventListener("inserted", () => { open(document); stops(); });
 
   function recolour() {
     known = {};

@@ -1,0 +1,266 @@
+"""Heavy computations in processes of their own: one a core, others wait in a queue.
+
+A computation that is cancelled, or whose process crashes, frees its core at once.  Its memory
+ends with its process.  A process whose server is gone ends by itself.
+"""
+
+from __future__ import annotations
+
+import itertools
+import multiprocessing
+import os
+import threading
+import time
+from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field
+from multiprocessing.connection import Connection, wait
+from typing import Any
+
+from antecurve.errors import AntecurveError
+
+__all__ = ["Computation", "Computations", "Report", "Work"]
+
+Report = Callable[[str], None]
+"""Takes a sentence on how far a computation is."""
+Work = Callable[..., Any]
+"""What is computed: takes a `Report` first; it is a function of a module."""
+
+_MOST_KEPT = 500  # computations that ended: more than anybody looks back to
+_LEAST_APART_S = 0.1  # between two reports: the page asks a few times a second
+_CRASHED = "the computation ended unexpectedly; start it again"
+_HEAVY = ("antecurve.pipeline", "antecurve.judge.verdicts", "antecurve.report.page",
+          "antecurve.app.work")  # fmt: skip
+_ENDED = ("done", "failed", "cancelled")
+
+
+@dataclass(eq=False)
+class Computation:
+    """One computation, from its place in the queue to its result.
+
+    Attributes
+    ----------
+    number : int
+        By which the page asks for it.
+    topic : str
+        What it is about, such as the name of a network; two with one topic never run at once.
+    title : str
+        What is computed, in words.
+    state : str
+        ``waiting``, ``running``, ``done``, ``failed`` or ``cancelled``.
+    report : str
+        How far it is.
+    result : object
+        What it came to, once done.
+    message : str
+        Why it failed.
+    """
+
+    number: int
+    topic: str
+    title: str
+    state: str = "waiting"
+    report: str = ""
+    result: Any = None
+    message: str = ""
+    begun: float = 0.0
+    process: Any = field(default=None, repr=False)
+    future: Future[None] | None = field(default=None, repr=False)
+
+    @property
+    def ended(self) -> bool:
+        """Whether it is over, one way or another."""
+        return self.state in _ENDED
+
+
+class Computations:
+    """The computations of a server.
+
+    Parameters
+    ----------
+    most : int, optional
+        How many run at once; one a core by default.
+    """
+
+    def __init__(self, most: int | None = None) -> None:
+        methods = multiprocessing.get_all_start_methods()
+        kind = "forkserver" if "forkserver" in methods else "spawn"
+        self._context: Any = multiprocessing.get_context(kind)
+        if kind == "forkserver":
+            self._context.set_forkserver_preload(list(_HEAVY))
+        self._threads = ThreadPoolExecutor(most or os.cpu_count() or 1)
+        self._numbers = itertools.count(1)
+        self._all: dict[int, Computation] = {}
+        self._lock = threading.Lock()
+
+    def start(self, work: Work, *arguments: Any, topic: str, title: str) -> Computation:
+        """Put a computation into the queue.
+
+        Parameters
+        ----------
+        work : callable
+            What is computed.
+        *arguments : object
+            What it is given after the `Report`.
+        topic, title : str
+            As in `Computation`.
+
+        Returns
+        -------
+        Computation
+            The new one, or the one of the same topic that has not ended yet.
+        """
+        with self._lock:
+            for other in self._all.values():
+                if other.topic == topic and not other.ended:
+                    return other
+            computation = Computation(next(self._numbers), topic, title)
+            self._all[computation.number] = computation
+            for old in [c for c in self._all.values() if c.ended][:-_MOST_KEPT]:
+                del self._all[old.number]
+            computation.future = self._threads.submit(self._run, computation, work, arguments)
+        return computation
+
+    def latest(self, topic: str) -> Computation | None:
+        """Get the latest computation of a topic.
+
+        Parameters
+        ----------
+        topic : str
+            What it is about.
+
+        Returns
+        -------
+        Computation or None
+            ``None`` where there was none since the server started.
+        """
+        with self._lock:
+            return next((c for c in reversed(self._all.values()) if c.topic == topic), None)
+
+    def numbered(self, number: int) -> Computation | None:
+        """Get a computation by its number.
+
+        Parameters
+        ----------
+        number : int
+            Its number.
+
+        Returns
+        -------
+        Computation or None
+            ``None`` where it is not known (any more).
+        """
+        with self._lock:
+            return self._all.get(number)
+
+    def ahead_of(self, computation: Computation) -> int:
+        """Count what waits in front of a computation.
+
+        Parameters
+        ----------
+        computation : Computation
+            One that waits.
+
+        Returns
+        -------
+        int
+            Computations that start before it.
+        """
+        with self._lock:
+            waiting = [c.number for c in self._all.values() if c.state == "waiting"]
+        return sum(number < computation.number for number in waiting)
+
+    def cancel(self, computation: Computation) -> None:
+        """Cancel a computation: its process ends at once.
+
+        Parameters
+        ----------
+        computation : Computation
+            Which; nothing happens where it has ended.
+        """
+        with self._lock:
+            if computation.ended:
+                return
+            computation.state = "cancelled"
+            process = computation.process
+        if computation.future is not None:
+            computation.future.cancel()
+        if process is not None:
+            process.kill()
+
+    def close(self) -> None:
+        """Cancel all, and wait until their processes have ended."""
+        with self._lock:
+            open_ones = [c for c in self._all.values() if not c.ended]
+        for computation in open_ones:
+            self.cancel(computation)
+        self._threads.shutdown(wait=True, cancel_futures=True)
+
+    def _run(self, computation: Computation, work: Work, arguments: tuple[Any, ...]) -> None:
+        """Run one in a process of its own, and take its reports until it ends."""
+        receiver, sender = self._context.Pipe(duplex=False)
+        process = self._context.Process(target=_work_and_tell, args=(sender, work, arguments))
+        with self._lock:
+            if computation.ended:
+                return
+            process.start()
+            computation.process, computation.state = process, "running"
+            computation.begun = time.monotonic()
+        sender.close()
+        try:
+            while self._take(computation, receiver):
+                pass
+        finally:
+            receiver.close()
+            process.join()
+            process.close()
+            with self._lock:
+                computation.process = None
+                if not computation.ended:
+                    computation.state, computation.message = "failed", _CRASHED
+
+    def _take(self, computation: Computation, receiver: Connection) -> bool:
+        """Take one message of the process; whether more may follow."""
+        try:
+            word, content = receiver.recv()
+        except (EOFError, OSError):
+            return False
+        with self._lock:
+            if computation.ended:
+                return False
+            if word == "report":
+                computation.report = content
+                return True
+            if word == "done":
+                computation.result, computation.state = content, "done"
+            else:
+                computation.message, computation.state = content, "failed"
+        return False
+
+
+def _work_and_tell(sender: Connection, work: Work, arguments: tuple[Any, ...]) -> None:
+    """Compute, in a process of its own, and send reports and the result."""
+    threading.Thread(target=_end_with_server, daemon=True).start()
+    last = 0.0
+
+    def report(sentence: str) -> None:
+        nonlocal last
+        if time.monotonic() - last >= _LEAST_APART_S:
+            last = time.monotonic()
+            sender.send(("report", sentence))
+
+    try:
+        answer = ("done", work(report, *arguments))
+    except AntecurveError as error:
+        answer = ("failed", str(error))
+    except MemoryError:
+        answer = ("failed", "the machine's memory is not enough for this; ask for less")
+    sender.send(answer)
+    sender.close()
+
+
+def _end_with_server() -> None:
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        wait([parent.sentinel])
+        os._exit(1)

@@ -1,0 +1,281 @@
+"""The design of a network: its job as a form, the search for parts, and what it came to."""
+
+from __future__ import annotations
+
+import hashlib
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from antecurve.app.designs import cached_design, design_result, load_design
+from antecurve.app.pages import bench_of, refused, render, saved_page
+from antecurve.app.work import choose_alternative, find_parts
+from antecurve.curves.catalogue import catalogue
+from antecurve.errors import AntecurveError, FileFormatError, InputError
+from antecurve.files.drawer import read_drawer
+from antecurve.files.job_form import JobText, changed_job, job_texts, read_job_text
+from antecurve.files.job_form_fields import JOB_FIELDS, JOB_SECTIONS
+from antecurve.files.reading import read_text
+from antecurve.report.bench_panel import panel_script
+from antecurve.synthesis.exact import form_names
+
+if TYPE_CHECKING:
+    from starlette.requests import Request
+    from starlette.responses import Response
+
+__all__ = ["routes"]
+
+_FILES = ("job.toml", "drawer.csv", "design.json", "parts.csv", "response.csv", "network.cir",
+          "network-2.cir", "board.svg", "values.csv", "correction.csv")  # fmt: skip
+"""Files of a network that a page hands out."""
+_LARGEST_DRAWER = 2**20  # bytes: tens of thousands of parts
+_CHANGED_MEANWHILE = (
+    "the job was changed in another window or by another program; load the page again"
+)
+
+
+def routes() -> list[Any]:
+    """List the addresses of these views.
+
+    Returns
+    -------
+    list of Route
+        Each with its handler.
+    """
+    from starlette.routing import Route
+
+    at = "/networks/{name}"
+    return [
+        Route(at, _page),
+        Route(f"{at}/job", _save, methods=["POST"]),
+        Route(f"{at}/job/check", _check, methods=["POST"]),
+        Route(f"{at}/file", _save_text, methods=["POST"]),
+        Route(f"{at}/drawer", _save_drawer, methods=["POST"]),
+        Route(f"{at}/outcome", _outcome),
+        Route(f"{at}/choose", _choose, methods=["POST"]),
+        Route(f"{at}/report", _report),
+        Route(f"{at}/files/{{file}}", _file),
+    ]
+
+
+def _folder(request: Request) -> Path:
+    return bench_of(request).folder.existing_network(request.path_params["name"])
+
+
+def _job_text(folder: Path) -> str:
+    return read_text(folder / "job.toml")
+
+
+def _digest(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+def _page(request: Request) -> Response:
+    folder = _folder(request)
+    text = _job_text(folder)
+    return _rendered(request, folder, text, job_texts(text), read_job_text(text, folder=folder))
+
+
+def _rendered(
+    request: Request, folder: Path, text: str, texts: dict[str, str], understood: JobText,
+    *, status: int = 200,
+) -> Response:  # fmt: skip
+    """The page with the texts of the form, and what is wrong with them."""
+    return render(
+        request, "design.html.j2", status=status, title=folder.name, name=folder.name,
+        job_text=text, digest=_digest(text), texts=texts, errors=understood.errors,
+        sections=_sections(), suggestions=_suggestions(), has_drawer=_has(folder, "drawer.csv"),
+        **_outcome_content(request, folder),
+    )  # fmt: skip
+
+
+def _sections() -> list[tuple[str, list[Any]]]:
+    return [
+        (heading, [f for f in JOB_FIELDS if f.section == section])
+        for section, heading in JOB_SECTIONS.items()
+    ]
+
+
+def _suggestions() -> dict[str, list[str]]:
+    return {"curve.name": [c.name for c in catalogue()], "network.forms": ["all", *form_names()]}
+
+
+def _has(folder: Path, file: str) -> bool:
+    return (folder / file).is_file()
+
+
+async def _texts_of(request: Request) -> dict[str, str]:
+    """The fields of the form as typed; a box without its tick is empty."""
+    async with request.form() as form:
+        typed = {f.name: str(form.get(f.name, "")) for f in JOB_FIELDS}
+        extra = {key: str(form.get(key, "")) for key in ("digest", "then")}
+    return typed | extra
+
+
+async def _save(request: Request) -> Response:
+    from starlette.concurrency import run_in_threadpool
+
+    texts = await _texts_of(request)
+    return await run_in_threadpool(_saved, request, texts)
+
+
+def _saved(request: Request, texts: dict[str, str]) -> Response:
+    from starlette.responses import RedirectResponse
+
+    folder, digest, then = _folder(request), texts.pop("digest"), texts.pop("then")
+    text = _job_text(folder)
+    if digest != _digest(text):
+        error = InputError("job.toml", folder.name, _CHANGED_MEANWHILE)
+        return refused(request, error, status=409)
+    changed = changed_job(text, texts)
+    understood = read_job_text(changed, folder=folder)
+    if understood.job is None:
+        return _rendered(request, folder, text, texts, understood, status=422)
+    if changed != text:
+        bench_of(request).folder.change(folder / "job.toml", changed, what=f"job of {folder.name}")
+    if then == "find":
+        _start(request, folder)
+    return RedirectResponse(request.url.path.removesuffix("/job"), status_code=303)
+
+
+async def _check(request: Request) -> Response:
+    texts = await _texts_of(request)
+    folder = _folder(request)
+    changed = changed_job(_job_text(folder), texts)
+    errors = read_job_text(changed, folder=folder).errors
+    return render(request, "design_errors.html.j2", fields=JOB_FIELDS, errors=errors)
+
+
+async def _save_text(request: Request) -> Response:
+    from starlette.responses import RedirectResponse
+
+    async with request.form() as form:
+        typed = str(form.get("text", "")).replace("\r\n", "\n")
+        digest = str(form.get("digest", ""))
+    folder = _folder(request)
+    text = _job_text(folder)
+    if digest != _digest(text):
+        error = InputError("job.toml", folder.name, _CHANGED_MEANWHILE)
+        return refused(request, error, status=409)
+    understood = read_job_text(typed, folder=folder)
+    if understood.job is None:
+        return _rendered(request, folder, typed, job_texts(text), understood, status=422)
+    bench_of(request).folder.change(folder / "job.toml", typed, what=f"job of {folder.name}")
+    return RedirectResponse(request.url.path.removesuffix("/file"), status_code=303)
+
+
+async def _save_drawer(request: Request) -> Response:
+    from starlette.datastructures import UploadFile
+    from starlette.responses import RedirectResponse
+
+    async with request.form() as form:
+        upload, typed = form.get("file"), str(form.get("table", "")).strip()
+        if isinstance(upload, UploadFile) and upload.size:
+            typed = _decoded(await upload.read(_LARGEST_DRAWER + 1))
+    folder = _folder(request)
+    table = typed.replace("\r\n", "\n").strip() + "\n"
+    _check_drawer(table)
+    keys = dict.fromkeys(("resistors.drawer", "capacitors.drawer"), "drawer.csv")
+    job = changed_job(_job_text(folder), keys)
+    bench_of(request).folder.change_all(
+        {folder / "drawer.csv": table, folder / "job.toml": job}, what=f"drawer of {folder.name}"
+    )
+    return RedirectResponse(request.url.path.removesuffix("/drawer"), status_code=303)
+
+
+def _decoded(content: bytes) -> str:
+    if len(content) > _LARGEST_DRAWER:
+        raise FileFormatError.unreadable(
+            "drawer", "more than 1 MiB", "give the parts on hand as a table of text"
+        )
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise FileFormatError.unreadable(
+            "drawer", "not UTF-8 text", "save the table as CSV in UTF-8"
+        ) from None
+
+
+def _check_drawer(table: str) -> None:
+    """Read the table as the search will; its messages name the line."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "drawer.csv"
+        path.write_text(table, encoding="utf-8")
+        try:
+            read_drawer(path)
+        except FileFormatError as error:
+            shown = error.field.replace(str(path), "drawer.csv")
+            raise FileFormatError(shown, error.value, error.rule) from None
+
+
+def _topic(folder: Path) -> str:
+    return f"network {folder.name}"
+
+
+def _start(request: Request, folder: Path) -> None:
+    bench_of(request).computations.start(
+        find_parts, folder, topic=_topic(folder), title="Finding parts"
+    )
+
+
+def _outcome_content(request: Request, folder: Path) -> dict[str, Any]:
+    """What the search came to, or how far it is."""
+    bench = bench_of(request)
+    computation = bench.computations.latest(_topic(folder))
+    ahead = 0
+    if computation is not None and computation.state == "waiting":
+        ahead = bench.computations.ahead_of(computation)
+    design = cached_design(bench, folder)
+    return {
+        "computation": computation,
+        "ahead": ahead,
+        "result": None if design is None else design_result(design),
+        "has_design": _has(folder, "design.json"),
+        "files": [file for file in _FILES if _has(folder, file)],
+    }
+
+
+def _outcome(request: Request) -> Response:
+    folder = _folder(request)
+    bench = bench_of(request)
+    computation = bench.computations.latest(_topic(folder))
+    if (computation is None or computation.ended) and _has(folder, "design.json"):
+        try:
+            load_design(bench, folder)
+        except AntecurveError as error:
+            return refused(request, error)
+    return render(
+        request, "design_outcome.html.j2", name=folder.name, **_outcome_content(request, folder)
+    )
+
+
+async def _choose(request: Request) -> Response:
+    from starlette.responses import RedirectResponse
+
+    async with request.form() as form:
+        typed = str(form.get("number", ""))
+    folder = _folder(request)
+    if not (typed.isascii() and typed.isdigit() and len(typed) < 4):
+        raise InputError("alternative", typed, "choose a line of the table")
+    bench_of(request).computations.start(
+        choose_alternative, folder, int(typed), topic=_topic(folder), title="Making it the pick"
+    )
+    return RedirectResponse(request.url.path.removesuffix("/choose"), status_code=303)
+
+
+def _report(request: Request) -> Response:
+    folder = _folder(request)
+    path = folder / "report.html"
+    design = load_design(bench_of(request), folder)
+    if design is None or not path.is_file():
+        raise InputError("report", folder.name, "there is no design yet; find parts first")
+    return saved_page(path.read_bytes(), scripts=(panel_script(design.picked.topology),))
+
+
+def _file(request: Request) -> Response:
+    from starlette.responses import FileResponse
+
+    folder, file = _folder(request), request.path_params["file"]
+    if file not in _FILES or not _has(folder, file):
+        raise InputError("file", file, "this network has no such file")
+    return FileResponse(folder / file, filename=f"{folder.name}-{file}")
