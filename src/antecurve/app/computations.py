@@ -13,7 +13,6 @@ import threading
 import time
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, field
 from multiprocessing.connection import Connection, wait
 from typing import Any
 
@@ -34,11 +33,13 @@ _HEAVY = ("antecurve.pipeline", "antecurve.judge.verdicts", "antecurve.report.pa
 _ENDED = ("done", "failed", "cancelled")
 
 
-@dataclass(eq=False)
 class Computation:
     """One computation, from its place in the queue to its result.
 
-    Attributes
+    Its ``state`` is ``waiting``, ``running``, ``done``, ``failed`` or ``cancelled``; ``report``
+    says how far it is, ``result`` what it came to, ``message`` why it failed.
+
+    Parameters
     ----------
     number : int
         By which the page asks for it.
@@ -46,26 +47,14 @@ class Computation:
         What it is about, such as the name of a network; two with one topic never run at once.
     title : str
         What is computed, in words.
-    state : str
-        ``waiting``, ``running``, ``done``, ``failed`` or ``cancelled``.
-    report : str
-        How far it is.
-    result : object
-        What it came to, once done.
-    message : str
-        Why it failed.
     """
 
-    number: int
-    topic: str
-    title: str
-    state: str = "waiting"
-    report: str = ""
-    result: Any = None
-    message: str = ""
-    begun: float = 0.0
-    process: Any = field(default=None, repr=False)
-    future: Future[None] | None = field(default=None, repr=False)
+    def __init__(self, number: int, topic: str, title: str) -> None:
+        self.number, self.topic, self.title = number, topic, title
+        self.state, self.report, self.message = "waiting", "", ""
+        self.result: Any = None
+        self.process: Any = None
+        self.future: Future[None] | None = None
 
     @property
     def ended(self) -> bool:
@@ -122,7 +111,7 @@ class Computations:
         return computation
 
     def latest(self, topic: str) -> Computation | None:
-        """Get the latest computation of a topic.
+        """Look up the latest computation of a topic.
 
         Parameters
         ----------
@@ -138,7 +127,7 @@ class Computations:
             return next((c for c in reversed(self._all.values()) if c.topic == topic), None)
 
     def numbered(self, number: int) -> Computation | None:
-        """Get a computation by its number.
+        """Look up a computation by its number.
 
         Parameters
         ----------
@@ -205,7 +194,6 @@ class Computations:
                 return
             process.start()
             computation.process, computation.state = process, "running"
-            computation.begun = time.monotonic()
         sender.close()
         try:
             while self._take(computation, receiver):

@@ -30,7 +30,7 @@ def _key(folder: Path) -> tuple[str, int, int] | None:
 
 
 def cached_design(bench: Bench, folder: Path) -> Design | None:
-    """Get a design with its analyses, if it was read before.
+    """Look up a design with its analyses, if it was read before.
 
     Parameters
     ----------
@@ -49,7 +49,7 @@ def cached_design(bench: Bench, folder: Path) -> Design | None:
 
 
 def load_design(bench: Bench, folder: Path) -> Design | None:
-    """Get a design with its analyses; the first time that takes a moment.
+    """Read a design with its analyses; the first time that takes a moment.
 
     Parameters
     ----------

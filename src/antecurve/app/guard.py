@@ -18,11 +18,13 @@ from urllib.parse import parse_qs, urlencode
 if TYPE_CHECKING:
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-__all__ = ["LARGEST_UPLOAD", "Guard", "Keys"]
+__all__ = ["LARGEST_UPLOAD", "TOO_LARGE", "Guard", "Keys"]
 
 LARGEST_UPLOAD = 256 * 2**20
 """Largest request taken [bytes]: several of the largest records that are read."""
 
+TOO_LARGE = "This is more than is taken at once; give fewer or smaller files."
+"""What is said of a request above the limit."""
 _SAFE_METHODS = frozenset({"GET", "HEAD"})
 _TOKEN = "token"
 _MOST_SECONDS = 400 * 86400  # of a cookie: the longest that browsers keep (RFC 6265bis)
@@ -60,10 +62,6 @@ class Keys:
     def address(self) -> str:
         """The first address, with the token."""
         return f"http://127.0.0.1:{self.port}/?{urlencode({_TOKEN: self.token})}"
-
-
-class _TooLarge(Exception):
-    """A request holds more than is taken."""
 
 
 class Guard:
@@ -117,7 +115,7 @@ class Guard:
                 return 403, "A change must come from a page of this server."
             length = asked.header("content-length") or "0"
             if not length.isascii() or not length.isdigit() or int(length) > self._largest:
-                return 413, f"At most {self._largest // 2**20} MiB are taken at once."
+                return 413, TOO_LARGE
         return None
 
     def _knows(self, asked: _Asked) -> bool:
@@ -148,7 +146,9 @@ class Guard:
         await _say(send, 303, "", headers)
 
     async def _pass_on(self, scope: Scope, receive: Receive, send: Send) -> None:
-        taken, begun = 0, False
+        from starlette.exceptions import HTTPException
+
+        taken = 0
         scope.setdefault("state", {})["nonce"] = nonce = secrets.token_urlsafe(16)
 
         async def counted() -> Message:
@@ -156,21 +156,15 @@ class Guard:
             message = await receive()
             taken += len(message.get("body", b""))
             if taken > self._largest:
-                raise _TooLarge
+                raise HTTPException(413)
             return message
 
         async def with_policy(message: Message) -> None:
-            nonlocal begun
             if message["type"] == "http.response.start":
-                begun = True
                 message["headers"] = [*message["headers"], *_policy(message, nonce)]
             await send(message)
 
-        try:
-            await self._inner(scope, counted, with_policy)
-        except _TooLarge:
-            if not begun:
-                await _say(send, 413, f"At most {self._largest // 2**20} MiB are taken at once.")
+        await self._inner(scope, counted, with_policy)
 
 
 class _Asked:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from dataclasses import dataclass, field
 from functools import cache
 from importlib import resources
 from typing import TYPE_CHECKING, Any
@@ -26,23 +25,20 @@ _VIEWS: tuple[tuple[str, str], ...] = ()
 _KEPT = 300  # designs of one start that stay in memory, 35 KiB each
 
 
-@dataclass(eq=False)
 class Bench:
     """What the handlers of a server share.
 
-    Attributes
+    Parameters
     ----------
     folder : BenchFolder
         Where everything is.
     computations : Computations
         What is being computed.
-    kept : dict
-        What was read of files, by the file and its state.
     """
 
-    folder: BenchFolder
-    computations: Computations
-    kept: dict[Any, Any] = field(default_factory=dict)
+    def __init__(self, folder: BenchFolder, computations: Computations) -> None:
+        self.folder, self.computations = folder, computations
+        self.kept: dict[Any, Any] = {}
 
     def keep(self, key: Any, value: Any) -> None:
         """Keep what was read of a file; the oldest goes where there is too much.
@@ -60,7 +56,7 @@ class Bench:
 
 
 def bench_of(request: Request) -> Bench:
-    """Get what the handlers share.
+    """Look up what the handlers share.
 
     Parameters
     ----------

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from antecurve.app.computations import Computations
-from antecurve.app.guard import LARGEST_UPLOAD, Guard, Keys
+from antecurve.app.guard import LARGEST_UPLOAD, TOO_LARGE, Guard, Keys
 from antecurve.app.pages import Bench, bench_of, refused, render, script
 from antecurve.errors import AntecurveError, InputError
 from antecurve.files.bench_folder import BenchFolder
@@ -123,7 +123,7 @@ def application(
         yield
         bench.computations.close()
 
-    handlers: Any = {AntecurveError: _refuse, 404: _missing, 500: _fault}
+    handlers: Any = {AntecurveError: _refuse, 404: _missing, 413: _too_large, 500: _fault}
     inner = Starlette(
         routes=[
             *_own_routes(),
@@ -221,6 +221,11 @@ def _refuse(request: Request, error: Exception) -> Response:
 def _missing(request: Request, _: Exception | None) -> Response:
     return render(request, "refused.html.j2", status=404, title="There is no such page", field="",
                   sentence="Choose another from the list above.")  # fmt: skip
+
+
+def _too_large(request: Request, _: Exception) -> Response:
+    return render(request, "refused.html.j2", status=413, title="Too large", field="",
+                  sentence=TOO_LARGE)  # fmt: skip
 
 
 def _fault(request: Request, _: Exception) -> Response:
