@@ -32,6 +32,7 @@ from antecurve.texts import check_text
 __all__ = [
     "CANONICAL_FORMS",
     "MOST_BUILDS",
+    "PICKED_BY",
     "Grade",
     "Job",
     "NetworkRequest",
@@ -211,6 +212,10 @@ class SpreadRequest:
             raise InputError("spread.distribution", self.distribution, 'use "uniform" or "normal"')
 
 
+PICKED_BY = ("nominal", "build", "yield", "worst")
+"""What a pick may go by: see `PickRequest`."""
+
+
 @checked
 @dataclass(frozen=True, slots=True)
 class PickRequest:
@@ -219,8 +224,9 @@ class PickRequest:
     Attributes
     ----------
     pick_by : str
-        ``nominal``: the centred error with nominal values; ``build``: the 95th percentile of
-        the centred error over builds within tolerance.
+        ``nominal``: the centred error with nominal values; ``build``: its 95th percentile over
+        builds within tolerance; ``yield``: the share of builds within the error limit;
+        ``worst``: the largest error with every part at an end of its tolerance.
     sets : int
         1, or 2 networks for a stereo pair, picked together.
     budget_seconds : float or None
@@ -232,8 +238,9 @@ class PickRequest:
     budget_seconds: float | None = None
 
     def __post_init__(self) -> None:
-        if self.pick_by not in ("nominal", "build"):
-            raise InputError("pick.pick_by", self.pick_by, 'use "nominal" or "build"')
+        if self.pick_by not in PICKED_BY:
+            rule = "use " + ", ".join(f'"{name}"' for name in PICKED_BY)
+            raise InputError("pick.pick_by", self.pick_by, rule)
         if self.sets not in (1, 2):
             raise InputError("pick.sets", self.sets, "it must be 1 or 2")
         if self.budget_seconds is not None:

@@ -77,7 +77,9 @@ def test_a_pick_by_build_states_the_percentile_of_its_spread(distribution: str) 
     )
     assert result.search.objective_db == again.centred_db.p95
     assert result.shortlist[0].spread_p95_db == again.centred_db.p95
-    assert all(e.spread_p95_db >= again.centred_db.p95 for e in result.shortlist)
+    # Compared by other builds, an equal may be a little better by these.
+    low, high = result.search.interval_db
+    assert all(e.spread_p95_db >= low for e in result.shortlist)
 
 
 def test_a_form_that_cannot_make_the_curve_says_why() -> None:
@@ -120,4 +122,4 @@ def test_a_pick_by_build_leads_by_percentile() -> None:
     assert spreads == sorted(spreads)
     assert result.forms[0].form == result.best.topology.form
     assert result.search.criterion == "build"
-    assert result.search.proved or "may be better" in result.search.claim
+    assert result.search.proved or "less than the pick's" in result.search.claim

@@ -16,7 +16,6 @@ middle, and P_i, P_ij the derivatives over P_c, that gives discs about the value
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,30 +25,14 @@ from antecurve.algebra.transfer_function import TransferFunction
 from antecurve.curves.model import Curve, response
 from antecurve.networks.compiled import loaded_coefficients
 from antecurve.networks.topology import Loading
+from antecurve.parts.corners import box_corners
 from antecurve.parts.position import PickedNetwork
 
-__all__ = ["BoxProblem", "Expansion", "box_corners"]
+__all__ = ["BoxProblem", "Expansion"]
 
 Complexes = NDArray[np.complex128]
 Floats = NDArray[np.float64]
 _LARGEST_RADIUS = 0.5  # of abs(P/P_c - 1): beyond, 1/(1 - r) doubles the bounds; halving is better
-
-
-def box_corners(low: Floats, high: Floats) -> Floats:
-    """List all corners of a box; a position without range counts once.
-
-    Parameters
-    ----------
-    low, high : ndarray
-        Ends of each position's range [ohm or F], shape (positions,).
-
-    Returns
-    -------
-    ndarray
-        Values of the positions [ohm or F], shape (2**free, positions).
-    """
-    ends = [(a,) if a == b else (a, b) for a, b in zip(low, high, strict=True)]
-    return np.array(list(itertools.product(*ends)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -24,17 +24,23 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.analysis.box_expansion import BoxProblem, Expansion, box_corners
+from antecurve.analysis.box_expansion import BoxProblem, Expansion
 from antecurve.analysis.subject import WithParts, picked_of
 from antecurve.arrays import log_frequencies
 from antecurve.checked import checked
 from antecurve.curves.model import Curve, zero_pole_gain
-from antecurve.errors import InputError
-from antecurve.networks.centred_error import CentredError, error_range, sampled_half_range
+from antecurve.networks.centred_error import error_range, sampled_half_range
 from antecurve.networks.compiled import loaded_coefficients
 from antecurve.networks.conditions import Conditions, conditions_of
 from antecurve.networks.sensitivity import logarithmic_sensitivity
 from antecurve.networks.topology import Loading, Network
+from antecurve.parts.corners import (
+    MOST_POSITIONS,
+    box_corners,
+    checked_box,
+    corner_error_db,
+    free_positions,
+)
 from antecurve.parts.position import PickedNetwork
 from antecurve.parts.scatter import part_table, position_box, position_scatter
 from antecurve.quantities import DB_PER_NEPER, check_number
@@ -51,8 +57,6 @@ _FEW_POSITIONS = 8  # beyond, 2**positions corners at each frequency are too muc
 _FINE_POINTS = 240  # per decade: the grid of the centred error
 _COARSE_POINTS = 60  # a quarter of them: a sixteenth of the pairs
 _BLOCK = 256  # corners at a time: bounds the memory
-MOST_POSITIONS = 12
-"""Positions whose corners are few enough to be all examined."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,25 +124,7 @@ def worst_corner(
     InputError
         When there are too many positions for all corners, or the band is out of range.
     """
-    picked = picked_of(design)
-    conditions = conditions_of(design, conditions)
-    curve, loading, band_hz = conditions.curve, conditions.loading, conditions.band_hz
-    low, high = position_box(part_table(picked))
-    _check_size(low, high)
-    responses = loaded_coefficients(picked.topology, box_corners(low, high), loading=loading)
-    return float(CentredError(curve, band_hz=band_hz)(responses).max())
-
-
-def _free_positions(low: Floats, high: Floats) -> int:
-    return int(np.count_nonzero(low < high))
-
-
-def _check_size(low: Floats, high: Floats) -> None:
-    free = _free_positions(low, high)
-    if free > MOST_POSITIONS:
-        raise InputError(
-            "network", f"{free} positions", f"the worst case takes at most {MOST_POSITIONS}"
-        )
+    return corner_error_db(picked_of(design), conditions_of(design, conditions))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -315,10 +301,9 @@ def worst_case(
     picked = picked_of(design)
     conditions = conditions_of(design, conditions)
     curve, loading, band_hz = conditions.curve, conditions.loading, conditions.band_hz
-    low, high = position_box(part_table(picked))
-    _check_size(low, high)
+    low, high = checked_box(picked)
     if points_per_decade is None:
-        few = _free_positions(low, high) <= _FEW_POSITIONS
+        few = free_positions(low, high) <= _FEW_POSITIONS
         points_per_decade = _FINE_POINTS if few else _COARSE_POINTS
     frequency = log_frequencies(band_hz, points_per_decade=points_per_decade)
     problem = BoxProblem(picked, curve, loading, frequency)
@@ -369,7 +354,7 @@ def worst_case_or_none(
     """
     picked = picked_of(design)
     conditions = conditions_of(design, conditions)
-    if _free_positions(*position_box(part_table(picked))) > MOST_POSITIONS:
+    if free_positions(*position_box(part_table(picked))) > MOST_POSITIONS:
         return None
     return worst_case(picked, conditions, most_boxes=most_boxes)
 

@@ -16,6 +16,7 @@ from antecurve.files import job_fields as fields
 from antecurve.files.reading import read_toml
 from antecurve.job import (
     MOST_BUILDS,
+    PICKED_BY,
     Grade,
     Job,
     NetworkRequest,
@@ -94,7 +95,7 @@ _SPREAD: fields.Section = {
     "distribution": fields.text(("uniform", "normal")),
 }
 _PICK: fields.Section = {
-    "pick_by": fields.text(("nominal", "build")),
+    "pick_by": fields.text(PICKED_BY),
     "sets": fields.whole(minimum=1, maximum=2),
     "budget_seconds": fields.quantity("s", **_POSITIVE),
 }

@@ -77,7 +77,10 @@ seed = 1
 distribution = "uniform"         # or "normal": tolerance = 3 sigma, cut there
 
 [pick]
-pick_by = "nominal"              # smallest error with nominal values; "build": of 95 % of builds
+pick_by = "nominal"              # smallest error with nominal values; or what the parts as they
+                                 # scatter do: "build" the smallest error of 95 % of builds,
+                                 # "yield" most builds within error_limit_db, "worst" the
+                                 # smallest error with every part at an end of its tolerance
 sets = 1                         # 2: a pair of networks for stereo, picked together
 # budget_seconds = 60            # the best found after so long; else 120 s, 30 s for elements
 

@@ -27,6 +27,7 @@ __all__ = [
     "ChannelMismatch",
     "MeasuredBuilds",
     "builds_of",
+    "error_histogram",
     "error_percentile_db",
 ]
 
@@ -242,6 +243,39 @@ def builds_of(
     return Builds(source, evaluator, seed)
 
 
+def error_histogram(
+    picked: PickedNetwork, job: Job, *, builds: int | None = None, seed: int | None = None
+) -> LogHistogram:
+    """Simulate the builds of a job and count their centred errors.
+
+    Parameters
+    ----------
+    picked : PickedNetwork
+        A network with its parts.
+    job : Job
+        Curve, loading and band; seed, number and distribution of its builds.
+    builds : int or None, optional
+        Fewer builds than the job's: the first ones of the same.
+    seed : int or None, optional
+        Another seed than the job's.
+
+    Returns
+    -------
+    LogHistogram
+        Of the centred error [dB].  `antecurve.analysis.spread.spread` of the same job has the same.
+    """
+    ready = builds_of(
+        picked,
+        curve=job.curve,
+        loading=job.loading,
+        band_hz=job.target.band_hz,
+        seed=job.spread.seed if seed is None else seed,
+        distribution=job.spread.distribution,
+    )
+    wanted = job.spread.builds if builds is None else min(builds, job.spread.builds)
+    return ready.centred_histogram(wanted)
+
+
 def error_percentile_db(
     picked: PickedNetwork, job: Job, *, fraction: float = 0.95, builds: int | None = None
 ) -> float:
@@ -263,13 +297,4 @@ def error_percentile_db(
     float
         The percentile [dB].  `antecurve.analysis.spread.spread` of the same job gives the same.
     """
-    ready = builds_of(
-        picked,
-        curve=job.curve,
-        loading=job.loading,
-        band_hz=job.target.band_hz,
-        seed=job.spread.seed,
-        distribution=job.spread.distribution,
-    )
-    wanted = job.spread.builds if builds is None else min(builds, job.spread.builds)
-    return ready.centred_histogram(wanted).quantile(fraction)
+    return error_histogram(picked, job, builds=builds).quantile(fraction)

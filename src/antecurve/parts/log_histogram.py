@@ -119,6 +119,24 @@ class LogHistogram:
         middle = self._low * math.exp((bin_index + 0.5) * self._width)
         return min(max(middle, self.least), self.greatest)
 
+    def share_within(self, limit: float) -> float:
+        """Compute the share of all values that do not exceed a limit.
+
+        Parameters
+        ----------
+        limit : float
+            Above 0.
+
+        Returns
+        -------
+        float
+            From 0 to 1; the bin of the limit counts as within.  NaN without values.
+        """
+        if not self.count:
+            return math.nan
+        last = int(math.log(max(limit, self._low) / self._low) / self._width)
+        return float(self._bins[: last + 1].sum()) / self.count
+
     def percentiles(self) -> Percentiles:
         """Compute the percentiles that results are stated by.
 

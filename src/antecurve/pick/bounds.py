@@ -72,7 +72,7 @@ from numpy.typing import NDArray
 from antecurve.pick.affine import AffineBound, exclude_and_contract
 from antecurve.pick.model import CURVATURE_GROWTH, Linear, NetworkModel
 
-__all__ = ["BoxBound", "bound_boxes"]
+__all__ = ["BoxBound", "bound_boxes", "growth_factor"]
 
 Floats = NDArray[np.float64]
 
@@ -143,8 +143,19 @@ def bound_boxes(model: NetworkModel, low: Floats, high: Floats, *, limit: float)
     return BoxBound(keep, centre + half * bound.low, centre + half * bound.high, worth)
 
 
-def _phi(a: Floats) -> Floats:
-    """(exp a - 1 - a) / a^2, by its series for small a."""
+def growth_factor(a: Floats) -> Floats:
+    """Compute phi(a) = (exp a - 1 - a) / a^2, by its series for small a.
+
+    Parameters
+    ----------
+    a : numpy.ndarray of float, shape (...)
+        0 or greater.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (...)
+        phi, 1/2 at 0.
+    """
     safe = np.maximum(a, 1e-2)
     series = 0.5 + a / 6.0 + a * a / 24.0 + a * a * a / 100.0
     return np.where(a < 1e-2, series, (np.expm1(safe) - safe) / (safe * safe))
@@ -154,7 +165,7 @@ def _grown(sizes: Floats, half: Floats) -> Floats:
     """phi(kappa h) sum u_i h_i^2."""
     largest = np.minimum(CURVATURE_GROWTH * half.max(axis=1), 500.0)
     total = (sizes * (half * half)[:, None, :]).sum(axis=2)
-    return np.asarray(_phi(largest)[:, None] * total)
+    return np.asarray(growth_factor(largest)[:, None] * total)
 
 
 def _remainder(

@@ -84,14 +84,54 @@ class Candidates:
         Candidates
             Some of them.
         """
-        chosen = np.flatnonzero(self.second < 0)
+        return self.chosen(self.second < 0)
+
+    def chosen(self, which: NDArray[np.bool_]) -> Candidates:
+        """Select some of the candidates.
+
+        Parameters
+        ----------
+        which : numpy.ndarray of bool, shape (candidates,)
+            Which.
+
+        Returns
+        -------
+        Candidates
+            They.
+        """
         return replace(
             self,
-            values=self.values[chosen],
-            first=self.first[chosen],
-            second=self.second[chosen],
-            joined=self.joined[chosen],
+            values=self.values[which],
+            first=self.first[which],
+            second=self.second[which],
+            joined=self.joined[which],
         )
+
+    def index_of(self, other: Candidates, index: int) -> int:
+        """Find a candidate of another selection from the same parts among these.
+
+        Parameters
+        ----------
+        other : Candidates
+            The selection.
+        index : int
+            Which of its candidates.
+
+        Returns
+        -------
+        int
+            Its number here.
+        """
+        if other is self:
+            return index
+        low, high = (
+            np.searchsorted(self.values, other.values[index], "left"),
+            np.searchsorted(self.values, other.values[index], "right"),
+        )
+        same = (self.first[low:high] == other.first[index]) & (
+            self.second[low:high] == other.second[index]
+        )
+        return int(low + np.flatnonzero(same)[0])
 
     def without(self, used: Counter[int]) -> Candidates:
         """Take parts away from the candidates.
@@ -114,15 +154,7 @@ class Candidates:
         enough = (quantity[self.first] >= need) & (
             (self.second < 0) | (quantity[self.second] >= need)
         )
-        chosen = np.flatnonzero(enough)
-        return replace(
-            self,
-            quantity=quantity,
-            values=self.values[chosen],
-            first=self.first[chosen],
-            second=self.second[chosen],
-            joined=self.joined[chosen],
-        )
+        return replace(self.chosen(enough), quantity=quantity)
 
     def uses(self, index: int) -> tuple[int, ...]:
         """List the indices of the parts that a candidate uses, once for each use.

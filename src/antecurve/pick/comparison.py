@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from antecurve.pick.branch_and_bound import Space
 from antecurve.pick.model import NEPER_DB
@@ -19,8 +19,8 @@ def compared(
     best: Contender,
     finalists: Sequence[Contender] = (),
     *,
-    lower: float,
     proved: bool,
+    objective_db: Callable[[Contender], float] = lambda c: c.centred_db,
 ) -> tuple[FormOutcome, ...]:
     """Compare the networks of a job.
 
@@ -31,36 +31,36 @@ def compared(
     best : Contender
         The pick.
     finalists : sequence of Contender, optional
-        Of a pick by build: combinations simulated with all builds, of each network at least one
-        where there is one.
-    lower : float
-        What no combination's objective is below, as far as proved [Np].
+        Where the parts scatter: combinations compared, of each network at least one where there
+        is one.
     proved : bool
         Whether `best` is proved to have the smallest objective.
+    objective_db : callable, optional
+        What the job picks by [dB]; the centred error by default.
 
     Returns
     -------
     tuple of FormOutcome
-        Networks first, the smallest first of what the job picks by (error, or 95th percentile
-        over builds), then the forms that can't make the curve.  Forms that are one network are
-        one line with all their names.  Of networks other than the pick's it is the best that was
-        met, which is proved where the search looked for the best of each.
+        Networks first, the smallest first of what the job picks by, then the forms that can't make
+        the curve.  Forms that are one network are one line with all their names.  Of networks
+        other than the pick's it is the best that was met, which is proved where the search looked
+        for the best of each.
     """
     outcomes: list[FormOutcome] = []
     for number, space in enumerate(search.spaces):
         names = ", ".join(space.forms)
-        chosen = _best_of(search, space, best, finalists)
+        chosen = _best_of(search, space, best, finalists, objective_db)
         if chosen is None:
             outcomes.append(FormOutcome(names, reason="no combination of the parts was met"))
             continue
-        objective_db = chosen.p95_db() if finalists else chosen.centred_db
-        bound = max(lower, 0.0 if finalists else search.lower_of.get(number, 0.0))
-        error = objective_db / NEPER_DB
+        value_db = objective_db(chosen)
+        bound = max(search.lower, search.lower_of.get(number, 0.0))
+        error = value_db / NEPER_DB
         outcomes.append(
             FormOutcome(
                 names, chosen.centred_db, chosen.p95_db(), chosen.parts, chosen.output_ohm,
-                objective_db=objective_db,
-                lower_bound_db=min(bound * NEPER_DB, objective_db),
+                objective_db=value_db,
+                lower_bound_db=min(bound * NEPER_DB, value_db),
                 proved=(chosen is best and proved)
                 or error <= max(bound + 2.0 * resolution(error), FLOOR),
             )
@@ -71,7 +71,11 @@ def compared(
 
 
 def _best_of(
-    search: Search, space: Space, best: Contender, finalists: Sequence[Contender]
+    search: Search,
+    space: Space,
+    best: Contender,
+    finalists: Sequence[Contender],
+    objective_db: Callable[[Contender], float],
 ) -> Contender | None:
     """The pick where it is of this network, else the best of the network that was met."""
     if best.space.model is space.model:
@@ -79,4 +83,4 @@ def _best_of(
     if not finalists:
         return search.best(space)
     own = (c for c in finalists if c.space.model is space.model)
-    return min(own, key=Contender.p95_db, default=None)
+    return min(own, key=objective_db, default=None)

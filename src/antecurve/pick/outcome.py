@@ -170,5 +170,5 @@ def finished(search: Search, best: Contender, complete: bool) -> PickResult:
         with_exact(best),
         done,
         shortlist(best, search.pool),
-        forms=compared(search, best, lower=search.lower, proved=complete),
+        forms=compared(search, best, proved=complete),
     )

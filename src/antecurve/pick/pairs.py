@@ -75,7 +75,7 @@ def pick_pair(search: Search, best: Contender, complete: bool) -> PickResult:
             "beside the drawer",
         )
     better, worse = pair
-    forms = compared(search, better, lower=search.lower, proved=complete and better is best)
+    forms = compared(search, better, proved=complete and better is best)
     if whole:
         search.settle(worse.centred_db / NEPER_DB)
     claim = "no two networks of one form have a smaller error of the worse" if whole else ""

@@ -1,4 +1,4 @@
-"""The pick by what will be built: the smallest 95th percentile of the error over builds."""
+"""The pick by what will be built: its percentile, its yield or its worst case, with a bound."""
 
 from __future__ import annotations
 
@@ -8,45 +8,62 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.networks.centred_error import sampled_half_range
-from antecurve.parts.distributions import deviation_quantile
-from antecurve.parts.joined import JOINS, joined_weights, values_add
 from antecurve.pick.branch_and_bound import Space
-from antecurve.pick.candidates import Candidates
 from antecurve.pick.comparison import compared
-from antecurve.pick.model import CURVATURE_GROWTH, NEPER_DB
+from antecurve.pick.criteria import Criterion, OfYield, criterion_of, percentile_interval_db
+from antecurve.pick.model import NEPER_DB
 from antecurve.pick.outcome import report, with_exact
+from antecurve.pick.percentile_bounds import COMMON_DRAWS, PercentileBounds
+from antecurve.pick.percentile_search import PercentileSearch
 from antecurve.pick.result import PickResult
-from antecurve.pick.search_passes import Search, tie_limit
-from antecurve.pick.shortlist import SCREENING_BUILDS, Contender, shortlist
+from antecurve.pick.rounding import neighbours
+from antecurve.pick.search_passes import Search
+from antecurve.pick.shortlist import SCREENING_BUILDS, Contender, contender, shortlist
 
-__all__ = ["pick_by_build"]
+__all__ = ["pick_as_built"]
 
 Floats = NDArray[np.float64]
+Indices = NDArray[np.int64]
 
-_STEP = 1.4  # growth of the window: the first that suffices is at most this much too wide
-_MOST_LISTED = 20_000  # combinations: their screening takes some seconds
-_FIRST_SHARE = 0.02  # of the percentile, for the first window: smaller ones hold next to nothing
-_BEYOND = 1.001  # past the window that suffices, so that rounding does not undo it
-_SECONDS = 15.0  # windows are widened no more after this time: the pick is good by then
-_LINEAR_BUILDS = 800  # percentile to some 3 % by the same draws for all: enough to choose 48 by
+_EVEN_SHARES = (0.5, 0.55, 0.65)  # of the larger of two parts: even ones scatter least together
+_DESCENT_ROUNDS = 6  # by judgement: descents settle within four
+_DESCENT_WIDTH = 4  # combinations whose neighbours are looked at in each round
+_MOST_NEIGHBOURS = 400  # whose percentile is estimated: 0.1 ms each
 _SIMULATED = 48  # combinations simulated by the screening builds: some 0.3 s
-_FINALISTS = 8  # of them simulated with all builds of the job: some 0.5 s for 100,000
-_MOST_BUILDS = 5e6  # builds in all, up to which every combination of a short list is a finalist
-_CHUNK = 64  # combinations at a time: 100 MB
+_FINALISTS = 8  # of them compared by as many builds as the job has: some 0.5 s for 100,000
+_MOST_BOXES = 40_000  # in all, some seconds: more close the gap slowly
+_BOXES_AT_A_TIME = 2_000  # before the network with the smallest bound is chosen anew
+_NO_MORE_TO_GAIN = 1e-3  # of the builds: a yield so near to all of them needs no bound
+_LEAST_FRACTION = 0.02  # of the builds: below it a percentile of the common draws says little
 
 
-@dataclass(frozen=True, slots=True)
-class _Window:
-    """Combinations with a nominal error up to a limit [dB], all of them where `complete`."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Ranked:
+    """Combinations compared, and what is proved of all others.
 
-    limit_db: float
-    listed: list[Contender]
-    complete: bool
+    Attributes
+    ----------
+    finalists : list of Contender
+        The best first.
+    simulated : int
+        Combinations compared by fewer builds.
+    lower : float
+        What the objective of no combination is below [Np].
+    lower_of : dict of int to float
+        The same of each network, by the number of its space.
+    closed : bool
+        Whether no combination is better by more than chance may add.
+    """
+
+    finalists: list[Contender]
+    simulated: int
+    lower: float
+    lower_of: dict[int, float]
+    closed: bool
 
 
-def pick_by_build(search: Search, best: Contender, complete: bool) -> PickResult:
-    """Pick by the 95th percentile of the error over builds.
+def pick_as_built(search: Search, best: Contender) -> PickResult:
+    """Pick by the error over builds, the yield or the worst case.
 
     Parameters
     ----------
@@ -54,192 +71,247 @@ def pick_by_build(search: Search, best: Contender, complete: bool) -> PickResult
         A search that has found the smallest nominal error.
     best : Contender
         The pick by nominal error.
-    complete : bool
-        Whether that is proved.
 
     Returns
     -------
     PickResult
-        The pick; `search.objective_db` is its percentile, and `search.claim` says what was
-        examined and what is proved.
+        The pick; `search.objective_db` is its percentile over the job's builds, or its worst
+        case, and `search.claim` says what is proved.
 
     Notes
     -----
-    All combinations with a nominal centred error within a window are listed and screened by a
-    linear model of the scatter.  The best are simulated with the first builds of the job, and
-    the best of those with all: draws, seed and distribution are the job's.  What a screening
-    leaves out may be better, so that a pick is proved only where every combination listed was
-    simulated with all builds.
-
-    Deviations are symmetric about nominal.  Hence for the two frequencies of a combination's
-    largest and smallest error, the difference of the errors is at least its nominal value, less
-    what the response departs from its tangent, in half of the builds: a combination's percentile
-    is no less than its nominal error less that departure (`antecurve.pick.bounds`: at most
-    phi(kappa h) sum u_i h_i^2 with u_i <= 1 each for numerator and denominator, h_i the
-    tolerances).
+    Combinations with even pairs of parts, near ones and those met by a branch and bound
+    (`antecurve.pick.percentile_search`) are compared by builds of another seed than the job's, so
+    that the job's own builds are a fresh sample for the figure that is printed.
     """
-    departure_db = _departure_db(search)
-    nominal_db = search.lower * NEPER_DB
-    window = _window(search, best, complete, departure_db)
-    outside_db = max(0.0, window.limit_db - departure_db) if window.complete else 0.0
-    finalists = _finalists(search, window.listed, outside_db)
-    first = finalists[0]
-    exhaustive = window.complete and {id(c) for c in window.listed} <= {id(c) for c in finalists}
-    bound_db = outside_db if exhaustive else nominal_db - departure_db
-    search.lower = max(0.0, min(first.p95_db(), bound_db)) / NEPER_DB
-    proved = exhaustive and outside_db >= first.p95_db()
-    claim = _claim(search, window, finalists, outside_db, proved=proved)
-    done = replace(report(search, first.p95_db(), proved, claim), criterion="build")
-    entries = shortlist(first, search.pool + finalists)
-    forms = compared(search, first, finalists, lower=search.lower, proved=proved)
-    return PickResult(with_exact(first), done, entries, forms=forms)
-
-
-def _claim(
-    search: Search,
-    window: _Window,
-    finalists: list[Contender],
-    outside_db: float,
-    *,
-    proved: bool,
-) -> str:
-    """What was examined, and what is proved, in a few sentences."""
-    builds = search.job.spread.builds
-    count = len(window.listed)
-    if not window.complete:
-        return (
-            f"the search ended before all combinations near the best were listed. Of {count} at "
-            f"hand the pick has the smallest 95th percentile over {builds:,} builds. Nothing "
-            "is proved"
-        )
-    listed = f"{count:,} have a nominal centred error up to {window.limit_db:.4g} dB. "
-    if proved:
-        return (
-            f"{listed}All were simulated with {builds:,} builds, and the pick has the smallest "
-            f"95th percentile. Any other combination's is at least {outside_db:.3g} dB (proved)"
-        )
-    screened = min(count, _SIMULATED)
-    few = min(SCREENING_BUILDS, builds)
-    stages = f"The best {screened} by a linear model were simulated with {few:,} builds"
-    if few < builds:
-        stages += f", the best {len(finalists)} of them with {builds:,}"
-    open_text = "" if count <= screened else " Others of the list may be better."
-    gap = finalists[0].p95_db() - outside_db
-    outside = f" Combinations outside the list have at least {outside_db:.3g} dB (proved)"
-    if gap > 0.0:
-        outside += f", {gap:.3g} dB below the pick's: one of them may be better"
-    return f"{listed}{stages}. The pick has the smallest 95th percentile of those.{open_text}" + (
-        outside if outside_db > 0.0 else " Nothing is proved about the others"
+    criterion = criterion_of(search.job)
+    good = _good_ones(search, [best, *search.pool], criterion)
+    if isinstance(criterion, OfYield):
+        good = _leading(search, good)
+        good.sort(key=lambda c: criterion.compared(c, SCREENING_BUILDS))
+        share = good[0].share_within(criterion.limit_db, fresh=False)
+        criterion = replace(criterion, fraction=max(share, _LEAST_FRACTION))
+    ranked = _ranked(search, good, criterion)
+    first = ranked.finalists[0]
+    if isinstance(criterion, OfYield):
+        fraction = max(first.share_within(criterion.limit_db), _LEAST_FRACTION)
+        criterion = replace(criterion, fraction=fraction)
+    objective_db = criterion.objective_db(first)
+    search.lower = min(ranked.lower, objective_db / NEPER_DB)
+    claim = _claim(search, ranked, criterion)
+    interval = None if criterion.worst else percentile_interval_db(first, criterion.fraction)
+    done = replace(
+        report(search, objective_db, ranked.closed, claim),
+        criterion=criterion.name, interval_db=interval, ties=_ties(ranked, criterion),
+    )  # fmt: skip
+    search.lower_of = ranked.lower_of
+    forms = compared(
+        search, first, ranked.finalists, proved=ranked.closed, objective_db=criterion.objective_db
+    )
+    return PickResult(
+        with_exact(first), done, shortlist(first, search.pool + ranked.finalists), forms=forms
     )
 
 
-def _window(search: Search, best: Contender, complete: bool, departure_db: float) -> _Window:
-    """A window of nominal errors and all combinations in it, if it could be completed."""
-    target_db = best.p95_db()
-    # From here on no combination outside has the smaller percentile.
-    enough = _BEYOND * (target_db + departure_db) / NEPER_DB
-    if not math.isfinite(enough):
-        enough = _STEP * target_db / NEPER_DB
-    wider = _STEP * max(tie_limit(best), _FIRST_SHARE * target_db / NEPER_DB)
-    window = _Window(search.lower * NEPER_DB, [best], False)
-    while (
-        complete
-        and window.limit_db < enough * NEPER_DB
-        and len(window.listed) < _MOST_LISTED
-        and search.seconds < _SECONDS
-    ):
-        limit = min(wider, enough)
-        result = search.run(limit, keep_all=True)
-        if not result.complete:
-            break
-        window = _Window(limit * NEPER_DB, result.contenders or [best], True)
-        wider = _STEP * limit
-    return window
-
-
-def _finalists(search: Search, listed: list[Contender], outside_db: float) -> list[Contender]:
-    """Combinations simulated with all builds of the job, smallest percentile first."""
-    simulated = sorted(_screened(search, listed), key=_first_builds)
-    builds = search.job.spread.builds
-    provable = len(listed) <= len(simulated) and outside_db >= _first_builds(simulated[0])
-    if provable and len(listed) * builds <= _MOST_BUILDS:
-        finalists = simulated
-    else:
-        finalists = simulated[:_FINALISTS]
-    # Of each network the best, so that the forms can be compared by the same builds.
-    for space in search.spaces:
-        if not any(c.space.model is space.model for c in finalists):
-            known = sorted(
-                (c for c in search.pool if c.space.model is space.model), key=Contender.tie_key
+def _good_ones(search: Search, known: list[Contender], criterion: Criterion) -> list[Contender]:
+    """Combinations with small percentiles, as far as estimates tell, smallest first."""
+    fraction = 0.95 if math.isnan(criterion.fraction) else criterion.fraction
+    ranked: list[tuple[float, int, Contender]] = []
+    for number, (space, starts) in enumerate(zip(search.spaces, search.starts, strict=True)):
+        bounds = PercentileBounds(space, worst=criterion.worst)
+        indices = [np.zeros((0, len(space.candidates)), dtype=np.int64)]
+        indices += [_in_space(c, space) for c in known if c.space.model is space.model]
+        for share in _EVEN_SHARES:
+            even = [p.chosen(bounds.even_parts(i, share)) for i, p in enumerate(space.candidates)]
+            if all(len(p.values) for p in even) and len(starts):
+                other = Space(space.model, tuple(even), space.grids.exchanges)
+                indices += [_in_space(c, space) for c in search.near(other, starts)]
+        unique = np.unique(np.concatenate(indices), axis=0)
+        chosen, estimates = _descended(space, bounds, unique, fraction)
+        errors = space.error(space.values(chosen))
+        ranked += [
+            (estimate, number, c)
+            for estimate, c in zip(
+                estimates.tolist(), contender(space, chosen, errors), strict=True
             )
-            own = [c for c in simulated if c.space.model is space.model] or known[:_FINALISTS]
-            finalists = finalists + sorted(own, key=_first_builds)[:1]
-    return sorted(finalists, key=Contender.p95_db)
+        ]
+    return [c for *_, c in sorted(ranked, key=lambda item: item[:2])]
 
 
-def _first_builds(contender: Contender) -> float:
-    """The percentile over the screening builds [dB]."""
-    return contender.p95_db(SCREENING_BUILDS)
+def _in_space(contender: Contender, space: Space) -> Indices:
+    """The candidates of a combination among all those of its network, shape (1, elements)."""
+    columns = zip(contender.space.candidates, space.candidates, contender.indices, strict=True)
+    return np.array([[whole.index_of(own, int(i)) for own, whole, i in columns]])
 
 
-def _departure_db(search: Search) -> float:
-    """Most that a build's level departs from the tangent [dB], over all networks of the job."""
-    return max(_departure_of(space) for space in search.spaces)
+def _descended(
+    space: Space, bounds: PercentileBounds, indices: Indices, fraction: float
+) -> tuple[Indices, Floats]:
+    """Combinations near given ones with smaller percentiles, and their estimates, least first."""
+    known = indices[:0]
+    estimates = np.zeros(0)
+    for _ in range(_DESCENT_ROUNDS):
+        rows = space.model.rows(space.values(indices))
+        nearest = np.argsort(np.ptp(rows[:, :-1], axis=1), kind="stable")[:_MOST_NEIGHBOURS]
+        indices = indices[nearest]
+        indices = indices[space.admitted(indices)]
+        known = np.concatenate([known, indices])
+        estimates = np.append(estimates, bounds.of_combinations(indices, fraction)[1])
+        known, first = np.unique(known, axis=0, return_index=True)
+        order = np.argsort(estimates[first], kind="stable")
+        before = estimates.min(initial=math.inf)
+        known, estimates = known[order], estimates[first][order]
+        around = neighbours(space, known[:_DESCENT_WIDTH])
+        seen = {row.tobytes() for row in known}
+        indices = around[[row.tobytes() not in seen for row in around]]
+        if not len(indices) or before < estimates[0]:
+            break
+    return known[:_SIMULATED], estimates[:_SIMULATED]
 
 
-def _departure_of(space: Space) -> float:
-    """The same over all networks of one shape; infinite where it is no ladder [dB]."""
-    if space.model.ladder is None:
-        return math.inf
-    tolerance = np.array(
-        [max(p.tolerance for p in candidates.parts) for candidates in space.candidates]
-    )
-    log = np.log1p(tolerance / (1.0 - tolerance))
-    largest = CURVATURE_GROWTH * float(log.max())
-    phi = (math.expm1(largest) - largest - largest**2 / 2) / largest**2 + 0.5 if largest else 0.5
-    return float(2.0 * phi * np.sum(log**2)) * NEPER_DB
+def _ranked(search: Search, good: list[Contender], criterion: Criterion) -> _Ranked:
+    """The best combinations of those met, compared by builds, and bounds of all others."""
+    full = isinstance(criterion, OfYield) and criterion.fraction > 1.0 - _NO_MORE_TO_GAIN
+    searches: list[PercentileSearch] = []
+    target = math.inf
+    if not full:
+        good = _by_builds(_leading(search, good), criterion)
+        target = _objective(good[0], criterion) * (1.0 - criterion.resolution(good[0])) / NEPER_DB
+        searches = _searched(search, criterion, target)
+    met = [c for s in searches for c in _contenders(s)]
+    simulated = _by_builds(_leading(search, good) + met, criterion)
+    finalists = _compared(search, simulated, criterion)
+    known = {(id(c.space.model), c.indices.tobytes()) for c in simulated}
+    lower_of = {
+        number: min(
+            s.lower, s.open_bound,
+            *(
+                bound
+                for row, bound in zip(s.met, s.met_bounds.tolist(), strict=True)
+                if (id(s.space.model), row.tobytes()) not in known
+            ),
+        )
+        for number, s in enumerate(searches)
+    }  # fmt: skip
+    lower = min(lower_of.values(), default=0.0)
+    return _Ranked(finalists, len(simulated), lower, lower_of, full or lower >= target)
 
 
-def _screened(search: Search, listed: list[Contender]) -> list[Contender]:
-    """The best combinations by the linear model."""
-    if len(listed) <= _SIMULATED:
-        return listed
-    percentiles: list[tuple[float, int]] = []
+def _leading(search: Search, good: list[Contender]) -> list[Contender]:
+    """The first combinations, and of each network the first."""
+    own = (next((c for c in good if c.space.model is space.model), None) for space in search.spaces)
+    return good[:_SIMULATED] + [c for c in own if c is not None]
+
+
+def _objective(contender: Contender, criterion: Criterion) -> float:
+    """What the search has to stay below, by the draws that serve to compare [dB]."""
+    if criterion.worst:
+        return criterion.objective_db(contender)
+    return contender.percentile_db(criterion.fraction, fresh=False)
+
+
+def _searched(search: Search, criterion: Criterion, target: float) -> list[PercentileSearch]:
+    """Networks searched by bounds, always the one whose bound is smallest."""
+    searches = []
     for space in search.spaces:
-        own = [i for i, c in enumerate(listed) if c.space.model is space.model]
-        for start in range(0, len(own), _CHUNK):
-            batch = own[start : start + _CHUNK]
-            spreads = _linear_percentiles(space, [listed[i] for i in batch])
-            percentiles += list(zip(spreads, batch, strict=True))
-    return [listed[i] for _, i in sorted(percentiles)[:_SIMULATED]]
+        bounds = PercentileBounds(space, worst=criterion.worst)
+        boxes = search.cut(space, target + bounds.departure)
+        searches.append(PercentileSearch(space, bounds, criterion.fraction, boxes))
+    able = [s for s in searches if s.bounds.valid]
+    examined = 0
+    while able and examined < _MOST_BOXES and not search.late:
+        now = min(able, key=lambda s: s.open_bound)
+        if not len(now.boxes):
+            break
+        form = now.space.model.topology.form
+
+        def watch(evaluated: int, open_boxes: int, form: str = form) -> None:
+            search.tell(form, target, evaluated, open_boxes)
+
+        try:
+            now.run(target, most_boxes=_BOXES_AT_A_TIME, deadline=search.deadline, watch=watch)
+        except KeyboardInterrupt:
+            break
+        examined += _BOXES_AT_A_TIME
+    search.evaluated += sum(s.evaluated for s in searches)
+    return searches
 
 
-def _linear_percentiles(space: Space, contenders: list[Contender]) -> list[float]:
-    """95th percentiles with the response linear in the deviations [Np]."""
-    indices = np.array([c.indices for c in contenders])
-    linear = space.model.linearise(space.values(indices))
-    count = indices.shape[1]
-    scale = np.stack(
-        [_part_scales(space.candidates[i], indices[:, i]) for i in range(count)], axis=1
+def _contenders(found: PercentileSearch) -> list[Contender]:
+    """Combinations with the smallest estimates that a search met."""
+    indices = found.met[:_SIMULATED]
+    return contender(found.space, indices, found.space.error(found.space.values(indices)))
+
+
+def _by_builds(contenders: list[Contender], criterion: Criterion) -> list[Contender]:
+    """Combinations by the first of the builds that serve to compare, the best first."""
+    unique = {(id(c.space.model), c.indices.tobytes()): c for c in reversed(contenders)}
+    return sorted(unique.values(), key=lambda c: criterion.compared(c, SCREENING_BUILDS))
+
+
+def _compared(search: Search, simulated: list[Contender], criterion: Criterion) -> list[Contender]:
+    """The best by as many builds as the job has, and of each network the best."""
+    chosen = simulated[:_FINALISTS]
+    for space in search.spaces:
+        if not any(c.space.model is space.model for c in chosen):
+            chosen += [c for c in simulated if c.space.model is space.model][:1]
+    return sorted(chosen, key=lambda c: criterion.compared(c, None))
+
+
+def _ties(ranked: _Ranked, criterion: Criterion) -> int:
+    """Count the finalists that chance does not tell from the pick."""
+    first, *others = ranked.finalists
+    most = _objective(first, criterion) * (1.0 + criterion.resolution(first))
+    return sum(_objective(c, criterion) <= most for c in others)
+
+
+def _claim(search: Search, ranked: _Ranked, criterion: Criterion) -> str:
+    """What was compared, and what is proved, in a few sentences."""
+    first = ranked.finalists[0]
+    sentences = [_figure(search, first, criterion)]
+    ties = _ties(ranked, criterion)
+    if ties and not criterion.worst:
+        sentences.append(f"{ties} of {len(ranked.finalists)} finalists tie with it within chance")
+    sentences.append(_proof(search, ranked, criterion))
+    return ". ".join(sentences)
+
+
+def _figure(search: Search, first: Contender, criterion: Criterion) -> str:
+    builds = search.job.spread.builds
+    if criterion.worst:
+        return (
+            f"with every part at an end of its tolerance the error is at most "
+            f"{first.worst_corner_db():.3g} dB"
+        )
+    low, high = percentile_interval_db(first, criterion.fraction)
+    if isinstance(criterion, OfYield):
+        share = first.share_within(criterion.limit_db)
+        return f"{share:.2%} of {builds:,} builds keep ±{criterion.limit_db:g} dB"
+    return (
+        f"95 % of {builds:,} fresh builds are within ±{first.p95_db():.3g} dB "
+        f"({low:.4g} to {high:.4g} dB with 95 % confidence)"
     )
-    slopes = linear.slopes[:, :-1, :, None] * scale[:, None, :, :]
-    flat = slopes.reshape(len(contenders), slopes.shape[1], count * 2)
-    wanted = space.model.job.spread
-    uniform = np.random.default_rng(wanted.seed).random((count * 2, _LINEAR_BUILDS))
-    errors = linear.rows[:, :-1, None] + flat @ deviation_quantile(uniform, wanted.distribution)
-    return [float(v) for v in np.percentile(sampled_half_range(errors, axis=1), 95.0, axis=1)]
 
 
-def _part_scales(candidates: Candidates, index: NDArray[np.int64]) -> Floats:
-    """Change of ln(value) for each of two parts at the end of its tolerance."""
-    value = np.array([p.value for p in candidates.parts])
-    tolerance = np.array([p.tolerance for p in candidates.parts])
-    first, second = candidates.first[index], candidates.second[index]
-    pair = second >= 0
-    adds = np.array([values_add(candidates.kind, joined) for joined in JOINS])[
-        candidates.joined[index]
-    ]
-    absent = np.where(adds, 0.0, np.inf)
-    values = np.stack([value[first], np.where(pair, value[second], absent)])
-    weights = joined_weights(values, adds=adds)
-    return np.asarray((weights * np.stack([tolerance[first], tolerance[second]])).T)
+def _proof(search: Search, ranked: _Ranked, criterion: Criterion) -> str:
+    """What is proved of all combinations, in a sentence."""
+    objective_db = criterion.objective_db(ranked.finalists[0])
+    lower_db = min(ranked.lower * NEPER_DB, objective_db)
+    draws = "" if criterion.worst else f", by {COMMON_DRAWS:,} draws common to all"
+    what = {
+        "build": "95 % error",
+        "worst": "worst case",
+        "yield": f"error that {criterion.fraction:.2%} of builds keep",
+    }[criterion.name]
+    if isinstance(criterion, OfYield) and criterion.fraction > 1.0 - _NO_MORE_TO_GAIN:
+        return "No combination can keep it noticeably more often"
+    if ranked.closed and criterion.worst:
+        return "No other combination of these parts does better (proved)"
+    if ranked.closed:
+        return f"No combination does better by more than chance (proved{draws})"
+    if lower_db <= 0.0:
+        return "Nothing is proved about combinations that were not compared"
+    return (
+        f"No combination's {what} is below {lower_db:.3g} dB (proved{draws}), "
+        f"{objective_db - lower_db:.3g} dB less than the pick's"
+    )

@@ -64,7 +64,14 @@ class SearchReport(Result):
     claim : str
         What exactly is proved, in a sentence.
     criterion : str
-        What the objective is: ``nominal`` centred error, or its 95th percentile by ``build``.
+        What the job picks by, as `antecurve.job.PickRequest` has it.  The objective is the
+        centred error where ``nominal``, its 95th percentile where ``build``, the error that as
+        many builds keep as keep the limit where ``yield``, the ``worst`` case at the corners.
+    interval_db : tuple of float or None
+        What holds the percentile of all builds with 95 % confidence [dB]; ``None`` where none
+        are drawn.
+    ties : int
+        Finalists that chance does not tell from the pick.
     """
 
     objective_db: float
@@ -75,6 +82,27 @@ class SearchReport(Result):
     seconds: float
     claim: str = ""
     criterion: str = "nominal"
+    interval_db: tuple[float, float] | None = None
+    ties: int = 0
+
+    _keys: ClassVar = (
+        "objective_db",
+        "proved",
+        "lower_bound_db",
+        "combinations",
+        "evaluated",
+        "seconds",
+        "claim",
+        "criterion",
+        "gap_db",
+        "interval_db",
+        "ties",
+    )
+
+    @property
+    def gap_db(self) -> float:
+        """How far the bound is below the objective [dB]."""
+        return self.objective_db - self.lower_bound_db
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,7 +26,7 @@ from antecurve.pick.model import NEPER_DB
 from antecurve.pick.objective import FLOOR
 from antecurve.pick.outcome import finished
 from antecurve.pick.pairs import pick_pair
-from antecurve.pick.ranking import pick_by_build
+from antecurve.pick.ranking import pick_as_built
 from antecurve.pick.result import PickProgress, PickResult, SearchReport, ShortlistEntry
 from antecurve.pick.search_passes import BLIND_LIMITS, Search, tie_limit
 from antecurve.pick.shortlist import Contender
@@ -97,8 +97,8 @@ def pick(
             raise no_combination(search, complete)
         if job.pick.sets == 2:
             return pick_pair(search, best, complete)
-        if job.pick.pick_by == "build":
-            return pick_by_build(search, best, complete)
+        if job.pick.pick_by != "nominal":
+            return pick_as_built(search, best)
         return finished(search, best, complete)
 
 

@@ -99,6 +99,8 @@ class Search:
         The same of each network that has a bound of its own, by the number of its space [Np].
     refused : dict of str to str
         Forms that can't make the curve, and why.
+    deadline : float or None
+        Value of `time.perf_counter` at which passes end.
     """
 
     def __init__(
@@ -111,7 +113,7 @@ class Search:
     ) -> None:
         self.job = job
         self.start = time.perf_counter()
-        self._deadline = None if budget_seconds is None else self.start + budget_seconds
+        self.deadline = None if budget_seconds is None else self.start + budget_seconds
         self._progress = progress
         self._executor = executor
         self._reported = -math.inf
@@ -141,7 +143,12 @@ class Search:
             Time from now [s].
         """
         then = time.perf_counter() + seconds
-        self._deadline = then if self._deadline is None else min(then, self._deadline)
+        self.deadline = then if self.deadline is None else min(then, self.deadline)
+
+    @property
+    def late(self) -> bool:
+        """Whether the time is over."""
+        return self.deadline is not None and time.perf_counter() > self.deadline
 
     @property
     def combinations(self) -> float:
@@ -247,13 +254,13 @@ class Search:
     def look_around(self) -> None:
         """Fill the pool: exact networks rounded, with all candidates and with single parts."""
         for space, starts in zip(self.spaces, self.starts, strict=True):
-            self.pool += self._round(space, starts)
+            self.pool += self.near(space, starts)
             if any((p.second >= 0).any() for p in space.candidates):
                 single = {id(p): p.singles() for p in space.candidates}
                 if all(len(p.values) for p in single.values()):
                     candidates = tuple(single[id(p)] for p in space.candidates)
                     simple = Space(space.model, candidates, space.grids.exchanges)
-                    self.pool += self._round(simple, starts)
+                    self.pool += self.near(simple, starts)
             if self.job.network.elements is not None:
                 self.pool += self._descend(space, starts)
 
@@ -271,14 +278,14 @@ class Search:
             The best, or ``None`` when no combination meets the limits.
         """
         models = [s.model for s in self.spaces]
-        incumbents = self._round(space, self.starts[models.index(space.model)])
+        incumbents = self.near(space, self.starts[models.index(space.model)])
         limits = (
             [tie_limit(min(incumbents, key=Contender.tie_key))]
             if incumbents
             else list(BLIND_LIMITS)
         )
         for limit in limits:
-            boxes = self._cut(space, limit)
+            boxes = self.cut(space, limit)
             result = self._examine(space, boxes, limit, keep_all=False)
             self.evaluated += result.evaluated
             incumbents += contender(space, result.indices, result.errors)
@@ -286,8 +293,21 @@ class Search:
                 break
         return min(incumbents, key=Contender.tie_key, default=None)
 
-    def _round(self, space: Space, starts: Floats) -> list[Contender]:
-        """Combinations near the starts that meet the job's limits."""
+    def near(self, space: Space, starts: Floats) -> list[Contender]:
+        """Round exact networks to combinations that meet the job's limits.
+
+        Parameters
+        ----------
+        space : Space
+            The candidates.
+        starts : numpy.ndarray of float, shape (starts, elements)
+            Logarithms of element values.
+
+        Returns
+        -------
+        list of Contender
+            Combinations near the starts.
+        """
         feasible: list[Contender] = []
         if not len(starts):
             return feasible
@@ -312,8 +332,8 @@ class Search:
         if known is not None and known.centred_db <= _MADE_DB:
             return []
         until = time.perf_counter() + _DESCENT_SECONDS
-        if self._deadline is not None:
-            until = (time.perf_counter() + self._deadline) / 2.0
+        if self.deadline is not None:
+            until = (time.perf_counter() + self.deadline) / 2.0
         ends = descended(space, rounded(space, starts[:_DESCENT_STARTS]), deadline=until)
         ends = ends[space.admitted(ends)]
         return contender(space, ends, space.error(space.values(ends)))
@@ -350,7 +370,7 @@ class Search:
         for space in self._by_promise():
             within = self._own_limit(space, limit) if each else limit
             try:
-                result = self._examine(space, self._cut(space, within), within, keep_all)
+                result = self._examine(space, self.cut(space, within), within, keep_all)
             except KeyboardInterrupt:
                 complete = False
                 break
@@ -386,26 +406,27 @@ class Search:
         own = limit if known is None else max(limit, tie_limit(known))
         return own if own <= _WORTH_PROVING * limit else limit
 
-    def _cut(self, space: Space, limit: float) -> Boxes:
+    def cut(self, space: Space, limit: float) -> Boxes:
+        """Find boxes of a network that may hold a combination within an error limit [Np]."""
         wide = max(limit, _COARSE_DB / NEPER_DB)
-        return monotone_cut(space.model, space.grids, limit=wide, deadline=self._deadline)
+        return monotone_cut(space.model, space.grids, limit=wide, deadline=self.deadline)
 
     def _examine(self, space: Space, boxes: Boxes, limit: float, keep_all: bool) -> Exhausted:
         form = space.model.topology.form
 
         def watch(now: float, evaluated: int, open_boxes: int) -> bool:
-            self._report(form, now, evaluated, open_boxes)
+            self.tell(form, now, evaluated, open_boxes)
             return False
 
         if self._executor is None:
             return exhaust(
-                space, boxes, limit=limit, keep_all=keep_all, watch=watch, deadline=self._deadline
+                space, boxes, limit=limit, keep_all=keep_all, watch=watch, deadline=self.deadline
             )
         while 0 < len(boxes) < 4 * _TASKS and np.any(boxes.sizes > 1.0):
             wide = boxes.sizes > 1.0
             sides = space.grids.logs(boxes.last) - space.grids.logs(boxes.first)
             boxes = joined(boxes.where(~wide), space.grids.halved(boxes.where(wide), sides[wide]))
-        remaining_s = None if self._deadline is None else self._deadline - time.perf_counter()
+        remaining_s = None if self.deadline is None else self.deadline - time.perf_counter()
         order = space.grids.exchanges
         futures = [
             self._executor.submit(
@@ -428,7 +449,18 @@ class Search:
                 future.cancel()
         return _together(results, limit, len(space.candidates), len(results) == len(futures))
 
-    def _report(self, form: str, limit: float, evaluated: int, open_boxes: int) -> None:
+    def tell(self, form: str, limit: float, evaluated: int, open_boxes: int) -> None:
+        """Report progress, ten times a second at most.
+
+        Parameters
+        ----------
+        form : str
+            Form being searched.
+        limit : float
+            Smallest objective so far [Np].
+        evaluated, open_boxes : int
+            Combinations evaluated since the last pass, and boxes open.
+        """
         if self._progress is None or self.seconds - self._reported < _PROGRESS_SECONDS:
             return
         self._reported = self.seconds
@@ -444,7 +476,7 @@ class Search:
                 self.evaluated + evaluated,
                 open_boxes,
                 self.seconds,
-                None if self._deadline is None else self._deadline - time.perf_counter(),
+                None if self.deadline is None else self.deadline - time.perf_counter(),
             )
         )
 

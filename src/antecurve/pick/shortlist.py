@@ -8,7 +8,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.parts.builds import error_percentile_db
+from antecurve.parts.builds import error_histogram
+from antecurve.parts.corners import corner_error_db
 from antecurve.parts.distributions import BLOCK
 from antecurve.parts.position import PickedNetwork
 from antecurve.pick.branch_and_bound import Space
@@ -23,6 +24,7 @@ Floats = NDArray[np.float64]
 
 SCREENING_BUILDS = BLOCK
 """Builds by which many combinations are compared: one block, known to some 2 % of itself."""
+_OTHER_SEED = 1_000_003  # a prime, so that seeds that users count up by one stay apart
 _MOST_RANKED = 36  # simulated by the screening builds: some 0.2 s in all
 _LONGEST = 8  # rows that fit a screen
 _SAME_DB = 2e-8  # centred errors this close are a tie: twice the rounding of a decibel
@@ -47,7 +49,7 @@ class Contender:
         Magnitude of the output impedance at 1 kHz [ohm].
     """
 
-    __slots__ = ("_p95_db", "centred_db", "indices", "output_ohm", "parts", "space")
+    __slots__ = ("_measured", "centred_db", "indices", "output_ohm", "parts", "space")
 
     def __init__(
         self,
@@ -62,7 +64,7 @@ class Contender:
         self.centred_db = centred_db
         self.parts = parts
         self.output_ohm = output_ohm
-        self._p95_db: dict[int, float] = {}
+        self._measured: dict[tuple[object, ...], float] = {}
 
     @property
     def picked(self) -> PickedNetwork:
@@ -85,13 +87,77 @@ class Contender:
         Returns
         -------
         float
-            See `antecurve.parts.builds.error_percentile_db`; simulated once, then remembered.
+            See `percentile_db`.
         """
+        return self.percentile_db(0.95, builds)
+
+    def percentile_db(
+        self, fraction: float, builds: int | None = None, *, fresh: bool = True
+    ) -> float:
+        """Compute a percentile of the centred error over builds.
+
+        Parameters
+        ----------
+        fraction : float
+            Fraction of the builds that it is not below, above 0, at most 1.
+        builds : int or None, optional
+            How many of the job's builds; all by default.
+        fresh : bool, optional
+            Whether to draw the builds that the job states; else others, which only serve to
+            compare combinations.
+
+        Returns
+        -------
+        float
+            The percentile [dB]; simulated once, then remembered.
+        """
+        return self._of_builds(("percentile", fraction), builds, fresh)
+
+    def share_within(
+        self, limit_db: float, builds: int | None = None, *, fresh: bool = True
+    ) -> float:
+        """Compute the share of the builds that keep a limit; parameters as in `percentile_db`.
+
+        Parameters
+        ----------
+        limit_db : float
+            Largest centred error [dB].
+        builds, fresh : optional
+            See `percentile_db`.
+
+        Returns
+        -------
+        float
+            From 0 to 1.
+        """
+        return self._of_builds(("share", limit_db), builds, fresh)
+
+    def _of_builds(self, wanted: tuple[str, float], builds: int | None, fresh: bool) -> float:
         job = self.space.model.job
         count = job.spread.builds if builds is None else min(builds, job.spread.builds)
-        if count not in self._p95_db:
-            self._p95_db[count] = error_percentile_db(self.picked, job, builds=count)
-        return self._p95_db[count]
+        key = (*wanted, count, fresh)
+        if key not in self._measured:
+            seed = job.spread.seed + (0 if fresh else _OTHER_SEED)
+            histogram = error_histogram(self.picked, job, builds=count, seed=seed)
+            for fraction in {0.95, wanted[1] if wanted[0] == "percentile" else 0.95}:
+                self._measured["percentile", fraction, count, fresh] = histogram.quantile(fraction)
+            limit_db = wanted[1] if wanted[0] == "share" else job.target.error_limit_db
+            if limit_db is not None:
+                share = histogram.share_within(limit_db)
+                self._measured["share", limit_db, count, fresh] = share
+        return self._measured[key]
+
+    def worst_corner_db(self) -> float:
+        """Compute the largest centred error with every part at an end of its tolerance.
+
+        Returns
+        -------
+        float
+            The error [dB]; worked out once, then remembered.
+        """
+        if ("worst",) not in self._measured:
+            self._measured["worst",] = corner_error_db(self.picked, self.space.model.job.conditions)
+        return self._measured["worst",]
 
     def tie_key(self) -> tuple[float, int, float]:
         """Sort key: error to its resolution, then fewer parts, then lower impedance.

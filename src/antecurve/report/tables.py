@@ -355,13 +355,20 @@ def shortlist_rows(design: Design, *, brief: bool = False) -> TextTable:
     )
 
 
+_PICKED_BY = {
+    "build": "the 95 % of builds",
+    "yield": "the share of builds within the limit",
+    "worst": "the worst case",
+}
+
+
 def _remark(design: Design, entry: ShortlistEntry) -> str:
     """Why an alternative is not the pick though its nominal error is smaller."""
     pick = design.shortlist[0]
     if entry.centred_db >= pick.centred_db:
         return ""
-    if design.job.pick.pick_by == "build":
-        return "smaller nominal error, but the job picks by the 95 % of builds"
+    if design.job.pick.pick_by in _PICKED_BY:
+        return f"smaller nominal error, but the job picks by {_PICKED_BY[design.job.pick.pick_by]}"
     if design.second is not None:
         return "smaller nominal error, but of the pair the worse network counts"
     if pick.centred_db - entry.centred_db <= _TIE_DB:
