@@ -9,14 +9,31 @@ from antecurve.errors import InputError
 from antecurve.job import Job
 from antecurve.pick.shortlist import Contender
 
-__all__ = ["Criterion", "OfBuilds", "OfWorstCase", "OfYield", "criterion_of"]
+__all__ = [
+    "Criterion",
+    "OfBuilds",
+    "OfWorstCase",
+    "OfYield",
+    "criterion_of",
+    "percentile_interval_db",
+]
 
 _TWO_SIDED = 1.96  # standard deviations: an interval of 95 %
 
 
 @dataclass(frozen=True, slots=True)
 class OfBuilds:
-    """The 95th percentile of the error over builds."""
+    """The 95th percentile of the error over builds.
+
+    Attributes
+    ----------
+    name : str
+        As `antecurve.job.PickRequest.pick_by` has it.
+    worst : bool
+        Whether corners of the tolerances count, not builds.
+    fraction : float
+        Fraction of the builds that have no more than the objective.
+    """
 
     name: str = "build"
     worst: bool = False
@@ -37,7 +54,7 @@ class OfBuilds:
         tuple of float
             Smaller is better; the second decides between equal ones.
         """
-        value = contender.percentile_db(self.fraction, builds, fresh=False)
+        value = contender.percentile_db(self.fraction, builds=builds, fresh=False)
         return value, contender.centred_db
 
     def objective_db(self, contender: Contender) -> float:
@@ -73,7 +90,19 @@ class OfBuilds:
 
 @dataclass(frozen=True, slots=True)
 class OfYield:
-    """The share of the builds that keep the error limit."""
+    """The share of the builds that keep the error limit.
+
+    Attributes
+    ----------
+    limit_db : float
+        The limit [dB].
+    fraction : float
+        Fraction of the builds that have no more than the objective.
+    name : str
+        As `antecurve.job.PickRequest.pick_by` has it.
+    worst : bool
+        Whether corners of the tolerances count, not builds.
+    """
 
     limit_db: float
     fraction: float
@@ -95,8 +124,8 @@ class OfYield:
         tuple of float
             Smaller is better; the second decides between equal ones.
         """
-        share = contender.share_within(self.limit_db, builds, fresh=False)
-        return 1.0 - share, contender.percentile_db(0.95, builds, fresh=False)
+        share = contender.share_within(self.limit_db, builds=builds, fresh=False)
+        return 1.0 - share, contender.percentile_db(0.95, builds=builds, fresh=False)
 
     def objective_db(self, contender: Contender) -> float:
         """Compute the error that as many builds keep as the pick's keep the limit.
@@ -131,7 +160,17 @@ class OfYield:
 
 @dataclass(frozen=True, slots=True)
 class OfWorstCase:
-    """The largest error with every part at an end of its tolerance."""
+    """The largest error with every part at an end of its tolerance.
+
+    Attributes
+    ----------
+    name : str
+        As `antecurve.job.PickRequest.pick_by` has it.
+    worst : bool
+        Whether corners of the tolerances count, not builds.
+    fraction : float
+        Fraction of the corners that have no more than the objective.
+    """
 
     name: str = "worst"
     worst: bool = True

@@ -147,7 +147,7 @@ class PercentileBounds:
         total = (sizes * self._log**2).sum(axis=2)
         return np.asarray(total * (factor * np.exp(CURVATURE_GROWTH * half))[:, None])
 
-    def even_parts(self, position: int, share: float) -> NDArray[np.bool_]:
+    def even_parts(self, position: int, *, share: float) -> NDArray[np.bool_]:
         """Mark the candidates of a position whose larger part has at most a share of the scatter.
 
         Parameters

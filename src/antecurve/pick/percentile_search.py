@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,11 +25,10 @@ _KEPT = 512  # combinations with the smallest estimates: far more than are simul
 _SLACK = 1e-12  # candidates at the very end of a box stay in
 
 
-@dataclass(slots=True, eq=False)
 class PercentileSearch:
     """Search through the combinations of one network by bounds of a percentile.
 
-    Attributes
+    Parameters
     ----------
     space : Space
         The combinations.
@@ -37,6 +36,11 @@ class PercentileSearch:
         Their bounds.
     fraction : float
         Fraction of the builds that the percentile is not below.
+    boxes : Boxes
+        Boxes that hold every combination of interest.
+
+    Attributes
+    ----------
     boxes : Boxes
         Boxes not yet examined.
     least : numpy.ndarray of float, shape (boxes,)
@@ -51,26 +55,21 @@ class PercentileSearch:
         Combinations bounded one by one.
     """
 
-    space: Space
-    bounds: PercentileBounds
-    fraction: float
-    boxes: Boxes
-    least: Floats = field(init=False)
-    met: Indices = field(init=False)
-    met_bounds: Floats = field(init=False)
-    met_estimates: Floats = field(init=False)
-    lower: float = field(init=False, default=np.inf)
-    evaluated: int = field(init=False, default=0)
-
-    def __post_init__(self) -> None:
-        self.least = np.zeros(len(self.boxes))
-        self.met = np.zeros((0, len(self.space.candidates)), dtype=np.int64)
+    def __init__(
+        self, space: Space, bounds: PercentileBounds, fraction: float, boxes: Boxes
+    ) -> None:
+        self.space, self.bounds, self.boxes = space, bounds, boxes
+        self._fraction = fraction
+        self.least = np.zeros(len(boxes))
+        self.met: Indices = np.zeros((0, len(space.candidates)), dtype=np.int64)
         self.met_bounds, self.met_estimates = np.zeros((2, 0))
+        self.lower = math.inf
+        self.evaluated = 0
 
     @property
     def open_bound(self) -> float:
         """What no combination of an open box is below [Np]; infinite where none is open."""
-        return float(self.least.min(initial=np.inf))
+        return float(self.least.min(initial=math.inf))
 
     def run(
         self, target: float, *, most_boxes: int, deadline: float | None,
@@ -140,7 +139,7 @@ class PercentileSearch:
         sides = grids.logs(wide.last) - grids.logs(wide.first)
         halves = grids.ordered(grids.halved(wide, sides))
         self.boxes = joined(self.boxes, halves)
-        self.least = np.append(self.least, self.bounds.of_boxes(halves, self.fraction))
+        self.least = np.append(self.least, self.bounds.of_boxes(halves, self._fraction))
         self._forget(target)
 
     def _look(self, leaves: Boxes, target: float) -> None:
@@ -148,7 +147,7 @@ class PercentileSearch:
         for indices in combinations_in(leaves):
             indices = indices[self.space.admitted(indices)]
             self.evaluated += len(indices)
-            bounds, estimates = self.bounds.of_combinations(indices, self.fraction)
+            bounds, estimates = self.bounds.of_combinations(indices, self._fraction)
             keep = bounds < target
             if not keep.all():
                 self.lower = min(self.lower, target)
@@ -156,7 +155,7 @@ class PercentileSearch:
             bounds = np.append(self.met_bounds, bounds[keep])
             estimates = np.append(self.met_estimates, estimates[keep])
             order = np.argsort(estimates, kind="stable")
-            self.lower = min(self.lower, float(bounds[order[_KEPT:]].min(initial=np.inf)))
+            self.lower = min(self.lower, float(bounds[order[_KEPT:]].min(initial=math.inf)))
             order = order[:_KEPT]
             self.met, self.met_bounds, self.met_estimates = (
                 met[order], bounds[order], estimates[order]

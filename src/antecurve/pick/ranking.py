@@ -122,7 +122,9 @@ def _good_ones(search: Search, known: list[Contender], criterion: Criterion) -> 
         indices = [np.zeros((0, len(space.candidates)), dtype=np.int64)]
         indices += [_in_space(c, space) for c in known if c.space.model is space.model]
         for share in _EVEN_SHARES:
-            even = [p.chosen(bounds.even_parts(i, share)) for i, p in enumerate(space.candidates)]
+            even = [
+                p.chosen(bounds.even_parts(i, share=share)) for i, p in enumerate(space.candidates)
+            ]
             if all(len(p.values) for p in even) and len(starts):
                 other = Space(space.model, tuple(even), space.grids.exchanges)
                 indices += [_in_space(c, space) for c in search.near(other, starts)]
@@ -226,7 +228,7 @@ def _searched(search: Search, criterion: Criterion, target: float) -> list[Perce
         form = now.space.model.topology.form
 
         def watch(evaluated: int, open_boxes: int, form: str = form) -> None:
-            search.tell(form, target, evaluated, open_boxes)
+            search.tell(form, target, evaluated=evaluated, open_boxes=open_boxes)
 
         try:
             now.run(target, most_boxes=_BOXES_AT_A_TIME, deadline=search.deadline, watch=watch)
@@ -237,10 +239,10 @@ def _searched(search: Search, criterion: Criterion, target: float) -> list[Perce
     return searches
 
 
-def _contenders(found: PercentileSearch) -> list[Contender]:
+def _contenders(search: PercentileSearch) -> list[Contender]:
     """Combinations with the smallest estimates that a search met."""
-    indices = found.met[:_SIMULATED]
-    return contender(found.space, indices, found.space.error(found.space.values(indices)))
+    space, indices = search.space, search.met[:_SIMULATED]
+    return contender(space, indices, space.error(space.values(indices)))
 
 
 def _by_builds(contenders: list[Contender], criterion: Criterion) -> list[Contender]:
@@ -297,7 +299,7 @@ def _proof(search: Search, ranked: _Ranked, criterion: Criterion) -> str:
     """What is proved of all combinations, in a sentence."""
     objective_db = criterion.objective_db(ranked.finalists[0])
     lower_db = min(ranked.lower * NEPER_DB, objective_db)
-    draws = "" if criterion.worst else f", by {COMMON_DRAWS:,} draws common to all"
+    draws = "" if criterion.worst else f" by {COMMON_DRAWS:,} common draws"
     what = {
         "build": "95 % error",
         "worst": "worst case",
@@ -312,6 +314,6 @@ def _proof(search: Search, ranked: _Ranked, criterion: Criterion) -> str:
     if lower_db <= 0.0:
         return "Nothing is proved about combinations that were not compared"
     return (
-        f"No combination's {what} is below {lower_db:.3g} dB (proved{draws}), "
-        f"{objective_db - lower_db:.3g} dB less than the pick's"
+        f"No combination's {what} is below {lower_db:.3g} dB (proved{draws}). "
+        f"That is {objective_db - lower_db:.3g} dB less than the pick's"
     )

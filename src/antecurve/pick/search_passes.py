@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Callable
-from concurrent.futures import Executor, as_completed
+from concurrent.futures import Executor
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,7 +15,7 @@ from antecurve.errors import NoCombinationError, UnattainableError
 from antecurve.job import Job
 from antecurve.networks.topology import ElementKind, Topology
 from antecurve.parts.drawer import Drawer
-from antecurve.pick.boxes import Boxes, joined
+from antecurve.pick.boxes import Boxes
 from antecurve.pick.branch_and_bound import Exhausted, Space, exhaust
 from antecurve.pick.candidates import Candidates, candidates
 from antecurve.pick.exact_values import sampled_exact
@@ -26,6 +26,7 @@ from antecurve.pick.monotone_bounds import monotone_cut
 from antecurve.pick.objective import resolution
 from antecurve.pick.result import PickProgress
 from antecurve.pick.rounding import flattened, neighbours, rounded
+from antecurve.pick.sharing import exhaust_by
 from antecurve.pick.shortlist import Contender, contender
 from antecurve.pick.structure import interchangeable, same_network
 from antecurve.quantities import format_quantity
@@ -44,7 +45,6 @@ _DESCENT_SECONDS = 15.0  # where there is no budget
 _MADE_DB = 0.2  # by judgement: a network that comes so near makes the curve
 _FIRST_LOOK = 250  # combinations whose error over the whole band is computed at a time
 _LEVEL_WEIGHTS = (0.03, 0.3, 1.0)  # from nearly free to as much as the shape
-_TASKS = 32  # more than most machines have processors: those that finish early take another
 BLIND_LIMITS = tuple(db / NEPER_DB for db in (0.1, 0.4, 1.6, 6.4))
 """Error limits [Np] to try one after the other where no combination is known."""
 _WORTH_PROVING = 3.0  # times the best limit: of forms further off a bound says enough
@@ -407,7 +407,20 @@ class Search:
         return own if own <= _WORTH_PROVING * limit else limit
 
     def cut(self, space: Space, limit: float) -> Boxes:
-        """Find boxes of a network that may hold a combination within an error limit [Np]."""
+        """Find boxes of a network that may hold a combination within an error limit.
+
+        Parameters
+        ----------
+        space : Space
+            The network.
+        limit : float
+            Largest centred error [Np].
+
+        Returns
+        -------
+        Boxes
+            See `antecurve.pick.monotone_bounds.monotone_cut`.
+        """
         wide = max(limit, _COARSE_DB / NEPER_DB)
         return monotone_cut(space.model, space.grids, limit=wide, deadline=self.deadline)
 
@@ -415,41 +428,19 @@ class Search:
         form = space.model.topology.form
 
         def watch(now: float, evaluated: int, open_boxes: int) -> bool:
-            self.tell(form, now, evaluated, open_boxes)
+            self.tell(form, now, evaluated=evaluated, open_boxes=open_boxes)
             return False
 
         if self._executor is None:
             return exhaust(
                 space, boxes, limit=limit, keep_all=keep_all, watch=watch, deadline=self.deadline
             )
-        while 0 < len(boxes) < 4 * _TASKS and np.any(boxes.sizes > 1.0):
-            wide = boxes.sizes > 1.0
-            sides = space.grids.logs(boxes.last) - space.grids.logs(boxes.first)
-            boxes = joined(boxes.where(~wide), space.grids.halved(boxes.where(wide), sides[wide]))
-        remaining_s = None if self.deadline is None else self.deadline - time.perf_counter()
-        order = space.grids.exchanges
-        futures = [
-            self._executor.submit(
-                _task, space.model.topology, self.job, space.candidates, order,
-                boxes.where(slice(i, None, _TASKS)), limit, keep_all, remaining_s,
-            )
-            for i in range(_TASKS)
-        ]  # fmt: skip
-        results: list[Exhausted] = []
-        try:
-            for future in as_completed(futures):
-                results.append(future.result())
-                watch(
-                    min(r.limit for r in results),
-                    sum(r.evaluated for r in results),
-                    len(futures) - len(results),
-                )
-        except KeyboardInterrupt:
-            for future in futures:
-                future.cancel()
-        return _together(results, limit, len(space.candidates), len(results) == len(futures))
+        return exhaust_by(
+            self._executor, space, boxes, limit=limit, keep_all=keep_all, watch=watch,
+            deadline=self.deadline,
+        )  # fmt: skip
 
-    def tell(self, form: str, limit: float, evaluated: int, open_boxes: int) -> None:
+    def tell(self, form: str, limit: float, *, evaluated: int, open_boxes: int) -> None:
         """Report progress, ten times a second at most.
 
         Parameters
@@ -479,35 +470,6 @@ class Search:
                 None if self.deadline is None else self.deadline - time.perf_counter(),
             )
         )
-
-
-def _task(
-    topology: Topology,
-    job: Job,
-    candidates: tuple[Candidates, ...],
-    exchanges: tuple[object, ...],
-    boxes: Boxes,
-    limit: float,
-    keep_all: bool,
-    seconds: float | None,
-) -> Exhausted:
-    """One share of a pass, run by an executor."""
-    space = Space(NetworkModel(topology, job), candidates, exchanges)  # type: ignore[arg-type]
-    deadline = None if seconds is None else time.perf_counter() + seconds
-    return exhaust(space, boxes, limit=limit, keep_all=keep_all, deadline=deadline)
-
-
-def _together(results: list[Exhausted], limit: float, count: int, whole: bool) -> Exhausted:
-    indices = np.concatenate([np.zeros((0, count), dtype=np.int64), *[r.indices for r in results]])
-    errors = np.concatenate([np.zeros(0), *[r.errors for r in results]])
-    order = np.argsort(errors, kind="stable")
-    return Exhausted(
-        indices[order],
-        errors[order],
-        min([limit, *[r.limit for r in results]]),
-        whole and all(r.complete for r in results),
-        sum(r.evaluated for r in results),
-    )
 
 
 def tie_limit(best: Contender) -> float:

@@ -89,10 +89,10 @@ class Contender:
         float
             See `percentile_db`.
         """
-        return self.percentile_db(0.95, builds)
+        return self.percentile_db(0.95, builds=builds)
 
     def percentile_db(
-        self, fraction: float, builds: int | None = None, *, fresh: bool = True
+        self, fraction: float, *, builds: int | None = None, fresh: bool = True
     ) -> float:
         """Compute a percentile of the centred error over builds.
 
@@ -114,7 +114,7 @@ class Contender:
         return self._of_builds(("percentile", fraction), builds, fresh)
 
     def share_within(
-        self, limit_db: float, builds: int | None = None, *, fresh: bool = True
+        self, limit_db: float, *, builds: int | None = None, fresh: bool = True
     ) -> float:
         """Compute the share of the builds that keep a limit; parameters as in `percentile_db`.
 
