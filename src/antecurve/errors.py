@@ -5,6 +5,7 @@
     AntecurveError
     ├── InputError (ValueError)            a value that can't be used, with field, value, rule
     │   ├── FileFormatError                a file whose content can't be used
+    │   ├── DropoutError                   a sound interface that lost samples
     │   └── WiringError                    elements that don't make a network
     ├── UnattainableError (ArithmeticError)  no passive network of this form makes the curve
     ├── NoCombinationError (LookupError)   no combination of parts meets the job
@@ -20,6 +21,7 @@ from __future__ import annotations
 
 __all__ = [
     "AntecurveError",
+    "DropoutError",
     "FileFormatError",
     "InputError",
     "MissingExtraError",
@@ -82,6 +84,10 @@ class FileFormatError(InputError):
         error = cls(str(path), reason, rule)
         error.args = (f"{path}: {' '.join(reason.split())}; {rule}",)
         return error
+
+
+class DropoutError(InputError):
+    """A sound interface lost samples; playing once more may do."""
 
 
 class WiringError(InputError):

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +12,7 @@ from loopback import RATE_HZ, Loopback
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
-from antecurve.errors import InputError
+from antecurve.errors import DropoutError, InputError
 from antecurve.files.measured_unit import MeasurementPlan, measure_unit
 from antecurve.files.measurement import MeasurementFolder
 from antecurve.files.sound import read_sound
@@ -99,6 +100,27 @@ def test_an_interruption_keeps_what_was_recorded(tmp_path: Path) -> None:
     assert (len(record), rate) == (62_400, RATE_HZ)
     # The 32 bits of the file.
     assert np.abs(record[1000:, 0] - signal.samples[:61_400]).max() < 1e-5
+
+
+@pytest.mark.parametrize("losses", [2, 3])
+def test_what_an_interface_loses_is_played_again(losses: int, tmp_path: Path) -> None:
+    class Losing(Loopback):
+        def exchange(self, played: Floats) -> Iterator[Floats]:
+            yield from super().exchange(played)
+            if len(self.peaks) <= losses:
+                raise DropoutError("sound interface", "1 dropouts", "measure again")
+
+    signal, interface, said = make_signal(SWEEP), Losing(), list[str]()
+    bench = replace(bench_of(interface, tmp_path, said.append), say=said.append)
+    if losses == 3:
+        with pytest.raises(DropoutError):
+            bench.taken("unit", signal)
+    else:
+        bench.taken("unit", signal)
+    assert said == ["The interface lost samples. Playing once more."] * 2
+    kept = "unit-interrupted.wav" if losses == 3 else "unit.wav"
+    record, _ = read_sound(tmp_path / kept)
+    assert len(record) == len(signal.samples) + 11_000  # of the last time, and of that alone
 
 
 def test_the_stimulus_holds_what_the_interface_does_to_it() -> None:

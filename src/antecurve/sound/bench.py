@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from antecurve.quantities import format_quantity
 from antecurve.signals.request import SignalRequest
 from antecurve.signals.signal import Signal, make_signal
-from antecurve.sound.interface import SoundInterface
+from antecurve.sound.interface import SoundInterface, recorded_whole
 from antecurve.sound.ramp import ramped_level
 from antecurve.sound.resistances import Resistances, resistances_by, tone_amplitude
 
@@ -84,14 +84,17 @@ class Bench:
             As in `SoundInterface.exchange`.
         """
         blocks: list[Floats] = []
+
+        def again() -> None:
+            blocks.clear()
+            self.say("The interface lost samples. Playing once more.")
+
         try:
-            for block in self.interface.exchange(signal.samples):
-                blocks.append(block)
+            record = recorded_whole(self.interface, signal.samples, hear=blocks.append, again=again)
         except BaseException:
             if blocks:
                 self.keep(f"{name}-interrupted", signal, np.concatenate(blocks))
             raise
-        record = np.concatenate(blocks)
         self.keep(name, signal, record)
         return Taken(signal, record)
 

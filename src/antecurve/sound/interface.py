@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.errors import DropoutError
 from antecurve.results import Result
 
 __all__ = ["Device", "SoundInterface", "recorded_whole"]
 
 Floats = NDArray[np.float64]
+
+_TRIES = 3  # a busy machine loses samples now and then; one that always does is said to
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,13 +69,19 @@ class SoundInterface(Protocol):
         Raises
         ------
         InputError
-            When the interface can't play or record, or lost samples.
+            When the interface can't play or record; as a `DropoutError` when it lost samples.
         """
         ...
 
 
-def recorded_whole(interface: SoundInterface, played: Floats) -> Floats:
-    """Play samples and record to the end.
+def recorded_whole(
+    interface: SoundInterface,
+    played: Floats,
+    *,
+    hear: Callable[[Floats], None] = lambda block: None,
+    again: Callable[[], None] = lambda: None,
+) -> Floats:
+    """Play samples and record to the end, up to three times where the interface loses some.
 
     Parameters
     ----------
@@ -80,6 +89,10 @@ def recorded_whole(interface: SoundInterface, played: Floats) -> Floats:
         The interface.
     played : numpy.ndarray of float, shape (samples,)
         Samples re full scale.
+    hear : callable, optional
+        Takes each block as it comes.
+    again : callable, optional
+        Called before the samples are played once more.
 
     Returns
     -------
@@ -91,4 +104,18 @@ def recorded_whole(interface: SoundInterface, played: Floats) -> Floats:
     InputError
         As in `SoundInterface.exchange`.
     """
-    return np.concatenate(list(interface.exchange(played)))
+    for _ in range(_TRIES - 1):
+        try:
+            return _exchanged(interface, played, hear)
+        except DropoutError:
+            again()
+    return _exchanged(interface, played, hear)
+
+
+def _exchanged(interface: SoundInterface, played: Floats, hear: Callable[[Floats], None]) -> Floats:
+    """Play once."""
+    blocks = []
+    for block in interface.exchange(played):
+        blocks.append(block)
+        hear(block)
+    return np.concatenate(blocks)

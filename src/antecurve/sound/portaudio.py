@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.errors import InputError, MissingExtraError
+from antecurve.errors import DropoutError, InputError, MissingExtraError
 from antecurve.sound.interface import Device
 
 __all__ = ["PortAudioInterface", "devices"]
@@ -18,7 +18,7 @@ __all__ = ["PortAudioInterface", "devices"]
 Floats = NDArray[np.float64]
 
 _LATENCY_S = 0.25  # of each direction: nobody listens, and a busy machine drops nothing
-_TAIL_S = 1.5  # after the last sample played: both directions and a sound server delay by less
+_TAIL_S = 0.6  # beyond the stated latency of both directions: a sound server delays by less
 _PATIENCE_S = 5.0  # without a block: the interface has stopped
 _CHOOSE = "antecurve measure --devices lists what there is"
 
@@ -112,16 +112,15 @@ class PortAudioInterface:
         Raises
         ------
         InputError
-            When the interface can't play or record, or lost samples.
+            When the interface can't play or record; as a `DropoutError` when it lost samples.
         """
         library = _library()
-        frames = np.concatenate([played, np.zeros(round(_TAIL_S * self.rate_hz))])
         blocks: queue.SimpleQueue[tuple[Floats, bool]] = queue.SimpleQueue()
         channels, next_frame = [n - 1 for n in self.inputs], 0
 
         def turn(heard: Any, sounding: Any, count: int, _: Any, status: Any) -> None:
             nonlocal next_frame
-            part = frames[next_frame : next_frame + count]
+            part = played[next_frame : next_frame + count]
             sounding[:] = 0.0
             sounding[: part.size, self.output - 1] = part
             # The first block begins before anything is ready.
@@ -134,8 +133,9 @@ class PortAudioInterface:
                 samplerate=self.rate_hz, device=(self.input_device, self.output_device),
                 channels=(max(self.inputs), self.output), dtype="float32", latency=_LATENCY_S,
                 callback=turn,
-            ):  # fmt: skip
-                yield from _until(blocks, frames.size)
+            ) as stream:  # fmt: skip
+                tail_s = sum(stream.latency) + _TAIL_S
+                yield from _until(blocks, played.size + round(tail_s * self.rate_hz))
         except library.PortAudioError as error:
             raise InputError("sound interface", _said(error), _CHOOSE) from None
 
@@ -154,7 +154,7 @@ def _until(blocks: queue.SimpleQueue[tuple[Floats, bool]], samples: int) -> Iter
         yield block
         received, gaps = received + len(block), gaps + lost
     if gaps:
-        raise InputError(
+        raise DropoutError(
             "sound interface", f"{gaps} dropouts",
             "close other programs, enlarge the interface's buffer, and measure again",
         )  # fmt: skip
