@@ -27,6 +27,7 @@ __all__ = [
     "resistors_across_output",
     "resistors_at_input",
     "same_network",
+    "same_networks",
 ]
 
 _GROUND = "0"
@@ -255,12 +256,28 @@ def same_network(one: Topology, other: Topology) -> tuple[int, ...] | None:
         For each element of `one` its place in `other`; ``None`` where no order gives the same
         coefficients of H, source and load included (see `interchangeable`).
     """
+    return next(same_networks(one, other), None)
+
+
+def same_networks(one: Topology, other: Topology) -> Iterator[tuple[int, ...]]:
+    """Match the elements of a network with those in another in every way that gives the same H.
+
+    Parameters
+    ----------
+    one, other : Topology
+        Two networks.
+
+    Yields
+    ------
+    tuple of int
+        As `same_network` has it; of one network with itself the order as it is comes first.
+    """
     kinds, others = ([e.kind for e in t.elements] for t in (one, other))
     if sorted(k.value for k in kinds) != sorted(k.value for k in others):
-        return None
+        return
     alike = np.ones((1, len(kinds)))
     if not _close(_fingerprint(one, alike), _fingerprint(other, alike)):
-        return None
+        return
     values = np.exp(np.random.default_rng(1).uniform(-1.0, 1.0, (3, len(kinds))))
     reference = _fingerprint(other, values)
     here = [[i for i, k in enumerate(kinds) if k is kind] for kind in ElementKind]
@@ -270,8 +287,7 @@ def same_network(one: Topology, other: Topology) -> tuple[int, ...] | None:
         for group, images in zip(here, arrangement, strict=True):
             order[group] = images
         if _close(_fingerprint(one, values[:, order]), reference):
-            return tuple(int(i) for i in order)
-    return None
+            yield tuple(int(i) for i in order)
 
 
 def _close(one: NDArray[np.float64], other: NDArray[np.float64]) -> bool:

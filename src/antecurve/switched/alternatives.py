@@ -18,7 +18,7 @@ __all__ = ["Alternative", "alternatives_of"]
 
 _LARGEST_DB = 12.0  # a curve that is further off is another curve
 _FEWER = 2  # poles fewer: with less still every curve is much the same
-_SETS_TRIED = 3  # with the other levels: each costs as long as one of the job's own
+_SETS_TRIED = 2  # with the other levels: each costs as long as one of the job's own
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,4 @@
-"""Which positions two curves cannot share, read off the exact values.
+"""Which positions two curves cannot share, read off the bounds of their exact values.
 
 On the exact networks of a curve the product of a resistance and a capacitance, or the ratio of two
 of a kind, moves little or not at all with level, impedance and ultrasonic pole; so does the
@@ -14,15 +14,12 @@ from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from antecurve.networks.topology import ElementKind, Loading, Topology
-from antecurve.switched.exact_tables import FormTables
+from antecurve.networks.topology import ElementKind, Topology
+from antecurve.switched.exact_tables import ExactTable, FormTables
 from antecurve.switched.throws import ThrownNetwork
 
-__all__ = ["Conflict", "conflicts_between", "fewest_hitting", "needed_conflicts"]
-
-Floats = NDArray[np.float64]
+__all__ = ["Conflict", "Conflicts", "fewest_hitting", "needed_conflicts"]
 
 _APART = 3e-3  # ln: what lies nearer makes curves less than 0.005 dB apart, which count as one
 
@@ -58,82 +55,87 @@ class Conflict:
         )
 
 
-def conflicts_between(
-    tables: FormTables, networks: tuple[ThrownNetwork, ...]
-) -> tuple[Conflict, ...]:
-    """List the pairs of positions that two curves cannot share.
+class Conflicts:
+    """The conflicts between the positions of a switch, for one form.
 
     Parameters
     ----------
     tables : FormTables
-        Exact values of each position.
-    networks : tuple of ThrownNetwork
-        For each switch position what its throws leave of the network.
-
-    Returns
-    -------
-    tuple of Conflict
-        For each set of positions the two curves that lie furthest apart.
+        Exact values of each position, with their bounds.
     """
-    ranges = [
-        (table.name, _ranges(tables, network, table.values(network)))
-        for table, network in zip(tables.tables, networks, strict=True)
-        if table.logs.shape[1] == len(network.topology.elements)
-    ]
-    worst: dict[tuple[str, ...], Conflict] = {}
-    for (one, these), (other, those) in combinations(ranges, 2):
-        for refs in these.keys() & those.keys():
-            (low, high), (least, most) = these[refs], those[refs]
-            gap = max(low - most, least - high)
-            if gap > _APART and (refs not in worst or np.log1p(worst[refs].apart) < gap):
-                quantity = _quantity(tables.topology, refs)
-                worst[refs] = Conflict(refs, (one, other), quantity, float(np.expm1(gap)))
-    return tuple(worst[refs] for refs in sorted(worst))
+
+    def __init__(self, tables: FormTables) -> None:
+        self.tables = tables
+        self._bounds = [
+            [_bounds(tables, table, n) for n in table.thrown] for table in tables.tables
+        ]
+        self._between: dict[tuple[tuple[int, int], tuple[int, int]], tuple[Conflict, ...]] = {}
+
+    def between(self, one: tuple[int, int], other: tuple[int, int]) -> tuple[Conflict, ...]:
+        """List the sets of positions that two curves cannot share.
+
+        Parameters
+        ----------
+        one, other : tuple of int
+            Number of the position of the switch, and of what its throws leave of the network.
+
+        Returns
+        -------
+        tuple of Conflict
+            One for each product or ratio that must differ.
+        """
+        key = (one, other)
+        if key not in self._between:
+            names = (self.tables.tables[one[0]].name, self.tables.tables[other[0]].name)
+            these, those = (self._bounds[number][network] for number, network in key)
+            made = []
+            for refs in these.keys() & those.keys():
+                (low, high), (least, most) = these[refs], those[refs]
+                gap = max(low - most, least - high)
+                if gap > _APART:
+                    quantity = _quantity(self.tables.topology, refs)
+                    made.append(Conflict(refs, names, quantity, float(np.expm1(gap))))
+            self._between[key] = tuple(made)
+        return self._between[key]
 
 
-def _resistances_at_infinity(
-    network: ThrownNetwork, column: dict[str, Floats], loading: Loading
-) -> tuple[tuple[str, str], Floats] | None:
-    """ln of R_inf + Rp + Rs and the two positions it is made of, where the network shows it."""
+def _at_infinity(network: ThrownNetwork) -> tuple[str, str] | None:
+    """The two positions that R_inf + Rp + Rs is made of, where the network shows it."""
     resistors = [e for e in network.topology.elements if e.kind is ElementKind.RESISTOR]
     at_output = [e for e in network.topology.elements if "out" in e.nodes]
     shunt = [e for e in at_output if set(e.nodes) == {"out", "0"}]
     last = [e for e in at_output if e not in shunt]
     if len(shunt) != 1 or len(last) != 1 or not {shunt[0], last[0]} <= set(resistors):
         return None
-    load = loading.load_resistance
-    across = np.exp(column[shunt[0].ref])
-    whole = np.exp(column[last[0].ref]) + across * load / (across + load)
-    return (last[0].ref, shunt[0].ref), np.log(whole + loading.source_resistance)
+    return last[0].ref, shunt[0].ref
 
 
-def _ranges(
-    tables: FormTables, network: ThrownNetwork, logs: Floats
+def _bounds(
+    tables: FormTables, table: ExactTable, network: ThrownNetwork
 ) -> dict[tuple[str, ...], tuple[float, float]]:
     """Least and largest ln of each value, and of each product or ratio that has no scale."""
-    topology = tables.topology
-    kinds = {e.ref: e.kind for e in topology.elements}
-    column = {ref: logs[:, i] for i, ref in enumerate(network.topology.refs)}
+    topology, ranges = tables.topology, table.ranges
+    if len(ranges.values) != len(network.topology.elements):
+        return {}  # a flat position of more than two resistors: any values will do
+    resistor = {e.ref: e.kind is ElementKind.RESISTOR for e in topology.elements}
+    places = network.order or range(len(ranges.values))
+    column = {r: ranges.values[i] for r, i in zip(network.topology.refs, places, strict=True)}
     order = [ref for ref in topology.refs if ref in column]
-    ends = _resistances_at_infinity(network, column, tables.loading)
-    ranges: dict[tuple[str, ...], tuple[float, float]] = {}
+    bounds: dict[tuple[str, ...], tuple[float, float]] = {}
     for ref in order:
-        ranges[(ref,)] = _ends(column[ref])
+        value = column[ref] * ranges.scale if resistor[ref] else column[ref] / ranges.scale
+        bounds[(ref,)] = value.log_hull()
     for one, other in combinations(order, 2):
-        sign = -1.0 if kinds[one] is kinds[other] else 1.0
-        ranges[(one, other)] = _ends(column[one] + sign * column[other])
-    if ends is None:
-        return ranges
-    refs, whole = ends
-    for one in order:
-        if one not in refs:
-            sign = -1.0 if kinds[one] is ElementKind.RESISTOR else 1.0
-            ranges[(one, *refs)] = _ends(whole + sign * column[one])
-    return ranges
-
-
-def _ends(values: Floats) -> tuple[float, float]:
-    return float(values.min()), float(values.max())
+        alike = resistor[one] == resistor[other]
+        quantity = column[one] / column[other] if alike else column[one] * column[other]
+        bounds[(one, other)] = quantity.log_hull()
+    ends, whole = _at_infinity(network), ranges.at_infinity
+    if ends is not None and whole is not None:
+        for one in order:
+            if one not in ends:
+                quantity = whole / column[one] if resistor[one] else whole * column[one]
+                bounds[(one, *ends)] = quantity.log_hull()
+    return bounds
 
 
 def _quantity(topology: Topology, refs: tuple[str, ...]) -> str:

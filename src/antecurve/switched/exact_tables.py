@@ -1,7 +1,7 @@
 """The exact element values that each position of a switch may have, form by form.
 
-What is free is sampled: level within its tolerance, impedance level, and the ultrasonic pole of a
-curve that has none of its own.
+What is free is sampled, for values to start from, and bounded (`value_ranges`): level within its
+tolerance, impedance level, and the ultrasonic pole of a curve that has none of its own.
 """
 
 from __future__ import annotations
@@ -16,9 +16,15 @@ from antecurve.curves.construct import time_constant_from_frequency
 from antecurve.curves.model import FLAT, Curve
 from antecurve.errors import UnattainableError
 from antecurve.job import Job
-from antecurve.networks.topology import Element, ElementKind, Loading, Topology
+from antecurve.networks.topology import Element, ElementKind, Topology
 from antecurve.switched.request import SwitchPosition
 from antecurve.switched.throws import ThrownNetwork, flat_networks, matching_networks
+from antecurve.switched.value_ranges import (
+    ValueRanges,
+    flat_ranges,
+    ranges_of_curve,
+    sampled_ranges,
+)
 from antecurve.synthesis.exact import exact_network, exact_network_or_none
 
 __all__ = ["ExactTable", "FormTables", "curve_with_pole", "form_tables", "pole_range"]
@@ -61,6 +67,8 @@ class ExactTable:
         The ultrasonic pole chosen [s]; 0 where the curve leaves none free.
     off_level : numpy.ndarray of float, shape (samples,)
         How far the level is from the wanted one, as a fraction of its tolerance.
+    ranges : ValueRanges
+        Bounds of the values, in the order of the exact topology.
     """
 
     name: str
@@ -69,6 +77,7 @@ class ExactTable:
     logs: Floats
     poles_s: Floats
     off_level: Floats
+    ranges: ValueRanges
 
     def values(self, network: ThrownNetwork) -> Floats:
         """Order the values as one of the networks has its elements.
@@ -96,13 +105,10 @@ class FormTables:
         The whole network: the largest that a position needs.
     tables : tuple of ExactTable
         One a position, in the order of the switch.
-    loading : Loading
-        Source and load.
     """
 
     topology: Topology
     tables: tuple[ExactTable, ...]
-    loading: Loading
 
 
 def pole_range(lowest_pole_hz: float) -> tuple[float, float]:
@@ -185,6 +191,8 @@ def form_tables(
             continue
         topology, samples = sampled[position.name]
         matching = tuple(matching_networks(whole, topology))
+        if position.name == largest:  # exchanging branches in all positions alike changes nothing
+            matching = matching[:1]
         if not matching:
             raise UnattainableError(
                 form,
@@ -192,17 +200,44 @@ def form_tables(
                 "three positions opened or shorted",
                 "give one of them a box of its own, or allow other forms",
             )
-        tables.append(ExactTable(position.name, topology, matching, *samples))
-    return FormTables(whole, tuple(tables), positions[0][1].loading)
+        ranges = _ranges(form, position, topology, job, samples[0], lowest_pole_hz)
+        tables.append(ExactTable(position.name, topology, matching, *samples, ranges))
+    return FormTables(whole, tuple(tables))
+
+
+def _resistances(job: Job) -> tuple[float, float]:
+    """Range of a position of resistors [ohm]: two joined ones double or halve the ends."""
+    low, most = job.resistors.value_range
+    return low / job.resistors.parts_per_position, most * job.resistors.parts_per_position
+
+
+def _shunts(job: Job) -> tuple[float, float]:
+    """Range of the resistor across the output [ohm].
+
+    Beyond three times the limit of the output resistance it alone misses that, unless the level is
+    within a few decibels of the EMF.
+    """
+    low, most = _resistances(job)
+    top = job.network.output_resistance_max
+    return low, most if top is None else max(low * 1.001, min(most, _ABOVE_LIMIT * top))
+
+
+def _ranges(
+    form: str, position: SwitchPosition, topology: Topology, job: Job, logs: Floats, pole_hz: float
+) -> ValueRanges:
+    """Bounds of the values by interval arithmetic where the form has them, else of the samples."""
+    poles = pole_range(pole_hz) if position.free_pole else None
+    bounds = ranges_of_curve(
+        form, position.curve, topology, job=job, shunts=_shunts(job), poles=poles
+    )
+    return sampled_ranges(logs) if bounds is None else bounds
 
 
 def _sampled(
     form: str, position: SwitchPosition, job: Job, lowest_pole_hz: float
 ) -> tuple[Topology, tuple[Floats, Floats, Floats]]:
     """The commonest topology of the exact networks of a curve; values, poles, levels."""
-    low, most = job.resistors.value_range
-    top = job.network.output_resistance_max
-    high = most if top is None else max(low * 1.001, min(most, _ABOVE_LIMIT * top))
+    low, high = _shunts(job)
     tolerance = job.target.level_tolerance_db
     off_levels = np.linspace(-1.0, 1.0, _LEVELS)
     poles = np.geomspace(*pole_range(lowest_pole_hz), _POLES) if position.free_pole else [0.0]
@@ -245,7 +280,7 @@ def _refuse(form: str, position: SwitchPosition, job: Job, pole_s: float, impeda
 
 def _flat_table(name: str, whole: Topology, job: Job) -> ExactTable:
     """A flat position: a series resistor, and one across the output that follows the level."""
-    low, high = job.resistors.value_range
+    low, high = _resistances(job)
     tolerance = job.target.level_tolerance_db
     off_levels = np.linspace(-1.0, 1.0, _FLAT_LEVELS)
     series, off = (
@@ -263,5 +298,6 @@ def _flat_table(name: str, whole: Topology, job: Job) -> ExactTable:
         )
     logs = np.log(np.stack([series[made], 1.0 / conductance[made]], axis=1))
     return ExactTable(
-        name, _DIVIDER, tuple(flat_networks(whole)), logs, np.zeros(len(logs)), off[made]
-    )
+        name, _DIVIDER, tuple(flat_networks(whole)), logs, np.zeros(len(logs)), off[made],
+        flat_ranges(job, (low, high)),
+    )  # fmt: skip

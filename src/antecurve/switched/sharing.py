@@ -1,16 +1,17 @@
 """The fewest positions that must be switched, over all forms and all sets of positions.
 
-For each form the exact values of every curve are tabulated (`exact_tables`).  Conflicts between
-two curves (`conflicts`) rule out sets of positions; a set that resolves all of them is tried by
-solving for the values of all positions at once (`joint_network`).  The smallest set that makes
-every curve exactly is proved smallest where the conflicts alone rule out every smaller one.
+For each form the exact values of every curve are tabulated and bounded (`exact_tables`).
+Conflicts between two curves (`conflicts`) rule out sets of positions; a set that resolves all of
+them is tried by solving for the values of all positions at once (`joint_network`).  The smallest
+set that makes every curve exactly is proved smallest where the conflicts alone rule out every
+smaller one, in all ways to throw positions (`ways`), and their bounds are proved.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from itertools import combinations, islice, product
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,16 +20,12 @@ from antecurve.errors import NoCombinationError, UnattainableError
 from antecurve.networks.topology import ElementKind
 from antecurve.pick.candidates import Candidates
 from antecurve.quantities import format_quantity
-from antecurve.switched.conflicts import (
-    Conflict,
-    conflicts_between,
-    fewest_hitting,
-    needed_conflicts,
-)
+from antecurve.switched.conflicts import Conflict, fewest_hitting, needed_conflicts
 from antecurve.switched.exact_tables import ExactTable, FormTables, form_tables, pole_range
 from antecurve.switched.joint_network import JointNetwork, Solved
 from antecurve.switched.request import BoxJob
-from antecurve.switched.throws import ThrownNetwork
+from antecurve.switched.throws import MOST_THROWN, ThrownNetwork
+from antecurve.switched.ways import FormWays, Way
 
 __all__ = ["EXACT_DB", "SharedSet", "Sharings", "chosen_poles", "ranges_of"]
 
@@ -42,7 +39,6 @@ _ANCHORS = 48  # exact values of the first position that the others are sought f
 _OFF_LEVEL = 1e-3  # of a start: decides where nothing is shared, and hardly else
 _NEAR_RANGE = 0.5  # ln: what the samples of impedance leave between them
 _MOST_SETS = 8  # of one size: more than are rounded to parts
-_MOST_WAYS = 60  # ways to throw positions, fewest thrown first: a flat position has up to nine
 _QUICK_ROUNDS = 12  # of least squares, to see whether a set comes near its limit
 _QUICK_STARTS = 3  # of the same, as quickly
 _FLATTENED = 6  # of the sets of one size: what is further off after a quick look stays so
@@ -55,42 +51,38 @@ class SharedSet:
 
     Attributes
     ----------
-    form : str
-        Name of the form.
+    way : Way
+        The form, and what the throws leave of it.
     switched : frozenset of str
         References of the switched positions.
     joint : JointNetwork
         The positions as one problem.
-    networks : tuple of ThrownNetwork
-        What the throws leave of the network, by switch position.
     solved : Solved
         Values that meet the curves, from several starts.
     conflicts : tuple of Conflict or None
         Why no smaller set makes every curve exactly; ``None`` where conflicts do not prove it.
     """
 
-    form: str
+    way: Way
     switched: frozenset[str]
     joint: JointNetwork
-    networks: tuple[ThrownNetwork, ...]
     solved: Solved
     conflicts: tuple[Conflict, ...] | None
+
+    @property
+    def form(self) -> str:
+        """Name of the form."""
+        return self.way.form
+
+    @property
+    def networks(self) -> tuple[ThrownNetwork, ...]:
+        """What the throws leave of the network, by switch position."""
+        return self.way.networks
 
     @property
     def error_db(self) -> float:
         """Largest centred error with the best values [dB]."""
         return float(self.solved.error_db[0])
-
-
-@dataclass(frozen=True, slots=True)
-class _Way:
-    """One way to throw positions of one form."""
-
-    form: str
-    tables: FormTables
-    networks: tuple[ThrownNetwork, ...]
-    forced: frozenset[str]
-    conflicts: tuple[Conflict, ...]
 
 
 def ranges_of(stock: dict[ElementKind, Candidates]) -> dict[object, tuple[float, float]]:
@@ -142,7 +134,8 @@ class Sharings:
         self._jobs = tuple((p, box_job.job_of(p.name)) for p in box_job.positions)
         shortest, longest = pole_range(box_job.switch.lowest_pole_hz)
         self._poles = (float(np.log(shortest)), float(np.log(longest)))
-        self._ways: list[_Way] = []
+        self._forms: list[FormWays] = []
+        self._looked_at: dict[int, list[SharedSet]] = {}
         failure: UnattainableError | None = None
         for form in box_job.common.network.forms:
             try:
@@ -156,13 +149,13 @@ class Sharings:
                 self.refused[form] = f"{out_of_range.condition}; {out_of_range.remedy}"
                 failure = out_of_range
                 continue
-            self._ways += _ways(form, tables)
-        if not self._ways:
+            self._forms.append(FormWays(form, tables))
+        if not self._forms:
             assert failure is not None
             same = f"{failure.condition}; {failure.remedy}"
             names = ", ".join(form for form, why in self.refused.items() if why == same)
             raise UnattainableError(names, failure.condition, failure.remedy)
-        self.most = max(len(w.tables.topology.refs) for w in self._ways)
+        self.most = max(len(f.tables.topology.refs) for f in self._forms)
 
     def exact(self, count: int, *, most: int = _MOST_SETS) -> list[SharedSet]:
         """List the sets of one size with which every curve is made exactly.
@@ -180,7 +173,7 @@ class Sharings:
             One for each form, way and set that has a solution within level, range and limits.
         """
         feasible = []
-        for way in self._ways:
+        for way in (w for form in self._forms for w in form.ways(count)):
             refs = way.tables.topology.refs
             for switched in fewest_hitting(refs, way.conflicts, way.forced, count):
                 made = self._shared_most(way, switched)
@@ -203,12 +196,13 @@ class Sharings:
         bool
             Whether no form and no way to throw positions has a smaller set.
         """
-        return not any(
-            fewest_hitting(w.tables.topology.refs, w.conflicts, w.forced, count - 1)
-            for w in self._ways
-        )
+        return count - 1 <= MOST_THROWN and all(f.rules_out(count - 1) for f in self._forms)
 
-    def _shared_most(self, way: _Way, switched: frozenset[str]) -> SharedSet | None:
+    def _plain_ways(self) -> Iterator[Way]:
+        """Ways to throw positions, of every form."""
+        return (way for form in self._forms for way in form.plain)
+
+    def _shared_most(self, way: Way, switched: frozenset[str]) -> SharedSet | None:
         """The set with as few values of their own as there can be.
 
         A position that is switched because a throw opens or shorts it may keep one value.
@@ -224,7 +218,7 @@ class Sharings:
                 joint = self._joint(way, separate)
                 solved = joint.solve(self._starts(way, joint, _STARTS))
                 if solved.error_db[0] < EXACT_DB and not solved.level_db[0]:
-                    return SharedSet(way.form, switched, joint, way.networks, solved, needed)
+                    return SharedSet(way, switched, joint, solved, needed)
         return None
 
     def nearest(self, count: int, *, limit_db: float) -> list[SharedSet]:
@@ -242,24 +236,30 @@ class Sharings:
         list of SharedSet
             Those within the limit, smallest error first.
         """
-        near: list[SharedSet] = []
-        for way in self._ways:
-            if len(way.forced) > count:
-                continue
-            others = [r for r in way.tables.topology.refs if r not in way.forced]
-            for more in combinations(others, count - len(way.forced)):
-                switched = way.forced | set(more)
-                joint = self._joint(way, switched)
-                starts = self._starts(way, joint, _QUICK_STARTS)
-                quick = joint.solve(starts, rounds=_QUICK_ROUNDS)
-                if not quick.level_db[0] and quick.error_db[0] <= _NEAR * limit_db:
-                    near.append(SharedSet(way.form, switched, joint, way.networks, quick, None))
-        near.sort(key=lambda s: s.error_db)
+        near = [s for s in self._quickly(count) if s.error_db <= _NEAR * limit_db]
         flattened = [
             replace(s, solved=s.joint.flattened(s.solved.logs[0])) for s in near[:_FLATTENED]
         ]
         within = [s for s in flattened if s.error_db <= limit_db and not s.solved.level_db[0]]
         return sorted(within, key=lambda s: s.error_db)
+
+    def _quickly(self, count: int) -> list[SharedSet]:
+        """All sets of one size that keep the levels, after a quick look, smallest error first."""
+        if count not in self._looked_at:
+            near: list[SharedSet] = []
+            for way in self._plain_ways():
+                if len(way.forced) > count:
+                    continue
+                others = [r for r in way.tables.topology.refs if r not in way.forced]
+                for more in combinations(others, count - len(way.forced)):
+                    switched = way.forced | set(more)
+                    joint = self._joint(way, switched)
+                    starts = self._starts(way, joint, _QUICK_STARTS)
+                    quick = joint.solve(starts, rounds=_QUICK_ROUNDS)
+                    if not quick.level_db[0]:
+                        near.append(SharedSet(way, switched, joint, quick, None))
+            self._looked_at[count] = sorted(near, key=lambda s: s.error_db)
+        return self._looked_at[count]
 
     def starts(self, shared: SharedSet) -> Floats:
         """List starts for a set all over level and impedance.
@@ -274,8 +274,7 @@ class Sharings:
         numpy.ndarray of float, shape (starts, variables)
             Values near exact ones.
         """
-        way = next(w for w in self._ways if w.form == shared.form and w.networks is shared.networks)
-        return self._starts(way, shared.joint, _ANCHORS)
+        return self._starts(shared.way, shared.joint, _ANCHORS)
 
     def makes_every_curve(self) -> bool:
         """Tell whether every curve can be made if all positions are switched.
@@ -285,7 +284,7 @@ class Sharings:
         bool
             Whether some form does, with levels and values in range; else no set of positions does.
         """
-        for way in self._ways:
+        for way in self._plain_ways():
             joint = self._joint(way, frozenset(way.tables.topology.refs))
             solved = joint.solve(self._starts(way, joint, _ANCHORS))
             if solved.error_db[0] < EXACT_DB and not solved.level_db[0]:
@@ -305,7 +304,7 @@ class Sharings:
                 (float(_beyond(table, self._ranges).max(axis=1).min()), table.name, way.form)
                 for table in way.tables.tables
             )
-            for way in self._ways
+            for way in self._plain_ways()
         )
         if beyond > 0.0:
             return NoCombinationError(
@@ -320,7 +319,7 @@ class Sharings:
             "allow a wider level tolerance or range, or leave equal_levels out",
         )
 
-    def _joint(self, way: _Way, separate: frozenset[str]) -> JointNetwork:
+    def _joint(self, way: Way, separate: frozenset[str]) -> JointNetwork:
         return JointNetwork(
             way.tables.topology,
             [
@@ -332,7 +331,7 @@ class Sharings:
             self._poles,
         )
 
-    def _starts(self, way: _Way, joint: JointNetwork, most: int) -> Floats:
+    def _starts(self, way: Way, joint: JointNetwork, most: int) -> Floats:
         """Exact values of each position: those that agree best upon the shared ones, and others."""
         tables = list(zip(way.tables.tables, way.networks, joint.contacts, strict=True))
         anchor = max(tables, key=lambda t: (len(t[2].columns), t[0].logs.shape[1]))
@@ -392,16 +391,6 @@ def _out_of_range(
             "widen the range of the parts, or give this curve a box of its own",
         )
     return None
-
-
-def _ways(form: str, tables: FormTables) -> Iterator[_Way]:
-    """All ways to throw positions, fewest thrown first."""
-    choices = list(islice(product(*(t.thrown for t in tables.tables)), _MOST_WAYS**2))
-    forced = [frozenset[str]().union(*(n.thrown_refs for n in networks)) for networks in choices]
-    order = sorted(range(len(choices)), key=lambda i: len(forced[i]))
-    for index in order[:_MOST_WAYS]:
-        networks = choices[index]
-        yield _Way(form, tables, networks, forced[index], conflicts_between(tables, networks))
 
 
 def chosen_poles(shared: SharedSet, logs: Floats) -> dict[str, float]:

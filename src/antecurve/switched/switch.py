@@ -165,13 +165,22 @@ def _reasons(picked: PickedBox, designs: tuple[Design, ...]) -> tuple[str, ...]:
         )
     elif picked.proved_fewest and count:
         reasons.append(
-            f"in no form asked for does any set of fewer than {count} positions escape such "
-            "conflicts (proved: every set looked at)"
+            f"no set of fewer than {count} positions escapes such conflicts, in any form asked for "
+            "(proved over all sets)"
         )
     elif count:
         reasons.append(
             f"no set of fewer than {count} positions was met that makes every curve; of some this "
             "is by search, not proved"
+        )
+    limit = designs[0].job.target.error_limit_db
+    if picked.best.exact and count and limit is not None:
+        reasons.append(
+            f"nor does any set of fewer keep within {limit:g} dB without being exact (by search)"
+        )
+    if picked.proved_fewest and picked.best.exact and count:
+        reasons.append(
+            "the bounds hold for every level, impedance and ultrasonic pole that the job allows"
         )
     return tuple(reasons)
 

@@ -11,12 +11,20 @@ from dataclasses import dataclass
 from itertools import combinations, pairwise, product
 
 from antecurve.networks.topology import Element, ElementKind, Topology
-from antecurve.pick.structure import same_network
+from antecurve.pick.structure import same_networks
 
-__all__ = ["OPEN", "SHORT", "ThrownNetwork", "flat_networks", "matching_networks", "thrown"]
+__all__ = [
+    "MOST_THROWN",
+    "OPEN",
+    "SHORT",
+    "ThrownNetwork",
+    "flat_networks",
+    "matching_networks",
+    "thrown",
+]
 
 OPEN, SHORT = "open", "short"
-_MOST_THROWN = 3
+MOST_THROWN = 3
 """Positions opened or shorted at once: a flat network of two zeros needs two, a spare is enough."""
 _ENDS = ("in", "out", "0")
 
@@ -119,7 +127,7 @@ def _carrying(links: set[frozenset[str]]) -> _Carrying:
 
 def _every_state(topology: Topology) -> Iterator[ThrownNetwork]:
     """What is left for all ways to throw up to a few positions, fewest first."""
-    for count in range(_MOST_THROWN + 1):
+    for count in range(MOST_THROWN + 1):
         for refs in combinations(topology.refs, count):
             for states in product((OPEN, SHORT), repeat=count):
                 made = thrown(topology, dict(zip(refs, states, strict=True)))
@@ -140,19 +148,18 @@ def matching_networks(topology: Topology, exact: Topology) -> list[ThrownNetwork
     Returns
     -------
     list of ThrownNetwork
-        Those that throw the fewest positions; the network as it is where it fits.
+        None of them throws a position in vain; each with all orders of the elements.
     """
     matching: list[ThrownNetwork] = []
-    if topology.elements == exact.elements:
-        return [ThrownNetwork((), topology)]
     for made in _every_state(topology):
-        if matching and len(made.states) > len(matching[0].states):
-            break
-        if len(made.topology.elements) != len(exact.elements):
+        if len(made.topology.elements) != len(exact.elements) or any(
+            set(known.states) < set(made.states) for known in matching
+        ):
             continue
-        order = same_network(made.topology, exact)
-        if order is not None:
-            matching.append(ThrownNetwork(made.states, made.topology, order))
+        matching += [
+            ThrownNetwork(made.states, made.topology, order)
+            for order in same_networks(made.topology, exact)
+        ]
     return matching
 
 
