@@ -21,7 +21,7 @@ from antecurve.errors import InputError
 from antecurve.judge.conformity import Decision
 from antecurve.judge.periodic import harmonic_basis
 from antecurve.judge.record import prepare_record
-from antecurve.judge.reference import measured_chain
+from antecurve.judge.reference import MeasuredChain, measured_chains
 from antecurve.judge.signal_path import CaptureChain
 from antecurve.judge.square_wave import SquareWaveCapture
 from antecurve.judge.sweep import SweepCapture
@@ -53,17 +53,55 @@ def test_a_reference_that_aliases_shows_its_chain(hertz: float, through_network:
 
     The chain re 1 kHz at 2 and 9 kHz: 10 log10(1 + (f/60 kHz)^2) less that of 1 kHz.  With the
     edges left folded, harmonic 391 at 9 kHz is off by up to 391/775, 4 dB.  Noise of 0.1 % of the
-    swing is 0.1 dB of this harmonic by itself; a corner fitted to all 170 leaves a tenth of it.
+    swing is 0.1 dB of this harmonic by itself; corners and a probe's shelf fitted to all 170
+    leave a tenth to a seventh of it, and say so: three standard uncertainties hold the truth.
     """
     rng = np.random.default_rng(11)
     like = square_capture(Unit(), rng, frequency=hertz, periods=4.3, samples=5000)
     before = network_polynomials(VALUES) if through_network else ONE
-    chain = measured_chain(reference(rng, like, before), estimate=known_exactly(), highest_hz=100e3)
+    taken = reference(rng, like, before)
+    (chain,) = measured_chains([taken], estimate=known_exactly(), highest_hz=100e3)
     assert (chain.beyond is not None) == through_network
+    assert_chain_within(chain, 0.015)
+
+
+def assert_chain_within(chain: MeasuredChain, most_db: float) -> None:
+    """The corner of 60 kHz is shown as surely as stated, at most so uncertain."""
     at = np.array([1000.0, 2000.0, 9000.0])
     level = 20.0 / np.log(10.0) * chain.at(at).real
     expected = -10 * np.log10((1 + (at / 60e3) ** 2) / (1 + (1000 / 60e3) ** 2))
-    assert level - level[0] == pytest.approx(expected, abs=0.03)
+    errors = 20.0 / np.log(10.0) * chain.errors_at(at).real
+    uncertainty = np.linalg.norm(errors - errors[:, :1], axis=0)
+    assert np.all(uncertainty < most_db)
+    assert np.all(np.abs(level - level[0] - expected) <= 3.0 * uncertainty)
+
+
+@pytest.mark.parametrize("seed", [1, 3])
+def test_references_show_one_chain_together(seed: int) -> None:
+    """At 27 kS/s edges hide between samples; one at 232 kS/s settles the corner for both."""
+    rng = np.random.default_rng(seed)
+    taken = [
+        reference(rng, square_capture(Unit(), rng, frequency=f, periods=4.3, samples=5000))
+        for f in (200.0, 23.0)
+    ]
+    for chain in measured_chains(taken, estimate=known_exactly(), highest_hz=100e3):
+        assert_chain_within(chain, 0.003)
+
+
+def test_references_of_two_chains_are_taken_by_themselves() -> None:
+    """One at 60 kHz, one at 30 kHz (a longer cable): one chain does not explain them both."""
+    rng = np.random.default_rng(5)
+    longer = (ONE[0], np.array([1 / (2 * np.pi * 60e3), 1.0]))
+    likes = [square_capture(Unit(), rng, frequency=f, periods=4.3) for f in (200.0, 1000.0)]
+    taken = [reference(rng, likes[0]), reference(rng, likes[1], longer)]
+    first, second = measured_chains(taken, estimate=known_exactly(), highest_hz=100e3)
+    assert_chain_within(first, 0.01)
+    top = np.array([1e3, 20e3])
+    extra = 20.0 / np.log(10.0) * (second.at(top) - first.at(top)).real
+    # One more corner of 60 kHz: 10 log10(1 + (20/60)^2) is 0.458 dB, 0.001 dB at 1 kHz.
+    assert extra[1] - extra[0] == pytest.approx(-0.456, abs=0.02)
+    shared = np.any(first.shared_errors, axis=1) & np.any(second.shared_errors, axis=1)
+    assert not np.any(shared)
 
 
 def test_one_reference_for_each_frequency() -> None:

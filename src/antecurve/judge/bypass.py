@@ -1,14 +1,16 @@
 """The response that a square wave shows with the unit bypassed.
 
-In place of the unit stands a flat response between two corners.  It is fitted like a unit, so
-that edge, duty and frequency are known and what the sampling folds back is taken off as the fit
-predicts it.  Where noise explains what the harmonics have beside the fit, the response is the
-fitted one; otherwise it is that of the harmonics.
+In place of the unit stands a flat response between two corners, and a probe's shelf.  It is
+fitted like a unit, so that edge, duty and frequency are known and what the sampling folds back is
+taken off as the fit predicts it.  Where noise explains what the harmonics have beside the fit, the
+response is the fitted one, whose errors all harmonics share; otherwise it is that of the
+harmonics, each with its own noise.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
 from typing import ClassVar
 
 import numpy as np
@@ -16,17 +18,23 @@ import numpy as np
 from antecurve.judge.capture import DirectResponse
 from antecurve.judge.fit import Fit, fit_observations
 from antecurve.judge.hum import interferences
-from antecurve.judge.interference import NOTHING_ELSE
+from antecurve.judge.interference import NOTHING_ELSE, Interference
 from antecurve.judge.network_estimate import NetworkEstimate, network_log_response
 from antecurve.judge.problem import Bench
 from antecurve.judge.signal_path import CaptureChain, Generator
 from antecurve.judge.square_observation import SquareWaveObservation
+from antecurve.judge.uncertainty import unknowns_covariance
 from antecurve.judge.unit_model import flat_model
 from antecurve.judge.unit_parameters import Shape
 
-__all__ = ["bypass_response"]
+__all__ = ["bypass_responses"]
 
 _DESCRIBED = 1.5  # mean square; noise in 100 residuals reaches it once in 1,100 records
+_PROBE_PERCENT = 3.0
+# 95 % of probes adjusted by eye on a square wave: a step of 3 % at an edge is still seen.  A
+# reference settles its probe far better; what it leaves open, this bounds.
+_RIDGE = 1e-12  # of a variance: rounding must not make a covariance singular
+_LEAST_ERROR = 1e-6  # neper: a hundredth of the least uncertainty that a band states
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -36,55 +44,108 @@ class _StraightObservation(SquareWaveObservation):
     through_network: ClassVar[bool] = False
 
 
-def bypass_response(observation: SquareWaveObservation, through: NetworkEstimate) -> DirectResponse:
-    """Fit a square wave taken with the unit bypassed, its hum and drift taken out.
+def bypass_responses(
+    observations: Sequence[SquareWaveObservation], through: NetworkEstimate
+) -> tuple[DirectResponse, ...]:
+    """Fit square waves taken with the unit bypassed, their hum and drift taken out.
 
     Parameters
     ----------
-    observation : SquareWaveObservation
-        The record reduced.
+    observations : sequence of SquareWaveObservation
+        The records reduced.  Where one chain explains them all, it is fitted to all of them.
     through : NetworkEstimate
-        The network, with the load that it had if the square wave went through it.
+        The network, with the load that it had where a square wave went through it.
 
     Returns
     -------
-    DirectResponse
+    tuple of DirectResponse
         At the odd harmonics, the network included where it was in the path.
     """
+    bench = Bench(through, Generator(), CaptureChain(probe_percent=_PROBE_PERCENT))
+
+    def fitted(reduced: Sequence[SquareWaveObservation]) -> Fit:
+        fit = fit_observations(reduced, model=flat_model(), bench=bench, widest=Shape())
+        beside = interferences([o.remainder(fit.prediction(k)) for k, o in enumerate(reduced)])
+        if all(i is NOTHING_ELSE for i in beside):
+            return fit
+        cleared = [_cleared(o, i) for o, i in zip(reduced, beside, strict=True)]
+        return fit_observations(cleared, model=flat_model(), bench=bench, widest=Shape())
+
+    ways = [_by_flatness(o, through) for o in observations]
+    together = fitted([likely for likely, _ in ways])
+    if _described(together):
+        return _fitted_responses(together)
+    if len(ways) > 1:
+        return _apart([bypass_responses([likely], through)[0] for likely, _ in ways])
+    fit = min(together, fitted([ways[0][1]]), key=lambda fit: fit.excess[0])
+    return _fitted_responses(fit) if _described(fit) else (_response_of_harmonics(fit),)
+
+
+def _described(fit: Fit) -> bool:
+    """Whether noise explains what the harmonics have beside a fit."""
+    return max(fit.excess) <= _DESCRIBED
+
+
+def _apart(responses: Sequence[DirectResponse]) -> tuple[DirectResponse, ...]:
+    """Responses of which no two share an error."""
+    ends = np.cumsum([len(r.shared_errors) for r in responses])
+    apart = []
+    for response, end in zip(responses, ends, strict=True):
+        errors = np.zeros((ends[-1], response.frequency_hz.size), dtype=complex)
+        errors[end - len(response.shared_errors) : end] = response.shared_errors
+        apart.append(replace(response, shared_errors=errors))
+    return tuple(apart)
+
+
+def _response_of_harmonics(fit: Fit) -> DirectResponse:
+    """What the harmonics of the only record show, each by itself."""
     from scipy.linalg import solve_triangular
 
-    bench = Bench(through, Generator(), CaptureChain())
-
-    def fitted(reduced: SquareWaveObservation) -> Fit:
-        fit = fit_observations([reduced], model=flat_model(), bench=bench, widest=Shape())
-        (beside,) = interferences([reduced.remainder(fit.prediction(0))])
-        if beside is NOTHING_ELSE:
-            return fit
-        cleared = reduced.without_interference(beside)
-        cleared = cleared if reduced.through_network else _straight(cleared)
-        return fit_observations([cleared], model=flat_model(), bench=bench, widest=Shape())
-
-    likely, other = _by_flatness(observation, through)
-    fit = fitted(likely)
-    if fit.excess[0] > _DESCRIBED:
-        fit = min(fit, fitted(other), key=lambda fit: fit.excess[0])
-    prediction = fit.prediction(0)
-    record = fit.observations[0]
-    assert isinstance(record, SquareWaveObservation)
+    prediction, record = fit.prediction(0), _squares(fit)[0]
     record = record.corrected(prediction, folded=record.folded)
     basis, frequency = record.basis, record.frequency_hz
     response = prediction.log_response(frequency)
     model = record.amplitudes(prediction.nuisance, response, basis.orders, 0.0).value
     raw = solve_triangular(basis.whitener, record.data)
     seen = raw[: raw.size // 2] + 1j * raw[raw.size // 2 :]
-    odd = basis.orders % 2 == 1
     variance = record.sigma**2 * basis.variances() / np.abs(seen) ** 2
-    if fit.excess[0] <= _DESCRIBED:
-        # Of all harmonics together few unknowns are fitted.
-        variance = variance * fit.solution.free.sum() / record.rows
-    else:
-        response = response + np.log(seen / np.where(model == 0.0, 1.0, model))
-    return DirectResponse(frequency[odd], response[odd], variance[odd])
+    response = response + np.log(seen / np.where(model == 0.0, 1.0, model))
+    odd = basis.orders % 2 == 1
+    none = np.zeros((0, int(odd.sum())), dtype=complex)
+    return DirectResponse(frequency[odd], response[odd], variance[odd], none)
+
+
+def _fitted_responses(fit: Fit) -> tuple[DirectResponse, ...]:
+    """The responses of a fit, whose errors all its records share."""
+    solution = fit.solution
+    each = [o.frequency_hz[o.basis.orders % 2 == 1] for o in _squares(fit)]
+    slopes = [
+        solution.problem.shared_slopes(solution.unknowns, hertz, k) for k, hertz in enumerate(each)
+    ]
+    free = solution.free[: slopes[0].shape[1]]
+    count = int(free.sum())
+    covariance = max(1.0, *fit.excess) * unknowns_covariance(solution)[:count, :count]
+    size = np.sqrt(np.diag(covariance))
+    inner = covariance / np.outer(size, size) + _RIDGE * np.eye(count)
+    axes = np.linalg.cholesky(inner).T * size
+    errors = [axes @ by_unknowns[:, free].T for by_unknowns in slopes]
+    notable = np.max(np.abs(np.hstack(errors)), axis=1) > _LEAST_ERROR
+    return tuple(
+        DirectResponse(
+            hertz, fit.prediction(k).log_response(hertz), np.zeros(hertz.size), own[notable]
+        )
+        for k, (hertz, own) in enumerate(zip(each, errors, strict=True))
+    )
+
+
+def _squares(fit: Fit) -> list[SquareWaveObservation]:
+    return [o for o in fit.observations if isinstance(o, SquareWaveObservation)]
+
+
+def _cleared(observation: SquareWaveObservation, beside: Interference) -> SquareWaveObservation:
+    """The record without hum and drift, through the network or straight as before."""
+    cleared = observation.without_interference(beside)
+    return cleared if observation.through_network else _straight(cleared)
 
 
 def _by_flatness(

@@ -198,12 +198,16 @@ class DirectResponse:
     log_response : numpy.ndarray of complex, shape (frequencies,)
         Natural logarithm, level and delay arbitrary; without phase the imaginary part is 0.
     relative_variance : numpy.ndarray of float, shape (frequencies,)
-        Variance of each component of the logarithm.
+        Variance of each component of the logarithm, by what frequencies do not share.
+    shared_errors : numpy.ndarray of complex, shape (errors, frequencies)
+        What errors that frequencies share do to the logarithm, each by one standard uncertainty
+        and independent of the others.
     """
 
     frequency_hz: Floats
     log_response: Complex
     relative_variance: Floats
+    shared_errors: Complex
 
 
 class Capture(ABC):
@@ -319,27 +323,33 @@ class Capture(ABC):
         """
         return ""
 
-    def direct_response(self, highest_hz: float, through: NetworkEstimate) -> DirectResponse:
-        """Derive the response that the capture shows with the unit bypassed.
+    @classmethod
+    def direct_responses(
+        cls, references: Sequence[Self], highest_hz: float, through: NetworkEstimate
+    ) -> tuple[DirectResponse, ...]:
+        """Derive the responses that captures of this kind show with the unit bypassed.
 
         Parameters
         ----------
+        references : sequence of Capture
+            Captures of one chain, of this kind.
         highest_hz : float
             Highest frequency that counts [Hz].
         through : NetworkEstimate
-            The network, with the load that it had if it was in the path.
+            The network, with the load that it had where it was in the path.
 
         Returns
         -------
-        DirectResponse
-            Response of the capture chain, and of the network where it was in the path.
+        tuple of DirectResponse
+            Response of the capture chain, and of the network where it was in the path.  All have
+            the same shared errors.
 
         Raises
         ------
         InputError
             When this kind can't serve as a reference.
         """
-        raise InputError("reference", f"a {self.kind}", "take a square wave or a sweep")
+        raise InputError("reference", f"a {cls.kind}", "take a square wave or a sweep")
 
     def levels_db(self) -> tuple[Floats, Floats]:
         """Take frequencies and levels as read from an instrument.

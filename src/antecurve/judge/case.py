@@ -11,7 +11,7 @@ from antecurve.judge.capture import Capture, ObservationSettings
 from antecurve.judge.fit import Fit
 from antecurve.judge.network_estimate import NetworkEstimate
 from antecurve.judge.problem import Bench
-from antecurve.judge.reference import measured_chain
+from antecurve.judge.reference import MeasuredChain, measured_chains
 from antecurve.judge.residuals import level_dependence
 from antecurve.judge.signal_path import Generator
 from antecurve.judge.stages import STAGES, FitTask, fit_in_stages
@@ -72,7 +72,8 @@ def fit_case(case: Case) -> tuple[Fit, tuple[str, ...]]:
     case.begin("reducing the captures")
     settings = _settings(case)
     observations = [c.observation(settings) for c in case.captures]
-    staged = fit_in_stages(observations, _task(case), stages=() if useless else STAGES)
+    task = _task(case, settings.references)
+    staged = fit_in_stages(observations, task, stages=() if useless else STAGES)
     if staged.contradiction:
         by_level = level_dependence(staged.fit, case.asked.judged_hz)
         useless = tuple(r.text for r in by_level) or (staged.contradiction,)
@@ -84,13 +85,13 @@ def _useless(records: Sequence[Capture]) -> tuple[str, ...]:
     return tuple(text for text in (c.saturation_text() for c in records) if text)
 
 
-def _task(case: Case) -> FitTask:
+def _task(case: Case, references: tuple[MeasuredChain, ...]) -> FitTask:
     asked = case.asked
     # The generator's edge and flatness are in references already.
     generator = Generator() if asked.references else asked.generator
     return FitTask(
         case.curve,
-        Bench(case.network, generator, asked.chain),
+        Bench(case.network, generator, asked.chain, references),
         undo_ultrasonic=asked.playback == "inverse",
         level_only=not any(c.has_phase for c in case.captures),
         mains_hz=asked.mains_hz,
@@ -101,13 +102,10 @@ def _task(case: Case) -> FitTask:
 def _settings(case: Case) -> ObservationSettings:
     """How captures are reduced, with the chain as each reference shows it."""
     asked, highest_hz = case.asked, _REACH * case.asked.judged_hz[1]
-    references = tuple(
-        measured_chain(
-            r,
-            estimate=case.network,
-            highest_hz=highest_hz,
-            chain_loading=asked.reference_loading,
-        )
-        for r in asked.references
+    references = measured_chains(
+        asked.references,
+        estimate=case.network,
+        highest_hz=highest_hz,
+        chain_loading=asked.reference_loading,
     )
     return ObservationSettings(highest_hz, case.curve, case.network, references)

@@ -188,7 +188,9 @@ def _choices(
     every = log_frequencies((20.0, 20e3), points_per_decade=_SWEEP_POINTS // 3)
     sweep = _Planned(words, every, np.full(every.size, _SWEEP_NEPER), with_phase=False)
     choices.append((words, sweep))
-    if flatness_db or problem.priors > problem.bench.estimate.sources:
+    if problem.bench.references:
+        choices.append((f"references of {_MORE:.0f} times the points", "longer references"))
+    elif flatness_db or problem.priors > problem.bench.estimate.sources:
         choices.append(("a reference with the unit bypassed", "reference"))
     if problem.bench.estimate.sources:
         choices.append(("measured values of the network's parts (--measured)", "parts"))
@@ -237,6 +239,8 @@ def _information(family: Family, choice: _Choice) -> Floats:
         diagonal[first:last] = _PART_TO_METER**2 - 1.0
     elif choice == "reference":
         diagonal[last:common] = _KNOWN**2
+    elif choice == "longer references":
+        diagonal[last:common] = _MORE - 1.0
     elif isinstance(choice, _Planned):
         shared = _planned_slopes(family, choice)
         total[:common, :common] += _without_nuisances(choice, shared)
@@ -254,7 +258,7 @@ def _planned_slopes(family: Family, planned: _Planned) -> Complex:
     if planned.through_network:
         sources = solution.unknowns[problem.unit_count : known]
         slopes[:, problem.unit_count : known] = network_slopes(bench.estimate, sources, hertz)[1:].T
-    if planned.through_chain:
+    if planned.through_chain and not bench.references:
         probe = probe_slopes(bench.chain, hertz)
         slopes[:, known : known + len(probe)] = probe.T
     return slopes
@@ -315,4 +319,6 @@ def _name(family: Family, unknown: int) -> str:
         refs = [f"the network's {e.ref}" for e in estimate.topology.elements]
         beside = ["the generator's resistance", "the load resistance", "the load capacitance"]
         return [*refs, *beside][row]
-    return "the probe" if source < problem.bench.sources else "the generator's rise time"
+    if source < estimate.sources + problem.bench.chain.probe_sources:
+        return "the probe"
+    return "the references' noise" if problem.bench.references else "the generator's rise time"

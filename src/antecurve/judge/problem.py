@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from antecurve.judge.network_estimate import NetworkEstimate, network_log_response, network_slopes
 from antecurve.judge.observation import Evaluation, Observation, Prediction, RiseTime
+from antecurve.judge.reference import MeasuredChain
 from antecurve.judge.signal_path import (
     CaptureChain,
     Generator,
@@ -46,16 +47,20 @@ class Bench:
         The generator.
     chain : CaptureChain
         The chain by its corners, with the probe.
+    references : tuple of MeasuredChain
+        The chain as references show it.
     """
 
     estimate: NetworkEstimate
     generator: Generator
     chain: CaptureChain
+    references: tuple[MeasuredChain, ...] = ()
 
     @property
     def sources(self) -> int:
-        """Number of sources of error that captures share: those of the network, and the probe's."""
-        return self.estimate.sources + self.chain.probe_sources
+        """Number of sources of error: the network's, the probe's, and those of references."""
+        of_references = len(self.references[0].shared_errors) if self.references else 0
+        return self.estimate.sources + self.chain.probe_sources + of_references
 
     def path(self, observation: Observation, sources: Floats, frequency_hz: Floats) -> Complex:
         """Compute ln of all in the path of an observation but the unit.
@@ -75,11 +80,12 @@ class Bench:
             Natural logarithm.
         """
         total = self.fixed_path(observation, frequency_hz)
-        parts = sources[: self.estimate.sources]
+        known = self.estimate.sources
         if observation.through_network:
-            total = total + network_log_response(self.estimate, parts, frequency_hz)
-        moved = self._reference_and_probe(observation, sources, frequency_hz)
-        return np.asarray(total if moved is None else total + moved)
+            total = total + network_log_response(self.estimate, sources[:known], frequency_hz)
+            if observation.reference is not None:
+                total += observation.reference.seen_by_reference(sources[:known], frequency_hz)
+        return np.asarray(total + sources[known:] @ self.chain_slopes(observation, frequency_hz))
 
     def fixed_path(self, observation: Observation, frequency_hz: Floats) -> Complex:
         """Evaluate ln of the part of the path without a source of error: the capture chain.
@@ -101,6 +107,29 @@ class Bench:
         total = chain_log_response(self.chain, frequency_hz)
         reference = observation.reference
         return total if reference is None else total + reference.at(frequency_hz)
+
+    def chain_slopes(self, observation: Observation, frequency_hz: Floats) -> Complex:
+        """Derive the path of an observation by the errors of its probe or of its reference.
+
+        Parameters
+        ----------
+        observation : Observation
+            The capture.
+        frequency_hz : numpy.ndarray of float, shape (frequencies,)
+            Frequencies [Hz], above 0.
+
+        Returns
+        -------
+        numpy.ndarray of complex, shape (sources, frequencies)
+            For one standard uncertainty of each source beside those of the network.
+        """
+        slopes = np.zeros((self.sources - self.estimate.sources, frequency_hz.size), dtype=complex)
+        first = self.chain.probe_sources
+        if observation.through_chain and observation.reference is None:
+            slopes[:first] = probe_slopes(self.chain, frequency_hz)
+        elif observation.through_chain and observation.reference is not None:
+            slopes[first:] = observation.reference.errors_at(frequency_hz)
+        return slopes
 
     def linearised_paths(
         self, observations: Sequence[Observation], sources: Floats, laid_out: LaidOutPaths
@@ -138,27 +167,8 @@ class Bench:
                     slopes[:known, own] -= beyond[1:]
                     moved = reference.seen_by_reference(sources[:known], frequency[own])
                     total[own] += moved
-            if self._probed(observation):
-                slopes[known:, own] = laid_out.by_probe[:, own]
-                total[own] += sources[known:] @ laid_out.by_probe[:, own]
-        return total, slopes
-
-    def _probed(self, observation: Observation) -> bool:
-        """Whether an observation was taken with a probe that no reference shows."""
-        uncertain = self.sources > self.estimate.sources
-        return uncertain and observation.through_chain and observation.reference is None
-
-    def _reference_and_probe(
-        self, observation: Observation, sources: Floats, frequency_hz: Floats
-    ) -> Complex | None:
-        """What sources of error do beside the network; none where they do nothing."""
-        reference = observation.reference
-        if reference is not None and observation.through_network:
-            return reference.seen_by_reference(sources[: self.estimate.sources], frequency_hz)
-        if self._probed(observation):
-            probe = sources[self.estimate.sources :]
-            return np.asarray(probe @ probe_slopes(self.chain, frequency_hz))
-        return None
+        slopes[known:] = laid_out.by_chain
+        return total + sources[known:] @ laid_out.by_chain, slopes
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -173,17 +183,19 @@ class LaidOutPaths:
         Where those of each capture are.
     log_response : numpy.ndarray of complex, shape (frequencies,)
         `Bench.fixed_path`.
-    by_probe : numpy.ndarray of complex, shape (sources, frequencies)
-        Derivatives by the probe's errors.
+    by_chain : numpy.ndarray of complex, shape (sources, frequencies)
+        `Bench.chain_slopes`.
     """
 
     frequency_hz: Floats
     parts: tuple[slice, ...]
     log_response: Complex
-    by_probe: Complex
+    by_chain: Complex
 
     @classmethod
-    def of(cls, bench: Bench, observations: Sequence[Observation]) -> LaidOutPaths:
+    def of(
+        cls, bench: Bench, observations: Sequence[Observation], at_hz: Sequence[Floats] = ()
+    ) -> LaidOutPaths:
         """Lay out the paths of observations.
 
         Parameters
@@ -192,19 +204,21 @@ class LaidOutPaths:
             What is given.
         observations : sequence of Observation
             The captures.
+        at_hz : sequence of numpy.ndarray of float, optional
+            Frequencies for each [Hz]; by default those where it is evaluated.
 
         Returns
         -------
         LaidOutPaths
-            At the frequencies where they are evaluated.
+            All that the sources of error do not move.
         """
-        each = [o.evaluated_hz for o in observations]
+        each = list(at_hz) or [o.evaluated_hz for o in observations]
         ends = np.cumsum([hz.size for hz in each]).tolist()
         parts = tuple(map(slice, [0, *ends[:-1]], ends))
-        fixed = [bench.fixed_path(o, hz) for o, hz in zip(observations, each, strict=True)]
-        frequency = np.concatenate(each)
-        by_probe = probe_slopes(bench.chain, frequency)
-        return cls(frequency, parts, np.concatenate(fixed), by_probe)
+        both = list(zip(observations, each, strict=True))
+        fixed = np.concatenate([bench.fixed_path(o, hz) for o, hz in both])
+        by_chain = np.hstack([bench.chain_slopes(o, hz) for o, hz in both])
+        return cls(np.concatenate(each), parts, fixed, by_chain)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -347,6 +361,38 @@ class FitProblem:
             lambda frequency_hz: self.log_response(unknowns, frequency_hz, index),
         )
 
+    def shared_slopes(self, unknowns: Floats, frequency_hz: Floats, index: int) -> Complex:
+        """Derive ln of all in the path of an observation by unknowns that captures share.
+
+        Parameters
+        ----------
+        unknowns : numpy.ndarray of float, shape (size,)
+            All unknowns.
+        frequency_hz : numpy.ndarray of float, shape (frequencies,)
+            Frequencies [Hz], above 0.
+        index : int
+            Which observation.
+
+        Returns
+        -------
+        numpy.ndarray of complex, shape (frequencies, unknowns)
+            By the unit's constants, then by the sources of error.
+        """
+        paths = LaidOutPaths.of(self.bench, [self.observations[index]], [frequency_hz])
+        return self._linearised(unknowns, paths, [self.observations[index]])[1]
+
+    def _linearised(
+        self, unknowns: Floats, paths: LaidOutPaths, observations: Sequence[Observation] = ()
+    ) -> tuple[Complex, Complex]:
+        """ln of all in the paths of observations, all by default, and its derivatives."""
+        units, sources = self._split(unknowns)
+        unit = self.model.linearised(units, paths.frequency_hz)
+        path, slopes = self.bench.linearised_paths(
+            observations or self.observations, sources, paths
+        )
+        # Laid out unknown by unknown, as all that follows reads them.
+        return unit.value + path, np.vstack([unit.derivative.T, slopes]).T
+
     def _split(self, unknowns: Floats) -> tuple[Floats, Floats]:
         count = self.unit_count
         return unknowns[:count], unknowns[count : count + self.bench.sources]
@@ -364,12 +410,8 @@ class FitProblem:
         Evaluation
             Residuals and derivatives.
         """
-        units, sources = self._split(unknowns)
-        unit = self.model.linearised(units, self._paths.frequency_hz)
-        path, path_slopes = self.bench.linearised_paths(self.observations, sources, self._paths)
-        total = unit.value + path
-        # Laid out unknown by unknown, as all that follows reads them.
-        shared = np.vstack([unit.derivative.T, path_slopes]).T
+        total, shared = self._linearised(unknowns, self._paths)
+        units = self._split(unknowns)[0]
         rise = self.rise_time(unknowns)
         data_rows = sum(o.rows for o in self.observations)
         common = self.unit_count + self.priors

@@ -9,17 +9,18 @@ difference between the unit's input and the chain's as its load.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.errors import InputError
-from antecurve.judge.capture import Capture
+from antecurve.judge.capture import Capture, DirectResponse
 from antecurve.judge.network_estimate import NetworkEstimate, network_log_response
 from antecurve.networks.topology import Loading
 
-__all__ = ["MeasuredChain", "measured_chain"]
+__all__ = ["MeasuredChain", "measured_chains"]
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -38,7 +39,10 @@ class MeasuredChain:
     log_response : numpy.ndarray of complex, shape (frequencies,)
         Natural logarithm, level and delay arbitrary; without phase the imaginary part is 0.
     relative_variance : numpy.ndarray of float, shape (frequencies,)
-        Variance of each component of the logarithm.
+        Variance of each component of the logarithm, by what frequencies do not share.
+    shared_errors : numpy.ndarray of complex, shape (errors, frequencies)
+        What errors that frequencies and references share do to the logarithm, each by one
+        standard uncertainty and independent of the others.
     beyond : NetworkEstimate or None
         The network as the reference saw it, when it went through; ``None`` when straight.
     kind : str
@@ -48,6 +52,7 @@ class MeasuredChain:
     frequency_hz: Floats
     log_response: Complex
     relative_variance: Floats
+    shared_errors: Complex
     beyond: NetworkEstimate | None
     kind: str
 
@@ -150,6 +155,26 @@ class MeasuredChain:
         best, real = network_log_response(self.beyond, both, frequency_hz)
         return np.asarray(best - real)
 
+    def errors_at(self, frequency_hz: Floats) -> Complex:
+        """Interpolate the shared errors at other frequencies.
+
+        Parameters
+        ----------
+        frequency_hz : numpy.ndarray of float, shape (frequencies,)
+            Frequencies [Hz].
+
+        Returns
+        -------
+        numpy.ndarray of complex, shape (errors, frequencies)
+            What each does to the logarithm by one standard uncertainty.
+        """
+        position, seen = np.log(frequency_hz), np.log(self.frequency_hz)
+        errors = np.empty((len(self.shared_errors), position.size), dtype=complex)
+        for row, error in zip(errors, self.shared_errors, strict=True):
+            row.real = np.interp(position, seen, error.real)
+            row.imag = np.interp(position, seen, error.imag)
+        return errors
+
     def variance_at(self, frequency_hz: Floats) -> Floats:
         """Interpolate the variance at other frequencies.
 
@@ -166,19 +191,19 @@ class MeasuredChain:
         return np.interp(np.log(frequency_hz), np.log(self.frequency_hz), self.relative_variance)
 
 
-def measured_chain(
-    reference: Capture,
+def measured_chains(
+    references: Sequence[Capture],
     *,
     estimate: NetworkEstimate,
     highest_hz: float,
     chain_loading: Loading | None = None,
-) -> MeasuredChain:
-    """Derive the chain's response from a capture with the unit bypassed.
+) -> tuple[MeasuredChain, ...]:
+    """Derive the chain's response from captures with the unit bypassed.
 
     Parameters
     ----------
-    reference : Capture
-        The reference; of the same kind as the captures it serves.
+    references : sequence of Capture
+        The references; of the same kinds as the captures they serve.
     estimate : NetworkEstimate
         The network.
     highest_hz : float
@@ -188,14 +213,33 @@ def measured_chain(
 
     Returns
     -------
-    MeasuredChain
-        With the network as the reference saw it when it went through it.  The generator's edge
-        is part of it.
+    tuple of MeasuredChain
+        One per reference, with the network as it saw it when it went through it.  The generator's
+        edge is part of it.  The rows of their shared errors are the same sources.
     """
     through = replace(estimate, loading=chain_loading or estimate.loading)
-    direct = reference.direct_response(highest_hz, through)
+    by_kind: dict[type[Capture], list[int]] = {}
+    for number, reference in enumerate(references):
+        by_kind.setdefault(type(reference), []).append(number)
+    alike = [
+        (numbers, kind.direct_responses([references[n] for n in numbers], highest_hz, through))
+        for kind, numbers in by_kind.items()
+    ]
+    sources = sum(len(responses[0].shared_errors) for _, responses in alike)
+    chains, first = dict[int, MeasuredChain](), 0
+    for numbers, responses in alike:
+        for number, direct in zip(numbers, responses, strict=True):
+            errors = np.zeros((sources, direct.frequency_hz.size), dtype=complex)
+            errors[first : first + len(direct.shared_errors)] = direct.shared_errors
+            shown = replace(direct, shared_errors=errors)
+            chains[number] = _chain(shown, through, references[number].kind)
+        first += len(responses[0].shared_errors)
+    return tuple(chains[number] for number in range(len(references)))
+
+
+def _chain(direct: DirectResponse, through: NetworkEstimate, kind: str) -> MeasuredChain:
     frequency, response = direct.frequency_hz, direct.log_response
-    emphasis = network_log_response(through, np.zeros(estimate.sources), frequency)
+    emphasis = network_log_response(through, np.zeros(through.sources), frequency)
     straight = float(np.std(response.real))
     beyond = through if float(np.std((response - emphasis).real)) < straight else None
     if beyond is not None:
@@ -204,8 +248,9 @@ def measured_chain(
         frequency,
         _without_delay(frequency, response),
         direct.relative_variance,
+        direct.shared_errors,
         beyond,
-        reference.kind,
+        kind,
     )
 
 

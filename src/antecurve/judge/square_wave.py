@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import ClassVar, Self
 
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from antecurve.checked import checked
 from antecurve.errors import InputError
-from antecurve.judge.bypass import bypass_response
+from antecurve.judge.bypass import bypass_responses
 from antecurve.judge.capture import (
     Capture,
     DirectResponse,
@@ -202,11 +202,16 @@ class SquareWaveCapture(Capture):
             "reduce the level or set a larger range, and capture again"
         )
 
-    def direct_response(self, highest_hz: float, through: NetworkEstimate) -> DirectResponse:
-        """Compute the odd harmonics over those of a square wave, documented in `Capture`.
+    @classmethod
+    def direct_responses(
+        cls, references: Sequence[Self], highest_hz: float, through: NetworkEstimate
+    ) -> tuple[DirectResponse, ...]:
+        """Compute odd harmonics over those of a square wave, documented in `Capture`.
 
         Parameters
         ----------
+        references : sequence of SquareWaveCapture
+            The square waves.
         highest_hz : float
             Highest frequency that counts [Hz].
         through : NetworkEstimate
@@ -214,8 +219,8 @@ class SquareWaveCapture(Capture):
 
         Returns
         -------
-        DirectResponse
-            The generator's edge is part of it.
+        tuple of DirectResponse
+            The generator's edge is part of them.
         """
-        record = prepare_record(self, highest_hz=highest_hz)
-        return bypass_response(reduced_record(self, record, highest_hz), through)
+        records = [(r, prepare_record(r, highest_hz=highest_hz)) for r in references]
+        return bypass_responses([reduced_record(*r, highest_hz) for r in records], through)

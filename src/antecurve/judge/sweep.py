@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, ClassVar, Self
 
@@ -214,11 +214,16 @@ class SweepCapture(Capture):
             f"{self.name}: frequency_hz", end, "a sweep by itself must reach 1 kHz and above"
         )
 
-    def direct_response(self, highest_hz: float, through: NetworkEstimate) -> DirectResponse:
-        """Derive a response from levels and phase, documented in `Capture`.
+    @classmethod
+    def direct_responses(
+        cls, references: Sequence[Self], highest_hz: float, through: NetworkEstimate
+    ) -> tuple[DirectResponse, ...]:
+        """Derive responses from levels and phase, documented in `Capture`.
 
         Parameters
         ----------
+        references : sequence of SweepCapture
+            The sweeps.
         highest_hz : float
             Highest frequency that counts [Hz]; not needed.
         through : NetworkEstimate
@@ -226,13 +231,17 @@ class SweepCapture(Capture):
 
         Returns
         -------
-        DirectResponse
-            Without variance: the readings of a reference count as exact.
+        tuple of DirectResponse
+            Without uncertainty: the readings of a reference count as exact.
         """
-        neper = self.level_db / DB_PER_NEPER
-        phase = np.zeros_like(neper) if self.phase_deg is None else self.phase_deg
-        response = neper + 1j * np.unwrap(np.deg2rad(phase))
-        return DirectResponse(self.frequency_hz, response, np.zeros_like(neper))
+        responses = []
+        for sweep in references:
+            neper = sweep.level_db / DB_PER_NEPER
+            phase = np.zeros_like(neper) if sweep.phase_deg is None else sweep.phase_deg
+            response = neper + 1j * np.unwrap(np.deg2rad(phase))
+            exact = np.zeros_like(neper), np.zeros((0, neper.size), dtype=complex)
+            responses.append(DirectResponse(sweep.frequency_hz, response, *exact))
+        return tuple(responses)
 
     def levels_db(self) -> tuple[Floats, Floats]:
         """Take frequencies and levels.

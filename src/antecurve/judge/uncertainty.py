@@ -22,7 +22,7 @@ from antecurve.judge.noise import noise_freedom
 from antecurve.judge.solve import Solution, chi_square
 from antecurve.judge.unit_steps import bounds_beside
 
-__all__ = ["COVERAGE", "log_evidence", "unit_draws"]
+__all__ = ["COVERAGE", "log_evidence", "unit_draws", "unknowns_covariance"]
 
 Floats = NDArray[np.float64]
 
@@ -44,6 +44,22 @@ def _inverse_normal(solution: Solution) -> tuple[Floats, float]:
     values = np.maximum(values, _ROUNDING * values[-1])
     inverse = (vectors / values) @ vectors.T / np.outer(scale, scale)
     return inverse, -float(np.log(values).sum() + 2.0 * np.log(scale).sum())
+
+
+def unknowns_covariance(solution: Solution) -> Floats:
+    """Compute the covariance of the free unknowns, linearised about the best fit.
+
+    Parameters
+    ----------
+    solution : Solution
+        The fit.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (free, free)
+        Noise of variance 1 and priors alike; bounds not regarded.
+    """
+    return _inverse_normal(solution)[0]
 
 
 def log_evidence(solution: Solution) -> float:
