@@ -124,6 +124,9 @@ def test_two_faults_are_found_where_one_does_not_explain() -> None:
     refs = {r for s in diagnosis.suspects[:2] for r in s.refs}
     assert fit.best.chi_square < 2.0 * fit.ranker.information.rows
     assert {"C1"} <= refs and refs & {"R2", "C2"}
+    pair = next(s for s in diagnosis.suspects if s.fault == "two faults")
+    assert suspect_text(pair).count("reads as") == 2
+    assert all(r.ref in pair.how_to_tell for r in pair.readings)
 
 
 def test_a_response_of_no_fault_is_unexplained() -> None:

@@ -128,6 +128,7 @@ WRONG = {
     "wrong arrangement": (_with(FEEDBACK, arrangement="feedbak"), "use one of"),
     "wrong value": (_with(FEEDBACK, values={"R9": "1k"}), "has R1, C1"),
     "wrong stage": (_with(FEEDBACK, opamp=[{"name": "U2"}]), "the arrangement has U1"),
+    "a coil": (_elements(L1={"nodes": ["c", "0"], "value": 1.0}), "no other parts are counted"),
     "block without gain": (_with(PASSIVE, block=[{"name": "A1"}]), "A1 needs it"),
 }  # fmt: skip
 

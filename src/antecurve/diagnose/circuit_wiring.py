@@ -43,30 +43,39 @@ def check_circuit(circuit: UnitCircuit) -> NodalModel:
     _check_bias(circuit)
     model = nodal_model(circuit)
     drive = ideal_drive(_TRIED_HZ)
+    parts = ", ".join(circuit.refs)
     try:
         response = model.response(model.nominal, drive)
     except np.linalg.LinAlgError:
         raise _fault(
             "the equations of the circuit have no solution: look for an operational amplifier "
-            "without feedback, or sources against each other"
+            "without feedback, or sources against each other",
+            parts,
         ) from None
     if not np.all(np.isfinite(response)) or np.all(np.abs(response) < _DEPENDS):
-        raise _fault("the output does not depend on the input: follow the signal from in to out")
+        raise _fault(
+            "the output does not depend on the input: follow the signal from in to out", parts
+        )
     if model.growing_modes() > 0:
         raise _fault(
             "the feedback loop is unstable: check plus and minus of each operational amplifier, "
-            "and the signs of the gains"
+            "and the signs of the gains",
+            parts,
         )
     return model
 
 
-def _fault(rule: str, shown: object = "these parts") -> WiringError:
+def _fault(rule: str, shown: object) -> WiringError:
     return WiringError("elements", shown, rule)
 
 
 def _connections(circuit: UnitCircuit) -> dict[str, list[str]]:
     """The names of what touches each node."""
-    touching: dict[str, list[str]] = {"in": ["the input"], "out": ["the output"], "0": ["return"]}
+    touching: dict[str, list[str]] = {
+        "in": ["the input"],
+        "out": ["the output"],
+        "0": ["the common return", "the input"],  # each port and each amplifier is against it
+    }
     for position in circuit.positions:
         for node in position.element.nodes:
             touching.setdefault(node, []).append(position.element.ref)

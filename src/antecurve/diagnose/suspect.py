@@ -11,9 +11,31 @@ from antecurve.diagnose.own_error import OwnError
 from antecurve.diagnose.unit_circuit import UnitCircuit
 from antecurve.results import Result
 
-__all__ = ["Diagnosis", "Suspect"]
+__all__ = ["Diagnosis", "Reading", "Suspect"]
 
 _SURE = 0.5  # more probable than all else together
+
+
+@dataclass(frozen=True, slots=True)
+class Reading(Result):
+    """A value of a part as a fault has it.
+
+    Attributes
+    ----------
+    ref : str
+        The part.
+    unit : str
+        Unit of the value, as in `format_quantity`.
+    nominal : float or None
+        Nominal value in that unit; ``None`` for a leak or a load, which a good unit has not.
+    value : float
+        Fitted value.
+    """
+
+    ref: str
+    unit: str
+    nominal: float | None
+    value: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +66,8 @@ class Suspect(Result):
         The one measurement that would, in a sentence or two.
     or_else : tuple of str
         Other faults of the same parts, each a tenth of the probability or more.
+    readings : tuple of Reading
+        Of a fault of several parts, the value of each.
     """
 
     refs: tuple[str, ...]
@@ -59,6 +83,7 @@ class Suspect(Result):
     alike: tuple[tuple[str, ...], ...]
     how_to_tell: str
     or_else: tuple[str, ...] = ()
+    readings: tuple[Reading, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)

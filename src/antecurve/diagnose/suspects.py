@@ -9,9 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.diagnose.hypotheses import FaultKind
-from antecurve.diagnose.nodal import ideal_drive
+from antecurve.diagnose.nodal import NodalModel, ideal_drive
+from antecurve.diagnose.ports import Quantity
 from antecurve.diagnose.ranking import FittedHypothesis
-from antecurve.diagnose.suspect import Suspect
+from antecurve.diagnose.suspect import Reading, Suspect
 from antecurve.diagnose.telling_apart import alike, how_to_tell
 from antecurve.diagnose.weighing import Weighed, is_double, log_weight
 from antecurve.quantities import DB_PER_NEPER
@@ -87,7 +88,7 @@ def suspects_of(
     listed = [g for k, g in enumerate(ranked[:_LISTED]) if g.probability > _LEAST or k == 0]
     twins = _twins(weighed, listed)
     suspects = tuple(
-        _suspect(weighed, g, listed, [listed[j] for j in np.flatnonzero(row)], band_hz)
+        _suspect(weighed, g, [listed[j] for j in np.flatnonzero(row)], band_hz)
         for g, row in zip(listed, twins, strict=True)
     )
     misfit = _misfit_db(weighed, weighed.good_response, band_hz)
@@ -127,7 +128,6 @@ def _misfit_db(weighed: Weighed, log_response: Complex, band_hz: tuple[float, fl
 def _suspect(
     weighed: Weighed,
     group: _Group,
-    listed: list[_Group],
     twins: list[_Group],
     band_hz: tuple[float, float],
 ) -> Suspect:
@@ -135,8 +135,7 @@ def _suspect(
     hypothesis = fit.hypothesis
     assert hypothesis is not None
     model = weighed.ranker.solved.model
-    others = [g for g in listed if g is not group]
-    rival = twins[0].best if twins else (others[0].best if others else None)
+    rival = twins[0].best if twins else None
     frequency = weighed.ranker.information.frequency_hz
     drive = ideal_drive(frequency[(frequency >= band_hz[0]) & (frequency <= band_hz[1])])
     single = len(hypothesis.refs) == 1
@@ -157,7 +156,7 @@ def _suspect(
         fault=fault,
         quantity=quantity.name,
         unit=quantity.unit,
-        nominal=quantity.nominal if single and 0 < abs(quantity.nominal) < math.inf else None,
+        nominal=_nominal(quantity) if single else None,
         value=value if told else None,
         low=low,
         high=high,
@@ -166,4 +165,15 @@ def _suspect(
         alike=tuple(g.refs for g in twins),
         how_to_tell=how_to_tell(model, fit, rival, drive),
         or_else=tuple(k for k in group.kinds if k != hypothesis.kind.value),
+        readings=() if single else tuple(_reading(model, *change) for change in changes),
     )
+
+
+def _reading(model: NodalModel, port: int, value: float) -> Reading:
+    quantity = model.quantities[port]
+    return Reading(quantity.ref, quantity.unit, _nominal(quantity), value)
+
+
+def _nominal(quantity: Quantity) -> float | None:
+    """A nominal value worth a word: leaks, and loads that none is stated of, have none."""
+    return quantity.nominal if 0.0 < abs(quantity.nominal) < math.inf else None

@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.diagnose.hypotheses import FaultKind
 from antecurve.diagnose.information import ResponseInformation
 from antecurve.diagnose.nodal import Drive, NodalModel, PortResponse
@@ -33,6 +34,8 @@ _IDEAL = 0.002  # nepers: 0.02 dB, what the best captures of a bench tell
 ODDS = 2.0 * math.log(10.0)
 """Of chi-square: odds of ten to one."""
 _LEAST_DB = 0.3  # a difference of levels that a capture within the unit shows
+_INSULATION_OHM = 10e6  # most that a common ohmmeter reads
+_EXCHANGE = "Put a good one in its place and capture again."
 _LIFTED = "Unit off and discharged, lift one end of"
 _OPEN_OHM = 1e12  # beside any resistor none, yet it keeps the matrix regular
 
@@ -103,7 +106,7 @@ def how_to_tell(
     suspect : FittedHypothesis
         The suspect.
     other : FittedHypothesis or None
-        What it has to be told from: another suspect, or ``None`` for a good unit.
+        What no capture at the output tells from it, if anything.
     drive : Drive
         What drives the unit in a capture.
 
@@ -115,9 +118,11 @@ def how_to_tell(
     hypothesis = suspect.hypothesis
     if hypothesis is None:
         return ""
-    refs = [r for r in hypothesis.refs if r in model.circuit.refs]
+    refs = _parts(model, suspect)
     if refs and hypothesis.kind is not FaultKind.LEAKY:
-        return meter_text(model, refs[0], _fitted(model, suspect, refs[0]))
+        # Of two faults both are to be measured; of two parts exchanged one tells.
+        measured = refs if hypothesis.free else refs[:1]
+        return " ".join(meter_text(model, r, _fitted(model, suspect, r)) for r in measured)
     if refs:
         return insulation_text(model, refs[0])
     if hypothesis.refs == ("load",):
@@ -129,6 +134,11 @@ def how_to_tell(
             f"Unit off, discharged and without the network, put {meter} across its input. It "
             f"reads {format_quantity(quantity.nominal, quantity.unit)} if that is good."
         )
+    if other is None:
+        return _EXCHANGE
+    if rivals := _parts(model, other):
+        advice = meter_text(model, rivals[0], _fitted(model, other, rivals[0]))
+        return f"{advice} If {rivals[0]} is good, suspect {hypothesis.refs[0]}."
     return _capture_text(model, suspect, other, drive)
 
 
@@ -178,7 +188,10 @@ def meter_text(model: NodalModel, ref: str, wrong: float | None = None) -> str:
     else:
         readings = [_across(model, ref, value) for value in (position.value, wrong) if value]
         if abs(math.log(readings[0] / readings[-1])) > 3.0 * position.tolerance:
-            shown = [format_quantity(r, "ohm", digits=3) for r in readings]
+            shown = [
+                "beyond 10 MΩ" if r > _INSULATION_OHM else format_quantity(r, "ohm", digits=3)
+                for r in readings
+            ]
             return (
                 f"Unit off and discharged, put an ohmmeter across {_where(model.circuit, ref)}. "
                 f"It reads {shown[0]} if {ref} is good, {shown[1]} if not."
@@ -217,27 +230,36 @@ def _across(model: NodalModel, ref: str, value: float) -> float:
     return float(voltage[first] - voltage[second])
 
 
+def _parts(model: NodalModel, fit: FittedHypothesis) -> list[str]:
+    """Resistors and capacitors that a hypothesis is about."""
+    refs = fit.hypothesis.refs if fit.hypothesis else ()
+    return [r for r in refs if r in model.circuit.refs]
+
+
 def _capture_text(
-    model: NodalModel, suspect: FittedHypothesis, other: FittedHypothesis | None, drive: Drive
+    model: NodalModel, suspect: FittedHypothesis, other: FittedHypothesis, drive: Drive
 ) -> str:
-    """The node and frequency at which two suspects differ most."""
+    """The node and frequency at which two suspects differ most; gains are unknown."""
     best = (0.0, "", 0.0)
+    reference = int(np.argmin(np.abs(np.log(drive.frequency_hz / REFERENCE_FREQUENCY_HZ))))
     for node in model.nodes[1:]:
         levels = [
             DB_PER_NEPER * np.log(np.abs(_at(model.solved(drive, node=node), fit)))
             for fit in (suspect, other)
         ]
         apart = levels[0] - levels[1]
+        apart -= apart[reference]
         widest = int(np.argmax(np.abs(apart)))
         if abs(apart[widest]) > abs(best[0]):
             best = (float(apart[widest]), node, float(drive.frequency_hz[widest]))
     apart_db, node, frequency = best
     if abs(apart_db) < _LEAST_DB:
-        return "Put a good one in its place and capture again."
+        return _EXCHANGE
     named = "the output" if node == "out" else f"the node {node}"
     return (
-        f"Capture the level at {named} with a sine of {format_quantity(frequency, 'Hz', digits=2)}."
-        f" This fault and the next explanation differ by {abs(apart_db):.1f} dB there."
+        f"Capture the level at {named} with sines of 1 kHz and "
+        f"{format_quantity(frequency, 'Hz', digits=2)}. Their ratio is {abs(apart_db):.1f} dB "
+        "apart between this fault and the next explanation."
     )
 
 

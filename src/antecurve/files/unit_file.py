@@ -182,6 +182,9 @@ def _nodes(value: object, field: str) -> tuple[str, str]:
 
 
 def _value(ref: str) -> fields.Reader:
+    if not ref.startswith(("R", "C")):
+        rule = "name resistors R1, R2, ... and capacitors C1, C2, ...; no other parts are counted"
+        raise InputError("elements", ref, rule)
     return _within(CAPACITANCES if ref.startswith("C") else RESISTANCES)
 
 

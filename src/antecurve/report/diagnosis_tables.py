@@ -12,7 +12,7 @@ from antecurve.texts import capitalised
 if TYPE_CHECKING:
     from antecurve.diagnose.hidden import HiddenRange
     from antecurve.diagnose.repair import Repair
-    from antecurve.diagnose.suspect import Diagnosis, Suspect
+    from antecurve.diagnose.suspect import Diagnosis, Reading, Suspect
 
 __all__ = ["diagnosis_lines", "hidden_rows", "repair_lines", "suspect_rows", "suspect_text"]
 
@@ -28,10 +28,9 @@ _FAULTS = {
     "amplifier": "",
     "leaky": "leaks",
     "dried up": "dried up",
-    "two faults": "are off at once",
 }
 _OUTSIDE = {"load": "what the output feeds", "input": "the unit's input"}
-_WITHOUT_VALUE = {"open", "short", "exchanged", "two faults"}
+_WITHOUT_VALUE = {"open", "short", "exchanged"}
 _SAID = 3  # most hidden parts that the conclusion names; the page has them all
 _NEARLY = 0.995  # rounds to 100 %, which no probability is
 _SURE = 0.5  # more probable than all else together
@@ -63,6 +62,9 @@ def suspect_text(suspect: Suspect) -> str:
     """
     names = " and ".join(_OUTSIDE.get(ref, ref) for ref in suspect.refs)
     likely = _likely(suspect.probability)
+    if suspect.fault == "two faults":
+        names = " and ".join(_reading_text(r) for r in suspect.readings)
+        return f"{names}: {likely}"
     if suspect.fault in _WITHOUT_VALUE or suspect.value is None:
         return f"{names} {_FAULTS[suspect.fault]}: {likely}"
     value, nominal = _shown(suspect.value, suspect.unit), _shown(suspect.nominal, suspect.unit)
@@ -74,6 +76,13 @@ def suspect_text(suspect: Suspect) -> str:
     how = f" ({_FAULTS[suspect.fault]})" if _FAULTS.get(suspect.fault) else ""
     how += "".join(f", or {_FAULTS[kind]}" for kind in suspect.or_else if kind in ("open", "short"))
     return f"{what} reads as {value} in place of {nominal}{how}: {likely}"
+
+
+def _reading_text(reading: Reading) -> str:
+    name, value = _OUTSIDE.get(reading.ref, reading.ref), _shown(reading.value, reading.unit)
+    if reading.nominal is None:
+        return f"{name} has {value} across it"
+    return f"{name} reads as {value} in place of {_shown(reading.nominal, reading.unit)}"
 
 
 def diagnosis_lines(diagnosis: Diagnosis) -> list[str]:
@@ -144,7 +153,7 @@ def _conclusion(diagnosis: Diagnosis) -> str:
         )
     if unexplained >= _SURE:
         return (
-            f"None of these: {_likely(unexplained)} that no fault of one or two parts explains "
+            f"None of these: with {_likely(unexplained)} no fault of one or two parts explains "
             "the captures. Check that the circuit given is the unit's."
         )
     return f"{capitalised(suspect_text(diagnosis.suspects[0]))}."
