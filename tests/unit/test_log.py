@@ -160,7 +160,8 @@ def test_a_repair_stands_between_two_verdicts(log: BenchLog) -> None:
     assert pair.before is not None and pair.after is not None
     assert (pair.before.number, pair.after.number) == (1, 2)
     treble = pair.constants[0]
-    assert (treble.name, treble.before, treble.after) == ("treble_s", 61.73e-6, 74.9e-6)
+    assert (treble.before.name, treble.after.name) == ("treble_s", "treble_s")
+    assert (treble.before.value, treble.after.value) == (61.73e-6, 74.9e-6)
 
 
 def test_a_repair_of_the_same_day_stands_where_it_was_logged(log: BenchLog) -> None:

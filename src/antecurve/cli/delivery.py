@@ -18,6 +18,7 @@ def deliver(
     output: Path | None,
     force: bool,
     as_json: bool,
+    record: Callable[[], None] | None = None,
 ) -> None:
     """Write a result's files where a folder is asked for, then print it.
 
@@ -35,6 +36,8 @@ def deliver(
         Whether to write into an existing one.
     as_json : bool
         Whether to print JSON instead of text.
+    record : callable, optional
+        Writes the result elsewhere, once its files are written and before it is printed.
 
     Raises
     ------
@@ -50,6 +53,8 @@ def deliver(
         made = files()
         write_folder(output, made, force=force)
         written += made
+    if record is not None:
+        record()
     if as_json:
         show_json(content())
         return

@@ -29,6 +29,7 @@ from antecurve.cli.options import (
     Channel,
     DecimalMark,
     Force,
+    LogFolder,
     MeterCapacitance,
     MeterDisplay,
     MeterResistance,
@@ -156,6 +157,7 @@ def judge(
     workers: Annotated[
         int, typer.Option(metavar="COUNT", help="Processes for a batch; 0: one per core.", min=0)
     ] = 0,
+    log: LogFolder = None,
     output: OutputFolder = None,
     force: Force = False,
     as_json: AsJson = False,
@@ -164,11 +166,13 @@ def judge(
 
     Exit code 0 pass, 1 fail or undecided, 2 no result.  With -o the folder gets the test report,
     verdict.json and deviation.csv; for a batch batch.csv and a sheet and a JSON file per unit.
+    With --log the verdict is kept under the unit's serial number, in a batch its file's name.
 
     \b
     Example: antecurve judge left.csv left-30hz.csv --design bench-network/design.json -o left
     """
     from antecurve.cli.judging import Delivery, judge_folder, judge_one
+    from antecurve.cli.log_writing import check_log
     from antecurve.files.captures import read_capture
     from antecurve.files.design_file import read_design
     from antecurve.files.measured import read_measured
@@ -177,6 +181,7 @@ def judge(
 
     refuse_existing(output, force=force)
     folder = _folder_of(captures, other_channel)
+    check_log(log, serial if folder is None else None)
     plain = ReadingOptions(channel, None, stimulus_at, time_unit, decimal, None, None)
     readings = readings_of(plain, stimulus or [], idle=idle_channel, captures=len(captures))
     setting = UnitCurveTexts(
@@ -210,6 +215,7 @@ def judge(
         readings=readings,
         figures=_figures(made.job.target.level_v, input_level, full_scale, limits),
         guess=guessed,
+        log=log,
     )
     if folder is None:
         passed = judge_one(captures, other_channel or [], made, values, asked, delivery)

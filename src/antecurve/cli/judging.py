@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from antecurve.judge.unit_figures import FigureRequest
     from antecurve.judge.verdict import Verdict
     from antecurve.judge.verdicts import JudgeRequest
+    from antecurve.log.recording import NewVerdict
     from antecurve.pipeline import Design
 
 __all__ = ["Delivery", "judge_folder", "judge_one"]
@@ -46,6 +47,8 @@ class Delivery:
         How figures beside the response are judged.
     guess : bool
         Whether the curve that the unit is set to is to be guessed.
+    log : Path or None
+        Log to write the verdict into.
     """
 
     title: str
@@ -60,6 +63,7 @@ class Delivery:
     readings: tuple[ReadingOptions, ...]
     figures: FigureRequest
     guess: bool = False
+    log: Path | None = None
 
 
 def judge_one(
@@ -91,6 +95,7 @@ def judge_one(
         Whether every channel passes.
     """
     from antecurve.cli.delivery import deliver
+    from antecurve.cli.log_writing import log_verdicts
     from antecurve.judge.conformity import Decision
     from antecurve.judge.unit_figures import with_figure_limits
     from antecurve.report.unit_report import generator_setting
@@ -101,7 +106,7 @@ def judge_one(
         verdicts = _matched(verdicts[0], unit.judged(other, "judging the other channel"))
     channels = _Channels(
         tuple(with_figure_limits(v, delivery.figures.limits) for v in verdicts),
-        unit.record([*captures, *other]),
+        unit.record([*captures, *other], unit.recordings, delivery.serial),
         delivery,
         generator_setting(design),
     )
@@ -112,6 +117,7 @@ def judge_one(
         output=delivery.output,
         force=delivery.force,
         as_json=delivery.as_json,
+        record=lambda: log_verdicts(delivery.log, channels.entries(measured, (*captures, *other))),
     )
     return all(v.decision is Decision.PASS for v in channels.verdicts)
 
@@ -158,6 +164,23 @@ class _Channels:
                     f"deviation{mark}.csv": deviation_csv(verdict),
                 } | _difference(verdict, mark)  # fmt: skip
         return files
+
+    def entries(
+        self, measured: Mapping[str, float] | None, captures: tuple[Path, ...]
+    ) -> Iterator[NewVerdict]:
+        """Prepare what is logged of each channel."""
+        from antecurve.files.verdict_file import verdict_json
+        from antecurve.log.recording import NewVerdict
+
+        asked = self.delivery
+        names = ("first", "other") if len(self.verdicts) > 1 else ("",)
+        for verdict, name in zip(self.verdicts, names, strict=True):
+            mark = "-other" if name == "other" else ""
+            yield NewVerdict(
+                verdict_json(verdict, self.record), asked.serial, name, measured, asked.design,
+                captures,
+                () if asked.output is None else (asked.output / f"test-report{mark}.html",),
+            )  # fmt: skip
 
     def content(self) -> dict[str, object]:
         """Collect what is printed as JSON."""
@@ -230,8 +253,10 @@ class _Unit:
         readings = self.delivery.readings
         return readings if len(readings) == count else readings[:1] * count
 
-    def record(self, paths: Sequence[Path]) -> VerdictRecord:
-        """Record what the verdict rests on."""
+    def record(
+        self, paths: Sequence[Path], recordings: Sequence[Recording], serial: str
+    ) -> VerdictRecord:
+        """Record what a verdict rests on."""
         from antecurve import __version__
         from antecurve.files.verdict_record import VerdictRecord, capture_records, file_digest
 
@@ -239,16 +264,38 @@ class _Unit:
         captures = len(delivery.readings)
         readings = [*delivery.readings, *self._readings(len(paths) - captures)]
         return VerdictRecord(
-            delivery.serial or None,
+            serial or None,
             delivery.date or None,
             delivery.operator or None,
             delivery.network_serial or None,
             delivery.title,
             self.design.picked.topology.form,
             file_digest(delivery.design).sha256,
-            capture_records(paths, self.recordings, [r.played for r in readings]),
+            capture_records(paths, recordings, [r.played for r in readings]),
             f"antecurve {__version__}",
         )
+
+    def entries(
+        self,
+        batch: Batch,
+        paths: Mapping[str, Sequence[Path]],
+        read: Mapping[str, Sequence[Recording]],
+    ) -> Iterator[NewVerdict]:
+        """Prepare what is logged of each unit of a batch."""
+        from antecurve.files.verdict_file import verdict_json
+        from antecurve.log.recording import NewVerdict
+
+        folder = self.delivery.output
+        for entry in batch.entries:
+            if entry.verdict is None:
+                continue
+            captures = paths[entry.name]
+            record = self.record(captures, read[entry.name], entry.name)
+            yield NewVerdict(
+                verdict_json(entry.verdict, record), entry.name, "", self.measured,
+                self.delivery.design, tuple(captures),
+                () if folder is None else (folder / f"{entry.name}.html",),
+            )  # fmt: skip
 
     def entry_with_figures(self, entry: BatchEntry, read: Sequence[Recording]) -> BatchEntry:
         """Add what the records of a unit tell beside the response, and decide on limits."""
@@ -298,7 +345,8 @@ def _difference(verdict: Verdict, mark: str) -> dict[str, bytes]:
 
 def _show(verdict: Verdict) -> None:
     from antecurve.cli.show import show_table
-    from antecurve.report.unit_report import VERDICT_WORDS, band_rows, fitted_rows
+    from antecurve.report.constant_texts import fitted_rows
+    from antecurve.report.unit_report import VERDICT_WORDS, band_rows
     from antecurve.texts import as_sentence
 
     announce(verdict.decision.value, VERDICT_WORDS[verdict.decision.value])
@@ -341,6 +389,7 @@ def judge_folder(
         Whether every unit passes.
     """
     from antecurve.cli.delivery import deliver
+    from antecurve.cli.log_writing import log_verdicts
     from antecurve.cli.progress import count_progress
     from antecurve.cli.show import show_table
     from antecurve.cli.unit_curve import GUESS
@@ -380,6 +429,7 @@ def judge_folder(
         output=delivery.output,
         force=delivery.force,
         as_json=delivery.as_json,
+        record=lambda: log_verdicts(delivery.log, unit.entries(batch, order, read)),
     )
     return all(e.verdict is not None and e.verdict.decision is Decision.PASS for e in batch.entries)
 

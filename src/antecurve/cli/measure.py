@@ -10,6 +10,7 @@ import typer
 from antecurve.cli.options import (
     AsJson,
     Force,
+    LogFolder,
     OutputFolder,
     PositionName,
     quantity,
@@ -87,6 +88,7 @@ def measure(
     ] = None,
     serial: Annotated[str, typer.Option(metavar="TEXT", help="Serial number of the unit.")] = "",
     operator: Annotated[str, typer.Option(metavar="TEXT", help="Who measures.")] = "",
+    log: LogFolder = None,
     output: OutputFolder = None,
     force: Force = False,
     as_json: AsJson = False,
@@ -99,6 +101,7 @@ def measure(
     \b
     Example: antecurve measure bench-network/design.json --known-resistor 1k -o unit-7
     """
+    from antecurve.cli.log_writing import check_log
     from antecurve.cli.measuring import judged, play_and_record, show_devices, write_dry_run
     from antecurve.errors import InputError
     from antecurve.files.design_file import read_design
@@ -116,6 +119,7 @@ def measure(
     if output is None:
         raise InputError("--output", "nothing", "name the folder for the records")
     refuse_existing(output, force=force)
+    check_log(log, serial)
     design = read_design(design_file, position=position)
     inputs = _inputs(input_channel, generator_channel)
     resistances = _resistances(
@@ -144,7 +148,7 @@ def measure(
     passed = judged(
         unit, design, values, asked, figures,
         design_file=design_file, output=output, serial=serial, operator=operator,
-        date=plan.date, as_json=as_json,
+        date=plan.date, as_json=as_json, log=log,
     )  # fmt: skip
     if not passed:
         raise typer.Exit(1)

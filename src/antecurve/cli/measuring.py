@@ -126,6 +126,7 @@ def judged(
     operator: str,
     date: str,
     as_json: bool,
+    log: Path | None = None,
 ) -> bool:
     """Judge the unit by its record, print and write the result beside it.
 
@@ -147,6 +148,8 @@ def judged(
         For the record.
     as_json : bool
         Whether to print JSON.
+    log : Path or None, optional
+        Log to write the verdict into.
 
     Returns
     -------
@@ -167,6 +170,7 @@ def judged(
         as_json=as_json,
         readings=(unit.reading,),
         figures=figures,
+        log=log,
     )
     as_connected = replace(design, job=unit.job(design.job))
     return judge_one([unit.capture], [], as_connected, values, request, delivery)

@@ -19,6 +19,7 @@ __all__ = [
     "DesignFile",
     "Force",
     "LoadTolerance",
+    "LogFolder",
     "MeterCapacitance",
     "MeterCorrelation",
     "MeterDisplay",
@@ -56,6 +57,12 @@ OutputFolder = Annotated[
 OutputFile = Annotated[
     Optional[Path],  # noqa: UP045
     typer.Option("--output", "-o", metavar="FILE", help="File to write."),
+]
+LogFolder = Annotated[
+    Optional[Path],  # noqa: UP045
+    typer.Option(
+        "--log", metavar="FOLDER", help="Folder of the bench, or its log.sqlite: log the verdict."
+    ),
 ]
 Channel = Annotated[
     Optional[int],  # noqa: UP045

@@ -23,7 +23,7 @@ from pathlib import Path
 from antecurve.errors import InputError, OutputExistsError
 from antecurve.files.locking import sole_writer
 
-__all__ = ["has_begun_to_replace", "recover", "write_file", "write_folder"]
+__all__ = ["being_written", "has_begun_to_replace", "recover", "write_file", "write_folder"]
 
 _JOURNAL = "journal.json"
 _STAGED = ".antecurve-"
@@ -77,7 +77,7 @@ def write_folder(folder: Path | str, files: Mapping[str, bytes], *, force: bool 
             _remove_staged(target.parent, _beside(target))
             # Another run may have made it while this one waited.
             if not os.path.lexists(target):
-                with _begun_to_replace(target):
+                with being_written(target):
                     _make_folder(target, files)
                 return
         _refuse_file_for_folder(target, folder)
@@ -120,7 +120,7 @@ def write_file(
             _remove_staged(target.parent, _beside(target))
             if os.path.lexists(target) and not force:
                 raise OutputExistsError(path)
-            with _begun_to_replace(target, ends=more_follows):
+            with being_written(target, ends=more_follows):
                 _make_file(target, content)
 
 
@@ -183,8 +183,21 @@ def _remove_staged(folder: Path, prefix: str) -> None:
 
 
 @contextmanager
-def _begun_to_replace(target: Path, *, ends: bool = False) -> Iterator[None]:
-    """Say that output is being written, and take it back if that fails, or ends there."""
+def being_written(target: Path, *, ends: bool = False) -> Iterator[None]:
+    """Say that output is being written, and take it back if that fails, or ends there.
+
+    Parameters
+    ----------
+    target : Path
+        What is written.
+    ends : bool, optional
+        Whether the run may be interrupted afterwards.
+
+    Yields
+    ------
+    None
+        While it is written.
+    """
     _begun.append(target)
     try:
         yield
@@ -245,7 +258,7 @@ def _write_inside(
                 raise InputError(
                     "output folder", str(folder), f"a folder is in the place of the file {name}"
                 )
-        with _begun_to_replace(target):
+        with being_written(target):
             _replace_inside(target, files)
 
 

@@ -108,8 +108,10 @@ class BenchLog:
         -------
         str or None
             Relative to the folder of the bench, with forward slashes; ``None`` for a file
-            outside it, which a copy of the folder would not have.
+            outside it, which a copy of the folder would not have, and for none at all.
         """
+        if not path.is_file():
+            return None
         try:
             return Path(os.path.realpath(path)).relative_to(self.folder.resolve()).as_posix()
         except ValueError:

@@ -6,6 +6,7 @@ from collections import defaultdict
 from dataclasses import dataclass
 from typing import ClassVar
 
+from antecurve.judge.verdict import FittedValue
 from antecurve.log.bench_log import BenchLog, unit_number
 from antecurve.log.listing import LoggedVerdict, list_verdicts
 from antecurve.log.log_filter import EVERY_VERDICT, LogFilter
@@ -52,19 +53,12 @@ class ConstantChange(Result):
 
     Attributes
     ----------
-    name, unit : str
-        Its name, and ``s`` or ``Hz``.
-    nominal : float or None
-        Nominal value [s or Hz].
-    before, after : float
-        Values [s or Hz]; infinite where a corner is not seen.
+    before, after : FittedValue
+        The constant in both verdicts.
     """
 
-    name: str
-    unit: str
-    nominal: float | None
-    before: float
-    after: float
+    before: FittedValue
+    after: FittedValue
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,9 +86,7 @@ class BeforeAfter(Result):
             return ()
         before = {constant.name: constant for constant in self.before.fitted}
         return tuple(
-            ConstantChange(c.name, c.unit, c.nominal, before[c.name].value, c.value)
-            for c in self.after.fitted
-            if c.name in before
+            ConstantChange(before[c.name], c) for c in self.after.fitted if c.name in before
         )
 
 

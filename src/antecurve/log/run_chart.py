@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from antecurve.arrays import hold_read_only
 from antecurve.errors import InputError
+from antecurve.judge.verdict import FittedValue
 from antecurve.log.bench_log import BenchLog
 from antecurve.log.log_filter import EVERY_VERDICT, LogFilter
 from antecurve.results import Result, column_rows
@@ -96,6 +97,12 @@ class RunChart(Result):
         return (self.values < self.lower_limit) | (self.values > self.upper_limit)
 
     @property
+    def constants(self) -> tuple[FittedValue, ...]:
+        """The constant of each verdict."""
+        ends = zip(self.values.tolist(), self.lows.tolist(), self.highs.tolist(), strict=True)
+        return tuple(FittedValue(self.name, self.nominal, *end, self.unit) for end in ends)
+
+    @property
     def rows(self) -> list[dict[str, object]]:
         """The values as plain data, one entry a verdict."""
         return column_rows(
@@ -156,7 +163,7 @@ def run_chart(log: BenchLog, constant: str, wanted: LogFilter = EVERY_VERDICT) -
     log : BenchLog
         The log.
     constant : str
-        Name of the constant, such as ``treble_s``.
+        Name of the constant, such as ``treble_s``; its unit may be left out.
     wanted : LogFilter, optional
         Which verdicts.
 
@@ -176,16 +183,18 @@ def run_chart(log: BenchLog, constant: str, wanted: LogFilter = EVERY_VERDICT) -
             str(row[0])
             for row in connection.execute("SELECT DISTINCT name FROM constants ORDER BY name")
         ]
-        rows = connection.execute(_QUERY.format(condition), (constant, *values)).fetchall()
+        asked = constant.strip().replace(" ", "_")
+        name = next((n for n in known if asked in (n, n.rpartition("_")[0])), "")
+        rows = connection.execute(_QUERY.format(condition), (name, *values)).fetchall()
     seen = [row for row in rows if _is_seen(row["value"], row["unit"])]
-    if constant not in known:
+    if not name:
         raise InputError("constant", constant, f"the log has: {', '.join(known) or 'none yet'}")
     if not seen:
         raise InputError("constant", constant, "no verdict that you ask for tells its value")
     numbers = np.array([row["value"] for row in seen])
     centre, lower, upper = control_limits(numbers)
     return RunChart(
-        name=constant,
+        name=name,
         unit=seen[-1]["unit"],
         nominal=seen[-1]["nominal"],
         numbers=tuple(row["id"] for row in seen),

@@ -28,6 +28,7 @@ from antecurve.report.descriptions import (
     scope_text,
 )
 from antecurve.report.diagnosis_chart import explanation_chart
+from antecurve.report.log_charts import run_chart_drawing
 from antecurve.report.overlay_charts import (
     octave_chart,
     octave_text,
@@ -51,6 +52,7 @@ _CHARTS: dict[str, Callable[[Any], Chart]] = {
     "FaultSheet": fault_chart,
     "Overlay": overlay_chart,
     "ResponseTable": response_chart,
+    "RunChart": run_chart_drawing,
     "ScopeTrace": scope_chart,
     "SpreadResult": spread_chart,
     "Verdict": deviation_chart,

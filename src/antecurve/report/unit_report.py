@@ -14,6 +14,7 @@ from antecurve.judge.unit_figure import FIGURE_NAMES
 from antecurve.quantities import format_quantity
 from antecurve.report.cautions import CAUTIONS
 from antecurve.report.charts import deviation_chart, trace_chart
+from antecurve.report.constant_texts import fitted_rows
 from antecurve.report.descriptions import deviation_text, trace_text
 from antecurve.report.html_page import html_page, software_text
 from antecurve.report.overlay_charts import (
@@ -40,7 +41,7 @@ from antecurve.report.text_table import (
 if TYPE_CHECKING:
     from antecurve.judge.calibration import Calibration
     from antecurve.judge.unit_figure import UnitFigure
-    from antecurve.judge.verdict import FittedValue, Verdict
+    from antecurve.judge.verdict import Verdict
     from antecurve.pipeline import Design
 
 __all__ = [
@@ -51,7 +52,6 @@ __all__ = [
     "calibration_rows",
     "deviation_rows",
     "figure_rows",
-    "fitted_rows",
     "generator_setting",
     "unit_report",
 ]
@@ -63,73 +63,8 @@ VERDICT_WORDS = {
 }
 """How a verdict is announced."""
 
-_NAMES = {
-    "bass_shelf_s": "bass shelf",
-    "turnover_s": "turnover",
-    "treble_s": "treble",
-    "low_corner_hz": "low corner",
-    "high_corner_hz": "high corner",
-}
-_LARGEST_HZ = 1e9  # beyond what any record shows
-_LEAST_HZ = 0.1  # below what any record shows: a period of 10 s
 # Octaves and the ends of the audio band: what fits beside the plot on one sheet.
 _TABLE_HZ = (20, 31.5, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 15000, 20000)
-
-
-def fitted_rows(fitted: Sequence[FittedValue]) -> TextTable:
-    """Tabulate the constants of a unit.
-
-    Parameters
-    ----------
-    fitted : sequence of FittedValue
-        As in the verdict.
-
-    Returns
-    -------
-    TextTable
-        Name, nominal and fitted value, 95 % interval.
-    """
-    return table_from(
-        fitted,
-        declared("constant", _constant_name, right=False),
-        declared(
-            "nominal",
-            lambda f: None if f.nominal is None else _shown(f.nominal, f.unit, 4),
-        ),
-        declared("this unit", lambda f: _shown(f.value, f.unit, _digits(f))),
-        declared("95 % interval", _interval),
-    )
-
-
-def _constant_name(constant: FittedValue) -> str:
-    name = constant.name
-    return _NAMES.get(name, name.removesuffix("_s").removesuffix("_hz").replace("_", " "))
-
-
-def _digits(constant: FittedValue) -> int:
-    """Significant digits that the interval leaves: its half to about a tenth, 2 to 4 in all."""
-    half = (constant.high - constant.low) / 2.0
-    if not half > 0.0 or not math.isfinite(half) or not constant.value > 0.0:
-        return 3
-    return min(max(math.ceil(math.log10(constant.value / half)) + 1, 2), 4)
-
-
-def _shown(value: float, unit: str, digits: int) -> str:
-    """A constant; time constants in microseconds throughout, as the standards give them."""
-    if not math.isfinite(value) or value > _LARGEST_HZ or (unit == "Hz" and value < _LEAST_HZ):
-        return "not seen"
-    if unit == "s":
-        return f"{float(f'{value * 1e6:.{digits}g}'):g} µs"
-    if unit == "Hz" and value < 1.0:
-        return f"{value:.{digits}g} Hz"
-    return format_quantity(value, unit, digits=digits)
-
-
-def _interval(constant: FittedValue) -> str:
-    low, high = (_shown(v, constant.unit, _digits(constant)) for v in (constant.low, constant.high))
-    if low == "not seen":
-        return high if high == low else f"up to {high}"
-    return f"{low} or more" if high == "not seen" else f"{low} to {high}"
 
 
 def _round_hz(frequency: float) -> str:

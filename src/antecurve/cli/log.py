@@ -1,0 +1,110 @@
+"""``antecurve log``: what the log of a bench holds, and changes to it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Optional
+
+import typer
+
+from antecurve.cli.options import AsJson, Force, OutputFile
+
+__all__ = ["log"]
+
+_Text = Optional[str]  # noqa: UP045
+_Number = Optional[int]  # noqa: UP045
+
+
+def log(
+    file: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="Folder of the bench, or its log.sqlite.")
+    ],
+    search: Annotated[
+        str, typer.Option(metavar="WORDS", help="Only verdicts with all these words in them.")
+    ] = "",
+    unit: Annotated[
+        _Text, typer.Option(metavar="SERIAL", help="History of a unit, before and after repairs.")
+    ] = None,
+    verdict: Annotated[
+        str, typer.Option(metavar="DECISION", help="Only pass, fail or undecided.")
+    ] = "",
+    since: Annotated[
+        str, typer.Option(metavar="DATE", help="First day, such as 2026-05-04 or 2026-05.")
+    ] = "",
+    until: Annotated[str, typer.Option(metavar="DATE", help="Last day, as well.")] = "",
+    show: Annotated[
+        _Number, typer.Option(metavar="NUMBER", help="One verdict; with --json its verdict.json.")
+    ] = None,
+    chart: Annotated[
+        _Text,
+        typer.Option(
+            metavar="CONSTANT",
+            help="A constant from verdict to verdict with its control limits, such as treble.",
+        ),
+    ] = None,
+    outcomes: Annotated[
+        _Text, typer.Option(metavar="PERIOD", help="Pass and fail by day, month or year.")
+    ] = None,
+    findings: Annotated[
+        bool, typer.Option("--findings", help="The most frequent findings.")
+    ] = False,
+    deleted: Annotated[bool, typer.Option("--deleted", help="Verdicts that were deleted.")] = False,
+    most: Annotated[
+        int, typer.Option(metavar="COUNT", help="The most units to list; 0: all.", min=0)
+    ] = 50,
+    repaired: Annotated[
+        _Text, typer.Option(metavar="TEXT", help="Log a repair of the --unit: what was done.")
+    ] = None,
+    date: Annotated[str, typer.Option(metavar="TEXT", help="Date of the repair; today.")] = "",
+    operator: Annotated[str, typer.Option(metavar="TEXT", help="Who repaired or deletes.")] = "",
+    delete: Annotated[
+        Optional[list[int]],  # noqa: UP045
+        typer.Option(metavar="NUMBER", help="Delete a verdict; may be repeated."),
+    ] = None,
+    reason: Annotated[str, typer.Option(metavar="TEXT", help="Why it is deleted.")] = "",
+    yes: Annotated[bool, typer.Option("--yes", help="Delete without asking.")] = False,
+    backup: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option(metavar="FILE", help="Copy the log, also while it is in use."),
+    ] = None,
+    output: OutputFile = None,
+    force: Force = False,
+    as_json: AsJson = False,
+) -> None:
+    """Search the log of a bench: units, their history, run charts, findings.
+
+    With -o what is asked for is written as .csv or .xlsx, a run chart also as .svg.  Deleting a
+    verdict asks first, and a tombstone stays.
+
+    \b
+    Example: antecurve log bench --unit B --since 2026-05
+    """
+    from antecurve.cli.log_views import LogQuestion, change, view
+    from antecurve.log.bench_log import open_log
+    from antecurve.log.log_filter import LogFilter
+
+    question = LogQuestion(
+        wanted=LogFilter(search, unit or "", verdict, since=since, until=until),
+        most=most or None,
+        show=show,
+        chart=chart,
+        outcomes=outcomes,
+        findings=findings,
+        deleted=deleted,
+        repaired=repaired,
+        date=date,
+        operator=operator,
+        delete=tuple(delete or ()),
+        reason=reason,
+        yes=yes,
+        backup=backup,
+        output=output,
+        force=force,
+        as_json=as_json,
+    )
+    question.check()
+    opened = open_log(file)
+    if question.changes:
+        change(opened, question)
+    else:
+        view(opened, question)
