@@ -172,7 +172,6 @@ def judge(
     Example: antecurve judge left.csv left-30hz.csv --design bench-network/design.json -o left
     """
     from antecurve.cli.judging import Delivery, judge_folder, judge_one
-    from antecurve.cli.log_writing import check_log
     from antecurve.files.captures import read_capture
     from antecurve.files.design_file import read_design
     from antecurve.files.measured import read_measured
@@ -181,7 +180,6 @@ def judge(
 
     refuse_existing(output, force=force)
     folder = _folder_of(captures, other_channel)
-    check_log(log, serial if folder is None else None)
     plain = ReadingOptions(channel, None, stimulus_at, time_unit, decimal, None, None)
     readings = readings_of(plain, stimulus or [], idle=idle_channel, captures=len(captures))
     setting = UnitCurveTexts(

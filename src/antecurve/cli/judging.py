@@ -95,11 +95,12 @@ def judge_one(
         Whether every channel passes.
     """
     from antecurve.cli.delivery import deliver
-    from antecurve.cli.log_writing import log_verdicts
+    from antecurve.cli.log_writing import check_log, log_verdicts
     from antecurve.judge.conformity import Decision
     from antecurve.judge.unit_figures import with_figure_limits
     from antecurve.report.unit_report import generator_setting
 
+    check_log(delivery.log, delivery.serial)
     unit = _Unit(design, measured, request, delivery)
     verdicts = [unit.judged(captures, "judging the unit")]
     if other:
@@ -389,7 +390,7 @@ def judge_folder(
         Whether every unit passes.
     """
     from antecurve.cli.delivery import deliver
-    from antecurve.cli.log_writing import log_verdicts
+    from antecurve.cli.log_writing import check_log, log_verdicts
     from antecurve.cli.progress import count_progress
     from antecurve.cli.show import show_table
     from antecurve.cli.unit_curve import GUESS
@@ -400,6 +401,7 @@ def judge_folder(
     from antecurve.judge.conformity import Decision
     from antecurve.report.unit_report import batch_rows
 
+    check_log(delivery.log, None)
     if delivery.guess:
         raise InputError("--unit-curve", GUESS, "name the curve that the units of a batch are for")
     read: dict[str, list[Recording]] = {}
