@@ -101,7 +101,6 @@ def measure(
     \b
     Example: antecurve measure bench-network/design.json --known-resistor 1k -o unit-7
     """
-    from antecurve.cli.log_writing import check_log
     from antecurve.cli.measuring import judged, play_and_record, show_devices, write_dry_run
     from antecurve.errors import InputError
     from antecurve.files.design_file import read_design
@@ -118,8 +117,7 @@ def measure(
         raise InputError("DESIGN.json", "nothing", "name the design of the network")
     if output is None:
         raise InputError("--output", "nothing", "name the folder for the records")
-    refuse_existing(output, force=force)
-    check_log(log, serial)
+    _check_outputs(output, log, serial, force=force)
     design = read_design(design_file, position=position)
     inputs = _inputs(input_channel, generator_channel)
     resistances = _resistances(
@@ -152,6 +150,14 @@ def measure(
     )  # fmt: skip
     if not passed:
         raise typer.Exit(1)
+
+
+def _check_outputs(output: Path, log: Path | None, serial: str, *, force: bool) -> None:
+    """Refuse a folder or a log that can't be written, before anything is played."""
+    from antecurve.cli.log_writing import check_log
+
+    refuse_existing(output, force=force)
+    check_log(log, serial)
 
 
 def _inputs(unit: int, generator: int | None) -> tuple[int, ...]:
