@@ -99,7 +99,7 @@ def test_nothing_is_judged_where_the_log_would_refuse_it(
         (("--findings",), "Treble time constant …, … low"),
         (
             ("--outcomes", "year"),
-            "50 %   7 % to 93 %",
+            "50 %     7 % to 93 %",
         ),
         (
             ("--chart", "treble"),
