@@ -5,6 +5,7 @@ from __future__ import annotations
 import gc
 import os
 import random
+import shutil
 import signal
 import sys
 from collections.abc import Iterator
@@ -78,3 +79,25 @@ def _temporary_folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None
 @pytest.fixture(scope="session")
 def default_design() -> Design:
     return design(default_job())
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    """One browser for all tests of pages."""
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        chromium = playwright.chromium.launch(
+            executable_path=shutil.which("chromium") or "/usr/bin/chromium",
+            args=[
+                "--no-sandbox",
+                "--disable-gpu",
+                "--disable-quic",
+                "--no-first-run",
+                "--disable-background-networking",
+                "--disable-component-update",
+                "--disable-sync",
+            ],
+        )
+        yield chromium
+        chromium.close()

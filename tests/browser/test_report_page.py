@@ -19,7 +19,8 @@ from antecurve.networks.topology import Loading
 from antecurve.pipeline import Design, design
 from antecurve.report.page import report_page
 from antecurve.report.tiles import design_tiles
-from optional_programs import AXE, needs_axe, needs_chromium
+from optional_programs import needs_axe, needs_chromium
+from page_audit import audited
 
 pytestmark = [pytest.mark.browser, needs_chromium]
 
@@ -270,22 +271,8 @@ def test_forced_colours_and_less_motion(browser: Any, page_file: Path) -> None:
 
 
 @needs_axe
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_accessibility_by_axe_core(browser: Any, page_file: Path, scheme: str) -> None:
-    """axe-core, the open rule set for WCAG, finds nothing."""
-    page = browser.new_page(color_scheme=scheme)
-    page.goto(page_file.as_uri())
-    page.evaluate(AXE.read_text())
-    # In the dark nothing but the colours differs.
-    dark = {"runOnly": ["color-contrast"], "resultTypes": ["violations"]}
-    audit = page.evaluate("options => axe.run(options)", dark if scheme == "dark" else {})
-    violations = [
-        f"{v['id']}: {v['help']} {[n['html'][:120] for n in v['nodes'][:3]]}"
-        for v in audit["violations"]
-    ]
-    assert not violations, "\n".join(violations)
-    assert len(audit["passes"]) > (10 if scheme == "light" else 0)
-    page.close()
+def test_nothing_is_found_on_any_screen(browser: Any, page_file: Path) -> None:
+    assert audited(browser, page_file) == []
 
 
 def test_titles_are_text_not_markup(browser: Any, tmp_path: Path, default_design: Design) -> None:

@@ -6,11 +6,14 @@ import csv
 import json
 import math
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 from commands import invoke
 from nodal import read_cards, solve_cards
+from optional_programs import needs_axe, needs_chromium
+from page_audit import audited
 
 TABLES = """
 [[curve]]
@@ -225,3 +228,10 @@ def test_a_design_of_one_curve_has_no_positions(
     done = invoke(capsys, "spread", str(path), "--position", "disc")
     assert done.code == 2
     assert "no switch" in done.err
+
+
+@pytest.mark.browser
+@needs_chromium
+@needs_axe
+def test_nothing_is_found_on_the_page_on_any_screen(browser: Any, folder: Path) -> None:
+    assert audited(browser, folder / "report.html") == []

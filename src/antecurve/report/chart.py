@@ -19,6 +19,7 @@ __all__ = [
     "FREQUENCY_TICKS",
     "GREEN",
     "GRID",
+    "INSET",
     "ORANGE",
     "PAGE_COLOURS",
     "PAPER",
@@ -50,6 +51,8 @@ _HALVINGS = 6  # of the points where a line is straight
 _BOTTOM = 44.0  # px: numbers and name of the horizontal axis fit
 TOP, ROW_GAP = 10.0, 12.0  # px above all, and between rows of panels
 _PADDING = 0.06  # of the range of the values above and below it, so that no line lies on an edge
+INSET = (0.55, 0.15, 0.43, 0.45)
+"""Left, top, width and height of an inset as shares of its panel: a square wave is low there."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -121,6 +124,8 @@ class Panel:
         Words within its upper right corner.
     x_range : tuple of float or None
         Ends of its horizontal axis where they are not those of the chart.
+    inset : Panel or None
+        What is enlarged in its upper right part, at the place `INSET`.
     """
 
     marks: tuple[Line | Band, ...]
@@ -128,6 +133,7 @@ class Panel:
     y_label: str = ""
     note: str = ""
     x_range: tuple[float, float] | None = None
+    inset: Panel | None = None
 
     def y_range(self) -> tuple[float, float]:
         """Compute the range of the values, with some space above and below.
@@ -187,7 +193,7 @@ class Chart:
         Parameters
         ----------
         panel : Panel
-            One of the chart's.
+            One of the chart's, or an inset.
 
         Returns
         -------
@@ -197,7 +203,8 @@ class Chart:
         low, high = panel.x_range or self.x_range
         if self.logarithmic:
             return {f: t for f, t in FREQUENCY_TICKS.items() if low * 0.999 <= f <= high * 1.001}
-        return round_ticks(low, high, 6 if self.columns == 1 else 4)
+        narrow = self.columns > 1 or panel not in self.panels
+        return round_ticks(low, high, 4 if narrow else 6)
 
     def panel_height(self, above: float = 0.0) -> float:
         """Share the height out among the rows of panels.

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from antecurve.report.chart import (
     BLACK,
     GRID,
+    INSET,
     PAGE_COLOURS,
     PAPER,
     ROW_GAP,
@@ -229,7 +230,8 @@ class _Area:
         low, high = self._panel.x_range or self._chart.x_range
         scale = np.log if self._chart.logarithmic else np.asarray
         share = (scale(x) - scale(low)) / (scale(high) - scale(low))
-        return np.asarray(self._x + self._width * np.clip(share, 0.0, 1.0))
+        # What lies beyond is cut by the area's own edge.
+        return np.asarray(self._x + self._width * np.clip(share, -1.0, 2.0))
 
     def _up(self, y: Floats) -> Floats:
         low, high = self._y_range
@@ -262,11 +264,26 @@ class _Area:
         parts.append(f'<path d="{axes}" stroke="{BLACK}" fill="none"/>')
         if panel.title:
             parts.append(svg_text(self._x, self._y - 5.0, panel.title))
+        if panel.inset:
+            parts += self._inset(panel.inset)
         if panel.note:
             parts.append(svg_text(right - 4.0, self._y + 15.0, panel.note, anchor="end", size=11.0))
         if panel.y_label:
             parts.append(_upright((self._y + bottom) / 2.0, panel.y_label))
         return parts
+
+    def _inset(self, panel: Panel) -> list[str]:
+        """A panel within this one, on a ground of its own."""
+        x, y, width, height = INSET
+        area = _Area(
+            self._x + x * self._width, self._y + y * self._height,
+            width * self._width, height * self._height, self._chart, panel,
+        )  # fmt: skip
+        ground = (
+            f'<rect x="{area._x - 4.0:.1f}" y="{area._y - _ROW:.1f}" fill="{PAPER}" '
+            f'width="{area._width + 8.0:.1f}" height="{area._height + 2.0 * _ROW:.1f}"/>'
+        )
+        return [ground, *area.drawn(lowest=True, leftmost=False)]
 
     def _mark(self, mark: Line | Band) -> str:
         x = self._across(mark.x)

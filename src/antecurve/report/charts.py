@@ -242,7 +242,7 @@ def _with_lead(wave: SquareWave, time: Floats, trace: Floats) -> tuple[Floats, F
 
 
 def scope_chart(trace: ScopeTrace) -> Chart:
-    """Chart the three traces of a square wave, one above the other, each with its edge enlarged.
+    """Chart the three traces of a square wave, one above the other, the edge of each in an inset.
 
     Parameters
     ----------
@@ -252,7 +252,7 @@ def scope_chart(trace: ScopeTrace) -> Chart:
     Returns
     -------
     Chart
-        EMF, at the unit's input, after playback; volts over time: a period, and its edge.
+        EMF, at the unit's input, after playback; volts over time.
     """
     scale, unit = _prefixed(float(trace.time_s[-1]), "s")
     half = trace.wave.half_period_s * scale
@@ -265,16 +265,14 @@ def scope_chart(trace: ScopeTrace) -> Chart:
         time, closed = _with_lead(trace.wave, trace.time_s, values)
         volts, volt = _prefixed(float(np.abs(closed).max()), "V")
         line = Line(x=time * scale, y=closed * volts, colour=colour)
-        panels += [
-            Panel(marks=(line,), title=title, y_label=volt),
-            Panel(
-                marks=(line,), title=f"edge, {1.0 / _EDGE:.0f} times as fast",
-                x_range=(-_LEAD * half, (2.0 * _EDGE - _LEAD) * half),
-            ),
-        ]  # fmt: skip
+        edge = Panel(
+            marks=(line,), title=f"edge, {1.0 / _EDGE:.0f} times as fast",
+            x_range=(-_LEAD * half, (2.0 * _EDGE - _LEAD) * half),
+        )  # fmt: skip
+        panels.append(Panel(marks=(line,), title=title, y_label=volt, inset=edge))
     return Chart(
-        panels=tuple(panels), x_label=f"time in {unit}", x_range=(0.0, 2.0 * half), columns=2,
-        height=520.0,
+        panels=tuple(panels), x_label=f"time in {unit}", x_range=(0.0, 2.0 * half),
+        height=640.0,
     )  # fmt: skip
 
 

@@ -61,7 +61,8 @@ const charts = (() => {
   }
 
   function axes(options, panel) {
-    const lowest = options.panels.indexOf(panel) >= options.panels.length - options.columns;
+    const whole = options.panels.filter((p) => !p.inset);
+    const lowest = whole.indexOf(panel) >= whole.length - options.columns;
     const font = `12px ${getComputedStyle(document.body).fontFamily}`;
     const common = {
       font, labelFont: font, stroke: () => colour("ink"),
@@ -81,9 +82,9 @@ const charts = (() => {
         },
       },
       {
-        ...common, size: narrow ? 34 : 46, gap: 4, label: panel.axes[1].label || undefined, labelSize: 18, labelGap: 0,
+        ...common, size: panel.inset ? 6 : narrow ? 34 : 46, gap: 4, label: panel.axes[1].label || undefined, labelSize: 18, labelGap: 0,
         splits: (u, _, low, high) => roundNumbers(low, high, Math.max(4, Math.floor(u.height / 45))),
-        values: (u, splits) => splits.map((v) => plain(v.toFixed(decimals(splits)))),
+        values: (u, splits) => panel.inset ? splits.map(() => "") : splits.map((v) => plain(v.toFixed(decimals(splits)))),
       },
     ];
   }
@@ -147,7 +148,7 @@ const charts = (() => {
     draw() {
       if (!this.live.clientWidth) return;
       this.plots = this.options.panels.map((panel) => {
-        const holder = make("div", "chart-panel", this.grid);
+        const holder = panel.inset ? make("div", "chart-inset", this.grid.lastChild) : make("div", "chart-panel", this.grid);
         const name = panel.title ? make("p", "name", holder) : null;
         if (name) name.textContent = panel.title + (panel.note ? ` (${panel.note})` : "");
         this.values.push(name && make("span", "value", name));
@@ -221,6 +222,7 @@ const charts = (() => {
     }
 
     height(panel) {
+      if (panel.inset) return Math.round(0.55 * this.height({ ...panel, inset: false }));
       return Math.max(150, Math.min(panel.height, this.options.panels.length > 1 ? 240 : 340));
     }
 
@@ -268,7 +270,6 @@ const charts = (() => {
       if (!this.plots.length) return;
       const idx = u.cursor.left < 0 ? null : u.cursor.idx, p = this.plots.indexOf(u);
       const seen = idx !== null && idx !== undefined;
-      
       this.read.textContent = seen ? this.position(u, idx) : "";
       for (const group of this.entries) {
         const places = group.places.filter(([q]) => q === p);

@@ -1,0 +1,45 @@
+"""What is wrong with a page on any screen: by axe-core, the console, and the width."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from optional_programs import AXE
+
+
+def _violations(page: Any, options: dict[str, Any]) -> list[str]:
+    """What axe-core, the open rule set for WCAG, finds."""
+    if not page.evaluate("typeof axe === 'object'"):
+        page.evaluate(AXE.read_text())
+    audit = page.evaluate("options => axe.run(options)", options)
+    assert audit["passes"]
+    return [
+        f"{v['id']}: {v['help']} {[n['html'][:120] for n in v['nodes'][:3]]}"
+        for v in audit["violations"]
+    ]
+
+
+def audited(browser: Any, path: Path) -> list[str]:
+    """List what is wrong on wide and narrow screens, in light, dark and forced colours."""
+    page = browser.new_page(viewport={"width": 1400, "height": 900}, reduced_motion="reduce")
+    wrong: list[str] = []
+    page.on("console", lambda m: wrong.append(m.text))
+    page.on("pageerror", lambda e: wrong.append(str(e)))
+    page.goto(path.as_uri())
+    wrong += _violations(page, {})
+    # Elsewhere nothing but the colours differs.
+    page.emulate_media(color_scheme="dark")
+    wrong += _violations(page, {"runOnly": ["color-contrast"], "resultTypes": ["violations"]})
+    page.emulate_media(forced_colors="active")
+    if page.evaluate("document.getAnimations().length"):
+        wrong.append("something moves although motion is to be reduced")
+    for width in (1400, 768, 360):
+        page.set_viewport_size({"width": width, "height": 800})
+        # Charts follow the width in the frame after.
+        page.evaluate("new Promise(done => requestAnimationFrame(() => setTimeout(done)))")
+        wide = page.evaluate("document.documentElement.scrollWidth")
+        if wide > width:
+            wrong.append(f"{wide} px wide on a screen of {width} px")
+    page.close()
+    return wrong
