@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from commands import invoke
 from nodal import read_cards, solve_cards
+
 from optional_programs import needs_axe, needs_chromium
 from page_audit import audited
 
