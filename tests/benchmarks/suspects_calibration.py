@@ -37,10 +37,10 @@ from antecurve.diagnose.hypotheses import (
     Hypothesis,
     single_faults,
 )
-from antecurve.diagnose.information import ResponseInformation
 from antecurve.diagnose.nodal import Drive, NodalModel, ideal_drive, nodal_model
 from antecurve.diagnose.ranking import Ranker
 from antecurve.diagnose.suspects import suspects_of
+from antecurve.diagnose.telling_apart import ideal_information
 from antecurve.diagnose.weighing import weigh
 from antecurve.threads import single_threaded_linear_algebra
 
@@ -169,10 +169,7 @@ def studied_at_nodes(seed: int) -> dict[str, object]:
     drive = ideal_drive(NODES)
     error = rng.standard_normal((2, NODES.size)) * noise
     response = np.log(unit.model.response(unit.values, drive)) + error[0] + 1j * error[1]
-    size = 2 * NODES.size
-    information = ResponseInformation(
-        NODES, response, np.eye(size) / noise, np.zeros(size), 0.0, size
-    )
+    information = ideal_information(response, NODES, deviation=noise)
     with single_threaded_linear_algebra():
         ranker = Ranker(unit.model.solved(drive), information, drive)
         good, unexplained, suspects, *_ = suspects_of(

@@ -11,9 +11,9 @@ from antecurve.curves.catalogue import named_curve
 from antecurve.diagnose.arrangements import arranged_circuit, arrangement, part_position
 from antecurve.diagnose.circuit_wiring import check_circuit
 from antecurve.diagnose.hypotheses import FaultKind, Hypothesis, single_faults
-from antecurve.diagnose.information import ResponseInformation
 from antecurve.diagnose.nodal import ideal_drive
 from antecurve.diagnose.ranking import Ranker
+from antecurve.diagnose.telling_apart import ideal_information
 from antecurve.diagnose.unit_circuit import UnitCircuit, UnitInput
 from antecurve.diagnose.weighing import weigh
 from antecurve.parts.series import series_values
@@ -56,10 +56,7 @@ def test_two_thousand_hypotheses_in_two_seconds() -> None:
     drive = ideal_drive(nodes)
     values = model.nominal
     values[2] *= 0.6
-    information = ResponseInformation(
-        nodes, np.log(model.response(values, drive)), np.eye(2 * nodes.size) / 0.003,
-        np.zeros(2 * nodes.size), 0.0, 2 * nodes.size,
-    )  # fmt: skip
+    information = ideal_information(np.log(model.response(values, drive)), nodes, deviation=0.003)
     with single_threaded_linear_algebra():
         start = time.process_time()
         weighed = weigh(Ranker(model.solved(drive), information, drive), faults)

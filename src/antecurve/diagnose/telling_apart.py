@@ -40,7 +40,9 @@ _LIFTED = "Unit off and discharged, lift one end of"
 _OPEN_OHM = 1e12  # beside any resistor none, yet it keeps the matrix regular
 
 
-def ideal_information(log_response: Complex, frequency_hz: Floats) -> ResponseInformation:
+def ideal_information(
+    log_response: Complex, frequency_hz: Floats, *, deviation: float = _IDEAL
+) -> ResponseInformation:
     """Make up what an ideal capture would say of a unit, gain apart.
 
     Parameters
@@ -49,16 +51,19 @@ def ideal_information(log_response: Complex, frequency_hz: Floats) -> ResponseIn
         ln of its response.
     frequency_hz : numpy.ndarray of float, shape (nodes,)
         Frequencies [Hz].
+    deviation : float, optional
+        Standard deviation of level [neper] and phase [rad] at each node; 0.02 dB if left out.
 
     Returns
     -------
     ResponseInformation
-        Level and phase at each node to within 0.02 dB.
+        Level, but for its mean, and phase at each node.
     """
     count = frequency_hz.size
-    weights = np.eye(2 * count) / _IDEAL
+    weights = np.eye(2 * count) / deviation
+    weights[:count, :count] -= 1.0 / (count * deviation)  # the mean level is the gain's
     return ResponseInformation(
-        frequency_hz, log_response, weights, np.zeros(2 * count), 0.0, 2 * count
+        frequency_hz, log_response, weights, np.zeros(2 * count), 0.0, 2 * count - 1
     )
 
 
