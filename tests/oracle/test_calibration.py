@@ -28,11 +28,15 @@ from playback_units import (
     LOADING,
     TOPOLOGY,
     VALUES,
+    Unit,
     by_tolerance,
     picked_network,
 )
+from playback_units import drawn_values as random_build
 from scipy.stats import binom
+from two_channel_records import two_channel_record
 
+from antecurve.errors import InputError
 from antecurve.judge.calibration import Calibration, calibrate_network
 from antecurve.judge.network_estimate import estimate_by_tolerance
 from antecurve.judge.sweep import SweepCapture
@@ -235,3 +239,31 @@ def test_flatness_of_the_generator_widens_the_intervals() -> None:
     assert np.all(wide.correction_uncertainty_db >= narrow.correction_uncertainty_db)
     assert np.max(wide.correction_uncertainty_db) > 3 * np.max(narrow.correction_uncertainty_db)
     assert np.all((wide.low <= VALUES) & (wide.high >= VALUES))
+
+
+@pytest.mark.parametrize("stimulus_at", ["emf", "generator"])
+def test_a_network_is_calibrated_by_a_two_channel_record(stimulus_at: str) -> None:
+    """Pink noise through a build, and behind it a unit without poles and zeros."""
+    rng = np.random.default_rng(23)
+    values = random_build(rng)
+    flat = Unit(bass_shelf_s=1e-9, turnover_s=1e-9, treble_s=1e-9, low_corner_hz=0.0,
+                high_corner_hz=0.0)  # fmt: skip
+    record = two_channel_record(
+        flat, rng, signal="pink noise", stimulus_at=stimulus_at, values=values, noise_db=-70.0
+    )
+    calibration = calibrate_network(record, by_tolerance(), conditions=CONDITIONS)
+    assert calibration.consistent
+    assert calibration.residual_db < 0.02
+    # A product of resistor and capacitor is open by 3.5 %; the record tells it to 0.1 %.
+    for first, second in ((0, 1), (2, 3)):
+        product = calibration.values[first] * calibration.values[second]
+        assert product == pytest.approx(values[first] * values[second], rel=2e-3)
+
+
+def test_a_record_of_the_load_calibrates_nothing() -> None:
+    rng = np.random.default_rng(24)
+    record = two_channel_record(
+        Unit(), rng, signal="pink noise", stimulus_at="input", noise_db=-70.0, seconds=1.0
+    )
+    with pytest.raises(InputError, match="the output of a network is its load"):
+        calibrate_network(record, by_tolerance(), conditions=CONDITIONS)

@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 from playback_units import CONDITIONS, Unit, known_exactly
 from played_signals import unit_output
+from scipy.interpolate import CubicSpline
+from scipy.signal import resample
 
 from antecurve.errors import InputError
 from antecurve.files.played_signal import read_played_signal, signal_wav
@@ -72,6 +74,23 @@ def test_a_file_without_a_cue_is_aligned_by_its_sound(tmp_path: Path) -> None:
     file, samples = played(tmp_path, SignalRequest("noise", seconds=3.0, cue=False))
     path = record(tmp_path, unit_output(samples, 48e3, Unit(), before_s=0.25), 48e3)
     assert "from 0.25 s" in read_recording(path, ReadingOptions(played=file)).understood
+
+
+@pytest.mark.parametrize("clock", [-1e-4, 2e-6, 0.0])
+def test_a_sweep_recorded_by_another_clock_is_judged(clock: float, tmp_path: Path) -> None:
+    """The record at times stretched by its trigonometric polynomial, four times as dense."""
+    file, samples = played(tmp_path, SignalRequest("sweep", seconds=4.0))
+    output = unit_output(samples, 48e3, UNIT, noise=0.0)
+    dense = CubicSpline(np.arange(8 * output.size) / 8.0, resample(output, 8 * output.size))
+    stretched = dense(np.minimum(np.arange(output.size) * (1.0 + clock), output.size - 1))
+    stretched += 1e-4 * np.random.default_rng(1).standard_normal(output.size)
+    reading = read_recording(record(tmp_path, stretched, 48e3), ReadingOptions(played=file))
+    assert ("clocks that differ by" in reading.understood) == (clock != 0.0)
+    verdict = judge_unit(reading.capture, known_exactly(), conditions=CONDITIONS)
+    fitted = verdict.value("treble_s")
+    # As in the test of each kind above.
+    assert fitted.value == pytest.approx(78e-6, abs=fitted.high - fitted.low)
+    assert fitted.high - fitted.low < 1e-6
 
 
 def test_bad_records_get_a_sentence(tmp_path: Path) -> None:

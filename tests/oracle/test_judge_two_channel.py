@@ -117,6 +117,16 @@ def test_swapped_channels_are_named() -> None:
         observed(TwoChannelRecord(RATE_HZ, record.volts, record.stimulus, stimulus_at="input"))
 
 
+def test_a_sweep_with_an_output_for_its_stimulus_is_refused() -> None:
+    """From generator to output a bench is nearly flat: the noise tells which channel is which."""
+    record = two_channel_record(
+        Unit(), np.random.default_rng(25), signal="log sweep", quiet_s=0.2, seconds=1.0
+    )
+    swapped = TwoChannelRecord(RATE_HZ, record.volts, record.stimulus, stimulus_at="emf")
+    with pytest.raises(InputError, match="wrong way round"):
+        observed(swapped)
+
+
 def test_a_sweep_at_the_edge_of_the_record_is_refused() -> None:
     record = two_channel_record(Unit(), np.random.default_rng(23), signal="log sweep")
     with pytest.raises(InputError, match="silence before the sweep"):

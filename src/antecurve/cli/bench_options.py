@@ -135,20 +135,27 @@ def chain_of(low: list[str], high: list[str], probe: str) -> CaptureChain:
 
 
 def readings_of(
-    plain: ReadingOptions, stimuli: list[str], *, idle: int | None, captures: int
+    stimuli: list[str] | None,
+    *,
+    channel: int | None,
+    stimulus_at: str | None,
+    time_unit: str | None,
+    decimal: str | None,
+    captures: int = 1,
+    idle: int | None = None,
 ) -> tuple[ReadingOptions, ...]:
     """Say how each capture is read: with the one stimulus of all, or its own.
 
     Parameters
     ----------
-    plain : ReadingOptions
-        What holds for all.
-    stimuli : list of str
+    stimuli : list of str or None
         Channels or files that were played.
-    idle : int or None
-        Channel with an idle output.
-    captures : int
+    channel, stimulus_at, time_unit, decimal
+        As in `ReadingOptions`, for all captures.
+    captures : int, optional
         Number of captures.
+    idle : int or None, optional
+        Channel with an idle output.
 
     Returns
     -------
@@ -163,15 +170,17 @@ def readings_of(
     from dataclasses import replace
 
     from antecurve.errors import InputError
+    from antecurve.files.recordings import ReadingOptions
 
-    if len(stimuli) > 1 and len(stimuli) != captures:
-        raise InputError(
-            "--stimulus", ", ".join(stimuli), f"give one for all captures, or {captures}"
-        )
+    named = stimuli or []
+    if len(named) > 1 and len(named) != captures:
+        each = "give one" if captures == 1 else f"give one for all captures, or {captures}"
+        raise InputError("--stimulus", ", ".join(named), each)
+    plain = ReadingOptions(channel, None, stimulus_at, time_unit, decimal)
     readings = [
         replace(plain, stimulus=int(text), idle=idle)
         if text.isdecimal()
         else replace(plain, played=Path(text), idle=idle)
-        for text in stimuli
+        for text in named
     ] or [replace(plain, idle=idle)]
     return tuple(readings * (captures if len(readings) == 1 else 1))

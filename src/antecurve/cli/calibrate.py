@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
+from antecurve.cli.bench_options import Flatness, Stimulus, StimulusAt, readings_of
 from antecurve.cli.options import (
     AsJson,
     Channel,
@@ -17,6 +18,7 @@ from antecurve.cli.options import (
     Force,
     OutputFolder,
     PositionName,
+    TimeUnit,
     quantity,
     refuse_existing,
 )
@@ -36,11 +38,15 @@ def calibrate(
         typer.Option(
             "--sweep",
             metavar="CAPTURE.csv",
-            help="Levels at the network's output, a table as the meter or analyser wrote it.",
+            help="The network's output, as the instrument wrote it: levels over frequency, or a "
+            "two-channel record with --stimulus.",
         ),
     ],
     position: PositionName = None,
     channel: Channel = None,
+    stimulus: Stimulus = None,
+    stimulus_at: StimulusAt = None,
+    time_unit: TimeUnit = None,
     decimal: DecimalMark = None,
     load_resistance: Annotated[
         Optional[str],  # noqa: UP045
@@ -53,10 +59,7 @@ def calibrate(
     uncertainty: Annotated[
         str, typer.Option(metavar="DB", help="Standard uncertainty of a level re the others.")
     ] = "0.01",
-    flatness: Annotated[
-        str,
-        typer.Option(metavar="DB", help="How far the generator's level changes over the sweep."),
-    ] = "0",
+    flatness: Flatness = "0",
     meter_response: Annotated[
         str, typer.Option(metavar="DB", help="How far the meter's reading changes with frequency.")
     ] = "0",
@@ -76,13 +79,16 @@ def calibrate(
     from antecurve.cli.delivery import deliver
     from antecurve.cli.progress import busy_progress
     from antecurve.files.design_file import read_design
-    from antecurve.files.recordings import ReadingOptions, read_recording
+    from antecurve.files.recordings import read_recording
     from antecurve.files.verdict_file import calibration_files
     from antecurve.judge.calibration import calibrate_network
 
     refuse_existing(output, force=force)
     design = read_design(design_file, position=position)
-    recording = read_recording(sweep, ReadingOptions(channel, decimal=decimal))
+    (reading,) = readings_of(
+        stimulus, channel=channel, stimulus_at=stimulus_at, time_unit=time_unit, decimal=decimal
+    )
+    recording = read_recording(sweep, reading)
     print(f"{recording.capture.name}: {recording.understood}", file=sys.stderr)
     loading = _with_meter(design.job.loading, load_resistance, load_capacitance)
     uncertainty_db = quantity(uncertainty, "dB", "--uncertainty")

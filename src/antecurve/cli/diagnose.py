@@ -117,14 +117,15 @@ def diagnose(
     from antecurve.files.captures import read_capture
     from antecurve.files.design_file import read_design
     from antecurve.files.measured import read_measured
-    from antecurve.files.recordings import ReadingOptions
     from antecurve.files.unit_file import read_unit
     from antecurve.judge.verdicts import JudgeRequest
 
     refuse_existing(output, force=force)
     made, circuit = read_design(design, position=position), read_unit(unit)
-    plain = ReadingOptions(channel, None, stimulus_at, time_unit, decimal, None, None)
-    readings = readings_of(plain, stimulus or [], idle=None, captures=len(captures))
+    readings = readings_of(
+        stimulus, channel=channel, stimulus_at=stimulus_at, time_unit=time_unit, decimal=decimal,
+        captures=len(captures),
+    )  # fmt: skip
     asked = JudgeRequest(
         limit_db=quantity(limit, "dB", "--limit"),
         generator=generator_of(rise_time, rise_time_uncertainty, flatness),
@@ -134,7 +135,7 @@ def diagnose(
         meter=meter_accuracy(meter_resistance, meter_capacitance, display=meter_display),
     )
     values = None if measured is None else read_measured(measured, made.picked)
-    bench = _Bench(made, circuit, values, asked, plain)
+    bench = _Bench(made, circuit, values, asked)
     finding = bench.finding(captures, readings, repaired or [])
     deliver(
         files=finding.files,
@@ -201,7 +202,6 @@ class _Bench:
     circuit: UnitCircuit
     measured: Mapping[str, float] | None
     request: JudgeRequest
-    plain: ReadingOptions
 
     def finding(
         self, captures: list[Path], readings: tuple[ReadingOptions, ...], repaired: list[Path]

@@ -175,13 +175,14 @@ def judge(
     from antecurve.files.captures import read_capture
     from antecurve.files.design_file import read_design
     from antecurve.files.measured import read_measured
-    from antecurve.files.recordings import ReadingOptions
     from antecurve.judge.verdicts import JudgeRequest
 
     refuse_existing(output, force=force)
     folder = _folder_of(captures, other_channel)
-    plain = ReadingOptions(channel, None, stimulus_at, time_unit, decimal, None, None)
-    readings = readings_of(plain, stimulus or [], idle=idle_channel, captures=len(captures))
+    readings = readings_of(
+        stimulus, channel=channel, stimulus_at=stimulus_at, time_unit=time_unit, decimal=decimal,
+        captures=len(captures), idle=idle_channel,
+    )  # fmt: skip
     setting = UnitCurveTexts(
         unit_curve, unit_zeros, unit_poles, unit_turnover, unit_cut, unit_shelf
     )

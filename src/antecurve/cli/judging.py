@@ -311,7 +311,7 @@ class _Unit:
         """The verdict with the figures of two-channel records."""
         from antecurve.judge.network_estimate import estimate_of
         from antecurve.judge.played_record import InputReference
-        from antecurve.judge.unit_figures import unit_figures
+        from antecurve.judge.unit_figures import unit_figures, unmeasured_noise
 
         asked, conditions = self.delivery.figures, self.design.conditions
         records = [r.played for r in read if r.played is not None]
@@ -324,7 +324,8 @@ class _Unit:
             verdict,
             mains_hz=self.request.mains_hz,
         )
-        return replace(verdict, figures=figures)
+        silent = unmeasured_noise(records, figures)
+        return replace(verdict, figures=figures, findings=(*verdict.findings, *silent))
 
 
 def _difference(verdict: Verdict, mark: str) -> dict[str, bytes]:

@@ -78,7 +78,7 @@ class Calibration(Result):
         Frequencies [Hz], and what is to be subtracted from levels measured through the network,
         0 dB at 1 kHz [dB], with expanded uncertainty; shape (frequencies,).
     residual_db : float
-        Root mean square of what the fit leaves [dB].
+        Root mean square of what the fit leaves, levels weighted by their noise [dB].
     consistent : bool
         Whether values within tolerance explain the sweep.  Where not, `low`, `high` and both
         uncertainties are not numbers, and values are those of the first explanation, if any.
@@ -160,7 +160,7 @@ def calibrate_network(
     Parameters
     ----------
     sweep : Capture
-        Levels at the network's output, constant EMF.
+        Levels at the network's output, constant EMF, or a record of it beside its stimulus.
     design : Design, PickedNetwork or NetworkEstimate
         The network: a design, or with `conditions` a network with parts or an estimate.
     conditions : Conditions, optional
@@ -192,10 +192,12 @@ def calibrate_network(
     if network.sources == 0:
         raise InputError("network", "exactly known", "give tolerances: nothing may be fitted")
     check_number(level_uncertainty_db, field="level_uncertainty_db", unit="dB")
-    frequency, levels = sweep.levels_db()
-    influences = _influences_db(frequency, generator_flatness_db, meter_response_db)
-    model = LevelModel(frequency, levels, network, 0, influences)
-    sigma, fit, free = _fits(model, max(level_uncertainty_db, _LEAST_SIGMA_DB))
+    levels = sweep.network_levels(network, conditions.band_hz)
+    influences = _influences_db(levels.frequency_hz, generator_flatness_db, meter_response_db)
+    stated = max(level_uncertainty_db, _LEAST_SIGMA_DB)
+    weight = stated / np.hypot(stated, levels.deviation_db)
+    model = LevelModel(levels.frequency_hz, levels.level_db, network, 0, influences, weight)
+    sigma, fit, free = _fits(model, stated)
     consistent = not contradicted(fit, free, sigma)
     explanations = () if consistent else explained(fit, free, sigma)
     outside = tuple(o for e in explanations for o in outside_tolerance(*e, sigma))

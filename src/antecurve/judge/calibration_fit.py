@@ -72,6 +72,8 @@ class LevelModel:
     influences_db : numpy.ndarray of float, shape (frequencies, influences)
         Responses of generator and meter, each by its standard deviation, equally likely
         anywhere within sqrt(3) times it [dB].
+    weight : numpy.ndarray of float, shape (frequencies,)
+        Stated uncertainty of a level over that of each level, its own noise included; to 1.
     """
 
     frequency_hz: Floats
@@ -79,6 +81,7 @@ class LevelModel:
     network: NetworkEstimate
     free: int
     influences_db: Floats
+    weight: Floats
 
     @property
     def count(self) -> int:
@@ -115,7 +118,7 @@ class LevelModel:
         return precision
 
     def missed_db(self, unknowns: Floats) -> Floats:
-        """Compute the model less the levels, mean taken out, shape (frequencies,).
+        """Compute the model less the levels, mean taken out and weighted, shape (frequencies,).
 
         Parameters
         ----------
@@ -131,7 +134,7 @@ class LevelModel:
         log_response = network_log_response(self.network, unknowns[:sources], self.frequency_hz)
         missed = DB_PER_NEPER * log_response.real - self.level_db
         missed = missed + self.influences_db @ unknowns[sources:]
-        return np.asarray(missed - missed.mean())
+        return self._weighted(missed)
 
     def slopes_db(self, unknowns: Floats) -> Floats:
         """Compute the derivatives of `missed_db`, shape (frequencies, count).
@@ -149,7 +152,12 @@ class LevelModel:
         sources = self.network.sources
         by_source = network_slopes(self.network, unknowns[:sources], self.frequency_hz)[1:].real
         slopes = np.hstack([DB_PER_NEPER * by_source.T, self.influences_db])
-        return np.asarray(slopes - slopes.mean(axis=0))
+        return self._weighted(slopes)
+
+    def _weighted(self, by_frequency: Floats) -> Floats:
+        """Weighted rows without what the free level may take up."""
+        mean = np.average(by_frequency, axis=0, weights=self.weight**2)
+        return np.asarray(((by_frequency - mean).T * self.weight).T)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -23,6 +23,7 @@ __all__ = [
     "Capture",
     "Captures",
     "DirectResponse",
+    "Levels",
     "ObservationSettings",
     "ascending_column",
     "capture_sequence",
@@ -210,6 +211,23 @@ class DirectResponse:
     shared_errors: Complex
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Levels:
+    """Levels of a network by itself.
+
+    Attributes
+    ----------
+    frequency_hz, level_db : numpy.ndarray of float, shape (frequencies,)
+        Frequencies [Hz] and levels [dB], one level for all of them arbitrary.
+    deviation_db : numpy.ndarray of float, shape (frequencies,)
+        Standard deviation by the capture's own noise [dB].
+    """
+
+    frequency_hz: Floats
+    level_db: Floats
+    deviation_db: Floats
+
+
 class Capture(ABC):
     """What a unit is judged by; `name` is what messages call it."""
 
@@ -351,20 +369,28 @@ class Capture(ABC):
         """
         raise InputError("reference", f"a {cls.kind}", "take a square wave or a sweep")
 
-    def levels_db(self) -> tuple[Floats, Floats]:
-        """Take frequencies and levels as read from an instrument.
+    def network_levels(self, network: NetworkEstimate, band_hz: tuple[float, float]) -> Levels:
+        """Take the levels of a network by itself, from its open-circuit source to its load.
+
+        Parameters
+        ----------
+        network : NetworkEstimate
+            The network as it should be.
+        band_hz : tuple of float
+            The band that counts [Hz].
 
         Returns
         -------
-        tuple of numpy.ndarray
-            Frequencies [Hz] and levels [dB], each of shape (frequencies,).
+        Levels
+            Levels with what the capture itself says of their noise.
 
         Raises
         ------
         InputError
             When this kind holds no levels.
         """
-        raise InputError(self.name, f"a {self.kind}", "a network is calibrated by a sweep of it")
+        rule = "a network is calibrated by a sweep or a two-channel record of it"
+        raise InputError(self.name, f"a {self.kind}", rule)
 
 
 Captures: TypeAlias = Capture | Sequence[Capture]

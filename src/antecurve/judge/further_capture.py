@@ -27,6 +27,7 @@ from antecurve.judge.problem import FitProblem
 from antecurve.judge.signal_path import probe_slopes
 from antecurve.quantities import DB_PER_NEPER, format_quantity
 from antecurve.results import Result
+from antecurve.texts import capitalised
 
 __all__ = ["FurtherCapture", "OpenQuestion", "open_question"]
 
@@ -90,16 +91,17 @@ class OpenQuestion(Result):
 
     @property
     def text(self) -> str:
-        """What is uncertain and what would decide, in a sentence."""
+        """What is uncertain, and what would decide."""
         words = f"undecided mainly by {self.quantity} ({100.0 * self.share:.0f} % of the variance)"
         deciding = [f for f in self.further if f.decides]
         if deciding:
             best = deciding[0]
-            return f"{words}; {best.text} would decide it (±{best.expanded_uncertainty_db:.2f} dB)"
+            reach = f"±{best.expanded_uncertainty_db:.2f} dB"
+            return f"{words}. {capitalised(best.text)} would decide it, by {reach}"
         best = min(self.further, key=lambda f: f.expanded_uncertainty_db)
         return (
-            f"{words}; the deviation lies so near to its limit that even {best.text} "
-            f"(±{best.expanded_uncertainty_db:.2f} dB) would not decide it"
+            f"{words}. The deviation is too near its limit: even {best.text} would leave "
+            f"±{best.expanded_uncertainty_db:.2f} dB"
         )
 
 

@@ -190,7 +190,7 @@ def refuse_interrupted_sweep(
     gained = whole - best
     remains = max(1.0, best / frequency_hz.size)
     if gained > _EVIDENCE * remains and abs(missing_s) * rate_hz > _LEAST_STEP:
-        raise _interrupted(name, f"its phase steps about {gap_hz:.0f} Hz")
+        raise _interrupted(name, f"its phase steps about {gap_hz:.0f} Hz, or its clocks differ")
 
 
 def refuse_jumps(output: Floats, explained: Floats, *, rate_hz: float, name: str) -> None:

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from antecurve.errors import InputError
 from antecurve.judge.interruption import is_sweep, refuse_interruption, refuse_lagging_bands
+from antecurve.signals.resampling import resampled
 
 __all__ = [
     "Alignment",
@@ -55,7 +56,6 @@ _UNKNOWN_DELAY_S = 2e-7  # by which a high corner's delay changes up to 20 kHz
 _ROUNDS = 2  # the first takes the delay out, the second what it hid
 _CLOCKS_DIFFER = 4.0  # standard deviations of the slope; by chance once in 16,000 records
 _NOTABLE_DRIFT = 0.01  # samples over the record: turns the top of the band by 0.03 rad
-_OVERSAMPLING = 4  # before a cubic: at 20 kHz of 48 kHz it errs by less than 1e-4
 
 
 @dataclass(frozen=True, slots=True)
@@ -279,7 +279,9 @@ def aligned_channels(
         if slope is None:
             break
         clocks = (1.0 + clocks) * (1.0 + slope) - 1.0
-        pair = replace(pair, output=_resampled(output, 1.0 + clocks))
+        middle = (output.size - 1) / 2.0
+        stretched = middle + (np.arange(output.size) - middle) * (1.0 + clocks)
+        pair = replace(pair, output=resampled(output, stretched))
         whole, polarity = _whole_delay(pair)
         shifted = pair.shifted(whole)
     lines = _lines(shifted)
@@ -485,15 +487,3 @@ def _drift(pair: _Pair, name: str) -> float | None:
     slope = float(solution[1])
     notable = abs(slope) * pair.flat.size > _NOTABLE_DRIFT
     return slope if notable and abs(slope) > _CLOCKS_DIFFER * error else None
-
-
-def _resampled(output: Floats, ratio: float) -> Floats:
-    """The output at times stretched about the middle of the record."""
-    from scipy.interpolate import CubicSpline
-    from scipy.signal import resample
-
-    fine = resample(output, _OVERSAMPLING * output.size)
-    position = np.arange(fine.size) / _OVERSAMPLING
-    middle = (output.size - 1) / 2.0
-    wanted = middle + (np.arange(output.size) - middle) * ratio
-    return np.asarray(CubicSpline(position, fine)(np.clip(wanted, 0.0, position[-1])))

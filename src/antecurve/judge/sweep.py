@@ -16,6 +16,7 @@ from antecurve.errors import InputError
 from antecurve.judge.capture import (
     Capture,
     DirectResponse,
+    Levels,
     ObservationSettings,
     ascending_column,
     equal_columns,
@@ -243,15 +244,22 @@ class SweepCapture(Capture):
             responses.append(DirectResponse(sweep.frequency_hz, response, *exact))
         return tuple(responses)
 
-    def levels_db(self) -> tuple[Floats, Floats]:
-        """Take frequencies and levels.
+    def network_levels(self, network: NetworkEstimate, band_hz: tuple[float, float]) -> Levels:
+        """Take frequencies and levels as they are, documented in `Capture`.
+
+        Parameters
+        ----------
+        network : NetworkEstimate
+            Does not matter.
+        band_hz : tuple of float
+            Does not matter: a sweep reaches as far as whoever took it meant.
 
         Returns
         -------
-        tuple of numpy.ndarray
-            Frequencies [Hz] and levels [dB].
+        Levels
+            Without noise of their own.
         """
-        return self.frequency_hz, self.level_db
+        return Levels(self.frequency_hz, self.level_db, np.zeros_like(self.level_db))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -16,13 +16,14 @@ from antecurve.curves.model import inverse_response
 from antecurve.errors import InputError
 from antecurve.judge.capture import (
     Capture,
+    Levels,
     ObservationSettings,
     ascending_column,
     equal_columns,
     finite_column,
 )
 from antecurve.judge.interruption import is_sweep, refuse_interrupted_sweep, refuse_jumps
-from antecurve.judge.network_estimate import network_log_response
+from antecurve.judge.network_estimate import NetworkEstimate, network_log_response
 from antecurve.judge.record import limit_share
 from antecurve.judge.response_estimate import (
     Channels,
@@ -33,7 +34,7 @@ from antecurve.judge.response_estimate import (
 )
 from antecurve.judge.two_channel_observation import TwoChannelObservation, band_frequencies
 from antecurve.networks.compiled import input_impedance
-from antecurve.quantities import check_number
+from antecurve.quantities import DB_PER_NEPER, check_number, format_quantity
 
 __all__ = ["LARGEST_RECORD", "STIMULUS_AT", "TwoChannelRecord"]
 
@@ -173,9 +174,9 @@ class TwoChannelRecord(Capture):
             return None
         return InputError(
             f"{self.name}: sampling rate",
-            f"{self.rate_hz:g} Hz",
-            f"too low for a band up to {band_hz[1]:g} Hz: record at {2.2 * band_hz[1]:.3g} Hz or "
-            "more, or state a smaller band",
+            format_quantity(self.rate_hz, "Hz"),
+            f"too low for a band up to {format_quantity(band_hz[1], 'Hz')}: record at "
+            f"{format_quantity(2.2 * band_hz[1], 'Hz')} or more, or state a smaller band",
         )
 
     def saturation_text(self) -> str:
@@ -209,8 +210,8 @@ class TwoChannelRecord(Capture):
             Ratios with their variance.
         """
 
-        _check_edges(self.stimulus, self.rate_hz, self.name)
-        flattening = self._from_stimulus(settings, partial(self._nominal, settings))
+        flattening = self._from_stimulus(settings.network, partial(self._nominal, settings))
+        self._check_edges()
         channels = aligned_channels(
             self.stimulus,
             self.volts,
@@ -225,7 +226,7 @@ class TwoChannelRecord(Capture):
         return TwoChannelObservation(
             self,
             channels,
-            partial(self._from_stimulus, settings),
+            partial(self._from_stimulus, settings.network),
             partial(self._nominal, settings),
             settings.highest_hz,
             estimate,
@@ -240,16 +241,49 @@ class TwoChannelRecord(Capture):
         none = np.zeros(settings.network.sources)
         return np.asarray(total + network_log_response(settings.network, none, frequency_hz))
 
-    def _from_stimulus(
-        self, settings: ObservationSettings, path: Callable[[Floats], Complex]
-    ) -> Response:
+    def network_levels(self, network: NetworkEstimate, band_hz: tuple[float, float]) -> Levels:
+        """Estimate the levels of a network by itself, documented in `Capture`.
+
+        Parameters
+        ----------
+        network : NetworkEstimate
+            The network as it should be.
+        band_hz : tuple of float
+            The band that counts [Hz].
+
+        Returns
+        -------
+        Levels
+            With their standard deviations.
+        """
+        if self.stimulus_at == "input":
+            rule = "the output of a network is its load; record the generator, or name what played"
+            raise InputError(f"{self.name}: stimulus_at", self.stimulus_at, rule)
+        path = partial(network_log_response, network, np.zeros(network.sources))
+        flattening = self._from_stimulus(network, path)
+        self._check_edges()
+        channels = aligned_channels(
+            self.stimulus,
+            self.volts,
+            rate_hz=self.rate_hz,
+            flattening=flattening,
+            name=self.name,
+        )
+        estimate = channels.estimate(flattening, highest_hz=band_hz[1])
+        self._check_order(estimate, flattening)
+        middle = (estimate.low_hz + estimate.high_hz) / 2.0
+        inside = middle >= band_hz[0]
+        level = DB_PER_NEPER * (np.log(np.abs(estimate.ratio)) + path(middle).real)
+        deviation = DB_PER_NEPER * np.sqrt(estimate.variance)
+        return Levels(middle[inside], level[inside], deviation[inside])
+
+    def _from_stimulus(self, known: NetworkEstimate, path: Callable[[Floats], Complex]) -> Response:
         """The response from the stimulus whose path from the EMF has a logarithm.
 
         At the generator's terminals the stimulus is the EMF less the drop of the source.
         """
         if self.stimulus_at != "generator":
             return lambda frequency_hz: np.exp(path(frequency_hz))
-        known = settings.network
         source = known.loading.source_resistance
 
         def response(frequency_hz: Floats) -> Complex:
@@ -268,6 +302,26 @@ class TwoChannelRecord(Capture):
                 "the output looks like the stimulus and the stimulus like the output",
                 "the channels are the wrong way round; name the other one as stimulus",
             )
+
+    def _check_edges(self) -> None:
+        """Refuse a sweep that begins or ends at the edge of the record: its ends can't be told."""
+        stimulus, output = (
+            all(quiet_samples(end, self.rate_hz) for end in (channel, channel[::-1]))
+            for channel in (self.stimulus, self.volts)
+        )
+        if stimulus or not is_sweep(self.stimulus, self.rate_hz):
+            return
+        if output:
+            raise InputError(
+                f"{self.name}: stimulus",
+                "a sweep with more noise about it than the output has",
+                "where the channels are the wrong way round, name the other one as stimulus",
+            )
+        raise InputError(
+            f"{self.name}: stimulus",
+            "a sweep at the edge of the record",
+            "leave a tenth of a second of silence before the sweep and after it",
+        )
 
     def _check_sweep(
         self, channels: Channels, estimate: ResponseEstimate, flattening: Response
@@ -301,16 +355,4 @@ def _check_signals(stimulus: Floats, volts: Floats, name: str) -> None:
             name,
             "two channels that hold the same signal",
             "record the stimulus on one channel and the unit's output on the other",
-        )
-
-
-def _check_edges(stimulus: Floats, rate_hz: float, name: str) -> None:
-    """Refuse a sweep that begins or ends at the edge of the record: its ends can't be told."""
-    if all(quiet_samples(end, rate_hz) for end in (stimulus, stimulus[::-1])):
-        return
-    if is_sweep(stimulus, rate_hz):
-        raise InputError(
-            f"{name}: stimulus",
-            "a sweep at the edge of the record",
-            "leave a tenth of a second of silence before the sweep and after it",
         )

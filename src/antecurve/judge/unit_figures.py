@@ -24,7 +24,7 @@ from antecurve.judge.unit_figure import UnitFigure
 from antecurve.judge.verdict import Verdict
 from antecurve.quantities import check_number
 
-__all__ = ["FigureRequest", "unit_figures", "with_figure_limits"]
+__all__ = ["FigureRequest", "unit_figures", "unmeasured_noise", "with_figure_limits"]
 
 Floats = NDArray[np.float64]
 
@@ -139,6 +139,31 @@ def unit_figures(
     for figure in figures:
         first.setdefault(figure.name, figure)
     return tuple(first.values())
+
+
+def unmeasured_noise(
+    records: Sequence[PlayedRecord], figures: Sequence[UnitFigure]
+) -> tuple[str, ...]:
+    """Say why records tell no noise and hum, and what to do.
+
+    Parameters
+    ----------
+    records : sequence of PlayedRecord
+        Two-channel records of one unit.
+    figures : sequence of UnitFigure
+        What they tell beside the response.
+
+    Returns
+    -------
+    tuple of str
+        A text; none where noise is told, or no record is one of two channels.
+    """
+    if not records or any(f.name == "noise" for f in figures):
+        return ()
+    return (
+        "noise and hum are not measured: no record holds 0.2 s of silence. Leave half a second "
+        "before the signal, and record again",
+    )
 
 
 def _gain_figures(

@@ -9,14 +9,15 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["CUE_S", "cue_position", "cue_waveform"]
+__all__ = ["CUE_ENDS_HZ", "CUE_S", "cue_position", "cue_waveform"]
 
 Floats = NDArray[np.float64]
 
 CUE_S = 0.1
 """Length of a cue [s]."""
 
-_ENDS_HZ = (500.0, 8000.0)  # clear of hum, within every sound interface's reach
+CUE_ENDS_HZ = (500.0, 8000.0)
+"""Ends of a cue: clear of hum, within every sound interface's reach."""
 _ROUNDED = 0.2  # of its length, so that it does not click
 _SURE = 0.4  # of full likeness; noise alone reaches 0.15, a cue in noise as loud as it 0.7
 _SILENCE = 1e-6  # of the largest energy: below, there is nothing to compare
@@ -41,7 +42,7 @@ def cue_waveform(rate_hz: float, *, rising: bool) -> Floats:
     from scipy.signal.windows import tukey
 
     count = round(CUE_S * rate_hz)
-    tone = chirp(np.arange(count) / rate_hz, _ENDS_HZ[0], CUE_S, _ENDS_HZ[1]) * tukey(
+    tone = chirp(np.arange(count) / rate_hz, CUE_ENDS_HZ[0], CUE_S, CUE_ENDS_HZ[1]) * tukey(
         count, _ROUNDED
     )
     return np.asarray(tone if rising else tone[::-1], dtype=np.float64)
@@ -85,5 +86,5 @@ def _heard(samples: Floats, rate_hz: float) -> Floats:
     size = next_fast_len(samples.size, real=True)
     spectrum = rfft(samples, size)
     frequency = np.arange(spectrum.size) * (rate_hz / size)
-    spectrum[(frequency < _ENDS_HZ[0]) | (frequency > _ENDS_HZ[1])] = 0.0
+    spectrum[(frequency < CUE_ENDS_HZ[0]) | (frequency > CUE_ENDS_HZ[1])] = 0.0
     return np.asarray(irfft(spectrum, size)[: samples.size])
