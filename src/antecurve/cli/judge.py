@@ -180,14 +180,13 @@ def judge(
     refuse_existing(output, force=force)
     folder = _folder_of(captures, other_channel)
     readings = readings_of(
-        stimulus, channel=channel, stimulus_at=stimulus_at, time_unit=time_unit, decimal=decimal,
-        captures=len(captures), idle=idle_channel,
+        stimulus, channel=channel, stimulus_at=stimulus_at, time_unit=time_unit,
+        decimal=decimal, captures=len(captures), idle=idle_channel,
     )  # fmt: skip
     setting = UnitCurveTexts(
         unit_curve, unit_zeros, unit_poles, unit_turnover, unit_cut, unit_shelf
     )
-    guessed = setting == UnitCurveTexts(GUESS)
-    made = read_design(design, position=position)
+    guessed, made = setting == UnitCurveTexts(GUESS), read_design(design, position=position)
     made = made if guessed else setting.set_unit(made)
     values = None if measured is None else read_measured(measured, made.picked)
     asked = JudgeRequest(

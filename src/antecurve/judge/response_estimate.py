@@ -280,7 +280,7 @@ def aligned_channels(
             break
         clocks = (1.0 + clocks) * (1.0 + slope) - 1.0
         middle = (output.size - 1) / 2.0
-        stretched = middle + (np.arange(output.size) - middle) * (1.0 + clocks)
+        stretched = middle + (np.arange(float(output.size)) - middle) * (1.0 + clocks)
         pair = replace(pair, output=resampled(output, stretched))
         whole, polarity = _whole_delay(pair)
         shifted = pair.shifted(whole)

@@ -252,7 +252,7 @@ class SweepCapture(Capture):
         network : NetworkEstimate
             Does not matter.
         band_hz : tuple of float
-            Does not matter: a sweep reaches as far as whoever took it meant.
+            Does not matter: a sweep reaches as far as whoever took it meant [Hz].
 
         Returns
         -------
