@@ -192,7 +192,12 @@ class Computations:
         with self._lock:
             if computation.ended:
                 return
-            process.start()
+            try:
+                process.start()
+            except OSError as error:  # no memory, no more processes, or a temporary folder gone
+                computation.state = "failed"
+                computation.message = f"no process could be started: {error.strerror or error}"
+                return
             computation.process, computation.state = process, "running"
         sender.close()
         try:

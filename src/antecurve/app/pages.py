@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Bench", "bench_of", "is_partial", "refused", "render", "saved_page", "script"]
 
-_VIEWS: tuple[tuple[str, str], ...] = ()
+_VIEWS = (("/test", "Test a unit"), ("/units", "Log"))
 """Addresses of the views beside the networks, with their names."""
 _KEPT = 300  # designs of one start that stay in memory, 35 KiB each
 
@@ -214,6 +214,6 @@ def saved_page(content: bytes, *, scripts: tuple[str, ...] = ()) -> Response:
     hashes = " ".join(f"'sha256-{script_hash(text)}'" for text in own)
     policy = (
         f"default-src 'none'; script-src {hashes}; style-src 'unsafe-inline'; img-src data:; "
-        "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+        "base-uri 'none'; form-action 'none'; frame-ancestors 'self'"
     )
     return HTMLResponse(content, headers={"content-security-policy": policy})

@@ -112,12 +112,13 @@ def application(
     """
     from starlette.applications import Starlette
 
-    from antecurve.app import design_views, home_views, what_if_views
+    from antecurve.app import design_views, home_views, log_views, unit_views, what_if_views
 
     bench = Bench(BenchFolder(folder), Computations(most))
 
     @contextlib.asynccontextmanager
     async def lifespan(_: Starlette) -> AsyncIterator[None]:
+        bench.folder.remove_abandoned()
         if on_serving is not None:
             on_serving()
         yield
@@ -130,6 +131,8 @@ def application(
             *home_views.routes(),
             *design_views.routes(),
             *what_if_views.routes(),
+            *unit_views.routes(),
+            *log_views.routes(),
         ],
         exception_handlers=handlers,
         lifespan=lifespan,

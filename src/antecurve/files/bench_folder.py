@@ -4,6 +4,8 @@
 
     FOLDER/
       networks/NAME/      job.toml, drawer.csv, what antecurve design writes, values.csv, build.json
+      captures/           captures to choose from: files, or a folder for each unit
+      circuits/           circuits of units to choose from
       units/SERIAL/       unit.toml, and a folder a test: captures, verdict.json, test-report.html
       log.sqlite          the log of units
 """
@@ -13,11 +15,15 @@ from __future__ import annotations
 import hashlib
 import json
 import re
+import shutil
+import tempfile
+import time
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from antecurve.errors import InputError
+from antecurve.errors import FileFormatError, InputError
+from antecurve.files.captures import capture_units
 from antecurve.files.output_folder import write_file
 
 __all__ = ["BenchFolder", "LastChange", "file_name", "folder_name"]
@@ -25,6 +31,8 @@ __all__ = ["BenchFolder", "LastChange", "file_name", "folder_name"]
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._-]*")
 _LONGEST = 80  # characters: with a folder and an ending still below the 255 of file systems
 _PLAIN = re.compile(r"[^A-Za-z0-9 _-]")
+_UPLOADS = ".uploads"
+_ABANDONED_S = 86400.0  # no test takes a day
 _LAST_CHANGE = ".last-change.json"
 _RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)  # devices of Windows
 
@@ -147,6 +155,40 @@ class BenchFolder:
             When the name can't be one.
         """
         return self._inside(self.path / "networks" / file_name(name, field="network"))
+
+    @property
+    def captures(self) -> dict[str, tuple[Path, ...]]:
+        """Captures that lie in the folder, by unit as in a batch."""
+        folder = self.path / "captures"
+        try:
+            return capture_units(folder) if folder.is_dir() else {}
+        except (FileFormatError, OSError):
+            return {}
+
+    @property
+    def circuits(self) -> dict[str, Path]:
+        """Circuits of units that lie in the folder, by name."""
+        return {path.stem: path for path in sorted((self.path / "circuits").glob("*.toml"))}
+
+    def new_upload(self) -> Path:
+        """Make an empty folder for what is taken in.
+
+        Returns
+        -------
+        Path
+            The folder.
+        """
+        uploads = self.path / _UPLOADS
+        uploads.mkdir(parents=True, exist_ok=True)
+        return Path(tempfile.mkdtemp(dir=uploads))
+
+    def remove_abandoned(self) -> None:
+        """Remove what was taken in and never used: what a stopped server leaves behind."""
+        uploads = self.path / _UPLOADS
+        if uploads.is_dir():
+            for folder in uploads.iterdir():
+                if time.time() - folder.stat().st_mtime > _ABANDONED_S:
+                    shutil.rmtree(folder, ignore_errors=True)
 
     def existing_network(self, name: str) -> Path:
         """Locate the folder of a network that exists.

@@ -29,3 +29,25 @@
   }
   setTimeout(look, EVERY_MS);
 })();
+
+/* Captures may be dropped anywhere on the form; on the verdict one key goes on to the next unit. */
+(() => {
+  const form = document.getElementById("test"), files = document.getElementById("files");
+  if (form && files) {
+    const drop = files.closest(".drop");
+    form.addEventListener("dragover", (event) => { event.preventDefault(); drop.classList.add("over"); });
+    form.addEventListener("dragleave", () => drop.classList.remove("over"));
+    form.addEventListener("drop", (event) => {
+      event.preventDefault();
+      drop.classList.remove("over");
+      if (event.dataTransfer.files.length) files.files = event.dataTransfer.files;
+    });
+  }
+  const next = document.getElementById("next");
+  if (next) {
+    document.addEventListener("keydown", (event) => {
+      const typing = event.target.closest("input, select, textarea, [contenteditable]");
+      if (event.key.toLowerCase() === "n" && !typing && !event.ctrlKey && !event.altKey && !event.metaKey) next.click();
+    });
+  }
+})();

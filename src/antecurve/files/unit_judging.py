@@ -1,0 +1,238 @@
+"""A unit judged from the files of its captures: read, fitted, its figures, and the record of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from antecurve.errors import InputError, NoResultError
+from antecurve.files.recordings import ReadingOptions, Recording, read_recording
+from antecurve.files.verdict_record import VerdictRecord, capture_records, file_digest
+from antecurve.judge.curve_guess import guess_unit_curve
+from antecurve.judge.network_estimate import estimate_of
+from antecurve.judge.played_record import InputReference
+from antecurve.judge.unit_figures import FigureRequest, unit_figures
+from antecurve.judge.verdicts import judge_unit
+
+if TYPE_CHECKING:
+    from antecurve.curves.model import Curve
+    from antecurve.judge.capture import Capture
+    from antecurve.judge.verdict import Verdict
+    from antecurve.judge.verdicts import JudgeRequest
+    from antecurve.pipeline import Design
+
+__all__ = ["UnitJudging", "WhoAndWhen", "read_unit_captures", "with_unit_curve"]
+
+
+def with_unit_curve(design: Design, curve: Curve) -> Design:
+    """Set the unit of a design's job to a curve.
+
+    Parameters
+    ----------
+    design : Design
+        The design.
+    curve : Curve
+        The curve.
+
+    Returns
+    -------
+    Design
+        The same network between generator and that unit.
+    """
+    return replace(design, job=replace(design.job, unit_curve=curve))
+
+
+def read_unit_captures(
+    paths: Sequence[Path], readings: Sequence[ReadingOptions]
+) -> tuple[tuple[Recording, ...], tuple[Capture, ...]]:
+    """Read the captures of a unit.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        Their files.
+    readings : sequence of ReadingOptions
+        How each is read; the first holds for all where there are not as many.
+
+    Returns
+    -------
+    recordings : tuple of Recording
+        What was read of each.
+    captures : tuple of Capture
+        Those of them that tell the response.
+
+    Raises
+    ------
+    InputError
+        When a file can't be read, or none tells the response.
+    """
+    each = readings if len(readings) == len(paths) else [readings[0]] * len(paths)
+    read = tuple(read_recording(p, reading) for p, reading in zip(paths, each, strict=True))
+    captures = tuple(r.capture for r in read if r.played is None or not r.played.is_stepped)
+    if not captures:
+        raise InputError(
+            read[0].capture.name, "steps of level alone",
+            "they tell distortion and overload; add a capture that reaches over the band",
+        )  # fmt: skip
+    return read, captures
+
+
+@dataclass(frozen=True, slots=True)
+class WhoAndWhen:
+    """What the user states of a test; each may be empty.
+
+    Attributes
+    ----------
+    serial, date, operator, network_serial : str
+        The unit, the day, who judges, and the network.
+    """
+
+    serial: str = ""
+    date: str = ""
+    operator: str = ""
+    network_serial: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class UnitJudging:
+    """What units are judged with.
+
+    Attributes
+    ----------
+    design : Design
+        The network.
+    measured : mapping of str to float or None
+        Measured values of its parts [ohm or F].
+    request : JudgeRequest
+        Limits, band, generator, chain.
+    figures : FigureRequest
+        How figures beside the response are judged.
+    guess : bool
+        Whether the curve that the unit is set to is to be guessed.
+    """
+
+    design: Design
+    measured: Mapping[str, float] | None
+    request: JudgeRequest
+    figures: FigureRequest
+    guess: bool = False
+
+    def verdict(
+        self,
+        read: Sequence[Recording],
+        captures: Sequence[Capture],
+        begin: Callable[[str], None],
+    ) -> Verdict:
+        """Judge the captures of one channel, and what they tell beside the response.
+
+        Parameters
+        ----------
+        read : sequence of Recording
+            What was read of the files.
+        captures : sequence of Capture
+            Those that tell the response.
+        begin : callable
+            Called with the name of each stage as it begins.
+
+        Returns
+        -------
+        Verdict
+            With its figures.
+
+        Raises
+        ------
+        NoResultError
+            When the captures tell nothing.
+        InputError
+            When a capture can't be used.
+        """
+        design, said = self.design, list[str]()
+        if self.guess:
+            begin("which curve the unit is set to")
+            guess = guess_unit_curve(captures, design, measured=self.measured, request=self.request)
+            design = with_unit_curve(design, guess.curve)
+            said.append(guess.text)
+        verdict = judge_unit(
+            captures, design, measured=self.measured, request=self.request, progress=begin
+        )
+        if not verdict.is_result:
+            raise NoResultError(verdict.findings)
+        begin("figures beside the response")
+        verdict = self.with_figures(verdict, read, design)
+        return replace(verdict, findings=(*said, *verdict.findings))
+
+    def with_figures(
+        self, verdict: Verdict, read: Sequence[Recording], design: Design | None = None
+    ) -> Verdict:
+        """Add the figures of two-channel records to a verdict.
+
+        Parameters
+        ----------
+        verdict : Verdict
+            The verdict.
+        read : sequence of Recording
+            What was read of its files.
+        design : Design, optional
+            The network with the unit's curve; that of all units by default.
+
+        Returns
+        -------
+        Verdict
+            With its figures.
+        """
+        made = design or self.design
+        estimate = estimate_of(
+            made, made.conditions, measured=self.measured, meter=self.request.meter
+        )
+        figures = unit_figures(
+            [r.played for r in read if r.played is not None],
+            InputReference(self.figures.input_v, self.figures.full_scale_v, estimate),
+            verdict,
+            mains_hz=self.request.mains_hz,
+        )
+        return replace(verdict, figures=figures)
+
+    def record(
+        self,
+        design_file: Path,
+        paths: Sequence[Path],
+        read: Sequence[Recording],
+        stated: WhoAndWhen,
+        *,
+        played: Sequence[Path | None] = (),
+    ) -> VerdictRecord:
+        """Record what a verdict rests on.
+
+        Parameters
+        ----------
+        design_file : Path
+            File of the design.
+        paths : sequence of Path
+            Files of the captures.
+        read : sequence of Recording
+            What was read of each.
+        stated : WhoAndWhen
+            What the user states.
+        played : sequence of Path or None, optional
+            The file played during each, where one was named.
+
+        Returns
+        -------
+        VerdictRecord
+            For the verdict's file and the log.
+        """
+        from antecurve import __version__
+
+        return VerdictRecord(
+            stated.serial or None,
+            stated.date or None,
+            stated.operator or None,
+            stated.network_serial or None,
+            self.design.job.title,
+            self.design.picked.topology.form,
+            file_digest(design_file).sha256,
+            capture_records(paths, read, played or [None] * len(paths)),
+            f"antecurve {__version__}",
+        )
