@@ -188,8 +188,8 @@ def _policy(message: Message, nonce: str) -> list[tuple[bytes, bytes]]:
     """Headers of every page, but for those that the page sets itself."""
     policy = (
         f"default-src 'none'; script-src 'nonce-{nonce}'; style-src 'unsafe-inline'; "
-        "img-src 'self' data:; connect-src 'self'; frame-src 'self'; form-action 'self'; base-uri 'none'; "
-        "frame-ancestors 'none'"
+        "img-src 'self' data:; connect-src 'self'; frame-src 'self'; form-action 'self'; "
+        "base-uri 'none'; frame-ancestors 'none'"
     )
     headers = {
         b"content-security-policy": policy.encode(),

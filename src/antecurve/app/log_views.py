@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from antecurve.app.pages import bench_of, is_partial, render
 from antecurve.log.bench_log import BenchLog, open_log
-from antecurve.log.listing import list_units, list_verdicts
+from antecurve.log.listing import UnitList, list_units, list_verdicts
 from antecurve.log.log_filter import LogFilter
 from antecurve.report.log_tables import unit_lines
 
@@ -53,13 +53,13 @@ def _list(request: Request) -> Response:
     typed = {name: request.query_params.get(name, "").strip() for name in _FILTER}
     number = request.query_params.get("page", "1")
     page = max(1, int(number)) if number.isascii() and number.isdigit() and len(number) < 7 else 1
-    units, total = (), 0
+    listed = UnitList((), 0)
     if log is not None:
         listed = list_units(log, LogFilter(**typed), limit=_A_PAGE, offset=_A_PAGE * (page - 1))
-        units, total = listed.units, listed.total
+    pages = max(1, math.ceil(listed.total / _A_PAGE))
     answer = render(
         request, "units_list.html.j2" if is_partial(request) else "units.html.j2", title="Log",
-        units=unit_lines(units), total=total, page=page, pages=max(1, math.ceil(total / _A_PAGE)),
+        units=unit_lines(listed.units), total=listed.total, page=page, pages=pages,
         typed=typed, has_log=log is not None,
     )  # fmt: skip
     if is_partial(request):

@@ -180,7 +180,7 @@ class BenchFolder:
         """
         uploads = self.path / _UPLOADS
         uploads.mkdir(parents=True, exist_ok=True)
-        return Path(tempfile.mkdtemp(dir=uploads))
+        return Path(tempfile.mkdtemp(prefix="", dir=uploads))
 
     def remove_abandoned(self) -> None:
         """Remove what was taken in and never used: what a stopped server leaves behind."""

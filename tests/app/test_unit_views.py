@@ -1,0 +1,108 @@
+"""A unit tested from captures: its verdict is that of the command line, and stays in the log."""
+
+from __future__ import annotations
+
+import json
+import re
+import time
+from pathlib import Path
+
+import pytest
+from commands import invoke
+from starlette.testclient import TestClient
+
+DATA = Path(__file__).parents[2] / "data"
+UNIT_B = ("unit-b-200hz.csv", "unit-b-30hz.csv")
+
+
+def files_of(*names: str) -> list[tuple[str, tuple[str, bytes]]]:
+    return [("files", (name, (DATA / name).read_bytes())) for name in names]
+
+
+def judged(client: TestClient, **fields: str) -> str:
+    """The page of the verdict, once the test has ended."""
+    files = files_of(*UNIT_B) if "captures" not in fields else []
+    asked = {"network": "Disc", "limit": "0.5"} | fields
+    answer = client.post("/test", data=asked, files=files)
+    for _ in range(600):
+        if "/verdicts/" in str(answer.url) or answer.status_code != 200:
+            return answer.text
+        assert "Nothing was logged" not in answer.text, answer.text
+        time.sleep(0.1)
+        answer = client.get(str(answer.url))
+    raise AssertionError(answer.text)
+
+
+def test_a_unit_is_judged_as_on_the_command_line(
+    client: TestClient, network: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    serial = "B/17 <script>alert(1)</script>"
+    page = judged(client, serial=serial, operator="Ines")
+    assert "Treble time constant" in page
+    assert "<script>alert" not in page and "&lt;script&gt;alert(1)" in page
+    (saved,) = (tmp_path / "bench" / "units").glob("*/*/verdict.json")
+    assert saved.resolve().is_relative_to(tmp_path / "bench")
+    told = invoke(
+        capsys, "judge", *(str(DATA / n) for n in UNIT_B), "--design",
+        str(network / "design.json"), "--json", "--serial", serial, "--operator", "Ines",
+    )  # fmt: skip
+    on_screen, in_terminal = json.loads(saved.read_text()), json.loads(told.out)
+    for verdict in (on_screen, in_terminal):
+        del verdict["date"]
+    assert on_screen == in_terminal
+    (report,) = re.findall(r'<iframe[^>]*src="([^"]+)"', page)
+    answer = client.get(report)
+    assert "<script>alert" not in answer.text
+    policy = answer.headers["content-security-policy"]
+    assert "unsafe-inline" not in policy.partition("script-src")[2].partition(";")[0]
+    listed = client.get("/units", params={"words": "b/17"}, headers={"hx-request": "true"})
+    assert "1 unit" in listed.text and "fail" in listed.text
+    history = re.findall(r'href="(/units/[^"?]+)"', listed.text)[0]
+    assert "Treble time constant" in client.get(history).text
+
+
+@pytest.mark.parametrize(
+    ("changed", "said"),
+    [({"serial": " "}, "name the unit"), ({"limit": "x"}, "limit: received"),
+     ({"limit": "-1"}, "limit"), ({"network": "None"}, "no such network"),
+     ({"curve": "nothing"}, "nothing"), ({"stimulus": "-1"}, "number of a channel"),
+     ({"captures": "../x"}, "no such captures")],
+)  # fmt: skip
+def test_what_can_not_be_tested_is_said_and_leaves_nothing(
+    client: TestClient, network: Path, tmp_path: Path, changed: dict[str, str], said: str
+) -> None:
+    page = judged(client, **({"serial": "1", "operator": "Ines"} | changed))
+    assert said in page.replace("&#39;", "'")
+    assert 'value="Ines"' in page
+    assert not (tmp_path / "bench" / "units").exists()
+    assert not list((tmp_path / "bench").glob(".uploads/*"))
+
+
+@pytest.mark.parametrize("name", ["../../x.csv", "a/b.csv", "a\\b.csv", ".csv", "x\0.csv"])
+def test_captures_stay_in_their_folder(
+    client: TestClient, network: Path, tmp_path: Path, name: str
+) -> None:
+    before = {p for p in tmp_path.rglob("*") if ".uploads" not in p.parts}
+    answer = client.post(
+        "/test", data={"network": "Disc", "limit": "0.5", "serial": "1"},
+        files=[("files", (name, b"time_s,volts\n0,0\n"))],
+    )  # fmt: skip
+    assert answer.status_code == 422
+    assert {p for p in tmp_path.rglob("*") if ".uploads" not in p.parts} == before
+
+
+def test_a_capture_that_tells_nothing_is_told_and_not_logged(
+    client: TestClient, network: Path, tmp_path: Path
+) -> None:
+    answer = client.post(
+        "/test", data={"network": "Disc", "limit": "0.5", "serial": "1"},
+        files=[("files", ("a.csv", b"time_s,volts\n0,0\n1e-6,0\n"))],
+    )  # fmt: skip
+    for _ in range(300):
+        if "Nothing was logged" in answer.text:
+            break
+        time.sleep(0.1)
+        answer = client.get(str(answer.url))
+    assert "a.csv" in answer.text and str(tmp_path) not in answer.text
+    assert not (tmp_path / "bench" / "units").exists()
+    assert not (tmp_path / "bench" / "log.sqlite").exists()
