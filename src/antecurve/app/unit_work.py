@@ -29,6 +29,7 @@ from antecurve.judge.verdicts import JudgeRequest
 from antecurve.log.bench_log import open_log
 from antecurve.log.recording import NewVerdict, record_verdicts
 from antecurve.report.diagnosis_page import diagnosis_page
+from antecurve.report.html_page import software_text
 from antecurve.report.unit_report import Particulars, generator_setting, unit_report
 from antecurve.results import json_text
 
@@ -116,7 +117,9 @@ def carry_out_test(report: Report, root: Path, upload: Path, name: str, asked: U
     begin("reading the captures")
     read, captures = read_unit_captures(paths, [asked.reading])
     verdict = judging.verdict(read, captures, begin)
-    record = judging.record(network / "design.json", paths, read, asked.stated)
+    record = judging.record(
+        network / "design.json", paths, read, asked.stated, software=software_text()
+    )
     content = verdict_json(verdict, record)
     files = _files(design, verdict, content, asked)
     circuit = folder.unit(asked.stated.serial) / "unit.toml"

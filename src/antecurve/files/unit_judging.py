@@ -201,6 +201,7 @@ class UnitJudging:
         read: Sequence[Recording],
         stated: WhoAndWhen,
         *,
+        software: str,
         played: Sequence[Path | None] = (),
     ) -> VerdictRecord:
         """Record what a verdict rests on.
@@ -215,6 +216,8 @@ class UnitJudging:
             What was read of each.
         stated : WhoAndWhen
             What the user states.
+        software : str
+            Name and version of this package.
         played : sequence of Path or None, optional
             The file played during each, where one was named.
 
@@ -223,8 +226,6 @@ class UnitJudging:
         VerdictRecord
             For the verdict's file and the log.
         """
-        from antecurve import __version__
-
         return VerdictRecord(
             stated.serial or None,
             stated.date or None,
@@ -234,5 +235,5 @@ class UnitJudging:
             self.design.picked.topology.form,
             file_digest(design_file).sha256,
             capture_records(paths, read, played or [None] * len(paths)),
-            f"antecurve {__version__}",
+            software,
         )
