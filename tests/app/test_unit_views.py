@@ -11,6 +11,8 @@ import pytest
 from commands import invoke
 from starlette.testclient import TestClient
 
+from logged_units import small_log
+
 DATA = Path(__file__).parents[2] / "data"
 UNIT_B = ("unit-b-200hz.csv", "unit-b-30hz.csv")
 
@@ -55,10 +57,34 @@ def test_a_unit_is_judged_as_on_the_command_line(
     assert "<script>alert" not in answer.text
     policy = answer.headers["content-security-policy"]
     assert "unsafe-inline" not in policy.partition("script-src")[2].partition(";")[0]
-    listed = client.get("/units", params={"words": "b/17"}, headers={"hx-request": "true"})
+    listed = client.get("/log", params={"words": "b/17"}, headers={"hx-request": "true"})
     assert "1 unit" in listed.text and "fail" in listed.text
-    history = re.findall(r'href="(/units/[^"?]+)"', listed.text)[0]
+    history = re.findall(r'href="(/log/units/[^"?]+)"', listed.text)[0]
     assert "Treble time constant" in client.get(history).text
+
+
+def test_the_log_shows_repairs_runs_outcomes_and_what_is_gone(
+    client: TestClient, network: Path, tmp_path: Path
+) -> None:
+    bench = tmp_path / "bench"
+    small_log(bench)
+    assert "2 units" in client.get("/log").text
+    page = client.post("/log/repairs", data={"serial": "A-7", "text": "C1 replaced"}).text
+    assert "C1 replaced" in page and "Before: fail" in page
+    assert "Treble: mean" in client.get("/log/runs", params={"constant": "treble_s"}).text
+    nothing = client.get("/log/runs", params={"constant": "treble_s", "words": "nobody"})
+    assert nothing.status_code == 200 and "canvas" not in nothing.text
+    outcomes = client.get("/log/outcomes", params={"period": "year"}).text
+    assert "Treble time constant" in outcomes and "2026" in outcomes
+    assert client.get("/log/outcomes", params={"period": "week"}).status_code == 422
+    assert client.get("/log", params={"since": "yesterday"}).status_code == 422
+    exported = client.get("/log/export.csv", params={"words": "A-7"})
+    assert exported.text.count("\n") == 3 and "A-7" in exported.text
+    asks = client.get("/log/delete/1").text
+    assert "Delete verdict 1?" in asks and client.get("/verdicts/1").status_code == 200
+    gone = client.post("/log/delete/1", data={"reason": "wrong unit", "who": "Ines"}).text
+    assert "wrong unit" in gone and "Ines" in gone
+    assert client.get("/verdicts/1").status_code == 422
 
 
 @pytest.mark.parametrize(

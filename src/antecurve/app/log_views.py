@@ -1,24 +1,40 @@
-"""The log: units found by any word, the history of one, and what the whole shows."""
+"""The log: units by any word, the history of one, run charts, outcomes, findings, what is gone."""
 
 from __future__ import annotations
 
 import math
 from typing import TYPE_CHECKING, Any
+from urllib.parse import quote
 
 from antecurve.app.pages import bench_of, is_partial, render
+from antecurve.errors import InputError
 from antecurve.log.bench_log import BenchLog, open_log
-from antecurve.log.listing import UnitList, list_units, list_verdicts
+from antecurve.log.deletion import delete_verdicts, list_tombstones
+from antecurve.log.export import verdicts_csv, verdicts_workbook
+from antecurve.log.history import unit_history
+from antecurve.log.listing import UnitList, list_units, list_verdicts, logged_verdict
 from antecurve.log.log_filter import LogFilter
-from antecurve.report.log_tables import unit_lines
+from antecurve.log.outcomes import finding_counts, outcome_shares
+from antecurve.log.recording import record_repair
+from antecurve.log.run_chart import run_chart
+from antecurve.report import log_tables as tables
+from antecurve.report.log_charts import run_chart_drawing
+from antecurve.report.page_chart import page_chart
 
 if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.responses import Response
 
-__all__ = ["routes"]
+__all__ = ["logged", "routes"]
 
 _A_PAGE = 50  # units: they fit on two screens
 _FILTER = ("words", "decision", "since", "until")
+_CONSTANTS = {
+    "bass_shelf_s": "bass shelf", "turnover_s": "turnover", "treble_s": "treble",
+    "low_corner_hz": "low corner", "high_corner_hz": "high corner",
+}  # fmt: skip
+_MOST_KINDS = 50  # of findings: the most frequent matter
+_WORKBOOK = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
 
 def routes() -> list[Any]:
@@ -31,36 +47,69 @@ def routes() -> list[Any]:
     """
     from starlette.routing import Route
 
-    return [Route("/units", _list), Route("/units/{serial:path}", _unit)]
+    return [
+        Route("/log", _list),
+        Route("/log/units/{serial:path}", _unit),
+        Route("/log/repairs", _repair, methods=["POST"]),
+        Route("/log/runs", _runs),
+        Route("/log/outcomes", _outcomes),
+        Route("/log/deleted", _deleted),
+        Route("/log/export.{kind}", _export),
+        Route("/log/delete/{number:int}", _ask, methods=["GET"]),
+        Route("/log/delete/{number:int}", _delete, methods=["POST"]),
+    ]
 
 
-def _log(request: Request) -> BenchLog | None:
-    """The log of the folder, if it has one yet; it was checked when the server came up."""
+def logged(request: Request) -> BenchLog | None:
+    """Open the log of the folder; it is checked the first time.
+
+    Parameters
+    ----------
+    request : Request
+        Any request.
+
+    Returns
+    -------
+    BenchLog or None
+        ``None`` where nothing was logged yet.
+    """
     bench = bench_of(request)
     path = bench.folder.log
     if not path.is_file():
         return None
-    state = path.stat()
-    log: BenchLog | None = bench.kept.get((str(path), state.st_ino))
+    key = (str(path), path.stat().st_ino)
+    log: BenchLog | None = bench.kept.get(key)
     if log is None:
         log = open_log(path)
-        bench.keep((str(path), state.st_ino), log)
+        bench.keep(key, log)
     return log
 
 
+def _needed(request: Request) -> BenchLog:
+    log = logged(request)
+    if log is None:
+        raise InputError("log", "", "no unit was judged yet")
+    return log
+
+
+def _typed(request: Request) -> dict[str, str]:
+    """What is searched for."""
+    return {name: request.query_params.get(name, "").strip() for name in _FILTER}
+
+
 def _list(request: Request) -> Response:
-    log = _log(request)
-    typed = {name: request.query_params.get(name, "").strip() for name in _FILTER}
+    log, typed = logged(request), _typed(request)
     number = request.query_params.get("page", "1")
     page = max(1, int(number)) if number.isascii() and number.isdigit() and len(number) < 7 else 1
     listed = UnitList((), 0)
     if log is not None:
         listed = list_units(log, LogFilter(**typed), limit=_A_PAGE, offset=_A_PAGE * (page - 1))
-    pages = max(1, math.ceil(listed.total / _A_PAGE))
+    table = tables.unit_rows(listed)
     answer = render(
-        request, "units_list.html.j2" if is_partial(request) else "units.html.j2", title="Log",
-        units=unit_lines(listed.units), total=listed.total, page=page, pages=pages,
-        typed=typed, has_log=log is not None,
+        request, "log_list.html.j2" if is_partial(request) else "log.html.j2", title="Log",
+        table=table, lines=list(zip(listed.units, table.rows, strict=True)), total=listed.total,
+        page=page, pages=max(1, math.ceil(listed.total / _A_PAGE)), typed=typed,
+        has_log=log is not None,
     )  # fmt: skip
     if is_partial(request):
         answer.headers["hx-replace-url"] = f"{request.url.path}?{request.url.query}"
@@ -68,12 +117,90 @@ def _list(request: Request) -> Response:
 
 
 def _unit(request: Request) -> Response:
-    from antecurve.errors import InputError
-
-    serial, log = request.path_params["serial"], _log(request)
-    listed = None if log is None else list_verdicts(log, LogFilter(serial=serial))
-    if listed is None or not listed.verdicts:
-        raise InputError("serial", serial, "the log has no such unit")
+    history = unit_history(_needed(request), request.path_params["serial"])
+    table = tables.history_rows(history)
     return render(
-        request, "unit.html.j2", title=f"Unit {serial}", serial=serial, verdicts=listed.verdicts
-    )
+        request, "unit.html.j2", title=f"Unit {history.serial}", history=history, table=table,
+        said=tables.history_text(history),
+        lines=list(zip(history.verdicts, table.rows, strict=True)),
+        comparisons=[
+            (tables.comparison_text(pair), tables.comparison_rows(pair))
+            for pair in history.comparisons
+        ],
+    )  # fmt: skip
+
+
+async def _repair(request: Request) -> Response:
+    from starlette.responses import RedirectResponse
+
+    async with request.form() as form:
+        typed = {k: str(form.get(k, "")).strip() for k in ("serial", "text", "date", "operator")}
+    record_repair(
+        _needed(request), typed["serial"], typed["text"], date=typed["date"],
+        operator=typed["operator"],
+    )  # fmt: skip
+    return RedirectResponse(f"/log/units/{quote(typed['serial'], safe='')}", status_code=303)
+
+
+def _runs(request: Request) -> Response:
+    typed, constant = _typed(request), request.query_params.get("constant", "treble_s")
+    sentence, chart, rows = "", None, None
+    try:
+        run = run_chart(_needed(request), constant, LogFilter(**typed))
+    except InputError as error:
+        sentence = str(error)
+    else:
+        sentence, rows = tables.run_chart_text(run), tables.run_chart_rows(run)
+        chart = page_chart(
+            run_chart_drawing(run), name="chart-run", title="Run chart", text=sentence
+        )
+    return render(
+        request, "log_runs.html.j2", title="Run charts", constants=_CONSTANTS, constant=constant,
+        typed=typed, sentence=sentence, chart_content=chart, rows=rows,
+    )  # fmt: skip
+
+
+def _outcomes(request: Request) -> Response:
+    typed, period = _typed(request), request.query_params.get("period", "month")
+    log, wanted = _needed(request), LogFilter(**typed)
+    return render(
+        request, "log_outcomes.html.j2", title="Outcomes and findings", typed=typed, period=period,
+        shares=tables.outcome_rows(outcome_shares(log, wanted, period=period)),
+        findings=tables.finding_count_rows(finding_counts(log, wanted, limit=_MOST_KINDS)),
+    )  # fmt: skip
+
+
+def _deleted(request: Request) -> Response:
+    stones = tables.tombstone_rows(list_tombstones(_needed(request)))
+    return render(request, "log_deleted.html.j2", title="Deleted verdicts", stones=stones)
+
+
+def _export(request: Request) -> Response:
+    from starlette.responses import Response
+
+    wanted = LogFilter(**_typed(request))
+    verdicts = list_verdicts(_needed(request), wanted).verdicts
+    kind = request.path_params["kind"]
+    if kind not in ("csv", "xlsx"):
+        raise InputError("export", kind, "choose csv or xlsx")
+    content = verdicts_csv(verdicts) if kind == "csv" else verdicts_workbook(verdicts)
+    named = {"content-disposition": f'attachment; filename="log.{kind}"'}
+    media = "text/csv; charset=utf-8" if kind == "csv" else _WORKBOOK
+    return Response(content, media_type=media, headers=named)
+
+
+def _ask(request: Request) -> Response:
+    verdict = logged_verdict(_needed(request), request.path_params["number"])
+    return render(
+        request, "log_delete.html.j2", title=f"Delete verdict {verdict.number}?", verdict=verdict,
+        said=tables.verdict_line(verdict),
+    )  # fmt: skip
+
+
+async def _delete(request: Request) -> Response:
+    from starlette.responses import RedirectResponse
+
+    async with request.form() as form:
+        reason, who = (str(form.get(key, "")).strip() for key in ("reason", "who"))
+    delete_verdicts(_needed(request), [request.path_params["number"]], reason=reason, who=who)
+    return RedirectResponse("/log/deleted", status_code=303)

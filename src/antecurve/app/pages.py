@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Bench", "bench_of", "is_partial", "refused", "render", "saved_page", "script"]
 
-_VIEWS = (("/test", "Test a unit"), ("/units", "Log"))
+_VIEWS = (("/test", "Test a unit"), ("/log", "Log"))
 """Addresses of the views beside the networks, with their names."""
 _KEPT = 300  # designs of one start that stay in memory, 35 KiB each
 

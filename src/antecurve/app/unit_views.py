@@ -21,7 +21,8 @@ from antecurve.judge.verdicts import JudgeRequest
 from antecurve.log.bench_log import open_log
 from antecurve.log.listing import LoggedFile, LoggedVerdict, logged_verdict
 from antecurve.quantities import parse_quantity
-from antecurve.report.unit_report import VERDICT_WORDS, fitted_rows
+from antecurve.report.constant_texts import fitted_rows
+from antecurve.report.unit_report import VERDICT_WORDS
 
 if TYPE_CHECKING:
     from starlette.datastructures import FormData, UploadFile
