@@ -70,7 +70,7 @@ def test_the_log_shows_repairs_runs_outcomes_and_what_is_gone(
     small_log(bench)
     assert "2 units" in client.get("/log").text
     page = client.post("/log/repairs", data={"serial": "A-7", "text": "C1 replaced"}).text
-    assert "C1 replaced" in page and "Before: fail" in page
+    assert "C1 replaced" in page and "Before: pass" in page
     assert "Treble: mean" in client.get("/log/runs", params={"constant": "treble_s"}).text
     nothing = client.get("/log/runs", params={"constant": "treble_s", "words": "nobody"})
     assert nothing.status_code == 200 and "canvas" not in nothing.text
