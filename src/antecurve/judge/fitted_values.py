@@ -30,8 +30,10 @@ def fitted_values(
 ) -> tuple[FittedValue, ...]:
     """Find the constants of the reported shape, with intervals of all allowed ones.
 
-    A high corner that is not seen may be anywhere beyond what the captures show; a low corner that
-    takes less than 0.02 dB off the band may be of any order, and so anywhere below.
+    A high corner that is not seen may be anywhere beyond what the captures show.  The interval of
+    the low corner reaches over that of each allowed order: the same phase over the band is that of
+    one corner and of two a third lower.  A low corner that takes less than 0.02 dB off the band may
+    be of any order, and so anywhere below.
 
     Parameters
     ----------
@@ -50,8 +52,10 @@ def fitted_values(
         Corners by the frequency at which their end is 3 dB down.
     """
     reported = families[0]
-    tail = (1.0 - COVERAGE) / 2.0
-    weights = np.repeat([family.odds for family in families], [len(units) for units in draws])
+    tails = ((1.0 - COVERAGE) / 2.0, (1.0 + COVERAGE) / 2.0)
+    counts = [len(units) for units in draws]
+    weights = np.repeat([family.odds for family in families], counts)
+    orders = np.repeat([int(family.shape.low_end) for family in families], counts)
     constants = []
     for parameter in reported.model.parameters:
         if parameter.name.startswith(_BESIDE_CORNERS):
@@ -65,7 +69,12 @@ def fitted_values(
                 for family, units in zip(families, draws, strict=True)
             ]
         )
-        ends = _quantiles(spread, weights, (tail, 1.0 - tail))
+        apart = orders if parameter.role == "low_1" else np.zeros_like(orders)
+        ends = [
+            end
+            for order in np.unique(apart)
+            for end in _quantiles(spread[apart == order], weights[apart == order], tails)
+        ]
         if parameter.role == "high_1" and value > seen_hz:
             value, ends = math.inf, [*ends, seen_hz, math.inf]
         if parameter.role == "low_1" and value < _UNTOLD * band_hz[0]:

@@ -260,8 +260,8 @@ class UnitModel:
         Returns
         -------
         numpy.ndarray of float, shape (...)
-            Highest frequency of half power [Hz], or that of a resonance (Q above 0.71); 0
-            without a low end.
+            Highest frequency of half power [Hz], with a resonance too: it is smooth in the
+            coefficients, so that intervals hold at a Q of 0.71 as elsewhere.  0 without a low end.
         """
         first, second, third = self._squared("low", coordinates)
         # y^3 - A y^2 - B y - C = 0 for y = f^2; Newton from beyond its largest root.
@@ -270,8 +270,7 @@ class UnitModel:
             value = ((y - first) * y - second) * y - third
             slope = (3.0 * y - 2.0 * first) * y - second
             y = np.where(slope > 0, np.maximum(y - value / np.where(slope > 0, slope, 1.0), 0.0), y)
-        resonant = (first < 0) & (third == 0)
-        return np.asarray(np.sqrt(np.where(resonant, np.sqrt(np.abs(second)), y)))
+        return np.asarray(np.sqrt(y))
 
     def high_corner_hz(self, coordinates: Floats) -> Floats:
         """Find the corner of the poles of the top.
