@@ -10,8 +10,8 @@ CREATE TABLE builds (
     who TEXT NOT NULL,
     UNIQUE (network, serial, measured)
 );
-INSERT INTO "builds" VALUES(1,1,'N1','{"C1": 8.3e-09, "R1": 383000.0}','2026-11-28T18:08:50Z','root');
-INSERT INTO "builds" VALUES(2,1,'N1','{}','2026-11-28T18:08:50Z','root');
+INSERT INTO "builds" VALUES(1,1,'N1','{"C1": 8.3e-09, "R1": 383000.0}','2026-11-28T18:36:15Z','root');
+INSERT INTO "builds" VALUES(2,1,'N1','{}','2026-11-28T18:36:15Z','root');
 CREATE TABLE captures (
     verdict INTEGER NOT NULL REFERENCES verdicts ON DELETE CASCADE,
     position INTEGER NOT NULL,
@@ -65,12 +65,12 @@ CREATE TABLE networks (
     who TEXT NOT NULL,
     UNIQUE (digest, title, form)
 );
-INSERT INTO "networks" VALUES(1,'Archive bench, disc','foster-1','0606060606060606060606060606060606060606060606060606060606060606',NULL,'2026-11-28T18:08:50Z','root');
+INSERT INTO "networks" VALUES(1,'Archive bench, disc','foster-1','0606060606060606060606060606060606060606060606060606060606060606',NULL,'2026-11-28T18:36:15Z','root');
 CREATE TABLE repairs (
     id INTEGER PRIMARY KEY,
     unit INTEGER NOT NULL REFERENCES units,
     date TEXT NOT NULL,        -- as stated; otherwise the day recorded
-    taken TEXT NOT NULL,       -- the same, to sort by: ISO 8601
+    taken TEXT NOT NULL,       -- the same, to sort by: ISO 8601 without zone
     behind INTEGER NOT NULL,   -- number of the log's last verdict then; 0 for none
     text TEXT NOT NULL,
     operator TEXT NOT NULL,
@@ -102,8 +102,8 @@ CREATE TABLE units (
     recorded TEXT NOT NULL,
     who TEXT NOT NULL
 );
-INSERT INTO "units" VALUES(1,'A-7','2026-11-28T18:08:50Z','root');
-INSERT INTO "units" VALUES(2,'Ω 12','2026-11-28T18:08:50Z','root');
+INSERT INTO "units" VALUES(1,'A-7','2026-11-28T18:36:15Z','root');
+INSERT INTO "units" VALUES(2,'Ω 12','2026-11-28T18:36:15Z','root');
 CREATE TABLE verdict_files (
     verdict INTEGER PRIMARY KEY REFERENCES verdicts ON DELETE CASCADE,
     content TEXT NOT NULL      -- the whole verdict.json
@@ -310,7 +310,7 @@ CREATE TABLE verdicts (
     build INTEGER NOT NULL REFERENCES builds,
     channel TEXT NOT NULL,
     date TEXT NOT NULL,        -- as stated; otherwise the day recorded
-    taken TEXT NOT NULL,       -- the same, to sort by: ISO 8601
+    taken TEXT NOT NULL,       -- the same, to sort by: ISO 8601 without zone
     operator TEXT NOT NULL,
     decision TEXT NOT NULL CHECK (decision IN ('pass', 'fail', 'undecided')),
     deviation_db REAL,
@@ -331,7 +331,7 @@ fail
 disc
 archive bench, disc
 treble time constant 61.73 μs (61.32 to 62.09), 18 % low (nominal 75 μs): +1.3 db at 10 khz
-unit-200hz.csv','2026-11-28T18:08:50Z','root');
+unit-200hz.csv','2026-11-28T18:36:15Z','root');
 INSERT INTO "verdicts" VALUES(2,1,1,'','2026-05-11','2026-05-11','Ida','pass',0.1,0.05,0.5,'disc','antecurve 0.1.0','a-7
 
 2026-05-11
@@ -341,7 +341,7 @@ pass
 disc
 archive bench, disc
 every time constant agrees with its nominal value.
-unit-200hz.csv','2026-11-28T18:08:50Z','Ida');
+unit-200hz.csv','2026-11-28T18:36:15Z','Ida');
 INSERT INTO "verdicts" VALUES(3,2,2,'left','2026-06-02','2026-06-02','','pass',0.1,0.05,0.5,'disc','antecurve 0.1.0','ω 12
 left
 2026-06-02
@@ -351,7 +351,7 @@ pass
 disc
 archive bench, disc
 every time constant agrees with its nominal value.
-unit-200hz.csv','2026-11-28T18:08:50Z','root');
+unit-200hz.csv','2026-11-28T18:36:15Z','root');
 INSERT INTO "verdicts" VALUES(4,2,2,'right','2026-06-02','2026-06-02','','undecided',0.1,0.05,0.5,'disc','antecurve 0.1.0','ω 12
 right
 2026-06-02
@@ -361,7 +361,7 @@ undecided
 disc
 archive bench, disc
 every time constant agrees with its nominal value.
-unit-200hz.csv','2026-11-28T18:08:50Z','root');
+unit-200hz.csv','2026-11-28T18:36:15Z','root');
 CREATE INDEX verdicts_by_unit ON verdicts (unit, taken);
 CREATE INDEX verdicts_by_taken ON verdicts (taken);
 CREATE INDEX constants_by_name ON constants (name, verdict);

@@ -12,6 +12,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
+from datetime import date, datetime
 from pathlib import Path
 
 import numpy as np
@@ -174,6 +175,17 @@ def test_a_repair_of_the_same_day_stands_where_it_was_logged(log: BenchLog) -> N
     assert (right.before.number, right.after.number) == (4, number)
     with pytest.raises(InputError, match="the log has no such unit"):
         record_repair(log, "B", "cleaned")
+
+
+def test_a_date_with_a_zone_is_of_the_day_at_the_bench(log: BenchLog) -> None:
+    stated = verdict_content(date="2026-08-01T00:30+02:00")  # in UTC still July
+    before = datetime.now().date()
+    _, unstated = record_verdicts(
+        log, [NewVerdict(stated, "Z"), NewVerdict(verdict_content(date=None), "Z")]
+    )
+    assert list_verdicts(log, LogFilter(since="2026-08-01", until="2026-08-01")).total == 1
+    recorded = date.fromisoformat(logged_verdict(log, unstated).date)
+    assert before <= recorded <= datetime.now().date()
 
 
 def test_control_limits_are_those_of_the_handbook() -> None:

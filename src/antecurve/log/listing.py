@@ -85,7 +85,7 @@ class LoggedVerdict(Result):
     date : str
         As stated; otherwise the day it was recorded.
     taken : str
-        The same to sort by, ISO 8601.
+        The same to sort by, ISO 8601 without zone.
     decision : str
         ``pass``, ``fail`` or ``undecided``.
     deviation_db, expanded_uncertainty_db : float or None

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
-from datetime import UTC, datetime
+from datetime import datetime
 
 __all__ = ["searched_text", "sortable_date"]
 
@@ -35,18 +35,17 @@ def sortable_date(date: str) -> str:
     Returns
     -------
     str
-        ISO 8601, a time with its zone in UTC; empty where it is written in another way.
+        ISO 8601 as the clock on the wall read, without the zone; empty where it is written in
+        another way.
 
     Examples
     --------
     >>> sortable_date("2026-05-04T10:00+02:00"), sortable_date("4 May")
-    ('2026-05-04T08:00:00Z', '')
+    ('2026-05-04T10:00:00', '')
     """
     try:
         moment = datetime.fromisoformat(date)
     except ValueError:
         return ""
-    if moment.tzinfo is not None:
-        return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
     has_time = ":" in date or "T" in date
-    return moment.isoformat() if has_time else moment.date().isoformat()
+    return moment.replace(tzinfo=None).isoformat() if has_time else moment.date().isoformat()

@@ -5,7 +5,8 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -74,7 +75,7 @@ def record_verdicts(log: BenchLog, entries: Sequence[NewVerdict]) -> tuple[int, 
     """
     read = [(entry, _serial(entry.serial), _verdict_of(entry.content)) for entry in entries]
     digests = [[(path, file_digest(path).sha256) for path in e.reports] for e in entries]
-    stamp = _Stamp(now_utc(), user_name())
+    stamp = _Stamp(user_name())
     numbers = []
     with log.writing() as connection:
         for (entry, serial, verdict), reports in zip(read, digests, strict=True):
@@ -117,7 +118,7 @@ def record_repair(
     """
     if not text.strip():
         raise InputError("repair", text, "say what was done")
-    stamp = _Stamp(now_utc(), operator or user_name())
+    stamp = _Stamp(operator or user_name())
     stated = date.strip()
     with log.writing() as connection:
         connection.execute(
@@ -125,8 +126,8 @@ def record_repair(
             " (unit, date, taken, behind, text, operator, recorded, who)"
             " VALUES (?, ?, ?, (SELECT coalesce(max(id), 0) FROM verdicts), ?, ?, ?, ?)",
             (
-                unit_number(connection, serial), stated or stamp.recorded[:10],
-                sortable_date(stated) or stamp.recorded, text.strip(), operator,
+                unit_number(connection, serial), stated or stamp.day,
+                sortable_date(stated) or stamp.moment, text.strip(), operator,
                 stamp.recorded, stamp.who,
             ),
         )  # fmt: skip
@@ -134,10 +135,16 @@ def record_repair(
 
 @dataclass(frozen=True, slots=True)
 class _Stamp:
-    """When and by whom a row is written."""
+    """When and by whom a row is written: UTC, and as the clock on the wall reads."""
 
-    recorded: str
     who: str
+    recorded: str = field(default_factory=now_utc)
+    moment: str = field(default_factory=lambda: datetime.now().isoformat(timespec="seconds"))
+
+    @property
+    def day(self) -> str:
+        """The day at the bench."""
+        return self.moment[:10]
 
 
 def _serial(text: str) -> str:
@@ -173,7 +180,7 @@ def _written(
     stamp: _Stamp,
 ) -> int:
     """Write a verdict with the unit and the build it is about; its number."""
-    by = _Stamp(stamp.recorded, verdict.get("operator") or stamp.who)
+    by = replace(stamp, who=verdict.get("operator") or stamp.who)
     unit = _unit(connection, serial, by)
     build = _build(connection, log, entry, verdict, by)
     number = _verdict(connection, entry, verdict, (unit, build), serial, by)
@@ -244,8 +251,8 @@ def _verdict(
         "unit": owners[0],
         "build": owners[1],
         "channel": entry.channel,
-        "date": stated or stamp.recorded[:10],
-        "taken": sortable_date(stated) or stamp.recorded,
+        "date": stated or stamp.day,
+        "taken": sortable_date(stated) or stamp.moment,
         "operator": operator,
         "decision": verdict["verdict"],
         "deviation_db": verdict["deviation_db"],

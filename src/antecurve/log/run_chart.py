@@ -146,7 +146,7 @@ def control_limits(values: Floats) -> tuple[float, float, float]:
     --------
     >>> centre, low, high = control_limits(np.array([49.6, 47.6, 49.9, 51.3, 47.8]))
     >>> round(centre, 2), round(low, 2), round(high, 2)
-    (49.24, 42.99, 55.49)
+    (49.24, 43.12, 55.36)
     """
     centre = float(values.mean())
     if len(values) < 2:

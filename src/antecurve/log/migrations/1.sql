@@ -32,7 +32,7 @@ CREATE TABLE verdicts (
     build INTEGER NOT NULL REFERENCES builds,
     channel TEXT NOT NULL,
     date TEXT NOT NULL,        -- as stated; otherwise the day recorded
-    taken TEXT NOT NULL,       -- the same, to sort by: ISO 8601
+    taken TEXT NOT NULL,       -- the same, to sort by: ISO 8601 without zone
     operator TEXT NOT NULL,
     decision TEXT NOT NULL CHECK (decision IN ('pass', 'fail', 'undecided')),
     deviation_db REAL,

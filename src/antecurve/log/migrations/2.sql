@@ -3,7 +3,7 @@ CREATE TABLE repairs (
     id INTEGER PRIMARY KEY,
     unit INTEGER NOT NULL REFERENCES units,
     date TEXT NOT NULL,        -- as stated; otherwise the day recorded
-    taken TEXT NOT NULL,       -- the same, to sort by: ISO 8601
+    taken TEXT NOT NULL,       -- the same, to sort by: ISO 8601 without zone
     behind INTEGER NOT NULL,   -- number of the log's last verdict then; 0 for none
     text TEXT NOT NULL,
     operator TEXT NOT NULL,
