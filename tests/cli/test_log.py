@@ -83,7 +83,7 @@ def test_nothing_is_judged_where_the_log_would_refuse_it(
     assert nameless.code == 2 and "name the unit" in nameless.err
     (tmp_path / "log.sqlite").write_bytes(b"no log")
     damaged = invoke(capsys, *command, str(tmp_path), "--serial", "B", "-o", str(tmp_path / "b"))
-    assert damaged.code == 2 and "it is no log, or damaged" in damaged.err
+    assert damaged.code == 2 and "no log, or a damaged one" in damaged.err
     assert damaged.err.count("\n") == 1
     assert [p.name for p in tmp_path.iterdir()] == ["log.sqlite"]
 

@@ -356,9 +356,18 @@ def test_a_migration_that_fails_changes_nothing(
 @pytest.mark.parametrize(
     ("spoil", "said"),
     [
-        (lambda path: path.write_bytes(b"not a database at all" * 99), "it is no log, or damaged"),
-        (lambda path: _overwrite(path, 4096 * 3, b"\xa5" * 8192), "restore a backup of it"),
-        (lambda path: path.write_bytes(path.read_bytes()[: 4096 * 5]), "restore a backup of it"),
+        (
+            lambda path: path.write_bytes(b"not a database at all" * 99),
+            "no log, or a damaged one; name a log",
+        ),
+        (
+            lambda path: _overwrite(path, 4096 * 3, b"\xa5" * 8192),
+            "it is damaged; restore a backup of it",
+        ),
+        (
+            lambda path: path.write_bytes(path.read_bytes()[: 4096 * 5]),
+            "it is damaged; restore a backup of it",
+        ),
         (lambda path: _execute(path, "PRAGMA user_version = 99"), "install a newer antecurve"),
         (lambda path: _execute(path, "PRAGMA application_id = 1"), "a database of another program"),
         (lambda path: path.unlink(), "there is no log; judge a unit with --log to begin one"),

@@ -22,20 +22,22 @@ LOG_NAME = "log.sqlite"
 """Name of the file in the folder of a bench."""
 _LONGEST_WAIT_S = 30.0  # a write takes well below a second; longer means that a program hangs
 _BETWEEN_TRIES_S = 0.02  # too short to be noticed, long enough to leave the processor idle
-_DAMAGED = "the log is damaged; restore a backup of it"
+_DAMAGED = ("it is damaged", "restore a backup of it")
+_BUSY = ("another program is writing to it", "wait for its end")
+_CLOSED = ("it can't be opened", "allow reading and writing in its folder")
 _REASONS = {
     "SQLITE_CORRUPT": _DAMAGED,
-    "SQLITE_NOTADB": "it is no log, or damaged; name a log, or restore a backup of it",
-    "SQLITE_BUSY": "another program is writing to it; wait for its end",
-    "SQLITE_LOCKED": "another program is writing to it; wait for its end",
-    "SQLITE_READONLY": "it can't be written; allow writing to the file and its folder",
-    "SQLITE_CANTOPEN": "it can't be opened; allow reading and writing in its folder",
-    "SQLITE_PERM": "it can't be opened; allow reading and writing in its folder",
-    "SQLITE_FULL": "the disk is full; make space",
-    "SQLITE_IOERR": "the disk can't be read or written; try another one",
-    "SQLITE_TOOBIG": "a text is too large for it; log a smaller one",
+    "SQLITE_NOTADB": ("no log, or a damaged one", "name a log, or restore a backup of it"),
+    "SQLITE_BUSY": _BUSY,
+    "SQLITE_LOCKED": _BUSY,
+    "SQLITE_READONLY": ("it can't be written", "allow writing to the file and its folder"),
+    "SQLITE_CANTOPEN": _CLOSED,
+    "SQLITE_PERM": _CLOSED,
+    "SQLITE_FULL": ("the disk is full", "make space"),
+    "SQLITE_IOERR": ("the disk can't be read or written", "try another one"),
+    "SQLITE_TOOBIG": ("a text is too large for it", "log a smaller one"),
 }
-"""What SQLite's primary result codes mean to a user, and what to do."""
+"""What SQLite's primary result codes mean to a user: what is wrong, and what to do."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -303,7 +305,7 @@ def _refuse_foreign(connection: sqlite3.Connection, path: Path) -> None:
 def _refuse_damaged(connection: sqlite3.Connection, path: Path) -> None:
     (state,) = connection.execute("PRAGMA integrity_check(1)").fetchone()
     if state != "ok" or connection.execute("PRAGMA foreign_key_check").fetchone():
-        raise FileFormatError.unreadable(path, "it is not whole", _DAMAGED)
+        raise FileFormatError.unreadable(path, *_DAMAGED)
 
 
 def _primary(error: sqlite3.Error) -> str:
@@ -320,7 +322,7 @@ def _refusing(path: Path) -> Iterator[None]:
     except AntecurveError:
         raise
     except sqlite3.Error as error:
-        rule = _REASONS.get(_primary(error))
-        if rule is None:
+        reason = _REASONS.get(_primary(error))
+        if reason is None:
             raise
-        raise FileFormatError.unreadable(path, str(error), rule) from None
+        raise FileFormatError.unreadable(path, *reason) from None
