@@ -82,7 +82,7 @@ pick_by = "nominal"              # smallest error with nominal values; or what t
                                  # "yield" most builds within error_limit_db, "worst" the
                                  # smallest error with every part at an end of its tolerance
 sets = 1                         # 2: a pair of networks for stereo, picked together
-# budget_seconds = 60            # the best found after so long; else 120 s, 30 s for elements
+# budget_seconds = 60            # for the whole design; else 120 s of search, 30 s for elements
 
 # Several curves in one box: in place of [curve] write one [[curve]] for each position of the
 # switch, with the keys above and position = "name"; a curve may then be "flat". What the switch

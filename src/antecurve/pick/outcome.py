@@ -139,8 +139,8 @@ def report(search: Search, objective_db: float, complete: bool, claim: str = "")
         )
     elif not claim:
         claim = (
-            "the search ended early without a lower bound, so a better combination may exist. A "
-            "longer pick.budget_seconds or fewer candidates prove more"
+            "the search ended early without a lower bound, so a better combination may exist. "
+            "Fewer candidates, such as a coarser series, can be searched to the end"
         )
     return SearchReport(
         objective_db, complete, min(bound, objective_db), search.combinations,

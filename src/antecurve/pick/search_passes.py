@@ -21,6 +21,7 @@ from antecurve.pick.candidates import Candidates, candidates
 from antecurve.pick.exact_values import sampled_exact
 from antecurve.pick.limits import limit_values
 from antecurve.pick.local_search import descended
+from antecurve.pick.minimax_starts import minimax_starts
 from antecurve.pick.model import NEPER_DB, NetworkModel
 from antecurve.pick.monotone_bounds import monotone_cut
 from antecurve.pick.objective import resolution
@@ -42,6 +43,7 @@ _ABOVE_LIMIT = 3.0  # shunt resistances: with what is across it, one above the l
 _OWN_STARTS = 240  # by judgement: solved together, so that many cost little
 _DESCENT_STARTS = 12  # and as many random ones: a few seconds' descents, or half of the budget
 _DESCENT_SECONDS = 15.0  # where there is no budget
+_POLISH_SECONDS = 5.0  # left of a budget: minimax starts take one or two
 _MADE_DB = 0.2  # by judgement: a network that comes so near makes the curve
 _FIRST_LOOK = 250  # combinations whose error over the whole band is computed at a time
 _LEVEL_WEIGHTS = (0.03, 0.3, 1.0)  # from nearly free to as much as the shape
@@ -231,7 +233,11 @@ class Search:
         low = [g[0] for g in space.grids.grids]
         high = [g[-1] for g in space.grids.grids]
         starts = rng.uniform(low, high, (_OWN_STARTS, len(low)))
-        self.starts[-1] = flattened(space, starts)[: _OWN_STARTS // 2]
+        flat = flattened(space, starts)[: _OWN_STARTS // 2]
+        far = np.ptp(space.model.rows(np.exp(flat[:1]))[:, :-1]) / 2.0 > _MADE_DB / NEPER_DB
+        if far and (self.deadline is None or self.deadline - time.perf_counter() > _POLISH_SECONDS):
+            flat = np.concatenate([minimax_starts(space, flat), flat])
+        self.starts[-1] = flat
 
     def _add(self, topology: Topology, logs: Floats) -> None:
         """Add a network; forms that differ in the order of elements alone are one network."""

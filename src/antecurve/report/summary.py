@@ -107,8 +107,8 @@ def _what_limits_the_pick(design: Design, analysis: Analysis) -> str:
         return f"The pick dominates. {'. '.join(beyond)}. A wider range would gain most"
     if not design.search.proved:
         return (
-            "The pick dominates, and its search ended early. A longer budget "
-            "(pick.budget_seconds) or more values would gain most"
+            "The pick dominates, and its search ended early. More values, or two joined parts, "
+            "would gain most"
         )
     return "The pick dominates. More values, or two joined parts, would gain most"
 

@@ -20,7 +20,11 @@ Floats = NDArray[np.float64]
 
 
 def minimax(
-    error: Callable[[Floats], tuple[Floats, Floats]], start: Floats, *, held: int | None = None
+    error: Callable[[Floats], tuple[Floats, Floats]],
+    start: Floats,
+    *,
+    held: int | None = None,
+    within: tuple[Floats, Floats] | None = None,
 ) -> Floats:
     """Minimise the largest magnitude of several errors from a start.
 
@@ -33,6 +37,8 @@ def minimax(
         Where to begin.
     held : int, optional
         An unknown that stays as it is.
+    within : tuple of numpy.ndarray, optional
+        Least and most of each unknown, the start among them; by default no bounds.
 
     Returns
     -------
@@ -51,7 +57,10 @@ def minimax(
     largest = float(np.abs(errors).max())
     ones = np.ones((len(errors), 1))
     for _ in range(_PROGRAMS):
-        steps = [(-reach, reach)] * len(point)
+        low, high = np.full(len(point), -reach), np.full(len(point), reach)
+        if within is not None:
+            low, high = np.maximum(low, within[0] - point), np.minimum(high, within[1] - point)
+        steps = list(zip(low, high, strict=True))
         if held is not None:
             steps[held] = (0.0, 0.0)
         program = linprog(
