@@ -49,7 +49,7 @@ def _with_errors(
         ({"nominal": 0.1, "likely": 0.22}, "a better pick would gain less"),
         # With a perfect pick about 0.3 dB would be left, with perfect parts 0.69 dB.
         ({"nominal": 0.69, "likely": 0.76}, "The pick dominates"),
-        ({"nominal": 0.69, "likely": 0.76, "proved": False}, "pick.budget_seconds"),
+        ({"nominal": 0.69, "likely": 0.76, "proved": False}, "its search ended early. More values"),
         ({"nominal": 0.2, "likely": 0.21}, "The pick dominates"),
         ({"nominal": 0.2, "likely": 0.2, "proved": False}, "its search ended early"),
         ({"nominal": 0.2, "likely": 0.2, "exact": 0.15}, "The network's form dominates"),
@@ -80,9 +80,9 @@ def test_an_exact_value_beyond_the_parts_is_named(default_design: Design) -> Non
     ):
         first = governing_lines(with_exact(exact))[0]
         assert f"The pick dominates. The exact value of {says}" in first
-        assert "budget" not in first
+        assert "More values" not in first
     # Two joined reach 900 nF: then the range is not to blame.
-    assert "budget" in governing_lines(with_exact(900e-9))[0]
+    assert "More values" in governing_lines(with_exact(900e-9))[0]
 
 
 def test_the_curve_imposed_is_said_with_its_limits(default_design: Design) -> None:

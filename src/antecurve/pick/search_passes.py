@@ -16,7 +16,7 @@ from antecurve.job import Job
 from antecurve.networks.topology import ElementKind, Topology
 from antecurve.parts.drawer import Drawer
 from antecurve.pick.boxes import Boxes
-from antecurve.pick.branch_and_bound import Exhausted, Space, exhaust
+from antecurve.pick.branch_and_bound import Exhausted, Space
 from antecurve.pick.candidates import Candidates, candidates
 from antecurve.pick.exact_values import sampled_exact
 from antecurve.pick.limits import limit_values
@@ -27,7 +27,7 @@ from antecurve.pick.monotone_bounds import monotone_cut
 from antecurve.pick.objective import resolution
 from antecurve.pick.result import PickProgress
 from antecurve.pick.rounding import flattened, neighbours, rounded
-from antecurve.pick.sharing import exhaust_by
+from antecurve.pick.sharing import exhaust_by, exhaust_in_threads
 from antecurve.pick.shortlist import Contender, contender
 from antecurve.pick.structure import interchangeable, same_network
 from antecurve.quantities import format_quantity
@@ -438,7 +438,7 @@ class Search:
             return False
 
         if self._executor is None:
-            return exhaust(
+            return exhaust_in_threads(
                 space, boxes, limit=limit, keep_all=keep_all, watch=watch, deadline=self.deadline
             )
         return exhaust_by(

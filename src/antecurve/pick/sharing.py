@@ -1,10 +1,12 @@
-"""A pass shared out to the workers of an executor, on this machine or on others."""
+"""A pass shared out: to threads, or to the workers of an executor, on other machines as well."""
 
 from __future__ import annotations
 
+import os
+import threading
 import time
 from collections.abc import Callable
-from concurrent.futures import Executor, as_completed
+from concurrent.futures import Executor, ThreadPoolExecutor, as_completed, wait
 
 import numpy as np
 
@@ -16,9 +18,69 @@ from antecurve.pick.candidates import Candidates
 from antecurve.pick.model import NetworkModel
 from antecurve.pick.structure import Exchange
 
-__all__ = ["exhaust_by"]
+__all__ = ["exhaust_by", "exhaust_in_threads"]
 
 _TASKS = 32  # more than most machines have processors: those that finish early take another
+_SHARES = 4  # always as many, so that what is found does not depend on the machine
+_WORTH_SHARING = 20_000  # boxes: fewer take half a second, and small shares cost more each
+_WAIT_SECONDS = 0.05  # between two looks at how far the threads are
+
+
+def exhaust_in_threads(
+    space: Space,
+    boxes: Boxes,
+    *,
+    limit: float,
+    keep_all: bool,
+    watch: Callable[[float, int, int], bool],
+    deadline: float | None,
+) -> Exhausted:
+    """Find the combinations in boxes within an error limit, by threads where there are many boxes.
+
+    Parameters
+    ----------
+    space, boxes, limit, keep_all, deadline : optional
+        See `exhaust_by`.
+    watch : callable
+        Called with the limit, the combinations evaluated and the boxes open, in this thread.
+
+    Returns
+    -------
+    Exhausted
+        See `exhaust_by`.
+
+    Notes
+    -----
+    The boxes are dealt out to a fixed number of shares that know nothing of each other.
+    """
+    if len(boxes) < _WORTH_SHARING:
+        return exhaust(space, boxes, limit=limit, keep_all=keep_all, watch=watch, deadline=deadline)
+    shares = [boxes.where(slice(i, None, _SHARES)) for i in range(_SHARES)]
+    now = [(limit, 0, len(share)) for share in shares]
+    stop = threading.Event()
+
+    def examine(number: int) -> Exhausted:
+        def look(best: float, evaluated: int, open_boxes: int) -> bool:
+            now[number] = (best, evaluated, open_boxes)
+            return stop.is_set()
+
+        return exhaust(
+            space, shares[number], limit=limit, keep_all=keep_all, watch=look, deadline=deadline
+        )
+
+    with ThreadPoolExecutor(os.cpu_count()) as pool:
+        futures = [pool.submit(examine, number) for number in range(len(shares))]
+        open_futures = set(futures)
+        try:
+            while open_futures and not stop.is_set():
+                open_futures = wait(open_futures, timeout=_WAIT_SECONDS).not_done
+                best, evaluated, open_boxes = zip(*now, strict=True)
+                if watch(min(best), sum(evaluated), sum(open_boxes)):
+                    stop.set()
+        except KeyboardInterrupt:
+            stop.set()
+    results = [future.result() for future in futures]
+    return _together(results, limit, len(space.candidates), not stop.is_set())
 
 
 def exhaust_by(
