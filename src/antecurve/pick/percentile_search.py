@@ -20,6 +20,8 @@ Floats = NDArray[np.float64]
 Indices = NDArray[np.int64]
 
 _BATCH = 256  # boxes at a time: few enough to follow the smallest bounds
+_WIDE_BATCH = 4000  # wide boxes at a time: of them no percentile is bounded
+_WIDEST = 0.12  # ln of the value: in boxes with wider halves slopes change by more than they are
 _LEAF = 16  # combinations: so few are bounded one by one faster than they are split
 _KEPT = 512  # combinations with the smallest estimates: far more than are simulated
 _SLACK = 1e-12  # candidates at the very end of a box stay in
@@ -61,6 +63,7 @@ class PercentileSearch:
         self.space, self.bounds, self.boxes = space, bounds, boxes
         self._fraction = fraction
         self.least = np.zeros(len(boxes))
+        self._settled = False  # whether no box is wider than percentiles are bounded in
         self.met: Indices = np.zeros((0, len(space.candidates)), dtype=np.int64)
         self.met_bounds, self.met_estimates = np.zeros((2, 0))
         self.lower = math.inf
@@ -93,10 +96,45 @@ class PercentileSearch:
         while len(self.boxes) and examined < most_boxes:
             if deadline is not None and time.perf_counter() > deadline:
                 break
-            now = self._take()
-            examined += len(now)
-            self._divide(now, target)
+            if self._settled:
+                now = self._take()
+                examined += len(now)
+                self._divide(now, target)
+            else:
+                self._settle(target, deadline, watch)
             watch(self.evaluated, len(self.boxes))
+
+    def _settle(
+        self, target: float, deadline: float | None, watch: Callable[[int, int], None]
+    ) -> None:
+        """Halve boxes until none is too wide, then bound all of them."""
+        done = [self.boxes.where(slice(0, 0))]
+        while len(self.boxes):
+            if deadline is not None and time.perf_counter() > deadline:
+                break
+            now, self.boxes = (
+                self.boxes.where(slice(0, _WIDE_BATCH)),
+                self.boxes.where(slice(_WIDE_BATCH, None)),
+            )
+            remaining = self._shrunk(now, target)
+            wide = self._sides(remaining).max(axis=1, initial=0.0) > 2.0 * _WIDEST
+            done.append(remaining.where(~wide))
+            halves = self.space.grids.halved(
+                remaining.where(wide), self._sides(remaining.where(wide))
+            )
+            self.boxes = joined(self.space.grids.ordered(halves), self.boxes)
+            watch(self.evaluated, len(self.boxes))
+        self._settled = not len(self.boxes)
+        narrow = joined(*done)
+        self.least = np.zeros(len(self.boxes) + len(narrow))
+        self.boxes = joined(self.boxes, narrow)
+        if self._settled:
+            self.least = self.bounds.of_boxes(narrow, self._fraction)
+            self._forget(target)
+
+    def _sides(self, boxes: Boxes) -> Floats:
+        """Widths of boxes."""
+        return self.space.grids.logs(boxes.last) - self.space.grids.logs(boxes.first)
 
     def _forget(self, target: float) -> None:
         """Drop boxes that can't hold a percentile below the target."""
@@ -116,8 +154,8 @@ class PercentileSearch:
         self.boxes, self.least = self.boxes.where(~taken), self.least[~taken]
         return now
 
-    def _divide(self, now: Boxes, target: float) -> None:
-        """Shrink boxes to what can matter, evaluate small ones and halve the others."""
+    def _shrunk(self, now: Boxes, target: float) -> Boxes:
+        """Shrink boxes to what can matter."""
         grids = self.space.grids
         # A percentile is below the nominal centred error by no more than the departure.
         bound = bound_boxes(
@@ -130,14 +168,18 @@ class PercentileSearch:
         )
         if nonempty.sum() < len(now):
             self.lower = min(self.lower, target)
-        remaining = shrunk.where(nonempty)
+        return shrunk.where(nonempty)
+
+    def _divide(self, now: Boxes, target: float) -> None:
+        """Shrink boxes, evaluate small ones and halve the others."""
+        grids = self.space.grids
+        remaining = self._shrunk(now, target)
         small = remaining.sizes <= _LEAF
         self._look(remaining.where(small), target)
         wide = remaining.where(~small)
         if not len(wide):
             return
-        sides = grids.logs(wide.last) - grids.logs(wide.first)
-        halves = grids.ordered(grids.halved(wide, sides))
+        halves = grids.ordered(grids.halved(wide, self._sides(wide)))
         self.boxes = joined(self.boxes, halves)
         self.least = np.append(self.least, self.bounds.of_boxes(halves, self._fraction))
         self._forget(target)
