@@ -12,15 +12,21 @@ import pytest
 from numpy.typing import NDArray
 from tests.oracle.nodal import read_cards, solve_cards
 
+from antecurve.analysis.meter import MeterAccuracy
 from antecurve.curves.catalogue import named_curve
 from antecurve.curves.model import Curve
 from antecurve.files.netlist import netlist
 from antecurve.job import Job, NetworkRequest, Stock, Target
-from antecurve.networks.topology import ElementKind, Loading
+from antecurve.networks.centred_error import error_range
+from antecurve.networks.topology import ElementKind, Loading, Network
 from antecurve.parts.drawer import Drawer, DrawerEntry
 from antecurve.parts.position import Part
+from antecurve.pick.candidates import Candidates
+from antecurve.pick.limits import limit_values, within_limits
 from antecurve.pick.model import NEPER_DB
+from antecurve.switched.added_parts import soldered
 from antecurve.switched.box import Box, box_parts_list, box_positions, design_box
+from antecurve.switched.box_build import trim_box
 from antecurve.switched.common_spread import common_spread
 from antecurve.switched.contacts import bleed_effects, contact_effects, passing
 from antecurve.switched.joint_pick import BoxPick, pick_box
@@ -126,11 +132,19 @@ def test_contacts_have_the_effect_that_a_nodal_solve_finds(box: Box) -> None:
         ("RLOAD", "out", "0", 47e3),
         ("CLOAD", "out", "0", 150e-12),
     ]
+    stays = {a.ref: a for a in box.switch.added}
     for position in box.position("disc").picked.positions:
         ref, (start, end) = position.element.ref, position.element.nodes
+        value = position.value
         if ref in box.switch.switched:
             joined = [c for c in box.switch.contacts if c.ref == ref and c.part]
             rests = next(c.part for c in joined if c.position == "disc")
+            start, value = joined[0].nodes[0], next(c for c in joined if c.part == rests).value
+            if ref in stays:
+                end_of_it = start if stays[ref].joined == "series" else end
+                cards.append(
+                    (f"{ref}stays", position.element.nodes[0], end_of_it, stays[ref].value)
+                )
             for number, contact in enumerate(c for c in joined if c.part != rests):
                 behind = f"x{ref}{number}" if contact.value else end
                 cards.append((f"C{ref}{number}", start, behind, 20e-12))
@@ -138,7 +152,10 @@ def test_contacts_have_the_effect_that_a_nodal_solve_finds(box: Box) -> None:
                     cards.append((f"{ref}{number}", behind, end, contact.value))
             cards.append((f"R{ref}", start, f"w{ref}", 0.5))
             start = f"w{ref}"
-        cards.append((ref, start, end, position.value))
+        if value is not None:
+            cards.append((ref, start, end, value))
+        else:  # the contact is all there is
+            cards[-1] = (cards[-1][0], cards[-1][1], end, 0.5)
     change = 20.0 * np.log10(np.abs(solve_cards(cards, BAND) / solved(box, "disc")))
     assert effect.change_db == pytest.approx(np.ptp(change) / 2.0, rel=1e-3)
     at_1khz = 20.0 * math.log10(abs(solve_cards(cards, [1000.0])[0]))
@@ -174,7 +191,7 @@ OHMS = (100e3, 110e3, 9.1e3, 8.2e3, 7.5e3, 430.0, 390.0, 130.0, 150.0)
 FARADS = (27e-9, 30e-9, 33e-9, 8.2e-9, 9.1e-9, 12e-9, 13e-9)
 
 
-def few_parts(quantity: int) -> tuple[BoxJob, Drawer]:
+def few_parts(quantity: int, *, tolerance: float = 0.01) -> tuple[BoxJob, Drawer]:
     """Two curves, and a drawer with sixteen values."""
     resistors = Stock(None, 0.01, (10.0, 1e6), 1, ("series",), drawer="few")
     capacitors = Stock(None, 0.02, (1e-12, 1e-6), 1, ("parallel",), drawer="few")
@@ -182,14 +199,44 @@ def few_parts(quantity: int) -> tuple[BoxJob, Drawer]:
         named_curve("disc"), network=FORM, resistors=resistors, capacitors=capacitors,
         target=Target(level_tolerance_db=2.5), loading=Loading(50.0, 47e3, 0.0),
     )  # fmt: skip
-    entries = [DrawerEntry(ElementKind.RESISTOR, Part(v, 0.01), quantity) for v in OHMS]
-    entries += [DrawerEntry(ElementKind.CAPACITOR, Part(v, 0.02), quantity) for v in FARADS]
+    entries = [DrawerEntry(ElementKind.RESISTOR, Part(v, tolerance), quantity) for v in OHMS]
+    entries += [DrawerEntry(ElementKind.CAPACITOR, Part(v, tolerance), quantity) for v in FARADS]
     other = SwitchPosition("b", curve((3180, 100), (318,)))
     positions = (SwitchPosition("disc", named_curve("disc")), other)
     return BoxJob(job, positions), Drawer(tuple(entries))
 
 
-def every_combination(best: BoxPick, quantity: int) -> float:
+def test_no_other_change_brings_a_box_nearer() -> None:
+    """One change of any part, replaced or added to, each tried on both positions."""
+    box_job, drawer = few_parts(9, tolerance=1e-9)  # no spread: the percentile is the error
+    box = design_box(replace(box_job, switch=SwitchRequest(add_parts="never")), drawer=drawer)
+    whole = box_positions(box)
+    measured = {p.element.ref: p.value for p in whole.positions}
+    moved = next(r for r in box.switch.shared if r.startswith("C"))
+    measured[moved] *= 0.96
+    trimmed = trim_box(box, measured, meter=MeterAccuracy(0.0, 0.0), drawer=drawer, most_changes=1)
+    assert trimmed.changes
+    smallest = math.inf
+    for ref, now in measured.items():
+        parts = OHMS if ref.startswith("R") else FARADS
+        series = [1.0 / (1.0 / now + 1.0 / v) if ref[0] == "C" else now + v for v in parts]
+        parallel = [now + v if ref[0] == "C" else 1.0 / (1.0 / now + 1.0 / v) for v in parts]
+        for value in (*parts, *(series if ref[0] == "R" else parallel)):  # as the stock joins
+            errors = []
+            for throw, design in enumerate(box.designs, start=1):
+                own = [p.element.ref for p in design.picked.positions]
+                at = measured | {ref: value}
+                values = [at[box.part_reference(r, throw)] for r in own]
+                limits = limit_values(design.picked.topology, design.job, np.array([values]))
+                network = Network(design.picked.topology, np.array(values))
+                error = error_range(network, design.conditions).centred_db
+                errors.append(error if within_limits(limits, design.job)[0] else math.inf)
+            smallest = min(smallest, max(errors))
+    # The search ends within half a per cent or 1e-4 dB of the best, as it says.
+    assert max(trimmed.after_db) == pytest.approx(smallest, rel=0.005, abs=1e-4)
+
+
+def every_combination(best: BoxPick) -> float:
     """The smallest largest error [dB] of all combinations, each looked at."""
     space = best.space
     sizes = [len(c.values) for c in space.shared_candidates]
@@ -211,14 +258,58 @@ def every_combination(best: BoxPick, quantity: int) -> float:
                 choices.setdefault(tuple(row), []).append((error, own))
         listed.append(choices)
     smallest = math.inf
-    kinds = [c.kind for c in space.shared_candidates]
-    own_kinds = [[p.space.candidates[i].kind for i in p.own] for p in space.positions]
+    stock = [*space.shared_candidates]
+    stock += [p.space.candidates[i] for p in space.positions for i in p.own]
     for row in listed[0].keys() & listed[1].keys():
         for (one, a), (other, b) in itertools.product(listed[0][row], listed[1][row]):
-            used = Counter(zip((*kinds, *own_kinds[0], *own_kinds[1]), (*row, *a, *b), strict=True))
-            if max(used.values()) <= quantity:
-                smallest = min(smallest, max(one, other))
+            if max(one, other) < smallest and enough(stock, (*row, *a, *b)):
+                smallest = max(one, other)
     return smallest
+
+
+def enough(stock: list[Candidates], chosen: tuple[int, ...]) -> bool:
+    """Whether there are as many of each part as some candidates use together."""
+    used = Counter[tuple[ElementKind, int]]()
+    for candidates, index in zip(stock, chosen, strict=True):
+        used.update((candidates.kind, part) for part in candidates.uses(index))
+    quantity = {c.kind: c.quantity for c in stock}
+    return all(count <= quantity[kind][part] for (kind, part), count in used.items())
+
+
+def test_throws_that_add_to_a_part_that_stays() -> None:
+    """The pick against every combination, and the wiring solved as it is soldered."""
+    box_job, drawer = few_parts(9)
+    adding = replace(box_job, switch=SwitchRequest(add_parts="always"))
+    picked = pick_box(adding, drawer=drawer)
+    assert picked.best.additions
+    assert picked.search.proved
+    assert picked.best.pick.error_db == pytest.approx(every_combination(picked.best), rel=1e-5)
+    replaced = pick_box(replace(box_job, switch=SwitchRequest(add_parts="never")), drawer=drawer)
+    assert picked.best.part_count <= replaced.best.part_count + len(picked.best.additions)
+    box = design_box(adding, drawer=drawer)
+    stays = {a.ref: a for a in box.switch.added}
+    parts = {p.element.ref: p for p in box_positions(box).positions}
+    assert set(stays) <= set(parts)
+    nodes = {e.ref: e.nodes for e in box.topology.elements}
+    for name in box.names:
+        cards = [("RSOURCE", "drive", "in", 50.0), ("RLOAD", "out", "0", 47e3)]
+        for ref in (*box.switch.shared, *stays):
+            start, end = nodes[ref]
+            if ref in stays and stays[ref].joined == "series":
+                end = f"{ref}-end"
+            cards.append((ref, start, end, parts[ref].value))
+        for contact in box.switch.contacts:
+            if contact.position == name and contact.value is not None:
+                cards.append((contact.part or contact.ref, *contact.nodes, contact.value))
+            elif contact.position == name and contact.state == "short":
+                cards.append((f"R{contact.contact}", *contact.nodes, 1e-6))
+        wired = solve_cards(cards, BAND)
+        # A wire of 1 microohm beside tens of kilohms: below 1e-9.
+        assert np.abs(wired / solved(box, name) - 1.0).max() < 1e-8
+    spread = common_spread(box)
+    for position, design in zip(spread.positions, box.designs, strict=True):
+        # 20,000 against 100,000 builds: the percentile's own error is below 2 %.
+        assert position.p95_db == pytest.approx(design.analysis.spread.centred_db.p95, rel=0.02)
 
 
 @pytest.mark.parametrize("quantity", [9, 1])
@@ -227,15 +318,18 @@ def test_no_combination_of_few_parts_is_better(quantity: int) -> None:
     box_job, drawer = few_parts(quantity)
     picked = pick_box(box_job, drawer=drawer)
     assert picked.search.proved
-    assert picked.best.pick.error_db == pytest.approx(
-        every_combination(picked.best, quantity), rel=1e-5
-    )
-    used = Counter[tuple[ElementKind, int]]()
-    for candidates, index in zip(
-        picked.best.space.shared_candidates, picked.best.pick.shared, strict=True
-    ):
-        used[(candidates.kind, int(index))] += 1
-    for position, own in zip(picked.best.space.positions, picked.best.pick.own, strict=True):
-        for element, index in zip(position.own, own, strict=True):
-            used[(position.space.candidates[element].kind, int(index))] += 1
+    assert picked.best.pick.error_db == pytest.approx(every_combination(picked.best), rel=1e-5)
+    # What is bought, counted part by part: never more than the drawer has.
+    best = picked.best
+    added = {a.ref for a in best.additions}
+    bought = {
+        name: piece.parts
+        for throw, network in enumerate(best.networks, start=1)
+        for p in network.positions
+        for ref in [p.element.ref]
+        for name, piece in soldered(
+            p, throw, separate=ref in best.shared.joint.separate, added=ref in added
+        )
+    }
+    used = Counter(part.value for parts in bought.values() for part in parts)
     assert max(used.values()) <= quantity

@@ -20,12 +20,19 @@ from numpy.typing import NDArray
 from antecurve.analysis.as_built import measured_network
 from antecurve.analysis.meter import MeterAccuracy
 from antecurve.analysis.trim_options import TrimChange, options
-from antecurve.analysis.trim_search import RESOLUTION, Chosen, Draws, Exhausted, Trimmer
+from antecurve.analysis.trim_search import (
+    RESOLUTION,
+    Chosen,
+    Draws,
+    Exhausted,
+    Trimmer,
+)
+from antecurve.analysis.trim_subject import TrimSubject, excess_of
 from antecurve.checked import checked
 from antecurve.errors import InputError, NoCombinationError
 from antecurve.job import Job
 from antecurve.networks.centred_error import BuildErrors, error_range
-from antecurve.networks.topology import ElementKind
+from antecurve.networks.topology import ElementKind, Network
 from antecurve.parts.builds import BAND_POINTS
 from antecurve.parts.drawer import Drawer
 from antecurve.parts.position import PickedNetwork
@@ -43,7 +50,9 @@ __all__ = [
     "TrimProposal",
     "TrimResult",
     "TrimSearch",
+    "centred_errors_db",
     "trim",
+    "trim_together",
 ]
 
 Floats = NDArray[np.float64]
@@ -163,13 +172,14 @@ class _Build:
     def __init__(
         self,
         picked: PickedNetwork,
-        job: Job,
+        subjects: Sequence[TrimSubject],
         measured: Mapping[str, float],
         meter: MeterAccuracy,
         drawer: Drawer | None,
     ) -> None:
         self.picked = measured_network(picked, measured, meter=meter)
-        self.job = job
+        self.subjects = subjects
+        job = subjects[0].job
         stocks = {ElementKind.RESISTOR: job.resistors, ElementKind.CAPACITOR: job.capacitors}
         kinds = dict.fromkeys(p.element.kind for p in picked.positions)
         choices = {kind: candidates(kind, stocks[kind], drawer) for kind in kinds}
@@ -183,15 +193,18 @@ class _Build:
             for old, new in zip(picked.positions, self.picked.positions, strict=True)
         ]
         self._draws = Draws(self.picked, distribution=job.spread.distribution, seed=job.spread.seed)
-        self.trimmer = Trimmer(picked.topology, job, self.positions, self._draws)
-        self._evaluator = BuildErrors(
-            picked.topology,
-            job.curve,
-            loading=job.loading,
-            band_hz=job.target.band_hz,
-            nominal=picked.network.values,
-            points=BAND_POINTS,
-        )
+        self.trimmer = Trimmer(subjects, self.positions, self._draws)
+        self._evaluators = [
+            BuildErrors(
+                s.picked.topology,
+                s.job.curve,
+                loading=s.job.loading,
+                band_hz=s.job.target.band_hz,
+                nominal=s.picked.network.values,
+                points=BAND_POINTS,
+            )
+            for s in subjects
+        ]
         self._drawn = self._as_it_is()
 
     def _as_it_is(self) -> Floats:
@@ -209,7 +222,13 @@ class _Build:
         values = self._drawn.copy()
         for i, option in chosen:
             values[i] = self.positions[i].drawn(option, self._draws.by_position[i])
-        errors = self._evaluator.centred_db(self._evaluator.power_coefficients(values))
+        errors = np.max(
+            [
+                evaluator.centred_db(evaluator.power_coefficients(s.joined(values)[0]))
+                for s, evaluator in zip(self.subjects, self._evaluators, strict=True)
+            ],
+            axis=0,
+        )
         changes = tuple(self.positions[i].change(option) for i, option in chosen)
         by_ref = {change.ref: change.position for change in changes}
         after = replace(
@@ -219,7 +238,7 @@ class _Build:
         return TrimProposal(
             changes,
             after,
-            error_range(after.network, self.job.conditions).centred_db,
+            max(centred_errors_db(self.subjects, after)),
             float(np.quantile(errors, 0.95)),
         )
 
@@ -286,11 +305,73 @@ def trim(
     NoCombinationError
         When the build misses the job's level or impedance limits and no change brings it back.
     """
+    return trim_together(
+        picked, [TrimSubject.whole(picked, job)], measured=measured, meter=meter, drawer=drawer,
+        most_changes=most_changes, progress=progress,
+    )  # fmt: skip
+
+
+def centred_errors_db(subjects: Sequence[TrimSubject], build: PickedNetwork) -> tuple[float, ...]:
+    """Compute the centred error of every network of a build.
+
+    Parameters
+    ----------
+    subjects : sequence of TrimSubject
+        The networks.
+    build : PickedNetwork
+        What is in the places of the build.
+
+    Returns
+    -------
+    tuple of float
+        Centred errors [dB].
+    """
+    values = np.array([p.value for p in build.positions])
+    return tuple(
+        error_range(Network(s.picked.topology, s.joined(values)[0]), s.job.conditions).centred_db
+        for s in subjects
+    )
+
+
+def trim_together(
+    picked: PickedNetwork,
+    subjects: Sequence[TrimSubject],
+    *,
+    measured: Mapping[str, float],
+    meter: MeterAccuracy | None = None,
+    drawer: Drawer | None = None,
+    most_changes: int = 3,
+    progress: Callable[[int, int], None] | None = None,
+) -> TrimResult:
+    """Choose which changes bring several networks that share parts back together.
+
+    Parameters
+    ----------
+    picked : PickedNetwork
+        Every place of the build with its parts as designed; a list, not a circuit.
+    subjects : sequence of TrimSubject
+        The networks that these make; the largest of their errors is what is made small.
+    measured, meter, drawer, most_changes, progress : optional
+        See `trim`.
+
+    Returns
+    -------
+    TrimResult
+        As of `trim`; errors are the largest over the networks.
+
+    Raises
+    ------
+    InputError
+        When a measured value can't be used.
+    NoCombinationError
+        When the build misses the limits of a job and no change brings it back.
+    """
     if most_changes < 1:
         raise InputError("most changes", most_changes, "it must be 1 or more")
-    build = _Build(picked, job, measured, meter or MeterAccuracy(), drawer)
+    build = _Build(picked, subjects, measured, meter or MeterAccuracy(), drawer)
     before = build.propose(())
-    meets_limits = build.trimmer.excess(build.picked.network.values[None])[0] <= 0.0
+    now = np.array([p.value for p in build.picked.positions])
+    meets_limits = build.trimmer.excess(now[None])[0] <= 0.0
     improving = [before] if meets_limits else []
     searches: list[TrimSearch] = []
     pool: list[Chosen] = []
@@ -308,7 +389,7 @@ def trim(
     if not improving:
         raise NoCombinationError(*_missed(build))
     return TrimResult(
-        error_range(picked.network, job.conditions).centred_db,
+        max(centred_errors_db(subjects, picked)),
         before,
         tuple(p for p in improving if p.changes),
         improving[-1],
@@ -341,7 +422,7 @@ def _searched(
     # Search and count differ in their draws: the bound goes with the best set of changes.
     bound_db = best.p95_db * result.bound / result.pool[0][0] if best else np.inf
     bound_db = float(f"{bound_db:.3g}")  # as far as the draws tell
-    proved = count <= PROVED_CHANGES and result.complete and build.trimmer.model.ladder is not None
+    proved = count <= PROVED_CHANGES and result.complete and build.trimmer.bounded
     return TrimSearch(count, result.combinations, result.evaluated, bound_db, proved)
 
 
@@ -351,7 +432,9 @@ def _is_worth_it(proposal: TrimProposal, fewer: TrimProposal) -> bool:
 
 
 def _missed(build: _Build) -> tuple[str, str]:
-    now = limit_values(build.picked.topology, build.job, build.picked.network.values[None])
+    values = np.array([p.value for p in build.picked.positions])
+    subject = max(build.subjects, key=lambda s: excess_of(s, values[None])[0])
+    now = limit_values(subject.picked.topology, subject.job, subject.joined(values)[0][None])
     return (
         "limits of the job",
         f"the build is {now.level_db[0]:+.2f} dB off the target level; its output has "

@@ -29,16 +29,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.analysis.trim_options import NEW_PARTS, Options, enough_parts
-from antecurve.job import Job
+from antecurve.analysis.trim_subject import TrimSubject, excess_of
 from antecurve.networks.centred_error import sampled_half_range
-from antecurve.networks.topology import Topology
 from antecurve.parts.distributions import deviation_quantile
 from antecurve.parts.joined import joined_weights, values_add
 from antecurve.parts.position import PickedNetwork
-from antecurve.pick.limits import LimitValues, limit_values
 from antecurve.pick.model import CURVATURE_GROWTH, NEPER_DB, NetworkModel
 
-__all__ = ["RESOLUTION", "RESOLUTION_DB", "Chosen", "Draws", "Exhausted", "Trimmer"]
+__all__ = [
+    "RESOLUTION",
+    "RESOLUTION_DB",
+    "Chosen",
+    "Draws",
+    "Exhausted",
+    "Trimmer",
+]
 
 Floats = NDArray[np.float64]
 Chosen = tuple[tuple[int, int], ...]
@@ -184,21 +189,21 @@ class Trimmer:
 
     Parameters
     ----------
-    topology : Topology
-        The network's shape.
-    job : Job
-        Curve, loading, band and limits.
+    subjects : sequence of TrimSubject
+        The networks of the build; the objective is the largest of their errors.
     positions : sequence of Options
-        The changes of each position.
+        The changes of each place.
     draws : Draws
         Deviations of the parts.
     """
 
     def __init__(
-        self, topology: Topology, job: Job, positions: Sequence[Options], draws: Draws
+        self, subjects: Sequence[TrimSubject], positions: Sequence[Options], draws: Draws
     ) -> None:
-        self.model = NetworkModel(topology, job, count=_FREQUENCIES)
-        self._job = job
+        self._subjects = subjects
+        self._models = [
+            NetworkModel(s.picked.topology, s.job, count=_FREQUENCIES) for s in subjects
+        ]
         self._positions = positions
         self._logs = np.array([math.log(p.position.value) for p in positions])
         self._deviations = [d[:, :_SCREENED].astype("f4") for d in draws.by_position]
@@ -211,6 +216,16 @@ class Trimmer:
         ]
         widest = [a.sum() for a in self._scatter] + [p.scatter.sum(axis=1).max() for p in positions]
         self._widest = float(max(widest))
+        nothing = np.zeros((1, len(positions)))
+        self._now = [
+            self._half_range(k, self._logs[None], self._base[None], nothing)[0]
+            for k in range(len(subjects) if len(subjects) > 1 else 0)
+        ]
+
+    @property
+    def bounded(self) -> bool:
+        """Whether the curvature of every network is known, as a ladder's is."""
+        return all(model.ladder is not None for model in self._models)
 
     def singles(self) -> list[_Node]:
         """List every single change.
@@ -337,19 +352,51 @@ class Trimmer:
                 logs[k, i] = self._positions[i].log_values[option]
                 scatter = self._positions[i].scatter[option].astype("f4")
                 deviations[k, i] = scatter @ self._deviations[i]
-        values = np.exp(logs)
-        linear = self.model.linearise(values)
-        slopes = linear.slopes[:, :-1]
-        sizes = linear.top_sizes[:, :-1] + linear.bottom_sizes[:, :-1]
-        if self.model.ladder is None:  # the numerator's curvature is not known
-            sizes = sizes + 1.0
-        errors = np.matmul(slopes.astype("f4"), deviations)
-        errors += linear.rows[:, :-1, None].astype("f4")
-        half = sampled_half_range(errors, axis=1)
+        half: Floats | None = None
+        margin = np.zeros(len(chosen))
+        for k, subject in enumerate(self._subjects):
+            its_places = {i for places in subject.places for i in places}
+            moved = np.array([any(i in its_places for i, _ in changes) for changes in chosen])
+            if moved.all():
+                its_half, its_margin = self._half_range(k, logs, deviations, radii)
+            else:  # the changes are of other networks: this one is as it was
+                its_half = np.repeat(self._now[k], len(chosen), axis=0)
+                its_margin = np.zeros(len(chosen))
+                if moved.any():
+                    its_half[moved], its_margin[moved] = self._half_range(
+                        k, logs[moved], deviations[moved], radii[moved]
+                    )
+            half = its_half if half is None else np.maximum(half, its_half)
+            margin = np.maximum(margin, its_margin)
+        assert half is not None
         rank = math.ceil(0.95 * half.shape[1]) - 1
         percentile = np.partition(half, rank, axis=1)[:, rank]
-        margin = self._margin(slopes, sizes, radii)
-        return percentile, margin, self.excess(values)
+        return percentile, margin, self.excess(np.exp(logs))
+
+    def _half_range(
+        self, number: int, logs: Floats, deviations: Floats, radii: Floats
+    ) -> tuple[Floats, Floats]:
+        """Half the range of one network's error in each draw [Np], and the most others have less.
+
+        The logarithm of two joined places moves by no more than the farther of the two.
+        """
+        subject, model = self._subjects[number], self._models[number]
+        values, weights = subject.joined(np.exp(logs.T))
+        first = [places[0] for places in subject.places]
+        last = [places[-1] for places in subject.places]
+        near, drawn = radii[:, first], deviations[:, first]
+        if first != last:
+            near = np.maximum(near, radii[:, last])
+            share = weights.transpose(2, 1, 0).astype("f4")[..., None]
+            drawn = share[:, 0] * drawn + share[:, 1] * deviations[:, last]
+        linear = model.linearise(np.ascontiguousarray(values.T))
+        slopes = linear.slopes[:, :-1]
+        sizes = linear.top_sizes[:, :-1] + linear.bottom_sizes[:, :-1]
+        if model.ladder is None:  # the numerator's curvature is not known
+            sizes = sizes + 1.0
+        errors = np.matmul(slopes.astype("f4"), drawn)
+        errors += linear.rows[:, :-1, None].astype("f4")
+        return sampled_half_range(errors, axis=1), self._margin(slopes, sizes, near)
 
     def _margin(self, slopes: Floats, sizes: Floats, radii: Floats) -> Floats:
         """Most by which half the range differs within the radii [Np]."""
@@ -368,25 +415,15 @@ class Trimmer:
 
         Parameters
         ----------
-        values : numpy.ndarray of float, shape (networks, elements)
-            Values of the positions [ohm and F].
+        values : numpy.ndarray of float, shape (networks, places)
+            Values in the places of the build [ohm and F].
 
         Returns
         -------
         numpy.ndarray of float, shape (networks,)
             By how much the worst quantity is beyond its limit [Np]; 0 or less where all are met.
         """
-        limits = limit_values(self.model.topology, self._job, values)
-        return _excess(limits, self._job)
-
-
-def _excess(limits: LimitValues, job: Job) -> Floats:
-    misses = [(np.abs(limits.level_db) - job.target.level_tolerance_db) / NEPER_DB]
-    if job.network.output_resistance_max is not None:
-        misses.append(np.log(limits.output_ohm / job.network.output_resistance_max))
-    if job.network.input_impedance_min is not None:
-        misses.append(np.log(job.network.input_impedance_min / limits.input_ohm))
-    return np.asarray(np.max(misses, axis=0))
+        return np.asarray(np.max([excess_of(s, values) for s in self._subjects], axis=0))
 
 
 def _worth(percentile: float) -> float:

@@ -77,7 +77,7 @@ def trim_whole_box(
     from antecurve.switched.box_build import trim_box
 
     known = read_measured(measured, box_positions(box))
-    with count_progress("positions") as progress:
+    with count_progress("trying changes") as progress:
         trimmed = trim_box(
             box,
             known,

@@ -10,6 +10,7 @@ from antecurve.checked import checked
 from antecurve.files.design_file import design_at, design_content, understood
 from antecurve.networks.topology import Element, ElementKind, Topology
 from antecurve.pipeline import Design
+from antecurve.switched.added_parts import Addition
 from antecurve.switched.box import Box
 from antecurve.switched.request import BoxJob, SwitchPosition, SwitchRequest
 from antecurve.switched.switch import Switch, SwitchContact
@@ -113,10 +114,11 @@ def _box_from(content: dict[str, Any], names: list[str], designs: tuple[Design, 
         SwitchContact(**{**c, "nodes": (str(c["nodes"][0]), str(c["nodes"][1]))})
         for c in stored.pop("contacts")
     )
+    added = tuple(Addition(**entry) for entry in stored.pop("added", ()))
     plainly: dict[str, Any] = {
         key: tuple(value) if isinstance(value, list) else value for key, value in stored.items()
     }
-    switch = Switch(**plainly, contacts=contacts)
+    switch = Switch(**plainly, added=added, contacts=contacts)
     whole = content["whole"]
     elements = tuple(
         Element(str(e["ref"]), ElementKind(e["kind"]), (str(e["nodes"][0]), str(e["nodes"][1])))

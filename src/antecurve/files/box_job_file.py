@@ -13,7 +13,7 @@ from antecurve.files.job_file import LARGEST_JOB, curve_of, curve_section, parse
 from antecurve.files.reading import read_toml
 from antecurve.job import Job
 from antecurve.quantities import CORNER_FREQUENCIES, RESISTANCES
-from antecurve.switched.request import CONTACTS, BoxJob, SwitchPosition, SwitchRequest
+from antecurve.switched.request import ADDING, CONTACTS, BoxJob, SwitchPosition, SwitchRequest
 
 __all__ = ["parse_box_job", "read_job_or_box"]
 
@@ -23,6 +23,7 @@ _SWITCH: fields.Section = {
         "Hz", minimum=CORNER_FREQUENCIES.minimum, maximum=CORNER_FREQUENCIES.maximum
     ),
     "contacts": fields.text(CONTACTS),
+    "add_parts": fields.text(ADDING),
     "contact_resistance": fields.quantity("ohm", minimum=0.0),
     "stray_capacitance": fields.quantity("F", minimum=0.0),
     "bleed_resistance": fields.quantity(

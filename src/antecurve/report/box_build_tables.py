@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from antecurve.report.build_tables import change_words
+from antecurve.report.build_tables import change_words, searched_line
 from antecurve.report.text_table import TextTable, declared, table_from
 
 if TYPE_CHECKING:
@@ -71,10 +71,18 @@ def trimmed_lines(trimmed: TrimmedBox) -> list[str]:
         Sentences.
     """
     before, after = max(trimmed.before_db), max(trimmed.after_db)
-    if not trimmed.changes:
-        return [f"No change is worth it: the largest error is ±{before:.3f} dB."]
-    lines = [f"Largest error ±{before:.3f} dB; after these changes ±{after:.3f} dB."]
+    lines = [
+        f"Largest error of this build ±{before:.3f} dB.",
+        "With unmeasured parts and meter uncertainty: below "
+        f"{trimmed.before_p95_db:.3f} dB in 95 % of cases.",
+    ]
+    if trimmed.changes:
+        lines.append(
+            f"Advised, for ±{after:.3f} dB, below {trimmed.after_p95_db:.3f} dB in 95 % of cases:"
+        )
+    else:
+        lines.append("No change is worth it.")
     for change in trimmed.changes:
         shared = "" if "_" in change.ref else " (shared: it moves every position)"
         lines.append(f"{change_words(change)}{shared}.")
-    return lines
+    return lines + [searched_line(search) for search in trimmed.searches]

@@ -12,6 +12,7 @@ from antecurve.quantities import format_quantity
 from antecurve.report.curve_tables import microseconds
 from antecurve.report.tables import made_of
 from antecurve.report.text_table import TextTable, declared, table_from
+from antecurve.switched.box import box_positions
 from antecurve.texts import capitalised
 
 if TYPE_CHECKING:
@@ -77,6 +78,12 @@ def box_lines(box: Box) -> list[str]:
         f"{worst[0]}.",
         f"{capitalised(search.claim)}.",
     ]
+    for addition in switch.added:
+        unit = "ohm" if addition.ref[0] == "R" else "F"
+        lines.append(
+            f"Of {addition.ref}, {format_quantity(addition.value, unit)} stays in circuit; throws "
+            f"add a part to it in {addition.joined}."
+        )
     if switch.joined_poles < switch.poles:
         lines.append(
             "Parts between the same two nodes can go to one contact: "
@@ -164,11 +171,16 @@ def shared_rows(box: Box) -> TextTable:
     fitted: dict[str, Position] = {}
     for design in box.designs:
         for position in design.picked.positions:
-            if position.element.ref in box.switch.shared:
-                fitted.setdefault(position.element.ref, position)
+            ref = position.element.ref
+            for name, piece in box.pieces(position, 1):
+                if ref in box.switch.shared or (name == ref and ref in box.switch.separate):
+                    fitted.setdefault(ref, piece)
     nodes = {e.ref: e.nodes for e in box.topology.elements}
+    for addition in box.switch.added:
+        if addition.joined == "series":
+            nodes[addition.ref] = (nodes[addition.ref][0], f"{addition.ref}-end")
     return table_from(
-        [fitted[ref] for ref in box.switch.shared if ref in fitted],
+        [fitted[ref] for ref in box.topology.refs if ref in fitted],
         declared("position", "element.ref", right=False),
         declared("from", lambda p: nodes[p.element.ref][0], right=False),
         declared("to", lambda p: nodes[p.element.ref][1], right=False),
@@ -207,9 +219,13 @@ def _fit(box: Box, contact: SwitchContact) -> str:
     """What goes from a contact to its node."""
     if contact.state != "fitted":
         return {"short": "a wire", "open": "nothing", "idle": "nothing (no effect)"}[contact.state]
+    throw = box.names.index(contact.position) + 1
     fitted: Any = next(
         p for p in box.position(contact.position).picked.positions if p.element.ref == contact.ref
     )
+    if any(a.ref == contact.ref for a in box.switch.added):
+        name, fitted = box.pieces(fitted, throw)[-1]
+        return f"{name} {made_of(fitted)}, added to {contact.ref}"
     if contact.ref not in box.switch.separate:
         return f"{contact.part} {made_of(fitted)}, the same part as on its other contacts"
     unit = ElementKind(fitted.element.kind).unit
@@ -244,6 +260,7 @@ def alternative_rows(box: Box) -> TextTable:
         declared("switched", lambda a: ", ".join(a.switched) or "nothing", right=False),
         declared("error ± dB, best values", "centred_db", "{:.3f}".format),
         declared("with parts", "picked_db", "{:.3f}".format),
+        declared("number of parts", "part_count"),
     )
 
 
@@ -260,7 +277,7 @@ def alternative_lines(box: Box) -> list[str]:
     list of str
         Sentences.
     """
-    lines = []
+    lines = [f"The box above has {box_positions(box).part_count} parts."]
     for alternative in box.alternatives:
         values = [
             f"{ref} {format_quantity(value, 'ohm' if ref[0] == 'R' else 'F')}"

@@ -47,6 +47,7 @@ __all__ = [
     "loss_line",
     "plan_line",
     "plan_rows",
+    "searched_line",
     "sensitivity_rows",
     "spread_lines",
     "spread_rows",
@@ -424,11 +425,22 @@ def trim_lines(result: TrimResult) -> list[str]:
             f"No change is advised: none lowers the 95 % figure by {LEAST_GAIN * 100:g} % and "
             f"{LEAST_GAIN_DB:g} dB at least."
         )
-    return lines + [_searched_line(search) for search in result.searches]
+    return lines + [searched_line(search) for search in result.searches]
 
 
-def _searched_line(search: TrimSearch) -> str:
-    """Say what a search proves, or what it leaves open."""
+def searched_line(search: TrimSearch) -> str:
+    """Say what a search proves, or what it leaves open.
+
+    Parameters
+    ----------
+    search : TrimSearch
+        What was searched for one number of changes.
+
+    Returns
+    -------
+    str
+        One sentence.
+    """
     what = "1 change" if search.changes == 1 else f"{search.changes} changes"
     if search.proved:
         return (

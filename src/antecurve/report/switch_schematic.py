@@ -50,6 +50,8 @@ def box_schematic_svg(box: Box) -> str:
         for ref, value in stay_values(box).items()
     }
     labels |= {ref: f"{ref}\nswitch {letter}" for letter, ref, _ in _poles(box)}
+    for addition in box.switch.added:
+        labels[addition.ref] += f"\n+ {format_quantity(addition.value, kinds[addition.ref].unit)}"
     # Only the shape is drawn: the values stand in the labels.
     network = Network(box.topology, np.ones(len(box.topology.elements)))
     return schematic_svg(network, loading=box.job.common.loading, labels=labels)
@@ -77,7 +79,8 @@ def position_schematic_svg(box: Box, number: int) -> str:
         ref = position.element.ref
         value = format_quantity(position.value, position.element.kind.unit)
         contact = f"\n{through[ref]}" if ref in through else ""
-        labels[ref] = f"{box.part_reference(ref, number)}\n{value}{contact}"
+        names = " + ".join(name for name, _ in box.pieces(position, number))
+        labels[ref] = f"{names}\n{value}{contact}"
     return schematic_svg(design.network, loading=design.job.loading, labels=labels)
 
 

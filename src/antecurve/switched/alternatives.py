@@ -10,6 +10,7 @@ from antecurve.networks.topology import ElementKind
 from antecurve.parts.drawer import Drawer
 from antecurve.pick.candidates import Candidates
 from antecurve.results import Result
+from antecurve.switched.added_parts import soldered
 from antecurve.switched.joint_pick import BoxPick, PickedBox, box_pick, stock_of
 from antecurve.switched.request import BoxJob
 from antecurve.switched.sharing import SharedSet, Sharings
@@ -28,7 +29,8 @@ class Alternative(Result):
     Attributes
     ----------
     what : str
-        What it trades: ``fewer poles``, ``equal levels`` or ``free levels``.
+        What it is: throws that add to a part that stays, ``fewer poles``, ``equal levels`` or
+        ``free levels``.
     form : str
         Name of the form.
     switched : tuple of str
@@ -37,6 +39,8 @@ class Alternative(Result):
         Largest centred error over the positions with the best values met [dB].
     picked_db : float or None
         The same with parts [dB]; ``None`` where no parts near these values meet the limits.
+    part_count : int or None
+        Number of parts.
     values : dict of str to float
         Value of each position [ohm or F], those of a throw by its number, ``R2_1``; empty
         without parts.  The best met, not proved best.
@@ -47,6 +51,7 @@ class Alternative(Result):
     switched: tuple[str, ...]
     centred_db: float
     picked_db: float | None
+    part_count: int | None
     values: dict[str, float]
 
 
@@ -67,12 +72,16 @@ def alternatives_of(
     Returns
     -------
     tuple of Alternative
-        For each smaller number of poles the set with the smallest error, then the fewest poles
-        with equal levels, or with free ones where equal levels were asked for.
+        The same set with throws that add to a part that stays, where that saves parts or is
+        nearer; for each smaller number of poles the set with the smallest error; and the fewest
+        poles with equal levels, or with free ones where equal levels were asked for.
     """
     count = len(picked.best.shared.switched)
     stock = stock_of(job.common, drawer)
     listed = []
+    for adding in picked.adding:
+        joined = ", ".join(f"{a.ref} in {a.joined}" for a in adding.additions)
+        listed.append(_alternative(f"throws add to {joined}", adding.shared, adding))
     for fewer in range(count - 1, max(-1, count - 1 - _FEWER), -1):
         near = picked.sharings.nearest(fewer, limit_db=_LARGEST_DB)
         if near:
@@ -93,10 +102,14 @@ def _alternative(what: str, shared: SharedSet, picked: BoxPick | None) -> Altern
     for number, network in enumerate([] if picked is None else picked.networks, start=1):
         for position in network.positions:
             ref = position.element.ref
-            values[f"{ref}_{number}" if ref in shared.joint.separate else ref] = position.value
+            added = picked is not None and any(a.ref == ref for a in picked.additions)
+            separate = ref in shared.joint.separate
+            for name, piece in soldered(position, number, separate=separate, added=added):
+                values[name] = piece.value
     picked_db = None if picked is None else picked.pick.error_db
     best_db = min(shared.error_db, inf if picked_db is None else picked_db)
-    return Alternative(what, shared.form, switched, best_db, picked_db, values)
+    count = None if picked is None else picked.part_count
+    return Alternative(what, shared.form, switched, best_db, picked_db, count, values)
 
 
 def _fewest(

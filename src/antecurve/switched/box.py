@@ -16,9 +16,11 @@ from antecurve.checked import checked
 from antecurve.networks.topology import Topology
 from antecurve.parts.drawer import Drawer
 from antecurve.parts.position import PickedNetwork, Position
+from antecurve.parts.scatter import part_references
 from antecurve.pick.result import PickProgress, SearchReport
 from antecurve.pipeline import Design
 from antecurve.results import Result, plain
+from antecurve.switched.added_parts import soldered
 from antecurve.switched.alternatives import Alternative, alternatives_of
 from antecurve.switched.joint_pick import BoxPick, PickedBox, pick_box
 from antecurve.switched.request import BoxJob
@@ -104,6 +106,52 @@ class Box(Result):
             With the number of the throw where each throw has a part of its own: ``R2_1``.
         """
         return f"{ref}_{throw}" if ref in self.switch.separate else ref
+
+    def pieces(self, position: Position, throw: int) -> tuple[tuple[str, Position], ...]:
+        """Name what is soldered in for one position of the network in one throw.
+
+        Parameters
+        ----------
+        position : Position
+            The position with its parts.
+        throw : int
+            Number of the throw, from 1.
+
+        Returns
+        -------
+        tuple of tuple
+            References in the parts list and what has them: one, or where a throw adds to a part
+            that stays that part, ``C2``, and what is added, ``C2_1``.
+        """
+        ref = position.element.ref
+        return soldered(
+            position,
+            throw,
+            separate=ref in self.switch.separate,
+            added=any(a.ref == ref for a in self.switch.added),
+        )
+
+    def part_names(self, position: Position, throw: int) -> dict[str, str]:
+        """Name each part of a position of the network in one throw as the parts list does.
+
+        Parameters
+        ----------
+        position : Position
+            The position with its parts.
+        throw : int
+            Number of the throw, from 1.
+
+        Returns
+        -------
+        dict of str to str
+            Reference in the parts list by that in the design of the switch position.
+        """
+        own = part_references(position)
+        named = [
+            part_references(replace(piece, element=replace(piece.element, ref=ref)))
+            for ref, piece in self.pieces(position, throw)
+        ]
+        return dict(zip(own, (ref for refs in named for ref in refs), strict=True))
 
     def to_dict(self) -> dict[str, Any]:
         """Convert the box to plain data: the first position's design, then switch and positions.
@@ -245,8 +293,8 @@ def box_positions(box: Box) -> PickedNetwork:
     fitted: dict[str, Position] = {}
     for number, design in enumerate(box.designs, start=1):
         for position in design.picked.positions:
-            ref = box.part_reference(position.element.ref, number)
-            fitted.setdefault(ref, replace(position, element=replace(position.element, ref=ref)))
+            for ref, piece in box.pieces(position, number):
+                fitted.setdefault(ref, replace(piece, element=replace(piece.element, ref=ref)))
     order = list(box.topology.refs)
     positions = sorted(fitted.values(), key=lambda p: order.index(p.element.ref.split("_")[0]))
     topology = Topology(box.switch.form, tuple(p.element for p in positions))
@@ -273,10 +321,13 @@ def box_parts_list(
     stresses: dict[str, PartStress] = {}
     worked = [part_stresses(design) for design in box.designs]
     for number, (design, of_position) in enumerate(zip(box.designs, worked, strict=True), start=1):
-        refs = [p.element.ref for p in design.picked.positions]
+        names = {
+            own: name
+            for position in design.picked.positions
+            for own, name in box.part_names(position, number).items()
+        }
         for stress in of_position.parts:
-            base = max((r for r in refs if stress.ref.startswith(r)), key=len)
-            ref = box.part_reference(base, number) + stress.ref[len(base) :]
+            ref = names[stress.ref]
             known = stresses.get(ref)
             if known is None or stress.wanted_rating > known.wanted_rating:
                 stresses[ref] = replace(stress, ref=ref)

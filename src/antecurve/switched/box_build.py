@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
-from antecurve.analysis.as_built import AsBuilt, as_built, measured_network
+from antecurve.analysis.as_built import AsBuilt, as_built
 from antecurve.analysis.meter import MeterAccuracy
-from antecurve.analysis.trim import TrimChange, trim
+from antecurve.analysis.trim import TrimChange, TrimSearch, centred_errors_db, trim_together
+from antecurve.analysis.trim_subject import TrimSubject
 from antecurve.networks.centred_error import error_range
 from antecurve.parts.drawer import Drawer
-from antecurve.parts.position import PickedNetwork
 from antecurve.results import Result
-from antecurve.switched.box import Box
+from antecurve.switched.box import Box, box_positions
+from antecurve.threads import single_threaded_linear_algebra
 
 __all__ = ["BuiltPosition", "TrimmedBox", "build_of_box", "trim_box"]
-
-_LEAST_GAIN_DB = 0.002
-"""A further change lowers the largest error by this much at least [dB], as in `trim`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,15 +47,22 @@ class TrimmedBox(Result):
         Names of the switch positions.
     before_db, after_db : tuple of float
         Centred error of each before and after the changes [dB].
+    before_p95_db, after_p95_db : float
+        95th percentile of the largest of them over what stays uncertain [dB].
     changes : tuple of TrimChange
         What to change, under the references of the parts list: ``R2_1`` is of the first throw,
         ``R1`` is shared and moves every position.
+    searches : tuple of TrimSearch
+        What was searched for 1, 2, ... changes.
     """
 
     positions: tuple[str, ...]
     before_db: tuple[float, ...]
     after_db: tuple[float, ...]
+    before_p95_db: float
+    after_p95_db: float
     changes: tuple[TrimChange, ...]
+    searches: tuple[TrimSearch, ...]
 
 
 def build_of_box(
@@ -101,11 +106,11 @@ def _of_position(box: Box, throw: int, measured: Mapping[str, float]) -> dict[st
     """The measured values that one position of the switch sees, by its own references."""
     own: dict[str, float] = {}
     for position in box.designs[throw - 1].picked.positions:
-        ref = position.element.ref
-        named = box.part_reference(ref, throw)
-        for key, value in measured.items():
-            if key == named or (key[:-1] == named and key[-1].isalpha()):
-                own[ref + key[len(named) :]] = value
+        names = box.part_names(position, throw)
+        own |= {ref: measured[name] for ref, name in names.items() if name in measured}
+        whole = box.part_reference(position.element.ref, throw)
+        if whole in measured and whole not in names.values():  # all its parts together
+            own[position.element.ref] = measured[whole]
     return own
 
 
@@ -118,7 +123,7 @@ def trim_box(
     most_changes: int = 3,
     progress: Callable[[int, int], None] | None = None,
 ) -> TrimmedBox:
-    """Suggest changes that bring every position of a build back.
+    """Choose the changes that bring every position of a build back, a shared part moving all.
 
     Parameters
     ----------
@@ -133,85 +138,49 @@ def trim_box(
     most_changes : int, optional
         Largest number of changes, 1 or more.
     progress : callable, optional
-        Called with positions done and positions in all.
+        Called with numbers of changes done and wanted.
 
     Returns
     -------
     TrimmedBox
         The changes.
 
+    Raises
+    ------
+    InputError
+        When a measured value can't be used.
+    NoCombinationError
+        When the build misses the job's limits and no change brings it back.
+
     Notes
     -----
-    What each position by itself would have changed (`antecurve.analysis.trim.trim`, complete up
-    to two changes) is tried on the whole box.  Again and again the proposal that lowers the
-    largest error most is taken; the best of all sets of changes need not be among them.
+    The search is that of `antecurve.analysis.trim.trim`: complete up to two changes, each of any
+    part of the box; its objective is the 95th percentile of the largest centred error.
     """
-    now = [
-        measured_network(design.picked, _of_position(box, throw, measured), meter=meter)
+    whole = box_positions(box)
+    refs = whole.topology.refs
+    subjects = [
+        TrimSubject(
+            design.picked,
+            design.job,
+            tuple(
+                tuple(refs.index(ref) for ref, _ in box.pieces(position, throw))
+                for position in design.picked.positions
+            ),
+        )
         for throw, design in enumerate(box.designs, start=1)
     ]
-    before = _errors(box, now)
-    proposals: list[tuple[TrimChange, ...]] = []
-    for throw, design in enumerate(box.designs, start=1):
-        result = trim(
-            design.picked, design.job, measured=_of_position(box, throw, measured), meter=meter,
-            drawer=drawer, most_changes=min(most_changes, 2),
+    with single_threaded_linear_algebra():
+        result = trim_together(
+            whole, subjects, measured=measured, meter=meter, drawer=drawer,
+            most_changes=most_changes, progress=progress,
         )  # fmt: skip
-        proposals += [_named(box, throw, p.changes) for p in result.proposals]
-        if progress is not None:
-            progress(throw, len(box.designs))
-    changes: tuple[TrimChange, ...] = ()
-    errors = before
-    while True:
-        taken = {c.ref for c in changes}
-        better = min(
-            (
-                (max(_errors(box, _changed(box, now, p))), p)
-                for p in proposals
-                if len(changes) + len(p) <= most_changes and not taken & {c.ref for c in p}
-            ),
-            key=lambda item: item[0],
-            default=None,
-        )
-        if better is None or better[0] > max(errors) - _LEAST_GAIN_DB:
-            return TrimmedBox(box.names, before, errors, changes)
-        now = _changed(box, now, better[1])
-        changes, errors = (*changes, *better[1]), _errors(box, now)
-
-
-def _named(box: Box, throw: int, changes: tuple[TrimChange, ...]) -> tuple[TrimChange, ...]:
-    """Changes under the references of the parts list."""
-    return tuple(
-        replace(
-            c,
-            ref=box.part_reference(c.ref, throw),
-            unsolder=tuple(
-                box.part_reference(c.ref, throw) + old[len(c.ref) :] for old in c.unsolder
-            ),
-        )
-        for c in changes
-    )
-
-
-def _changed(
-    box: Box, picked: list[PickedNetwork], changes: tuple[TrimChange, ...]
-) -> list[PickedNetwork]:
-    """Every position after some changes."""
-    by_ref = {c.ref: c.position for c in changes}
-    made = []
-    for throw, network in enumerate(picked, start=1):
-        positions = tuple(
-            replace(by_ref[name], element=p.element) if name in by_ref else p
-            for p in network.positions
-            for name in [box.part_reference(p.element.ref, throw)]
-        )
-        made.append(replace(network, positions=positions))
-    return made
-
-
-def _errors(box: Box, picked: list[PickedNetwork]) -> tuple[float, ...]:
-    """Centred error of every position [dB]."""
-    return tuple(
-        error_range(network, design.conditions).centred_db
-        for network, design in zip(picked, box.designs, strict=True)
+    return TrimmedBox(
+        box.names,
+        centred_errors_db(subjects, result.before.picked),
+        centred_errors_db(subjects, result.advised.picked),
+        result.before.p95_db,
+        result.advised.p95_db,
+        result.advised.changes,
+        result.searches,
     )

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from antecurve.networks.centred_error import BuildErrors
 from antecurve.parts.builds import BAND_POINTS
 from antecurve.parts.distributions import BLOCK, draw_block, part_source
+from antecurve.parts.joined import joined_value, values_add
 from antecurve.parts.scatter import part_table, position_values
 from antecurve.results import Result
 from antecurve.switched.box import Box, box_positions
@@ -144,9 +145,15 @@ def _measured(box: Box, refs: tuple[str, ...], values: Floats) -> tuple[Floats, 
     """Centred errors and changes of level [dB] of every position, shape (positions, builds)."""
     errors, levels = [], []
     for throw, design in enumerate(box.designs, start=1):
-        rows = [
-            refs.index(box.part_reference(p.element.ref, throw)) for p in design.picked.positions
-        ]
+        of_throw = np.array(
+            [
+                joined_value(
+                    [values[refs.index(ref)] for ref, _ in box.pieces(p, throw)],
+                    adds=values_add(p.element.kind, p.joined),
+                )
+                for p in design.picked.positions
+            ]
+        )
         conditions = design.conditions
         evaluator = BuildErrors(
             design.picked.topology,
@@ -156,7 +163,7 @@ def _measured(box: Box, refs: tuple[str, ...], values: Floats) -> tuple[Floats, 
             nominal=design.network.values,
             points=BAND_POINTS,
         )
-        power = evaluator.power_coefficients(values[rows])
+        power = evaluator.power_coefficients(of_throw)
         nominal = evaluator.power_coefficients(design.network.values[:, None])
         errors.append(evaluator.centred_db(power))
         levels.append(evaluator.level_db(power) - evaluator.level_db(nominal))

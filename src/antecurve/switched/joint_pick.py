@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,9 +18,10 @@ from antecurve.pick.candidates import Candidates, candidates
 from antecurve.pick.model import NEPER_DB
 from antecurve.pick.objective import FLOOR, resolution
 from antecurve.pick.result import PickProgress, SearchReport
+from antecurve.switched.added_parts import Addition, part_count, spaces_with_addition
 from antecurve.switched.exact_tables import curve_with_pole
 from antecurve.switched.joint_network import JointNetwork
-from antecurve.switched.joint_rounding import rounded_picks
+from antecurve.switched.joint_rounding import picks_near, rounded_picks
 from antecurve.switched.joint_search import exhaust_jointly
 from antecurve.switched.joint_space import JointPick, JointSpace
 from antecurve.switched.request import BoxJob
@@ -34,6 +35,7 @@ _BUDGET_SECONDS = 60.0  # four positions with pairs take a tenth of it
 _SETS_TRIED = 8  # sets of switched positions of one size that are rounded to parts
 _POLES_TRIED = 3  # choices of ultrasonic poles of a promising set that are rounded to parts
 _CLOSELY = 2  # most promising sets: of the others one choice of poles is rounded at first
+_SHOWN_DB = 1e-3  # the last digit of an error that is shown
 _SHARES = (0.5, 1.0)
 """Of the best error: a limit that is searched through proves a bound, the last one the pick."""
 
@@ -53,12 +55,21 @@ class BoxPick:
     solution : numpy.ndarray of float, shape (variables,)
         Exact values nearest to the parts, as `space.joint` has them; not exact where the set
         makes no curve exactly.
+    additions : tuple of Addition
+        Positions of which one part stays while each throw adds to it.
     """
 
     shared: SharedSet
     space: JointSpace
     pick: JointPick
     solution: Floats
+    additions: tuple[Addition, ...] = ()
+
+    @property
+    def part_count(self) -> int:
+        """Number of parts of the box."""
+        added = frozenset(a.ref for a in self.additions)
+        return part_count(self.networks, self.shared.joint.separate, added)
 
     @property
     def networks(self) -> tuple[PickedNetwork, ...]:
@@ -89,12 +100,16 @@ class PickedBox:
         The sets of switched positions, with the forms that were refused.
     proved_fewest : bool
         Whether no smaller set of switched positions makes every curve exactly.
+    adding : tuple of BoxPick
+        The same with throws that add to a part that stays: the one that saves most parts and the
+        nearest one, as far as they are better than the pick in that.
     """
 
     best: BoxPick
     search: SearchReport
     sharings: Sharings
     proved_fewest: bool
+    adding: tuple[BoxPick, ...] = ()
 
 
 def stock_of(job: Job, drawer: Drawer | None) -> dict[ElementKind, Candidates]:
@@ -181,15 +196,63 @@ def pick_box(
         fallback = _better(fallback, best)
         if best is not None and (limit_db is None or best.pick.error_db <= limit_db):
             report(best.shared.form, best.pick.error_db)
-            budget = job.pick.budget_seconds or _BUDGET_SECONDS
-            proved, search = _prove(best, start, time.perf_counter() + budget)
-            return PickedBox(proved, search, sharings, sharings.proved_fewest(count))
+            return _concluded(box_job, best, sharings, start)
     if fallback is None:
         raise sharings.no_sharing() if not found_exact else _no_parts()
-    proved, search = _prove(fallback, start, start + (job.pick.budget_seconds or _BUDGET_SECONDS))
-    return PickedBox(
-        proved, search, sharings, sharings.proved_fewest(len(fallback.shared.switched))
-    )
+    return _concluded(box_job, fallback, sharings, start)
+
+
+def _concluded(box_job: BoxJob, picked: BoxPick, sharings: Sharings, start: float) -> PickedBox:
+    """Prove a pick, and look whether throws should rather add to parts that stay."""
+    deadline = time.perf_counter() + (box_job.common.pick.budget_seconds or _BUDGET_SECONDS)
+    best, search = _prove(picked, start, deadline)
+    options = _adding(best)
+    nearer = min(options, key=lambda p: p.pick.error_db, default=best)
+    allowed = _within_limit(options, best)
+    saving = next(iter(allowed), best)
+    taken = best
+    if box_job.switch.add_parts == "always":
+        taken = saving
+        while further := [
+            p for p in _within_limit(_adding(taken), taken) if p.part_count < taken.part_count
+        ]:
+            taken = further[0]
+    elif box_job.switch.add_parts == "nearer" and (
+        nearer.pick.error_db < best.pick.error_db - EXACT_DB
+    ):
+        taken = nearer
+    if taken is not best:
+        best, search = _prove(taken, start, deadline)
+    others = [saving] if saving.part_count < best.part_count else []
+    if nearer.pick.error_db < best.pick.error_db - _SHOWN_DB and nearer not in others:
+        others.append(nearer)
+    proved_fewest = sharings.proved_fewest(len(best.shared.switched))
+    return PickedBox(best, search, sharings, proved_fewest, tuple(others))
+
+
+def _adding(best: BoxPick) -> list[BoxPick]:
+    """Picks near one in which one position more has a part that stays."""
+    values: dict[str, list[float]] = {}
+    for network in best.networks:
+        for position in network.positions:
+            if position.element.ref in best.shared.joint.separate:
+                values.setdefault(position.element.ref, []).append(position.value)
+    made = []
+    for addition, space in spaces_with_addition(
+        best.space, best.shared.networks, values, best.additions
+    ):
+        picks = picks_near(space, best.pick, best.solution)
+        additions = (*best.additions, addition)
+        made += [BoxPick(best.shared, space, p, best.solution, additions) for p in picks[:1]]
+    return made
+
+
+def _within_limit(options: list[BoxPick], best: BoxPick) -> list[BoxPick]:
+    """Those that keep the error limit, fewest parts first, of those the nearest."""
+    limit = best.space.jobs[0].target.error_limit_db
+    allowed = np.inf if limit is None else max(limit, best.pick.error_db)
+    kept = [p for p in options if p.pick.error_db <= allowed]
+    return sorted(kept, key=lambda p: (p.part_count, p.pick.error_db))
 
 
 def _no_parts() -> NoCombinationError:
@@ -303,14 +366,19 @@ def _prove(picked: BoxPick, start: float, deadline: float) -> tuple[BoxPick, Sea
     values = _nearest_exact(space, best, picked.solution)
     seconds = time.perf_counter() - start
     bound = min(lower * NEPER_DB, best.error_db)
-    return BoxPick(picked.shared, space, best, values), SearchReport(
+    return replace(picked, pick=best, solution=values), SearchReport(
         best.error_db, proved, bound, space.combinations, evaluated, seconds,
-        _claim(proved, bound),
+        _claim(proved, bound, picked.additions),
     )  # fmt: skip
 
 
-def _claim(proved: bool, bound_db: float) -> str:
+def _claim(proved: bool, bound_db: float, additions: tuple[Addition, ...]) -> str:
     """What is proved, in a sentence."""
+    if proved and additions:
+        return (
+            f"beside the part of {', '.join(a.ref for a in additions)} that stays, no other parts "
+            "switched alike have a smaller largest error (proved)"
+        )
     if proved:
         return (
             "no other parts in this network, switched alike and with these ultrasonic poles, have "

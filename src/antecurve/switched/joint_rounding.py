@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from antecurve.pick.rounding import neighbours_of
 from antecurve.switched.joint_space import JointPick, JointSpace
 
-__all__ = ["rounded_picks"]
+__all__ = ["picks_near", "rounded_picks"]
 
 Floats = NDArray[np.float64]
 Indices = NDArray[np.int64]
@@ -54,6 +54,27 @@ def rounded_picks(space: JointSpace, solution: Floats) -> list[JointPick]:
         free.remove(column)
         if free:
             logs = joint.solve(logs, free=np.array(free), rounds=_AGAIN, ordered=False).logs
+    return _improved(space, space.best(shared, logs), logs, shared)
+
+
+def picks_near(space: JointSpace, pick: JointPick, solution: Floats) -> list[JointPick]:
+    """Improve a pick step by step where the candidates of its switched positions are others.
+
+    Parameters
+    ----------
+    space : JointSpace
+        The combinations.
+    pick : JointPick
+        Where to begin: its shared parts.
+    solution : numpy.ndarray of float, shape (variables,)
+        Exact values of all positions.
+
+    Returns
+    -------
+    list of JointPick
+        Smallest error first; none where no pick meets the limits.
+    """
+    shared, logs = pick.shared[None], solution[None]
     return _improved(space, space.best(shared, logs), logs, shared)
 
 

@@ -8,6 +8,7 @@ is the largest over the positions of the smallest that each can have.
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import product
 
@@ -121,6 +122,8 @@ class JointSpace:
         The job of each, its curve with the pole that the network makes.
     stock : dict of ElementKind to Candidates
         Values that a position can take.
+    special : mapping of str to Candidates, optional
+        Of some switched positions by reference instead.
 
     Attributes
     ----------
@@ -131,17 +134,22 @@ class JointSpace:
     """
 
     def __init__(
-        self, joint: JointNetwork, jobs: tuple[Job, ...], stock: dict[ElementKind, Candidates]
+        self,
+        joint: JointNetwork,
+        jobs: tuple[Job, ...],
+        stock: dict[ElementKind, Candidates],
+        special: Mapping[str, Candidates] | None = None,
     ) -> None:
         kinds = {e.ref: e.kind for e in joint.topology.elements}
         logs = {kind: np.log(choices.values) for kind, choices in stock.items()}
-        self.joint = joint
+        self.joint, self.jobs, self.stock = joint, jobs, stock
+        self.special = special or {}
         self.shared_candidates = tuple(stock[kinds[ref]] for ref in joint.shared)
         self.grids = Grids(tuple(logs[kinds[ref]] for ref in joint.shared))
         positions = []
         for contact, job in zip(joint.contacts, jobs, strict=True):
             topology = contact.model.topology
-            candidates = tuple(stock[e.kind] for e in topology.elements)
+            candidates = tuple(self.special.get(e.ref, stock[e.kind]) for e in topology.elements)
             shared = [joint.shared.index(r) if r in joint.shared else -1 for r in topology.refs]
             space = Space(NetworkModel(topology, job), candidates)
             positions.append(PositionSpace(contact.name, space, np.array(shared)))

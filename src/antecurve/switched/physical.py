@@ -109,9 +109,15 @@ def built_network(
     for ref, value in stay_values(box).items():
         made.add(ref, nodes[ref], value)
     shorted: dict[str, str] = {}
+    stays = {a.ref: a for a in box.switch.added}
     for ref in box.switch.switched:
         state, value = states[ref]
         start, end = nodes[ref]
+        if ref in stays and stays[ref].joined == "series":
+            made.add(f"{ref}_stays", (start, f"{ref}-end"), stays[ref].value)
+            start = f"{ref}-end"
+        elif ref in stays:
+            made.add(f"{ref}_stays", (start, end), stays[ref].value)
         if state == "short":
             made.add(f"R_{ref}", (start, end), contact_resistance or 1.0)
             if not contact_resistance:
@@ -141,7 +147,7 @@ def _behind_open(
     R_k and capacitances C_k in parallel are, to second order in w R_k C_k, one branch of
     C = sum(C_k) and sum(R_k C_k^2)/C^2; in the audio band w R C is below 0.13 with 1 Mohm, 1 pF.
     """
-    start, end = box.topology.elements[box.topology.refs.index(ref)].nodes
+    start, end = next(c.nodes for c in box.switch.contacts if c.ref == ref)
     of_pole = [c for c in box.switch.contacts if c.ref == ref and c.part]
     # What the wiper rests on is joined to it: no capacitance lies between.
     joined = {c.part for c in of_pole if c.position == position}

@@ -12,6 +12,7 @@ from antecurve.job import Job
 from antecurve.quantities import CAPACITANCES, CORNER_FREQUENCIES, RESISTANCES, check_number
 
 __all__ = [
+    "ADDING",
     "CONTACTS",
     "EQUAL_LEVEL_DB",
     "MOST_POSITIONS",
@@ -28,6 +29,9 @@ EQUAL_LEVEL_DB = 0.1
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._+-]{0,31}\Z")
 CONTACTS = ("break-before-make", "make-before-break")
 """How the contacts of a rotary switch pass from one throw to the next."""
+ADDING = ("nearer", "always", "never")
+"""When throws add to a part that stays: where the largest error is smaller by what a bench shows,
+wherever they can, or not at all."""
 
 
 @checked
@@ -81,6 +85,10 @@ class SwitchRequest:
         Between an open contact and its wiper [F], 0 or greater.
     bleed_resistance : float or None
         A resistor [ohm] across the output, behind the switch; ``None`` for none.
+    add_parts : str
+        Whether throws add to a part that stays instead of replacing it: ``nearer`` where the
+        largest error is then 0.005 dB smaller, ``always`` with as few parts as that can have, or
+        ``never``.
     """
 
     equal_levels: bool = False
@@ -89,11 +97,14 @@ class SwitchRequest:
     contact_resistance: float = 0.02
     stray_capacitance: float = 1e-12
     bleed_resistance: float | None = None
+    add_parts: str = "nearer"
 
     def __post_init__(self) -> None:
         CORNER_FREQUENCIES.check(self.lowest_pole_hz, field="switch.lowest_pole")
         if self.contacts not in CONTACTS:
             raise InputError("switch.contacts", self.contacts, f"use one of {', '.join(CONTACTS)}")
+        if self.add_parts not in ADDING:
+            raise InputError("switch.add_parts", self.add_parts, f"use one of {', '.join(ADDING)}")
         check_number(self.contact_resistance, field="switch.contact_resistance", zero=True)
         check_number(self.stray_capacitance, field="switch.stray_capacitance", zero=True)
         if self.contact_resistance > RESISTANCES.maximum:

@@ -9,8 +9,9 @@ from antecurve.networks.topology import Topology
 from antecurve.parts.position import Position
 from antecurve.pipeline import Design
 from antecurve.results import Result
+from antecurve.switched.added_parts import Addition, soldered
 from antecurve.switched.joint_pick import PickedBox
-from antecurve.switched.throws import SHORT
+from antecurve.switched.throws import OPEN, SHORT
 
 __all__ = ["Switch", "SwitchContact", "switch_of"]
 
@@ -63,6 +64,8 @@ class Switch(Result):
         References of the switched positions and of those that stay.
     separate : tuple of str
         Of the switched ones those with a value for each throw; the others are opened or shorted.
+    added : tuple of Addition
+        Of these the ones of which a part stays while each throw adds to it.
     proved : bool
         Whether no smaller set of switched positions makes every curve exactly.
     reasons : tuple of str
@@ -81,6 +84,7 @@ class Switch(Result):
     switched: tuple[str, ...]
     shared: tuple[str, ...]
     separate: tuple[str, ...]
+    added: tuple[Addition, ...]
     proved: bool
     reasons: tuple[str, ...]
     joined_poles: int
@@ -113,6 +117,7 @@ def switch_of(picked: PickedBox, designs: tuple[Design, ...]) -> Switch:
         switched=switched,
         shared=tuple(r for r in topology.refs if r not in shared.switched),
         separate=tuple(r for r in topology.refs if r in shared.joint.separate),
+        added=picked.best.additions,
         proved=picked.proved_fewest,
         reasons=_reasons(picked, designs),
         joined_poles=len({frozenset(nodes[ref]) for ref in switched}),
@@ -125,8 +130,11 @@ def _contacts(
 ) -> tuple[SwitchContact, ...]:
     contacts = []
     shared = picked.best.shared
+    joined = {a.ref: a.joined for a in picked.best.additions}
     for letter, ref in zip(_WAFERS, switched, strict=False):
         nodes = topology.elements[topology.refs.index(ref)].nodes
+        if joined.get(ref) == "series":
+            nodes = (f"{ref}-end", nodes[1])
         for throw, (network, contact, design) in enumerate(
             zip(shared.networks, shared.joint.contacts, designs, strict=True), start=1
         ):
@@ -135,15 +143,19 @@ def _contacts(
             )
             states = dict(network.states)
             state = "fitted" if fitted is not None else states.get(ref, "idle")
-            part = "wire" if state == SHORT else ""
-            if fitted is not None:
+            part, value = "", None if fitted is None else fitted.value
+            if fitted is not None and ref in joined:
+                pieces = soldered(fitted, throw, separate=True, added=True)
+                if len(pieces) == 1:  # the part that stays serves this throw alone
+                    state, value = (SHORT if joined[ref] == "series" else OPEN), None
+                else:
+                    part, value = pieces[1][0], pieces[1][1].value
+            elif fitted is not None:
                 part = f"{ref}_{throw}" if ref in shared.joint.separate else ref
+            part = "wire" if state == SHORT else part
             contacts.append(
-                SwitchContact(
-                    f"{letter}{throw}", contact.name, ref, nodes, state,
-                    None if fitted is None else fitted.value, part,
-                )
-            )  # fmt: skip
+                SwitchContact(f"{letter}{throw}", contact.name, ref, nodes, state, value, part)
+            )
     return tuple(contacts)
 
 
