@@ -20,7 +20,7 @@ SEEN = {
     "motor-boating, 2.7 Hz, 30 %": (LOW, LONG),
     "one rail cut by 27 %": (SQUARE, FINE, LOW, LONG),
     "one rail cut before the coupling": (SQUARE, FINE),
-    "dead zone of 10 %": (LEVELS,),
+    "dead zone of 10 %": (SQUARE, FINE, LEVELS),
     "compression of 5 % before the equaliser": (LEVELS,),
     "slope limited to 10 us": (SQUARE, FINE),
     "slope limited to 40 us": (SQUARE, FINE),

@@ -130,6 +130,7 @@ class ResidualKind(StrEnum):
     EDGES = "edges"
     HIDDEN_EDGES = "hidden edges"
     SLOPE = "slope"
+    PAUSE = "pause"
     LEVEL = "level"
     MISFIT = "misfit"
 

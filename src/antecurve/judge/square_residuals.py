@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.judge.asymmetry import EdgeSamples, EvenOrders, edge_asymmetry, even_orders
+from antecurve.judge.edge_pause import edge_pause
 from antecurve.judge.hum import MAINS_HZ
 from antecurve.judge.interference import Interference
 from antecurve.judge.observation import ResidualFinding, ResidualKind
@@ -60,7 +61,7 @@ def record_findings(record: ResidualRecord) -> list[ResidualFinding]:
     list of ResidualFinding
         Empty where noise explains it.
     """
-    edges = _straight(record) or _halves(record)
+    edges = _straight(record) or [*_pause(record), *_halves(record)]
     if not edges and record.shows_edges:
         edges = _ringing(record)
     return [*_lines(record), *_slow(record), *edges]
@@ -162,15 +163,35 @@ def _halves(record: ResidualRecord) -> list[ResidualFinding]:
     return findings
 
 
-def _straight(record: ResidualRecord) -> list[ResidualFinding]:
-    """Edges of constant slope."""
+def _about_edges(record: ResidualRecord) -> tuple[Floats, Floats]:
+    """Time since the nearest edge [s], and the settled record, falling edges turned over [V]."""
     reduced = record.basis.record
     half = 0.5 / reduced.frequency_hz
     turn = (reduced.time_s - record.rising_s) / half
     edge = np.floor(turn + 0.5)
     sign = np.where(edge % 2 == 0, 1.0, -1.0)
-    volts = sign * (record.settled - record.settled.mean() + record.fitted)
-    edges = straight_edge((turn - edge) * half, volts, half_period_s=half, noise_v=record.noise)
+    return (turn - edge) * half, sign * (record.settled - record.settled.mean() + record.fitted)
+
+
+def _pause(record: ResidualRecord) -> list[ResidualFinding]:
+    """Edges that halt on their way."""
+    half = 0.5 / record.basis.record.frequency_hz
+    share = edge_pause(*_about_edges(record), half_period_s=half, noise_v=record.noise)
+    if share <= 0.0:
+        return []
+    text = (
+        f"{record.name}: edges pause on their way. The unit has a dead zone about zero, some "
+        f"{100.0 * share:.0f} % of the half swing wide to either side: crossover distortion. "
+        "Check the bias of the output stage, and capture again at a level 10 dB lower"
+    )
+    at = record.basis.record.frequency_hz
+    return [ResidualFinding(ResidualKind.PAUSE, record.name, text, at, forbids_pass=True)]
+
+
+def _straight(record: ResidualRecord) -> list[ResidualFinding]:
+    """Edges of constant slope."""
+    half = 0.5 / record.basis.record.frequency_hz
+    edges = straight_edge(*_about_edges(record), half_period_s=half, noise_v=record.noise)
     if edges is None or record.rise_time_s > _GENERATOR * edges.duration_s:
         return []
     text = (
