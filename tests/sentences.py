@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import ast
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 ROOT = Path(__file__).parents[1] / "src" / "antecurve"
@@ -17,8 +17,9 @@ _LEAST_WORDS = 4  # fewer are names, units and labels
 _WORD = re.compile(r"\{\}|[A-Za-zµ°Ω%][\w'’.-]*")
 _SPOKEN = re.compile(r"\{\}|\b(?:[A-Za-z][a-z][\w'’-]*|dB|a|I)\b|(?<!\w)\d[\d.,]*(?!\w)")
 _END = re.compile(r"(?<=[.?!])\s+(?=[A-Z{(])|\n+")
-_MARKUP = re.compile(r"[<>]\w|</|\\[a-z]|\[\\|^\s*[#%\[]|;\w|fill=|=\"|\$")
+_MARKUP = re.compile(r"[<>]\w|</|\\[a-z]|\[\\|^\s*[#%\[]|;\w|fill=|=\"|\$|-src '|SameSite=|var\(")
 _QUERY = re.compile(r"\s*(?:\{\} )?(?:SELECT|WITH|INSERT|DELETE|WHERE|PRAGMA|CREATE|BEGIN) ")
+_INLINE = re.compile(r"</?(?:a|b|code|em|i|kbd|output|span|sub|sup)\b[^>]*>")
 _SILENT = {"compile", "match", "sub", "search", "split", "field", "add_argument"}
 
 
@@ -74,13 +75,36 @@ def _helps(tree: ast.Module, path: Path) -> Iterator[str]:
 
 
 def sentences(path: Path) -> list[str]:
-    """Sentences of one module, in the order of its source."""
-    tree = ast.parse(path.read_text(encoding="utf-8"))
+    """Sentences of a module, a page's template or its script, in the order of the source."""
+    source = path.read_text(encoding="utf-8")
+    if path.suffix == ".js":
+        return _said(_script_texts(source))
+    if path.suffix == ".j2":
+        return _said(_page_texts(source))
+    tree = ast.parse(source)
     texts = [*_helps(tree, path), *_strings(tree, _documentation(tree))]
+    return _said(text for text in texts if not _QUERY.match(text))
+
+
+def _page_texts(source: str) -> Iterator[str]:
+    """What a template writes: one text a block, {} for each value put into it."""
+    source = re.sub(r"(?s)<style>.*?</style>|{% block style %}.*?{% endblock %}", "\n", source)
+    source = re.sub(r"{#.*?#}|{%.*?%}", "\n", re.sub(r"{{.*?}}", "{}", source), flags=re.DOTALL)
+    yield from re.findall(r'(?:aria-label|title|placeholder)="([^"]*)"', source)
+    yield from re.sub(r"<[^>]*>", "\n", re.sub(_INLINE, "", source)).split("\n")
+
+
+def _script_texts(source: str) -> Iterator[str]:
+    """Strings of a script, {} for each value put into them."""
+    source = re.sub(r"(?s)/\*.*?\*/", "", source)
+    for plain, template in re.findall(r'"([^"\n]*)"|`([^`]*)`', source):
+        yield plain or re.sub(r"\${[^}]*}", "{}", template)
+
+
+def _said(texts: Iterable[str]) -> list[str]:
+    """The sentences of texts, each once."""
     said: list[str] = []
     for text in texts:
-        if _QUERY.match(text):
-            continue
         for sentence in _END.split(text.strip()):
             words = _WORD.findall(sentence)
             if len(words) >= _LEAST_WORDS and " " in sentence and not _MARKUP.search(sentence):
@@ -101,7 +125,8 @@ def word_count(sentence: str) -> int:
 def listed() -> str:
     """Content of the list: a heading for each module, one sentence a line."""
     lines = []
-    for path in sorted(ROOT.rglob("*.py")):
+    written = (p for p in ROOT.rglob("*") if p.name.endswith((".py", ".js", ".html.j2")))
+    for path in sorted(p for p in written if not p.name.endswith(".min.js")):
         said = sentences(path)
         if said:
             lines += [f"# {path.relative_to(ROOT).as_posix()}", *said, ""]

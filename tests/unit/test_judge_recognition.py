@@ -56,7 +56,7 @@ def explained(logs: np.ndarray) -> str:
 
 
 def test_a_part_true_of_one_network_is_named_for_it_alone() -> None:
-    missing = "the smaller capacitor is not there or not connected"
+    missing = "the smaller capacitor is missing or not connected"
     pairs = explained(np.log(list(two_pairs(small_capacitor=0.003).values())))
     assert pairs.endswith(f"explains the deviation: feedback: {missing}")
     assert explained(series_equaliser(C1=0.003)).endswith(f": series equaliser: {missing}")

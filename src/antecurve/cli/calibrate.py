@@ -121,7 +121,7 @@ def _show(calibration: Calibration, assumed: Loading | None) -> None:
     from antecurve.texts import as_sentence
 
     show_table(calibration_rows(calibration))
-    say(f"The fit leaves {calibration.residual_db:.3f} dB rms.")
+    say(f"The fit leaves a residual of {calibration.residual_db:.3f} dB rms.")
     if assumed is not None:
         say(f"Load of the sweep taken as the unit's: {_load_text(assumed)}. Was it the meter's?")
         say("Then give --load-resistance and --load-capacitance.")

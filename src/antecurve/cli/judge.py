@@ -124,8 +124,8 @@ def judge(
         Optional[str],  # noqa: UP045
         typer.Option(
             metavar="VOLTS",
-            help="Input (rms, 1 kHz) that noise, hum and overload are referred to; by default "
-            "the job's level; noise and hum need 0.2 s of silence in a record.",
+            help="Input (rms, 1 kHz) that noise, hum and overload are referred to. Default: "
+            "the job's level. Noise and hum need 0.2 s of silence in a record.",
         ),
     ] = None,
     full_scale: Annotated[
@@ -165,7 +165,8 @@ def judge(
     """Judge a unit: does it pass, and what is wrong if not?
 
     Exit code 0 pass, 1 fail or undecided, 2 no result.  With -o the folder gets the test report,
-    verdict.json and deviation.csv; for a batch batch.csv and a sheet and a JSON file per unit.
+    verdict.json and deviation.csv.  For a batch it gets batch.csv, and a sheet and a JSON file per
+    unit.
     With --log the verdict is kept under the unit's serial number, in a batch its file's name.
 
     \b

@@ -59,8 +59,9 @@ def scope(
         Optional[list[str]],  # noqa: UP045
         typer.Option(
             metavar="NAME=VALUE",
-            help="Fault of playback; may be repeated. bass-shelf, turnover and treble take a "
-            "factor on the time constant, or 0 for none. low-corner and high-corner take hertz.",
+            help="Fault of playback; may be repeated. A time constant (bass-shelf, turnover, "
+            "treble) takes a factor, or 0 for none. "
+            "A corner (low-corner, high-corner) takes hertz.",
         ),
     ] = None,
     unit_curve: UnitCurve = None,

@@ -52,8 +52,8 @@ def signal(
 ) -> None:
     """Write a test signal as a WAV file.
 
-    Play it into the network, record the unit's output, then give both to judge: a record of one
-    channel with --stimulus FILE.wav.
+    Play it into the network and record the unit's output.  Then give both to judge: a record of
+    one channel with --stimulus FILE.wav.
 
     \b
     Example: antecurve signal sweep -o sweep.wav

@@ -87,8 +87,8 @@ def spread(
     """Simulate builds within tolerance.
 
     With -o the folder gets spread.json, and spread.csv with percentiles over frequency.  Exit
-    code 1 when more than 5 % of the builds exceed a limit, or when the builds were interrupted;
-    the results are then those of the builds done.
+    code 1 when more than 5 % of the builds exceed a limit, or when the builds were interrupted.
+    The results are then those of the builds done.
 
     \b
     Example: antecurve spread bench-network/design.json --builds 1000000 --limit "0.2 dB"

@@ -268,7 +268,7 @@ def _decibels(table: NumberTable, column: int) -> Floats:
         raise FileFormatError(
             f"{table.path}, column {column + 1}, data row {row + 1}",
             float(volts[row]),
-            "a voltage of a sweep must be above 0; take the row out",
+            "a voltage of a sweep must be above 0; delete the row",
         )
     return np.asarray(20.0 * np.log10(volts))
 

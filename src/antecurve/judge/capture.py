@@ -63,7 +63,7 @@ def finite_column(values: ArrayLike, name: str, capture: str) -> Floats:
         raise InputError(
             f"{capture}: {name}, data row {int(bad[0]) + 1}",
             float(column[bad[0]]),
-            "every value must be a finite number; take the row out or capture again",
+            "every value must be a finite number; delete the row or capture again",
         )
     return read_only(column)
 

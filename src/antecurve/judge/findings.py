@@ -303,7 +303,7 @@ def _explanation_sentence(cause: Explanation) -> str:
 def _part_sentence(cause: Explanation) -> str:
     name, resistor = _PARTS[cause.part], cause.part.endswith("resistor")
     if cause.ratio < 1.0 / _GONE:
-        return f"{name} is shorted" if resistor else f"{name} is not there or not connected"
+        return f"{name} is shorted" if resistor else f"{name} is missing or not connected"
     if cause.ratio > _GONE:
         return f"{name} is open" if resistor else f"{name} is far too large"
     return f"{name} is at {cause.ratio:.2g} of its value"

@@ -92,7 +92,8 @@ class OpenQuestion(Result):
     @property
     def text(self) -> str:
         """What is uncertain, and what would decide."""
-        words = f"undecided mainly by {self.quantity} ({100.0 * self.share:.0f} % of the variance)"
+        share = f"{100.0 * self.share:.0f} % of the variance"
+        words = f"undecided mainly because of {self.quantity} ({share})"
         deciding = [f for f in self.further if f.decides]
         if deciding:
             best = deciding[0]

@@ -174,8 +174,8 @@ class SquareWaveCapture(Capture):
         return InputError(
             f"{self.name}: time_s",
             f"{self.rate_hz:.4g} samples per second",
-            f"too coarse for a band up to {band_hz[1]:g} Hz: at least {2.2 * band_hz[1]:.3g} are "
-            "needed; set a faster time base, more memory, or a smaller band",
+            f"a band up to {band_hz[1]:g} Hz needs at least {2.2 * band_hz[1]:.3g}; set a faster "
+            "time base, more memory, or a smaller band",
         )
 
     def _usual(self, factor: float, highest_hz: float) -> bool:
@@ -198,8 +198,8 @@ class SquareWaveCapture(Capture):
         if share <= 0.0:
             return ""
         return (
-            f"{self.name}: the record is at its limit for {100.0 * share:.0f} % of the samples; "
-            "reduce the level or set a larger range, and capture again"
+            f"{self.name}: the record is at its limit for {100.0 * share:.0f} % of the samples. "
+            "Reduce the level or set a larger range, and capture again"
         )
 
     @classmethod

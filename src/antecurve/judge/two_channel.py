@@ -192,7 +192,7 @@ class TwoChannelRecord(Capture):
             if share > 0.0 and np.unique(values[:_LEAST_SAMPLES]).size > 16:
                 return (
                     f"{self.name}: the {channel} is at its limit for {100.0 * share:.1g} % of the "
-                    "samples; reduce the level or set a larger range, and record again"
+                    "samples. Reduce the level or set a larger range, and record again"
                 )
         return ""
 

@@ -154,8 +154,8 @@ def _level_excess(limits: LimitValues, job: Job) -> Floats:
 
 def _level_text(limits: LimitValues, index: int, job: Job) -> str:
     return (
-        f"with the other limits met the nearest seen is {limits.level_db[index]:+.3g} dB off the "
-        f"level, allowed is {job.target.level_tolerance_db:g} dB; change the level or its tolerance"
+        f"with the other limits met the nearest level is {limits.level_db[index]:+.3g} dB off, "
+        f"{job.target.level_tolerance_db:g} dB is allowed; change the level or its tolerance"
     )
 
 

@@ -102,7 +102,7 @@ def sheet_parts(plan: BenchPlan, *, instruments: Sequence[str] = UNIT) -> tuple[
             on_request=True,
         ),
         SheetPart(
-            "What the parts have to stand",
+            "Stress on the parts",
             tuple(stress_lines(plan.stresses)),
             stress_rows(plan.stresses),
             on_request=True,

@@ -76,7 +76,7 @@ def _square_waves(trace: ScopeTrace | None, faults: FaultSheet | None) -> dict[s
         return {"scope_plot": None, "fault_plot": None, "faults": None}
     return {
         "scope_plot": page_chart(
-            scope_chart(trace), name="chart-scope", title="Square wave on its way",
+            scope_chart(trace), name="chart-scope", title="Square wave, generator to output",
             text=scope_text(trace),
         ),
         "fault_plot": page_chart(

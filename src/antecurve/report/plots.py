@@ -133,7 +133,7 @@ def scope_files(trace: ScopeTrace | None, faults: FaultSheet | None) -> dict[str
     charts = {}
     if trace is not None:
         chart = scope_chart(trace)
-        charts["scope"] = TitledChart(chart, "Square wave on its way", scope_text(trace))
+        charts["scope"] = TitledChart(chart, "Square wave, generator to output", scope_text(trace))
     if faults is not None:
         chart = fault_chart(faults)
         charts["faults"] = TitledChart(chart, chart.title, fault_text(faults))

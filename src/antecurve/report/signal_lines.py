@@ -47,9 +47,9 @@ def signal_lines(signal: Signal) -> list[str]:
     ]
     if signal.edge is not None:
         lines.append(
-            f"Band-limited to {format_quantity(asked.highest_hz, 'Hz')}: the edge has a rise time "
-            f"of {format_quantity(signal.edge.rise_time_s, 's', digits=3)} (10 to 90 %) and ripple "
-            f"of {100.0 * signal.edge.overshoot:.1f} % of the step. "
+            f"Band-limited to {format_quantity(asked.highest_hz, 'Hz')}: the edge rises "
+            f"(10 to 90 %) in {format_quantity(signal.edge.rise_time_s, 's', digits=3)} "
+            f"and ripples by {100.0 * signal.edge.overshoot:.1f} % of the step. "
             f"Its {signal.edge.harmonics} odd harmonics are those of an ideal square wave."
         )
     if asked.cue:

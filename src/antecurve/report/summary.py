@@ -292,7 +292,8 @@ def _error_lines(design: Design, analysis: Analysis) -> list[str]:
     ]
     if error.implied_poles_s and not limits:
         poles = [
-            f"{format_quantity(t, 's')} ({format_quantity(1 / (2 * math.pi * t), 'Hz')})"
+            f"{format_quantity(t, 's', digits=3)} "
+            f"({format_quantity(1 / (2 * math.pi * t), 'Hz', digits=3)})"
             for t in error.implied_poles_s
         ]
         count = "a pole" if len(poles) == 1 else "poles"
@@ -414,9 +415,8 @@ def _pair_lines(match_db: float, level_db: float) -> list[str]:
         what, turn, change = "louder", "lower", f"subtract {apart:.2f} dB from"
     return [
         f"{shape}.",
-        f"THE LEVELS OF THE PAIR DIFFER: the second network is {apart:.2f} dB {what} at 1 kHz; set "
-        f"its generator {apart:.2f} dB {turn}, or {change} what its channel "
-        "reads.",
+        f"THE LEVELS OF THE PAIR DIFFER: the second network is {apart:.2f} dB {what} at 1 kHz. "
+        f"Set its generator {apart:.2f} dB {turn}, or {change} what its channel reads.",
     ]
 
 

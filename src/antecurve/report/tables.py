@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from antecurve.analysis.part_types import CAPACITOR_TYPES, RESISTOR_TYPES, PartType
@@ -270,13 +271,13 @@ def form_rows(design: Design) -> TextTable:
         if outcome.proved:
             return "the pick, proved" if chosen(outcome) else "proved"
         bound = outcome.lower_bound_db
-        below = f"; none below {bound:.4f}" if bound else ""
+        below = f"; none below {math.floor(1e3 * bound) / 1e3:.3f}" if bound else ""
         return f"{'the pick' if chosen(outcome) else 'best met'}{below}"
 
     return table_from(
         [f for f in design.forms if f.centred_db is not None and f.spread_p95_db is not None],
         declared("form", "form", right=False),
-        declared("nominal dB", "centred_db", "{:.4f}".format),
+        declared("nominal dB", "centred_db", "{:.3f}".format),
         declared("95 % dB", likely, "{:.3f}".format),
         declared("parts", "parts"),
         declared("output", lambda f: f.output_resistance_ohm or 0.0, quantity("ohm")),
@@ -347,7 +348,7 @@ def shortlist_rows(design: Design, *, brief: bool = False) -> TextTable:
         design.shortlist,
         declared("form", "picked.topology.form", right=False),
         *(() if brief else (declared("values", values, right=False),)),
-        declared("nominal dB", "centred_db", "{:.4f}".format),
+        declared("nominal dB", "centred_db", "{:.3f}".format),
         declared("95 % dB", likely, "{:.3f}".format),
         declared("parts", "parts"),
         declared("output", "output_resistance_ohm", quantity("ohm")),

@@ -68,9 +68,9 @@ def design_tiles(design: Design) -> tuple[Tile, ...]:
             f"from {format_quantity(job.source_level_v, 'V')} EMF, {level.gain_db_at_1khz:.2f} dB",
         ),
         Tile(
-            "Weighs most",
+            "Dominant tolerance",
             first.ref,
-            f"its tolerance makes {first.share * 100:.0f} % of the variance of builds",
+            f"{first.share * 100:.0f} % of the variance over builds",
         ),
     )
 

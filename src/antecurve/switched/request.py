@@ -55,8 +55,8 @@ class SwitchPosition:
             raise InputError(
                 "curve.position",
                 self.name,
-                "name it by 1 to 32 letters, digits, spaces, . _ + and -, a letter or digit first "
-                "and no space or point last, since files are named after it",
+                "files are named after it; use up to 32 letters, digits, spaces, . _ + and -, a "
+                "letter or digit first, no space or point last",
             )
 
     @property
@@ -174,8 +174,8 @@ class BoxJob:
                 raise InputError(
                     key,
                     value,
-                    "a box with several curves is one unbalanced network of a built-in form, "
-                    "picked by nominal error; leave this key out",
+                    "a box with several curves is unbalanced, of a built-in form and picked by "
+                    "nominal error; leave this key out",
                 )
 
     @property
