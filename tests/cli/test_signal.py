@@ -19,7 +19,7 @@ def test_each_kind_is_written(
     told = invoke(capsys, "signal", kind, "-o", str(file), "--seconds", "4", "--level", "-20")
     assert told.code == 0, told.err
     assert "Peak -20 dB" in told.out and "destroy tweeters" in told.out
-    assert ("rise time of 20.6 µs" in told.out) == (kind == "square")
+    assert ("in 20.6 µs and ripples" in told.out) == (kind == "square")
     rate, samples = wavfile.read(file)
     assert rate == 48_000 and samples.dtype == "int32"
     assert soundfile.info(file).duration == pytest.approx(6.2, abs=0.01)

@@ -61,7 +61,7 @@ def test_a_record_at_its_limits_leaves_the_verdict_open_and_names_no_part() -> N
     verdict = judge_unit([held(record(), 0.8)], by_tolerance(), conditions=CONDITIONS)
     assert verdict.decision is Decision.UNDECIDED
     assert "the record is at its limit for " in verdict.findings[0]
-    assert "reduce the level" in verdict.findings[0]
+    assert "Reduce the level" in verdict.findings[0]
     assert len(verdict.findings) == 1
     assert verdict.faults == verdict.fitted == ()
     assert verdict.to_dict()["expanded_uncertainty_db"] is None

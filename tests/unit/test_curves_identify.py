@@ -57,7 +57,7 @@ def test_a_wrong_number_of_time_constants_is_called_wrong() -> None:
 
 def test_a_shape_that_no_model_has_is_called_wrong() -> None:
     answer = _identify(3.0 * np.sin(6.0 * np.log(FREQUENCY)))
-    assert any("more than reading a graph leaves" in fault for fault in answer.faults)
+    assert any("of reading a graph" in fault for fault in answer.faults)
 
 
 def test_misfit_that_keeps_its_sign_is_called_wrong_however_small() -> None:

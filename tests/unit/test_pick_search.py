@@ -294,7 +294,7 @@ def test_level_window_that_leaves_nothing_is_named() -> None:
         target=replace(job.target, level_tolerance_db=0.0),
         resistors=replace(job.resistors, series="E6"),
     )
-    with pytest.raises(NoCombinationError, match=r"nearest seen is [+-]\S+ dB off the level"):
+    with pytest.raises(NoCombinationError, match=r"nearest level is [+-]\S+ dB off"):
         pick(job, budget_seconds=3.0)
 
 
