@@ -201,6 +201,23 @@ def test_evidence_is_the_integral_over_the_free_value() -> None:
     assert fitted.log_evidence == pytest.approx(summed, abs=0.02)  # the response's own curvature
 
 
+def test_a_rival_is_told_with_the_capture_that_rules_it_out() -> None:
+    # Level and phase known to 60 %: C2, which acts on the treble, or the low end's coupling C3.
+    model, drive = model_of("feedback"), ideal_drive(NODES)
+    values = model.nominal
+    values[model.index("C2")] *= 2.2
+    response = np.log(model.response(values, drive))
+    ranker = Ranker(model.solved(drive), ideal_information(response, NODES, deviation=0.6), drive)
+    diagnosis = diagnosis_of(weigh(ranker, single_faults(model)))
+    first = diagnosis.suspects[0]
+    other = next(s for s in diagnosis.suspects if s.refs == ("C3",))
+    assert first.refs == ("C2",) and ("C3",) not in first.alike
+    assert "sines of 1 kHz and 12 kHz" in other.further_capture
+    doubtful = replace(first, further_capture=other.further_capture)
+    lines = diagnosis_lines(replace(diagnosis, good_probability=0.1, suspects=(doubtful, other)))
+    assert any(line.startswith("Captures so far leave a rival") for line in lines)
+
+
 @pytest.mark.parametrize("name", ["feedback", "valve stages"])
 def test_a_fit_does_not_hang_on_where_it_is_linearised(name: str) -> None:
     # What changes the gain as well must not pull good parts away with each polish.

@@ -66,6 +66,9 @@ class Suspect(Result):
         The one measurement that would, in a sentence or two.
     or_else : tuple of str
         Other faults of the same parts, each a tenth of the probability or more.
+    further_capture : str
+        The capture that tells it from the most probable suspect which captures can tell from it;
+        empty where there is no rival, or none by 0.3 dB.
     readings : tuple of Reading
         Of a fault of several parts, the value of each.
     """
@@ -83,6 +86,7 @@ class Suspect(Result):
     alike: tuple[tuple[str, ...], ...]
     how_to_tell: str
     or_else: tuple[str, ...] = ()
+    further_capture: str = ""
     readings: tuple[Reading, ...] = ()
 
 

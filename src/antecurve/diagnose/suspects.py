@@ -13,7 +13,7 @@ from antecurve.diagnose.nodal import NodalModel, ideal_drive
 from antecurve.diagnose.ports import Quantity
 from antecurve.diagnose.ranking import FittedHypothesis
 from antecurve.diagnose.suspect import Reading, Suspect
-from antecurve.diagnose.telling_apart import alike, how_to_tell
+from antecurve.diagnose.telling_apart import alike, further_capture, how_to_tell
 from antecurve.diagnose.weighing import Weighed, is_double, log_weight
 from antecurve.quantities import DB_PER_NEPER
 
@@ -23,7 +23,7 @@ Complex = NDArray[np.complex128]
 
 _LISTED = 8  # most suspects
 _LEAST = 1e-3  # a probability below is not worth a line
-_ELSE = 0.1  # of a suspect's probability: a fault with less is not worth a word
+_ELSE = 0.1  # of a suspect's probability: a fault or a rival with less is not worth a word
 _TRIED = 4  # most probable faults of a suspect that may do what another does
 _WITHOUT_VALUE = (FaultKind.OPEN, FaultKind.SHORT)  # what is left of such a part is no value
 _COVERAGE = 1.96  # standard deviations of 95 %
@@ -88,7 +88,13 @@ def suspects_of(
     listed = [g for k, g in enumerate(ranked[:_LISTED]) if g.probability > _LEAST or k == 0]
     twins = _twins(weighed, listed)
     suspects = tuple(
-        _suspect(weighed, g, [listed[j] for j in np.flatnonzero(row)], band_hz)
+        _suspect(
+            weighed,
+            g,
+            [listed[j] for j in np.flatnonzero(row)],
+            [listed[j] for j in np.flatnonzero(~row) if listed[j] is not g],
+            band_hz,
+        )
         for g, row in zip(listed, twins, strict=True)
     )
     misfit = _misfit_db(weighed, weighed.good_response, band_hz)
@@ -129,6 +135,7 @@ def _suspect(
     weighed: Weighed,
     group: _Group,
     twins: list[_Group],
+    others: list[_Group],
     band_hz: tuple[float, float],
 ) -> Suspect:
     fit = group.best
@@ -165,6 +172,14 @@ def _suspect(
         alike=tuple(g.refs for g in twins),
         how_to_tell=how_to_tell(model, fit, rival, drive),
         or_else=tuple(k for k in group.kinds if k != hypothesis.kind.value),
+        further_capture=next(
+            (
+                further_capture(model, fit, g.best, drive)
+                for g in others
+                if g.probability > _ELSE * group.probability
+            ),
+            "",
+        ),
         readings=() if single else tuple(_reading(model, *change) for change in changes),
     )
 

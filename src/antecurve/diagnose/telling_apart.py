@@ -21,6 +21,7 @@ from antecurve.quantities import DB_PER_NEPER, format_quantity
 __all__ = [
     "ODDS",
     "alike",
+    "further_capture",
     "how_to_tell",
     "ideal_information",
     "insulation_text",
@@ -144,7 +145,29 @@ def how_to_tell(
     if rivals := _parts(model, other):
         advice = meter_text(model, rivals[0], _fitted(model, other, rivals[0]))
         return f"{advice} If {rivals[0]} is good, suspect {hypothesis.refs[0]}."
-    return _capture_text(model, suspect, other, drive)
+    return _capture_text(model, (suspect, other), drive, model.nodes[1:]) or _EXCHANGE
+
+
+def further_capture(
+    model: NodalModel, suspect: FittedHypothesis, other: FittedHypothesis, drive: Drive
+) -> str:
+    """Advise the capture at the output that tells two suspects apart.
+
+    Parameters
+    ----------
+    model : NodalModel
+        The circuit.
+    suspect, other : FittedHypothesis
+        The suspects.
+    drive : Drive
+        What drives the unit in a capture.
+
+    Returns
+    -------
+    str
+        Two sentences; empty where their levels are too near for a capture.
+    """
+    return _capture_text(model, (suspect, other), drive, ("out",))
 
 
 def insulation_text(model: NodalModel, ref: str) -> str:
@@ -242,15 +265,18 @@ def _parts(model: NodalModel, fit: FittedHypothesis) -> list[str]:
 
 
 def _capture_text(
-    model: NodalModel, suspect: FittedHypothesis, other: FittedHypothesis, drive: Drive
+    model: NodalModel,
+    suspects: tuple[FittedHypothesis, FittedHypothesis],
+    drive: Drive,
+    nodes: Sequence[str],
 ) -> str:
     """The node and frequency at which two suspects differ most; gains are unknown."""
     best = (0.0, "", 0.0)
     reference = int(np.argmin(np.abs(np.log(drive.frequency_hz / REFERENCE_FREQUENCY_HZ))))
-    for node in model.nodes[1:]:
+    for node in nodes:
         levels = [
             DB_PER_NEPER * np.log(np.abs(_at(model.solved(drive, node=node), fit)))
-            for fit in (suspect, other)
+            for fit in suspects
         ]
         apart = levels[0] - levels[1]
         apart -= apart[reference]
@@ -259,7 +285,7 @@ def _capture_text(
             best = (float(apart[widest]), node, float(drive.frequency_hz[widest]))
     apart_db, node, frequency = best
     if abs(apart_db) < _LEAST_DB:
-        return _EXCHANGE
+        return ""
     named = "the output" if node == "out" else f"the node {node}"
     return (
         f"Capture the level at {named} with sines of 1 kHz and "

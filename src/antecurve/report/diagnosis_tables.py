@@ -108,6 +108,8 @@ def diagnosis_lines(diagnosis: Diagnosis) -> list[str]:
             names = ", ".join(" with ".join(s.refs) for s in (first, *others))
             lines.append(f"No capture at the output tells these apart: {names}.")
         lines.append(first.how_to_tell)
+        if first.further_capture:
+            lines.append(f"Captures so far leave a rival. {first.further_capture}")
     if diagnosis.called_good:
         lines += _hidden_lines(diagnosis.hidden)
     return [*_own_error_lines(diagnosis), *lines]
