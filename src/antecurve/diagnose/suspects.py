@@ -10,15 +10,17 @@ from numpy.typing import NDArray
 
 from antecurve.diagnose.hypotheses import FaultKind
 from antecurve.diagnose.nodal import NodalModel, ideal_drive
+from antecurve.diagnose.normal_mass import log_mass
 from antecurve.diagnose.ports import Quantity
 from antecurve.diagnose.ranking import FittedHypothesis
 from antecurve.diagnose.suspect import Reading, Suspect
-from antecurve.diagnose.telling_apart import alike, further_capture, how_to_tell
+from antecurve.diagnose.telling_apart import ODDS, distances, further_capture, how_to_tell
 from antecurve.diagnose.weighing import Weighed, is_double, log_weight
 from antecurve.quantities import DB_PER_NEPER
 
 __all__ = ["suspects_of"]
 
+Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
 _LISTED = 8  # most suspects
@@ -26,6 +28,7 @@ _LEAST = 1e-3  # a probability below is not worth a line
 _ELSE = 0.1  # of a suspect's probability: a fault or a rival with less is not worth a word
 _TRIED = 4  # most probable faults of a suspect that may do what another does
 _WITHOUT_VALUE = (FaultKind.OPEN, FaultKind.SHORT)  # what is left of such a part is no value
+_SMALL = 1e-4  # of a value: nearer to nominal its distance is rounding
 _COVERAGE = 1.96  # standard deviations of 95 %
 
 
@@ -75,12 +78,11 @@ def suspects_of(
     shares = np.exp(logs - logs.max())
     shares /= shares.sum()
     unseen = _unseen(weighed, shares)
-    good = float(shares[0] + shares[1:-1][unseen].sum())
+    faulty = shares[1:-1] * (1.0 - unseen)
+    good = float(shares[0] + shares[1:-1] @ unseen)
     groups: dict[tuple[str, ...], _Group] = {}
-    for share, fit, hidden in zip(shares[1:-1], weighed.fits, unseen, strict=True):
+    for share, fit in zip(faulty, weighed.fits, strict=True):
         assert fit.hypothesis is not None
-        if hidden:
-            continue
         group = groups.setdefault(fit.hypothesis.refs, _Group(fit.hypothesis.refs, 0.0, []))
         group.probability += float(share)
         group.fits.append((float(share), fit))
@@ -101,13 +103,30 @@ def suspects_of(
     return good, float(shares[-1]), suspects, len(fits), misfit
 
 
-def _unseen(weighed: Weighed, shares: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Which faults, of the size fitted, leave the output as good parts can."""
-    hidden = np.zeros(len(weighed.fits), dtype=bool)
+def _unseen(weighed: Weighed, shares: Floats) -> Floats:
+    """How much of each fault leaves the output as good parts can."""
+    hidden = np.zeros(len(weighed.fits))
     if shares[0] > _LEAST:
         for k in np.flatnonzero(shares[1:-1] > _LEAST * shares[0]):
-            hidden[k] = alike(weighed.ranker, weighed.fits[k], [weighed.good])[0]
+            fit = weighed.fits[k]
+            distance = float(distances(weighed.ranker, fit, [weighed.good])[0])
+            hidden[k] = _hidden_share(weighed.ranker.solved.model, fit, distance)
     return hidden
+
+
+def _hidden_share(model: NodalModel, fit: FittedHypothesis, distance: float) -> float:
+    """Probability that a value is so near its nominal one that it does not show.
+
+    Chi-square of good parts grows as the square of ln of the value over the nominal one.
+    """
+    free = fit.hypothesis.free if fit.hypothesis else ()
+    nominal = model.nominal[free[0].port] if len(free) == 1 else math.inf
+    off = math.log(fit.values[0] / nominal) if 0.0 < abs(nominal) < math.inf else 0.0
+    if abs(off) < _SMALL or distance <= 0.0:
+        return float(distance < ODDS)
+    reach = abs(off) * math.sqrt(ODDS / distance)
+    ends = np.array([-reach - off, reach - off]) / max(fit.log_deviations[0], _SMALL)
+    return float(np.exp(log_mass(ends[:1], ends[1:]))[0])
 
 
 def _twins(weighed: Weighed, listed: list[_Group]) -> NDArray[np.bool_]:
@@ -120,7 +139,7 @@ def _twins(weighed: Weighed, listed: list[_Group]) -> NDArray[np.bool_]:
     owner = np.array([number for number, _ in tried])
     same = np.zeros((len(listed), len(listed)), dtype=bool)
     for number, group in enumerate(listed):
-        as_well = alike(weighed.ranker, group.best, [fit for _, fit in tried])
+        as_well = distances(weighed.ranker, group.best, [fit for _, fit in tried]) < ODDS
         same[number, owner[as_well]] = True
     return np.asarray((same | same.T) & ~np.eye(len(listed), dtype=bool))
 

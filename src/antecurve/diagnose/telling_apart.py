@@ -20,7 +20,7 @@ from antecurve.quantities import DB_PER_NEPER, format_quantity
 
 __all__ = [
     "ODDS",
-    "alike",
+    "distances",
     "further_capture",
     "how_to_tell",
     "ideal_information",
@@ -68,7 +68,9 @@ def ideal_information(
     )
 
 
-def alike(ranker: Ranker, suspect: FittedHypothesis, others: Sequence[FittedHypothesis]) -> Floats:
+def distances(
+    ranker: Ranker, suspect: FittedHypothesis, others: Sequence[FittedHypothesis]
+) -> Floats:
     """Compute by how much ideal captures of one suspect would speak against others.
 
     Parameters
@@ -82,16 +84,16 @@ def alike(ranker: Ranker, suspect: FittedHypothesis, others: Sequence[FittedHypo
 
     Returns
     -------
-    numpy.ndarray of bool, shape (others,)
-        Whether odds would stay below ten to one.
+    numpy.ndarray of float, shape (others,)
+        Chi-square of each: of less than `ODDS` the odds stay below ten to one.
     """
     if not others:
-        return np.zeros(0, dtype=bool)
+        return np.zeros(0)
     # Good parts nominal: what they are off by in this unit is no reason to tell suspects apart.
     about = np.log(_at(ranker.solved, suspect))
     ideal = replace(ranker, information=ideal_information(about, ranker.information.frequency_hz))
     fits = ideal.refined(list(enumerate(ideal.again(others))))
-    return np.array([fit.chi_square < ODDS for _, fit in fits])
+    return np.array([fit.chi_square for _, fit in fits])
 
 
 def _where(circuit: UnitCircuit, ref: str) -> str:
