@@ -73,7 +73,7 @@ def test_the_log_shows_repairs_runs_outcomes_and_what_is_gone(
     assert "C1 replaced" in page and "Before: pass" in page
     assert "Treble: mean" in client.get("/log/runs", params={"constant": "treble_s"}).text
     nothing = client.get("/log/runs", params={"constant": "treble_s", "words": "nobody"})
-    assert nothing.status_code == 200 and "canvas" not in nothing.text
+    assert nothing.status_code == 200 and "chart-run" not in nothing.text
     outcomes = client.get("/log/outcomes", params={"period": "year"}).text
     assert "Treble time constant" in outcomes and "2026" in outcomes
     assert client.get("/log/outcomes", params={"period": "week"}).status_code == 422

@@ -112,7 +112,14 @@ def application(
     """
     from starlette.applications import Starlette
 
-    from antecurve.app import design_views, home_views, log_views, unit_views, what_if_views
+    from antecurve.app import (
+        build_views,
+        design_views,
+        home_views,
+        log_views,
+        unit_views,
+        what_if_views,
+    )
 
     bench = Bench(BenchFolder(folder), Computations(most))
 
@@ -131,6 +138,7 @@ def application(
             *home_views.routes(),
             *design_views.routes(),
             *what_if_views.routes(),
+            *build_views.routes(),
             *unit_views.routes(),
             *log_views.routes(),
         ],

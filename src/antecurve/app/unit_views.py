@@ -13,6 +13,7 @@ from antecurve.app.unit_work import GUESS, UnitTest, carry_out_test
 from antecurve.curves.catalogue import catalogue, named_curve
 from antecurve.errors import AntecurveError, InputError
 from antecurve.files.bench_folder import file_name, folder_name
+from antecurve.files.build_state import read_build
 from antecurve.files.reading import read_bytes
 from antecurve.files.recordings import ReadingOptions
 from antecurve.files.unit_file import read_unit
@@ -57,7 +58,11 @@ def routes() -> list[Any]:
 
 
 def _form(request: Request) -> Response:
-    return _rendered(request, dict(request.query_params))
+    folder, asked = bench_of(request).folder, dict(request.query_params)
+    chosen = asked.get("network") or next(iter(folder.networks), "")
+    if chosen in folder.networks:
+        asked.setdefault("network_serial", read_build(folder.network(chosen)).serial)
+    return _rendered(request, asked)
 
 
 def _rendered(

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 from antecurve.alternative import with_alternative
+from antecurve.analysis.trim import trim
 from antecurve.app.computations import Report
 from antecurve.files.design_file import read_design
 from antecurve.files.design_folder import write_design
@@ -14,9 +16,10 @@ from antecurve.files.job_file import read_job
 from antecurve.pick.search import PickProgress
 from antecurve.pipeline import Design, analyse, design
 from antecurve.report.board_drawing import board_files
+from antecurve.report.build_tables import trim_lines, trim_rows
 from antecurve.report.page import report_page
 
-__all__ = ["choose_alternative", "find_parts"]
+__all__ = ["choose_alternative", "find_parts", "trim_build"]
 
 
 def find_parts(report: Report, folder: Path) -> Design:
@@ -84,3 +87,31 @@ def _searched(state: PickProgress) -> str:
 
 def _built(done: int, wanted: int) -> str:
     return f"Builds: {done:,} of {wanted:,}."
+
+
+def trim_build(report: Report, folder: Path, measured: dict[str, float]) -> dict[str, Any]:
+    """Suggest the fewest changes that correct a build.
+
+    Parameters
+    ----------
+    report : callable
+        Takes a sentence on how far it is.
+    folder : Path
+        Folder of the network.
+    measured : dict of str to float
+        Values of the parts already fitted [ohm or F].
+
+    Returns
+    -------
+    dict of str to object
+        ``table`` of the proposals and ``lines`` about them.
+    """
+    made = read_design(folder / "design.json")
+    result = trim(
+        made.picked,
+        made.job,
+        measured=measured,
+        drawer=read_job_drawer(made.job),
+        progress=lambda done, wanted: report(f"Changes: {done:,} of {wanted:,}."),
+    )
+    return {"table": trim_rows(result), "lines": trim_lines(result)}

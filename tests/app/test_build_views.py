@@ -1,0 +1,92 @@
+"""A build part by part, and readings of the bench sheet."""
+
+from __future__ import annotations
+
+import html
+import re
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+from starlette.testclient import TestClient
+
+from antecurve.analysis.as_built import as_built
+from antecurve.analysis.bench_sheet import bench_sheet
+from antecurve.files.captures import read_capture
+from antecurve.judge.sweep import SweepCapture
+from antecurve.pipeline import Design
+
+
+def test_measured_values_give_error_correction_and_trim(
+    client: TestClient, network: Path, default_design: Design
+) -> None:
+    first = default_design.picked.positions[0]
+    ref, value = first.element.ref, 1.05 * first.value
+    fields = {f"value:{ref}": f"{value:.6g}", f"fitted:{ref}": "on", "serial": "N-3"}
+    page = client.post("/networks/Disc/build", data=fields).text
+    built = as_built(default_design, measured={ref: float(f"{value:.6g}")})
+    assert f"error ±{built.error.centred_db:.3f} dB" in html.unescape(page).replace("\u00a0", " ")
+    assert "subtract dB" in page.replace("\u00a0", " ") and 'value="N-3"' in page
+    for _ in range(200):
+        trimmed = client.get("/networks/Disc/build/trim").text
+        if "every 500ms" not in trimmed:
+            break
+        time.sleep(0.1)
+    assert "Trim" in trimmed and "<table" in trimmed
+    assert (network / "values.csv").read_text() == f"ref,value\n{ref},{value:.6g}\n"
+    # The next test through the network takes its serial number.
+    assert 'value="N-3"' in client.get("/test", params={"network": "Disc"}).text
+    client.post("/undo")
+    assert not (network / "values.csv").exists()
+
+
+def test_a_value_that_can_not_be_used_is_told_beside_its_part(
+    client: TestClient, network: Path, default_design: Design
+) -> None:
+    refs = [p.element.ref for p in default_design.picked.positions]
+    ref = next(ref for ref in refs if ref.startswith("R"))
+    measured = f"{1e-3 * default_design.network.value(ref):.4f}k"
+    answer = client.post("/networks/Disc/build", data={f"value:{ref}": "4z7", "pasted": "X9 3k"})
+    assert answer.status_code == 422 and not (network / "values.csv").exists()
+    said = html.unescape(answer.text)
+    assert f"{ref}: received '4z7'" in said and "X9: received '3k'" in said
+    pasted = client.post("/networks/Disc/build", data={"pasted": f"ref;value\n{ref}\t{measured}"})
+    assert pasted.status_code == 200 and measured in (network / "values.csv").read_text()
+
+
+@pytest.mark.parametrize("at", ["output", "input"])
+def test_readings_are_compared_and_saved_as_a_sweep(
+    client: TestClient, network: Path, tmp_path: Path, default_design: Design, at: str
+) -> None:
+    """A perfect unit of gain 10 lies inside; one reading 2 dB high is outside."""
+    sheet = bench_sheet(default_design)
+    volts = sheet.columns[0].level_v
+    if at == "output":
+        volts = 10.0 * sheet.emf_v * 10.0 ** (sheet.playback_db / 20.0)
+    wrong = int(np.argmin(abs(sheet.frequency_hz - 4000.0)))
+    typed = {f"read:{k}": f"{v:.7g}" for k, v in enumerate(volts)} | {"at": at}
+    typed[f"read:{wrong}"] = f"{1.26 * volts[wrong]:.7g}"
+    checked = client.post("/networks/Disc/sheet/check", data=typed).text
+    cells = re.findall(r'id="ok-(\d+)"[^>]*>(.*?)</td>', checked)
+    assert [int(k) for k, text in cells if "outside" in text] == [wrong]
+    assert sum(text == "inside" for _, text in cells) == len(cells) - 1
+    saved = client.post("/networks/Disc/sheet", data=typed | {"save_as": "By hand"})
+    assert saved.status_code == 200
+    sweep = read_capture(tmp_path / "bench" / "captures" / "By hand.csv")
+    assert isinstance(sweep, SweepCapture)
+    levels = 20.0 * np.log10(volts / sheet.emf_v)
+    reference = levels[int(np.argmin(abs(sheet.frequency_hz - 1000.0)))]
+    expected = np.where(np.arange(levels.size) == wrong, levels + 20 * np.log10(1.26), levels)
+    # Two readings of seven digits each: half a unit of the last is 4.3e-6 dB at most.
+    np.testing.assert_allclose(sweep.level_db, expected - reference, rtol=0, atol=1e-5)
+    again = client.post("/networks/Disc/sheet", data=typed | {"save_as": "By hand"})
+    assert again.status_code == 422 and "of this name" in again.text
+
+
+def test_a_reading_that_can_not_be_used_is_told(client: TestClient, network: Path) -> None:
+    told = client.post("/networks/Disc/sheet/check", data={"read:0": "4z7", "at": "output"}).text
+    assert "reading: received" in told
+    assert client.post("/networks/Disc/sheet", data={"save_as": "x"}).status_code == 422
+    outside = {"read:0": "1", "at": "output", "save_as": "../x"}
+    assert client.post("/networks/Disc/sheet", data=outside).status_code == 422
