@@ -1,0 +1,161 @@
+"""The bench in Chromium: from an empty folder to a printed test report, by keyboard, by two."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from io import BytesIO
+from pathlib import Path
+from typing import Any
+
+import pytest
+from pypdf import PdfReader
+
+from optional_programs import AXE, needs_axe, needs_chromium
+from served import Served, served
+
+pytestmark = [pytest.mark.browser, needs_chromium]
+
+NETWORK = "/networks/Archive%20disc"
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+    with served(tmp_path_factory.mktemp("demo") / "bench") as server:
+        yield server
+
+
+def opened(browser: Any, bench: Served, faults: list[str], **options: Any) -> Any:
+    """A page of its own browser, with what goes wrong on it."""
+    page = browser.new_context(**options).new_page()
+    page.on("console", lambda m: faults.append(m.text))
+    page.on("pageerror", lambda e: faults.append(str(e)))
+    page.on("request", lambda r: r.url.startswith((bench.origin, "data:")) or faults.append(r.url))
+    page.goto(bench.address)
+    return page
+
+
+@pytest.fixture(scope="module")
+def judged(browser: Any, bench: Served) -> str:
+    """The whole path, with the demo bench's captures: the address of the verdict."""
+    faults: list[str] = []
+    page = opened(browser, bench, faults)
+    page.get_by_role("button", name="Open the demo bench").click()
+    page.get_by_role("link", name="Archive disc").click()
+    page.locator("#load-capacitance").fill("15x")
+    page.keyboard.press("Tab")
+    page.locator("#error-load-capacitance", has_text="load.capacitance: received '15x'").wait_for()
+    assert page.locator("#load-capacitance").get_attribute("aria-invalid") == "true"
+    page.locator("#load-capacitance").fill("150p")
+    page.get_by_role("button", name="Find parts").click()
+    page.locator("#chart-error canvas").first.wait_for(timeout=60_000)
+    page.get_by_role("link", name="Test a unit").click()
+    page.locator("#serial").fill("B-17 <img src=x onerror=alert(1)>")
+    page.locator("#captures").select_option("unit-b")
+    page.locator("#circuit").select_option("unit-b")
+    page.get_by_role("button", name="Judge the unit").click()
+    page.locator(".verdict.fail").wait_for(timeout=120_000)
+    address: str = page.url
+    with page.context.expect_page() as opening:
+        page.get_by_role("link", name="Test report, to print").click()
+    report = opening.value
+    report.locator("#h-deviation").wait_for()
+    text = PdfReader(BytesIO(report.pdf())).pages[0].extract_text()
+    assert "FAIL" in text and "B-17 <img" in text and "Treble time constant" in text
+    page.keyboard.press("n")
+    page.wait_for_url("**/test?*")
+    assert page.locator("#network").input_value() == "Archive disc"
+    assert faults == []
+    page.context.close()
+    return address
+
+
+def test_what_if_answers_while_a_control_moves(browser: Any, bench: Served, judged: str) -> None:
+    faults: list[str] = []
+    page = opened(browser, bench, faults)
+    page.goto(f"{bench.origin}{NETWORK}/what-if")
+    before = page.locator("#answer p").first.inner_text()
+    page.locator("#slide-source").focus()
+    for _ in range(5):
+        page.keyboard.press("PageUp")
+    page.wait_for_function(
+        "before => document.querySelector('#answer p').innerText !== before", arg=before
+    )
+    assert page.locator("#slide-source").evaluate("e => e === document.activeElement")
+    page.wait_for_url("**/what-if?source=*")
+    bookmarked = page.locator("#answer p").first.inner_text()
+    page.reload()
+    assert page.locator("#answer p").first.inner_text() == bookmarked
+    assert faults == []
+    page.context.close()
+
+
+def test_two_browsers_at_once_do_not_overwrite_each_other(
+    browser: Any, bench: Served, judged: str
+) -> None:
+    faults: list[str] = []
+    one, other = (opened(browser, bench, faults) for _ in range(2))
+    for page in (one, other):
+        page.goto(bench.origin + NETWORK)
+    one.locator("#title").fill("By one")
+    one.get_by_role("button", name="Save the job").click()
+    one.get_by_role("button", name="Undo").wait_for()
+    other.locator("#title").fill("By the other")
+    other.get_by_role("button", name="Save the job").click()
+    other.get_by_text("changed in another window").wait_for()
+    one.reload()
+    assert one.locator("#title").input_value() == "By one"
+    one.get_by_role("button", name="Undo").click()
+    one.wait_for_load_state()
+    assert one.locator("#title").input_value() == "Archive bench, disc"
+    for page in (one, other):
+        page.context.close()
+
+
+@needs_axe
+@pytest.mark.parametrize(("width", "scheme"), [(1300, "light"), (360, "dark")])
+def test_every_view_is_accessible_and_fits(
+    browser: Any, bench: Served, judged: str, width: int, scheme: str
+) -> None:
+    """axe-core, the open rule set for WCAG, finds nothing; nothing is wider than the screen."""
+    size = {"width": width, "height": 800}
+    faults: list[str] = []
+    page = opened(browser, bench, faults, viewport=size, color_scheme=scheme, bypass_csp=True)
+    views = ["", NETWORK, f"{NETWORK}/what-if", f"{NETWORK}/build", f"{NETWORK}/sheet", "/test",
+             judged.removeprefix(bench.origin), "/log", "/log/runs", "/log/outcomes",
+             "/log/deleted", "/log/delete/1"]  # fmt: skip
+    for view in views:
+        page.goto(bench.origin + view)
+        page.evaluate(AXE.read_text())
+        audit = page.evaluate("axe.run({ iframes: false })")
+        assert [(view, v["id"]) for v in audit["violations"]] == []
+        assert page.evaluate("document.documentElement.scrollWidth") <= width, view
+    assert faults == []
+    page.context.close()
+
+
+def test_the_verdict_is_reached_by_keyboard_alone(browser: Any, bench: Served, judged: str) -> None:
+    faults: list[str] = []
+    page = opened(browser, bench, faults)
+    page.goto(f"{bench.origin}/log")
+    for _ in range(40):
+        page.keyboard.press("Tab")
+        if page.evaluate("document.activeElement.textContent.trim()") == "fail":
+            break
+    page.keyboard.press("Enter")
+    page.locator(".verdict.fail").wait_for()
+    assert page.frame_locator("iframe").first.locator(".u-over").first.is_visible()
+    page.context.close()
+
+
+def test_a_page_that_lost_its_server_says_so_and_comes_back(browser: Any, tmp_path: Path) -> None:
+    faults: list[str] = []
+    with served(tmp_path / "bench") as server:
+        page = opened(browser, server, faults)
+        port = int(server.origin.rpartition(":")[2])
+    page.locator("#lost").wait_for(state="visible", timeout=10_000)
+    assert "antecurve bench" in page.locator("#lost").inner_text()
+    with served(tmp_path / "bench", port=port):
+        page.locator("#lost").wait_for(state="hidden", timeout=10_000)
+        page.get_by_role("button", name="Open the demo bench").click()
+        page.get_by_role("link", name="Archive disc").wait_for()
+    page.context.close()

@@ -1,0 +1,73 @@
+"""``antecurve bench`` as a process, for tests that open it as a browser does."""
+
+from __future__ import annotations
+
+import os
+import re
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import httpx2
+
+DATA = Path(__file__).parents[1] / "data"
+
+
+@dataclass
+class Served:
+    """A server and its first address."""
+
+    process: subprocess.Popen[str]
+    address: str
+
+    @property
+    def origin(self) -> str:
+        return self.address.partition("/?")[0]
+
+    def client(self) -> httpx2.Client:
+        """A client that has opened the first address."""
+        client = httpx2.Client(
+            base_url=self.origin, headers={"origin": self.origin}, follow_redirects=True, timeout=60
+        )
+        assert client.get(self.address).status_code == 200
+        return client
+
+
+@contextmanager
+def served(folder: Path, *, port: int | None = None) -> Iterator[Served]:
+    command = [sys.executable, "-m", "antecurve", "bench", str(folder), "--no-browser"]
+    command += ["--port", str(port)] if port else []
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=dict(os.environ))
+    assert process.stdout is not None
+    try:
+        yield Served(process, process.stdout.readline().strip())
+    finally:
+        process.kill()
+        process.wait()
+        process.stdout.close()
+
+
+def begin_test(client: httpx2.Client, *, network: str, serial: str) -> str:
+    """Ask for the test of a unit; the address that tells how far it is."""
+    names = ("unit-b-200hz.csv", "unit-b-30hz.csv")
+    files = [("files", (name, (DATA / name).read_bytes())) for name in names]
+    asked = {"network": network, "limit": "0.5", "serial": serial}
+    answer = client.post("/test", data=asked, files=files)
+    assert answer.status_code == 200, answer.text
+    return str(answer.url)
+
+
+def verdict_number(client: httpx2.Client, address: str, *, within_s: float = 120.0) -> int:
+    """Number of the verdict, once the page has told it."""
+    end = time.monotonic() + within_s
+    while time.monotonic() < end:
+        answer = client.get(address)
+        told = re.search(r"/verdicts/(\d+)", str(answer.url))
+        if told:
+            return int(told[1])
+        time.sleep(0.1)
+    raise AssertionError(answer.text)
