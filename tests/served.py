@@ -28,13 +28,14 @@ class Served:
     def origin(self) -> str:
         return self.address.partition("/?")[0]
 
-    def client(self) -> httpx2.Client:
+    @contextmanager
+    def client(self) -> Iterator[httpx2.Client]:
         """A client that has opened the first address."""
-        client = httpx2.Client(
+        with httpx2.Client(
             base_url=self.origin, headers={"origin": self.origin}, follow_redirects=True, timeout=60
-        )
-        assert client.get(self.address).status_code == 200
-        return client
+        ) as client:
+            assert client.get(self.address).status_code == 200
+            yield client
 
 
 @contextmanager

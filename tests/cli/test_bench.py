@@ -36,7 +36,8 @@ def test_one_line_then_it_serves_this_machine_alone_until_interrupted(bench: Pat
         port = int(server.origin.rpartition(":")[2])
         assert server.origin == f"http://127.0.0.1:{port}"
         assert httpx2.get(server.origin).status_code == 403
-        assert server.client().get("/").status_code == 200
+        with server.client() as client:
+            assert client.get("/").status_code == 200
         with socket.socket() as other, pytest.raises(OSError):
             other.settimeout(2)
             # Another address of the loopback network reaches a server that listens on all.
@@ -78,5 +79,5 @@ def test_what_a_page_was_told_is_in_the_log_after_a_kill(bench: Path) -> None:
     with sqlite3.connect(log.path) as connection:
         assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
     # The bench comes up again, and its processes of before have ended with their server.
-    with served(bench) as server:
-        assert f"/verdicts/{told[0]}" in server.client().get("/log").text
+    with served(bench) as server, server.client() as client:
+        assert f"/verdicts/{told[0]}" in client.get("/log").text
