@@ -8,8 +8,10 @@ many seconds as the table says, and its best error stands beside that of the pic
 
 from __future__ import annotations
 
+import pickle
 import time
 import warnings
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import numpy as np
@@ -69,6 +71,18 @@ def _evolved(job: Job, *, seconds: float, goal_db: float) -> tuple[float, float]
     return time.perf_counter() - start, best * NEPER_DB
 
 
+class _Counting(ThreadPoolExecutor):
+    """An executor that notes how many bytes the arguments of each task are."""
+
+    def __init__(self, workers: int, sent: list[int]) -> None:
+        super().__init__(workers)
+        self._sent = sent
+
+    def submit(self, function, /, *args, **more):  # type: ignore[no-untyped-def]
+        self._sent.append(len(pickle.dumps(args)))
+        return super().submit(function, *args, **more)
+
+
 _WORK = {
     "default job, four forms, 6 parts": lambda: default_job(),
     "all forms": lambda: _with_forms(*form_names()),
@@ -109,11 +123,19 @@ def test_growth_with_candidates() -> None:
 
 @pytest.mark.filterwarnings("default")  # the cluster's own warnings are none of ours
 def test_two_workers_of_dask() -> None:
-    """A task's message: one network's candidates and a thirty-second of its boxes."""
+    """A search of a minute, shared out to one thread and to two processes in the same tasks.
+
+    A task is sent the job, the candidates of each position and a thirty-second of the boxes; what
+    that comes to is printed.
+    """
     distributed = pytest.importorskip("dask.distributed")
     job = _with_forms("cascade-long-first")
     job = replace(job, resistors=replace(job.resistors, series="E192"))
-    alone, expected = _picked(job)
+    sent: list[int] = []
+    with _Counting(1, sent) as one:
+        start = time.perf_counter()
+        expected = pick(job, executor=one)
+        alone = time.perf_counter() - start
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         client = distributed.Client(n_workers=2, threads_per_worker=1, dashboard_address=None)
@@ -122,6 +144,9 @@ def test_two_workers_of_dask() -> None:
         start = time.perf_counter()
         result = pick(job, executor=client.get_executor())
         together = time.perf_counter() - start
-    print(f"\none process {alone:.1f} s, two workers {together:.1f} s: {alone / together:.2f}")
+    print(f"\none thread {alone:.1f} s, two workers {together:.1f} s: {alone / together:.2f}")
+    print(
+        f"{len(sent)} tasks, {np.median(sent) / 1e3:.0f} kB each, {max(sent) / 1e3:.0f} kB at most"
+    )
     assert result.search.objective_db == expected.search.objective_db
     assert alone / together > _SPEED_UP

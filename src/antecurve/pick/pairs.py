@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -80,6 +81,8 @@ def pick_pair(search: Search, best: Contender, complete: bool) -> PickResult:
         search.settle(worse.centred_db / NEPER_DB)
     claim = "no two networks of one form have a smaller error of the worse" if whole else ""
     done = report(search, worse.centred_db, whole, claim)
+    if search.job.pick.pick_by != "nominal":
+        done = replace(done, claim=f"{done.claim}. A pair is picked by its nominal errors")
     entries = shortlist(better, search.pool)
     return PickResult(
         with_exact(better),

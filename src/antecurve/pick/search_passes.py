@@ -461,8 +461,7 @@ class Search:
         if self._progress is None or self.seconds - self._reported < _PROGRESS_SECONDS:
             return
         self._reported = self.seconds
-        best = self.best()
-        known = math.inf if best is None else best.centred_db
+        known = min((c.centred_db for c in self.pool), default=math.inf)
         if limit * NEPER_DB < known and math.isfinite(known):
             known = limit * NEPER_DB
         self._progress(
