@@ -43,7 +43,8 @@ _LEAST_BANDS = 2  # on either side of a gap
 _EVIDENCE = 20.0  # by how much a gap lessens chi square; of 60 sound units, odd ones too, 6 at most
 _BLOCK_S = 0.005  # in which a jump stands out from noise, hum and what is distorted
 _BESIDE = 40  # blocks to either side: a fifth of a second, in which a sweep changes little
-_JUMP = 1.4  # times its neighbours; of 32 sound units, bent and noisy ones too, 1.06 at most
+_JUMP = 1.4  # times its neighbours; of 32 sound units, bent and noisy ones too, 1.09 at most
+_CLICK = 2.0  # the same of the largest sample; of 24 such units 1.42 at most
 
 
 def refuse_interruption(delay_samples: Floats, *, rate_hz: float, name: str) -> None:
@@ -212,27 +213,34 @@ def refuse_jumps(output: Floats, explained: Floats, *, rate_hz: float, name: str
     InputError
         When it was interrupted.
     """
+    size = max(8, round(_BLOCK_S * rate_hz))
+    missed, known = (_sharp_blocks(x, size) for x in (output - explained, explained))
+    if len(missed) < 2 * _BESIDE:
+        return
+    # A long gap bends a block as a whole; a short one at a low frequency is a click in noise.
+    whole = _above_neighbours(*(np.sqrt(np.mean(x**2, axis=1)) for x in (missed, known)))
+    click = _above_neighbours(*(np.abs(x).max(axis=1) for x in (missed, known)))
+    if whole > _JUMP or click > _CLICK:
+        raise _interrupted(name, "the output jumps where the stimulus does not")
+
+
+def _above_neighbours(level: Floats, own: Floats) -> float:
+    """The largest level over that of the blocks beside it, or what the stimulus does there."""
     from scipy.ndimage import maximum_filter1d
 
-    size = max(8, round(_BLOCK_S * rate_hz))
-    level, own = (_sharpness(x, size) for x in (output - explained, explained))
-    if level.size < 2 * _BESIDE:
-        return
     beside = maximum_filter1d(np.pad(level, _BESIDE), _BESIDE - 1)
     # Both sides but the nearest blocks, into which a jump may reach.
     middle, reach = np.arange(level.size) + _BESIDE, _BESIDE // 2 + 1
     usual = np.maximum(beside[middle - reach], beside[middle + reach])
     ratio = level / np.maximum(usual, maximum_filter1d(own, 3))
     ratio[[0, -1]] = 0.0  # what the transform joins there
-    if ratio.max() > _JUMP:
-        raise _interrupted(name, "the output jumps where the stimulus does not")
+    return float(ratio.max())
 
 
-def _sharpness(samples: Floats, size: int) -> Floats:
-    """Root mean squares of second differences, block by block."""
+def _sharp_blocks(samples: Floats, size: int) -> Floats:
+    """Second differences, shape (blocks, size)."""
     sharp = np.diff(samples, 2)
-    blocks = sharp[: sharp.size // size * size].reshape(-1, size)
-    return np.asarray(np.sqrt(np.mean(blocks**2, axis=1)))
+    return np.asarray(sharp[: sharp.size // size * size].reshape(-1, size))
 
 
 class _SmoothPhase:

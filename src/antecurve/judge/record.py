@@ -248,13 +248,13 @@ def limit_share(volts: Floats) -> float:
         From 0 to 1; 0 for a record that does not stand at its limits.
     """
     low, high = float(volts.min()), float(volts.max())
-    step = _converter_step(volts, low, high)
     at_end = (volts == low) | (volts == high)
     share = float(np.mean(at_end))
-    if share >= _NEARLY_ALL:
-        return share if step > 0.0 and _edges_break_off(volts, low, high) else 0.0
     if share < _LEAST_SHARE:
         return 0.0
+    step = _converter_step(volts, low, high)
+    if share >= _NEARLY_ALL:
+        return share if step > 0.0 and _edges_break_off(volts, low, high) else 0.0
     ends = (_held(volts, step), _held(-volts, step))
     return float(np.mean((volts == high) & ends[0] | (volts == low) & ends[1]))
 

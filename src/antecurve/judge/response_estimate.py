@@ -107,8 +107,10 @@ class Channels:
 
     Attributes
     ----------
-    stimulus, output : numpy.ndarray of float, shape (samples,)
-        Cut to what they share, the output by the stimulus's clock and late by less than a sample.
+    spectrum : numpy.ndarray of complex, shape (lines,)
+        Fourier lines of the stimulus with as much silence behind it.
+    output : numpy.ndarray of float, shape (samples,)
+        By the stimulus's clock and late by less than a sample.
     rate_hz : float
         Sampling rate [Hz].
     tapers : tuple of int
@@ -121,7 +123,7 @@ class Channels:
         How messages call the record.
     """
 
-    stimulus: Floats
+    spectrum: Complex
     output: Floats
     rate_hz: float
     tapers: tuple[int, ...]
@@ -149,7 +151,7 @@ class Channels:
         InputError
             When no band can be told.
         """
-        flat = _filtered(self.stimulus, self.rate_hz, flattening)
+        flat = _filtered(self.spectrum, self.output.size, self.rate_hz, flattening)
         pair = _Pair(flat, self.output, self.rate_hz, self.tapers)
         top_hz = min(highest_hz, _HIGHEST_SHARE * self.rate_hz)
         by_taper = [
@@ -192,7 +194,7 @@ class Channels:
         frequency = np.arange(spectrum.size) * (self.rate_hz / size)
         turned = spectrum * np.exp(2j * math.pi * frequency * self.late_s)
         output = self.alignment.polarity * irfft(turned, size)
-        return _filtered(self.stimulus, self.rate_hz, flattening), np.asarray(output)
+        return _filtered(self.spectrum, size, self.rate_hz, flattening), np.asarray(output)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -271,7 +273,8 @@ def aligned_channels(
     tapers = tuple(
         quiet_samples(end, rate_hz) or stimulus.size // 2 for end in (stimulus, stimulus[::-1])
     )
-    pair = _Pair(_filtered(stimulus, rate_hz, flattening), output, rate_hz, tapers)
+    flat = _filtered(_with_silence(stimulus), stimulus.size, rate_hz, flattening)
+    pair = _Pair(flat, output, rate_hz, tapers)
     whole, polarity = _whole_delay(pair)
     shifted, clocks = pair.shifted(whole), 0.0
     for _ in range(_ROUNDS):
@@ -292,7 +295,7 @@ def aligned_channels(
         refuse_lagging_bands(lines.frequency_hz, cross, band_hz=heard_hz, name=name)
     alignment = Alignment(whole / rate_hz + late, clocks, polarity)
     shared, _ = _shared(stimulus, pair.output, whole)
-    return Channels(shared, shifted.output, rate_hz, tapers, alignment, late, name)
+    return Channels(_with_silence(shared), shifted.output, rate_hz, tapers, alignment, late, name)
 
 
 def _shared(stimulus: Floats, output: Floats, samples: int) -> tuple[Floats, Floats]:
@@ -307,16 +310,21 @@ def _shared(stimulus: Floats, output: Floats, samples: int) -> tuple[Floats, Flo
     return stimulus[early : early + size], output[late : late + size]
 
 
-def _filtered(stimulus: Floats, rate_hz: float, response: Response) -> Floats:
-    """The stimulus behind a response, silence before and after it."""
-    from scipy.fft import irfft, next_fast_len, rfft
+def _with_silence(stimulus: Floats) -> Complex:
+    """Fourier lines of the stimulus with silence behind it."""
+    from scipy.fft import next_fast_len, rfft
 
-    size = next_fast_len(2 * stimulus.size, real=True)
-    spectrum = rfft(stimulus - stimulus.mean(), size)
-    spectrum[0] = 0.0
-    frequency = np.arange(1, spectrum.size) * (rate_hz / size)
-    spectrum[1:] *= _interpolated(response, frequency)
-    return np.asarray(irfft(spectrum, size)[: stimulus.size])
+    return np.asarray(rfft(stimulus - stimulus.mean(), next_fast_len(2 * stimulus.size, real=True)))
+
+
+def _filtered(lines: Complex, samples: int, rate_hz: float, response: Response) -> Floats:
+    """The stimulus behind a response."""
+    from scipy.fft import irfft, next_fast_len
+
+    size = next_fast_len(2 * samples, real=True)
+    frequency = np.arange(1, lines.size) * (rate_hz / size)
+    behind = np.concatenate([[0.0], lines[1:] * _interpolated(response, frequency)])
+    return np.asarray(irfft(behind, size)[:samples])
 
 
 def _interpolated(response: Response, frequency_hz: Floats) -> Complex:
