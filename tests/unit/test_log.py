@@ -209,6 +209,9 @@ def test_a_run_chart_follows_a_constant(log: BenchLog) -> None:
     assert [chart.serials[k] for k in np.flatnonzero(chart.outside)] == ["A-7"]
     assert chart.numbers[int(np.flatnonzero(chart.outside)[0])] == 1
     assert len(chart.to_frame()) == 24
+    latest = run_chart(log, "treble_s", limit=20)
+    assert (latest.earlier, latest.serials[0], latest.serials[-1]) == (4, "S0", "S19")
+    assert not latest.outside.any()
     with pytest.raises(InputError, match="the log has: high_corner_hz, treble_s"):
         run_chart(log, "bass")
     with pytest.raises(InputError, match="tells its value"):

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.responses import Response
 
-__all__ = ["logged", "routes"]
+__all__ = ["logged", "needed_log", "routes"]
 
 _A_PAGE = 50  # units: they fit on two screens
 _FILTER = ("words", "decision", "since", "until")
@@ -33,6 +33,7 @@ _CONSTANTS = {
     "bass_shelf_s": "bass shelf", "turnover_s": "turnover", "treble_s": "treble",
     "low_corner_hz": "low corner", "high_corner_hz": "high corner",
 }  # fmt: skip
+_CHARTED = 200  # values of a run chart: 4 px apart; what is earlier is in the export
 _MOST_KINDS = 50  # of findings: the most frequent matter
 _WORKBOOK = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
@@ -85,7 +86,24 @@ def logged(request: Request) -> BenchLog | None:
     return log
 
 
-def _needed(request: Request) -> BenchLog:
+def needed_log(request: Request) -> BenchLog:
+    """Open the log of the folder where something of it is asked for.
+
+    Parameters
+    ----------
+    request : Request
+        Any request.
+
+    Returns
+    -------
+    BenchLog
+        The log.
+
+    Raises
+    ------
+    InputError
+        When nothing was logged yet.
+    """
     log = logged(request)
     if log is None:
         raise InputError("log", "", "no unit was judged yet")
@@ -117,7 +135,7 @@ def _list(request: Request) -> Response:
 
 
 def _unit(request: Request) -> Response:
-    history = unit_history(_needed(request), request.path_params["serial"])
+    history = unit_history(needed_log(request), request.path_params["serial"])
     table = tables.history_rows(history)
     return render(
         request, "unit.html.j2", title=f"Unit {history.serial}", history=history, table=table,
@@ -136,7 +154,7 @@ async def _repair(request: Request) -> Response:
     async with request.form() as form:
         typed = {k: str(form.get(k, "")).strip() for k in ("serial", "text", "date", "operator")}
     record_repair(
-        _needed(request), typed["serial"], typed["text"], date=typed["date"],
+        needed_log(request), typed["serial"], typed["text"], date=typed["date"],
         operator=typed["operator"],
     )  # fmt: skip
     return RedirectResponse(f"/log/units/{quote(typed['serial'], safe='')}", status_code=303)
@@ -146,7 +164,7 @@ def _runs(request: Request) -> Response:
     typed, constant = _typed(request), request.query_params.get("constant", "treble_s")
     sentence, chart, rows = "", None, None
     try:
-        run = run_chart(_needed(request), constant, LogFilter(**typed))
+        run = run_chart(needed_log(request), constant, LogFilter(**typed), limit=_CHARTED)
     except InputError as error:
         sentence = str(error)
     else:
@@ -162,7 +180,7 @@ def _runs(request: Request) -> Response:
 
 def _outcomes(request: Request) -> Response:
     typed, period = _typed(request), request.query_params.get("period", "month")
-    log, wanted = _needed(request), LogFilter(**typed)
+    log, wanted = needed_log(request), LogFilter(**typed)
     return render(
         request, "log_outcomes.html.j2", title="Outcomes and findings", typed=typed, period=period,
         shares=tables.outcome_rows(outcome_shares(log, wanted, period=period)),
@@ -171,7 +189,7 @@ def _outcomes(request: Request) -> Response:
 
 
 def _deleted(request: Request) -> Response:
-    stones = tables.tombstone_rows(list_tombstones(_needed(request)))
+    stones = tables.tombstone_rows(list_tombstones(needed_log(request)))
     return render(request, "log_deleted.html.j2", title="Deleted verdicts", stones=stones)
 
 
@@ -179,7 +197,7 @@ def _export(request: Request) -> Response:
     from starlette.responses import Response
 
     wanted = LogFilter(**_typed(request))
-    verdicts = list_verdicts(_needed(request), wanted).verdicts
+    verdicts = list_verdicts(needed_log(request), wanted).verdicts
     kind = request.path_params["kind"]
     if kind not in ("csv", "xlsx"):
         raise InputError("export", kind, "choose csv or xlsx")
@@ -190,7 +208,7 @@ def _export(request: Request) -> Response:
 
 
 def _ask(request: Request) -> Response:
-    verdict = logged_verdict(_needed(request), request.path_params["number"])
+    verdict = logged_verdict(needed_log(request), request.path_params["number"])
     return render(
         request, "log_delete.html.j2", title=f"Delete verdict {verdict.number}?", verdict=verdict,
         said=tables.verdict_line(verdict),
@@ -202,5 +220,5 @@ async def _delete(request: Request) -> Response:
 
     async with request.form() as form:
         reason, who = (str(form.get(key, "")).strip() for key in ("reason", "who"))
-    delete_verdicts(_needed(request), [request.path_params["number"]], reason=reason, who=who)
+    delete_verdicts(needed_log(request), [request.path_params["number"]], reason=reason, who=who)
     return RedirectResponse("/log/deleted", status_code=303)

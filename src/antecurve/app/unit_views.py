@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 
+from antecurve.app.log_views import needed_log
 from antecurve.app.pages import Bench, bench_of, render, saved_page
 from antecurve.app.unit_work import GUESS, UnitTest, carry_out_test
 from antecurve.curves.catalogue import catalogue, named_curve
@@ -19,8 +20,7 @@ from antecurve.files.recordings import ReadingOptions
 from antecurve.files.unit_file import read_unit
 from antecurve.files.unit_judging import WhoAndWhen
 from antecurve.judge.verdicts import JudgeRequest
-from antecurve.log.bench_log import open_log
-from antecurve.log.listing import LoggedFile, LoggedVerdict, logged_verdict
+from antecurve.log.listing import LoggedFile, logged_verdict
 from antecurve.quantities import parse_quantity
 from antecurve.report.constant_texts import fitted_rows
 from antecurve.report.unit_report import VERDICT_WORDS
@@ -225,7 +225,7 @@ def _progress(request: Request) -> Response:
 
 def _verdict(request: Request) -> Response:
     bench, number = bench_of(request), request.path_params["number"]
-    verdict = logged_verdict(open_log(bench.folder.path), number)
+    verdict = logged_verdict(needed_log(request), number)
     again = urlencode({k: v for k, v in request.query_params.items() if k in _KEPT})
     return render(
         request, "verdict.html.j2", title=f"Unit {verdict.serial}", verdict=verdict,
@@ -250,9 +250,7 @@ def _verdict_file(request: Request) -> Response:
     from starlette.responses import FileResponse
 
     bench, name = bench_of(request), request.path_params["name"]
-    verdict: LoggedVerdict = logged_verdict(
-        open_log(bench.folder.path), request.path_params["number"]
-    )
+    verdict = logged_verdict(needed_log(request), request.path_params["number"])
     kinds = {"reports": verdict.reports, "captures": verdict.captures}
     files = _present(bench, kinds.get(request.path_params["kind"], ()))
     if name not in files:

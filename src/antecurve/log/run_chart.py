@@ -59,6 +59,8 @@ class RunChart(Result):
         Control limits [s or Hz]; infinite with fewer than two values.
     not_seen : int
         Verdicts that meet the filter and tell no value of the constant.
+    earlier : int
+        Values that come before those charted.
     """
 
     _keys: ClassVar = (
@@ -69,6 +71,7 @@ class RunChart(Result):
         "lower_limit",
         "upper_limit",
         "not_seen",
+        "earlier",
         "verdicts:rows",
     )
 
@@ -87,6 +90,7 @@ class RunChart(Result):
     lower_limit: float
     upper_limit: float
     not_seen: int
+    earlier: int = 0
 
     def __post_init__(self) -> None:
         hold_read_only(self, "values", "lows", "highs")
@@ -155,7 +159,13 @@ def control_limits(values: Floats) -> tuple[float, float, float]:
     return centre, centre - reach, centre + reach
 
 
-def run_chart(log: BenchLog, constant: str, wanted: LogFilter = EVERY_VERDICT) -> RunChart:
+def run_chart(
+    log: BenchLog,
+    constant: str,
+    wanted: LogFilter = EVERY_VERDICT,
+    *,
+    limit: int | None = None,
+) -> RunChart:
     """Follow a constant from verdict to verdict.
 
     Parameters
@@ -166,6 +176,8 @@ def run_chart(log: BenchLog, constant: str, wanted: LogFilter = EVERY_VERDICT) -
         Name of the constant, such as ``treble_s``; its unit may be left out.
     wanted : LogFilter, optional
         Which verdicts.
+    limit : int, optional
+        The most values to chart, the latest ones.
 
     Returns
     -------
@@ -191,6 +203,8 @@ def run_chart(log: BenchLog, constant: str, wanted: LogFilter = EVERY_VERDICT) -
         raise InputError("constant", constant, f"the log has: {', '.join(known) or 'none yet'}")
     if not seen:
         raise InputError("constant", constant, "no verdict that you ask for tells its value")
+    earlier = 0 if limit is None else max(0, len(seen) - limit)
+    not_seen, seen = len(rows) - len(seen), seen[earlier:]
     numbers = np.array([row["value"] for row in seen])
     centre, lower, upper = control_limits(numbers)
     return RunChart(
@@ -208,7 +222,8 @@ def run_chart(log: BenchLog, constant: str, wanted: LogFilter = EVERY_VERDICT) -
         centre=centre,
         lower_limit=lower,
         upper_limit=upper,
-        not_seen=len(rows) - len(seen),
+        not_seen=not_seen,
+        earlier=earlier,
     )
 
 

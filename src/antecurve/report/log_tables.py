@@ -292,6 +292,8 @@ def run_chart_text(chart: RunChart) -> str:
     mean, low, high = limits_text((chart.centre, chart.lower_limit, chart.upper_limit), chart.unit)
     name = constant_name(constant)
     unseen = f" {_counted(chart.not_seen, 'verdict')} without a value." if chart.not_seen else ""
+    if chart.earlier:
+        unseen += f" {_counted(chart.earlier, 'value')} before these."
     if len(chart.values) < 2:
         return f"{name.capitalize()}: {mean} in one verdict; limits need two.{unseen}"
     outside = int(chart.outside.sum())
