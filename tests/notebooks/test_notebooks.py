@@ -91,9 +91,13 @@ def printed(notebook: Any) -> list[str]:
     """What each cell prints, and the kinds of its displays."""
     shown = []
     for cell in notebook.cells:
+        text = ""  # what a cell prints may come in several pieces
         for output in cell.get("outputs", ()):
-            kinds = ", ".join(sorted(output.get("data", ())))
-            shown.append(output.text if output.output_type == "stream" else kinds)
+            if output.output_type == "stream":
+                text += output.text
+            else:
+                shown.append(", ".join(sorted(output.get("data", ()))))
+        shown.append(text)
     return shown
 
 
