@@ -51,16 +51,18 @@ def test_what_a_page_was_told_is_in_the_log_after_a_kill(bench: Path) -> None:
     """SIGKILL in the middle of verdicts: each one that a page was sent to is whole."""
     told: list[int] = []
 
-    def look(client: httpx2.Client, address: str) -> None:
+    def look(server: Served, address: str) -> None:
         try:
-            told.append(verdict_number(client, address))
+            with server.client() as client:
+                told.append(verdict_number(client, address))
         except (httpx2.HTTPError, AssertionError):
             return  # the server is gone
 
     with served(bench) as server:
-        client = server.client()
-        addresses = [begin_test(client, network="Disc", serial=f"U{k}") for k in range(VERDICTS)]
-        lookers = [threading.Thread(target=look, args=(server.client(), a)) for a in addresses]
+        with server.client() as client:
+            units = [f"U{k}" for k in range(VERDICTS)]
+            addresses = [begin_test(client, network="Disc", serial=unit) for unit in units]
+        lookers = [threading.Thread(target=look, args=(server, a)) for a in addresses]
         for looker in lookers:
             looker.start()
         while len(told) < VERDICTS // 2 and server.process.poll() is None:
