@@ -17,7 +17,7 @@ from antecurve.files.design_folder import write_design
 from antecurve.log.bench_log import open_log
 from antecurve.log.listing import list_verdicts, verdict_text
 from antecurve.pipeline import Design
-from served import begin_test, served, verdict_number
+from served import Served, begin_test, served, verdict_number
 
 VERDICTS = int(os.environ.get("ANTECURVE_VERDICTS", "4"))
 """Verdicts that are asked for before the kill; 200 is the long form."""

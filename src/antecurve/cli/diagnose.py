@@ -208,9 +208,9 @@ class _Bench:
     ) -> _Finding:
         """Diagnose and judge a unit, and judge it after its repair."""
         from antecurve.cli.progress import stage_progress
-        from antecurve.cli.unit_curve import with_unit_curve
         from antecurve.diagnose.diagnosis import diagnose_unit
         from antecurve.diagnose.repair import Repair
+        from antecurve.files.unit_judging import with_unit_curve
         from antecurve.judge.verdicts import judge_unit
 
         read = self._read(captures, readings)

@@ -12,6 +12,7 @@ from antecurve.cli.terminal import announce, say
 
 if TYPE_CHECKING:
     from antecurve.files.recordings import ReadingOptions, Recording
+    from antecurve.files.unit_judging import UnitJudging
     from antecurve.files.verdict_record import VerdictRecord
     from antecurve.judge.batch import Batch, BatchEntry
     from antecurve.judge.unit_figures import FigureRequest
@@ -209,72 +210,42 @@ class _Unit:
 
     def judged(self, paths: Sequence[Path], title: str) -> Verdict:
         """Judge the captures of one channel, and what they tell beside the response."""
-        from antecurve.cli.progress import busy_progress, stage_progress
-        from antecurve.cli.unit_curve import with_unit_curve
-        from antecurve.errors import InputError, NoResultError
-        from antecurve.files.recordings import read_recording
-        from antecurve.judge.curve_guess import guess_unit_curve
-        from antecurve.judge.verdicts import judge_unit
+        from antecurve.cli.progress import stage_progress
+        from antecurve.files.unit_judging import read_unit_captures
 
-        read = [
-            read_recording(path, reading)
-            for path, reading in zip(paths, self._readings(len(paths)), strict=True)
-        ]
+        read, captures = read_unit_captures(paths, self.delivery.readings)
         self.recordings.extend(read)
-        captures = [r.capture for r in read if r.played is None or not r.played.is_stepped]
-        if not captures:
-            raise InputError(
-                read[0].capture.name, "steps of level alone",
-                "they tell distortion and overload; add a capture that reaches over the band",
-            )  # fmt: skip
-        unit, said = self, list[str]()
-        if self.delivery.guess:
-            with busy_progress("which curve the unit is set to"):
-                guess = guess_unit_curve(
-                    captures, self.design, measured=self.measured, request=self.request
-                )
-            unit = replace(self, design=with_unit_curve(self.design, guess.curve))
-            said.append(guess.text)
         with stage_progress(title) as begin:
-            verdict = judge_unit(
-                captures, unit.design, measured=self.measured, request=self.request,
-                progress=begin,
-            )  # fmt: skip
-            if not verdict.is_result:
-                raise NoResultError(verdict.findings)
-            begin("figures beside the response")
-            verdict = unit._with_figures(verdict, read)
-        verdict = replace(verdict, findings=(*said, *verdict.findings))
+            verdict = self.judging.verdict(read, captures, begin)
         for recording in read:
             print(f"{recording.capture.name}: {recording.understood}", file=sys.stderr)
         return verdict
 
-    def _readings(self, count: int) -> Sequence[ReadingOptions]:
-        """How each of so many captures is read."""
-        readings = self.delivery.readings
-        return readings if len(readings) == count else readings[:1] * count
+    @property
+    def judging(self) -> UnitJudging:
+        """What the unit is judged with."""
+        from antecurve.files.unit_judging import UnitJudging
+
+        delivery = self.delivery
+        return UnitJudging(
+            self.design, self.measured, self.request, delivery.figures, delivery.guess
+        )
 
     def record(
         self, paths: Sequence[Path], recordings: Sequence[Recording], serial: str
     ) -> VerdictRecord:
         """Record what a verdict rests on."""
         from antecurve import __version__
-        from antecurve.files.verdict_record import VerdictRecord, capture_records, file_digest
+        from antecurve.files.unit_judging import WhoAndWhen
 
-        delivery = self.delivery
-        captures = len(delivery.readings)
-        readings = [*delivery.readings, *self._readings(len(paths) - captures)]
-        return VerdictRecord(
-            serial or None,
-            delivery.date or None,
-            delivery.operator or None,
-            delivery.network_serial or None,
-            delivery.title,
-            self.design.picked.topology.form,
-            file_digest(delivery.design).sha256,
-            capture_records(paths, recordings, [r.played for r in readings]),
-            f"antecurve {__version__}",
-        )
+        asked = self.delivery
+        readings = asked.readings
+        more = readings[:1] * (len(paths) - len(readings))
+        return self.judging.record(
+            asked.design, paths, recordings,
+            WhoAndWhen(serial, asked.date, asked.operator, asked.network_serial),
+            software=f"antecurve {__version__}", played=[r.played for r in (*readings, *more)],
+        )  # fmt: skip
 
     def entries(
         self,
@@ -304,28 +275,8 @@ class _Unit:
 
         if entry.verdict is None:
             return entry
-        verdict = self._with_figures(entry.verdict, read)
+        verdict = self.judging.with_figures(entry.verdict, read)
         return replace(entry, verdict=with_figure_limits(verdict, self.delivery.figures.limits))
-
-    def _with_figures(self, verdict: Verdict, read: Sequence[Recording]) -> Verdict:
-        """The verdict with the figures of two-channel records."""
-        from antecurve.judge.network_estimate import estimate_of
-        from antecurve.judge.played_record import InputReference
-        from antecurve.judge.unit_figures import unit_figures, unmeasured_noise
-
-        asked, conditions = self.delivery.figures, self.design.conditions
-        records = [r.played for r in read if r.played is not None]
-        estimate = estimate_of(
-            self.design, conditions, measured=self.measured, meter=self.request.meter
-        )
-        figures = unit_figures(
-            records,
-            InputReference(asked.input_v, asked.full_scale_v, estimate),
-            verdict,
-            mains_hz=self.request.mains_hz,
-        )
-        silent = unmeasured_noise(records, figures)
-        return replace(verdict, figures=figures, findings=(*verdict.findings, *silent))
 
 
 def _difference(verdict: Verdict, mark: str) -> dict[str, bytes]:

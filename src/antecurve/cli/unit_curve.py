@@ -21,7 +21,6 @@ __all__ = [
     "UnitShelf",
     "UnitTurnover",
     "UnitZeros",
-    "with_unit_curve",
 ]
 
 GUESS = "guess"
@@ -128,23 +127,7 @@ class UnitCurveTexts:
         InputError
             As in `curve`.
         """
+        from antecurve.files.unit_judging import with_unit_curve
+
         curve = self.curve()
         return design if curve is None else with_unit_curve(design, curve)
-
-
-def with_unit_curve(design: Design, curve: Curve) -> Design:
-    """Set the unit of a design's job to a curve.
-
-    Parameters
-    ----------
-    design : Design
-        The design.
-    curve : Curve
-        The curve.
-
-    Returns
-    -------
-    Design
-        The same network between generator and that unit.
-    """
-    return replace(design, job=replace(design.job, unit_curve=curve))

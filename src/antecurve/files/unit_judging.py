@@ -13,7 +13,7 @@ from antecurve.files.verdict_record import VerdictRecord, capture_records, file_
 from antecurve.judge.curve_guess import guess_unit_curve
 from antecurve.judge.network_estimate import estimate_of
 from antecurve.judge.played_record import InputReference
-from antecurve.judge.unit_figures import FigureRequest, unit_figures
+from antecurve.judge.unit_figures import FigureRequest, unit_figures, unmeasured_noise
 from antecurve.judge.verdicts import judge_unit
 
 if TYPE_CHECKING:
@@ -186,13 +186,15 @@ class UnitJudging:
         estimate = estimate_of(
             made, made.conditions, measured=self.measured, meter=self.request.meter
         )
+        records = [r.played for r in read if r.played is not None]
         figures = unit_figures(
-            [r.played for r in read if r.played is not None],
+            records,
             InputReference(self.figures.input_v, self.figures.full_scale_v, estimate),
             verdict,
             mains_hz=self.request.mains_hz,
         )
-        return replace(verdict, figures=figures)
+        silent = unmeasured_noise(records, figures)
+        return replace(verdict, figures=figures, findings=(*verdict.findings, *silent))
 
     def record(
         self,
