@@ -62,7 +62,7 @@ def begin_test(client: httpx2.Client, *, network: str, serial: str) -> str:
     return str(answer.url)
 
 
-def verdict_number(client: httpx2.Client, address: str, *, within_s: float = 120.0) -> int:
+def verdict_number(client: httpx2.Client, address: str, *, within_s: float = 900.0) -> int:
     """Number of the verdict, once the page has told it."""
     end = time.monotonic() + within_s
     while time.monotonic() < end:
