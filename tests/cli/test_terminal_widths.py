@@ -84,7 +84,7 @@ def _whole_at_any_width(
     """What is printed in full, unwrapped, holds every word and number that narrower prints hold."""
     monkeypatch.delenv("COLUMNS", raising=False)
     whole = {*SECONDS.sub("", _printed(command, design_file, capsys)).split()} - {"─"}
-    for columns in (60, 80, 120):
+    for columns in (60, 80, 100, 160):
         monkeypatch.setenv("COLUMNS", str(columns))
         narrow = _printed(command, design_file, capsys)
         assert {w for w in SECONDS.sub("", narrow).split() if set(w) != {"─"}} == {

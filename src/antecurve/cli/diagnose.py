@@ -181,14 +181,19 @@ class _Finding:
         """Print conclusion, suspects and cautions."""
         from antecurve.cli.show import show_table
         from antecurve.report.cautions import INSIDE_CAUTIONS
-        from antecurve.report.diagnosis_tables import diagnosis_lines, repair_lines, suspect_rows
+        from antecurve.report.diagnosis_tables import (
+            diagnosis_lines,
+            probability_text,
+            repair_lines,
+            suspect_rows,
+        )
 
         say(*diagnosis_lines(self.diagnosis))
         if self.diagnosis.suspects:
             show_table(suspect_rows(self.diagnosis))
         say(
-            f"All within tolerance: {100 * self.diagnosis.good_probability:.1f} %; none of these: "
-            f"{100 * self.diagnosis.unexplained_probability:.1f} %."
+            f"All within tolerance: {probability_text(self.diagnosis.good_probability)}; none of "
+            f"these: {probability_text(self.diagnosis.unexplained_probability)}."
         )
         say(*([] if self.repair is None else repair_lines(self.repair)))
         say(*(f"- {caution}" for caution in INSIDE_CAUTIONS))

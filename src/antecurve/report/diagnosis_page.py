@@ -12,6 +12,7 @@ from antecurve.report.diagnosis_chart import explanation_chart, explanation_text
 from antecurve.report.diagnosis_tables import (
     diagnosis_lines,
     hidden_rows,
+    probability_text,
     repair_lines,
     suspect_rows,
     suspect_text,
@@ -66,8 +67,8 @@ def diagnosis_page(
         repaired=[] if repair is None else repair_lines(repair),
         suspects=suspect_rows(diagnosis),
         advice=[(" ".join(s.refs), s.how_to_tell) for s in diagnosis.suspects],
-        good=f"{100 * diagnosis.good_probability:.1f} %",
-        unexplained=f"{100 * diagnosis.unexplained_probability:.1f} %",
+        good=probability_text(diagnosis.good_probability),
+        unexplained=probability_text(diagnosis.unexplained_probability),
         hypotheses=diagnosis.hypotheses,
         priors=diagnosis.priors,
         # Markup of our own making: labels hold references, nodes and numbers, and are escaped.

@@ -14,7 +14,14 @@ if TYPE_CHECKING:
     from antecurve.diagnose.repair import Repair
     from antecurve.diagnose.suspect import Diagnosis, Reading, Suspect
 
-__all__ = ["diagnosis_lines", "hidden_rows", "repair_lines", "suspect_rows", "suspect_text"]
+__all__ = [
+    "diagnosis_lines",
+    "hidden_rows",
+    "probability_text",
+    "repair_lines",
+    "suspect_rows",
+    "suspect_text",
+]
 
 _FAULTS = {
     "value": "",
@@ -40,8 +47,19 @@ def _shown(value: float | None, unit: str) -> str:
     return "" if value is None else format_quantity(value, unit or "", digits=3)
 
 
-def _likely(probability: float) -> str:
-    """A probability in whole per cent; none is 0 or 100."""
+def probability_text(probability: float) -> str:
+    """Write a probability in whole per cent; none is 0 or 100.
+
+    Parameters
+    ----------
+    probability : float
+        From 0 to 1.
+
+    Returns
+    -------
+    str
+        Such as ``54 %``, ``over 99 %`` or ``under 1 %``.
+    """
     if probability > _NEARLY:
         return "over 99 %"
     return "under 1 %" if probability < 1.0 - _NEARLY else f"{100 * probability:.0f} %"
@@ -61,7 +79,7 @@ def suspect_text(suspect: Suspect) -> str:
         Such as ``C2 reads as 8.3 nF in place of 10 nF: 93 %``.
     """
     names = " and ".join(_OUTSIDE.get(ref, ref) for ref in suspect.refs)
-    likely = _likely(suspect.probability)
+    likely = probability_text(suspect.probability)
     if suspect.fault == "two faults":
         names = " and ".join(_reading_text(r) for r in suspect.readings)
         return f"{names}: {likely}"
@@ -150,13 +168,13 @@ def _conclusion(diagnosis: Diagnosis) -> str:
     good, unexplained = diagnosis.good_probability, diagnosis.unexplained_probability
     if diagnosis.called_good:
         return (
-            f"No part is suspect: with {_likely(good)} all are within tolerance, or the fault "
-            "does not show at the output."
+            f"No part is suspect: with {probability_text(good)} all are within tolerance, or the "
+            "fault does not show at the output."
         )
     if unexplained >= _SURE:
         return (
-            f"None of these: with {_likely(unexplained)} no fault of one or two parts explains "
-            "the captures. Check that the circuit given is the unit's."
+            f"None of these: with {probability_text(unexplained)} no fault of one or two parts "
+            "explains the captures. Check that the circuit given is the unit's."
         )
     return f"{capitalised(suspect_text(diagnosis.suspects[0]))}."
 

@@ -67,10 +67,6 @@ VERDICT_WORDS = {
 _TABLE_HZ = (20, 31.5, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 15000, 20000)
 
 
-def _round_hz(frequency: float) -> str:
-    return f"{frequency:.0f}" if frequency >= 100 else f"{frequency:.3g}"
-
-
 def band_rows(verdict: Verdict) -> TextTable:
     """Tabulate the decision on each limit.
 
@@ -92,7 +88,7 @@ def band_rows(verdict: Verdict) -> TextTable:
         ),
         declared("limit in dB", "band.limit_db", "{:g}".format),
         declared("verdict", "decision.value", right=False),
-        declared("decided at Hz", "frequency_hz", _round_hz),
+        declared("decided at", "frequency_hz", quantity("Hz", digits=3)),
         declared("deviation in dB", "deviation_db", signed_cells(3)),
         declared("± in dB", "expanded_uncertainty_db", "{:.3f}".format),
     )
@@ -120,7 +116,7 @@ def deviation_rows(verdict: Verdict) -> TextTable:
         for values in (deviation.deviation_db, deviation.expanded_uncertainty_db)
     )
     return table_of(
-        column("frequency in Hz", shown, "{:g}".format),
+        column("frequency", shown, quantity("Hz")),
         column("deviation in dB", level, signed_cells(3)),
         column("± in dB", reach, "{:.3f}".format),
     )
