@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import tempfile
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,6 +17,7 @@ from antecurve.files.drawer import read_drawer
 from antecurve.files.job_form import JobText, changed_job, job_texts, read_job_text
 from antecurve.files.job_form_fields import JOB_FIELDS, JOB_SECTIONS
 from antecurve.files.reading import read_text
+from antecurve.files.starter_job import starter_job
 from antecurve.report.bench_panel import panel_script
 from antecurve.synthesis.exact import form_names
 
@@ -84,9 +86,18 @@ def _rendered(
     return render(
         request, "design.html.j2", status=status, title=folder.name, name=folder.name,
         job_text=text, digest=_digest(text), texts=texts, errors=understood.errors,
-        sections=_sections(), suggestions=_suggestions(), has_drawer=_has(folder, "drawer.csv"),
+        usual=_usual_texts(), sections=_sections(), suggestions=_suggestions(),
+        has_drawer=_has(folder, "drawer.csv"),
         **_outcome_content(request, folder),
     )  # fmt: skip
+
+
+@cache
+def _usual_texts() -> dict[str, str]:
+    """What counts where a field is left empty; curve and limits have nothing of the kind."""
+    texts = job_texts(starter_job())
+    free = ("target.error_limit_db", "network.output_resistance_max", "network.input_impedance_min")
+    return {k: t for k, t in texts.items() if k not in free and not k.startswith("curve.")}
 
 
 def _sections() -> list[tuple[str, list[Any]]]:
