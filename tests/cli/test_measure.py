@@ -24,6 +24,8 @@ from sound_server import RATE_HZ, SETTINGS
 
 from antecurve.files.design_file import design_json
 from antecurve.files.sound import read_sound
+from antecurve.log.bench_log import open_log
+from antecurve.log.listing import logged_verdict, verdict_text
 from antecurve.networks.compiled import transfer
 from antecurve.pipeline import Design
 from antecurve.sound import portaudio
@@ -160,6 +162,7 @@ def _measured(
         [
             *IN_TIME, sys.executable, "-m", "antecurve", "measure", "design.json",
             "--seconds", "0.3", "--level", "-40", "--serial", "7", "-o", "unit-7", "--force",
+            "--log", ".",
         ],
         cwd=folder, env=environment, text=True,
         stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
@@ -210,3 +213,7 @@ def test_a_unit_is_measured_from_end_to_end(
     assert {p.name for p in (tmp_path / "unit-7").iterdir()} >= {
         "bypass.wav", "stimulus.wav", "unit.wav", "measurement.json", "verdict.json",
     }  # fmt: skip
+    log = open_log(tmp_path)
+    assert verdict_text(log, 1) == (tmp_path / "unit-7" / "verdict.json").read_bytes()
+    logged = logged_verdict(log, 1)
+    assert (logged.serial, logged.captures[0].path) == ("7", "unit-7/unit.wav")

@@ -59,6 +59,9 @@ class OutcomeShare(Result):
         "pass_share.fraction:pass_share.fraction",
         "pass_share.low:pass_share.low",
         "pass_share.high:pass_share.high",
+        "fail_share.fraction:fail_share.fraction",
+        "fail_share.low:fail_share.low",
+        "fail_share.high:fail_share.high",
     )
 
     period: str
@@ -75,6 +78,11 @@ class OutcomeShare(Result):
     def pass_share(self) -> Proportion:
         """The share that pass, with its 95 % interval."""
         return clopper_pearson(self.passed, trials=self.verdicts)
+
+    @property
+    def fail_share(self) -> Proportion:
+        """The share that fail, with its 95 % interval."""
+        return clopper_pearson(self.failed, trials=self.verdicts)
 
 
 @dataclass(frozen=True, slots=True)

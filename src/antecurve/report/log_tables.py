@@ -13,6 +13,7 @@ from antecurve.report.constant_texts import (
 from antecurve.report.text_table import TextTable, declared, percent, signed_cells, table_from
 
 if TYPE_CHECKING:
+    from antecurve.analysis.intervals import Proportion
     from antecurve.log.deletion import Tombstones
     from antecurve.log.history import BeforeAfter, UnitHistory
     from antecurve.log.listing import LoggedVerdict, UnitList
@@ -36,6 +37,7 @@ __all__ = [
 
 _SIGNED = signed_cells(3)
 _UNSIGNED = "{:.3f}".format
+_WHOLE = percent(0)
 
 
 def unit_rows(listed: UnitList) -> TextTable:
@@ -211,7 +213,7 @@ def finding_count_rows(counts: FindingCounts) -> TextTable:
         counts.findings,
         declared("finding", "kind", right=False),
         declared("verdicts", "verdicts"),
-        declared("of all", lambda f: f.verdicts / counts.verdicts, percent(0)),
+        declared("of all", lambda f: f.verdicts / counts.verdicts, _WHOLE),
         declared("units", "units"),
         declared("last", "last_date", right=False),
     )
@@ -230,7 +232,6 @@ def outcome_rows(shares: OutcomeShares) -> TextTable:
     TextTable
         One row a period, the earliest first.
     """
-    whole = percent(0)
     return table_from(
         shares.periods,
         declared("period", "period", right=False),
@@ -238,12 +239,15 @@ def outcome_rows(shares: OutcomeShares) -> TextTable:
         declared("pass", "passed"),
         declared("fail", "failed"),
         declared("undecided", "undecided"),
-        declared("share of pass", "pass_share.fraction", whole),
-        declared(
-            "95 % interval",
-            lambda p: f"{whole(p.pass_share.low)} to {whole(p.pass_share.high)}",
-        ),
+        declared("share of pass", "pass_share.fraction", _WHOLE),
+        declared("95 % interval", lambda p: _interval(p.pass_share), attached=True),
+        declared("share of fail", "fail_share.fraction", _WHOLE),
+        declared("95 % interval", lambda p: _interval(p.fail_share), attached=True),
     )
+
+
+def _interval(share: Proportion) -> str:
+    return f"{_WHOLE(share.low)} to {_WHOLE(share.high)}"
 
 
 def run_chart_rows(chart: RunChart) -> TextTable:
