@@ -18,6 +18,7 @@ from antecurve.curves.model import Curve
 from antecurve.files.netlist import netlist
 from antecurve.job import Job, NetworkRequest, Stock, Target
 from antecurve.networks.centred_error import error_range
+from antecurve.networks.compiled import transfer
 from antecurve.networks.topology import ElementKind, Loading, Network
 from antecurve.parts.drawer import Drawer, DrawerEntry
 from antecurve.parts.position import Part
@@ -30,6 +31,7 @@ from antecurve.switched.box_build import trim_box
 from antecurve.switched.common_spread import common_spread
 from antecurve.switched.contacts import bleed_effects, contact_effects, passing
 from antecurve.switched.joint_pick import BoxPick, pick_box
+from antecurve.switched.physical import built_network
 from antecurve.switched.request import BoxJob, SwitchPosition, SwitchRequest
 
 BAND = np.geomspace(20.0, 20e3, 361)  # 120 a decade
@@ -185,6 +187,33 @@ def test_boxes_spread_as_single_designs_do(box: Box) -> None:
         assert position.p95_db == pytest.approx(alone, rel=0.02, abs=1e-6)
         assert position.shared_p95_db <= position.p95_db * 1.02 + 1e-9
     assert spread.worst_p95_db >= max(p.p95_db for p in spread.positions) * 0.999
+
+
+def test_a_switched_resistor_across_the_output_leaves_the_input_open(box: Box) -> None:
+    """Prescribed poles and equal levels take R4 out: the EMF then reaches the unit's 47 kohm."""
+    topology = box.topology
+    across = next(e for e in topology.elements if set(e.nodes) == {"out", "0"})
+    states = dict.fromkeys((across.ref,), ("open", 0.0))
+    contacts = tuple(
+        replace(c, ref=across.ref, nodes=across.nodes, state="fitted", value=100.0)
+        for c in box.switch.contacts[:1]
+    )
+    switch = replace(
+        box.switch, switched=(across.ref,), contacts=contacts, added=(),
+        shared=tuple(r for r in topology.refs if r != across.ref),
+    )  # fmt: skip
+    first = replace(box, switch=switch, designs=box.designs[:1])
+    opened = built_network(first, states)
+    assert opened is not None
+    cards = [("RSOURCE", "drive", "in", 50.0), ("RLOAD", "out", "0", 47e3),
+             ("CLOAD", "out", "0", 150e-12)]  # fmt: skip
+    for position in first.designs[0].picked.positions:
+        if position.element.ref != across.ref:
+            cards.append((position.element.ref, *position.element.nodes, position.value))
+    ours = transfer(opened, BAND, loading=box.job.common.loading)
+    assert np.abs(ours / solve_cards(cards, BAND) - 1.0).max() < 1e-9
+    # The loudest moment is no longer near the level at rest: 40 dB down becomes 10 or so.
+    assert np.abs(ours).max() > 10.0 * np.abs(solved(box, "disc")).max()
 
 
 OHMS = (100e3, 110e3, 9.1e3, 8.2e3, 7.5e3, 430.0, 390.0, 130.0, 150.0)

@@ -85,8 +85,7 @@ def _show(box: Box, analysis: BoxAnalysis, *, whole: bool) -> None:
         print("The switch, contact by contact")
         show_table(tables.contact_rows(box))
     say(*tables.switch_lines(box))
-    passing = tables.passing_lines(analysis)
-    say(*(passing if whole else passing[-1:]))
+    say(*tables.passing_lines(analysis))
     say(*tables.common_spread_lines(analysis.spread))
     if whole:
         print("Contacts")

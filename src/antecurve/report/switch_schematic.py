@@ -51,7 +51,8 @@ def box_schematic_svg(box: Box) -> str:
     }
     labels |= {ref: f"{ref}\nswitch {letter}" for letter, ref, _ in _poles(box)}
     for addition in box.switch.added:
-        labels[addition.ref] += f"\n+ {format_quantity(addition.value, kinds[addition.ref].unit)}"
+        value = format_quantity(addition.value, kinds[addition.ref].unit)
+        labels[addition.ref] = labels[addition.ref].replace("\n", f" {value}\n+ ")
     # Only the shape is drawn: the values stand in the labels.
     network = Network(box.topology, np.ones(len(box.topology.elements)))
     return schematic_svg(network, loading=box.job.common.loading, labels=labels)
@@ -78,9 +79,9 @@ def position_schematic_svg(box: Box, number: int) -> str:
     for position in design.picked.positions:
         ref = position.element.ref
         value = format_quantity(position.value, position.element.kind.unit)
-        contact = f"\n{through[ref]}" if ref in through else ""
+        contact = f", {through[ref]}" if ref in through else ""
         names = " + ".join(name for name, _ in box.pieces(position, number))
-        labels[ref] = f"{names}\n{value}{contact}"
+        labels[ref] = f"{names}{contact}\n{value}"
     return schematic_svg(design.network, loading=design.job.loading, labels=labels)
 
 

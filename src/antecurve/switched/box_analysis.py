@@ -5,6 +5,8 @@ from __future__ import annotations
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
+import numpy as np
+
 from antecurve.quantities import format_quantity
 from antecurve.results import Result
 from antecurve.switched.box import Box
@@ -22,6 +24,8 @@ from antecurve.switched.request import CONTACTS
 __all__ = ["BoxAnalysis", "analyse_box"]
 
 _LOUD_DB = 6.0  # twice the level while switching: startling, and beyond the plan of levels
+_LEAST_BLEED_RATIO = 0.5  # a smaller one would be the shunt arm itself
+_HALVINGS = 7  # of the logarithm of a ratio of 200: to 4 %
 _BLEED_RATIO = 100.0
 """Bleed resistance over the largest output resistance: it then costs less than 0.1 dB of level."""
 
@@ -74,7 +78,7 @@ def analyse_box(box: Box) -> BoxAnalysis:
         analyses = list(pool.map(lambda design: design.analysis, box.designs))
     moments = tuple(passing(box, kind) for kind in CONTACTS)
     output = max(analysis.level.output_resistance_ohm_at_1khz for analysis in analyses)
-    bleed = box.job.switch.bleed_resistance or _BLEED_RATIO * output
+    bleed = box.job.switch.bleed_resistance or _bleed(box, output, loud=moments[0].rise_db)
     bled = tuple(passing(box, kind, bleed_resistance=bleed) for kind in CONTACTS)
     return BoxAnalysis(
         contact_effects(box),
@@ -87,6 +91,23 @@ def analyse_box(box: Box) -> BoxAnalysis:
     )
 
 
+def _bleed(box: Box, output_ohm: float, *, loud: float) -> float:
+    """The largest bleed resistor that keeps break-before-make contacts from being loud [ohm].
+
+    A hundred times the output resistance where they are not; the smallest looked at where even
+    that does not help.
+    """
+    high = _BLEED_RATIO * output_ohm
+    if loud <= _LOUD_DB:
+        return high
+    low = _LEAST_BLEED_RATIO * output_ohm
+    for _ in range(_HALVINGS):
+        middle = float(np.sqrt(low * high))
+        quiet = passing(box, CONTACTS[0], bleed_resistance=middle).rise_db <= _LOUD_DB
+        low, high = (middle, high) if quiet else (low, middle)
+    return low
+
+
 def _advice(moments: tuple[Passing, ...], bled: tuple[Passing, ...], bleed_ohm: float) -> str:
     """Which contacts to take."""
     quiet = min(moments, key=lambda p: p.rise_db)
@@ -97,10 +118,10 @@ def _advice(moments: tuple[Passing, ...], bled: tuple[Passing, ...], bleed_ohm: 
             "at full level"
         )
     if quiet.rise_db <= _LOUD_DB:
-        return f"take {quiet.contacts} contacts"
+        return f"take {quiet.contacts} contacts: break-before-make ones leave the unit's input open"
     if bled[0].rise_db <= _LOUD_DB:
         return (
-            f"fit a bleed resistor of {format_quantity(bleed_ohm, 'ohm')} across the output, in "
-            "front of the switch"
+            f"fit a bleed resistor of {format_quantity(bleed_ohm, 'ohm', digits=2)} across the "
+            "output where no throw opens it, or take make-before-break contacts"
         )
     return f"turn the unit down before switching; {quiet.contacts} contacts are the quieter ones"

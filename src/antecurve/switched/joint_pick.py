@@ -35,6 +35,7 @@ _BUDGET_SECONDS = 60.0  # four positions with pairs take a tenth of it
 _SETS_TRIED = 8  # sets of switched positions of one size that are rounded to parts
 _POLES_TRIED = 3  # choices of ultrasonic poles of a promising set that are rounded to parts
 _CLOSELY = 2  # most promising sets: of the others one choice of poles is rounded at first
+_GRACE_SECONDS = 20.0  # beyond the budget, for a bound that is not 0: mostly one is enough
 _SHOWN_DB = 1e-3  # the last digit of an error that is shown
 _SHARES = (0.5, 1.0)
 """Of the best error: a limit that is searched through proves a bound, the last one the pick."""
@@ -349,9 +350,11 @@ def _prove(picked: BoxPick, start: float, deadline: float) -> tuple[BoxPick, Sea
     space, best = picked.space, picked.pick
     lower, evaluated, proved = 0.0, 0, best.error_db <= FLOOR * NEPER_DB
     goal = best.error_db / NEPER_DB
+    patience = max(deadline, time.perf_counter() + _GRACE_SECONDS)
     for share in () if proved else _SHARES:
         limit = share * goal + 2.0 * resolution(goal)
-        searched = exhaust_jointly(space, limit=limit, deadline=deadline)
+        end = patience if share == _SHARES[0] else deadline
+        searched = exhaust_jointly(space, limit=limit, deadline=end)
         evaluated += searched.evaluated
         if searched.best is not None and searched.best.error_db < best.error_db:
             best = searched.best

@@ -130,7 +130,7 @@ def built_network(
             made.add(ref, (start, end), value)
         if stray_capacitance:
             _behind_open(made, box, ref, position, stray_capacitance)
-    carrying = thrown(Topology("built", tuple(made.elements)), shorted)
+    carrying = thrown(Topology("built", tuple(made.elements)), shorted, loaded=True)
     if carrying is None:
         return None
     value_of = dict(zip((e.ref for e in made.elements), made.values, strict=True))

@@ -54,7 +54,9 @@ class ThrownNetwork:
         return frozenset(ref for ref, _ in self.states)
 
 
-def thrown(topology: Topology, states: Mapping[str, str]) -> ThrownNetwork | None:
+def thrown(
+    topology: Topology, states: Mapping[str, str], *, loaded: bool = False
+) -> ThrownNetwork | None:
     """Open and short positions of a network.
 
     Parameters
@@ -63,6 +65,8 @@ def thrown(topology: Topology, states: Mapping[str, str]) -> ThrownNetwork | Non
         The whole network.
     states : mapping of str to str
         ``open`` or ``short`` by reference.
+    loaded : bool, optional
+        Whether the load alone may be all that lies across the output.
 
     Returns
     -------
@@ -85,7 +89,7 @@ def thrown(topology: Topology, states: Mapping[str, str]) -> ThrownNetwork | Non
     ]
     carrying = _carrying({frozenset(e.nodes) for e in elements})
     elements = [e for e in elements if frozenset(e.nodes) in carrying.links]
-    if not (carrying.through and carrying.across):
+    if not (carrying.through and (carrying.across or loaded)):
         return None
     if len(elements) == len(topology.elements):
         return ThrownNetwork((), topology)
