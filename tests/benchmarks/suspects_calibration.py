@@ -37,14 +37,17 @@ from antecurve.diagnose.hypotheses import (
     Hypothesis,
     single_faults,
 )
+from antecurve.diagnose.information import real_columns
 from antecurve.diagnose.nodal import Drive, NodalModel, ideal_drive, nodal_model
 from antecurve.diagnose.ranking import Ranker
 from antecurve.diagnose.suspects import suspects_of
 from antecurve.diagnose.telling_apart import ideal_information
 from antecurve.diagnose.weighing import weigh
+from antecurve.quantities import DB_PER_NEPER
 from antecurve.threads import single_threaded_linear_algebra
 
 Floats = NDArray[np.float64]
+Complex = NDArray[np.complex128]
 
 DATA = Path(__file__).parents[1] / "data"
 RESULTS, NODES_RESULTS = DATA / "suspects_calibration.csv", DATA / "suspects_nodes.csv"
@@ -57,7 +60,7 @@ BAND = np.geomspace(20.0, 20e3, 31)
 SEEN_DB = 1.5
 """Rms of what good parts do not imitate: more is seen in any capture, and leaves no doubt."""
 HIDDEN_DB = 0.01
-"""Rms of what good parts do not imitate: less shows in no capture."""
+"""Rms of what good parts do not imitate, the phase counted: less shows in no capture."""
 
 
 @dataclass(frozen=True)
@@ -100,20 +103,25 @@ def drawn_faults(model: NodalModel, rng: np.random.Generator) -> tuple[Hypothesi
     return first, others[rng.integers(len(others))]
 
 
-def levels(model: NodalModel, values: Floats) -> Floats:
-    """Level over the band against the nominal circuit [dB]."""
+def change_of(model: NodalModel, values: Floats) -> Complex:
+    """Level and phase over the band against the nominal circuit, both in dB of a neper."""
     response = model.response(np.array([values, model.nominal]), ideal_drive(BAND))
     with np.errstate(divide="ignore"):
-        return 20.0 * np.log10(np.abs(response[0] / response[1]))
+        change = np.log(response[0] / response[1])
+    return DB_PER_NEPER * (change.real + 1j * np.unwrap(change.imag, period=math.pi))
 
 
-def not_imitated_db(model: NodalModel, level: Floats) -> float:
-    """Rms of what good parts, each anywhere within its tolerance, leave of a level [dB]."""
+def not_imitated_db(model: NodalModel, change: Complex, *, phase: bool) -> float:
+    """Rms of what good parts, each anywhere within its tolerance, leave of a change [dB].
+
+    Square waves show the phase as well: what bends no level over the band may tilt their tops.
+    """
     used = [k for k, q in enumerate(model.quantities) if q.tolerance and 0 < abs(q.nominal) < 1e30]
-    slopes = 20.0 / math.log(10.0) * model.solved(ideal_drive(BAND)).slopes.real[used]
-    columns = np.vstack([slopes, np.ones(BAND.size)]).T
+    slopes = DB_PER_NEPER * model.solved(ideal_drive(BAND)).slopes[used]
+    columns = np.vstack([slopes, np.ones(BAND.size)])
+    rows = real_columns(columns) if phase else columns.real
     reach = np.append([model.quantities[k].tolerance for k in used], 1e3)
-    fit = lsq_linear(columns, level, (-reach, reach))
+    fit = lsq_linear(rows.T, real_columns(change) if phase else change.real, (-reach, reach))
     return float(np.sqrt(np.mean(fit.fun**2)))
 
 
@@ -124,11 +132,12 @@ def drawn_unit(rng: np.random.Generator) -> Drawn:
         values, faults = within_tolerance(model, rng), drawn_faults(model, rng)
         for fault in faults:
             values = faulty(model, values, fault, rng)
-        level = levels(model, values)
-        if np.all(np.isfinite(level)) and (unlike := not_imitated_db(model, level)) < SEEN_DB:
+        change = change_of(model, values)
+        if np.all(np.isfinite(change)) and not_imitated_db(model, change, phase=False) < SEEN_DB:
             refs = tuple(sorted({r for f in faults for r in f.refs}))
             kind = "+".join(f.kind.value for f in faults) or "good"
-            return Drawn(model, values, kind, refs, unlike < HIDDEN_DB)
+            hidden = not_imitated_db(model, change, phase=True) < HIDDEN_DB
+            return Drawn(model, values, kind, refs, hidden)
 
 
 def network_drive(frequency: Floats, values: Floats) -> Drive:
