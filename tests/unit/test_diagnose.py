@@ -155,6 +155,12 @@ def test_what_else_may_be_wrong_with_a_part_is_said() -> None:
     assert told.startswith("C1 reads as ") and "nF (another decade), or is open" in told
 
 
+def test_a_missing_capacitor_is_alike_to_the_open_resistor_before_it() -> None:
+    # R3 in series with C2: without one the other carries nothing.
+    first = diagnosis_of(weighed("passive split", C2=1e-14 / 31.2e-9)).suspects[0]
+    assert {first.refs, *first.alike} == {("C2",), ("R3",)}
+
+
 @pytest.mark.parametrize("stray_f", [1e-12, 4e-12, 12e-12])
 def test_an_open_capacitor_is_no_small_value(stray_f: float) -> None:
     # An open one leaves the stray of its leads: C1 of 6.8 nF, and C2 of 1.96 nF in a feedback.

@@ -66,8 +66,8 @@ KIND_SHARES = {
 _DECADES = (10.0, 0.1, 100.0, 0.01)
 _MULTIPLIERS = (1e3, 1e-3)  # a prefix or a ring of the multiplier read wrongly
 _NEIGHBOURS = {"E12": (-1, 1), "E24": (-2, -1, 1, 2)}
-_OPEN_OHM = 1e9  # insulation
-_STRAY_F, _STRAY_SPREAD = 3e-12, math.log(2.0)  # leads and wiring of an open capacitor
+_OPEN_OHM, _OPEN_F = 1e9, 1e-13  # insulation, and a part that is not there
+_STRAY_F, _STRAY_SPREAD = 3e-12, math.log(2.0)  # leads and wiring of one that is open inside
 _SHORT_OHM, _SHORT_F = 0.1, 1.0  # a blob of solder; a capacitor of 1 F is none but a short
 _WIDE = math.log(10.0)  # standard deviation of ln of a wrong value: a decade, by judgement
 _BLOCK_WIDE = math.log(3.0)  # of another valve or transistor
@@ -159,9 +159,8 @@ def _of_part(model: NodalModel, port: int) -> Iterator[Hypothesis]:
     yield from (fixed(FaultKind.DECADE, value * f) for f in _DECADES)
     yield from (fixed(FaultKind.NEIGHBOUR, wrong) for wrong in _neighbours(value))
     yield from (fixed(FaultKind.MISREAD, wrong) for wrong in _misread(value))
-    if resistor:
-        yield fixed(FaultKind.OPEN, _OPEN_OHM)
-    else:
+    yield fixed(FaultKind.OPEN, _OPEN_OHM if resistor else _OPEN_F)
+    if not resistor:
         stray = FreeValue(port, _STRAY_F, _STRAY_SPREAD)
         yield Hypothesis(FaultKind.OPEN, refs, (), (stray,))
     yield fixed(FaultKind.SHORT, _SHORT_OHM if resistor else _SHORT_F)
