@@ -1,7 +1,7 @@
 """Invented verdicts of a small archive's bench, as texts in the format that the log takes.
 
 Run as a program (``python tests/logged_units.py``) it writes ``tests/data/log-N.sql``: a log of
-the version of today, which later versions must be able to migrate.
+the version of today.  That is done before the next version is made, which must migrate it.
 """
 
 from __future__ import annotations

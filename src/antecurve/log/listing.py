@@ -21,6 +21,7 @@ __all__ = [
     "UnitList",
     "UnitSummary",
     "VerdictList",
+    "count_verdicts",
     "list_units",
     "list_verdicts",
     "logged_verdict",
@@ -261,12 +262,7 @@ def list_verdicts(
             " ORDER BY verdicts.taken DESC, verdicts.id DESC LIMIT ? OFFSET ?",
             (*values, -1 if limit is None else limit, offset),
         ).fetchall()
-        (total,) = connection.execute(
-            "SELECT count(*) FROM verdicts JOIN units ON units.id = verdicts.unit"
-            f" WHERE {condition}",
-            values,
-        ).fetchone()
-        return VerdictList(_verdicts(connection, rows), total)
+        return VerdictList(_verdicts(connection, rows), count_verdicts(connection, wanted))
 
 
 def list_units(
@@ -312,6 +308,29 @@ def list_units(
         for row in rows
     )  # fmt: skip
     return UnitList(units, rows[0]["total"] if rows else 0)
+
+
+def count_verdicts(connection: sqlite3.Connection, wanted: LogFilter) -> int:
+    """Count the verdicts that meet a filter.
+
+    Parameters
+    ----------
+    connection : sqlite3.Connection
+        A connection to the log.
+    wanted : LogFilter
+        Which ones.
+
+    Returns
+    -------
+    int
+        How many.
+    """
+    condition, values = wanted.condition()
+    counted = connection.execute(
+        f"SELECT count(*) FROM verdicts JOIN units ON units.id = verdicts.unit WHERE {condition}",
+        values,
+    )
+    return int(counted.fetchone()[0])
 
 
 def logged_verdict(log: BenchLog, number: int) -> LoggedVerdict:

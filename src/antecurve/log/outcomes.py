@@ -8,6 +8,7 @@ from typing import ClassVar
 from antecurve.analysis.intervals import Proportion, clopper_pearson
 from antecurve.errors import InputError
 from antecurve.log.bench_log import BenchLog
+from antecurve.log.listing import count_verdicts
 from antecurve.log.log_filter import EVERY_VERDICT, LogFilter
 from antecurve.results import Result
 
@@ -202,11 +203,7 @@ def finding_counts(
         rows = connection.execute(
             _FINDINGS.format(condition), (*values, -1 if limit is None else limit)
         ).fetchall()
-        (verdicts,) = connection.execute(
-            "SELECT count(*) FROM verdicts JOIN units ON units.id = verdicts.unit"
-            f" WHERE {condition}",
-            values,
-        ).fetchone()
+        verdicts = count_verdicts(connection, wanted)
     counts = tuple(
         FindingCount(
             row["kind"], row["verdicts"], row["units"], row["last"].partition("/")[2],
