@@ -6,24 +6,41 @@ import json
 import re
 import time
 from pathlib import Path
+from typing import Any
 
+import numpy as np
 import pytest
 from commands import invoke
 from starlette.testclient import TestClient
 
+from antecurve.pipeline import Design
 from logged_units import small_log
 
-DATA = Path(__file__).parents[2] / "data"
-UNIT_B = ("unit-b-200hz.csv", "unit-b-30hz.csv")
+TREBLE_S = 62e-6  # of the unit, in place of the 75 µs of IEC 60098
 
 
-def files_of(*names: str) -> list[tuple[str, tuple[str, bytes]]]:
-    return [("files", (name, (DATA / name).read_bytes())) for name in names]
+@pytest.fixture
+def sweep(tmp_path: Path, default_design: Design) -> Path:
+    """A unit whose treble time constant is low, swept through the network."""
+    response = default_design.analysis.response
+    inside = response.within((20.0, 20e3))
+    hertz, network_db = response.frequency_hz[inside], response.network_db[inside]
+    zeros, poles = (3180e-6, TREBLE_S), (318e-6,)
+
+    def rise_db(seconds: float) -> Any:
+        return 10.0 * np.log10(1.0 + (2.0 * np.pi * hertz * seconds) ** 2)
+
+    playback_db = sum(map(rise_db, poles)) - sum(map(rise_db, zeros))
+    rows = zip(hertz.tolist(), (network_db + playback_db).tolist(), strict=True)
+    path = tmp_path / "sweep.csv"
+    lines = [f"{f:.6g},{db:.3f}" for f, db in rows]
+    path.write_text("\n".join(["frequency_hz,level_db", *lines, ""]))
+    return path
 
 
-def judged(client: TestClient, **fields: str) -> str:
+def judged(client: TestClient, sweep: Path, **fields: str) -> str:
     """The page of the verdict, once the test has ended."""
-    files = files_of(*UNIT_B) if "captures" not in fields else []
+    files = [("files", (sweep.name, sweep.read_bytes()))] if "captures" not in fields else []
     asked = {"network": "Disc", "limit": "0.5"} | fields
     answer = client.post("/test", data=asked, files=files)
     for _ in range(600):
@@ -36,16 +53,17 @@ def judged(client: TestClient, **fields: str) -> str:
 
 
 def test_a_unit_is_judged_as_on_the_command_line(
-    client: TestClient, network: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+    client: TestClient, network: Path, sweep: Path, tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+) -> None:  # fmt: skip
     serial = "B/17 <script>alert(1)</script>"
-    page = judged(client, serial=serial, operator="Ines")
+    page = judged(client, sweep, serial=serial, operator="Ines")
     assert "Treble time constant" in page
     assert "<script>alert" not in page and "&lt;script&gt;alert(1)" in page
     (saved,) = (tmp_path / "bench" / "units").glob("*/*/verdict.json")
     assert saved.resolve().is_relative_to(tmp_path / "bench")
     told = invoke(
-        capsys, "judge", *(str(DATA / n) for n in UNIT_B), "--design",
+        capsys, "judge", str(sweep), "--design",
         str(network / "design.json"), "--json", "--serial", serial, "--operator", "Ines",
     )  # fmt: skip
     on_screen, in_terminal = json.loads(saved.read_text()), json.loads(told.out)
@@ -95,9 +113,10 @@ def test_the_log_shows_repairs_runs_outcomes_and_what_is_gone(
      ({"captures": "../x"}, "no such captures")],
 )  # fmt: skip
 def test_what_can_not_be_tested_is_said_and_leaves_nothing(
-    client: TestClient, network: Path, tmp_path: Path, changed: dict[str, str], said: str
-) -> None:
-    page = judged(client, **({"serial": "1", "operator": "Ines"} | changed))
+    client: TestClient, network: Path, sweep: Path, tmp_path: Path, changed: dict[str, str],
+    said: str,
+) -> None:  # fmt: skip
+    page = judged(client, sweep, **({"serial": "1", "operator": "Ines"} | changed))
     assert said in page.replace("&#39;", "'")
     assert 'value="Ines"' in page
     assert not (tmp_path / "bench" / "units").exists()
