@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import math
+import re
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ import pytest
 from commands import invoke
 from nodal import read_cards, solve_cards
 
+from board_copper import Copper
 from optional_programs import needs_axe, needs_chromium
 from page_audit import audited
 
@@ -232,6 +234,44 @@ def test_a_design_of_one_curve_has_no_positions(
     done = invoke(capsys, "spread", str(path), "--position", "disc")
     assert done.code == 2
     assert "no switch" in done.err
+
+
+@pytest.mark.parametrize("throw", [1, 2, 3])
+def test_the_board_makes_every_network_when_the_switch_is_wired_to_it(
+    folder: Path, throw: int
+) -> None:
+    """Read back from the drawing and solved anew, against the netlist of the position."""
+    svg, content = (folder / "board.svg").read_text(), (folder / "design.json").read_text()
+    copper = Copper(svg)
+    labels = dict(re.findall(r'data-hole="(\w+)" data-goal="([^"]+)"', svg))
+    piece = {goal: copper.piece(hole) for hole, goal in labels.items()}
+    names = {piece["generator in"]: "in", piece["generator 0"]: "0", piece["unit out"]: "out"}
+    # The wiper of each pole rests on the contact of this throw, where one is wired.
+    for goal, at in piece.items():
+        if goal.startswith("wiper") and f"contact {goal[-1]}{throw}" in piece:
+            contact = piece[f"contact {goal[-1]}{throw}"]
+            before, after = names.get(contact, str(contact)), names.get(at, str(at))
+            kept, lost = sorted((before, after), key=lambda n: n not in ("in", "0", "out"))
+            names = {k: kept if v == lost else v for k, v in names.items()}
+            names |= {contact: kept, at: kept}
+    with (folder / "parts.csv").open() as lines:
+        values = {
+            ref: float(row["value_si"])
+            for row in csv.DictReader(lines)
+            for ref in row["refs"].split()
+        }
+    cards = []
+    for ref, a, b in re.findall(r'data-part="(\w+)" data-holes="(\w+) (\w+)"', svg):
+        ends = [names.get(copper.piece(h), str(copper.piece(h))) for h in (a, b)]
+        cards.append((ref, *ends, values[ref]))
+    assert {ref for ref, *_ in cards} == values.keys()
+    position = json.loads(content)["positions"][throw - 1]["position"]
+    stated = read_cards((folder / f"network-{position}.cir").read_text())
+    cards += [card for card in stated if card[0] in ("RSOURCE", "RLOAD", "CLOAD")]
+    frequency = np.geomspace(20.0, 20e3, 7)
+    np.testing.assert_allclose(
+        solve_cards(cards, frequency), solve_cards(stated, frequency), rtol=1e-9
+    )
 
 
 @pytest.mark.browser

@@ -18,6 +18,7 @@ from antecurve.parts.position import Part, PickedNetwork, Position
 from antecurve.parts.scatter import part_references
 from antecurve.report.board_drawing import board_caption, board_steps, board_svg
 from antecurve.synthesis.exact import exact_network_or_none, form_names
+from board_copper import Copper
 
 CURVES = [
     with_limits(named_curve("disc"), ultrasonic_poles_hz=poles) for poles in ([50e3], [50e3, 200e3])
@@ -79,35 +80,6 @@ def _laid_out(picked: PickedNetwork, seed: int) -> StripBoard:
     return strip_board(picked, outlines)
 
 
-class _Copper:
-    """Strips between cuts, and what wires join, read from the drawing alone."""
-
-    def __init__(self, svg: str) -> None:
-        self.cuts = {_hole(name) for name in re.findall(r'data-cut="(\w+)"', svg)}
-        self._joined: dict[tuple[int, int], tuple[int, int]] = {}
-        for start, end in re.findall(r'data-link="(\w+) (\w+)"', svg):
-            a, b = self.piece(start), self.piece(end)
-            self._joined[a] = b
-
-    def piece(self, name: str) -> tuple[int, int]:
-        """A piece of copper: its strip and its first column."""
-        row, column = _hole(name)
-        assert (row, column) not in self.cuts, f"{name} is soldered where the strip is cut"
-        before = [c for r, c in self.cuts if r == row and c < column]
-        own = (row, max(before, default=-1))
-        while own in self._joined:
-            own = self._joined[own]
-        return own
-
-
-def _hole(name: str) -> tuple[int, int]:
-    letters, digits = re.fullmatch(r"([A-Z]+)(\d+)", name).groups()  # type: ignore[union-attr]
-    row = 0
-    for letter in letters:
-        row = 26 * row + ord(letter) - ord("A") + 1
-    return row - 1, int(digits) - 1
-
-
 def _expected(picked: PickedNetwork) -> dict[str, tuple[str, str]]:
     """Every part between its nodes, those in series one after the other."""
     parts = {}
@@ -125,7 +97,7 @@ def test_netlist_read_back_from_the_drawing(name: str) -> None:
     for seed in range(3):
         picked = _picked(TOPOLOGIES[name], seed)
         svg = board_svg(_laid_out(picked, seed))
-        copper = _Copper(svg)
+        copper = Copper(svg)
         drawn = {
             ref: (copper.piece(a), copper.piece(b))
             for ref, a, b in re.findall(r'data-part="(\w+)" data-holes="(\w+) (\w+)"', svg)

@@ -10,7 +10,8 @@ pitch is a multiple of five holes, so such a piece of strip is never a node's ow
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from typing import NamedTuple
@@ -97,7 +98,7 @@ class Terminal:
     node : str
         The node it leads from.
     side : str
-        ``generator`` or ``unit``.
+        ``generator``, ``unit``, or where it goes on a switch, such as ``contact A1``.
     hole : Hole
         Where it is soldered.
     """
@@ -161,13 +162,15 @@ def _leads(picked: PickedNetwork) -> list[_Lead]:
     return leads
 
 
-def node_rows(picked: PickedNetwork) -> tuple[str, ...]:
+def node_rows(picked: PickedNetwork, wired: Sequence[str] = ()) -> tuple[str, ...]:
     """Order the nodes from the top of the board so that parts reach from node to node.
 
     Parameters
     ----------
     picked : PickedNetwork
         The network with its parts.
+    wired : sequence of str
+        Nodes that may have wires alone.
 
     Returns
     -------
@@ -177,6 +180,7 @@ def node_rows(picked: PickedNetwork) -> tuple[str, ...]:
     leads = _leads(picked)
     order = ["in"]
     order += [n for lead in leads for n in lead.nodes if n not in ("in", "0")]
+    order += [n for n in wired if n not in ("in", "0")]
     order = [*dict.fromkeys(order), "0"]
 
     def apart(rows: list[str]) -> int:
@@ -196,7 +200,12 @@ def node_rows(picked: PickedNetwork) -> tuple[str, ...]:
     return tuple(order)
 
 
-def strip_board(picked: PickedNetwork, outlines: Mapping[str, Outline]) -> StripBoard:
+def strip_board(
+    picked: PickedNetwork,
+    outlines: Mapping[str, Outline],
+    *,
+    wires: Sequence[tuple[str, str]] = (),
+) -> StripBoard:
     """Lay a network out on a strip board.
 
     Parameters
@@ -205,13 +214,15 @@ def strip_board(picked: PickedNetwork, outlines: Mapping[str, Outline]) -> Strip
         The network with its parts.
     outlines : mapping of str to Outline
         Outline of each part by its reference.
+    wires : sequence of tuple
+        More wires off the board, each a node and where it goes, such as ``contact A1``.
 
     Returns
     -------
     StripBoard
         Holes of all leads, links, cuts and terminals.
     """
-    nodes = node_rows(picked)
+    nodes = node_rows(picked, [node for node, _ in wires])
     rows = {node: _ROWS_APART * k for k, node in enumerate(nodes)}
     parts: list[BoardPart] = []
     links: list[WireLink] = []
@@ -232,14 +243,15 @@ def strip_board(picked: PickedNetwork, outlines: Mapping[str, Outline]) -> Strip
         parts.append(BoardPart(lead.ref, lead.kind, lead.value, start, landing, outline))
         lowest = max(lowest, landing.row)
         column += half + 1
-    columns = column + _MARGIN
+    each = Counter(node for node, _ in wires)
+    columns = column + _MARGIN + max(each.values(), default=0)
     return StripBoard(
         lowest + 1,
         columns,
         tuple(parts),
         tuple(links),
         tuple(sorted(cuts)),
-        _terminals(picked, rows, columns - 1),
+        _terminals(picked, rows, columns - 1, wires),
     )
 
 
@@ -248,9 +260,17 @@ def _reaches(outline: Outline, apart: int) -> bool:
     return apart == outline.holes or (outline.axial and outline.holes <= apart <= outline.holes + 2)
 
 
-def _terminals(picked: PickedNetwork, rows: Mapping[str, int], last: int) -> tuple[Terminal, ...]:
-    """Wires of the generator at the left end of the strips, of the unit at the right."""
+def _terminals(
+    picked: PickedNetwork, rows: Mapping[str, int], last: int, wires: Sequence[tuple[str, str]]
+) -> tuple[Terminal, ...]:
+    """Wires of the generator at the left end of the strips, of unit and switch at the right."""
+    ends = dict.fromkeys(rows, last - 1)
+    more = []
+    for node, goal in wires:
+        more.append(Terminal(node, goal, Hole(rows[node], ends[node])))
+        ends[node] -= 1
     return (
         *(Terminal(node, "generator", Hole(rows[node], 0)) for node in ("in", "0")),
         *(Terminal(node, "unit", Hole(rows[node], last)) for node in picked.topology.output),
+        *more,
     )

@@ -63,10 +63,12 @@ def _files(box: Box, analysis: BoxAnalysis) -> dict[str, bytes]:
     from antecurve.cli.progress import busy_progress
     from antecurve.cli.surroundings import today
     from antecurve.files.box_folder import box_files
+    from antecurve.report.box_board import box_board_files
     from antecurve.report.box_page import box_page
 
     with busy_progress("drawing the report"):
-        return {**box_files(box, analysis), "report.html": box_page(box, analysis, date=today())}
+        drawn = {"report.html": box_page(box, analysis, date=today()), **box_board_files(box)}
+        return {**box_files(box, analysis), **drawn}
 
 
 def _show(box: Box, analysis: BoxAnalysis, *, whole: bool) -> None:

@@ -6,18 +6,37 @@ from collections.abc import Iterable
 from typing import Any, Final
 from xml.sax.saxutils import escape
 
-from antecurve.analysis.part_outlines import OUTLINES_SOURCE, PITCH_MM, part_outline
-from antecurve.analysis.strip_board import BoardPart, Hole, StripBoard, WireLink, strip_board
+from antecurve.analysis.part_outlines import OUTLINES_SOURCE, PITCH_MM, Outline, part_outline
+from antecurve.analysis.parts_list import PartsList
+from antecurve.analysis.strip_board import (
+    BoardPart,
+    Hole,
+    StripBoard,
+    Terminal,
+    WireLink,
+    strip_board,
+)
 from antecurve.networks.topology import ElementKind
 from antecurve.pipeline import Design, design_parts_list
 from antecurve.quantities import format_quantity
 from antecurve.texts import capitalised
 
-__all__ = ["board_caption", "board_files", "board_of", "board_section", "board_steps", "board_svg"]
+__all__ = [
+    "board_caption",
+    "board_files",
+    "board_of",
+    "board_section",
+    "board_steps",
+    "board_svg",
+    "known_outlines",
+    "shown_board",
+]
 
 _EDGE = 12.0  # mm around each view, for the names of strips and wires
 _BETWEEN = 16.0  # mm from view to view, for a title
+_SHORT = 4  # characters that fit into the edge
 _STRIP = 1.9  # mm: a strip is as wide as the pitch less a gap of 0.6
+_SIDES = {"generator": "the generator", "unit": "the unit"}
 _FONT = 1.7  # mm: what can be read on paper at arm's length
 
 PAPER_COLOURS: Final = {
@@ -59,9 +78,24 @@ def board_section(design: Design) -> dict[str, Any]:
     dict
         ``board``, ``board_text`` and ``board_steps``; ``board`` is empty without a board.
     """
+    return shown_board(board_of(design))
+
+
+def shown_board(board: StripBoard | None) -> dict[str, Any]:
+    """Collect what a page shows of a board.
+
+    Parameters
+    ----------
+    board : StripBoard or None
+        The board; ``None`` for none.
+
+    Returns
+    -------
+    dict
+        ``board``, ``board_text`` and ``board_steps``; ``board`` is empty without a board.
+    """
     from markupsafe import Markup
 
-    board = board_of(design)
     if board is None:
         return {"board": ""}
     return {
@@ -87,14 +121,33 @@ def board_of(design: Design) -> StripBoard | None:
     """
     # Of a pair the list names the parts of both networks, which are wired alike.
     own = "" if design.second is None else ".1"
+    outlines = known_outlines(design_parts_list(design), own)
+    return None if outlines is None else strip_board(design.picked, outlines)
+
+
+def known_outlines(parts: PartsList, own: str = "") -> dict[str, Outline] | None:
+    """Look up the outline of each part of a list.
+
+    Parameters
+    ----------
+    parts : PartsList
+        The parts to buy.
+    own : str, optional
+        What the references of one network of a pair end in, and is taken off.
+
+    Returns
+    -------
+    dict of str to Outline, or None
+        Outlines by reference; ``None`` where a part is too large for a board.
+    """
     outlines = {
         ref.removesuffix(own): part_outline(line.kind, line.description)
-        for line in design_parts_list(design).lines
+        for line in parts.lines
         for ref in line.refs
         if ref.endswith(own)
     }
     known = {ref: outline for ref, outline in outlines.items() if outline is not None}
-    return strip_board(design.picked, known) if len(known) == len(outlines) else None
+    return known if len(known) == len(outlines) else None
 
 
 def board_caption(board: StripBoard) -> str:
@@ -154,7 +207,7 @@ def board_steps(board: StripBoard) -> list[str]:
         for p in by_height
     ]
     steps += [
-        f"Solder the wire from {'the generator' if t.side == 'generator' else 'the unit'}, "
+        f"Solder the wire from {_SIDES.get(t.side, f'{t.side} of the switch')}, "
         f"node {t.node}, into {t.hole.name}."
         for t in board.terminals
     ]
@@ -191,9 +244,10 @@ def board_svg(board: StripBoard, *, title: str = "", by_itself: bool = False) ->
         One ``<svg>`` element, as large as the board.
     """
     width, height = board.size_mm
-    full_width, full_height = width + 2 * _EDGE, 2 * (height + _EDGE) + _BETWEEN
+    room = _FONT * max(0, max(len(words) for words in _ends(board).values()) - _SHORT)
+    full_width, full_height = width + 2 * _EDGE + room, 2 * (height + _EDGE) + _BETWEEN
     body = _view(board, _EDGE, _EDGE, copper=False)
-    body += _view(board, _EDGE, _EDGE + height + _BETWEEN, copper=True)
+    body += _view(board, _EDGE + room, _EDGE + height + _BETWEEN, copper=True)
     body += _scale(_EDGE, full_height - 4.0)
     said = f"<title>{escape(title)}</title>" if title else ""
     role = 'role="img"' if title else 'aria-hidden="true"'
@@ -321,20 +375,41 @@ def _part(part: BoardPart, view: _View) -> str:
     )
 
 
+def _end(terminal: Terminal) -> tuple[int, bool]:
+    """The end of a strip at which a wire leaves the board: its row, and whether to the left."""
+    return terminal.hole.row, terminal.side == "generator"
+
+
+def _goal(terminal: Terminal) -> str:
+    """Where a wire goes: a connector with its node, or a part of the switch."""
+    return f"{terminal.side} {terminal.node}" if terminal.side in _SIDES else terminal.side
+
+
+def _ends(board: StripBoard) -> dict[tuple[int, bool], str]:
+    """What is written where wires leave the board: the node, then letters of the switch."""
+    names: dict[tuple[int, bool], list[str]] = {}
+    for terminal in board.terminals:
+        own = terminal.node if terminal.side in _SIDES else terminal.side.split()[-1]
+        names.setdefault(_end(terminal), []).append(own)
+    return {end: ", ".join(dict.fromkeys(own)) for end, own in names.items()}
+
+
 def _names(board: StripBoard, view: _View, x: float, y: float) -> str:
     """Wires to the connectors, letters of the strips, numbers of every fifth column."""
     texts = []
     right = x + board.size_mm[0]
+    ends = _ends(board)
     for terminal in board.terminals:
         at, level = view.at(terminal.hole)
         outward = -1.0 if at < (x + right) / 2.0 else 1.0
         end = (x - 7.5) if outward < 0 else (right + 7.5)
         anchor = "end" if outward < 0 else "start"
         texts.append(
-            f'<g data-node="{escape(terminal.node)}" data-hole="{terminal.hole.name}">'
+            f'<g data-node="{escape(terminal.node)}" data-hole="{terminal.hole.name}" '
+            f'data-goal="{escape(_goal(terminal))}">'
             f'<path d="M{at:.2f} {level:.2f}H{end:.2f}" stroke="var(--network)" '
             f'stroke-width=".5"/><text x="{end + 0.4 * outward:.2f}" y="{level + 0.6:.2f}" '
-            f'text-anchor="{anchor}">{escape(terminal.node)}</text></g>'
+            f'text-anchor="{anchor}">{escape(ends.pop(_end(terminal), ""))}</text></g>'
         )
     small = 'font-size="1.3" stroke="var(--paper)" stroke-width=".9" paint-order="stroke"'
     for row in range(board.rows):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from antecurve.report import box_tables as tables
+from antecurve.report.box_board import box_board_section
 from antecurve.report.cautions import CAUTIONS
 from antecurve.report.charts import error_chart, response_chart
 from antecurve.report.descriptions import error_text, response_text
@@ -88,4 +89,5 @@ def box_page(box: Box, analysis: BoxAnalysis, *, date: str = "") -> bytes:
         parts=parts_rows(box_parts_list(box)),
         cautions=CAUTIONS,
         date=date,
+        **box_board_section(box),
     )
