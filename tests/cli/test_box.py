@@ -57,7 +57,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def test_one_parts_list_and_a_netlist_for_each_position(folder: Path) -> None:
     names = ("disc", "coarse", "flat")
-    wanted = {"design.json", "parts.csv", "switch.csv", "report.html", "network.cir"}
+    wanted = {"design.json", "parts.csv", "switch.csv", "report.html", "board.svg", "network.cir"}
     wanted |= {f"network-{n}.cir" for n in names} | {f"response-{n}.csv" for n in names}
     assert {p.name for p in folder.iterdir()} == wanted | {"response.csv"}
     content = json.loads((folder / "design.json").read_text())
