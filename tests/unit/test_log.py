@@ -12,6 +12,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
+import tempfile
 from datetime import date, datetime
 from pathlib import Path
 
@@ -416,34 +417,45 @@ from antecurve.log.recording import NewVerdict, record_repair
 os.setuid(65534)  # whoever that is, not the owner
 log = open_log(sys.argv[1])
 print(list_units(log).total)
-try:
-    record_repair(log, "A-7", "none")
-except InputError as error:
-    print(error)
+for refused in (lambda: record_repair(log, "A-7", "none"), lambda: open_log(sys.argv[2])):
+    try:
+        refused()
+    except InputError as error:
+        print(error)
 """
 
 
-def test_a_log_in_a_folder_that_may_not_be_written_can_be_read(
-    units: BenchLog, tmp_path_factory: pytest.TempPathFactory
-) -> None:
+def test_a_log_in_a_folder_that_may_not_be_written_can_be_read(log: BenchLog) -> None:
     code = READ_ONLY
     if os.geteuid() != 0:
         code = code.replace("os.setuid(65534)", "pass")
-    folder = Path("/tmp") / f"antecurve-read-only-{os.getpid()}"
-    shutil.copytree(units.folder, folder)
+    root = Path(tempfile.mkdtemp(dir="/tmp"))  # another user gets as far as there
+    clean, unfinished = root / "clean", root / "unfinished"
+    shutil.copytree(log.folder, clean)
+    # Copied while it was in use, and not completely: the last verdicts stand in a file beside it.
+    with log.reading() as connection:
+        connection.execute("SELECT count(*) FROM units").fetchone()
+        record_verdicts(log, [NewVerdict(verdict_content(), "B")])
+        shutil.copytree(log.folder, unfinished, ignore=shutil.ignore_patterns("*-shm"))
     try:
-        folder.chmod(0o555)
-        (folder / "log.sqlite").chmod(0o444)
+        root.chmod(0o755)
+        for folder in (clean, unfinished):
+            for path in folder.iterdir():
+                path.chmod(0o444)
+            folder.chmod(0o555)
         done = subprocess.run(
-            [sys.executable, "-c", code, str(folder)], capture_output=True, text=True, check=True
-        )
-        assert [p.name for p in folder.iterdir()] == ["log.sqlite"]
+            [sys.executable, "-c", code, str(clean), str(unfinished)],
+            capture_output=True, text=True, check=True,
+        )  # fmt: skip
+        assert [p.name for p in clean.iterdir()] == ["log.sqlite"]
     finally:
-        folder.chmod(0o755)
-        shutil.rmtree(folder)
-    total, refused = done.stdout.splitlines()
+        for folder in (clean, unfinished):
+            folder.chmod(0o755)
+        shutil.rmtree(root)
+    total, written, opened = done.stdout.splitlines()
     assert total == "2"
-    assert "allow writing to the file and its folder" in refused
+    assert "allow writing to the file and its folder" in written
+    assert "allow reading and writing in its folder" in opened
 
 
 WRITER = """

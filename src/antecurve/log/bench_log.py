@@ -248,7 +248,11 @@ def _connected(path: Path, *, write: bool) -> Iterator[sqlite3.Connection]:
 
 def _connect(path: Path, *, write: bool) -> sqlite3.Connection:
     """A connection; to read, also in a folder that can't be written."""
-    modes = ["mode=rwc"] if write else ["mode=rw", "mode=ro", "mode=ro&immutable=1"]
+    modes = ["mode=rwc"] if write else ["mode=rw", "mode=ro"]
+    ahead = path.with_name(f"{path.name}-wal")
+    if not write and not (ahead.exists() and ahead.stat().st_size):
+        # Nothing is written ahead of the file, which is all there is to read then.
+        modes.append("mode=ro&immutable=1")
     for mode in modes:
         connection = sqlite3.connect(
             f"file:{quote(path.as_posix())}?{mode}", uri=True, timeout=_LONGEST_WAIT_S,
