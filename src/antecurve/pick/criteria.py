@@ -128,7 +128,7 @@ class OfYield:
         return 1.0 - share, contender.percentile_db(0.95, builds=builds, fresh=False)
 
     def objective_db(self, contender: Contender) -> float:
-        """Compute the error that as many builds keep as the pick's keep the limit.
+        """Compute the error that as many builds keep as the pick's keep the limit, or the limit.
 
         Parameters
         ----------
@@ -140,7 +140,7 @@ class OfYield:
         float
             The objective [dB].
         """
-        return contender.percentile_db(self.fraction)
+        return max(self.limit_db, contender.percentile_db(self.fraction))
 
     def resolution(self, contender: Contender) -> float:
         """Work out half of the percentile's interval as a share of it.

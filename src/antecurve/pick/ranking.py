@@ -33,6 +33,7 @@ _SIMULATED = 48  # combinations simulated by the screening builds: some 0.3 s
 _FINALISTS = 8  # of them compared by as many builds as the job has: some 0.5 s for 100,000
 _MOST_BOXES = 40_000  # in all, some seconds: more close the gap slowly
 _BOXES_AT_A_TIME = 2_000  # before the network with the smallest bound is chosen anew
+_MOST_DEPARTURE = 2.0  # of the percentile: where responses are bent so much, bounds say nothing
 _NO_MORE_TO_GAIN = 1e-3  # of the builds: a yield so near to all of them needs no bound
 _LEAST_FRACTION = 0.02  # of the builds: below it a percentile of the common draws says little
 
@@ -196,6 +197,8 @@ def _ranked(search: Search, good: list[Contender], criterion: Criterion) -> _Ran
         for number, s in enumerate(searches)
     }  # fmt: skip
     lower = min(lower_of.values(), default=0.0)
+    if isinstance(criterion, OfYield) and full:
+        lower = criterion.limit_db / NEPER_DB
     return _Ranked(finalists, len(simulated), lower, lower_of, full or lower >= target)
 
 
@@ -219,7 +222,7 @@ def _searched(search: Search, criterion: Criterion, target: float) -> list[Perce
         bounds = PercentileBounds(space, worst=criterion.worst)
         boxes = search.cut(space, target + bounds.departure)
         searches.append(PercentileSearch(space, bounds, criterion.fraction, boxes))
-    able = [s for s in searches if s.bounds.valid]
+    able = [s for s in searches if s.bounds.valid and s.bounds.departure < _MOST_DEPARTURE * target]
     examined = 0
     while able and examined < _MOST_BOXES and not search.late:
         now = min(able, key=lambda s: s.open_bound)
@@ -288,11 +291,15 @@ def _figure(search: Search, first: Contender, criterion: Criterion) -> str:
     low, high = percentile_interval_db(first, criterion.fraction)
     if isinstance(criterion, OfYield):
         share = first.share_within(criterion.limit_db)
-        return f"{share:.2%} of {builds:,} builds keep ±{criterion.limit_db:g} dB"
+        return f"{_percent(share)} of {builds:,} builds keep ±{criterion.limit_db:g} dB"
     return (
         f"95 % of {builds:,} fresh builds are within ±{first.p95_db():.3g} dB "
         f"({low:.4g} to {high:.4g} dB with 95 % confidence)"
     )
+
+
+def _percent(share: float) -> str:
+    return f"{100.0 * share:.5g} %"
 
 
 def _proof(search: Search, ranked: _Ranked, criterion: Criterion) -> str:
@@ -303,7 +310,7 @@ def _proof(search: Search, ranked: _Ranked, criterion: Criterion) -> str:
     what = {
         "build": "95 % error",
         "worst": "worst case",
-        "yield": f"error that {criterion.fraction:.2%} of builds keep",
+        "yield": f"error that {_percent(criterion.fraction)} of builds keep",
     }[criterion.name]
     if isinstance(criterion, OfYield) and criterion.fraction > 1.0 - _NO_MORE_TO_GAIN:
         return "No combination can keep it noticeably more often"
