@@ -97,6 +97,8 @@ def pick_as_built(search: Search, best: Contender) -> PickResult:
     if isinstance(criterion, OfYield):
         fraction = max(first.share_within(criterion.limit_db), _LEAST_FRACTION)
         criterion = replace(criterion, fraction=fraction)
+        if fraction > 1.0 - _NO_MORE_TO_GAIN:
+            ranked = replace(ranked, lower=criterion.limit_db / NEPER_DB, closed=True)
     objective_db = criterion.objective_db(first)
     search.lower = min(ranked.lower, objective_db / NEPER_DB)
     claim = _claim(search, ranked, criterion)
@@ -197,9 +199,7 @@ def _ranked(search: Search, good: list[Contender], criterion: Criterion) -> _Ran
         for number, s in enumerate(searches)
     }  # fmt: skip
     lower = min(lower_of.values(), default=0.0)
-    if isinstance(criterion, OfYield) and full:
-        lower = criterion.limit_db / NEPER_DB
-    return _Ranked(finalists, len(simulated), lower, lower_of, full or lower >= target)
+    return _Ranked(finalists, len(simulated), lower, lower_of, lower >= target)
 
 
 def _leading(search: Search, good: list[Contender]) -> list[Contender]:
