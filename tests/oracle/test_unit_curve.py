@@ -6,13 +6,22 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from curve_guess_study import (
+    RESPONSE,
+    SWEEP,
+    WANTED,
+    counts,
+    guessed,
+    playback_polynomials,
+    stored,
+    sweep_of,
+)
 from numpy.typing import NDArray
 from playback_units import (
     CONDITIONS,
     TOPOLOGY,
     VALUES,
     by_tolerance,
-    drawn_values,
     network_polynomials,
     picked_network,
     steady_state,
@@ -43,26 +52,13 @@ SET_TO_700 = replace(CONDITIONS, unit_curve=AT_700)
 
 
 def _unit(curve: Curve, spread: float = 0.0, seed: int = 0) -> tuple[Floats, Floats]:
-    """Numerator and denominator of playback from 2 Hz to 150 kHz, its constants off at random."""
+    """Playback from 2 Hz to 150 kHz, its constants off at random."""
     rng = np.random.default_rng([16, seed])
-    top, bottom = np.array([1.0, 0.0]), np.polymul([1.0, 4 * np.pi], [1 / (3e5 * np.pi), 1.0])
-    for time in curve.poles_s:
-        top = np.polymul(top, [time * (1 + spread * rng.standard_normal()), 1.0])
-    for time in curve.zeros_s:
-        bottom = np.polymul(bottom, [time * (1 + spread * rng.standard_normal()), 1.0])
-    top = np.polymul(top, [1.0] + [0.0] * curve.poles_at_origin)
-    return top, np.polymul(bottom, [1.0] + [0.0] * curve.zeros_at_origin)
+    return playback_polynomials(curve, rng, spread=spread, corners_hz=(2.0, 150e3))
 
 
 def _sweep(curve: Curve, *, spread: float = 0.0, seed: int = 0) -> SweepCapture:
-    rng = np.random.default_rng([17, seed])
-    top, bottom = network_polynomials(drawn_values(rng))
-    unit_top, unit_bottom = _unit(curve, spread, seed)
-    _, through = signal.freqs(
-        np.polymul(top, unit_top), np.polymul(bottom, unit_bottom), 2 * np.pi * FREQUENCY
-    )
-    level = 20 * np.log10(np.abs(through)) + 0.02 * rng.standard_normal(FREQUENCY.size)
-    return SweepCapture(FREQUENCY, level)
+    return sweep_of(_unit(curve, spread, seed), np.random.default_rng([17, seed]))
 
 
 def _published(curve: Curve, frequency: Floats) -> Floats:
@@ -161,6 +157,23 @@ def test_the_curve_is_guessed(curve: Curve) -> None:
     assert best.probability > 0.8 and best.probability + second.probability <= 1.0 + 1e-12
     assert second.largest_db > best.largest_db
     assert guess.text.startswith("set to ")
+
+
+def test_what_is_said_with_80_to_95_percent_is_true_in_75_to_98() -> None:
+    """Of the stored study, `curve_guess_study.py`."""
+    for (low, high), (least, most) in {WANTED: (0.75, 0.98), (0.95, 1.1): (0.95, 1.0)}.items():
+        right, total = counts(stored(), low, high)
+        assert total >= 100
+        assert least <= right / total <= most
+    assert all(row[7] for row in stored())  # no sound unit is called one that no curve fits
+
+
+def test_stored_guesses_are_of_this_code() -> None:
+    known = {row[:2]: row for row in stored()}
+    for case in ((RESPONSE, 7), (RESPONSE, 1234), (SWEEP, 3)):
+        again = guessed(case)
+        assert again[3:5] == known[case][3:5]
+        assert again[5] == pytest.approx(known[case][5], abs=2e-3)  # solvers of other versions
 
 
 def test_it_is_guessed_from_square_waves() -> None:

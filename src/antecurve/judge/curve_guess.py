@@ -25,13 +25,13 @@ from antecurve.checked import checked
 from antecurve.curves.catalogue import catalogue, curve_label
 from antecurve.curves.model import Curve, level_db
 from antecurve.judge.capture import Captures
+from antecurve.judge.deviation import Deviation
 from antecurve.judge.network_estimate import JudgedThrough
-from antecurve.judge.verdict import Verdict
 from antecurve.judge.verdicts import JudgeRequest, judge_unit
 from antecurve.networks.conditions import Conditions, conditions_of
 from antecurve.results import Result
 
-__all__ = ["CurveGuess", "RankedCurve", "guess_unit_curve"]
+__all__ = ["CurveGuess", "RankedCurve", "guess_unit_curve", "ranked_curves"]
 
 Floats = NDArray[np.float64]
 
@@ -140,16 +140,28 @@ def guess_unit_curve(
             measured=measured,
             request=request,
         )
-        guess = _ranked(verdict, curve)
+        guess = ranked_curves(verdict.deviation, curve)
         if guess.curve == curve:
             break
         curve = guess.curve
     return guess
 
 
-def _ranked(verdict: Verdict, judged_by: Curve) -> CurveGuess:
-    """The catalogue by what a verdict says of the unit's response."""
-    deviation = verdict.deviation
+def ranked_curves(deviation: Deviation, judged_by: Curve) -> CurveGuess:
+    """Rank the catalogue by the response of a unit.
+
+    Parameters
+    ----------
+    deviation : Deviation
+        The unit's deviation from ideal playback.
+    judged_by : Curve
+        The curve of that playback.
+
+    Returns
+    -------
+    CurveGuess
+        Its curves by their probability.
+    """
     low, high = deviation.frequency_hz[[0, -1]]
     octaves = round(_PER_OCTAVE * math.log2(high / low))
     frequency = np.geomspace(low, high, max(octaves, 2) + 1)

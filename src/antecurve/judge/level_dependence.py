@@ -85,8 +85,9 @@ def level_findings(
             level = 20.0 * math.log10(high.level_v / low.level_v)
             text = (
                 f"{high.name}, {level:.1f} dB above {low.name}: the response changes by "
-                f"{size:.2g} dB with the level. The unit compresses, clips or has a dead zone. "
-                "Judge it at the level of use, and look for the level where the change begins"
+                f"{size:.2g} dB with the level. The unit compresses, clips or has a dead zone, "
+                "or these are two units. Judge it at the level of use, and look for the level "
+                "where the change begins"
             )
             kind, at = ResidualKind.LEVEL, high.fundamental_hz
             findings.append(ResidualFinding(kind, high.name, text, at, forbids_pass=True))
