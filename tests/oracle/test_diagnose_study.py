@@ -66,7 +66,8 @@ def test_probabilities_are_what_they_say() -> None:
     module = study("suspects_calibration")
     counts = module.counted(module.read_rows(module.NODES_RESULTS))
     count, of = counts["said with 80% to 95%"]
-    assert of > 100 and 0.75 <= count / of <= 0.98
+    # Of 40, a true share of 55 % comes to 75 % or more in 1 study of 100.
+    assert of >= 40 and 0.75 <= count / of <= 0.98
     for name, (low, high) in {
         "said with 5% to 20%": (0.05, 0.20),
         "said with 20% to 50%": (0.20, 0.50),
