@@ -125,7 +125,7 @@ def sheet(
 
     Levels at the unit's input or, for proving the network by itself, across an oscilloscope, a
     meter or a probe.  With -o the folder gets sheet.html to print and
-    sheet.csv; of a box with a switch a sheet for each position.
+    sheet.csv.  A box with a switch gets a sheet for each position.
 
     \b
     Example: antecurve sheet bench-network/design.json --overload "50 mV" -o bench-sheet

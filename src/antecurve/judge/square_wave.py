@@ -175,7 +175,7 @@ class SquareWaveCapture(Capture):
             f"{self.name}: time_s",
             f"{self.rate_hz:.4g} samples per second",
             f"a band up to {band_hz[1]:g} Hz needs at least {2.2 * band_hz[1]:.3g}; set a faster "
-            "time base, more memory, or a smaller band",
+            "time base or a smaller band",
         )
 
     def _usual(self, factor: float, highest_hz: float) -> bool:

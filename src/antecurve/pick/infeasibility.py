@@ -155,7 +155,7 @@ def _level_excess(limits: LimitValues, job: Job) -> Floats:
 def _level_text(limits: LimitValues, index: int, job: Job) -> str:
     return (
         f"with the other limits met the nearest level is {limits.level_db[index]:+.3g} dB off, "
-        f"{job.target.level_tolerance_db:g} dB is allowed; change the level or its tolerance"
+        f"{job.target.level_tolerance_db:g} dB is allowed; change level or tolerance"
     )
 
 

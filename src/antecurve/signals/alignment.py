@@ -143,7 +143,7 @@ def _cues_in(first: int, last: int, record: Floats, rate_hz: float, name: str) -
         ratio = missing / (last - first)
         raise InputError(
             name, f"an interrupted record: {missing / rate_hz:+.4f} s between the cues are missing",
-            f"or the clocks of playing and recording differ by {100.0 * abs(ratio):.2g} %; use one "
+            f"or the two clocks differ by {100.0 * abs(ratio):.2g} %; use one "
             "interface for both, close other programs, and record again",
         )  # fmt: skip
     return seen, behind

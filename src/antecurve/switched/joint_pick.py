@@ -259,8 +259,8 @@ def _within_limit(options: list[BoxPick], best: BoxPick) -> list[BoxPick]:
 def _no_parts() -> NoCombinationError:
     return NoCombinationError(
         "resistors, capacitors",
-        "no combination of parts brings every position within the limits; allow a wider level "
-        "tolerance, other limits of impedance, or more values",
+        "no parts bring every position within the limits; allow a wider level tolerance, other "
+        "limits of impedance, or more values",
     )
 
 

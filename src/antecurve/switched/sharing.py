@@ -310,8 +310,8 @@ class Sharings:
             return NoCombinationError(
                 "resistors.range, capacitors.range",
                 f"position {name} needs values in {form} that are some "
-                f"{100.0 * float(np.expm1(beyond)):.0f} % beyond what positions hold; widen the "
-                "ranges, or give this curve a box of its own",
+                f"{100.0 * float(np.expm1(beyond)):.0f} % beyond the range; widen it, or give this "
+                "curve a box of its own",
             )
         return NoCombinationError(
             "target.level_tolerance_db",

@@ -173,7 +173,7 @@ def _reasons(picked: PickedBox, designs: tuple[Design, ...]) -> tuple[str, ...]:
         limit = designs[0].job.target.error_limit_db
         reasons.append(
             f"with {count} switched every curve stays within the limit of {limit:g} dB, though "
-            "not exactly; no set of fewer that was tried does"
+            "not exactly. No set of fewer that was tried does"
         )
     elif picked.proved_fewest and count:
         reasons.append(
@@ -182,8 +182,8 @@ def _reasons(picked: PickedBox, designs: tuple[Design, ...]) -> tuple[str, ...]:
         )
     elif count:
         reasons.append(
-            f"no set of fewer than {count} positions was met that makes every curve; of some this "
-            "is by search, not proved"
+            f"no set of fewer than {count} positions was met that makes every curve; for some "
+            "this is searched, not proved"
         )
     limit = designs[0].job.target.error_limit_db
     if picked.best.exact and count and limit is not None:
