@@ -109,7 +109,7 @@ def switch_of(picked: PickedBox, designs: tuple[Design, ...]) -> Switch:
     shared = picked.best.shared
     topology = shared.joint.topology
     switched = tuple(r for r in topology.refs if r in shared.switched)
-    nodes = {e.ref: e.nodes for e in topology.elements}
+    contacts = _contacts(picked, designs, topology, switched)
     return Switch(
         form=shared.form,
         poles=len(switched),
@@ -120,8 +120,8 @@ def switch_of(picked: PickedBox, designs: tuple[Design, ...]) -> Switch:
         added=picked.best.additions,
         proved=picked.proved_fewest,
         reasons=_reasons(picked, designs),
-        joined_poles=len({frozenset(nodes[ref]) for ref in switched}),
-        contacts=_contacts(picked, designs, topology, switched),
+        joined_poles=len({frozenset(contact.nodes) for contact in contacts}),
+        contacts=contacts,
     )
 
 
