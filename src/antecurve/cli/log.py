@@ -31,7 +31,7 @@ def log(
     since: Annotated[
         str, typer.Option(metavar="DATE", help="First day, such as 2026-05-04 or 2026-05.")
     ] = "",
-    until: Annotated[str, typer.Option(metavar="DATE", help="Last day, as well.")] = "",
+    until: Annotated[str, typer.Option(metavar="DATE", help="Last day, in the same form.")] = "",
     show: Annotated[
         _Number, typer.Option(metavar="NUMBER", help="One verdict; with --json its verdict.json.")
     ] = None,
@@ -55,7 +55,7 @@ def log(
     repaired: Annotated[
         _Text, typer.Option(metavar="TEXT", help="Log a repair of the --unit: what was done.")
     ] = None,
-    date: Annotated[str, typer.Option(metavar="TEXT", help="Date of the repair; today.")] = "",
+    date: Annotated[str, typer.Option(metavar="TEXT", help="Date of the repair; by default today.")] = "",
     operator: Annotated[str, typer.Option(metavar="TEXT", help="Who repaired or deletes.")] = "",
     delete: Annotated[
         Optional[list[int]],  # noqa: UP045
