@@ -55,7 +55,9 @@ def log(
     repaired: Annotated[
         _Text, typer.Option(metavar="TEXT", help="Log a repair of the --unit: what was done.")
     ] = None,
-    date: Annotated[str, typer.Option(metavar="TEXT", help="Date of the repair; by default today.")] = "",
+    date: Annotated[
+        str, typer.Option(metavar="TEXT", help="Date of the repair; by default today.")
+    ] = "",
     operator: Annotated[str, typer.Option(metavar="TEXT", help="Who repaired or deletes.")] = "",
     delete: Annotated[
         Optional[list[int]],  # noqa: UP045
