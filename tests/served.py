@@ -14,8 +14,6 @@ from pathlib import Path
 
 import httpx2
 
-DATA = Path(__file__).parents[1] / "data"
-
 
 @dataclass
 class Served:
@@ -52,10 +50,9 @@ def served(folder: Path, *, port: int | None = None) -> Iterator[Served]:
         process.stdout.close()
 
 
-def begin_test(client: httpx2.Client, *, network: str, serial: str) -> str:
+def begin_test(client: httpx2.Client, *, network: str, serial: str, capture: Path) -> str:
     """Ask for the test of a unit; the address that tells how far it is."""
-    names = ("unit-b-200hz.csv", "unit-b-30hz.csv")
-    files = [("files", (name, (DATA / name).read_bytes())) for name in names]
+    files = [("files", (capture.name, capture.read_bytes()))]
     asked = {"network": network, "limit": "0.5", "serial": serial}
     answer = client.post("/test", data=asked, files=files)
     assert answer.status_code == 200, answer.text

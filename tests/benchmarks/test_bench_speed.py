@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import statistics
 import time
 from collections.abc import Callable
@@ -21,7 +22,8 @@ from served import begin_test, served, verdict_number
 
 ORIGIN = "http://127.0.0.1:8462"
 UNITS = 10_000
-VERDICTS = 20  # of 1,000: each has a process of its own, whose memory ends with it
+VERDICTS = int(os.environ.get("ANTECURVE_VERDICTS", "20"))
+# of 1,000: each has a process of its own, whose memory ends with it
 
 
 @pytest.fixture(scope="module")
@@ -76,13 +78,17 @@ def test_answers(folder: Path) -> None:
 
 
 def test_start_and_memory(folder: Path) -> None:
+    capture = folder / "sweep.csv"
+    rows = (f"{20.0 * 10 ** (k / 20):.3f},{0.01 * (k % 3)}" for k in range(61))
+    capture.write_text("\n".join(["frequency_hz,level_db", *rows, ""]), "utf-8")
     begun = time.perf_counter()
     with served(folder) as server:
         with server.client() as client:
             print(f"start to page: {time.perf_counter() - begun:.2f} s")
             before = resident_mib(server.process.pid)
             for k in range(VERDICTS):
-                verdict_number(client, begin_test(client, network="Disc", serial=f"M{k}"))
+                address = begin_test(client, network="Disc", serial=f"M{k}", capture=capture)
+                verdict_number(client, address)
             after = resident_mib(server.process.pid)
         print(f"memory: {before:.0f} MiB, after {VERDICTS} verdicts {after:.0f} MiB")
 
