@@ -173,11 +173,15 @@ def form_tables(
         When the form can't make a curve, or not as a part of the same network as another: the
         message names the positions.
     """
-    sampled = {
-        position.name: _sampled(form, position, job, lowest_pole_hz)
-        for position, job in positions
-        if position.curve.name != FLAT
-    }
+    sampled: dict[str, tuple[Topology, tuple[Floats, Floats, Floats]]] = {}
+    for position, job in positions:
+        if position.curve.name == FLAT:
+            continue
+        try:
+            sampled[position.name] = _sampled(form, position, job, lowest_pole_hz)
+        except UnattainableError as error:
+            pair = [f"{name} and {position.name} cannot share a box: " for name in sampled][:1]
+            raise UnattainableError(form, "".join([*pair, error.condition]), error.remedy) from None
     if not sampled:
         raise UnattainableError(
             form, "every position is flat", "give at least one position a curve that is not flat"
