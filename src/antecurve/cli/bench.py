@@ -36,6 +36,7 @@ def bench(
     Example: antecurve bench my-bench
     """
     from antecurve.app.server import listening_socket, serve
+    from antecurve.cli.surroundings import Stopped
     from antecurve.errors import InputError
 
     if folder.exists() and not folder.is_dir():
@@ -53,5 +54,7 @@ def bench(
         serve(folder, listener, on_serving=say_address)
     except KeyboardInterrupt:
         return  # Ctrl-C is how the bench is closed
+    except Stopped as stopped:
+        raise Stopped(stopped.code, stopped.word, "what was judged is in the log") from None
     finally:
         listener.close()
