@@ -18,7 +18,7 @@ from antecurve.judge.recognition import coupling_question, is_amendment, recogni
 from antecurve.judge.uncertainty import COVERAGE
 from antecurve.judge.unit_factors import RATE_UNIT
 from antecurve.judge.verdict import FittedValue
-from antecurve.quantities import DB_PER_NEPER
+from antecurve.quantities import DB_PER_NEPER, format_quantity
 
 __all__ = ["Findings", "describe"]
 
@@ -39,6 +39,9 @@ _BY_EDGES = ("treble", "high_corner", "playback_zero")  # what slow or cut edges
 _TIMES_MISFIT = 2.0  # an effect not twice as large may be the misfit's own
 _AT_THE_TOP = ("high_corner", "ultrasonic_zero", "playback_zero")
 _GONE = 15.0  # beyond a slip of a decade: the part is not there, or shorted
+_SLIP = 0.13  # a tenth, by a slip of a decade and tolerance: no record tells it from less
+_MILLISECONDS = 0.01  # s: from five digits of microseconds on
+_TOPOLOGIES = {True: "series equaliser", False: "feedback"}
 _LEAST_EFFECT_DB = 0.05  # by judgement: below what a usual bench resolves
 _LEAST_SHARE = 0.1  # of the limit: a tenth decides nothing
 _LOOSE = 0.04  # half an interval, as a fraction: what two parts of 2 % make of a product
@@ -226,7 +229,8 @@ def _sentence(effect: _Effect, fit: Fit) -> str:
             order = "" if order == ", first order" else order
         if value.name == "low_corner_hz" and not order and is_amendment(value):
             order = ", the 7950 µs of the amended disc curve"
-        return f"{word} {_hertz(value.value)} ({_range_hertz(value)}){order}: {where}"
+        shown = _hertz(value.value, _digits(value))
+        return f"{word} {shown} ({_range_hertz(value)}){order}: {where}"
     nominal = value.nominal
     if nominal is None:
         return f"{word} {_range_micro(value)}: {where}"
@@ -247,14 +251,32 @@ def _micro(seconds: float) -> str:
     return f"{seconds * 1e6:.4g}" if math.isfinite(seconds) else "infinity"
 
 
+def _time(seconds: float, digits: int = 4) -> str:
+    """A time constant, in milliseconds where microseconds would need more than five digits."""
+    if not math.isfinite(seconds):
+        return "infinity"
+    if seconds >= _MILLISECONDS:
+        return f"{seconds * 1e3:.{digits}g} ms"
+    return f"{seconds * 1e6:.{digits}g} µs"
+
+
 def _range_micro(value: FittedValue) -> str:
-    return f"{_micro(value.value)} µs ({_micro(value.low)} to {_micro(value.high)})"
+    ends = value.value, value.low, value.high
+    if all(t < _MILLISECONDS for t in ends):
+        return f"{_micro(value.value)} µs ({_micro(value.low)} to {_micro(value.high)})"
+    return "{} ({} to {})".format(*(_time(t, 3) for t in ends))
 
 
-def _hertz(frequency: float) -> str:
-    if not math.isfinite(frequency):
-        return "none"
-    return f"{frequency / 1e3:.3g} kHz" if frequency >= 1e3 else f"{frequency:.3g} Hz"
+def _hertz(frequency: float, digits: int = 3) -> str:
+    return format_quantity(frequency, "Hz", digits=digits) if math.isfinite(frequency) else "none"
+
+
+def _digits(value: FittedValue) -> int:
+    """Digits with which the ends of an interval differ; three at least, six at most."""
+    half = (value.high - value.low) / 2.0
+    if not (math.isfinite(half) and half > 0.0 and value.value > 0.0):
+        return 3
+    return min(max(3, 1 + math.ceil(math.log10(value.value / half))), 6)
 
 
 def _range_hertz(value: FittedValue) -> str:
@@ -262,7 +284,8 @@ def _range_hertz(value: FittedValue) -> str:
         return f"above {_hertz(value.low)}"
     if value.low <= 0:
         return f"below {_hertz(value.high)}"
-    return f"{_hertz(value.low)} to {_hertz(value.high)}"
+    digits = _digits(value)
+    return f"{_hertz(value.low, digits)} to {_hertz(value.high, digits)}"
 
 
 def _explanation(
@@ -293,11 +316,14 @@ def _explanation_sentence(cause: Explanation) -> str:
     if other is not None and _part_sentence(other) == _part_sentence(cause):
         return f"One part explains the deviation: {_part_sentence(cause)}"
     readings = [
-        f"{'series equaliser' if e.of_series_equaliser else 'feedback'}: {_part_sentence(e)}"
+        f"{_TOPOLOGIES[e.of_series_equaliser]}: {_part_sentence(e)}"
         for e in (other, cause)
         if e is not None
     ]
-    return f"One part explains the deviation: {'; '.join(readings)}"
+    if other is None:
+        lacking = _TOPOLOGIES[not cause.of_series_equaliser]
+        readings.append(f"{lacking}: no single part explains it")
+    return f"One part may explain the deviation; {'; '.join(readings)}"
 
 
 def _part_sentence(cause: Explanation) -> str:
@@ -306,6 +332,9 @@ def _part_sentence(cause: Explanation) -> str:
         return f"{name} is shorted" if resistor else f"{name} is missing or not connected"
     if cause.ratio > _GONE:
         return f"{name} is open" if resistor else f"{name} is far too large"
+    if cause.ratio < _SLIP:
+        missing = "shorted" if resistor else "not connected"
+        return f"{name} is at a tenth of its value or less, or {missing}"
     return f"{name} is at {cause.ratio:.2g} of its value"
 
 

@@ -193,14 +193,18 @@ def with_compared_shapes(fit: Fit) -> Fit:
     widest = fit.solution
     problem = with_observations(widest.problem, raised_noise(widest, fit.excess))
     free = widest.free[: problem.unit_count]
-    widest = with_named_poles(solve_from(problem, widest.unknowns, free=free))
+    widest = with_named_poles(
+        solve_from(problem, widest.unknowns, free=free), folded=fit.folded
+    )
     enough = chi_square(widest) + _HOPELESS
     solutions, hopeless = {EVERY_SHAPE[-1]: widest}, list[Mask]()
     for shape in reversed(EVERY_SHAPE[:-1]):
         free = problem.model.free(shape)
         if any(np.all(free <= wider) for wider in hopeless):
             continue  # a shape within another can't describe more
-        solution = with_named_poles(_narrowed(widest, free, enough), enough=enough)
+        solution = with_named_poles(
+            _narrowed(widest, free, enough), enough=enough, folded=fit.folded
+        )
         if chi_square(solution) < enough:
             solutions[shape] = solution
         else:

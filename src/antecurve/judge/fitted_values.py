@@ -19,6 +19,7 @@ __all__ = ["fitted_values"]
 Floats = NDArray[np.float64]
 
 _UNTOLD = 0.068  # of the lower end of the band: 10 lg(1 + 0.068^2) is 0.02 dB
+_BEYOND = 5.0  # times what the captures show: there a corner takes 4 % off the highest, 0.17 dB
 _BESIDE_CORNERS = ("low_end_", "high_end_")  # their part of an end is in its corner
 
 
@@ -77,6 +78,8 @@ def fitted_values(
         ]
         if parameter.role == "high_1" and value > seen_hz:
             value, ends = math.inf, [*ends, seen_hz, math.inf]
+        if parameter.role == "high_1" and max(ends) > _BEYOND * seen_hz:
+            ends = [min(ends), math.inf]
         if parameter.role == "low_1" and value < _UNTOLD * band_hz[0]:
             ends = [*ends, 0.0]
         unit = "Hz" if parameter.name.endswith("_hz") else "s"

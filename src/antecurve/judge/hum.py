@@ -15,7 +15,7 @@ and Rubin, J. R. Statist. Soc. B 39 (1977) 1).  Mains of 50 and of 60 Hz are tol
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,6 +33,7 @@ _MULTIPLES = 6  # what rectifiers of supplies and magnetic fields bring in stren
 _WORTH_AN_ORDER = 6.63  # chi-square, one degree of freedom: by chance once in a hundred
 _TAKEN_OUT = 4.0  # ln evidence: noise alone reaches it once in some 60 records (simulated)
 _TOLD = 7.0  # ln evidence: odds of a thousand to one
+_CONTRADICTED = 20.0  # ln evidence: odds of 5e8, as a statement of the user has weight of its own
 _LEAST_PERIODS = 1.0  # of a line in a record; with fewer it is a drift
 _APART = 0.2  # share of a line's power beside harmonics and drift
 _OFF_NOMINAL = 0.005  # of the mains frequency: interconnected grids stay within 0.4 %
@@ -81,7 +82,8 @@ def interferences(
     remainders : sequence of Remainder or None
         Records less their fit; ``None`` for a capture without a record.
     mains_hz : float, optional
-        Mains frequency [Hz], 50 or 60, where it is known.
+        Mains frequency [Hz], 50 or 60, where it is known; the other one counts only where the
+        records contradict it beyond doubt.
 
     Returns
     -------
@@ -116,8 +118,12 @@ def _shared_hum(records: Sequence[BesideHarmonics], mains_hz: float | None) -> H
     """As `hum_of_records`."""
     if not records:
         return None
-    candidates = MAINS_HZ if mains_hz is None else (mains_hz,)
-    trials = sorted((_best_hum(records, m) for m in candidates), key=lambda t: -t[0])
+    trials = sorted((_best_hum(records, m) for m in MAINS_HZ), key=lambda t: -t[0])
+    stated = [t for t in trials if t[1].mains_hz == mains_hz]
+    if stated and trials[0][0] - stated[0][0] < _CONTRADICTED:
+        trials = stated
+    elif stated:
+        return replace(trials[0][1], stated_hz=mains_hz)
     best = trials[0][0]
     if best < _TAKEN_OUT:
         return None

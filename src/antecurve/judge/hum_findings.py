@@ -79,7 +79,8 @@ def _hum(
             f"{line:.0f} Hz at {1e3 * level:.3g} ± {1e3 * _NORMAL_95 * spread:.1g} mV"
             for line, level, spread in shown
         )
-        text = f"{hum.mains_hz:.0f} Hz, lines {lines}, the strongest {decibels}"
+        stated = "" if hum.stated_hz is None else f", not of {hum.stated_hz:.0f} Hz as stated"
+        text = f"{hum.mains_hz:.0f} Hz{stated}, lines {lines}, the strongest {decibels}"
     else:
         text = f"50 or 60 Hz (the captures do not say which), about {decibels}"
     text = f"{record.name}: hum of {text}; taken out{_blind_lines(record, hum)}"

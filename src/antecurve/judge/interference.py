@@ -34,12 +34,15 @@ class Hum:
         Frequencies of the lines [Hz].
     spread_v : tuple of float
         Standard deviation of the cosine and of the sine amplitude of each line [V].
+    stated_hz : float or None
+        Mains frequency as given where the captures contradict it [Hz].
     """
 
     mains_hz: float
     told: bool
     line_hz: tuple[float, ...]
     spread_v: tuple[float, ...]
+    stated_hz: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.judge.solve import Solution, chi_square, solve_from
+from antecurve.judge.problem import FitProblem, with_observations
+from antecurve.judge.solve import Solution, chi_square, solve_from, with_own_start
 from antecurve.judge.unit_factors import RATE_UNIT, TIME_UNIT
 from antecurve.judge.unit_model import UnitModel
 from antecurve.judge.unit_parameters import Parameter
@@ -31,6 +32,7 @@ _LEAST_RATE = 1e-3 * RATE_UNIT  # a corner of 1 mHz is none
 _LEAST_TIME = 0.02 * TIME_UNIT  # nor is one at 8 MHz
 _REAL = 1e-9  # imaginary over real part of a root that is real but for rounding
 _WORSE = 15.0  # of chi-square: more than any prior has to say about which pole is which
+_ROUNDS = 5  # of gain, delay and duty, which are off by little
 _AS_IT_WAS = 1e-6  # a preference for the order there is
 
 
@@ -43,7 +45,9 @@ class _Slot:
     misfit: Callable[[float], float]
 
 
-def with_named_poles(solution: Solution, *, enough: float = math.inf) -> Solution:
+def with_named_poles(
+    solution: Solution, *, enough: float = math.inf, folded: bool = True
+) -> Solution:
     """Name the poles of a fit by the time constants they are nearest to.
 
     Parameters
@@ -52,6 +56,8 @@ def with_named_poles(solution: Solution, *, enough: float = math.inf) -> Solutio
         As fitted.
     enough : float, optional
         Chi-square to reach, as in `solve_from`.
+    folded : bool, optional
+        Whether the records hold harmonics beyond half their sampling rates.
 
     Returns
     -------
@@ -74,11 +80,24 @@ def with_named_poles(solution: Solution, *, enough: float = math.inf) -> Solutio
         times.setdefault(slot.owner, []).append(slots[k].time)
     unknowns = solution.unknowns.copy()
     unknowns[: units.size] = _with_times(model, units, times)
+    # The delay of the top is in that of a record, and changes with its poles.
+    unknowns = with_own_start(solution.problem, unknowns, rounds=_ROUNDS)
+    problem = _corrected(solution.problem, unknowns, folded)
+    unknowns = with_own_start(problem, unknowns, rounds=_ROUNDS)
     # What is as good as no pole is left out of the exchange, which a record may yet show.
     no_worse = chi_square(solution) + _WORSE
     free = solution.free[: units.size]
-    named = solve_from(solution.problem, unknowns, free=free, enough=max(enough, no_worse))
+    named = solve_from(problem, unknowns, free=free, enough=max(enough, no_worse))
     return named if chi_square(named) < no_worse else solution
+
+
+def _corrected(problem: FitProblem, unknowns: Floats, folded: bool) -> FitProblem:
+    """The records less what units as found predict of harmonics passed over."""
+    observations = [
+        o.corrected(problem.prediction(unknowns, k), folded=folded) or o
+        for k, o in enumerate(problem.observations)
+    ]
+    return with_observations(problem, observations)
 
 
 def _slots(model: UnitModel, units: Floats) -> list[_Slot]:

@@ -48,12 +48,41 @@ def recognised_setting(fitted: Sequence[FittedValue]) -> str:
                 f'are those of the curve "{curve.name}"{doubt}: is the unit set to it?'
             )
     if not all(_beyond(v, _FOREIGN) for v in (turnover, treble)):
-        return ""
+        return _setting_of_one(turnover, treble)
     cut = 10.0 * math.log10(1.0 + (10e3 * 2.0 * math.pi * treble.value) ** 2)
     return (
         f"the unit plays a curve of {1.0 / (2.0 * math.pi * turnover.value):.0f} Hz, "
         f"{-cut:.1f} dB (turnover, and cut at 10 kHz)"
     )
+
+
+def _setting_of_one(turnover: FittedValue, treble: FittedValue) -> str:
+    """Name the disc curves that a single constant is of, the other one being right."""
+    off = [v for v in (turnover, treble) if _beyond(v, _SETTING_OFF)]
+    if len(off) != 1:
+        return ""
+    (value,), is_turnover = off, off[0] is turnover
+    names = [
+        f'"{curve.name}"'
+        for curve, times in ((c, _disc_constants(c)) for c in catalogue())
+        if times and _holds(value, times[0] if is_turnover else times[1])
+    ]
+    if not names:
+        return ""
+    word = "turnover" if is_turnover else "treble"
+    curves = "curve" if len(names) == 1 else "curves"
+    return (
+        f"{word} {value.value * 1e6:.0f} µs is that of the {curves} {' and '.join(names)}: is the "
+        "unit set to it?"
+    )
+
+
+def _disc_constants(curve: Curve) -> tuple[float, float] | None:
+    """Turnover and treble of a disc curve; none of another kind of curve."""
+    treble = [z for z in curve.zeros_s if z < min(curve.poles_s, default=0.0)]
+    if len(curve.poles_s) != 1 or len(treble) != 1 or curve.poles_at_origin:
+        return None
+    return curve.poles_s[0], treble[0]
 
 
 def _known(value: FittedValue) -> bool:
@@ -68,8 +97,8 @@ def _beyond(value: FittedValue, share: float) -> bool:
 
 def _same_constants(curve: Curve, values: Mapping[str, FittedValue]) -> bool:
     """Whether a disc curve has the constants seen, within their intervals and usual parts."""
-    treble = [z for z in curve.zeros_s if z < min(curve.poles_s, default=0.0)]
-    if len(curve.poles_s) != 1 or len(treble) != 1 or curve.poles_at_origin:
+    constants = _disc_constants(curve)
+    if constants is None:
         return False
     longer = [z for z in curve.zeros_s if z > curve.poles_s[0]]
     shelf = values.get("bass_shelf_s")
@@ -78,7 +107,8 @@ def _same_constants(curve: Curve, values: Mapping[str, FittedValue]) -> bool:
             return False
         if not longer and shelf.high < _NO_SHELF * shelf.nominal:
             return False
-    return _holds(values["turnover_s"], curve.poles_s[0]) and _holds(values["treble_s"], treble[0])
+    turnover_s, treble_s = constants
+    return _holds(values["turnover_s"], turnover_s) and _holds(values["treble_s"], treble_s)
 
 
 def _holds(value: FittedValue, constant: float) -> bool:

@@ -29,6 +29,7 @@ __all__ = [
     "solve_from",
     "solve_from_faults",
     "solve_from_nominal",
+    "with_own_start",
 ]
 
 Floats = NDArray[np.float64]
@@ -407,10 +408,38 @@ def _with_nuisances(problem: FitProblem, units: Floats) -> Floats:
     """All unknowns for a unit: sources at 0, gain and delay of each capture found directly."""
     unknowns = np.zeros(problem.size)
     unknowns[: problem.unit_count] = units
+    return with_own_start(problem, unknowns)
+
+
+def with_own_start(problem: FitProblem, unknowns: Floats, *, rounds: int = 0) -> Floats:
+    """Find gain and delay of each capture directly, as a start for a fit.
+
+    Parameters
+    ----------
+    problem : FitProblem
+        The problem.
+    unknowns : numpy.ndarray of float, shape (size,)
+        All unknowns; those of single captures are not read.
+    rounds : int, optional
+        Gauss and Newton's steps of each capture's own unknowns, all others held.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (size,)
+        Unit and sources of error as given, with each capture's own.
+    """
+    started = unknowns.copy()
     first = problem.unit_count + problem.priors
     for index, observation in enumerate(problem.observations):
-        response = problem.log_response(unknowns, observation.frequency_hz, index)
+        response = problem.log_response(started, observation.frequency_hz, index)
+        own = observation.start(response)[0]
+        total = problem.log_response(started, observation.evaluated_hz, index)
+        shared = np.zeros((total.size, 0), dtype=complex)
+        for _ in range(rounds):
+            point = observation.evaluate(own, total, shared, problem.rise_time(started))
+            columns = point.jacobian[:, -own.size :]
+            own = own - np.linalg.lstsq(columns, point.residual, rcond=None)[0]
         last = first + observation.nuisances
-        unknowns[first:last] = observation.start(response)[0]
+        started[first:last] = own
         first = last
-    return unknowns
+    return started
