@@ -7,14 +7,16 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from playback_units import CONDITIONS, known_exactly
+from playback_units import CONDITIONS, CURVE, known_exactly
 from unfit_records import DEFECTS, SOUND, defective_record, linear_record, record_findings_by_truth
 from unfit_units import Defect, compression, dead_zone, sine, unfit_capture
-from unit_shapes import LOW_ENDS, TOPS, BenchSetup, shaped_unit
+from unit_shapes import LOW_ENDS, TOPS, BenchSetup, capture_of, shaped_unit
 
 from antecurve.judge.asymmetry import converter_line
+from antecurve.judge.capture import ObservationSettings
 from antecurve.judge.conformity import Decision
 from antecurve.judge.edge_pause import edge_pause
+from antecurve.judge.hum import hum_of_records
 from antecurve.judge.observation import ResidualKind
 from antecurve.judge.oscillation import line_on_tops
 from antecurve.judge.slow_movement import slow_movement
@@ -178,6 +180,18 @@ def test_edges_of_linear_units_are_not_straight() -> None:
             (turn - edge) * half, sign * volts, half_period_s=half, noise_v=1e-9
         )
         assert straight is None, unit
+
+
+def test_wrong_mains_are_contradicted() -> None:
+    """Hum of 50 Hz, 20 dB above what 60 Hz could be taken for in four periods of 23 Hz."""
+    setup = BenchSetup(mains_hz=50.0, hum=0.01)
+    record = capture_of(SOUND, setup, np.random.default_rng(7), square_hz=23.0)
+    settings = ObservationSettings(100e3, CURVE, known_exactly())
+    remainder = record.observation(settings).remainder()
+    for stated, contradicted in ((60.0, 60.0), (50.0, None), (None, None)):
+        hum = hum_of_records([remainder], mains_hz=stated)
+        assert hum is not None and hum.told
+        assert (hum.mains_hz, hum.stated_hz) == (50.0, contradicted)
 
 
 def test_every_defect_is_listed() -> None:

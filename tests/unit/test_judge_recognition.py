@@ -58,8 +58,10 @@ def explained(logs: np.ndarray) -> str:
 def test_a_part_true_of_one_network_is_named_for_it_alone() -> None:
     missing = "the smaller capacitor is missing or not connected"
     pairs = explained(np.log(list(two_pairs(small_capacitor=0.003).values())))
-    assert pairs.endswith(f"explains the deviation: feedback: {missing}")
-    assert explained(series_equaliser(C1=0.003)).endswith(f": series equaliser: {missing}")
+    none = "no single part does"
+    assert pairs.endswith(f"deviation: feedback: {missing}; series equaliser: {none}")
+    series = explained(series_equaliser(C1=0.003))
+    assert series.endswith(f"deviation: series equaliser: {missing}; feedback: {none}")
 
 
 def test_both_readings_where_the_networks_differ() -> None:
@@ -85,6 +87,7 @@ def test_one_reading_where_the_networks_agree() -> None:
         ((3180.0, 227.4, 99.44), "700 Hz, -16.0 dB"),
         ((3180.0, 318.0, 75.0), ""),
         ((3180.0, 318.0, 62.0), ""),
+        ((3180.0, 318.0, 50.0), "disc-coarse-groove"),
     ],
 )
 def test_settings(constants_us: tuple[float, float, float], named: str) -> None:

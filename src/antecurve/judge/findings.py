@@ -322,8 +322,8 @@ def _explanation_sentence(cause: Explanation) -> str:
     ]
     if other is None:
         lacking = _TOPOLOGIES[not cause.of_series_equaliser]
-        readings.append(f"{lacking}: no single part explains it")
-    return f"One part may explain the deviation; {'; '.join(readings)}"
+        readings.append(f"{lacking}: no single part does")
+    return f"One part explains the deviation: {'; '.join(readings)}"
 
 
 def _part_sentence(cause: Explanation) -> str:

@@ -193,9 +193,7 @@ def with_compared_shapes(fit: Fit) -> Fit:
     widest = fit.solution
     problem = with_observations(widest.problem, raised_noise(widest, fit.excess))
     free = widest.free[: problem.unit_count]
-    widest = with_named_poles(
-        solve_from(problem, widest.unknowns, free=free), folded=fit.folded
-    )
+    widest = with_named_poles(solve_from(problem, widest.unknowns, free=free), folded=fit.folded)
     enough = chi_square(widest) + _HOPELESS
     solutions, hopeless = {EVERY_SHAPE[-1]: widest}, list[Mask]()
     for shape in reversed(EVERY_SHAPE[:-1]):

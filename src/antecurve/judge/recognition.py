@@ -65,7 +65,7 @@ def _setting_of_one(turnover: FittedValue, treble: FittedValue) -> str:
     names = [
         f'"{curve.name}"'
         for curve, times in ((c, _disc_constants(c)) for c in catalogue())
-        if times and _holds(value, times[0] if is_turnover else times[1])
+        if times and value.low <= (times[0] if is_turnover else times[1]) <= value.high
     ]
     if not names:
         return ""
