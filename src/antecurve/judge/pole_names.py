@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.judge.problem import FitProblem, with_observations
-from antecurve.judge.solve import Solution, chi_square, solve_from, with_own_start
+from antecurve.judge.solve import Solution, chi_square, solve_from, still_to_gain, with_own_start
 from antecurve.judge.unit_factors import RATE_UNIT, TIME_UNIT
 from antecurve.judge.unit_model import UnitModel
 from antecurve.judge.unit_parameters import Parameter
@@ -33,6 +33,8 @@ _LEAST_TIME = 0.02 * TIME_UNIT  # nor is one at 8 MHz
 _REAL = 1e-9  # imaginary over real part of a root that is real but for rounding
 _WORSE = 15.0  # of chi-square: more than any prior has to say about which pole is which
 _ROUNDS = 5  # of gain, delay and duty, which are off by little
+_CANCELS = 0.1  # ln: a pole and a zero 10 % apart bend a response by 0.4 dB at most
+_UNSETTLED = 0.1  # of chi-square, by another step: a third of a standard deviation
 _AS_IT_WAS = 1e-6  # a preference for the order there is
 
 
@@ -78,6 +80,7 @@ def with_named_poles(
     times: dict[str, list[float]] = {}
     for slot, k in zip(slots, chosen, strict=True):
         times.setdefault(slot.owner, []).append(slots[k].time)
+    units = _without_cancelled(model, units, times)
     unknowns = solution.unknowns.copy()
     unknowns[: units.size] = _with_times(model, units, times)
     # The delay of the top is in that of a record, and changes with its poles.
@@ -88,7 +91,24 @@ def with_named_poles(
     no_worse = chi_square(solution) + _WORSE
     free = solution.free[: units.size]
     named = solve_from(problem, unknowns, free=free, enough=max(enough, no_worse))
-    return named if chi_square(named) < no_worse else solution
+    settled = still_to_gain(named) < _UNSETTLED
+    return named if settled and chi_square(named) < no_worse else solution
+
+
+def _without_cancelled(model: UnitModel, units: Floats, times: dict[str, list[float]]) -> Floats:
+    """The unit without a playback zero that one of the top's poles cancels; that pole goes too."""
+    lift = next(k for k, p in enumerate(model.parameters) if p.role == "lift")
+    top = times.get("high", [])
+    if units[lift] <= 0.0 or not top:
+        return units
+    zero = math.sqrt(units[lift]) * TIME_UNIT
+    nearest = min(top, key=lambda time: abs(math.log(time / zero)))
+    if abs(math.log(nearest / zero)) > _CANCELS:
+        return units
+    top.remove(nearest)
+    cleared = units.copy()
+    cleared[lift] = 0.0
+    return cleared
 
 
 def _corrected(problem: FitProblem, unknowns: Floats, folded: bool) -> FitProblem:

@@ -29,6 +29,7 @@ __all__ = [
     "solve_from",
     "solve_from_faults",
     "solve_from_nominal",
+    "still_to_gain",
     "with_own_start",
 ]
 
@@ -102,6 +103,26 @@ def chi_square(solution: Solution) -> float:
         Chi-square.
     """
     return float(solution.evaluation.residual @ solution.evaluation.residual)
+
+
+def still_to_gain(solution: Solution) -> float:
+    """Predict how far one more step would lower chi-square, by the slopes at a solution.
+
+    Parameters
+    ----------
+    solution : Solution
+        The fit.
+
+    Returns
+    -------
+    float
+        0 where it is settled.
+    """
+    problem = solution.problem
+    unknowns = _steps(problem, solution.unknowns)
+    normal, gradient = _normal_equations(problem, unknowns, _evaluated(problem, unknowns))
+    limits = _bounds(problem)
+    return float(_step(unknowns, normal, gradient, 0.0, solution.free, limits)[1])
 
 
 def solve_from(
