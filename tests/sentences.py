@@ -15,7 +15,9 @@ ROOT = Path(__file__).parents[1] / "src" / "antecurve"
 LISTED = Path(__file__).parent / "data" / "sentences.txt"
 _LEAST_WORDS = 4  # fewer are names, units and labels
 _WORD = re.compile(r"\{\}|[A-Za-zµ°Ω%][\w'’.-]*")
-_SPOKEN = re.compile(r"\{\}|\b(?:[A-Za-z][a-z][\w'’-]*|dB|a|I)\b|(?<!\w)\d[\d.,]*(?!\w)")
+_SPOKEN = re.compile(
+    r"\{\}|\b(?![RT][cpqsz]\b)(?:[A-Za-z][a-z][\w'’-]*|dB|a|I)\b|(?<![\w(/])\d[\d.,]*(?![\w/])"
+)
 _END = re.compile(r"(?<=[.?!])\s+(?=[A-Z{(])|\n+")
 _MARKUP = re.compile(r"[<>]\w|</|\\[a-z]|\[\\|^\s*[#%\[]|;\w|fill=|=\"|\$|-src '|SameSite=|var\(")
 _QUERY = re.compile(r"\s*(?:\{\} )?(?:SELECT|WITH|INSERT|DELETE|WHERE|PRAGMA|CREATE|BEGIN) ")
@@ -112,9 +114,9 @@ def _said(texts: Iterable[str]) -> list[str]:
     return list(dict.fromkeys(said))
 
 
-def clauses(sentence: str) -> list[str]:
-    """What is said between full stops, semicolons and colons."""
-    return [c.strip() for c in re.split(r"[.;:?!](?:\s+|$)", sentence) if c.strip()]
+def whole_sentences(line: str) -> list[str]:
+    """What is said from full stop to full stop; the dots of ``T3.../T2...`` are none."""
+    return [s.strip(" .?!") for s in re.split(r"(?<=[^.][.?!])\s+", line.strip())]
 
 
 def word_count(sentence: str) -> int:

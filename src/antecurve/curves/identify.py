@@ -449,8 +449,8 @@ def _faults(
             )
     elif fit.rms_db > _LARGE_MISFIT_DB:
         faults.append(
-            f"the misfit of {fit.rms_db:.3f} dB rms is more than the {_LARGE_MISFIT_DB:g} dB of "
-            "reading a graph; state --noise if levels are that uncertain"
+            f"the misfit, {fit.rms_db:.3f} dB rms, exceeds the {_LARGE_MISFIT_DB:g} dB of "
+            "reading a graph; state --noise for rougher levels"
         )
     if fit.rms_db > 2.0 * (table.noise_db or table.floor_db) and _hangs_together(fit.misfit_db):
         faults.append("the misfit changes smoothly with frequency, as noise does not")

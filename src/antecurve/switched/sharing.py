@@ -309,14 +309,14 @@ class Sharings:
         if beyond > 0.0:
             return NoCombinationError(
                 "resistors.range, capacitors.range",
-                f"position {name} needs values in {form} that are some "
+                f"in {form}, position {name} needs values "
                 f"{100.0 * float(np.expm1(beyond)):.0f} % beyond the range; widen it, or give this "
-                "curve a box of its own",
+                "curve its own box",
             )
         return NoCombinationError(
             "target.level_tolerance_db",
-            "no set of switched positions brings every curve to its level with values in range; "
-            "allow a wider level tolerance or range, or leave equal_levels out",
+            "no switched positions bring every curve to its level; widen the level tolerance or "
+            "the range, or drop equal_levels",
         )
 
     def _joint(self, way: Way, separate: frozenset[str]) -> JointNetwork:

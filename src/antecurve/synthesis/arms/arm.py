@@ -70,17 +70,21 @@ class Arm:
             The condition that does not hold.
         """
         if self.needs_infinity and not (impedance.resistance_at_infinity and impedance.branches):
-            return Violation(
-                "the series arm must end in a resistance, R_inf > 0; the curve must have a zero "
-                "apart from the origin; here "
-                + ("R_inf is 0" if impedance.branches else "there is no such zero")
-                + " (a curve without ultrasonic pole has R_inf = 0)",
-                structural=True,
-            )
+            if not impedance.branches:
+                words = (
+                    "the series arm must hold an RC pair, but the curve has no zero apart from the "
+                    "origin"
+                )
+            else:
+                words = (
+                    "the series arm must end in a resistance, R_inf > 0, but here R_inf is 0. "
+                    "Without an ultrasonic pole it always is"
+                )
+            return Violation(words, structural=True)
         if self.needs_direct_path and impedance.elastance_at_origin:
             return Violation(
-                "the series arm must pass direct current; a zero at the origin puts a capacitor in "
-                "series with all of it",
+                "the series arm must pass direct current, but a zero at the origin puts a "
+                "capacitor in series",
                 structural=True,
             )
         return None

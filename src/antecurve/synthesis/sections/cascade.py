@@ -113,8 +113,8 @@ class _Cascade(Section):
         at_origin = curve.zeros_at_origin > 1 or curve.poles_at_origin
         if degree != 2 or at_origin or excess not in (0, -1):
             return Violation(
-                "two sections need two zeros (at most one at the origin), one or two poles, and "
-                "a finite gain towards DC; the curve has "
+                "two sections need two zeros, one or two poles and a finite gain towards DC. "
+                "At most one zero may lie at the origin; the curve has "
                 f"{counted(degree, 'zero')}, {counted(len(curve.poles_s), 'pole')} and "
                 f"{counted(curve.poles_at_origin, 'pole')} at the origin",
                 structural=True,
@@ -325,10 +325,10 @@ class _Problem:
             if not strength > 0:
                 unit, zero = ("1/F", "the origin") if time is None else ("ohm", "")
                 return Violation(
-                    "the series element of each section must be above 0; that for the zero at "
-                    f"{zero or format_quantity(time, 's')} would be "
-                    f"{format_quantity(strength, unit)} {at_level(self.gain)} with a shunt "
-                    f"resistor in the middle of {format_quantity(1.0 / self.r, 'ohm')}"
+                    "the series element of each section must be above 0; for the zero at "
+                    f"{zero or format_quantity(time, 's')} it would be "
+                    f"{format_quantity(strength, unit)}. That is {at_level(self.gain)}, with a "
+                    f"shunt resistor in the middle of {format_quantity(1.0 / self.r, 'ohm')}"
                 )
         beyond = solution.beyond
         load = beyond[self.implied :] if self.tau else ()
@@ -361,7 +361,7 @@ class _Problem:
     def _infinity_violation(self, beyond: Sequence[float], resistance: float) -> Violation:
         source = self.source
         infinity = format_quantity(resistance - source, "ohm")
-        end = f"{at_level(self.gain)} (the resistor at the input would be {infinity})"
+        end = f"{at_level(self.gain)}. The resistor at the input would be {infinity}"
         if self.tau:
             return Violation(
                 "the resistance at the input, source included, must be at least the source's, "
@@ -381,7 +381,7 @@ class _Problem:
         constant = self.elements(()).curve.gain_constant
         return Violation(
             "the curve must still rise to the gain at high frequency, w g T1 T3/T2 (1 + Rs (1/R2 "
-            f"+ 1/R4 + 1/RL)) < 1; w = 2 pi 1 kHz and g = {constant:.4g}: "
+            f"+ 1/R4 + 1/RL)) < 1. With w = 2 pi 1 kHz and g = {constant:.4g}: "
             f"{reach:.4g} < 1 does not hold {at_level(self.gain)}"
         )
 
@@ -390,10 +390,9 @@ class _Problem:
         c1, c2 = (elements.fraction(k) for k in (0, 1))
         square, linear, constant, *_ = elements.quadratic(c1, c2, resistance, self.u)
         return Violation(
-            "the quadratic p k^2 + w k + q = 0 for the strength of the section at the input must "
-            f"have a real root, w^2 >= 4 p q: {linear * linear:.4g} >= "
-            f"{4.0 * square * constant:.4g} does not hold {at_level(self.gain)}, as the curve's "
-            "zeros and poles do not alternate"
+            "the input section must have a real strength k, p k^2 + w k + q = 0 with "
+            f"w^2 >= 4 p q: {linear * linear:.4g} >= {4.0 * square * constant:.4g} does not hold "
+            f"{at_level(self.gain)}. The curve's zeros and poles do not alternate"
         )
 
     def _unreached(self, residual: float, unknown: float) -> Violation:
@@ -409,6 +408,6 @@ class _Problem:
         reached = c0 + residual * abs(c0)
         return Violation(
             "the load's capacitance must suit the sections, (1 + k2 u p2)(1 + R/R2) + u R + u k1 "
-            f"p1 {sign} c0 at {name} = {format_quantity(unknown, 's')}, the nearest: "
+            f"p1 {sign} c0. At {name} = {format_quantity(unknown, 's')}, the nearest: "
             f"{reached:.4g} {sign} {c0:.4g} does not hold {at_level(self.gain)}"
         )

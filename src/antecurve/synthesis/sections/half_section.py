@@ -58,7 +58,7 @@ def _unloaded(problem: StageProblem) -> Balance | Violation:
     if not math.isfinite(pole):
         return Violation(
             "the curve must still rise to the gain at high frequency, w g T1 T3.../(T2...) "
-            f"(1 + Rs/Rp) < 1; w = 2 pi 1 kHz and g = {constant:.4g}: {W * slope:.4g} < 1 "
+            f"(1 + Rs/Rp) < 1. With w = 2 pi 1 kHz and g = {constant:.4g}: {W * slope:.4g} < 1 "
             f"does not hold {at_level(problem.gain)}"
         )
     return Balance(problem.transfer((pole,)).gain_constant, (), implied_pole=pole)
@@ -88,9 +88,9 @@ def _no_load_pole(problem: StageProblem, q: float, reach: float) -> Violation:
     known = f"tau = Rp CL = {format_quantity(problem.load_time, 's')}"
     end = f"does not hold {at_level(problem.gain)}"
     if not q < 1.0:
-        return Violation(f"{name} above 0, g N/D < 1 with {known}: {q:.4g} < 1 {end}")
+        return Violation(f"{name} above 0, g N/D < 1. With {known}: {q:.4g} < 1 {end}")
     return Violation(
-        f"{name} finite at the level at 1 kHz, -w tau g N/D < 1 with w = 2 pi 1 kHz and {known}: "
+        f"{name} finite at the level at 1 kHz, -w tau g N/D < 1. With w = 2 pi 1 kHz and {known}: "
         f"{reach:.4g} < 1 {end}"
     )
 
@@ -109,7 +109,7 @@ def _both_beyond(problem: StageProblem, q: float) -> Balance | Violation:
     if not (math.isfinite(y) and y > 0.0):
         return Violation(
             "the curve must still rise to the gain at high frequency, (w^2 b)^2 + (w b/tau - w tau "
-            f"q)^2 < 1; w = 2 pi 1 kHz, b = g T1 T3.../(T2...) Rs CL, q = g N(-1/tau)/"
+            f"q)^2 < 1. With w = 2 pi 1 kHz, b = g T1 T3.../(T2...) Rs CL, q = g N(-1/tau)/"
             f"D(-1/tau) = {q:.4g} and tau = Rp CL = {format_quantity(tau, 's')}: {1.0 - a:.4g} < 1 "
             f"does not hold {at_level(problem.gain)}"
         )

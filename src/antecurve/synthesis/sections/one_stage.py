@@ -415,8 +415,8 @@ class OneStageSection(Section):
             allowed = " or ".join(_POLES_FOR_ZEROS[excess] for excess in self.excess_poles)
             degree = len(curve.zeros_s) + curve.zeros_at_origin
             return Violation(
-                f"the number of poles must be {allowed} the number of zeros, at most one of them "
-                f"at the origin; the curve has {counted(degree, 'zero')} and "
+                f"the number of poles must be {allowed} the number of zeros. At most one zero "
+                f"may lie at the origin; the curve has {counted(degree, 'zero')} and "
                 f"{counted(len(curve.poles_s), 'pole')}",
                 structural=True,
             )

@@ -71,19 +71,19 @@ def _no_root(problem: StageProblem) -> Violation:
     """Say that D = g N has no root that the capacitor can make."""
     curve, transfer = problem.curve, problem.transfer()
     have = (
-        f"the real roots T of D(-1/T) = g0 N(-1/T) at g0 = {transfer.gain_constant:.4g} are "
+        f"The real roots T of D(-1/T) = g0 N(-1/T) at g0 = {transfer.gain_constant:.4g} are "
         f"{listed(unity_roots(transfer))}"
     )
     low, high = curve.poles_s[-1], curve.poles_s[-2] if len(curve.poles_s) > 1 else math.inf
     if not alternating(curve):
         return Violation(
             "the capacitor across the output needs a root Tc that makes every branch of the "
-            f"series arm positive, but {have}"
+            f"series arm positive, but none does. {have}"
         )
     return Violation(
         f"the capacitor across the output needs a root Tc, {format_quantity(low, 's')} < Tc < "
-        f"{format_quantity(high, 's')}, but {have}: the level is too high, or the two highest "
-        "poles are too close together"
+        f"{format_quantity(high, 's')}, but there is none. {have}. The level is too high, or the "
+        "two highest poles are too close together"
     )
 
 

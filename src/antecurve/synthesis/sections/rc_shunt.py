@@ -131,9 +131,9 @@ def _no_root(problem: StageProblem) -> Violation:
     curve, transfer = problem.curve, problem.transfer()
     roots = listed(unity_roots(transfer))
     return Violation(
-        "a shunt arm with its own RC needs a root above one of the curve's zeros, Tq > Tz; "
-        f"the real roots T of D(-1/T) = g0 N(-1/T) at g0 = {transfer.gain_constant:.4g} are "
-        f"{roots} and the zeros are {listed(curve.zeros_s)}",
+        "a shunt arm with its own RC needs a root above one of the curve's zeros, Tq > Tz. "
+        f"The real roots T of D(-1/T) = g0 N(-1/T) at g0 = {transfer.gain_constant:.4g} are "
+        f"{roots}; the zeros are {listed(curve.zeros_s)}",
         structural=not curve.zeros_s,
     )
 

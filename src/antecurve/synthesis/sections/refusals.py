@@ -56,22 +56,22 @@ def _branch_words(problem: StageProblem, balance: Balance, zero: float, resistan
     )
     if not problem.taken and not problem.own_capacitor:
         if not alternating(problem.curve):
-            return f"{_alternation(problem.curve)}, so that {outcome}"
+            return f"{_alternation(problem.curve)}. Then {outcome}"
         what, time = _longest_extra(balance)
         return (
             f"{what} must be below the curve's shortest zero: {format_quantity(time, 's')} < "
-            f"{format_quantity(zero, 's')} does not hold {at_level(problem.gain)}, and {outcome}"
+            f"{format_quantity(zero, 's')} does not hold {at_level(problem.gain)}. Then {outcome}"
         )
     return (
         "each branch of the series arm must have a resistance above 0, Rp D(-1/T)/(g0 Q(-1/T) "
-        f"(1 - T'/T)...) > 0; {outcome} with Q's time constants {listed(balance.times)} (of "
+        f"(1 - T'/T)...) > 0. Here {outcome}; Q's time constants are {listed(balance.times)} (of "
         f"the roots of D = g0 N) {at_level(problem.gain)}"
     )
 
 
 def _longest_extra(balance: Balance) -> tuple[str, float]:
     """The longest of the poles beyond the curve and the capacitance's time constant."""
-    extra = [("the pole that the curve without ultrasonic pole gets", balance.implied_pole)]
+    extra = [("the pole that the network adds", balance.implied_pole)]
     extra.append(("the pole that the load's capacitance adds", balance.load_pole))
     extra += [("the time constant across the output", time) for time in balance.times[-1:]]
     return max(extra, key=lambda item: item[1])
@@ -96,8 +96,8 @@ def shunt_branch_violation(balance: Balance, *, zero: float, capacitance: float)
     """
     return Violation(
         f"the shunt branch at {format_quantity(zero, 's')} must have a capacitance above 0, "
-        f"-T Q(-1/T)/Rp > 0; it would be {format_quantity(capacitance, 'F')} with Q's time "
-        f"constants {listed(balance.times)}"
+        f"-T Q(-1/T)/Rp > 0; it would be {format_quantity(capacitance, 'F')}. Q's time "
+        f"constants are {listed(balance.times)}"
     )
 
 
@@ -119,8 +119,9 @@ def capacitor_violation(problem: StageProblem, total: float) -> Violation:
     load = format_quantity(problem.loading.load_capacitance, "F")
     return Violation(
         "the whole capacitance across the output, Tc.../(Rp Tz...), must be greater than the "
-        f"load's: {format_quantity(total, 'F')} > {load} does not hold with a resistor across the "
-        f"output of {format_quantity(problem.shunt, 'ohm')} {at_level(problem.gain)}"
+        f"load's: {format_quantity(total, 'F')} > {load} does not hold "
+        f"{at_level(problem.gain)}. The resistor across the output is "
+        f"{format_quantity(problem.shunt, 'ohm')}"
     )
 
 
@@ -145,7 +146,7 @@ def load_pole_violation(curve: ZeroPoleGain[float], *, gain: float, load_pole: f
     return Violation(
         "the pole that the load's capacitance adds must lie above the curve's highest pole, "
         f"0 < T5 <= {format_quantity(shortest, 's')}, but T5 = {format_quantity(load_pole, 's')} "
-        f"{at_level(gain)}: the level is too high, or the load's "
+        f"{at_level(gain)}. The level is too high, or the load's "
         "capacitance too large for the resistor across the output"
     )
 
@@ -196,8 +197,8 @@ def _infinity_words(problem: StageProblem, balance: Balance, infinity: float) ->
     highest = format_quantity(1.0 / (2.0 * math.pi * curve.poles_s[-1]), "Hz")
     if problem.own_capacitor or problem.loaded:
         condition = (
-            "the series arm's resistance at high frequency, source resistance included, must "
-            f"be at least the source's: {format_quantity(infinity + source, 'ohm')} >= "
+            "the resistance in series at high frequency must be at least the source's: "
+            f"{format_quantity(infinity + source, 'ohm')} >= "
             f"{format_quantity(source, 'ohm')} does not hold"
         )
     else:
@@ -211,8 +212,8 @@ def _infinity_words(problem: StageProblem, balance: Balance, infinity: float) ->
             f"{limit}: {reach:.4g} <= {z / (z + source):.4g} does not hold"
         )
     return (
-        f"{condition} {at_level(problem.gain)} with the highest pole at {highest} (the resistor "
-        f"in series would be {format_quantity(infinity, 'ohm')})"
+        f"{condition} {at_level(problem.gain)}. With the highest pole at {highest} the resistor "
+        f"in series would be {format_quantity(infinity, 'ohm')}"
     )
 
 

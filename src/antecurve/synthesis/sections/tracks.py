@@ -332,14 +332,14 @@ def _inequality(problem: StageProblem, nearest: float) -> Violation:
         limit = format_quantity(problem.load_time * math.exp(nearest), "s")
         return Violation(
             f"the load's capacitance must suit the shunt arm, Rp CL {sign} Tq.../Tz... of the "
-            "roots Tq of D = g0 N and the zeros Tz that the arm makes, the nearest of which is "
-            f"{limit}: {tau} {sign} {limit} does not hold {where}"
+            f"roots Tq of D = g0 N and the arm's zeros Tz. The nearest is {limit}: "
+            f"{tau} {sign} {limit} does not hold {where}"
         )
     sign = ">=" if nearest < 0 else "<="
     source = problem.loading.source_resistance
     limit = format_quantity(problem.parallel * nearest + source, "ohm")
     return Violation(
-        "without ultrasonic pole the resistance in series with the source must be able to be 0; "
-        f"Z (1/h - 1) {sign} Rs with Z = Rp Tz.../Tq... and h the gain at high frequency: "
+        "without ultrasonic pole the network must do without a series resistor, "
+        f"Z (1/h - 1) {sign} Rs. With Z = Rp Tz.../Tq... and h the gain at high frequency: "
         f"{limit} {sign} {format_quantity(source, 'ohm')} does not hold {where}"
     )
