@@ -1,4 +1,4 @@
-"""What is wrong with a page on any screen: by axe-core, the console, and the width."""
+"""What is wrong with a page on any screen: by axe-core, the console, the keyboard, the width."""
 
 from __future__ import annotations
 
@@ -20,6 +20,35 @@ def _violations(page: Any, options: dict[str, Any]) -> list[str]:
     ]
 
 
+_CONTROLS = """() => {
+    const may = "a[href], button, input, select, textarea, summary, [tabindex]";
+    window.controls = [...document.querySelectorAll(may)].filter(e =>
+        e.tabIndex >= 0 && !e.disabled && e.checkVisibility({visibilityProperty: true})
+        && !(e.type === "radio" && !e.checked));
+    return controls.map(e => e.outerHTML.slice(0, 120));
+}"""
+_FOCUSED = """() => {
+    const style = getComputedStyle(document.activeElement);
+    const drawn = style.outlineStyle !== "none" && parseFloat(style.outlineWidth) >= 2;
+    return [controls.indexOf(document.activeElement), drawn];
+}"""
+
+
+def _keyboard(page: Any) -> list[str]:
+    """What the Tab key does not reach in one round, and where it stops unseen."""
+    controls = page.evaluate(_CONTROLS)
+    stops: dict[int, bool] = {}
+    for _ in range(len(controls) + 1):
+        page.keyboard.press("Tab")
+        control, drawn = page.evaluate(_FOCUSED)
+        stops[control] = drawn
+    return [
+        f"{'not seen' if n in stops else 'not reached'} by keyboard: {control}"
+        for n, control in enumerate(controls)
+        if not stops.get(n)
+    ]
+
+
 def audited(browser: Any, path: Path) -> list[str]:
     """List what is wrong on wide and narrow screens, in light, dark and forced colours."""
     page = browser.new_page(viewport={"width": 1400, "height": 900}, reduced_motion="reduce")
@@ -27,6 +56,7 @@ def audited(browser: Any, path: Path) -> list[str]:
     page.on("console", lambda m: wrong.append(m.text))
     page.on("pageerror", lambda e: wrong.append(str(e)))
     page.goto(path.as_uri())
+    wrong += _keyboard(page)
     wrong += _violations(page, {})
     # Elsewhere nothing but the colours differs.
     page.emulate_media(color_scheme="dark")
