@@ -19,6 +19,7 @@ from antecurve.analysis.trim import (
     TrimResult,
     trim,
 )
+from antecurve.analysis.trim_subject import TrimSubject
 from antecurve.errors import InputError, NoCombinationError
 from antecurve.job import Job, NetworkRequest, Stock, Target
 from antecurve.networks.centred_error import error_range
@@ -201,7 +202,8 @@ def test_a_search_that_ends_early_says_so(monkeypatch: pytest.MonkeyPatch) -> No
 
 def test_the_bound_holds() -> None:
     """What other changes have less than a representative is within the margin, for any radius."""
-    build = trim_module._Build(PICKED, JOB, FITTED, MeterAccuracy(), None)
+    alone = TrimSubject(PICKED, JOB, tuple((i,) for i in range(6)))
+    build = trim_module._Build(PICKED, (alone,), FITTED, MeterAccuracy(), None)
     rng = np.random.default_rng(3)
     tightest = np.inf
     for trial in range(400):
