@@ -7,7 +7,7 @@ import unicodedata
 
 from antecurve.errors import InputError
 
-__all__ = ["as_sentence", "capitalised", "check_text", "printable", "unbroken"]
+__all__ = ["as_sentence", "capitalised", "check_text", "counted", "printable", "unbroken"]
 
 _TURNING = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 """The characters that turn the direction of what follows them (Unicode Standard Annex 9)."""
@@ -97,6 +97,29 @@ def check_text(text: str, *, field: str) -> None:
                 f"the character U+{ord(character):04X} can't be printed; write it on one line "
                 "without control characters",
             )
+
+
+def counted(number: int, what: str) -> str:
+    """Write how many things there are.
+
+    Parameters
+    ----------
+    number : int
+        How many.
+    what : str
+        One of them; its plural ends in s.
+
+    Returns
+    -------
+    str
+        The number, and the thing in the plural unless it is one.
+
+    Examples
+    --------
+    >>> counted(1, "pole"), counted(2, "pole")
+    ('1 pole', '2 poles')
+    """
+    return f"{number} {what}{'' if number == 1 else 's'}"
 
 
 def printable(text: str) -> str:

@@ -32,6 +32,7 @@ from antecurve.curves.model import level_db, zero_pole_gain
 from antecurve.errors import InputError
 from antecurve.quantities import check_number
 from antecurve.results import Result
+from antecurve.texts import counted
 
 __all__ = [
     "CurveIdentification",
@@ -488,11 +489,8 @@ def model_text(tried: ModelTried) -> str:
     str
         For example ``2 zeros, 1 pole``.
     """
-    pieces = [
-        f"{count} {noun}{'s' if count > 1 else ''}"
-        for count, noun in ((tried.zeros, "zero"), (tried.poles, "pole"))
-        if count
-    ]
+    counts = ((tried.zeros, "zero"), (tried.poles, "pole"))
+    pieces = [counted(count, noun) for count, noun in counts if count]
     if tried.zeros_at_origin:
         pieces.append("a zero at the origin")
     if tried.poles_at_origin:

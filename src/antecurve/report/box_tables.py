@@ -13,7 +13,7 @@ from antecurve.report.curve_tables import microseconds
 from antecurve.report.tables import made_of
 from antecurve.report.text_table import TextTable, declared, table_from
 from antecurve.switched.box import box_positions
-from antecurve.texts import capitalised
+from antecurve.texts import capitalised, counted
 
 if TYPE_CHECKING:
     from antecurve.curves.model import Curve
@@ -47,8 +47,8 @@ _COUNTS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight",
 
 
 def _count(number: int, noun: str) -> str:
-    word = _COUNTS[number] if number < len(_COUNTS) else str(number)
-    return f"{word} {noun}{'s' * (number != 1)}"
+    figures, things = counted(number, noun).split(maxsplit=1)
+    return f"{_COUNTS[number] if number < len(_COUNTS) else figures} {things}"
 
 
 def box_lines(box: Box) -> list[str]:

@@ -11,6 +11,7 @@ from antecurve.report.constant_texts import (
     nominal_text,
 )
 from antecurve.report.text_table import TextTable, declared, percent, signed_cells, table_from
+from antecurve.texts import counted
 
 if TYPE_CHECKING:
     from antecurve.analysis.intervals import Proportion
@@ -105,7 +106,7 @@ def history_text(history: UnitHistory) -> str:
         Numbers of verdicts and repairs.
     """
     verdicts, repairs = len(history.verdicts), len(history.repairs)
-    return f"Unit {history.serial}: {_counted(verdicts, 'verdict')}, {_counted(repairs, 'repair')}."
+    return f"Unit {history.serial}: {counted(verdicts, 'verdict')}, {counted(repairs, 'repair')}."
 
 
 def comparison_text(pair: BeforeAfter) -> str:
@@ -295,15 +296,15 @@ def run_chart_text(chart: RunChart) -> str:
     constant = chart.constants[-1]
     mean, low, high = limits_text((chart.centre, chart.lower_limit, chart.upper_limit), chart.unit)
     name = constant_name(constant)
-    unseen = f" {_counted(chart.not_seen, 'verdict')} without a value." if chart.not_seen else ""
+    unseen = f" {counted(chart.not_seen, 'verdict')} without a value." if chart.not_seen else ""
     if chart.earlier:
-        unseen += f" {_counted(chart.earlier, 'value')} before these."
+        unseen += f" {counted(chart.earlier, 'value')} before these."
     if len(chart.values) < 2:
         return f"{name.capitalize()}: {mean} in one verdict; limits need two.{unseen}"
     outside = int(chart.outside.sum())
     return (
         f"{name.capitalize()}: mean {mean}, control limits {low} and {high}. "
-        f"{_counted(outside, 'value')} of {len(chart.values)} outside.{unseen}"
+        f"{counted(outside, 'value')} of {len(chart.values)} outside.{unseen}"
     )
 
 
@@ -330,7 +331,3 @@ def tombstone_rows(stones: Tombstones) -> TextTable:
         declared("by", lambda s: s.who or None, right=False),
         declared("reason", lambda s: s.reason or None, right=False),
     )
-
-
-def _counted(count: int, word: str) -> str:
-    return f"{count} {word}{'' if count == 1 else 's'}"

@@ -10,6 +10,7 @@ from antecurve.curves.model import Curve, zero_pole_gain
 from antecurve.errors import InputError
 from antecurve.job import Job
 from antecurve.quantities import CAPACITANCES, CORNER_FREQUENCIES, RESISTANCES, check_number
+from antecurve.texts import counted
 
 __all__ = [
     "ADDING",
@@ -150,7 +151,7 @@ class BoxJob:
         if not 2 <= count <= MOST_POSITIONS:
             raise InputError(
                 "curve",
-                f"{count} position{'s' * (count != 1)}",
+                counted(count, "position"),
                 f"a switch has 2 to {MOST_POSITIONS} positions; write one [[curve]] for each",
             )
         known: dict[str, str] = {}

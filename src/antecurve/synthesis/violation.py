@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
-__all__ = ["Violation", "at_level", "counted"]
+__all__ = ["Violation", "at_level"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,24 +29,6 @@ class Violation:
     def condition(self) -> str:
         """The statement in words."""
         return self.statement if isinstance(self.statement, str) else self.statement()
-
-
-def counted(number: int, what: str) -> str:
-    """Write a number of things in words.
-
-    Parameters
-    ----------
-    number : int
-        How many.
-    what : str
-        One of them.
-
-    Returns
-    -------
-    str
-        Such as ``1 pole`` or ``2 poles``.
-    """
-    return f"{number} {what}{'' if number == 1 else 's'}"
 
 
 def at_level(gain: float) -> str:

@@ -55,7 +55,8 @@ from antecurve.synthesis.bracketing import (
 from antecurve.synthesis.sections.elements import CascadeElements, implied_pole_at_level
 from antecurve.synthesis.sections.section import Form, Realisation, Requirements, Section
 from antecurve.synthesis.tree import Tree, capacitor, parallel, resistor, series
-from antecurve.synthesis.violation import Violation, at_level, counted
+from antecurve.synthesis.violation import Violation, at_level
+from antecurve.texts import counted
 
 if TYPE_CHECKING:
     from antecurve.synthesis.formula_model import SectionFormulas

@@ -41,7 +41,8 @@ from antecurve.synthesis.sections.refusals import (
 )
 from antecurve.synthesis.sections.section import Realisation, Requirements, Section
 from antecurve.synthesis.tree import Tree, capacitor, resistor, series
-from antecurve.synthesis.violation import Violation, counted
+from antecurve.synthesis.violation import Violation
+from antecurve.texts import counted
 
 if TYPE_CHECKING:
     from antecurve.synthesis.formula_model import SectionFormulas
