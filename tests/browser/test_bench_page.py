@@ -46,6 +46,10 @@ def judged(browser: Any, bench: Served) -> str:
     page.locator("#error-load-capacitance", has_text="load.capacitance: received '15x'").wait_for()
     page.locator("#load-capacitance[aria-invalid=true]").wait_for()
     page.locator("#load-capacitance").fill("150p")
+    # What is typed does not look like what counts for an empty field.
+    looks = ("#load-capacitance", "getComputedStyle(e)", "getComputedStyle(e, '::placeholder')")
+    typed, usual = (page.locator(looks[0]).evaluate(f"e => {s}.fontStyle") for s in looks[1:])
+    assert (typed, usual) == ("normal", "italic")
     page.get_by_role("button", name="Find parts").click()
     page.locator("#chart-error canvas").first.wait_for(timeout=60_000)
     page.get_by_role("link", name="Test a unit").click()
