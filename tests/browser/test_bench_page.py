@@ -151,7 +151,7 @@ def test_the_verdict_is_reached_by_keyboard_alone(browser: Any, bench: Served, j
             break
     page.keyboard.press("Enter")
     page.locator(".verdict.fail").wait_for()
-    assert page.frame_locator("iframe").first.locator(".u-over").first.is_visible()
+    page.frame_locator("iframe").first.locator(".u-over").first.wait_for()
     page.context.close()
 
 
