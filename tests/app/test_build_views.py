@@ -15,6 +15,9 @@ from antecurve.analysis.as_built import as_built
 from antecurve.analysis.bench_sheet import bench_sheet
 from antecurve.files.captures import read_capture
 from antecurve.judge.sweep import SweepCapture
+from antecurve.log.bench_log import open_log
+from antecurve.log.builds import list_builds
+from antecurve.parts.scatter import part_table
 from antecurve.pipeline import Design
 
 
@@ -39,6 +42,23 @@ def test_measured_values_give_error_correction_and_trim(
     assert 'value="N-3"' in client.get("/test", params={"network": "Disc"}).text
     client.post("/undo")
     assert not (network / "values.csv").exists()
+
+
+def test_parts_fitted_are_ticked_on_the_drawings_and_a_whole_build_is_logged(
+    client: TestClient, network: Path, default_design: Design, tmp_path: Path
+) -> None:
+    refs = part_table(default_design.picked).refs
+    page = client.post("/networks/Disc/build", data={f"fitted:{refs[0]}": "on"}).text
+    # Once beside its symbol in the schematic, once on its body on the board.
+    assert page.count(f"\N{CHECK MARK} {refs[0]}<") == 2 and page.count("\N{CHECK MARK}") == 2
+    assert not (tmp_path / "bench" / "log.sqlite").exists()
+    fields = {f"fitted:{ref}": "on" for ref in refs} | {"serial": "N-4"}
+    for _ in range(2):  # saved twice it is one build
+        client.post("/networks/Disc/build", data=fields)
+    (build,) = list_builds(open_log(tmp_path / "bench")).builds
+    assert (build.serial, build.measured, build.verdicts) == ("N-4", {}, 0)
+    assert build.design_path == "networks/Disc/design.json"
+    assert "N-4" in client.get("/log/builds").text
 
 
 def test_a_value_that_can_not_be_used_is_told_beside_its_part(

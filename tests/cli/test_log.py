@@ -105,6 +105,7 @@ def test_nothing_is_judged_where_the_log_would_refuse_it(
             ("--chart", "treble"),
             "Treble: mean 72 µs, control limits 60 µs and 84 µs. 0 values of 4 outside.",
         ),
+        (("--builds",), "serial number"),
         (("--deleted",), "number   unit"),
     ],
 )

@@ -22,6 +22,8 @@ from antecurve.files.build_state import (
     pasted_values,
     read_build,
 )
+from antecurve.log.bench_log import open_log
+from antecurve.log.builds import record_build
 from antecurve.parts.scatter import part_table
 from antecurve.quantities import format_quantity, parse_quantity
 from antecurve.report.board_drawing import board_section
@@ -90,7 +92,9 @@ def _rendered(
     built = as_built(design, measured=values) if values else None
     computation = bench.computations.latest(_topic(folder))
     schematic = schematic_svg(
-        design.network, loading=design.job.loading, labels=value_labels(design.picked),
+        design.network, loading=design.job.loading, labels=value_labels(
+            design.picked, fitted=state.fitted
+        ),
         joined=soldered_parts(design.picked),
     )  # fmt: skip
     return render(
@@ -100,7 +104,8 @@ def _rendered(
         wiring=wiring_rows(design.picked), nodes=node_caption(design.picked),
         schematic=Markup(schematic), lines=[] if built is None else as_built_lines(built),
         correction=None if built is None else correction_rows(built.correction),
-        note=UNCERTAINTY_NOTE, computation=computation, ahead=0, **board_section(design),
+        note=UNCERTAINTY_NOTE, computation=computation, ahead=0,
+        **board_section(design, fitted=state.fitted),
     )  # fmt: skip
 
 
@@ -129,6 +134,12 @@ def _saved_build(request: Request, typed: dict[str, str]) -> Response:
     if not measured and (folder / "values.csv").is_file():
         texts[folder / "values.csv"] = "ref,value\n"
     bench.folder.change_all(texts, what=f"build of {folder.name}")
+    if set(fitted) == set(refs):
+        log = open_log(bench.folder.path, make=True)
+        record_build(log, design, folder / "design.json", serial=state.serial, measured=measured)
+    trimming = bench.computations.latest(_topic(folder))
+    if trimming is not None:
+        bench.computations.cancel(trimming)  # it is about what was measured before
     if measured:
         built = as_built(design, measured=measured)
         (folder / "correction.csv").write_bytes(correction_csv(built.correction))

@@ -9,6 +9,7 @@ from urllib.parse import quote
 from antecurve.app.pages import bench_of, is_partial, render
 from antecurve.errors import InputError
 from antecurve.log.bench_log import BenchLog, open_log
+from antecurve.log.builds import BuildList, list_builds
 from antecurve.log.deletion import delete_verdicts, list_tombstones
 from antecurve.log.export import verdicts_csv, verdicts_workbook
 from antecurve.log.history import unit_history
@@ -54,6 +55,7 @@ def routes() -> list[Any]:
         Route("/log/repairs", _repair, methods=["POST"]),
         Route("/log/runs", _runs),
         Route("/log/outcomes", _outcomes),
+        Route("/log/builds", _builds),
         Route("/log/deleted", _deleted),
         Route("/log/export.{kind}", _export),
         Route("/log/delete/{number:int}", _ask, methods=["GET"]),
@@ -186,6 +188,12 @@ def _outcomes(request: Request) -> Response:
         shares=tables.outcome_rows(outcome_shares(log, wanted, period=period)),
         findings=tables.finding_count_rows(finding_counts(log, wanted, limit=_MOST_KINDS)),
     )  # fmt: skip
+
+
+def _builds(request: Request) -> Response:
+    log = logged(request)
+    rows = tables.build_rows(BuildList(()) if log is None else list_builds(log))
+    return render(request, "log_builds.html.j2", title="Builds of networks", builds=rows)
 
 
 def _deleted(request: Request) -> Response:

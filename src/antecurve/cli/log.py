@@ -48,6 +48,7 @@ def log(
     findings: Annotated[
         bool, typer.Option("--findings", help="The most frequent findings.")
     ] = False,
+    builds: Annotated[bool, typer.Option("--builds", help="Networks as built.")] = False,
     deleted: Annotated[bool, typer.Option("--deleted", help="Verdicts that were deleted.")] = False,
     most: Annotated[
         int, typer.Option(metavar="COUNT", help="The most units to list; 0: all.", min=0)
@@ -92,6 +93,7 @@ def log(
         chart=chart,
         outcomes=outcomes,
         findings=findings,
+        builds=builds,
         deleted=deleted,
         repaired=repaired,
         date=date,

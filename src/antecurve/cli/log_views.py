@@ -30,9 +30,9 @@ class LogQuestion:
         Which verdicts.
     most : int or None
         The most units to list.
-    show, chart, outcomes, findings, deleted
+    show, chart, outcomes, findings, builds, deleted
         What is shown in place of a list: a verdict by its number, a constant, pass and fail by
-        period, findings, tombstones.
+        period, findings, builds of networks, tombstones.
     repaired, date, operator
         A repair, its date, and who.
     delete, reason, yes
@@ -49,6 +49,7 @@ class LogQuestion:
     chart: str | None
     outcomes: str | None
     findings: bool
+    builds: bool
     deleted: bool
     repaired: str | None
     date: str
@@ -79,7 +80,8 @@ class LogQuestion:
         from antecurve.cli.options import refuse_existing
 
         names = (
-            "show", "chart", "outcomes", "findings", "deleted", "repaired", "delete", "backup",
+            "show", "chart", "outcomes", "findings", "builds", "deleted", "repaired", "delete",
+            "backup",
         )  # fmt: skip
         # The number 0 is asked for, too, and is refused later.
         asked = [n for n in names if getattr(self, n) not in (None, False, ())]
@@ -109,6 +111,8 @@ def view(log: BenchLog, question: LogQuestion) -> None:
         _view_outcomes(log, question.outcomes, question)
     elif question.findings:
         _view_findings(log, question)
+    elif question.builds:
+        _view_builds(log, question)
     elif question.deleted:
         _view_deleted(log, question)
     elif question.wanted.serial:
@@ -341,6 +345,18 @@ def _view_findings(log: BenchLog, question: LogQuestion) -> None:
     _deliver(
         question, counts.to_dict, lambda: show_table(finding_count_rows(counts)),
         **_frame_writers("findings", counts.to_frame),
+    )  # fmt: skip
+
+
+def _view_builds(log: BenchLog, question: LogQuestion) -> None:
+    from antecurve.cli.show import show_table
+    from antecurve.log.builds import list_builds
+    from antecurve.report.log_tables import build_rows
+
+    builds = list_builds(log)
+    _deliver(
+        question, builds.to_dict, lambda: show_table(build_rows(builds)),
+        **_frame_writers("builds", builds.to_frame),
     )  # fmt: skip
 
 

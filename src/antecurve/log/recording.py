@@ -5,14 +5,14 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from datetime import datetime
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from antecurve.errors import InputError
 from antecurve.files.verdict_record import file_digest
-from antecurve.log.bench_log import BenchLog, now_utc, unit_number, user_name
+from antecurve.log.bench_log import BenchLog, unit_number, user_name
+from antecurve.log.builds import Stamp, written_build
 from antecurve.log.log_texts import searched_text, sortable_date
 from antecurve.log.schema import finding_kind
 
@@ -75,7 +75,7 @@ def record_verdicts(log: BenchLog, entries: Sequence[NewVerdict]) -> tuple[int, 
     """
     read = [(entry, _serial(entry.serial), _verdict_of(entry.content)) for entry in entries]
     digests = [[(path, file_digest(path).sha256) for path in e.reports] for e in entries]
-    stamp = _Stamp(user_name())
+    stamp = Stamp(user_name())
     numbers = []
     with log.writing() as connection:
         for (entry, serial, verdict), reports in zip(read, digests, strict=True):
@@ -118,7 +118,7 @@ def record_repair(
     """
     if not text.strip():
         raise InputError("repair", text, "say what was done")
-    stamp = _Stamp(operator or user_name())
+    stamp = Stamp(operator or user_name())
     stated = date.strip()
     with log.writing() as connection:
         connection.execute(
@@ -131,20 +131,6 @@ def record_repair(
                 stamp.recorded, stamp.who,
             ),
         )  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True)
-class _Stamp:
-    """When and by whom a row is written: UTC, and as the clock on the wall reads."""
-
-    who: str
-    recorded: str = field(default_factory=now_utc)
-    moment: str = field(default_factory=lambda: datetime.now().isoformat(timespec="seconds"))
-
-    @property
-    def day(self) -> str:
-        """The day at the bench."""
-        return self.moment[:10]
 
 
 def _serial(text: str) -> str:
@@ -177,59 +163,26 @@ def _written(
     entry: NewVerdict,
     serial: str,
     verdict: Mapping[str, Any],
-    stamp: _Stamp,
+    stamp: Stamp,
 ) -> int:
     """Write a verdict with the unit and the build it is about; its number."""
     by = replace(stamp, who=verdict.get("operator") or stamp.who)
     unit = _unit(connection, serial, by)
-    build = _build(connection, log, entry, verdict, by)
+    build = written_build(
+        connection, log, verdict["design"], entry.design,
+        serial=verdict.get("network_serial") or "", measured=entry.measured or {}, stamp=by,
+    )  # fmt: skip
     number = _verdict(connection, entry, verdict, (unit, build), serial, by)
     _details(connection, log, number, entry, verdict)
     return number
 
 
-def _unit(connection: sqlite3.Connection, serial: str, stamp: _Stamp) -> int:
+def _unit(connection: sqlite3.Connection, serial: str, stamp: Stamp) -> int:
     connection.execute(
         "INSERT INTO units (serial, recorded, who) VALUES (?, ?, ?) ON CONFLICT DO NOTHING",
         (serial, stamp.recorded, stamp.who),
     )
     return _number(connection.execute("SELECT id FROM units WHERE serial = ?", (serial,)))
-
-
-def _build(
-    connection: sqlite3.Connection,
-    log: BenchLog,
-    entry: NewVerdict,
-    verdict: Mapping[str, Any],
-    stamp: _Stamp,
-) -> int:
-    """The network, and the build of it that the verdict was made through."""
-    design = verdict["design"]
-    key = (design["digest"] or "", design["title"], design["form"])
-    path = None if entry.design is None else log.relative(entry.design)
-    connection.execute(
-        "INSERT INTO networks (digest, title, form, path, recorded, who)"
-        " VALUES (?, ?, ?, ?, ?, ?)"
-        " ON CONFLICT DO UPDATE SET path = coalesce(excluded.path, path)",
-        (*key, path, stamp.recorded, stamp.who),
-    )
-    network = _number(
-        connection.execute(
-            "SELECT id FROM networks WHERE (digest, title, form) = (?, ?, ?)", key
-        )
-    )  # fmt: skip
-    measured = json.dumps(dict(sorted((entry.measured or {}).items())))
-    build = (network, verdict.get("network_serial") or "", measured)
-    connection.execute(
-        "INSERT INTO builds (network, serial, measured, recorded, who)"
-        " VALUES (?, ?, ?, ?, ?) ON CONFLICT DO NOTHING",
-        (*build, stamp.recorded, stamp.who),
-    )
-    return _number(
-        connection.execute(
-            "SELECT id FROM builds WHERE (network, serial, measured) = (?, ?, ?)", build
-        )
-    )
 
 
 def _verdict(
@@ -238,7 +191,7 @@ def _verdict(
     verdict: Mapping[str, Any],
     owners: tuple[int, int],
     serial: str,
-    stamp: _Stamp,
+    stamp: Stamp,
 ) -> int:
     stated = (verdict.get("date") or "").strip()
     operator = verdict.get("operator") or ""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from typing import Any, Final
 from xml.sax.saxutils import escape
 
@@ -19,6 +19,7 @@ from antecurve.analysis.strip_board import (
 from antecurve.networks.topology import ElementKind
 from antecurve.pipeline import Design, design_parts_list
 from antecurve.quantities import format_quantity
+from antecurve.report.schematic import ticked
 from antecurve.texts import capitalised
 
 __all__ = [
@@ -65,29 +66,33 @@ def board_files(design: Design) -> dict[str, bytes]:
     return {"board.svg": drawn.encode()} if drawn else {}
 
 
-def board_section(design: Design) -> dict[str, Any]:
+def board_section(design: Design, *, fitted: Collection[str] = ()) -> dict[str, Any]:
     """Collect what a page shows of the board.
 
     Parameters
     ----------
     design : Design
         A design.
+    fitted : collection of str, optional
+        References of the parts that are soldered in, which are ticked.
 
     Returns
     -------
     dict
         ``board``, ``board_text`` and ``board_steps``; ``board`` is empty without a board.
     """
-    return shown_board(board_of(design))
+    return shown_board(board_of(design), fitted=fitted)
 
 
-def shown_board(board: StripBoard | None) -> dict[str, Any]:
+def shown_board(board: StripBoard | None, *, fitted: Collection[str] = ()) -> dict[str, Any]:
     """Collect what a page shows of a board.
 
     Parameters
     ----------
     board : StripBoard or None
         The board; ``None`` for none.
+    fitted : collection of str, optional
+        References of the parts that are soldered in, which are ticked.
 
     Returns
     -------
@@ -100,7 +105,9 @@ def shown_board(board: StripBoard | None) -> dict[str, Any]:
         return {"board": ""}
     return {
         # Its only texts from outside are references and nodes, which are escaped.
-        "board": Markup(board_svg(board, title="Strip board from both sides, to scale")),
+        "board": Markup(
+            board_svg(board, title="Strip board from both sides, to scale", fitted=fitted)
+        ),
         "board_text": board_caption(board),
         "board_steps": board_steps(board),
     }
@@ -226,7 +233,9 @@ def _span_mm(part: BoardPart) -> float:
     return abs(part.end.row - part.start.row) * PITCH_MM
 
 
-def board_svg(board: StripBoard, *, title: str = "", by_itself: bool = False) -> str:
+def board_svg(
+    board: StripBoard, *, title: str = "", by_itself: bool = False, fitted: Collection[str] = ()
+) -> str:
     """Draw a board from the component side and from the copper side, in millimetres.
 
     Parameters
@@ -237,6 +246,8 @@ def board_svg(board: StripBoard, *, title: str = "", by_itself: bool = False) ->
         What a screen reader says of it.
     by_itself : bool, optional
         Whether the drawing has its own colours; else it takes those of the page.
+    fitted : collection of str, optional
+        References of the parts that are soldered in, which are ticked.
 
     Returns
     -------
@@ -246,7 +257,7 @@ def board_svg(board: StripBoard, *, title: str = "", by_itself: bool = False) ->
     width, height = board.size_mm
     room = _FONT * max(0, max(len(words) for words in _ends(board).values()) - _SHORT)
     full_width, full_height = width + 2 * _EDGE + room, 2 * (height + _EDGE) + _BETWEEN
-    body = _view(board, _EDGE, _EDGE, copper=False)
+    body = _view(board, _EDGE, _EDGE, copper=False, fitted=fitted)
     body += _view(board, _EDGE + room, _EDGE + height + _BETWEEN, copper=True)
     body += _scale(_EDGE, full_height - 4.0)
     said = f"<title>{escape(title)}</title>" if title else ""
@@ -275,7 +286,9 @@ class _View:
         return self._x + (column + 0.5) * PITCH_MM, self._y + (hole.row + 0.5) * PITCH_MM
 
 
-def _view(board: StripBoard, x: float, y: float, *, copper: bool) -> str:
+def _view(
+    board: StripBoard, x: float, y: float, *, copper: bool, fitted: Collection[str] = ()
+) -> str:
     """Draw one side: strips and holes, then cuts, or links and parts."""
     view = _View(board, x, y, mirrored=copper)
     width, height = board.size_mm
@@ -301,7 +314,7 @@ def _view(board: StripBoard, x: float, y: float, *, copper: bool) -> str:
         drawn += [_joint(*view.at(hole)) for hole in _soldered(board)]
     else:
         drawn += [_link(link, view) for link in board.links]
-        drawn += [_part(part, view) for part in board.parts]
+        drawn += [_part(part, view, ticked(part.ref, fitted)) for part in board.parts]
     # Cuts lie below the parts, but must be seen.
     drawn += [_cut(hole, view, dashed=not copper) for hole in board.cuts]
     return "".join(drawn)
@@ -357,8 +370,8 @@ def _link(link: WireLink, view: _View) -> str:
     )
 
 
-def _part(part: BoardPart, view: _View) -> str:
-    """Leads, body and reference, the body in the middle between the leads."""
+def _part(part: BoardPart, view: _View, words: str) -> str:
+    """Leads, body and words on it, the body in the middle between the leads."""
     (x, y), (_, below) = view.at(part.start), view.at(part.end)
     long, wide = part.outline.length_mm, part.outline.width_mm
     middle = (y + below) / 2.0
@@ -371,7 +384,7 @@ def _part(part: BoardPart, view: _View) -> str:
         f'height="{long:.2f}" rx="{round_mm:.2f}" fill="var(--paper)" fill-opacity=".85" '
         'stroke="var(--ink)" stroke-width=".3"/>'
         f'<text transform="translate({x + 0.6:.2f} {middle:.2f}) rotate(-90)" '
-        f'text-anchor="middle">{escape(part.ref)}</text></g>'
+        f'text-anchor="middle">{escape(words)}</text></g>'
     )
 
 

@@ -15,6 +15,7 @@ from antecurve.texts import counted
 
 if TYPE_CHECKING:
     from antecurve.analysis.intervals import Proportion
+    from antecurve.log.builds import BuildList
     from antecurve.log.deletion import Tombstones
     from antecurve.log.history import BeforeAfter, UnitHistory
     from antecurve.log.listing import LoggedVerdict, UnitList
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from antecurve.log.run_chart import RunChart
 
 __all__ = [
+    "build_rows",
     "comparison_rows",
     "comparison_text",
     "finding_count_rows",
@@ -194,6 +196,30 @@ def logged_file_rows(verdict: LoggedVerdict) -> TextTable:
         declared("file", lambda item: item[1].path or item[1].name, right=False),
         declared("what", lambda item: item[0], right=False),
         declared("SHA-256", lambda item: item[1].sha256, right=False),
+    )
+
+
+def build_rows(listed: BuildList) -> TextTable:
+    """Tabulate builds of networks.
+
+    Parameters
+    ----------
+    listed : BuildList
+        From `antecurve.log.builds.list_builds`.
+
+    Returns
+    -------
+    TextTable
+        One row a build, the latest first.
+    """
+    return table_from(
+        listed.builds,
+        declared("network", "title", right=False),
+        declared("serial number", lambda b: b.serial or None, right=False),
+        declared("parts measured", lambda b: len(b.measured)),
+        declared("verdicts through it", "verdicts"),
+        declared("built", lambda b: b.recorded[:10], right=False),
+        declared("by", "who", right=False),
     )
 
 

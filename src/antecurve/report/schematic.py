@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import replace
 from itertools import pairwise
 
@@ -14,7 +14,7 @@ from antecurve.parts.scatter import part_references
 from antecurve.quantities import format_quantity
 from antecurve.report.schematic_drawing import Drawing, Point
 
-__all__ = ["drawn_schematic", "schematic_svg", "soldered_parts", "value_labels"]
+__all__ = ["drawn_schematic", "schematic_svg", "soldered_parts", "ticked", "value_labels"]
 
 _STEP = 3.0  # length of an element with its leads
 _COLUMNS = 4  # of elements side by side: as wide as a page
@@ -22,13 +22,15 @@ _GAP = 1.9  # between parallel elements: two lines of text fit
 _SIDEWAYS = 1.45  # upright elements have their labels beside them
 
 
-def value_labels(picked: PickedNetwork) -> dict[str, str]:
+def value_labels(picked: PickedNetwork, *, fitted: Collection[str] = ()) -> dict[str, str]:
     """Label each position by reference and value, as drawn beside it.
 
     Parameters
     ----------
     picked : PickedNetwork
         The network with its parts.
+    fitted : collection of str, optional
+        References of the parts that are soldered in; their labels begin with a tick.
 
     Returns
     -------
@@ -41,10 +43,28 @@ def value_labels(picked: PickedNetwork) -> dict[str, str]:
     for position in picked.positions:
         unit, refs = position.element.kind.unit, part_references(position)
         for ref, part in zip(refs, position.parts, strict=True):
-            labels[ref] = f"{ref}\n{format_quantity(part.value, unit)}"
-        joined = signs[position.joined].join(refs)
+            labels[ref] = f"{ticked(ref, fitted)}\n{format_quantity(part.value, unit)}"
+        joined = signs[position.joined].join(ticked(ref, fitted) for ref in refs)
         labels[position.element.ref] = f"{joined}\n{format_quantity(position.value, unit)}"
     return labels
+
+
+def ticked(ref: str, fitted: Collection[str]) -> str:
+    """Put a tick before the reference of a part that is soldered in.
+
+    Parameters
+    ----------
+    ref : str
+        Reference of the part.
+    fitted : collection of str
+        References of those that are.
+
+    Returns
+    -------
+    str
+        As drawn beside it.
+    """
+    return f"\N{CHECK MARK} {ref}" if ref in fitted else ref
 
 
 def soldered_parts(picked: PickedNetwork) -> dict[str, Tree[str]]:
