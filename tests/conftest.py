@@ -97,6 +97,8 @@ def browser() -> Iterator[Any]:
                 "--disable-background-networking",
                 "--disable-component-update",
                 "--disable-sync",
+                # A foreign name that leads to this machine, for sites that would attack it.
+                "--host-resolver-rules=MAP elsewhere.example 127.0.0.1",
             ],
         )
         yield chromium

@@ -8,15 +8,35 @@ from __future__ import annotations
 
 import re
 import stat
+import threading
+from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
+import httpx2
 import pytest
+import uvicorn
 from starlette.testclient import TestClient
 
 from antecurve.app.guard import Keys
-from antecurve.app.server import application, new_keys
+from antecurve.app.server import application, listening_socket, new_keys
 
 ORIGIN = "http://127.0.0.1:8462"
+
+
+PART = b'--b\r\nContent-Disposition: form-data; name="files"; filename="a.csv"\r\n\r\n'
+
+
+def sent_in_blocks(size: int) -> Iterator[bytes]:
+    yield PART
+    for _ in range(size // 2**16):
+        yield bytes(2**16)
+
+
+def nameless_files() -> set[str]:
+    """Open files without a name, as temporary ones are: gone with their last descriptor."""
+    opened = (p.readlink() for p in Path("/proc/self/fd").glob("*") if p.is_symlink())
+    return {str(target) for target in opened if str(target).endswith("(deleted)")}
 
 
 @pytest.fixture
@@ -75,15 +95,47 @@ def test_too_large_a_request_is_refused_before_it_is_read(client: TestClient) ->
     assert "fewer or smaller" in answer.text
 
 
-def test_a_request_that_hides_its_size_is_cut_off(client: TestClient) -> None:
-    def stream() -> object:
-        head = b'--b\r\nContent-Disposition: form-data; name="file"; filename="a"\r\n\r\n'
-        yield head
-        for _ in range(32):
-            yield bytes(2**16)
+@pytest.mark.parametrize("states_its_size", [True, False])
+def test_who_sends_too_much_hears_why_and_nothing_stays(
+    tmp_path: Path, keys: Keys, states_its_size: bool
+) -> None:
+    """Over a socket, where an answer before the end would be lost, as browsers lose it."""
+    size, largest = 16 * 2**20, 2**20
+    before, listener = nameless_files(), listening_socket(None)
+    port = listener.getsockname()[1]
+    own = replace(keys, port=port)
+    config = uvicorn.Config(
+        application(tmp_path / "bench", own, largest=largest), log_level="error", ws="none",
+        http="h11",
+    )  # fmt: skip
+    server = uvicorn.Server(config)
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
+    thread.start()
+    try:
+        headers = {
+            "origin": f"http://127.0.0.1:{port}", "cookie": f"{own.cookie_name}={own.cookie}",
+            "content-type": "multipart/form-data; boundary=b",
+        }  # fmt: skip
+        if states_its_size:
+            headers["content-length"] = str(len(PART) + size)
+        answer = httpx2.post(
+            f"http://127.0.0.1:{port}/test", content=sent_in_blocks(size), headers=headers,
+            timeout=60,
+        )  # fmt: skip
+    finally:
+        server.should_exit = True
+        thread.join()
+        listener.close()
+    assert answer.status_code == 413
+    assert "give fewer or smaller files" in answer.text
+    kept = [p for p in (tmp_path / "bench").rglob("*") if p.is_file()]
+    assert [p.name for p in kept if p.name != ".bench-key"] == []
+    assert nameless_files() == before
 
+
+def test_a_request_that_hides_its_size_is_cut_off(client: TestClient) -> None:
     answer = client.post(
-        "/networks", content=stream(),  # type: ignore[arg-type]
+        "/networks", content=sent_in_blocks(2**21),
         headers={"content-type": "multipart/form-data; boundary=b"},
     )  # fmt: skip
     assert answer.status_code == 413

@@ -26,6 +26,8 @@ LARGEST_UPLOAD = 256 * 2**20
 TOO_LARGE = "This is more than is taken at once; give fewer or smaller files."
 """What is said of a request above the limit."""
 _SAFE_METHODS = frozenset({"GET", "HEAD"})
+_MOST_PASSED_OVER = 4 * 2**30
+"""Most that is read of a request above the limit [bytes]: a browser hears the answer only then."""
 _TOKEN = "token"
 _MOST_SECONDS = 400 * 86400  # of a cookie: the longest that browsers keep (RFC 6265bis)
 
@@ -100,6 +102,10 @@ class Guard:
             else:
                 await _say(send, 403, "Open the address that antecurve bench prints.")
             return
+        if not self._is_small(asked):
+            await _pass_over(receive)
+            await _say(send, 413, TOO_LARGE)
+            return
         await self._pass_on(scope, receive, send)
 
     def _refusal(self, asked: _Asked) -> tuple[int, str] | None:
@@ -110,13 +116,14 @@ class Guard:
         own = {f"http://{host}" for host in self._keys.hosts}
         if origin is not None and origin not in own:
             return 403, "Another site may not ask this server."
-        if asked.method not in _SAFE_METHODS:
-            if origin is None:
-                return 403, "A change must come from a page of this server."
-            length = asked.header("content-length") or "0"
-            if not length.isascii() or not length.isdigit() or int(length) > self._largest:
-                return 413, TOO_LARGE
+        if asked.method not in _SAFE_METHODS and origin is None:
+            return 403, "A change must come from a page of this server."
         return None
+
+    def _is_small(self, asked: _Asked) -> bool:
+        """Whether a request states no size above the limit."""
+        length = asked.header("content-length") or "0"
+        return length.isascii() and length.isdigit() and int(length) <= self._largest
 
     def _knows(self, asked: _Asked) -> bool:
         cookies: SimpleCookie = SimpleCookie()
@@ -156,6 +163,8 @@ class Guard:
             message = await receive()
             taken += len(message.get("body", b""))
             if taken > self._largest:
+                if message.get("more_body", False):
+                    await _pass_over(receive)
                 raise HTTPException(413)
             return message
 
@@ -178,6 +187,15 @@ class _Asked:
         """One header; of several alike, which no browser sends, none counts."""
         values = [v.decode("latin-1") for k, v in self._headers if k.decode("latin-1") == name]
         return values[0] if len(values) == 1 else None
+
+
+async def _pass_over(receive: Receive) -> None:
+    """Read the rest of a request and keep none of it."""
+    taken, more = 0, True
+    while more and taken < _MOST_PASSED_OVER:
+        message = await receive()
+        taken += len(message.get("body", b""))
+        more = message.get("more_body", False)
 
 
 def _same(given: str, wanted: str) -> bool:
