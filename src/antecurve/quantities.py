@@ -34,6 +34,7 @@ __all__ = [
     "check_number",
     "check_tolerance",
     "format_quantity",
+    "parse_percent",
     "parse_quantity",
     "rkm_code",
 ]
@@ -244,6 +245,30 @@ def check_tolerance(value: float, *, field: str) -> None:
 
 
 @checked
+def parse_percent(text: str, *, field: str) -> float:
+    """Read a fraction from per cent as text; the sign may be left out.
+
+    Parameters
+    ----------
+    text : str
+        Such as ``0.2 %`` or ``0.2``.
+    field : str
+        Where the value stands; it opens the message when the value can't be used.
+
+    Returns
+    -------
+    float
+        A fraction, 0 to 1.
+
+    Raises
+    ------
+    InputError
+        When it is no number from 0 to 100 %.
+    """
+    full = text if "%" in text else f"{text} %"
+    return parse_quantity(full, unit="%", field=field, minimum=0.0, maximum=1.0)
+
+
 def parse_quantity(
     value: object,
     *,

@@ -9,9 +9,9 @@ from nodal import solve_cards
 
 from antecurve.analysis.as_built import AsBuilt, as_built, measured_network
 from antecurve.analysis.meter import MeterAccuracy
-from antecurve.cli.options import meter_accuracy
 from antecurve.curves.model import response
 from antecurve.errors import InputError
+from antecurve.files.judging_texts import meter_accuracy
 from antecurve.networks.centred_error import error_range
 from antecurve.networks.compiled import transfer_coefficients
 from antecurve.networks.conditions import Conditions

@@ -1,17 +1,11 @@
-"""What the options of a command say of generator, capture chain and captures."""
+"""Options that say what is known of generator, capture chain and captures."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Optional
+from typing import Annotated, Optional
 
 import typer
-
-from antecurve.cli.options import quantity
-
-if TYPE_CHECKING:
-    from antecurve.files.recordings import ReadingOptions
-    from antecurve.judge.signal_path import CaptureChain, Generator
 
 __all__ = [
     "ChainHigh",
@@ -26,9 +20,6 @@ __all__ = [
     "RiseTimeUncertainty",
     "Stimulus",
     "StimulusAt",
-    "chain_of",
-    "generator_of",
-    "readings_of",
 ]
 
 _Texts = Optional[list[str]]  # noqa: UP045
@@ -86,101 +77,3 @@ StimulusAt = Annotated[
         "unit's), or emf (by default with a file).",
     ),
 ]
-
-
-def generator_of(rise_time: str, uncertainty: str, flatness: str) -> Generator:
-    """Read what is known of the generator.
-
-    Parameters
-    ----------
-    rise_time, uncertainty, flatness : str
-        Texts of the options.
-
-    Returns
-    -------
-    Generator
-        The generator.
-    """
-    from antecurve.judge.signal_path import Generator
-
-    return Generator(
-        quantity(rise_time, "s", "--rise-time", zero=True),
-        quantity(uncertainty, "s", "--rise-time-uncertainty", zero=True),
-        quantity(flatness, "dB", "--flatness", zero=True),
-    )
-
-
-def chain_of(low: list[str], high: list[str], probe: str) -> CaptureChain:
-    """Read what is known of the capture chain.
-
-    Parameters
-    ----------
-    low, high : list of str
-        Corners.
-    probe : str
-        Uncertainty of a probe's compensation.
-
-    Returns
-    -------
-    CaptureChain
-        The chain.
-    """
-    from antecurve.judge.signal_path import CaptureChain
-
-    return CaptureChain(
-        tuple(quantity(text, "Hz", "--chain-low") for text in low),
-        tuple(quantity(text, "Hz", "--chain-high") for text in high),
-        100.0 * quantity(f"{probe.rstrip('% ')} %", "%", "--probe", zero=True),
-    )
-
-
-def readings_of(
-    stimuli: list[str] | None,
-    *,
-    channel: int | None,
-    stimulus_at: str | None,
-    time_unit: str | None,
-    decimal: str | None,
-    captures: int = 1,
-    idle: int | None = None,
-) -> tuple[ReadingOptions, ...]:
-    """Say how each capture is read: with the one stimulus of all, or its own.
-
-    Parameters
-    ----------
-    stimuli : list of str or None
-        Channels or files that were played.
-    channel, stimulus_at, time_unit, decimal
-        As in `ReadingOptions`, for all captures.
-    captures : int, optional
-        Number of captures.
-    idle : int or None, optional
-        Channel with an idle output.
-
-    Returns
-    -------
-    tuple of ReadingOptions
-        One for each, or one for all.
-
-    Raises
-    ------
-    InputError
-        When there are neither one nor as many stimuli.
-    """
-    from dataclasses import replace
-
-    from antecurve.errors import InputError
-    from antecurve.files.recordings import ReadingOptions
-
-    named = stimuli or []
-    if len(named) > 1 and len(named) != captures:
-        each = "give one" if captures == 1 else f"give one for all captures, or {captures}"
-        raise InputError("--stimulus", ", ".join(named), each)
-    plain = ReadingOptions(channel, None, stimulus_at, time_unit, decimal)
-    readings = [
-        replace(plain, stimulus=int(text), idle=idle)
-        if text.isdecimal()
-        else replace(plain, played=Path(text), idle=idle)
-        for text in named
-    ] or [replace(plain, idle=idle)]
-    return tuple(readings * (captures if len(readings) == 1 else 1))

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from antecurve.cli.bench_options import Flatness, Stimulus, StimulusAt, readings_of
+from antecurve.cli.bench_options import Flatness, Stimulus, StimulusAt
 from antecurve.cli.options import (
     AsJson,
     Channel,
@@ -79,6 +79,7 @@ def calibrate(
     from antecurve.cli.delivery import deliver
     from antecurve.cli.progress import busy_progress
     from antecurve.files.design_file import read_design
+    from antecurve.files.judging_texts import readings_of
     from antecurve.files.recordings import read_recording
     from antecurve.files.verdict_file import calibration_files
     from antecurve.judge.calibration import calibrate_network

@@ -103,8 +103,9 @@ def check(
     from antecurve.analysis.drift import own_technologies
     from antecurve.cli.box_building import check_box
     from antecurve.cli.delivery import deliver
-    from antecurve.cli.options import loading_tolerance, meter_accuracy
+    from antecurve.cli.options import loading_tolerance
     from antecurve.files.box_file import read_design_and_box
+    from antecurve.files.judging_texts import meter_accuracy
     from antecurve.files.measured import read_measured
 
     refuse_existing(output, force=force)

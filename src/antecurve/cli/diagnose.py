@@ -23,9 +23,6 @@ from antecurve.cli.bench_options import (
     RiseTimeUncertainty,
     Stimulus,
     StimulusAt,
-    chain_of,
-    generator_of,
-    readings_of,
 )
 from antecurve.cli.options import (
     AsJson,
@@ -38,8 +35,6 @@ from antecurve.cli.options import (
     OutputFolder,
     PositionName,
     TimeUnit,
-    meter_accuracy,
-    quantity,
     refuse_existing,
 )
 from antecurve.cli.terminal import say
@@ -116,9 +111,9 @@ def diagnose(
     from antecurve.cli.delivery import deliver
     from antecurve.files.captures import read_capture
     from antecurve.files.design_file import read_design
+    from antecurve.files.judging_texts import JudgingTexts, readings_of
     from antecurve.files.measured import read_measured
     from antecurve.files.unit_file import read_unit
-    from antecurve.judge.verdicts import JudgeRequest
 
     refuse_existing(output, force=force)
     made, circuit = read_design(design, position=position), read_unit(unit)
@@ -126,14 +121,12 @@ def diagnose(
         stimulus, channel=channel, stimulus_at=stimulus_at, time_unit=time_unit, decimal=decimal,
         captures=len(captures),
     )  # fmt: skip
-    asked = JudgeRequest(
-        limit_db=quantity(limit, "dB", "--limit"),
-        generator=generator_of(rise_time, rise_time_uncertainty, flatness),
-        chain=chain_of(chain_low or [], chain_high or [], probe),
-        reference=[read_capture(path, readings[0]) for path in reference] if reference else None,
-        mains_hz=None if mains is None else quantity(mains, "Hz", "--mains"),
-        meter=meter_accuracy(meter_resistance, meter_capacitance, display=meter_display),
-    )
+    asked = JudgingTexts(
+        limit=limit, rise_time=rise_time, rise_time_uncertainty=rise_time_uncertainty,
+        flatness=flatness, chain_low=tuple(chain_low or ()), chain_high=tuple(chain_high or ()),
+        probe=probe, mains=mains, meter_resistance=meter_resistance,
+        meter_capacitance=meter_capacitance, meter_display=meter_display,
+    ).request([read_capture(path, readings[0]) for path in reference or ()])  # fmt: skip
     values = None if measured is None else read_measured(measured, made.picked)
     bench = _Bench(made, circuit, values, asked)
     finding = bench.finding(captures, readings, repaired or [])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Optional
+from typing import Annotated, Optional
 
 import typer
 
@@ -20,9 +20,6 @@ from antecurve.cli.bench_options import (
     RiseTimeUncertainty,
     Stimulus,
     StimulusAt,
-    chain_of,
-    generator_of,
-    readings_of,
 )
 from antecurve.cli.options import (
     AsJson,
@@ -36,24 +33,16 @@ from antecurve.cli.options import (
     OutputFolder,
     PositionName,
     TimeUnit,
-    meter_accuracy,
-    quantity,
     refuse_existing,
 )
 from antecurve.cli.unit_curve import (
-    GUESS,
     JudgedCurve,
-    UnitCurveTexts,
     UnitCut,
     UnitPoles,
     UnitShelf,
     UnitTurnover,
     UnitZeros,
 )
-
-if TYPE_CHECKING:
-    from antecurve.judge.conformity import LimitBand
-    from antecurve.judge.unit_figures import FigureRequest
 
 __all__ = ["judge"]
 
@@ -175,8 +164,10 @@ def judge(
     from antecurve.cli.judging import Delivery, judge_folder, judge_one
     from antecurve.files.captures import read_capture
     from antecurve.files.design_file import read_design
+    from antecurve.files.judging_texts import JudgingTexts, readings_of
+    from antecurve.files.limits_file import read_limits
     from antecurve.files.measured import read_measured
-    from antecurve.judge.verdicts import JudgeRequest
+    from antecurve.files.unit_curve_texts import UnitCurveTexts
 
     refuse_existing(output, force=force)
     folder = _folder_of(captures, other_channel)
@@ -187,20 +178,16 @@ def judge(
     setting = UnitCurveTexts(
         unit_curve, unit_zeros, unit_poles, unit_turnover, unit_cut, unit_shelf
     )
-    guessed, made = setting == UnitCurveTexts(GUESS), read_design(design, position=position)
-    made = made if guessed else setting.set_unit(made)
+    made = setting.set_unit(read_design(design, position=position))
     values = None if measured is None else read_measured(measured, made.picked)
-    asked = JudgeRequest(
-        limit_db=quantity(limit, "dB", "--limit"),
-        band_hz=None if band is None else _band(band),
-        mask=tuple(_limit_band(text) for text in mask or ()),
-        playback=playback,
-        generator=generator_of(rise_time, rise_time_uncertainty, flatness),
-        chain=chain_of(chain_low or [], chain_high or [], probe),
-        reference=[read_capture(path, readings[0]) for path in reference] if reference else None,
-        mains_hz=None if mains is None else quantity(mains, "Hz", "--mains"),
-        meter=meter_accuracy(meter_resistance, meter_capacitance, display=meter_display),
-    )
+    texts = JudgingTexts(
+        limit=limit, band=band, mask=tuple(mask or ()), playback=playback, rise_time=rise_time,
+        rise_time_uncertainty=rise_time_uncertainty, flatness=flatness,
+        chain_low=tuple(chain_low or ()), chain_high=tuple(chain_high or ()), probe=probe,
+        mains=mains, meter_resistance=meter_resistance, meter_capacitance=meter_capacitance,
+        meter_display=meter_display, input_level=input_level, full_scale=full_scale,
+    )  # fmt: skip
+    asked = texts.request([read_capture(path, readings[0]) for path in reference or ()])
     delivery = Delivery(
         title=made.job.title,
         design=design,
@@ -212,8 +199,10 @@ def judge(
         force=force,
         as_json=as_json,
         readings=readings,
-        figures=_figures(made.job.target.level_v, input_level, full_scale, limits),
-        guess=guessed,
+        figures=texts.figures(
+            made.job.target.level_v, () if limits is None else read_limits(limits)
+        ),
+        guess=setting.is_guess,
         log=log,
     )
     if folder is None:
@@ -234,35 +223,3 @@ def _folder_of(captures: list[Path], other: list[Path] | None) -> Path | None:
     if len(captures) > 1 or other:
         raise InputError("CAPTURE.csv", str(folders[0]), "give one folder by itself, or files")
     return folders[0]
-
-
-def _figures(
-    job_v: float, input_level: str | None, full_scale: str | None, limits: Path | None
-) -> FigureRequest:
-    from antecurve.files.limits_file import read_limits
-    from antecurve.judge.unit_figures import FigureRequest
-
-    return FigureRequest(
-        job_v if input_level is None else quantity(input_level, "V", "--input-level"),
-        None if full_scale is None else quantity(full_scale, "V", "--full-scale"),
-        () if limits is None else read_limits(limits),
-    )
-
-
-def _band(ends: tuple[str, str]) -> tuple[float, float]:
-    return quantity(ends[0], "Hz", "--band"), quantity(ends[1], "Hz", "--band")
-
-
-def _limit_band(text: str) -> LimitBand:
-    from antecurve.errors import InputError
-    from antecurve.judge.conformity import LimitBand
-    from antecurve.quantities import parse_quantity
-
-    cells = text.split(":")
-    if len(cells) != 3:
-        raise InputError("--mask", text, 'write it as LOW:HIGH:DB, such as "20 Hz:50 Hz:1.0"')
-    low, high, limit = (
-        parse_quantity(cell, unit=unit, field="--mask")
-        for cell, unit in zip(cells, ("Hz", "Hz", "dB"), strict=True)
-    )
-    return LimitBand(low, high, limit)

@@ -97,15 +97,16 @@ def judge_one(
     """
     from antecurve.cli.delivery import deliver
     from antecurve.cli.log_writing import check_log, log_verdicts
+    from antecurve.files.unit_judging import matched_channels
     from antecurve.judge.conformity import Decision
     from antecurve.judge.unit_figures import with_figure_limits
     from antecurve.report.unit_report import generator_setting
 
     check_log(delivery.log, delivery.serial)
     unit = _Unit(design, measured, request, delivery)
-    verdicts = [unit.judged(captures, "judging the unit")]
+    verdicts: Sequence[Verdict] = [unit.judged(captures, "judging the unit")]
     if other:
-        verdicts = _matched(verdicts[0], unit.judged(other, "judging the other channel"))
+        verdicts = matched_channels(verdicts[0], unit.judged(other, "judging the other channel"))
     channels = _Channels(
         tuple(with_figure_limits(v, delivery.figures.limits) for v in verdicts),
         unit.record([*captures, *other], unit.recordings, delivery.serial),
@@ -124,18 +125,6 @@ def judge_one(
     return all(v.decision is Decision.PASS for v in channels.verdicts)
 
 
-def _matched(one: Verdict, other: Verdict) -> list[Verdict]:
-    """The verdicts on two channels, each with how well they match."""
-    from antecurve.judge.channel_figures import match_figures
-    from antecurve.judge.match import channel_match
-
-    match, figures = channel_match(one, other), match_figures(one, other)
-    return [
-        replace(v, findings=(*v.findings, match.text), figures=(*v.figures, *figures))
-        for v in (one, other)
-    ]
-
-
 @dataclass(frozen=True, slots=True)
 class _Channels:
     """The verdicts on a unit's one or two channels, ready to be written and shown."""
@@ -148,23 +137,24 @@ class _Channels:
     def files(self) -> dict[str, bytes]:
         """Write test reports, verdicts and deviations, by name."""
         from antecurve.cli.progress import busy_progress
-        from antecurve.files.verdict_file import deviation_csv, verdict_json
-        from antecurve.report.unit_report import Particulars, unit_report
+        from antecurve.report.unit_files import unit_files
+        from antecurve.report.unit_report import Particulars
 
-        asked, files = self.delivery, dict[str, bytes]()
+        asked = self.delivery
         with busy_progress("drawing the test report"):
-            for verdict, mark in zip(self.verdicts, ("", "-other"), strict=False):
-                files |= {
-                    f"test-report{mark}.html": unit_report(
-                        verdict,
-                        Particulars(
-                            asked.title, asked.serial, asked.date, asked.operator,
-                            asked.network_serial, self.generator,
-                        ),
-                    ),
-                    f"verdict{mark}.json": verdict_json(verdict, self.record),
-                    f"deviation{mark}.csv": deviation_csv(verdict),
-                } | _difference(verdict, mark)  # fmt: skip
+            files = unit_files(
+                self.verdicts, self.record,
+                Particulars(
+                    asked.title, asked.serial, asked.date, asked.operator,
+                    asked.network_serial, self.generator,
+                ),
+            )  # fmt: skip
+        for name in files:
+            if name.startswith("difference") and name.endswith(".wav"):
+                print(
+                    f"{name}: turn the volume down before you listen; a fault may be loud.",
+                    file=sys.stderr,
+                )
         return files
 
     def entries(
@@ -173,15 +163,15 @@ class _Channels:
         """Prepare what is logged of each channel."""
         from antecurve.files.verdict_file import verdict_json
         from antecurve.log.recording import NewVerdict
+        from antecurve.report.unit_files import CHANNEL_MARKS, report_name
 
         asked = self.delivery
         names = ("first", "other") if len(self.verdicts) > 1 else ("",)
-        for verdict, name in zip(self.verdicts, names, strict=True):
-            mark = "-other" if name == "other" else ""
+        for verdict, name, mark in zip(self.verdicts, names, CHANNEL_MARKS, strict=False):
             yield NewVerdict(
                 verdict_json(verdict, self.record), asked.serial, name, measured, asked.design,
                 captures,
-                () if asked.output is None else (asked.output / f"test-report{mark}.html",),
+                () if asked.output is None else (asked.output / report_name(mark),),
             )  # fmt: skip
 
     def content(self) -> dict[str, object]:
@@ -279,23 +269,6 @@ class _Unit:
         return replace(entry, verdict=with_figure_limits(verdict, self.delivery.figures.limits))
 
 
-def _difference(verdict: Verdict, mark: str) -> dict[str, bytes]:
-    """Output and stimulus as pictures, and their difference as sound, as loud as it is."""
-    from antecurve.files.sound import sound_bytes
-    from antecurve.report.plots import overlay_files
-
-    overlay = verdict.overlay
-    if overlay is None:
-        return {}
-    print(
-        f"difference{mark}.wav: turn the volume down before you listen; a fault may be loud.",
-        file=sys.stderr,
-    )
-    scaled = overlay.difference / float(abs(overlay.output).max())
-    sound = sound_bytes(scaled, rate_hz=overlay.rate_hz)
-    return {f"difference{mark}.wav": sound} | overlay_files(overlay, mark=mark)
-
-
 def _show(verdict: Verdict) -> None:
     from antecurve.cli.show import show_table
     from antecurve.report.constant_texts import fitted_rows
@@ -345,10 +318,10 @@ def judge_folder(
     from antecurve.cli.log_writing import check_log, log_verdicts
     from antecurve.cli.progress import count_progress
     from antecurve.cli.show import show_table
-    from antecurve.cli.unit_curve import GUESS
     from antecurve.errors import AntecurveError, InputError
     from antecurve.files.captures import capture_units
     from antecurve.files.recordings import read_recording
+    from antecurve.files.unit_curve_texts import GUESS
     from antecurve.judge.batch import Batch, BatchEntry, judge_batch
     from antecurve.judge.conformity import Decision
     from antecurve.report.unit_report import batch_rows

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Annotated, Optional
 import typer
 
 if TYPE_CHECKING:
-    from antecurve.analysis.meter import MeterAccuracy
     from antecurve.networks.conditions import LoadingTolerance
 
 __all__ = [
@@ -31,7 +30,6 @@ __all__ = [
     "SourceTolerance",
     "TimeUnit",
     "loading_tolerance",
-    "meter_accuracy",
     "percent",
     "quantity",
     "refuse_existing",
@@ -138,61 +136,6 @@ def refuse_existing(output: Path | None, *, force: bool) -> None:
         raise OutputExistsError(output)
 
 
-def meter_accuracy(
-    resistance: str,
-    capacitance: str,
-    *,
-    display: int = 10_000,
-    correlation: float = 0.5,
-    one_meter: bool = False,
-) -> MeterAccuracy:
-    """Parse the accuracy of the meters from the texts of the options.
-
-    Parameters
-    ----------
-    resistance, capacitance : str
-        Per cent of reading, such as ``0.2 %`` (the sign may be left out), then constants after
-        ``+``: ``2 counts`` of the last digit, or a quantity such as ``0.1 ohm`` or ``2 pF``.
-    display : int, optional
-        Counts of the display.
-    correlation : float, optional
-        Between the errors of readings in one range, 0 to 1.
-    one_meter : bool, optional
-        Whether one meter read all parts.
-
-    Returns
-    -------
-    MeterAccuracy
-        As fractions.
-
-    Raises
-    ------
-    InputError
-        When a text is no per cent from 0 to below 100 with constants of 0 or greater, or the
-        correlation is out of range.
-    """
-    from antecurve.analysis.meter import MeterAccuracy
-
-    of_ohms, ohm_counts, ohms = _accuracy(resistance, "ohm", "--meter-resistance")
-    of_farads, farad_counts, farads = _accuracy(capacitance, "F", "--meter-capacitance")
-    return MeterAccuracy(
-        of_ohms, of_farads, correlation, one_meter, ohm_counts, farad_counts, ohms, farads, display
-    )
-
-
-def _accuracy(text: str, unit: str, field: str) -> tuple[float, float, float]:
-    """Fraction of reading, counts and constant."""
-    of_reading, *constants = (cell.strip() for cell in text.split("+"))
-    counts = constant = 0.0
-    for cell in constants:
-        number, word = cell.rpartition("count")[::2]
-        if number and word in ("", "s"):
-            counts += quantity(number, "", field, zero=True)
-        else:
-            constant += quantity(cell, unit, field, zero=True)
-    return percent(of_reading, field), counts, constant
-
-
 def loading_tolerance(source: str, load: str, cable: str) -> LoadingTolerance:
     """Parse the tolerances of source and load from the texts of the options.
 
@@ -269,7 +212,6 @@ def percent(text: str, field: str) -> float:
     InputError
         When it is no number from 0 to 100 %.
     """
-    from antecurve.quantities import parse_quantity
+    from antecurve.quantities import parse_percent
 
-    full = text if "%" in text else f"{text} %"
-    return parse_quantity(full, unit="%", field=field, minimum=0.0, maximum=1.0)
+    return parse_percent(text, field=field)

@@ -18,7 +18,6 @@ from antecurve.cli.options import (
 from antecurve.cli.terminal import say
 from antecurve.cli.unit_curve import (
     UnitCurve,
-    UnitCurveTexts,
     UnitCut,
     UnitPoles,
     UnitShelf,
@@ -88,6 +87,7 @@ def scope(
     from antecurve.cli.progress import busy_progress
     from antecurve.extras import require_extra
     from antecurve.files.design_file import read_design
+    from antecurve.files.unit_curve_texts import UnitCurveTexts
 
     refuse_existing(output, force=force)
     if output is not None:

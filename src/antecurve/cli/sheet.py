@@ -24,7 +24,6 @@ from antecurve.cli.options import (
 from antecurve.cli.terminal import say
 from antecurve.cli.unit_curve import (
     UnitCurve,
-    UnitCurveTexts,
     UnitCut,
     UnitPoles,
     UnitShelf,
@@ -134,6 +133,7 @@ def sheet(
     from antecurve.cli.delivery import deliver
     from antecurve.cli.progress import busy_progress
     from antecurve.files.box_file import read_positions
+    from antecurve.files.unit_curve_texts import UnitCurveTexts
     from antecurve.report.bench_page import sheet_parts
 
     refuse_existing(output, force=force)

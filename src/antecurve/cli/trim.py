@@ -48,11 +48,11 @@ def trim(
     """
     from antecurve.analysis.trim import trim as bring_back
     from antecurve.cli.box_building import trim_whole_box
-    from antecurve.cli.options import meter_accuracy
     from antecurve.cli.progress import count_progress
     from antecurve.cli.show import show_json, show_table
     from antecurve.files.box_file import read_design_and_box
     from antecurve.files.job_drawer import read_job_drawer
+    from antecurve.files.judging_texts import meter_accuracy
     from antecurve.files.measured import read_measured
     from antecurve.report import build_tables as tables
 

@@ -1,30 +1,20 @@
-"""The curve that a unit is set to, from the options of a command."""
+"""Options that state the curve that a unit is set to."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Annotated, Any, Optional
+from typing import Annotated, Optional
 
 import typer
 
-if TYPE_CHECKING:
-    from antecurve.curves.model import Curve
-    from antecurve.pipeline import Design
-
 __all__ = [
-    "GUESS",
     "JudgedCurve",
     "UnitCurve",
-    "UnitCurveTexts",
     "UnitCut",
     "UnitPoles",
     "UnitShelf",
     "UnitTurnover",
     "UnitZeros",
 ]
-
-GUESS = "guess"
-"""Name that asks which of the published curves it is."""
 
 _Text = Optional[str]  # noqa: UP045
 UnitCurve = Annotated[
@@ -47,87 +37,3 @@ UnitPoles = Annotated[_Text, typer.Option(metavar="TIMES", help="Its poles, with
 UnitTurnover = Annotated[_Text, typer.Option(metavar="HERTZ", help="Or its turnover,")]
 UnitCut = Annotated[_Text, typer.Option(metavar="DB", help="its cut at 10 kHz,")]
 UnitShelf = Annotated[_Text, typer.Option(metavar="HERTZ", help="and its bass shelf.")]
-
-
-@dataclass(frozen=True, slots=True)
-class UnitCurveTexts:
-    """The curve of a unit as the options state it; one of name, time constants and turnover.
-
-    Attributes
-    ----------
-    name, zeros, poles, turnover, cut, shelf : str or None
-        Texts of the options.
-    """
-
-    name: str | None = None
-    zeros: str | None = None
-    poles: str | None = None
-    turnover: str | None = None
-    cut: str | None = None
-    shelf: str | None = None
-
-    def curve(self) -> Curve | None:
-        """Parse the curve.
-
-        Returns
-        -------
-        Curve or None
-            The curve; ``None`` where no option states one.
-
-        Raises
-        ------
-        InputError
-            When a text can't be used, or two ways are mixed.
-        """
-        from antecurve.errors import InputError
-        from antecurve.files.job_file import curve_of
-        from antecurve.quantities import parse_quantity
-
-        units = {"zeros": "s", "poles": "s", "turnover": "Hz", "cut": "dB", "shelf": "Hz"}
-        keys: dict[str, Any] = {} if self.name is None else {"name": self.name}
-        for option, unit in units.items():
-            text = getattr(self, option)
-            if text is None:
-                continue
-            field = f"--unit-{option}"
-            values = tuple(
-                parse_quantity(cell.strip(), unit=unit, field=field)
-                for cell in (text.split(",") if unit == "s" else [text])
-            )
-            key = "cut_at_10k" if option == "cut" else option
-            keys[key] = values if unit == "s" else values[0]
-        if not keys:
-            return None
-        stated = {option: getattr(self, option) for option in ("name", *units)}
-        try:
-            curve = curve_of(keys)
-        except InputError as error:
-            text = ", ".join(text for text in stated.values() if text)
-            raise InputError("--unit-curve", text, error.rule) from None
-        if self.name is not None:
-            return curve
-        words = ", ".join(f"{option} {text}" for option, text in stated.items() if text)
-        return replace(curve, name=words)
-
-    def set_unit(self, design: Design) -> Design:
-        """Set the unit of a design's job to the curve.
-
-        Parameters
-        ----------
-        design : Design
-            The design.
-
-        Returns
-        -------
-        Design
-            The same network, its unit set to the curve; the design itself where none is stated.
-
-        Raises
-        ------
-        InputError
-            As in `curve`.
-        """
-        from antecurve.files.unit_judging import with_unit_curve
-
-        curve = self.curve()
-        return design if curve is None else with_unit_curve(design, curve)

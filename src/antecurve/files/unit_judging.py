@@ -10,7 +10,9 @@ from typing import TYPE_CHECKING
 from antecurve.errors import InputError, NoResultError
 from antecurve.files.recordings import ReadingOptions, Recording, read_recording
 from antecurve.files.verdict_record import VerdictRecord, capture_records, file_digest
+from antecurve.judge.channel_figures import match_figures
 from antecurve.judge.curve_guess import guess_unit_curve
+from antecurve.judge.match import channel_match
 from antecurve.judge.network_estimate import estimate_of
 from antecurve.judge.played_record import InputReference
 from antecurve.judge.unit_figures import FigureRequest, unit_figures, unmeasured_noise
@@ -23,7 +25,13 @@ if TYPE_CHECKING:
     from antecurve.judge.verdicts import JudgeRequest
     from antecurve.pipeline import Design
 
-__all__ = ["UnitJudging", "WhoAndWhen", "read_unit_captures", "with_unit_curve"]
+__all__ = [
+    "UnitJudging",
+    "WhoAndWhen",
+    "matched_channels",
+    "read_unit_captures",
+    "with_unit_curve",
+]
 
 
 def with_unit_curve(design: Design, curve: Curve) -> Design:
@@ -77,6 +85,27 @@ def read_unit_captures(
             "they tell distortion and overload; add a capture that reaches over the band",
         )  # fmt: skip
     return read, captures
+
+
+def matched_channels(one: Verdict, other: Verdict) -> tuple[Verdict, Verdict]:
+    """Say with the verdicts on two channels how well these match.
+
+    Parameters
+    ----------
+    one, other : Verdict
+        On the two channels of a unit.
+
+    Returns
+    -------
+    tuple of Verdict
+        The same, each with the match among its findings and figures.
+    """
+    match, figures = channel_match(one, other), match_figures(one, other)
+    first, second = (
+        replace(v, findings=(*v.findings, match.text), figures=(*v.figures, *figures))
+        for v in (one, other)
+    )
+    return first, second
 
 
 @dataclass(frozen=True, slots=True)
