@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import json
 import re
 import time
@@ -38,9 +39,12 @@ def sweep(tmp_path: Path, default_design: Design) -> Path:
     return path
 
 
-def judged(client: TestClient, sweep: Path, **fields: str) -> str:
+def judged(
+    client: TestClient, sweep: Path, *, more_files: dict[str, Path] | None = None, **fields: str
+) -> str:
     """The page of the verdict, once the test has ended."""
     files = [("files", (sweep.name, sweep.read_bytes()))] if "captures" not in fields else []
+    files += [(name, (path.name, path.read_bytes())) for name, path in (more_files or {}).items()]
     asked = {"network": "Disc", "limit": "0.5"} | fields
     answer = client.post("/test", data=asked, files=files)
     for _ in range(600):
@@ -81,6 +85,56 @@ def test_a_unit_is_judged_as_on_the_command_line(
     assert "Treble time constant" in client.get(history).text
 
 
+def test_what_is_known_of_captures_counts_as_on_the_command_line(
+    client: TestClient, network: Path, sweep: Path, tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+) -> None:  # fmt: skip
+    """Each folded field beside the option of its name; the other channel has its own verdict."""
+    mask = ("30 Hz:100 Hz:1.0", "100 Hz:15 kHz:0.4")
+    fields = {
+        "band_low": "30 Hz", "band_high": "15 kHz", "mask": "\n".join(mask), "flatness": "0.05",
+        "playback": "inverse", "chain_high": "1 MHz, 2 MHz", "mains": "50 Hz", "probe": "0.5",
+        "meter_resistance": "1 %", "unit_turnover": "500 Hz", "unit_cut": "13.7",
+        "unit_shelf": "50 Hz", "input_level": "6m", "limits": "match = 0.3",
+    }  # fmt: skip
+    other, level = tmp_path / "other.csv", tmp_path / "level.csv"
+    rows = [line.split(",") for line in sweep.read_text().splitlines()[1:]]
+    header = "frequency_hz,level_db\n"
+    other.write_text(
+        header + "".join(f"{f},{float(db) + 0.01 * (float(f) > 5e3)}\n" for f, db in rows)
+    )
+    level.write_text(header + "".join(f"{f},0.02\n" for f, _ in rows))
+    page = judged(
+        client, sweep, serial="7", channel="left", other_channel="right",
+        more_files={"other_files": other, "reference_files": level}, **fields,
+    )  # fmt: skip
+    (number,) = re.findall(r"Other channel: verdict (\d+)", page)
+    assert "Unit 7, right" in client.get(f"/verdicts/{number}").text
+    limits = tmp_path / "limits.toml"
+    limits.write_text("[limits]\nmatch = 0.3\n")
+    told = invoke(
+        capsys, "judge", str(sweep), "--design", str(network / "design.json"), "--json",
+        "--serial", "7", "--other-channel", str(other), "--reference", str(level), "--limits",
+        str(limits), "--band", "30 Hz", "15 kHz", "--mask", mask[0], "--mask", mask[1],
+        "--playback", "inverse", "--flatness", "0.05", "--chain-high", "1 MHz",
+        "--chain-high", "2 MHz", "--mains", "50 Hz", "--probe", "0.5", "--meter-resistance", "1 %",
+        "--unit-turnover", "500 Hz", "--unit-cut", "13.7", "--unit-shelf", "50 Hz",
+        "--input-level", "6m",
+    )  # fmt: skip
+    in_terminal = json.loads(told.out)
+    for mark, expected in (("", in_terminal), ("-other", in_terminal.pop("other_channel"))):
+        (saved,) = (tmp_path / "bench" / "units").glob(f"*/*/verdict{mark}.json")
+        on_screen = json.loads(saved.read_text())
+        assert {k: on_screen[k] for k in expected if k != "date"} == {
+            k: v for k, v in expected.items() if k != "date"
+        }
+    # The next unit is asked for with all of it.
+    (again,) = re.findall(r'id="next" href="(/test[^"]+)"', page)
+    form = client.get(again.replace("&amp;", "&")).text
+    assert '<details class="more" open>' in form and 'value="1 MHz, 2 MHz"' in form
+    assert '<details class="more">' in client.get("/test").text
+
+
 def test_the_log_shows_repairs_runs_outcomes_and_what_is_gone(
     client: TestClient, network: Path, tmp_path: Path
 ) -> None:
@@ -109,7 +163,7 @@ def test_the_log_shows_repairs_runs_outcomes_and_what_is_gone(
     ("changed", "said"),
     [({"serial": " "}, "name the unit"), ({"limit": "x"}, "limit: received"),
      ({"limit": "-1"}, "limit"), ({"network": "None"}, "no such network"),
-     ({"curve": "nothing"}, "nothing"), ({"stimulus": "-1"}, "number of a channel"),
+     ({"curve": "nothing"}, "nothing"), ({"stimulus": "-1"}, "whole number"),
      ({"captures": "../x"}, "no such captures")],
 )  # fmt: skip
 def test_what_can_not_be_tested_is_said_and_leaves_nothing(
@@ -120,6 +174,23 @@ def test_what_can_not_be_tested_is_said_and_leaves_nothing(
     assert said in page.replace("&#39;", "'")
     assert 'value="Ines"' in page
     assert not (tmp_path / "bench" / "units").exists()
+    assert not list((tmp_path / "bench").glob(".uploads/*"))
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "said"),
+    [("band_low", "20", "both ends"), ("mask", "30 Hz:100 Hz", "LOW:HIGH:DB"),
+     ("limits", "nois = 3", "the figures are"), ("limits", "noise = ", "it must be TOML"),
+     ("meter_display", "many", "whole number"), ("chain_low", "0", "chain-low"),
+     ("idle_channel", "2", "crosstalk needs the stimulus"), ("unit_poles", "x", "unit-poles"),
+     ("curve", "nothing", "nothing"), ("mains", "55 Hz", "50 or 60"), ("probe", "-1", "probe")],
+)  # fmt: skip
+def test_what_is_wrong_is_told_beside_its_field(
+    client: TestClient, network: Path, sweep: Path, tmp_path: Path, name: str, text: str, said: str
+) -> None:
+    page = judged(client, sweep, serial="1", **{name: text})
+    (error,) = re.findall(rf'id="error-{name}" role="alert">([^<]+)<', page)
+    assert said in html.unescape(error) and str(tmp_path) not in error
     assert not list((tmp_path / "bench").glob(".uploads/*"))
 
 
@@ -134,6 +205,13 @@ def test_captures_stay_in_their_folder(
     )  # fmt: skip
     assert answer.status_code == 422
     assert {p for p in tmp_path.rglob("*") if ".uploads" not in p.parts} == before
+
+
+def test_a_capture_named_like_a_result_is_refused(
+    client: TestClient, network: Path, sweep: Path
+) -> None:
+    named = sweep.rename(sweep.with_name("deviation.csv"))
+    assert "rename the file" in judged(client, named, serial="1")
 
 
 def test_a_capture_that_tells_nothing_is_told_and_not_logged(

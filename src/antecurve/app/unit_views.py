@@ -2,26 +2,37 @@
 
 from __future__ import annotations
 
+import json
+import re
 import shutil
+from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 
+from antecurve.app.judge_fields import (
+    CAPTURE_GROUPS,
+    VERDICT_GROUPS,
+    form_field,
+    judging_texts,
+    names_in,
+    reading_options,
+    unit_curve_texts,
+)
 from antecurve.app.log_views import needed_log
 from antecurve.app.pages import Bench, bench_of, render, saved_page
-from antecurve.app.unit_work import GUESS, UnitTest, carry_out_test
-from antecurve.curves.catalogue import catalogue, named_curve
+from antecurve.app.unit_work import LIMITS, OTHER, PLAYED, REFERENCE, UnitTest, carry_out_test
+from antecurve.curves.catalogue import catalogue
 from antecurve.errors import AntecurveError, InputError
-from antecurve.files.bench_folder import file_name, folder_name
+from antecurve.files.bench_folder import file_name
 from antecurve.files.build_state import read_build
+from antecurve.files.limits_file import read_limits
 from antecurve.files.reading import read_bytes
-from antecurve.files.recordings import ReadingOptions
+from antecurve.files.unit_curve_texts import GUESS
 from antecurve.files.unit_file import read_unit
 from antecurve.files.unit_judging import WhoAndWhen
-from antecurve.judge.verdicts import JudgeRequest
-from antecurve.log.listing import LoggedFile, logged_verdict
-from antecurve.quantities import parse_quantity
+from antecurve.log.listing import LoggedFile, logged_verdict, verdict_text
 from antecurve.report.constant_texts import fitted_rows
 from antecurve.report.unit_report import VERDICT_WORDS
 
@@ -32,9 +43,12 @@ if TYPE_CHECKING:
 
 __all__ = ["routes"]
 
-_KEPT = ("network", "operator", "network_serial", "limit", "curve", "channel_number", "stimulus")
+_GROUPS = (*VERDICT_GROUPS, *CAPTURE_GROUPS)
+_KEPT = ("network", "operator", "network_serial", "limit", "curve", *names_in(_GROUPS))
 """What the next unit is asked for with, too."""
 _FIELDS = (*_KEPT, "serial", "channel", "date", "captures", "circuit")
+_RESULT = re.compile(r"(test-report|verdict|deviation|difference|overlay|diagnosis)(-other)?\.\w+")
+"""Names of what is written beside captures."""
 _MOST_FILES = 100  # captures of one unit: a few dozen at most
 
 
@@ -75,9 +89,16 @@ def _rendered(
         asked={"limit": "0.5", "date": date.today().isoformat()} | asked, designed=designed,
         captures={name: len(files) for name, files in folder.captures.items()},
         circuits=list(folder.circuits), curves=[c.name for c in catalogue()], guess=GUESS,
-        field=error.field if isinstance(error, InputError) else "",
-        sentence="" if error is None else str(error),
+        groups=_GROUPS, field=form_field(error), shown=(*_FIELDS, *names_in(_GROUPS, files=True)),
+        sentence="" if error is None else str(error).removeprefix("--"),
+        unfolded=_unfolded(asked, form_field(error)),
     )  # fmt: skip
+
+
+def _unfolded(asked: dict[str, str], field: str) -> bool:
+    """Whether the folded part of the form holds what is not usual, or an error."""
+    names = (*names_in(_GROUPS), *names_in(_GROUPS, files=True))
+    return field in names or any(asked.get(name) for name in names if name != "playback")
 
 
 async def _begin(request: Request) -> Response:
@@ -96,18 +117,21 @@ def _started(request: Request, typed: dict[str, str], form: FormData) -> Respons
     from starlette.responses import RedirectResponse
 
     bench = bench_of(request)
-    asked = _asked(bench, typed)
+    asked = understood_test(bench, typed, played=_played_name(form))
     upload = bench.folder.new_upload()
     try:
-        names = _take_in(bench, typed, form, upload)
-        _keep_circuit(bench, typed, form)
+        asked = replace(
+            asked,
+            captures=tuple(_take_in(bench, typed, form, upload)),
+            others=tuple(_copied(form, "other_files", upload / OTHER)),
+            references=tuple(_copied(form, "reference_files", upload / REFERENCE)),
+        )
+        _copied(form, "played_file", upload / PLAYED)
+        keep_limits(typed, form, upload)
+        keep_circuit(bench, typed, form)
     except AntecurveError:
         shutil.rmtree(upload, ignore_errors=True)
         raise
-    asked = UnitTest(
-        asked.stated, asked.channel, asked.network, asked.limit_db, asked.curve, asked.reading,
-        tuple(names),
-    )  # fmt: skip
     name = f"{datetime.now():%Y-%m-%d %H-%M-%S} {upload.name}"
     computation = bench.computations.start(
         carry_out_test, bench.folder.path, upload, name, asked,
@@ -117,31 +141,47 @@ def _started(request: Request, typed: dict[str, str], form: FormData) -> Respons
     return RedirectResponse(f"/test/{computation.number}?{again}", status_code=303)
 
 
-def _asked(bench: Bench, typed: dict[str, str]) -> UnitTest:
-    """Understand the fields, but for the files."""
+def understood_test(bench: Bench, typed: dict[str, str], *, played: str = "") -> UnitTest:
+    """Understand the fields of a test, but for its files.
+
+    Parameters
+    ----------
+    bench : Bench
+        The bench.
+    typed : dict of str to str
+        The fields.
+    played : str, optional
+        Name of the file that was played.
+
+    Returns
+    -------
+    UnitTest
+        Without captures.
+
+    Raises
+    ------
+    InputError
+        When a field can't be used.
+    """
     if not typed["serial"]:
         raise InputError("serial", "", "name the unit; the log is kept by serial number")
     folder = bench.folder.existing_network(typed["network"])
     if not (folder / "design.json").is_file():
         raise InputError("network", typed["network"], "it has no parts yet; find parts first")
-    limit = parse_quantity(typed["limit"], unit="dB", field="limit")
-    JudgeRequest(limit_db=limit)
-    if typed["curve"] not in ("", GUESS):
-        named_curve(typed["curve"])
-    return UnitTest(
-        WhoAndWhen(typed["serial"], typed["date"], typed["operator"], typed["network_serial"]),
-        typed["channel"], typed["network"], limit, typed["curve"],
-        ReadingOptions(
-            _channel(typed["channel_number"], "channel"), _channel(typed["stimulus"], "stimulus")
+    asked = UnitTest(
+        stated=WhoAndWhen(
+            typed["serial"], typed["date"], typed["operator"], typed["network_serial"]
         ),
-        (),
+        channel=typed["channel"], other_channel=typed.get("other_channel", ""),
+        network=typed["network"], texts=judging_texts(typed), curve=unit_curve_texts(typed),
+        reading=reading_options(typed, played=Path(played) if played else None),
     )  # fmt: skip
-
-
-def _channel(typed: str, field: str) -> int | None:
-    if typed and not (typed.isascii() and typed.isdigit() and len(typed) < 4):
-        raise InputError(field, typed, "give the number of a channel, from 1; or leave it empty")
-    return int(typed) if typed else None
+    # What can't be used is told now, beside its field.
+    asked.texts.request()
+    asked.texts.figures(1.0)
+    if not asked.curve.is_guess:
+        asked.curve.curve()
+    return asked
 
 
 def _uploads(form: FormData, field: str) -> list[UploadFile]:
@@ -150,16 +190,31 @@ def _uploads(form: FormData, field: str) -> list[UploadFile]:
     return [f for f in form.getlist(field) if isinstance(f, UploadFile) and f.filename]
 
 
-def _take_in(bench: Bench, typed: dict[str, str], form: FormData, upload: Path) -> list[str]:
-    """Copy the captures into a folder of their own, block by block."""
+def _played_name(form: FormData) -> str:
+    files = _uploads(form, "played_file")
+    return file_name(files[0].filename or "", field="played_file") if files else ""
+
+
+def _copied(form: FormData, field: str, folder: Path) -> list[str]:
+    """Copy files that were sent into a folder, block by block; their names."""
     names: list[str] = []
-    for file in _uploads(form, "files"):
-        name = file_name(file.filename or "", field="captures")
+    shown = "captures" if field == "files" else field
+    for file in _uploads(form, field):
+        name = file_name(file.filename or "", field=shown)
         if name in names:
-            raise InputError("captures", name, "two files have this name; rename one")
-        with (upload / name).open("wb") as target:
+            raise InputError(shown, name, "two files have this name; rename one")
+        if _RESULT.fullmatch(name):
+            raise InputError(shown, name, "the result will have this name; rename the file")
+        folder.mkdir(exist_ok=True)
+        with (folder / name).open("wb") as target:
             shutil.copyfileobj(file.file, target)
         names.append(name)
+    return names
+
+
+def _take_in(bench: Bench, typed: dict[str, str], form: FormData, upload: Path) -> list[str]:
+    """Copy the captures into a folder of their own."""
+    names = _copied(form, "files", upload)
     if typed["captures"]:
         chosen = bench.folder.captures.get(typed["captures"])
         if chosen is None:
@@ -174,8 +229,57 @@ def _take_in(bench: Bench, typed: dict[str, str], form: FormData, upload: Path) 
     return names
 
 
-def _keep_circuit(bench: Bench, typed: dict[str, str], form: FormData) -> None:
-    """Keep the circuit of the unit in its folder, where one is given."""
+def keep_limits(typed: dict[str, str], form: FormData, upload: Path) -> None:
+    """Keep the limits of figures with the test, where any are typed or sent.
+
+    Parameters
+    ----------
+    typed : dict of str to str
+        The fields.
+    form : FormData
+        The files.
+    upload : Path
+        Folder of the test.
+
+    Raises
+    ------
+    InputError
+        When they can't be used, or are given twice.
+    """
+    files, text = _uploads(form, "limits_file"), typed.get("limits", "").strip()
+    if not files and not text:
+        return
+    if files and text:
+        raise InputError("limits", files[0].filename, "give the file, or type them")
+    path = upload / LIMITS
+    if files:
+        with path.open("wb") as target:
+            shutil.copyfileobj(files[0].file, target)
+    else:
+        path.write_text(text if text.startswith("[") else f"[limits]\n{text}\n", "utf-8")
+    try:
+        read_limits(path)
+    except InputError as error:
+        raise InputError(error.field.replace(str(path), LIMITS), error.value, error.rule) from None
+
+
+def keep_circuit(bench: Bench, typed: dict[str, str], form: FormData) -> None:
+    """Keep the circuit of the unit in its folder, where one is given.
+
+    Parameters
+    ----------
+    bench : Bench
+        The bench.
+    typed : dict of str to str
+        The fields.
+    form : FormData
+        The files.
+
+    Raises
+    ------
+    InputError
+        When it can't be used.
+    """
     path = bench.folder.unit(typed["serial"]) / "unit.toml"
     source = None
     if typed["circuit"]:
@@ -210,7 +314,9 @@ def _progress(request: Request) -> Response:
     computation = bench.computations.numbered(number)
     again = urlencode({k: v for k, v in request.query_params.items() if k in _KEPT})
     if computation is not None and computation.state == "done":
-        target = f"/verdicts/{computation.result}?{again}"
+        first, *others = computation.result
+        also = "".join(f"&also={number}" for number in others)
+        target = f"/verdicts/{first}?{again}{also}"
         if request.headers.get("hx-request") == "true":
             return Response(headers={"hx-redirect": target})
         return RedirectResponse(target, status_code=303)
@@ -231,8 +337,20 @@ def _verdict(request: Request) -> Response:
         request, "verdict.html.j2", title=f"Unit {verdict.serial}", verdict=verdict,
         announced=VERDICT_WORDS[verdict.decision], fitted=fitted_rows(verdict.fitted),
         reports=_present(bench, verdict.reports), captures=_present(bench, verdict.captures),
-        again=again, unit=folder_name(verdict.serial),
+        again=again, also=_also(request), understood=_understood(request, number),
     )  # fmt: skip
+
+
+def _also(request: Request) -> str:
+    """Number of the verdict on the other channel of the same test, as the address has it."""
+    number = request.query_params.get("also", "")
+    return number if number.isascii() and number.isdigit() and len(number) < 12 else ""
+
+
+def _understood(request: Request, number: int) -> dict[str, str]:
+    """What was understood of each capture, by name."""
+    content = json.loads(verdict_text(needed_log(request), number))
+    return {c["name"]: c.get("understood") or "" for c in content["captures"]}
 
 
 def _present(bench: Bench, files: tuple[LoggedFile, ...]) -> dict[str, Path]:

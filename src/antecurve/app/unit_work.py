@@ -2,35 +2,41 @@
 
 from __future__ import annotations
 
+import os
+import shutil
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from antecurve.app.computations import Report
-from antecurve.curves.catalogue import named_curve
 from antecurve.diagnose.diagnosis import diagnose_unit
+from antecurve.errors import AntecurveError
 from antecurve.files.bench_folder import BenchFolder
+from antecurve.files.captures import read_capture
 from antecurve.files.design_file import read_design
+from antecurve.files.judging_texts import JudgingTexts
+from antecurve.files.limits_file import read_limits
 from antecurve.files.measured import read_measured
 from antecurve.files.output_folder import write_folder
-from antecurve.files.recordings import ReadingOptions
-from antecurve.files.sound import sound_bytes
+from antecurve.files.recordings import ReadingOptions, Recording
+from antecurve.files.unit_curve_texts import UnitCurveTexts
 from antecurve.files.unit_file import read_unit
 from antecurve.files.unit_judging import (
     UnitJudging,
     WhoAndWhen,
+    matched_channels,
     read_unit_captures,
     with_unit_curve,
 )
-from antecurve.files.verdict_file import deviation_csv, verdict_json
-from antecurve.judge.unit_figures import FigureRequest
-from antecurve.judge.verdicts import JudgeRequest
+from antecurve.files.verdict_file import verdict_json
+from antecurve.judge.unit_figures import with_figure_limits
 from antecurve.log.bench_log import open_log
 from antecurve.log.recording import NewVerdict, record_verdicts
 from antecurve.report.diagnosis_page import diagnosis_page
 from antecurve.report.html_page import software_text
-from antecurve.report.unit_report import Particulars, generator_setting, unit_report
+from antecurve.report.unit_files import CHANNEL_MARKS, report_name, unit_files
+from antecurve.report.unit_report import Particulars, generator_setting
 from antecurve.results import json_text
 
 if TYPE_CHECKING:
@@ -38,13 +44,15 @@ if TYPE_CHECKING:
     from antecurve.judge.verdict import Verdict
     from antecurve.pipeline import Design
 
-__all__ = ["GUESS", "UnitTest", "carry_out_test"]
+__all__ = ["LIMITS", "OTHER", "PLAYED", "REFERENCE", "UnitTest", "carry_out_test"]
 
-GUESS = "guess"
-"""Asks which of the published curves a unit is set to."""
+OTHER, REFERENCE, PLAYED = "other", "reference", "played"
+"""Folders inside that of a test: the other channel, the unit bypassed, what was played."""
+LIMITS = "limits.toml"
+"""File of a test with limits of figures."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class UnitTest:
     """What a test of a unit is asked for with.
 
@@ -52,30 +60,38 @@ class UnitTest:
     ----------
     stated : WhoAndWhen
         Serial number, date, operator, serial number of the network.
-    channel : str
-        Channel of the unit; may be empty.
+    channel, other_channel : str
+        Channels of the unit; may be empty.
     network : str
         Name of the network in the folder.
-    limit_db : float
-        Largest deviation allowed [dB].
-    curve : str
-        Curve of the unit: empty for the network's own, a name of the catalogue, or `GUESS`.
+    texts : JudgingTexts
+        How it is judged.
+    curve : UnitCurveTexts
+        Curve of the unit.
     reading : ReadingOptions
         What the files leave open.
-    captures : tuple of str
-        Names of the files.
+    captures, others, references : tuple of str
+        Names of the files: of the channel, of the other one, and with the unit bypassed.
+    source_ohm : float or None
+        Resistance of the generator [ohm], where it was measured; ``None`` for that of the job.
     """
 
     stated: WhoAndWhen
-    channel: str
     network: str
-    limit_db: float
-    curve: str
+    texts: JudgingTexts
+    curve: UnitCurveTexts
     reading: ReadingOptions
-    captures: tuple[str, ...]
+    channel: str = ""
+    other_channel: str = ""
+    captures: tuple[str, ...] = ()
+    others: tuple[str, ...] = ()
+    references: tuple[str, ...] = ()
+    source_ohm: float | None = None
 
 
-def carry_out_test(report: Report, root: Path, upload: Path, name: str, asked: UnitTest) -> int:
+def carry_out_test(
+    report: Report, root: Path, upload: Path, name: str, asked: UnitTest
+) -> tuple[int, ...]:
     """Judge a unit from captures that were taken in, and log the verdict.
 
     Parameters
@@ -93,67 +109,126 @@ def carry_out_test(report: Report, root: Path, upload: Path, name: str, asked: U
 
     Returns
     -------
-    int
-        Number of the verdict in the log, which holds it by then.
+    tuple of int
+        Number of the verdict on each channel in the log, which holds them by then.
+
+    Raises
+    ------
+    AntecurveError
+        When there is no verdict; what was taken in is then removed.
     """
-    folder = BenchFolder(root)
-    network = folder.existing_network(asked.network)
-    design = read_design(network / "design.json")
-    values = network / "values.csv"
-    if asked.curve and asked.curve != GUESS:
-        design = with_unit_curve(design, named_curve(asked.curve))
-    judging = UnitJudging(
-        design,
-        read_measured(values, design.picked) if values.is_file() else None,
-        JudgeRequest(limit_db=asked.limit_db),
-        FigureRequest(design.job.target.level_v),
-        asked.curve == GUESS,
-    )
-
-    def begin(stage: str) -> None:
-        report(f"{stage[0].upper()}{stage[1:]}.")
-
-    paths = [upload / file for file in asked.captures]
-    begin("reading the captures")
-    read, captures = read_unit_captures(paths, [asked.reading])
-    verdict = judging.verdict(read, captures, begin)
-    record = judging.record(
-        network / "design.json", paths, read, asked.stated, software=software_text()
-    )
-    content = verdict_json(verdict, record)
-    files = _files(design, verdict, content, asked)
-    circuit = folder.unit(asked.stated.serial) / "unit.toml"
-    if circuit.is_file():
-        files |= _suspects(judging, captures, verdict, circuit, begin)
-    write_folder(upload, files, force=True)
-    place_of_test = folder.unit(asked.stated.serial) / name
-    place_of_test.parent.mkdir(parents=True, exist_ok=True)
-    upload.rename(place_of_test)
-    entry = NewVerdict(
-        content, asked.stated.serial, asked.channel, judging.measured,
-        network / "design.json", tuple(place_of_test / file for file in asked.captures),
-        tuple(place_of_test / file for file in files if file.endswith(".html")),
-    )  # fmt: skip
-    (number,) = record_verdicts(open_log(root, make=True), [entry])
-    return number
+    try:
+        return _Test(report, BenchFolder(root), upload, asked).carried_out(name)
+    except AntecurveError as error:
+        shutil.rmtree(upload, ignore_errors=True)
+        # Whoever dropped the files knows them by their names.
+        raise AntecurveError(str(error).replace(f"{upload}{os.sep}", "")) from None
 
 
-def _files(design: Design, verdict: Verdict, content: bytes, asked: UnitTest) -> dict[str, bytes]:
-    stated = asked.stated
-    particulars = Particulars(
-        design.job.title, stated.serial, stated.date, stated.operator, stated.network_serial,
-        generator_setting(design),
-    )  # fmt: skip
-    files = {
-        "test-report.html": unit_report(verdict, particulars),
-        "verdict.json": content,
-        "deviation.csv": deviation_csv(verdict),
-    }
-    overlay = verdict.overlay
-    if overlay is not None:
-        scaled = overlay.difference / float(abs(overlay.output).max())
-        files["difference.wav"] = sound_bytes(scaled, rate_hz=overlay.rate_hz)
-    return files
+@dataclass(frozen=True, slots=True)
+class _Test:
+    """A test under way."""
+
+    report: Report
+    folder: BenchFolder
+    upload: Path
+    asked: UnitTest
+
+    def begin(self, stage: str) -> None:
+        """Say what begins."""
+        self.report(f"{stage[0].upper()}{stage[1:]}.")
+
+    @property
+    def network(self) -> Path:
+        """Folder of the network."""
+        return self.folder.existing_network(self.asked.network)
+
+    @property
+    def reading(self) -> ReadingOptions:
+        """How the files are read, the one that was played by its place."""
+        reading = self.asked.reading
+        if reading.played is None:
+            return reading
+        return replace(reading, played=self.upload / PLAYED / reading.played.name)
+
+    def carried_out(self, name: str) -> tuple[int, ...]:
+        """Judge, write and log; the numbers in the log."""
+        asked, upload = self.asked, self.upload
+        judging = self._judging()
+        self.begin("reading the captures")
+        paths = [upload / file for file in asked.captures]
+        others = [upload / OTHER / file for file in asked.others]
+        read, captures = read_unit_captures(paths, [self.reading])
+        verdicts: tuple[Verdict, ...] = (judging.verdict(read, captures, self.begin),)
+        all_read = list(read)
+        if others:
+            verdicts = matched_channels(verdicts[0], self._other(judging, others, all_read))
+        verdicts = tuple(with_figure_limits(v, judging.figures.limits) for v in verdicts)
+        record = judging.record(
+            self.network / "design.json", [*paths, *others], all_read, asked.stated,
+            software=software_text(), played=[self.reading.played] * len(all_read),
+        )  # fmt: skip
+        self.begin("drawing the test report")
+        files = unit_files(verdicts, record, self._particulars(judging.design))
+        circuit = self.folder.unit(asked.stated.serial) / "unit.toml"
+        if circuit.is_file():
+            files |= _suspects(judging, captures, verdicts[0], circuit, self.begin)
+        write_folder(upload, files, force=True)
+        kept = self.folder.unit(asked.stated.serial) / name
+        kept.parent.mkdir(parents=True, exist_ok=True)
+        upload.rename(kept)
+        relative = [path.relative_to(upload) for path in (*paths, *others)]
+        names = (asked.channel, "")
+        if others:
+            names = (asked.channel or "first", asked.other_channel or "other")
+        entries = [
+            NewVerdict(
+                verdict_json(verdict, record), asked.stated.serial, channel, judging.measured,
+                self.network / "design.json", tuple(kept / path for path in relative),
+                tuple(
+                    kept / file
+                    for file in (report_name(mark), "" if mark else "diagnosis.html")
+                    if file in files
+                ),
+            )
+            for verdict, channel, mark in zip(verdicts, names, CHANNEL_MARKS, strict=False)
+        ]  # fmt: skip
+        return record_verdicts(open_log(self.folder.path, make=True), entries)
+
+    def _judging(self) -> UnitJudging:
+        """What the unit is judged with."""
+        asked, values = self.asked, self.network / "values.csv"
+        design = asked.curve.set_unit(read_design(self.network / "design.json"))
+        if asked.source_ohm is not None:
+            loading = replace(design.job.loading, source_resistance=asked.source_ohm)
+            design = replace(design, job=replace(design.job, loading=loading))
+        references = [
+            read_capture(self.upload / REFERENCE / file, self.reading) for file in asked.references
+        ]
+        limits = self.upload / LIMITS
+        return UnitJudging(
+            design,
+            read_measured(values, design.picked) if values.is_file() else None,
+            asked.texts.request(references),
+            asked.texts.figures(
+                design.job.target.level_v, read_limits(limits) if limits.is_file() else ()
+            ),
+            asked.curve.is_guess,
+        )
+
+    def _other(self, judging: UnitJudging, paths: list[Path], all_read: list[Recording]) -> Verdict:
+        """The verdict on the other channel; what was read of its files joins the rest."""
+        self.begin("judging the other channel")
+        read, captures = read_unit_captures(paths, [self.reading])
+        all_read += read
+        return judging.verdict(read, captures, self.begin)
+
+    def _particulars(self, design: Design) -> Particulars:
+        stated = self.asked.stated
+        return Particulars(
+            design.job.title, stated.serial, stated.date, stated.operator, stated.network_serial,
+            generator_setting(design),
+        )  # fmt: skip
 
 
 def _suspects(

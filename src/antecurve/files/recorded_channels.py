@@ -89,13 +89,13 @@ class ReadingOptions:
             if number is not None and number < 1:
                 raise InputError(name, number, "channels count from 1")
         if self.channel is not None and self.channel == self.stimulus:
-            raise InputError("stimulus", self.stimulus, "it must be another channel than --channel")
+            raise InputError("stimulus", self.stimulus, "the output has this channel; give another")
         if self.stimulus is not None and self.played is not None:
             raise InputError(
                 "stimulus", self.stimulus, "name a channel or the file that was played"
             )
         if self.idle is not None and self.stimulus is None and self.played is None:
-            raise InputError("idle", self.idle, "crosstalk needs the stimulus: state --stimulus")
+            raise InputError("idle", self.idle, "crosstalk needs the stimulus; state it, too")
         if self.idle is not None and self.idle in (self.channel, self.stimulus):
             raise InputError("idle", self.idle, "it must be a channel of its own")
         for name, allowed in (
