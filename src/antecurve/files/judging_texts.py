@@ -49,7 +49,7 @@ class JudgingTexts:
     mains : str or None
         Mains frequency.
     meter_resistance, meter_capacitance : str
-        Accuracy of the meters [% of reading, and constants], as `meter_accuracy` takes them.
+        Accuracy of the meters [% of reading, and ohm or F], as `meter_accuracy` takes them.
     meter_display : int
         Counts of the meters' display.
     input_level, full_scale : str or None
@@ -224,7 +224,7 @@ def meter_accuracy(
     Parameters
     ----------
     resistance, capacitance : str
-        Accuracy [% of reading], such as ``0.2 %`` (the sign may be left out), then constants after
+        Accuracy [% of reading, and ohm or F]: ``0.2 %`` (the sign may be left out), then constants after
         ``+``: ``2 counts`` of the last digit, or a quantity such as ``0.1 ohm`` or ``2 pF``.
     display : int, optional
         Counts of the display.
