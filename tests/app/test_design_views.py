@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import html
 import re
-import time
 from pathlib import Path
 
 import pytest
@@ -13,29 +12,7 @@ from starlette.testclient import TestClient
 
 from antecurve.files.job_file import read_job
 from antecurve.files.job_form_fields import JOB_FIELDS
-
-
-def form_of(page: str) -> dict[str, str]:
-    """What a browser would send of the job's form as it is."""
-    form = page[page.index('<form id="job"') :].partition("</form>")[0]
-    fields = dict(
-        re.findall(r'<input(?! type="checkbox")[^>]*? name="([^"]+)" value="([^"]*)"', form)
-    )
-    for name, options in re.findall(r'<select[^>]*name="([^"]+)"[^>]*>(.*?)</select>', form, re.S):
-        chosen = re.search(r"<option selected>(.*?)</option>", options)
-        fields[name] = chosen[1] if chosen else ""
-    fields |= dict(re.findall(r'type="checkbox"[^>]*name="([^"]+)" value="(yes)" checked', form))
-    return {name: html.unescape(text) for name, text in fields.items()}
-
-
-def finished(client: TestClient, address: str) -> str:
-    """The outcome once its computation has ended."""
-    for _ in range(300):
-        text = client.get(f"{address}/outcome").text
-        if "every 500ms" not in text:
-            return text
-        time.sleep(0.1)
-    raise AssertionError(text)
+from bench_forms import finished, form_of
 
 
 def test_saving_a_form_as_it_is_changes_no_byte(client: TestClient, network: Path) -> None:

@@ -8,14 +8,16 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from antecurve.app.designs import cached_design, design_result, load_design
+from antecurve.app.designs import Made, cached_design, load_design
+from antecurve.app.outcomes import shown_outcome
 from antecurve.app.pages import bench_of, refused, render, saved_page
 from antecurve.app.work import choose_alternative, find_parts
 from antecurve.curves.catalogue import catalogue
 from antecurve.errors import AntecurveError, FileFormatError, InputError
 from antecurve.files.drawer import read_drawer
-from antecurve.files.job_form import JobText, changed_job, job_texts, read_job_text
-from antecurve.files.job_form_fields import JOB_FIELDS, JOB_SECTIONS
+from antecurve.files.job_curves import with_another_curve, without_curve
+from antecurve.files.job_form import JobText, changed_job, job_fields, job_texts, read_job_text
+from antecurve.files.job_form_fields import JOB_SECTIONS, JobField
 from antecurve.files.reading import read_text
 from antecurve.files.starter_job import starter_job
 from antecurve.report.bench_panel import panel_script
@@ -30,6 +32,9 @@ __all__ = ["routes"]
 _FILES = ("job.toml", "drawer.csv", "design.json", "parts.csv", "response.csv", "network.cir",
           "network-2.cir", "board.svg", "values.csv", "correction.csv")  # fmt: skip
 """Files of a network that a page hands out."""
+_FILES_OF_BOX = ("job.toml", "drawer.csv", "design.json", "parts.csv", "switch.csv", "board.svg",
+                 "values.csv")  # fmt: skip
+"""Those of a box, beside the ones of each position."""
 _LARGEST_DRAWER = 2**20  # bytes: tens of thousands of parts
 _CHANGED_MEANWHILE = (
     "the job was changed in another window or by another program; load the page again"
@@ -86,7 +91,7 @@ def _rendered(
     return render(
         request, "design.html.j2", status=status, title=folder.name, name=folder.name,
         job_text=text, digest=_digest(text), texts=texts, errors=understood.errors,
-        usual=_usual_texts(), sections=_sections(), suggestions=_suggestions(),
+        usual=_usual_texts(), sections=_sections(text), suggestions=_suggestions(),
         has_drawer=_has(folder, "drawer.csv"),
         **_outcome_content(request, folder),
     )  # fmt: skip
@@ -100,11 +105,17 @@ def _usual_texts() -> dict[str, str]:
     return {k: t for k, t in texts.items() if k not in free and not k.startswith("curve.")}
 
 
-def _sections() -> list[tuple[str, list[Any]]]:
-    return [
-        (heading, [f for f in JOB_FIELDS if f.section == section])
-        for section, heading in JOB_SECTIONS.items()
-    ]
+def _sections(text: str) -> list[tuple[str, str, list[JobField]]]:
+    """Heading, name and fields of each section, those of several curves one by one."""
+    sections: dict[str, list[JobField]] = {}
+    for form_field in job_fields(text):
+        sections.setdefault(form_field.section, []).append(form_field)
+    return [(_heading(name), name, fields) for name, fields in sections.items()]
+
+
+def _heading(section: str) -> str:
+    name, _, number = section.partition("[")
+    return f"{JOB_SECTIONS[name]} {int(number[:-1]) + 1}" if number else JOB_SECTIONS[name]
 
 
 def _suggestions() -> dict[str, list[str]]:
@@ -118,9 +129,9 @@ def _has(folder: Path, file: str) -> bool:
 async def _texts_of(request: Request) -> dict[str, str]:
     """The fields of the form as typed; a box without its tick is empty."""
     async with request.form() as form:
-        typed = {f.name: str(form.get(f.name, "")) for f in JOB_FIELDS}
-        extra = {key: str(form.get(key, "")) for key in ("digest", "then")}
-    return typed | extra
+        typed = {key: str(value) for key, value in form.multi_items() if isinstance(value, str)}
+    names = [f.name for f in job_fields(_job_text(_folder(request)))]
+    return {name: typed.get(name, "") for name in (*names, "digest", "then")}
 
 
 async def _save(request: Request) -> Response:
@@ -142,6 +153,7 @@ def _saved(request: Request, texts: dict[str, str]) -> Response:
     understood = read_job_text(changed, folder=folder)
     if understood.job is None:
         return _rendered(request, folder, text, texts, understood, status=422)
+    changed = _with_curves(changed, then, folder)
     if changed != text:
         bench_of(request).folder.change(folder / "job.toml", changed, what=f"job of {folder.name}")
     if then == "find":
@@ -149,12 +161,28 @@ def _saved(request: Request, texts: dict[str, str]) -> Response:
     return RedirectResponse(request.url.path.removesuffix("/job"), status_code=303)
 
 
+def _with_curves(text: str, then: str, folder: Path) -> str:
+    """The job with a curve more or fewer, where that is asked for."""
+    asked, _, number = then.partition(":")
+    if asked == "add":
+        changed = with_another_curve(text)
+    elif asked == "remove" and number.isascii() and number.isdigit() and len(number) < 4:
+        changed = without_curve(text, int(number))
+    else:
+        return text
+    understood = read_job_text(changed, folder=folder)
+    if understood.job is None:
+        message = next(iter(understood.errors.values()))
+        raise InputError("curve", asked, f"the job would not be one any more: {message}")
+    return changed
+
+
 async def _check(request: Request) -> Response:
     texts = await _texts_of(request)
     folder = _folder(request)
     changed = changed_job(_job_text(folder), texts)
     errors = read_job_text(changed, folder=folder).errors
-    return render(request, "design_errors.html.j2", fields=JOB_FIELDS, errors=errors)
+    return render(request, "design_errors.html.j2", fields=job_fields(changed), errors=errors)
 
 
 async def _save_text(request: Request) -> Response:
@@ -236,14 +264,28 @@ def _outcome_content(request: Request, folder: Path) -> dict[str, Any]:
     ahead = 0
     if computation is not None and computation.state == "waiting":
         ahead = bench.computations.ahead_of(computation)
-    design = cached_design(bench, folder)
+    made, position = cached_design(bench, folder), request.query_params.get("position", "")
+    if made is not None and position not in made.positions:
+        position = ""  # of the switch before it changed
     return {
         "computation": computation,
         "ahead": ahead,
-        "result": None if design is None else design_result(design),
+        "result": None if made is None else shown_outcome(made, made.throw(position)),
+        "positions": () if made is None else made.positions,
+        "position": position or (made.positions[0] if made is not None and made.box else ""),
         "has_design": _has(folder, "design.json"),
-        "files": [file for file in _FILES if _has(folder, file)],
+        "files": _files(folder, made),
     }
+
+
+def _files(folder: Path, made: Made | None) -> list[str]:
+    """Files of a network that lie in its folder."""
+    names: tuple[str, ...] = _FILES
+    if made is not None and made.box is not None:
+        each = [(f"network-{n}.cir", f"response-{n}.csv", f"correction-{n}.csv")
+                for n in made.positions]  # fmt: skip
+        names = (*_FILES_OF_BOX, *(file for files in each for file in files))
+    return [name for name in names if _has(folder, name)]
 
 
 def _outcome(request: Request) -> Response:
@@ -277,16 +319,17 @@ async def _choose(request: Request) -> Response:
 def _report(request: Request) -> Response:
     folder = _folder(request)
     path = folder / "report.html"
-    design = load_design(bench_of(request), folder)
-    if design is None or not path.is_file():
+    made = load_design(bench_of(request), folder)
+    if made is None or not path.is_file():
         raise InputError("report", folder.name, "there is no design yet; find parts first")
-    return saved_page(path.read_bytes(), scripts=(panel_script(design.picked.topology),))
+    scripts = () if made.box else (panel_script(made.designs[0].picked.topology),)
+    return saved_page(path.read_bytes(), scripts=scripts)
 
 
 def _file(request: Request) -> Response:
     from starlette.responses import FileResponse
 
     folder, file = _folder(request), request.path_params["file"]
-    if file not in _FILES or not _has(folder, file):
+    if file not in _files(folder, load_design(bench_of(request), folder)):
         raise InputError("file", file, "this network has no such file")
     return FileResponse(folder / file, filename=f"{folder.name}-{file}")

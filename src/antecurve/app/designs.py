@@ -1,23 +1,153 @@
-"""Designs of the folder, read once and kept while their file stays as it is."""
+"""Designs and boxes of the folder, read once and kept while their file stays as it is."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from antecurve.app.pages import Bench
-from antecurve.files.design_file import read_design
-from antecurve.report.charts import error_chart
-from antecurve.report.descriptions import error_text
-from antecurve.report.page_chart import page_chart
-from antecurve.report.summary import conclusion_lines
-from antecurve.report.tables import form_rows, refused_forms, shortlist_rows, wiring_rows
-from antecurve.report.tiles import design_tiles
+from antecurve.app.pages import Bench, bench_of
+from antecurve.errors import AntecurveError, InputError
+from antecurve.files.box_file import read_design_and_box
+from antecurve.files.design_file import design_content
+from antecurve.switched.box import Box, box_positions
+from antecurve.switched.box_build import values_at_throw
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from starlette.requests import Request
+
+    from antecurve.parts.position import PickedNetwork
     from antecurve.pipeline import Design
 
-__all__ = ["cached_design", "design_result", "load_design"]
+__all__ = [
+    "Chosen",
+    "Made",
+    "cached_design",
+    "chosen_design",
+    "designed_network",
+    "designed_networks",
+    "load_design",
+    "read_made",
+    "switch_positions",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Made:
+    """What the search came to for a network.
+
+    Attributes
+    ----------
+    designs : tuple of Design
+        The design; of a box one for each position of its switch, in order.
+    box : Box or None
+        The box; ``None`` for a network of one curve.
+    """
+
+    designs: tuple[Design, ...]
+    box: Box | None
+
+    @property
+    def positions(self) -> tuple[str, ...]:
+        """Names of the positions of the switch; empty without one."""
+        return self.box.names if self.box is not None else ()
+
+    @property
+    def parts(self) -> PickedNetwork:
+        """Every part, those of a box under the references of its parts list."""
+        return self.designs[0].picked if self.box is None else box_positions(self.box)
+
+    def values_at(self, throw: int, measured: Mapping[str, float]) -> Mapping[str, float]:
+        """Choose the measured values that count at a position of the switch.
+
+        Parameters
+        ----------
+        throw : int
+            Number of the throw, from 1.
+        measured : mapping of str to float
+            Values [ohm or F] by the references of `parts`.
+
+        Returns
+        -------
+        mapping of str to float
+            Values by the references of the design there.
+        """
+        return measured if self.box is None else values_at_throw(self.box, throw, measured)
+
+    def throw(self, position: str) -> int:
+        """Look up a position of the switch.
+
+        Parameters
+        ----------
+        position : str
+            Its name; empty for the first, or where there is no switch.
+
+        Returns
+        -------
+        int
+            Number of the throw, from 1.
+
+        Raises
+        ------
+        InputError
+            When there is no such position.
+        """
+        if not position:
+            return 1
+        if self.box is None:
+            raise InputError("position", position, "this network has no switch")
+        return self.positions.index(self.box.job.position(position).name) + 1
+
+
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """The design that a page is about.
+
+    Attributes
+    ----------
+    bench : Bench
+        The bench.
+    folder : Path
+        Folder of the network.
+    made : Made
+        What the search came to.
+    throw : int
+        Number of the throw that the page shows, from 1; 1 where there is no switch.
+    """
+
+    bench: Bench
+    folder: Path
+    made: Made
+    throw: int
+
+    @property
+    def design(self) -> Design:
+        """The design, of a box that of the position."""
+        return self.made.designs[self.throw - 1]
+
+    @property
+    def position(self) -> str:
+        """Name of the position of the switch; empty where there is none."""
+        return self.made.positions[self.throw - 1] if self.made.positions else ""
+
+    @property
+    def named(self) -> str:
+        """The network by its name, of a box with the position."""
+        return ", ".join(filter(None, (self.folder.name, self.position)))
+
+    def content(self) -> dict[str, Any]:
+        """Collect what every page about a network shows.
+
+        Returns
+        -------
+        dict of str to object
+            Name of the network, positions of its switch, and the one that is shown.
+        """
+        return {
+            "name": self.folder.name, "positions": self.made.positions, "position": self.position,
+        }  # fmt: skip
 
 
 def _key(folder: Path) -> tuple[str, int, int] | None:
@@ -29,8 +159,8 @@ def _key(folder: Path) -> tuple[str, int, int] | None:
     return str(path), state.st_mtime_ns, state.st_size
 
 
-def cached_design(bench: Bench, folder: Path) -> Design | None:
-    """Look up a design with its analyses, if it was read before.
+def cached_design(bench: Bench, folder: Path) -> Made | None:
+    """Look up what was made of a network, if it was read before.
 
     Parameters
     ----------
@@ -41,15 +171,15 @@ def cached_design(bench: Bench, folder: Path) -> Design | None:
 
     Returns
     -------
-    Design or None
+    Made or None
         ``None`` where there is no design, or it has yet to be read.
     """
-    design: Design | None = bench.kept.get(_key(folder))
-    return design
+    made: Made | None = bench.kept.get(_key(folder))
+    return made
 
 
-def load_design(bench: Bench, folder: Path) -> Design | None:
-    """Read a design with its analyses; the first time that takes a moment.
+def load_design(bench: Bench, folder: Path) -> Made | None:
+    """Read what was made of a network, with its analyses; the first time that takes a moment.
 
     Parameters
     ----------
@@ -60,42 +190,138 @@ def load_design(bench: Bench, folder: Path) -> Design | None:
 
     Returns
     -------
-    Design or None
+    Made or None
         ``None`` where there is no design.
     """
-    design, key = cached_design(bench, folder), _key(folder)
-    if design is None and key is not None:
-        design = read_design(folder / "design.json")
-        design.analysis  # noqa: B018 - worked out here and kept with the design
-        bench.keep(key, design)
-    return design
+    made, key = cached_design(bench, folder), _key(folder)
+    if made is None and key is not None:
+        made = read_made(folder)
+        for each in made.designs:
+            each.analysis  # noqa: B018 - worked out here and kept with the design
+        bench.keep(key, made)
+    return made
 
 
-def design_result(design: Design) -> dict[str, Any]:
-    """Collect what a page shows of a design.
+def switch_positions(bench: Bench, folder: Path) -> tuple[str, ...] | None:
+    """Look up the positions of the switch of a network, without its analyses.
 
     Parameters
     ----------
-    design : Design
-        With its analyses.
+    bench : Bench
+        Where they are kept.
+    folder : Path
+        Folder of the network.
 
     Returns
     -------
-    dict of str to object
-        Figures, sentences, tables and the chart of the error.
+    tuple of str or None
+        Empty where it has no switch; ``None`` where there is no design that can be read.
     """
-    limit_db = design.job.target.error_limit_db
-    chart = page_chart(
-        error_chart(design.analysis, limit_db=limit_db), name="chart-error", title="Error",
-        text=error_text(design.analysis, limit_db=limit_db),
-    )  # fmt: skip
-    return {
-        "tiles": design_tiles(design),
-        "lines": conclusion_lines(design),
-        "wiring": wiring_rows(design.picked),
-        "shortlist": shortlist_rows(design),
-        "forms": form_rows(design),
-        "refused": refused_forms(design),
-        "choosable": design.second is None,
-        "chart": chart,
-    }
+    key = _key(folder)
+    if key is None:
+        return None
+    kept = ("positions", *key)
+    if kept not in bench.kept:
+        try:
+            content = design_content(folder / "design.json")
+        except AntecurveError:
+            return None
+        bench.keep(kept, tuple(str(p["position"]) for p in content.get("positions") or ()))
+    positions: tuple[str, ...] = bench.kept[kept]
+    return positions
+
+
+def designed_networks(bench: Bench) -> list[tuple[str, str]]:
+    """List the networks that have parts, a box once for each position of its switch.
+
+    Parameters
+    ----------
+    bench : Bench
+        The bench.
+
+    Returns
+    -------
+    list of tuple of str
+        What a form asks for each with, and its words.
+    """
+    listed = []
+    for name in bench.folder.networks:
+        positions = switch_positions(bench, bench.folder.network(name))
+        if positions == ():
+            listed.append((name, name))
+        for position in positions or ():
+            listed.append((f"{name}/{position}", f"{name}, position {position}"))
+    return listed
+
+
+def designed_network(bench: Bench, asked: str) -> tuple[str, str]:
+    """Understand which network a form asks for.
+
+    Parameters
+    ----------
+    bench : Bench
+        The bench.
+    asked : str
+        As `designed_networks` lists it.
+
+    Returns
+    -------
+    name, position : str
+        The network, and the position of its switch; empty where it has none.
+
+    Raises
+    ------
+    InputError
+        When there is no such network or position, or no design yet.
+    """
+    name, _, position = asked.partition("/")
+    positions = switch_positions(bench, bench.folder.existing_network(name))
+    if positions is None:
+        raise InputError("network", name, "it has no parts yet; find parts first")
+    if position not in (positions or ("",)):
+        rule = f"choose one of {', '.join(positions)}" if positions else "it has no switch"
+        raise InputError("network", asked, rule)
+    return name, position
+
+
+def read_made(folder: Path) -> Made:
+    """Read what was made of a network.
+
+    Parameters
+    ----------
+    folder : Path
+        Folder of the network; its ``design.json`` is there.
+
+    Returns
+    -------
+    Made
+        Without its analyses, which are worked out when asked for.
+    """
+    design, box = read_design_and_box(folder / "design.json")
+    return Made((design,) if box is None else box.designs, box)
+
+
+def chosen_design(request: Request) -> Chosen:
+    """Read the design that a page is about.
+
+    Parameters
+    ----------
+    request : Request
+        Its path names the network, its query the ``position`` of a switch.
+
+    Returns
+    -------
+    Chosen
+        The design.
+
+    Raises
+    ------
+    InputError
+        When there is no such network or position, or no design yet.
+    """
+    bench, name = bench_of(request), request.path_params["name"]
+    folder = bench.folder.existing_network(name)
+    made = load_design(bench, folder)
+    if made is None:
+        raise InputError("design", name, "it has no parts yet; find parts first")
+    return Chosen(bench, folder, made, made.throw(request.query_params.get("position", "")))

@@ -117,6 +117,7 @@ def application(
         design_views,
         home_views,
         log_views,
+        sheet_views,
         unit_views,
         what_if_views,
     )
@@ -139,6 +140,7 @@ def application(
             *design_views.routes(),
             *what_if_views.routes(),
             *build_views.routes(),
+            *sheet_views.routes(),
             *unit_views.routes(),
             *log_views.routes(),
         ],

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 
+from antecurve.app.designs import designed_network, designed_networks
 from antecurve.app.judge_fields import (
     CAPTURE_GROUPS,
     VERDICT_GROUPS,
@@ -73,7 +74,7 @@ def routes() -> list[Any]:
 
 def _form(request: Request) -> Response:
     folder, asked = bench_of(request).folder, dict(request.query_params)
-    chosen = asked.get("network") or next(iter(folder.networks), "")
+    chosen, _, _ = (asked.get("network") or next(iter(folder.networks), "")).partition("/")
     if chosen in folder.networks:
         asked.setdefault("network_serial", read_build(folder.network(chosen)).serial)
     return _rendered(request, asked)
@@ -83,10 +84,10 @@ def _rendered(
     request: Request, asked: dict[str, str], error: AntecurveError | None = None
 ) -> Response:
     folder = bench_of(request).folder
-    designed = [n for n in folder.networks if (folder.network(n) / "design.json").is_file()]
     return render(
         request, "test.html.j2", status=200 if error is None else 422, title="Test a unit",
-        asked={"limit": "0.5", "date": date.today().isoformat()} | asked, designed=designed,
+        asked={"limit": "0.5", "date": date.today().isoformat()} | asked,
+        designed=designed_networks(bench_of(request)),
         captures={name: len(files) for name, files in folder.captures.items()},
         circuits=list(folder.circuits), curves=[c.name for c in catalogue()], guess=GUESS,
         groups=_GROUPS, field=form_field(error), shown=(*_FIELDS, *names_in(_GROUPS, files=True)),
@@ -165,15 +166,13 @@ def understood_test(bench: Bench, typed: dict[str, str], *, played: str = "") ->
     """
     if not typed["serial"]:
         raise InputError("serial", "", "name the unit; the log is kept by serial number")
-    folder = bench.folder.existing_network(typed["network"])
-    if not (folder / "design.json").is_file():
-        raise InputError("network", typed["network"], "it has no parts yet; find parts first")
+    network, position = designed_network(bench, typed["network"])
     asked = UnitTest(
         stated=WhoAndWhen(
             typed["serial"], typed["date"], typed["operator"], typed["network_serial"]
         ),
         channel=typed["channel"], other_channel=typed.get("other_channel", ""),
-        network=typed["network"], texts=judging_texts(typed), curve=unit_curve_texts(typed),
+        network=network, position=position, texts=judging_texts(typed), curve=unit_curve_texts(typed),
         reading=reading_options(typed, played=Path(played) if played else None),
     )  # fmt: skip
     # What can't be used is told now, beside its field.

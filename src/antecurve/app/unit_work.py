@@ -10,11 +10,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from antecurve.app.computations import Report
+from antecurve.app.designs import read_made
 from antecurve.diagnose.diagnosis import diagnose_unit
 from antecurve.errors import AntecurveError
 from antecurve.files.bench_folder import BenchFolder
 from antecurve.files.captures import read_capture
-from antecurve.files.design_file import read_design
 from antecurve.files.judging_texts import JudgingTexts
 from antecurve.files.limits_file import read_limits
 from antecurve.files.measured import read_measured
@@ -64,6 +64,8 @@ class UnitTest:
         Channels of the unit; may be empty.
     network : str
         Name of the network in the folder.
+    position : str
+        Position of its switch; empty where it has none.
     texts : JudgingTexts
         How it is judged.
     curve : UnitCurveTexts
@@ -81,6 +83,7 @@ class UnitTest:
     texts: JudgingTexts
     curve: UnitCurveTexts
     reading: ReadingOptions
+    position: str = ""
     channel: str = ""
     other_channel: str = ""
     captures: tuple[str, ...] = ()
@@ -198,7 +201,9 @@ class _Test:
     def _judging(self) -> UnitJudging:
         """What the unit is judged with."""
         asked, values = self.asked, self.network / "values.csv"
-        design = asked.curve.set_unit(read_design(self.network / "design.json"))
+        made = read_made(self.network)
+        throw = made.throw(asked.position)
+        design = asked.curve.set_unit(made.designs[throw - 1])
         if asked.source_ohm is not None:
             loading = replace(design.job.loading, source_resistance=asked.source_ohm)
             design = replace(design, job=replace(design.job, loading=loading))
@@ -208,7 +213,7 @@ class _Test:
         limits = self.upload / LIMITS
         return UnitJudging(
             design,
-            read_measured(values, design.picked) if values.is_file() else None,
+            made.values_at(throw, read_measured(values, made.parts)) if values.is_file() else None,
             asked.texts.request(references),
             asked.texts.figures(
                 design.job.target.level_v, read_limits(limits) if limits.is_file() else ()

@@ -6,8 +6,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from antecurve.analysis.what_if import what_if, with_parts
-from antecurve.app.designs import load_design
-from antecurve.app.pages import bench_of, render
+from antecurve.app.designs import chosen_design
+from antecurve.app.pages import render
 from antecurve.errors import InputError
 from antecurve.networks.topology import ElementKind, Loading
 from antecurve.quantities import format_quantity, parse_quantity
@@ -39,33 +39,25 @@ def routes() -> list[Any]:
     return [Route(at, _page), Route(f"{at}/answer", _answer)]
 
 
-def _design(request: Request) -> Design:
-    bench, name = bench_of(request), request.path_params["name"]
-    design = load_design(bench, bench.folder.existing_network(name))
-    if design is None:
-        raise InputError("what if", name, "there is no design yet; find parts first")
-    return design
-
-
 def _page(request: Request) -> Response:
-    design = _design(request)
+    chosen = chosen_design(request)
     return render(
-        request, "what_if.html.j2", title=f"What if: {request.path_params['name']}",
-        name=request.path_params["name"], sliders=bench_sliders(design),
-        asked=dict(request.query_params), positions=_positions(design),
-        **_answered(design, request),
+        request, "what_if.html.j2", title=f"What if: {chosen.named}",
+        sliders=bench_sliders(chosen.design), asked=dict(request.query_params),
+        parts=_parts(chosen.design), **chosen.content(), **_answered(chosen.design, request),
     )  # fmt: skip
 
 
 def _answer(request: Request) -> Response:
-    answer = render(request, "what_if_answer.html.j2", **_answered(_design(request), request))
+    design = chosen_design(request).design
+    answer = render(request, "what_if_answer.html.j2", **_answered(design, request))
     answer.headers["hx-replace-url"] = (
         f"{request.url.path.removesuffix('/answer')}?{request.url.query}"
     )
     return answer
 
 
-def _positions(design: Design) -> list[tuple[str, str]]:
+def _parts(design: Design) -> list[tuple[str, str]]:
     return [
         (p.element.ref, format_quantity(p.value, p.element.kind.unit))
         for p in design.picked.positions

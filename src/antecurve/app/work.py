@@ -7,22 +7,34 @@ from pathlib import Path
 from typing import Any
 
 from antecurve.alternative import with_alternative
+from antecurve.analysis.meter import MeterAccuracy
 from antecurve.analysis.trim import trim
 from antecurve.app.computations import Report
+from antecurve.files.box_file import read_design_and_box
+from antecurve.files.box_folder import box_files
+from antecurve.files.box_job_file import read_job_or_box
 from antecurve.files.design_file import read_design
 from antecurve.files.design_folder import write_design
 from antecurve.files.job_drawer import read_job_drawer
-from antecurve.files.job_file import read_job
+from antecurve.files.output_folder import write_folder
+from antecurve.job import Job
 from antecurve.pick.search import PickProgress
 from antecurve.pipeline import Design, analyse, design
 from antecurve.report.board_drawing import board_files
+from antecurve.report.box_board import box_board_files
+from antecurve.report.box_build_tables import trimmed_lines, trimmed_rows
+from antecurve.report.box_page import box_page
 from antecurve.report.build_tables import trim_lines, trim_rows
 from antecurve.report.page import report_page
+from antecurve.switched.box import design_box
+from antecurve.switched.box_analysis import analyse_box
+from antecurve.switched.box_build import trim_box
+from antecurve.switched.request import BoxJob
 
 __all__ = ["choose_alternative", "find_parts", "trim_build"]
 
 
-def find_parts(report: Report, folder: Path) -> Design:
+def find_parts(report: Report, folder: Path) -> None:
     """Do the main job for the job file of a network, and write the design beside it.
 
     Parameters
@@ -31,23 +43,37 @@ def find_parts(report: Report, folder: Path) -> Design:
         Takes a sentence on how far it is.
     folder : Path
         Folder of the network.
-
-    Returns
-    -------
-    Design
-        With its analyses.
     """
-    job = read_job(folder / "job.toml")
+    job = read_job_or_box(folder / "job.toml")
+    if isinstance(job, BoxJob):
+        _design_several(report, folder, job)
+    else:
+        _design_one(report, folder, job)
+
+
+def _design_one(report: Report, folder: Path, job: Job) -> None:
     made = design(
         job,
         drawer=read_job_drawer(job),
         progress=lambda state: report(_searched(state)),
         builds_progress=lambda done, wanted: report(_built(done, wanted)),
     )
-    return _write(made, folder)
+    _write(made, folder)
 
 
-def choose_alternative(report: Report, folder: Path, number: int) -> Design:
+def _design_several(report: Report, folder: Path, job: BoxJob) -> None:
+    box = design_box(
+        job,
+        drawer=read_job_drawer(job.common),
+        progress=lambda state: report(_searched(state)),
+    )
+    report("Contacts, and builds of every position.")
+    analysis = analyse_box(box)
+    page = {"report.html": box_page(box, analysis, date=_today())}
+    write_folder(folder, box_files(box, analysis) | page | box_board_files(box), force=True)
+
+
+def choose_alternative(report: Report, folder: Path, number: int) -> None:
     """Make an alternative of the shortlist the pick, and write the design anew.
 
     Parameters
@@ -59,11 +85,6 @@ def choose_alternative(report: Report, folder: Path, number: int) -> Design:
     number : int
         Line of the shortlist, from 0.
 
-    Returns
-    -------
-    Design
-        With its analyses.
-
     Raises
     ------
     InputError
@@ -71,18 +92,22 @@ def choose_alternative(report: Report, folder: Path, number: int) -> Design:
     """
     chosen = with_alternative(read_design(folder / "design.json"), number=number)
     analyse(chosen, progress=lambda done, wanted: report(_built(done, wanted)))
-    return _write(chosen, folder)
+    _write(chosen, folder)
 
 
-def _write(made: Design, folder: Path) -> Design:
-    pages = {"report.html": report_page(made, date=date.today().isoformat())}
+def _write(made: Design, folder: Path) -> None:
+    pages = {"report.html": report_page(made, date=_today())}
     write_design(made, folder, force=True, more=pages | board_files(made))
-    return made
+
+
+def _today() -> str:
+    return date.today().isoformat()
 
 
 def _searched(state: PickProgress) -> str:
     best = "none yet" if state.best_db is None else f"±{state.best_db:.3f} dB"
-    return f"Picking parts, {state.form}: {state.evaluated:,} tried, best {best}."
+    tried = f"{state.evaluated:,} tried, " if state.evaluated else ""
+    return f"Picking parts, {state.form}: {tried}best {best}."
 
 
 def _built(done: int, wanted: int) -> str:
@@ -106,12 +131,17 @@ def trim_build(report: Report, folder: Path, measured: dict[str, float]) -> dict
     dict of str to object
         ``table`` of the proposals and ``lines`` about them.
     """
-    made = read_design(folder / "design.json")
+    made, box = read_design_and_box(folder / "design.json")
+
+    def tried(done: int, wanted: int) -> None:
+        report(f"Changes: {done:,} of {wanted:,}.")
+
+    if box is not None:
+        whole = trim_box(
+            box, measured, meter=MeterAccuracy(), drawer=read_job_drawer(made.job), progress=tried
+        )
+        return {"table": trimmed_rows(whole), "lines": trimmed_lines(whole)}
     result = trim(
-        made.picked,
-        made.job,
-        measured=measured,
-        drawer=read_job_drawer(made.job),
-        progress=lambda done, wanted: report(f"Changes: {done:,} of {wanted:,}."),
+        made.picked, made.job, measured=measured, drawer=read_job_drawer(made.job), progress=tried
     )
     return {"table": trim_rows(result), "lines": trim_lines(result)}

@@ -11,6 +11,7 @@ from antecurve.files.design_file import design_at, design_content, understood
 from antecurve.networks.topology import Element, ElementKind, Topology
 from antecurve.pipeline import Design
 from antecurve.switched.added_parts import Addition
+from antecurve.switched.alternatives import Alternative
 from antecurve.switched.box import Box
 from antecurve.switched.request import BoxJob, SwitchPosition, SwitchRequest
 from antecurve.switched.switch import Switch, SwitchContact
@@ -30,7 +31,7 @@ def read_box(path: Path | str) -> Box | None:
     Returns
     -------
     Box or None
-        The box, without its alternatives; ``None`` for a design of one curve.
+        The box; ``None`` for a design of one curve.
 
     Raises
     ------
@@ -124,4 +125,8 @@ def _box_from(content: dict[str, Any], names: list[str], designs: tuple[Design, 
         Element(str(e["ref"]), ElementKind(e["kind"]), (str(e["nodes"][0]), str(e["nodes"][1])))
         for e in whole
     )
-    return Box(job, Topology(switch.form, elements), designs, switch)
+    alternatives = tuple(
+        Alternative(**{**entry, "switched": tuple(entry["switched"])})
+        for entry in content.get("alternatives", ())
+    )
+    return Box(job, Topology(switch.form, elements), designs, switch, alternatives)

@@ -15,7 +15,7 @@ from antecurve.job import Job
 from antecurve.quantities import CORNER_FREQUENCIES, RESISTANCES
 from antecurve.switched.request import ADDING, CONTACTS, BoxJob, SwitchPosition, SwitchRequest
 
-__all__ = ["parse_box_job", "read_job_or_box"]
+__all__ = ["parse_box_job", "parse_job_or_box", "read_job_or_box"]
 
 _SWITCH: fields.Section = {
     "equal_levels": fields.boolean,
@@ -55,17 +55,41 @@ def read_job_or_box(path: Path | str) -> Job | BoxJob:
         When a key is unknown or a value can't be used; the message names the key.
     """
     folder = Path(path).parent
+    return read_toml(
+        path,
+        lambda raw: parse_job_or_box(raw, folder=folder),
+        starter="antecurve job",
+        largest=LARGEST_JOB,
+    )
 
-    def understand(raw: Mapping[str, Any]) -> Job | BoxJob:
-        if isinstance(raw.get("curve"), list):
-            return parse_box_job(raw, folder=folder)
-        if "switch" in raw:
-            raise InputError(
-                "switch", raw["switch"], "a switch needs several curves, each written [[curve]]"
-            )
-        return parse_job(raw, folder=folder)
 
-    return read_toml(path, understand, starter="antecurve job", largest=LARGEST_JOB)
+def parse_job_or_box(raw: Mapping[str, Any], *, folder: Path | None = None) -> Job | BoxJob:
+    """Read a job of one curve or of several from the sections of a job file.
+
+    Parameters
+    ----------
+    raw : mapping of str to object
+        The sections, as TOML gives them.
+    folder : Path, optional
+        Folder that a drawer's path is relative to.
+
+    Returns
+    -------
+    Job or BoxJob
+        A box where ``curve`` is a list of tables.
+
+    Raises
+    ------
+    InputError
+        When a key is unknown or a value can't be used; the message names the key.
+    """
+    if isinstance(raw.get("curve"), list):
+        return parse_box_job(raw, folder=folder)
+    if "switch" in raw:
+        raise InputError(
+            "switch", raw["switch"], "a switch needs several curves, each written [[curve]]"
+        )
+    return parse_job(raw, folder=folder)
 
 
 @checked

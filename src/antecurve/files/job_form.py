@@ -7,23 +7,27 @@ from __future__ import annotations
 
 import contextlib
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from antecurve.errors import AntecurveError, FileFormatError, InputError
-from antecurve.files.job_file import LARGEST_JOB, parse_job
-from antecurve.files.job_form_fields import JOB_FIELDS, FieldKind, JobField
+from antecurve.files.box_job_file import parse_job_or_box
+from antecurve.files.job_file import LARGEST_JOB
+from antecurve.files.job_form_fields import FieldKind, JobField, form_fields
 
 if TYPE_CHECKING:
     from antecurve.job import Job
+    from antecurve.switched.request import BoxJob
 
-__all__ = ["JobText", "changed_job", "job_texts", "read_job_text"]
+__all__ = ["JobText", "changed_job", "job_document", "job_fields", "job_texts", "read_job_text"]
 
-_FIELDS = {f.name: f for f in JOB_FIELDS}
-_MOST_ERRORS = 40  # as many as there are fields
+_MOST_ERRORS = 40  # as many as a form of one curve has fields
 _YES = "yes"
+_STAND_IN = "flat"  # a curve of the catalogue, for one that can't be used
+_OF_CURVE = re.compile(r"(curve\[\d+\]), curve(.*)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,18 +36,34 @@ class JobText:
 
     Attributes
     ----------
-    job : Job or None
+    job : Job or BoxJob or None
         The job; ``None`` where something in it can't be used.
     errors : dict of str to str
         A sentence by field of the form; by an empty name what belongs to none.
     """
 
-    job: Job | None
+    job: Job | BoxJob | None
     errors: dict[str, str] = field(default_factory=dict)
 
 
-def _document(text: str) -> Any:
-    """The document of a job's text, with comments."""
+def job_document(text: str) -> Any:
+    """Parse the text of a job file, comments included.
+
+    Parameters
+    ----------
+    text : str
+        TOML.
+
+    Returns
+    -------
+    tomlkit.TOMLDocument
+        The document.
+
+    Raises
+    ------
+    FileFormatError
+        When the text is too long or no TOML.
+    """
     import tomlkit
     from tomlkit.exceptions import TOMLKitError
 
@@ -57,6 +77,35 @@ def _document(text: str) -> Any:
         raise FileFormatError.unreadable(
             "job.toml", str(error) or "nested too deeply", "it must be TOML; see antecurve job"
         ) from None
+
+
+def _raw(text: str) -> dict[str, Any]:
+    """The sections of a text; none where it can't be read."""
+    with contextlib.suppress(AntecurveError):
+        raw: dict[str, Any] = job_document(text).unwrap()
+        return raw
+    return {}
+
+
+def job_fields(text: str) -> tuple[JobField, ...]:
+    """List the fields of the form of a job file.
+
+    Parameters
+    ----------
+    text : str
+        TOML.
+
+    Returns
+    -------
+    tuple of JobField
+        In the order of the form.
+    """
+    return _fields_of(_raw(text))
+
+
+def _fields_of(raw: Mapping[str, Any]) -> tuple[JobField, ...]:
+    curves = raw.get("curve")
+    return form_fields(len(curves) if isinstance(curves, list) else 0)
 
 
 def read_job_text(text: str, *, folder: Path) -> JobText:
@@ -76,17 +125,18 @@ def read_job_text(text: str, *, folder: Path) -> JobText:
     """
     errors: dict[str, str] = {}
     try:
-        raw: dict[str, Any] = _document(text).unwrap()
+        raw: dict[str, Any] = job_document(text).unwrap()
     except AntecurveError as error:
         return JobText(None, {"": str(error)})
+    names = {f.name for f in _fields_of(raw)}
     for _ in range(_MOST_ERRORS):
         try:
-            job = parse_job(raw, folder=folder)
+            job = parse_job_or_box(raw, folder=folder)
             return JobText(None if errors else job, errors)
         except InputError as error:
-            name = _form_field(error.field)
-            errors.setdefault(name, str(error))
-            if not _without(raw, error.field):
+            name = _full_name(raw, error)
+            errors.setdefault(_form_field(name, names), str(error))
+            if not _without(raw, name):
                 break
         except AntecurveError as error:
             errors.setdefault("", str(error))
@@ -94,21 +144,44 @@ def read_job_text(text: str, *, folder: Path) -> JobText:
     return JobText(None, errors)
 
 
-def _form_field(name: str) -> str:
+def _full_name(raw: Mapping[str, Any], error: InputError) -> str:
+    """The field of an error as the form names it, that of one of several curves by its number."""
+    name = _OF_CURVE.sub(r"\1\2", error.field)
+    if name == "curve.position" and isinstance(raw.get("curve"), list):  # a name that repeats
+        names = [table.get("position") for table in raw["curve"]]
+        name = f"curve[{len(names) - 1 - names[::-1].index(error.value)}].position"
+    head, point, key = name.partition(".")
+    return head + point + key.partition("[")[0]
+
+
+def _form_field(name: str, names: set[str]) -> str:
     """The field of the form that an error belongs to; none where the form lacks it."""
-    plain = name.partition("[")[0]
-    if plain in _FIELDS:
-        return plain
-    return "curve.name" if plain == "curve" else ""
+    return next((n for n in (name, f"{name}.name") if n in names), "")
 
 
 def _without(raw: dict[str, Any], name: str) -> bool:
     """Take out what can't be used, so that the next error shows; whether it was there."""
-    section, _, key = name.partition("[")[0].partition(".")
-    inside = raw.get(section)
+    section, _, key = name.partition(".")
+    inside = _section(raw, section)
+    if section.startswith("curve[") and isinstance(inside, dict):
+        stand_in = {"position": section[6:-1], "name": _STAND_IN}
+        differs = inside != stand_in
+        inside.clear()
+        inside |= stand_in
+        return differs
     if not key:
         return section != "curve" and raw.pop(section, None) is not None
     return isinstance(inside, dict) and inside.pop(key, None) is not None
+
+
+def _section(raw: Any, section: str) -> Any:
+    """A section of a job, or one of several curves by its number."""
+    name, _, number = section.partition("[")
+    inside = raw.get(name)
+    if not number:
+        return inside
+    index = int(number.rstrip("]"))
+    return inside[index] if isinstance(inside, list) and index < len(inside) else None
 
 
 def job_texts(text: str) -> dict[str, str]:
@@ -124,17 +197,15 @@ def job_texts(text: str) -> dict[str, str]:
     dict of str to str
         Text by field, as typed; empty where the file leaves a field out or can't be read.
     """
-    raw: dict[str, Any] = {}
-    with contextlib.suppress(AntecurveError):
-        raw = _document(text).unwrap()
-    return {name: _shown(_value(raw, name)) for name in _FIELDS}
+    raw = _raw(text)
+    return {f.name: _shown(_value(raw, f.name)) for f in _fields_of(raw)}
 
 
 def _value(raw: Mapping[str, Any], name: str) -> object:
     section, _, key = name.partition(".")
+    inside = _section(raw, section)
     if not key:
-        return raw.get(section)
-    inside = raw.get(section)
+        return inside
     return inside.get(key) if isinstance(inside, Mapping) else None
 
 
@@ -168,11 +239,11 @@ def changed_job(text: str, texts: Mapping[str, str]) -> str:
     FileFormatError
         When the text as it is can't be read.
     """
-    document, before = _document(text), job_texts(text)
-    for name, typed in texts.items():
-        typed = typed.strip()
-        if name in _FIELDS and typed != before[name]:
-            _set(document, _FIELDS[name], typed)
+    document, before = job_document(text), job_texts(text)
+    for form_field in job_fields(text):
+        typed = texts.get(form_field.name)
+        if typed is not None and typed.strip() != before[form_field.name]:
+            _set(document, form_field, typed.strip())
     written: str = document.as_string()
     return written
 
@@ -182,14 +253,14 @@ def _set(document: Any, form_field: JobField, typed: str) -> None:
     import tomlkit
 
     section, _, key = form_field.name.partition(".")
-    inside: Any = document if not key else document.get(section)
+    inside: Any = document if not key else _section(document, section)
     if key and inside is None:
         if not typed:
             return
         inside = tomlkit.table()
         document.add(section, inside)
     if not hasattr(inside, "keys"):
-        return  # several curves: the form leaves them alone
+        return  # it is no table: its own text tells more
     key = key or section
     if typed:
         inside[key] = _typed_value(typed, form_field.kind)

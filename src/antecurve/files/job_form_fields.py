@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 
 from antecurve.parts.series import SERIES
+from antecurve.switched.request import ADDING, CONTACTS
 
-__all__ = ["JOB_FIELDS", "JOB_SECTIONS", "FieldKind", "JobField"]
+__all__ = ["JOB_FIELDS", "JOB_SECTIONS", "FieldKind", "JobField", "form_fields"]
 
 
 class FieldKind(Enum):
@@ -56,6 +57,7 @@ class JobField:
 JOB_SECTIONS = {
     "title": "Title",
     "curve": "Curve",
+    "switch": "Switch",
     "source": "Generator",
     "load": "Unit and cable",
     "target": "Target",
@@ -192,3 +194,61 @@ JOB_FIELDS: tuple[JobField, ...] = (
     ),
 )  # fmt: skip
 """In the order of the form."""
+
+_POSITION = JobField(
+    "curve.position", "Name of the position",
+    "Of the switch, for example disc. Files are named after it.", _TEXT,
+)  # fmt: skip
+_SWITCH_FIELDS = (
+    JobField(
+        "switch.equal_levels", "Equal levels",
+        "Every position then has the level wanted, within 0.1 dB.", _FLAG,
+    ),
+    JobField(
+        "switch.lowest_pole", "Lowest ultrasonic pole",
+        "The network may choose one above it, for example 30 kHz.",
+    ),
+    JobField("switch.contacts", "Contacts", "How they pass from throw to throw.", _TEXT, CONTACTS),
+    JobField(
+        "switch.add_parts", "Added parts",
+        "Whether a throw may add to a part that stays; nearer: where the error gets smaller.",
+        _TEXT, ADDING,
+    ),
+    JobField("switch.contact_resistance", "Contact resistance", "Of a closed contact, for example "
+             "20m."),
+    JobField(
+        "switch.stray_capacitance", "Stray capacitance",
+        "Between an open contact and its wiper, for example 1p.",
+    ),
+    JobField(
+        "switch.bleed_resistance", "Bleed resistor",
+        "Across the output, behind the switch, for example 1M. Empty: none.",
+    ),
+)  # fmt: skip
+_NOT_OF_BOXES = ("network.balanced", "pick.pick_by", "pick.sets")
+
+
+def form_fields(curves: int = 0) -> tuple[JobField, ...]:
+    """List the fields of a job's form.
+
+    Parameters
+    ----------
+    curves : int, optional
+        Number of curves of a job with a switch; 0 for a job of one curve without.
+
+    Returns
+    -------
+    tuple of JobField
+        In the order of the form; those of one of several curves are named by its number from 0,
+        such as ``curve[0].zeros``.
+    """
+    if not curves:
+        return JOB_FIELDS
+    each = (_POSITION, *(f for f in JOB_FIELDS if f.section == "curve"))
+    numbered = (
+        replace(f, name=f.name.replace("curve", f"curve[{number}]", 1))
+        for number in range(curves)
+        for f in each
+    )
+    common = [f for f in JOB_FIELDS if f.section != "curve" and f.name not in _NOT_OF_BOXES]
+    return (common[0], *numbered, *_SWITCH_FIELDS, *common[1:])

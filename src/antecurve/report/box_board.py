@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import Any
 
 from antecurve.analysis.strip_board import StripBoard, strip_board
@@ -30,20 +31,22 @@ def box_board(box: Box) -> StripBoard | None:
     return None if outlines is None else strip_board(wiring.picked, outlines, wires=wiring.wires)
 
 
-def box_board_section(box: Box) -> dict[str, Any]:
+def box_board_section(box: Box, *, fitted: Collection[str] = ()) -> dict[str, Any]:
     """Collect what a page shows of the board of a box.
 
     Parameters
     ----------
     box : Box
         The box.
+    fitted : collection of str, optional
+        References of the parts that are soldered in, which are ticked.
 
     Returns
     -------
     dict
         ``board``, ``board_text`` and ``board_steps``; ``board`` is empty without a board.
     """
-    return shown_board(box_board(box))
+    return shown_board(box_board(box), fitted=fitted)
 
 
 def box_board_files(box: Box) -> dict[str, bytes]:

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+from dataclasses import replace
+
 import numpy as np
 
 from antecurve.networks.topology import Network
+from antecurve.parts.position import Position
+from antecurve.parts.scatter import part_references
 from antecurve.quantities import format_quantity
-from antecurve.report.schematic import schematic_svg
+from antecurve.report.schematic import schematic_svg, ticked
 from antecurve.report.schematic_drawing import Drawing
 from antecurve.switched.box import Box
 from antecurve.switched.physical import stay_values
@@ -58,7 +63,7 @@ def box_schematic_svg(box: Box) -> str:
     return schematic_svg(network, loading=box.job.common.loading, labels=labels)
 
 
-def position_schematic_svg(box: Box, number: int) -> str:
+def position_schematic_svg(box: Box, number: int, *, fitted: Collection[str] = ()) -> str:
     """Draw what is in circuit in one position of the switch, with the contacts it goes through.
 
     Parameters
@@ -67,6 +72,8 @@ def position_schematic_svg(box: Box, number: int) -> str:
         The box.
     number : int
         Number of the throw, from 1.
+    fitted : collection of str, optional
+        References of the parts that are soldered in, which are ticked.
 
     Returns
     -------
@@ -80,9 +87,15 @@ def position_schematic_svg(box: Box, number: int) -> str:
         ref = position.element.ref
         value = format_quantity(position.value, position.element.kind.unit)
         contact = f", {through[ref]}" if ref in through else ""
-        names = " + ".join(name for name, _ in box.pieces(position, number))
+        names = " + ".join(_ticked(*piece, fitted) for piece in box.pieces(position, number))
         labels[ref] = f"{names}{contact}\n{value}"
     return schematic_svg(design.network, loading=design.job.loading, labels=labels)
+
+
+def _ticked(ref: str, piece: Position, fitted: Collection[str]) -> str:
+    """The reference of a piece, ticked once all its parts are soldered in."""
+    parts = part_references(replace(piece, element=replace(piece.element, ref=ref)))
+    return ticked(ref, {ref} if set(parts) <= set(fitted) else ())
 
 
 def switch_svg(box: Box) -> str:

@@ -15,7 +15,7 @@ from antecurve.results import Result
 from antecurve.switched.box import Box, box_positions
 from antecurve.threads import single_threaded_linear_algebra
 
-__all__ = ["BuiltPosition", "TrimmedBox", "build_of_box", "trim_box"]
+__all__ = ["BuiltPosition", "TrimmedBox", "build_of_box", "trim_box", "values_at_throw"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +91,7 @@ def build_of_box(
     """
     built = []
     for throw, (name, design) in enumerate(zip(box.names, box.designs, strict=True), start=1):
-        own = _of_position(box, throw, measured)
+        own = values_at_throw(box, throw, measured)
         built.append(
             BuiltPosition(
                 name,
@@ -102,8 +102,23 @@ def build_of_box(
     return tuple(built)
 
 
-def _of_position(box: Box, throw: int, measured: Mapping[str, float]) -> dict[str, float]:
-    """The measured values that one position of the switch sees, by its own references."""
+def values_at_throw(box: Box, throw: int, measured: Mapping[str, float]) -> dict[str, float]:
+    """Choose the measured values that one position of the switch sees.
+
+    Parameters
+    ----------
+    box : Box
+        The box.
+    throw : int
+        Number of the throw, from 1.
+    measured : mapping of str to float
+        Values [ohm or F] by the references of the parts list.
+
+    Returns
+    -------
+    dict of str to float
+        Values by the references of that position's design.
+    """
     own: dict[str, float] = {}
     for position in box.designs[throw - 1].picked.positions:
         names = box.part_names(position, throw)
