@@ -61,7 +61,7 @@ def box(page_client: TestClient, bench: Path) -> Box:
     fields = form_of(page_client.get(AT).text)
     fields |= {"network.forms": "foster-1", "spread.builds": "2000", "target.level_tolerance_db":
                "2", "resistors.series": "E12", "capacitors.series": "E6",
-               "target.error_limit_db": ""}  # fmt: skip
+               "target.error_limit_db": "1.5"}  # fmt: skip
     added = page_client.post(f"{AT}/job", data=fields | {"then": "add"})
     assert added.status_code == 200, plain(added.text)
     fields = form_of(added.text)
