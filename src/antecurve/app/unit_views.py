@@ -172,7 +172,8 @@ def understood_test(bench: Bench, typed: dict[str, str], *, played: str = "") ->
             typed["serial"], typed["date"], typed["operator"], typed["network_serial"]
         ),
         channel=typed["channel"], other_channel=typed.get("other_channel", ""),
-        network=network, position=position, texts=judging_texts(typed), curve=unit_curve_texts(typed),
+        network=network, position=position, texts=judging_texts(typed),
+        curve=unit_curve_texts(typed),
         reading=reading_options(typed, played=Path(played) if played else None),
     )  # fmt: skip
     # What can't be used is told now, beside its field.
