@@ -16,6 +16,7 @@ from collections.abc import Callable, Iterable
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -30,6 +31,8 @@ from antecurve.errors import InputError
 from antecurve.judge.network_estimate import NetworkEstimate, estimate_by_tolerance
 from antecurve.judge.signal_path import CaptureChain
 from antecurve.judge.square_wave import SquareWaveCapture
+from antecurve.judge.variance_shares import NETWORK
+from antecurve.judge.verdict import Verdict
 from antecurve.judge.verdicts import JudgeRequest, judge_unit
 from antecurve.threads import single_threaded_linear_algebra
 
@@ -72,7 +75,12 @@ class Trial:
 
 @dataclass(frozen=True)
 class Row:
-    """The outcome of a trial; ``covered`` has one digit for each of `CONSTANTS`."""
+    """The outcome of a trial.
+
+    ``covered`` has one digit for each of `CONSTANTS`.  ``network_share`` is what the network's
+    parts make of the variance of an undecided verdict, and ``network_opens`` whether they alone
+    leave it undecided; ``seconds`` is CPU time.
+    """
 
     seed: int
     low_end: str
@@ -88,6 +96,8 @@ class Row:
     uncertainty_db: float
     covered: str
     curve_inside: bool
+    network_share: float
+    network_opens: bool
     seconds: float
 
 
@@ -136,14 +146,22 @@ def request_of(trial: Trial) -> JudgeRequest:
 def judged(seed: int) -> Row:
     """Draw a trial and judge it."""
     trial = drawn_trial(seed)
-    start = time.perf_counter()
+    start = time.process_time()
     with single_threaded_linear_algebra():
         try:
             verdict = judge_unit(
                 trial.captures, trial.network, conditions=CONDITIONS, request=request_of(trial)
             )
         except InputError as refused:
-            return _row(trial, f"refused: {refused}", (0.0, 0.0), "", True, start)
+            nothing = {"deviation_db": 0.0, "uncertainty_db": 0.0, "covered": ""}
+            open_by = {"network_share": 0.0, "network_opens": False}
+            outcome = {"decision": f"refused: {refused}", "curve_inside": True}
+            return _row(trial, start, {**outcome, **nothing, **open_by})
+    return _row(trial, start, _outcome(trial, verdict))
+
+
+def _outcome(trial: Trial, verdict: Verdict) -> dict[str, Any]:
+    """What a verdict says, beside what is true."""
     deviation = verdict.deviation
     truth = trial.unit.deviation_db(deviation.frequency_hz)
     inside = np.abs(deviation.deviation_db - truth) <= deviation.expanded_uncertainty_db
@@ -152,35 +170,33 @@ def judged(seed: int) -> Row:
         fitted = {f.name: f for f in verdict.fitted}.get(name)
         if fitted is not None:
             covered += str(int(fitted.low <= getattr(trial.unit, name) <= fitted.high))
-    reading = (verdict.deviation_db, verdict.expanded_uncertainty_db)
-    return _row(trial, verdict.decision.value, reading, covered, bool(inside.all()), start)
+    question = verdict.question
+    shares = () if question is None else question.shares
+    return {
+        "decision": verdict.decision.value,
+        "deviation_db": float(verdict.deviation_db),
+        "uncertainty_db": float(verdict.expanded_uncertainty_db),
+        "covered": covered,
+        "curve_inside": bool(inside.all()),
+        "network_share": sum(s.share for s in shares if s.origin == NETWORK),
+        "network_opens": question is not None and question.network_alone_opens,
+    }
 
 
-def _row(
-    trial: Trial,
-    decision: str,
-    reading: tuple[float, float],
-    covered: str,
-    inside: bool,
-    start: float,
-) -> Row:
+def _row(trial: Trial, start: float, outcome: dict[str, Any]) -> Row:
     truth = trial.unit.deviation_db(np.geomspace(*CONDITIONS.band_hz, 601))
     return Row(
-        trial.seed,
-        trial.unit.low_end,
-        trial.unit.top,
-        trial.setup.hum > 0,
-        trial.setup.drift != 0,
-        trial.setup.probe != 0,
-        trial.setup.coupling_hz > 0,
-        trial.measured,
-        float(truth[np.argmax(np.abs(truth))]),
-        decision,
-        float(reading[0]),
-        float(reading[1]),
-        covered,
-        inside,
-        time.perf_counter() - start,
+        seed=trial.seed,
+        low_end=trial.unit.low_end,
+        top=trial.unit.top,
+        hum=trial.setup.hum > 0,
+        drift=trial.setup.drift != 0,
+        probe=trial.setup.probe != 0,
+        coupled=trial.setup.coupling_hz > 0,
+        measured=trial.measured,
+        truth_db=float(truth[np.argmax(np.abs(truth))]),
+        seconds=time.process_time() - start,
+        **outcome,
     )
 
 
@@ -202,7 +218,7 @@ def run(path: Path, *, units: int, workers: int) -> dict[int, Row]:
     """Judge the seeds that a file lacks and append them to it."""
     rows = stored_rows(path)
     missing = [seed for seed in range(units) if seed not in rows]
-    new = not path.exists()
+    new = not path.exists() or not path.stat().st_size
     with path.open("a", newline="", encoding="utf-8") as file:
         writer = csv.DictWriter(file, [f.name for f in fields(Row)], lineterminator="\n")
         if new:
@@ -228,10 +244,11 @@ def summary(rows: Iterable[Row]) -> list[tuple[str, int, int, str]]:
         among = [r for r in every if of(r)]
         return name, sum(map(is_so, among)), len(among), target
 
-    def coverage(hum: bool) -> tuple[str, int, int, str]:
-        digits = "".join(r.covered for r in every if r.hum == hum)
-        name = f"constants inside 95 %, {'with' if hum else 'without'} hum"
-        return name, digits.count("1"), len(digits), "93 to 97 %"
+    def coverage(
+        name: str, of: Callable[[Row], bool], target: str = ""
+    ) -> tuple[str, int, int, str]:
+        digits = "".join(r.covered for r in every if of(r))
+        return f"constants inside 95 %, {name}", digits.count("1"), len(digits), target
 
     return [
         count(
@@ -264,8 +281,16 @@ def summary(rows: Iterable[Row]) -> list[tuple[str, int, int, str]]:
             lambda r: r.decision == "undecided",
             "",
         ),
-        coverage(False),
-        coverage(True),
+        count(
+            "... by something else than the parts alone",
+            lambda r: abs(r.truth_db) <= LIMIT_DB - 0.1 and not r.measured,
+            lambda r: r.decision == "undecided" and not r.network_opens,
+            "below 10 %",
+        ),
+        coverage("without hum", lambda r: not r.hum, "93 to 97 %"),
+        coverage("with hum", lambda r: r.hum, "93 to 97 %"),
+        coverage("parts by tolerance", lambda r: not r.measured),
+        coverage("parts measured", lambda r: r.measured),
         count("whole curve inside its band", lambda r: True, lambda r: r.curve_inside, "95 %"),
         count("refused", lambda r: True, lambda r: r.decision.startswith("refused"), ""),
     ]

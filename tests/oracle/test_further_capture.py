@@ -50,6 +50,17 @@ def test_parts_by_their_tolerance_are_to_be_measured_or_left_out() -> None:
     question = opened.question
     assert opened.decision is Decision.UNDECIDED and question is not None
     assert question.quantity.startswith("the network's ")
+    assert question.network_alone_opens and question.shares[0].origin == "the network's parts"
+    assert question.shares[0].most.startswith("the network's ")
+    # JCGM 100:2008, 5.1.2: variances of independent origins add up; those of the parts are what
+    # units drawn with builds are wider by than units drawn by noise alone.
+    assert sum(one.share for one in question.shares) == pytest.approx(1.0, abs=1e-9)
+    deviation = opened.deviation
+    at = np.argmin(np.abs(deviation.frequency_hz - opened.ruling.frequency_hz))
+    of_noise = float(deviation.capture_part_db[at]) / opened.expanded_uncertainty_db
+    # Quantiles of 1,024 draws err by 2 %, and a band of whole curves is wider than one of each.
+    assert question.shares[0].share == pytest.approx(1.0 - of_noise**2, abs=0.1)
+    assert "They alone leave" in question.text and "would decide it" in question.text
     reach = {f.text: f.expanded_uncertainty_db for f in question.further}
     now = opened.expanded_uncertainty_db
     (parts,) = (v for k, v in reach.items() if "--measured" in k)
@@ -72,7 +83,7 @@ def test_what_nothing_decides_is_said() -> None:
     opened = judged([record], known_exactly(), off)
     assert opened.decision is Decision.UNDECIDED and opened.question is not None
     if not any(f.decides for f in opened.question.further):
-        assert "so near to its limit" in opened.question.text
+        assert "too near its limit" in opened.question.text
 
 
 def test_a_decided_verdict_asks_nothing() -> None:

@@ -29,6 +29,7 @@ from antecurve.judge.calibration_fit import (
     LevelModel,
     SweepFit,
     bounded_fit,
+    directed,
     posterior_draws,
     source_limits,
 )
@@ -261,7 +262,7 @@ def _calibration(
     draws = posterior_draws(fit, sigma)[:, :sources]
     mean = draws.mean(axis=0)
     values, vectors = np.linalg.eigh(np.cov(draws, rowvar=False).reshape(sources, sources))
-    root = vectors * np.sqrt(np.maximum(values, 0.0))
+    root = directed(vectors.T).T * np.sqrt(np.maximum(values, 0.0))
     fitted = replace(
         network,
         values=network.values * np.exp(network.errors[:count] @ mean),

@@ -28,7 +28,14 @@ from antecurve.judge.network_estimate import (
 from antecurve.parts.distributions import standard_deviation
 from antecurve.quantities import DB_PER_NEPER
 
-__all__ = ["LevelModel", "SweepFit", "bounded_fit", "posterior_draws", "source_limits"]
+__all__ = [
+    "LevelModel",
+    "SweepFit",
+    "bounded_fit",
+    "directed",
+    "posterior_draws",
+    "source_limits",
+]
 
 Floats = NDArray[np.float64]
 
@@ -239,7 +246,7 @@ def posterior_draws(fit: SweepFit, sigma_db: float) -> Floats:
     slopes = model.slopes_db(centre) / sigma_db
     precision = slopes.T @ slopes + np.diag(model.precision())
     pull = slopes.T @ (fit.residual_db / sigma_db) + model.precision() * centre
-    axes = np.vstack([_directed(np.linalg.eigh(precision)[1].T), np.eye(len(centre))])
+    axes = np.vstack([directed(np.linalg.eigh(precision)[1].T), np.eye(len(centre))])
     limits = model.limits()
     generator = np.random.default_rng(_SEED)
     chains = np.tile(centre, (_CHAINS, 1))
@@ -254,10 +261,23 @@ def posterior_draws(fit: SweepFit, sigma_db: float) -> Floats:
     return np.concatenate(kept)
 
 
-def _directed(axes: Floats) -> Floats:
-    """Axes with their largest component above 0: rounding chooses the sign of an eigenvector."""
+def directed(axes: Floats) -> Floats:
+    """Turn axes so that the largest component of each is above 0.
+
+    Rounding chooses the sign of an eigenvector, which then differs between machines.
+
+    Parameters
+    ----------
+    axes : numpy.ndarray of float, shape (axes, unknowns)
+        Vectors, not 0.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (axes, unknowns)
+        The same lines.
+    """
     largest = np.take_along_axis(axes, np.argmax(np.abs(axes), axis=1)[:, None], axis=1)
-    return axes * np.sign(largest)
+    return np.asarray(axes * np.sign(largest))
 
 
 def _cut_normal(

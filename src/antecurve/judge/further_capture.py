@@ -5,6 +5,9 @@ and g the derivatives of the deviation at the frequency that ruled, the deviatio
 g' I^-1 g.  A further capture adds its own information, gain and delay eliminated; the expanded
 uncertainty falls as the standard deviation does.  Knowing one quantity exactly takes
 (I^-1 g)_j^2/(I^-1)_jj off the variance: the quantity that takes most off is the one named.
+
+The share of the network's parts stays when the captures' noise is gone.  Where it alone reaches
+over the limit, and no further capture through the network decides, the parts leave it open.
 """
 
 from __future__ import annotations
@@ -18,13 +21,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.arrays import log_frequencies
-from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.judge.advice import LOW_SQUARE_HZ, clear_frequency
 from antecurve.judge.conformity import BandDecision
 from antecurve.judge.fit import Family
 from antecurve.judge.network_estimate import network_slopes
 from antecurve.judge.problem import FitProblem
 from antecurve.judge.signal_path import probe_slopes
+from antecurve.judge.variance_shares import (
+    NETWORK,
+    VarianceShare,
+    deviation_slope,
+    inverse_information,
+    unknown_name,
+    variance_shares,
+)
 from antecurve.quantities import DB_PER_NEPER, format_quantity
 from antecurve.results import Result
 from antecurve.texts import capitalised
@@ -45,7 +55,6 @@ _PART_TO_METER = 5.0  # a part of 1 % against a meter of 0.2 %, one of 2.5 % aga
 _KNOWN = 100.0  # times surer: what a reference makes of generator and chain
 _SQUARES_HZ = (200.0, 1000.0)  # beside the low one: the middle and the top of the band
 _NEAR = 1.2  # of an end, up to which a capture shows a response: it grows by (1.2)^4 at most
-_ROUNDING = 1e-13  # of the largest eigenvalue
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,19 +90,35 @@ class OpenQuestion(Result):
         Of the variance, what knowing it exactly would take off; 0 to 1.
     further : tuple of FurtherCapture
         What could be done, the least effort first.
+    shares : tuple of VarianceShare
+        Of the variance, what each origin makes, the largest first; together 1.
+    network_alone_db : float
+        Expanded uncertainty that the network's parts make by themselves [dB].
+    network_alone_opens : bool
+        Whether they make most of the variance, reach over the limit by themselves, and no
+        further capture through the network decides.
     """
 
-    _keys: ClassVar = ("quantity", "share", "further")
+    _keys: ClassVar = (
+        "quantity",
+        "share",
+        "further",
+        "shares",
+        "network_alone_db",
+        "network_alone_opens",
+    )
 
     quantity: str
     share: float
     further: tuple[FurtherCapture, ...]
+    shares: tuple[VarianceShare, ...]
+    network_alone_db: float
+    network_alone_opens: bool
 
     @property
     def text(self) -> str:
         """What is uncertain, and what would decide."""
-        share = f"{100.0 * self.share:.0f} % of the variance"
-        words = f"undecided mainly because of {self.quantity} ({share})"
+        words = self._by_network if self.network_alone_opens else self._by_quantity
         deciding = [f for f in self.further if f.decides]
         if deciding:
             best = deciding[0]
@@ -103,6 +128,21 @@ class OpenQuestion(Result):
         return (
             f"{words}. The deviation is too near its limit: even {best.text} would leave "
             f"±{best.expanded_uncertainty_db:.2f} dB"
+        )
+
+    @property
+    def _by_quantity(self) -> str:
+        share = f"{100.0 * self.share:.0f} % of the variance"
+        return f"undecided mainly because of {self.quantity} ({share})"
+
+    @property
+    def _by_network(self) -> str:
+        network = next(s for s in self.shares if s.origin == NETWORK)
+        return (
+            f"undecided because {NETWORK} are not known better. They make "
+            f"{100.0 * network.share:.0f} % of the variance, {network.most} most of it. "
+            f"They alone leave ±{self.network_alone_db:.2f} dB, which reaches over the limit. "
+            "No further capture through the network would decide it"
         )
 
 
@@ -129,6 +169,7 @@ def open_question(
     *,
     flatness_db: float = 0.0,
     misfit_db: float = 0.0,
+    shapes_db: float = 0.0,
     mains_hz: float | None = None,
 ) -> OpenQuestion:
     """Say what leaves a verdict open and what would decide it.
@@ -144,6 +185,8 @@ def open_question(
     misfit_db : float, optional
         What a shape that the model lacks adds to it [dB]; a capture that shows the frequency
         which ruled measures it there.
+    shapes_db : float, optional
+        How much of it is due to several shapes being allowed [dB].
     mains_hz : float, optional
         Mains frequency [Hz], of which further square waves keep clear; by default of 50 and 60 Hz.
 
@@ -160,13 +203,27 @@ def open_question(
         quantity, share = "a shape of the response that the model lacks", (misfit_db / reach) ** 2
     now = _deviation(widest, hertz, None)
     fitted = math.sqrt(max(reach**2 - beside**2, 0.0))
-    further = []
+    further, through = [], []
     for text, planned in _choices(widest.solution.problem, flatness_db, mains_hz):
         then = fitted * min(1.0, max(_deviation(f, hertz, planned) for f in families) / now)
         unlevel = 0.0 if planned == "reference" else flatness_db
         lacking = 0.0 if isinstance(planned, _Planned) and planned.shows(hertz) else misfit_db
         further.append(_further(text, math.hypot(then, unlevel, lacking), ruling))
-    return OpenQuestion(quantity, share, tuple(further))
+        if _is_through_network(planned):
+            through.append(further[-1])
+    parts = {
+        "a shape that the model lacks": misfit_db**2,
+        "the generator's flatness": flatness_db**2,
+        "the choice of shape": fitted**2 - max(fitted - shapes_db, 0.0) ** 2,
+    }
+    shares = variance_shares(families[0], hertz, total=reach**2, beside=parts)
+    network = sum(s.share for s in shares if s.origin == NETWORK)
+    alone = _further("", reach * math.sqrt(network), ruling)
+    first = bool(shares) and shares[0].origin == NETWORK
+    open_alone = first and not any(one.decides for one in (alone, *through))
+    return OpenQuestion(
+        quantity, share, tuple(further), shares, alone.expanded_uncertainty_db, open_alone
+    )
 
 
 def _further(text: str, reach: float, ruling: BandDecision) -> FurtherCapture:
@@ -175,6 +232,11 @@ def _further(text: str, reach: float, ruling: BandDecision) -> FurtherCapture:
 
 
 _Choice = _Planned | str | None
+
+
+def _is_through_network(choice: _Choice) -> bool:
+    """Whether a choice is nothing but more captures of the unit behind the network."""
+    return choice == "points" or (isinstance(choice, _Planned) and choice.through_network)
 
 
 def _choices(
@@ -215,16 +277,6 @@ def _square(problem: FitProblem, frequency_hz: float) -> _Planned:
     sigma = _SCOPE_NOISE * math.sqrt(2.0 / _POINTS) * math.pi / 4.0 * orders
     at = format_quantity(frequency_hz, "Hz")
     return _Planned(f"a square wave of {at} with {_POINTS:,} points", orders * frequency_hz, sigma)
-
-
-def _slope(family: Family, frequency_hz: float) -> Floats:
-    """Derivatives of the deviation by the free unknowns [dB]."""
-    solution = family.solution
-    hertz = np.array([frequency_hz, REFERENCE_FREQUENCY_HZ])
-    slopes = family.model.linearised(solution.units, hertz).derivative.real
-    whole = np.zeros(solution.problem.size)
-    whole[: solution.problem.unit_count] = DB_PER_NEPER * (slopes[0] - slopes[1])
-    return whole[solution.free]
 
 
 def _information(family: Family, choice: _Choice) -> Floats:
@@ -282,46 +334,21 @@ def _without_nuisances(planned: _Planned, shared: Complex) -> Floats:
     return np.asarray(jacobian.T @ jacobian)
 
 
-def _inverse(information: Floats) -> Floats:
-    scale = np.sqrt(np.maximum(np.diag(information), 1e-300))
-    values, vectors = np.linalg.eigh(information / np.outer(scale, scale))
-    values = np.maximum(values, _ROUNDING * values[-1])
-    return np.asarray((vectors / values) @ vectors.T / np.outer(scale, scale))
-
-
 def _deviation(family: Family, frequency_hz: float, choice: _Choice) -> float:
     """Standard deviation of the deviation [dB], with a further capture."""
-    slope = _slope(family, frequency_hz)
-    return math.sqrt(max(float(slope @ _inverse(_information(family, choice)) @ slope), 1e-30))
+    slope = deviation_slope(family, frequency_hz)
+    covariance = inverse_information(_information(family, choice))
+    return math.sqrt(max(float(slope @ covariance @ slope), 1e-30))
 
 
 def _most_uncertain(family: Family, frequency_hz: float) -> tuple[str, float]:
     """The quantity that would take most off the variance, and its share."""
-    slope = _slope(family, frequency_hz)
-    covariance = _inverse(_information(family, None))
+    slope = deviation_slope(family, frequency_hz)
+    covariance = inverse_information(_information(family, None))
     carried = covariance @ slope
     common = family.solution.problem.unit_count + family.solution.problem.priors
     numbers = np.flatnonzero(family.solution.free)
     taken = np.where(numbers < common, carried**2 / np.diag(covariance), 0.0)
     at = int(np.argmax(taken))
     share = float(taken[at] / max(float(slope @ carried), 1e-300))
-    return _name(family, int(numbers[at])), min(share, 1.0)
-
-
-def _name(family: Family, unknown: int) -> str:
-    """What an unknown is called."""
-    problem = family.solution.problem
-    if unknown < problem.unit_count:
-        constant = family.model.parameters[unknown]
-        if constant.low or constant.role.startswith("high") or constant.role == "lift":
-            return "the shape of the unit's " + ("low end" if constant.low else "top")
-        return "the unit's " + constant.name.removesuffix("_s").replace("_", " ")
-    estimate, source = problem.bench.estimate, unknown - problem.unit_count
-    if source < estimate.sources:
-        row = int(np.argmax(np.abs(estimate.errors[:, source])))
-        refs = [f"the network's {e.ref}" for e in estimate.topology.elements]
-        beside = ["the generator's resistance", "the load resistance", "the load capacitance"]
-        return [*refs, *beside][row]
-    if source < estimate.sources + problem.bench.chain.probe_sources:
-        return "the probe"
-    return "the references' noise" if problem.bench.references else "the generator's rise time"
+    return unknown_name(family, int(numbers[at])), min(share, 1.0)

@@ -279,11 +279,13 @@ def _question(case: Case, reading: _Reading, ruling: BandDecision) -> OpenQuesti
     if ruling.decision is not Decision.UNDECIDED:
         return None
     misfit = misfit_uncertainty_db(reading.residuals, np.array([ruling.frequency_hz]))
+    at = int(np.argmin(np.abs(reading.deviation.frequency_hz - ruling.frequency_hz)))
     return open_question(
         reading.allowed,
         ruling,
         flatness_db=case.flatness_db,
         misfit_db=float(misfit[0]),
+        shapes_db=float(reading.deviation.model_part_db[at]),
         mains_hz=case.asked.mains_hz,
     )
 
