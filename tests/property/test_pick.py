@@ -18,8 +18,9 @@ from antecurve.pick.branch_and_bound import Space, exhaust
 from antecurve.pick.candidates import candidates
 from antecurve.pick.model import NEPER_DB, NetworkModel
 from antecurve.pick.monotone_bounds import monotone_cut
+from antecurve.pick.paired_cut import paired_cut
 from antecurve.pick.search import pick
-from antecurve.pick.structure import interchangeable
+from antecurve.pick.structure import interchangeable, zero_pairs
 from antecurve.synthesis.exact import form_names
 
 CATALOGUES = 10
@@ -75,6 +76,38 @@ def test_search_lists_what_brute_force_lists(form: str, monkeypatch: pytest.Monk
         may = {tuple(v) for v in values[errors <= limit * (1 + 3 * GRID)]}
         assert listed.complete
         assert must <= got <= may, case
+
+
+@pytest.mark.parametrize("form", ["foster-1", "foster-1-inside-long", "cascade-long-first"])
+def test_zero_pairs_lose_nothing_that_brute_force_lists(form: str) -> None:
+    """Of curves without a shelf some networks have no such pair."""
+    cases = [case for case in _cases(form) if zero_pairs(case.topology)]
+    assert len(cases) >= 3
+    for number, case in enumerate(cases):
+        values = all_combinations(case)
+        values = values[allowed(case.topology, case.job, values)]
+        errors = dense_errors(case.topology, case.job, values)
+        limit = float(np.sort(errors)[min(len(errors) - 1, 4 * (number % 2))])
+        space = _space(case, sorted_branches=False)
+        boxes = paired_cut(space.model, space.grids, limit=limit * (1 + 2 * GRID) / NEPER_DB)
+        assert boxes is not None
+        grids = [p.values for p in space.candidates]
+        for combination in values[errors <= limit]:
+            at = [int(np.abs(g - v).argmin()) for g, v in zip(grids, combination, strict=True)]
+            assert np.any(np.all((boxes.first <= at) & (at <= boxes.last), axis=1)), case
+
+
+def test_zero_pairs_are_those_that_alone_lead_to_the_output() -> None:
+    """Read off the drawings: the short tank of `foster-1-inside-long` has a way around it."""
+    expected = {
+        "foster-1": {("R1", "C1"), ("R2", "C2")},
+        "foster-1-inside-long": {("R1", "C1")},
+        "cascade-long-first": {("R2", "C1"), ("R3", "C2")},
+    }
+    for form, named in expected.items():
+        topology = max((case.topology for case in _cases(form)), key=lambda t: len(t.elements))
+        refs = topology.refs
+        assert {(refs[r], refs[c]) for r, c in zero_pairs(topology)} == named
 
 
 @pytest.mark.parametrize("form", form_names())

@@ -11,7 +11,8 @@ from antecurve.job import default_job
 from antecurve.pick import sharing
 from antecurve.pick.boxes import Boxes
 from antecurve.pick.branch_and_bound import Space, exhaust
-from antecurve.pick.search_passes import Search, tie_limit
+from antecurve.pick.search_passes import Search
+from antecurve.pick.shortlist import tie_limit
 
 
 @pytest.fixture(scope="module")

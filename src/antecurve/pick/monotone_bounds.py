@@ -20,6 +20,7 @@ from __future__ import annotations
 
 import math
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -31,7 +32,7 @@ from antecurve.pick.boxes import Boxes, Grids, joined
 from antecurve.pick.model import NEPER_DB, NetworkModel
 from antecurve.pick.time_constants import TimeConstantHull, time_constant_hull
 
-__all__ = ["MonotoneBounds", "monotone_cut"]
+__all__ = ["MonotoneBounds", "monotone_cut", "narrowed"]
 
 Floats = NDArray[np.float64]
 
@@ -61,9 +62,18 @@ class MonotoneBounds:
         Candidates.
     limit : float
         Largest centred error [Np].
+    fine : bool, optional
+        Whether time constants are bounded as narrowly as can be.
+
+    Attributes
+    ----------
+    hull : TimeConstantHull
+        The bounds of time constants.
     """
 
-    def __init__(self, model: NetworkModel, grids: Grids, limit: float) -> None:
+    def __init__(
+        self, model: NetworkModel, grids: Grids, limit: float, *, fine: bool = False
+    ) -> None:
         self._model = model
         self._grids = grids
         sample = model.transfer(np.exp(grids.logs(grids.whole().first)))
@@ -76,8 +86,9 @@ class MonotoneBounds:
         origin = self._origin - self._base
         hull = time_constant_hull(
             model.target[:-1] - origin * np.log(omega), omega,
-            zeros=zeros, poles=poles, limit=limit,
+            zeros=zeros, poles=poles, limit=limit, fine=fine,
         )  # fmt: skip
+        self.hull = hull
         self.empty = hull.empty
         if hull.empty or model.ladder is None:
             return
@@ -231,6 +242,36 @@ def monotone_cut(
     cut = MonotoneBounds(model, grids, limit)
     if cut.empty:
         return boxes.where(slice(0, 0))
+    return narrowed(boxes, cut, grids, width=width, leaf=leaf, deadline=deadline)
+
+
+def narrowed(
+    boxes: Boxes,
+    cut: Callable[[Boxes], NDArray[np.bool_]],
+    grids: Grids,
+    *,
+    width: float = 0.5,
+    leaf: int = 256,
+    deadline: float | None = None,
+) -> Boxes:
+    """Halve boxes and drop those that can't hold a combination; parameters as in `monotone_cut`.
+
+    Parameters
+    ----------
+    boxes : Boxes
+        Where to begin.
+    cut : callable
+        Says which boxes may hold a combination.
+    grids : Grids
+        Candidates.
+    width, leaf, deadline : optional
+        See `monotone_cut`.
+
+    Returns
+    -------
+    Boxes
+        What is left.
+    """
     done: list[Boxes] = [boxes.where(slice(0, 0))]
     while len(boxes):
         boxes = grids.ordered(boxes)

@@ -15,8 +15,8 @@ from antecurve.pick.comparison import compared
 from antecurve.pick.model import NEPER_DB
 from antecurve.pick.outcome import report, with_exact
 from antecurve.pick.result import PickResult
-from antecurve.pick.search_passes import Search, tie_limit
-from antecurve.pick.shortlist import Contender, shortlist
+from antecurve.pick.search_passes import Search
+from antecurve.pick.shortlist import Contender, shortlist, tie_limit
 
 __all__ = ["pick_pair"]
 

@@ -28,8 +28,8 @@ from antecurve.pick.outcome import finished
 from antecurve.pick.pairs import pick_pair
 from antecurve.pick.ranking import pick_as_built
 from antecurve.pick.result import PickProgress, PickResult, SearchReport, ShortlistEntry
-from antecurve.pick.search_passes import BLIND_LIMITS, Search, tie_limit
-from antecurve.pick.shortlist import Contender
+from antecurve.pick.search_passes import BLIND_LIMITS, Search
+from antecurve.pick.shortlist import Contender, tie_limit
 from antecurve.threads import single_threaded_linear_algebra
 
 if TYPE_CHECKING:

@@ -28,11 +28,12 @@ from antecurve.pick.objective import resolution
 from antecurve.pick.result import PickProgress
 from antecurve.pick.rounding import flattened, neighbours, rounded
 from antecurve.pick.sharing import exhaust_by, exhaust_in_threads
-from antecurve.pick.shortlist import Contender, contender
+from antecurve.pick.shortlist import Contender, contender, tie_limit
+from antecurve.pick.steps import MANY_POSITIONS, exhausted_in_steps
 from antecurve.pick.structure import interchangeable, same_network
 from antecurve.quantities import format_quantity
 
-__all__ = ["BLIND_LIMITS", "Pass", "Search", "tie_limit"]
+__all__ = ["BLIND_LIMITS", "Pass", "Search"]
 
 Floats = NDArray[np.float64]
 Indices = NDArray[np.int64]
@@ -49,7 +50,7 @@ _FIRST_LOOK = 250  # combinations whose error over the whole band is computed at
 _LEVEL_WEIGHTS = (0.03, 0.3, 1.0)  # from nearly free to as much as the shape
 BLIND_LIMITS = tuple(db / NEPER_DB for db in (0.1, 0.4, 1.6, 6.4))
 """Error limits [Np] to try one after the other where no combination is known."""
-_WORTH_PROVING = 3.0  # times the best limit: of forms further off a bound says enough
+_WORTH_PROVING = 3.0  # times the best limit: of large forms further off a bound says enough
 _PROGRESS_SECONDS = 0.1  # ten reports a second look continuous
 
 
@@ -291,8 +292,7 @@ class Search:
             else list(BLIND_LIMITS)
         )
         for limit in limits:
-            boxes = self.cut(space, limit)
-            result = self._examine(space, boxes, limit, keep_all=False)
+            result = self._exhausted(space, limit, keep_all=False)
             self.evaluated += result.evaluated
             incumbents += contender(space, result.indices, result.errors)
             if incumbents or not result.complete:
@@ -376,7 +376,7 @@ class Search:
         for space in self._by_promise():
             within = self._own_limit(space, limit) if each else limit
             try:
-                result = self._examine(space, self.cut(space, within), within, keep_all)
+                result = self._exhausted(space, within, keep_all=keep_all)
             except KeyboardInterrupt:
                 complete = False
                 break
@@ -393,6 +393,9 @@ class Search:
             if each:
                 least = listed[0].centred_db / NEPER_DB if listed else result.limit
                 self.lower_of[self.spaces.index(space)] = max(0.0, least - resolution(least))
+        if not complete:
+            bounds = [self.lower_of.get(i, 0.0) for i in range(len(self.spaces))]
+            self.lower = max(self.lower, min(bounds))
         feasible.sort(key=Contender.tie_key)
         self.pool += feasible[:_FIRST_LOOK]
         return Pass(feasible, complete)
@@ -410,7 +413,8 @@ class Search:
         """The limit that keeps the best of one network, where it is not far above that of all."""
         known = self.best(space)
         own = limit if known is None else max(limit, tie_limit(known))
-        return own if own <= _WORTH_PROVING * limit else limit
+        few = len(space.candidates) < MANY_POSITIONS
+        return own if few or own <= _WORTH_PROVING * limit else limit
 
     def cut(self, space: Space, limit: float) -> Boxes:
         """Find boxes of a network that may hold a combination within an error limit.
@@ -429,6 +433,18 @@ class Search:
         """
         wide = max(limit, _COARSE_DB / NEPER_DB)
         return monotone_cut(space.model, space.grids, limit=wide, deadline=self.deadline)
+
+    def _exhausted(self, space: Space, limit: float, *, keep_all: bool) -> Exhausted:
+        """Examine one network's combinations within an error limit."""
+        number = self.spaces.index(space) if space in self.spaces else None
+        known = 0.0 if number is None else self.lower_of.get(number, 0.0)
+        result, proved = exhausted_in_steps(
+            space, limit, lambda boxes, now: self._examine(space, boxes, now, keep_all),
+            proved=known, whole=keep_all, deadline=self.deadline,
+        )  # fmt: skip
+        if number is not None and proved > known:
+            self.lower_of[number] = proved
+        return result or self._examine(space, self.cut(space, limit), limit, keep_all)
 
     def _examine(self, space: Space, boxes: Boxes, limit: float, keep_all: bool) -> Exhausted:
         form = space.model.topology.form
@@ -475,20 +491,3 @@ class Search:
                 None if self.deadline is None else self.deadline - time.perf_counter(),
             )
         )
-
-
-def tie_limit(best: Contender) -> float:
-    """Set an error limit that keeps the best combination and its ties.
-
-    Parameters
-    ----------
-    best : Contender
-        The best combination.
-
-    Returns
-    -------
-    float
-        The limit [Np].
-    """
-    error = best.centred_db / NEPER_DB
-    return error + 2.0 * resolution(error)

@@ -15,10 +15,18 @@ from antecurve.parts.position import PickedNetwork
 from antecurve.pick.branch_and_bound import Space
 from antecurve.pick.limits import limit_values
 from antecurve.pick.model import NEPER_DB
-from antecurve.pick.objective import FLOOR
+from antecurve.pick.objective import FLOOR, resolution
 from antecurve.pick.result import ShortlistEntry
 
-__all__ = ["SCREENING_BUILDS", "Contender", "contender", "front", "shortlist", "with_first"]
+__all__ = [
+    "SCREENING_BUILDS",
+    "Contender",
+    "contender",
+    "front",
+    "shortlist",
+    "tie_limit",
+    "with_first",
+]
 
 Floats = NDArray[np.float64]
 
@@ -356,3 +364,20 @@ def _trade(entry: ShortlistEntry, pick: ShortlistEntry) -> str:
         gains.insert(0, f"form {entry.picked.topology.form}")
     better = ", ".join(gains) or "much like the pick"
     return f"{better}; for it {', '.join(costs)}" if costs else better
+
+
+def tie_limit(best: Contender) -> float:
+    """Set an error limit that keeps the best combination and its ties.
+
+    Parameters
+    ----------
+    best : Contender
+        The best combination.
+
+    Returns
+    -------
+    float
+        The limit [Np].
+    """
+    error = best.centred_db / NEPER_DB
+    return error + 2.0 * resolution(error)

@@ -28,6 +28,7 @@ __all__ = [
     "resistors_at_input",
     "same_network",
     "same_networks",
+    "zero_pairs",
 ]
 
 _GROUND = "0"
@@ -160,6 +161,36 @@ def resistors_at_input(topology: Topology) -> tuple[int, ...]:
         if element.kind is ElementKind.RESISTOR and not touched & {_GROUND, *topology.output}:
             carrying.append(i)
     return tuple(carrying)
+
+
+def zero_pairs(topology: Topology) -> tuple[tuple[int, int], ...]:
+    """List parallel pairs of a resistor and a capacitor that make a zero by themselves.
+
+    Without such a pair the input reaches the output through ground alone.  Then every term of the
+    numerator has one of the two, so that 1 + s R C is a factor of it.
+
+    Parameters
+    ----------
+    topology : Topology
+        The network.
+
+    Returns
+    -------
+    tuple of (int, int)
+        Places of resistor and capacitor among the elements.
+    """
+    pairs = []
+    for r, resistor in enumerate(topology.elements):
+        for c, capacitor in enumerate(topology.elements):
+            if (resistor.kind, capacitor.kind) != (ElementKind.RESISTOR, ElementKind.CAPACITOR):
+                continue
+            if set(resistor.nodes) != set(capacitor.nodes) or _GROUND in resistor.nodes:
+                continue
+            others = [e.nodes for i, e in enumerate(topology.elements) if i not in (r, c)]
+            inner = {n for e in topology.elements for n in e.nodes} - {_GROUND}
+            if "out" not in _reach("in", inner, others):
+                pairs.append((r, c))
+    return tuple(pairs)
 
 
 def _beside(node: str, links: list[tuple[str, str]]) -> set[str]:

@@ -37,6 +37,9 @@ _FAR = 60.0  # logarithm of a time constant: beyond any, and its exponential sti
 _WIDE = 0.8  # half width of a cell, by judgement: over wider ones a tangent bounds loosely
 _STOP = 0.3  # width of a cell, by judgement: narrower ones tighten the hull little
 _STOP_PER_LIMIT = 6.0  # 1/Np, by judgement: a wide limit blurs the hull more than its cells do
+_FINE_STOP = 0.1  # width of a cell, by judgement: its curvature lets it shrink further by itself
+_FINE_ROUNDS = 6  # of shrinking, which each come nearer by a square
+_MOST_FINE_BOXES = 60_000  # half a second
 _MOST_BOXES = 12_000  # bounds the time; beyond it cells stay as wide as they are
 _LIMIT_STEP = 1.25  # growth of the rounded limits: the next one is at most this much too wide
 _EPS = 1e-9  # keeps a value on the edge on its side in spite of rounding
@@ -65,7 +68,7 @@ class TimeConstantHull:
 
 
 def time_constant_hull(
-    target: Floats, omega: Floats, *, zeros: int, poles: int, limit: float
+    target: Floats, omega: Floats, *, zeros: int, poles: int, limit: float, fine: bool = False
 ) -> TimeConstantHull:
     """Bound the time constants of every network within an error limit.
 
@@ -79,6 +82,8 @@ def time_constant_hull(
         Number of time constants of numerator and denominator.
     limit : float
         Largest centred error [Np].
+    fine : bool, optional
+        Whether to come as near as the bounds allow; it takes a few times as long.
 
     Returns
     -------
@@ -87,16 +92,22 @@ def time_constant_hull(
         limits rounded up a little, so that networks of one job share them.
     """
     rounded = _LIMIT_STEP ** math.ceil(math.log(limit, _LIMIT_STEP) - _EPS)
-    return _hull(tuple(target - target.mean()), tuple(omega), zeros, poles, rounded)
+    return _hull(tuple(target - target.mean()), tuple(omega), zeros, poles, rounded, fine)
 
 
 @lru_cache(maxsize=64)
 def _hull(
-    targets: tuple[float, ...], omegas: tuple[float, ...], zeros: int, poles: int, limit: float
+    targets: tuple[float, ...],
+    omegas: tuple[float, ...],
+    zeros: int,
+    poles: int,
+    limit: float,
+    fine: bool,
 ) -> TimeConstantHull:
     target, omega = np.array(targets), np.array(omegas)
     count = zeros + poles
-    stop = _STOP + _STOP_PER_LIMIT * limit
+    stop = _FINE_STOP if fine else _STOP + _STOP_PER_LIMIT * limit
+    most = _MOST_FINE_BOXES if fine else _MOST_BOXES
     cells = _Cells(target, omega, np.array([1.0] * zeros + [-1.0] * poles))
     low, high = np.full((1, count), -_FAR), np.full((1, count), _FAR)
     kept: list[tuple[Floats, Floats]] = []
@@ -107,12 +118,14 @@ def _hull(
         low, high = cells.reduce(low, high, limit)
         width = cells.width(low, high)
         done = width.max(axis=1, initial=0.0) < stop
-        if examined > _MOST_BOXES:
+        if examined > most:
             done[:] = True
         kept.append((low[done], high[done]))
         low, high, width = low[~done], high[~done], width[~done]
         low, high = cells.halve(low, high, width)
     lows, highs = (np.concatenate([k[i] for k in kept]) for i in (0, 1))
+    for _ in range(_FINE_ROUNDS if fine else 0):
+        lows, highs = cells.reduce(*cells.sort(lows, highs, zeros), limit)
     if not len(lows):
         nothing = np.zeros(0)
         return TimeConstantHull(nothing, nothing, nothing, nothing, empty=True)
