@@ -23,8 +23,11 @@ from antecurve.files.box_job_file import read_job_or_box
 from antecurve.files.starter_job import starter_job
 from antecurve.log.bench_log import open_log
 from antecurve.log.builds import list_builds
+from antecurve.networks.centred_error import error_range
+from antecurve.networks.topology import Network
 from antecurve.parts.scatter import part_table
 from antecurve.quantities import format_quantity
+from antecurve.report.figures import within_text
 from antecurve.switched.box import Box, box_positions
 from antecurve.switched.box_build import build_of_box
 from antecurve.switched.request import BoxJob
@@ -163,6 +166,19 @@ def test_a_measured_part_that_stays_moves_every_position(
     titles = [b.title for b in list_builds(open_log(bench)).builds]
     assert sorted(titles) == ["Box, disc", "Box, no curve"]
     page_client.post("/undo")
+
+
+def test_what_if_a_part_that_stays_had_another_value(page_client: TestClient, box: Box) -> None:
+    ref = box.switch.shared[0]
+    value = 1.1 * box.designs[0].network.value(ref)
+    asked = {"position": "disc", "ref": ref, "value": f"{value:.6g}"}
+    told = plain(page_client.get(f"{AT}/what-if/answer", params=asked).text)
+    (sentence,) = re.findall(rf"{ref} stays and moves every position: (.*)", told)
+    for name, design in zip(box.names, box.designs, strict=True):
+        values = np.where(np.array(design.network.topology.refs) == ref, float(f"{value:.6g}"),
+                          design.network.values)  # fmt: skip
+        error = error_range(Network(design.network.topology, values), design.conditions)
+        assert f"{name} {within_text(error.centred_db)}" in sentence
 
 
 def test_readings_belong_to_their_position(page_client: TestClient, box: Box, bench: Path) -> None:

@@ -135,6 +135,18 @@ def test_what_is_known_of_captures_counts_as_on_the_command_line(
     assert '<details class="more">' in client.get("/test").text
 
 
+def saved_table(client: TestClient, **asked: str) -> str:
+    """Address of a table of the log, once it is written."""
+    answer = client.post("/log/exports", data=asked)
+    at = answer.url.path
+    for _ in range(300):
+        if f"{at}/table" in answer.text:
+            return at
+        time.sleep(0.1)
+        answer = client.get(at)
+    raise AssertionError(answer.text)
+
+
 def test_the_log_shows_repairs_runs_outcomes_and_what_is_gone(
     client: TestClient, network: Path, tmp_path: Path
 ) -> None:
@@ -150,8 +162,14 @@ def test_the_log_shows_repairs_runs_outcomes_and_what_is_gone(
     assert "Treble time constant" in outcomes and "2026" in outcomes
     assert client.get("/log/outcomes", params={"period": "week"}).status_code == 422
     assert client.get("/log", params={"since": "yesterday"}).status_code == 422
-    exported = client.get("/log/export.csv", params={"words": "A-7"})
+    at = saved_table(client, kind="csv", words="A-7")
+    exported = client.get(f"{at}/table")
     assert exported.text.count("\n") == 3 and "A-7" in exported.text
+    assert 'filename="log.csv"' in exported.headers["content-disposition"]
+    at = saved_table(client, kind="xlsx", words="A-7")
+    assert client.get(f"{at}/table").content.startswith(b"PK")  # a ZIP file, as OOXML says
+    assert client.post("/log/exports", data={"kind": "exe"}).status_code == 422
+    assert client.get("/log/exports/99/table").status_code == 422
     asks = client.get("/log/delete/1").text
     assert "Delete verdict 1?" in asks and client.get("/verdicts/1").status_code == 200
     gone = client.post("/log/delete/1", data={"reason": "wrong unit", "who": "Ines"}).text

@@ -142,6 +142,17 @@ class Computations:
         with self._lock:
             return self._all.get(number)
 
+    def ended(self) -> tuple[Computation, ...]:
+        """List the computations that ended, the earliest first.
+
+        Returns
+        -------
+        tuple of Computation
+            Those that are still known.
+        """
+        with self._lock:
+            return tuple(c for c in self._all.values() if c.ended)
+
     def ahead_of(self, computation: Computation) -> int:
         """Count what waits in front of a computation.
 

@@ -11,9 +11,8 @@ from antecurve.errors import InputError
 from antecurve.log.bench_log import BenchLog, open_log
 from antecurve.log.builds import BuildList, list_builds
 from antecurve.log.deletion import delete_verdicts, list_tombstones
-from antecurve.log.export import verdicts_csv, verdicts_workbook
 from antecurve.log.history import unit_history
-from antecurve.log.listing import UnitList, list_units, list_verdicts, logged_verdict
+from antecurve.log.listing import UnitList, list_units, logged_verdict
 from antecurve.log.log_filter import LogFilter
 from antecurve.log.outcomes import finding_counts, outcome_shares
 from antecurve.log.recording import record_repair
@@ -36,7 +35,6 @@ _CONSTANTS = {
 }  # fmt: skip
 _CHARTED = 200  # values of a run chart: 4 px apart; what is earlier is in the export
 _MOST_KINDS = 50  # of findings: the most frequent matter
-_WORKBOOK = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
 
 def routes() -> list[Any]:
@@ -57,7 +55,6 @@ def routes() -> list[Any]:
         Route("/log/outcomes", _outcomes),
         Route("/log/builds", _builds),
         Route("/log/deleted", _deleted),
-        Route("/log/export.{kind}", _export),
         Route("/log/delete/{number:int}", _ask, methods=["GET"]),
         Route("/log/delete/{number:int}", _delete, methods=["POST"]),
     ]
@@ -199,20 +196,6 @@ def _builds(request: Request) -> Response:
 def _deleted(request: Request) -> Response:
     stones = tables.tombstone_rows(list_tombstones(needed_log(request)))
     return render(request, "log_deleted.html.j2", title="Deleted verdicts", stones=stones)
-
-
-def _export(request: Request) -> Response:
-    from starlette.responses import Response
-
-    wanted = LogFilter(**_typed(request))
-    verdicts = list_verdicts(needed_log(request), wanted).verdicts
-    kind = request.path_params["kind"]
-    if kind not in ("csv", "xlsx"):
-        raise InputError("export", kind, "choose csv or xlsx")
-    content = verdicts_csv(verdicts) if kind == "csv" else verdicts_workbook(verdicts)
-    named = {"content-disposition": f'attachment; filename="log.{kind}"'}
-    media = "text/csv; charset=utf-8" if kind == "csv" else _WORKBOOK
-    return Response(content, media_type=media, headers=named)
 
 
 def _ask(request: Request) -> Response:

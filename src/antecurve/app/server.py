@@ -115,6 +115,7 @@ def application(
     from antecurve.app import (
         build_views,
         design_views,
+        export_views,
         home_views,
         log_views,
         sheet_views,
@@ -143,6 +144,7 @@ def application(
             *sheet_views.routes(),
             *unit_views.routes(),
             *log_views.routes(),
+            *export_views.routes(),
         ],
         exception_handlers=handlers,
         lifespan=lifespan,

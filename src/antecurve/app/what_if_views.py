@@ -6,19 +6,21 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from antecurve.analysis.what_if import what_if, with_parts
-from antecurve.app.designs import chosen_design
+from antecurve.app.designs import Chosen, chosen_design
 from antecurve.app.pages import render
 from antecurve.errors import InputError
+from antecurve.networks.centred_error import error_range
 from antecurve.networks.topology import ElementKind, Loading
 from antecurve.quantities import format_quantity, parse_quantity
 from antecurve.report.bench_panel import bench_sliders
-from antecurve.report.what_if_chart import what_if_chart, what_if_text
+from antecurve.report.what_if_chart import every_position_text, what_if_chart, what_if_text
 
 if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.responses import Response
 
     from antecurve.pipeline import Design
+    from antecurve.switched.box import Box
 
 __all__ = ["routes"]
 
@@ -44,13 +46,13 @@ def _page(request: Request) -> Response:
     return render(
         request, "what_if.html.j2", title=f"What if: {chosen.named}",
         sliders=bench_sliders(chosen.design), asked=dict(request.query_params),
-        parts=_parts(chosen.design), **chosen.content(), **_answered(chosen.design, request),
+        parts=_parts(chosen.design), **chosen.content(), **_answered(chosen, request),
     )  # fmt: skip
 
 
 def _answer(request: Request) -> Response:
-    design = chosen_design(request).design
-    answer = render(request, "what_if_answer.html.j2", **_answered(design, request))
+    answered = _answered(chosen_design(request), request)
+    answer = render(request, "what_if_answer.html.j2", **answered)
     answer.headers["hx-replace-url"] = (
         f"{request.url.path.removesuffix('/answer')}?{request.url.query}"
     )
@@ -64,9 +66,9 @@ def _parts(design: Design) -> list[tuple[str, str]]:
     ]
 
 
-def _answered(design: Design, request: Request) -> dict[str, Any]:
+def _answered(chosen: Chosen, request: Request) -> dict[str, Any]:
     """The network under what is asked for, against the job's bench."""
-    asked = request.query_params
+    design, asked = chosen.design, request.query_params
     sliders = {s.name: s for s in bench_sliders(design)}
 
     def number(name: str) -> float:
@@ -91,4 +93,22 @@ def _answered(design: Design, request: Request) -> dict[str, Any]:
     picked = with_parts(design.picked, values=values, tolerances=tolerances)
     conditions = replace(design.conditions, loading=loading)
     answer = what_if(picked, conditions, design.job.spread)
-    return {"chart": what_if_chart(design, answer), "text": what_if_text(answer, loading)}
+    return {
+        "chart": what_if_chart(design, answer),
+        "text": what_if_text(answer, loading),
+        "every_position": _every_position(chosen.made.box, values, loading),
+    }
+
+
+def _every_position(box: Box | None, values: dict[str, float], loading: Loading) -> str:
+    """What another value of a part that stays does to the other positions of the switch."""
+    if box is None or not values or not set(values) <= set(box.switch.shared):
+        return ""
+    errors_db = [
+        error_range(
+            with_parts(design.picked, values=values, tolerances={}).network,
+            replace(design.conditions, loading=loading),
+        ).centred_db
+        for design in box.designs
+    ]
+    return every_position_text(", ".join(values), box.names, errors_db)

@@ -18,6 +18,10 @@ from antecurve.files.design_folder import write_design
 from antecurve.files.job_drawer import read_job_drawer
 from antecurve.files.output_folder import write_folder
 from antecurve.job import Job
+from antecurve.log.bench_log import open_log
+from antecurve.log.export import verdicts_csv, verdicts_workbook
+from antecurve.log.listing import list_verdicts
+from antecurve.log.log_filter import LogFilter
 from antecurve.pick.search import PickProgress
 from antecurve.pipeline import Design, analyse, design
 from antecurve.report.board_drawing import board_files
@@ -30,8 +34,9 @@ from antecurve.switched.box import design_box
 from antecurve.switched.box_analysis import analyse_box
 from antecurve.switched.box_build import trim_box
 from antecurve.switched.request import BoxJob
+from antecurve.texts import counted
 
-__all__ = ["choose_alternative", "find_parts", "trim_build"]
+__all__ = ["choose_alternative", "export_log", "find_parts", "trim_build"]
 
 
 def find_parts(report: Report, folder: Path) -> None:
@@ -145,3 +150,33 @@ def trim_build(report: Report, folder: Path, measured: dict[str, float]) -> dict
         made.picked, made.job, measured=measured, drawer=read_job_drawer(made.job), progress=tried
     )
     return {"table": trim_rows(result), "lines": trim_lines(result)}
+
+
+def export_log(report: Report, log: Path, folder: Path, kind: str, wanted: LogFilter) -> Path:
+    """Write verdicts of the log as a table for other programs.
+
+    Parameters
+    ----------
+    report : callable
+        Takes a sentence on how far it is.
+    log : Path
+        File of the log.
+    folder : Path
+        Folder that the table is written into.
+    kind : str
+        ``csv`` or ``xlsx``.
+    wanted : LogFilter
+        Which verdicts.
+
+    Returns
+    -------
+    Path
+        The table.
+    """
+    report("Reading the log.")
+    verdicts = list_verdicts(open_log(log), wanted).verdicts
+    report(f"{counted(len(verdicts), 'verdict')}.")
+    content = verdicts_csv(verdicts) if kind == "csv" else verdicts_workbook(verdicts)
+    path = folder / f"log.{kind}"
+    path.write_bytes(content)
+    return path

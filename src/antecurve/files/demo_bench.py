@@ -8,10 +8,12 @@ from pathlib import Path
 
 from antecurve.errors import FileFormatError
 
-__all__ = ["DEMO_NETWORK", "demo_files"]
+__all__ = ["DEMO_BOX", "DEMO_NETWORK", "demo_files"]
 
 DEMO_NETWORK = "Archive disc"
 """Name of the network of the demo bench."""
+DEMO_BOX = "Archive box"
+"""Name of the demo bench's box with several curves."""
 
 _CAPTURES = {
     "unit-a": ("unit-a-200hz.csv", "unit-a-30hz.csv"),
@@ -32,8 +34,8 @@ def demo_files() -> dict[str, dict[str, bytes]]:
     Returns
     -------
     dict of str to dict of str to bytes
-        Contents by name, by folder relative to that of the bench: a network, and captures of
-        two units, one of them faulty, to be tested with it.
+        Contents by name, by folder relative to that of the bench: a network, a box with
+        several curves, and captures of two units, one of them faulty.
 
     Raises
     ------
@@ -51,9 +53,11 @@ def demo_files() -> dict[str, dict[str, bytes]]:
             ) from None
 
     job = files({"bench.toml": "job.toml", "drawer.csv": "drawer.csv"})
+    box = files({"box.toml": "job.toml"})
     captures = {
         f"captures/{unit}": files({name: name for name in names})
         for unit, names in _CAPTURES.items()
     }
     circuit = files({"unit-b.toml": "unit-b.toml"})
-    return {f"networks/{DEMO_NETWORK}": job, **captures, "circuits": circuit}
+    networks = {f"networks/{DEMO_NETWORK}": job, f"networks/{DEMO_BOX}": box}
+    return {**networks, **captures, "circuits": circuit}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from antecurve.quantities import format_quantity
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
     from antecurve.networks.topology import Loading
     from antecurve.pipeline import Design
 
-__all__ = ["what_if_chart", "what_if_text"]
+__all__ = ["every_position_text", "what_if_chart", "what_if_text"]
 
 
 def what_if_text(answer: WhatIf, loading: Loading) -> str:
@@ -43,6 +44,27 @@ def what_if_text(answer: WhatIf, loading: Loading) -> str:
         f"{within_text(answer.builds_p95_db)}. Level {format_quantity(answer.level_v, 'V')} "
         f"at 1 kHz. Bench: {between}."
     )
+
+
+def every_position_text(part: str, positions: Sequence[str], errors_db: Sequence[float]) -> str:
+    """Say what another value of a part that stays does at every position of a switch.
+
+    Parameters
+    ----------
+    part : str
+        Reference of the part.
+    positions : sequence of str
+        Names of the positions.
+    errors_db : sequence of float
+        Centred error at each [dB].
+
+    Returns
+    -------
+    str
+        A sentence.
+    """
+    errors = (f"{n} {within_text(e)}" for n, e in zip(positions, errors_db, strict=True))
+    return f"{part} stays and moves every position: {', '.join(errors)}."
 
 
 def what_if_chart(design: Design, answer: WhatIf) -> PageChart:
