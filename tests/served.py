@@ -37,10 +37,13 @@ class Served:
 
 
 @contextmanager
-def served(folder: Path, *, port: int | None = None) -> Iterator[Served]:
+def served(
+    folder: Path, *, port: int | None = None, environment: dict[str, str] | None = None
+) -> Iterator[Served]:
     command = [sys.executable, "-m", "antecurve", "bench", str(folder), "--no-browser"]
     command += ["--port", str(port)] if port else []
-    process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=dict(os.environ))
+    own = environment or dict(os.environ)
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=own)
     assert process.stdout is not None
     try:
         yield Served(process, process.stdout.readline().strip())

@@ -35,6 +35,7 @@ __all__ = [
     "check_tolerance",
     "format_quantity",
     "parse_percent",
+    "parse_positive",
     "parse_quantity",
     "rkm_code",
 ]
@@ -245,6 +246,31 @@ def check_tolerance(value: float, *, field: str) -> None:
 
 
 @checked
+def parse_positive(text: str, unit: str, field: str, *, zero: bool = False) -> float:
+    """Read a quantity above 0 from text.
+
+    Parameters
+    ----------
+    text : str
+        Such as ``4k7`` or ``0.5 V``.
+    unit, field : str
+        As in `parse_quantity`.
+    zero : bool, optional
+        Whether 0 is allowed as well.
+
+    Returns
+    -------
+    float
+        The value in the SI unit.
+
+    Raises
+    ------
+    InputError
+        When it is no such quantity.
+    """
+    return parse_quantity(text, unit=unit, field=field, minimum=0.0, exclusive=not zero)
+
+
 def parse_percent(text: str, *, field: str) -> float:
     """Read a fraction from per cent as text; the sign may be left out.
 

@@ -7,10 +7,8 @@ lines of a long window; the verdict must find the unit's time constants.
 from __future__ import annotations
 
 import json
-import os
 import subprocess
 import sys
-import time
 from collections.abc import Iterator
 from pathlib import Path
 from types import SimpleNamespace
@@ -20,62 +18,25 @@ import pytest
 from commands import invoke
 from loopback import Loopback
 from playback_units import Unit
-from sound_server import RATE_HZ, SETTINGS
+from sound_bench import IN_TIME, filtering_unit, private_server, taps, wait_for
+from sound_server import RATE_HZ
 
 from antecurve.files.design_file import design_json
 from antecurve.files.sound import read_sound
 from antecurve.log.bench_log import open_log
 from antecurve.log.listing import logged_verdict, verdict_text
-from antecurve.networks.compiled import transfer
 from antecurve.pipeline import Design
 from antecurve.sound import portaudio
 from optional_programs import needs_sound_server
 
-SERVER = Path(__file__).with_name("sound_server.py")
 LOST = ("dropout", "interrupted record", "silence", "cue")
-IN_TIME = ("nice", "-n", "-10")  # sound in time, whatever else the machine does
-
-
-def taps(design: Design, unit: Unit) -> np.ndarray:
-    """The impulse response of network and unit, 64 samples late, a fifth of a second long."""
-    size = 2**15
-    frequency = np.fft.rfftfreq(size, 1.0 / RATE_HZ)
-    frequency[0] = 1e-3
-    top, bottom = unit.polynomials()
-    s = 2j * np.pi * frequency
-    network = transfer(design.picked.network, frequency, loading=design.job.loading)
-    response = network * np.polyval(top, s) / np.polyval(bottom, s)
-    return np.fft.irfft(response * np.exp(-s * 64 / RATE_HZ), size)[:12_000]
 
 
 @pytest.fixture
 def environment(tmp_path: Path) -> Iterator[dict[str, str]]:
     """A private server with two null sinks, and the unit between them."""
-    runtime = tmp_path / "server"
-    runtime.mkdir(mode=0o700)
-    (runtime / "settings.pa").write_text(SETTINGS)
-    socket = runtime / "pulse" / "native"
-    own = os.environ | {
-        "XDG_RUNTIME_DIR": str(runtime), "HOME": str(runtime), "PULSE_SERVER": f"unix:{socket}",
-    }  # fmt: skip
-    with subprocess.Popen(
-        [
-            *IN_TIME, "pulseaudio", "-n", "-F", "settings.pa", "--daemonize=no",
-            "--exit-idle-time=-1",
-        ],
-        cwd=runtime, env=own, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-    ) as server:  # fmt: skip
-        _wait_for(socket)
+    with private_server(tmp_path / "server") as own:
         yield own
-        server.terminate()
-
-
-def _wait_for(path: Path) -> None:
-    for _ in range(600):
-        if path.exists():
-            return
-        time.sleep(0.05)
-    raise AssertionError(f"{path} did not come")
 
 
 def test_a_dry_run_writes_what_would_be_played(
@@ -172,7 +133,7 @@ def _measured(
     for line in measuring.stderr:
         said.append(line)
         if line.endswith("Then press Enter.\n"):
-            _wait_for(ready)
+            wait_for(ready)
             mode.write_text("unit" if "to the network" in line else "bypass")
             measuring.stdin.write("\n")
             measuring.stdin.flush()
@@ -189,10 +150,7 @@ def test_a_unit_is_measured_from_end_to_end(
     (tmp_path / "design.json").write_bytes(design_json(default_design))
     mode, ready = tmp_path / "mode", tmp_path / "ready"
     mode.write_text("bypass")
-    filtering = subprocess.Popen(
-        [sys.executable, str(SERVER), *map(str, (tmp_path / "taps.npy", mode, ready))],
-        env=environment,
-    )
+    filtering = filtering_unit(tmp_path / "taps.npy", mode, ready, environment)
     for _ in range(2):  # what is lost in the test's own filter the interface does not see
         code, said, out = _measured(tmp_path, environment, mode, ready)
         if code != 2 or not any(word in said[-1] for word in LOST):

@@ -13,6 +13,9 @@ from antecurve.files.unit_curve_texts import UnitCurveTexts
 
 __all__ = [
     "CAPTURE_GROUPS",
+    "KEPT_OF_EACH",
+    "KEPT_OF_RECORDING",
+    "RECORDING_GROUPS",
     "VERDICT_GROUPS",
     "FieldGroup",
     "JudgeField",
@@ -152,12 +155,43 @@ CAPTURE_GROUPS = (
 )  # fmt: skip
 """What is known of captures that are dropped."""
 
+RECORDING_GROUPS = (
+    FieldGroup("Signal", (
+        JudgeField("signal", "Signal", "A sweep tells distortion as well, in the shortest time.",
+                   choices=tuple((k, k) for k in ("sweep", "square", "sines", "multitone",
+                                                  "noise"))),
+        JudgeField("seconds", "Length", "In seconds. A longer one hears more through noise.",
+                   usual="10"),
+        JudgeField("level", "Highest level", "In dB re full scale. The ramp ends there at the "
+                   "latest.", usual="-6"),
+        JudgeField("rate", "Sampling rate", "One that the interface has.", usual="48k"),
+    )),
+    FieldGroup("Resistances of the interface", (
+        JudgeField("known_resistor", "A known resistor",
+                   "It measures output and input in three steps, for example 1k."),
+        JudgeField("generator_resistance", "Or output resistance",
+                   "As stated by its maker. Empty: as the network was designed for."),
+        JudgeField("input_resistance", "Input resistance",
+                   "As stated by its maker. Empty: its load is not counted."),
+    )),
+)  # fmt: skip
+"""What is known of a recording."""
+
+KEPT_OF_EACH = ("network", "operator", "network_serial", "limit", "curve")
+"""Fields beside those in groups that the next unit is asked for with."""
+KEPT_OF_RECORDING = (
+    "way", "output_device", "input_device", "output_channel", "input_channel",
+    "generator_channel", "reference", *(f.name for g in RECORDING_GROUPS for f in g.fields),
+)  # fmt: skip
+"""The same of a recording."""
+
 _SHOWN_AT = {
     "band": "band_low", "channel": "channel_number", "idle": "idle_channel",
     "unit_curve": "curve", "limits.toml": "limits", "generator.rise_time_s": "rise_time",
     "generator.rise_time_uncertainty_s": "rise_time_uncertainty",
     "generator.flatness_db": "flatness", "input_v": "input_level", "full_scale_v": "full_scale",
-    "chain.probe_percent": "probe", "limit_db": "limit",
+    "chain.probe_percent": "probe", "limit_db": "limit", "kind": "signal",
+    "rate_hz": "rate", "level_db": "level",
 }  # fmt: skip
 """Fields of messages whose field of the form has another name."""
 

@@ -14,7 +14,10 @@ from urllib.parse import urlencode
 from antecurve.app.designs import designed_network, designed_networks
 from antecurve.app.judge_fields import (
     CAPTURE_GROUPS,
+    KEPT_OF_EACH,
+    KEPT_OF_RECORDING,
     VERDICT_GROUPS,
+    FieldGroup,
     form_field,
     judging_texts,
     names_in,
@@ -42,10 +45,20 @@ if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.responses import Response
 
-__all__ = ["routes"]
+    from antecurve.app.computations import Computation
+
+__all__ = [
+    "form_content",
+    "keep_circuit",
+    "keep_limits",
+    "routes",
+    "start_test",
+    "typed_fields",
+    "understood_test",
+]
 
 _GROUPS = (*VERDICT_GROUPS, *CAPTURE_GROUPS)
-_KEPT = ("network", "operator", "network_serial", "limit", "curve", *names_in(_GROUPS))
+_KEPT = (*KEPT_OF_EACH, *names_in(_GROUPS))
 """What the next unit is asked for with, too."""
 _FIELDS = (*_KEPT, "serial", "channel", "date", "captures", "circuit")
 _RESULT = re.compile(r"(test-report|verdict|deviation|difference|overlay|diagnosis)(-other)?\.\w+")
@@ -73,40 +86,88 @@ def routes() -> list[Any]:
 
 
 def _form(request: Request) -> Response:
-    folder, asked = bench_of(request).folder, dict(request.query_params)
-    chosen, _, _ = (asked.get("network") or next(iter(folder.networks), "")).partition("/")
-    if chosen in folder.networks:
-        asked.setdefault("network_serial", read_build(folder.network(chosen)).serial)
-    return _rendered(request, asked)
+    return _rendered(request, dict(request.query_params))
 
 
 def _rendered(
     request: Request, asked: dict[str, str], error: AntecurveError | None = None
 ) -> Response:
-    folder = bench_of(request).folder
+    bench = bench_of(request)
     return render(
         request, "test.html.j2", status=200 if error is None else 422, title="Test a unit",
-        asked={"limit": "0.5", "date": date.today().isoformat()} | asked,
-        designed=designed_networks(bench_of(request)),
-        captures={name: len(files) for name, files in folder.captures.items()},
-        circuits=list(folder.circuits), curves=[c.name for c in catalogue()], guess=GUESS,
-        groups=_GROUPS, field=form_field(error), shown=(*_FIELDS, *names_in(_GROUPS, files=True)),
-        sentence="" if error is None else str(error).removeprefix("--"),
-        unfolded=_unfolded(asked, form_field(error)),
+        captures={name: len(files) for name, files in bench.folder.captures.items()},
+        **form_content(bench, asked, error, groups=_GROUPS, fields=_FIELDS),
     )  # fmt: skip
 
 
-def _unfolded(asked: dict[str, str], field: str) -> bool:
-    """Whether the folded part of the form holds what is not usual, or an error."""
-    names = (*names_in(_GROUPS), *names_in(_GROUPS, files=True))
-    return field in names or any(asked.get(name) for name in names if name != "playback")
+def form_content(
+    bench: Bench, asked: dict[str, str], error: AntecurveError | None, *,
+    groups: tuple[FieldGroup, ...], fields: tuple[str, ...],
+) -> dict[str, Any]:  # fmt: skip
+    """Collect what the forms of a test share.
+
+    Parameters
+    ----------
+    bench : Bench
+        The bench.
+    asked : dict of str to str
+        Fields as typed, or as the address has them.
+    error : AntecurveError or None
+        What is wrong with them.
+    groups : tuple of FieldGroup
+        The folded part of the form.
+    fields : tuple of str
+        Names of all fields, beside which errors are shown.
+
+    Returns
+    -------
+    dict of str to object
+        For the template.
+    """
+    folder, field = bench.folder, form_field(error)
+    designed = designed_networks(bench)
+    chosen, _, _ = (asked.get("network") or next((n for n, _ in designed), "")).partition("/")
+    if chosen in folder.networks:
+        asked.setdefault("network_serial", read_build(folder.network(chosen)).serial)
+    names, files = names_in(groups), names_in(groups, files=True)
+    unusual = any(asked.get(name) for name in names if name != "playback")
+    return {
+        "asked": {"limit": "0.5", "date": date.today().isoformat()} | asked,
+        "designed": designed,
+        "circuits": list(folder.circuits),
+        "curves": [c.name for c in catalogue()],
+        "guess": GUESS,
+        "groups": groups,
+        "field": field,
+        "shown": (*fields, *files),
+        "sentence": "" if error is None else str(error).removeprefix("--"),
+        "unfolded": unusual or field in (*names, *files),
+    }
+
+
+def typed_fields(form: FormData, names: tuple[str, ...]) -> dict[str, str]:
+    """Collect the fields of a form as typed.
+
+    Parameters
+    ----------
+    form : FormData
+        The form.
+    names : tuple of str
+        Names of its fields.
+
+    Returns
+    -------
+    dict of str to str
+        Without spaces around; empty where a field is missing.
+    """
+    return {name: str(form.get(name) or "").strip() for name in names}
 
 
 async def _begin(request: Request) -> Response:
     from starlette.concurrency import run_in_threadpool
 
     async with request.form(max_files=_MOST_FILES) as form:
-        typed = {name: str(form.get(name) or "").strip() for name in _FIELDS}
+        typed = typed_fields(form, _FIELDS)
         try:
             return await run_in_threadpool(_started, request, typed, form)
         except AntecurveError as error:
@@ -133,13 +194,33 @@ def _started(request: Request, typed: dict[str, str], form: FormData) -> Respons
     except AntecurveError:
         shutil.rmtree(upload, ignore_errors=True)
         raise
-    name = f"{datetime.now():%Y-%m-%d %H-%M-%S} {upload.name}"
-    computation = bench.computations.start(
-        carry_out_test, bench.folder.path, upload, name, asked,
-        topic=f"test {upload.name}", title=f"Testing unit {typed['serial']}",
-    )  # fmt: skip
+    computation = start_test(bench, upload, asked)
     again = urlencode({key: typed[key] for key in _KEPT if typed[key]})
     return RedirectResponse(f"/test/{computation.number}?{again}", status_code=303)
+
+
+def start_test(bench: Bench, upload: Path, asked: UnitTest) -> Computation:
+    """Put a test into the queue.
+
+    Parameters
+    ----------
+    bench : Bench
+        The bench.
+    upload : Path
+        Folder with its captures.
+    asked : UnitTest
+        What is asked for.
+
+    Returns
+    -------
+    Computation
+        The test.
+    """
+    name = f"{datetime.now():%Y-%m-%d %H-%M-%S} {upload.name}"
+    return bench.computations.start(
+        carry_out_test, bench.folder.path, upload, name, asked,
+        topic=f"test {upload.name}", title=f"Testing unit {asked.stated.serial}",
+    )  # fmt: skip
 
 
 def understood_test(bench: Bench, typed: dict[str, str], *, played: str = "") -> UnitTest:
@@ -312,7 +393,7 @@ def _progress(request: Request) -> Response:
 
     bench, number = bench_of(request), request.path_params["number"]
     computation = bench.computations.numbered(number)
-    again = urlencode({k: v for k, v in request.query_params.items() if k in _KEPT})
+    again = _again(request)
     if computation is not None and computation.state == "done":
         first, *others = computation.result
         also = "".join(f"&also={number}" for number in others)
@@ -325,20 +406,32 @@ def _progress(request: Request) -> Response:
     return render(
         request, "test_state.html.j2" if partial else "test_progress.html.j2",
         title="Test a unit", computation=computation, ahead=ahead, again=again,
-        poll=f"{request.url.path}?{again}",
+        form=_form_again(again), poll=f"{request.url.path}?{again}",
     )  # fmt: skip
 
 
 def _verdict(request: Request) -> Response:
     bench, number = bench_of(request), request.path_params["number"]
     verdict = logged_verdict(needed_log(request), number)
-    again = urlencode({k: v for k, v in request.query_params.items() if k in _KEPT})
+    again = _again(request)
     return render(
         request, "verdict.html.j2", title=f"Unit {verdict.serial}", verdict=verdict,
         announced=VERDICT_WORDS[verdict.decision], fitted=fitted_rows(verdict.fitted),
         reports=_present(bench, verdict.reports), captures=_present(bench, verdict.captures),
-        again=again, also=_also(request), understood=_understood(request, number),
+        again=again, form=_form_again(again), also=_also(request),
+        understood=_understood(request, number),
     )  # fmt: skip
+
+
+def _again(request: Request) -> str:
+    """What the next unit is asked for with, as the address has it."""
+    kept = (*_KEPT, *KEPT_OF_RECORDING)
+    return urlencode({k: v for k, v in request.query_params.items() if k in kept})
+
+
+def _form_again(again: str) -> str:
+    """The form that the unit was asked for with: of captures, or of a recording."""
+    return "/record" if "way=record" in again else "/test"
 
 
 def _also(request: Request) -> str:

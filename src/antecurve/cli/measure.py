@@ -19,8 +19,6 @@ from antecurve.cli.options import (
 
 if TYPE_CHECKING:
     from antecurve.judge.unit_figures import FigureRequest
-    from antecurve.networks.topology import Loading
-    from antecurve.sound.resistances import Resistances
 
 __all__ = ["measure"]
 
@@ -105,10 +103,8 @@ def measure(
     from antecurve.errors import InputError
     from antecurve.files.design_file import read_design
     from antecurve.files.measured import read_measured
-    from antecurve.files.measured_unit import MeasurementPlan
+    from antecurve.files.measuring_texts import MeasuringTexts
     from antecurve.judge.verdicts import JudgeRequest
-    from antecurve.signals.request import SignalRequest
-    from antecurve.sound.portaudio import PortAudioInterface
 
     if devices:
         show_devices(as_json=as_json)
@@ -119,30 +115,20 @@ def measure(
         raise InputError("--output", "nothing", "name the folder for the records")
     _check_outputs(output, log, serial, force=force)
     design = read_design(design_file, position=position)
-    inputs = _inputs(input_channel, generator_channel)
-    resistances = _resistances(
-        design.job.loading, generator_resistance, input_resistance, known_resistor
-    )
-    rate_hz = round(quantity(rate, "Hz", "--rate"))
-    plan = MeasurementPlan(
-        SignalRequest(kind, rate_hz, quantity(seconds, "s", "--seconds"), (_level(level),)),
-        output_channel,
-        inputs,
-        resistances,
-        None if known_resistor is None else quantity(known_resistor, "ohm", "--known-resistor"),
-        reference,
-        *_date_and_software(),
-    )
+    texts = MeasuringTexts(
+        output_device=output_device, input_device=input_device, output_channel=output_channel,
+        input_channel=input_channel, generator_channel=generator_channel, signal=kind, rate=rate,
+        seconds=seconds, level=level, known_resistor=known_resistor,
+        generator_resistance=generator_resistance, input_resistance=input_resistance,
+    )  # fmt: skip
+    plan = texts.plan(design.job.loading, reference)
     if dry_run:
         write_dry_run(plan, output, force=force)
         return
     values = None if measured is None else read_measured(measured, design.picked)
     asked = JudgeRequest(limit_db=quantity(limit, "dB", "--limit"))
     figures = _figures(design.job.target.level_v, limits)
-    interface = PortAudioInterface(
-        rate_hz, output_channel, inputs, _device(output_device), _device(input_device)
-    )
-    unit = play_and_record(interface, plan, output)
+    unit = play_and_record(texts.interface(), plan, output)
     passed = judged(
         unit, design, values, asked, figures,
         design_file=design_file, output=output, serial=serial, operator=operator,
@@ -160,56 +146,8 @@ def _check_outputs(output: Path, log: Path | None, serial: str, *, force: bool) 
     check_log(log, serial)
 
 
-def _inputs(unit: int, generator: int | None) -> tuple[int, ...]:
-    """The inputs that record: the unit's first, then the generator's if it is recorded."""
-    from antecurve.errors import InputError
-
-    if generator is None:
-        return (unit,)
-    if generator == unit:
-        raise InputError("--generator-channel", generator, "name another input")
-    return unit, generator
-
-
-def _resistances(
-    designed: Loading, generator: str | None, unit_input: str | None, known: str | None
-) -> Resistances:
-    """The resistances as stated; of the generator otherwise as designed."""
-    from antecurve.errors import InputError
-    from antecurve.sound.resistances import Resistances
-
-    if known is not None and (generator or unit_input):
-        rule = "measure the resistances or state them, not both"
-        raise InputError("--known-resistor", known, rule)
-    return Resistances(
-        designed.source_resistance
-        if generator is None
-        else quantity(generator, "ohm", "--generator-resistance", zero=True),
-        None if unit_input is None else quantity(unit_input, "ohm", "--input-resistance"),
-        "as designed" if generator is None else "stated",
-    )
-
-
-def _date_and_software() -> tuple[str, str]:
-    from datetime import datetime
-
-    from antecurve import __version__
-
-    return datetime.now().astimezone().isoformat(timespec="minutes"), f"antecurve {__version__}"
-
-
 def _figures(input_v: float, limits: Path | None) -> FigureRequest:
     from antecurve.files.limits_file import read_limits
     from antecurve.judge.unit_figures import FigureRequest
 
     return FigureRequest(input_v, None, () if limits is None else read_limits(limits))
-
-
-def _level(text: str) -> float:
-    from antecurve.quantities import parse_quantity
-
-    return parse_quantity(text, unit="dB", field="--level")
-
-
-def _device(text: str | None) -> int | str | None:
-    return int(text) if text is not None and text.isdecimal() else text

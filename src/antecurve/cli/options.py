@@ -187,9 +187,9 @@ def quantity(text: str, unit: str, field: str, *, zero: bool = False) -> float:
     InputError
         When it is no such quantity.
     """
-    from antecurve.quantities import parse_quantity
+    from antecurve.quantities import parse_positive
 
-    return parse_quantity(text, unit=unit, field=field, minimum=0.0, exclusive=not zero)
+    return parse_positive(text, unit, field, zero=zero)
 
 
 def percent(text: str, field: str) -> float:

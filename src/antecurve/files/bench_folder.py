@@ -6,6 +6,7 @@
       networks/NAME/      job.toml, drawer.csv, what antecurve design writes, values.csv, build.json
       captures/           captures to choose from: files, or a folder for each unit
       circuits/           circuits of units to choose from
+      recordings/NAME/    records through a sound interface, each reference with its date
       units/SERIAL/       unit.toml, and a folder a test: captures, verdict.json, test-report.html
       log.sqlite          the log of units
 """
@@ -169,6 +170,31 @@ class BenchFolder:
     def circuits(self) -> dict[str, Path]:
         """Circuits of units that lie in the folder, by name."""
         return {path.stem: path for path in sorted((self.path / "circuits").glob("*.toml"))}
+
+    @property
+    def recordings(self) -> Path:
+        """The folder of records through a sound interface."""
+        return self.path / "recordings"
+
+    def recording(self, name: str) -> Path:
+        """Locate the folder of a recording.
+
+        Parameters
+        ----------
+        name : str
+            Name of the recording.
+
+        Returns
+        -------
+        Path
+            Its folder, which need not exist.
+
+        Raises
+        ------
+        InputError
+            When the name can't be one.
+        """
+        return self._inside(self.recordings / file_name(name, field="recording"))
 
     def new_upload(self) -> Path:
         """Make an empty folder for what is taken in.

@@ -17,7 +17,7 @@ from antecurve.judge.conformity import LimitBand
 from antecurve.judge.signal_path import CaptureChain, Generator
 from antecurve.judge.unit_figures import FigureRequest
 from antecurve.judge.verdicts import JudgeRequest
-from antecurve.quantities import parse_percent, parse_quantity
+from antecurve.quantities import parse_percent, parse_positive, parse_quantity
 
 if TYPE_CHECKING:
     from antecurve.judge.capture import Capture
@@ -92,14 +92,14 @@ class JudgingTexts:
             When a text can't be used.
         """
         return JudgeRequest(
-            limit_db=_positive(self.limit, "dB", "--limit"),
+            limit_db=parse_positive(self.limit, "dB", "--limit"),
             band_hz=None if self.band is None else _band(self.band),
             mask=tuple(_limit_band(text) for text in self.mask),
             playback=self.playback,
             generator=_generator(self.rise_time, self.rise_time_uncertainty, self.flatness),
             chain=_chain(self.chain_low, self.chain_high, self.probe),
             reference=tuple(references) or None,
-            mains_hz=None if self.mains is None else _positive(self.mains, "Hz", "--mains"),
+            mains_hz=None if self.mains is None else parse_positive(self.mains, "Hz", "--mains"),
             meter=meter_accuracy(
                 self.meter_resistance, self.meter_capacitance, display=self.meter_display
             ),
@@ -127,14 +127,14 @@ class JudgingTexts:
         """
         level, full = self.input_level, self.full_scale
         return FigureRequest(
-            job_v if level is None else _positive(level, "V", "--input-level"),
-            None if full is None else _positive(full, "V", "--full-scale"),
+            job_v if level is None else parse_positive(level, "V", "--input-level"),
+            None if full is None else parse_positive(full, "V", "--full-scale"),
             tuple(limits),
         )
 
 
 def _band(ends: tuple[str, str]) -> tuple[float, float]:
-    return _positive(ends[0], "Hz", "--band"), _positive(ends[1], "Hz", "--band")
+    return parse_positive(ends[0], "Hz", "--band"), parse_positive(ends[1], "Hz", "--band")
 
 
 def _limit_band(text: str) -> LimitBand:
@@ -150,17 +150,17 @@ def _limit_band(text: str) -> LimitBand:
 
 def _generator(rise_time: str, uncertainty: str, flatness: str) -> Generator:
     return Generator(
-        _positive(rise_time, "s", "--rise-time", zero=True),
-        _positive(uncertainty, "s", "--rise-time-uncertainty", zero=True),
-        _positive(flatness, "dB", "--flatness", zero=True),
+        parse_positive(rise_time, "s", "--rise-time", zero=True),
+        parse_positive(uncertainty, "s", "--rise-time-uncertainty", zero=True),
+        parse_positive(flatness, "dB", "--flatness", zero=True),
     )
 
 
 def _chain(low: Sequence[str], high: Sequence[str], probe: str) -> CaptureChain:
     return CaptureChain(
-        tuple(_positive(text, "Hz", "--chain-low") for text in low),
-        tuple(_positive(text, "Hz", "--chain-high") for text in high),
-        100.0 * _positive(f"{probe.rstrip('% ')} %", "%", "--probe", zero=True),
+        tuple(parse_positive(text, "Hz", "--chain-low") for text in low),
+        tuple(parse_positive(text, "Hz", "--chain-high") for text in high),
+        100.0 * parse_positive(f"{probe.rstrip('% ')} %", "%", "--probe", zero=True),
     )
 
 
@@ -224,8 +224,8 @@ def meter_accuracy(
     Parameters
     ----------
     resistance, capacitance : str
-        Accuracy [% of reading, and ohm or F]: ``0.2 %`` (the sign may be left out), then constants after
-        ``+``: ``2 counts`` of the last digit, or a quantity such as ``0.1 ohm`` or ``2 pF``.
+        Accuracy [% of reading, and ohm or F]: ``0.2 %`` (the sign may be left out), then constants
+        after ``+``: ``2 counts`` of the last digit, or a quantity such as ``0.1 ohm`` or ``2 pF``.
     display : int, optional
         Counts of the display.
     correlation : float, optional
@@ -258,12 +258,7 @@ def _accuracy(text: str, unit: str, field: str) -> tuple[float, float, float]:
     for cell in constants:
         number, word = cell.rpartition("count")[::2]
         if number and word in ("", "s"):
-            counts += _positive(number, "", field, zero=True)
+            counts += parse_positive(number, "", field, zero=True)
         else:
-            constant += _positive(cell, unit, field, zero=True)
+            constant += parse_positive(cell, unit, field, zero=True)
     return parse_percent(of_reading, field=field), counts, constant
-
-
-def _positive(text: str, unit: str, field: str, *, zero: bool = False) -> float:
-    """A quantity above 0, or from 0."""
-    return parse_quantity(text, unit=unit, field=field, minimum=0.0, exclusive=not zero)

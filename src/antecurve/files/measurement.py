@@ -21,7 +21,15 @@ from antecurve.signals.signal import Signal, make_signal
 from antecurve.sound.bench import Taken
 from antecurve.sound.resistances import Resistances
 
-__all__ = ["BYPASS", "STIMULUS", "UNIT", "Measurement", "MeasurementFolder", "read_reference"]
+__all__ = [
+    "BYPASS",
+    "STIMULUS",
+    "UNIT",
+    "Measurement",
+    "MeasurementFolder",
+    "read_measurement",
+    "read_reference",
+]
 
 Floats = NDArray[np.float64]
 
@@ -141,6 +149,40 @@ class MeasurementFolder:
         write_file(self.path / name, content, force=True, more_follows=True)
 
 
+def read_measurement(folder: Path) -> Measurement:
+    """Read what an earlier measurement was taken with.
+
+    Parameters
+    ----------
+    folder : Path
+        Its folder.
+
+    Returns
+    -------
+    Measurement
+        Date, interface, resistances.
+
+    Raises
+    ------
+    FileFormatError
+        When it can't be read.
+    """
+    try:
+        content = json.loads(read_text(folder / _ABOUT))
+        if content.pop("format") != Measurement.FORMAT:
+            raise ValueError("another format")
+        return Measurement(
+            **(content | {
+                "inputs": tuple(content["inputs"]),
+                "resistances": Resistances(**content["resistances"]),
+            })
+        )  # fmt: skip
+    except (ValueError, TypeError, KeyError, AttributeError) as error:
+        raise FileFormatError.unreadable(
+            folder / _ABOUT, str(error), "name the folder of an earlier measurement"
+        ) from None
+
+
 def read_reference(folder: Path, request: SignalRequest) -> tuple[Taken, Measurement]:
     """Read the reference of an earlier measurement.
 
@@ -161,20 +203,7 @@ def read_reference(folder: Path, request: SignalRequest) -> tuple[Taken, Measure
     FileFormatError
         When it can't be read, or is of another signal.
     """
-    try:
-        content = json.loads(read_text(folder / _ABOUT))
-        if content.pop("format") != Measurement.FORMAT:
-            raise ValueError("another format")
-        about = Measurement(
-            **(content | {
-                "inputs": tuple(content["inputs"]),
-                "resistances": Resistances(**content["resistances"]),
-            })
-        )  # fmt: skip
-    except (ValueError, TypeError, KeyError, AttributeError) as error:
-        raise FileFormatError.unreadable(
-            folder / _ABOUT, str(error), "name the folder of an earlier measurement"
-        ) from None
+    about = read_measurement(folder)
     sound = read_commented_sound(folder / BYPASS)
     made = request_in(sound.comment)
     if made is None or _but_level(made) != _but_level(request):
