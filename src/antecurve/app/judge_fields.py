@@ -190,7 +190,7 @@ _SHOWN_AT = {
     "unit_curve": "curve", "limits.toml": "limits", "generator.rise_time_s": "rise_time",
     "generator.rise_time_uncertainty_s": "rise_time_uncertainty",
     "generator.flatness_db": "flatness", "input_v": "input_level", "full_scale_v": "full_scale",
-    "chain.probe_percent": "probe", "limit_db": "limit", "kind": "signal",
+    "chain.probe_percent": "probe", "limit_db": "limit", "kind of signal": "signal",
     "rate_hz": "rate", "level_db": "level",
 }  # fmt: skip
 """Fields of messages whose field of the form has another name."""

@@ -33,6 +33,7 @@ from antecurve.files.measurement import BYPASS, STIMULUS, UNIT, read_measurement
 from antecurve.files.measuring_texts import MeasuringTexts
 from antecurve.quantities import format_quantity
 from antecurve.report.cautions import MEASURING_CAUTIONS
+from antecurve.report.html_page import software_text
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -202,7 +203,7 @@ def _texts(typed: dict[str, str]) -> MeasuringTexts:
 
 def _check(bench: Bench, designed: Loading, texts: MeasuringTexts, reference: str) -> None:
     """Tell what can't be used now, beside its field."""
-    plan = texts.plan(designed)
+    plan = texts.plan(designed, software=software_text())
     texts.interface()
     if reference:
         try:

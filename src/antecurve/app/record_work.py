@@ -14,6 +14,7 @@ from antecurve.files.measured_unit import measure_unit
 from antecurve.files.measurement import MeasurementFolder
 from antecurve.files.measuring_texts import MeasuringTexts
 from antecurve.files.recordings import ReadingOptions
+from antecurve.report.html_page import software_text
 from antecurve.sound.interface import Device, SoundInterface
 from antecurve.sound.portaudio import devices
 
@@ -125,7 +126,7 @@ def record_unit(
     """
     folder = BenchFolder(root)
     earlier = folder.recording(reference) if reference else None
-    plan, interface = texts.plan(designed, earlier), texts.interface()
+    plan, interface = texts.plan(designed, earlier, software=software_text()), texts.interface()
     interface.check()
     records = MeasurementFolder(folder.recording(name))
     bench = plan.bench(_Stoppable(interface, dialogue), records, dialogue.ask, dialogue.say)

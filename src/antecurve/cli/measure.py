@@ -99,6 +99,7 @@ def measure(
     \b
     Example: antecurve measure bench-network/design.json --known-resistor 1k -o unit-7
     """
+    from antecurve import __version__
     from antecurve.cli.measuring import judged, play_and_record, show_devices, write_dry_run
     from antecurve.errors import InputError
     from antecurve.files.design_file import read_design
@@ -121,7 +122,7 @@ def measure(
         seconds=seconds, level=level, known_resistor=known_resistor,
         generator_resistance=generator_resistance, input_resistance=input_resistance,
     )  # fmt: skip
-    plan = texts.plan(design.job.loading, reference)
+    plan = texts.plan(design.job.loading, reference, software=f"antecurve {__version__}")
     if dry_run:
         write_dry_run(plan, output, force=force)
         return

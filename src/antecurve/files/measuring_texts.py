@@ -10,7 +10,6 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from antecurve import __version__
 from antecurve.errors import InputError
 from antecurve.files.measured_unit import MeasurementPlan
 from antecurve.quantities import parse_positive, parse_quantity
@@ -57,7 +56,9 @@ class MeasuringTexts:
     generator_resistance: str | None = None
     input_resistance: str | None = None
 
-    def plan(self, designed: Loading, reference: Path | None = None) -> MeasurementPlan:
+    def plan(
+        self, designed: Loading, reference: Path | None = None, *, software: str
+    ) -> MeasurementPlan:
         """Understand what is measured, from now.
 
         Parameters
@@ -66,6 +67,8 @@ class MeasuringTexts:
             The generator counts as in it, where nothing measures or states it.
         reference : Path or None, optional
             Folder of an earlier measurement whose reference still holds.
+        software : str
+            Name and version of this package.
 
         Returns
         -------
@@ -89,7 +92,7 @@ class MeasuringTexts:
             None if known is None else parse_positive(known, "ohm", "--known-resistor"),
             reference,
             datetime.now().astimezone().isoformat(timespec="minutes"),
-            f"antecurve {__version__}",
+            software,
         )  # fmt: skip
 
     def interface(self) -> portaudio.PortAudioInterface:
