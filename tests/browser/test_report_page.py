@@ -73,7 +73,7 @@ def test_the_page_computes_what_python_computes(
 ) -> None:
     """The page's own arithmetic against the package's: 1e-6 dB."""
     disc = {"name": "disc", "ultrasonic_poles": ["50 kHz"]}
-    job = {"curve": disc, "spread": {"builds": 1000}, "pick": {"budget_seconds": 2}, **raw}
+    job = {"curve": disc, "spread": {"builds": 1000}, "pick": {"budget_seconds": 0.3}, **raw}
     made = design(parse_job(job))
     assert made.analysis is not None
     path = tmp_path / "report.html"

@@ -10,10 +10,15 @@ from playback_units import CONDITIONS, Unit, known_exactly, square_capture
 
 from antecurve.judge.conformity import Decision, LimitBand, decide
 from antecurve.judge.square_wave import SquareWaveCapture
+from antecurve.judge.verdict import Verdict
 from antecurve.judge.verdicts import judge_unit
 
 BASE = square_capture(Unit(treble_s=71e-6), np.random.default_rng(2), samples=3000)
-VERDICT = judge_unit([BASE], known_exactly(), conditions=CONDITIONS)
+
+
+@pytest.fixture(scope="module")
+def base_verdict() -> Verdict:
+    return judge_unit([BASE], known_exactly(), conditions=CONDITIONS)
 
 
 @settings(max_examples=8, deadline=None)
@@ -24,28 +29,28 @@ VERDICT = judge_unit([BASE], known_exactly(), conditions=CONDITIONS)
     start=st.floats(-100, 100),
 )
 def test_gain_polarity_offset_and_start(
-    gain: float, turned: bool, offset: float, start: float
+    base_verdict: Verdict, gain: float, turned: bool, offset: float, start: float
 ) -> None:
     """The same record scaled, turned over and shifted gives the same constants."""
     span = float(np.ptp(BASE.volts))
     volts = gain * ((-1.0 if turned else 1.0) * BASE.volts + offset * span)
     moved = SquareWaveCapture(BASE.time_s + start, volts)
     verdict = judge_unit([moved], known_exactly(), conditions=CONDITIONS)
-    assert verdict.decision is VERDICT.decision
-    for before, after in zip(VERDICT.fitted, verdict.fitted, strict=True):
+    assert verdict.decision is base_verdict.decision
+    for before, after in zip(base_verdict.fitted, verdict.fitted, strict=True):
         if before.name in ("turnover_s", "treble_s"):
             # Times near 100 s keep 1e-14 s of 1e-6 s; the rest is the solver's tolerance.
             assert after.value == pytest.approx(before.value, rel=2e-4)
 
 
-def test_the_same_record_gives_the_same_verdict_bit_for_bit() -> None:
+def test_the_same_record_gives_the_same_verdict_bit_for_bit(base_verdict: Verdict) -> None:
     again = judge_unit([BASE], known_exactly(), conditions=CONDITIONS)
-    assert again.to_dict() == VERDICT.to_dict()
+    assert again.to_dict() == base_verdict.to_dict()
 
 
-def test_record_keeps_to_its_own_rule() -> None:
+def test_record_keeps_to_its_own_rule(base_verdict: Verdict) -> None:
     """The verdict follows from the numbers printed beside it."""
-    record = VERDICT.to_dict()
+    record = base_verdict.to_dict()
     size, reach, limit = (
         abs(record["deviation_db"]),
         record["expanded_uncertainty_db"],
