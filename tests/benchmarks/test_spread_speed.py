@@ -140,8 +140,7 @@ def test_memory_does_not_grow_with_builds() -> None:
             " shunt_resistance=500.0).network\n"
             "picked = PickedNetwork(net.topology, tuple(Position(e, (Part(float(v), 0.01),))"
             " for e, v in zip(net.topology.elements, net.values)))\n"
-            f"spread(picked, curve=job.curve, loading=job.loading, band_hz=(20.0, 2e4),"
-            f" builds={builds}, workers=2)\n"
+            f"spread(picked, job.conditions, builds={builds}, workers=2)\n"
             "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)\n"
         )
         done = subprocess.run(
