@@ -110,6 +110,8 @@ def test_what_is_known_of_captures_counts_as_on_the_command_line(
     )  # fmt: skip
     (number,) = re.findall(r"Other channel: verdict (\d+)", page)
     assert "Unit 7, right" in client.get(f"/verdicts/{number}").text
+    report = client.get(f"/verdicts/{number}/reports/test-report-other.html").text
+    assert "Test report: 7, right" in report
     limits = tmp_path / "limits.toml"
     limits.write_text("[limits]\nmatch = 0.3\n")
     told = invoke(

@@ -134,7 +134,8 @@ def test_every_view_is_accessible_and_fits(
     page = opened(browser, bench, faults, viewport=size, color_scheme=scheme, bypass_csp=True)
     views = ["", NETWORK, f"{NETWORK}/what-if", f"{NETWORK}/build", f"{NETWORK}/sheet", "/test",
              judged.removeprefix(bench.origin), "/log", "/log/runs", "/log/outcomes",
-             "/log/deleted", "/log/delete/1"]  # fmt: skip
+             "/log/deleted", "/log/delete/1",
+             "/log/builds", "/test?mask=20+Hz:50+Hz:1", "/record?seconds=3"]  # fmt: skip
     for view in views:
         page.goto(bench.origin + view)
         page.evaluate(AXE.read_text())

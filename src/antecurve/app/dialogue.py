@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import queue
 import threading
 import time
@@ -35,7 +36,7 @@ class Dialogue:
         """Report how far the computation is; reports that follow at once are left out."""
         if time.monotonic() - self._last >= _LEAST_APART_S:
             self._last = time.monotonic()
-            self._connection.send(("report", sentence))
+            self._send("report", sentence)
 
     def say(self, sentence: str) -> None:
         """Tell something that stays to be read.
@@ -45,7 +46,7 @@ class Dialogue:
         sentence : str
             What is told.
         """
-        self._connection.send(("said", sentence))
+        self._send("said", sentence)
 
     def ask(self, step: str) -> None:
         """Tell a step, and wait until it is done.
@@ -60,7 +61,7 @@ class Dialogue:
         CancelledError
             When the computation is cancelled in place of it.
         """
-        self._connection.send(("ask", step))
+        self._send("ask", step)
         self._answers.get()
         self.check()
 
@@ -79,6 +80,10 @@ class Dialogue:
         """Have the computation stop at its next step."""
         self._cancelled.set()
         self._answers.put(False)
+
+    def _send(self, word: str, sentence: str) -> None:
+        with contextlib.suppress(OSError):  # a server that is gone hears nothing
+            self._connection.send((word, sentence))
 
     def listen(self) -> None:
         """Take the answers of the server until it is gone."""

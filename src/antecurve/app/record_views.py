@@ -105,11 +105,13 @@ def _references(bench: Bench) -> list[tuple[str, str]]:
     folder, listed = bench.folder.recordings, list[tuple[str, str]]()
     names = sorted((p.name for p in folder.iterdir()), reverse=True) if folder.is_dir() else []
     for name in names:
+        if len(listed) == _MOST_REFERENCES:
+            break
         try:
             about = read_measurement(folder / name)
         except AntecurveError:
             continue
-        if (folder / name / BYPASS).is_file() and len(listed) < _MOST_REFERENCES:
+        if (folder / name / BYPASS).is_file():
             inputs = " and ".join(map(str, about.inputs))
             rate = format_quantity(about.rate_hz, "Hz")
             words = f"{about.date[:16].replace('T', ' ')}, output {about.output}, input {inputs}"
@@ -121,7 +123,9 @@ def _devices(request: Request) -> Response:
     """The devices to choose from, looked up in a process that sees those plugged in since."""
     bench, sentence = bench_of(request), ""
     devices: tuple[Device, ...] = ()
-    look = bench.computations.start(list_devices, topic="devices", title="Looking for devices")
+    look = bench.computations.start(
+        list_devices, topic="devices", title="Looking for devices", lane="devices"
+    )
     if look.future is not None:
         try:
             look.future.result(timeout=_LONGEST_LOOK_S)

@@ -171,8 +171,11 @@ class _Test:
             self.network / "design.json", [*paths, *others], all_read, asked.stated,
             software=software_text(), played=[self.reading.played] * len(all_read),
         )  # fmt: skip
+        names = (asked.channel, "")
+        if others:
+            names = (asked.channel or "first", asked.other_channel or "other")
         self.begin("drawing the test report")
-        files = unit_files(verdicts, record, self._particulars(judging.design))
+        files = unit_files(verdicts, record, self._particulars(judging.design), channels=names)
         circuit = self.folder.unit(asked.stated.serial) / "unit.toml"
         if circuit.is_file():
             files |= _suspects(judging, captures, verdicts[0], circuit, self.begin)
@@ -181,9 +184,6 @@ class _Test:
         kept.parent.mkdir(parents=True, exist_ok=True)
         upload.rename(kept)
         relative = [path.relative_to(upload) for path in (*paths, *others)]
-        names = (asked.channel, "")
-        if others:
-            names = (asked.channel or "first", asked.other_channel or "other")
         entries = [
             NewVerdict(
                 verdict_json(verdict, record), asked.stated.serial, channel, judging.measured,

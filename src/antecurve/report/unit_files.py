@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from antecurve.files.sound import sound_bytes
@@ -37,7 +38,11 @@ def report_name(mark: str) -> str:
 
 
 def unit_files(
-    verdicts: Sequence[Verdict], record: VerdictRecord, particulars: Particulars
+    verdicts: Sequence[Verdict],
+    record: VerdictRecord,
+    particulars: Particulars,
+    *,
+    channels: Sequence[str] = ("", ""),
 ) -> dict[str, bytes]:
     """Write the test reports, verdicts and deviations of a unit.
 
@@ -49,6 +54,8 @@ def unit_files(
         What they rest on.
     particulars : Particulars
         What the user states.
+    channels : sequence of str, optional
+        Names of the channels for the test reports; empty where none is named.
 
     Returns
     -------
@@ -57,9 +64,10 @@ def unit_files(
         their difference as sound.
     """
     files = dict[str, bytes]()
-    for verdict, mark in zip(verdicts, CHANNEL_MARKS, strict=False):
+    for verdict, mark, channel in zip(verdicts, CHANNEL_MARKS, channels, strict=False):
+        serial = ", ".join(filter(None, (particulars.serial, channel)))
         files |= {
-            report_name(mark): unit_report(verdict, particulars),
+            report_name(mark): unit_report(verdict, replace(particulars, serial=serial)),
             f"verdict{mark}.json": verdict_json(verdict, record),
             f"deviation{mark}.csv": deviation_csv(verdict),
         }
