@@ -34,7 +34,12 @@ _WORDS = {
     "ultrasonic_zero": "ultrasonic zero",
 }
 _SHOWN_AT_HZ = {"turnover": 100.0, "treble": 10e3}
-_NOT_LINEAR = (ResidualKind.EVEN_ORDERS, ResidualKind.EDGES)
+_NOT_LINEAR = (
+    ResidualKind.EVEN_ORDERS,
+    ResidualKind.EDGES,
+    ResidualKind.PAUSE,
+    ResidualKind.SLOPE,
+)
 _BY_EDGES = ("treble", "high_corner", "playback_zero")  # what slow or cut edges imitate
 _TIMES_MISFIT = 2.0  # an effect not twice as large may be the misfit's own
 _AT_THE_TOP = ("high_corner", "ultrasonic_zero", "playback_zero")

@@ -129,6 +129,7 @@ class ResidualKind(StrEnum):
     EVEN_ORDERS = "even orders"
     EDGES = "edges"
     HIDDEN_EDGES = "hidden edges"
+    NO_EDGES = "no edges"
     SLOPE = "slope"
     PAUSE = "pause"
     LEVEL = "level"

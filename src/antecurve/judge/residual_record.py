@@ -97,6 +97,11 @@ class ResidualRecord:
         return self.timing_s < _SHARPEST_S and self.basis.record.rate_hz > _LEAST_RATE_HZ
 
     @property
+    def passes_over_edges(self) -> bool:
+        """Whether samples are too far apart for any test of edges."""
+        return self.basis.record.rate_hz <= _LEAST_RATE_HZ
+
+    @property
     def capture_time_s(self) -> Floats:
         """Times of the samples as captured, on the clock of the reduced record [s]."""
         record = self.basis.record

@@ -31,6 +31,8 @@ __all__ = [
 Floats = NDArray[np.float64]
 
 _FOLDED = 1.5  # of half the rate: folded back onto the upper half of what a record shows
+_OF_ALL = (ResidualKind.HIDDEN_EDGES, ResidualKind.NO_EDGES)
+_BY_MOVEMENT = {ResidualKind.HUM, ResidualKind.DRIFT}  # lines and trends that it leaks into
 _RINGING_DRAWS = 300  # enough for their hundredth part
 
 
@@ -55,15 +57,23 @@ def residual_findings(fit: Fit, band_hz: tuple[float, float]) -> tuple[ResidualF
         findings += observation.residual_findings(
             residual, fit.prediction(index), excess=excess, band_hz=band_hz
         )
-    hidden = [f for f in findings if f.kind is ResidualKind.HIDDEN_EDGES]
-    # A record that shows its edges tells what the others fold.
-    if len(hidden) < len(fit.observations):
-        findings = [f for f in findings if f not in hidden]
+    findings = _settled_by_others(findings, len(fit.observations))
     findings += level_dependence(fit, band_hz)
     findings += misfit_findings(
         _harmonics(fit), band_hz=band_hz, disturbed=any(f.forbids_pass for f in findings)
     )
     return beyond_seen(findings, fit.observations, band_hz)
+
+
+def _settled_by_others(findings: list[ResidualFinding], captures: int) -> list[ResidualFinding]:
+    """Leave out what another finding or another capture explains."""
+    kinds = [f.kind for f in findings]
+    explained: set[ResidualKind] = set()
+    # A record that shows its edges tells what the others fold or pass over.
+    explained |= {k for k in _OF_ALL if kinds.count(k) < captures}
+    if ResidualKind.SLOW_MOVEMENT in kinds:
+        explained |= _BY_MOVEMENT
+    return [f for f in findings if f.kind not in explained]
 
 
 def _harmonics(fit: Fit) -> list[RelativeHarmonics]:

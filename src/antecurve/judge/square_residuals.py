@@ -64,7 +64,20 @@ def record_findings(record: ResidualRecord) -> list[ResidualFinding]:
     edges = _straight(record) or [*_pause(record), *_halves(record)]
     if not edges and record.shows_edges:
         edges = _ringing(record)
-    return [*_lines(record), *_slow(record), *edges]
+    return [*_lines(record), *_slow(record), *edges, *_without_edges(record)]
+
+
+def _without_edges(record: ResidualRecord) -> list[ResidualFinding]:
+    """What a slowly sampled record can't show."""
+    if not record.passes_over_edges:
+        return []
+    rate = _rate_in_words(record.basis.record.rate_hz)
+    text = (
+        f"{record.name}: {rate} samples a second pass over the edges. A dead zone "
+        "and a limit of the slope do not show in it. Capture a square wave of 200 Hz too, at "
+        "150,000 samples a second or more. Or capture the same at a level 10 dB lower"
+    )
+    return [ResidualFinding(ResidualKind.NO_EDGES, record.name, text, 0.0)]
 
 
 def _lines(record: ResidualRecord) -> list[ResidualFinding]:
@@ -78,7 +91,7 @@ def _lines(record: ResidualRecord) -> list[ResidualFinding]:
         where = "the tops" if line.tops == "both" else f"the {line.tops} tops"
         text = (
             f"{record.name}: a line at {format_quantity(line.frequency_hz, 'Hz', digits=3)} on "
-            f"{where}, as sampled {rate:.3g} times a second, "
+            f"{where}, as sampled {_rate_in_words(rate)} times a second, "
             f"{_line_level(line.amplitude_v, record.size_v)}. The unit oscillates or picks it up. "
             "Look at the output with a fast time base and the drive off, and capture again without "
             "it"
@@ -292,6 +305,13 @@ def _edge_samples(record: ResidualRecord, early_s: float, late_s: float) -> Edge
 def _line_level(amplitude: float, size: float) -> str:
     level = 20.0 * math.log10(max(amplitude, 1e-12 * size) / size)
     return f"{1e3 * amplitude:.3g} mV, {level:.0f} dB re the square wave"
+
+
+def _rate_in_words(rate_hz: float) -> str:
+    """A number of samples a second with the word that keeps it short."""
+    if rate_hz >= 1e6:
+        return f"{1e-6 * rate_hz:.3g} million"
+    return f"{1e-3 * rate_hz:.3g} thousand"
 
 
 def _strongest_line(
