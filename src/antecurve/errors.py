@@ -111,7 +111,7 @@ class UnattainableError(AntecurveError, ArithmeticError):
         self.form = form
         self.condition = condition
         self.remedy = remedy
-        super().__init__(f"{form}: {condition}; {remedy}")
+        super().__init__(f"{form}: {condition}. {remedy[:1].upper()}{remedy[1:]}")
 
 
 class NoCombinationError(AntecurveError, LookupError):

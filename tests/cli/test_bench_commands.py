@@ -64,7 +64,7 @@ def test_loading_says_how_far_and_what_to_do(
     out = tmp_path / "out"
     done = invoke(capsys, "loading", design_file, "--cable-length", "3", "-o", str(out))
     assert done.code == 0
-    for text in ("The error stays within", "A generator of 600 Ω", "Stray", "One generator"):
+    for text in ("The error grows by", "A generator of 600 Ω", "Stray", "One generator"):
         assert text in done.out
     assert sorted(p.name for p in out.iterdir()) == ["loading.csv", "strays.csv"]
     # 3 m of the default 100 pF/m on top of every input but the nominal one.

@@ -111,7 +111,7 @@ def test_worked_numbers_stand_beside_the_symbols(tmp_path: Path) -> None:
     definitions, loaded = text.split("Definitions with load capacitance")
     # The default job has a load capacitance, so the first set of definitions is not worked.
     assert "Ω" not in definitions.partition("\nDefinitions\n")[2]
-    assert "Rp = R4·RL/(R4 + RL)   = " in loaded
+    assert "Rp = R4·RL/(R4 + RL) = " in loaded
     numbers = _json("formulas", "--design", str(file))["numbers"]
     elements = json.loads(file.read_text("utf-8"))["network"]["elements"]
     for element in elements:

@@ -282,7 +282,7 @@ def generator_advice(
                 error,
                 limit,
                 level,
-                f"{name} makes the error {error:.3f} dB, above {limit:.3f} dB: {remedy}.",
+                f"{name} makes the error {error:.3f} dB, above {limit:.3f} dB. {remedy}.",
             )
         )
     return tuple(advice)
@@ -297,7 +297,7 @@ def _remedy(
 ) -> tuple[float | None, str]:
     """The shunt resistance [ohm] that lets a generator drive the network, and what to do."""
     form, loading = network.topology.form, conditions.loading
-    remedy = f"make the network for a source resistance of {format_quantity(source, 'ohm')}"
+    remedy = f"Make the network for a source resistance of {format_quantity(source, 'ohm')}"
     if form not in form_names():
         return None, remedy
     gain = reference_gain(network, loading=loading)
@@ -320,11 +320,11 @@ def _remedy(
 
 def _with_level(level: float, made: Network, loading: Loading, limit: float | None) -> str:
     """The remedy of another impedance level, and the output resistance it takes."""
-    words = f", or with at least {format_quantity(level, 'ohm')} across the output, "
+    words = f". Or put at least {format_quantity(level, 'ohm')} across the output"
     output = abs(complex(output_impedance(made, REFERENCE_FREQUENCY_HZ, loading=loading)[0]))
     if limit is None or output <= limit:
-        return words + "which takes either"
+        return f"{words}, which takes either"
     return (
-        f"{words}which takes either but needs network.output_resistance_max of at least "
+        f"{words}, which takes either. That needs network.output_resistance_max of at least "
         f"{format_quantity(output, 'ohm')} (now {format_quantity(limit, 'ohm')})"
     )

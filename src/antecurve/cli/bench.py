@@ -15,12 +15,15 @@ __all__ = ["bench"]
 
 def bench(
     folder: Annotated[
-        Path, typer.Argument(metavar="[FOLDER]", help="Where everything is kept, as plain files.")
+        Path, typer.Argument(metavar="FOLDER", help="Folder that keeps everything, as plain files.")
     ] = Path("bench"),
     port: Annotated[
         Optional[int],  # noqa: UP045
         typer.Option(
-            metavar="NUMBER", min=1, max=65535, help="Port; by default the same each time."
+            metavar="NUMBER",
+            min=1,
+            max=65535,
+            help="Port of the page; by default the same each time.",
         ),
     ] = None,
     browser: Annotated[

@@ -28,12 +28,12 @@ MeasuredValues = Annotated[
     Optional[Path],  # noqa: UP045
     typer.Option(metavar="VALUES.csv", help="Measured values of the network's parts."),
 ]
-Limit = Annotated[str, typer.Option(metavar="DB", help="Largest deviation allowed.")]
+Limit = Annotated[str, typer.Option(metavar="DB", help="Largest deviation allowed, up or down.")]
 RiseTime = Annotated[
-    str, typer.Option(metavar="SECONDS", help="Generator's rise time, 10 to 90 %.")
+    str, typer.Option(metavar="SECONDS", help="Rise time of the generator, 10 to 90 %.")
 ]
 RiseTimeUncertainty = Annotated[
-    str, typer.Option(metavar="SECONDS", help="Its standard uncertainty.")
+    str, typer.Option(metavar="SECONDS", help="Standard uncertainty of that rise time.")
 ]
 Flatness = Annotated[
     str, typer.Option(metavar="DB", help="Uncertainty (95 %) of the generator's sweep.")
@@ -53,27 +53,27 @@ References = Annotated[
     Optional[list[Path]],  # noqa: UP045
     typer.Option(
         metavar="CAPTURE.csv",
-        help="The same signal captured, unit bypassed, best without the network; one for each "
-        "square-wave frequency.",
+        help="The same signal captured with the unit bypassed, best without the network. Give one "
+        "for each square-wave frequency.",
     ),
 ]
 Mains = Annotated[
     Optional[str],  # noqa: UP045
-    typer.Option(metavar="HERTZ", help="Mains frequency, 50 or 60; by default told by hum."),
+    typer.Option(metavar="HERTZ", help="Mains frequency, 50 or 60; by default read from the hum."),
 ]
 Stimulus = Annotated[
     _Texts,
     typer.Option(
         metavar="NUMBER|FILE",
-        help="Channel with the signal before the unit, or the file that was played. The "
-        "signal may then be any. One for all captures, or repeated, one for each.",
+        help="Channel that holds the signal before the unit, or the file that was played. The "
+        "signal may then be any. Give one for all captures, or one for each.",
     ),
 ]
 StimulusAt = Annotated[
     Optional[str],  # noqa: UP045
     typer.Option(
         metavar="PLACE",
-        help="Where that was taken: generator (by default with a channel), input (the "
-        "unit's), or emf (by default with a file).",
+        help="Where the stimulus was taken: generator (default for a channel), input (of the "
+        "unit), or emf (default for a file).",
     ),
 ]

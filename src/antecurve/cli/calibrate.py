@@ -50,14 +50,17 @@ def calibrate(
     decimal: DecimalMark = None,
     load_resistance: Annotated[
         Optional[str],  # noqa: UP045
-        typer.Option(metavar="OHMS", help="Input resistance of the meter; default: the unit's."),
+        typer.Option(metavar="OHMS", help="Input resistance of the meter; by default the unit's."),
     ] = None,
     load_capacitance: Annotated[
         Optional[str],  # noqa: UP045
-        typer.Option(metavar="FARADS", help="Input capacitance of the meter; default: the unit's."),
+        typer.Option(
+            metavar="FARADS", help="Input capacitance of the meter; by default the unit's."
+        ),
     ] = None,
     uncertainty: Annotated[
-        str, typer.Option(metavar="DB", help="Standard uncertainty of a level re the others.")
+        str,
+        typer.Option(metavar="DB", help="Standard uncertainty of one level against the others."),
     ] = "0.01",
     flatness: Flatness = "0",
     meter_response: Annotated[
@@ -74,7 +77,7 @@ def calibrate(
     values within tolerance explain the sweep.
 
     \b
-    Example: antecurve calibrate bench-network/design.json --sweep network.csv -o calibration
+    Example: antecurve calibrate design.json --sweep network.csv -o calibration
     """
     from antecurve.cli.delivery import deliver
     from antecurve.cli.progress import busy_progress

@@ -70,7 +70,9 @@ def check(
     ] = "10:40",
     reference_temperature: Annotated[
         float,
-        typer.Option(metavar="DEGREES", help="Where the parts have their values, degrees Celsius."),
+        typer.Option(
+            metavar="DEGREES", help="Temperature at which the parts have their values, Celsius."
+        ),
     ] = 20.0,
     coefficient: Annotated[
         Optional[list[str]],  # noqa: UP045
@@ -97,7 +99,7 @@ def check(
     job's error_limit_db, or when the builds of the spread were interrupted.
 
     \b
-    Example: antecurve check bench-network/design.json --measured values.csv -o build-1
+    Example: antecurve check design.json --measured values.csv -o build-1
     """
     from antecurve.analysis.as_built import as_built
     from antecurve.analysis.drift import own_technologies

@@ -17,7 +17,7 @@ __all__ = ["curves"]
 
 Name = Annotated[
     Optional[str],  # noqa: UP045
-    typer.Argument(metavar="[NAME]", help="A curve of the catalogue; without it, all of them."),
+    typer.Argument(metavar="NAME", help="A curve of the catalogue; without it, all of them."),
 ]
 Fit = Annotated[
     Optional[Path],  # noqa: UP045
@@ -29,37 +29,43 @@ Fit = Annotated[
 ]
 Zeros = Annotated[
     Optional[int],  # noqa: UP045
-    typer.Option("--zeros", metavar="COUNT", help="With --fit: number of zeros; default: chosen."),
+    typer.Option(
+        "--zeros", metavar="COUNT", help="With --fit: number of zeros; chosen by default."
+    ),
 ]
 Poles = Annotated[
     Optional[int],  # noqa: UP045
-    typer.Option("--poles", metavar="COUNT", help="With --fit: number of poles; default: chosen."),
+    typer.Option(
+        "--poles", metavar="COUNT", help="With --fit: number of poles; chosen by default."
+    ),
 ]
 Shelf = Annotated[
     Optional[bool],  # noqa: UP045
     typer.Option(
         "--shelf/--no-shelf",
-        help="With --fit: a bass shelf, or a zero at the origin; default: chosen.",
+        help="With --fit: a bass shelf, or a zero at the origin; chosen by default.",
     ),
 ]
 Noise = Annotated[
     Optional[str],  # noqa: UP045
     typer.Option(
-        metavar="DB", help="With --fit: standard deviation of a level; default: estimated."
+        metavar="DB", help="With --fit: standard deviation of a level; estimated by default."
     ),
 ]
 Playback = Annotated[
     Optional[bool],  # noqa: UP045
     typer.Option(
         "--playback/--recording",
-        help="With --fit: which of the two the levels are; default: guessed, and said so.",
+        help="With --fit: whether the levels are of playback or recording; guessed by default.",
     ),
 ]
 
 
 Cuts = Annotated[
     bool,
-    typer.Option("--cuts", help="Cut at 10 kHz against corner frequency and time constant."),
+    typer.Option(
+        "--cuts", help="Tabulate cuts at 10 kHz against corner frequency and time constant."
+    ),
 ]
 
 
@@ -76,10 +82,11 @@ def curves(
 ) -> None:
     """List, tabulate or fit recording curves.
 
-    With --fit the exit code is 1 when the fitted model is wrong, and the reason is said.
+    With --fit the exit code is 1 when the fitted model is wrong; the reason is printed.
 
     \b
-    Examples: antecurve curves; antecurve curves disc; antecurve curves --fit old-disc.csv
+    Examples: antecurve curves; antecurve curves disc;
+    antecurve curves --fit old-disc.csv
     """
     from antecurve.errors import InputError
 

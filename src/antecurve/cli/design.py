@@ -19,7 +19,7 @@ __all__ = ["design"]
 def design(
     job_file: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Argument(metavar="[JOB.toml]", help="A job file; without it the embedded default."),
+        typer.Argument(metavar="JOB.toml", help="A job file; without it the embedded default."),
     ] = None,
     output: OutputFolder = None,
     force: Force = False,

@@ -58,7 +58,7 @@ _File = Optional[Path]  # noqa: UP045
 def diagnose(
     captures: Annotated[
         list[Path],
-        typer.Argument(metavar="CAPTURE...", help="Captures of one unit, as for antecurve judge."),
+        typer.Argument(metavar="CAPTURE", help="Captures of one unit, as for antecurve judge."),
     ],
     design: Annotated[
         Path, typer.Option("--design", metavar="DESIGN.json", help="The network's design.")
@@ -66,14 +66,16 @@ def diagnose(
     unit: Annotated[
         Path,
         typer.Option(
-            "--unit", metavar="UNIT.toml", help="The unit's circuit; antecurve job --unit."
+            "--unit",
+            metavar="UNIT.toml",
+            help="The unit's circuit, as antecurve job --unit writes it.",
         ),
     ],
     position: PositionName = None,
     repaired: Annotated[
         Optional[list[Path]],  # noqa: UP045
         typer.Option(
-            "--after", metavar="CAPTURE", help="A capture after the repair; may be repeated."
+            "--after", metavar="CAPTURE", help="Capture after the repair; may be repeated."
         ),
     ] = None,
     measured: MeasuredValues = None,
@@ -106,7 +108,7 @@ def diagnose(
     Exit code 1 when the unit does not pass after its repair (--after).
 
     \b
-    Example: antecurve diagnose left.csv --design bench-network/design.json --unit unit.toml
+    Example: antecurve diagnose left.csv --design design.json --unit unit.toml
     """
     from antecurve.cli.delivery import deliver
     from antecurve.files.captures import read_capture

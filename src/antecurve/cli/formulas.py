@@ -17,11 +17,11 @@ __all__ = ["formulas"]
 
 Form = Annotated[
     Optional[str],  # noqa: UP045
-    typer.Argument(metavar="[FORM]", help="Name of the form; without it, the forms are listed."),
+    typer.Argument(metavar="FORM", help="Name of the form; without it all forms are listed."),
 ]
 CurveName = Annotated[
     Optional[str],  # noqa: UP045
-    typer.Option("--curve", metavar="NAME", help="A curve of the catalogue to derive them for."),
+    typer.Option("--curve", metavar="NAME", help="Curve of the catalogue to derive them for."),
 ]
 Pole = Annotated[
     Optional[list[str]],  # noqa: UP045
@@ -38,7 +38,7 @@ FromDesign = Annotated[
     typer.Option(
         "--design",
         metavar="DESIGN.json",
-        help="Form and curve of a design, with its numbers beside the symbols.",
+        help="Take form and curve of a design, and print its numbers beside the symbols.",
     ),
 ]
 Latex = Annotated[bool, typer.Option("--latex", help="Print LaTeX.")]
@@ -62,7 +62,7 @@ def formulas(
     Examples: antecurve formulas; antecurve formulas cauer-1;
     antecurve formulas foster-2 --curve disc --pole 50k --latex;
     antecurve formulas cauer-2 --python;
-    antecurve formulas --design bench-network/design.json
+    antecurve formulas --design design.json
     """
     from antecurve.curves.catalogue import named_curve
     from antecurve.curves.construct import with_limits

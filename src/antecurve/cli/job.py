@@ -15,7 +15,7 @@ def job(
     output: OutputFile = None,
     unit: Annotated[
         bool,
-        typer.Option("--unit", help="The circuit of a unit instead, for antecurve diagnose."),
+        typer.Option("--unit", help="Write the circuit of a unit instead, for antecurve diagnose."),
     ] = False,
     arrangement: Annotated[
         Optional[str],  # noqa: UP045

@@ -57,7 +57,7 @@ def judge(
     captures: Annotated[
         list[Path],
         typer.Argument(
-            metavar="CAPTURE...",
+            metavar="CAPTURE",
             help="Captures of one unit, fitted jointly: square waves, sweeps or two-channel "
             "records. Or one folder for a batch: each file or folder in it is a unit.",
         ),
@@ -75,9 +75,7 @@ def judge(
     ] = None,
     mask: Annotated[
         _Texts,
-        typer.Option(
-            metavar="LOW:HIGH:DB", help="A limit for a part of the band; may be repeated."
-        ),
+        typer.Option(metavar="LOW:HIGH:DB", help="Limit for a part of the band; may be repeated."),
     ] = None,
     playback: Annotated[
         str,
@@ -95,14 +93,18 @@ def judge(
     mains: Mains = None,
     other_channel: Annotated[
         Optional[list[Path]],  # noqa: UP045
-        typer.Option(metavar="CAPTURE.csv", help="The other channel, for the match."),
+        typer.Option(
+            metavar="CAPTURE.csv",
+            help="Capture of the other channel, for the match; may be repeated.",
+        ),
     ] = None,
     channel: Channel = None,
     stimulus: Stimulus = None,
     idle_channel: Annotated[
         Optional[int],  # noqa: UP045
         typer.Option(
-            metavar="NUMBER", help="Channel with the other output, its input idle, for crosstalk."
+            metavar="NUMBER",
+            help="Channel of the other output, whose input idles, for crosstalk.",
         ),
     ] = None,
     limits: Annotated[
@@ -113,15 +115,15 @@ def judge(
         Optional[str],  # noqa: UP045
         typer.Option(
             metavar="VOLTS",
-            help="Input (rms, 1 kHz) that noise, hum and overload are referred to. Default: "
-            "the job's level. Noise and hum need 0.2 s of silence in a record.",
+            help="Input level (rms, 1 kHz) that noise, hum and overload refer to; by default the "
+            "job's. Noise and hum need 0.2 s of silence in a record.",
         ),
     ] = None,
     full_scale: Annotated[
         Optional[str],  # noqa: UP045
         typer.Option(
             metavar="VOLTS",
-            help="Volts (rms) that a sine at full scale of the stimulus has, of a sound file.",
+            help="Voltage (rms) of a sine at full scale, where the stimulus is a sound file.",
         ),
     ] = None,
     stimulus_at: StimulusAt = None,
@@ -137,14 +139,17 @@ def judge(
         str, typer.Option(metavar="TEXT", help="Serial number for the test report.")
     ] = "",
     date: Annotated[
-        str, typer.Option(metavar="TEXT", help="Date for the test report, as it is to read.")
+        str, typer.Option(metavar="TEXT", help="Date for the test report, printed as written.")
     ] = "",
-    operator: Annotated[str, typer.Option(metavar="TEXT", help="Who judges, for the record.")] = "",
+    operator: Annotated[
+        str, typer.Option(metavar="TEXT", help="Name of the operator, for the record.")
+    ] = "",
     network_serial: Annotated[
         str, typer.Option(metavar="TEXT", help="Serial number of the network, for the record.")
     ] = "",
     workers: Annotated[
-        int, typer.Option(metavar="COUNT", help="Processes for a batch; 0: one per core.", min=0)
+        int,
+        typer.Option(metavar="COUNT", help="Processes for a batch; 0 takes one per core.", min=0),
     ] = 0,
     log: LogFolder = None,
     output: OutputFolder = None,
@@ -153,13 +158,13 @@ def judge(
 ) -> None:
     """Judge a unit: does it pass, and what is wrong if not?
 
-    Exit code 0 pass, 1 fail or undecided, 2 no result.  With -o the folder gets the test report,
-    verdict.json and deviation.csv.  For a batch it gets batch.csv, and a sheet and a JSON file per
-    unit.
+    Exit code: 0 for pass, 1 for fail or undecided, 2 for no result.  With -o the folder gets the
+    test report, verdict.json and deviation.csv.  A batch gets batch.csv, and a test report and a
+    JSON file per unit.
     With --log the verdict is kept under the unit's serial number, in a batch its file's name.
 
     \b
-    Example: antecurve judge left.csv left-30hz.csv --design bench-network/design.json -o left
+    Example: antecurve judge left.csv left-30hz.csv --design design.json -o left
     """
     from antecurve.cli.judging import Delivery, judge_folder, judge_one
     from antecurve.files.captures import read_capture

@@ -32,15 +32,15 @@ def loading(
     position: PositionName = None,
     source: Annotated[
         Optional[list[str]],  # noqa: UP045
-        typer.Option(metavar="OHMS", help="A generator's resistance, beside the usual ones."),
+        typer.Option(metavar="OHMS", help="Further generator to compare, by its resistance."),
     ] = None,
     load: Annotated[
         Optional[list[str]],  # noqa: UP045
-        typer.Option(metavar="OHMS", help="A unit's input resistance, beside the usual ones."),
+        typer.Option(metavar="OHMS", help="Further unit to compare, by its input resistance."),
     ] = None,
     capacitance: Annotated[
         Optional[list[str]],  # noqa: UP045
-        typer.Option(metavar="FARADS", help="A unit's input capacitance, beside the usual ones."),
+        typer.Option(metavar="FARADS", help="Further unit to compare, by its input capacitance."),
     ] = None,
     cable: Annotated[
         str, typer.Option(metavar="F/M", help="Capacitance of the cable per metre.")
@@ -49,7 +49,7 @@ def loading(
         str, typer.Option(metavar="METRES", help="Length of the cable, added to every input.")
     ] = "0",
     growth: Annotated[
-        str, typer.Option(metavar="DB", help="How much the error may grow within the window.")
+        str, typer.Option(metavar="DB", help="By how much the error may grow.")
     ] = "0.1 dB",
     channels: Annotated[
         int,
@@ -69,7 +69,7 @@ def loading(
     With -o the folder gets loading.csv and strays.csv.
 
     \b
-    Example: antecurve loading bench-network/design.json --source 600 --cable-length 3
+    Example: antecurve loading design.json --source 600 --cable-length 3
     """
     from antecurve.analysis.loading import cable_capacitance
     from antecurve.cli.delivery import deliver

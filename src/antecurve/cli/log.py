@@ -20,51 +20,55 @@ def log(
         Path, typer.Argument(metavar="FOLDER", help="Folder of the bench, or its log.sqlite.")
     ],
     search: Annotated[
-        str, typer.Option(metavar="WORDS", help="Only verdicts with all these words in them.")
+        str, typer.Option(metavar="WORDS", help="Show only verdicts that hold all these words.")
     ] = "",
     unit: Annotated[
-        _Text, typer.Option(metavar="SERIAL", help="History of a unit, before and after repairs.")
+        _Text, typer.Option(metavar="SERIAL", help="Show the history of a unit, with its repairs.")
     ] = None,
     verdict: Annotated[
-        str, typer.Option(metavar="DECISION", help="Only pass, fail or undecided.")
+        str, typer.Option(metavar="DECISION", help="Show only pass, fail or undecided.")
     ] = "",
     since: Annotated[
         str, typer.Option(metavar="DATE", help="First day, such as 2026-05-04 or 2026-05.")
     ] = "",
-    until: Annotated[str, typer.Option(metavar="DATE", help="Last day, in the same form.")] = "",
+    until: Annotated[str, typer.Option(metavar="DATE", help="Last day, in that form.")] = "",
     show: Annotated[
-        _Number, typer.Option(metavar="NUMBER", help="One verdict; with --json its verdict.json.")
+        _Number,
+        typer.Option(metavar="NUMBER", help="Show one verdict; with --json its verdict.json."),
     ] = None,
     chart: Annotated[
         _Text,
         typer.Option(
             metavar="CONSTANT",
-            help="A constant from verdict to verdict with its control limits, such as treble.",
+            help="Follow a constant, such as treble, over the verdicts, with control limits.",
         ),
     ] = None,
     outcomes: Annotated[
-        _Text, typer.Option(metavar="PERIOD", help="Pass and fail by day, month or year.")
+        _Text, typer.Option(metavar="PERIOD", help="Count pass and fail by day, month or year.")
     ] = None,
     findings: Annotated[
-        bool, typer.Option("--findings", help="The most frequent findings.")
+        bool, typer.Option("--findings", help="List the most frequent findings.")
     ] = False,
-    builds: Annotated[bool, typer.Option("--builds", help="Networks as built.")] = False,
-    deleted: Annotated[bool, typer.Option("--deleted", help="Verdicts that were deleted.")] = False,
+    builds: Annotated[bool, typer.Option("--builds", help="List networks as built.")] = False,
+    deleted: Annotated[bool, typer.Option("--deleted", help="List deleted verdicts.")] = False,
     most: Annotated[
-        int, typer.Option(metavar="COUNT", help="The most units to list; 0: all.", min=0)
+        int,
+        typer.Option(metavar="COUNT", help="Largest number of units to list; 0 lists all.", min=0),
     ] = 50,
     repaired: Annotated[
-        _Text, typer.Option(metavar="TEXT", help="Log a repair of the --unit: what was done.")
+        _Text, typer.Option(metavar="TEXT", help="Log a repair of the --unit: say what was done.")
     ] = None,
     date: Annotated[
         str, typer.Option(metavar="TEXT", help="Date of the repair; by default today.")
     ] = "",
-    operator: Annotated[str, typer.Option(metavar="TEXT", help="Who repaired or deletes.")] = "",
+    operator: Annotated[
+        str, typer.Option(metavar="TEXT", help="Who repaired it, or deletes.")
+    ] = "",
     delete: Annotated[
         Optional[list[int]],  # noqa: UP045
         typer.Option(metavar="NUMBER", help="Delete a verdict; may be repeated."),
     ] = None,
-    reason: Annotated[str, typer.Option(metavar="TEXT", help="Why it is deleted.")] = "",
+    reason: Annotated[str, typer.Option(metavar="TEXT", help="Why the verdict is deleted.")] = "",
     yes: Annotated[bool, typer.Option("--yes", help="Delete without asking.")] = False,
     backup: Annotated[
         Optional[Path],  # noqa: UP045
@@ -74,7 +78,7 @@ def log(
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
-    """Search the log of a bench: units, their history, run charts, findings.
+    """Search the log of a bench: units, history, run charts, findings.
 
     With -o what is asked for is written as .csv or .xlsx, a run chart also as .svg.  Deleting a
     verdict asks first, and a tombstone stays.

@@ -45,8 +45,8 @@ _COMMANDS = {
     "calibrate": "Fit the network's parts to a sweep of it.",
     "signal": "Write a test signal as a WAV file.",
     "bench": "Open the bench in the browser: from the job to the test report.",
-    "measure": "Measure a unit through a sound interface: play, record and judge, step by step.",
-    "log": "Search the log of a bench: units, their history, run charts, findings.",
+    "measure": "Measure a unit through a sound interface, step by step.",
+    "log": "Search the log of a bench: units, history, run charts, findings.",
 }
 """Modules of this folder, each with the command of its name; and what the page of help says of it.
 

@@ -36,10 +36,17 @@ def measure(
         bool, typer.Option("--dry-run", help="Write what would be played, and play nothing.")
     ] = False,
     output_device: Annotated[
-        _Text, typer.Option(metavar="DEVICE", help="Number or name; by default the system's.")
+        _Text,
+        typer.Option(
+            metavar="DEVICE", help="Device that plays, by number or name; by default the system's."
+        ),
     ] = None,
     input_device: Annotated[
-        _Text, typer.Option(metavar="DEVICE", help="Number or name; by default the system's.")
+        _Text,
+        typer.Option(
+            metavar="DEVICE",
+            help="Device that records, by number or name; by default the system's.",
+        ),
     ] = None,
     output_channel: Annotated[
         int, typer.Option(metavar="NUMBER", help="Output that plays, from 1.", min=1)
@@ -54,24 +61,31 @@ def measure(
     ] = None,
     kind: Annotated[
         str,
-        typer.Option("--signal", metavar="KIND", help="square, sines, sweep, multitone, noise."),
+        typer.Option(
+            "--signal", metavar="KIND", help="Kind: square, sines, sweep, multitone or noise."
+        ),
     ] = "sweep",
     rate: Annotated[str, typer.Option(metavar="HERTZ", help="Sampling rate.")] = "48k",
     seconds: Annotated[str, typer.Option(metavar="SECONDS", help="Length of the signal.")] = "10",
     level: Annotated[
-        str, typer.Option(metavar="DB", help="Highest peak re full scale; the ramp ends there.")
+        str, typer.Option(metavar="DB", help="Highest peak re full scale, where the ramp ends.")
     ] = "-6",
     known_resistor: Annotated[
         _Text,
         typer.Option(
-            metavar="OHMS", help="A resistor to measure generator and input with, such as 1k."
+            metavar="OHMS",
+            help="Known resistor, such as 1k, to measure output and input resistance with.",
         ),
     ] = None,
     generator_resistance: Annotated[
-        _Text, typer.Option(metavar="OHMS", help="Stated instead; by default as designed.")
+        _Text,
+        typer.Option(
+            metavar="OHMS",
+            help="Output resistance of the interface, stated instead; by default as designed.",
+        ),
     ] = None,
     input_resistance: Annotated[
-        _Text, typer.Option(metavar="OHMS", help="Of the interface's input, stated.")
+        _Text, typer.Option(metavar="OHMS", help="Input resistance of the interface, stated.")
     ] = None,
     reference: Annotated[
         _File,
@@ -85,19 +99,19 @@ def measure(
         _File, typer.Option(metavar="LIMITS.toml", help="Limits of gain, noise and others.")
     ] = None,
     serial: Annotated[str, typer.Option(metavar="TEXT", help="Serial number of the unit.")] = "",
-    operator: Annotated[str, typer.Option(metavar="TEXT", help="Who measures.")] = "",
+    operator: Annotated[str, typer.Option(metavar="TEXT", help="Name of the operator.")] = "",
     log: LogFolder = None,
     output: OutputFolder = None,
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
-    """Measure a unit through a sound interface: play, record and judge, step by step.
+    """Measure a unit through a sound interface, step by step.
 
-    The folder of -o gets each record as soon as it is taken, then what judge writes.  First comes
-    a reference with network and unit bypassed, then the unit.
+    It plays, records and judges.  The folder of -o gets each record at once, then what judge
+    writes.  First comes a reference with network and unit bypassed, then the unit.
 
     \b
-    Example: antecurve measure bench-network/design.json --known-resistor 1k -o unit-7
+    Example: antecurve measure design.json --known-resistor 1k -o unit-7
     """
     from antecurve import __version__
     from antecurve.cli.measuring import judged, play_and_record, show_devices, write_dry_run

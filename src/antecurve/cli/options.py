@@ -59,12 +59,14 @@ OutputFile = Annotated[
 LogFolder = Annotated[
     Optional[Path],  # noqa: UP045
     typer.Option(
-        "--log", metavar="FOLDER", help="Folder of the bench, or its log.sqlite: log the verdict."
+        "--log",
+        metavar="FOLDER",
+        help="Log the verdict in this folder of a bench, or in its log.sqlite.",
     ),
 ]
 Channel = Annotated[
     Optional[int],  # noqa: UP045
-    typer.Option(metavar="NUMBER", help="Channel of the file with the output, from 1."),
+    typer.Option(metavar="NUMBER", help="Channel of the file that holds the output, from 1."),
 ]
 TimeUnit = Annotated[
     Optional[str],  # noqa: UP045
@@ -78,20 +80,23 @@ MeterResistance = Annotated[
     str,
     typer.Option(
         metavar="ACCURACY",
-        help="Accuracy of the ohmmeter: of reading, and a constant, as in '0.5 % + 2 counts' or "
-        "'0.2 % + 0.1 ohm'.",
+        help="Accuracy of the ohmmeter: per cent of reading plus constants, as in "
+        "'0.5 % + 2 counts' or '0.2 % + 0.1 ohm'.",
     ),
 ]
 MeterCapacitance = Annotated[
     str,
     typer.Option(
-        metavar="ACCURACY", help="That of the capacitance meter, as in '1 % + 5 counts + 2 pF'."
+        metavar="ACCURACY",
+        help="Accuracy of the capacitance meter, as in '1 % + 5 counts + 2 pF'.",
     ),
 ]
 MeterDisplay = Annotated[
     int,
     typer.Option(
-        metavar="COUNTS", help="Counts of the meters' display, for counts and ranges.", min=1
+        metavar="COUNTS",
+        help="Full count of the meters' display, which sets ranges and last digits.",
+        min=1,
     ),
 ]
 MeterCorrelation = Annotated[
@@ -102,7 +107,7 @@ MeterCorrelation = Annotated[
     ),
 ]
 OneMeter = Annotated[
-    bool, typer.Option("--one-meter", help="One meter read all parts: its errors correlate.")
+    bool, typer.Option("--one-meter", help="One meter read all parts, so its errors correlate.")
 ]
 SourceTolerance = Annotated[
     str, typer.Option(metavar="PERCENT", help="Tolerance of the source resistance.")

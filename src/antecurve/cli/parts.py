@@ -20,19 +20,23 @@ def parts(
         int, typer.Option(metavar="COUNT", help="Number of builds to buy for.", min=1)
     ] = 1,
     spares: Annotated[
-        str, typer.Option(metavar="PERCENT", help="Spare parts, of those needed; rounded up.")
+        str,
+        typer.Option(
+            metavar="PERCENT", help="Spare parts, in per cent of those needed; rounded up."
+        ),
     ] = "0 %",
     price_file: Annotated[
         Optional[Path],  # noqa: UP045
         typer.Option(
             "--prices",
             metavar="PRICES.csv",
-            help="Prices: kind, value, quantity (from which on), price of one, tolerance "
-            "(optional); the list then has the cheapest order.",
+            help="Price list: kind, value, quantity (from which on), price of one, tolerance "
+            "(optional). The parts list then has the cheapest order.",
         ),
     ] = None,
     types: Annotated[
-        bool, typer.Option("--types", help="Print the types of parts that the advice knows.")
+        bool,
+        typer.Option("--types", help="Print the types of parts that the advice is taken from."),
     ] = False,
     output: OutputFile = None,
     force: Force = False,
@@ -41,7 +45,7 @@ def parts(
     """Print the parts list, or write it as CSV or XLSX.
 
     \b
-    Example: antecurve parts bench-network/design.json --sets 2 -o order.xlsx
+    Example: antecurve parts design.json --sets 2 -o order.xlsx
     """
     from antecurve.analysis.part_types import TYPES_SOURCE
     from antecurve.cli.show import show_json, show_table

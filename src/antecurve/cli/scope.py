@@ -44,8 +44,8 @@ def scope(
         Optional[str],  # noqa: UP045
         typer.Option(
             metavar="VOLTS",
-            help="Amplitude of EMF: it swings from minus to plus this; by default the peak of "
-            "the job's sine wave.",
+            help="Peak of the EMF, which swings from minus to plus this; by default that of the "
+            "job's sine wave.",
         ),
     ] = None,
     rise_time: Annotated[
@@ -80,7 +80,7 @@ def scope(
     come as PNG and SVG.
 
     \b
-    Example: antecurve scope bench-network/design.json --frequency 100 --fault turnover=0.8 -o s
+    Example: antecurve scope design.json --frequency 100 --fault turnover=0.8 -o s
     """
     from antecurve.analysis.scope import fault_sheet, limited_peaks, scope_trace
     from antecurve.cli.delivery import deliver

@@ -47,7 +47,9 @@ def sheet(
     position: PositionName = None,
     frequency: Annotated[
         Optional[list[str]],  # noqa: UP045
-        typer.Option(metavar="HERTZ", help="A spot frequency, instead of the standard ones."),
+        typer.Option(
+            metavar="HERTZ", help="Spot frequency, instead of the standard ones; may be repeated."
+        ),
     ] = None,
     level: Annotated[
         Optional[str],  # noqa: UP045
@@ -76,8 +78,8 @@ def sheet(
         Optional[str],  # noqa: UP045
         typer.Option(
             metavar="VOLTS",
-            help="Largest EMF, peak, that the parts have to stand. By default 10 V, or the peak "
-            "of the EMF used where that is more.",
+            help="Largest EMF, peak, that the parts must stand; by default 10 V, or the peak of "
+            "the EMF where that is more.",
         ),
     ] = None,
     generator_tolerance: Annotated[
@@ -127,7 +129,7 @@ def sheet(
     sheet.csv.  A box with a switch gets a sheet for each position.
 
     \b
-    Example: antecurve sheet bench-network/design.json --overload "50 mV" -o bench-sheet
+    Example: antecurve sheet design.json --overload "50 mV" -o bench-sheet
     """
     from antecurve.analysis.bench_sheet import SPOT_FREQUENCIES_HZ, SheetTolerance
     from antecurve.cli.delivery import deliver

@@ -15,7 +15,10 @@ __all__ = ["signal"]
 
 def signal(
     kind: Annotated[
-        str, typer.Argument(metavar="KIND", help="square, sines, sweep, multitone or noise (pink).")
+        str,
+        typer.Argument(
+            metavar="KIND", help="Kind: square, sines, sweep, multitone or noise (pink)."
+        ),
     ],
     output: Annotated[
         Path, typer.Option("--output", "-o", metavar="FILE.wav", help="File to write.")
@@ -26,26 +29,29 @@ def signal(
         str,
         typer.Option(
             metavar="DB",
-            help="Peak re full scale; for sines also LOW:HIGH:STEP, each frequency at each level.",
+            help="Peak re full scale. Sines also take LOW:HIGH:STEP, each frequency at each level.",
         ),
     ] = "-12",
     frequency: Annotated[
         Optional[list[str]],  # noqa: UP045
         typer.Option(
             metavar="HERTZ",
-            help="Of a square wave, by default 200 Hz; of sines, may be repeated, by default "
-            "third octaves.",
+            help="Frequency of a square wave (default 200 Hz) or of sines (default third octaves). "
+            "For sines it may be repeated.",
         ),
     ] = None,
     band: Annotated[
         Optional[tuple[str, str]],  # noqa: UP045
-        typer.Option(metavar="LOW HIGH", help="Ends of sweep, multitone and noise."),
+        typer.Option(
+            metavar="LOW HIGH", help="Lowest and highest frequency of sweep, multitone or noise."
+        ),
     ] = None,
     repetitions: Annotated[
-        int, typer.Option(metavar="COUNT", help="Runs, one after the other.", min=1)
+        int, typer.Option(metavar="COUNT", help="Number of runs, one after the other.", min=1)
     ] = 1,
     cue: Annotated[
-        bool, typer.Option("--cue/--no-cue", help="A short tone before and behind to align by.")
+        bool,
+        typer.Option("--cue/--no-cue", help="Put a short tone before and behind, to align by."),
     ] = True,
     force: Force = False,
     as_json: AsJson = False,

@@ -39,7 +39,7 @@ def spread(
     ] = None,
     seed: Annotated[
         Optional[int],  # noqa: UP045
-        typer.Option(metavar="NUMBER", help="Seed; as in the job by default.", min=0),
+        typer.Option(metavar="NUMBER", help="Seed of the draw; as in the job by default.", min=0),
     ] = None,
     limit: Annotated[
         Optional[str],  # noqa: UP045
@@ -47,7 +47,10 @@ def spread(
     ] = None,
     distribution: Annotated[
         Optional[str],  # noqa: UP045
-        typer.Option(metavar="NAME", help="uniform, or normal (tolerance = 3 sigma, cut there)."),
+        typer.Option(
+            metavar="NAME",
+            help="Law of the values: uniform, or normal (tolerance = 3 sigma, cut there).",
+        ),
     ] = None,
     samples: Annotated[
         Optional[Path],  # noqa: UP045
@@ -91,7 +94,7 @@ def spread(
     The results are then those of the builds done.
 
     \b
-    Example: antecurve spread bench-network/design.json --builds 1000000 --limit "0.2 dB"
+    Example: antecurve spread design.json --builds 1000000 --limit "0.2 dB"
     """
     from antecurve.cli.delivery import deliver
     from antecurve.cli.progress import busy_progress

@@ -44,7 +44,7 @@ def trim(
     pairs are searched.  Exit code 1 when even the best proposal misses the job's error_limit_db.
 
     \b
-    Example: antecurve trim bench-network/design.json --measured values.csv
+    Example: antecurve trim design.json --measured values.csv
     """
     from antecurve.analysis.trim import trim as bring_back
     from antecurve.cli.box_building import trim_whole_box

@@ -27,13 +27,36 @@ JudgedCurve = Annotated[
     _Text,
     typer.Option(
         metavar="NAME",
-        help="Curve that the unit is set to, or guess; by default the network's own.",
+        help="Curve that the unit is set to, or guess to name it; by default the network's own.",
     ),
 ]
 UnitZeros = Annotated[
-    _Text, typer.Option(metavar="TIMES", help="Its zeros instead, such as '3180 us, 75 us'.")
+    _Text,
+    typer.Option(
+        metavar="TIMES", help="Zeros of that curve, instead of a name, such as '3180 us, 75 us'."
+    ),
 ]
-UnitPoles = Annotated[_Text, typer.Option(metavar="TIMES", help="Its poles, with --unit-zeros.")]
-UnitTurnover = Annotated[_Text, typer.Option(metavar="HERTZ", help="Or its turnover,")]
-UnitCut = Annotated[_Text, typer.Option(metavar="DB", help="its cut at 10 kHz,")]
-UnitShelf = Annotated[_Text, typer.Option(metavar="HERTZ", help="and its bass shelf.")]
+UnitPoles = Annotated[
+    _Text, typer.Option(metavar="TIMES", help="Poles of that curve, with --unit-zeros.")
+]
+UnitTurnover = Annotated[
+    _Text, typer.Option(metavar="HERTZ", help="Turnover of that curve, instead of a name.")
+]
+UnitCut = Annotated[
+    _Text, typer.Option(metavar="DB", help="Cut of that curve at 10 kHz, with --unit-turnover.")
+]
+UnitShelf = Annotated[
+    _Text, typer.Option(metavar="HERTZ", help="Bass shelf of that curve, with --unit-turnover.")
+]
+UnitPoles = Annotated[
+    _Text, typer.Option(metavar="TIMES", help="Poles of that curve, with --unit-zeros.")
+]
+UnitTurnover = Annotated[
+    _Text, typer.Option(metavar="HERTZ", help="Turnover of that curve, instead of a name.")
+]
+UnitCut = Annotated[
+    _Text, typer.Option(metavar="DB", help="Cut of that curve at 10 kHz, with --unit-turnover.")
+]
+UnitShelf = Annotated[
+    _Text, typer.Option(metavar="HERTZ", help="Bass shelf of that curve, with --unit-turnover.")
+]

@@ -235,7 +235,7 @@ def named_curve(name: str) -> Curve:
         if _letters(curve.name) == _letters(wanted):
             return curve
     names = ", ".join(c.name for c in _CURVES)
-    raise InputError("curve.name", name, f"{_near_miss(name)}the catalogue has {names}")
+    raise InputError("curve.name", name, _near_miss(name) or f"the catalogue has {names}")
 
 
 def _letters(name: str) -> str:
@@ -249,7 +249,7 @@ def _near_miss(name: str) -> str:
 
     known = {_letters(c.name): c.name for c in _CURVES} | _ALIASES
     near = get_close_matches(_letters(name), known, n=1)
-    return f"did you mean {known[near[0]]}? If not: " if near else ""
+    return f"did you mean {known[near[0]]}? antecurve curves lists them all" if near else ""
 
 
 def unverified(name: str) -> str | None:

@@ -70,15 +70,15 @@ def no_combination(search: Search, complete: bool) -> NoCombinationError:
             # Where parts within the ranges make the curve, the limit that stops them is named.
             values = reachable if outside else space.values(rounded(space, logs[feasible]))
             if outside and not _shortfalls(space, values):
-                return NoCombinationError(outside[0], f"{certainty}: {outside[1]}")
+                return NoCombinationError(outside[0], f"{certainty}. {outside[1]}")
         shortfalls += _shortfalls(space, values)
     if not shortfalls:
         return NoCombinationError(
             "target and network limits",
-            f"{certainty} with the candidate parts; widen the ranges or the level tolerance",
+            f"{certainty} with the candidate parts. Widen the ranges or the level tolerance",
         )
     nearest = min(shortfalls, key=lambda s: (s.amount, s.limit, s.text))
-    return NoCombinationError(nearest.limit, f"{certainty}: {nearest.text}")
+    return NoCombinationError(nearest.limit, f"{certainty}. {nearest.text}")
 
 
 def _certainty(search: Search, complete: bool) -> str:
@@ -111,7 +111,7 @@ def _outside(space: Space, starts: Floats) -> tuple[str, str] | None:
             return (
                 f"{element.kind.value}s.range",
                 f"{element.ref} of {space.model.topology.form} would have to be {span[0]} to "
-                f"{span[1]}, the parts reach from {reach[0]} to {reach[1]}; widen the range",
+                f"{span[1]}; the parts reach from {reach[0]} to {reach[1]}. Widen the range",
             )
     return None
 
@@ -154,8 +154,8 @@ def _level_excess(limits: LimitValues, job: Job) -> Floats:
 
 def _level_text(limits: LimitValues, index: int, job: Job) -> str:
     return (
-        f"with the other limits met the nearest level is {limits.level_db[index]:+.3g} dB off, "
-        f"{job.target.level_tolerance_db:g} dB is allowed; change level or tolerance"
+        f"With the other limits met the nearest level is {limits.level_db[index]:+.3g} dB off, "
+        f"{job.target.level_tolerance_db:g} dB is allowed. Change level or tolerance"
     )
 
 
@@ -169,9 +169,9 @@ def _output_excess(limits: LimitValues, job: Job) -> Floats:
 def _output_text(limits: LimitValues, index: int, job: Job) -> str:
     largest = job.network.output_resistance_max or math.inf
     return (
-        f"with the other limits met the smallest found is "
+        f"With the other limits met the smallest found is "
         f"{format_quantity(float(limits.output_ohm[index]), 'ohm')}, "
-        f"allowed is {format_quantity(largest, 'ohm')}; raise the limit or lower the level"
+        f"allowed is {format_quantity(largest, 'ohm')}. Raise the limit or lower the level"
     )
 
 
@@ -185,9 +185,9 @@ def _input_excess(limits: LimitValues, job: Job) -> Floats:
 def _input_text(limits: LimitValues, index: int, job: Job) -> str:
     smallest = job.network.input_impedance_min or 0.0
     return (
-        f"with the other limits met the largest found is "
+        f"With the other limits met the largest found is "
         f"{format_quantity(float(limits.input_ohm[index]), 'ohm')}, "
-        f"asked for is {format_quantity(smallest, 'ohm')}; lower the limit or the level"
+        f"asked for is {format_quantity(smallest, 'ohm')}. Lower the limit or the level"
     )
 
 

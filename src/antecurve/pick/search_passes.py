@@ -224,7 +224,7 @@ class Search:
         return NoCombinationError(
             "network.output_resistance_max",
             f"{form} needs an output resistance of about {format_quantity(least, 'ohm')} or more, "
-            f"allowed is {format_quantity(limit, 'ohm')}; raise the limit or lower the level",
+            f"allowed is {format_quantity(limit, 'ohm')}. Raise the limit or lower the level",
         )
 
     def _own(self, topology: Topology) -> None:

@@ -17,6 +17,7 @@ from antecurve.pick.limits import limit_values
 from antecurve.pick.model import NEPER_DB
 from antecurve.pick.objective import FLOOR, resolution
 from antecurve.pick.result import ShortlistEntry
+from antecurve.quantities import format_quantity
 
 __all__ = [
     "SCREENING_BUILDS",
@@ -352,18 +353,22 @@ def _trade(entry: ShortlistEntry, pick: ShortlistEntry) -> str:
         (costs if parts > 0 else gains).append(
             f"{abs(parts)} {word} {'more' if parts > 0 else 'fewer'}"
         )
-    for name, now, then, unit in (
-        ("spread over builds", entry.spread_p95_db, pick.spread_p95_db, "dB"),
-        ("output resistance", entry.output_resistance_ohm, pick.output_resistance_ohm, "ohm"),
-        ("nominal error", entry.centred_db, pick.centred_db, "dB"),
+    for name, now, then, shown in (
+        ("spread over builds", entry.spread_p95_db, pick.spread_p95_db, "{:.3f} dB".format),
+        ("output resistance", entry.output_resistance_ohm, pick.output_resistance_ohm, _ohm),
+        ("nominal error", entry.centred_db, pick.centred_db, "{:.3f} dB".format),
     ):
-        if abs(now - then) > _NOTICEABLE * then:
-            shown = f"{name} {now:.3g} {unit} against {then:.3g} {unit}"
-            (gains if now < then else costs).append(shown)
+        if abs(now - then) > _NOTICEABLE * then and shown(now) != shown(then):
+            difference = f"{name} {shown(now)} (pick {shown(then)})"
+            (gains if now < then else costs).append(difference)
     if entry.picked.topology.form != pick.picked.topology.form:
         gains.insert(0, f"form {entry.picked.topology.form}")
-    better = ", ".join(gains) or "much like the pick"
-    return f"{better}; for it {', '.join(costs)}" if costs else better
+    better = f"Better: {', '.join(gains)}." if gains else "Much like the pick."
+    return f"{better} Worse: {', '.join(costs)}." if costs else better
+
+
+def _ohm(resistance: float) -> str:
+    return format_quantity(resistance, "ohm", digits=3)
 
 
 def tie_limit(best: Contender) -> float:

@@ -115,11 +115,11 @@ def window_lines(window: LoadingWindow) -> list[str]:
         return f"{low} to {format_quantity(span.high, unit, digits=3)}"
 
     return [
-        f"The error stays within {window.limit_db:.3f} dB ({window.growth_db:g} dB more) for",
-        f"  a generator of {between(window.source_ohm, 'ohm')},",
-        f"  a unit of {between(window.load_ohm, 'ohm')},",
-        f"  a capacitance of unit and cable of {between(window.load_f, 'F')},",
-        "  each by itself, the other two nominal.",
+        f"The error grows by {window.growth_db:g} dB at most, to {window.limit_db:.3f} dB, "
+        "with any one of these:",
+        f"  a generator of {between(window.source_ohm, 'ohm')}",
+        f"  a unit of {between(window.load_ohm, 'ohm')}",
+        f"  a capacitance of unit and cable of {between(window.load_f, 'F')}",
     ]
 
 
@@ -197,6 +197,7 @@ def plan_rows(plan: LevelPlan) -> TextTable:
             f"{_ohm(made.shunt_ohm)} across"
         )
 
+    advised = any(planned.advice for planned in plan.inputs)
     return table_from(
         plan.inputs,
         declared("input", "kind.name", right=False),
@@ -206,7 +207,7 @@ def plan_rows(plan: LevelPlan) -> TextTable:
         declared("setting in its own load mode", "setting.displayed_v", _volt),
         declared("error dB", "error_centred_db", "{:.3f}".format),
         declared("or a pad at the generator", pad, right=False),
-        declared("advice", lambda planned: planned.advice or None, right=False),
+        *([declared("advice", lambda p: p.advice or None, right=False)] if advised else []),
     )
 
 
@@ -241,7 +242,7 @@ def noise_rows(report: NoiseReport) -> TextTable:
             right=False,
         ),
         column("noise", [noise for _, noise, _ in quantities], _volt),
-        column("signal over it dB", [ratio for _, _, ratio in quantities], "{:.1f}".format),
+        column("signal-to-noise dB", [ratio for _, _, ratio in quantities], "{:.1f}".format),
     )
 
 

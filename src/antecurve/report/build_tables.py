@@ -379,13 +379,15 @@ def change_words(change: TrimChange) -> str:
     Returns
     -------
     str
-        Such as ``R2: add in parallel 1 MΩ (makes 8.6 kΩ)``.
+        Such as ``R2: add 1 MΩ in parallel (makes 8.6 kΩ)``.
     """
     unit = change.position.element.kind.unit
     parts = " and ".join(format_quantity(p.value, unit) for p in change.parts)
     if len(change.parts) > 1 and not change.action.startswith("add"):
         parts += f" in {change.position.joined}"
-    made = f"{change.ref}: {change.action} {parts}"
+    made = f"{change.ref}: add {parts} {change.action.removeprefix('add ')}"
+    if not change.action.startswith("add"):
+        made = f"{change.ref}: {change.action} {parts}"
     if change.unsolder:
         made = f"{change.ref}: replace {' and '.join(change.unsolder)} by {parts}"
     if len(change.position.parts) > 1:
@@ -415,8 +417,8 @@ def trim_lines(result: TrimResult) -> list[str]:
     ]
     if advised.changes:
         lines.append(
-            f"Advised, for {advised.centred_db:.3f} dB, below {advised.p95_db:.3f} dB in 95 % of "
-            f"cases: {_changes(advised)}."
+            f"Advised: {_changes(advised)}. That makes {advised.centred_db:.3f} dB, below "
+            f"{advised.p95_db:.3f} dB in 95 % of cases."
         )
         if before.centred_db <= result.designed_db * (1.0 + LEAST_GAIN):
             lines.append("The build is as good as the design already; this goes beyond it.")

@@ -38,7 +38,7 @@ def microseconds(times_s: Sequence[float], *, at_origin: int = 0) -> str:
     str
         For example ``3180 µs, 75 µs``; ``none`` where there is none.
     """
-    return ", ".join(["origin"] * at_origin + [f"{t * 1e6:.6g} µs" for t in times_s]) or "none"
+    return ", ".join(["origin"] * at_origin + [f"{t * 1e6:.4g} µs" for t in times_s]) or "none"
 
 
 def catalogue_rows(curves: Sequence[Curve]) -> TextTable:

@@ -115,7 +115,7 @@ def response_text(response: ResponseTable) -> str:
     apart = np.abs(response.network_db - response.published_db)
     audible = response.frequency_hz <= 20e3 * 1.001
     return (
-        f"Level of the network re 1 kHz: {shown}. Up to 20 kHz it is at most "
+        f"Re 1 kHz: {shown}. Up to 20 kHz it is at most "
         f"{float(apart[audible].max()):.2f} dB, up to {_hertz(float(response.frequency_hz[-1]))} "
         f"{float(apart.max()):.1f} dB from the published time constants."
     )
@@ -213,4 +213,4 @@ def trace_text(trace: Trace) -> str:
     """
     apart = float(np.sqrt(np.mean((trace.captured - trace.fitted) ** 2)))
     difference = format_quantity(apart, "V", digits=3) if trace.over_time else f"{apart:.3f} dB"
-    return f"{trace.name}, {trace.kind}: the fit follows the capture and leaves {difference} rms."
+    return f"The fit follows the capture and leaves {difference} rms."

@@ -86,7 +86,9 @@ def diagnosis_page(
             shown,
             name="chart-deviation",
             title="Deviation from flat",
-            text=" ".join(f"{name}: {deviation_text(v)}" for name, v in verdicts),
+            text=" ".join(f"{name}: {deviation_text(v)}" for name, v in verdicts)
+            if repair
+            else deviation_text(verdict),
         ),
         verdicts=[
             (name, v.decision.value, VERDICT_WORDS[v.decision.value], band_rows(v))

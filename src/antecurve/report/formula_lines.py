@@ -59,7 +59,7 @@ def formula_lines(formulas: FormFormulas, numbers: Mapping[str, float] | None = 
         for row in rows:
             remarks = [row.remark, roots.get(row.name, "") if row.name in shown else ""]
             remark = as_written("; ".join(filter(None, remarks)))
-            worked = f"   = {shown[row.name]}" if row.name in shown else ""
+            worked = f" = {shown[row.name]}" if row.name in shown else ""
             lines.append(f"  {plain_formula(row)}{worked}" + (f"   ({remark})" if remark else ""))
     conditions = condition_lines(formulas)
     if conditions:

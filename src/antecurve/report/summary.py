@@ -266,7 +266,7 @@ def curve_line(curve: Curve) -> str:
     def listed(times: tuple[float, ...], at_origin: int) -> str:
         origin = {0: [], 1: ["at the origin"]}.get(at_origin, [f"{at_origin} at the origin"])
         others = [
-            f"{t * 1e6:.6g} µs ({format_quantity(1 / (2 * math.pi * t), 'Hz')})" for t in times
+            f"{t * 1e6:.4g} µs ({format_quantity(1 / (2 * math.pi * t), 'Hz')})" for t in times
         ]
         return ", ".join([*origin, *others]) or "none"
 

@@ -37,6 +37,7 @@ from antecurve.report.text_table import (
     table_from,
     table_of,
 )
+from antecurve.texts import as_sentence
 
 if TYPE_CHECKING:
     from antecurve.judge.calibration import Calibration
@@ -351,7 +352,7 @@ def unit_report(
         summary=summary,
         ideal=ideal,
         low_end=verdict.low_end,
-        findings=[*verdict.findings, *remarks],
+        findings=[as_sentence(finding) for finding in (*verdict.findings, *remarks)],
         bands=band_rows(verdict),
         fitted=fitted_rows(verdict.fitted),
         numbers=deviation_rows(verdict),

@@ -16,6 +16,7 @@ from antecurve.synthesis.nearest_feasible import (
     Shunt,
 )
 from antecurve.synthesis.sections.section import Requirements
+from antecurve.texts import capitalised
 
 __all__ = ["UNBOUNDED_REMEDY", "remedy"]
 
@@ -43,10 +44,13 @@ def remedy(
     Returns
     -------
     str
-        End of a sentence.
+        A sentence for each, without the last full stop.
     """
     words = [_words(candidate, requirements, source_level_v) for candidate in candidates]
-    return ", or ".join(words) or "change the curve's time constants: no built-in form makes it"
+    return (
+        ". ".join(map(capitalised, words))
+        or "change the curve's time constants: no built-in form makes it"
+    )
 
 
 def _words(candidate: Candidate, requirements: Requirements, source_level_v: float | None) -> str:
@@ -57,7 +61,11 @@ def _words(candidate: Candidate, requirements: Requirements, source_level_v: flo
             return "no pair of poles around it works at this level and loading either"
         case Level(gain, other_form):
             level = _rounded_level(gain, requirements.gain, source_level_v)
-            return f"the form {other_form} makes it at {level}" if other_form else f"{level} works"
+            return (
+                f"the form {other_form} makes it at {level}"
+                if other_form
+                else f"a level of {level} works"
+            )
         case Shunt(resistance):
             ohm = _rounded(resistance, requirements.shunt_resistance, "ohm")
             return f"a resistor across the output of {ohm} works"
@@ -69,7 +77,7 @@ def _words(candidate: Candidate, requirements: Requirements, source_level_v: flo
         case split:
             low, high = (format_quantity(f, "Hz") for f in split.frequencies_hz)
             return (
-                f"the nearest pair is {low} and {high} (form {split.form}), which costs "
+                f"the nearest pair is {low} and {high} (form {split.form}). It costs "
                 f"{split.cost_db[0]:+.3f} dB at 20 kHz and {split.cost_db[1]:+.3f} dB at 100 kHz"
             )
 
