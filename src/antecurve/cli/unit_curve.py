@@ -48,15 +48,3 @@ UnitCut = Annotated[
 UnitShelf = Annotated[
     _Text, typer.Option(metavar="HERTZ", help="Bass shelf of that curve, with --unit-turnover.")
 ]
-UnitPoles = Annotated[
-    _Text, typer.Option(metavar="TIMES", help="Poles of that curve, with --unit-zeros.")
-]
-UnitTurnover = Annotated[
-    _Text, typer.Option(metavar="HERTZ", help="Turnover of that curve, instead of a name.")
-]
-UnitCut = Annotated[
-    _Text, typer.Option(metavar="DB", help="Cut of that curve at 10 kHz, with --unit-turnover.")
-]
-UnitShelf = Annotated[
-    _Text, typer.Option(metavar="HERTZ", help="Bass shelf of that curve, with --unit-turnover.")
-]
