@@ -34,6 +34,7 @@ __all__ = [
     "check_number",
     "check_tolerance",
     "format_quantity",
+    "format_time_constant",
     "parse_percent",
     "parse_positive",
     "parse_quantity",
@@ -440,6 +441,27 @@ def format_quantity(value: float, unit: str, *, digits: int = 4) -> str:
     shown = "Ω" if unit == "ohm" else unit
     quantity: Any = Quantity(value, shown)
     return str(quantity.render(prec=digits - 1, strip_zeros=True)).replace("u" + shown, "µ" + shown)
+
+
+def format_time_constant(seconds: float) -> str:
+    """Write a time constant in microseconds, as standards print it.
+
+    Parameters
+    ----------
+    seconds : float
+        The time constant [s], finite.
+
+    Returns
+    -------
+    str
+        Four significant digits, never with an exponent.
+
+    Examples
+    --------
+    >>> format_time_constant(3180e-6), format_time_constant(0.079577)
+    ('3180 µs', '79580 µs')
+    """
+    return f"{float(f'{seconds * 1e6:.4g}'):.12g} µs"
 
 
 @checked

@@ -9,6 +9,7 @@ from antecurve.curves.catalogue import curve_label
 from antecurve.curves.identify import CurveIdentification, model_text
 from antecurve.curves.model import Curve
 from antecurve.curves.tabulate import CurveTable, CutRow
+from antecurve.quantities import format_time_constant
 from antecurve.report.text_table import TextTable, column, signed_cells, table_of
 
 __all__ = [
@@ -38,7 +39,7 @@ def microseconds(times_s: Sequence[float], *, at_origin: int = 0) -> str:
     str
         For example ``3180 µs, 75 µs``; ``none`` where there is none.
     """
-    return ", ".join(["origin"] * at_origin + [f"{t * 1e6:.4g} µs" for t in times_s]) or "none"
+    return ", ".join(["origin"] * at_origin + [format_time_constant(t) for t in times_s]) or "none"
 
 
 def catalogue_rows(curves: Sequence[Curve]) -> TextTable:

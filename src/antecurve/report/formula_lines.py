@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
+from antecurve.quantities import format_time_constant
 from antecurve.synthesis.exact import form_description, form_names
 from antecurve.synthesis.formula_text import (
     as_written,
@@ -67,6 +68,8 @@ def formula_lines(formulas: FormFormulas, numbers: Mapping[str, float] | None = 
     lines += [f"  {as_written(line)}" for line in conditions]
     lines += ["", "Time constants"]
     for time in formulas.time_constants:
-        value = "" if time.expression is None else f" = {time.expression * 1e6:.4g} µs"
+        value = (
+            "" if time.expression is None else f" = {format_time_constant(float(time.expression))}"
+        )
         lines.append(f"  {time.name}{value}: {time.remark.removesuffix(' [s]')}")
     return lines

@@ -7,7 +7,7 @@ from math import isclose
 from typing import TYPE_CHECKING, Any
 
 from antecurve.analysis.playback import time_constants
-from antecurve.quantities import format_quantity
+from antecurve.quantities import format_quantity, format_time_constant
 from antecurve.synthesis.formula_text import (
     RATIOS,
     expression_mathml,
@@ -110,7 +110,7 @@ def given_numbers(formulas: NumericFormulas, numbers: Mapping[str, float], *, cu
         if name in numbers:
             seconds = numbers[name]
             role = next((r for s, r in roles.items() if isclose(s, seconds)), "ultrasonic pole")
-            given.append(f"{name}{equals}{seconds * 1e6:.4g} µs ({role})")
+            given.append(f"{name}{equals}{format_time_constant(seconds)} ({role})")
     units = {"Rs": "ohm", "RL": "ohm", "CL": "F"}
     given += [
         f"{n}{equals}{format_quantity(numbers[n], u, digits=5)}"

@@ -11,7 +11,7 @@ from antecurve.curves.model import zero_pole_gain
 from antecurve.networks.centred_error import error_range
 from antecurve.networks.topology import ElementKind
 from antecurve.pipeline import own_solution, pair_level_db
-from antecurve.quantities import format_quantity
+from antecurve.quantities import format_quantity, format_time_constant
 from antecurve.report.figures import LEAST_DB, decibel_text, within_text, yield_sentence
 from antecurve.texts import capitalised
 
@@ -266,7 +266,8 @@ def curve_line(curve: Curve) -> str:
     def listed(times: tuple[float, ...], at_origin: int) -> str:
         origin = {0: [], 1: ["at the origin"]}.get(at_origin, [f"{at_origin} at the origin"])
         others = [
-            f"{t * 1e6:.4g} µs ({format_quantity(1 / (2 * math.pi * t), 'Hz')})" for t in times
+            f"{format_time_constant(t)} ({format_quantity(1 / (2 * math.pi * t), 'Hz')})"
+            for t in times
         ]
         return ", ".join([*origin, *others]) or "none"
 

@@ -17,7 +17,7 @@ import numpy as np
 from antecurve.checked import checked
 from antecurve.networks.compiled import transfer_coefficients
 from antecurve.networks.topology import Loading, Network
-from antecurve.quantities import format_quantity
+from antecurve.quantities import format_time_constant
 from antecurve.synthesis.numeric_formulas import NumericFormula, NumericFormulas
 
 __all__ = ["roots_used", "worked_numbers"]
@@ -123,7 +123,7 @@ def _other_root(
 
 def _text(name: str, value: float) -> str:
     """A root with its unit: time constants are the only ones that have one."""
-    return format_quantity(value, "s") if name.startswith("T") else f"{value:.4g}"
+    return format_time_constant(value) if name.startswith("T") else f"{value:.4g}"
 
 
 def _from_elements(elements: Iterable[NumericFormula], known: Numbers, exact: Numbers) -> Numbers:

@@ -11,7 +11,7 @@ import numpy as np
 from antecurve.algebra.zero_pole_gain import COINCIDENT, ZeroPoleGain
 from antecurve.errors import InputError
 from antecurve.networks.topology import Network
-from antecurve.quantities import format_quantity
+from antecurve.quantities import format_time_constant
 from antecurve.results import Result
 from antecurve.synthesis.sections.cascade import CASCADE_LONG_FIRST, CASCADE_SHORT_FIRST
 from antecurve.synthesis.sections.half_section import HALF_SECTION
@@ -152,7 +152,7 @@ def _double_pole(curve: ZeroPoleGain[float]) -> Violation | None:
         if longer - shorter <= COINCIDENT * longer:
             return Violation(
                 "the poles of a passive RC voltage ratio are simple: all of them must differ, but "
-                f"two are the same, {format_quantity(longer, 's')}",
+                f"two are the same, {format_time_constant(longer)}",
                 structural=True,
             )
     return None

@@ -42,7 +42,7 @@ from typing import TYPE_CHECKING, Any
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain
 from antecurve.curves.model import REFERENCE_ANGULAR_FREQUENCY, REFERENCE_FREQUENCY_HZ
 from antecurve.networks.topology import Topology
-from antecurve.quantities import format_quantity
+from antecurve.quantities import format_quantity, format_time_constant
 from antecurve.synthesis.arms.arm import Arm
 from antecurve.synthesis.bracketing import (
     DECADES_BELOW,
@@ -123,7 +123,7 @@ class _Cascade(Section):
         if len(set(curve.zeros_s)) < len(curve.zeros_s):
             return Violation(
                 "the zeros of the two sections must differ, but both are "
-                f"{format_quantity(curve.zeros_s[0], 's')}",
+                f"{format_time_constant(curve.zeros_s[0])}",
                 structural=True,
             )
         return None
@@ -327,7 +327,7 @@ class _Problem:
                 unit, zero = ("1/F", "the origin") if time is None else ("ohm", "")
                 return Violation(
                     "the series element of each section must be above 0; for the zero at "
-                    f"{zero or format_quantity(time, 's')} it would be "
+                    f"{zero or format_time_constant(time)} it would be "
                     f"{format_quantity(strength, unit)}. That is {at_level(self.gain)}, with a "
                     f"shunt resistor in the middle of {format_quantity(1.0 / self.r, 'ohm')}"
                 )
@@ -409,6 +409,6 @@ class _Problem:
         reached = c0 + residual * abs(c0)
         return Violation(
             "the load's capacitance must suit the sections, (1 + k2 u p2)(1 + R/R2) + u R + u k1 "
-            f"p1 {sign} c0. At {name} = {format_quantity(unknown, 's')}, the nearest: "
+            f"p1 {sign} c0. At {name} = {format_time_constant(unknown)}, the nearest: "
             f"{reached:.4g} {sign} {c0:.4g} does not hold {at_level(self.gain)}"
         )

@@ -20,7 +20,7 @@ from collections.abc import Sequence
 
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain
 from antecurve.curves.model import REFERENCE_ANGULAR_FREQUENCY as W
-from antecurve.quantities import format_quantity
+from antecurve.quantities import format_time_constant
 from antecurve.synthesis.arms import ARMS
 from antecurve.synthesis.sections.elements import implied_pole_at_level
 from antecurve.synthesis.sections.one_stage import Balance, OneStageSection, Stage, StageProblem
@@ -85,7 +85,7 @@ def _loaded(problem: StageProblem) -> Balance | Violation:
 def _no_load_pole(problem: StageProblem, q: float, reach: float) -> Violation:
     """Say that T5 would be negative, or infinite."""
     name = "the pole T5 = tau (1 - g N(-1/tau)/D(-1/tau)) that the load's capacitance adds must be"
-    known = f"tau = Rp CL = {format_quantity(problem.load_time, 's')}"
+    known = f"tau = Rp CL = {format_time_constant(problem.load_time)}"
     end = f"does not hold {at_level(problem.gain)}"
     if not q < 1.0:
         return Violation(f"{name} above 0, g N/D < 1. With {known}: {q:.4g} < 1 {end}")
@@ -110,7 +110,7 @@ def _both_beyond(problem: StageProblem, q: float) -> Balance | Violation:
         return Violation(
             "the curve must still rise to the gain at high frequency, (w^2 b)^2 + (w b/tau - w tau "
             f"q)^2 < 1. With w = 2 pi 1 kHz, b = g T1 T3.../(T2...) Rs CL, q = g N(-1/tau)/"
-            f"D(-1/tau) = {q:.4g} and tau = Rp CL = {format_quantity(tau, 's')}: {1.0 - a:.4g} < 1 "
+            f"D(-1/tau) = {q:.4g} and tau = Rp CL = {format_time_constant(tau)}: {1.0 - a:.4g} < 1 "
             f"does not hold {at_level(problem.gain)}"
         )
     both, total = across * y, tau + tilt * y
@@ -118,7 +118,7 @@ def _both_beyond(problem: StageProblem, q: float) -> Balance | Violation:
     if not (total > 0.0 and square >= 0.0):
         return Violation(
             "the two poles beyond the curve must be real and above 0, T + T5 >= 2 sqrt(T T5): "
-            f"{format_quantity(total, 's')} >= {format_quantity(2.0 * math.sqrt(both), 's')} does "
+            f"{format_time_constant(total)} >= {format_time_constant(2.0 * math.sqrt(both))} does "
             f"not hold {at_level(problem.gain)}"
         )
     longer = 0.5 * (total + math.sqrt(square))

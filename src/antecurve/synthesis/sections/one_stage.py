@@ -27,7 +27,7 @@ from typing import TYPE_CHECKING
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.networks.topology import Loading, Topology
-from antecurve.quantities import format_quantity
+from antecurve.quantities import format_time_constant
 from antecurve.synthesis.arms.arm import Arm
 from antecurve.synthesis.impedance import RcImpedance
 from antecurve.synthesis.sections.elements import StageElements, implied_pole_at_level, kept_zeros
@@ -408,7 +408,7 @@ class OneStageSection(Section):
             count = curve.zeros_s.count(zero)
             if count > self.arms_with_zeros:
                 return Violation(
-                    f"the zeros that one arm makes must differ, but {format_quantity(zero, 's')} "
+                    f"the zeros that one arm makes must differ, but {format_time_constant(zero)} "
                     f"is there {count} times",
                     structural=True,
                 )

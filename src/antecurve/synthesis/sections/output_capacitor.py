@@ -20,7 +20,7 @@ from collections.abc import Sequence
 
 from antecurve.algebra.unity_roots import unity_roots
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain
-from antecurve.quantities import format_quantity
+from antecurve.quantities import format_time_constant
 from antecurve.synthesis.arms import CANONICAL
 from antecurve.synthesis.sections.one_stage import OneStageSection, Stage, StageProblem
 from antecurve.synthesis.sections.refusals import alternating, listed
@@ -81,8 +81,8 @@ def _no_root(problem: StageProblem) -> Violation:
             f"series arm positive, but none does. {have}"
         )
     return Violation(
-        f"the capacitor across the output needs a root Tc, {format_quantity(low, 's')} < Tc < "
-        f"{format_quantity(high, 's')}, but there is none. {have}. The level is too high, or the "
+        f"the capacitor across the output needs a root Tc, {format_time_constant(low)} < Tc < "
+        f"{format_time_constant(high)}, but there is none. {have}. The level is too high, or the "
         "two highest poles are too close together"
     )
 

@@ -7,7 +7,7 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain
-from antecurve.quantities import format_quantity
+from antecurve.quantities import format_quantity, format_time_constant
 from antecurve.synthesis.violation import Violation, at_level
 
 if TYPE_CHECKING:
@@ -52,15 +52,15 @@ def branch_violation(
 
 def _branch_words(problem: StageProblem, balance: Balance, zero: float, resistance: float) -> str:
     outcome = (
-        f"the branch at {format_quantity(zero, 's')} would be {format_quantity(resistance, 'ohm')}"
+        f"the branch at {format_time_constant(zero)} would be {format_quantity(resistance, 'ohm')}"
     )
     if not problem.taken and not problem.own_capacitor:
         if not alternating(problem.curve):
             return f"{_alternation(problem.curve)}. Then {outcome}"
         what, time = _longest_extra(balance)
         return (
-            f"{what} must be below the curve's shortest zero: {format_quantity(time, 's')} < "
-            f"{format_quantity(zero, 's')} does not hold {at_level(problem.gain)}. Then {outcome}"
+            f"{what} must be below the curve's shortest zero: {format_time_constant(time)} < "
+            f"{format_time_constant(zero)} does not hold {at_level(problem.gain)}. Then {outcome}"
         )
     return (
         "each branch of the series arm must have a resistance above 0, Rp D(-1/T)/(g0 Q(-1/T) "
@@ -95,7 +95,7 @@ def shunt_branch_violation(balance: Balance, *, zero: float, capacitance: float)
         The condition.
     """
     return Violation(
-        f"the shunt branch at {format_quantity(zero, 's')} must have a capacitance above 0, "
+        f"the shunt branch at {format_time_constant(zero)} must have a capacitance above 0, "
         f"-T Q(-1/T)/Rp > 0; it would be {format_quantity(capacitance, 'F')}. Q's time "
         f"constants are {listed(balance.times)}"
     )
@@ -145,7 +145,7 @@ def load_pole_violation(curve: ZeroPoleGain[float], *, gain: float, load_pole: f
     shortest = curve.poles_s[-1]
     return Violation(
         "the pole that the load's capacitance adds must lie above the curve's highest pole, "
-        f"0 < T5 <= {format_quantity(shortest, 's')}, but T5 = {format_quantity(load_pole, 's')} "
+        f"0 < T5 <= {format_time_constant(shortest)}, but T5 = {format_time_constant(load_pole)} "
         f"{at_level(gain)}. The level is too high, or the load's "
         "capacitance too large for the resistor across the output"
     )
@@ -239,7 +239,7 @@ def alternating(curve: ZeroPoleGain[float]) -> bool:
 
 def _alternation(curve: ZeroPoleGain[float]) -> str:
     corners = [(t, "zero") for t in curve.zeros_s] + [(t, "pole") for t in curve.poles_s]
-    order = [f"{word} {format_quantity(t, 's')}" for t, word in sorted(corners, reverse=True)]
+    order = [f"{word} {format_time_constant(t)}" for t, word in sorted(corners, reverse=True)]
     order = ["zero at the origin"] * curve.zeros_at_origin + order
     return (
         "zeros and poles must alternate from low frequency, a zero first (T1 > T2 > T3 > ...), "
@@ -260,4 +260,4 @@ def listed(times: tuple[float, ...]) -> str:
     str
         Such as ``3.18 ms, 75 µs``; ``none`` where there is none.
     """
-    return ", ".join(format_quantity(t, "s") for t in times) or "none"
+    return ", ".join(format_time_constant(t) for t in times) or "none"

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from antecurve.algebra.unity_roots import unity_roots, unity_roots_along
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain
-from antecurve.quantities import format_quantity
+from antecurve.quantities import format_quantity, format_time_constant
 from antecurve.synthesis.bracketing import (
     DECADES_BELOW,
     IMPLIED_RANGE_S,
@@ -328,8 +328,8 @@ def _inequality(problem: StageProblem, nearest: float) -> Violation:
     where = at_level(problem.gain)
     if problem.loaded:
         sign = "<=" if nearest < 0 else ">="
-        tau = format_quantity(problem.load_time, "s")
-        limit = format_quantity(problem.load_time * math.exp(nearest), "s")
+        tau = format_time_constant(problem.load_time)
+        limit = format_time_constant(problem.load_time * math.exp(nearest))
         return Violation(
             f"the load's capacitance must suit the shunt arm, Rp CL {sign} Tq.../Tz... of the "
             f"roots Tq of D = g0 N and the arm's zeros Tz. The nearest is {limit}: "
