@@ -3,7 +3,8 @@
     python tests/benchmarks/verdict_study.py [--units 2000] [--workers 2] [--file RESULTS.csv]
 
 Each unit is drawn from its seed alone.  Rows are appended as they are made, so that a study that
-was stopped goes on where it was; at the end the table of the counts is printed.
+was stopped goes on where it was; at the end the file is sorted and the table of the counts is
+printed.  A file with other columns is of an older study and is begun anew.
 """
 
 from __future__ import annotations
@@ -99,6 +100,9 @@ class Row:
     network_share: float
     network_opens: bool
     seconds: float
+
+
+COLUMNS = [f.name for f in fields(Row)]
 
 
 def drawn_trial(seed: int) -> Trial:
@@ -201,14 +205,19 @@ def _row(trial: Trial, start: float, outcome: dict[str, Any]) -> Row:
 
 
 def stored_rows(path: Path) -> dict[int, Row]:
-    """Read the rows of a study, by seed."""
+    """Read the rows of a study, by seed; none of one with other columns."""
     if not path.exists():
         return {}
     truths = {"True": True, "False": False}
     kinds = {"int": int, "float": float, "bool": truths.__getitem__, "str": str}
     converted: dict[int, Row] = {}
     with path.open(newline="", encoding="utf-8") as file:
-        for line in csv.DictReader(file):
+        lines = csv.DictReader(file)
+        if lines.fieldnames != COLUMNS:
+            return {}
+        for line in lines:
+            if line[COLUMNS[-1]] is None:  # half a line, of a study that was stopped
+                continue
             row = Row(**{f.name: kinds[str(f.type)](line[f.name]) for f in fields(Row)})
             converted[row.seed] = row
     return converted
@@ -218,20 +227,32 @@ def run(path: Path, *, units: int, workers: int) -> dict[int, Row]:
     """Judge the seeds that a file lacks and append them to it."""
     rows = stored_rows(path)
     missing = [seed for seed in range(units) if seed not in rows]
-    new = not path.exists() or not path.stat().st_size
-    with path.open("a", newline="", encoding="utf-8") as file:
-        writer = csv.DictWriter(file, [f.name for f in fields(Row)], lineterminator="\n")
-        if new:
-            writer.writeheader()
-        with ProcessPoolExecutor(workers) as pool:
-            for done, future in enumerate(as_completed(pool.submit(judged, s) for s in missing)):
-                row = future.result()
-                rows[row.seed] = row
-                entry = {k: f"{v:.6g}" if type(v) is float else v for k, v in asdict(row).items()}
-                writer.writerow(entry)
-                file.flush()
-                print(f"\r{done + 1} of {len(missing)}", end="", file=sys.stderr)
+    # What is stored, sorted, without half a line of a study that was stopped.
+    _store(path, rows)
+    with path.open("a", newline="", encoding="utf-8") as file, ProcessPoolExecutor(workers) as pool:
+        writer = csv.DictWriter(file, COLUMNS, lineterminator="\n")
+        for done, future in enumerate(as_completed(pool.submit(judged, s) for s in missing)):
+            row = future.result()
+            rows[row.seed] = row
+            writer.writerow(_entry(row))
+            file.flush()
+            print(f"\r{done + 1} of {len(missing)}", end="", file=sys.stderr)
+    _store(path, rows)
     return dict(sorted(rows.items()))
+
+
+def _entry(row: Row) -> dict[str, Any]:
+    return {k: f"{v:.6g}" if type(v) is float else v for k, v in asdict(row).items()}
+
+
+def _store(path: Path, rows: dict[int, Row]) -> None:
+    """Write all rows by their seeds, in place of the file as a whole."""
+    new = path.with_suffix(".new")
+    with new.open("w", newline="", encoding="utf-8") as file:
+        writer = csv.DictWriter(file, COLUMNS, lineterminator="\n")
+        writer.writeheader()
+        writer.writerows(_entry(row) for _, row in sorted(rows.items()))
+    new.replace(path)
 
 
 def summary(rows: Iterable[Row]) -> list[tuple[str, int, int, str]]:

@@ -42,10 +42,11 @@ def stored() -> list[Row]:
 
 def main() -> None:
     """Judge all units, on all cores, and write the file."""
-    with ProcessPoolExecutor() as pool, STORED.open("w", newline="") as file:
+    with ProcessPoolExecutor() as pool:
+        rows = list(pool.map(judged, range(UNITS), chunksize=4))
+    with STORED.open("w", newline="") as file:
         writer = csv.writer(file, lineterminator="\n")
-        writer.writerow(COLUMNS)
-        writer.writerows(pool.map(judged, range(UNITS), chunksize=4))
+        writer.writerows([COLUMNS, *rows])
 
 
 if __name__ == "__main__":
