@@ -1,4 +1,8 @@
-"""How long a box with several curves takes: four positions, E96, E12 with pairs, under 20 s."""
+"""How long a box takes: four positions, E96, E12 with pairs, against the pick of its four curves.
+
+The times are printed.  What is asserted is the ratio: both do the same arithmetic on the same
+machine, so that its speed drops out.
+"""
 
 from __future__ import annotations
 
@@ -8,14 +12,16 @@ from dataclasses import replace
 from antecurve.curves.catalogue import named_curve
 from antecurve.curves.model import Curve
 from antecurve.job import default_job
+from antecurve.pick.search import pick
 from antecurve.switched.joint_pick import pick_box
 from antecurve.switched.request import BoxJob, SwitchPosition
 
-MOST_SECONDS = 20.0
+MOST_RATIO = 6.0
+"""Twice the ratio that was measured: 3.1."""
 TIMES_US = (((3180, 100), 318), ((3180, 50), 400), ((3180, 150), 530))
 
 
-def test_four_positions_are_picked_and_proved() -> None:
+def test_four_positions_take_a_few_times_as_long_as_four_picks() -> None:
     job = default_job()
     target = replace(job.target, level_tolerance_db=2.0, error_limit_db=None)
     job = replace(job, curve=named_curve("disc"), target=target)
@@ -23,9 +29,16 @@ def test_four_positions_are_picked_and_proved() -> None:
     for number, (zeros, pole) in enumerate(TIMES_US):
         curve = Curve("own", tuple(z * 1e-6 for z in zeros), (pole * 1e-6,))
         positions.append(SwitchPosition(f"older {number}", curve))
-    start = time.perf_counter()
+    start = time.process_time()
     picked = pick_box(BoxJob(job, tuple(positions)))
-    seconds = time.perf_counter() - start
-    print(f"four positions: {picked.best.pick.error_db:.4f} dB, {seconds:.1f} s")
+    together = time.process_time() - start
     assert picked.search.proved
-    assert seconds < MOST_SECONDS
+    start = time.process_time()
+    for position in positions:
+        pick(replace(job, curve=position.curve))
+    alone = time.process_time() - start
+    print(
+        f"four positions: {picked.best.pick.error_db:.4f} dB, {together:.1f} s; four picks: "
+        f"{alone:.1f} s; ratio {together / alone:.2f}"
+    )
+    assert together < MOST_RATIO * alone

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from math import inf
 
@@ -74,25 +76,36 @@ def alternatives_of(
     tuple of Alternative
         The same set with throws that add to a part that stays, where that saves parts or is
         nearer; for each smaller number of poles the set with the smallest error; and the fewest
-        poles with equal levels, or with free ones where equal levels were asked for.
+        poles with equal levels, or with free ones where equal levels were asked for.  None after
+        an interruption from the keyboard; one on the way ends the list.
     """
+    if picked.interrupted:
+        return ()
+    listed: list[Alternative] = []
+    with suppress(KeyboardInterrupt):
+        for alternative in _each(job, picked, stock_of(job.common, drawer)):
+            listed.append(alternative)
+    return tuple(listed)
+
+
+def _each(
+    job: BoxJob, picked: PickedBox, stock: dict[ElementKind, Candidates]
+) -> Iterator[Alternative]:
+    """The alternatives, quickest first."""
     count = len(picked.best.shared.switched)
-    stock = stock_of(job.common, drawer)
-    listed = []
     for adding in picked.adding:
         joined = ", ".join(f"{a.ref} in {a.joined}" for a in adding.additions)
-        listed.append(_alternative(f"throws add to {joined}", adding.shared, adding))
+        yield _alternative(f"throws add to {joined}", adding.shared, adding)
     for fewer in range(count - 1, max(-1, count - 1 - _FEWER), -1):
         near = picked.sharings.nearest(fewer, limit_db=_LARGEST_DB)
         if near:
             rounded = box_pick(job, picked.sharings, near[0], stock)
-            listed.append(_alternative("fewer poles", near[0], rounded))
+            yield _alternative("fewer poles", near[0], rounded)
     other = replace(job, switch=replace(job.switch, equal_levels=not job.switch.equal_levels))
     levels = "free levels" if job.switch.equal_levels else "equal levels"
     fewest = _fewest(other, stock)
     if fewest is not None:
-        listed.append(_alternative(levels, *fewest))
-    return tuple(listed)
+        yield _alternative(levels, *fewest)
 
 
 def _alternative(what: str, shared: SharedSet, picked: BoxPick | None) -> Alternative:

@@ -27,7 +27,14 @@ from antecurve.switched.value_ranges import (
 )
 from antecurve.synthesis.exact import exact_network, exact_network_or_none
 
-__all__ = ["ExactTable", "FormTables", "curve_with_pole", "form_tables", "pole_range"]
+__all__ = [
+    "ExactTable",
+    "FormTables",
+    "curve_with_pole",
+    "exact_topology",
+    "form_tables",
+    "pole_range",
+]
 
 Floats = NDArray[np.float64]
 
@@ -180,8 +187,9 @@ def form_tables(
         try:
             sampled[position.name] = _sampled(form, position, job, lowest_pole_hz)
         except UnattainableError as error:
-            pair = [f"{name} and {position.name} cannot share a box: " for name in sampled][:1]
-            raise UnattainableError(form, "".join([*pair, error.condition]), error.remedy) from None
+            others = [p.name for p, _ in positions if p.name != position.name]
+            pair = f"{others[0]} and {position.name} cannot share a box: " if others else ""
+            raise UnattainableError(form, pair + error.condition, error.remedy) from None
     if not sampled:
         raise UnattainableError(
             form, "every position is flat", "give at least one position a curve that is not flat"
@@ -209,6 +217,35 @@ def form_tables(
     return FormTables(whole, tuple(tables))
 
 
+def exact_topology(
+    form: str, position: SwitchPosition, job: Job, lowest_pole_hz: float
+) -> Topology:
+    """Name the elements of the network that makes one curve exactly.
+
+    Parameters
+    ----------
+    form : str
+        Name of the form.
+    position : SwitchPosition
+        The position; not a flat one.
+    job : Job
+        Its job.
+    lowest_pole_hz : float
+        Lowest frequency [Hz] of an ultrasonic pole that the network may choose.
+
+    Returns
+    -------
+    Topology
+        The commonest over level, impedance and pole.
+
+    Raises
+    ------
+    UnattainableError
+        When the form can't make the curve.
+    """
+    return _sampled(form, position, job, lowest_pole_hz)[0]
+
+
 def _resistances(job: Job) -> tuple[float, float]:
     """Range of a position of resistors [ohm]: two joined ones double or halve the ends."""
     low, most = job.resistors.value_range
@@ -231,8 +268,11 @@ def _ranges(
 ) -> ValueRanges:
     """Bounds of the values by interval arithmetic where the form has them, else of the samples."""
     poles = pole_range(pole_hz) if position.free_pole else None
+    low, high = _shunts(job)
+    if job.network.output_resistance_max is None:  # a throw may open it
+        high = np.inf
     bounds = ranges_of_curve(
-        form, position.curve, topology, job=job, shunts=_shunts(job), poles=poles
+        form, position.curve, topology, job=job, shunts=(low, high), poles=poles
     )
     return sampled_ranges(logs) if bounds is None else bounds
 

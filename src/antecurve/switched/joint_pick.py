@@ -99,8 +99,11 @@ class PickedBox:
         What was examined and proved.
     sharings : Sharings
         The sets of switched positions, with the forms that were refused.
-    proved_fewest : bool
-        Whether no smaller set of switched positions makes every curve exactly.
+    unproved_forms : tuple of str
+        Forms in which a smaller set of switched positions that makes every curve exactly is ruled
+        out by search alone; in all others it is proved that there is none.
+    interrupted : bool
+        Whether an interruption from the keyboard ended the search.
     adding : tuple of BoxPick
         The same with throws that add to a part that stays: the one that saves most parts and the
         nearest one, as far as they are better than the pick in that.
@@ -109,7 +112,8 @@ class PickedBox:
     best: BoxPick
     search: SearchReport
     sharings: Sharings
-    proved_fewest: bool
+    unproved_forms: tuple[str, ...]
+    interrupted: bool = False
     adding: tuple[BoxPick, ...] = ()
 
 
@@ -154,7 +158,8 @@ def pick_box(
     Returns
     -------
     PickedBox
-        The pick, and what is proved of it.
+        The pick, and what is proved of it.  An interruption from the keyboard ends the search
+        with the best so far, unproved.
 
     Raises
     ------
@@ -171,42 +176,103 @@ def pick_box(
     if limit_db is None and not sharings.makes_every_curve():
         raise sharings.no_sharing()
 
-    def report(form: str, best_db: float | None) -> None:
-        if progress is not None:
-            progress(PickProgress(form, best_db, 0.0, 0, 0, time.perf_counter() - start))
+    told = _Told(progress, start)
+    search = _SetSearch(box_job, sharings, stock, told)
+    try:
+        search.run()
+    except KeyboardInterrupt:
+        if search.best is None:
+            raise
+        report = _report(search.best, 0, False, 0.0, told, interrupted=True)
+        return PickedBox(search.best, report, sharings, sharings.forms, interrupted=True)
+    if search.best is None:
+        raise sharings.no_sharing() if not search.found_exact else _no_parts()
+    return _concluded(box_job, search.best, sharings, told)
 
-    found_exact = False
-    fallback: BoxPick | None = None
-    for count in range(sharings.most + 1):
-        sets = sharings.exact(count)
-        found_exact |= bool(sets)
-        if not sets and limit_db is not None:
-            sets = sharings.nearest(count, limit_db=limit_db)
+
+@dataclass(slots=True)
+class _Told:
+    """Tell how far the search is, and how long it has taken."""
+
+    progress: Callable[[PickProgress], None] | None
+    start: float
+
+    @property
+    def seconds(self) -> float:
+        """Time since the start [s]."""
+        return time.perf_counter() - self.start
+
+    def __call__(
+        self, form: str, best_db: float | None, evaluated: int, most_seconds: float | None = None
+    ) -> None:
+        """Pass on what is known."""
+        if self.progress is not None:
+            self.progress(
+                PickProgress(form, best_db, 0.0, evaluated, 0, self.seconds, most_seconds)
+            )
+
+
+class _SetSearch:
+    """Sets of switched positions rounded to parts, fewest first; the best of them."""
+
+    def __init__(
+        self,
+        box_job: BoxJob,
+        sharings: Sharings,
+        stock: dict[ElementKind, Candidates],
+        told: _Told,
+    ) -> None:
+        self.box_job, self.sharings, self.stock, self.told = box_job, sharings, stock, told
+        self.best: BoxPick | None = None
+        self.found_exact = False
+        self.tried = 0
+
+    def run(self) -> None:
+        """Go on until the parts of some set keep the limit, or the largest set was tried."""
+        limit_db = self.box_job.common.target.error_limit_db
+        for count in range(self.sharings.most + 1):
+            self.told(f"{count} switched", self._best_db, self.tried)
+            sets = self.sharings.exact(count)
+            self.found_exact |= bool(sets)
+            if not sets and limit_db is not None:
+                sets = self.sharings.nearest(count, limit_db=limit_db)
+            within = self._rounded(_promising(sets))
+            if within is not None and (limit_db is None or within.pick.error_db <= limit_db):
+                self.best = within
+                return
+
+    @property
+    def _best_db(self) -> float | None:
+        return None if self.best is None else self.best.pick.error_db
+
+    def _rounded(self, sets: list[SharedSet]) -> BoxPick | None:
+        """The best parts for sets of one size: the first ones closely, of the others the best."""
         best: BoxPick | None = None
         quick: BoxPick | None = None
-        for number, shared in enumerate(_promising(sets)):
-            report(shared.form, None if best is None else best.pick.error_db)
+        for number, shared in enumerate(sets):
             if number < _CLOSELY:
-                best = _better(best, box_pick(box_job, sharings, shared, stock))
+                best = _better(best, self._parts(shared))
             else:
-                one = box_pick(box_job, sharings, shared, stock, poles_tried=1)
-                quick = _better(quick, one)
+                quick = _better(quick, self._parts(shared, poles_tried=1))
         if quick is not None:
-            best = _better(best, quick)
-            best = _better(best, box_pick(box_job, sharings, quick.shared, stock))
-        fallback = _better(fallback, best)
-        if best is not None and (limit_db is None or best.pick.error_db <= limit_db):
-            report(best.shared.form, best.pick.error_db)
-            return _concluded(box_job, best, sharings, start)
-    if fallback is None:
-        raise sharings.no_sharing() if not found_exact else _no_parts()
-    return _concluded(box_job, fallback, sharings, start)
+            best = _better(_better(best, quick), self._parts(quick.shared))
+        return best
+
+    def _parts(self, shared: SharedSet, *, poles_tried: int = _POLES_TRIED) -> BoxPick | None:
+        """Parts for one set, kept where they are the best so far."""
+        self.tried += 1
+        self.told(shared.form, self._best_db, self.tried)
+        made = box_pick(self.box_job, self.sharings, shared, self.stock, poles_tried=poles_tried)
+        self.best = _better(self.best, made)
+        return made
 
 
-def _concluded(box_job: BoxJob, picked: BoxPick, sharings: Sharings, start: float) -> PickedBox:
+def _concluded(box_job: BoxJob, picked: BoxPick, sharings: Sharings, told: _Told) -> PickedBox:
     """Prove a pick, and look whether throws should rather add to parts that stay."""
     deadline = time.perf_counter() + (box_job.common.pick.budget_seconds or _BUDGET_SECONDS)
-    best, search = _prove(picked, start, deadline)
+    best, search, interrupted = _prove(picked, deadline, told)
+    if interrupted:
+        return PickedBox(best, search, sharings, sharings.forms, interrupted=True)
     options = _adding(best)
     nearer = min(options, key=lambda p: p.pick.error_db, default=best)
     allowed = _within_limit(options, best)
@@ -223,12 +289,12 @@ def _concluded(box_job: BoxJob, picked: BoxPick, sharings: Sharings, start: floa
     ):
         taken = nearer
     if taken is not best:
-        best, search = _prove(taken, start, deadline)
+        best, search, interrupted = _prove(taken, deadline, told)
     others = [saving] if saving.part_count < best.part_count else []
     if nearer.pick.error_db < best.pick.error_db - _SHOWN_DB and nearer not in others:
         others.append(nearer)
-    proved_fewest = sharings.proved_fewest(len(best.shared.switched))
-    return PickedBox(best, search, sharings, proved_fewest, tuple(others))
+    unproved = sharings.unproved_forms(len(best.shared.switched))
+    return PickedBox(best, search, sharings, unproved, interrupted, tuple(others))
 
 
 def _adding(best: BoxPick) -> list[BoxPick]:
@@ -345,17 +411,24 @@ def _space(
     return JointSpace(joint, jobs, stock)
 
 
-def _prove(picked: BoxPick, start: float, deadline: float) -> tuple[BoxPick, SearchReport]:
-    """Search all combinations for a better one, and say what is proved."""
+def _prove(picked: BoxPick, deadline: float, told: _Told) -> tuple[BoxPick, SearchReport, bool]:
+    """Search all combinations for a better one; say what is proved, and whether it was stopped."""
     space, best = picked.space, picked.pick
+    interrupted = False
     lower, evaluated, proved = 0.0, 0, best.error_db <= FLOOR * NEPER_DB
     goal = best.error_db / NEPER_DB
     patience = max(deadline, time.perf_counter() + _GRACE_SECONDS)
     for share in () if proved else _SHARES:
         limit = share * goal + 2.0 * resolution(goal)
         end = patience if share == _SHARES[0] else deadline
-        searched = exhaust_jointly(space, limit=limit, deadline=end)
+        before, error_db = evaluated, best.error_db
+
+        def watch(count: int, end: float = end, before: int = before, db: float = error_db) -> None:
+            told(picked.shared.form, db, before + count, end - time.perf_counter())
+
+        searched = exhaust_jointly(space, limit=limit, deadline=end, watch=watch)
         evaluated += searched.evaluated
+        interrupted = searched.interrupted
         if searched.best is not None and searched.best.error_db < best.error_db:
             best = searched.best
         if not searched.complete:
@@ -367,15 +440,26 @@ def _prove(picked: BoxPick, start: float, deadline: float) -> tuple[BoxPick, Sea
             break
         proved = share == _SHARES[-1]
     values = _nearest_exact(space, best, picked.solution)
-    seconds = time.perf_counter() - start
     bound = min(lower * NEPER_DB, best.error_db)
-    return replace(picked, pick=best, solution=values), SearchReport(
-        best.error_db, proved, bound, space.combinations, evaluated, seconds,
-        _claim(proved, bound, picked.additions),
+    made = replace(picked, pick=best, solution=values)
+    return made, _report(made, evaluated, proved, bound, told, interrupted=interrupted), interrupted
+
+
+def _report(
+    picked: BoxPick, evaluated: int, proved: bool, bound_db: float, told: _Told, *,
+    interrupted: bool,
+) -> SearchReport:  # fmt: skip
+    """What the search examined and proved."""
+    claim = _claim(proved, bound_db, picked.additions, interrupted=interrupted)
+    return SearchReport(
+        picked.pick.error_db, proved, bound_db, picked.space.combinations, evaluated, told.seconds,
+        claim,
     )  # fmt: skip
 
 
-def _claim(proved: bool, bound_db: float, additions: tuple[Addition, ...]) -> str:
+def _claim(
+    proved: bool, bound_db: float, additions: tuple[Addition, ...], *, interrupted: bool
+) -> str:
     """What is proved, in a sentence."""
     if proved and additions:
         return (
@@ -387,15 +471,11 @@ def _claim(proved: bool, bound_db: float, additions: tuple[Addition, ...]) -> st
             "no other parts in this network, switched alike and with these ultrasonic poles, have "
             "a smaller largest error (proved)"
         )
+    early = "was interrupted" if interrupted else "ended early"
     if bound_db > 0.0:
-        return (
-            f"the search ended early; with any parts some position is at least {bound_db:.3g} dB "
-            "off"
-        )
-    return (
-        "the search ended early and reached no lower bound above 0 dB; a longer "
-        "pick.budget_seconds proves more"
-    )
+        return f"the search {early}; with any parts some position is at least {bound_db:.3g} dB off"
+    more = "left to its end it" if interrupted else "a longer pick.budget_seconds"
+    return f"the search {early} and reached no lower bound above 0 dB; {more} proves more"
 
 
 def _nearest_exact(space: JointSpace, pick: JointPick, solution: Floats) -> Floats:

@@ -12,6 +12,7 @@ are left they are evaluated one by one.
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -48,11 +49,14 @@ class JointExhausted:
         Whether every box was examined.
     evaluated : int
         Combinations of a position that were evaluated one by one.
+    interrupted : bool
+        Whether an interruption from the keyboard ended the search.
     """
 
     best: JointPick | None
     complete: bool
     evaluated: int
+    interrupted: bool = False
 
 
 @dataclass(slots=True, eq=False)
@@ -319,7 +323,13 @@ def _inherited(owner: Indices, parent: Indices, count: int) -> tuple[Indices, In
     return made, order[ends[parent][made] + offset]
 
 
-def exhaust_jointly(space: JointSpace, *, limit: float, deadline: float) -> JointExhausted:
+def exhaust_jointly(
+    space: JointSpace,
+    *,
+    limit: float,
+    deadline: float,
+    watch: Callable[[int], None] | None = None,
+) -> JointExhausted:
     """Find the best combination of a box within an error limit, or prove that there is none.
 
     Parameters
@@ -330,18 +340,32 @@ def exhaust_jointly(space: JointSpace, *, limit: float, deadline: float) -> Join
         Largest centred error of any position [Np].
     deadline : float
         Value of `time.perf_counter` at which to stop.
+    watch : callable, optional
+        Called now and then with the number of combinations evaluated.
 
     Returns
     -------
     JointExhausted
-        The best; `complete` tells whether nothing was left out.
+        The best; `complete` tells whether nothing was left out.  An interruption from the
+        keyboard ends the search with the best so far.
     """
     search = _Joint(space, limit, deadline)
+    try:
+        complete = _examined(search, watch)
+    except KeyboardInterrupt:
+        return JointExhausted(search.best, False, search.evaluated, interrupted=True)
+    return JointExhausted(search.best, complete, search.evaluated)
+
+
+def _examined(search: _Joint, watch: Callable[[int], None] | None) -> bool:
+    """Examine boxes until none remains or the time is over; whether none remains."""
     begun = search.begin()
     if begun is None:
-        return JointExhausted(None, False, 0)
+        return False
     stack = [begun]
     while stack and not search.late():
+        if watch is not None:
+            watch(search.evaluated)
         front = stack.pop()
         if len(front) > _BATCH:
             stack.append(front.part(_BATCH, len(front)))
@@ -361,4 +385,4 @@ def exhaust_jointly(space: JointSpace, *, limit: float, deadline: float) -> Join
         front.keep(~few)
         if len(front):
             stack.append(search.halved(front))
-    return JointExhausted(search.best, not stack, search.evaluated)
+    return not stack

@@ -19,10 +19,10 @@ from numpy.typing import NDArray
 from antecurve.errors import NoCombinationError, UnattainableError
 from antecurve.networks.topology import ElementKind
 from antecurve.pick.candidates import Candidates
-from antecurve.quantities import format_quantity
 from antecurve.switched.conflicts import Conflict, fewest_hitting, needed_conflicts
-from antecurve.switched.exact_tables import ExactTable, FormTables, form_tables, pole_range
+from antecurve.switched.exact_tables import form_tables, pole_range
 from antecurve.switched.joint_network import JointNetwork, Solved
+from antecurve.switched.refusals import beyond_range, curves_apart, out_of_range_refusal
 from antecurve.switched.request import BoxJob
 from antecurve.switched.throws import MOST_THROWN, ThrownNetwork
 from antecurve.switched.ways import FormWays, Way
@@ -37,7 +37,6 @@ published curves use for one another, differ by as much."""
 _STARTS = 12  # a third the nearest, the others all over: near ones may lie beside a level's limit
 _ANCHORS = 48  # exact values of the first position that the others are sought for
 _OFF_LEVEL = 1e-3  # of a start: decides where nothing is shared, and hardly else
-_NEAR_RANGE = 0.5  # ln: what the samples of impedance leave between them
 _MOST_SETS = 8  # of one size: more than are rounded to parts
 _QUICK_ROUNDS = 12  # of least squares, to see whether a set comes near its limit
 _QUICK_STARTS = 3  # of the same, as quickly
@@ -132,15 +131,16 @@ class Sharings:
         self._ranges = ranges_of(stock)
         self.refused: dict[str, str] = {}
         self._jobs = tuple((p, box_job.job_of(p.name)) for p in box_job.positions)
-        shortest, longest = pole_range(box_job.switch.lowest_pole_hz)
+        self._poles_hz = box_job.switch.lowest_pole_hz
+        shortest, longest = pole_range(self._poles_hz)
         self._poles = (float(np.log(shortest)), float(np.log(longest)))
         self._forms: list[FormWays] = []
         self._looked_at: dict[int, list[SharedSet]] = {}
         failure: UnattainableError | None = None
         for form in box_job.common.network.forms:
             try:
-                tables = form_tables(form, self._jobs, lowest_pole_hz=box_job.switch.lowest_pole_hz)
-                out_of_range = _out_of_range(form, tables, self._ranges)
+                tables = form_tables(form, self._jobs, lowest_pole_hz=self._poles_hz)
+                out_of_range = out_of_range_refusal(form, tables, self._ranges)
             except UnattainableError as error:
                 self.refused[form] = f"{error.condition}; {error.remedy}"
                 failure = failure or error
@@ -151,6 +151,9 @@ class Sharings:
                 continue
             self._forms.append(FormWays(form, tables))
         if not self._forms:
+            apart = curves_apart(box_job.common.network.forms, self._jobs, self._poles_hz)
+            if apart is not None:
+                raise apart
             assert failure is not None
             same = f"{failure.condition}; {failure.remedy}"
             names = ", ".join(form for form, why in self.refused.items() if why == same)
@@ -183,8 +186,13 @@ class Sharings:
                     return feasible
         return feasible
 
-    def proved_fewest(self, count: int) -> bool:
-        """Tell whether conflicts alone rule out every set smaller than a size.
+    @property
+    def forms(self) -> tuple[str, ...]:
+        """Names of the forms that make the curves."""
+        return tuple(f.form for f in self._forms)
+
+    def unproved_forms(self, count: int) -> tuple[str, ...]:
+        """List the forms in which conflicts alone do not rule out every set smaller than a size.
 
         Parameters
         ----------
@@ -193,10 +201,12 @@ class Sharings:
 
         Returns
         -------
-        bool
-            Whether no form and no way to throw positions has a smaller set.
+        tuple of str
+            Forms in which some smaller set, with some way to throw positions, is not ruled out.
         """
-        return count - 1 <= MOST_THROWN and all(f.rules_out(count - 1) for f in self._forms)
+        if count - 1 > MOST_THROWN:
+            return self.forms
+        return tuple(f.form for f in self._forms if not f.rules_out(count - 1))
 
     def _plain_ways(self) -> Iterator[Way]:
         """Ways to throw positions, of every form."""
@@ -299,19 +309,20 @@ class Sharings:
         NoCombinationError
             To be raised.
         """
-        beyond, name, form = min(
-            max(
-                (float(_beyond(table, self._ranges).max(axis=1).min()), table.name, way.form)
-                for table in way.tables.tables
+        beyond_by_form = {
+            form.form: beyond_range(form.tables, self._ranges) for form in self._forms
+        }
+        form, beyond = min(beyond_by_form.items(), key=lambda item: max(item[1].values()))
+        concerned = {name: by for name, by in beyond.items() if by > 0.0}
+        if concerned:
+            needed = ", ".join(
+                f"{name} values {100.0 * float(np.expm1(by)):.0f} % beyond it"
+                for name, by in concerned.items()
             )
-            for way in self._plain_ways()
-        )
-        if beyond > 0.0:
             return NoCombinationError(
                 "resistors.range, capacitors.range",
-                f"in {form}, position {name} needs values "
-                f"{100.0 * float(np.expm1(beyond)):.0f} % beyond the range; widen it, or give this "
-                "curve its own box",
+                f"widen the range, or give these curves boxes of their own; in {form} it needs to "
+                f"hold more: {needed}",
             )
         return NoCombinationError(
             "target.level_tolerance_db",
@@ -360,37 +371,6 @@ class Sharings:
         nearest = -(-most // 3)
         spread = np.linspace(nearest, len(order) - 1, most - nearest).astype(int)
         return np.asarray(starts[order[np.unique(np.append(np.arange(nearest), spread))]])
-
-
-def _beyond(table: ExactTable, ranges: dict[object, tuple[float, float]]) -> Floats:
-    """By how much ln of exact values is beyond the candidates, shape (samples, elements)."""
-    low, high = np.array([ranges[e.kind] for e in table.exact.elements]).T
-    return np.asarray(np.maximum(table.logs - high, low - table.logs))
-
-
-def _out_of_range(
-    form: str, tables: FormTables, ranges: dict[object, tuple[float, float]]
-) -> UnattainableError | None:
-    """Say which position needs values that no candidate has, at any level and impedance."""
-    for table in tables.tables:
-        kinds = [e.kind for e in table.exact.elements]
-        low, high = np.array([ranges[kind] for kind in kinds]).T
-        beyond = _beyond(table, ranges)
-        least = int(np.argmin(beyond.max(axis=1)))
-        worst = int(np.argmax(beyond[least]))
-        if beyond[least, worst] <= _NEAR_RANGE:
-            continue
-        needed = format_quantity(float(np.exp(table.logs[least, worst])), kinds[worst].unit)
-        ends = " to ".join(
-            format_quantity(float(np.exp(end[worst])), kinds[worst].unit) for end in (low, high)
-        )
-        return UnattainableError(
-            form,
-            f"position {table.name}: a {kinds[worst].value} of about {needed} or further off would "
-            f"be needed, and positions hold {ends}",
-            "widen the range of the parts, or give this curve a box of its own",
-        )
-    return None
 
 
 def chosen_poles(shared: SharedSet, logs: Floats) -> dict[str, float]:

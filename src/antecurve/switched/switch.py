@@ -74,6 +74,11 @@ class Switch(Result):
         Poles that do when parts between the same two nodes go to one contact.
     contacts : tuple of SwitchContact
         Every contact, pole by pole.
+    searched_forms : tuple of str
+        Forms in which that is not proved, but searched; ``proved`` is true where there is none.
+    exact : bool
+        Whether this set makes every curve exactly.  Where it keeps the limit only, that no
+        smaller one keeps it is searched, not proved.
     """
 
     _rows: ClassVar = "contacts"
@@ -89,6 +94,8 @@ class Switch(Result):
     reasons: tuple[str, ...]
     joined_poles: int
     contacts: tuple[SwitchContact, ...]
+    searched_forms: tuple[str, ...] = ()
+    exact: bool = True
 
 
 def switch_of(picked: PickedBox, designs: tuple[Design, ...]) -> Switch:
@@ -118,7 +125,9 @@ def switch_of(picked: PickedBox, designs: tuple[Design, ...]) -> Switch:
         shared=tuple(r for r in topology.refs if r not in shared.switched),
         separate=tuple(r for r in topology.refs if r in shared.joint.separate),
         added=picked.best.additions,
-        proved=picked.proved_fewest,
+        proved=not picked.unproved_forms,
+        searched_forms=picked.unproved_forms,
+        exact=picked.best.exact,
         reasons=_reasons(picked, designs),
         joined_poles=len({frozenset(contact.nodes) for contact in contacts}),
         contacts=contacts,
@@ -160,7 +169,7 @@ def _contacts(
 
 
 def _reasons(picked: PickedBox, designs: tuple[Design, ...]) -> tuple[str, ...]:
-    """Why no smaller set does: what throws open or short, then the conflicts."""
+    """Why no smaller set does: what throws open or short, the conflicts, and what is proved."""
     shared = picked.best.shared
     reasons = [
         f"{contact.name} makes its curve with {_thrown_words(network.states)}: a switch must do it"
@@ -168,33 +177,47 @@ def _reasons(picked: PickedBox, designs: tuple[Design, ...]) -> tuple[str, ...]:
         if network.states
     ]
     reasons += [conflict.sentence for conflict in shared.conflicts or ()]
-    count = len(shared.switched)
-    if not picked.best.exact and count:
-        limit = designs[0].job.target.error_limit_db
-        reasons.append(
-            f"with {count} switched every curve stays within the limit of {limit:g} dB, though "
-            "not exactly. No set of fewer that was tried does"
-        )
-    elif picked.proved_fewest and count:
-        reasons.append(
-            f"no set of fewer than {count} positions escapes such conflicts, in any form asked for "
-            "(proved over all sets)"
-        )
-    elif count:
-        reasons.append(
-            f"no set of fewer than {count} positions was met that makes every curve; for some "
-            "this is searched, not proved"
-        )
+    if not shared.switched:
+        return tuple(reasons)
     limit = designs[0].job.target.error_limit_db
-    if picked.best.exact and count and limit is not None:
+    if not picked.best.exact:
         reasons.append(
-            f"nor does any set of fewer keep within {limit:g} dB without being exact (by search)"
+            f"with {len(shared.switched)} switched every curve stays within the limit of "
+            f"{limit:g} dB, though not exactly"
         )
-    if picked.proved_fewest and picked.best.exact and count:
         reasons.append(
-            "the bounds hold for every level, impedance and ultrasonic pole that the job allows"
+            f"no set of fewer was met that keeps within {limit:g} dB (by search, not proved)"
+        )
+        return tuple(reasons)
+    reasons += _proved_words(picked)
+    if limit is not None:
+        reasons.append(
+            f"nor was a set of fewer met that keeps within {limit:g} dB without being exact "
+            "(by search, not proved)"
         )
     return tuple(reasons)
+
+
+def _proved_words(picked: PickedBox) -> list[str]:
+    """Of sets that make every curve exactly: in which forms it is proved that none is smaller."""
+    count, unproved = len(picked.best.shared.switched), picked.unproved_forms
+    proved = [form for form in picked.sharings.forms if form not in unproved]
+    words = []
+    if proved:
+        where = "any form asked for" if not unproved else ", ".join(proved)
+        words.append(
+            f"no set of fewer than {count} positions makes every curve exactly in {where} "
+            "(proved over all sets)"
+        )
+        words.append(
+            "the bounds hold for every level, impedance and ultrasonic pole that the job allows"
+        )
+    if unproved:
+        words.append(
+            f"in {', '.join(unproved)} no set of fewer than {count} was met that makes every "
+            "curve exactly (by search, not proved)"
+        )
+    return words
 
 
 def _thrown_words(states: tuple[tuple[str, str], ...]) -> str:

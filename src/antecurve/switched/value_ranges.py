@@ -51,6 +51,7 @@ _STEPS = (4, 12, 256)
 _STEPS_WITHOUT_POLE = (24, 96, 1)
 """The same where the pole is given: R_inf hangs on the others all the more."""
 _FLAT_STEPS = (64, 8)  # of the series resistor and the level
+_FAR = 1e7  # times the least resistor: from there to infinity is one step, as of one opened
 _HALVINGS = 60  # of the distance between two poles: what remains is rounding
 _NEGLIGIBLE = 1e-9  # R_inf below this part of the resistor across the output is left out
 
@@ -81,7 +82,7 @@ def _steps(low: float, high: float, count: int) -> tuple[Floats, Floats]:
     """Ends of steps that cover a range, in equal ratios."""
     if high <= low:
         return np.array([low]), np.array([high])
-    edges = np.geomspace(low, high, count + 1)
+    edges = np.geomspace(low, min(high, _FAR * low), count + 1)
     edges[0], edges[-1] = low, high
     return edges[:-1], edges[1:]
 
@@ -124,7 +125,7 @@ def ranges_of_curve(
     job : Job
         Loading, and the level with its tolerance.
     shunts : tuple of float
-        Range of the resistor across the output [ohm].
+        Range of the resistor across the output [ohm]; infinite where it may be opened.
     poles : tuple of float or None
         Range of the free ultrasonic pole [s]; ``None`` where the curve has its own.
 
