@@ -62,11 +62,11 @@ def test_simulation_against_stepwise_integration() -> None:
 @pytest.fixture(scope="module")
 def drawn() -> list[tuple[Unit, Verdict]]:
     """Units and builds drawn, one 8-bit capture each; seeds of the full study's beginning."""
-    return [judged(seed) for seed in range(10)]
+    return [judged(seed) for seed in range(6)]
 
 
 def test_stored_study_is_of_this_judge(drawn: list[tuple[Unit, Verdict]]) -> None:
-    """The first ten of 400 units again, each figure as precisely as the judge solves for it.
+    """The first six of 400 units again, each figure as precisely as the judge solves for it.
 
     Best values settle to 1e-10 of the fit; a hundred thousandth of the interval leaves room for
     other machines' rounding.  An end of a profiled interval is a root found to 1 % of its

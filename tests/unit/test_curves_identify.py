@@ -147,7 +147,7 @@ def _random_curve(rng: np.random.Generator) -> Curve:
 def test_random_tables_get_their_number_of_time_constants() -> None:
     """Noise of 0.1 dB: the stated rate is 95 %; a rate of 70 % fails in 9 of 10 runs."""
     rng = np.random.default_rng(3)
-    tables, right = 30, 0
+    tables, right = 25, 0
     for _ in range(tables):
         curve = _random_curve(rng)
         levels = level_db(curve, FREQUENCY) + rng.normal(0.0, 0.1, len(FREQUENCY))

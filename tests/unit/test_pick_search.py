@@ -101,7 +101,7 @@ def test_front_against_pairwise_comparison() -> None:
 
 
 def test_pick_by_build_is_no_worse_in_spread(pick_result: PickResult) -> None:
-    job = replace(_job(), pick=PickRequest(pick_by="build"))
+    job = replace(_job(), pick=PickRequest(pick_by="build", budget_seconds=1.0))
     built = pick(job)
     spread = error_percentile_db(built.best, job)
     assert spread <= error_percentile_db(pick_result.best, job)
