@@ -30,11 +30,15 @@ def test_json_and_refusals(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -
     words = ("signal", "sines", "-o", file, "--frequency", "1 kHz", "--level", "-30:-20:5")
     record = json.loads(invoke(capsys, *words, "--json").out)
     assert record["level_db"] == [-30.0, -25.0, -20.0] and record["frequency_hz"] == [1000.0]
+    listed = (*words[:-1], "-20", "--level", "-30", "--level", "-25", "--json", "--force")
+    assert json.loads(invoke(capsys, *listed).out) == record
     assert invoke(capsys, *words).err.count("exists already") == 1
     assert invoke(capsys, *words, "--force").code == 0
     for more, message in (
         (("signal", "square", "-o", "a.mp3"), "ends in .wav"),
         (("signal", "sines", "-o", "a.wav", "--level", "-3:-9:1"), "LOW:HIGH:STEP"),
+        (("signal", "sines", "-o", "a.wav", "--level", "-9", "--level", "-9"), "must ascend"),
+        (("signal", "sweep", "-o", "a.wav", "--level", "-9", "--level", "-3"), "only sines"),
         (("signal", "hiss", "-o", "a.wav"), "use one of"),
     ):
         refused = invoke(capsys, *more)

@@ -18,7 +18,7 @@ from antecurve.judge.played_record import InputReference, PlayedRecord
 from antecurve.judge.sine_distortion import StepDistortion, overload
 from antecurve.judge.two_channel import TwoChannelRecord
 from antecurve.judge.unit_figure import UnitFigure
-from antecurve.judge.unit_figures import unit_figures
+from antecurve.judge.unit_figures import unit_figures, unmeasured_noise
 from antecurve.judge.verdict import Verdict
 from antecurve.judge.verdicts import judge_unit
 from antecurve.signals.alignment import laid_side_by_side
@@ -127,6 +127,22 @@ def test_a_weighted_noise_by_the_table() -> None:
         # Half of the last digit printed; a tone spreads over 4 Hz, where A changes by 0.01 dB;
         # the tone also moves the figure itself, which both share.
         assert difference == pytest.approx(rows[hertz], abs=0.06)
+
+
+def test_without_silence_noise_is_not_measured() -> None:
+    """The record begins and ends amid the noise that is played: a sentence says what to do."""
+    request = SignalRequest("noise", seconds=2.0)
+    whole = played_record(request, output_of(request))
+    inside = slice(whole.run_first + 2000, whole.run_first + 90_000)
+    record = TwoChannelRecord(
+        RATE_HZ, whole.record.stimulus[inside], whole.record.volts[inside], stimulus_at="emf"
+    )
+    cut = PlayedRecord(record, request, whole.first + inside.start)
+    measured = figures(cut)
+    assert not {"noise", "noise_a_weighted", "hum"} & set(measured)
+    (sentence,) = unmeasured_noise([cut], list(measured.values()))
+    assert "no record holds 0.2 s of silence" in sentence
+    assert unmeasured_noise([whole], list(figures(whole).values())) == ()
 
 
 def test_no_hum_is_a_bound_and_intervals_hold() -> None:

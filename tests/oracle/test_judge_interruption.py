@@ -90,6 +90,18 @@ def test_a_short_gap_below_40_hz_is_told(frequency_hz: float, lost: int) -> None
         gap.observation(SETTINGS)
 
 
+@pytest.mark.parametrize("frequency_hz", [250, 1e3, 3e3, 12e3])
+def test_samples_that_both_channels_lost_are_told(
+    sweep: TwoChannelRecord, frequency_hz: float
+) -> None:
+    """5 ms are missing from both channels alike: both jump, the output not as the stimulus does."""
+    at = round(sweep_time_s(sweep.name, frequency_hz) * RATE_HZ)
+    stimulus, volts = (np.delete(x, slice(at, at + LOST)) for x in (sweep.stimulus, sweep.volts))
+    gap = TwoChannelRecord(RATE_HZ, stimulus, volts, stimulus_at="emf", name="lost")
+    with pytest.raises(InputError, match="an interrupted record: "):
+        gap.observation(SETTINGS)
+
+
 @pytest.mark.parametrize("signal", ["log sweep", "sine steps"])
 @pytest.mark.parametrize(
     "unit",

@@ -26,12 +26,12 @@ def signal(
     rate: Annotated[str, typer.Option(metavar="HERTZ", help="Sampling rate.")] = "48 kHz",
     seconds: Annotated[str, typer.Option(metavar="SECONDS", help="Length of one run.")] = "10",
     level: Annotated[
-        str,
+        list[str],
         typer.Option(
             metavar="DB",
-            help="Peak re full scale. Sines also take LOW:HIGH:STEP, each frequency at each level.",
+            help="Peak re full scale. Sines take several: LOW:HIGH:STEP, or the option repeated.",
         ),
-    ] = "-12",
+    ] = ["-12"],  # noqa: B006
     frequency: Annotated[
         Optional[list[str]],  # noqa: UP045
         typer.Option(
@@ -80,7 +80,7 @@ def signal(
         kind,
         round(quantity(rate, "Hz", "--rate")),
         quantity(seconds, "s", "--seconds"),
-        _levels(level),
+        tuple(sorted(value for text in level for value in _levels(text))),
         tuple(quantity(text, "Hz", "--frequency") for text in frequency or ()),
         None
         if band is None

@@ -45,6 +45,7 @@ _BLOCK_S = 0.005  # in which a jump stands out from noise, hum and what is disto
 _BESIDE = 40  # blocks to either side: a fifth of a second, in which a sweep changes little
 _JUMP = 1.4  # times its neighbours; of 32 sound units, bent and noisy ones too, 1.09 at most
 _CLICK = 2.0  # the same of the largest sample; of 24 such units 1.42 at most
+_EXPLAINED = 0.25  # of what the stimulus does there: of a jump in both channels all is unexplained
 
 
 def refuse_interruption(delay_samples: Floats, *, rate_hz: float, name: str) -> None:
@@ -195,7 +196,7 @@ def refuse_interrupted_sweep(
 
 
 def refuse_jumps(output: Floats, explained: Floats, *, rate_hz: float, name: str) -> None:
-    """Refuse a sweep behind which the output jumps where the stimulus does not.
+    """Refuse a sweep behind which the output jumps as the stimulus does not explain.
 
     Parameters
     ----------
@@ -221,18 +222,22 @@ def refuse_jumps(output: Floats, explained: Floats, *, rate_hz: float, name: str
     whole = _above_neighbours(*(np.sqrt(np.mean(x**2, axis=1)) for x in (missed, known)))
     click = _above_neighbours(*(np.abs(x).max(axis=1) for x in (missed, known)))
     if whole > _JUMP or click > _CLICK:
-        raise _interrupted(name, "the output jumps where the stimulus does not")
+        raise _interrupted(name, "the output jumps as the stimulus does not explain")
 
 
 def _above_neighbours(level: Floats, own: Floats) -> float:
-    """The largest level over that of the blocks beside it, or what the stimulus does there."""
+    """The largest level over that of the blocks beside it, or a part of what is explained there.
+
+    Where both channels lost samples both jump, and the output not as the stimulus does: the more
+    the sharper the stimulus is by itself, the less a jump stands out from it.
+    """
     from scipy.ndimage import maximum_filter1d
 
     beside = maximum_filter1d(np.pad(level, _BESIDE), _BESIDE - 1)
     # Both sides but the nearest blocks, into which a jump may reach.
     middle, reach = np.arange(level.size) + _BESIDE, _BESIDE // 2 + 1
     usual = np.maximum(beside[middle - reach], beside[middle + reach])
-    ratio = level / np.maximum(usual, maximum_filter1d(own, 3))
+    ratio = level / np.maximum(usual, _EXPLAINED * maximum_filter1d(own, 3))
     ratio[[0, -1]] = 0.0  # what the transform joins there
     return float(ratio.max())
 

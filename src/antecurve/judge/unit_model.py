@@ -283,14 +283,12 @@ class UnitModel:
         Returns
         -------
         numpy.ndarray of float, shape (...)
-            Frequency of half power [Hz], or that of a resonance (Q above 0.71); infinite
+            Lowest frequency of half power [Hz], with a resonance too, as `low_corner_hz`; infinite
             without a pole.
         """
         first, second, _ = self._squared("high", coordinates)
         # second x^2 + first x = 1 for x = (w/1 us)^2
-        below = np.where(
-            first < 0, np.sqrt(second), 0.5 * (first + np.sqrt(first**2 + 4.0 * second))
-        )
+        below = 0.5 * (first + np.sqrt(first**2 + 4.0 * second))
         with np.errstate(divide="ignore"):
             return np.asarray(1.0 / (np.sqrt(below) * 2.0 * math.pi * TIME_UNIT))
 
