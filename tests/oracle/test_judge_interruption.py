@@ -90,15 +90,26 @@ def test_a_short_gap_below_40_hz_is_told(frequency_hz: float, lost: int) -> None
         gap.observation(SETTINGS)
 
 
-@pytest.mark.parametrize("frequency_hz", [250, 1e3, 3e3, 12e3])
+@pytest.mark.parametrize("frequency_hz", [250, 1.1e3, 3.1e3, 12.3e3])
 def test_samples_that_both_channels_lost_are_told(
     sweep: TwoChannelRecord, frequency_hz: float
 ) -> None:
-    """5 ms are missing from both channels alike: both jump, the output not as the stimulus does."""
+    """5 ms, no whole number of periods, are missing: both jump, the output by another step."""
     at = round(sweep_time_s(sweep.name, frequency_hz) * RATE_HZ)
     stimulus, volts = (np.delete(x, slice(at, at + LOST)) for x in (sweep.stimulus, sweep.volts))
     gap = TwoChannelRecord(RATE_HZ, stimulus, volts, stimulus_at="emf", name="lost")
     with pytest.raises(InputError, match="an interrupted record: "):
+        gap.observation(SETTINGS)
+
+
+@pytest.mark.parametrize("signal", ["multitone", "music", "pink noise"])
+def test_what_both_channels_of_any_signal_lost_is_told(signal: str) -> None:
+    """The unit still rings from what is missing: of a multitone that is no noise, but a line."""
+    record = two_channel_record(Unit(), np.random.default_rng(76), signal=signal)
+    at = record.volts.size // 2
+    stimulus, volts = (np.delete(x, slice(at, at + LOST)) for x in (record.stimulus, record.volts))
+    gap = TwoChannelRecord(RATE_HZ, stimulus, volts, stimulus_at="emf", name="lost")
+    with pytest.raises(InputError, match="an interrupted record: the output jumps"):
         gap.observation(SETTINGS)
 
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from antecurve.errors import InputError
 
 __all__ = [
+    "CLICK",
     "is_sweep",
     "refuse_interrupted_sweep",
     "refuse_interruption",
@@ -44,8 +45,10 @@ _EVIDENCE = 20.0  # by how much a gap lessens chi square; of 60 sound units, odd
 _BLOCK_S = 0.005  # in which a jump stands out from noise, hum and what is distorted
 _BESIDE = 40  # blocks to either side: a fifth of a second, in which a sweep changes little
 _JUMP = 1.4  # times its neighbours; of 32 sound units, bent and noisy ones too, 1.09 at most
-_CLICK = 2.0  # the same of the largest sample; of 24 such units 1.42 at most
 _EXPLAINED = 0.25  # of what the stimulus does there: of a jump in both channels all is unexplained
+CLICK = {True: 2.0, False: 2.4}
+"""By how much a click stands out, of a sweep and of another signal: of 24 sound units 1.42 at
+most, of 30 more with any signal 1.5, of a multitone that clips now and then 2.1."""
 
 
 def refuse_interruption(delay_samples: Floats, *, rate_hz: float, name: str) -> None:
@@ -195,8 +198,10 @@ def refuse_interrupted_sweep(
         raise _interrupted(name, f"its phase steps about {gap_hz:.0f} Hz, or its clocks differ")
 
 
-def refuse_jumps(output: Floats, explained: Floats, *, rate_hz: float, name: str) -> None:
-    """Refuse a sweep behind which the output jumps as the stimulus does not explain.
+def refuse_jumps(
+    output: Floats, explained: Floats, *, rate_hz: float, click: float, name: str
+) -> None:
+    """Refuse a record whose output jumps as the stimulus does not explain.
 
     Parameters
     ----------
@@ -206,6 +211,8 @@ def refuse_jumps(output: Floats, explained: Floats, *, rate_hz: float, name: str
         What of it the stimulus explains.
     rate_hz : float
         Sampling rate [Hz].
+    click : float
+        By how much the largest sample stands out where samples are missing, as in `CLICK`.
     name : str
         How messages call the record.
 
@@ -220,8 +227,8 @@ def refuse_jumps(output: Floats, explained: Floats, *, rate_hz: float, name: str
         return
     # A long gap bends a block as a whole; a short one at a low frequency is a click in noise.
     whole = _above_neighbours(*(np.sqrt(np.mean(x**2, axis=1)) for x in (missed, known)))
-    click = _above_neighbours(*(np.abs(x).max(axis=1) for x in (missed, known)))
-    if whole > _JUMP or click > _CLICK:
+    largest = _above_neighbours(*(np.abs(x).max(axis=1) for x in (missed, known)))
+    if whole > _JUMP or largest > click:
         raise _interrupted(name, "the output jumps as the stimulus does not explain")
 
 

@@ -22,7 +22,12 @@ from antecurve.judge.capture import (
     equal_columns,
     finite_column,
 )
-from antecurve.judge.interruption import is_sweep, refuse_interrupted_sweep, refuse_jumps
+from antecurve.judge.interruption import (
+    CLICK,
+    is_sweep,
+    refuse_interrupted_sweep,
+    refuse_jumps,
+)
 from antecurve.judge.network_estimate import NetworkEstimate, network_log_response
 from antecurve.judge.record import limit_share
 from antecurve.judge.response_estimate import (
@@ -221,8 +226,7 @@ class TwoChannelRecord(Capture):
         )
         estimate = channels.estimate(flattening, highest_hz=settings.highest_hz)
         self._check_order(estimate, flattening)
-        if is_sweep(self.stimulus, self.rate_hz):
-            self._check_sweep(channels, estimate, flattening)
+        self._check_whole(channels, estimate, flattening)
         return TwoChannelObservation(
             self,
             channels,
@@ -323,14 +327,16 @@ class TwoChannelRecord(Capture):
             "leave a tenth of a second of silence before the sweep and after it",
         )
 
-    def _check_sweep(
+    def _check_whole(
         self, channels: Channels, estimate: ResponseEstimate, flattening: Response
     ) -> None:
-        """Refuse a sweep that was interrupted, by phases and by a jump."""
+        """Refuse a record that was interrupted: of a sweep by phases, of any signal by a jump."""
         middle = (estimate.low_hz + estimate.high_hz) / 2.0
-        refuse_interrupted_sweep(
-            middle, estimate.ratio, estimate.variance, rate_hz=self.rate_hz, name=self.name
-        )
+        sweep = is_sweep(self.stimulus, self.rate_hz)
+        if sweep:
+            refuse_interrupted_sweep(
+                middle, estimate.ratio, estimate.variance, rate_hz=self.rate_hz, name=self.name
+            )
         log_ratio = np.log(np.abs(estimate.ratio)) + 1j * np.unwrap(np.angle(estimate.ratio))
 
         def measured(frequency_hz: Floats) -> Complex:
@@ -338,7 +344,7 @@ class TwoChannelRecord(Capture):
             return np.asarray(flattening(frequency_hz) * np.exp(ratio))
 
         explained, output = channels.waveforms(measured)
-        refuse_jumps(output, explained, rate_hz=self.rate_hz, name=self.name)
+        refuse_jumps(output, explained, rate_hz=self.rate_hz, click=CLICK[sweep], name=self.name)
 
 
 def _check_signals(stimulus: Floats, volts: Floats, name: str) -> None:
