@@ -162,6 +162,39 @@ def test_the_verdict_is_reached_by_keyboard_alone(browser: Any, bench: Served, j
     page.context.close()
 
 
+def test_a_box_with_a_switch_by_keyboard(browser: Any, bench: Served) -> None:
+    """From one curve to two and their parts, then from position to position."""
+    faults: list[str] = []
+    small = {"width": 360, "height": 800}
+    page = opened(browser, bench, faults, viewport=small, color_scheme="dark", bypass_csp=True)
+    page.locator("#name").fill("Box")
+    page.keyboard.press("Enter")
+    page.get_by_role("button", name="Add a curve").press("Enter")
+    page.get_by_role("button", name="Take out curve 2").wait_for()
+    assert page.locator("#curve-0-position").input_value() == "disc"
+    for field, text in (("curve-1-position", "no curve"), ("network-forms", "foster-1"),
+                        ("resistors-series", "E12"), ("capacitors-series", "E6"),
+                        ("target-error_limit_db", "1.5"), ("target-level_tolerance_db", "2"),
+                        ("spread-builds", "1000")):  # fmt: skip
+        page.locator(f"#{field}").fill(text)
+    page.keyboard.press("Enter")  # finds parts, and takes out no curve
+    page.get_by_role("heading", name="disc", exact=True).wait_for(timeout=120_000)
+    page.get_by_role("link", name="no curve", exact=True).press("Enter")
+    page.wait_for_url("**?position=no+curve*")
+    page.get_by_role("heading", name="no curve", exact=True).wait_for()
+    for view in ("Design", "Build", "Bench sheet", "What if"):
+        page.get_by_role("link", name=view, exact=True).click()
+        page.wait_for_url("**?position=no*curve*")
+        assert page.get_by_role("link", name="no curve", exact=True).get_attribute("aria-current")
+        assert page.evaluate("document.documentElement.scrollWidth") <= small["width"], view
+        if AXE.exists():
+            page.evaluate(AXE.read_text())
+            audit = page.evaluate("axe.run({ iframes: false })")
+            assert [(view, v["id"]) for v in audit["violations"]] == []
+    assert faults == []
+    page.context.close()
+
+
 def test_a_page_that_lost_its_server_says_so_and_comes_back(browser: Any, tmp_path: Path) -> None:
     faults: list[str] = []
     with served(tmp_path / "bench") as server:
