@@ -11,14 +11,14 @@ import numpy as np
 from antecurve.analysis.error_summary import error_summary
 from antecurve.analysis.level import level_report
 from antecurve.analysis.parts_list import PartsList, parts_list
-from antecurve.analysis.ratings import PartStress, part_stresses
+from antecurve.analysis.ratings import PartStress
 from antecurve.checked import checked
 from antecurve.networks.topology import Topology
 from antecurve.parts.drawer import Drawer
 from antecurve.parts.position import PickedNetwork, Position
 from antecurve.parts.scatter import part_references
 from antecurve.pick.result import PickProgress, SearchReport
-from antecurve.pipeline import Design
+from antecurve.pipeline import Design, design_stresses
 from antecurve.results import Result, plain
 from antecurve.switched.added_parts import soldered
 from antecurve.switched.alternatives import Alternative, alternatives_of
@@ -319,7 +319,7 @@ def box_parts_list(
         One line per distinct part; a switched part carries the number of its throw, ``R2_1``.
     """
     stresses: dict[str, PartStress] = {}
-    worked = [part_stresses(design) for design in box.designs]
+    worked = [design_stresses(design) for design in box.designs]
     for number, (design, of_position) in enumerate(zip(box.designs, worked, strict=True), start=1):
         names = {
             own: name
