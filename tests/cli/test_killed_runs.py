@@ -26,6 +26,10 @@ ultrasonic_poles = ["50 kHz"]
 resistance = "{source} ohm"
 [network]
 forms = ["foster-1"]
+[resistors]
+series = "E24"
+[capacitors]
+parts_per_position = 1
 [spread]
 builds = 100
 [pick]
