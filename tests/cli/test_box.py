@@ -35,11 +35,6 @@ title = "Box"
 level_tolerance_db = 2
 [network]
 forms = ["foster-1"]
-[resistors]
-series = "E24"
-[capacitors]
-series = "E12"
-parts_per_position = 1
 [spread]
 builds = 2000
 """
