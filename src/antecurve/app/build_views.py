@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from antecurve.app.builds import correction_files, shown_build
 from antecurve.app.designs import Chosen, chosen_design
-from antecurve.app.pages import bench_of, render
+from antecurve.app.pages import render
 from antecurve.app.work import trim_build
 from antecurve.files.build_state import (
     BuildState,
@@ -24,6 +24,9 @@ from antecurve.quantities import format_quantity
 if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.responses import Response
+
+    from antecurve.app.computations import Computation
+    from antecurve.app.pages import Bench
 
 __all__ = ["routes"]
 
@@ -66,7 +69,7 @@ def _rendered(
         request, "build.html.j2", status=422 if errors else 200,
         title=f"Build: {chosen.folder.name}", parts=parts, state=state, errors=errors,
         others={ref: text for ref, text in errors.items() if ref not in table.refs},
-        computation=chosen.bench.computations.latest(_topic(chosen.folder)), ahead=0,
+        computation=None if errors else _trimming(chosen.bench, chosen.folder, values), ahead=0,
         **chosen.content(), **shown_build(chosen, values, state.fitted),
     )  # fmt: skip
 
@@ -90,6 +93,7 @@ def _saved_build(request: Request, typed: dict[str, str]) -> Response:
     values |= pasted
     fitted = tuple(ref for ref in refs if f"fitted:{ref}" in typed or ref in pasted)
     state = BuildState(typed.get("serial", "").strip(), fitted, values)
+    before, _ = measured_values(made.parts, read_build(folder).values)
     measured, errors = measured_values(made.parts, values)
     if errors:
         return _rendered(request, chosen, state, pasted_errors=errors)
@@ -104,26 +108,39 @@ def _saved_build(request: Request, typed: dict[str, str]) -> Response:
                 log, design, folder / "design.json", serial=state.serial,
                 measured=made.values_at(throw, measured),
             )  # fmt: skip
-    trimming = bench.computations.latest(_topic(folder))
-    if trimming is not None:
-        bench.computations.cancel(trimming)  # it is about what was measured before
+    earlier = bench.computations.latest(_topic(folder, before))
+    if earlier is not None and before != measured:
+        bench.computations.cancel(earlier)  # nobody waits for it any more
     if measured:
         for name, content in correction_files(made, measured).items():
             (folder / name).write_bytes(content)
-        bench.computations.start(
-            trim_build, folder, measured, topic=_topic(folder), title="Trimming"
-        )
+        _trimming(bench, folder, measured, again=True)
     return RedirectResponse(str(request.url.replace(scheme="", netloc="")), status_code=303)
 
 
-def _topic(folder: Path) -> str:
-    return f"trim {folder.name}"
+def _topic(folder: Path, measured: dict[str, float]) -> str:
+    """A trim is about one design and what was measured of it."""
+    return f"trim {folder.name} {(folder / 'design.json').stat().st_mtime_ns} {measured}"
+
+
+def _trimming(
+    bench: Bench, folder: Path, measured: dict[str, float], *, again: bool = False
+) -> Computation | None:
+    """The trim of what is measured, begun where it was not yet, or again where cancelled."""
+    if not measured:
+        return None
+    topic = _topic(folder, measured)
+    latest = bench.computations.latest(topic)
+    if latest is not None and not (again and latest.state == "cancelled"):
+        return latest
+    return bench.computations.start(trim_build, folder, measured, topic=topic, title="Trimming")
 
 
 def _trim(request: Request) -> Response:
-    bench = bench_of(request)
-    folder = bench.folder.existing_network(request.path_params["name"])
-    computation = bench.computations.latest(_topic(folder))
+    chosen = chosen_design(request)
+    bench, folder = chosen.bench, chosen.folder
+    measured, _ = measured_values(chosen.made.parts, read_build(folder).values)
+    computation = bench.computations.latest(_topic(folder, measured))
     ahead = 0 if computation is None else bench.computations.ahead_of(computation)
     return render(
         request, "build_trim.html.j2", name=folder.name, computation=computation, ahead=ahead

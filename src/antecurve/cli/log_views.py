@@ -182,6 +182,7 @@ def _confirmed(sentence: str) -> bool:
     print(sentence, end="", file=sys.stderr, flush=True)
     answer = sys.stdin.readline()
     if not answer:
+        print(file=sys.stderr)
         raise InputError("standard input", "its end", "delete without asking by --yes")
     return answer.strip().lower() in ("y", "yes")
 
