@@ -253,7 +253,7 @@ def test_a_unit_set_to_another_curve(bench: Path, capsys: pytest.CaptureFixture[
     assert (guess.code, record["unit_curve"]) == (0, "disc")
     assert record["findings"][0].startswith("set to disc with a probability of over 99.9 %; next")
     stated = ("--unit-turnover", "700 Hz", "--unit-cut", "13.7", "--unit-shelf", "50 Hz")
-    other = invoke(capsys, "judge", *both, *stated, "--json")
+    other = invoke(capsys, "judge", both[0], "--design", design, *stated, "--json")
     assert other.code == 1
     assert json.loads(other.out)["unit_curve"] == "turnover 700 Hz, cut 13.7, shelf 50 Hz"
     times = ("--unit-zeros", "3180 us, 75 us", "--unit-poles", "318 us")

@@ -240,7 +240,7 @@ def test_batch_keeps_order_and_names_problems() -> None:
     assert list(frame["verdict"]) == ["pass", "none"]
     assert "without edges" in frame["finding"][1]
     both = judge_batch(
-        {"b": [records(1), records(2, frequency=23.0)], "c": [records(2)]},
+        {"b": [records(1), records(2, frequency=23.0)], "a": [sine]},
         known,
         conditions=CONDITIONS,
     )
