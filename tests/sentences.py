@@ -13,6 +13,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).parents[1] / "src" / "antecurve"
 LISTED = Path(__file__).parent / "data" / "sentences.txt"
+MOST_WORDS = 20  # that are read aloud in one breath
 _LEAST_WORDS = 4  # fewer are names, units and labels
 _WORD = re.compile(r"\{\}|[A-Za-zµ°Ω%][\w'’.-]*")
 _SPOKEN = re.compile(

@@ -16,9 +16,11 @@ from antecurve.cli.main import run
 from antecurve.cli.show import show_design
 from antecurve.files.design_file import design_json
 from antecurve.pipeline import Design
+from sentences import MOST_WORDS, whole_sentences, word_count
 
 WIDTHS = (60, 80, 100, 160)
 SECONDS = re.compile(r"\(\d+\.\d\s+s\)")  # how long a run took is not the same twice
+_TABLE_OR_FORMULA = re.compile(r"\S {2}|·|\w = ")
 COLOURS = re.compile(r"\x1b\[[0-9;]*m")
 
 
@@ -61,6 +63,12 @@ def prints(design_file: Path) -> dict[tuple[int, str], str]:
     return shown
 
 
+def long_sentences(text: str) -> list[str]:
+    """Sentences of what was piped, put together as they are, that have too many words."""
+    spoken = (x.strip() for x in text.splitlines() if not _TABLE_OR_FORMULA.search(x.strip()))
+    return [s for x in spoken for s in whole_sentences(x) if word_count(s) > MOST_WORDS]
+
+
 def _words(text: str) -> set[str]:
     return {w for w in SECONDS.sub("", COLOURS.sub("", text)).split() if set(w) != {"─"}}
 
@@ -80,7 +88,9 @@ def test_every_word_is_whole_at_any_width(
         run(terminal_session.arguments(command, design_file))
     except SystemExit as ended:
         assert ended.code in (0, None, 1)
-    piped = _words(capsys.readouterr().out)
+    text = capsys.readouterr().out
+    assert long_sentences(text) == []
+    piped = _words(text)
     assert len(piped) > 20
     for columns in WIDTHS:
         shown = prints[columns, command]
@@ -89,6 +99,12 @@ def test_every_word_is_whole_at_any_width(
             lines = COLOURS.sub("", shown).splitlines()
             longest = max((line.rstrip() for line in lines), key=len)
             assert len(longest) <= columns, longest
+
+
+def test_a_long_sentence_is_noticed() -> None:
+    assert long_sentences("One, or " * 12 + "two.\n R1  118 kΩ  " + "and so on " * 20) == [
+        "One, or " * 12 + "two"
+    ]
 
 
 def test_a_word_in_two_is_noticed(prints: dict[tuple[int, str], str]) -> None:
@@ -101,7 +117,9 @@ def test_a_whole_design_is_printed_in_whole_words(
     default_design: Design, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     show_design(default_design)
-    whole = _words(capsys.readouterr().out)
+    text = capsys.readouterr().out
+    assert long_sentences(text) == []
+    whole = _words(text)
     monkeypatch.setenv("COLUMNS", "80")
     show_design(default_design)
     narrow = capsys.readouterr().out

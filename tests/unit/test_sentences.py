@@ -7,9 +7,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from sentences import LISTED, listed, whole_sentences, word_count
-
-MOST_WORDS = 20
+from sentences import LISTED, MOST_WORDS, listed, whole_sentences, word_count
 
 
 def test_the_list_is_that_of_the_source() -> None:

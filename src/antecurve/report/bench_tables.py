@@ -278,7 +278,7 @@ def peak_lines(report: PeakReport) -> list[str]:
     frequency = format_quantity(wave.frequency_hz, "Hz")
     lines = [
         f"A square wave of {frequency}, EMF ±{_volt(wave.amplitude_v)}{edge}, "
-        f"peaks at ±{_volt(report.peak_v)} at the unit's input and slews {slew} there."
+        f"peaks at ±{_volt(report.peak_v)} at the unit's input. It slews {slew} there."
     ]
     if report.overload_v is not None and report.largest_amplitude_v is not None:
         word = "overloads" if report.overloads else "stays below"
@@ -377,7 +377,7 @@ def limited_line(limited: LimitedPeaks) -> str:
         for value in (limited.peak_v, limited.rise_time_peak_v, limited.bandwidth_peak_v)
     )
     return (
-        f"Peak at the unit's input {peak}: {edge} with a generator's edge of "
-        f"{format_quantity(limited.rise_time_s, 's')}, {seen} on an oscilloscope of "
+        f"Peak at the unit's input {peak}. With a generator's edge of "
+        f"{format_quantity(limited.rise_time_s, 's')} it is {edge}, and {seen} on an oscilloscope of "
         f"{format_quantity(limited.bandwidth_hz, 'Hz')} bandwidth."
     )

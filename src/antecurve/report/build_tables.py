@@ -285,7 +285,7 @@ def loss_line(effect: LossEffect) -> str:
     """
     return (
         f"Losses of the capacitors change the response by {up_to_text(effect.largest_db)} "
-        f"relative to 1 kHz, and the level by {up_to_text(abs(effect.level_shift_db))}."
+        f"relative to 1 kHz. They change the level by {up_to_text(abs(effect.level_shift_db))}."
     )
 
 

@@ -285,7 +285,7 @@ def _error_lines(design: Design, analysis: Analysis) -> list[str]:
     with_limits = f" including the {' and '.join(limits)} {word}" if limits else ""
     lines = [
         f"Error from {_band(error.job.band_hz)}: {within_text(error.job.centred_db)} against the "
-        f"curve{with_limits}; {_up_to('at most', error.job.at_1khz_db)} relative to 1 kHz; "
+        f"curve{with_limits}. It is {_up_to('at most', error.job.at_1khz_db)} relative to 1 kHz; "
         f"{decibel_text(error.job.rms_db)} rms.",
         f"Against the published time constants alone: {within_text(error.published.centred_db)}; "
         f"{_up_to('at most', error.published.at_1khz_db)} relative to 1 kHz."

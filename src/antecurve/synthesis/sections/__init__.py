@@ -151,7 +151,7 @@ def _double_pole(curve: ZeroPoleGain[float]) -> Violation | None:
     for longer, shorter in pairwise(curve.poles_s):
         if longer - shorter <= COINCIDENT * longer:
             return Violation(
-                "the poles of a passive RC voltage ratio are simple: all of them must differ, but "
+                "the poles of a passive RC voltage ratio are simple. All of them must differ, but "
                 f"two are the same, {format_time_constant(longer)}",
                 structural=True,
             )
