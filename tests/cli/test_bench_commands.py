@@ -124,7 +124,7 @@ def test_scope_csv_holds_the_peak_that_is_printed(
     assert limited["rise_time_peak_v"] < limited["peak_v"]
     assert limited["bandwidth_peak_v"] < limited["peak_v"]
     said = invoke(capsys, *asked, "--force").out
-    assert "with a generator's edge of 35 ns" in said and "10 MHz bandwidth" in said
+    assert "With a generator's edge of 35 ns" in said and "10 MHz bandwidth" in said
 
 
 def test_scope_with_a_fault(design_file: str, capsys: pytest.CaptureFixture[str]) -> None:

@@ -310,7 +310,7 @@ def test_limits_allow_for_source_load_and_instruments(picked: PickedNetwork) -> 
     np.testing.assert_allclose(unit.high_db, relative.max(axis=0) + flatness, atol=1e-9)
     assert np.all(unit.high_v > parts.columns[0].high_v)
     assert "load capacitance ±30 %" in sheet_lines(sheet)[0]
-    assert "generator and receiver nominal" in sheet_lines(parts)[0]
+    assert "Generator and receiver nominal" in sheet_lines(parts)[0]
 
 
 def test_the_display_of_a_600_ohm_source_is_its_own(picked: PickedNetwork) -> None:

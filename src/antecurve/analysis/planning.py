@@ -366,7 +366,7 @@ def _cheapest(plan: _Planner, wanted: float) -> TolerancePlan:
         f"yield of {wanted * 100:g} % within {plan.limit_db:g} dB"
         + (f", level {plan.level_limit_db:g} dB" if plan.level_limit_db else "")
         + (f", channels {plan.mismatch_limit_db:g} dB" if plan.mismatch_limit_db else ""),
-        f"the tightest grades keep {tightest.fraction * 100:.4g} %; allow tighter grades, a wider "
+        f"the tightest grades keep {tightest.fraction * 100:.4g} %. Allow tighter grades, a wider "
         "limit or a lower yield",
     )
 

@@ -378,6 +378,6 @@ def limited_line(limited: LimitedPeaks) -> str:
     )
     return (
         f"Peak at the unit's input {peak}. With a generator's edge of "
-        f"{format_quantity(limited.rise_time_s, 's')} it is {edge}, and {seen} on an oscilloscope of "
-        f"{format_quantity(limited.bandwidth_hz, 'Hz')} bandwidth."
+        f"{format_quantity(limited.rise_time_s, 's')} it is {edge}, and {seen} on an "
+        f"oscilloscope of {format_quantity(limited.bandwidth_hz, 'Hz')} bandwidth."
     )

@@ -15,6 +15,7 @@ from antecurve.report.text_table import (
     signed_cells,
     table_of,
 )
+from antecurve.texts import capitalised
 
 if TYPE_CHECKING:
     import numpy as np
@@ -70,7 +71,8 @@ def _limits_line(sheet: BenchSheet) -> str:
         if sheet.over_corners
         else "what each part can do by itself within its tolerance, added up"
     )
-    return f"From, to: {limits}, for each frequency by itself; {_besides_parts(sheet.tolerance)}."
+    besides = capitalised(_besides_parts(sheet.tolerance))
+    return f"From, to: {limits}, for each frequency by itself. {besides}."
 
 
 def reading_lines(sheet: BenchSheet) -> list[str]:
