@@ -132,6 +132,9 @@ def describe(
     silent = {"bass_shelf_s", "low_corner_hz"} if joint else set()
     least = max(_LEAST_EFFECT_DB, _LEAST_SHARE * limit_db)
     constants = [e for e in effects if e.sure and _is_constant(e, deviation, residuals)]
+    if any(_is_missing(e.value) for e in constants):
+        # Its pole is at the top then, where the end's poles and zeros make up for it.
+        constants = [e for e in constants if _base(e.value.name) not in _AT_THE_TOP]
     notable = [e for e in constants if abs(e.worst_db) >= least and e.value.name not in silent]
     faults = [e.value.name for e in constants if abs(e.worst_db) > limit_db]
     texts = [_sentence(e, fit) for e in notable]
@@ -178,6 +181,11 @@ def _is_constant(
     off = deviation.deviation_db
     gained = np.abs(off).max() - np.abs(off - effect.change_db).max()
     return bool(gained > abs(effect.worst_db) / _TIMES_MISFIT)
+
+
+def _is_missing(value: FittedValue) -> bool:
+    """Whether a time constant is so short that its part is not there."""
+    return value.unit == "s" and value.nominal is not None and value.value < value.nominal / _GONE
 
 
 def _coupling(fit: Fit, fitted: Sequence[FittedValue]) -> str:
@@ -240,7 +248,7 @@ def _sentence(effect: _Effect, fit: Fit) -> str:
     if nominal is None:
         return f"{word} {_range_micro(value)}: {where}"
     word = f"{word} time constant"
-    if value.value < nominal / _GONE:
+    if _is_missing(value):
         return (
             f"{word} missing: {_micro(value.value)} µs or less (nominal {_micro(nominal)} µs): "
             f"{where}"

@@ -201,8 +201,11 @@ def open_question(
     beside = math.hypot(flatness_db, misfit_db)
     if reach > 0.0 and (misfit_db / reach) ** 2 > share:
         quantity, share = "a shape of the response that the model lacks", (misfit_db / reach) ** 2
-    now = _deviation(widest, hertz, None)
     fitted = math.sqrt(max(reach**2 - beside**2, 0.0))
+    by_shapes = fitted**2 - max(fitted - shapes_db, 0.0) ** 2
+    if by_shapes > share * reach**2:
+        quantity, share = "the response's shape, of which several are allowed", by_shapes / reach**2
+    now = _deviation(widest, hertz, None)
     further, through = [], []
     for text, planned in _choices(widest.solution.problem, flatness_db, mains_hz):
         then = fitted * min(1.0, max(_deviation(f, hertz, planned) for f in families) / now)
@@ -214,7 +217,7 @@ def open_question(
     parts = {
         "a shape that the model lacks": misfit_db**2,
         "the generator's flatness": flatness_db**2,
-        "the choice of shape": fitted**2 - max(fitted - shapes_db, 0.0) ** 2,
+        "the choice of shape": by_shapes,
     }
     shares = variance_shares(families[0], hertz, total=reach**2, beside=parts)
     network = sum(s.share for s in shares if s.origin == NETWORK)
