@@ -25,7 +25,8 @@ from antecurve.pipeline import Design
 PROGRAM = "from antecurve.cli.main import run; run()"
 BEGUN = "from antecurve.cli.main import run; print('begun', flush=True); run()"
 HANG_S = 120
-KILLS = int(os.environ.get("ANTECURVE_KILLS", "6"))  # 200 for the whole study
+# Four are both signals at both kinds of moment; 200 are the whole study.
+KILLS = int(os.environ.get("ANTECURVE_KILLS", "4"))
 JOB = """
 [curve]
 name = "disc"
