@@ -14,7 +14,10 @@ from antecurve.curves.model import Curve
 from antecurve.errors import InputError, UnattainableError
 from antecurve.job import Job, NetworkRequest, Target
 from antecurve.networks.topology import Loading, Topology
-from antecurve.switched.joint_pick import stock_of
+from antecurve.pick.result import PickProgress
+from antecurve.switched.alternatives import alternatives_of
+from antecurve.switched.joint_pick import pick_box, stock_of
+from antecurve.switched.refusals import _apart
 from antecurve.switched.request import BoxJob, SwitchPosition, SwitchRequest
 from antecurve.switched.sharing import EXACT_DB, Sharings, chosen_poles
 from antecurve.switched.throws import thrown
@@ -176,3 +179,61 @@ def test_a_box_is_no_balanced_pair() -> None:
     job = replace(JOB, network=NetworkRequest(balanced=True))
     with pytest.raises(InputError, match="balanced"):
         BoxJob(job, FOUR)
+
+
+def test_curves_that_share_a_form_two_by_two_but_not_all_together() -> None:
+    # Three forms, of which each makes two of the curves: made up from what each form is said to
+    # make, as no three curves of the catalogue are known to be so.
+    alone = [("x", "y"), ("y", "z"), ("x", "z")]
+    refusal = _apart(("x", "y", "z"), ("a", "b", "c"), alone)
+    assert "each two share a form, but none makes all 3" in str(refusal)
+    assert "a is made by x or y" in str(refusal)
+
+
+def test_two_curves_without_a_form_in_common_are_named() -> None:
+    # Three zeros are too many for a cascade of two sections.  Two zeros above the one pole do not
+    # alternate with it, which a half-section's must (Foster 1924).
+    three = Curve("own", (7950e-6, 750e-6, 75e-6), (3180e-6, 318e-6))
+    beside = Curve("own", (3180e-6, 2000e-6), (318e-6,))
+    positions = (SwitchPosition("three", three), SwitchPosition("beside", beside))
+    job = replace(JOB, network=NetworkRequest(forms=("foster-1", "cascade-long-first")))
+    with pytest.raises(UnattainableError, match="three and beside cannot share a box") as refused:
+        sharings(*positions, job=job)
+    assert "three is made by foster-1, beside is made by cascade-long-first" in str(refused.value)
+
+
+def test_without_a_switch_curves_of_other_zeros_are_not_made_in_any_form() -> None:
+    # The zeros of one network are one set: no bounds of values are needed for that.
+    job = replace(JOB, network=NetworkRequest(forms=("cascade-long-first",)))
+    looked_at = sharings(FOUR[0], FOUR[1], job=job)
+    assert looked_at.unproved_forms(1) == ()
+    assert looked_at.unproved_forms(2) == ("cascade-long-first",)
+
+
+def test_every_position_out_of_range_is_named() -> None:
+    # 3180 us with a few nanofarads at most asks for hundreds of kilohms; here 1 kohm is the most.
+    small = replace(ONE_FORM, resistors=replace(ONE_FORM.resistors, value_range=(10.0, 1e3)))
+    with pytest.raises(UnattainableError) as refused:
+        sharings(*FOUR, job=small)
+    assert all(f"position {p.name}:" in str(refused.value) for p in FOUR)
+
+
+def test_an_interruption_keeps_the_best_so_far() -> None:
+    def stop(state: PickProgress) -> None:
+        if state.most_seconds is not None:  # the proof has begun
+            raise KeyboardInterrupt
+
+    picked = pick_box(BoxJob(ONE_FORM, FOUR), progress=stop)
+    assert picked.interrupted
+    assert not picked.search.proved
+    assert "interrupted" in picked.search.claim
+    assert picked.unproved_forms == ("foster-1",)
+    assert alternatives_of(BoxJob(ONE_FORM, FOUR), picked) == ()
+
+
+def test_an_interruption_before_there_are_parts_is_passed_on() -> None:
+    def stop(_: PickProgress) -> None:
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        pick_box(BoxJob(ONE_FORM, FOUR), progress=stop)

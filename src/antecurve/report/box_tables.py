@@ -281,7 +281,7 @@ def alternative_lines(box: Box) -> list[str]:
     for alternative in box.alternatives:
         values = [
             f"{ref} {format_quantity(value, 'ohm' if ref[0] == 'R' else 'F')}"
-            for ref, value in sorted(alternative.values.items())
+            for ref, value in sorted(alternative.values.items(), key=_by_throw)
         ]
         lines.append(
             f"{capitalised(alternative.what)}: {', '.join(values)}."
@@ -289,6 +289,12 @@ def alternative_lines(box: Box) -> list[str]:
             else f"{capitalised(alternative.what)}: no parts near these values meet the limits."
         )
     return lines
+
+
+def _by_throw(item: tuple[str, float]) -> tuple[str, int]:
+    """Order ``R2_10`` behind ``R2_9``."""
+    ref, _, throw = item[0].partition("_")
+    return ref, int(throw or 0)
 
 
 def position_text(box: Box, number: int) -> str:

@@ -19,9 +19,9 @@ from antecurve.networks.topology import ElementKind, Topology
 from antecurve.switched.exact_tables import ExactTable, FormTables
 from antecurve.switched.throws import ThrownNetwork
 
-__all__ = ["Conflict", "Conflicts", "fewest_hitting", "needed_conflicts"]
+__all__ = ["APART", "Conflict", "Conflicts", "fewest_hitting", "needed_conflicts"]
 
-_APART = 3e-3  # ln: what lies nearer makes curves less than 0.005 dB apart, which count as one
+APART = 3e-3  # ln: what lies nearer makes curves less than 0.005 dB apart, which count as one
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +92,7 @@ class Conflicts:
             for refs in these.keys() & those.keys():
                 (low, high), (least, most) = these[refs], those[refs]
                 gap = max(low - most, least - high)
-                if gap > _APART:
+                if gap > APART:
                     quantity = _quantity(self.tables.topology, refs)
                     made.append(Conflict(refs, names, quantity, float(np.expm1(gap))))
             self._between[key] = tuple(made)

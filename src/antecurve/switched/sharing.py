@@ -16,10 +16,11 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.curves.model import zero_pole_gain
 from antecurve.errors import NoCombinationError, UnattainableError
 from antecurve.networks.topology import ElementKind
 from antecurve.pick.candidates import Candidates
-from antecurve.switched.conflicts import Conflict, fewest_hitting, needed_conflicts
+from antecurve.switched.conflicts import APART, Conflict, fewest_hitting, needed_conflicts
 from antecurve.switched.exact_tables import form_tables, pole_range
 from antecurve.switched.joint_network import JointNetwork, Solved
 from antecurve.switched.refusals import beyond_range, curves_apart, out_of_range_refusal
@@ -204,9 +205,20 @@ class Sharings:
         tuple of str
             Forms in which some smaller set, with some way to throw positions, is not ruled out.
         """
+        if count == 1 and self._zeros_differ():
+            return ()
         if count - 1 > MOST_THROWN:
             return self.forms
         return tuple(f.form for f in self._forms if not f.rules_out(count - 1))
+
+    def _zeros_differ(self) -> bool:
+        """Whether two curves have other zeros, so that one network cannot make both exactly."""
+        zeros = [zero_pole_gain(p.curve).lowest_terms() for p, _ in self._jobs]
+        return any(
+            len(one.zeros_s) != len(other.zeros_s)
+            or np.any(np.abs(np.log(np.divide(one.zeros_s, other.zeros_s))) > APART)
+            for one, other in combinations(zeros, 2)
+        )
 
     def _plain_ways(self) -> Iterator[Way]:
         """Ways to throw positions, of every form."""
