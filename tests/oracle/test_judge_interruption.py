@@ -113,6 +113,26 @@ def test_what_both_channels_of_any_signal_lost_is_told(signal: str) -> None:
         gap.observation(SETTINGS)
 
 
+@pytest.mark.parametrize(("signal", "runs"), [("log sweep", 3), ("sine steps", 2)])
+def test_samples_lost_in_the_last_run_are_told(
+    signal: str, runs: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As a whole several sweeps are no sweep; most of the record is right."""
+    once = SIGNALS[signal]
+    monkeypatch.setitem(
+        SIGNALS, "runs", lambda time, rng: np.tile(once(time[: time.size // runs], rng), runs)
+    )
+    record = two_channel_record(
+        Unit(), np.random.default_rng(77), signal="runs", seconds=4.0, quiet_s=0.3
+    )
+    at = round(0.88 * record.volts.size)
+    volts = np.append(np.delete(record.volts, slice(at, at + LOST)), np.zeros(LOST))
+    assert record.observation(SETTINGS).estimate.ratio.size > 20
+    gap = TwoChannelRecord(RATE_HZ, record.stimulus, volts, stimulus_at="emf", name="lost")
+    with pytest.raises(InputError, match="an interrupted record: "):
+        gap.observation(SETTINGS)
+
+
 @pytest.mark.parametrize("signal", ["log sweep", "sine steps"])
 @pytest.mark.parametrize(
     "unit",

@@ -21,6 +21,7 @@ __all__ = [
     "refuse_interruption",
     "refuse_jumps",
     "refuse_lagging_bands",
+    "refuse_parts_amiss",
 ]
 
 Floats = NDArray[np.float64]
@@ -28,6 +29,7 @@ Complex = NDArray[np.complex128]
 
 _AGREE = 0.5  # samples, by which delays of segments scatter
 _LEAST_STEP = 2.0  # samples; what a converter or a driver loses is more
+_MOST_APART = 1  # segment of a wrong delay: the first, in which what was before still rings
 _LEAST_SEGMENTS = 2  # on either side, so that one wrong delay is no step
 _SWEEP_OVERLAP = 0.05  # of the power in the same octaves at start and end; music has over a half
 _FARTHEST_PERIODS = 3.0  # by which a unit's phase may be off the nominal: corners of order 12
@@ -45,6 +47,10 @@ _EVIDENCE = 20.0  # by how much a gap lessens chi square; of 60 sound units, odd
 _BLOCK_S = 0.005  # in which a jump stands out from noise, hum and what is distorted
 _BESIDE = 40  # blocks to either side: a fifth of a second, in which a sweep changes little
 _JUMP = 1.4  # times its neighbours; of 32 sound units, bent and noisy ones too, 1.09 at most
+_PARTS = 16  # of a record: a fifth of a second of three, more than its low end rings
+_HEARD = 0.1  # of the mean power: a part in which the signal sounds
+_AMISS = 0.5  # of its power: what a wrong delay leaves unexplained where the signal sounds
+_EXPLAINED_PART = 0.05  # of its power is unexplained of most parts, where one can be amiss
 _EXPLAINED = 0.25  # of what the stimulus does there: of a jump in both channels all is unexplained
 CLICK = {True: 2.0, False: 2.4}
 """By how much a click stands out, of a sweep and of another signal: of 24 sound units 1.42 at
@@ -71,12 +77,22 @@ def refuse_interruption(delay_samples: Floats, *, rate_hz: float, name: str) -> 
     for first in range(_LEAST_SEGMENTS, delay_samples.size - _LEAST_SEGMENTS + 1):
         # The segment with the gap may show either delay, or neither.
         for gap in (0, 1):
-            before, after = delay_samples[:first], delay_samples[first + gap :]
-            if after.size < _LEAST_SEGMENTS or max(np.ptp(before), np.ptp(after)) > _AGREE:
+            before, after = (
+                _agreeing(delay_samples[:first]),
+                _agreeing(delay_samples[first + gap :]),
+            )
+            apart = delay_samples.size - gap - before.size - after.size
+            if min(before.size, after.size) < _LEAST_SEGMENTS or apart > _MOST_APART:
                 continue
             step = float(before.mean() - after.mean())
             if abs(step) > _LEAST_STEP:
                 raise _interrupted(name, f"{step / rate_hz:+.4f} s are missing")
+
+
+def _agreeing(delay_samples: Floats) -> Floats:
+    """The delays about their median."""
+    middle = np.median(delay_samples) if delay_samples.size else 0.0
+    return delay_samples[np.abs(delay_samples - middle) <= _AGREE / 2.0]
 
 
 def _interrupted(name: str, sign: str) -> InputError:
@@ -230,6 +246,41 @@ def refuse_jumps(
     largest = _above_neighbours(*(np.abs(x).max(axis=1) for x in (missed, known)))
     if whole > _JUMP or largest > click:
         raise _interrupted(name, "the output jumps as the stimulus does not explain")
+
+
+def refuse_parts_amiss(output: Floats, explained: Floats, *, rate_hz: float, name: str) -> None:
+    """Refuse a record of which a part does not follow the stimulus while most of it does.
+
+    Parameters
+    ----------
+    output : numpy.ndarray of float, shape (samples,)
+        The output.
+    explained : numpy.ndarray of float, shape (samples,)
+        What of it the stimulus explains.
+    rate_hz : float
+        Sampling rate [Hz].
+    name : str
+        How messages call the record.
+
+    Raises
+    ------
+    InputError
+        When it was interrupted.
+    """
+    size = output.size // _PARTS
+    missed, known = (
+        np.var(x[: _PARTS * size].reshape(_PARTS, size), axis=1)
+        for x in (output - explained, explained)
+    )
+    unexplained = missed / np.maximum(known, 1e-300)
+    heard = known > _HEARD * known.mean()
+    heard[0] = False  # what was before the record still rings
+    if not np.any(heard) or np.median(unexplained[heard]) > _EXPLAINED_PART:
+        return
+    part = int(np.argmax(np.where(heard, unexplained, 0.0)))
+    if unexplained[part] > _AMISS:
+        start_s = part * size / rate_hz
+        raise _interrupted(name, f"from about {start_s:.2g} s on it does not follow the stimulus")
 
 
 def _above_neighbours(level: Floats, own: Floats) -> float:

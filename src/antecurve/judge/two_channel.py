@@ -27,6 +27,7 @@ from antecurve.judge.interruption import (
     is_sweep,
     refuse_interrupted_sweep,
     refuse_jumps,
+    refuse_parts_amiss,
 )
 from antecurve.judge.network_estimate import NetworkEstimate, network_log_response
 from antecurve.judge.record import limit_share
@@ -344,6 +345,7 @@ class TwoChannelRecord(Capture):
             return np.asarray(flattening(frequency_hz) * np.exp(ratio))
 
         explained, output = channels.waveforms(measured)
+        refuse_parts_amiss(output, explained, rate_hz=self.rate_hz, name=self.name)
         refuse_jumps(output, explained, rate_hz=self.rate_hz, click=CLICK[sweep], name=self.name)
 
 
