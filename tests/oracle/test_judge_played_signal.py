@@ -73,13 +73,19 @@ def test_the_cue_decides_where_the_signal_repeats(tmp_path: Path) -> None:
 def test_a_file_without_a_cue_is_aligned_by_its_sound(tmp_path: Path) -> None:
     file, samples = played(tmp_path, SignalRequest("noise", seconds=3.0, cue=False))
     path = record(tmp_path, unit_output(samples, 48e3, Unit(), before_s=0.25), 48e3)
-    assert "from 0.25 s" in read_recording(path, ReadingOptions(played=file)).understood
+    understood = read_recording(path, ReadingOptions(played=file)).understood
+    assert "from 0.25 s" in understood
+    assert "without a cue: one clock must have played and recorded it" in understood
 
 
-@pytest.mark.parametrize("clock", [-1e-4, 2e-6, 0.0])
-def test_a_sweep_recorded_by_another_clock_is_judged(clock: float, tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("kind", "clock"), [("sweep", -1e-4), ("sweep", 2e-6), ("sweep", 0.0), ("square", -1e-4)]
+)
+def test_a_signal_recorded_by_another_clock_is_judged(
+    kind: str, clock: float, tmp_path: Path
+) -> None:
     """The record at times stretched by its trigonometric polynomial, four times as dense."""
-    file, samples = played(tmp_path, SignalRequest("sweep", seconds=4.0))
+    file, samples = played(tmp_path, SignalRequest(kind, seconds=4.0))
     output = unit_output(samples, 48e3, UNIT, noise=0.0)
     dense = CubicSpline(np.arange(8 * output.size) / 8.0, resample(output, 8 * output.size))
     stretched = dense(np.minimum(np.arange(output.size) * (1.0 + clock), output.size - 1))

@@ -302,10 +302,9 @@ def _beside_played(
     """A record of the unit's output beside the file that was played."""
     assert asked.played is not None
     file = read_played_signal(asked.played)
-    once = file.request is not None and file.request.kind in ("sweep", "sines")
     beside = laid_side_by_side(
         file.samples, volts, played_hz=file.rate_hz, record_hz=rate_hz, name=name,
-        clock_by_cues=once,
+        clock_by_cues=True,
     )  # fmt: skip
     output = volts[beside.inside]
     stepped = file.request is not None and len(file.request.level_db) > 1
@@ -319,6 +318,8 @@ def _beside_played(
     words = f"{asked.played.name} played from {beside.start_s:.4g} s on"
     if beside.clock_ratio:
         words += f", clocks that differ by {1e6 * abs(beside.clock_ratio):.2g} ppm taken out"
+    if file.request is not None and not file.request.cue:
+        words += ", without a cue: one clock must have played and recorded it"
     other = None if idle is None else idle[beside.inside]
     return Recording(
         record,

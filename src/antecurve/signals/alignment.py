@@ -72,8 +72,7 @@ def laid_side_by_side(
     name : str
         How messages call the record.
     clock_by_cues : bool, optional
-        Whether a difference of clocks is taken out by the cues, for a signal that sounds at each
-        frequency but once.
+        Whether a difference of clocks is taken out by the cues.
 
     Returns
     -------
