@@ -141,7 +141,7 @@ def test_channels_are_chosen(tmp_path: Path) -> None:
         ("f (Hz),a (dB),b (dB)\n" + table(HERTZ, LEVEL, LEVEL), {}, "--channel 1 to 2"),
         (table(np.arange(1.0, 201.0), ONE), {}, "may be time and volts, or frequency and level"),
         (table(TIME, ONE), {"channel": 0}, "count from 1"),
-        (table(TIME, ONE), {"channel": 1, "stimulus": 1}, "another channel"),
+        (table(TIME, ONE), {"channel": 1, "stimulus": 1}, "give another"),
         (table(TIME, ONE), {"time_unit": "h"}, "use one of"),
     ],
 )
