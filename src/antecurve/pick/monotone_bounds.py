@@ -27,7 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.algebra.transfer_function import TransferFunction
-from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, level_db
 from antecurve.pick.boxes import Boxes, Grids, joined
 from antecurve.pick.model import NEPER_DB, NetworkModel
 from antecurve.pick.time_constants import TimeConstantHull, time_constant_hull
@@ -37,6 +37,7 @@ __all__ = ["MonotoneBounds", "monotone_cut", "narrowed"]
 Floats = NDArray[np.float64]
 
 _SLACK = 1e-9  # relative: widens each bound by more than its sums round
+_FINE_POINTS = 25  # as many as tell three zeros and four poles apart
 _REAL_POINTS = 7  # of real s, about three in two decades of the band and beside it
 _MOST_BOXES = 60_000  # some 10 MB with their logarithms
 
@@ -69,6 +70,8 @@ class MonotoneBounds:
     ----------
     hull : TimeConstantHull
         The bounds of time constants.
+    load_s : float or None
+        Where zeros and poles interlace, the longest time constant of the load [s].
     """
 
     def __init__(
@@ -84,9 +87,13 @@ class MonotoneBounds:
         poles = int(np.flatnonzero(bottom)[-1]) - self._base
         omega = 2.0 * math.pi * model.frequency[:-1]
         origin = self._origin - self._base
+        self.load_s = _load_time_constant(model) if fine and origin == 0 else None
+        at = 2.0 * math.pi * np.geomspace(*model.job.target.band_hz, _FINE_POINTS) if fine else omega
+        levels = level_db(model.job.curve, at / (2.0 * math.pi)) / NEPER_DB
         hull = time_constant_hull(
-            model.target[:-1] - origin * np.log(omega), omega,
+            levels - origin * np.log(at), at,
             zeros=zeros, poles=poles, limit=limit, fine=fine,
+            load_s=self.load_s,
         )  # fmt: skip
         self.hull = hull
         self.empty = hull.empty
@@ -177,6 +184,16 @@ class MonotoneBounds:
             shorted = at_low.numerator[:, -1] <= limit * at_low.denominator[:, -1] * (1.0 + _SLACK)
             keep &= shorted
         return np.asarray(keep)
+
+
+def _load_time_constant(model: NetworkModel) -> float | None:
+    """Rp CL of the largest Rp, where zeros and poles interlace (`antecurve.pick.time_constants`)."""
+    if model.ladder is None:
+        return None
+    shunts = tuple(int(i) for i in np.flatnonzero(model.ladder.shunt))
+    if set(shunts) - set(model.across_output):
+        return None
+    return model.job.loading.load_resistance * model.job.loading.load_capacitance
 
 
 def _real_share(s: Floats, one: float, t: Floats | float) -> Floats:

@@ -20,7 +20,7 @@ __all__ = ["MANY_POSITIONS", "exhausted_in_steps"]
 MANY_POSITIONS = 7
 """Positions of a network that takes long; one of fewer takes a fifth of a second as it is."""
 _FIRST = 64.0  # by judgement: the best is seldom a hundred times better than the first pick
-_GROWTH = 2.0  # by judgement: the last step takes most of the time, whatever the growth
+_GROWTH = 1.5  # by judgement: the last step takes most of the time, whatever the growth
 
 
 def exhausted_in_steps(

@@ -15,6 +15,13 @@ slope s = 1/(1 + exp(-2u)) and second derivative 2 s (1 - s), which is at most 1
 more than exp(2h) within a distance h.  Time constants far outside the band, below 1/20 of 1/w at
 its high end or above 20/w at its low end, are one cell each: there the function is within
 0.00125 Np of 0, or of ln w plus a constant.
+
+**Interlaced networks.** Let all shunt elements be resistors across the output.  With A the admittance
+of the series arm and source, and Y = 1/Rp + s CL that of shunt resistors and load,
+H = A/(A + Y).  A and A + Y are RC admittances with the same poles but for infinity.  At s = -1/T
+each rises with s between two poles, from minus to plus infinity, and has one zero there.  So the
+k-th zero and the k-th pole of H both lie above the next zero and the next pole.  At a zero of A the
+sum is Y, which is positive where T > Rp CL; then the pole of H lies below that zero.
 """
 
 from __future__ import annotations
@@ -22,6 +29,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,9 +45,10 @@ _FAR = 60.0  # logarithm of a time constant: beyond any, and its exponential sti
 _WIDE = 0.8  # half width of a cell, by judgement: over wider ones a tangent bounds loosely
 _STOP = 0.3  # width of a cell, by judgement: narrower ones tighten the hull little
 _STOP_PER_LIMIT = 6.0  # 1/Np, by judgement: a wide limit blurs the hull more than its cells do
+_FINE_START = 2e-3  # Np, by judgement: hulls of smaller limits begin with that of this one
 _FINE_STOP = 0.1  # width of a cell, by judgement: its curvature lets it shrink further by itself
 _FINE_ROUNDS = 6  # of shrinking, which each come nearer by a square
-_MOST_FINE_BOXES = 60_000  # half a second
+_MOST_FINE_BOXES = 200_000  # half a second
 _MOST_BOXES = 12_000  # bounds the time; beyond it cells stay as wide as they are
 _LIMIT_STEP = 1.25  # growth of the rounded limits: the next one is at most this much too wide
 _EPS = 1e-9  # keeps a value on the edge on its side in spite of rounding
@@ -68,8 +77,9 @@ class TimeConstantHull:
 
 
 def time_constant_hull(
-    target: Floats, omega: Floats, *, zeros: int, poles: int, limit: float, fine: bool = False
-) -> TimeConstantHull:
+    target: Floats, omega: Floats, *, zeros: int, poles: int, limit: float, fine: bool = False,
+    load_s: float | None = None,
+) -> TimeConstantHull:  # fmt: skip
     """Bound the time constants of every network within an error limit.
 
     Parameters
@@ -84,6 +94,9 @@ def time_constant_hull(
         Largest centred error [Np].
     fine : bool, optional
         Whether to come as near as the bounds allow; it takes a few times as long.
+    load_s : float or None, optional
+        Of a network whose zeros and poles interlace the longest time constant that load resistance
+        and capacitance can have with the shunt resistance [s].
 
     Returns
     -------
@@ -92,7 +105,7 @@ def time_constant_hull(
         limits rounded up a little, so that networks of one job share them.
     """
     rounded = _LIMIT_STEP ** math.ceil(math.log(limit, _LIMIT_STEP) - _EPS)
-    return _hull(tuple(target - target.mean()), tuple(omega), zeros, poles, rounded, fine)
+    return _hull(tuple(target - target.mean()), tuple(omega), zeros, poles, rounded, fine, load_s)
 
 
 @lru_cache(maxsize=64)
@@ -103,13 +116,20 @@ def _hull(
     poles: int,
     limit: float,
     fine: bool,
+    load_s: float | None,
 ) -> TimeConstantHull:
     target, omega = np.array(targets), np.array(omegas)
     count = zeros + poles
     stop = _FINE_STOP if fine else _STOP + _STOP_PER_LIMIT * limit
     most = _MOST_FINE_BOXES if fine else _MOST_BOXES
-    cells = _Cells(target, omega, np.array([1.0] * zeros + [-1.0] * poles))
+    cells = _Cells(target, omega, np.array([1.0] * zeros + [-1.0] * poles), load_s)
     low, high = np.full((1, count), -_FAR), np.full((1, count), _FAR)
+    if fine and limit < _FINE_START:
+        wider = _hull(targets, omegas, zeros, poles, _FINE_START, fine, load_s)
+        with np.errstate(divide="ignore"):
+            low[0] = np.log(np.concatenate([wider.zeros_low, wider.poles_low]))
+            high[0] = np.log(np.concatenate([wider.zeros_high, wider.poles_high]))
+        low = np.maximum(low, -_FAR)
     kept: list[tuple[Floats, Floats]] = []
     examined = 0
     while len(low):
@@ -137,15 +157,20 @@ def _hull(
 class _Cells:
     """Boxes of logarithms of time constants."""
 
-    def __init__(self, target: Floats, omega: Floats, sign: Floats) -> None:
+    def __init__(
+        self, target: Floats, omega: Floats, sign: Floats, load_s: float | None
+    ) -> None:
         self._target = target
+        self._load_s = load_s
         self._log = np.log(omega)
         self._sign = sign
         self._floor = math.log(_EDGE / omega[-1])
         self._ceiling = math.log(1.0 / (_EDGE * omega[0]))
 
     def sort(self, low: Floats, high: Floats, zeros: int) -> tuple[Floats, Floats]:
-        """Longest first, among zeros and among poles."""
+        """Longest first, among zeros and among poles, and these one after the other."""
+        if self._load_s is not None:
+            low, high = self._interlaced(low, high, zeros)
         for start, stop in ((0, zeros), (zeros, low.shape[1])):
             for a in range(start, stop - 1):
                 high[:, a + 1] = np.minimum(high[:, a + 1], high[:, a])
@@ -153,6 +178,28 @@ class _Cells:
                 low[:, a] = np.maximum(low[:, a], low[:, a + 1])
         whole = np.all(low <= high, axis=1)
         return low[whole], high[whole]
+
+    def _interlaced(self, low: Floats, high: Floats, zeros: int) -> tuple[Floats, Floats]:
+        """Each zero and its pole above the next ones, and the pole below a zero above the load."""
+        low, high = low.copy(), high.copy()
+        poles = low.shape[1] - zeros
+        above_load = -math.inf if self._load_s == 0.0 else math.log(self._load_s or 1.0) + _EPS
+        groups = [
+            [i for i in (k if k < zeros else -1, zeros + k if k < poles else -1) if i >= 0]
+            for k in range(max(zeros, poles))
+        ]
+        for longer, shorter in pairwise(groups):
+            top = high[:, longer].min(axis=1, keepdims=True)
+            high[:, shorter] = np.minimum(high[:, shorter], top)
+        for shorter, longer in pairwise(groups[::-1]):
+            bottom = low[:, shorter].max(axis=1, keepdims=True)
+            low[:, longer] = np.maximum(low[:, longer], bottom)
+        for k in range(min(zeros, poles)):
+            settled = low[:, k] > above_load
+            pole = zeros + k
+            high[:, pole] = np.where(settled, np.minimum(high[:, pole], high[:, k]), high[:, pole])
+            low[:, k] = np.where(settled, np.maximum(low[:, k], low[:, pole]), low[:, k])
+        return low, high
 
     def width(self, low: Floats, high: Floats) -> Floats:
         """Widths, the far cells counted as nothing."""
