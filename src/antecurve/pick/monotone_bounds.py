@@ -88,7 +88,9 @@ class MonotoneBounds:
         omega = 2.0 * math.pi * model.frequency[:-1]
         origin = self._origin - self._base
         self.load_s = _load_time_constant(model) if fine and origin == 0 else None
-        at = 2.0 * math.pi * np.geomspace(*model.job.target.band_hz, _FINE_POINTS) if fine else omega
+        at = (
+            2.0 * math.pi * np.geomspace(*model.job.target.band_hz, _FINE_POINTS) if fine else omega
+        )
         levels = level_db(model.job.curve, at / (2.0 * math.pi)) / NEPER_DB
         hull = time_constant_hull(
             levels - origin * np.log(at), at,
@@ -187,7 +189,7 @@ class MonotoneBounds:
 
 
 def _load_time_constant(model: NetworkModel) -> float | None:
-    """Rp CL of the largest Rp, where zeros and poles interlace (`antecurve.pick.time_constants`)."""
+    """RL CL, which Rp CL is below, where zeros and poles interlace."""
     if model.ladder is None:
         return None
     shunts = tuple(int(i) for i in np.flatnonzero(model.ladder.shunt))

@@ -16,8 +16,8 @@ more than exp(2h) within a distance h.  Time constants far outside the band, bel
 its high end or above 20/w at its low end, are one cell each: there the function is within
 0.00125 Np of 0, or of ln w plus a constant.
 
-**Interlaced networks.** Let all shunt elements be resistors across the output.  With A the admittance
-of the series arm and source, and Y = 1/Rp + s CL that of shunt resistors and load,
+**Interlaced networks.** Let all shunt elements be resistors across the output.  With A the
+admittance of the series arm and source, and Y = 1/Rp + s CL that of shunt resistors and load,
 H = A/(A + Y).  A and A + Y are RC admittances with the same poles but for infinity.  At s = -1/T
 each rises with s between two poles, from minus to plus infinity, and has one zero there.  So the
 k-th zero and the k-th pole of H both lie above the next zero and the next pole.  At a zero of A the
@@ -48,9 +48,10 @@ _STOP_PER_LIMIT = 6.0  # 1/Np, by judgement: a wide limit blurs the hull more th
 _FINE_START = 2e-3  # Np, by judgement: hulls of smaller limits begin with that of this one
 _FINE_STOP = 0.1  # width of a cell, by judgement: its curvature lets it shrink further by itself
 _FINE_ROUNDS = 6  # of shrinking, which each come nearer by a square
-_MOST_FINE_BOXES = 200_000  # half a second
+_MOST_FINE_BOXES = 150_000  # three seconds
 _MOST_BOXES = 12_000  # bounds the time; beyond it cells stay as wide as they are
 _LIMIT_STEP = 1.25  # growth of the rounded limits: the next one is at most this much too wide
+_FINE_LIMIT_STEP = 1.02  # the same of fine hulls, from which much more follows
 _EPS = 1e-9  # keeps a value on the edge on its side in spite of rounding
 _ANY_LEVEL = 1e3  # Np: no bound at all
 
@@ -104,7 +105,8 @@ def time_constant_hull(
         Valid for every network with as many or fewer time constants.  Hulls are kept, and
         limits rounded up a little, so that networks of one job share them.
     """
-    rounded = _LIMIT_STEP ** math.ceil(math.log(limit, _LIMIT_STEP) - _EPS)
+    step = _FINE_LIMIT_STEP if fine else _LIMIT_STEP
+    rounded = step ** math.ceil(math.log(limit, step) - _EPS)
     return _hull(tuple(target - target.mean()), tuple(omega), zeros, poles, rounded, fine, load_s)
 
 
@@ -157,9 +159,7 @@ def _hull(
 class _Cells:
     """Boxes of logarithms of time constants."""
 
-    def __init__(
-        self, target: Floats, omega: Floats, sign: Floats, load_s: float | None
-    ) -> None:
+    def __init__(self, target: Floats, omega: Floats, sign: Floats, load_s: float | None) -> None:
         self._target = target
         self._load_s = load_s
         self._log = np.log(omega)
