@@ -107,9 +107,8 @@ def test_zero_pairs_lose_nothing_that_brute_force_lists(form: str, curve: Curve)
             for e, v in zip(network.topology.elements, network.values, strict=True)
             if e.kind is kind
         ]
-        drawn[kind] = np.sort(
-            [*values, values[0] * 1.003, values[-1] * np.exp(rng.normal(0, 0.02))]
-        )
+        more = [values[-1] * float(np.exp(rng.normal(0, 0.02))), values[0] * 1.003]
+        drawn[kind] = np.sort(values + more[: 1 if len(network.values) > 7 else 2])
     drawer = Drawer(
         tuple(
             DrawerEntry(kind, Part(float(v), 0.01, "drawer"), 99)
