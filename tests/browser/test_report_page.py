@@ -56,13 +56,17 @@ JOBS = {
         },
         "source": {"resistance": 0},
         "network": {"forms": ["rc-shunt-foster-1"]},
+        "capacitors": {"parts_per_position": 1},
     },
     "output capacitor": {
         "curve": {"name": "disc", "ultrasonic_poles": ["50 kHz", "200 kHz"]},
         "network": {"forms": ["output-capacitor-foster-1"]},
     },
     "no ultrasonic pole": {"curve": {"name": "disc"}},
-    "balanced": {"network": {"forms": ["foster-1"], "balanced": True}},
+    "balanced": {
+        "network": {"forms": ["foster-1"], "balanced": True},
+        "capacitors": {"parts_per_position": 1},
+    },
     "another band": {"target": {"band": ["7 Hz", "15 kHz"]}},
 }
 
