@@ -102,6 +102,7 @@ def test_every_position_has_its_page(page_client: TestClient, box: Box) -> None:
         assert f"Level {format_quantity(design.analysis.level.output_v, 'V')}" in plain(asked)
     assert page_client.get(f"{AT}/what-if", params={"position": "x"}).status_code == 422
     assert page_client.get(f"{AT}/report").status_code == 200
+    assert page_client.post(f"{AT}/choose", data={"number": "1"}).status_code == 422
     assert page_client.get(f"{AT}/files/switch.csv").status_code == 200
 
 
