@@ -99,7 +99,7 @@ def test_parts_are_found_and_another_network_is_made_the_pick(client: TestClient
     outcome = finished(client, at)
     assert "No other combination of these parts does better (proved)." in outcome
     assert client.get(f"{at}/report").status_code == 200
-    client.post(f"{at}/choose", data={"number": "2"})
+    assert client.post(f"{at}/choose", data={"number": "2"}).status_code == 200
     outcome = finished(client, at)
     assert "an alternative was chosen by hand" in outcome.lower(), outcome
     answer = client.get(f"{at}/what-if/answer", params={"source": "600", "ref": "R1"})

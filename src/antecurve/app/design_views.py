@@ -261,6 +261,8 @@ def _outcome_content(request: Request, folder: Path) -> dict[str, Any]:
     """What the search came to, or how far it is."""
     bench = bench_of(request)
     computation = bench.computations.latest(_topic(folder))
+    # Looked up before the design: one that ends meanwhile is asked for again, and then shown.
+    busy = computation is not None and not computation.ended
     ahead = 0
     if computation is not None and computation.state == "waiting":
         ahead = bench.computations.ahead_of(computation)
@@ -269,6 +271,7 @@ def _outcome_content(request: Request, folder: Path) -> dict[str, Any]:
         position = ""  # of the switch before it changed
     return {
         "computation": computation,
+        "busy": busy,
         "ahead": ahead,
         "result": None if made is None else shown_outcome(made, made.throw(position)),
         "positions": () if made is None else made.positions,
