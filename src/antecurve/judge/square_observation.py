@@ -70,7 +70,7 @@ class SquareWaveObservation(Observation):
     sigma : float
         Standard deviation of the whitened data [V].
     inflation : float
-        Factor by which the noise of a reference capture raises it, 1 or greater.
+        Factor by which a reference's noise, and residuals once known, raise it, 1 or greater.
     prepared : Record
         The record before its reduction.
     highest_hz : float
@@ -405,7 +405,7 @@ class SquareWaveObservation(Observation):
         SquareWaveObservation
             With noise that explains the residuals.
         """
-        return replace(self, sigma=self.sigma * math.sqrt(ratio))
+        return replace(self, sigma=self.sigma * ratio**0.5, inflation=self.inflation * ratio**0.5)
 
     def residual_findings(
         self,
