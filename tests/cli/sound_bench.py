@@ -18,6 +18,7 @@ from antecurve.networks.compiled import transfer
 from antecurve.pipeline import Design
 
 SERVER = Path(__file__).with_name("sound_server.py")
+_END_SECONDS = 5.0  # one that is asked to end takes a tenth; now and then one never ends
 IN_TIME = ("nice", "-n", "-10")  # sound in time, whatever else the machine does
 
 
@@ -50,8 +51,14 @@ def private_server(runtime: Path) -> Iterator[dict[str, str]]:
         cwd=runtime, env=own, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
     ) as server:  # fmt: skip
         wait_for(socket)
-        yield own
-        server.terminate()
+        try:
+            yield own
+        finally:
+            server.terminate()
+            try:
+                server.wait(_END_SECONDS)
+            except subprocess.TimeoutExpired:
+                server.kill()
 
 
 def filtering_unit(

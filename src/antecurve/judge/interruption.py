@@ -52,6 +52,8 @@ _HEARD = 0.1  # of the mean power: a part in which the signal sounds
 _AMISS = 0.5  # of its power: what a wrong delay leaves unexplained where the signal sounds
 _EXPLAINED_PART = 0.05  # of its power is unexplained of most parts, where one can be amiss
 _EXPLAINED = 0.25  # of what the stimulus does there: of a jump in both channels all is unexplained
+_LEAST_BEND = 3e-5  # of the output's peak: below, a converter's steps stand alone in silence
+_LEAST_CLICK = 1e-4  # of the output's peak, by the same token of a single sample
 CLICK = {True: 2.0, False: 2.4}
 """By how much a click stands out, of a sweep and of another signal: of 24 sound units 1.42 at
 most, of 30 more with any signal 1.5, of a multitone that clips now and then 2.1."""
@@ -241,9 +243,14 @@ def refuse_jumps(
     missed, known = (_sharp_blocks(x, size) for x in (output - explained, explained))
     if len(missed) < 2 * _BESIDE:
         return
+    peak = float(np.abs(output).max())
     # A long gap bends a block as a whole; a short one at a low frequency is a click in noise.
-    whole = _above_neighbours(*(np.sqrt(np.mean(x**2, axis=1)) for x in (missed, known)))
-    largest = _above_neighbours(*(np.abs(x).max(axis=1) for x in (missed, known)))
+    whole = _above_neighbours(
+        *(np.sqrt(np.mean(x**2, axis=1)) for x in (missed, known)), least=_LEAST_BEND * peak
+    )
+    largest = _above_neighbours(
+        *(np.abs(x).max(axis=1) for x in (missed, known)), least=_LEAST_CLICK * peak
+    )
     if whole > _JUMP or largest > click:
         raise _interrupted(name, "the output jumps as the stimulus does not explain")
 
@@ -283,8 +290,10 @@ def refuse_parts_amiss(output: Floats, explained: Floats, *, rate_hz: float, nam
         raise _interrupted(name, f"from about {start_s:.2g} s on it does not follow the stimulus")
 
 
-def _above_neighbours(level: Floats, own: Floats) -> float:
+def _above_neighbours(level: Floats, own: Floats, *, least: float) -> float:
     """The largest level over that of the blocks beside it, or a part of what is explained there.
+
+    Or over the least level that counts.
 
     Where both channels lost samples both jump, and the output not as the stimulus does: the more
     the sharper the stimulus is by itself, the less a jump stands out from it.
@@ -295,7 +304,7 @@ def _above_neighbours(level: Floats, own: Floats) -> float:
     # Both sides but the nearest blocks, into which a jump may reach.
     middle, reach = np.arange(level.size) + _BESIDE, _BESIDE // 2 + 1
     usual = np.maximum(beside[middle - reach], beside[middle + reach])
-    ratio = level / np.maximum(usual, _EXPLAINED * maximum_filter1d(own, 3))
+    ratio = level / np.maximum(np.maximum(usual, least), _EXPLAINED * maximum_filter1d(own, 3))
     ratio[[0, -1]] = 0.0  # what the transform joins there
     return float(ratio.max())
 
