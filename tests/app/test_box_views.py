@@ -165,7 +165,7 @@ def test_a_measured_part_that_stays_moves_every_position(
     # Digits of the file: written in full.
     np.testing.assert_allclose(written, built[0].built.correction.correction_db, atol=1e-12)
     titles = [b.title for b in list_builds(open_log(bench)).builds]
-    assert sorted(titles) == ["Box, disc", "Box, no curve"]
+    assert set(titles) == {"Box, disc", "Box, no curve"}  # other builds of this box may stand there
     page_client.post("/undo")
 
 

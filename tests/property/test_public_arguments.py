@@ -124,6 +124,7 @@ QUICK_JOB = dataclasses.replace(
     resistors=dataclasses.replace(default_job().resistors, series="E6"),
 )
 OWN: dict[str, dict[str, Any]] = {
+    "quantities.parse_positive": {"text": "4k7", "unit": "ohm", "field": "value"},
     "files.captures.read_capture": {"path": "unit-a-30hz.csv"},
     "files.drawer.read_drawer": {"path": "drawer.csv"},
     "files.price_file.read_prices": {"path": "prices.csv"},

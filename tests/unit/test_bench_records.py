@@ -143,7 +143,9 @@ def test_ringing_is_described() -> None:
     )
     verdict = judge_unit([capture], known_exactly(), conditions=CONDITIONS)
     assert verdict.decision is Decision.FAIL
-    assert verdict.value("high_corner_hz").value == pytest.approx(45e3, rel=0.01)
+    # Half the power is left where (1 - x^2)^2 + (x/3)^2 = 2.
+    half_power = 45e3 * np.sqrt(((2 - 1 / 9) + np.sqrt((2 - 1 / 9) ** 2 + 4)) / 2)
+    assert verdict.value("high_corner_hz").value == pytest.approx(half_power, rel=0.01)
     assert any("second order, Q 3" in f for f in verdict.findings)
 
 
