@@ -11,6 +11,7 @@ the level, are cut by monotone bounds.
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator
 from itertools import permutations
 
@@ -50,13 +51,13 @@ def paired_cut(
     limit : float
         Largest centred error [Np].
     deadline : float or None, optional
-        Value of `time.perf_counter` after which boxes are returned as they are.
+        Value of `time.perf_counter` at which to stop.
 
     Returns
     -------
     Boxes or None
         Every combination within the limit is in one of them.  ``None`` where the network has no
-        such pairs or too many candidates make them.
+        such pairs, too many candidates make them, or the time is over.
     """
     pairs = zero_pairs(model.topology)
     if model.ladder is None or not pairs or limit > _WIDEST_LIMIT:
@@ -79,7 +80,7 @@ def paired_cut(
             parts = []
             before = [(pairs[k][0], said[k]) for k in range(number)] if said else []
             for choices in _choices(grids, chosen, pair, (low[zero], high[zero]), zero, before):
-                if choices is None:
+                if choices is None or (deadline is not None and time.perf_counter() > deadline):
                     return None
                 if said:
                     choices = _with_shunt(grids, choices, pair[0], shunts[0], said[number])

@@ -7,6 +7,7 @@ met is the last.  Each one before it that is examined to the end bounds the netw
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -20,6 +21,7 @@ __all__ = ["MANY_POSITIONS", "exhausted_in_steps"]
 MANY_POSITIONS = 7
 """Positions of a network that takes long; one of fewer takes a fifth of a second as it is."""
 _FIRST = 64.0  # by judgement: the best is seldom a hundred times better than the first pick
+_LEAST_SECONDS = 10.0  # narrow bounds of time constants take one, of the hardest forms ten
 _GROWTH = 1.5  # by judgement: the last step takes most of the time, whatever the growth
 
 
@@ -53,11 +55,12 @@ def exhausted_in_steps(
     -------
     exhausted : Exhausted or None
         What was found.  ``None`` where the network has few positions or no zero pairs, or where
-        none is within the limits for which these are few enough.
+        none is within the limits for which these are few enough, or where little time remains.
     proved : float
         What no combination is below, as far as now known [Np].
     """
-    if len(space.candidates) < MANY_POSITIONS:
+    hurried = deadline is not None and deadline - time.perf_counter() < _LEAST_SECONDS
+    if hurried or len(space.candidates) < MANY_POSITIONS:
         return None, proved
     now = limit if whole else max(limit / _FIRST, proved * _GROWTH)
     evaluated = 0
