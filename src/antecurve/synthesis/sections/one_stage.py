@@ -53,6 +53,7 @@ __all__ = ["Balance", "OneStageSection", "Stage", "StageProblem"]
 _NEGLIGIBLE = 1e-9
 """An element below this part of the one it is in series or in parallel with is left out: what is
 made is a relative 1e-9 off at most, far below any part's tolerance."""
+_ROUNDING = 1e-13  # of a resistance, as sums of partial fractions round
 
 _POLES_FOR_ZEROS = {-1: "one fewer than", 0: "as many as", 1: "one more than"}
 
@@ -362,14 +363,18 @@ def _own_capacitance(problem: StageProblem, elements: StageElements) -> float | 
 def _infinity(
     problem: StageProblem, balance: Balance, elements: StageElements, *, alone: bool
 ) -> float | Violation:
-    """R_inf, 0 where it is negligible; alone it must not be."""
+    """R_inf, 0 where the source resistance makes it negligible; alone it must not be."""
     infinity: float = 0.0 if problem.implied else elements.resistance_at_infinity()
     least = _NEGLIGIBLE * problem.shunt
     if alone and infinity <= least:
         return no_series_violation(problem, infinity)
     if infinity < -least:
         return infinity_violation(problem, balance, infinity)
-    return infinity if infinity > least else 0.0
+    in_series = max(
+        _NEGLIGIBLE * min(problem.loading.source_resistance, problem.shunt),
+        _ROUNDING * problem.shunt,
+    )
+    return infinity if infinity > in_series else 0.0
 
 
 class OneStageSection(Section):
