@@ -66,6 +66,9 @@ NO_HEADER: dict[str, str | bytes] = {
     "index and sampling rate": "Sampling rate: 250 kHz\nPoint,Volt\n"
     + table(np.arange(COUNT), ONE),
     "increment in the header": "Start,-1e-4\nIncrement (us),4\nSamples,200\n" + table(ONE),
+    "increment in the header, one column with its unit": (
+        "Increment,4e-6,s\nSamples,200\nCH1 (V)\n" + table(ONE)
+    ),
     "exponents": "time (s),ch1 (V)\n"
     + "\n".join(f"{t:.6E},{v:+.5E}" for t, v in zip(TIME, ONE, strict=True)),
 }  # fmt: skip
@@ -96,6 +99,7 @@ SWEEPS: dict[str, str] = {
     "input and output in volts": "Freq (Hz),Vin (V),Vout (mV)\n"
     + table(HERTZ, np.full(7, 0.5), 500.0 * 10 ** (LEVEL / 20)),
     "output in volts": "Freq (Hz),Output (V)\n" + table(HERTZ, 10 ** (LEVEL / 20)),
+    "units behind a blank": "freq Hz\tout V\n" + table(HERTZ, 10 ** (LEVEL / 20), sep="\t"),
     "falling frequencies": "Frequency (Hz),Level (dBV)\n" + table(HERTZ[::-1], LEVEL[::-1]),
     "no names": table(HERTZ, LEVEL),
     "decimal comma": "Frequenz (Hz);Pegel (dB)\n" + table(HERTZ, LEVEL, sep=";", comma=True),
@@ -140,6 +144,8 @@ def test_channels_are_chosen(tmp_path: Path) -> None:
         ("a,b,c\n" + table(ONE, ONE, TWO), {}, "name them in a line above"),
         ("f (Hz),a (dB),b (dB)\n" + table(HERTZ, LEVEL, LEVEL), {}, "--channel 1 to 2"),
         (table(np.arange(1.0, 201.0), ONE), {}, "may be time and volts, or frequency and level"),
+        ("Sampling rate: 0 kHz\nPoint,Volt\n" + table(np.arange(COUNT), ONE), {}, "greater than 0"),
+        ("Increment: -4e-6\nVolt\n" + table(ONE), {}, "greater than 0"),
         (table(TIME, ONE), {"channel": 0}, "count from 1"),
         (table(TIME, ONE), {"channel": 1, "stimulus": 1}, "give another"),
         (table(TIME, ONE), {"time_unit": "h"}, "use one of"),
@@ -196,6 +202,32 @@ def test_a_truncated_sound_file(tmp_path: Path) -> None:
     pytest.importorskip("soundfile")
     with pytest.raises(AntecurveError, match="WAV, FLAC or AIFF"):
         read_recording(written(tmp_path, b"RIFF\x00\x00", "record.wav"))
+
+
+def test_an_empty_sound_file(tmp_path: Path) -> None:
+    soundfile = pytest.importorskip("soundfile")
+    soundfile.write(tmp_path / "record.wav", np.zeros((0, 2)), 48_000)
+    with pytest.raises(AntecurveError, match="a sound without samples"):
+        read_recording(tmp_path / "record.wav")
+
+
+def test_a_sound_file_whose_samples_no_interface_writes(tmp_path: Path) -> None:
+    soundfile = pytest.importorskip("soundfile")
+    samples = np.full((100, 1), 1e300)
+    soundfile.write(tmp_path / "record.wav", samples, 48_000, subtype="DOUBLE")
+    with pytest.raises(AntecurveError, match="times full scale"):
+        read_recording(tmp_path / "record.wav")
+
+
+def test_a_sound_file_that_claims_more_samples_than_it_can_hold(tmp_path: Path) -> None:
+    soundfile = pytest.importorskip("soundfile")
+    path = tmp_path / "record.flac"
+    soundfile.write(path, np.zeros(5000), 48_000)
+    data = bytearray(path.read_bytes())
+    data[21] |= 0x0F  # the upper four of 36 bits that count the samples (RFC 9639, section 8.2)
+    path.write_bytes(data)
+    with pytest.raises(AntecurveError, match="samples by its header"):
+        read_recording(path)
 
 
 def mutated(text: bytes, rng: np.random.Generator) -> bytes:

@@ -33,7 +33,7 @@ _NUMBER = {
 _MARKS = {"inf", "+inf", "-inf", "infinity", "-infinity", "∞", "-∞", "ol", "over", "nan", "****"}
 """What stands for a sample out of range."""
 _UNIT_IN_NAME = re.compile(
-    r"^(.*?)[\s_]*[(\[/]\s*([^()\[\]/]+?)\s*[)\]]?$|^(.+)_(s|ms|us|ns|v|mv|hz|khz|db|deg|rad)$"
+    r"^(.*?)[\s_]*[(\[/]\s*([^()\[\]/]+?)\s*[)\]]?$|^(.+)[_ ](s|ms|us|ns|v|mv|hz|khz|db|deg|rad)$"
 )
 _COMMENT = "#%!"
 
@@ -188,13 +188,19 @@ def _header(above: Sequence[str], layout: _Layout) -> tuple[tuple[str, ...], tup
     empty = ("",) * layout.columns
     if not rows:
         return empty, empty, 0
-    if len(rows) == 2 and all(len(cell) <= 8 for cell in rows[1]):
+    if len(rows) == 2 and all(len(cell) <= 8 and not _names_too(cell) for cell in rows[1]):
         return tuple(rows[0]), tuple(cell.strip("()[] ") for cell in rows[1]), 2
     if len(rows) == 1 and all(cell.strip("()[] ") in _BARE_UNITS for cell in rows[0]):
         return empty, tuple(cell.strip("()[] ") for cell in rows[0]), 1
     split = [_UNIT_IN_NAME.match(cell) for cell in rows[-1]]
     names = tuple(m[1] or m[3] if m else cell for m, cell in zip(split, rows[-1], strict=True))
     return names, tuple(m[2] or m[4] if m else "" for m in split), 1
+
+
+def _names_too(cell: str) -> bool:
+    """Whether a cell holds a column's name before the unit."""
+    match = _UNIT_IN_NAME.match(cell)
+    return match is not None and bool(match[1] or match[3])
 
 
 _BARE_UNITS = {

@@ -292,13 +292,16 @@ def _step(table: NumberTable) -> float | None:
         number = value.split(" ")[0].replace(",", ".")
         text = value.replace(",", ".") if value[:1].isdigit() or value[:1] in "+-." else number
         if {"rate", "samplerate", "fs"} & words:
-            return 1.0 / parse_quantity(text, unit="Hz", field=f"{table.path}: {key}")
+            return 1.0 / parse_quantity(
+                text, unit="Hz", field=f"{table.path}: {key}", minimum=0.0, exclusive=True
+            )
         if {"increment", "interval", "dt", "step", "period"} & words and not {"v", "volt"} & words:
-            unit = next((u for u in TIME_UNITS if u in words), None)
-            if unit is None:
-                return parse_quantity(text, unit="s", field=f"{table.path}: {key}")
-            plain = parse_quantity(number, unit="", field=f"{table.path}: {key}")
-            return plain * TIME_UNITS[unit]
+            named = next((u for u in TIME_UNITS if u in words), None)
+            text, unit = (text, "s") if named is None else (number, "")
+            step = parse_quantity(
+                text, unit=unit, field=f"{table.path}: {key}", minimum=0.0, exclusive=True
+            )
+            return step if named is None else step * TIME_UNITS[named]
     return None
 
 

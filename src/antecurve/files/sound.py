@@ -23,6 +23,19 @@ SOUND_SUFFIXES = (".wav", ".flac", ".aiff", ".aif", ".aifc")
 
 _FULL_SCALE = 2**31 - 1  # of 32 bits
 _LARGEST = 2**30  # bytes: two channels of 24 bits at 192 kHz for a quarter of an hour
+_MOST_NUMBERS = _LARGEST // 2  # samples of all channels: that file in 16 bits
+_LOUDEST = 1e6  # times full scale: a float file may hold volts, not more
+
+
+class _Bytes(io.BytesIO):
+    """Bytes in which a damaged header may ask for a place before the first one."""
+
+    def seek(self, offset: int, whence: int = io.SEEK_SET, /) -> int:
+        """Go to a place, or stay where that place does not exist."""
+        try:
+            return super().seek(offset, whence)
+        except ValueError:
+            return self.tell()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -93,13 +106,27 @@ def read_commented_sound(path: Path | str) -> Sound:
 
     data = read_bytes(path, largest=_LARGEST)
     try:
-        with soundfile.SoundFile(io.BytesIO(data)) as file:
+        with soundfile.SoundFile(_Bytes(data)) as file:
+            if file.frames * file.channels > _MOST_NUMBERS:
+                raise FileFormatError(
+                    str(path), f"{file.frames:,} samples by its header",
+                    "the file is damaged or too long; record ten seconds",
+                )  # fmt: skip
             samples = file.read(dtype="float64", always_2d=True)
-            return Sound(samples, int(file.samplerate), file.comment or "")
+            sound = Sound(samples, int(file.samplerate), file.comment or "")
     except (RuntimeError, TypeError):
         raise FileFormatError.unreadable(
             path, "no sound that can be read", "write it as WAV, FLAC or AIFF"
         ) from None
+    if not samples.size:
+        raise FileFormatError(str(path), "a sound without samples", "record it again")
+    finite = samples[np.isfinite(samples)]
+    if finite.size and max(-finite.min(), finite.max()) > _LOUDEST:
+        raise FileFormatError(
+            str(path), f"samples above {_LOUDEST:g} times full scale",
+            "the file is damaged; write it again",
+        )  # fmt: skip
+    return sound
 
 
 def sound_bytes(
