@@ -59,7 +59,24 @@ def test_the_queue_moves_on_from_each_to_the_next(one_core: Computations, tmp_pa
     until(lambda: second.ended)
     assert second.state == "done" and third.state == "cancelled"
     assert second.result not in (process, os.getpid())
-    assert one_core.latest("b") is second and one_core.numbered(second.number) is second
+    latest = one_core.latest("b")
+    assert latest is not None and latest.number == second.number
+
+
+def test_what_a_page_is_written_from_does_not_change_meanwhile(
+    one_core: Computations, tmp_path: Path
+) -> None:
+    go = tmp_path / "go"
+    begun = one_core.start(heavy_work.wait_for, go, topic="a", title="a")
+    until(lambda: begun.report == "Waiting.")
+    seen, latest = one_core.numbered(begun.number), one_core.latest("a")
+    go.touch()
+    until(lambda: begun.ended)
+    assert seen is not None and latest is not None
+    assert (seen.state, latest.state) == ("running", "running")
+    one_core.cancel(seen)
+    later = one_core.numbered(begun.number)
+    assert later is not None and later.state == "done"
 
 
 def test_a_crash_and_a_refusal_free_their_core(one_core: Computations, tmp_path: Path) -> None:

@@ -8,6 +8,7 @@ keeps what it has first, and waits for a resource of its own in place of a core.
 from __future__ import annotations
 
 import contextlib
+import copy
 import itertools
 import multiprocessing
 import os
@@ -151,7 +152,7 @@ class Computations:
         return computation
 
     def latest(self, topic: str) -> Computation | None:
-        """Look up the latest computation of a topic.
+        """Look up the latest computation of a topic, as it stands now.
 
         Parameters
         ----------
@@ -161,13 +162,14 @@ class Computations:
         Returns
         -------
         Computation or None
-            ``None`` where there was none since the server started.
+            A copy, which does not change while a page is written from it; ``None`` where there
+            was none since the server started.
         """
         with self._lock:
-            return next((c for c in reversed(self._all.values()) if c.topic == topic), None)
+            return _copy(next((c for c in reversed(self._all.values()) if c.topic == topic), None))
 
     def numbered(self, number: int) -> Computation | None:
-        """Look up a computation by its number.
+        """Look up a computation by its number, as it stands now.
 
         Parameters
         ----------
@@ -177,10 +179,11 @@ class Computations:
         Returns
         -------
         Computation or None
-            ``None`` where it is not known (any more).
+            A copy, which does not change while a page is written from it; ``None`` where it is
+            not known (any more).
         """
         with self._lock:
-            return self._all.get(number)
+            return _copy(self._all.get(number))
 
     def ended(self) -> tuple[Computation, ...]:
         """List the computations that ended, the earliest first.
@@ -223,6 +226,7 @@ class Computations:
             Which; nothing happens where it has ended.
         """
         with self._lock:
+            computation = self._all.get(computation.number, computation)
             if computation.ended:
                 return
             if computation.keeps and computation.connection is not None:
@@ -245,6 +249,7 @@ class Computations:
             Number of the step; nothing happens where it waits for another one, or none.
         """
         with self._lock:
+            computation = self._all.get(computation.number, computation)
             if (
                 computation.connection is not None
                 and computation.asked
@@ -327,6 +332,14 @@ class Computations:
             computation.following, computation.result = following, content
             computation.state = "done"
         return False
+
+
+def _copy(computation: Computation | None) -> Computation | None:
+    if computation is None:
+        return None
+    copied = copy.copy(computation)
+    copied.said = list(computation.said)
+    return copied
 
 
 def _send(connection: Connection, word: str) -> None:
