@@ -8,6 +8,7 @@ import inspect
 import pkgutil
 import re
 import sys
+from functools import cache
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -164,8 +165,30 @@ def _class_faults(name: str, cls: type) -> list[str]:
             faults.append(f"{name}: not frozen and slotted")
     for method, value in vars(cls).items():
         if inspect.isfunction(value) and not method.startswith("_"):
-            faults += _function_faults(f"{name}.{method}", value)
+            described = _described_by(value, method) or value
+            faults += _function_faults(f"{name}.{method}", described)
     return faults
+
+
+def _described_by(function: Any, method: str) -> Any:
+    """The method of the protocol or base that a docstring refers to, which has it in full."""
+    summary = (inspect.getdoc(function) or "").partition("\n\n")[0]
+    reference = re.search(r", documented in\s+`(\w+)`\.$", summary)
+    if reference is None:
+        return None
+    described = vars(_classes()[reference.group(1)])[method]
+    return getattr(described, "__func__", described)
+
+
+@cache
+def _classes() -> dict[str, Any]:
+    modules = map(importlib.import_module, MODULES)
+    return {
+        name: value
+        for module in modules
+        for name, value in _public(module).items()
+        if isinstance(value, type)
+    }
 
 
 def test_public_names_of_the_package_exist() -> None:
