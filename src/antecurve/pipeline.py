@@ -108,6 +108,8 @@ class Design(Result):
         The other network of a stereo pair.
     match_db : float or None
         Largest difference of the pair over the band, each re 1 kHz [dB].
+    position : str
+        Name of the switch position that it is of; empty for a network of one curve.
     """
 
     FORMAT: ClassVar = "antecurve-design-1"
@@ -139,6 +141,7 @@ class Design(Result):
     forms: tuple[FormOutcome, ...] = ()
     second: PickedNetwork | None = None
     match_db: float | None = None
+    position: str = ""
     _kept: dict[str, Any] = field(default_factory=dict, init=False, compare=False, repr=False)
 
     def to_frame(self) -> pandas.DataFrame:

@@ -168,7 +168,7 @@ def test_repairs_deletions_and_backups(
 @pytest.mark.parametrize(
     ("options", "said"),
     [
-        (("--show", "1", "--findings"), "ask for one thing at a time, this or --show"),
+        (("--show", "1", "--findings"), "--show and --findings'; ask for one of these at a time"),
         (("--repaired", "cleaned"), "name the unit with --unit"),
         (("--unit", "Z"), "the log has no such unit"),
         (("--show", "99"), "name one that the log has"),

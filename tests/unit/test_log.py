@@ -15,6 +15,7 @@ import sys
 import tempfile
 from datetime import date, datetime
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -23,6 +24,7 @@ from openpyxl import load_workbook
 from antecurve.errors import FileFormatError, InputError, OutputExistsError
 from antecurve.log.backup import back_up
 from antecurve.log.bench_log import BenchLog, log_path, open_log
+from antecurve.log.builds import list_positions
 from antecurve.log.deletion import delete_verdicts, list_tombstones
 from antecurve.log.export import verdicts_csv, verdicts_workbook
 from antecurve.log.history import log_content, unit_history
@@ -32,6 +34,7 @@ from antecurve.log.outcomes import finding_counts, outcome_shares
 from antecurve.log.recording import NewVerdict, record_repair, record_verdicts
 from antecurve.log.run_chart import control_limits, run_chart
 from antecurve.log.schema import VERSION, finding_kind
+from antecurve.report.log_tables import comparison_text, run_chart_rows, run_chart_text
 from logged_units import DATA, LOW_TREBLE, SOUND, dumped, small_log, verdict_content
 
 
@@ -55,7 +58,8 @@ def test_a_verdict_is_kept_to_the_byte(units: BenchLog) -> None:
     assert verdict.fitted[1].high == math.inf  # which JSON has as null
     assert verdict.captures[0].sha256 == "fa" * 32
     assert verdict.to_dict()["design"] == {
-        "title": "Archive bench, disc", "form": "foster-1", "digest": "06" * 32, "path": None,
+        "title": "Archive bench, disc", "form": "foster-1", "digest": "06" * 32, "position": "",
+        "path": None,
     }  # fmt: skip
 
 
@@ -337,6 +341,74 @@ def test_logs_of_earlier_versions_are_migrated(version: int, tmp_path: Path) -> 
     assert f"user_version = {VERSION};" in dumped(path)
 
 
+def box_verdict(position: str, **record: Any) -> bytes:
+    """A verdict through a box at a position of its switch."""
+    made = {"title": f"Archive bench, {position}", "form": "foster-1", "digest": "b0" * 32}
+    return verdict_content(design=made | {"position": position}, **record)
+
+
+def test_positions_of_earlier_logs_are_found_by_the_file_they_share(tmp_path: Path) -> None:
+    path = tmp_path / "log.sqlite"
+    connection = sqlite3.connect(path)
+    connection.executescript((DATA / "log-2.sql").read_text("utf-8"))
+    networks = [
+        ("Tape, bench, flat 2", "b0"), ("Tape, bench, disc", "b0"), ("Alone, disc", "c1"),
+        ("Piped, disc", ""), ("Piped, flat", ""),
+    ]  # fmt: skip
+    connection.executemany(
+        "INSERT INTO networks (title, form, digest, recorded, who)"
+        " VALUES (?, 'foster-1', ?, '', '')",
+        networks,
+    )
+    connection.commit()
+    connection.close()
+    log = open_log(path)
+    with log.reading() as reading:
+        positions = dict(reading.execute("SELECT title, position FROM networks WHERE position <> ''"))
+    assert positions == {"Tape, bench, flat 2": "flat 2", "Tape, bench, disc": "disc"}
+    assert list_positions(log) == ("disc", "flat 2")
+
+
+def test_verdicts_through_a_box_are_told_apart_by_the_position_of_its_switch(
+    tmp_path: Path,
+) -> None:
+    log = small_log(tmp_path)
+    assert list_positions(log) == ()
+    for content in (
+        box_verdict("disc", treble_s=75e-6), box_verdict("disc", treble_s=76e-6),
+        box_verdict("older", treble_s=50e-6).replace(b'"nominal": 7.5e-05', b'"nominal": 5e-05'),
+    ):  # fmt: skip
+        record_verdicts(log, [NewVerdict(content, "Box 1")])
+    assert list_positions(log) == ("disc", "older")
+    of_disc = list_verdicts(log, LogFilter(position="DISC")).verdicts
+    assert [v.position for v in of_disc] == ["disc", "disc"]
+    assert of_disc[0].to_dict()["design"]["position"] == "disc"
+    assert b",position," in verdicts_csv(of_disc)
+    chart = run_chart(log, "treble", LogFilter(position="disc"))
+    assert chart.positions == ("disc", "disc") and chart.values.tolist() == [75e-6, 76e-6]
+    assert "several curves" not in run_chart_text(chart)
+    rows = run_chart_rows(chart)
+    assert rows.header[-1] == "position" and [r[-1] for r in rows.rows] == ["disc", "disc"]
+    assert "search for one position" in run_chart_text(run_chart(log, "treble"))
+    # A position that a later text of the same network does not name stays known.
+    unnamed = box_verdict("disc").replace(b'"position": "disc"', b'"position": null')
+    record_verdicts(log, [NewVerdict(unnamed, "Box 2")])
+    assert list_verdicts(log, LogFilter(serial="Box 2")).verdicts[0].position == "disc"
+
+
+def test_repairs_compare_verdicts_of_one_position(tmp_path: Path) -> None:
+    log = open_log(tmp_path, make=True)
+    record_verdicts(log, [NewVerdict(box_verdict("disc"), "Box 1")])
+    record_repair(log, "Box 1", "C1 replaced", date="2026-05-05")
+    for position in ("older", "disc"):
+        passed = box_verdict(position, decision="pass", date="2026-05-06")
+        record_verdicts(log, [NewVerdict(passed, "Box 1")])
+    disc, older = unit_history(log, "Box 1").comparisons
+    assert (disc.before.number, disc.after.number) == (1, 3)
+    assert older.before is None and older.after.number == 2
+    assert ", position disc: C1 replaced." in comparison_text(disc)
+
+
 def test_a_migration_that_fails_changes_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -460,6 +532,7 @@ def test_a_log_in_a_folder_that_may_not_be_written_can_be_read(log: BenchLog) ->
 
 WRITER = """
 import sys
+from antecurve.report.log_tables import comparison_text, run_chart_rows, run_chart_text
 from logged_units import verdict_content
 from antecurve.log.bench_log import open_log
 from antecurve.log.recording import NewVerdict, record_verdicts

@@ -6,7 +6,7 @@ import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from antecurve.app.log_views import needed_log
+from antecurve.app.log_views import FILTER, needed_log
 from antecurve.app.pages import bench_of, is_partial, render
 from antecurve.app.work import export_log
 from antecurve.errors import InputError
@@ -22,7 +22,6 @@ if TYPE_CHECKING:
 __all__ = ["routes"]
 
 _KINDS = ("csv", "xlsx")
-_FILTER = ("words", "decision", "since", "until")
 _MOST_KEPT = 3  # tables that wait to be saved: a browser takes each at once
 
 
@@ -48,7 +47,7 @@ async def _begin(request: Request) -> Response:
     from starlette.concurrency import run_in_threadpool
 
     async with request.form() as form:
-        typed = {name: str(form.get(name, "")).strip() for name in (*_FILTER, "kind")}
+        typed = {name: str(form.get(name, "")).strip() for name in (*FILTER, "kind")}
     return await run_in_threadpool(_started, request, typed)
 
 

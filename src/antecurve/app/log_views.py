@@ -9,7 +9,7 @@ from urllib.parse import quote
 from antecurve.app.pages import bench_of, is_partial, render
 from antecurve.errors import InputError
 from antecurve.log.bench_log import BenchLog, open_log
-from antecurve.log.builds import BuildList, list_builds
+from antecurve.log.builds import BuildList, list_builds, list_positions
 from antecurve.log.deletion import delete_verdicts, list_tombstones
 from antecurve.log.history import unit_history
 from antecurve.log.listing import UnitList, list_units, logged_verdict
@@ -25,10 +25,11 @@ if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.responses import Response
 
-__all__ = ["logged", "needed_log", "routes"]
+__all__ = ["FILTER", "logged", "needed_log", "routes"]
 
+FILTER = ("words", "decision", "position", "since", "until")
+"""Fields of a search."""
 _A_PAGE = 50  # units: they fit on two screens
-_FILTER = ("words", "decision", "since", "until")
 _CONSTANTS = {
     "bass_shelf_s": "bass shelf", "turnover_s": "turnover", "treble_s": "treble",
     "low_corner_hz": "low corner", "high_corner_hz": "high corner",
@@ -111,7 +112,12 @@ def needed_log(request: Request) -> BenchLog:
 
 def _typed(request: Request) -> dict[str, str]:
     """What is searched for."""
-    return {name: request.query_params.get(name, "").strip() for name in _FILTER}
+    return {name: request.query_params.get(name, "").strip() for name in FILTER}
+
+
+def _searched(log: BenchLog | None, typed: dict[str, str]) -> dict[str, Any]:
+    """What the form of a search shows."""
+    return {"typed": typed, "positions": () if log is None else list_positions(log)}
 
 
 def _list(request: Request) -> Response:
@@ -125,8 +131,8 @@ def _list(request: Request) -> Response:
     answer = render(
         request, "log_list.html.j2" if is_partial(request) else "log.html.j2", title="Log",
         table=table, lines=list(zip(listed.units, table.rows, strict=True)), total=listed.total,
-        page=page, pages=max(1, math.ceil(listed.total / _A_PAGE)), typed=typed,
-        has_log=log is not None,
+        page=page, pages=max(1, math.ceil(listed.total / _A_PAGE)),
+        has_log=log is not None, **_searched(log, typed),
     )  # fmt: skip
     if is_partial(request):
         answer.headers["hx-replace-url"] = f"{request.url.path}?{request.url.query}"
@@ -161,9 +167,9 @@ async def _repair(request: Request) -> Response:
 
 def _runs(request: Request) -> Response:
     typed, constant = _typed(request), request.query_params.get("constant", "treble_s")
-    sentence, chart, rows = "", None, None
+    log, sentence, chart, rows = needed_log(request), "", None, None
     try:
-        run = run_chart(needed_log(request), constant, LogFilter(**typed), limit=_CHARTED)
+        run = run_chart(log, constant, LogFilter(**typed), limit=_CHARTED)
     except InputError as error:
         sentence = str(error)
     else:
@@ -173,7 +179,7 @@ def _runs(request: Request) -> Response:
         )
     return render(
         request, "log_runs.html.j2", title="Run charts", constants=_CONSTANTS, constant=constant,
-        typed=typed, sentence=sentence, chart_content=chart, rows=rows,
+        sentence=sentence, chart_content=chart, rows=rows, **_searched(log, typed),
     )  # fmt: skip
 
 
@@ -181,9 +187,10 @@ def _outcomes(request: Request) -> Response:
     typed, period = _typed(request), request.query_params.get("period", "month")
     log, wanted = needed_log(request), LogFilter(**typed)
     return render(
-        request, "log_outcomes.html.j2", title="Outcomes and findings", typed=typed, period=period,
+        request, "log_outcomes.html.j2", title="Outcomes and findings", period=period,
         shares=tables.outcome_rows(outcome_shares(log, wanted, period=period)),
         findings=tables.finding_count_rows(finding_counts(log, wanted, limit=_MOST_KINDS)),
+        **_searched(log, typed),
     )  # fmt: skip
 
 

@@ -28,6 +28,9 @@ def log(
     verdict: Annotated[
         str, typer.Option(metavar="DECISION", help="Show only pass, fail or undecided.")
     ] = "",
+    position: Annotated[
+        str, typer.Option(metavar="NAME", help="Show only verdicts at this switch position.")
+    ] = "",
     since: Annotated[
         str, typer.Option(metavar="DATE", help="First day, such as 2026-05-04 or 2026-05.")
     ] = "",
@@ -91,7 +94,7 @@ def log(
     from antecurve.log.log_filter import LogFilter
 
     question = LogQuestion(
-        wanted=LogFilter(search, unit or "", verdict, since=since, until=until),
+        wanted=LogFilter(search, unit or "", verdict, position=position, since=since, until=until),
         most=most or None,
         show=show,
         chart=chart,

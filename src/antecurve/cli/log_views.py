@@ -86,8 +86,8 @@ class LogQuestion:
         # The number 0 is asked for, too, and is refused later.
         asked = [n for n in names if getattr(self, n) not in (None, False, ())]
         if len(asked) > 1:
-            rule = f"ask for one thing at a time, this or --{asked[0]}"
-            raise InputError(f"--{asked[1]}", getattr(self, asked[1]), rule)
+            given = " and ".join(f"--{name}" for name in asked)
+            raise InputError("options", given, "ask for one of these at a time")
         if self.repaired is not None and not self.wanted.serial:
             raise InputError("--repaired", self.repaired, "name the unit with --unit")
         refuse_existing(self.output, force=self.force)

@@ -198,12 +198,19 @@ def _design_from(content: dict[str, Any]) -> Design:
         forms=tuple(FormOutcome(**f) for f in content.get("forms") or ()),
         second=None if second is None else network_from(second),
         match_db=content.get("match_db"),
+        position=_position(content),
     )
     for name, part in (("job", design.job), ("network", design.picked), ("second", design.second)):
         if part is not None:
             check_types(part, name)
     check_solvable(design.network.topology)
     return design
+
+
+def _position(content: dict[str, Any]) -> str:
+    """Name of the switch position; a box without one named is at its first."""
+    entries = content.get("positions") or ()
+    return str(content.get("position") or (entries[0]["position"] if entries else ""))
 
 
 def _check_texts(content: object, where: str) -> None:

@@ -265,6 +265,7 @@ class UnitJudging:
             self.design.job.title,
             self.design.picked.topology.form,
             file_digest(design_file).sha256,
+            self.design.position or None,
             capture_records(paths, read, played or [None] * len(paths)),
             software,
         )

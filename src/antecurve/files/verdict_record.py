@@ -71,6 +71,8 @@ class VerdictRecord(Result):
         Title and network form of the design.
     digest : str or None
         SHA-256 of the design's file.
+    position : str or None
+        Position of its switch; ``None`` for a network of one curve.
     captures : tuple of CaptureRecord
         The captures.
     software : str
@@ -85,6 +87,7 @@ class VerdictRecord(Result):
         "design.title:title",
         "design.form:form",
         "design.digest:digest",
+        "design.position:position",
         "captures",
         "software",
     )
@@ -96,6 +99,7 @@ class VerdictRecord(Result):
     title: str
     form: str
     digest: str | None
+    position: str | None
     captures: tuple[CaptureRecord, ...]
     software: str
 

@@ -15,11 +15,19 @@ from antecurve.log.bench_log import BenchLog, now_utc, user_name
 from antecurve.pipeline import Design
 from antecurve.results import Result
 
-__all__ = ["BuildList", "LoggedBuild", "Stamp", "list_builds", "record_build", "written_build"]
+__all__ = [
+    "BuildList",
+    "LoggedBuild",
+    "Stamp",
+    "list_builds",
+    "list_positions",
+    "record_build",
+    "written_build",
+]
 
 _BUILDS = """
 SELECT builds.serial, builds.measured, builds.recorded, builds.who, networks.title, networks.form,
-    networks.digest, networks.path,
+    networks.digest, networks.position, networks.path,
     (SELECT count(*) FROM verdicts WHERE verdicts.build = builds.id) AS verdicts
 FROM builds JOIN networks ON networks.id = builds.network
 ORDER BY builds.recorded DESC, builds.id DESC
@@ -58,8 +66,9 @@ class LoggedBuild(Result):
     ----------
     serial : str
         Serial number of the network; empty where none is stated.
-    title, form, digest : str
-        Title, network form and SHA-256 of the design.
+    title, form, digest, position : str
+        Title, network form and SHA-256 of the design, and the position of its switch; the last
+        is empty for a network of one curve.
     design_path : str or None
         The design's file, relative to the folder of the bench; ``None`` for one outside it.
     measured : dict of str to float
@@ -72,13 +81,15 @@ class LoggedBuild(Result):
 
     _keys: ClassVar = (
         "serial", "design.title:title", "design.form:form", "design.digest:digest",
-        "design.path:design_path", "measured", "verdicts", "recorded", "who",
+        "design.position:position", "design.path:design_path", "measured", "verdicts",
+        "recorded", "who",
     )  # fmt: skip
 
     serial: str
     title: str
     form: str
     digest: str
+    position: str
     design_path: str | None
     measured: dict[str, float]
     verdicts: int
@@ -124,12 +135,38 @@ def list_builds(log: BenchLog) -> BuildList:
     return BuildList(
         tuple(
             LoggedBuild(
-                row["serial"], row["title"], row["form"], row["digest"], row["path"],
+                row["serial"], row["title"], row["form"], row["digest"],
+                row["position"], row["path"],
                 json.loads(row["measured"]), row["verdicts"], row["recorded"], row["who"],
             )
             for row in rows
         )
     )  # fmt: skip
+
+
+def list_positions(log: BenchLog) -> tuple[str, ...]:
+    """List the positions of switches that the log knows.
+
+    Parameters
+    ----------
+    log : BenchLog
+        The log.
+
+    Returns
+    -------
+    tuple of str
+        Their names, those of all boxes together, in the order of the alphabet.
+
+    Raises
+    ------
+    InputError
+        When the log can't be read.
+    """
+    with log.reading() as connection:
+        rows = connection.execute(
+            "SELECT DISTINCT position FROM networks WHERE position <> '' ORDER BY position"
+        ).fetchall()
+    return tuple(row["position"] for row in rows)
 
 
 def record_build(
@@ -159,6 +196,7 @@ def record_build(
         "digest": file_digest(path).sha256,
         "title": design.job.title,
         "form": design.picked.topology.form,
+        "position": design.position,
     }
     with log.writing() as connection:
         written_build(
@@ -185,7 +223,8 @@ def written_build(
     log : BenchLog
         The log.
     design : mapping of str to str or None
-        ``digest``, ``title`` and ``form`` of the design.
+        ``digest``, ``title`` and ``form`` of the design, and the ``position`` of its switch; the
+        last may be missing.
     path : Path or None
         Its file, where it is at hand.
     serial : str
@@ -203,10 +242,11 @@ def written_build(
     key = (design["digest"] or "", design["title"], design["form"])
     relative = None if path is None else log.relative(path)
     connection.execute(
-        "INSERT INTO networks (digest, title, form, path, recorded, who)"
-        " VALUES (?, ?, ?, ?, ?, ?)"
-        " ON CONFLICT DO UPDATE SET path = coalesce(excluded.path, path)",
-        (*key, relative, stamp.recorded, stamp.who),
+        "INSERT INTO networks (digest, title, form, position, path, recorded, who)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?)"
+        " ON CONFLICT DO UPDATE SET path = coalesce(excluded.path, path),"
+        " position = coalesce(nullif(excluded.position, ''), position)",
+        (*key, design.get("position") or "", relative, stamp.recorded, stamp.who),
     )
     network = _number(
         connection.execute(

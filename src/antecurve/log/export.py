@@ -14,7 +14,7 @@ __all__ = ["verdicts_csv", "verdicts_workbook"]
 _COLUMNS = (
     "number", "serial", "channel", "date", "decision", "deviation_db",
     "expanded_uncertainty_db", "limit_db", "unit_curve", "title", "form", "digest",
-    "network_serial", "operator", "software", "recorded", "who",
+    "position", "network_serial", "operator", "software", "recorded", "who",
 )  # fmt: skip
 _ENDS = ("value", "low", "high")
 _WIDTH = 14.0  # characters: a number, a date or a serial number

@@ -65,6 +65,8 @@ class ConstantChange(Result):
 class BeforeAfter(Result):
     """The last verdict before a repair and the first one after it, on one channel.
 
+    Verdicts through a box are compared position by position: each is on another curve.
+
     Attributes
     ----------
     repair : LoggedRepair
@@ -173,7 +175,7 @@ def unit_history(log: BenchLog, serial: str) -> UnitHistory:
             (unit_number(connection, serial),),
         ).fetchall()
     verdicts = list_verdicts(log, LogFilter(serial=serial)).verdicts
-    channels = sorted({verdict.channel for verdict in verdicts}) or [""]
+    ways = sorted({(v.channel, v.position) for v in verdicts}) or [("", "")]
     repairs, comparisons = [], []
     for row in rows:
         repair = LoggedRepair(
@@ -182,10 +184,10 @@ def unit_history(log: BenchLog, serial: str) -> UnitHistory:
         repairs.append(repair)
         # Within a day the order is that in which things were logged.
         moment = (row["taken"][:10], row["behind"])
-        for channel in channels:
-            of_channel = [v for v in verdicts if v.channel == channel]
-            earlier = [v for v in of_channel if (v.taken[:10], v.number) <= moment]
-            later = [v for v in of_channel if (v.taken[:10], v.number) > moment]
+        for way in ways:
+            of_way = [v for v in verdicts if (v.channel, v.position) == way]
+            earlier = [v for v in of_way if (v.taken[:10], v.number) <= moment]
+            later = [v for v in of_way if (v.taken[:10], v.number) > moment]
             before, after = earlier[0] if earlier else None, later[-1] if later else None
             if before is not None or after is not None:
                 comparisons.append(BeforeAfter(repair, before, after))

@@ -34,7 +34,7 @@ SELECT verdicts.id, units.serial, verdicts.channel, verdicts.date, verdicts.take
     verdicts.operator, verdicts.decision, verdicts.deviation_db,
     verdicts.expanded_uncertainty_db, verdicts.limit_db, verdicts.unit_curve,
     verdicts.software, verdicts.recorded, verdicts.who, builds.serial AS network_serial,
-    networks.title, networks.form, networks.digest, networks.path
+    networks.title, networks.form, networks.digest, networks.position, networks.path
 FROM verdicts JOIN units ON units.id = verdicts.unit
     JOIN builds ON builds.id = verdicts.build JOIN networks ON networks.id = builds.network
 """
@@ -102,8 +102,9 @@ class LoggedVerdict(Result):
         What was found, the gravest first.
     captures, reports : tuple of LoggedFile
         Its files.
-    title, form, digest : str
-        Title, network form and SHA-256 of the design; the last is empty for one from a stream.
+    title, form, digest, position : str
+        Title, network form and SHA-256 of the design, and the position of its switch; the digest
+        is empty for one from a stream, the position for a network of one curve.
     design_path : str or None
         The design's file, relative to the folder of the bench; ``None`` for one outside it.
     network_serial, operator, software : str
@@ -129,6 +130,7 @@ class LoggedVerdict(Result):
         "design.title:title",
         "design.form:form",
         "design.digest:digest",
+        "design.position:position",
         "design.path:design_path",
         "network_serial",
         "operator",
@@ -154,6 +156,7 @@ class LoggedVerdict(Result):
     title: str
     form: str
     digest: str
+    position: str
     design_path: str | None
     network_serial: str
     operator: str
@@ -428,8 +431,8 @@ def _verdicts(connection: sqlite3.Connection, rows: list[sqlite3.Row]) -> tuple[
             tuple(finding["text"] for finding in findings[row["id"]]),
             tuple(map(_file, captures[row["id"]])),
             tuple(map(_file, reports[row["id"]])),
-            row["title"], row["form"], row["digest"], row["path"], row["network_serial"],
-            row["operator"], row["software"], row["recorded"], row["who"],
+            row["title"], row["form"], row["digest"], row["position"], row["path"],
+            row["network_serial"], row["operator"], row["software"], row["recorded"], row["who"],
         )
         for row in rows
     )  # fmt: skip

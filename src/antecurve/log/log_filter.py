@@ -31,6 +31,8 @@ class LogFilter:
         Kind of one of its findings, as `antecurve.log.schema.finding_kind` says it; empty for any.
     title : str
         Title of the design, exactly; empty for any.
+    position : str
+        Position of its switch that the network was set to, in any case; empty for any.
     since, until : str
         First and last day, as ISO 8601 (a year or a month will do); empty for no end.
 
@@ -45,6 +47,7 @@ class LogFilter:
     decision: str = ""
     finding: str = ""
     title: str = ""
+    position: str = ""
     since: str = ""
     until: str = ""
 
@@ -78,9 +81,12 @@ class LogFilter:
         if self.finding:
             of_kind = "SELECT verdict FROM findings WHERE kind = ?"
             terms.append((f"verdicts.id IN ({of_kind})", self.finding))
+        of_design = "SELECT builds.id FROM builds JOIN networks ON networks.id = network"
         if self.title:
-            of_design = "SELECT builds.id FROM builds JOIN networks ON networks.id = network"
             terms.append((f"verdicts.build IN ({of_design} WHERE title = ?)", self.title))
+        if self.position:
+            at = "WHERE position = ? COLLATE NOCASE"
+            terms.append((f"verdicts.build IN ({of_design} {at})", self.position))
         if self.since:
             terms.append(("verdicts.taken >= ?", self.since))
         if self.until:

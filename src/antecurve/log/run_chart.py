@@ -29,10 +29,11 @@ _SIGMAS = 3.0  # Shewhart's limits, as in ISO 7870-2
 _LEAST_HZ = 0.1  # below what any record shows: a period of 10 s
 _QUERY = """
 SELECT verdicts.id, units.serial, verdicts.channel, verdicts.date, verdicts.taken,
-    verdicts.decision, constants.nominal, constants.value, constants.low, constants.high,
-    constants.unit
+    verdicts.decision, networks.position, constants.nominal, constants.value, constants.low,
+    constants.high, constants.unit
 FROM constants JOIN verdicts ON verdicts.id = constants.verdict
     JOIN units ON units.id = verdicts.unit
+    JOIN builds ON builds.id = verdicts.build JOIN networks ON networks.id = builds.network
 WHERE constants.name = ? AND {} ORDER BY verdicts.taken, verdicts.id
 """
 
@@ -49,8 +50,10 @@ class RunChart(Result):
         Its nominal value in the last verdict [s or Hz]; ``None`` where there is none.
     numbers : tuple of int
         Numbers of the verdicts, in the order of their dates.
-    serials, channels, dates, decisions : tuple of str
-        Of each verdict.
+    serials, channels, dates, decisions, positions : tuple of str
+        Of each verdict; a position is that of the network's switch, empty where it has none.
+    nominals : tuple of float or None
+        Nominal value of each verdict [s or Hz]: that of the curve its unit was set to.
     values, lows, highs : numpy.ndarray of float, shape (verdicts,)
         Fitted values and their 95 % intervals [s or Hz].
     centre : float
@@ -83,6 +86,8 @@ class RunChart(Result):
     channels: tuple[str, ...]
     dates: tuple[str, ...]
     decisions: tuple[str, ...]
+    positions: tuple[str, ...]
+    nominals: tuple[float | None, ...]
     values: Floats
     lows: Floats
     highs: Floats
@@ -103,16 +108,19 @@ class RunChart(Result):
     @property
     def constants(self) -> tuple[FittedValue, ...]:
         """The constant of each verdict."""
-        ends = zip(self.values.tolist(), self.lows.tolist(), self.highs.tolist(), strict=True)
-        return tuple(FittedValue(self.name, self.nominal, *end, self.unit) for end in ends)
+        ends = zip(
+            self.nominals, self.values.tolist(), self.lows.tolist(), self.highs.tolist(),
+            strict=True,
+        )  # fmt: skip
+        return tuple(FittedValue(self.name, *end, self.unit) for end in ends)
 
     @property
     def rows(self) -> list[dict[str, object]]:
         """The values as plain data, one entry a verdict."""
         return column_rows(
             number=self.numbers, serial=self.serials, channel=self.channels, date=self.dates,
-            verdict=self.decisions, value=self.values, low=self.lows, high=self.highs,
-            outside=self.outside,
+            position=self.positions, verdict=self.decisions, value=self.values,
+            low=self.lows, high=self.highs, outside=self.outside,
         )  # fmt: skip
 
     def to_frame(self) -> pandas.DataFrame:
@@ -216,6 +224,8 @@ def run_chart(
         channels=tuple(row["channel"] for row in seen),
         dates=tuple(row["date"] for row in seen),
         decisions=tuple(row["decision"] for row in seen),
+        positions=tuple(row["position"] for row in seen),
+        nominals=tuple(row["nominal"] for row in seen),
         values=numbers,
         lows=_ends(seen, "low"),
         highs=_ends(seen, "high"),

@@ -11,7 +11,7 @@ __all__ = ["APPLICATION", "VERSION", "finding_kind", "migrate", "statements"]
 
 APPLICATION = int.from_bytes(b"acvl")
 """The ``application_id`` in the header of the file, by which SQLite files are told apart."""
-VERSION = 2
+VERSION = 3
 """The version that this program reads and writes: the number of its last step."""
 _FILE = re.compile(r"^(?:\S+|[^:]+\.\w{2,5}):\s")
 _ASIDE = re.compile(r"\([^)]*\)")

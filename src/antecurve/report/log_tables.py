@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from antecurve.report.constant_texts import (
     constant_name,
@@ -10,10 +10,19 @@ from antecurve.report.constant_texts import (
     limits_text,
     nominal_text,
 )
-from antecurve.report.text_table import TextTable, declared, percent, signed_cells, table_from
+from antecurve.report.text_table import (
+    Declared,
+    TextTable,
+    declared,
+    percent,
+    signed_cells,
+    table_from,
+)
 from antecurve.texts import counted
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+
     from antecurve.analysis.intervals import Proportion
     from antecurve.log.builds import BuildList
     from antecurve.log.deletion import Tombstones
@@ -41,6 +50,14 @@ __all__ = [
 _SIGNED = signed_cells(3)
 _UNSIGNED = "{:.3f}".format
 _WHOLE = percent(0)
+
+
+def _at(
+    positions: Iterable[str],
+    value: Callable[[Any], str | None] = lambda item: item.position or None,
+) -> tuple[Declared, ...]:
+    """The column of switch positions, where any item has one."""
+    return (declared("position", value, right=False),) if any(positions) else ()
 
 
 def unit_rows(listed: UnitList) -> TextTable:
@@ -90,6 +107,7 @@ def history_rows(history: UnitHistory) -> TextTable:
         declared("deviation in dB", "deviation_db", _SIGNED),
         declared("± in dB", "expanded_uncertainty_db", _UNSIGNED, attached=True),
         declared("curve", "unit_curve", right=False),
+        *_at(v.position for v in history.verdicts),
         declared("by", lambda v: v.operator or None, right=False),
     )
 
@@ -126,6 +144,7 @@ def comparison_text(pair: BeforeAfter) -> str:
     """
     one = pair.before or pair.after
     channel = f", channel {one.channel}" if one is not None and one.channel else ""
+    channel += f", position {one.position}" if one is not None and one.position else ""
     before, after = (
         "no verdict" if v is None else f"{v.decision} (verdict {v.number})"
         for v in (pair.before, pair.after)
@@ -215,6 +234,7 @@ def build_rows(listed: BuildList) -> TextTable:
     return table_from(
         listed.builds,
         declared("network", "title", right=False),
+        *_at(b.position for b in listed.builds),
         declared("serial number", lambda b: b.serial or None, right=False),
         declared("parts measured", lambda b: len(b.measured)),
         declared("verdicts through it", "verdicts"),
@@ -292,7 +312,7 @@ def run_chart_rows(chart: RunChart) -> TextTable:
     """
     points = zip(
         chart.numbers, chart.serials, chart.channels, chart.dates, chart.decisions,
-        chart.constants, chart.outside.tolist(), strict=True,
+        chart.constants, chart.outside.tolist(), chart.positions, strict=True,
     )  # fmt: skip
     return table_from(
         points,
@@ -303,6 +323,7 @@ def run_chart_rows(chart: RunChart) -> TextTable:
         declared("verdict", lambda p: p[4], right=False),
         declared("value", lambda p: constant_text(p[5])),
         declared("limits", lambda p: "outside" if p[6] else "inside", right=False),
+        *_at(chart.positions, lambda p: p[7] or None),
     )
 
 
@@ -325,6 +346,8 @@ def run_chart_text(chart: RunChart) -> str:
     unseen = f" {counted(chart.not_seen, 'verdict')} without a value." if chart.not_seen else ""
     if chart.earlier:
         unseen += f" {counted(chart.earlier, 'value')} before these."
+    if len(set(chart.nominals)) > 1:
+        unseen += " They are on several curves; search for one position or curve."
     if len(chart.values) < 2:
         return f"{name.capitalize()}: {mean} in one verdict; limits need two.{unseen}"
     outside = int(chart.outside.sum())

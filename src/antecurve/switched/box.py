@@ -262,6 +262,7 @@ def _designs(picked: PickedBox) -> tuple[Design, ...]:
                 position.space.model.job,
                 PickedNetwork(topology, filled),
                 picked.search,
+                position=position.name,
             )
         )
     return tuple(designs)
