@@ -37,6 +37,9 @@ _EDGE_STEPS = 60
 """Halvings: a decade down to the last place of a double."""
 _EDGE_LEAST = 8
 """Halvings before the approach to an edge may end early."""
+_STEEPER = 4.0
+"""How many times as steep as across points a function may be between them: where it touches 0 as
+a line, a parabola or a square root does, 1.4 times tells."""
 _EXTREME_STEPS = 30
 """Evaluations for an extreme: it only has to show on which side of 0 it is."""
 _JUMP = 1e-6
@@ -170,13 +173,14 @@ def with_dips(
     Returns
     -------
     points, values : list of float
-        With the extreme point between each three of which the middle one is nearest to 0.
+        With the extreme point between each three of which the middle one is nearest to 0, unless
+        it is too far from 0 for what lies between.
     """
     samples = {float(x): float(v) for x, v in zip(points, values, strict=True)}
     for k in range(1, len(points) - 1):
         three = [float(v) for v in values[k - 1 : k + 2]]
         same = all(v > 0 for v in three) or all(v < 0 for v in three)
-        if same and abs(three[1]) < min(abs(three[0]), abs(three[2])):
+        if same and _may_touch(points[k - 1 : k + 2], three):
             dip = _dip(float(points[k - 1]), float(points[k + 1]), at)
             if dip is not None:
                 samples[dip] = at(dip)
@@ -189,6 +193,16 @@ def with_dips(
                     samples[dip] = at(dip)
     abscissae = sorted(samples)
     return abscissae, [samples[x] for x in abscissae]
+
+
+def _may_touch(points: Sequence[float] | NDArray[Any], values: Sequence[float]) -> bool:
+    """Whether the middle of three values is nearest to 0, and near enough for a touch beside it."""
+    before, middle, after = (abs(value) for value in values)
+    if middle >= min(before, after):
+        return False
+    left, right = (math.log(points[k + 1] / points[k]) for k in range(2))
+    steepest = max((before - middle) / left, (after - middle) / right)
+    return middle <= _STEEPER * steepest * max(left, right)
 
 
 def _dip(low: float, high: float, at: Callable[[float], float]) -> float | None:
