@@ -12,8 +12,8 @@ from antecurve.errors import InputError
 
 def wait_for(report: Report, path: Path) -> int:
     """Report, then wait until a file is there; the number of the process."""
-    report("Waiting.")
     (path.parent / f"begun-{os.getpid()}").touch()
+    report("Waiting.")
     while not path.exists():
         time.sleep(0.01)
     return os.getpid()

@@ -264,11 +264,10 @@ class Computations:
             if computation.ended:
                 return
             computation.state = "cancelled"
-            process = computation.process
+            if computation.process is not None:
+                computation.process.kill()
         if computation.future is not None:
             computation.future.cancel()
-        if process is not None:
-            process.kill()
 
     def close(self) -> None:
         """Cancel all, and wait until their processes have ended."""
@@ -305,11 +304,11 @@ class Computations:
                 computation.connection = None
             receiver.close()
             process.join()
-            process.close()
             with self._lock:
                 computation.process = None
                 if not computation.ended:
                     computation.state, computation.message = "failed", _CRASHED
+            process.close()
 
     def _take(self, computation: Computation, receiver: Connection) -> bool:
         """Take one message of the process; whether more may follow."""
