@@ -24,7 +24,7 @@ def form_of(page: str) -> dict[str, str]:
 
 def finished(client: TestClient, address: str) -> str:
     """The outcome once its computation has ended."""
-    for _ in range(300):
+    for _ in range(3000):
         text = client.get(f"{address}/outcome").text
         if "every 500ms" not in text and "Reading the design" not in text:
             return text

@@ -153,7 +153,7 @@ def test_a_measured_part_that_stays_moves_every_position(
     for each in built:
         assert f"{each.built.error.centred_db:.3f}" in plain(page.text)
     assert "\N{CHECK MARK}" in page.text and "correction-no curve.csv" in plain(page.text)
-    for _ in range(300):
+    for _ in range(3000):
         trimmed = page_client.get(f"{AT}/build/trim").text
         if "every 500ms" not in trimmed:
             break
@@ -212,7 +212,7 @@ def test_a_unit_is_judged_at_a_position_as_on_the_command_line(
     answer = page_client.post(
         "/test", data=asked, files=[("files", (capture.name, capture.read_bytes()))]
     )
-    for _ in range(600):
+    for _ in range(3000):
         if "/verdicts/" in str(answer.url):
             break
         time.sleep(0.1)

@@ -31,7 +31,7 @@ def test_measured_values_give_error_correction_and_trim(
     built = as_built(default_design, measured={ref: float(f"{value:.6g}")})
     assert f"error ±{built.error.centred_db:.3f} dB" in html.unescape(page).replace("\u00a0", " ")
     assert "subtract dB" in page.replace("\u00a0", " ") and 'value="N-3"' in page
-    for _ in range(200):
+    for _ in range(3000):
         trimmed = client.get("/networks/Disc/build/trim").text
         if "every 500ms" not in trimmed:
             break

@@ -86,7 +86,7 @@ def test_what_can_not_be_recorded_is_told_beside_its_field(
 
 
 def _until(client: httpx2.Client, address: str, done: Callable[[httpx2.Response], bool]) -> str:
-    for _ in range(600):
+    for _ in range(3000):
         answer = client.get(address)
         if done(answer):
             return answer.text
@@ -144,7 +144,7 @@ def test_a_unit_is_recorded_and_judged_from_the_page(
                 client.post(f"/computations/{number}/cancel")
                 stopped = _until(client, str(first.url), lambda a: "stopped" in a.text)
                 assert "nothing was recorded" in stopped
-                for _ in range(2):  # what is lost in the test's own filter nobody else sees
+                for _ in range(4):  # what is lost in the test's own filter nobody else sees
                     page, steps = _recorded(client, mode)
                     if not any(word in page for word in LOST):
                         break

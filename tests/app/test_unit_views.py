@@ -47,7 +47,7 @@ def judged(
     files += [(name, (path.name, path.read_bytes())) for name, path in (more_files or {}).items()]
     asked = {"network": "Disc", "limit": "0.5"} | fields
     answer = client.post("/test", data=asked, files=files)
-    for _ in range(600):
+    for _ in range(3000):
         if "/verdicts/" in str(answer.url) or answer.status_code != 200:
             return answer.text
         assert "Nothing was logged" not in answer.text, answer.text
@@ -141,7 +141,7 @@ def saved_table(client: TestClient, **asked: str) -> str:
     """Address of a table of the log, once it is written."""
     answer = client.post("/log/exports", data=asked)
     at = answer.url.path
-    for _ in range(300):
+    for _ in range(3000):
         if f"{at}/table" in answer.text:
             return at
         time.sleep(0.1)
@@ -241,7 +241,7 @@ def test_a_capture_that_tells_nothing_is_told_and_not_logged(
         "/test", data={"network": "Disc", "limit": "0.5", "serial": "1"},
         files=[("files", ("a.csv", b"time_s,volts\n0,0\n1e-6,0\n"))],
     )  # fmt: skip
-    for _ in range(300):
+    for _ in range(3000):
         if "Nothing was logged" in answer.text:
             break
         time.sleep(0.1)

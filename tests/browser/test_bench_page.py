@@ -31,6 +31,7 @@ REPLACED = ("htmx:afterRequest", "htmx:sendAbort")
 def opened(browser: Any, bench: Served, faults: list[str], **options: Any) -> Any:
     """A page of its own browser, with what goes wrong on it."""
     page = browser.new_context(**options).new_page()
+    page.set_default_timeout(120_000)  # the machine may do much else
     page.on("console", lambda m: m.text.startswith(REPLACED) or faults.append(m.text))
     page.on("pageerror", lambda e: faults.append(str(e)))
     page.on("request", lambda r: r.url.startswith((bench.origin, "data:")) or faults.append(r.url))
@@ -200,10 +201,10 @@ def test_a_page_that_lost_its_server_says_so_and_comes_back(browser: Any, tmp_pa
     with served(tmp_path / "bench") as server:
         page = opened(browser, server, faults)
         port = int(server.origin.rpartition(":")[2])
-    page.locator("#lost").wait_for(state="visible", timeout=10_000)
+    page.locator("#lost").wait_for(state="visible", timeout=60_000)
     assert "antecurve bench" in page.locator("#lost").inner_text()
     with served(tmp_path / "bench", port=port):
-        page.locator("#lost").wait_for(state="hidden", timeout=10_000)
+        page.locator("#lost").wait_for(state="hidden", timeout=60_000)
         page.get_by_role("button", name="Open the demo bench").click()
         page.get_by_role("link", name="Archive disc").wait_for()
     page.context.close()

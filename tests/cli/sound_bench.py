@@ -70,7 +70,7 @@ def filtering_unit(
 
 
 def wait_for(path: Path) -> None:
-    for _ in range(600):
+    for _ in range(2400):
         if path.exists():
             return
         time.sleep(0.05)

@@ -1,6 +1,6 @@
 """Networks of the user's own of every shape end with a result, however their parts are joined.
 
-Nothing here is timed; the limit of each run only guards against one that would not end.
+Nothing here is timed; the limit of processor time only guards against a run without end.
 """
 
 from __future__ import annotations
@@ -8,6 +8,7 @@ from __future__ import annotations
 import faulthandler
 import itertools
 import json
+import signal
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -61,9 +62,11 @@ SHAPES = {
 @pytest.fixture(autouse=True)
 def _no_run_without_end() -> Iterator[None]:
     """End the process, its stack told, where a run hangs."""
-    faulthandler.dump_traceback_later(HANG_S, exit=True)
+    faulthandler.register(signal.SIGVTALRM, chain=True)  # which then ends it
+    signal.setitimer(signal.ITIMER_VIRTUAL, HANG_S)
     yield
-    faulthandler.cancel_dump_traceback_later()
+    signal.setitimer(signal.ITIMER_VIRTUAL, 0.0)
+    faulthandler.unregister(signal.SIGVTALRM)
 
 
 @pytest.mark.parametrize("shape", SHAPES)

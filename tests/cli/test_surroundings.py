@@ -181,7 +181,7 @@ def test_every_command_is_guarded() -> None:
     assert all(hasattr(c.callback, "__wrapped__") for c in main.command_line().registered_commands)
 
 
-WAIT_S = 60
+WAIT_S = 600
 STOPPED = {
     "in the command": """
 def curve_names(*arguments):
