@@ -31,8 +31,36 @@ from antecurve.job import default_job  # noqa: E402
 from antecurve.pipeline import Design, design  # noqa: E402
 
 DATA = Path(__file__).parent / "data"
+# Each takes more than ten seconds of a worker: begun last, they would leave the others idle.
+LONG = frozenset(
+    {
+        "app", "browser", "test_box", "test_measure", "test_notebooks", "test_pins",
+        "test_surroundings", "test_killed_runs",
+    }
+)  # fmt: skip
+_TOGETHER = {
+    "tests/app/": "app",  # one process from which those of computations are forked
+    "tests/browser/": "browser",  # one Chromium
+    "test_synthesis_formulas.py": "formulas",  # each derived once
+    "test_stored_formulas.py": "formulas",
+    "test_curves_formulas.py": "formulas",
+}
+
+
+def shared_by(nodeid: str) -> str:
+    """Name what a test shares with others, so that they run on one worker: mostly its file."""
+    if "test_pins.py" in nodeid:  # pinned jobs share nothing
+        return nodeid
+    shared = (name for part, name in _TOGETHER.items() if part in nodeid)
+    return next(shared, nodeid.split("::")[0])
+
+
 for _folder in (".", "oracle", "cli"):  # helpers that stand beside the tests
     sys.path.insert(0, str(Path(__file__).parent / _folder))
+
+
+def _is_long(nodeid: str) -> bool:
+    return Path(shared_by(nodeid).split("::")[0]).stem in LONG
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -45,26 +73,36 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Shuffle files, and tests within them: what a file's tests share is still made once."""
+    """Run long files first; shuffle the others, and the tests of each, where asked to.
+
+    What a file's tests share is still made once.
+    """
+    paths = sorted({item.path for item in items})
+    rank = {path: float(number) for number, path in enumerate(paths)}
     seed = config.getoption("--shuffle")
-    if seed is None:
-        return
-    rng = random.Random(seed)
-    rank = {path: rng.random() for path in sorted({item.path for item in items})}
-    rng.shuffle(items)
-    items.sort(key=lambda item: rank[item.path])
+    if seed is not None:
+        rng = random.Random(seed)
+        rank = {path: rng.random() for path in paths}
+        rng.shuffle(items)
+    items.sort(key=lambda item: (not _is_long(item.nodeid), rank[item.path]))
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers() -> int:
+    """One more than cores: sound plays and pages wait in real time, and leave a core idle."""
+    return (os.cpu_count() or 1) + 1
 
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
-    """Keep a file's tests on one worker, but share out the pinned jobs, which share nothing."""
+    """Keep on one worker what shares something."""
     from xdist.scheduler import LoadFileScheduling
 
-    class ByFile(LoadFileScheduling):
+    class ByShared(LoadFileScheduling):
         def _split_scope(self, nodeid: str) -> str:
-            return nodeid if "test_pins.py" in nodeid else super()._split_scope(nodeid)
+            return shared_by(nodeid)
 
-    return ByFile(config, log)
+    return ByShared(config, log)
 
 
 @pytest.fixture(scope="session", autouse=True)
