@@ -128,6 +128,8 @@ CAPTURE_GROUPS = (
         JudgeField("time_unit", "Unit of time", "Where the file names none.",
                    choices=(("", "told by the file"), ("s", "s"), ("ms", "ms"), ("us", "µs"),
                             ("ns", "ns"))),
+        JudgeField("units", "Units of the columns",
+                   "In order, for example us,mV or Hz,dB,deg; a dash leaves a column out."),
         JudgeField("decimal", "Decimal mark", "Where the file reads in two ways.",
                    choices=(("", "told by the file"), ("point", "point"), ("comma", "comma"))),
     )),
@@ -349,5 +351,5 @@ def reading_options(typed: Mapping[str, str], *, played: Path | None = None) -> 
     )  # fmt: skip
     return ReadingOptions(
         channel, stimulus, typed.get("stimulus_at") or None, typed.get("time_unit") or None,
-        typed.get("decimal") or None, played, idle,
+        typed.get("decimal") or None, played, idle, typed.get("units") or None,
     )  # fmt: skip

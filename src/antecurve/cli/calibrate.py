@@ -19,6 +19,7 @@ from antecurve.cli.options import (
     OutputFolder,
     PositionName,
     TimeUnit,
+    Units,
     quantity,
     refuse_existing,
 )
@@ -48,6 +49,7 @@ def calibrate(
     stimulus_at: StimulusAt = None,
     time_unit: TimeUnit = None,
     decimal: DecimalMark = None,
+    units: Units = None,
     load_resistance: Annotated[
         Optional[str],  # noqa: UP045
         typer.Option(metavar="OHMS", help="Input resistance of the meter; by default the unit's."),
@@ -90,8 +92,9 @@ def calibrate(
     refuse_existing(output, force=force)
     design = read_design(design_file, position=position)
     (reading,) = readings_of(
-        stimulus, channel=channel, stimulus_at=stimulus_at, time_unit=time_unit, decimal=decimal
-    )
+        stimulus, channel=channel, stimulus_at=stimulus_at, time_unit=time_unit, decimal=decimal,
+        units=units,
+    )  # fmt: skip
     recording = read_recording(sweep, reading)
     print(f"{recording.capture.name}: {recording.understood}", file=sys.stderr)
     loading = _with_meter(design.job.loading, load_resistance, load_capacitance)

@@ -35,6 +35,7 @@ from antecurve.cli.options import (
     OutputFolder,
     PositionName,
     TimeUnit,
+    Units,
     refuse_existing,
 )
 from antecurve.cli.terminal import say
@@ -96,6 +97,7 @@ def diagnose(
     stimulus_at: StimulusAt = None,
     time_unit: TimeUnit = None,
     decimal: DecimalMark = None,
+    units: Units = None,
     output: OutputFolder = None,
     force: Force = False,
     as_json: AsJson = False,
@@ -121,7 +123,7 @@ def diagnose(
     made, circuit = read_design(design, position=position), read_unit(unit)
     readings = readings_of(
         stimulus, channel=channel, stimulus_at=stimulus_at, time_unit=time_unit, decimal=decimal,
-        captures=len(captures),
+        units=units, captures=len(captures),
     )  # fmt: skip
     asked = JudgingTexts(
         limit=limit, rise_time=rise_time, rise_time_uncertainty=rise_time_uncertainty,

@@ -33,6 +33,7 @@ from antecurve.cli.options import (
     OutputFolder,
     PositionName,
     TimeUnit,
+    Units,
     refuse_existing,
 )
 from antecurve.cli.unit_curve import (
@@ -129,6 +130,7 @@ def judge(
     stimulus_at: StimulusAt = None,
     time_unit: TimeUnit = None,
     decimal: DecimalMark = None,
+    units: Units = None,
     unit_curve: JudgedCurve = None,
     unit_zeros: UnitZeros = None,
     unit_poles: UnitPoles = None,
@@ -178,7 +180,7 @@ def judge(
     folder = _folder_of(captures, other_channel)
     readings = readings_of(
         stimulus, channel=channel, stimulus_at=stimulus_at, time_unit=time_unit,
-        decimal=decimal, captures=len(captures), idle=idle_channel,
+        decimal=decimal, units=units, captures=len(captures), idle=idle_channel,
     )  # fmt: skip
     setting = UnitCurveTexts(
         unit_curve, unit_zeros, unit_poles, unit_turnover, unit_cut, unit_shelf

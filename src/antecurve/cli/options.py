@@ -29,6 +29,7 @@ __all__ = [
     "PositionName",
     "SourceTolerance",
     "TimeUnit",
+    "Units",
     "loading_tolerance",
     "percent",
     "quantity",
@@ -71,6 +72,14 @@ Channel = Annotated[
 TimeUnit = Annotated[
     Optional[str],  # noqa: UP045
     typer.Option(metavar="UNIT", help="Unit of the time column, where the file names none."),
+]
+Units = Annotated[
+    Optional[str],  # noqa: UP045
+    typer.Option(
+        metavar="UNITS",
+        help="Units of the file's columns in order, for example us,mV or Hz,dB,deg; a dash leaves "
+        "a column out.",
+    ),
 ]
 DecimalMark = Annotated[
     Optional[str],  # noqa: UP045

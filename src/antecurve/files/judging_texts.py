@@ -171,6 +171,7 @@ def readings_of(
     stimulus_at: str | None,
     time_unit: str | None,
     decimal: str | None,
+    units: str | None = None,
     captures: int = 1,
     idle: int | None = None,
 ) -> tuple[ReadingOptions, ...]:
@@ -180,7 +181,7 @@ def readings_of(
     ----------
     stimuli : sequence of str or None
         Channels or files that were played.
-    channel, stimulus_at, time_unit, decimal
+    channel, stimulus_at, time_unit, decimal, units
         As in `ReadingOptions`, for all captures.
     captures : int, optional
         Number of captures.
@@ -201,7 +202,7 @@ def readings_of(
     if len(named) > 1 and len(named) != captures:
         each = "give one" if captures == 1 else f"give one for all captures, or {captures}"
         raise InputError("--stimulus", ", ".join(named), each)
-    plain = ReadingOptions(channel, None, stimulus_at, time_unit, decimal)
+    plain = ReadingOptions(channel, None, stimulus_at, time_unit, decimal, units=units)
     readings = [
         replace(plain, stimulus=int(text), idle=idle)
         if text.isdecimal()

@@ -9,12 +9,18 @@ import csv
 import io
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.errors import FileFormatError
+from antecurve.files.column_units import ColumnUnit
+from antecurve.files.table_header import table_header
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["DECIMALS", "NumberTable", "number_table"]
 
@@ -23,29 +29,37 @@ Floats = NDArray[np.float64]
 DECIMALS = {"point": ".", "comma": ","}
 """Decimal marks by name."""
 
-_SEPARATORS = {"tab": "\t", "semicolon": ";", "comma": ",", "blank": " "}
+_SEPARATORS = ("\t", ";", "|", ",", " ")
+"""The first that makes columns: what stands before it in the list is no part of a number."""
 _MOST_DESCRIPTION = 300  # lines before the numbers; instruments write a few dozen
 _RUN = 8  # rows of numbers, one after another, that are surely the table
-_NUMBER = {
-    ".": re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"),
-    ",": re.compile(r"[+-]?(\d+,?\d*|,\d+)([eE][+-]?\d+)?$"),
-}
-_MARKS = {"inf", "+inf", "-inf", "infinity", "-infinity", "∞", "-∞", "ol", "over", "nan", "****"}
-"""What stands for a sample out of range."""
-_UNIT_IN_NAME = re.compile(
-    r"^(.*?)[\s_]*[(\[/]\s*([^()\[\]/]+?)\s*[)\]]?$|^(.+)[_ ](s|ms|us|ns|v|mv|hz|khz|db|deg|rad)$"
-)
 _COMMENT = "#%!"
+_EXPONENT = r"([eE][+-]?\d+)?$"
+_PLAIN = {mark: re.compile(rf"[+-]?(\d+[{mark}]?\d*|[{mark}]\d+){_EXPONENT}") for mark in ".,"}
+_GROUPED = {
+    mark: re.compile(rf"[+-]?[1-9]\d{{0,2}}([{group}' ]\d{{3}})+([{mark}]\d*)?{_EXPONENT}")
+    for mark, group in (".,", ",.")
+}
+_MARKS = {
+    "inf", "+inf", "-inf", "infinity", "-infinity", "∞", "-∞", "nan", "ol", "+ol", "-ol", "over",
+    "+over", "-over", "overflow", "ovl", "clip", "clipped", "---", "----", "-----", "****",
+    "#####",
+}  # fmt: skip
+"""What stands for a sample out of range."""
+_OUT_OF_RANGE = 9e36
+"""SCPI-1999, volume 1, 7.2.1: 9.9E37 is infinity, 9.91E37 is not a number (from memory)."""
+_DATE = re.compile(r"\d{1,4}[-/.]\d{1,2}[-/.]\d{2,4}\b|\d{1,2}:\d{2}")
 
 
 @dataclass(frozen=True, slots=True)
 class _Layout:
-    """How the rows of numbers are written."""
+    """How the rows of numbers are written: places of cells that hold numbers, from line first."""
 
     separator: str
-    decimal: str
     first: int
-    columns: int
+    places: tuple[int, ...]
+    width: int
+    pairs: bool = False  # whether two cells are a number with a decimal comma
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,23 +72,27 @@ class NumberTable:
         The file, for messages.
     columns : numpy.ndarray of float, shape (rows, columns)
         The numbers; NaN where a cell marks a sample out of range.
-    names, units : tuple of str
-        Names and units of the columns, lower case, empty where the file has none.
+    names : tuple of str
+        Names of the columns, lower case, empty where the file has none.
+    units : tuple of ColumnUnit
+        Units of the columns.
     description : dict of str to str
         What stands before the table, by lower-case keys.
-    first_line : int
-        Line of the file with the first row, from 1.
+    decimal : str
+        The decimal mark.
     """
 
     path: str
     columns: Floats
     names: tuple[str, ...]
-    units: tuple[str, ...]
+    units: tuple[ColumnUnit, ...]
     description: dict[str, str]
-    first_line: int
+    decimal: str = "."
 
 
-def number_table(text: str, path: str, *, decimal: str | None = None) -> NumberTable:
+def number_table(
+    text: str, path: str, *, decimal: str | None = None, count: int | None = None
+) -> NumberTable:
     """Find the table of numbers in a text.
 
     Parameters
@@ -85,11 +103,14 @@ def number_table(text: str, path: str, *, decimal: str | None = None) -> NumberT
         The file, for messages.
     decimal : str, optional
         ``point`` or ``comma``, where the file leaves it open.
+    count : int, optional
+        Number of columns, where it is known.
 
     Returns
     -------
     NumberTable
-        Rows of an incomplete end left out.
+        Without columns that are blank throughout, comments, repeated headers, the lines behind
+        the table and an incomplete last row.
 
     Raises
     ------
@@ -97,164 +118,254 @@ def number_table(text: str, path: str, *, decimal: str | None = None) -> NumberT
         When there are no two rows of numbers alike, the file reads in two ways, or a cell within
         the table is no number.
     """
-    lines = text.splitlines()
-    layout = _layout(lines, path, None if decimal is None else DECIMALS[decimal])
-    above = [line.strip().lstrip(_COMMENT).strip() for line in lines[: layout.first]]
-    names, units, used = _header([line for line in above if line], layout)
-    kept = [line for line in above if line]
-    description = _description(kept[: len(kept) - used])
-    columns = _numbers(lines, layout, path)
-    return NumberTable(path, columns, names, units, description, layout.first + 1)
+    lines = text.replace("\u2212", "-").replace("\u00a0", " ").replace("\u202f", " ").splitlines()
+    layout = _layout(lines, path)
+    stated = None if decimal is None else DECIMALS[decimal]
+    pairs = stated == "," and layout.separator == "," and '"' not in lines[layout.first]
+    if pairs:
+        half = tuple(range(len(layout.places) // 2))
+        layout = replace(layout, pairs=True, places=half, width=len(half))
+    above = [line.strip(" ").lstrip(_COMMENT).strip(" ") for line in lines[: layout.first]]
+    beside = _beside(lines, layout)
+    header = table_header(
+        [(line, split_cells(line, layout.separator)) for line in above if line.strip()],
+        places=layout.places, width=layout.width, beside=beside,
+    )  # fmt: skip
+    repeated = {
+        line.strip() for line in lines[: layout.first]
+        if not all(_is_number(cell, layout.separator) for cell in split_cells(line, ","))
+    }  # fmt: skip
+    kept = [
+        (number, line)
+        for number, line in enumerate(lines[layout.first :], layout.first + 1)
+        if line.strip() and line.lstrip()[0] not in _COMMENT and line.strip() not in repeated
+    ]
+    cells, kept = _cell_table(kept, layout, path)
+    mark = stated or _decimal_mark(
+        cells, layout, path, named=header.named or count == len(layout.places)
+    )
+    columns = _numbers(cells, kept, mark, path)
+    if len(columns) < 2:
+        raise _no_table(path)
+    return NumberTable(path, columns, header.names, header.units, header.description, mark)
 
 
-def _cells(line: str, separator: str) -> list[str]:
+def split_cells(line: str, separator: str) -> list[str]:
+    """Split a line into its cells.
+
+    Parameters
+    ----------
+    line : str
+        The line.
+    separator : str
+        What stands between cells; a blank stands for any number of them.
+
+    Returns
+    -------
+    list of str
+        Without blanks and quotes around.
+    """
     if separator == " ":
         return line.split()
     row = next(csv.reader([line], delimiter=separator, skipinitialspace=True), [])
-    cells = [cell.strip() for cell in row]
-    return cells[:-1] if len(cells) > 1 and not cells[-1] else cells
+    return [cell.strip() for cell in row]
 
 
-def _is_number(cell: str, decimal: str) -> bool:
-    return bool(_NUMBER[decimal].match(cell)) or cell.lower() in _MARKS
-
-
-def _layout(lines: Sequence[str], path: str, decimal: str | None) -> _Layout:
-    """The way of reading with the most columns; two of them that differ are refused."""
-    ways = []
-    for separator in _SEPARATORS.values():
-        for mark in DECIMALS.values() if decimal is None else (decimal,):
-            way = _run_of_numbers(lines, separator, mark)
-            if way is not None:
-                ways.append(way)
-    if not ways:
-        raise FileFormatError(
-            path,
-            "no table of numbers",
-            "it must hold rows of numbers, such as time and volts or frequency and level",
-        )
-    best = max(ways, key=lambda w: (w.columns, w.decimal == "."))
-    if decimal is None and best.separator == "," and best.decimal == ".":
-        _check_commas(lines, best, path)
-    return best
-
-
-def _run_of_numbers(lines: Sequence[str], separator: str, decimal: str) -> _Layout | None:
-    """The first rows that are numbers and have as many cells as each other."""
-    run, columns, first = 0, 0, 0
-    last = min(len(lines), _MOST_DESCRIPTION + _RUN)
-    for index, line in enumerate(lines[:last]):
-        if not line.strip():
-            continue
-        cells = _cells(line, separator)
-        if not cells or not all(_is_number(cell, decimal) for cell in cells):
-            run = 0
-            continue
-        if run == 0 or len(cells) != columns:
-            run, columns, first = 0, len(cells), index
-        run += 1
-        if run == _RUN:
-            break
-    return _Layout(separator, decimal, first, columns) if run >= 2 else None
-
-
-def _check_commas(lines: Sequence[str], layout: _Layout, path: str) -> None:
-    """Refuse rows whose commas may separate cells or mark decimals."""
-    rows = [line for line in lines[layout.first : layout.first + _RUN] if line.strip()]
-    cells = [cell for line in rows for cell in _cells(line, ",")]
-    whole = all(cell.lstrip("+-").isdigit() for cell in cells)
-    if not whole or layout.columns % 2 or any('"' in line for line in rows):
-        return
-    above = [line for line in lines[: layout.first] if line.strip()]
-    if above and len(_cells(above[-1], ",")) == layout.columns:
-        return
-    half = layout.columns // 2
-    raise FileFormatError(
-        f"{path}, line {layout.first + 1}",
-        rows[0],
-        f"it reads as {layout.columns} columns of whole numbers or {half} with a decimal comma; "
-        "state --decimal",
+def _is_number(cell: str, separator: str) -> bool:
+    if " " in cell and separator == ",":
+        return False
+    return cell.lower() in _MARKS or any(
+        pattern.match(cell) for kind in (_PLAIN, _GROUPED) for pattern in kind.values()
     )
 
 
-def _header(above: Sequence[str], layout: _Layout) -> tuple[tuple[str, ...], tuple[str, ...], int]:
-    """Names and units of the columns, and how many lines they took."""
-    rows: list[list[str]] = []
-    for line in reversed(above[-2:]):
-        cells = _cells(line, layout.separator)
-        if len(cells) != layout.columns or ":" in line or "=" in line:
+def _layout(lines: Sequence[str], path: str) -> _Layout:
+    """The first way of separating cells that makes columns, or a single one."""
+    ways = [
+        way for sep in _SEPARATORS if (way := _run_of_numbers(lines, sep)) is not None
+    ]  # fmt: skip
+    if ways:
+        return next((way for way in ways if way.width > 1), ways[0])
+    dated = next((n for n, line in enumerate(lines, 1) if _DATE.match(line.strip(' "'))), None)
+    if dated is not None:
+        raise FileFormatError(
+            f"{path}, line {dated}", lines[dated - 1],
+            "dates or clock times are too coarse; export times in seconds, ms or µs",
+        )  # fmt: skip
+    raise _no_table(path)
+
+
+def _no_table(path: str) -> FileFormatError:
+    return FileFormatError(
+        path,
+        "no table of numbers",
+        "it must hold rows of numbers, such as time and volts or frequency and level",
+    )
+
+
+def _run_of_numbers(lines: Sequence[str], separator: str) -> _Layout | None:
+    """The first rows that are numbers and have them at the same places."""
+    run, places, first, width = 0, (), 0, 0  # type: tuple[int, tuple[int, ...], int, int]
+    for index, line in enumerate(lines[: _MOST_DESCRIPTION + _RUN]):
+        if not line.strip():
+            continue
+        cells = split_cells(line, separator)
+        filled = tuple(k for k, cell in enumerate(cells) if cell)
+        if not filled or not all(_is_number(cells[k], separator) for k in filled):
+            run = 0
+            continue
+        if run == 0 or filled != places:
+            run, places, first, width = 0, filled, index, len(cells)
+        run += 1
+        if run == _RUN:
             break
-        rows.insert(0, [cell.strip('"').lower() for cell in cells])
-    empty = ("",) * layout.columns
-    if not rows:
-        return empty, empty, 0
-    if len(rows) == 2 and all(len(cell) <= 8 and not _names_too(cell) for cell in rows[1]):
-        return tuple(rows[0]), tuple(cell.strip("()[] ") for cell in rows[1]), 2
-    if len(rows) == 1 and all(cell.strip("()[] ") in _BARE_UNITS for cell in rows[0]):
-        return empty, tuple(cell.strip("()[] ") for cell in rows[0]), 1
-    split = [_UNIT_IN_NAME.match(cell) for cell in rows[-1]]
-    names = tuple(m[1] or m[3] if m else cell for m, cell in zip(split, rows[-1], strict=True))
-    return names, tuple(m[2] or m[4] if m else "" for m in split), 1
+    if run < 2:
+        return None
+    above = first
+    while places[0] > 0 and above > 0:  # a description in the columns before the numbers
+        cells = split_cells(lines[above - 1], separator)
+        if len(cells) != width or not all(_is_number(cells[k], separator) for k in places):
+            break
+        above -= 1
+    return _Layout(separator, above, places, width)
 
 
-def _names_too(cell: str) -> bool:
-    """Whether a cell holds a column's name before the unit."""
-    match = _UNIT_IN_NAME.match(cell)
-    return match is not None and bool(match[1] or match[3])
+def _beside(lines: Sequence[str], layout: _Layout) -> list[list[str]]:
+    """What stands in the first rows before the columns of numbers."""
+    if not layout.places[0]:
+        return []
+    rows = lines[layout.first : layout.first + _MOST_DESCRIPTION]
+    return [split_cells(line, layout.separator)[: layout.places[0]] for line in rows]
 
 
-_BARE_UNITS = {
-    "s", "ms", "us", "µs", "μs", "ns", "v", "mv", "uv", "µv", "μv", "volt", "volts", "hz", "khz",
-    "db", "dbv", "dbu", "dbfs", "deg", "°", "degrees", "rad", "second", "seconds",
-}  # fmt: skip
-
-
-def _description(lines: Sequence[str]) -> dict[str, str]:
-    """Keys and values of the lines before the table."""
-    pairs = {}
-    for line in lines:
-        cells = [c.strip().strip('"') for c in re.split(r"[:=;,\t]", line) if c.strip()]
-        if len(cells) >= 2:
-            pairs[cells[0].lower()] = " ".join(cells[1:])
-    return pairs
-
-
-def _numbers(lines: Sequence[str], layout: _Layout, path: str) -> Floats:
-    """The numbers of the table, the last row left out where it is incomplete."""
+def _cell_table(
+    kept: list[tuple[int, str]], layout: _Layout, path: str
+) -> tuple[pd.DataFrame, list[tuple[int, str]]]:
+    """The cells of the table, and the lines they are from: up to the last row of numbers."""
     import pandas as pd
 
-    kept = [(n, t) for n, t in enumerate(lines, 1) if n > layout.first and t.strip()]
-    body = "\n".join(text for _, text in kept)
-    separator = r"\s+" if layout.separator == " " else layout.separator
+    while len(kept) > 2 and not _begins_with_number(kept[-1][1], layout):
+        kept = kept[:-1]
     try:
         table = pd.read_csv(
-            io.StringIO(body),
-            sep=separator,
+            io.StringIO("\n".join(text for _, text in kept)),
+            sep=r"\s+" if layout.separator == " " else layout.separator,
             header=None,
-            names=list(range(layout.columns)),
-            usecols=range(layout.columns),
+            names=list(range(layout.width * (1 + layout.pairs) + 1)),
             dtype=str,
             skipinitialspace=True,
             keep_default_na=False,
             index_col=False,
+            quoting=csv.QUOTE_NONE if '"' not in "".join(t for _, t in kept[:_RUN]) else 0,
         )
     except (pd.errors.ParserError, ValueError):
         raise FileFormatError(path, "rows of different length", "write one table only") from None
-    columns = np.empty(table.shape)
-    for index in table:
-        cells = table[index].fillna("").str.strip()
-        plain = cells.str.replace(",", ".", regex=False) if layout.decimal == "," else cells
-        numbers = pd.to_numeric(plain, errors="coerce").to_numpy(float)
-        odd = np.flatnonzero(~np.isfinite(numbers))
-        bad = [k for k in odd if cells.iloc[k].lower() not in _MARKS]
+    table = table.fillna("")
+    return _filled_columns(table, kept, layout, path), kept
+
+
+def _filled_columns(
+    table: pd.DataFrame, kept: list[tuple[int, str]], layout: _Layout, path: str
+) -> pd.DataFrame:
+    """The columns of numbers; a cell beside them is refused."""
+    if layout.pairs:
+        return table[[]].assign(
+            **{
+                str(k): (table[2 * k] + "," + table[2 * k + 1]).where(table[2 * k + 1] != "", "")
+                for k in layout.places
+            }
+        )
+    for place in table:
+        filled = np.flatnonzero(table[place].str.strip() != "")
+        if place not in layout.places and place > layout.places[0] and filled.size:
+            number, row = kept[int(filled[0])]
+            raise FileFormatError(
+                f"{path}, line {number}", row,
+                f"the table has {len(layout.places)} columns of numbers; this row has more",
+            )  # fmt: skip
+    return table[list(layout.places)]
+
+
+def _begins_with_number(line: str, layout: _Layout) -> bool:
+    cells = split_cells(line, layout.separator)
+    return len(cells) > layout.places[0] and _is_number(cells[layout.places[0]], layout.separator)
+
+
+def _decimal_mark(cells: pd.DataFrame, layout: _Layout, path: str, *, named: bool) -> str:
+    """The decimal mark; cells that read with either are refused."""
+    if layout.separator == ",":
+        _check_commas(cells, layout, path, named=named)
+    telling = ",." if layout.separator == ";" else ","
+    marked = [
+        text for place in cells for text in cells[place] if any(mark in text for mark in telling)
+    ]
+    commas = any("," in text for text in marked)
+    if not commas and not (marked and all(_GROUPED[","].match(text) for text in marked)):
+        return "."
+    possible = [mark for mark in ".," if all(_reads_with(text, mark) for text in marked)]
+    if len(possible) == 2:
+        raise FileFormatError(
+            path, marked[0],
+            "its mark may be of decimals or of thousands; state --decimal point or comma",
+        )  # fmt: skip
+    return max(".,", key=lambda mark: sum(_reads_with(text, mark) for text in marked))
+
+
+def _reads_with(cell: str, mark: str) -> bool:
+    return bool(_PLAIN[mark].match(cell) or _GROUPED[mark].match(cell)) or cell.lower() in _MARKS
+
+
+def _check_commas(cells: pd.DataFrame, layout: _Layout, path: str, *, named: bool) -> None:
+    """Refuse rows whose commas may separate cells or mark decimals."""
+    count = len(layout.places)
+    rows = cells.head(_RUN).to_numpy().tolist()
+    whole = all(re.match(rf"[+-]?\d+{_EXPONENT}", cell) for row in rows for cell in row)
+    if whole and count % 2 == 0 and not named:
+        raise FileFormatError(
+            f"{path}, line {layout.first + 1}", ",".join(rows[0]),
+            f"it reads as {count} columns of whole numbers or {count // 2} with a decimal comma; "
+            "state --decimal",
+        )  # fmt: skip
+
+
+def _numbers(cells: pd.DataFrame, kept: list[tuple[int, str]], mark: str, path: str) -> Floats:
+    """The numbers of the table, the last row left out where it is incomplete."""
+    import pandas as pd
+
+    columns = np.empty(cells.shape)
+    complete = len(cells)
+    for index, place in enumerate(cells):
+        texts = cells[place].str.strip()
+        plain = texts if mark == "." else _with_points(texts, mark)
+        numbers = pd.to_numeric(plain, errors="coerce").to_numpy(float).copy()
+        if mark == "." and not np.all(np.isfinite(numbers)):
+            plain = _with_points(texts, mark)
+            numbers = pd.to_numeric(plain, errors="coerce").to_numpy(float).copy()
+        numbers[np.abs(numbers) > _OUT_OF_RANGE] = np.nan
+        odd_rows = np.flatnonzero(~np.isfinite(numbers))
+        bad = [k for k in odd_rows if not _out_of_range(str(texts.iloc[k]))]
         if bad and bad[0] < len(kept) - 1:
             number, row = kept[bad[0]]
             raise FileFormatError(
-                f"{path}, line {number}, column {int(index) + 1}",
+                f"{path}, line {number}, column {int(place) + 1}",
                 row,
                 "every cell of the table must hold a number",
             )
-        columns[:, int(index)] = np.where(np.isfinite(numbers), numbers, np.nan)
-        if bad:
-            table, columns, kept = table.iloc[:-1], columns[:-1], kept[:-1]
-    return columns
+        columns[:, index] = np.where(np.isfinite(numbers), numbers, np.nan)
+        complete -= bool(bad) and complete == len(cells)
+    return columns[:complete]
+
+
+def _with_points(texts: pd.Series[str], mark: str) -> pd.Series[str]:
+    """Cells with decimal points and no marks of thousands."""
+    grouped = texts.str.match(_GROUPED[mark])
+    if grouped.any():
+        texts = texts.where(~grouped, texts.str.replace(f"[{'.' if mark == ',' else ','}' ]", "",
+                                                        regex=True))  # fmt: skip
+    if mark == ".":
+        return texts
+    return texts.where(~texts.str.contains(".", regex=False), "").str.replace(",", ".", regex=False)
+
+
+def _out_of_range(cell: str) -> bool:
+    return cell.lower() in _MARKS or bool(re.match(r"[+-]?9\.9\d*[eE]\+?37$", cell))

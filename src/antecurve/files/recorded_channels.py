@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from antecurve.checked import checked
 from antecurve.errors import FileFormatError, InputError
+from antecurve.files.column_units import column_unit
 from antecurve.files.number_table import DECIMALS
 from antecurve.files.played_signal import read_played_signal
 from antecurve.files.sound import read_sound
@@ -22,7 +23,6 @@ from antecurve.quantities import format_quantity
 from antecurve.signals.alignment import laid_side_by_side
 
 __all__ = [
-    "TIME_UNITS",
     "Channels",
     "ReadingOptions",
     "Recording",
@@ -33,11 +33,7 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-TIME_UNITS = {
-    "s": 1.0, "sec": 1.0, "second": 1.0, "seconds": 1.0, "ms": 1e-3, "msec": 1e-3,
-    "us": 1e-6, "µs": 1e-6, "μs": 1e-6, "usec": 1e-6, "ns": 1e-9,
-}  # fmt: skip
-"""Units of time by name [s]."""
+_TIME_UNITS = ("s", "ms", "us", "µs", "ns")
 _EVEN = 0.05  # of a step, by which printed times may be off
 _SILENT = 1e-3  # of the largest channel: a channel that idles
 _DROPOUT_S = 0.005  # of zeros: no signal through a unit stays at zero so long
@@ -68,6 +64,9 @@ class ReadingOptions:
         The file that was played, in place of a channel with the stimulus.
     idle : int or None
         Channel with the output of the unit's other channel, whose input idles.
+    units : str or None
+        Units of the columns of a table, in order, such as ``us,mV`` or ``Hz,dB,rad``; a dash
+        leaves a column out.
 
     Raises
     ------
@@ -82,8 +81,12 @@ class ReadingOptions:
     decimal: str | None = None
     played: Path | None = None
     idle: int | None = None
+    units: str | None = None
 
     def __post_init__(self) -> None:
+        for unit in (self.units or "").split(","):
+            if unit.strip() != "-" and column_unit(unit).quantity == "unknown":
+                raise InputError("units", unit, "use units such as s, ms, us, V, mV, Hz, dB, deg")
         for name in ("channel", "stimulus", "idle"):
             number = getattr(self, name)
             if number is not None and number < 1:
@@ -100,7 +103,7 @@ class ReadingOptions:
             raise InputError("idle", self.idle, "it must be a channel of its own")
         for name, allowed in (
             ("stimulus_at", STIMULUS_AT),
-            ("time_unit", tuple(TIME_UNITS)),
+            ("time_unit", _TIME_UNITS),
             ("decimal", tuple(DECIMALS)),
         ):
             value = getattr(self, name)
