@@ -6,12 +6,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from test_files_recordings import COUNT, HERTZ, LEVEL, ONE, PHASE, STEP, TIME, TWO, table, written
 
 from antecurve.errors import AntecurveError
 from antecurve.files.recordings import ReadingOptions, read_recording
 from antecurve.judge.square_wave import SquareWaveCapture
 from antecurve.judge.sweep import SweepCapture
+from written_tables import COUNT, HERTZ, LEVEL, ONE, PHASE, STEP, TIME, TWO, table, written
 
 IDLE = np.zeros(COUNT)
 ROWS = np.arange(COUNT)

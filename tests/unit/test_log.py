@@ -364,7 +364,9 @@ def test_positions_of_earlier_logs_are_found_by_the_file_they_share(tmp_path: Pa
     connection.close()
     log = open_log(path)
     with log.reading() as reading:
-        positions = dict(reading.execute("SELECT title, position FROM networks WHERE position <> ''"))
+        positions = dict(
+            reading.execute("SELECT title, position FROM networks WHERE position <> ''")
+        )
     assert positions == {"Tape, bench, flat 2": "flat 2", "Tape, bench, disc": "disc"}
     assert list_positions(log) == ("disc", "flat 2")
 

@@ -275,9 +275,9 @@ def _filled_columns(
                 for k in layout.places
             }
         )
-    for place in table:
-        filled = np.flatnonzero(table[place].str.strip() != "")
-        if place not in layout.places and place > layout.places[0] and filled.size:
+    for column in table:
+        filled = np.flatnonzero(table[column].str.strip() != "")
+        if column not in layout.places and column > layout.places[0] and filled.size:
             number, row = kept[int(filled[0])]
             raise FileFormatError(
                 f"{path}, line {number}", row,
@@ -297,7 +297,7 @@ def _decimal_mark(cells: pd.DataFrame, layout: _Layout, path: str, *, named: boo
         _check_commas(cells, layout, path, named=named)
     telling = ",." if layout.separator == ";" else ","
     marked = [
-        text for place in cells for text in cells[place] if any(mark in text for mark in telling)
+        text for column in cells for text in cells[column] if any(mark in text for mark in telling)
     ]
     commas = any("," in text for text in marked)
     if not commas and not (marked and all(_GROUPED[","].match(text) for text in marked)):
@@ -334,8 +334,8 @@ def _numbers(cells: pd.DataFrame, kept: list[tuple[int, str]], mark: str, path: 
 
     columns = np.empty(cells.shape)
     complete = len(cells)
-    for index, place in enumerate(cells):
-        texts = cells[place].str.strip()
+    for index, column in enumerate(cells):
+        texts = cells[column].str.strip()
         plain = texts if mark == "." else _with_points(texts, mark)
         numbers = pd.to_numeric(plain, errors="coerce").to_numpy(float).copy()
         if mark == "." and not np.all(np.isfinite(numbers)):
@@ -347,7 +347,7 @@ def _numbers(cells: pd.DataFrame, kept: list[tuple[int, str]], mark: str, path: 
         if bad and bad[0] < len(kept) - 1:
             number, row = kept[bad[0]]
             raise FileFormatError(
-                f"{path}, line {number}, column {int(place) + 1}",
+                f"{path}, line {number}, column {int(column) + 1}",
                 row,
                 "every cell of the table must hold a number",
             )

@@ -171,8 +171,8 @@ def _time_unit(table: NumberTable, position: int, asked: ReadingOptions) -> tupl
 
 def _described_unit(table: NumberTable, key: re.Pattern[str]) -> ColumnUnit | None:
     """A unit that the description names."""
-    found = next((text for name, text in table.description.items() if key.match(name)), None)
-    return None if found is None else column_unit(found)
+    texts = [text for name, text in table.description.items() if key.match(name)]
+    return column_unit(texts[0]) if texts else None
 
 
 def _header_step(table: NumberTable) -> float | None:
@@ -190,14 +190,14 @@ def _header_step(table: NumberTable) -> float | None:
 
 
 def _positive(table: NumberTable, key: str, text: str, quantities: Sequence[str]) -> HeaderQuantity:
-    found = header_quantity(key, text, decimal=table.decimal, path=table.path)
-    if found.unit.quantity not in quantities:
+    quantity = header_quantity(key, text, decimal=table.decimal, path=table.path)
+    if quantity.unit.quantity not in quantities:
         raise FileFormatError(
-            f"{table.path}: {key}", text, f"{found.unit.symbol} is not a unit that it can have"
+            f"{table.path}: {key}", text, f"{quantity.unit.symbol} is not a unit that it can have"
         )
-    if not found.number > 0.0:
+    if not quantity.number > 0.0:
         raise FileFormatError(f"{table.path}: {key}", text, "it must be greater than 0")
-    return found
+    return quantity
 
 
 def _unrounded(time: Floats) -> Floats:
