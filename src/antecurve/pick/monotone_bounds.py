@@ -189,13 +189,26 @@ class MonotoneBounds:
 
 
 def _load_time_constant(model: NetworkModel) -> float | None:
-    """RL CL, which Rp CL is below, where zeros and poles interlace."""
+    """What Rp CL is below, where zeros and poles interlace.
+
+    |1/H| at 1 kHz is at most 1 + |Rs + Z||Y|, so |1/(Rs + Z)| is at most k |Y| with k = g/(1 - g).
+    Hence 1/Zout = 1/R + 1/(Rs + Z) is at most (1 + k)/R + k (1/RL + w CL), and a limit of the
+    output resistance bounds R.
+    """
     if model.ladder is None:
         return None
     shunts = tuple(int(i) for i in np.flatnonzero(model.ladder.shunt))
     if set(shunts) - set(model.across_output):
         return None
-    return model.job.loading.load_resistance * model.job.loading.load_capacitance
+    loading, limit = model.job.loading, model.job.network.output_resistance_max
+    most = 1.0 / loading.load_resistance
+    gain = model.job.gain * math.exp(model.job.target.level_tolerance_db / NEPER_DB)
+    if limit is not None and len(shunts) == 1 and gain < 1.0:
+        share = gain / (1.0 - gain)
+        omega = 2.0 * math.pi * REFERENCE_FREQUENCY_HZ
+        across = 1.0 / loading.load_resistance + omega * loading.load_capacitance
+        most += max(0.0, (1.0 / limit - share * across) / (1.0 + share))
+    return loading.load_capacitance / most * (1.0 + _SLACK)
 
 
 def _real_share(s: Floats, one: float, t: Floats | float) -> Floats:

@@ -1,8 +1,9 @@
 """A network of many positions, examined with error limits that grow from very small ones.
 
-With `antecurve.pick.paired_cut` the work grows with the square of the limit or faster, so that
-all smaller limits together take less than the last.  The first limit within which a combination is
-met is the last.  Each one before it that is examined to the end bounds the network's error.
+With `antecurve.pick.synthesised_cut` and `antecurve.pick.paired_cut` the work grows with the
+limit, in pairs with its square or faster: all smaller limits together take about as long as the
+last.  The first limit within which a combination is met is the last.  Each one before it that is
+examined to the end bounds the network's error.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from antecurve.pick.boxes import Boxes
 from antecurve.pick.branch_and_bound import Exhausted, Space
 from antecurve.pick.objective import resolution
 from antecurve.pick.paired_cut import paired_cut
+from antecurve.pick.synthesised_cut import synthesised_cut
 
 __all__ = ["MANY_POSITIONS", "exhausted_in_steps"]
 
@@ -66,7 +68,7 @@ def exhausted_in_steps(
     evaluated = 0
     while True:
         now = min(now, limit)
-        boxes = paired_cut(space.model, space.grids, limit=now, deadline=deadline)
+        boxes = _boxes_within(space, now, deadline)
         if boxes is None:
             return None, proved
         result = examine(boxes, now)
@@ -78,3 +80,11 @@ def exhausted_in_steps(
             return replace(result, evaluated=evaluated), proved
         proved = max(proved, min(now, best) - resolution(now))
         now *= _GROWTH
+
+
+def _boxes_within(space: Space, limit: float, deadline: float | None) -> Boxes | None:
+    """Few boxes that hold every combination within a limit, by the narrower of two cuts."""
+    boxes = synthesised_cut(space.model, space.grids, limit=limit)
+    if boxes is None:
+        boxes = paired_cut(space.model, space.grids, limit=limit, deadline=deadline)
+    return boxes

@@ -21,7 +21,9 @@ admittance of the series arm and source, and Y = 1/Rp + s CL that of shunt resis
 H = A/(A + Y).  A and A + Y are RC admittances with the same poles but for infinity.  At s = -1/T
 each rises with s between two poles, from minus to plus infinity, and has one zero there.  So the
 k-th zero and the k-th pole of H both lie above the next zero and the next pole.  At a zero of A the
-sum is Y, which is positive where T > Rp CL; then the pole of H lies below that zero.
+sum is Y, which is positive where T > Rp CL; then the pole of H lies below that zero.  Where H has
+one pole more than zeros, A is positive at infinity.  Beyond its last pole A stays above that, so
+that Y is negative at the last pole of H, which lies below Rp CL.
 """
 
 from __future__ import annotations
@@ -171,6 +173,8 @@ class _Cells:
         """Longest first, among zeros and among poles, and these one after the other."""
         if self._load_s is not None:
             low, high = self._interlaced(low, high, zeros)
+            if self._load_s > 0.0 and low.shape[1] == 2 * zeros + 1:
+                high[:, -1] = np.minimum(high[:, -1], math.log(self._load_s) + _EPS)
         for start, stop in ((0, zeros), (zeros, low.shape[1])):
             for a in range(start, stop - 1):
                 high[:, a + 1] = np.minimum(high[:, a + 1], high[:, a])

@@ -1,0 +1,96 @@
+"""Bounds of exact synthesis: every network made from time constants in a hull lies in a box."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from antecurve.curves.model import Curve
+from antecurve.job import Job, default_job
+from antecurve.networks.topology import Loading
+from antecurve.pick.arm_ranges import ARM_RANGES
+from antecurve.pick.logarithm_forms import LogForm, variable
+from antecurve.pick.model import NEPER_DB, NetworkModel
+from antecurve.pick.synthesised_cut import _Section, synthesised_arms
+from antecurve.pick.time_constants import TimeConstantHull
+from antecurve.synthesis.exact import exact_network_or_none
+
+ZEROS, POLES = (3180e-6, 400e-6, 50e-6), (1000e-6, 120e-6, 3.18e-6)
+LOADINGS = (Loading(50.0, 47e3, 150e-12), Loading(0.0, 47e3, 0.0), Loading(600.0, 1e5, 3e-10))
+WIDTH = 0.03  # ln of a time constant, to either side
+
+
+def _variables(rng: np.random.Generator, count: int) -> tuple[list[LogForm], np.ndarray]:
+    low = rng.normal(0.0, 1.0, (count, 1)) - 0.3
+    forms = [variable(a, a + 0.2, i, count) for i, a in enumerate(low)]
+    return forms, low[:, 0] + 0.2 * rng.uniform(0.0, 1.0, (400, count))
+
+
+def test_forms_hold_what_they_stand_for() -> None:
+    """Sums, products and distances from 1 at random points, computed in plain numbers."""
+    rng = np.random.default_rng(1)
+    told = 0
+    for _ in range(200):
+        (a, b, c), logs = _variables(rng, 3)
+        x, y, z = np.exp(logs.T)
+        cases = [
+            (LogForm.total([a, b.times(2), c]), x + y**2 + z),
+            (a - b + c, x / y * z),
+            ((a - b).from_one(), np.abs(1.0 - x / y)),
+            (LogForm.total([a, b]).within(np.zeros(1), np.full(1, 0.1)), (x + y) * 1.05),
+        ]
+        for form, values in cases:
+            assert np.all(np.log(values) >= form.low[0])
+            assert np.all(np.log(values) <= form.high[0])
+            told += form.high[0] - form.low[0] < 2.0
+    assert told > 400
+
+
+@pytest.mark.parametrize("form", ARM_RANGES)
+@pytest.mark.parametrize("loading", LOADINGS)
+def test_every_network_of_a_hull_lies_in_its_box(form: str, loading: Loading) -> None:
+    """Against `exact_network`, which solves each curve in fractions."""
+    rng = np.random.default_rng(2)
+    job = _job(loading)
+    shunt = 316.0
+    pole = (loading.load_capacitance / (1.0 / shunt + 1.0 / loading.load_resistance),)
+    beyond = pole if loading.load_capacitance else ()
+    spread = np.exp(WIDTH)
+    hull = TimeConstantHull(
+        np.array(ZEROS) / spread, np.array(ZEROS) * spread,
+        np.array([*(t / spread for t in POLES), *(0.0 for _ in beyond)]),
+        np.array([*(t * spread for t in POLES), *beyond]),
+    )  # fmt: skip
+    at = np.full(1, math.log(shunt))
+    inner: list[np.ndarray] = []
+    for _ in range(60):
+        corner = rng.choice([-WIDTH, WIDTH, 0.0], 6)
+        level = rng.choice([-1.0, 1.0]) * job.target.level_tolerance_db / NEPER_DB
+        curve = Curve("moved", tuple(np.exp(corner[:3]) * ZEROS), tuple(np.exp(corner[3:]) * POLES))
+        exact = exact_network_or_none(
+            form, curve, loading=loading, gain=job.gain * math.exp(level), shunt_resistance=shunt
+        )
+        if exact is not None:
+            inner.append(np.log(exact.network.values))
+            topology = exact.network.topology
+    assert len(inner) > 30
+    model = NetworkModel(topology, job)
+    arms = synthesised_arms(model)
+    assert arms is not None
+    assert arms.infinity is not None
+    section = _Section(model, hull, (at, at), 1e-5)
+    elements = [*ARM_RANGES[form](*section.fractions()), section.infinity()]
+    logs = np.array(inner)[:, [*arms.arm, arms.infinity]]
+    low, high = (np.array([element[end][0] for element in elements]) for end in (0, 1))
+    assert np.all(logs >= low)
+    assert np.all(logs <= high)
+    # Foster's second form comes by zeros that are bounded apart from residues.
+    assert np.all(high - low <= (8.0 if form == "foster-2" else 3.0) * np.ptp(logs, axis=0))
+
+
+def _job(loading: Loading) -> Job:
+    job = default_job()
+    return replace(job, curve=Curve("three zeros", ZEROS, POLES), loading=loading)
