@@ -25,7 +25,7 @@ WIDTH = 0.03  # ln of a time constant, to either side
 
 def _variables(rng: np.random.Generator, count: int) -> tuple[list[LogForm], np.ndarray]:
     low = rng.normal(0.0, 1.0, (count, 1)) - 0.3
-    forms = [variable(a, a + 0.2, i, count) for i, a in enumerate(low)]
+    forms = [variable(a, a + 0.2, number=i, variables=count) for i, a in enumerate(low)]
     return forms, low[:, 0] + 0.2 * rng.uniform(0.0, 1.0, (400, count))
 
 

@@ -105,7 +105,7 @@ def _determinants(weights: Sequence[LogForm], nodes: Sequence[LogForm]) -> list[
     nothing = weights[0] - weights[0]
     zero = np.zeros_like(nothing.centre)
     one = LogForm(zero, nothing.slopes, zero, zero)
-    found = [one]
+    determinants = [one]
     squares = {
         (i, k): (nodes[k].times(2) + (nodes[i] - nodes[k]).from_one().times(2))
         for i, k in combinations(range(len(nodes)), 2)
@@ -119,8 +119,8 @@ def _determinants(weights: Sequence[LogForm], nodes: Sequence[LogForm]) -> list[
             for pair in combinations(chosen, 2):
                 term = term + squares[pair]
             terms.append(term)
-        found.append(LogForm.total(terms))
-    return found
+        determinants.append(LogForm.total(terms))
+    return determinants
 
 
 def _stieltjes(

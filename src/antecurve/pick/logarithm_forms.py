@@ -22,7 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["LogForm", "constant", "variable"]
+__all__ = ["LogForm", "variable"]
 
 Floats = NDArray[np.float64]
 
@@ -165,26 +165,7 @@ class LogForm:
         return LogForm(top + np.log(whole), (shares[:, :, None] * slopes).sum(axis=0), below, above)
 
 
-def constant(low: Floats, high: Floats, variables: int) -> LogForm:
-    """Make the form of a quantity that is known by bounds alone.
-
-    Parameters
-    ----------
-    low, high : numpy.ndarray of float, shape (boxes,)
-        Bounds of its logarithm.
-    variables : int
-        Number of variables.
-
-    Returns
-    -------
-    LogForm
-        The form.
-    """
-    nothing = np.zeros(len(low))
-    return LogForm(nothing, np.zeros((len(low), variables)), nothing, nothing).within(low, high)
-
-
-def variable(low: Floats, high: Floats, number: int, variables: int) -> LogForm:
+def variable(low: Floats, high: Floats, *, number: int, variables: int) -> LogForm:
     """Make the form of a quantity that is a variable by itself.
 
     Parameters

@@ -145,13 +145,13 @@ def synthesised_cut(model: NetworkModel, grids: Grids, *, limit: float) -> Boxes
     elements = ARM_RANGES[arms.form](*ranges.fractions())
     boxes = [whole.where(slice(0, 0))]
     for order in _orders(arms):
-        for place, element in zip(order, elements, strict=True):
-            low[:, place], high[:, place] = element
+        for position, element in zip(order, elements, strict=True):
+            low[:, position], high[:, position] = element
         every = whole.where(np.zeros(len(first), dtype=np.int64))
         shrunk, nonempty = grids.shrunk(every, low, high)
         boxes.append(grids.ordered(shrunk.where(nonempty)))
-    found = joined(*boxes)
-    return found.where(cut(found))
+    around = joined(*boxes)
+    return around.where(cut(around))
 
 
 def _apart(cut: MonotoneBounds, zeros: int) -> bool:
@@ -212,8 +212,8 @@ class _Section:
         def each(low: Floats, high: Floats, start: int) -> list[LogForm]:
             return [
                 variable(
-                    np.full(boxes, math.log(a)), np.full(boxes, math.log(b)), start + i,
-                    self._variables,
+                    np.full(boxes, math.log(a)), np.full(boxes, math.log(b)),
+                    number=start + i, variables=self._variables,
                 )
                 for i, (a, b) in enumerate(zip(low, high, strict=True))
             ]  # fmt: skip
@@ -223,10 +223,10 @@ class _Section:
         self._has_load_pole = len(hull.poles_low) > count
         level = model.job.target.level_tolerance_db / NEPER_DB
         at_one = np.full(boxes, math.log(model.job.gain))
-        gain = variable(at_one - level, at_one + level, self._variables - 2, self._variables)
+        gain = variable(at_one - level, at_one + level, number=count * 2, variables=self._variables)
         load = -math.log(loading.load_resistance)
         low, high = (-np.logaddexp(-shunt, load) for shunt in shunts)
-        self._shunt = variable(low, high, self._variables - 1, self._variables)
+        self._shunt = variable(low, high, number=count * 2 + 1, variables=self._variables)
         # No network within the limits has a longer one.
         shortest, longest = (np.minimum(_time(model, shunt), load_s) for shunt in shunts)
         self._tau = (shortest, longest)
