@@ -67,11 +67,12 @@ def magnitude_squared_coefficients(polynomial: ArrayLike) -> Floats:
     """
     p = np.asarray(polynomial, dtype=float)
     order = p.shape[-1] - 1
-    squared = np.zeros_like(p)
+    squared = p * p
     for power in range(order + 1):
-        for low in range(max(0, 2 * power - order), min(order, 2 * power) + 1):
-            sign = -1.0 if (power - low) % 2 else 1.0
-            squared[..., power] += sign * p[..., low] * p[..., 2 * power - low]
+        for apart in range(1, min(power, order - power) + 1):
+            product = p[..., power - apart] * p[..., power + apart]
+            product *= -2.0 if apart % 2 else 2.0
+            squared[..., power] += product
     return squared
 
 

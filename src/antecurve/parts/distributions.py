@@ -182,12 +182,16 @@ def _quantiles(source: PartSource, uniform: Floats) -> Floats:
     nominal, tolerance = source.table.nominal[:, None], source.table.tolerance[:, None]
     if source.distribution == "normal":
         return np.asarray(nominal * (1.0 + tolerance / _CUT_SIGMA * _cut_normal(uniform)))
-    values = np.asarray(nominal * (1.0 - tolerance) + (2.0 * nominal * tolerance) * uniform)
-    for part, sample in enumerate(source.measured):
-        if sample is not None:
-            drawn = np.minimum((uniform[part] * len(sample)).astype(int), len(sample) - 1)
-            values[part] = sample[drawn]
-    return values
+    drawn = {
+        part: sample[np.minimum((uniform[part] * len(sample)).astype(int), len(sample) - 1)]
+        for part, sample in enumerate(source.measured)
+        if sample is not None
+    }
+    uniform *= 2.0 * nominal * tolerance
+    uniform += nominal * (1.0 - tolerance)
+    for part, values in drawn.items():
+        uniform[part] = values
+    return uniform
 
 
 def _cut_normal(probability: Floats) -> Floats:

@@ -115,7 +115,10 @@ class LogHistogram:
         if not self.count:
             return math.nan
         rank = max(1, math.ceil(fraction * self.count - 1e-9))
-        bin_index = int(np.searchsorted(np.cumsum(self._bins), rank))
+        # Bins that hold all values, and one more to either side for the rounding of logarithms.
+        first = max(0, self._bin(self.least) - 1)
+        counted = np.cumsum(self._bins[first : self._bin(self.greatest) + 2])
+        bin_index = first + int(np.searchsorted(counted, rank))
         middle = self._low * math.exp((bin_index + 0.5) * self._width)
         return min(max(middle, self.least), self.greatest)
 
@@ -134,8 +137,10 @@ class LogHistogram:
         """
         if not self.count:
             return math.nan
-        last = int(math.log(max(limit, self._low) / self._low) / self._width)
-        return float(self._bins[: last + 1].sum()) / self.count
+        return float(self._bins[: self._bin(limit) + 1].sum()) / self.count
+
+    def _bin(self, value: float) -> int:
+        return int(math.log(max(value, self._low) / self._low) / self._width)
 
     def percentiles(self) -> Percentiles:
         """Compute the percentiles that results are stated by.
