@@ -65,9 +65,9 @@ def magnitude_squared_coefficients(polynomial: ArrayLike) -> Floats:
     >>> magnitude_squared_coefficients([1.0, 2.0])  # abs(1 + 2jw)**2 = 1 + 4 w**2
     array([1., 4.])
     """
-    p = np.asarray(polynomial, dtype=float)
+    p: Floats = np.asarray(polynomial, dtype=float)
     order = p.shape[-1] - 1
-    squared = p * p
+    squared: Floats = p * p
     for power in range(order + 1):
         for apart in range(1, min(power, order - power) + 1):
             product = p[..., power - apart] * p[..., power + apart]
