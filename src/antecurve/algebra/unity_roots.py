@@ -20,8 +20,8 @@ _REAL = 1e-7
 nearly double roots have it."""
 _CANCELLED = 1e-11
 """A highest coefficient below this part of its terms is rounding."""
-_ROUNDING = 4e-16
-"""Relative step that rounding alone makes: two places of a double at most."""
+_ROUNDING = 1e-16
+"""Relative step below which a double does not change."""
 
 Floats = NDArray[np.float64]
 
