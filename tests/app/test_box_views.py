@@ -102,8 +102,51 @@ def test_every_position_has_its_page(page_client: TestClient, box: Box) -> None:
         assert f"Level {format_quantity(design.analysis.level.output_v, 'V')}" in plain(asked)
     assert page_client.get(f"{AT}/what-if", params={"position": "x"}).status_code == 422
     assert page_client.get(f"{AT}/report").status_code == 200
-    assert page_client.post(f"{AT}/choose", data={"number": "1"}).status_code == 422
+    for wrong in ("99", "-1", ""):
+        assert page_client.post(f"{AT}/choose", data={"number": wrong}).status_code == 422
     assert page_client.get(f"{AT}/files/switch.csv").status_code == 200
+
+
+def test_another_switch_is_made_the_pick(page_client: TestClient, bench: Path) -> None:
+    at, folder = "/networks/Other switch", bench / "networks" / "Other switch"
+    folder.mkdir(parents=True)
+    (folder / "job.toml").write_text(_TWO_OLDER, "utf-8")
+    fields = form_of(page_client.get(at).text)
+    page_client.post(f"{at}/job", data=fields | {"then": "find"})
+    page = plain(finished(page_client, at))
+    box = read_box(folder / "design.json")
+    assert box is not None and box.search.proved
+    made = [(n, a) for n, a in enumerate(box.alternatives, start=1) if a.picked_db is not None]
+    assert len(made) > 2
+    for number, alternative in made:
+        assert f"{number}: {alternative.what}, ±{alternative.picked_db:.3f} dB" in page
+    number, taken = next((n, a) for n, a in made if a.what == "fewer poles")
+    assert page_client.post(f"{at}/choose", data={"number": str(number)}).status_code == 200
+    page = plain(finished(page_client, at))
+    assert "An alternative was chosen by hand" in page
+    chosen = read_box(folder / "design.json")
+    assert chosen is not None and not chosen.search.proved
+    assert chosen.switch.switched == taken.switched and chosen.switch.poles == len(taken.switched)
+    assert box_positions(chosen).part_count == taken.part_count
+    # The response of the very parts, worked out anew, is as far off as was said.
+    worst = max(d.analysis.error.job.centred_db for d in chosen.designs)
+    assert worst == pytest.approx(taken.picked_db, abs=1e-6)
+    assert chosen.alternatives[0].what == "the pick of the search"
+    assert chosen.alternatives[0].picked_db == box.search.objective_db
+    assert chosen.alternatives[1:] == (*box.alternatives[: number - 1], *box.alternatives[number:])
+
+
+_TWO_OLDER = """title = "Two older curves"
+curve = [
+    { position = "disc", name = "disc" },
+    { position = "coarse", name = "disc-coarse-groove" },
+]
+network = { forms = ["foster-1"] }
+target = { level = "5 mV", level_tolerance_db = 2, error_limit_db = 0.5 }
+resistors = { series = "E24" }
+capacitors = { series = "E12", parts_per_position = 1 }
+spread = { builds = 2000 }
+"""
 
 
 def test_errors_stand_beside_the_curve_that_they_are_about(

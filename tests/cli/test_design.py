@@ -66,6 +66,20 @@ def test_writes_the_files_and_says_where(
     assert forced.code == 0
 
 
+def test_an_alternative_is_designed_by_its_number(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    job = tmp_path / "job.toml"
+    job.write_text(SMALL)
+    picked = json.loads(invoke(capsys, "design", str(job), "--json").out)
+    chosen = json.loads(invoke(capsys, "design", str(job), "--json", "--alternative", "1").out)
+    first, second = picked["shortlist"][:2]
+    assert chosen["network"]["elements"] == second["elements"] != first["elements"]
+    assert not chosen["search"]["proved"] and "by hand" in chosen["search"]["claim"]
+    refused = invoke(capsys, "design", str(job), "--alternative", "99")
+    assert refused.code == 2 and "no such line in the shortlist" in refused.err
+
+
 def test_the_default_design_meets_its_promise(written: Path) -> None:
     content = json.loads((written / "design.json").read_text())
     assert content["format"] == "antecurve-design-1"

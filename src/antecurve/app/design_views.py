@@ -8,7 +8,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from antecurve.app.designs import Made, cached_design, load_design, switch_positions
+from antecurve.app.designs import Made, cached_design, load_design
 from antecurve.app.outcomes import shown_outcome
 from antecurve.app.pages import bench_of, refused, render, saved_page
 from antecurve.app.work import choose_alternative, find_parts
@@ -306,15 +306,21 @@ def _outcome(request: Request) -> Response:
 
 
 async def _choose(request: Request) -> Response:
-    from starlette.responses import RedirectResponse
+    from starlette.concurrency import run_in_threadpool
 
     async with request.form() as form:
         typed = str(form.get("number", ""))
+    return await run_in_threadpool(_chosen, request, typed)
+
+
+def _chosen(request: Request, typed: str) -> Response:
+    from starlette.responses import RedirectResponse
+
     folder = _folder(request)
-    if not (typed.isascii() and typed.isdigit() and len(typed) < 4):
+    made = load_design(bench_of(request), folder)
+    count = 0 if made is None else made.alternatives
+    if not (typed.isascii() and typed.isdigit() and len(typed) < 4 and int(typed) <= count):
         raise InputError("alternative", typed, "choose a line of the table")
-    if switch_positions(bench_of(request), folder):
-        raise InputError("alternative", typed, "another switch for a box needs another job")
     bench_of(request).computations.start(
         choose_alternative, folder, int(typed), topic=_topic(folder), title="Making it the pick"
     )

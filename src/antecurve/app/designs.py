@@ -59,6 +59,13 @@ class Made:
         """Every part, those of a box under the references of its parts list."""
         return self.designs[0].picked if self.box is None else box_positions(self.box)
 
+    @property
+    def alternatives(self) -> int:
+        """How many alternatives the search lists beside the pick."""
+        if self.box is not None:
+            return len(self.box.alternatives)
+        return max(0, len(self.designs[0].shortlist) - 1)
+
     def values_at(self, throw: int, measured: Mapping[str, float]) -> Mapping[str, float]:
         """Choose the measured values that count at a position of the switch.
 

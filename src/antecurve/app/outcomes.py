@@ -51,13 +51,17 @@ def _error_drawing(design: Design) -> PageChart:
 
 
 def _of_design(design: Design) -> dict[str, Any]:
+    choosable = design.shortlist[1:] if design.second is None else ()
     return {
+        "choices": [
+            (number, f"{entry.picked.topology.form}, ±{entry.centred_db:.3f} dB")
+            for number, entry in enumerate(choosable, start=1)
+        ],
         "lines": conclusion_lines(design),
         "wiring": wiring_rows(design.picked),
         "shortlist": shortlist_rows(design),
         "forms": form_rows(design),
         "refused": refused_forms(design),
-        "choosable": design.second is None,
     }
 
 
@@ -81,6 +85,11 @@ def _of_box(box: Box, throw: int) -> dict[str, Any]:
         ),
         "shared": box_tables.shared_rows(box),
         "reasons": box_tables.switch_lines(box),
+        "choices": [
+            (number, f"{a.what}, ±{a.picked_db:.3f} dB")
+            for number, a in enumerate(box.alternatives, start=1)
+            if a.picked_db is not None
+        ],
         "alternatives": box_tables.alternative_rows(box),
         "alternative_lines": box_tables.alternative_lines(box) if box.alternatives else [],
     }

@@ -10,10 +10,10 @@ from antecurve.alternative import with_alternative
 from antecurve.analysis.meter import MeterAccuracy
 from antecurve.analysis.trim import trim
 from antecurve.app.computations import Report
+from antecurve.errors import InputError
 from antecurve.files.box_file import read_design_and_box
 from antecurve.files.box_folder import box_files
 from antecurve.files.box_job_file import read_job_or_box
-from antecurve.files.design_file import read_design
 from antecurve.files.design_folder import write_design
 from antecurve.files.job_drawer import read_job_drawer
 from antecurve.files.output_folder import write_folder
@@ -30,7 +30,7 @@ from antecurve.report.box_build_tables import trimmed_lines, trimmed_rows
 from antecurve.report.box_page import box_page
 from antecurve.report.build_tables import trim_lines, trim_rows
 from antecurve.report.page import report_page
-from antecurve.switched.box import design_box
+from antecurve.switched.box import Box, design_box, with_box_alternative
 from antecurve.switched.box_analysis import analyse_box
 from antecurve.switched.box_build import trim_box
 from antecurve.switched.request import BoxJob
@@ -72,14 +72,11 @@ def _design_several(report: Report, folder: Path, job: BoxJob) -> None:
         drawer=read_job_drawer(job.common),
         progress=lambda state: report(_searched(state)),
     )
-    report("Contacts, and builds of every position.")
-    analysis = analyse_box(box)
-    page = {"report.html": box_page(box, analysis, date=_today())}
-    write_folder(folder, box_files(box, analysis) | page | box_board_files(box), force=True)
+    _write_box(report, box, folder)
 
 
 def choose_alternative(report: Report, folder: Path, number: int) -> None:
-    """Make an alternative of the shortlist the pick, and write the design anew.
+    """Make an alternative the pick, and write the design anew.
 
     Parameters
     ----------
@@ -88,16 +85,40 @@ def choose_alternative(report: Report, folder: Path, number: int) -> None:
     folder : Path
         Folder of the network.
     number : int
-        Line of the shortlist, from 0.
+        Its line below the pick, from 1; 0 is the pick.
 
     Raises
     ------
     InputError
         When there is no such line.
     """
-    chosen = with_alternative(read_design(folder / "design.json"), number=number)
+    made, box = read_design_and_box(folder / "design.json")
+    if box is not None:
+        _choose_switch(report, folder, box, number)
+        return
+    chosen = with_alternative(made, number=number)
     analyse(chosen, progress=lambda done, wanted: report(_built(done, wanted)))
     _write(chosen, folder)
+
+
+def _choose_switch(report: Report, folder: Path, box: Box, number: int) -> None:
+    """Make another switch of a box the pick: its job is searched again, which holds the parts."""
+    job = read_job_or_box(folder / "job.toml")
+    if not 1 <= number <= len(box.alternatives) or not isinstance(job, BoxJob):
+        rule = "there is no such alternative of this box; find parts again"
+        raise InputError("alternative", number, rule)
+    chosen = with_box_alternative(
+        job, box.alternatives[number - 1], drawer=read_job_drawer(job.common),
+        progress=lambda state: report(_searched(state)),
+    )  # fmt: skip
+    _write_box(report, chosen, folder)
+
+
+def _write_box(report: Report, box: Box, folder: Path) -> None:
+    report("Contacts, and builds of every position.")
+    analysis = analyse_box(box)
+    page = {"report.html": box_page(box, analysis, date=_today())}
+    write_folder(folder, box_files(box, analysis) | page | box_board_files(box), force=True)
 
 
 def _write(made: Design, folder: Path) -> None:

@@ -18,7 +18,13 @@ __all__ = ["design_several"]
 
 
 def design_several(
-    job: BoxJob, *, output: Path | None, force: bool, as_json: bool, whole: bool
+    job: BoxJob,
+    alternative: int,
+    *,
+    output: Path | None,
+    force: bool,
+    as_json: bool,
+    whole: bool,
 ) -> None:
     """Design a box, write and print it.
 
@@ -26,6 +32,8 @@ def design_several(
     ----------
     job : BoxJob
         The job.
+    alternative : int
+        Number of the alternative to take, from 1; 0 for the pick.
     output : Path or None
         Folder to write into, if any.
     force : bool
@@ -40,11 +48,13 @@ def design_several(
     from antecurve.cli.progress import design_progress
     from antecurve.files.box_folder import box_content
     from antecurve.files.job_drawer import read_job_drawer
-    from antecurve.switched.box import design_box
+    from antecurve.switched.box import with_box_alternative
     from antecurve.switched.box_analysis import analyse_box
 
     with design_progress() as (searched, _):
-        box = design_box(job, drawer=read_job_drawer(job.common), progress=searched)
+        box = with_box_alternative(
+            job, alternative, drawer=read_job_drawer(job.common), progress=searched
+        )
         analysis = analyse_box(box)
     deliver(
         files=lambda: _files(box, analysis),

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from antecurve.cli.options import AsJson, Force, OutputFolder, refuse_existing
+from antecurve.cli.options import AlternativeNumber, AsJson, Force, OutputFolder, refuse_existing
 from antecurve.cli.terminal import say
 
 if TYPE_CHECKING:
@@ -23,6 +23,7 @@ def design(
     ] = None,
     output: OutputFolder = None,
     force: Force = False,
+    alternative: AlternativeNumber = 0,
     plots: Annotated[
         bool, typer.Option("--plots", help="With -o: the plots as PNG and SVG files, too.")
     ] = False,
@@ -42,6 +43,7 @@ def design(
     \b
     Example: antecurve design bench.toml -o bench-network
     """
+    from antecurve.alternative import with_alternative
     from antecurve.cli.box_design import design_several
     from antecurve.cli.delivery import deliver
     from antecurve.cli.outcome import is_far_from_the_curve, misses_limit, was_interrupted
@@ -60,12 +62,14 @@ def design(
     if not isinstance(job, Job):
         if plots:
             raise InputError("--plots", "several curves", "plots are of one; leave this out")
-        design_several(job, output=output, force=force, as_json=as_json, whole=whole)
+        design_several(job, alternative, output=output, force=force, as_json=as_json, whole=whole)
         return
     with design_progress() as (searched, drawn):
         designed = do_design(
             job, drawer=read_job_drawer(job), progress=searched, builds_progress=drawn
         )
+        if alternative:
+            designed = with_alternative(designed, number=alternative)
     deliver(
         files=lambda: _files(designed, plots=plots),
         content=lambda: designed,

@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from antecurve.networks.conditions import LoadingTolerance
 
 __all__ = [
+    "AlternativeNumber",
     "AsJson",
     "CableTolerance",
     "Channel",
@@ -47,6 +48,14 @@ PositionName = Annotated[
         "--position",
         metavar="NAME",
         help="Switch position of a box with several curves; by default the first.",
+    ),
+]
+AlternativeNumber = Annotated[
+    int,
+    typer.Option(
+        metavar="NUMBER",
+        help="Take this line of the alternatives that --all lists; 0 is the pick.",
+        min=0,
     ),
 ]
 OutputFolder = Annotated[

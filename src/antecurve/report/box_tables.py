@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from antecurve.curves.model import Curve
     from antecurve.parts.position import Position
     from antecurve.pipeline import Design
-    from antecurve.switched.alternatives import Alternative
     from antecurve.switched.box import Box
     from antecurve.switched.box_analysis import BoxAnalysis
     from antecurve.switched.common_spread import CommonSpread
@@ -249,18 +248,16 @@ def alternative_rows(box: Box) -> TextTable:
         One row an alternative, with its best values and with parts.
     """
 
-    def poles(alternative: Alternative) -> int:
-        return len(alternative.switched)
-
     return table_from(
-        box.alternatives,
-        declared("alternative", "what", right=False),
-        declared("poles", poles),
-        declared("form", "form", right=False),
-        declared("switched", lambda a: ", ".join(a.switched) or "nothing", right=False),
-        declared("error ± dB, best values", "centred_db", "{:.3f}".format),
-        declared("with parts", "picked_db", "{:.3f}".format),
-        declared("number of parts", "part_count"),
+        enumerate(box.alternatives, start=1),
+        declared("number", lambda n: n[0]),
+        declared("alternative", lambda n: n[1].what, right=False),
+        declared("poles", lambda n: len(n[1].switched)),
+        declared("form", lambda n: n[1].form, right=False),
+        declared("switched", lambda n: ", ".join(n[1].switched) or "nothing", right=False),
+        declared("error ± dB, best values", lambda n: n[1].centred_db, "{:.3f}".format),
+        declared("with parts", lambda n: n[1].picked_db, "{:.3f}".format),
+        declared("number of parts", lambda n: n[1].part_count),
     )
 
 

@@ -344,8 +344,10 @@ def shortlist_rows(design: Design, *, brief: bool = False) -> TextTable:
     def note(entry: ShortlistEntry) -> str:
         return "the pick" if entry is pick else _remark(design, entry)
 
+    numbers = {id(entry): number for number, entry in enumerate(design.shortlist)}
     return table_from(
         design.shortlist,
+        *((declared("number", lambda e: numbers[id(e)]),) if brief else ()),
         declared("form", "picked.topology.form", right=False),
         *(() if brief else (declared("values", values, right=False),)),
         declared("nominal dB", "centred_db", "{:.3f}".format),

@@ -17,7 +17,7 @@ from antecurve.switched.joint_pick import BoxPick, PickedBox, box_pick, stock_of
 from antecurve.switched.request import BoxJob
 from antecurve.switched.sharing import SharedSet, Sharings
 
-__all__ = ["Alternative", "alternatives_of"]
+__all__ = ["Alternative", "Option", "alternatives_of", "as_searched", "options_of"]
 
 _LARGEST_DB = 12.0  # a curve that is further off is another curve
 _FEWER = 2  # poles fewer: with less still every curve is much the same
@@ -57,10 +57,56 @@ class Alternative(Result):
     values: dict[str, float]
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Option:
+    """An alternative with all that a box is made of.
+
+    Attributes
+    ----------
+    what : str
+        As in `Alternative`.
+    job : BoxJob
+        The job; of other levels than were asked for.
+    sharings : Sharings
+        Where the set comes from.
+    shared : SharedSet
+        The set of switched positions.
+    pick : BoxPick or None
+        Its parts; ``None`` where none meet the limits.
+    """
+
+    what: str
+    job: BoxJob
+    sharings: Sharings
+    shared: SharedSet
+    pick: BoxPick | None
+
+    @property
+    def alternative(self) -> Alternative:
+        """What is said of it."""
+        return _alternative(self.what, self.shared, self.pick)
+
+
+def as_searched(picked: PickedBox) -> Alternative:
+    """Describe the pick of the search as an alternative to one that was chosen by hand.
+
+    Parameters
+    ----------
+    picked : PickedBox
+        What the search came to.
+
+    Returns
+    -------
+    Alternative
+        The pick.
+    """
+    return _alternative("the pick of the search", picked.best.shared, picked.best)
+
+
 def alternatives_of(
     job: BoxJob, picked: PickedBox, drawer: Drawer | None = None
 ) -> tuple[Alternative, ...]:
-    """List other switches for the curves of a box.
+    """List other switches for the curves of a box; see `options_of`.
 
     Parameters
     ----------
@@ -74,6 +120,26 @@ def alternatives_of(
     Returns
     -------
     tuple of Alternative
+        Without what the boxes are made of.
+    """
+    return tuple(option.alternative for option in options_of(job, picked, drawer))
+
+
+def options_of(job: BoxJob, picked: PickedBox, drawer: Drawer | None = None) -> tuple[Option, ...]:
+    """List other switches for the curves of a box, with all that they are made of.
+
+    Parameters
+    ----------
+    job : BoxJob
+        The box.
+    picked : PickedBox
+        Its pick.
+    drawer : Drawer, optional
+        Parts on hand.
+
+    Returns
+    -------
+    tuple of Option
         The same set with throws that add to a part that stays, where that saves parts or is
         nearer; for each smaller number of poles the set with the smallest error; and the fewest
         poles with equal levels, or with free ones where equal levels were asked for.  None after
@@ -81,31 +147,30 @@ def alternatives_of(
     """
     if picked.interrupted:
         return ()
-    listed: list[Alternative] = []
+    listed: list[Option] = []
     with suppress(KeyboardInterrupt):
-        for alternative in _each(job, picked, stock_of(job.common, drawer)):
-            listed.append(alternative)
+        for option in _each(job, picked, stock_of(job.common, drawer)):
+            listed.append(option)
     return tuple(listed)
 
 
-def _each(
-    job: BoxJob, picked: PickedBox, stock: dict[ElementKind, Candidates]
-) -> Iterator[Alternative]:
+def _each(job: BoxJob, picked: PickedBox, stock: dict[ElementKind, Candidates]) -> Iterator[Option]:
     """The alternatives, quickest first."""
     count = len(picked.best.shared.switched)
     for adding in picked.adding:
         joined = ", ".join(f"{a.ref} in {a.joined}" for a in adding.additions)
-        yield _alternative(f"throws add to {joined}", adding.shared, adding)
+        what = f"throws add to {joined}"
+        yield Option(what, job, picked.sharings, adding.shared, adding)
     for fewer in range(count - 1, max(-1, count - 1 - _FEWER), -1):
         near = picked.sharings.nearest(fewer, limit_db=_LARGEST_DB)
         if near:
             rounded = box_pick(job, picked.sharings, near[0], stock)
-            yield _alternative("fewer poles", near[0], rounded)
+            yield Option("fewer poles", job, picked.sharings, near[0], rounded)
     other = replace(job, switch=replace(job.switch, equal_levels=not job.switch.equal_levels))
     levels = "free levels" if job.switch.equal_levels else "equal levels"
-    fewest = _fewest(other, stock)
+    fewest = _fewest(levels, other, stock)
     if fewest is not None:
-        yield _alternative(levels, *fewest)
+        yield fewest
 
 
 def _alternative(what: str, shared: SharedSet, picked: BoxPick | None) -> Alternative:
@@ -125,17 +190,17 @@ def _alternative(what: str, shared: SharedSet, picked: BoxPick | None) -> Altern
     return Alternative(what, shared.form, switched, best_db, picked_db, count, values)
 
 
-def _fewest(
-    job: BoxJob, stock: dict[ElementKind, Candidates]
-) -> tuple[SharedSet, BoxPick | None] | None:
+def _fewest(what: str, job: BoxJob, stock: dict[ElementKind, Candidates]) -> Option | None:
     """One of the smallest sets that make every curve exactly, and its parts where there are any."""
     try:
         sharings = Sharings(job, stock)
         for count in range(sharings.most + 1):
             sets = sharings.exact(count, most=_SETS_TRIED)
-            picks = [(shared, box_pick(job, sharings, shared, stock)) for shared in sets]
-            if picks:
-                return min(picks, key=lambda p: inf if p[1] is None else p[1].pick.error_db)
+            options = [
+                Option(what, job, sharings, s, box_pick(job, sharings, s, stock)) for s in sets
+            ]
+            if options:
+                return min(options, key=lambda o: inf if o.pick is None else o.pick.pick.error_db)
     except AntecurveError:
         return None
     return None

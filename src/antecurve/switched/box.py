@@ -13,6 +13,7 @@ from antecurve.analysis.level import level_report
 from antecurve.analysis.parts_list import PartsList, parts_list
 from antecurve.analysis.ratings import PartStress
 from antecurve.checked import checked
+from antecurve.errors import InputError
 from antecurve.networks.topology import Topology
 from antecurve.parts.drawer import Drawer
 from antecurve.parts.position import PickedNetwork, Position
@@ -21,7 +22,13 @@ from antecurve.pick.result import PickProgress, SearchReport
 from antecurve.pipeline import Design, design_stresses
 from antecurve.results import Result, plain
 from antecurve.switched.added_parts import soldered
-from antecurve.switched.alternatives import Alternative, alternatives_of
+from antecurve.switched.alternatives import (
+    Alternative,
+    Option,
+    alternatives_of,
+    as_searched,
+    options_of,
+)
 from antecurve.switched.joint_pick import BoxPick, PickedBox, pick_box
 from antecurve.switched.request import BoxJob
 from antecurve.switched.switch import Switch, switch_of
@@ -32,7 +39,7 @@ if TYPE_CHECKING:
 
     from antecurve.analysis.prices import Prices
 
-__all__ = ["Box", "box_parts_list", "box_positions", "design_box"]
+__all__ = ["Box", "box_parts_list", "box_positions", "design_box", "with_box_alternative"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,14 +240,89 @@ def design_box(
     """
     with single_threaded_linear_algebra(of_scipy=False):
         picked = pick_box(job, drawer=drawer, progress=progress)
-        designs = _designs(picked)
-        return Box(
-            job,
-            picked.best.shared.joint.topology,
-            designs,
-            switch_of(picked, designs),
-            alternatives_of(job, picked, drawer),
-        )
+        return _box_of(job, picked, alternatives_of(job, picked, drawer))
+
+
+@checked
+def with_box_alternative(
+    job: BoxJob,
+    alternative: Alternative | int,
+    *,
+    drawer: Drawer | None = None,
+    progress: Callable[[PickProgress], None] | None = None,
+) -> Box:
+    """Make an alternative of a box the pick; the search is made again, as it holds all parts.
+
+    Parameters
+    ----------
+    job : BoxJob
+        What was asked for.
+    alternative : Alternative or int
+        One that the search for this job lists, or its number there, from 1; 0 is the pick of the
+        search.
+    drawer : Drawer, optional
+        Parts on hand.
+    progress : callable, optional
+        Called with the progress of the search.
+
+    Returns
+    -------
+    Box
+        With that switch and its parts; nothing is proved of them.  The pick of the search is the
+        first of its alternatives.
+
+    Raises
+    ------
+    InputError
+        When the search does not list it (any more), or no parts meet the limits with it.
+    """
+    with single_threaded_linear_algebra(of_scipy=False):
+        picked = pick_box(job, drawer=drawer, progress=progress)
+        options = options_of(job, picked, drawer)
+        listed = (as_searched(picked), *(option.alternative for option in options))
+        number = _number(alternative, listed)
+        if number == 0:
+            return _box_of(job, picked, listed[1:])
+        option = options[number - 1]
+        if option.pick is None:
+            raise InputError("alternative", number, "no parts near its values meet the limits")
+        taken = _by_hand(picked, option, option.pick)
+        return _box_of(option.job, taken, (*listed[:number], *listed[number + 1 :]))
+
+
+def _number(alternative: Alternative | int, listed: tuple[Alternative, ...]) -> int:
+    """Place of an alternative among those listed, the pick of the search first."""
+    if isinstance(alternative, Alternative):
+        if alternative not in listed:
+            rule = "job or drawer changed since it was listed; find parts again"
+            raise InputError("alternative", alternative.what, rule)
+        return listed.index(alternative)
+    if not 0 <= alternative < len(listed):
+        most = len(listed) - 1
+        rule = f"use 1 to {most}, as they are listed" if most else "this box has none"
+        raise InputError("alternative", alternative, rule)
+    return alternative
+
+
+def _by_hand(picked: PickedBox, option: Option, pick: BoxPick) -> PickedBox:
+    """What the search came to, with another pick."""
+    error_db = pick.pick.error_db
+    claim = (
+        f"an alternative was chosen by hand, with a design error of ±{error_db:.4f} dB or less "
+        f"against ±{picked.search.objective_db:.4f} dB of the pick of the search"
+    )
+    search = replace(
+        picked.search, objective_db=error_db, proved=False, lower_bound_db=0.0, claim=claim
+    )
+    unproved = option.sharings.unproved_forms(len(option.shared.switched))
+    return PickedBox(pick, search, option.sharings, unproved)
+
+
+def _box_of(job: BoxJob, picked: PickedBox, alternatives: tuple[Alternative, ...]) -> Box:
+    """The box of a pick."""
+    designs = _designs(picked)
+    topology = picked.best.shared.joint.topology
+    return Box(job, topology, designs, switch_of(picked, designs), alternatives)
 
 
 def _designs(picked: PickedBox) -> tuple[Design, ...]:

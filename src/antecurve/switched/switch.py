@@ -180,6 +180,13 @@ def _reasons(picked: PickedBox, designs: tuple[Design, ...]) -> tuple[str, ...]:
     if not shared.switched:
         return tuple(reasons)
     limit = designs[0].job.target.error_limit_db
+    error_db = picked.best.pick.error_db
+    if not picked.best.exact and (limit is None or error_db > limit):
+        reasons.append(
+            f"with {len(shared.switched)} switched the curves are met within ±{error_db:.3f} dB, "
+            "not exactly"
+        )
+        return tuple(reasons)
     if not picked.best.exact:
         reasons.append(
             f"with {len(shared.switched)} switched every curve stays within the limit of "
