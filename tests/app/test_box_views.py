@@ -28,6 +28,7 @@ from antecurve.networks.topology import Network
 from antecurve.parts.scatter import part_table
 from antecurve.quantities import format_quantity
 from antecurve.report.figures import within_text
+from antecurve.report.switch_schematic import switch_svg
 from antecurve.switched.box import Box, box_positions
 from antecurve.switched.box_build import build_of_box
 from antecurve.switched.request import BoxJob
@@ -195,6 +196,10 @@ def test_a_measured_part_that_stays_moves_every_position(
     built = build_of_box(box, {ref: value}, meter=MeterAccuracy())
     for each in built:
         assert f"{each.built.error.centred_db:.3f}" in plain(page.text)
+    drawn = {c.part for c in box.switch.contacts if c.value is not None}
+    on_switch = re.findall("\N{CHECK MARK} ([^ ]+)  ", switch_svg(box, fitted=table.refs))
+    assert sorted(on_switch) == sorted(drawn)
+    assert "\N{CHECK MARK}" not in switch_svg(box)
     assert "\N{CHECK MARK}" in page.text and "correction-no curve.csv" in plain(page.text)
     for _ in range(3000):
         trimmed = page_client.get(f"{AT}/build/trim").text

@@ -178,6 +178,30 @@ def test_a_part_of_the_drawer_is_used_once() -> None:
     assert set(used[1]) == {1}  # what one part allows
 
 
+@pytest.mark.parametrize("fitted", [True, False], ids=["soldered in", "kept for its position"])
+def test_a_part_of_the_build_is_not_offered_again(fitted: bool) -> None:
+    """R2 is low by the value of a part of the drawer that is R3 in this build."""
+    own = Part(1540.0, 0.01, "drawer")
+    positions = tuple(
+        replace(p, parts=(own,)) if p.element.ref == "R3" else p for p in PICKED.positions
+    )
+    picked = replace(PICKED, positions=positions)
+    job = replace(JOB, resistors=Stock(None, 0.01, (1.0, 1e7), 1, ("series",), drawer="drawer.csv"))
+    measured = {ref: picked.network.value(ref) for ref in ("R1", "C1", "C2", "R4")}
+    measured["R2"] = 36.5e3 - own.value
+    if fitted:
+        measured["R3"] = own.value
+    offered = {}
+    for quantity in (1, 2):
+        drawer = Drawer((DrawerEntry(ElementKind.RESISTOR, own, quantity),))
+        result = trim(picked, job, measured=measured, drawer=drawer, most_changes=1)
+        offered[quantity] = [
+            change.ref for proposal in result.proposals for change in proposal.changes
+            if own in change.parts
+        ]  # fmt: skip
+    assert offered == {1: [], 2: ["R2"]}
+
+
 def test_progress_is_told() -> None:
     told: list[tuple[int, int]] = []
     trim(PICKED, JOB, measured=FITTED, most_changes=2, progress=lambda *a: told.append(a))

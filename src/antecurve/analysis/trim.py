@@ -10,6 +10,7 @@ not find the best of them.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import ClassVar
@@ -183,15 +184,20 @@ class _Build:
         stocks = {ElementKind.RESISTOR: job.resistors, ElementKind.CAPACITOR: job.capacitors}
         kinds = dict.fromkeys(p.element.kind for p in picked.positions)
         choices = {kind: candidates(kind, stocks[kind], drawer) for kind in kinds}
+        built = list(zip(picked.positions, self.picked.positions, strict=True))
+        # What is soldered in is no longer in the drawer.
+        for kind, choice in choices.items():
+            there = [p for old, new in built if old != new and old.element.kind is kind
+                     for p in old.parts]  # fmt: skip
+            choices[kind] = choice.without(Counter(choice.limited_parts(there)))
         self.positions = [
             options(
-                new,
-                choices[new.element.kind],
-                stocks[new.element.kind],
+                new, choices[new.element.kind], stocks[new.element.kind],
                 fitted=() if old == new else part_references(old),
+                planned=choices[new.element.kind].limited_parts(old.parts) if old == new else (),
             )
-            for old, new in zip(picked.positions, self.picked.positions, strict=True)
-        ]
+            for old, new in built
+        ]  # fmt: skip
         self._draws = Draws(self.picked, distribution=job.spread.distribution, seed=job.spread.seed)
         self.trimmer = Trimmer(subjects, self.positions, self._draws)
         self._evaluators = [

@@ -8,7 +8,7 @@ has two in a position.  Its parts can be unsoldered, all of them or one of two, 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import ClassVar
 
@@ -91,12 +91,16 @@ class Options:
     scatter : numpy.ndarray of float, shape (options, existing parts + 2)
         Change of that logarithm per part that lies at the end of its tolerance, to first order:
         the parts that are there, then the new ones.
+    planned : tuple of int
+        Indices into `choice.parts` of those that are kept for the position while it is open and
+        stays as designed.
     """
 
     position: Position
     choice: Candidates
     log_values: Floats
     scatter: Floats
+    planned: tuple[int, ...]
     _ways: tuple[_Way, ...]
     _way: NDArray[np.int64]
     _candidate: NDArray[np.int64]
@@ -170,8 +174,9 @@ class Options:
 
 
 def options(
-    position: Position, choice: Candidates, stock: Stock, *, fitted: tuple[str, ...]
-) -> Options:
+    position: Position, choice: Candidates, stock: Stock, *, fitted: tuple[str, ...],
+    planned: tuple[int, ...] = (),
+) -> Options:  # fmt: skip
     """List every change of a position.
 
     Parameters
@@ -184,6 +189,8 @@ def options(
         How parts may be joined.
     fitted : tuple of str
         References of the parts that are fitted there; empty where the position is still open.
+    planned : tuple of int, optional
+        As in `Options`.
 
     Returns
     -------
@@ -212,6 +219,7 @@ def options(
         choice,
         np.concatenate([values for values, _ in made]),
         np.concatenate([scatter for _, scatter in made]),
+        planned,
         tuple(way for way, _ in columns),
         np.repeat(np.arange(len(columns)), [len(which) for _, which in columns]),
         np.concatenate([which for _, which in columns]),
@@ -265,13 +273,15 @@ def _drawn_kept(position: Position, kept: tuple[int, ...], deviations: Floats) -
     return joined_value(parts, adds=values_add(position.element.kind, position.joined))
 
 
-def enough_parts(chosen: Iterator[tuple[Options, int]]) -> bool:
-    """Tell whether the stock has the parts of some changes.
+def enough_parts(positions: Sequence[Options], chosen: Sequence[tuple[int, int]]) -> bool:
+    """Tell whether the stock has the parts of some changes, beside those of open positions.
 
     Parameters
     ----------
-    chosen : iterator of (Options, int)
-        Position and change.
+    positions : sequence of Options
+        Every position of the build.
+    chosen : sequence of tuple of int
+        Numbers of position and change.
 
     Returns
     -------
@@ -280,8 +290,10 @@ def enough_parts(chosen: Iterator[tuple[Options, int]]) -> bool:
     """
     needed: Counter[tuple[ElementKind, int]] = Counter()
     quantity: dict[tuple[ElementKind, int], int] = {}
-    for position, option in chosen:
-        for index in position.new_parts(option):
+    changes = dict(chosen)
+    for number, position in enumerate(positions):
+        changed = number in changes
+        for index in position.new_parts(changes[number]) if changed else position.planned:
             part = position.choice.kind, index
             needed[part] += 1
             quantity[part] = int(position.choice.quantity[index])

@@ -211,10 +211,13 @@ class Trimmer:
         self._base = np.stack(
             [a @ d for a, d in zip(self._scatter, self._deviations, strict=True)]
         ).astype("f4")
+        changeable = [(i, p) for i, p in enumerate(positions) if len(p)]
         self._roots = [
-            _Cluster(np.vstack([p.log_values, p.scatter.T]), np.arange(len(p))) for p in positions
+            (i, _Cluster(np.vstack([p.log_values, p.scatter.T]), np.arange(len(p))))
+            for i, p in changeable
         ]
-        widest = [a.sum() for a in self._scatter] + [p.scatter.sum(axis=1).max() for p in positions]
+        widest = [a.sum() for a in self._scatter]
+        widest += [p.scatter.sum(axis=1).max() for _, p in changeable]
         self._widest = float(max(widest))
         nothing = np.zeros((1, len(positions)))
         self._now = [
@@ -233,9 +236,9 @@ class Trimmer:
         Returns
         -------
         list of nodes
-            One a position.
+            One for each position that can be changed.
         """
-        return [((i, root),) for i, root in enumerate(self._roots)]
+        return [(root,) for root in self._roots]
 
     def pairs(self) -> list[_Node]:
         """List every pair of changes.
@@ -245,7 +248,7 @@ class Trimmer:
         list of nodes
             One a pair of positions.
         """
-        roots = list(enumerate(self._roots))
+        roots = self._roots
         return [(one, other) for k, one in enumerate(roots) for other in roots[k + 1 :]]
 
     def extensions(self, chosen: Chosen) -> list[_Node]:
@@ -263,7 +266,7 @@ class Trimmer:
         """
         fixed = tuple((i, _Cluster(np.zeros((1, 1)), np.array([option]))) for i, option in chosen)
         taken = {i for i, _ in chosen}
-        return [(*fixed, (i, root)) for i, root in enumerate(self._roots) if i not in taken]
+        return [(*fixed, root) for root in self._roots if root[0] not in taken]
 
     def search(self, nodes: list[_Node]) -> Exhausted:
         """Find the changes with the smallest percentile.
@@ -326,7 +329,7 @@ class Trimmer:
                 heapq.heappush(state.heap, (bound, state.evaluated + k, node))
 
     def _available(self, chosen: Chosen) -> bool:
-        return enough_parts((self._positions[i], option) for i, option in chosen)
+        return enough_parts(self._positions, chosen)
 
     def evaluate(self, chosen: Sequence[Chosen], radii: Floats) -> tuple[Floats, Floats, Floats]:
         """Evaluate sets of changes, and how much less others near them can have.

@@ -124,8 +124,8 @@ def _of_box(
         "correction_file": f"correction-{box.names[throw - 1]}.csv",
         # Markup of our own making: their labels hold references, nodes and numbers only.
         "drawings": [
-            (Markup(box_schematic_svg(box)), box_tables.network_text(box)),
-            (Markup(switch_svg(box)), box_tables.switch_text(box)),
+            (Markup(box_schematic_svg(box, fitted=fitted)), box_tables.network_text(box)),
+            (Markup(switch_svg(box, fitted=fitted)), box_tables.switch_text(box)),
             (Markup(position_schematic_svg(box, throw, fitted=fitted)),
              box_tables.position_text(box, throw)),
         ],

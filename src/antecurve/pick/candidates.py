@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -155,6 +156,28 @@ class Candidates:
             (self.second < 0) | (quantity[self.second] >= need)
         )
         return replace(self.chosen(enough), quantity=quantity)
+
+    def limited_parts(self, used: Sequence[Part]) -> tuple[int, ...]:
+        """Find parts that are in use among those that can run out.
+
+        Parameters
+        ----------
+        used : sequence of Part
+            Parts; like ones are different ones.
+
+        Returns
+        -------
+        tuple of int
+            Indices into `parts`, as often as each is used; none of what is bought.
+        """
+        left = np.where(self.quantity < UNLIMITED, self.quantity, 0)
+        found = []
+        for part in used:
+            index = next((i for i in np.flatnonzero(left > 0) if self.parts[i] == part), None)
+            if index is not None:
+                left[index] -= 1
+                found.append(int(index))
+        return tuple(found)
 
     def uses(self, index: int) -> tuple[int, ...]:
         """List the indices of the parts that a candidate uses, once for each use.

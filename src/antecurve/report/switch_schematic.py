@@ -8,7 +8,6 @@ from dataclasses import replace
 import numpy as np
 
 from antecurve.networks.topology import Network
-from antecurve.parts.position import Position
 from antecurve.parts.scatter import part_references
 from antecurve.quantities import format_quantity
 from antecurve.report.schematic import schematic_svg, ticked
@@ -36,13 +35,27 @@ def _poles(box: Box) -> list[tuple[str, str, list[SwitchContact]]]:
     return poles
 
 
-def box_schematic_svg(box: Box) -> str:
+def _whole(box: Box, fitted: Collection[str]) -> set[str]:
+    """References of what is drawn as one part, once all that it is made of is soldered in."""
+    whole = set()
+    for number, design in enumerate(box.designs, start=1):
+        for position in design.picked.positions:
+            for ref, piece in box.pieces(position, number):
+                named = replace(piece, element=replace(piece.element, ref=ref))
+                if set(part_references(named)) <= set(fitted):
+                    whole.add(ref)
+    return whole
+
+
+def box_schematic_svg(box: Box, *, fitted: Collection[str] = ()) -> str:
     """Draw the network of a box: shared parts by value, switched ones by the pole they hang on.
 
     Parameters
     ----------
     box : Box
         The box.
+    fitted : collection of str, optional
+        References of the parts that are soldered in, which are ticked.
 
     Returns
     -------
@@ -50,14 +63,18 @@ def box_schematic_svg(box: Box) -> str:
         One ``<svg>`` element.
     """
     kinds = {e.ref: e.kind for e in box.topology.elements}
+    whole = _whole(box, fitted)
     labels = {
-        ref: f"{ref}\n{format_quantity(value, kinds[ref].unit)}"
+        ref: f"{ticked(ref, whole)}\n{format_quantity(value, kinds[ref].unit)}"
         for ref, value in stay_values(box).items()
     }
     labels |= {ref: f"{ref}\nswitch {letter}" for letter, ref, _ in _poles(box)}
     for addition in box.switch.added:
         value = format_quantity(addition.value, kinds[addition.ref].unit)
-        labels[addition.ref] = labels[addition.ref].replace("\n", f" {value}\n+ ")
+        name = ticked(addition.ref, whole)
+        labels[addition.ref] = labels[addition.ref].replace(
+            f"{addition.ref}\n", f"{name} {value}\n+ "
+        )
     # Only the shape is drawn: the values stand in the labels.
     network = Network(box.topology, np.ones(len(box.topology.elements)))
     return schematic_svg(network, loading=box.job.common.loading, labels=labels)
@@ -82,40 +99,36 @@ def position_schematic_svg(box: Box, number: int, *, fitted: Collection[str] = (
     """
     design = box.designs[number - 1]
     through = {c.ref: c.contact for c in box.switch.contacts if c.position == box.names[number - 1]}
-    labels = {}
+    labels, whole = {}, _whole(box, fitted)
     for position in design.picked.positions:
         ref = position.element.ref
         value = format_quantity(position.value, position.element.kind.unit)
         contact = f", {through[ref]}" if ref in through else ""
-        names = " + ".join(_ticked(*piece, fitted) for piece in box.pieces(position, number))
+        names = " + ".join(ticked(r, whole) for r, _ in box.pieces(position, number))
         labels[ref] = f"{names}{contact}\n{value}"
     return schematic_svg(design.network, loading=design.job.loading, labels=labels)
 
 
-def _ticked(ref: str, piece: Position, fitted: Collection[str]) -> str:
-    """The reference of a piece, ticked once all its parts are soldered in."""
-    parts = part_references(replace(piece, element=replace(piece.element, ref=ref)))
-    return ticked(ref, {ref} if set(parts) <= set(fitted) else ())
-
-
-def switch_svg(box: Box) -> str:
+def switch_svg(box: Box, *, fitted: Collection[str] = ()) -> str:
     """Draw the poles of the switch, each wiper, contact and part with its number.
 
     Parameters
     ----------
     box : Box
         The box.
+    fitted : collection of str, optional
+        References of the parts that are soldered in, which are ticked.
 
     Returns
     -------
     str
         One ``<svg>`` element; the wipers rest on the first contacts.
     """
-    drawing = Drawing()
+    drawing, whole = Drawing(), _whole(box, fitted)
     height = _ROW * (box.switch.throws + 1.5)
-    for number, (letter, ref, contacts) in enumerate(_poles(box)):
+    for number, (letter, _, contacts) in enumerate(_poles(box)):
         row, column = divmod(number, _COLUMNS)
-        _draw_pole(drawing, box, (column * _WIDTH, -row * height), letter, ref, contacts)
+        _draw_pole(drawing, box, (column * _WIDTH, -row * height), letter, contacts, whole)
     return drawing.svg()
 
 
@@ -124,11 +137,11 @@ def _draw_pole(
     box: Box,
     at: tuple[float, float],
     letter: str,
-    ref: str,
     contacts: list[SwitchContact],
+    whole: Collection[str],
 ) -> None:
     """One pole with all its throws."""
-    kind = box.topology.elements[box.topology.refs.index(ref)].kind
+    kind = box.topology.elements[box.topology.refs.index(contacts[0].ref)].kind
     x, y = at
     start, end = contacts[0].nodes
     middle = y - _ROW * (len(contacts) - 1) / 2.0
@@ -151,7 +164,7 @@ def _draw_pole(
             drawing.line((near + _LEAD / 2.0, height), (near + _LEAD / 2.0, drawn[contact.part]))
             continue
         else:
-            label = f"{contact.part}  {format_quantity(contact.value, kind.unit)}"
+            label = f"{ticked(contact.part, whole)}  {format_quantity(contact.value, kind.unit)}"
             drawing.line((near, height), (near + _LEAD, height))
             drawing.element(kind, (near + _LEAD, height), (far, height), label)
         drawn[contact.part] = height

@@ -308,8 +308,8 @@ def _by_hand(picked: PickedBox, option: Option, pick: BoxPick) -> PickedBox:
     """What the search came to, with another pick."""
     error_db = pick.pick.error_db
     claim = (
-        f"an alternative was chosen by hand, with a design error of ±{error_db:.4f} dB or less "
-        f"against ±{picked.search.objective_db:.4f} dB of the pick of the search"
+        f"an alternative was chosen by hand: ±{error_db:.4f} dB or less, "
+        f"±{picked.search.objective_db:.4f} dB with the pick of the search"
     )
     search = replace(
         picked.search, objective_db=error_db, proved=False, lower_bound_db=0.0, claim=claim
