@@ -19,7 +19,7 @@ from antecurve.files.judging_texts import JudgingTexts
 from antecurve.files.limits_file import read_limits
 from antecurve.files.measured import read_measured
 from antecurve.files.output_folder import write_folder
-from antecurve.files.recordings import ReadingOptions, Recording
+from antecurve.files.recordings import ReadingOptions
 from antecurve.files.unit_curve_texts import UnitCurveTexts
 from antecurve.files.unit_file import read_unit
 from antecurve.files.unit_judging import (
@@ -154,7 +154,7 @@ class _Test:
             return reading
         return replace(reading, played=self.upload / PLAYED / reading.played.name)
 
-    def carried_out(self, name: str) -> tuple[int, ...]:
+    def carried_out(self, folder_name: str) -> tuple[int, ...]:
         """Judge, write and log; the numbers in the log."""
         asked, upload = self.asked, self.upload
         judging = self._judging()
@@ -163,9 +163,13 @@ class _Test:
         others = [upload / OTHER / file for file in asked.others]
         read, captures = read_unit_captures(paths, [self.reading])
         verdicts: tuple[Verdict, ...] = (judging.verdict(read, captures, self.begin),)
-        all_read = list(read)
+        all_read, by_channel = list(read), [captures]
         if others:
-            verdicts = matched_channels(verdicts[0], self._other(judging, others, all_read))
+            self.begin("judging the other channel")
+            read, captures = read_unit_captures(others, [self.reading])
+            all_read += read
+            by_channel.append(captures)
+            verdicts = matched_channels(verdicts[0], judging.verdict(read, captures, self.begin))
         verdicts = tuple(with_figure_limits(v, judging.figures.limits) for v in verdicts)
         record = judging.record(
             self.network / "design.json", [*paths, *others], all_read, asked.stated,
@@ -178,23 +182,26 @@ class _Test:
         files = unit_files(verdicts, record, self._particulars(judging.design), channels=names)
         circuit = self.folder.unit(asked.stated.serial) / "unit.toml"
         if circuit.is_file():
-            files |= _suspects(judging, captures, verdicts[0], circuit, self.begin)
+            for mark, own, verdict, name in zip(
+                CHANNEL_MARKS, by_channel, verdicts, names, strict=False
+            ):
+                files |= _suspects(judging, circuit, mark, own, verdict, name, self.begin)
         write_folder(upload, files, force=True)
-        kept = self.folder.unit(asked.stated.serial) / name
+        kept = self.folder.unit(asked.stated.serial) / folder_name
         kept.parent.mkdir(parents=True, exist_ok=True)
         upload.rename(kept)
         relative = [path.relative_to(upload) for path in (*paths, *others)]
         entries = [
             NewVerdict(
-                verdict_json(verdict, record), asked.stated.serial, channel, judging.measured,
+                verdict_json(verdict, record), asked.stated.serial, name, judging.measured,
                 self.network / "design.json", tuple(kept / path for path in relative),
                 tuple(
                     kept / file
-                    for file in (report_name(mark), "" if mark else "diagnosis.html")
+                    for file in (report_name(mark), f"diagnosis{mark}.html")
                     if file in files
                 ),
             )
-            for verdict, channel, mark in zip(verdicts, names, CHANNEL_MARKS, strict=False)
+            for verdict, name, mark in zip(verdicts, names, CHANNEL_MARKS, strict=False)
         ]  # fmt: skip
         return record_verdicts(open_log(self.folder.path, make=True), entries)
 
@@ -221,13 +228,6 @@ class _Test:
             asked.curve.is_guess,
         )
 
-    def _other(self, judging: UnitJudging, paths: list[Path], all_read: list[Recording]) -> Verdict:
-        """The verdict on the other channel; what was read of its files joins the rest."""
-        self.begin("judging the other channel")
-        read, captures = read_unit_captures(paths, [self.reading])
-        all_read += read
-        return judging.verdict(read, captures, self.begin)
-
     def _particulars(self, design: Design) -> Particulars:
         stated = self.asked.stated
         return Particulars(
@@ -237,15 +237,18 @@ class _Test:
 
 
 def _suspects(
-    judging: UnitJudging, captures: tuple[Capture, ...], verdict: Verdict, circuit: Path,
-    begin: Callable[[str], None],
+    judging: UnitJudging, circuit: Path, mark: str, captures: tuple[Capture, ...],
+    verdict: Verdict, channel: str, begin: Callable[[str], None],
 ) -> dict[str, bytes]:  # fmt: skip
-    """What may be wrong with the unit, by its circuit."""
-    begin("which part may be wrong")
+    """What may be wrong with a channel of the unit, by its circuit."""
+    begin(f"which part may be wrong, {channel}" if channel else "which part may be wrong")
     unit = read_unit(circuit)
     diagnosis = diagnose_unit(
         captures, with_unit_curve(judging.design, unit.curve), unit, measured=judging.measured,
         request=judging.request, progress=begin,
     )  # fmt: skip
-    page = diagnosis_page(diagnosis, verdict, title=judging.design.job.title)
-    return {"diagnosis.html": page, "diagnosis.json": json_text(diagnosis).encode()}
+    title = ", ".join(filter(None, (judging.design.job.title, channel)))
+    return {
+        f"diagnosis{mark}.html": diagnosis_page(diagnosis, verdict, title=title),
+        f"diagnosis{mark}.json": json_text(diagnosis).encode(),
+    }
