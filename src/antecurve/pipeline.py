@@ -161,6 +161,15 @@ class Design(Result):
         return analysis
 
     @property
+    def response(self) -> ResponseTable:
+        """The response of `analysis`, also before all of that is worked out; kept, too."""
+        if "response" not in self._kept:
+            frequency_hz = _frequencies(self.conditions.band_hz)
+            self._kept["response"] = response_table(self, frequency_hz=frequency_hz)
+        response: ResponseTable = self._kept["response"]
+        return response
+
+    @property
     def curve(self) -> Curve:
         """The curve to impose, limits included."""
         return self.job.curve
@@ -213,7 +222,7 @@ def analyse(design: Design, *, progress: Callable[[int, int], None] | None = Non
         The results.
     """
     analysis = Analysis(
-        response=response_table(design, frequency_hz=_frequencies(design.conditions.band_hz)),
+        response=design.response,
         error=error_summary(design),
         level=level_report(design),
         spread=spread(design, progress=progress),

@@ -133,7 +133,8 @@ def _trimming(
     latest = bench.computations.latest(topic)
     if latest is not None and not (again and latest.state == "cancelled"):
         return latest
-    return bench.computations.start(trim_build, folder, measured, topic=topic, title="Trimming")
+    bench.computations.start(trim_build, folder, measured, topic=topic, title="Trimming")
+    return bench.computations.latest(topic)  # as it stands, while a page is written from it
 
 
 def _trim(request: Request) -> Response:

@@ -300,12 +300,13 @@ class Computations:
             while self._take(computation, receiver):
                 pass
         finally:
-            with self._lock:
+            with self._lock:  # nobody sends to it or kills it once it is closed
                 computation.connection = None
             receiver.close()
             process.join()
             with self._lock:
                 computation.process = None
+                process.close()
                 if not computation.ended:
                     computation.state, computation.message = "failed", _CRASHED
             process.close()

@@ -8,12 +8,12 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from antecurve.app.designs import Made, cached_design, load_design
+from antecurve.app.designs import Made, analysed_design, load_design, network_topic
 from antecurve.app.outcomes import shown_outcome
 from antecurve.app.pages import bench_of, refused, render, saved_page
 from antecurve.app.work import choose_alternative, find_parts
 from antecurve.curves.catalogue import catalogue
-from antecurve.errors import AntecurveError, FileFormatError, InputError
+from antecurve.errors import FileFormatError, InputError
 from antecurve.files.drawer import read_drawer
 from antecurve.files.job_curves import with_another_curve, without_curve
 from antecurve.files.job_form import JobText, changed_job, job_fields, job_texts, read_job_text
@@ -247,31 +247,29 @@ def _check_drawer(table: str) -> None:
             raise FileFormatError(shown, error.value, error.rule) from None
 
 
-def _topic(folder: Path) -> str:
-    return f"network {folder.name}"
-
-
 def _start(request: Request, folder: Path) -> None:
     bench_of(request).computations.start(
-        find_parts, folder, topic=_topic(folder), title="Finding parts"
+        find_parts, folder, topic=network_topic(folder), title="Finding parts"
     )
 
 
 def _outcome_content(request: Request, folder: Path) -> dict[str, Any]:
     """What the search came to, or how far it is."""
     bench = bench_of(request)
-    computation = bench.computations.latest(_topic(folder))
+    computation = bench.computations.latest(network_topic(folder))
     # Looked up before the design: one that ends meanwhile is asked for again, and then shown.
     busy = computation is not None and not computation.ended
     ahead = 0
     if computation is not None and computation.state == "waiting":
         ahead = bench.computations.ahead_of(computation)
-    made, position = cached_design(bench, folder), request.query_params.get("position", "")
+    made, reading = (None, None) if busy else analysed_design(bench, folder)
+    position = request.query_params.get("position", "")
     if made is not None and position not in made.positions:
         position = ""  # of the switch before it changed
     return {
-        "computation": computation,
+        "computation": reading if reading is not None and reading.ended else computation,
         "busy": busy,
+        "reading": reading is not None and not reading.ended,
         "ahead": ahead,
         "result": None if made is None else shown_outcome(made, made.throw(position)),
         "positions": () if made is None else made.positions,
@@ -293,13 +291,6 @@ def _files(folder: Path, made: Made | None) -> list[str]:
 
 def _outcome(request: Request) -> Response:
     folder = _folder(request)
-    bench = bench_of(request)
-    computation = bench.computations.latest(_topic(folder))
-    if (computation is None or computation.ended) and _has(folder, "design.json"):
-        try:
-            load_design(bench, folder)
-        except AntecurveError as error:
-            return refused(request, error)
     return render(
         request, "design_outcome.html.j2", name=folder.name, **_outcome_content(request, folder)
     )
@@ -322,7 +313,11 @@ def _chosen(request: Request, typed: str) -> Response:
     if not (typed.isascii() and typed.isdigit() and len(typed) < 4 and int(typed) <= count):
         raise InputError("alternative", typed, "choose a line of the table")
     bench_of(request).computations.start(
-        choose_alternative, folder, int(typed), topic=_topic(folder), title="Making it the pick"
+        choose_alternative,
+        folder,
+        int(typed),
+        topic=network_topic(folder),
+        title="Making it the pick",
     )
     return RedirectResponse(request.url.path.removesuffix("/choose"), status_code=303)
 

@@ -18,17 +18,22 @@ if TYPE_CHECKING:
 
     from starlette.requests import Request
 
+    from antecurve.app.computations import Computation, Report
     from antecurve.parts.position import PickedNetwork
     from antecurve.pipeline import Design
 
 __all__ = [
+    "Analysed",
     "Chosen",
     "Made",
-    "cached_design",
+    "analyse_made",
+    "analysed_design",
     "chosen_design",
+    "design_key",
     "designed_network",
     "designed_networks",
     "load_design",
+    "network_topic",
     "read_made",
     "switch_positions",
 ]
@@ -108,6 +113,10 @@ class Made:
         return self.positions.index(self.box.job.position(position).name) + 1
 
 
+Analysed = tuple[tuple[str, int, int] | None, Made]
+"""The state of a design's file, and what it holds with its analyses."""
+
+
 @dataclass(frozen=True, slots=True)
 class Chosen:
     """The design that a page is about.
@@ -157,7 +166,19 @@ class Chosen:
         }  # fmt: skip
 
 
-def _key(folder: Path) -> tuple[str, int, int] | None:
+def design_key(folder: Path) -> tuple[str, int, int] | None:
+    """Tell one state of a design's file from another.
+
+    Parameters
+    ----------
+    folder : Path
+        Folder of the network.
+
+    Returns
+    -------
+    tuple or None
+        The file, when it was written and its size; ``None`` where there is none.
+    """
     path = folder / "design.json"
     try:
         state = path.stat()
@@ -166,27 +187,8 @@ def _key(folder: Path) -> tuple[str, int, int] | None:
     return str(path), state.st_mtime_ns, state.st_size
 
 
-def cached_design(bench: Bench, folder: Path) -> Made | None:
-    """Look up what was made of a network, if it was read before.
-
-    Parameters
-    ----------
-    bench : Bench
-        Where it is kept.
-    folder : Path
-        Folder of the network.
-
-    Returns
-    -------
-    Made or None
-        ``None`` where there is no design, or it has yet to be read.
-    """
-    made: Made | None = bench.kept.get(_key(folder))
-    return made
-
-
 def load_design(bench: Bench, folder: Path) -> Made | None:
-    """Read what was made of a network, with its analyses; the first time that takes a moment.
+    """Read what was made of a network, without its analyses.
 
     Parameters
     ----------
@@ -200,13 +202,65 @@ def load_design(bench: Bench, folder: Path) -> Made | None:
     Made or None
         ``None`` where there is no design.
     """
-    made, key = cached_design(bench, folder), _key(folder)
-    if made is None and key is not None:
+    key = design_key(folder)
+    if key is None:
+        return None
+    made: Made | None = bench.kept.get(key)
+    if made is None:
         made = read_made(folder)
-        for each in made.designs:
-            each.analysis  # noqa: B018 - worked out here and kept with the design
         bench.keep(key, made)
     return made
+
+
+def network_topic(folder: Path) -> str:
+    """Name what the computations of a network are about.
+
+    Parameters
+    ----------
+    folder : Path
+        Folder of the network.
+
+    Returns
+    -------
+    str
+        The topic.
+    """
+    return f"network {folder.name}"
+
+
+def analysed_design(bench: Bench, folder: Path) -> tuple[Made | None, Computation | None]:
+    """Look up what was made of a network, with its analyses; they are computed where need be.
+
+    Parameters
+    ----------
+    bench : Bench
+        Where it is kept.
+    folder : Path
+        Folder of the network.
+
+    Returns
+    -------
+    Made or None
+        ``None`` where there is no design, or its analyses are on their way.
+    Computation or None
+        The one that works them out, as it stands now; ``None`` where none is needed.
+    """
+    key = design_key(folder)
+    if key is None:
+        return None, None
+    reading = f"analyses {key}"
+    kept: Made | None = bench.kept.get(("analysed", *key))
+    if kept is not None:
+        return kept, None
+    for topic in (network_topic(folder), reading):
+        ended = bench.computations.latest(topic)
+        if ended is not None and ended.result is not None and ended.result[0] == key:
+            bench.keep(("analysed", *key), ended.result[1])
+            return ended.result[1], None
+    latest = bench.computations.latest(reading)
+    if latest is None or latest.state in ("done", "cancelled"):
+        bench.computations.start(analyse_made, folder, topic=reading, title="Reading the design")
+    return None, bench.computations.latest(reading)
 
 
 def switch_positions(bench: Bench, folder: Path) -> tuple[str, ...] | None:
@@ -224,7 +278,7 @@ def switch_positions(bench: Bench, folder: Path) -> tuple[str, ...] | None:
     tuple of str or None
         Empty where it has no switch; ``None`` where there is no design that can be read.
     """
-    key = _key(folder)
+    key = design_key(folder)
     if key is None:
         return None
     kept = ("positions", *key)
@@ -306,6 +360,28 @@ def read_made(folder: Path) -> Made:
     """
     design, box = read_design_and_box(folder / "design.json")
     return Made((design,) if box is None else box.designs, box)
+
+
+def analyse_made(report: Report, folder: Path) -> Analysed:
+    """Read what was made of a network, and work out its analyses.
+
+    Parameters
+    ----------
+    report : callable
+        Takes a sentence on how far it is.
+    folder : Path
+        Folder of the network.
+
+    Returns
+    -------
+    tuple
+        The state of the design's file, and what it holds with its analyses.
+    """
+    key, made = design_key(folder), read_made(folder)
+    for number, each in enumerate(made.designs, start=1):
+        report(f"Analyses: {number} of {len(made.designs)}.")
+        each.analysis  # noqa: B018 - worked out here and kept with the design
+    return key, made
 
 
 def chosen_design(request: Request) -> Chosen:

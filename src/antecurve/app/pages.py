@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import threading
 from functools import cache
 from importlib import resources
 from typing import TYPE_CHECKING, Any
@@ -39,6 +40,7 @@ class Bench:
     def __init__(self, folder: BenchFolder, computations: Computations) -> None:
         self.folder, self.computations = folder, computations
         self.kept: dict[Any, Any] = {}
+        self._lock = threading.Lock()
 
     def keep(self, key: Any, value: Any) -> None:
         """Keep what was read of a file; the oldest goes where there is too much.
@@ -50,9 +52,10 @@ class Bench:
         value : object
             What was read.
         """
-        self.kept[key] = value
-        while len(self.kept) > _KEPT:
-            self.kept.pop(next(iter(self.kept)))
+        with self._lock:  # requests are answered side by side
+            self.kept[key] = value
+            while len(self.kept) > _KEPT:
+                self.kept.pop(next(iter(self.kept)))
 
 
 def bench_of(request: Request) -> Bench:

@@ -10,6 +10,7 @@ from antecurve.alternative import with_alternative
 from antecurve.analysis.meter import MeterAccuracy
 from antecurve.analysis.trim import trim
 from antecurve.app.computations import Report
+from antecurve.app.designs import Analysed, Made, design_key
 from antecurve.errors import InputError
 from antecurve.files.box_file import read_design_and_box
 from antecurve.files.box_folder import box_files
@@ -39,7 +40,7 @@ from antecurve.texts import counted
 __all__ = ["choose_alternative", "export_log", "find_parts", "trim_build"]
 
 
-def find_parts(report: Report, folder: Path) -> None:
+def find_parts(report: Report, folder: Path) -> Analysed:
     """Do the main job for the job file of a network, and write the design beside it.
 
     Parameters
@@ -48,34 +49,38 @@ def find_parts(report: Report, folder: Path) -> None:
         Takes a sentence on how far it is.
     folder : Path
         Folder of the network.
+
+    Returns
+    -------
+    tuple
+        As `antecurve.app.designs.analyse_made` gives it.
     """
     job = read_job_or_box(folder / "job.toml")
     if isinstance(job, BoxJob):
-        _design_several(report, folder, job)
-    else:
-        _design_one(report, folder, job)
+        return _design_several(report, folder, job)
+    return _design_one(report, folder, job)
 
 
-def _design_one(report: Report, folder: Path, job: Job) -> None:
+def _design_one(report: Report, folder: Path, job: Job) -> Analysed:
     made = design(
         job,
         drawer=read_job_drawer(job),
         progress=lambda state: report(_searched(state)),
         builds_progress=lambda done, wanted: report(_built(done, wanted)),
     )
-    _write(made, folder)
+    return _write(made, folder)
 
 
-def _design_several(report: Report, folder: Path, job: BoxJob) -> None:
+def _design_several(report: Report, folder: Path, job: BoxJob) -> Analysed:
     box = design_box(
         job,
         drawer=read_job_drawer(job.common),
         progress=lambda state: report(_searched(state)),
     )
-    _write_box(report, box, folder)
+    return _write_box(report, box, folder)
 
 
-def choose_alternative(report: Report, folder: Path, number: int) -> None:
+def choose_alternative(report: Report, folder: Path, number: int) -> Analysed:
     """Make an alternative the pick, and write the design anew.
 
     Parameters
@@ -87,6 +92,11 @@ def choose_alternative(report: Report, folder: Path, number: int) -> None:
     number : int
         Its line below the pick, from 1; 0 is the pick.
 
+    Returns
+    -------
+    tuple
+        As `antecurve.app.designs.analyse_made` gives it.
+
     Raises
     ------
     InputError
@@ -94,14 +104,13 @@ def choose_alternative(report: Report, folder: Path, number: int) -> None:
     """
     made, box = read_design_and_box(folder / "design.json")
     if box is not None:
-        _choose_switch(report, folder, box, number)
-        return
+        return _choose_switch(report, folder, box, number)
     chosen = with_alternative(made, number=number)
     analyse(chosen, progress=lambda done, wanted: report(_built(done, wanted)))
-    _write(chosen, folder)
+    return _write(chosen, folder)
 
 
-def _choose_switch(report: Report, folder: Path, box: Box, number: int) -> None:
+def _choose_switch(report: Report, folder: Path, box: Box, number: int) -> Analysed:
     """Make another switch of a box the pick: its job is searched again, which holds the parts."""
     job = read_job_or_box(folder / "job.toml")
     if not 1 <= number <= len(box.alternatives) or not isinstance(job, BoxJob):
@@ -111,19 +120,21 @@ def _choose_switch(report: Report, folder: Path, box: Box, number: int) -> None:
         job, box.alternatives[number - 1], drawer=read_job_drawer(job.common),
         progress=lambda state: report(_searched(state)),
     )  # fmt: skip
-    _write_box(report, chosen, folder)
+    return _write_box(report, chosen, folder)
 
 
-def _write_box(report: Report, box: Box, folder: Path) -> None:
+def _write_box(report: Report, box: Box, folder: Path) -> Analysed:
     report("Contacts, and builds of every position.")
     analysis = analyse_box(box)
     page = {"report.html": box_page(box, analysis, date=_today())}
     write_folder(folder, box_files(box, analysis) | page | box_board_files(box), force=True)
+    return design_key(folder), Made(box.designs, box)
 
 
-def _write(made: Design, folder: Path) -> None:
+def _write(made: Design, folder: Path) -> Analysed:
     pages = {"report.html": report_page(made, date=_today())}
     write_design(made, folder, force=True, more=pages | board_files(made))
+    return design_key(folder), Made((made,), None)
 
 
 def _today() -> str:

@@ -82,7 +82,7 @@ def what_if_chart(design: Design, answer: WhatIf) -> PageChart:
     PageChart
         Error in dB, 0 at 1 kHz.
     """
-    response, band_hz = design.analysis.response, design.conditions.band_hz
+    response, band_hz = design.response, design.conditions.band_hz
     inside = response.within(band_hz)
     marks = [
         Line(
