@@ -116,7 +116,7 @@ def test_another_switch_is_made_the_pick(page_client: TestClient, bench: Path) -
     page_client.post(f"{at}/job", data=fields | {"then": "find"})
     page = plain(finished(page_client, at))
     box = read_box(folder / "design.json")
-    assert box is not None and box.search.proved
+    assert box is not None
     made = [(n, a) for n, a in enumerate(box.alternatives, start=1) if a.picked_db is not None]
     assert len(made) > 2
     for number, alternative in made:

@@ -17,6 +17,7 @@ from starlette.testclient import TestClient
 from antecurve.pipeline import Design
 from logged_units import small_log
 
+CIRCUIT = Path(__file__).parents[2] / "data" / "unit-b.toml"
 TREBLE_S = 62e-6  # of the unit, in place of the 75 µs of IEC 60098
 
 
@@ -106,9 +107,13 @@ def test_what_is_known_of_captures_counts_as_on_the_command_line(
     level.write_text(header + "".join(f"{f},0.02\n" for f, _ in rows))
     page = judged(
         client, sweep, serial="7", channel="left", other_channel="right",
-        more_files={"other_files": other, "reference_files": level}, **fields,
+        more_files={"other_files": other, "reference_files": level, "circuit_file": CIRCUIT},
+        **fields,
     )  # fmt: skip
     (number,) = re.findall(r"Other channel: verdict (\d+)", page)
+    assert "/reports/diagnosis.html" in page
+    suspects = client.get(f"/verdicts/{number}/reports/diagnosis-other.html")
+    assert suspects.status_code == 200 and "Bench network, right" in suspects.text
     assert "Unit 7, right" in client.get(f"/verdicts/{number}").text
     report = client.get(f"/verdicts/{number}/reports/test-report-other.html").text
     assert "Test report: 7, right" in report

@@ -341,6 +341,18 @@ def test_throws_that_add_to_a_part_that_stays() -> None:
         assert position.p95_db == pytest.approx(design.analysis.spread.centred_db.p95, rel=0.02)
 
 
+def test_a_throw_adds_in_parallel_from_a_drawer_with_two_of_each_part() -> None:
+    box_job, drawer = few_parts(2)
+    picked = pick_box(box_job, drawer=drawer)
+    (addition,) = picked.best.additions
+    assert (addition.ref, addition.joined) == ("R2", "parallel") and picked.search.proved
+    assert picked.best.pick.error_db == pytest.approx(every_combination(picked.best), rel=1e-5)
+    box = design_box(box_job, drawer=drawer)
+    used = Counter((p.element.kind, part.value) for p in box_positions(box).positions
+                   for part in p.parts)  # fmt: skip
+    assert max(used.values()) <= 2 and box_positions(box).part_count == picked.best.part_count
+
+
 @pytest.mark.parametrize("quantity", [9, 1])
 def test_no_combination_of_few_parts_is_better(quantity: int) -> None:
     # With one of each value in the drawer no part serves twice, in whatever position.

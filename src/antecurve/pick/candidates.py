@@ -170,14 +170,15 @@ class Candidates:
         tuple of int
             Indices into `parts`, as often as each is used; none of what is bought.
         """
-        left = np.where(self.quantity < UNLIMITED, self.quantity, 0)
-        found = []
+        remaining = np.where(self.quantity < UNLIMITED, self.quantity, 0)
+        indices = []
         for part in used:
-            index = next((i for i in np.flatnonzero(left > 0) if self.parts[i] == part), None)
+            there = np.flatnonzero(remaining > 0)
+            index = next((i for i in there if self.parts[i] == part), None)
             if index is not None:
-                left[index] -= 1
-                found.append(int(index))
-        return tuple(found)
+                remaining[index] -= 1
+                indices.append(int(index))
+        return tuple(indices)
 
     def uses(self, index: int) -> tuple[int, ...]:
         """List the indices of the parts that a candidate uses, once for each use.
