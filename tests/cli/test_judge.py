@@ -255,7 +255,7 @@ def test_a_unit_set_to_another_curve(bench: Path, capsys: pytest.CaptureFixture[
     stated = ("--unit-turnover", "700 Hz", "--unit-cut", "13.7", "--unit-shelf", "50 Hz")
     other = invoke(capsys, "judge", both[0], "--design", design, *stated, "--json")
     assert other.code == 1
-    assert json.loads(other.out)["unit_curve"] == "turnover 700 Hz, cut 13.7, shelf 50 Hz"
+    assert json.loads(other.out)["unit_curve"] == "turnover 700 Hz, cut 13.7 dB, shelf 50 Hz"
     times = ("--unit-zeros", "3180 us, 75 us", "--unit-poles", "318 us")
     same = invoke(capsys, "judge", *both, *times, "--json")
     assert same.code == 0

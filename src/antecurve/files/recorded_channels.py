@@ -318,9 +318,12 @@ def _beside_played(
         rate_hz, beside.played, output, stimulus_at=asked.stimulus_at or "emf", name=name
     )
     points = f"{output.size:,} points at {format_quantity(rate_hz, 'Hz')}"
-    words = f"{asked.played.name} played from {beside.start_s:.4g} s on"
+    words = f"{asked.played.name} played from {format_quantity(beside.start_s, 's')} on"
     if beside.clock_ratio:
-        words += f", clocks that differ by {1e6 * abs(beside.clock_ratio):.2g} ppm taken out"
+        millionths = 1e6 * abs(beside.clock_ratio)
+        words += (
+            f", clocks that differ by {millionths:.{1 if millionths < 10 else 0}f} ppm taken out"
+        )
     if file.request is not None and not file.request.cue:
         words += ", without a cue: one clock must have played and recorded it"
     other = None if idle is None else idle[beside.inside]

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from antecurve.errors import InputError
 from antecurve.files.job_file import curve_of
 from antecurve.files.unit_judging import with_unit_curve
-from antecurve.quantities import parse_quantity
+from antecurve.quantities import format_time_constant, parse_quantity
 
 if TYPE_CHECKING:
     from antecurve.curves.model import Curve
@@ -51,6 +51,7 @@ class UnitCurveTexts:
             When a text can't be used, or two ways are mixed.
         """
         units = {"zeros": "s", "poles": "s", "turnover": "Hz", "cut": "dB", "shelf": "Hz"}
+        words: list[str] = []
         keys: dict[str, Any] = {} if self.name is None else {"name": self.name}
         for option, unit in units.items():
             text = getattr(self, option)
@@ -63,6 +64,8 @@ class UnitCurveTexts:
             )
             key = "cut_at_10k" if option == "cut" else option
             keys[key] = values if unit == "s" else values[0]
+            said = [format_time_constant(v) if unit == "s" else f"{v:g} {unit}" for v in values]
+            words.append(f"{option} {', '.join(said)}")
         if not keys:
             return None
         stated = {option: getattr(self, option) for option in ("name", *units)}
@@ -73,8 +76,7 @@ class UnitCurveTexts:
             raise InputError("--unit-curve", text, error.rule) from None
         if self.name is not None:
             return curve
-        words = ", ".join(f"{option} {text}" for option, text in stated.items() if text)
-        return replace(curve, name=words)
+        return replace(curve, name=", ".join(words))
 
     @property
     def is_guess(self) -> bool:

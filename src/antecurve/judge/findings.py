@@ -380,6 +380,7 @@ def _joint_low(
 
     centre = float(together(units))
     spread = float(np.quantile(np.abs(together(draws) - centre), COVERAGE))
+    decimals = max(0, 1 - math.floor(math.log10(max(spread, 1e-9))))  # two digits of the spread
     at, size, reach = (
         float(a[0])
         for a in (
@@ -392,8 +393,9 @@ def _joint_low(
     advice = "" if lowest <= 50.0 else f". A square wave of {clear} tells them apart"
     return (
         f"A capture from {_hertz(lowest)} up hardly tells the bass shelf ({_range_micro(value)}) "
-        f"from a low corner. Their frequencies add up to {centre:.4g} Hz (±{spread:.2g}), which "
-        f"makes {size:+.2f} dB (±{reach:.2f}) at {_hertz(at)}{advice}"
+        f"from a low corner. Their frequencies add up to {centre:.{decimals}f} Hz "
+        f"(±{spread:.{decimals}f} Hz), which makes {size:+.2f} dB (±{reach:.2f} dB) at "
+        f"{_hertz(at)}{advice}"
     )
 
 
