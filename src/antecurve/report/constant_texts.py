@@ -79,8 +79,11 @@ def constant_text(constant: FittedValue) -> str:
     Returns
     -------
     str
-        Value and unit, or ``not seen``.
+        Value and unit, ``not seen``, or the bound where it is only known to lie above.
     """
+    shown = [_shown(v, constant.unit, 3) for v in (constant.value, constant.low, constant.high)]
+    if "not seen" not in shown[:2] and shown[2] == "not seen":
+        return f"above {shown[1]}"
     return _shown(constant.value, constant.unit, _digits(constant))
 
 
