@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+import time
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -17,7 +20,7 @@ _POLISHED = 4  # starts: a few tenths of a second each
 _ROUNDS = 3  # in which the weight of the level follows the error
 
 
-def minimax_starts(space: Space, starts: Floats) -> Floats:
+def minimax_starts(space: Space, starts: Floats, *, until: float = math.inf) -> Floats:
     """Move networks to the smallest centred errors within the range of the candidates.
 
     Parameters
@@ -26,13 +29,21 @@ def minimax_starts(space: Space, starts: Floats) -> Floats:
         The network.
     starts : numpy.ndarray of float, shape (starts, elements)
         Logarithms of element values within the range, the most promising first.
+    until : float, optional
+        Value of `time.perf_counter` from which no further start is begun.
 
     Returns
     -------
     numpy.ndarray of float, shape (polished, elements)
         Logarithms of element values of the first few, smallest error first.
     """
-    polished = np.array([_polished(space, start) for start in starts[:_POLISHED]])
+    polished = np.array(
+        [
+            _polished(space, start)
+            for number, start in enumerate(starts[:_POLISHED])
+            if number == 0 or time.perf_counter() < until
+        ]
+    )
     errors = np.ptp(space.model.rows(np.exp(polished))[:, :-1], axis=1)
     return np.asarray(polished[np.argsort(errors, kind="stable")])
 
