@@ -309,7 +309,6 @@ class Computations:
                 process.close()
                 if not computation.ended:
                     computation.state, computation.message = "failed", _CRASHED
-            process.close()
 
     def _take(self, computation: Computation, receiver: Connection) -> bool:
         """Take one message of the process; whether more may follow."""
