@@ -80,6 +80,56 @@ def test_clocks_that_differ_are_taken_out() -> None:
     assert verdict.value("treble_s").value == pytest.approx(77e-6, rel=2e-3)
 
 
+@pytest.mark.parametrize(("signal", "clock"), [("log sweep", 200e-6), ("sine steps", -60e-6)])
+def test_clocks_of_a_sweep_are_taken_out(signal: str, clock: float) -> None:
+    """Each frequency sounds once, at another delay: the fit settles what the delays leave."""
+    record = two_channel_record(
+        Unit(treble_s=77e-6), np.random.default_rng(26), signal=signal, clock=clock, quiet_s=0.2
+    )
+    verdict = judge_unit(record, known_exactly(), conditions=CONDITIONS)
+    treble = verdict.value("treble_s")
+    assert treble.low <= 77e-6 <= treble.high and treble.value == pytest.approx(77e-6, rel=2e-3)
+    assert verdict.deviation.expanded_uncertainty_db.max() < 0.05
+
+
+@pytest.mark.parametrize("channel", ["stimulus", "output"])
+@pytest.mark.parametrize("signal", ["multitone", "log sweep"])
+def test_a_click_is_left_out(signal: str, channel: str) -> None:
+    """One sample off by a tenth of full scale: by itself it fails a sound unit at 20 kHz."""
+    unit = Unit()
+    record = two_channel_record(
+        unit, np.random.default_rng(27), signal=signal, quiet_s=0.2, noise_db=-70.0
+    )
+    samples = {"stimulus": record.stimulus.copy(), "output": record.volts.copy()}
+    samples[channel][90_000] += 0.1
+    clicked = TwoChannelRecord(
+        RATE_HZ, samples["stimulus"], samples["output"], stimulus_at="emf", name="record"
+    )
+    assert observed(clicked).clicks_s == pytest.approx([90_000 / RATE_HZ], abs=0.004)
+    deviation = (verdict := judge_unit(clicked, known_exactly(), conditions=CONDITIONS)).deviation
+    off = np.abs(deviation.deviation_db - unit.deviation_db(deviation.frequency_hz))
+    assert off.max() < 0.01  # what is replaced is a hundredth of the record
+    assert any("a click at 0.9" in text for text in verdict.findings)
+
+
+@pytest.mark.parametrize("signal", ["multitone", "log sweep", "music"])
+def test_flat_tops_are_refused(signal: str) -> None:
+    """The output clipped at 60 % of its peak, far below full scale, with noise on its tops."""
+    record = two_channel_record(
+        Unit(), np.random.default_rng(28), signal=signal, quiet_s=0.2, noise_db=-60.0
+    )
+    level = 0.6 * np.abs(record.volts).max()
+    noise = 1e-3 * np.random.default_rng(29).standard_normal(record.volts.size)
+    clipped = np.clip(record.volts, -level, level) + noise
+    with pytest.raises(InputError, match=r"a clipped record, flat at 0\.4"):
+        observed(TwoChannelRecord(RATE_HZ, record.stimulus, clipped, stimulus_at="emf"))
+
+
+def test_a_straight_loop_beside_the_played_file_is_no_wrong_wire() -> None:
+    one, _ = channels()
+    assert TwoChannelRecord(RATE_HZ, one, 2.0 * one, stimulus_at="emf", two_clocks=True)
+
+
 def test_what_the_signal_does_not_reach_is_not_claimed() -> None:
     """A record of a dull signal has no ratio where its stimulus is below the noise."""
     rng = np.random.default_rng(19)

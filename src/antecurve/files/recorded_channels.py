@@ -16,6 +16,7 @@ from antecurve.files.number_table import DECIMALS
 from antecurve.files.played_signal import read_played_signal
 from antecurve.files.sound import read_sound
 from antecurve.judge.capture import Capture
+from antecurve.judge.interruption import is_sweep
 from antecurve.judge.played_record import PlayedRecord, held_at_its_limit
 from antecurve.judge.square_wave import SquareWaveCapture
 from antecurve.judge.two_channel import STIMULUS_AT, TwoChannelRecord
@@ -38,6 +39,7 @@ _EVEN = 0.05  # of a step, by which printed times may be off
 _SILENT = 1e-3  # of the largest channel: a channel that idles
 _DROPOUT_S = 0.005  # of zeros: no signal through a unit stays at zero so long
 _SOUNDS = 0.1  # of the stimulus's root mean square: it sounds, and is no pause
+_LEAST_SWEEP_S = 1.0  # four periods of 16 Hz in each quarter: alike in a square wave
 _FULL_SCALE = 0.9999  # of a converter: 16 bits end at 32,767 of 32,768
 _WHERE = {"generator": "at the generator", "input": "at the unit's input", "emf": "as played"}
 
@@ -237,6 +239,7 @@ def recorded(channels: Channels, asked: ReadingOptions) -> Recording:
     label = f"channel {output} {channels.labels[output - 1]}"
     volts = channels.volts[output - 1]
     if asked.stimulus is None and asked.played is None:
+        _refuse_sweep(volts, rate, name)
         capture: Capture = SquareWaveCapture(channels.time_s, volts, name=name)
         return Recording(capture, f"{channels.origin}, {label}, {points}")
     if not evenly_spaced(channels.time_s):
@@ -269,6 +272,15 @@ def _check_finite(channels: Channels, numbers: tuple[int | None, ...], name: str
                 "a sample out of range",
                 "the instrument clipped; set a larger range or a smaller level, and capture again",
             )
+
+
+def _refuse_sweep(samples: Floats, rate_hz: float, name: str) -> None:
+    """Refuse a sweep without what was played, which is no square wave."""
+    if samples.size > _LEAST_SWEEP_S * rate_hz and is_sweep(samples, rate_hz):
+        raise InputError(
+            name, "a sweep or steps of a sine, where a square wave is needed",
+            "name what was played: --stimulus FILE.wav, or --stimulus N for its channel",
+        )  # fmt: skip
 
 
 def _refuse_clipped(samples: Floats, name: str) -> None:
@@ -315,8 +327,9 @@ def _beside_played(
         _refuse_clipped(output, name)
         _refuse_dropout(beside.played, output, rate_hz, name)
     record = TwoChannelRecord(
-        rate_hz, beside.played, output, stimulus_at=asked.stimulus_at or "emf", name=name
-    )
+        rate_hz, beside.played, output, stimulus_at=asked.stimulus_at or "emf", name=name,
+        two_clocks=not beside.clock_told,
+    )  # fmt: skip
     points = f"{output.size:,} points at {format_quantity(rate_hz, 'Hz')}"
     words = f"{asked.played.name} played from {format_quantity(beside.start_s, 's')} on"
     if beside.clock_ratio:

@@ -10,7 +10,7 @@ from typing import ClassVar
 from antecurve.checked import checked
 from antecurve.errors import InputError
 from antecurve.judge.conformity import Decision
-from antecurve.judge.unit_figure import FIGURE_NAMES, UnitFigure
+from antecurve.judge.unit_figure import FIGURE_NAMES, POLARITY_WORDS, UnitFigure
 from antecurve.results import Result
 
 __all__ = ["FigureDecision", "FigureLimit", "figure_decisions", "worst_decision"]
@@ -102,8 +102,10 @@ class FigureDecision(Result):
     def limits_text(self) -> str:
         """The limit in words."""
         least, most = self.limit.least, self.limit.most
+        if self.limit.name == "polarity" and least == most:
+            return POLARITY_WORDS[least > 0]
         if least == most:
-            return f"{least:g}"
+            return f"{least:g} dB"
         bounds = [f"at least {least:g}"] if math.isfinite(least) else []
         bounds += [f"at most {most:g}"] if math.isfinite(most) else []
         return " and ".join(bounds) + " dB"

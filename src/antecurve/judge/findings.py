@@ -135,6 +135,8 @@ def describe(
     if any(_is_missing(e.value) for e in constants):
         # Its pole is at the top then, where the end's poles and zeros make up for it.
         constants = [e for e in constants if _base(e.value.name) not in _AT_THE_TOP]
+    if any(e.value.name == "high_corner_hz" and abs(e.worst_db) >= least for e in constants):
+        silent.add("playback_zero_hz")  # which the sentence on the corner names
     notable = [e for e in constants if abs(e.worst_db) >= least and e.value.name not in silent]
     faults = [e.value.name for e in constants if abs(e.worst_db) > limit_db]
     texts = [_sentence(e, fit) for e in notable]

@@ -133,6 +133,7 @@ class ResidualKind(StrEnum):
     SLOPE = "slope"
     PAUSE = "pause"
     LEVEL = "level"
+    CLICK = "click"
     MISFIT = "misfit"
 
 

@@ -12,13 +12,14 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.errors import InputError
+from antecurve.judge.channel_lines import Band, Lines, Pair, lines_of, overlap
+from antecurve.judge.clock_drift import cell_delays, clock_difference, stretch_delays
 from antecurve.judge.interruption import is_sweep, refuse_interruption, refuse_lagging_bands
 from antecurve.signals.resampling import resampled
 
@@ -28,6 +29,7 @@ __all__ = [
     "Response",
     "ResponseEstimate",
     "aligned_channels",
+    "measured_response",
     "quiet_samples",
 ]
 
@@ -39,23 +41,15 @@ Response: TypeAlias = Callable[[Floats], Complex]
 _QUIET = 1e-3  # of the stimulus's largest value: what a taper may cut off without a trace
 _LEAST_QUIET_S = 0.02  # for a taper within the quiet; at 50 Hz one period
 _TAPER_SHOWS = 5.0  # half a taper shows a fifth of the error at the start of a sweep
-_CORRELATED_LINES = 8  # lines further apart share less than 1e-3 of their noise
-_BANDS_PER_OCTAVE = 12  # a semitone: a first-order corner moves by 0.25 dB at most within
-_LEAST_LINES = 12  # of which a Hann window leaves five to tell the noise
-_LEAST_DEVIATION = 1e-4  # neper, 0.001 dB: far below what parts and meters leave
 _LARGEST_DEVIATION = 0.12  # neper, 1 dB: beyond, the logarithm of a ratio is no longer normal
 _POINTS_PER_DECADE = 1000  # a chord is off a corner of Q 1 by less than 1e-6
 _LOWEST_HZ = 8.0  # below, no signal of a bench reaches
 _HIGHEST_SHARE = 0.45  # of the sampling rate; converters' filters begin there
 _DELAY_FROM_HZ = 300.0  # below, low corners turn the phase more than a delay does
 _FLOOR = 1e-6  # of the strongest line: what is whitened, and not noise of the arithmetic
-_SEGMENTS = 8  # over which the delay is followed
-_LEAST_SEGMENT = 2000  # samples: some twenty bands of twelve lines
-_UNKNOWN_CORNER_HZ = 10.0  # a low corner not in the response turns by 10 Hz / f
-_UNKNOWN_DELAY_S = 2e-7  # by which a high corner's delay changes up to 20 kHz
 _ROUNDS = 2  # the first takes the delay out, the second what it hid
-_CLOCKS_DIFFER = 4.0  # standard deviations of the slope; by chance once in 16,000 records
-_NOTABLE_DRIFT = 0.01  # samples over the record: turns the top of the band by 0.03 rad
+_CLOCK_ROUNDS = 4  # each leaves a tenth of the drift or less, which blurs the delays
+_NOTABLE_DRIFT = 0.1  # samples over the record: turns either end of 20 kHz by 0.06 rad at 96 kHz
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +86,8 @@ class ResponseEstimate:
         Variance of the real and of the imaginary part of ln of a ratio.
     coherence : numpy.ndarray of float, shape (bands,)
         Squared coherence, 0 to 1.
+    sounds_s : numpy.ndarray of float, shape (bands,)
+        When the stimulus sounds in each band, on average, from the middle of the record [s].
     """
 
     low_hz: Floats
@@ -99,6 +95,7 @@ class ResponseEstimate:
     ratio: Complex
     variance: Floats
     coherence: Floats
+    sounds_s: Floats
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -152,10 +149,12 @@ class Channels:
             When no band can be told.
         """
         flat = _filtered(self.spectrum, self.output.size, self.rate_hz, flattening)
-        pair = _Pair(flat, self.output, self.rate_hz, self.tapers)
+        pair = Pair(flat, self.output, self.rate_hz, self.tapers)
         top_hz = min(highest_hz, _HIGHEST_SHARE * self.rate_hz)
         by_taper = [
-            _lines(p).delayed(self.late_s, self.alignment.polarity).bands(_LOWEST_HZ, top_hz)
+            lines_of(p)
+            .delayed(self.late_s, polarity=self.alignment.polarity)
+            .bands(low_hz=_LOWEST_HZ, high_hz=top_hz)
             for p in (pair, replace(pair, tapers=tuple(t // 2 for t in self.tapers)))
         ]
         bands = [_compared(*two) for two in zip(*by_taper, strict=True)]
@@ -172,7 +171,27 @@ class Channels:
             np.array([b.ratio for b in told]),
             np.array([b.variance for b in told]),
             np.array([b.coherence for b in told]),
+            np.array([b.sounds_s for b in told]),
         )
+
+    def by_other_clock(self, ratio: float) -> Channels:
+        """Take a difference of clocks out that is left.
+
+        Parameters
+        ----------
+        ratio : float
+            Growth of the output's delay, in seconds a second.
+
+        Returns
+        -------
+        Channels
+            The same where it makes no notable difference.
+        """
+        if abs(ratio) * self.output.size < _NOTABLE_DRIFT:
+            return self
+        clocks = (1.0 + self.alignment.clock_ratio) * (1.0 + ratio) - 1.0
+        alignment = replace(self.alignment, clock_ratio=clocks)
+        return replace(self, output=_by_other_clock(self.output, ratio), alignment=alignment)
 
     def waveforms(self, flattening: Response) -> tuple[Floats, Floats]:
         """Stack the flattened stimulus and the output.
@@ -196,57 +215,48 @@ class Channels:
         output = self.alignment.polarity * irfft(turned, size)
         return _filtered(self.spectrum, size, self.rate_hz, flattening), np.asarray(output)
 
+    def before(self, output: Floats, response: Response) -> Floats:
+        """Undo a response where the signal may reach.
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Pair:
-    """Flattened stimulus and output, sample by sample, with what a taper may take."""
+        Parameters
+        ----------
+        output : numpy.ndarray of float, shape (samples,)
+            What came out.
+        response : callable
+            The response to undo, from 8 Hz to nearly half the sampling rate.
 
-    flat: Floats
-    output: Floats
-    rate_hz: float
-    tapers: tuple[int, ...]
+        Returns
+        -------
+        numpy.ndarray of float, shape (samples,)
+            What went in.
+        """
 
-    def part(self, first: int, last: int) -> _Pair:
-        half = (last - first) // 2
-        return _Pair(self.flat[first:last], self.output[first:last], self.rate_hz, (half, half))
+        def inverse(frequency_hz: Floats) -> Complex:
+            low = frequency_hz < _LOWEST_HZ  # of which noise would grow without bounds
+            return np.asarray(1.0 / response(np.where(low, _LOWEST_HZ, frequency_hz)))
 
-    def shifted(self, samples: int) -> _Pair:
-        """Shift the output by whole samples, both cut to what they share."""
-        flat, output = _shared(self.flat, self.output, samples)
-        return replace(self, flat=flat, output=output)
+        return _filtered(_with_silence(output), output.size, self.rate_hz, inverse)
 
+    def replaced(self, difference: Floats) -> Channels:
+        """Add to the output what is late and turned as it is.
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Lines:
-    """Fourier lines of a tapered pair, and the correlation of noise between neighbours."""
+        Parameters
+        ----------
+        difference : numpy.ndarray of float, shape (samples,)
+            Without delay and the right way up, as from `waveforms`.
 
-    frequency_hz: Floats
-    flat: Complex
-    output: Complex
-    correlation: Complex
+        Returns
+        -------
+        Channels
+            With another output.
+        """
+        from scipy.fft import irfft, rfft
 
-    def delayed(self, seconds: float, polarity: int) -> _Lines:
-        """Shift the output's lines by a delay."""
-        turn = polarity * np.exp(2j * math.pi * self.frequency_hz * seconds)
-        return replace(self, output=self.output * turn)
-
-    def bands(self, low_hz: float, high_hz: float) -> list[_Band]:
-        """Average over the bands between two frequencies; silent ones have an infinite variance."""
-        return [
-            _band(self.frequency_hz[p], self.flat[p], self.output[p], self.correlation)
-            for p in _band_slices(self.frequency_hz, low_hz, high_hz)
-        ]
-
-
-@dataclass(frozen=True, slots=True)
-class _Band:
-    """The ratio over a band."""
-
-    mean_hz: float
-    spread_hz: float
-    ratio: complex
-    variance: float
-    coherence: float
+        size = self.output.size
+        frequency = np.arange(size // 2 + 1) * (self.rate_hz / size)
+        turned = rfft(difference) * np.exp(-2j * math.pi * frequency * self.late_s)
+        late = np.asarray(irfft(turned, size))
+        return replace(self, output=self.output + self.alignment.polarity * late)
 
 
 def aligned_channels(
@@ -274,40 +284,59 @@ def aligned_channels(
         quiet_samples(end, rate_hz) or stimulus.size // 2 for end in (stimulus, stimulus[::-1])
     )
     flat = _filtered(_with_silence(stimulus), stimulus.size, rate_hz, flattening)
-    pair = _Pair(flat, output, rate_hz, tapers)
+    pair = Pair(flat, output, rate_hz, tapers)
     whole, polarity = _whole_delay(pair)
     shifted, clocks = pair.shifted(whole), 0.0
-    for _ in range(_ROUNDS):
-        slope = _drift(shifted, name)
+    for _ in range(_CLOCK_ROUNDS):
+        cells = cell_delays(shifted.flat, shifted.output, rate_hz)
+        refuse_interruption(stretch_delays(cells), rate_hz=rate_hz, name=name)
+        slope = clock_difference(cells, shifted.flat.size, rate_hz, known=clocks != 0.0)
         if slope is None:
             break
         clocks = (1.0 + clocks) * (1.0 + slope) - 1.0
-        middle = (output.size - 1) / 2.0
-        stretched = middle + (np.arange(float(output.size)) - middle) * (1.0 + clocks)
-        pair = replace(pair, output=resampled(output, stretched))
+        pair = replace(pair, output=_by_other_clock(output, clocks))
         whole, polarity = _whole_delay(pair)
         shifted = pair.shifted(whole)
-    lines = _lines(shifted)
-    late, _ = _fine_delay(lines, rate_hz, polarity)
+    lines = lines_of(shifted)
+    late = _fine_delay(lines, rate_hz, polarity)
     if is_sweep(stimulus, rate_hz):
         heard_hz = (_LOWEST_HZ, _HIGHEST_SHARE * rate_hz)
-        cross = lines.delayed(late, polarity).output * lines.flat.conj()
+        cross = lines.delayed(late, polarity=polarity).output * lines.flat.conj()
         refuse_lagging_bands(lines.frequency_hz, cross, band_hz=heard_hz, name=name)
     alignment = Alignment(whole / rate_hz + late, clocks, polarity)
-    shared, _ = _shared(stimulus, pair.output, whole)
+    shared, _ = overlap(stimulus, pair.output, whole)
     return Channels(_with_silence(shared), shifted.output, rate_hz, tapers, alignment, late, name)
 
 
-def _shared(stimulus: Floats, output: Floats, samples: int) -> tuple[Floats, Floats]:
-    """Both channels where they overlap, the output earlier by whole samples.
+def _by_other_clock(output: Floats, ratio: float) -> Floats:
+    """The output by a clock slower by a ratio, its middle where it was."""
+    middle = (output.size - 1) / 2.0
+    return resampled(output, middle + (np.arange(float(output.size)) - middle) * (1.0 + ratio))
 
-    A few samples more are left out, so that the length has small factors for the transform.
+
+def measured_response(estimate: ResponseEstimate, flattening: Response) -> Response:
+    """Interpolate what was measured between two channels.
+
+    Parameters
+    ----------
+    estimate : ResponseEstimate
+        Ratios band by band.
+    flattening : callable
+        What they are over.
+
+    Returns
+    -------
+    callable
+        The response, beyond the bands as at their ends.
     """
-    from scipy.fft import prev_fast_len
+    position = np.log((estimate.low_hz + estimate.high_hz) / 2.0)
+    log_ratio = np.log(np.abs(estimate.ratio)) + 1j * np.unwrap(np.angle(estimate.ratio))
 
-    size = prev_fast_len(stimulus.size - abs(samples), real=True)
-    late, early = max(0, samples), max(0, -samples)
-    return stimulus[early : early + size], output[late : late + size]
+    def measured(frequency_hz: Floats) -> Complex:
+        ratio = np.interp(np.log(frequency_hz), position, log_ratio)
+        return np.asarray(flattening(frequency_hz) * np.exp(ratio))
+
+    return measured
 
 
 def _with_silence(stimulus: Floats) -> Complex:
@@ -357,70 +386,7 @@ def quiet_samples(stimulus: Floats, rate_hz: float) -> int:
     return quiet if quiet >= _LEAST_QUIET_S * rate_hz else 0
 
 
-def _lines(pair: _Pair) -> _Lines:
-    from scipy.fft import rfft
-
-    size = pair.flat.size
-    window, correlation = _taper(size, tuple(min(t, size // 2) for t in pair.tapers))
-    flat, output = (rfft((x - x.mean()) * window)[1:] for x in (pair.flat, pair.output))
-    frequency = np.arange(1, flat.size + 1) * (pair.rate_hz / size)
-    return _Lines(frequency, flat, output, correlation)
-
-
-@lru_cache(maxsize=4)
-def _taper(size: int, ends: tuple[int, ...]) -> tuple[Floats, Complex]:
-    """A window that rises and falls over so many samples, and what its lines share of noise."""
-    from scipy.fft import rfft
-
-    window = np.ones(size)
-    for end, taper in zip((window, window[::-1]), ends, strict=True):
-        end[:taper] = np.sin(0.5 * np.pi * (np.arange(taper) + 0.5) / taper) ** 2
-    shared = rfft(window**2)[:_CORRELATED_LINES]
-    return window, shared / shared[0].real
-
-
-def _band_slices(frequency: Floats, low_hz: float, high_hz: float) -> list[slice]:
-    """Neighbouring lines in semitones, or wider where a semitone holds too few."""
-    slices = []
-    first = int(np.searchsorted(frequency, low_hz))
-    while first < frequency.size:
-        end = frequency[first] * 2.0 ** (1.0 / _BANDS_PER_OCTAVE)
-        last = max(int(np.searchsorted(frequency, end)), first + _LEAST_LINES)
-        if last > frequency.size or frequency[last - 1] > high_hz:
-            break
-        slices.append(slice(first, last))
-        first = last
-    return slices
-
-
-def _band(frequency: Floats, flat: Complex, output: Complex, correlation: Complex) -> _Band:
-    """Ratio and variance over the lines of a band; infinite where it is silent."""
-    silent = _Band(float(frequency[0]), 0.0, 1.0, math.inf, 0.0)
-    weight = np.abs(flat) ** 2
-    power, out_power = float(weight.sum()), float(np.sum(np.abs(output) ** 2))
-    if power <= 0.0 or out_power <= 0.0:
-        return silent
-    ratio = complex(np.vdot(flat, output)) / power
-    noise = output - ratio * flat
-    # Variance of sum N U*: neighbouring lines share noise through the taper.
-    shared = power + 2.0 * sum(
-        float((correlation[k] * np.vdot(flat[k:], flat[:-k])).real)
-        for k in range(1, correlation.size)
-    )
-    expected_noise = frequency.size - shared / power
-    free = frequency.size / (1.0 + 2.0 * float(np.sum(np.abs(correlation[1:]) ** 2))) - 1.0
-    if ratio == 0.0 or shared <= 0.0 or expected_noise <= 0.0 or free <= 1.0:
-        return silent
-    level = float(np.vdot(noise, noise).real) / expected_noise
-    # The level comes from few lines: Student's t with 2 free degrees of freedom is wider.
-    variance = level * shared / (power * abs(ratio)) ** 2 / 2.0 * free / (free - 1.0)
-    mean = float(np.sum(weight * frequency)) / power
-    spread = math.sqrt(max(0.0, float(np.sum(weight * (frequency - mean) ** 2)) / power))
-    coherence = min(1.0, abs(ratio) ** 2 * power / out_power)
-    return _Band(mean, spread, ratio, variance + _LEAST_DEVIATION**2, coherence)
-
-
-def _compared(band: _Band, other: _Band) -> _Band:
+def _compared(band: Band, other: Band) -> Band:
     """The band, its variance wider by what half the taper makes of it beyond noise.
 
     A response rings past a taper; where the signal is strong only there, that is no noise.
@@ -429,11 +395,11 @@ def _compared(band: _Band, other: _Band) -> _Band:
     return replace(band, variance=band.variance + _TAPER_SHOWS**2 * excess / 2.0)
 
 
-def _whole_delay(pair: _Pair) -> tuple[int, int]:
+def _whole_delay(pair: Pair) -> tuple[int, int]:
     """Delay in whole samples and polarity: the highest peak of the whitened correlation."""
     from scipy.fft import irfft
 
-    lines = _lines(pair)
+    lines = lines_of(pair)
     cross = lines.output * lines.flat.conj()
     heard = (lines.frequency_hz > _DELAY_FROM_HZ) & (
         lines.frequency_hz < _HIGHEST_SHARE * pair.rate_hz
@@ -448,50 +414,18 @@ def _whole_delay(pair: _Pair) -> tuple[int, int]:
     return (peak if peak < impulse.size / 2 else peak - impulse.size), polarity
 
 
-def _fine_delay(lines: _Lines, rate_hz: float, polarity: int) -> tuple[float, float]:
-    """Delay [s] by the slope of the phase over bands, and its standard deviation [s].
-
-    The deviation covers corners that the flattening response lacks.
-    """
-    delay, deviation = 0.0, math.inf
+def _fine_delay(lines: Lines, rate_hz: float, polarity: int) -> float:
+    """Delay [s] by the slope of the phase over bands."""
+    delay = 0.0
     for _ in range(_ROUNDS):  # the second when the first has turned the phase of each band
-        bands = lines.delayed(delay, polarity).bands(_DELAY_FROM_HZ, _HIGHEST_SHARE * rate_hz)
+        bands = lines.delayed(delay, polarity=polarity).bands(
+            low_hz=_DELAY_FROM_HZ, high_hz=_HIGHEST_SHARE * rate_hz
+        )
         told = [b for b in bands if b.variance < 1.0]
         if len(told) < 2:
             break
         omega = 2.0 * math.pi * np.array([b.mean_hz for b in told])
         phase = np.angle([b.ratio for b in told])
         information = omega**2 / np.array([b.variance for b in told])
-        total = float(np.sum(information))
-        delay -= float(np.sum(information * phase / omega)) / total
-        corner = 2.0 * math.pi * _UNKNOWN_CORNER_HZ * float(np.sum(information / omega**2)) / total
-        deviation = math.hypot(total**-0.5, corner, _UNKNOWN_DELAY_S)
-    return delay, deviation
-
-
-def _drift(pair: _Pair, name: str) -> float | None:
-    """The difference of clocks by the delay's slope over segments, where it stands out."""
-    length = pair.flat.size // _SEGMENTS
-    if length < _LEAST_SEGMENT:
-        return None
-    loudest, told = float(np.abs(pair.flat).max()), []
-    for first in range(0, _SEGMENTS * length, length):
-        segment = pair.part(first, first + length)
-        if np.abs(segment.flat).max() < 0.01 * loudest:
-            continue
-        whole, polarity = _whole_delay(segment)
-        fine, deviation = _fine_delay(_lines(segment.shifted(whole)), pair.rate_hz, polarity)
-        if math.isfinite(deviation):
-            told.append((first + length / 2.0, whole + fine * pair.rate_hz, deviation))
-    if len(told) < 3:
-        return None
-    time, delay, deviation = np.array(told).T
-    refuse_interruption(delay, rate_hz=pair.rate_hz, name=name)
-    weight = 1.0 / (deviation * pair.rate_hz)
-    design = np.stack([np.ones(time.size), time - time.mean()], axis=1) * weight[:, None]
-    solution, squares, *_ = np.linalg.lstsq(design, delay * weight, rcond=None)
-    scatter = max(1.0, float(squares[0]) / (time.size - 2)) if squares.size else 1.0
-    error = math.sqrt(scatter * float(np.linalg.inv(design.T @ design)[1, 1]))
-    slope = float(solution[1])
-    notable = abs(slope) * pair.flat.size > _NOTABLE_DRIFT
-    return slope if notable and abs(slope) > _CLOCKS_DIFFER * error else None
+        delay -= float(np.sum(information * phase / omega)) / float(np.sum(information))
+    return delay

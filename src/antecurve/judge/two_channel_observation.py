@@ -15,6 +15,7 @@ from antecurve.judge.observation import (
     Observation,
     Prediction,
     ResidualFinding,
+    ResidualKind,
     RiseTime,
     Trace,
 )
@@ -33,12 +34,18 @@ Complex = NDArray[np.complex128]
 _Number = TypeVar("_Number", np.float64, np.complex128)
 
 _DELAY_UNIT_S = 1e-5  # turns 10 kHz by about half a radian, so that the coordinate is about 1
+_CLOCK_UNIT = 1e-5  # the same after a second
+_MOST_CLOCK = 5.0  # units: what is left of a difference that was looked for
+_SOUNDS_APART = 0.02  # of the record: standard deviation of when bands sound, as of a sweep
 _NOISE_REACH = 2.0  # standard deviations: noise of a band stays within in 95 of 100
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TwoChannelObservation(Observation):
     """Ratios as the fit sees them; nuisances are ln gain and a delay.
+
+    Where two clocks may differ and bands sound at different times, what is left of the difference
+    is a third.
 
     Attributes
     ----------
@@ -58,6 +65,8 @@ class TwoChannelObservation(Observation):
         ln of the nominal response at these frequencies.
     raised : float
         Variance over that of the estimate.
+    clicks_s : tuple of float
+        Times of clicks that were left out [s].
     """
 
     through_chain: ClassVar[bool] = False
@@ -70,6 +79,7 @@ class TwoChannelObservation(Observation):
     estimate: ResponseEstimate
     nominal: Complex
     raised: float = 1.0
+    clicks_s: tuple[float, ...] = ()
 
     @property
     def name(self) -> str:
@@ -94,7 +104,25 @@ class TwoChannelObservation(Observation):
     @property
     def nuisance_bounds(self) -> tuple[Floats, Floats]:
         """No bounds on gain and delay."""
-        return np.full(2, -np.inf), np.full(2, np.inf)
+        bounds = np.array([np.inf, np.inf, _MOST_CLOCK])[: self._own_columns.shape[1]]
+        return -bounds, bounds
+
+    @property
+    def _own_columns(self) -> Complex:
+        """Derivatives of ln of a ratio by the nuisances, at both frequencies of each band."""
+        turn = -2j * math.pi * self.frequency_hz
+        columns = [np.ones(turn.size), turn * _DELAY_UNIT_S]
+        if self._clock_is_free:
+            columns.append(turn * _CLOCK_UNIT * np.repeat(self.estimate.sounds_s, 2))
+        return np.stack(columns, axis=1)
+
+    @property
+    def _clock_is_free(self) -> bool:
+        """Whether a difference of clocks is open, and turns the phase otherwise than a delay."""
+        channels = self.channels
+        length_s = channels.output.size / channels.rate_hz
+        apart = float(np.std(self.estimate.sounds_s)) > _SOUNDS_APART * length_s
+        return apart and (self.capture.two_clocks or channels.alignment.clock_ratio != 0.0)
 
     @property
     def _sigma(self) -> Floats:
@@ -103,8 +131,7 @@ class TwoChannelObservation(Observation):
 
     def _ratios(self, nuisance: Floats, total: Complex) -> Complex:
         """Predicted ratios over the nominal response, at both frequencies of each band."""
-        delay = 2j * math.pi * self.frequency_hz * _DELAY_UNIT_S * nuisance[1]
-        return np.asarray(np.exp(total - self.nominal + nuisance[0] - delay))
+        return np.asarray(np.exp(total - self.nominal + self._own_columns @ nuisance))
 
     def evaluate(
         self, nuisance: Floats, total: Complex, shared: Complex, rise: RiseTime
@@ -123,9 +150,8 @@ class TwoChannelObservation(Observation):
         """
         value = self._ratios(nuisance, total)
         count = total.size
-        own = np.stack([np.ones(count), -2j * math.pi * self.frequency_hz * _DELAY_UNIT_S], axis=1)
         rise_column = np.zeros((count, int(rise.uncertainty_s > 0)))
-        slopes = value[:, None] * np.hstack([shared, rise_column, own])
+        slopes = value[:, None] * np.hstack([shared, rise_column, self._own_columns])
         sigma = self._sigma
         residual = (_by_band(value) - self.estimate.ratio) / sigma
         white = _by_band(slopes) / sigma[:, None]
@@ -148,11 +174,13 @@ class TwoChannelObservation(Observation):
         tuple of numpy.ndarray and float
             Nuisance unknowns and the share of the levels' variance that is missed.
         """
-        predicted = _by_band(self._ratios(np.zeros(2), log_response))
+        unknowns = np.zeros(self.nuisances)
+        predicted = _by_band(self._ratios(unknowns, log_response))
         missed = np.log(np.abs(self.estimate.ratio / predicted))
         gain = float(np.mean(missed))
         level = np.log(np.abs(self.estimate.ratio)) + _by_band(self.nominal).real
-        return np.array([gain, 0.0]), float(np.var(missed) / (np.var(level) + 1e-12))
+        unknowns[0] = gain
+        return unknowns, float(np.var(missed) / (np.var(level) + 1e-12))
 
     def gain(self, nuisance: Floats) -> float:
         """Estimate the level of the gain, documented in `Observation`.
@@ -218,7 +246,19 @@ class TwoChannelObservation(Observation):
         beyond = np.sign(white) * np.maximum(0.0, np.abs(white) - _NOISE_REACH)
         missed = -DB_PER_NEPER * beyond * np.sqrt(self.raised * self.estimate.variance)
         middle = _by_band(self.frequency_hz)
-        return shape_findings(self.name, middle, missed, shaped=has_shape(white))
+        shape = shape_findings(self.name, middle, missed, shaped=has_shape(white))
+        return [*shape, *self._click_findings()]
+
+    def _click_findings(self) -> list[ResidualFinding]:
+        """Name the clicks that were left out."""
+        if not self.clicks_s:
+            return []
+        times = " and ".join(f"{t:.3f} s" for t in self.clicks_s)
+        text = (
+            f"{self.name}: a click at {times} is left out. Look for a switch, a loose plug or a "
+            "busy computer"
+        )
+        return [ResidualFinding(ResidualKind.CLICK, self.name, text, 0.0)]
 
     def corrected(self, prediction: Prediction, *, folded: bool) -> TwoChannelObservation:
         """Estimate the response again about a fit, documented in `Observation`.
@@ -236,9 +276,12 @@ class TwoChannelObservation(Observation):
             Ratios over what the fit predicts.
         """
         flattening = self.flattening(prediction.log_response)
-        estimate = self.channels.estimate(flattening, highest_hz=self.highest_hz)
+        channels = self.channels
+        if self._clock_is_free:
+            channels = channels.by_other_clock(float(prediction.nuisance[2]) * _CLOCK_UNIT)
+        estimate = channels.estimate(flattening, highest_hz=self.highest_hz)
         nominal = prediction.log_response(band_frequencies(estimate))
-        return replace(self, estimate=estimate, nominal=nominal)
+        return replace(self, channels=channels, estimate=estimate, nominal=nominal)
 
     def overlay(self, prediction: Prediction, band_hz: tuple[float, float]) -> Overlay:
         """Lay the output over the stimulus behind an ideal unit, documented in `Observation`.

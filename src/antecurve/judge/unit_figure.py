@@ -7,7 +7,10 @@ from typing import ClassVar
 
 from antecurve.results import Result
 
-__all__ = ["FIGURE_NAMES", "UnitFigure"]
+__all__ = ["FIGURE_NAMES", "POLARITY_WORDS", "UnitFigure"]
+
+_COARSE_DB = 0.1  # an uncertainty of one digit and a half
+_LEAST_SHOWN_DB = 0.01  # below, what no bench repeats
 
 FIGURE_NAMES = {
     "gain": "gain at 1 kHz",
@@ -24,6 +27,9 @@ FIGURE_NAMES = {
     "overload_20khz": "input at which it clips at 20 kHz",
 }
 """What each figure is called."""
+
+POLARITY_WORDS = {True: "the right way up", False: "upside down"}
+"""Polarities above and below 0."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,11 +67,9 @@ class UnitFigure(Result):
         title = FIGURE_NAMES[self.name]
         condition = f" {self.condition}" if self.condition else ""
         if self.name == "polarity":
-            return f"{title}: {'the right way up' if self.value > 0 else 'upside down'}{condition}"
+            return f"{title}: {POLARITY_WORDS[self.value > 0]}{condition}"
         if self.bound:
             return f"{title}: {self.bound} {self.value:.1f} dB{condition}"
-        digits = 1 if self.expanded_uncertainty >= 0.1 else 3
-        return (
-            f"{title}: {self.value:.{digits}f} dB (±{self.expanded_uncertainty:.{digits}f})"
-            f"{condition}"
-        )
+        digits = 1 if self.expanded_uncertainty >= _COARSE_DB else 2
+        reach = max(self.expanded_uncertainty, _LEAST_SHOWN_DB)
+        return f"{title}: {self.value:.{digits}f} dB (±{reach:.{digits}f}){condition}"

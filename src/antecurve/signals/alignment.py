@@ -41,6 +41,8 @@ class SideBySide:
         Time in the record at which the file begins [s].
     clock_ratio : float
         Sampling clock of recording over that of playing, less 1, where it was taken out.
+    clock_told : bool
+        Whether cues told it.
     """
 
     played: Floats
@@ -48,6 +50,7 @@ class SideBySide:
     first: int
     start_s: float
     clock_ratio: float = 0.0
+    clock_told: bool = False
 
 
 def laid_side_by_side(
@@ -87,7 +90,7 @@ def laid_side_by_side(
     if not np.ptp(record) > 0.0:
         raise InputError(name, "silence", "check the leads, the levels and the supply")
     resampled = _at_rate(played, played_hz, record_hz)
-    ratio = 0.0
+    ratio, told = 0.0, False
     cues = [cue_position(resampled, record_hz, rising=r) for r in (True, False)]
     first, last = cues
     if first is None or last is None or not _stand_alike(first, last, resampled.size, record_hz):
@@ -97,14 +100,14 @@ def laid_side_by_side(
         start = seen - first
         if clock_by_cues:
             both = ((first, seen), (last, behind))
-            ratio = _clock_ratio(resampled, record, both, record_hz)
+            ratio, told = _clock_ratio(resampled, record, both, record_hz), True
             stretched = (np.arange(resampled.size) - first) / (1.0 + ratio) + first
             resampled = resampled_at(resampled, stretched) if ratio else resampled
     begin, end = max(0, -start), min(resampled.size, record.size - start)
     if end <= begin:
         raise InputError(name, "no sample of what was played", "record the file from its start")
     inside = slice(start + begin, start + end)
-    return SideBySide(resampled[begin:end], inside, begin, start / record_hz, ratio)
+    return SideBySide(resampled[begin:end], inside, begin, start / record_hz, ratio, told)
 
 
 def _at_rate(played: Floats, played_hz: float, record_hz: float) -> Floats:

@@ -1,0 +1,209 @@
+"""A difference between the clocks that played and recorded, by the delays of parts of a record.
+
+A record is cut to stretches of time and half octaves.  Where the signal sounds in such a cell, the
+slope of the cross spectrum's phase tells by how much the output is late there, whatever the unit's
+phase itself is.  Clocks that differ make the delay grow with time: of a lasting signal from stretch
+to stretch, of a sweep from half octave to half octave.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["CellDelay", "cell_delays", "clock_difference", "stretch_delays"]
+
+Floats = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+_STRETCHES = 8  # over which the delay is followed
+_LEAST_STRETCH = 2000  # samples: forty lines in the lowest half octave at 48 kHz
+_LOWEST_HZ = 300.0  # below, low corners turn the phase more than a delay does
+_HIGHEST_SHARE = 0.45  # of the sampling rate; converters' filters begin there
+_HALF_OCTAVE = math.sqrt(2.0)
+_LEAST_LINES = 12  # of a cell: a peak of noise reaches 0.7 once in a thousand
+_SOUNDS = 1e-3  # of the power of the loudest stretch at these frequencies
+_COHERENT = 0.7  # of the correlation's largest: two delays within a cell have less, noise far less
+_TAPERED = 1.4  # times the deviation: neighbouring lines share noise through the window
+_LEAST_DEVIATION = 1e-3  # samples: what tapering alone moves a delay by
+_FINER = 8  # points of the correlation a line: its peak to an eighth of a period of the band
+_TOLERANCE = 0.05  # of a time constant: changes a delay by a twentieth of a radian's time
+_UNKNOWN_CORNER_HZ = 10.0  # a low corner not in the response turns by 10 Hz / f
+_UNKNOWN_DELAY_S = 2e-7  # by which a high corner's delay changes up to 20 kHz
+_OUTLIER = 4.0  # standard deviations
+_ROUNDS = 4  # of the fit without what stands out
+_LEAST_CELLS = 4  # two parameters, and as many to tell what stands out
+_LEAST_SPAN = 0.2  # of the record, between the first and the last cell
+_CLOCKS_DIFFER = 4.0  # standard deviations of the slope; by chance once in 16,000 records
+_NOTABLE_DRIFT = 0.01  # samples over the record: turns the top of the band by 0.03 rad
+_FARTHEST = 1e-3  # twice what two sound interfaces differ by: more is a gap
+_SURE_DELAY = 0.2  # samples: far below a step of the delay that counts
+
+
+@dataclass(frozen=True, slots=True)
+class CellDelay:
+    """By how much the output is late at some time and frequency.
+
+    Attributes
+    ----------
+    stretch : int
+        Number of the stretch of time.
+    time : float
+        Its middle [samples].
+    frequency_hz : float
+        Middle of the half octave [Hz].
+    delay : float
+        Delay [samples].
+    deviation : float
+        Its standard deviation by noise [samples].
+    """
+
+    stretch: int
+    time: float
+    frequency_hz: float
+    delay: float
+    deviation: float
+
+
+def cell_delays(flat: Floats, output: Floats, rate_hz: float) -> list[CellDelay]:
+    """Measure delays over stretches of time and half octaves.
+
+    Parameters
+    ----------
+    flat, output : numpy.ndarray of float, shape (samples,)
+        The stimulus behind a response that is nearly right, and the output.
+    rate_hz : float
+        Sampling rate [Hz].
+
+    Returns
+    -------
+    list of CellDelay
+        Where the signal sounds and the output follows it.
+    """
+    from scipy.fft import rfft
+
+    length = flat.size // _STRETCHES
+    if length < _LEAST_STRETCH:
+        return []
+    window = np.hanning(length)
+    parts = (x[: _STRETCHES * length].reshape(_STRETCHES, length) for x in (flat, output))
+    one, other = (rfft((x - x.mean(axis=1, keepdims=True)) * window, axis=1) for x in parts)
+    cross, power = other * one.conj(), np.abs(one) ** 2
+    angle = 2.0 * math.pi * np.arange(power.shape[1]) / length
+    told = []
+    for lines, middle_hz in _half_octaves(rate_hz, length):
+        level = power[:, lines].sum(axis=1)
+        for stretch in np.flatnonzero(level > _SOUNDS * level.max()):
+            delay = _delay(cross[stretch, lines], angle[lines], length)
+            if delay is not None:
+                time = (int(stretch) + 0.5) * length
+                told.append(CellDelay(int(stretch), time, middle_hz, *delay))
+    return told
+
+
+def _half_octaves(rate_hz: float, length: int) -> Iterator[tuple[slice, float]]:
+    """Lines of half octaves, and their middle [Hz]."""
+    low_hz = _LOWEST_HZ
+    while low_hz * _HALF_OCTAVE < _HIGHEST_SHARE * rate_hz:
+        first, last = (math.ceil(f * length / rate_hz) for f in (low_hz, low_hz * _HALF_OCTAVE))
+        if last - first >= _LEAST_LINES:
+            yield slice(first, last), low_hz * math.sqrt(_HALF_OCTAVE)
+        low_hz *= _HALF_OCTAVE
+
+
+def _delay(cross: Complex, angle: Floats, length: int) -> tuple[float, float] | None:
+    """Delay by the peak of the correlation and the slope of the phase, and its deviation."""
+    from scipy.fft import ifft, next_fast_len
+
+    weight = np.abs(cross)
+    total = float(weight.sum())
+    if total <= 0.0:
+        return None
+    size = next_fast_len(_FINER * cross.size)
+    correlation = ifft(cross, size) * (size / total)
+    peak = int(np.argmax(np.abs(correlation)))
+    if abs(correlation[peak]) < _COHERENT:
+        return None
+    lag = (peak if peak < size / 2 else peak - size) * length / size
+    turned = cross * np.exp(1j * angle * lag)
+    phase = np.angle(turned * np.conj(turned.sum()))
+    away = angle - float(weight @ angle) / total
+    information = float(weight @ away**2)
+    if information <= 0.0:
+        return None
+    late = -float((weight * away) @ phase) / information
+    remains = weight * away * (phase + late * away)
+    deviation = _TAPERED * float(np.sqrt(remains @ remains)) / information
+    return lag + late, max(deviation, _LEAST_DEVIATION)
+
+
+def clock_difference(
+    cells: list[CellDelay], samples: int, *, rate_hz: float, known: bool = False
+) -> float | None:
+    """Estimate by how much two clocks differ, by delays that grow with time.
+
+    Parameters
+    ----------
+    cells : list of CellDelay
+        Delays, as from `cell_delays`.
+    samples : int
+        Length of the record.
+    rate_hz : float
+        Sampling rate [Hz].
+    known : bool, optional
+        Whether clocks are known to differ, so that the likeliest rest counts.
+
+    Returns
+    -------
+    float or None
+        Growth of the delay, in samples a sample; ``None`` where it does not stand out.
+    """
+    if len(cells) < _LEAST_CELLS:
+        return None
+    time, hertz, delay, noise = (
+        np.array([getattr(c, name) for c in cells])
+        for name in ("time", "frequency_hz", "delay", "deviation")
+    )
+    if np.ptp(time) < _LEAST_SPAN * samples:
+        return None
+    corners = (_TOLERANCE + _UNKNOWN_CORNER_HZ / hertz) / (2.0 * math.pi * hertz)
+    deviation = np.hypot(noise, np.hypot(corners, _UNKNOWN_DELAY_S) * rate_hz)
+    design = np.stack([np.ones(time.size), time - time.mean()], axis=1) / deviation[:, None]
+    wanted, kept = delay / deviation, np.ones(time.size, dtype=bool)
+    for _ in range(_ROUNDS):
+        solution, *_ = np.linalg.lstsq(design[kept], wanted[kept], rcond=None)
+        off = np.abs(wanted - design @ solution)
+        typical = float(np.median(off))
+        kept = off <= _OUTLIER * max(1.0, typical)
+    scatter = max(1.0, float(np.mean(off[kept] ** 2)))
+    inverse = np.linalg.pinv(design[kept].T @ design[kept])
+    slope, error = float(solution[1]), math.sqrt(scatter * float(inverse[1, 1]))
+    notable = abs(slope) < _FARTHEST and abs(slope) * samples > _NOTABLE_DRIFT
+    return slope if notable and (known or abs(slope) > _CLOCKS_DIFFER * error) else None
+
+
+def stretch_delays(cells: list[CellDelay]) -> Floats:
+    """Average the delays of each stretch that tells one surely.
+
+    Parameters
+    ----------
+    cells : list of CellDelay
+        Delays, as from `cell_delays`.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (stretches,)
+        Delays [samples], in the order of time.
+    """
+    delays = []
+    for stretch in range(_STRETCHES):
+        own = [c for c in cells if c.stretch == stretch]
+        weight = np.array([c.deviation for c in own]) ** -2.0
+        information = float(weight.sum())
+        if information > _SURE_DELAY**-2.0:
+            delays.append(float(weight @ [c.delay for c in own]) / information)
+    return np.array(delays)
