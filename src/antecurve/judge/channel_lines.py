@@ -109,7 +109,9 @@ class Lines:
         list of Band
             Ascending.
         """
-        return [_band(self, p) for p in _band_slices(self.frequency_hz, low_hz, high_hz)]
+        return [
+            _band(self, p) for p in _band_slices(self.frequency_hz, low_hz=low_hz, high_hz=high_hz)
+        ]
 
 
 @dataclass(frozen=True, slots=True)

@@ -290,7 +290,7 @@ def aligned_channels(
     for _ in range(_CLOCK_ROUNDS):
         cells = cell_delays(shifted.flat, shifted.output, rate_hz)
         refuse_interruption(stretch_delays(cells), rate_hz=rate_hz, name=name)
-        slope = clock_difference(cells, shifted.flat.size, rate_hz, known=clocks != 0.0)
+        slope = clock_difference(cells, shifted.flat.size, rate_hz=rate_hz, known=clocks != 0.0)
         if slope is None:
             break
         clocks = (1.0 + clocks) * (1.0 + slope) - 1.0
