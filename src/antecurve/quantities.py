@@ -272,7 +272,8 @@ def parse_positive(text: str, unit: str, field: str, *, zero: bool = False) -> f
     return parse_quantity(text, unit=unit, field=field, minimum=0.0, exclusive=not zero)
 
 
-def parse_percent(text: str, *, field: str) -> float:
+@checked
+def parse_percent(text: str, field: str) -> float:
     """Read a fraction from per cent as text; the sign may be left out.
 
     Parameters

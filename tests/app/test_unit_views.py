@@ -186,8 +186,8 @@ def test_the_log_shows_repairs_runs_outcomes_and_what_is_gone(
 
 @pytest.mark.parametrize(
     ("changed", "said"),
-    [({"serial": " "}, "name the unit"), ({"limit": "x"}, "limit: received"),
-     ({"limit": "-1"}, "limit"), ({"network": "None"}, "no such network"),
+    [({"serial": " "}, "name the unit"), ({"limit": "x"}, "Limit in dB: received"),
+     ({"limit": "-1"}, "Limit in dB: "), ({"network": "None"}, "no such network"),
      ({"curve": "nothing"}, "nothing"), ({"stimulus": "-1"}, "whole number"),
      ({"captures": "../x"}, "no such captures")],
 )  # fmt: skip
@@ -206,9 +206,10 @@ def test_what_can_not_be_tested_is_said_and_leaves_nothing(
     ("name", "text", "said"),
     [("band_low", "20", "both ends"), ("mask", "30 Hz:100 Hz", "LOW:HIGH:DB"),
      ("limits", "nois = 3", "the figures are"), ("limits", "noise = ", "it must be TOML"),
-     ("meter_display", "many", "whole number"), ("chain_low", "0", "chain-low"),
-     ("idle_channel", "2", "crosstalk needs the stimulus"), ("unit_poles", "x", "unit-poles"),
-     ("curve", "nothing", "nothing"), ("mains", "55 Hz", "50 or 60"), ("probe", "-1", "probe")],
+     ("meter_display", "many", "whole number"), ("chain_low", "0", "Low corners of the chain: "),
+     ("idle_channel", "2", "crosstalk needs the stimulus"), ("unit_poles", "x", "Poles: "),
+     ("curve", "nothing", "nothing"), ("mains", "55 Hz", "50 or 60"),
+     ("probe", "-1", "Uncertainty of a probe: ")],
 )  # fmt: skip
 def test_what_is_wrong_is_told_beside_its_field(
     client: TestClient, network: Path, sweep: Path, tmp_path: Path, name: str, text: str, said: str
@@ -216,6 +217,8 @@ def test_what_is_wrong_is_told_beside_its_field(
     page = judged(client, sweep, serial="1", **{name: text})
     (error,) = re.findall(rf'id="error-{name}" role="alert">([^<]+)<', page)
     assert said in html.unescape(error) and str(tmp_path) not in error
+    # The form has labels; options are the command line's.
+    assert not re.search(r"--[a-z]", error)
     assert not list((tmp_path / "bench").glob(".uploads/*"))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,6 +21,7 @@ __all__ = [
     "FieldGroup",
     "JudgeField",
     "form_field",
+    "form_sentence",
     "judging_texts",
     "names_in",
     "reading_options",
@@ -198,6 +200,18 @@ _SHOWN_AT = {
 """Fields of messages whose field of the form has another name."""
 
 
+_GROUPED = (f for g in (*VERDICT_GROUPS, *CAPTURE_GROUPS, *RECORDING_GROUPS) for f in g.fields)
+_LABELS = {f.name: f.label for f in _GROUPED} | {
+    "serial": "Serial number", "channel": "Channel", "curve": "Curve of the unit",
+    "limit": "Limit in dB", "network": "Network", "circuit": "Circuit of the unit",
+    "captures": "Captures", "reference": "Reference with the unit bypassed",
+    "output_channel": "Output that plays", "input_channel": "Input for the unit's output",
+    "generator_channel": "Input for the generator", "date": "Date",
+}  # fmt: skip
+"""What the form calls its fields."""
+_OPTION = re.compile(r"--([a-z][a-z-]*)")
+
+
 def names_in(groups: tuple[FieldGroup, ...], *, files: bool = False) -> tuple[str, ...]:
     """List the names of fields.
 
@@ -234,6 +248,31 @@ def form_field(error: AntecurveError | None) -> str:
     name = error.field.removeprefix("--").replace("-", "_")
     name = "limits" if name.startswith("limits") else name
     return _SHOWN_AT.get(name, name)
+
+
+def form_sentence(error: AntecurveError) -> str:
+    """Say what is wrong by the labels of the form, where the message names options.
+
+    Parameters
+    ----------
+    error : AntecurveError
+        What is wrong.
+
+    Returns
+    -------
+    str
+        One sentence.
+    """
+    sentence, label = str(error), _LABELS.get(form_field(error))
+    if isinstance(error, InputError) and label is not None:
+        sentence = label + sentence.removeprefix(error.field)
+    return _OPTION.sub(_option_label, sentence)
+
+
+def _option_label(option: re.Match[str]) -> str:
+    name = option[1].replace("-", "_")
+    label = _LABELS.get(_SHOWN_AT.get(name, name))
+    return option[0] if label is None else f"“{label}”"
 
 
 def whole_number(text: str, *, field: str) -> int:

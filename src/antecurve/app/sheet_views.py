@@ -12,7 +12,7 @@ from antecurve.app.designs import chosen_design
 from antecurve.app.pages import render
 from antecurve.errors import InputError
 from antecurve.files.bench_folder import file_name
-from antecurve.quantities import parse_quantity
+from antecurve.quantities import parse_positive
 from antecurve.report.sheet_tables import reading_lines, reading_rows
 
 if TYPE_CHECKING:
@@ -74,11 +74,7 @@ def _compared(
     for k in range(sheet.frequency_hz.size):
         text = typed.get(f"read:{k}", "").strip()
         try:
-            readings.append(
-                parse_quantity(text, unit="V", field="reading", minimum=0.0, exclusive=True)
-                if text
-                else None
-            )
+            readings.append(parse_positive(text, "V", "reading") if text else None)
         except InputError as error:
             readings.append(None)
             errors[k] = str(error)

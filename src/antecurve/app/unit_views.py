@@ -19,6 +19,7 @@ from antecurve.app.judge_fields import (
     VERDICT_GROUPS,
     FieldGroup,
     form_field,
+    form_sentence,
     judging_texts,
     names_in,
     reading_options,
@@ -140,7 +141,7 @@ def form_content(
         "groups": groups,
         "field": field,
         "shown": (*fields, *files),
-        "sentence": "" if error is None else str(error).removeprefix("--"),
+        "sentence": "" if error is None else form_sentence(error),
         "unfolded": unusual or field in (*names, *files),
     }
 

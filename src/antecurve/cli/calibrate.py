@@ -20,7 +20,6 @@ from antecurve.cli.options import (
     PositionName,
     TimeUnit,
     Units,
-    quantity,
     refuse_existing,
 )
 from antecurve.cli.terminal import say
@@ -88,6 +87,7 @@ def calibrate(
     from antecurve.files.recordings import read_recording
     from antecurve.files.verdict_file import calibration_files
     from antecurve.judge.calibration import calibrate_network
+    from antecurve.quantities import parse_positive
 
     refuse_existing(output, force=force)
     design = read_design(design_file, position=position)
@@ -98,7 +98,7 @@ def calibrate(
     recording = read_recording(sweep, reading)
     print(f"{recording.capture.name}: {recording.understood}", file=sys.stderr)
     loading = _with_meter(design.job.loading, load_resistance, load_capacitance)
-    uncertainty_db = quantity(uncertainty, "dB", "--uncertainty")
+    uncertainty_db = parse_positive(uncertainty, "dB", "--uncertainty")
     stated = load_resistance is not None or load_capacitance is not None
     with busy_progress("fitting the network"):
         calibration = calibrate_network(
@@ -106,8 +106,8 @@ def calibrate(
             design,
             sweep_loading=loading,
             level_uncertainty_db=uncertainty_db,
-            generator_flatness_db=quantity(flatness, "dB", "--flatness", zero=True),
-            meter_response_db=quantity(meter_response, "dB", "--meter-response", zero=True),
+            generator_flatness_db=parse_positive(flatness, "dB", "--flatness", zero=True),
+            meter_response_db=parse_positive(meter_response, "dB", "--meter-response", zero=True),
         )
     deliver(
         files=lambda: calibration_files(calibration),
@@ -146,9 +146,13 @@ def _load_text(loading: Loading) -> str:
 
 def _with_meter(unit: Loading, resistance: str | None, capacitance: str | None) -> Loading:
     """The source with the meter of the sweep for its load."""
+    from antecurve.quantities import parse_positive
+
     changed = {}
     if resistance is not None:
-        changed["load_resistance"] = quantity(resistance, "ohm", "--load-resistance")
+        changed["load_resistance"] = parse_positive(resistance, "ohm", "--load-resistance")
     if capacitance is not None:
-        changed["load_capacitance"] = quantity(capacitance, "F", "--load-capacitance", zero=True)
+        changed["load_capacitance"] = parse_positive(
+            capacitance, "F", "--load-capacitance", zero=True
+        )
     return replace(unit, **changed)

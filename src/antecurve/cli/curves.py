@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from antecurve.cli.options import AsJson, quantity
+from antecurve.cli.options import AsJson
 from antecurve.cli.terminal import say
 
 if TYPE_CHECKING:
@@ -170,6 +170,7 @@ def _identified(
 ) -> CurveIdentification:
     from antecurve.curves.identify import identify_curve
     from antecurve.files.curve_table import read_curve_table
+    from antecurve.quantities import parse_positive
 
     table = read_curve_table(path)
     return identify_curve(
@@ -178,7 +179,7 @@ def _identified(
         zeros=zeros,
         poles=poles,
         shelf=shelf,
-        noise_db=None if noise is None else quantity(noise, "dB", "--noise"),
+        noise_db=None if noise is None else parse_positive(noise, "dB", "--noise"),
         playback=playback,
         name=path.stem,
     )

@@ -67,7 +67,7 @@ def formulas(
     from antecurve.curves.catalogue import named_curve
     from antecurve.curves.construct import with_limits
     from antecurve.errors import InputError
-    from antecurve.quantities import parse_quantity
+    from antecurve.quantities import parse_positive
     from antecurve.synthesis.formulas import form_formulas
 
     asked = [
@@ -96,8 +96,8 @@ def formulas(
         )
     chosen = None
     if curve is not None:
-        hertz = [parse_quantity(p, unit="Hz", field="--pole") for p in pole or ()]
-        end = None if bound is None else parse_quantity(bound, unit="Hz", field="--bound")
+        hertz = [parse_positive(p, "Hz", "--pole") for p in pole or ()]
+        end = None if bound is None else parse_positive(bound, "Hz", "--bound")
         chosen = with_limits(named_curve(curve), ultrasonic_poles_hz=hertz, low_end_bound_hz=end)
     _show(form_formulas(form, chosen), layout)
 

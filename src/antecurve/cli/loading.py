@@ -13,7 +13,6 @@ from antecurve.cli.options import (
     Force,
     OutputFolder,
     PositionName,
-    quantity,
     refuse_existing,
 )
 from antecurve.cli.terminal import say
@@ -75,6 +74,7 @@ def loading(
     from antecurve.cli.delivery import deliver
     from antecurve.cli.progress import busy_progress
     from antecurve.files.design_file import read_design
+    from antecurve.quantities import parse_positive
 
     refuse_existing(output, force=force)
     asked = _Asked(
@@ -82,10 +82,10 @@ def loading(
         load_ohm=_values(load, "ohm", "--load", zero=False),
         load_f=_values(capacitance, "F", "--capacitance", zero=True),
         cable_f=cable_capacitance(
-            capacitance_per_metre=quantity(cable, "F/m", "--cable", zero=True),
-            length_m=quantity(cable_length, "m", "--cable-length", zero=True),
+            capacitance_per_metre=parse_positive(cable, "F/m", "--cable", zero=True),
+            length_m=parse_positive(cable_length, "m", "--cable-length", zero=True),
         ),
-        growth_db=quantity(growth, "dB", "--growth"),
+        growth_db=parse_positive(growth, "dB", "--growth"),
         channels=channels,
     )
     design = read_design(design_file, position=position)
@@ -140,7 +140,9 @@ class _Loadings:
 
 
 def _values(texts: list[str] | None, unit: str, field: str, *, zero: bool) -> tuple[float, ...]:
-    return tuple(quantity(text, unit, field, zero=zero) for text in texts or ())
+    from antecurve.quantities import parse_positive
+
+    return tuple(parse_positive(text, unit, field, zero=zero) for text in texts or ())
 
 
 def _analysed(design: Design, asked: _Asked) -> _Loadings:

@@ -13,7 +13,6 @@ from antecurve.cli.options import (
     LogFolder,
     OutputFolder,
     PositionName,
-    quantity,
     refuse_existing,
 )
 
@@ -120,6 +119,7 @@ def measure(
     from antecurve.files.measured import read_measured
     from antecurve.files.measuring_texts import MeasuringTexts
     from antecurve.judge.verdicts import JudgeRequest
+    from antecurve.quantities import parse_positive
 
     if devices:
         show_devices(as_json=as_json)
@@ -141,7 +141,7 @@ def measure(
         write_dry_run(plan, output, force=force)
         return
     values = None if measured is None else read_measured(measured, design.picked)
-    asked = JudgeRequest(limit_db=quantity(limit, "dB", "--limit"))
+    asked = JudgeRequest(limit_db=parse_positive(limit, "dB", "--limit"))
     figures = _figures(design.job.target.level_v, limits)
     unit = play_and_record(texts.interface(), plan, output)
     passed = judged(

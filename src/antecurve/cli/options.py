@@ -32,8 +32,6 @@ __all__ = [
     "TimeUnit",
     "Units",
     "loading_tolerance",
-    "percent",
-    "quantity",
     "refuse_existing",
 ]
 
@@ -178,63 +176,10 @@ def loading_tolerance(source: str, load: str, cable: str) -> LoadingTolerance:
         When a text is no per cent from 0 to below 100.
     """
     from antecurve.networks.conditions import LoadingTolerance
-
-    return LoadingTolerance(
-        percent(source, "--source-tolerance"),
-        percent(load, "--load-tolerance"),
-        percent(cable, "--cable-tolerance"),
-    )
-
-
-def quantity(text: str, unit: str, field: str, *, zero: bool = False) -> float:
-    """Parse a quantity above 0 from the text of an option.
-
-    Parameters
-    ----------
-    text : str
-        Such as ``4k7`` or ``0.5 V``.
-    unit : str
-        Its unit, as `antecurve.quantities.parse_quantity` takes it.
-    field : str
-        Name of the option, for messages.
-    zero : bool, optional
-        Whether 0 is allowed as well.
-
-    Returns
-    -------
-    float
-        The value in the SI unit.
-
-    Raises
-    ------
-    InputError
-        When it is no such quantity.
-    """
-    from antecurve.quantities import parse_positive
-
-    return parse_positive(text, unit, field, zero=zero)
-
-
-def percent(text: str, field: str) -> float:
-    """Parse a fraction from per cent; the sign may be left out.
-
-    Parameters
-    ----------
-    text : str
-        Such as ``0.2 %`` or ``0.2``.
-    field : str
-        Name of the option, for messages.
-
-    Returns
-    -------
-    float
-        A fraction, 0 to 1.
-
-    Raises
-    ------
-    InputError
-        When it is no number from 0 to 100 %.
-    """
     from antecurve.quantities import parse_percent
 
-    return parse_percent(text, field=field)
+    return LoadingTolerance(
+        parse_percent(source, "--source-tolerance"),
+        parse_percent(load, "--load-tolerance"),
+        parse_percent(cable, "--cable-tolerance"),
+    )

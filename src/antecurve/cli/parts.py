@@ -7,7 +7,7 @@ from typing import Annotated, Optional
 
 import typer
 
-from antecurve.cli.options import AsJson, DesignFile, Force, OutputFile, PositionName, percent
+from antecurve.cli.options import AsJson, DesignFile, Force, OutputFile, PositionName
 from antecurve.cli.terminal import say
 
 __all__ = ["parts"]
@@ -55,13 +55,14 @@ def parts(
     from antecurve.files.price_file import read_prices
     from antecurve.files.workbook import suffix_of
     from antecurve.pipeline import design_parts_list, design_stresses
+    from antecurve.quantities import parse_percent
     from antecurve.report.stress_tables import drive_lines
     from antecurve.report.tables import order_lines, parts_rows, type_rows
     from antecurve.switched.box import box_parts_list
 
     design, box = read_design_and_box(design_file, position=position)
     prices = None if price_file is None else read_prices(price_file)
-    extra = percent(spares, "--spares")
+    extra = parse_percent(spares, "--spares")
     if box is None:
         to_buy = design_parts_list(design, sets=sets, spares=extra, prices=prices)
     else:

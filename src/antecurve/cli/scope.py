@@ -12,7 +12,6 @@ from antecurve.cli.options import (
     Force,
     OutputFolder,
     PositionName,
-    quantity,
     refuse_existing,
 )
 from antecurve.cli.terminal import say
@@ -168,7 +167,7 @@ def _show(trace: ScopeTrace, sheet: FaultSheet, limited: LimitedPeaks, set_to: s
 
 def _wave(job: Job, frequency: str, amplitude: str | None, rise_time: str) -> SquareWave:
     from antecurve.analysis.waveform import SquareWave
-    from antecurve.quantities import parse_quantity
+    from antecurve.quantities import parse_positive, parse_quantity
 
     return SquareWave(
         parse_quantity(
@@ -176,8 +175,8 @@ def _wave(job: Job, frequency: str, amplitude: str | None, rise_time: str) -> Sq
         ),
         2.0**0.5 * job.source_level_v
         if amplitude is None
-        else quantity(amplitude, "V", "--amplitude"),
-        quantity(rise_time, "s", "--rise-time", zero=True),
+        else parse_positive(amplitude, "V", "--amplitude"),
+        parse_positive(rise_time, "s", "--rise-time", zero=True),
     )
 
 
@@ -196,7 +195,7 @@ def _playback(faults: list[str]) -> Playback:
     """Playback with the faults that the options name."""
     from antecurve.analysis.playback import IDEAL, Playback
     from antecurve.errors import InputError
-    from antecurve.quantities import parse_quantity
+    from antecurve.quantities import parse_positive
 
     if not faults:
         return IDEAL
@@ -207,5 +206,5 @@ def _playback(faults: list[str]) -> Playback:
             known = ", ".join(f"{n}=..." for n in _FAULTS)
             raise InputError("--fault", text, f"the faults are {known}")
         field, unit = _FAULTS[name.strip()]
-        factors[field] = parse_quantity(value, unit=unit, field=f"--fault {name}", minimum=0.0)
+        factors[field] = parse_positive(value, unit, f"--fault {name}", zero=True)
     return Playback(", ".join(faults), **factors)

@@ -17,8 +17,6 @@ from antecurve.cli.options import (
     PositionName,
     SourceTolerance,
     loading_tolerance,
-    percent,
-    quantity,
     refuse_existing,
 )
 from antecurve.cli.terminal import say
@@ -136,6 +134,7 @@ def sheet(
     from antecurve.cli.progress import busy_progress
     from antecurve.files.box_file import read_positions
     from antecurve.files.unit_curve_texts import UnitCurveTexts
+    from antecurve.quantities import parse_percent, parse_positive
     from antecurve.report.bench_page import sheet_parts
 
     refuse_existing(output, force=force)
@@ -150,20 +149,20 @@ def sheet(
             designs,
             level,
             largest,
-            frequencies_hz=[quantity(f, "Hz", "--frequency") for f in frequency or ()]
+            frequencies_hz=[parse_positive(f, "Hz", "--frequency") for f in frequency or ()]
             or SPOT_FREQUENCIES_HZ,
             receivers=_receivers(oscilloscope, meter, probe),
-            overload_v=None if overload is None else quantity(overload, "V", "--overload"),
-            rise_time_s=quantity(rise_time, "s", "--rise-time", zero=True),
-            temperature_k=quantity(temperature, "K", "--temperature"),
+            overload_v=None if overload is None else parse_positive(overload, "V", "--overload"),
+            rise_time_s=parse_positive(rise_time, "s", "--rise-time", zero=True),
+            temperature_k=parse_positive(temperature, "K", "--temperature"),
             tolerance=SheetTolerance(
-                percent(generator_tolerance, "--generator-tolerance"),
-                percent(meter_tolerance, "--meter-tolerance"),
+                parse_percent(generator_tolerance, "--generator-tolerance"),
+                parse_percent(meter_tolerance, "--meter-tolerance"),
                 flatness,
                 loading_tolerance(source_tolerance, load_tolerance, cable_tolerance),
             ),
             noisy_load=noisy_load,
-            unit_density=quantity(unit_noise, "V", "--unit-noise", zero=True),
+            unit_density=parse_positive(unit_noise, "V", "--unit-noise", zero=True),
         )
     receivers = tuple(column.receiver.name for column in plans[0].plan.sheet.columns)
     instruments = receivers if instrument == "all" else (instrument,)
@@ -193,15 +192,16 @@ def _plans(
     """The plan of each design."""
     from antecurve.analysis.bench_plan import bench_plan
     from antecurve.analysis.ratings import largest_amplitude_v
+    from antecurve.quantities import parse_positive
 
     plans = []
     for name, design in designs:
         own_v = design.job.source_level_v
-        level_v = own_v if level is None else quantity(level, "V", "--level")
+        level_v = own_v if level is None else parse_positive(level, "V", "--level")
         peak_v = (
             largest_amplitude_v(source_level_v=max(level_v, own_v))
             if largest is None
-            else quantity(largest, "V", "--largest")
+            else parse_positive(largest, "V", "--largest")
         )
         conditions = replace(design.conditions, source_level_v=level_v)
         plan = bench_plan(design, conditions, amplitude_v=peak_v, **asked)
@@ -211,11 +211,12 @@ def _plans(
 
 def _receivers(oscilloscope: str, meter: str, probe: str) -> tuple[Receiver, ...]:
     from antecurve.analysis.bench_sheet import provers
+    from antecurve.quantities import parse_positive
 
     return provers(
-        oscilloscope_f=quantity(oscilloscope, "F", "--oscilloscope", zero=True),
-        meter_f=quantity(meter, "F", "--meter", zero=True),
-        probe_f=quantity(probe, "F", "--probe", zero=True),
+        oscilloscope_f=parse_positive(oscilloscope, "F", "--oscilloscope", zero=True),
+        meter_f=parse_positive(meter, "F", "--meter", zero=True),
+        probe_f=parse_positive(probe, "F", "--probe", zero=True),
     )
 
 

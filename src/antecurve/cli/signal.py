@@ -7,7 +7,7 @@ from typing import Annotated, Optional
 
 import typer
 
-from antecurve.cli.options import AsJson, Force, quantity
+from antecurve.cli.options import AsJson, Force
 from antecurve.cli.terminal import say
 
 __all__ = ["signal"]
@@ -69,6 +69,7 @@ def signal(
     from antecurve.errors import InputError
     from antecurve.files.output_folder import write_file
     from antecurve.files.played_signal import signal_wav
+    from antecurve.quantities import parse_positive
     from antecurve.report.cautions import SOUND_CAUTIONS
     from antecurve.report.signal_lines import signal_lines
     from antecurve.signals.request import SignalRequest
@@ -78,13 +79,13 @@ def signal(
         raise InputError("--output", str(output), "name a file that ends in .wav")
     request = SignalRequest(
         kind,
-        round(quantity(rate, "Hz", "--rate")),
-        quantity(seconds, "s", "--seconds"),
+        round(parse_positive(rate, "Hz", "--rate")),
+        parse_positive(seconds, "s", "--seconds"),
         tuple(sorted(value for text in level for value in _levels(text))),
-        tuple(quantity(text, "Hz", "--frequency") for text in frequency or ()),
+        tuple(parse_positive(text, "Hz", "--frequency") for text in frequency or ()),
         None
         if band is None
-        else (quantity(band[0], "Hz", "--band"), quantity(band[1], "Hz", "--band")),
+        else (parse_positive(band[0], "Hz", "--band"), parse_positive(band[1], "Hz", "--band")),
         repetitions,
         cue,
     )

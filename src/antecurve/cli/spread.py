@@ -14,7 +14,6 @@ from antecurve.cli.options import (
     Force,
     OutputFolder,
     PositionName,
-    quantity,
     refuse_existing,
 )
 from antecurve.cli.terminal import say
@@ -180,17 +179,21 @@ def _as_asked(
     job: Job, builds: int | None, seed: int | None, limit: str | None, distribution: str | None
 ) -> Job:
     """The job with what the options ask for."""
+    from antecurve.quantities import parse_positive
+
     given = {"builds": builds, "seed": seed, "distribution": distribution}
     asked: Any = {name: value for name, value in given.items() if value is not None}
     target = job.target
     if limit is not None:
-        limit_db = quantity(limit, "dB", "--limit")
+        limit_db = parse_positive(limit, "dB", "--limit")
         target = replace(target, error_limit_db=limit_db)
     return replace(job, target=target, spread=replace(job.spread, **asked))
 
 
 def _decibel(given: str | None, option: str) -> float | None:
-    return None if given is None else quantity(given, "dB", option)
+    from antecurve.quantities import parse_positive
+
+    return None if given is None else parse_positive(given, "dB", option)
 
 
 def _plan(
@@ -201,12 +204,12 @@ def _plan(
     reel_correlation: float,
 ) -> TolerancePlan:
     from antecurve.analysis.planning import plan_tolerances
-    from antecurve.cli.options import percent
     from antecurve.errors import InputError
+    from antecurve.quantities import parse_percent
 
     if design.job.target.error_limit_db is None:
         raise InputError("--yield", wanted, "a yield needs a limit; give --limit")
-    fraction = percent(wanted, "--yield")
+    fraction = parse_percent(wanted, "--yield")
     if fraction < _LEAST_YIELD:
         rule = "it is in per cent and at least 1 %; for a fraction of 0.95 write 95 %"
         raise InputError("--yield", wanted, rule)

@@ -262,4 +262,4 @@ def _accuracy(text: str, unit: str, field: str) -> tuple[float, float, float]:
             counts += parse_positive(number, "", field, zero=True)
         else:
             constant += parse_positive(cell, unit, field, zero=True)
-    return parse_percent(of_reading, field=field), counts, constant
+    return parse_percent(of_reading, field), counts, constant

@@ -16,12 +16,12 @@ from antecurve.results import Result
 __all__ = ["FigureDecision", "FigureLimit", "figure_decisions", "worst_decision"]
 
 _NEEDS = {
-    "gain": "a two-channel record (--stimulus)",
-    "polarity": "a two-channel record (--stimulus)",
-    "balance": "a capture of the other channel (--other-channel)",
-    "match": "a capture of the other channel (--other-channel)",
-    "crosstalk_1khz": "a channel that idles (--idle-channel)",
-    "crosstalk_10khz": "a channel that idles (--idle-channel)",
+    "gain": "a two-channel record",
+    "polarity": "a two-channel record",
+    "balance": "a capture of the other channel",
+    "match": "a capture of the other channel",
+    "crosstalk_1khz": "a record of an idle channel",
+    "crosstalk_10khz": "a record of an idle channel",
     "hum": "a two-channel record with 0.2 s of silence",
     "noise": "a two-channel record with 0.2 s of silence",
     "noise_a_weighted": "a two-channel record with 0.2 s of silence",

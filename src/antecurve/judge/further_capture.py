@@ -261,7 +261,7 @@ def _choices(
     elif flatness_db or problem.priors > problem.bench.estimate.sources:
         choices.append(("a reference with the unit bypassed", "reference"))
     if problem.bench.estimate.sources:
-        choices.append(("measured values of the network's parts (--measured)", "parts"))
+        choices.append(("measured values of the network's parts", "parts"))
     bands = log_frequencies((20.0, 20e3), points_per_decade=_RECORD_POINTS // 3)
     sigma = np.full(bands.size, _RECORD_NEPER)
     for words, through in (

@@ -148,6 +148,6 @@ def coupling_question(value: FittedValue) -> str:
     if value.low <= 0.0 or not low < value.value < high:
         return ""
     return (
-        f"is the oscilloscope AC-coupled? A low corner of {value.value:.2g} Hz may be its own: "
-        "capture with DC coupling, or give its corner as --chain-low"
+        f"is the oscilloscope AC-coupled? A low corner of {value.value:.2g} Hz may be its own. "
+        "Capture with DC coupling, or state it as a corner of the capture chain"
     )
