@@ -12,14 +12,15 @@ from antecurve.networks.tree import Group, Leaf, Tree, join, leaves, turned
 from antecurve.parts.position import PickedNetwork
 from antecurve.parts.scatter import part_references
 from antecurve.quantities import format_quantity
-from antecurve.report.schematic_drawing import Drawing, Point
+from antecurve.report.schematic_drawing import Drawing, Point, text_width
 
-__all__ = ["drawn_schematic", "schematic_svg", "soldered_parts", "ticked", "value_labels"]
+__all__ = ["drawn_schematic", "in_both_widths", "schematic_svg", "soldered_parts", "ticked", "value_labels"]
 
 _STEP = 3.0  # length of an element with its leads
-_COLUMNS = 4  # of elements side by side: as wide as a page
+_COLUMNS, _NARROW_COLUMNS = 4, 2  # of elements side by side: as wide as a page, or a telephone
 _GAP = 1.9  # between parallel elements: two lines of text fit
-_SIDEWAYS = 1.45  # upright elements have their labels beside them
+_UPRIGHT_GAP = 2.75  # upright elements have their labels beside them
+_SHUNT_LEAD, _SHUNT_LEAD_UPRIGHT = 1.6, 1.0  # from a node to its first shunt; a label above it fits
 
 
 def value_labels(picked: PickedNetwork, *, fitted: Collection[str] = ()) -> dict[str, str]:
@@ -94,7 +95,7 @@ def schematic_svg(
     labels: dict[str, str],
     joined: Mapping[str, Tree[str]] | None = None,
 ) -> str:
-    """Draw the schematic as SVG in the colour of its surroundings.
+    """Draw the schematic as SVG in the colour of its surroundings, for two widths of a screen.
 
     Parameters
     ----------
@@ -110,9 +111,31 @@ def schematic_svg(
     Returns
     -------
     str
-        One ``<svg>`` element.
+        Two ``<svg>`` elements, of which the style of pages shows one.
     """
-    return drawn_schematic(network, loading=loading, labels=labels, joined=joined).svg()
+    broad, narrow = (
+        drawn_schematic(
+            network, loading=loading, labels=labels, joined=joined, downwards=downwards
+        )
+        for downwards in (False, True)
+    )
+    return in_both_widths(broad, narrow)
+
+
+def in_both_widths(broad: Drawing, narrow: Drawing) -> str:
+    """Write two arrangements of a drawing, of which the style of pages shows one.
+
+    Parameters
+    ----------
+    broad, narrow : Drawing
+        For paper and common screens, and for a telephone's.
+
+    Returns
+    -------
+    str
+        Two ``<svg>`` elements.
+    """
+    return f'<div class="broad">{broad.svg()}</div><div class="narrow">{narrow.svg()}</div>'
 
 
 def drawn_schematic(
@@ -121,6 +144,7 @@ def drawn_schematic(
     loading: Loading,
     labels: dict[str, str],
     joined: Mapping[str, Tree[str]] | None = None,
+    downwards: bool = False,
 ) -> Drawing:
     """Draw the schematic, source and load included.
 
@@ -134,13 +158,15 @@ def drawn_schematic(
         Text beside each element, by reference.
     joined : mapping of str to Tree, optional
         Parts drawn in place of an element, as `soldered_parts` lays them out.
+    downwards : bool, optional
+        Whether the signal goes down instead of to the right, for a narrow screen.
 
     Returns
     -------
     Drawing
         A network with bridges is drawn as its elements side by side with their nodes.
     """
-    painter = _Painter(network.topology.elements, labels)
+    painter = _Painter(network.topology.elements, labels, downwards)
     arms = tuple(painter.with_parts(a, joined or {}) for a in branches_of(network.topology))
     lines = _main_lines(arms, network.topology.output)
     if lines is None:
@@ -182,13 +208,24 @@ def _main_lines(
 
 
 class _Painter:
-    """Draws branches at given points; widths in drawing units."""
+    """Draws branches at points along the signal's way and across it, in drawing units."""
 
-    def __init__(self, elements: tuple[Element, ...], labels: dict[str, str]) -> None:
+    def __init__(
+        self, elements: tuple[Element, ...], labels: dict[str, str], downwards: bool
+    ) -> None:
         self.drawing = Drawing()
         self.kinds = {e.ref: e.kind for e in elements}
         self.ends = {e.ref: frozenset(e.nodes) for e in elements}
         self.labels = labels
+        self.downwards = downwards
+
+    def at(self, along: float, across: float) -> Point:
+        """Place a point on the drawing."""
+        return (across, -along) if self.downwards else (along, -across)
+
+    def line(self, *points: Point) -> None:
+        """Draw a line through points."""
+        self.drawing.line(*(self.at(*p) for p in points))
 
     def with_parts(self, arm: Arm, joined: Mapping[str, Tree[str]]) -> Arm:
         """Put the parts of joined positions in the place of their elements."""
@@ -213,9 +250,9 @@ class _Painter:
             return self.ends[branch.content]
         return frozenset().union(*(self.nodes(p) for p in branch.parts))
 
-    def node(self, name: str, at: Point, side: str = "top") -> None:
-        """Draw a node's dot and name, as in the table of what to wire."""
-        self.drawing.dot(at, name, side)
+    def node(self, name: str, at: Point, *, upright: bool) -> None:
+        """Draw a node's dot and name on a line, as in the table of what to wire."""
+        self.drawing.dot(self.at(*at), name, "left" if upright else "top")
 
     def width(self, branch: Tree[str]) -> float:
         """Length along its direction."""
@@ -225,25 +262,26 @@ class _Painter:
             return sum(self.width(p) for p in branch.parts)
         return max(self.width(p) for p in branch.parts) + 1.0
 
-    def height(self, branch: Tree[str]) -> float:
-        """Extent across its direction."""
+    def breadth(self, branch: Tree[str], upright: bool) -> float:
+        """Extent across its direction, with labels."""
         if isinstance(branch, Leaf):
-            return _GAP
-        if branch.joined == "parallel":
-            return sum(self.height(p) for p in branch.parts)
-        return max(self.height(p) for p in branch.parts)
+            label = text_width(self.labels[branch.content]) + 1.0
+            return max(_UPRIGHT_GAP, label) if upright else _GAP
+        breadths = (self.breadth(p, upright) for p in branch.parts)
+        return sum(breadths) if branch.joined == "parallel" else max(breadths)
 
     def element(self, ref: str, start: Point, end: Point) -> None:
         """Draw one element with its label."""
-        self.drawing.element(self.kinds[ref], start, end, self.labels[ref])
+        self.drawing.element(self.kinds[ref], self.at(*start), self.at(*end), self.labels[ref])
 
-    def branch(self, branch: Tree[str], start: Point, length: float, down: bool) -> None:
-        """Draw a branch from a point, across or downwards, filling a length."""
+    def branch(self, branch: Tree[str], start: Point, length: float, shunt: bool) -> None:
+        """Draw a branch from a point, along the signal's way or across it, filling a length."""
+        upright = shunt is not self.downwards
 
         def at(along: float, across: float) -> Point:
-            if down:
-                return (start[0] + across, start[1] - along)
-            return (start[0] + along, start[1] - across)
+            if shunt:
+                return (start[0] + across, start[1] + along)
+            return (start[0] + along, start[1] + across)
 
         if isinstance(branch, Leaf):
             self.element(branch.content, at(0, 0), at(length, 0))
@@ -252,19 +290,28 @@ class _Painter:
             along = 0.0
             for before, part in zip((None, *branch.parts), branch.parts, strict=False):
                 for node in self.nodes(part) & (self.nodes(before) if before else frozenset()):
-                    self.node(node, at(along, 0), "left" if down else "top")
+                    self.node(node, at(along, 0), upright=upright)
                 part_length = self.width(part) * scale
-                self.branch(part, at(along, 0), part_length, down)
+                self.branch(part, at(along, 0), part_length, shunt)
                 along += part_length
         else:
             across = 0.0
             for part in branch.parts:
-                self.drawing.line(at(0, across), at(0.5, across))
-                self.branch(part, at(0.5, across), length - 1.0, down)
-                self.drawing.line(at(length - 0.5, across), at(length, across))
-                last, across = across, across + self.height(part) * (_SIDEWAYS if down else 1.0)
-            self.drawing.line(at(0, 0), at(0, last))
-            self.drawing.line(at(length, 0), at(length, last))
+                self.line(at(0, across), at(0.5, across))
+                self.branch(part, at(0.5, across), length - 1.0, shunt)
+                self.line(at(length - 0.5, across), at(length, across))
+                last, across = across, across + self.breadth(part, upright)
+            self.line(at(0, 0), at(0, last))
+            self.line(at(length, 0), at(length, last))
+
+    def _depth(self, arms: tuple[Arm, ...], lines: tuple[list[str], list[str]]) -> float:
+        """Distance of the lines: what lies between them fits, and what hangs from the upper."""
+        upper, lower = ({*line} for line in lines)
+        between = [
+            self.width(a.tree) for a in arms if not ({*a.nodes} <= upper or {*a.nodes} <= lower)
+        ]
+        hanging = [self.breadth(a.tree, self.downwards) for a in arms if {*a.nodes} <= upper]
+        return max(4.0, *between, *(breadth - 0.6 for breadth in hanging))
 
     def ladder(
         self, arms: tuple[Arm, ...], lines: tuple[list[str], list[str]], loading: Loading
@@ -272,33 +319,28 @@ class _Painter:
         """Upper and lower line with what lies along and between them, source and load."""
         upper, lower = lines
         along = {frozenset(a.nodes): a for a in arms}
-        depth = 0.0
-        for arm in arms:
-            if not ({*arm.nodes} <= {*upper} or {*arm.nodes} <= {*lower}):
-                depth = max(depth, self.width(arm.tree))
-            elif {*arm.nodes} <= {*upper}:
-                depth = max(depth, self.height(arm.tree) - 0.6)
-        depth = max(depth, 4.0)
+        depth = self._depth(arms, lines)
+        lead = _SHUNT_LEAD if self.downwards else _SHUNT_LEAD_UPRIGHT
         x = 3.2
         for index, node in enumerate(upper):
             if index:
                 x += self._across(along, upper[index - 1], node, x, 0.0)
-            self.node(node, (x, 0.0))
-            shunts = [a for a in arms if node in a.nodes and not {*a.nodes} <= {*upper}]
-            for arm in shunts:
+            self.node(node, (x, 0.0), upright=self.downwards)
+            for arm in (a for a in arms if node in a.nodes and not {*a.nodes} <= {*upper}):
                 branch = arm.tree if arm.nodes[0] == node else turned(arm.tree)
-                self.drawing.line((x, 0), (x + 1.0, 0))
-                x += 1.0
+                self.line((x, 0), (x + lead, 0))
+                x += lead
                 self.branch(branch, (x, 0), depth, True)
-                aside = _SIDEWAYS * self.height(branch) - 0.6
-                self.drawing.line((x, 0), (x + aside, 0))
+                aside = self.breadth(branch, not self.downwards)
+                aside -= _GAP if self.downwards else 0.6
+                self.line((x, 0), (x + aside, 0))
                 x += aside
         start = 3.2
-        self.node(lower[0], (start, -depth))
+        self.node(lower[0], (start, depth), upright=self.downwards)
         for first, second in pairwise(lower):
-            start += self._across(along, first, second, start, -depth)
-            self.node(second, (start, -depth))
-        self.drawing.line((start, -depth), (x, -depth))
+            start += self._across(along, first, second, start, depth)
+            self.node(second, (start, depth), upright=self.downwards)
+        self.line((start, depth), (x, depth))
         self._source(loading, depth)
         self._load(loading, x, depth)
 
@@ -313,24 +355,23 @@ class _Painter:
         return length
 
     def _source(self, loading: Loading, depth: float) -> None:
-        self.drawing.generator((0, -depth), (0, 0), "generator")
+        self.drawing.generator(self.at(0, depth), self.at(0, 0), "generator")
         text = format_quantity(loading.source_resistance, "ohm")
-        self.drawing.element(ElementKind.RESISTOR, (0, 0), (3.2, 0), f"source {text}")
-        self.drawing.line((0, -depth), (3.2, -depth))
+        ends = self.at(0, 0), self.at(3.2, 0)
+        self.drawing.element(ElementKind.RESISTOR, *ends, f"source {text}")
+        self.line((0, depth), (3.2, depth))
 
     def _load(self, loading: Loading, x: float, depth: float) -> None:
         near, far = x + 1.2, x + 4.2
-        for y in (0.0, -depth):
-            self.drawing.line((x, y), (near, y))
-            self.drawing.dot((near, y), open_terminal=True)
-        top, bottom = 0.6, -depth - 0.6
-        corners = ((near, top), (far, top), (far, bottom), (near, bottom))
-        for start, end in zip(corners, (*corners[1:], corners[0]), strict=True):
-            self.drawing.line(start, end)
+        for y in (0.0, depth):
+            self.line((x, y), (near, y))
+            self.drawing.dot(self.at(near, y), open_terminal=True)
+        corners = ((near, -0.6), (far, -0.6), (far, depth + 0.6), (near, depth + 0.6))
+        self.line(*corners, corners[0])
         resistance = format_quantity(loading.load_resistance, "ohm")
         capacitance = format_quantity(loading.load_capacitance, "F")
         words = f"unit\nunder test\n{resistance}\n{capacitance}"
-        self.drawing.words(((near + far) / 2, -depth / 2), words, "middle")
+        self.drawing.words(self.at((near + far) / 2, depth / 2), words, "middle")
 
     def loose(self, network: Network, loading: Loading) -> None:
         """Elements side by side with the names of their nodes, source and load with them."""
@@ -346,7 +387,7 @@ class _Painter:
             (capacitor, f"unit, cable\n{cable}", (plus, minus)),
         ]
         for index, (kind, label, nodes) in enumerate(cells):
-            row, column = divmod(index, _COLUMNS)
+            row, column = divmod(index, _NARROW_COLUMNS if self.downwards else _COLUMNS)
             x, y = (_STEP + 2.0) * column, -1.2 * _GAP * row
             self.drawing.element(kind, (x, y), (x + _STEP, y), label)
             for at, node in zip((x, x + _STEP), nodes, strict=True):

@@ -10,7 +10,7 @@ from antecurve.extras import require_extra
 from antecurve.networks.topology import ElementKind
 from antecurve.report.chart_svg import described_svg, svg_text
 
-__all__ = ["Drawing", "Point"]
+__all__ = ["Drawing", "Point", "text_width"]
 
 Point: TypeAlias = tuple[float, float]
 
@@ -117,21 +117,24 @@ class Drawing:
         self._label(at(0.0, 0.0), width, label, upright=start[0] == end[0])
 
     def generator(self, start: Point, end: Point, label: str) -> None:
-        """Draw an alternating voltage between two points, one above the other.
+        """Draw an alternating voltage between two points.
 
         Parameters
         ----------
         start, end : tuple of float
             The points.
         label : str
-            Text to the left of it.
+            Text to the left of it, or above it.
         """
         at = _along(start, end)
         self.line(start, at(-_RADIUS, 0.0))
         self.line(at(_RADIUS, 0.0), end)
         x, y = at(0.0, 0.0)
         self._circles.append(((x, y), _RADIUS, "generator"))
-        self.words((x - _RADIUS - 0.15, y), label, "end")
+        if start[0] == end[0]:
+            self.words((x - _RADIUS - 0.15, y), label, "end")
+        else:
+            self.words((x, y + _RADIUS + _ASIDE), label, "middle")
 
     def _label(self, middle: Point, width: float, label: str, *, upright: bool) -> None:
         x, y = middle
@@ -152,7 +155,7 @@ class Drawing:
             xs += [x - radius, x + radius]
             ys += [y - radius, y + radius]
         for (x, y), text, anchor in self._words:
-            width = _CHARACTER * _FONT / _SCALE * len(text)
+            width = text_width(text)
             before = {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor] * width
             xs += [x - before, x - before + width]
             ys += [y - 0.1, y + _FONT / _SCALE]
@@ -251,6 +254,22 @@ class Drawing:
         buffer = io.BytesIO()
         figure.savefig(buffer, format="png", dpi=200, metadata={"Software": None})
         return buffer.getvalue()
+
+
+def text_width(text: str) -> float:
+    """Estimate the width of a text on a drawing.
+
+    Parameters
+    ----------
+    text : str
+        One line or several.
+
+    Returns
+    -------
+    float
+        Width of the longest line, in drawing units.
+    """
+    return _CHARACTER * _FONT / _SCALE * max(map(len, text.split("\n")))
 
 
 def _along(start: Point, end: Point) -> Callable[[float, float], Point]:

@@ -10,7 +10,7 @@ import numpy as np
 from antecurve.networks.topology import Network
 from antecurve.parts.scatter import part_references
 from antecurve.quantities import format_quantity
-from antecurve.report.schematic import schematic_svg, ticked
+from antecurve.report.schematic import in_both_widths, schematic_svg, ticked
 from antecurve.report.schematic_drawing import Drawing
 from antecurve.switched.box import Box
 from antecurve.switched.physical import stay_values
@@ -60,7 +60,7 @@ def box_schematic_svg(box: Box, *, fitted: Collection[str] = ()) -> str:
     Returns
     -------
     str
-        One ``<svg>`` element.
+        As `schematic_svg` draws it.
     """
     kinds = {e.ref: e.kind for e in box.topology.elements}
     whole = _whole(box, fitted)
@@ -95,7 +95,7 @@ def position_schematic_svg(box: Box, number: int, *, fitted: Collection[str] = (
     Returns
     -------
     str
-        One ``<svg>`` element.
+        As `schematic_svg` draws it.
     """
     design = box.designs[number - 1]
     through = {c.ref: c.contact for c in box.switch.contacts if c.position == box.names[number - 1]}
@@ -122,14 +122,20 @@ def switch_svg(box: Box, *, fitted: Collection[str] = ()) -> str:
     Returns
     -------
     str
-        One ``<svg>`` element; the wipers rest on the first contacts.
+        As `in_both_widths` writes it; the wipers rest on the first contacts.
     """
-    drawing, whole = Drawing(), _whole(box, fitted)
+    whole = _whole(box, fitted)
+    return in_both_widths(*(_drawn_poles(box, columns, whole) for columns in (_COLUMNS, 1)))
+
+
+def _drawn_poles(box: Box, columns: int, whole: set[str]) -> Drawing:
+    """The poles in columns side by side."""
+    drawing = Drawing()
     height = _ROW * (box.switch.throws + 1.5)
     for number, (letter, _, contacts) in enumerate(_poles(box)):
-        row, column = divmod(number, _COLUMNS)
+        row, column = divmod(number, columns)
         _draw_pole(drawing, box, (column * _WIDTH, -row * height), letter, contacts, whole)
-    return drawing.svg()
+    return drawing
 
 
 def _draw_pole(
