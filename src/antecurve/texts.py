@@ -1,13 +1,22 @@
-"""Texts from outside: no characters that a terminal or a page would act upon."""
+"""Texts for a terminal or a page: words, numbers, and no characters that would act there."""
 
 from __future__ import annotations
 
+import math
 import re
 import unicodedata
 
 from antecurve.errors import InputError
 
-__all__ = ["as_sentence", "capitalised", "check_text", "counted", "printable", "unbroken"]
+__all__ = [
+    "as_sentence",
+    "capitalised",
+    "check_text",
+    "counted",
+    "format_digits",
+    "printable",
+    "unbroken",
+]
 
 _TURNING = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 """The characters that turn the direction of what follows them (Unicode Standard Annex 9)."""
@@ -164,3 +173,28 @@ def unbroken(text: str) -> str:
     '3.3\\xa0nF and 2 pads'
     """
     return _BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", text)
+
+
+def format_digits(value: float, *, digits: int) -> str:
+    """Write a number with all of its significant digits, zeros at its end as well.
+
+    Parameters
+    ----------
+    value : float
+        The number, finite.
+    digits : int
+        Significant digits, at least 1.
+
+    Returns
+    -------
+    str
+        Without an exponent.
+
+    Examples
+    --------
+    >>> format_digits(61.0, digits=3), format_digits(3184.0, digits=3)
+    ('61.0', '3180')
+    """
+    rounded = float(f"{value:.{digits - 1}e}")
+    leading = math.floor(math.log10(abs(rounded))) if rounded else 0
+    return f"{rounded:.{max(0, digits - 1 - leading)}f}"

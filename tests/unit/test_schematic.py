@@ -15,7 +15,7 @@ from antecurve.networks.series_parallel import branches_of
 from antecurve.networks.topology import Element, ElementKind, Loading, Network, Topology
 from antecurve.networks.tree import leaves
 from antecurve.pick.structure import ladder_of
-from antecurve.report.schematic import schematic_svg, soldered_parts, value_labels
+from antecurve.report.schematic import drawn_schematic, soldered_parts, value_labels
 from antecurve.report.tables import wiring_rows
 from antecurve.synthesis.exact import exact_network, form_names
 
@@ -33,10 +33,24 @@ def test_every_element_is_drawn_once(form: str, balanced: bool) -> None:
     refs = [r for arm in branches_of(network.topology) for r in leaves(arm.tree)]
     assert sorted(refs) == sorted(network.topology.refs)
     labels = {ref: f"<{ref}>" for ref in network.topology.refs}
-    drawing = schematic_svg(network, loading=LOADING, labels=labels)
-    assert drawing.startswith("<svg") and drawing.rstrip().endswith("</svg>")
-    for ref in network.topology.refs:
-        assert len(re.findall(f"&lt;{ref}&gt;", drawing)) == 1
+    for downwards in (False, True):
+        drawing = drawn_schematic(network, loading=LOADING, labels=labels, downwards=downwards)
+        text = drawing.svg()
+        assert text.startswith("<svg") and text.rstrip().endswith("</svg>")
+        for ref in network.topology.refs:
+            assert len(re.findall(f"&lt;{ref}&gt;", text)) == 1
+
+
+@pytest.mark.parametrize("form", form_names())
+def test_a_narrow_drawing_is_legible_on_a_telephone(form: str) -> None:
+    """328 px are left of 360: text of 15 px stays at 9 px or more, the least of the page's own."""
+    poles = (50e3, 200e3) if form.startswith("output-capacitor") else (50e3,)
+    curve = with_limits(named_curve("disc"), ultrasonic_poles_hz=poles)
+    exact = exact_network(form, curve, loading=LOADING, gain=1e-3, shunt_resistance=300.0)
+    labels = {ref: f"{ref}\n348.2 kΩ" for ref in exact.network.topology.refs}
+    text = drawn_schematic(exact.network, loading=LOADING, labels=labels, downwards=True).svg()
+    box = re.search(r'viewBox="0 0 (\d+) ', text)
+    assert box is not None and 15.0 * min(1.0, 328.0 / float(box[1])) >= 9.0
 
 
 @pytest.mark.parametrize("form", form_names())
@@ -63,7 +77,8 @@ def test_a_network_with_bridges_is_drawn_with_source_and_load() -> None:
     elements = tuple(Element(ref, ElementKind.RESISTOR, nodes) for ref, nodes in ends.items())
     network = Network(Topology("own", elements), (1e3,) * 6)
     assert len(branches_of(network.topology)) == 6
-    drawing = schematic_svg(network, loading=LOADING, labels={r: f"<{r}>" for r in ends})
+    labels = {r: f"<{r}>" for r in ends}
+    drawing = drawn_schematic(network, loading=LOADING, labels=labels).svg()
     words = re.findall(r">([^<>]+)</t", drawing)
     for ref, nodes in ends.items():
         assert words.count(f"&lt;{ref}&gt;") == 1
@@ -76,7 +91,7 @@ def test_nodes_of_the_table_are_on_the_drawing() -> None:
     curve = with_limits(named_curve("disc"), ultrasonic_poles_hz=(50e3,))
     exact = exact_network("cauer-2", curve, loading=LOADING, gain=1e-3, shunt_resistance=300.0)
     labels = {ref: ref for ref in exact.network.topology.refs}
-    drawing = schematic_svg(exact.network, loading=LOADING, labels=labels)
+    drawing = drawn_schematic(exact.network, loading=LOADING, labels=labels).svg()
     words = re.findall(r">([^<>]+)</t", drawing)
     for node in {n for e in exact.network.topology.elements for n in e.nodes}:
         assert words.count(node) == 1
@@ -87,9 +102,9 @@ def test_joined_parts_stand_apart_everywhere() -> None:
     picked = bench_network()
     labels = value_labels(picked)
     assert labels["C1"] == "C1a ∥ C1b\n7.07 nF"
-    drawing = schematic_svg(
+    drawing = drawn_schematic(
         picked.network, loading=LOADING, labels=labels, joined=soldered_parts(picked)
-    )
+    ).svg()
     words = re.findall(r">([^<>]+)</t", drawing)
     assert words.count("C1a") == words.count("C1b") == words.count("6.8 nF") == 1
     assert "C1a ∥ C1b" not in words

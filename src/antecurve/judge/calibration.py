@@ -191,7 +191,7 @@ def calibrate_network(
     loading = sweep_loading or conditions.loading
     network = _between_limits(estimate_of(design, replace(conditions, loading=loading)))
     if network.sources == 0:
-        raise InputError("network", "exactly known", "give tolerances: nothing may be fitted")
+        raise InputError("network", "exactly known", "give tolerances, or nothing can be fitted")
     check_number(level_uncertainty_db, field="level_uncertainty_db", unit="dB")
     levels = sweep.network_levels(network, conditions.band_hz)
     influences = _influences_db(levels.frequency_hz, generator_flatness_db, meter_response_db)

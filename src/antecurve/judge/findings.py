@@ -19,6 +19,7 @@ from antecurve.judge.uncertainty import COVERAGE
 from antecurve.judge.unit_factors import RATE_UNIT
 from antecurve.judge.verdict import FittedValue
 from antecurve.quantities import DB_PER_NEPER, format_quantity
+from antecurve.texts import format_digits
 
 __all__ = ["Findings", "describe"]
 
@@ -278,7 +279,8 @@ def _time(seconds: float, digits: int = 4) -> str:
 def _range_micro(value: FittedValue) -> str:
     ends = value.value, value.low, value.high
     if all(t < _MILLISECONDS for t in ends):
-        return f"{_micro(value.value)} µs ({_micro(value.low)} to {_micro(value.high)})"
+        shown = [format_digits(t * 1e6, digits=_digits(value)) for t in ends]
+        return "{} µs ({} to {})".format(*shown)
     return "{} ({} to {})".format(*(_time(t, 3) for t in ends))
 
 
@@ -413,9 +415,10 @@ def _below_capture(
     if reach[worst] < _BAD_GAUGE_DB:
         return []
     orders = sorted({f.shape.low_end for f in fit.families if f.acceptable})
-    shapes = " or ".join(order.name.lower().replace("_", " ") for order in orders)
+    names = [order.name.lower().removesuffix("_order") for order in orders]
+    shapes = " or ".join(filter(None, (", ".join(names[:-1]), names[-1]))) + " order"
     return [
-        f"Below {_hertz(lowest)} the low corner may be of {shapes}, which leaves "
+        f"Below {_hertz(lowest)} the low corner may be of {shapes}. That leaves "
         f"{reach[worst]:.2f} dB open at {_hertz(float(deviation.frequency_hz[worst]))}. A second "
         f"capture at {clear_frequency(LOW_SQUARE_HZ, mains_hz=mains_hz):.0f} Hz settles it"
     ]

@@ -123,7 +123,7 @@ class OpenQuestion(Result):
         if deciding:
             best = deciding[0]
             reach = f"±{best.expanded_uncertainty_db:.2f} dB"
-            return f"{words}. {capitalised(best.text)} would decide it, by {reach}"
+            return f"{words}. {capitalised(best.text)} would decide it: it leaves {reach}"
         best = min(self.further, key=lambda f: f.expanded_uncertainty_db)
         return (
             f"{words}. The deviation is too near its limit: even {best.text} would leave "

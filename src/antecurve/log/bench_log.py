@@ -23,7 +23,7 @@ LOG_NAME = "log.sqlite"
 _LONGEST_WAIT_S = 30.0  # a write takes well below a second; longer means that a program hangs
 _BETWEEN_TRIES_S = 0.02  # too short to be noticed, long enough to leave the processor idle
 _DAMAGED = ("it is damaged", "restore a backup of it")
-_BUSY = ("another program is writing to it", "wait for its end")
+_BUSY = ("another program is writing to it", "wait until it ends")
 _CLOSED = ("it can't be opened", "allow reading and writing in its folder")
 _REASONS = {
     "SQLITE_CORRUPT": _DAMAGED,

@@ -51,7 +51,7 @@ def compared(
         names = ", ".join(space.forms)
         chosen = _best_of(search, space, best, finalists, objective_db)
         if chosen is None:
-            outcomes.append(FormOutcome(names, reason="no combination of the parts was met"))
+            outcomes.append(FormOutcome(names, reason="the search found no combination"))
             continue
         value_db = objective_db(chosen)
         bound = max(search.lower, search.lower_of.get(number, 0.0))

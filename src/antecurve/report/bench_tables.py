@@ -162,13 +162,13 @@ def level_lines(report: LevelReport) -> list[str]:
     list of str
         Sentences.
     """
-    decades = ", ".join(
+    low, *others, high = (
         f"{gain:z.2f} dB at {format_quantity(f, 'Hz')}"
         for f, gain in zip(report.decades_hz, report.decades_db, strict=True)
     )
     return [
         f"Level at 1 kHz {_volt(report.output_v)}, {report.gain_db_at_1khz:z.2f} dB re EMF.",
-        f"Output over EMF: {decades}.",
+        f"Output over EMF: {low}, {high}; between them {', '.join(others)}.",
         f"Output impedance at 1 kHz {_ohm(report.output_resistance_ohm_at_1khz)}; "
         f"input impedance at least {_ohm(report.input_impedance_ohm_min)} in the band.",
     ]

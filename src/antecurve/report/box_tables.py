@@ -11,7 +11,7 @@ from antecurve.networks.topology import ElementKind
 from antecurve.quantities import format_quantity
 from antecurve.report.curve_tables import microseconds
 from antecurve.report.tables import made_of
-from antecurve.report.text_table import TextTable, declared, table_from
+from antecurve.report.text_table import TextTable, declared, signed_cells, table_from
 from antecurve.switched.box import box_positions
 from antecurve.texts import capitalised, counted
 
@@ -67,9 +67,8 @@ def box_lines(box: Box) -> list[str]:
     switched = ", ".join(switch.switched) or "nothing"
     worst = max(zip(box.names, box.designs, strict=True), key=lambda item: _error_db(item[1]))
     needed = (
-        f"Switch {switched}; {', '.join(switch.shared) or 'nothing'} "
-        f"stay{'s' * (not switch.shared)}. Switch: {_count(switch.poles, 'pole')}, "
-        f"{_count(switch.throws, 'throw')}."
+        f"Switched: {switched}. In every position: {', '.join(switch.shared) or 'nothing'}. "
+        f"The switch has {_count(switch.poles, 'pole')} and {_count(switch.throws, 'throw')}."
     )
     lines = [
         needed if switch.poles else "One network serves every position: no switch is needed.",
@@ -372,7 +371,7 @@ def contact_effect_rows(analysis: BoxAnalysis) -> TextTable:
     return table_from(
         list(zip(analysis.contacts, analysis.bleed, strict=True)),
         declared("position", lambda i: i[0].position, right=False),
-        declared("contacts: level dB", lambda i: i[0].level_db, "{:+.4f}".format),
+        declared("contacts: level dB", lambda i: i[0].level_db, signed_cells(4)),
         declared("response ± dB", lambda i: i[0].change_db, "{:.4f}".format),
         declared("error then ± dB", lambda i: i[0].centred_db, "{:.3f}".format),
         declared(f"bleed {bleed}: level dB", lambda i: i[1].level_db, "{:+.3f}".format),
@@ -468,7 +467,7 @@ def common_spread_lines(spread: CommonSpread) -> list[str]:
     ]
     if spread.yield_fraction is not None:
         lines.append(
-            f"{100.0 * spread.yield_fraction:.1f} % of boxes keep the limit of "
-            f"{spread.limit_db:g} dB in every position."
+            f"{100.0 * spread.yield_fraction:.3g} % of boxes are within ±{spread.limit_db:g} dB "
+            "in every position."
         )
     return lines

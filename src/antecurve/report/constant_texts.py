@@ -6,8 +6,9 @@ import math
 from collections.abc import Sequence
 
 from antecurve.judge.verdict import FittedValue
-from antecurve.quantities import format_quantity
+from antecurve.quantities import format_quantity, format_time_constant
 from antecurve.report.text_table import TextTable, declared, table_from
+from antecurve.texts import format_digits
 
 __all__ = [
     "constant_name",
@@ -100,7 +101,11 @@ def nominal_text(constant: FittedValue) -> str | None:
     str or None
         Value and unit; ``None`` where there is none.
     """
-    return None if constant.nominal is None else _shown(constant.nominal, constant.unit, 4)
+    if constant.nominal is None:
+        return None
+    if constant.unit == "s":
+        return format_time_constant(constant.nominal)
+    return _shown(constant.nominal, constant.unit, 4)
 
 
 def _digits(constant: FittedValue) -> int:
@@ -116,7 +121,7 @@ def _shown(value: float, unit: str, digits: int) -> str:
     if not math.isfinite(value) or value > _LARGEST_HZ or (unit == "Hz" and value < _LEAST_HZ):
         return "not seen"
     if unit == "s":
-        return f"{float(f'{value * 1e6:.{digits}g}'):g} µs"
+        return f"{format_digits(value * 1e6, digits=digits)} µs"
     if unit == "Hz" and value < 1.0:
         return f"{value:.{digits}g} Hz"
     return format_quantity(value, unit, digits=digits)

@@ -14,7 +14,14 @@ from antecurve.parts.scatter import part_references
 from antecurve.quantities import format_quantity
 from antecurve.report.schematic_drawing import Drawing, Point, text_width
 
-__all__ = ["drawn_schematic", "in_both_widths", "schematic_svg", "soldered_parts", "ticked", "value_labels"]
+__all__ = [
+    "drawn_schematic",
+    "in_both_widths",
+    "schematic_svg",
+    "soldered_parts",
+    "ticked",
+    "value_labels",
+]
 
 _STEP = 3.0  # length of an element with its leads
 _COLUMNS, _NARROW_COLUMNS = 4, 2  # of elements side by side: as wide as a page, or a telephone
@@ -114,9 +121,7 @@ def schematic_svg(
         Two ``<svg>`` elements, of which the style of pages shows one.
     """
     broad, narrow = (
-        drawn_schematic(
-            network, loading=loading, labels=labels, joined=joined, downwards=downwards
-        )
+        drawn_schematic(network, loading=loading, labels=labels, joined=joined, downwards=downwards)
         for downwards in (False, True)
     )
     return in_both_widths(broad, narrow)
@@ -265,7 +270,7 @@ class _Painter:
     def breadth(self, branch: Tree[str], upright: bool) -> float:
         """Extent across its direction, with labels."""
         if isinstance(branch, Leaf):
-            label = text_width(self.labels[branch.content]) + 1.0
+            label = text_width(self.labels[branch.content]) + 1.4
             return max(_UPRIGHT_GAP, label) if upright else _GAP
         breadths = (self.breadth(p, upright) for p in branch.parts)
         return sum(breadths) if branch.joined == "parallel" else max(breadths)
@@ -311,7 +316,7 @@ class _Painter:
             self.width(a.tree) for a in arms if not ({*a.nodes} <= upper or {*a.nodes} <= lower)
         ]
         hanging = [self.breadth(a.tree, self.downwards) for a in arms if {*a.nodes} <= upper]
-        return max(4.0, *between, *(breadth - 0.6 for breadth in hanging))
+        return max(4.0, *between, *(breadth - 0.3 for breadth in hanging))
 
     def ladder(
         self, arms: tuple[Arm, ...], lines: tuple[list[str], list[str]], loading: Loading

@@ -15,7 +15,7 @@ from antecurve.report.text_table import (
     signed_cells,
     table_of,
 )
-from antecurve.texts import capitalised
+from antecurve.texts import capitalised, format_digits
 
 if TYPE_CHECKING:
     import numpy as np
@@ -198,4 +198,4 @@ def _with_limits(
 
 
 def _millivolts(value: float) -> str:
-    return f"{value * 1e3:.4g}"
+    return format_digits(value * 1e3, digits=4)

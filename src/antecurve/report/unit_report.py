@@ -58,9 +58,9 @@ __all__ = [
 ]
 
 VERDICT_WORDS = {
-    "pass": "PASS: the unit conforms with the limit",
-    "fail": "FAIL: the unit does not conform with the limit",
-    "undecided": "UNDECIDED: the measurement can't tell whether the unit conforms",
+    "pass": "PASS: the unit is within the limit",
+    "fail": "FAIL: the unit exceeds the limit",
+    "undecided": "UNDECIDED: the measurement can't tell whether the unit is within the limit",
 }
 """How a verdict is announced."""
 

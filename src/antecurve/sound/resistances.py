@@ -141,7 +141,7 @@ def resistances_by(
     if root < 0.0:
         raise InputError(
             "known resistor", read,
-            "no output and input read so; check the resistor's value and the leads",
+            "no output and input give such readings; check the resistor's value and the leads",
         )  # fmt: skip
     larger = (total + math.sqrt(root)) / 2.0
     return Resistances(both * total / larger, larger, "measured")

@@ -172,7 +172,7 @@ def _reasons(picked: PickedBox, designs: tuple[Design, ...]) -> tuple[str, ...]:
     """Why no smaller set does: what throws open or short, the conflicts, and what is proved."""
     shared = picked.best.shared
     reasons = [
-        f"{contact.name} makes its curve with {_thrown_words(network.states)}: a switch must do it"
+        f"{contact.name} needs {_thrown_words(network.states)}, so these must be switched"
         for contact, network in zip(shared.joint.contacts, shared.networks, strict=True)
         if network.states
     ]
@@ -193,14 +193,14 @@ def _reasons(picked: PickedBox, designs: tuple[Design, ...]) -> tuple[str, ...]:
             f"{limit:g} dB, though not exactly"
         )
         reasons.append(
-            f"no set of fewer was met that keeps within {limit:g} dB (by search, not proved)"
+            f"the search found no smaller set that keeps within {limit:g} dB (not proved)"
         )
         return tuple(reasons)
     reasons += _proved_words(picked)
     if limit is not None:
         reasons.append(
-            f"nor was a set of fewer met that keeps within {limit:g} dB without being exact "
-            "(by search, not proved)"
+            f"the search found no smaller set that keeps within {limit:g} dB without being exact "
+            "(not proved)"
         )
     return tuple(reasons)
 
@@ -217,16 +217,16 @@ def _proved_words(picked: PickedBox) -> list[str]:
             "(proved over all sets)"
         )
         words.append(
-            "the bounds hold for every level, impedance and ultrasonic pole that the job allows"
+            "this holds for every level, impedance and ultrasonic pole that the job allows"
         )
     if unproved:
         words.append(
-            f"in {', '.join(unproved)} no set of fewer than {count} was met that makes every "
-            "curve exactly (by search, not proved)"
+            f"in {', '.join(unproved)} the search found no set of fewer than {count} that makes "
+            "every curve exactly (not proved)"
         )
     return words
 
 
 def _thrown_words(states: tuple[tuple[str, str], ...]) -> str:
-    words = [f"{ref} {'shorted' if state == SHORT else 'opened'}" for ref, state in states]
+    words = [f"{ref} {'shorted' if state == SHORT else 'open'}" for ref, state in states]
     return " and ".join(words)
