@@ -12,7 +12,7 @@ from antecurve.report.board_drawing import board_section
 from antecurve.report.box_board import box_board_section
 from antecurve.report.box_build_tables import built_rows
 from antecurve.report.build_tables import UNCERTAINTY_NOTE, as_built_lines, correction_rows
-from antecurve.report.schematic import schematic_svg, soldered_parts, value_labels
+from antecurve.report.schematic import page_schematic, soldered_parts, value_labels
 from antecurve.report.switch_schematic import (
     box_schematic_svg,
     position_schematic_svg,
@@ -92,7 +92,7 @@ def _of_design(
     from markupsafe import Markup
 
     built = as_built(design, measured=measured) if measured else None
-    schematic = schematic_svg(
+    schematic = page_schematic(
         design.network, loading=design.job.loading,
         labels=value_labels(design.picked, fitted=fitted), joined=soldered_parts(design.picked),
     )  # fmt: skip

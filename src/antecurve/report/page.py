@@ -40,7 +40,7 @@ from antecurve.report.descriptions import (
 from antecurve.report.formula_rows import formula_numbers, given_numbers
 from antecurve.report.html_page import html_page, page_environment
 from antecurve.report.page_chart import PageChart, page_chart
-from antecurve.report.schematic import schematic_svg, soldered_parts, value_labels
+from antecurve.report.schematic import page_schematic, soldered_parts, value_labels
 from antecurve.report.sheet_tables import reading_lines, reading_rows
 from antecurve.report.stored_formulas import page_formulas
 from antecurve.report.stress_tables import stress_lines, stress_rows
@@ -167,7 +167,7 @@ def report_page(design: Design, *, date: str = "") -> bytes:
     trace, faults = square_waves(design)
     panel = bench_panel(design, analysis, environment=environment)
     # What is marked as markup is of our own making; its labels hold references and numbers only.
-    schematic = schematic_svg(
+    schematic = page_schematic(
         design.network, loading=design.job.loading, labels=value_labels(design.picked),
         joined=soldered_parts(design.picked),
     )  # fmt: skip

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from dataclasses import replace
+from functools import partial
 from itertools import pairwise
 
 from antecurve.networks.series_parallel import branches_of
@@ -17,6 +18,7 @@ from antecurve.report.schematic_drawing import Drawing, Point, text_width
 __all__ = [
     "drawn_schematic",
     "in_both_widths",
+    "page_schematic",
     "schematic_svg",
     "soldered_parts",
     "ticked",
@@ -102,7 +104,7 @@ def schematic_svg(
     labels: dict[str, str],
     joined: Mapping[str, Tree[str]] | None = None,
 ) -> str:
-    """Draw the schematic as SVG in the colour of its surroundings, for two widths of a screen.
+    """Draw the schematic as SVG in the colour of its surroundings.
 
     Parameters
     ----------
@@ -118,13 +120,32 @@ def schematic_svg(
     Returns
     -------
     str
-        Two ``<svg>`` elements, of which the style of pages shows one.
+        One ``<svg>`` element.
     """
-    broad, narrow = (
-        drawn_schematic(network, loading=loading, labels=labels, joined=joined, downwards=downwards)
-        for downwards in (False, True)
-    )
-    return in_both_widths(broad, narrow)
+    return drawn_schematic(network, loading=loading, labels=labels, joined=joined).svg()
+
+
+def page_schematic(
+    network: Network,
+    *,
+    loading: Loading,
+    labels: dict[str, str],
+    joined: Mapping[str, Tree[str]] | None = None,
+) -> str:
+    """Draw the schematic for a page that is read on broad and on narrow screens.
+
+    Parameters
+    ----------
+    network, loading, labels, joined
+        As in `schematic_svg`.
+
+    Returns
+    -------
+    str
+        As `in_both_widths` writes it.
+    """
+    draw = partial(drawn_schematic, network, loading=loading, labels=labels, joined=joined)
+    return in_both_widths(draw(), draw(downwards=True))
 
 
 def in_both_widths(broad: Drawing, narrow: Drawing) -> str:

@@ -10,7 +10,7 @@ import numpy as np
 from antecurve.networks.topology import Network
 from antecurve.parts.scatter import part_references
 from antecurve.quantities import format_quantity
-from antecurve.report.schematic import in_both_widths, schematic_svg, ticked
+from antecurve.report.schematic import in_both_widths, page_schematic, ticked
 from antecurve.report.schematic_drawing import Drawing
 from antecurve.switched.box import Box
 from antecurve.switched.physical import stay_values
@@ -60,7 +60,7 @@ def box_schematic_svg(box: Box, *, fitted: Collection[str] = ()) -> str:
     Returns
     -------
     str
-        As `schematic_svg` draws it.
+        As `page_schematic` draws it.
     """
     kinds = {e.ref: e.kind for e in box.topology.elements}
     whole = _whole(box, fitted)
@@ -77,7 +77,7 @@ def box_schematic_svg(box: Box, *, fitted: Collection[str] = ()) -> str:
         )
     # Only the shape is drawn: the values stand in the labels.
     network = Network(box.topology, np.ones(len(box.topology.elements)))
-    return schematic_svg(network, loading=box.job.common.loading, labels=labels)
+    return page_schematic(network, loading=box.job.common.loading, labels=labels)
 
 
 def position_schematic_svg(box: Box, number: int, *, fitted: Collection[str] = ()) -> str:
@@ -95,7 +95,7 @@ def position_schematic_svg(box: Box, number: int, *, fitted: Collection[str] = (
     Returns
     -------
     str
-        As `schematic_svg` draws it.
+        As `page_schematic` draws it.
     """
     design = box.designs[number - 1]
     through = {c.ref: c.contact for c in box.switch.contacts if c.position == box.names[number - 1]}
@@ -106,7 +106,7 @@ def position_schematic_svg(box: Box, number: int, *, fitted: Collection[str] = (
         contact = f", {through[ref]}" if ref in through else ""
         names = " + ".join(ticked(r, whole) for r, _ in box.pieces(position, number))
         labels[ref] = f"{names}{contact}\n{value}"
-    return schematic_svg(design.network, loading=design.job.loading, labels=labels)
+    return page_schematic(design.network, loading=design.job.loading, labels=labels)
 
 
 def switch_svg(box: Box, *, fitted: Collection[str] = ()) -> str:
