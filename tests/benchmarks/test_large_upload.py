@@ -42,7 +42,7 @@ def test_one_gibibyte(tmp_path: Path, states_its_size: bool) -> None:
         opened = [p.readlink() for p in Path(f"/proc/{server.process.pid}/fd").iterdir()]
     said = re.sub(r"<[^>]+>", " ", answer.text)
     assert answer.status_code == 413
-    assert "This is more than is taken at once; give fewer or smaller files." in said
+    assert "That is too much at once; send fewer or smaller files." in said
     assert [p for p in opened if str(p).endswith("(deleted)")] == []
     assert [p.name for p in folder.rglob("*") if p.is_file()] == [".bench-key"]
     print(f"1 GiB refused in {taken:.1f} s; memory at its peak {before:.0f} to {after:.0f} MiB")

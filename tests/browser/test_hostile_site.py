@@ -106,7 +106,7 @@ def test_another_site_reads_and_changes_nothing(
     assert [f.title() for f in page.frames if f.name == "framed"] != ["Bench"]
     with context.expect_page() as opening:
         page.evaluate("document.getElementById('form').submit()")
-    opening.value.get_by_text("Another site may not ask this server.").wait_for()
+    opening.value.get_by_text("Requests from other sites are refused.").wait_for()
     assert sorted(folder.rglob("*")) == before
     own.reload()
     assert own.get_by_role("button", name="Open the demo bench").is_visible()

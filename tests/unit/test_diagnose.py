@@ -223,7 +223,7 @@ def test_a_rival_is_told_with_the_capture_that_rules_it_out() -> None:
     assert "sines of 1 kHz and 12 kHz" in other.further_capture
     doubtful = replace(first, further_capture=other.further_capture)
     lines = diagnosis_lines(replace(diagnosis, good_probability=0.1, suspects=(doubtful, other)))
-    assert any(line.startswith("Captures so far leave a rival") for line in lines)
+    assert any(line.startswith("The captures so far leave another") for line in lines)
 
 
 @pytest.mark.parametrize("name", ["feedback", "valve stages"])

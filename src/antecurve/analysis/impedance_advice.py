@@ -320,11 +320,11 @@ def _remedy(
 
 def _with_level(level: float, made: Network, loading: Loading, limit: float | None) -> str:
     """The remedy of another impedance level, and the output resistance it takes."""
-    words = f". Or put at least {format_quantity(level, 'ohm')} across the output"
+    words = f". Or put at least {format_quantity(level, 'ohm')} across the output: it suits either"
     output = abs(complex(output_impedance(made, REFERENCE_FREQUENCY_HZ, loading=loading)[0]))
     if limit is None or output <= limit:
-        return f"{words}, which takes either"
+        return f"{words} generator"
     return (
-        f"{words}, which takes either. That needs network.output_resistance_max of at least "
+        f"{words} generator. That needs network.output_resistance_max of at least "
         f"{format_quantity(output, 'ohm')} (now {format_quantity(limit, 'ohm')})"
     )

@@ -359,7 +359,7 @@ def _work_and_tell(sender: Connection, work: Work, arguments: tuple[Any, ...], k
     except AntecurveError as error:
         answer = ("failed", str(error))
     except MemoryError:
-        answer = ("failed", "the machine's memory is not enough for this; ask for less")
+        answer = ("failed", "this needs more memory than the machine has; ask for less")
     with contextlib.suppress(OSError):  # of a server that is gone
         sender.send(answer)
     sender.close()

@@ -173,7 +173,7 @@ def _with_curves(text: str, then: str, folder: Path) -> str:
     understood = read_job_text(changed, folder=folder)
     if understood.job is None:
         message = next(iter(understood.errors.values()))
-        raise InputError("curve", asked, f"the job would not be one any more: {message}")
+        raise InputError("curve", asked, f"this would make the job unusable: {message}")
     return changed
 
 

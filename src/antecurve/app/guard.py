@@ -23,7 +23,7 @@ __all__ = ["LARGEST_UPLOAD", "TOO_LARGE", "Guard", "Keys"]
 LARGEST_UPLOAD = 256 * 2**20
 """Largest request taken [bytes]: several of the largest records that are read."""
 
-TOO_LARGE = "This is more than is taken at once; give fewer or smaller files."
+TOO_LARGE = "That is too much at once; send fewer or smaller files."
 """What is said of a request above the limit."""
 _SAFE_METHODS = frozenset({"GET", "HEAD"})
 _MOST_PASSED_OVER = 4 * 2**30
@@ -115,7 +115,7 @@ class Guard:
         origin = asked.header("origin")
         own = {f"http://{host}" for host in self._keys.hosts}
         if origin is not None and origin not in own:
-            return 403, "Another site may not ask this server."
+            return 403, "Requests from other sites are refused."
         if asked.method not in _SAFE_METHODS and origin is None:
             return 403, "A change must come from a page of this server."
         return None

@@ -106,7 +106,7 @@ def needed_log(request: Request) -> BenchLog:
     """
     log = logged(request)
     if log is None:
-        raise InputError("log", "", "no unit was judged yet")
+        raise InputError("log", "", "no unit has been judged yet")
     return log
 
 

@@ -286,7 +286,7 @@ def _copied(form: FormData, field: str, folder: Path) -> list[str]:
         if name in names:
             raise InputError(shown, name, "two files have this name; rename one")
         if _RESULT.fullmatch(name):
-            raise InputError(shown, name, "the result will have this name; rename the file")
+            raise InputError(shown, name, "a result file has this name; rename yours")
         folder.mkdir(exist_ok=True)
         with (folder / name).open("wb") as target:
             shutil.copyfileobj(file.file, target)

@@ -174,7 +174,7 @@ def _ending(error: BaseException) -> tuple[str, int]:
     if isinstance(error, AntecurveError):
         return str(error), 2
     if isinstance(error, MemoryError):
-        return "the machine's memory is not enough for this; ask for less", 2
+        return "this needs more memory than the machine has; ask for less", 2
     # The last is numpy's, which is not imported for a page of help.
     numeric = isinstance(error, OverflowError | ZeroDivisionError | FloatingPointError)
     if numeric or type(error).__name__ == "LinAlgError":

@@ -61,8 +61,8 @@ def write_dry_run(plan: MeasurementPlan, output: Path, *, force: bool) -> None:
     files = played_files(plan)
     write_folder(output, files, force=force)
     say(
-        "Nothing was played. First the ramp would be, until something nearly clips; then the "
-        "signal at the level reached, at most as written.",
+        "Nothing was played. A ramp would come first, until something nearly clips. The signal "
+        "would follow at the level reached, never above that of the file.",
         *signal_lines(make_signal(plan.request)),
         f"Written to {output}: {' '.join(files)}",
     )

@@ -76,7 +76,7 @@ def was_interrupted(result: SpreadResult) -> bool:
     if result.builds >= result.wanted_builds:
         return False
     say_aside(
-        f"interrupted after {result.builds:,} of {result.wanted_builds:,} builds; the results are "
-        "of those"
+        f"interrupted after {result.builds:,} of {result.wanted_builds:,} builds; the results "
+        "cover those"
     )
     return True

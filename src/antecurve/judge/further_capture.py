@@ -141,7 +141,7 @@ class OpenQuestion(Result):
         return (
             f"undecided because {NETWORK} are not known better. They make "
             f"{100.0 * network.share:.0f} % of the variance, {network.most} most of it. "
-            f"They alone leave ±{self.network_alone_db:.2f} dB, which reaches over the limit. "
+            f"They alone leave ±{self.network_alone_db:.2f} dB, which crosses the limit. "
             "No further capture through the network would decide it"
         )
 

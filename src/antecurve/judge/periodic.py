@@ -475,7 +475,7 @@ def _cholesky(normal: Floats, name: str) -> Floats:
         raise InputError(
             name,
             "samples that do not fix the harmonics of a square wave",
-            "capture more of them, spread over whole periods",
+            "capture more samples, spread over whole periods",
         ) from None
 
 

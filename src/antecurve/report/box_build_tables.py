@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from antecurve.report.build_tables import change_words, searched_line
-from antecurve.report.text_table import TextTable, declared, table_from
+from antecurve.report.text_table import TextTable, declared, signed_cells, table_from
 
 if TYPE_CHECKING:
     from antecurve.switched.box_build import BuiltPosition, TrimmedBox
@@ -31,7 +31,7 @@ def built_rows(built: tuple[BuiltPosition, ...]) -> TextTable:
         declared("position", "position", right=False),
         declared("designed ± dB", "designed_db", "{:.3f}".format),
         declared("as built ± dB", "built.error.centred_db", "{:.3f}".format),
-        declared("level shift dB", "built.level_shift_db", "{:+.3f}".format),
+        declared("level shift dB", "built.level_shift_db", signed_cells(3)),
         declared("not measured", lambda b: ", ".join(b.built.nominal) or None, right=False),
     )
 
@@ -81,7 +81,7 @@ def trimmed_lines(trimmed: TrimmedBox) -> list[str]:
             f"Advised, for ±{after:.3f} dB, below {trimmed.after_p95_db:.3f} dB in 95 % of cases:"
         )
     else:
-        lines.append("No change is worth it.")
+        lines.append("No change is worthwhile.")
     for change in trimmed.changes:
         shared = "" if "_" in change.ref else " (shared: it moves every position)"
         lines.append(f"{change_words(change)}{shared}.")

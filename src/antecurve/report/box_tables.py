@@ -374,7 +374,7 @@ def contact_effect_rows(analysis: BoxAnalysis) -> TextTable:
         declared("contacts: level dB", lambda i: i[0].level_db, signed_cells(4)),
         declared("response ± dB", lambda i: i[0].change_db, "{:.4f}".format),
         declared("error then ± dB", lambda i: i[0].centred_db, "{:.3f}".format),
-        declared(f"bleed {bleed}: level dB", lambda i: i[1].level_db, "{:+.3f}".format),
+        declared(f"bleed {bleed}: level dB", lambda i: i[1].level_db, signed_cells(3)),
         declared("error then ± dB", lambda i: i[1].centred_db, "{:.3f}".format),
     )
 

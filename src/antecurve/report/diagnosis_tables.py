@@ -127,7 +127,7 @@ def diagnosis_lines(diagnosis: Diagnosis) -> list[str]:
             lines.append(f"No capture at the output tells these apart: {names}.")
         lines.append(first.how_to_tell)
         if first.further_capture:
-            lines.append(f"Captures so far leave a rival. {first.further_capture}")
+            lines.append(f"The captures so far leave another explanation. {first.further_capture}")
     if diagnosis.called_good:
         lines += _hidden_lines(diagnosis.hidden)
     return [*_own_error_lines(diagnosis), *lines]
@@ -159,7 +159,7 @@ def _hidden_lines(hidden: Sequence[HiddenRange]) -> list[str]:
     lines = [f"{h.ref} may be {_range(h)} and not show. {h.how_to_tell}" for h in values[:_SAID]]
     if leaks:
         lines.append(
-            f"A leak of {', '.join(h.ref for h in leaks)} need not show. {leaks[0].how_to_tell}"
+            f"A leak of {', '.join(h.ref for h in leaks)} may not show. {leaks[0].how_to_tell}"
         )
     return lines
 

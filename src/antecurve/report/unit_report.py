@@ -334,7 +334,7 @@ def unit_report(
     word = verdict.decision.value
     ruling = verdict.ruling
     summary = (
-        f"Largest deviation that counts: {signed(verdict.deviation_db, digits=3)} dB "
+        f"Deciding deviation: {signed(verdict.deviation_db, digits=3)} dB "
         f"(±{verdict.expanded_uncertainty_db:.3f} dB, 95 %) "
         f"at {format_quantity(ruling.frequency_hz, 'Hz', digits=3)}; "
         f"limit {ruling.band.limit_db:g} dB."

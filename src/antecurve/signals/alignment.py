@@ -132,13 +132,13 @@ def _cues_in(first: int, last: int, record: Floats, rate_hz: float, name: str) -
     if seen is None:
         raise InputError(
             name, "a record without the cue that was played",
-            "start to record before the file is played, and check the leads and the levels",
+            "start recording before the file is played, and check the leads and the levels",
         )  # fmt: skip
     behind = cue_position(record, rate_hz, rising=False)
     if behind is None or behind < seen:
         raise InputError(
             name, "a record that ends before the second cue",
-            "record on until the played file has ended",
+            "keep recording until the played file has ended",
         )  # fmt: skip
     missing = (last - first) - (behind - seen)
     if abs(missing) > _CLOCKS_DIFFER * (last - first):
