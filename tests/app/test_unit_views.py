@@ -239,7 +239,7 @@ def test_a_capture_named_like_a_result_is_refused(
     client: TestClient, network: Path, sweep: Path
 ) -> None:
     named = sweep.rename(sweep.with_name("deviation.csv"))
-    assert "rename the file" in judged(client, named, serial="1")
+    assert "rename yours" in judged(client, named, serial="1")
 
 
 def test_a_capture_that_tells_nothing_is_told_and_not_logged(
