@@ -105,8 +105,8 @@ def identification_lines(identified: CurveIdentification) -> list[str]:
     curve, lines = fit.curve, []
     if identified.playback:
         lines.append(
-            "Read as a playback table, with its sign changed: it then lies near a published "
-            "recording curve (--recording keeps the sign)."
+            "Read as a playback table: with its sign changed it lies near a published recording "
+            "curve. --recording keeps the sign."
         )
     lines += ["zero at the origin"] * curve.zeros_at_origin
     lines += ["pole at the origin"] * curve.poles_at_origin
