@@ -40,7 +40,7 @@ def test_the_unit_is_judged_by_each_kind(kind: str, tmp_path: Path) -> None:
     path = record(tmp_path, unit_output(samples, 48e3, UNIT), 48e3)
     reading = read_recording(path, ReadingOptions(played=file))
     assert reading.signal == kind
-    assert "played.wav played from 0.7" in reading.understood
+    assert "played.wav played from 700 ms" in reading.understood
     verdict = judge_unit(reading.capture, known_exactly(), conditions=CONDITIONS)
     fitted = verdict.value("treble_s")
     # The interval holds in 95 of 100 records; twice its width in all but one of 10,000.
@@ -64,17 +64,17 @@ def test_another_sampling_rate(tmp_path: Path) -> None:
 def test_the_cue_decides_where_the_signal_repeats(tmp_path: Path) -> None:
     """A square wave of many periods is like itself at each; the cue tells which is the first."""
     file, samples = played(tmp_path, SignalRequest("square", seconds=2.0))
-    for start in (0.1, 1.2345):
+    for start, told in ((0.1, "100 ms"), (1.2345, "1.23")):
         path = record(tmp_path, unit_output(samples, 48e3, Unit(), before_s=start), 48e3)
         reading = read_recording(path, ReadingOptions(played=file))
-        assert f"from {start:.4g} s" in reading.understood
+        assert f"from {told}" in reading.understood
 
 
 def test_a_file_without_a_cue_is_aligned_by_its_sound(tmp_path: Path) -> None:
     file, samples = played(tmp_path, SignalRequest("noise", seconds=3.0, cue=False))
     path = record(tmp_path, unit_output(samples, 48e3, Unit(), before_s=0.25), 48e3)
     understood = read_recording(path, ReadingOptions(played=file)).understood
-    assert "from 0.25 s" in understood
+    assert "from 250 ms" in understood
     assert "without a cue: one clock must have played and recorded it" in understood
 
 
