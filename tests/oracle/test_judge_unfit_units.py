@@ -5,12 +5,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
 from playback_units import CONDITIONS, CURVE, known_exactly
-from unfit_records import DEFECTS, SOUND, defective_record, linear_record, record_findings_by_truth
+from unfit_records import (
+    DEFECTS,
+    SOUND,
+    TWO_LEVELS,
+    defective_record,
+    linear_record,
+    record_findings_by_truth,
+)
 from unfit_units import Defect, compression, dead_zone, sine, unfit_capture
-from unit_shapes import LOW_ENDS, TOPS, BenchSetup, capture_of, shaped_unit
+from unit_shapes import LOW_ENDS, TOPS, BenchSetup, ShapedUnit, capture_of, shaped_unit
 
 from antecurve.judge.asymmetry import converter_line
 from antecurve.judge.capture import ObservationSettings
@@ -22,6 +31,7 @@ from antecurve.judge.oscillation import line_on_tops
 from antecurve.judge.slow_movement import slow_movement
 from antecurve.judge.square_wave import SquareWaveCapture
 from antecurve.judge.straight_edges import straight_edge
+from antecurve.judge.verdict import Verdict
 from antecurve.judge.verdicts import judge_unit
 
 RECORDS = 40
@@ -82,18 +92,38 @@ def test_a_flat_unit_that_is_unfit_does_not_pass(name: str) -> None:
     )
 
 
-@pytest.mark.parametrize("kind", ["linear", "dead zone"])
-def test_two_levels_tell_distortion(kind: str) -> None:
-    """A dead zone of 10 % of the half swing is one of 32 % at a level 10 dB lower."""
+def at_two_levels(*units: ShapedUnit, defect: Callable[[float], Defect]) -> Verdict:
+    """Judge records at 200 Hz, the second of them 10 dB lower."""
     rng = np.random.default_rng(2)
     captures = []
-    for level, name in ((1.0, "loud"), (10**-0.5, "quiet")):
-        defect = Defect(kind, dead_zone(0.1 / level) if kind == "dead zone" else None)
-        record = unfit_capture(SOUND, defect, BenchSetup(), rng, square_hz=200.0)
+    for unit, level, name in zip(units, (1.0, 10**-0.5), ("loud", "quiet"), strict=True):
+        record = unfit_capture(unit, defect(level), BenchSetup(), rng, square_hz=200.0)
         captures.append(SquareWaveCapture(record.time_s, record.volts * level, name=name))
-    verdict = judge_unit(captures, known_exactly(), conditions=CONDITIONS)
-    assert any("changes by" in f and "level" in f for f in verdict.findings) == (kind != "linear")
-    assert verdict.decision is not Decision.PASS or kind == "linear"
+    return judge_unit(captures, known_exactly(), conditions=CONDITIONS)
+
+
+@pytest.mark.parametrize("name", TWO_LEVELS)
+def test_two_levels_tell_distortion(name: str) -> None:
+    """A dead zone of 10 % of the half swing is one of 32 % at a level 10 dB lower.
+
+    A third-order term behind the equaliser bends no square wave, and changes its level alone.
+    """
+    verdict = at_two_levels(SOUND, SOUND, defect=TWO_LEVELS[name])
+    seen = name not in ("linear", "compression of 5 % behind it")
+    said = [f for f in verdict.findings if "with the level" in f]
+    assert verdict.is_result
+    assert bool(said) == seen
+    assert all("compresses, clips or has a dead zone" in f for f in said)
+    assert verdict.decision is not Decision.PASS or not seen
+
+
+def test_two_linear_units_at_two_levels_are_no_result() -> None:
+    """Turnover and treble off by 6 %, the high corner elsewhere: no distortion does so."""
+    other = ShapedUnit(3180e-6, 337e-6, 70e-6, "one corner", "one pole", (1.5,), (90e3,))
+    verdict = at_two_levels(SOUND, other, defect=TWO_LEVELS["linear"])
+    assert not verdict.is_result
+    assert verdict.findings[0].startswith("the captures do not seem to be of one unit")
+    assert "compresses" in verdict.findings[0]
 
 
 @pytest.mark.parametrize("share", [0.0, 0.05, 0.1])

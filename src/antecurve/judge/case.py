@@ -12,7 +12,6 @@ from antecurve.judge.fit import Fit
 from antecurve.judge.network_estimate import NetworkEstimate
 from antecurve.judge.problem import Bench
 from antecurve.judge.reference import MeasuredChain, measured_chains
-from antecurve.judge.residuals import level_dependence
 from antecurve.judge.signal_path import Generator
 from antecurve.judge.stages import STAGES, FitTask, fit_in_stages
 
@@ -74,10 +73,7 @@ def fit_case(case: Case) -> tuple[Fit, tuple[str, ...]]:
     observations = [c.observation(settings) for c in case.captures]
     task = _task(case, settings.references)
     staged = fit_in_stages(observations, task, stages=() if useless else STAGES)
-    if staged.contradiction:
-        by_level = level_dependence(staged.fit, case.asked.judged_hz)
-        useless = tuple(r.text for r in by_level) or (staged.contradiction,)
-    return staged.fit, useless
+    return staged.fit, useless or tuple(filter(None, [staged.contradiction]))
 
 
 def _useless(records: Sequence[Capture]) -> tuple[str, ...]:
@@ -94,6 +90,7 @@ def _task(case: Case, references: tuple[MeasuredChain, ...]) -> FitTask:
         Bench(case.network, generator, asked.chain, references),
         undo_ultrasonic=asked.playback == "inverse",
         level_only=not any(c.has_phase for c in case.captures),
+        band_hz=asked.judged_hz,
         mains_hz=asked.mains_hz,
         begin=case.begin,
     )

@@ -15,6 +15,7 @@ from antecurve.judge.explanation import Explanation, explain
 from antecurve.judge.fit import Fit
 from antecurve.judge.observation import ResidualFinding, ResidualKind
 from antecurve.judge.recognition import coupling_question, is_amendment, recognised_setting
+from antecurve.judge.residuals import NOT_LINEAR
 from antecurve.judge.uncertainty import COVERAGE
 from antecurve.judge.unit_factors import RATE_UNIT
 from antecurve.judge.verdict import FittedValue
@@ -35,12 +36,6 @@ _WORDS = {
     "ultrasonic_zero": "ultrasonic zero",
 }
 _SHOWN_AT_HZ = {"turnover": 100.0, "treble": 10e3}
-_NOT_LINEAR = (
-    ResidualKind.EVEN_ORDERS,
-    ResidualKind.EDGES,
-    ResidualKind.PAUSE,
-    ResidualKind.SLOPE,
-)
 _BY_EDGES = ("treble", "high_corner", "playback_zero")  # what slow or cut edges imitate
 _TIMES_MISFIT = 2.0  # an effect not twice as large may be the misfit's own
 _AT_THE_TOP = ("high_corner", "ultrasonic_zero", "playback_zero")
@@ -171,7 +166,7 @@ def _is_constant(
     take half of its effect off the largest deviation.
     """
     if _base(effect.value.name) in _BY_EDGES and any(
-        r.kind in _NOT_LINEAR and r.forbids_pass for r in residuals
+        r.kind in NOT_LINEAR and r.forbids_pass for r in residuals
     ):
         return False
     own = (float(np.abs(r.misfit_db).max(initial=0.0)) for r in residuals)

@@ -7,13 +7,15 @@ is missing in the fit is missing in both and cancels: the test rests on no model
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
+from antecurve.judge.level_reading import LevelDifference, LevelReading
 from antecurve.judge.observation import ResidualFinding, ResidualKind
 from antecurve.quantities import DB_PER_NEPER
 
@@ -26,6 +28,25 @@ _CHANCE = 1e-5  # that noise is taken for it, per pair of records
 _LIKE_FREQUENCY = 0.02  # harmonics of one order then see the same response to 0.01 dB
 _UNLIKE_LEVEL = 1.3  # 2.3 dB: of usual distortion a fifth or more changes
 _NOTABLE_DB = 0.03  # quadratic mean over the band: converters and probes differ by less
+_AGAIN = (
+    "Capture both levels again without touching the unit in between. Judge it at the level of use, "
+    "and look for the level where the change begins"
+)
+_WORDS = {
+    LevelReading.ONE_UNIT: (
+        "Two linear units do not differ so: the unit compresses, clips or has a dead zone. Judge "
+        "it at the level of use, and look for the level where the change begins"
+    ),
+    LevelReading.EITHER: (
+        f"The unit compresses, clips or has a dead zone, or these are two units. {_AGAIN}"
+    ),
+    LevelReading.TWO_UNITS: (
+        "No compression, clipping or dead zone does so: these are two units, or one that was "
+        "touched in between. Judge each capture by itself"
+    ),
+}
+
+Reader = Callable[[int, LevelDifference], LevelReading]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -57,7 +78,10 @@ class RelativeHarmonics:
 
 
 def level_findings(
-    harmonics: Sequence[RelativeHarmonics], *, band_hz: tuple[float, float]
+    harmonics: Sequence[RelativeHarmonics],
+    *,
+    band_hz: tuple[float, float],
+    reading: Reader | None = None,
 ) -> list[ResidualFinding]:
     """Describe responses that depend on the level.
 
@@ -67,6 +91,9 @@ def level_findings(
         One a square-wave record.
     band_hz : tuple of float
         The band judged [Hz].
+    reading : callable, optional
+        Takes the number of the record at the higher level and the difference, and tells one
+        nonlinear unit from two linear ones; by default nothing does.
 
     Returns
     -------
@@ -74,44 +101,86 @@ def level_findings(
         One a pair of records whose responses differ by more than noise.
     """
     findings = []
-    for one, other in combinations(harmonics, 2):
-        if abs(one.fundamental_hz / other.fundamental_hz - 1.0) > _LIKE_FREQUENCY:
+    for pair in combinations(range(len(harmonics)), 2):
+        first, second = sorted(pair, key=lambda k: harmonics[k].level_v)
+        low, high = harmonics[first], harmonics[second]
+        if abs(low.fundamental_hz / high.fundamental_hz - 1.0) > _LIKE_FREQUENCY:
             continue
-        low, high = sorted((one, other), key=lambda h: h.level_v)
         if high.level_v < _UNLIKE_LEVEL * low.level_v:
             continue
-        size = _difference_db(low, high, band_hz[1])
-        if size > 0.0:
-            level = 20.0 * math.log10(high.level_v / low.level_v)
-            text = (
-                f"{high.name}, {level:.1f} dB above {low.name}: the response changes by "
-                f"{size:.2g} dB with the level. The unit compresses, clips or has a dead zone, "
-                "or these are two units. Judge it at the level of use, and look for the level "
-                "where the change begins"
-            )
-            kind, at = ResidualKind.LEVEL, high.fundamental_hz
-            findings.append(ResidualFinding(kind, high.name, text, at, forbids_pass=True))
+        difference = _difference(low, high, band_hz[1])
+        size = 0.0 if difference is None else _size_db(difference)
+        if difference is not None and size > 0.0:
+            read = LevelReading.EITHER if reading is None else reading(second, difference)
+            findings.append(_finding(low, high, difference, size_db=size, reading=read))
     return findings
 
 
-def _difference_db(low: RelativeHarmonics, high: RelativeHarmonics, highest_hz: float) -> float:
-    """Quadratic mean of the difference within the band [dB]; 0 where noise explains it."""
-    from scipy.special import chdtri
+def _finding(
+    low: RelativeHarmonics,
+    high: RelativeHarmonics,
+    difference: LevelDifference,
+    *,
+    size_db: float,
+    reading: LevelReading,
+) -> ResidualFinding:
+    """The finding on one pair of records, what differs added to the uncertainty."""
+    level = 20.0 * math.log10(high.level_v / low.level_v)
+    text = (
+        f"{high.name}, {level:.1f} dB above {low.name}: the response changes by {size_db:.2g} dB "
+        f"with the level. {_WORDS[reading]}"
+    )
+    hertz = difference.orders * high.fundamental_hz
+    size = DB_PER_NEPER * difference.error.real
+    size = np.abs(size - np.interp(REFERENCE_FREQUENCY_HZ, hertz, size))
+    two = reading is LevelReading.TWO_UNITS
+    return ResidualFinding(
+        ResidualKind.TWO_UNITS if two else ResidualKind.LEVEL,
+        high.name,
+        text,
+        high.fundamental_hz,
+        hertz,
+        0.0 * size,
+        size,
+        forbids_pass=True,
+    )
 
+
+def _difference(
+    low: RelativeHarmonics, high: RelativeHarmonics, highest_hz: float
+) -> LevelDifference | None:
+    """The difference within the band; none where too few harmonics lie in it."""
     orders, first, second = np.intersect1d(low.orders, high.orders, return_indices=True)
     inside = orders * high.fundamental_hz <= highest_hz
     orders, first, second = orders[inside], first[inside], second[inside]
     if orders.size < 3:
-        return 0.0
+        return None
     sigma = np.sqrt(low.variance[first] + high.variance[second])
-    missed = []
-    for part, column in (("real", np.ones(orders.size)), ("imag", orders / orders[-1])):
-        values = getattr(high.error[second] - low.error[first], part) / sigma
-        weighted = column / sigma
-        missed.append(values - weighted * float(weighted @ values) / float(weighted @ weighted))
+    error = high.error[second] - low.error[first]
+    # What steps of converters repeat each period is erratic from harmonic to harmonic.
+    erratic = max(_scatter(error.real / sigma), _scatter(error.imag / sigma), 1.0)
+    return LevelDifference(orders, error, sigma * erratic, low.level_v / high.level_v)
+
+
+def _scatter(values: Floats) -> float:
+    """Standard deviation of what neighbours do not share, by their second differences."""
+    return float(np.sqrt(np.mean(np.diff(values, 2) ** 2) / 6.0))
+
+
+def _size_db(difference: LevelDifference) -> float:
+    """Quadratic mean of the difference, of level or of phase [dB]; 0 where noise explains it."""
+    from scipy.special import chdtri
+
+    missed = difference.missed(0.0 * difference.error)
     chi_square = sum(float(m @ m) for m in missed)
-    size = DB_PER_NEPER * float(np.sqrt(np.mean((missed[0] * sigma) ** 2)))
-    noise = DB_PER_NEPER * float(np.sqrt(np.mean(sigma**2)))
-    size = math.sqrt(max(0.0, size**2 - noise**2))
-    certain = chi_square > float(chdtri(2 * orders.size - 2, _CHANCE))
-    return size if certain and size > _NOTABLE_DB else 0.0
+    if chi_square < float(chdtri(2 * difference.orders.size - 2, _CHANCE)):
+        return 0.0
+    sigma = DB_PER_NEPER * difference.sigma
+    well_known = sigma <= max(_NOTABLE_DB, float(np.sort(sigma)[2]))
+    squares = [
+        float(np.mean((m * sigma)[which] ** 2 - sigma[which] ** 2))
+        for m in missed
+        for which in (well_known, np.ones_like(well_known))
+    ]
+    size = math.sqrt(max(0.0, *squares))
+    return size if size > _NOTABLE_DB else 0.0

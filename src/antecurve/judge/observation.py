@@ -134,6 +134,7 @@ class ResidualKind(StrEnum):
     PAUSE = "pause"
     LEVEL = "level"
     CLICK = "click"
+    TWO_UNITS = "two units"
     MISFIT = "misfit"
 
 

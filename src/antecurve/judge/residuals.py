@@ -13,6 +13,7 @@ from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.judge.deviation import Deviation
 from antecurve.judge.fit import Fit
 from antecurve.judge.level_dependence import RelativeHarmonics, level_findings
+from antecurve.judge.level_reading import LevelDifference, LevelReading, reading_of, unit_waves
 from antecurve.judge.misfit import beyond_seen, misfit_findings
 from antecurve.judge.noise import residual_parts
 from antecurve.judge.observation import ResidualFinding, ResidualKind
@@ -20,8 +21,9 @@ from antecurve.judge.ringing import phase_margin_deg, ringing_of_poles
 from antecurve.judge.unit_model import UnitModel
 
 __all__ = [
+    "NOT_LINEAR",
     "fitted_ringing",
-    "level_dependence",
+    "is_nonlinear",
     "misfit_uncertainty_db",
     "residual_findings",
     "widened",
@@ -30,6 +32,10 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
+NOT_LINEAR = frozenset(
+    (ResidualKind.EVEN_ORDERS, ResidualKind.EDGES, ResidualKind.PAUSE, ResidualKind.SLOPE)
+)
+"""What one record shows of a unit that is not linear."""
 _FOLDED = 1.5  # of half the rate: folded back onto the upper half of what a record shows
 _OF_ALL = (ResidualKind.HIDDEN_EDGES, ResidualKind.NO_EDGES)
 _BY_MOVEMENT = {ResidualKind.HUM, ResidualKind.DRIFT}  # lines and trends that it leaks into
@@ -58,7 +64,7 @@ def residual_findings(fit: Fit, band_hz: tuple[float, float]) -> tuple[ResidualF
             residual, fit.prediction(index), excess=excess, band_hz=band_hz
         )
     findings = _settled_by_others(findings, len(fit.observations))
-    findings += level_dependence(fit, band_hz)
+    findings += _level_dependence(fit, band_hz)
     findings += misfit_findings(
         _harmonics(fit), band_hz=band_hz, disturbed=any(f.forbids_pass for f in findings)
     )
@@ -77,27 +83,44 @@ def _settled_by_others(findings: list[ResidualFinding], captures: int) -> list[R
 
 
 def _harmonics(fit: Fit) -> list[RelativeHarmonics]:
+    return [h for h in _harmonics_of_each(fit) if h is not None]
+
+
+def _harmonics_of_each(fit: Fit) -> list[RelativeHarmonics | None]:
     parts = zip(fit.observations, residual_parts(fit.solution), fit.excess, strict=True)
-    harmonics = (o.relative_harmonics(residual, excess=excess) for o, residual, excess in parts)
-    return [h for h in harmonics if h is not None]
+    return [o.relative_harmonics(residual, excess=excess) for o, residual, excess in parts]
 
 
-def level_dependence(fit: Fit, band_hz: tuple[float, float]) -> tuple[ResidualFinding, ...]:
-    """Describe responses that differ between records at one frequency and unlike levels.
+def _level_dependence(fit: Fit, band_hz: tuple[float, float]) -> list[ResidualFinding]:
+    """Responses that differ between records at one frequency and unlike levels."""
+    squares = [k for k, h in enumerate(_harmonics_of_each(fit)) if h is not None]
+
+    def reading(number: int, difference: LevelDifference) -> LevelReading:
+        return reading_of(difference, unit_waves(fit, squares[number], difference.orders))
+
+    return level_findings(_harmonics(fit), band_hz=band_hz, reading=reading)
+
+
+def is_nonlinear(fit: Fit, band_hz: tuple[float, float]) -> bool:
+    """Tell whether captures that disagree may be of one unit that is not linear.
 
     Parameters
     ----------
     fit : Fit
-        The fit.
+        A fit that does not describe all captures, their noise not raised yet.
     band_hz : tuple of float
         The band judged [Hz].
 
     Returns
     -------
-    tuple of ResidualFinding
-        One a pair of records that differ.
+    bool
+        Whether a response changes with the level as that of one unit may, or does so beside
+        edges or halves of a wave that no linear unit has.
     """
-    return tuple(level_findings(_harmonics(fit), band_hz=band_hz))
+    fit = replace(fit, excess=(1.0,) * len(fit.excess))
+    kinds = {f.kind for f in residual_findings(fit, band_hz) if f.forbids_pass}
+    by_level = {ResidualKind.LEVEL, ResidualKind.TWO_UNITS} & kinds
+    return ResidualKind.LEVEL in kinds or bool(by_level and kinds & NOT_LINEAR)
 
 
 def fitted_ringing(

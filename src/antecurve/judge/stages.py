@@ -6,13 +6,16 @@ removed before the next one.  Captures that are still not described may be of mo
 Whether captures given as those of one unit can be of one unit.
 
 Each by itself is fitted by the same family as all together.  Where each is described to within
-little more than its noise, and together they are not, no one unit in one state gave them.
+little more than its noise, and together they are not, no one linear unit in one state gave them.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+
+import numpy as np
 
 from antecurve.curves.model import Curve
 from antecurve.judge.fit import Fit, fit_observations, with_compared_shapes
@@ -20,6 +23,8 @@ from antecurve.judge.hum import interferences
 from antecurve.judge.interference import NOTHING_ELSE
 from antecurve.judge.observation import Observation
 from antecurve.judge.problem import Bench
+from antecurve.judge.residuals import is_nonlinear
+from antecurve.judge.solve import solve_from, with_own_start
 from antecurve.judge.unit_model import UnitModel, unit_model
 
 __all__ = ["STAGES", "FitTask", "Stage", "StagedFit", "different_units", "fit_in_stages"]
@@ -41,6 +46,8 @@ class FitTask:
         Whether the unit undoes the curve's ultrasonic poles.
     level_only : bool
         Whether no capture shows a phase.
+    band_hz : tuple of float
+        The band judged [Hz].
     mains_hz : float or None
         Mains frequency where it is known [Hz].
     begin : callable or None
@@ -51,6 +58,7 @@ class FitTask:
     bench: Bench
     undo_ultrasonic: bool
     level_only: bool
+    band_hz: tuple[float, float]
     mains_hz: float | None = None
     begin: Callable[[str], None] | None = None
 
@@ -157,11 +165,33 @@ def _remove_interference(task: FitTask, staged: StagedFit) -> StagedFit:
 def _check_one_unit(task: FitTask, staged: StagedFit) -> StagedFit:
     task.begins("each capture by itself")
 
+    each: list[Fit] = []
+
     def alone(observation: Observation) -> Fit:
-        return task.fit([observation])
+        each.append(task.fit([observation]))
+        return each[-1]
 
     sentence = different_units(staged.observations, staged.fit, alone, enough=_DESCRIBED)
-    return replace(staged, contradiction=sentence)
+    if not sentence:
+        return staged
+    again = min((_from_one(task, staged, one) for one in each), key=lambda s: max(s.fit.excess))
+    if max(again.fit.excess) <= _TOGETHER:
+        return again
+    contradicts = not is_nonlinear(staged.fit, task.band_hz)
+    return replace(staged, contradiction=sentence if contradicts else "")
+
+
+def _from_one(task: FitTask, staged: StagedFit, one: Fit) -> StagedFit:
+    """All captures fitted from the unit that one of them shows: a fit may miss its least."""
+    solution = staged.fit.solution
+    count = solution.problem.unit_count
+    unknowns = np.zeros(solution.problem.size)
+    unknowns[:count] = one.solution.units
+    started = with_own_start(solution.problem, unknowns)
+    solution = solve_from(solution.problem, started, free=solution.free[:count])
+    (family,) = staged.fit.families
+    near = replace(staged.fit, families=(replace(family, solution=solution),))
+    return replace(staged, fit=task.fit(staged.fit.observations, near))
 
 
 STAGES = (
@@ -208,6 +238,7 @@ def fit_in_stages(
 
 _TOGETHER = 3.0  # mean square: beyond doubt more than noise
 _TIMES = 2.0  # of the mean square: each by itself is clearly better described
+_UNLIKE_DB = 2.0  # of usual distortion a fifth or more changes
 
 
 def different_units(
@@ -244,8 +275,23 @@ def different_units(
         if most > min(enough, worst / _TIMES):
             return ""
     names = " and ".join(o.name for o in observations)
-    return (
+    text = (
         f"the captures do not seem to be of one unit in one state. Together {names} leave "
         f"{worst**0.5:.1f} times the noise, each by itself {most**0.5:.1f} times at most. Judge "
         "each by itself, or capture again without touching the unit in between"
     )
+    level = _level_between(together)
+    if level < _UNLIKE_DB:
+        return text
+    return (
+        f"{text}. Their levels are {level:.0f} dB apart: a unit that compresses, clips or has a "
+        "dead zone differs so too. Capture all at one level, and one frequency at two levels"
+    )
+
+
+def _level_between(fit: Fit) -> float:
+    """Level of the loudest square wave over the quietest, as the unit was driven [dB]."""
+    gains = [
+        o.gain(fit.prediction(k).nuisance) for k, o in enumerate(fit.observations) if o.may_fold
+    ]
+    return 20.0 * math.log10(max(gains) / min(gains)) if gains else 0.0
