@@ -4,12 +4,23 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from playback_units import CONDITIONS, Unit, by_tolerance, known_exactly, square_capture
+from playback_units import (
+    CONDITIONS,
+    LOADING,
+    VALUES,
+    Unit,
+    by_tolerance,
+    known_exactly,
+    picked_network,
+    square_capture,
+)
 from two_channel_records import two_channel_record
 
+from antecurve.analysis.as_built import measured_network
+from antecurve.analysis.meter import MeterAccuracy
 from antecurve.judge.capture import Capture
 from antecurve.judge.conformity import Decision
-from antecurve.judge.network_estimate import NetworkEstimate
+from antecurve.judge.network_estimate import NetworkEstimate, estimate_by_tolerance
 from antecurve.judge.verdict import Verdict
 from antecurve.judge.verdicts import JudgeRequest, judge_unit
 
@@ -92,3 +103,36 @@ def test_a_decided_verdict_asks_nothing() -> None:
     verdict = judged([record], known_exactly(), 0.5)
     assert verdict.decision is Decision.PASS and verdict.question is None
     assert pytest.approx(0.5) == verdict.ruling.band.limit_db
+
+
+def test_what_shows_the_frequency_in_doubt_is_advised() -> None:
+    """A slow capture leaves the top open; the square wave advised first settles it."""
+    rng = np.random.default_rng(5)
+    unit = Unit(high_corner_hz=0.0)
+    first = square_capture(unit, rng, frequency=23.0, noise=0.01, samples=10_000)
+    opened = judged([first], known_exactly(), 0.3)
+    question = opened.question
+    assert opened.decision is Decision.UNDECIDED and opened.ruling.frequency_hz > 5e3
+    assert question is not None
+    proposed = next(f for f in question.further if f.decides)
+    assert proposed == question.further[0] and "23 Hz" not in proposed.text
+    hertz = 1000.0 if "1 kHz" in proposed.text else 200.0
+    second = square_capture(unit, rng, frequency=hertz, noise=0.0025, samples=10_000)
+    settled = judged([first, second], known_exactly(), 0.3)
+    assert settled.decision is Decision.PASS
+
+
+def test_parts_that_were_measured_are_not_to_be_measured_again() -> None:
+    """Read by a meter of 1 %: it is the meter that leaves the verdict open."""
+    picked = picked_network()
+    values = {p.element.ref: v for p, v in zip(picked.positions, VALUES.tolist(), strict=True)}
+    meter = MeterAccuracy(resistors=0.01, capacitors=0.01)
+    measured = measured_network(picked, values, meter=meter)
+    rng = np.random.default_rng(2)
+    record = two_channel_record(Unit(high_corner_hz=0.0), rng, signal="white noise")
+    network = estimate_by_tolerance(measured, loading=LOADING)
+    opened = judged([record], network, 0.1)
+    assert opened.question is not None
+    assert not any("--measured" in f.text for f in opened.question.further)
+    unread = judged([record], by_tolerance(), 0.1).question
+    assert unread is not None and any("--measured" in f.text for f in unread.further)

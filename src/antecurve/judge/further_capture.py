@@ -24,7 +24,9 @@ from antecurve.arrays import log_frequencies
 from antecurve.judge.advice import LOW_SQUARE_HZ, clear_frequency
 from antecurve.judge.conformity import BandDecision
 from antecurve.judge.fit import Family
+from antecurve.judge.harmonics import reduced_orders
 from antecurve.judge.network_estimate import network_slopes
+from antecurve.judge.periodic import USABLE_OF_RATE
 from antecurve.judge.problem import FitProblem
 from antecurve.judge.signal_path import probe_slopes
 from antecurve.judge.variance_shares import (
@@ -45,6 +47,7 @@ Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
 _POINTS = 10_000  # of a capture: what oscilloscopes store
+_PERIODS = 4.0  # of a square wave in a capture: two at least, and not many more
 _SCOPE_NOISE = 0.005  # of the amplitude: one step of 8 bits
 _SWEEP_NEPER = 0.02 / DB_PER_NEPER  # of a good meter
 _SWEEP_POINTS = 31  # from 20 Hz to 20 kHz: third octaves
@@ -214,6 +217,8 @@ def open_question(
         further.append(_further(text, math.hypot(then, unlevel, lacking), ruling))
         if _is_through_network(planned):
             through.append(further[-1])
+    squares = 1 + len(_SQUARES_HZ)  # as little effort each: the best of them first
+    further[:squares] = sorted(further[:squares], key=lambda f: f.expanded_uncertainty_db)
     parts = {
         "a shape that the model lacks": misfit_db**2,
         "the generator's flatness": flatness_db**2,
@@ -245,12 +250,10 @@ def _is_through_network(choice: _Choice) -> bool:
 def _choices(
     problem: FitProblem, flatness_db: float, mains_hz: float | None
 ) -> list[tuple[str, _Choice]]:
-    """What could be done, the least effort first."""
+    """What could be done, the least effort first; square waves come first."""
     squares = (clear_frequency(LOW_SQUARE_HZ, mains_hz=mains_hz), *_SQUARES_HZ)
     choices: list[tuple[str, _Choice]] = []
-    for frequency in squares:
-        planned = _square(problem, frequency)
-        choices.append((planned.text, planned))
+    choices += [(s.text, s) for s in (_square(problem, frequency) for frequency in squares)]
     choices.append((f"captures of {_MORE:.0f} times the points", "points"))
     words = f"a sweep of {_SWEEP_POINTS} frequencies from 20 Hz to 20 kHz, levels to 0.02 dB"
     every = log_frequencies((20.0, 20e3), points_per_decade=_SWEEP_POINTS // 3)
@@ -260,8 +263,8 @@ def _choices(
         choices.append((f"references of {_MORE:.0f} times the points", "longer references"))
     elif flatness_db or problem.priors > problem.bench.estimate.sources:
         choices.append(("a reference with the unit bypassed", "reference"))
-    if problem.bench.estimate.sources:
-        choices.append(("measured values of the network's parts", "parts"))
+    if unmeasured := _unmeasured(problem):
+        choices.append((f"measured values of {unmeasured}", "parts"))
     bands = log_frequencies((20.0, 20e3), points_per_decade=_RECORD_POINTS // 3)
     sigma = np.full(bands.size, _RECORD_NEPER)
     for words, through in (
@@ -273,10 +276,23 @@ def _choices(
     return choices
 
 
+def _unmeasured(problem: FitProblem) -> str:
+    """What a meter has not read of the network, in words; empty where there is nothing."""
+    estimate = problem.bench.estimate
+    if not estimate.unmeasured.any():
+        return ""
+    of_parts = np.any(estimate.errors[: len(estimate.topology.elements)] != 0.0, axis=0)
+    if np.all(estimate.unmeasured[of_parts]):
+        return "the network's parts"
+    return "the network's parts that are not measured yet"
+
+
 def _square(problem: FitProblem, frequency_hz: float) -> _Planned:
     """A capture of a square wave: harmonics at 1/n in the noise of an oscilloscope."""
+    rate = _POINTS * frequency_hz / _PERIODS
     highest = max(float(o.frequency_hz.max()) for o in problem.observations)
-    orders = np.arange(1.0, highest / frequency_hz + 1.0, 2.0)
+    orders = reduced_orders(min(highest, USABLE_OF_RATE * rate) / frequency_hz, samples=_POINTS)
+    orders = orders[orders % 2.0 == 1.0]
     sigma = _SCOPE_NOISE * math.sqrt(2.0 / _POINTS) * math.pi / 4.0 * orders
     at = format_quantity(frequency_hz, "Hz")
     return _Planned(f"a square wave of {at} with {_POINTS:,} points", orders * frequency_hz, sigma)
@@ -294,7 +310,7 @@ def _information(family: Family, choice: _Choice) -> Floats:
         data = jacobian[: solution.evaluation.data_rows]
         total = total + (_MORE - 1.0) * data.T @ data
     elif choice == "parts":
-        diagonal[first:last] = _PART_TO_METER**2 - 1.0
+        diagonal[first:last] = (_PART_TO_METER**2 - 1.0) * problem.bench.estimate.unmeasured
     elif choice == "reference":
         diagonal[last:common] = _KNOWN**2
     elif choice == "longer references":

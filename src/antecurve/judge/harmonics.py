@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from antecurve.judge.record import Record
 
-__all__ = ["HarmonicModel", "summed_orders", "synthesised", "whitened"]
+__all__ = ["HarmonicModel", "reduced_orders", "summed_orders", "synthesised", "whitened"]
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -18,6 +18,8 @@ Complex = NDArray[np.complex128]
 _SLICE = 200_000  # elements of a product below which linear algebra starts no threads
 _REACH = 16  # times the reduction: the amplitude there is 1/16 and folds to less than noise
 _MOST_ORDERS = 16_384  # what bounds memory; of 20 Hz it is 330 kHz
+_MOST_ODD = 170  # all up to order 100 and a dozen per octave beyond
+_MOST_EVEN = 16  # enough to tell distortion; higher ones are weaker
 _OVERSAMPLING = 8  # of the highest harmonic: linear interpolation errs by a hundredth of it
 
 
@@ -86,6 +88,31 @@ def summed_orders(record: Record, reduced: Floats, *, folded: bool) -> Floats:
     half_rate = record.rate_hz / 2.0 / record.frequency_hz
     reach = min(_REACH * max(float(reduced.max()), half_rate), _MOST_ORDERS)
     return np.arange(1.0, int(reach if folded else min(reach, half_rate)) + 1.0)
+
+
+def reduced_orders(top: float, *, samples: int) -> Floats:
+    """List the orders to which a record of a square wave is reduced.
+
+    Parameters
+    ----------
+    top : float
+        The highest order wanted.
+    samples : int
+        Samples of the record.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (harmonics,)
+        All low odd orders, then a spread of the higher ones; a few even ones.
+    """
+    most = min(_MOST_ODD, max(8, samples // 12))
+    odd = np.arange(1.0, max(top, 3.0) + 0.5, 2.0)
+    if odd.size > most:
+        low = odd[: most // 2]
+        spread = np.geomspace(low[-1] + 2.0, odd[-1], most - low.size)
+        odd = np.union1d(low, 2.0 * np.floor(spread / 2.0) + 1.0)
+    even = np.arange(2.0, max(top, 3.0) + 0.5, 2.0)[: min(_MOST_EVEN, most // 2)]
+    return np.union1d(odd, even)
 
 
 def synthesised(

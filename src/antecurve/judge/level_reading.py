@@ -79,14 +79,14 @@ class LevelDifference:
         tuple of numpy.ndarray of float, shape (harmonics,)
             Real and imaginary parts over their standard deviations.
         """
-        left = self.error - explained
+        missing = self.error - explained
 
         def without(part: Floats, column: Floats) -> Floats:
             values, weighted = part / self.sigma, column / self.sigma
             taken = float(weighted @ values) / float(weighted @ weighted)
             return np.asarray(values - taken * weighted)
 
-        return without(left.real, np.ones(left.size)), without(left.imag, self.orders)
+        return without(missing.real, np.ones(missing.size)), without(missing.imag, self.orders)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -135,8 +135,9 @@ def unit_waves(fit: Fit, index: int, orders: Floats) -> UnitWaves:
     square = square_harmonics(
         odd.astype(float), frequency_hz=fundamental, duty=0.5, rise_time_s=rise_s
     ).value
-    unit = problem.model.log_response(units, odd * fundamental)
-    path = problem.log_response(unknowns, odd * fundamental, index)
+    hertz = np.asarray(odd * fundamental, dtype=float)
+    unit = problem.model.log_response(units, hertz)
+    path = problem.log_response(unknowns, hertz, index)
     spectrum = np.zeros((3, points // 2 + 1), dtype=complex)
     spectrum[:, odd] = square * np.exp(path - unit), square * np.exp(path), np.exp(unit)
     wave_in, wave_out = np.fft.irfft(spectrum[:2], points)

@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TypeAlias
 
 import numpy as np
@@ -71,6 +71,9 @@ class NetworkEstimate:
         L above; the last three rows are source resistance, load resistance, load capacitance.
     uniform : numpy.ndarray of bool, shape (sources,)
         Whether a source is equally likely anywhere within its limits, otherwise normal.
+    unmeasured : numpy.ndarray of bool, shape (sources,)
+        Whether a source is the tolerance of a part that no meter has read; by default none is, as
+        after a calibration.
     """
 
     topology: Topology
@@ -78,12 +81,15 @@ class NetworkEstimate:
     loading: Loading
     errors: Floats
     uniform: NDArray[np.bool_]
+    unmeasured: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
 
     def __post_init__(self) -> None:
         hold_read_only(self, "values", "errors")
-        uniform = np.array(self.uniform, dtype=bool)
-        uniform.setflags(write=False)
-        object.__setattr__(self, "uniform", uniform)
+        for name in ("uniform", "unmeasured"):
+            given = np.asarray(getattr(self, name), dtype=bool)
+            flags = np.array(given) if given.size else np.zeros(self.sources, dtype=bool)
+            flags.setflags(write=False)
+            object.__setattr__(self, name, flags)
 
     @property
     def sources(self) -> int:
@@ -194,7 +200,12 @@ def estimate_by_tolerance(
     columns = [*scattered, *within]
     errors = np.array(columns).T if columns else np.zeros((rows, 0))
     return NetworkEstimate(
-        picked.topology, picked.network.values, loading, errors, np.array(kinds, dtype=bool)
+        picked.topology,
+        picked.network.values,
+        loading,
+        errors,
+        np.array(kinds, dtype=bool),
+        np.arange(len(columns)) < len(scattered),
     )
 
 

@@ -17,18 +17,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.errors import InputError
+from antecurve.judge.harmonics import reduced_orders
 from antecurve.judge.interference import NOTHING_ELSE, Interference
 from antecurve.judge.record import Record
 from antecurve.judge.sampled_waves import SampledWaves, sampled_waves
 
-__all__ = ["HarmonicBasis", "harmonic_basis"]
+__all__ = ["USABLE_OF_RATE", "HarmonicBasis", "harmonic_basis"]
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
-_MOST_ODD = 170  # all up to order 100 and a dozen per octave beyond
-_MOST_EVEN = 16  # enough to tell distortion; higher ones are weaker
-_USABLE_OF_RATE = 0.45  # of the sampling rate: short of half of it, where filters begin
+USABLE_OF_RATE = 0.45
+"""Of the sampling rate, how far up a record is used: short of half of it, where filters begin."""
 _LEAST_NOISE = 1e-7  # of the swing: double precision through the normal equations
 _FREQUENCY_ROUNDS = 4  # Newton steps, each of which squares the error
 _SMALL_TURN = 0.003  # of a period of the highest harmonic: its error is 2 %
@@ -333,8 +333,8 @@ def harmonic_basis(
         When the record holds no edges, or its samples do not fix the harmonics.
     """
     frequency = record.frequency_hz
-    top = min(highest_hz, _USABLE_OF_RATE * record.rate_hz) / frequency
-    orders = _orders(top, record.time_s.size)
+    top = min(highest_hz, USABLE_OF_RATE * record.rate_hz) / frequency
+    orders = reduced_orders(top, samples=record.time_s.size)
     if near is not None:
         frequency = near.record.frequency_hz
     for few in (9.0, 41.0) if near is None else ():
@@ -351,18 +351,6 @@ def harmonic_basis(
         basis = basis.moved(step, amplitudes, name=name)
     _check_edges(basis, name)
     return basis
-
-
-def _orders(top: float, samples: int) -> Floats:
-    """All low odd orders, then a spread of the higher ones; a few even ones."""
-    most = min(_MOST_ODD, max(8, samples // 12))
-    odd = np.arange(1.0, max(top, 3.0) + 0.5, 2.0)
-    if odd.size > most:
-        low = odd[: most // 2]
-        spread = np.geomspace(low[-1] + 2.0, odd[-1], most - low.size)
-        odd = np.union1d(low, 2.0 * np.floor(spread / 2.0) + 1.0)
-    even = np.arange(2.0, max(top, 3.0) + 0.5, 2.0)[: min(_MOST_EVEN, most // 2)]
-    return np.union1d(odd, even)
 
 
 def _frequency_step(record: Record, orders: Floats, frequency: float, name: str) -> float:

@@ -61,10 +61,12 @@ def record_findings(record: ResidualRecord) -> list[ResidualFinding]:
     list of ResidualFinding
         Empty where noise explains it.
     """
+    lines = _lines(record)
     edges = _straight(record) or [*_pause(record), *_halves(record)]
-    if not edges and record.shows_edges:
+    oscillates = any(f.kind is ResidualKind.OSCILLATION and f.forbids_pass for f in lines)
+    if not edges and not oscillates and record.shows_edges:
         edges = _ringing(record)
-    return [*_lines(record), *_slow(record), *edges, *_without_edges(record)]
+    return [*lines, *_slow(record), *edges, *_without_edges(record)]
 
 
 def _without_edges(record: ResidualRecord) -> list[ResidualFinding]:
@@ -208,7 +210,7 @@ def _straight(record: ResidualRecord) -> list[ResidualFinding]:
     if edges is None or record.rise_time_s > _GENERATOR * edges.duration_s:
         return []
     text = (
-        f"{record.name}: edges are straight, {1e-6 * edges.slope_v_per_s:.2g} V/µs over "
+        f"{record.name}: edges are straight, {_slope_in_words(edges.slope_v_per_s)} over "
         f"{1e6 * edges.duration_s:.3g} µs. The unit reaches the limit of its slope, or the "
         "generator's edges are as slow. Capture again at a level 10 dB lower: a limit of the slope "
         "then leaves a faster edge"
@@ -305,6 +307,13 @@ def _edge_samples(record: ResidualRecord, early_s: float, late_s: float) -> Edge
 def _line_level(amplitude: float, size: float) -> str:
     level = 20.0 * math.log10(max(amplitude, 1e-12 * size) / size)
     return f"{1e3 * amplitude:.3g} mV, {level:.0f} dB re the square wave"
+
+
+def _slope_in_words(volts_per_second: float) -> str:
+    """In volts or millivolts a microsecond, whichever has no leading zeros."""
+    if volts_per_second >= 1e6:
+        return f"{1e-6 * volts_per_second:.2g} V/µs"
+    return f"{1e-3 * volts_per_second:.2g} mV/µs"
 
 
 def _rate_in_words(rate_hz: float) -> str:

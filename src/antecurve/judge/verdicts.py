@@ -44,6 +44,7 @@ __all__ = ["JudgeRequest", "judge_unit"]
 
 Floats = NDArray[np.float64]
 
+_MOST_OF_IT = 0.5**0.5  # of an uncertainty: half of the variance
 _POINTS_PER_DECADE = 30  # finer than any bend of a first-order corner
 
 
@@ -278,7 +279,12 @@ def _question(case: Case, reading: _Reading, ruling: BandDecision) -> OpenQuesti
     """What leaves the response open, if anything does."""
     if ruling.decision is not Decision.UNDECIDED:
         return None
-    misfit = misfit_uncertainty_db(reading.residuals, np.array([ruling.frequency_hz]))
+    at_hz = np.array([ruling.frequency_hz])
+    by_level = [r for r in reading.residuals if r.kind is ResidualKind.LEVEL]
+    changes = float(misfit_uncertainty_db(by_level, at_hz)[0])
+    if changes > _MOST_OF_IT * ruling.expanded_uncertainty_db:
+        return None  # the finding about the level says what to do
+    misfit = misfit_uncertainty_db(reading.residuals, at_hz)
     at = int(np.argmin(np.abs(reading.deviation.frequency_hz - ruling.frequency_hz)))
     return open_question(
         reading.allowed,
