@@ -74,7 +74,7 @@ def test_parts_by_their_tolerance_are_to_be_measured_or_left_out() -> None:
     assert "They alone leave" in question.text and "would decide it" in question.text
     reach = {f.text: f.expanded_uncertainty_db for f in question.further}
     now = opened.expanded_uncertainty_db
-    (parts,) = (v for k, v in reach.items() if "--measured" in k)
+    (parts,) = (v for k, v in reach.items() if "measured values" in k)
     (at_input,) = (v for k, v in reach.items() if "unit's input" in k)
     (points,) = (v for k, v in reach.items() if "times the points" in k)
     assert points > 0.9 * now
@@ -133,6 +133,6 @@ def test_parts_that_were_measured_are_not_to_be_measured_again() -> None:
     network = estimate_by_tolerance(measured, loading=LOADING)
     opened = judged([record], network, 0.1)
     assert opened.question is not None
-    assert not any("--measured" in f.text for f in opened.question.further)
+    assert not any("measured values" in f.text for f in opened.question.further)
     unread = judged([record], by_tolerance(), 0.1).question
-    assert unread is not None and any("--measured" in f.text for f in unread.further)
+    assert unread is not None and any("measured values" in f.text for f in unread.further)
