@@ -27,7 +27,7 @@ from antecurve.sound import portaudio
 from optional_programs import needs_sound_server
 from served import served
 
-LOST = ("dropout", "interrupted record", "silence", "cue")
+LOST = ("dropout", "interrupted record", "silence", "cue", "no sound")
 FIELDS = {"network": "Disc", "serial": "7", "limit": "0.5", "seconds": "0.3", "level": "-40"}
 
 

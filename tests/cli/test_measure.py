@@ -29,7 +29,7 @@ from antecurve.pipeline import Design
 from antecurve.sound import portaudio
 from optional_programs import needs_sound_server
 
-LOST = ("dropout", "interrupted record", "silence", "cue")
+LOST = ("dropout", "interrupted record", "silence", "cue", "no sound")
 
 
 @pytest.fixture

@@ -149,6 +149,7 @@ OWN: dict[str, dict[str, Any]] = {
     },
     "switched.request.BoxJob": {"common": default_job(), "positions": TWO_ALIKE},
     "switched.box.design_box": {"job": BoxJob(QUICK_JOB, TWO_ALIKE)},
+    "switched.box.with_box_alternative": {"job": BoxJob(QUICK_JOB, TWO_ALIKE), "alternative": 0},
     "analysis.planning.plan_tolerances": {
         "resistor_grades": (Grade(0.01, 1.0),),
         "capacitor_grades": (Grade(0.01, 1.0),),
