@@ -237,18 +237,7 @@ class SquareWaveObservation(Observation):
         return np.array([math.log(near.gain), delay, near.duty_error / _DUTY_UNIT]), near.missed
 
     def gain(self, nuisance: Floats) -> float:
-        """Compute the gain, documented in `Observation`.
-
-        Parameters
-        ----------
-        nuisance : numpy.ndarray of float, shape (3,)
-            Own unknowns in the fit's coordinates.
-
-        Returns
-        -------
-        float
-            Volts from EMF peak 1 V.
-        """
+        """Compute the gain, documented in `Observation`."""
         return math.exp(float(nuisance[0]))
 
     def waveforms(self, prediction: Prediction, *, derivatives: int = 0) -> Floats:
@@ -301,55 +290,20 @@ class SquareWaveObservation(Observation):
         )
 
     def without_interference(self, interference: Interference) -> SquareWaveObservation:
-        """Reduce the record again with hum and drift, documented in `Observation`.
-
-        Parameters
-        ----------
-        interference : Interference
-            What to take out.
-
-        Returns
-        -------
-        SquareWaveObservation
-            Not corrected for the harmonics passed over.
-        """
+        """Reduce the record again with hum and drift, documented in `Observation`."""
         return reduced_record(
             self.capture, self.prepared, self.highest_hz, self.reference, interference, self
         )
 
     def remainder(self, prediction: Prediction | None = None) -> Remainder:
-        """Subtract the fitted waveform from the record, documented in `Observation`.
-
-        Parameters
-        ----------
-        prediction : Prediction, optional
-            The fit.
-
-        Returns
-        -------
-        Remainder
-            With the reduction of the record.
-        """
+        """Subtract the fitted waveform from the record, documented in `Observation`."""
         volts = self.basis.record.volts
         if prediction is not None:
             volts = volts - self.waveforms(prediction)[:, 0]
         return Remainder(self.basis, volts)
 
     def corrected(self, prediction: Prediction, *, folded: bool) -> SquareWaveObservation:
-        """Take off the harmonics that the reduction passes over, documented in `Observation`.
-
-        Parameters
-        ----------
-        prediction : Prediction
-            The fit that predicts them.
-        folded : bool
-            Whether harmonics beyond half the sampling rate are in the record.
-
-        Returns
-        -------
-        SquareWaveObservation
-            At the frequency that the remainder of the record asks for.
-        """
+        """Take off the harmonics that the reduction passes over, documented in `Observation`."""
         record = self.basis.record
         summed = summed_orders(record, self.basis.orders, folded=folded)
         unused = np.setdiff1d(summed, self.basis.orders)
@@ -377,34 +331,12 @@ class SquareWaveObservation(Observation):
         )
 
     def residual_power(self, residual: Floats) -> float:
-        """Compute the sum of squares about the corrected reduction, documented in `Observation`.
-
-        Parameters
-        ----------
-        residual : numpy.ndarray of float, shape (rows,)
-            Whitened residuals.
-
-        Returns
-        -------
-        float
-            Sum of squares [V^2].
-        """
+        """Compute the sum of squares about the corrected reduction, documented in `Observation`."""
         free = self.basis.record.time_s.size - self.basis.factor.shape[0]
         return float((float(residual @ residual) + free) * self.sigma**2)
 
     def with_raised_noise(self, ratio: float) -> SquareWaveObservation:
-        """Raise the noise of the record, documented in `Observation`.
-
-        Parameters
-        ----------
-        ratio : float
-            Mean square residual, above 1.
-
-        Returns
-        -------
-        SquareWaveObservation
-            With noise that explains the residuals.
-        """
+        """Raise the noise of the record, documented in `Observation`."""
         return replace(self, sigma=self.sigma * ratio**0.5, inflation=self.inflation * ratio**0.5)
 
     def residual_findings(
@@ -415,35 +347,13 @@ class SquareWaveObservation(Observation):
         excess: float,
         band_hz: tuple[float, float],
     ) -> list[ResidualFinding]:
-        """Name all that the fit does not describe, documented in `Observation`.
-
-        Parameters
-        ----------
-        residual, prediction, excess, band_hz
-            As in `Observation.residual_findings`; the band [Hz].
-
-        Returns
-        -------
-        list of ResidualFinding
-            Without a misfit, which is that of all captures together.
-        """
+        """Name all that the fit does not describe, documented in `Observation`."""
         record = residual_record(self, residual, prediction, excess=excess)
         hidden = hidden_edge_findings(record, prediction, band_hz) if self.folded else []
         return interference_findings(record) + hidden + record_findings(record)
 
     def relative_harmonics(self, residual: Floats, *, excess: float) -> RelativeHarmonics:
-        """Compute the odd harmonics over those of the fit, documented in `Observation`.
-
-        Parameters
-        ----------
-        residual, excess
-            As in `Observation.relative_harmonics`.
-
-        Returns
-        -------
-        RelativeHarmonics
-            With the noise of the record as it was before it was raised.
-        """
+        """Compute the odd harmonics over those of the fit, documented in `Observation`."""
         noise = self.sigma / math.sqrt(max(1.0, excess))
         return relative_harmonics(self.name, self.basis, residual * self.sigma, noise)
 

@@ -90,36 +90,12 @@ class SquareWaveCapture(Capture):
 
     @classmethod
     def fits(cls, header: Collection[str]) -> bool:
-        """Tell whether there are times and volts, documented in `Capture`.
-
-        Parameters
-        ----------
-        header : collection of str
-            Names of the columns.
-
-        Returns
-        -------
-        bool
-            Whether it is a record.
-        """
+        """Tell whether there are times and volts, documented in `Capture`."""
         return set(header) == set(cls.known_columns)
 
     @classmethod
     def from_columns(cls, columns: Mapping[str, Floats], name: str) -> Self:
-        """Make a record of the columns of a file, documented in `Capture`.
-
-        Parameters
-        ----------
-        columns : mapping of str to numpy.ndarray of float, shape (rows,)
-            The columns.
-        name : str
-            Name of the file.
-
-        Returns
-        -------
-        SquareWaveCapture
-            Named after the file.
-        """
+        """Make a record of the columns of a file, documented in `Capture`."""
         return cls(columns["time_s"], columns["volts"], name=name)
 
     @property
@@ -133,35 +109,13 @@ class SquareWaveCapture(Capture):
         return self.rate_hz / 2.0
 
     def observation(self, settings: ObservationSettings) -> SquareWaveObservation:
-        """Reduce the record to its harmonics, documented in `Capture`.
-
-        Parameters
-        ----------
-        settings : ObservationSettings
-            Reach of the reduction, and the reference.
-
-        Returns
-        -------
-        SquareWaveObservation
-            Hum still in it.
-        """
+        """Reduce the record to its harmonics, documented in `Capture`."""
         record = prepare_record(self, highest_hz=settings.highest_hz)
         reference = settings.reference_for(self, record.frequency_hz)
         return reduced_record(self, record, settings.highest_hz, reference)
 
     def reach_problem(self, band_hz: tuple[float, float]) -> InputError | None:
-        """Say why the sampling is too coarse, documented in `Capture`.
-
-        Parameters
-        ----------
-        band_hz : tuple of float
-            The band to judge [Hz].
-
-        Returns
-        -------
-        InputError or None
-            When half the sampling rate is within the band.
-        """
+        """Say why the sampling is too coarse, documented in `Capture`."""
         if self.rate_hz >= 2.0 * band_hz[1]:
             return None
         for unit, factor in _TIME_UNITS.items():
@@ -187,13 +141,7 @@ class SquareWaveCapture(Capture):
         return _USUAL_HZ[0] <= record.frequency_hz * factor <= _USUAL_HZ[1]
 
     def saturation_text(self) -> str:
-        """Say when the record stands at its limits, documented in `Capture`.
-
-        Returns
-        -------
-        str
-            Empty where it does not.
-        """
+        """Say when the record stands at its limits, documented in `Capture`."""
         share = limit_share(self.volts)
         if share <= 0.0:
             return ""
@@ -206,21 +154,6 @@ class SquareWaveCapture(Capture):
     def direct_responses(
         cls, references: Sequence[Self], highest_hz: float, through: NetworkEstimate
     ) -> tuple[DirectResponse, ...]:
-        """Compute odd harmonics over those of a square wave, documented in `Capture`.
-
-        Parameters
-        ----------
-        references : sequence of SquareWaveCapture
-            The square waves.
-        highest_hz : float
-            Highest frequency that counts [Hz].
-        through : NetworkEstimate
-            The network, in the path or not.
-
-        Returns
-        -------
-        tuple of DirectResponse
-            The generator's edge is part of them.
-        """
+        """Compute odd harmonics over those of a square wave, documented in `Capture`."""
         records = [(r, prepare_record(r, highest_hz=highest_hz)) for r in references]
         return bypass_responses([reduced_record(*r, highest_hz) for r in records], through)

@@ -121,39 +121,14 @@ class SweepCapture(Capture):
 
     @classmethod
     def fits(cls, header: Collection[str]) -> bool:
-        """Tell whether there is one column of levels, documented in `Capture`.
-
-        Parameters
-        ----------
-        header : collection of str
-            Names of the columns.
-
-        Returns
-        -------
-        bool
-            Whether it is a sweep.
-        """
+        """Tell whether there is one column of levels, documented in `Capture`."""
         names = set(header)
         one_level = len(names & {"level_db", "ratio"}) == 1
         return "frequency_hz" in names and one_level and names <= set(cls.known_columns)
 
     @classmethod
     def from_columns(cls, columns: Mapping[str, Floats], name: str) -> Self:
-        """Make a sweep of the columns of a file, documented in `Capture`.
-
-        Parameters
-        ----------
-        columns : mapping of str to numpy.ndarray of float, shape (rows,)
-            The columns; a ``ratio`` is linear.
-        name : str
-            Name of the file.
-
-        Returns
-        -------
-        SweepCapture
-            Named after the file.
-
-        """
+        """Make a sweep of the columns of a file, documented in `Capture`."""
         if "ratio" in columns:
             ratio = columns["ratio"]
             if np.any(ratio <= 0):
@@ -179,35 +154,13 @@ class SweepCapture(Capture):
         return math.inf
 
     def observation(self, settings: ObservationSettings) -> SweepObservation:
-        """Reduce the sweep for a fit, documented in `Capture`.
-
-        Parameters
-        ----------
-        settings : ObservationSettings
-            The reference, if any.
-
-        Returns
-        -------
-        SweepObservation
-            With the noise of a usual meter to start from.
-        """
+        """Reduce the sweep for a fit, documented in `Capture`."""
         return SweepObservation(
             self, _START_SIGMA_DB, _START_SIGMA_RAD, settings.reference_for(self)
         )
 
     def reach_problem(self, band_hz: tuple[float, float]) -> InputError | None:
-        """Say why the sweep by itself does not do, documented in `Capture`.
-
-        Parameters
-        ----------
-        band_hz : tuple of float
-            The band to judge [Hz].
-
-        Returns
-        -------
-        InputError or None
-            When it ends below 1 kHz, where the deviation is 0 dB.
-        """
+        """Say why the sweep by itself does not do, documented in `Capture`."""
         end = float(self.frequency_hz[-1])
         if end >= REFERENCE_FREQUENCY_HZ:
             return None
@@ -219,22 +172,7 @@ class SweepCapture(Capture):
     def direct_responses(
         cls, references: Sequence[Self], highest_hz: float, through: NetworkEstimate
     ) -> tuple[DirectResponse, ...]:
-        """Derive responses from levels and phase, documented in `Capture`.
-
-        Parameters
-        ----------
-        references : sequence of SweepCapture
-            The sweeps.
-        highest_hz : float
-            Highest frequency that counts [Hz]; not needed.
-        through : NetworkEstimate
-            The network; not needed.
-
-        Returns
-        -------
-        tuple of DirectResponse
-            Without uncertainty: the readings of a reference count as exact.
-        """
+        """Derive responses from levels and phase, documented in `Capture`."""
         responses = []
         for sweep in references:
             neper = sweep.level_db / DB_PER_NEPER
@@ -245,20 +183,7 @@ class SweepCapture(Capture):
         return tuple(responses)
 
     def network_levels(self, network: NetworkEstimate, band_hz: tuple[float, float]) -> Levels:
-        """Take frequencies and levels as they are, documented in `Capture`.
-
-        Parameters
-        ----------
-        network : NetworkEstimate
-            Does not matter.
-        band_hz : tuple of float
-            Does not matter: a sweep reaches as far as whoever took it meant [Hz].
-
-        Returns
-        -------
-        Levels
-            Without noise of their own.
-        """
+        """Take frequencies and levels as they are, documented in `Capture`."""
         return Levels(self.frequency_hz, self.level_db, np.zeros_like(self.level_db))
 
 
@@ -309,18 +234,7 @@ class SweepObservation(Observation):
     def evaluate(
         self, nuisance: Floats, total: Complex, shared: Complex, rise: RiseTime
     ) -> Evaluation:
-        """Compute whitened residuals and their derivatives, documented in `Observation`.
-
-        Parameters
-        ----------
-        nuisance, total, shared, rise
-            As in `Observation.evaluate`.
-
-        Returns
-        -------
-        Evaluation
-            Levels, then phases.
-        """
+        """Compute whitened residuals and their derivatives, documented in `Observation`."""
         count = total.size
         rise_column = np.zeros((count, int(rise.uncertainty_s > 0)))
         scale = self.sigma_db / DB_PER_NEPER
@@ -343,18 +257,7 @@ class SweepObservation(Observation):
         )
 
     def start(self, log_response: Complex) -> tuple[Floats, float]:
-        """Fit gain as a mean and delay as a slope, documented in `Observation`.
-
-        Parameters
-        ----------
-        log_response : numpy.ndarray of complex, shape (frequencies,)
-            ln of all in the path.
-
-        Returns
-        -------
-        tuple of numpy.ndarray and float
-            Nuisance unknowns and the share of the levels' variance that is missed.
-        """
+        """Fit gain as a mean and delay as a slope, documented in `Observation`."""
         neper = self.capture.level_db / DB_PER_NEPER
         gain = float(np.mean(neper - log_response.real))
         missed = neper - log_response.real - gain
@@ -368,20 +271,7 @@ class SweepObservation(Observation):
         return nuisance, cost
 
     def with_estimated_noise(self, residual: Floats, used: float) -> SweepObservation:
-        """Set the noise that the residuals show, documented in `Observation`.
-
-        Parameters
-        ----------
-        residual : numpy.ndarray of float, shape (rows,)
-            Whitened residuals.
-        used : float
-            Number of unknowns that these rows pay for.
-
-        Returns
-        -------
-        SweepObservation
-            Noise no smaller than what rounding of the printed levels leaves.
-        """
+        """Set the noise that the residuals show, documented in `Observation`."""
         count = self.frequency_hz.size
         free = max(1.0, residual.size - used) / residual.size
         level = math.sqrt(noise_variance(residual[:count]) / free) * self.sigma_db
@@ -395,18 +285,7 @@ class SweepObservation(Observation):
         )
 
     def gain(self, nuisance: Floats) -> float:
-        """Compute the level of the gain, documented in `Observation`.
-
-        Parameters
-        ----------
-        nuisance : numpy.ndarray of float, shape (nuisances,)
-            Own unknowns in the fit's coordinates.
-
-        Returns
-        -------
-        float
-            Level [dB].
-        """
+        """Compute the level of the gain, documented in `Observation`."""
         return float(nuisance[0]) * DB_PER_NEPER
 
     def trace(self, prediction: Prediction) -> Trace:

@@ -124,36 +124,12 @@ class TwoChannelRecord(Capture):
 
     @classmethod
     def fits(cls, header: Collection[str]) -> bool:
-        """Tell whether there are times and two channels, documented in `Capture`.
-
-        Parameters
-        ----------
-        header : collection of str
-            Names of the columns.
-
-        Returns
-        -------
-        bool
-            Whether it is a two-channel record.
-        """
+        """Tell whether there are times and two channels, documented in `Capture`."""
         return set(header) == set(cls.known_columns)
 
     @classmethod
     def from_columns(cls, columns: Mapping[str, Floats], name: str) -> Self:
-        """Make a record of the columns of a file, documented in `Capture`.
-
-        Parameters
-        ----------
-        columns : mapping of str to numpy.ndarray of float, shape (rows,)
-            The columns; times must be evenly spaced.
-        name : str
-            Name of the file.
-
-        Returns
-        -------
-        TwoChannelRecord
-            Named after the file, with the stimulus at the generator.
-        """
+        """Make a record of the columns of a file, documented in `Capture`."""
         time = finite_column(columns["time_s"], "time_s", name)
         ascending_column(time, columns["volts"], name="time_s", other_name="volts", capture=name)
         step = float(np.ptp(time)) / max(1, time.size - 1)
@@ -173,18 +149,7 @@ class TwoChannelRecord(Capture):
         return math.inf
 
     def reach_problem(self, band_hz: tuple[float, float]) -> InputError | None:
-        """Say why the sampling is too coarse, documented in `Capture`.
-
-        Parameters
-        ----------
-        band_hz : tuple of float
-            The band to judge [Hz].
-
-        Returns
-        -------
-        InputError or None
-            When half the sampling rate is within the band.
-        """
+        """Say why the sampling is too coarse, documented in `Capture`."""
         if self.rate_hz >= 2.0 * band_hz[1]:
             return None
         return InputError(
@@ -195,13 +160,7 @@ class TwoChannelRecord(Capture):
         )
 
     def saturation_text(self) -> str:
-        """Say when a channel stands at its limits, documented in `Capture`.
-
-        Returns
-        -------
-        str
-            Empty where none does.
-        """
+        """Say when a channel stands at its limits, documented in `Capture`."""
         for channel, values in (("stimulus", self.stimulus), ("output", self.volts)):
             share = limit_share(values)
             if share > 0.0 and np.unique(values[:_LEAST_SAMPLES]).size > 16:
@@ -212,18 +171,7 @@ class TwoChannelRecord(Capture):
         return ""
 
     def observation(self, settings: ObservationSettings) -> TwoChannelObservation:
-        """Estimate the response between the channels, documented in `Capture`.
-
-        Parameters
-        ----------
-        settings : ObservationSettings
-            Reach of the estimate; curve and network for the response that is nearly right.
-
-        Returns
-        -------
-        TwoChannelObservation
-            Ratios with their variance.
-        """
+        """Estimate the response between the channels, documented in `Capture`."""
 
         flattening = self._from_stimulus(settings.network, partial(self._nominal, settings))
         self._check_edges()
@@ -255,20 +203,7 @@ class TwoChannelRecord(Capture):
         return np.asarray(total + network_log_response(settings.network, none, frequency_hz))
 
     def network_levels(self, network: NetworkEstimate, band_hz: tuple[float, float]) -> Levels:
-        """Estimate the levels of a network by itself, documented in `Capture`.
-
-        Parameters
-        ----------
-        network : NetworkEstimate
-            The network as it should be.
-        band_hz : tuple of float
-            The band that counts [Hz].
-
-        Returns
-        -------
-        Levels
-            With their standard deviations.
-        """
+        """Estimate the levels of a network by itself, documented in `Capture`."""
         if self.stimulus_at == "input":
             rule = "the output of a network is its load; record the generator, or name what played"
             raise InputError(f"{self.name}: stimulus_at", self.stimulus_at, rule)

@@ -136,18 +136,7 @@ class TwoChannelObservation(Observation):
     def evaluate(
         self, nuisance: Floats, total: Complex, shared: Complex, rise: RiseTime
     ) -> Evaluation:
-        """Whiten ratios less measured ones, documented in `Observation`.
-
-        Parameters
-        ----------
-        nuisance, total, shared, rise
-            As in `Observation.evaluate`.
-
-        Returns
-        -------
-        Evaluation
-            Real parts, then imaginary parts.
-        """
+        """Whiten ratios less measured ones, documented in `Observation`."""
         value = self._ratios(nuisance, total)
         count = total.size
         rise_column = np.zeros((count, int(rise.uncertainty_s > 0)))
@@ -162,18 +151,7 @@ class TwoChannelObservation(Observation):
         )
 
     def start(self, log_response: Complex) -> tuple[Floats, float]:
-        """Take the mean of the levels as gain, documented in `Observation`.
-
-        Parameters
-        ----------
-        log_response : numpy.ndarray of complex, shape (frequencies,)
-            ln of all in the path.
-
-        Returns
-        -------
-        tuple of numpy.ndarray and float
-            Nuisance unknowns and the share of the levels' variance that is missed.
-        """
+        """Take the mean of the levels as gain, documented in `Observation`."""
         unknowns = np.zeros(self.nuisances)
         predicted = _by_band(self._ratios(unknowns, log_response))
         missed = np.log(np.abs(self.estimate.ratio / predicted))
@@ -183,33 +161,11 @@ class TwoChannelObservation(Observation):
         return unknowns, float(np.var(missed) / (np.var(level) + 1e-12))
 
     def gain(self, nuisance: Floats) -> float:
-        """Estimate the level of the gain, documented in `Observation`.
-
-        Parameters
-        ----------
-        nuisance : numpy.ndarray of float, shape (nuisances,)
-            Own unknowns in the fit's coordinates.
-
-        Returns
-        -------
-        float
-            Level [dB].
-        """
+        """Estimate the level of the gain, documented in `Observation`."""
         return float(nuisance[0]) * DB_PER_NEPER
 
     def trace(self, prediction: Prediction) -> Trace:
-        """Show levels of the response beside the fit, documented in `Observation`.
-
-        Parameters
-        ----------
-        prediction : Prediction
-            The fit.
-
-        Returns
-        -------
-        Trace
-            Over frequency.
-        """
+        """Show levels of the response beside the fit, documented in `Observation`."""
         fitted = _by_band(
             self._ratios(prediction.nuisance, prediction.log_response(self.frequency_hz))
         )
@@ -261,20 +217,7 @@ class TwoChannelObservation(Observation):
         return [ResidualFinding(ResidualKind.CLICK, self.name, text, 0.0)]
 
     def corrected(self, prediction: Prediction, *, folded: bool) -> TwoChannelObservation:
-        """Estimate the response again about a fit, documented in `Observation`.
-
-        Parameters
-        ----------
-        prediction : Prediction
-            The fit.
-        folded : bool
-            Does not matter: converters filter.
-
-        Returns
-        -------
-        TwoChannelObservation
-            Ratios over what the fit predicts.
-        """
+        """Estimate the response again about a fit, documented in `Observation`."""
         flattening = self.flattening(prediction.log_response)
         channels = self.channels
         if self._clock_is_free:
@@ -284,36 +227,12 @@ class TwoChannelObservation(Observation):
         return replace(self, channels=channels, estimate=estimate, nominal=nominal)
 
     def overlay(self, prediction: Prediction, band_hz: tuple[float, float]) -> Overlay:
-        """Lay the output over the stimulus behind an ideal unit, documented in `Observation`.
-
-        Parameters
-        ----------
-        prediction : Prediction
-            The fit.
-        band_hz : tuple of float
-            The band judged [Hz].
-
-        Returns
-        -------
-        Overlay
-            Levels and waveforms within the band.
-        """
+        """Lay the output over the stimulus behind an ideal unit, documented in `Observation`."""
         ideal, fitted = self.flattening(self.ideal), self.flattening(prediction.log_response)
         return laid_over(self.channels, ideal, fitted, band_hz=band_hz)
 
     def with_raised_noise(self, ratio: float) -> TwoChannelObservation:
-        """Raise the variance to the residuals, documented in `Observation`.
-
-        Parameters
-        ----------
-        ratio : float
-            Mean square residual, above 1.
-
-        Returns
-        -------
-        TwoChannelObservation
-            With a variance so many times larger.
-        """
+        """Raise the variance to the residuals, documented in `Observation`."""
         return replace(self, raised=self.raised * ratio)
 
 

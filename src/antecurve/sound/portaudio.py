@@ -99,16 +99,6 @@ class PortAudioInterface:
     def exchange(self, played: Floats) -> Iterator[Floats]:
         """Play samples and record, documented in `SoundInterface`.
 
-        Parameters
-        ----------
-        played : numpy.ndarray of float, shape (samples,)
-            Samples re full scale.
-
-        Yields
-        ------
-        numpy.ndarray of float, shape (samples of a block, inputs)
-            What was recorded.
-
         Raises
         ------
         InputError
