@@ -292,7 +292,7 @@ class Trimmer:
             ]
             self._look(state, [child for parent in parents for child in self._halves(parent)])
         bound = min(state.heap[0][0] if state.heap else math.inf, state.best)
-        near = state.best * (1.0 + _KEPT) + _LEAST_NP
+        near = _kept(state.best)
         pool = sorted((j, chosen) for chosen, j in state.pool.items() if j <= near)
         return Exhausted(
             tuple(pool),
@@ -315,18 +315,23 @@ class Trimmer:
         for row, node in zip(radii, nodes, strict=True):
             for i, cluster in node:
                 row[i] = cluster.radius
-        percentile, margin, excess = self.evaluate(chosen, radii)
+        percentile, margin, logs = self.evaluate(chosen, radii)
         state.evaluated += len(nodes)
         reach = radii.sum(axis=1)
-        for k, node in enumerate(nodes):
+        # The best only falls: of the others neither they nor what is near them will be kept.
+        matter = np.flatnonzero(
+            (percentile <= _kept(state.best)) | ((reach > 0.0) & (percentile - margin < state.best))
+        )
+        excess = self.excess(np.exp(logs[matter])) if len(matter) else matter
+        for k, missed in zip(matter, excess, strict=True):
             value = float(percentile[k])
-            if excess[k] <= _SLACK_NP and self._available(chosen[k]):
+            if missed <= _SLACK_NP and self._available(chosen[k]):
                 state.best = min(state.best, value)
                 state.pool[chosen[k]] = value
             bound = value - float(margin[k])
             # The limits' quantities are within [-1, 1] Np for each neper of a value as well.
-            if reach[k] > 0.0 and excess[k] <= reach[k] and bound < state.best:
-                heapq.heappush(state.heap, (bound, state.evaluated + k, node))
+            if reach[k] > 0.0 and missed <= reach[k] and bound < state.best:
+                heapq.heappush(state.heap, (bound, state.evaluated + int(k), nodes[k]))
 
     def _available(self, chosen: Chosen) -> bool:
         return enough_parts(self._positions, chosen)
@@ -345,8 +350,8 @@ class Trimmer:
         -------
         percentile, margin : numpy.ndarray of float, shape (sets,)
             95th percentile of the centred error, and the most that others have less [Np].
-        excess : numpy.ndarray of float, shape (sets,)
-            How far the limits of the job are missed [Np].
+        logs : numpy.ndarray of float, shape (sets, positions)
+            Logarithms of the values in all places.
         """
         logs = np.repeat(self._logs[None], len(chosen), axis=0)
         deviations = np.repeat(self._base[None], len(chosen), axis=0)
@@ -374,7 +379,7 @@ class Trimmer:
         assert half is not None
         rank = math.ceil(0.95 * half.shape[1]) - 1
         percentile = np.partition(half, rank, axis=1)[:, rank]
-        return percentile, margin, self.excess(np.exp(logs))
+        return percentile, margin, logs
 
     def _half_range(
         self, number: int, logs: Floats, deviations: Floats, radii: Floats
@@ -427,6 +432,11 @@ class Trimmer:
             By how much the worst quantity is beyond its limit [Np]; 0 or less where all are met.
         """
         return np.asarray(np.max([excess_of(s, values) for s in self._subjects], axis=0))
+
+
+def _kept(best: float) -> float:
+    """What is at most this is kept for the full count [Np]."""
+    return best * (1.0 + _KEPT) + _LEAST_NP
 
 
 def _worth(percentile: float) -> float:

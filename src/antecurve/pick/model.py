@@ -8,7 +8,7 @@ counts; the rows before it span the band, where the shape counts.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -183,12 +183,12 @@ class NetworkModel:
         Linear
             Of r_k.
         """
-        linear = _linear(
+        return _linear(
             self.transfer(_each_at_zero(values)),
             self._band,
+            target=self.target,
             numerator_sizes=self.ladder is not None,
         )
-        return replace(linear, rows=linear.rows - self.target)
 
     def linearise_output(self, values: Floats) -> Linear:
         """Linearise the logarithm of the output impedance at 1 kHz: one row.
@@ -249,7 +249,7 @@ def _each_at_zero(values: Floats) -> Floats:
 
     In memory points come last: whatever is done for each of them then runs through without gaps.
     """
-    return np.moveaxis(np.ascontiguousarray(each_at_zero(values).T), 0, -1)
+    return np.ascontiguousarray(each_at_zero(values).T).transpose(1, 2, 0)
 
 
 class _Powers:
@@ -269,7 +269,8 @@ class _Powers:
             s = self._s[:, None] ** np.arange(length)
             self._known[length] = (np.ascontiguousarray(s.real), np.ascontiguousarray(s.imag))
         shape = (len(self._s), *polynomial.shape[:-1])
-        powers = np.moveaxis(polynomial, -1, 0).reshape(length, -1)
+        # Thousands of short calls: `moveaxis` costs more than the little that it says.
+        powers = polynomial.transpose(-1, *range(polynomial.ndim - 1)).reshape(length, -1)
         real, imaginary = (factors @ powers for factors in self._known[length])
         return real.reshape(shape), imaginary.reshape(shape)
 
@@ -280,7 +281,11 @@ class _Powers:
 
 
 def _linear(
-    coefficients: TransferFunction, powers: _Powers, *, numerator_sizes: bool = True
+    coefficients: TransferFunction,
+    powers: _Powers,
+    *,
+    target: Floats | float = 0.0,
+    numerator_sizes: bool = True,
 ) -> Linear:
     """Logarithmic sensitivities as `antecurve.networks.sensitivity` has them, written out.
 
@@ -308,7 +313,7 @@ def _linear(
         cross_term += imaginary
         sizes.append(cross_term)
     return Linear(
-        np.asarray(rows).T,
-        np.moveaxis(np.asarray(slopes), -1, 0),
-        *(np.moveaxis(size, -1, 0) for size in sizes),
+        np.asarray(rows).T - target,
+        np.asarray(slopes).transpose(2, 0, 1),
+        *(size.transpose(2, 0, 1) for size in sizes),
     )
