@@ -140,11 +140,13 @@ def test_any_encoding_of_the_streams_will_do(design_file: Path, encoding: str) -
 
 
 @pytest.mark.parametrize("columns", ["0", "", "-5", "wide"])
-def test_a_width_that_is_none_is_passed_over(columns: str) -> None:
-    done = _run("curves", "disc", COLUMNS=columns)
-    assert done.returncode == 0
-    assert done.stderr == ""
-    assert max(len(line) for line in done.stdout.splitlines()) > 20
+def test_a_width_that_is_none_is_passed_over(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, columns: str
+) -> None:
+    monkeypatch.setenv("COLUMNS", columns)
+    done = invoke(capsys, "curves", "disc")
+    assert (done.code, done.err) == (0, "")
+    assert max(len(line) for line in done.out.splitlines()) > 20
 
 
 def test_a_fault_of_ours_is_not_a_verdict(
