@@ -6,6 +6,7 @@ import csv
 import html
 import json
 import re
+import shutil
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -88,6 +89,19 @@ def test_the_job_file_keeps_its_comments_and_is_read_by_the_command_line(
     assert job.switch.lowest_pole_hz == 40e3
     comments = re.findall(r"# .*", starter_job())
     assert [c for c in comments if c not in path.read_text()] == []
+
+
+def test_files_of_every_position_are_listed_before_the_analyses_are_there(
+    page_client: TestClient, box: Box, bench: Path
+) -> None:
+    """A copy of the box that this server has not read yet."""
+    copy = bench / "networks" / "Copy"
+    shutil.copytree(bench / "networks" / "Box", copy)
+    page = page_client.get("/networks/Copy").text
+    assert "Reading the design" in plain(page)
+    for name in box.names:
+        assert f"network-{name}.cir" in plain(page)
+    shutil.rmtree(copy)
 
 
 def test_every_position_has_its_page(page_client: TestClient, box: Box) -> None:

@@ -202,6 +202,26 @@ def test_a_part_of_the_build_is_not_offered_again(fitted: bool) -> None:
     assert offered == {1: [], 2: ["R2"]}
 
 
+@pytest.mark.parametrize("ref", ["R3", "C1b"])
+def test_what_is_soldered_in_unmeasured_is_not_open(ref: str) -> None:
+    """One of its parts is in: the position is not filled anew, and nothing is kept for it."""
+    whole = (TrimSubject.whole(PICKED, JOB),)
+    number = PICKED.topology.refs.index(ref[:2])
+    measured = {"R1": PICKED.network.value("R1")}
+    actions = []
+    for soldered in ((), (ref,)):
+        build = trim_module._Build(PICKED, whole, measured, MeterAccuracy(), None, soldered)
+        position = build.positions[number]
+        actions.append({position.change(k).action for k in (0, len(position) - 1)})
+        assert build.picked.positions[number] == PICKED.positions[number]
+    assert actions[0] == {"fit"} and "fit" not in actions[1]
+
+
+def test_a_part_that_the_network_has_not_can_not_be_soldered_in() -> None:
+    with pytest.raises(InputError, match="no such part; it has R1"):
+        trim(PICKED, JOB, measured=FITTED, soldered=("R9",))
+
+
 def test_progress_is_told() -> None:
     told: list[tuple[int, int]] = []
     trim(PICKED, JOB, measured=FITTED, most_changes=2, progress=lambda *a: told.append(a))
@@ -227,7 +247,7 @@ def test_a_search_that_ends_early_says_so(monkeypatch: pytest.MonkeyPatch) -> No
 def test_the_bound_holds() -> None:
     """What other changes have less than a representative is within the margin, for any radius."""
     alone = TrimSubject(PICKED, JOB, tuple((i,) for i in range(6)))
-    build = trim_module._Build(PICKED, (alone,), FITTED, MeterAccuracy(), None)
+    build = trim_module._Build(PICKED, (alone,), FITTED, MeterAccuracy(), None, ())
     rng = np.random.default_rng(3)
     tightest = np.inf
     for trial in range(400):

@@ -11,7 +11,7 @@ not find the best of them.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import ClassVar
 
@@ -36,7 +36,7 @@ from antecurve.networks.centred_error import BuildErrors, error_range
 from antecurve.networks.topology import ElementKind, Network
 from antecurve.parts.builds import BAND_POINTS
 from antecurve.parts.drawer import Drawer
-from antecurve.parts.position import PickedNetwork
+from antecurve.parts.position import PickedNetwork, Position
 from antecurve.parts.scatter import part_references, part_table, position_values
 from antecurve.pick.candidates import candidates
 from antecurve.pick.limits import limit_values
@@ -177,6 +177,7 @@ class _Build:
         measured: Mapping[str, float],
         meter: MeterAccuracy,
         drawer: Drawer | None,
+        soldered: Collection[str],
     ) -> None:
         self.picked = measured_network(picked, measured, meter=meter)
         self.subjects = subjects
@@ -184,19 +185,22 @@ class _Build:
         stocks = {ElementKind.RESISTOR: job.resistors, ElementKind.CAPACITOR: job.capacitors}
         kinds = dict.fromkeys(p.element.kind for p in picked.positions)
         choices = {kind: candidates(kind, stocks[kind], drawer) for kind in kinds}
-        built = list(zip(picked.positions, self.picked.positions, strict=True))
+        built = [
+            (old, new, old != new or _is_soldered(old, soldered))
+            for old, new in zip(picked.positions, self.picked.positions, strict=True)
+        ]
         # What is soldered in is no longer in the drawer.
         for kind, choice in choices.items():
-            there = [p for old, new in built if old != new and old.element.kind is kind
+            there = [p for old, _, fitted in built if fitted and old.element.kind is kind
                      for p in old.parts]  # fmt: skip
             choices[kind] = choice.without(Counter(choice.limited_parts(there)))
         self.positions = [
             options(
                 new, choices[new.element.kind], stocks[new.element.kind],
-                fitted=() if old == new else part_references(old),
-                planned=choices[new.element.kind].limited_parts(old.parts) if old == new else (),
+                fitted=part_references(old) if fitted else (),
+                planned=() if fitted else choices[new.element.kind].limited_parts(old.parts),
             )
-            for old, new in built
+            for old, new, fitted in built
         ]  # fmt: skip
         self._draws = Draws(self.picked, distribution=job.spread.distribution, seed=job.spread.seed)
         self.trimmer = Trimmer(subjects, self.positions, self._draws)
@@ -277,6 +281,7 @@ def trim(
     measured: Mapping[str, float],
     meter: MeterAccuracy | None = None,
     drawer: Drawer | None = None,
+    soldered: Collection[str] = (),
     most_changes: int = 3,
     progress: Callable[[int, int], None] | None = None,
 ) -> TrimResult:
@@ -294,6 +299,9 @@ def trim(
         Residual meter uncertainty.
     drawer : Drawer, optional
         Parts on hand, if the job's stock is a drawer.
+    soldered : collection of str, optional
+        References of parts that are soldered in but were not measured: they have their marked
+        values and tolerances, and their positions are no longer open.
     most_changes : int, optional
         Largest number of changes, 1 or more.
     progress : callable, optional
@@ -307,13 +315,13 @@ def trim(
     Raises
     ------
     InputError
-        When a measured value can't be used.
+        When a measured value can't be used, or the network has no such part.
     NoCombinationError
         When the build misses the job's level or impedance limits and no change brings it back.
     """
     return trim_together(
         picked, [TrimSubject.whole(picked, job)], measured=measured, meter=meter, drawer=drawer,
-        most_changes=most_changes, progress=progress,
+        soldered=soldered, most_changes=most_changes, progress=progress,
     )  # fmt: skip
 
 
@@ -346,6 +354,7 @@ def trim_together(
     measured: Mapping[str, float],
     meter: MeterAccuracy | None = None,
     drawer: Drawer | None = None,
+    soldered: Collection[str] = (),
     most_changes: int = 3,
     progress: Callable[[int, int], None] | None = None,
 ) -> TrimResult:
@@ -357,7 +366,7 @@ def trim_together(
         Every place of the build with its parts as designed; a list, not a circuit.
     subjects : sequence of TrimSubject
         The networks that these make; the largest of their errors is what is made small.
-    measured, meter, drawer, most_changes, progress : optional
+    measured, meter, drawer, soldered, most_changes, progress : optional
         See `trim`.
 
     Returns
@@ -368,13 +377,17 @@ def trim_together(
     Raises
     ------
     InputError
-        When a measured value can't be used.
+        When a measured value can't be used, or the build has no such part.
     NoCombinationError
         When the build misses the limits of a job and no change brings it back.
     """
     if most_changes < 1:
         raise InputError("most changes", most_changes, "it must be 1 or more")
-    build = _Build(picked, subjects, measured, meter or MeterAccuracy(), drawer)
+    for ref in soldered:
+        if not any(_is_soldered(position, (ref,)) for position in picked.positions):
+            rule = f"the network has no such part; it has {', '.join(part_table(picked).refs)}"
+            raise InputError("soldered", ref, rule)
+    build = _Build(picked, subjects, measured, meter or MeterAccuracy(), drawer, soldered)
     before = build.propose(())
     now = np.array([p.value for p in build.picked.positions])
     meets_limits = build.trimmer.excess(now[None])[0] <= 0.0
@@ -401,6 +414,11 @@ def trim_together(
         improving[-1],
         tuple(searches),
     )
+
+
+def _is_soldered(position: Position, soldered: Collection[str]) -> bool:
+    """Whether a position, or a part of it, is among references."""
+    return any(ref in soldered for ref in (position.element.ref, *part_references(position)))
 
 
 def _together(results: Sequence[Exhausted]) -> Exhausted:

@@ -26,7 +26,6 @@ if TYPE_CHECKING:
     from starlette.responses import Response
 
     from antecurve.app.computations import Computation
-    from antecurve.app.pages import Bench
 
 __all__ = ["routes"]
 
@@ -69,7 +68,7 @@ def _rendered(
         request, "build.html.j2", status=422 if errors else 200,
         title=f"Build: {chosen.folder.name}", parts=parts, state=state, errors=errors,
         others={ref: text for ref, text in errors.items() if ref not in table.refs},
-        computation=None if errors else _trimming(chosen.bench, chosen.folder, values), ahead=0,
+        computation=None if errors else _trimming(chosen, state, values), ahead=0,
         **chosen.content(), **shown_build(chosen, values, state.fitted),
     )  # fmt: skip
 
@@ -93,14 +92,15 @@ def _saved_build(request: Request, typed: dict[str, str]) -> Response:
     values |= pasted
     fitted = tuple(ref for ref in refs if f"fitted:{ref}" in typed or ref in pasted)
     state = BuildState(typed.get("serial", "").strip(), fitted, values)
-    before, _ = measured_values(made.parts, read_build(folder).values)
     measured, errors = measured_values(made.parts, values)
     if errors:
         return _rendered(request, chosen, state, pasted_errors=errors)
     texts = {folder / name: text for name, text in build_files(state).items()}
     if not measured and (folder / "values.csv").is_file():
         texts[folder / "values.csv"] = "ref,value\n"
-    bench.folder.change_all(texts, what=f"build of {folder.name}")
+    with bench.changing:
+        earlier = _latest_trim(chosen, read_build(folder))
+        bench.folder.change_all(texts, what=f"build of {folder.name}")
     if set(fitted) == set(refs):
         log = open_log(bench.folder.path, make=True)
         for throw, design in enumerate(made.designs, start=1):
@@ -108,41 +108,48 @@ def _saved_build(request: Request, typed: dict[str, str]) -> Response:
                 log, design, folder / "design.json", serial=state.serial,
                 measured=made.values_at(throw, measured),
             )  # fmt: skip
-    earlier = bench.computations.latest(_topic(folder, before))
-    if earlier is not None and before != measured:
+    if earlier is not None and earlier.topic != _topic(folder, state, measured):
         bench.computations.cancel(earlier)  # nobody waits for it any more
     if measured:
         for name, content in correction_files(made, measured).items():
             (folder / name).write_bytes(content)
-        _trimming(bench, folder, measured, again=True)
+        _trimming(chosen, state, measured, again=True)
     return RedirectResponse(str(request.url.replace(scheme="", netloc="")), status_code=303)
 
 
-def _topic(folder: Path, measured: dict[str, float]) -> str:
-    """A trim is about one design and what was measured of it."""
-    return f"trim {folder.name} {(folder / 'design.json').stat().st_mtime_ns} {measured}"
+def _topic(folder: Path, state: BuildState, measured: dict[str, float]) -> str:
+    """A trim is about one design, what was measured of it, and what is soldered in."""
+    written = (folder / "design.json").stat().st_mtime_ns
+    return f"trim {folder.name} {written} {measured} {state.fitted}"
+
+
+def _latest_trim(chosen: Chosen, state: BuildState) -> Computation | None:
+    measured, _ = measured_values(chosen.made.parts, state.values)
+    return chosen.bench.computations.latest(_topic(chosen.folder, state, measured))
 
 
 def _trimming(
-    bench: Bench, folder: Path, measured: dict[str, float], *, again: bool = False
+    chosen: Chosen, state: BuildState, measured: dict[str, float], *, again: bool = False
 ) -> Computation | None:
     """The trim of what is measured, begun where it was not yet, or again where cancelled."""
     if not measured:
         return None
-    topic = _topic(folder, measured)
+    bench, folder = chosen.bench, chosen.folder
+    topic = _topic(folder, state, measured)
     latest = bench.computations.latest(topic)
     if latest is not None and not (again and latest.state == "cancelled"):
         return latest
-    bench.computations.start(trim_build, folder, measured, topic=topic, title="Trimming")
+    refs = part_table(chosen.made.parts).refs
+    soldered = tuple(ref for ref in state.fitted if ref in refs)  # not of a design before this one
+    bench.computations.start(trim_build, folder, measured, soldered, topic=topic, title="Trimming")
     return bench.computations.latest(topic)  # as it stands, while a page is written from it
 
 
 def _trim(request: Request) -> Response:
     chosen = chosen_design(request)
-    bench, folder = chosen.bench, chosen.folder
-    measured, _ = measured_values(chosen.made.parts, read_build(folder).values)
-    computation = bench.computations.latest(_topic(folder, measured))
-    ahead = 0 if computation is None else bench.computations.ahead_of(computation)
+    computation = _latest_trim(chosen, read_build(chosen.folder))
+    ahead = 0 if computation is None else chosen.bench.computations.ahead_of(computation)
     return render(
-        request, "build_trim.html.j2", name=folder.name, computation=computation, ahead=ahead
-    )
+        request, "build_trim.html.j2", name=chosen.folder.name, computation=computation,
+        ahead=ahead,
+    )  # fmt: skip

@@ -8,9 +8,14 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from antecurve.app.designs import Made, analysed_design, load_design, network_topic
+from antecurve.app.designs import (
+    analysed_design,
+    load_design,
+    network_topic,
+    switch_positions,
+)
 from antecurve.app.outcomes import shown_outcome
-from antecurve.app.pages import bench_of, refused, render, saved_page
+from antecurve.app.pages import Bench, bench_of, refused, render, saved_page
 from antecurve.app.work import choose_alternative, find_parts
 from antecurve.curves.catalogue import catalogue
 from antecurve.errors import FileFormatError, InputError
@@ -145,20 +150,29 @@ def _saved(request: Request, texts: dict[str, str]) -> Response:
     from starlette.responses import RedirectResponse
 
     folder, digest, then = _folder(request), texts.pop("digest"), texts.pop("then")
-    text = _job_text(folder)
-    if digest != _digest(text):
-        error = InputError("job.toml", folder.name, _CHANGED_MEANWHILE)
-        return refused(request, error, status=409)
-    changed = changed_job(text, texts)
-    understood = read_job_text(changed, folder=folder)
-    if understood.job is None:
-        return _rendered(request, folder, text, texts, understood, status=422)
-    changed = _with_curves(changed, then, folder)
-    if changed != text:
-        bench_of(request).folder.change(folder / "job.toml", changed, what=f"job of {folder.name}")
+    with bench_of(request).changing:
+        text = _job_text(folder)
+        if digest != _digest(text):
+            return _changed_meanwhile(request, folder)
+        changed = changed_job(text, texts)
+        understood = read_job_text(changed, folder=folder)
+        if understood.job is None:
+            return _rendered(request, folder, text, texts, understood, status=422)
+        changed = _with_curves(changed, then, folder)
+        if changed != text:
+            _write_job(request, folder, changed)
     if then == "find":
         _start(request, folder)
     return RedirectResponse(request.url.path.removesuffix("/job"), status_code=303)
+
+
+def _changed_meanwhile(request: Request, folder: Path) -> Response:
+    error = InputError("job.toml", folder.name, _CHANGED_MEANWHILE)
+    return refused(request, error, status=409)
+
+
+def _write_job(request: Request, folder: Path, text: str) -> None:
+    bench_of(request).folder.change(folder / "job.toml", text, what=f"job of {folder.name}")
 
 
 def _with_curves(text: str, then: str, folder: Path) -> str:
@@ -192,14 +206,14 @@ async def _save_text(request: Request) -> Response:
         typed = str(form.get("text", "")).replace("\r\n", "\n")
         digest = str(form.get("digest", ""))
     folder = _folder(request)
-    text = _job_text(folder)
-    if digest != _digest(text):
-        error = InputError("job.toml", folder.name, _CHANGED_MEANWHILE)
-        return refused(request, error, status=409)
-    understood = read_job_text(typed, folder=folder)
-    if understood.job is None:
-        return _rendered(request, folder, typed, job_texts(text), understood, status=422)
-    bench_of(request).folder.change(folder / "job.toml", typed, what=f"job of {folder.name}")
+    with bench_of(request).changing:
+        text = _job_text(folder)
+        if digest != _digest(text):
+            return _changed_meanwhile(request, folder)
+        understood = read_job_text(typed, folder=folder)
+        if understood.job is None:
+            return _rendered(request, folder, typed, job_texts(text), understood, status=422)
+        _write_job(request, folder, typed)
     return RedirectResponse(request.url.path.removesuffix("/file"), status_code=303)
 
 
@@ -215,10 +229,13 @@ async def _save_drawer(request: Request) -> Response:
     table = typed.replace("\r\n", "\n").strip() + "\n"
     _check_drawer(table)
     keys = dict.fromkeys(("resistors.drawer", "capacitors.drawer"), "drawer.csv")
-    job = changed_job(_job_text(folder), keys)
-    bench_of(request).folder.change_all(
-        {folder / "drawer.csv": table, folder / "job.toml": job}, what=f"drawer of {folder.name}"
-    )
+    bench = bench_of(request)
+    with bench.changing:
+        job = changed_job(_job_text(folder), keys)
+        bench.folder.change_all(
+            {folder / "drawer.csv": table, folder / "job.toml": job},
+            what=f"drawer of {folder.name}",
+        )
     return RedirectResponse(request.url.path.removesuffix("/drawer"), status_code=303)
 
 
@@ -275,16 +292,17 @@ def _outcome_content(request: Request, folder: Path) -> dict[str, Any]:
         "positions": () if made is None else made.positions,
         "position": position or (made.positions[0] if made is not None and made.box else ""),
         "has_design": _has(folder, "design.json"),
-        "files": _files(folder, made),
+        "files": _files(bench, folder),
     }
 
 
-def _files(folder: Path, made: Made | None) -> list[str]:
+def _files(bench: Bench, folder: Path) -> list[str]:
     """Files of a network that lie in its folder."""
     names: tuple[str, ...] = _FILES
-    if made is not None and made.box is not None:
+    positions = switch_positions(bench, folder)
+    if positions:
         each = [(f"network-{n}.cir", f"response-{n}.csv", f"correction-{n}.csv")
-                for n in made.positions]  # fmt: skip
+                for n in positions]  # fmt: skip
         names = (*_FILES_OF_BOX, *(file for files in each for file in files))
     return [name for name in names if _has(folder, name)]
 
@@ -336,6 +354,6 @@ def _file(request: Request) -> Response:
     from starlette.responses import FileResponse
 
     folder, file = _folder(request), request.path_params["file"]
-    if file not in _files(folder, load_design(bench_of(request), folder)):
+    if file not in _files(bench_of(request), folder):
         raise InputError("file", file, "this network has no such file")
     return FileResponse(folder / file, filename=f"{folder.name}-{file}")

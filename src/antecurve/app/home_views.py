@@ -44,11 +44,13 @@ async def _new_network(request: Request) -> Response:
 
     async with request.form() as form:
         name = file_name(str(form.get("name", "")), field="name")
-    folder = bench_of(request).folder
-    if (folder.network(name) / "job.toml").exists():
-        raise InputError("name", name, "there is a network of this name; choose another")
-    text = starter_job().replace('title = "Bench network"', f'title = "{name}"', 1)
-    folder.change(folder.network(name) / "job.toml", text, what=f"new network {name}")
+    bench, text = bench_of(request), starter_job()
+    path = bench.folder.network(name) / "job.toml"
+    text = text.replace('title = "Bench network"', f'title = "{name}"', 1)
+    with bench.changing:
+        if path.exists():
+            raise InputError("name", name, "there is a network of this name; choose another")
+        bench.folder.change(path, text, what=f"new network {name}")
     return RedirectResponse(f"/networks/{name}", status_code=303)
 
 

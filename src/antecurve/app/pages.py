@@ -35,10 +35,17 @@ class Bench:
         Where everything is.
     computations : Computations
         What is being computed.
+
+    Attributes
+    ----------
+    changing : lock
+        Held from reading a file of the folder until its change is written: of two changes at the
+        same instant the second sees the first.
     """
 
     def __init__(self, folder: BenchFolder, computations: Computations) -> None:
         self.folder, self.computations = folder, computations
+        self.changing = threading.Lock()
         self.kept: dict[Any, Any] = {}
         self._lock = threading.Lock()
 

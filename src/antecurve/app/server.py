@@ -208,7 +208,9 @@ async def _alive(_: Request) -> Response:
 def _undo(request: Request) -> Response:
     from starlette.responses import RedirectResponse
 
-    bench_of(request).folder.undo()
+    bench = bench_of(request)
+    with bench.changing:
+        bench.folder.undo()
     return RedirectResponse(_own_path(request), status_code=303)
 
 

@@ -101,10 +101,11 @@ async def _save_sheet(request: Request) -> Response:
         raise InputError("readings", "", "enter at least one")
     name = re.sub(r"\.csv$", "", file_name(typed.get("save_as", ""), field="save as"))
     path = bench.folder.path / "captures" / f"{name}.csv"
-    if path.exists():
-        raise InputError("save as", name, "there is a capture of this name; choose another")
     rows = "".join(f"{frequency:.6g},{level:.6f}\n" for frequency, level in read)
-    bench.folder.change(path, f"frequency_hz,level_db\n{rows}", what=f"readings {name}")
+    with bench.changing:
+        if path.exists():
+            raise InputError("save as", name, "there is a capture of this name; choose another")
+        bench.folder.change(path, f"frequency_hz,level_db\n{rows}", what=f"readings {name}")
     if typed.get("at") == "output":
         network = "/".join(filter(None, (chosen.folder.name, chosen.position)))
         target = f"/test?{urlencode({'network': network, 'captures': name})}"

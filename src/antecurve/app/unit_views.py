@@ -384,7 +384,8 @@ def keep_circuit(bench: Bench, typed: dict[str, str], form: FormData) -> None:
             field = error.field.replace(str(upload), "unit.toml")
             raise InputError(field, error.value, error.rule) from None
         text = read_bytes(upload).decode("utf-8")
-        bench.folder.change(path, text, what=f"circuit of unit {typed['serial']}")
+        with bench.changing:
+            bench.folder.change(path, text, what=f"circuit of unit {typed['serial']}")
     finally:
         shutil.rmtree(upload.parent, ignore_errors=True)
 

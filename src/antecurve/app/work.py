@@ -151,7 +151,9 @@ def _built(done: int, wanted: int) -> str:
     return f"Builds: {done:,} of {wanted:,}."
 
 
-def trim_build(report: Report, folder: Path, measured: dict[str, float]) -> dict[str, Any]:
+def trim_build(
+    report: Report, folder: Path, measured: dict[str, float], soldered: tuple[str, ...]
+) -> dict[str, Any]:
     """Suggest the fewest changes that correct a build.
 
     Parameters
@@ -162,6 +164,8 @@ def trim_build(report: Report, folder: Path, measured: dict[str, float]) -> dict
         Folder of the network.
     measured : dict of str to float
         Values of the parts already fitted [ohm or F].
+    soldered : tuple of str
+        References of the parts that are soldered in, measured or not.
 
     Returns
     -------
@@ -175,12 +179,14 @@ def trim_build(report: Report, folder: Path, measured: dict[str, float]) -> dict
 
     if box is not None:
         whole = trim_box(
-            box, measured, meter=MeterAccuracy(), drawer=read_job_drawer(made.job), progress=tried
-        )
+            box, measured, meter=MeterAccuracy(), drawer=read_job_drawer(made.job),
+            soldered=soldered, progress=tried,
+        )  # fmt: skip
         return {"table": trimmed_rows(whole), "lines": trimmed_lines(whole)}
     result = trim(
-        made.picked, made.job, measured=measured, drawer=read_job_drawer(made.job), progress=tried
-    )
+        made.picked, made.job, measured=measured, drawer=read_job_drawer(made.job),
+        soldered=soldered, progress=tried,
+    )  # fmt: skip
     return {"table": trim_rows(result), "lines": trim_lines(result)}
 
 

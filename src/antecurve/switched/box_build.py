@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 
 from antecurve.analysis.as_built import AsBuilt, as_built
@@ -135,6 +135,7 @@ def trim_box(
     *,
     meter: MeterAccuracy,
     drawer: Drawer | None = None,
+    soldered: Collection[str] = (),
     most_changes: int = 3,
     progress: Callable[[int, int], None] | None = None,
 ) -> TrimmedBox:
@@ -150,6 +151,8 @@ def trim_box(
         Residual meter uncertainty.
     drawer : Drawer, optional
         Parts on hand.
+    soldered : collection of str, optional
+        References of parts that are soldered in but were not measured.
     most_changes : int, optional
         Largest number of changes, 1 or more.
     progress : callable, optional
@@ -163,7 +166,7 @@ def trim_box(
     Raises
     ------
     InputError
-        When a measured value can't be used.
+        When a measured value can't be used, or the box has no such part.
     NoCombinationError
         When the build misses the job's limits and no change brings it back.
 
@@ -187,7 +190,7 @@ def trim_box(
     ]
     with single_threaded_linear_algebra():
         result = trim_together(
-            whole, subjects, measured=measured, meter=meter, drawer=drawer,
+            whole, subjects, measured=measured, meter=meter, drawer=drawer, soldered=soldered,
             most_changes=most_changes, progress=progress,
         )  # fmt: skip
     return TrimmedBox(
