@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import numpy as np
 import pytest
 import soundfile
 from commands import invoke
@@ -39,8 +40,33 @@ def test_json_and_refusals(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -
         (("signal", "sines", "-o", "a.wav", "--level", "-3:-9:1"), "LOW:HIGH:STEP"),
         (("signal", "sines", "-o", "a.wav", "--level", "-9", "--level", "-9"), "must ascend"),
         (("signal", "sweep", "-o", "a.wav", "--level", "-9", "--level", "-3"), "only sines"),
+        (
+            ("signal", "sines", "-o", "a.wav", "--seconds", "3"),
+            "received '3 s'; 31 steps need 3.1 s",
+        ),
+        (("signal", "sweep", "-o", "a.wav", "--frequency", "1k"), "received '1000 Hz'"),
+        (
+            ("signal", "sines", "-o", "a.wav", "--band", "20", "20k"),
+            "'20 Hz, 20000 Hz'; sines take",
+        ),
         (("signal", "hiss", "-o", "a.wav"), "use one of"),
     ):
         refused = invoke(capsys, *more)
         assert refused.code == 2 and message in refused.err
         assert len(refused.err.strip().splitlines()) == 1
+
+
+def test_a_multitone_says_the_tones_it_has(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Its ends are the outermost lines of the file's own spectrum."""
+    file = tmp_path / "tones.wav"
+    words = ("signal", "multitone", "-o", str(file), "--rate", "44.1k", "--no-cue", "--force")
+    told = invoke(capsys, *words, "--seconds", "1")
+    rate, samples = wavfile.read(file)
+    run = samples[rate // 2 :][:rate].astype(float)  # behind half a second of silence
+    level = np.abs(np.fft.rfft(run))  # whole periods in a second: a line each hertz
+    lines = np.flatnonzero(level > level.max() / 2.0)
+    assert f"{lines.size} tones from 10 Hz to {lines[-1] / 1e3:.2f} kHz." in told.out
+    record = json.loads(invoke(capsys, *words, "--seconds", "1", "--json").out)
+    assert record["band_hz"] == pytest.approx([lines[0], lines[-1]])

@@ -71,8 +71,9 @@ def _frequencies(signal: Signal) -> str:
     if signal.edge is not None:
         return f"Frequency {format_quantity(signal.edge.frequency_hz, 'Hz', digits=6)}."
     if not asked.frequencies_hz:
-        low, high = (format_quantity(f, "Hz") for f in asked.ends_hz)
-        return f"From {low} to {high}."
+        low, high = (format_quantity(f, "Hz") for f in signal.ends_hz)
+        tones = f"{signal.tones_hz.size} tones from" if signal.tones_hz.size else "From"
+        return f"{tones} {low} to {high}."
     values = [format_quantity(f, "Hz") for f in asked.frequencies_hz]
     if len(values) > 4:
         return f"{len(values)} frequencies from {values[0]} to {values[-1]}."

@@ -93,8 +93,9 @@ class SignalRequest:
         check_count(self.repetitions, field="repetitions", most=1000)
         check_number(self.seconds, field="seconds", unit="s")
         if self.seconds * self.repetitions > _LONGEST_S or self.seconds < _LEAST_STEP_S:
+            runs = "" if self.repetitions == 1 else f" in each of {self.repetitions} runs"
             raise InputError(
-                "seconds", self.seconds,
+                "seconds", _written(self.seconds, "s") + runs,
                 f"a run takes {_LEAST_STEP_S:g} s or more, all runs together {_LONGEST_S:g} s "
                 "at most",
             )  # fmt: skip
@@ -102,7 +103,7 @@ class SignalRequest:
         self._check_frequencies()
         if self.kind == "sines" and self.seconds < _LEAST_STEP_S * self._count:
             raise InputError(
-                "seconds", self.seconds,
+                "seconds", _written(self.seconds, "s"),
                 f"{self._count} steps need {_LEAST_STEP_S * self._count:g} s or more",
             )  # fmt: skip
 
@@ -154,30 +155,43 @@ class SignalRequest:
         )
 
     def _check_levels(self) -> None:
+        received = _written(self.level_db, "dB")
         if not self.level_db or not all(_LOWEST_DB <= v <= 0.0 for v in self.level_db):
-            raise InputError("level", self.level_db, f"it must be {_LOWEST_DB:g} to 0 dB")
+            raise InputError("level", received, f"it must be {_LOWEST_DB:g} to 0 dB")
         if list(self.level_db) != sorted(set(self.level_db)):
-            raise InputError("level", self.level_db, "levels must ascend")
+            raise InputError("level", received, "levels must ascend")
         if len(self.level_db) > 1 and self.kind != "sines":
-            raise InputError("level", self.level_db, "only sines take several levels")
+            raise InputError("level", received, "only sines take several levels")
 
     def _check_frequencies(self) -> None:
-        allowed = f"it must be from 1 Hz to 0.45 of the rate, {self.highest_hz:g} Hz"
+        allowed = f"it must be from 1 Hz to 0.45 of the rate, {self.highest_hz:,.0f} Hz"
         for frequency in self.frequency_hz:
             if not 1.0 <= frequency <= self.highest_hz:
-                raise InputError("frequency", frequency, allowed)
+                raise InputError("frequency", _written(frequency, "Hz"), allowed)
+        received = _written(self.frequency_hz, "Hz")
         if self.frequency_hz and self.kind not in ("square", "sines"):
-            raise InputError("frequency", self.frequency_hz, f"a {self.kind} takes a band instead")
+            raise InputError("frequency", received, f"a {self.kind} takes a band instead")
         if self.kind == "square" and len(self.frequency_hz) > 1:
-            raise InputError("frequency", self.frequency_hz, "a square wave takes one")
+            raise InputError("frequency", received, "a square wave takes one")
         if self.kind == "square" and self.seconds * self.frequencies_hz[0] < 1.0:
-            raise InputError("seconds", self.seconds, "a run needs one period or more")
+            raise InputError(
+                "seconds", _written(self.seconds, "s"), "a run needs one period or more"
+            )
         if self.band_hz is None:
             return
         low, high = self.band_hz
+        received = _written(self.band_hz, "Hz")
         if self.kind in ("square", "sines"):
-            raise InputError("band", self.band_hz, f"{self.kind} take a frequency instead")
+            raise InputError(
+                "band", received, f"{self.kind.removesuffix('s')}s take a frequency instead"
+            )
         if not (low >= 1.0 and 2.0 * low <= high <= self.highest_hz and math.isfinite(low)):
-            raise InputError("band", self.band_hz, f"{allowed}, an octave wide or more")
+            raise InputError("band", received, f"{allowed}, an octave wide or more")
         if low * self.seconds < 1.0:
-            raise InputError("band", self.band_hz, "a run needs one period of its low end or more")
+            raise InputError("band", received, "a run needs one period of its low end or more")
+
+
+def _written(values: float | tuple[float, ...], unit: str) -> str:
+    """Values with their unit, as a message shows them."""
+    every = values if isinstance(values, tuple) else (values,)
+    return ", ".join(f"{value:g} {unit}" for value in every)

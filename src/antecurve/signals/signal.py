@@ -13,7 +13,7 @@ from antecurve.results import Result
 from antecurve.signals.cue import CUE_S, cue_waveform
 from antecurve.signals.low_crest import crest_factor
 from antecurve.signals.request import SignalRequest
-from antecurve.signals.waveforms import played_hz, run_waveform
+from antecurve.signals.waveforms import multitone_lines, played_hz, run_waveform
 
 __all__ = ["Edge", "Signal", "make_signal", "run_start"]
 
@@ -74,6 +74,20 @@ class Signal(Result):
         """Length of the file [s]."""
         return self.samples.size / self.request.rate_hz
 
+    @property
+    def tones_hz(self) -> Floats:
+        """Frequencies of a multitone [Hz]; none of another kind."""
+        if self.request.kind != "multitone":
+            return np.empty(0)
+        spacing = self.request.rate_hz / self.request.period_samples
+        return multitone_lines(self.request) * spacing
+
+    @property
+    def ends_hz(self) -> tuple[float, float]:
+        """Lowest and highest frequency of a sweep, a multitone or noise [Hz]."""
+        tones = self.tones_hz
+        return (float(tones[0]), float(tones[-1])) if tones.size else self.request.ends_hz
+
     def to_dict(self) -> dict[str, object]:
         """Convert the signal's description to plain data, as a file holds it.
 
@@ -95,7 +109,7 @@ class Signal(Result):
             "rms_db": self.rms_db,
             "crest_db": self.crest_db,
             "frequency_hz": [edge.frequency_hz] if edge else list(asked.frequencies_hz),
-            "band_hz": None if asked.frequencies_hz else list(asked.ends_hz),
+            "band_hz": None if asked.frequencies_hz else list(self.ends_hz),
             "rise_time_s": edge.rise_time_s if edge else None,
             "overshoot": edge.overshoot if edge else None,
         }

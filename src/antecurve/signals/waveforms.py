@@ -14,10 +14,11 @@ from numpy.typing import NDArray
 from antecurve.signals.low_crest import low_crest_phases
 from antecurve.signals.request import SignalRequest
 
-__all__ = ["played_hz", "run_waveform", "true_peak"]
+__all__ = ["multitone_lines", "played_hz", "run_waveform", "true_peak"]
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
+Integers = NDArray[np.int64]
 
 _FADE_S = 0.005  # of a sine step: short against it, and no click
 _TONES_PER_OCTAVE = 6  # bends of a playback curve show between third octaves
@@ -41,6 +42,28 @@ def played_hz(request: SignalRequest) -> float:
     """
     periods = round(request.frequencies_hz[0] * request.run_samples / request.rate_hz)
     return periods * request.rate_hz / request.run_samples
+
+
+def multitone_lines(request: SignalRequest) -> Integers:
+    """Choose the tones of a multitone, six to an octave and clear of the first lines of hum.
+
+    Parameters
+    ----------
+    request : SignalRequest
+        A multitone.
+
+    Returns
+    -------
+    numpy.ndarray of int, shape (tones,)
+        Periods of each tone in the period of all, ascending.
+    """
+    low, high = request.ends_hz
+    spacing = request.rate_hz / request.period_samples
+    count = int(_TONES_PER_OCTAVE * math.log2(high / low)) + 1
+    tones = low * 2.0 ** (np.arange(count) / _TONES_PER_OCTAVE)
+    lines = np.unique(np.rint(tones / spacing).astype(np.int64))
+    clear = np.abs(lines[:, None] * spacing - _HUM_HZ).min(axis=1) > spacing / 4.0
+    return lines[clear] if clear.any() else lines
 
 
 def run_waveform(request: SignalRequest) -> Floats:
@@ -118,14 +141,8 @@ def _sweep(request: SignalRequest) -> Floats:
 
 
 def _multitone(request: SignalRequest) -> Floats:
-    """Tones of equal level and a low crest factor, clear of the first lines of hum."""
-    low, high = request.ends_hz
-    spacing = request.rate_hz / request.period_samples
-    count = int(_TONES_PER_OCTAVE * math.log2(high / low)) + 1
-    tones = low * 2.0 ** (np.arange(count) / _TONES_PER_OCTAVE)
-    lines = np.unique(np.rint(tones / spacing).astype(int))
-    clear = np.abs(lines[:, None] * spacing - _HUM_HZ).min(axis=1) > spacing / 4.0
-    lines = lines[clear] if clear.any() else lines
+    """Tones of equal level and a low crest factor."""
+    lines = multitone_lines(request)
     spectrum = np.zeros(request.period_samples // 2 + 1, dtype=complex)
     spectrum[lines] = np.exp(1j * low_crest_phases(lines))
     periods = request.run_samples // request.period_samples
