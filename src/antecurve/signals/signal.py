@@ -80,7 +80,8 @@ class Signal(Result):
         if self.request.kind != "multitone":
             return np.empty(0)
         spacing = self.request.rate_hz / self.request.period_samples
-        return multitone_lines(self.request) * spacing
+        tones: Floats = multitone_lines(self.request) * spacing
+        return tones
 
     @property
     def ends_hz(self) -> tuple[float, float]:
