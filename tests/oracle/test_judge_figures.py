@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import functools
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +19,7 @@ from antecurve.judge.played_record import InputReference, PlayedRecord
 from antecurve.judge.sine_distortion import StepDistortion, overload
 from antecurve.judge.two_channel import TwoChannelRecord
 from antecurve.judge.unit_figure import UnitFigure
-from antecurve.judge.unit_figures import unit_figures, unmeasured_noise
+from antecurve.judge.unit_figures import unit_figures, unmeasured_figures
 from antecurve.judge.verdict import Verdict
 from antecurve.judge.verdicts import judge_unit
 from antecurve.signals.alignment import laid_side_by_side
@@ -89,6 +90,17 @@ def test_gain_and_polarity() -> None:
     assert measured["polarity"].value == -1.0
 
 
+def test_gain_in_volts_beside_a_file_needs_its_full_scale() -> None:
+    """A sine of full scale at 2 V rms has a peak of 2.83 V: as many volts a unit of the file."""
+    volts = replace(played_record(SWEEP, 2.0 * math.sqrt(2.0) * output_of(SWEEP)),
+                    output_in_volts=True)  # fmt: skip
+    gain = figures(volts, full_scale_v=2.0)["gain"]
+    assert gain.value == pytest.approx(unit_gain_db(), abs=gain.expanded_uncertainty)
+    unknown = figures(volts)
+    assert "gain" not in unknown and "polarity" in unknown
+    assert "at full scale" in unmeasured_figures([volts], list(unknown.values()))[0]
+
+
 def test_gain_is_no_surer_than_the_network() -> None:
     """Parts of 1 % and 2.5 %: the level at 1 kHz of drawn builds scatters by a tenth of a dB."""
     gain = figures(played_record(SWEEP, output_of(SWEEP)), network=by_tolerance())["gain"]
@@ -140,9 +152,9 @@ def test_without_silence_noise_is_not_measured() -> None:
     cut = PlayedRecord(record, request, whole.first + inside.start)
     measured = figures(cut)
     assert not {"noise", "noise_a_weighted", "hum"} & set(measured)
-    (sentence,) = unmeasured_noise([cut], list(measured.values()))
+    (sentence,) = unmeasured_figures([cut], list(measured.values()))
     assert "no record holds 0.2 s of silence" in sentence
-    assert unmeasured_noise([whole], list(figures(whole).values())) == ()
+    assert unmeasured_figures([whole], list(figures(whole).values())) == ()
 
 
 def test_no_hum_is_a_bound_and_intervals_hold() -> None:

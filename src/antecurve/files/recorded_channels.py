@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -41,6 +41,7 @@ _DROPOUT_S = 0.005  # of zeros: no signal through a unit stays at zero so long
 _SOUNDS = 0.1  # of the stimulus's root mean square: it sounds, and is no pause
 _LEAST_SWEEP_S = 1.0  # four periods of 16 Hz in each quarter: alike in a square wave
 _FULL_SCALE = 0.9999  # of a converter: 16 bits end at 32,767 of 32,768
+_NO_UNIT = "; the file names no unit: state --units where V is wrong"
 _WHERE = {"generator": "at the generator", "input": "at the unit's input", "emf": "as played"}
 
 
@@ -156,6 +157,8 @@ class Channels:
         What is said of the file.
     in_volts : bool
         Whether the channels are in volts.
+    assumed : tuple of int
+        Channels for which the file names no unit, from 1: volts are assumed.
     """
 
     path: str
@@ -164,6 +167,7 @@ class Channels:
     labels: list[str]
     origin: str
     in_volts: bool = True
+    assumed: tuple[int, ...] = ()
 
 
 def evenly_spaced(column: Floats) -> bool:
@@ -235,7 +239,10 @@ def recorded(channels: Channels, asked: ReadingOptions) -> Recording:
     output = _output_channel(channels, asked)
     _check_finite(channels, (output, asked.stimulus, asked.idle), name)
     rate = (size - 1) / float(np.ptp(channels.time_s)) if size > 1 else math.nan
+    used = {output, asked.stimulus, asked.idle}
+    assumed = not used.isdisjoint(channels.assumed)
     points = f"{size:,} points at {format_quantity(rate, 'Hz')}"
+    points += _NO_UNIT if assumed else ""
     label = f"channel {output} {channels.labels[output - 1]}"
     volts = channels.volts[output - 1]
     if asked.stimulus is None and asked.played is None:
@@ -250,7 +257,8 @@ def recorded(channels: Channels, asked: ReadingOptions) -> Recording:
         _refuse_dropout(channels.volts[asked.stimulus - 1], volts, rate, name)
     if asked.stimulus is None:
         origin = f"{channels.origin}, {label}"
-        return _beside_played(volts, idle, rate, asked, origin, name, in_volts=channels.in_volts)
+        beside = _beside_played(volts, idle, rate, asked, origin, name, in_volts=channels.in_volts)
+        return _with_volts(beside, assumed=assumed) if channels.in_volts else beside
     at = asked.stimulus_at or "generator"
     stimulus = channels.volts[asked.stimulus - 1]
     record = TwoChannelRecord(rate, stimulus, volts, stimulus_at=at, name=name)
@@ -258,8 +266,19 @@ def recorded(channels: Channels, asked: ReadingOptions) -> Recording:
     return Recording(
         record,
         f"{channels.origin}, {words}, output on {label}, {points}",
-        PlayedRecord(record, idle=idle, in_volts=channels.in_volts),
-    )
+        PlayedRecord(
+            record, idle=idle, in_volts=channels.in_volts, output_in_volts=channels.in_volts,
+            assumed_volts=assumed,
+        ),
+    )  # fmt: skip
+
+
+def _with_volts(recording: Recording, *, assumed: bool) -> Recording:
+    """A record in volts beside a file that was played."""
+    assert recording.played is not None
+    played = replace(recording.played, output_in_volts=True, assumed_volts=assumed)
+    understood = recording.understood + (_NO_UNIT if assumed else "")
+    return replace(recording, understood=understood, played=played)
 
 
 def _check_finite(channels: Channels, numbers: tuple[int | None, ...], name: str) -> None:

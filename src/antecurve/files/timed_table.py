@@ -41,6 +41,8 @@ _STEP_KEY = re.compile(
 )
 _TIME_UNIT_KEY = re.compile(r"(time|horizontal|x).*\bunits?\b|units? of time")
 _VOLT_UNIT_KEY = re.compile(r"(vertical|volt|y|ch|amplitude).*\bunits?\b|units? of volt")
+_PROBE_KEY = re.compile(r"\bprobe\b")
+_FACTOR = re.compile(r"\d+(\.\d+)?")
 _COUNT_KEY = re.compile(
     r"(number of |no\.? of )?(samples|points|data points)$|(record|memory) length$"
 )
@@ -219,7 +221,7 @@ def _unrounded(time: Floats) -> Floats:
 
 
 def _channels(table: NumberTable, time_s: Floats, columns: Sequence[int], origin: str) -> Channels:
-    volts, labels = [], []
+    volts, labels, assumed = [], [], []
     described = _described_unit(table, _VOLT_UNIT_KEY)
     for index in columns:
         unit = table.units[index]
@@ -229,13 +231,25 @@ def _channels(table: NumberTable, time_s: Floats, columns: Sequence[int], origin
             continue
         volts.append(table.columns[:, index] * unit.factor)
         usual = index in (len(volts) - 1, len(volts))
+        if not unit.quantity:
+            assumed.append(len(volts))
         words = f"in {unit.symbol}" if unit.quantity else "taken as V"
         labels.append(words if usual else f"{words} from column {index + 1}")
     if not volts:
         raise FileFormatError(
             table.path, "no column of volts", "state the units of its columns, as in --units s,V"
         )
-    return Channels(table.path, time_s, volts, labels, origin + _promised(table))
+    origin += _promised(table) + _probe(table)
+    return Channels(table.path, time_s, volts, labels, origin, assumed=tuple(assumed))
+
+
+def _probe(table: NumberTable) -> str:
+    """A word on a probe in the header: instruments multiply its factor in by themselves."""
+    for key, text in table.description.items():
+        factor = _FACTOR.search(text)
+        if _PROBE_KEY.search(key) and factor is not None:
+            return f", probe of {factor[0]} by the header taken as multiplied in"
+    return ""
 
 
 def _promised(table: NumberTable) -> str:

@@ -15,7 +15,7 @@ from antecurve.judge.curve_guess import guess_unit_curve
 from antecurve.judge.match import channel_match
 from antecurve.judge.network_estimate import estimate_of
 from antecurve.judge.played_record import InputReference
-from antecurve.judge.unit_figures import FigureRequest, unit_figures, unmeasured_noise
+from antecurve.judge.unit_figures import FigureRequest, unit_figures, unmeasured_figures
 from antecurve.judge.verdicts import judge_unit
 
 if TYPE_CHECKING:
@@ -222,7 +222,7 @@ class UnitJudging:
             verdict,
             mains_hz=self.request.mains_hz,
         )
-        silent = unmeasured_noise(records, figures)
+        silent = unmeasured_figures(records, figures)
         return replace(verdict, figures=figures, findings=(*verdict.findings, *silent))
 
     def record(

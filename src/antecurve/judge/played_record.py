@@ -38,6 +38,10 @@ class PlayedRecord:
         Output of the other channel, whose input idles, beside the same samples.
     in_volts : bool
         Whether the stimulus is in volts, not re full scale.
+    output_in_volts : bool
+        Whether the output is.
+    assumed_volts : bool
+        Whether the file names no unit for a channel, and volts are assumed.
     """
 
     record: TwoChannelRecord
@@ -45,6 +49,8 @@ class PlayedRecord:
     first: int = 0
     idle: Floats | None = None
     in_volts: bool = False
+    output_in_volts: bool = False
+    assumed_volts: bool = False
 
     @property
     def run_first(self) -> int:
@@ -92,18 +98,22 @@ class InputReference:
         scale itself is the reference.
     network : NetworkEstimate
         The network.
+    assumed_volts : bool
+        Whether the stimulus is in volts by assumption.
     """
 
     input_v: float
     full_scale_v: float | None
     network: NetworkEstimate
+    assumed_volts: bool = False
 
     @property
     def text(self) -> str:
         """What figures are relative to."""
         if self.full_scale_v is None:
             return "re a stimulus of full scale at 1 kHz"
-        return f"re an input of {1e3 * self.input_v:.3g} mV at 1 kHz"
+        assumed = ", volts assumed," if self.assumed_volts else ""
+        return f"re an input of {1e3 * self.input_v:.3g} mV{assumed} at 1 kHz"
 
     def beside(self, played: PlayedRecord) -> InputReference:
         """Take the scale of a record in volts, where none is stated.
@@ -119,7 +129,9 @@ class InputReference:
             The reference for its figures.
         """
         known = self.full_scale_v is not None or not played.in_volts
-        return self if known else replace(self, full_scale_v=math.sqrt(0.5))
+        if known:
+            return self
+        return replace(self, full_scale_v=math.sqrt(0.5), assumed_volts=played.assumed_volts)
 
     def network_db(self, frequency_hz: float, stimulus_at: str) -> float:
         """Compute the level of the network from the stimulus to the unit's input.

@@ -24,7 +24,7 @@ from antecurve.judge.unit_figure import UnitFigure
 from antecurve.judge.verdict import Verdict
 from antecurve.quantities import check_number
 
-__all__ = ["FigureRequest", "unit_figures", "unmeasured_noise", "with_figure_limits"]
+__all__ = ["FigureRequest", "unit_figures", "unmeasured_figures", "with_figure_limits"]
 
 Floats = NDArray[np.float64]
 
@@ -126,11 +126,13 @@ def unit_figures(
     for played in records:
         own = reference.beside(played)
         if not played.is_stepped:
-            gain = _gain_figures(verdict, played.record, reference.network)
-            figures += gain
+            gain = _gain(verdict, played.record, reference.network)
+            if gain is not None and verdict.overlay is not None:
+                figures += _gain_figures(gain, played, reference)
+                figures.append(UnitFigure("polarity", float(verdict.overlay.polarity), 0.0))
             noise = quiet_noise(played.record, band_hz=verdict.band_hz, mains_hz=mains_hz)
-            if noise is not None and gain:
-                figures += _noise_figures(noise, gain[0], played, own)
+            if noise is not None and gain is not None:
+                figures += _noise_figures(noise, gain, played, own)
         figures += _step_figures(played, own)
         figures += _sweep_figures(played)
         if played.idle is not None:
@@ -141,10 +143,10 @@ def unit_figures(
     return tuple(first.values())
 
 
-def unmeasured_noise(
+def unmeasured_figures(
     records: Sequence[PlayedRecord], figures: Sequence[UnitFigure]
 ) -> tuple[str, ...]:
-    """Say why records tell no noise and hum, and what to do.
+    """Say why records tell no gain, or no noise and hum, and what to do.
 
     Parameters
     ----------
@@ -156,26 +158,33 @@ def unmeasured_noise(
     Returns
     -------
     tuple of str
-        A text; none where noise is told, or no record is one of two channels.
+        A text each; none where no record is one of two channels.
     """
-    if not records or any(f.name == "noise" for f in figures):
-        return ()
-    return (
-        "noise and hum are not measured: no record holds 0.2 s of silence. Leave half a second "
-        "before the signal, and record again",
-    )
+    names = {f.name for f in figures}
+    texts = []
+    if "polarity" in names and "gain" not in names:
+        texts.append(
+            "gain is not measured: the output is in volts, the stimulus re full scale. State the "
+            "generator's voltage (rms) at full scale"
+        )
+    if records and "noise" not in names:
+        texts.append(
+            "noise and hum are not measured: no record holds 0.2 s of silence. Leave half a second "
+            "before the signal, and record again"
+        )
+    return tuple(texts)
 
 
-def _gain_figures(
+def _gain(
     verdict: Verdict, record: TwoChannelRecord, network: NetworkEstimate
-) -> list[UnitFigure]:
-    """Gain at 1 kHz of a record by the bands about it, the network taken off, and polarity."""
+) -> UnitFigure | None:
+    """Gain at 1 kHz of a record by the bands about it, the network taken off."""
     trace = next((t for t in verdict.traces if t.name == record.name and not t.over_time), None)
     if trace is None or verdict.overlay is None:
-        return []
+        return None
     near = np.abs(np.log2(trace.position / REFERENCE_FREQUENCY_HZ)) <= math.log2(_NEAR)
     if np.count_nonzero(near) < 3:
-        return []
+        return None
     missed = (trace.captured - trace.fitted)[near]
     position = np.log(trace.position)
     fitted = float(np.interp(math.log(REFERENCE_FREQUENCY_HZ), position, trace.fitted))
@@ -185,10 +194,23 @@ def _gain_figures(
     if record.stimulus_at != "input":
         through = _DB_PER_NEPER * float(network_log_response(network, none, hertz).real[0])
         parts = _COVERAGE * _network_deviation(network)
-    words = "output over input, both in the record's unit"
     value = fitted + float(missed.mean()) - through
-    gain = UnitFigure("gain", value, math.hypot(own, parts), "", words, own)
-    return [gain, UnitFigure("polarity", float(verdict.overlay.polarity), 0.0)]
+    return UnitFigure("gain", value, math.hypot(own, parts), "", "", own)
+
+
+def _gain_figures(
+    gain: UnitFigure, played: PlayedRecord, reference: InputReference
+) -> list[UnitFigure]:
+    """Gain as output over input in one unit; none where full scale in volts is not known."""
+    assumed = ", volts assumed as the file names no unit" if played.assumed_volts else ""
+    if played.in_volts == played.output_in_volts:
+        scale = "" if played.in_volts else ", both re full scale"
+        return [replace(gain, condition=f"output over input{scale}{assumed}")]
+    if reference.full_scale_v is None:
+        return []
+    peak_v = math.sqrt(2.0) * reference.full_scale_v
+    value = gain.value - 20.0 * math.log10(peak_v)
+    return [replace(gain, value=value, condition=f"output over input{assumed}")]
 
 
 def _network_deviation(network: NetworkEstimate) -> float:
