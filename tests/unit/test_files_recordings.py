@@ -243,8 +243,10 @@ def test_mutated_files_are_read_or_refused_in_a_sentence(seed: int, tmp_path: Pa
 
 
 def test_volts_that_no_file_states_are_said_to_be_assumed(tmp_path: Path) -> None:
+    noise = np.random.default_rng(1).standard_normal((2, 5000))
+    rows = table(STEP * np.arange(5000), noise[0], noise[0] + noise[1])
     for heading, assumed in (("Time (s),CH1 (V),CH2 (V)", False), ("Time (s),CH1 (V),CH2", True)):
-        path = written(tmp_path, f"Probe,10\n{heading}\n{table(TIME, ONE, TWO)}")
+        path = written(tmp_path, f"Probe,10\n{heading}\n{rows}")
         read = read_recording(path, ReadingOptions(stimulus=1))
         assert read.played is not None and read.played.output_in_volts
         assert read.played.assumed_volts == assumed == ("state --units" in read.understood)

@@ -80,8 +80,7 @@ class Signal(Result):
         if self.request.kind != "multitone":
             return np.empty(0)
         spacing = self.request.rate_hz / self.request.period_samples
-        tones: Floats = multitone_lines(self.request) * spacing
-        return tones
+        return np.asarray(multitone_lines(self.request) * spacing, dtype=np.float64)
 
     @property
     def ends_hz(self) -> tuple[float, float]:
