@@ -37,6 +37,9 @@ LOADINGS = (
 )
 
 
+_BLOCK = 256  # networks at a time: their responses stay in the cache
+
+
 @dataclass(frozen=True)
 class Case:
     """A job with a drawer of few parts, each of which there are plenty, and its topology."""
@@ -115,11 +118,13 @@ def all_combinations(case: Case) -> Floats:
 def dense_errors(topology: Topology, job: Job, values: Floats, *, points: int = 481) -> Floats:
     """Centred errors [dB] on a dense grid."""
     frequency = np.geomspace(*job.target.band_hz, points)
-    transfer_function = _transfer(topology, job, values)
-    error = 20 * np.log10(np.abs(transfer_function.response(frequency))) - level_db(
-        job.curve, frequency
-    )
-    return np.asarray(np.ptp(error, axis=-1) / 2)
+    wanted = level_db(job.curve, frequency)
+    errors = [np.empty(0)]
+    for first in range(0, len(values), _BLOCK):
+        transfer_function = _transfer(topology, job, values[first : first + _BLOCK])
+        error = 20 * np.log10(np.abs(transfer_function.response(frequency))) - wanted
+        errors.append(np.ptp(error, axis=-1) / 2)
+    return np.concatenate(errors)
 
 
 def allowed(topology: Topology, job: Job, values: Floats) -> NDArray[np.bool_]:
@@ -129,16 +134,17 @@ def allowed(topology: Topology, job: Job, values: Floats) -> NDArray[np.bool_]:
     fits = np.abs(20 * np.log10(gain / job.gain)) <= job.target.level_tolerance_db
     if job.network.output_resistance_max is not None:
         output = output_impedance_coefficients(
-            topology, values, source_resistance=loading.source_resistance
+            topology, values[fits], source_resistance=loading.source_resistance
         )
-        fits &= np.abs(output.response(1e3))[..., 0] <= job.network.output_resistance_max
+        fits[fits] = np.abs(output.response(1e3))[..., 0] <= job.network.output_resistance_max
     if job.network.input_impedance_min is not None:
         entry = input_impedance_coefficients(
-            topology, values, load_resistance=loading.load_resistance,
+            topology, values[fits], load_resistance=loading.load_resistance,
             load_capacitance=loading.load_capacitance,
         )  # fmt: skip
         band = np.geomspace(*job.target.band_hz, 41)
-        fits &= np.abs(entry.response(band)).min(axis=-1) >= job.network.input_impedance_min
+        least = np.abs(entry.response(band)).min(axis=-1)
+        fits[fits] = least >= job.network.input_impedance_min
     return np.asarray(fits)
 
 
