@@ -142,6 +142,39 @@ def test_what_is_known_of_captures_counts_as_on_the_command_line(
     assert '<details class="more">' in client.get("/test").text
 
 
+def test_files_sent_for_one_unit_count_for_the_next_until_taken_away(
+    client: TestClient, network: Path, sweep: Path, tmp_path: Path
+) -> None:
+    """Limits and references lie with the first unit; the second has copies, the third none."""
+    limits, level = tmp_path / "mine.toml", tmp_path / "level.csv"
+    limits.write_text("[limits]\nmatch = 0.3\n")
+    rows = sweep.read_text().splitlines()[1:]
+    level.write_text(
+        "".join(["frequency_hz,level_db\n", *(f"{r.split(',')[0]},0.02\n" for r in rows)])
+    )
+    page = judged(
+        client, sweep, serial="1", more_files={"limits_file": limits, "reference_files": level}
+    )
+    (again,) = re.findall(r'id="next" href="(/test[^"]+)"', page)
+    form = client.get(html.unescape(again)).text
+    for name, file in (("limits_file", "limits.toml"), ("reference_files", "level.csv")):
+        assert re.search(rf'name="keep_{name}" value="yes" checked> As for.*: {file}<', form)
+    assert 'name="keep_played_file"' not in form
+    (earlier,) = re.findall(r'name="earlier" value="(\d+)"', form)
+    keep = {"keep_limits_file": "yes", "keep_reference_files": "yes"}
+    page = judged(client, sweep, serial="2", earlier=earlier, **keep)
+    assert "/verdicts/" in page
+    judged(client, sweep, serial="3", earlier=earlier)
+    units = tmp_path / "bench" / "units"
+    for serial, count in (("1", 1), ("2", 1), ("3", 0)):
+        assert len(list(units.glob(f"{serial}/*/limits.toml"))) == count
+        copies = list(units.glob(f"{serial}/*/reference/level.csv"))
+        assert [p.read_bytes() for p in copies] == [level.read_bytes()] * count
+    refused = judged(client, sweep, serial="4", earlier=earlier, keep_limits_file="yes", limit="x")
+    assert re.search(r'name="keep_limits_file" value="yes" checked', refused)
+    assert re.search(r'name="keep_reference_files" value="yes">', refused)  # as it was sent
+
+
 def saved_table(client: TestClient, **asked: str) -> str:
     """Address of a table of the log, once it is written."""
     answer = client.post("/log/exports", data=asked)

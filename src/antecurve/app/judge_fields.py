@@ -14,6 +14,7 @@ from antecurve.files.unit_curve_texts import UnitCurveTexts
 
 __all__ = [
     "CAPTURE_GROUPS",
+    "KEPT_FILES",
     "KEPT_OF_EACH",
     "KEPT_OF_RECORDING",
     "RECORDING_GROUPS",
@@ -189,6 +190,9 @@ KEPT_OF_RECORDING = (
     "generator_channel", "reference", *(f.name for g in RECORDING_GROUPS for f in g.fields),
 )  # fmt: skip
 """The same of a recording."""
+
+KEPT_FILES = ("earlier", "keep_limits_file", "keep_played_file", "keep_reference_files")
+"""Fields that say which files of an earlier test count: number of its verdict, and ticks."""
 
 _SHOWN_AT = {
     "band": "band_low", "channel": "channel_number", "idle": "idle_channel",

@@ -10,6 +10,7 @@ from urllib.parse import urlencode
 
 from antecurve.app.designs import read_made
 from antecurve.app.judge_fields import (
+    KEPT_FILES,
     KEPT_OF_EACH,
     KEPT_OF_RECORDING,
     RECORDING_GROUPS,
@@ -19,10 +20,9 @@ from antecurve.app.judge_fields import (
 )
 from antecurve.app.pages import Bench, bench_of, is_partial, render
 from antecurve.app.record_work import Recorded, list_devices, record_unit
+from antecurve.app.unit_files_taken import keep_circuit, keep_limits, kept_files
 from antecurve.app.unit_views import (
     form_content,
-    keep_circuit,
-    keep_limits,
     start_test,
     typed_fields,
     understood_test,
@@ -53,7 +53,7 @@ _TOPIC = "recording"
 """There is one sound interface: two recordings never run at once."""
 _GROUPS = (*RECORDING_GROUPS, *VERDICT_GROUPS)
 _KEPT = (*KEPT_OF_EACH, *KEPT_OF_RECORDING, *names_in(VERDICT_GROUPS))
-_FIELDS = (*_KEPT, "serial", "channel", "date", "circuit")
+_FIELDS = (*_KEPT, *KEPT_FILES, "serial", "channel", "date", "circuit")
 _LONGEST_LOOK_S = 20.0  # for devices: a sound server that starts takes some seconds
 _MOST_REFERENCES = 50  # to choose from, the latest
 
@@ -90,7 +90,7 @@ def _rendered(
     return render(
         request, "record.html.j2", status=200 if error is None else 422, title="Record a unit",
         references=_references(bench), chosen=urlencode(chosen), running=_running(bench),
-        **form_content(bench, usual | asked, error, groups=_GROUPS, fields=_FIELDS),
+        **form_content(request, usual | asked, error, groups=_GROUPS, fields=_FIELDS),
     )  # fmt: skip
 
 
@@ -167,7 +167,7 @@ def _started(request: Request, typed: dict[str, str], form: FormData) -> Respons
     _check(bench, designed, texts, typed["reference"])
     upload = bench.folder.new_upload()
     try:
-        keep_limits(typed, form, upload)
+        keep_limits(typed, form, upload, kept_files(request, typed, form))
         keep_circuit(bench, typed, form)
     except AntecurveError:
         shutil.rmtree(upload, ignore_errors=True)
@@ -182,7 +182,7 @@ def _started(request: Request, typed: dict[str, str], form: FormData) -> Respons
         topic=_TOPIC, title=f"Recording unit {asked.stated.serial}", lane="sound", keeps=True,
         then=judge,
     )  # fmt: skip
-    kept = {key: typed[key] for key in _KEPT if typed[key]} | {"way": "record"}
+    kept = {key: typed[key] for key in (*_KEPT, "earlier") if typed[key]} | {"way": "record"}
     # The next unit is recorded with the reference of this one.
     again = urlencode(kept | {"reference": typed["reference"] or name})
     return RedirectResponse(
@@ -235,7 +235,7 @@ def _progress(request: Request) -> Response:
 
     bench, number = bench_of(request), request.path_params["number"]
     computation = bench.computations.numbered(number)
-    again = urlencode({k: v for k, v in request.query_params.items() if k in _KEPT})
+    again = urlencode({k: v for k, v in request.query_params.items() if k in (*_KEPT, "earlier")})
     if computation is not None and computation.following is not None:
         target = f"/test/{computation.following.number}?{again}"
         if is_partial(request):

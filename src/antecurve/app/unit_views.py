@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 import shutil
 from dataclasses import replace
 from datetime import date, datetime
@@ -14,6 +13,7 @@ from urllib.parse import urlencode
 from antecurve.app.designs import designed_network, designed_networks
 from antecurve.app.judge_fields import (
     CAPTURE_GROUPS,
+    KEPT_FILES,
     KEPT_OF_EACH,
     KEPT_OF_RECORDING,
     VERDICT_GROUPS,
@@ -27,22 +27,28 @@ from antecurve.app.judge_fields import (
 )
 from antecurve.app.log_views import needed_log
 from antecurve.app.pages import Bench, bench_of, render, saved_page
-from antecurve.app.unit_work import LIMITS, OTHER, PLAYED, REFERENCE, UnitTest, carry_out_test
+from antecurve.app.unit_files_taken import (
+    copied_files,
+    files_of_earlier,
+    is_verdict_number,
+    keep_circuit,
+    keep_limits,
+    kept_files,
+    played_name,
+    present_files,
+)
+from antecurve.app.unit_work import OTHER, PLAYED, REFERENCE, UnitTest, carry_out_test
 from antecurve.curves.catalogue import catalogue
 from antecurve.errors import AntecurveError, InputError
-from antecurve.files.bench_folder import file_name
 from antecurve.files.build_state import read_build
-from antecurve.files.limits_file import read_limits
-from antecurve.files.reading import read_bytes
 from antecurve.files.unit_curve_texts import GUESS
-from antecurve.files.unit_file import read_unit
 from antecurve.files.unit_judging import WhoAndWhen
-from antecurve.log.listing import LoggedFile, logged_verdict, verdict_text
+from antecurve.log.listing import logged_verdict, verdict_text
 from antecurve.report.constant_texts import fitted_rows
 from antecurve.report.unit_report import VERDICT_WORDS
 
 if TYPE_CHECKING:
-    from starlette.datastructures import FormData, UploadFile
+    from starlette.datastructures import FormData
     from starlette.requests import Request
     from starlette.responses import Response
 
@@ -50,8 +56,6 @@ if TYPE_CHECKING:
 
 __all__ = [
     "form_content",
-    "keep_circuit",
-    "keep_limits",
     "routes",
     "start_test",
     "typed_fields",
@@ -61,9 +65,7 @@ __all__ = [
 _GROUPS = (*VERDICT_GROUPS, *CAPTURE_GROUPS)
 _KEPT = (*KEPT_OF_EACH, *names_in(_GROUPS))
 """What the next unit is asked for with, too."""
-_FIELDS = (*_KEPT, "serial", "channel", "date", "captures", "circuit")
-_RESULT = re.compile(r"(test-report|verdict|deviation|difference|overlay|diagnosis)(-other)?\.\w+")
-"""Names of what is written beside captures."""
+_FIELDS = (*_KEPT, *KEPT_FILES, "serial", "channel", "date", "captures", "circuit")
 _MOST_FILES = 100  # captures of one unit: a few dozen at most
 
 
@@ -97,20 +99,20 @@ def _rendered(
     return render(
         request, "test.html.j2", status=200 if error is None else 422, title="Test a unit",
         captures={name: len(files) for name, files in bench.folder.captures.items()},
-        **form_content(bench, asked, error, groups=_GROUPS, fields=_FIELDS),
+        **form_content(request, asked, error, groups=_GROUPS, fields=_FIELDS),
     )  # fmt: skip
 
 
 def form_content(
-    bench: Bench, asked: dict[str, str], error: AntecurveError | None, *,
+    request: Request, asked: dict[str, str], error: AntecurveError | None, *,
     groups: tuple[FieldGroup, ...], fields: tuple[str, ...],
 ) -> dict[str, Any]:  # fmt: skip
     """Collect what the forms of a test share.
 
     Parameters
     ----------
-    bench : Bench
-        The bench.
+    request : Request
+        What asks for the form.
     asked : dict of str to str
         Fields as typed, or as the address has them.
     error : AntecurveError or None
@@ -125,13 +127,16 @@ def form_content(
     dict of str to object
         For the template.
     """
-    folder, field = bench.folder, form_field(error)
+    bench, field = bench_of(request), form_field(error)
+    folder, kept = bench.folder, files_of_earlier(request, asked.get("earlier", ""))
     designed = designed_networks(bench)
     chosen, _, _ = (asked.get("network") or next((n for n, _ in designed), "")).partition("/")
     if chosen in folder.networks:
         asked.setdefault("network_serial", read_build(folder.network(chosen)).serial)
     names, files = names_in(groups), names_in(groups, files=True)
-    unusual = any(asked.get(name) for name in names if name != "playback")
+    unusual = any(asked.get(name) for name in names if name != "playback") or any(
+        name in kept for name in files
+    )
     return {
         "asked": {"limit": "0.5", "date": date.today().isoformat()} | asked,
         "designed": designed,
@@ -140,6 +145,7 @@ def form_content(
         "guess": GUESS,
         "groups": groups,
         "field": field,
+        "kept": {name: [path.name for path in paths] for name, paths in kept.items()},
         "shown": (*fields, *files),
         "sentence": "" if error is None else form_sentence(error),
         "unfolded": unusual or field in (*names, *files),
@@ -179,24 +185,24 @@ def _started(request: Request, typed: dict[str, str], form: FormData) -> Respons
     """Take in the files, and put the test into the queue."""
     from starlette.responses import RedirectResponse
 
-    bench = bench_of(request)
-    asked = understood_test(bench, typed, played=_played_name(form))
+    bench, kept = bench_of(request), kept_files(request, typed, form)
+    asked = understood_test(bench, typed, played=played_name(form, kept))
     upload = bench.folder.new_upload()
     try:
         asked = replace(
             asked,
             captures=tuple(_take_in(bench, typed, form, upload)),
-            others=tuple(_copied(form, "other_files", upload / OTHER)),
-            references=tuple(_copied(form, "reference_files", upload / REFERENCE)),
+            others=tuple(copied_files(form, "other_files", upload / OTHER)),
+            references=tuple(copied_files(form, "reference_files", upload / REFERENCE, kept)),
         )
-        _copied(form, "played_file", upload / PLAYED)
-        keep_limits(typed, form, upload)
+        copied_files(form, "played_file", upload / PLAYED, kept)
+        keep_limits(typed, form, upload, kept)
         keep_circuit(bench, typed, form)
     except AntecurveError:
         shutil.rmtree(upload, ignore_errors=True)
         raise
     computation = start_test(bench, upload, asked)
-    again = urlencode({key: typed[key] for key in _KEPT if typed[key]})
+    again = urlencode({key: typed[key] for key in (*_KEPT, "earlier") if typed[key]})
     return RedirectResponse(f"/test/{computation.number}?{again}", status_code=303)
 
 
@@ -266,37 +272,9 @@ def understood_test(bench: Bench, typed: dict[str, str], *, played: str = "") ->
     return asked
 
 
-def _uploads(form: FormData, field: str) -> list[UploadFile]:
-    from starlette.datastructures import UploadFile
-
-    return [f for f in form.getlist(field) if isinstance(f, UploadFile) and f.filename]
-
-
-def _played_name(form: FormData) -> str:
-    files = _uploads(form, "played_file")
-    return file_name(files[0].filename or "", field="played_file") if files else ""
-
-
-def _copied(form: FormData, field: str, folder: Path) -> list[str]:
-    """Copy files that were sent into a folder, block by block; their names."""
-    names: list[str] = []
-    shown = "captures" if field == "files" else field
-    for file in _uploads(form, field):
-        name = file_name(file.filename or "", field=shown)
-        if name in names:
-            raise InputError(shown, name, "two files have this name; rename one")
-        if _RESULT.fullmatch(name):
-            raise InputError(shown, name, "a result file has this name; rename yours")
-        folder.mkdir(exist_ok=True)
-        with (folder / name).open("wb") as target:
-            shutil.copyfileobj(file.file, target)
-        names.append(name)
-    return names
-
-
 def _take_in(bench: Bench, typed: dict[str, str], form: FormData, upload: Path) -> list[str]:
     """Copy the captures into a folder of their own."""
-    names = _copied(form, "files", upload)
+    names = copied_files(form, "files", upload)
     if typed["captures"]:
         chosen = bench.folder.captures.get(typed["captures"])
         if chosen is None:
@@ -309,85 +287,6 @@ def _take_in(bench: Bench, typed: dict[str, str], form: FormData, upload: Path) 
     if not names:
         raise InputError("captures", "", "drop at least one capture of the unit")
     return names
-
-
-def keep_limits(typed: dict[str, str], form: FormData, upload: Path) -> None:
-    """Keep the limits of figures with the test, where any are typed or sent.
-
-    Parameters
-    ----------
-    typed : dict of str to str
-        The fields.
-    form : FormData
-        The files.
-    upload : Path
-        Folder of the test.
-
-    Raises
-    ------
-    InputError
-        When they can't be used, or are given twice.
-    """
-    files, text = _uploads(form, "limits_file"), typed.get("limits", "").strip()
-    if not files and not text:
-        return
-    if files and text:
-        raise InputError("limits", files[0].filename, "give the file, or type them")
-    path = upload / LIMITS
-    if files:
-        with path.open("wb") as target:
-            shutil.copyfileobj(files[0].file, target)
-    else:
-        path.write_text(text if text.startswith("[") else f"[limits]\n{text}\n", "utf-8")
-    try:
-        read_limits(path)
-    except InputError as error:
-        raise InputError(error.field.replace(str(path), LIMITS), error.value, error.rule) from None
-
-
-def keep_circuit(bench: Bench, typed: dict[str, str], form: FormData) -> None:
-    """Keep the circuit of the unit in its folder, where one is given.
-
-    Parameters
-    ----------
-    bench : Bench
-        The bench.
-    typed : dict of str to str
-        The fields.
-    form : FormData
-        The files.
-
-    Raises
-    ------
-    InputError
-        When it can't be used.
-    """
-    path = bench.folder.unit(typed["serial"]) / "unit.toml"
-    source = None
-    if typed["circuit"]:
-        source = bench.folder.circuits.get(typed["circuit"])
-        if source is None:
-            raise InputError("circuit", typed["circuit"], "the folder has no such circuit")
-    files = _uploads(form, "circuit_file")
-    if not files and source is None:
-        return
-    upload = bench.folder.new_upload() / "unit.toml"
-    try:
-        if source is not None:
-            shutil.copyfile(source, upload)
-        else:
-            with upload.open("wb") as target:
-                shutil.copyfileobj(files[0].file, target)
-        try:
-            read_unit(upload)
-        except InputError as error:
-            field = error.field.replace(str(upload), "unit.toml")
-            raise InputError(field, error.value, error.rule) from None
-        text = read_bytes(upload).decode("utf-8")
-        with bench.changing:
-            bench.folder.change(path, text, what=f"circuit of unit {typed['serial']}")
-    finally:
-        shutil.rmtree(upload.parent, ignore_errors=True)
 
 
 def _progress(request: Request) -> Response:
@@ -415,19 +314,21 @@ def _progress(request: Request) -> Response:
 def _verdict(request: Request) -> Response:
     bench, number = bench_of(request), request.path_params["number"]
     verdict = logged_verdict(needed_log(request), number)
-    again = _again(request)
+    # The files of this test lie in its folder: the next unit finds them there.
+    again = "&".join(filter(None, (_again(request, "earlier"), urlencode({"earlier": number}))))
     return render(
         request, "verdict.html.j2", title=f"Unit {verdict.serial}", verdict=verdict,
         announced=VERDICT_WORDS[verdict.decision], fitted=fitted_rows(verdict.fitted),
-        reports=_present(bench, verdict.reports), captures=_present(bench, verdict.captures),
+        reports=present_files(bench, verdict.reports),
+        captures=present_files(bench, verdict.captures),
         again=again, form=_form_again(again), also=_also(request),
         understood=_understood(request, number),
     )  # fmt: skip
 
 
-def _again(request: Request) -> str:
+def _again(request: Request, *without: str) -> str:
     """What the next unit is asked for with, as the address has it."""
-    kept = (*_KEPT, *KEPT_OF_RECORDING)
+    kept = {*_KEPT, *KEPT_OF_RECORDING, "earlier"}.difference(without)
     return urlencode({k: v for k, v in request.query_params.items() if k in kept})
 
 
@@ -439,7 +340,7 @@ def _form_again(again: str) -> str:
 def _also(request: Request) -> str:
     """Number of the verdict on the other channel of the same test, as the address has it."""
     number = request.query_params.get("also", "")
-    return number if number.isascii() and number.isdigit() and len(number) < 12 else ""
+    return number if is_verdict_number(number) else ""
 
 
 def _understood(request: Request, number: int) -> dict[str, str]:
@@ -448,24 +349,13 @@ def _understood(request: Request, number: int) -> dict[str, str]:
     return {c["name"]: c.get("understood") or "" for c in content["captures"]}
 
 
-def _present(bench: Bench, files: tuple[LoggedFile, ...]) -> dict[str, Path]:
-    """Files of a verdict that lie in the folder, by name."""
-    root = bench.folder.path.resolve()
-    paths = {f.name: root / f.path for f in files if f.path is not None}
-    return {
-        name: path
-        for name, path in paths.items()
-        if path.resolve().is_relative_to(root) and path.is_file()
-    }
-
-
 def _verdict_file(request: Request) -> Response:
     from starlette.responses import FileResponse
 
     bench, name = bench_of(request), request.path_params["name"]
     verdict = logged_verdict(needed_log(request), request.path_params["number"])
     kinds = {"reports": verdict.reports, "captures": verdict.captures}
-    files = _present(bench, kinds.get(request.path_params["kind"], ()))
+    files = present_files(bench, kinds.get(request.path_params["kind"], ()))
     if name not in files:
         raise InputError("file", name, "the folder has no such file of this verdict")
     if request.path_params["kind"] == "reports":
