@@ -72,7 +72,8 @@ def test_stopping_keeps_what_was_recorded(
     ("field", "text", "said"),
     [("seconds", "x", "seconds"), ("level", "3", "level"), ("rate", "0", "rate"),
      ("generator_channel", "1", "name another input"), ("output_channel", "0", "whole number"),
-     ("known_resistor", "-1", "A known resistor: received"), ("reference", "gone", "earlier measurement"),
+     ("known_resistor", "-1", "A known resistor: received"),
+     ("reference", "gone", "earlier measurement"),
      ("limits", "nois = 1", "the figures are"), ("signal", "hum", "hum")],
 )  # fmt: skip
 def test_what_can_not_be_recorded_is_told_beside_its_field(
