@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING
 
 from antecurve.job import Job
 from antecurve.parts.drawer import Drawer
+from antecurve.pick.early_bound import BOUND_SECONDS, raise_bound
 from antecurve.pick.infeasibility import no_combination
 from antecurve.pick.model import NEPER_DB
 from antecurve.pick.objective import FLOOR
@@ -44,6 +45,7 @@ _BUILT_IN_SECONDS = 120.0  # by judgement: all forms of the default job take a t
 # Of a budget, what is kept for exact values, alternatives, analyses and page: they take about 1 s
 # and, as a dozen networks are built so often, some 2 us a build.
 _AFTERWARDS_SECONDS, _SECONDS_PER_BUILD = 1.0, 2e-6
+_BOUND_SHARE = 0.25  # of a budget, what is kept at most to bound a search that ends early
 _SMALL = 3e6  # combinations: so few are all looked at in the time
 _NO_LIMIT = 1e3  # Np: no error reaches it
 
@@ -71,6 +73,8 @@ def pick(
     budget_seconds : float or None, optional
         Time after which the search ends with the best so far [s].  By default that of the job,
         less what follows a search, but at least half of it: about 1 s, and 2 s a million builds.
+        A search that ends early takes up to 1 s for a lower bound; of the budget as much is kept,
+        a quarter at most.
         Where the job has none: 120 s, for a network of the user's own 30 s, with an executor no
         limit.
 
@@ -78,7 +82,8 @@ def pick(
     -------
     PickResult
         The pick, what the search proved, and alternatives.  An interruption from the keyboard
-        ends the search with the best so far, unproved.
+        ends the search with the best so far, unproved.  A lower bound takes 1 s more then; a
+        second interruption ends that, too.
 
     Raises
     ------
@@ -98,9 +103,13 @@ def pick(
     if budget is None and executor is None:
         budget = _OWN_SECONDS if own else _BUILT_IN_SECONDS
     with single_threaded_linear_algebra(of_scipy=False):
-        search = Search(job, drawer, progress, executor, budget)
+        nominal = job.pick.pick_by == "nominal"
+        kept = min(BOUND_SECONDS, _BOUND_SHARE * budget) if nominal and budget is not None else 0.0
+        search = Search(job, drawer, progress, executor, None if budget is None else budget - kept)
         search.look_around()
         best, complete = _prove(search, step_by_step=step_by_step)
+        if nominal and not complete:
+            raise_bound(search, BLIND_LIMITS[0] if best is None else tie_limit(best))
         if best is None:
             raise no_combination(search, complete)
         if job.pick.sets == 2:

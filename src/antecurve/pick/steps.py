@@ -18,7 +18,7 @@ from antecurve.pick.objective import resolution
 from antecurve.pick.paired_cut import paired_cut
 from antecurve.pick.synthesised_cut import synthesised_cut
 
-__all__ = ["MANY_POSITIONS", "exhausted_in_steps"]
+__all__ = ["MANY_POSITIONS", "boxes_within", "exhausted_in_steps"]
 
 MANY_POSITIONS = 7
 """Positions of a network that takes long; one of fewer takes a fifth of a second as it is."""
@@ -68,7 +68,7 @@ def exhausted_in_steps(
     evaluated = 0
     while True:
         now = min(now, limit)
-        boxes = _boxes_within(space, now, deadline)
+        boxes = boxes_within(space, now, deadline)
         if boxes is None:
             return None, proved
         result = examine(boxes, now)
@@ -82,8 +82,23 @@ def exhausted_in_steps(
         now *= _GROWTH
 
 
-def _boxes_within(space: Space, limit: float, deadline: float | None) -> Boxes | None:
-    """Few boxes that hold every combination within a limit, by the narrower of two cuts."""
+def boxes_within(space: Space, limit: float, deadline: float | None) -> Boxes | None:
+    """Find few boxes that hold every combination within a limit, by the narrower of two cuts.
+
+    Parameters
+    ----------
+    space : Space
+        The combinations.
+    limit : float
+        Largest centred error [Np].
+    deadline : float or None
+        Value of `time.perf_counter` at which to stop.
+
+    Returns
+    -------
+    Boxes or None
+        ``None`` where neither cut is for this network or limit, or the time is over.
+    """
     boxes = synthesised_cut(space.model, space.grids, limit=limit)
     if boxes is None:
         boxes = paired_cut(space.model, space.grids, limit=limit, deadline=deadline)
