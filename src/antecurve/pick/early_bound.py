@@ -47,12 +47,12 @@ def raise_bound(search: Search, limit: float) -> None:
     try:
         for number, space in enumerate(search.spaces):
             # The least of all networks is the bound: none may take the time of the others.
-            left = len(search.spaces) - number
+            networks = len(search.spaces) - number
             now = time.perf_counter()
             known = max(search.lower, search.lower_of.get(number, 0.0))
-            found = _bound(search, space, limit, known, now + (until - now) / left)
-            if found > known:
-                search.lower_of[number] = found
+            raised = _bound(search, space, limit, known, now + (until - now) / networks)
+            if raised > known:
+                search.lower_of[number] = raised
     except KeyboardInterrupt:
         pass
     bounds = [search.lower_of.get(number, 0.0) for number in range(len(search.spaces))]
@@ -67,7 +67,7 @@ def _bound(search: Search, space: Space, limit: float, known: float, until: floa
         if within <= known:
             continue
         boxes = (
-            boxes_within(space, within, until)
+            boxes_within(space, within, deadline=until)
             if many
             else synthesised_cut(space.model, space.grids, limit=within)
         )

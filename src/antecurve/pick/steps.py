@@ -68,7 +68,7 @@ def exhausted_in_steps(
     evaluated = 0
     while True:
         now = min(now, limit)
-        boxes = boxes_within(space, now, deadline)
+        boxes = boxes_within(space, now, deadline=deadline)
         if boxes is None:
             return None, proved
         result = examine(boxes, now)
@@ -82,7 +82,7 @@ def exhausted_in_steps(
         now *= _GROWTH
 
 
-def boxes_within(space: Space, limit: float, deadline: float | None) -> Boxes | None:
+def boxes_within(space: Space, limit: float, *, deadline: float | None) -> Boxes | None:
     """Find few boxes that hold every combination within a limit, by the narrower of two cuts.
 
     Parameters
