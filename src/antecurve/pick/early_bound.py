@@ -24,7 +24,7 @@ __all__ = ["BOUND_SECONDS", "raise_bound"]
 Shares = tuple[float, ...]
 
 BOUND_SECONDS = 1.0
-"""Most time [s] that a bound takes: each form of the default job is bounded in a tenth of it."""
+"""Time [s] for a bound: each form of the default job is bounded in a tenth of it."""
 _SHARES: Shares = (1.0 / 32.0, 1.0 / 2.0)  # of the limit: a small bound first, then one that tells
 _FEW_SHARES: Shares = (1.0 / 2.0,)  # of few positions every limit takes about as long
 
@@ -41,7 +41,8 @@ def raise_bound(search: Search, limit: float) -> None:
 
     Notes
     -----
-    It takes `BOUND_SECONDS` at most.  An interruption from the keyboard ends it.
+    It looks at the time between its steps: of seven positions or more one step, the ranges of
+    time constants, may itself take seconds.  An interruption from the keyboard ends it.
     """
     until = time.perf_counter() + BOUND_SECONDS
     try:

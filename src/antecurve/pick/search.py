@@ -73,7 +73,7 @@ def pick(
     budget_seconds : float or None, optional
         Time after which the search ends with the best so far [s].  By default that of the job,
         less what follows a search, but at least half of it: about 1 s, and 2 s a million builds.
-        A search that ends early takes up to 1 s for a lower bound; of the budget as much is kept,
+        A search that ends early takes about 1 s for a lower bound; of the budget as much is kept,
         a quarter at most.
         Where the job has none: 120 s, for a network of the user's own 30 s, with an executor no
         limit.
@@ -82,7 +82,7 @@ def pick(
     -------
     PickResult
         The pick, what the search proved, and alternatives.  An interruption from the keyboard
-        ends the search with the best so far, unproved.  A lower bound takes 1 s more then; a
+        ends the search with the best so far, unproved.  A lower bound takes about 1 s more then; a
         second interruption ends that, too.
 
     Raises
