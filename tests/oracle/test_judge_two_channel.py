@@ -6,13 +6,23 @@ full scale in the output.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
-from playback_units import CONDITIONS, Unit, known_exactly, random_unit
+from playback_units import (
+    CONDITIONS,
+    VALUES,
+    Unit,
+    known_exactly,
+    network_polynomials,
+    random_unit,
+)
 from two_channel_records import RATE_HZ, SIGNALS, two_channel_record
 
 from antecurve.errors import InputError
 from antecurve.judge.capture import ObservationSettings
+from antecurve.judge.conformity import Decision
 from antecurve.judge.two_channel import TwoChannelRecord
 from antecurve.judge.two_channel_observation import TwoChannelObservation
 from antecurve.judge.verdicts import judge_unit
@@ -181,6 +191,75 @@ def test_a_sweep_at_the_edge_of_the_record_is_refused() -> None:
     record = two_channel_record(Unit(), np.random.default_rng(23), signal="log sweep")
     with pytest.raises(InputError, match="silence before the sweep"):
         observed(record)
+
+
+def behind(
+    signal: np.ndarray, extra: tuple[list[float], list[float]], *, seed: int
+) -> TwoChannelRecord:
+    """A record from the EMF with a unit whose response has another factor, noise 70 dB down."""
+    above, below = Unit(low_corner_hz=1.5).polynomials()
+    top, bottom = network_polynomials(VALUES)
+    frequency = np.fft.rfftfreq(2 * signal.size, 1 / RATE_HZ)
+    frequency[0] = 1e-3
+    s = 2j * np.pi * frequency
+    response = np.polyval(np.polymul(np.polymul(top, above), extra[0]), s)
+    response /= np.polyval(np.polymul(np.polymul(bottom, below), extra[1]), s)
+    output = np.fft.irfft(np.fft.rfft(signal, 2 * signal.size) * response)[: signal.size]
+    noise = 10**-3.5 * np.random.default_rng(seed).standard_normal(signal.size)
+    output = 0.7 * output / np.abs(output).max() + noise
+    return TwoChannelRecord(RATE_HZ, signal, output, stimulus_at="emf", name="record")
+
+
+def sounding(signal: str, seed: int) -> np.ndarray:
+    """Two seconds of a signal, a sweep with silence about it."""
+    time = np.arange(int(2.0 * RATE_HZ)) / RATE_HZ
+    played = SIGNALS[signal](time, np.random.default_rng(seed))
+    return np.pad(played, int(0.25 * RATE_HZ) * (signal in QUIET))
+
+
+@pytest.mark.parametrize("signal", ["log sweep", "white noise"])
+def test_a_narrow_resonance_does_not_pass(signal: str) -> None:
+    """A peak of 1 dB and Q 4 at 15 kHz, which no shape of the model has, by its polynomials."""
+    w = 2 * np.pi * 15e3
+    peak = ([1.0, w / 4 * 10**0.05, w**2], [1.0, w / 4, w**2])
+    record = behind(sounding(signal, 40), peak, seed=41)
+    verdict = judge_unit(record, known_exactly(), conditions=CONDITIONS)
+    d = verdict.deviation
+    at = np.argmin(np.abs(d.frequency_hz - 15e3))
+    # 1 dB at the peak, 0.04 dB less than that at 1 kHz by the high corner.
+    assert d.deviation_db[at] == pytest.approx(0.97, abs=d.expanded_uncertainty_db[at])
+    assert verdict.decision is not Decision.PASS
+
+
+@pytest.mark.parametrize(("zero_hz", "signal"), [(35e3, "white noise"), (25e3, "log sweep")])
+def test_a_playback_zero_is_named_once(zero_hz: float, signal: str) -> None:
+    """From the EMF the path is nearly flat: a lifted top is not taken for swapped channels."""
+    record = behind(sounding(signal, 42), ([1 / (2 * np.pi * zero_hz), 1.0], [1.0]), seed=43)
+    assert observed(record).clicks_s == ()  # where the sweep stops
+    verdict = judge_unit(record, known_exactly(), conditions=CONDITIONS)
+    assert verdict.decision is Decision.FAIL
+    assert verdict.faults == ("playback_zero_hz",)
+    assert sum("zero" in text or "High corner" in text for text in verdict.findings) == 1
+
+
+def test_a_clock_that_no_band_told_first_is_no_unknown_later() -> None:
+    """Flattened by a fit, bands sound at other times: the unknowns stay as many."""
+    record = two_channel_record(
+        Unit(), np.random.default_rng(70), signal="square wave", clock=2e-4, noise_db=-77.0
+    )
+    observation = observed(record)
+    settled = observation.estimate.sounds_s * 0.0
+    apart = settled + np.linspace(-1.0, 1.0, settled.size)
+    for sounds_s in (settled, apart):
+        later = replace(observation, estimate=replace(observation.estimate, sounds_s=sounds_s))
+        assert later.nuisances == observation.nuisances
+
+
+@pytest.mark.parametrize("scale", [1e-300, 1e-160, 1e200])
+def test_values_beyond_all_scales_are_refused(scale: float) -> None:
+    one, other = channels()
+    with pytest.raises(InputError, match=r"silence|values up to"):
+        TwoChannelRecord(RATE_HZ, scale * one, scale * other)
 
 
 def test_columns_of_a_file() -> None:

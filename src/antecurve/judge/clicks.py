@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["both_jump", "click_window", "isolated_click"]
+__all__ = ["both_jump", "click_window", "isolated_click", "starts_or_stops"]
 
 Floats = NDArray[np.float64]
 
@@ -19,6 +19,7 @@ _BESIDE_S = 0.2  # to either side, in which noise, hum and what is distorted cha
 _STANDS_OUT = 2.4  # times the largest beside it, as of a multitone that clips now and then 2.1
 _CONCENTRATED = 0.8  # of the energy beyond noise: of a step a tenth
 _JUMPS = 1.5  # times the sharpest beside: a sine that goes on is a hundredth of a jump
+_SILENT = 0.1  # of the sharpness beside: where a signal stops; a loud chord begins by less
 _MEDIAN_SQUARE = 0.455  # of a normal variable of variance 1
 _REPLACED_S = 0.02  # to either side: six times the longest time constant of the disc curve
 
@@ -78,6 +79,30 @@ def both_jump(one: Floats, other: Floats, at: int, *, rate_hz: float) -> bool:
     sharp = [np.abs(np.diff(x, 2)) for x in (one, other)]
     near = slice(max(0, at - _NARROW), at + _NARROW)
     return all(float(s[near].max()) > _JUMPS * _largest_beside(s, at, rate_hz) for s in sharp)
+
+
+def starts_or_stops(signal: Floats, at: int, *, rate_hz: float) -> bool:
+    """Tell whether a signal begins or ends: what an estimate leaves there is no click.
+
+    Parameters
+    ----------
+    signal : numpy.ndarray of float, shape (samples,)
+        The stimulus.
+    at : int
+        Sample.
+    rate_hz : float
+        Sampling rate [Hz].
+
+    Returns
+    -------
+    bool
+        Whether one side is ten times as sharp as the other.
+    """
+    block = round(_BLOCK_S * rate_hz)
+    before = np.diff(signal[max(0, at - block) : max(0, at - _NARROW)], 2)
+    after = np.diff(signal[at + _NARROW : at + block], 2)
+    one, other = (float(np.abs(x).max(initial=0.0)) for x in (before, after))
+    return min(one, other) < _SILENT * max(one, other)
 
 
 def _largest_beside(sharp: Floats, at: int, rate_hz: float) -> float:

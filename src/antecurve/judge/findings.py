@@ -131,8 +131,7 @@ def describe(
     if any(_is_missing(e.value) for e in constants):
         # Its pole is at the top then, where the end's poles and zeros make up for it.
         constants = [e for e in constants if _base(e.value.name) not in _AT_THE_TOP]
-    if any(e.value.name == "high_corner_hz" and abs(e.worst_db) >= least for e in constants):
-        silent.add("playback_zero_hz")  # which the sentence on the corner names
+    constants = _top_by_one_name(constants)
     notable = [e for e in constants if abs(e.worst_db) >= least and e.value.name not in silent]
     faults = [e.value.name for e in constants if abs(e.worst_db) > limit_db]
     texts = [_sentence(e, fit) for e in notable]
@@ -155,6 +154,19 @@ def describe(
     return Findings(
         tuple(texts or ["Every time constant agrees with its nominal value."]), tuple(faults)
     )
+
+
+def _top_by_one_name(constants: list[_Effect]) -> list[_Effect]:
+    """Keep of a high corner and a playback zero the one by which the top is off.
+
+    Without its corner the whole top is gone, the zero as well: where both lift, the zero does.
+    """
+    by_name = {e.value.name: e for e in constants}
+    corner, zero = by_name.get("high_corner_hz"), by_name.get("playback_zero_hz")
+    if corner is None or zero is None:
+        return constants
+    other = corner if corner.worst_db * zero.worst_db > 0.0 else zero
+    return [e for e in constants if e is not other]
 
 
 def _is_constant(

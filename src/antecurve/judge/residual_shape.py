@@ -73,7 +73,12 @@ def has_shape(residual: Floats) -> bool:
 
 
 def shape_findings(
-    name: str, frequency_hz: Floats, missed_db: Floats, *, shaped: bool, noise_db: float = 0.0
+    name: str,
+    frequency_hz: Floats,
+    missed_db: Floats,
+    *,
+    shaped: bool,
+    noise_db: Floats | float = 0.0,
 ) -> list[ResidualFinding]:
     """Describe a shape of the response that the model lacks: it is the unit's own.
 
@@ -87,7 +92,7 @@ def shape_findings(
         What the model leaves of the level [dB].
     shaped : bool
         Whether that is more than noise.
-    noise_db : float, optional
+    noise_db : numpy.ndarray of float, shape (frequencies,), or float, optional
         Standard deviation of the noise that is in it [dB].
 
     Returns

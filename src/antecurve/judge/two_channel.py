@@ -22,7 +22,7 @@ from antecurve.judge.capture import (
     equal_columns,
     finite_column,
 )
-from antecurve.judge.clicks import both_jump, click_window, isolated_click
+from antecurve.judge.clicks import both_jump, click_window, isolated_click, starts_or_stops
 from antecurve.judge.flat_tops import flat_top_level
 from antecurve.judge.interruption import (
     CLICK,
@@ -41,7 +41,11 @@ from antecurve.judge.response_estimate import (
     measured_response,
     quiet_samples,
 )
-from antecurve.judge.two_channel_observation import TwoChannelObservation, band_frequencies
+from antecurve.judge.two_channel_observation import (
+    TwoChannelObservation,
+    band_frequencies,
+    bands_tell_clocks,
+)
 from antecurve.networks.compiled import input_impedance
 from antecurve.quantities import DB_PER_NEPER, check_number, format_quantity
 
@@ -57,11 +61,13 @@ STIMULUS_AT = ("generator", "input", "emf")
 """Where the stimulus is taken: at the network's input under load, at the unit's input, or as
 open-circuit voltage, such as the file that was played."""
 
+_FAINTEST, _LOUDEST = 1e-30, 1e30  # whose squares a float holds, far beyond volts and counts
 _LEAST_SAMPLES = 4096  # bands of twelve lines from 10 Hz up at the lowest rate of a sound file
 _UNEVEN = 0.01  # of a sampling interval; printed times are rounded
 _ALIKE = 1e-8  # of the power: a network of preferred values alone leaves ten times as much
 _ROUNDS_OF_CLICKS = 4  # each finds one, and tells those before it better
 _SWAPPED = 3.0  # times straighter the other way round
+_TELLS_ORDER = 0.35  # neper, 3 dB: a path flatter than that turned round is a unit's own top
 
 
 @checked
@@ -183,6 +189,7 @@ class TwoChannelRecord(Capture):
             name=self.name,
         )
         channels, estimate, clicks_s = self._checked(channels, flattening, settings.highest_hz)
+        two_clocks = self.two_clocks or channels.alignment.clock_ratio != 0.0
         return TwoChannelObservation(
             self,
             channels,
@@ -192,6 +199,7 @@ class TwoChannelRecord(Capture):
             estimate,
             self._nominal(settings, band_frequencies(estimate)),
             clicks_s=clicks_s,
+            clock_is_free=two_clocks and bands_tell_clocks(channels, estimate),
         )
 
     def _nominal(self, settings: ObservationSettings, frequency_hz: Floats) -> Complex:
@@ -251,7 +259,10 @@ class TwoChannelRecord(Capture):
     def _check_order(self, estimate: ResponseEstimate, flattening: Response) -> None:
         """Refuse channels that are the wrong way round, where the response tells."""
         level = np.log(np.abs(estimate.ratio))
-        other = level + 2.0 * np.log(np.abs(flattening((estimate.low_hz + estimate.high_hz) / 2.0)))
+        path = np.log(np.abs(flattening((estimate.low_hz + estimate.high_hz) / 2.0)))
+        other = level + 2.0 * path
+        if np.std(path) < _TELLS_ORDER:
+            return
         if _SWAPPED * np.std(other) < np.std(level):
             raise InputError(
                 self.name,
@@ -314,7 +325,9 @@ class TwoChannelRecord(Capture):
         return [
             at
             for at in places
-            if at is not None and not both_jump(stimulus, output, at, rate_hz=self.rate_hz)
+            if at is not None
+            and not both_jump(stimulus, output, at, rate_hz=self.rate_hz)
+            and not starts_or_stops(stimulus, at, rate_hz=self.rate_hz)
         ]
 
     def _check_whole(
@@ -341,10 +354,14 @@ class TwoChannelRecord(Capture):
 
 def _check_signals(stimulus: Floats, volts: Floats, name: str) -> None:
     for channel, values in (("stimulus", stimulus), ("output", volts)):
-        if np.ptp(values) == 0:
+        if np.ptp(values) < _FAINTEST:
             raise InputError(
                 f"{name}: {channel}", "silence", "check the leads, the levels and the supply"
             )
+        largest = float(np.abs(values).max())
+        if largest > _LOUDEST:
+            rule = f"values up to {_LOUDEST:g} are judged; check the scale of the channel"
+            raise InputError(f"{name}: {channel}", largest, rule)
 
 
 def _refuse_equal(stimulus: Floats, volts: Floats, name: str) -> None:

@@ -20,14 +20,14 @@ from antecurve.judge.observation import (
     Trace,
 )
 from antecurve.judge.overlay import Overlay, laid_over
-from antecurve.judge.residual_shape import has_shape, shape_findings
+from antecurve.judge.residual_shape import has_shape, noise_variance, shape_findings
 from antecurve.judge.response_estimate import Channels, Response, ResponseEstimate
 from antecurve.quantities import DB_PER_NEPER
 
 if TYPE_CHECKING:
     from antecurve.judge.two_channel import TwoChannelRecord
 
-__all__ = ["TwoChannelObservation", "band_frequencies"]
+__all__ = ["TwoChannelObservation", "band_frequencies", "bands_tell_clocks"]
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -67,6 +67,8 @@ class TwoChannelObservation(Observation):
         Variance over that of the estimate.
     clicks_s : tuple of float
         Times of clicks that were left out [s].
+    clock_is_free : bool
+        Whether what is left of a difference of clocks is a nuisance, from the first estimate on.
     """
 
     through_chain: ClassVar[bool] = False
@@ -80,6 +82,7 @@ class TwoChannelObservation(Observation):
     nominal: Complex
     raised: float = 1.0
     clicks_s: tuple[float, ...] = ()
+    clock_is_free: bool = False
 
     @property
     def name(self) -> str:
@@ -112,17 +115,9 @@ class TwoChannelObservation(Observation):
         """Derivatives of ln of a ratio by the nuisances, at both frequencies of each band."""
         turn = -2j * math.pi * self.frequency_hz
         columns = [np.ones(turn.size), turn * _DELAY_UNIT_S]
-        if self._clock_is_free:
+        if self.clock_is_free:
             columns.append(turn * _CLOCK_UNIT * np.repeat(self.estimate.sounds_s, 2))
         return np.stack(columns, axis=1)
-
-    @property
-    def _clock_is_free(self) -> bool:
-        """Whether a difference of clocks is open, and turns the phase otherwise than a delay."""
-        channels = self.channels
-        length_s = channels.output.size / channels.rate_hz
-        apart = float(np.std(self.estimate.sounds_s)) > _SOUNDS_APART * length_s
-        return apart and (self.capture.two_clocks or channels.alignment.clock_ratio != 0.0)
 
     @property
     def _sigma(self) -> Floats:
@@ -198,11 +193,16 @@ class TwoChannelObservation(Observation):
             One, or none.
         """
         white = residual[: self.estimate.ratio.size]
+        level = -DB_PER_NEPER * white * np.sqrt(self.raised * self.estimate.variance)
+        # A shape raises the variance of all bands, and is no noise itself.
+        noise = DB_PER_NEPER * np.sqrt(
+            self.raised * self.estimate.variance * min(1.0, noise_variance(white))
+        )
         # Of each band only what noise can't be.
-        beyond = np.sign(white) * np.maximum(0.0, np.abs(white) - _NOISE_REACH)
-        missed = -DB_PER_NEPER * beyond * np.sqrt(self.raised * self.estimate.variance)
+        missed = np.sign(level) * np.maximum(0.0, np.abs(level) - _NOISE_REACH * noise)
         middle = _by_band(self.frequency_hz)
-        shape = shape_findings(self.name, middle, missed, shaped=has_shape(white))
+        doubted = np.where(missed == 0.0, 0.0, noise)
+        shape = shape_findings(self.name, middle, missed, shaped=has_shape(white), noise_db=doubted)
         return [*shape, *self._click_findings()]
 
     def _click_findings(self) -> list[ResidualFinding]:
@@ -220,7 +220,7 @@ class TwoChannelObservation(Observation):
         """Estimate the response again about a fit, documented in `Observation`."""
         flattening = self.flattening(prediction.log_response)
         channels = self.channels
-        if self._clock_is_free:
+        if self.clock_is_free:
             channels = channels.by_other_clock(float(prediction.nuisance[2]) * _CLOCK_UNIT)
         estimate = channels.estimate(flattening, highest_hz=self.highest_hz)
         nominal = prediction.log_response(band_frequencies(estimate))
@@ -250,6 +250,25 @@ def band_frequencies(estimate: ResponseEstimate) -> Floats:
         Frequencies [Hz], ascending.
     """
     return np.stack([estimate.low_hz, estimate.high_hz], axis=1).ravel()
+
+
+def bands_tell_clocks(channels: Channels, estimate: ResponseEstimate) -> bool:
+    """Tell whether bands sound at times so different that a clock is no delay.
+
+    Parameters
+    ----------
+    channels : Channels
+        The channels.
+    estimate : ResponseEstimate
+        Ratios between them.
+
+    Returns
+    -------
+    bool
+        As of a sweep.
+    """
+    length_s = channels.output.size / channels.rate_hz
+    return float(np.std(estimate.sounds_s)) > _SOUNDS_APART * length_s
 
 
 def _by_band(values: NDArray[_Number]) -> NDArray[_Number]:
