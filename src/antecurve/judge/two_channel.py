@@ -349,7 +349,16 @@ class TwoChannelRecord(Capture):
                 "the unit or the interface is overdriven; reduce the level and record again",
             )
         refuse_parts_amiss(output, explained, rate_hz=self.rate_hz, name=self.name)
+        # Where a sweep stops, what lies beyond the bands is no jump.
+        ends = click_window(self._ends(), output.size, rate_hz=self.rate_hz)
+        output = output + ends * (explained - output)
         refuse_jumps(output, explained, rate_hz=self.rate_hz, click=CLICK[sweep], name=self.name)
+
+    def _ends(self) -> list[int]:
+        """Samples at which the stimulus begins and ends, where silence is about it."""
+        before = quiet_samples(self.stimulus, self.rate_hz)
+        behind = quiet_samples(self.stimulus[::-1], self.rate_hz)
+        return [before] * bool(before) + [self.stimulus.size - behind] * bool(behind)
 
 
 def _check_signals(stimulus: Floats, volts: Floats, name: str) -> None:
