@@ -18,7 +18,7 @@ __all__ = ["fitted_values"]
 
 Floats = NDArray[np.float64]
 
-_UNTOLD = 0.068  # of the lower end of the band: 10 lg(1 + 0.068^2) is 0.02 dB
+_UNTOLD = 0.068  # of an end of the band over a corner: 10 lg(1 + 0.068^2) is 0.02 dB
 _BEYOND = 5.0  # times what the captures show: there a corner takes 4 % off the highest, 0.17 dB
 _BESIDE_CORNERS = ("low_end_", "high_end_")  # their part of an end is in its corner
 
@@ -34,7 +34,8 @@ def fitted_values(
     A high corner that is not seen may be anywhere beyond what the captures show.  The interval of
     the low corner reaches over that of each allowed order: the same phase over the band is that of
     one corner and of two a third lower.  A low corner that takes less than 0.02 dB off the band may
-    be of any order, and so anywhere below.
+    be of any order, and so anywhere below.  A high corner that takes less off, and whose interval
+    begins where it takes more, may be anywhere above.
 
     Parameters
     ----------
@@ -79,6 +80,8 @@ def fitted_values(
         if parameter.role == "high_1" and value > seen_hz:
             value, ends = math.inf, [*ends, seen_hz, math.inf]
         if parameter.role == "high_1" and max(ends) > _BEYOND * seen_hz:
+            ends = [min(ends), math.inf]
+        if parameter.role == "high_1" and min(ends) < band_hz[1] / _UNTOLD < value:
             ends = [min(ends), math.inf]
         if parameter.role == "low_1" and value < _UNTOLD * band_hz[0]:
             ends = [*ends, 0.0]
