@@ -127,7 +127,7 @@ def test_who_sends_too_much_hears_why_and_nothing_stays(
         thread.join()
         listener.close()
     assert answer.status_code == 413
-    assert "give fewer or smaller files" in answer.text
+    assert "send fewer or smaller files" in answer.text
     kept = [p for p in (tmp_path / "bench").rglob("*") if p.is_file()]
     assert [p.name for p in kept if p.name != ".bench-key"] == []
     assert nameless_files() == before

@@ -77,7 +77,7 @@ def test_a_wrong_model_ends_with_exit_code_1(tmp_path: Path) -> None:
     rows = zip(table.frequency_hz, np.round(table.playback_db, 2), strict=True)
     file.write_text("frequency_hz,level_db\n" + "\n".join(f"{f},{v}" for f, v in rows), "utf-8")
     text = _run("curves", "--fit", str(file))
-    assert text.startswith("Taken as a playback table")
+    assert text.startswith("Read as a playback table")
     assert "Nearest published curve: disc," in text
     wrong = ("curves", "--fit", str(file), "--zeros", "1", "--poles", "1")
     ended = CliRunner().invoke(APP, wrong, catch_exceptions=False)

@@ -125,6 +125,7 @@ QUICK_JOB = dataclasses.replace(
 )
 OWN: dict[str, dict[str, Any]] = {
     "quantities.parse_positive": {"text": "4k7", "unit": "ohm", "field": "value"},
+    "quantities.parse_percent": {"text": "1 %", "field": "value"},
     "files.captures.read_capture": {"path": "unit-a-30hz.csv"},
     "files.drawer.read_drawer": {"path": "drawer.csv"},
     "files.price_file.read_prices": {"path": "prices.csv"},

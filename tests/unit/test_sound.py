@@ -87,7 +87,7 @@ def test_both_resistances_by_one_resistor(source: float, load: float, tmp_path: 
 def test_readings_that_no_resistances_explain_are_refused() -> None:
     with pytest.raises(InputError, match="each must lower the level"):
         resistances_by(known_ohm=1e3, straight=1.0, in_series=1.1, across=0.9)
-    with pytest.raises(InputError, match="no output and input read so"):
+    with pytest.raises(InputError, match="no output and input give such readings"):
         resistances_by(known_ohm=1e3, straight=1.0, in_series=0.5, across=0.5)
 
 

@@ -85,6 +85,8 @@ class NetworkEstimate:
 
     def __post_init__(self) -> None:
         hold_read_only(self, "values", "errors")
+        if self.errors.ndim != 2:
+            raise InputError("errors", self.errors.shape, "give rows for elements and loading")
         for name in ("uniform", "unmeasured"):
             given = np.asarray(getattr(self, name), dtype=bool)
             flags = np.array(given) if given.size else np.zeros(self.sources, dtype=bool)

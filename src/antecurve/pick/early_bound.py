@@ -41,8 +41,7 @@ def raise_bound(search: Search, limit: float) -> None:
 
     Notes
     -----
-    It looks at the time between its steps: of seven positions or more one step, the ranges of
-    time constants, may itself take seconds.  An interruption from the keyboard ends it.
+    It looks at the time between its steps.  An interruption from the keyboard ends it.
     """
     until = time.perf_counter() + BOUND_SECONDS
     try:

@@ -65,6 +65,13 @@ class MonotoneBounds:
         Largest centred error [Np].
     fine : bool, optional
         Whether time constants are bounded as narrowly as can be.
+    deadline : float or None, optional
+        Value of `time.perf_counter` at which to give up.
+
+    Raises
+    ------
+    TimeIsOverError
+        When the deadline passes.
 
     Attributes
     ----------
@@ -75,8 +82,9 @@ class MonotoneBounds:
     """
 
     def __init__(
-        self, model: NetworkModel, grids: Grids, limit: float, *, fine: bool = False
-    ) -> None:
+        self, model: NetworkModel, grids: Grids, limit: float, *, fine: bool = False,
+        deadline: float | None = None,
+    ) -> None:  # fmt: skip
         self._model = model
         self._grids = grids
         sample = model.transfer(np.exp(grids.logs(grids.whole().first)))
@@ -95,7 +103,7 @@ class MonotoneBounds:
         hull = time_constant_hull(
             levels - origin * np.log(at), at,
             zeros=zeros, poles=poles, limit=limit, fine=fine,
-            load_s=self.load_s,
+            load_s=self.load_s, deadline=deadline,
         )  # fmt: skip
         self.hull = hull
         self.empty = hull.empty

@@ -58,11 +58,16 @@ def paired_cut(
     Boxes or None
         Every combination within the limit is in one of them.  ``None`` where the network has no
         such pairs, too many candidates make them, or the time is over.
+
+    Raises
+    ------
+    TimeIsOverError
+        When the time is over before the time constants are bounded.
     """
     pairs = zero_pairs(model.topology)
     if model.ladder is None or not pairs or limit > _WIDEST_LIMIT:
         return None
-    cut = MonotoneBounds(model, grids, limit, fine=True)
+    cut = MonotoneBounds(model, grids, limit, fine=True, deadline=deadline)
     whole = grids.whole()
     if cut.empty:
         return whole.where(slice(0, 0))

@@ -17,6 +17,7 @@ from antecurve.pick.branch_and_bound import Exhausted, Space
 from antecurve.pick.objective import resolution
 from antecurve.pick.paired_cut import paired_cut
 from antecurve.pick.synthesised_cut import synthesised_cut
+from antecurve.pick.time_constants import TimeIsOverError
 
 __all__ = ["MANY_POSITIONS", "boxes_within", "exhausted_in_steps"]
 
@@ -99,7 +100,10 @@ def boxes_within(space: Space, limit: float, *, deadline: float | None) -> Boxes
     Boxes or None
         ``None`` where neither cut is for this network or limit, or the time is over.
     """
-    boxes = synthesised_cut(space.model, space.grids, limit=limit)
-    if boxes is None:
-        boxes = paired_cut(space.model, space.grids, limit=limit, deadline=deadline)
+    try:
+        boxes = synthesised_cut(space.model, space.grids, limit=limit, deadline=deadline)
+        if boxes is None:
+            boxes = paired_cut(space.model, space.grids, limit=limit, deadline=deadline)
+    except TimeIsOverError:
+        return None
     return boxes

@@ -105,7 +105,9 @@ def synthesised_arms(model: NetworkModel) -> Synthesised | None:
     return Synthesised(topology.form, tuple(along), infinity, across[0])
 
 
-def synthesised_cut(model: NetworkModel, grids: Grids, *, limit: float) -> Boxes | None:
+def synthesised_cut(
+    model: NetworkModel, grids: Grids, *, limit: float, deadline: float | None = None
+) -> Boxes | None:
     """Find boxes around exact networks that may hold a combination within an error limit.
 
     Parameters
@@ -116,17 +118,24 @@ def synthesised_cut(model: NetworkModel, grids: Grids, *, limit: float) -> Boxes
         Candidates.
     limit : float
         Largest centred error [Np].
+    deadline : float or None, optional
+        Value of `time.perf_counter` at which to give up.
 
     Returns
     -------
     Boxes or None
         Every combination within the limit is in one of them.  ``None`` where the network has no
         canonical form, or the limit leaves its time constants in too wide ranges.
+
+    Raises
+    ------
+    TimeIsOverError
+        When the time is over before the time constants are bounded.
     """
     arms = synthesised_arms(model)
     if arms is None or limit > _WIDEST_LIMIT:
         return None
-    cut = MonotoneBounds(model, grids, limit, fine=True)
+    cut = MonotoneBounds(model, grids, limit, fine=True, deadline=deadline)
     whole = grids.whole()
     if cut.empty:
         return whole.where(slice(0, 0))

@@ -29,7 +29,8 @@ that Y is negative at the last pole of H, which lies below Rp CL.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+import time
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from itertools import pairwise
 
@@ -38,7 +39,7 @@ from numpy.typing import NDArray
 
 from antecurve.pick.affine import exclude_and_contract
 
-__all__ = ["TimeConstantHull", "time_constant_hull"]
+__all__ = ["TimeConstantHull", "TimeIsOverError", "time_constant_hull"]
 
 Floats = NDArray[np.float64]
 
@@ -79,9 +80,13 @@ class TimeConstantHull:
     empty: bool = False
 
 
+class TimeIsOverError(Exception):
+    """Bounds of time constants were not found by the deadline."""
+
+
 def time_constant_hull(
     target: Floats, omega: Floats, *, zeros: int, poles: int, limit: float, fine: bool = False,
-    load_s: float | None = None,
+    load_s: float | None = None, deadline: float | None = None,
 ) -> TimeConstantHull:  # fmt: skip
     """Bound the time constants of every network within an error limit.
 
@@ -100,36 +105,51 @@ def time_constant_hull(
     load_s : float or None, optional
         Of a network whose zeros and poles interlace the longest time constant that load resistance
         and capacitance can have with the shunt resistance [s].
+    deadline : float or None, optional
+        Value of `time.perf_counter` at which to give up.
 
     Returns
     -------
     TimeConstantHull
         Valid for every network with as many or fewer time constants.  Hulls are kept, and
         limits rounded up a little, so that networks of one job share them.
+
+    Raises
+    ------
+    TimeIsOverError
+        When the deadline passes.
     """
     step = _FINE_LIMIT_STEP if fine else _LIMIT_STEP
     rounded = step ** math.ceil(math.log(limit, step) - _EPS)
-    return _hull(tuple(target - target.mean()), tuple(omega), zeros, poles, rounded, fine, load_s)
+    levels = tuple(target - target.mean())
+    return _hull(_Asked(levels, tuple(omega), zeros, poles, rounded, fine, load_s, deadline))
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """What a hull is asked for; the deadline makes no other hull of it."""
+
+    target: tuple[float, ...]
+    omega: tuple[float, ...]
+    zeros: int
+    poles: int
+    limit: float
+    fine: bool
+    load_s: float | None
+    deadline: float | None = field(compare=False)
 
 
 @lru_cache(maxsize=64)
-def _hull(
-    targets: tuple[float, ...],
-    omegas: tuple[float, ...],
-    zeros: int,
-    poles: int,
-    limit: float,
-    fine: bool,
-    load_s: float | None,
-) -> TimeConstantHull:
-    target, omega = np.array(targets), np.array(omegas)
+def _hull(asked: _Asked) -> TimeConstantHull:
+    target, omega = np.array(asked.target), np.array(asked.omega)
+    zeros, poles, limit, fine = asked.zeros, asked.poles, asked.limit, asked.fine
     count = zeros + poles
     stop = _FINE_STOP if fine else _STOP + _STOP_PER_LIMIT * limit
     most = _MOST_FINE_BOXES if fine else _MOST_BOXES
-    cells = _Cells(target, omega, np.array([1.0] * zeros + [-1.0] * poles), load_s)
+    cells = _Cells(target, omega, np.array([1.0] * zeros + [-1.0] * poles), asked.load_s)
     low, high = np.full((1, count), -_FAR), np.full((1, count), _FAR)
     if fine and limit < _FINE_START:
-        wider = _hull(targets, omegas, zeros, poles, _FINE_START, fine, load_s)
+        wider = _hull(replace(asked, limit=_FINE_START))
         with np.errstate(divide="ignore"):
             low[0] = np.log(np.concatenate([wider.zeros_low, wider.poles_low]))
             high[0] = np.log(np.concatenate([wider.zeros_high, wider.poles_high]))
@@ -137,6 +157,8 @@ def _hull(
     kept: list[tuple[Floats, Floats]] = []
     examined = 0
     while len(low):
+        if asked.deadline is not None and time.perf_counter() > asked.deadline:
+            raise TimeIsOverError
         examined += len(low)
         low, high = cells.sort(low, high, zeros)
         low, high = cells.reduce(low, high, limit)
