@@ -32,7 +32,9 @@ def with_alternative(design: Design, *, number: int) -> Design:
         When there is no such line, or the design is a stereo pair, picked together.
     """
     if not 0 <= number < len(design.shortlist):
-        raise InputError("alternative", number, "there is no such line in the shortlist")
+        last = len(design.shortlist) - 1
+        rule = f"there is no such line in the shortlist; choose 0 to {last}"
+        raise InputError("alternative", number, rule)
     if design.second is not None:
         raise InputError("alternative", number, "the networks of a pair are picked together")
     chosen = design.shortlist[number]

@@ -77,7 +77,7 @@ def test_an_alternative_is_designed_by_its_number(
     assert chosen["network"]["elements"] == second["elements"] != first["elements"]
     assert not chosen["search"]["proved"] and "by hand" in chosen["search"]["claim"]
     refused = invoke(capsys, "design", str(job), "--alternative", "99")
-    assert refused.code == 2 and "no such line in the shortlist" in refused.err
+    assert refused.code == 2 and "no such line in the shortlist; choose 0 to " in refused.err
 
 
 def test_the_default_design_meets_its_promise(written: Path) -> None:
