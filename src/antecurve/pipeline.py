@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any, ClassVar
@@ -100,10 +100,10 @@ class Design(Result):
         Parts in every position.
     search : SearchReport
         What the search examined and proved.
-    shortlist : tuple of ShortlistEntry
-        Alternatives to consider.
-    forms : tuple of FormOutcome
-        The forms of the job side by side.
+    shortlist : sequence of ShortlistEntry
+        Alternatives to consider; of a pick they are worked out when first looked at.
+    forms : sequence of FormOutcome
+        The forms of the job side by side, likewise.
     second : PickedNetwork or None
         The other network of a stereo pair.
     match_db : float or None
@@ -137,8 +137,8 @@ class Design(Result):
     job: Job
     picked: PickedNetwork
     search: SearchReport
-    shortlist: tuple[ShortlistEntry, ...] = ()
-    forms: tuple[FormOutcome, ...] = ()
+    shortlist: Sequence[ShortlistEntry] = ()
+    forms: Sequence[FormOutcome] = ()
     second: PickedNetwork | None = None
     match_db: float | None = None
     position: str = ""

@@ -18,7 +18,8 @@ import html
 import importlib
 import json
 import math
-from typing import TYPE_CHECKING, Any, ClassVar
+from collections.abc import Callable, Iterable, Sequence
+from typing import TYPE_CHECKING, Any, ClassVar, TypeVar, overload
 
 import numpy as np
 
@@ -27,7 +28,9 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
     from numpy.typing import ArrayLike
 
-__all__ = ["Result", "column_rows", "frame_rows", "json_text", "plain"]
+__all__ = ["Later", "Result", "column_rows", "frame_rows", "json_text", "plain"]
+
+Item = TypeVar("Item")
 
 _MOST_LINES = 10  # of a repr: what an interactive session shows at a glance
 _LINE = 100  # characters: one line on a usual terminal
@@ -52,7 +55,7 @@ def plain(value: object) -> Any:
         return _keyed(value)
     if isinstance(value, dict):
         return {str(key): plain(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
+    if isinstance(value, list | tuple | Later):
         return [plain(item) for item in value]
     import msgspec
 
@@ -142,6 +145,53 @@ def json_text(value: object) -> str:
     return content + "\n"
 
 
+class Later(Sequence[Item]):
+    """Items of a result that take time: worked out when first looked at, then kept.
+
+    Copied and pickled it is a tuple.
+
+    Parameters
+    ----------
+    work : callable
+        Gives the items.
+    """
+
+    __slots__ = ("_items", "_work")
+
+    def __init__(self, work: Callable[[], Iterable[Item]]) -> None:
+        self._work: Callable[[], Iterable[Item]] | None = work
+        self._items: tuple[Item, ...] = ()
+
+    def _known(self) -> tuple[Item, ...]:
+        work = self._work
+        if work is not None:
+            self._items = tuple(work())
+            self._work = None
+        return self._items
+
+    @overload
+    def __getitem__(self, index: int) -> Item: ...
+    @overload
+    def __getitem__(self, index: slice) -> tuple[Item, ...]: ...
+    def __getitem__(self, index: int | slice) -> Item | tuple[Item, ...]:
+        return self._known()[index]
+
+    def __len__(self) -> int:
+        return len(self._known())
+
+    def __eq__(self, other: object) -> bool:
+        return self._known() == (other._known() if isinstance(other, Later) else other)
+
+    def __hash__(self) -> int:
+        return hash(self._known())
+
+    def __repr__(self) -> str:
+        return repr(self._known())
+
+    def __reduce__(self) -> tuple[type[tuple[Any, ...]], tuple[tuple[Item, ...]]]:
+        return tuple, (self._known(),)
+
+
 class Result:
     """Base of the results: frozen dataclasses that show themselves."""
 
@@ -223,7 +273,7 @@ class Result:
 def _attribute(value: Any, path: str) -> Any:
     """The attribute at a path such as ``within.low``; ``None`` behind an attribute that is."""
     for name in path.split("."):
-        if type(value) is tuple:
+        if isinstance(value, tuple | Later):
             value = tuple(getattr(item, name) for item in value)
         else:
             value = None if value is None else getattr(value, name)
@@ -235,6 +285,8 @@ def _brief(value: object) -> str:
         return f"<array of {' x '.join(map(str, value.shape))}>"
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         return f"<{type(value).__name__}>"
+    if isinstance(value, Later):
+        value = tuple(value)
     if isinstance(value, tuple | list) and len(value) > 4:
         return f"<{len(value)} of {type(value[0]).__name__}>"
     if isinstance(value, tuple | list) and any(dataclasses.is_dataclass(v) for v in value):

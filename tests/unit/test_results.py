@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import dataclasses
 import importlib
 import json
@@ -45,7 +46,7 @@ from antecurve.networks.centred_error import error_range
 from antecurve.networks.compiled import transfer
 from antecurve.networks.topology import Loading
 from antecurve.pipeline import Design, with_analysis
-from antecurve.results import Result, column_rows, frame_rows, json_text, plain
+from antecurve.results import Later, Result, column_rows, frame_rows, json_text, plain
 from antecurve.synthesis.exact import exact_network
 from antecurve.synthesis.formulas import form_formulas
 
@@ -212,3 +213,23 @@ def test_curves_fits_and_formulas_speak() -> None:
     formulas = form_formulas("foster-1")
     assert json.loads(json_text(formulas)) == formulas.to_dict()
     assert len(repr(formulas).splitlines()) <= 10
+
+
+def test_items_for_later_are_worked_out_once_and_copied_as_a_tuple() -> None:
+    calls: list[str] = []
+
+    def work() -> list[_Inner]:
+        calls.append("worked out")
+        return [_Inner(1.0), _Inner(2.0)]
+
+    later = Later(work)
+    assert calls == []
+    assert later[0] == _Inner(1.0)
+    assert later == (_Inner(1.0), _Inner(2.0))
+    assert len(later) == 2
+    assert calls == ["worked out"]
+    copied = copy.deepcopy(later)
+    assert type(copied) is tuple
+    assert later == copied
+    assert json_text(later) == json_text([{"value": 1.0}, {"value": 2.0}])
+    assert Later(list) == ()

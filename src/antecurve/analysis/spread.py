@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
-from typing import ClassVar
+from dataclasses import dataclass, field
+from functools import partial
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -22,8 +23,9 @@ from antecurve.networks.topology import Network
 from antecurve.parts.builds import BAND_POINTS, Builds, MeasuredBuilds, builds_of
 from antecurve.parts.distributions import BLOCK
 from antecurve.parts.log_histogram import LogHistogram, Percentiles
+from antecurve.parts.position import PickedNetwork
 from antecurve.quantities import check_count, check_number
-from antecurve.results import Result
+from antecurve.results import Later, Result
 from antecurve.threads import single_threaded_linear_algebra
 
 __all__ = ["Mismatch", "PercentileCurves", "SpreadResult", "Yield", "spread"]
@@ -133,19 +135,17 @@ class SpreadResult(Result):
         Band in which the error counts [Hz].
     centred_db : Percentiles
         Of the centred error [dB].
-    worst : WorstCase or None
-        The true worst case over the tolerance box beside the worst of its corners; ``None``
-        when more positions scatter than it can take.
     within : Yield or None
         Fraction of builds within a limit; ``None`` without a limit.
     sensitivity : tuple of PositionSensitivity
         What each position does.
-    curves : PercentileCurves
-        Percentiles of the error over frequency.
     level_low_db, level_high_db : float
         Level at 1 kHz that 2.5 % of the builds lie below and above, re nominal [dB].
-    mismatch : Mismatch
-        How two channels differ.
+
+    Notes
+    -----
+    `curves`, `mismatch` and `worst` are worked out when first looked at: many results are read
+    without them.
     """
 
     _keys: ClassVar = (
@@ -171,13 +171,32 @@ class SpreadResult(Result):
     reel_correlation: float
     band_hz: tuple[float, float]
     centred_db: Percentiles
-    worst: WorstCase | None
     within: Yield | None
     sensitivity: tuple[PositionSensitivity, ...]
-    curves: PercentileCurves
     level_low_db: float
     level_high_db: float
-    mismatch: Mismatch
+    _looked_at: Later[Any] = field(repr=False)
+
+    @property
+    def curves(self) -> PercentileCurves:
+        """Percentiles of the error over frequency."""
+        curves: PercentileCurves = self._looked_at[0]
+        return curves
+
+    @property
+    def mismatch(self) -> Mismatch:
+        """How two channels differ."""
+        mismatch: Mismatch = self._looked_at[1]
+        return mismatch
+
+    @property
+    def worst(self) -> WorstCase | None:
+        """The true worst case over the tolerance box beside the worst of its corners.
+
+        ``None`` when more positions scatter than it can take.
+        """
+        worst: WorstCase | None = self._looked_at[2]
+        return worst
 
     @property
     def level_db(self) -> dict[str, float]:
@@ -283,13 +302,11 @@ def spread(
         reel_correlation=reel_correlation,
         band_hz=(float(low_hz), float(high_hz)),
         centred_db=counted.centred.percentiles(),
-        worst=worst_case_or_none(picked, conditions, most_boxes=_MOST_BOXES),
         within=counted.share(),
         sensitivity=shares.positions,
-        curves=_curves(drawn, few),
         level_low_db=_db(counted.level.quantile(0.025)),
         level_high_db=_db(counted.level.quantile(0.975)),
-        mismatch=_mismatch(drawn, few),
+        _looked_at=Later(partial(_when_looked_at, drawn, few, picked, conditions)),
     )
 
 
@@ -355,15 +372,33 @@ def _db(ratio: float) -> float:
     return float(20.0 * np.log10(ratio))
 
 
+@single_threaded_linear_algebra(of_scipy=False)
+def _when_looked_at(
+    drawn: Builds, builds: int, picked: PickedNetwork, conditions: Conditions
+) -> tuple[PercentileCurves, Mismatch, WorstCase | None]:
+    """What takes the most time of a result, and is read on request."""
+    return (
+        _curves(drawn, builds),
+        _mismatch(drawn, builds),
+        worst_case_or_none(picked, conditions, most_boxes=_MOST_BOXES),
+    )
+
+
 def _curves(drawn: Builds, builds: int) -> PercentileCurves:
     frequency = drawn.evaluator.frequency_hz
-    levels = np.empty((len(frequency), builds))
+    power = np.empty((len(frequency), builds))
     for number in range(-(-builds // BLOCK)):
         block = drawn.block(number)
         part = slice(number * BLOCK, min((number + 1) * BLOCK, builds))
-        ratio = 10.0 * np.log10(drawn.evaluator.ratio(block)) - drawn.evaluator.level_db(block)
-        levels[:, part] = ratio[:, : part.stop - part.start]
-    error = np.percentile(levels, _CURVE_PERCENTILES, axis=1, overwrite_input=True)
+        ratio = drawn.evaluator.ratio(block) / 10.0 ** (drawn.evaluator.level_db(block) / 10.0)
+        power[:, part] = ratio[:, : part.stop - part.start]
+    # Decibels of the order statistics alone: as of all, as the logarithm keeps their order.
+    rank = np.array(_CURVE_PERCENTILES) / 100.0 * (builds - 1)
+    below = np.floor(rank).astype(np.int64)
+    above = np.minimum(below + 1, builds - 1)
+    power.partition(sorted({*below.tolist(), *above.tolist()}), axis=1)
+    low, high = (10.0 * np.log10(power[:, ranks].T) for ranks in (below, above))
+    error = low + (high - low) * (rank - below)[:, None]
     return PercentileCurves(builds, frequency, _CURVE_PERCENTILES, error)
 
 

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,11 +22,14 @@ from antecurve.pick.result import PickResult, SearchReport
 from antecurve.pick.rounding import flattened
 from antecurve.pick.search_passes import Search
 from antecurve.pick.shortlist import Contender, shortlist
+from antecurve.results import Later
+from antecurve.threads import single_threaded_linear_algebra
 
 __all__ = ["finished", "report", "with_exact"]
 
 Floats = NDArray[np.float64]
 Indices = NDArray[np.int64]
+Item = TypeVar("Item")
 
 _EXACT = 1e-6  # Np: an error above it is more than rounding, and the values are not exact
 _FAR = 0.05  # mean square of ln(exact/picked): values a quarter off are no longer near
@@ -169,6 +175,17 @@ def finished(search: Search, best: Contender, complete: bool) -> PickResult:
     return PickResult(
         with_exact(best),
         done,
-        shortlist(best, search.pool),
-        forms=compared(search, best, proved=complete),
+        # Builds of a dozen networks: most of what follows a search.
+        _later(partial(shortlist, best, search.pool)),
+        forms=_later(partial(compared, search, best, proved=complete)),
     )
+
+
+def _later(work: Callable[[], tuple[Item, ...]]) -> Later[Item]:
+    """Items that are worked out once they are looked at, with the threads of a search."""
+
+    def worked_out() -> tuple[Item, ...]:
+        with single_threaded_linear_algebra(of_scipy=False):
+            return work()
+
+    return Later(worked_out)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import ClassVar
 
@@ -189,19 +190,20 @@ class PickResult(Result):
         The pick, with the exact value of each position at its own level and impedance.
     search : SearchReport
         What was examined and proved.
-    shortlist : tuple of ShortlistEntry
-        The pick and alternatives, none beaten by another in every respect.
+    shortlist : sequence of ShortlistEntry
+        The pick and alternatives, none beaten by another in every respect; builds of them are
+        simulated when it is first looked at.
     second : PickedNetwork or None
         The other network of a stereo pair.
     match_db : float or None
         Largest difference of the two networks' levels over the band, each re 1 kHz [dB].
-    forms : tuple of FormOutcome
-        The forms of the job side by side.
+    forms : sequence of FormOutcome
+        The forms of the job side by side, worked out when first looked at.
     """
 
     best: PickedNetwork
     search: SearchReport
-    shortlist: tuple[ShortlistEntry, ...] = ()
+    shortlist: Sequence[ShortlistEntry] = ()
     second: PickedNetwork | None = None
     match_db: float | None = None
-    forms: tuple[FormOutcome, ...] = ()
+    forms: Sequence[FormOutcome] = ()
