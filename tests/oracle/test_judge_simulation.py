@@ -68,8 +68,8 @@ def drawn() -> list[tuple[Unit, Verdict]]:
 def test_stored_study_is_of_this_judge(drawn: list[tuple[Unit, Verdict]]) -> None:
     """The first six of 400 units again, each figure as precisely as the judge solves for it.
 
-    Best values settle to 1e-10 of the fit; a hundred thousandth of the interval leaves room for
-    other machines' rounding.  An end of a profiled interval is a root found to 1 % of its
+    A fit that crawls through a valley ends within a hundredth of a standard deviation, which is a
+    quarter of a per cent of the interval; where it does, another machine's rounding decides.  An end of a profiled interval is a root found to 1 % of its
     distance: two of them differ by 2 % at most, half of it in terms of the whole interval.
     """
     study = stored()
@@ -80,7 +80,7 @@ def test_stored_study_is_of_this_judge(drawn: list[tuple[Unit, Verdict]]) -> Non
             truth, value, low, high = stored_row[1:]
             size = high - low if np.isfinite(high) else low
             assert row[1] == pytest.approx(truth, rel=1e-8)
-            assert row[2] == pytest.approx(value, rel=1e-8, abs=1e-5 * size), (seed, row[0])
+            assert row[2] == pytest.approx(value, rel=1e-8, abs=2.5e-3 * size), (seed, row[0])
             ends = pytest.approx((low, high), rel=1e-8, abs=1e-2 * size)
             assert row[3:] == ends, (seed, row[0])
 
