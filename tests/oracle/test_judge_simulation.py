@@ -69,8 +69,9 @@ def test_stored_study_is_of_this_judge(drawn: list[tuple[Unit, Verdict]]) -> Non
     """The first six of 400 units again, each figure as precisely as the judge solves for it.
 
     A fit that crawls through a valley ends within a hundredth of a standard deviation, which is a
-    quarter of a per cent of the interval; where it does, another machine's rounding decides.  An end of a profiled interval is a root found to 1 % of its
-    distance: two of them differ by 2 % at most, half of it in terms of the whole interval.
+    quarter of a per cent of the interval; where it does, another machine's rounding decides.
+    An end of a profiled interval is a root found to 1 % of its distance: two of them differ by
+    2 % at most, half of it in terms of the whole interval.
     """
     study = stored()
     assert len(study) == UNITS
