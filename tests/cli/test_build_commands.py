@@ -309,10 +309,17 @@ def test_trim_advises_and_improves(
         for p in content["proposals"]
         for c in p["changes"]
     )
-    one = _json(
-        invoke(capsys, "trim", design_file, "--measured", measured, "--most-changes", "1", "--json")
-    )
+    # Parts that are soldered in are no longer open: they stay, get company or come out.
+    soldered = ["--soldered", "R2", "--soldered", "R3", "--most-changes", "1"]
+    one = _json(invoke(capsys, "trim", design_file, "--measured", measured, *soldered, "--json"))
     assert all(len(p["changes"]) == 1 for p in one["proposals"])
+    assert all(
+        c["action"].startswith("add") or c["unsolder"]
+        for p in one["proposals"]
+        for c in p["changes"]
+    )
+    wrong = invoke(capsys, "trim", design_file, "--measured", measured, "--soldered", "R9")
+    assert wrong.code == 2 and "'R9'" in wrong.err and len(wrong.err.splitlines()) == 1
 
 
 def test_trim_exits_1_when_no_change_reaches_the_limit(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -50,8 +51,9 @@ def check_box(box: Box, measured: Path, *, meter: MeterAccuracy, as_json: bool) 
 
 
 def trim_whole_box(
-    box: Box, measured: Path, *, meter: MeterAccuracy, most_changes: int, as_json: bool
-) -> None:
+    box: Box, measured: Path, *, meter: MeterAccuracy, soldered: Collection[str],
+    most_changes: int, as_json: bool,
+) -> None:  # fmt: skip
     """Print what to change so that every position comes back.
 
     Parameters
@@ -62,6 +64,8 @@ def trim_whole_box(
         Parts already fitted, by the references of its parts list.
     meter : MeterAccuracy
         Residual meter uncertainty.
+    soldered : collection of str
+        References of parts that are soldered in but were not measured.
     most_changes : int
         Largest number of changes.
     as_json : bool
@@ -83,6 +87,7 @@ def trim_whole_box(
             known,
             meter=meter,
             drawer=read_job_drawer(box.job.common),
+            soldered=soldered,
             most_changes=most_changes,
             progress=progress,
         )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Optional
 
 import typer
 
@@ -29,6 +29,13 @@ def trim(
         ),
     ],
     position: PositionName = None,
+    soldered: Annotated[
+        Optional[list[str]],  # noqa: UP045
+        typer.Option(
+            metavar="REF",
+            help="A part that is soldered in but was not measured; may be repeated.",
+        ),
+    ] = None,
     most_changes: Annotated[
         int, typer.Option(metavar="COUNT", help="Largest number of changes.", min=1)
     ] = 3,
@@ -39,8 +46,8 @@ def trim(
 ) -> None:
     """Suggest the fewest changes that correct a build.
 
-    Positions that were not measured are still open and may be filled anew.  To those fitted,
-    parts can be added in series or in parallel, or their parts replaced.  All single changes and
+    Positions neither measured nor soldered are still open and may be filled anew.  To those
+    fitted, parts can be added in series or in parallel, or their parts replaced.  All single changes and
     pairs are searched.  Exit code 1 when even the best proposal misses the job's error_limit_db.
 
     \b
@@ -59,7 +66,10 @@ def trim(
     meter = meter_accuracy(meter_resistance, meter_capacitance, display=meter_display)
     design, box = read_design_and_box(design_file, position=position)
     if box is not None:
-        trim_whole_box(box, measured, meter=meter, most_changes=most_changes, as_json=as_json)
+        trim_whole_box(
+            box, measured, meter=meter, soldered=soldered or (), most_changes=most_changes,
+            as_json=as_json,
+        )  # fmt: skip
         return
     known = read_measured(measured, design.picked)
     drawer = read_job_drawer(design.job)
@@ -70,6 +80,7 @@ def trim(
             measured=known,
             meter=meter,
             drawer=drawer,
+            soldered=soldered or (),
             most_changes=most_changes,
             progress=progress,
         )
