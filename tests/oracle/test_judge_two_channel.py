@@ -23,6 +23,7 @@ from two_channel_records import RATE_HZ, SIGNALS, two_channel_record
 from antecurve.errors import InputError
 from antecurve.judge.capture import ObservationSettings
 from antecurve.judge.conformity import Decision
+from antecurve.judge.flat_tops import flat_top_level
 from antecurve.judge.two_channel import TwoChannelRecord
 from antecurve.judge.two_channel_observation import TwoChannelObservation
 from antecurve.judge.verdicts import judge_unit
@@ -122,17 +123,58 @@ def test_a_click_is_left_out(signal: str, channel: str) -> None:
     assert any("a click at 0.9" in text for text in verdict.findings)
 
 
-@pytest.mark.parametrize("signal", ["multitone", "log sweep", "music"])
-def test_flat_tops_are_refused(signal: str) -> None:
+@pytest.mark.parametrize(
+    ("signal", "noise_db", "clicks"),
+    [
+        ("multitone", -60.0, 0),
+        ("log sweep", -45.0, 0),
+        ("music", -30.0, 0),
+        ("white noise", -30.0, 0),
+        ("pink noise", -60.0, 2),
+    ],
+)
+def test_flat_tops_are_refused(signal: str, noise_db: float, clicks: int) -> None:
     """The output clipped at 60 % of its peak, far below full scale, with noise on its tops."""
     record = two_channel_record(
-        Unit(), np.random.default_rng(28), signal=signal, quiet_s=0.2, noise_db=-60.0
+        Unit(), np.random.default_rng(28), signal=signal, quiet_s=0.2, noise_db=-90.0
     )
     level = 0.6 * np.abs(record.volts).max()
-    noise = 1e-3 * np.random.default_rng(29).standard_normal(record.volts.size)
+    rng = np.random.default_rng(29)
+    noise = 10 ** (noise_db / 20) * rng.standard_normal(record.volts.size)
     clipped = np.clip(record.volts, -level, level) + noise
+    clipped[rng.integers(50_000, 150_000, clicks)] += 0.3
     with pytest.raises(InputError, match=r"a clipped record, flat at 0\.4"):
         observed(TwoChannelRecord(RATE_HZ, record.stimulus, clipped, stimulus_at="emf"))
+
+
+@pytest.mark.parametrize("noise", [0.003, 0.03, 0.1])
+def test_noise_on_the_stimulus_is_no_flat_top(noise: float) -> None:
+    """Over a stimulus with noise a sine bends at its crest, and a square wave at its levels."""
+    turn = 0.1234 * np.arange(100_000.0)
+    rng = np.random.default_rng(30)
+    for output in (np.sin(turn), np.sign(np.sin(turn / 10))):
+        noisy = output + noise * rng.standard_normal(turn.size)
+        assert flat_top_level(output, noisy) is None
+    # A clipped sine shows through noise of the stimulus and of its own.
+    noisy = np.sin(turn) + noise * rng.standard_normal(turn.size)
+    clipped = np.clip(np.sin(turn), -0.6, 0.6) + 0.01 * rng.standard_normal(turn.size)
+    assert flat_top_level(clipped, noisy) == pytest.approx(0.6, abs=0.01)
+
+
+def test_what_a_taper_spreads_between_harmonics_is_no_response() -> None:
+    """Of a square wave of 23 Hz: without this it was read as a shape of -0.27 dB at 55 Hz."""
+    record = two_channel_record(
+        Unit(treble_s=75.6e-6),
+        np.random.default_rng([3, 1]),
+        signal="square wave",
+        stimulus_at="generator",
+        seconds=3.0,
+        noise_db=-70.0,
+        clock=50e-6,
+    )
+    verdict = judge_unit(record, known_exactly(), conditions=CONDITIONS)
+    assert verdict.decision is Decision.PASS
+    assert not any("shape" in text for text in verdict.findings)
 
 
 def test_a_straight_loop_beside_the_played_file_is_no_wrong_wire() -> None:

@@ -130,6 +130,8 @@ class Band:
         Squared coherence, 0 to 1.
     sounds_s : float
         When the stimulus sounds, on average, from the middle of the record [s].
+    density : float
+        Mean power of the stimulus's lines.
     """
 
     mean_hz: float
@@ -138,6 +140,7 @@ class Band:
     variance: float
     coherence: float
     sounds_s: float = 0.0
+    density: float = 0.0
 
 
 def overlap(stimulus: Floats, output: Floats, samples: int) -> tuple[Floats, Floats]:
@@ -241,4 +244,6 @@ def _band(lines: Lines, within: slice) -> Band:
     spread = math.sqrt(max(0.0, float(np.sum(weight * (frequency - mean) ** 2)) / power))
     coherence = min(1.0, abs(ratio) ** 2 * power / out_power)
     sounds_s = float(np.vdot(flat, lines.moment[within]).real) / power
-    return Band(mean, spread, ratio, variance + _LEAST_DEVIATION**2, coherence, sounds_s)
+    density = power / frequency.size
+    variance += _LEAST_DEVIATION**2
+    return Band(mean, spread, ratio, variance, coherence, sounds_s, density)

@@ -41,6 +41,8 @@ Response: TypeAlias = Callable[[Floats], Complex]
 _QUIET = 1e-3  # of the stimulus's largest value: what a taper may cut off without a trace
 _LEAST_QUIET_S = 0.02  # for a taper within the quiet; at 50 Hz one period
 _TAPER_SHOWS = 5.0  # half a taper shows a fifth of the error at the start of a sweep
+_NEIGHBOURS = 9  # bands: a third of an octave to either side
+_SPREAD_BY_TAPER = 1e-4  # of the power: between the tones of a square wave there is less
 _LARGEST_DEVIATION = 0.12  # neper, 1 dB: beyond, the logarithm of a ratio is no longer normal
 _POINTS_PER_DECADE = 1000  # a chord is off a corner of Q 1 by less than 1e-6
 _LOWEST_HZ = 8.0  # below, no signal of a bench reaches
@@ -158,7 +160,7 @@ class Channels:
             for p in (pair, replace(pair, tapers=tuple(t // 2 for t in self.tapers)))
         ]
         bands = [_compared(*two) for two in zip(*by_taper, strict=True)]
-        told = [b for b in bands if b.variance <= _LARGEST_DEVIATION**2]
+        told = [b for b in _sounding(bands) if b.variance <= _LARGEST_DEVIATION**2]
         if not told:
             raise InputError(
                 self.name,
@@ -206,14 +208,41 @@ class Channels:
         tuple of numpy.ndarray of float, shape (samples,)
             Flattened stimulus, and the output without delay and the right way up.
         """
+        output = self.alignment.polarity * self._moved(
+            self.output - self.output.mean(), self.late_s
+        )
+        return _filtered(self.spectrum, self.output.size, self.rate_hz, flattening), output
+
+    def as_sampled(self, flattening: Response) -> tuple[Floats, Floats]:
+        """Stack the output as it was sampled, and the flattened stimulus moved to it.
+
+        Parameters
+        ----------
+        flattening : callable
+            The response that the stimulus goes through.
+
+        Returns
+        -------
+        tuple of numpy.ndarray of float, shape (samples,)
+            Output and flattened stimulus, the right way up; below 8 Hz, where no response is
+            told, both move as the output does.
+        """
         from scipy.fft import irfft, rfft
 
         size = self.output.size
-        spectrum = rfft(self.output - self.output.mean())
-        frequency = np.arange(spectrum.size) * (self.rate_hz / size)
-        turned = spectrum * np.exp(2j * math.pi * frequency * self.late_s)
-        output = self.alignment.polarity * irfft(turned, size)
-        return _filtered(self.spectrum, size, self.rate_hz, flattening), np.asarray(output)
+        flat = self._moved(_filtered(self.spectrum, size, self.rate_hz, flattening), -self.late_s)
+        output = self.alignment.polarity * (self.output - self.output.mean())
+        slow = rfft(output - flat)
+        slow[math.ceil(_LOWEST_HZ * size / self.rate_hz) :] = 0.0
+        return output, flat + irfft(slow, size)
+
+    def _moved(self, samples: Floats, earlier_s: float) -> Floats:
+        """Samples as many seconds earlier."""
+        from scipy.fft import irfft, rfft
+
+        frequency = np.arange(samples.size // 2 + 1) * (self.rate_hz / samples.size)
+        turn = np.exp(2j * math.pi * earlier_s * frequency)
+        return np.asarray(irfft(rfft(samples) * turn, samples.size))
 
     def before(self, output: Floats, response: Response) -> Floats:
         """Undo a response where the signal may reach.
@@ -250,12 +279,7 @@ class Channels:
         Channels
             With another output.
         """
-        from scipy.fft import irfft, rfft
-
-        size = self.output.size
-        frequency = np.arange(size // 2 + 1) * (self.rate_hz / size)
-        turned = rfft(difference) * np.exp(-2j * math.pi * frequency * self.late_s)
-        late = np.asarray(irfft(turned, size))
+        late = self._moved(difference, -self.late_s)
         return replace(self, output=self.output + self.alignment.polarity * late)
 
 
@@ -393,6 +417,17 @@ def _compared(band: Band, other: Band) -> Band:
     """
     excess = max(0.0, abs(np.log(other.ratio / band.ratio)) ** 2 - band.variance)
     return replace(band, variance=band.variance + _TAPER_SHOWS**2 * excess / 2.0)
+
+
+def _sounding(bands: list[Band]) -> list[Band]:
+    """The bands that hold more than what a taper spreads of those beside them."""
+    from scipy.ndimage import maximum_filter1d
+
+    density = np.array([b.density for b in bands])
+    beside = maximum_filter1d(density, _NEIGHBOURS)
+    return [
+        b for b, least in zip(bands, _SPREAD_BY_TAPER * beside, strict=True) if b.density > least
+    ]
 
 
 def _whole_delay(pair: Pair) -> tuple[int, int]:

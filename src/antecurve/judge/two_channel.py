@@ -302,6 +302,13 @@ class TwoChannelRecord(Capture):
         """
         estimate = channels.estimate(flattening, highest_hz=highest_hz)
         self._check_order(estimate, flattening)
+        flat = flat_top_level(*channels.as_sampled(measured_response(estimate, flattening)))
+        if flat is not None:
+            raise InputError(
+                f"{self.name}: output",
+                f"a clipped record, flat at {abs(flat):.3g}",
+                "the unit or the interface is overdriven; reduce the level and record again",
+            )
         places: list[int] = []
         cleared = channels
         for _ in range(_ROUNDS_OF_CLICKS):
@@ -341,13 +348,6 @@ class TwoChannelRecord(Capture):
                 middle, estimate.ratio, estimate.variance, rate_hz=self.rate_hz, name=self.name
             )
         explained, output = channels.waveforms(measured_response(estimate, flattening))
-        flat = flat_top_level(output, explained)
-        if flat is not None:
-            raise InputError(
-                f"{self.name}: output",
-                f"a clipped record, flat at {abs(flat):.3g}",
-                "the unit or the interface is overdriven; reduce the level and record again",
-            )
         refuse_parts_amiss(output, explained, rate_hz=self.rate_hz, name=self.name)
         # Where a sweep stops, what lies beyond the bands is no jump.
         ends = click_window(self._ends(), output.size, rate_hz=self.rate_hz)
