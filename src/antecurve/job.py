@@ -231,7 +231,8 @@ class PickRequest:
         1, or 2 networks for a stereo pair, picked together.
     budget_seconds : float or None
         Time for the whole design [s]; ``None`` for 120 s of search, 30 s for elements of one's own.
-        The search ends early enough for what follows: about 1 s, and 2 s a million builds.
+        The search ends early enough for what follows: about 1 s, and 2 s a million builds.  Exact
+        values near a pick that was hard to find may take up to 2 s beyond it.
     """
 
     pick_by: str = "nominal"

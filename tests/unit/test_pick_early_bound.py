@@ -10,6 +10,7 @@ from pick_cases import allowed, dense_errors
 
 from antecurve.job import Job, default_job
 from antecurve.networks.topology import Element, ElementKind
+from antecurve.pick.early_bound import bound_seconds
 from antecurve.pick.result import PickProgress
 from antecurve.pick.search import pick
 
@@ -64,3 +65,9 @@ def test_no_combination_is_below_the_bound_of_an_early_stop(form: str) -> None:
         if len(values):
             least = min(least, float(dense_errors(topology, job, values, points=9).min()))
     assert picked.search.lower_bound_db <= least + 1e-9
+
+
+def test_time_for_a_bound_grows_with_the_budget() -> None:
+    assert [bound_seconds(budget) for budget in (None, 2.0, 4.0, 12.0, 120.0)] == [
+        1.0, 0.5, 1.0, 1.0, 10.0
+    ]  # fmt: skip

@@ -279,6 +279,19 @@ def test_limits_that_leave_nothing_are_named(
     assert limit in caught.value.limit
 
 
+def test_a_network_of_the_users_own_without_combination_names_the_budget() -> None:
+    content = {
+        "curve": {"name": "disc"},
+        "network": {
+            "elements": ["R1 in a", "C1 in a", "R2 a out", "C2 in out", "C3 a 0", "R3 out 0"],
+            "output_resistance_max": 0.1,
+        },
+        "pick": {"budget_seconds": 0.4},
+    }
+    with pytest.raises(NoCombinationError, match=r"found within the budget of 0\.4 s"):
+        pick(parse_job(content))
+
+
 def test_range_that_misses_the_exact_values_is_named() -> None:
     job = _job()
     job = replace(job, resistors=replace(job.resistors, value_range=(1e3, 1e4)))
@@ -336,7 +349,7 @@ def test_an_unproved_pick_has_exact_values_and_says_what_is_not_proved() -> None
     # The gain is known to 1e-4: what the form leaves of the error at 1 kHz.
     assert exact == pytest.approx(there.network.values, rel=1e-3)
     if not pick_result.search.proved and pick_result.search.lower_bound_db == 0.0:
-        assert "without a lower bound" in pick_result.search.claim
+        assert "no lower bound was proved" in pick_result.search.claim
 
 
 def test_exact_values_are_found_from_a_start_that_is_no_network() -> None:
@@ -349,6 +362,28 @@ def test_exact_values_are_found_from_a_start_that_is_no_network() -> None:
     logs[-1] = np.log(1e-2)
     pick_result = nearest_exact("cauer-2", exact.topology, job, logs, gain=job.gain)
     assert pick_result is not None
+
+
+def test_late_exact_values_are_those_of_one_descent() -> None:
+    """Where the first descent ends far away others follow, but not behind a deadline."""
+    job = _job()
+    exact = exact_network(
+        "cauer-2", job.curve, loading=job.loading, gain=job.gain, shunt_resistance=300.0
+    ).network
+    logs = np.log(exact.values) + np.array([1.0, -1.0, 1.0, -1.0, 1.0, 0.0])
+    near, late = (
+        nearest_exact("cauer-2", exact.topology, job, logs, gain=job.gain, deadline=deadline)
+        for deadline in (None, 0.0)
+    )
+    assert near is not None and late is not None
+    assert near[0] <= late[0]
+    values = np.exp(late[1])
+    there = exact_network(
+        "cauer-2", job.curve, loading=job.loading, shunt_resistance=values[-1],
+        gain=abs(transfer(Network(exact.topology, values), 1e3, loading=job.loading)[0]),
+    )  # fmt: skip
+    # As above: what the form leaves of the error at 1 kHz.
+    assert values == pytest.approx(there.network.values, rel=1e-3)
 
 
 def test_an_error_that_is_next_to_nothing_ends_the_search() -> None:

@@ -11,6 +11,7 @@ import time
 from typing import TYPE_CHECKING
 
 from antecurve.pick.branch_and_bound import Space, exhaust
+from antecurve.pick.model import NEPER_DB
 from antecurve.pick.monotone_bounds import monotone_cut
 from antecurve.pick.objective import resolution
 from antecurve.pick.steps import MANY_POSITIONS, boxes_within
@@ -19,17 +20,38 @@ from antecurve.pick.synthesised_cut import synthesised_cut
 if TYPE_CHECKING:
     from antecurve.pick.search_passes import Search
 
-__all__ = ["BOUND_SECONDS", "raise_bound"]
+__all__ = ["bound_seconds", "raise_bound"]
 
 Shares = tuple[float, ...]
 
-BOUND_SECONDS = 1.0
-"""Time [s] for a bound: each form of the default job is bounded in a tenth of it."""
+_BOUND_SECONDS = 1.0  # each form of the default job is bounded in a tenth of it
+_BOUND_SHARE = 1.0 / 12.0  # of a longer budget: an RC shunt of four poles takes 5 to 10 s
+_MOST_SHARE = 0.25  # of any budget: by judgement, the search itself matters more
+_SMALLEST_DB = 1e-4  # a bound that the narrowest ranges of time constants give, if any does
+_SMALLEST_SECONDS = 3.0  # and the time they take at least where they are not known yet
 _SHARES: Shares = (1.0 / 32.0, 1.0 / 2.0)  # of the limit: a small bound first, then one that tells
 _FEW_SHARES: Shares = (1.0 / 2.0,)  # of few positions every limit takes about as long
 
 
-def raise_bound(search: Search, limit: float) -> None:
+def bound_seconds(budget_seconds: float | None) -> float:
+    """Compute how long a search that ends early may look for a lower bound.
+
+    Parameters
+    ----------
+    budget_seconds : float or None
+        Time for the search [s]; ``None`` without a limit.
+
+    Returns
+    -------
+    float
+        About a second, or a twelfth of a long budget; of a short one a quarter at most [s].
+    """
+    if budget_seconds is None:
+        return _BOUND_SECONDS
+    return min(max(_BOUND_SECONDS, _BOUND_SHARE * budget_seconds), _MOST_SHARE * budget_seconds)
+
+
+def raise_bound(search: Search, limit: float, *, seconds: float = _BOUND_SECONDS) -> None:
     """Raise the lower bound of a search that ended early.
 
     Parameters
@@ -38,12 +60,14 @@ def raise_bound(search: Search, limit: float) -> None:
         The search; its bound, that of each network and its count of combinations are set anew.
     limit : float
         Error limit of the pass that did not end [Np]; bounds are shares of it.
+    seconds : float, optional
+        Time for it [s], `_BOUND_SECONDS` at least.
 
     Notes
     -----
     It looks at the time between its steps.  An interruption from the keyboard ends it.
     """
-    until = time.perf_counter() + BOUND_SECONDS
+    until = time.perf_counter() + max(seconds, _BOUND_SECONDS)
     try:
         for number, space in enumerate(search.spaces):
             # The least of all networks is the bound: none may take the time of the others.
@@ -62,8 +86,10 @@ def raise_bound(search: Search, limit: float) -> None:
 def _bound(search: Search, space: Space, limit: float, known: float, until: float) -> float:
     """What no combination of one network is below, as far as it is proved in time [Np]."""
     many = len(space.candidates) >= MANY_POSITIONS
-    for share in _SHARES if many else _FEW_SHARES:
-        within = share * limit
+    limits = [share * limit for share in (_SHARES if many else _FEW_SHARES)]
+    if many and until - time.perf_counter() > _SMALLEST_SECONDS:
+        limits.insert(0, min(limits[0], _SMALLEST_DB / NEPER_DB))
+    for within in limits:
         if within <= known:
             continue
         boxes = (

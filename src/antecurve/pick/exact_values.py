@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import time
 from collections.abc import Callable
 from itertools import product
 
@@ -81,8 +82,9 @@ def sampled_exact(
 
 
 def nearest_exact(
-    form: str, topology: Topology, job: Job, logs: Floats, *, gain: float
-) -> tuple[float, Floats] | None:
+    form: str, topology: Topology, job: Job, logs: Floats, *, gain: float,
+    deadline: float | None = None,
+) -> tuple[float, Floats] | None:  # fmt: skip
     """Find the exact values nearest to given ones.
 
     Parameters
@@ -97,6 +99,8 @@ def nearest_exact(
         Logarithms of the element values.
     gain : float
         Magnitude of H at 1 kHz.
+    deadline : float or None, optional
+        Value of `time.perf_counter` after which no other start is looked at.
 
     Returns
     -------
@@ -122,7 +126,7 @@ def nearest_exact(
 
     given = _given_point(form, topology, logs, gain)
     nearest = _descended(exact, given, logs)
-    if nearest is not None and nearest[0] <= NEAR * len(logs):
+    if (nearest is not None and nearest[0] <= NEAR * len(logs)) or _over(deadline):
         return nearest
     starts: list[tuple[float, Floats]] = []
     ratios = _RATIOS if "section_ratio" in free_parameters(form) else (1.0,)
@@ -131,9 +135,18 @@ def nearest_exact(
         values = exact(point)
         if values is not None:
             starts.append((float(np.sum((values - logs) ** 2)), point))
+        if _over(deadline):
+            break
     starts.sort(key=lambda s: s[0])
-    descents = [nearest, *(_descended(exact, point, logs) for _, point in starts[:_DESCENTS])]
+    descents = [nearest]
+    for _, point in starts[:_DESCENTS]:
+        if descents[-1] is None or not _over(deadline):
+            descents.append(_descended(exact, point, logs))
     return min((d for d in descents if d is not None), key=lambda d: d[0], default=None)
+
+
+def _over(deadline: float | None) -> bool:
+    return deadline is not None and time.perf_counter() > deadline
 
 
 def _given_point(form: str, topology: Topology, logs: Floats, gain: float) -> Floats:

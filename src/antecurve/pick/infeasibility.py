@@ -87,7 +87,13 @@ def _certainty(search: Search, complete: bool) -> str:
         return "no combination meets it"
     if search.lower > 0.0:
         return f"no combination with an error up to {search.lower * NEPER_DB:.3g} dB meets it"
-    return "no combination was found that meets it"
+    budget = search.job.pick.budget_seconds
+    if not search.late or search.deadline is None:
+        return "no combination that meets it was found before the search ended"
+    if budget is not None:
+        return f"no combination that meets it was found within the budget of {budget:g} s"
+    allowed = search.deadline - search.start
+    return f"no combination that meets it was found within {allowed:.2g} s of search"
 
 
 def _over_all_impedances(space: Space, starts: Floats) -> Floats:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
@@ -31,17 +32,21 @@ Floats = NDArray[np.float64]
 Indices = NDArray[np.int64]
 Item = TypeVar("Item")
 
+_EXACT_SECONDS = 2.0  # by judgement: values of an RC shunt take a second, others less
 _EXACT = 1e-6  # Np: an error above it is more than rounding, and the values are not exact
 _FAR = 0.05  # mean square of ln(exact/picked): values a quarter off are no longer near
 
 
-def with_exact(contender: Contender) -> PickedNetwork:
+def with_exact(contender: Contender, *, deadline: float | None = None) -> PickedNetwork:
     """Make a network with parts of a combination, and find the nearest exact values.
 
     Parameters
     ----------
     contender : Contender
         The combination.
+    deadline : float or None, optional
+        Value of `time.perf_counter` after which the nearest of those found so far are taken, but
+        not before 2 s.
 
     Returns
     -------
@@ -50,6 +55,8 @@ def with_exact(contender: Contender) -> PickedNetwork:
         network is nearest; branches that can be exchanged stand as in the exact network.
         Without exact values only where the network can't make the curve.
     """
+    if deadline is not None:
+        deadline = max(deadline, time.perf_counter() + _EXACT_SECONDS)
     space, indices = contender.space, contender.indices
     model = space.model
     if model.job.network.elements is not None:
@@ -60,10 +67,13 @@ def with_exact(contender: Contender) -> PickedNetwork:
         level = float(limit_values(model.topology, model.job, values).level_db[0])
         gain = model.job.gain * 10.0 ** (level / 20.0)
         for form in space.forms:
-            nearest = nearest_exact(form, model.topology, model.job, np.log(values[0]), gain=gain)
+            nearest = nearest_exact(
+                form, model.topology, model.job, np.log(values[0]), gain=gain, deadline=deadline
+            )
             if nearest is not None and (best is None or nearest[0] < best[0]):
                 best = (nearest[0], form, arranged, np.exp(nearest[1]))
-        if best is not None and best[0] <= NEAR * len(indices):
+        late = deadline is not None and time.perf_counter() > deadline
+        if late or (best is not None and best[0] <= NEAR * len(indices)):
             break
     if best is None or best[0] > _FAR * len(indices):
         # Values that are nearer may make the curve without being the form's own.
@@ -145,13 +155,22 @@ def report(search: Search, objective_db: float, complete: bool, claim: str = "")
         )
     elif not claim:
         claim = (
-            "the search ended early without a lower bound, so a better combination may exist. "
-            "Fewer candidates, such as a coarser series, can be searched to the end"
+            f"the search ended early; no lower bound was proved {_within_budget(search)}, so a "
+            "better combination may exist. Fewer candidates, such as a coarser series, can be "
+            "searched to the end"
         )
     return SearchReport(
         objective_db, complete, min(bound, objective_db), search.combinations,
         search.evaluated, search.seconds, claim,
     )  # fmt: skip
+
+
+def _within_budget(search: Search) -> str:
+    """Until when a search that ended early went on."""
+    budget = search.job.pick.budget_seconds
+    if not search.late:
+        return "before the search was stopped"
+    return "within the budget" + ("" if budget is None else f" of {budget:g} s")
 
 
 def finished(search: Search, best: Contender, complete: bool) -> PickResult:
@@ -173,7 +192,7 @@ def finished(search: Search, best: Contender, complete: bool) -> PickResult:
     """
     done = report(search, best.centred_db, complete)
     return PickResult(
-        with_exact(best),
+        with_exact(best, deadline=search.deadline),
         done,
         # Builds of a dozen networks: most of what follows a search.
         _later(partial(shortlist, best, search.pool)),

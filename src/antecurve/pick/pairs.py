@@ -85,10 +85,10 @@ def pick_pair(search: Search, best: Contender, complete: bool) -> PickResult:
         done = replace(done, claim=f"{done.claim}. A pair is picked by its nominal errors")
     entries = shortlist(better, search.pool)
     return PickResult(
-        with_exact(better),
+        with_exact(better, deadline=search.deadline),
         done,
         entries,
-        with_exact(worse),
+        with_exact(worse, deadline=search.deadline),
         _mismatch_db(better, worse),
         forms,
     )

@@ -112,7 +112,10 @@ def pick_as_built(search: Search, best: Contender) -> PickResult:
         search, first, ranked.finalists, proved=ranked.closed, objective_db=criterion.objective_db
     )
     return PickResult(
-        with_exact(first), done, shortlist(first, search.pool + ranked.finalists), forms=forms
+        with_exact(first, deadline=search.deadline),
+        done,
+        shortlist(first, search.pool + ranked.finalists),
+        forms=forms,
     )
 
 

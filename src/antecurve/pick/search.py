@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING
 
 from antecurve.job import Job
 from antecurve.parts.drawer import Drawer
-from antecurve.pick.early_bound import BOUND_SECONDS, raise_bound
+from antecurve.pick.early_bound import bound_seconds, raise_bound
 from antecurve.pick.infeasibility import no_combination
 from antecurve.pick.model import NEPER_DB
 from antecurve.pick.objective import FLOOR
@@ -45,7 +45,6 @@ _BUILT_IN_SECONDS = 120.0  # by judgement: all forms of the default job take a t
 # Of a budget, what is kept for exact values, alternatives, analyses and page: they take about 1 s
 # and, as a dozen networks are built so often, some 2 us a build.
 _AFTERWARDS_SECONDS, _SECONDS_PER_BUILD = 1.0, 2e-6
-_BOUND_SHARE = 0.25  # of a budget, what is kept at most to bound a search that ends early
 _SMALL = 3e6  # combinations: so few are all looked at in the time
 _NO_LIMIT = 1e3  # Np: no error reaches it
 
@@ -73,8 +72,9 @@ def pick(
     budget_seconds : float or None, optional
         Time after which the search ends with the best so far [s].  By default that of the job,
         less what follows a search, but at least half of it: about 1 s, and 2 s a million builds.
-        A search that ends early takes about 1 s for a lower bound; of the budget as much is kept,
-        a quarter at most.
+        A search that ends early takes about 1 s for a lower bound, of a budget above 12 s a
+        twelfth; of the budget as much is kept, a quarter at most.  Exact values near the pick take
+        2 s at most behind a search that used its time up.
         Where the job has none: 120 s, for a network of the user's own 30 s, with an executor no
         limit.
 
@@ -104,12 +104,15 @@ def pick(
         budget = _OWN_SECONDS if own else _BUILT_IN_SECONDS
     with single_threaded_linear_algebra(of_scipy=False):
         nominal = job.pick.pick_by == "nominal"
-        kept = min(BOUND_SECONDS, _BOUND_SHARE * budget) if nominal and budget is not None else 0.0
+        bounding = bound_seconds(budget)
+        kept = bounding if nominal and budget is not None else 0.0
         search = Search(job, drawer, progress, executor, None if budget is None else budget - kept)
         search.look_around()
         best, complete = _prove(search, step_by_step=step_by_step)
         if nominal and not complete:
-            raise_bound(search, BLIND_LIMITS[0] if best is None else tie_limit(best))
+            limit = BLIND_LIMITS[0] if best is None else tie_limit(best)
+            # Whoever interrupts does not want to wait.
+            raise_bound(search, limit, seconds=bounding if search.late else 0.0)
         if best is None:
             raise no_combination(search, complete)
         if job.pick.sets == 2:

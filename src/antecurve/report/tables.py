@@ -271,8 +271,8 @@ def form_rows(design: Design) -> TextTable:
         if outcome.proved:
             return "the pick, proved" if chosen(outcome) else "proved"
         bound = outcome.lower_bound_db
-        below = f"; none below {math.floor(1e3 * bound) / 1e3:.3f}" if bound else ""
-        return f"{'the pick' if chosen(outcome) else 'best met'}{below}"
+        below = f"none below {_rounded_down(bound)}" if bound else "no lower bound proved"
+        return f"{'the pick' if chosen(outcome) else 'best met'}; {below}"
 
     return table_from(
         [f for f in design.forms if f.centred_db is not None and f.spread_p95_db is not None],
@@ -283,6 +283,12 @@ def form_rows(design: Design) -> TextTable:
         declared("output", lambda f: f.output_resistance_ohm or 0.0, quantity("ohm")),
         declared("note", note, right=False),
     )
+
+
+def _rounded_down(bound_db: float) -> str:
+    """A lower bound to a thousandth of a decibel, a smaller one to its first digit."""
+    digits = max(3, math.ceil(-math.log10(bound_db)))
+    return f"{math.floor(bound_db * 10.0**digits) / 10.0**digits:.{digits}f}"
 
 
 def _likely(design: Design, estimate_db: float, *, is_pick: bool) -> float:
