@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 import re
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -73,6 +74,36 @@ def test_a_value_that_can_not_be_used_is_told_beside_its_part(
     assert f"{ref}: received '4z7'" in said and "X9: received '3k'" in said
     pasted = client.post("/networks/Disc/build", data={"pasted": f"ref;value\n{ref}\t{measured}"})
     assert pasted.status_code == 200 and measured in (network / "values.csv").read_text()
+
+
+def test_of_two_windows_the_one_that_shows_an_older_build_is_refused(
+    client: TestClient, network: Path, default_design: Design
+) -> None:
+    """Both send at the same instant what they made of the page as it was."""
+    address, refs = "/networks/Disc/build", part_table(default_design.picked).refs
+    shown = _digest(client.get(address).text.partition('id="build"')[2])
+    posts = [{"digest": shown, f"fitted:{ref}": "on"} for ref in refs[:2]]
+    with ThreadPoolExecutor(2) as windows:
+        pages = list(windows.map(lambda data: client.post(address, data=data), posts))
+    (late,) = (page for page in pages if "Another window changed" in page.text)
+    won = refs[pages.index(late) == 0]
+    for page in (*pages, client.get(address)):  # the refused window shows what is saved, too
+        assert re.findall(r'id="fitted-(\w+)"[^>]*checked', page.text) == [won]
+    # What a script sends without leaving the page has the whole page loaded again.
+    partly = client.post(address, data=posts[0], headers={"hx-request": "true"})
+    assert partly.headers["hx-redirect"] == f"{address}?refused=1"
+    answer = client.post("/undo", data={"digest": "of another change"})
+    assert answer.status_code == 422 and "changed meanwhile" in answer.text
+    undo = _digest(client.get(address).text.partition('id="undo"')[2])
+    client.post("/undo", data={"digest": undo})
+    assert "checked" not in client.get(address).text
+    # Undone it is as the late window knew it, which may now save.
+    client.post(address, data=posts[1])
+    assert re.findall(r'id="fitted-(\w+)"[^>]*checked', client.get(address).text) == [refs[1]]
+
+
+def _digest(page: str) -> str:
+    return page.partition('name="digest" value="')[2].partition('"')[0]
 
 
 @pytest.mark.parametrize("at", ["output", "input"])

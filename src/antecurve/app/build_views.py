@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from urllib.parse import urlencode
 
 from antecurve.app.builds import correction_files, shown_build
 from antecurve.app.designs import Chosen, chosen_design
-from antecurve.app.pages import render
+from antecurve.app.pages import is_partial, render, text_digest
 from antecurve.app.work import trim_build
 from antecurve.files.build_state import (
     BuildState,
@@ -50,12 +51,17 @@ def routes() -> list[Any]:
 
 def _build(request: Request) -> Response:
     chosen = chosen_design(request)
-    return _rendered(request, chosen, read_build(chosen.folder))
+    state = read_build(chosen.folder)
+    return _rendered(request, chosen, state, digest=_digest(state))
+
+
+def _digest(state: BuildState) -> str:
+    return text_digest("".join(build_files(state).values()))
 
 
 def _rendered(
     request: Request, chosen: Chosen, state: BuildState,
-    *, pasted_errors: dict[str, str] | None = None,
+    *, digest: str, pasted_errors: dict[str, str] | None = None,
 ) -> Response:  # fmt: skip
     values, errors = measured_values(chosen.made.parts, state.values)
     errors |= pasted_errors or {}
@@ -67,6 +73,7 @@ def _rendered(
     return render(
         request, "build.html.j2", status=422 if errors else 200,
         title=f"Build: {chosen.folder.name}", parts=parts, state=state, errors=errors,
+        digest=digest, refused="refused" in request.query_params,
         others={ref: text for ref, text in errors.items() if ref not in table.refs},
         computation=None if errors else _trimming(chosen, state, values), ahead=0,
         **chosen.content(), **shown_build(chosen, values, state.fitted),
@@ -82,8 +89,6 @@ async def _save_build(request: Request) -> Response:
 
 
 def _saved_build(request: Request, typed: dict[str, str]) -> Response:
-    from starlette.responses import RedirectResponse
-
     chosen = chosen_design(request)
     bench, folder, made = chosen.bench, chosen.folder, chosen.made
     refs = part_table(made.parts).refs
@@ -94,27 +99,48 @@ def _saved_build(request: Request, typed: dict[str, str]) -> Response:
     state = BuildState(typed.get("serial", "").strip(), fitted, values)
     measured, errors = measured_values(made.parts, values)
     if errors:
-        return _rendered(request, chosen, state, pasted_errors=errors)
+        return _rendered(
+            request, chosen, state, digest=typed.get("digest", ""), pasted_errors=errors
+        )
     texts = {folder / name: text for name, text in build_files(state).items()}
     if not measured and (folder / "values.csv").is_file():
         texts[folder / "values.csv"] = "ref,value\n"
     with bench.changing:
-        earlier = _latest_trim(chosen, read_build(folder))
+        stored = read_build(folder)
+        if typed.get("digest", _digest(stored)) != _digest(stored):
+            return _shown_again(request, chosen, refused=True)
+        earlier = _latest_trim(chosen, stored)
         bench.folder.change_all(texts, what=f"build of {folder.name}")
     if set(fitted) == set(refs):
-        log = open_log(bench.folder.path, make=True)
-        for throw, design in enumerate(made.designs, start=1):
-            record_build(
-                log, design, folder / "design.json", serial=state.serial,
-                measured=made.values_at(throw, measured),
-            )  # fmt: skip
+        _log_build(chosen, state, measured)
     if earlier is not None and earlier.topic != _topic(folder, state, measured):
         bench.computations.cancel(earlier)  # nobody waits for it any more
     if measured:
         for name, content in correction_files(made, measured).items():
             (folder / name).write_bytes(content)
         _trimming(chosen, state, measured, again=True)
-    return RedirectResponse(str(request.url.replace(scheme="", netloc="")), status_code=303)
+    return _shown_again(request, chosen)
+
+
+def _log_build(chosen: Chosen, state: BuildState, measured: dict[str, float]) -> None:
+    log = open_log(chosen.bench.folder.path, make=True)
+    for throw, design in enumerate(chosen.made.designs, start=1):
+        record_build(
+            log, design, chosen.folder / "design.json", serial=state.serial,
+            measured=chosen.made.values_at(throw, measured),
+        )  # fmt: skip
+
+
+def _shown_again(request: Request, chosen: Chosen, *, refused: bool = False) -> Response:
+    """The page as it is saved; whole where another window changed what this one shows."""
+    from starlette.responses import RedirectResponse, Response
+
+    query = {"position": chosen.position} if chosen.position else {}
+    query |= {"refused": "1"} if refused else {}
+    target = f"{request.url.path}?{urlencode(query)}".removesuffix("?")
+    if refused and is_partial(request):
+        return Response(headers={"hx-redirect": target})
+    return RedirectResponse(target, status_code=303)
 
 
 def _topic(folder: Path, state: BuildState, measured: dict[str, float]) -> str:

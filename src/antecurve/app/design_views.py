@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import tempfile
 from functools import cache
 from pathlib import Path
@@ -15,7 +14,7 @@ from antecurve.app.designs import (
     switch_positions,
 )
 from antecurve.app.outcomes import shown_outcome
-from antecurve.app.pages import Bench, bench_of, refused, render, saved_page
+from antecurve.app.pages import Bench, bench_of, refused, render, saved_page, text_digest
 from antecurve.app.work import choose_alternative, find_parts
 from antecurve.curves.catalogue import catalogue
 from antecurve.errors import FileFormatError, InputError
@@ -78,10 +77,6 @@ def _job_text(folder: Path) -> str:
     return read_text(folder / "job.toml")
 
 
-def _digest(text: str) -> str:
-    return hashlib.sha256(text.encode()).hexdigest()[:16]
-
-
 def _page(request: Request) -> Response:
     folder = _folder(request)
     text = _job_text(folder)
@@ -95,7 +90,7 @@ def _rendered(
     """The page with the texts of the form, and what is wrong with them."""
     return render(
         request, "design.html.j2", status=status, title=folder.name, name=folder.name,
-        job_text=text, digest=_digest(text), texts=texts, errors=understood.errors,
+        job_text=text, digest=text_digest(text), texts=texts, errors=understood.errors,
         usual=_usual_texts(), sections=_sections(text), suggestions=_suggestions(),
         has_drawer=_has(folder, "drawer.csv"),
         **_outcome_content(request, folder),
@@ -152,7 +147,7 @@ def _saved(request: Request, texts: dict[str, str]) -> Response:
     folder, digest, then = _folder(request), texts.pop("digest"), texts.pop("then")
     with bench_of(request).changing:
         text = _job_text(folder)
-        if digest != _digest(text):
+        if digest != text_digest(text):
             return _changed_meanwhile(request, folder)
         changed = changed_job(text, texts)
         understood = read_job_text(changed, folder=folder)
@@ -208,7 +203,7 @@ async def _save_text(request: Request) -> Response:
     folder = _folder(request)
     with bench_of(request).changing:
         text = _job_text(folder)
-        if digest != _digest(text):
+        if digest != text_digest(text):
             return _changed_meanwhile(request, folder)
         understood = read_job_text(typed, folder=folder)
         if understood.job is None:

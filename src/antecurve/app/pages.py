@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from antecurve.app.computations import Computations
     from antecurve.files.bench_folder import BenchFolder
 
-__all__ = ["Bench", "bench_of", "is_partial", "refused", "render", "saved_page", "script"]
+__all__ = ["Bench", "bench_of", "is_partial", "refused", "render", "saved_page", "script", "text_digest"]
 
 _VIEWS = (("/test", "Test a unit"), ("/log", "Log"))
 """Addresses of the views beside the networks, with their names."""
@@ -140,6 +140,25 @@ def is_partial(request: Request) -> bool:
     return request.headers.get("hx-request") == "true"
 
 
+def text_digest(text: str) -> str:
+    """Shorten a text to a mark that changes with it.
+
+    A form carries the mark of what it shows; where it differs from what is saved, another window
+    changed it meanwhile.
+
+    Parameters
+    ----------
+    text : str
+        What a form shows.
+
+    Returns
+    -------
+    str
+        16 hexadecimal digits.
+    """
+    return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
 def render(request: Request, template: str, *, status: int = 200, **content: Any) -> Response:
     """Render a page or a part of one.
 
@@ -163,6 +182,7 @@ def render(request: Request, template: str, *, status: int = 200, **content: Any
     from starlette.responses import HTMLResponse
 
     folder = bench_of(request).folder
+    changes = folder.last_changes()
     scripts = ["htmx.js", "uplot.js", "charts.js", "bench.js"]
     text = _environment().get_template(template).render(
         nonce=request.scope["state"]["nonce"],
@@ -171,7 +191,8 @@ def render(request: Request, template: str, *, status: int = 200, **content: Any
         folder_name=folder.path.resolve().name,
         networks=folder.networks,
         views=_VIEWS,
-        undoable=folder.last_changes(),
+        undo_what=changes[0].what if changes else "",
+        undo_digest=text_digest(repr(changes)),
         here=request.url.path,
         footer=software_text(),
         **content,

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from antecurve.app.computations import Computations
 from antecurve.app.guard import LARGEST_UPLOAD, TOO_LARGE, Guard, Keys
-from antecurve.app.pages import Bench, bench_of, refused, render, script
+from antecurve.app.pages import Bench, bench_of, refused, render, script, text_digest
 from antecurve.errors import AntecurveError, InputError
 from antecurve.files.bench_folder import BenchFolder
 
@@ -205,11 +205,15 @@ async def _alive(_: Request) -> Response:
     return Response(status_code=204)
 
 
-def _undo(request: Request) -> Response:
+async def _undo(request: Request) -> Response:
     from starlette.responses import RedirectResponse
 
+    async with request.form() as form:
+        shown = form.get("digest")  # of the change that the button names
     bench = bench_of(request)
     with bench.changing:
+        if shown not in (None, text_digest(repr(bench.folder.last_changes()))):
+            raise InputError("undo", "", "something else changed meanwhile; load the page again")
         bench.folder.undo()
     return RedirectResponse(_own_path(request), status_code=303)
 
