@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 
 from antecurve.app.builds import correction_files, shown_build
-from antecurve.app.designs import Chosen, chosen_design
+from antecurve.app.designs import Chosen, chosen_design, design_key
 from antecurve.app.pages import is_partial, render, text_digest
 from antecurve.app.work import trim_build
 from antecurve.files.build_state import (
@@ -52,11 +52,12 @@ def routes() -> list[Any]:
 def _build(request: Request) -> Response:
     chosen = chosen_design(request)
     state = read_build(chosen.folder)
-    return _rendered(request, chosen, state, digest=_digest(state))
+    return _rendered(request, chosen, state, digest=_digest(chosen.folder, state))
 
 
-def _digest(state: BuildState) -> str:
-    return text_digest("".join(build_files(state).values()))
+def _digest(folder: Path, state: BuildState) -> str:
+    """A mark of a build and of the design that is built."""
+    return text_digest(f"{design_key(folder)} {build_files(state)}")
 
 
 def _rendered(
@@ -107,7 +108,8 @@ def _saved_build(request: Request, typed: dict[str, str]) -> Response:
         texts[folder / "values.csv"] = "ref,value\n"
     with bench.changing:
         stored = read_build(folder)
-        if typed.get("digest", _digest(stored)) != _digest(stored):
+        digest = _digest(folder, stored)
+        if typed.get("digest", digest) != digest:
             return _shown_again(request, chosen, refused=True)
         earlier = _latest_trim(chosen, stored)
         bench.folder.change_all(texts, what=f"build of {folder.name}")

@@ -19,7 +19,9 @@ if TYPE_CHECKING:
     from antecurve.app.computations import Computations
     from antecurve.files.bench_folder import BenchFolder
 
-__all__ = ["Bench", "bench_of", "is_partial", "refused", "render", "saved_page", "script", "text_digest"]
+__all__ = [
+    "Bench", "bench_of", "is_partial", "refused", "render", "saved_page", "script", "text_digest",
+]  # fmt: skip
 
 _VIEWS = (("/test", "Test a unit"), ("/log", "Log"))
 """Addresses of the views beside the networks, with their names."""
