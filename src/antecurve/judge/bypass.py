@@ -2,24 +2,27 @@
 
 In place of the unit stands a flat response between two corners, and a probe's shelf.  It is
 fitted like a unit, so that edge, duty and frequency are known and what the sampling folds back is
-taken off as the fit predicts it.  Where noise explains what the harmonics have beside the fit, the
-response is the fitted one, whose errors all harmonics share; otherwise it is that of the
-harmonics, each with its own noise.
+taken off as the fit predicts it.  Where noise and the steps of a converter explain what the
+harmonics have beside the fit, the response is the fitted one, whose errors all harmonics share;
+otherwise it is that of the harmonics, each with its own noise.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 from typing import ClassVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from antecurve.judge.capture import DirectResponse
 from antecurve.judge.fit import Fit, fit_observations
 from antecurve.judge.hum import interferences
 from antecurve.judge.interference import NOTHING_ELSE, Interference
 from antecurve.judge.network_estimate import NetworkEstimate, network_log_response
+from antecurve.judge.noise import residual_parts
 from antecurve.judge.problem import Bench
 from antecurve.judge.signal_path import CaptureChain, Generator
 from antecurve.judge.square_observation import SquareWaveObservation
@@ -29,10 +32,16 @@ from antecurve.judge.unit_parameters import Shape
 
 __all__ = ["bypass_responses"]
 
+Floats = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
 _DESCRIBED = 1.5  # mean square; noise in 100 residuals reaches it once in 1,100 records
 _PROBE_PERCENT = 3.0
 # 95 % of probes adjusted by eye on a square wave: a step of 3 % at an edge is still seen.  A
 # reference settles its probe far better; what it leaves open, this bounds.
+_LEAST_HARMONICS = 12  # for a median of their second differences
+_MEDIAN_OF_TWO = 2.0 * math.log(2.0)  # of chi-square, two degrees of freedom
+_HIDDEN = 9.0  # times the usual variance: three times as uncertain as its neighbours
 _RIDGE = 1e-12  # of a variance: rounding must not make a covariance singular
 _LEAST_ERROR = 1e-6  # neper: a hundredth of the least uncertainty that a band states
 
@@ -82,8 +91,33 @@ def bypass_responses(
 
 
 def _described(fit: Fit) -> bool:
-    """Whether noise explains what the harmonics have beside a fit."""
-    return max(fit.excess) <= _DESCRIBED
+    """Whether noise explains what the harmonics have beside a fit, or steps of a converter do.
+
+    A clean record repeats the errors of its steps each period; what a chain has that the fit
+    lacks is alike from harmonic to harmonic, errors of steps are not.
+    """
+    if max(fit.excess) <= _DESCRIBED:
+        return True
+    return all(
+        float(np.mean(np.abs(missed) ** 2)) / 2.0 <= _DESCRIBED * max(1.0, _erratic(missed))
+        for missed in _missed(fit)
+    )
+
+
+def _missed(fit: Fit) -> list[Complex]:
+    """What the odd harmonics of each record have beside a fit, over its standard deviation."""
+    each = [
+        square.relative_harmonics(residual, excess=1.0)
+        for square, residual in zip(_squares(fit), residual_parts(fit.solution), strict=True)
+    ]
+    return [harmonics.error / np.sqrt(harmonics.variance) for harmonics in each]
+
+
+def _erratic(missed: Complex) -> float:
+    """Variance of what neighbours do not share, by their second differences."""
+    if missed.size < _LEAST_HARMONICS:
+        return 1.0
+    return float(np.median(np.abs(np.diff(missed, 2)) ** 2)) / (6.0 * _MEDIAN_OF_TWO)
 
 
 def _apart(responses: Sequence[DirectResponse]) -> tuple[DirectResponse, ...]:
@@ -98,7 +132,10 @@ def _apart(responses: Sequence[DirectResponse]) -> tuple[DirectResponse, ...]:
 
 
 def _response_of_harmonics(fit: Fit) -> DirectResponse:
-    """What the harmonics of the only record show, each by itself."""
+    """What the harmonics of the only record show, each by itself.
+
+    Of one that a line of hum hides, its neighbours tell what it has beside the fit.
+    """
     from scipy.linalg import solve_triangular
 
     prediction, record = fit.prediction(0), _squares(fit)[0]
@@ -109,10 +146,14 @@ def _response_of_harmonics(fit: Fit) -> DirectResponse:
     raw = solve_triangular(basis.whitener, record.data)
     seen = raw[: raw.size // 2] + 1j * raw[raw.size // 2 :]
     variance = record.sigma**2 * basis.variances() / np.abs(seen) ** 2
-    response = response + np.log(seen / np.where(model == 0.0, 1.0, model))
     odd = basis.orders % 2 == 1
+    beside = np.log(seen[odd] / model[odd])
+    usual = basis.orders[odd] ** 2 * float(np.median(variance[odd] / basis.orders[odd] ** 2))
+    told, position = variance[odd] <= _HIDDEN * usual, np.log(frequency[odd])
+    beside = np.interp(position, position[told], beside[told])
+    variance = np.where(told, variance[odd], usual) * max(1.0, _erratic(_missed(fit)[0]))
     none = np.zeros((0, int(odd.sum())), dtype=complex)
-    return DirectResponse(frequency[odd], response[odd], variance[odd], none)
+    return DirectResponse(frequency[odd], response[odd] + beside, variance, none)
 
 
 def _fitted_responses(fit: Fit) -> tuple[DirectResponse, ...]:
