@@ -88,6 +88,21 @@ def test_references_show_one_chain_together(seed: int) -> None:
         assert_chain_within(chain, 0.003)
 
 
+def test_steps_of_a_quiet_reference_are_no_shape_of_its_chain() -> None:
+    """8 bits, noise of a seventh of a step: what steps leave at a harmonic repeats each period.
+
+    Taken for the chain's own they bend it by 0.2 dB at single harmonics.
+    """
+    rng = np.random.default_rng(5)
+    taken = []
+    for f in (200.0, 23.0):
+        exact = reference(rng, square_capture(Unit(), rng, frequency=f, periods=4.3, samples=5000))
+        step = 1.3 * np.ptp(exact.volts) / 2**8
+        taken.append(SquareWaveCapture(exact.time_s, step * np.round(exact.volts / step)))
+    for chain in measured_chains(taken, estimate=known_exactly(), highest_hz=100e3):
+        assert_chain_within(chain, 0.02)
+
+
 def test_references_of_two_chains_are_taken_by_themselves() -> None:
     """One at 60 kHz, one at 30 kHz (a longer cable): one chain does not explain them both."""
     rng = np.random.default_rng(5)

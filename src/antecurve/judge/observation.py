@@ -136,6 +136,7 @@ class ResidualKind(StrEnum):
     CLICK = "click"
     TWO_UNITS = "two units"
     MISFIT = "misfit"
+    NETWORK = "network"
 
 
 @dataclass(frozen=True, slots=True, eq=False)

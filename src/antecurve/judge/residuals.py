@@ -15,6 +15,7 @@ from antecurve.judge.fit import Fit
 from antecurve.judge.level_dependence import RelativeHarmonics, level_findings
 from antecurve.judge.level_reading import LevelDifference, LevelReading, reading_of, unit_waves
 from antecurve.judge.misfit import beyond_seen, misfit_findings
+from antecurve.judge.network_misfit import network_findings
 from antecurve.judge.noise import residual_parts
 from antecurve.judge.observation import ResidualFinding, ResidualKind
 from antecurve.judge.ringing import phase_margin_deg, ringing_of_poles
@@ -68,6 +69,7 @@ def residual_findings(fit: Fit, band_hz: tuple[float, float]) -> tuple[ResidualF
     findings += misfit_findings(
         _harmonics(fit), band_hz=band_hz, disturbed=any(f.forbids_pass for f in findings)
     )
+    findings += network_findings(fit, band_hz)
     return beyond_seen(findings, fit.observations, band_hz)
 
 

@@ -58,6 +58,9 @@ _NOTABLE = 4.0
 # noise, which a pole and a zero that cancel each other explain as well.
 _AHEAD = 3.0  # times the next step's promise: what a fit may still gain, by judgement
 _MOST_BOUNDS = 3  # times the unknowns, each of which meets a bound once or twice
+_FARTHEST = 3.0
+# Standard uncertainties: 1.7 tolerances.  A part of the network, or an error of the chain, that had
+# to be farther off stands for a shape that the unit's model lacks, which is to be seen as such.
 _INWARDS = 1e-9  # standard deviations: less is rounding
 _RIDGE = 1e-13  # of the diagonal: rounding of the normal equations themselves
 
@@ -277,6 +280,7 @@ def _bounds(problem: FitProblem) -> tuple[Floats, Floats]:
     units = problem.unit_count
     low[:units], high[:units] = step_bounds(problem.model)
     first = problem.unit_count + problem.priors
+    low[units:first], high[units:first] = -_FARTHEST, _FARTHEST
     for observation in problem.observations:
         last = first + observation.nuisances
         low[first:last], high[first:last] = observation.nuisance_bounds
