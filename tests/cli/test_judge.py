@@ -76,6 +76,7 @@ def test_pass_and_fail(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     good = invoke(capsys, "judge", *captures, "--design", design)
     assert good.code == 0
     assert good.out.startswith("PASS") and "Every time constant agrees" in good.out
+    assert good.out.rstrip().endswith("10 dB higher can show soft compression.")
     bad = invoke(capsys, "judge", str(bench / "bad.csv"), "--design", design, "--json")
     assert bad.code == 1
     record = json.loads(bad.out)
@@ -83,7 +84,7 @@ def test_pass_and_fail(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert record["limit_db"] == 0.5 and record["band_hz"] == [20.0, 20000.0]
     assert [f["name"] for f in record["fitted"]] == NAMES
     assert {f["unit"] for f in record["fitted"]} == {"s", "Hz"}
-    assert record["findings"][0].startswith("Treble time constant ")
+    assert record["findings"][0].startswith("Treble time constant ") and record["notes"] == []
     truth = np.max(np.abs(Unit(treble_s=60e-6).deviation_db(np.geomspace(20, 20e3, 99))))
     assert record["deviation_db"] == pytest.approx(truth, abs=record["expanded_uncertainty_db"])
 

@@ -179,6 +179,8 @@ def test_low_corner_is_3_db_down() -> None:
         assert response == pytest.approx(math.sqrt(0.5))
     resonant = coordinates(model, low_corner_hz=6.0 / 2.0, low_end_2=36.0)
     assert model.end_in_words(resonant, "low_corner_hz") == "second order, Q 2"
+    undamped = coordinates(model, low_corner_hz=0.0, low_end_2=36.0)
+    assert model.end_in_words(undamped, "low_corner_hz") == "second order, Q above 50"
 
 
 def test_high_corner_is_3_db_down() -> None:

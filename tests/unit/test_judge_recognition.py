@@ -107,10 +107,17 @@ def test_low_corners() -> None:
     """7950 us are 20.02 Hz (IEC 98, amendment 4); AC inputs of oscilloscopes are at 4 to 10 Hz."""
     assert is_amendment(corner(1.0 / (2.0 * math.pi * 7950e-6)))
     assert not is_amendment(corner(16.0)) and not is_amendment(corner(25.0))
-    assert "AC-coupled" in coupling_question(corner(7.0))
-    assert not coupling_question(corner(20.0)) and not coupling_question(corner(2.0))
+    assert "AC-coupled" in coupling_question(corner(7.0), quality=None)
+    assert not coupling_question(corner(20.0), quality=None)
+    assert not coupling_question(corner(2.0), quality=None)
     unseen = FittedValue("low_corner_hz", None, 5.0, 0.0, 9.0, "Hz")
-    assert not coupling_question(unseen)
+    assert not coupling_question(unseen, quality=None)
+
+
+@pytest.mark.parametrize(("quality", "asked"), [(0.34, True), (0.58, True), (2.0, False)])
+def test_an_ac_input_makes_no_resonance(quality: float, asked: bool) -> None:
+    """Corners of 1 and 7 Hz have a Q of 0.33, three alike look like a pair with 0.58."""
+    assert bool(coupling_question(corner(7.0), quality=quality)) == asked
 
 
 @pytest.mark.parametrize("mains_hz", [None, 50.0, 60.0])

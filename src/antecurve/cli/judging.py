@@ -282,6 +282,8 @@ def _show(verdict: Verdict) -> None:
         say(f"- {as_sentence(line)}")
     if verdict.overlay is not None:
         say(f"- {as_sentence(verdict.overlay.text)}")
+    for note in verdict.notes:
+        say(as_sentence(note))
 
 
 def judge_folder(

@@ -45,6 +45,7 @@ _MILLISECONDS = 0.01  # s: from five digits of microseconds on
 _TOPOLOGIES = {True: "series equaliser", False: "feedback"}
 _LEAST_EFFECT_DB = 0.05  # by judgement: below what a usual bench resolves
 _LEAST_SHARE = 0.1  # of the limit: a tenth decides nothing
+_ANYTHING_DB = 30.0  # of uncertainty: beyond, a number says nothing
 _LOOSE = 0.04  # half an interval, as a fraction: what two parts of 2 % make of a product
 _BAD_GAUGE_DB = 0.1  # of the uncertainty by the choice of shape: worth another capture
 _PARTS = {
@@ -203,7 +204,9 @@ def _coupling(fit: Fit, fitted: Sequence[FittedValue]) -> str:
     problem = fit.solution.problem
     told = problem.bench.chain.low_corners_hz or any(o.reference for o in problem.observations)
     corner = next((f for f in fitted if f.name == "low_corner_hz"), None)
-    return "" if told or corner is None else coupling_question(corner)
+    if told or corner is None:
+        return ""
+    return coupling_question(corner, quality=problem.model.quality(fit.solution.units, corner.name))
 
 
 def _base(name: str) -> str:
@@ -401,12 +404,14 @@ def _joint_low(
         )
     )
     clear = f"{clear_frequency(LOW_SQUARE_HZ, mains_hz=mains_hz):.0f} Hz"
+    makes = f"which makes {size:+.2f} dB (±{reach:.2f} dB) at {_hertz(at)}"
+    if reach > _ANYTHING_DB:
+        makes = f"which leaves the level at {_hertz(at)} open"
     advice = "" if lowest <= 50.0 else f". A square wave of {clear} tells them apart"
     return (
         f"A capture from {_hertz(lowest)} up hardly tells the bass shelf ({_range_micro(value)}) "
         f"from a low corner. Their frequencies add up to {centre:.{decimals}f} Hz "
-        f"(±{spread:.{decimals}f} Hz), which makes {size:+.2f} dB (±{reach:.2f} dB) at "
-        f"{_hertz(at)}{advice}"
+        f"(±{spread:.{decimals}f} Hz), {makes}{advice}"
     )
 
 

@@ -19,7 +19,7 @@ from antecurve.judge.level_reading import LevelDifference, LevelReading
 from antecurve.judge.observation import ResidualFinding, ResidualKind
 from antecurve.quantities import DB_PER_NEPER
 
-__all__ = ["RelativeHarmonics", "level_findings"]
+__all__ = ["RelativeHarmonics", "level_findings", "unlike_levels"]
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -101,19 +101,37 @@ def level_findings(
         One a pair of records whose responses differ by more than noise.
     """
     findings = []
-    for pair in combinations(range(len(harmonics)), 2):
-        first, second = sorted(pair, key=lambda k: harmonics[k].level_v)
+    for first, second in unlike_levels(harmonics):
         low, high = harmonics[first], harmonics[second]
-        if abs(low.fundamental_hz / high.fundamental_hz - 1.0) > _LIKE_FREQUENCY:
-            continue
-        if high.level_v < _UNLIKE_LEVEL * low.level_v:
-            continue
         difference = _difference(low, high, band_hz[1])
         size = 0.0 if difference is None else _size_db(difference)
         if difference is not None and size > 0.0:
             read = LevelReading.EITHER if reading is None else reading(second, difference)
             findings.append(_finding(low, high, difference, size_db=size, reading=read))
     return findings
+
+
+def unlike_levels(harmonics: Sequence[RelativeHarmonics]) -> list[tuple[int, int]]:
+    """Find records at one frequency whose levels differ.
+
+    Parameters
+    ----------
+    harmonics : sequence of RelativeHarmonics
+        One a square-wave record.
+
+    Returns
+    -------
+    list of tuple of int
+        Numbers of each pair, that at the lower level first.
+    """
+    pairs = []
+    for pair in combinations(range(len(harmonics)), 2):
+        first, second = sorted(pair, key=lambda k: harmonics[k].level_v)
+        low, high = harmonics[first], harmonics[second]
+        alike = abs(low.fundamental_hz / high.fundamental_hz - 1.0) <= _LIKE_FREQUENCY
+        if alike and high.level_v >= _UNLIKE_LEVEL * low.level_v:
+            pairs.append((first, second))
+    return pairs
 
 
 def _finding(

@@ -48,10 +48,9 @@ def network_findings(fit: Fit, band_hz: tuple[float, float]) -> list[ResidualFin
     sources = solution.unknowns[first : first + estimate.sources]
     if not sources.any():
         return []
-    after = np.zeros(problem.size)
-    after[solution.free] = np.diag(unknowns_covariance(solution))
-    left = after[first : first + estimate.sources]
-    told = max(1.0, float(np.sum(1.0 - np.minimum(left, 1.0))))
+    known = np.zeros(problem.size)
+    known[solution.free] = 1.0 - np.minimum(np.diag(unknowns_covariance(solution)), 1.0)
+    told = max(1.0, float(np.sum(known[first : first + estimate.sources])))
     if float(sources @ sources) < float(chdtri(told, _CHANCE)):
         return []
     hertz = log_frequencies(band_hz, points_per_decade=_POINTS_PER_DECADE)

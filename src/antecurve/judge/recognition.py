@@ -14,6 +14,7 @@ __all__ = ["coupling_question", "is_amendment", "recognised_setting"]
 _AMENDMENT_HZ = 1.0 / (2.0 * math.pi * 7950e-6)  # IEC 98, amendment 4 (1976)
 _AMENDMENT_OFF = 0.1  # of its frequency: a usual capacitor's and resistor's tolerances
 _COUPLING_HZ = (4.0, 12.0)  # AC inputs of oscilloscopes: 3.5 to 10 Hz, less with a probe
+_CORNERS_QUALITY = 0.5**0.5  # (1 + w/s)^n up to (w/s)^2 has a Q of sqrt((n - 1)/(2 n))
 _SETTING_OFF = 0.03  # of a time constant: parts of a sound unit
 _FOREIGN = 0.1  # of a time constant: beyond what sound parts are off
 _KNOWN = 0.1  # half width of an interval of a constant that can name a curve
@@ -131,21 +132,25 @@ def is_amendment(value: FittedValue) -> bool:
     return abs(value.value / _AMENDMENT_HZ - 1.0) < _AMENDMENT_OFF
 
 
-def coupling_question(value: FittedValue) -> str:
+def coupling_question(value: FittedValue, *, quality: float | None) -> str:
     """Ask whether a low corner is the oscilloscope's.
 
     Parameters
     ----------
     value : FittedValue
         The low corner.
+    quality : float or None
+        Q of a low end of second order.
 
     Returns
     -------
     str
-        A question where the corner is surely there and as low as that of an AC input.
+        A question where the corner is surely there and as low as that of an AC input, which is
+        one corner of first order: beside others it makes no resonance.
     """
     low, high = _COUPLING_HZ
-    if value.low <= 0.0 or not low < value.value < high:
+    resonates = quality is not None and quality > _CORNERS_QUALITY
+    if resonates or value.low <= 0.0 or not low < value.value < high:
         return ""
     return (
         f"is the oscilloscope AC-coupled? A low corner of {value.value:.2g} Hz may be its own. "

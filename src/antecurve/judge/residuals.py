@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.judge.deviation import Deviation
 from antecurve.judge.fit import Fit
-from antecurve.judge.level_dependence import RelativeHarmonics, level_findings
+from antecurve.judge.level_dependence import RelativeHarmonics, level_findings, unlike_levels
 from antecurve.judge.level_reading import LevelDifference, LevelReading, reading_of, unit_waves
 from antecurve.judge.misfit import beyond_seen, misfit_findings
 from antecurve.judge.network_misfit import network_findings
@@ -25,6 +25,7 @@ __all__ = [
     "NOT_LINEAR",
     "fitted_ringing",
     "is_nonlinear",
+    "is_of_one_level",
     "misfit_uncertainty_db",
     "residual_findings",
     "widened",
@@ -101,6 +102,22 @@ def _level_dependence(fit: Fit, band_hz: tuple[float, float]) -> list[ResidualFi
         return reading_of(difference, unit_waves(fit, squares[number], difference.orders))
 
     return level_findings(_harmonics(fit), band_hz=band_hz, reading=reading)
+
+
+def is_of_one_level(fit: Fit) -> bool:
+    """Tell whether captures show a unit at one level only.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+
+    Returns
+    -------
+    bool
+        False where two square waves of one frequency differ in level.
+    """
+    return not unlike_levels(_harmonics(fit))
 
 
 def is_nonlinear(fit: Fit, band_hz: tuple[float, float]) -> bool:

@@ -33,12 +33,16 @@ class SlowMovement:
         Range of the mean over a period, over the swing of the square wave.
     to_and_fro : float
         Range of what a bent drift leaves of it, over the swing; 0 for a record too short to tell.
+    turns_back : float
+        Range of the mean beyond the distance of its ends, over the swing: 0 for what goes one way,
+        and for a record of less than 0.1 s, in which hum turns back.
     swing : float
         Range of the swing itself over its median.
     """
 
     mean: float
     to_and_fro: float
+    turns_back: float
     swing: float
 
 
@@ -74,7 +78,9 @@ def slow_movement(
     bent = np.polynomial.Polynomial.fit(at, mean, _DRIFT_ORDER)(at)
     to_and_fro = float(np.ptp(mean - bent)) / swing_v if long else 0.0
     changed = float(np.ptp(size) / np.median(size))
-    return SlowMovement(float(np.ptp(mean)) / swing_v, to_and_fro, changed)
+    moved, apart = float(np.ptp(mean)), abs(float(mean[-1] - mean[0]))
+    back = (moved - apart) / swing_v if length >= _WITHOUT_HUM_S else 0.0
+    return SlowMovement(moved / swing_v, to_and_fro, back, changed)
 
 
 def _moving_mean(

@@ -32,6 +32,7 @@ _LEAST_LINES = 16  # for the median to be the level of the noise
 _OSCILLATES = 0.005  # of the half swing: -46 dB, by judgement; pick-up of a sound bench is less
 _MOVES = 0.15  # of the swing, by judgement: twice what a unit that settles shows in a record
 _TO_AND_FRO = 0.02  # of the swing: well above 1/f noise of a sound unit
+_TURNS_BACK = 0.05  # of the swing, by judgement: what settles goes one way, but for a little
 _SWING_MOVES = 0.2  # of the swing: drift and hum beside three low corners leave up to 12 %
 _EDGE_SAMPLES = (-2.0, 12.0)  # sampling intervals from an edge that belong to it
 _EDGE_S = 50e-6  # at least: three time constants of a pole at 10 kHz
@@ -61,12 +62,15 @@ def record_findings(record: ResidualRecord) -> list[ResidualFinding]:
     list of ResidualFinding
         Empty where noise explains it.
     """
-    lines = _lines(record)
+    lines, slow = _lines(record), _slow(record)
+    if slow:  # of which a line below the square wave is a part
+        slowest = record.basis.record.frequency_hz
+        lines = [f for f in lines if f.kind is not ResidualKind.LINE or f.frequency_hz > slowest]
     edges = _straight(record) or [*_pause(record), *_halves(record)]
     oscillates = any(f.kind is ResidualKind.OSCILLATION and f.forbids_pass for f in lines)
     if not edges and not oscillates and record.shows_edges:
         edges = _ringing(record)
-    return [*lines, *_slow(record), *edges, *_without_edges(record)]
+    return [*lines, *slow, *edges, *_without_edges(record)]
 
 
 def _without_edges(record: ResidualRecord) -> list[ResidualFinding]:
@@ -121,7 +125,8 @@ def _slow(record: ResidualRecord) -> list[ResidualFinding]:
         volts = volts - amplitudes @ lines
     swing = float(np.ptp(record.fitted))
     moved = slow_movement(time, volts, frequency_hz=basis.record.frequency_hz, swing_v=swing)
-    if moved.mean > _MOVES or moved.to_and_fro > _TO_AND_FRO:
+    turns = moved.to_and_fro > _TO_AND_FRO or moved.turns_back > _TURNS_BACK
+    if moved.mean > _MOVES or turns:
         what = f"the output moves by {100.0 * max(moved.mean, moved.to_and_fro):.0f} %"
     elif moved.swing > _SWING_MOVES:
         what = f"the swing changes by {100.0 * moved.swing:.0f} %"

@@ -51,6 +51,7 @@ _NEWTON_STEPS = 60  # each halves the distance at worst: to 1e-18 of the start
 _RESONANT_US = 1e6 / (2.0 * math.pi * 120e3)  # amid the band of stages that ring, 50 to 300 kHz
 _RESONANT_QUALITY = 1.5  # a phase margin of 39 degrees: between a sound stage and one that rings
 _LEAST_DAMPING = 1e-6  # of a coefficient: what is less is no damping at all
+_HIGHEST_QUALITY = 50  # beyond, no record of a few periods tells it from an oscillation
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -360,6 +361,33 @@ class UnitModel:
             [roles.get(p.role, x) for p, x in zip(self.parameters, coordinates, strict=True)]
         )
 
+    def quality(self, coordinates: Floats, name: str) -> float | None:
+        """Compute the Q of an end of second order.
+
+        Parameters
+        ----------
+        coordinates : numpy.ndarray of float, shape (parameters,)
+            The unit.
+        name : str
+            ``low_corner_hz`` or ``high_corner_hz``.
+
+        Returns
+        -------
+        float or None
+            0.5 or less for two corners; ``None`` for an end of another order.
+        """
+        kind = "low" if name.startswith("low") else "high"
+        first, second, *_ = self._coefficients(coordinates, kind)
+        if float(second) <= 0 or self._is_of_third_order(coordinates, kind):
+            return None
+        if self.level_only or kind == "high":
+            first, second = polynomial_of_squares(first, second)
+        return math.sqrt(float(second)) / max(float(first), _LEAST_DAMPING)
+
+    def _is_of_third_order(self, coordinates: Floats, kind: str) -> bool:
+        _, _, *higher = self._coefficients(coordinates, kind)
+        return bool(higher) and float(higher[0]) > 0
+
     def end_in_words(self, coordinates: Floats, name: str) -> str:
         """Describe the shape of an end.
 
@@ -376,15 +404,13 @@ class UnitModel:
             Order, Q of a second-order one, and the playback zero where there is one.
         """
         kind = "low" if name.startswith("low") else "high"
-        first, second, *higher = self._coefficients(coordinates, kind)
+        quality = self.quality(coordinates, name)
         words = "first order"
-        if higher and float(higher[0]) > 0:
+        if quality is not None:
+            shown = f"{quality:.2g}" if quality < _HIGHEST_QUALITY else f"above {_HIGHEST_QUALITY}"
+            words = f"second order, Q {shown}"
+        elif self._is_of_third_order(coordinates, kind):
             words = "third order"
-        elif float(second) > 0:
-            if self.level_only or kind == "high":
-                first, second = polynomial_of_squares(first, second)
-            quality = math.sqrt(float(second)) / max(float(first), _LEAST_DAMPING)
-            words = f"second order, Q {quality:.2g}"
         lift = self._coefficients(coordinates, "lift") if kind == "high" else []
         if lift and float(lift[0]) > 0:
             time = math.sqrt(float(lift[0])) * TIME_UNIT

@@ -20,6 +20,10 @@ from antecurve.results import Result
 __all__ = ["FittedValue", "Verdict"]
 Floats = NDArray[np.float64]
 
+_ONE_LEVEL = (
+    "The pass holds at the level captured; a second capture 10 dB higher can show soft compression"
+)
+
 
 @dataclass(frozen=True, slots=True)
 class FittedValue(Result):
@@ -89,6 +93,8 @@ class Verdict(Result):
         Of an undecided response what is uncertain, and what would decide it.
     unit_curve : str
         Name of the curve that the unit was judged by.
+    one_level : bool
+        Whether the captures show the unit at one level only.
     """
 
     FORMAT: ClassVar = "antecurve-verdict-1"
@@ -111,6 +117,7 @@ class Verdict(Result):
         "question",
         "low_end",
         "findings",
+        "notes",
         "faults",
         "bands",
         "deviation:deviation.rows",
@@ -133,11 +140,18 @@ class Verdict(Result):
     figure_decisions: tuple[FigureDecision, ...] = ()
     question: OpenQuestion | None = None
     unit_curve: str = ""
+    one_level: bool = False
 
     @property
     def is_result(self) -> bool:
         """Whether the captures tell anything: not clipped, and of one unit in one state."""
         return bool(self.fitted)
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What a pass leaves open, in words, that is no finding about the unit."""
+        open_level = self.decision is Decision.PASS and self.one_level and self.overlay is None
+        return (_ONE_LEVEL,) if open_level else ()
 
     @property
     def deviation_db(self) -> float:

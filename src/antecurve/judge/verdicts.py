@@ -28,6 +28,7 @@ from antecurve.judge.observation import ResidualFinding, ResidualKind, Trace
 from antecurve.judge.overlay import Overlay
 from antecurve.judge.residuals import (
     fitted_ringing,
+    is_of_one_level,
     misfit_uncertainty_db,
     residual_findings,
     widened,
@@ -272,6 +273,7 @@ def _verdict(case: Case, reading: _Reading) -> Verdict:
         overlay=_overlay(fit, band),
         question=question,
         unit_curve=case.curve.name,
+        one_level=is_of_one_level(fit),
     )
 
 

@@ -160,6 +160,8 @@ def interval_text(constant: FittedValue) -> str:
         Both ends, or the one that is seen.
     """
     low, high = (_shown(v, constant.unit, _digits(constant)) for v in (constant.low, constant.high))
+    if constant.unit == "Hz" and constant.high < _LEAST_HZ:
+        return f"up to {_LEAST_HZ:g} Hz"
     if low == "not seen":
         return high if high == low else f"up to {high}"
     return f"{low} or more" if high == "not seen" else f"{low} to {high}"

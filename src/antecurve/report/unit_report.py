@@ -353,6 +353,7 @@ def unit_report(
         ideal=ideal,
         low_end=verdict.low_end,
         findings=[as_sentence(finding) for finding in (*verdict.findings, *remarks)],
+        notes=[as_sentence(note) for note in verdict.notes],
         bands=band_rows(verdict),
         fitted=fitted_rows(verdict.fitted),
         numbers=deviation_rows(verdict),
