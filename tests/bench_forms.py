@@ -5,7 +5,10 @@ from __future__ import annotations
 import html
 import re
 import time
+from collections.abc import Callable, Mapping
+from pathlib import Path
 
+import httpx2
 from starlette.testclient import TestClient
 
 
@@ -30,3 +33,44 @@ def finished(client: TestClient, address: str) -> str:
             return text
         time.sleep(0.1)
     raise AssertionError(text)
+
+
+def answer_once(
+    client: httpx2.Client, address: str, done: Callable[[httpx2.Response], bool]
+) -> str:
+    """The page once it says what is awaited."""
+    for _ in range(3000):
+        answer = client.get(address)
+        if done(answer):
+            return answer.text
+        time.sleep(0.1)
+    raise AssertionError(answer.text)
+
+
+def recorded(
+    client: httpx2.Client, asked: Mapping[str, str], *, connect: Path | None = None
+) -> tuple[str, list[str]]:
+    """Begin a recording, connect what is asked for: the last page, and the steps.
+
+    What is connected is written to a file, ``unit`` or ``bypass``.
+    """
+    page = client.post("/record", data=dict(asked))
+    address, steps = str(page.url), list[str]()
+    number = re.findall(r"/record/(\d+)", address)[0]
+    last = 0
+    while True:
+
+        def told(answer: httpx2.Response, last: int = last) -> bool:
+            asks = re.findall(r'name="step" value="(\d+)"', answer.text)
+            ended = "Nothing was logged" in answer.text or "/verdicts/" in str(answer.url)
+            return ended or any(int(step) > last for step in asks)
+
+        text = answer_once(client, address, told)
+        wanted = re.findall(r'<p role="status">(.*?)</p><input type="hidden" name="step"', text)
+        if not wanted:
+            return text, steps
+        steps.append(html.unescape(wanted[0]))
+        last = int(re.findall(r'name="step" value="(\d+)"', text)[0])
+        if connect is not None:
+            connect.write_text("unit" if "to the network" in steps[-1] else "bypass")
+        client.post(f"/record/{number}/go", data={"step": str(last)})

@@ -14,10 +14,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 from commands import invoke
+from playback_units import Unit
+from sound_bench import taps
+from sounding_work import TAPS, record_by_loopback
 from starlette.testclient import TestClient
 
 from antecurve.analysis.bench_sheet import bench_sheet
 from antecurve.analysis.meter import MeterAccuracy
+from antecurve.app import record_views
 from antecurve.app.server import application, new_keys
 from antecurve.files.box_file import read_box
 from antecurve.files.box_job_file import read_job_or_box
@@ -33,7 +37,7 @@ from antecurve.report.switch_schematic import switch_svg
 from antecurve.switched.box import Box, box_positions
 from antecurve.switched.box_build import build_of_box
 from antecurve.switched.request import BoxJob
-from bench_forms import finished, form_of
+from bench_forms import finished, form_of, recorded
 
 ORIGIN = "http://127.0.0.1:8462"
 AT = "/networks/Box"
@@ -78,6 +82,21 @@ def box(page_client: TestClient, bench: Path) -> Box:
     made = read_box(bench / "networks" / "Box" / "design.json")
     assert made is not None and made.names == ("disc", "no curve")
     return made
+
+
+def test_a_unit_is_recorded_through_a_position(
+    page_client: TestClient, box: Box, bench: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A flat unit of gain 100 behind the box where its switch makes no curve."""
+    design = box.designs[box.names.index("no curve")]
+    flat = Unit(bass_shelf_s=318e-6, treble_s=1e-9, low_corner_hz=1.0)  # its zero on its pole
+    np.save(bench / TAPS, taps(design, flat))
+    monkeypatch.setattr(record_views, "record_unit", record_by_loopback)
+    asked = {"network": "Box/no curve", "serial": "rec", "seconds": "0.3", "level": "-40"}
+    recorded(page_client, asked)
+    (saved,) = (bench / "units").glob("rec/*/verdict.json")
+    verdict = json.loads(saved.read_text())
+    assert verdict["verdict"] == "pass" and verdict["design"]["position"] == "no curve"
 
 
 def test_the_job_file_keeps_its_comments_and_is_read_by_the_command_line(

@@ -5,25 +5,25 @@ from __future__ import annotations
 import html
 import json
 import re
-import time
-from collections.abc import Callable
 from multiprocessing import Pipe
 from pathlib import Path
 
-import httpx2
 import numpy as np
 import pytest
 from loopback import Loopback
 from playback_units import Unit
 from sound_bench import filtering_unit, private_server, taps, wait_for
+from sounding_work import SOURCE_OHM, TAPS, record_by_loopback
 from starlette.testclient import TestClient
 
+from antecurve.app import record_views
 from antecurve.app.dialogue import CancelledError, Dialogue
 from antecurve.app.record_work import record_unit
 from antecurve.files.measuring_texts import MeasuringTexts
 from antecurve.files.sound import read_sound
 from antecurve.pipeline import Design
 from antecurve.sound import portaudio
+from bench_forms import answer_once, recorded
 from optional_programs import needs_sound_server
 from served import served
 
@@ -86,36 +86,28 @@ def test_what_can_not_be_recorded_is_told_beside_its_field(
     assert not (tmp_path / "bench" / "recordings").exists()
 
 
-def _until(client: httpx2.Client, address: str, done: Callable[[httpx2.Response], bool]) -> str:
-    for _ in range(3000):
-        answer = client.get(address)
-        if done(answer):
-            return answer.text
-        time.sleep(0.1)
-    raise AssertionError(answer.text)
-
-
-def _recorded(client: httpx2.Client, mode: Path, **fields: str) -> tuple[str, list[str]]:
-    """Begin, connect what is asked for: the last page, and the steps."""
-    page = client.post("/record", data=FIELDS | fields)
-    address, steps = str(page.url), list[str]()
-    number = re.findall(r"/record/(\d+)", address)[0]
-    last = 0
-    while True:
-
-        def told(answer: httpx2.Response, last: int = last) -> bool:
-            asks = re.findall(r'name="step" value="(\d+)"', answer.text)
-            ended = "Nothing was logged" in answer.text or "/verdicts/" in str(answer.url)
-            return ended or any(int(step) > last for step in asks)
-
-        text = _until(client, address, told)
-        asked = re.findall(r'<p role="status">(.*?)</p><input type="hidden" name="step"', text)
-        if not asked:
-            return text, steps
-        steps.append(html.unescape(asked[0]))
-        last = int(re.findall(r'name="step" value="(\d+)"', text)[0])
-        mode.write_text("unit" if "to the network" in steps[-1] else "bypass")
-        client.post(f"/record/{number}/go", data={"step": str(last)})
+@pytest.mark.parametrize(
+    "fields",
+    [{"known_resistor": "1k"}, {"generator_channel": "2", "generator_resistance": "100"}],
+)
+def test_a_known_resistor_and_a_recorded_generator_tell_the_network_s_source(
+    client: TestClient, network: Path, default_design: Design, tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch, fields: dict[str, str],
+) -> None:  # fmt: skip
+    """The generator has 100 ohm in place of 50, by voltage dividers of the loopback."""
+    unit = Unit(treble_s=62e-6, low_corner_hz=4.0, high_corner_hz=200e3)
+    source_ohm = SOURCE_OHM if "known_resistor" in fields else 0.0  # else heard at its terminals
+    np.save(tmp_path / "bench" / TAPS, taps(default_design, unit, source_ohm=source_ohm))
+    monkeypatch.setattr(record_views, "record_unit", record_by_loopback)
+    page, steps = recorded(client, FIELDS | fields)
+    assert "Treble time constant" in page, page
+    assert len(steps) == (6 if "known_resistor" in fields else 3)
+    (saved,) = (tmp_path / "bench" / "units").glob("7/*/verdict.json")
+    fitted = {f["name"]: f for f in json.loads(saved.read_text())["fitted"]}
+    assert fitted["treble_s"]["low"] <= 62e-6 <= fitted["treble_s"]["high"]
+    (about,) = (tmp_path / "bench" / "recordings").glob("*/measurement.json")
+    kept = json.loads(about.read_text())["resistances"]
+    assert kept["source_ohm"] == pytest.approx(SOURCE_OHM, rel=1e-3)
 
 
 @needs_sound_server
@@ -137,16 +129,16 @@ def test_a_unit_is_recorded_and_judged_from_the_page(
                 assert "that of the system" in client.get("/record/devices").text
                 wait_for(ready)
                 first = client.post("/record", data=FIELDS)
-                _until(client, str(first.url), lambda a: "Do all of these first." in a.text)
+                answer_once(client, str(first.url), lambda a: "Do all of these first." in a.text)
                 assert "ears" in client.get(str(first.url)).text
                 again = client.post("/record", data=FIELDS)
                 assert again.status_code == 422 and "one at a time" in again.text
                 (number,) = re.findall(r"/record/(\d+)", str(first.url))
                 client.post(f"/computations/{number}/cancel")
-                stopped = _until(client, str(first.url), lambda a: "stopped" in a.text)
+                stopped = answer_once(client, str(first.url), lambda a: "stopped" in a.text)
                 assert "nothing was recorded" in stopped
                 for _ in range(4):  # what is lost in the test's own filter nobody else sees
-                    page, steps = _recorded(client, mode)
+                    page, steps = recorded(client, FIELDS, connect=mode)
                     if not any(word in page for word in LOST):
                         break
                 assert "Treble time constant" in page, page

@@ -12,8 +12,13 @@ from typing import Any
 import numpy as np
 import pytest
 from commands import invoke
+from playback_units import Unit
+from scipy.signal import oaconvolve
+from sound_bench import taps
+from sound_server import RATE_HZ
 from starlette.testclient import TestClient
 
+from antecurve.files.sound import sound_bytes
 from antecurve.pipeline import Design
 from logged_units import small_log
 
@@ -140,6 +145,35 @@ def test_what_is_known_of_captures_counts_as_on_the_command_line(
     form = client.get(again.replace("&amp;", "&")).text
     assert '<details class="more" open>' in form and 'value="1 MHz, 2 MHz"' in form
     assert '<details class="more">' in client.get("/test").text
+
+
+def test_a_played_file_and_an_idle_channel_count_as_on_the_command_line(
+    client: TestClient, network: Path, default_design: Design, tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+) -> None:  # fmt: skip
+    """Noise at the first channel, 40 dB below it at the idle second; the client takes 1 MiB."""
+    noise = 0.1 * np.random.default_rng(7).standard_normal(3 * RATE_HZ // 2)
+    output = oaconvolve(noise, taps(default_design, Unit(treble_s=TREBLE_S)))[: noise.size]
+    record, played = tmp_path / "record.wav", tmp_path / "played.wav"
+    played.write_bytes(sound_bytes(noise, rate_hz=RATE_HZ))
+    both = np.stack([output, 0.01 * output], axis=1)
+    record.write_bytes(sound_bytes(both, rate_hz=RATE_HZ))
+    judged(
+        client, record, serial="9", channel_number="1", idle_channel="2",
+        more_files={"played_file": played},
+    )  # fmt: skip
+    told = invoke(
+        capsys, "judge", str(record), "--design", str(network / "design.json"), "--json",
+        "--serial", "9", "--channel", "1", "--idle-channel", "2", "--stimulus", str(played),
+    )  # fmt: skip
+    (saved,) = (tmp_path / "bench" / "units").glob("9/*/verdict.json")
+    on_screen, in_terminal = json.loads(saved.read_text()), json.loads(told.out)
+    for verdict in (on_screen, in_terminal):
+        del verdict["date"]
+    assert on_screen == in_terminal
+    figures = {figure["name"]: figure["value"] for figure in on_screen["figures"]}
+    # Steps of 32 bits lie far below.
+    assert figures["crosstalk_1khz"] == pytest.approx(-40.0, abs=0.01)
 
 
 def test_files_sent_for_one_unit_count_for_the_next_until_taken_away(

@@ -33,8 +33,10 @@ class Loopback:
         self.peaks.append(float(np.abs(played).max()))
         heard = self.path(np.concatenate([np.zeros(1000), played, np.zeros(10_000)]))
         rng = np.random.default_rng(len(self.peaks))
-        heard = np.clip(heard + self.noise * rng.standard_normal(heard.size), -1.0, 1.0)
-        for first in range(0, heard.size, 4800):
+        heard = np.clip(heard + self.noise * rng.standard_normal(heard.shape), -1.0, 1.0)
+        if heard.ndim == 1:  # a path may tell the inputs apart
+            heard = np.repeat(heard[:, None], self.inputs, axis=1)
+        for first in range(0, len(heard), 4800):
             if self.interrupted_at is not None and first >= self.interrupted_at:
                 raise KeyboardInterrupt
-            yield np.repeat(heard[first : first + 4800, None], self.inputs, axis=1)
+            yield heard[first : first + 4800]

@@ -8,6 +8,7 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -22,14 +23,20 @@ _END_SECONDS = 5.0  # one that is asked to end takes a tenth; now and then one n
 IN_TIME = ("nice", "-n", "-10")  # sound in time, whatever else the machine does
 
 
-def taps(design: Design, unit: Unit) -> np.ndarray:
-    """The impulse response of network and unit, 64 samples late, a fifth of a second long."""
+def taps(design: Design, unit: Unit, *, source_ohm: float | None = None) -> np.ndarray:
+    """The impulse response of network and unit, 64 samples late, a fifth of a second long.
+
+    By a generator as designed, or of another resistance.
+    """
+    loading = design.job.loading
+    if source_ohm is not None:
+        loading = replace(loading, source_resistance=source_ohm)
     size = 2**15
     frequency = np.fft.rfftfreq(size, 1.0 / RATE_HZ)
     frequency[0] = 1e-3
     top, bottom = unit.polynomials()
     s = 2j * np.pi * frequency
-    network = transfer(design.picked.network, frequency, loading=design.job.loading)
+    network = transfer(design.picked.network, frequency, loading=loading)
     response = network * np.polyval(top, s) / np.polyval(bottom, s)
     return np.fft.irfft(response * np.exp(-s * 64 / RATE_HZ), size)[:12_000]
 
