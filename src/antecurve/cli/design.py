@@ -93,11 +93,13 @@ def _files(designed: Design, *, plots: bool) -> dict[str, bytes]:
     from antecurve.files.design_folder import design_files
     from antecurve.report.board_drawing import board_files
     from antecurve.report.page import report_page
-    from antecurve.report.plots import plot_files
 
     with busy_progress("drawing the report"):
         drawn = {"report.html": report_page(designed, date=today()), **board_files(designed)}
-        drawn |= plot_files(designed) if plots else {}
+        if plots:
+            from antecurve.report.plots import plot_files  # which loads all that can be drawn
+
+            drawn |= plot_files(designed)
     return design_files(designed) | drawn
 
 
