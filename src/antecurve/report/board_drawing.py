@@ -19,7 +19,7 @@ from antecurve.analysis.strip_board import (
 from antecurve.networks.topology import ElementKind
 from antecurve.pipeline import Design, design_parts_list
 from antecurve.quantities import format_quantity
-from antecurve.report.schematic import ticked
+from antecurve.report.schematic import in_both_widths, ticked
 from antecurve.texts import capitalised
 
 __all__ = [
@@ -38,7 +38,10 @@ _BETWEEN = 16.0  # mm from view to view, for a title
 _SHORT = 4  # characters that fit into the edge
 _STRIP = 1.9  # mm: a strip is as wide as the pitch less a gap of 0.6
 _SIDES = {"generator": "the generator", "unit": "the unit"}
-_FONT = 1.7  # mm: what can be read on paper at arm's length
+_FONT, _SMALL = 1.7, 1.3  # mm: what can be read on paper at arm's length
+_UPRIGHT_FONT, _UPRIGHT_SMALL = 2.1, 1.7  # mm: 10 and 8 pixels on a telephone
+_SCREEN = 5.0  # mm from the board to the screen, by judgement
+_BESIDE = 8.0  # mm beside an upright board: the screen, and the numbers of its columns
 
 PAPER_COLOURS: Final = {
     "--ink": "#1b1b1b", "--paper": "#ffffff", "--line": "#c9c9c9", "--copper": "#d9a066",
@@ -103,10 +106,14 @@ def shown_board(board: StripBoard | None, *, fitted: Collection[str] = ()) -> di
 
     if board is None:
         return {"board": ""}
+    title = "Strip board from both sides, to scale"
     return {
         # Its only texts from outside are references and nodes, which are escaped.
         "board": Markup(
-            board_svg(board, title="Strip board from both sides, to scale", fitted=fitted)
+            in_both_widths(
+                board_svg(board, title=title, fitted=fitted),
+                board_svg(board, title=title, fitted=fitted, upright=True),
+            )
         ),
         "board_text": board_caption(board),
         "board_steps": board_steps(board),
@@ -234,7 +241,12 @@ def _span_mm(part: BoardPart) -> float:
 
 
 def board_svg(
-    board: StripBoard, *, title: str = "", by_itself: bool = False, fitted: Collection[str] = ()
+    board: StripBoard,
+    *,
+    title: str = "",
+    by_itself: bool = False,
+    fitted: Collection[str] = (),
+    upright: bool = False,
 ) -> str:
     """Draw a board from the component side and from the copper side, in millimetres.
 
@@ -248,56 +260,103 @@ def board_svg(
         Whether the drawing has its own colours; else it takes those of the page.
     fitted : collection of str, optional
         References of the parts that are soldered in, which are ticked.
+    upright : bool, optional
+        Whether strips run from top to bottom, for a small screen; else from left to right.
 
     Returns
     -------
     str
         One ``<svg>`` element, as large as the board.
     """
-    width, height = board.size_mm
-    room = _FONT * max(0, max(len(words) for words in _ends(board).values()) - _SHORT)
-    full_width, full_height = width + 2 * _EDGE + room, 2 * (height + _EDGE) + _BETWEEN
-    body = _view(board, _EDGE, _EDGE, copper=False, fitted=fitted)
-    body += _view(board, _EDGE + room, _EDGE + height + _BETWEEN, copper=True)
-    body += _scale(_EDGE, full_height - 4.0)
+    drawn = _upright_views(board, fitted) if upright else _views(board, fitted)
+    full_width, full_height, body = drawn
     said = f"<title>{escape(title)}</title>" if title else ""
     role = 'role="img"' if title else 'aria-hidden="true"'
     role += f' data-rows="{board.rows}" data-columns="{board.columns}"'
     colours = ";".join(f"{n}:{c}" for n, c in PAPER_COLOURS.items()) if by_itself else ""
     style = f' style="{colours}"' if colours else ""
     paper = f'<rect width="{full_width:.2f}" height="{full_height:.2f}" fill="var(--paper)"/>'
+    font = _UPRIGHT_FONT if upright else _FONT
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" {role} width="{full_width:.2f}mm" '
         f'height="{full_height:.2f}mm" viewBox="0 0 {full_width:.2f} {full_height:.2f}"{style}>'
-        f'{said}{paper}<g font-family="DejaVu Sans, Verdana, sans-serif" font-size="{_FONT}" '
+        f'{said}{paper}<g font-family="DejaVu Sans, Verdana, sans-serif" font-size="{font}" '
         f'fill="var(--ink)">{body}</g></svg>'
     )
 
 
-class _View:
-    """Places on one view, mirrored where it is seen from below."""
+def _room(board: StripBoard) -> float:
+    """What long names of wires take beyond the edge [mm]."""
+    return _FONT * max(0, max(len(words) for words in _ends(board).values()) - _SHORT)
 
-    def __init__(self, board: StripBoard, x: float, y: float, *, mirrored: bool) -> None:
-        self._columns, self._x, self._y, self._mirrored = board.columns, x, y, mirrored
+
+def _views(board: StripBoard, fitted: Collection[str]) -> tuple[float, float, str]:
+    """Width, height and content of both views, one below the other."""
+    width, height = board.size_mm
+    room = _room(board)
+    full_height = 2 * (height + _EDGE) + _BETWEEN
+    sides = (("Component side", False, 0.0, _EDGE),
+             ("Copper side, mirrored", True, room, _EDGE + height + _BETWEEN))  # fmt: skip
+    body = ""
+    for name, copper, aside, y in sides:
+        view = _View(board, _EDGE + aside, y, mirrored=copper, upright=False)
+        body += f'<text x="{_EDGE + aside:.2f}" y="{y - 6.5:.2f}" font-weight="bold">{name}</text>'
+        body += _view(board, view, copper=copper, fitted=fitted)
+    return width + 2 * _EDGE + room, full_height, body + _scale(_EDGE, full_height - 4.0)
+
+
+def _upright_views(board: StripBoard, fitted: Collection[str]) -> tuple[float, float, str]:
+    """The same with each view turned clockwise by a right angle: its left end is above."""
+    width, height = board.size_mm
+    room = _room(board)
+    across = height + 2 * _BESIDE
+    along = width + 2 * _EDGE + room
+    body = ""
+    for number, name in enumerate(("Component side", "Copper side, mirrored")):
+        above = number * (along + _UPRIGHT_FONT) + 2 * _UPRIGHT_FONT
+        start = _EDGE + number * room
+        view = _View(board, start, _BESIDE, mirrored=bool(number), upright=True)
+        body += f'<text x="1" y="{above - 0.5:.2f}" font-weight="bold">{name}</text>'
+        body += f'<g transform="translate({across:.2f} {above:.2f}) rotate(90)">'
+        body += _view(board, view, copper=bool(number), fitted=fitted) + "</g>"
+    full_height = 2 * (along + _UPRIGHT_FONT) + 3 * _UPRIGHT_FONT
+    return across, full_height, body + _scale(1.0, full_height - 1.0)
+
+
+class _View:
+    """Places on one view, mirrored where it is seen from below, and the words on it."""
+
+    def __init__(
+        self, board: StripBoard, x: float, y: float, *, mirrored: bool, upright: bool
+    ) -> None:
+        self._columns, self._mirrored = board.columns, mirrored
+        self.x, self.y, self.upright = x, y, upright
+        # Long names of wires run on with the wires, as they may be next to each other.
+        self.turns_names = upright and not _room(board)
+        self.small = _UPRIGHT_SMALL if upright else _SMALL
 
     def at(self, hole: Hole) -> tuple[float, float]:
         """Middle of a hole [mm]."""
         column = self._columns - 1 - hole.column if self._mirrored else hole.column
-        return self._x + (column + 0.5) * PITCH_MM, self._y + (hole.row + 0.5) * PITCH_MM
+        return self.x + (column + 0.5) * PITCH_MM, self.y + (hole.row + 0.5) * PITCH_MM
+
+    def words(self, place: tuple[float, float, str], text: str, *, style: str = "") -> str:
+        """Words at a place, ``start``, ``middle`` or ``end`` of them there, to be read level."""
+        x, y, anchor = place
+        turned = f' transform="rotate(-90 {x:.2f} {y:.2f})"' if self.upright else ""
+        return (
+            f'<text x="{x:.2f}" y="{y:.2f}" text-anchor="{anchor}"{style}{turned}>'
+            f"{escape(text)}</text>"
+        )
 
 
-def _view(
-    board: StripBoard, x: float, y: float, *, copper: bool, fitted: Collection[str] = ()
-) -> str:
+def _view(board: StripBoard, view: _View, *, copper: bool, fitted: Collection[str] = ()) -> str:
     """Draw one side: strips and holes, then cuts, or links and parts."""
-    view = _View(board, x, y, mirrored=copper)
+    x, y = view.x, view.y
     width, height = board.size_mm
-    side = "Copper side, mirrored" if copper else "Component side"
-    screen = 5.0  # mm from the board to the screen, by judgement
     drawn = [
-        f'<text x="{x:.2f}" y="{y - 6.5:.2f}" font-weight="bold">{side}</text>',
-        f'<rect x="{x - screen:.2f}" y="{y - screen:.2f}" width="{width + 2 * screen:.2f}" '
-        f'height="{height + 2 * screen:.2f}" fill="none" stroke="var(--ink)" stroke-width=".3" '
+        f'<rect x="{x - _SCREEN:.2f}" y="{y - _SCREEN:.2f}" width="{width + 2 * _SCREEN:.2f}" '
+        f'height="{height + 2 * _SCREEN:.2f}" fill="none" stroke="var(--ink)" stroke-width=".3" '
         'stroke-dasharray="2 1"/>',
         f'<rect x="{x:.2f}" y="{y:.2f}" width="{width:.2f}" height="{height:.2f}" '
         'fill="none" stroke="var(--ink)" stroke-width=".2"/>',
@@ -309,7 +368,7 @@ def _view(
         for row in range(board.rows)
     ]
     drawn.append(_holes(board, view))
-    drawn.append(_names(board, view, x, y))
+    drawn.append(_names(board, view))
     if copper:
         drawn += [_joint(*view.at(hole)) for hole in _soldered(board)]
     else:
@@ -407,38 +466,49 @@ def _ends(board: StripBoard) -> dict[tuple[int, bool], str]:
     return {end: ", ".join(dict.fromkeys(own)) for end, own in names.items()}
 
 
-def _names(board: StripBoard, view: _View, x: float, y: float) -> str:
+def _names(board: StripBoard, view: _View) -> str:
     """Wires to the connectors, letters of the strips, numbers of every fifth column."""
-    texts = []
-    right = x + board.size_mm[0]
-    ends = _ends(board)
-    for terminal in board.terminals:
-        at, level = view.at(terminal.hole)
-        outward = -1.0 if at < (x + right) / 2.0 else 1.0
-        end = (x - 7.5) if outward < 0 else (right + 7.5)
-        anchor = "end" if outward < 0 else "start"
-        texts.append(
-            f'<g data-node="{escape(terminal.node)}" data-hole="{terminal.hole.name}" '
-            f'data-goal="{escape(_goal(terminal))}">'
-            f'<path d="M{at:.2f} {level:.2f}H{end:.2f}" stroke="var(--network)" '
-            f'stroke-width=".5"/><text x="{end + 0.4 * outward:.2f}" y="{level + 0.6:.2f}" '
-            f'text-anchor="{anchor}">{escape(ends.pop(_end(terminal), ""))}</text></g>'
-        )
-    small = 'font-size="1.3" stroke="var(--paper)" stroke-width=".9" paint-order="stroke"'
+    x, y, upright = view.x, view.y, view.upright
+    texts = [_wire(terminal, board, view, name) for terminal, name in _named(board)]
+    small = f' font-size="{view.small}"'
+    haloed = f'{small} stroke="var(--paper)" stroke-width=".9" paint-order="stroke"'
     for row in range(board.rows):
         _, level = view.at(Hole(row, 0))
         letters = Hole(row, 0).name.rstrip("0123456789")
-        texts.append(
-            f'<text x="{x - 1.2:.2f}" y="{level + 0.5:.2f}" text-anchor="end" {small}>'
-            f"{letters}</text>"
-        )
+        place = (x - 0.6, level, "middle") if upright else (x - 1.2, level + 0.5, "end")
+        texts.append(view.words(place, letters, style=haloed))
     for column in sorted({0, *range(4, board.columns, 5)}):
         at, _ = view.at(Hole(0, column))
-        texts.append(
-            f'<text x="{at:.2f}" y="{y - 0.6:.2f}" text-anchor="middle" font-size="1.3">'
-            f"{column + 1}</text>"
-        )
+        place = (at + 0.6, y - 0.6, "start") if upright else (at, y - 0.6, "middle")
+        texts.append(view.words(place, str(column + 1), style=small))
     return "".join(texts)
+
+
+def _named(board: StripBoard) -> list[tuple[Terminal, str]]:
+    """Each wire, with what is written at its end; nothing where another wire's words stand."""
+    ends = _ends(board)
+    return [(terminal, ends.pop(_end(terminal), "")) for terminal in board.terminals]
+
+
+def _wire(terminal: Terminal, board: StripBoard, view: _View, name: str) -> str:
+    """A wire to a connector, and its name."""
+    at, level = view.at(terminal.hole)
+    right = view.x + board.size_mm[0]
+    outward = -1.0 if at < (view.x + right) / 2.0 else 1.0
+    end = (view.x - 7.5) if outward < 0 else (right + 7.5)
+    anchor = "end" if outward < 0 else "start"
+    words = (
+        view.words((end - 0.4 if outward < 0 else end + _UPRIGHT_FONT, level, "middle"), name)
+        if view.turns_names
+        else f'<text x="{end + 0.4 * outward:.2f}" y="{level + 0.6:.2f}" '
+        f'text-anchor="{anchor}">{escape(name)}</text>'
+    )
+    return (
+        f'<g data-node="{escape(terminal.node)}" data-hole="{terminal.hole.name}" '
+        f'data-goal="{escape(_goal(terminal))}">'
+        f'<path d="M{at:.2f} {level:.2f}H{end:.2f}" stroke="var(--network)" '
+        f'stroke-width=".5"/>{words}</g>'
+    )
 
 
 def _scale(x: float, y: float) -> str:

@@ -19,6 +19,7 @@ from antecurve.report.diagnosis_tables import (
 )
 from antecurve.report.html_page import html_page
 from antecurve.report.page_chart import page_chart
+from antecurve.report.schematic import in_both_widths
 from antecurve.report.unit_report import VERDICT_WORDS, band_rows
 
 if TYPE_CHECKING:
@@ -72,7 +73,11 @@ def diagnosis_page(
         hypotheses=diagnosis.hypotheses,
         priors=diagnosis.priors,
         # Markup of our own making: labels hold references, nodes and numbers, and are escaped.
-        circuit=Markup(circuit_svg(diagnosis.circuit, diagnosis)),
+        circuit=Markup(
+            in_both_widths(
+                *(circuit_svg(diagnosis.circuit, diagnosis, narrow=n) for n in (False, True))
+            )
+        ),
         circuit_text=f"Schematic of the unit from in to out; suspects marked: {suspects}.",
         explanation=page_chart(
             explanation_chart(diagnosis),

@@ -145,23 +145,23 @@ def page_schematic(
         As `in_both_widths` writes it.
     """
     draw = partial(drawn_schematic, network, loading=loading, labels=labels, joined=joined)
-    return in_both_widths(draw(), draw(downwards=True))
+    return in_both_widths(draw().svg(), draw(downwards=True).svg())
 
 
-def in_both_widths(broad: Drawing, narrow: Drawing) -> str:
+def in_both_widths(broad: str, narrow: str) -> str:
     """Write two arrangements of a drawing, of which the style of pages shows one.
 
     Parameters
     ----------
-    broad, narrow : Drawing
-        For paper and common screens, and for a telephone's.
+    broad, narrow : str
+        ``<svg>`` elements for paper and common screens, and for a telephone's.
 
     Returns
     -------
     str
-        Two ``<svg>`` elements.
+        Both, in one line.
     """
-    return f'<div class="broad">{broad.svg()}</div><div class="narrow">{narrow.svg()}</div>'
+    return f'<div class="broad">{broad}</div><div class="narrow">{narrow}</div>'
 
 
 def drawn_schematic(

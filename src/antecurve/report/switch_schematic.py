@@ -125,7 +125,7 @@ def switch_svg(box: Box, *, fitted: Collection[str] = ()) -> str:
         As `in_both_widths` writes it; the wipers rest on the first contacts.
     """
     whole = _whole(box, fitted)
-    return in_both_widths(*(_drawn_poles(box, columns, whole) for columns in (_COLUMNS, 1)))
+    return in_both_widths(*(_drawn_poles(box, n, whole).svg() for n in (_COLUMNS, 1)))
 
 
 def _drawn_poles(box: Box, columns: int, whole: set[str]) -> Drawing:
