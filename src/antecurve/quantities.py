@@ -1,8 +1,6 @@
 """Quantities as the trade writes them: ``47k``, ``4k7``, ``150p``, ``3180 us``, ``1 %``.
 
-Numbers are SI.  Text is read by two libraries: `rkm_codes` for the codes of IEC 60062
-(``4K7``, ``p33``, ``15M0``) and `quantiphy` for a number with an SI prefix and a unit.
-Anything they would guess at (a decimal comma, a stray unit, ``nan``) is refused.
+Numbers are SI.  Of text what `rkm_codes` (IEC 60062) and `quantiphy` would guess at is refused.
 """
 
 from __future__ import annotations
@@ -10,7 +8,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 from antecurve.checked import checked
 from antecurve.errors import InputError
@@ -410,7 +408,7 @@ def _from_text(text: str, unit: str) -> float:
 
 
 @checked
-def format_quantity(value: float, unit: str, *, digits: int = 4) -> str:
+def format_quantity(value: float, unit: str, *, digits: int = 4, padded: bool = False) -> str:
     """Write a value with SI prefix and unit, as printed in tables and sentences.
 
     Parameters
@@ -421,25 +419,27 @@ def format_quantity(value: float, unit: str, *, digits: int = 4) -> str:
         The unit; ``ohm`` is printed as Ω.
     digits : int, optional
         Significant digits, at least 1.
+    padded : bool, optional
+        Whether zeros at the end stay.
 
     Returns
     -------
     str
-        For example ``47 kΩ``.
+        The text.
 
     Examples
     --------
-    >>> format_quantity(47e3, "ohm")
-    '47 kΩ'
+    >>> format_quantity(47e3, "ohm"), format_quantity(47e3, "ohm", padded=True)
+    ('47 kΩ', '47.00 kΩ')
     """
     from quantiphy import Quantity
 
     check_count(digits, field="digits", most=_MOST_DIGITS)
     if value == 0 and unit == "F":
         return "0 pF"  # nobody measures capacitance in farads
-    shown = "Ω" if unit == "ohm" else unit
-    quantity: Any = Quantity(value, shown)
-    return str(quantity.render(prec=digits - 1, strip_zeros=True)).replace("u" + shown, "µ" + shown)
+    unit = "Ω" if unit == "ohm" else unit
+    text = str(Quantity(value, unit).render(prec=digits - 1, strip_zeros=not padded))
+    return text.replace(f"u{unit}", f"µ{unit}")
 
 
 def format_time_constant(seconds: float) -> str:

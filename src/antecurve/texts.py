@@ -14,6 +14,7 @@ __all__ = [
     "check_text",
     "counted",
     "format_digits",
+    "power_of_ten",
     "printable",
     "unbroken",
 ]
@@ -24,6 +25,7 @@ _ACTING = frozenset({"Cc", "Cs", "Zl", "Zp"})
 """Control characters, halves of surrogate pairs, separators of lines and paragraphs."""
 
 _BEFORE_UNIT = re.compile(
+    r"(?:(?<=[RC]\d)|(?<=[RC]\d[a-z]))\ (?=\d)|"
     r"(?<=[\d.])\ (?=(?:dB|%|°C|counts|builds|parts|[GMkmµnpf]?(?:Ω|F|Hz|V|W|s))(?![\w]))"
 )
 
@@ -152,6 +154,31 @@ def printable(text: str) -> str:
     if text.isprintable():
         return text
     return "".join("?" if _acts(c) else c for c in text)
+
+
+def power_of_ten(text: str) -> str:
+    """Write the exponent of a number as a power of ten that no line breaks.
+
+    Parameters
+    ----------
+    text : str
+        A number as Python writes it.
+
+    Returns
+    -------
+    str
+        The same number; as it is where it has no exponent.
+
+    Examples
+    --------
+    >>> power_of_ten("9.34e-07").split("\\xa0"), power_of_ten("62664")
+    (['9.34', '×', '10⁻⁷'], '62664')
+    """
+    mantissa, exponent, power = text.partition("e")
+    if not exponent:
+        return text
+    raised = str(int(power)).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
+    return f"{mantissa}\N{NO-BREAK SPACE}×\N{NO-BREAK SPACE}10{raised}"
 
 
 def unbroken(text: str) -> str:

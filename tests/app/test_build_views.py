@@ -50,8 +50,8 @@ def test_parts_fitted_are_ticked_on_the_drawings_and_a_whole_build_is_logged(
 ) -> None:
     refs = part_table(default_design.picked).refs
     page = client.post("/networks/Disc/build", data={f"fitted:{refs[0]}": "on"}).text
-    # Beside its symbol in the broad and in the narrow schematic, and on its body on the board.
-    assert page.count(f"\N{CHECK MARK} {refs[0]}<") == 3 and page.count("\N{CHECK MARK}") == 3
+    # Beside its symbol in the broad and in the narrow schematic, and on its body on both boards.
+    assert page.count(f"\N{CHECK MARK} {refs[0]}<") == 4 and page.count("\N{CHECK MARK}") == 4
     assert not (tmp_path / "bench" / "log.sqlite").exists()
     fields = {f"fitted:{ref}": "on" for ref in refs} | {"serial": "N-4"}
     for _ in range(2):  # saved twice it is one build

@@ -112,7 +112,7 @@ def test_what_no_grade_can_keep_is_said() -> None:
 
 @pytest.mark.parametrize("wanted", [0.0, 1.0, 1.5])
 def test_impossible_yields_are_refused(wanted: float) -> None:
-    with pytest.raises(InputError, match="wanted yield"):
+    with pytest.raises(InputError, match="yield: received"):
         _plan(wanted=wanted)
 
 

@@ -229,7 +229,7 @@ def plan_tolerances(
         check_count(builds, field="builds", most=MOST_BUILDS)
     builds, seed, usual = builds_request(design, builds=builds, seed=seed)
     if not 0 < wanted < 1:
-        raise InputError("wanted yield", wanted, "it must lie above 0 and below 100 %")
+        raise InputError("yield", wanted, "it must lie above 0 and below 100 %")
     plan = _Planner(
         picked=picked,
         ladders=_ladders(picked, resistor_grades, capacitor_grades, wanted),
@@ -265,7 +265,7 @@ def _ladders(
     """The grades of each position; its own tolerance at no price where none are named."""
     if not resistors and not capacitors:
         raise InputError(
-            "wanted yield",
+            "yield",
             wanted,
             "the job names no grades to choose from; add [[resistors.grades]] or "
             "[[capacitors.grades]] with tolerance and price",

@@ -81,7 +81,7 @@ def log(
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
-    """Search the log of a bench: units, history, run charts, findings.
+    """Search the log of a bench: units, run charts, findings.
 
     With -o what is asked for is written as .csv or .xlsx, a run chart also as .svg.  Deleting a
     verdict asks first, and a tombstone stays.

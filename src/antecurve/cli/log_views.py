@@ -307,8 +307,8 @@ def _view_chart(log: BenchLog, constant: str, question: LogQuestion) -> None:
     chart = run_chart(log, constant, question.wanted)
 
     def show() -> None:
-        show_table(run_chart_rows(chart))
         say(run_chart_text(chart))
+        show_table(run_chart_rows(chart))
 
     _deliver(
         question, chart.to_dict, show, svg=lambda: _svg(chart),

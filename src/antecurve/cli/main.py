@@ -20,6 +20,7 @@ from antecurve.cli.surroundings import (
     prepare_streams,
 )
 from antecurve.cli.terminal import say_aside
+from antecurve.cli.usage import usage_text
 from antecurve.errors import AntecurveError, InputError
 from antecurve.texts import printable
 
@@ -46,7 +47,7 @@ _COMMANDS = {
     "signal": "Write a test signal as a WAV file.",
     "bench": "Open the bench in the browser: from the job to the test report.",
     "measure": "Measure a unit through a sound interface, step by step.",
-    "log": "Search the log of a bench: units, history, run charts, findings.",
+    "log": "Search the log of a bench: units, run charts, findings.",
 }
 """Modules of this folder, each with the command of its name; and what the page of help says of it.
 
@@ -149,7 +150,8 @@ def _run(arguments: list[str]) -> None:
         prepare_streams()
         try:
             # A shell that completes a word gives the command line in another way.
-            command_line(None if _COMPLETION in os.environ else arguments)(arguments)
+            app = command_line(None if _COMPLETION in os.environ else arguments)
+            _call(app, arguments)
         finally:
             sys.stdout.flush()
     except SystemExit as done:
@@ -158,6 +160,22 @@ def _run(arguments: list[str]) -> None:
         raise
     except BaseException as error:  # noqa: BLE001 - told in a sentence, whatever it is
         _stop(*_ending(error))
+
+
+def _call(app: typer.Typer, arguments: list[str]) -> None:
+    """Run a command; what the parser refuses is said as any other refusal."""
+    try:
+        code = app(arguments, standalone_mode=False)
+    except Exception as error:
+        # The parser's errors are those of one library or of its copy inside another.
+        names = {base.__name__ for base in type(error).__mro__}
+        if "NoArgsIsHelpError" in names:
+            print(error, file=sys.stderr)
+            raise SystemExit(2) from None
+        if "UsageError" not in names:
+            raise
+        raise AntecurveError(usage_text(error, arguments, list(_COMMANDS))) from None
+    raise SystemExit(code or 0)
 
 
 def _ending(error: BaseException) -> tuple[str, int]:

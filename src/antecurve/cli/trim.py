@@ -88,9 +88,8 @@ def trim(
     if as_json:
         show_json(result.to_dict())
     else:
+        say(*tables.trim_lines(result))
         show_table(tables.trim_rows(result))
-        for line in tables.trim_lines(result):
-            say(line)
     limit = design.job.target.error_limit_db
     if limit is not None and result.advised.centred_db > limit:
         typer.echo(

@@ -57,8 +57,15 @@ def _rise_time(value: float | None) -> str:
     return "-" if value is None else format_quantity(value, "s", digits=3)
 
 
+_ICE_POINT_K = 273.15  # 0 °C by definition (SI brochure, 2.3.1)
+
+
 def _volt(value: float) -> str:
     return format_quantity(value, "V")
+
+
+def _computed_volt(value: float) -> str:
+    return format_quantity(value, "V", padded=True)
 
 
 def _microseconds(value: float) -> str:
@@ -235,13 +242,14 @@ def noise_rows(report: NoiseReport) -> TextTable:
         ),
     )
     low, high = (format_quantity(f, "Hz") for f in report.band_hz)
+    celsius = report.temperature_k - _ICE_POINT_K
     return table_of(
         column(
-            f"noise of {_noise_sources(report)}, {low} to {high}, {report.temperature_k:g} K",
+            f"noise of {_noise_sources(report)}, {low} to {high}, {celsius:.4g} °C",
             [name for name, _, _ in quantities],
             right=False,
         ),
-        column("noise", [noise for _, noise, _ in quantities], _volt),
+        column("noise", [noise for _, noise, _ in quantities], _computed_volt),
         column("signal-to-noise dB", [ratio for _, _, ratio in quantities], "{:.1f}".format),
     )
 
@@ -305,10 +313,10 @@ def measure_rows(measures: Sequence[tuple[str, TraceMeasures]]) -> TextTable:
     return table_from(
         measures,
         declared("trace", lambda row: row[0], right=False),
-        declared("peak", lambda row: f"±{_volt(row[1].peak_v)}"),
+        declared("peak", lambda row: f"±{_computed_volt(row[1].peak_v)}"),
         declared("tilt", lambda row: row[1].tilt, lambda tilt: f"{tilt * 100:z.2f} %"),
         declared("overshoot", lambda row: row[1].overshoot, percent(1)),
-        declared("rise time", lambda row: row[1].rise_time_s, quantity("s", digits=3)),
+        declared("rise time", lambda row: row[1].rise_time_s, quantity("s", digits=3, padded=True)),
     )
 
 
@@ -373,7 +381,7 @@ def limited_line(limited: LimitedPeaks) -> str:
         One line.
     """
     peak, edge, seen = (
-        format_quantity(value, "V")
+        _computed_volt(value)
         for value in (limited.peak_v, limited.rise_time_peak_v, limited.bandwidth_peak_v)
     )
     return (

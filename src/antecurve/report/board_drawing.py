@@ -10,16 +10,21 @@ from antecurve.analysis.part_outlines import OUTLINES_SOURCE, PITCH_MM, Outline,
 from antecurve.analysis.parts_list import PartsList
 from antecurve.analysis.strip_board import (
     BoardPart,
-    Hole,
     StripBoard,
-    Terminal,
-    WireLink,
     strip_board,
 )
 from antecurve.networks.topology import ElementKind
 from antecurve.pipeline import Design, design_parts_list
 from antecurve.quantities import format_quantity
-from antecurve.report.schematic import in_both_widths, ticked
+from antecurve.report.board_side import (
+    FONT,
+    SIDES,
+    UPRIGHT_FONT,
+    BoardView,
+    drawn_side,
+    room_for_names,
+)
+from antecurve.report.schematic import in_both_widths
 from antecurve.texts import capitalised
 
 __all__ = [
@@ -35,12 +40,6 @@ __all__ = [
 
 _EDGE = 12.0  # mm around each view, for the names of strips and wires
 _BETWEEN = 16.0  # mm from view to view, for a title
-_SHORT = 4  # characters that fit into the edge
-_STRIP = 1.9  # mm: a strip is as wide as the pitch less a gap of 0.6
-_SIDES = {"generator": "the generator", "unit": "the unit"}
-_FONT, _SMALL = 1.7, 1.3  # mm: what can be read on paper at arm's length
-_UPRIGHT_FONT, _UPRIGHT_SMALL = 2.1, 1.7  # mm: 10 and 8 pixels on a telephone
-_SCREEN = 5.0  # mm from the board to the screen, by judgement
 _BESIDE = 8.0  # mm beside an upright board: the screen, and the numbers of its columns
 
 PAPER_COLOURS: Final = {
@@ -221,7 +220,7 @@ def board_steps(board: StripBoard) -> list[str]:
         for p in by_height
     ]
     steps += [
-        f"Solder the wire from {_SIDES.get(t.side, f'{t.side} of the switch')}, "
+        f"Solder the wire from {SIDES.get(t.side, f'{t.side} of the switch')}, "
         f"node {t.node}, into {t.hole.name}."
         for t in board.terminals
     ]
@@ -276,7 +275,7 @@ def board_svg(
     colours = ";".join(f"{n}:{c}" for n, c in PAPER_COLOURS.items()) if by_itself else ""
     style = f' style="{colours}"' if colours else ""
     paper = f'<rect width="{full_width:.2f}" height="{full_height:.2f}" fill="var(--paper)"/>'
-    font = _UPRIGHT_FONT if upright else _FONT
+    font = UPRIGHT_FONT if upright else FONT
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" {role} width="{full_width:.2f}mm" '
         f'height="{full_height:.2f}mm" viewBox="0 0 {full_width:.2f} {full_height:.2f}"{style}>'
@@ -285,230 +284,37 @@ def board_svg(
     )
 
 
-def _room(board: StripBoard) -> float:
-    """What long names of wires take beyond the edge [mm]."""
-    return _FONT * max(0, max(len(words) for words in _ends(board).values()) - _SHORT)
-
-
 def _views(board: StripBoard, fitted: Collection[str]) -> tuple[float, float, str]:
     """Width, height and content of both views, one below the other."""
     width, height = board.size_mm
-    room = _room(board)
+    room = room_for_names(board)
     full_height = 2 * (height + _EDGE) + _BETWEEN
     sides = (("Component side", False, 0.0, _EDGE),
              ("Copper side, mirrored", True, room, _EDGE + height + _BETWEEN))  # fmt: skip
     body = ""
     for name, copper, aside, y in sides:
-        view = _View(board, _EDGE + aside, y, mirrored=copper, upright=False)
+        view = BoardView(board, _EDGE + aside, y, mirrored=copper, upright=False)
         body += f'<text x="{_EDGE + aside:.2f}" y="{y - 6.5:.2f}" font-weight="bold">{name}</text>'
-        body += _view(board, view, copper=copper, fitted=fitted)
+        body += drawn_side(board, view, copper=copper, fitted=fitted)
     return width + 2 * _EDGE + room, full_height, body + _scale(_EDGE, full_height - 4.0)
 
 
 def _upright_views(board: StripBoard, fitted: Collection[str]) -> tuple[float, float, str]:
     """The same with each view turned clockwise by a right angle: its left end is above."""
     width, height = board.size_mm
-    room = _room(board)
+    room = room_for_names(board)
     across = height + 2 * _BESIDE
     along = width + 2 * _EDGE + room
     body = ""
     for number, name in enumerate(("Component side", "Copper side, mirrored")):
-        above = number * (along + _UPRIGHT_FONT) + 2 * _UPRIGHT_FONT
+        above = number * (along + UPRIGHT_FONT) + 2 * UPRIGHT_FONT
         start = _EDGE + number * room
-        view = _View(board, start, _BESIDE, mirrored=bool(number), upright=True)
+        view = BoardView(board, start, _BESIDE, mirrored=bool(number), upright=True)
         body += f'<text x="1" y="{above - 0.5:.2f}" font-weight="bold">{name}</text>'
         body += f'<g transform="translate({across:.2f} {above:.2f}) rotate(90)">'
-        body += _view(board, view, copper=bool(number), fitted=fitted) + "</g>"
-    full_height = 2 * (along + _UPRIGHT_FONT) + 3 * _UPRIGHT_FONT
+        body += drawn_side(board, view, copper=bool(number), fitted=fitted) + "</g>"
+    full_height = 2 * (along + UPRIGHT_FONT) + 3 * UPRIGHT_FONT
     return across, full_height, body + _scale(1.0, full_height - 1.0)
-
-
-class _View:
-    """Places on one view, mirrored where it is seen from below, and the words on it."""
-
-    def __init__(
-        self, board: StripBoard, x: float, y: float, *, mirrored: bool, upright: bool
-    ) -> None:
-        self._columns, self._mirrored = board.columns, mirrored
-        self.x, self.y, self.upright = x, y, upright
-        # Long names of wires run on with the wires, as they may be next to each other.
-        self.turns_names = upright and not _room(board)
-        self.small = _UPRIGHT_SMALL if upright else _SMALL
-
-    def at(self, hole: Hole) -> tuple[float, float]:
-        """Middle of a hole [mm]."""
-        column = self._columns - 1 - hole.column if self._mirrored else hole.column
-        return self.x + (column + 0.5) * PITCH_MM, self.y + (hole.row + 0.5) * PITCH_MM
-
-    def words(self, place: tuple[float, float, str], text: str, *, style: str = "") -> str:
-        """Words at a place, ``start``, ``middle`` or ``end`` of them there, to be read level."""
-        x, y, anchor = place
-        turned = f' transform="rotate(-90 {x:.2f} {y:.2f})"' if self.upright else ""
-        return (
-            f'<text x="{x:.2f}" y="{y:.2f}" text-anchor="{anchor}"{style}{turned}>'
-            f"{escape(text)}</text>"
-        )
-
-
-def _view(board: StripBoard, view: _View, *, copper: bool, fitted: Collection[str] = ()) -> str:
-    """Draw one side: strips and holes, then cuts, or links and parts."""
-    x, y = view.x, view.y
-    width, height = board.size_mm
-    drawn = [
-        f'<rect x="{x - _SCREEN:.2f}" y="{y - _SCREEN:.2f}" width="{width + 2 * _SCREEN:.2f}" '
-        f'height="{height + 2 * _SCREEN:.2f}" fill="none" stroke="var(--ink)" stroke-width=".3" '
-        'stroke-dasharray="2 1"/>',
-        f'<rect x="{x:.2f}" y="{y:.2f}" width="{width:.2f}" height="{height:.2f}" '
-        'fill="none" stroke="var(--ink)" stroke-width=".2"/>',
-    ]
-    faint = "" if copper else ' opacity=".35"'
-    drawn += [
-        f'<rect x="{x:.2f}" y="{y + row * PITCH_MM + (PITCH_MM - _STRIP) / 2:.2f}" '
-        f'width="{width:.2f}" height="{_STRIP}" fill="var(--copper, #d9a066)"{faint}/>'
-        for row in range(board.rows)
-    ]
-    drawn.append(_holes(board, view))
-    drawn.append(_names(board, view))
-    if copper:
-        drawn += [_joint(*view.at(hole)) for hole in _soldered(board)]
-    else:
-        drawn += [_link(link, view) for link in board.links]
-        drawn += [_part(part, view, ticked(part.ref, fitted)) for part in board.parts]
-    # Cuts lie below the parts, but must be seen.
-    drawn += [_cut(hole, view, dashed=not copper) for hole in board.cuts]
-    return "".join(drawn)
-
-
-def _holes(board: StripBoard, view: _View) -> str:
-    """A row of dots a strip: dashes of no length with round ends."""
-    path = ""
-    for row in range(board.rows):
-        x, y = view.at(Hole(row, 0))
-        end, _ = view.at(Hole(row, board.columns - 1))
-        path += f"M{min(x, end):.2f} {y:.2f}H{max(x, end) + 0.01:.2f}"
-    return (
-        f'<path d="{path}" stroke="var(--paper)" stroke-width="1" stroke-linecap="round" '
-        f'stroke-dasharray="0 {PITCH_MM}" fill="none"/>'
-    )
-
-
-def _soldered(board: StripBoard) -> list[Hole]:
-    """Holes that a lead or a wire is soldered into."""
-    return [
-        *(hole for part in board.parts for hole in (part.start, part.end)),
-        *(hole for link in board.links for hole in (link.start, link.end)),
-        *(terminal.hole for terminal in board.terminals),
-    ]
-
-
-def _joint(x: float, y: float) -> str:
-    return f'<circle cx="{x:.2f}" cy="{y:.2f}" r=".75" fill="var(--ink)"/>'
-
-
-def _cut(hole: Hole, view: _View, *, dashed: bool) -> str:
-    x, y = view.at(hole)
-    r = 1.2  # mm: a cutter takes the whole width of a strip
-    dash = ' stroke-dasharray=".6 .4"' if dashed else ""
-    return (
-        f'<g data-cut="{hole.name}"><circle cx="{x:.2f}" cy="{y:.2f}" r="{r}" '
-        f'fill="{"none" if dashed else "var(--paper)"}" stroke="var(--ideal)" '
-        f'stroke-width=".3"{dash}/><path d="M{x - 0.7:.2f} {y - 0.7:.2f}l1.4 1.4m0-1.4l-1.4 1.4" '
-        'stroke="var(--ideal)" stroke-width=".3"/></g>'
-    )
-
-
-def _link(link: WireLink, view: _View) -> str:
-    (x, y), (_, below) = view.at(link.start), view.at(link.end)
-    ends = "".join(
-        f'<circle cx="{x:.2f}" cy="{end:.2f}" r=".6" fill="var(--network)"/>' for end in (y, below)
-    )
-    return (
-        f'<g data-link="{link.start.name} {link.end.name}">'
-        f'<path d="M{x:.2f} {y:.2f}V{below:.2f}" stroke="var(--network)" stroke-width=".7"/>'
-        f"{ends}</g>"
-    )
-
-
-def _part(part: BoardPart, view: _View, words: str) -> str:
-    """Leads, body and words on it, the body in the middle between the leads."""
-    (x, y), (_, below) = view.at(part.start), view.at(part.end)
-    long, wide = part.outline.length_mm, part.outline.width_mm
-    middle = (y + below) / 2.0
-    round_mm = wide / 2.0 if part.outline.axial else 0.6
-    return (
-        f'<g data-part="{escape(part.ref)}" data-holes="{part.start.name} {part.end.name}">'
-        f'<path d="M{x:.2f} {y:.2f}V{below:.2f}" stroke="var(--ink)" stroke-width=".5"/>'
-        f'<circle cx="{x:.2f}" cy="{y:.2f}" r=".5"/><circle cx="{x:.2f}" cy="{below:.2f}" r=".5"/>'
-        f'<rect x="{x - wide / 2:.2f}" y="{middle - long / 2:.2f}" width="{wide:.2f}" '
-        f'height="{long:.2f}" rx="{round_mm:.2f}" fill="var(--paper)" fill-opacity=".85" '
-        'stroke="var(--ink)" stroke-width=".3"/>'
-        f'<text transform="translate({x + 0.6:.2f} {middle:.2f}) rotate(-90)" '
-        f'text-anchor="middle">{escape(words)}</text></g>'
-    )
-
-
-def _end(terminal: Terminal) -> tuple[int, bool]:
-    """The end of a strip at which a wire leaves the board: its row, and whether to the left."""
-    return terminal.hole.row, terminal.side == "generator"
-
-
-def _goal(terminal: Terminal) -> str:
-    """Where a wire goes: a connector with its node, or a part of the switch."""
-    return f"{terminal.side} {terminal.node}" if terminal.side in _SIDES else terminal.side
-
-
-def _ends(board: StripBoard) -> dict[tuple[int, bool], str]:
-    """What is written where wires leave the board: the node, then letters of the switch."""
-    names: dict[tuple[int, bool], list[str]] = {}
-    for terminal in board.terminals:
-        own = terminal.node if terminal.side in _SIDES else terminal.side.split()[-1]
-        names.setdefault(_end(terminal), []).append(own)
-    return {end: ", ".join(dict.fromkeys(own)) for end, own in names.items()}
-
-
-def _names(board: StripBoard, view: _View) -> str:
-    """Wires to the connectors, letters of the strips, numbers of every fifth column."""
-    x, y, upright = view.x, view.y, view.upright
-    texts = [_wire(terminal, board, view, name) for terminal, name in _named(board)]
-    small = f' font-size="{view.small}"'
-    haloed = f'{small} stroke="var(--paper)" stroke-width=".9" paint-order="stroke"'
-    for row in range(board.rows):
-        _, level = view.at(Hole(row, 0))
-        letters = Hole(row, 0).name.rstrip("0123456789")
-        place = (x - 0.6, level, "middle") if upright else (x - 1.2, level + 0.5, "end")
-        texts.append(view.words(place, letters, style=haloed))
-    for column in sorted({0, *range(4, board.columns, 5)}):
-        at, _ = view.at(Hole(0, column))
-        place = (at + 0.6, y - 0.6, "start") if upright else (at, y - 0.6, "middle")
-        texts.append(view.words(place, str(column + 1), style=small))
-    return "".join(texts)
-
-
-def _named(board: StripBoard) -> list[tuple[Terminal, str]]:
-    """Each wire, with what is written at its end; nothing where another wire's words stand."""
-    ends = _ends(board)
-    return [(terminal, ends.pop(_end(terminal), "")) for terminal in board.terminals]
-
-
-def _wire(terminal: Terminal, board: StripBoard, view: _View, name: str) -> str:
-    """A wire to a connector, and its name."""
-    at, level = view.at(terminal.hole)
-    right = view.x + board.size_mm[0]
-    outward = -1.0 if at < (view.x + right) / 2.0 else 1.0
-    end = (view.x - 7.5) if outward < 0 else (right + 7.5)
-    anchor = "end" if outward < 0 else "start"
-    words = (
-        view.words((end - 0.4 if outward < 0 else end + _UPRIGHT_FONT, level, "middle"), name)
-        if view.turns_names
-        else f'<text x="{end + 0.4 * outward:.2f}" y="{level + 0.6:.2f}" '
-        f'text-anchor="{anchor}">{escape(name)}</text>'
-    )
-    return (
-        f'<g data-node="{escape(terminal.node)}" data-hole="{terminal.hole.name}" '
-        f'data-goal="{escape(_goal(terminal))}">'
-        f'<path d="M{at:.2f} {level:.2f}H{end:.2f}" stroke="var(--network)" '
-        f'stroke-width=".5"/>{words}</g>'
-    )
 
 
 def _scale(x: float, y: float) -> str:

@@ -185,7 +185,7 @@ def curve_rows(result: SpreadResult) -> TextTable:
     return table_of(
         column("error dB re 1 kHz", curves.frequency_hz[::step], quantity("Hz", digits=3)),
         *(
-            column(f"{p:g} %", error[::step], "{:+z.3f}".format)
+            column(f"{p:g} %", error[::step], signed_cells(3))
             for p, error in zip(curves.percent, curves.error_db, strict=True)
         ),
     )
@@ -266,7 +266,7 @@ def drift_rows(result: DriftResult) -> TextTable:
         declared("at", "temperature_c", "{:g} °C".format),
         declared("error dB", "centred_db", "{:.3f}".format),
         declared("at most dB", "worst_centred_db", "{:.3f}".format),
-        declared("level shift dB", "level_shift_db", "{:+z.3f}".format),
+        declared("level shift dB", "level_shift_db", signed_cells(3)),
     )
 
 
@@ -331,7 +331,7 @@ def correction_rows(table: Correction) -> TextTable:
     """
     return table_of(
         column("at", table.frequency_hz, quantity("Hz")),
-        column("subtract dB", table.correction_db, "{:+z.3f}".format),
+        column("subtract dB", table.correction_db, signed_cells(3)),
         column("uncertainty ± dB", table.expanded_uncertainty_db, "{:.3f}".format),
         column("anywhere in a sweep ± dB", table.sweep_uncertainty_db, "{:.3f}".format),
     )
@@ -411,7 +411,7 @@ def trim_lines(result: TrimResult) -> list[str]:
     advised = result.advised
     before = result.before
     lines = [
-        f"Design error {result.designed_db:.3f} dB; this build {before.centred_db:.3f} dB. "
+        f"Design error ±{result.designed_db:.3f} dB; this build ±{before.centred_db:.3f} dB. "
         f"With unmeasured parts and meter uncertainty: below {before.p95_db:.3f} dB in "
         "95 % of cases."
     ]

@@ -17,6 +17,7 @@ from antecurve.synthesis.formula_text import (
 )
 from antecurve.synthesis.numeric_formulas import NumericFormula, NumericFormulas
 from antecurve.synthesis.worked_numbers import roots_used
+from antecurve.texts import power_of_ten
 
 if TYPE_CHECKING:
     from markupsafe import Markup
@@ -128,7 +129,7 @@ def _named(formula: NumericFormula) -> str:
 def _coefficient_number(formula: NumericFormula, numbers: Mapping[str, float]) -> str:
     """The number of a coefficient, in SI units of resistances and seconds."""
     values = formula.numbers(numbers)
-    return f"=\N{NO-BREAK SPACE}{values[0]:.5g}" if values else ""
+    return f"=\N{NO-BREAK SPACE}{power_of_ten(f'{values[0]:.5g}')}" if values else ""
 
 
 def _ratio_rows(formulas: FormFormulas) -> list[str]:

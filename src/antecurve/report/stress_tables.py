@@ -36,14 +36,14 @@ def stress_rows(stresses: PartStresses) -> TextTable:
     TextTable
         One row a part.
     """
-    watt = quantity("W", digits=3)
+    volt, watt = quantity("V", padded=True), quantity("W", digits=3, padded=True)
     return table_from(
         stresses.parts,
         declared("part", "ref", right=False),
-        declared("largest voltage", "voltage_v", _volt),
+        declared("largest voltage", "voltage_v", volt),
         declared("largest dissipation", "dissipation_w", watt),
         declared("with output", "worst_output", right=False),
-        declared("sines in the band: voltage", "band_voltage_v", _volt),
+        declared("sines in the band: voltage", "band_voltage_v", volt),
         declared("dissipation", "band_dissipation_w", watt),
         declared(f"rating to buy for EMF within ±{_volt(stresses.amplitude_v)}", "rating"),
     )

@@ -13,7 +13,7 @@ from antecurve.networks.topology import ElementKind
 from antecurve.pipeline import own_solution, pair_level_db
 from antecurve.quantities import format_quantity, format_time_constant
 from antecurve.report.figures import LEAST_DB, decibel_text, within_text, yield_sentence
-from antecurve.texts import capitalised
+from antecurve.texts import capitalised, power_of_ten
 
 if TYPE_CHECKING:
     from antecurve.analysis.loading_window import Span
@@ -44,9 +44,7 @@ def _count(number: float) -> str:
     """A count in full, or as a power of ten where nobody would read it in full."""
     if number < 1e6:
         return f"{number:,.0f}"
-    mantissa, exponent = f"{number:.2e}".split("e")
-    power = str(int(exponent)).translate(str.maketrans("0123456789", "⁰¹²³⁴⁵⁶⁷⁸⁹"))
-    return f"{mantissa} × 10{power}"
+    return power_of_ten(f"{number:.2e}").replace("\N{NO-BREAK SPACE}", " ")
 
 
 def _band(band_hz: tuple[float, float]) -> str:

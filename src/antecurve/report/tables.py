@@ -101,16 +101,19 @@ def wiring_rows(picked: PickedNetwork) -> TextTable:
         One row a position.
     """
 
-    def ohm_or_farad(position: Position, value: float | None) -> str | None:
-        return None if value is None else format_quantity(value, position.element.kind.unit)
+    def exact(position: Position) -> str | None:
+        unit = position.element.kind.unit
+        return (
+            None if position.exact is None else format_quantity(position.exact, unit, padded=True)
+        )
 
     return table_from(
         picked.positions,
         declared("reference", "element.ref", right=False),
         declared("from", lambda p: p.element.nodes[0], right=False),
         declared("to", lambda p: p.element.nodes[1], right=False),
-        declared("exact", lambda p: ohm_or_farad(p, p.exact)),
-        declared("fitted", lambda p: ohm_or_farad(p, p.value)),
+        declared("exact", exact),
+        declared("fitted", lambda p: format_quantity(p.value, p.element.kind.unit)),
         declared("off by", lambda p: p.exact and p.value / p.exact - 1, _signed_percent),
         declared("made of", made_of, right=False),
     )
@@ -280,7 +283,7 @@ def form_rows(design: Design) -> TextTable:
         declared("nominal dB", "centred_db", "{:.3f}".format),
         declared("95 % dB", likely, "{:.3f}".format),
         declared("parts", "parts"),
-        declared("output", lambda f: f.output_resistance_ohm or 0.0, quantity("ohm")),
+        declared("output", lambda f: f.output_resistance_ohm or 0.0, quantity("ohm", padded=True)),
         declared("note", note, right=False),
     )
 
@@ -359,7 +362,7 @@ def shortlist_rows(design: Design, *, brief: bool = False) -> TextTable:
         declared("nominal dB", "centred_db", "{:.3f}".format),
         declared("95 % dB", likely, "{:.3f}".format),
         declared("parts", "parts"),
-        declared("output", "output_resistance_ohm", quantity("ohm")),
+        declared("output", "output_resistance_ohm", quantity("ohm", padded=True)),
         declared("note" if brief else "what it trades", note if brief else trade, right=False),
     )
 

@@ -283,7 +283,7 @@ def signed_cells(digits: int) -> Callable[[float], str]:
     return partial(signed, digits=digits)
 
 
-def quantity(unit: str, *, digits: int = 4) -> Callable[[float], str]:
+def quantity(unit: str, *, digits: int = 4, padded: bool = False) -> Callable[[float], str]:
     """Make the function that writes a column's quantities with SI prefix and unit.
 
     Parameters
@@ -292,6 +292,8 @@ def quantity(unit: str, *, digits: int = 4) -> Callable[[float], str]:
         The unit, as `antecurve.quantities.format_quantity` takes it.
     digits : int, optional
         Significant digits, at least 1.
+    padded : bool, optional
+        Whether zeros at the end stay, so that computed values line up.
 
     Returns
     -------
@@ -305,6 +307,6 @@ def quantity(unit: str, *, digits: int = 4) -> Callable[[float], str]:
     """
 
     def text(value: float) -> str:
-        return format_quantity(float(value), unit, digits=digits)
+        return format_quantity(float(value), unit, digits=digits, padded=padded)
 
     return text

@@ -223,9 +223,9 @@ function redraw(aloud) {
   show("capacitance", shown(loading.capacitance, "F"));
   for (const kind of ["resistor", "capacitor"]) show(kind, shownTolerance(kind));
   const result = `Level at 1 kHz ${shown(output, "V")}, ${now.gain_db.toFixed(2)} dB re EMF. ` +
-    `Error over the band ±${now.centred_db.toFixed(3)} dB; 95 % of ` +
+    `Error over the band ±${now.centred_db.toFixed(3)} dB; 95\u00a0% of ` +
     `${bench.builds} builds drawn in this page within ±${spread.within_db.toFixed(3)} dB ` +
-    `(95 % confidence: ${spread.from_db.toFixed(3)} to ${spread.to_db.toFixed(3)} dB).` +
+    `(95\u00a0% confidence: ${spread.from_db.toFixed(3)} to ${spread.to_db.toFixed(3)} dB).` +
     (now.centred_db > reach() ? " The curve leaves the scale." : "");
   document.getElementById("bench-result").textContent = result;
   if (aloud) say(result);
