@@ -65,3 +65,19 @@ def test_it_prints_on_few_sheets(browser: Any, pages: dict[str, Path], name: str
         assert all(len(sheet.extract_text()) > 100 for sheet in sheets)
         assert f"1 / {len(sheets)}" in sheets[0].extract_text()
     page.close()
+
+
+@pytest.mark.parametrize("name", [*MOST_SHEETS, "report"])
+def test_nothing_scrolls_sideways_on_a_telephone(
+    browser: Any, pages: dict[str, Path], page_file: Path, name: str
+) -> None:
+    page = browser.new_page(viewport={"width": 360, "height": 800})
+    page.goto({**pages, "report": page_file}[name].as_uri())
+    page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+    wider = page.evaluate(
+        "[...document.querySelectorAll('*')].filter(e => e.scrollWidth > e.clientWidth + 1"
+        " && ['auto', 'scroll'].includes(getComputedStyle(e).overflowX)).map(e => e.innerText)"
+    )
+    assert wider == []
+    assert page.evaluate("document.documentElement.scrollWidth") <= 360
+    page.close()

@@ -65,9 +65,12 @@ def test_nothing_lies_upon_anything_else(circuit: UnitCircuit) -> None:
         assert all(at[n] < at[stage.output] for n in stage.inputs)
 
 
+@pytest.mark.parametrize("narrow", [False, True])
 @pytest.mark.parametrize("circuit", CIRCUITS, ids=lambda c: c.title)
-def test_every_part_is_drawn_once_in_the_colour_of_the_page(circuit: UnitCircuit) -> None:
-    svg = circuit_svg(circuit)
+def test_every_part_is_drawn_once_in_the_colour_of_the_page(
+    circuit: UnitCircuit, narrow: bool
+) -> None:
+    svg = circuit_svg(circuit, narrow=narrow)
     texts = [t for e in ElementTree.fromstring(svg).iter() for t in (e.text or "").split()]
     names = [*circuit.refs, *(s.name for s in circuit_layout(circuit).stages)]
     for name in names:

@@ -20,6 +20,11 @@ def test_no_sentence_is_long() -> None:
     assert [s for x in lines for s in whole_sentences(x) if word_count(s) > MOST_WORDS] == []
 
 
+def test_a_minus_is_ascii_in_words() -> None:
+    """What is said may be copied and typed back; charts alone have the typographic sign."""
+    assert "\N{MINUS SIGN}" not in LISTED.read_text("utf-8")
+
+
 def test_words_are_counted_as_they_are_read() -> None:
     assert word_count("Generators up to {} add at most {} dB") == 9
     # Symbols of a formula are no words.

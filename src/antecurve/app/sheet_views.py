@@ -14,6 +14,7 @@ from antecurve.errors import InputError
 from antecurve.files.bench_folder import file_name
 from antecurve.quantities import parse_positive
 from antecurve.report.sheet_tables import reading_lines, reading_rows
+from antecurve.report.text_table import signed
 
 if TYPE_CHECKING:
     from starlette.requests import Request
@@ -55,7 +56,7 @@ def _sheet_rows(sheet: BenchSheet) -> list[tuple[str, ...]]:
     playback = zip(sheet.playback_low_db.tolist(), sheet.playback_high_db.tolist(), strict=True)
     rows = reading_rows(sheet).rows
     return [
-        (*row[:5], f"{low:+.2f} to {high:+.2f}")
+        (*row[:5], f"{signed(low, digits=2)} to {signed(high, digits=2)}")
         for row, (low, high) in zip(rows, playback, strict=True)
     ]
 
