@@ -69,9 +69,7 @@ def slow_movement(
     """
     period = 1.0 / frequency_hz
     length = float(time_s[-1] - time_s[0])
-    turn = np.exp(-2j * math.pi * frequency_hz * time_s)
-    _, swing = _moving_mean(time_s, volts * turn, period)
-    size = np.abs(swing)
+    size = np.abs(_fundamental(time_s, volts, frequency_hz))
     long = length >= _LONG * _WITHOUT_HUM_S
     window = period * math.ceil(_WITHOUT_HUM_S / period) if long else period
     at, mean = _moving_mean(time_s, volts, window)
@@ -81,6 +79,18 @@ def slow_movement(
     moved, apart = float(np.ptp(mean)), abs(float(mean[-1] - mean[0]))
     back = (moved - apart) / swing_v if length >= _WITHOUT_HUM_S else 0.0
     return SlowMovement(moved / swing_v, to_and_fro, back, changed)
+
+
+def _fundamental(time_s: Floats, volts: Floats, frequency_hz: float) -> NDArray[np.complex128]:
+    """Amplitude over a period that moves along the record, a bent drift of the mean taken off.
+
+    Of narrow peaks the fundamental is small, and a drift much of it.
+    """
+    period = 1.0 / frequency_hz
+    start, mean = _moving_mean(time_s, volts, period)
+    drift = np.polynomial.Polynomial.fit(start + period / 2.0, mean, _DRIFT_ORDER)(time_s)
+    turn = np.exp(-2j * math.pi * frequency_hz * time_s)
+    return np.asarray(_moving_mean(time_s, (volts - drift) * turn, period)[1])
 
 
 def _moving_mean(
