@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from playback_units import (
     CONDITIONS,
+    LOADING,
     VALUES,
     Unit,
     known_exactly,
@@ -23,10 +24,14 @@ from two_channel_records import RATE_HZ, SIGNALS, two_channel_record
 from antecurve.errors import InputError
 from antecurve.judge.capture import ObservationSettings
 from antecurve.judge.conformity import Decision
+from antecurve.judge.deviation import Deviation
 from antecurve.judge.flat_tops import flat_top_level
+from antecurve.judge.network_estimate import exact_estimate
+from antecurve.judge.stimulus_place import place_question, source_drop
 from antecurve.judge.two_channel import TwoChannelRecord
 from antecurve.judge.two_channel_observation import TwoChannelObservation
 from antecurve.judge.verdicts import judge_unit
+from antecurve.quantities import DB_PER_NEPER
 
 QUIET = ("log sweep", "sine steps")
 
@@ -217,6 +222,49 @@ def test_swapped_channels_are_named() -> None:
     record = two_channel_record(Unit(), rng, signal="white noise", stimulus_at="input")
     with pytest.raises(InputError, match="wrong way round"):
         observed(TwoChannelRecord(RATE_HZ, record.volts, record.stimulus, stimulus_at="input"))
+
+
+def test_swapped_channels_of_a_bench_are_told_by_the_response() -> None:
+    """From the EMF to the output a bench is nearly flat, but no unit's bass goes on rising."""
+    rng = np.random.default_rng([9, 1])
+    record = two_channel_record(Unit(), rng, signal="multitone", noise_db=-70.0)
+    swapped = TwoChannelRecord(RATE_HZ, record.volts, record.stimulus, stimulus_at="emf")
+    with pytest.raises(InputError, match="no unit as they are named, and one when swapped"):
+        judge_unit(swapped, known_exactly(), conditions=CONDITIONS)
+
+
+@pytest.mark.parametrize(
+    ("recorded", "stated", "truth"),
+    [("generator", "input", "at the generator's"), ("input", "generator", "at the unit's input")],
+)
+def test_a_stimulus_stated_at_the_wrong_place_is_asked_about(
+    recorded: str, stated: str, truth: str
+) -> None:
+    """The deviation of 19 dB at 20 kHz is the network's own level there."""
+    rng = np.random.default_rng([9, 2])
+    record = two_channel_record(
+        Unit(), rng, signal="multitone", stimulus_at=recorded, noise_db=-70.0
+    )
+    verdict = judge_unit(
+        replace(record, stimulus_at=stated), known_exactly(), conditions=CONDITIONS
+    )
+    assert f"Recorded {truth}" in verdict.findings[0]
+    assert "not +18.9" in verdict.findings[0] or "not -19." in verdict.findings[0]
+
+
+def test_an_emf_taken_for_the_terminals_is_asked_about() -> None:
+    """Behind 2 kilohms the network loads the generator by a decibel and more."""
+    loading = replace(LOADING, source_resistance=2e3)
+    network = exact_estimate(known_exactly().network, loading=loading)
+    frequency = np.geomspace(20.0, 20e3, 91)
+    level = DB_PER_NEPER * np.log(np.abs(source_drop(network, frequency)))
+    terminal = -(level - np.interp(1e3, frequency, level))
+    small = np.full(91, 0.002)
+    deviation = Deviation(frequency, terminal, small, 0.0 * small, small)
+    text = place_question("record", "generator", network=network, deviation=deviation)
+    assert "Recorded as the generator's EMF, it would show" in text
+    sound = replace(deviation, deviation_db=0.0 * frequency)
+    assert place_question("record", "generator", network=network, deviation=sound) == ""
 
 
 def test_a_sweep_with_an_output_for_its_stimulus_is_refused() -> None:

@@ -16,6 +16,7 @@ from antecurve.judge.observation import Observation
 
 if TYPE_CHECKING:
     from antecurve.curves.model import Curve
+    from antecurve.judge.deviation import Deviation
     from antecurve.judge.network_estimate import NetworkEstimate
     from antecurve.judge.reference import MeasuredChain
 
@@ -338,6 +339,33 @@ class Capture(ABC):
         -------
         str
             Empty where it does not.
+        """
+        return ""
+
+    def turned_round(self) -> Capture | None:
+        """Swap stimulus and output.
+
+        Returns
+        -------
+        Capture or None
+            ``None`` for a capture without a stimulus.
+        """
+        return None
+
+    def place_question(self, network: NetworkEstimate, deviation: Deviation) -> str:
+        """Ask where a stimulus was recorded, where another place would explain a deviation.
+
+        Parameters
+        ----------
+        network : NetworkEstimate
+            The network.
+        deviation : Deviation
+            The deviation of the unit.
+
+        Returns
+        -------
+        str
+            A sentence with both readings; empty where there is none.
         """
         return ""
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Collection, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
-from typing import ClassVar, Self
+from typing import TYPE_CHECKING, ClassVar, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,13 +41,16 @@ from antecurve.judge.response_estimate import (
     measured_response,
     quiet_samples,
 )
+from antecurve.judge.stimulus_place import STIMULUS_AT, place_question, source_drop
 from antecurve.judge.two_channel_observation import (
     TwoChannelObservation,
     band_frequencies,
     bands_tell_clocks,
 )
-from antecurve.networks.compiled import input_impedance
 from antecurve.quantities import DB_PER_NEPER, check_number, format_quantity
+
+if TYPE_CHECKING:
+    from antecurve.judge.deviation import Deviation
 
 __all__ = ["LARGEST_RECORD", "STIMULUS_AT", "TwoChannelRecord"]
 
@@ -56,10 +59,6 @@ Complex = NDArray[np.complex128]
 
 LARGEST_RECORD = 20_000_000
 """Most samples of a channel: 100 s at 192 kHz; the transforms then take 2 GB."""
-
-STIMULUS_AT = ("generator", "input", "emf")
-"""Where the stimulus is taken: at the network's input under load, at the unit's input, or as
-open-circuit voltage, such as the file that was played."""
 
 _FAINTEST, _LOUDEST = 1e-30, 1e30  # whose squares a float holds, far beyond volts and counts
 _LEAST_SAMPLES = 4096  # bands of twelve lines from 10 Hz up at the lowest rate of a sound file
@@ -210,6 +209,14 @@ class TwoChannelRecord(Capture):
         none = np.zeros(settings.network.sources)
         return np.asarray(total + network_log_response(settings.network, none, frequency_hz))
 
+    def turned_round(self) -> TwoChannelRecord:
+        """Swap the channels, documented in `Capture`."""
+        return replace(self, stimulus=self.volts, volts=self.stimulus)
+
+    def place_question(self, network: NetworkEstimate, deviation: Deviation) -> str:
+        """Ask where the stimulus was recorded, documented in `Capture`."""
+        return place_question(self.name, self.stimulus_at, network=network, deviation=deviation)
+
     def network_levels(self, network: NetworkEstimate, band_hz: tuple[float, float]) -> Levels:
         """Estimate the levels of a network by itself, documented in `Capture`."""
         if self.stimulus_at == "input":
@@ -248,11 +255,9 @@ class TwoChannelRecord(Capture):
         """
         if self.stimulus_at != "generator":
             return lambda frequency_hz: np.exp(path(frequency_hz))
-        source = known.loading.source_resistance
 
         def response(frequency_hz: Floats) -> Complex:
-            impedance = input_impedance(known.network, frequency_hz, loading=known.loading)
-            return np.asarray(np.exp(path(frequency_hz)) * (1.0 + source / impedance))
+            return np.asarray(np.exp(path(frequency_hz)) * source_drop(known, frequency_hz))
 
         return response
 

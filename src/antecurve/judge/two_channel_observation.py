@@ -35,6 +35,8 @@ _Number = TypeVar("_Number", np.float64, np.complex128)
 
 _DELAY_UNIT_S = 1e-5  # turns 10 kHz by about half a radian, so that the coordinate is about 1
 _CLOCK_UNIT = 1e-5  # the same after a second
+_MOST_GAIN = 100.0  # neper: values of a channel may be 1e20 of the other's
+_MOST_DELAY = 1e5  # units, a second: the channels are aligned before
 _MOST_CLOCK = 5.0  # units: what is left of a difference that was looked for
 _SOUNDS_APART = 0.02  # of the record: standard deviation of when bands sound, as of a sweep
 _NOISE_REACH = 2.0  # standard deviations: noise of a band stays within in 95 of 100
@@ -106,8 +108,8 @@ class TwoChannelObservation(Observation):
 
     @property
     def nuisance_bounds(self) -> tuple[Floats, Floats]:
-        """No bounds on gain and delay."""
-        bounds = np.array([np.inf, np.inf, _MOST_CLOCK])[: self._own_columns.shape[1]]
+        """Bounds far beyond any gain and delay, so that no step of a fit runs off."""
+        bounds = np.array([_MOST_GAIN, _MOST_DELAY, _MOST_CLOCK])[: self._own_columns.shape[1]]
         return -bounds, bounds
 
     @property

@@ -188,6 +188,7 @@ def judge_unit(
             return _undecided(case, fit, useless)
         case.begin("residuals and uncertainty")
         reading = _reading(case, fit)
+        _check_order(case, reading)
     return _verdict(case, reading)
 
 
@@ -218,6 +219,35 @@ def _reading(case: Case, fit: Fit) -> _Reading:
     deviation = widened(with_misfit(deviation, residuals), case.flatness_db)
     residuals += fitted_ringing(allowed[0].model, draws[0], highest_seen_hz(case.captures))
     return _Reading(fit, allowed, draws, residuals, deviation)
+
+
+def _places(case: Case, reading: _Reading) -> tuple[str, ...]:
+    """Where else a stimulus may have been recorded, where that explains the deviation."""
+    asked = (c.place_question(case.network, reading.deviation) for c in case.captures)
+    return tuple(text for text in asked if text)
+
+
+def _check_order(case: Case, reading: _Reading) -> None:
+    """Refuse channels that make no unit as they are named, and one where they are swapped."""
+    odd = next((r for r in reading.residuals if r.kind is ResidualKind.MISFIT), None)
+    turned = [c.turned_round() if odd and c.name == odd.capture else None for c in case.captures]
+    if odd is None or not any(turned) or _places(case, reading):
+        return
+    captures = tuple(t or c for t, c in zip(turned, case.captures, strict=True))
+    swapped = replace(case, captures=captures, begin=lambda stage: None)
+    try:
+        other = _reading(swapped, fit_case(swapped)[0])
+    except InputError:
+        return
+    if any(r.kind is ResidualKind.MISFIT for r in other.residuals):
+        return
+    at = int(np.argmax(np.abs(odd.misfit_db)))
+    raise InputError(
+        odd.capture,
+        "channels that make no unit as they are named, and one when swapped",
+        f"name the other channel as stimulus: as named, {odd.misfit_db[at]:+.2f} dB at "
+        f"{odd.misfit_hz[at]:.0f} Hz is left that no unit shows",
+    )
 
 
 def _over_shapes(case: Case, families: tuple[Family, ...], draws: tuple[Floats, ...]) -> Deviation:
@@ -257,6 +287,7 @@ def _verdict(case: Case, reading: _Reading) -> Verdict:
         mains_hz=asked.mains_hz,
     )
     question = _question(case, reading, ruling)
+    texts = (*_places(case, reading), *findings.texts, *([question.text] if question else []))
     return Verdict(
         decision=_limited(ruling.decision, reading.residuals),
         bands=decisions,
@@ -266,7 +297,7 @@ def _verdict(case: Case, reading: _Reading) -> Verdict:
         deviation=reading.deviation,
         fitted=fitted,
         low_end=_low_end(fit),
-        findings=findings.texts if question is None else (*findings.texts, question.text),
+        findings=texts,
         faults=findings.faults,
         gain=_gains(fit),
         traces=_traces(fit),

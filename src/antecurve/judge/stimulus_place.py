@@ -1,0 +1,103 @@
+"""Where a stimulus was recorded: what each place makes of a deviation."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
+from antecurve.judge.network_estimate import NetworkEstimate, network_log_response
+from antecurve.networks.compiled import input_impedance
+from antecurve.quantities import DB_PER_NEPER, format_quantity
+
+if TYPE_CHECKING:
+    from antecurve.judge.deviation import Deviation
+
+__all__ = ["STIMULUS_AT", "place_question", "source_drop"]
+
+Floats = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+STIMULUS_AT = ("generator", "input", "emf")
+"""Where the stimulus is taken: at the network's input under load, at the unit's input, or as
+open-circuit voltage, such as the file that was played."""
+
+_PLACES = {
+    "generator": "at the generator's terminals",
+    "input": "at the unit's input",
+    "emf": "as the generator's EMF",
+}
+_NOTABLE_DB = 0.02  # a twenty-fifth of the usual limit of 0.5 dB
+_EXPLAINS = 0.5  # of the deviation above 1 kHz remains at most, where another place explains it
+
+
+def source_drop(network: NetworkEstimate, frequency_hz: Floats) -> Complex:
+    """Compute the EMF of a generator over the voltage at its terminals.
+
+    Parameters
+    ----------
+    network : NetworkEstimate
+        The network that loads it.
+    frequency_hz : numpy.ndarray of float, shape (frequencies,)
+        Frequencies [Hz], above 0.
+
+    Returns
+    -------
+    numpy.ndarray of complex, shape (frequencies,)
+        1 and more in magnitude.
+    """
+    impedance = input_impedance(network.network, frequency_hz, loading=network.loading)
+    return np.asarray(1.0 + network.loading.source_resistance / impedance)
+
+
+def place_question(
+    name: str, stimulus_at: str, *, network: NetworkEstimate, deviation: Deviation
+) -> str:
+    """Ask where a stimulus was recorded, where another place would explain a deviation.
+
+    Parameters
+    ----------
+    name : str
+        The record.
+    stimulus_at : str
+        Where its stimulus is taken to be recorded, one of `STIMULUS_AT`.
+    network : NetworkEstimate
+        The network.
+    deviation : Deviation
+        The deviation of the unit with it.
+
+    Returns
+    -------
+    str
+        A sentence with both readings; empty where no other place explains the deviation.
+    """
+    seen = deviation.frequency_hz >= REFERENCE_FREQUENCY_HZ
+    frequency, own = deviation.frequency_hz[seen], deviation.deviation_db[seen]
+    least = max(_NOTABLE_DB, float(np.median(deviation.expanded_uncertainty_db[seen])))
+    here = _level_db(stimulus_at, network, frequency)
+    for other in STIMULUS_AT:
+        there = own + here - _level_db(other, network, frequency)
+        worst = int(np.argmax(np.abs(own - there)))
+        explains = np.std(there) < _EXPLAINS * np.std(own) and abs(own - there)[worst] > least
+        if explains:
+            return (
+                f"{name}: the stimulus is taken to be recorded {_PLACES[stimulus_at]}. Recorded "
+                f"{_PLACES[other]}, it would show {there[worst]:+.2f} dB at "
+                f"{format_quantity(float(frequency[worst]), 'Hz')}, not {own[worst]:+.2f} dB. "
+                "Check where it was recorded"
+            )
+    return ""
+
+
+def _level_db(place: str, network: NetworkEstimate, frequency_hz: Floats) -> Floats:
+    """Level from a place to the unit's input re 1 kHz [dB]."""
+    at = np.append(frequency_hz, REFERENCE_FREQUENCY_HZ)
+    total = np.zeros(at.size, dtype=complex)
+    if place != "input":
+        total += network_log_response(network, np.zeros(network.sources), at)
+    if place == "generator":
+        total += np.log(source_drop(network, at))
+    level = DB_PER_NEPER * total.real
+    return np.asarray(level[:-1] - level[-1])
