@@ -277,8 +277,9 @@ def worst_case(
     gap : float, optional
         Relative gap between value and bound at which the search ends, above 0.
     points_per_decade : int, optional
-        Frequencies of the grid per decade: 240, or 60 where more than 8 positions scatter.  What
-        may lie between them is added to the bound.
+        Frequencies of the grid per decade: 240, or 60 where more than 8 positions scatter or the
+        network makes no error to speak of, as a divider for a flat curve.  What may lie between
+        them is added to the bound.
     most_boxes : int, optional
         Boxes after which the search gives up closing the gap; the bound still holds.
 
@@ -304,7 +305,8 @@ def worst_case(
     low, high = checked_box(picked)
     if points_per_decade is None:
         few = free_positions(low, high) <= _FEW_POSITIONS
-        points_per_decade = _FINE_POINTS if few else _COARSE_POINTS
+        shaped = error_range(picked.network, conditions).centred_db > DB_PER_NEPER * _UNSEEN
+        points_per_decade = _FINE_POINTS if few and shaped else _COARSE_POINTS
     frequency = log_frequencies(band_hz, points_per_decade=points_per_decade)
     problem = BoxProblem(picked, curve, loading, frequency)
     check_number(gap, field="gap")
