@@ -1,13 +1,15 @@
-"""Run commands on the pseudo-terminal that stdout is, at one width after the other.
+"""Run commands on the pseudo-terminal that stdout is, at one width after the other, and piped.
 
 Run as a program: ``python terminal_session.py DESIGN.json WIDTH...``.  Each print begins with a
-line of its width and command.  What takes long is computed once.
+line of its width, 0 for what a pipe gets, and its command.  What takes long is computed once.
 """
 
 from __future__ import annotations
 
+import contextlib
 import fcntl
 import importlib
+import io
 import struct
 import sys
 import termios
@@ -48,21 +50,28 @@ def remember(module: str, name: str) -> None:
     setattr(home, name, once)
 
 
-def main(design_file: Path, widths: list[int]) -> None:
-    """Print what every command prints at every width."""
+def show(columns: int, command: str, design_file: Path) -> None:
+    """Run one command, what it prints after a line that names it."""
     from antecurve.cli.main import run
 
+    print(f"{BEGINS}{columns} {command}", flush=True)
+    piped = io.StringIO()
+    try:
+        with contextlib.nullcontext() if columns else contextlib.redirect_stdout(piped):
+            run(arguments(command, design_file))
+    except SystemExit as ended:
+        assert ended.code in (0, None, 1)
+    print(piped.getvalue(), end="", flush=True)
+
+
+def main(design_file: Path, widths: list[int]) -> None:
+    """Print what every command prints at every width."""
     for module, name in _ONCE:
         remember(module, name)
-    for columns in widths:
+    for columns in (0, *widths):
         fcntl.ioctl(1, termios.TIOCSWINSZ, struct.pack("HHHH", 24, columns, 0, 0))
         for command in COMMANDS:
-            print(f"{BEGINS}{columns} {command}", flush=True)
-            try:
-                run(arguments(command, design_file))
-            except SystemExit as ended:
-                assert ended.code in (0, None, 1)
-            sys.stdout.flush()
+            show(columns, command, design_file)
 
 
 if __name__ == "__main__":

@@ -34,7 +34,11 @@ def _counts(curve: Curve) -> tuple[int, int, int, int]:
     )
 
 
-@pytest.mark.parametrize("curve", catalogue(), ids=lambda c: c.name)
+SHAPES = {zero_pole_gain(curve, published=True): curve for curve in catalogue()}
+"""One curve of each shape: curves with the same time constants have the same table."""
+
+
+@pytest.mark.parametrize("curve", SHAPES.values(), ids=lambda c: c.name)
 def test_a_published_curve_is_recognised_from_its_table(curve: Curve) -> None:
     """Levels to 0.001 dB: the nearest of the catalogue is the one that was tabulated."""
     answer = _identify(np.round(level_db(curve, FREQUENCY), 3))
