@@ -91,13 +91,13 @@ def place_question(
     return ""
 
 
-def _level_db(place: str, network: NetworkEstimate, frequency_hz: Floats) -> Floats:
-    """Level from a place to the unit's input re 1 kHz [dB]."""
+def _level_db(stimulus_at: str, network: NetworkEstimate, frequency_hz: Floats) -> Floats:
+    """Level from where a stimulus is recorded to the unit's input re 1 kHz [dB]."""
     at = np.append(frequency_hz, REFERENCE_FREQUENCY_HZ)
     total = np.zeros(at.size, dtype=complex)
-    if place != "input":
+    if stimulus_at != "input":
         total += network_log_response(network, np.zeros(network.sources), at)
-    if place == "generator":
+    if stimulus_at == "generator":
         total += np.log(source_drop(network, at))
     level = DB_PER_NEPER * total.real
     return np.asarray(level[:-1] - level[-1])
