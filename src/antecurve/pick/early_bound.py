@@ -20,7 +20,7 @@ from antecurve.pick.synthesised_cut import synthesised_cut
 if TYPE_CHECKING:
     from antecurve.pick.search_passes import Search
 
-__all__ = ["bound_seconds", "raise_bound"]
+__all__ = ["bound_seconds", "network_bound", "raise_bound"]
 
 Shares = tuple[float, ...]
 
@@ -74,7 +74,10 @@ def raise_bound(search: Search, limit: float, *, seconds: float = _BOUND_SECONDS
             networks = len(search.spaces) - number
             now = time.perf_counter()
             known = max(search.lower, search.lower_of.get(number, 0.0))
-            raised = _bound(search, space, limit, known, now + (until - now) / networks)
+            raised, evaluated = network_bound(
+                space, limit, known=known, until=now + (until - now) / networks
+            )
+            search.evaluated += evaluated
             if raised > known:
                 search.lower_of[number] = raised
     except KeyboardInterrupt:
@@ -83,8 +86,30 @@ def raise_bound(search: Search, limit: float, *, seconds: float = _BOUND_SECONDS
     search.lower = max(search.lower, min(bounds))
 
 
-def _bound(search: Search, space: Space, limit: float, known: float, until: float) -> float:
-    """What no combination of one network is below, as far as it is proved in time [Np]."""
+def network_bound(
+    space: Space, limit: float, *, known: float, until: float
+) -> tuple[float, int]:
+    """Bound the error of one network from below, as far as the time allows.
+
+    Parameters
+    ----------
+    space : Space
+        The combinations.
+    limit : float
+        Error limit of a search that did not end [Np]; bounds are shares of it.
+    known : float
+        What no combination is below, as far as known [Np].
+    until : float
+        Value of `time.perf_counter` at which to stop.
+
+    Returns
+    -------
+    bound : float
+        What no combination is below [Np], `known` at least.
+    evaluated : int
+        Combinations that were evaluated one by one.
+    """
+    evaluated = 0
     many = len(space.candidates) >= MANY_POSITIONS
     limits = [share * limit for share in (_SHARES if many else _FEW_SHARES)]
     if many and until - time.perf_counter() > _SMALLEST_SECONDS:
@@ -100,9 +125,9 @@ def _bound(search: Search, space: Space, limit: float, known: float, until: floa
         if boxes is None:
             boxes = monotone_cut(space.model, space.grids, limit=within, deadline=until)
         result = exhaust(space, boxes, limit=within, deadline=until)
-        search.evaluated += result.evaluated
+        evaluated += result.evaluated
         if not result.complete:
             break
         least = float(result.errors.min(initial=within))
         known = max(known, least - resolution(least))
-    return known
+    return known, evaluated

@@ -24,6 +24,7 @@ from antecurve.switched.joint_network import JointNetwork
 from antecurve.switched.joint_rounding import picks_near, rounded_picks
 from antecurve.switched.joint_search import exhaust_jointly
 from antecurve.switched.joint_space import JointPick, JointSpace
+from antecurve.switched.position_bound import bound_by_positions
 from antecurve.switched.request import BoxJob
 from antecurve.switched.sharing import EXACT_DB, SharedSet, Sharings, chosen_poles, ranges_of
 
@@ -35,7 +36,7 @@ _BUDGET_SECONDS = 60.0  # four positions with pairs take a tenth of it
 _SETS_TRIED = 8  # sets of switched positions of one size that are rounded to parts
 _POLES_TRIED = 3  # choices of ultrasonic poles of a promising set that are rounded to parts
 _CLOSELY = 2  # most promising sets: of the others one choice of poles is rounded at first
-_GRACE_SECONDS = 20.0  # beyond the budget, for a bound that is not 0: mostly one is enough
+_GRACE_SECONDS = 20.0  # beyond the budget, for a bound that is not 0: mostly a few are enough
 _SHOWN_DB = 1e-3  # the last digit of an error that is shown
 _SHARES = (0.5, 1.0)
 """Of the best error: a limit that is searched through proves a bound, the last one the pick."""
@@ -439,6 +440,10 @@ def _prove(picked: BoxPick, deadline: float, told: _Told) -> tuple[BoxPick, Sear
             lower, proved = error - resolution(error), True
             break
         proved = share == _SHARES[-1]
+    if not (proved or interrupted or lower > 0.0):
+        until = time.perf_counter() + _GRACE_SECONDS
+        lower, count = bound_by_positions(space, best, goal, until=until)
+        evaluated += count
     values = _nearest_exact(space, best, picked.solution)
     bound = min(lower * NEPER_DB, best.error_db)
     made = replace(picked, pick=best, solution=values)
