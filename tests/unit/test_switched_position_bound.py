@@ -37,8 +37,8 @@ def test_no_position_is_below_the_bound_of_an_early_stop(monkeypatch: pytest.Mon
         job,
         network=NetworkRequest(forms=("foster-1",)),
         target=replace(job.target, level_tolerance_db=6.0, error_limit_db=None),
-        resistors=replace(job.resistors, value_range=(100.0, 1e6), **small),
-        capacitors=replace(job.capacitors, value_range=(1e-10, 1e-7), **small),
+        resistors=replace(job.resistors, value_range=(1e3, 1e6), **small),
+        capacitors=replace(job.capacitors, value_range=(3e-10, 3e-8), **small),
     )
     names = ("disc", "disc-coarse-groove")
     box_job = BoxJob(job, tuple(SwitchPosition(n, named_curve(n)) for n in names))

@@ -86,9 +86,7 @@ def raise_bound(search: Search, limit: float, *, seconds: float = _BOUND_SECONDS
     search.lower = max(search.lower, min(bounds))
 
 
-def network_bound(
-    space: Space, limit: float, *, known: float, until: float
-) -> tuple[float, int]:
+def network_bound(space: Space, limit: float, *, known: float, until: float) -> tuple[float, int]:
     """Bound the error of one network from below, as far as the time allows.
 
     Parameters

@@ -36,7 +36,7 @@ _BUDGET_SECONDS = 60.0  # four positions with pairs take a tenth of it
 _SETS_TRIED = 8  # sets of switched positions of one size that are rounded to parts
 _POLES_TRIED = 3  # choices of ultrasonic poles of a promising set that are rounded to parts
 _CLOSELY = 2  # most promising sets: of the others one choice of poles is rounded at first
-_GRACE_SECONDS = 20.0  # beyond the budget, for a bound that is not 0: mostly a few are enough
+_GRACE_SECONDS = 20.0  # beyond the budget, for a bound that is not 0: by judgement
 _SHOWN_DB = 1e-3  # the last digit of an error that is shown
 _SHARES = (0.5, 1.0)
 """Of the best error: a limit that is searched through proves a bound, the last one the pick."""
