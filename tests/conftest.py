@@ -55,7 +55,7 @@ def shared_by(nodeid: str) -> str:
     return next(shared, nodeid.split("::")[0])
 
 
-for _folder in (".", "oracle", "cli"):  # helpers that stand beside the tests
+for _folder in (".", "oracle", "cli", "app"):  # helpers that stand beside the tests
     sys.path.insert(0, str(Path(__file__).parent / _folder))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from typing import Any
 
 import numpy as np
@@ -102,6 +103,16 @@ def test_another_network_has_no_numbers() -> None:
     assert worked_numbers(numeric_formulas(form_formulas("foster-1", DISC)), other, loading) == {}
 
 
+def _number(text: str) -> float:
+    """The number of a text such as ``2.35 × 10⁷``."""
+    mantissa, _, exponent = text.replace("\N{NO-BREAK SPACE}", "").partition(
+        "\N{MULTIPLICATION SIGN}10"
+    )
+    return float(mantissa) * 10.0 ** int(
+        unicodedata.normalize("NFKC", exponent or "0").replace("\N{MINUS SIGN}", "-")
+    )
+
+
 def test_printed_coefficients_are_those_of_a_nodal_solve() -> None:
     """The rows of H(s) on the page, by their printed numbers, beside numpy's solve at 3 kHz."""
     loading = Loading(50.0, 47e3, 150e-12)
@@ -112,7 +123,7 @@ def test_printed_coefficients_are_those_of_a_nodal_solve() -> None:
     assert {h: len(below) for h, below in texts.items()} == {h: len(b) for h, b in rows.items()}
     names = [re.match(r".*?<msub><mi>(\w)</mi><mi>(\d)</mi>", row) for row in rows[_RATIOS]]
     numbers = {
-        name[1] + name[2]: float(text.removeprefix("=\N{NO-BREAK SPACE}"))
+        name[1] + name[2]: _number(text.removeprefix("=\N{NO-BREAK SPACE}"))
         for name, text in zip(names, texts[_RATIOS], strict=True)
         if name is not None and text
     }
