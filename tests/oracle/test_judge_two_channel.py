@@ -27,7 +27,7 @@ from antecurve.judge.conformity import Decision
 from antecurve.judge.deviation import Deviation
 from antecurve.judge.flat_tops import flat_top_level
 from antecurve.judge.network_estimate import exact_estimate
-from antecurve.judge.stimulus_place import place_question, source_drop
+from antecurve.judge.stimulus_place import source_drop, stimulus_question
 from antecurve.judge.two_channel import TwoChannelRecord
 from antecurve.judge.two_channel_observation import TwoChannelObservation
 from antecurve.judge.verdicts import judge_unit
@@ -261,10 +261,10 @@ def test_an_emf_taken_for_the_terminals_is_asked_about() -> None:
     terminal = -(level - np.interp(1e3, frequency, level))
     small = np.full(91, 0.002)
     deviation = Deviation(frequency, terminal, small, 0.0 * small, small)
-    text = place_question("record", "generator", network=network, deviation=deviation)
+    text = stimulus_question("record", "generator", network=network, deviation=deviation)
     assert "Recorded as the generator's EMF, it would show" in text
     sound = replace(deviation, deviation_db=0.0 * frequency)
-    assert place_question("record", "generator", network=network, deviation=sound) == ""
+    assert stimulus_question("record", "generator", network=network, deviation=sound) == ""
 
 
 def test_a_sweep_with_an_output_for_its_stimulus_is_refused() -> None:

@@ -352,7 +352,7 @@ class Capture(ABC):
         """
         return None
 
-    def place_question(self, network: NetworkEstimate, deviation: Deviation) -> str:
+    def stimulus_question(self, network: NetworkEstimate, deviation: Deviation) -> str:
         """Ask where a stimulus was recorded, where another place would explain a deviation.
 
         Parameters

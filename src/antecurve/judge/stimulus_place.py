@@ -15,7 +15,7 @@ from antecurve.quantities import DB_PER_NEPER, format_quantity
 if TYPE_CHECKING:
     from antecurve.judge.deviation import Deviation
 
-__all__ = ["STIMULUS_AT", "place_question", "source_drop"]
+__all__ = ["STIMULUS_AT", "source_drop", "stimulus_question"]
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -52,7 +52,7 @@ def source_drop(network: NetworkEstimate, frequency_hz: Floats) -> Complex:
     return np.asarray(1.0 + network.loading.source_resistance / impedance)
 
 
-def place_question(
+def stimulus_question(
     name: str, stimulus_at: str, *, network: NetworkEstimate, deviation: Deviation
 ) -> str:
     """Ask where a stimulus was recorded, where another place would explain a deviation.

@@ -41,7 +41,7 @@ from antecurve.judge.response_estimate import (
     measured_response,
     quiet_samples,
 )
-from antecurve.judge.stimulus_place import STIMULUS_AT, place_question, source_drop
+from antecurve.judge.stimulus_place import STIMULUS_AT, source_drop, stimulus_question
 from antecurve.judge.two_channel_observation import (
     TwoChannelObservation,
     band_frequencies,
@@ -213,9 +213,9 @@ class TwoChannelRecord(Capture):
         """Swap the channels, documented in `Capture`."""
         return replace(self, stimulus=self.volts, volts=self.stimulus)
 
-    def place_question(self, network: NetworkEstimate, deviation: Deviation) -> str:
+    def stimulus_question(self, network: NetworkEstimate, deviation: Deviation) -> str:
         """Ask where the stimulus was recorded, documented in `Capture`."""
-        return place_question(self.name, self.stimulus_at, network=network, deviation=deviation)
+        return stimulus_question(self.name, self.stimulus_at, network=network, deviation=deviation)
 
     def network_levels(self, network: NetworkEstimate, band_hz: tuple[float, float]) -> Levels:
         """Estimate the levels of a network by itself, documented in `Capture`."""
