@@ -19,7 +19,7 @@ from playback_units import (
     network_polynomials,
     random_unit,
 )
-from two_channel_records import RATE_HZ, SIGNALS, two_channel_record
+from two_channel_records import RATE_HZ, SIGNALS, through, two_channel_record
 
 from antecurve.errors import InputError
 from antecurve.judge.capture import ObservationSettings
@@ -30,7 +30,7 @@ from antecurve.judge.network_estimate import exact_estimate
 from antecurve.judge.stimulus_place import source_drop, stimulus_question
 from antecurve.judge.two_channel import TwoChannelRecord
 from antecurve.judge.two_channel_observation import TwoChannelObservation
-from antecurve.judge.verdicts import judge_unit
+from antecurve.judge.verdicts import JudgeRequest, judge_unit
 from antecurve.quantities import DB_PER_NEPER
 
 QUIET = ("log sweep", "sine steps")
@@ -184,7 +184,7 @@ def test_what_a_taper_spreads_between_harmonics_is_no_response() -> None:
 
 def test_a_straight_loop_beside_the_played_file_is_no_wrong_wire() -> None:
     one, _ = channels()
-    assert TwoChannelRecord(RATE_HZ, one, 2.0 * one, stimulus_at="emf", two_clocks=True)
+    assert observed(TwoChannelRecord(RATE_HZ, one, 2.0 * one, stimulus_at="emf", from_file=True))
 
 
 def test_what_the_signal_does_not_reach_is_not_claimed() -> None:
@@ -207,7 +207,7 @@ def test_useless_channels_are_refused_in_a_sentence() -> None:
     with pytest.raises(InputError, match="silence"):
         TwoChannelRecord(RATE_HZ, one, np.zeros_like(one))
     with pytest.raises(InputError, match="same signal"):
-        TwoChannelRecord(RATE_HZ, one, 2.0 * one)
+        observed(TwoChannelRecord(RATE_HZ, one, 2.0 * one))
     with pytest.raises(InputError, match="equal length"):
         TwoChannelRecord(RATE_HZ, one, other[:-1])
     with pytest.raises(InputError, match="sampling rate"):
@@ -363,3 +363,51 @@ def test_columns_of_a_file() -> None:
     columns["time_s"] = np.where(columns["time_s"] > 0.05, 0.01, 0.0) + columns["time_s"]
     with pytest.raises(InputError, match="evenly spaced"):
         TwoChannelRecord.from_columns(columns, "record.csv")
+
+
+def test_what_two_inputs_do_apart_is_taken_off_by_a_bypassed_record() -> None:
+    """The output's input has a corner at 60 kHz, 3 dB more and is upside down: none is the unit's.
+
+    Straight or through the network, as the chain's response is known by construction.
+    """
+    rng, unit = np.random.default_rng(5), Unit(high_corner_hz=120e3)
+
+    def chain(samples: np.ndarray) -> np.ndarray:
+        return through(samples, lambda f: -1.4 / (1.0 + 1j * f / 60e3), 0.0)
+
+    def noisy(samples: np.ndarray) -> np.ndarray:
+        return samples + 3e-5 * rng.standard_normal(samples.size)
+
+    def shown(reference: TwoChannelRecord | None) -> tuple[float, float, float]:
+        request = JudgeRequest(reference=reference)
+        verdict = judge_unit(captured, known_exactly(), conditions=CONDITIONS, request=request)
+        d, laid = verdict.deviation, verdict.overlay
+        assert laid is not None
+        off = np.abs(d.deviation_db - unit.deviation_db(d.frequency_hz))
+        return float((off - d.expanded_uncertainty_db).max()), laid.gain_db, laid.polarity
+
+    record = two_channel_record(unit, rng, signal="white noise", seconds=0.7, noise_db=-70.0)
+    captured = replace(record, volts=chain(record.volts), name="unit")
+    played = 0.2 * rng.standard_normal(record.volts.size)
+    emphasis = network_polynomials(VALUES)
+
+    def network(frequency: np.ndarray) -> np.ndarray:
+        s = 2j * np.pi * frequency
+        return np.polyval(emphasis[0], s) / np.polyval(emphasis[1], s)
+
+    straight = replace(captured, stimulus=noisy(played), volts=noisy(chain(played)))
+    behind = replace(straight, volts=noisy(chain(through(played, network, 0.0))))
+    beyond, _, truth = shown(None)
+    assert beyond > 0.3
+    gains = []
+    for reference in (straight, behind):
+        beyond, gain_db, polarity = shown(reference)
+        assert beyond <= 0.005 and polarity == -truth
+        gains.append(gain_db)
+    assert gains[0] == pytest.approx(gains[1], abs=0.01)
+    for useless, message in (
+        (captured, "the unit itself"),
+        (replace(straight, volts=straight.stimulus), "the same samples"),
+    ):
+        with pytest.raises(InputError, match=message):
+            shown(useless)

@@ -27,7 +27,7 @@ from antecurve.app.unit_views import (
     typed_fields,
     understood_test,
 )
-from antecurve.app.unit_work import PLAYED
+from antecurve.app.unit_work import PLAYED, REFERENCE
 from antecurve.errors import AntecurveError, InputError
 from antecurve.files.measurement import BYPASS, STIMULUS, UNIT, read_measurement, read_reference
 from antecurve.files.measuring_texts import MeasuringTexts
@@ -220,13 +220,15 @@ def _check(bench: Bench, designed: Loading, texts: MeasuringTexts, reference: st
 def _judge(bench: Bench, upload: Path, asked: UnitTest, recorded: Recorded) -> Computation:
     """Begin the test of what was recorded, with a copy of it."""
     upload.mkdir(parents=True, exist_ok=True)
+    folders = {UNIT: upload, BYPASS: upload / REFERENCE}
     for path in recorded.files:
-        target = upload / path.name if path.name == UNIT else upload / PLAYED / path.name
+        target = folders.get(path.name, upload / PLAYED) / path.name
         target.parent.mkdir(exist_ok=True)
         shutil.copyfile(path, target)
     captured = replace(
-        asked, captures=(UNIT,), reading=recorded.reading, source_ohm=recorded.source_ohm
-    )
+        asked, captures=(UNIT,), reading=recorded.reading, source_ohm=recorded.source_ohm,
+        references=tuple(p.name for p in recorded.files if p.name == BYPASS),
+    )  # fmt: skip
     return start_test(bench, upload, captured)
 
 

@@ -34,7 +34,7 @@ class Recorded:
     Attributes
     ----------
     files : tuple of Path
-        The unit's record, and the stimulus where it is a file.
+        The unit's record, the stimulus where it is a file, and the reference where one is needed.
     reading : ReadingOptions
         How the record is read.
     source_ohm : float
@@ -137,6 +137,5 @@ def record_unit(
         kept = f"what was recorded is in recordings/{name}" if records.path.is_dir() else ""
         raise CancelledError(kept or "nothing was recorded") from None
     dialogue.say("Recorded.")
-    played = unit.reading.played
-    files = (unit.capture,) if played is None else (unit.capture, played)
+    files = tuple(p for p in (unit.capture, unit.reading.played, unit.reference) if p)
     return Recorded(files, unit.reading, unit.resistances.source_ohm)

@@ -54,7 +54,7 @@ References = Annotated[
     typer.Option(
         metavar="CAPTURE.csv",
         help="The same signal captured with the unit bypassed, best without the network. Give one "
-        "for each square-wave frequency.",
+        "for each square-wave frequency, and one for all records with a stimulus.",
     ),
 ]
 Mains = Annotated[

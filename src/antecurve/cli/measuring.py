@@ -157,6 +157,7 @@ def judged(
         Whether the unit passes.
     """
     from antecurve.cli.judging import Delivery, judge_one
+    from antecurve.files.captures import read_capture
 
     delivery = Delivery(
         title=design.job.title,
@@ -172,6 +173,8 @@ def judged(
         figures=figures,
         log=log,
     )
+    if unit.reference is not None:
+        request = replace(request, reference=read_capture(unit.reference, unit.reading))
     as_connected = replace(design, job=unit.job(design.job))
     return judge_one([unit.capture], [], as_connected, values, request, delivery)
 

@@ -10,6 +10,7 @@ import numpy as np
 
 from antecurve.errors import InputError
 from antecurve.files.measurement import (
+    BYPASS,
     STIMULUS,
     UNIT,
     Measurement,
@@ -102,11 +103,14 @@ class MeasuredUnit:
         How it is read.
     resistances : Resistances
         Of the interface.
+    reference : Path or None
+        Record with network and unit bypassed, where it shows how the two inputs differ.
     """
 
     capture: Path
     reading: ReadingOptions
     resistances: Resistances
+    reference: Path | None = None
 
     def job(self, job: Job) -> Job:
         """Put the generator that was measured in the place of the designed one.
@@ -150,8 +154,11 @@ def measure_unit(bench: Bench, plan: MeasurementPlan, folder: MeasurementFolder)
     reference, resistances = _reference(bench, plan, folder)
     bench.say(_resistance_text(resistances))
     taken = take_unit(bench, plan.request)
+    bypass = None
     if len(plan.inputs) == 2:
         reading = ReadingOptions(channel=1, stimulus=2, stimulus_at="generator")
+        if np.any(np.diff(reference.record)):  # inputs that are one tell nothing
+            bypass = folder.path / BYPASS
     else:
         raised_db = max(taken.signal.request.level_db) - max(reference.signal.request.level_db)
         stimulus = stimulus_by_reference(
@@ -163,7 +170,7 @@ def measure_unit(bench: Bench, plan: MeasurementPlan, folder: MeasurementFolder)
         )
         folder.keep_stimulus(taken.signal.request, stimulus)
         reading = ReadingOptions(channel=1, stimulus_at="emf", played=folder.path / STIMULUS)
-    return MeasuredUnit(folder.path / UNIT, reading, resistances)
+    return MeasuredUnit(folder.path / UNIT, reading, resistances, bypass)
 
 
 def played_files(plan: MeasurementPlan) -> dict[str, bytes]:

@@ -347,7 +347,7 @@ def _beside_played(
         _refuse_dropout(beside.played, output, rate_hz, name)
     record = TwoChannelRecord(
         rate_hz, beside.played, output, stimulus_at=asked.stimulus_at or "emf", name=name,
-        two_clocks=not beside.clock_told,
+        two_clocks=not beside.clock_told, from_file=True,
     )  # fmt: skip
     points = f"{output.size:,} points at {format_quantity(rate_hz, 'Hz')}"
     words = f"{asked.played.name} played from {format_quantity(beside.start_s, 's')} on"

@@ -152,7 +152,7 @@ class ObservationSettings:
     references: tuple[MeasuredChain, ...] = ()
 
     def reference_for(
-        self, capture: Capture, frequency_hz: float | None = None
+        self, capture: Capture, frequency_hz: float | None = None, *, needed: bool = True
     ) -> MeasuredChain | None:
         """Choose the reference that matches a capture.
 
@@ -162,25 +162,28 @@ class ObservationSettings:
             The capture.
         frequency_hz : float, optional
             Fundamental of a square wave [Hz].
+        needed : bool, optional
+            Whether one that matches must be among those given.
 
         Returns
         -------
         MeasuredChain or None
-            Of the same kind and of the nearest fundamental; ``None`` where no reference is given.
+            Of the same kind and of the nearest fundamental; ``None`` where there is none.
 
         Raises
         ------
         InputError
-            When references are given, but none that matches.
+            When references are given, but none that matches a capture that needs one.
         """
-        if not self.references:
-            return None
         alike = [r for r in self.references if r.kind == capture.kind]
+        if not alike and not (self.references and needed):
+            return None
         if not alike:
             raise InputError(
                 f"reference for {capture.name}",
                 self.references[0].kind,
-                "a square wave needs a square-wave reference and a sweep a sweep",
+                "a capture needs a reference of its own kind: a square wave, a sweep, or a record "
+                "with a stimulus",
             )
         if frequency_hz is None:
             return alike[0]
@@ -204,12 +207,18 @@ class DirectResponse:
     shared_errors : numpy.ndarray of complex, shape (errors, frequencies)
         What errors that frequencies share do to the logarithm, each by one standard uncertainty
         and independent of the others.
+    gain_told : bool
+        Whether the level is the chain's gain, and not arbitrary.
+    polarity : int
+        -1 where the chain turns a signal upside down, else 1.
     """
 
     frequency_hz: Floats
     log_response: Complex
     relative_variance: Floats
     shared_errors: Complex
+    gain_told: bool = False
+    polarity: int = 1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -395,7 +404,9 @@ class Capture(ABC):
         InputError
             When this kind can't serve as a reference.
         """
-        raise InputError("reference", f"a {cls.kind}", "take a square wave or a sweep")
+        raise InputError(
+            "reference", f"a {cls.kind}", "take a square wave, a sweep or a two-channel record"
+        )
 
     def network_levels(self, network: NetworkEstimate, band_hz: tuple[float, float]) -> Levels:
         """Take the levels of a network by itself, from its open-circuit source to its load.

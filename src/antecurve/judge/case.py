@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from antecurve.curves.model import Curve
+from antecurve.errors import InputError
 from antecurve.judge.capture import Capture, ObservationSettings
 from antecurve.judge.fit import Fit
 from antecurve.judge.network_estimate import NetworkEstimate
@@ -67,6 +70,7 @@ def fit_case(case: Case) -> tuple[Fit, tuple[str, ...]]:
     tuple of Fit and tuple of str
         The fit, and why the captures can't tell anything; no reason where they can.
     """
+    _check_references(case)
     useless = _useless((*case.captures, *case.asked.references))
     case.begin("reducing the captures")
     settings = _settings(case)
@@ -74,6 +78,29 @@ def fit_case(case: Case) -> tuple[Fit, tuple[str, ...]]:
     task = _task(case, settings.references)
     staged = fit_in_stages(observations, task, stages=() if useless else STAGES)
     return staged.fit, useless or tuple(filter(None, [staged.contradiction]))
+
+
+def _check_references(case: Case) -> None:
+    """Refuse a reference that serves no capture, or that is one of the unit itself."""
+    for reference in case.asked.references:
+        alike = [c for c in case.captures if c.kind == reference.kind]
+        if not alike:
+            raise InputError(
+                f"reference {reference.name}",
+                f"a {reference.kind}",
+                "no capture is one: take the reference as the capture is taken",
+            )
+        if any(_same_data(c, reference) for c in alike):
+            raise InputError(
+                f"reference {reference.name}",
+                "a capture of the unit itself",
+                "take the reference with the unit bypassed: a wire in its place",
+            )
+
+
+def _same_data(one: Capture, other: Capture) -> bool:
+    each = [f.name for f in fields(one) if f.name != "name"]  # type: ignore[arg-type]
+    return all(np.array_equal(getattr(one, name), getattr(other, name)) for name in each)
 
 
 def _useless(records: Sequence[Capture]) -> tuple[str, ...]:

@@ -102,9 +102,9 @@ class Bench:
         numpy.ndarray of complex, shape (frequencies,)
             Natural logarithm.
         """
-        if not observation.through_chain:
-            return np.zeros(frequency_hz.shape, dtype=complex)
-        total = chain_log_response(self.chain, frequency_hz)
+        total = np.zeros(frequency_hz.shape, dtype=complex)
+        if observation.through_chain:
+            total = chain_log_response(self.chain, frequency_hz)
         reference = observation.reference
         return total if reference is None else total + reference.at(frequency_hz)
 
@@ -125,10 +125,10 @@ class Bench:
         """
         slopes = np.zeros((self.sources - self.estimate.sources, frequency_hz.size), dtype=complex)
         first = self.chain.probe_sources
-        if observation.through_chain and observation.reference is None:
-            slopes[:first] = probe_slopes(self.chain, frequency_hz)
-        elif observation.through_chain and observation.reference is not None:
+        if observation.reference is not None:
             slopes[first:] = observation.reference.errors_at(frequency_hz)
+        elif observation.through_chain:
+            slopes[:first] = probe_slopes(self.chain, frequency_hz)
         return slopes
 
     def linearised_paths(

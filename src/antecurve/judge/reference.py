@@ -47,6 +47,8 @@ class MeasuredChain:
         The network as the reference saw it, when it went through; ``None`` when straight.
     kind : str
         Kind of the capture that showed it; of a square wave the generator's edge is included.
+    polarity : int
+        -1 where the chain turns a signal upside down, else 1.
     """
 
     frequency_hz: Floats
@@ -55,6 +57,7 @@ class MeasuredChain:
     shared_errors: Complex
     beyond: NetworkEstimate | None
     kind: str
+    polarity: int = 1
 
     def mistuning(self, frequency_hz: float) -> float:
         """Compute how far its fundamental is off another frequency.
@@ -244,13 +247,15 @@ def _chain(direct: DirectResponse, through: NetworkEstimate, kind: str) -> Measu
     beyond = through if float(np.std((response - emphasis).real)) < straight else None
     if beyond is not None:
         response = response - emphasis
+    middle = response.real[len(response) // 2]
     return MeasuredChain(
         frequency,
-        _without_delay(frequency, response),
+        _without_delay(frequency, response) + (middle if direct.gain_told else 0.0),
         direct.relative_variance,
         direct.shared_errors,
         beyond,
         kind,
+        direct.polarity,
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING, ClassVar, Self
@@ -16,6 +16,7 @@ from antecurve.curves.model import inverse_response
 from antecurve.errors import InputError
 from antecurve.judge.capture import (
     Capture,
+    DirectResponse,
     Levels,
     ObservationSettings,
     ascending_column,
@@ -88,12 +89,14 @@ class TwoChannelRecord(Capture):
         How messages call it, such as the name of the file.
     two_clocks : bool
         Whether another clock than the record's may have played the stimulus.
+    from_file : bool
+        Whether the stimulus is a file that was played: then the capture chain does not cancel.
 
     Raises
     ------
     InputError
-        When a value is not finite, a channel is silent, both hold the same signal, or there are
-        fewer than 4,096 samples or more than `LARGEST_RECORD`.
+        When a value is not finite, a channel is silent, or there are fewer than 4,096 samples or
+        more than `LARGEST_RECORD`.
     """
 
     kind: ClassVar[str] = "two-channel record"
@@ -107,6 +110,7 @@ class TwoChannelRecord(Capture):
     stimulus_at: str = "generator"
     name: str = "record"
     two_clocks: bool = False
+    from_file: bool = False
 
     def __post_init__(self) -> None:
         check_number(self.rate_hz, field=f"{self.name}: sampling rate", unit="Hz")
@@ -122,8 +126,6 @@ class TwoChannelRecord(Capture):
                 f"from {_LEAST_SAMPLES:,} to {LARGEST_RECORD:,} are judged; ten seconds are good",
             )
         _check_signals(stimulus, volts, self.name)
-        if not self.two_clocks:  # beside a file a straight loop is a capture, and no wrong wire
-            _refuse_equal(stimulus, volts, self.name)
         object.__setattr__(self, "stimulus", stimulus)
         object.__setattr__(self, "volts", volts)
 
@@ -178,15 +180,9 @@ class TwoChannelRecord(Capture):
     def observation(self, settings: ObservationSettings) -> TwoChannelObservation:
         """Estimate the response between the channels, documented in `Capture`."""
 
+        self._refuse_equal()
         flattening = self._from_stimulus(settings.network, partial(self._nominal, settings))
-        self._check_edges()
-        channels = aligned_channels(
-            self.stimulus,
-            self.volts,
-            rate_hz=self.rate_hz,
-            flattening=flattening,
-            name=self.name,
-        )
+        channels = self._aligned(flattening)
         channels, estimate, clicks_s = self._checked(channels, flattening, settings.highest_hz)
         two_clocks = self.two_clocks or channels.alignment.clock_ratio != 0.0
         return TwoChannelObservation(
@@ -199,6 +195,53 @@ class TwoChannelRecord(Capture):
             self._nominal(settings, band_frequencies(estimate)),
             clicks_s=clicks_s,
             clock_is_free=two_clocks and bands_tell_clocks(channels, estimate),
+            reference=settings.reference_for(self, needed=False),
+        )
+
+    @classmethod
+    def direct_responses(
+        cls, references: Sequence[Self], highest_hz: float, through: NetworkEstimate
+    ) -> tuple[DirectResponse, ...]:
+        """Estimate the response between the channels, documented in `Capture`."""
+        if len(references) > 1:
+            names = ", ".join(r.name for r in references)
+            raise InputError("reference", names, "one two-channel record serves all; give one")
+        return tuple(r._bypassed(highest_hz, through) for r in references)
+
+    def _bypassed(self, highest_hz: float, through: NetworkEstimate) -> DirectResponse:
+        """The response with the unit bypassed, straight or through the network."""
+        if np.array_equal(self.stimulus, self.volts):
+            raise InputError(
+                f"reference {self.name}",
+                "two channels that hold the same samples",
+                "two inputs never do; record both inputs, or judge without a reference",
+            )
+
+        def straight(frequency_hz: Floats) -> Complex:
+            return np.ones(frequency_hz.shape, dtype=complex)
+
+        path = partial(network_log_response, through, np.zeros(through.sources))
+        channels, estimate, _ = self._checked(self._aligned(straight), straight, highest_hz)
+        middle = (estimate.low_hz + estimate.high_hz) / 2.0
+        level, total = np.log(np.abs(estimate.ratio)), np.zeros(middle.size, dtype=complex)
+        if np.std(level - path(middle).real) < np.std(level):
+            flattening = self._from_stimulus(through, path)
+            channels, estimate, _ = self._checked(self._aligned(flattening), flattening, highest_hz)
+            middle = (estimate.low_hz + estimate.high_hz) / 2.0
+            total = path(middle)
+        ratio = np.log(np.abs(estimate.ratio)) + 1j * np.unwrap(np.angle(estimate.ratio))
+        none = np.zeros((0, middle.size), dtype=complex)
+        polarity = channels.alignment.polarity
+        return DirectResponse(middle, ratio + total, estimate.variance, none, True, polarity)
+
+    def _aligned(self, flattening: Response) -> Channels:
+        self._check_edges()
+        return aligned_channels(
+            self.stimulus,
+            self.volts,
+            rate_hz=self.rate_hz,
+            flattening=flattening,
+            name=self.name,
         )
 
     def _nominal(self, settings: ObservationSettings, frequency_hz: Floats) -> Complex:
@@ -223,16 +266,9 @@ class TwoChannelRecord(Capture):
             rule = "the output of a network is its load; record the generator, or name what played"
             raise InputError(f"{self.name}: stimulus_at", self.stimulus_at, rule)
         path = partial(network_log_response, network, np.zeros(network.sources))
+        self._refuse_equal()
         flattening = self._from_stimulus(network, path)
-        self._check_edges()
-        channels = aligned_channels(
-            self.stimulus,
-            self.volts,
-            rate_hz=self.rate_hz,
-            flattening=flattening,
-            name=self.name,
-        )
-        estimate = channels.estimate(flattening, highest_hz=band_hz[1])
+        estimate = self._aligned(flattening).estimate(flattening, highest_hz=band_hz[1])
         self._check_order(estimate, flattening)
         middle = (estimate.low_hz + estimate.high_hz) / 2.0
         if _SWAPPED * np.std(np.log(np.abs(estimate.ratio)) + path(middle).real) < np.std(
@@ -273,6 +309,19 @@ class TwoChannelRecord(Capture):
                 self.name,
                 "the output looks like the stimulus and the stimulus like the output",
                 "the channels are the wrong way round; name the other one as stimulus",
+            )
+
+    def _refuse_equal(self) -> None:
+        """Refuse channels that hold one signal; beside a file a straight loop is no wrong wire."""
+        one, other = (x - x.mean() for x in (self.stimulus, self.volts))
+        gain = float(one @ other) / float(one @ one)
+        difference = other - gain * one
+        alike = float(difference @ difference) < _ALIKE * float(other @ other)
+        if alike and not self.from_file:
+            raise InputError(
+                self.name,
+                "two channels that hold the same signal",
+                "record the stimulus on one channel and the unit's output on the other",
             )
 
     def _check_edges(self) -> None:
@@ -376,15 +425,3 @@ def _check_signals(stimulus: Floats, volts: Floats, name: str) -> None:
         if largest > _LOUDEST:
             rule = f"values up to {_LOUDEST:g} are judged; check the scale of the channel"
             raise InputError(f"{name}: {channel}", largest, rule)
-
-
-def _refuse_equal(stimulus: Floats, volts: Floats, name: str) -> None:
-    one, other = (x - x.mean() for x in (stimulus, volts))
-    gain = float(one @ other) / float(one @ one)
-    difference = other - gain * one
-    if float(difference @ difference) < _ALIKE * float(other @ other):
-        raise InputError(
-            name,
-            "two channels that hold the same signal",
-            "record the stimulus on one channel and the unit's output on the other",
-        )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, ClassVar, TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +25,7 @@ from antecurve.judge.response_estimate import Channels, Response, ResponseEstima
 from antecurve.quantities import DB_PER_NEPER
 
 if TYPE_CHECKING:
+    from antecurve.judge.reference import MeasuredChain
     from antecurve.judge.two_channel import TwoChannelRecord
 
 __all__ = ["TwoChannelObservation", "band_frequencies", "bands_tell_clocks"]
@@ -71,9 +72,9 @@ class TwoChannelObservation(Observation):
         Times of clicks that were left out [s].
     clock_is_free : bool
         Whether what is left of a difference of clocks is a nuisance, from the first estimate on.
+    reference : MeasuredChain or None
+        What the channels themselves do, as a record with the unit bypassed shows it.
     """
-
-    through_chain: ClassVar[bool] = False
 
     capture: TwoChannelRecord
     channels: Channels
@@ -85,6 +86,7 @@ class TwoChannelObservation(Observation):
     raised: float = 1.0
     clicks_s: tuple[float, ...] = ()
     clock_is_free: bool = False
+    reference: MeasuredChain | None = None
 
     @property
     def name(self) -> str:
@@ -95,6 +97,11 @@ class TwoChannelObservation(Observation):
     def through_network(self) -> bool:  # type: ignore[override]
         """Whether the stimulus was taken before the network."""
         return self.capture.stimulus_at != "input"
+
+    @property
+    def through_chain(self) -> bool:  # type: ignore[override]
+        """Whether the stimulus was played from a file; of two inputs the chain cancels."""
+        return self.capture.from_file
 
     @property
     def frequency_hz(self) -> Floats:
@@ -122,9 +129,17 @@ class TwoChannelObservation(Observation):
         return np.stack(columns, axis=1)
 
     @property
+    def _variance(self) -> Floats:
+        """Variance of the real and of the imaginary part of ln of a ratio."""
+        own = self.estimate.variance
+        if self.reference is not None:
+            own = own + self.reference.variance_at(_by_band(self.frequency_hz))
+        return np.asarray(self.raised * own)
+
+    @property
     def _sigma(self) -> Floats:
         """Standard deviation of the real and of the imaginary part of a ratio."""
-        return np.sqrt(self.raised * self.estimate.variance) * np.abs(self.estimate.ratio)
+        return np.sqrt(self._variance) * np.abs(self.estimate.ratio)
 
     def _ratios(self, nuisance: Floats, total: Complex) -> Complex:
         """Predicted ratios over the nominal response, at both frequencies of each band."""
@@ -162,11 +177,13 @@ class TwoChannelObservation(Observation):
         return float(nuisance[0]) * DB_PER_NEPER
 
     def trace(self, prediction: Prediction) -> Trace:
-        """Show levels of the response beside the fit, documented in `Observation`."""
+        """Show levels of the response beside the fit, the reference taken off both."""
         fitted = _by_band(
             self._ratios(prediction.nuisance, prediction.log_response(self.frequency_hz))
         )
         nominal = _by_band(self.nominal.real)
+        if self.reference is not None:
+            nominal = nominal - self.reference.at(_by_band(self.frequency_hz)).real
         captured, model = (
             DB_PER_NEPER * (np.log(np.abs(ratio)) + nominal)
             for ratio in (self.estimate.ratio, fitted)
@@ -195,11 +212,9 @@ class TwoChannelObservation(Observation):
             One, or none.
         """
         white = residual[: self.estimate.ratio.size]
-        level = -DB_PER_NEPER * white * np.sqrt(self.raised * self.estimate.variance)
+        level = -DB_PER_NEPER * white * np.sqrt(self._variance)
         # A shape raises the variance of all bands, and is no noise itself.
-        noise = DB_PER_NEPER * np.sqrt(
-            self.raised * self.estimate.variance * min(1.0, noise_variance(white))
-        )
+        noise = DB_PER_NEPER * np.sqrt(self._variance * min(1.0, noise_variance(white)))
         # Of each band only what noise can't be.
         missed = np.sign(level) * np.maximum(0.0, np.abs(level) - _NOISE_REACH * noise)
         middle = _by_band(self.frequency_hz)
@@ -230,8 +245,19 @@ class TwoChannelObservation(Observation):
 
     def overlay(self, prediction: Prediction, band_hz: tuple[float, float]) -> Overlay:
         """Lay the output over the stimulus behind an ideal unit, documented in `Observation`."""
-        ideal, fitted = self.flattening(self.ideal), self.flattening(prediction.log_response)
-        return laid_over(self.channels, ideal, fitted, band_hz=band_hz)
+        reference = self.reference
+
+        def ideal(frequency_hz: Floats) -> Complex:
+            total = self.ideal(frequency_hz)
+            return total if reference is None else total + reference.at(frequency_hz)
+
+        fitted = self.flattening(prediction.log_response)
+        laid = laid_over(self.channels, self.flattening(ideal), fitted, band_hz=band_hz)
+        return (
+            laid
+            if reference is None
+            else replace(laid, polarity=laid.polarity * reference.polarity)
+        )
 
     def with_raised_noise(self, ratio: float) -> TwoChannelObservation:
         """Raise the variance to the residuals, documented in `Observation`."""
