@@ -144,8 +144,8 @@ CAPTURE_GROUPS = (
     )),
     FieldGroup("Generator and capture chain", (
         JudgeField("reference_files", "Captures with the unit bypassed",
-                   "The same signal, best without the network: one for each square wave "
-                   "frequency, and one for all records with a stimulus.",
+                   "The same signal, best without the network. One for each square wave "
+                   "frequency. One serves all records with a stimulus.",
                    files=True),
         JudgeField("chain_low", "Low corners of the chain",
                    "Frequencies separated by commas, for example 1.6 Hz of AC coupling."),

@@ -177,7 +177,7 @@ class TwoChannelObservation(Observation):
         return float(nuisance[0]) * DB_PER_NEPER
 
     def trace(self, prediction: Prediction) -> Trace:
-        """Show levels of the response beside the fit, the reference taken off both."""
+        """Show levels less the reference beside the fit, documented in `Observation`."""
         fitted = _by_band(
             self._ratios(prediction.nuisance, prediction.log_response(self.frequency_hz))
         )
