@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -20,7 +20,7 @@ from antecurve.parts.position import PickedNetwork, Position
 from antecurve.parts.scatter import part_references
 from antecurve.pick.result import PickProgress, SearchReport
 from antecurve.pipeline import Design, design_stresses
-from antecurve.results import Result, plain
+from antecurve.results import Later, Result, plain
 from antecurve.switched.added_parts import soldered
 from antecurve.switched.alternatives import (
     Alternative,
@@ -56,15 +56,16 @@ class Box(Result):
         For each position of the switch a design like any other, in the order of the switch.
     switch : Switch
         The switch, and why none smaller does.
-    alternatives : tuple of Alternative
-        Other sets of switched positions, and what they cost or bring.
+    alternatives : sequence of Alternative
+        Other sets of switched positions, and what they cost or bring; worked out once they are
+        looked at.
     """
 
     job: BoxJob
     topology: Topology
     designs: tuple[Design, ...]
     switch: Switch
-    alternatives: tuple[Alternative, ...] = ()
+    alternatives: Sequence[Alternative] = ()
     _kept: dict[str, Any] = field(default_factory=dict, init=False, compare=False, repr=False)
 
     @property
@@ -240,7 +241,7 @@ def design_box(
     """
     with single_threaded_linear_algebra(of_scipy=False):
         picked = pick_box(job, drawer=drawer, progress=progress)
-        return _box_of(job, picked, alternatives_of(job, picked, drawer))
+    return _searched(job, picked, drawer)
 
 
 @checked
@@ -278,6 +279,8 @@ def with_box_alternative(
     """
     with single_threaded_linear_algebra(of_scipy=False):
         picked = pick_box(job, drawer=drawer, progress=progress)
+        if alternative == 0:
+            return _searched(job, picked, drawer)
         options = options_of(job, picked, drawer)
         listed = (as_searched(picked), *(option.alternative for option in options))
         number = _number(alternative, listed)
@@ -318,7 +321,17 @@ def _by_hand(picked: PickedBox, option: Option, pick: BoxPick) -> PickedBox:
     return PickedBox(pick, search, option.sharings, unproved)
 
 
-def _box_of(job: BoxJob, picked: PickedBox, alternatives: tuple[Alternative, ...]) -> Box:
+def _searched(job: BoxJob, picked: PickedBox, drawer: Drawer | None) -> Box:
+    """The box that the search came to; its alternatives take as long as the pick."""
+
+    def worked_out() -> tuple[Alternative, ...]:
+        with single_threaded_linear_algebra(of_scipy=False):
+            return alternatives_of(job, picked, drawer)
+
+    return _box_of(job, picked, Later(worked_out))
+
+
+def _box_of(job: BoxJob, picked: PickedBox, alternatives: Sequence[Alternative]) -> Box:
     """The box of a pick."""
     designs = _designs(picked)
     topology = picked.best.shared.joint.topology
