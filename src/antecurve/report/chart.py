@@ -19,7 +19,6 @@ __all__ = [
     "FREQUENCY_TICKS",
     "GREEN",
     "GRID",
-    "INSET",
     "ORANGE",
     "PAGE_COLOURS",
     "PAPER",
@@ -50,9 +49,8 @@ _ASIDE = 0.04  # px, each time: less than the rounding of a drawing to tenths in
 _HALVINGS = 6  # of the points where a line is straight
 _BOTTOM = 44.0  # px: numbers and name of the horizontal axis fit
 TOP, ROW_GAP = 10.0, 12.0  # px above all, and between rows of panels
+_WIDE = 0.5  # of the width of the chart: numbers of four digits have room for six of them
 _PADDING = 0.06  # of the range of the values above and below it, so that no line lies on an edge
-INSET = (0.55, 0.15, 0.43, 0.45)
-"""Left, top, width and height of an inset as shares of its panel: a square wave is low there."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -124,8 +122,6 @@ class Panel:
         Words within its upper right corner.
     x_range : tuple of float or None
         Ends of its horizontal axis where they are not those of the chart.
-    inset : Panel or None
-        What is enlarged in its upper right part, at the place `INSET`.
     """
 
     marks: tuple[Line | Band, ...]
@@ -133,7 +129,6 @@ class Panel:
     y_label: str = ""
     note: str = ""
     x_range: tuple[float, float] | None = None
-    inset: Panel | None = None
 
     def y_range(self) -> tuple[float, float]:
         """Compute the range of the values, with some space above and below.
@@ -169,8 +164,8 @@ class Chart:
         Ends of the vertical axis of all panels; by default each has its own.
     y_label : str
         Name of the vertical axis of all panels.
-    columns : int
-        Panels beside one another.
+    widths : tuple of float
+        Shares of the width that the panels beside one another have.
     height : float
         Height [px, of 720 across the page].
     title : str
@@ -183,9 +178,14 @@ class Chart:
     logarithmic: bool = False
     y_range: tuple[float, float] | None = None
     y_label: str = ""
-    columns: int = 1
+    widths: tuple[float, ...] = (1.0,)
     height: float = 340.0
     title: str = ""
+
+    @property
+    def columns(self) -> int:
+        """Panels beside one another."""
+        return len(self.widths)
 
     def x_ticks(self, panel: Panel) -> dict[float, str]:
         """Choose what is written along the horizontal axis of a panel.
@@ -193,7 +193,7 @@ class Chart:
         Parameters
         ----------
         panel : Panel
-            One of the chart's, or an inset.
+            One of the chart's.
 
         Returns
         -------
@@ -203,8 +203,8 @@ class Chart:
         low, high = panel.x_range or self.x_range
         if self.logarithmic:
             return {f: t for f, t in FREQUENCY_TICKS.items() if low * 0.999 <= f <= high * 1.001}
-        narrow = self.columns > 1 or panel not in self.panels
-        return round_ticks(low, high, 4 if narrow else 6)
+        share = self.widths[self.panels.index(panel) % self.columns] / sum(self.widths)
+        return round_ticks(low, high, 6 if share > _WIDE else 4)
 
     def panel_height(self, above: float = 0.0) -> float:
         """Share the height out among the rows of panels.

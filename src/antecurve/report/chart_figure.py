@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from antecurve.extras import require_extra
-from antecurve.report.chart import INSET, Chart, Line, Panel
+from antecurve.report.chart import Chart, Line, Panel
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -46,15 +46,11 @@ def chart_figure(chart: Chart, *, title: str = "") -> Figure:
     shared = chart.y_range is not None
     across = all(panel.x_range is None for panel in chart.panels)
     grid = figure.subplots(
-        -(-count // columns), columns, sharex=across, sharey=shared, squeeze=False
-    )
+        -(-count // columns), columns, sharex=across, sharey=shared, squeeze=False,
+        width_ratios=chart.widths,
+    )  # fmt: skip
     for axes, panel in zip(grid.flat, chart.panels, strict=False):
         _draw(axes, chart, panel)
-        if panel.inset:
-            x, y, width, height = INSET
-            enlarged = axes.inset_axes((x, 1.0 - y - height, width, height))
-            _draw(enlarged, chart, panel.inset)
-            enlarged.tick_params(labelleft=False, labelsize="small")
     for number, axes in enumerate(grid.flat):
         if number >= count:
             axes.set_visible(False)

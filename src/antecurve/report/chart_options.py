@@ -33,22 +33,17 @@ def chart_options(chart: Chart) -> dict[str, Any]:
     Returns
     -------
     dict
-        ``logarithmic``, ``columns``, ``x_label``, ``y_label`` and ``panels``, each with title,
+        ``logarithmic``, ``columns``, ``widths``, ``x_label``, ``y_label`` and ``panels``, each with title,
         note, scales, axes, series, bands and data as uPlot names them.  Colours are names of the
-        page's variables; ``group`` of a series joins what one entry of the legend switches.  An
-        ``inset`` lies within the panel before it.
+        page's variables; ``group`` of a series joins what one entry of the legend switches.
     """
     return {
         "logarithmic": chart.logarithmic,
         "columns": chart.columns,
         "x_label": chart.x_label,
         "y_label": chart.y_label,
-        "panels": [
-            _panel_options(chart, shown) | {"inset": shown is panel.inset}
-            for panel in chart.panels
-            for shown in (panel, panel.inset)
-            if shown
-        ],
+        "widths": list(chart.widths),
+        "panels": [_panel_options(chart, panel) for panel in chart.panels],
     }
 
 

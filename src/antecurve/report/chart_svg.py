@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from antecurve.report.chart import (
     BLACK,
     GRID,
-    INSET,
     PAGE_COLOURS,
     PAPER,
     ROW_GAP,
@@ -34,6 +33,7 @@ _ROW = 20.0  # px: a line of text with its space
 _GUTTER = 30.0  # px between columns: numbers at both ends fit
 _FONT = 13.0  # px: what the page's own charts have as well
 _SAMPLE = 34.0  # px: long enough to show the dashes
+_SAMPLE_DOTS, _SAMPLE_DOT = 5, 4.0  # points of a sample, and px of the largest
 _CHARACTER = 0.58  # of the font size: width of a character of the widest font named, on average
 _DASHES = {"dashed": ' stroke-dasharray="7 4"', "dotted": ' stroke-dasharray="2 4"'}
 _FARTHEST = 1e5  # px; no chart is near as large
@@ -122,13 +122,14 @@ def chart_svg(chart: Chart, *, title: str = "", description: str = "") -> str:
     top += _ROW * rows
     columns, count = chart.columns, len(chart.panels)
     above = _ROW if any(p.title for p in chart.panels) else 0.0
-    width = (_WIDTH - _LEFT - _RIGHT - _GUTTER * (columns - 1)) / columns
+    share = (_WIDTH - _LEFT - _RIGHT - _GUTTER * (columns - 1)) / sum(chart.widths)
+    left = [_LEFT + share * sum(chart.widths[:k]) + _GUTTER * k for k in range(columns)]
     height = chart.panel_height(top - TOP) - above
     for number, panel in enumerate(chart.panels):
         row, column = divmod(number, columns)
         area = _Area(
-            _LEFT + column * (width + _GUTTER), top + above + row * (height + above + ROW_GAP),
-            width, height, chart, panel,
+            left[column], top + above + row * (height + above + ROW_GAP),
+            share * chart.widths[column], height, chart, panel,
         )  # fmt: skip
         drawn += area.drawn(lowest=number + columns >= count, leftmost=column == 0)
     drawn.append(
@@ -193,7 +194,10 @@ def _mark(mark: Line | Band, x: Floats, y: Floats, *, thickness: float = 0.0) ->
         style = f'fill="{mark.colour}" fill-opacity=".2"'
         return f'<polygon points="{_points(x, y)}" {style}/>'
     if mark.dash == "points":
-        size = mark.width if not thickness else 4.0
+        size = mark.width
+        if thickness:  # a sample of the legend: as many points as are told apart
+            size = min(size, _SAMPLE_DOT)
+            x, y = np.linspace(x[0], x[-1], _SAMPLE_DOTS), np.full(_SAMPLE_DOTS, y[0])
         dots = "".join(f"M{a:.1f} {b:.1f}h0" for a, b in zip(x, y, strict=True))
         return (
             f'<path d="{dots}" stroke="{mark.colour}" stroke-width="{size:g}" '
@@ -264,26 +268,11 @@ class _Area:
         parts.append(f'<path d="{axes}" stroke="{BLACK}" fill="none"/>')
         if panel.title:
             parts.append(svg_text(self._x, self._y - 5.0, panel.title))
-        if panel.inset:
-            parts += self._inset(panel.inset)
         if panel.note:
             parts.append(svg_text(right - 4.0, self._y + 15.0, panel.note, anchor="end", size=11.0))
         if panel.y_label:
             parts.append(_upright((self._y + bottom) / 2.0, panel.y_label))
         return parts
-
-    def _inset(self, panel: Panel) -> list[str]:
-        """A panel within this one, on a ground of its own."""
-        x, y, width, height = INSET
-        area = _Area(
-            self._x + x * self._width, self._y + y * self._height,
-            width * self._width, height * self._height, self._chart, panel,
-        )  # fmt: skip
-        ground = (
-            f'<rect x="{area._x - 4.0:.1f}" y="{area._y - _ROW:.1f}" fill="{PAPER}" '
-            f'width="{area._width + 8.0:.1f}" height="{area._height + 2.0 * _ROW:.1f}"/>'
-        )
-        return [ground, *area.drawn(lowest=True, leftmost=False)]
 
     def _mark(self, mark: Line | Band) -> str:
         x = self._across(mark.x)

@@ -49,6 +49,7 @@ Floats = NDArray[np.float64]
 _STRETCHES = 400  # of a capture, as many as a chart has pixels for
 _EDGE = 0.05  # of the period: 50 µs at 1 kHz, in which a spike of 3.18 µs falls off
 _LEAD = 0.01  # of the half period, shown before the edge
+_WITH_EDGE = (16.0, 9.0)  # widths of a period and of its edge, by eye
 _COLUMNS = 3  # of faults: as many as stay readable across a page
 _HEADROOM = 1.6  # times the ideal trace: most faults fit, and the ideal one stays large
 _SEEN_DB = 1e-6  # a difference below it is rounding, and one line hides the other
@@ -242,7 +243,7 @@ def _with_lead(wave: SquareWave, time: Floats, trace: Floats) -> tuple[Floats, F
 
 
 def scope_chart(trace: ScopeTrace) -> Chart:
-    """Chart the three traces of a square wave, one above the other, the edge of each in an inset.
+    """Chart the three traces of a square wave, one above the other, the edge of each beside it.
 
     Parameters
     ----------
@@ -269,10 +270,10 @@ def scope_chart(trace: ScopeTrace) -> Chart:
             marks=(line,), title=f"edge, {1.0 / _EDGE:.0f} times as fast",
             x_range=(-_LEAD * half, (2.0 * _EDGE - _LEAD) * half),
         )  # fmt: skip
-        panels.append(Panel(marks=(line,), title=title, y_label=volt, inset=edge))
+        panels += [Panel(marks=(line,), title=title, y_label=volt), edge]
     return Chart(
         panels=tuple(panels), x_label=f"time in {unit}", x_range=(0.0, 2.0 * half),
-        height=640.0,
+        height=560.0, widths=_WITH_EDGE,
     )  # fmt: skip
 
 
@@ -314,7 +315,7 @@ def fault_chart(sheet: FaultSheet) -> Chart:
         x_range=(0.0, float(sheet.time_s[-1] + sheet.time_s[1]) * scale),
         y_range=(-limit * volts, limit * volts),
         y_label=f"after playback in {volt}; dashed: ideal playback",
-        columns=_COLUMNS,
+        widths=(1.0,) * _COLUMNS,
         height=60.0 + 160.0 * math.ceil(len(panels) / _COLUMNS),
         title=f"Square wave of {frequency}, EMF ±{amplitude}",
     )

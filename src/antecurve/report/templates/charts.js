@@ -61,8 +61,7 @@ const charts = (() => {
   }
 
   function axes(options, panel) {
-    const whole = options.panels.filter((p) => !p.inset);
-    const lowest = whole.indexOf(panel) >= whole.length - options.columns;
+    const lowest = options.panels.indexOf(panel) >= options.panels.length - options.columns;
     const font = `12px ${getComputedStyle(document.body).fontFamily}`;
     const common = {
       font, labelFont: font, stroke: () => colour("ink"),
@@ -82,9 +81,9 @@ const charts = (() => {
         },
       },
       {
-        ...common, size: panel.inset ? 6 : narrow ? 34 : 46, gap: 4, label: panel.axes[1].label || undefined, labelSize: 18, labelGap: 0,
+        ...common, size: narrow ? 34 : 46, gap: 4, label: panel.axes[1].label || undefined, labelSize: 18, labelGap: 0,
         splits: (u, _, low, high) => roundNumbers(low, high, Math.max(4, Math.floor(u.height / 45))),
-        values: (u, splits) => panel.inset ? splits.map(() => "") : splits.map((v) => plain(v.toFixed(decimals(splits)))),
+        values: (u, splits) => splits.map((v) => plain(v.toFixed(decimals(splits)))),
       },
     ];
   }
@@ -121,19 +120,22 @@ const charts = (() => {
     }
 
     build() {
-      const { columns } = this.options;
+      const { columns, widths } = this.options;
       this.live.hidden = false;
       this.element.classList.add("is-live");
       this.legend = make("div", "legend", this.live);
       this.read = make("output", "at", this.legend);
       this.read.setAttribute("aria-live", "off");
       this.entries = this.makeLegend();
+      this.hint = make("span", "hint", this.legend);
+      this.hint.textContent = "Drag to zoom";
       this.reset = make("button", "reset", this.legend);
       this.reset.type = "button";
       this.reset.textContent = "Whole range";
       this.reset.hidden = true;
       this.reset.addEventListener("click", () => this.zoom(null));
       this.grid = make("div", `chart-panels columns-${columns}`, this.live);
+      this.grid.style.setProperty("--columns", widths.map((w) => `minmax(0, ${w}fr)`).join(" "));
       this.makeCrosshair();
       const common = [this.options.y_label, columns > 2 ? this.options.x_label : ""].filter(Boolean).join("; ");
       if (common) this.legend.prepend(Object.assign(document.createElement("span"), { textContent: common }));
@@ -148,7 +150,7 @@ const charts = (() => {
     draw() {
       if (!this.live.clientWidth) return;
       this.plots = this.options.panels.map((panel) => {
-        const holder = panel.inset ? make("div", "chart-inset", this.grid.lastChild) : make("div", "chart-panel", this.grid);
+        const holder = make("div", "chart-panel", this.grid);
         const name = panel.title ? make("p", "name", holder) : null;
         if (name) name.textContent = panel.title + (panel.note ? ` (${panel.note})` : "");
         this.values.push(name && make("span", "value", name));
@@ -222,7 +224,6 @@ const charts = (() => {
     }
 
     height(panel) {
-      if (panel.inset) return Math.round(0.55 * this.height({ ...panel, inset: false }));
       return Math.max(150, Math.min(panel.height, this.options.panels.length > 1 ? 240 : 340));
     }
 
@@ -246,6 +247,7 @@ const charts = (() => {
       if (range && (this.options.logarithmic ? range[1] / range[0] < FINEST : !(range[1] > range[0]))) return;
       this.zoomed = range;
       this.reset.hidden = !range;
+      this.hint.hidden = !!range;
       for (const u of this.plots) {
         const whole = u.panel.scales.x;
         const alike = !origin || (whole.min === origin.panel.scales.x.min && whole.max === origin.panel.scales.x.max);
