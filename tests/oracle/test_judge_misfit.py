@@ -89,7 +89,10 @@ def test_parts_of_the_network_make_up_for_no_shape() -> None:
     verdict = judge_unit(captures, by_tolerance(), conditions=CONDITIONS)
     assert verdict.decision is Decision.UNDECIDED
     assert "network parts as far off as those of one network in a thousand" in verdict.findings[0]
-    assert verdict.faults == ()
+    assert "may be off by more than its uncertainty" in verdict.findings[0]
+    assert verdict.faults == () and verdict.question is None
+    # R1 stands at its bound, from which the best fit without bounds is far off.
+    assert all(f.low <= f.value <= f.high for f in verdict.fitted)
 
 
 @pytest.mark.parametrize(

@@ -33,6 +33,7 @@ from antecurve.judge.square_wave import SquareWaveCapture
 from antecurve.judge.straight_edges import straight_edge
 from antecurve.judge.verdict import Verdict
 from antecurve.judge.verdicts import judge_unit
+from antecurve.report.unit_report import Particulars, unit_report
 
 RECORDS = 40
 
@@ -104,7 +105,7 @@ def test_a_flat_unit_that_is_unfit_does_not_pass(name: str) -> None:
     ],
 )
 def test_what_no_linear_unit_does_comes_first(name: str, words: str) -> None:
-    """Its captures bend a fitted treble, which is then no time constant of the unit."""
+    """Its captures bend fitted constants, which are then no time constants of the unit."""
     unit, defect = DEFECTS[name]
     rng = np.random.default_rng(6)
     captures = [
@@ -114,8 +115,11 @@ def test_what_no_linear_unit_does_comes_first(name: str, words: str) -> None:
     verdict = judge_unit(captures, known_exactly(), conditions=CONDITIONS)
     assert verdict.decision is not Decision.PASS
     assert words in verdict.findings[0].lower()
-    assert "treble_s" not in verdict.faults
-    assert not any("treble" in text.lower() for text in verdict.findings)
+    assert verdict.is_result and verdict.fitted == verdict.faults == ()
+    assert sum("are no time constants of the unit" in text for text in verdict.findings) == 1
+    named = ("turnover", "treble", "bass shelf", "corner", "capacitor", "resistor")
+    assert not any(word in text.lower() for text in verdict.findings for word in named)
+    assert b"Fitted constants" not in unit_report(verdict, Particulars("", "1"))
 
 
 def at_two_levels(*units: ShapedUnit, defect: Callable[[float], Defect]) -> Verdict:
@@ -148,7 +152,7 @@ def test_two_linear_units_at_two_levels_are_no_result() -> None:
     other = ShapedUnit(3180e-6, 337e-6, 70e-6, "one corner", "one pole", (1.5,), (90e3,))
     verdict = at_two_levels(SOUND, other, defect=TWO_LEVELS["linear"])
     assert not verdict.is_result
-    assert verdict.findings[0].startswith("the captures do not seem to be of one unit")
+    assert verdict.findings[0].startswith("the captures do not fit one unit")
     assert "compresses" in verdict.findings[0]
 
 

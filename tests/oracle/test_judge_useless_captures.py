@@ -79,7 +79,7 @@ def test_captures_of_two_units_are_told() -> None:
     other = record(Unit(treble_s=62e-6, high_corner_hz=150e3), 2, frequency=30.0, periods=2.6)
     verdict = judge_unit([one, other], by_tolerance(), conditions=CONDITIONS)
     assert verdict.decision is Decision.UNDECIDED
-    assert "do not seem to be of one unit" in verdict.findings[0]
+    assert "do not fit one unit" in verdict.findings[0]
     assert one.name in verdict.findings[0] and other.name in verdict.findings[0]
     assert verdict.faults == ()
 

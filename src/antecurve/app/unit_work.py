@@ -240,7 +240,9 @@ def _suspects(
     judging: UnitJudging, circuit: Path, mark: str, captures: tuple[Capture, ...],
     verdict: Verdict, channel: str, begin: Callable[[str], None],
 ) -> dict[str, bytes]:  # fmt: skip
-    """What may be wrong with a channel of the unit, by its circuit."""
+    """What may be wrong with a channel of the unit, by its circuit; nothing where it is unfit."""
+    if not verdict.fitted:
+        return {}
     begin(f"which part may be wrong, {channel}" if channel else "which part may be wrong")
     unit = read_unit(circuit)
     diagnosis = diagnose_unit(

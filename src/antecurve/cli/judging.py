@@ -277,7 +277,8 @@ def _show(verdict: Verdict) -> None:
 
     announce(verdict.decision.value, VERDICT_WORDS[verdict.decision.value])
     show_table(band_rows(verdict))
-    show_table(fitted_rows(verdict.fitted))
+    if verdict.fitted:
+        show_table(fitted_rows(verdict.fitted))
     for line in (*verdict.findings, *(figure.text for figure in verdict.figures)):
         say(f"- {as_sentence(line)}")
     if verdict.overlay is not None:

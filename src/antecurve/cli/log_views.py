@@ -290,7 +290,8 @@ def _view_verdict(log: BenchLog, number: int, question: LogQuestion) -> None:
     def show() -> None:
         say(verdict_line(verdict))
         announce(verdict.decision, VERDICT_WORDS[verdict.decision])
-        show_table(fitted_rows(verdict.fitted))
+        if verdict.fitted:
+            show_table(fitted_rows(verdict.fitted))
         for line in verdict.findings:
             say(f"- {as_sentence(line)}")
         show_table(logged_file_rows(verdict))

@@ -32,6 +32,7 @@ from antecurve.judge.capture import Captures, capture_sequence
 from antecurve.judge.case import Case, fit_case
 from antecurve.judge.fit import Fit
 from antecurve.judge.network_estimate import JudgedThrough, NetworkEstimate, estimate_of
+from antecurve.judge.residuals import residual_findings, unfit_texts
 from antecurve.judge.verdicts import JudgeRequest
 from antecurve.networks.compiled import output_impedance
 from antecurve.networks.conditions import Conditions, conditions_of
@@ -93,7 +94,8 @@ def diagnose_unit(
     WiringError
         As in `check_circuit`.
     NoResultError
-        When the captures tell nothing, or are not of one unit in one state.
+        When the captures tell nothing, are not of one unit in one state, or show what no linear
+        unit does, for which no part's value is to blame.
     """
     model = check_circuit(unit)
     given = conditions_of(design, conditions)
@@ -109,9 +111,12 @@ def diagnose_unit(
         fit, useless = fit_case(case)
         if useless:
             raise NoResultError(useless)
+        band = asked.judged_hz
+        unfit = unfit_texts(residual_findings(fit, band))
+        if unfit:
+            raise NoResultError(unfit)
         begin("weighing what may be wrong")
         weighed = _weighed(fit, model, network)
-        band = asked.judged_hz
         return Diagnosis(
             unit, own_error(model, band), *suspects_of(weighed, band),
             hidden_ranges(weighed.ranker), explained_level(weighed, band), asked.limit_db,

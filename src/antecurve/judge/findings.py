@@ -15,7 +15,7 @@ from antecurve.judge.explanation import Explanation, explain
 from antecurve.judge.fit import Fit
 from antecurve.judge.observation import ResidualFinding, ResidualKind
 from antecurve.judge.recognition import coupling_question, is_amendment, recognised_setting
-from antecurve.judge.residuals import NOT_LINEAR
+from antecurve.judge.residuals import unfit_texts
 from antecurve.judge.uncertainty import COVERAGE
 from antecurve.judge.unit_factors import RATE_UNIT
 from antecurve.judge.verdict import FittedValue
@@ -36,7 +36,6 @@ _WORDS = {
     "ultrasonic_zero": "ultrasonic zero",
 }
 _SHOWN_AT_HZ = {"turnover": 100.0, "treble": 10e3}
-_BY_EDGES = ("treble", "high_corner", "playback_zero")  # what slow or cut edges imitate
 _TIMES_MISFIT = 2.0  # an effect not twice as large may be the misfit's own
 _AT_THE_TOP = ("high_corner", "ultrasonic_zero", "playback_zero")
 _GONE = 15.0  # beyond a slip of a decade: the part is not there, or shorted
@@ -119,6 +118,9 @@ def describe(
     Findings
         Sentences, and names of faults.
     """
+    unfit = unfit_texts(residuals)
+    if unfit:
+        return Findings((*unfit, *_others(residuals, unfit)), ())
     band = (float(deviation.frequency_hz[0]), float(deviation.frequency_hz[-1]))
     effects = sorted(
         (_effect(fit, f, deviation.frequency_hz, band) for f in fitted),
@@ -150,11 +152,17 @@ def describe(
     setting = recognised_setting(fitted)
     texts += [text for text in (setting, joint, _coupling(fit, fitted)) if text]
     texts += _below_capture(fit, deviation, lowest, mains_hz)
-    texts = [f.text for f in residuals if f.forbids_pass] + texts
-    texts += [f.text for f in residuals if not f.forbids_pass]
+    grave = [f.text for f in residuals if f.forbids_pass]
+    texts = [*grave, *texts, *_others(residuals, grave)]
     return Findings(
         tuple(texts or ["Every time constant agrees with its nominal value."]), tuple(faults)
     )
+
+
+def _others(residuals: Sequence[ResidualFinding], said: Sequence[str]) -> list[str]:
+    """What residuals tell beside what is said, the gravest first."""
+    left = sorted(residuals, key=lambda f: not f.forbids_pass)
+    return [f.text for f in left if f.text not in said]
 
 
 def _top_by_one_name(constants: list[_Effect]) -> list[_Effect]:
@@ -178,10 +186,6 @@ def _is_constant(
     Beside a misfit constants may be off to make up for one another: setting one right must then
     take half of its effect off the largest deviation.
     """
-    if _base(effect.value.name) in _BY_EDGES and any(
-        r.kind in NOT_LINEAR and r.forbids_pass for r in residuals
-    ):
-        return False
     own = (float(np.abs(r.misfit_db).max(initial=0.0)) for r in residuals)
     beside = (float(r.uncertainty_db.max(initial=0.0)) for r in residuals)
     misfit = max((*own, *beside), default=0.0)

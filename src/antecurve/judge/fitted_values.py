@@ -85,6 +85,8 @@ def fitted_values(
             ends = [min(ends), math.inf]
         if parameter.role == "low_1" and value < _UNTOLD * band_hz[0]:
             ends = [*ends, 0.0]
+        # The units drawn lie about the best fit without bounds, from which a bound may keep it.
+        ends = [*ends, value]
         unit = "Hz" if parameter.name.endswith("_hz") else "s"
         constants.append(
             FittedValue(parameter.name, parameter.nominal, value, min(ends), max(ends), unit)

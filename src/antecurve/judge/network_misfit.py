@@ -63,7 +63,8 @@ def network_findings(fit: Fit, band_hz: tuple[float, float]) -> list[ResidualFin
     text = (
         "the fit needs network parts as far off as those of one network in a thousand, "
         f"{farthest} farthest. A part is wrong, or the unit's response has a shape that the model "
-        "lacks. Measure the network's parts, or record the stimulus at the unit's input"
+        "lacks. Until that is told, the deviation shown may be off by more than its uncertainty. "
+        "Measure the network's parts, or record the stimulus at the unit's input"
     )
     at = float(hertz[int(np.argmax(moved))])
     return [

@@ -125,6 +125,7 @@ class ResidualKind(StrEnum):
     DRIFT = "drift"
     LINE = "line"
     OSCILLATION = "oscillation"
+    RINGING = "ringing"
     SLOW_MOVEMENT = "slow movement"
     EVEN_ORDERS = "even orders"
     EDGES = "edges"

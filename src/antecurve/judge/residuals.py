@@ -28,6 +28,7 @@ __all__ = [
     "is_of_one_level",
     "misfit_uncertainty_db",
     "residual_findings",
+    "unfit_texts",
     "widened",
     "with_misfit",
 ]
@@ -38,6 +39,16 @@ NOT_LINEAR = frozenset(
     (ResidualKind.EVEN_ORDERS, ResidualKind.EDGES, ResidualKind.PAUSE, ResidualKind.SLOPE)
 )
 """What one record shows of a unit that is not linear."""
+_NO_CONSTANTS = NOT_LINEAR | {
+    ResidualKind.OSCILLATION,
+    ResidualKind.SLOW_MOVEMENT,
+    ResidualKind.LEVEL,
+    ResidualKind.TWO_UNITS,
+}
+_WITHOUT_CONSTANTS = (
+    "Constants read from such captures are no time constants of the unit: none is shown, and no "
+    "part is named. Put this right first, then capture again"
+)
 _FOLDED = 1.5  # of half the rate: folded back onto the upper half of what a record shows
 _OF_ALL = (ResidualKind.HIDDEN_EDGES, ResidualKind.NO_EDGES)
 _BY_MOVEMENT = {ResidualKind.HUM, ResidualKind.DRIFT}  # lines and trends that it leaks into
@@ -142,6 +153,23 @@ def is_nonlinear(fit: Fit, band_hz: tuple[float, float]) -> bool:
     return ResidualKind.LEVEL in kinds or bool(by_level and kinds & NOT_LINEAR)
 
 
+def unfit_texts(residuals: Sequence[ResidualFinding]) -> tuple[str, ...]:
+    """Say why constants read from captures are no time constants of a unit.
+
+    Parameters
+    ----------
+    residuals : sequence of ResidualFinding
+        What the fit does not describe.
+
+    Returns
+    -------
+    tuple of str
+        What no single linear unit does, and what follows from it; empty where nothing is seen.
+    """
+    texts = [f.text for f in residuals if f.forbids_pass and f.kind in _NO_CONSTANTS]
+    return (*texts, _WITHOUT_CONSTANTS) if texts else ()
+
+
 def fitted_ringing(
     model: UnitModel, draws: Floats, highest_seen_hz: float
 ) -> tuple[ResidualFinding, ...]:
@@ -172,7 +200,7 @@ def fitted_ringing(
         f"{phase_margin_deg(ringing.quality):.0f} degrees. Capture again with the cable and load "
         "of use, at 2 million samples a second or more"
     )
-    kind, at = ResidualKind.OSCILLATION, ringing.frequency_hz
+    kind, at = ResidualKind.RINGING, ringing.frequency_hz
     return (ResidualFinding(kind, "", text, at, forbids_pass=True),)
 
 

@@ -243,7 +243,7 @@ def _ringing(record: ResidualRecord) -> list[ResidualFinding]:
         "of use, at 2 million samples a second or more"
     )
     at, grave = ringing.frequency_hz, ringing.least_quality >= RINGS
-    return [ResidualFinding(ResidualKind.OSCILLATION, record.name, text, at, forbids_pass=grave)]
+    return [ResidualFinding(ResidualKind.RINGING, record.name, text, at, forbids_pass=grave)]
 
 
 def _even_harmonics(record: ResidualRecord) -> EvenOrders | None:

@@ -248,7 +248,7 @@ def different_units(
     *,
     enough: float,
 ) -> str:
-    """Say when captures do not seem to be of one unit.
+    """Say when captures do not fit one unit.
 
     Parameters
     ----------
@@ -276,9 +276,11 @@ def different_units(
             return ""
     names = " and ".join(o.name for o in observations)
     text = (
-        f"the captures do not seem to be of one unit in one state. Together {names} leave "
-        f"{worst**0.5:.1f} times the noise, each by itself {most**0.5:.1f} times at most. Judge "
-        "each by itself, or capture again without touching the unit in between"
+        f"the captures do not fit one unit in one state. Together {names} leave "
+        f"{worst**0.5:.1f} times the noise, each by itself {most**0.5:.1f} times at most. Either "
+        "the unit was changed in between, or one unit has a shape that the model lacks. Capture "
+        "again without touching it. If they still disagree, capture a sweep of the band: its "
+        "levels count whatever the shape"
     )
     level = _level_between(together)
     if level < _UNLIKE_DB:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import ClassVar
 
@@ -69,8 +70,9 @@ class Verdict(Result):
     deviation : Deviation
         Deviation and expanded uncertainty over frequency.
     fitted : tuple of FittedValue
-        The constants; none where the captures can't tell them (a record at its limits, captures
-        of more than one unit), and then the expanded uncertainty is infinite.
+        The constants; none where the captures can't tell them: a record at its limits, captures
+        of more than one unit, and then the expanded uncertainty is infinite; or a unit that is not
+        linear.
     low_end : str
         Shape of the low corner reported.
     findings : tuple of str
@@ -145,7 +147,7 @@ class Verdict(Result):
     @property
     def is_result(self) -> bool:
         """Whether the captures tell anything: not clipped, and of one unit in one state."""
-        return bool(self.fitted)
+        return math.isfinite(self.expanded_uncertainty_db)
 
     @property
     def notes(self) -> tuple[str, ...]:

@@ -31,6 +31,7 @@ from antecurve.judge.residuals import (
     is_of_one_level,
     misfit_uncertainty_db,
     residual_findings,
+    unfit_texts,
     widened,
     with_misfit,
 )
@@ -168,8 +169,8 @@ def judge_unit(
     reaches over all that the captures allow.  Residuals that the model does not explain are
     described, count as the unit's own where they repeat, and widen the uncertainty there and beyond
     the frequencies seen.  What no linear unit does (oscillation, slow movement, unlike halves of
-    the wave) forbids a pass.  A record that stands at its limits, and captures that can't be of
-    one unit, leave the verdict undecided and name no fault.
+    the wave) forbids a pass and leaves no time constants to tell.  A record that stands at its
+    limits, and captures that can't be of one unit, leave the verdict undecided and name no fault.
     """
     conditions = conditions_of(design, conditions)
     asked = request or JudgeRequest()
@@ -277,6 +278,8 @@ def _verdict(case: Case, reading: _Reading) -> Verdict:
     decisions = _decisions(reading.deviation, asked.limits)
     ruling = combined_decision(decisions)
     fitted = fitted_values(reading.allowed, reading.draws, highest_seen_hz(case.captures), band)
+    if unfit_texts(reading.residuals):
+        fitted = ()
     findings = describe(
         fit,
         fitted,
@@ -314,7 +317,8 @@ def _verdict(case: Case, reading: _Reading) -> Verdict:
 
 def _question(case: Case, reading: _Reading, ruling: BandDecision) -> OpenQuestion | None:
     """What leaves the response open, if anything does."""
-    if ruling.decision is not Decision.UNDECIDED:
+    in_doubt = any(r.kind is ResidualKind.NETWORK for r in reading.residuals)
+    if ruling.decision is not Decision.UNDECIDED or in_doubt:
         return None
     at_hz = np.array([ruling.frequency_hz])
     by_level = [r for r in reading.residuals if r.kind is ResidualKind.LEVEL]
