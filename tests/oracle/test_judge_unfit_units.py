@@ -21,6 +21,10 @@ from unfit_records import (
 from unfit_units import Defect, compression, dead_zone, sine, unfit_capture
 from unit_shapes import LOW_ENDS, TOPS, BenchSetup, ShapedUnit, capture_of, shaped_unit
 
+from antecurve.diagnose.arrangements import arranged_circuit, arrangement
+from antecurve.diagnose.diagnosis import diagnose_unit
+from antecurve.diagnose.unit_circuit import UnitInput
+from antecurve.errors import NoResultError
 from antecurve.judge.asymmetry import converter_line
 from antecurve.judge.capture import ObservationSettings
 from antecurve.judge.conformity import Decision
@@ -120,6 +124,18 @@ def test_what_no_linear_unit_does_comes_first(name: str, words: str) -> None:
     named = ("turnover", "treble", "bass shelf", "corner", "capacitor", "resistor")
     assert not any(word in text.lower() for text in verdict.findings for word in named)
     assert b"Fitted constants" not in unit_report(verdict, Particulars("", "1"))
+
+
+def test_no_part_is_suspected_of_what_no_linear_unit_does() -> None:
+    circuit = arranged_circuit(
+        arrangement("passive"), title="unit", curve=CURVE, unit_input=UnitInput(47e3, 150e-12)
+    )
+    unit, defect = DEFECTS["slope limited to 40 us"]
+    capture = unfit_capture(
+        unit, defect, BenchSetup(), np.random.default_rng(6), square_hz=200.0, samples=3000
+    )
+    with pytest.raises(NoResultError, match=r"edges are straight.*; Constants .* no part is named"):
+        diagnose_unit([capture], known_exactly(), circuit, conditions=CONDITIONS)
 
 
 def at_two_levels(*units: ShapedUnit, defect: Callable[[float], Defect]) -> Verdict:

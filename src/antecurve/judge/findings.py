@@ -161,8 +161,8 @@ def describe(
 
 def _others(residuals: Sequence[ResidualFinding], said: Sequence[str]) -> list[str]:
     """What residuals tell beside what is said, the gravest first."""
-    left = sorted(residuals, key=lambda f: not f.forbids_pass)
-    return [f.text for f in left if f.text not in said]
+    by_gravity = sorted(residuals, key=lambda f: not f.forbids_pass)
+    return [f.text for f in by_gravity if f.text not in said]
 
 
 def _top_by_one_name(constants: list[_Effect]) -> list[_Effect]:
