@@ -15,7 +15,7 @@ from typing import Any
 # Tests run side by side on all cores; threads inside one calculation only get in the way.
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
-# Tests start a hundred processes: whatever the machine says, they find their modules compiled.
+# Tests start dozens of processes: whatever the machine says, they find their modules compiled.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 sys.dont_write_bytecode = False
 # Thousands of tests live to the end: looking for garbage among them by the thousand is no use.
@@ -34,13 +34,14 @@ DATA = Path(__file__).parent / "data"
 # Each takes more than ten seconds of a worker: begun last, they would leave the others idle.
 LONG = frozenset(
     {
-        "app", "browser", "test_box", "test_measure", "test_notebooks", "test_pins",
-        "test_surroundings", "test_killed_runs",
+        "app", "browser", "processes", "test_box", "test_measure", "test_notebooks", "test_pins",
     }
 )  # fmt: skip
 _TOGETHER = {
     "tests/app/": "app",  # one process from which those of computations are forked
     "tests/browser/": "browser",  # one Chromium
+    "test_surroundings.py": "processes",  # one process that has the package loaded
+    "test_killed_runs.py": "processes",
     "test_synthesis_formulas.py": "formulas",  # each derived once
     "test_stored_formulas.py": "formulas",
     "test_curves_formulas.py": "formulas",

@@ -7,8 +7,6 @@ import os
 import random
 import shutil
 import signal
-import subprocess
-import sys
 import time
 from pathlib import Path
 
@@ -16,6 +14,7 @@ import pytest
 
 from antecurve.errors import OutputExistsError
 from antecurve.files.output_folder import write_file, write_folder
+from loaded_process import LoadedProcess
 
 HANG_S = 120
 JOB = """
@@ -35,19 +34,16 @@ builds = 100
 [pick]
 budget_seconds = 0.2
 """
+PROGRAM = "from antecurve.cli.main import run; run()"
 FILES = {"board.svg", "design.json", "network.cir", "parts.csv", "report.html", "response.csv"}
-# It ends with the tests that started it, and after two minutes whatever happens.
-WRITER = f"""
-import os, signal, sys
+WRITER = """
+import itertools, sys
 from antecurve.files.output_folder import write_file, write_folder
-signal.alarm({HANG_S})
-place, kind, mark, parent = sys.argv[1:]
-turn = -1
-while os.getppid() == int(parent):
-    turn += 1
-    text = f"{{mark}} {{turn}} ".encode() * 20000
+place, kind, mark = sys.argv[1:]
+for turn in itertools.count():
+    text = f"{mark} {turn} ".encode() * 20000
     if kind == "folder":
-        write_folder(place, {{f"{{name}}.txt": text for name in "abcdef"}}, force=True)
+        write_folder(place, {f"{name}.txt": text for name in "abcdef"}, force=True)
     else:
         write_file(place, text, force=True)
     if turn == 0:
@@ -55,19 +51,8 @@ while os.getppid() == int(parent):
 """
 
 
-def _start(*arguments: object) -> subprocess.Popen[str]:
-    return subprocess.Popen(
-        [sys.executable, *map(str, arguments)],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        env={**os.environ, "NO_COLOR": "1", "OMP_NUM_THREADS": "1"},
-    )
-
-
-def _design(job: Path, folder: Path, *more: str) -> subprocess.Popen[str]:
-    program = "from antecurve.cli.main import run; run()"
-    return _start("-c", program, "design", job, "-o", folder, *more)
+def _design(job: Path, folder: Path, *more: str) -> LoadedProcess:
+    return LoadedProcess(PROGRAM, "design", job, "-o", folder, *more)
 
 
 def _job(path: Path, source_ohm: int) -> Path:
@@ -104,8 +89,7 @@ def test_a_writer_killed_at_any_moment_leaves_whole_files(
     rng = random.Random(int(how))
     output = tmp_path / "out"
     for turn in range(4):
-        writer = _start("-c", WRITER, output, kind, f"run{turn}", os.getpid())
-        assert writer.stdout is not None
+        writer = LoadedProcess(WRITER, output, kind, f"run{turn}")
         assert writer.stdout.readline() == "begun\n"
         time.sleep(rng.uniform(0.0, 0.05))
         writer.send_signal(how)
@@ -208,13 +192,12 @@ def test_designs_at_the_same_time_into_one_folder_do_not_mix(
 @pytest.mark.parametrize("kind", ["folder", "file"])
 def test_many_writers_at_once_leave_the_files_of_one(tmp_path: Path, kind: str) -> None:
     output = tmp_path / "out"
-    writers = [_start("-c", WRITER, output, kind, f"run{k}", os.getpid()) for k in range(4)]
+    writers = [LoadedProcess(WRITER, output, kind, f"run{k}") for k in range(4)]
     for writer in writers:
-        assert writer.stdout is not None
         assert writer.stdout.readline() == "begun\n"
     time.sleep(0.3)
     for writer in writers:
-        writer.kill()
+        writer.send_signal(signal.SIGKILL)
         writer.communicate(timeout=HANG_S)
     if kind == "folder":
         with pytest.raises(OutputExistsError):
@@ -236,8 +219,7 @@ def test_files_written_at_the_same_time_without_force_have_one_winner(
         (tmp_path / "design.json").write_bytes(design_json(design))
         command = ("parts", str(tmp_path / "design.json"))
     target = tmp_path / "made.csv"
-    program = "from antecurve.cli.main import run; run()"
-    runs = [_start("-c", program, *command, "-o", target) for _ in range(3)]
+    runs = [LoadedProcess(PROGRAM, *command, "-o", target) for _ in range(3)]
     said = [run.communicate(timeout=HANG_S)[1] for run in runs]
     assert sorted(run.returncode for run in runs) == [0, 2, 2]
     for run, text in zip(runs, said, strict=True):

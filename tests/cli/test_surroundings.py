@@ -13,7 +13,9 @@ import subprocess
 import sys
 import threading
 import time
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pytest
 from commands import invoke
@@ -21,10 +23,12 @@ from commands import invoke
 from antecurve.cli import main
 from antecurve.files.design_file import design_json
 from antecurve.pipeline import Design
+from loaded_process import LoadedProcess
 
 PROGRAM = "from antecurve.cli.main import run; run()"
 BEGUN = "from antecurve.cli.main import run; print('begun', flush=True); run()"
 HANG_S = 120
+LONG_DESIGN_S = 2.0  # processor time of a design and of loading what it takes, and some more
 # Four are both signals at both kinds of moment; 200 are the whole study.
 KILLS = int(os.environ.get("ANTECURVE_KILLS", "4"))
 JOB = """
@@ -42,18 +46,32 @@ builds = 100
 """
 
 
-def _run(
-    *arguments: object, shell: str = "", **environment: str
-) -> subprocess.CompletedProcess[str]:
-    command = " ".join([f'"{sys.executable}" -c "{PROGRAM}"', *map(str, arguments), shell])
-    return subprocess.run(
-        ["bash", "-c", command],
+@dataclass(frozen=True)
+class Ended:
+    code: int
+    out: str
+    err: str
+
+
+def _run(*words: object, program: str = PROGRAM, **more: Any) -> Ended:
+    """Run a command in a process forked from one that has it loaded."""
+    process = LoadedProcess(program, *words, **more)
+    out, said = process.communicate(HANG_S)
+    assert process.returncode is not None
+    return Ended(process.returncode, out, said)
+
+
+def _run_anew(command: str, shell: str = "", **environment: str) -> Ended:
+    """Run a command in an interpreter of its own, begun by a shell."""
+    run = f'"{sys.executable}" -c "{PROGRAM}" {command} {shell}'
+    done = subprocess.run(
+        ["bash", "-c", f"set -o pipefail; {run}"],
         capture_output=True,
         text=True,
-        errors="surrogateescape",
         timeout=HANG_S,
         env={**os.environ, "NO_COLOR": "1", **environment},
     )
+    return Ended(done.returncode, done.stdout, done.stderr)
 
 
 @pytest.fixture
@@ -78,46 +96,45 @@ def test_input_without_end_ends_in_a_sentence(
     assert done.err.count("\n") == 1
 
 
-def test_standard_input_and_pipes_are_files_like_others(tmp_path: Path, design_file: Path) -> None:
-    plain = _run("parts", design_file)
-    assert plain.returncode == 0
+def test_standard_input_and_pipes_are_files_like_others(
+    tmp_path: Path, design_file: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    plain = invoke(capsys, "parts", str(design_file))
+    assert plain.code == 0
     for name in ("-", "/dev/stdin"):
-        assert _run("parts", name, shell=f"< {design_file}").stdout == plain.stdout
+        with design_file.open() as content:
+            assert _run("parts", name, stdin=content).out == plain.out
     pipe = tmp_path / "pipe"
     os.mkfifo(pipe)
     writer = threading.Thread(target=lambda: pipe.write_bytes(design_file.read_bytes()))
     writer.start()
-    assert _run("parts", pipe).stdout == plain.stdout
+    assert invoke(capsys, "parts", str(pipe)).out == plain.out
     writer.join(HANG_S)
 
 
-@pytest.mark.parametrize(
-    ("shell", "words"),
-    [(">&-", "it is closed"), ("> /dev/full", "No space left"), ("| true", "Broken pipe")],
-)
+def _is_named(done: Ended, words: str) -> bool:
+    said = done.err.startswith("antecurve: standard output: ") and words in done.err
+    return said and done.code == 74 and done.err.count("\n") == 1
+
+
 @pytest.mark.parametrize("arguments", ["curves disc --json", "--help"])
-def test_output_that_goes_nowhere_is_named(arguments: str, shell: str, words: str) -> None:
-    run = f'"{sys.executable}" -c "{PROGRAM}" {arguments}'
-    done = subprocess.run(
-        ["bash", "-c", f"set -o pipefail; {run} {shell}"],
-        capture_output=True,
-        text=True,
-        timeout=HANG_S,
-    )
-    assert done.returncode == 74
-    assert words in done.stderr
-    assert done.stderr.startswith("antecurve: standard output: ")
-    assert done.stderr.count("\n") == 1
+def test_output_that_goes_nowhere_is_named(arguments: str) -> None:
+    assert _is_named(_run_anew(arguments, shell=">&-"), "it is closed")
+    with open("/dev/full", "w") as full:
+        assert _is_named(_run(*arguments.split(), stdout=full), "No space left")
+    ours, theirs = os.pipe()
+    os.close(ours)
+    with open(theirs, "w") as pipe:
+        assert _is_named(_run(*arguments.split(), stdout=pipe), "Broken pipe")
 
 
-@pytest.mark.parametrize("shell", ["2>&-", "2> /dev/full"])
 @pytest.mark.parametrize(
     ("arguments", "code"), [("curves disc", 0), ("curves nowhere", 2), ("curves --nothing", 2)]
 )
-def test_messages_that_go_nowhere_leave_the_exit_code(
-    arguments: str, code: int, shell: str
-) -> None:
-    assert _run(arguments, shell=shell).returncode == code
+def test_messages_that_go_nowhere_leave_the_exit_code(arguments: str, code: int) -> None:
+    assert _run_anew(arguments, shell="2>&-").code == code
+    with open("/dev/full", "w") as full:
+        assert _run(*arguments.split(), stderr=full).code == code
 
 
 @pytest.mark.parametrize("home", ["a file", "missing/below", ""])
@@ -126,17 +143,26 @@ def test_pictures_need_no_home(tmp_path: Path, design_file: Path, home: str) -> 
     (tmp_path / "a file").touch()
     folder = tmp_path / "scope"
     done = _run("scope", design_file, "-o", folder, HOME=str(tmp_path / home) if home else "")
-    assert (done.returncode, done.stderr) == (0, "")
+    assert (done.code, done.err) == (0, "")
     assert (folder / "scope.png").is_file()
 
 
-@pytest.mark.parametrize("encoding", ["ascii", "latin-1", "utf-8"])
-def test_any_encoding_of_the_streams_will_do(design_file: Path, encoding: str) -> None:
-    done = _run("parts", design_file, PYTHONIOENCODING=encoding)
-    assert done.returncode == 0
-    assert done.stderr == ""
-    ohm = "Ω" if encoding == "utf-8" else "ohm"
-    assert f"k{ohm}" in done.stdout
+def _parts_are_printed(done: Ended, ohm: str) -> None:
+    assert (done.code, done.err) == (0, "")
+    assert f"k{ohm}" in done.out
+
+
+@pytest.mark.parametrize(
+    ("encoding", "ohm"), [("ascii", "ohm"), ("latin-1", "ohm"), ("utf-8", "Ω")]
+)
+def test_any_encoding_of_the_streams_will_do(design_file: Path, encoding: str, ohm: str) -> None:
+    streams = f"sys.stdout.reconfigure(encoding='{encoding}')"
+    done = _run("parts", design_file, program=f"import sys; {streams}; {PROGRAM}")
+    _parts_are_printed(done, ohm)
+
+
+def test_the_encoding_that_the_environment_asks_for_will_do(design_file: Path) -> None:
+    _parts_are_printed(_run_anew(f"parts {design_file}", PYTHONIOENCODING="ascii"), "ohm")
 
 
 @pytest.mark.parametrize("columns", ["0", "", "-5", "wide"])
@@ -212,12 +238,6 @@ def curve_names(*arguments):
 SIGNALS = {signal.SIGINT: "interrupted", signal.SIGTERM: "terminated"}
 
 
-def _python(program: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-c", program], capture_output=True, text=True, timeout=HANG_S
-    )
-
-
 @pytest.mark.parametrize("number", SIGNALS, ids=lambda s: s.name)
 @pytest.mark.parametrize("moment", STOPPED)
 def test_a_signal_at_an_awkward_moment_stops_the_run(
@@ -241,79 +261,83 @@ def test_a_signal_at_an_awkward_moment_stops_the_run(
 
 
 def test_an_interrupt_in_the_parser_is_told() -> None:
-    done = _python(
-        "import signal, typer.core\n"
+    done = _run(
+        program="import signal, typer.core\n"
         "typer.core.TyperGroup.invoke = lambda *_: signal.raise_signal(signal.SIGINT)\n"
         "from antecurve.cli.main import run; run(['curves'])"
     )
-    assert (done.returncode, done.stderr) == (130, "antecurve: interrupted; nothing was written\n")
+    assert (done.code, done.err) == (130, "antecurve: interrupted; nothing was written\n")
 
 
 @pytest.mark.parametrize("number", SIGNALS, ids=lambda s: s.name)
 def test_a_signal_while_the_interpreter_ends_changes_nothing(number: signal.Signals) -> None:
-    done = _python(
-        "import atexit, os, signal\n"
+    done = _run(
+        program="import atexit, os, signal\n"
         # Callbacks run last in, first out: this one after those of the command line.
         f"atexit.register(os.kill, os.getpid(), {int(number)})\n"
         "from antecurve.cli.main import run; run(['curves', 'disc'])"
     )
-    assert (done.returncode, done.stderr) == (0, "")
+    assert (done.code, done.err) == (0, "")
 
 
 @pytest.mark.parametrize("number", SIGNALS, ids=lambda s: s.name)
 def test_a_signal_while_waiting_for_another_writer_leaves_no_folders(
     tmp_path: Path, number: signal.Signals
 ) -> None:
-    done = _python(
-        "import signal, antecurve.files.locking as locking\n"
+    done = _run(
+        program="import signal, antecurve.files.locking as locking\n"
         f"locking._locked = lambda *_: signal.raise_signal({int(number)})\n"
         f"from antecurve.cli.main import run; run(['job', '-o', {str(tmp_path / 'a/b/c.toml')!r}])"
     )
-    assert done.returncode == 128 + number
+    assert done.code == 128 + number
     assert not list(tmp_path.iterdir())
 
 
-def _begun_design(folder: Path) -> subprocess.Popen[str]:
+def _processor_seconds(process: int) -> float:
+    """What a process has used, as proc(5) counts it."""
+    fields = Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
+def _begun_design(folder: Path, *, anew: bool) -> LoadedProcess | subprocess.Popen[str]:
     """A design into a folder that exists, from the moment that the command line is loaded."""
     job = folder.with_suffix(".toml")
     job.write_text(JOB)
     folder.mkdir()
-    run = subprocess.Popen(
-        [sys.executable, "-c", BEGUN, "design", str(job), "-o", str(folder), "--force"],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    )
+    words = ("design", str(job), "-o", str(folder), "--force")
+    run: LoadedProcess | subprocess.Popen[str]
+    if anew:
+        run = subprocess.Popen(
+            [sys.executable, "-c", BEGUN, *words],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+    else:
+        run = LoadedProcess(BEGUN, *words)
     assert run.stdout is not None
     assert run.stdout.readline() == "begun\n"
     return run
 
 
-@pytest.fixture(scope="module")
-def design_seconds(tmp_path_factory: pytest.TempPathFactory) -> float:
-    """How long a design takes, here and now."""
-    run = _begun_design(tmp_path_factory.mktemp("whole") / "out")
-    started = time.monotonic()
-    run.communicate(timeout=HANG_S)
-    return time.monotonic() - started
-
-
 @pytest.mark.parametrize("turn", range(KILLS))
-def test_a_run_stopped_at_any_moment_wrote_nothing_or_everything(
-    tmp_path: Path, turn: int, design_seconds: float
-) -> None:
+def test_a_run_stopped_at_any_moment_wrote_nothing_or_everything(tmp_path: Path, turn: int) -> None:
     """Signals while files are written, and at any moment from the start to past the end."""
     rng = random.Random(turn)
     how = (signal.SIGINT, signal.SIGTERM)[turn % 2]
     folder = tmp_path / "out"
-    run = _begun_design(folder)
-    end = time.monotonic() + (HANG_S if turn % 3 == 0 else rng.uniform(0.0, 1.2) * design_seconds)
+    writing = turn % 3 == 0
+    run = _begun_design(folder, anew=not writing)
+    moment = _processor_seconds(run.pid) + rng.uniform(0.0, LONG_DESIGN_S)
+    end = time.monotonic() + HANG_S
     while run.poll() is None and time.monotonic() < end:
-        if turn % 3 == 0 and os.listdir(folder):  # it writes
+        if writing and os.listdir(folder):
             time.sleep(rng.uniform(0.0, 0.003))
             break
+        if not writing and _processor_seconds(run.pid) > moment:
+            break
         # Files take milliseconds to write; any other moment is as good as the next.
-        time.sleep(0.0002 if turn % 3 == 0 else 0.01)
+        time.sleep(0.0002 if writing else 0.01)
     run.send_signal(how)
     out, said = run.communicate(timeout=HANG_S)
     names = set(os.listdir(folder))
@@ -346,5 +370,5 @@ def test_a_command_called_in_a_process_leaves_its_signals_alone(tmp_path: Path) 
         "except SystemExit: pass\n"
         "assert signal.SIG_IGN not in map(signal.getsignal, (signal.SIGINT, signal.SIGTERM))\n"
     )
-    subprocess.run([sys.executable, "-c", program], check=True, capture_output=True)
+    assert _run(program=program).code == 0
     assert (tmp_path / "out" / "report.html").is_file()
