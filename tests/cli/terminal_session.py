@@ -1,7 +1,7 @@
 """Run commands on the pseudo-terminal that stdout is, at one width after the other, and piped.
 
 Run as a program: ``python terminal_session.py DESIGN.json WIDTH...``.  Each print begins with a
-line of its width, 0 for what a pipe gets, and its command.  What takes long is computed once.
+line of its width, 0 for what a pipe gets, and its command.
 """
 
 from __future__ import annotations
@@ -25,9 +25,14 @@ COMMANDS = (
 BEGINS = "\x1e"
 """ASCII's record separator: no command prints it."""
 _ONCE = (
+    ("antecurve.analysis.bench_plan", "bench_plan"),
+    ("antecurve.analysis.drift", "drift"),
     ("antecurve.diagnose.diagnosis", "diagnose_unit"),
+    ("antecurve.files.design_file", "read_design"),
+    ("antecurve.judge.calibration", "calibrate_network"),
     ("antecurve.judge.verdicts", "judge_unit"),
 )
+"""What takes long: computed for each command at the first width alone."""
 
 
 def arguments(command: str, design_file: Path) -> list[str]:
@@ -36,18 +41,26 @@ def arguments(command: str, design_file: Path) -> list[str]:
     return [w.replace("DESIGN", str(design_file)).replace("DATA", str(DATA)) for w in words]
 
 
-def remember(module: str, name: str) -> None:
-    """Let a function of one design and one unit give its first result again."""
-    home = importlib.import_module(module)
-    compute = getattr(home, name)
-    results: list[object] = []
+class Once:
+    """A function whose results in a command come again when the command runs again."""
 
-    def once(*given: object, **options: object) -> object:
-        if not results:
-            results.append(compute(*given, **options))
-        return results[0]
+    def __init__(self, module: str, name: str) -> None:
+        home = importlib.import_module(module)
+        self._compute = getattr(home, name)
+        self._results: dict[tuple[str, int], object] = {}
+        self.begin("")
+        setattr(home, name, self)
 
-    setattr(home, name, once)
+    def begin(self, command: str) -> None:
+        """Tell the command that runs now."""
+        self._command, self._calls = command, 0
+
+    def __call__(self, *given: object, **options: object) -> object:
+        key = (self._command, self._calls)
+        self._calls += 1
+        if key not in self._results:
+            self._results[key] = self._compute(*given, **options)
+        return self._results[key]
 
 
 def show(columns: int, command: str, design_file: Path) -> None:
@@ -66,11 +79,12 @@ def show(columns: int, command: str, design_file: Path) -> None:
 
 def main(design_file: Path, widths: list[int]) -> None:
     """Print what every command prints at every width."""
-    for module, name in _ONCE:
-        remember(module, name)
+    computed = [Once(module, name) for module, name in _ONCE]
     for columns in (0, *widths):
         fcntl.ioctl(1, termios.TIOCSWINSZ, struct.pack("HHHH", 24, columns, 0, 0))
         for command in COMMANDS:
+            for each in computed:
+                each.begin(command)
             show(columns, command, design_file)
 
 
