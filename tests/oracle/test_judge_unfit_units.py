@@ -9,7 +9,7 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
-from playback_units import CONDITIONS, CURVE, known_exactly
+from playback_units import CONDITIONS, CURVE, NOMINAL, known_exactly
 from unfit_records import (
     DEFECTS,
     SOUND,
@@ -73,6 +73,15 @@ def test_defects_are_seen(name: str) -> None:
         capture, path = defective_record(name, seed, square_hz=200.0, samples=samples)
         findings = [f for f in record_findings_by_truth(capture, path) if f.forbids_pass]
         assert any(words in f.text.lower() for f in findings), (seed, [f.text for f in findings])
+
+
+def test_ringing_is_seen_where_a_fit_sums_no_more_than_half_the_rate() -> None:
+    """As one does to which a zero at 195 kHz without a pole has made up for the ringing."""
+    capture, path = defective_record("ringing at 300 kHz, Q 5", 6, square_hz=200.0, samples=20_000)
+    fitted = ShapedUnit(*NOMINAL.values(), "one corner", "playback zero", (1.5,), (195e3, 1e9))
+    path = [path[0], fitted.polynomials()]
+    findings = record_findings_by_truth(capture, path, folded=False)
+    assert any(f.forbids_pass and "edges ring at 3" in f.text for f in findings)
 
 
 def test_motor_boating_is_seen_in_a_record_of_half_a_second() -> None:

@@ -104,19 +104,21 @@ class ByTruth:
         )
 
 
-def by_truth(capture: SquareWaveCapture, polynomials: Sequence[Polynomials]) -> ByTruth:
+def by_truth(
+    capture: SquareWaveCapture, polynomials: Sequence[Polynomials], *, folded: bool = True
+) -> ByTruth:
     """Reduce a record as the judge does, with the true response in place of a fit."""
     response = log_response(polynomials)
     settings = ObservationSettings(5.0 * BAND_HZ[1], CURVE, known_exactly())
     with single_threaded_linear_algebra():
         first = capture.observation(settings)
         prediction, _ = _settled(first, response)
-        corrected = first.corrected(prediction, folded=True)
+        corrected = first.corrected(prediction, folded=folded)
         prediction, residual = _settled(corrected, response)
         (beside,) = interferences([corrected.remainder(prediction)])
         if beside.drift_order or beside.hum is not None:
             cleared = first.without_interference(beside)
-            corrected = cleared.corrected(prediction, folded=True)
+            corrected = cleared.corrected(prediction, folded=folded)
             prediction, residual = _settled(corrected, response)
         excess = float(residual @ residual) / residual.size
         if excess > 1.0:
@@ -126,11 +128,11 @@ def by_truth(capture: SquareWaveCapture, polynomials: Sequence[Polynomials]) -> 
 
 
 def record_findings_by_truth(
-    capture: SquareWaveCapture, polynomials: Sequence[Polynomials]
+    capture: SquareWaveCapture, polynomials: Sequence[Polynomials], *, folded: bool = True
 ) -> list[ResidualFinding]:
     """What the judge says of a record beside a known linear response."""
     with single_threaded_linear_algebra():
-        return by_truth(capture, polynomials).findings
+        return by_truth(capture, polynomials, folded=folded).findings
 
 
 def level_findings_by_truth(name: str, seed: int) -> list[ResidualFinding]:

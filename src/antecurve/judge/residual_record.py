@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -25,6 +25,7 @@ Complex = NDArray[np.complex128]
 
 _SHARPEST_S = 0.3e-6  # a tenth of the time constant of a pole at 50 kHz
 _FLOOR_OF_STEP = 1.3  # of a converter's step / sqrt(12): the noise is the converter's own
+_ALIKE = 10.0  # of chi-square: less than a quarter of what counts as ringing of an edge
 _LEAST_RATE_HZ = 150e3  # two samples within 15 us of an edge
 
 
@@ -54,6 +55,8 @@ class ResidualRecord:
         First and second derivative of the fitted waveform by time [V/s, V/s^2].
     timing_s : float
         How well the harmonics summed resolve an edge [s].
+    folded : bool
+        Whether harmonics beyond half the sampling rate are among them.
     by_duty : numpy.ndarray of complex, shape (harmonics,)
         Derivative of the fitted harmonics by the duty [V].
     """
@@ -68,6 +71,7 @@ class ResidualRecord:
     rising_s: float
     derivatives: Floats
     timing_s: float
+    folded: bool
     by_duty: Complex
 
     @property
@@ -97,6 +101,11 @@ class ResidualRecord:
         return self.timing_s < _SHARPEST_S and self.basis.record.rate_hz > _LEAST_RATE_HZ
 
     @property
+    def shows_ringing(self) -> bool:
+        """Whether ringing of edges shows: all that a record holds is summed, or finely."""
+        return self.shows_edges or not (self.folded or self.passes_over_edges)
+
+    @property
     def passes_over_edges(self) -> bool:
         """Whether samples are too far apart for any test of edges."""
         return self.basis.record.rate_hz <= _LEAST_RATE_HZ
@@ -114,6 +123,9 @@ def residual_record(
 ) -> ResidualRecord:
     """Take a fit off a record.
 
+    Where nothing tells whether harmonics beyond half the sampling rate are folded into the record,
+    they are taken to be: its edges are then resolved best.
+
     Parameters
     ----------
     observation : SquareWaveObservation
@@ -130,6 +142,18 @@ def residual_record(
     ResidualRecord
         With the noise of the record as it was before it was raised.
     """
+    own = _summed(observation, residual, prediction, excess)
+    if observation.folded:
+        return own
+    folded = _summed(replace(observation, folded=True), residual, prediction, excess)
+    rises = float(folded.settled @ folded.settled - own.settled @ own.settled)
+    return folded if rises < _ALIKE * own.noise**2 else own
+
+
+def _summed(
+    observation: SquareWaveObservation, residual: Floats, prediction: Prediction, excess: float
+) -> ResidualRecord:
+    """The record less the harmonics that it is said to hold."""
     basis = observation.basis
     waves = observation.waveforms(prediction, derivatives=2)
     response = prediction.log_response(observation.frequency_hz)
@@ -148,6 +172,7 @@ def residual_record(
         rising_s=float(prediction.nuisance[1]) * observation.delay_unit,
         derivatives=waves[:, 1:],
         timing_s=0.25 / (float(highest) * basis.record.frequency_hz),
+        folded=observation.folded,
         by_duty=model.by_duty,
     )
 

@@ -39,6 +39,7 @@ _EDGE_S = 50e-6  # at least: three time constants of a pole at 10 kHz
 _UNRESOLVED = 12.0  # three turns of the highest harmonic summed: its overshoot is over
 _RINGING_S = 200e-6  # behind an edge: twelve turns of 60 kHz
 _EDGE_MOST = 0.3  # of a half period
+_WHOLE_S = 0.1e-6  # how well an edge is known of which no harmonic is left out, by judgement
 _GENERATOR = 0.4  # of the unit's edge: the generator's own then counts
 _NOISE_ORDERS = 1.05  # times the highest even order: the noise counts up to there
 _HUM_MULTIPLES = 6  # of the mains frequency that supplies bring in strength
@@ -68,7 +69,7 @@ def record_findings(record: ResidualRecord) -> list[ResidualFinding]:
         lines = [f for f in lines if f.kind is not ResidualKind.LINE or f.frequency_hz > slowest]
     edges = _straight(record) or [*_pause(record), *_halves(record)]
     oscillates = any(f.kind is ResidualKind.OSCILLATION and f.forbids_pass for f in lines)
-    if not edges and not oscillates and record.shows_edges:
+    if not edges and not oscillates and record.shows_ringing:
         edges = _ringing(record)
     return [*lines, *slow, *edges, *_without_edges(record)]
 
@@ -226,11 +227,16 @@ def _straight(record: ResidualRecord) -> list[ResidualFinding]:
 
 def _ringing(record: ResidualRecord) -> list[ResidualFinding]:
     """Edges that ring far above the band."""
+    rate, timing = record.basis.record.rate_hz, record.timing_s
+    near = _edge_samples(record, 0.0, _RINGING_S)
+    if not record.folded:  # all of an edge is in the sum, and half the rate is the end
+        rate, timing = rate / 2.0, min(timing, _WHOLE_S)
+        near = _edge_samples(record, 0.0, _RINGING_S, unresolved=0.0)
     ringing = edge_ringing(
-        _edge_samples(record, 0.0, _RINGING_S),
-        rate_hz=record.basis.record.rate_hz,
+        near,
+        rate_hz=rate,
         noise_v=record.noise,
-        timing_s=record.timing_s,
+        timing_s=timing,
         half_swing_v=record.size_v,
     )
     if ringing is None or ringing.quality < RINGS:
@@ -292,14 +298,16 @@ def _low_noise(record: ResidualRecord, top: float) -> float:
     return float(max(1.0, total / (free * record.noise**2)))
 
 
-def _edge_samples(record: ResidualRecord, early_s: float, late_s: float) -> EdgeSamples:
-    """Residuals of the samples about the edges."""
+def _edge_samples(
+    record: ResidualRecord, early_s: float, late_s: float, *, unresolved: float = _UNRESOLVED
+) -> EdgeSamples:
+    """Residuals of the samples about the edges, but for what is nearer than is resolved."""
     reduced = record.basis.record
     half = 0.5 / reduced.frequency_hz
     turn = (reduced.time_s - record.rising_s) / half
     edge = np.floor(turn - early_s / half)
     near = turn - edge < min(late_s / half, _EDGE_MOST)
-    near &= np.abs(turn - edge) * half > _UNRESOLVED * record.timing_s
+    near &= np.abs(turn - edge) * half > unresolved * record.timing_s
     sign = np.where(edge[near] % 2 == 0, 1.0, -1.0)
     return EdgeSamples(
         (turn - edge)[near] * half,
