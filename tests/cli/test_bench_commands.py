@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
+import io
 import json
 import math
 import re
@@ -15,6 +17,7 @@ from commands import invoke
 from nodal import read_cards, solve_cards
 
 from antecurve.analysis.ratings import part_stresses
+from antecurve.cli.main import run
 from antecurve.curves.model import inverse_response
 from antecurve.files.design_file import design_json
 from antecurve.files.netlist import netlist
@@ -74,24 +77,37 @@ def test_loading_says_how_far_and_what_to_do(
     assert "exists already" in again.err
 
 
+SQUARE = ("--frequency", "200", "--amplitude", "0.4")
+
+
+@pytest.fixture(scope="module")
+def scope_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("scope") / "out"
+
+
+@pytest.fixture(scope="module")
+def scope_text(design_file: str, scope_folder: Path) -> str:
+    """What is printed where files are written."""
+    printed = io.StringIO()
+    with contextlib.redirect_stdout(printed), pytest.raises(SystemExit) as ended:
+        run(["scope", design_file, *SQUARE, "-o", str(scope_folder)])
+    assert ended.value.code in (0, None)
+    return printed.getvalue()
+
+
 def test_scope_writes_one_period(
-    design_file: str, default_design: Design, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    scope_text: str, scope_folder: Path, default_design: Design
 ) -> None:
-    out = tmp_path / "out"
-    done = invoke(
-        capsys, "scope", design_file, "--frequency", "500", "--amplitude", "0.4", "-o", str(out)
-    )  # fmt: skip
-    assert done.code == 0
-    assert "loudspeakers and headphones" in done.out
-    assert sorted(p.name for p in out.iterdir()) == [
+    assert "loudspeakers and headphones" in scope_text
+    assert sorted(p.name for p in scope_folder.iterdir()) == [
         "faults.csv", "faults.png", "faults.svg", "scope.csv", "scope.png", "scope.svg",
     ]  # fmt: skip
-    assert (out / "scope.png").read_bytes()[:4] == b"\x89PNG"
-    assert (out / "faults.svg").read_text().startswith("<svg")
-    with (out / "scope.csv").open() as file:
+    assert (scope_folder / "scope.png").read_bytes()[:4] == b"\x89PNG"
+    assert (scope_folder / "faults.svg").read_text().startswith("<svg")
+    with (scope_folder / "scope.csv").open() as file:
         assert file.readline().strip() == "time_s,input_v,network_v,playback_v"
-    trace = _table(out / "scope.csv")
-    time, period = trace["time_s"], 1.0 / 500.0
+    trace = _table(scope_folder / "scope.csv")
+    time, period = trace["time_s"], 1.0 / 200.0
     assert len(time) >= 1000
     assert time[0] == 0.0 and np.all(np.diff(time) > 0.0) and time[-1] < period
     np.testing.assert_array_equal(trace["input_v"], np.where(time < period / 2, 0.4, -0.4))
@@ -101,21 +117,19 @@ def test_scope_writes_one_period(
     carried = values * np.exp(-2j * np.pi * closed / period)
     fundamental = 2 / period * np.trapezoid(carried, closed) / (-4j * 0.4 / np.pi)
     h = solve_cards(
-        read_cards(netlist(default_design.network, loading=default_design.job.loading)), 500.0
+        read_cards(netlist(default_design.network, loading=default_design.job.loading)), 200.0
     )[0]
-    expected = h * inverse_response(default_design.job.curve, 500.0)
+    expected = h * inverse_response(default_design.job.curve, 200.0)
     # The sum takes the trace between its samples for straight lines.
     assert abs(fundamental / expected - 1) < 1e-4
 
 
 def test_scope_csv_holds_the_peak_that_is_printed(
-    design_file: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
+    design_file: str, scope_text: str, scope_folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """The peak of a 200 Hz wave is a needle that evenly spaced samples step over."""
-    out = tmp_path / "out"
-    asked = ("scope", design_file, "--frequency", "200", "-o", str(out))
-    printed = json.loads(invoke(capsys, *asked, "--json").out)
-    trace = _table(out / "scope.csv")
+    printed = json.loads(invoke(capsys, "scope", design_file, *SQUARE, "--json").out)
+    trace = _table(scope_folder / "scope.csv")
     for column, name in (("network_v", "network"), ("playback_v", "after_playback")):
         largest = np.abs(trace[column]).max()
         assert largest == pytest.approx(printed[name]["peak_v"], rel=1e-9)
@@ -123,8 +137,7 @@ def test_scope_csv_holds_the_peak_that_is_printed(
     assert limited["peak_v"] == pytest.approx(printed["network"]["peak_v"], rel=1e-9)
     assert limited["rise_time_peak_v"] < limited["peak_v"]
     assert limited["bandwidth_peak_v"] < limited["peak_v"]
-    said = invoke(capsys, *asked, "--force").out
-    assert "With a generator's edge of 35 ns" in said and "10 MHz bandwidth" in said
+    assert "With a generator's edge of 35 ns" in scope_text and "10 MHz bandwidth" in scope_text
 
 
 def test_scope_with_a_fault(design_file: str, capsys: pytest.CaptureFixture[str]) -> None:
