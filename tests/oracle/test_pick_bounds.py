@@ -23,6 +23,7 @@ from antecurve.pick.bounds import _remainder, bound_boxes
 from antecurve.pick.limits import limit_values
 from antecurve.pick.model import NEPER_DB, NetworkModel
 from antecurve.pick.objective import ErrorOverBand, resolution
+from antecurve.pick.root_ranges import RootRanges
 from antecurve.pick.structure import interchangeable, ladder_of
 from antecurve.pick.time_constants import time_constant_hull
 from antecurve.synthesis.exact import exact_network_or_none, form_names
@@ -279,3 +280,39 @@ def test_error_over_the_band_is_as_good_as_it_says(topology: Topology, values: n
         for error, expected in zip(errors, fine, strict=True):
             # 1e-12: rounding of levels of some nepers; the fine grid lies below the continuum.
             assert abs(error - expected) <= resolution(error) + 1e-6 * error + 1e-12
+
+
+@pytest.mark.parametrize("limit_db", [0.001, 0.1])
+def test_ranges_hold_the_roots_of_every_network_within_a_limit(limit_db: float) -> None:
+    """Random time constants around those of two curves, one with a pole more than the curve."""
+    rng = np.random.default_rng(10)
+    frequency = np.geomspace(20, 20e3, 25)
+    omega = 2 * np.pi * frequency
+    for zeros, poles, extra in (
+        ((3180e-6, 75e-6), (318e-6, 3.18e-6), 1e-7),
+        ((3180e-6, 400e-6, 50e-6), (1000e-6, 120e-6, 3.18e-6), 5e-8),
+    ):
+        exact = np.array([*zeros, *poles, extra])
+
+        def rows(logs: np.ndarray, count: int = len(zeros)) -> np.ndarray:
+            shares = 0.5 * np.log1p((omega[:, None, None] * np.exp(logs)) ** 2)
+            return shares[..., :count].sum(-1) - shares[..., count:].sum(-1)
+
+        target = rows(np.log(exact[:-1])[None])[:, 0]
+        ranges = RootRanges(
+            target, omega, near=(np.array(zeros), np.array(poles)),
+            counts=(len(zeros), len(poles) + 1), limit=limit_db / NEPER_DB,
+        )  # fmt: skip
+        (z_low, z_high), (p_low, p_high) = ranges.zeros(), ranges.poles()
+        assert np.all(z_high < 1.3 * np.array(zeros))  # and they bound something
+        checked = 0
+        for spread in (1e-4, 1e-3, 1e-2):
+            logs = np.log(exact) + rng.normal(0, spread, (4000, len(exact)))
+            logs[:, -1] += rng.uniform(-9, 3, len(logs))
+            near = np.ptp(rows(logs) - target[:, None], axis=0) / 2 <= limit_db / NEPER_DB
+            found = np.exp(logs[near])
+            checked += len(found)
+            top, bottom = found[:, : len(zeros)], np.sort(found[:, len(zeros) :])[:, ::-1]
+            assert np.all((z_low <= top) & (top <= z_high))
+            assert np.all((p_low <= bottom) & (bottom <= p_high))
+        assert checked > 200

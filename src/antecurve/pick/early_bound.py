@@ -25,10 +25,10 @@ __all__ = ["bound_seconds", "network_bound", "raise_bound"]
 Shares = tuple[float, ...]
 
 _BOUND_SECONDS = 1.0  # each form of the default job is bounded in a tenth of it
-_BOUND_SHARE = 1.0 / 12.0  # of a longer budget: an RC shunt of four poles takes 5 to 10 s
+_BOUND_SHARE = 1.0 / 12.0  # of a longer budget: narrow limits of an RC shunt of four poles take 2 s
 _MOST_SHARE = 0.25  # of any budget: by judgement, the search itself matters more
-_SMALLEST_DB = 1e-4  # a bound that the narrowest ranges of time constants give, if any does
-_SMALLEST_SECONDS = 3.0  # and the time they take at least where they are not known yet
+_LEAST_SECONDS = 5.0  # for the smallest limit of a ladder: half a second unless much else runs
+_SMALLEST = tuple(db / NEPER_DB for db in (1e-5, 1e-4))  # take half a second and a second at most
 _SHARES: Shares = (1.0 / 32.0, 1.0 / 2.0)  # of the limit: a small bound first, then one that tells
 _FEW_SHARES: Shares = (1.0 / 2.0,)  # of few positions every limit takes about as long
 
@@ -65,7 +65,8 @@ def raise_bound(search: Search, limit: float, *, seconds: float = _BOUND_SECONDS
 
     Notes
     -----
-    It looks at the time between its steps.  An interruption from the keyboard ends it.
+    It looks at the time between its steps, for each ladder of many positions not before the first
+    of them.  An interruption from the keyboard ends it.
     """
     until = time.perf_counter() + max(seconds, _BOUND_SECONDS)
     try:
@@ -110,19 +111,23 @@ def network_bound(space: Space, limit: float, *, known: float, until: float) -> 
     evaluated = 0
     many = len(space.candidates) >= MANY_POSITIONS
     limits = [share * limit for share in (_SHARES if many else _FEW_SHARES)]
-    if many and until - time.perf_counter() > _SMALLEST_SECONDS:
-        limits.insert(0, min(limits[0], _SMALLEST_DB / NEPER_DB))
-    for within in limits:
+    if many:
+        limits += [smallest for smallest in _SMALLEST if smallest < limits[0]]
+    end = until
+    if many and space.model.ladder is not None:
+        end = max(until, time.perf_counter() + _LEAST_SECONDS)
+    for within in sorted(limits):
         if within <= known:
             continue
         boxes = (
-            boxes_within(space, within, deadline=until)
+            boxes_within(space, within, deadline=end)
             if many
             else synthesised_cut(space.model, space.grids, limit=within)
         )
         if boxes is None:
-            boxes = monotone_cut(space.model, space.grids, limit=within, deadline=until)
-        result = exhaust(space, boxes, limit=within, deadline=until)
+            boxes = monotone_cut(space.model, space.grids, limit=within, deadline=end)
+        result = exhaust(space, boxes, limit=within, deadline=end)
+        end = until
         evaluated += result.evaluated
         if not result.complete:
             break

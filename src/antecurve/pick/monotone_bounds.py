@@ -27,7 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.algebra.transfer_function import TransferFunction
-from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, level_db
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, level_db, zero_pole_gain
 from antecurve.pick.boxes import Boxes, Grids, joined
 from antecurve.pick.model import NEPER_DB, NetworkModel
 from antecurve.pick.time_constants import TimeConstantHull, time_constant_hull
@@ -100,9 +100,11 @@ class MonotoneBounds:
             2.0 * math.pi * np.geomspace(*model.job.target.band_hz, _FINE_POINTS) if fine else omega
         )
         levels = level_db(model.job.curve, at / (2.0 * math.pi)) / NEPER_DB
+        ideal = zero_pole_gain(model.job.curve)
         hull = time_constant_hull(
             levels - origin * np.log(at), at,
-            zeros=zeros, poles=poles, limit=limit, fine=fine,
+            zeros=zeros, poles=poles, limit=limit,
+            near=(ideal.zeros_s, ideal.poles_s) if fine else None,
             load_s=self.load_s, deadline=deadline,
         )  # fmt: skip
         self.hull = hull

@@ -16,8 +16,8 @@ from antecurve.pick.boxes import Boxes
 from antecurve.pick.branch_and_bound import Exhausted, Space
 from antecurve.pick.objective import resolution
 from antecurve.pick.paired_cut import paired_cut
+from antecurve.pick.root_ranges import TimeIsOverError
 from antecurve.pick.synthesised_cut import synthesised_cut
-from antecurve.pick.time_constants import TimeIsOverError
 
 __all__ = ["MANY_POSITIONS", "boxes_within", "exhausted_in_steps"]
 

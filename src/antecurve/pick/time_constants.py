@@ -8,7 +8,8 @@ The magnitude of H depends on its time constants alone, up to a constant:
 with real z_i, p_j >= 0 for every RC ladder.  A subdivision of their logarithms keeps all boxes
 in which the centred error over some frequencies of the band can be within the limit; the hull
 of what is kept bounds each time constant of every network that counts.  The frequencies are
-some of the band, so the hull holds for the error over the whole band as well.
+some of the band, so the hull holds for the error over the whole band as well.  Narrower ranges
+come from `antecurve.pick.root_ranges`, shrunk by the same test as a box.
 
 Every box is tested by an affine bound: with u = ln T + ln w the function 0.5 ln(1 + exp 2u) has
 slope s = 1/(1 + exp(-2u)) and second derivative 2 s (1 - s), which is at most 1/2 and grows by no
@@ -38,8 +39,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.pick.affine import exclude_and_contract
+from antecurve.pick.root_ranges import RootRanges, TimeIsOverError
 
-__all__ = ["TimeConstantHull", "TimeIsOverError", "time_constant_hull"]
+__all__ = ["TimeConstantHull", "time_constant_hull"]
 
 Floats = NDArray[np.float64]
 
@@ -48,10 +50,10 @@ _FAR = 60.0  # logarithm of a time constant: beyond any, and its exponential sti
 _WIDE = 0.8  # half width of a cell, by judgement: over wider ones a tangent bounds loosely
 _STOP = 0.3  # width of a cell, by judgement: narrower ones tighten the hull little
 _STOP_PER_LIMIT = 6.0  # 1/Np, by judgement: a wide limit blurs the hull more than its cells do
-_FINE_START = 2e-3  # Np, by judgement: hulls of smaller limits begin with that of this one
+_START = 2e-3  # Np, by judgement: ranges of smaller limits come from those of this one
 _FINE_STOP = 0.1  # width of a cell, by judgement: its curvature lets it shrink further by itself
-_FINE_ROUNDS = 6  # of shrinking, which each come nearer by a square
-_MOST_FINE_BOXES = 150_000  # three seconds
+_MOST_FINE_BOXES = 20_000  # half a second
+_ROUNDS = 6  # of shrinking, which each come nearer by a square
 _MOST_BOXES = 12_000  # bounds the time; beyond it cells stay as wide as they are
 _LIMIT_STEP = 1.25  # growth of the rounded limits: the next one is at most this much too wide
 _FINE_LIMIT_STEP = 1.02  # the same of fine hulls, from which much more follows
@@ -80,12 +82,9 @@ class TimeConstantHull:
     empty: bool = False
 
 
-class TimeIsOverError(Exception):
-    """Bounds of time constants were not found by the deadline."""
-
-
 def time_constant_hull(
-    target: Floats, omega: Floats, *, zeros: int, poles: int, limit: float, fine: bool = False,
+    target: Floats, omega: Floats, *, zeros: int, poles: int, limit: float,
+    near: tuple[tuple[float, ...], tuple[float, ...]] | None = None,
     load_s: float | None = None, deadline: float | None = None,
 ) -> TimeConstantHull:  # fmt: skip
     """Bound the time constants of every network within an error limit.
@@ -100,8 +99,10 @@ def time_constant_hull(
         Number of time constants of numerator and denominator.
     limit : float
         Largest centred error [Np].
-    fine : bool, optional
-        Whether to come as near as the bounds allow; it takes a few times as long.
+    near : tuple of tuple of float or None, optional
+        Time constants of the zeros and of the poles of the curve [s]: to bound those of networks
+        by `antecurve.pick.root_ranges`, narrowly.  By default by a subdivision, roughly and in a
+        quarter of the time.
     load_s : float or None, optional
         Of a network whose zeros and poles interlace the longest time constant that load resistance
         and capacitance can have with the shunt resistance [s].
@@ -119,10 +120,10 @@ def time_constant_hull(
     TimeIsOverError
         When the deadline passes.
     """
-    step = _FINE_LIMIT_STEP if fine else _LIMIT_STEP
+    step = _LIMIT_STEP if near is None else _FINE_LIMIT_STEP
     rounded = step ** math.ceil(math.log(limit, step) - _EPS)
     levels = tuple(target - target.mean())
-    return _hull(_Asked(levels, tuple(omega), zeros, poles, rounded, fine, load_s, deadline))
+    return _hull(_Asked(levels, tuple(omega), zeros, poles, rounded, near, load_s, deadline))
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,60 +135,84 @@ class _Asked:
     zeros: int
     poles: int
     limit: float
-    fine: bool
+    near: tuple[tuple[float, ...], tuple[float, ...]] | None
     load_s: float | None
     deadline: float | None = field(compare=False)
 
 
 @lru_cache(maxsize=64)
 def _hull(asked: _Asked) -> TimeConstantHull:
-    target, omega = np.array(asked.target), np.array(asked.omega)
-    zeros, poles, limit, fine = asked.zeros, asked.poles, asked.limit, asked.fine
-    count = zeros + poles
+    cells = _Cells(asked)
+    low, high = _start(asked)
+    if asked.near is None or asked.limit < _START:
+        low, high = _subdivided(cells, asked, low, high)
+    for _ in range(0 if asked.near is None else _ROUNDS):
+        low, high = cells.reduce(*cells.sort(low, high, asked.zeros), asked.limit)
+    if not len(low):
+        nothing = np.zeros(0)
+        return TimeConstantHull(nothing, nothing, nothing, nothing, empty=True)
+    lowest = np.where(low.min(axis=0) <= -_FAR, 0.0, np.exp(low.min(axis=0)))
+    highest = np.exp(high.max(axis=0))
+    zeros = asked.zeros
+    return TimeConstantHull(lowest[:zeros], highest[:zeros], lowest[zeros:], highest[zeros:])
+
+
+def _start(asked: _Asked) -> tuple[Floats, Floats]:
+    """One box of logarithms of time constants that holds all within the limit."""
+    count = asked.zeros + asked.poles
+    if asked.near is None:
+        return np.full((1, count), -_FAR), np.full((1, count), _FAR)
+    return _ranges(replace(asked, limit=max(asked.limit, _START)))
+
+
+@lru_cache(maxsize=64)
+def _ranges(asked: _Asked) -> tuple[Floats, Floats]:
+    assert asked.near is not None
+    interlaced = asked.load_s is not None and asked.poles == asked.zeros + 1
+    ranges = RootRanges(
+        np.array(asked.target), np.array(asked.omega),
+        near=(np.array(asked.near[0]), np.array(asked.near[1])),
+        counts=(asked.zeros, asked.poles), limit=asked.limit,
+        shortest=asked.load_s if interlaced and asked.load_s else math.inf,
+        deadline=asked.deadline,
+    )  # fmt: skip
+    ends = [np.concatenate(both) for both in zip(ranges.zeros(), ranges.poles(), strict=True)]
+    with np.errstate(divide="ignore"):
+        low, high = np.clip(np.log(ends), -_FAR, _FAR)[:, None]
+    return low, high
+
+
+def _subdivided(cells: _Cells, asked: _Asked, low: Floats, high: Floats) -> tuple[Floats, Floats]:
+    """Boxes of logarithms of time constants, each as narrow as the limit deserves."""
+    limit, fine = asked.limit, asked.near is not None
     stop = _FINE_STOP if fine else _STOP + _STOP_PER_LIMIT * limit
-    most = _MOST_FINE_BOXES if fine else _MOST_BOXES
-    cells = _Cells(target, omega, np.array([1.0] * zeros + [-1.0] * poles), asked.load_s)
-    low, high = np.full((1, count), -_FAR), np.full((1, count), _FAR)
-    if fine and limit < _FINE_START:
-        wider = _hull(replace(asked, limit=_FINE_START))
-        with np.errstate(divide="ignore"):
-            low[0] = np.log(np.concatenate([wider.zeros_low, wider.poles_low]))
-            high[0] = np.log(np.concatenate([wider.zeros_high, wider.poles_high]))
-        low = np.maximum(low, -_FAR)
     kept: list[tuple[Floats, Floats]] = []
     examined = 0
     while len(low):
         if asked.deadline is not None and time.perf_counter() > asked.deadline:
             raise TimeIsOverError
         examined += len(low)
-        low, high = cells.sort(low, high, zeros)
-        low, high = cells.reduce(low, high, limit)
+        low, high = cells.reduce(*cells.sort(low, high, asked.zeros), limit)
         width = cells.width(low, high)
         done = width.max(axis=1, initial=0.0) < stop
-        if examined > most:
+        if examined > (_MOST_FINE_BOXES if fine else _MOST_BOXES):
             done[:] = True
         kept.append((low[done], high[done]))
         low, high, width = low[~done], high[~done], width[~done]
         low, high = cells.halve(low, high, width)
     lows, highs = (np.concatenate([k[i] for k in kept]) for i in (0, 1))
-    for _ in range(_FINE_ROUNDS if fine else 0):
-        lows, highs = cells.reduce(*cells.sort(lows, highs, zeros), limit)
-    if not len(lows):
-        nothing = np.zeros(0)
-        return TimeConstantHull(nothing, nothing, nothing, nothing, empty=True)
-    lowest = np.where(lows.min(axis=0) <= -_FAR, 0.0, np.exp(lows.min(axis=0)))
-    highest = np.exp(highs.max(axis=0))
-    return TimeConstantHull(lowest[:zeros], highest[:zeros], lowest[zeros:], highest[zeros:])
+    return lows, highs
 
 
 class _Cells:
     """Boxes of logarithms of time constants."""
 
-    def __init__(self, target: Floats, omega: Floats, sign: Floats, load_s: float | None) -> None:
-        self._target = target
-        self._load_s = load_s
+    def __init__(self, asked: _Asked) -> None:
+        omega = np.array(asked.omega)
+        self._target = np.array(asked.target)
+        self._load_s = asked.load_s
         self._log = np.log(omega)
-        self._sign = sign
+        self._sign = np.array([1.0] * asked.zeros + [-1.0] * asked.poles)
         self._floor = math.log(_EDGE / omega[-1])
         self._ceiling = math.log(1.0 / (_EDGE * omega[0]))
 
