@@ -310,9 +310,9 @@ def test_ranges_hold_the_roots_of_every_network_within_a_limit(limit_db: float) 
             logs = np.log(exact) + rng.normal(0, spread, (4000, len(exact)))
             logs[:, -1] += rng.uniform(-9, 3, len(logs))
             near = np.ptp(rows(logs) - target[:, None], axis=0) / 2 <= limit_db / NEPER_DB
-            found = np.exp(logs[near])
-            checked += len(found)
-            top, bottom = found[:, : len(zeros)], np.sort(found[:, len(zeros) :])[:, ::-1]
+            members = np.exp(logs[near])
+            checked += len(members)
+            top, bottom = members[:, : len(zeros)], np.sort(members[:, len(zeros) :])[:, ::-1]
             assert np.all((z_low <= top) & (top <= z_high))
             assert np.all((p_low <= bottom) & (bottom <= p_high))
         assert checked > 200
