@@ -140,8 +140,15 @@ def test_nothing_overlaps(name: str) -> None:
         assert a[1] <= b[0] or b[1] <= a[0] or a[3] <= b[2] or b[3] <= a[2]
     for link in board.links:
         x = link.start.column * PITCH_MM
+        high, low = sorted(hole.row * PITCH_MM for hole in (link.start, link.end))
         assert link.start.column == link.end.column
-        assert not any(left < x < right for left, right, *_ in bodies)
+        assert not any(
+            left < x < right and high < bottom and top < low for left, right, top, bottom in bodies
+        )
+    for a, b in combinations(board.links, 2):
+        rows = [sorted((link.start.row, link.end.row)) for link in (a, b)]
+        apart = rows[0][1] < rows[1][0] or rows[1][1] < rows[0][0]
+        assert a.start.column != b.start.column or apart
     soldered = [h for p in board.parts for h in (p.start, p.end)]
     soldered += [h for x in board.links for h in (x.start, x.end)]
     soldered += [t.hole for t in board.terminals]

@@ -1,10 +1,11 @@
 """A network laid out on a strip board: which hole each lead goes into.
 
 Strips run from left to right, holes lie 2.54 mm apart.  Each node has one strip of its own, five
-rows from the next, and each part has columns of its own, so no two bodies can overlap.  A part
-stands across the strips.  Where its leads don't reach from node to node, the second lead goes to
-a strip between them, which is cut on both sides, and a wire link leads on to the node.  No lead
-pitch is a multiple of five holes, so such a piece of strip is never a node's own.
+rows from the next.  Each part has a rectangle of holes of its own, so no two bodies can overlap:
+parts that have a row in common have columns of their own.  A part stands across the strips.  Where
+its leads don't reach from node to node, the second lead goes to a strip between them, which is cut
+on both sides, and a wire link leads on to the node.  No lead pitch is a multiple of five holes, so
+such a piece of strip is never a node's own.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ __all__ = ["BoardPart", "Hole", "StripBoard", "Terminal", "WireLink", "node_rows
 
 _ROWS_APART = 5  # adjacent nodes are 12.7 mm apart: what a 0207 resistor spans with ease
 _CLEARANCE_MM = 0.4  # from a body to what is beside it, by judgement
+_OVERHANG_ROWS = 1  # the longest body ends 2 mm beyond its leads, which is less than a row
 _MARGIN = 1  # columns for the leads to the connectors at either end
 
 
@@ -42,11 +44,16 @@ class Hole(NamedTuple):
     column: int
 
     @property
-    def name(self) -> str:
-        """Letter of the strip and number of the column, such as ``F7``."""
+    def strip(self) -> str:
+        """Letter of the strip, such as ``F``, or two after ``Z``."""
         letters = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
         high, low = divmod(self.row, len(letters))
-        return f"{letters[high - 1] if high else ''}{letters[low]}{self.column + 1}"
+        return f"{letters[high - 1] if high else ''}{letters[low]}"
+
+    @property
+    def name(self) -> str:
+        """Letter of the strip and number of the column, such as ``F7``."""
+        return f"{self.strip}{self.column + 1}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +124,7 @@ class StripBoard:
     rows, columns : int
         Size of the board in holes.
     parts : tuple of BoardPart
-        The parts, each in columns of its own.
+        The parts, each in a rectangle of its own.
     links : tuple of WireLink
         Wires on the component side.
     cuts : tuple of Hole
@@ -137,6 +144,15 @@ class StripBoard:
     def size_mm(self) -> tuple[float, float]:
         """Width and height [mm], half a pitch beyond the last holes."""
         return self.columns * PITCH_MM, self.rows * PITCH_MM
+
+
+class _Rectangle(NamedTuple):
+    """Holes that are a part's own: columns from left to before right, rows from top to bottom."""
+
+    left: int
+    right: int
+    top: int
+    bottom: int
 
 
 class _Lead(NamedTuple):
@@ -227,24 +243,26 @@ def strip_board(
     parts: list[BoardPart] = []
     links: list[WireLink] = []
     cuts: set[Hole] = set()
-    column, lowest = _MARGIN, rows[nodes[-1]]
+    taken: list[_Rectangle] = []
+    lowest = rows[nodes[-1]]
     for lead in sorted(_leads(picked), key=lambda lead: min(rows[n] for n in lead.nodes)):
         outline = outlines[lead.ref]
         half = math.ceil((outline.width_mm / 2.0 + _CLEARANCE_MM) / PITCH_MM)
-        column += half
         first, last = sorted(rows[n] for n in lead.nodes)
-        start, landing = Hole(first, column), Hole(first + outline.holes, column)
-        if _reaches(outline, last - first):
-            landing = Hole(last, column)
-        else:
+        reaches = _reaches(outline, last - first)
+        end = last if reaches else first + outline.holes
+        own = _free(taken, first, max(last, end), 2 * half + 1)
+        taken.append(own)
+        column = own.left + half
+        start, landing = Hole(first, column), Hole(end, column)
+        if not reaches:
             beside = column + half
             links.append(WireLink(Hole(landing.row, beside), Hole(last, beside)))
             cuts |= {Hole(landing.row, column - 1), Hole(landing.row, beside + 1)}
         parts.append(BoardPart(lead.ref, lead.kind, lead.value, start, landing, outline))
         lowest = max(lowest, landing.row)
-        column += half + 1
     each = Counter(node for node, _ in wires)
-    columns = column + _MARGIN + max(each.values(), default=0)
+    columns = max(own.right for own in taken) + _MARGIN + max(each.values(), default=0)
     return StripBoard(
         lowest + 1,
         columns,
@@ -253,6 +271,21 @@ def strip_board(
         tuple(sorted(cuts)),
         _terminals(picked, rows, columns - 1, wires),
     )
+
+
+def _free(taken: Sequence[_Rectangle], top: int, bottom: int, width: int) -> _Rectangle:
+    """The rectangle farthest to the left that has no hole in common with those taken."""
+    beside = [
+        other
+        for other in taken
+        if other.top <= bottom + _OVERHANG_ROWS and top - _OVERHANG_ROWS <= other.bottom
+    ]
+    left = min(
+        start
+        for start in (_MARGIN, *(other.right for other in beside))
+        if all(start + width <= o.left or o.right <= start for o in beside)
+    )
+    return _Rectangle(left, left + width, top, bottom)
 
 
 def _reaches(outline: Outline, apart: int) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Iterable
 from typing import Any, Final
 from xml.sax.saxutils import escape
@@ -10,6 +11,7 @@ from antecurve.analysis.part_outlines import OUTLINES_SOURCE, PITCH_MM, Outline,
 from antecurve.analysis.parts_list import PartsList
 from antecurve.analysis.strip_board import (
     BoardPart,
+    Hole,
     StripBoard,
     strip_board,
 )
@@ -40,6 +42,8 @@ __all__ = [
 
 _EDGE = 12.0  # mm around each view, for the names of strips and wires
 _BETWEEN = 16.0  # mm from view to view, for a title
+_BELOW = 6.5  # mm from the lower edge of a view to the title of the next
+_SHEET_ROWS = 26  # strips beside one another whose names can be read on a telephone
 _BESIDE = 8.0  # mm beside an upright board: the screen, and the numbers of its columns
 
 PAPER_COLOURS: Final = {
@@ -99,7 +103,8 @@ def shown_board(board: StripBoard | None, *, fitted: Collection[str] = ()) -> di
     Returns
     -------
     dict
-        ``board``, ``board_text`` and ``board_steps``; ``board`` is empty without a board.
+        ``board``, ``board_text`` and ``board_steps``; ``board`` is empty without a board;
+        ``board_sides``, the same drawing side by side for paper.
     """
     from markupsafe import Markup
 
@@ -114,6 +119,7 @@ def shown_board(board: StripBoard | None, *, fitted: Collection[str] = ()) -> di
                 board_svg(board, title=title, fitted=fitted, upright=True),
             )
         ),
+        "board_sides": [Markup(side) for side in _paper_sides(board)],
         "board_text": board_caption(board),
         "board_steps": board_steps(board),
     }
@@ -279,7 +285,8 @@ def board_svg(
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" {role} width="{full_width:.2f}mm" '
         f'height="{full_height:.2f}mm" viewBox="0 0 {full_width:.2f} {full_height:.2f}"{style}>'
-        f'{said}{paper}<g font-family="DejaVu Sans, Verdana, sans-serif" font-size="{font}" '
+        f'{said}{paper}<g id="board-{"upright" if upright else "level"}" '
+        f'font-family="DejaVu Sans, Verdana, sans-serif" font-size="{font}" '
         f'fill="var(--ink)">{body}</g></svg>'
     )
 
@@ -299,22 +306,59 @@ def _views(board: StripBoard, fitted: Collection[str]) -> tuple[float, float, st
     return width + 2 * _EDGE + room, full_height, body + _scale(_EDGE, full_height - 4.0)
 
 
-def _upright_views(board: StripBoard, fitted: Collection[str]) -> tuple[float, float, str]:
-    """The same with each view turned clockwise by a right angle: its left end is above."""
+def _paper_sides(board: StripBoard) -> list[str]:
+    """Each side by itself, as large as it is: windows on the drawing that is for screens."""
     width, height = board.size_mm
-    room = room_for_names(board)
-    across = height + 2 * _BESIDE
-    along = width + 2 * _EDGE + room
-    body = ""
+    full_width = width + 2 * _EDGE + room_for_names(board)
+    full_height = 2 * (height + _EDGE) + _BETWEEN
+    middle = _EDGE + height + _BELOW
+    return [
+        f'<svg width="{full_width:.2f}mm" height="{end - start:.2f}mm" aria-hidden="true" '
+        f'viewBox="0 {start:.2f} {full_width:.2f} {end - start:.2f}">'
+        '<use href="#board-level"/></svg>'
+        for start, end in ((0.0, middle), (middle, full_height))
+    ]
+
+
+def _sheets(rows: int) -> list[tuple[int, int]]:
+    """First and last strip of each sheet that a telephone shows, alike in size."""
+    count = math.ceil(rows / _SHEET_ROWS)
+    each = math.ceil(rows / count)
+    return [(first, min(first + each, rows) - 1) for first in range(0, rows, each)]
+
+
+def _upright_views(board: StripBoard, fitted: Collection[str]) -> tuple[float, float, str]:
+    """The same with each view turned clockwise by a right angle: its left end is above.
+
+    A board of many strips is shown in sheets, each with a strip of the next.
+    """
+    width, height = board.size_mm
+    room, sheets = room_for_names(board), _sheets(board.rows)
+    across, along = height + 2 * _BESIDE, width + 2 * _EDGE + room
+    shown_mm = across if len(sheets) == 1 else (sheets[0][1] + 2) * PITCH_MM + _BESIDE
+    drawn, windows, above = "", "", 0.0
     for number, name in enumerate(("Component side", "Copper side, mirrored")):
-        above = number * (along + UPRIGHT_FONT) + 2 * UPRIGHT_FONT
-        start = _EDGE + number * room
-        view = BoardView(board, start, _BESIDE, mirrored=bool(number), upright=True)
-        body += f'<text x="1" y="{above - 0.5:.2f}" font-weight="bold">{name}</text>'
-        body += f'<g transform="translate({across:.2f} {above:.2f}) rotate(90)">'
-        body += drawn_side(board, view, copper=bool(number), fitted=fitted) + "</g>"
-    full_height = 2 * (along + UPRIGHT_FONT) + 3 * UPRIGHT_FONT
-    return across, full_height, body + _scale(1.0, full_height - 1.0)
+        view = BoardView(
+            board, _EDGE + number * room, _BESIDE, mirrored=bool(number), upright=True,
+            numbered=tuple(first for first, _ in sheets),
+        )  # fmt: skip
+        drawn += f'<g transform="translate({across:.2f} {number * along:.2f}) rotate(90)">'
+        drawn += drawn_side(board, view, copper=bool(number), fitted=fitted) + "</g>"
+        for first, last in sheets:
+            strips = f", strips {Hole(first, 0).strip} to {Hole(last, 0).strip}"
+            words = name + (strips if len(sheets) > 1 else "")
+            right = 0.0 if first == 0 else _BESIDE + (first - 1) * PITCH_MM
+            windows += (
+                f'<text x="1" y="{above + UPRIGHT_FONT:.2f}" font-weight="bold">{words}</text>'
+                f'<svg y="{above + 1.5 * UPRIGHT_FONT:.2f}" width="{shown_mm:.2f}" '
+                f'height="{along:.2f}" viewBox="{across - right - shown_mm:.2f} '
+                f'{number * along:.2f} {shown_mm:.2f} {along:.2f}">'
+                '<use href="#board-sheets"/></svg>'
+            )
+            above += along + 2.0 * UPRIGHT_FONT
+    full_height = above + 2.0 * UPRIGHT_FONT
+    body = f'<defs><g id="board-sheets">{drawn}</g></defs>{windows}'
+    return shown_mm, full_height, body + _scale(1.0, full_height - 1.0)
 
 
 def _scale(x: float, y: float) -> str:

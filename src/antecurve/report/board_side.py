@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection
+from itertools import product
 from xml.sax.saxutils import escape
 
 from antecurve.analysis.part_outlines import PITCH_MM
@@ -48,12 +49,16 @@ class BoardView:
         Whether it is seen from below.
     upright : bool
         Whether the whole view is turned clockwise by a right angle later.
+    numbered : tuple of int, optional
+        Rows above which the columns are numbered.
     """
 
     def __init__(
-        self, board: StripBoard, x: float, y: float, *, mirrored: bool, upright: bool
-    ) -> None:
+        self, board: StripBoard, x: float, y: float, *, mirrored: bool, upright: bool,
+        numbered: tuple[int, ...] = (0,),
+    ) -> None:  # fmt: skip
         self._columns, self._mirrored = board.columns, mirrored
+        self.numbered = numbered
         self.x, self.y, self.upright = x, y, upright
         # Long names of wires run on with the wires, as they may be next to each other.
         self.turns_names = upright and not room_for_names(board)
@@ -243,13 +248,16 @@ def _names(board: StripBoard, view: BoardView) -> str:
     haloed = f'{small} stroke="var(--paper)" stroke-width=".9" paint-order="stroke"'
     for row in range(board.rows):
         _, level = view.at(Hole(row, 0))
-        letters = Hole(row, 0).name.rstrip("0123456789")
+        letters = Hole(row, 0).strip
+        if upright and len(letters) > 1 and row % 2:
+            continue  # two letters are wider than a strip
         anchored = (x - 0.6, level, "middle") if upright else (x - 1.2, level + 0.5, "end")
         texts.append(view.words(anchored, letters, style=haloed))
-    for column in sorted({0, *range(4, board.columns, 5)}):
-        at, _ = view.at(Hole(0, column))
-        anchored = (at + 0.6, y - 0.6, "start") if upright else (at, y - 0.6, "middle")
-        texts.append(view.words(anchored, str(column + 1), style=small))
+    for row, column in product(view.numbered, sorted({0, *range(4, board.columns, 5)})):
+        at, _ = view.at(Hole(row, column))
+        above = y + row * PITCH_MM - 0.6
+        anchored = (at + 0.6, above, "start") if upright else (at, above, "middle")
+        texts.append(view.words(anchored, str(column + 1), style=haloed if row else small))
     return "".join(texts)
 
 

@@ -6,6 +6,7 @@ from typing import Any
 
 from antecurve.report import box_tables as tables
 from antecurve.report.box_board import box_board_section
+from antecurve.report.box_label import load_text, source_text, switch_label
 from antecurve.report.cautions import CAUTIONS
 from antecurve.report.charts import error_chart, response_chart
 from antecurve.report.descriptions import error_text, response_text
@@ -14,6 +15,7 @@ from antecurve.report.page_chart import page_chart
 from antecurve.report.summary import curve_line, governing_lines
 from antecurve.report.switch_schematic import box_schematic_svg, position_schematic_svg, switch_svg
 from antecurve.report.tables import parts_rows, response_rows
+from antecurve.report.tiles import box_tiles
 from antecurve.switched.box import Box, box_parts_list
 from antecurve.switched.box_analysis import BoxAnalysis
 
@@ -66,11 +68,14 @@ def box_page(box: Box, analysis: BoxAnalysis, *, date: str = "") -> bytes:
     """
     from markupsafe import Markup
 
+    loading = box.job.common.loading
+    label = switch_label(zip(box.names, box.designs, strict=True))
     limit_db = box.job.common.target.error_limit_db
     return html_page(
         "box.html.j2",
         title=box.job.common.title,
         lines=tables.box_lines(box),
+        tiles=box_tiles(box, analysis),
         panels=[_panel(box, number, limit_db) for number, _ in enumerate(box.names, start=1)],
         positions=tables.position_rows(box),
         schematic=Markup(box_schematic_svg(box)),
@@ -88,6 +93,9 @@ def box_page(box: Box, analysis: BoxAnalysis, *, date: str = "") -> bytes:
         alternative_lines=tables.alternative_lines(box),
         parts=parts_rows(box_parts_list(box)),
         cautions=CAUTIONS,
+        label=label,
+        source=source_text(loading),
+        load=load_text(loading),
         date=date,
         **box_board_section(box),
     )

@@ -149,7 +149,8 @@ def position_rows(box: Box) -> TextTable:
                  "{:.3f}".format),
         declared("gain at 1 kHz dB", lambda i: i[1].analysis.level.gain_db_at_1khz,
                  "{:.2f}".format),
-        declared("level at 1 kHz", lambda i: format_quantity(i[1].analysis.level.output_v, "V")),
+        declared("level at 1 kHz", lambda i: format_quantity(
+            i[1].analysis.level.output_v, "V", padded=True)),
     )  # fmt: skip
 
 

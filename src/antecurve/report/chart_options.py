@@ -33,9 +33,9 @@ def chart_options(chart: Chart) -> dict[str, Any]:
     Returns
     -------
     dict
-        ``logarithmic``, ``columns``, ``widths``, ``x_label``, ``y_label`` and ``panels``, each with title,
-        note, scales, axes, series, bands and data as uPlot names them.  Colours are names of the
-        page's variables; ``group`` of a series joins what one entry of the legend switches.
+        ``logarithmic``, ``columns``, ``widths``, ``x_label``, ``y_label`` and ``panels``, each with
+        title, note, scales, axes, series, bands and data as uPlot names them.  Colours are names of
+        the page's variables; ``group`` of a series joins what one entry of the legend switches.
     """
     return {
         "logarithmic": chart.logarithmic,
