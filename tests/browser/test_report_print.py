@@ -61,7 +61,7 @@ def test_a_build_sheet_a_verification_sheet_and_an_appendix(
     default_design: Design,
     paper: tuple[float, float],
 ) -> None:
-    build, verification, appendix, *others = sheets = report_sheets[paper]
+    build, verification, board, appendix, *others = sheets = report_sheets[paper]
     assert len(sheets) <= 10
     title = default_design.job.title
     for number, sheet in enumerate(sheets, start=1):
@@ -80,6 +80,8 @@ def test_a_build_sheet_a_verification_sheet_and_an_appendix(
     assert f"Verification sheet: {title}" in verification
     assert "frequency set EMF expect mV from to read OK" in verification
     assert "20 kHz 500 mV" in verification
+    assert f"Board sheet: {title}" in board
+    assert "Solder R1" in board
     assert f"Appendix: {title}" in appendix
     assert "Formulas" in " ".join(others)
     for word in ("Try another bench", "Back to the job's bench", "Skip to", "Whole range"):
@@ -110,6 +112,13 @@ def test_nothing_is_wider_than_the_sheet(browser: Any, page_file: Path) -> None:
         width,
     )
     assert outside == []
+    # The board is printed as large as it is.
+    sides = page.evaluate(
+        """[...document.querySelectorAll(".true-size svg")].map(
+            e => [e.getBoundingClientRect().width, e.viewBox.baseVal.width])"""
+    )
+    assert len(sides) == 2
+    assert all(wide == pytest.approx(mm / PIXEL_MM, abs=1.0) for wide, mm in sides)
     page.close()
 
 
