@@ -39,8 +39,8 @@ def with_alternative(design: Design, *, number: int) -> Design:
         raise InputError("alternative", number, "the networks of a pair are picked together")
     chosen = design.shortlist[number]
     claim = (
-        f"an alternative was chosen by hand, with a design error of ±{chosen.centred_db:.4f} dB "
-        f"against ±{design.shortlist[0].centred_db:.4f} dB of the pick before"
+        f"an alternative was chosen by hand: design error ±{chosen.centred_db:.4f} dB, "
+        f"±{design.shortlist[0].centred_db:.4f} dB with the pick of the search"
     )
     return replace(
         design,

@@ -93,7 +93,7 @@ def test_nothing_is_judged_where_the_log_would_refuse_it(
     [
         ((), "Ω 12   undecided"),
         (("--most", "1"), "1 of 2 units; --most 0 lists all."),
-        (("--search", "zzz"), "No unit in the log meets that."),
+        (("--search", "zzz"), "No unit in the log matches."),
         (("--unit", "A-7"), "Unit A-7: 2 verdicts, 0 repairs."),
         (("--show", "1"), f"- {LOW_TREBLE}"),
         (("--findings",), "Treble time constant …, … low"),

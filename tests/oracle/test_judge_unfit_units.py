@@ -89,7 +89,7 @@ def test_motor_boating_is_seen_in_a_record_of_half_a_second() -> None:
     for seed in range(3):
         capture, path = defective_record(name, seed, square_hz=23.0, samples=10_000, periods=12.0)
         findings = record_findings_by_truth(capture, path)
-        assert any(f.forbids_pass and "motor-boats" in f.text for f in findings), seed
+        assert any(f.forbids_pass and "motorboats" in f.text for f in findings), seed
         # The movement is no line of its own beside that.
         assert not any(f.kind is ResidualKind.LINE for f in findings), seed
 
@@ -114,7 +114,7 @@ def test_a_flat_unit_that_is_unfit_does_not_pass(name: str) -> None:
         ("slope limited to 40 us", "edges are straight"),
         ("one rail cut by 27 %", "one rail is cut"),
         ("dead zone of 10 %", "crossover distortion"),
-        ("motor-boating, 2.7 Hz, 30 %", "motor-boats"),
+        ("motor-boating, 2.7 Hz, 30 %", "motorboats"),
     ],
 )
 def test_what_no_linear_unit_does_comes_first(name: str, words: str) -> None:

@@ -128,7 +128,7 @@ def _measured_part(
         raise InputError(ref, value, "a measured value must be finite and above 0")
     if not 1 / _FARTHEST <= value / part.value <= _FARTHEST:
         there = format_quantity(part.value, kind.unit)
-        rule = f"the design has {there}; more than three times off is a slip or another part"
+        rule = f"the design has {there}; more than a factor of three off is a slip or another part"
         raise InputError(ref, format_quantity(value, kind.unit), rule)
     limit = meter.limit(kind, value)
     return replace(part, value=float(value), tolerance=limit, nominal=part.nominal or part.value)

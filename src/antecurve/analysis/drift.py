@@ -236,7 +236,7 @@ def drift(
     for value in (reference_c, *temperatures_c):
         if not (math.isfinite(value) and value >= _COLDEST):
             raise InputError(
-                "temperature", value, f"it must be finite and at least {_COLDEST} degree Celsius"
+                "temperature", value, f"it must be finite and at least {_COLDEST} degrees Celsius"
             )
     typical = np.array([t.coefficient for t in assigned])
     ends = np.array([[t.coefficient_low, t.coefficient_high] for t in assigned])
@@ -245,7 +245,9 @@ def drift(
     for temperature in temperatures_c:
         step = temperature - reference_c
         if np.any(1.0 + ends * step <= 0):
-            raise InputError("temperature", temperature, "a coefficient takes a part to 0 there")
+            raise InputError(
+                "temperature", temperature, "a coefficient brings a part's value to 0 there"
+            )
         at = _warmed(picked, 1.0 + typical * step)
         worst = worst_case_or_none(_box(picked, 1.0 + ends * step), conditions)
         rows.append(

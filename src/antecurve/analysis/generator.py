@@ -349,7 +349,9 @@ def level_plan(
             )
         elif setting.emf_v > largest_emf_v:
             within = kind.level_v * largest_emf_v / setting.emf_v
-            advice.append(f"the generator can't be set that high: {within * 1e3:.3g} mV can be had")
+            advice.append(
+                f"the generator can't be set that high: the most is {within * 1e3:.3g} mV"
+            )
         gain_db = 20.0 * math.log10(kind.level_v / setting.emf_v)
         planned.append(PlannedInput(kind, setting, gain_db, error, pad, "; ".join(advice)))
     return LevelPlan(tuple(planned))

@@ -25,7 +25,7 @@ from antecurve.networks.topology import Loading, Network
 from antecurve.quantities import check_number, format_quantity
 from antecurve.results import Result
 from antecurve.synthesis.bracketing import boundary
-from antecurve.synthesis.exact import exact_network, exact_network_or_none, form_names
+from antecurve.synthesis.exact import exact_network_or_none, form_names
 
 __all__ = [
     "GeneratorAdvice",
@@ -312,10 +312,13 @@ def _remedy(
     )
     if level is None:
         return None, remedy
-    made = exact_network(
-        form, conditions.curve, loading=loading, gain=gain, shunt_resistance=level
-    ).network
-    return level, remedy + _with_level(level, made, loading, output_resistance_max)
+    shown = _rounded_up(level)
+    made = exact_network_or_none(
+        form, conditions.curve, loading=loading, gain=gain, shunt_resistance=shown
+    )
+    if made is None:
+        return level, remedy
+    return level, remedy + _with_level(shown, made.network, loading, output_resistance_max)
 
 
 def _with_level(level: float, made: Network, loading: Loading, limit: float | None) -> str:
@@ -326,5 +329,11 @@ def _with_level(level: float, made: Network, loading: Loading, limit: float | No
         return f"{words} generator"
     return (
         f"{words} generator. That needs network.output_resistance_max of at least "
-        f"{format_quantity(output, 'ohm')} (now {format_quantity(limit, 'ohm')})"
+        f"{format_quantity(_rounded_up(output), 'ohm')} (now {format_quantity(limit, 'ohm')})"
     )
+
+
+def _rounded_up(value: float) -> float:
+    """The next value of three digits: a bound needs no more, and holds if it is rounded up."""
+    step = 10.0 ** (math.floor(math.log10(value)) - 2)
+    return math.ceil(value / step) * step

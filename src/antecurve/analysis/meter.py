@@ -147,6 +147,9 @@ class MeterAccuracy:
         limit = self.of_reading(kind) + self.constant(kind, value)
         if limit >= 1.0:
             shown = format_quantity(value, kind.unit)
-            rule = f"its limit of error is as large as the reading of {shown}; use a finer meter"
+            rule = (
+                f"the meter's limit of error is as large as the reading of {shown}; use a more "
+                "accurate meter"
+            )
             raise InputError(f"meter accuracy for {kind.value}s", f"±{100.0 * limit:.3g} %", rule)
         return limit

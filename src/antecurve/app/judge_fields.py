@@ -134,7 +134,7 @@ CAPTURE_GROUPS = (
                             ("ns", "ns"))),
         JudgeField("units", "Units of the columns",
                    "In order, for example us,mV or Hz,dB,deg; a dash leaves a column out."),
-        JudgeField("decimal", "Decimal mark", "Where the file reads in two ways.",
+        JudgeField("decimal", "Decimal mark", "Where the file can be read in two ways.",
                    choices=(("", "as the file says"), ("point", "point"), ("comma", "comma"))),
     )),
     FieldGroup("Other channel of the unit, for the match", (
@@ -164,7 +164,7 @@ CAPTURE_GROUPS = (
 
 RECORDING_GROUPS = (
     FieldGroup("Signal", (
-        JudgeField("signal", "Signal", "A sweep tells distortion as well, in the shortest time.",
+        JudgeField("signal", "Signal", "A sweep also shows distortion, and takes the least time.",
                    choices=tuple((k, k) for k in ("sweep", "square", "sines", "multitone",
                                                   "noise"))),
         JudgeField("seconds", "Length", "In seconds. A longer signal shows more through noise.",

@@ -65,8 +65,8 @@ Stimulus = Annotated[
     _Texts,
     typer.Option(
         metavar="NUMBER|FILE",
-        help="Channel that holds the signal before the unit, or the file that was played. The "
-        "signal may then be any. Give one for all captures, or one for each.",
+        help="Channel that holds the signal before the unit, or the file that was played. Any "
+        "signal will do then. Give one for all captures, or one for each.",
     ),
 ]
 StimulusAt = Annotated[

@@ -71,7 +71,7 @@ def calibrate(
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
-    """Fit the network's parts to a sweep of it.
+    """Fit the network's part values to a measured sweep.
 
     With -o the folder gets values.csv for judge --measured, correction.csv and calibration.json.
     The correction is subtracted from levels measured through the network.  Exit code 1 when no
@@ -122,19 +122,21 @@ def calibrate(
 
 
 def _show(calibration: Calibration, assumed: Loading | None) -> None:
-    """Print the fitted parts, the load that was assumed, and what contradicts the tolerances."""
+    """Print what explains the sweep, the fitted parts, and the load that was assumed."""
     from antecurve.cli.show import show_table
     from antecurve.report.unit_report import calibration_rows
     from antecurve.texts import as_sentence
 
-    show_table(calibration_rows(calibration))
-    say(f"The fit leaves a residual of {calibration.residual_db:.3f} dB rms.")
-    if assumed is not None:
-        say(f"Load of the sweep taken as the unit's: {_load_text(assumed)}. Was it the meter's?")
-        say("Then give --load-resistance and --load-capacitance.")
-    if not calibration.consistent:
-        say("The tolerances of the parts don't explain the sweep, so no value has an interval:")
+    residual = f"the fit leaves {calibration.residual_db:.3f} dB rms"
+    if calibration.consistent:
+        say(f"Values within tolerance explain the sweep; {residual}.")
+    else:
+        say(f"No values within tolerance explain the sweep, so none has an interval; {residual}.")
         say(*(f"- {as_sentence(finding)}" for finding in calibration.findings))
+    show_table(calibration_rows(calibration))
+    if assumed is not None:
+        say(f"The load is taken as the unit's, {_load_text(assumed)}.")
+        say("If a meter was the load, give --load-resistance and --load-capacitance.")
 
 
 def _load_text(loading: Loading) -> str:

@@ -250,10 +250,8 @@ def _show(results: _Results, *, whole: bool) -> None:
     if whole:
         show_design(results.design)
     else:
-        say(results.design.job.title)
-        show_table(wiring_rows(results.design.picked))
-        for line in tables.as_built_lines(results.built):
-            say(line)
+        say(results.design.job.title, *tables.as_built_lines(results.built))
+        show_table(wiring_rows(results.design.picked, measured=True))
     say("Subtract from levels measured through the network, 0 dB at 1 kHz:")
     show_table(tables.correction_rows(results.built.correction))
     say(tables.UNCERTAINTY_NOTE)

@@ -104,9 +104,9 @@ def diagnose(
 ) -> None:
     """Find which part of a unit is wrong.
 
-    Suspects come by probability, with the value each reads as.  The command names what no
-    capture tells apart, and the one measurement that would.  With -o the folder gets
-    diagnosis.html and diagnosis.json.
+    The suspects are listed by probability, each with the value it reads as.  The command names
+    those that no capture tells apart, and the one measurement that does.  With -o the folder
+    gets diagnosis.html and diagnosis.json.
     Exit code 1 when the unit does not pass after its repair (--after).
 
     \b

@@ -148,12 +148,11 @@ def _show(derived: FormFormulas, layout: str, numbers: dict[str, float] | None =
 
 
 def _show_forms(as_json: bool) -> None:
-    from antecurve.cli.show import show_json
-    from antecurve.report.formula_lines import form_lines
+    from antecurve.cli.show import show_json, show_table
+    from antecurve.report.formula_lines import described_forms
     from antecurve.synthesis.exact import form_description, form_names
 
     if as_json:
         show_json({name: form_description(name) for name in form_names()})
         return
-    for line in form_lines():
-        say(line)
+    show_table(described_forms())

@@ -163,7 +163,7 @@ def judge(
     Exit code: 0 for pass, 1 for fail or undecided, 2 for no result.  With -o the folder gets the
     test report, verdict.json and deviation.csv.  A batch gets batch.csv, and a test report and a
     JSON file per unit.
-    With --log the verdict is kept under the unit's serial number, in a batch its file's name.
+    With --log the verdict is kept under the unit's serial number, in a batch under its file's name.
 
     \b
     Example: antecurve judge left.csv left-30hz.csv --design design.json -o left

@@ -276,15 +276,13 @@ def _show(verdict: Verdict) -> None:
     from antecurve.texts import as_sentence
 
     announce(verdict.decision.value, VERDICT_WORDS[verdict.decision.value])
+    overlay = [verdict.overlay.text] if verdict.overlay is not None else []
+    figures = [figure.text for figure in verdict.figures]
+    say(*(f"- {as_sentence(line)}" for line in (*verdict.findings, *figures, *overlay)))
     show_table(band_rows(verdict))
     if verdict.fitted:
         show_table(fitted_rows(verdict.fitted))
-    for line in (*verdict.findings, *(figure.text for figure in verdict.figures)):
-        say(f"- {as_sentence(line)}")
-    if verdict.overlay is not None:
-        say(f"- {as_sentence(verdict.overlay.text)}")
-    for note in verdict.notes:
-        say(as_sentence(note))
+    say(*(as_sentence(note) for note in verdict.notes))
 
 
 def judge_folder(

@@ -177,10 +177,9 @@ def _show(loadings: _Loadings, *, every_combination: bool) -> None:
     from antecurve.report import bench_tables as tables
 
     result = loadings.result
-    for line in (*tables.window_lines(result.window), "", *(a.sentence for a in loadings.advice)):
-        say(line)
+    say(*tables.window_lines(result.window), "", *tables.advice_lines(loadings.advice))
     show_table(tables.combination_rows(result if every_combination else one_change(result)))
-    say("One generator feeding one network and more:")
+    say("One generator feeding one or more networks:")
     show_table(tables.combination_rows(loadings.shared))
     say("Stray capacitances that matter most, one at a time:")
     show_table(tables.stray_rows(loadings.strays))

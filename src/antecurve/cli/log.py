@@ -83,8 +83,8 @@ def log(
 ) -> None:
     """Search the log of a bench: units, run charts, findings.
 
-    With -o what is asked for is written as .csv or .xlsx, a run chart also as .svg.  Deleting a
-    verdict asks first, and a tombstone stays.
+    With -o the command writes what you ask for as .csv or .xlsx, a run chart also as .svg.
+    Before it deletes a verdict it asks; a note of the deletion stays.
 
     \b
     Example: antecurve log bench --unit B --since 2026-05

@@ -164,7 +164,7 @@ def _delete(log: BenchLog, question: LogQuestion) -> None:
     if not question.yes:
         for verdict in doomed:
             print(f"{verdict.decision.upper()}: {verdict_line(verdict)}", file=sys.stderr)
-        if not _confirmed("Delete? A tombstone stays. Type yes and press Enter: "):
+        if not _confirmed("Delete? A note of the deletion stays. Type yes and press Enter: "):
             say("Nothing was deleted.")
             raise typer.Exit(1)
     with being_written(log.path):
@@ -237,7 +237,7 @@ def _view_units(log: BenchLog, question: LogQuestion) -> None:
     def show() -> None:
         listed = list_units(log, question.wanted, limit=question.most)
         if not listed.units:
-            say("No unit in the log meets that.")
+            say("No unit in the log matches.")
             return
         show_table(unit_rows(listed))
         shown = len(listed.units)

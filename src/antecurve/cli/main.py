@@ -43,7 +43,7 @@ _COMMANDS = {
     "trim": "Suggest the fewest changes that correct a build.",
     "judge": "Judge a unit: does it pass, and what is wrong if not?",
     "diagnose": "Find which part of a unit is wrong.",
-    "calibrate": "Fit the network's parts to a sweep of it.",
+    "calibrate": "Fit the network's part values to a measured sweep.",
     "signal": "Write a test signal as a WAV file.",
     "bench": "Open the bench in the browser: from the job to the test report.",
     "measure": "Measure a unit through a sound interface, step by step.",
@@ -97,8 +97,11 @@ def command_line(words: Sequence[str] | None = None) -> typer.Typer:
     # Signals and streams are prepared before the parser is loaded.
     import typer
 
+    from antecurve.cli.help_pages import HelpedCommand, HelpedGroup
+
     app = typer.Typer(
         name="antecurve",
+        cls=HelpedGroup,
         help="Design passive RC networks that impose a recording curve, and prove playback "
         "preamplifiers with them.",
         epilog="Example: antecurve design -o bench-network",
@@ -121,9 +124,9 @@ def command_line(words: Sequence[str] | None = None) -> typer.Typer:
     for name, summary in _COMMANDS.items():
         if words is None or name in words:
             command = getattr(importlib.import_module(f"antecurve.cli.{name}"), name)
-            app.command(name)(_guarded(command))
+            app.command(name, cls=HelpedCommand)(_guarded(command))
         else:
-            app.command(name, help=summary)(_not_called)
+            app.command(name, cls=HelpedCommand, help=summary)(_not_called)
     return app
 
 

@@ -15,7 +15,8 @@ if TYPE_CHECKING:
 
 __all__ = ["show_design", "show_json", "show_table"]
 
-_ANY_WIDTH = 1000  # characters: no table is so wide, and what is piped is not wrapped
+_ANY_WIDTH = 1000  # characters: no table is so wide
+_PIPED_WIDTH = 160  # characters: what is piped is read on wide screens, where tables are whole
 _EDGES = 2  # characters that the frame puts beside a table
 
 
@@ -45,7 +46,7 @@ def show_table(content: TextTable) -> None:
 
     from antecurve.report.table_layout import table_blocks
 
-    for block in table_blocks(content, (terminal_width() or _ANY_WIDTH) - _EDGES):
+    for block in table_blocks(content, (terminal_width() or _PIPED_WIDTH) - _EDGES):
         table = Table(box=box.SIMPLE, header_style="bold", pad_edge=False)
         for name, width, side in zip(
             block.table.header, block.widths, block.table.right, strict=True

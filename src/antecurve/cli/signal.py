@@ -51,7 +51,9 @@ def signal(
     ] = 1,
     cue: Annotated[
         bool,
-        typer.Option("--cue/--no-cue", help="Put a short tone before and behind, to align by."),
+        typer.Option(
+            "--cue/--no-cue", help="Put a short tone before and after, to align the record."
+        ),
     ] = True,
     force: Force = False,
     as_json: AsJson = False,

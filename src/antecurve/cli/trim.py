@@ -46,7 +46,7 @@ def trim(
 ) -> None:
     """Suggest the fewest changes that correct a build.
 
-    Positions neither measured nor soldered are still open and may be filled anew.  To those
+    Positions neither measured nor soldered are still open and may be filled again.  To those
     fitted, parts can be added in series or in parallel, or their parts replaced.  All single
     changes and pairs are searched.  Exit code 1 when even the best proposal misses the job's
     error_limit_db.

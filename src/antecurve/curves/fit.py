@@ -159,7 +159,7 @@ def _table(frequency_hz: ArrayLike, levels: ArrayLike) -> tuple[Floats, Floats]:
     if not np.all(np.isfinite(level)):
         raise InputError("level_db", levels, "it must be finite")
     if len(np.unique(frequency)) != len(frequency):
-        raise InputError("frequency_hz", frequency_hz, "each frequency may stand only once")
+        raise InputError("frequency_hz", frequency_hz, "each frequency may occur only once")
     return frequency, level
 
 
@@ -316,5 +316,5 @@ def _remarks(
         elif corner > frequency.max() * _BEYOND:
             remarks.append(f"{what} lies far above the table: leave it out")
         elif share > 0.5:
-            remarks.append(f"{what} is hardly determined by the table: fit fewer time constants")
+            remarks.append(f"the table hardly determines {what}: fit fewer time constants")
     return tuple(remarks)

@@ -259,7 +259,9 @@ def identify_curve(
     if noise_db is not None:
         check_number(noise_db, field="noise_db", unit="dB")
         if noise_db > _MOST_NOISE_DB:
-            raise InputError("noise_db", noise_db, f"at most {_MOST_NOISE_DB:g} dB tell a curve")
+            raise InputError(
+                "noise_db", noise_db, f"above {_MOST_NOISE_DB:g} dB no curve can be told; give less"
+            )
     if playback is None:
         playback = _is_playback(frequency, level)
     sign = -1.0 if playback else 1.0
@@ -446,7 +448,7 @@ def _faults(
         if chdtrc(freedom, square / table.noise_db**2) < _UNLIKELY:
             faults.append(
                 f"the misfit of {fit.rms_db:.3f} dB rms is larger than noise of "
-                f"{table.noise_db:g} dB leaves"
+                f"{table.noise_db:g} dB explains"
             )
     elif fit.rms_db > _LARGE_MISFIT_DB:
         faults.append(

@@ -37,7 +37,7 @@ ODDS = 2.0 * math.log(10.0)
 _LEAST_DB = 0.3  # a difference of levels that a capture within the unit shows
 _INSULATION_OHM = 10e6  # most that a common ohmmeter reads
 _EXCHANGE = "Put a good one in its place and capture again."
-_LIFTED = "Unit off and discharged, lift one end of"
+_LIFTED = "With the unit off and discharged, lift one end of"
 _OPEN_OHM = 1e12  # beside any resistor none, yet it keeps the matrix regular
 
 
@@ -139,8 +139,9 @@ def how_to_tell(
         quantity = model.quantities[hypothesis.free[0].port]
         meter = "an ohmmeter" if quantity.name == "resistance" else "a capacitance meter"
         return (
-            f"Unit off, discharged and without the network, put {meter} across its input. It "
-            f"reads {format_quantity(quantity.nominal, quantity.unit)} if that is good."
+            f"With the unit off, discharged and unplugged from the network, put {meter} across "
+            f"its input. It reads {format_quantity(quantity.nominal, quantity.unit)} if that is "
+            "good."
         )
     if other is None:
         return _EXCHANGE
@@ -223,8 +224,9 @@ def meter_text(model: NodalModel, ref: str, wrong: float | None = None) -> str:
                 for r in readings
             ]
             return (
-                f"Unit off and discharged, put an ohmmeter across {_where(model.circuit, ref)}. "
-                f"It reads {shown[0]} if {ref} is good, {shown[1]} if not."
+                "With the unit off and discharged, put an ohmmeter across "
+                f"{_where(model.circuit, ref)}. It reads {shown[0]} if {ref} is good, "
+                f"{shown[1]} if not."
             )
         what = "measure it with an ohmmeter"
     return f"{_LIFTED} {_where(model.circuit, ref)}, and {what}. A good one reads {good}."

@@ -49,7 +49,7 @@ def demo_files() -> dict[str, dict[str, bytes]]:
             return {new: (data / old).read_bytes() for old, new in names.items()}
         except OSError:
             raise FileFormatError.unreadable(
-                data, "the demo data is missing", "install the package anew"
+                data, "the demo data is missing", "install the package again"
             ) from None
 
     job = files({"bench.toml": "job.toml", "drawer.csv": "drawer.csv"})

@@ -118,7 +118,7 @@ def understood(path: Path | str, understand: Callable[[], Content]) -> Content:
     try:
         return understand()
     except AntecurveError as error:
-        raise FileFormatError.unreadable(path, str(error), "design the job anew") from None
+        raise FileFormatError.unreadable(path, str(error), "design the job again") from None
     except RecursionError:
         raise FileFormatError.unreadable(
             path, "nested too deeply", "it must be a design.json"
@@ -126,7 +126,7 @@ def understood(path: Path | str, understand: Callable[[], Content]) -> Content:
     except (KeyError, TypeError, ValueError, AttributeError, IndexError, OverflowError) as error:
         reason = f"missing key {error}" if isinstance(error, KeyError) else str(error)
         raise FileFormatError.unreadable(
-            path, reason, f"it is no whole {Design.FORMAT} file; design the job anew"
+            path, reason, f"it is not a complete {Design.FORMAT} file; design the job again"
         ) from None
 
 
@@ -159,7 +159,7 @@ def design_content(path: Path | str) -> dict[str, Any]:
         raise FileFormatError(
             f"{path}, key format",
             format_name,
-            f"this version reads {Design.FORMAT!r}; design the job anew",
+            f"this version reads {Design.FORMAT!r}; design the job again",
         )
     understood(path, lambda: _check_texts(content, ""))
     return dict(content)

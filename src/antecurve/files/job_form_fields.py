@@ -155,7 +155,7 @@ JOB_FIELDS: tuple[JobField, ...] = (
     JobField("target.band", "Band", "Where the error counts, for example 20 Hz, 20 kHz.", _LIST),
     JobField(
         "target.error_limit_db", "Error limit",
-        "Largest nominal error in dB, for example 0.5. Empty: no limit.",
+        "Largest design error in dB, for example 0.5. Empty: no limit.",
     ),
     JobField(
         "network.forms", "Forms",

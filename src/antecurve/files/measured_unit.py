@@ -206,7 +206,7 @@ def _reference(
         if (about.output, about.inputs) != (plan.output, plan.inputs):
             raise InputError(
                 "reference", f"output {about.output} and inputs {about.inputs}",
-                "use the output and the inputs of the reference, or take it anew",
+                "use the output and the inputs of the reference, or take a new one",
             )  # fmt: skip
         bench.say(f"Reference of {about.date}.")
         folder.keep("bypass", taken.signal, taken.record)

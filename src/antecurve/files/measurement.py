@@ -208,7 +208,7 @@ def read_reference(folder: Path, request: SignalRequest) -> tuple[Taken, Measure
     made = request_in(sound.comment)
     if made is None or _but_level(made) != _but_level(request):
         raise FileFormatError(
-            str(folder / BYPASS), "a reference of another signal", "take the reference anew"
+            str(folder / BYPASS), "a reference of another signal", "take a new reference"
         )
     return Taken(make_signal(made), sound.samples), about
 

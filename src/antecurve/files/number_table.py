@@ -306,7 +306,7 @@ def _decimal_mark(cells: pd.DataFrame, layout: _Layout, path: str, *, named: boo
     if len(possible) == 2:
         raise FileFormatError(
             path, marked[0],
-            "its mark may be of decimals or of thousands; state --decimal point or comma",
+            "its mark may separate decimals or thousands; state --decimal point or comma",
         )  # fmt: skip
     return max(".,", key=lambda mark: sum(_reads_with(text, mark) for text in marked))
 

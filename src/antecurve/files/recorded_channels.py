@@ -353,9 +353,8 @@ def _beside_played(
     words = f"{asked.played.name} played from {format_quantity(beside.start_s, 's')} on"
     if beside.clock_ratio:
         millionths = 1e6 * abs(beside.clock_ratio)
-        words += (
-            f", clocks that differ by {millionths:.{1 if millionths < 10 else 0}f} ppm taken out"
-        )
+        decimals = 1 if millionths < 10 else 0
+        words += f", corrected for clocks that differ by {millionths:.{decimals}f} ppm"
     if file.request is not None and not file.request.cue:
         words += ", without a cue: one clock must have played and recorded it"
     other = None if idle is None else idle[beside.inside]

@@ -61,7 +61,7 @@ def read_recording(path: Path | str, options: ReadingOptions | None = None) -> R
     text = _text(path)
     named = named_capture(text, path) if asked == ReadingOptions() else None
     if named is not None:
-        return Recording(named, f"a {named.kind}, told by its column names")
+        return Recording(named, f"a {named.kind}, recognised by its column names")
     units = None if asked.units is None else asked.units.split(",")
     count = None if units is None else len(units)
     table = number_table(text, str(path), decimal=asked.decimal, count=count)

@@ -42,6 +42,7 @@ _LOW_CORNER_HZ, _HIGH_CORNER_HZ = 5.0, 100e3  # usual ends of a unit; an effect 
 _LEVEL_DB = 100.0  # of the level, which is free
 _ROUNDS = 3  # the curve that the fit starts from may lack a constant of the unit
 _FITS = 3.0  # mean square of the residual over its standard deviation: beyond, no curve fits
+_EVEN = 0.5  # probability: below, the first curve is likelier wrong than right
 _STEP = 1e-4  # of a time constant, for its derivative
 
 
@@ -91,10 +92,12 @@ class CurveGuess(Result):
         name = " or ".join(map(curve_label, best.names))
         other = " or ".join(map(curve_label, second.names))
         doubt = "" if self.fits else ", but no published curve fits as a sound unit does"
+        likely = best.probability > _EVEN
+        told = "set to" if likely else "the captures don't tell which curve it is set to: perhaps"
         return (
-            f"set to {name} with a probability of {_share(best.probability)}{doubt}; next "
-            f"{other}, {_share(second.probability)}: {second.largest_db:.1f} dB off at most, "
-            f"against {best.largest_db:.1f} dB"
+            f"{told} {name} with a probability of {_share(best.probability)}{doubt}; next "
+            f"{other}, {_share(second.probability)}: off by up to {second.largest_db:.1f} dB, "
+            f"the first by up to {best.largest_db:.1f} dB"
         )
 
 

@@ -410,7 +410,7 @@ def _joint_low(
     clear = f"{clear_frequency(LOW_SQUARE_HZ, mains_hz=mains_hz):.0f} Hz"
     makes = f"which makes {size:+.2f} dB (±{reach:.2f} dB) at {_hertz(at)}"
     if reach > _ANYTHING_DB:
-        makes = f"which leaves the level at {_hertz(at)} open"
+        makes = f"so the level at {_hertz(at)} is not known"
     advice = "" if lowest <= 50.0 else f". A square wave of {clear} tells them apart"
     return (
         f"A capture from {_hertz(lowest)} up hardly tells the bass shelf ({_range_micro(value)}) "
@@ -433,8 +433,9 @@ def _below_capture(
     orders = sorted({f.shape.low_end for f in fit.families if f.acceptable})
     names = [order.name.lower().removesuffix("_order") for order in orders]
     shapes = " or ".join(filter(None, (", ".join(names[:-1]), names[-1]))) + " order"
+    at = _hertz(float(deviation.frequency_hz[worst]))
     return [
-        f"Below {_hertz(lowest)} the low corner may be of {shapes}. That leaves "
-        f"{reach[worst]:.2f} dB open at {_hertz(float(deviation.frequency_hz[worst]))}. A second "
+        f"Below {_hertz(lowest)} the low corner may be of {shapes}. That adds "
+        f"{reach[worst]:.2f} dB of uncertainty at {at}. A second "
         f"capture at {clear_frequency(LOW_SQUARE_HZ, mains_hz=mains_hz):.0f} Hz settles it"
     ]

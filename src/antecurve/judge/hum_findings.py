@@ -103,5 +103,5 @@ def _blind_lines(record: ResidualRecord, hum: Hum) -> str:
     clear = clear_frequency(basis.frequency_hz, mains_hz=hum.mains_hz)
     return (
         f"; {', '.join(blind)} {'falls' if len(blind) == 1 else 'fall'} on harmonics of the square "
-        f"wave, which widens intervals: {clear:.0f} Hz keeps clear"
+        f"wave, which widens intervals: {clear:.0f} Hz avoids that"
     )

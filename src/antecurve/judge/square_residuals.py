@@ -81,7 +81,7 @@ def _without_edges(record: ResidualRecord) -> list[ResidualFinding]:
     rate = _rate_in_words(record.basis.record.rate_hz)
     text = (
         f"{record.name}: {rate} samples a second pass over the edges. A dead zone "
-        "and a limit of the slope do not show in it. Capture a square wave of 200 Hz too, at "
+        "and a slew-rate limit do not show in it. Capture a square wave of 200 Hz too, at "
         "150,000 samples a second or more. Or capture the same at a level 10 dB lower"
     )
     return [ResidualFinding(ResidualKind.NO_EDGES, record.name, text, 0.0)]
@@ -134,7 +134,7 @@ def _slow(record: ResidualRecord) -> list[ResidualFinding]:
     else:
         return []
     text = (
-        f"{record.name}: {what} of the square wave within the record. The unit motor-boats or has "
+        f"{record.name}: {what} of the square wave within the record. The unit motorboats or has "
         "not settled. Wait, and capture a record of 1 s or longer"
     )
     return [ResidualFinding(ResidualKind.SLOW_MOVEMENT, record.name, text, 0.0, forbids_pass=True)]
@@ -217,9 +217,9 @@ def _straight(record: ResidualRecord) -> list[ResidualFinding]:
         return []
     text = (
         f"{record.name}: edges are straight, {_slope_in_words(edges.slope_v_per_s)} over "
-        f"{1e6 * edges.duration_s:.3g} µs. The unit reaches the limit of its slope, or the "
-        "generator's edges are as slow. Capture again at a level 10 dB lower: a limit of the slope "
-        "then leaves a faster edge"
+        f"{1e6 * edges.duration_s:.3g} µs. The unit reaches its slew-rate limit, or the "
+        "generator's edges are as slow. Capture again at a level 10 dB lower: a slew-rate limit "
+        "then gives a faster edge"
     )
     at = 0.35 / edges.duration_s
     return [ResidualFinding(ResidualKind.SLOPE, record.name, text, at, forbids_pass=True)]

@@ -245,7 +245,7 @@ def _check_order(case: Case, reading: _Reading) -> None:
     at = int(np.argmax(np.abs(odd.misfit_db)))
     raise InputError(
         odd.capture,
-        "channels that make no unit as they are named, and one when swapped",
+        "channels that fit no unit as they are named, but one when swapped",
         f"name the other channel as stimulus: as named, {odd.misfit_db[at]:+.2f} dB at "
         f"{odd.misfit_hz[at]:.0f} Hz is left that no unit shows",
     )

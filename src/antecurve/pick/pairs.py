@@ -82,7 +82,7 @@ def pick_pair(search: Search, best: Contender, complete: bool) -> PickResult:
     claim = "no two networks of one form have a smaller error of the worse" if whole else ""
     done = report(search, worse.centred_db, whole, claim)
     if search.job.pick.pick_by != "nominal":
-        done = replace(done, claim=f"{done.claim}. A pair is picked by its nominal errors")
+        done = replace(done, claim=f"{done.claim}. A pair is picked by its design errors")
     entries = shortlist(better, search.pool)
     return PickResult(
         with_exact(better, deadline=search.deadline),

@@ -356,7 +356,7 @@ def _trade(entry: ShortlistEntry, pick: ShortlistEntry) -> str:
     for name, now, then, shown in (
         ("spread over builds", entry.spread_p95_db, pick.spread_p95_db, "{:.3f} dB".format),
         ("output resistance", entry.output_resistance_ohm, pick.output_resistance_ohm, _ohm),
-        ("nominal error", entry.centred_db, pick.centred_db, "{:.3f} dB".format),
+        ("design error", entry.centred_db, pick.centred_db, "{:.3f} dB".format),
     ):
         if abs(now - then) > _NOTICEABLE * then and shown(now) != shown(then):
             difference = f"{name} {shown(now)} (pick {shown(then)})"

@@ -22,6 +22,7 @@ from antecurve.report.text_table import (
 if TYPE_CHECKING:
     from antecurve.analysis.delay import DelayTable
     from antecurve.analysis.generator import LevelPlan, PlannedInput
+    from antecurve.analysis.impedance_advice import GeneratorAdvice
     from antecurve.analysis.level import LevelReport
     from antecurve.analysis.loading import LoadingResult
     from antecurve.analysis.loading_window import LoadingWindow, Span
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
     from antecurve.analysis.strays import StrayTable
 
 __all__ = [
+    "advice_lines",
     "combination_rows",
     "delay_rows",
     "fault_rows",
@@ -71,7 +73,8 @@ def _computed_volt(value: float) -> str:
 def _microseconds(value: float) -> str:
     """A delay in microseconds, to a nanosecond or four digits."""
     micro = value * 1e6
-    return signed(micro, digits=3 if abs(micro) < 10 else 2 if abs(micro) < 100 else 1)
+    whole = len(f"{abs(micro):.0f}")
+    return signed(micro, digits=max(4 - whole, 0))
 
 
 def combination_rows(result: LoadingResult) -> TextTable:
@@ -128,6 +131,28 @@ def window_lines(window: LoadingWindow) -> list[str]:
         f"  a unit of {between(window.load_ohm, 'ohm')}",
         f"  a capacitance of unit and cable of {between(window.load_f, 'F')}",
     ]
+
+
+def advice_lines(advice: Sequence[GeneratorAdvice]) -> list[str]:
+    """Say which other generators a network takes, and what the others need.
+
+    Parameters
+    ----------
+    advice : sequence of GeneratorAdvice
+        One a generator.
+
+    Returns
+    -------
+    list of str
+        Those it takes in one sentence, then one line for each other.
+    """
+    taken = [_ohm(a.source_ohm) for a in advice if a.holds]
+    lines = [a.sentence for a in advice if not a.holds]
+    if len(taken) > 1:
+        lines.insert(0, f"Generators of {', '.join(taken[:-1])} and {taken[-1]} can be used.")
+    elif taken:
+        lines.insert(0, f"A generator of {taken[0]} can be used.")
+    return lines
 
 
 def stray_rows(table: StrayTable, *, most: int = 12) -> TextTable:
@@ -210,8 +235,8 @@ def plan_rows(plan: LevelPlan) -> TextTable:
         declared("input", "kind.name", right=False),
         declared("wanted", "kind.level_v", _volt),
         declared("resistance", "kind.load_resistance", _ohm),
-        declared("set EMF", "setting.emf_v", _volt),
-        declared("setting in its own load mode", "setting.displayed_v", _volt),
+        declared("set EMF", "setting.emf_v", _computed_volt),
+        declared("setting in its own load mode", "setting.displayed_v", _computed_volt),
         declared("error dB", "error_centred_db", "{:.3f}".format),
         declared("or a pad at the generator", pad, right=False),
         *([declared("advice", lambda p: p.advice or None, right=False)] if advised else []),

@@ -25,9 +25,9 @@ SOUND_CAUTIONS = (
 INSIDE_CAUTIONS = (
     CAUTIONS[0],
     "Before you measure or unsolder: switch the unit off, pull its mains plug and wait. Discharge "
-    "its capacitors through a resistor, and make sure with a voltmeter that they are.",
+    "its capacitors through a resistor, and check with a voltmeter that they are discharged.",
     "A capture at a node inside is taken with the unit on. Clip the probe on while the unit is "
-    "off and discharged. It must stand the supply voltage. Then keep your hands out.",
+    "off and discharged. It must stand the supply voltage. Then keep your hands out of the unit.",
 )
 """Cautions wherever a measurement inside a unit is advised."""
 

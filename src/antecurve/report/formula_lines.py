@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from antecurve.quantities import format_time_constant
+from antecurve.report.text_table import TextTable, declared, table_from
 from antecurve.synthesis.exact import form_description, form_names
 from antecurve.synthesis.formula_text import (
     as_written,
@@ -20,19 +21,22 @@ from antecurve.synthesis.worked_numbers import roots_used
 if TYPE_CHECKING:
     from antecurve.synthesis.formula_model import FormFormulas
 
-__all__ = ["form_lines", "formula_lines"]
+__all__ = ["described_forms", "formula_lines"]
 
 
-def form_lines() -> list[str]:
-    """List the forms and what each is, one line a form.
+def described_forms() -> TextTable:
+    """Tabulate the forms and what each is.
 
     Returns
     -------
-    list of str
-        Name and description.
+    TextTable
+        One row a form.
     """
-    width = max(len(name) for name in form_names())
-    return [f"{name:{width}}  {form_description(name)}" for name in form_names()]
+    return table_from(
+        form_names(),
+        declared("form", str, right=False),
+        declared("what it is", form_description, right=False),
+    )
 
 
 def formula_lines(formulas: FormFormulas, numbers: Mapping[str, float] | None = None) -> list[str]:

@@ -54,8 +54,8 @@ def signal_lines(signal: Signal) -> list[str]:
         )
     if asked.cue:
         lines.append(
-            "A rising tone of 0.1 s stands before it and a falling one behind: a record is "
-            "aligned by them."
+            "A rising tone of 0.1 s comes before it and a falling one after it: they align the "
+            "record."
         )
     return lines
 

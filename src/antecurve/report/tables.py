@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import TYPE_CHECKING
 
 from antecurve.analysis.part_types import CAPACITOR_TYPES, RESISTOR_TYPES, PartType
@@ -43,13 +44,15 @@ __all__ = [
 _TIE_DB = 1e-5  # what the search takes as equal
 
 
-def made_of(position: Position) -> str:
+def made_of(position: Position, *, measured: bool = False) -> str:
     """Word the parts of a position, such as ``C1a 3.3 nF + C1b 3.9 nF in parallel``.
 
     Parameters
     ----------
     position : Position
         The position.
+    measured : bool, optional
+        Whether values are measured, so that zeros at the end count.
 
     Returns
     -------
@@ -57,7 +60,7 @@ def made_of(position: Position) -> str:
         Values, with the references of joined parts and the way they are joined.
     """
     unit = position.element.kind.unit
-    values = [format_quantity(p.value, unit) for p in position.parts]
+    values = [format_quantity(p.value, unit, padded=measured) for p in position.parts]
     if position.joined == "single":
         return values[0]
     named = zip(part_references(position), values, strict=True)
@@ -87,13 +90,15 @@ def node_caption(picked: PickedNetwork) -> str:
     )
 
 
-def wiring_rows(picked: PickedNetwork) -> TextTable:
+def wiring_rows(picked: PickedNetwork, *, measured: bool = False) -> TextTable:
     """Tabulate what to wire between which nodes.
 
     Parameters
     ----------
     picked : PickedNetwork
         The network with its parts.
+    measured : bool, optional
+        Whether their values are measured, so that zeros at the end count.
 
     Returns
     -------
@@ -113,9 +118,11 @@ def wiring_rows(picked: PickedNetwork) -> TextTable:
         declared("from", lambda p: p.element.nodes[0], right=False),
         declared("to", lambda p: p.element.nodes[1], right=False),
         declared("exact", exact),
-        declared("fitted", lambda p: format_quantity(p.value, p.element.kind.unit)),
+        declared(
+            "fitted", lambda p: format_quantity(p.value, p.element.kind.unit, padded=measured)
+        ),
         declared("off by", lambda p: p.exact and p.value / p.exact - 1, _signed_percent),
-        declared("made of", made_of, right=False),
+        declared("made of", partial(made_of, measured=measured), right=False),
     )
 
 
@@ -141,7 +148,7 @@ def parts_rows(parts: PartsList) -> TextTable:
         rating += f" for EMF within ±{format_quantity(parts.amplitude_v, 'V')}"
     ordered = (
         declared("order", lambda line: line.order and line.order.quantity),
-        declared("each", lambda line: line.order and line.order.unit_price, "{:.10g}".format),
+        declared("each", lambda line: line.order and line.order.unit_price, _price),
         declared("cost", lambda line: line.order and line.order.cost, "{:.2f}".format),
     )
     return table_from(
@@ -245,6 +252,11 @@ def response_rows(response: ResponseTable) -> TextTable:
     )
 
 
+def _price(price: float) -> str:
+    """A price with two decimals, or with more where it has them."""
+    return max(f"{price:.2f}", f"{price:.10g}", key=len)
+
+
 def _thinned(count: int) -> list[int]:
     return sorted({0, count - 1, *range(1, count, 8)})
 
@@ -280,7 +292,7 @@ def form_rows(design: Design) -> TextTable:
     return table_from(
         [f for f in design.forms if f.centred_db is not None and f.spread_p95_db is not None],
         declared("form", "form", right=False),
-        declared("nominal dB", "centred_db", "{:.3f}".format),
+        declared("design error dB", "centred_db", "{:.3f}".format),
         declared("95 % dB", likely, "{:.3f}".format),
         declared("parts", "parts"),
         declared("output", lambda f: f.output_resistance_ohm or 0.0, quantity("ohm", padded=True)),
@@ -359,7 +371,7 @@ def shortlist_rows(design: Design, *, brief: bool = False) -> TextTable:
         *((declared("number", lambda e: numbers[id(e)]),) if brief else ()),
         declared("form", "picked.topology.form", right=False),
         *(() if brief else (declared("values", values, right=False),)),
-        declared("nominal dB", "centred_db", "{:.3f}".format),
+        declared("design error dB", "centred_db", "{:.3f}".format),
         declared("95 % dB", likely, "{:.3f}".format),
         declared("parts", "parts"),
         declared("output", "output_resistance_ohm", quantity("ohm", padded=True)),
@@ -380,9 +392,9 @@ def _remark(design: Design, entry: ShortlistEntry) -> str:
     if entry.centred_db >= pick.centred_db:
         return ""
     if design.job.pick.pick_by in _PICKED_BY:
-        return f"smaller nominal error, but the job picks by {_PICKED_BY[design.job.pick.pick_by]}"
+        return f"smaller design error, but the job picks by {_PICKED_BY[design.job.pick.pick_by]}"
     if design.second is not None:
-        return "smaller nominal error, but of the pair the worse network counts"
+        return "smaller design error, but of the pair the worse network counts"
     if pick.centred_db - entry.centred_db <= _TIE_DB:
         return "as good to within 0.00001 dB, which the search takes as equal"
-    return "smaller nominal error, met after the pick was settled"
+    return "smaller design error, met after the pick was settled"

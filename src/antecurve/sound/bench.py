@@ -176,7 +176,8 @@ def take_resistances(bench: Bench, *, known_ohm: float, level_db: float) -> Resi
     """
     resistor, first = format_quantity(known_ohm, "ohm"), bench.inputs[0]
     asked = (
-        f"Leave output {bench.output} straight at input {first}, and nothing else at either.",
+        f"Keep output {bench.output} connected straight to input {first}, with nothing else on "
+        "either.",
         f"Put the resistor of {resistor} between output {bench.output} and input {first}.",
         f"Connect output {bench.output} straight to input {first} again, and put the resistor "
         f"of {resistor} across input {first}.",

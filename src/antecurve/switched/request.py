@@ -176,7 +176,7 @@ class BoxJob:
                     key,
                     value,
                     "a box with several curves is unbalanced, of a built-in form and picked by "
-                    "nominal error; leave this key out",
+                    "design error; leave this key out",
                 )
 
     @property

@@ -100,7 +100,7 @@ def _derived(form: Form, names: SymbolicCurve) -> FormFormulas:
         loaded_conditions=parts.loaded_conditions,
         conditions_for="CL = 0" if loaded else "any CL",
         about_load=(
-            "CL = 0; with CL the second set of definitions, exact but for the pole T_load"
+            "CL = 0 in the first definitions; the second take CL, exact but for the pole T_load"
             if loaded
             else "exact for any CL up to the whole capacitance across the output"
         ),
