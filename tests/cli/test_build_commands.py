@@ -338,7 +338,7 @@ def test_trim_exits_1_when_no_change_reaches_the_limit(
     ("content", "message"),
     [
         ("ref,value\nC9,1n\n", "line 2"),
-        ("ref,value\nR1,45k\n", "three times off"),
+        ("ref,value\nR1,45k\n", "factor of three off"),
         ("value\n1\n", "names the columns"),
     ],
 )
