@@ -259,7 +259,7 @@ def test_a_unit_set_to_another_curve(bench: Path, capsys: pytest.CaptureFixture[
     guess = invoke(capsys, "judge", *swept, "--unit-curve", "guess", "--json")
     record = json.loads(guess.out)
     assert (guess.code, record["unit_curve"]) == (0, "disc")
-    assert record["findings"][0].startswith("set to disc with a probability of over 99.9 %; next")
+    assert record["findings"][0].startswith("set to disc with a probability of over 99.9 %. Next")
     stated = ("--unit-turnover", "700 Hz", "--unit-cut", "13.7", "--unit-shelf", "50 Hz")
     other = invoke(capsys, "judge", *swept, *stated, "--json")
     assert other.code == 1

@@ -36,7 +36,7 @@ def design(
     """Design a network: pick its parts, and say how good it is.
 
     With -o the folder gets design.json, parts.csv, response.csv, network.cir, report.html and
-    board.svg, which shows the network on a strip board, to scale.
+    board.svg.  That shows the network on a strip board, to scale.
     Exit code 1 when the design error misses the job's error_limit_db, or when the builds of
     the spread were interrupted.  A network of your own without a limit misses above 1 dB.
 

@@ -95,9 +95,9 @@ class CurveGuess(Result):
         likely = best.probability > _EVEN
         told = "set to" if likely else "the captures don't tell which curve it is set to: perhaps"
         return (
-            f"{told} {name} with a probability of {_share(best.probability)}{doubt}; next "
-            f"{other}, {_share(second.probability)}: off by up to {second.largest_db:.1f} dB, "
-            f"the first by up to {best.largest_db:.1f} dB"
+            f"{told} {name} with a probability of {_share(best.probability)}{doubt}. "
+            f"Next comes {other}, {_share(second.probability)}: off by up to "
+            f"{second.largest_db:.1f} dB, against {best.largest_db:.1f} dB"
         )
 
 
