@@ -13,6 +13,7 @@ from antecurve.quantities import check_band, check_count
 
 __all__ = [
     "Peaks",
+    "even_turns",
     "frequencies",
     "highest_peaks",
     "hold_read_only",
@@ -81,6 +82,27 @@ def log_frequencies(
     low, high = band_hz
     count = max(2, math.ceil(points_per_decade * math.log10(high / low)) + 1)
     return np.asarray(np.geomspace(low, high, count))
+
+
+def even_turns(step: float, count: int) -> NDArray[np.complex128]:
+    """Turn by even steps: exp(1j * step * k).
+
+    Parameters
+    ----------
+    step : float
+        Angle of a step [rad].
+    count : int
+        How many, from none of a step on.
+
+    Returns
+    -------
+    numpy.ndarray of complex, shape (count,)
+        Each the product of two exponentials, so that some 2 sqrt(count) are computed.
+    """
+    inner = math.isqrt(count) + 1
+    fine = np.exp(1j * step * np.arange(inner))
+    coarse = np.exp(1j * (step * inner) * np.arange(-(-count // inner)))
+    return np.asarray((coarse[:, None] * fine).ravel()[:count])
 
 
 def read_only(values: ArrayLike) -> NDArray[np.float64]:

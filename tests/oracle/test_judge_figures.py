@@ -49,13 +49,17 @@ def figures(
     input_v: float = 5e-3,
     full_scale_v: float | None = None,
     mains_hz: float | None = None,
-    verdict: Verdict | None = None,
+    own_verdict: bool = False,
 ) -> dict[str, UnitFigure]:
-    """The figures of records; the verdict on the unit may come from another record of it."""
+    """The figures of records.
+
+    Gain and polarity rest on the verdict on the record itself; the others take no more from a
+    verdict than its band, which that on another record of the unit has as well.
+    """
     through = network or known_exactly()
-    of_response = next((r.record for r in records if not r.is_stepped), SWEPT)
-    if verdict is None:
-        verdict = judge_unit(of_response, through, conditions=CONDITIONS)
+    verdict = swept_verdict()
+    if own_verdict:
+        verdict = judge_unit(records[0].record, through, conditions=CONDITIONS)
     reference = InputReference(input_v, full_scale_v, through)
     measured = unit_figures(records, reference, verdict, mains_hz=mains_hz)
     return {f.name: f for f in measured}
@@ -82,7 +86,7 @@ def unit_gain_db() -> float:
 
 
 def test_gain_and_polarity() -> None:
-    measured = figures(played_record(SWEEP, -output_of(SWEEP, gain=0.5)))
+    measured = figures(played_record(SWEEP, -output_of(SWEEP, gain=0.5)), own_verdict=True)
     gain = measured["gain"]
     # Known to the noise alone; the curve's own bend within two octaves of 1 kHz is 0.
     assert gain.value == pytest.approx(unit_gain_db() - 6.0206, abs=gain.expanded_uncertainty)
@@ -94,7 +98,7 @@ def test_gain_in_volts_beside_a_file_needs_its_full_scale() -> None:
     """A sine of full scale at 2 V rms has a peak of 2.83 V: as many volts a unit of the file."""
     volts = replace(played_record(SWEEP, 2.0 * math.sqrt(2.0) * output_of(SWEEP)),
                     output_in_volts=True)  # fmt: skip
-    gain = figures(volts, full_scale_v=2.0)["gain"]
+    gain = figures(volts, full_scale_v=2.0, own_verdict=True)["gain"]
     assert gain.value == pytest.approx(unit_gain_db(), abs=gain.expanded_uncertainty)
     unknown = figures(volts)
     assert "gain" not in unknown and "polarity" in unknown
@@ -103,7 +107,8 @@ def test_gain_in_volts_beside_a_file_needs_its_full_scale() -> None:
 
 def test_gain_is_no_surer_than_the_network() -> None:
     """Parts of 1 % and 2.5 %: the level at 1 kHz of drawn builds scatters by a tenth of a dB."""
-    gain = figures(played_record(SWEEP, output_of(SWEEP)), network=by_tolerance())["gain"]
+    record = played_record(SWEEP, output_of(SWEEP))
+    gain = figures(record, network=by_tolerance(), own_verdict=True)["gain"]
     assert 0.05 < gain.expanded_uncertainty < 0.5
     assert gain.own_uncertainty < 0.01
 
@@ -167,7 +172,7 @@ def test_no_hum_is_a_bound_and_intervals_hold() -> None:
         record = played_record(request, output_of(request, noise=1e-4, seed=seed))
         # Behind a known network a stimulus of full scale is the reference: the network's level.
         level = InputReference(1.0, None, known_exactly()).network_db(1000.0, "emf")
-        measured = figures(record, verdict=swept_verdict())
+        measured = figures(record)
         noise = measured["noise"]
         inside += abs(noise.value - (expected - level)) <= noise.expanded_uncertainty
         bounded += measured["hum"].bound == "at most"

@@ -9,6 +9,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.arrays import even_turns
+
 __all__ = ["Band", "Lines", "Pair", "lines_of", "overlap"]
 
 Floats = NDArray[np.float64]
@@ -93,8 +95,10 @@ class Lines:
         Lines
             Without the delay, the right way up.
         """
-        turn = polarity * np.exp(2j * math.pi * self.frequency_hz * seconds)
-        return replace(self, output=self.output * turn)
+        # Lines are evenly apart, the first of them one step from 0 Hz.
+        step = 2.0 * math.pi * float(self.frequency_hz[0]) * seconds
+        turn = even_turns(step, self.frequency_hz.size + 1)[1:]
+        return replace(self, output=self.output * (polarity * turn))
 
     def bands(self, *, low_hz: float, high_hz: float) -> list[Band]:
         """Average over the bands between two frequencies; silent ones have an infinite variance.

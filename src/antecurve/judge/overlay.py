@@ -13,6 +13,7 @@ from typing import Any, ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.arrays import even_turns
 from antecurve.judge.response_estimate import Channels, Response
 from antecurve.results import Result, column_rows
 
@@ -142,7 +143,7 @@ def laid_over(
         Levels and waveforms.
     """
     expected, output = channels.waveforms(ideal)
-    explained, _ = channels.waveforms(fitted)
+    explained = channels.flattened(fitted)
     rate = channels.rate_hz
     expected, output, explained = (_within(x, rate, band_hz) for x in (expected, output, explained))
     expected, late = _coincident(expected, output, rate)
@@ -198,13 +199,14 @@ def _coincident(expected: Floats, output: Floats, rate_hz: float) -> tuple[Float
     from scipy.fft import irfft, rfft
 
     spectrum, moved, total = rfft(expected), expected, 0.0
-    omega = 2.0 * math.pi * rate_hz / expected.size * np.arange(spectrum.size)
+    turn = 2.0 * math.pi * rate_hz / expected.size  # a second, from line to line
+    omega = turn * np.arange(spectrum.size)
     for _ in range(_ROUNDS):
         slope = np.asarray(irfft(1j * omega * spectrum, expected.size))
         gain = _gain(moved, output)
         late = -float(slope @ (output - gain * moved)) / (gain * float(slope @ slope) or 1.0)
         total += late
-        spectrum = spectrum * np.exp(-1j * omega * late)
+        spectrum = spectrum * even_turns(-turn * late, spectrum.size)
         moved = np.asarray(irfft(spectrum, expected.size), dtype=np.float64)
     return np.asarray(moved, dtype=np.float64), float(total)
 

@@ -17,6 +17,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.arrays import even_turns
 from antecurve.errors import InputError
 from antecurve.judge.channel_lines import Band, Lines, Pair, lines_of, overlap
 from antecurve.judge.clock_drift import cell_delays, clock_difference, stretch_delays
@@ -150,8 +151,7 @@ class Channels:
         InputError
             When no band can be told.
         """
-        flat = _filtered(self.spectrum, self.output.size, self.rate_hz, flattening)
-        pair = Pair(flat, self.output, self.rate_hz, self.tapers)
+        pair = Pair(self.flattened(flattening), self.output, self.rate_hz, self.tapers)
         top_hz = min(highest_hz, _HIGHEST_SHARE * self.rate_hz)
         by_taper = [
             lines_of(p)
@@ -211,15 +211,30 @@ class Channels:
         output = self.alignment.polarity * self._moved(
             self.output - self.output.mean(), self.late_s
         )
-        return _filtered(self.spectrum, self.output.size, self.rate_hz, flattening), output
+        return self.flattened(flattening), output
 
-    def as_sampled(self, flattening: Response) -> tuple[Floats, Floats]:
-        """Stack the output as it was sampled, and the flattened stimulus moved to it.
+    def flattened(self, flattening: Response) -> Floats:
+        """Send the stimulus through a response.
 
         Parameters
         ----------
         flattening : callable
-            The response that the stimulus goes through.
+            The response.
+
+        Returns
+        -------
+        numpy.ndarray of float, shape (samples,)
+            Flattened stimulus.
+        """
+        return _filtered(self.spectrum, self.output.size, self.rate_hz, flattening)
+
+    def as_sampled(self, flat: Floats) -> tuple[Floats, Floats]:
+        """Stack the output as it was sampled, and the flattened stimulus moved to it.
+
+        Parameters
+        ----------
+        flat : numpy.ndarray of float, shape (samples,)
+            Flattened stimulus, as from `flattened`.
 
         Returns
         -------
@@ -230,7 +245,7 @@ class Channels:
         from scipy.fft import irfft, rfft
 
         size = self.output.size
-        flat = self._moved(_filtered(self.spectrum, size, self.rate_hz, flattening), -self.late_s)
+        flat = self._moved(flat, -self.late_s)
         output = self.alignment.polarity * (self.output - self.output.mean())
         slow = rfft(output - flat)
         slow[math.ceil(_LOWEST_HZ * size / self.rate_hz) :] = 0.0
@@ -240,8 +255,8 @@ class Channels:
         """Samples as many seconds earlier."""
         from scipy.fft import irfft, rfft
 
-        frequency = np.arange(samples.size // 2 + 1) * (self.rate_hz / samples.size)
-        turn = np.exp(2j * math.pi * earlier_s * frequency)
+        step = 2.0 * math.pi * earlier_s * self.rate_hz / samples.size
+        turn = even_turns(step, samples.size // 2 + 1)
         return np.asarray(irfft(rfft(samples) * turn, samples.size))
 
     def before(self, output: Floats, response: Response) -> Floats:
@@ -387,8 +402,12 @@ def _interpolated(response: Response, frequency_hz: Floats) -> Complex:
     if few.size >= frequency_hz.size:
         return response(frequency_hz)
     value, position, known = response(few), np.log(frequency_hz), np.log(few)
-    level = np.interp(position, known, np.log(np.abs(value)))
-    return np.asarray(np.exp(level + 1j * np.interp(position, known, np.unwrap(np.angle(value)))))
+    size = np.exp(np.interp(position, known, np.log(np.abs(value))))
+    phase = np.interp(position, known, np.unwrap(np.angle(value)))
+    made = np.empty(size.shape, dtype=complex)  # in half the time of a complex exponential
+    np.multiply(size, np.cos(phase), out=made.real)
+    np.multiply(size, np.sin(phase), out=made.imag)
+    return made
 
 
 def quiet_samples(stimulus: Floats, rate_hz: float) -> int:

@@ -356,7 +356,9 @@ class TwoChannelRecord(Capture):
         """
         estimate = channels.estimate(flattening, highest_hz=highest_hz)
         self._check_order(estimate, flattening)
-        flat = flat_top_level(*channels.as_sampled(measured_response(estimate, flattening)))
+        measured = measured_response(estimate, flattening)
+        explained, output = channels.waveforms(measured)
+        flat = flat_top_level(*channels.as_sampled(explained))
         if flat is not None:
             raise InputError(
                 f"{self.name}: output",
@@ -364,23 +366,24 @@ class TwoChannelRecord(Capture):
                 "the unit or the interface is overdriven; reduce the level and record again",
             )
         places: list[int] = []
-        cleared = channels
+        cleared, recorded = channels, output
         for _ in range(_ROUNDS_OF_CLICKS):
-            measured = measured_response(estimate, flattening)
-            places = sorted({*places, *self._clicks(cleared, measured)[:1]})
+            places = sorted({*places, *self._clicks(cleared, measured, explained, output)[:1]})
             if not places:
                 break
-            explained, output = channels.waveforms(measured)
             window = click_window(places, output.size, rate_hz=self.rate_hz)
-            cleared = channels.replaced(window * (explained - output))
+            cleared = channels.replaced(window * (explained - recorded))
             estimate = cleared.estimate(flattening, highest_hz=highest_hz)
-        self._check_whole(cleared, estimate, flattening)
+            measured = measured_response(estimate, flattening)
+            explained, output = cleared.waveforms(measured)
+        self._check_whole(estimate, explained, output)
         return cleared, estimate, tuple(at / self.rate_hz for at in places)
 
-    def _clicks(self, channels: Channels, measured: Response) -> list[int]:
+    def _clicks(
+        self, channels: Channels, measured: Response, explained: Floats, output: Floats
+    ) -> list[int]:
         """Samples of clicks on the output, and on the stimulus as the output tells it."""
-        explained, output = channels.waveforms(measured)
-        stimulus, _ = channels.waveforms(lambda hertz: np.ones(hertz.shape, dtype=complex))
+        stimulus = channels.flattened(lambda hertz: np.ones(hertz.shape, dtype=complex))
         missed = (output - explained, stimulus - channels.before(output, measured))
         places = (isolated_click(m, self.rate_hz) for m in missed)
         return [
@@ -391,9 +394,7 @@ class TwoChannelRecord(Capture):
             and not starts_or_stops(stimulus, at, rate_hz=self.rate_hz)
         ]
 
-    def _check_whole(
-        self, channels: Channels, estimate: ResponseEstimate, flattening: Response
-    ) -> None:
+    def _check_whole(self, estimate: ResponseEstimate, explained: Floats, output: Floats) -> None:
         """Refuse a record that was clipped or interrupted, by phases of a sweep or by a jump."""
         sweep = is_sweep(self.stimulus, self.rate_hz)
         if sweep:
@@ -401,7 +402,6 @@ class TwoChannelRecord(Capture):
             refuse_interrupted_sweep(
                 middle, estimate.ratio, estimate.variance, rate_hz=self.rate_hz, name=self.name
             )
-        explained, output = channels.waveforms(measured_response(estimate, flattening))
         refuse_parts_amiss(output, explained, rate_hz=self.rate_hz, name=self.name)
         # Where a sweep stops, what lies beyond the bands is no jump.
         ends = click_window(self._ends(), output.size, rate_hz=self.rate_hz)
