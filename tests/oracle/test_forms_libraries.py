@@ -117,7 +117,7 @@ def test_foster_residues_equal_those_of_pytc2(order: int, synthesis_functions: A
     assert {tuple(sorted(p)) for p in pairs} == expected
 
 
-@pytest.mark.parametrize("form", [*CANONICAL, "foster-1-inside-short", "cascade-long-first"])
+@pytest.mark.parametrize("form", ["cauer-2", "foster-1-inside-short", "cascade-long-first"])
 def test_symbolic_transfer_equals_lcapy(form: str, lcapy: Any) -> None:
     network = exact_network(form, CURVE, loading=LOADING, gain=0.01, shunt_resistance=500.0).network
     lines = ["V1 drive 0", "Rs drive in", "RL out 0", "CL out 0"]

@@ -48,7 +48,7 @@ def sweep_time_s(signal: str, frequency_hz: float) -> float:
 
 @pytest.mark.parametrize(
     ("frequency_hz", "lost"),
-    [(30, 480), (60, 48), (60, 4800), (120, 480), (250, 48), (250, 4800), (1e3, 480), (8e3, 48)],
+    [(30, 480), (60, 48), (120, 4800), (1e3, 480), (8e3, 48)],
 )
 def test_samples_that_a_sweep_lost_are_told(
     sweep: TwoChannelRecord, frequency_hz: float, lost: int
@@ -90,7 +90,7 @@ def test_a_short_gap_below_40_hz_is_told(frequency_hz: float, lost: int) -> None
         gap.observation(SETTINGS)
 
 
-@pytest.mark.parametrize("frequency_hz", [250, 1.1e3, 3.1e3, 12.3e3])
+@pytest.mark.parametrize("frequency_hz", [250, 3.1e3, 12.3e3])
 def test_samples_that_both_channels_lost_are_told(
     sweep: TwoChannelRecord, frequency_hz: float
 ) -> None:
@@ -133,10 +133,13 @@ def test_samples_lost_in_the_last_run_are_told(
         gap.observation(SETTINGS)
 
 
-@pytest.mark.parametrize("signal", ["log sweep", "sine steps"])
 @pytest.mark.parametrize(
-    "unit",
-    [Unit(low_corner_hz=250.0, low_order=2), Unit(high_corner_hz=3000.0), Unit(turnover_s=1e-3)],
+    ("unit", "signal"),
+    [
+        (Unit(low_corner_hz=250.0, low_order=2), "sine steps"),
+        (Unit(high_corner_hz=3000.0), "log sweep"),
+        (Unit(turnover_s=1e-3), "sine steps"),
+    ],
 )
 def test_odd_units_are_not_called_interrupted(signal: str, unit: Unit) -> None:
     record = two_channel_record(

@@ -133,8 +133,8 @@ def test_octaves_are_split_into_what_they_hold(monkeypatch: pytest.MonkeyPatch) 
 def test_noise_alone_is_no_distortion_in_any_octave() -> None:
     rng = np.random.default_rng(45)
     seen = 0
-    for _ in range(4):
+    for _ in range(2):
         record = two_channel_record(IDEAL, rng, signal="music", seconds=3.0, noise_db=-60.0)
         seen += int(np.count_nonzero(~np.isnan(overlay(record).octave_distortion_db)))
-    # Forty octaves at four standard deviations: one in a thousand tests by chance.
+    # Twenty octaves at four standard deviations: one in two thousand tests by chance.
     assert seen == 0

@@ -41,6 +41,7 @@ def test_the_unit_is_judged_by_each_kind(kind: str, tmp_path: Path) -> None:
     reading = read_recording(path, ReadingOptions(played=file))
     assert reading.signal == kind
     assert "played.wav played from 700 ms" in reading.understood
+    assert "clocks that differ by" not in reading.understood
     verdict = judge_unit(reading.capture, known_exactly(), conditions=CONDITIONS)
     fitted = verdict.value("treble_s")
     # The interval holds in 95 of 100 records; twice its width in all but one of 10,000.
@@ -51,7 +52,7 @@ def test_the_unit_is_judged_by_each_kind(kind: str, tmp_path: Path) -> None:
 
 def test_another_sampling_rate(tmp_path: Path) -> None:
     """The file at 48 kHz, its record at 96 kHz as an interface may be set."""
-    file, samples = played(tmp_path, SignalRequest("noise", seconds=4.0))
+    file, samples = played(tmp_path, SignalRequest("noise", seconds=2.0))
     size = 2 * samples.size
     spectrum = np.fft.rfft(samples)
     twice = 2.0 * np.fft.irfft(np.pad(spectrum, (0, size // 2 + 1 - spectrum.size)), size)
@@ -78,9 +79,7 @@ def test_a_file_without_a_cue_is_aligned_by_its_sound(tmp_path: Path) -> None:
     assert "without a cue: one clock must have played and recorded it" in understood
 
 
-@pytest.mark.parametrize(
-    ("kind", "clock"), [("sweep", -1e-4), ("sweep", 2e-6), ("sweep", 0.0), ("square", -1e-4)]
-)
+@pytest.mark.parametrize(("kind", "clock"), [("sweep", -1e-4), ("sweep", 2e-6), ("square", -1e-4)])
 def test_a_signal_recorded_by_another_clock_is_judged(
     kind: str, clock: float, tmp_path: Path
 ) -> None:
@@ -91,7 +90,7 @@ def test_a_signal_recorded_by_another_clock_is_judged(
     stretched = dense(np.minimum(np.arange(output.size) * (1.0 + clock), output.size - 1))
     stretched += 1e-4 * np.random.default_rng(1).standard_normal(output.size)
     reading = read_recording(record(tmp_path, stretched, 48e3), ReadingOptions(played=file))
-    assert ("clocks that differ by" in reading.understood) == (clock != 0.0)
+    assert "clocks that differ by" in reading.understood
     verdict = judge_unit(reading.capture, known_exactly(), conditions=CONDITIONS)
     fitted = verdict.value("treble_s")
     # As in the test of each kind above.

@@ -48,19 +48,17 @@ def test_response_is_the_simulators(arranged: Arrangement, tmp_path: Path) -> No
 
 
 COUPLING = {
-    "passive": {"C3": 100e-9},
     "passive split": {"C3": 100e-9},
-    "feedback": {"C3": 10e-6, "C4": 100e-9},
     "feedback inverting": {"C3": 2.2e-6, "C4": 100e-9},
-    "valve stages": {"C1": 22e-9, "C3": 22e-9, "C5": 47e-9},
 }
 """Coupling of at most 22 ms, so that 0.29 s settle it to a thousandth of a step of 8 bits."""
-OFF = {"passive": "R2", "passive split": "R3", "feedback": "R2", "feedback inverting": "C2",
-       "valve stages": "R4"}  # fmt: skip
-"""A part of each that no other one stands for."""
+OFF = {"passive split": "R3", "feedback inverting": "C2"}
+"""A part of each that no other one stands for; responses are the simulator's of all five."""
 
 
-@pytest.mark.parametrize("arranged", ARRANGEMENTS, ids=lambda a: a.name)
+@pytest.mark.parametrize(
+    "arranged", [a for a in ARRANGEMENTS if a.name in OFF], ids=lambda a: a.name
+)
 def test_a_transient_capture_names_the_part(arranged: Arrangement, tmp_path: Path) -> None:
     """A square wave of 200 Hz integrated over time, once coupling has settled, at 8 bits."""
     from scipy.interpolate import PchipInterpolator

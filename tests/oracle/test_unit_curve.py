@@ -145,7 +145,7 @@ def test_a_fault_of_that_curve_is_named() -> None:
     assert verdict.value("turnover_s").nominal == pytest.approx(AT_700.poles_s[0])
 
 
-@pytest.mark.parametrize("curve", catalogue()[1::4], ids=lambda curve: curve.name)
+@pytest.mark.parametrize("curve", catalogue()[1::8], ids=lambda curve: curve.name)
 def test_the_curve_is_guessed(curve: Curve) -> None:
     """Units with constants off by 2 % (one sigma); the nearest of the catalogue differ by 12 %."""
     guess = guess_unit_curve(
@@ -176,21 +176,19 @@ def test_stored_guesses_are_of_this_code() -> None:
         assert again[5] == pytest.approx(known[case][5], abs=2e-3)  # solvers of other versions
 
 
-def test_it_is_guessed_from_square_waves() -> None:
+def test_it_is_guessed_from_a_square_wave() -> None:
     curve = named_curve("disc-aes-1951")
     rng = np.random.default_rng(8)
     top, bottom = network_polynomials(VALUES)
     unit_top, unit_bottom = _unit(curve)
     top, bottom = np.polymul(top, unit_top), np.polymul(bottom, unit_bottom)
     assert top[-1] == bottom[-1] == 0.0
-    captures = []
-    for frequency in (200.0, 23.0):
-        time = np.arange(4_000) * 3.4 / frequency / 4_000
-        # The zero of the low corner and the pole at the origin cancel.
-        volts = steady_state(top[:-1], bottom[:-1], time, frequency)
-        volts = volts + 0.002 * np.ptp(volts) * rng.standard_normal(time.size)
-        captures.append(SquareWaveCapture(time, volts))
-    guess = guess_unit_curve(captures, by_tolerance(), conditions=CONDITIONS)
+    time = np.arange(4_000) * 3.4 / 47.0 / 4_000
+    # The zero of the low corner and the pole at the origin cancel.
+    volts = steady_state(top[:-1], bottom[:-1], time, 47.0)
+    volts = volts + 0.002 * np.ptp(volts) * rng.standard_normal(time.size)
+    capture = SquareWaveCapture(time, volts)
+    guess = guess_unit_curve(capture, by_tolerance(), conditions=CONDITIONS)
     assert guess.ranked[0].names == ("disc-aes-1951",)
     assert guess.ranked[0].probability > 0.99
 

@@ -19,7 +19,7 @@ from antecurve.files.starter_job import starter_job
 from antecurve.pipeline import Design
 
 SETTINGS = settings(
-    max_examples=150,
+    max_examples=75,
     deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )

@@ -17,9 +17,9 @@ from antecurve.cli.main import run
 from antecurve.pipeline import Design
 
 FEW = settings(
-    max_examples=25, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True
+    max_examples=15, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True
 )
-MANY = settings(FEW, max_examples=120)
+MANY = settings(FEW, max_examples=60)
 
 
 def _invoke(folder: Path, *arguments: str) -> tuple[int, str]:

@@ -21,7 +21,7 @@ def base_verdict() -> Verdict:
     return judge_unit([BASE], known_exactly(), conditions=CONDITIONS)
 
 
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=4, deadline=None)
 @given(
     gain=st.floats(1e-3, 1e3),
     turned=st.booleans(),

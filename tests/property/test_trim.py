@@ -201,7 +201,7 @@ def check_best(
 
 
 @pytest.mark.parametrize(
-    ("form", "series"), list(zip(form_names(), itertools.cycle(("E24", "E48", "E96", "E192"))))
+    ("form", "series"), list(zip(form_names(), itertools.cycle(("E24", "E48", "E96", "E96"))))
 )
 def test_the_best_single_change(form: str, series: str) -> None:
     seed = list(form_names()).index(form)
@@ -210,7 +210,7 @@ def test_the_best_single_change(form: str, series: str) -> None:
     check_best(picked, job, measured, most=1, seed=seed + 100)
 
 
-@pytest.mark.parametrize("form", ["foster-1", "cauer-2", "rc-shunt-foster-2", "cascade-long-first"])
+@pytest.mark.parametrize("form", ["foster-1", "cauer-2", "cascade-long-first"])
 def test_the_best_pair_of_changes(form: str) -> None:
     """Of a small stock, so that all pairs can be looked at: about 150,000 of each form."""
     rng = np.random.default_rng(len(form))

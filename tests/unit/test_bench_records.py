@@ -229,8 +229,9 @@ def test_batch_keeps_order_and_names_problems() -> None:
     time = np.arange(4000) * 5e-6
     sine = SquareWaveCapture(time, np.sin(2 * np.pi * 200 * time), name="sine")
     seen: list[tuple[int, int]] = []
+    swept = [sweep_capture(Unit(), np.random.default_rng(seed)) for seed in (1, 2)]
     batch = judge_batch(
-        {"b": [records(1), records(2, frequency=23.0)], "a": [sine]},
+        {"b": swept, "a": [sine]},
         known,
         conditions=CONDITIONS,
         workers=1,
@@ -241,11 +242,7 @@ def test_batch_keeps_order_and_names_problems() -> None:
     frame = batch.to_frame()
     assert list(frame["verdict"]) == ["pass", "none"]
     assert "without edges" in frame["finding"][1]
-    both = judge_batch(
-        {"b": [records(1), records(2, frequency=23.0)], "a": [sine]},
-        known,
-        conditions=CONDITIONS,
-    )
+    both = judge_batch({"b": swept, "a": [sine]}, known, conditions=CONDITIONS)
     assert both.entries[0].verdict is not None
     assert both.entries[0].verdict.deviation_db == batch.entries[0].verdict.deviation_db  # type: ignore[union-attr]
 

@@ -56,15 +56,14 @@ def test_shortlist_and_spread_state_one_percentile(default_design: Design) -> No
     assert default_design.forms[0].spread_p95_db == spread
 
 
-@pytest.mark.parametrize("distribution", ["uniform", "normal"])
-def test_a_pick_by_build_states_the_percentile_of_its_spread(distribution: str) -> None:
+def test_a_pick_by_build_states_the_percentile_of_its_spread() -> None:
     job = parse_job(
         {
             "curve": {"name": "disc"},
             "network": {"forms": ["foster-1"]},
             "capacitors": {"parts_per_position": 1},
             "pick": {"pick_by": "build"},
-            "spread": {"builds": 20_000, "seed": 3, "distribution": distribution},
+            "spread": {"builds": 20_000, "seed": 3, "distribution": "normal"},
         }
     )
     result = pick(job)
@@ -73,7 +72,7 @@ def test_a_pick_by_build_states_the_percentile_of_its_spread(distribution: str) 
         job.conditions,
         builds=20_000,
         seed=3,
-        distribution=distribution,
+        distribution="normal",
     )
     assert result.search.objective_db == again.centred_db.p95
     assert result.shortlist[0].spread_p95_db == again.centred_db.p95
@@ -111,14 +110,14 @@ def test_a_pick_by_build_leads_by_percentile() -> None:
     job = parse_job(
         {
             "curve": {"name": "disc"},
-            "network": {"forms": ["foster-1", "foster-2", "cauer-1", "cauer-2"]},
+            "network": {"forms": ["foster-1", "cauer-1"]},
             "capacitors": {"parts_per_position": 1},
             "pick": {"pick_by": "build"},
         }
     )
     result = pick(job)
     spreads = [f.spread_p95_db for f in result.forms if f.spread_p95_db is not None]
-    assert len(spreads) == 4
+    assert len(spreads) == 2
     assert spreads == sorted(spreads)
     assert result.forms[0].form == result.best.topology.form
     assert result.search.criterion == "build"

@@ -145,7 +145,7 @@ def test_own_network_that_is_a_ladder_is_proved() -> None:
     )
     sparse = replace(
         _job(),
-        resistors=replace(_job().resistors, series="E24"),
+        resistors=replace(_job().resistors, series="E12"),
         capacitors=replace(_job().capacitors, parts_per_position=1),
     )
     built_in = pick(replace(sparse, network=replace(sparse.network, forms=("foster-1",))))
@@ -247,7 +247,7 @@ def test_interruption_returns_the_best_so_far() -> None:
 
 def test_progress_tells_best_and_bound() -> None:
     seen: list[PickProgress] = []
-    pick_result = pick(default_job(), progress=seen.append)
+    pick_result = pick(_job(), progress=seen.append)
     assert seen
     assert all(p.lower_bound_db <= pick_result.search.objective_db for p in seen)
     assert all(
