@@ -56,6 +56,7 @@ def ranker_of(model: NodalModel, log_response: NDArray[np.complex128], seed: int
     return Ranker(model.solved(drive), information, drive)
 
 
+@cache
 def weighed(name: str, seed: int = 1, **wrong: float) -> Weighed:
     """Weigh the faults of a unit within tolerance, some of whose parts are off by a factor."""
     model = model_of(name)
@@ -70,6 +71,7 @@ def weighed(name: str, seed: int = 1, **wrong: float) -> Weighed:
     return weigh(ranker_of(model, np.log(response), seed), single_faults(model))
 
 
+@cache
 def diagnosis_of(fit: Weighed) -> Diagnosis:
     model = fit.ranker.solved.model
     said = (hidden_ranges(fit.ranker), explained_level(fit, BAND))

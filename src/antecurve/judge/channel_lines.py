@@ -68,7 +68,7 @@ class Lines:
         Frequencies [Hz].
     flat, output : numpy.ndarray of complex, shape (lines,)
         Lines of the channels.
-    moment : numpy.ndarray of complex, shape (lines,)
+    moment : numpy.ndarray of complex, shape (lines,), optional
         Of the stimulus times the time from the middle of the record [s].
     correlation : numpy.ndarray of complex, shape (neighbours,)
         What a line's noise shares with its own and the next ones'.
@@ -77,7 +77,7 @@ class Lines:
     frequency_hz: Floats
     flat: Complex
     output: Complex
-    moment: Complex
+    moment: Complex | None
     correlation: Complex
 
     def delayed(self, seconds: float, *, polarity: int) -> Lines:
@@ -171,13 +171,15 @@ def overlap(stimulus: Floats, output: Floats, samples: int) -> tuple[Floats, Flo
     return stimulus[early : early + size], output[late : late + size]
 
 
-def lines_of(pair: Pair) -> Lines:
+def lines_of(pair: Pair, *, timed: bool = False) -> Lines:
     """Transform a pair, tapered.
 
     Parameters
     ----------
     pair : Pair
         The channels.
+    timed : bool, optional
+        Whether to tell when each line sounds.
 
     Returns
     -------
@@ -189,8 +191,11 @@ def lines_of(pair: Pair) -> Lines:
     size = pair.flat.size
     window, correlation = _taper(size, tuple(min(t, size // 2) for t in pair.tapers))
     tapered = [(x - x.mean()) * window for x in (pair.flat, pair.output)]
-    time = (np.arange(size) - (size - 1) / 2.0) / pair.rate_hz
-    flat, output, moment = (rfft(x)[1:] for x in (*tapered, tapered[0] * time))
+    flat, output = (rfft(x)[1:] for x in tapered)
+    moment = None
+    if timed:
+        time = (np.arange(size) - (size - 1) / 2.0) / pair.rate_hz
+        moment = rfft(tapered[0] * time)[1:]
     frequency = np.arange(1, flat.size + 1) * (pair.rate_hz / size)
     return Lines(frequency, flat, output, moment, correlation)
 
@@ -247,7 +252,9 @@ def _band(lines: Lines, within: slice) -> Band:
     mean = float(np.sum(weight * frequency)) / power
     spread = math.sqrt(max(0.0, float(np.sum(weight * (frequency - mean) ** 2)) / power))
     coherence = min(1.0, abs(ratio) ** 2 * power / out_power)
-    sounds_s = float(np.vdot(flat, lines.moment[within]).real) / power
+    sounds_s = 0.0
+    if lines.moment is not None:
+        sounds_s = float(np.vdot(flat, lines.moment[within]).real) / power
     density = power / frequency.size
     variance += _LEAST_DEVIATION**2
     return Band(mean, spread, ratio, variance, coherence, sounds_s, density)

@@ -142,12 +142,16 @@ def laid_over(
     Overlay
         Levels and waveforms.
     """
+    from scipy.fft import irfft
+
     expected, output = channels.waveforms(ideal)
     explained = channels.flattened(fitted)
     rate = channels.rate_hz
-    expected, output, explained = (_within(x, rate, band_hz) for x in (expected, output, explained))
-    expected, late = _coincident(expected, output, rate)
-    explained, _ = _coincident(explained, output, rate)
+    size = output.size
+    lines = [_within(x, rate, band_hz) for x in (expected, output, explained)]
+    expected, late = _coincident(lines[0], lines[1], rate, size)
+    explained, _ = _coincident(lines[2], lines[1], rate, size)
+    output = np.asarray(irfft(lines[1], size))
     gain = _gain(expected, output)
     model = _gain(explained, output) * explained
     difference = output - gain * expected
@@ -177,38 +181,38 @@ def laid_over(
     )
 
 
-def _within(signal: Floats, rate_hz: float, band_hz: tuple[float, float]) -> Floats:
-    """The part of a signal within a band."""
-    from scipy.fft import irfft, rfft
+def _within(signal: Floats, rate_hz: float, band_hz: tuple[float, float]) -> Complex:
+    """Fourier lines of a signal within a band, and none beyond."""
+    from scipy.fft import rfft
 
     spectrum = rfft(signal)
     frequency = np.arange(spectrum.size) * (rate_hz / signal.size)
     spectrum[(frequency < band_hz[0]) | (frequency > band_hz[1])] = 0.0
-    return np.asarray(irfft(spectrum, signal.size))
+    return np.asarray(spectrum)
 
 
 def _gain(expected: Floats, output: Floats) -> float:
     return float(expected @ output) / max(float(expected @ expected), 1e-300)
 
 
-def _coincident(expected: Floats, output: Floats, rate_hz: float) -> tuple[Floats, float]:
+def _coincident(lines: Complex, output: Complex, rate_hz: float, size: int) -> tuple[Floats, float]:
     """A signal delayed so that it coincides with the output, and the delay [s].
 
     By the slope, which is right to first order; what is left of the delay is a part of a sample.
+    Sums over samples are sums over lines (Parseval); of these each but the ends stands for two.
     """
-    from scipy.fft import irfft, rfft
+    from scipy.fft import irfft
 
-    spectrum, moved, total = rfft(expected), expected, 0.0
-    turn = 2.0 * math.pi * rate_hz / expected.size  # a second, from line to line
-    omega = turn * np.arange(spectrum.size)
+    turn, total = 2.0 * math.pi * rate_hz / size, 0.0  # a second, from line to line
+    omega = turn * np.arange(lines.size)
     for _ in range(_ROUNDS):
-        slope = np.asarray(irfft(1j * omega * spectrum, expected.size))
-        gain = _gain(moved, output)
-        late = -float(slope @ (output - gain * moved)) / (gain * float(slope @ slope) or 1.0)
+        slope = 1j * omega * lines
+        gain = np.vdot(lines, output).real / max(np.vdot(lines, lines).real, 1e-300)
+        steepness = gain * np.vdot(slope, slope).real or 1.0
+        late = -float(np.vdot(slope, output - gain * lines).real / steepness)
         total += late
-        spectrum = spectrum * even_turns(-turn * late, spectrum.size)
-        moved = np.asarray(irfft(spectrum, expected.size), dtype=np.float64)
-    return np.asarray(moved, dtype=np.float64), float(total)
+        lines = lines * even_turns(-turn * late, lines.size)
+    return np.asarray(irfft(lines, size), dtype=np.float64), total
 
 
 def _level(power: float, reference: float) -> float:

@@ -154,7 +154,7 @@ class Channels:
         pair = Pair(self.flattened(flattening), self.output, self.rate_hz, self.tapers)
         top_hz = min(highest_hz, _HIGHEST_SHARE * self.rate_hz)
         by_taper = [
-            lines_of(p)
+            lines_of(p, timed=p is pair)
             .delayed(self.late_s, polarity=self.alignment.polarity)
             .bands(low_hz=_LOWEST_HZ, high_hz=top_hz)
             for p in (pair, replace(pair, tapers=tuple(t // 2 for t in self.tapers)))
