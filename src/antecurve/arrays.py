@@ -84,15 +84,15 @@ def log_frequencies(
     return np.asarray(np.geomspace(low, high, count))
 
 
-def even_turns(step: float, count: int) -> NDArray[np.complex128]:
+def even_turns(count: int, *, step: float) -> NDArray[np.complex128]:
     """Turn by even steps: exp(1j * step * k).
 
     Parameters
     ----------
-    step : float
-        Angle of a step [rad].
     count : int
         How many, from none of a step on.
+    step : float
+        Angle of a step [rad].
 
     Returns
     -------

@@ -97,7 +97,7 @@ class Lines:
         """
         # Lines are evenly apart, the first of them one step from 0 Hz.
         step = 2.0 * math.pi * float(self.frequency_hz[0]) * seconds
-        turn = even_turns(step, self.frequency_hz.size + 1)[1:]
+        turn = even_turns(self.frequency_hz.size + 1, step=step)[1:]
         return replace(self, output=self.output * (polarity * turn))
 
     def bands(self, *, low_hz: float, high_hz: float) -> list[Band]:

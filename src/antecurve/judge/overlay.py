@@ -211,7 +211,7 @@ def _coincident(lines: Complex, output: Complex, rate_hz: float, size: int) -> t
         steepness = gain * np.vdot(slope, slope).real or 1.0
         late = -float(np.vdot(slope, output - gain * lines).real / steepness)
         total += late
-        lines = lines * even_turns(-turn * late, lines.size)
+        lines = lines * even_turns(lines.size, step=-turn * late)
     return np.asarray(irfft(lines, size), dtype=np.float64), total
 
 

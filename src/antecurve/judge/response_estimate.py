@@ -256,7 +256,7 @@ class Channels:
         from scipy.fft import irfft, rfft
 
         step = 2.0 * math.pi * earlier_s * self.rate_hz / samples.size
-        turn = even_turns(step, samples.size // 2 + 1)
+        turn = even_turns(samples.size // 2 + 1, step=step)
         return np.asarray(irfft(rfft(samples) * turn, samples.size))
 
     def before(self, output: Floats, response: Response) -> Floats:
