@@ -207,9 +207,9 @@ def _coincident(lines: Complex, output: Complex, rate_hz: float, size: int) -> t
     omega = turn * np.arange(lines.size)
     for _ in range(_ROUNDS):
         slope = 1j * omega * lines
-        gain = np.vdot(lines, output).real / max(np.vdot(lines, lines).real, 1e-300)
-        steepness = gain * np.vdot(slope, slope).real or 1.0
-        late = -float(np.vdot(slope, output - gain * lines).real / steepness)
+        gain = float(np.vdot(lines, output).real) / max(float(np.vdot(lines, lines).real), 1e-300)
+        steepness = gain * float(np.vdot(slope, slope).real) or 1.0
+        late = -float(np.vdot(slope, output - gain * lines).real) / steepness
         total += late
         lines = lines * even_turns(lines.size, step=-turn * late)
     return np.asarray(irfft(lines, size), dtype=np.float64), total
