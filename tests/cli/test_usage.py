@@ -7,8 +7,8 @@ from commands import invoke
 
 REFUSED = {
     "design --foo": "--foo: no option of antecurve design; did you mean --force?",
-    "judge": "CAPTURE: missing; name it, as antecurve judge needs it",
-    "judge x.csv": "--design: missing; give it DESIGN.json, as antecurve judge needs it",
+    "judge": "CAPTURE: missing; name it, as in antecurve judge CAPTURE",
+    "judge x.csv": "--design: missing; add --design DESIGN.json",
     "desing": "command: received 'desing'; did you mean design?",
     "check d.json --temperatures": "--temperatures: its value is missing; antecurve check --help",
     "design --all=3": "--all: takes no value; leave it out; antecurve design --help",

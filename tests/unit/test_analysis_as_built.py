@@ -127,7 +127,7 @@ def test_nothing_measured_is_the_design() -> None:
         ({"R9": 1e3}, "the design has R1, C1"),
         ({"R1": -1.0}, "above 0"),
         ({"R1": float("nan")}, "must be a number"),
-        ({"R1": 45.3e3}, "more than three times off"),
+        ({"R1": 45.3e3}, "more than a factor of three off"),
         ({"C1": 7e-9, "C1a": 6.8e-9}, "its parts C1a, C1b are given as well"),
     ],
 )
@@ -150,7 +150,7 @@ def test_counts_and_constants_widen_the_limit_by_range() -> None:
     assert meter.limit(ElementKind.RESISTOR, 1330.0) == pytest.approx(0.005 + 3.0 / 1330.0)
     assert meter.limit(ElementKind.CAPACITOR, 100e-12) == pytest.approx(0.01 + 0.02)
     assert meter.range_of(599.9) < meter.range_of(600.0) == meter.range_of(5999.0)
-    with pytest.raises(InputError, match="use a finer meter"):
+    with pytest.raises(InputError, match="use a more accurate meter"):
         meter.limit(ElementKind.CAPACITOR, 1e-12)
     with pytest.raises(InputError, match="meter display"):
         MeterAccuracy(display=0)

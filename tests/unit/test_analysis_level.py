@@ -148,7 +148,7 @@ def test_plan_sets_the_generator_or_names_the_pad(network: Network) -> None:
         ("RPAD2", "in", "0", low.pad.shunt_ohm),
     ]
     assert 0.5 * abs(complex(solve_cards(padded, 1000.0)[0])) == pytest.approx(20e-6, rel=1e-9)
-    assert high.advice == "the generator can't be set that high: 70.7 mV can be had"
+    assert high.advice == "the generator can't be set that high: the most is 70.7 mV"
     assert high.pad is None
 
 

@@ -177,6 +177,8 @@ def own_technologies(
     for what, ref, value in stated:
         if ref not in covers:
             raise InputError(what, ref, f"it is given for one of {', '.join(covers)}")
+        if what == "loss tangent" and ref in covers["resistors"]:
+            raise InputError(f"loss tangent of {ref}", value, "a resistor has none; leave it out")
         for part in covers[ref]:
             by_ref[part] = _with_own(by_ref[part], what, part, value)
     return by_ref

@@ -94,6 +94,13 @@ def curves(
         raise InputError("curves", f"{name} --fit {fit}", "give a name or a table, not both")
     if cuts and (name is not None or fit is not None):
         raise InputError("--cuts", name or str(fit), "ask for the table of cuts alone")
+    fitting = {
+        "--zeros": zeros, "--poles": poles, "--shelf": shelf, "--noise": noise,
+        "--playback": playback,
+    }  # fmt: skip
+    for option, value in fitting.items():
+        if fit is None and value is not None:
+            raise InputError(option, value, "it belongs to a fit; give --fit as well")
     if cuts:
         _show_cuts(as_json)
     elif fit is not None:

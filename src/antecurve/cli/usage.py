@@ -43,8 +43,9 @@ def usage_text(error: Any, words: Sequence[str], commands: Sequence[str]) -> str
     help_asked = f"{command} --help lists what it takes"
     if type(error).__name__ == "MissingParameter" and param is not None:
         what = param.opts[0] if param.opts[0].startswith("-") else _metavar(param)
-        value = f"give it {_metavar(param)}" if what.startswith("-") else "name it"
-        return f"{what}: missing; {value}, as {command} needs it"
+        if what.startswith("-"):
+            return f"{what}: missing; add {what} {_metavar(param)}"
+        return f"{what}: missing; name it, as in {command} {what}"
     if type(error).__name__ == "NoSuchOption":
         near = getattr(error, "possibilities", None) or ()
         meant = f"did you mean {' or '.join(near)}? " if near else ""

@@ -36,7 +36,7 @@ capacitance = "150p"             # 0 is allowed
 level = "5 mV"                   # rms at 1 kHz into the load; about 0.5 mV for low-output inputs
 level_tolerance_db = 1.0
 band = ["20 Hz", "20 kHz"]
-error_limit_db = 0.5             # exit code 1 when the nominal error misses it
+error_limit_db = 0.5             # exit code 1 when the design error misses it
 
 [network]
 forms = ["foster-1", "foster-2", "cauer-1", "cauer-2"]    # or "all"; see antecurve formulas

@@ -194,7 +194,9 @@ def _validated(form: str, gain: float, shunt_resistance: float, section_ratio: f
     chosen = named_form(form)
     if not 0 < gain < 1:
         raise InputError(
-            "target.level", gain, "the level must lie above 0 and below the generator's EMF"
+            "target.level",
+            f"{gain:.4g} times the EMF",
+            "the level must lie above 0 and below the generator's EMF",
         )
     for name, value, unit in (
         ("shunt_resistance", shunt_resistance, " ohm"),

@@ -151,7 +151,11 @@ def solve_own_network(
     """
     check_wiring(topology)
     if not 0 < gain < 1:
-        raise InputError("target.level", gain, "the level must lie above 0 and below the EMF")
+        raise InputError(
+            "target.level",
+            f"{gain:.4g} times the EMF",
+            "the level must lie above 0 and below the generator's EMF",
+        )
     check_count(starts, field="starts", most=_MOST_STARTS)
     equations = OwnEquations(
         topology,

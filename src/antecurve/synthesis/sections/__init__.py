@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from difflib import get_close_matches
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -60,7 +61,9 @@ def named_form(name: str) -> Form:
         When there is no such form; the message lists those there are.
     """
     if name not in _FORMS:
-        raise InputError("network.forms", name, f"the forms are {', '.join(_FORMS)}")
+        near = get_close_matches(name, _FORMS, n=1)
+        meant = f"did you mean {near[0]}? " if near else ""
+        raise InputError("network.forms", name, f"{meant}the forms are {', '.join(_FORMS)}")
     return _FORMS[name]
 
 
