@@ -13,13 +13,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.diagnose.hypotheses import FreeValue, Hypothesis
 from antecurve.diagnose.information import ResponseInformation, real_columns
-from antecurve.diagnose.nodal import Drive, PortResponse
+from antecurve.diagnose.nodal import Drive, NodalModel, PortResponse
 from antecurve.diagnose.normal_mass import REACH, log_bounded, log_mass
 from antecurve.diagnose.ports import complex_frequency
 
@@ -99,6 +100,19 @@ class FittedHypothesis:
     parts: Floats
 
 
+@lru_cache(maxsize=8)
+def _scattered(model: NodalModel) -> tuple[NDArray[np.intp], Floats]:
+    """Which values of a circuit scatter within tolerances, and the standard deviation of each."""
+    quantities = model.quantities
+    which = np.array(
+        [k for k, q in enumerate(quantities) if q.tolerance > 0 and 0 < abs(q.nominal) < np.inf]
+    )
+    deviations = np.array([quantities[k].tolerance / REACH for k in which])
+    for shared in (which, deviations):
+        shared.setflags(write=False)
+    return which, deviations
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Ranker:
     """A circuit solved, and what captures say of its response.
@@ -124,16 +138,12 @@ class Ranker:
     @property
     def scattered(self) -> NDArray[np.intp]:
         """Which values scatter within tolerances."""
-        quantities = self.solved.model.quantities
-        return np.array(
-            [k for k, q in enumerate(quantities) if q.tolerance > 0 and 0 < abs(q.nominal) < np.inf]
-        )
+        return _scattered(self.solved.model)[0]
 
     @property
     def deviations(self) -> Floats:
         """Standard deviation of ln of each, anywhere within its tolerance (JCGM 100, 4.3.7)."""
-        quantities = self.solved.model.quantities
-        return np.array([quantities[k].tolerance / REACH for k in self.scattered])
+        return _scattered(self.solved.model)[1]
 
     def values_at(self, parts: Floats) -> Floats:
         """Compute the values of a circuit whose good parts are off.
@@ -347,7 +357,7 @@ class Ranker:
         """Ports with the values that they have; a wrong part scatters as a good one."""
         if hypothesis is None:
             return []
-        column = {int(port): k for k, port in enumerate(self.scattered)}
+        column = {} if self.parts is None else {p: k for k, p in enumerate(self.scattered.tolist())}
 
         def scattered(port: int, value: float) -> float:
             if self.parts is None or port not in column:
