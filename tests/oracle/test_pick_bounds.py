@@ -20,10 +20,13 @@ from antecurve.curves.model import level_db
 from antecurve.job import Job, default_job
 from antecurve.networks.topology import Element, ElementKind, Topology
 from antecurve.pick.bounds import _remainder, bound_boxes
+from antecurve.pick.boxes import Grids
+from antecurve.pick.coefficient_windows import CoefficientWindows
 from antecurve.pick.limits import limit_values
 from antecurve.pick.model import NEPER_DB, NetworkModel
 from antecurve.pick.objective import ErrorOverBand, resolution
 from antecurve.pick.root_ranges import RootRanges
+from antecurve.pick.search_passes import Search
 from antecurve.pick.structure import interchangeable, ladder_of
 from antecurve.pick.time_constants import time_constant_hull
 from antecurve.synthesis.exact import exact_network_or_none, form_names
@@ -316,3 +319,29 @@ def test_ranges_hold_the_roots_of_every_network_within_a_limit(limit_db: float) 
             assert np.all((z_low <= top) & (top <= z_high))
             assert np.all((p_low <= bottom) & (bottom <= p_high))
         assert checked > 200
+
+
+def test_windows_of_coefficients_keep_every_network_within_its_own_error() -> None:
+    """Bridged networks around those nearest to the curve; the limit is each one's own error."""
+    rng = np.random.default_rng(11)
+    bridge = Element("R4", R, ("in", "out"))
+    for elements in (BRIDGED.elements, (*BRIDGED.elements, bridge)):
+        job = replace(_job(), network=replace(_job().network, forms=(), elements=elements))
+        search = Search(job, None, None, None, 5.0)
+        (space,), (starts,) = search.spaces, search.starts
+        for spread in (0.0, 0.01, 0.1):
+            x = starts[0] + rng.normal(0.0, spread, starts.shape[1])
+            rows = space.model.rows(np.exp(x)[None])[0]
+            level_db = abs(float(rows[-1])) * NEPER_DB + 1e-6
+            job_at = replace(job, target=replace(job.target, level_tolerance_db=level_db))
+            limit = float(ErrorOverBand(space.model)(np.exp(x)[None])[0]) * (1 + 1e-6)
+            model = NetworkModel(space.model.topology, job_at)
+            ends = x - rng.uniform(0.0, 0.1, len(x)), x + rng.uniform(0.0, 0.1, len(x))
+            grids = Grids(tuple(np.array(pair) for pair in zip(*ends, strict=True)))
+            windows = CoefficientWindows(model, grids, limit)
+            assert windows(grids.whole()).tolist() == [True]
+            # All of the first kind 20 times as large or as small: the curve is made elsewhere.
+            for factor in (1 / 20, 20):
+                moved = x + np.log(factor) * np.array([e.kind is R for e in elements])
+                far = Grids(tuple(moved[:, None]))
+                assert not CoefficientWindows(model, far, 0.1 * limit)(far.whole())[0]

@@ -5,14 +5,12 @@ polynomials of x with coefficients z >= 0.  An error within the limit J over fre
 
 .. math:: e^{-2J} E_k^2 D(x_k) \\le Q(x_k) \\le e^{2J} E_k^2 D(x_k) ,
 
-which is linear in the coefficients of Q and D together: a cone R z <= 0, z >= 0.  A linear function
-c of z is negative all over the cone where there are weights w >= 0 with c - R^T w < 0, as then
-c z <= w^T R z <= 0.  Linear programming finds such weights, and the inequality is tested by itself.
+which is linear in the coefficients of Q and D together: a cone (`antecurve.pick.cone`).
 
-Such functions are the values at x = -y of Q, of D and of their derivatives.  A polynomial of degree
-n with real roots alone has as many beyond a point as its derivatives 0 to n there have changes of
-sign (Budan and Fourier: in general at most as many).  So points at which all their signs are the
-same all over the cone count the roots on either side of them for every network within the limit.
+The values at x = -y of Q, of D and of their derivatives are linear functions of them.  A polynomial
+of degree n with real roots alone has as many beyond a point as its derivatives 0 to n there have
+changes of sign (Budan and Fourier: in general at most as many).  So points at which all their signs
+are the same all over the cone count the roots on either side for every network within the limit.
 """
 
 from __future__ import annotations
@@ -24,12 +22,12 @@ from itertools import pairwise, product
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.pick.cone import Cone
+
 __all__ = ["RootRanges", "TimeIsOverError"]
 
 Floats = NDArray[np.float64]
 
-_ROUNDED = 1e-14  # relative: more than the products of a test round
-_MARGIN = 3e-7  # of the largest coefficient: linear programming keeps conditions to 1e-7
 _FIRST_STEP = 4.0  # limits, at least 1e-4: about as far from a root of the curve as roots come
 _STEP_GROWTH = 4.0  # by judgement: few steps, and ends are looked for by halves after them
 _REACH = 8.0  # logarithm of x: some three decades beyond a root no other bound is looked for
@@ -83,7 +81,7 @@ class RootRanges:
             last = np.zeros((1, len(self._scale)))
             last[0, -1], last[0, -2] = 1.0, -(shortest**2) * self._scale[-1] / self._scale[-2]
             rows.append(last / np.abs(last).max())
-        self._rows = np.concatenate(rows)
+        self._cone = Cone(np.concatenate(rows))
 
     def zeros(self) -> tuple[Floats, Floats]:
         """Bound the time constants of the numerator.
@@ -188,7 +186,9 @@ class RootRanges:
         logs = np.arange(-order, count + 1 - order) * point
         sizes = np.exp(logs - np.log(self._scale[start : start + count + 1]))
         function[start : start + count + 1] = sign * _derivative(count, order) * sizes
-        return self._is_negative(-function)
+        if self._deadline is not None and time.perf_counter() > self._deadline:
+            raise TimeIsOverError
+        return self._cone.is_negative(-function)
 
     def _own_sign(self, side: int, point: float, order: int) -> list[int]:
         """The sign of a derivative of the curve's own polynomial; both where it is 0."""
@@ -196,22 +196,6 @@ class RootRanges:
         logs = np.arange(-order, len(own) - order) * point
         size = float((own * _derivative(len(own) - 1, order) * np.exp(logs)).sum())
         return [1, -1] if size == 0.0 else [int(math.copysign(1.0, size))]
-
-    def _is_negative(self, function: Floats) -> bool:
-        """Whether a linear function of the scaled coefficients is negative all over the cone."""
-        from scipy.optimize import linprog
-
-        if self._deadline is not None and time.perf_counter() > self._deadline:
-            raise TimeIsOverError
-        function = function / np.abs(function).max()
-        solution = linprog(
-            np.ones(len(self._rows)), A_ub=-self._rows.T, b_ub=-function - _MARGIN,
-        )  # fmt: skip
-        if solution.x is None:
-            return False
-        weights = np.maximum(solution.x, 0.0)
-        rounded = _ROUNDED * (np.abs(function) + np.abs(self._rows.T) @ weights)
-        return bool(np.all(function - self._rows.T @ weights + rounded < 0.0))
 
 
 def _derivative(count: int, order: int) -> Floats:
