@@ -60,7 +60,7 @@ class CoefficientWindows:
         count = len(self._tops)
 
         def largest(upper: int, lower: int) -> float:
-            ratio = cone.largest_ratio(upper, lower) * scale[lower] / scale[upper]
+            ratio = cone.largest_ratio(upper=upper, lower=lower) * scale[lower] / scale[upper]
             return float(ratio * (1.0 + _SLACK))
 
         def windows(powers: NDArray[np.int64], start: int) -> Windows:

@@ -49,7 +49,7 @@ class Cone:
         weights = _solved(np.ones(len(self._rows)), -self._rows.T, -function - _MARGIN)
         return weights is not None and self._shown(function, weights)
 
-    def largest_ratio(self, upper: int, lower: int) -> float:
+    def largest_ratio(self, *, upper: int, lower: int) -> float:
         """Bound the quotient of two variables.
 
         Parameters

@@ -65,7 +65,7 @@ def raise_bound(search: Search, limit: float, *, seconds: float = _BOUND_SECONDS
 
     Notes
     -----
-    It looks at the time between its steps, for each ladder of many positions not before the first
+    It looks at the time between its steps, for each ladder not before the first
     of them.  An interruption from the keyboard ends it.
     """
     until = time.perf_counter() + max(seconds, _BOUND_SECONDS)
@@ -114,7 +114,7 @@ def network_bound(space: Space, limit: float, *, known: float, until: float) -> 
     if many:
         limits += [smallest for smallest in _SMALLEST if smallest < limits[0]]
     end = until
-    if many and space.model.ladder is not None:
+    if space.model.ladder is not None:
         end = max(until, time.perf_counter() + _LEAST_SECONDS)
     for within in sorted(limits):
         if within <= known:
