@@ -19,8 +19,7 @@ from antecurve.curves.catalogue import catalogue, named_curve
 from antecurve.curves.tabulate import curve_table
 from antecurve.errors import InputError
 from antecurve.files.design_file import design_json
-from antecurve.job import default_job
-from antecurve.pipeline import design
+from antecurve.pipeline import Design
 from antecurve.synthesis.sections import form_names
 
 APP = typer.Typer()
@@ -104,9 +103,9 @@ def test_formulas_are_printed() -> None:
     assert not re.search(r"R_\{inf|\bR[pLs]\b|\bCL\b", re.sub(r"%.*", "", latex))
 
 
-def test_worked_numbers_stand_beside_the_symbols(tmp_path: Path) -> None:
+def test_worked_numbers_stand_beside_the_symbols(tmp_path: Path, default_design: Design) -> None:
     file = tmp_path / "design.json"
-    file.write_bytes(design_json(design(default_job())))
+    file.write_bytes(design_json(default_design))
     text = _run("formulas", "--design", str(file))
     definitions, loaded = text.split("Definitions with load capacitance")
     # The default job has a load capacitance, so the first set of definitions is not worked.
