@@ -105,7 +105,7 @@ def test_steps_alone_are_no_response(bench: Path, capsys: pytest.CaptureFixture[
         capsys, "judge", str(bench / "sines-record.wav"), "--design", design, "--channel", "1",
         "--stimulus", str(bench / "sines.wav"),
     )  # fmt: skip
-    assert refused.code == 2 and "add a capture that reaches over the band" in refused.err
+    assert refused.code == 2 and "add a capture that covers the band" in refused.err
     count = invoke(
         capsys, "judge", "a.wav", "b.wav", "c.wav", "--design", design,
         "--stimulus", "a.wav", "--stimulus", "b.wav",

@@ -46,8 +46,8 @@ def trim(
 ) -> None:
     """Suggest the fewest changes that correct a build.
 
-    Positions neither measured nor soldered are still open and may be filled again.  To those
-    fitted, parts can be added in series or in parallel, or their parts replaced.  All single
+    Positions neither measured nor soldered are still open, and their parts may change.  At
+    fitted positions parts can be added in series or in parallel, or replaced.  All single
     changes and pairs are searched.  Exit code 1 when even the best proposal misses the job's
     error_limit_db.
 

@@ -97,6 +97,6 @@ def _of_several(text: str) -> Any:
     document = job_document(text)
     if not isinstance(document.get("curve"), list):
         raise FileFormatError.unreadable(
-            "job.toml", "a curve of another writing", "write it below a line [curve]"
+            "job.toml", "a curve in another form", "write it below a line [curve]"
         )
     return document

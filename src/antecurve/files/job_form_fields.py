@@ -113,9 +113,9 @@ JOB_FIELDS: tuple[JobField, ...] = (
     ),
     JobField(
         "curve.zeros", "Zeros",
-        "Time constants of the recording side that raise, for example 3180 us, 75 us.", _LIST,
+        "Time constants that raise the recorded level, for example 3180 us, 75 us.", _LIST,
     ),
-    JobField("curve.poles", "Poles", "Time constants that lower, for example 318 us.", _LIST),
+    JobField("curve.poles", "Poles", "Time constants that lower it, for example 318 us.", _LIST),
     JobField(
         "curve.turnover", "Turnover",
         "Of an older disc: where the bass cut begins, for example 500 Hz.",
@@ -211,7 +211,7 @@ _SWITCH_FIELDS = (
     JobField("switch.contacts", "Contacts", "How they pass from throw to throw.", _TEXT, CONTACTS),
     JobField(
         "switch.add_parts", "Added parts",
-        "Whether a throw may add to a part that stays; nearer: where the error gets smaller.",
+        "Whether a throw may add to a part that stays; nearer: only where that lowers the error.",
         _TEXT, ADDING,
     ),
     JobField("switch.contact_resistance", "Contact resistance", "Of a closed contact, for example "

@@ -82,7 +82,7 @@ def read_unit_captures(
     if not captures:
         raise InputError(
             read[0].capture.name, "steps of level alone",
-            "they tell distortion and overload; add a capture that reaches over the band",
+            "they show distortion and overload; add a capture that covers the band",
         )  # fmt: skip
     return read, captures
 

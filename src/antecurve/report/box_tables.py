@@ -419,7 +419,7 @@ def _passing_line(moment: Passing) -> str:
     verb = "open" if moment.contacts.startswith("break") else "bridged"
     return (
         f"{name} contacts: between {moment.between[0]} and {moment.between[1]} the output is "
-        f"{_rise(moment)}, {format_quantity(moment.level_v, 'V', digits=3)} at "
+        f"{_rise(moment)}, {format_quantity(moment.level_v, 'V', digits=3, padded=True)} at "
         f"{format_quantity(moment.frequency_hz, 'Hz', digits=2)}, with {', '.join(moment.poles)} "
         f"{verb}."
     )
