@@ -196,7 +196,7 @@ def render(request: Request, template: str, *, status: int = 200, **content: Any
         undo_what=changes[0].what if changes else "",
         undo_digest=text_digest(repr(changes)),
         here=request.url.path,
-        footer=software_text(),
+        footer="  \N{MIDDLE DOT}  ".join([*filter(None, [content.get("title")]), software_text()]),
         **content,
     )  # fmt: skip
     return HTMLResponse(text, status_code=status)

@@ -12,7 +12,7 @@ from antecurve.errors import InputError
 from antecurve.networks.centred_error import error_range
 from antecurve.networks.topology import ElementKind, Loading
 from antecurve.quantities import format_quantity, parse_quantity
-from antecurve.report.bench_panel import bench_sliders
+from antecurve.report.bench_panel import Slider, bench_sliders
 from antecurve.report.what_if_chart import every_position_text, what_if_chart, what_if_text
 
 if TYPE_CHECKING:
@@ -52,7 +52,7 @@ def _page(request: Request) -> Response:
 
 def _answer(request: Request) -> Response:
     answered = _answered(chosen_design(request), request)
-    answer = render(request, "what_if_answer.html.j2", **answered)
+    answer = render(request, "what_if_answer.html.j2", apart=True, **answered)
     answer.headers["hx-replace-url"] = (
         f"{request.url.path.removesuffix('/answer')}?{request.url.query}"
     )
@@ -96,8 +96,17 @@ def _answered(chosen: Chosen, request: Request) -> dict[str, Any]:
     return {
         "chart": what_if_chart(design, answer),
         "text": what_if_text(answer, loading),
+        "shown": {name: _shown(slider, number(name)) for name, slider in sliders.items()},
         "every_position": _every_position(chosen.made.box, values, loading),
     }
+
+
+def _shown(slider: Slider, value: float) -> str:
+    """What a slider stands at, in its own unit."""
+    if slider.unit == "%":
+        return f"±{value:g}\N{NO-BREAK SPACE}%"
+    unit, size = {"pF": ("F", 1e-12)}.get(slider.unit, ("ohm", 1.0))
+    return format_quantity(value * size, unit, digits=3)
 
 
 def _every_position(box: Box | None, values: dict[str, float], loading: Loading) -> str:

@@ -80,7 +80,7 @@ class BoardView:
         column = self._columns - 1 - hole.column if self._mirrored else hole.column
         return self.x + (column + 0.5) * PITCH_MM, self.y + (hole.row + 0.5) * PITCH_MM
 
-    def words(self, anchored: tuple[float, float, str], text: str, *, style: str = "") -> str:
+    def words(self, anchored: tuple[float, float, str], text: str) -> str:
         """Write words that are read level.
 
         Parameters
@@ -89,8 +89,6 @@ class BoardView:
             Where their ``start``, ``middle`` or ``end`` is [mm], and which of these.
         text : str
             The words.
-        style : str, optional
-            Attributes of theirs.
 
         Returns
         -------
@@ -99,10 +97,7 @@ class BoardView:
         """
         x, y, anchor = anchored
         turned = f' transform="rotate(-90 {x:.2f} {y:.2f})"' if self.upright else ""
-        return (
-            f'<text x="{x:.2f}" y="{y:.2f}" text-anchor="{anchor}"{style}{turned}>'
-            f"{escape(text)}</text>"
-        )
+        return f'<text x="{x:.2f}" y="{y:.2f}" text-anchor="{anchor}"{turned}>{escape(text)}</text>'
 
 
 def drawn_side(
@@ -136,20 +131,26 @@ def drawn_side(
         'fill="none" stroke="var(--ink)" stroke-width=".2"/>',
     ]
     faint = "" if copper else ' opacity=".35"'
-    drawn += [
-        f'<rect x="{x:.2f}" y="{y + row * PITCH_MM + (PITCH_MM - _STRIP) / 2:.2f}" '
-        f'width="{width:.2f}" height="{_STRIP}" fill="var(--copper, #d9a066)"{faint}/>'
-        for row in range(board.rows)
-    ]
+    strips = "".join(
+        f"M{x:.2f} {y + (row + 0.5) * PITCH_MM:.2f}h{width:.2f}" for row in range(board.rows)
+    )
+    drawn.append(
+        f'<path d="{strips}" stroke="var(--copper, #d9a066)" stroke-width="{_STRIP}"{faint}/>'
+    )
     drawn.append(_holes(board, view))
     drawn.append(_names(board, view))
     if copper:
-        drawn += [_joint(*view.at(hole)) for hole in _soldered(board)]
+        joints = "".join("M{:.2f} {:.2f}h0".format(*view.at(hole)) for hole in _soldered(board))
+        drawn.append(
+            f'<path d="{joints}" stroke="var(--ink)" stroke-width="1.5" stroke-linecap="round"/>'
+        )
     else:
         drawn += [_link(link, view) for link in board.links]
         drawn += [_part(part, view, ticked(part.ref, fitted)) for part in board.parts]
     # Cuts lie below the parts, but must be seen.
-    drawn += [_cut(hole, view, dashed=not copper) for hole in board.cuts]
+    cuts = "".join(_cut(hole, view) for hole in board.cuts)
+    fill = "var(--paper)" if copper else 'none" stroke-dasharray=".6 .4'
+    drawn.append(f'<g stroke="var(--ideal)" stroke-width=".3" fill="{fill}">{cuts}</g>')
     return "".join(drawn)
 
 
@@ -175,19 +176,12 @@ def _soldered(board: StripBoard) -> list[Hole]:
     ]
 
 
-def _joint(x: float, y: float) -> str:
-    return f'<circle cx="{x:.2f}" cy="{y:.2f}" r=".75" fill="var(--ink)"/>'
-
-
-def _cut(hole: Hole, view: BoardView, *, dashed: bool) -> str:
+def _cut(hole: Hole, view: BoardView) -> str:
+    """A cross in a circle as wide as a strip: a cutter takes all of it."""
     x, y = view.at(hole)
-    r = 1.2  # mm: a cutter takes the whole width of a strip
-    dash = ' stroke-dasharray=".6 .4"' if dashed else ""
     return (
-        f'<g data-cut="{hole.name}"><circle cx="{x:.2f}" cy="{y:.2f}" r="{r}" '
-        f'fill="{"none" if dashed else "var(--paper)"}" stroke="var(--ideal)" '
-        f'stroke-width=".3"{dash}/><path d="M{x - 0.7:.2f} {y - 0.7:.2f}l1.4 1.4m0-1.4l-1.4 1.4" '
-        'stroke="var(--ideal)" stroke-width=".3"/></g>'
+        f'<path data-cut="{hole.name}" d="M{x - 1.2:.2f} {y:.2f}a1.2 1.2 0 1 0 2.4 0'
+        f'a1.2 1.2 0 1 0-2.4 0M{x - 0.7:.2f} {y - 0.7:.2f}l1.4 1.4m0-1.4l-1.4 1.4"/>'
     )
 
 
@@ -243,22 +237,24 @@ def _ends(board: StripBoard) -> dict[tuple[int, bool], str]:
 def _names(board: StripBoard, view: BoardView) -> str:
     """Wires to the connectors, letters of the strips, numbers of every fifth column."""
     x, y, upright = view.x, view.y, view.upright
-    texts = [_wire(terminal, board, view, name) for terminal, name in _named(board)]
-    small = f' font-size="{view.small}"'
-    haloed = f'{small} stroke="var(--paper)" stroke-width=".9" paint-order="stroke"'
+    texts = []
     for row in range(board.rows):
         _, level = view.at(Hole(row, 0))
         letters = Hole(row, 0).strip
         if upright and len(letters) > 1 and row % 2:
             continue  # two letters are wider than a strip
         anchored = (x - 0.6, level, "middle") if upright else (x - 1.2, level + 0.5, "end")
-        texts.append(view.words(anchored, letters, style=haloed))
+        texts.append(view.words(anchored, letters))
     for row, column in product(view.numbered, sorted({0, *range(4, board.columns, 5)})):
         at, _ = view.at(Hole(row, column))
         above = y + row * PITCH_MM - 0.6
         anchored = (at + 0.6, above, "start") if upright else (at, above, "middle")
-        texts.append(view.words(anchored, str(column + 1), style=haloed if row else small))
-    return "".join(texts)
+        texts.append(view.words(anchored, str(column + 1)))
+    wires = "".join(_wire(terminal, board, view, name) for terminal, name in _named(board))
+    halo = 'stroke="var(--paper)" stroke-width=".9" paint-order="stroke"'
+    lines = "".join(_wire_line(terminal, board, view) for terminal in board.terminals)
+    drawn = f'<path d="{lines}" stroke="var(--network)" stroke-width=".5"/>{wires}'
+    return f'{drawn}<g font-size="{view.small}" {halo}>{"".join(texts)}</g>'
 
 
 def _named(board: StripBoard) -> list[tuple[Terminal, str]]:
@@ -267,12 +263,22 @@ def _named(board: StripBoard) -> list[tuple[Terminal, str]]:
     return [(terminal, ends.pop(_end(terminal), "")) for terminal in board.terminals]
 
 
-def _wire(terminal: Terminal, board: StripBoard, view: BoardView, name: str) -> str:
-    """A wire to a connector, and its name."""
-    at, level = view.at(terminal.hole)
+def _way_out(terminal: Terminal, board: StripBoard, view: BoardView) -> tuple[float, float]:
+    """Where a wire to a connector ends, to the right, and its direction there: -1 or 1."""
+    at, _ = view.at(terminal.hole)
     right = view.x + board.size_mm[0]
-    outward = -1.0 if at < (view.x + right) / 2.0 else 1.0
-    end = (view.x - 7.5) if outward < 0 else (right + 7.5)
+    return (view.x - 7.5, -1.0) if at < (view.x + right) / 2.0 else (right + 7.5, 1.0)
+
+
+def _wire_line(terminal: Terminal, board: StripBoard, view: BoardView) -> str:
+    at, level = view.at(terminal.hole)
+    return f"M{at:.2f} {level:.2f}H{_way_out(terminal, board, view)[0]:.2f}"
+
+
+def _wire(terminal: Terminal, board: StripBoard, view: BoardView, name: str) -> str:
+    """What is written at the end of a wire to a connector."""
+    _, level = view.at(terminal.hole)
+    end, outward = _way_out(terminal, board, view)
     anchor = "end" if outward < 0 else "start"
     words = (
         view.words((end - 0.4 if outward < 0 else end + UPRIGHT_FONT, level, "middle"), name)
@@ -282,7 +288,5 @@ def _wire(terminal: Terminal, board: StripBoard, view: BoardView, name: str) -> 
     )
     return (
         f'<g data-node="{escape(terminal.node)}" data-hole="{terminal.hole.name}" '
-        f'data-goal="{escape(_goal(terminal))}">'
-        f'<path d="M{at:.2f} {level:.2f}H{end:.2f}" stroke="var(--network)" '
-        f'stroke-width=".5"/>{words}</g>'
+        f'data-goal="{escape(_goal(terminal))}">{words if name else ""}</g>'
     )

@@ -6,6 +6,7 @@ the crosshair.
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
@@ -75,13 +76,17 @@ def _panel_options(chart: Chart, panel: Panel) -> dict[str, Any]:
         "axes": [{}, {"label": panel.y_label}],
         "series": series,
         "bands": bands,
-        "data": [[_rounded(v) for v in values.tolist()] for values in data],
+        "data": [_rounded(x, last - first), *(_rounded(v, high_y - low) for v in data[1:])],
     }
 
 
-def _rounded(value: float) -> float | None:
-    """A number as short as its digits; none where a line has no value."""
-    return float(f"{value:.{_DIGITS}g}") if np.isfinite(value) else None
+def _rounded(values: Floats, span: float) -> list[float | None]:
+    """Numbers as short as the axis and their own digits allow; none where a line has no value."""
+    places = _DIGITS - math.floor(math.log10(span))
+    return [
+        round(float(f"{v:.{_DIGITS}g}"), places) + 0.0 if math.isfinite(v) else None
+        for v in values.tolist()
+    ]
 
 
 def _positions(chart: Chart, panel: Panel) -> Floats:

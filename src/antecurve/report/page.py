@@ -37,6 +37,7 @@ from antecurve.report.descriptions import (
     schematic_text,
     scope_text,
 )
+from antecurve.report.formula_breaks import breakable
 from antecurve.report.formula_rows import formula_numbers, given_numbers
 from antecurve.report.html_page import html_page, page_environment
 from antecurve.report.page_chart import PageChart, page_chart
@@ -136,7 +137,10 @@ def _formulas(design: Design) -> dict[str, Any]:
     numbers = {} if exact is None else worked_numbers(formulas.numeric, exact, loading)
     texts = formula_numbers(formulas.numeric, numbers)
     return {
-        "formulas": {h: list(zip(r, texts[h], strict=True)) for h, r in formulas.rows.items()},
+        "formulas": {
+            heading: list(zip(map(breakable, rows), texts[heading], strict=True))
+            for heading, rows in formulas.rows.items()
+        },
         "given": given_numbers(formulas.numeric, numbers, curve=design.curve),
     }
 

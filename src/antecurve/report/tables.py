@@ -245,10 +245,10 @@ def response_rows(response: ResponseTable) -> TextTable:
     rows = _thinned(len(response.frequency_hz))
     return table_of(
         column("frequency", response.frequency_hz[rows], quantity("Hz", digits=4)),
-        column("curve dB", response.ideal_db[rows], "{:.3f}".format),
-        column("network dB", response.network_db[rows], "{:.3f}".format),
+        column("curve dB", response.ideal_db[rows], "{:z.3f}".format),
+        column("network dB", response.network_db[rows], "{:z.3f}".format),
         column("error dB", response.error_db[rows], signed_cells(4)),
-        column("published dB", response.published_db[rows], "{:.3f}".format),
+        column("published dB", response.published_db[rows], "{:z.3f}".format),
     )
 
 
