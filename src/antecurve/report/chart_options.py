@@ -20,6 +20,7 @@ Floats = NDArray[np.float64]
 _DASHES = {"dashed": [7, 4], "dotted": [2, 4]}  # px, as in the drawings
 _STOPS = 200  # of the crosshair where a line is straight: one for every 3 px of a wide screen
 _DIGITS = 5  # significant: 0.01 px of a chart that is 1,000 px high
+_MOST_PLACES = 15  # after the point: no number of a chart is finer
 _WIDTH, _HEIGHT = 720.0, 300.0  # px of a drawing: what is closer than 0.04 px is one point
 
 
@@ -76,13 +77,13 @@ def _panel_options(chart: Chart, panel: Panel) -> dict[str, Any]:
         "axes": [{}, {"label": panel.y_label}],
         "series": series,
         "bands": bands,
-        "data": [_rounded(x, last - first), *(_rounded(v, high_y - low) for v in data[1:])],
+        "data": [_rounded(x), *(_rounded(v, high_y - low) for v in data[1:])],
     }
 
 
-def _rounded(values: Floats, span: float) -> list[float | None]:
-    """Numbers as short as the axis and their own digits allow; none where a line has no value."""
-    places = _DIGITS - math.floor(math.log10(span))
+def _rounded(values: Floats, span: float = 0.0) -> list[float | None]:
+    """Numbers as short as their digits and the span of an axis allow; none without a value."""
+    places = _DIGITS - math.floor(math.log10(span)) if span else _MOST_PLACES
     return [
         round(float(f"{v:.{_DIGITS}g}"), places) + 0.0 if math.isfinite(v) else None
         for v in values.tolist()
