@@ -16,6 +16,7 @@ from antecurve.report.text_table import (
     declared,
     percent,
     quantity,
+    signed,
     signed_cells,
     table_from,
     table_of,
@@ -307,7 +308,7 @@ def as_built_lines(build: AsBuilt) -> list[str]:
         f"This build, {low} to {high}: error ±{build.error.centred_db:.3f} dB; at most "
         f"{build.error.at_1khz_db:.3f} dB relative to 1 kHz.",
         f"Against the published time constants alone: ±{build.published_error.centred_db:.3f} dB.",
-        f"Level at 1 kHz {build.level_shift_db:+z.3f} dB against the marked values.",
+        f"Level at 1 kHz {signed(build.level_shift_db, digits=3)} dB against the marked values.",
     ]
     if build.nominal:
         lines.append(
