@@ -8,11 +8,12 @@ from dataclasses import replace
 import pytest
 
 from antecurve.job import default_job
+from antecurve.pick import search_passes
 from antecurve.pick.search import pick
 
 
 @pytest.mark.filterwarnings("default")  # the cluster's own warnings are none of ours
-def test_distributed_executor_finds_the_same() -> None:
+def test_distributed_executor_finds_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
     distributed = pytest.importorskip("dask.distributed")  # here: each worker collects
     job = default_job()
     job = replace(
@@ -26,6 +27,7 @@ def test_distributed_executor_finds_the_same() -> None:
         client = distributed.Client(
             n_workers=1, threads_per_worker=2, processes=False, dashboard_address=None
         )
+    monkeypatch.setattr(search_passes, "_TRIED_SECONDS", 0.0)  # every pass is sent
     with client:
         result = pick(job, executor=client.get_executor())
     assert result.search.proved

@@ -68,7 +68,8 @@ def pick(
     progress : callable, optional
         Called with a `PickProgress` a few times a second.
     executor : concurrent.futures.Executor or None, optional
-        Runs parts of a very large search, for example in other processes.
+        Runs parts of a very large search, for example in other processes: of passes that take
+        longer than half a second here.
     budget_seconds : float or None, optional
         Time after which the search ends with the best so far [s].  By default that of the job,
         less what follows a search, but at least half of it: about 1 s, and 2 s a million builds.

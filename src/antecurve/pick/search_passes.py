@@ -52,6 +52,7 @@ _LEVEL_WEIGHTS = (0.03, 0.3, 1.0)  # from nearly free to as much as the shape
 BLIND_LIMITS = tuple(db / NEPER_DB for db in (0.1, 0.4, 1.6, 6.4))
 """Error limits [Np] to try one after the other where no combination is known."""
 _WORTH_PROVING = 3.0  # times the best limit: of large forms further off a bound says enough
+_TRIED_SECONDS = 0.5  # of a pass that an executor would share out: sending it takes about as long
 _PROGRESS_SECONDS = 0.1  # ten reports a second look continuous
 
 
@@ -457,10 +458,15 @@ class Search:
             self.tell(form, now, evaluated=evaluated, open_boxes=open_boxes)
             return False
 
-        if self._executor is None:
-            return exhaust_in_threads(
-                space, boxes, limit=limit, keep_all=keep_all, watch=watch, deadline=self.deadline
-            )
+        here = self.deadline
+        if self._executor is not None:
+            here = min(time.perf_counter() + _TRIED_SECONDS, self.deadline or math.inf)
+        result = exhaust_in_threads(
+            space, boxes, limit=limit, keep_all=keep_all, watch=watch, deadline=here
+        )
+        # One that ends before its time is complete, or was stopped.
+        if self._executor is None or result.complete or time.perf_counter() < (here or math.inf):
+            return result
         return exhaust_by(
             self._executor, space, boxes, limit=limit, keep_all=keep_all, watch=watch,
             deadline=self.deadline,
