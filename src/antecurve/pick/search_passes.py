@@ -452,20 +452,17 @@ class Search:
         return result or self._examine(space, self.cut(space, limit), limit, keep_all)
 
     def _examine(self, space: Space, boxes: Boxes, limit: float, keep_all: bool) -> Exhausted:
-        form = space.model.topology.form
-
         def watch(now: float, evaluated: int, open_boxes: int) -> bool:
-            self.tell(form, now, evaluated=evaluated, open_boxes=open_boxes)
+            self.tell(space.model.topology.form, now, evaluated=evaluated, open_boxes=open_boxes)
             return False
 
-        here = self.deadline
-        if self._executor is not None:
-            here = min(time.perf_counter() + _TRIED_SECONDS, self.deadline or math.inf)
+        tried = math.inf if self._executor is None else time.perf_counter() + _TRIED_SECONDS
+        here = min(tried, self.deadline or math.inf)
         result = exhaust_in_threads(
             space, boxes, limit=limit, keep_all=keep_all, watch=watch, deadline=here
         )
         # One that ends before its time is complete, or was stopped.
-        if self._executor is None or result.complete or time.perf_counter() < (here or math.inf):
+        if self._executor is None or result.complete or time.perf_counter() < here:
             return result
         return exhaust_by(
             self._executor, space, boxes, limit=limit, keep_all=keep_all, watch=watch,
