@@ -22,6 +22,7 @@ SEEN = {
     "one rail cut before the coupling": (SQUARE, FINE),
     "dead zone of 10 %": (SQUARE, FINE, LEVELS),
     "compression of 5 % before the equaliser": (LEVELS,),
+    "compression of 5 % behind it": (LEVELS,),
     "slope limited to 10 us": (SQUARE, FINE),
     "slope limited to 40 us": (SQUARE, FINE),
 }

@@ -12,13 +12,21 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from playback_units import CURVE, VALUES, drawn_values, known_exactly, network_polynomials
+from playback_units import (
+    CURVE,
+    VALUES,
+    drawn_values,
+    known_exactly,
+    network_polynomials,
+    steady_state,
+)
 from unfit_units import Defect, ceiling, compression, dead_zone, sine, slew_limit, unfit_capture
 from unit_shapes import LOW_ENDS, TOPS, BenchSetup, ShapedUnit, capture_of, shaped_unit
 
 from antecurve.judge.capture import ObservationSettings
 from antecurve.judge.hum import interferences
 from antecurve.judge.level_dependence import level_findings
+from antecurve.judge.level_reading import UnitWaves
 from antecurve.judge.observation import Prediction, ResidualFinding, RiseTime
 from antecurve.judge.square_observation import SquareWaveObservation
 from antecurve.judge.square_wave import SquareWaveCapture
@@ -146,7 +154,29 @@ def level_findings_by_truth(name: str, seed: int) -> list[ResidualFinding]:
         harmonics.append(
             reduced.observation.relative_harmonics(reduced.residual, excess=reduced.excess)
         )
-    return level_findings(harmonics, band_hz=BAND_HZ)
+    fundamental = harmonics[0].fundamental_hz
+    return level_findings(
+        harmonics, band_hz=BAND_HZ, waves=lambda _, orders: _sound_waves(fundamental, orders)
+    )
+
+
+def _sound_waves(square_hz: float, orders: Floats) -> UnitWaves:
+    """A period at the input and output of the sound unit, each with a peak of 1."""
+    network, unit = network_polynomials(VALUES), SOUND.polynomials()
+    time = np.arange(2**13) / (2**13 * square_hz)
+    wave_in = steady_state(*network, time, square_hz)
+    wave_out = steady_state(
+        np.polymul(network[0], unit[0]), np.polymul(network[1], unit[1]), time, square_hz
+    )
+    scale = float(np.abs(wave_in).max() / np.abs(wave_out).max())
+    hertz = square_hz * np.arange(1.0, 2**12 + 1)
+    behind = np.append(0.0, scale * np.exp(log_response([unit])(hertz)))
+    return UnitWaves(
+        wave_in / np.abs(wave_in).max(),
+        wave_out / np.abs(wave_out).max(),
+        behind,
+        [lambda by: 0j * orders],
+    )
 
 
 def linear_record(seed: int) -> tuple[SquareWaveCapture, list[Polynomials], str]:

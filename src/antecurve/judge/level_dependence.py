@@ -15,11 +15,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
-from antecurve.judge.level_reading import LevelDifference, LevelReading
+from antecurve.judge.level_reading import (
+    LevelDifference,
+    LevelReading,
+    SoftChange,
+    UnitWaves,
+    reading_of,
+    soft_change,
+)
 from antecurve.judge.observation import ResidualFinding, ResidualKind
 from antecurve.quantities import DB_PER_NEPER
 
-__all__ = ["RelativeHarmonics", "level_findings", "unlike_levels"]
+__all__ = ["RelativeHarmonics", "least_soft_change", "level_findings", "unlike_levels"]
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -46,7 +53,13 @@ _WORDS = {
     ),
 }
 
-Reader = Callable[[int, LevelDifference], LevelReading]
+_NOTABLE_SHARE = 0.02  # 0.17 dB of the peak; a low corner that moves by 4 % looks alike
+_SOFTLY = (
+    "The unit {does}, or its low corner moved in between. Judge it at the level of use, and "
+    "compare the swings with the step of the generator"
+)
+
+Waves = Callable[[int, Floats], UnitWaves]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -81,7 +94,7 @@ def level_findings(
     harmonics: Sequence[RelativeHarmonics],
     *,
     band_hz: tuple[float, float],
-    reading: Reader | None = None,
+    waves: Waves | None = None,
 ) -> list[ResidualFinding]:
     """Describe responses that depend on the level.
 
@@ -91,9 +104,9 @@ def level_findings(
         One a square-wave record.
     band_hz : tuple of float
         The band judged [Hz].
-    reading : callable, optional
-        Takes the number of the record at the higher level and the difference, and tells one
-        nonlinear unit from two linear ones; by default nothing does.
+    waves : callable, optional
+        Takes the number of the record at the higher level and orders, and returns the unit's
+        waves; by default nothing tells one nonlinear unit from two linear ones.
 
     Returns
     -------
@@ -105,10 +118,65 @@ def level_findings(
         low, high = harmonics[first], harmonics[second]
         difference = _difference(low, high, band_hz[1])
         size = 0.0 if difference is None else _size_db(difference)
-        if difference is not None and size > 0.0:
-            read = LevelReading.EITHER if reading is None else reading(second, difference)
-            findings.append(_finding(low, high, difference, size_db=size, reading=read))
+        of_unit = None if difference is None or waves is None else waves(second, difference.orders)
+        if difference is None:
+            continue
+        if size > 0.0:
+            read = LevelReading.EITHER if of_unit is None else reading_of(difference, of_unit)
+            text = f"the response changes by {size:.2g} dB with the level. {_WORDS[read]}"
+            findings.append(_finding(low, high, difference, text=text, reading=read))
+        elif of_unit is not None:
+            softly = _softly(soft_change(difference, of_unit))
+            if softly:
+                findings.append(_finding(low, high, difference, text=softly))
     return findings
+
+
+def least_soft_change(
+    harmonics: Sequence[RelativeHarmonics], *, band_hz: tuple[float, float], waves: Waves
+) -> float:
+    """Compute which soft compression would show between records at two levels.
+
+    Parameters
+    ----------
+    harmonics : sequence of RelativeHarmonics
+        One a square-wave record.
+    band_hz : tuple of float
+        The band judged [Hz].
+    waves : callable
+        As in `level_findings`.
+
+    Returns
+    -------
+    float
+        Least share of the peak that would be said; infinite where no pair of records is alike.
+    """
+    shares = [math.inf]
+    for first, second in unlike_levels(harmonics):
+        difference = _difference(harmonics[first], harmonics[second], band_hz[1])
+        if difference is not None:
+            change = soft_change(difference, waves(second, difference.orders))
+            shares.append(max(_NOTABLE_SHARE, _certain(change)))
+    return min(shares)
+
+
+def _certain(change: SoftChange) -> float:
+    """The least share that is beyond chance."""
+    from scipy.special import chdtri
+
+    return change.deviation * math.sqrt(float(chdtri(1, _CHANCE)))
+
+
+def _softly(change: SoftChange) -> str:
+    """A soft change in words; empty where there is none beyond doubt."""
+    if abs(change.share) < max(_NOTABLE_SHARE, _certain(change)):
+        return ""
+    tilt = "less" if change.share > 0.0 else "more"
+    does = "compresses softly" if change.share > 0.0 else "expands, as a dead zone makes it"
+    return (
+        f"the tops tilt {tilt} with the level, as by a change of {100.0 * abs(change.share):.2g} % "
+        f"at the peak. {_SOFTLY.format(does=does)}"
+    )
 
 
 def unlike_levels(harmonics: Sequence[RelativeHarmonics]) -> list[tuple[int, int]]:
@@ -139,15 +207,11 @@ def _finding(
     high: RelativeHarmonics,
     difference: LevelDifference,
     *,
-    size_db: float,
-    reading: LevelReading,
+    text: str,
+    reading: LevelReading = LevelReading.EITHER,
 ) -> ResidualFinding:
     """The finding on one pair of records, what differs added to the uncertainty."""
     level = 20.0 * math.log10(high.level_v / low.level_v)
-    text = (
-        f"{high.name}, {level:.1f} dB above {low.name}: the response changes by {size_db:.2g} dB "
-        f"with the level. {_WORDS[reading]}"
-    )
     hertz = difference.orders * high.fundamental_hz
     size = DB_PER_NEPER * difference.error.real
     size = np.abs(size - np.interp(REFERENCE_FREQUENCY_HZ, hertz, size))
@@ -155,7 +219,7 @@ def _finding(
     return ResidualFinding(
         ResidualKind.TWO_UNITS if two else ResidualKind.LEVEL,
         high.name,
-        text,
+        f"{high.name}, {level:.1f} dB above {low.name}: {text}",
         high.fundamental_hz,
         hertz,
         0.0 * size,

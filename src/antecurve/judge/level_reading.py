@@ -1,16 +1,20 @@
-"""Whether a response that changes with the level is that of one unit, or of two.
+"""What a response that changes with the level says: of one unit or two, and of its tops.
 
 A nonlinearity without memory turns a waveform v(t) into f(v(t)).  Harmonic n then changes by
 ln(F_n/V_n), F and V the spectra of f(v) and v; linear stages behind it cancel.  Between two levels
 the change depends on one number alone: how strong f is.  Two linear units differ by a constant of
 the response instead.  Both are tried on what is measured; what leaves least explains it.
+
+A soft compression f(v) = v - k v^3 behind the equaliser leaves a flat top flat, and only lowers it.
+A top that a low corner tilts it makes flatter, by some 2 k of the tilt: harmonic n changes by
+-k V3_n/V_n, V3 the spectrum of v^3.  One number is fitted to many harmonics, and so known well.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from functools import partial
 
@@ -21,7 +25,15 @@ from antecurve.judge.fit import Fit
 from antecurve.judge.signal_path import square_harmonics
 from antecurve.judge.unit_model import UnitModel
 
-__all__ = ["LevelDifference", "LevelReading", "UnitWaves", "reading_of", "unit_waves"]
+__all__ = [
+    "LevelDifference",
+    "LevelReading",
+    "SoftChange",
+    "UnitWaves",
+    "reading_of",
+    "soft_change",
+    "unit_waves",
+]
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -34,6 +46,7 @@ _MOVES = np.geomspace(1e-3, 2.0, 23)  # of the logarithm of a constant, in steps
 _LEVEL_ROUNDS = 3  # each takes the error of the level down to the distortion's share of it
 _REACH_HZ = 200e3  # ten times the band: edges are as steep as a network leaves them
 _TURNS = 4.0  # points over a turn of the highest harmonic
+_FITTED = 3  # gain, delay and share
 _LEAST = 1e-9  # of a wave's peak: no harmonic at all
 
 
@@ -108,6 +121,50 @@ class UnitWaves:
     output: Floats
     behind_input: Complex
     constants: Sequence[Callable[[float], Complex]]
+
+
+@dataclass(frozen=True, slots=True)
+class SoftChange:
+    """A soft change of the tops of a wave with its level.
+
+    Attributes
+    ----------
+    share : float
+        Share of the peak that a third-order term takes at the higher level; negative where it adds.
+    deviation : float
+        Its standard deviation.
+    """
+
+    share: float
+    deviation: float
+
+
+def soft_change(difference: LevelDifference, waves: UnitWaves) -> SoftChange:
+    """Fit a third-order term behind the equaliser to what changes with the level.
+
+    Parameters
+    ----------
+    difference : LevelDifference
+        What is measured.
+    waves : UnitWaves
+        What the unit was given and gave, at the higher level.
+
+    Returns
+    -------
+    SoftChange
+        The term, by least squares; what it leaves beyond noise raises its deviation.
+    """
+    orders = difference.orders.astype(int)
+    first, third = np.fft.rfft([waves.output, waves.output**3])[:, orders]
+    of_one = (difference.level_ratio**2 - 1.0) * third / first
+    without = replace(difference, error=np.asarray(of_one, dtype=complex))
+    column = np.concatenate(without.missed(0.0 * of_one))
+    values = np.concatenate(difference.missed(0.0 * of_one))
+    power = float(column @ column)
+    share = float(column @ values) / power
+    missed = values - share * column
+    raised = max(1.0, float(missed @ missed) / (missed.size - _FITTED))
+    return SoftChange(share, math.sqrt(raised / power))
 
 
 def unit_waves(fit: Fit, index: int, orders: Floats) -> UnitWaves:

@@ -74,6 +74,8 @@ class NetworkEstimate:
     unmeasured : numpy.ndarray of bool, shape (sources,)
         Whether a source is the tolerance of a part that no meter has read; by default none is, as
         after a calibration.
+    shares_meter : bool
+        Whether one meter read several parts, so that the errors of its readings may be alike.
     """
 
     topology: Topology
@@ -82,6 +84,7 @@ class NetworkEstimate:
     errors: Floats
     uniform: NDArray[np.bool_]
     unmeasured: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
+    shares_meter: bool = False
 
     def __post_init__(self) -> None:
         hold_read_only(self, "values", "errors")
@@ -208,6 +211,7 @@ def estimate_by_tolerance(
         errors,
         np.array(kinds, dtype=bool),
         np.arange(len(columns)) < len(scattered),
+        any(len(columns) > 1 for columns in readings.values()),
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,8 +13,13 @@ from numpy.typing import NDArray
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.judge.deviation import Deviation
 from antecurve.judge.fit import Fit
-from antecurve.judge.level_dependence import RelativeHarmonics, level_findings, unlike_levels
-from antecurve.judge.level_reading import LevelDifference, LevelReading, reading_of, unit_waves
+from antecurve.judge.level_dependence import (
+    RelativeHarmonics,
+    least_soft_change,
+    level_findings,
+    unlike_levels,
+)
+from antecurve.judge.level_reading import UnitWaves, unit_waves
 from antecurve.judge.misfit import beyond_seen, misfit_findings
 from antecurve.judge.network_misfit import network_findings
 from antecurve.judge.noise import residual_parts
@@ -25,7 +31,7 @@ __all__ = [
     "NOT_LINEAR",
     "fitted_ringing",
     "is_nonlinear",
-    "is_of_one_level",
+    "levels_note",
     "misfit_uncertainty_db",
     "residual_findings",
     "unfit_texts",
@@ -48,6 +54,10 @@ _NO_CONSTANTS = NOT_LINEAR | {
 _WITHOUT_CONSTANTS = (
     "Constants read from such captures are no time constants of the unit: none is shown, and no "
     "part is named. Put this right first, then capture again"
+)
+_ONE_LEVEL = (
+    "The pass holds at the level captured. The slowest square wave captured again 10 dB higher can "
+    "show soft compression"
 )
 _FOLDED = 1.5  # of half the rate: folded back onto the upper half of what a record shows
 _OF_ALL = (ResidualKind.HIDDEN_EDGES, ResidualKind.NO_EDGES)
@@ -107,28 +117,47 @@ def _harmonics_of_each(fit: Fit) -> list[RelativeHarmonics | None]:
 
 def _level_dependence(fit: Fit, band_hz: tuple[float, float]) -> list[ResidualFinding]:
     """Responses that differ between records at one frequency and unlike levels."""
+    return level_findings(_harmonics(fit), band_hz=band_hz, waves=partial(_waves, fit))
+
+
+def _waves(fit: Fit, number: int, orders: Floats) -> UnitWaves:
+    """The unit's waves in one of the square-wave records."""
     squares = [k for k, h in enumerate(_harmonics_of_each(fit)) if h is not None]
-
-    def reading(number: int, difference: LevelDifference) -> LevelReading:
-        return reading_of(difference, unit_waves(fit, squares[number], difference.orders))
-
-    return level_findings(_harmonics(fit), band_hz=band_hz, reading=reading)
+    return unit_waves(fit, squares[number], orders)
 
 
-def is_of_one_level(fit: Fit) -> bool:
-    """Tell whether captures show a unit at one level only.
+def levels_note(fit: Fit, band_hz: tuple[float, float]) -> str:
+    """Say at which levels captures show a unit, and which compression they leave unseen.
 
     Parameters
     ----------
     fit : Fit
         The fit.
+    band_hz : tuple of float
+        The band judged [Hz].
 
     Returns
     -------
-    bool
-        False where two square waves of one frequency differ in level.
+    str
+        What a pass leaves open, and which capture would show it.
     """
-    return not unlike_levels(_harmonics(fit))
+    harmonics = _harmonics(fit)
+    pairs = unlike_levels(harmonics)
+    if not pairs:
+        return _ONE_LEVEL
+    squares = [k for k, h in enumerate(_harmonics_of_each(fit)) if h is not None]
+    gains = [fit.observations[k].gain(fit.prediction(k).nuisance) for k in squares]
+    step_db = max(20.0 * math.log10(gains[high] / gains[low]) for low, high in pairs)
+    least = least_soft_change(harmonics, band_hz=band_hz, waves=partial(_waves, fit))
+    unseen = (
+        f"Of soft compression behind the equaliser, less than {100.0 * least:.2g} % does not show"
+        if least < 1.0
+        else "Soft compression behind the equaliser does not show"
+    )
+    return (
+        f"The pass holds at the levels captured, {step_db:.2f} dB apart. {unseen}. If the "
+        "generator's own step is larger than that, the unit compresses"
+    )
 
 
 def is_nonlinear(fit: Fit, band_hz: tuple[float, float]) -> bool:

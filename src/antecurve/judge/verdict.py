@@ -21,8 +21,9 @@ from antecurve.results import Result
 __all__ = ["FittedValue", "Verdict"]
 Floats = NDArray[np.float64]
 
-_ONE_LEVEL = (
-    "The pass holds at the level captured; a second capture 10 dB higher can show soft compression"
+_ANY_CORRELATION = (
+    "Intervals allow for any correlation between the readings of the parts' meter, and so are up "
+    "to a third wider"
 )
 
 
@@ -95,8 +96,10 @@ class Verdict(Result):
         Of an undecided response what is uncertain, and what would decide it.
     unit_curve : str
         Name of the curve that the unit was judged by.
-    one_level : bool
-        Whether the captures show the unit at one level only.
+    levels : str
+        At which levels the captures show the unit, and which compression they leave unseen.
+    parts_read : bool
+        Whether constants rest on parts of the network that one meter read.
     """
 
     FORMAT: ClassVar = "antecurve-verdict-1"
@@ -142,7 +145,8 @@ class Verdict(Result):
     figure_decisions: tuple[FigureDecision, ...] = ()
     question: OpenQuestion | None = None
     unit_curve: str = ""
-    one_level: bool = False
+    levels: str = ""
+    parts_read: bool = False
 
     @property
     def is_result(self) -> bool:
@@ -151,9 +155,10 @@ class Verdict(Result):
 
     @property
     def notes(self) -> tuple[str, ...]:
-        """What a pass leaves open, in words, that is no finding about the unit."""
-        open_level = self.decision is Decision.PASS and self.one_level and self.overlay is None
-        return (_ONE_LEVEL,) if open_level else ()
+        """What a pass leaves open and intervals allow for, in words; no finding about the unit."""
+        open_level = self.decision is Decision.PASS and self.levels and self.overlay is None
+        notes = (self.levels if open_level else "", _ANY_CORRELATION if self.parts_read else "")
+        return tuple(filter(None, notes))
 
     @property
     def deviation_db(self) -> float:

@@ -28,7 +28,7 @@ from antecurve.judge.observation import ResidualFinding, ResidualKind, Trace
 from antecurve.judge.overlay import Overlay
 from antecurve.judge.residuals import (
     fitted_ringing,
-    is_of_one_level,
+    levels_note,
     misfit_uncertainty_db,
     residual_findings,
     unfit_texts,
@@ -311,7 +311,8 @@ def _verdict(case: Case, reading: _Reading) -> Verdict:
         overlay=_overlay(fit, band),
         question=question,
         unit_curve=case.curve.name,
-        one_level=is_of_one_level(fit),
+        levels=levels_note(fit, band),
+        parts_read=bool(fitted) and case.network.shares_meter,
     )
 
 
