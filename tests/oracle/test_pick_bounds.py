@@ -138,7 +138,7 @@ def test_no_box_loses_a_good_network(topology: Topology, values: np.ndarray) -> 
     model = NetworkModel(topology, job)
     rng = np.random.default_rng(5)
     kept = 0
-    for _ in range(400):
+    for _ in range(200):
         x = np.log(values) + rng.normal(0, rng.choice([1e-4, 1e-2, 0.3]), len(values))
         rows = model.rows(np.exp(x)[None])[0]
         limit = float(np.ptp(rows[:-1])) / 2 * (1 + 1e-12)
@@ -150,7 +150,7 @@ def test_no_box_loses_a_good_network(topology: Topology, values: np.ndarray) -> 
         assert bounds.keep[0]
         assert np.all(bounds.low[0] <= x + ROUNDING)
         assert np.all(bounds.high[0] >= x - ROUNDING)
-    assert kept > 20 or topology is BRIDGED
+    assert kept > 10 or topology is BRIDGED
 
 
 def test_limits_drop_no_network_that_meets_them() -> None:
@@ -158,7 +158,7 @@ def test_limits_drop_no_network_that_meets_them() -> None:
     topology, values = next(n for n in NETWORKS if n[0].form == "cauer-2")
     job = _job()
     rng = np.random.default_rng(6)
-    for _ in range(100):
+    for _ in range(50):
         x = np.log(values) + rng.normal(0, 0.02, len(values))
         limits = limit_values(topology, job, np.exp(x)[None])
         network = replace(

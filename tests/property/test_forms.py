@@ -208,7 +208,7 @@ def any_cases(draw: st.DrawFn) -> Case:
     )
 
 
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(any_cases(), st.sampled_from(form_names()))
 @example(  # without source resistance some 11 micro-ohm make the pole of 0.1 us
     Case(Curve("own", (), (0.1, 1e-7), zeros_at_origin=1), Loading(0.0, 1.0, 1e-6), 0.1, 1e5),
@@ -238,7 +238,7 @@ def _number(digits: str, prefix: str | None) -> float:
     return float(digits) * 10.0 ** (_PREFIXES[prefix] if prefix else 0)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=75, deadline=None)
 @given(any_cases(), st.sampled_from(form_names()))
 def test_a_refusal_states_an_inequality_that_indeed_does_not_hold(case: Case, form: str) -> None:
     outcome = realise(
@@ -310,7 +310,7 @@ def built_cases(draw: st.DrawFn) -> tuple[Case, str]:
     return Case(curve, load, gain, across), f"{section}foster-1"
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=75, deadline=None)
 @given(built_cases())
 def test_a_network_that_exists_is_found(built: tuple[Case, str]) -> None:
     case, form = built

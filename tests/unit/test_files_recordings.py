@@ -230,7 +230,7 @@ def mutated(text: bytes, rng: np.random.Generator) -> bytes:
 def test_mutated_files_are_read_or_refused_in_a_sentence(seed: int, tmp_path: Path) -> None:
     rng = np.random.default_rng([33, seed])
     sources: list[str | bytes] = [*NO_HEADER.values(), *SWEEPS.values()]
-    for _ in range(60):
+    for _ in range(30):
         source = sources[int(rng.integers(0, len(sources)))]
         raw = source if isinstance(source, bytes) else source.encode()
         path = written(tmp_path, mutated(raw, rng))
