@@ -91,7 +91,7 @@ def band_rows(verdict: Verdict) -> TextTable:
         declared("verdict", "decision.value", right=False),
         declared("decided at", "frequency_hz", quantity("Hz", digits=3)),
         declared("deviation in dB", "deviation_db", signed_cells(3)),
-        declared("± in dB", "expanded_uncertainty_db", "{:.3f}".format),
+        declared("± in dB", "expanded_uncertainty_db", "{:.3f}".format, attached=True),
     )
 
 
@@ -119,7 +119,7 @@ def deviation_rows(verdict: Verdict) -> TextTable:
     return table_of(
         column("frequency", shown, quantity("Hz")),
         column("deviation in dB", level, signed_cells(3)),
-        column("± in dB", reach, "{:.3f}".format),
+        column("± in dB", reach, "{:.3f}".format, attached=True),
     )
 
 
@@ -148,7 +148,7 @@ def batch_rows(frame: object) -> TextTable:
         column("unit", unit, right=False),
         column("verdict", verdict, right=False),
         column("deviation in dB", deviation, signed_cells(3)),
-        column("± in dB", reach, "{:.3f}".format),
+        column("± in dB", reach, "{:.3f}".format, attached=True),
         column("gravest finding", finding, right=False),
     )
 
@@ -219,7 +219,7 @@ def figure_rows(verdict: Verdict) -> TextTable:
         verdict.figures,
         declared("figure", lambda f: FIGURE_NAMES[f.name], right=False),
         declared("value in dB", _figure_value),
-        declared("± in dB", reach),
+        declared("± in dB", reach, attached=True),
         declared("limit", of_ruling("limits_text"), right=False),
         declared("verdict", of_ruling("decision.value"), right=False),
         declared("condition", lambda f: f.condition or None, right=False),
