@@ -108,6 +108,33 @@ def test_every_command_knows_positions(
     assert "disc, coarse, flat" in wrong.err
 
 
+def test_values_of_the_whole_box_serve_each_position(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A part of another throw moves nothing; that of its own and a shared one do."""
+    design = str(folder / "design.json")
+    content = json.loads((folder / "design.json").read_text())
+    switch = content["switch"]
+    added = {entry["ref"] for entry in switch["added"]}
+    ref = next(r for r in switch["separate"] if r not in added)
+    shared = switch["shared"][0]
+    fitted = {e["ref"]: e["value"] for e in content["positions"][1]["network"]["elements"]}
+    own, other = f"{ref}_2", f"{ref}_1"
+    values = {own: 1.004 * fitted[ref], other: fitted[ref], shared: 1.004 * fitted[shared]}
+    whole, single = tmp_path / "whole.csv", tmp_path / "single.csv"
+    whole.write_text("ref,value\n" + "".join(f"{r},{v!r}\n" for r, v in values.items()))
+    names = {ref: values[own], shared: values[shared]}
+    single.write_text("ref,value\n" + "".join(f"{r},{v!r}\n" for r, v in names.items()))
+    told = [
+        invoke(capsys, "check", design, "--position", "coarse", "--measured", str(file), "--json")
+        for file in (whole, single)
+    ]
+    built = [json.loads(t.out)["as_built"] for t in told]
+    assert built[0] == built[1]
+    listing = invoke(capsys, "parts", design, "--position", "coarse").out
+    assert own in listing and other not in listing
+
+
 def test_flat_has_nothing_to_tighten(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """A divider of resistors is flat whatever they are: no part makes an error of its shape."""
     told = {

@@ -12,14 +12,10 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["Interval", "UndecidedSignError"]
+__all__ = ["Interval"]
 
 Floats = NDArray[np.float64]
 Operand: TypeAlias = "Interval | float"
-
-
-class UndecidedSignError(ArithmeticError):
-    """Whether an interval is 0 was asked where some of its elements hold 0 and others do not."""
 
 
 class Interval:
@@ -114,12 +110,11 @@ class Interval:
         return float(np.nextafter(logs[0], -np.inf)), float(np.nextafter(logs[1], np.inf))
 
     def __bool__(self) -> bool:
-        holds_zero = (self.low <= 0.0) & (self.high >= 0.0)
-        if holds_zero.all():
-            return False
-        if holds_zero.any():
-            raise UndecidedSignError("some intervals hold 0 and some do not")
-        return True
+        """Tell whether the expression behind the elements differs from 0.
+
+        What is 0 whatever is free holds 0 in every element: one without is enough.
+        """
+        return bool(np.any((self.low > 0.0) | (self.high < 0.0)))
 
     def __neg__(self) -> Interval:
         return Interval(-self.high, -self.low)

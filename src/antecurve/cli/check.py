@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from antecurve.analysis.losses import LossEffect
     from antecurve.analysis.technologies import Technology
     from antecurve.pipeline import Design
+    from antecurve.switched.box import Box
 
 __all__ = ["check"]
 
@@ -106,9 +107,8 @@ def check(
     from antecurve.cli.box_building import check_box
     from antecurve.cli.delivery import deliver
     from antecurve.cli.options import loading_tolerance
-    from antecurve.files.box_file import read_design_and_box
+    from antecurve.files.box_file import read_design_and_box, read_measured_at
     from antecurve.files.judging_texts import meter_accuracy
-    from antecurve.files.measured import read_measured
 
     refuse_existing(output, force=force)
     meter = meter_accuracy(
@@ -116,12 +116,12 @@ def check(
         correlation=meter_correlation, one_meter=one_meter,
     )  # fmt: skip
     design, box = read_design_and_box(design_file, position=position)
-    if box is not None and measured is not None:
+    if box is not None and measured is not None and position is None:
         check_box(box, measured, meter=meter, as_json=as_json)
         return
     built = as_built(
         design,
-        measured={} if measured is None else read_measured(measured, design.picked),
+        measured={} if measured is None else read_measured_at(measured, design, box),
         meter=meter,
         loading_tolerance=loading_tolerance(source_tolerance, load_tolerance, cable_tolerance),
     )
@@ -134,7 +134,7 @@ def check(
     warm, losses = _temperature_and_losses(
         design, built, parts, _temperatures(temperatures), reference_temperature
     )
-    results = _Results(_analysed(design, built), built, warm, losses)
+    results = _Results(_analysed(design, built), box, built, warm, losses)
     deliver(
         files=results.files,
         content=results.content,
@@ -150,6 +150,7 @@ def check(
 @dataclass(frozen=True, slots=True)
 class _Results:
     design: Design
+    box: Box | None
     built: AsBuilt
     warm: DriftResult
     losses: LossEffect
@@ -242,6 +243,13 @@ def _missed(results: _Results) -> bool:
     return misses_limit(results.built.error.centred_db, limit_db=limit_db) or interrupted
 
 
+def _references(results: _Results) -> list[str]:
+    """What the parts list of the box calls the parts of this position."""
+    from antecurve.report.box_tables import reference_lines
+
+    return [] if results.box is None else reference_lines(results.box, results.design)
+
+
 def _show(results: _Results, *, whole: bool) -> None:
     from antecurve.cli.show import show_design, show_table
     from antecurve.report import build_tables as tables
@@ -249,9 +257,11 @@ def _show(results: _Results, *, whole: bool) -> None:
 
     if whole:
         show_design(results.design)
+        say(*_references(results))
     else:
         say(results.design.job.title, *tables.as_built_lines(results.built))
         show_table(wiring_rows(results.design.picked, measured=True))
+        say(*_references(results))
     say("Subtract from levels measured through the network, 0 dB at 1 kHz:")
     show_table(tables.correction_rows(results.built.correction))
     say(tables.UNCERTAINTY_NOTE)

@@ -19,6 +19,7 @@ def deliver(
     force: bool,
     as_json: bool,
     record: Callable[[], None] | None = None,
+    position: str = "",
 ) -> None:
     """Write a result's files where a folder is asked for, then print it.
 
@@ -38,6 +39,8 @@ def deliver(
         Whether to print JSON instead of text.
     record : callable, optional
         Writes the result elsewhere, once its files are written and before it is printed.
+    position : str, optional
+        Name of the switch position that the result is of, printed above the text.
 
     Raises
     ------
@@ -47,6 +50,7 @@ def deliver(
     from antecurve.cli.show import show_json
     from antecurve.cli.terminal import say
     from antecurve.files.output_folder import write_folder
+    from antecurve.texts import printable
 
     written: list[str] = []
     if output is not None:
@@ -58,6 +62,8 @@ def deliver(
     if as_json:
         show_json(content())
         return
+    if position:
+        print(f"Position {printable(position)}")
     show()
     if output is not None:
         few = len(written) <= _MOST_NAMED

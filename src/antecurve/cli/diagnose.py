@@ -113,14 +113,14 @@ def diagnose(
     Example: antecurve diagnose left.csv --design design.json --unit unit.toml
     """
     from antecurve.cli.delivery import deliver
+    from antecurve.files.box_file import read_design_and_box, read_measured_at
     from antecurve.files.captures import read_capture
-    from antecurve.files.design_file import read_design
     from antecurve.files.judging_texts import JudgingTexts, readings_of
-    from antecurve.files.measured import read_measured
     from antecurve.files.unit_file import read_unit
 
     refuse_existing(output, force=force)
-    made, circuit = read_design(design, position=position), read_unit(unit)
+    circuit = read_unit(unit)
+    made, box = read_design_and_box(design, position=position)
     readings = readings_of(
         stimulus, channel=channel, stimulus_at=stimulus_at, time_unit=time_unit, decimal=decimal,
         units=units, captures=len(captures),
@@ -131,7 +131,7 @@ def diagnose(
         probe=probe, mains=mains, meter_resistance=meter_resistance,
         meter_capacitance=meter_capacitance, meter_display=meter_display,
     ).request([read_capture(path, readings[0]) for path in reference or ()])  # fmt: skip
-    values = None if measured is None else read_measured(measured, made.picked)
+    values = None if measured is None else read_measured_at(measured, made, box)
     bench = _Bench(made, circuit, values, asked)
     finding = bench.finding(captures, readings, repaired or [])
     deliver(
@@ -141,6 +141,7 @@ def diagnose(
         output=output,
         force=force,
         as_json=as_json,
+        position=made.position,
     )
     if finding.repair is not None and not finding.repair.cured:
         raise typer.Exit(1)

@@ -169,11 +169,10 @@ def judge(
     Example: antecurve judge left.csv left-30hz.csv --design design.json -o left
     """
     from antecurve.cli.judging import Delivery, judge_folder, judge_one
+    from antecurve.files.box_file import read_design_and_box, read_measured_at
     from antecurve.files.captures import read_capture
-    from antecurve.files.design_file import read_design
     from antecurve.files.judging_texts import JudgingTexts, readings_of
     from antecurve.files.limits_file import read_limits
-    from antecurve.files.measured import read_measured
     from antecurve.files.unit_curve_texts import UnitCurveTexts
 
     refuse_existing(output, force=force)
@@ -185,8 +184,9 @@ def judge(
     setting = UnitCurveTexts(
         unit_curve, unit_zeros, unit_poles, unit_turnover, unit_cut, unit_shelf
     )
-    made = setting.set_unit(read_design(design, position=position))
-    values = None if measured is None else read_measured(measured, made.picked)
+    made, box = read_design_and_box(design, position=position)
+    made = setting.set_unit(made)
+    values = None if measured is None else read_measured_at(measured, made, box)
     texts = JudgingTexts(
         limit=limit, band=band, mask=tuple(mask or ()), playback=playback, rise_time=rise_time,
         rise_time_uncertainty=rise_time_uncertainty, flatness=flatness,

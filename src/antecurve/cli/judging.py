@@ -121,6 +121,7 @@ def judge_one(
         force=delivery.force,
         as_json=delivery.as_json,
         record=lambda: log_verdicts(delivery.log, channels.entries(measured, (*captures, *other))),
+        position=design.position,
     )
     return all(v.decision is Decision.PASS for v in channels.verdicts)
 

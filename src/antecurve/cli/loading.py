@@ -98,6 +98,7 @@ def loading(
         output=output,
         force=force,
         as_json=as_json,
+        position=design.position,
     )
 
 

@@ -115,8 +115,7 @@ def measure(
     from antecurve import __version__
     from antecurve.cli.measuring import judged, play_and_record, show_devices, write_dry_run
     from antecurve.errors import InputError
-    from antecurve.files.design_file import read_design
-    from antecurve.files.measured import read_measured
+    from antecurve.files.box_file import read_design_and_box, read_measured_at
     from antecurve.files.measuring_texts import MeasuringTexts
     from antecurve.judge.verdicts import JudgeRequest
     from antecurve.quantities import parse_positive
@@ -129,7 +128,7 @@ def measure(
     if output is None:
         raise InputError("--output", "nothing", "name the folder for the records")
     _check_outputs(output, log, serial, force=force)
-    design = read_design(design_file, position=position)
+    design, box = read_design_and_box(design_file, position=position)
     texts = MeasuringTexts(
         output_device=output_device, input_device=input_device, output_channel=output_channel,
         input_channel=input_channel, generator_channel=generator_channel, signal=kind, rate=rate,
@@ -140,7 +139,7 @@ def measure(
     if dry_run:
         write_dry_run(plan, output, force=force)
         return
-    values = None if measured is None else read_measured(measured, design.picked)
+    values = None if measured is None else read_measured_at(measured, design, box)
     asked = JudgeRequest(limit_db=parse_positive(limit, "dB", "--limit"))
     figures = _figures(design.job.target.level_v, limits)
     unit = play_and_record(texts.interface(), plan, output)

@@ -28,6 +28,7 @@ __all__ = [
     "OutputFile",
     "OutputFolder",
     "PositionName",
+    "PositionOrBox",
     "SourceTolerance",
     "TimeUnit",
     "Units",
@@ -46,6 +47,14 @@ PositionName = Annotated[
         "--position",
         metavar="NAME",
         help="Switch position of a box with several curves; by default the first.",
+    ),
+]
+PositionOrBox = Annotated[
+    Optional[str],  # noqa: UP045
+    typer.Option(
+        "--position",
+        metavar="NAME",
+        help="Switch position of a box with several curves; by default the whole box.",
     ),
 ]
 AlternativeNumber = Annotated[

@@ -7,7 +7,7 @@ from typing import Annotated, Optional
 
 import typer
 
-from antecurve.cli.options import AsJson, DesignFile, Force, OutputFile, PositionName
+from antecurve.cli.options import AsJson, DesignFile, Force, OutputFile, PositionOrBox
 from antecurve.cli.terminal import say
 
 __all__ = ["parts"]
@@ -15,7 +15,7 @@ __all__ = ["parts"]
 
 def parts(
     design_file: DesignFile,
-    position: PositionName = None,
+    position: PositionOrBox = None,
     sets: Annotated[
         int, typer.Option(metavar="COUNT", help="Number of builds to buy for.", min=1)
     ] = 1,
@@ -66,7 +66,7 @@ def parts(
     if box is None:
         to_buy = design_parts_list(design, sets=sets, spares=extra, prices=prices)
     else:
-        to_buy = box_parts_list(box, sets=sets, spares=extra, prices=prices)
+        to_buy = box_parts_list(box, position=position, sets=sets, spares=extra, prices=prices)
     if output is not None:
         content = parts_workbook(to_buy) if suffix_of(output) == ".xlsx" else parts_csv(to_buy)
         write_file(output, content, force=force)

@@ -109,6 +109,7 @@ def scope(
         output=output,
         force=force,
         as_json=as_json,
+        position=design.position,
     )
 
 

@@ -14,7 +14,7 @@ from antecurve.cli.options import (
     Force,
     LoadTolerance,
     OutputFolder,
-    PositionName,
+    PositionOrBox,
     SourceTolerance,
     loading_tolerance,
     refuse_existing,
@@ -42,7 +42,7 @@ __all__ = ["sheet"]
 
 def sheet(
     design_file: DesignFile,
-    position: PositionName = None,
+    position: PositionOrBox = None,
     frequency: Annotated[
         Optional[list[str]],  # noqa: UP045
         typer.Option(
@@ -174,6 +174,7 @@ def sheet(
         output=output,
         force=force,
         as_json=as_json,
+        position=designs[0][1].position if len(designs) == 1 else "",
     )
 
 

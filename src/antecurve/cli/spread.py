@@ -121,6 +121,7 @@ def spread(
         output=output,
         force=force,
         as_json=as_json,
+        position=design.position,
     )
     if _missed(result):
         raise typer.Exit(1)

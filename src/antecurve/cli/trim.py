@@ -13,7 +13,7 @@ from antecurve.cli.options import (
     MeterCapacitance,
     MeterDisplay,
     MeterResistance,
-    PositionName,
+    PositionOrBox,
 )
 from antecurve.cli.terminal import say
 
@@ -28,7 +28,7 @@ def trim(
             metavar="VALUES.csv", help="Parts already fitted, measured: columns ref and value."
         ),
     ],
-    position: PositionName = None,
+    position: PositionOrBox = None,
     soldered: Annotated[
         Optional[list[str]],  # noqa: UP045
         typer.Option(
@@ -58,21 +58,20 @@ def trim(
     from antecurve.cli.box_building import trim_whole_box
     from antecurve.cli.progress import count_progress
     from antecurve.cli.show import show_json, show_table
-    from antecurve.files.box_file import read_design_and_box
+    from antecurve.files.box_file import read_design_and_box, read_measured_at
     from antecurve.files.job_drawer import read_job_drawer
     from antecurve.files.judging_texts import meter_accuracy
-    from antecurve.files.measured import read_measured
     from antecurve.report import build_tables as tables
 
     meter = meter_accuracy(meter_resistance, meter_capacitance, display=meter_display)
     design, box = read_design_and_box(design_file, position=position)
-    if box is not None:
+    if box is not None and position is None:
         trim_whole_box(
             box, measured, meter=meter, soldered=soldered or (), most_changes=most_changes,
             as_json=as_json,
         )  # fmt: skip
         return
-    known = read_measured(measured, design.picked)
+    known = read_measured_at(measured, design, box)
     drawer = read_job_drawer(design.job)
     with count_progress("trying changes") as progress:
         result = bring_back(
@@ -90,6 +89,9 @@ def trim(
     else:
         say(*tables.trim_lines(result))
         show_table(tables.trim_rows(result))
+        if box is not None:
+            shared = ", ".join(box.switch.shared)
+            say(f"Every position shares {shared}: trim without --position weighs all positions.")
     limit = design.job.target.error_limit_db
     if limit is not None and result.advised.centred_db > limit:
         typer.echo(

@@ -8,15 +8,19 @@ from typing import Any
 
 from antecurve.checked import checked
 from antecurve.files.design_file import design_at, design_content, understood
+from antecurve.files.measured import read_measured
 from antecurve.networks.topology import Element, ElementKind, Topology
+from antecurve.parts.position import PickedNetwork
+from antecurve.parts.scatter import part_table
 from antecurve.pipeline import Design
 from antecurve.switched.added_parts import Addition
 from antecurve.switched.alternatives import Alternative
-from antecurve.switched.box import Box
+from antecurve.switched.box import Box, box_positions
+from antecurve.switched.box_build import values_at_throw
 from antecurve.switched.request import BoxJob, SwitchPosition, SwitchRequest
 from antecurve.switched.switch import Switch, SwitchContact
 
-__all__ = ["read_box", "read_design_and_box", "read_positions"]
+__all__ = ["read_box", "read_design_and_box", "read_measured_at", "read_positions"]
 
 
 @checked
@@ -57,7 +61,7 @@ def read_design_and_box(
     -------
     tuple
         The design, of a box that of the first position by default; and the box, ``None`` for a
-        design of one curve and where one position is wanted.
+        design of one curve.
 
     Raises
     ------
@@ -67,11 +71,46 @@ def read_design_and_box(
         When there is no such position.
     """
     content = design_content(path)
-    if position is not None or not content.get("positions"):
+    if not content.get("positions"):
         return design_at(path, content, position), None
     names = understood(path, lambda: [str(entry["position"]) for entry in content["positions"]])
     designs = tuple(design_at(path, content, name) for name in names)
-    return designs[0], understood(path, lambda: _box_from(content, names, designs))
+    design = designs[0] if position is None else design_at(path, content, position)
+    return design, understood(path, lambda: _box_from(content, names, designs))
+
+
+def read_measured_at(path: Path | str, design: Design, box: Box | None) -> dict[str, float]:
+    """Read measured values of a design's parts, of a box those of the whole box.
+
+    Parameters
+    ----------
+    path : Path or str
+        The file; references are those of the design or, of a box, of its parts list.
+    design : Design
+        The design, of a box that of one switch position.
+    box : Box or None
+        The box that it is a position of.
+
+    Returns
+    -------
+    dict of str to float
+        Values [ohm or F] by the references of the design; of a box those that it sees there.
+
+    Raises
+    ------
+    FileFormatError
+        When the file can't be used; see `antecurve.files.measured.read_measured`.
+    """
+    if box is None:
+        return read_measured(path, design.picked)
+    listed = box_positions(box)
+    own = [p for p in design.picked.positions if p.element.ref not in listed.topology.refs]
+    positions = (*listed.positions, *own)
+    topology = Topology(listed.topology.form, tuple(p.element for p in positions))
+    values = read_measured(path, PickedNetwork(topology, positions))
+    seen = values | values_at_throw(box, box.names.index(design.position) + 1, values)
+    refs = dict.fromkeys((*design.picked.topology.refs, *part_table(design.picked).refs))
+    return {ref: seen[ref] for ref in refs if ref in seen}
 
 
 def read_positions(path: Path | str, position: str | None) -> tuple[tuple[str, Design], ...]:
@@ -97,7 +136,7 @@ def read_positions(path: Path | str, position: str | None) -> tuple[tuple[str, D
         When there is no such position.
     """
     design, box = read_design_and_box(path, position=position)
-    if box is None:
+    if box is None or position is not None:
         return (("", design),)
     return tuple(zip(box.names, box.designs, strict=True))
 

@@ -193,6 +193,31 @@ def zero_pairs(topology: Topology) -> tuple[tuple[int, int], ...]:
     return tuple(pairs)
 
 
+def shorting_pairs(topology: Topology) -> tuple[tuple[int, int], ...]:
+    """List series pairs of a resistor and a capacitor across the output that make a zero.
+
+    At s = -1/(R C) such a pair is a short, so that 1 + s R C is a factor of the numerator.
+
+    Parameters
+    ----------
+    topology : Topology
+        The network.
+
+    Returns
+    -------
+    tuple of (int, int)
+        Places of resistor and capacitor among the elements.
+    """
+    pairs = []
+    for node in {n for e in topology.elements for n in e.nodes} - {"in", "out", _GROUND}:
+        at_node = [i for i, e in enumerate(topology.elements) if node in e.nodes]
+        kinds = {topology.elements[i].kind: i for i in at_node}
+        ends = {n for i in at_node for n in topology.elements[i].nodes} - {node}
+        if len(at_node) == len(kinds) == len(ends) == 2 and ends == {"out", _GROUND}:
+            pairs.append((kinds[ElementKind.RESISTOR], kinds[ElementKind.CAPACITOR]))
+    return tuple(sorted(pairs))
+
+
 def _beside(node: str, links: list[tuple[str, str]]) -> set[str]:
     """The nodes that links join with one."""
     return {n for link in links if node in link for n in link}

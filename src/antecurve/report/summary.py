@@ -69,6 +69,10 @@ def governing_sentence(design: Design) -> str:
     spread = analysis.spread
     likely = spread.centred_db.p95
     few = "" if spread.builds >= _FEW_BUILDS else f" (of only {spread.builds:,} drawn)"
+    share = f"95 % of builds{few} {'within ' * (likely >= LEAST_DB)}{within_text(likely)}"
+    figures = f"Design error {within_text(nominal)}; {share}."
+    if likely < LEAST_DB:
+        return figures  # a flat position: nothing to be gained
     # What each by itself would save; without a nominal error the rest is about the root of the
     # difference of the squares.
     by_parts = likely - nominal
@@ -84,8 +88,7 @@ def governing_sentence(design: Design) -> str:
         verdict = f"Design error and tolerance weigh alike: tolerance adds {decibel_text(by_parts)}"
     else:
         verdict = _what_limits_the_pick(design, analysis)
-    share = f"95 % of builds{few} {'within ' * (likely >= LEAST_DB)}{within_text(likely)}"
-    return f"Design error {within_text(nominal)}; {share}. {verdict}."
+    return f"{figures} {verdict}."
 
 
 def _what_limits_the_pick(design: Design, analysis: Analysis) -> str:
@@ -331,17 +334,18 @@ def _loading_lines(analysis: Analysis) -> list[str]:
         errors = loading.error_centred_db[alone]
         worst = int(errors.argmax())
         growth = float(errors[worst]) - analysis.error.job.centred_db
-        if name != "generator" and growth <= likely:
+        if name != "generator" and growth <= max(likely, LEAST_DB):
             continue
         unit = "F" if name == "cable" else "ohm"
         value = format_quantity(float(values[alone][worst]), unit)
         weight = "more than tolerance does" if growth > likely else "less than tolerance does"
         if 0.5 * likely < growth <= likely:
             weight = "about what tolerance does"
-        lines.append(
-            f"{_reach(name, spans[name], unit)} at most {window.growth_db:g} dB; "
-            f"{value} gives {within_text(float(errors[worst]))}, {weight}."
-        )
+        reach = f"{_reach(name, spans[name], unit)} at most {window.growth_db:g} dB"
+        if errors[worst] < LEAST_DB:
+            lines.append(f"{reach}.")
+            continue
+        lines.append(f"{reach}; {value} gives {within_text(float(errors[worst]))}, {weight}.")
     return lines
 
 

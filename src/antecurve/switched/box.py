@@ -18,6 +18,7 @@ from antecurve.networks.topology import Topology
 from antecurve.parts.drawer import Drawer
 from antecurve.parts.position import PickedNetwork, Position
 from antecurve.parts.scatter import part_references
+from antecurve.pick.model import NEPER_DB
 from antecurve.pick.result import PickProgress, SearchReport
 from antecurve.pipeline import Design, design_stresses
 from antecurve.results import Later, Result, plain
@@ -30,6 +31,7 @@ from antecurve.switched.alternatives import (
     options_of,
 )
 from antecurve.switched.joint_pick import BoxPick, PickedBox, pick_box
+from antecurve.switched.position_bound import Clock, bound_by_positions
 from antecurve.switched.request import BoxJob
 from antecurve.switched.switch import Switch, switch_of
 from antecurve.threads import single_threaded_linear_algebra
@@ -269,14 +271,15 @@ def with_box_alternative(
     Returns
     -------
     Box
-        With that switch and its parts; nothing is proved of them.  The pick of the search is the
-        first of its alternatives.
+        With that switch and its parts, and a lower bound of their error.  The pick of the search
+        is the first of its alternatives.
 
     Raises
     ------
     InputError
         When the search does not list it (any more), or no parts meet the limits with it.
     """
+    clock = Clock()
     with single_threaded_linear_algebra(of_scipy=False):
         picked = pick_box(job, drawer=drawer, progress=progress)
         if alternative == 0:
@@ -289,7 +292,7 @@ def with_box_alternative(
         option = options[number - 1]
         if option.pick is None:
             raise InputError("alternative", number, "no parts near its values meet the limits")
-        taken = _by_hand(picked, option, option.pick)
+        taken = _by_hand(picked, option, option.pick, clock)
         return _box_of(option.job, taken, (*listed[:number], *listed[number + 1 :]))
 
 
@@ -307,15 +310,22 @@ def _number(alternative: Alternative | int, listed: tuple[Alternative, ...]) -> 
     return alternative
 
 
-def _by_hand(picked: PickedBox, option: Option, pick: BoxPick) -> PickedBox:
+def _by_hand(picked: PickedBox, option: Option, pick: BoxPick, clock: Clock) -> PickedBox:
     """What the search came to, with another pick."""
     error_db = pick.pick.error_db
+    least_db = min(error_db, picked.search.objective_db)  # further off a bound takes longer
+    bound, _ = bound_by_positions(
+        pick.space, pick.pick, least_db / NEPER_DB, until=clock.grace_end()
+    )
+    bound_db = min(bound * NEPER_DB, error_db)
     claim = (
         f"an alternative was chosen by hand: ±{error_db:.4f} dB or less, "
         f"±{picked.search.objective_db:.4f} dB with the pick of the search"
     )
+    if bound_db:
+        claim += f". With any parts of its network some position is at least {bound_db:.3g} dB off"
     search = replace(
-        picked.search, objective_db=error_db, proved=False, lower_bound_db=0.0, claim=claim
+        picked.search, objective_db=error_db, proved=False, lower_bound_db=bound_db, claim=claim
     )
     unproved = option.sharings.unproved_forms(len(option.shared.switched))
     return PickedBox(pick, search, option.sharings, unproved)
@@ -372,24 +382,34 @@ def _named(topology: Topology, best: BoxPick, number: int) -> Topology:
     return replace(topology, form=f"{best.shared.form}, {thrown}")
 
 
-def box_positions(box: Box) -> PickedNetwork:
+def box_positions(box: Box, *, position: str | None = None) -> PickedNetwork:
     """List every part of a box once, each under a reference of its own.
 
     Parameters
     ----------
     box : Box
         The box.
+    position : str, optional
+        Name of a switch position, for the parts that are in circuit there.
 
     Returns
     -------
     PickedNetwork
         Shared positions under their reference, those of a throw with its number, ``R2_1``; a
         list, not a circuit.
+
+    Raises
+    ------
+    InputError
+        When there is no such position.
     """
+    only = None if position is None else box.job.position(position).name
     fitted: dict[str, Position] = {}
     for number, design in enumerate(box.designs, start=1):
-        for position in design.picked.positions:
-            for ref, piece in box.pieces(position, number):
+        if only not in (None, design.position):
+            continue
+        for place in design.picked.positions:
+            for ref, piece in box.pieces(place, number):
                 fitted.setdefault(ref, replace(piece, element=replace(piece.element, ref=ref)))
     order = list(box.topology.refs)
     positions = sorted(fitted.values(), key=lambda p: order.index(p.element.ref.split("_")[0]))
@@ -398,14 +418,17 @@ def box_positions(box: Box) -> PickedNetwork:
 
 
 def box_parts_list(
-    box: Box, *, sets: int = 1, spares: float = 0.0, prices: Prices | None = None
-) -> PartsList:
+    box: Box, *, position: str | None = None, sets: int = 1, spares: float = 0.0,
+    prices: Prices | None = None,
+) -> PartsList:  # fmt: skip
     """List the parts of a box once: shared ones, and those of each throw.
 
     Parameters
     ----------
     box : Box
         The box.
+    position : str, optional
+        Name of a switch position, for the parts that are in circuit there.
     sets, spares, prices : optional
         See `antecurve.analysis.parts_list.parts_list`.
 
@@ -413,6 +436,12 @@ def box_parts_list(
     -------
     PartsList
         One line per distinct part; a switched part carries the number of its throw, ``R2_1``.
+        Ratings are for every position of the switch.
+
+    Raises
+    ------
+    InputError
+        When there is no such position, or `sets` or `spares` are out of range.
     """
     stresses: dict[str, PartStress] = {}
     worked = [design_stresses(design) for design in box.designs]
@@ -428,4 +457,5 @@ def box_parts_list(
             if known is None or stress.wanted_rating > known.wanted_rating:
                 stresses[ref] = replace(stress, ref=ref)
     worst = replace(worked[0], parts=tuple(stresses.values()))
-    return parts_list(box_positions(box), sets=sets, spares=spares, prices=prices, stresses=worst)
+    listed = box_positions(box, position=position)
+    return parts_list(listed, sets=sets, spares=spares, prices=prices, stresses=worst)

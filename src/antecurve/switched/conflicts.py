@@ -5,19 +5,26 @@ of a kind, moves little or not at all with level, impedance and ultrasonic pole;
 ratio of R_inf + Rp + Rs, what is left at infinite frequency, to any resistance.  Where the ranges
 of two curves lie apart, at least one of the two positions must be switched: R1 C1 is the longest
 time constant in Foster's first form, for one.
+
+Where the values are sampled alone, what is sure are the products of pairs that make a zero
+(`antecurve.pick.structure`).  With as many zeros in the curve as there are capacitors none of the
+network's cancels, so that each pair makes one of the curve's.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
 
 from antecurve.networks.topology import ElementKind, Topology
+from antecurve.pick.structure import shorting_pairs, zero_pairs
 from antecurve.switched.exact_tables import ExactTable, FormTables
 from antecurve.switched.throws import ThrownNetwork
+from antecurve.synthesis.sections import named_form
+from antecurve.synthesis.sections.cascade import CASCADE_LONG_FIRST, CASCADE_SHORT_FIRST
 
 __all__ = ["APART", "Conflict", "Conflicts", "fewest_hitting", "needed_conflicts"]
 
@@ -31,27 +38,33 @@ class Conflict:
     Attributes
     ----------
     refs : tuple of str
-        The positions, one to three: at least one of them must be switched.
+        The positions, one or more: at least one of them must be switched.
     names : tuple of str
         The two switch positions.
     quantity : str
         What would have to be the same, such as ``R1 C1``.
     apart : float
         By what fraction it differs at least.
+    proved : bool
+        Whether that holds for every network that makes the curves; else for those sampled.
     """
 
     refs: tuple[str, ...]
     names: tuple[str, str]
     quantity: str
     apart: float
+    proved: bool = True
 
     @property
     def sentence(self) -> str:
         """The conflict in words."""
         which = " or ".join(self.refs)
+        extent = f"differs by at least {100.0 * self.apart:.3g} %"
+        if not self.proved:
+            extent = f"differs by {100.0 * self.apart:.3g} % or more in all networks tried"
         return (
-            f"{self.names[0]} and {self.names[1]} need a {self.quantity} that differs by at least "
-            f"{100.0 * self.apart:.3g} %: {which} must be switched"
+            f"{self.names[0]} and {self.names[1]} need a {self.quantity} that {extent}: {which} "
+            "must be switched"
         )
 
 
@@ -90,11 +103,12 @@ class Conflicts:
             these, those = (self._bounds[number][network] for number, network in key)
             made = []
             for refs in these.keys() & those.keys():
-                (low, high), (least, most) = these[refs], those[refs]
+                (low, high, sure), (least, most, certain) = these[refs], those[refs]
                 gap = max(low - most, least - high)
                 if gap > APART:
                     quantity = _quantity(self.tables.topology, refs)
-                    made.append(Conflict(refs, names, quantity, float(np.expm1(gap))))
+                    apart = float(np.expm1(gap))
+                    made.append(Conflict(refs, names, quantity, apart, sure and certain))
             self._between[key] = tuple(made)
         return self._between[key]
 
@@ -110,10 +124,36 @@ def _at_infinity(network: ThrownNetwork) -> tuple[str, str] | None:
     return last[0].ref, shunt[0].ref
 
 
+def _zero_products(
+    table: ExactTable, network: ThrownNetwork, order: tuple[str, ...]
+) -> Iterator[tuple[tuple[str, ...], float, float]]:
+    """Bounds of ln of what pairs that make zeros have for products, alone and together."""
+    topology = network.topology
+    pairs = zero_pairs(topology) + shorting_pairs(topology)
+    if not table.zeros_s or len(pairs) > len(table.zeros_s):
+        return
+    zeros = np.sort(np.log(table.zeros_s))
+    values = table.values(network)
+    for count in range(1, len(pairs) + 1):
+        for chosen in combinations(pairs, count):
+            low, high = float(zeros[:count].sum()), float(zeros[-count:].sum())
+            if named_form(topology.form).section in (
+                CASCADE_LONG_FIRST,
+                CASCADE_SHORT_FIRST,
+            ):  # the form's name says which pair makes which zero
+                products = values[0, np.array(chosen)].sum(axis=1)
+                low = high = float(sum(zeros[np.argmin(np.abs(zeros - p))] for p in products))
+            refs = {topology.refs[i] for pair in chosen for i in pair}
+            yield tuple(ref for ref in order if ref in refs), low, high
+
+
 def _bounds(
     tables: FormTables, table: ExactTable, network: ThrownNetwork
-) -> dict[tuple[str, ...], tuple[float, float]]:
-    """Least and largest ln of each value, and of each product or ratio that has no scale."""
+) -> dict[tuple[str, ...], tuple[float, float, bool]]:
+    """Least and largest ln of each value, and of each product or ratio that has no scale.
+
+    With each goes whether that holds for every network that makes the curve.
+    """
     topology, ranges = tables.topology, table.ranges
     if len(ranges.values) != len(network.topology.elements):
         return {}  # a flat position of more than two resistors: any values will do
@@ -121,20 +161,23 @@ def _bounds(
     places = network.order or range(len(ranges.values))
     column = {r: ranges.values[i] for r, i in zip(network.topology.refs, places, strict=True)}
     order = [ref for ref in topology.refs if ref in column]
-    bounds: dict[tuple[str, ...], tuple[float, float]] = {}
+    bounds: dict[tuple[str, ...], tuple[float, float, bool]] = {}
     for ref in order:
         value = column[ref] * ranges.scale if resistor[ref] else column[ref] / ranges.scale
-        bounds[(ref,)] = value.log_hull()
+        bounds[(ref,)] = (*value.log_hull(), ranges.proved)
     for one, other in combinations(order, 2):
         alike = resistor[one] == resistor[other]
         quantity = column[one] / column[other] if alike else column[one] * column[other]
-        bounds[(one, other)] = quantity.log_hull()
+        bounds[(one, other)] = (*quantity.log_hull(), ranges.proved)
     ends, whole = _at_infinity(network), ranges.at_infinity
     if ends is not None and whole is not None:
         for one in order:
             if one not in ends:
                 quantity = whole / column[one] if resistor[one] else whole * column[one]
-                bounds[(one, *ends)] = quantity.log_hull()
+                bounds[(one, *ends)] = (*quantity.log_hull(), ranges.proved)
+    if not ranges.proved:
+        for refs, low, high in _zero_products(table, network, topology.refs):
+            bounds[refs] = (low, high, True)
     return bounds
 
 
@@ -142,6 +185,8 @@ def _quantity(topology: Topology, refs: tuple[str, ...]) -> str:
     if len(refs) == 1:
         return refs[0]
     kinds = [topology.elements[topology.refs.index(ref)].kind for ref in refs]
+    if len(refs) > 3:  # products of pairs that make zeros
+        return "product " + " ".join(refs)
     if len(refs) == 3:
         whole = f"({refs[1]} + {refs[2]} with the load + source)"
         resistor = kinds[0] is ElementKind.RESISTOR

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.curves.construct import time_constant_from_frequency
-from antecurve.curves.model import FLAT, Curve
+from antecurve.curves.model import FLAT, Curve, zero_pole_gain
 from antecurve.errors import UnattainableError
 from antecurve.job import Job
 from antecurve.networks.topology import Element, ElementKind, Topology
@@ -76,6 +76,8 @@ class ExactTable:
         How far the level is from the wanted one, as a fraction of its tolerance.
     ranges : ValueRanges
         Bounds of the values, in the order of the exact topology.
+    zeros_s : tuple of float
+        Time constants [s] of the curve's zeros where it has one for each capacitor; else empty.
     """
 
     name: str
@@ -85,6 +87,7 @@ class ExactTable:
     poles_s: Floats
     off_level: Floats
     ranges: ValueRanges
+    zeros_s: tuple[float, ...] = ()
 
     def values(self, network: ThrownNetwork) -> Floats:
         """Order the values as one of the networks has its elements.
@@ -213,8 +216,17 @@ def form_tables(
                 "give one of them a box of its own, or allow other forms",
             )
         ranges = _ranges(form, position, topology, job, samples[0], lowest_pole_hz)
-        tables.append(ExactTable(position.name, topology, matching, *samples, ranges))
+        zeros = _zeros_of(position.curve, topology)
+        tables.append(ExactTable(position.name, topology, matching, *samples, ranges, zeros))
     return FormTables(whole, tuple(tables))
+
+
+def _zeros_of(curve: Curve, topology: Topology) -> tuple[float, ...]:
+    """Time constants of the zeros where every capacitor makes one; none where one may not."""
+    zeros = zero_pole_gain(curve).lowest_terms()
+    capacitors = sum(e.kind is ElementKind.CAPACITOR for e in topology.elements)
+    makes_all = capacitors == len(zeros.zeros_s) + zeros.zeros_at_origin
+    return tuple(zeros.zeros_s) if makes_all else ()
 
 
 def exact_topology(

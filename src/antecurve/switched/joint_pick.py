@@ -24,7 +24,7 @@ from antecurve.switched.joint_network import JointNetwork
 from antecurve.switched.joint_rounding import picks_near, rounded_picks
 from antecurve.switched.joint_search import exhaust_jointly
 from antecurve.switched.joint_space import JointPick, JointSpace
-from antecurve.switched.position_bound import bound_by_positions
+from antecurve.switched.position_bound import Clock, bound_by_positions
 from antecurve.switched.request import BoxJob
 from antecurve.switched.sharing import EXACT_DB, SharedSet, Sharings, chosen_poles, ranges_of
 
@@ -36,7 +36,6 @@ _BUDGET_SECONDS = 60.0  # four positions with pairs take a tenth of it
 _SETS_TRIED = 8  # sets of switched positions of one size that are rounded to parts
 _POLES_TRIED = 3  # choices of ultrasonic poles of a promising set that are rounded to parts
 _CLOSELY = 2  # most promising sets: of the others one choice of poles is rounded at first
-_GRACE_SECONDS = 20.0  # beyond the budget, for a bound that is not 0: by judgement
 _SHOWN_DB = 1e-3  # the last digit of an error that is shown
 _SHARES = (0.5, 1.0)
 """Of the best error: a limit that is searched through proves a bound, the last one the pick."""
@@ -169,7 +168,6 @@ def pick_box(
     NoCombinationError
         When no combination of parts meets the limits.
     """
-    start = time.perf_counter()
     job = box_job.common
     stock = stock_of(job, drawer)
     sharings = Sharings(box_job, stock)
@@ -177,7 +175,7 @@ def pick_box(
     if limit_db is None and not sharings.makes_every_curve():
         raise sharings.no_sharing()
 
-    told = _Told(progress, start)
+    told = _Told(progress, Clock())
     search = _SetSearch(box_job, sharings, stock, told)
     try:
         search.run()
@@ -196,12 +194,12 @@ class _Told:
     """Tell how far the search is, and how long it has taken."""
 
     progress: Callable[[PickProgress], None] | None
-    start: float
+    clock: Clock
 
     @property
     def seconds(self) -> float:
         """Time since the start [s]."""
-        return time.perf_counter() - self.start
+        return self.clock.seconds
 
     def __call__(
         self, form: str, best_db: float | None, evaluated: int, most_seconds: float | None = None
@@ -243,6 +241,11 @@ class _SetSearch:
                 return
 
     @property
+    def late(self) -> bool:
+        """Whether the budget is used up, by processor time: beside other work the pick is alike."""
+        return self.told.clock.busy_seconds > _budget_seconds(self.box_job)
+
+    @property
     def _best_db(self) -> float | None:
         return None if self.best is None else self.best.pick.error_db
 
@@ -251,12 +254,15 @@ class _SetSearch:
         best: BoxPick | None = None
         quick: BoxPick | None = None
         for number, shared in enumerate(sets):
+            if self.best is not None and self.late:
+                break
             if number < _CLOSELY:
                 best = _better(best, self._parts(shared))
             else:
                 quick = _better(quick, self._parts(shared, poles_tried=1))
-        if quick is not None:
-            best = _better(_better(best, quick), self._parts(quick.shared))
+        best = _better(best, quick)
+        if quick is not None and not self.late:
+            best = _better(best, self._parts(quick.shared))
         return best
 
     def _parts(self, shared: SharedSet, *, poles_tried: int = _POLES_TRIED) -> BoxPick | None:
@@ -268,9 +274,15 @@ class _SetSearch:
         return made
 
 
+def _budget_seconds(box_job: BoxJob) -> float:
+    """Time for the search [s]."""
+    return box_job.common.pick.budget_seconds or _BUDGET_SECONDS
+
+
 def _concluded(box_job: BoxJob, picked: BoxPick, sharings: Sharings, told: _Told) -> PickedBox:
     """Prove a pick, and look whether throws should rather add to parts that stay."""
-    deadline = time.perf_counter() + (box_job.common.pick.budget_seconds or _BUDGET_SECONDS)
+    remaining = _budget_seconds(box_job) - told.clock.busy_seconds
+    deadline = time.perf_counter() + max(remaining, 0.0)
     best, search, interrupted = _prove(picked, deadline, told)
     if interrupted:
         return PickedBox(best, search, sharings, sharings.forms, interrupted=True)
@@ -418,7 +430,7 @@ def _prove(picked: BoxPick, deadline: float, told: _Told) -> tuple[BoxPick, Sear
     interrupted = False
     lower, evaluated, proved = 0.0, 0, best.error_db <= FLOOR * NEPER_DB
     goal = best.error_db / NEPER_DB
-    patience = max(deadline, time.perf_counter() + _GRACE_SECONDS)
+    patience = max(deadline, told.clock.grace_end())
     for share in () if proved else _SHARES:
         limit = share * goal + 2.0 * resolution(goal)
         end = patience if share == _SHARES[0] else deadline
@@ -441,8 +453,7 @@ def _prove(picked: BoxPick, deadline: float, told: _Told) -> tuple[BoxPick, Sear
             break
         proved = share == _SHARES[-1]
     if not (proved or interrupted or lower > 0.0):
-        until = time.perf_counter() + _GRACE_SECONDS
-        lower, count = bound_by_positions(space, best, goal, until=until)
+        lower, count = bound_by_positions(space, best, goal, until=told.clock.grace_end())
         evaluated += count
     values = _nearest_exact(space, best, picked.solution)
     bound = min(lower * NEPER_DB, best.error_db)

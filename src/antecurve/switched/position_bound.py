@@ -7,13 +7,53 @@ the others, is then a network like any other, and what no parts of it are below 
 from __future__ import annotations
 
 import time
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from antecurve.pick.early_bound import network_bound
 from antecurve.switched.joint_space import JointPick, JointSpace
 
-__all__ = ["bound_by_positions"]
+__all__ = ["Clock", "bound_by_positions"]
+
+_GRACE_SECONDS = 20.0  # beyond the budget, for a bound that is not 0: by judgement
+_MOST_SLOWNESS = 10.0  # times: beside so much else on the machine the whole search takes minutes
+
+
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """How long a search has taken, and how long a bound may take after it.
+
+    Attributes
+    ----------
+    start, start_cpu : float
+        `time.perf_counter` and `time.process_time` at its start [s].
+    """
+
+    start: float = field(default_factory=time.perf_counter)
+    start_cpu: float = field(default_factory=time.process_time)
+
+    @property
+    def seconds(self) -> float:
+        """Time since the start [s]."""
+        return time.perf_counter() - self.start
+
+    @property
+    def busy_seconds(self) -> float:
+        """Processor time since the start [s]: what else the machine does is not in it."""
+        return time.process_time() - self.start_cpu
+
+    def grace_end(self) -> float:
+        """Work out when to give up a bound.
+
+        Returns
+        -------
+        float
+            Value of `time.perf_counter` [s]: some seconds of an idle machine from now.
+        """
+        busy = max(self.busy_seconds, 1e-3)
+        slowness = min(max(self.seconds / busy, 1.0), _MOST_SLOWNESS)
+        return time.perf_counter() + slowness * _GRACE_SECONDS
 
 
 def bound_by_positions(
@@ -44,12 +84,16 @@ def bound_by_positions(
     An interruption from the keyboard ends it with the bound so far.
     """
     bound, evaluated = 0.0, 0
+    order = np.argsort(pick.errors_db)[::-1].tolist()
     try:
-        for number in np.argsort(pick.errors_db)[::-1].tolist():
+        for number in order:
             if time.perf_counter() >= until:
                 break
             position = space.positions[number].space
-            bound, count = network_bound(position, limit, known=bound, until=until)
+            now = time.perf_counter()
+            # The first is the likeliest, yet none may take the time of all.
+            end = until if number == order[-1] else now + (until - now) / 2.0
+            bound, count = network_bound(position, limit, known=bound, until=end)
             evaluated += count
     except KeyboardInterrupt:
         pass

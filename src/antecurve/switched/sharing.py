@@ -211,6 +211,27 @@ class Sharings:
             return self.forms
         return tuple(f.form for f in self._forms if not f.rules_out(count - 1))
 
+    def proved_count(self, form: str, most: int) -> int:
+        """Count the positions that must be switched in a form, as far as conflicts prove it.
+
+        Parameters
+        ----------
+        form : str
+            Name of a form that makes the curves.
+        most : int
+            Number beyond which nothing is looked for.
+
+        Returns
+        -------
+        int
+            No set of fewer positions makes every curve exactly; `most` at most.
+        """
+        of_form = next(f for f in self._forms if f.form == form)
+        least = int(self._zeros_differ())
+        while least < most and of_form.rules_out(least):
+            least += 1
+        return min(least, most)
+
     def _zeros_differ(self) -> bool:
         """Whether two curves have other zeros, so that one network cannot make both exactly."""
         zeros = [zero_pole_gain(p.curve).lowest_terms() for p, _ in self._jobs]

@@ -219,10 +219,12 @@ def _proved_words(picked: PickedBox) -> list[str]:
         words.append(
             "this holds for every level, impedance and ultrasonic pole that the job allows"
         )
-    if unproved:
+    for form in unproved:
+        least = picked.sharings.proved_count(form, count)
+        known = f"that {least} or more must be switched is proved" if least else "nothing is proved"
         words.append(
-            f"in {', '.join(unproved)} the search found no set of fewer than {count} that makes "
-            "every curve exactly (not proved)"
+            f"in {form} {known}; the search found no set of fewer than {count} that makes every "
+            "curve exactly (not proved)"
         )
     return words
 

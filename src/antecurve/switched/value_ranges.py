@@ -29,7 +29,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.algebra.interval import Interval, UndecidedSignError
+from antecurve.algebra.interval import Interval
 from antecurve.algebra.zero_pole_gain import ZeroPoleGain, product
 from antecurve.curves.model import REFERENCE_ANGULAR_FREQUENCY as W
 from antecurve.curves.model import Curve, zero_pole_gain
@@ -221,16 +221,16 @@ def _chosen(which: NDArray[np.bool_], one: Interval, other: Interval) -> Interva
 
 
 def _expanded(arm: Arm, impedance: RcImpedance, topology: Topology) -> tuple[Interval, ...] | None:
-    """The elements of the series arm; ``None`` where steps are too wide to tell what they are."""
-    try:
-        named = _with_zeros(arm, impedance)
-        made = tuple(leaves(arm.expand(named)))
-    except UndecidedSignError:
-        return None
+    """The elements of the series arm; ``None`` where steps are too wide to tell what they are.
+
+    Where a step leaves the sign of a remainder open, an element may come out with any value; what
+    is asked for are values above 0.
+    """
+    made = tuple(leaves(arm.expand(_with_zeros(arm, impedance))))
     kinds = [e.kind for e in topology.elements]
     if [leaf.kind for leaf in made] + [ElementKind.RESISTOR] != kinds:
         return None
-    return tuple(Interval.of(leaf.value) for leaf in made)
+    return tuple(Interval.of(leaf.value).within(Interval(0.0, np.inf)) for leaf in made)
 
 
 def _with_zeros(arm: Arm, impedance: RcImpedance) -> RcImpedance:

@@ -103,14 +103,12 @@ class FormWays:
         Returns
         -------
         bool
-            False, too, where bounds are of samples alone or there are too many ways.
+            False, too, where it takes conflicts of samples, or there are too many ways.
         """
         if count < 0:
             return True
-        if not all(table.ranges.proved for table in self.tables.tables):
-            return False
         steps: list[int] = []
-        way = next(self._from((), frozenset(), {}, count, steps), None)
+        way = next(self._from((), frozenset(), {}, count, steps, proved=True), None)
         return way is None and len(steps) < _MOST_STEPS
 
     def _from(
@@ -122,6 +120,7 @@ class FormWays:
         steps: list[int],
         *,
         plain: bool = False,
+        proved: bool = False,
     ) -> Iterator[Way]:
         """The ways that begin with given networks, position by position."""
         steps.append(len(chosen))
@@ -145,8 +144,11 @@ class FormWays:
             for earlier, its_index in enumerate(chosen):
                 for conflict in self._conflicts.between((earlier, its_index), (number, index)):
                     known = more.get(conflict.refs)
+                    if proved and not conflict.proved:
+                        continue
                     if known is None or known.apart < conflict.apart:
                         more[conflict.refs] = conflict
             yield from self._from(
-                (*chosen, index), forced | network.thrown_refs, more, count, steps, plain=plain
-            )
+                (*chosen, index), forced | network.thrown_refs, more, count, steps, plain=plain,
+                proved=proved,
+            )  # fmt: skip
