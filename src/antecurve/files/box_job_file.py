@@ -124,7 +124,9 @@ def parse_box_job(raw: Mapping[str, Any], *, folder: Path | None = None) -> BoxJ
         name = read.pop("position", None)
         if name is None:
             raise InputError(
-                f"{where}.position", "nothing", 'name the switch position, such as position = "disc"'
+                f"{where}.position",
+                "nothing",
+                'name the switch position, such as position = "disc"',
             )
         try:
             positions.append(SwitchPosition(name, curve_of(read)))
