@@ -55,6 +55,24 @@ def fewest(looked_at: Sharings) -> int:
     return next(count for count in range(looked_at.most + 1) if looked_at.exact(count))
 
 
+def test_a_level_that_few_exact_networks_have_is_no_fault() -> None:
+    # 28 dB below the EMF and equal levels leave fewer samples than a search has starts.
+    target = Target(level_v=20e-3, level_tolerance_db=3.0)
+    job = replace(ONE_FORM, target=target, loading=Loading(50.0, 47e3, 150e-12))
+    looked_at = sharings(
+        SwitchPosition("disc", DISC), SwitchPosition("b", curve(3180, 398, 100)), job=job,
+        equal_levels=True,
+    )  # fmt: skip
+    assert looked_at.makes_every_curve()
+
+
+def test_zeros_and_throws_prove_positions_of_other_sections() -> None:
+    # Flat takes two throws of a cascade. Its second pair makes the treble zero: R3 C2 = T3.
+    job = replace(JOB, network=NetworkRequest(forms=("cascade-long-first",)))
+    looked_at = sharings(FOUR[0], FOUR[1], FLAT, job=job)
+    assert looked_at.proved_count("cascade-long-first", 9) == 2
+
+
 def test_four_curves_of_one_shelf_need_two_switched_positions() -> None:
     # Foster's first form: R1 C1 = T1 is common; R2 C2 = T3 and R2/R1 = c2/c1 are not.
     looked_at = sharings(*FOUR)

@@ -10,10 +10,13 @@ from __future__ import annotations
 import time
 from typing import TYPE_CHECKING
 
+from antecurve.pick.boxes import Boxes
 from antecurve.pick.branch_and_bound import Space, exhaust
 from antecurve.pick.model import NEPER_DB
 from antecurve.pick.monotone_bounds import monotone_cut
 from antecurve.pick.objective import resolution
+from antecurve.pick.paired_cut import paired_cut
+from antecurve.pick.root_ranges import TimeIsOverError
 from antecurve.pick.steps import MANY_POSITIONS, boxes_within
 from antecurve.pick.synthesised_cut import synthesised_cut
 
@@ -120,7 +123,7 @@ def network_bound(space: Space, limit: float, *, known: float, until: float) -> 
         if within <= known:
             continue
         boxes = (
-            boxes_within(space, within, deadline=end)
+            _many_positions(space, within, narrow=within < limit / 4.0, deadline=end)
             if many
             else synthesised_cut(space.model, space.grids, limit=within)
         )
@@ -134,3 +137,15 @@ def network_bound(space: Space, limit: float, *, known: float, until: float) -> 
         least = float(result.errors.min(initial=within))
         known = max(known, least - resolution(least))
     return known, evaluated
+
+
+def _many_positions(space: Space, within: float, *, narrow: bool, deadline: float) -> Boxes | None:
+    """Boxes of a network of many positions; a narrow limit leaves few pairs that make zeros."""
+    if narrow:
+        try:
+            boxes = paired_cut(space.model, space.grids, limit=within, deadline=deadline)
+        except TimeIsOverError:
+            return None
+        if boxes is not None:
+            return boxes
+    return boxes_within(space, within, deadline=deadline)

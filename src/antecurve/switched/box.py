@@ -30,6 +30,7 @@ from antecurve.switched.alternatives import (
     as_searched,
     options_of,
 )
+from antecurve.switched.claims import chosen_claim
 from antecurve.switched.joint_pick import BoxPick, PickedBox, pick_box
 from antecurve.switched.position_bound import Clock, bound_by_positions
 from antecurve.switched.request import BoxJob
@@ -318,12 +319,7 @@ def _by_hand(picked: PickedBox, option: Option, pick: BoxPick, clock: Clock) -> 
         pick.space, pick.pick, least_db / NEPER_DB, until=clock.grace_end()
     )
     bound_db = min(bound * NEPER_DB, error_db)
-    claim = (
-        f"an alternative was chosen by hand: ±{error_db:.4f} dB or less, "
-        f"±{picked.search.objective_db:.4f} dB with the pick of the search"
-    )
-    if bound_db:
-        claim += f". With any parts of its network some position is at least {bound_db:.3g} dB off"
+    claim = chosen_claim(error_db, picked.search.objective_db, bound_db)
     search = replace(
         picked.search, objective_db=error_db, proved=False, lower_bound_db=bound_db, claim=claim
     )

@@ -19,6 +19,7 @@ from antecurve.pick.model import NEPER_DB
 from antecurve.pick.objective import FLOOR, resolution
 from antecurve.pick.result import PickProgress, SearchReport
 from antecurve.switched.added_parts import Addition, part_count, spaces_with_addition
+from antecurve.switched.claims import search_claim
 from antecurve.switched.exact_tables import curve_with_pole
 from antecurve.switched.joint_network import JointNetwork
 from antecurve.switched.joint_rounding import picks_near, rounded_picks
@@ -466,32 +467,11 @@ def _report(
     interrupted: bool,
 ) -> SearchReport:  # fmt: skip
     """What the search examined and proved."""
-    claim = _claim(proved, bound_db, picked.additions, interrupted=interrupted)
+    claim = search_claim(proved, bound_db, picked.additions, interrupted=interrupted)
     return SearchReport(
         picked.pick.error_db, proved, bound_db, picked.space.combinations, evaluated, told.seconds,
         claim,
     )  # fmt: skip
-
-
-def _claim(
-    proved: bool, bound_db: float, additions: tuple[Addition, ...], *, interrupted: bool
-) -> str:
-    """What is proved, in a sentence."""
-    if proved and additions:
-        return (
-            f"beside the part of {', '.join(a.ref for a in additions)} that stays, no other parts "
-            "switched alike have a smaller largest error (proved)"
-        )
-    if proved:
-        return (
-            "no other parts in this network, switched alike and with these ultrasonic poles, have "
-            "a smaller largest error (proved)"
-        )
-    early = "was interrupted" if interrupted else "ended early"
-    if bound_db > 0.0:
-        return f"the search {early}; with any parts some position is at least {bound_db:.3g} dB off"
-    more = "left to its end it" if interrupted else "a longer pick.budget_seconds"
-    return f"the search {early} and reached no lower bound above 0 dB; {more} proves more"
 
 
 def _nearest_exact(space: JointSpace, pick: JointPick, solution: Floats) -> Floats:

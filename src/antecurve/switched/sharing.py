@@ -401,8 +401,9 @@ class Sharings:
             if contact.pole >= 0:
                 starts[:, contact.pole] = np.log(table.poles_s[nearest])
         order = np.argsort(distance, kind="stable")
-        nearest = -(-most // 3)
-        spread = np.linspace(nearest, len(order) - 1, most - nearest).astype(int)
+        nearest = min(-(-most // 3), len(order))
+        last = len(order) - 1
+        spread = np.linspace(min(nearest, last), last, most - nearest).astype(int)
         return np.asarray(starts[order[np.unique(np.append(np.arange(nearest), spread))]])
 
 

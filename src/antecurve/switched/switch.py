@@ -221,9 +221,9 @@ def _proved_words(picked: PickedBox) -> list[str]:
         )
     for form in unproved:
         least = picked.sharings.proved_count(form, count)
-        known = f"that {least} or more must be switched is proved" if least else "nothing is proved"
+        known = f"at least {least} must be switched (proved), and " if least else ""
         words.append(
-            f"in {form} {known}; the search found no set of fewer than {count} that makes every "
+            f"in {form} {known}the search found no set of fewer than {count} that makes every "
             "curve exactly (not proved)"
         )
     return words
