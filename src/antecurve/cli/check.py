@@ -245,7 +245,7 @@ def _missed(results: _Results) -> bool:
 
 def _references(results: _Results) -> list[str]:
     """What the parts list of the box calls the parts of this position."""
-    from antecurve.report.box_tables import reference_lines
+    from antecurve.report.box_build_tables import reference_lines
 
     return [] if results.box is None else reference_lines(results.box, results.design)
 

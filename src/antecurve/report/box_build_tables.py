@@ -8,9 +8,36 @@ from antecurve.report.build_tables import change_words, searched_line
 from antecurve.report.text_table import TextTable, declared, signed_cells, table_from
 
 if TYPE_CHECKING:
+    from antecurve.pipeline import Design
+    from antecurve.switched.box import Box
     from antecurve.switched.box_build import BuiltPosition, TrimmedBox
 
-__all__ = ["built_rows", "trimmed_lines", "trimmed_rows"]
+__all__ = ["built_rows", "reference_lines", "trimmed_lines", "trimmed_rows"]
+
+
+def reference_lines(box: Box, design: Design) -> list[str]:
+    """Say what the parts list of a box calls the parts of one position.
+
+    Parameters
+    ----------
+    box : Box
+        The box.
+    design : Design
+        The design of one of its positions.
+
+    Returns
+    -------
+    list of str
+        One sentence; none where every part stays.
+    """
+    throw = box.names.index(design.position) + 1
+    named = [
+        f"{own} is {ref}"
+        for position in design.picked.positions
+        for own, ref in box.part_names(position, throw).items()
+        if own != ref
+    ]
+    return [f"In the parts list of the box {', '.join(named)}."] if named else []
 
 
 def built_rows(built: tuple[BuiltPosition, ...]) -> TextTable:

@@ -37,7 +37,6 @@ __all__ = [
     "passing_lines",
     "position_rows",
     "position_text",
-    "reference_lines",
     "shared_rows",
     "switch_lines",
     "switch_text",
@@ -155,31 +154,6 @@ def position_rows(box: Box) -> TextTable:
         declared("level at 1 kHz", lambda i: format_quantity(
             i[1].analysis.level.output_v, "V", padded=True)),
     )  # fmt: skip
-
-
-def reference_lines(box: Box, design: Design) -> list[str]:
-    """Say what the parts list of a box calls the parts of one position.
-
-    Parameters
-    ----------
-    box : Box
-        The box.
-    design : Design
-        The design of one of its positions.
-
-    Returns
-    -------
-    list of str
-        One sentence; none where every part stays.
-    """
-    throw = box.names.index(design.position) + 1
-    named = [
-        f"{own} is {ref}"
-        for position in design.picked.positions
-        for own, ref in box.part_names(position, throw).items()
-        if own != ref
-    ]
-    return [f"In the parts list of the box {', '.join(named)}."] if named else []
 
 
 def shared_rows(box: Box) -> TextTable:

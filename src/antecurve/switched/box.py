@@ -319,7 +319,9 @@ def _by_hand(picked: PickedBox, option: Option, pick: BoxPick, clock: Clock) -> 
         pick.space, pick.pick, least_db / NEPER_DB, until=clock.grace_end()
     )
     bound_db = min(bound * NEPER_DB, error_db)
-    claim = chosen_claim(error_db, picked.search.objective_db, bound_db)
+    claim = chosen_claim(
+        error_db, search_db=picked.search.objective_db, bound_db=bound_db
+    )
     search = replace(
         picked.search, objective_db=error_db, proved=False, lower_bound_db=bound_db, claim=claim
     )
@@ -404,8 +406,8 @@ def box_positions(box: Box, *, position: str | None = None) -> PickedNetwork:
     for number, design in enumerate(box.designs, start=1):
         if only not in (None, design.position):
             continue
-        for place in design.picked.positions:
-            for ref, piece in box.pieces(place, number):
+        for filled in design.picked.positions:
+            for ref, piece in box.pieces(filled, number):
                 fitted.setdefault(ref, replace(piece, element=replace(piece.element, ref=ref)))
     order = list(box.topology.refs)
     positions = sorted(fitted.values(), key=lambda p: order.index(p.element.ref.split("_")[0]))

@@ -45,7 +45,7 @@ def search_claim(
     return f"the search {early} and reached no lower bound above 0 dB; {more} proves more"
 
 
-def chosen_claim(error_db: float, search_db: float, bound_db: float) -> str:
+def chosen_claim(error_db: float, *, search_db: float, bound_db: float) -> str:
     """Say what is known of an alternative that was chosen by hand.
 
     Parameters
