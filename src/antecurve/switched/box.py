@@ -319,9 +319,7 @@ def _by_hand(picked: PickedBox, option: Option, pick: BoxPick, clock: Clock) -> 
         pick.space, pick.pick, least_db / NEPER_DB, until=clock.grace_end()
     )
     bound_db = min(bound * NEPER_DB, error_db)
-    claim = chosen_claim(
-        error_db, search_db=picked.search.objective_db, bound_db=bound_db
-    )
+    claim = chosen_claim(error_db, search_db=picked.search.objective_db, bound_db=bound_db)
     search = replace(
         picked.search, objective_db=error_db, proved=False, lower_bound_db=bound_db, claim=claim
     )
