@@ -15,6 +15,7 @@ _WIDEST = 34  # characters of a formula that a telephone of 360 px shows in a li
 _TIMES = f"<mo>{chr(0x2062)}</mo>"  # invisible, and of no width
 _SPACE = ' xmlns="http://www.w3.org/1998/Math/MathML"'
 _BREAKS = ("+", "-", "=")
+_PREFIX, _INFIX = '<mo form="prefix">', '<mo form="infix">'
 
 
 def breakable(formula: Markup) -> Markup:
@@ -64,15 +65,20 @@ _SMALL = ("msub", "msup", "msubsup")  # what follows the first child is written 
 def _written(element: ET.Element) -> Iterator[tuple[str, str]]:
     """Elements in their order; before a break a line may end."""
     if element.tag in ("math", "mrow"):
-        for child in element:
-            yield from _written(child)
+        for number, child in enumerate(element):
+            if number == 0 and _is_sign(child):
+                yield "", ET.tostring(child, encoding="unicode").replace("<mo>", _PREFIX)
+            else:
+                yield from _written(child)
     elif element.tag == "mfrac" and _width(element) > _WIDEST:
         yield from _quotient(*element)
     else:
-        sign = element.tag == "mo" and (element.text or "").strip() in _BREAKS
-        form = ' form="infix"' if sign else ""
-        text = ET.tostring(element, encoding="unicode")
-        yield ("break" if sign else "", text.replace("<mo>", f"<mo{form}>") if sign else text)
+        text, sign = ET.tostring(element, encoding="unicode"), _is_sign(element)
+        yield ("break", text.replace("<mo>", _INFIX)) if sign else ("", text)
+
+
+def _is_sign(element: ET.Element) -> bool:
+    return element.tag == "mo" and (element.text or "").strip() in _BREAKS
 
 
 def _quotient(above: ET.Element, below: ET.Element) -> Iterator[tuple[str, str]]:
