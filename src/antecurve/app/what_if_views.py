@@ -46,7 +46,7 @@ def _page(request: Request) -> Response:
     return render(
         request, "what_if.html.j2", title=f"What if: {chosen.named}",
         sliders=bench_sliders(chosen.design), asked=dict(request.query_params),
-        parts=_parts(chosen.design), **chosen.content(), **_answered(chosen, request),
+        parts=_parts(chosen.design), apart=False, **chosen.content(), **_answered(chosen, request),
     )  # fmt: skip
 
 
