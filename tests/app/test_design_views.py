@@ -103,6 +103,8 @@ def test_parts_are_found_and_another_network_is_made_the_pick(client: TestClient
     outcome = finished(client, at)
     assert "an alternative was chosen by hand" in outcome.lower(), outcome
     answer = client.get(f"{at}/what-if/answer", params={"source": "600", "ref": "R1"})
+    for shown in (answer, client.get(f"{at}/what-if", params={"source": "600"})):
+        assert re.search(r'<output id="shown-source"[^>]*>600 Ω</output>', shown.text)
     assert "generator 600" in answer.text.replace("\u00a0", " ")
     refusal = client.get(f"{at}/what-if/answer", params={"ref": "R1", "value": "4z7"})
     assert refusal.status_code == 422 and "R1: received" in refusal.text, refusal.text[-3000:]
