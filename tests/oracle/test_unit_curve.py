@@ -197,7 +197,12 @@ def test_a_unit_of_no_published_curve_is_said_to_fit_none() -> None:
     far = curve_from_turnover(turnover_hz=1500.0, cut_db=24.0, shelf_hz=20.0)
     guess = guess_unit_curve(_sweep(far), by_tolerance(), conditions=CONDITIONS)
     assert not guess.fits
-    assert "no published curve fits" in guess.text
+    assert guess.text.startswith("no published curve fits") and "probability" not in guess.text
+    # What it says is played makes the unit: turnover 1500 Hz, -24 dB, shelf 20 Hz.
+    played = (far.zeros_s[0], far.poles_s[0], far.zeros_s[1])
+    for constant, time_s in zip(guess.constants, played, strict=True):
+        assert constant.low <= time_s <= constant.high
+        assert f"{1e6 * constant.value:.4g} us" in guess.text
 
 
 def test_cuts_are_those_of_one_pole() -> None:

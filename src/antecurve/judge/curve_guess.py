@@ -26,9 +26,12 @@ from antecurve.curves.catalogue import catalogue, curve_label
 from antecurve.curves.model import Curve, level_db
 from antecurve.judge.capture import Captures
 from antecurve.judge.deviation import Deviation
+from antecurve.judge.findings import time_range_text
 from antecurve.judge.network_estimate import JudgedThrough
+from antecurve.judge.verdict import FittedValue
 from antecurve.judge.verdicts import JudgeRequest, judge_unit
 from antecurve.networks.conditions import Conditions, conditions_of
+from antecurve.quantities import format_time_constant
 from antecurve.results import Result
 
 __all__ = ["CurveGuess", "RankedCurve", "guess_unit_curve", "ranked_curves"]
@@ -76,29 +79,55 @@ class CurveGuess(Result):
     ranked : tuple of RankedCurve
         All of them, the most probable first.
     fits : bool
-        Whether the unit is one of a sound unit set to it.
+        Whether a sound unit set to it may have the response.
+    constants : tuple of FittedValue
+        The unit's own time constants, where it was fitted.
     """
 
-    _keys: ClassVar = ("curve:curve.name", "ranked", "fits")
+    _keys: ClassVar = ("curve:curve.name", "ranked", "fits", "constants")
 
     curve: Curve
     ranked: tuple[RankedCurve, ...]
     fits: bool
+    constants: tuple[FittedValue, ...] = ()
 
     @property
     def text(self) -> str:
-        """Say which it is, how surely, and what comes next."""
+        """Say which it is, how surely, and what comes next; or that none fits, and by how much."""
         best, second = self.ranked[:2]
         name = " or ".join(map(curve_label, best.names))
         other = " or ".join(map(curve_label, second.names))
-        doubt = "" if self.fits else ", but no published curve fits as a sound unit does"
+        if not self.fits:
+            return (
+                "no published curve fits as a sound unit does. The unit is judged by the nearest, "
+                f"{name}: off by up to {best.largest_db:.1f} dB. Next comes {other}, "
+                f"{second.largest_db:.1f} dB{self._own_constants}"
+            )
         likely = best.probability > _EVEN
         told = "set to" if likely else "the captures don't tell which curve it is set to: perhaps"
         return (
-            f"{told} {name} with a probability of {_share(best.probability)}{doubt}. "
+            f"{told} {name} with a probability of {_share(best.probability)}. "
             f"Next comes {other}, {_share(second.probability)}: off by up to "
             f"{second.largest_db:.1f} dB, against {best.largest_db:.1f} dB"
         )
+
+    @property
+    def _own_constants(self) -> str:
+        """What the unit plays by itself, and how it is stated."""
+        if not self.constants:
+            return ""
+        words = ", ".join(
+            f"{c.name.removesuffix('_s').replace('_', ' ')} {time_range_text(c)}"
+            for c in self.constants
+        )
+        turnovers = [c for c in self.constants if c.name.startswith("turnover")]
+        zeros = _times([c for c in self.constants if c not in turnovers])
+        stated = f"zeros {zeros}" + (f" and poles {_times(turnovers)}" if turnovers else "")
+        return f". Its own constants are {words}. To judge it by them, state {stated} of its curve"
+
+
+def _times(constants: list[FittedValue]) -> str:
+    return ", ".join(format_time_constant(c.value).replace("µ", "u") for c in constants)
 
 
 def _share(probability: float) -> str:
@@ -147,7 +176,7 @@ def guess_unit_curve(
         if guess.curve == curve:
             break
         curve = guess.curve
-    return guess
+    return replace(guess, constants=tuple(f for f in verdict.fitted if f.unit == "s"))
 
 
 def ranked_curves(deviation: Deviation, judged_by: Curve) -> CurveGuess:

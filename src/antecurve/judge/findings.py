@@ -22,7 +22,7 @@ from antecurve.judge.verdict import FittedValue
 from antecurve.quantities import DB_PER_NEPER, format_quantity
 from antecurve.texts import format_digits
 
-__all__ = ["Findings", "describe"]
+__all__ = ["Findings", "describe", "time_range_text"]
 
 Floats = NDArray[np.float64]
 
@@ -263,7 +263,7 @@ def _sentence(effect: _Effect, fit: Fit) -> str:
         return f"{word} {shown} ({_range_hertz(value)}){order}: {where}"
     nominal = value.nominal
     if nominal is None:
-        return f"{word} {_range_micro(value)}: {where}"
+        return f"{word} {time_range_text(value)}: {where}"
     word = f"{word} time constant"
     if _is_missing(value):
         return (
@@ -271,10 +271,10 @@ def _sentence(effect: _Effect, fit: Fit) -> str:
             f"{where}"
         )
     off = 100.0 * (value.value / nominal - 1.0)
-    share = f"{abs(off):.2g} % {'high' if off > 0 else 'low'}"
+    share = f"{float(f'{abs(off):.2g}'):.12g} % {'high' if off > 0 else 'low'}"
     if value.value > 2.0 * nominal:
         share = f"{value.value / nominal:.2g} times too large"
-    return f"{word} {_range_micro(value)}, {share} (nominal {_micro(nominal)} µs): {where}"
+    return f"{word} {time_range_text(value)}, {share} (nominal {_micro(nominal)} µs): {where}"
 
 
 def _micro(seconds: float) -> str:
@@ -290,7 +290,19 @@ def _time(seconds: float, digits: int = 4) -> str:
     return f"{seconds * 1e6:.{digits}g} µs"
 
 
-def _range_micro(value: FittedValue) -> str:
+def time_range_text(value: FittedValue) -> str:
+    """Write a time constant with its interval.
+
+    Parameters
+    ----------
+    value : FittedValue
+        The constant, in seconds.
+
+    Returns
+    -------
+    str
+        Such as ``318 µs (315 to 321)``.
+    """
     ends = value.value, value.low, value.high
     if all(t < _MILLISECONDS for t in ends):
         shown = [format_digits(t * 1e6, digits=_digits(value)) for t in ends]
@@ -413,9 +425,9 @@ def _joint_low(
         makes = f"so the level at {_hertz(at)} is not known"
     advice = "" if lowest <= 50.0 else f". A square wave of {clear} tells them apart"
     return (
-        f"A capture from {_hertz(lowest)} up hardly tells the bass shelf ({_range_micro(value)}) "
-        f"from a low corner. Their frequencies add up to {centre:.{decimals}f} Hz "
-        f"(±{spread:.{decimals}f} Hz), {makes}{advice}"
+        f"A capture from {_hertz(lowest)} up hardly tells the bass shelf "
+        f"({time_range_text(value)}) from a low corner. Their frequencies add up to "
+        f"{centre:.{decimals}f} Hz (±{spread:.{decimals}f} Hz), {makes}{advice}"
     )
 
 
