@@ -7,6 +7,7 @@ full scale in the output.
 from __future__ import annotations
 
 import itertools
+from contextlib import nullcontext
 from dataclasses import replace
 
 import numpy as np
@@ -158,6 +159,21 @@ def test_flat_tops_are_refused(signal: str, noise_db: float, clicks: int) -> Non
     clipped[rng.integers(50_000, 150_000, clicks)] += 0.3
     with pytest.raises(InputError, match=r"a clipped record, flat at 0\.4"):
         observed(TwoChannelRecord(RATE_HZ, record.stimulus, clipped, stimulus_at="emf"))
+
+
+@pytest.mark.parametrize("all_of_it", [False, True])
+def test_a_clipped_stimulus_is_refused_where_the_output_goes_on(*, all_of_it: bool) -> None:
+    """The input for the stimulus clips, or what is played: the latter is a signal like another."""
+    rng = np.random.default_rng(31)
+    played = rng.standard_normal(48_000)
+    limited = np.clip(played, -2.0, 2.0)
+    output = through(limited if all_of_it else played, lambda f: 2.0 / (1.0 + 1j * f / 30e3), 0.0)
+    record = TwoChannelRecord(
+        RATE_HZ, limited, output + 1e-3 * rng.standard_normal(output.size), stimulus_at="input"
+    )
+    level = r"stimulus: .*a clipped record, flat at 2, where the output goes on"
+    with nullcontext() if all_of_it else pytest.raises(InputError, match=level):
+        observed(record)
 
 
 @pytest.mark.parametrize("noise", [0.003, 0.03, 0.1])

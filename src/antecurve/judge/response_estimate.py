@@ -242,14 +242,28 @@ class Channels:
             Output and flattened stimulus, the right way up; below 8 Hz, where no response is
             told, both move as the output does.
         """
+        output = self.alignment.polarity * (self.output - self.output.mean())
+        return output, self.alike_below(self._moved(flat, -self.late_s), output)
+
+    def alike_below(self, samples: Floats, others: Floats) -> Floats:
+        """Move samples as others do below 8 Hz, where no response is told.
+
+        Parameters
+        ----------
+        samples, others : numpy.ndarray of float, shape (samples,)
+            Two waveforms.
+
+        Returns
+        -------
+        numpy.ndarray of float, shape (samples,)
+            The first, with the slow part of the others.
+        """
         from scipy.fft import irfft, rfft
 
-        size = self.output.size
-        flat = self._moved(flat, -self.late_s)
-        output = self.alignment.polarity * (self.output - self.output.mean())
-        slow = rfft(output - flat)
+        size = samples.size
+        slow = rfft(others - samples)
         slow[math.ceil(_LOWEST_HZ * size / self.rate_hz) :] = 0.0
-        return output, flat + irfft(slow, size)
+        return np.asarray(samples + irfft(slow, size))
 
     def _moved(self, samples: Floats, earlier_s: float) -> Floats:
         """Samples as many seconds earlier."""

@@ -19,6 +19,7 @@ from antecurve.judge.capture import (
     ascending_column,
     equal_columns,
 )
+from antecurve.judge.held_tops import held_level
 from antecurve.judge.network_estimate import NetworkEstimate
 from antecurve.judge.record import limit_share, prepare_record
 from antecurve.judge.square_observation import SquareWaveObservation, reduced_record
@@ -143,12 +144,35 @@ class SquareWaveCapture(Capture):
     def saturation_text(self) -> str:
         """Say when the record stands at its limits, documented in `Capture`."""
         share = limit_share(self.volts)
-        if share <= 0.0:
+        if share > 0.0:
+            return (
+                f"{self.name}: the record is at its limit for {100.0 * share:.0f} % of the "
+                "samples. Reduce the level or set a larger range, and capture again"
+            )
+        level = self.held_level()
+        if level is None:
             return ""
         return (
-            f"{self.name}: the record is at its limit for {100.0 * share:.0f} % of the samples. "
-            "Reduce the level or set a larger range, and capture again"
+            f"{self.name}: the tops are held at {level:.3g} V and let go: a clipped record. The "
+            "unit or the instrument is overdriven; reduce the level, and capture again"
         )
+
+    def held_level(self) -> float | None:
+        """Find the level at which something clips.
+
+        Returns
+        -------
+        float or None
+            The level [V]; ``None`` where no tops are held, or nothing repeats.
+        """
+        try:
+            record = prepare_record(self, highest_hz=self.rate_hz)
+        except InputError:
+            return None
+        level = held_level(
+            record.time_s, record.volts, frequency_hz=record.frequency_hz, step_v=record.step_v
+        )
+        return None if level is None else level + float(self.volts.mean())
 
     @classmethod
     def direct_responses(

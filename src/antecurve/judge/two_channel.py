@@ -42,6 +42,7 @@ from antecurve.judge.response_estimate import (
     measured_response,
     quiet_samples,
 )
+from antecurve.judge.square_wave import SquareWaveCapture
 from antecurve.judge.stimulus_place import STIMULUS_AT, source_drop, stimulus_question
 from antecurve.judge.two_channel_observation import (
     TwoChannelObservation,
@@ -67,6 +68,8 @@ _UNEVEN = 0.01  # of a sampling interval; printed times are rounded
 _ALIKE = 1e-8  # of the power: a network of preferred values alone leaves ten times as much
 _ROUNDS_OF_CLICKS = 4  # each finds one, and tells those before it better
 _SWAPPED = 3.0  # times straighter the other way round
+_AT_LIMIT = 1.03  # of a level at which a stimulus is clipped: its noise is less
+_COURSE = 0.3  # of the mean: deviation of a sine 0.48; a square wave with droop has 0.2
 _TELLS_ORDER = 0.35  # neper, 3 dB: a path flatter than that turned round is a unit's own top
 
 
@@ -175,7 +178,11 @@ class TwoChannelRecord(Capture):
                     f"{self.name}: the {channel} is at its limit for {100.0 * share:.1g} % of the "
                     "samples. Reduce the level or set a larger range, and record again"
                 )
-        return ""
+        size = np.abs(self.stimulus - self.stimulus.mean())
+        if np.std(size) > _COURSE * np.mean(size):
+            return ""
+        time = np.arange(self.volts.size) / self.rate_hz
+        return SquareWaveCapture(time, self.volts, name=self.name).saturation_text()
 
     def observation(self, settings: ObservationSettings) -> TwoChannelObservation:
         """Estimate the response between the channels, documented in `Capture`."""
@@ -358,17 +365,14 @@ class TwoChannelRecord(Capture):
         self._check_order(estimate, flattening)
         measured = measured_response(estimate, flattening)
         explained, output = channels.waveforms(measured)
-        flat = flat_top_level(*channels.as_sampled(explained))
-        if flat is not None:
-            raise InputError(
-                f"{self.name}: output",
-                f"a clipped record, flat at {abs(flat):.3g}",
-                "the unit or the interface is overdriven; reduce the level and record again",
-            )
+        stimulus = channels.flattened(lambda hertz: np.ones(hertz.shape, dtype=complex))
+        told = channels.before(output, measured)
+        self._refuse_flat_tops(channels, explained, stimulus, told)
         places: list[int] = []
         cleared, recorded = channels, output
         for _ in range(_ROUNDS_OF_CLICKS):
-            places = sorted({*places, *self._clicks(cleared, measured, explained, output)[:1]})
+            missed = (output - explained, stimulus - told)
+            places = sorted({*places, *self._clicks(missed, stimulus, output)[:1]})
             if not places:
                 break
             window = click_window(places, output.size, rate_hz=self.rate_hz)
@@ -376,15 +380,32 @@ class TwoChannelRecord(Capture):
             estimate = cleared.estimate(flattening, highest_hz=highest_hz)
             measured = measured_response(estimate, flattening)
             explained, output = cleared.waveforms(measured)
+            told = cleared.before(output, measured)
         self._check_whole(estimate, explained, output)
         return cleared, estimate, tuple(at / self.rate_hz for at in places)
 
-    def _clicks(
-        self, channels: Channels, measured: Response, explained: Floats, output: Floats
-    ) -> list[int]:
+    def _refuse_flat_tops(
+        self, channels: Channels, explained: Floats, stimulus: Floats, told: Floats
+    ) -> None:
+        """Refuse an output with tops that the stimulus does not have, or the other way round."""
+        flat = flat_top_level(*channels.as_sampled(explained))
+        if flat is not None:
+            raise InputError(
+                f"{self.name}: output",
+                f"a clipped record, flat at {abs(flat):.3g}",
+                "the unit or the interface is overdriven; reduce the level and record again",
+            )
+        flat = flat_top_level(stimulus, channels.alike_below(told, stimulus))
+        # Nothing but its noise stands beyond a limit; crests that the output lacks do.
+        if flat is not None and np.max(np.sign(flat) * stimulus) < _AT_LIMIT * abs(flat):
+            raise InputError(
+                f"{self.name}: stimulus",
+                f"a clipped record, flat at {abs(flat):.3g}, where the output goes on",
+                "its input is overdriven; reduce the level there and record again",
+            )
+
+    def _clicks(self, missed: Sequence[Floats], stimulus: Floats, output: Floats) -> list[int]:
         """Samples of clicks on the output, and on the stimulus as the output tells it."""
-        stimulus = channels.flattened(lambda hertz: np.ones(hertz.shape, dtype=complex))
-        missed = (output - explained, stimulus - channels.before(output, measured))
         places = (isolated_click(m, self.rate_hz) for m in missed)
         return [
             at

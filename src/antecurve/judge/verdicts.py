@@ -46,6 +46,7 @@ __all__ = ["JudgeRequest", "judge_unit"]
 
 Floats = NDArray[np.float64]
 
+_NO_UNIT_DB = 30.0  # of a misfit: a deep notch by a filter against hum has less in a band
 _MOST_OF_IT = 0.5**0.5  # of an uncertainty: half of the variance
 _POINTS_PER_DECADE = 30  # finer than any bend of a first-order corner
 
@@ -238,11 +239,19 @@ def _check_order(case: Case, reading: _Reading) -> None:
     swapped = replace(case, captures=captures, begin=lambda stage: None)
     try:
         other = _reading(swapped, fit_case(swapped)[0])
+        swapped_fits = all(r.kind is not ResidualKind.MISFIT for r in other.residuals)
     except InputError:
-        return
-    if any(r.kind is ResidualKind.MISFIT for r in other.residuals):
-        return
+        swapped_fits = False
     at = int(np.argmax(np.abs(odd.misfit_db)))
+    if not swapped_fits and abs(odd.misfit_db[at]) < _NO_UNIT_DB:
+        return
+    if not swapped_fits:
+        raise InputError(
+            odd.capture,
+            f"a response that no unit shows, {odd.misfit_db[at]:+.0f} dB at "
+            f"{odd.misfit_hz[at]:.0f} Hz",
+            "one channel is clipped or distorted; reduce the levels and record again",
+        )
     raise InputError(
         odd.capture,
         "channels that fit no unit as they are named, but one when swapped",
