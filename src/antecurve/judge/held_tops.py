@@ -99,4 +99,4 @@ def _missed(columns: Floats, values: Floats) -> tuple[float, Floats]:
     """Sum of squares that columns leave, and their coefficients."""
     fitted = np.linalg.lstsq(columns, values, rcond=None)[0]
     rest = values - columns @ fitted
-    return float(rest @ rest), fitted
+    return float(rest @ rest), np.asarray(fitted, dtype=np.float64)
