@@ -83,7 +83,8 @@ def quiet_noise(
     inside = (hz >= band_hz[0]) & (hz <= band_hz[1])
     weight = np.zeros(hz.size)
     weight[inside] = 10.0 ** (a_weighting(hz[inside]) / 10.0)
-    hum = {m: _hum(power, hz, m) for m in (MAINS_HZ if mains_hz is None else (mains_hz,))}
+    told = MAINS_HZ if mains_hz is None else (mains_hz,)
+    hum = {m: _hum(power, hz, m, parts=len(parts)) for m in told}
     mains = max(hum, key=lambda m: hum[m][0])
     return QuietNoise(
         float(power[inside].sum()),
@@ -124,20 +125,26 @@ def _deviation(power: Floats, weight: Floats, parts: int) -> float:
     """
     from scipy.ndimage import median_filter
 
-    # The median of an exponential distribution is ln 2 of its mean.
-    noise = median_filter(power, _SMOOTHED, mode="nearest") / math.log(2.0)
+    noise = median_filter(power, _SMOOTHED, mode="nearest") / _median_share(parts)
     hum = np.maximum(power - 10.0 * noise, 0.0)
     variance = float(np.sum(weight**2 * (noise**2 + 2.0 * hum * noise)))
     return math.sqrt(_BLUR * variance / parts)
 
 
-def _hum(power: Floats, hz: Floats, mains_hz: float) -> tuple[float, float]:
+def _median_share(parts: int) -> float:
+    """Median over mean of a line's power in noise, a gamma distribution by the number of parts."""
+    from scipy.special import gammaincinv
+
+    return float(gammaincinv(parts, 0.5)) / parts
+
+
+def _hum(power: Floats, hz: Floats, mains_hz: float, *, parts: int) -> tuple[float, float]:
     """Mean square about the mains's lines beyond that beside them, and its deviation."""
     total, variance = 0.0, 0.0
     for line in mains_hz * np.arange(1, _LINES + 1):
         about = np.abs(hz - line) <= 2.0 * _LINE_HZ
         beside = (np.abs(hz - line) <= 4.0 * _LINE_HZ) & ~about & (hz > 0.0)
-        noise = float(np.median(power[beside])) / math.log(2.0)  # of an exponential distribution
+        noise = float(np.median(power[beside])) / _median_share(parts)
         total += float(power[about].sum()) - noise * int(about.sum())
         variance += _BLUR * noise**2 * int(about.sum()) + 2.0 * noise * float(power[about].max())
     return max(total, 0.0), math.sqrt(variance)

@@ -88,6 +88,9 @@ class PortAudioInterface:
             When the package that uses it is not.
         """
         library = _library()
+        played = ("output", self.output_device, self.output)
+        for side, device, channel in (played, ("input", self.input_device, max(self.inputs))):
+            _check_channel(library, side, device, channel)
         try:
             library.check_output_settings(self.output_device, self.output, "float32", None,
                                           self.rate_hz)  # fmt: skip
@@ -148,6 +151,18 @@ def _until(blocks: queue.SimpleQueue[tuple[Floats, bool]], samples: int) -> Iter
             "sound interface", f"{gaps} dropouts",
             "close other programs, enlarge the interface's buffer, and measure again",
         )  # fmt: skip
+
+
+def _check_channel(library: Any, side: str, device: int | str | None, channel: int) -> None:
+    """Refuse a device or a channel that is not there, before PortAudio complains of it."""
+    try:
+        found = library.query_devices(device, side)
+    except (library.PortAudioError, ValueError):
+        default = "none by default" if device is None else str(device)
+        raise InputError(f"--{side}-device", default, f"no such {side}; {_CHOOSE}") from None
+    channels = int(found[f"max_{side}_channels"])
+    if channel > channels:
+        raise InputError(f"--{side}-channel", channel, f"{found['name']} has {channels} {side}s")
 
 
 def _library() -> Any:
