@@ -58,23 +58,23 @@ def held_level(
     # The mean direction of the phases of upper samples is the middle of a top.
     centre = np.angle(np.sum(np.exp(2j * np.pi * phase[upper]))) / (2.0 * np.pi)
     for sign, start in ((1.0, centre - 0.25), (-1.0, centre + 0.25)):
-        place = 2.0 * np.mod(phase - start, 1.0)
-        top = (place > settled) & (place < _TO)
+        along = 2.0 * np.mod(phase - start, 1.0)
+        top = (along > settled) & (along < _TO)
         least = max(_LEAST_DROP * float(np.ptp(volts)), _LEAST_STEPS * step_v)
-        level = _held(place[top], sign * volts[top], least, step_v)
+        level = _held(along[top], sign * volts[top], least, step_v)
         if level is not None:
             return sign * level
     return None
 
 
-def _held(place: Floats, volts: Floats, least_drop: float, step_v: float) -> float | None:
-    """The level of one kind of top, by places in its half period; ``None`` where it is not held."""
-    bins = np.floor(place * _BINS).astype(int)
+def _held(along: Floats, volts: Floats, least_drop: float, step_v: float) -> float | None:
+    """The level of one kind of top, by shares of its half period; ``None`` where it is not held."""
+    bins = np.floor(along * _BINS).astype(int)
     count = np.bincount(bins)
     told = count >= _LEAST_PER_BIN
     if np.count_nonzero(told) < _BINS // 2:
         return None
-    x = np.bincount(bins, place)[told] / count[told]
+    x = np.bincount(bins, along)[told] / count[told]
     y = np.bincount(bins, volts)[told] / count[told]
     spread = np.bincount(bins, volts**2)[told] / count[told] - y**2
     noise = max(float(np.median(spread / (count[told] - 1.0))), step_v**2 / 12.0 / _BINS)
@@ -84,8 +84,8 @@ def _held(place: Floats, volts: Floats, least_drop: float, step_v: float) -> flo
         beyond = np.maximum(x - moment, 0.0)
         fits.append((*_missed(np.column_stack([np.ones(x.size), beyond, beyond**2]), y), moment))
     missed, (level, slope, bend), moment = min(fits, key=lambda fit: fit[0])
-    rest = x[-1] - moment
-    drop = -(slope * rest + bend * rest**2)
+    left_over = x[-1] - moment
+    drop = -(slope * left_over + bend * left_over**2)
     held = x < moment
     tilt = np.polyfit(x[held], y[held], 1)[0] * (moment - x[0])
     if smooth < _BETTER * missed or drop < least_drop or slope >= 0.0:
@@ -98,5 +98,5 @@ def _held(place: Floats, volts: Floats, least_drop: float, step_v: float) -> flo
 def _missed(columns: Floats, values: Floats) -> tuple[float, Floats]:
     """Sum of squares that columns leave, and their coefficients."""
     fitted = np.linalg.lstsq(columns, values, rcond=None)[0]
-    rest = values - columns @ fitted
-    return float(rest @ rest), np.asarray(fitted, dtype=np.float64)
+    residual = values - columns @ fitted
+    return float(residual @ residual), np.asarray(fitted, dtype=np.float64)

@@ -145,6 +145,8 @@ def _hum(power: Floats, hz: Floats, mains_hz: float, *, parts: int) -> tuple[flo
         about = np.abs(hz - line) <= 2.0 * _LINE_HZ
         beside = (np.abs(hz - line) <= 4.0 * _LINE_HZ) & ~about & (hz > 0.0)
         noise = float(np.median(power[beside])) / _median_share(parts)
-        total += float(power[about].sum()) - noise * int(about.sum())
-        variance += _BLUR * noise**2 * int(about.sum()) + 2.0 * noise * float(power[about].max())
+        own = float(power[about].sum()) - noise * int(about.sum())
+        total += own
+        # A line of power p in noise n under a window: 4 sigma^2 p sum w^4/(sum w^2)^2 = 2 p n blur.
+        variance += _BLUR * (noise**2 * int(about.sum()) + 2.0 * noise * max(own, 0.0))
     return max(total, 0.0), math.sqrt(variance)

@@ -156,13 +156,15 @@ def _until(blocks: queue.SimpleQueue[tuple[Floats, bool]], samples: int) -> Iter
 def _check_channel(library: Any, side: str, device: int | str | None, channel: int) -> None:
     """Refuse a device or a channel that is not there, before PortAudio complains of it."""
     try:
-        found = library.query_devices(device, side)
+        described = library.query_devices(device, side)
     except (library.PortAudioError, ValueError):
         default = "none by default" if device is None else str(device)
         raise InputError(f"--{side}-device", default, f"no such {side}; {_CHOOSE}") from None
-    channels = int(found[f"max_{side}_channels"])
+    channels = int(described[f"max_{side}_channels"])
     if channel > channels:
-        raise InputError(f"--{side}-channel", channel, f"{found['name']} has {channels} {side}s")
+        raise InputError(
+            f"--{side}-channel", channel, f"{described['name']} has {channels} {side}s"
+        )
 
 
 def _library() -> Any:
