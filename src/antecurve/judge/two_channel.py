@@ -367,7 +367,7 @@ class TwoChannelRecord(Capture):
         explained, output = channels.waveforms(measured)
         stimulus = channels.flattened(lambda hertz: np.ones(hertz.shape, dtype=complex))
         told = channels.before(output, measured)
-        self._refuse_flat_tops(channels, explained, stimulus, told)
+        self._refuse_flat_tops(channels, explained)
         places: list[int] = []
         cleared, recorded = channels, output
         for _ in range(_ROUNDS_OF_CLICKS):
@@ -382,12 +382,11 @@ class TwoChannelRecord(Capture):
             explained, output = cleared.waveforms(measured)
             told = cleared.before(output, measured)
         self._check_whole(estimate, explained, output)
+        self._refuse_clipped_stimulus(channels, stimulus, told)
         return cleared, estimate, tuple(at / self.rate_hz for at in places)
 
-    def _refuse_flat_tops(
-        self, channels: Channels, explained: Floats, stimulus: Floats, told: Floats
-    ) -> None:
-        """Refuse an output with tops that the stimulus does not have, or the other way round."""
+    def _refuse_flat_tops(self, channels: Channels, explained: Floats) -> None:
+        """Refuse an output with tops that the stimulus does not have."""
         flat = flat_top_level(*channels.as_sampled(explained))
         if flat is not None:
             raise InputError(
@@ -395,6 +394,9 @@ class TwoChannelRecord(Capture):
                 f"a clipped record, flat at {abs(flat):.3g}",
                 "the unit or the interface is overdriven; reduce the level and record again",
             )
+
+    def _refuse_clipped_stimulus(self, channels: Channels, stimulus: Floats, told: Floats) -> None:
+        """Refuse a stimulus with tops that the output does not have."""
         flat = flat_top_level(stimulus, channels.alike_below(told, stimulus))
         # Nothing but its noise stands beyond a limit; crests that the output lacks do.
         if flat is not None and np.max(np.sign(flat) * stimulus) < _AT_LIMIT * abs(flat):
