@@ -117,6 +117,7 @@ def _of_box(
     from markupsafe import Markup
 
     built = build_of_box(box, measured, meter=MeterAccuracy()) if measured else ()
+    switch = switch_svg(box, fitted=fitted)
     return {
         "lines": as_built_lines(built[throw - 1].built) if built else [],
         "built": built_rows(built) if built else None,
@@ -125,7 +126,7 @@ def _of_box(
         # Markup of our own making: their labels hold references, nodes and numbers only.
         "drawings": [
             (Markup(box_schematic_svg(box, fitted=fitted)), box_tables.network_text(box)),
-            (Markup(switch_svg(box, fitted=fitted)), box_tables.switch_text(box)),
+            *([(Markup(switch), box_tables.switch_text(box))] if switch else []),
             (Markup(position_schematic_svg(box, throw, fitted=fitted)),
              box_tables.position_text(box, throw)),
         ],

@@ -349,11 +349,13 @@ def switch_text(box: Box) -> str:
     str
         Its poles and throws.
     """
+    if not box.switch.switched:
+        return "One network makes every curve: nothing is switched."
     poles = dict.fromkeys((c.contact[0], c.ref) for c in box.switch.contacts)
     words = ", ".join(f"{letter} switches {ref}" for letter, ref in poles)
     return (
         f"A switch of {_count(box.switch.poles, 'pole')} and "
-        f"{_count(box.switch.throws, 'throw')}: {words or 'nothing to switch'}."
+        f"{_count(box.switch.throws, 'throw')}: {words}."
     )
 
 

@@ -122,8 +122,11 @@ def switch_svg(box: Box, *, fitted: Collection[str] = ()) -> str:
     Returns
     -------
     str
-        As `in_both_widths` writes it; the wipers rest on the first contacts.
+        As `in_both_widths` writes it; the wipers rest on the first contacts. Empty where
+        nothing is switched.
     """
+    if not box.switch.switched:
+        return ""
     whole = _whole(box, fitted)
     return in_both_widths(*(_drawn_poles(box, n, whole).svg() for n in (_COLUMNS, 1)))
 
