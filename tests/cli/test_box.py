@@ -40,6 +40,23 @@ builds = 500
 """
 # TOML wants the plain keys first.
 JOB = OTHERS.replace("[target]", TABLES + "[target]")
+ONE_NETWORK = """
+title = "The same curve for two groups of discs"
+curve = [{ position = "mono", name = "disc" }, { position = "stereo", name = "disc" }]
+[target]
+level = "5 mV"
+level_tolerance_db = 2
+[network]
+forms = ["foster-1"]
+[resistors]
+series = "E12"
+parts_per_position = 1
+[capacitors]
+series = "E6"
+parts_per_position = 1
+[spread]
+builds = 100
+"""
 
 
 @pytest.fixture(scope="module")
@@ -301,6 +318,19 @@ def test_the_board_makes_every_network_when_the_switch_is_wired_to_it(
     np.testing.assert_allclose(
         solve_cards(cards, frequency), solve_cards(stated, frequency), rtol=1e-9
     )
+
+
+def test_a_box_that_needs_no_switch_says_so(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "box.toml").write_text(ONE_NETWORK)
+    done = invoke(capsys, "design", str(tmp_path / "box.toml"), "-o", str(tmp_path / "out"))
+    assert done.code == 0
+    assert "One network serves every position: no switch is needed." in done.out
+    section = (tmp_path / "out" / "report.html").read_text().split('id="h-switch"')[1]
+    section = section.split("</section>")[0]
+    assert "One network makes every curve: nothing is switched." in section
+    assert "<svg" not in section and "What to wire to each contact" not in section
 
 
 @pytest.mark.browser

@@ -132,7 +132,7 @@ def _of_box(
         ],
         "wirings": [
             (box_tables.shared_rows(box), "What stays, between its nodes"),
-            (box_tables.contact_rows(box), "What to wire to each contact"),
+            *([(box_tables.contact_rows(box), "What to wire to each contact")] if switch else []),
         ],
         "nodes": "",
         **box_board_section(box, fitted=fitted),

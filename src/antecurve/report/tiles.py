@@ -118,8 +118,8 @@ def box_tiles(box: Box, analysis: BoxAnalysis) -> tuple[Tile, ...]:
             f"by position, from {format_quantity(common.source_level_v, 'V')} EMF",
         ),
         Tile(
-            "Switch", f"{box.switch.poles} × {box.switch.throws}",
-            "poles and throws" if box.switch.poles else "no switch is needed",
+            "Switch", f"{box.switch.poles} × {box.switch.throws}" if box.switch.poles else "none",
+            "poles and throws" if box.switch.poles else "one network makes every curve",
         ),
     )  # fmt: skip
 
