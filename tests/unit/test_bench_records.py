@@ -89,7 +89,7 @@ def test_captures_that_can_not_be_used() -> None:
         judge_unit([low], known, conditions=CONDITIONS)
     with pytest.raises(InputError, match="published"):
         JudgeRequest(playback="flat")
-    with pytest.raises(InputError, match="sweep a sweep"):
+    with pytest.raises(InputError, match="no capture is one"):
         sweep = sweep_capture(Unit(), np.random.default_rng(1))
         judge_unit(
             [records(1)], known, conditions=CONDITIONS, request=JudgeRequest(reference=sweep)
