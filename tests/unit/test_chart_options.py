@@ -10,6 +10,7 @@ import pytest
 
 from antecurve.report.chart import Band, Chart, Line, Panel, frequency_chart
 from antecurve.report.chart_options import chart_options
+from antecurve.report.chart_svg import chart_svg
 
 
 def test_lines_share_the_frequencies_of_all() -> None:
@@ -54,6 +55,26 @@ def test_a_trace_keeps_its_edges_and_dots_their_places() -> None:
     (k,) = np.flatnonzero(np.diff(line))
     assert x[k + 1] - x[k] == pytest.approx(1 / 4000, rel=1e-3)
     assert x[~np.isnan(seen)] == pytest.approx([0.5])
+
+
+def test_an_interval_at_a_point_is_a_whisker_on_screen_and_on_paper() -> None:
+    """From 1 to 3 at 2, in an area of 634 by 286 px from 0 to 4: its ends by proportion."""
+    at = np.array([1.0, 2.0])
+    whiskers = Band(
+        x=at, low=np.array([0.5, 1.0]), high=np.array([1.0, 3.0]), colour="#0072B2", pointwise=True
+    )
+    chart = Chart(
+        panels=(Panel(marks=(whiskers,)),), x_label="verdicts", x_range=(0.0, 4.0),
+        y_range=(0.0, 4.0),
+    )  # fmt: skip
+    (made,) = chart_options(chart)["panels"]
+    x, high, low = made["data"]
+    seen = [(a, b, c) for a, b, c in zip(x, low, high, strict=True) if c is not None]
+    assert seen == [(1.0, 0.5, 1.0), (2.0, 1.0, 3.0)]
+    assert not made["bands"] and made["series"][2]["whiskers"] and made["series"][2]["width"] > 0
+    middle, top, height = 70.0 + 634.0 / 2, 10.0, 286.0
+    line = f"M{middle:.1f} {top + height * 3 / 4:.1f}V{top + height / 4:.1f}"
+    assert line in chart_svg(chart)
 
 
 def test_the_charting_library_is_shipped_with_its_licence() -> None:

@@ -24,6 +24,7 @@ __all__ = [
     "PAPER",
     "ROW_GAP",
     "TOP",
+    "WHISKER",
     "Band",
     "Chart",
     "Line",
@@ -50,6 +51,7 @@ _HALVINGS = 6  # of the points where a line is straight
 _BOTTOM = 44.0  # px: numbers and name of the horizontal axis fit
 TOP, ROW_GAP = 10.0, 12.0  # px above all, and between rows of panels
 _WIDE = 0.5  # of the width of the chart: numbers of four digits have room for six of them
+WHISKER = 1.2  # px: thinner than lines that have a meaning all along
 _PADDING = 0.06  # of the range of the values above and below it, so that no line lies on an edge
 
 
@@ -81,10 +83,15 @@ class Line:
     width: float = 2.2
     key: str = ""
 
+    @property
+    def pointwise(self) -> bool:
+        """Whether nothing is drawn between its points."""
+        return self.dash == "points"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Band:
-    """What lies between two lines.
+    """What lies between two lines, as a tint or as whiskers.
 
     Attributes
     ----------
@@ -96,6 +103,8 @@ class Band:
         Name in the legend; empty for none.
     key : str
         Name by which the page redraws it; empty for none.
+    pointwise : bool
+        Whether each point has a whisker, a thin line with caps, and nothing is drawn between them.
     """
 
     x: Floats
@@ -104,6 +113,7 @@ class Band:
     colour: str
     label: str = ""
     key: str = ""
+    pointwise: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from antecurve.extras import require_extra
-from antecurve.report.chart import Chart, Line, Panel
+from antecurve.report.chart import WHISKER, Chart, Line, Panel
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -15,6 +15,7 @@ __all__ = ["chart_figure"]
 
 _INCH = 100.0  # px: 7.2 inches across the page
 _LINE = 0.72  # points per px: 72 points and 100 px make an inch
+_CAP = 3.0  # points: half a cap of a whisker
 _DASHES = {"solid": "-", "dashed": "--", "dotted": ":", "points": ""}
 
 
@@ -74,7 +75,13 @@ def _draw(axes: Axes, chart: Chart, panel: Panel) -> None:
         if isinstance(mark, Line):
             axes.plot(
                 mark.x, mark.y, color=mark.colour, ls=_DASHES[mark.dash], lw=_LINE * mark.width,
-                marker="o" if mark.dash == "points" else "", ms=_LINE * mark.width, label=label,
+                marker="o" if mark.pointwise else "", ms=_LINE * mark.width, label=label,
+            )  # fmt: skip
+        elif mark.pointwise:
+            middle, reach = (mark.high + mark.low) / 2.0, (mark.high - mark.low) / 2.0
+            axes.errorbar(
+                mark.x, middle, yerr=reach, fmt="none", ecolor=mark.colour,
+                elinewidth=_LINE * WHISKER, capsize=_CAP, label=label,
             )  # fmt: skip
         else:
             axes.fill_between(

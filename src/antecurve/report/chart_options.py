@@ -12,7 +12,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.report.chart import PAGE_COLOURS, Band, Chart, Line, Panel, straight_points
+from antecurve.report.chart import (
+    PAGE_COLOURS,
+    WHISKER,
+    Band,
+    Chart,
+    Line,
+    Panel,
+    straight_points,
+)
 
 __all__ = ["chart_options"]
 
@@ -66,6 +74,9 @@ def _panel_options(chart: Chart, panel: Panel) -> dict[str, Any]:
         for values in (mark.high, mark.low):
             series.append(entry | {"width": 0, "dash": [], "dots": False})
             data.append(_values(chart, mark, values, x))
+        if mark.pointwise:
+            series[-1] |= {"width": WHISKER, "whiskers": True}
+            continue
         bands.append({"series": [high, high + 1], "fill": PAGE_COLOURS[mark.colour]})
     low, high_y = chart.y_range or panel.y_range()
     first, last = panel.x_range or chart.x_range
@@ -99,7 +110,7 @@ def _positions(chart: Chart, panel: Panel) -> Floats:
         for y in (mark.y,) if isinstance(mark, Line) else (mark.low, mark.high):
             inside = (mark.x >= first) & (mark.x <= last)
             x = mark.x[inside]
-            if chart.logarithmic or (isinstance(mark, Line) and mark.dash == "points"):
+            if chart.logarithmic or mark.pointwise:
                 stops.append(x)
             else:
                 up = _HEIGHT * (y[inside] - low) / (high - low)
@@ -111,7 +122,7 @@ def _positions(chart: Chart, panel: Panel) -> Floats:
 
 def _values(chart: Chart, mark: Line | Band, y: Floats, x: Floats) -> Floats:
     """The values of a mark at other positions; NaN outside its own."""
-    if isinstance(mark, Line) and mark.dash == "points":
+    if mark.pointwise:
         at = np.searchsorted(mark.x, x).clip(max=len(mark.x) - 1)
         return np.where(mark.x[at] == x, y[at], np.nan)
     scale = np.log if chart.logarithmic else np.asarray

@@ -15,6 +15,7 @@ from antecurve.report.chart import (
     PAPER,
     ROW_GAP,
     TOP,
+    WHISKER,
     Band,
     Chart,
     Line,
@@ -35,6 +36,7 @@ _FONT = 13.0  # px: what the page's own charts have as well
 _SAMPLE = 34.0  # px: long enough to show the dashes
 _SAMPLE_DOTS, _SAMPLE_DOT = 5, 4.0  # points of a sample, and px of the largest
 _CHARACTER = 0.58  # of the font size: width of a character of the widest font named, on average
+_CAP, _CAP_SHARE = 4.0, 0.3  # px of half a cap, and its most of the way to the next whisker
 _DASHES = {"dashed": ' stroke-dasharray="7 4"', "dotted": ' stroke-dasharray="2 4"'}
 _FARTHEST = 1e5  # px; no chart is near as large
 
@@ -179,7 +181,11 @@ def _legend(marks: Iterable[Line | Band], top: float) -> tuple[list[str], int]:
             x, row = _LEFT, row + 1
         y = top + _ROW * row + 7.0
         ends = np.array([x, x + _SAMPLE])
-        drawn.append(_mark(mark, ends, np.array([y, y]), thickness=5.0))
+        if isinstance(mark, Band) and mark.pointwise:
+            middle = ends.mean(keepdims=True)
+            drawn.append(_whiskers(mark, middle, middle * 0.0 + y + 6.0, middle * 0.0 + y - 6.0))
+        else:
+            drawn.append(_mark(mark, ends, np.array([y, y]), thickness=5.0))
         drawn.append(svg_text(x + _SAMPLE + 6.0, y + 4.5, mark.label))
         x += width + 1.5 * _FONT
     return drawn, row + 1 if drawn else 0
@@ -193,7 +199,7 @@ def _mark(mark: Line | Band, x: Floats, y: Floats, *, thickness: float = 0.0) ->
             y = np.concatenate([y - thickness, y[::-1] + thickness])
         style = f'fill="{mark.colour}" fill-opacity=".2"'
         return f'<polygon points="{_points(x, y)}" {style}/>'
-    if mark.dash == "points":
+    if mark.pointwise:
         size = mark.width
         if thickness:  # a sample of the legend: as many points as are told apart
             size = min(size, _SAMPLE_DOT)
@@ -207,6 +213,18 @@ def _mark(mark: Line | Band, x: Floats, y: Floats, *, thickness: float = 0.0) ->
         f'<polyline points="{_points(x, y)}" fill="none" stroke="{mark.colour}" '
         f'stroke-width="{mark.width:g}" stroke-linejoin="round"{_DASHES.get(mark.dash, "")}/>'
     )
+
+
+def _whiskers(mark: Band, x: Floats, low: Floats, high: Floats) -> str:
+    """Thin lines with caps from low to high, in px."""
+    cap = min(_CAP, _CAP_SHARE * float(np.diff(x).min(initial=np.inf)))
+    ends = zip(x, low, high, strict=True)
+    drawn = "".join(
+        f"M{a:.1f} {b:.1f}V{c:.1f}"
+        + "".join(f"M{a - cap:.1f} {end:.1f}H{a + cap:.1f}" for end in (b, c))
+        for a, b, c in ends
+    )
+    return f'<path d="{drawn}" stroke="{mark.colour}" stroke-width="{WHISKER:g}" fill="none"/>'
 
 
 def _points(x: Floats, y: Floats) -> str:
@@ -278,5 +296,7 @@ class _Area:
         x = self._across(mark.x)
         if isinstance(mark, Line):
             return _mark(mark, x, self._up(mark.y))
+        if mark.pointwise:
+            return _whiskers(mark, x, self._up(mark.low), self._up(mark.high))
         outline = np.concatenate([self._up(mark.high), self._up(mark.low)[::-1]])
         return _mark(mark, np.concatenate([x, x[::-1]]), outline)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from antecurve.report.chart import BLACK, BLUE, GREEN, ORANGE, Chart, Line, Panel
+from antecurve.report.chart import BLACK, BLUE, GREEN, ORANGE, Band, Chart, Line, Panel
 from antecurve.report.constant_texts import constant_name
 
 if TYPE_CHECKING:
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 __all__ = ["run_chart_drawing"]
 
 _MARGIN = 0.5  # of the step from verdict to verdict, so that none lies on an edge
-_DOT, _END = 7.0, 2.6  # px: values stand out, the ends of their intervals beside them
+_DOT = 7.0  # px: values stand out from their intervals
 
 
 def run_chart_drawing(chart: RunChart) -> Chart:
@@ -43,9 +43,8 @@ def run_chart_drawing(chart: RunChart) -> Chart:
         return Line(x=ends, y=np.full(2, scale * value), colour=colour, dash=dash, label=label,
                     width=1.4)  # fmt: skip
 
-    marks = [
-        Line(x=number, y=lows, colour=BLUE, dash="points", width=_END),
-        Line(x=number, y=highs, colour=BLUE, dash="points", width=_END, label="95 % interval"),
+    marks: list[Line | Band] = [
+        Band(x=number, low=lows, high=highs, colour=BLUE, label="95 % interval", pointwise=True),
         level(chart.centre, GREEN, "solid", "mean"),
     ]
     if chart.nominal is not None:

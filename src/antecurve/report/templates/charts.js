@@ -93,8 +93,22 @@ const charts = (() => {
       label: s.label, width: s.width * 0.85, pxAlign: 0, dash: s.dash, spanGaps: true,
       stroke: s.width || s.dots ? () => colour(s.stroke) : undefined,
       ...(s.dots ? { paths: () => null, points: { show: true, size: s.width + 1, width: 0, fill: () => colour(s.stroke) } }
-        : { points: { show: false } }),
+        : { points: { show: false }, ...(s.whiskers ? { paths: whiskers } : {}) }),
     });
+  }
+
+  /* Thin lines with caps from the series before, the high ends, to this one. */
+  function whiskers(u, low) {
+    const path = new Path2D(), dpr = devicePixelRatio || 1;
+    const at = u.data[0].flatMap((v, k) => u.data[low][k] === null ? [] : [[u.valToPos(v, "x", true), k]]);
+    const apart = at.slice(1).map(([x], k) => x - at[k][0]);
+    const cap = Math.min(4 * dpr, 0.3 * Math.min(...apart));
+    for (const [x, k] of at) {
+      const ends = [low - 1, low].map((s) => u.valToPos(u.data[s][k], "y", true));
+      path.moveTo(x, ends[0]); path.lineTo(x, ends[1]);
+      for (const y of ends) { path.moveTo(x - cap, y); path.lineTo(x + cap, y); }
+    }
+    return { stroke: path };
   }
 
   /* How many digits tell apart what a panel shows. */
@@ -167,6 +181,7 @@ const charts = (() => {
         if (k === 0 || !s.label) return;
         if (!groups.has(s.group)) groups.set(s.group, { s, places: [], band: false });
         const group = groups.get(s.group);
+        group.whiskers ||= s.whiskers;
         if (group.places.some(([q]) => q === p)) group.band = true;
         group.places.push([p, k]);
       }));
@@ -176,10 +191,14 @@ const charts = (() => {
         button.setAttribute("aria-pressed", "true");
         const sample = make("span", "sample", button);
         const { s } = group;
-        sample.style.borderTop = group.band ? "" : `${Math.max(2, Math.min(4, s.width))}px ${s.dots ? "dotted" : s.dash.length ? (s.dash[0] > 4 ? "dashed" : "dotted") : "solid"} var(--${s.stroke})`;
-        if (group.band) {
+        if (group.whiskers) {
+          sample.classList.add("whisker");
+          sample.style.color = `var(--${s.stroke})`;
+        } else if (group.band) {
           sample.classList.add("tint");
           sample.style.background = `color-mix(in srgb, var(--${s.stroke}) 25%, transparent)`;
+        } else {
+          sample.style.borderTop = `${Math.max(2, Math.min(4, s.width))}px ${s.dots ? "dotted" : s.dash.length ? (s.dash[0] > 4 ? "dashed" : "dotted") : "solid"} var(--${s.stroke})`;
         }
         make("span", "", button).textContent = s.label;
         group.value = make("span", "value", button);
