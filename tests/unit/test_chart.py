@@ -26,6 +26,17 @@ def test_ticks_are_within_the_axis_and_as_long_as_the_step_needs() -> None:
     assert list(round_ticks(0.0, 1000.0, 2).values()) == ["0", "500", "1000"]
 
 
+@pytest.mark.parametrize("level", [0.0, 1e-9, 5e-4])
+def test_a_flat_level_has_an_axis_of_a_tenth_of_a_decibel(level: float) -> None:
+    """Ends and ticks of a level that is all zero, or nearly, over frequency."""
+    hz = np.array([20.0, 1e3, 20e3])
+    line = Line(x=hz, y=np.array([-level, 0.0, level]), colour="#000000")
+    chart = frequency_chart((line,), "dB", (20.0, 20e3))
+    low, high = chart.y_ends(chart.panels[0])
+    assert -0.12 < low <= -0.1 and 0.1 <= high < 0.12
+    assert {"−0.10", "0.00", "0.10"} <= set(re.findall(r">([^<]+)</text>", chart_svg(chart)))
+
+
 def test_points_lie_on_the_scale_of_the_ticks() -> None:
     """A line through (100 Hz, 1 dB) and (10 kHz, -2 dB), read back by the grid's own marks."""
     hz, level = np.array([100.0, 1e4]), np.array([1.0, -2.0])

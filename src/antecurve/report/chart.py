@@ -52,6 +52,7 @@ _BOTTOM = 44.0  # px: numbers and name of the horizontal axis fit
 TOP, ROW_GAP = 10.0, 12.0  # px above all, and between rows of panels
 _WIDE = 0.5  # of the width of the chart: numbers of four digits have room for six of them
 WHISKER = 1.2  # px: thinner than lines that have a meaning all along
+_LEAST_DB = 0.2  # of an axis over frequency, so that a line flat within hundredths looks flat
 _PADDING = 0.06  # of the range of the values above and below it, so that no line lies on an edge
 
 
@@ -140,8 +141,13 @@ class Panel:
     note: str = ""
     x_range: tuple[float, float] | None = None
 
-    def y_range(self) -> tuple[float, float]:
+    def y_range(self, *, least: float = 0.0) -> tuple[float, float]:
         """Compute the range of the values, with some space above and below.
+
+        Parameters
+        ----------
+        least : float, optional
+            Least span of the values, so that a line that is flat looks flat.
 
         Returns
         -------
@@ -152,6 +158,8 @@ class Panel:
             v for m in self.marks for v in ((m.y,) if isinstance(m, Line) else (m.low, m.high))
         ]
         low, high = min(float(v.min()) for v in values), max(float(v.max()) for v in values)
+        wider = max(0.0, least - (high - low)) / 2.0
+        low, high = low - wider, high + wider
         space = _PADDING * (high - low) or 1.0
         return low - space, high + space
 
@@ -196,6 +204,22 @@ class Chart:
     def columns(self) -> int:
         """Panels beside one another."""
         return len(self.widths)
+
+    def y_ends(self, panel: Panel) -> tuple[float, float]:
+        """Choose the ends of the vertical axis of a panel.
+
+        Parameters
+        ----------
+        panel : Panel
+            One of the chart's.
+
+        Returns
+        -------
+        tuple of float
+            Those of all panels where the chart has them, else those of its values: over frequency
+            they are levels and errors, and the axis spans at least 0.2 dB.
+        """
+        return self.y_range or panel.y_range(least=_LEAST_DB if self.logarithmic else 0.0)
 
     def x_ticks(self, panel: Panel) -> dict[float, str]:
         """Choose what is written along the horizontal axis of a panel.

@@ -93,7 +93,7 @@ def _draw(axes: Axes, chart: Chart, panel: Panel) -> None:
         axes.set_xticks(list(ticks), list(ticks.values()))
         axes.minorticks_off()
     axes.set_xlim(*(panel.x_range or chart.x_range))
-    axes.set_ylim(*(chart.y_range or panel.y_range()))
+    axes.set_ylim(*chart.y_ends(panel))
     axes.set_ylabel(panel.y_label)
     axes.set_title(panel.title, loc="left", fontsize="small")
     if panel.note:

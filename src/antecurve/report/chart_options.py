@@ -78,7 +78,7 @@ def _panel_options(chart: Chart, panel: Panel) -> dict[str, Any]:
             series[-1] |= {"width": WHISKER, "whiskers": True}
             continue
         bands.append({"series": [high, high + 1], "fill": PAGE_COLOURS[mark.colour]})
-    low, high_y = chart.y_range or panel.y_range()
+    low, high_y = chart.y_ends(panel)
     first, last = panel.x_range or chart.x_range
     return {
         "title": panel.title,
@@ -104,7 +104,7 @@ def _rounded(values: Floats, span: float = 0.0) -> list[float | None]:
 def _positions(chart: Chart, panel: Panel) -> Floats:
     """Where the crosshair stops: points that bend a line, and some between them."""
     first, last = panel.x_range or chart.x_range
-    low, high = chart.y_range or panel.y_range()
+    low, high = chart.y_ends(panel)
     stops = [] if chart.logarithmic else [np.linspace(first, last, _STOPS // chart.columns)]
     for mark in panel.marks:
         for y in (mark.y,) if isinstance(mark, Line) else (mark.low, mark.high):

@@ -246,7 +246,7 @@ class _Area:
     ) -> None:
         self._x, self._y, self._width, self._height = x, y, width, height
         self._chart, self._panel = chart, panel
-        self._y_range = chart.y_range or panel.y_range()
+        self._y_range = chart.y_ends(panel)
 
     def _across(self, x: Floats) -> Floats:
         low, high = self._panel.x_range or self._chart.x_range
