@@ -59,7 +59,7 @@ def test_the_page_of_a_kept_form_needs_no_symbolic_algebra(
     default_design: Design, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setitem(sys.modules, "sympy", None)  # to import it fails
-    assert "Given: T1" in report_page(default_design).decode()
+    assert "Given: T<sub>1</sub>" in report_page(default_design).decode()
 
 
 if __name__ == "__main__":

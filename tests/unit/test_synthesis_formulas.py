@@ -247,7 +247,7 @@ def test_the_level_constant_is_defined_in_every_rendering() -> None:
     assert row["latex"].startswith(r"g_{0} = \lim_{s \to 0}")
     equations = formulas_mathml(formulas)
     assert "<mi>H</mi>" in equations["Level"][0]
-    assert "<mi>Zin</mi>" in equations["Response and impedances"][1]
+    assert "<msub><mi>Z</mi><mi>in</mi></msub>" in equations["Response and impedances"][1]
 
 
 def test_refusals() -> None:

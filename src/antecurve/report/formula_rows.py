@@ -12,12 +12,13 @@ from antecurve.synthesis.formula_text import (
     RATIOS,
     expression_mathml,
     formulas_mathml,
+    indexed_name,
     numbers_under,
     ratios_over_coefficients,
 )
 from antecurve.synthesis.numeric_formulas import NumericFormula, NumericFormulas
 from antecurve.synthesis.worked_numbers import roots_used
-from antecurve.texts import power_of_ten
+from antecurve.texts import power_of_ten, unbroken
 
 if TYPE_CHECKING:
     from markupsafe import Markup
@@ -53,7 +54,7 @@ def formula_rows(formulas: FormFormulas) -> dict[str, tuple[Markup, ...]]:
 
 def formula_numbers(
     formulas: NumericFormulas, numbers: Mapping[str, float]
-) -> dict[str, tuple[str, ...]]:
+) -> dict[str, tuple[Markup, ...]]:
     """Write the worked number of each row.
 
     Parameters
@@ -65,28 +66,34 @@ def formula_numbers(
 
     Returns
     -------
-    dict of str to tuple of str
+    dict of str to tuple of markupsafe.Markup
         By heading as many texts as `formula_rows` has rows: the number with its unit and, of a
         root, which one it is and why; empty where a row has no number.
     """
+    from markupsafe import Markup
+
     roots = roots_used(formulas, dict(numbers))
-    texts: dict[str, tuple[str, ...]] = {}
+    texts: dict[str, tuple[Markup, ...]] = {}
     for heading, rows in formulas.rows.items():
         if heading == RATIOS:
-            texts[heading] = tuple(_coefficient_number(row, numbers) for row in rows)
+            texts[heading] = tuple(Markup(_coefficient_number(row, numbers)) for row in rows)
             continue
         shown = numbers_under(heading, rows, numbers)
         remarks = {name: f" ({roots[name]})" for name in shown if name in roots}
         texts[heading] = tuple(
-            f"{_named(row)}=\N{NO-BREAK SPACE}{shown[row.name]}{remarks.get(row.name, '')}"
+            Markup("{}=\N{NO-BREAK SPACE}{}").format(
+                _named(row), unbroken(shown[row.name] + remarks.get(row.name, ""))
+            )
             if row.name in shown
-            else ""
+            else Markup("")
             for row in rows
         )
     return texts
 
 
-def given_numbers(formulas: NumericFormulas, numbers: Mapping[str, float], *, curve: Curve) -> str:
+def given_numbers(
+    formulas: NumericFormulas, numbers: Mapping[str, float], *, curve: Curve
+) -> Markup:
     """Write what the formulas start from: time constants, source and load.
 
     Parameters
@@ -100,9 +107,11 @@ def given_numbers(formulas: NumericFormulas, numbers: Mapping[str, float], *, cu
 
     Returns
     -------
-    str
+    markupsafe.Markup
         Names and numbers, separated by commas; empty without numbers.
     """
+    from markupsafe import Markup
+
     equals = "\N{NO-BREAK SPACE}=\N{NO-BREAK SPACE}"
     known = zip(("bass shelf", "turnover", "treble"), time_constants(curve), strict=True)
     roles = {seconds: role for role, seconds in known if seconds}
@@ -111,19 +120,27 @@ def given_numbers(formulas: NumericFormulas, numbers: Mapping[str, float], *, cu
         if name in numbers:
             seconds = numbers[name]
             role = next((r for s, r in roles.items() if isclose(s, seconds)), "ultrasonic pole")
-            given.append(f"{name}{equals}{format_time_constant(seconds)} ({role})")
+            given.append((name, f"{format_time_constant(seconds)} ({role})"))
     units = {"Rs": "ohm", "RL": "ohm", "CL": "F"}
     given += [
-        f"{n}{equals}{format_quantity(numbers[n], u, digits=5)}"
-        for n, u in units.items()
-        if n in numbers
+        (n, format_quantity(numbers[n], u, digits=5)) for n, u in units.items() if n in numbers
     ]
-    return ", ".join(given)
+    return Markup(", ").join(
+        Markup("{}{}{}").format(_indexed(name), equals, unbroken(text)) for name, text in given
+    )
+
+
+def _indexed(name: str) -> Markup:
+    """The name of a quantity with its index below the line."""
+    from markupsafe import Markup
+
+    letter, _, index = indexed_name(name).partition("_")
+    return Markup("{}<sub>{}</sub>" if index else "{}").format(letter, index)
 
 
 def _named(formula: NumericFormula) -> str:
     """The name of a quantity that its formula shows as the root of an equation only."""
-    return f"{formula.name} " if formula.is_equation else ""
+    return _indexed(formula.name) + " " if formula.is_equation else ""
 
 
 def _coefficient_number(formula: NumericFormula, numbers: Mapping[str, float]) -> str:

@@ -18,6 +18,7 @@ __all__ = [
     "expression_mathml",
     "formulas_latex",
     "formulas_mathml",
+    "indexed_name",
     "numbers_under",
     "numeric_formulas",
     "plain_formula",
@@ -202,23 +203,41 @@ def expression_mathml(expression: Any) -> str:
         What stands inside a ``math`` element.
     """
     import sympy
-    from sympy.core.function import AppliedUndef
     from sympy.printing.mathml import MathMLPresentationPrinter
 
     class Printer(MathMLPresentationPrinter):  # type: ignore[misc]
-        def mathml_tag(self, e: Any) -> str:
-            """Name of a function as it is written: by default it comes out in lower case."""
-            return str(e.func if isinstance(e, AppliedUndef) else super().mathml_tag(e))
+        def _print_AppliedUndef(self, e: Any) -> Any:
+            """A function, its name as it is written: by default it comes out in lower case."""
+            row = self.dom.createElement("mrow")
+            row.appendChild(self._print(sympy.Symbol(e.func.__name__)))
+            row.appendChild(self._paren_comma_separated(*e.args))
+            return row
 
         def _print_Symbol(self, sym: Any, style: str = "plain") -> Any:
-            return super()._print_Symbol(sympy.Symbol(_indexed_name(sym.name)), style)
+            return super()._print_Symbol(sympy.Symbol(indexed_name(sym.name)), style)
 
     # Characters in place of the named entities that only HTML knows.
     return _HTML_ENTITY.sub(lambda entity: unescape(entity[0]), Printer().doprint(expression))
 
 
-def _indexed_name(name: str) -> str:
-    """``RL`` as ``R_L``: how a name with an index is told from a word."""
+def indexed_name(name: str) -> str:
+    """Tell the index of a name from its letter.
+
+    Parameters
+    ----------
+    name : str
+        Name of a quantity.
+
+    Returns
+    -------
+    str
+        Letter and index with a low line between them; a name without an index as it is.
+
+    Examples
+    --------
+    >>> [indexed_name(name) for name in ("RL", "T_load", "Zin", "tau", "s")]
+    ['R_L', 'T_load', 'Z_in', 'tau', 's']
+    """
     if len(name) == 1 or (name.isalpha() and name.islower()):
         return name
     index = name[1:].lstrip("_")
