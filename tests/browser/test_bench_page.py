@@ -104,6 +104,26 @@ def test_what_if_answers_while_a_control_moves(browser: Any, bench: Served, judg
     page.context.close()
 
 
+def test_a_reading_is_compared_as_it_is_typed(browser: Any, bench: Served, judged: str) -> None:
+    """Before the readings have a name; one that is no number says so in its row."""
+    faults: list[str] = []
+    page = opened(browser, bench, faults)
+    page.goto(f"{bench.origin}{NETWORK}/sheet")
+    page.locator("#at").select_option("input")
+    page.get_by_label("Reading at 1 kHz").fill("4.9m")
+    page.get_by_label("Reading at 20 Hz").fill("4.9m")
+    page.get_by_label("Reading at 50 Hz").fill("loud")
+    for frequency, said in (
+        ("1 kHz", "inside"),
+        ("20 Hz", "outside"),
+        ("50 Hz", "received 'loud'"),
+    ):
+        row = page.locator("tr", has=page.get_by_role("rowheader", name=frequency, exact=True))
+        row.locator("td", has_text=said).wait_for()
+    assert faults == []
+    page.context.close()
+
+
 def test_two_browsers_at_once_do_not_overwrite_each_other(
     browser: Any, bench: Served, judged: str
 ) -> None:
