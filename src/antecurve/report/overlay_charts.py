@@ -71,12 +71,12 @@ def overlay_chart_text(overlay: Overlay) -> str:
     Returns
     -------
     str
-        Where they differ most, and by how much over the whole record.
+        Where they differ most; `Overlay.text` says by how much over the whole record.
     """
     shown = _shown(overlay)
     return (
         f"Output and stimulus from {1e3 * shown.start / overlay.rate_hz:.0f} ms of the record on, "
-        f"where they differ most; over the record {overlay.text}."
+        "where they differ most."
     )
 
 
