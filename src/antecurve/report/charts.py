@@ -51,6 +51,7 @@ _EDGE = 0.05  # of the period: 50 µs at 1 kHz, in which a spike of 3.18 µs fal
 _LEAD = 0.01  # of the half period, shown before the edge
 _WITH_EDGE = (16.0, 9.0)  # widths of a period and of its edge, by eye
 _COLUMNS = 3  # of faults: as many as stay readable across a page
+_NAMED_HEIGHT = 360.0  # px: the name of the vertical axis fits beside one row of faults
 _HEADROOM = 1.6  # times the ideal trace: most faults fit, and the ideal one stays large
 _SEEN_DB = 1e-6  # a difference below it is rounding, and one line hides the other
 _WIDEST_DB = 40.0  # of a deviation: beyond it the limit would be no more than the zero line
@@ -316,7 +317,7 @@ def fault_chart(sheet: FaultSheet) -> Chart:
         y_range=(-limit * volts, limit * volts),
         y_label=f"after playback in {volt}; dashed: ideal playback",
         widths=(1.0,) * _COLUMNS,
-        height=60.0 + 160.0 * math.ceil(len(panels) / _COLUMNS),
+        height=max(_NAMED_HEIGHT, 60.0 + 160.0 * math.ceil(len(panels) / _COLUMNS)),
         title=f"Square wave of {frequency}, EMF ±{amplitude}",
     )
 
