@@ -23,8 +23,12 @@ __all__ = [
     "Bench", "bench_of", "is_partial", "refused", "render", "saved_page", "script", "text_digest",
 ]  # fmt: skip
 
-_VIEWS = (("/test", "Test a unit"), ("/log", "Log"))
-"""Addresses of the views beside the networks, with their names."""
+_VIEWS = (
+    ("/", "Networks", ("/networks",)),
+    ("/test", "Test a unit", ("/test", "/record")),
+    ("/log", "Log", ("/log", "/verdicts")),
+)
+"""Addresses of the views with their names, and how the addresses below them begin."""
 _KEPT = 300  # designs of one start that stay in memory, 35 KiB each
 
 
