@@ -22,6 +22,7 @@ from antecurve.curves.model import Curve
 from antecurve.job import Job, default_job
 from antecurve.networks.topology import Element, ElementKind
 from antecurve.pick.model import NEPER_DB
+from antecurve.pick.objective import ErrorOverBand
 from antecurve.pick.search import PickResult, pick
 from antecurve.pick.search_passes import Search
 from antecurve.synthesis.exact import form_names
@@ -48,18 +49,26 @@ def _picked(job: Job) -> tuple[float, PickResult]:
 
 
 def _evolved(job: Job, *, seconds: float, goal_db: float) -> tuple[float, float]:
-    """Seconds and best error [dB] of differential evolution over one network's candidates."""
+    """Seconds and best error [dB] of differential evolution over one network's candidates.
+
+    It goes by a few frequencies, as a user would; what it found is told over the whole band.
+    """
     search = Search(job, None, None, None, None)
     space = search.spaces[0]
     level = job.target.level_tolerance_db / NEPER_DB
     sizes = np.array([len(p.values) for p in space.candidates])
+    whole_band = ErrorOverBand(space.model)
     start, best = time.perf_counter(), np.inf
 
+    def built(numbers: np.ndarray) -> np.ndarray:
+        return space.values(np.minimum(numbers.T.astype(np.int64), sizes - 1))
+
+    def missed_level(rows: np.ndarray) -> np.ndarray:
+        return np.maximum(np.abs(rows[:, -1]) - level, 0.0)
+
     def cost(numbers: np.ndarray) -> np.ndarray:
-        indices = np.minimum(numbers.T.astype(np.int64), sizes - 1)
-        rows = space.model.rows(space.values(indices))
-        missed = np.maximum(np.abs(rows[:, -1]) - level, 0.0)
-        return np.ptp(rows[:, :-1], axis=1) / 2.0 + 10.0 * missed
+        rows = space.model.rows(built(numbers))
+        return np.ptp(rows[:, :-1], axis=1) / 2.0 + 10.0 * missed_level(rows)
 
     seed = 0
     while time.perf_counter() - start < seconds and best * NEPER_DB > goal_db:
@@ -69,7 +78,9 @@ def _evolved(job: Job, *, seconds: float, goal_db: float) -> tuple[float, float]
             updating="deferred", maxiter=1000, popsize=30,
             callback=lambda *_, **__: time.perf_counter() - start > seconds,
         )  # fmt: skip
-        best = min(best, float(evolved.fun))
+        values = built(evolved.x[:, None])
+        if missed_level(space.model.rows(values))[0] <= 0.0:
+            best = min(best, float(whole_band(values)[0]))
     return time.perf_counter() - start, best * NEPER_DB
 
 
@@ -111,7 +122,7 @@ def test_table() -> None:
             f"{'yes' if result.search.proved else 'no':>6} {plain:11.1f} {evolved_db:8.5f} "
             f"{plain / seconds:6.1f}"
         )
-        assert evolved_db > error - 1e-4  # over a few frequencies an error is a little smaller
+        assert evolved_db > error * (1.0 - 2e-5)  # what either error is off by (`resolution`)
 
 
 def test_growth_with_candidates() -> None:

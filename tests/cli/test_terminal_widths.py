@@ -17,7 +17,7 @@ from antecurve.files.design_file import design_json
 from antecurve.pipeline import Design
 from sentences import MOST_WORDS, whole_sentences, word_count
 
-WIDTHS = (60, 80, 160)
+WIDTHS = (60, 80, 100, 160)
 SECONDS = re.compile(r"\(\d+\.\d\s+s\)")  # how long a run took is not the same twice
 _TABLE_OR_FORMULA = re.compile(r"\S {2}|·|\w = ")
 COLOURS = re.compile(r"\x1b\[[0-9;]*m")
