@@ -19,6 +19,11 @@ sentence on stderr and exit code 2, in one place.
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from typing import Self
+
 __all__ = [
     "AntecurveError",
     "DropoutError",
@@ -59,6 +64,28 @@ class InputError(AntecurveError, ValueError):
             shown = shown[:77] + "..."
         super().__init__(f"{field}: received {shown}; {rule}")
 
+    @classmethod
+    def without_value(cls, field: str, reason: str, rule: str) -> Self:
+        """Make the error of something that has no value to show.
+
+        Parameters
+        ----------
+        field : str
+            What can't be used.
+        reason : str
+            What is wrong with it, in a few words.
+        rule : str
+            What to do, as the end of a sentence.
+
+        Returns
+        -------
+        InputError
+            To be raised.
+        """
+        error = cls(field, reason, rule)
+        error.args = (f"{field}: {' '.join(reason.split())}; {rule}",)
+        return error
+
 
 class FileFormatError(InputError):
     """A file whose content can't be used; `field` names the file and the place in it."""
@@ -81,9 +108,7 @@ class FileFormatError(InputError):
         FileFormatError
             To be raised.
         """
-        error = cls(str(path), reason, rule)
-        error.args = (f"{path}: {' '.join(reason.split())}; {rule}",)
-        return error
+        return cls.without_value(str(path), reason, rule)
 
 
 class DropoutError(InputError):

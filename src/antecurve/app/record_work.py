@@ -87,7 +87,9 @@ def list_devices(dialogue: Dialogue) -> tuple[Device, ...]:
     """
     listed = devices()
     if not listed:
-        raise InputError("sound interface", "none", "plug one in, and start the sound server")
+        raise InputError.without_value(
+            "sound interface", "none found", "plug one in, and start the sound server"
+        )
     return listed
 
 

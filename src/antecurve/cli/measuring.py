@@ -33,7 +33,9 @@ def show_devices(*, as_json: bool) -> None:
 
     listed = devices()
     if not listed:
-        raise InputError("sound interface", "none", "plug one in, and start the sound server")
+        raise InputError.without_value(
+            "sound interface", "none found", "plug one in, and start the sound server"
+        )
     if as_json:
         show_json(list(listed))
     else:

@@ -20,7 +20,7 @@ from antecurve.algebra.zero_pole_gain import ZeroPoleGain
 from antecurve.arrays import frequencies
 from antecurve.checked import checked
 from antecurve.errors import InputError
-from antecurve.quantities import TIME_CONSTANTS
+from antecurve.quantities import TIME_CONSTANTS, format_quantity
 
 __all__ = [
     "FLAT",
@@ -114,7 +114,7 @@ class Curve:
         if bound is not None and self.poles_at_origin < 1:
             raise InputError(
                 "curve.low_end_bound",
-                bound,
+                format_quantity(1.0 / (2.0 * math.pi * bound), "Hz"),
                 f"the curve {self.name!r} does not rise towards DC, so leave the bound out",
             )
 

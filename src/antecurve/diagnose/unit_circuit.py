@@ -191,7 +191,9 @@ class UnitCircuit:
     def __post_init__(self) -> None:
         check_text(self.title, field="title")
         if not self.positions:
-            raise InputError("elements", "none", "give the resistors and capacitors of the unit")
+            raise InputError.without_value(
+                "elements", "none", "give the resistors and capacitors of the unit"
+            )
         check_names([p.element for p in self.positions])
         names = [b.name for b in self.amplifiers]
         names += [s.name for s in self.operational_amplifiers]
