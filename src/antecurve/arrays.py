@@ -169,7 +169,8 @@ def highest_peaks(rows: NDArray[np.float64]) -> Peaks:
     best = rows.argmax(axis=1)
     each = np.arange(len(rows))
     value, position = rows[each, best], best.astype(float)
-    row, before = np.nonzero((rows[:, 1:-1] >= rows[:, :-2]) & (rows[:, 1:-1] >= rows[:, 2:]))
+    peaks = (rows[:, 1:-1] >= rows[:, :-2]) & (rows[:, 1:-1] >= rows[:, 2:])
+    row, before = np.divmod(np.flatnonzero(peaks), max(peaks.shape[1], 1))
     left, middle, right = (rows[row, before + step] for step in range(3))
     curvature = left - 2.0 * middle + right
     peak = curvature < 0.0

@@ -190,6 +190,29 @@ class NetworkModel:
             numerator_sizes=self.ladder is not None,
         )
 
+    def rows_and_slopes(self, values: Floats) -> tuple[Floats, Floats]:
+        """Compute rows and slopes of networks as `linearise` does, without the sizes.
+
+        Parameters
+        ----------
+        values : numpy.ndarray of float, shape (points, elements)
+            Element values [ohm and F].
+
+        Returns
+        -------
+        rows : numpy.ndarray of float, shape (points, rows)
+            r_k [Np].
+        slopes : numpy.ndarray of float, shape (points, rows, elements)
+            Derivatives by x_i = ln v_i.
+        """
+        coefficients = self.transfer(_each_at_zero(values))
+        (top, top_slopes), (bottom, bottom_slopes) = (
+            _sloping(*self._band(polynomial))
+            for polynomial in (coefficients.numerator, coefficients.denominator)
+        )
+        bottom_slopes -= top_slopes
+        return (top - bottom).T - self.target, bottom_slopes.transpose(2, 0, 1)
+
     def linearise_output(self, values: Floats) -> Linear:
         """Linearise the logarithm of the output impedance at 1 kHz: one row.
 
@@ -278,6 +301,17 @@ class _Powers:
         """Square the magnitudes."""
         real, imaginary = self(polynomial)
         return np.asarray(real * real + imaginary * imaginary)
+
+
+def _sloping(a: Floats, b: Floats) -> tuple[Floats, Floats]:
+    """ln|a + jb| of the last of each, and how far its slopes are below 1; a and b are used up."""
+    whole, whole_i = a[:, -1:], b[:, -1:]
+    square = whole * whole + whole_i * whole_i
+    below, below_i = a[:, :-1], b[:, :-1]
+    below *= whole / square
+    below_i *= whole_i / square
+    below += below_i
+    return np.asarray(0.5 * np.log(square[:, 0])), below
 
 
 def _linear(

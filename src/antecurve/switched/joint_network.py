@@ -23,6 +23,7 @@ __all__ = ["Contact", "JointNetwork", "Solved"]
 
 Floats = NDArray[np.float64]
 Indices = NDArray[np.int64]
+Flags = NDArray[np.bool_]
 
 _ROWS = 15  # frequencies over the band: more than twice the time constants of a network
 _ROUNDS = 40  # of least squares: what converges does so in ten
@@ -54,32 +55,6 @@ class Contact:
     model: NetworkModel
     columns: Indices
     pole: int
-
-    def rows(self, logs: Floats) -> tuple[Floats, Floats]:
-        """Compute the rows and their slopes by all variables.
-
-        Parameters
-        ----------
-        logs : numpy.ndarray of float, shape (points, variables)
-            The variables.
-
-        Returns
-        -------
-        rows : numpy.ndarray of float, shape (points, rows)
-            Errors [Np] over the band with the level in them, then the level at 1 kHz.
-        slopes : numpy.ndarray of float, shape (points, rows, variables)
-            Their derivatives.
-        """
-        linear = self.model.linearise(np.exp(logs[:, self.columns]))
-        slopes = np.zeros((*linear.rows.shape, logs.shape[1]))
-        slopes[:, :, self.columns] = linear.slopes
-        rows = linear.rows
-        if self.pole >= 0:
-            square = (2.0 * np.pi * self.model.frequency * np.exp(logs[:, self.pole, None])) ** 2
-            rows = rows + 0.5 * (np.log1p(square) - np.log1p(square[:, -1:]))
-            share = square / (1.0 + square)
-            slopes[:, :, self.pole] = share - share[:, -1:]
-        return rows, slopes
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -161,6 +136,15 @@ class JointNetwork:
         self.contacts = tuple(contacts)
         self.keys = tuple(keys)
         self.low, self.high = np.array(bounds).T
+        alike: dict[object, list[int]] = {}
+        for i, contact in enumerate(contacts):
+            job = contact.model.job
+            same = (contact.model.topology, job.loading, job.target.band_hz, contact.pole >= 0)
+            alike.setdefault(same, []).append(i)
+        self._alike = [_Alike(of, [contacts[i] for i in of]) for of in alike.values()]
+        self._tolerance = (
+            np.array([c.model.job.target.level_tolerance_db for c in contacts]) / NEPER_DB
+        )
 
     def solve(
         self,
@@ -191,19 +175,18 @@ class JointNetwork:
         logs = np.clip(starts, self.low, self.high)
         chosen = np.arange(logs.shape[1]) if free is None else free
         damping = np.full(len(logs), _DAMPING)
-        rows, slopes = self._stacked(logs)
-        size = (rows**2).sum(axis=1)
+        now = self._equations(*self._stacked(logs), chosen)
         for _ in range(rounds):
-            step = _least_squares(rows, slopes[:, :, chosen], damping)
             tried = logs.copy()
-            tried[:, chosen] = np.clip(logs[:, chosen] + step, self.low[chosen], self.high[chosen])
-            new_rows, new_slopes = self._stacked(tried)
-            new_size = (new_rows**2).sum(axis=1)
-            better = new_size < size
+            tried[:, chosen] = np.clip(
+                logs[:, chosen] + now.steps(damping), self.low[chosen], self.high[chosen]
+            )
+            new = self._equations(*self._stacked(tried), chosen)
+            better = new.size < now.size
             moved = np.abs(tried - logs).max(initial=0.0)
             damping = np.clip(np.where(better, damping / 10.0, damping * 100.0), _DAMPING, 1.0)
-            logs[better], rows[better] = tried[better], new_rows[better]
-            slopes[better], size[better] = new_slopes[better], new_size[better]
+            logs[better] = tried[better]
+            now.replace(better, new)
             if moved < _MOVED:
                 break
         return self.judged(logs, ordered=ordered)
@@ -223,19 +206,18 @@ class JointNetwork:
         """
         logs = start[None].copy()
         best = self.judged(logs)
-        rows, slopes = self._stacked(logs)
-        weights = np.ones_like(rows)
+        every_variable = np.arange(logs.shape[1])
+        weights = np.ones((1, len(self.contacts), _ROWS + 1))
         for _ in range(_MINIMAX_ROUNDS):
+            rows, slopes = self._stacked(logs)
             size = np.abs(rows)
             weights = weights * (size + 0.02 * size.max()) / (1.02 * size.max() + 1e-15)
             root = np.sqrt(weights / weights.max())
-            damping = np.full(1, _DAMPING)
-            step = _least_squares(rows * root, slopes * root[:, :, None], damping)
+            step = self._equations(rows, slopes, every_variable, root).steps(np.full(1, _DAMPING))
             logs = np.clip(logs + step, self.low, self.high)
             now = self.judged(logs)
             if now.error_db[0] < best.error_db[0] and now.level_db[0] <= best.level_db[0] + 1e-9:
                 best = now
-            rows, slopes = self._stacked(logs)
         return best
 
     def judged(self, logs: Floats, *, ordered: bool = True) -> Solved:
@@ -253,36 +235,123 @@ class JointNetwork:
         Solved
             The same points.
         """
-        errors, beyond = np.zeros(len(logs)), np.zeros(len(logs))
-        for contact in self.contacts:
-            rows, _ = contact.rows(logs)
-            errors = np.maximum(errors, np.ptp(rows[:, :-1], axis=1) / 2.0)
-            tolerance = contact.model.job.target.level_tolerance_db
-            beyond = np.maximum(beyond, np.abs(rows[:, -1]) * NEPER_DB - tolerance)
-        beyond = np.maximum(beyond, 0.0)
+        rows = np.empty((len(logs), len(self.contacts), _ROWS + 1))
+        for alike in self._alike:
+            rows[:, alike.numbers] = alike.rows(logs)
+        errors = np.ptp(rows[:, :, :-1], axis=2).max(axis=1, initial=0.0) / 2.0
+        excess = np.abs(rows[:, :, -1]) - self._tolerance
+        beyond = np.maximum(excess.max(axis=1, initial=0.0) * NEPER_DB, 0.0)
         order = np.lexsort((errors, beyond > 0.0)) if ordered else np.arange(len(logs))
         return Solved(logs[order], errors[order] * NEPER_DB, beyond[order])
 
-    def _stacked(self, logs: Floats) -> tuple[Floats, Floats]:
-        """Rows of all positions one after the other: shapes about their means, levels beyond."""
-        rows, slopes = [], []
-        for contact in self.contacts:
-            row, slope = contact.rows(logs)
-            rows.append(row[:, :-1] - row[:, :-1].mean(axis=1, keepdims=True))
-            slopes.append(slope[:, :-1] - slope[:, :-1].mean(axis=1, keepdims=True))
-            window = _LEVEL_ROOM * contact.model.job.target.level_tolerance_db / NEPER_DB
-            level = row[:, -1:]
-            excess = level - np.clip(level, -window, window)
-            rows.append(_LEVEL_WEIGHT * excess)
-            slopes.append(_LEVEL_WEIGHT * (excess != 0.0)[:, :, None] * slope[:, -1:])
-        return np.concatenate(rows, axis=1), np.concatenate(slopes, axis=1)
+    def _stacked(self, logs: Floats) -> tuple[Floats, list[Floats]]:
+        """Shapes about their means and levels beyond; slopes, by positions that are alike.
+
+        Rows of all positions are of shape (points, positions, rows).
+        """
+        rows = np.empty((len(logs), len(self.contacts), _ROWS + 1))
+        by_alike = []
+        for alike in self._alike:
+            rows[:, alike.numbers], slopes = alike.rows_and_slopes(logs)
+            slopes[..., :-1] -= slopes[..., :-1].mean(axis=3, keepdims=True)
+            by_alike.append(slopes)
+        rows[:, :, :-1] -= rows[:, :, :-1].mean(axis=2, keepdims=True)
+        window = _LEVEL_ROOM * self._tolerance
+        excess = rows[:, :, -1] - np.clip(rows[:, :, -1], -window, window)
+        rows[:, :, -1] = _LEVEL_WEIGHT * excess
+        for alike, slopes in zip(self._alike, by_alike, strict=True):
+            slopes[..., -1] *= _LEVEL_WEIGHT * (excess[:, alike.numbers, None] != 0.0)
+        return rows, by_alike
+
+    def _equations(
+        self, rows: Floats, slopes: list[Floats], chosen: Indices, weights: Floats | None = None
+    ) -> _NormalEquations:
+        """The normal equations of the variables that may move; weights are roots."""
+        points, count = len(rows), len(self.keys)
+        if weights is not None:
+            rows = rows * weights
+        matrix, right = np.zeros((points, count, count)), np.zeros((points, count))
+        for alike, by_variable in zip(self._alike, slopes, strict=True):
+            own = by_variable if weights is None else by_variable * weights[:, alike.numbers, None]
+            products = own @ np.swapaxes(own, 2, 3)
+            sums = (own @ rows[:, alike.numbers, :, None])[..., 0]
+            for number, columns in enumerate(alike.columns):
+                matrix[:, columns[:, None], columns] += products[:, number]
+                right[:, columns] += sums[:, number]
+        size = (rows**2).sum(axis=(1, 2))
+        return _NormalEquations(matrix[:, chosen[:, None], chosen], right[:, chosen], size)
 
 
-def _least_squares(rows: Floats, slopes: Floats, damping: Floats) -> Floats:
+class _Alike:
+    """Positions of the switch with one network, band and loading: computed in one go.
+
+    What differs is their curves, and which variables they see.
+    """
+
+    def __init__(self, numbers: list[int], contacts: list[Contact]) -> None:
+        self.numbers = np.array(numbers)
+        self._model = contacts[0].model
+        self._elements = np.array([c.columns for c in contacts])
+        self._poles = np.array([c.pole for c in contacts if c.pole >= 0], dtype=np.int64)
+        self.columns = self._elements
+        if len(self._poles):
+            self.columns = np.column_stack([self._elements, self._poles])
+        self._aims = np.array([c.model.target for c in contacts]) - self._model.target
+        self._omega = 2.0 * np.pi * self._model.frequency
+
+    def rows(self, logs: Floats) -> Floats:
+        """Errors [Np] over the band with the level in them, then the level at 1 kHz."""
+        rows = self._model.rows(self._values(logs))
+        return self._aimed(rows, self._pole_squares(logs))
+
+    def rows_and_slopes(self, logs: Floats) -> tuple[Floats, Floats]:
+        """The same, and slopes of shape (points, positions, variables, rows)."""
+        rows, by_element = self._model.rows_and_slopes(self._values(logs))
+        slopes = np.empty((len(logs), *self.columns.shape, rows.shape[1]))
+        count = by_element.shape[2]
+        slopes[:, :, :count] = np.swapaxes(by_element, 1, 2).reshape(
+            *slopes.shape[:2], count, slopes.shape[3]
+        )
+        squares = self._pole_squares(logs)
+        if len(self._poles):
+            share = squares / (1.0 + squares)
+            slopes[:, :, -1] = share - share[:, :, -1:]
+        return self._aimed(rows, squares), slopes
+
+    def _values(self, logs: Floats) -> Floats:
+        """Values of the elements of all points and positions, one after the other."""
+        return np.asarray(np.exp(logs[:, self._elements]).reshape(-1, self._elements.shape[1]))
+
+    def _pole_squares(self, logs: Floats) -> Floats:
+        """(w T)^2 of the free poles, by point, position and row; of no position where none is."""
+        return np.asarray((self._omega * np.exp(logs[:, self._poles, None])) ** 2)
+
+    def _aimed(self, rows: Floats, squares: Floats) -> Floats:
+        """Rows against each position's own curve, with its pole."""
+        rows = rows.reshape(-1, *self._aims.shape) - self._aims
+        if len(self._poles):
+            rows += 0.5 * (np.log1p(squares) - np.log1p(squares[:, :, -1:]))
+        return rows
+
+
+@dataclass(slots=True)
+class _NormalEquations:
     """Steps that make the rows small, damped (Levenberg, Marquardt) where nothing tells them."""
-    transposed = np.swapaxes(slopes, 1, 2)
-    normal = transposed @ slopes
-    diagonal = np.arange(normal.shape[1])
-    normal[:, diagonal, diagonal] += damping[:, None] * (1.0 + normal[:, diagonal, diagonal])
-    step = np.linalg.solve(normal, transposed @ rows[:, :, None])[:, :, 0]
-    return np.asarray(np.clip(-step, -_STEP, _STEP))
+
+    matrix: Floats
+    right: Floats
+    size: Floats
+
+    def steps(self, damping: Floats) -> Floats:
+        """One step of each point."""
+        matrix = self.matrix.copy()
+        diagonal = np.arange(matrix.shape[1])
+        matrix[:, diagonal, diagonal] += damping[:, None] * (1.0 + matrix[:, diagonal, diagonal])
+        step = np.linalg.solve(matrix, self.right[:, :, None])[:, :, 0]
+        return np.asarray(np.clip(-step, -_STEP, _STEP))
+
+    def replace(self, where: Flags, other: _NormalEquations) -> None:
+        """Take the equations of some points from others."""
+        self.matrix[where] = other.matrix[where]
+        self.right[where] = other.right[where]
+        self.size[where] = other.size[where]

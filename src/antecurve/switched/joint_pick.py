@@ -38,6 +38,7 @@ _SETS_TRIED = 8  # sets of switched positions of one size that are rounded to pa
 _POLES_TRIED = 3  # choices of ultrasonic poles of a promising set that are rounded to parts
 _CLOSELY = 2  # most promising sets: of the others one choice of poles is rounded at first
 _SHOWN_DB = 1e-3  # the last digit of an error that is shown
+Rounded = dict[tuple[JointNetwork, bytes], tuple[JointSpace, list[JointPick]]]
 _SHARES = (0.5, 1.0)
 """Of the best error: a limit that is searched through proves a bound, the last one the pick."""
 
@@ -226,6 +227,7 @@ class _SetSearch:
         self.best: BoxPick | None = None
         self.found_exact = False
         self.tried = 0
+        self._known: Rounded = {}
 
     def run(self) -> None:
         """Go on until the parts of some set keep the limit, or the largest set was tried."""
@@ -270,7 +272,10 @@ class _SetSearch:
         """Parts for one set, kept where they are the best so far."""
         self.tried += 1
         self.told(shared.form, self._best_db, self.tried)
-        made = box_pick(self.box_job, self.sharings, shared, self.stock, poles_tried=poles_tried)
+        made = box_pick(
+            self.box_job, self.sharings, shared, self.stock, poles_tried=poles_tried,
+            known=self._known,
+        )  # fmt: skip
         self.best = _better(self.best, made)
         return made
 
@@ -366,6 +371,7 @@ def box_pick(
     stock: dict[ElementKind, Candidates],
     *,
     poles_tried: int = _POLES_TRIED,
+    known: Rounded | None = None,
 ) -> BoxPick | None:
     """Round a set of switched positions to parts.
 
@@ -381,27 +387,32 @@ def box_pick(
         Values that a position can take.
     poles_tried : int, optional
         Choices of ultrasonic poles that are rounded.
+    known : dict, optional
+        What was rounded before, by problem and solution; what is rounded now is added.
 
     Returns
     -------
     BoxPick or None
         The best of some choices of ultrasonic poles; ``None`` where none meets the limits.
     """
-    solved = shared.joint.solve(sharings.starts(shared))
+    solved = sharings.over_impedance(shared)
     within = max(EXACT_DB, 2.0 * shared.error_db)
     solutions = solved.logs[(solved.error_db <= within) & (solved.level_db == 0.0)]
     if not len(solutions):
         solutions = shared.solved.logs[:1]
     chosen = np.unique(np.linspace(0, len(solutions) - 1, poles_tried).astype(int))
     best: BoxPick | None = None
+    known = {} if known is None else known
     for logs in (
         solutions[chosen] if any(c.pole >= 0 for c in shared.joint.contacts) else (solutions[:1])
     ):
-        space = _space(box_job, shared, stock, logs)
-        solution = logs[: len(space.joint.keys)]
-        picks = rounded_picks(space, solution)
-        if picks:
-            best = _better(best, BoxPick(shared, space, picks[0], solution))
+        what = (shared.joint, logs.tobytes())
+        if what not in known:
+            space = _space(box_job, shared, stock, logs)
+            known[what] = space, rounded_picks(space, logs[: len(space.joint.keys)])[:1]
+        space, picks = known[what]
+        for pick in picks:
+            best = _better(best, BoxPick(shared, space, pick, logs[: len(space.joint.keys)]))
     return best
 
 

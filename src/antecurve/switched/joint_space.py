@@ -276,14 +276,14 @@ class JointSpace:
         model = position.space.model
         window = model.job.target.level_tolerance_db / NEPER_DB
         for _ in range(_CORRECTIONS):
-            linear = model.linearise(np.exp(values))
-            rows, slopes = linear.rows[:, :-1], linear.slopes[:, :-1][:, :, own]
+            every_row, by_element = model.rows_and_slopes(np.exp(values))
+            rows, slopes = every_row[:, :-1], by_element[:, :-1][:, :, own]
             rows = rows - rows.mean(axis=1, keepdims=True)
             slopes = slopes - slopes.mean(axis=1, keepdims=True)
-            level = linear.rows[:, -1:]
+            level = every_row[:, -1:]
             excess = level - np.clip(level, -window, window)
             rows = np.concatenate([rows, excess], axis=1)
-            last = (excess != 0.0)[:, :, None] * linear.slopes[:, -1:][:, :, own]
+            last = (excess != 0.0)[:, :, None] * by_element[:, -1:][:, :, own]
             slopes = np.concatenate([slopes, last], axis=1)
             transposed = np.swapaxes(slopes, 1, 2)
             normal = transposed @ slopes + 1e-12 * np.eye(len(own))

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from antecurve.curves.model import zero_pole_gain
 from antecurve.errors import NoCombinationError, UnattainableError
-from antecurve.networks.topology import ElementKind
+from antecurve.networks.topology import ElementKind, Topology
 from antecurve.pick.candidates import Candidates
 from antecurve.switched.conflicts import APART, Conflict, fewest_hitting, needed_conflicts
 from antecurve.switched.exact_tables import form_tables, pole_range
@@ -42,6 +42,7 @@ _MOST_SETS = 8  # of one size: more than are rounded to parts
 _QUICK_ROUNDS = 12  # of least squares, to see whether a set comes near its limit
 _QUICK_STARTS = 3  # of the same, as quickly
 _FLATTENED = 6  # of the sets of one size: what is further off after a quick look stays so
+_Problem = tuple[str, tuple[tuple[Topology, tuple[int, ...]], ...], frozenset[str]]
 _NEAR = 4.0  # times the limit: what least squares leaves comes down to a half or so
 
 
@@ -137,6 +138,8 @@ class Sharings:
         self._poles = (float(np.log(shortest)), float(np.log(longest)))
         self._forms: list[FormWays] = []
         self._looked_at: dict[int, list[SharedSet]] = {}
+        self._exact: dict[_Problem, tuple[JointNetwork, Solved]] = {}
+        self._over_impedance: dict[JointNetwork, Solved] = {}
         failure: UnattainableError | None = None
         for form in box_job.common.network.forms:
             try:
@@ -258,11 +261,21 @@ class Sharings:
                 separate = switched - set(shared)
                 if not all(separate & set(c.refs) for c in way.conflicts):
                     continue
-                joint = self._joint(way, separate)
-                solved = joint.solve(self._starts(way, joint, _STARTS))
+                joint, solved = self._solved(way, separate)
                 if solved.error_db[0] < EXACT_DB and not solved.level_db[0]:
                     return SharedSet(way, switched, joint, solved, needed)
         return None
+
+    def _solved(self, way: Way, separate: frozenset[str]) -> tuple[JointNetwork, Solved]:
+        """The positions as one problem, and its solutions.
+
+        Sets of several sizes share it, as do throws that leave the same of the network.
+        """
+        problem = (way.form, tuple((n.topology, n.order) for n in way.networks), separate)
+        if problem not in self._exact:
+            joint = self._joint(way, separate)
+            self._exact[problem] = joint, joint.solve(self._starts(way, joint, _STARTS))
+        return self._exact[problem]
 
     def nearest(self, count: int, *, limit_db: float) -> list[SharedSet]:
         """List the sets of one size by the error that they leave.
@@ -304,8 +317,8 @@ class Sharings:
             self._looked_at[count] = sorted(near, key=lambda s: s.error_db)
         return self._looked_at[count]
 
-    def starts(self, shared: SharedSet) -> Floats:
-        """List starts for a set all over level and impedance.
+    def over_impedance(self, shared: SharedSet) -> Solved:
+        """Solve for the values of a set all over level and impedance.
 
         Parameters
         ----------
@@ -314,10 +327,14 @@ class Sharings:
 
         Returns
         -------
-        numpy.ndarray of float, shape (starts, variables)
-            Values near exact ones.
+        Solved
+            From many starts near exact values.
         """
-        return self._starts(shared.way, shared.joint, _ANCHORS)
+        joint = shared.joint
+        if joint not in self._over_impedance:
+            starts = self._starts(shared.way, joint, _ANCHORS)
+            self._over_impedance[joint] = joint.solve(starts)
+        return self._over_impedance[joint]
 
     def makes_every_curve(self) -> bool:
         """Tell whether every curve can be made if all positions are switched.
