@@ -25,7 +25,7 @@ from unit_shapes import LOW_ENDS, TOPS, BenchSetup, ShapedUnit, capture_of, shap
 
 from antecurve.judge.capture import ObservationSettings
 from antecurve.judge.hum import interferences
-from antecurve.judge.level_dependence import level_findings
+from antecurve.judge.level_dependence import RelativeHarmonics, level_findings
 from antecurve.judge.level_reading import UnitWaves
 from antecurve.judge.observation import Prediction, ResidualFinding, RiseTime
 from antecurve.judge.square_observation import SquareWaveObservation
@@ -143,8 +143,8 @@ def record_findings_by_truth(
         return by_truth(capture, polynomials, folded=folded).findings
 
 
-def level_findings_by_truth(name: str, seed: int) -> list[ResidualFinding]:
-    """What the judge says of two records at 200 Hz, one at a level 10 dB lower."""
+def harmonics_at_two_levels(name: str, seed: int) -> list[RelativeHarmonics]:
+    """Those of two records at 200 Hz, the second at a level 10 dB lower."""
     harmonics = []
     for level, called in ((1.0, "loud"), (10**-0.5, "quiet")):
         rng = np.random.default_rng([13, 55, seed])
@@ -154,10 +154,18 @@ def level_findings_by_truth(name: str, seed: int) -> list[ResidualFinding]:
         harmonics.append(
             reduced.observation.relative_harmonics(reduced.residual, excess=reduced.excess)
         )
-    fundamental = harmonics[0].fundamental_hz
-    return level_findings(
-        harmonics, band_hz=BAND_HZ, waves=lambda _, orders: _sound_waves(fundamental, orders)
-    )
+    return harmonics
+
+
+def level_findings_by_truth(name: str, seed: int) -> list[ResidualFinding]:
+    """What the judge says of two records at 200 Hz, one at a level 10 dB lower."""
+    harmonics = harmonics_at_two_levels(name, seed)
+    return level_findings(harmonics, band_hz=BAND_HZ, waves=waves_of(harmonics))
+
+
+def waves_of(harmonics: Sequence[RelativeHarmonics]) -> Callable[[int, Floats], UnitWaves]:
+    """The waves of the sound unit at two levels."""
+    return lambda _, orders: _sound_waves(harmonics[0].fundamental_hz, orders)
 
 
 def _sound_waves(square_hz: float, orders: Floats) -> UnitWaves:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -20,13 +20,20 @@ from antecurve.judge.level_reading import (
     LevelReading,
     SoftChange,
     UnitWaves,
+    dead_zone_change,
     reading_of,
     soft_change,
 )
 from antecurve.judge.observation import ResidualFinding, ResidualKind
 from antecurve.quantities import DB_PER_NEPER
 
-__all__ = ["RelativeHarmonics", "least_soft_change", "level_findings", "unlike_levels"]
+__all__ = [
+    "RelativeHarmonics",
+    "least_soft_change",
+    "level_findings",
+    "shows_dead_zone",
+    "unlike_levels",
+]
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -158,6 +165,40 @@ def least_soft_change(
             change = soft_change(difference, waves(second, difference.orders))
             shares.append(max(_NOTABLE_SHARE, _certain(change)))
     return min(shares)
+
+
+def shows_dead_zone(
+    harmonics: Sequence[RelativeHarmonics],
+    *,
+    band_hz: tuple[float, float],
+    waves: Waves,
+    share: float,
+) -> bool:
+    """Tell whether records at two levels would show a dead zone.
+
+    Parameters
+    ----------
+    harmonics : sequence of RelativeHarmonics
+        One a square-wave record.
+    band_hz : tuple of float
+        The band judged [Hz].
+    waves : callable
+        As in `level_findings`.
+    share : float
+        Its half width over the half swing of the higher level, 0 to 1.
+
+    Returns
+    -------
+    bool
+        Whether what it changes is by itself more than would be said of a pair.
+    """
+    for first, second in unlike_levels(harmonics):
+        difference = _difference(harmonics[first], harmonics[second], band_hz[1])
+        if difference is not None:
+            made = dead_zone_change(difference, waves(second, difference.orders), share)
+            if _size_db(replace(difference, error=made)) > 0.0:
+                return True
+    return False
 
 
 def _certain(change: SoftChange) -> float:

@@ -30,6 +30,7 @@ __all__ = [
     "LevelReading",
     "SoftChange",
     "UnitWaves",
+    "dead_zone_change",
     "reading_of",
     "soft_change",
     "unit_waves",
@@ -255,6 +256,26 @@ def reading_of(difference: LevelDifference, waves: UnitWaves) -> LevelReading:
     if by_level > _HARDLY or (by_unit < _EXPLAINS and _CLEARLY * by_unit < by_level):
         return LevelReading.TWO_UNITS
     return LevelReading.EITHER
+
+
+def dead_zone_change(difference: LevelDifference, waves: UnitWaves, share: float) -> Complex:
+    """Compute what a dead zone at the output changes between two levels.
+
+    Parameters
+    ----------
+    difference : LevelDifference
+        What is measured.
+    waves : UnitWaves
+        What the unit gave, at the higher level.
+    share : float
+        Half width of the zone over the peak, 0 to 1.
+
+    Returns
+    -------
+    numpy.ndarray of complex, shape (harmonics,)
+        Difference of the logarithms.
+    """
+    return _by_distortion(difference, waves.output, None, _with_dead_zone, share)
 
 
 def _by_distortion(

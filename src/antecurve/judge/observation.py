@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from antecurve.judge.level_dependence import RelativeHarmonics
     from antecurve.judge.reference import MeasuredChain
     from antecurve.judge.remainder import Remainder
+    from antecurve.judge.unseen_pause import RecordedEdges
 
 if TYPE_CHECKING:
     from antecurve.judge.overlay import Overlay
@@ -337,6 +338,28 @@ class Observation(ABC):
         -------
         RelativeHarmonics or None
             ``None`` for a kind that holds no record of a square wave.
+        """
+        return None
+
+    def recorded_edges(
+        self, residual: Floats, prediction: Prediction, *, excess: float
+    ) -> RecordedEdges | None:
+        """Take the edges of a square wave off a record and its fit.
+
+        Parameters
+        ----------
+        residual : numpy.ndarray of float, shape (rows,)
+            Whitened residuals.
+        prediction : Prediction
+            The fit.
+        excess : float
+            Mean square residual before the noise was raised to meet it.
+
+        Returns
+        -------
+        RecordedEdges or None
+            ``None`` for a kind that holds no record of a square wave, or whose samples pass over
+            the edges.
         """
         return None
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.judge.edge_pause import EdgeHeights, edge_heights
 from antecurve.judge.harmonics import summed_orders
 from antecurve.judge.level_dependence import RelativeHarmonics
 from antecurve.judge.periodic import HarmonicBasis
@@ -109,6 +110,42 @@ class ResidualRecord:
     def passes_over_edges(self) -> bool:
         """Whether samples are too far apart for any test of edges."""
         return self.basis.record.rate_hz <= _LEAST_RATE_HZ
+
+    @property
+    def half_period_s(self) -> float:
+        """Half a period of the square wave [s]."""
+        return 0.5 / self.basis.record.frequency_hz
+
+    @property
+    def since_edge_s(self) -> Floats:
+        """Time since the nearest edge [s], shape (samples,)."""
+        turn = (self.basis.record.time_s - self.rising_s) / self.half_period_s
+        return np.asarray((turn - np.floor(turn + 0.5)) * self.half_period_s)
+
+    @property
+    def edge_sign(self) -> Floats:
+        """1 about rising edges, -1 about falling ones, shape (samples,)."""
+        turn = (self.basis.record.time_s - self.rising_s) / self.half_period_s
+        return np.where(np.floor(turn + 0.5) % 2 == 0, 1.0, -1.0)
+
+    @property
+    def about_middle(self) -> Floats:
+        """The settled record, falling edges turned over [V], shape (samples,)."""
+        settled = self.settled
+        return np.asarray(self.edge_sign * (settled - settled.mean() + self.fitted))
+
+    @property
+    def edges(self) -> EdgeHeights | None:
+        """Samples on the edges by their height; none where the record has no edges."""
+        fitted = np.column_stack([self.fitted, self.derivatives])
+        return edge_heights(
+            self.about_middle,
+            self.edge_sign[:, None] * fitted,
+            since_s=self.since_edge_s,
+            sign=self.edge_sign,
+            half_period_s=self.half_period_s,
+            noise_v=self.noise,
+        )
 
     @property
     def capture_time_s(self) -> Floats:

@@ -17,6 +17,7 @@ from antecurve.judge.level_dependence import (
     RelativeHarmonics,
     least_soft_change,
     level_findings,
+    shows_dead_zone,
     unlike_levels,
 )
 from antecurve.judge.level_reading import UnitWaves, unit_waves
@@ -26,9 +27,11 @@ from antecurve.judge.noise import residual_parts
 from antecurve.judge.observation import ResidualFinding, ResidualKind
 from antecurve.judge.ringing import phase_margin_deg, ringing_of_poles
 from antecurve.judge.unit_model import UnitModel
+from antecurve.judge.unseen_pause import WANTED_PAUSE, unseen_pause
 
 __all__ = [
     "NOT_LINEAR",
+    "edges_note",
     "fitted_ringing",
     "is_nonlinear",
     "levels_note",
@@ -158,6 +161,35 @@ def levels_note(fit: Fit, band_hz: tuple[float, float]) -> str:
         f"The pass holds at the levels captured, {step_db:.2f} dB apart. {unseen}. If the "
         "generator's own step is larger than that, the unit compresses"
     )
+
+
+def edges_note(fit: Fit, band_hz: tuple[float, float]) -> str:
+    """Say which dead zone captures leave unseen.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    band_hz : tuple of float
+        The band judged [Hz].
+
+    Returns
+    -------
+    str
+        What a pass leaves open, and which capture would show it; empty where the edges of one
+        capture tell, two levels do, or no capture has edges that are looked at.
+    """
+    parts = zip(fit.observations, residual_parts(fit.solution), fit.excess, strict=True)
+    edges = [
+        observation.recorded_edges(residual, fit.prediction(index), excess=excess)
+        for index, (observation, residual, excess) in enumerate(parts)
+    ]
+    note = unseen_pause([e for e in edges if e is not None])
+    if not note or shows_dead_zone(
+        _harmonics(fit), band_hz=band_hz, waves=partial(_waves, fit), share=WANTED_PAUSE
+    ):
+        return ""
+    return note
 
 
 def is_nonlinear(fit: Fit, band_hz: tuple[float, float]) -> bool:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.judge.edge_pause import EDGE_REACH
 from antecurve.judge.harmonics import (
     HarmonicModel,
     summed_orders,
@@ -39,6 +40,7 @@ from antecurve.judge.residual_record import relative_harmonics, residual_record
 from antecurve.judge.signal_path import square_harmonics
 from antecurve.judge.square_alignment import aligned_square
 from antecurve.judge.square_residuals import record_findings
+from antecurve.judge.unseen_pause import RecordedEdges
 
 if TYPE_CHECKING:
     from antecurve.judge.reference import MeasuredChain
@@ -52,6 +54,7 @@ Complex = NDArray[np.complex128]
 _DUTY_UNIT = 1e-3  # a usual error of a generator's duty, so that the coordinate is about 1
 _MOST_DUTY = 450.0  # coordinates: beyond 5 to 95 % it is a train of pulses
 _DELAY_PER_PERIOD = 1e-3  # turns harmonic 100 by about half a radian
+_EDGE_POINTS = 4001  # a quarter of a microsecond or less at 100 Hz and more
 _TRACE_POINTS = 4000  # more than a figure has pixels
 
 
@@ -240,8 +243,10 @@ class SquareWaveObservation(Observation):
         """Compute the gain, documented in `Observation`."""
         return math.exp(float(nuisance[0]))
 
-    def waveforms(self, prediction: Prediction, *, derivatives: int = 0) -> Floats:
-        """Sum the fitted waveform and its derivatives at the record's times.
+    def waveforms(
+        self, prediction: Prediction, *, derivatives: int = 0, time_s: Floats | None = None
+    ) -> Floats:
+        """Sum the fitted waveform and its derivatives.
 
         Parameters
         ----------
@@ -249,6 +254,8 @@ class SquareWaveObservation(Observation):
             The fit.
         derivatives : int, optional
             How many derivatives by time beside it.
+        time_s : numpy.ndarray of float, shape (samples,), optional
+            Times [s]; by default those of the record.
 
         Returns
         -------
@@ -260,7 +267,8 @@ class SquareWaveObservation(Observation):
         total = prediction.log_response(orders * record.frequency_hz)
         model = self.amplitudes(prediction.nuisance, total, orders, prediction.rise_time_s)
         by_time = (1j * model.omega[:, None]) ** np.arange(1 + derivatives)
-        return synthesised(record, orders, model.value[:, None] * by_time)
+        asked = record if time_s is None else replace(record, time_s=time_s)
+        return synthesised(asked, orders, model.value[:, None] * by_time)
 
     def trace(self, prediction: Prediction) -> Trace:
         """Lay the record beside the fitted waveform.
@@ -356,6 +364,22 @@ class SquareWaveObservation(Observation):
         """Compute the odd harmonics over those of the fit, documented in `Observation`."""
         noise = self.sigma / math.sqrt(max(1.0, excess))
         return relative_harmonics(self.name, self.basis, residual * self.sigma, noise)
+
+    def recorded_edges(
+        self, residual: Floats, prediction: Prediction, *, excess: float
+    ) -> RecordedEdges | None:
+        """Take the edges of the record and of its fit, documented in `Observation`."""
+        record = residual_record(self, residual, prediction, excess=excess)
+        seen = record.edges
+        if record.passes_over_edges or seen is None:
+            return None
+        reduced = record.basis.record
+        reach = EDGE_REACH * record.half_period_s
+        edge_s = np.linspace(-reach, reach, _EDGE_POINTS)
+        (volts,) = self.waveforms(prediction, time_s=record.rising_s + edge_s).T
+        half_height = -float(np.median(volts[edge_s < 0.0]))
+        square_hz, rate_hz = reduced.frequency_hz, reduced.rate_hz
+        return RecordedEdges(square_hz, reduced.periods, rate_hz, seen, edge_s, volts / half_height)
 
 
 def reduced_record(

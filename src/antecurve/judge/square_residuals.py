@@ -31,6 +31,7 @@ _LEAST_LINE = 0.001  # of the half swing: -60 dB, below which pick-up is usual
 _LEAST_LINES = 16  # for the median to be the level of the noise
 _OSCILLATES = 0.005  # of the half swing: -46 dB, by judgement; pick-up of a sound bench is less
 _MOVES = 0.15  # of the swing, by judgement: twice what a unit that settles shows in a record
+_LEAST_SWING = 0.01  # of the record's: a fit with less describes nothing of it
 _TO_AND_FRO = 0.02  # of the swing: well above 1/f noise of a sound unit
 _TURNS_BACK = 0.05  # of the swing, by judgement: what settles goes one way, but for a little
 _SWING_MOVES = 0.2  # of the swing: drift and hum beside three low corners leave up to 12 %
@@ -82,7 +83,7 @@ def _without_edges(record: ResidualRecord) -> list[ResidualFinding]:
     text = (
         f"{record.name}: {rate} samples a second pass over the edges. A dead zone "
         "and a slew-rate limit do not show in it. Capture a square wave of 200 Hz too, at "
-        "150,000 samples a second or more. Or capture the same at a level 10 dB lower"
+        "500,000 samples a second or more. Or capture the same at a level 10 dB lower"
     )
     return [ResidualFinding(ResidualKind.NO_EDGES, record.name, text, 0.0)]
 
@@ -124,7 +125,7 @@ def _slow(record: ResidualRecord) -> list[ResidualFinding]:
         lines = Interference(beside.hum, beside.noise_v).columns(time)
         amplitudes = basis.interference_amplitudes(record.remainder)[0][beside.drift_order :]
         volts = volts - amplitudes @ lines
-    swing = float(np.ptp(record.fitted))
+    swing = max(float(np.ptp(record.fitted)), _LEAST_SWING * 2.0 * record.size_v)
     moved = slow_movement(time, volts, frequency_hz=basis.record.frequency_hz, swing_v=swing)
     turns = moved.to_and_fro > _TO_AND_FRO or moved.turns_back > _TURNS_BACK
     if moved.mean > _MOVES or turns:
@@ -184,20 +185,10 @@ def _halves(record: ResidualRecord) -> list[ResidualFinding]:
     return findings
 
 
-def _about_edges(record: ResidualRecord) -> tuple[Floats, Floats]:
-    """Time since the nearest edge [s], and the settled record, falling edges turned over [V]."""
-    reduced = record.basis.record
-    half = 0.5 / reduced.frequency_hz
-    turn = (reduced.time_s - record.rising_s) / half
-    edge = np.floor(turn + 0.5)
-    sign = np.where(edge % 2 == 0, 1.0, -1.0)
-    return (turn - edge) * half, sign * (record.settled - record.settled.mean() + record.fitted)
-
-
 def _pause(record: ResidualRecord) -> list[ResidualFinding]:
     """Edges that halt on their way."""
-    half = 0.5 / record.basis.record.frequency_hz
-    share = edge_pause(*_about_edges(record), half_period_s=half, noise_v=record.noise)
+    edges = record.edges
+    share = 0.0 if edges is None else edge_pause(edges)
     if share <= 0.0:
         return []
     text = (
@@ -211,8 +202,12 @@ def _pause(record: ResidualRecord) -> list[ResidualFinding]:
 
 def _straight(record: ResidualRecord) -> list[ResidualFinding]:
     """Edges of constant slope."""
-    half = 0.5 / record.basis.record.frequency_hz
-    edges = straight_edge(*_about_edges(record), half_period_s=half, noise_v=record.noise)
+    edges = straight_edge(
+        record.since_edge_s,
+        record.about_middle,
+        half_period_s=record.half_period_s,
+        noise_v=record.noise,
+    )
     if edges is None or record.rise_time_s > _GENERATOR * edges.duration_s:
         return []
     text = (

@@ -98,6 +98,8 @@ class Verdict(Result):
         Name of the curve that the unit was judged by.
     levels : str
         At which levels the captures show the unit, and which compression they leave unseen.
+    edges : str
+        Of a pass, which dead zone the edges captured leave unseen; empty where they show it.
     parts_read : bool
         Whether constants rest on parts of the network that one meter read.
     """
@@ -146,6 +148,7 @@ class Verdict(Result):
     question: OpenQuestion | None = None
     unit_curve: str = ""
     levels: str = ""
+    edges: str = ""
     parts_read: bool = False
 
     @property
@@ -157,8 +160,11 @@ class Verdict(Result):
     def notes(self) -> tuple[str, ...]:
         """What a pass leaves open and intervals allow for, in words; no finding about the unit."""
         open_level = self.decision is Decision.PASS and self.levels and self.overlay is None
-        notes = (self.levels if open_level else "", _ANY_CORRELATION if self.parts_read else "")
-        return tuple(filter(None, notes))
+        level, parts = (
+            self.levels if open_level else "",
+            _ANY_CORRELATION if self.parts_read else "",
+        )
+        return tuple(filter(None, (level, self.edges, parts)))
 
     @property
     def deviation_db(self) -> float:

@@ -27,6 +27,7 @@ from antecurve.judge.network_estimate import JudgedThrough, estimate_of
 from antecurve.judge.observation import ResidualFinding, ResidualKind, Trace
 from antecurve.judge.overlay import Overlay
 from antecurve.judge.residuals import (
+    edges_note,
     fitted_ringing,
     levels_note,
     misfit_uncertainty_db,
@@ -304,8 +305,9 @@ def _verdict(case: Case, reading: _Reading) -> Verdict:
         *findings.texts,
         *([question.text] if question else []),
     )
+    decision = _limited(ruling.decision, reading.residuals)
     return Verdict(
-        decision=_limited(ruling.decision, reading.residuals),
+        decision=decision,
         bands=decisions,
         ruling=ruling,
         band_hz=band,
@@ -321,6 +323,7 @@ def _verdict(case: Case, reading: _Reading) -> Verdict:
         question=question,
         unit_curve=case.curve.name,
         levels=levels_note(fit, band),
+        edges=edges_note(fit, band) if decision is Decision.PASS else "",
         parts_read=bool(fitted) and case.network.shares_meter,
     )
 
