@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,10 +26,19 @@ class Boxes:
     ----------
     first, last : numpy.ndarray of int, shape (boxes, elements)
         Lowest and highest candidate of each position.
+
+    Notes
+    -----
+    Pickled they are compressed: neighbours have much in common, and numbers are small.
     """
 
     first: Indices
     last: Indices
+
+    def __reduce_ex__(self, protocol: Any) -> Any:
+        columns = np.concatenate([self.first, self.last], axis=1).T
+        small = columns.astype(np.min_scalar_type(-1 - int(columns.max(initial=0))))
+        return _unpacked, (zlib.compress(small.tobytes()), small.dtype.str, small.shape)
 
     def __len__(self) -> int:
         return len(self.first)
@@ -51,6 +62,13 @@ class Boxes:
     def sizes(self) -> Floats:
         """Number of combinations in each box."""
         return np.asarray(np.prod((self.last - self.first + 1).astype(float), axis=1))
+
+
+def _unpacked(packed: bytes, kind: str, shape: tuple[int, int]) -> Boxes:
+    """Boxes that were pickled."""
+    columns = np.frombuffer(zlib.decompress(packed), dtype=kind).reshape(shape).astype(np.int64)
+    first, last = np.split(columns, 2)
+    return Boxes(np.ascontiguousarray(first.T), np.ascontiguousarray(last.T))
 
 
 def joined(*boxes: Boxes) -> Boxes:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +29,7 @@ MOST_VALUES = 3_000_000
 """Most values of joined parts that one kind of position is given: some 300 MiB."""
 
 _SAME = 1e-11  # relative: sums that differ by rounding alone
+_KEPT = 8  # stocks of one process: two a job, and jobs follow one another
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,6 +53,12 @@ class Candidates:
     legs : int
         2 where the position stands once in each leg of a balanced network: `values` are then
         those of the unbalanced network, twice a resistance and half a capacitance.
+    made_of : tuple or None
+        What `candidates` made all of them of: kind, stock, drawer.  ``None`` of a selection.
+
+    Notes
+    -----
+    Pickled, a whole stock is what it was made of: whoever reads it lists the values anew, once.
     """
 
     kind: ElementKind
@@ -60,6 +69,14 @@ class Candidates:
     second: NDArray[np.int64]
     joined: NDArray[np.int8]
     legs: int = 1
+    made_of: tuple[ElementKind, Stock, Drawer | None] | None = field(
+        default=None, init=False, repr=False
+    )
+
+    def __reduce_ex__(self, protocol: Any) -> Any:
+        if self.made_of is None:
+            return object.__reduce_ex__(self, protocol)
+        return _listed, (*self.made_of, self.legs)
 
     @property
     def limited(self) -> bool:
@@ -75,7 +92,9 @@ class Candidates:
             Values as the unbalanced network sees them.
         """
         factor = 2.0 if self.kind is ElementKind.RESISTOR else 0.5
-        return replace(self, values=self.values * factor, legs=2)
+        both = replace(self, values=self.values * factor, legs=2)
+        object.__setattr__(both, "made_of", self.made_of)
+        return both
 
     def singles(self) -> Candidates:
         """Select the candidates that are one part.
@@ -243,8 +262,8 @@ def candidates(kind: ElementKind, stock: Stock, drawer: Drawer | None = None) ->
     InputError
         When two joined parts of so many make more than `MOST_VALUES` values.
     """
-    field = f"{kind.value}s"
-    parts, quantity = _parts(kind, stock, drawer, field)
+    name = f"{kind.value}s"
+    parts, quantity = _parts(kind, stock, drawer, name)
     values = np.array([p.value for p in parts])
     count = len(values)
     columns = [(values, np.arange(count), np.full(count, -1), 0)]
@@ -252,7 +271,7 @@ def candidates(kind: ElementKind, stock: Stock, drawer: Drawer | None = None) ->
         made = count * (count + 1) // 2 * len(stock.join)
         if made > MOST_VALUES:
             raise InputError(
-                f"{field}.parts_per_position",
+                f"{name}.parts_per_position",
                 f"2 with {count} different parts",
                 f"joined they make {made:,} values and up to {MOST_VALUES:,} are searched; use "
                 "1, a narrower range or fewer parts",
@@ -260,9 +279,9 @@ def candidates(kind: ElementKind, stock: Stock, drawer: Drawer | None = None) ->
         one, two = np.triu_indices(count)
         allowed = (one != two) | (quantity[one] >= 2)
         one, two = one[allowed], two[allowed]
-        for code, name in enumerate(JOINS):
-            if name in stock.join:
-                pair = joined_value([values[one], values[two]], adds=values_add(kind, name))
+        for code, join in enumerate(JOINS):
+            if join in stock.join:
+                pair = joined_value([values[one], values[two]], adds=values_add(kind, join))
                 columns.append((pair, one, two, code))
     value = np.concatenate([c[0] for c in columns])
     first = np.concatenate([c[1] for c in columns])
@@ -276,11 +295,19 @@ def candidates(kind: ElementKind, stock: Stock, drawer: Drawer | None = None) ->
     )
     for array in (choices.quantity, choices.values, choices.first, choices.second, choices.joined):
         array.setflags(write=False)
+    object.__setattr__(choices, "made_of", (kind, stock, drawer))
     return choices
 
 
+@lru_cache(maxsize=_KEPT)
+def _listed(kind: ElementKind, stock: Stock, drawer: Drawer | None, legs: int) -> Candidates:
+    """List a stock that was sent."""
+    choices = candidates(kind, stock, drawer)
+    return choices if legs == 1 else choices.balanced()
+
+
 def _parts(
-    kind: ElementKind, stock: Stock, drawer: Drawer | None, field: str
+    kind: ElementKind, stock: Stock, drawer: Drawer | None, name: str
 ) -> tuple[tuple[Part, ...], NDArray[np.int64]]:
     low, high = stock.value_range
     parts: list[Part] = []
@@ -292,7 +319,7 @@ def _parts(
                 parts.append(entry.part)
                 quantity.append(entry.quantity)
     elif stock.drawer is not None:
-        raise InputError(f"{field}.drawer", stock.drawer, "read the drawer and hand it over")
+        raise InputError(f"{name}.drawer", stock.drawer, "read the drawer and hand it over")
     if stock.series is not None:
         for value in series_values(stock.series, low=low, high=high):
             parts.append(Part(float(value), stock.tolerance, stock.series))
@@ -302,7 +329,7 @@ def _parts(
             ([stock.series] if stock.series else []) + ([drawer.name] if drawer else [])
         )
         raise NoCombinationError(
-            f"{field}.range",
+            f"{name}.range",
             f"no {kind.value} of {source or 'no stock'} lies within {span}; widen the range",
         )
     return tuple(parts), np.array(quantity, dtype=np.int64)

@@ -5,8 +5,10 @@ from __future__ import annotations
 import os
 import threading
 import time
+from collections import deque
 from collections.abc import Callable
-from concurrent.futures import Executor, ThreadPoolExecutor, as_completed, wait
+from concurrent.futures import Executor, Future, ThreadPoolExecutor, wait
+from functools import partial
 
 import numpy as np
 
@@ -17,10 +19,12 @@ from antecurve.pick.branch_and_bound import Exhausted, Space, exhaust
 from antecurve.pick.candidates import Candidates
 from antecurve.pick.model import NetworkModel
 from antecurve.pick.structure import Exchange
+from antecurve.threads import single_threaded_linear_algebra
 
 __all__ = ["exhaust_by", "exhaust_in_threads"]
 
-_TASKS = 32  # more than most machines have processors: those that finish early take another
+_TASKS = 96  # of a search of a minute half a second each: what ends early takes another
+_AHEAD = 32  # tasks at a time, more than most machines have processors; later ones know of earlier
 _SHARES = 4  # always as many, so that what is found does not depend on the machine
 _WORTH_SHARING = 20_000  # boxes: fewer take half a second, and small shares cost more each
 _WAIT_SECONDS = 0.05  # between two looks at how far the threads are
@@ -120,37 +124,35 @@ def exhaust_by(
 
     Notes
     -----
-    A task is sent the job, the candidates of each position, two whole numbers for each position
-    of its boxes, and the limit; it returns the best combinations it met.
+    A task is sent the job, what its candidates are made of, its boxes and the limit; it returns
+    the best combinations it met.  Its limit is the best of all tasks but the last few before it,
+    whichever the workers: what is found does not depend on them.  The deadline is told as time of
+    day, so machines that share a search have to agree about it.
     """
     while 0 < len(boxes) < 4 * _TASKS and np.any(boxes.sizes > 1.0):
         wide = boxes.sizes > 1.0
         sides = space.grids.logs(boxes.last) - space.grids.logs(boxes.first)
         boxes = joined(boxes.where(~wide), space.grids.halved(boxes.where(wide), sides[wide]))
-    remaining_s = None if deadline is None else deadline - time.perf_counter()
-    model, order = space.model, space.grids.exchanges
-    futures = [
-        executor.submit(
-            _task, model.topology, model.job, space.candidates, order,
-            boxes.where(slice(i, None, _TASKS)), limit, keep_all, remaining_s,
-        )
-        for i in range(_TASKS)
-    ]  # fmt: skip
+    ends_at = None if deadline is None else time.time() + deadline - time.perf_counter()
+    share = partial(_task, space.model.topology, space.model.job, space.candidates)
+    order, best = space.grids.exchanges, limit
+    waiting: deque[Future[Exhausted]] = deque()
     results: list[Exhausted] = []
     try:
-        for future in as_completed(futures):
-            results.append(future.result())
-            watch(
-                min(r.limit for r in results),
-                sum(r.evaluated for r in results),
-                len(futures) - len(results),
-            )
+        for number in range(_TASKS + _AHEAD):
+            if number >= _AHEAD:
+                results.append(waiting.popleft().result())
+                best = min(best, results[-1].limit)
+                watch(best, sum(r.evaluated for r in results), _TASKS - len(results))
+            if number < _TASKS:
+                part = boxes.where(slice(number, None, _TASKS))
+                waiting.append(executor.submit(share, order, part, best, keep_all, ends_at))
     except KeyboardInterrupt:
-        for future in futures:
-            future.cancel()
-    return _together(results, limit, len(space.candidates), len(results) == len(futures))
+        results += [f.result() for f in waiting if not f.cancel() and f.done()]
+    return _together(results, limit, len(space.candidates), len(results) == _TASKS)
 
 
+@single_threaded_linear_algebra(of_scipy=False)
 def _task(
     topology: Topology,
     job: Job,
@@ -159,11 +161,11 @@ def _task(
     boxes: Boxes,
     limit: float,
     keep_all: bool,
-    seconds: float | None,
+    ends_at: float | None,
 ) -> Exhausted:
     """One share of a pass, run by an executor."""
     space = Space(NetworkModel(topology, job), candidates, exchanges)
-    deadline = None if seconds is None else time.perf_counter() + seconds
+    deadline = None if ends_at is None else time.perf_counter() + ends_at - time.time()
     return exhaust(space, boxes, limit=limit, keep_all=keep_all, deadline=deadline)
 
 
