@@ -5,11 +5,10 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Iterator
 
-import numpy as np
-
 __all__ = ["keep_freed_memory", "single_threaded_linear_algebra"]
 
 _KEPT_BYTES = 1 << 24  # half of the most that the allocator adapts to
+_MMAP_THRESHOLD, _TRIM_THRESHOLD = -3, -1  # numbers of what mallopt sets, from glibc's malloc.h
 
 
 @contextlib.contextmanager
@@ -45,9 +44,15 @@ def keep_freed_memory() -> None:
 
     Notes
     -----
-    It gives back every array above 128 KiB until one larger has been freed, and from then on only
-    what exceeds twice that size: mallopt(3), ``M_MMAP_THRESHOLD``.  Of what is given back each
-    page is made anew, which took a third of the time of a block of builds.  Up to 32 MiB stay
-    with the process.  Other allocators are left as they are.
+    By itself it gives back every array above 128 KiB until a larger one has been freed: mallopt(3),
+    ``M_MMAP_THRESHOLD``.  Where the environment sets one of its limits, as that of a worker of
+    `dask.distributed` does, it gives them back for good.  Of what is given back each page is
+    made anew, which took a third of the time of a block of builds and half of that of a shared
+    pass.  Up to 32 MiB stay with the process.  Other allocators are left as they are.
     """
-    np.empty(_KEPT_BYTES, dtype=np.uint8)  # freed at once, its pages never touched
+    import ctypes
+
+    with contextlib.suppress(AttributeError, OSError, TypeError):
+        mallopt = ctypes.CDLL(None).mallopt
+        mallopt(_MMAP_THRESHOLD, _KEPT_BYTES)
+        mallopt(_TRIM_THRESHOLD, 2 * _KEPT_BYTES)

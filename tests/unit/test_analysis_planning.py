@@ -13,7 +13,7 @@ from antecurve.analysis.planning import TolerancePlan, plan_tolerances, with_tol
 from antecurve.analysis.spread import spread
 from antecurve.errors import InputError, NoCombinationError
 from antecurve.job import Grade
-from antecurve.networks.centred_error import BuildErrors
+from antecurve.networks.build_errors import BuildErrors
 from antecurve.networks.conditions import Conditions
 from antecurve.networks.topology import Loading
 from antecurve.parts.builds import Builds

@@ -11,7 +11,8 @@ from antecurve.analysis.planning import with_tolerances
 from antecurve.analysis.spread import SpreadResult, spread
 from antecurve.curves.model import response
 from antecurve.errors import InputError
-from antecurve.networks.centred_error import BuildErrors, error_range
+from antecurve.networks.build_errors import BuildErrors
+from antecurve.networks.centred_error import error_range
 from antecurve.networks.conditions import Conditions
 from antecurve.networks.topology import Network
 from antecurve.parts.builds import Builds

@@ -25,7 +25,7 @@ from antecurve.analysis.subject import WithParts, builds_request, error_limit_of
 from antecurve.checked import checked
 from antecurve.errors import InputError, NoCombinationError
 from antecurve.job import MOST_BUILDS, Grade
-from antecurve.networks.centred_error import BuildErrors
+from antecurve.networks.build_errors import BuildErrors
 from antecurve.networks.conditions import Conditions, conditions_of
 from antecurve.networks.topology import ElementKind
 from antecurve.parts.builds import BAND_POINTS, Builds, MeasuredBuilds

@@ -24,7 +24,7 @@ from antecurve.parts.builds import BAND_POINTS, Builds, MeasuredBuilds, builds_o
 from antecurve.parts.distributions import BLOCK
 from antecurve.parts.log_histogram import LogHistogram, Percentiles
 from antecurve.parts.position import PickedNetwork
-from antecurve.quantities import check_count, check_number
+from antecurve.quantities import DB_PER_NEPER, check_count, check_number
 from antecurve.results import Later, Result
 from antecurve.threads import single_threaded_linear_algebra
 
@@ -225,6 +225,7 @@ def spread(
     measured: Mapping[str, ArrayLike] | None = None,
     reel_correlation: float = 0.0,
     points: int = BAND_POINTS,
+    pairs: int | None = None,
     workers: int = 1,
     progress: Callable[[int, int], None] | None = None,
 ) -> SpreadResult:
@@ -252,6 +253,9 @@ def spread(
         Correlation of parts off one reel, 0 or greater, below 1.
     points : int, optional
         Frequencies over the band, 2 or more.
+    pairs : int, optional
+        Pairs of channels that are compared, 1 or more; one for each build, but 32,768 at most,
+        by default.
     workers : int, optional
         Threads, 1 or more; the result does not depend on it.
     progress : callable, optional
@@ -279,6 +283,8 @@ def spread(
     distribution = distribution or usual
     limit_db = error_limit_of(design, limit_db)
     _check_request(builds, seed, points, workers, limit_db)
+    if pairs is not None:
+        check_count(pairs, field="spread.pairs", least=1, most=MOST_BUILDS)
     drawn = builds_of(
         picked,
         curve=conditions.curve,
@@ -293,6 +299,7 @@ def spread(
     counted = _Counted(_nominal_level_db(drawn, picked.network), limit_db)
     counted.add_all(drawn.measured(builds, workers=workers), builds, progress)
     few = min(counted.centred.count, _CURVE_BUILDS)
+    compare = partial(_mismatch, drawn, pairs or few, workers)
     shares = sensitivities(picked, conditions, source=drawn.source)
     return SpreadResult(
         builds=counted.centred.count,
@@ -306,7 +313,7 @@ def spread(
         sensitivity=shares.positions,
         level_low_db=_db(counted.level.quantile(0.025)),
         level_high_db=_db(counted.level.quantile(0.975)),
-        _looked_at=Later(partial(_when_looked_at, drawn, few, picked, conditions)),
+        _looked_at=Later(partial(_when_looked_at, drawn, few, compare, picked, conditions)),
     )
 
 
@@ -358,7 +365,7 @@ class _Counted:
 
     def add(self, block: MeasuredBuilds) -> None:
         self.centred.add(block.centred_db)
-        self.level.add(10.0 ** ((block.level_db - self._nominal) / 20.0))
+        self.level.add(np.exp((block.level_db - self._nominal) / DB_PER_NEPER))
         if self._limit is not None:
             self._within += int(np.count_nonzero(block.centred_db <= self._limit))
 
@@ -374,12 +381,16 @@ def _db(ratio: float) -> float:
 
 @single_threaded_linear_algebra(of_scipy=False)
 def _when_looked_at(
-    drawn: Builds, builds: int, picked: PickedNetwork, conditions: Conditions
+    drawn: Builds,
+    builds: int,
+    compare: Callable[[], Mismatch],
+    picked: PickedNetwork,
+    conditions: Conditions,
 ) -> tuple[PercentileCurves, Mismatch, WorstCase | None]:
     """What takes the most time of a result, and is read on request."""
     return (
         _curves(drawn, builds),
-        _mismatch(drawn, builds),
+        compare(),
         worst_case_or_none(picked, conditions, most_boxes=_MOST_BOXES),
     )
 
@@ -402,12 +413,10 @@ def _curves(drawn: Builds, builds: int) -> PercentileCurves:
     return PercentileCurves(builds, frequency, _CURVE_PERCENTILES, error)
 
 
-def _mismatch(drawn: Builds, pairs: int) -> Mismatch:
+def _mismatch(drawn: Builds, pairs: int, workers: int) -> Mismatch:
     """Compare builds with a second channel; parts off one reel are alike in both."""
     level, largest = LogHistogram(), LogHistogram()
-    for number in range(-(-pairs // BLOCK)):
-        remaining = min(BLOCK, pairs - number * BLOCK)
-        pair = drawn.mismatch(number)
-        level.add(pair.level_db[:remaining])
-        largest.add(pair.largest_db[:remaining])
+    for block in drawn.mismatches(pairs, workers=workers):
+        level.add(block.level_db)
+        largest.add(block.largest_db)
     return Mismatch(pairs, level.percentiles(), largest.percentiles())

@@ -32,7 +32,8 @@ from antecurve.analysis.trim_subject import TrimSubject, excess_of
 from antecurve.checked import checked
 from antecurve.errors import InputError, NoCombinationError
 from antecurve.job import Job
-from antecurve.networks.centred_error import BuildErrors, error_range
+from antecurve.networks.build_errors import BuildErrors
+from antecurve.networks.centred_error import error_range
 from antecurve.networks.topology import ElementKind, Network
 from antecurve.parts.builds import BAND_POINTS
 from antecurve.parts.drawer import Drawer

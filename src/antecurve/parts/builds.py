@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import os
 from collections import deque
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -14,8 +15,9 @@ from numpy.typing import ArrayLike, NDArray
 from antecurve.algebra.transfer_function import TransferFunction
 from antecurve.curves.model import Curve
 from antecurve.job import Job
-from antecurve.networks.centred_error import BuildErrors
+from antecurve.networks.build_errors import BuildErrors
 from antecurve.networks.topology import Loading
+from antecurve.parts.compiled_builds import WORTH_COMPILING, CompiledBuilds, compiled_builds
 from antecurve.parts.distributions import BLOCK, PartSource, draw_block, part_source
 from antecurve.parts.log_histogram import LogHistogram
 from antecurve.parts.position import PickedNetwork
@@ -32,6 +34,7 @@ __all__ = [
 ]
 
 Floats = NDArray[np.float64]
+Block = TypeVar("Block")
 
 BAND_POINTS = 121
 """Frequencies over the band: 40 a decade from 20 Hz to 20 kHz."""
@@ -102,8 +105,17 @@ class Builds:
         TransferFunction
             As `BuildErrors.power_coefficients` returns them.
         """
-        parts = draw_block(self.source, seed=self.seed, block=number, channel=channel)
+        parts = self._parts(number, channel)
         return self.evaluator.power_coefficients(position_values(self.source.table, parts))
+
+    def _parts(self, number: int, channel: int = 0) -> Floats:
+        return draw_block(self.source, seed=self.seed, block=number, channel=channel)
+
+    def _loops(self, count: int) -> CompiledBuilds | None:
+        """Compiled loops where so many builds are worth it, and they are there."""
+        if count < WORTH_COMPILING:
+            return None
+        return compiled_builds(self.source.table, self.evaluator, self._parts(0))
 
     def _measure(self, number: int) -> MeasuredBuilds:
         power = self.block(number)
@@ -124,11 +136,32 @@ class Builds:
         """
         one, other = (self.block(number, channel=channel) for channel in (0, 1))
         at_reference = self.evaluator.level_db(one) - self.evaluator.level_db(other)
-        quotient = self.evaluator.ratio(one) / self.evaluator.ratio(other)
-        largest = np.maximum(
-            10.0 * np.log10(quotient.max(axis=0)), -10.0 * np.log10(quotient.min(axis=0))
-        )
-        return ChannelMismatch(np.abs(at_reference), largest)
+        return ChannelMismatch(np.abs(at_reference), self.evaluator.largest_apart_db(one, other))
+
+    def mismatches(self, pairs: int, *, workers: int = 1) -> Iterator[ChannelMismatch]:
+        """Yield how the first builds differ from the second channel, block by block, in order.
+
+        Parameters
+        ----------
+        pairs : int
+            Number of pairs, 1 or more.
+        workers : int, optional
+            Threads, 1 or more; what is yielded does not depend on it.
+
+        Yields
+        ------
+        ChannelMismatch
+            Of the next pairs.
+        """
+        loops = self._loops(pairs)
+
+        def compare(number: int) -> ChannelMismatch:
+            if loops is None:
+                return self.mismatch(number)
+            return ChannelMismatch(*loops.mismatch(self._parts(number), self._parts(number, 1)))
+
+        for remaining, block in _in_order(compare, pairs, workers):
+            yield ChannelMismatch(block.level_db[:remaining], block.largest_db[:remaining])
 
     def measured(self, count: int, *, workers: int = 1) -> Iterator[MeasuredBuilds]:
         """Yield what the first builds do, block by block, in order.
@@ -145,10 +178,15 @@ class Builds:
         MeasuredBuilds
             Of the next builds.
         """
-        blocks = -(-count // BLOCK)
-        for number, measured in enumerate(self._in_order(blocks, min(workers, blocks))):
-            remaining = count - number * BLOCK
-            yield MeasuredBuilds(measured.centred_db[:remaining], measured.level_db[:remaining])
+        loops = self._loops(count)
+
+        def measure(number: int) -> MeasuredBuilds:
+            if loops is None:
+                return self._measure(number)
+            return MeasuredBuilds(*loops.measured(self._parts(number)))
+
+        for remaining, block in _in_order(measure, count, workers):
+            yield MeasuredBuilds(block.centred_db[:remaining], block.level_db[:remaining])
 
     def centred_histogram(self, count: int) -> LogHistogram:
         """Count the centred errors of the first builds.
@@ -168,21 +206,26 @@ class Builds:
             histogram.add(block.centred_db)
         return histogram
 
-    def _in_order(self, blocks: int, workers: int) -> Iterator[MeasuredBuilds]:
-        if workers == 1:
-            yield from map(self._measure, range(blocks))
-            return
-        waiting: deque[Future[MeasuredBuilds]] = deque()
-        with ThreadPoolExecutor(workers) as pool:
-            try:
-                for number in range(blocks):
-                    waiting.append(pool.submit(self._measure, number))
-                    if len(waiting) >= 2 * workers:
-                        yield waiting.popleft().result()
-                while waiting:
-                    yield waiting.popleft().result()
-            finally:
-                pool.shutdown(cancel_futures=True)
+
+def _in_order(
+    work: Callable[[int], Block], builds: int, workers: int
+) -> Iterator[tuple[int, Block]]:
+    """Do the work of each block; with it, how many builds remain of those that are wanted."""
+    blocks = -(-builds // BLOCK)
+    if workers == 1 or blocks == 1:
+        yield from ((builds - number * BLOCK, work(number)) for number in range(blocks))
+        return
+    ahead = 2 * workers
+    waiting: deque[Future[Block]] = deque()
+    with ThreadPoolExecutor(workers) as pool:
+        try:
+            for number in range(blocks + ahead):
+                if number >= ahead:
+                    yield builds - (number - ahead) * BLOCK, waiting.popleft().result()
+                if number < blocks:
+                    waiting.append(pool.submit(work, number))
+        finally:
+            pool.shutdown(cancel_futures=True)
 
 
 def builds_of(

@@ -3,22 +3,19 @@
 from __future__ import annotations
 
 import os
+import pickle
 import threading
 import time
 from collections import deque
 from collections.abc import Callable
 from concurrent.futures import Executor, Future, ThreadPoolExecutor, wait
-from functools import partial
+from functools import lru_cache
 
 import numpy as np
 
-from antecurve.job import Job
-from antecurve.networks.topology import Topology
 from antecurve.pick.boxes import Boxes, joined
 from antecurve.pick.branch_and_bound import Exhausted, Space, exhaust
-from antecurve.pick.candidates import Candidates
 from antecurve.pick.model import NetworkModel
-from antecurve.pick.structure import Exchange
 from antecurve.threads import single_threaded_linear_algebra
 
 __all__ = ["exhaust_by", "exhaust_in_threads"]
@@ -27,6 +24,7 @@ _TASKS = 96  # of a search of a minute half a second each: what ends early takes
 _AHEAD = 32  # tasks at a time, more than most machines have processors; later ones know of earlier
 _SHARES = 4  # always as many, so that what is found does not depend on the machine
 _WORTH_SHARING = 20_000  # boxes: fewer take half a second, and small shares cost more each
+_KEPT = 4  # networks that a worker keeps ready, as many as a job has side by side
 _WAIT_SECONDS = 0.05  # between two looks at how far the threads are
 
 
@@ -124,18 +122,19 @@ def exhaust_by(
 
     Notes
     -----
-    A task is sent the job, what its candidates are made of, its boxes and the limit; it returns
-    the best combinations it met.  Its limit is the best of all tasks but the last few before it,
-    whichever the workers: what is found does not depend on them.  The deadline is told as time of
-    day, so machines that share a search have to agree about it.
+    A task is sent the job, what its candidates are made of, its boxes and the limit, pickled, as
+    some executors look into all that they are handed; it returns the best combinations it met.
+    A worker makes the network ready once.  A task's limit is the best of all tasks but the last
+    few before it, whichever the workers: what is found does not depend on them.  The deadline is
+    told as time of day, so machines that share a search have to agree about it.
     """
     while 0 < len(boxes) < 4 * _TASKS and np.any(boxes.sizes > 1.0):
         wide = boxes.sizes > 1.0
         sides = space.grids.logs(boxes.last) - space.grids.logs(boxes.first)
         boxes = joined(boxes.where(~wide), space.grids.halved(boxes.where(wide), sides[wide]))
     ends_at = None if deadline is None else time.time() + deadline - time.perf_counter()
-    share = partial(_task, space.model.topology, space.model.job, space.candidates)
-    order, best = space.grids.exchanges, limit
+    model, best = space.model, limit
+    network = pickle.dumps((model.topology, model.job, space.candidates, space.grids.exchanges))
     waiting: deque[Future[Exhausted]] = deque()
     results: list[Exhausted] = []
     try:
@@ -145,8 +144,8 @@ def exhaust_by(
                 best = min(best, results[-1].limit)
                 watch(best, sum(r.evaluated for r in results), _TASKS - len(results))
             if number < _TASKS:
-                part = boxes.where(slice(number, None, _TASKS))
-                waiting.append(executor.submit(share, order, part, best, keep_all, ends_at))
+                share = pickle.dumps(boxes.where(slice(number, None, _TASKS)))
+                waiting.append(executor.submit(_task, network, share, best, keep_all, ends_at))
     except KeyboardInterrupt:
         results += [f.result() for f in waiting if not f.cancel() and f.done()]
     return _together(results, limit, len(space.candidates), len(results) == _TASKS)
@@ -154,19 +153,19 @@ def exhaust_by(
 
 @single_threaded_linear_algebra(of_scipy=False)
 def _task(
-    topology: Topology,
-    job: Job,
-    candidates: tuple[Candidates, ...],
-    exchanges: tuple[Exchange, ...],
-    boxes: Boxes,
-    limit: float,
-    keep_all: bool,
-    ends_at: float | None,
+    network: bytes, share: bytes, limit: float, keep_all: bool, ends_at: float | None
 ) -> Exhausted:
     """One share of a pass, run by an executor."""
-    space = Space(NetworkModel(topology, job), candidates, exchanges)
     deadline = None if ends_at is None else time.perf_counter() + ends_at - time.time()
-    return exhaust(space, boxes, limit=limit, keep_all=keep_all, deadline=deadline)
+    boxes = pickle.loads(share)
+    return exhaust(_space(network), boxes, limit=limit, keep_all=keep_all, deadline=deadline)
+
+
+@lru_cache(maxsize=_KEPT)
+def _space(network: bytes) -> Space:
+    """The network that a task is about."""
+    topology, job, candidates, exchanges = pickle.loads(network)
+    return Space(NetworkModel(topology, job), candidates, exchanges)
 
 
 def _together(results: list[Exhausted], limit: float, count: int, whole: bool) -> Exhausted:

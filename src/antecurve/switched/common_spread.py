@@ -8,7 +8,7 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from antecurve.networks.centred_error import BuildErrors
+from antecurve.networks.build_errors import BuildErrors
 from antecurve.parts.builds import BAND_POINTS
 from antecurve.parts.distributions import BLOCK, draw_block, part_source
 from antecurve.parts.joined import joined_value, values_add
