@@ -93,9 +93,9 @@ def test_loops_say_what_the_plain_way_says(default_design: Design) -> None:
     _assert_alike(largest, apart.largest_db)
 
 
-def _assert_alike(some: np.ndarray, others: np.ndarray) -> None:
+def _assert_alike(these: np.ndarray, others: np.ndarray) -> None:
     """13 frequencies a decade tell 40 a decade to 3e-5; of two peaks alike the lower may count."""
-    apart = np.abs(some / others - 1.0)
+    apart = np.abs(these / others - 1.0)
     assert apart.max() < 1.0 / 700.0
     assert np.quantile(apart, 0.9) < 3e-5
 

@@ -83,16 +83,16 @@ def test_what_is_found_does_not_depend_on_the_executor(
     monkeypatch.setattr(sharing, "_AHEAD", 2)
     limits: list[list[float]] = []
 
-    def found(executor: Executor) -> Exhausted:
+    def examined(executor: Executor) -> Exhausted:
         limits.append([])
         return sharing.exhaust_by(
             executor, space, boxes, limit=2.0 * limit, keep_all=False,
             watch=lambda now, *_: bool(limits[-1].append(now)), deadline=None,
         )  # fmt: skip
 
-    one = found(_Immediate())
+    one = examined(_Immediate())
     with ThreadPoolExecutor(3) as pool:
-        other = found(pool)
+        other = examined(pool)
     assert one.complete and other.complete
     np.testing.assert_array_equal(one.indices, other.indices)
     np.testing.assert_array_equal(one.errors, other.errors)

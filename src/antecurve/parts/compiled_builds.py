@@ -124,10 +124,10 @@ def _step(frequency_hz: Floats) -> int:
 def _weights(step: int, stencil: int) -> NDArray[np.float32]:
     """Weights of the stencil for the `step` - 1 points before and after each of its places."""
     weights = np.zeros((stencil, 2, step - 1, stencil))
-    for place, side, number, one in np.ndindex(*weights.shape):
-        at = place + (number + 1) / step * (1 if side else -1)
-        apart = [(at - k) / (one - k) for k in range(stencil) if k != one]
-        weights[place, side, number, one] = math.prod(apart)
+    for at, side, number, one in np.ndindex(*weights.shape):
+        point = at + (number + 1) / step * (1 if side else -1)
+        apart = [(point - k) / (one - k) for k in range(stencil) if k != one]
+        weights[at, side, number, one] = math.prod(apart)
     return weights.astype(np.float32)
 
 
