@@ -52,16 +52,33 @@ def test_a_record_within_its_range_is_not(unit: Unit, noise: float, bits: int) -
         assert limit_share(record(unit, seed, noise=noise, bits=bits).volts) == 0.0
 
 
-@pytest.mark.parametrize("share", [0.8, 0.9])
-def test_tops_that_are_held_and_let_go_are_seen(share: float) -> None:
+@pytest.mark.parametrize(
+    ("share", "low_corner_hz", "frequency", "words"),
+    [
+        (0.8, 6.0, 50.0, "the tops are held"),
+        (0.9, 6.0, 50.0, "the tops are held"),
+        (0.9, 2.0, 23.0, "the tops are held"),
+        (0.8, 1.0, 200.0, "the edges break off"),
+    ],
+)
+def test_clipped_tops_are_seen(
+    share: float, low_corner_hz: float, frequency: float, words: str
+) -> None:
     """Clipped in volts, before noise and converter: no sample stands at a limit of the record."""
-    clean = record(Unit(low_corner_hz=6.0), frequency=50.0, noise=0.0, bits=0)
+    unit = Unit(low_corner_hz=low_corner_hz)
+    clean = record(unit, frequency=frequency, noise=0.0, bits=0, samples=10_000, periods=4.3)
     middle = (clean.volts.max() + clean.volts.min()) / 2.0
     level = share * np.ptp(clean.volts) / 2.0
     noise = 0.0004 * np.random.default_rng(2).standard_normal(clean.volts.size)
     volts = np.clip(clean.volts, middle - level, middle + level) + noise
-    assert "the tops are held" in replace(clean, volts=volts).saturation_text()
+    assert words in replace(clean, volts=volts).saturation_text()
     assert replace(clean, volts=clean.volts + noise).saturation_text() == ""
+
+
+@pytest.mark.parametrize("high_corner_hz", [60e3, 200e3, 0.0])
+def test_flat_tops_of_a_unit_without_a_low_corner_are_not(high_corner_hz: float) -> None:
+    unit = Unit(low_corner_hz=0.0, high_corner_hz=high_corner_hz)
+    assert record(unit, samples=10_000).saturation_text() == ""
 
 
 def test_a_square_wave_of_two_values_is_not() -> None:

@@ -361,8 +361,8 @@ class Capture(ABC):
         """
         return None
 
-    def stimulus_question(self, network: NetworkEstimate, deviation: Deviation) -> str:
-        """Ask where a stimulus was recorded, where another place would explain a deviation.
+    def question(self, network: NetworkEstimate, deviation: Deviation) -> str:
+        """Ask what the record leaves open, where its other reading would change a deviation.
 
         Parameters
         ----------

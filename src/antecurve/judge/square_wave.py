@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
-from typing import ClassVar, Self
+from typing import TYPE_CHECKING, ClassVar, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.checked import checked
 from antecurve.errors import InputError
+from antecurve.judge.broken_edges import edges_break_off
 from antecurve.judge.bypass import bypass_responses
 from antecurve.judge.capture import (
     Capture,
@@ -19,10 +20,13 @@ from antecurve.judge.capture import (
     ascending_column,
     equal_columns,
 )
-from antecurve.judge.held_tops import held_level
+from antecurve.judge.held_tops import Tops
 from antecurve.judge.network_estimate import NetworkEstimate
 from antecurve.judge.record import limit_share, prepare_record
 from antecurve.judge.square_observation import SquareWaveObservation, reduced_record
+
+if TYPE_CHECKING:
+    from antecurve.judge.deviation import Deviation
 
 __all__ = ["SquareWaveCapture"]
 
@@ -149,30 +153,45 @@ class SquareWaveCapture(Capture):
                 f"{self.name}: the record is at its limit for {100.0 * share:.0f} % of the "
                 "samples. Reduce the level or set a larger range, and capture again"
             )
-        level = self.held_level()
-        if level is None:
+        what = self._clipping_text()
+        if not what:
             return ""
         return (
-            f"{self.name}: the tops are held at {level:.3g} V and let go: a clipped record. The "
-            "unit or the instrument is overdriven; reduce the level, and capture again"
+            f"{self.name}: {what}: a clipped record. The unit or the instrument is overdriven; "
+            "reduce the level, and capture again"
         )
 
-    def held_level(self) -> float | None:
-        """Find the level at which something clips.
+    def question(self, network: NetworkEstimate, deviation: Deviation) -> str:
+        """Ask whether flat tops are clipped, documented in `Capture`."""
+        tops = self._tops()
+        if tops is None or not tops.are_flat():
+            return ""
+        return (
+            f"{self.name}: the tops are flat, as of a unit without a low corner or of a clipped "
+            "record. Capture again at half the level: tops that are clipped are then not half as "
+            "high"
+        )
 
-        Returns
-        -------
-        float or None
-            The level [V]; ``None`` where no tops are held, or nothing repeats.
-        """
+    def _clipping_text(self) -> str:
+        """What of the tops shows that something clips; empty where nothing does."""
+        tops = self._tops()
+        if tops is None:
+            return ""
+        level = tops.held_level()
+        if level is not None:
+            return f"the tops are held at {level + float(self.volts.mean()):.3g} V and let go"
+        broken = tops.are_flat() and edges_break_off(
+            tops.time_s, tops.volts, frequency_hz=tops.frequency_hz
+        )
+        return "the tops are flat and the edges break off at them" if broken else ""
+
+    def _tops(self) -> Tops | None:
+        """The tops of the whole record; ``None`` where nothing repeats."""
         try:
             record = prepare_record(self, highest_hz=self.rate_hz)
         except InputError:
             return None
-        level = held_level(
-            record.time_s, record.volts, frequency_hz=record.frequency_hz, step_v=record.step_v
-        )
-        return None if level is None else level + float(self.volts.mean())
+        return Tops(record.time_s, record.volts, record.frequency_hz, record.step_v)
 
     @classmethod
     def direct_responses(

@@ -263,7 +263,7 @@ class TwoChannelRecord(Capture):
         """Swap the channels, documented in `Capture`."""
         return replace(self, stimulus=self.volts, volts=self.stimulus)
 
-    def stimulus_question(self, network: NetworkEstimate, deviation: Deviation) -> str:
+    def question(self, network: NetworkEstimate, deviation: Deviation) -> str:
         """Ask where the stimulus was recorded, documented in `Capture`."""
         return stimulus_question(self.name, self.stimulus_at, network=network, deviation=deviation)
 

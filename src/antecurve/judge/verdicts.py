@@ -224,9 +224,9 @@ def _reading(case: Case, fit: Fit) -> _Reading:
     return _Reading(fit, allowed, draws, residuals, deviation)
 
 
-def _stimulus_questions(case: Case, reading: _Reading) -> tuple[str, ...]:
-    """Where else a stimulus may have been recorded, where that explains the deviation."""
-    asked = (c.stimulus_question(case.network, reading.deviation) for c in case.captures)
+def _questions(case: Case, reading: _Reading) -> tuple[str, ...]:
+    """What captures leave open: where a stimulus was recorded, whether flat tops are clipped."""
+    asked = (c.question(case.network, reading.deviation) for c in case.captures)
     return tuple(text for text in asked if text)
 
 
@@ -234,7 +234,7 @@ def _check_order(case: Case, reading: _Reading) -> None:
     """Refuse channels that make no unit as they are named, and one where they are swapped."""
     odd = next((r for r in reading.residuals if r.kind is ResidualKind.MISFIT), None)
     turned = [c.turned_round() if odd and c.name == odd.capture else None for c in case.captures]
-    if odd is None or not any(turned) or _stimulus_questions(case, reading):
+    if odd is None or not any(turned) or _questions(case, reading):
         return
     captures = tuple(t or c for t, c in zip(turned, case.captures, strict=True))
     swapped = replace(case, captures=captures, begin=lambda stage: None)
@@ -301,7 +301,7 @@ def _verdict(case: Case, reading: _Reading) -> Verdict:
     )
     question = _question(case, reading, ruling)
     texts = (
-        *_stimulus_questions(case, reading),
+        *_questions(case, reading),
         *findings.texts,
         *([question.text] if question else []),
     )
