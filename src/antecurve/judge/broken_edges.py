@@ -78,9 +78,9 @@ def _nearest_edges(
     crossing, rise = crossing[first], rise[first]
     turn = np.round((crossing - crossing[0]) / half_s)
     columns = np.column_stack([np.ones(turn.size), turn, turn % 2])
-    place = columns @ np.linalg.lstsq(columns, crossing, rcond=None)[0]
-    number = np.searchsorted((place[:-1] + place[1:]) / 2.0, time_s)
-    return number, np.sign(rise)[number], time_s - place[number]
+    middle_s = columns @ np.linalg.lstsq(columns, crossing, rcond=None)[0]
+    number = np.searchsorted((middle_s[:-1] + middle_s[1:]) / 2.0, time_s)
+    return number, np.sign(rise)[number], time_s - middle_s[number]
 
 
 def _cornered(since_s: Floats, level: Floats) -> tuple[float, Floats]:
@@ -98,7 +98,7 @@ def _smooth(since_s: Floats, level: Floats) -> float:
 
     time = 1e6 * since_s
 
-    def left(unknowns: Floats) -> Floats:
+    def residuals(unknowns: Floats) -> Floats:
         one, pair = np.exp(-time / np.exp(unknowns[0])), np.exp(-time / np.exp(unknowns[1]))
         turn = unknowns[2] * time
         columns = np.column_stack(
@@ -108,7 +108,9 @@ def _smooth(since_s: Floats, level: Floats) -> float:
 
     least = np.array([-_MOST[0] + 1.0, -_MOST[1] + 1.0, 0.0])
     starts = (np.array([np.log(a), np.log(b), c]) for a, b, c in _STARTS)
-    fits = (least_squares(left, s, bounds=(least, _MOST), max_nfev=_EVALUATIONS) for s in starts)
+    fits = (
+        least_squares(residuals, s, bounds=(least, _MOST), max_nfev=_EVALUATIONS) for s in starts
+    )
     return 2.0 * min(float(fit.cost) for fit in fits)
 
 
