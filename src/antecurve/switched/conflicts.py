@@ -42,7 +42,8 @@ class Conflict:
     names : tuple of str
         The two switch positions.
     quantity : str
-        What would have to be the same, such as ``R1 C1``.
+        What would have to be the same, such as ``R1 C1``; empty where no values of the positions
+        make both curves.
     apart : float
         By what fraction it differs at least.
     proved : bool
@@ -59,6 +60,10 @@ class Conflict:
     def sentence(self) -> str:
         """The conflict in words."""
         which = " or ".join(self.refs)
+        if not self.quantity:
+            one, other = self.names
+            common = f"no values of {', '.join(self.refs)} make both {one} and {other}"
+            return f"{common}: {which} must be switched"
         extent = f"differs by at least {100.0 * self.apart:.3g} %"
         if not self.proved:
             extent = f"differs by {100.0 * self.apart:.3g} % or more in all networks tried"

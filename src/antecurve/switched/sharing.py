@@ -3,8 +3,8 @@
 For each form the exact values of every curve are tabulated and bounded (`exact_tables`).
 Conflicts between two curves (`conflicts`) rule out sets of positions; a set that resolves all of
 them is tried by solving for the values of all positions at once (`joint_network`).  The smallest
-set that makes every curve exactly is proved smallest where the conflicts alone rule out every
-smaller one, in all ways to throw positions (`ways`), and their bounds are proved.
+set that makes every curve exactly is proved smallest where conflicts with proved bounds, or boxes
+of values (`exclusion`), rule out every smaller one in all ways to throw positions (`ways`).
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from antecurve.networks.topology import ElementKind, Topology
 from antecurve.pick.candidates import Candidates
 from antecurve.switched.conflicts import APART, Conflict, fewest_hitting, needed_conflicts
 from antecurve.switched.exact_tables import form_tables, pole_range
+from antecurve.switched.exclusion import Exclusions
 from antecurve.switched.joint_network import JointNetwork, Solved
 from antecurve.switched.refusals import beyond_range, curves_apart, out_of_range_refusal
 from antecurve.switched.request import BoxJob
@@ -153,7 +154,8 @@ class Sharings:
                 self.refused[form] = f"{out_of_range.condition}; {out_of_range.remedy}"
                 failure = out_of_range
                 continue
-            self._forms.append(FormWays(form, tables))
+            exclusions = Exclusions(tables, self._jobs, self._ranges, self._poles_hz)
+            self._forms.append(FormWays(form, tables, exclusions))
         if not self._forms:
             apart = curves_apart(box_job.common.network.forms, self._jobs, self._poles_hz)
             if apart is not None:
@@ -190,13 +192,32 @@ class Sharings:
                     return feasible
         return feasible
 
+    def why(self, shared: SharedSet) -> tuple[Conflict, ...]:
+        """List the few conflicts for which no set smaller than one makes every curve exactly.
+
+        Parameters
+        ----------
+        shared : SharedSet
+            A set that does.
+
+        Returns
+        -------
+        tuple of Conflict
+            None of them superfluous; of samples where it is not proved, or empty.
+        """
+        known = shared.conflicts
+        if known is not None and all(conflict.proved for conflict in known):
+            return known
+        of_form = next(f for f in self._forms if f.form == shared.form)
+        return of_form.why(shared.way, shared.switched) or known or ()
+
     @property
     def forms(self) -> tuple[str, ...]:
         """Names of the forms that make the curves."""
         return tuple(f.form for f in self._forms)
 
     def unproved_forms(self, count: int) -> tuple[str, ...]:
-        """List the forms in which conflicts alone do not rule out every set smaller than a size.
+        """List the forms in which nothing proves that no set smaller than a size does.
 
         Parameters
         ----------
@@ -215,7 +236,7 @@ class Sharings:
         return tuple(f.form for f in self._forms if not f.rules_out(count - 1))
 
     def proved_count(self, form: str, most: int) -> int:
-        """Count the positions that must be switched in a form, as far as conflicts prove it.
+        """Count the positions that must be switched in a form, as far as it is proved.
 
         Parameters
         ----------

@@ -176,7 +176,7 @@ def _reasons(picked: PickedBox, designs: tuple[Design, ...]) -> tuple[str, ...]:
         for contact, network in zip(shared.joint.contacts, shared.networks, strict=True)
         if network.states
     ]
-    reasons += [conflict.sentence for conflict in shared.conflicts or ()]
+    reasons += [conflict.sentence for conflict in picked.sharings.why(shared)]
     if not shared.switched:
         return tuple(reasons)
     limit = designs[0].job.target.error_limit_db

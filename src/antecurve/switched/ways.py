@@ -12,8 +12,14 @@ from dataclasses import dataclass
 from functools import cached_property
 from itertools import islice
 
-from antecurve.switched.conflicts import Conflict, Conflicts, fewest_hitting
+from antecurve.switched.conflicts import (
+    Conflict,
+    Conflicts,
+    fewest_hitting,
+    needed_conflicts,
+)
 from antecurve.switched.exact_tables import FormTables
+from antecurve.switched.exclusion import Exclusions
 from antecurve.switched.throws import ThrownNetwork
 
 __all__ = ["FormWays", "Way"]
@@ -39,6 +45,8 @@ class Way:
         References of the positions that throws open or short.
     conflicts : tuple of Conflict
         For each set of positions the two curves that lie furthest apart.
+    chosen : tuple of int
+        For each position of the switch the number of its network among those there are.
     """
 
     form: str
@@ -46,6 +54,7 @@ class Way:
     networks: tuple[ThrownNetwork, ...]
     forced: frozenset[str]
     conflicts: tuple[Conflict, ...]
+    chosen: tuple[int, ...]
 
 
 class FormWays:
@@ -57,13 +66,17 @@ class FormWays:
         Name of the form.
     tables : FormTables
         What each position needs.
+    exclusions : Exclusions
+        What two positions cannot share, where their conflicts do not tell.
     """
 
-    def __init__(self, form: str, tables: FormTables) -> None:
+    def __init__(self, form: str, tables: FormTables, exclusions: Exclusions) -> None:
         self.form = form
         self.tables = tables
+        self._exclusions = exclusions
         self._conflicts = Conflicts(tables)
         self._by_count: dict[int, tuple[Way, ...]] = {}
+        self._ruled_out: dict[int, bool] = {}
 
     def ways(self, count: int) -> tuple[Way, ...]:
         """List ways that a set of some size may do for, fewest thrown first.
@@ -93,7 +106,7 @@ class FormWays:
         return tuple(met[:_MOST_WAYS])
 
     def rules_out(self, count: int) -> bool:
-        """Tell whether proved conflicts rule out every set of a size, in every way.
+        """Tell whether it is proved that no set of a size does, in any way.
 
         Parameters
         ----------
@@ -103,13 +116,44 @@ class FormWays:
         Returns
         -------
         bool
-            False, too, where it takes conflicts of samples, or there are too many ways.
+            False, too, where a proof would take too long, or there are too many ways.
         """
-        if count < 0:
-            return True
-        steps: list[int] = []
-        way = next(self._from((), frozenset(), {}, count, steps, proved=True), None)
-        return way is None and len(steps) < _MOST_STEPS
+        if count not in self._ruled_out:
+            steps: list[int] = []
+            ways = self._from((), frozenset(), {}, count, steps, proved=True)
+            no_way = all(self._excluded(way, count) for way in ways)
+            self._ruled_out[count] = no_way and len(steps) < _MOST_STEPS
+        return self._ruled_out[count]
+
+    def _excluded(self, way: Way, count: int) -> bool:
+        """Whether two curves have no values in common for any set of one size."""
+        refs = self.tables.topology.refs
+        return all(
+            self._exclusions.conflict(way.chosen, switched) is not None
+            for switched in fewest_hitting(refs, way.conflicts, way.forced, count)
+        )
+
+    def why(self, way: Way, switched: frozenset[str]) -> tuple[Conflict, ...] | None:
+        """Choose the few conflicts for which no smaller set does in one way.
+
+        Parameters
+        ----------
+        way : Way
+            The way.
+        switched : frozenset of str
+            A set that does.
+
+        Returns
+        -------
+        tuple of Conflict or None
+            None of them superfluous; ``None`` where nothing proves it.
+        """
+        refs = self.tables.topology.refs
+        proved = tuple(conflict for conflict in way.conflicts if conflict.proved)
+        smaller = fewest_hitting(refs, proved, way.forced, len(switched) - 1)
+        further = (self._exclusions.conflict(way.chosen, fewer) for fewer in smaller)
+        proved += tuple(conflict for conflict in further if conflict is not None)
+        return needed_conflicts(refs, proved, way.forced, len(switched))
 
     def _from(
         self,
@@ -134,7 +178,7 @@ class FormWays:
             thrown = tuple(
                 table.thrown[i] for table, i in zip(self.tables.tables, chosen, strict=True)
             )
-            yield Way(self.form, self.tables, thrown, forced, conflicts)
+            yield Way(self.form, self.tables, thrown, forced, conflicts, chosen)
             return
         networks = self.tables.tables[number].thrown
         for index, network in enumerate(networks):
