@@ -64,10 +64,10 @@ def test_no_exact_network_is_excluded(form: str, draws: int) -> None:
         high = low + SIDE[:, None]
         bounds = ExactBounds(model, wanted)
         ends = model.element_ends(low, high)
-        left = bound_boxes(model, low, high, limit=bounds.limit(ends[1]))
-        assert np.all(bounds(*ends)) and np.all(left.keep)
+        tangent = bound_boxes(model, low, high, limit=bounds.limit(ends[1]))
+        assert np.all(bounds(*ends)) and np.all(tangent.keep)
         # Bounds are widened by 1e-9 of what they are.
-        assert np.all((left.low <= within + 1e-8) & (within - 1e-8 <= left.high))
+        assert np.all((tangent.low <= within + 1e-8) & (within - 1e-8 <= tangent.high))
     assert met
 
 
