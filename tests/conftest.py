@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import compileall
 import gc
 import os
 import random
@@ -71,6 +72,12 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         metavar="SEED",
         help="run the tests of each file, and files, in any order",
     )
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Compile the package before workers begin, who would each do so at the same time."""
+    if not hasattr(config, "workerinput") and config.getoption("numprocesses", None):
+        compileall.compile_dir(Path(__file__).parents[1] / "src", quiet=2)
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
