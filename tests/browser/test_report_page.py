@@ -26,9 +26,26 @@ from page_audit import audited
 pytestmark = [pytest.mark.browser, needs_chromium]
 
 
-def test_page_is_quiet_and_self_contained(browser: Any, page_file: Path) -> None:
+@pytest.fixture(scope="module")
+def only_page(browser: Any) -> Iterator[Any]:
+    page = browser.new_page()
+    yield page
+    page.close()
+
+
+@pytest.fixture
+def page(only_page: Any) -> Any:
+    """An empty page as a new one is, in the process of the last: a new one takes as long again."""
+    only_page.goto("about:blank")
+    only_page.set_viewport_size({"width": 1280, "height": 720})
+    only_page.emulate_media(color_scheme="light", reduced_motion="no-preference")
+    return only_page
+
+
+def test_page_is_quiet_and_self_contained(page: Any, page_file: Path) -> None:
     """Other widths and colours: `test_nothing_is_found_on_any_screen`."""
-    page = browser.new_page(viewport={"width": 768, "height": 800}, color_scheme="dark")
+    page.set_viewport_size({"width": 768, "height": 800})
+    page.emulate_media(color_scheme="dark")
     messages: list[str] = []
     requests: list[str] = []
     page.on("console", lambda m: messages.append(m.text))
@@ -41,7 +58,6 @@ def test_page_is_quiet_and_self_contained(browser: Any, page_file: Path) -> None
     assert "Design error" in page.locator(".governs").first.inner_text()
     # Nothing is wider than the screen but what scrolls within itself.
     assert page.evaluate("document.documentElement.scrollWidth") <= 768
-    page.close()
 
 
 BENCHES = [(50.0, 47e3, 150e-12), (600.0, 1e3, 1e-9), (0.0, 1e6, 0.0), (0.0, 47e3, 150e-12)]
@@ -71,7 +87,7 @@ JOBS: dict[str, dict[str, Any]] = {
 
 @pytest.mark.parametrize("raw", JOBS.values(), ids=JOBS.keys())
 def test_the_page_computes_what_python_computes(
-    browser: Any, tmp_path: Path, raw: dict[str, Any]
+    page: Any, tmp_path: Path, raw: dict[str, Any]
 ) -> None:
     """The page's own arithmetic against the package's: 1e-6 dB."""
     disc = {"name": "disc", "ultrasonic_poles": ["50 kHz"]}
@@ -81,7 +97,6 @@ def test_the_page_computes_what_python_computes(
     assert made.analysis is not None
     path = tmp_path / "report.html"
     path.write_bytes(report_page(made))
-    page = browser.new_page()
     page.goto(path.as_uri())
     for source, load, farad in BENCHES:
         bench = f"{{source: {source}, load: {load}, capacitance: {farad!r}}}"
@@ -101,12 +116,11 @@ def test_the_page_computes_what_python_computes(
             made.network, Conditions(curve=made.curve, loading=loading, band_hz=band)
         )
         assert shown["centred_db"] == pytest.approx(error.centred_db, abs=1e-6)
-    page.close()
 
 
 @pytest.mark.parametrize("distribution", ["uniform", "normal"])
 def test_the_builds_of_the_page_agree_with_the_spread(
-    browser: Any, tmp_path: Path, default_design: Design, distribution: str
+    page: Any, tmp_path: Path, default_design: Design, distribution: str
 ) -> None:
     """The page's 95 % against that of 100,000 builds, within twice what the page itself says."""
     request = dataclasses.replace(default_design.job.spread, distribution=distribution)
@@ -114,7 +128,6 @@ def test_the_builds_of_the_page_agree_with_the_spread(
     changed = dataclasses.replace(default_design, job=job)
     path = tmp_path / "report.html"
     path.write_bytes(report_page(changed))
-    page = browser.new_page()
     page.goto(path.as_uri())
     shown = page.evaluate("builds(state().loading, state().tolerances)")
     slack = shown["to_db"] - shown["from_db"]
@@ -124,11 +137,10 @@ def test_the_builds_of_the_page_agree_with_the_spread(
         f"{shown['from_db']:.3f} to {shown['to_db']:.3f} dB"
         in page.locator("#bench-result").inner_text()
     )
-    page.close()
 
 
 def test_back_to_parts_of_several_tolerances(
-    browser: Any, tmp_path: Path, default_design: Design
+    page: Any, tmp_path: Path, default_design: Design
 ) -> None:
     """Where parts of one kind differ each keeps its own until the slider is moved."""
     first, *others = default_design.picked.positions
@@ -138,7 +150,6 @@ def test_back_to_parts_of_several_tolerances(
     )
     path = tmp_path / "report.html"
     path.write_bytes(report_page(dataclasses.replace(default_design, picked=picked)))
-    page = browser.new_page()
     page.goto(path.as_uri())
     result, kind = page.locator("#bench-result"), first.element.kind.value
     before, slider = result.inner_text(), page.locator(f"#slide-{kind}")
@@ -149,11 +160,9 @@ def test_back_to_parts_of_several_tolerances(
     page.get_by_role("button", name="Back to the job's bench").click()
     assert result.inner_text() == before
     assert "each part's own" in page.locator(f"#show-{kind}").inner_text()
-    page.close()
 
 
-def test_sliders_redraw_and_come_back(browser: Any, page_file: Path) -> None:
-    page = browser.new_page()
+def test_sliders_redraw_and_come_back(page: Any, page_file: Path) -> None:
     page.goto(page_file.as_uri())
     before = page.locator("#bench-result").inner_text()
     assert page.locator("#bench-said").text_content() == ""
@@ -167,13 +176,11 @@ def test_sliders_redraw_and_come_back(browser: Any, page_file: Path) -> None:
     page.wait_for_function("() => document.getElementById('bench-said').textContent !== ''")
     page.get_by_role("button", name="Back to the job's bench").click()
     assert page.locator("#bench-result").inner_text() == before
-    page.close()
 
 
 @pytest.mark.parametrize("end", ["min", "max"])
-def test_sliders_at_their_ends(browser: Any, page_file: Path, end: str) -> None:
+def test_sliders_at_their_ends(page: Any, page_file: Path, end: str) -> None:
     """Source 0, capacitance 0 and tolerance 0 are benches as well, and so are the other ends."""
-    page = browser.new_page()
     messages: list[str] = []
     page.on("console", lambda m: messages.append(m.text))
     page.on("pageerror", lambda e: messages.append(str(e)))
@@ -194,7 +201,6 @@ def test_sliders_at_their_ends(browser: Any, page_file: Path, end: str) -> None:
         nominal = page.evaluate("compute(state().loading).centred_db")
         assert within_db == pytest.approx(nominal, abs=1e-5)
         assert page.locator("#number-capacitance").input_value() == "0"
-    page.close()
 
 
 @pytest.fixture(scope="module")
@@ -224,8 +230,8 @@ def test_sliders_say_name_value_and_unit(looked_at: Any) -> None:
         assert page.get_by_role("slider", name=name).count() == 1
 
 
-def test_order_of_headings_and_of_the_keyboard(browser: Any, page_file: Path) -> None:
-    page = browser.new_page(viewport={"width": 1200, "height": 900})
+def test_order_of_headings_and_of_the_keyboard(page: Any, page_file: Path) -> None:
+    page.set_viewport_size({"width": 1200, "height": 900})
     page.goto(page_file.as_uri())
     levels = [int(h.evaluate("e => e.tagName[1]")) for h in page.locator("h1, h2, h3").all()]
     assert levels[0] == 1
@@ -239,7 +245,6 @@ def test_order_of_headings_and_of_the_keyboard(browser: Any, page_file: Path) ->
     assert page.locator("table >> xpath=..").first.get_attribute("tabindex") is None
     for link in page.locator("nav a").all():
         assert page.locator(link.get_attribute("href")).is_visible()
-    page.close()
 
 
 def test_every_table_has_caption_and_headers(looked_at: Any) -> None:
@@ -280,16 +285,14 @@ def test_nothing_is_found_on_any_screen(browser: Any, page_file: Path) -> None:
     assert audited(browser, page_file) == []
 
 
-def test_titles_are_text_not_markup(browser: Any, tmp_path: Path, default_design: Design) -> None:
+def test_titles_are_text_not_markup(page: Any, tmp_path: Path, default_design: Design) -> None:
     title = "<script>document.title='run'</script><img src=x onerror=alert(1)>"
     job = dataclasses.replace(default_design.job, title=title)
     path = tmp_path / "report.html"
     path.write_bytes(report_page(dataclasses.replace(default_design, job=job)))
-    page = browser.new_page()
     page.goto(path.as_uri())
     assert page.locator("h1").inner_text() == title
     assert page.locator("h1 script, h1 img").count() == 0
-    page.close()
 
 
 def test_a_bench_is_in_the_address_and_presets_set_it(browser: Any, page_file: Path) -> None:
@@ -325,8 +328,8 @@ def test_a_bench_is_in_the_address_and_presets_set_it(browser: Any, page_file: P
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_charts_take_the_colours_of_the_page(browser: Any, page_file: Path, scheme: str) -> None:
-    page = browser.new_page(color_scheme=scheme)
+def test_charts_take_the_colours_of_the_page(page: Any, page_file: Path, scheme: str) -> None:
+    page.emulate_media(color_scheme=scheme)
     page.goto(page_file.as_uri())
     background, behind, ink = page.evaluate(
         """() => {
@@ -338,7 +341,6 @@ def test_charts_take_the_colours_of_the_page(browser: Any, page_file: Path, sche
     )
     assert background == behind != ink
     assert page.evaluate("moved.plots[0].axes[0].stroke()") == ink
-    page.close()
 
 
 def test_the_tiles_say_what_a_perfect_unit_shows(default_design: Design) -> None:
@@ -350,10 +352,11 @@ def test_the_tiles_say_what_a_perfect_unit_shows(default_design: Design) -> None
 
 
 def test_charts_are_read_out_by_the_keyboard(
-    browser: Any, page_file: Path, default_design: Design
+    page: Any, page_file: Path, default_design: Design
 ) -> None:
     """Arrows move the crosshair of all charts over frequency, plus zooms, Escape comes back."""
-    page = browser.new_page(viewport={"width": 1400, "height": 900}, reduced_motion="reduce")
+    page.set_viewport_size({"width": 1400, "height": 900})
+    page.emulate_media(reduced_motion="reduce")
     page.goto(page_file.as_uri())
     crosshair = page.get_by_role("slider", name="Crosshair: Error")
     crosshair.focus()
@@ -381,11 +384,10 @@ def test_charts_are_read_out_by_the_keyboard(
     legend.press("Enter")
     assert legend.get_attribute("aria-pressed") == "false"
     assert page.evaluate("moved.plots[0].series[1].show") is False
-    page.close()
 
 
-def test_a_drag_zooms_and_a_double_click_comes_back(browser: Any, page_file: Path) -> None:
-    page = browser.new_page(viewport={"width": 1000, "height": 900})
+def test_a_drag_zooms_and_a_double_click_comes_back(page: Any, page_file: Path) -> None:
+    page.set_viewport_size({"width": 1000, "height": 900})
     page.goto(page_file.as_uri())
     area = page.locator("#chart-error .u-over")
     area.scroll_into_view_if_needed()
@@ -400,7 +402,6 @@ def test_a_drag_zooms_and_a_double_click_comes_back(browser: Any, page_file: Pat
     assert (low, high) == pytest.approx((200.0, 2000.0), rel=0.01)
     page.mouse.dblclick(box["x"] + 50, middle)
     assert page.evaluate("moved.plots[0].scales.x.min") == pytest.approx(20.0)
-    page.close()
 
 
 def test_without_scripts_the_drawings_stand(browser: Any, page_file: Path) -> None:
