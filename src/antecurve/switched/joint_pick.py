@@ -160,8 +160,10 @@ def pick_box(
     Returns
     -------
     PickedBox
-        The pick, and what is proved of it.  An interruption from the keyboard ends the search
-        with the best so far, unproved.
+        The pick, and what is proved of it.  The job's budget is processor time until there is a
+        pick; what remains of it is time on the clock for the proof.  An interruption from the
+        keyboard ends the search with the best so far and a bound of some seconds; a second
+        interruption ends that, too.
 
     Raises
     ------
@@ -182,10 +184,12 @@ def pick_box(
     try:
         search.run()
     except KeyboardInterrupt:
-        if search.best is None:
+        best = search.best
+        if best is None:
             raise
-        report = _report(search.best, 0, False, 0.0, told, interrupted=True)
-        return PickedBox(search.best, report, sharings, sharings.forms, interrupted=True)
+        bound_db, count = _bound_of_positions(best, told.clock.soon())
+        report = _report(best, count, False, bound_db, told, interrupted=True)
+        return PickedBox(best, report, sharings, sharings.forms, interrupted=True)
     if search.best is None:
         raise sharings.no_sharing() if not search.found_exact else _no_parts()
     return _concluded(box_job, search.best, sharings, told)
@@ -230,7 +234,7 @@ class _SetSearch:
         self._known: Rounded = {}
 
     def run(self) -> None:
-        """Go on until the parts of some set keep the limit, or the largest set was tried."""
+        """Go on until the parts of some set keep the limit, or the budget or the sets end."""
         limit_db = self.box_job.common.target.error_limit_db
         for count in range(self.sharings.most + 1):
             self.told(f"{count} switched", self._best_db, self.tried)
@@ -241,6 +245,8 @@ class _SetSearch:
             within = self._rounded(_promising(sets))
             if within is not None and (limit_db is None or within.pick.error_db <= limit_db):
                 self.best = within
+                return
+            if self.best is not None and self.late:
                 return
 
     @property
@@ -464,13 +470,20 @@ def _prove(picked: BoxPick, deadline: float, told: _Told) -> tuple[BoxPick, Sear
             lower, proved = error - resolution(error), True
             break
         proved = share == _SHARES[-1]
-    if not (proved or interrupted or lower > 0.0):
-        lower, count = bound_by_positions(space, best, goal, until=told.clock.grace_end())
-        evaluated += count
-    values = _nearest_exact(space, best, picked.solution)
+    made = replace(picked, pick=best, solution=_nearest_exact(space, best, picked.solution))
     bound = min(lower * NEPER_DB, best.error_db)
-    made = replace(picked, pick=best, solution=values)
+    if not (proved or lower > 0.0):
+        until = told.clock.soon() if interrupted else told.clock.grace_end()
+        bound, count = _bound_of_positions(made, until)
+        evaluated += count
     return made, _report(made, evaluated, proved, bound, told, interrupted=interrupted), interrupted
+
+
+def _bound_of_positions(picked: BoxPick, until: float) -> tuple[float, int]:
+    """What some position is at least off with any parts [dB], and what was evaluated for it."""
+    best = picked.pick
+    bound, count = bound_by_positions(picked.space, best, best.error_db / NEPER_DB, until=until)
+    return min(bound * NEPER_DB, best.error_db), count
 
 
 def _report(

@@ -17,6 +17,7 @@ from antecurve.switched.joint_space import JointPick, JointSpace
 __all__ = ["Clock", "bound_by_positions"]
 
 _GRACE_SECONDS = 20.0  # beyond the budget, for a bound that is not 0: by judgement
+_INTERRUPTED_SECONDS = 2.0  # a position takes a half; whoever interrupts does not want to wait
 _MOST_SLOWNESS = 10.0  # times: beside so much else on the machine the whole search takes minutes
 
 
@@ -43,6 +44,16 @@ class Clock:
         """Processor time since the start [s]: what else the machine does is not in it."""
         return time.process_time() - self.start_cpu
 
+    def soon(self) -> float:
+        """Work out when to give up a bound after an interruption.
+
+        Returns
+        -------
+        float
+            Value of `time.perf_counter` [s].
+        """
+        return self._from_now(_INTERRUPTED_SECONDS)
+
     def grace_end(self) -> float:
         """Work out when to give up a bound.
 
@@ -51,9 +62,12 @@ class Clock:
         float
             Value of `time.perf_counter` [s]: some seconds of an idle machine from now.
         """
+        return self._from_now(_GRACE_SECONDS)
+
+    def _from_now(self, idle_seconds: float) -> float:
         busy = max(self.busy_seconds, 1e-3)
         slowness = min(max(self.seconds / busy, 1.0), _MOST_SLOWNESS)
-        return time.perf_counter() + slowness * _GRACE_SECONDS
+        return time.perf_counter() + slowness * idle_seconds
 
 
 def bound_by_positions(
