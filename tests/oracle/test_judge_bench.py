@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hum_coverage import disturbed, told
@@ -18,6 +20,7 @@ from playback_units import (
 )
 
 from antecurve.errors import InputError
+from antecurve.judge.capture import ObservationSettings
 from antecurve.judge.conformity import Decision
 from antecurve.judge.periodic import harmonic_basis
 from antecurve.judge.record import prepare_record
@@ -249,3 +252,23 @@ def test_stages_are_named_as_they_begin() -> None:
         "comparing shapes of the unit",
         "residuals and uncertainty",
     ]
+
+
+def test_the_sweep_reference_that_reaches_over_a_capture_is_taken() -> None:
+    """Two chains, one of them seen to 5 kHz: it is passed over; two that differ are refused."""
+    sweep = sweep_capture(Unit(), np.random.default_rng(1))
+    settings = ObservationSettings(50e3, CONDITIONS.curve, known_exactly())
+    whole, other = (
+        SweepCapture(sweep.frequency_hz, -10 * np.log10(1 + (sweep.frequency_hz / corner) ** 2))
+        for corner in (30e3, 60e3)
+    )
+    short = SweepCapture(other.frequency_hz[:25], other.level_db[:25])
+    for given in ([short, whole], [whole, whole]):
+        chains = measured_chains(given, estimate=known_exactly(), highest_hz=50e3)
+        chosen = replace(settings, references=chains).reference_for(
+            sweep, swept_hz=sweep.frequency_hz
+        )
+        assert chosen is not None and chosen.frequency_hz[-1] == sweep.frequency_hz[-1]
+    chains = measured_chains([whole, other], estimate=known_exactly(), highest_hz=50e3)
+    with pytest.raises(InputError, match=r"two sweeps, [+-]1\.\d+ dB apart at 20 kHz"):
+        replace(settings, references=chains).reference_for(sweep, swept_hz=sweep.frequency_hz)

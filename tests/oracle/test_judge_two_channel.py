@@ -137,6 +137,18 @@ def test_a_click_is_left_out(signal: str, channel: str) -> None:
     assert any("a click at 0.9" in text for text in verdict.findings)
 
 
+@pytest.mark.parametrize("signal", ["multitone", "log sweep", "music"])
+def test_many_clicks_are_refused_as_such(signal: str) -> None:
+    """A dozen of three tenths of full scale, here and there."""
+    record = two_channel_record(
+        Unit(), np.random.default_rng(27), signal=signal, quiet_s=0.2, noise_db=-70.0
+    )
+    volts = record.volts.copy()
+    volts[np.random.default_rng(5).integers(30_000, 200_000, 12)] += 0.3
+    with pytest.raises(InputError, match=r"clicks, the sharpest at \d\.\d+ s"):
+        observed(TwoChannelRecord(RATE_HZ, record.stimulus, volts, stimulus_at="emf"))
+
+
 @pytest.mark.parametrize(
     ("signal", "noise_db", "clicks"),
     [

@@ -114,6 +114,7 @@ def test_crest_factors_as_published() -> None:
         shapiro = 20 * np.log10(crest_factor(_waveform(np.where(pair[0] > 0, 0.0, np.pi))))
         assert shapiro <= 20 * np.log10(2.0)
         assert 0.0 < ours < min(newman, shapiro) - 1.0
+        assert ours < 3.0
 
 
 def test_multitone_is_clear_of_hum_and_low_in_crest() -> None:
@@ -125,8 +126,8 @@ def test_multitone_is_clear_of_hum_and_low_in_crest() -> None:
     assert spectrum[spectrum > 1e-6] == pytest.approx(spectrum.max(), rel=1e-9)
     octaves = np.histogram(tones, 20.0 * 2.0 ** np.arange(11))[0]
     assert octaves[2:].min() >= 4 and octaves.min() >= 1
-    # Random phases of fifty tones have 12 dB in such a run.
-    assert make_signal(request).crest_db < 8.0
+    # Random, Newman's and Schroeder's phases of fifty tones have 11 to 12 dB in such a run.
+    assert make_signal(request).crest_db < 7.4
     assert true_peak(run) == pytest.approx(1.0)
 
 

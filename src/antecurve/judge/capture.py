@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from antecurve.arrays import read_only
 from antecurve.errors import InputError
 from antecurve.judge.observation import Observation
+from antecurve.quantities import DB_PER_NEPER, format_quantity
 
 if TYPE_CHECKING:
     from antecurve.curves.model import Curve
@@ -34,6 +35,8 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
+
+_ALIKE_DB = 0.02  # a twenty-fifth of the usual limit: references that differ less serve alike
 
 
 def finite_column(values: ArrayLike, name: str, capture: str) -> Floats:
@@ -152,7 +155,12 @@ class ObservationSettings:
     references: tuple[MeasuredChain, ...] = ()
 
     def reference_for(
-        self, capture: Capture, frequency_hz: float | None = None, *, needed: bool = True
+        self,
+        capture: Capture,
+        frequency_hz: float | None = None,
+        *,
+        needed: bool = True,
+        swept_hz: Floats | None = None,
     ) -> MeasuredChain | None:
         """Choose the reference that matches a capture.
 
@@ -164,16 +172,20 @@ class ObservationSettings:
             Fundamental of a square wave [Hz].
         needed : bool, optional
             Whether one that matches must be among those given.
+        swept_hz : numpy.ndarray of float, shape (frequencies,), optional
+            Frequencies of a sweep [Hz].
 
         Returns
         -------
         MeasuredChain or None
-            Of the same kind and of the nearest fundamental; ``None`` where there is none.
+            Of the same kind, of the nearest fundamental or over all of a sweep; ``None`` where
+            there is none.
 
         Raises
         ------
         InputError
-            When references are given, but none that matches a capture that needs one.
+            When references are given, but none that matches a capture that needs one, or several
+            that differ.
         """
         alike = [r for r in self.references if r.kind == capture.kind]
         if not alike and not (self.references and needed):
@@ -185,11 +197,32 @@ class ObservationSettings:
                 "a capture needs a reference of its own kind: a square wave, a sweep, or a record "
                 "with a stimulus",
             )
+        if swept_hz is not None and len(alike) > 1:
+            return _over_sweep(alike, swept_hz, capture.name)
         if frequency_hz is None:
             return alike[0]
         nearest = min(alike, key=lambda r: r.mistuning(frequency_hz))
         nearest.check_frequency(frequency_hz, capture.name)
         return nearest
+
+
+def _over_sweep(chains: Sequence[MeasuredChain], swept_hz: Floats, name: str) -> MeasuredChain:
+    """The chain that reaches over a sweep; the first of several that are alike there."""
+    low, high = float(swept_hz.min()), float(swept_hz.max())
+    reaching = [c for c in chains if c.frequency_hz[0] <= low and high <= c.frequency_hz[-1]]
+    first, *others = reaching or chains
+    for other in others:
+        apart = (other.at(swept_hz) - first.at(swept_hz)).real
+        apart = DB_PER_NEPER * (apart - np.median(apart))
+        at = int(np.argmax(np.abs(apart)))
+        if abs(apart[at]) > _ALIKE_DB:
+            where = format_quantity(float(swept_hz[at]), "Hz")
+            raise InputError(
+                f"reference for {name}",
+                f"two sweeps, {apart[at]:+.2f} dB apart at {where}",
+                "give the one taken with this capture's settings alone",
+            )
+    return first
 
 
 @dataclass(frozen=True, slots=True, eq=False)

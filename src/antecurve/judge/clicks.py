@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["both_jump", "click_window", "isolated_click", "starts_or_stops"]
+__all__ = ["both_jump", "click_window", "is_spike", "isolated_click", "starts_or_stops"]
 
 Floats = NDArray[np.float64]
 
@@ -47,16 +47,37 @@ def isolated_click(missed: Floats, rate_hz: float) -> int | None:
     if sharp[at] <= _STANDS_OUT * _largest_beside(sharp, at, rate_hz):
         return None
     at += 1  # the middle one of the three samples
+    return at if is_spike(missed, at, rate_hz=rate_hz) else None
+
+
+def is_spike(missed: Floats, at: int, *, rate_hz: float) -> bool:
+    """Tell a spike from a step: a few samples hold all that is not explained about it.
+
+    Parameters
+    ----------
+    missed : numpy.ndarray of float, shape (samples,)
+        What the other channel does not explain.
+    at : int
+        Its sharpest sample.
+    rate_hz : float
+        Sampling rate [Hz].
+
+    Returns
+    -------
+    bool
+        Whether four fifths of the energy beyond noise lie within 8 samples to either side.
+    """
+    block = round(_BLOCK_S * rate_hz)
     window = missed[max(0, at - block) : at + block]
     near = np.concatenate(
-        [missed[max(0, at - 3 * block) : at - block], missed[at + block :][:block]]
+        [missed[max(0, at - 3 * block) : max(0, at - block)], missed[at + block :][:block]]
     )
     middle = float(np.median(window))
     noise = float(np.median((near - np.median(near)) ** 2)) / _MEDIAN_SQUARE
     spike = missed[max(0, at - _NARROW) : at + _NARROW + 1]
     own = float(np.sum((spike - middle) ** 2)) - noise * spike.size
     whole = float(np.sum((window - middle) ** 2)) - noise * window.size
-    return at if own > _CONCENTRATED * whole > 0.0 else None
+    return own > _CONCENTRATED * whole > 0.0
 
 
 def both_jump(one: Floats, other: Floats, at: int, *, rate_hz: float) -> bool:

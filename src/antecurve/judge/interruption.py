@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.errors import InputError
+from antecurve.judge.clicks import is_spike
 
 __all__ = [
     "CLICK",
@@ -252,6 +253,14 @@ def refuse_jumps(
         *(np.abs(x).max(axis=1) for x in (missed, known)), least=_LEAST_CLICK * peak
     )
     if whole > _JUMP or largest > click:
+        unexplained = output - explained
+        at = int(np.argmax(np.abs(np.diff(unexplained, 2)))) + 1
+        if is_spike(unexplained, at, rate_hz=rate_hz):
+            raise InputError(
+                name,
+                f"clicks, the sharpest at {at / rate_hz:.3f} s: the output jumps for a few samples",
+                "check the leads, switch nothing nearby, and record again",
+            )
         raise _interrupted(name, "the output jumps as the stimulus does not explain")
 
 

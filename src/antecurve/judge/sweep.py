@@ -156,7 +156,10 @@ class SweepCapture(Capture):
     def observation(self, settings: ObservationSettings) -> SweepObservation:
         """Reduce the sweep for a fit, documented in `Capture`."""
         return SweepObservation(
-            self, _START_SIGMA_DB, _START_SIGMA_RAD, settings.reference_for(self)
+            self,
+            _START_SIGMA_DB,
+            _START_SIGMA_RAD,
+            settings.reference_for(self, swept_hz=self.frequency_hz),
         )
 
     def reach_problem(self, band_hz: tuple[float, float]) -> InputError | None:

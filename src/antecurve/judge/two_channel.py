@@ -381,7 +381,7 @@ class TwoChannelRecord(Capture):
             measured = measured_response(estimate, flattening)
             explained, output = cleared.waveforms(measured)
             told = cleared.before(output, measured)
-        self._check_whole(estimate, explained, output)
+        self._check_whole(estimate, cleared.alike_below(explained, output), output)
         self._refuse_clipped_stimulus(channels, stimulus, told)
         return cleared, estimate, tuple(at / self.rate_hz for at in places)
 
