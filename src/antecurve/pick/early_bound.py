@@ -31,7 +31,7 @@ _BOUND_SECONDS = 1.0  # each form of the default job is bounded in a tenth of it
 _BOUND_SHARE = 1.0 / 12.0  # of a longer budget: narrow limits of an RC shunt of four poles take 2 s
 _MOST_SHARE = 0.25  # of any budget: by judgement, the search itself matters more
 _LEAST_SECONDS = 5.0  # for the smallest limit of a ladder: half a second unless much else runs
-_SMALLEST = tuple(db / NEPER_DB for db in (1e-5, 1e-4))  # take half a second and a second at most
+_SMALLEST = tuple(db / NEPER_DB for db in (1e-5, 1e-4, 1e-3))  # half a second to some
 _SHARES: Shares = (1.0 / 32.0, 1.0 / 2.0)  # of the limit: a small bound first, then one that tells
 _FEW_SHARES: Shares = (1.0 / 2.0,)  # of few positions every limit takes about as long
 
@@ -68,10 +68,11 @@ def raise_bound(search: Search, limit: float, *, seconds: float = _BOUND_SECONDS
 
     Notes
     -----
-    It looks at the time between its steps, for each ladder not before the first
-    of them.  An interruption from the keyboard ends it.
+    It looks at the time between its steps.  Where the time is over before the first, on a machine
+    that does much else, it goes on for 5 s in all.  An interruption from the keyboard ends it.
     """
-    until = time.perf_counter() + max(seconds, _BOUND_SECONDS)
+    start = time.perf_counter()
+    until, latest = start + max(seconds, _BOUND_SECONDS), start + _LEAST_SECONDS
     try:
         for number, space in enumerate(search.spaces):
             # The least of all networks is the bound: none may take the time of the others.
@@ -79,8 +80,9 @@ def raise_bound(search: Search, limit: float, *, seconds: float = _BOUND_SECONDS
             now = time.perf_counter()
             known = max(search.lower, search.lower_of.get(number, 0.0))
             raised, evaluated = network_bound(
-                space, limit, known=known, until=now + (until - now) / networks
-            )
+                space, limit, known=known, until=now + (until - now) / networks,
+                latest=now + (latest - now) / networks,
+            )  # fmt: skip
             search.evaluated += evaluated
             if raised > known:
                 search.lower_of[number] = raised
@@ -90,7 +92,9 @@ def raise_bound(search: Search, limit: float, *, seconds: float = _BOUND_SECONDS
     search.lower = max(search.lower, min(bounds))
 
 
-def network_bound(space: Space, limit: float, *, known: float, until: float) -> tuple[float, int]:
+def network_bound(
+    space: Space, limit: float, *, known: float, until: float, latest: float | None = None
+) -> tuple[float, int]:
     """Bound the error of one network from below, as far as the time allows.
 
     Parameters
@@ -103,6 +107,8 @@ def network_bound(space: Space, limit: float, *, known: float, until: float) -> 
         What no combination is below, as far as known [Np].
     until : float
         Value of `time.perf_counter` at which to stop.
+    latest : float or None, optional
+        The same for the first limit; by default a few seconds from now.
 
     Returns
     -------
@@ -118,7 +124,7 @@ def network_bound(space: Space, limit: float, *, known: float, until: float) -> 
         limits += [smallest for smallest in _SMALLEST if smallest < limits[0]]
     end = until
     if space.model.ladder is not None:
-        end = max(until, time.perf_counter() + _LEAST_SECONDS)
+        end = max(until, latest or time.perf_counter() + _LEAST_SECONDS)
     for within in sorted(limits):
         if within <= known:
             continue

@@ -31,6 +31,7 @@ from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, level_db, zero_pole_g
 from antecurve.pick.boxes import Boxes, Grids, joined
 from antecurve.pick.coefficient_windows import CoefficientWindows
 from antecurve.pick.model import NEPER_DB, NetworkModel
+from antecurve.pick.root_ranges import TimeIsOverError
 from antecurve.pick.time_constants import TimeConstantHull, time_constant_hull
 
 __all__ = ["MonotoneBounds", "monotone_cut", "narrowed"]
@@ -41,6 +42,7 @@ _SLACK = 1e-9  # relative: widens each bound by more than its sums round
 _FINE_POINTS = 25  # as many as tell three zeros and four poles apart
 _REAL_POINTS = 7  # of real s, about three in two decades of the band and beside it
 _NARROW, _MOST_NARROW = 0.06, 300_000  # of networks that are no ladder, by trial; some 50 MB
+_MANY_POSITIONS = 8  # of a ladder: three zeros and their poles
 _MOST_BOXES = 60_000  # some 10 MB with their logarithms
 
 
@@ -289,7 +291,12 @@ def monotone_cut(
         return narrowed(
             boxes, windows, grids, width=_NARROW, leaf=leaf, most=_MOST_NARROW, deadline=deadline
         )
-    cut = MonotoneBounds(model, grids, limit)
+    try:
+        # Of many time constants a rough hull says little, and takes as long as a fine one.
+        many = len(grids.grids) >= _MANY_POSITIONS
+        cut = MonotoneBounds(model, grids, limit, fine=many, deadline=deadline if many else None)
+    except TimeIsOverError:
+        return boxes
     if cut.empty:
         return boxes.where(slice(0, 0))
     return narrowed(boxes, cut, grids, width=width, leaf=leaf, deadline=deadline)

@@ -1,7 +1,8 @@
 """Another first cut: the pairs of candidates that make a zero of the curve by themselves.
 
 A resistor and a capacitor in parallel that alone lead from input to output make the zero
-T = R C (`antecurve.pick.structure.zero_pairs`), whatever the other elements are.  The time
+T = R C (`antecurve.pick.structure.zero_pairs`), whatever the other elements are; so do two in
+series across the output (`antecurve.pick.structure.shorting_pairs`).  The time
 constants of a network within an error limit lie in a hull (`antecurve.pick.time_constants`), and T
 in one of the hull's ranges for zeros.  So the two candidates of each pair are among those whose
 product lies there: a window in the sum of two sorted lists.  For a narrow limit few are left of
@@ -23,7 +24,7 @@ from antecurve.job import Job
 from antecurve.pick.boxes import Boxes, Grids, joined
 from antecurve.pick.model import NetworkModel
 from antecurve.pick.monotone_bounds import MonotoneBounds, narrowed
-from antecurve.pick.structure import zero_pairs
+from antecurve.pick.structure import shorting_pairs, zero_pairs
 from antecurve.pick.time_constants import TimeConstantHull
 
 __all__ = ["paired_cut"]
@@ -64,7 +65,7 @@ def paired_cut(
     TimeIsOverError
         When the time is over before the time constants are bounded.
     """
-    pairs = zero_pairs(model.topology)
+    pairs = shorting_pairs(model.topology) or zero_pairs(model.topology)
     if model.ladder is None or not pairs or limit > _WIDEST_LIMIT:
         return None
     cut = MonotoneBounds(model, grids, limit, fine=True, deadline=deadline)

@@ -15,7 +15,7 @@ Every box is tested by an affine bound: with u = ln T + ln w the function 0.5 ln
 slope s = 1/(1 + exp(-2u)) and second derivative 2 s (1 - s), which is at most 1/2 and grows by no
 more than exp(2h) within a distance h.  Time constants far outside the band, below 1/20 of 1/w at
 its high end or above 20/w at its low end, are one cell each: there the function is within
-0.00125 Np of 0, or of ln w plus a constant.
+0.00125 Np of 0, or of ln w plus a constant.  Of small limits these cells lie farther out.
 
 **Interlaced networks.** Let all shunt elements be resistors across the output.  With A the
 admittance of the series arm and source, and Y = 1/Rp + s CL that of shunt resistors and load,
@@ -213,8 +213,10 @@ class _Cells:
         self._load_s = asked.load_s
         self._log = np.log(omega)
         self._sign = np.array([1.0] * asked.zeros + [-1.0] * asked.poles)
-        self._floor = math.log(_EDGE / omega[-1])
-        self._ceiling = math.log(1.0 / (_EDGE * omega[0]))
+        # There a fine hull's share departs by half of the limit at most.
+        edge = _EDGE if asked.near is None else min(_EDGE, math.sqrt(asked.limit))
+        self._floor = math.log(edge / omega[-1])
+        self._ceiling = math.log(1.0 / (edge * omega[0]))
 
     def sort(self, low: Floats, high: Floats, zeros: int) -> tuple[Floats, Floats]:
         """Longest first, among zeros and among poles, and these one after the other."""
