@@ -35,7 +35,7 @@ def low_crest_phases(lines: Integers) -> Floats:
     """Compute phases of equal tones at which the peak of their sum is low.
 
     Each tone at first has its share of the period, as in a sweep (Schroeder); then the norms of
-    rising power are minimised (Guillaume et al.).  Neighbouring tones come to 3 dB so.  Tones
+    rising power are minimised (Guillaume et al.).  Neighbouring tones come to 3.3 dB so.  Tones
     by equal parts of an octave do not: the few low ones are slow beside the many high ones, and
     cannot fill between their peaks.  Six to an octave from 20 Hz to 20 kHz end at 7.0 to 7.8 dB,
     from random phases as well; Newman's and Schroeder's leave 11 to 12 dB, clipping in turns 9 dB.
