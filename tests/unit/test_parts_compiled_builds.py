@@ -21,7 +21,7 @@ from antecurve.parts.position import Part, PickedNetwork, Position
 from antecurve.pipeline import Design
 from antecurve.synthesis.exact import exact_network, form_names
 
-BUILDS = 64  # one strip
+BUILDS = 128  # one strip
 
 
 def _drawn(design: Design) -> Builds:

@@ -365,7 +365,7 @@ class _Counted:
 
     def add(self, block: MeasuredBuilds) -> None:
         self.centred.add(block.centred_db)
-        self.level.add(np.exp((block.level_db - self._nominal) / DB_PER_NEPER))
+        self.level.add_logarithms((block.level_db - self._nominal) / DB_PER_NEPER)
         if self._limit is not None:
             self._within += int(np.count_nonzero(block.centred_db <= self._limit))
 

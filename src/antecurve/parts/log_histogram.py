@@ -81,9 +81,31 @@ class LogHistogram:
         InputError
             When a value is not finite.
         """
-        if not values.size:
-            return
-        least, greatest = float(values.min()), float(values.max())
+        if values.size:
+            least, greatest = float(values.min()), float(values.max())
+            logarithms = np.log(np.maximum(values, self._low) * (1.0 / self._low))
+            self._count(logarithms, least, greatest)
+
+    def add_logarithms(self, logarithms: NDArray[np.float64]) -> None:
+        """Count values by their natural logarithms.
+
+        Parameters
+        ----------
+        logarithms : numpy.ndarray of float, shape (n,)
+            Of values, greater than 0.
+
+        Raises
+        ------
+        InputError
+            When a value is not finite.
+        """
+        if logarithms.size:
+            least, greatest = float(logarithms.min()), float(logarithms.max())
+            above = np.maximum(logarithms - math.log(self._low), 0.0)
+            self._count(above, float(np.exp(least)), float(np.exp(greatest)))
+
+    def _count(self, above: NDArray[np.float64], least: float, greatest: float) -> None:
+        """Count values by the logarithms of what they are times the lowest."""
         if not math.isfinite(greatest - least):
             raise InputError(
                 "builds",
@@ -91,12 +113,11 @@ class LogHistogram:
                 "a response is no finite number: bring part values, load, curve and band closer "
                 "to what a bench has",
             )
-        self.count += values.size
+        self.count += above.size
         self.least = min(self.least, least)
         self.greatest = max(self.greatest, greatest)
-        scaled = np.log(np.maximum(values, self._low) * (1.0 / self._low))
-        scaled *= 1.0 / self._width
-        bin_indices = np.minimum(scaled.astype(np.int64), len(self._bins) - 1)
+        above *= 1.0 / self._width
+        bin_indices = np.minimum(above.astype(np.int64), len(self._bins) - 1)
         np.add.at(self._bins, bin_indices, 1)
 
     def quantile(self, fraction: float) -> float:
