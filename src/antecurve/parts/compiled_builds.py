@@ -4,7 +4,7 @@
 smallest q over the frequencies.  Here q is worked out at every third of them, and what lies between
 by the polynomial of degree four through the five about the highest.  With frequencies h apart in
 ln f that misses by at most 0.031 h**5 times the largest fifth derivative of q, which of tolerances
-is about eight times q itself: at 40 a decade a part in 30,000 of the error.  Where two peaks
+is about eight times q itself: at 40 a decade a part in 26,000 of the error.  Where two peaks
 are alike to a part in 700, the lower one may be taken.  The first builds are measured both ways,
 and where the two differ by more the loops are not used.
 """
