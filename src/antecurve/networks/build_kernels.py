@@ -31,8 +31,12 @@ def _compiled(function: Callable[..., None]) -> Callable[..., None]:
     except ImportError:
         return function
     # Sums may be fused and divisions by one number shared; what is not finite stays so.
-    how = {"error_model": "numpy", "fastmath": {"contract", "nsz", "arcp"}}
-    compiled: Callable[..., None] = njit(nogil=True, cache=True, **how)(function)
+    how = {"nogil": True, "error_model": "numpy", "fastmath": {"contract", "nsz", "arcp"}}
+    compiled: Callable[..., None]
+    try:
+        compiled = njit(cache=True, **how)(function)
+    except RuntimeError:  # no folder that it could be kept in
+        compiled = njit(**how)(function)
     return compiled
 
 
