@@ -15,7 +15,7 @@ from antecurve.parts.position import PickedNetwork
 from antecurve.pick.bounds import bound_boxes
 from antecurve.pick.boxes import Boxes, Grids, combinations_in, joined
 from antecurve.pick.candidates import Candidates
-from antecurve.pick.limits import limit_values, within_limits
+from antecurve.pick.limits import meeting_limits
 from antecurve.pick.model import NetworkModel
 from antecurve.pick.objective import FLOOR, ErrorOverBand, resolution
 from antecurve.pick.structure import Exchange
@@ -156,8 +156,8 @@ class Space:
             True where they do.
         """
         allowed = self.available(indices)
-        limits = limit_values(self.model.topology, self.model.job, self.values(indices[allowed]))
-        allowed[allowed] = within_limits(limits, self.model.job)
+        values = self.values(indices[allowed])
+        allowed[allowed] = meeting_limits(self.model.topology, self.model.job, values)
         return allowed
 
     def picked(self, indices: Indices) -> PickedNetwork:

@@ -18,7 +18,7 @@ from antecurve.networks.compiled import (
 )
 from antecurve.networks.topology import Topology
 
-__all__ = ["LimitValues", "limit_values", "within_limits"]
+__all__ = ["LimitValues", "limit_values", "meeting_limits", "within_limits"]
 
 Floats = NDArray[np.float64]
 
@@ -61,8 +61,42 @@ def limit_values(topology: Topology, job: Job, values: Floats) -> LimitValues:
     LimitValues
         The quantities; the input impedance over a grid of 24 frequencies a decade.
     """
+    return LimitValues(_levels_db(topology, job, values), *_impedances(topology, job, values))
+
+
+def meeting_limits(topology: Topology, job: Job, values: Floats) -> NDArray[np.bool_]:
+    """Test which combinations meet the job's limits; impedances of those with the level alone.
+
+    Parameters
+    ----------
+    topology : Topology
+        The shape.
+    job : Job
+        Loading, level, band and limits.
+    values : numpy.ndarray of float, shape (combinations, elements)
+        Element values [ohm and F].
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (combinations,)
+        True where all limits are met.
+    """
+    levels_db = _levels_db(topology, job, values)
+    met = _levels_within(levels_db, job)
+    limits = LimitValues(levels_db[met], *_impedances(topology, job, values[met]))
+    met[met] = within_limits(limits, job)
+    return met
+
+
+def _levels_db(topology: Topology, job: Job, values: Floats) -> Floats:
+    level = loaded_coefficients(topology, values, loading=job.loading)
+    gain = np.abs(level.response(REFERENCE_FREQUENCY_HZ)[..., 0])
+    return np.asarray(20.0 * np.log10(gain / job.gain))
+
+
+def _impedances(topology: Topology, job: Job, values: Floats) -> tuple[Floats, Floats]:
+    """Output impedance at 1 kHz and smallest input impedance over the band [ohm]."""
     loading = job.loading
-    level = loaded_coefficients(topology, values, loading=loading)
     output = output_impedance_coefficients(
         topology, values, source_resistance=loading.source_resistance
     )
@@ -73,13 +107,12 @@ def limit_values(topology: Topology, job: Job, values: Floats) -> LimitValues:
         load_capacitance=loading.load_capacitance,
     )
     band = log_frequencies(job.target.band_hz, points_per_decade=24)
-    one = REFERENCE_FREQUENCY_HZ
-    gain = np.abs(level.response(one)[..., 0])
-    return LimitValues(
-        20.0 * np.log10(gain / job.gain),
-        np.abs(output.response(one)[..., 0]),
-        np.abs(entry.response(band)).min(axis=-1),
-    )
+    output_ohm = np.abs(output.response(REFERENCE_FREQUENCY_HZ)[..., 0])
+    return output_ohm, np.abs(entry.response(band)).min(axis=-1)
+
+
+def _levels_within(levels_db: Floats, job: Job) -> NDArray[np.bool_]:
+    return np.asarray(np.abs(levels_db) <= job.target.level_tolerance_db + _SLACK)
 
 
 def within_limits(limits: LimitValues, job: Job) -> NDArray[np.bool_]:
@@ -101,7 +134,7 @@ def within_limits(limits: LimitValues, job: Job) -> NDArray[np.bool_]:
     largest = math.inf if wanted.output_resistance_max is None else wanted.output_resistance_max
     smallest = 0.0 if wanted.input_impedance_min is None else wanted.input_impedance_min
     return np.asarray(
-        (np.abs(limits.level_db) <= job.target.level_tolerance_db + _SLACK)
+        _levels_within(limits.level_db, job)
         & (limits.output_ohm <= largest * (1.0 + _SLACK))
         & (limits.input_ohm >= smallest * (1.0 - _SLACK))
     )
