@@ -12,11 +12,11 @@ from antecurve.curves.catalogue import named_curve
 from antecurve.job import Job, NetworkRequest, Target
 from antecurve.networks.topology import Loading
 from antecurve.pick.bounds import bound_boxes
+from antecurve.pick.candidates import stock_of
 from antecurve.switched import exclusion
 from antecurve.switched.exact_bounds import ExactBounds, ExactModel, Wanted
 from antecurve.switched.exact_tables import curve_with_pole, form_tables, pole_range
 from antecurve.switched.exclusion import Exclusions
-from antecurve.switched.joint_pick import stock_of
 from antecurve.switched.request import BoxJob, SwitchPosition
 from antecurve.switched.sharing import ranges_of
 from antecurve.switched.throws import ThrownNetwork

@@ -14,9 +14,10 @@ from antecurve.curves.model import Curve
 from antecurve.errors import InputError, UnattainableError
 from antecurve.job import Job, NetworkRequest, Target
 from antecurve.networks.topology import Loading, Topology
+from antecurve.pick.candidates import stock_of
 from antecurve.pick.result import PickProgress
 from antecurve.switched.alternatives import alternatives_of
-from antecurve.switched.joint_pick import pick_box, stock_of
+from antecurve.switched.joint_pick import pick_box
 from antecurve.switched.refusals import _apart
 from antecurve.switched.request import BoxJob, SwitchPosition, SwitchRequest
 from antecurve.switched.sharing import EXACT_DB, Sharings, chosen_poles

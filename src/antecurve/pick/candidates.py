@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.errors import InputError, NoCombinationError
-from antecurve.job import Stock
+from antecurve.job import Job, Stock
 from antecurve.networks.topology import Element, ElementKind
 from antecurve.parts.drawer import Drawer
 from antecurve.parts.joined import JOINS, joined_value, values_add
@@ -20,7 +20,7 @@ from antecurve.parts.position import Part, Position
 from antecurve.parts.series import series_values
 from antecurve.quantities import format_quantity
 
-__all__ = ["MOST_VALUES", "UNLIMITED", "Candidates", "candidates"]
+__all__ = ["MOST_VALUES", "UNLIMITED", "Candidates", "candidates", "stock_of"]
 
 UNLIMITED = 1 << 30
 """Quantity of a part that is bought, not taken out of the drawer."""
@@ -355,3 +355,24 @@ def _distinct(
     keep[bought_at] = False
     keep[bought_at[best[leader]]] = True
     return keep
+
+
+def stock_of(job: Job, drawer: Drawer | None) -> dict[ElementKind, Candidates]:
+    """List the values that a position can take, by kind.
+
+    Parameters
+    ----------
+    job : Job
+        The job.
+    drawer : Drawer or None
+        Parts on hand.
+
+    Returns
+    -------
+    dict of ElementKind to Candidates
+        The candidates.
+    """
+    return {
+        ElementKind.RESISTOR: candidates(ElementKind.RESISTOR, job.resistors, drawer),
+        ElementKind.CAPACITOR: candidates(ElementKind.CAPACITOR, job.capacitors, drawer),
+    }

@@ -10,10 +10,10 @@ from math import inf
 from antecurve.errors import AntecurveError
 from antecurve.networks.topology import ElementKind
 from antecurve.parts.drawer import Drawer
-from antecurve.pick.candidates import Candidates
+from antecurve.pick.candidates import Candidates, stock_of
 from antecurve.results import Result
 from antecurve.switched.added_parts import soldered
-from antecurve.switched.joint_pick import BoxPick, PickedBox, box_pick, stock_of
+from antecurve.switched.joint_pick import BoxPick, PickedBox, box_pick
 from antecurve.switched.request import BoxJob
 from antecurve.switched.sharing import SharedSet, Sharings
 

@@ -10,11 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.errors import NoCombinationError
-from antecurve.job import Job
 from antecurve.networks.topology import ElementKind
 from antecurve.parts.drawer import Drawer
 from antecurve.parts.position import PickedNetwork
-from antecurve.pick.candidates import Candidates, candidates
+from antecurve.pick.candidates import Candidates, stock_of
 from antecurve.pick.model import NEPER_DB
 from antecurve.pick.objective import FLOOR, resolution
 from antecurve.pick.result import PickProgress, SearchReport
@@ -29,7 +28,7 @@ from antecurve.switched.position_bound import Clock, bound_by_positions
 from antecurve.switched.request import BoxJob
 from antecurve.switched.sharing import EXACT_DB, SharedSet, Sharings, chosen_poles, ranges_of
 
-__all__ = ["BoxPick", "PickedBox", "box_pick", "pick_box", "stock_of"]
+__all__ = ["BoxPick", "PickedBox", "box_pick", "pick_box"]
 
 Floats = NDArray[np.float64]
 
@@ -117,27 +116,6 @@ class PickedBox:
     unproved_forms: tuple[str, ...]
     interrupted: bool = False
     adding: tuple[BoxPick, ...] = ()
-
-
-def stock_of(job: Job, drawer: Drawer | None) -> dict[ElementKind, Candidates]:
-    """List the values that a position can take, by kind.
-
-    Parameters
-    ----------
-    job : Job
-        The job.
-    drawer : Drawer or None
-        Parts on hand.
-
-    Returns
-    -------
-    dict of ElementKind to Candidates
-        The candidates.
-    """
-    return {
-        ElementKind.RESISTOR: candidates(ElementKind.RESISTOR, job.resistors, drawer),
-        ElementKind.CAPACITOR: candidates(ElementKind.CAPACITOR, job.capacitors, drawer),
-    }
 
 
 def pick_box(
