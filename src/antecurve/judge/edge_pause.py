@@ -41,6 +41,7 @@ _SIGMAS = 3.0  # of noise, likewise
 _LEAST_BESIDE = 3  # samples to either side of the middle
 _LEAST_FREE = 3  # degrees of freedom that tell how well the columns describe the edge
 _STEEP = 0.1  # of the steepest slope; where it is flatter, ringing turns an edge round
+_UNDESCRIBED = 0.1  # of the half height: the fit is of another edge; a zone of 50 % leaves 0.01
 _ROUNDS = 3  # of Newton's method, each of which squares the error
 _CERTAIN = 5.0  # standard deviations; of 36 linear units fitted 3.5 at most, of 94 by truth 2.3
 _LEAST_SHARE = 0.03  # of the half swing; below, what bends an edge elsewhere may look like it
@@ -216,4 +217,6 @@ def _pause(edges: EdgeHeights, middle: float) -> _Pause:
     jump = inverse @ (columns.T @ late)
     missed = late - columns @ jump
     noise = max(math.sqrt(float(missed @ missed) / free), edges.noise)
+    if noise > max(_SIGMAS * edges.noise, _UNDESCRIBED):
+        return _Pause()
     return _Pause(0.5 * jump[-1], 0.5 * noise * math.sqrt(inverse[-1, -1]), noise)
