@@ -52,6 +52,7 @@ _FIRST_DAMPING = 1e-4  # of the normal equations' diagonal; after that a step ma
 _MOST_DAMPING = 1e8  # beyond, no step is short enough: the point is the best there is
 _SHORTENINGS = 3  # then damping, which turns the step too, does better
 _ENOUGH = 0.2  # of the slope's promise; a parabola with its least at the whole step gives 0.5
+_SHORT = 0.3  # of a step: of gross faults 2 steps in 3 were shorter, and 40 led nowhere
 _LEAST_SHARE = 0.1  # of a step, as line searches have it (Dennis and Schnabel, 1983, A6.3.1)
 _NOTABLE = 4.0
 # Of chi-square, by which a resonant top must describe more: two standard deviations.  Less is
@@ -135,6 +136,7 @@ def solve_from(
     rounds: int = 60,
     free: Mask | None = None,
     enough: float = math.inf,
+    far: bool = False,
 ) -> Solution:
     """Solve from one start.
 
@@ -150,6 +152,9 @@ def solve_from(
         Which of the unit's constants move; the others stay where they start.
     enough : float, optional
         Chi-square to reach; a solution that is not on its way there is given up.
+    far : bool, optional
+        Whether the start may be far off: steps that had to be shortened are damped from then on,
+        which turns them, where they would zigzag through a valley.
 
     Returns
     -------
@@ -176,16 +181,26 @@ def solve_from(
             break
         before = expected
         reached.append(least)
+        whole = trial
         trial, tried, size = _line_search(problem, unknowns, trial, gradient, least)
         if not size < least:
             damping = 10.0 * max(damping, _FIRST_DAMPING)
             if damping > _MOST_DAMPING:
                 break
             continue
-        damping = 0.0 if damping <= _FIRST_DAMPING else damping / 10.0
+        if far and _shortened(unknowns, trial, whole):
+            damping = 10.0 * max(damping, _FIRST_DAMPING)
+        else:
+            damping = 0.0 if damping <= _FIRST_DAMPING else damping / 10.0
         unknowns, evaluation, least = trial, tried, size
         normal, gradient = _normal_equations(problem, unknowns, evaluation)
     return Solution(problem, _of_steps(problem, unknowns), evaluation, moving)
+
+
+def _shortened(unknowns: Floats, trial: Floats, whole: Floats) -> bool:
+    """Whether a small share of a step was taken: the parabola does not reach as far."""
+    taken, whole = trial - unknowns, whole - unknowns
+    return float(taken @ taken) < _SHORT**2 * float(whole @ whole)
 
 
 def _steps(problem: FitProblem, unknowns: Floats) -> Floats:
@@ -334,11 +349,11 @@ def solve_from_faults(problem: FitProblem, best: Solution, *, widest: Shape) -> 
     """
     plain, seen = problem.model.free(Shape()), list[Solution]()
     for units in _promising(problem):
-        near = solve_from(problem, _start(problem, units), rounds=40, free=plain)
+        near = solve_from(problem, _start(problem, units), rounds=40, free=plain, far=True)
         if any(_alike(near, other) for other in seen):
             continue
         seen.append(near)
-        best = min(best, _by_both_tops(problem, near.unknowns, widest), key=chi_square)
+        best = min(best, _by_both_tops(problem, near.unknowns, widest, far=True), key=chi_square)
         if is_good(best):
             break
     return best
@@ -390,15 +405,17 @@ def _alike(one: Solution, other: Solution) -> bool:
     return float(apart @ apart) < _NOTABLE
 
 
-def _by_both_tops(problem: FitProblem, start: Floats, widest: Shape) -> Solution:
+def _by_both_tops(
+    problem: FitProblem, start: Floats, widest: Shape, *, far: bool = False
+) -> Solution:
     """The widest shape from a start, straight and by a resonant top."""
     free, count = problem.model.free, problem.unit_count
-    straight = solve_from(problem, start, free=free(widest))
+    straight = solve_from(problem, start, free=free(widest), far=far)
     if not np.all(free(widest) >= free(Shape(high_end=HighEnd.PAIR))):
         return straight
     resonant = start.copy()
     resonant[:count] = problem.model.with_resonant_top(start[:count])
-    bent = solve_from(problem, resonant, free=free(widest))
+    bent = solve_from(problem, resonant, free=free(widest), far=far)
     return bent if chi_square(bent) < chi_square(straight) - _NOTABLE else straight
 
 
