@@ -9,6 +9,7 @@ import pytest
 from antecurve.errors import AntecurveError
 from antecurve.files.limits_file import read_limits
 from antecurve.judge.conformity import Decision
+from antecurve.judge.factor_of_two import gain_question, level_question
 from antecurve.judge.figure_limits import FigureLimit, figure_decisions, worst_decision
 from antecurve.judge.unit_figure import FIGURE_NAMES, UnitFigure
 
@@ -93,3 +94,18 @@ def test_the_worst_rules() -> None:
 def test_the_limits_of_the_demo_data_are_read() -> None:
     limits = read_limits(Path(__file__).parents[2] / "data" / "limits.toml")
     assert {limit.name for limit in limits} <= set(FIGURE_NAMES) and len(limits) == 8
+
+
+@pytest.mark.parametrize(
+    ("value", "word"),
+    [(46.0, "twice"), (34.0, "half"), (40.2, ""), (43.0, ""), (52.0, ""), (41.9, "")],
+)
+def test_a_gain_off_by_a_factor_of_two_is_asked_about(value: float, word: str) -> None:
+    """Nominal 40 dB: twice the EMF, or half, makes 6.02 dB; other departures are the unit's."""
+    gain = UnitFigure("gain", value, 0.1)
+    text = gain_question([gain], [FigureLimit("gain", 39.0, 41.0)])
+    assert text.startswith(f"is the EMF {word} the level stated?") if word else text == ""
+    assert not word or "--full-scale" in text
+    assert gain_question([gain], [FigureLimit("noise", most=-60.0)]) == ""
+    off = level_question(value - 40.0)
+    assert off.startswith(f"is the EMF {word} the level stated?") if word else off == ""

@@ -35,6 +35,7 @@ from antecurve.judge.calibration_fit import (
 )
 from antecurve.judge.calibration_intervals import confidence_intervals
 from antecurve.judge.capture import Capture
+from antecurve.judge.factor_of_two import level_question
 from antecurve.judge.network_estimate import (
     JudgedThrough,
     NetworkEstimate,
@@ -86,7 +87,7 @@ class Calibration(Result):
     outside : tuple of OutsideTolerance
         What explains the sweep instead; values that the sweep can't tell apart stand side by side.
     findings : tuple of str
-        The same in words.
+        The same in words, and a question where the level is off by a factor of two.
     """
 
     FORMAT: ClassVar = "antecurve-calibration-1"
@@ -203,7 +204,9 @@ def calibrate_network(
     explanations = () if consistent else explained(fit, free, sigma)
     outside = tuple(o for e in explanations for o in outside_tolerance(*e, sigma))
     best = explanations[0][0] if explanations else fit
-    return _calibration(best, sigma, conditions, consistent, outside)
+    found = _calibration(best, sigma, conditions, consistent, outside)
+    question = level_question(levels.off_db)
+    return replace(found, findings=(*found.findings, question)) if question else found
 
 
 def _between_limits(network: NetworkEstimate) -> NetworkEstimate:

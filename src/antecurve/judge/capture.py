@@ -264,11 +264,14 @@ class Levels:
         Frequencies [Hz] and levels [dB], one level for all of them arbitrary.
     deviation_db : numpy.ndarray of float, shape (frequencies,)
         Standard deviation by the capture's own noise [dB].
+    off_db : float or None
+        Level at 1 kHz re that of the network as it should be [dB], where the capture tells it.
     """
 
     frequency_hz: Floats
     level_db: Floats
     deviation_db: Floats
+    off_db: float | None = None
 
 
 class Capture(ABC):

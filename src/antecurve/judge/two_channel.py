@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from antecurve.checked import checked
-from antecurve.curves.model import inverse_response
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ, inverse_response
 from antecurve.errors import InputError
 from antecurve.judge.capture import (
     Capture,
@@ -289,7 +289,9 @@ class TwoChannelRecord(Capture):
         inside = middle >= band_hz[0]
         level = DB_PER_NEPER * (np.log(np.abs(estimate.ratio)) + path(middle).real)
         deviation = DB_PER_NEPER * np.sqrt(estimate.variance)
-        return Levels(middle[inside], level[inside], deviation[inside])
+        off = DB_PER_NEPER * np.log(np.abs(estimate.ratio))
+        at = float(np.interp(np.log(REFERENCE_FREQUENCY_HZ), np.log(middle), off))
+        return Levels(middle[inside], level[inside], deviation[inside], at)
 
     def _from_stimulus(self, known: NetworkEstimate, path: Callable[[Floats], Complex]) -> Response:
         """The response from the stimulus whose path from the EMF has a logarithm.

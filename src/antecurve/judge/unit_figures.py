@@ -13,6 +13,7 @@ from antecurve.checked import checked
 from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.judge.channel_figures import crosstalk_figures
 from antecurve.judge.conformity import Decision
+from antecurve.judge.factor_of_two import gain_question
 from antecurve.judge.figure_limits import FigureLimit, figure_decisions, worst_decision
 from antecurve.judge.network_estimate import NetworkEstimate, network_log_response, sources_at
 from antecurve.judge.played_record import InputReference, PlayedRecord
@@ -84,6 +85,7 @@ def with_figure_limits(verdict: Verdict, limits: Sequence[FigureLimit]) -> Verdi
     """
     decisions = figure_decisions(verdict.figures, limits)
     worst = worst_decision([verdict.decision, *(d.decision for d in decisions)])
+    question = gain_question(verdict.figures, limits)
     ruled = tuple(
         f"{_RULED[worst]} {d.text}"
         for d in decisions
@@ -93,7 +95,7 @@ def with_figure_limits(verdict: Verdict, limits: Sequence[FigureLimit]) -> Verdi
         verdict,
         decision=worst,
         figure_decisions=decisions,
-        findings=(*ruled, *verdict.findings),
+        findings=(*ruled, *([question] if question else []), *verdict.findings),
     )
 
 
