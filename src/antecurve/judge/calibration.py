@@ -204,9 +204,10 @@ def calibrate_network(
     explanations = () if consistent else explained(fit, free, sigma)
     outside = tuple(o for e in explanations for o in outside_tolerance(*e, sigma))
     best = explanations[0][0] if explanations else fit
-    found = _calibration(best, sigma, conditions, consistent, outside)
+    calibration = _calibration(best, sigma, conditions, consistent, outside)
     question = level_question(levels.off_db)
-    return replace(found, findings=(*found.findings, question)) if question else found
+    findings = (*calibration.findings, *([question] if question else []))
+    return replace(calibration, findings=findings)
 
 
 def _between_limits(network: NetworkEstimate) -> NetworkEstimate:
