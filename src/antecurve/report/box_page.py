@@ -8,7 +8,7 @@ from antecurve.report import box_tables as tables
 from antecurve.report.box_board import box_board_section
 from antecurve.report.box_label import load_text, source_text, switch_label
 from antecurve.report.cautions import CAUTIONS
-from antecurve.report.charts import error_chart, response_chart
+from antecurve.report.charts import error_chart, response_chart, sparse_chart
 from antecurve.report.descriptions import error_text, response_text
 from antecurve.report.html_page import html_page
 from antecurve.report.page_chart import page_chart
@@ -38,11 +38,11 @@ def _panel(box: Box, number: int, limit_db: float | None) -> dict[str, Any]:
         "schematic_text": tables.position_text(box, number),
         "contacts": tables.contact_rows(box, position=name),
         "error": page_chart(
-            error_chart(analysis, limit_db=limit_db), name=f"chart-error-{number}",
+            sparse_chart(error_chart(analysis, limit_db=limit_db)), name=f"chart-error-{number}",
             title=f"Error, {name}", text=error_text(analysis, limit_db=limit_db),
         ),
         "response": page_chart(
-            response_chart(analysis.response), name=f"chart-level-{number}",
+            sparse_chart(response_chart(analysis.response)), name=f"chart-level-{number}",
             title=f"Level, {name}", text=response_text(analysis.response),
         ),
         "numbers": response_rows(analysis.response),

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from antecurve.curves.model import REFERENCE_FREQUENCY_HZ
 from antecurve.quantities import format_quantity
 from antecurve.report.chart import (
     BLACK,
@@ -41,6 +42,7 @@ __all__ = [
     "repair_chart",
     "response_chart",
     "scope_chart",
+    "sparse_chart",
     "spread_chart",
     "trace_chart",
 ]
@@ -54,6 +56,7 @@ _COLUMNS = 3  # of faults: as many as stay readable across a page
 _NAMED_HEIGHT = 360.0  # px: the name of the vertical axis fits beside one row of faults
 _HEADROOM = 1.6  # times the ideal trace: most faults fit, and the ideal one stays large
 _SEEN_DB = 1e-6  # a difference below it is rounding, and one line hides the other
+_SPARSE = 24.0  # points a decade: a level is within 0.005 dB between them, an error within 0.001 dB
 _WIDEST_DB = 40.0  # of a deviation: beyond it the limit would be no more than the zero line
 
 
@@ -125,6 +128,43 @@ def error_chart(analysis: Analysis, *, limit_db: float | None) -> Chart:
     return frequency_chart(tuple(marks), "error in dB, 0 at 1 kHz", band_hz)
 
 
+def sparse_chart(chart: Chart) -> Chart:
+    """Draw a chart over frequency through fewer points, for a page with a dozen of them.
+
+    Parameters
+    ----------
+    chart : Chart
+        Smooth lines and bands over frequency [Hz].
+
+    Returns
+    -------
+    Chart
+        The same marks at 24 frequencies a decade, 1 kHz and the ends among them.
+    """
+    low, high = chart.x_range
+    count = 1 + math.ceil(_SPARSE * math.log10(high / low))
+    frequency_hz = np.append(np.geomspace(low, high, count), REFERENCE_FREQUENCY_HZ)
+    frequency_hz = np.unique(frequency_hz[(frequency_hz >= low) & (frequency_hz <= high)])
+    panels = tuple(
+        replace(panel, marks=tuple(_at(mark, frequency_hz) for mark in panel.marks))
+        for panel in chart.panels
+    )
+    return replace(chart, panels=panels)
+
+
+def _at(mark: Line | Band, frequency_hz: Floats) -> Line | Band:
+    """A mark at other frequencies."""
+    if isinstance(mark, Band):
+        low, high = (_interpolated(mark.x, y, frequency_hz) for y in (mark.low, mark.high))
+        return replace(mark, x=frequency_hz, low=low, high=high)
+    return replace(mark, x=frequency_hz, y=_interpolated(mark.x, mark.y, frequency_hz))
+
+
+def _interpolated(x: Floats, y: Floats, frequency_hz: Floats) -> Floats:
+    """Values at other frequencies, straight between those known on a logarithmic axis."""
+    return np.interp(np.log(frequency_hz), np.log(x), y)
+
+
 def moved_error_chart(chart: Chart, *, frequency_hz: Floats, reach_db: float) -> Chart:
     """Chart the error for a page that moves it, with the job's own as a ghost behind it.
 
@@ -143,22 +183,15 @@ def moved_error_chart(chart: Chart, *, frequency_hz: Floats, reach_db: float) ->
         All marks at the page's frequencies.
     """
     (panel,) = chart.panels
-    log = np.log(frequency_hz)
-
-    def at(mark: Line | Band, y: Floats) -> Floats:
-        return np.interp(log, np.log(mark.x), y)
-
     moved: list[Line | Band] = []
     for mark in panel.marks:
-        if isinstance(mark, Band):
-            low, high = at(mark, mark.low), at(mark, mark.high)
-            moved.append(replace(mark, x=frequency_hz, low=low, high=high))
-        elif mark.key == "network":
-            line = replace(mark, x=frequency_hz, y=at(mark, mark.y), label="nominal")
+        if isinstance(mark, Line) and mark.key == "network":
+            y = _interpolated(mark.x, mark.y, frequency_hz)
+            line = replace(mark, x=frequency_hz, y=y, label="nominal")
             ghost = replace(line, key="job", colour=BLACK, width=1.1, label="at the job's bench")
             moved += [ghost, line]
-        elif mark.label or mark.dash != "solid":
-            moved.append(replace(mark, x=frequency_hz, y=at(mark, mark.y)))
+        elif isinstance(mark, Band) or mark.label or mark.dash != "solid":
+            moved.append(_at(mark, frequency_hz))
     changed = replace(panel, marks=tuple(moved))
     return replace(chart, panels=(changed,), y_range=(-reach_db, reach_db))
 
