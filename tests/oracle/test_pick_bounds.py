@@ -345,3 +345,32 @@ def test_windows_of_coefficients_keep_every_network_within_its_own_error() -> No
                 moved = x + np.log(factor) * np.array([e.kind is R for e in elements])
                 far = Grids(tuple(moved[:, None]))
                 assert not CoefficientWindows(model, far, 0.1 * limit)(far.whole())[0]
+
+
+@pytest.mark.parametrize("form", ["foster-1", "cauer-2"])
+def test_windows_of_very_small_limits_keep_every_network_within_its_own_error(form: str) -> None:
+    """Exact networks, moved by some millionths, treated as if they were no ladder."""
+    topology, exact = next(n for n in NETWORKS if n[0].form == form)
+    model = NetworkModel(topology, _job())
+    rng = np.random.default_rng(12)
+    for spread in (0.0, 1e-7, 1e-6, 1e-5):
+        x = np.log(exact) + rng.normal(0.0, spread, len(exact))
+        error = float(ErrorOverBand(model)(np.exp(x)[None])[0])
+        assert error < 1e-4
+        grids = Grids(tuple(x[:, None] + [-1e-9, 1e-9]))
+        windows = CoefficientWindows(model, grids, error + 1e-9)
+        assert windows(grids.whole()).tolist() == [True]
+
+
+def test_a_pole_that_the_curve_lacks_excludes_networks_at_a_very_small_limit() -> None:
+    """A bridged T whose capacitor across the output makes one: its best error is 0.00006 dB."""
+    elements = (
+        *BRIDGED.elements, Element("R4", R, ("in", "out")), Element("C3", C, ("out", "0")),
+    )  # fmt: skip
+    model = NetworkModel(Topology("own", elements), _job())
+    near = np.log([1e6, 166.0, 4.47e-7, 6.44e-9, 530.0, 1e6, 1.87e-8])
+    grids = Grids(tuple(near[:, None] + [-0.1, 0.1]))
+    kept = [
+        CoefficientWindows(model, grids, db / NEPER_DB)(grids.whole())[0] for db in (1e-6, 1e-3)
+    ]
+    assert kept == [False, True]

@@ -11,12 +11,17 @@ poles are real, so that the coefficients e_k of |D|^2 are positive, and their ra
 rise with every element (`antecurve.pick.monotone_bounds`).  An error within a limit is a linear
 condition for n_k^2, n_i n_j and e_k together at each frequency: a cone (`antecurve.pick.cone`),
 which bounds all ratios of n_k^2 and e_k, to be compared with the values at the corners of a box.
+
+|N|^2 at x = -y is N(sqrt y) N(-sqrt y), linear in the same variables.  Where its sign alternates
+all over the cone between the zeros of the curve, every network within the limit has real zeros, as
+many as the curve.  Then time constants of much smaller limits are known
+(`antecurve.pick.time_constants`): a pole that the curve lacks must be very short there.
 """
 
 from __future__ import annotations
 
 import math
-from itertools import permutations, product
+from itertools import combinations, pairwise, permutations, product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +30,7 @@ from antecurve.curves.model import level_db, zero_pole_gain
 from antecurve.pick.boxes import Boxes, Grids
 from antecurve.pick.cone import Cone
 from antecurve.pick.model import NEPER_DB, NetworkModel
+from antecurve.pick.time_constants import symmetric, time_constant_hull
 
 __all__ = ["CoefficientWindows"]
 
@@ -48,14 +54,19 @@ class CoefficientWindows:
         Candidates.
     limit : float
         Largest centred error [Np].
+
+    Attributes
+    ----------
+    empty : bool
+        Whether no network at all is within the limit.
     """
 
     def __init__(self, model: NetworkModel, grids: Grids, limit: float) -> None:
-        self._model, self._grids = model, grids
+        self._model, self._grids, self.empty = model, grids, False
         sample = model.transfer(np.exp(grids.logs(grids.whole().first)))
         self._tops = np.flatnonzero(sample.numerator[0])
         self._bottoms = np.flatnonzero(_squared(sample.denominator)[0])
-        limit = max(limit, _LEAST_LIMIT)
+        asked, limit = limit, max(limit, _LEAST_LIMIT)
         cone, scale = self._cone(limit)
         count = len(self._tops)
 
@@ -71,6 +82,8 @@ class CoefficientWindows:
 
         self._top = windows(self._tops, 0)
         self._bottom = windows(self._bottoms, len(scale) - len(self._bottoms))
+        if asked < limit and self._has_real_zeros(cone, scale):
+            self._narrow(asked)
         self._across: list[tuple[int, int, float, float]] = []
         low, high = model.job.target.band_hz
         if not low <= model.frequency[-1] <= high:
@@ -89,12 +102,7 @@ class CoefficientWindows:
         x = (2.0 * math.pi * frequency[:, None]) ** 2
         wanted = level_db(model.job.curve, frequency) / NEPER_DB + math.log(model.job.gain)
         size = np.prod(1.0 + x * np.array(zero_pole_gain(model.job.curve).poles_s) ** 2, axis=1)
-        pairs = [
-            (i, j)
-            for j in range(len(tops))
-            for i in range(j)
-            if (tops[j] - tops[i]) % 2 == 0
-        ]  # fmt: skip
+        pairs = _pairs(tops)
         squares = x**tops
         products = [
             2.0 * (-1.0) ** ((tops[j] - tops[i]) // 2) * x[:, 0] ** ((tops[i] + tops[j]) // 2)
@@ -115,13 +123,49 @@ class CoefficientWindows:
             rows.append(shares / np.abs(shares).max(axis=1, keepdims=True))
         return Cone(np.concatenate(rows)), scale
 
+    def _has_real_zeros(self, cone: Cone, scale: Floats) -> bool:
+        """Whether all networks in the cone have real zeros, as many as the curve."""
+        ideal, tops = zero_pole_gain(self._model.job.curve), self._tops
+        plain = all(np.array_equal(p, np.arange(len(p))) for p in (tops, self._bottoms))
+        at_origin = ideal.zeros_at_origin or ideal.poles_at_origin
+        if not plain or at_origin or len(tops) != len(ideal.zeros_s) + 1:
+            return False
+        for number, (longer, shorter) in enumerate(pairwise(sorted(ideal.zeros_s)[::-1])):
+            y = 1.0 / (longer * shorter)
+            function = np.zeros(len(scale))
+            function[: len(tops)] = (-y) ** tops
+            function[len(tops) : len(tops) + len(_pairs(tops))] = [
+                2.0 * (-1.0) ** ((tops[j] - tops[i]) // 2) * (-y) ** ((tops[i] + tops[j]) // 2)
+                for i, j in _pairs(tops)
+            ]
+            if not cone.is_negative((-1.0) ** number * function / scale):
+                return False
+        return True
+
+    def _narrow(self, limit: float) -> None:
+        """Add windows of the time constants within a small limit, where the zeros are real."""
+        curve, band = self._model.job.curve, self._model.job.target.band_hz
+        frequency = np.geomspace(*band, _POINTS)
+        ideal = zero_pole_gain(curve)
+        hull = time_constant_hull(
+            level_db(curve, frequency) / NEPER_DB, 2.0 * math.pi * frequency,
+            zeros=len(self._tops) - 1, poles=len(self._bottoms) - 1, limit=limit,
+            near=(ideal.zeros_s, ideal.poles_s),
+        )  # fmt: skip
+        if hull.empty:
+            self.empty = True
+            return
+        with np.errstate(over="ignore"):
+            self._top += _ratios(symmetric(hull.zeros_low) ** 2, symmetric(hull.zeros_high) ** 2)
+            self._bottom += _ratios(symmetric(hull.poles_low**2), symmetric(hull.poles_high**2))
+
     def __call__(self, boxes: Boxes) -> NDArray[np.bool_]:
         """Test which boxes may hold a combination within the limit."""
         low = self._model.transfer(np.exp(self._grids.logs(boxes.first)))
         high = self._model.transfer(np.exp(self._grids.logs(boxes.last)))
         least, most = low.numerator**2, high.numerator**2
         least_e, most_e = _squared(low.denominator), _squared(high.denominator)
-        keep = np.ones(len(least), dtype=bool)
+        keep = np.full(len(least), not self.empty)
         for k, i, largest in self._top:
             keep &= least[:, k] <= largest * most[:, i]
         for k, i, largest in self._bottom:
@@ -131,6 +175,22 @@ class CoefficientWindows:
             keep &= least[:, k] <= largest * most_e[:, i]
             keep &= least_e[:, i] <= inverse * most[:, k]
         return keep
+
+
+def _pairs(tops: NDArray[np.int64]) -> list[tuple[int, int]]:
+    """Coefficients whose product counts in |N|^2: both of even or both of odd powers."""
+    return [(i, j) for j in range(len(tops)) for i in range(j) if (tops[j] - tops[i]) % 2 == 0]
+
+
+def _ratios(least: Floats, most: Floats) -> Windows:
+    """Windows of ratios that rise with every time constant, by their values at both ends."""
+    windows = []
+    for ends, order in ((most, 1), (least, -1)):
+        for i, k in combinations(range(len(ends)), 2):
+            upper, lower = (k, i)[::order]
+            if ends[lower] > 0.0 and np.isfinite(ends[[upper, lower]]).all():
+                windows.append((upper, lower, float(ends[upper] / ends[lower] * (1.0 + _SLACK))))
+    return windows
 
 
 def _squared(polynomial: Floats) -> Floats:

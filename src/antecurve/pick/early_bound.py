@@ -32,6 +32,7 @@ _BOUND_SHARE = 1.0 / 12.0  # of a longer budget: narrow limits of an RC shunt of
 _MOST_SHARE = 0.25  # of any budget: by judgement, the search itself matters more
 _LEAST_SECONDS = 5.0  # for the smallest limit of a ladder: half a second unless much else runs
 _SMALLEST = tuple(db / NEPER_DB for db in (1e-5, 1e-4, 1e-3))  # half a second to some
+_SMALLEST_OWN = (1e-6 / NEPER_DB,)  # of no ladder: by a pole that the curve lacks, in two seconds
 _SHARES: Shares = (1.0 / 32.0, 1.0 / 2.0)  # of the limit: a small bound first, then one that tells
 _FEW_SHARES: Shares = (1.0 / 2.0,)  # of few positions every limit takes about as long
 
@@ -122,9 +123,9 @@ def network_bound(
     limits = [share * limit for share in (_SHARES if many else _FEW_SHARES)]
     if many:
         limits += [smallest for smallest in _SMALLEST if smallest < limits[0]]
-    end = until
-    if space.model.ladder is not None:
-        end = max(until, latest or time.perf_counter() + _LEAST_SECONDS)
+    if space.model.ladder is None:
+        limits += [smallest for smallest in _SMALLEST_OWN if smallest < min(limits)]
+    end = max(until, latest or time.perf_counter() + _LEAST_SECONDS)
     for within in sorted(limits):
         if within <= known:
             continue

@@ -32,7 +32,7 @@ from antecurve.pick.boxes import Boxes, Grids, joined
 from antecurve.pick.coefficient_windows import CoefficientWindows
 from antecurve.pick.model import NEPER_DB, NetworkModel
 from antecurve.pick.root_ranges import TimeIsOverError
-from antecurve.pick.time_constants import TimeConstantHull, time_constant_hull
+from antecurve.pick.time_constants import TimeConstantHull, symmetric, time_constant_hull
 
 __all__ = ["MonotoneBounds", "monotone_cut", "narrowed"]
 
@@ -229,16 +229,8 @@ def _real_share(s: Floats, one: float, t: Floats | float) -> Floats:
     return np.asarray(np.log1p(s * t) - np.log(np.hypot(1.0, one * np.asarray(t))))
 
 
-def _symmetric(time_constants: Floats) -> Floats:
-    """Elementary symmetric functions e_0, e_1, ..."""
-    functions = np.array([1.0])
-    for t in time_constants:
-        functions = np.append(functions, 0.0) + t * np.concatenate([[0.0], functions])
-    return functions
-
-
 def _windows(low: Floats, high: Floats) -> list[_Window]:
-    least, most = _symmetric(low), _symmetric(high)
+    least, most = symmetric(low), symmetric(high)
     return [
         _Window(
             k, i,

@@ -74,8 +74,8 @@ def pick(
         Time after which the search ends with the best so far [s].  By default that of the job,
         less what follows a search, but at least half of it: about 1 s, and 2 s a million builds.
         A search that ends early takes about 1 s for a lower bound, of a budget above 12 s a
-        twelfth; of the budget as much is kept, a quarter at most.  Exact values near the pick take
-        2 s at most behind a search that used its time up.
+        twelfth; of the budget as much is kept, a quarter at most.  Where much else runs it may take
+        5 s.  Exact values near the pick take 2 s at most behind a search that used its time up.
         Where the job has none: 120 s, for a network of the user's own 30 s, with an executor no
         limit.
 

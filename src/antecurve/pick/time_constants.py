@@ -41,7 +41,7 @@ from numpy.typing import NDArray
 from antecurve.pick.affine import exclude_and_contract
 from antecurve.pick.root_ranges import RootRanges, TimeIsOverError
 
-__all__ = ["TimeConstantHull", "time_constant_hull"]
+__all__ = ["TimeConstantHull", "symmetric", "time_constant_hull"]
 
 Floats = NDArray[np.float64]
 
@@ -124,6 +124,25 @@ def time_constant_hull(
     rounded = step ** math.ceil(math.log(limit, step) - _EPS)
     levels = tuple(target - target.mean())
     return _hull(_Asked(levels, tuple(omega), zeros, poles, rounded, near, load_s, deadline))
+
+
+def symmetric(time_constants: Floats) -> Floats:
+    """Compute elementary symmetric functions.
+
+    Parameters
+    ----------
+    time_constants : numpy.ndarray of float, shape (count,)
+        The numbers.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (count + 1,)
+        e_0, e_1, ...
+    """
+    functions = np.array([1.0])
+    for t in time_constants:
+        functions = np.append(functions, 0.0) + t * np.concatenate([[0.0], functions])
+    return functions
 
 
 @dataclass(frozen=True, slots=True)
