@@ -28,6 +28,7 @@ __all__ = ["no_combination"]
 Floats = NDArray[np.float64]
 
 _ANY_IMPEDANCE = (1.0, 1e7)  # ohm: every impedance that a curve is made at
+_TELLING = 0.01 / NEPER_DB  # by judgement: that no smaller error is met says nothing of a limit
 _MET = 1e-9  # logarithms this far beyond a limit are rounding
 
 
@@ -85,7 +86,7 @@ def _certainty(search: Search, complete: bool) -> str:
     """What is proved, as the beginning of the sentence."""
     if complete:
         return "no combination meets it"
-    if search.lower > 0.0:
+    if search.lower > _TELLING:
         return f"no combination with an error up to {search.lower * NEPER_DB:.3g} dB meets it"
     budget = search.job.pick.budget_seconds
     if not search.late or search.deadline is None:
