@@ -21,6 +21,7 @@ _APART = 0.3  # of a half period: the next edge
 _FROM = -0.3  # of the top: below, an edge of several poles begins slowly
 _REACH_S = 25e-6  # about the middle of an edge: eight time constants of 50 kHz
 _LEAST_SAMPLES, _LEAST_RISING = 20, 6  # of all edges, and on their rise: eight unknowns
+_LEAST_EDGES = 2  # steep ones: a rise and a fall
 _RISING = 0.9  # of the top
 _MOMENTS_S = np.linspace(1e-6, 14e-6, 53)  # at which an edge may break off
 _STARTS = ((3.0, 1.0, 0.05), (3.0, 0.6, 0.1), (2.0, 5.0, 0.05), (2.0, 3.0, 0.3), (3.0, 3.0, 1.0))
@@ -50,7 +51,10 @@ def edges_break_off(time_s: Floats, volts: Floats, *, frequency_hz: float) -> bo
         ``False`` as well where too few samples are on the edges.
     """
     volts = volts - (volts.max() + volts.min()) / 2.0
-    number, sign, since = _nearest_edges(time_s, volts, 0.5 / frequency_hz)
+    edges = _nearest_edges(time_s, volts, 0.5 / frequency_hz)
+    if edges is None:
+        return False
+    number, sign, since = edges
     level = sign * volts / float(np.median(np.abs(volts)))
     near = (np.abs(since) < _REACH_S) & (level > _FROM)
     number, since, level = number[near], since[near], level[near]
@@ -64,8 +68,8 @@ def edges_break_off(time_s: Floats, volts: Floats, *, frequency_hz: float) -> bo
 
 def _nearest_edges(
     time_s: Floats, volts: Floats, half_s: float
-) -> tuple[NDArray[np.intp], Floats, Floats]:
-    """Of each sample its edge: number, direction, and time since its middle [s]."""
+) -> tuple[NDArray[np.intp], Floats, Floats] | None:
+    """Of each sample its edge: number, direction, and time since its middle [s]; of two or more."""
     rate = (time_s.size - 1) / float(np.ptp(time_s))
     lag = max(1, int(half_s * rate / _PARTS)) + 1
     at = np.flatnonzero((volts[:-1] < 0.0) != (volts[1:] < 0.0))
@@ -76,6 +80,8 @@ def _nearest_edges(
     crossing = time_s[at] + share * (time_s[at + 1] - time_s[at])
     first = np.diff(crossing, prepend=-np.inf) > _APART * half_s
     crossing, rise = crossing[first], rise[first]
+    if crossing.size < _LEAST_EDGES:
+        return None
     turn = np.round((crossing - crossing[0]) / half_s)
     columns = np.column_stack([np.ones(turn.size), turn, turn % 2])
     middle_s = columns @ np.linalg.lstsq(columns, crossing, rcond=None)[0]
