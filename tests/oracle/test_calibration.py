@@ -95,8 +95,9 @@ def test_stored_study_is_of_this_calibration(design: str) -> None:
 
     A fit ends where a step gains a millionth of chi-square, some 4e-5 of 41 levels: it may stop
     0.006 standard deviations off the minimum, to either side as rounding has it.  That is 0.01 %
-    of a part of 2.5 % and 0.07 mdB of a correction known to 0.012 dB; two fits differ by twice as
-    much.
+    of a part of 2.5 %; two fits differ by twice as much.  Corrections are means over 200 chains of
+    draws about it, whose axes turn with rounding.  Over twelve seeds they scatter by 1 % of their
+    uncertainty, and that by 1.2 % (at most 1.7 %): two differ by up to 8 %, four deviations.
     """
     for builds in DRAWN:
         kept = [
@@ -104,7 +105,7 @@ def test_stored_study_is_of_this_calibration(design: str) -> None:
         ]
         for row, other in zip(calibrated(design, builds, 1), kept, strict=True):
             assert row.ref == other.ref
-            atol = 2e-4 if row.ref.endswith("Hz") else 0.02
+            atol = 0.08 * other.high if row.ref.endswith("Hz") else 0.02
             assert row.truth == pytest.approx(other.truth, abs=atol)
             np.testing.assert_allclose((row.low, row.high), (other.low, other.high), atol=atol)
 

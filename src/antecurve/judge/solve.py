@@ -225,6 +225,7 @@ def _normal_equations(
     return jacobian.T @ jacobian, jacobian.T @ evaluation.residual
 
 
+@np.errstate(over="ignore", invalid="ignore")  # of a step too far, which is shortened
 def _line_search(
     problem: FitProblem, unknowns: Floats, trial: Floats, gradient: Floats, least: float
 ) -> tuple[Floats, Evaluation, float]:
